@@ -1,0 +1,1 @@
+"""From per-frame logs to a card verdict that can be published."""

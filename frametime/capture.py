@@ -1,0 +1,185 @@
+"""What every reader makes and every metric reads: one recorded log as Arrow tables, with its origin."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Final
+
+from frametime.caveats import Caveat
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+TIME_COLUMN: Final = "timestamp_ns"
+
+FRAME_COLUMNS: Final[Mapping[str, tuple[str, str, str]]] = MappingProxyType(
+    {
+        # name: (Arrow type, UCUM unit, meaning)
+        TIME_COLUMN: ("int64", "ns", "end of the frame on the log's clock; row 0 is where the first frame began"),
+        "simulation_start_ns": ("int64", "ns", "time at which the frame's simulation was sampled"),
+        "displayed_ns": ("int64", "ns", "time at which the frame appeared on the display"),
+        "shown": ("bool", "1", "false where the frame was rendered but never displayed"),
+        "gpu_work_ns": ("int64", "ns", "time the graphics card worked on the frame"),
+        "cpu_work_ns": ("int64", "ns", "time the processor worked on the frame"),
+    }
+)
+
+SENSOR_COLUMNS: Final[Mapping[str, tuple[str, str, str]]] = MappingProxyType(
+    {
+        "time_ns": ("int64", "ns", "time of the sample on the capture's clock"),
+        "power_w": ("float64", "W", "power drawn by the card"),
+        "temperature_c": ("float64", "Cel", "temperature of the card"),
+        "core_clock_mhz": ("float64", "MHz", "core clock"),
+        "memory_clock_mhz": ("float64", "MHz", "memory clock"),
+        "utilization_pct": ("float64", "%", "share of time in which the card was busy"),
+        "fan_rpm": ("float64", "{rpm}", "fan speed"),
+        "fan_pct": ("float64", "%", "fan speed as a share of its maximum"),
+        "voltage_v": ("float64", "V", "core voltage"),
+        "memory_used_mib": ("float64", "MiBy", "card memory in use"),
+    }
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Conditions:
+    """Under which conditions a run was made. ``None`` means not known."""
+
+    card: str | None = None
+    card_settings: str | None = None
+    scene: str | None = None
+    scene_settings: str | None = None
+    resolution: str | None = None
+    driver: str | None = None
+    operating_system: str | None = None
+    run: str | None = None
+
+    def differences(self, other: Conditions) -> tuple[str, ...]:
+        """Names of the fields that differ, ``run`` left out.
+
+        Examples
+        --------
+        >>> Conditions(card="a", run="1").differences(Conditions(card="b", run="2"))
+        ('card',)
+        """
+        return tuple(
+            item.name
+            for item in fields(self)
+            if item.name != "run" and getattr(self, item.name) != getattr(other, item.name)
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RejectedRow:
+    """A row that was left out: its line in the file, counted from 1, and why."""
+
+    line: int
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Provenance:
+    """Where a capture comes from and how it was read.
+
+    Attributes
+    ----------
+    file_name : str
+        Name as the caller gave it; ``-`` for standard input.
+    sha256 : str
+        Of the bytes of the file as stored (before decompression), in hexadecimal.
+    size_bytes : int
+        Size of the file as stored.
+    adapter : str
+        Name of the adapter that read it.
+    rows_read, rows_rejected : int
+        Data rows that were used, and that were left out.
+    rejected_rows : tuple of RejectedRow
+        The first rejected rows, at most 100.
+    layout_toml : str
+        The column layout found or given, in the form of a layout file.
+    evidence : tuple of str
+        Why that layout: one sentence for each decision, with the option that overrides it.
+    options : Mapping
+        The reading options that were not at their default (cuts included).
+    metadata : Mapping
+        Key and value pairs found above the header.
+    recorded_from_utc : str or None
+        Absolute time at which ``timestamp_ns`` is 0, ISO 8601 with zone; ``None`` when not known.
+    """
+
+    file_name: str
+    sha256: str
+    size_bytes: int
+    adapter: str
+    rows_read: int
+    rows_rejected: int
+    rejected_rows: tuple[RejectedRow, ...]
+    layout_toml: str
+    evidence: tuple[str, ...]
+    options: Mapping[str, str] = field(default_factory=dict)
+    metadata: Mapping[str, str] = field(default_factory=dict)
+    recorded_from_utc: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SensorTrace:
+    """Sensor samples on the clock of a capture.
+
+    Attributes
+    ----------
+    samples : pyarrow.Table
+        ``time_ns`` (int64, strictly rising) and any of the other ``SENSOR_COLUMNS`` (float64, null where
+        a cell could not be read).
+    alignment : str
+        How the two clocks were brought together, in words.
+    provenance : Provenance
+        Of the sensor log; the capture's own when the sensors stand in its columns.
+    missing_counts : Mapping
+        Cells that could not be read, for each column.
+    caveats : tuple of Caveat
+    """
+
+    samples: pa.Table
+    alignment: str
+    provenance: Provenance
+    missing_counts: Mapping[str, int]
+    caveats: tuple[Caveat, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Capture:
+    """One recorded log.
+
+    Attributes
+    ----------
+    frames : pyarrow.Table
+        ``timestamp_ns`` (int64, no null, strictly rising, two rows or more) and any of the other
+        ``FRAME_COLUMNS``. Row ``i`` is the end of frame ``i``; row 0 is where the first frame began, so a
+        table of ``n + 1`` rows holds ``n`` frames. Other columns may be null in row 0.
+    conditions : Conditions
+    provenance : Provenance
+    sensors : SensorTrace or None
+    caveats : tuple of Caveat
+        What the reader had to say.
+    """
+
+    frames: pa.Table
+    conditions: Conditions
+    provenance: Provenance
+    sensors: SensorTrace | None
+    caveats: tuple[Caveat, ...]
+
+    def __post_init__(self) -> None:
+        if TIME_COLUMN not in self.frames.column_names:
+            raise ValueError(f"frames must hold the column {TIME_COLUMN!r}, got {self.frames.column_names!r}")
+        if self.frames.num_rows < 2:
+            raise ValueError(f"frames must have two rows or more, got {self.frames.num_rows!r}")
+        unknown = [name for name in self.frames.column_names if name not in FRAME_COLUMNS]
+        if unknown:
+            raise ValueError(f"frames hold columns that have no meaning here: {unknown!r}")
+
+    @property
+    def n_frames(self) -> int:
+        """Number of frames (one fewer than timestamps)."""
+        return int(self.frames.num_rows) - 1

@@ -1,0 +1,113 @@
+"""The command line: each command lies in its own file and is imported when it is called."""
+
+from __future__ import annotations
+
+import importlib
+import os
+import sys
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Final
+
+import click
+
+from frametime.errors import FrametimeError, printable
+
+COMMANDS: Final[Mapping[str, tuple[str, str]]] = MappingProxyType(
+    {
+        # name: (module:attribute, one line of help)
+        "check": ("frametime.cli.check:check", "Say what one capture is worth, and its numbers."),
+        "batch": ("frametime.cli.batch:batch", "Measure a folder of captures into one table."),
+        "compare": ("frametime.cli.compare:compare", "Draw the charts of a few captures side by side."),
+        "plan": ("frametime.cli.plan:plan", "Write a first review plan from what lies in a folder."),
+        "review": ("frametime.cli.review:review", "From repeated runs to a verdict, charts and a report."),
+        "tune": ("frametime.cli.tune:tune", "Guide and judge tuning trials (reads logs only)."),
+        "convert": ("frametime.cli.convert:convert", "Write a capture as Arrow IPC or Parquet."),
+        "metrics": ("frametime.cli.metrics:metrics", "List every metric with its definition and source."),
+        "demo": ("frametime.cli.demo:demo", "Write a small invented review to try things on."),
+    }
+)
+
+EXIT_CODES: Final = """\
+Exit codes: 0 done; 1 unexpected error; 2 wrong usage; 3 an input cannot be used;
+4 a batch finished with failed inputs; 5 a requirement is not met; 130 interrupted."""
+
+
+class CommandTable(click.Group):
+    """A group that imports a command when it is asked for, so that no command pays for another."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Names in the order of use."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """The command of that name, imported now."""
+        if cmd_name not in COMMANDS:
+            return None
+        module, _, attribute = COMMANDS[cmd_name][0].partition(":")
+        command: click.Command = getattr(importlib.import_module(module), attribute)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands from the table, without importing any."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
+
+
+def _show_version(ctx: click.Context, _parameter: click.Parameter, value: bool) -> None:
+    if value and not ctx.resilient_parsing:
+        from frametime.version import __version__
+
+        click.echo(f"frametime {__version__}")
+        ctx.exit()
+
+
+@click.group(
+    cls=CommandTable,
+    epilog="\b\n" + EXIT_CODES,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
+@click.option(
+    "--version", is_flag=True, expose_value=False, is_eager=True, callback=_show_version, help="Show the version."
+)
+@click.option("--no-color", is_flag=True, help="Plain text. NO_COLOR and TERM=dumb mean the same.")
+@click.pass_context
+def cli(ctx: click.Context, no_color: bool) -> None:
+    """From per-frame logs to a card verdict that can be published.
+
+    \b
+    Examples:
+      frametime check run1.csv
+      frametime batch captures --out runs.csv
+      frametime review plan.toml --out result
+    """
+    if no_color or os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb":
+        ctx.color = False
+    elif os.environ.get("FORCE_COLOR"):
+        ctx.color = True
+
+
+def main() -> None:
+    """Run the command line and end the process with its exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(encoding="utf-8", errors="backslashreplace")
+    try:
+        code = cli.main(prog_name="frametime", standalone_mode=False, windows_expand_args=False)
+    except FrametimeError as error:
+        click.echo(f"frametime: {error}", err=True)
+        code = 3
+    except click.ClickException as error:
+        error.show()
+        code = error.exit_code
+    except click.Abort:
+        click.echo("frametime: interrupted", err=True)
+        code = 130
+    except BrokenPipeError:
+        # The reader of the pipe has enough; a second failure at exit would print a message.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        code = 0
+    except OSError as error:
+        click.echo(f"frametime: {printable(str(error))}", err=True)
+        code = 3
+    sys.exit(code if isinstance(code, int) else 0)

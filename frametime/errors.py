@@ -1,0 +1,91 @@
+"""Errors that a user can cause and mend: each is one line that says where, what was found, and what helps.
+
+A mistake in the calling code is a ``ValueError`` or ``TypeError`` instead, never one of these.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+
+_KEPT_CATEGORIES = frozenset({"Zs"})
+
+
+def printable(text: str, *, limit: int = 200) -> str:
+    r"""One line of ``text`` that is safe on a terminal, shortened in the middle to ``limit`` characters.
+
+    Control characters, line ends, direction marks and lone surrogates are written as escapes, so that the
+    name of a file cannot move the cursor or turn the reading direction of a message.
+
+    Examples
+    --------
+    >>> printable("run\n1\u202e.csv")
+    'run\\n1\\u202e.csv'
+    """
+    shown = "".join(
+        character
+        if character.isprintable() and unicodedata.category(character) not in {"Cf", "Cs"}
+        else character
+        if unicodedata.category(character) in _KEPT_CATEGORIES
+        else character.encode("unicode_escape", "backslashreplace").decode("ascii")
+        for character in text
+    )
+    if len(shown) <= limit:
+        return shown
+    half = (limit - 3) // 2
+    return f"{shown[:half]}...{shown[-half:]}"
+
+
+class FrametimeError(Exception):
+    """Something that the user can mend. ``str(error)`` is one printable line; the exit code is 3."""
+
+    @classmethod
+    def at(
+        cls,
+        where: str,
+        found: str,
+        *,
+        helps: str | None = None,
+        line: int | None = None,
+        column: str | None = None,
+    ) -> FrametimeError:
+        """Build the error from its parts: file (or key), line, column, what was found, what helps.
+
+        Examples
+        --------
+        >>> str(ReadError.at("run1.csv", "the time is negative", line=3, column="time_s", helps="remove the row"))
+        "run1.csv: line 3: column 'time_s': the time is negative; remove the row"
+        """
+        place = printable(where)
+        if line is not None:
+            place += f": line {line}"
+        if column is not None:
+            place += f": column '{printable(column, limit=60)}'"
+        return cls(f"{place}: {found}" + (f"; {helps}" if helps else ""))
+
+
+class ReadError(FrametimeError):
+    """A log cannot be read, or cannot be read without a guess."""
+
+
+class LayoutError(FrametimeError):
+    """A layout file is wrong: the message names the line or key."""
+
+
+class SensorError(FrametimeError):
+    """A sensor log cannot be used with its capture."""
+
+
+class RunSetError(FrametimeError):
+    """Runs were put together that were not made under the same conditions: the message names the field."""
+
+
+class PlanError(FrametimeError):
+    """A review plan is wrong: the message names file, line and key."""
+
+
+class RecordError(FrametimeError):
+    """A tuning record or a new trial is wrong: the message names the key."""
+
+
+class OutputError(FrametimeError):
+    """A result cannot be written: it exists already, or the folder cannot be written."""

@@ -1,0 +1,195 @@
+"""What a run shows beside plain numbers: things with a time, a place or a list.
+
+Plain frozen values without arrays, so that a measured run can be kept as JSON.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal, TypeAlias
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stutter:
+    """One stutter: when the frame ended (s since the start), how long it was, the local median (both ms)."""
+
+    time_s: float
+    frame_time_ms: float
+    local_median_ms: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HitchPeriod:
+    """Hitches that recur: the period and how sure it is."""
+
+    period_s: float
+    period_low_s: float
+    period_high_s: float
+    regularity: float
+    p_value: float
+    n_following: int
+    n_left_over: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpectralLine:
+    """One line of the Lomb-Scargle spectrum of the frame times."""
+
+    frequency_hz: float
+    amplitude_ms: float
+    false_alarm_probability: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rhythm:
+    """Regular patterns: alternating frames, recurring hitches, strongest lines.
+
+    ``alternating_fraction`` is the share of frames that stand in runs of alternating short and long frames;
+    ``alternation_ms`` the median size of the alternation there.
+    """
+
+    alternating_fraction: float
+    alternation_ms: float | None
+    hitch_period: HitchPeriod | None
+    hitch_period_reason: str | None
+    lines: tuple[SpectralLine, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """A change point: when, of what, from which value to which."""
+
+    time_s: float
+    kind: Literal["level", "spread"]
+    before_ms: float
+    after_ms: float
+    p_value: float
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WarmUp:
+    """The first seconds differ from the rest: how many seconds to skip, and by how much they differ."""
+
+    skip_s: float
+    difference_pct: float
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drift:
+    """Slow change over the run, from per-block medians of the frame time."""
+
+    slope_pct_per_min: float | None
+    slope_low_pct_per_min: float | None
+    slope_high_pct_per_min: float | None
+    p_value: float | None
+    changes: tuple[Change, ...]
+    warm_up: WarmUp | None
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Segment:
+    """A stretch of the capture: play, or a still part such as a menu, or a pause without frames."""
+
+    number: int
+    start_s: float
+    end_s: float
+    kind: Literal["play", "still", "pause"]
+    n_frames: int
+    median_frame_time_ms: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FixedRefreshFit:
+    """How frames fall on the refreshes of a fixed display."""
+
+    refresh_hz: float
+    n_refreshes: int
+    repeat_count: int
+    skipped_frame_count: int
+    cadence: Mapping[str, int]
+    uneven_per_min: float
+    judder_rms_ms: float
+    from_display_times: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VariableRefreshFit:
+    """How frames fall into the window of a variable-refresh display; fractions of frames and of time."""
+
+    low_hz: float
+    high_hz: float
+    inside_frames_fraction: float
+    inside_time_fraction: float
+    below_frames_fraction: float
+    below_time_fraction: float
+    above_frames_fraction: float
+    above_time_fraction: float
+    from_display_times: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MotionSteps:
+    """Shown step minus simulated step, where both clocks are logged."""
+
+    rms_ms: float
+    p99_ms: float
+    worst_ms: float
+    worst_time_s: float
+    clock_drift_ppm: float
+    from_display_times: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DroppedFrames:
+    """Frames that were rendered and never shown."""
+
+    count: int
+    fraction: float
+    longest_run: int
+    shown_average_fps: float
+    shown_values: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Throttling:
+    """The clock fell while temperature or power stood at its limit."""
+
+    start_s: float
+    end_s: float
+    depth_mhz: float
+    cause: Literal["temperature", "power"]
+
+
+ProfileItemName: TypeAlias = Literal["level", "tail", "stutter", "rhythm", "drift", "display"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProfileItem:
+    """One line of the smoothness profile: a number, a word, and the threshold between the words."""
+
+    item: ProfileItemName
+    key: str
+    value: float | None
+    word: str
+    threshold: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Findings:
+    """All that was found in one run. ``None`` means that it was not looked for or could not be: see the caveats."""
+
+    stutters: tuple[Stutter, ...]
+    rhythm: Rhythm | None
+    drift: Drift | None
+    segments: tuple[Segment, ...]
+    fixed_refresh: FixedRefreshFit | None
+    variable_refresh: VariableRefreshFit | None
+    motion: MotionSteps | None
+    dropped: DroppedFrames | None
+    throttling: tuple[Throttling, ...]
+    profile: tuple[ProfileItem, ...]

@@ -1,0 +1,148 @@
+"""The types in which a measured run is told: metric, value, interval, run."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal, TypeAlias
+
+from frametime.capture import Conditions, Provenance
+from frametime.caveats import Caveat
+from frametime.metrics.findings import Findings
+from frametime.metrics.options import MeasureOptions
+
+if TYPE_CHECKING:
+    from frametime.metrics.frame_series import FrameSeries
+
+Better: TypeAlias = Literal["higher", "lower", "neither"]
+JudgementWord: TypeAlias = Literal["usable", "usable with care", "repeat this run"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Missing:
+    """No value, and why: shown as n/a with the reason."""
+
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Metric:
+    """One row of the catalog.
+
+    Attributes
+    ----------
+    key : str
+        Name with its definition and unit in it (``low_1pct_percentile_fps``).
+    label : str
+        A few words for people.
+    unit : str
+        UCUM code.
+    better : {'higher', 'lower', 'neither'}
+    group : str
+        Heading under which it is shown: level, lows, tail, stutter, pacing, rhythm, drift, display, motion,
+        dropped, power, temperature, clock.
+    definition : str
+        One sentence.
+    source : str
+        Publication, or "common practice, no source".
+    compute : callable
+        ``compute(series)`` gives the value, or ``Missing`` with the reason.
+    """
+
+    key: str
+    label: str
+    unit: str
+    better: Better
+    group: str
+    definition: str
+    source: str
+    compute: Callable[[FrameSeries], float | Missing]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Interval:
+    """A confidence interval. ``level`` is between 0 and 1; ``method`` says of what and how."""
+
+    low: float
+    high: float
+    level: float
+    method: str
+
+    def __post_init__(self) -> None:
+        if not self.low <= self.high:
+            raise ValueError(f"low must not exceed high, got {self.low!r} and {self.high!r}")
+        if not 0.0 < self.level < 1.0:
+            raise ValueError(f"level must be between 0 and 1, got {self.level!r}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MetricValue:
+    """A metric of one run: its value, or the reason why there is none.
+
+    ``interval`` is *within run* (frames resampled in blocks) and never used to compare cards.
+    """
+
+    key: str
+    unit: str
+    value: float | None
+    reason: str | None
+    interval: Interval | None
+    caveats: tuple[Caveat, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judgement:
+    """What a capture is worth, in one word, and the reasons."""
+
+    word: JudgementWord
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Curve:
+    """A curve for a chart, small enough to be kept: at most a few thousand points.
+
+    ``x`` and ``y`` have equal length; ``x_label`` and ``y_label`` carry the unit.
+    """
+
+    x: tuple[float, ...]
+    y: tuple[float, ...]
+    x_label: str
+    y_label: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasuredRun:
+    """One measured capture: plain numbers only, no frames, so that it can be kept, sent and compared.
+
+    Attributes
+    ----------
+    conditions, provenance
+        Of the capture.
+    options : MeasureOptions
+        What was asked for.
+    n_frames : int
+    duration_s : float
+        From the start of the first frame to the end of the last.
+    values : Mapping of str to MetricValue
+        By key, in the order of the catalog.
+    findings : Findings
+        What has a time, a place or a list: stutters, drift, rhythm, segments, display.
+    curves : Mapping of str to Curve
+        ``percentile`` (share of frames in % to frame time in ms), ``rate`` (elapsed s to fps of each second),
+        ``trace_low`` and ``trace_high`` (elapsed s to least and greatest frame time in ms of each step).
+    caveats : tuple of Caveat
+        Of the reader and of the capture checks.
+    judgement : Judgement
+    """
+
+    conditions: Conditions
+    provenance: Provenance
+    options: MeasureOptions
+    n_frames: int
+    duration_s: float
+    values: Mapping[str, MetricValue]
+    findings: Findings
+    curves: Mapping[str, Curve]
+    caveats: tuple[Caveat, ...]
+    judgement: Judgement

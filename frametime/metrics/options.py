@@ -1,0 +1,99 @@
+"""What can be asked of ``measure``: every definition is a parameter with a default."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StutterRule:
+    """When a frame is a stutter.
+
+    A frame is a stutter when it is longer than ``factor`` times the local median and longer than it by
+    ``min_excess_ms``. The local median is over ``window_s`` seconds, centred, the frame itself left out.
+
+    The factor and the window are common practice, no source. The least excess of 4 ms is the smaller of the two
+    variations tried by Klein et al., "Variable Frame Timing Affects Perception of Smoothness in First-Person
+    Gaming", IEEE CoG 2024 (12 ms clearly lowers perceived smoothness, 4 ms much less).
+    """
+
+    factor: float = 2.0
+    window_s: float = 1.0
+    min_excess_ms: float = 4.0
+
+    def __post_init__(self) -> None:
+        if not self.factor > 1.0:
+            raise ValueError(f"factor must exceed 1, got {self.factor!r}")
+        if not self.window_s > 0.0:
+            raise ValueError(f"window_s must be positive, got {self.window_s!r}")
+        if not self.min_excess_ms >= 0.0:
+            raise ValueError(f"min_excess_ms must not be negative, got {self.min_excess_ms!r}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Refresh:
+    """Refresh of the display: fixed when ``low_hz == high_hz``, else a variable window.
+
+    Rates are fractions, so that 60000/1001 Hz is exact.
+    """
+
+    low_hz: Fraction
+    high_hz: Fraction
+    tearing: bool = False
+
+    def __post_init__(self) -> None:
+        if not 0 < self.low_hz <= self.high_hz:
+            raise ValueError(f"the window must be positive and rising, got {self.low_hz!r} to {self.high_hz!r}")
+
+    @property
+    def is_fixed(self) -> bool:
+        """Whether every refresh has the same length."""
+        return self.low_hz == self.high_hz
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasureOptions:
+    """Parameters of ``measure``.
+
+    Attributes
+    ----------
+    quantile_type : int
+        1 to 9, numbered as in Hyndman and Fan, The American Statistician 50(4), 1996.
+    slowest_pcts : tuple of float
+        Shares of the slowest frames for which lows are computed, in percent.
+    stutter : StutterRule
+    refresh : Refresh or None
+        Needed for the display metrics.
+    temperature_limit_c, power_limit_w : float or None
+        Limits of the card, for the time above them and for throttling.
+    within_run_intervals : bool
+        Compute stationary-bootstrap intervals for every metric.
+    n_resamples : int
+    level : float
+        Confidence level of every interval, between 0 and 1.
+    seed : int
+        Of the resampling: the same input gives the same intervals.
+    """
+
+    quantile_type: int = 7
+    slowest_pcts: tuple[float, ...] = (1.0, 0.1)
+    stutter: StutterRule = StutterRule()
+    refresh: Refresh | None = None
+    temperature_limit_c: float | None = None
+    power_limit_w: float | None = None
+    within_run_intervals: bool = False
+    n_resamples: int = 2000
+    level: float = 0.95
+    seed: int = 20_240_229
+
+    def __post_init__(self) -> None:
+        if self.quantile_type not in range(1, 10):
+            raise ValueError(f"quantile_type must be 1 to 9, got {self.quantile_type!r}")
+        for slowest_pct in self.slowest_pcts:
+            if not 0.0 < slowest_pct < 100.0:
+                raise ValueError(f"slowest_pcts must lie between 0 and 100, got {slowest_pct!r}")
+        if not 0.0 < self.level < 1.0:
+            raise ValueError(f"level must be between 0 and 1, got {self.level!r}")
+        if self.n_resamples < 1:
+            raise ValueError(f"n_resamples must be 1 or more, got {self.n_resamples!r}")
