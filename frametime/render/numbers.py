@@ -1,0 +1,125 @@
+"""How numbers are written for people: digits, units, "value (low to high)". Files carry full precision instead."""
+
+from __future__ import annotations
+
+import math
+
+from frametime.units import shown_unit
+
+NOT_AVAILABLE = "n/a"
+
+
+def significant_digits(n_supporting: int) -> int:
+    """Digits that a value can carry which rests on ``n_supporting`` frames or samples.
+
+    Four from 1000, three from 10, two below: the relative standard error of a mean over n like values falls with
+    the square root of n, and a digit far below it is noise. Common practice, no source.
+
+    Examples
+    --------
+    >>> significant_digits(20_000), significant_digits(200), significant_digits(2)
+    (4, 3, 2)
+    """
+    if n_supporting >= 1000:
+        return 4
+    return 3 if n_supporting >= 10 else 2
+
+
+def format_number(value: float, *, digits: int = 4) -> str:
+    """``value`` with so many significant digits, never in scientific notation between 1e-6 and 1e9.
+
+    Digits before the decimal point are never replaced by zeros, and a minus sign is U+2212.
+
+    Examples
+    --------
+    >>> format_number(104.2468), format_number(0.05213, digits=2), format_number(123456.7), format_number(-0.25)
+    ('104.2', '0.052', '123457', '−0.2500')
+    """
+    if not math.isfinite(value):
+        return NOT_AVAILABLE
+    if value == 0.0:
+        return "0"
+    magnitude = math.floor(math.log10(abs(value)))
+    if not -7 <= magnitude <= 9:
+        return f"{value:.{digits - 1}e}".replace("-", "\N{MINUS SIGN}")
+    rounded = round(value, digits - 1 - magnitude)
+    if rounded != 0.0:
+        magnitude = math.floor(math.log10(abs(rounded)))
+    decimals = max(0, digits - 1 - magnitude)
+    return f"{value:.{decimals}f}".replace("-", "\N{MINUS SIGN}")
+
+
+def format_like(value: float, *, decimals: int) -> str:
+    """``value`` with a fixed number of decimals, for columns that must line up.
+
+    Examples
+    --------
+    >>> format_like(7.0, decimals=2)
+    '7.00'
+    """
+    return f"{value:.{decimals}f}".replace("-", "\N{MINUS SIGN}") if math.isfinite(value) else NOT_AVAILABLE
+
+
+def decimals_for_interval(low: float, high: float) -> int:
+    """Decimals at which half the width of an interval shows two significant digits.
+
+    Examples
+    --------
+    >>> decimals_for_interval(101.23, 103.77), decimals_for_interval(0.981, 1.043)
+    (1, 3)
+    """
+    half_width = (high - low) / 2.0
+    if not half_width > 0.0 or not math.isfinite(half_width):
+        return 3
+    return max(0, min(9, 1 - math.floor(math.log10(half_width))))
+
+
+def format_quantity(value: float | None, unit: str, *, digits: int = 4) -> str:
+    """Number and unit, or ``n/a``. Fractions of 1 with unit ``1`` are written as they are.
+
+    Examples
+    --------
+    >>> format_quantity(104.2468, "{frame}/s"), format_quantity(None, "ms"), format_quantity(3, "{count}")
+    ('104.2 fps', 'n/a', '3')
+    """
+    if value is None or not math.isfinite(value):
+        return NOT_AVAILABLE
+    shown = shown_unit(unit)
+    number = (
+        str(int(value))
+        if unit.startswith("{count}") and float(value).is_integer()
+        else format_number(value, digits=digits)
+    )
+    return f"{number} {shown}" if shown else number
+
+
+def format_estimate(value: float | None, unit: str, *, low: float | None = None, high: float | None = None) -> str:
+    """``value (low to high) unit``, digits from the width of the interval; without one, four digits.
+
+    Examples
+    --------
+    >>> format_estimate(102.5, "{frame}/s", low=101.23, high=103.77)
+    '102.5 (101.2 to 103.8) fps'
+    >>> format_estimate(102.5, "{frame}/s")
+    '102.5 fps'
+    """
+    if value is None or not math.isfinite(value):
+        return NOT_AVAILABLE
+    if low is None or high is None:
+        return format_quantity(value, unit)
+    decimals = decimals_for_interval(low, high)
+    numbers = [format_like(number, decimals=decimals) for number in (value, low, high)]
+    shown = shown_unit(unit)
+    return f"{numbers[0]} ({numbers[1]} to {numbers[2]})" + (f" {shown}" if shown else "")
+
+
+def format_percent_change(ratio: float, *, decimals: int = 1) -> str:
+    """A ratio as a signed change in percent.
+
+    Examples
+    --------
+    >>> format_percent_change(1.052), format_percent_change(0.97)
+    ('+5.2 %', '−3.0 %')
+    """
+    change_pct = (ratio - 1.0) * 100.0
+    return f"{change_pct:+.{decimals}f} %".replace("-", "\N{MINUS SIGN}")
