@@ -1,0 +1,147 @@
+"""Where a run lies below a folder: ``{card}/{scene}/{resolution}/run{run}.csv.gz``."""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from frametime.errors import FrametimeError, PlanError, printable
+
+FIELDS: Final = ("card", "card_settings", "scene", "scene_settings", "resolution", "driver", "operating_system", "run")
+_FIELD = re.compile(r"\{([^{}]*)\}")
+_VALUE: Final = r"[^/\\]+?"
+
+
+@dataclass(frozen=True, slots=True)
+class PathPattern:
+    """A path pattern with named fields; ``*`` stands for any text inside one name.
+
+    A pattern is relative, uses ``/`` on every system, and cannot lead out of its folder: ``..``, an absolute
+    path and a drive are refused, and a value is never empty, a separator, ``.`` or ``..``.
+
+    Examples
+    --------
+    >>> pattern = PathPattern.parse("{card}/{scene}/run{run}.csv.gz")
+    >>> pattern.fields
+    ('card', 'scene', 'run')
+    >>> pattern.match("amber-6/harbor/run2.csv.gz")
+    {'card': 'amber-6', 'scene': 'harbor', 'run': '2'}
+    >>> pattern.match("notes.txt") is None
+    True
+    >>> pattern.path_of({"card": "amber-6", "scene": "harbor", "run": "2"})
+    'amber-6/harbor/run2.csv.gz'
+    """
+
+    text: str
+    fields: tuple[str, ...]
+    _expression: re.Pattern[str]
+
+    @classmethod
+    def parse(cls, text: str, *, where: str = "path pattern") -> PathPattern:
+        """Read a pattern.
+
+        Raises
+        ------
+        PlanError
+            Where a field is unknown or stands twice, a brace is left open, or the pattern could leave its folder.
+        """
+        _refuse_leaving(text, where)
+        parts: list[str] = []
+        fields: list[str] = []
+        at = 0
+        for found in _FIELD.finditer(text):
+            name = found[1]
+            if name not in FIELDS:
+                raise _unknown_field(name, where)
+            if text[: found.start()].endswith("}"):
+                raise PlanError.at(
+                    where,
+                    f"nothing stands between two fields before '{{{name}}}'",
+                    helps="put a separator between them, such as '/' or '_'",
+                )
+            parts.append(_literal(text[at : found.start()], where))
+            parts.append(f"(?P={name})" if name in fields else f"(?P<{name}>{_VALUE})")
+            if name not in fields:
+                fields.append(name)
+            at = found.end()
+        parts.append(_literal(text[at:], where))
+        return cls(text, tuple(fields), re.compile("".join(parts), re.DOTALL))
+
+    @property
+    def folder_depth(self) -> int:
+        """Folders between the pattern's folder and the file."""
+        return self.text.count("/")
+
+    def match(self, relative_path: str | os.PathLike[str]) -> dict[str, str] | None:
+        """Values of the fields in a relative path, or ``None`` when the path does not fit."""
+        found = self._expression.fullmatch(os.fspath(relative_path).replace(os.sep, "/"))
+        if found is None or any(value in {".", ".."} for value in found.groupdict().values()):
+            return None
+        return found.groupdict()
+
+    def path_of(self, values: Mapping[str, str]) -> str:
+        """The relative path for given values, with ``/``; a ``*`` stays.
+
+        Raises
+        ------
+        PlanError
+            When a value holds a path separator, or is empty, ``.`` or ``..``.
+        """
+        for name in self.fields:
+            value = values[name]
+            if value in {"", ".", ".."} or any(sign in value for sign in "/\\\0"):
+                raise PlanError.at(
+                    f"path pattern '{printable(self.text)}'",
+                    f"'{printable(value)}' cannot stand for {name}: it would lead to another folder",
+                )
+        return _FIELD.sub(lambda found: values[found[1]], self.text)
+
+    def glob(self, folder: Path) -> Iterator[tuple[Path, dict[str, str]]]:
+        """Files below ``folder`` that fit, with the values of their fields, sorted by relative path.
+
+        Links to folders are not followed, so that a link cannot lead out of the folder.
+        """
+        yield from sorted(self._files(folder, "", self.folder_depth), key=lambda item: item[0].as_posix())
+
+    def _files(self, folder: Path, prefix: str, depth: int) -> Iterator[tuple[Path, dict[str, str]]]:
+        with os.scandir(folder) as entries:
+            for entry in entries:
+                if depth > 0 and entry.is_dir(follow_symlinks=False):
+                    yield from self._files(Path(entry.path), f"{prefix}{entry.name}/", depth - 1)
+                elif depth == 0 and entry.is_file():
+                    values = self.match(prefix + entry.name)
+                    if values is not None:
+                        yield Path(entry.path), values
+
+
+def _refuse_leaving(text: str, where: str) -> None:
+    helps = "write it relative to the captures folder, with '/', such as '{card}/{scene}/{resolution}/run{run}.csv'"
+    shown = printable(text)
+    if not text:
+        raise PlanError.at(where, "the pattern is empty", helps=helps)
+    if "\\" in text or "\0" in text:
+        raise PlanError.at(where, f"'{shown}' holds a backslash", helps=helps)
+    if text.startswith("/") or re.match(r"[A-Za-z]:", text):
+        raise PlanError.at(where, f"'{shown}' is an absolute path", helps=helps)
+    if any(part in {"", ".", ".."} for part in text.split("/")):
+        raise PlanError.at(where, f"'{shown}' holds an empty part, '.' or '..'", helps=helps)
+
+
+def _unknown_field(name: str, where: str) -> FrametimeError:
+    from difflib import get_close_matches
+
+    near = get_close_matches(name, FIELDS, n=1, cutoff=0.5)
+    helps = f"did you mean '{{{near[0]}}}'? " if near else ""
+    return PlanError.at(
+        where, f"unknown field '{{{printable(name)}}}'", helps=f"{helps}known fields: {', '.join(FIELDS)}"
+    )
+
+
+def _literal(text: str, where: str) -> str:
+    if "{" in text or "}" in text:
+        raise PlanError.at(where, f"a brace is left open in '{printable(text)}'", helps="write fields as '{card}'")
+    return "".join(r"[^/\\]*" if sign == "*" else re.escape(sign) for sign in text)

@@ -1,0 +1,84 @@
+"""The path pattern finds runs, gives back their fields, and never leaves its folder."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from frametime.errors import PlanError
+from frametime.pipeline.path_pattern import PathPattern
+
+NAMES = st.text(st.characters(whitelist_categories=("Ll", "Nd", "Lu")), min_size=1, max_size=8)
+
+
+@given(card=NAMES, scene=NAMES, run=NAMES)
+def test_what_is_put_in_comes_out(card: str, scene: str, run: str) -> None:
+    pattern = PathPattern.parse("{card}/{scene}/run_{run}.csv")
+    values = {"card": card, "scene": scene, "run": run}
+    assert pattern.match(pattern.path_of(values)) == values
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("../{card}.csv", "'.' or '..'"),
+        ("{card}/../../{run}.csv", "'.' or '..'"),
+        ("/data/{card}.csv", "absolute"),
+        ("C:/data/{card}.csv", "absolute"),
+        ("{card}\\{run}.csv", "backslash"),
+        ("", "empty"),
+        ("{card}//{run}.csv", "empty part"),
+        ("{crad}/{run}.csv", "did you mean '{card}'"),
+        ("{card/{run}.csv", "brace"),
+        ("{card}{run}.csv", "between two fields"),
+    ],
+)
+def test_a_pattern_that_could_lead_elsewhere_is_refused(text: str, words: str) -> None:
+    with pytest.raises(PlanError, match="plan.toml: line 4") as caught:
+        PathPattern.parse(text, where="plan.toml: line 4")
+    assert words in str(caught.value)
+
+
+@pytest.mark.parametrize("value", ["..", ".", "", "a/b", "a\\b"])
+def test_a_value_that_could_lead_elsewhere_is_refused(value: str) -> None:
+    with pytest.raises(PlanError):
+        PathPattern.parse("{card}/run1.csv").path_of({"card": value})
+
+
+def test_a_path_outside_never_fits() -> None:
+    pattern = PathPattern.parse("{card}/{run}.csv")
+    assert pattern.match("../1.csv") is None
+    assert pattern.match("a/b/1.csv") is None
+    assert pattern.match("a/1.csv.bak") is None
+
+
+def test_a_field_that_stands_twice_must_agree() -> None:
+    pattern = PathPattern.parse("{card}/{card}_{run}.csv")
+    assert pattern.match("amber/amber_1.csv") == {"card": "amber", "run": "1"}
+    assert pattern.match("amber/birch_1.csv") is None
+
+
+def test_files_are_found_in_order_and_links_to_folders_are_not_followed(tmp_path: Path) -> None:
+    inside = tmp_path / "captures"
+    for name in ("b/run2.csv", "b/run10.csv", "a/run1.csv", "a/notes.txt"):
+        (inside / name).parent.mkdir(parents=True, exist_ok=True)
+        (inside / name).touch()
+    outside = tmp_path / "outside"
+    outside.mkdir()
+    (outside / "run1.csv").touch()
+    (inside / "c").symlink_to(outside, target_is_directory=True)
+    found = list(PathPattern.parse("{card}/run{run}.csv").glob(inside))
+    assert [values for _, values in found] == [
+        {"card": "a", "run": "1"},
+        {"card": "b", "run": "10"},
+        {"card": "b", "run": "2"},
+    ]
+
+
+def test_a_star_stands_for_text_inside_one_name() -> None:
+    pattern = PathPattern.parse("{card}/*_{run}.csv*")
+    assert pattern.match("amber/long name_3.csv.gz") == {"card": "amber", "run": "3"}
+    assert pattern.match("amber/x/y_3.csv") is None
