@@ -1,0 +1,140 @@
+"""Sensor samples over the span of a capture: each quantity as a broken line with interpolated ends."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.metrics.frame_series import FrameSeries, numpy_column
+from frametime.metrics.metric import Missing
+from frametime.units import NS_PER_S
+
+NO_SENSORS = "no sensor log given"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Channel:
+    """One quantity over the part of the capture that its samples cover.
+
+    Between two samples the quantity is taken to change evenly. At the start and the end of the capture it is
+    interpolated between the samples on either side; beyond the first and the last sample nothing is assumed.
+
+    Attributes
+    ----------
+    times_s : ndarray of float64, shape (n_points,)
+        Seconds since the start of the first frame, strictly rising; the first and the last point are the ends of
+        the covered part.
+    values : ndarray of float64, shape (n_points,)
+        In the unit of the quantity, all finite.
+    sample_values : ndarray of float64, shape (n_samples,)
+        The samples inside the covered part alone, without interpolated ends.
+    duration_s : float
+        Of the whole capture.
+    step_s : float
+        Median step between samples.
+    longest_step_s : float
+        Longest step between two samples that both matter for the covered part.
+    """
+
+    times_s: NDArray[np.float64]
+    values: NDArray[np.float64]
+    sample_values: NDArray[np.float64]
+    duration_s: float
+    step_s: float
+    longest_step_s: float
+
+    @property
+    def covered_s(self) -> float:
+        """Length of the covered part in s."""
+        return float(self.times_s[-1] - self.times_s[0])
+
+    @property
+    def covered_fraction(self) -> float:
+        """Share of the capture that the samples cover."""
+        return self.covered_s / self.duration_s
+
+    @property
+    def integral(self) -> float:
+        """Area under the broken line over the covered part (unit times s), by the trapezoid rule."""
+        return float(np.sum(0.5 * (self.values[1:] + self.values[:-1]) * np.diff(self.times_s)))
+
+    @property
+    def mean(self) -> float:
+        """Time-weighted mean over the covered part."""
+        return self.integral / self.covered_s
+
+    def fraction_above(self, limit: float) -> float:
+        """Share of the covered time in which the broken line lies above ``limit``."""
+        low = np.minimum(self.values[:-1], self.values[1:])
+        high = np.maximum(self.values[:-1], self.values[1:])
+        rise = high - low
+        # Of a sloping piece the share above the limit is where the line has crossed it; a level piece is all or none.
+        share = np.where(rise > 0.0, (high - limit) / np.where(rise > 0.0, rise, 1.0), np.where(high > limit, 1.0, 0.0))
+        return float(np.sum(np.clip(share, 0.0, 1.0) * np.diff(self.times_s)) / self.covered_s)
+
+    def fraction_below(self, limit: float) -> float:
+        """Share of the covered time in which the broken line lies below ``limit``."""
+        mirrored = Channel(
+            times_s=self.times_s,
+            values=-self.values,
+            sample_values=-self.sample_values,
+            duration_s=self.duration_s,
+            step_s=self.step_s,
+            longest_step_s=self.longest_step_s,
+        )
+        return mirrored.fraction_above(-limit)
+
+
+def samples_of(series: FrameSeries, name: str) -> tuple[NDArray[np.float64], NDArray[np.float64]] | Missing:
+    """Times (s since the start of the first frame) and values of one quantity; cells without a number left out."""
+    trace = series.sensors
+    if trace is None:
+        return Missing(reason=NO_SENSORS)
+    if name not in trace.samples.column_names:
+        return Missing(reason=f"the sensor log has no column for {name}")
+    kept = trace.samples.select(["time_ns", name]).drop_null()
+    if kept.num_rows == 0:
+        return Missing(reason=f"no cell of {name} holds a number")
+    times_ns = np.asarray(numpy_column(kept, "time_ns"), dtype=np.int64)
+    values = np.asarray(numpy_column(kept, name), dtype=np.float64)
+    finite = np.isfinite(values)
+    times_s = (times_ns[finite] - series.timestamps_ns[0]) / NS_PER_S
+    return np.asarray(times_s, dtype=np.float64), values[finite]
+
+
+def channel(series: FrameSeries, name: str) -> Channel | Missing:
+    """One quantity over the span of the capture, or why there is none.
+
+    Examples
+    --------
+    >>> from frametime.metrics.options import MeasureOptions
+    >>> bare = FrameSeries(np.array([0, 10_000_000]), options=MeasureOptions())
+    >>> channel(bare, "power_w")
+    Missing(reason='no sensor log given')
+    """
+    found = samples_of(series, name)
+    if isinstance(found, Missing):
+        return found
+    times_s, values = found
+    end_s = series.duration_s
+    # One sample beyond each end is kept: it carries the interpolation there.
+    first = max(int(np.searchsorted(times_s, 0.0, side="right")) - 1, 0)
+    stop = min(int(np.searchsorted(times_s, end_s, side="left")) + 1, times_s.size)
+    near_s, near = times_s[first:stop], values[first:stop]
+    if near_s.size < 2 or near_s[-1] <= 0.0 or near_s[0] >= end_s:
+        return Missing(reason=f"fewer than two samples of {name} lie in the capture")
+    low_s, high_s = max(0.0, float(near_s[0])), min(end_s, float(near_s[-1]))
+    inside = (near_s > low_s) & (near_s < high_s)
+    points_s = np.concatenate(([low_s], near_s[inside], [high_s]))
+    in_span = (near_s >= 0.0) & (near_s <= end_s)
+    points = np.interp(points_s, near_s, near)
+    return Channel(
+        times_s=points_s,
+        values=points,
+        sample_values=near[in_span] if in_span.any() else points,
+        duration_s=end_s,
+        step_s=float(np.median(np.diff(near_s))),
+        longest_step_s=float(np.max(np.diff(near_s))),
+    )

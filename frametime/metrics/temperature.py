@@ -1,0 +1,90 @@
+"""Heat, clock and load over a run."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from frametime.capture import TIME_COLUMN
+from frametime.metrics.frame_series import FrameSeries, numpy_column
+from frametime.metrics.metric import Missing
+from frametime.metrics.sensor_channels import channel
+from frametime.units import NS_PER_MS
+
+TEMPERATURE = "temperature_c"
+CORE_CLOCK = "core_clock_mhz"
+UTILIZATION = "utilization_pct"
+
+BUSY_PCT = 90.0
+"""Under this the card waits for something else (common practice, no source)."""
+
+
+def average_of(series: FrameSeries, name: str) -> float | Missing:
+    """Time-weighted mean of a quantity over the covered part of the capture, in its own unit."""
+    found = channel(series, name)
+    return found if isinstance(found, Missing) else found.mean
+
+
+def peak_of(series: FrameSeries, name: str) -> float | Missing:
+    """Greatest sample of a quantity inside the capture."""
+    found = channel(series, name)
+    return found if isinstance(found, Missing) else float(found.sample_values.max())
+
+
+def least_of(series: FrameSeries, name: str) -> float | Missing:
+    """Least sample of a quantity inside the capture."""
+    found = channel(series, name)
+    return found if isinstance(found, Missing) else float(found.sample_values.min())
+
+
+def spread_of(series: FrameSeries, name: str) -> float | Missing:
+    """Standard deviation (n - 1) of the samples of a quantity inside the capture."""
+    found = channel(series, name)
+    if isinstance(found, Missing):
+        return found
+    if found.sample_values.size < 2:
+        return Missing(reason=f"fewer than two samples of {name} lie in the capture")
+    return float(np.std(found.sample_values, ddof=1))
+
+
+def end_temperature_c(series: FrameSeries) -> float | Missing:
+    """Temperature when the capture ended; none when the samples stop more than two of their steps earlier."""
+    found = channel(series, TEMPERATURE)
+    if isinstance(found, Missing):
+        return found
+    short_s = found.duration_s - float(found.times_s[-1])
+    if short_s > 2.0 * found.step_s:
+        return Missing(reason=f"the temperature samples end {short_s:.1f} s before the capture")
+    return float(found.values[-1])
+
+
+def time_above_temperature_limit_fraction(series: FrameSeries) -> float | Missing:
+    """Share of the covered time above the temperature limit that was given."""
+    limit_c = series.options.temperature_limit_c
+    found = channel(series, TEMPERATURE)
+    if isinstance(found, Missing):
+        return found
+    if limit_c is None:
+        return Missing(reason="no temperature limit given")
+    return found.fraction_above(limit_c)
+
+
+def gpu_busy_under_90pct_fraction(series: FrameSeries) -> float | Missing:
+    """Share of the covered time in which the card was busy under 90 % of the time."""
+    found = channel(series, UTILIZATION)
+    return found if isinstance(found, Missing) else found.fraction_below(BUSY_PCT)
+
+
+def gpu_work_under_90pct_fraction(series: FrameSeries) -> float | Missing:
+    """Share of the time spent in frames on which the card worked under 90 % of the frame's own time."""
+    capture = series.capture
+    if capture is None or "gpu_work_ns" not in capture.frames.column_names:
+        return Missing(reason="the log does not say how long the card worked on each frame")
+    known = capture.frames.slice(1).select([TIME_COLUMN, "gpu_work_ns"]).drop_null()
+    if known.num_rows == 0:
+        return Missing(reason="no frame has the time that the card worked on it")
+    work_ms = np.asarray(numpy_column(known, "gpu_work_ns"), dtype=np.float64) / NS_PER_MS
+    # The end of a frame finds its place again among the timestamps, which rise strictly.
+    places = np.searchsorted(series.timestamps_ns, numpy_column(known, TIME_COLUMN)) - 1
+    times_ms = series.frame_times_ms[places]
+    under = work_ms < BUSY_PCT / 100.0 * times_ms
+    return float(times_ms[under].sum() / times_ms.sum())
