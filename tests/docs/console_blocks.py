@@ -1,0 +1,117 @@
+"""The ``console`` blocks of README and docs: run each command as a user would, compare or rewrite what is printed.
+
+A block looks like this, and several commands may stand in one::
+
+    ```console
+    $ frametime check reference_logs/run1.csv
+    what the program prints
+    ```
+
+The commands of a file run one after another in one fresh folder that holds a copy of ``reference_logs`` and of
+``docs``. A line ``[...]`` stands for any number of lines, ``[exit 5]`` as the last line for an exit code that is not
+0. ``python tests/docs/console_blocks.py`` rewrites the blocks with what the program prints now.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shlex
+import shutil
+import subprocess
+import sys
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+_BLOCK = re.compile(r"^```console\n(.*?)^```$", re.DOTALL | re.MULTILINE)
+ANYTHING = "[...]"
+
+
+@dataclass(frozen=True)
+class Step:
+    """One command of a block and the output that stands below it."""
+
+    command: str
+    expected: str
+
+
+def pages() -> list[Path]:
+    """README, DEVELOPERS and every page of docs that holds a console block."""
+    found = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").rglob("*.md"))]
+    return [page for page in found if page.exists() and _BLOCK.search(page.read_text("utf-8"))]
+
+
+def steps_of(block: str) -> list[Step]:
+    """The commands of one block."""
+    steps: list[Step] = []
+    for part in re.split(r"^\$ ", block, flags=re.MULTILINE)[1:]:
+        command, _, expected = part.partition("\n")
+        while command.endswith("\\"):
+            more, _, expected = expected.partition("\n")
+            command = command[:-1].rstrip() + " " + more.lstrip("> ").strip()
+        steps.append(Step(command, expected))
+    return steps
+
+
+def make_folder(folder: Path) -> None:
+    """What the commands of a page find in their folder."""
+    shutil.copytree(ROOT / "reference_logs", folder / "reference_logs")
+    shutil.copytree(ROOT / "docs", folder / "docs")
+
+
+def run(command: str, folder: Path) -> str:
+    """What a terminal shows for a command: output, then messages, then the exit code where it is not 0."""
+    environment = {**os.environ, "COLUMNS": "80", "NO_COLOR": "1", "LC_ALL": "C.UTF-8"}
+    words = shlex.split(command)
+    if words[0] == "frametime":
+        words[:1] = [sys.executable, "-m", "frametime"]
+        done = subprocess.run(
+            words, cwd=folder, env=environment, capture_output=True, text=True, encoding="utf-8", check=False
+        )
+    else:
+        done = subprocess.run(
+            ["bash", "-c", command],
+            cwd=folder,
+            env=environment,
+            capture_output=True,
+            text=True,
+            encoding="utf-8",
+            check=False,
+        )
+    shown = done.stdout + done.stderr
+    if shown and not shown.endswith("\n"):
+        shown += "\n"
+    return shown + (f"[exit {done.returncode}]\n" if done.returncode else "")
+
+
+def matches(expected: str, shown: str) -> bool:
+    """Whether the output is the one that stands in the page."""
+    pattern = ".*".join(
+        re.escape(part) for part in re.split(rf"^{re.escape(ANYTHING)}\n", expected, flags=re.MULTILINE)
+    )
+    return re.fullmatch(pattern, shown, re.DOTALL) is not None
+
+
+def rewrite(page: Path) -> None:
+    """Put what the program prints now into the blocks of a page, where it does not match."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        make_folder(folder)
+
+        def renew(found: re.Match[str]) -> str:
+            renewed = []
+            block = found[1]
+            for step in steps_of(block):
+                shown = run(step.command, folder)
+                kept = step.expected if matches(step.expected, shown) else shown
+                renewed.append(f"$ {step.command}\n{kept}")
+            return "```console\n" + "".join(renewed) + "```"
+
+        page.write_text(_BLOCK.sub(renew, page.read_text("utf-8")), encoding="utf-8", newline="\n")
+
+
+if __name__ == "__main__":
+    for each in [Path(name).resolve() for name in sys.argv[1:]] or pages():
+        rewrite(each)
