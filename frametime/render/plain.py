@@ -10,7 +10,7 @@ from enum import Enum
 from fractions import Fraction
 from typing import TypeAlias
 
-Plain: TypeAlias = "None | bool | int | float | str | list[Plain] | dict[str, Plain]"
+Plain: TypeAlias = "bool | int | float | str | list[Plain] | dict[str, Plain] | None"
 
 
 def plain(value: object) -> Plain:
@@ -28,23 +28,28 @@ def plain(value: object) -> Plain:
     {'code': 'gap', 'message': 'no frame for 3 s', 'weight': 'care', 'metrics': ['average_fps']}
     """
     if isinstance(value, Enum):
-        return plain(value.value)
-    if value is None or isinstance(value, (bool, int, str)):
-        return value
-    if isinstance(value, float):
-        if not math.isfinite(value):
-            raise ValueError(f"value must be finite, got {value!r}")
-        return float(value)
+        value = value.value
     if isinstance(value, Fraction):
-        return str(value)
+        value = str(value)
+    if isinstance(value, float):
+        value = _finite(value)
+    if value is None or isinstance(value, (bool, int, float, str)):
+        return value
     if is_dataclass(value) and not isinstance(value, type):
         return {item.name: plain(getattr(value, item.name)) for item in fields(value)}
     if isinstance(value, Mapping):
         return {str(key): plain(item) for key, item in value.items()}
-    if isinstance(value, (list, tuple, set, frozenset)):
-        items = sorted(value) if isinstance(value, (set, frozenset)) else value
-        return [plain(item) for item in items]
+    if isinstance(value, (set, frozenset)):
+        value = sorted(value)
+    if isinstance(value, (list, tuple)):
+        return [plain(item) for item in value]
     raise ValueError(f"value has no plain form, got {type(value).__name__}")
+
+
+def _finite(value: float) -> float:
+    if not math.isfinite(value):
+        raise ValueError(f"value must be finite, got {value!r}")
+    return float(value)
 
 
 def json_text(value: object, *, indent: int | None = 2) -> str:
