@@ -1,4 +1,9 @@
-"""One capture, prepared for the metrics: arrays that several of them share are made once, when first asked for."""
+"""One capture, prepared for the metrics: what several of them share is made once, when first asked for.
+
+The findings are cached here too, so that a metric that needs one (``series.drift.slope_pct_per_min``) and the list of
+findings read the same value. The modules that make them are imported on first use: a run without sensors or without a
+known refresh never pays for them.
+"""
 
 from __future__ import annotations
 
@@ -15,6 +20,18 @@ from frametime.units import NS_PER_S
 
 if TYPE_CHECKING:
     import pyarrow as pa
+
+    from frametime.metrics.findings import (
+        Drift,
+        DroppedFrames,
+        FixedRefreshFit,
+        MotionSteps,
+        Rhythm,
+        Segment,
+        Throttling,
+        VariableRefreshFit,
+    )
+    from frametime.metrics.stutter import Stutters
 
 
 def numpy_column(table: pa.Table, name: str) -> NDArray[np.generic]:
@@ -77,3 +94,74 @@ class FrameSeries:
     def sensors(self) -> SensorTrace | None:
         """Sensor samples on the capture's clock, where there are any."""
         return None if self.capture is None else self.capture.sensors
+
+    @cached_property
+    def stutters(self) -> Stutters:
+        """Every stutter, as arrays."""
+        from frametime.metrics.stutter import find_stutters
+
+        return find_stutters(self.timestamps_ns, self.frame_times_ms, rule=self.options.stutter)
+
+    @cached_property
+    def rhythm(self) -> Rhythm:
+        """Alternation, recurring hitches, strongest lines."""
+        from frametime.metrics.rhythm import find_rhythm
+
+        return find_rhythm(self)
+
+    @cached_property
+    def drift(self) -> Drift:
+        """Slow change over the run, with change points and warm-up."""
+        from frametime.metrics.drift import find_drift
+
+        return find_drift(self)
+
+    @cached_property
+    def segments(self) -> tuple[Segment, ...]:
+        """Stretches of play, still parts and pauses."""
+        from frametime.metrics.segments import find_segments
+
+        return find_segments(self)
+
+    @cached_property
+    def fixed_refresh(self) -> FixedRefreshFit | None:
+        """How frames fall on the refreshes; ``None`` unless a fixed refresh was given."""
+        refresh = self.options.refresh
+        if refresh is None or not refresh.is_fixed:
+            return None
+        from frametime.metrics.display import fit_fixed_refresh
+
+        return fit_fixed_refresh(self, refresh)
+
+    @cached_property
+    def variable_refresh(self) -> VariableRefreshFit | None:
+        """How frames fall into the window of the display; ``None`` unless a variable refresh was given."""
+        refresh = self.options.refresh
+        if refresh is None or refresh.is_fixed:
+            return None
+        from frametime.metrics.display import fit_variable_refresh
+
+        return fit_variable_refresh(self, refresh)
+
+    @cached_property
+    def motion(self) -> MotionSteps | None:
+        """Shown against simulated steps; ``None`` where the two times are not logged."""
+        from frametime.metrics.motion import motion_steps
+
+        return motion_steps(self)
+
+    @cached_property
+    def dropped(self) -> DroppedFrames | None:
+        """Frames never shown; ``None`` where that is not logged."""
+        from frametime.metrics.dropped import dropped_frames
+
+        return dropped_frames(self)
+
+    @cached_property
+    def throttling(self) -> tuple[Throttling, ...]:
+        """Stretches in which the clock fell at a limit; empty without sensors."""
+        if self.sensors is None:
+            return ()
+        from frametime.metrics.throttling import find_throttling
+
+        return find_throttling(self)
