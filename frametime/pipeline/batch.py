@@ -98,21 +98,25 @@ class BatchCount:
     failures: tuple[tuple[str, str], ...]
 
 
-def walk_captures(folder: Path, *, pattern: PathPattern | None = None) -> Walk:
+def walk_captures(folder: Path, *, pattern: PathPattern | None = None, leave_out: Path | None = None) -> Walk:
     """Find the captures below ``folder``, in the order of their names.
 
-    Links to folders are not followed, so that a circle of links ends; hidden names are passed over.
+    Links to folders are not followed, so that a circle of links ends; hidden names are passed over, and so is the
+    file ``leave_out``, which is the table of an earlier batch.
 
     Raises
     ------
-    OutputError
-        Never; a folder that cannot be listed raises ``OSError`` with its name.
+    OSError
+        If a folder cannot be listed.
     """
     from frametime.adapters.reading import classify_file
 
     captures: list[FoundFile] = []
     other_counts: dict[str, int] = {}
+    own = leave_out.resolve() if leave_out is not None else None
     for path in _files_below(folder):
+        if own is not None and path.name == own.name and path.resolve() == own:
+            continue
         name = path.relative_to(folder).as_posix()
         fields = pattern.match(name) if pattern is not None else {}
         if fields is None:
@@ -315,8 +319,8 @@ def _same_bytes(path: Path, row: Row) -> bool:
         return False
 
 
-def check_output(out: Path, *, force: bool, folder: Path) -> None:
-    """Refuse an output that exists, has an unknown ending or would lie on an input.
+def check_output(out: Path, *, force: bool) -> None:
+    """Refuse an output that exists, is a folder, or has an ending that names no format.
 
     Raises
     ------

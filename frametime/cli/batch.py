@@ -1,0 +1,150 @@
+"""``frametime batch``: a folder of captures into one table."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from frametime.cli.options import (
+    make_measure_options,
+    make_read_options,
+    make_sensor_options,
+    measuring_options,
+    reading_options,
+    sensor_options,
+    skips_warm_up,
+)
+
+if TYPE_CHECKING:
+    from frametime.pipeline.batch import BatchCount, BatchOptions, Row, Walk
+
+
+@click.command(
+    epilog="\b\n"
+    "Exit codes: 0 every capture was measured; 2 wrong usage; 3 the folder or the output\n"
+    "cannot be used; 4 some captures could not be measured; 130 interrupted."
+)
+@click.argument("folder", type=click.Path(file_okay=False))
+@click.option("-o", "--out", required=True, metavar="FILE", help="Table to write: .csv, .jsonl or .parquet.")
+@click.option("--force", is_flag=True, help="Replace a table that exists.")
+@click.option("--resume", is_flag=True, help="Keep the rows of captures that have not changed.")
+@click.option("--path-pattern", metavar="PATTERN", help="Fields of the path that become columns.")
+@click.option("--sensors-pattern", metavar="PATTERN", help="Where the sensor log of a capture lies.")
+@click.option("--workers", type=click.IntRange(min=1), help="Processes; by default one a core.")
+@click.option("-q", "--quiet", is_flag=True, help="No progress and no closing count.")
+@reading_options
+@sensor_options
+@measuring_options
+def batch(folder: str, **chosen: Any) -> None:
+    """Measure every capture below FOLDER into one table, one row a capture.
+
+    A file that cannot be measured is named on standard error and has a row of its
+    own with the reason. Sensor logs and other files are passed over and counted.
+
+    \b
+    Examples:
+      frametime batch captures --out runs.csv
+      frametime batch captures --out runs.parquet \\
+        --path-pattern "{card}/{scene}/{resolution}/run{run}.csv.gz"
+      frametime batch captures --out runs.csv --resume
+    """
+    from frametime.errors import OutputError
+    from frametime.pipeline.batch import BatchOptions, check_output, journal_of, run_batch, walk_captures
+    from frametime.pipeline.path_pattern import PathPattern
+
+    out = Path(chosen["out"])
+    options = BatchOptions(
+        read=make_read_options(chosen),
+        measure=make_measure_options(chosen),
+        sensor_options=make_sensor_options(chosen),
+        path_pattern=_pattern(PathPattern, "--path-pattern", chosen["path_pattern"]),
+        sensors_pattern=_pattern(PathPattern, "--sensors-pattern", chosen["sensors_pattern"]),
+        skip_start_auto=skips_warm_up(chosen),
+        workers=chosen["workers"],
+    )
+    root = Path(folder)
+    if not root.is_dir():
+        raise OutputError.at(folder, "there is no such folder")
+    check_output(out, force=chosen["force"] or chosen["resume"])
+    walk = walk_captures(root, pattern=options.path_pattern, leave_out=out)
+    if not walk.captures:
+        raise OutputError.at(folder, "no capture was found here", helps=_others(walk) or "is this the right folder?")
+    kept = _kept_rows(out, journal_of(out)) if chosen["resume"] else {}
+    counter = _Progress(len(walk.captures), shown=sys.stderr.isatty() and not chosen["quiet"])
+    try:
+        count = run_batch(root, out, options=options, walk=walk, kept=kept, on_row=counter.advance)
+    except KeyboardInterrupt:
+        counter.clear()
+        click.echo("frametime: interrupted; the rows so far are kept: go on with --resume", err=True)
+        click.get_current_context().exit(130)
+    counter.clear()
+    if not chosen["quiet"]:
+        click.echo(_closing(count, walk, out), err=True)
+    if count.failures:
+        click.get_current_context().exit(4)
+
+
+def _pattern(kind: Any, option: str, text: str | None) -> Any:
+    from frametime.errors import FrametimeError
+
+    if text is None:
+        return None
+    try:
+        return kind.parse(text, where=option)
+    except FrametimeError as error:
+        raise click.UsageError(str(error)) from error
+
+
+def _kept_rows(out: Path, journal: Path) -> Mapping[str, Row]:
+    from frametime.pipeline.tables import read_journal, read_table
+
+    kept: dict[str, Row] = {}
+    if out.exists():
+        kept.update({str(row["file"]): row for row in read_table(out) if "file" in row})
+    if journal.exists():
+        kept.update({str(row["file"]): row for row in read_journal(journal) if "file" in row})
+    return kept
+
+
+class _Progress:
+    """A line on the terminal that counts the captures, and failures as they come."""
+
+    def __init__(self, n_captures: int, *, shown: bool) -> None:
+        self._n_captures = n_captures
+        self._shown = shown
+        self._n_done = 0
+
+    def advance(self, row: Row) -> None:
+        """Count one row; name the capture where it failed."""
+        from frametime.errors import printable
+
+        self._n_done += 1
+        if row["status"] == "failed":
+            self.clear()
+            click.echo(f"failed: {printable(str(row['reason']), limit=400)}", err=True)
+        if self._shown:
+            click.echo(f"\r{self._n_done} of {self._n_captures} captures", err=True, nl=False)
+
+    def clear(self) -> None:
+        """Take the line away."""
+        if self._shown:
+            click.echo("\r" + " " * 40 + "\r", err=True, nl=False)
+
+
+def _others(walk: Walk) -> str:
+    return ", ".join(f"{count} {label}" for label, count in sorted(walk.other_counts.items()))
+
+
+def _closing(count: BatchCount, walk: Walk, out: Path) -> str:
+    from frametime.errors import printable
+
+    parts = [f"{count.n_measured} measured"]
+    if count.n_kept:
+        parts.append(f"{count.n_kept} kept unchanged")
+    parts.append(f"{len(count.failures)} failed")
+    others = _others(walk)
+    return f"{printable(str(out))}: {', '.join(parts)}" + (f"; passed over: {others}" if others else "")

@@ -1,0 +1,33 @@
+"""``frametime convert``: a capture as Arrow IPC or Parquet."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+from frametime.cli.options import make_read_options, reading_options, skips_warm_up
+
+
+@click.command()
+@click.argument("source", metavar="IN")
+@click.argument("target", metavar="OUT", type=click.Path(dir_okay=False))
+@click.option("--force", is_flag=True, help="Replace a file that exists.")
+@reading_options
+def convert(source: str, target: str, force: bool, **chosen: Any) -> None:
+    """Write the capture IN as OUT: .arrow (Arrow IPC) or .parquet.
+
+    Units, provenance and the layout that was found go with it, and it is read
+    back as the same capture.
+
+    \b
+    Examples:
+      frametime convert run1.csv run1.parquet
+      frametime convert - run1.arrow < run1.csv
+    """
+    from frametime.adapters.arrow_file import write_capture
+    from frametime.adapters.reading import read_capture
+
+    if skips_warm_up(chosen):
+        raise click.UsageError("--skip-start auto belongs to measuring; convert takes a number of seconds")
+    write_capture(read_capture(source, options=make_read_options(chosen)), target, force=force)

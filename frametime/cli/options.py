@@ -1,0 +1,242 @@
+"""Options that several commands share, and the frozen values that are made of them."""
+
+from __future__ import annotations
+
+import functools
+import glob
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, Literal, ParamSpec, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from frametime.adapters.base import ReadOptions
+    from frametime.adapters.sensor_log import SensorOptions
+    from frametime.metrics.options import MeasureOptions
+
+P = ParamSpec("P")
+R = TypeVar("R")
+
+_READING: Final = (
+    click.option("--layout", type=click.Path(dir_okay=False), help="Column layout, a TOML file of a few lines."),
+    click.option("--time-column", metavar="NAME", help="Column that holds the time, by name or number."),
+    click.option("--unit", metavar="UNIT", help="Unit of the time column: s, ms, us, ns, fps, ..."),
+    click.option("--stream", metavar="NAME", help="Application to read, where the log holds several."),
+    click.option("--adapter", metavar="NAME", help="Reader to use, where the choice is not clear."),
+    click.option("--sort", is_flag=True, help="Sort rows whose time runs backwards."),
+    click.option("--skip-start", metavar="S", help="Seconds to leave out at the start, or 'auto' for the warm-up."),
+    click.option("--skip-end", type=float, default=0.0, metavar="S", help="Seconds to leave out at the end."),
+    click.option("--from", "from_s", type=float, metavar="S", help="First second to keep."),
+    click.option("--to", "to_s", type=float, metavar="S", help="Last second to keep."),
+    click.option(
+        "--max-rejected", type=float, default=1.0, show_default=True, metavar="PCT", help="Rows that may be unusable."
+    ),
+)
+
+_MEASURING: Final = (
+    click.option(
+        "--quantile-type", type=click.IntRange(1, 9), default=7, show_default=True, help="Hyndman & Fan type."
+    ),
+    click.option("--lows", default="1,0.1", show_default=True, metavar="PCT,...", help="Slowest shares, in percent."),
+    click.option("--stutter-factor", type=float, default=2.0, show_default=True, help="Times the local median."),
+    click.option("--stutter-window", type=float, default=1.0, show_default=True, metavar="S", help="For that median."),
+    click.option(
+        "--stutter-excess", type=float, default=4.0, show_default=True, metavar="MS", help="Least excess over it."
+    ),
+    click.option("--refresh", metavar="HZ", help="Refresh of the display: 144, 60000/1001, or a window 48-165."),
+    click.option("--tearing", is_flag=True, help="Frames appear at once, in the middle of a refresh."),
+    click.option("--intervals", is_flag=True, help="Say how sure each number is within this run."),
+    click.option("--temperature-limit", type=float, metavar="C", help="Temperature limit of the card in °C."),
+    click.option("--power-limit", type=float, metavar="W", help="Power limit of the card in W."),
+)
+
+_SENSORS: Final = (
+    click.option("--sensor-layout", type=click.Path(dir_okay=False), help="Column layout of the sensor log."),
+    click.option("--sensor-offset", type=float, metavar="S", help="Sensor clock minus capture clock, in seconds."),
+    click.option("--sensor-zone", metavar="ZONE", help="Time zone of sensor times that name none: UTC, +02:00, ..."),
+    click.option("--sensor-device", metavar="NAME", help="Card to read, where the sensor log holds several."),
+    click.option("--recorded-from", metavar="TIME", help="Absolute time at which the capture's clock stood at 0."),
+)
+
+
+def _all_of(
+    options: tuple[Callable[[Callable[P, R]], Callable[P, R]], ...],
+) -> Callable[[Callable[P, R]], Callable[P, R]]:
+    return lambda command: functools.reduce(lambda inner, option: option(inner), reversed(options), command)
+
+
+def reading_options(command: Callable[P, R]) -> Callable[P, R]:
+    """Options of reading a frame log."""
+    return _all_of(_READING)(command)
+
+
+def measuring_options(command: Callable[P, R]) -> Callable[P, R]:
+    """Options of the metrics."""
+    return _all_of(_MEASURING)(command)
+
+
+def sensor_options(command: Callable[P, R]) -> Callable[P, R]:
+    """Options of reading a sensor log."""
+    return _all_of(_SENSORS)(command)
+
+
+def make_read_options(chosen: Mapping[str, Any]) -> ReadOptions:
+    """The reading options of a command line.
+
+    Raises
+    ------
+    click.UsageError
+        If one of them is out of range.
+    """
+    from frametime.adapters.base import ReadOptions
+    from frametime.adapters.layout import Layout
+
+    layout = None
+    if chosen["layout"] is not None:
+        layout = Layout.from_toml(_text_of(chosen["layout"]), chosen["layout"])
+    column = chosen["time_column"]
+    return _checked(
+        ReadOptions,
+        layout=layout,
+        time_column=int(column) if column is not None and column.isascii() and column.isdigit() else column,
+        unit=chosen["unit"],
+        stream=chosen["stream"],
+        adapter=chosen["adapter"],
+        sort=chosen["sort"],
+        skip_start_s=0.0 if skips_warm_up(chosen) else _seconds(chosen["skip_start"]),
+        skip_end_s=chosen["skip_end"],
+        from_s=chosen["from_s"],
+        to_s=chosen["to_s"],
+        max_rejected_fraction=chosen["max_rejected"] / 100.0,
+    )
+
+
+def skips_warm_up(chosen: Mapping[str, Any]) -> bool:
+    """Whether the warm-up is to be found and left out."""
+    return bool(chosen["skip_start"] == "auto")
+
+
+def _seconds(text: str | None) -> float:
+    if text is None:
+        return 0.0
+    try:
+        return float(text)
+    except ValueError:
+        raise click.UsageError(f"--skip-start takes a number of seconds or 'auto', not {text!r}") from None
+
+
+def _text_of(path: str) -> str:
+    from frametime.errors import LayoutError
+
+    try:
+        return Path(path).read_text("utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise LayoutError.at(path, f"cannot be read as text ({error})") from error
+
+
+def make_measure_options(chosen: Mapping[str, Any]) -> MeasureOptions:
+    """The measuring options of a command line.
+
+    Raises
+    ------
+    click.UsageError
+        If one of them is out of range.
+    """
+    from dataclasses import replace
+
+    from frametime.metrics.options import MeasureOptions, StutterRule
+
+    rule = _checked(
+        StutterRule,
+        factor=chosen["stutter_factor"],
+        window_s=chosen["stutter_window"],
+        min_excess_ms=chosen["stutter_excess"],
+    )
+    refresh = None
+    if chosen["refresh"] is not None:
+        from frametime.metrics.display import parse_refresh
+
+        try:
+            refresh = replace(parse_refresh(chosen["refresh"]), tearing=chosen["tearing"])
+        except ValueError as error:
+            raise click.UsageError(f"--refresh: {error}") from error
+    return _checked(
+        MeasureOptions,
+        quantile_type=chosen["quantile_type"],
+        slowest_pcts=_shares(chosen["lows"]),
+        stutter=rule,
+        refresh=refresh,
+        temperature_limit_c=chosen["temperature_limit"],
+        power_limit_w=chosen["power_limit"],
+        within_run_intervals=chosen["intervals"],
+    )
+
+
+def _shares(text: str) -> tuple[float, ...]:
+    try:
+        return tuple(float(part) for part in text.split(","))
+    except ValueError:
+        raise click.UsageError(f"--lows takes percentages separated by commas, not {text!r}") from None
+
+
+def make_sensor_options(chosen: Mapping[str, Any]) -> SensorOptions:
+    """The sensor options of a command line."""
+    from frametime.adapters.layout import Layout
+    from frametime.adapters.sensor_log import SensorOptions
+
+    layout = chosen["sensor_layout"]
+    return _checked(
+        SensorOptions,
+        layout=Layout.from_toml(_text_of(layout), layout) if layout is not None else None,
+        offset_s=chosen["sensor_offset"],
+        time_zone=chosen["sensor_zone"],
+        device=chosen["sensor_device"],
+        recorded_from=chosen["recorded_from"],
+    )
+
+
+def _checked(kind: Callable[..., R], **values: Any) -> R:
+    """Build options; what they refuse is wrong usage."""
+    try:
+        return kind(**values)
+    except ValueError as error:
+        raise click.UsageError(str(error)) from error
+
+
+def expand_paths(patterns: tuple[str, ...]) -> list[str]:
+    """Input paths with ``*``, ``?`` and ``**`` expanded, sorted; a path that exists is taken as it is.
+
+    The program does it itself on every system, because some shells do not.
+
+    Raises
+    ------
+    click.UsageError
+        If a pattern matches no file.
+    """
+    paths: list[str] = []
+    for pattern in patterns:
+        if pattern == "-" or Path(pattern).exists() or not glob.has_magic(pattern):
+            paths.append(pattern)
+            continue
+        # pathlib has no pattern that may start at a drive or at the root.
+        found = sorted(path for path in glob.glob(pattern, recursive=True) if Path(path).is_file())  # noqa: PTH207
+        if not found:
+            raise click.UsageError(f"no file matches {pattern!r}")
+        paths.extend(found)
+    return list(dict.fromkeys(paths))
+
+
+def segment_choice(text: str | None) -> int | Literal["longest"] | None:
+    """``--segment``: a number, or ``longest``.
+
+    Raises
+    ------
+    click.UsageError
+    """
+    if text is None or text == "longest":
+        return text  # type: ignore[return-value]  # the comparison above does not narrow to a literal
+    try:
+        return int(text)
+    except ValueError:
+        raise click.UsageError(f"--segment takes a number or 'longest', not {text!r}") from None

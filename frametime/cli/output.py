@@ -1,0 +1,41 @@
+"""Where a command's text goes: standard output or a file, with or without color."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Final
+
+import click
+
+_COLORS: Final = {
+    "good": {"fg": "green", "bold": True},
+    "care": {"fg": "yellow", "bold": True},
+    "bad": {"fg": "red", "bold": True},
+    "heading": {"bold": True},
+    "faint": {"dim": True},
+}
+
+
+def styled(text: str, role: str) -> str:
+    """``text`` in the color of its role; click takes it out again where color is not wanted."""
+    return click.style(text, **_COLORS[role])  # type: ignore[arg-type]  # the table holds what style takes
+
+
+def emit(text: str, out: str | None, *, force: bool = False) -> None:
+    """Print ``text``, or write it whole to the file ``out``.
+
+    Raises
+    ------
+    OutputError
+        If the file exists and ``force`` is not set, or it cannot be written.
+    """
+    if out is None or out == "-":
+        click.echo(text, nl=False)
+        return
+    from frametime.errors import OutputError
+    from frametime.pipeline.tables import write_text
+
+    path = Path(out)
+    if path.exists() and not force:
+        raise OutputError.at(out, "the file exists", helps="--force replaces it")
+    write_text(path, click.unstyle(text))

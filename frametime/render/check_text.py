@@ -1,0 +1,261 @@
+"""One measured run as a screen of text: judgement, numbers in groups, caveats. 80 columns, 30 lines."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Final, TypeAlias
+
+from frametime.caveats import Weight
+from frametime.errors import printable
+from frametime.metrics.metric import MeasuredRun, MetricValue
+from frametime.render.numbers import format_estimate, format_number, format_quantity, significant_digits
+
+WIDTH: Final = 80
+LINES: Final = 30
+_LABEL: Final = 26
+_VALUE: Final = 14
+
+Style: TypeAlias = Callable[[str, str], str]
+"""``style(text, role)`` colors a text; roles are ``good``, ``care``, ``bad``, ``heading``, ``faint``."""
+
+
+def unstyled(text: str, _role: str) -> str:
+    """No color."""
+    return text
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """One number: label, metric key, what it means in a few words."""
+
+    label: str
+    key: str
+    meaning: str
+
+
+_ROLE: Final = {"usable": "good", "usable with care": "care", "repeat this run": "bad"}
+
+
+def check_text(run: MeasuredRun, *, style: Style = unstyled, verbose: bool = False) -> str:
+    """The quick check of one run.
+
+    Parameters
+    ----------
+    run : MeasuredRun
+    style : callable
+        Colors parts of the text.
+    verbose : bool
+        Show every caveat whole, however many lines it takes.
+    """
+    lines = [_title(run), _judgement(run, style), ""]
+    lines.extend(_groups(run, style))
+    room = None if verbose else LINES - len(lines) - 1
+    lines.extend(_caveats(run, style, room))
+    return "\n".join(line.rstrip() for line in lines) + "\n"
+
+
+def judgement_text(run: MeasuredRun) -> str:
+    """File, judgement and all reasons on one line."""
+    reasons = "; ".join(run.judgement.reasons)
+    return f"{printable(run.provenance.file_name)}: {run.judgement.word}" + (f": {reasons}" if reasons else "") + "\n"
+
+
+def _title(run: MeasuredRun) -> str:
+    size = f"{run.n_frames:,} frames in {format_number(run.duration_s, digits=4)} s".replace(
+        ",", "\N{NARROW NO-BREAK SPACE}"
+    )
+    name = printable(run.provenance.file_name, limit=WIDTH - len(size) - 2)
+    return f"{name}  {size}"
+
+
+def _judgement(run: MeasuredRun, style: Style) -> str:
+    word = run.judgement.word
+    text = f"{word[0].upper()}{word[1:]}"
+    reasons = "; ".join(run.judgement.reasons)
+    room = WIDTH - len(text) - 2
+    if len(reasons) > room:
+        reasons = textwrap.shorten(reasons, room, placeholder=" ...")
+    return style(text, _ROLE[word]) + (f": {reasons}" if reasons else "")
+
+
+def _groups(run: MeasuredRun, style: Style) -> Iterator[str]:
+    words = {item.item: item.word for item in run.findings.profile}
+    for name, heading, rows in (
+        ("level", "Speed", _speed(run)),
+        ("tail", "Slowest frames", _slowest(run)),
+        ("stutter", "Stutter", _stutter(run)),
+        ("rhythm", "Rhythm", _rhythm(run)),
+        ("drift", "Drift", _drift(run)),
+        ("display", "Display", _display(run)),
+        ("power", "Power and heat", _power(run)),
+    ):
+        shown = list(rows)
+        if not shown:
+            continue
+        word = words.get(name)  # type: ignore[call-overload]  # 'power' has no word
+        yield style(heading, "heading") + (f": {word}" if word else "")
+        yield from shown
+
+
+def _row(label: str, value: str, meaning: str) -> str:
+    if len(value) > _VALUE:
+        return f"  {label:<{_LABEL}}{value}  {meaning}"[:WIDTH]
+    return f"  {label:<{_LABEL}}{value:>{_VALUE}}  {meaning}"[:WIDTH]
+
+
+def _digits(run: MeasuredRun, key: str) -> int:
+    """Digits that the number of frames behind a value can carry."""
+    n_supporting = run.n_frames
+    for slowest_pct in run.options.slowest_pcts:
+        if key.startswith(f"low_{_share_key(slowest_pct)}"):
+            n_supporting = int(run.n_frames * slowest_pct / 100.0)
+    return significant_digits(n_supporting)
+
+
+def _number(run: MeasuredRun, key: str) -> str:
+    value: MetricValue = run.values[key]
+    if value.interval is not None:
+        return format_estimate(value.value, value.unit, low=value.interval.low, high=value.interval.high)
+    return format_quantity(value.value, value.unit, digits=_digits(run, key))
+
+
+def _plain_rows(run: MeasuredRun, rows: tuple[_Line, ...]) -> Iterator[str]:
+    for row in rows:
+        if row.key in run.values:
+            value = run.values[row.key]
+            meaning = row.meaning if value.value is not None else (value.reason or "")
+            yield _row(row.label, _number(run, row.key), meaning)
+
+
+def _share_key(slowest_pct: float) -> str:
+    return f"{slowest_pct:g}".replace(".", "p") + "pct"
+
+
+def _speed(run: MeasuredRun) -> Iterator[str]:
+    yield from _plain_rows(
+        run,
+        (
+            _Line("average", "average_fps", "frames divided by time"),
+            _Line("median frame time", "median_frame_time_ms", "half of the frames are shorter"),
+        ),
+    )
+
+
+def _slowest(run: MeasuredRun) -> Iterator[str]:
+    for position, slowest_pct in enumerate(run.options.slowest_pcts):
+        share, key = f"{slowest_pct:g} %", f"low_{_share_key(slowest_pct)}"
+        if position == 0:
+            yield from _plain_rows(
+                run,
+                (
+                    _Line(
+                        f"{share} low, percentile",
+                        f"{key}_percentile_fps",
+                        f"{100 - slowest_pct:g} % of frames are faster",
+                    ),
+                    _Line(f"{share} low, mean", f"{key}_mean_fps", f"the slowest {share} of frames together"),
+                    _Line(f"{share} low, by time", f"{key}_time_fps", f"slower frames fill {share} of the time"),
+                ),
+            )
+        else:
+            values = [run.values.get(f"{key}_{kind}_fps") for kind in ("percentile", "mean", "time")]
+            digits = _digits(run, key)
+            numbers = " / ".join(format_quantity(v.value, "1", digits=digits) if v else "n/a" for v in values)
+            yield _row(f"{share} low, the same three", f"{numbers} fps", "")
+    yield from _plain_rows(run, (_Line("longest frame", "max_frame_time_ms", "the worst single frame"),))
+
+
+def _stutter(run: MeasuredRun) -> Iterator[str]:
+    rule = run.options.stutter
+    count = run.values.get("stutter_count")
+    if count is not None:
+        yield _row(
+            "stutters",
+            format_quantity(count.value, count.unit),
+            f"over {rule.factor:g} x the local median, {rule.min_excess_ms:g} ms more",
+        )
+    lost = run.values.get("stutter_time_fraction")
+    if lost is not None and lost.value is not None:
+        yield _row(
+            "time lost to them", f"{format_number(lost.value * 100.0, digits=2)} %", "what they took beyond that median"
+        )
+    keys = ("hitch_over_50ms_count", "hitch_over_100ms_count", "hitch_over_250ms_count", "freeze_over_700ms_count")
+    counts = [run.values[key] for key in keys if key in run.values]
+    if counts:
+        numbers = " / ".join(format_quantity(value.value, value.unit) for value in counts)
+        yield _row("hitches and freezes", numbers, "frames over 50 / 100 / 250 / 700 ms")
+
+
+def _rhythm(run: MeasuredRun) -> Iterator[str]:
+    yield from _plain_rows(
+        run,
+        (
+            _Line("step between neighbors", "pacing_rmssd_ms", "root mean square difference"),
+            _Line("alternation", "alternation", "near -1: short, long, short, long"),
+        ),
+    )
+    rhythm = run.findings.rhythm
+    if rhythm is not None and rhythm.hitch_period is not None:
+        period = rhythm.hitch_period
+        half = (period.period_high_s - period.period_low_s) / 2.0
+        number = f"{format_number(period.period_s, digits=3)} s"
+        yield _row(
+            "hitches recur every",
+            number,
+            f"give or take {format_number(half, digits=2)} s, {period.n_following} follow it",
+        )
+
+
+def _drift(run: MeasuredRun) -> Iterator[str]:
+    drift = run.findings.drift
+    if drift is not None:
+        yield from (f"  {line}" for line in textwrap.wrap(drift.sentence, WIDTH - 2)[:2])
+
+
+def _display(run: MeasuredRun) -> Iterator[str]:
+    fixed, variable = run.findings.fixed_refresh, run.findings.variable_refresh
+    if fixed is not None:
+        yield _row(
+            "uneven steps",
+            f"{format_number(fixed.uneven_per_min, digits=3)} per min",
+            f"on a fixed refresh of {fixed.refresh_hz:g} Hz",
+        )
+        yield _row(
+            "judder", f"{format_number(fixed.judder_rms_ms, digits=3)} ms", "root mean square error of the shown step"
+        )
+    if variable is not None:
+        inside = f"{format_number(variable.inside_time_fraction * 100.0, digits=3)} %"
+        yield _row("time inside the window", inside, f"{variable.low_hz:g} to {variable.high_hz:g} Hz")
+
+
+def _power(run: MeasuredRun) -> Iterator[str]:
+    rows = (
+        _Line("average power", "average_power_w", "over the capture's own time"),
+        _Line("energy per frame", "energy_per_frame_j", "energy divided by frames"),
+        _Line("highest temperature", "peak_temperature_c", "of all samples"),
+    )
+    yield from _plain_rows(
+        run, tuple(row for row in rows if row.key in run.values and run.values[row.key].value is not None)
+    )
+
+
+def _caveats(run: MeasuredRun, style: Style, room: int | None) -> Iterator[str]:
+    """Caveats, weightiest first; what does not fit is counted."""
+    order = {Weight.REPEAT: 0, Weight.CARE: 1, Weight.NOTE: 2}
+    caveats = sorted(run.caveats, key=lambda caveat: order[caveat.weight])
+    if not caveats:
+        return
+    yield style("Caveats", "heading")
+    for position, caveat in enumerate(caveats):
+        wrapped = textwrap.wrap(
+            f"{caveat.message} [{caveat.code}]", WIDTH - 2, initial_indent="  ", subsequent_indent="    "
+        )
+        left = len(caveats) - position
+        if room is not None:
+            room -= len(wrapped)
+            if room < (1 if left > 1 else 0):
+                yield f"  and {left} more: --verbose shows them"
+                return
+        yield from wrapped
