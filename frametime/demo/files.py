@@ -49,15 +49,19 @@ def write_files(folder: Path, files: Mapping[str, bytes], *, force: bool) -> Non
             helps="give --force to overwrite, or another folder",
         )
     for name, content in files.items():
-        path = folder / name
-        partial = path.with_name(f".{path.name}.{os.getpid()}.partial")
         try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            partial.write_bytes(content)
-            partial.replace(path)
+            _write_whole(folder / name, content)
         except OSError as error:
             raise OutputError.at(
-                str(path), f"cannot be written ({error.strerror})", helps="choose a folder that can be written"
+                str(folder / name), f"cannot be written ({error.strerror})", helps="choose a folder that can be written"
             ) from error
-        finally:
-            partial.unlink(missing_ok=True)
+
+
+def _write_whole(path: Path, content: bytes) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    partial = path.with_name(f".{path.name}.{os.getpid()}.partial")
+    try:
+        partial.write_bytes(content)
+        partial.replace(path)
+    finally:
+        partial.unlink(missing_ok=True)

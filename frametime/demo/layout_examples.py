@@ -95,7 +95,11 @@ def _preamble(frame_times_ns: Sequence[int], origin: str) -> bytes:
 
 def _tabs(ends_ns: Sequence[int]) -> bytes:
     """Elapsed seconds, tabs, and a comment above the header."""
-    lines = ["# end of each frame", "frame\telapsed_s", *(f"{row}\t{scaled(end, 9)}" for row, end in enumerate(ends_ns))]
+    lines = [
+        "# end of each frame",
+        "frame\telapsed_s",
+        *(f"{row}\t{scaled(end, 9)}" for row, end in enumerate(ends_ns)),
+    ]
     return ("\n".join(lines) + "\n").encode()
 
 

@@ -1,0 +1,78 @@
+"""The made logs are what their generator writes, and measuring them gives the answers of their formulas."""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import frametime
+from frametime.demo.known_answers import made_files, made_logs, main
+
+MADE = Path(__file__).parents[2] / "reference_logs" / "made"
+NAMES = sorted(log.name for log in made_logs())
+
+
+def facts(name: str) -> dict[str, Any]:
+    return tomllib.loads((MADE / f"{name}.toml").read_text("utf-8"))
+
+
+def measured(name: str) -> frametime.MeasuredRun:
+    sensors = facts(name).get("sensors")
+    capture = frametime.read_capture(MADE / f"{name}.csv", sensors=MADE / sensors if sensors else None)
+    return frametime.measure(capture)
+
+
+def test_the_stored_files_are_those_of_the_generator() -> None:
+    made = made_files()
+    assert {path.name for path in MADE.iterdir()} == set(made)
+    for name, content in made.items():
+        assert (MADE / name).read_bytes() == content, name
+
+
+def test_the_generator_writes_the_same_twice(tmp_path: Path) -> None:
+    assert main([str(tmp_path / "logs")]) == 0
+    assert {path.name: path.read_bytes() for path in (tmp_path / "logs").iterdir()} == dict(made_files())
+
+
+def test_the_generator_overwrites_only_with_force(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main([str(tmp_path)]) == 0
+    assert main([str(tmp_path)]) == 3
+    assert "exists already" in capsys.readouterr().err
+    assert main([str(tmp_path), "--force"]) == 0
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_rows_frames_and_duration_are_as_stated(name: str) -> None:
+    stated = facts(name)
+    assert (MADE / f"{name}.csv").read_text("utf-8").count("\n") == stated["rows"] + 1
+    run = measured(name)
+    assert run.n_frames == stated["frames"]
+    assert run.duration_s == pytest.approx(stated["duration_s"], rel=1e-12)
+    assert run.provenance.adapter == stated["adapter"]
+    assert stated["origin"]
+    assert stated["licence"]
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_answers_hold(name: str) -> None:
+    stated = facts(name)
+    values = measured(name).values
+    wrong = []
+    for key, answer in stated["answers"].items():
+        tolerance = stated.get("tolerances", {}).get(key, stated["relative_tolerance"])
+        found = values[key].value
+        if found is None or not math.isclose(found, answer, rel_tol=tolerance, abs_tol=1e-9):
+            wrong.append((key, answer, found))
+    assert wrong == []
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_what_has_no_value_says_why(name: str) -> None:
+    values = measured(name).values
+    for key in facts(name).get("not_available", []):
+        assert values[key].value is None
+        assert values[key].reason
