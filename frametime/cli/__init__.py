@@ -17,6 +17,7 @@ COMMANDS: Final[Mapping[str, tuple[str, str]]] = MappingProxyType(
     {
         # name: (module:attribute, one line of help)
         "check": ("frametime.cli.check:check", "Say what one capture is worth, and its numbers."),
+        "watch": ("frametime.cli.watch:watch", "Check each capture of a folder as it is finished."),
         "batch": ("frametime.cli.batch:batch", "Measure a folder of captures into one table."),
         "compare": ("frametime.cli.compare:compare", "Draw the charts of a few captures side by side."),
         "plan": ("frametime.cli.plan:plan", "Write a first review plan from what lies in a folder."),

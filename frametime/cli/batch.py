@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from frametime.cli.options import (
+    chosen_pattern,
     make_measure_options,
     make_read_options,
     make_sensor_options,
@@ -20,7 +21,7 @@ from frametime.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from frametime.pipeline.batch import BatchCount, BatchOptions, Row, Walk
+    from frametime.pipeline.batch import BatchCount, Row, Walk
 
 
 @click.command(
@@ -54,15 +55,14 @@ def batch(folder: str, **chosen: Any) -> None:
     """
     from frametime.errors import OutputError
     from frametime.pipeline.batch import BatchOptions, check_output, journal_of, run_batch, walk_captures
-    from frametime.pipeline.path_pattern import PathPattern
 
     out = Path(chosen["out"])
     options = BatchOptions(
         read=make_read_options(chosen),
         measure=make_measure_options(chosen),
         sensor_options=make_sensor_options(chosen),
-        path_pattern=_pattern(PathPattern, "--path-pattern", chosen["path_pattern"]),
-        sensors_pattern=_pattern(PathPattern, "--sensors-pattern", chosen["sensors_pattern"]),
+        path_pattern=chosen_pattern("--path-pattern", chosen["path_pattern"]),
+        sensors_pattern=chosen_pattern("--sensors-pattern", chosen["sensors_pattern"]),
         skip_start_auto=skips_warm_up(chosen),
         workers=chosen["workers"],
     )
@@ -86,17 +86,6 @@ def batch(folder: str, **chosen: Any) -> None:
         click.echo(_closing(count, walk, out), err=True)
     if count.failures:
         click.get_current_context().exit(4)
-
-
-def _pattern(kind: Any, option: str, text: str | None) -> Any:
-    from frametime.errors import FrametimeError
-
-    if text is None:
-        return None
-    try:
-        return kind.parse(text, where=option)
-    except FrametimeError as error:
-        raise click.UsageError(str(error)) from error
 
 
 def _kept_rows(out: Path, journal: Path) -> Mapping[str, Row]:

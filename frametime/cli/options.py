@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from frametime.adapters.base import ReadOptions
     from frametime.adapters.sensor_log import SensorOptions
     from frametime.metrics.options import MeasureOptions
+    from frametime.pipeline.path_pattern import PathPattern
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -201,6 +202,25 @@ def _checked(kind: Callable[..., R], **values: Any) -> R:
     try:
         return kind(**values)
     except ValueError as error:
+        raise click.UsageError(str(error)) from error
+
+
+def chosen_pattern(option: str, text: str | None) -> PathPattern | None:
+    """The path pattern of an option.
+
+    Raises
+    ------
+    click.UsageError
+        If it is not one.
+    """
+    from frametime.errors import FrametimeError
+    from frametime.pipeline.path_pattern import PathPattern
+
+    if text is None:
+        return None
+    try:
+        return PathPattern.parse(text, where=option)
+    except FrametimeError as error:
         raise click.UsageError(str(error)) from error
 
 

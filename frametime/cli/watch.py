@@ -1,0 +1,64 @@
+"""``frametime watch``: at the bench, each capture is checked as it is finished."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from frametime.cli.options import make_measure_options, make_read_options, measuring_options, reading_options
+from frametime.cli.output import styled
+
+
+@click.command(
+    epilog="\b\nIt ends with Ctrl-C, exit code 130. It needs the extra 'watch': pip install 'frametime[watch]'."
+)
+@click.argument("folder", type=click.Path(file_okay=False))
+@click.option("--path-pattern", metavar="PATTERN", help="Fields of the path; runs that differ in {run} are a set.")
+@click.option("--runs", type=click.IntRange(min=1), default=3, show_default=True, help="Usable runs that a set needs.")
+@click.option("--settle", type=float, default=1.0, show_default=True, metavar="S", help="Seconds without a change.")
+@click.option("-q", "--quiet", is_flag=True, help="One line a capture.")
+@reading_options
+@measuring_options
+def watch(folder: str, **chosen: Any) -> None:
+    """Check each capture below FOLDER as soon as it is finished being written.
+
+    Prints the check of the capture and what its set still needs: a run to repeat,
+    more runs, or nothing.
+
+    \b
+    Example:
+      frametime watch captures --path-pattern "{card}/{scene}/{resolution}/run{run}.csv"
+    """
+    from frametime.cli.options import chosen_pattern
+    from frametime.errors import OutputError, printable
+    from frametime.pipeline.watching import WatchOptions, watch_folder
+    from frametime.render.check_text import check_text, judgement_text
+
+    if not Path(folder).is_dir():
+        raise OutputError.at(folder, "there is no such folder")
+    try:
+        options = WatchOptions(
+            read=make_read_options(chosen),
+            measure=make_measure_options(chosen),
+            path_pattern=chosen_pattern("--path-pattern", chosen["path_pattern"]),
+            n_runs=chosen["runs"],
+            settle_s=chosen["settle"],
+        )
+    except ValueError as error:
+        raise click.UsageError(str(error)) from error
+    try:
+        for report in watch_folder(Path(folder), options=options):
+            if report.run is None:
+                click.echo(f"frametime: {report.error}", err=True)
+            elif chosen["quiet"]:
+                click.echo(judgement_text(report.run), nl=False)
+            else:
+                click.echo(check_text(report.run, style=styled))
+            if report.set_sentence is not None:
+                click.echo(printable(report.set_sentence))
+    except ModuleNotFoundError as error:
+        if error.name != "watchfiles":
+            raise
+        raise OutputError("watching needs one more package: pip install 'frametime[watch]'") from error

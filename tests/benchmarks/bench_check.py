@@ -1,0 +1,78 @@
+"""The quick check of one file against the least that any such program must do: start Python and its libraries."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import pyarrow as pa
+import pyarrow.csv as pa_csv
+
+HERE = Path(__file__).parent
+sys.path.insert(0, str(HERE))
+
+from made_files import write_log  # noqa: E402
+from ratios import Ratio, best_of, peak_bytes, python  # noqa: E402
+
+BOTH = {"frame": pa.int64(), "elapsed_ms": pa.float64()}
+
+
+def start_up(folder: Path) -> list[Ratio]:
+    """Whole processes: ``check`` on 20 000 frames, and ``--help``."""
+    log = str(write_log(folder / "check-20000.csv", 20_000))
+    imports, checked, click, helped, pandas = best_of(
+        9,
+        python("-c", "import numpy, pyarrow.csv, click"),
+        python("-m", "frametime", "check", log),
+        python("-c", "import click"),
+        python("-m", "frametime", "--help"),
+        python(str(HERE / "plain_pandas.py"), log),
+    )
+    return [
+        Ratio(
+            "check of 20 000 frames / import numpy, pyarrow.csv, click",
+            1.5,
+            checked / imports,
+            f"{checked:.3f} s / {imports:.3f} s; plain pandas {pandas:.3f} s",
+        ),
+        Ratio("frametime --help / import click", 2.0, helped / click, f"{helped:.3f} s / {click:.3f} s"),
+    ]
+
+
+def _typed_read(path: str, names: dict[str, pa.DataType]) -> pa.Table:
+    return pa_csv.read_csv(path, convert_options=pa_csv.ConvertOptions(include_columns=list(names), column_types=names))
+
+
+def large_files(folder: Path) -> list[Ratio]:
+    """Ten million frames: time and memory, two columns and twenty."""
+    from frametime import measure, read_capture
+
+    ratios = []
+    for n_columns, limit, memory_limit in ((2, 2.5, 3.0), (20, 1.5, 0.5)):
+        path = write_log(folder / f"large-{n_columns}.csv", 10_000_000, n_columns=n_columns)
+        size = path.stat().st_size
+        typed, whole, read = best_of(
+            3,
+            lambda path=path: _typed_read(str(path), BOTH),
+            lambda path=path: measure(read_capture(path)),
+            lambda path=path: read_capture(path),
+        )
+        peak = peak_bytes("-m", "frametime", "check", "-q", str(path))
+        ratios += [
+            Ratio(
+                f"read + metrics, 1e7 rows x {n_columns} / typed read of 2 columns",
+                limit,
+                whole / typed,
+                f"{whole:.2f} s / {typed:.2f} s; reading alone {read:.2f} s",
+            ),
+            Ratio(
+                f"peak memory / file, 1e7 rows x {n_columns}",
+                memory_limit,
+                peak / size,
+                f"{peak / 1e6:.0f} MB / {size / 1e6:.0f} MB",
+            ),
+        ]
+    return ratios
+
+
+BENCHMARKS = (start_up, large_files)

@@ -1,0 +1,71 @@
+"""Folders of captures: batch against one process, and review against batch."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+from pathlib import Path
+
+HERE = Path(__file__).parent
+sys.path.insert(0, str(HERE))
+
+from made_files import write_folder  # noqa: E402
+from ratios import Ratio, best_of, n_cores, peak_bytes, python  # noqa: E402
+
+PATTERN = "{card}/{scene}/{resolution}/run{run}.csv"
+
+
+def batch(folder: Path) -> list[Ratio]:
+    """1 000 captures of 10 000 frames: all cores against one process, memory against a tenth of the captures."""
+    captures = write_folder(folder / "captures-1000", 1000, 10_000)
+    few = write_folder(folder / "captures-100", 100, 10_000)
+    out = str(folder / "runs.csv")
+    command = ("-m", "frametime", "batch", str(captures), "--out", out, "--force", "-q")
+    one, all_cores = best_of(2, python(*command, "--workers", "1"), python(*command))
+    [pandas] = best_of(1, python(str(HERE / "plain_pandas.py"), *map(str, sorted(captures.rglob("*.csv")))))
+    many_peak = peak_bytes(*command)
+    few_peak = peak_bytes("-m", "frametime", "batch", str(few), "--out", out, "--force", "-q")
+    return [
+        Ratio(
+            "batch of 1 000 captures: speed-up / cores",
+            0.8,
+            one / all_cores / n_cores(),
+            f"{one:.1f} s in one process, {all_cores:.1f} s on {n_cores()} cores; plain pandas {pandas:.1f} s",
+            at_least=True,
+        ),
+        Ratio(
+            "batch: peak memory of 1 000 captures / of 100",
+            1.2,
+            many_peak / few_peak,
+            f"{many_peak / 1e6:.0f} MB / {few_peak / 1e6:.0f} MB",
+        ),
+    ]
+
+
+def review(folder: Path) -> list[Ratio]:
+    """500 captures of 20 000 frames: review without charts against batch, and again with the runs it kept."""
+    captures = write_folder(folder / "captures-500", 500, 20_000)
+    plan, result, out = folder / "plan.toml", folder / "result", str(folder / "runs.csv")
+    plan.unlink(missing_ok=True)
+    python("-m", "frametime", "plan", str(captures), "--path-pattern", PATTERN, "--out", str(plan))()
+    command = ("-m", "frametime", "review", str(plan), "--out", str(result), "--no-charts", "--no-report", "--force")
+
+    def first() -> None:
+        shutil.rmtree(result, ignore_errors=True)
+        python(*command)()
+
+    batched, reviewed = best_of(
+        2, python("-m", "frametime", "batch", str(captures), "--out", out, "--force", "-q"), first
+    )
+    [again] = best_of(2, python(*command))
+    return [
+        Ratio(
+            "review of 500 captures / batch of the same", 1.3, reviewed / batched, f"{reviewed:.1f} s / {batched:.1f} s"
+        ),
+        Ratio(
+            "review of an unchanged folder / first review", 0.1, again / reviewed, f"{again:.2f} s / {reviewed:.2f} s"
+        ),
+    ]
+
+
+BENCHMARKS = (batch, review)

@@ -1,0 +1,68 @@
+"""Print every promised ratio, side by side with what a plain script takes. Usage: run.py [--only NAME] [--folder DIR]
+
+Nothing here is a timed test: a ratio says more than seconds, and a slow machine is no defect.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import platform
+import sys
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+HERE = Path(__file__).parent
+sys.path.insert(0, str(HERE))
+
+from ratios import Ratio, n_cores  # noqa: E402
+
+
+def benchmarks() -> dict[str, Callable[[Path], list[Ratio]]]:
+    """All of them by name, from the files ``bench_*.py`` beside this one."""
+    found = {}
+    for path in sorted(HERE.glob("bench_*.py")):
+        module = importlib.import_module(path.stem)
+        found.update({f"{path.stem.removeprefix('bench_')}.{job.__name__}": job for job in module.BENCHMARKS})
+    return found
+
+
+def machine() -> str:
+    """The machine in a line, without its name."""
+    import numpy
+    import pyarrow
+
+    return (
+        f"{n_cores()} cores, {platform.machine()}, {platform.system()}, Python {platform.python_version()}, "
+        f"numpy {numpy.__version__}, pyarrow {pyarrow.__version__}"
+    )
+
+
+def main() -> int:
+    """Run them and print a Markdown table."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--only", action="append", default=[], help="run only those whose name holds this")
+    parser.add_argument("--folder", type=Path, help="where the made logs lie; kept, and used again")
+    chosen = parser.parse_args()
+    with tempfile.TemporaryDirectory() as temporary:
+        folder = chosen.folder or Path(temporary)
+        folder.mkdir(parents=True, exist_ok=True)
+        print(f"Machine: {machine()}\n\n| ratio | limit | measured | kept | seconds or bytes |\n|---|---|---|---|---|")
+        n_missed = 0
+        for name, job in benchmarks().items():
+            if chosen.only and not any(part in name for part in chosen.only):
+                continue
+            for ratio in job(folder):
+                sign = "≥" if ratio.at_least else "≤"
+                n_missed += not ratio.met
+                kept = "yes" if ratio.met else "**no**"
+                print(
+                    f"| {ratio.name} | {sign} {ratio.limit:g} | {ratio.measured:.2f} | {kept} | {ratio.detail} |",
+                    flush=True,
+                )
+    return 1 if n_missed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
