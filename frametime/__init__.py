@@ -1,1 +1,101 @@
-"""From per-frame logs to a card verdict that can be published."""
+"""From per-frame logs to a card verdict that can be published.
+
+A name is imported when it is first used, so that ``import frametime`` costs nothing and a command pays only for what it
+runs.
+
+Examples
+--------
+>>> from fractions import Fraction
+>>> options = MeasureOptions(refresh=Refresh(low_hz=Fraction(48), high_hz=Fraction(144)))
+>>> catalog_for(options)["average_fps"].definition
+'Frames divided by the time they took; never the mean of the rates of single frames.'
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Final
+
+from frametime.version import __version__
+
+if TYPE_CHECKING:
+    from frametime.adapters.base import ReadOptions
+    from frametime.adapters.reading import read_capture
+    from frametime.capture import Capture, Conditions, Provenance, SensorTrace
+    from frametime.caveats import Caveat, Weight
+    from frametime.errors import FrametimeError, ReadError
+    from frametime.metrics.catalog import CATALOG, catalog_for
+    from frametime.metrics.findings import Findings
+    from frametime.metrics.measure import measure
+    from frametime.metrics.metric import Curve, Interval, Judgement, MeasuredRun, Metric, MetricValue, Missing
+    from frametime.metrics.options import MeasureOptions, QualityRule, Refresh, StutterRule
+
+_HOMES: Final = {
+    "CATALOG": "metrics.catalog",
+    "Capture": "capture",
+    "Caveat": "caveats",
+    "Conditions": "capture",
+    "Curve": "metrics.metric",
+    "Findings": "metrics.findings",
+    "FrametimeError": "errors",
+    "Interval": "metrics.metric",
+    "Judgement": "metrics.metric",
+    "MeasureOptions": "metrics.options",
+    "MeasuredRun": "metrics.metric",
+    "Metric": "metrics.metric",
+    "MetricValue": "metrics.metric",
+    "Missing": "metrics.metric",
+    "Provenance": "capture",
+    "QualityRule": "metrics.options",
+    "ReadError": "errors",
+    "ReadOptions": "adapters.base",
+    "Refresh": "metrics.options",
+    "SensorTrace": "capture",
+    "StutterRule": "metrics.options",
+    "Weight": "caveats",
+    "catalog_for": "metrics.catalog",
+    "measure": "metrics.measure",
+    "read_capture": "adapters.reading",
+}
+
+__all__ = [
+    "CATALOG",
+    "Capture",
+    "Caveat",
+    "Conditions",
+    "Curve",
+    "Findings",
+    "FrametimeError",
+    "Interval",
+    "Judgement",
+    "MeasureOptions",
+    "MeasuredRun",
+    "Metric",
+    "MetricValue",
+    "Missing",
+    "Provenance",
+    "QualityRule",
+    "ReadError",
+    "ReadOptions",
+    "Refresh",
+    "SensorTrace",
+    "StutterRule",
+    "Weight",
+    "__version__",
+    "catalog_for",
+    "measure",
+    "read_capture",
+]
+
+
+def __getattr__(name: str) -> object:
+    home = _HOMES.get(name)
+    if home is None:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    found: object = getattr(import_module(f"{__name__}.{home}"), name)
+    globals()[name] = found
+    return found
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *_HOMES})

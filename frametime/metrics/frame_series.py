@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.capture import TIME_COLUMN, Capture, SensorTrace
+from frametime.metrics import pacing
 from frametime.metrics.frame_times import frame_times_ms
 from frametime.metrics.options import MeasureOptions
 from frametime.units import NS_PER_S
@@ -94,6 +95,16 @@ class FrameSeries:
     def sensors(self) -> SensorTrace | None:
         """Sensor samples on the capture's clock, where there are any."""
         return None if self.capture is None else self.capture.sensors
+
+    @cached_property
+    def variance_ms2(self) -> float:
+        """Sample variance of the frame times; two frames or more."""
+        return pacing.variance_ms2(self.frame_times_ms)
+
+    @cached_property
+    def jitter(self) -> pacing.Jitter:
+        """Last and median value of the running jitter; two frames or more."""
+        return pacing.jitter(self.frame_times_ms)
 
     @cached_property
     def stutters(self) -> Stutters:

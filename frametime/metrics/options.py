@@ -32,6 +32,64 @@ class StutterRule:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class QualityRule:
+    """When a capture is to be read with care, or made again.
+
+    Every threshold is common practice, no source.
+
+    Attributes
+    ----------
+    gap_s : float
+        No frame for longer than this is a gap.
+    min_tail_frames : int
+        A low rests on at least so many frames.
+    min_frames : int
+        With fewer frames the run is to be made again.
+    min_duration_s : float
+        A shorter run is used with care.
+    timer_note_fraction, timer_care_fraction, timer_repeat_fraction : float
+        Resolution of the timestamps as a share of the median frame time from which it is noted, from which pacing and
+        lows are used with care, and from which the run is to be made again with a finer clock.
+    cap_near_fraction, cap_wide_fraction : float
+        How far around the commonest frame time a frame still counts as being at the cap: for a sharp cluster, and for
+        one whose timestamps keep to a fixed beat.
+    cap_share : float
+        Share of frames in the sharp cluster from which frames are at a cap when hardly any frame is faster.
+    cap_faster_share, cap_one_sided : float
+        Hardly any: at most this share of all frames, and at most this share of the frames slower than the cluster.
+    cap_all_share : float
+        Share of frames in the sharp cluster from which the run is at a cap whatever the rest does.
+    cap_beat_share : float
+        Share of frames in the wide cluster from which the beat is looked at.
+    cap_beat_ratio : float
+        Timestamps keep to a beat when ten frames together spread less than this share of what ten independent frames
+        would.
+    """
+
+    gap_s: float = 2.0
+    min_tail_frames: int = 10
+    min_frames: int = 100
+    min_duration_s: float = 10.0
+    timer_note_fraction: float = 0.01
+    timer_care_fraction: float = 0.05
+    timer_repeat_fraction: float = 0.25
+    cap_near_fraction: float = 0.005
+    cap_wide_fraction: float = 0.025
+    cap_share: float = 0.3
+    cap_faster_share: float = 0.02
+    cap_one_sided: float = 0.1
+    cap_all_share: float = 0.8
+    cap_beat_share: float = 0.6
+    cap_beat_ratio: float = 0.5
+
+    def __post_init__(self) -> None:
+        for name in self.__dataclass_fields__:
+            value = getattr(self, name)
+            if not value > 0:
+                raise ValueError(f"{name} must be positive, got {value!r}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Refresh:
     """Refresh of the display: fixed when ``low_hz == high_hz``, else a variable window.
 
@@ -63,6 +121,7 @@ class MeasureOptions:
     slowest_pcts : tuple of float
         Shares of the slowest frames for which lows are computed, in percent.
     stutter : StutterRule
+    quality : QualityRule
     refresh : Refresh or None
         Needed for the display metrics.
     temperature_limit_c, power_limit_w : float or None
@@ -79,6 +138,7 @@ class MeasureOptions:
     quantile_type: int = 7
     slowest_pcts: tuple[float, ...] = (1.0, 0.1)
     stutter: StutterRule = StutterRule()
+    quality: QualityRule = QualityRule()
     refresh: Refresh | None = None
     temperature_limit_c: float | None = None
     power_limit_w: float | None = None

@@ -1,0 +1,133 @@
+"""From a capture to a measured run: every metric computed once, every finding made once."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from math import isfinite
+from types import MappingProxyType
+from typing import Final
+
+import numpy as np
+
+from frametime.capture import Capture
+from frametime.caveats import Caveat
+from frametime.metrics.catalog import catalog_for
+from frametime.metrics.catalog_sensors import sensor_caveats
+from frametime.metrics.findings import Findings, Stutter
+from frametime.metrics.frame_series import FrameSeries
+from frametime.metrics.judgement import judge
+from frametime.metrics.metric import Curve, Interval, MeasuredRun, Metric, MetricValue, Missing
+from frametime.metrics.options import MeasureOptions
+
+LISTED_STUTTERS: Final = 1000
+"""At most so many stutters are listed with their times; all of them are counted."""
+
+_DEFAULT_OPTIONS: Final = MeasureOptions()
+
+
+def measure(
+    capture: Capture,
+    options: MeasureOptions = _DEFAULT_OPTIONS,
+    metrics: Mapping[str, Metric] | None = None,
+) -> MeasuredRun:
+    """Measure one capture.
+
+    Parameters
+    ----------
+    capture : Capture
+    options : MeasureOptions
+        Every definition is a parameter with a default.
+    metrics : Mapping of str to Metric, optional
+        Rows to compute instead of ``catalog_for(options)``: a smaller mapping to compute less, or a larger one with
+        metrics of your own.
+
+    Returns
+    -------
+    MeasuredRun
+
+    Raises
+    ------
+    ValueError
+        If a metric returns a number that is not finite.
+    """
+    rows = catalog_for(options) if metrics is None else metrics
+    series = FrameSeries.of(capture, options)
+    caveats = (*capture.caveats, *_caveats(series))
+    values = _values(series, rows, caveats)
+    return MeasuredRun(
+        conditions=capture.conditions,
+        provenance=capture.provenance,
+        options=options,
+        n_frames=series.n_frames,
+        duration_s=series.duration_s,
+        values=values,
+        findings=_findings(series, values),
+        curves=_curves(series),
+        caveats=caveats,
+        judgement=judge(caveats),
+    )
+
+
+def _values(series: FrameSeries, rows: Mapping[str, Metric], caveats: tuple[Caveat, ...]) -> Mapping[str, MetricValue]:
+    results = {key: row.compute(series) for key, row in rows.items()}
+    intervals = _intervals(series, results)
+    return MappingProxyType(
+        {
+            key: _value(row, results[key], intervals.get(key), tuple(c for c in caveats if key in c.metrics))
+            for key, row in rows.items()
+        }
+    )
+
+
+def _value(row: Metric, result: float | Missing, interval: Interval | None, caveats: tuple[Caveat, ...]) -> MetricValue:
+    if isinstance(result, Missing):
+        return MetricValue(key=row.key, unit=row.unit, value=None, reason=result.reason, interval=None, caveats=caveats)
+    value = float(result)
+    if not isfinite(value):
+        raise ValueError(f"{row.key} must be a finite number or Missing with its reason, got {value!r}")
+    return MetricValue(key=row.key, unit=row.unit, value=value, reason=None, interval=interval, caveats=caveats)
+
+
+def _intervals(series: FrameSeries, results: Mapping[str, float | Missing]) -> Mapping[str, Interval]:
+    return {}
+
+
+def _caveats(series: FrameSeries) -> tuple[Caveat, ...]:
+    return sensor_caveats(series)
+
+
+def _curves(series: FrameSeries) -> Mapping[str, Curve]:
+    return MappingProxyType({})
+
+
+def _findings(series: FrameSeries, values: Mapping[str, MetricValue]) -> Findings:
+    return Findings(
+        stutters=_listed_stutters(series),
+        rhythm=None,
+        drift=None,
+        segments=(),
+        fixed_refresh=None,
+        variable_refresh=None,
+        motion=None,
+        dropped=None,
+        throttling=series.throttling,
+        profile=(),
+    )
+
+
+def _listed_stutters(series: FrameSeries) -> tuple[Stutter, ...]:
+    """The stutters, in the order of time; of very many the longest beyond their local median."""
+    stutters = series.stutters
+    chosen = np.arange(stutters.count)
+    if stutters.count > LISTED_STUTTERS:
+        largest = np.argsort(-stutters.excess_ms, kind="stable")[:LISTED_STUTTERS]
+        chosen = np.sort(largest)
+    return tuple(
+        Stutter(time_s=time_s, frame_time_ms=frame_time_ms, local_median_ms=local_median_ms)
+        for time_s, frame_time_ms, local_median_ms in zip(
+            stutters.ends_s[chosen].tolist(),
+            stutters.frame_times_ms[chosen].tolist(),
+            stutters.local_medians_ms[chosen].tolist(),
+            strict=True,
+        )
+    )
