@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,6 +23,8 @@ from frametime.cli.options import (
 )
 
 if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
     from frametime.pipeline.batch import BatchCount, Row, Walk
 
 
@@ -36,6 +40,7 @@ if TYPE_CHECKING:
 @click.option("--path-pattern", metavar="PATTERN", help="Fields of the path that become columns.")
 @click.option("--sensors-pattern", metavar="PATTERN", help="Where the sensor log of a capture lies.")
 @click.option("--workers", type=click.IntRange(min=1), help="Processes; by default one a core.")
+@click.option("--cluster", metavar="ADDRESS", help="Measure on the Dask cluster whose scheduler is there.")
 @click.option("-q", "--quiet", is_flag=True, help="No progress and no closing count.")
 @reading_options
 @sensor_options
@@ -66,7 +71,7 @@ def batch(folder: str, **chosen: Any) -> None:
         skip_start_auto=skips_warm_up(chosen),
         workers=chosen["workers"],
     )
-    root = Path(folder)
+    root = Path(folder) if chosen["cluster"] is None else Path(folder).resolve()
     if not root.is_dir():
         raise OutputError.at(folder, "there is no such folder")
     check_output(out, force=chosen["force"] or chosen["resume"])
@@ -76,7 +81,16 @@ def batch(folder: str, **chosen: Any) -> None:
     kept = _kept_rows(out, journal_of(out)) if chosen["resume"] else {}
     counter = _Progress(len(walk.captures), shown=sys.stderr.isatty() and not chosen["quiet"])
     try:
-        count = run_batch(root, out, options=options, walk=walk, kept=kept, on_row=counter.advance)
+        with _executor(chosen["cluster"]) as (executor, workers):
+            count = run_batch(
+                root,
+                out,
+                options=replace(options, workers=workers) if workers is not None else options,
+                walk=walk,
+                kept=kept,
+                executor=executor,
+                on_row=counter.advance,
+            )
     except KeyboardInterrupt:
         counter.clear()
         click.echo("frametime: interrupted; the rows so far are kept: go on with --resume", err=True)
@@ -86,6 +100,18 @@ def batch(folder: str, **chosen: Any) -> None:
         click.echo(_closing(count, walk, out), err=True)
     if count.failures:
         click.get_current_context().exit(4)
+
+
+@contextlib.contextmanager
+def _executor(cluster: str | None) -> Iterator[tuple[Executor | None, int | None]]:
+    """Workers of a cluster, or none: then the batch starts its own."""
+    if cluster is None:
+        yield None, None
+        return
+    from frametime.pipeline.cluster import cluster_executor
+
+    with cluster_executor(cluster) as (executor, n_workers):
+        yield executor, n_workers
 
 
 def _kept_rows(out: Path, journal: Path) -> Mapping[str, Row]:
