@@ -1,0 +1,132 @@
+"""Distribution of the frame times of several runs: one row each, on the same scales."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from frametime.render.charts.frame_time_panels import check_count
+from frametime.render.charts.scales import nice_step, set_x_ticks
+from frametime.render.charts.sheet import Sheet, x_caption
+from frametime.render.charts.traces import RunTrace
+from frametime.render.charts.words import FRAME_TIME
+from frametime.render.numbers import format_quantity, significant_digits
+from frametime.render.text_fit import shorten, text_width_pt
+from frametime.render.theme import Theme
+
+_MOST_BINS: Final = 160
+_SHOWN_PCT: Final = 99.5
+
+
+def shares_pct(trace: RunTrace, edges_ms: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Share of the frames in each bin, in percent, from the percentile curve.
+
+    Parameters
+    ----------
+    trace : RunTrace
+    edges_ms : ndarray of float64, shape (n_bins + 1,)
+
+    Returns
+    -------
+    ndarray of float64, shape (n_bins,)
+        Frames shorter than the first edge and longer than the last are in none.
+    """
+    below_pct = np.interp(edges_ms, trace.quantile_ms, trace.share_pct, left=0.0, right=100.0)
+    return np.asarray(np.diff(below_pct), dtype=np.float64)
+
+
+def bin_edges_ms(traces: Sequence[RunTrace]) -> NDArray[np.float64]:
+    """Edges of equal bins from 0 ms to beyond 99.5 % of the frames of each run, of a round width."""
+    end_ms = 1.05 * max(float(np.interp(_SHOWN_PCT, trace.share_pct, trace.quantile_ms)) for trace in traces)
+    width_ms = nice_step(end_ms, _MOST_BINS)
+    return np.arange(0, int(np.ceil(end_ms / width_ms)) + 1) * width_ms
+
+
+def draw_distribution(traces: Sequence[RunTrace], theme: Theme, *, title: str = "Spread of frame times") -> Figure:
+    """One row a run: share of its frames in each bin of frame time.
+
+    Parameters
+    ----------
+    traces : sequence of RunTrace
+        1 to 8 runs.
+    theme : Theme
+    title : str
+
+    Raises
+    ------
+    ValueError
+        If there is no run, or there are more than fit.
+    """
+    check_count(traces)
+    with theme.settings():
+        edges_ms = bin_edges_ms(traces)
+        rows = [shares_pct(trace, edges_ms) for trace in traces]
+        width_ms = float(edges_ms[1] - edges_ms[0])
+        sheet = Sheet(
+            theme,
+            title=title,
+            lead="Farther left is better: shorter frames. Narrower is better: more even frames.",
+            notes=[
+                FRAME_TIME,
+                f"Height: share of the run's frames in a bin of {width_ms:g} ms, from 0 %, on the same scale for every run; "
+                f"the tallest bin holds {max(row.max() for row in rows):.2g} %.",
+                "Line: median. Frames longer than the axis are counted at the right. One run each, so there is no "
+                "interval to show.",
+            ],
+        )
+        _rows(sheet, traces, rows, edges_ms)
+        return sheet.figure
+
+
+def _rows(
+    sheet: Sheet, traces: Sequence[RunTrace], rows: Sequence[NDArray[np.float64]], edges_ms: NDArray[np.float64]
+) -> None:
+    theme, em = sheet.theme, sheet.em
+    foot = 3.2 * em
+    cell = (sheet.height - foot) / len(traces)
+    head = 1.7 * em
+    tallest_pct = max(float(row.max()) for row in rows)
+    for index, (trace, shares) in enumerate(zip(traces, rows, strict=True)):
+        style = theme.style(index)
+        bottom = sheet.bottom + foot + (len(traces) - 1 - index) * cell
+        axes = sheet.axes(sheet.left + 0.5 * em, bottom, sheet.width - 1.5 * em, cell - head)
+        axes.set_xlim(0.0, float(edges_ms[-1]))
+        axes.set_ylim(0.0, 1.05 * tallest_pct)
+        axes.stairs(
+            shares,
+            edges_ms,
+            fill=True,
+            facecolor=style.color,
+            edgecolor=theme.palette.ground,
+            hatch=style.hatch or None,
+            linewidth=0.0,
+            gid=f"shares-{index}",
+        )
+        axes.stairs(shares, edges_ms, color=style.color, linewidth=0.7 * theme.line_pt)
+        median_ms = float(np.interp(50.0, trace.share_pct, trace.quantile_ms))
+        axes.axvline(median_ms, color=theme.palette.ink, linewidth=theme.line_pt, gid=f"median-{index}")
+        axes.set_yticks([])
+        axes.grid(axis="x")
+        set_x_ticks(axes, em)
+        axes.tick_params(labelbottom=index == len(traces) - 1)
+        _caption(sheet, trace, median_ms, 100.0 - float(shares.sum()), bottom + cell - 0.75 * em)
+    x_caption(axes, "frame time, ms", theme)
+
+
+def _caption(sheet: Sheet, trace: RunTrace, median_ms: float, beyond_pct: float, y: float) -> None:
+    median = format_quantity(median_ms, "ms", digits=significant_digits(trace.n_frames))
+    beyond = f"{beyond_pct:.2f} %" if beyond_pct >= 0.005 else "none"
+    figures = f"median {median} · beyond the axis: {beyond} of {trace.n_frames:,} frames"
+    room = sheet.width - text_width_pt(figures, sheet.em) - 1.5 * sheet.em
+    sheet.text(
+        sheet.left,
+        y,
+        shorten(trace.label, room, sheet.theme.label_pt, bold=True),
+        size_pt=sheet.theme.label_pt,
+        bold=True,
+    )
+    sheet.text(sheet.right, y, figures, color=sheet.theme.palette.muted, ha="right")

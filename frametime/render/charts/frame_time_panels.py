@@ -1,0 +1,115 @@
+"""Frame times of several runs side by side: small multiples on one scale of time and one of frame time."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from matplotlib.figure import Figure
+
+from frametime.render.charts.frame_times import draw_trace, frame_time_top, name_beyond
+from frametime.render.charts.scales import set_x_ticks
+from frametime.render.charts.sheet import KeyEntry, Sheet, x_caption, y_caption
+from frametime.render.charts.traces import RunTrace
+from frametime.render.charts.words import FRAME_TIME, counted, run_figures
+from frametime.render.text_fit import shorten, text_width_pt
+from frametime.render.theme import Theme
+
+MOST_RUNS = 8
+"""Runs that one figure of several runs can show; more are drawn on further figures."""
+
+_MOST_IN_ONE_COLUMN = 3
+
+
+def draw_frame_time_panels(traces: Sequence[RunTrace], theme: Theme, *, title: str = "Frame times") -> Figure:
+    """One panel a run, all on the same scales, so that what looks higher is slower.
+
+    Parameters
+    ----------
+    traces : sequence of RunTrace
+        1 to 8 runs.
+    theme : Theme
+    title : str
+
+    Raises
+    ------
+    ValueError
+        If there is no run, or there are more than fit.
+    """
+    check_count(traces)
+    with theme.settings():
+        top_ms = frame_time_top(list(traces))
+        span_s = max(trace.duration_s for trace in traces)
+        beyond = sum(int((trace.high_ms > top_ms).sum()) for trace in traces)
+        sheet = Sheet(
+            theme,
+            title=title,
+            lead=f"{counted(len(traces), 'run')} on one scale · lower and more even is better",
+            notes=[
+                FRAME_TIME,
+                "Each panel is one run of single frames, so there is no interval to show; the trace spans the least "
+                "and the greatest frame time of each step of time.",
+                "Averages are frames over time; the 1 % low is the rate that all but the slowest 1 % of frames reach.",
+                f"{counted(beyond, 'place')} beyond the axis ({top_ms:.0f} ms) pointed at from its upper edge."
+                if beyond
+                else "",
+            ],
+        )
+        sheet.key(_key(traces, theme, beyond=beyond > 0))
+        _panels(sheet, traces, top_ms=top_ms, span_s=span_s)
+        return sheet.figure
+
+
+def check_count(traces: Sequence[RunTrace]) -> None:
+    """Refuse none and too many runs."""
+    if not 1 <= len(traces) <= MOST_RUNS:
+        raise ValueError(f"traces must hold 1 to {MOST_RUNS} runs, got {len(traces)!r}")
+
+
+def _key(traces: Sequence[RunTrace], theme: Theme, *, beyond: bool) -> list[KeyEntry]:
+    palette = theme.palette
+    middle = next((trace.middle_name for trace in traces if trace.middle_s.size > 1), None)
+    entries = [KeyEntry(label="frame time", kind="line", color=palette.series[0])]
+    if middle is not None:
+        entries.append(KeyEntry(label=middle, kind="line", color=palette.ink, line=(0, (3.0, 1.2))))
+    if any(trace.stutters for trace in traces):
+        entries.append(
+            KeyEntry(
+                label="stutter (pointing up: beyond the axis)" if beyond else "stutter",
+                kind="marker",
+                color=palette.behind,
+                marker="v",
+                edge=palette.ink,
+            )
+        )
+    return entries
+
+
+def _panels(sheet: Sheet, traces: Sequence[RunTrace], *, top_ms: float, span_s: float) -> None:
+    theme, em = sheet.theme, sheet.em
+    n_columns = 1 if len(traces) <= _MOST_IN_ONE_COLUMN else 2
+    n_rows = -(-len(traces) // n_columns)
+    tick_room, gap = 3.4 * em, 2.2 * em
+    foot, head = 3.2 * em, 3.6 * em
+    width = (sheet.width - n_columns * tick_room - (n_columns - 1) * gap) / n_columns
+    cell = (sheet.height - foot) / n_rows
+    for place, trace in enumerate(traces):
+        row, column = place % n_rows, place // n_rows
+        left = sheet.left + tick_room + column * (width + tick_room + gap)
+        bottom = sheet.bottom + foot + (n_rows - 1 - row) * cell
+        axes = sheet.axes(left, bottom, width, cell - head)
+        draw_trace(axes, trace, theme, color=theme.palette.series[0], top_ms=top_ms)
+        axes.set_xlim(0.0, span_s)
+        set_x_ticks(axes, em)
+        name_beyond(axes, trace, theme)
+        y_caption(axes, "ms", theme)
+        figures = run_figures(trace)
+        shown = shorten(
+            trace.label, width + tick_room - text_width_pt(figures, em) - 1.5 * em, theme.label_pt, bold=True
+        )
+        y = bottom + cell - head + 2.6 * em
+        sheet.text(left - tick_room, y, shown, size_pt=theme.label_pt, bold=True)
+        sheet.text(left + width, y, figures, color=theme.palette.muted, ha="right")
+        is_lowest = row == n_rows - 1 or place == len(traces) - 1
+        axes.tick_params(labelbottom=is_lowest)
+        if is_lowest:
+            x_caption(axes, "time since the first frame, s", theme)

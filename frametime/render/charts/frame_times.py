@@ -1,0 +1,244 @@
+"""Frame times of one run over time, with its stutters, and what the sensors say below."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from frametime.capture import Capture
+from frametime.metrics.frame_series import FrameSeries
+from frametime.metrics.metric import MeasuredRun
+from frametime.render.charts.lanes import LANE_QUANTITIES, Lane, draw_lanes, lanes_of
+from frametime.render.charts.scales import set_x_ticks, set_y_ticks
+from frametime.render.charts.sheet import KeyEntry, Sheet, x_caption, y_caption
+from frametime.render.charts.traces import RunTrace, trace_of_capture, trace_of_run
+from frametime.render.charts.words import FRAME_TIME, counted, run_figures, stutter_words
+from frametime.render.numbers import format_quantity
+from frametime.render.text_fit import text_width_pt
+from frametime.render.theme import Theme
+
+_VECTOR_COLUMNS: Final = 1200
+_MOST_TIMES_USUAL: Final = 3.0
+_MOST_NAMED: Final = 4
+
+
+def draw_frame_times(
+    source: Capture | None, run: MeasuredRun, theme: Theme, *, label: str | None = None, n_columns: int | None = None
+) -> Figure:
+    """Every frame of a run at its place.
+
+    Parameters
+    ----------
+    source : Capture or None
+        The capture of the run, for every frame and the sensors; with ``None`` the extremes are drawn that the run
+        itself keeps.
+    run : MeasuredRun
+    theme : Theme
+    label : str or None
+        Name of the run; by default from its conditions or its file.
+    n_columns : int or None
+        Steps of time into which more than 4000 frames are gathered, by their least and greatest frame time; by
+        default as many as there are pixels.
+
+    Returns
+    -------
+    Figure
+        The first axes hold the frame times, the others one sensor quantity each.
+    """
+    columns = pixel_columns(theme) if n_columns is None else n_columns
+    with theme.settings():
+        if source is None:
+            trace, lanes = trace_of_run(run, label=label), ()
+        else:
+            trace = trace_of_capture(source, run, n_columns=columns, label=label)
+            lanes = lanes_of(FrameSeries.of(source, run.options), LANE_QUANTITIES)
+        return _draw(trace, lanes[:3], run.judgement.word, theme)
+
+
+def pixel_columns(theme: Theme) -> int:
+    """Columns of pixels of the widest axes of a figure, and enough for a file that has no pixels."""
+    return max(_VECTOR_COLUMNS, int(0.9 * theme.size.width_in * theme.size.dpi))
+
+
+def _draw(trace: RunTrace, lanes: tuple[Lane, ...], judged: str, theme: Theme) -> Figure:
+    top_ms = frame_time_top([trace])
+    beyond = trace.times_s[trace.high_ms > top_ms]
+    sheet = Sheet(
+        theme,
+        title=f"Frame times: {trace.label}",
+        lead=f"{run_figures(trace)} · lower and more even is better · judged: {judged}",
+        notes=[
+            FRAME_TIME,
+            f"One run, {counted(trace.n_frames, 'frame')} in {trace.duration_s:.1f} s: single frames, so there is no "
+            "interval to show.",
+            _gathering(trace),
+            stutter_words(len(trace.stutters), trace.rule),
+            _beyond_words(int(beyond.size), top_ms),
+        ],
+    )
+    sheet.key(_key(trace, theme, beyond=bool(beyond.size)))
+    em = sheet.em
+    lane_height = 2.9 * em
+    gap = 2.0 * em
+    left = sheet.left + 3.6 * em
+    foot = sheet.bottom + 3.2 * em
+    lanes_height = len(lanes) * (lane_height + gap)
+    axes = sheet.axes(left, foot + lanes_height, sheet.right - left, sheet.top - 1.7 * em - foot - lanes_height)
+    draw_trace(axes, trace, theme, color=theme.palette.series[0], top_ms=top_ms)
+    name_beyond(axes, trace, theme)
+    y_caption(axes, "frame time, ms", theme)
+    lowest = axes
+    if lanes:
+        axes.tick_params(labelbottom=False)
+        boxes = [
+            (left, foot + (len(lanes) - 1 - row) * (lane_height + gap), sheet.right - left, lane_height)
+            for row in range(len(lanes))
+        ]
+        lowest = draw_lanes(sheet, lanes, boxes, (0.0, trace.duration_s))
+    x_caption(lowest, "time since the first frame, s", theme)
+    return sheet.figure
+
+
+def _key(trace: RunTrace, theme: Theme, *, beyond: bool) -> list[KeyEntry]:
+    palette = theme.palette
+    entries = [KeyEntry(label="frame time", kind="line", color=palette.series[0])]
+    if trace.middle_s.size > 1:
+        entries.append(KeyEntry(label=trace.middle_name, kind="line", color=palette.ink, line=(0, (3.0, 1.2))))
+    if trace.stutters:
+        entries.append(
+            KeyEntry(
+                label="stutter (pointing up: beyond the axis)" if beyond else "stutter",
+                kind="marker",
+                color=palette.behind,
+                marker="v",
+                edge=palette.ink,
+            )
+        )
+    return entries
+
+
+def _gathering(trace: RunTrace) -> str:
+    if trace.is_complete:
+        return "Every frame is a point of the line."
+    return (
+        f"The trace spans the least and the greatest frame time of each of {trace.times_s.size:,} steps of time: "
+        "no frame is averaged away."
+    )
+
+
+def _beyond_words(count: int, top_ms: float) -> str:
+    if count == 0:
+        return ""
+    return f"{counted(count, 'place')} beyond the axis (over {top_ms:.0f} ms) carried at its upper edge by an arrow."
+
+
+def frame_time_top(traces: list[RunTrace]) -> float:
+    """Upper end of a frame-time axis in ms.
+
+    All frames fit, unless the longest is more than three times the 99 % quantile: then one freeze would press the
+    rest into a line, and the frames beyond are named at the edge instead.
+    """
+    greatest = max(float(trace.high_ms.max()) for trace in traces)
+    usual = max(_usual_ms(trace) for trace in traces)
+    return 1.08 * min(greatest, _MOST_TIMES_USUAL * usual)
+
+
+def _usual_ms(trace: RunTrace) -> float:
+    if trace.share_pct.size:
+        return float(np.interp(99.0, trace.share_pct, trace.quantile_ms))
+    return float(np.quantile(trace.high_ms, 0.99))
+
+
+def draw_trace(axes: Axes, trace: RunTrace, theme: Theme, *, color: str, top_ms: float) -> None:
+    """Frame times, the line through their middle, and the stutters, on axes from 0 ms."""
+    palette = theme.palette
+    axes.set_xlim(0.0, trace.duration_s)
+    axes.set_ylim(0.0, top_ms)
+    axes.grid(axis="y")
+    if trace.is_complete:
+        times_s, shown_ms = trace.times_s, trace.high_ms
+    else:
+        # Down and up in each step: one line that touches both extremes.
+        times_s = np.repeat(trace.times_s, 2)
+        shown_ms = np.column_stack([trace.low_ms, trace.high_ms]).ravel()
+    axes.plot(
+        times_s,
+        np.minimum(shown_ms, top_ms),
+        color=color,
+        linewidth=0.6 * theme.line_pt if trace.n_frames > 600 else theme.line_pt,
+        solid_joinstyle="bevel",
+        gid="frame-times",
+    )
+    if trace.middle_s.size > 1:
+        axes.plot(
+            trace.middle_s,
+            np.minimum(trace.middle_ms, top_ms),
+            color=palette.ink,
+            linewidth=0.9 * theme.line_pt,
+            linestyle=(0, (3.0, 1.2)),
+            gid="middle",
+        )
+    inside = [stutter for stutter in trace.stutters if stutter.frame_time_ms <= top_ms]
+    if inside:
+        axes.plot(
+            [stutter.time_s for stutter in inside],
+            [stutter.frame_time_ms for stutter in inside],
+            linestyle="none",
+            marker="v",
+            markersize=0.62 * theme.em_pt,
+            markerfacecolor=palette.behind,
+            markeredgecolor=palette.ink,
+            markeredgewidth=0.5 * theme.line_pt,
+            clip_on=False,
+            gid="stutters",
+        )
+    set_x_ticks(axes, theme.em_pt)
+    set_y_ticks(axes, theme.em_pt)
+
+
+def name_beyond(axes: Axes, trace: RunTrace, theme: Theme) -> None:
+    """Arrows at the upper edge for frames beyond the axis, the longest with their length."""
+    top_ms = axes.get_ylim()[1]
+    beyond = trace.high_ms > top_ms
+    if not beyond.any():
+        return
+    times_s, high_ms = trace.times_s[beyond], trace.high_ms[beyond]
+    axes.plot(
+        times_s,
+        np.full(times_s.size, top_ms),
+        linestyle="none",
+        marker="^",
+        markersize=0.7 * theme.em_pt,
+        markerfacecolor=theme.palette.behind,
+        markeredgecolor=theme.palette.ink,
+        markeredgewidth=0.5 * theme.line_pt,
+        clip_on=False,
+        zorder=4,
+        gid="beyond",
+    )
+    width_pt = axes.get_position().width * theme.size.width_pt
+    taken: list[tuple[float, float]] = [(0.0, text_width_pt("frame time, ms", theme.em_pt) + theme.em_pt)]
+    for place in np.argsort(-high_ms, kind="stable")[:_MOST_NAMED]:
+        text = format_quantity(float(high_ms[place]), "ms", digits=3)
+        half = text_width_pt(text, theme.em_pt) / 2.0
+        middle = min(max(float(times_s[place]) / axes.get_xlim()[1] * width_pt, half), width_pt - half)
+        if any(
+            middle - half < end + 0.5 * theme.em_pt and start - 0.5 * theme.em_pt < middle + half
+            for start, end in taken
+        ):
+            continue
+        taken.append((middle - half, middle + half))
+        axes.annotate(
+            text,
+            (middle / width_pt, 1.0),
+            xycoords="axes fraction",
+            xytext=(0.0, 0.55 * theme.em_pt),
+            textcoords="offset points",
+            ha="center",
+            va="bottom",
+            fontsize=theme.em_pt,
+            annotation_clip=False,
+        )

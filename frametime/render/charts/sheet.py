@@ -1,0 +1,214 @@
+"""The sheet on which a chart is drawn: title, what is better, key, and the note that says what the numbers are.
+
+Every length is in points from the lower left corner; the sheet keeps the rectangle that is still free and hands out
+axes from it. Nothing is placed without being measured first, so that no text is cut and none lies on another.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Rectangle
+from matplotlib.text import Text
+
+from frametime.render.text_fit import drawable, shorten, text_width_pt, wrap
+from frametime.render.theme import LineStyle, Theme
+
+_LINE_HEIGHT: Final = 1.34
+_MOST_NOTE_LINES: Final = 6
+_HANDLE_EM: Final = 2.2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeyEntry:
+    """One entry of the key: a mark of the chart and what it means."""
+
+    label: str
+    kind: Literal["line", "marker", "patch"]
+    color: str
+    line: LineStyle = "-"
+    marker: str = ""
+    hatch: str = ""
+    edge: str | None = None
+    filled: bool = True
+
+
+class Sheet:
+    """A figure whose head and foot are set, and the free rectangle between them.
+
+    Parameters
+    ----------
+    theme : Theme
+    title : str
+        What is shown: at most two lines.
+    lead : str
+        Which way is better, or the main numbers: at most two lines.
+    notes : sequence of str
+        Sentences at the foot: definitions, number of runs, kind of interval, where zero is.
+    """
+
+    def __init__(self, theme: Theme, *, title: str, lead: str, notes: Sequence[str]) -> None:
+        self.theme = theme
+        self.em = theme.em_pt
+        size = theme.size
+        ground = "none" if theme.transparent else theme.palette.ground
+        self.figure = Figure(figsize=(size.width_in, size.height_in), dpi=size.dpi, facecolor=ground)
+        FigureCanvasAgg(self.figure)
+        self.left, self.right = 1.6 * self.em, size.width_pt - 1.6 * self.em
+        self.bottom, self.top = 1.2 * self.em, size.height_pt - 1.3 * self.em
+        self._head(title, lead)
+        self._foot(notes)
+
+    @property
+    def width(self) -> float:
+        """Width of the free rectangle in points."""
+        return self.right - self.left
+
+    @property
+    def height(self) -> float:
+        """Height of the free rectangle in points."""
+        return self.top - self.bottom
+
+    def _head(self, title: str, lead: str) -> None:
+        for line in wrap(title, self.width, self.theme.title_pt, max_lines=2, bold=True):
+            self.text(self.left, self.top, line, size_pt=self.theme.title_pt, bold=True, va="top")
+            self.top -= 1.25 * self.theme.title_pt
+        self.top -= 0.25 * self.em
+        for line in wrap(lead, self.width, self.theme.label_pt, max_lines=2):
+            self.text(self.left, self.top, line, size_pt=self.theme.label_pt, color=self.theme.palette.muted, va="top")
+            self.top -= _LINE_HEIGHT * self.theme.label_pt
+        self.top -= 0.4 * self.em
+
+    def _foot(self, notes: Sequence[str]) -> None:
+        lines = wrap(" ".join(notes), self.width, self.em, max_lines=_MOST_NOTE_LINES)
+        for line in reversed(lines):
+            self.text(self.left, self.bottom, line, color=self.theme.palette.muted, va="bottom")
+            self.bottom += _LINE_HEIGHT * self.em
+        if lines:
+            self.bottom += 0.25 * self.em
+            self.rule(self.left, self.right, self.bottom)
+            self.bottom += 0.5 * self.em
+
+    def text(
+        self,
+        x: float,
+        y: float,
+        text: str,
+        *,
+        size_pt: float | None = None,
+        color: str | None = None,
+        bold: bool = False,
+        ha: Literal["left", "center", "right"] = "left",
+        va: Literal["top", "center", "bottom", "baseline"] = "center",
+    ) -> Text:
+        """Text at a point of the sheet, which must fit: nothing is shortened here."""
+        return self.figure.text(
+            x / self.theme.size.width_pt,
+            y / self.theme.size.height_pt,
+            drawable(text),
+            fontsize=self.em if size_pt is None else size_pt,
+            color=self.theme.palette.ink if color is None else color,
+            fontweight="bold" if bold else "normal",
+            ha=ha,
+            va=va,
+        )
+
+    def rule(self, left: float, right: float, y: float) -> None:
+        """A thin level line across the sheet."""
+        width_pt, height_pt = self.theme.size.width_pt, self.theme.size.height_pt
+        self.figure.add_artist(
+            Line2D(
+                [left / width_pt, right / width_pt],
+                [y / height_pt, y / height_pt],
+                color=self.theme.palette.rule,
+                linewidth=self.theme.hair_pt,
+            )
+        )
+
+    def axes(self, left: float, bottom: float, width: float, height: float, *, share_y: Axes | None = None) -> Axes:
+        """Bare axes at a rectangle of the sheet: no frame but a thin foot, grid lines behind the marks."""
+        width_pt, height_pt = self.theme.size.width_pt, self.theme.size.height_pt
+        axes = self.figure.add_axes(
+            (left / width_pt, bottom / height_pt, width / width_pt, height / height_pt), sharey=share_y
+        )
+        for side in ("top", "right", "left"):
+            axes.spines[side].set_visible(False)
+        axes.margins(0.0)
+        return axes
+
+    def key(self, entries: Sequence[KeyEntry]) -> None:
+        """One or more rows that say what each mark means, below the lead."""
+        if not entries:
+            return
+        em = self.em
+        gap, handle = 1.8 * em, _HANDLE_EM * em
+        most = min(self.width - handle - 0.6 * em, 30.0 * em) if len(entries) > 1 else self.width - handle - 0.6 * em
+        x = self.left
+        y = self.top - 0.75 * em
+        for entry in entries:
+            label = shorten(entry.label, most, em)
+            needed = handle + 0.5 * em + text_width_pt(label, em)
+            if x > self.left and x + needed > self.right:
+                x = self.left
+                y -= 1.45 * em
+            self._handle(entry, x, y, handle)
+            self.text(x + handle + 0.5 * em, y, label)
+            x += needed + gap
+        self.top = y - 1.1 * em
+
+    def _handle(self, entry: KeyEntry, x: float, y: float, width: float) -> None:
+        width_pt, height_pt = self.theme.size.width_pt, self.theme.size.height_pt
+        face = entry.color if entry.filled else "none"
+        edge = entry.color if entry.edge is None else entry.edge
+        if entry.kind == "patch":
+            tall = 0.9 * self.em
+            self.figure.add_artist(
+                Rectangle(
+                    (x / width_pt, (y - tall / 2.0) / height_pt),
+                    width / width_pt,
+                    tall / height_pt,
+                    facecolor=face,
+                    edgecolor=edge if not entry.hatch else self.theme.palette.ground,
+                    hatch=entry.hatch or None,
+                    linewidth=self.theme.hair_pt if not entry.hatch else 0.0,
+                    transform=self.figure.transFigure,
+                )
+            )
+            return
+        xs = [x, x + width] if entry.kind == "line" else [x + width / 2.0]
+        self.figure.add_artist(
+            Line2D(
+                [value / width_pt for value in xs],
+                [y / height_pt] * len(xs),
+                color=entry.color,
+                linestyle=entry.line if entry.kind == "line" else "none",
+                linewidth=1.4 * self.theme.line_pt,
+                marker=entry.marker or None,
+                markersize=0.72 * self.em,
+                markerfacecolor=face,
+                markeredgecolor=edge,
+                markeredgewidth=self.theme.line_pt,
+            )
+        )
+
+
+def y_caption(axes: Axes, text: str, theme: Theme) -> None:
+    """Caption of the y axis: level, above its upper end, where it is read first and needs no turned head."""
+    axes.set_ylabel(drawable(text), rotation=0.0, ha="left", va="bottom", fontsize=theme.em_pt, color=theme.palette.ink)
+    box = axes.get_position()
+    height_pt = box.height * theme.size.height_pt
+    axes.yaxis.set_label_coords(0.0, 1.0 + 0.45 * theme.em_pt / height_pt)
+
+
+def x_caption(axes: Axes, text: str, theme: Theme) -> None:
+    """Caption of the x axis, below its tick labels, at the right end."""
+    axes.set_xlabel(drawable(text), fontsize=theme.em_pt, color=theme.palette.ink, ha="right", va="top")
+    box = axes.get_position()
+    height_pt = box.height * theme.size.height_pt
+    axes.xaxis.set_label_coords(1.0, -1.75 * theme.em_pt / height_pt)

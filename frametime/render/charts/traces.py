@@ -1,0 +1,195 @@
+"""One run as the charts of frame times need it, from a capture in full or from the curves of a measured run."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.capture import Capture
+from frametime.metrics.findings import Stutter
+from frametime.metrics.frame_series import FrameSeries
+from frametime.metrics.local_median import local_medians_ms
+from frametime.metrics.metric import Curve, MeasuredRun
+from frametime.metrics.options import StutterRule
+from frametime.review.result import RunEntry
+
+MOST_POINTS = 4000
+"""Up to so many frames every frame is a point; beyond, each column of pixels spans from its least to its greatest."""
+
+_MIDDLE_POINTS = 300
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RunTrace:
+    """A run, ready to be drawn.
+
+    Attributes
+    ----------
+    label : str
+    times_s, low_ms, high_ms : ndarray of float64, shape (n_points,)
+        Frame times over elapsed time; low and high are the same array where every frame is a point.
+    middle_s, middle_ms : ndarray of float64, shape (n_middle,)
+        The line through the middle of the trace, named by ``middle_name``.
+    stutters : tuple of Stutter
+    rule : StutterRule or None
+        By which the stutters were found; ``None`` when not known.
+    share_pct, quantile_ms : ndarray of float64
+        Percentile curve.
+    values : Mapping of str to float or None
+        Metrics by key.
+    """
+
+    label: str
+    n_frames: int
+    duration_s: float
+    times_s: NDArray[np.float64]
+    low_ms: NDArray[np.float64]
+    high_ms: NDArray[np.float64]
+    middle_s: NDArray[np.float64]
+    middle_ms: NDArray[np.float64]
+    middle_name: str
+    stutters: tuple[Stutter, ...]
+    rule: StutterRule | None
+    share_pct: NDArray[np.float64]
+    quantile_ms: NDArray[np.float64]
+    values: Mapping[str, float | None]
+
+    @property
+    def is_complete(self) -> bool:
+        """Whether every frame is a point of the trace."""
+        return self.low_ms is self.high_ms
+
+
+def label_of(run: MeasuredRun) -> str:
+    """Name of a run from its conditions, else from its file."""
+    known = run.conditions
+    parts = [part for part in (known.card, known.scene, known.resolution) if part]
+    if known.run:
+        parts.append(f"run {known.run}" if known.run.isdigit() else known.run)
+    return " · ".join(parts) if parts else run.provenance.file_name.replace("\\", "/").rpartition("/")[2]
+
+
+def trace_of_run(run: MeasuredRun, *, label: str | None = None) -> RunTrace:
+    """The trace kept in a measured run: extremes of each of its steps."""
+    return _of_curves(
+        run.curves,
+        label=label_of(run) if label is None else label,
+        n_frames=run.n_frames,
+        duration_s=run.duration_s,
+        stutters=run.findings.stutters,
+        rule=run.options.stutter,
+        values={key: value.value for key, value in run.values.items()},
+    )
+
+
+def trace_of_entry(entry: RunEntry, *, label: str) -> RunTrace:
+    """The trace kept in a run of a review."""
+    return _of_curves(
+        entry.curves,
+        label=label,
+        n_frames=entry.n_frames,
+        duration_s=entry.duration_s,
+        stutters=entry.findings.stutters,
+        rule=None,
+        values=entry.values,
+    )
+
+
+def trace_of_capture(capture: Capture, run: MeasuredRun, *, n_columns: int, label: str | None = None) -> RunTrace:
+    """The trace of every frame of a capture, at least and greatest in each of ``n_columns`` columns of pixels."""
+    series = FrameSeries.of(capture, run.options)
+    kept = trace_of_run(run, label=label)
+    times_s, low_ms, high_ms = envelope(series.ends_s, series.frame_times_ms, n_columns=n_columns)
+    n_middle = min(_MIDDLE_POINTS, series.n_frames)
+    positions = np.unique(np.linspace(0, series.n_frames - 1, n_middle).round().astype(np.int64))
+    window_s = run.options.stutter.window_s
+    middle_ms = local_medians_ms(series.timestamps_ns, series.frame_times_ms, positions, window_s=window_s)
+    known = np.isfinite(middle_ms)
+    return RunTrace(
+        label=kept.label,
+        n_frames=series.n_frames,
+        duration_s=series.duration_s,
+        times_s=times_s,
+        low_ms=low_ms,
+        high_ms=high_ms,
+        middle_s=series.ends_s[positions][known],
+        middle_ms=middle_ms[known],
+        middle_name=f"local median ({window_s:g} s)",
+        stutters=kept.stutters,
+        rule=kept.rule,
+        share_pct=kept.share_pct,
+        quantile_ms=kept.quantile_ms,
+        values=kept.values,
+    )
+
+
+def envelope(
+    ends_s: NDArray[np.float64], frame_times_ms: NDArray[np.float64], *, n_columns: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Least and greatest frame time of each of ``n_columns`` equal steps of time; all frames where they are few.
+
+    No frame is thinned out or averaged away. A step in which no frame ends has no point.
+
+    Examples
+    --------
+    >>> times_ms = np.full(5000, 2.0)
+    >>> times_ms[1234] = 90.0
+    >>> _, low_ms, high_ms = envelope(np.cumsum(times_ms) / 1000.0, times_ms, n_columns=100)
+    >>> float(low_ms.min()), float(high_ms.max()), high_ms.size <= 100
+    (2.0, 90.0, True)
+    """
+    if n_columns < 1:
+        raise ValueError(f"n_columns must be 1 or more, got {n_columns!r}")
+    if ends_s.size <= max(MOST_POINTS, n_columns):
+        return ends_s, frame_times_ms, frame_times_ms
+    edges_s = np.linspace(0.0, float(ends_s[-1]), n_columns + 1)
+    starts = np.unique(np.searchsorted(ends_s, edges_s[:-1], side="left"))
+    starts = starts[starts < ends_s.size]
+    low_ms = np.minimum.reduceat(frame_times_ms, starts)
+    high_ms = np.maximum.reduceat(frame_times_ms, starts)
+    column = np.minimum((ends_s[starts] / edges_s[1]).astype(np.int64), n_columns - 1)
+    middles_s = (edges_s[:-1] + edges_s[1:]) / 2.0
+    return middles_s[column], low_ms, high_ms
+
+
+def _of_curves(
+    curves: Mapping[str, Curve],
+    *,
+    label: str,
+    n_frames: int,
+    duration_s: float,
+    stutters: tuple[Stutter, ...],
+    rule: StutterRule | None,
+    values: Mapping[str, float | None],
+) -> RunTrace:
+    times_s, high_ms = _points(curves, "trace_high")
+    _, low_ms = _points(curves, "trace_low")
+    middle_s, rate_fps = _points(curves, "rate")
+    share_pct, quantile_ms = _points(curves, "percentile")
+    turning = rate_fps > 0.0
+    return RunTrace(
+        label=label,
+        n_frames=n_frames,
+        duration_s=duration_s,
+        times_s=times_s,
+        low_ms=high_ms if n_frames == high_ms.size and np.array_equal(low_ms, high_ms) else low_ms,
+        high_ms=high_ms,
+        middle_s=middle_s[turning],
+        middle_ms=1000.0 / rate_fps[turning],
+        middle_name="mean of each second",
+        stutters=stutters,
+        rule=rule,
+        share_pct=share_pct,
+        quantile_ms=quantile_ms,
+        values=values,
+    )
+
+
+def _points(curves: Mapping[str, Curve], key: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    curve = curves.get(key)
+    if curve is None:
+        return np.empty(0), np.empty(0)
+    return np.asarray(curve.x, dtype=np.float64), np.asarray(curve.y, dtype=np.float64)

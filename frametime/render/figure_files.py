@@ -1,0 +1,117 @@
+"""Figures to files: PNG, SVG or PDF, the same bytes for the same input, whole or not at all."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Mapping
+from pathlib import Path
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Final
+from uuid import uuid4
+
+from frametime.errors import OutputError
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from frametime.render.theme import Theme
+
+# What a writer would put in by itself: names, versions and the time, so that no two files would be equal.
+_METADATA: Final[Mapping[str, Mapping[str, None]]] = MappingProxyType(
+    {
+        "png": MappingProxyType({"Software": None}),
+        "svg": MappingProxyType({"Date": None, "Creator": None}),
+        "pdf": MappingProxyType({"CreationDate": None, "Creator": None, "Producer": None}),
+    }
+)
+FORMATS: Final = tuple(_METADATA)
+
+
+def figure_bytes(figure: Figure, theme: Theme, file_format: str) -> bytes:
+    """The figure as the content of a file.
+
+    Parameters
+    ----------
+    figure : Figure
+    theme : Theme
+        The one with which it was drawn.
+    file_format : {'png', 'svg', 'pdf'}
+
+    Raises
+    ------
+    ValueError
+        If there is no such format.
+    """
+    if file_format not in _METADATA:
+        raise ValueError(f"file_format must be one of {', '.join(FORMATS)}, got {file_format!r}")
+    stream = io.BytesIO()
+    with theme.settings():
+        figure.savefig(
+            stream,
+            format=file_format,
+            dpi=theme.size.dpi,
+            metadata=dict(_METADATA[file_format]),
+            transparent=None,
+        )
+    return stream.getvalue()
+
+
+def format_of(path: Path) -> str:
+    """Format by the ending of the name.
+
+    Raises
+    ------
+    OutputError
+        If it is none of those that can be written.
+    """
+    ending = path.suffix.removeprefix(".").lower()
+    if ending not in FORMATS:
+        raise OutputError.at(
+            str(path), f"the ending {path.suffix!r} is no format for a chart", helps="use .png, .svg or .pdf"
+        )
+    return ending
+
+
+def write_figure(figure: Figure, theme: Theme, path: Path, *, force: bool = False) -> None:
+    """Write the figure under its final name only when it is whole.
+
+    Raises
+    ------
+    OutputError
+        If the file is there already and ``force`` is not set, or it cannot be written.
+    """
+    refuse_existing([path], force=force)
+    write_whole(path, figure_bytes(figure, theme, format_of(path)))
+
+
+def refuse_existing(paths: list[Path], *, force: bool) -> None:
+    """Stop before any work where a file would be overwritten.
+
+    Raises
+    ------
+    OutputError
+        Naming the first such file.
+    """
+    if force:
+        return
+    for path in paths:
+        if path.exists() or path.is_symlink():
+            raise OutputError.at(str(path), "the file is there already", helps="use --force to replace it")
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Write to a temporary name in the same folder, then rename.
+
+    Raises
+    ------
+    OutputError
+        If the folder cannot be written.
+    """
+    unfinished = path.with_name(f".{path.name[:80]}.{uuid4().hex[:8]}.part")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        unfinished.write_bytes(content)
+        unfinished.replace(path)
+    except OSError as error:
+        unfinished.unlink(missing_ok=True)
+        raise OutputError.at(str(path), f"cannot be written ({error.strerror or error})") from error

@@ -1,0 +1,93 @@
+"""How wide a text is, and how it is wrapped or shortened to fit: labels come from logs and plans of any length."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import Final
+
+from matplotlib.font_manager import FontProperties, findfont
+from matplotlib.ft2font import FT2Font
+from matplotlib.textpath import text_to_path
+
+from frametime.errors import printable
+
+ELLIPSIS: Final = "…"
+_REPLACEMENT: Final = "\N{REPLACEMENT CHARACTER}"
+_FAMILY: Final = "DejaVu Sans"
+
+
+@lru_cache(maxsize=1)
+def _drawable() -> frozenset[int]:
+    """Code points that both weights of the shipped font can draw."""
+    fonts = [FT2Font(findfont(FontProperties(family=_FAMILY, weight=weight))) for weight in ("normal", "bold")]
+    return frozenset(fonts[0].get_charmap()) & frozenset(fonts[1].get_charmap())
+
+
+@lru_cache(maxsize=4096)
+def drawable(text: str) -> str:
+    r"""``text`` on one line, without control characters; what the font cannot draw becomes U+FFFD.
+
+    Examples
+    --------
+    >>> drawable("Harbor\n$5"), drawable("run\t1")
+    ('Harbor\\n$5', 'run\\t1')
+    """
+    known = _drawable()
+    shown = "".join(character if ord(character) in known else _REPLACEMENT for character in printable(text, limit=2000))
+    return " ".join(shown.split())
+
+
+@lru_cache(maxsize=8192)
+def text_width_pt(text: str, size_pt: float, *, bold: bool = False) -> float:
+    """Width of one line in points, in the font of the charts."""
+    if not text:
+        return 0.0
+    properties = FontProperties(family=_FAMILY, size=size_pt, weight="bold" if bold else "normal")
+    width, _, _ = text_to_path.get_text_width_height_descent(text, properties, ismath=False)
+    return float(width) * 1.01  # rounding of the glyphs to pixels
+
+
+def shorten(text: str, width_pt: float, size_pt: float, *, bold: bool = False) -> str:
+    """``text``, or its beginning and end around an ellipsis, so that it is at most ``width_pt`` wide.
+
+    The middle goes first: names that differ often differ in their last letters.
+    """
+    text = drawable(text)
+    if text_width_pt(text, size_pt, bold=bold) <= width_pt:
+        return text
+    least, most = 0, len(text) - 1
+    while least < most:
+        kept = (least + most + 1) // 2
+        if text_width_pt(_cut(text, kept), size_pt, bold=bold) <= width_pt:
+            least = kept
+        else:
+            most = kept - 1
+    return _cut(text, least)
+
+
+def _cut(text: str, kept: int) -> str:
+    tail = kept // 3
+    head = kept - tail
+    return text[:head].rstrip() + ELLIPSIS + (text[-tail:].lstrip() if tail else "")
+
+
+def wrap(text: str, width_pt: float, size_pt: float, *, max_lines: int, bold: bool = False) -> list[str]:
+    """Lines of at most ``width_pt``, broken at spaces; the last one is shortened where there are too many.
+
+    A word that is wider than a line is shortened in its middle.
+    """
+    words = drawable(text).split()
+    lines: list[str] = []
+    current = ""
+    for position, word in enumerate(words):
+        longer = f"{current} {word}" if current else word
+        if text_width_pt(longer, size_pt, bold=bold) <= width_pt:
+            current = longer
+            continue
+        if len(lines) == max_lines - 1:
+            rest = " ".join([current, *words[position:]]).strip()
+            return [*lines, shorten(rest, width_pt, size_pt, bold=bold)]
+        if current:
+            lines.append(current)
+        current = shorten(word, width_pt, size_pt, bold=bold)
+    return [*lines, current] if current else lines

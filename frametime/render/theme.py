@@ -1,0 +1,275 @@
+"""How charts look: sizes, colors, text sizes, and drawing settings that no user's configuration can change.
+
+The module itself does not import matplotlib, so that a command can list sizes and themes without paying for it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Final, Literal, TypeAlias
+
+MM_PER_INCH: Final = 25.4
+POINTS_PER_INCH: Final = 72.0
+
+SMALLEST_TEXT_FRACTION: Final = 0.022
+"""Size of the smallest text over the height of the figure: still read when the picture is shown at a quarter."""
+
+LineStyle: TypeAlias = Literal["-"] | tuple[int, tuple[float, ...]]
+
+_LINE_STYLES: Final[tuple[LineStyle, ...]] = (
+    "-",
+    (0, (5.0, 1.6)),
+    (0, (1.2, 1.2)),
+    (0, (6.0, 1.5, 1.2, 1.5)),
+)
+_MARKERS: Final = ("o", "s", "D", "^", "v", "P", "X", "h")
+_HATCHES: Final = ("", "////", "....", "xxxx", "----", "\\\\\\\\", "++++", "oooo")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Size:
+    """Width and height in inches, and pixels an inch where the file is made of pixels."""
+
+    key: str
+    width_in: float
+    height_in: float
+    dpi: int
+    meaning: str
+
+    @property
+    def width_pt(self) -> float:
+        """Width in points."""
+        return self.width_in * POINTS_PER_INCH
+
+    @property
+    def height_pt(self) -> float:
+        """Height in points."""
+        return self.height_in * POINTS_PER_INCH
+
+
+SIZES: Final[Mapping[str, Size]] = MappingProxyType(
+    {
+        size.key: size
+        for size in (
+            Size(key="web", width_in=12.0, height_in=6.75, dpi=100, meaning="1200 x 675 pixels"),
+            Size(key="web-2x", width_in=12.0, height_in=6.75, dpi=200, meaning="2400 x 1350 pixels"),
+            Size(key="video-1080p", width_in=19.2, height_in=10.8, dpi=100, meaning="1920 x 1080 pixels"),
+            Size(key="video-4k", width_in=19.2, height_in=10.8, dpi=200, meaning="3840 x 2160 pixels"),
+            Size(
+                key="print",
+                width_in=180.0 / MM_PER_INCH,
+                height_in=101.25 / MM_PER_INCH,
+                dpi=300,
+                meaning="180 mm wide",
+            ),
+        )
+    }
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Palette:
+    """Colors by what they are for, as ``#rrggbb``.
+
+    ``series`` are the colors of Okabe and Ito ("Color Universal Design", 2008) that reach a contrast of 3:1 on
+    the ground; ``ink`` and ``muted`` are for text, ``rule`` for grid lines, ``band`` for the ground of a margin.
+    ``ahead``, ``behind``, ``tied`` and ``undecided`` color marks; the ``_ground`` ones lie behind text.
+    """
+
+    key: str
+    ground: str
+    ink: str
+    muted: str
+    rule: str
+    band: str
+    series: tuple[str, str, str, str]
+    ahead: str
+    behind: str
+    tied: str
+    undecided: str
+    ahead_ground: str
+    behind_ground: str
+    tied_ground: str
+
+
+PALETTES: Final[Mapping[str, Palette]] = MappingProxyType(
+    {
+        palette.key: palette
+        for palette in (
+            Palette(
+                key="light",
+                ground="#ffffff",
+                ink="#1b2026",
+                muted="#565d66",
+                rule="#dcdfe3",
+                band="#e9ebee",
+                series=("#0072b2", "#d55e00", "#cc79a7", "#009e73"),
+                ahead="#0072b2",
+                behind="#d55e00",
+                tied="#6d747d",
+                undecided="#565d66",
+                ahead_ground="#cfe3f1",
+                behind_ground="#fbdcc5",
+                tied_ground="#e4e6e9",
+            ),
+            Palette(
+                key="dark",
+                ground="#14171c",
+                ink="#f1f3f5",
+                muted="#b4bac2",
+                rule="#343a43",
+                band="#262b33",
+                series=("#56b4e9", "#e69f00", "#cc79a7", "#f0e442"),
+                ahead="#56b4e9",
+                behind="#e69f00",
+                tied="#a3a9b1",
+                undecided="#b4bac2",
+                ahead_ground="#123a54",
+                behind_ground="#553800",
+                tied_ground="#30353d",
+            ),
+        )
+    }
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SeriesStyle:
+    """How one run or card is told from the others: color, and line, marker and hatch for those who see none."""
+
+    color: str
+    line: LineStyle
+    marker: str
+    hatch: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Theme:
+    """Everything that one drawing needs to know about its looks.
+
+    Attributes
+    ----------
+    palette : Palette
+    size : Size
+    transparent : bool
+        Leave the ground out, for laying the chart over a picture of about the same lightness.
+
+    Examples
+    --------
+    >>> theme = Theme.of("dark", "video-1080p")
+    >>> theme.palette.key, round(theme.em_pt, 1)
+    ('dark', 17.1)
+    """
+
+    palette: Palette
+    size: Size
+    transparent: bool
+
+    @classmethod
+    def of(cls, palette: str = "light", size: str = "web", *, transparent: bool = False) -> Theme:
+        """The theme of these names.
+
+        Raises
+        ------
+        ValueError
+            If there is no palette or size of that name.
+        """
+        if palette not in PALETTES:
+            raise ValueError(f"palette must be one of {', '.join(PALETTES)}, got {palette!r}")
+        if size not in SIZES:
+            raise ValueError(f"size must be one of {', '.join(SIZES)}, got {size!r}")
+        return cls(palette=PALETTES[palette], size=SIZES[size], transparent=transparent)
+
+    @property
+    def em_pt(self) -> float:
+        """Size of the smallest text in points; every other length is a multiple of it."""
+        return SMALLEST_TEXT_FRACTION * self.size.height_pt
+
+    @property
+    def label_pt(self) -> float:
+        """Size of labels and values, in points."""
+        return 1.1 * self.em_pt
+
+    @property
+    def title_pt(self) -> float:
+        """Size of the title, in points."""
+        return 1.75 * self.em_pt
+
+    @property
+    def line_pt(self) -> float:
+        """Width of a line that carries numbers, in points."""
+        return 0.13 * self.em_pt
+
+    @property
+    def hair_pt(self) -> float:
+        """Width of grid lines and frames, in points."""
+        return 0.06 * self.em_pt
+
+    def style(self, index: int) -> SeriesStyle:
+        """Style of the series of that number, from 0: no two of the first sixteen are equal."""
+        colors = self.palette.series
+        turn = index + index // len(colors)
+        return SeriesStyle(
+            color=colors[index % len(colors)],
+            line=_LINE_STYLES[turn % len(_LINE_STYLES)],
+            marker=_MARKERS[index % len(_MARKERS)],
+            hatch=_HATCHES[index % len(_HATCHES)],
+        )
+
+    @contextmanager
+    def settings(self) -> Iterator[None]:
+        """Drawing settings of this theme; the ones from before come back at the end.
+
+        Starts from matplotlib's own defaults: a configuration file of the user would change the picture.
+        """
+        import matplotlib as mpl
+
+        with mpl.rc_context():
+            mpl.rcdefaults()
+            mpl.rcParams.update(_rc_parameters(self))
+            yield
+
+
+def _rc_parameters(theme: Theme) -> dict[str, object]:
+    palette = theme.palette
+    return {
+        "font.family": "DejaVu Sans",  # shipped with matplotlib: the same on every system
+        "font.size": theme.em_pt,
+        "text.color": palette.ink,
+        "text.hinting": "none",  # hinted widths change with the pixels, and a text measured to fit would not
+        "text.hinting_factor": 1,
+        "text.parse_math": False,  # a dollar sign in a file name is a dollar sign
+        "axes.labelcolor": palette.ink,
+        "axes.edgecolor": palette.muted,
+        "axes.facecolor": "none",
+        "axes.linewidth": theme.hair_pt,
+        "axes.unicode_minus": True,
+        "axes.axisbelow": True,
+        "xtick.color": palette.muted,
+        "ytick.color": palette.muted,
+        "xtick.labelcolor": palette.ink,
+        "ytick.labelcolor": palette.ink,
+        "xtick.labelsize": theme.em_pt,
+        "ytick.labelsize": theme.em_pt,
+        "xtick.major.size": 0.0,
+        "ytick.major.size": 0.0,
+        "xtick.major.pad": 0.4 * theme.em_pt,
+        "ytick.major.pad": 0.4 * theme.em_pt,
+        "xtick.minor.size": 0.0,
+        "ytick.minor.size": 0.0,
+        "grid.color": palette.rule,
+        "grid.linewidth": theme.hair_pt,
+        "lines.linewidth": theme.line_pt,
+        "hatch.color": palette.ground,
+        "hatch.linewidth": 0.08 * theme.em_pt,
+        "path.simplify": False,  # a thinned line could lose the one frame that matters
+        "figure.dpi": theme.size.dpi,
+        "savefig.dpi": "figure",
+        "savefig.facecolor": "auto",
+        "svg.fonttype": "path",  # looks the same everywhere, for 4 % more bytes
+        "svg.hashsalt": "frametime",  # the same identifiers every time
+        "pdf.fonttype": 42,
+    }
