@@ -1,0 +1,35 @@
+"""``frametime demo``: a small invented review to try things on."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+
+@click.command()
+@click.argument("folder", type=click.Path(file_okay=False, path_type=Path))
+@click.option("--full", is_flag=True, help="Runs of 60 s instead of 30 s, and an endurance run of 45 minutes.")
+@click.option("--force", is_flag=True, help="Replace files of an earlier demo.")
+def demo(folder: Path, full: bool, force: bool) -> None:
+    """Write a small invented review into FOLDER.
+
+    Three cards, five scenes, three resolutions, three runs: frame logs, sensor logs, a review plan with prices, and
+    a tuning record. All names are invented; the same files are written each time.
+
+    \b
+    Examples:
+      frametime demo first-review
+      frametime review first-review/plan.toml --out first-review/result
+      frametime tune show first-review/tuning/tuning.toml
+    """
+    from frametime.demo.files import write_files
+    from frametime.demo.review_files import demo_files
+
+    files = demo_files(full=full)
+    write_files(folder, files, force=force)
+    captures = sum(name.startswith("captures/") and name.endswith(".csv.gz") for name in files)
+    megabytes = sum(map(len, files.values())) / 1e6
+    plan = (folder / "plan.toml").as_posix()
+    click.echo(f"{captures} captures with sensor logs, a plan and a tuning record: {megabytes:.1f} MB in {folder}")
+    click.echo(f"next: frametime review {plan} --out {(folder / 'result').as_posix()}")

@@ -1,0 +1,258 @@
+"""The invented review: three cards, five scenes, three resolutions, three runs, and how fast each cell truly is.
+
+Nothing here stands for a real card, scene or shop. The speeds are the truth that the captures are made from, so the
+verdicts can be judged: *Brae 70* is faster nearly everywhere and costs more; *Hollin 3* is as fast as the baseline
+where nothing is ray-traced and slower where something is, at a lower price and lower power.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Final
+
+SEED: Final = 20_261
+RESOLUTIONS: Final = ("1080p", "1440p", "2160p")
+RUNS: Final = (1, 2, 3)
+CURRENCY: Final = "EUR"
+LIMIT_FPS: Final = 120.0
+"""The frame limiter that the one capped scene runs into at the lowest resolution."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DemoCard:
+    """An invented card: price, and how it behaves under full load."""
+
+    key: str
+    label: str
+    price: float
+    driver: str
+    settings: str
+    power_w: float
+    idle_power_w: float
+    temperature_c: float
+    core_clock_mhz: int
+    memory_clock_mhz: int
+    layout: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DemoScene:
+    """An invented scene.
+
+    Attributes
+    ----------
+    rates_fps : tuple of float
+        Average rate of the baseline at each resolution.
+    path : tuple of float
+        Work a frame along the camera path, at equal steps of time; 1 is the average.
+    run_sd : float
+        Standard deviation of the run's level, of its logarithm.
+    frame_sd : float
+        Standard deviation of single frames, of their logarithm.
+    stutters_per_min : float
+    hitch_every_s : float or None
+        Something is loaded at equal steps of time.
+    busy_pct : tuple of float
+        How busy the card is at each resolution.
+    """
+
+    key: str
+    label: str
+    tags: tuple[str, ...]
+    rates_fps: tuple[float, float, float]
+    path: tuple[float, ...]
+    run_sd: float
+    frame_sd: float
+    stutters_per_min: float
+    hitch_every_s: float | None
+    busy_pct: tuple[float, float, float]
+
+
+CARDS: Final = (
+    DemoCard(
+        key="tarn-5",
+        label="Tarn 5",
+        price=549.0,
+        driver="31.2",
+        settings="stock",
+        power_w=218.0,
+        idle_power_w=21.0,
+        temperature_c=69.0,
+        core_clock_mhz=2_310,
+        memory_clock_mhz=2_250,
+        layout="microseconds",
+    ),
+    DemoCard(
+        key="brae-70",
+        label="Brae 70",
+        price=639.0,
+        driver="8.14",
+        settings="stock",
+        power_w=262.0,
+        idle_power_w=24.0,
+        temperature_c=73.0,
+        core_clock_mhz=2_565,
+        memory_clock_mhz=2_400,
+        layout="microseconds",
+    ),
+    DemoCard(
+        key="hollin-3",
+        label="Hollin 3",
+        price=459.0,
+        driver="31.2",
+        settings="stock",
+        power_w=166.0,
+        idle_power_w=15.0,
+        temperature_c=64.0,
+        core_clock_mhz=2_460,
+        memory_clock_mhz=2_000,
+        layout="decimal comma",
+    ),
+)
+BASELINE: Final = "tarn-5"
+
+SCENES: Final = (
+    DemoScene(
+        key="orchard",
+        label="Orchard Lane",
+        tags=("raster", "outdoor"),
+        rates_fps=(132.0, 98.0, 58.0),
+        path=(0.92, 0.97, 1.06, 1.12, 1.02, 0.95, 0.98, 1.04, 1.00, 0.94),
+        run_sd=0.0045,
+        frame_sd=0.022,
+        stutters_per_min=2.0,
+        hitch_every_s=None,
+        busy_pct=(96.0, 98.0, 99.0),
+    ),
+    DemoScene(
+        key="foundry",
+        label="Foundry Shift",
+        tags=("raster", "indoor"),
+        rates_fps=(144.0, 101.0, 57.0),
+        path=(1.00, 0.98, 1.03, 1.01, 0.97, 1.02, 1.04, 0.99, 0.97, 0.99),
+        run_sd=0.0060,
+        frame_sd=0.035,
+        stutters_per_min=9.0,
+        hitch_every_s=None,
+        busy_pct=(86.0, 96.0, 98.0),
+    ),
+    DemoScene(
+        key="lanterns",
+        label="Paper Lanterns",
+        tags=("ray-traced", "indoor"),
+        rates_fps=(96.0, 66.0, 38.0),
+        path=(0.88, 0.90, 1.05, 1.18, 1.20, 1.06, 0.93, 0.90, 0.95, 0.95),
+        run_sd=0.0035,
+        frame_sd=0.018,
+        stutters_per_min=1.0,
+        hitch_every_s=6.0,
+        busy_pct=(98.0, 99.0, 99.0),
+    ),
+    DemoScene(
+        key="glasshouse",
+        label="Glasshouse",
+        tags=("ray-traced", "outdoor"),
+        rates_fps=(88.0, 60.0, 36.0),
+        path=(1.10, 1.08, 1.00, 0.94, 0.90, 0.93, 0.99, 1.02, 1.03, 1.01),
+        run_sd=0.0070,
+        frame_sd=0.026,
+        stutters_per_min=3.0,
+        hitch_every_s=None,
+        busy_pct=(97.0, 99.0, 99.0),
+    ),
+    DemoScene(
+        key="regatta",
+        label="Harbor Regatta",
+        tags=("raster", "outdoor"),
+        rates_fps=(158.0, 112.0, 64.0),
+        path=(0.99, 1.01, 1.04, 1.02, 0.98, 0.96, 0.98, 1.01, 1.02, 0.99),
+        run_sd=0.0040,
+        frame_sd=0.020,
+        stutters_per_min=1.0,
+        hitch_every_s=None,
+        busy_pct=(72.0, 97.0, 99.0),
+    ),
+)
+CAPPED: Final = ("regatta", "1080p")
+
+SPEEDS: Final[Mapping[tuple[str, str], tuple[float, float, float]]] = MappingProxyType(
+    {
+        # (card, scene): true speed over the baseline at each resolution
+        ("brae-70", "orchard"): (1.040, 1.075, 1.110),
+        ("brae-70", "foundry"): (1.005, 1.050, 1.085),
+        ("brae-70", "lanterns"): (1.120, 1.140, 1.170),
+        ("brae-70", "glasshouse"): (1.090, 1.120, 1.150),
+        ("brae-70", "regatta"): (1.060, 1.060, 1.095),
+        ("hollin-3", "orchard"): (1.030, 1.015, 0.995),
+        ("hollin-3", "foundry"): (1.002, 1.028, 1.010),
+        ("hollin-3", "lanterns"): (0.955, 0.940, 0.925),
+        ("hollin-3", "glasshouse"): (0.965, 0.950, 0.940),
+        ("hollin-3", "regatta"): (1.034, 1.034, 1.012),
+    }
+)
+
+MISSING_CELL: Final = ("hollin-3", "glasshouse", "2160p")
+"""The scene did not start on this card at this resolution."""
+
+BAD_RUN: Final = ("brae-70", "orchard", "1440p", 2)
+"""A background task ran for part of this run."""
+BAD_FROM: Final = 0.30
+BAD_TO: Final = 0.72
+BAD_SLOWDOWN: Final = 1.24
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DemoRun:
+    """Which run of the matrix."""
+
+    card: DemoCard
+    scene: DemoScene
+    resolution: str
+    run: int
+
+    @property
+    def seed(self) -> tuple[int, ...]:
+        """Entropy of this run alone, so that adding a scene changes no other capture."""
+        return (
+            SEED,
+            CARDS.index(self.card),
+            SCENES.index(self.scene),
+            RESOLUTIONS.index(self.resolution),
+            self.run,
+        )
+
+    @property
+    def is_bad(self) -> bool:
+        """Whether a background task spoiled it."""
+        return (self.card.key, self.scene.key, self.resolution, self.run) == BAD_RUN
+
+    @property
+    def is_capped(self) -> bool:
+        """Whether the frame limiter holds it."""
+        return (self.scene.key, self.resolution) == CAPPED
+
+    @property
+    def rate_fps(self) -> float:
+        """True average rate, before the limiter."""
+        step = RESOLUTIONS.index(self.resolution)
+        speed = SPEEDS.get((self.card.key, self.scene.key), (1.0, 1.0, 1.0))[step]
+        return self.scene.rates_fps[step] * speed
+
+    @property
+    def busy_pct(self) -> float:
+        """How busy the card is."""
+        return self.scene.busy_pct[RESOLUTIONS.index(self.resolution)]
+
+
+def demo_runs() -> tuple[DemoRun, ...]:
+    """Every run of the matrix that was made, in the order of cards, scenes, resolutions and runs."""
+    return tuple(
+        DemoRun(card=card, scene=scene, resolution=resolution, run=run)
+        for card in CARDS
+        for scene in SCENES
+        for resolution in RESOLUTIONS
+        for run in RUNS
+        if (card.key, scene.key, resolution) != MISSING_CELL
+    )
