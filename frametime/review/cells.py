@@ -1,0 +1,173 @@
+"""Candidate against baseline in every cell."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from frametime.caveats import Caveat, Weight
+from frametime.review.comparison import Decision, Difference, LogMean, decide, log_mean, runs_needed, welch_difference
+from frametime.review.design import ReviewDesign
+from frametime.review.flags import CardSpread
+from frametime.review.holm import holm_adjusted
+from frametime.review.result import CellComparison, CellSummary, MetricEntry
+from frametime.review.run_set import Place
+from frametime.review.summary import bearing_on, no_scatter
+
+WELCH = "Welch t interval on logs of {candidate} and {baseline} runs, back-transformed"
+WELCH_POOLED = "t interval on logs of {candidate} and {baseline} runs with each card's pooled scatter, back-transformed"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MetricMeans:
+    """Mean logs of one metric in every cell of every card, and each card's pooled spread.
+
+    ``sign`` is +1 where more is better, -1 where less is: ``sign * log ratio`` is the advantage.
+    """
+
+    metric: MetricEntry
+    means: Mapping[Place, LogMean]
+    spreads: Mapping[str, CardSpread]
+
+    @property
+    def sign(self) -> float:
+        """Direction of the advantage."""
+        return -1.0 if self.metric.better == "lower" else 1.0
+
+    def decided(self, difference: Difference, margin: float) -> Decision:
+        """The verdict on a difference of logs, whichever way is better."""
+        return decide(difference if self.sign > 0 else difference.reversed(), margin=margin)
+
+    def with_stand_in(self, place: Place) -> tuple[LogMean, bool]:
+        """The mean of a cell; where it has a single run, the card's pooled scatter stands in, and ``True`` is told."""
+        mean = self.means[place]
+        pooled = self.spreads[place[0]].pooled
+        if mean.variance is not None or pooled is None:
+            return mean, False
+        stand_in = replace(
+            mean, variance=pooled.variance / mean.n_runs, degrees_of_freedom=float(pooled.degrees_of_freedom)
+        )
+        return stand_in, True
+
+
+def metric_means(
+    metric: MetricEntry, design: ReviewDesign, spreads: Mapping[tuple[str, str], CardSpread]
+) -> MetricMeans:
+    """Mean logs of every cell, with its own scatter or the pooled one, as the design has it."""
+    of_cards = {card.key: spreads[card.key, metric.key] for card in design.cards}
+    means: dict[Place, LogMean] = {}
+    for spread in of_cards.values():
+        for place, logs in spread.logs.items():
+            pooled = spread.pooled_for(place) if design.spread == "pooled" else None
+            means[place] = log_mean(logs, pooled=pooled)
+    return MetricMeans(metric=metric, means=means, spreads=of_cards)
+
+
+def compare_cells(
+    table: MetricMeans, candidate: str, design: ReviewDesign, summaries: Mapping[Place, CellSummary]
+) -> list[CellComparison]:
+    """Every cell that either card has, in the order of the plan, with Holm's adjustment over them."""
+    found = []
+    for scene, resolution in design.cells:
+        places = (candidate, scene, resolution), (design.baseline, scene, resolution)
+        if places[0] in summaries and places[1] in summaries:
+            found.append(_compare(table, places[0], places[1], design, summaries))
+    return _with_holm(found)
+
+
+def _compare(
+    table: MetricMeans, place: Place, base: Place, design: ReviewDesign, summaries: Mapping[Place, CellSummary]
+) -> CellComparison:
+    key = table.metric.key
+    one, other = summaries[place], summaries[base]
+    caveats = _side_caveats((one, other), key, design)
+    difference: Difference | None = None
+    means: tuple[LogMean, LogMean] | None = None
+    if place in table.means and base in table.means:
+        means = table.means[place], table.means[base]
+        difference = welch_difference(*means)
+        if difference.standard_error is None and all(mean.variance == 0.0 for mean in means):
+            caveats.append(no_scatter(key))
+    else:
+        caveats.append(_no_ratio(key))
+    method = WELCH_POOLED if design.spread == "pooled" else WELCH
+    method = method.format(candidate=one.estimates[key].n_runs, baseline=other.estimates[key].n_runs)
+    decision = (
+        Decision(verdict="undecided", real_but_small=False)
+        if difference is None
+        else table.decided(difference, design.margin)
+    )
+    needed, at_margin = None, False
+    if decision.verdict == "undecided" and means is not None:
+        needed, at_margin = _needed(table, (place, base), means, design.margin)
+    return CellComparison(
+        metric=key,
+        candidate=place[0],
+        baseline=base[0],
+        scene=place[1],
+        resolution=place[2],
+        candidate_value=one.estimates[key].value,
+        baseline_value=other.estimates[key].value,
+        candidate_n_runs=one.estimates[key].n_runs,
+        baseline_n_runs=other.estimates[key].n_runs,
+        ratio=None if difference is None else math.exp(difference.value),
+        interval_95=None if difference is None else difference.ratio_interval(0.95, method),
+        interval_90=None if difference is None else difference.ratio_interval(0.90, method),
+        verdict=decision.verdict,
+        real_but_small=decision.real_but_small,
+        p_value=None if difference is None else difference.p_value,
+        holm_p_value=None,
+        stands_after_holm=None,
+        runs_needed=needed,
+        at_margin=at_margin,
+        caveats=tuple(caveats),
+    )
+
+
+def _needed(
+    table: MetricMeans, places: tuple[Place, Place], means: tuple[LogMean, LogMean], margin: float
+) -> tuple[int | None, bool]:
+    with_scatter = [table.with_stand_in(place)[0] for place in places]
+    variances = [mean.variance * mean.n_runs for mean in with_scatter if mean.variance is not None]
+    if len(variances) < 2 or not sum(variances) > 0.0:
+        return None, False
+    found = runs_needed(
+        means[0].mean - means[1].mean,
+        candidate_variance=variances[0],
+        baseline_variance=variances[1],
+        margin=margin,
+    )
+    if found.n_runs is None:
+        return None, found.at_margin
+    # The pooled scatter can promise more than the runs at hand could keep: at least one more is always needed.
+    return max(found.n_runs, min(mean.n_runs for mean in means) + 1), False
+
+
+def _side_caveats(sides: tuple[CellSummary, CellSummary], key: str, design: ReviewDesign) -> list[Caveat]:
+    caveats: list[Caveat] = []
+    for side in sides:
+        label = design.label(side.card)
+        for caveat in (*bearing_on(side.caveats, key), *side.estimates[key].caveats):
+            caveats.append(replace(caveat, message=f"{label}: {caveat.message}"))
+    return caveats
+
+
+def _no_ratio(key: str) -> Caveat:
+    return Caveat(
+        code="no-ratio",
+        message="A side has no value above zero in this cell, so no ratio can be formed.",
+        weight=Weight.CARE,
+        metrics=(key,),
+    )
+
+
+def _with_holm(found: Sequence[CellComparison]) -> list[CellComparison]:
+    """Adjust over the cells that have a p value; a claim stands when its adjusted p value is below 5 %."""
+    positions = [at for at, item in enumerate(found) if item.p_value is not None]
+    adjusted = holm_adjusted([item.p_value for item in found if item.p_value is not None])
+    result = list(found)
+    for at, p_value in zip(positions, adjusted.tolist(), strict=True):
+        is_claim = result[at].verdict in {"ahead", "behind"}
+        result[at] = replace(result[at], holm_p_value=p_value, stands_after_holm=(p_value < 0.05) if is_claim else None)
+    return result

@@ -1,0 +1,228 @@
+"""Two cards: the difference of their mean logs, its interval, and the verdict.
+
+Everything here is in natural logs: a difference of ``log(1.03)`` is a ratio of 1.03.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.metrics.metric import Interval
+from frametime.review.quantiles import normal_quantile, t_quantile, t_two_sided_p, t_upper_p
+from frametime.review.repeatability import PooledSpread
+from frametime.review.result import Verdict
+
+MOST_RUNS: Final = 30
+"""More runs than this of one cell are not proposed; beyond it a cell is *at the margin*. Common practice, no source."""
+POWER: Final = 0.8
+"""Chance with which the proposed number of runs decides. Common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LogMean:
+    """Mean of the logs of one set of runs, the variance of that mean, and its degrees of freedom.
+
+    ``variance`` is ``None``, and ``degrees_of_freedom`` 0, when nothing tells how much runs scatter.
+    """
+
+    mean: float
+    variance: float | None
+    degrees_of_freedom: float
+    n_runs: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Difference:
+    """A difference of logs with its standard error; ``None`` when nothing tells how much runs scatter."""
+
+    value: float
+    standard_error: float | None
+    degrees_of_freedom: float
+
+    def bounds(self, level: float) -> tuple[float, float] | None:
+        """Lower and upper end of the t interval, in logs."""
+        if self.standard_error is None:
+            return None
+        half = t_quantile(0.5 + level / 2.0, self.degrees_of_freedom) * self.standard_error
+        return self.value - half, self.value + half
+
+    def ratio_interval(self, level: float, method: str) -> Interval | None:
+        """The t interval, back-transformed to a ratio."""
+        bounds = self.bounds(level)
+        if bounds is None:
+            return None
+        return Interval(low=math.exp(bounds[0]), high=math.exp(bounds[1]), level=level, method=method)
+
+    @property
+    def p_value(self) -> float | None:
+        """Two-sided, that there is no difference."""
+        if self.standard_error is None:
+            return None
+        return t_two_sided_p(self.value / self.standard_error, self.degrees_of_freedom)
+
+    def reversed(self) -> Difference:
+        """Seen from the other side."""
+        return Difference(
+            value=-self.value, standard_error=self.standard_error, degrees_of_freedom=self.degrees_of_freedom
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decision:
+    """A verdict, and whether a difference that is smaller than the margin is nevertheless real."""
+
+    verdict: Verdict
+    real_but_small: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunsNeeded:
+    """Runs of each card that would probably decide; ``n_runs`` is ``None`` where none up to the limit would."""
+
+    n_runs: int | None
+    at_margin: bool
+
+
+def log_mean(log_values: NDArray[np.float64], *, pooled: PooledSpread | None = None) -> LogMean:
+    """Mean over runs with the set's own variance, or with a pooled one where it is given.
+
+    Parameters
+    ----------
+    log_values : ndarray of float64, shape (n_runs,)
+    pooled : PooledSpread or None
+        Stands in for the set's own variance.
+    """
+    log_values = np.asarray(log_values, np.float64)
+    n = log_values.size
+    if n < 1:
+        raise ValueError("log_values must hold one run or more, got none")
+    mean = float(log_values.mean())
+    if pooled is not None:
+        return LogMean(mean=mean, variance=pooled.variance / n, degrees_of_freedom=pooled.degrees_of_freedom, n_runs=n)
+    if n < 2:
+        return LogMean(mean=mean, variance=None, degrees_of_freedom=0, n_runs=n)
+    return LogMean(mean=mean, variance=float(np.var(log_values, ddof=1)) / n, degrees_of_freedom=n - 1, n_runs=n)
+
+
+def combined(terms: Iterable[tuple[float, LogMean]]) -> Difference:
+    """Weighted sum of independent means, with the degrees of freedom of Welch and Satterthwaite.
+
+    The variance is ``sum(w_i^2 v_i)``, its degrees of freedom ``(sum(w_i^2 v_i))^2 / sum((w_i^2 v_i)^2 / df_i)``.
+
+    References
+    ----------
+    B. L. Welch, Biometrika 34, 28-35, 1947; F. E. Satterthwaite, Biometrics Bulletin 2, 110-114, 1946.
+    """
+    terms = list(terms)
+    value = math.fsum(weight * term.mean for weight, term in terms)
+    parts = [
+        (weight * weight * term.variance, term.degrees_of_freedom)
+        for weight, term in terms
+        if term.variance is not None
+    ]
+    if not parts or len(parts) < len(terms):
+        return Difference(value=value, standard_error=None, degrees_of_freedom=0)
+    variance = math.fsum(part for part, _ in parts)
+    if variance == 0.0:
+        # Runs that agree to the last digit say nothing of how much runs scatter.
+        return Difference(value=value, standard_error=None, degrees_of_freedom=0)
+    # Shares of the variance, so that tiny variances do not underflow when squared.
+    df = 1.0 / math.fsum((part / variance) ** 2 / df for part, df in parts)
+    return Difference(value=value, standard_error=math.sqrt(variance), degrees_of_freedom=df)
+
+
+def welch_difference(candidate: LogMean, baseline: LogMean) -> Difference:
+    """Candidate minus baseline."""
+    return combined([(1.0, candidate), (-1.0, baseline)])
+
+
+def decide(difference: Difference, *, margin: float) -> Decision:
+    """The verdict on an advantage: a difference of logs in which more is better.
+
+    **tied**: the 90 % interval lies inside ``1/(1+margin)`` to ``1+margin``, which is two one-sided tests at 5 %.
+    **ahead**: the 95 % interval lies above 1 and the estimate beyond the margin; **behind**: likewise below.
+    **undecided**: anything else.
+
+    References
+    ----------
+    D. J. Schuirmann, Journal of Pharmacokinetics and Biopharmaceutics 15, 657-680, 1987 (two one-sided tests).
+
+    Examples
+    --------
+    >>> decide(Difference(value=0.05, standard_error=0.01, degrees_of_freedom=10), margin=0.03).verdict
+    'ahead'
+    >>> decide(Difference(value=0.01, standard_error=0.002, degrees_of_freedom=10), margin=0.03)
+    Decision(verdict='tied', real_but_small=True)
+    """
+    if not margin > 0.0:
+        raise ValueError(f"margin must be positive, got {margin!r}")
+    inner, outer = difference.bounds(0.90), difference.bounds(0.95)
+    if inner is None or outer is None:
+        return Decision(verdict="undecided", real_but_small=False)
+    edge = math.log1p(margin)
+    if -edge < inner[0] and inner[1] < edge:
+        return Decision(verdict="tied", real_but_small=outer[0] > 0.0 or outer[1] < 0.0)
+    if outer[0] > 0.0 and difference.value > edge:
+        return Decision(verdict="ahead", real_but_small=False)
+    if outer[1] < 0.0 and difference.value < -edge:
+        return Decision(verdict="behind", real_but_small=False)
+    return Decision(verdict="undecided", real_but_small=False)
+
+
+def equivalence_p(difference: Difference, *, margin: float) -> float | None:
+    """p value of the two one-sided tests: below 0.05 exactly where the 90 % interval lies inside the margin."""
+    if difference.standard_error is None:
+        return None
+    edge = math.log1p(margin)
+    return t_upper_p((edge - abs(difference.value)) / difference.standard_error, difference.degrees_of_freedom)
+
+
+def runs_needed(
+    advantage: float,
+    *,
+    candidate_variance: float,
+    baseline_variance: float,
+    margin: float,
+    most_runs: int = MOST_RUNS,
+    power: float = POWER,
+) -> RunsNeeded:
+    """Runs of each card that would decide with probability ``power``, were the estimates the truth.
+
+    Parameters
+    ----------
+    advantage : float
+        Estimated difference of logs.
+    candidate_variance, baseline_variance : float
+        Of the logs of single runs.
+
+    Notes
+    -----
+    A tie needs ``edge - |d| >= (t_95 + z) se``; a lead needs ``|d| >= (t_97.5 + z) se`` and, so that the estimate
+    comes out beyond the margin again, ``|d| - edge >= z se``, with ``z`` the normal quantile of ``power``. The sum
+    of a t and a normal quantile stands for the noncentral t (a common approximation).
+
+    Examples
+    --------
+    >>> runs_needed(0.06, candidate_variance=0.02**2, baseline_variance=0.02**2, margin=0.03)
+    RunsNeeded(n_runs=3, at_margin=False)
+    >>> runs_needed(0.0296, candidate_variance=0.02**2, baseline_variance=0.02**2, margin=0.03)
+    RunsNeeded(n_runs=None, at_margin=True)
+    """
+    edge, size = math.log1p(margin), abs(advantage)
+    z = normal_quantile(power)
+    total = candidate_variance + baseline_variance
+    for n in range(2, most_runs + 1):
+        se = math.sqrt(total / n)
+        squares = candidate_variance**2 + baseline_variance**2
+        df = (n - 1) * (total * total / squares if squares > 0.0 else 2.0)
+        is_tie = edge - size >= (t_quantile(0.95, df) + z) * se
+        is_lead = size >= (t_quantile(0.975, df) + z) * se and size - edge >= z * se
+        if is_tie or is_lead:
+            return RunsNeeded(n_runs=n, at_margin=False)
+    return RunsNeeded(n_runs=None, at_margin=True)

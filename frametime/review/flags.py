@@ -1,0 +1,245 @@
+"""Repeatability of every card and metric, and the runs that should be made again."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.caveats import Caveat, Weight
+from frametime.review.modes import common_trend, trend, two_levels
+from frametime.review.repeatability import (
+    REPEATABILITY_FACTOR,
+    PooledSpread,
+    StandsOut,
+    cochran_test,
+    poolable,
+    pooled_spread,
+    run_that_stands_out,
+)
+from frametime.review.result import CochranOutcome, Flag, Repeatability
+from frametime.review.run_set import Place, RunSet
+
+FLAG_METHOD = "exact studentized limit, {df} degrees of freedom, 5 % over the {n} runs of the card"
+
+
+def least_distance(margin: float) -> float:
+    """Distance, in logs, below which a run is never flagged: a third of the margin cannot move a verdict.
+
+    Common practice, no source.
+    """
+    return math.log1p(margin / 3.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CardSpread:
+    """One card and metric: log values of every set, what can be pooled, and the pooled spread."""
+
+    card: str
+    metric: str
+    logs: Mapping[Place, NDArray[np.float64]]
+    kept: tuple[Place, ...]
+    aside: tuple[Place, ...]
+    pooled: PooledSpread | None
+
+    def pooled_for(self, place: Place) -> PooledSpread | None:
+        """The pooled spread for a cell; ``None`` for one that Cochran's test put aside."""
+        return None if place in self.aside else self.pooled
+
+    def pooled_without(self, place: Place) -> PooledSpread | None:
+        """Pooled over the card's other cells."""
+        return pooled_spread([self.logs[other] for other in self.kept if other != place])
+
+
+def card_spread(card: str, metric: str, sets: Sequence[RunSet]) -> CardSpread:
+    """Pool the scatter of one card's runs over its cells, after Cochran's test at 1 %."""
+    logs = {
+        run_set.place: values
+        for run_set in sets
+        if run_set.card == card and (values := run_set.log_values(metric)) is not None
+    }
+    kept, aside = poolable(logs)
+    return CardSpread(
+        card=card,
+        metric=metric,
+        logs=logs,
+        kept=tuple(kept),
+        aside=tuple(aside),
+        pooled=pooled_spread([logs[place] for place in kept]),
+    )
+
+
+def flagged_runs(
+    sets: Sequence[RunSet], spreads: Mapping[tuple[str, str], CardSpread], *, margin: float
+) -> dict[str, Flag]:
+    """Runs that lie too far from the rest of their set, by name; of several metrics the worst case is told."""
+    flags: dict[str, tuple[float, Flag]] = {}
+    for (card, metric), spread in spreads.items():
+        own_sets = [run_set for run_set in sets if run_set.card == card]
+        n_tests = sum(len(run_set.runs) for run_set in own_sets)
+        for run_set in own_sets:
+            logs = spread.logs.get(run_set.place)
+            if logs is None or logs.size != len(run_set.runs):
+                continue
+            others = spread.pooled_without(run_set.place)
+            found = run_that_stands_out(logs, others=others, n_tests=n_tests, floor=least_distance(margin))
+            if found is None:
+                continue
+            name = run_set.runs[found.position].name
+            severity = abs(found.distance) / found.limit
+            if name not in flags or severity > flags[name][0]:
+                flags[name] = (severity, _flag(metric, found, n_tests, len(run_set.runs)))
+    return {name: flag for name, (_, flag) in flags.items()}
+
+
+def _flag(metric: str, found: StandsOut, n_tests: int, n_runs: int) -> Flag:
+    distance, limit = _percent(found.distance), _percent(found.limit)
+    side = "above" if found.distance > 0 else "below"
+    method = FLAG_METHOD.format(df=found.degrees_of_freedom, n=n_tests)
+    return Flag(
+        metric=metric,
+        distance_pct=distance,
+        limit_pct=limit,
+        method=method,
+        sentence=(
+            f"{metric} lies {abs(distance):.1f} % {side} the mean of the other {n_runs - 1} runs of its set; "
+            f"up to {limit:.1f} % is expected ({method})."
+        ),
+    )
+
+
+def repeatability_of(spread: CardSpread, sets: Sequence[RunSet], *, margin: float) -> Repeatability:
+    """Repeatability of one card and metric, with Cochran's outcome and a trend over all cells."""
+    pooled = spread.pooled
+    caveats = [_set_aside(place) for place in spread.aside]
+    if pooled is None:
+        caveats.append(
+            Caveat(
+                code="no-repeats",
+                message="No cell of this card has two runs: nothing tells how well its runs repeat.",
+                weight=Weight.CARE,
+                metrics=(spread.metric,),
+            )
+        )
+    ordered = [
+        spread.logs[s.place] for s in sets if s.place in spread.logs and len(s.runs) == spread.logs[s.place].size
+    ]
+    found = common_trend(ordered, floor=least_distance(margin))
+    if found is not None:
+        caveats.append(
+            Caveat(
+                code="common-trend",
+                message=(
+                    f"Over the {len(ordered)} cells of this card, {spread.metric} "
+                    f"{'rises' if found.change > 0 else 'falls'} from the first run to the last by "
+                    f"{abs(_percent(found.change)):.1f} % (p = {found.p_value:.4f}): the runs are not made under equal "
+                    "conditions, as when a card warms up."
+                ),
+                weight=Weight.CARE,
+                metrics=(spread.metric,),
+            )
+        )
+    return Repeatability(
+        card=spread.card,
+        metric=spread.metric,
+        s_r_pct=None if pooled is None else 100.0 * pooled.standard_deviation,
+        limit_pct=None if pooled is None else 100.0 * REPEATABILITY_FACTOR * pooled.standard_deviation,
+        degrees_of_freedom=0 if pooled is None else pooled.degrees_of_freedom,
+        n_cells=0 if pooled is None else pooled.n_sets,
+        cochran=_cochran(spread),
+        caveats=tuple(caveats),
+    )
+
+
+def _cochran(spread: CardSpread) -> CochranOutcome | None:
+    places = list(spread.logs)
+    test = cochran_test([spread.logs[place] for place in places])
+    if test is None:
+        return None
+    place = places[test.largest_at]
+    return CochranOutcome(
+        statistic=test.statistic,
+        critical_5pct=test.critical_5pct,
+        critical_1pct=test.critical_1pct,
+        scene=place[1],
+        resolution=place[2],
+        outcome="outlier"
+        if test.statistic > test.critical_1pct
+        else "straggler"
+        if test.statistic > test.critical_5pct
+        else "ok",
+    )
+
+
+def _set_aside(place: Place) -> Caveat:
+    return Caveat(
+        code="scattered-set",
+        message=(
+            f"The runs of {place[1]} at {place[2]} scatter more than those of this card's other cells (Cochran's "
+            "test at 1 %): the cell is left out of the pooled repeatability, and more runs of it are worth making."
+        ),
+        weight=Weight.CARE,
+    )
+
+
+def set_caveats(run_set: RunSet, spreads: Mapping[tuple[str, str], CardSpread], *, margin: float) -> tuple[Caveat, ...]:
+    """Two levels among the runs of a set, a trend over them, a set that scatters: told before they are averaged."""
+    caveats: list[Caveat] = []
+    for (card, metric), spread in spreads.items():
+        logs = spread.logs.get(run_set.place)
+        if card != run_set.card or logs is None:
+            continue
+        if run_set.place in spread.aside:
+            caveats.append(
+                Caveat(
+                    code="scattered-set",
+                    message="The runs scatter more than those of this card's other cells (Cochran's test at 1 %).",
+                    weight=Weight.CARE,
+                    metrics=(metric,),
+                )
+            )
+        if logs.size == len(run_set.runs):
+            caveats.extend(_modes_and_trend(run_set, metric, logs, least_distance(margin)))
+    return tuple(caveats)
+
+
+def _modes_and_trend(run_set: RunSet, metric: str, logs: NDArray[np.float64], floor: float) -> list[Caveat]:
+    caveats = []
+    levels = two_levels(logs, floor=floor)
+    if levels is not None:
+        lower = ", ".join(run_set.runs[i].run for i in levels.lower)
+        upper = ", ".join(run_set.runs[i].run for i in levels.upper)
+        caveats.append(
+            Caveat(
+                code="several-levels",
+                message=(
+                    f"The runs lie at two levels, {_percent(levels.gap):.1f} % apart (runs {lower} and runs {upper}; "
+                    f"p = {levels.p_value:.4f}): their mean describes neither."
+                ),
+                weight=Weight.REPEAT,
+                metrics=(metric,),
+            )
+        )
+    moving = trend(logs, floor=floor)
+    if moving is not None:
+        order = "time" if run_set.order == "time" else "file names, for lack of times"
+        caveats.append(
+            Caveat(
+                code="run-trend",
+                message=(
+                    f"The runs {'rise' if moving.change > 0 else 'fall'} by {abs(_percent(moving.change)):.1f} % "
+                    f"from first to last (p = {moving.p_value:.4f}; order from {order}): "
+                    "they were not made under equal conditions."
+                ),
+                weight=Weight.CARE,
+                metrics=(metric,),
+            )
+        )
+    return caveats
+
+
+def _percent(log_difference: float) -> float:
+    return 100.0 * math.expm1(log_difference)

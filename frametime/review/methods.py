@@ -1,0 +1,151 @@
+"""How each number of a review was made, in words, with the parameters that were used."""
+
+from __future__ import annotations
+
+import math
+
+from frametime.review.comparison import MOST_RUNS, POWER
+from frametime.review.design import ReviewDesign
+from frametime.review.flags import least_distance
+from frametime.review.modes import ALPHA
+from frametime.review.repeatability import REPEATABILITY_FACTOR
+from frametime.review.result import Method
+from frametime.review.value import DAYS_PER_YEAR
+
+_SPREAD = {
+    "own": "the scatter of each side's own runs in that cell (Welch)",
+    "pooled": "each card's scatter pooled over its cells; a cell that Cochran's test puts aside keeps its own",
+}
+_UNIT = {
+    "scene": "scene, its resolutions together: the resolutions of one scene are not new scenes",
+    "cell": "cell",
+}
+
+
+def methods_of(design: ReviewDesign) -> tuple[Method, ...]:
+    """The definitions used, for the methods part of every output."""
+    margin = f"{design.margin * 100.0:g} %"
+    return (
+        Method(
+            key="run",
+            label="One repetition",
+            text="A run is one repetition, a frame is not. No interval here rests on the number of frames.",
+            source="statistical practice: repetitions are independent, the frames of one run are not",
+        ),
+        Method(
+            key="mean",
+            label="Mean over runs",
+            text=(
+                f"Mean of the natural logs over the runs of a set, back-transformed, with a {design.level * 100:g} % t "
+                "interval; a single run has none."
+            ),
+            source="W. S. Gosset ('Student'), Biometrika 6, 1-25, 1908",
+        ),
+        Method(
+            key="repeatability",
+            label="Repeatability",
+            text=(
+                "Standard deviation s_r of the logs within sets, pooled over the cells of one card after Cochran's "
+                "test at "
+                f"1 %; limit r = {REPEATABILITY_FACTOR:g} s_r, below which two runs of one cell lie in 95 % of cases."
+            ),
+            source="ISO 5725-2:1994, 7.3 and 7.4; ISO 5725-6:1994, 4.1",
+        ),
+        Method(
+            key="flag",
+            label="Runs to repeat",
+            text=(
+                "The run farthest from the mean of the rest of its set is flagged when it lies beyond the exact "
+                "studentized "
+                "limit (5 % over all runs of the card, the scatter pooled without that run), beyond "
+                f"{100.0 * math.expm1(least_distance(design.margin)):.2g} % at least, and the rest agree. "
+                "A flagged run still counts; only the plan leaves runs out, with a reason."
+            ),
+            source="R. D. Cook and S. Weisberg, Residuals and Influence, 1982 (deleted residuals, Bonferroni's bound)",
+        ),
+        Method(
+            key="levels-and-trend",
+            label="Several levels, trend over runs",
+            text=(
+                "Four runs or more that split into two groups, and six or more that rise or fall in the order made, "
+                "beyond "
+                f"chance at {ALPHA * 100:g} %; over all cells of a card the scores of Mann and Kendall are added up."
+            ),
+            source="H. B. Mann 1945; R. M. Hirsch, J. R. Slack and R. A. Smith 1982; two levels: seeded simulation",
+        ),
+        Method(
+            key="verdict",
+            label="Verdict",
+            text=(
+                f"Ratio candidate over baseline, on logs, with {_SPREAD[design.spread]}. Margin {margin}. Tied: the "
+                "90 % "
+                f"interval lies inside 1/{1.0 + design.margin:g} to {1.0 + design.margin:g} (two one-sided tests at "
+                "5 %). "
+                "Ahead: the 95 % interval lies above 1 and the estimate beyond the margin; behind: likewise below. "
+                "Undecided: anything else."
+            ),
+            source="B. L. Welch 1947; D. J. Schuirmann 1987; the rule is this program's own",
+        ),
+        Method(
+            key="runs-needed",
+            label="Runs needed",
+            text=(
+                f"Runs of each card that would decide the cell in {POWER * 100:g} of 100 repeats, were the estimates "
+                "the "
+                f"truth; above {MOST_RUNS} the cell lies at the margin."
+            ),
+            source="t and normal quantile in place of the noncentral t; common approximation",
+        ),
+        Method(
+            key="holm",
+            label="Claims of single cells",
+            text="Holm's adjustment over the cells of one candidate and metric; a claim stands below 5 %.",
+            source="S. Holm, Scandinavian Journal of Statistics 6, 65-70, 1979",
+        ),
+        Method(
+            key="overall",
+            label="Over many cells",
+            text="Geometric mean of the paired cell ratios; a cell that lacks a side is left out of both and listed.",
+            source="P. J. Fleming and J. J. Wallace, Communications of the ACM 29(3), 218-221, 1986",
+        ),
+        Method(
+            key="these-scenes",
+            label="Interval 'these scenes'",
+            text="Run noise only: what repeating the same scenes would give. Welch-Satterthwaite t interval on logs.",
+            source="F. E. Satterthwaite, Biometrics Bulletin 2, 110-114, 1946",
+        ),
+        Method(
+            key="scenes-like-these",
+            label="Interval 'scenes like these'",
+            text=(
+                "Scenes as a sample: what other scenes of the same kind would give. t interval on log ratios; one "
+                "draw is "
+                f"one {_UNIT[design.sample_unit]}."
+            ),
+            source="K.-Y. Liang and S. L. Zeger, Biometrika 73, 13-22, 1986 (variance from groups)",
+        ),
+        Method(
+            key="places",
+            label="Places",
+            text=(
+                "A card is placed behind another only where the pair's verdict says so and stands after Holm over the "
+                "pairs of the cut; all other places are shared."
+            ),
+            source="the rule is this program's own",
+        ),
+        Method(
+            key="value",
+            label="Value",
+            text=(
+                "Mean rate over price. Break-even: the price at which both cards give the same rate for the money; its "
+                "interval is that of the ratio (these scenes), the prices being exact."
+            ),
+            source="common practice, no source",
+        ),
+        Method(
+            key="running-cost",
+            label="Running cost",
+            text=f"Average power of the card times hours a day, {DAYS_PER_YEAR:g} days a year, years and tariff.",
+            source="common practice, no source",
+        ),
+    )

@@ -1,0 +1,166 @@
+"""Two cards over many cells: geometric mean of paired ratios, with two intervals that answer two questions."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from frametime.caveats import Caveat, Weight
+from frametime.review.cells import MetricMeans
+from frametime.review.comparison import Difference, combined
+from frametime.review.design import SampleUnit
+from frametime.review.result import CellComparison, MissingCell, VerdictCounts
+
+THESE_SCENES = "these scenes: run noise only, {n} cells, Welch-Satterthwaite t interval on logs"
+SCENES_LIKE_THESE = "scenes like these: {n} {unit}s as a sample, t interval on logs"
+
+Cell = tuple[str, str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Paired:
+    """Two cards over the cells that both have.
+
+    ``these`` carries run noise only; ``like_these`` the scatter between scenes, ``None`` with fewer than two.
+    """
+
+    cells: tuple[Cell, ...]
+    missing: tuple[MissingCell, ...]
+    these: Difference | None
+    like_these: Difference | None
+    n_stand_ins: int
+    log_ratios: tuple[float, ...]
+
+    @property
+    def n_scenes(self) -> int:
+        """Scenes with a cell on both sides."""
+        return len({scene for scene, _ in self.cells})
+
+
+def geometric_mean_ratio(ratios: Sequence[float]) -> float:
+    """Geometric mean of paired ratios: the only mean that does not depend on which side is the reference.
+
+    References
+    ----------
+    P. J. Fleming and J. J. Wallace, "How not to lie with statistics: the correct way to summarize benchmark
+    results", Communications of the ACM 29(3), 218-221, 1986.
+
+    Examples
+    --------
+    >>> round(geometric_mean_ratio([2.0, 0.5]), 12)
+    1.0
+    """
+    if not ratios or min(ratios) <= 0.0:
+        raise ValueError(f"ratios must hold one or more and be positive, got {list(ratios)!r}")
+    return math.exp(math.fsum(math.log(ratio) for ratio in ratios) / len(ratios))
+
+
+def over_sample(log_ratios: Sequence[float], groups: Sequence[object]) -> Difference | None:
+    """Mean of log ratios with the scatter between groups; ``None`` with fewer than two groups.
+
+    Each cell weighs the same. The variance is ``G / (G - 1) * sum(w_g^2 (m_g - m)^2)`` with ``w_g`` the share of
+    the cells that lie in group g and ``m_g`` their mean, ``G - 1`` degrees of freedom. Where every group has as
+    many cells this is the t interval over group means; with one cell a group, that over cells.
+
+    References
+    ----------
+    K.-Y. Liang and S. L. Zeger, Biometrika 73, 13-22, 1986 (variance from clusters), with the factor G / (G - 1).
+    """
+    values = np.asarray(log_ratios, np.float64)
+    names = list(dict.fromkeys(groups))
+    if len(names) < 2:
+        return None
+    mean = float(values.mean())
+    sums = [
+        float(np.sum(values[[at for at, group in enumerate(groups) if group == name]] - mean)) / values.size
+        for name in names
+    ]
+    variance = len(names) / (len(names) - 1) * math.fsum(item * item for item in sums)
+    if variance == 0.0:
+        return None
+    return Difference(value=mean, standard_error=math.sqrt(variance), degrees_of_freedom=len(names) - 1)
+
+
+def pair_cells(
+    table: MetricMeans, card: str, other: str, cells: Sequence[Cell], *, sample_unit: SampleUnit = "scene"
+) -> Paired:
+    """Pair two cards over the cells of a cut; cells that miss a side are left out of both and listed."""
+    used: list[Cell] = []
+    missing: list[MissingCell] = []
+    for scene, resolution in cells:
+        absent = tuple(name for name in (card, other) if (name, scene, resolution) not in table.means)
+        if absent:
+            missing.append(MissingCell(scene=scene, resolution=resolution, cards=absent))
+        else:
+            used.append((scene, resolution))
+    terms = []
+    n_stand_ins = 0
+    log_ratios = []
+    for scene, resolution in used:
+        one, is_stand_in = table.with_stand_in((card, scene, resolution))
+        two, is_other_stand_in = table.with_stand_in((other, scene, resolution))
+        n_stand_ins += is_stand_in + is_other_stand_in
+        terms += [(1.0 / len(used), one), (-1.0 / len(used), two)]
+        log_ratios.append(one.mean - two.mean)
+    groups: list[object] = [cell if sample_unit == "cell" else cell[0] for cell in used]
+    return Paired(
+        cells=tuple(used),
+        missing=tuple(missing),
+        these=combined(terms) if used else None,
+        like_these=over_sample(log_ratios, groups),
+        n_stand_ins=n_stand_ins,
+        log_ratios=tuple(log_ratios),
+    )
+
+
+def count_verdicts(comparisons: Sequence[CellComparison], cells: Sequence[Cell]) -> VerdictCounts:
+    """Verdicts of the cells of a cut."""
+    chosen = set(cells)
+    words = [item.verdict for item in comparisons if (item.scene, item.resolution) in chosen]
+    return VerdictCounts(
+        ahead=words.count("ahead"),
+        behind=words.count("behind"),
+        tied=words.count("tied"),
+        undecided=words.count("undecided"),
+    )
+
+
+def pair_caveats(paired: Paired, metric: str) -> tuple[Caveat, ...]:
+    """What must be said with the numbers of a pair."""
+    caveats = []
+    if not paired.cells:
+        caveats.append(_caveat("no-common-cell", "No cell has usable runs on both sides.", metric))
+    elif paired.missing:
+        listed = "; ".join(
+            f"{item.scene} at {item.resolution} (no {metric} of {', '.join(item.cards)})" for item in paired.missing
+        )
+        caveats.append(_caveat("missing-cells", f"Left out of both sides: {listed}.", metric))
+    if paired.cells and paired.these is not None and paired.these.standard_error is None:
+        caveats.append(
+            _caveat("one-run", "Cells with a single run, and no repeats anywhere, give no interval.", metric)
+        )
+    if paired.n_stand_ins:
+        caveats.append(
+            _caveat(
+                "one-run-pooled",
+                f"In {paired.n_stand_ins} places a cell has a single run: the repeatability of the card's other cells "
+                "stands in for its scatter.",
+                metric,
+            )
+        )
+    if paired.cells and paired.like_these is None:
+        caveats.append(
+            _caveat(
+                "too-few-scenes",
+                "One scene says nothing about other scenes: there is no interval for scenes like these.",
+                metric,
+            )
+        )
+    return tuple(caveats)
+
+
+def _caveat(code: str, message: str, metric: str) -> Caveat:
+    return Caveat(code=code, message=message, weight=Weight.CARE, metrics=(metric,))

@@ -1,0 +1,84 @@
+"""Quantiles and tail probabilities of t, normal and F.
+
+``scipy.special`` is imported by the call: it is slow to import, and only a review needs it.
+"""
+
+from __future__ import annotations
+
+
+def t_quantile(probability: float, degrees_of_freedom: float) -> float:
+    """Value below which Student's t falls with the given probability; degrees of freedom may be broken.
+
+    Examples
+    --------
+    >>> round(t_quantile(0.975, 10), 3)
+    2.228
+    """
+    from scipy import special
+
+    _check(probability, degrees_of_freedom)
+    return float(special.stdtrit(degrees_of_freedom, probability))
+
+
+def t_two_sided_p(statistic: float, degrees_of_freedom: float) -> float:
+    """Probability that ``|t|`` is as large as ``|statistic|`` or larger.
+
+    Examples
+    --------
+    >>> round(t_two_sided_p(2.228, 10), 3)
+    0.05
+    """
+    from scipy import special
+
+    _check(0.5, degrees_of_freedom)
+    return float(2.0 * special.stdtr(degrees_of_freedom, -abs(statistic)))
+
+
+def t_upper_p(statistic: float, degrees_of_freedom: float) -> float:
+    """Probability that t is as large as ``statistic`` or larger."""
+    from scipy import special
+
+    _check(0.5, degrees_of_freedom)
+    return float(special.stdtr(degrees_of_freedom, -statistic))
+
+
+def normal_quantile(probability: float) -> float:
+    """Value below which a standard normal variable falls with the given probability.
+
+    Examples
+    --------
+    >>> round(normal_quantile(0.8), 4)
+    0.8416
+    """
+    from scipy import special
+
+    _check(probability, 1.0)
+    return float(special.ndtri(probability))
+
+
+def normal_upper_p(statistic: float) -> float:
+    """Probability that a standard normal variable is as large as ``statistic`` or larger."""
+    from scipy import special
+
+    return float(special.ndtr(-statistic))
+
+
+def f_upper_quantile(probability: float, numerator_df: float, denominator_df: float) -> float:
+    """Value that F exceeds with the given probability.
+
+    Examples
+    --------
+    >>> round(f_upper_quantile(0.05, 2, 10), 3)
+    4.103
+    """
+    from scipy import special
+
+    _check(probability, min(numerator_df, denominator_df))
+    return float(special.fdtri(numerator_df, denominator_df, 1.0 - probability))
+
+
+def _check(probability: float, degrees_of_freedom: float) -> None:
+    if not 0.0 < probability < 1.0:
+        raise ValueError(f"probability must be between 0 and 1, got {probability!r}")
+    if not degrees_of_freedom > 0.0:
+        raise ValueError(f"degrees_of_freedom must be positive, got {degrees_of_freedom!r}")

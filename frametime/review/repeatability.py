@@ -1,0 +1,246 @@
+"""How well runs repeat: pooled standard deviation, Cochran's and Grubbs's tests, runs that stand out (ISO 5725-2).
+
+All functions take plain values; a review passes natural logs, so that a standard deviation of 0.01 means 1 %.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.review.quantiles import f_upper_quantile, t_quantile
+
+REPEATABILITY_FACTOR: Final = 2.8
+"""ISO 5725-6:1994, 4.1: two single results differ by less than 2.8 s_r in 95 % of cases (1.96 root 2, rounded)."""
+
+Key = TypeVar("Key")
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PooledSpread:
+    """Within-set variance pooled over sets, and its degrees of freedom."""
+
+    variance: float
+    degrees_of_freedom: int
+    n_sets: int
+
+    @property
+    def standard_deviation(self) -> float:
+        """Repeatability standard deviation s_r."""
+        return math.sqrt(self.variance)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CochranTest:
+    """Cochran's C: the largest of several variances over their sum, with its critical values."""
+
+    statistic: float
+    critical_5pct: float
+    critical_1pct: float
+    largest_at: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StandsOut:
+    """A run that lies too far from the rest of its set.
+
+    ``distance`` is run minus mean of the rest, ``limit`` how far it may lie either way, ``degrees_of_freedom``
+    those of the spread that the limit rests on.
+    """
+
+    position: int
+    distance: float
+    limit: float
+    degrees_of_freedom: int
+
+
+def pooled_spread(sets: Sequence[FloatArray]) -> PooledSpread | None:
+    """Pool the within-set variance: sum of squares about each set's own mean over ``sum(n - 1)``.
+
+    Parameters
+    ----------
+    sets : sequence of ndarray of float64, each of shape (n_runs,)
+        Sets of one run carry no information and are passed over.
+
+    Returns
+    -------
+    PooledSpread or None
+        ``None`` when no set has two runs.
+
+    References
+    ----------
+    ISO 5725-2:1994, 7.4.5.1.
+
+    Examples
+    --------
+    >>> pooled_spread([np.array([1.0, 3.0]), np.array([4.0, 6.0, 8.0])])
+    PooledSpread(variance=3.3333333333333335, degrees_of_freedom=3, n_sets=2)
+    """
+    used = [np.asarray(values, np.float64) for values in sets if len(values) >= 2]
+    if not used:
+        return None
+    df = sum(values.size - 1 for values in used)
+    # Two passes: a one-pass sum of squares loses the digits of nearly equal runs.
+    total = sum(float(np.sum((values - values.mean()) ** 2)) for values in used)
+    return PooledSpread(variance=total / df, degrees_of_freedom=df, n_sets=len(used))
+
+
+def cochran_critical(n_sets: int, n_runs: float, *, alpha: float) -> float:
+    """Critical value of Cochran's C for ``n_sets`` sets of ``n_runs`` runs.
+
+    ``C = 1 / (1 + (p - 1) / F)`` with F the upper ``alpha / p`` point with ``n - 1`` and ``(p - 1)(n - 1)``
+    degrees of freedom; agrees with ISO 5725-2:1994, table 4.
+
+    Examples
+    --------
+    >>> round(cochran_critical(10, 3, alpha=0.05), 3)
+    0.445
+    """
+    if n_sets < 2 or n_runs < 2:
+        raise ValueError(f"n_sets and n_runs must be 2 or more, got {n_sets!r} and {n_runs!r}")
+    f_value = f_upper_quantile(alpha / n_sets, n_runs - 1.0, (n_sets - 1.0) * (n_runs - 1.0))
+    return 1.0 / (1.0 + (n_sets - 1.0) / f_value)
+
+
+def cochran_test(sets: Sequence[FloatArray]) -> CochranTest | None:
+    """Test whether one set scatters more than the others.
+
+    Sets of unlike size enter with the mean number of runs (ISO 5725-2 asks for nearly equal numbers).
+
+    Returns
+    -------
+    CochranTest or None
+        ``None`` with fewer than two sets of two runs, or when no set scatters at all.
+    """
+    positions = [at for at, values in enumerate(sets) if len(values) >= 2]
+    if len(positions) < 2:
+        return None
+    variances = np.array([np.var(sets[at], ddof=1) for at in positions])
+    if not variances.sum() > 0.0:
+        return None
+    n_runs = float(np.mean([len(sets[at]) for at in positions]))
+    return CochranTest(
+        statistic=float(variances.max() / variances.sum()),
+        critical_5pct=cochran_critical(len(positions), n_runs, alpha=0.05),
+        critical_1pct=cochran_critical(len(positions), n_runs, alpha=0.01),
+        largest_at=positions[int(variances.argmax())],
+    )
+
+
+def grubbs_critical(n: int, *, alpha: float) -> float:
+    """Critical value of Grubbs's statistic for one outlying value on a side named beforehand.
+
+    ISO 5725-2:1994, table 5 lists ``alpha / 2`` under its two-sided heading: its 5 % column is ``alpha=0.025``.
+
+    Examples
+    --------
+    >>> round(grubbs_critical(10, alpha=0.025), 2)
+    2.29
+    """
+    if n < 3:
+        raise ValueError(f"n must be 3 or more, got {n!r}")
+    t = t_quantile(1.0 - alpha / n, n - 2)
+    return (n - 1) / math.sqrt(n) * math.sqrt(t * t / (n - 2 + t * t))
+
+
+def grubbs_statistic(values: FloatArray) -> tuple[float, int]:
+    """Largest distance from the mean over the standard deviation, and the position of that value."""
+    values = np.asarray(values, np.float64)
+    if values.size < 3:
+        raise ValueError(f"values must hold 3 or more, got {values.size!r}")
+    spread = float(np.std(values, ddof=1))
+    distances = np.abs(values - values.mean())
+    at = int(distances.argmax())
+    return (float(distances[at]) / spread if spread > 0.0 else 0.0), at
+
+
+def poolable(sets: Mapping[Key, FloatArray]) -> tuple[list[Key], list[Key]]:
+    """Keys of the sets to pool, and of those that Cochran's test puts aside at 1 %, one after the other.
+
+    A set beyond the 5 % value only (a straggler) stays, as ISO 5725-2 has it. At least two sets are kept.
+    """
+    kept = [key for key, values in sets.items() if len(values) >= 2]
+    aside: list[Key] = []
+    while len(kept) > 2:
+        test = cochran_test([sets[key] for key in kept])
+        if test is None or test.statistic <= test.critical_1pct:
+            break
+        aside.append(kept.pop(test.largest_at))
+    return kept, aside
+
+
+def run_that_stands_out(
+    values: FloatArray, *, others: PooledSpread | None, n_tests: int, alpha: float = 0.05, floor: float = 0.0
+) -> StandsOut | None:
+    """Find the run of a set that lies too far from the rest, if the rest agree among themselves.
+
+    The run farthest from the mean of the rest is compared with the exact studentized limit
+    ``t * s * sqrt(n / (n - 1))``: ``s`` is pooled over the rest of the set and ``others`` (the card's other
+    sets), so it does not hold the run itself; ``t`` is the two-sided quantile at ``alpha / n_tests``. This limit is
+    used rather than 2.8 s_r because a run's distance from the mean of its rest is not the difference of two
+    single runs, and because in a matrix of 100 runs 2.8 s_r would flag two good ones.
+
+    Parameters
+    ----------
+    values : ndarray of float64, shape (n_runs,)
+        Three or more; with two, nobody can say which of them is off.
+    others : PooledSpread or None
+    n_tests : int
+        Runs that are looked at in the whole matrix (Bonferroni).
+    floor : float
+        A run nearer than this is never named: it cannot move a verdict.
+
+    Returns
+    -------
+    StandsOut or None
+        Also ``None`` when the remaining runs do not agree either: then the set scatters, and no single run is
+        to blame (Cochran's test names the set).
+    """
+    values = np.asarray(values, np.float64)
+    n = values.size
+    if n < 3:
+        return None
+    distances = (values - values.mean()) * n / (n - 1)
+    at = int(np.abs(distances).argmax())
+    rest = np.delete(values, at)
+    found = _beyond(float(distances[at]), rest, others, n_tests=n_tests, alpha=alpha, floor=floor, at=at)
+    if found is None or rest.size < 2:
+        return None
+    rest_distances = (rest - rest.mean()) * rest.size / (rest.size - 1)
+    farthest = int(np.abs(rest_distances).argmax())
+    without = np.delete(rest, farthest)
+    if others is not None and _beyond(
+        float(rest_distances[farthest]), without, others, n_tests=n_tests, alpha=alpha, floor=floor, at=farthest
+    ):
+        return None
+    return found
+
+
+def _beyond(
+    distance: float,
+    rest: FloatArray,
+    others: PooledSpread | None,
+    *,
+    n_tests: int,
+    alpha: float,
+    floor: float,
+    at: int,
+) -> StandsOut | None:
+    own = float(np.sum((rest - rest.mean()) ** 2))
+    df = rest.size - 1
+    if others is not None:
+        own += others.variance * others.degrees_of_freedom
+        df += others.degrees_of_freedom
+    if df < 1:
+        return None
+    scale = math.sqrt(own / df * (rest.size + 1) / rest.size)
+    limit = max(floor, t_quantile(1.0 - alpha / (2.0 * max(n_tests, 1)), df) * scale)
+    if abs(distance) <= limit:
+        return None
+    return StandsOut(position=at, distance=distance, limit=limit, degrees_of_freedom=df)

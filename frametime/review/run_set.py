@@ -1,0 +1,184 @@
+"""Runs under equal conditions: putting them together, and refusing what does not belong together."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.capture import Conditions
+from frametime.caveats import Caveat, Weight
+from frametime.errors import RunSetError, printable
+from frametime.metrics.metric import MeasuredRun
+from frametime.review.design import ALWAYS_EQUAL, EQUAL_WHERE_ASKED
+
+Place: TypeAlias = tuple[str, str, str]
+"""Card, scene, resolution."""
+
+_WORDS = {
+    "card": "card",
+    "card_settings": "card settings",
+    "scene": "scene",
+    "scene_settings": "scene settings",
+    "resolution": "resolution",
+    "driver": "driver",
+    "operating_system": "operating system",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlacedRun:
+    """A measured run at its place in the plan."""
+
+    name: str
+    card: str
+    scene: str
+    resolution: str
+    run: str
+    measured: MeasuredRun
+
+    @property
+    def place(self) -> Place:
+        """Card, scene, resolution."""
+        return self.card, self.scene, self.resolution
+
+    def value(self, key: str) -> float | None:
+        """Value of a metric; ``None`` when the run has none."""
+        found = self.measured.values.get(key)
+        return None if found is None else found.value
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunSet:
+    """Repeats under equal conditions, in the order in which they were made where that is known.
+
+    ``order`` says what that order rests on: ``time`` or ``name``.
+    """
+
+    card: str
+    scene: str
+    resolution: str
+    runs: tuple[PlacedRun, ...]
+    order: str
+
+    @property
+    def place(self) -> Place:
+        """Card, scene, resolution."""
+        return self.card, self.scene, self.resolution
+
+    def values(self, key: str) -> tuple[float | None, ...]:
+        """A metric over the runs."""
+        return tuple(run.value(key) for run in self.runs)
+
+    def log_values(self, key: str) -> NDArray[np.float64] | None:
+        """Natural logs of a metric over the runs that have it; ``None`` when one is not positive, or none has it."""
+        present = [value for value in self.values(key) if value is not None]
+        if not present or min(present) <= 0.0:
+            return None
+        return np.log(np.array(present, np.float64))
+
+
+def run_name(card: str, scene: str, resolution: str, run: str) -> str:
+    """The name under which a plan and every output know a run.
+
+    Examples
+    --------
+    >>> run_name("amber-6", "harbor", "1440p", "2")
+    'amber-6/harbor/1440p/2'
+    """
+    return f"{card}/{scene}/{resolution}/{run}"
+
+
+def natural_order(name: str) -> tuple[tuple[int, int, str], ...]:
+    """Sort key that puts ``run2`` before ``run10``."""
+    return tuple((0, int(part), "") if part.isdigit() else (1, 0, part) for part in re.split(r"(\d+)", name) if part)
+
+
+def gather(runs: Iterable[PlacedRun]) -> dict[Place, RunSet]:
+    """Put runs together by card, scene and resolution.
+
+    Raises
+    ------
+    RunSetError
+        When runs of one set were not made under the same conditions: the message names field and files.
+    """
+    sets: dict[Place, list[PlacedRun]] = {}
+    for run in runs:
+        sets.setdefault(run.place, []).append(run)
+    return {place: _run_set(place, members) for place, members in sets.items()}
+
+
+def _run_set(place: Place, members: Sequence[PlacedRun]) -> RunSet:
+    first = members[0].measured
+    for other in members[1:]:
+        for name in first.conditions.differences(other.measured.conditions):
+            raise _differs(name, first, other.measured, "runs of one set must have the same")
+    times = [run.measured.provenance.recorded_from_utc for run in members]
+    if all(time is not None for time in times):
+        return _ordered(place, sorted(members, key=lambda run: run.measured.provenance.recorded_from_utc or ""), "time")
+    return _ordered(place, sorted(members, key=lambda run: natural_order(run.run)), "name")
+
+
+def _ordered(place: Place, members: Sequence[PlacedRun], order: str) -> RunSet:
+    return RunSet(card=place[0], scene=place[1], resolution=place[2], runs=tuple(members), order=order)
+
+
+def refuse_unequal(candidate: RunSet, baseline: RunSet, *, must_be_equal: Sequence[str]) -> None:
+    """Refuse two sets whose difference would not be that of the cards.
+
+    Raises
+    ------
+    RunSetError
+        When scene, resolution, scene settings, or a condition that the plan names, differ.
+    """
+    one, other = candidate.runs[0].measured, baseline.runs[0].measured
+    differing = one.conditions.differences(other.conditions)
+    for name in differing:
+        if name in ALWAYS_EQUAL or name in must_be_equal:
+            raise _differs(name, one, other, "a comparison needs the same")
+
+
+def condition_caveats(sets: Mapping[Place, RunSet], *, must_be_equal: Sequence[str]) -> tuple[Caveat, ...]:
+    """One caveat for each condition, of those that may differ with a warning, that is not the same everywhere."""
+    caveats = []
+    for name in EQUAL_WHERE_ASKED:
+        if name in must_be_equal:
+            continue
+        by_value: dict[str, list[str]] = {}
+        for run_set in sets.values():
+            value = getattr(run_set.runs[0].measured.conditions, name)
+            shown = "not known" if value is None else str(value)
+            if run_set.card not in by_value.setdefault(shown, []):
+                by_value[shown].append(run_set.card)
+        if len(by_value) > 1:
+            listed = "; ".join(f"{value}: {', '.join(cards)}" for value, cards in by_value.items())
+            caveats.append(
+                Caveat(
+                    code=f"{name.replace('_', '-')}-differs",
+                    message=f"The {_WORDS[name]} is not the same everywhere ({listed}): "
+                    "a part of any difference may be its own.",
+                    weight=Weight.CARE,
+                )
+            )
+    return tuple(caveats)
+
+
+def _differs(name: str, one: MeasuredRun, other: MeasuredRun, rule: str) -> RunSetError:
+    words = _WORDS[name]
+    found, expected = _shown(other.conditions, name), _shown(one.conditions, name)
+    error = RunSetError.at(
+        other.provenance.file_name,
+        f"{words} is {found}, but {expected} in {printable(one.provenance.file_name)}",
+        helps=f"{rule} {words}",
+    )
+    assert isinstance(error, RunSetError)
+    return error
+
+
+def _shown(conditions: Conditions, name: str) -> str:
+    value = getattr(conditions, name)
+    return "not known" if value is None else f"'{printable(str(value), limit=80)}'"

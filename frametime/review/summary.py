@@ -1,0 +1,175 @@
+"""A metric over the runs of one set: mean, t interval, and what must be said with it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from frametime.caveats import Caveat, Weight
+from frametime.metrics.metric import Interval
+from frametime.review.quantiles import t_quantile
+from frametime.review.repeatability import PooledSpread
+from frametime.review.result import Estimate
+from frametime.review.run_set import RunSet
+
+GEOMETRIC = "t interval over {n} runs, on logs, back-transformed"
+POOLED = "t interval over {n} runs, on logs, back-transformed, with the scatter pooled over the card's cells ({df} df)"
+ARITHMETIC = "t interval over {n} runs"
+
+
+def estimate(
+    key: str, run_values: Sequence[float | None], *, level: float = 0.95, pooled: PooledSpread | None = None
+) -> Estimate:
+    """Mean of a metric over runs, with a t interval.
+
+    The logs are averaged and the mean is back-transformed (geometric mean), because cards are compared by
+    ratios. Where a value is zero or negative there is no log: the plain mean is taken, and a caveat says so.
+
+    Parameters
+    ----------
+    key : str
+    run_values : sequence of float or None
+        One a run; ``None`` where a run has no value.
+    level : float
+        Confidence level.
+    pooled : PooledSpread or None
+        Stands in for the scatter of the set itself, on logs.
+
+    Examples
+    --------
+    >>> found = estimate("average_fps", [100.0, 102.0, 101.0])
+    >>> round(found.value, 2), round(found.interval.low, 2), round(found.interval.high, 2)
+    (101.0, 98.54, 103.51)
+    """
+    present = np.array([value for value in run_values if value is not None], np.float64)
+    n = present.size
+    caveats = list(_about_absence(key, n, len(run_values)))
+    if n == 0:
+        return _estimate(key, None, None, None, run_values, caveats)
+    if float(present.min()) <= 0.0:
+        caveats.append(
+            Caveat(
+                code="plain-mean",
+                message="A run has a value of zero or below, so the plain mean is shown and no ratio can be formed.",
+                weight=Weight.NOTE,
+                metrics=(key,),
+            )
+        )
+        spread = float(np.std(present, ddof=1)) if n > 1 else None
+        mean = float(present.mean())
+        return _estimate(
+            key, mean, _interval(mean, spread, n, n - 1, level, ARITHMETIC, log=False), None, run_values, caveats
+        )
+    logs = np.log(present)
+    own = float(np.std(logs, ddof=1)) if n > 1 else None
+    mean = float(logs.mean())
+    if pooled is not None:
+        spread, df, method = pooled.standard_deviation, pooled.degrees_of_freedom, POOLED
+    else:
+        spread, df, method = own, n - 1, GEOMETRIC
+    interval = _interval(mean, spread, n, df, level, method, log=True)
+    if interval is not None and interval.low == interval.high:
+        # Runs that agree to the last digit say nothing of how much runs scatter: a bar of no width would lie.
+        interval = None
+        caveats.append(no_scatter(key))
+    return _estimate(key, math.exp(mean), interval, own, run_values, caveats)
+
+
+def no_scatter(key: str) -> Caveat:
+    """Runs that are equal to the last digit."""
+    return Caveat(
+        code="no-scatter",
+        message="All runs have exactly the same value, which gives no interval; were files copied?",
+        weight=Weight.CARE,
+        metrics=(key,),
+    )
+
+
+def set_estimates(
+    run_set: RunSet, keys: Sequence[str], *, level: float, pooled: dict[str, PooledSpread | None]
+) -> dict[str, Estimate]:
+    """Every metric of one set."""
+    return {key: estimate(key, run_set.values(key), level=level, pooled=pooled.get(key)) for key in keys}
+
+
+def carried_caveats(run_set: RunSet) -> tuple[Caveat, ...]:
+    """What the captures of a set had to say, once each, with the number of runs that say it (notes left out)."""
+    by_code: dict[str, list[Caveat]] = {}
+    for run in run_set.runs:
+        for code, caveat in {
+            item.code: item for item in run.measured.caveats if item.weight is not Weight.NOTE
+        }.items():
+            by_code.setdefault(code, []).append(caveat)
+    total = len(run_set.runs)
+    return tuple(
+        Caveat(
+            code=code,
+            message=f"{len(said)} of {total} run{'s' if total != 1 else ''}: {said[0].message}",
+            weight=Weight.REPEAT if any(item.weight is Weight.REPEAT for item in said) else Weight.CARE,
+            metrics=()
+            if any(not item.metrics for item in said)
+            else tuple(dict.fromkeys(k for i in said for k in i.metrics)),
+        )
+        for code, said in by_code.items()
+    )
+
+
+def bearing_on(caveats: Sequence[Caveat], key: str) -> tuple[Caveat, ...]:
+    """Those caveats that bear on a metric."""
+    return tuple(caveat for caveat in caveats if not caveat.metrics or key in caveat.metrics)
+
+
+def _about_absence(key: str, n: int, total: int) -> list[Caveat]:
+    caveats = []
+    if n < total:
+        caveats.append(
+            Caveat(
+                code="runs-without-value",
+                message=f"{total - n} of {total} runs have no value of this metric.",
+                weight=Weight.CARE,
+                metrics=(key,),
+            )
+        )
+    if n == 1:
+        caveats.append(
+            Caveat(
+                code="one-run",
+                message="1 run gives no interval; 2 or more do.",
+                weight=Weight.CARE,
+                metrics=(key,),
+            )
+        )
+    return caveats
+
+
+def _interval(
+    mean: float, spread: float | None, n: int, df: int, level: float, method: str, *, log: bool
+) -> Interval | None:
+    if spread is None or df < 1:
+        return None
+    half = t_quantile(0.5 + level / 2.0, df) * spread / math.sqrt(n)
+    low, high = mean - half, mean + half
+    if log:
+        low, high = math.exp(low), math.exp(high)
+    return Interval(low=low, high=high, level=level, method=method.format(n=n, df=df))
+
+
+def _estimate(
+    key: str,
+    value: float | None,
+    interval: Interval | None,
+    spread_log: float | None,
+    run_values: Sequence[float | None],
+    caveats: Sequence[Caveat],
+) -> Estimate:
+    return Estimate(
+        key=key,
+        value=value,
+        interval=interval,
+        n_runs=sum(item is not None for item in run_values),
+        standard_deviation_log=spread_log,
+        run_values=tuple(run_values),
+        caveats=tuple(caveats),
+    )
