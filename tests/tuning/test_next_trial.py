@@ -1,0 +1,299 @@
+"""The steps of common practice as a state machine: facts of the trade, laws, and a card with a hidden limit."""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from frametime.tuning.next_trial import Finished, Phase, Proposal, everyday_setting, next_trial
+from frametime.tuning.record import STOCK, Outcome, Setting, Trial, TuningRecord
+from frametime.tuning.trial_view import TrialView
+
+
+def _simulated_card() -> object:
+    name = "simulated_card_of_tuning_tests"
+    if name not in sys.modules:
+        spec = importlib.util.spec_from_file_location(name, Path(__file__).with_name("simulated_card.py"))
+        assert spec is not None
+        assert spec.loader is not None
+        module = importlib.util.module_from_spec(spec)
+        sys.modules[name] = module
+        spec.loader.exec_module(module)
+    return sys.modules[name]
+
+
+sim = _simulated_card()
+
+
+def with_trials(record: TuningRecord, *trials: Trial) -> TuningRecord:
+    return replace(record, trials=(*record.trials, *trials))
+
+
+def made(
+    core: int, memory: int, *, workload: str = "courtyard", outcome: Outcome = Outcome.PASSED, **more: object
+) -> Trial:
+    return Trial(
+        setting=Setting(core_offset_mhz=core, memory_offset_mhz=memory), workload=workload, outcome=outcome, **more
+    )
+
+
+def proposal_for(record: TuningRecord) -> Proposal:
+    step = next_trial(record)
+    assert isinstance(step, Proposal)
+    return step
+
+
+# Facts of the trade. Source of each: common practice, no source.
+
+
+def test_stock_comes_first_with_the_power_limit_at_its_maximum() -> None:
+    step = proposal_for(sim.empty_record(2))
+    assert (step.phase, step.setting, step.workload, step.power_limit_w) == (Phase.STOCK, STOCK, "courtyard", 260.0)
+
+
+def test_the_core_goes_first_by_25_mhz() -> None:
+    record = with_trials(sim.empty_record(2), made(0, 0), made(25, 0))
+    step = proposal_for(record)
+    assert (step.phase, step.setting, step.start) == (
+        Phase.CORE,
+        Setting(core_offset_mhz=50),
+        Setting(core_offset_mhz=25),
+    )
+
+
+@pytest.mark.parametrize("failure", [item for item in Outcome if item is not Outcome.PASSED])
+def test_a_failed_step_goes_back_to_the_last_that_passed_and_memory_follows_by_50_mhz(failure: Outcome) -> None:
+    record = with_trials(sim.empty_record(2), made(0, 0), made(25, 0), made(50, 0, outcome=failure))
+    step = proposal_for(record)
+    assert (step.phase, step.setting) == (Phase.MEMORY, Setting(core_offset_mhz=25, memory_offset_mhz=50))
+
+
+@pytest.mark.parametrize(
+    ("heavy", "first", "second"),
+    [(False, (0, 50), (25, 0)), (True, (25, 25), (0, 50))],
+    ids=["core-heavy", "memory-heavy"],
+)
+def test_a_heavier_workload_takes_back_one_clock_at_a_time(
+    heavy: bool, first: tuple[int, int], second: tuple[int, int]
+) -> None:
+    record = with_trials(
+        sim.empty_record(2, heavy=heavy),
+        made(0, 0),
+        made(25, 0),
+        made(50, 0, outcome=Outcome.FROZE),
+        made(25, 50),
+        made(25, 100, outcome=Outcome.ARTIFACTS),
+        made(25, 50, workload="canyon", outcome=Outcome.FROZE),
+    )
+    step = proposal_for(record)
+    assert (step.phase, step.setting) == (
+        Phase.HEAVIER,
+        Setting(core_offset_mhz=first[0], memory_offset_mhz=first[1]),
+    )
+    record = with_trials(record, made(*first, workload="canyon", average_fps=(100.0,)))
+    step = proposal_for(record)
+    assert step.setting == Setting(core_offset_mhz=second[0], memory_offset_mhz=second[1])
+    assert step.start == Setting(core_offset_mhz=25, memory_offset_mhz=50)
+
+
+@pytest.mark.parametrize(("core_way_fps", "kept_core"), [(103.0, 0), (101.0, 25)])
+def test_where_either_clock_helps_the_better_score_is_kept(core_way_fps: float, kept_core: int) -> None:
+    record = with_trials(
+        sim.empty_record(2),
+        made(0, 0),
+        made(25, 0),
+        made(50, 0, outcome=Outcome.FROZE),
+        made(25, 50),
+        made(25, 100, outcome=Outcome.ARTIFACTS),
+        made(25, 50, workload="canyon", outcome=Outcome.FROZE),
+        made(0, 50, workload="canyon", average_fps=(core_way_fps,)),
+        made(25, 0, workload="canyon", average_fps=(102.0,)),
+    )
+    step = proposal_for(record)
+    assert step.phase is Phase.FINE
+    assert step.start.core_offset_mhz == kept_core
+
+
+def test_fine_steps_go_down_from_the_failure_by_10_and_20_mhz_never_both() -> None:
+    record = with_trials(
+        sim.empty_record(1),
+        made(0, 0),
+        made(25, 0),
+        made(50, 0, outcome=Outcome.FROZE),
+        made(25, 50),
+        made(25, 100, outcome=Outcome.ARTIFACTS),
+    )
+    step = proposal_for(record)
+    assert (step.phase, step.setting) == (Phase.FINE, Setting(core_offset_mhz=40, memory_offset_mhz=50))
+    record = with_trials(record, made(40, 50, outcome=Outcome.FROZE), made(30, 50))
+    step = proposal_for(record)
+    assert (step.phase, step.setting) == (Phase.FINE, Setting(core_offset_mhz=30, memory_offset_mhz=80))
+
+
+def test_a_step_that_scores_clearly_lower_ends_the_climb() -> None:
+    record = with_trials(
+        sim.empty_record(1),
+        made(0, 0, average_fps=(100.0,)),
+        made(25, 0, average_fps=(101.0,)),
+        made(50, 0, average_fps=(99.0,)),
+    )
+    step = proposal_for(record)
+    assert (step.phase, step.setting) == (Phase.MEMORY, Setting(core_offset_mhz=25, memory_offset_mhz=50))
+
+
+def test_too_hot_counts_as_failed() -> None:
+    record = with_trials(sim.empty_record(1), made(0, 0), made(25, 0, peak_temperature_c=91.0))
+    assert proposal_for(record).phase is Phase.MEMORY
+
+
+def test_the_endurance_run_takes_30_to_60_minutes_and_a_short_one_does_not_count() -> None:
+    record = with_trials(sim.empty_record(1), made(0, 0), made(25, 0, outcome=Outcome.FROZE))
+    record = with_trials(record, made(0, 50, outcome=Outcome.FROZE))
+    record = with_trials(record, made(15, 0, outcome=Outcome.FROZE), made(5, 0, outcome=Outcome.FROZE))
+    record = with_trials(record, made(0, 30, outcome=Outcome.FROZE), made(0, 10, outcome=Outcome.FROZE))
+    step = proposal_for(record)
+    assert (step.phase, step.setting, step.minutes) == (Phase.ENDURANCE, STOCK, 30.0)
+    assert "30 to 60 minutes" in step.reason
+    short = with_trials(record, made(0, 0, is_endurance=True, minutes=20.0))
+    assert proposal_for(short).phase is Phase.ENDURANCE
+    long = with_trials(record, made(0, 0, is_endurance=True, minutes=45.0))
+    assert isinstance(next_trial(long), Finished)
+
+
+def test_the_everyday_setting_lies_25_and_100_mhz_below_the_tuned_maximum() -> None:
+    best = Setting(core_offset_mhz=140, memory_offset_mhz=560)
+    assert everyday_setting(best, sim.empty_record(1)) == Setting(core_offset_mhz=115, memory_offset_mhz=460)
+    assert everyday_setting(Setting(core_offset_mhz=10), sim.empty_record(1)) == STOCK
+
+
+def test_a_setting_that_stops_being_stable_is_named_and_the_failure_counts() -> None:
+    record = with_trials(sim.empty_record(1), made(0, 0), made(50, 0), made(25, 0, outcome=Outcome.DRIVER_RESET))
+    step = proposal_for(record)
+    assert step.setting == Setting(memory_offset_mhz=50)
+    assert any("age" in note for note in step.notes)
+
+
+def test_nothing_is_tuned_when_stock_fails() -> None:
+    step = next_trial(with_trials(sim.empty_record(1), made(0, 0, outcome=Outcome.FROZE)))
+    assert isinstance(step, Finished)
+    assert step.best is None
+
+
+# Laws.
+
+
+@st.composite
+def records(draw: st.DrawFn) -> TuningRecord:
+    """Any record, however contradictory."""
+    n_workloads = draw(st.integers(1, 3))
+    record = sim.empty_record(n_workloads, heavy=draw(st.booleans()))
+    trial = st.builds(
+        Trial,
+        setting=st.builds(
+            Setting,
+            core_offset_mhz=st.integers(0, 12).map(lambda step: 25 * step),
+            memory_offset_mhz=st.integers(0, 18).map(lambda step: 50 * step),
+        ),
+        workload=st.sampled_from([workload.name for workload in record.workloads]),
+        outcome=st.one_of(st.just(Outcome.PASSED), st.sampled_from(list(Outcome))),
+        is_endurance=st.booleans(),
+        minutes=st.sampled_from([10.0, 45.0]),
+        average_fps=st.lists(st.floats(50.0, 150.0), max_size=3).map(tuple),
+        peak_temperature_c=st.sampled_from([None, 70.0, 95.0]),
+    )
+    return replace(record, trials=tuple(draw(st.lists(trial, max_size=25))))
+
+
+def check_laws(record: TuningRecord, step: Proposal) -> None:
+    view = TrialView(record)
+    weight = record.endurance_weight if step.is_endurance else record.weight_of(step.workload)
+    for trial in record.trials:
+        if view.failure_of(trial) is not None:
+            # A short or long endurance run that failed says nothing about the shorter runs of the same workload.
+            load = record.weight_of(trial.workload) + (0.5 if trial.is_endurance else 0.0)
+            beyond = (
+                step.setting.core_offset_mhz >= trial.setting.core_offset_mhz
+                and step.setting.memory_offset_mhz >= trial.setting.memory_offset_mhz
+            )
+            assert not (beyond and load <= weight), (step, trial)
+    limits = record.limits
+    assert 0 <= step.setting.core_offset_mhz <= limits.max_core_offset_mhz
+    assert 0 <= step.setting.memory_offset_mhz <= limits.max_memory_offset_mhz
+    assert step.power_limit_w == limits.power_w
+    assert step.n_runs >= 1
+    if step.phase is not Phase.EVERYDAY:  # backed off in both clocks by definition, towards safety
+        changed = (step.setting.core_offset_mhz != step.start.core_offset_mhz) + (
+            step.setting.memory_offset_mhz != step.start.memory_offset_mhz
+        )
+        assert changed <= 1
+
+
+@given(records())
+@settings(max_examples=400, deadline=None)
+def test_any_record_gets_the_same_answer_twice_within_the_limits_and_below_what_failed(record: TuningRecord) -> None:
+    step = next_trial(record)
+    assert step == next_trial(record)
+    if isinstance(step, Proposal):
+        check_laws(record, step)
+    elif step.best is not None:
+        assert TrialView(record).status(step.best, record.endurance_weight) == "passed"
+
+
+@given(st.integers(1, 3), st.booleans(), st.booleans(), st.data())
+@settings(max_examples=60, deadline=None)
+def test_it_ends_whatever_the_trials_say(n_workloads: int, heavy: bool, scored: bool, data: st.DataObject) -> None:
+    record = sim.empty_record(n_workloads, heavy=heavy)
+    seed = data.draw(st.integers(0, 2**32 - 1))
+    chance = data.draw(st.floats(0.0, 1.0))
+    rng = np.random.default_rng(seed)
+    for _ in range(250):
+        step = next_trial(record)
+        if isinstance(step, Finished):
+            return
+        check_laws(record, step)
+        passed = rng.uniform() < chance
+        trial = Trial(
+            setting=step.setting,
+            workload=step.workload,
+            outcome=Outcome.PASSED if passed else Outcome.FROZE,
+            is_endurance=step.is_endurance,
+            minutes=45.0 if step.is_endurance else None,
+            average_fps=tuple(rng.uniform(90.0, 110.0, step.n_runs)) if scored and passed else (),
+        )
+        record = with_trials(record, trial)
+    raise AssertionError("not finished after 250 trials")
+
+
+@pytest.mark.parametrize("first_seed", range(0, 200, 50))
+def test_following_the_steps_finds_the_best_of_a_card_with_hidden_limits(first_seed: int) -> None:
+    """Within one coarse step of the true best that passes the endurance run, for 200 random cards."""
+    for seed in range(first_seed, first_seed + 50):
+        rng = np.random.default_rng(seed)
+        n_workloads = int(rng.integers(1, 4))
+        card = sim.random_card(rng, n_workloads)
+        record, proposals, finish = sim.follow(card, sim.empty_record(n_workloads, heavy=bool(rng.integers(2))), rng)
+        assert finish.best is not None
+        assert card.holds(finish.best, -1), seed
+        best_core_mhz, best_memory_mhz = card.best(record.limits)
+        assert abs(finish.best.core_offset_mhz - best_core_mhz) <= 25.0, seed
+        assert abs(finish.best.memory_offset_mhz - best_memory_mhz) <= 50.0, seed
+        assert len(proposals) <= 60, seed
+
+
+def test_every_step_on_the_way_keeps_the_laws() -> None:
+    for seed in range(300, 320):
+        rng = np.random.default_rng(seed)
+        card = sim.random_card(rng, 3)
+        record, proposals, _ = sim.follow(card, sim.empty_record(3), rng)
+        for place, step in enumerate(proposals):
+            before = replace(record, trials=record.trials[:place])
+            check_laws(before, step)
+            tried = {trial.setting for trial in before.trials} | {STOCK}
+            assert step.start in tried or step.phase in (Phase.REPEATS, Phase.EVERYDAY)
