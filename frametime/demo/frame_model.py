@@ -42,7 +42,9 @@ class FrameSource(Protocol):
 def frame_times_us(run: FrameSource, *, duration_s: float, lap_s: float | None = None) -> NDArray[np.int64]:
     """Frame times in whole microseconds, shape (n_frames,), of about ``duration_s`` seconds.
 
-    ``lap_s`` is the time for once along the camera path; the whole run where it is not given. The work a frame follows the camera path of the scene, which is the same in time on every card. The logarithm
+    ``lap_s`` is the time for once along the camera path; the whole run where it is not given.
+
+    The work a frame follows the camera path of the scene, which is the same in time on every card. The logarithm
     of the frame time is the sum of that, the level of the run, a slowly changing part, a part of each frame, and in
     about one frame of a hundred an exponential excess.
     """
@@ -54,11 +56,10 @@ def frame_times_us(run: FrameSource, *, duration_s: float, lap_s: float | None =
     noise = 0.7 * frame_sd * stream.following(size, memory=_MEMORY) + 0.7 * frame_sd * stream.normal(size)
     slow = np.where(stream.uniform(size) < _SLOW_SHARE, 0.06 + 0.10 * stream.exponential(size), 0.0)
     times_us = np.diff(ends_s, prepend=0.0) * 1e6 * np.exp(level + noise + slow)
-    if run.is_bad:
-        spoiled = (ends_s > BAD_FROM * duration_s) & (ends_s < BAD_TO * duration_s)
-        times_us = np.where(spoiled, times_us * BAD_SLOWDOWN, times_us)
     if run.is_capped:
-        times_us = np.maximum(times_us, 1e6 / LIMIT_FPS + 20.0 * stream.normal(size))
+        # A frame that is ready early waits for the limiter; one in a great many is late.
+        ready_us = 1e6 / run.rate_fps * np.exp(level + noise + slow)
+        times_us = np.maximum(ready_us, 1e6 / LIMIT_FPS) + 20.0 * stream.normal(size)
     times_us = times_us + _stutters_us(run, ends_s, stream, duration_s)
     rounded = np.asarray(np.rint(times_us), dtype=np.int64)
     inside = np.cumsum(rounded) <= duration_s * 1e6
@@ -74,6 +75,12 @@ def _path_ends_s(run: FrameSource, duration_s: float, lap_s: float) -> NDArray[n
     work = np.interp(position * points.size % points.size, np.arange(points.size + 1), np.append(points, points[0]))
     rate_fps = run.rate_fps * float(points.mean()) / work
     grid_s = position * lap_s
+    # Where frames are held back, fewer of them go into the same part of the path.
+    if run.is_bad:
+        spoiled = (grid_s > BAD_FROM * duration_s) & (grid_s < BAD_TO * duration_s)
+        rate_fps = np.where(spoiled, rate_fps / BAD_SLOWDOWN, rate_fps)
+    if run.is_capped:
+        rate_fps = np.minimum(rate_fps, LIMIT_FPS)
     frames = np.concatenate(([0.0], np.cumsum((rate_fps[1:] + rate_fps[:-1]) / 2.0 * np.diff(grid_s))))
     return np.interp(np.arange(1.0, np.floor(frames[-1])), frames, grid_s)
 

@@ -112,6 +112,14 @@ def alternating() -> MadeLog:
             *spread(Fraction(n * 4, n - 1), 10, "every deviation is 2 ms: 6000 x 4 / 5999"),
             Answer(key="pacing_rmssd_ms", value=4, formula="every step is 4 ms"),
             Answer(key="pacing_masd_ms", value=4, formula="every step is 4 ms"),
+            Answer(
+                key="pacing_jitter_last_ms",
+                value=4,
+                formula="J += (4 - J) / 16 from 0: 4 (1 - (15/16)**5999), which is 4 to 160 digits",
+            ),
+            Answer(key="pacing_adev_1", value=0.4 / math.sqrt(2), formula="4 ms of 10 ms, over the square root of 2"),
+            Answer(key="pacing_adev_10", value=0, formula="the mean of any ten frames in a row is 10 ms"),
+            Answer(key="pacing_adev_100", value=0, formula="so is that of any hundred"),
             Answer(key="alternation", value=Fraction(1 - n, n), formula="5999 products of -4 over 6000 squares of 4"),
         ),
     )

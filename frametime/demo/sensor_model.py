@@ -2,18 +2,44 @@
 
 from __future__ import annotations
 
+from typing import Protocol
+
 import numpy as np
 from numpy.typing import NDArray
 
 from frametime.demo.random_stream import RandomStream
-from frametime.demo.scenario import BAD_FROM, BAD_TO, DemoRun
+from frametime.demo.scenario import BAD_FROM, BAD_TO, DemoCard, DemoScene
 
 HEADER = "elapsed_s,power_w,temperature_c,core_clock_mhz,memory_clock_mhz,utilization_pct"
 _CLOCK_STEP_MHZ = 15
 _WARMING_S = 9.0
 
 
-def sensor_text(run: DemoRun, *, duration_s: float) -> str:
+class SensorSource(Protocol):
+    """What the sensor samples of a run depend on."""
+
+    @property
+    def seed(self) -> tuple[int, ...]:
+        """Entropy of this run alone."""
+
+    @property
+    def card(self) -> DemoCard:
+        """The card with its power, temperature and clocks under load."""
+
+    @property
+    def scene(self) -> DemoScene:
+        """What is rendered."""
+
+    @property
+    def busy_pct(self) -> float:
+        """How busy the card is."""
+
+    @property
+    def is_bad(self) -> bool:
+        """Whether a background task spoiled the run."""
+
+
+def sensor_text(run: SensorSource, *, duration_s: float) -> str:
     """The sensor log of a run on the clock of its frame log, from 0 to a little after its end."""
     stream = RandomStream((*run.seed, 1))
     card = run.card

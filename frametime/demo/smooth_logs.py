@@ -107,6 +107,15 @@ def linear_drift() -> MadeLog:
                 value=1 - Fraction(3, n),
                 formula="1 - 3 / n: the lagged sum of a straight line is less by (n**2 - 1) / 4 of n (n**2 - 1) / 12",
             ),
+            *(
+                Answer(
+                    key=f"pacing_adev_{m}",
+                    value=m * Fraction(2, 10_000) / Fraction(106, 10) / math.sqrt(2),
+                    formula=f"{m} x 0.0002 ms of 10.6 ms, over the square root of 2",
+                    relative_tolerance=1e-8,
+                )
+                for m in (1, 10, 100)
+            ),
             Answer(
                 key="drift_pct_per_min",
                 value=Fraction(2, 10_000) / Fraction(106, 10) ** 2 * 60_000 * 100,
