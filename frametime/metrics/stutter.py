@@ -9,9 +9,7 @@ from numpy.typing import NDArray
 
 from frametime.metrics.local_median import local_medians_ms
 from frametime.metrics.options import StutterRule
-
-TIE_MS = 1e-7
-"""A tenth of a nanosecond: below any clock, above the rounding of float64, so that ties are decided as on paper."""
+from frametime.metrics.stutter_candidates import TIE_MS, candidates
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -55,7 +53,7 @@ def find_stutters(
     frame_times_ms : ndarray of float64, shape (n_frames,)
     rule : StutterRule
     """
-    positions = np.arange(frame_times_ms.size)
+    positions = candidates(timestamps_ns, frame_times_ms, rule=rule)
     medians_ms = local_medians_ms(timestamps_ns, frame_times_ms, positions, window_s=rule.window_s)
     times_ms = frame_times_ms[positions]
     is_stutter = (times_ms > rule.factor * medians_ms + TIE_MS) & (times_ms - medians_ms >= rule.min_excess_ms - TIE_MS)

@@ -1,0 +1,129 @@
+"""Stutters against their definition, worked out one frame at a time in whole nanoseconds."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from statistics import median
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from frametime.metrics import local_median, stutter_candidates
+from frametime.metrics.frame_times import frame_times_ms
+from frametime.metrics.local_median import local_medians_ms, windows
+from frametime.metrics.options import StutterRule
+from frametime.metrics.stutter import find_stutters
+
+MS = 1_000_000
+
+
+def timestamps(frame_times_ns: list[int] | NDArray[np.int64], start_ns: int = 0) -> NDArray[np.int64]:
+    return np.concatenate([[start_ns], start_ns + np.cumsum(np.asarray(frame_times_ns, dtype=np.int64))])
+
+
+def by_definition(times_ns: list[int], rule: StutterRule) -> dict[int, Fraction]:
+    """Position and local median (in ns) of each stutter."""
+    half_ns = round(Fraction(repr(rule.window_s)) * 10**9 / 2)
+    ends = np.cumsum(times_ns).tolist()
+    starts = [end - time for end, time in zip(ends, times_ns, strict=True)]
+    found = {}
+    for i, time in enumerate(times_ns):
+        around = [
+            Fraction(times_ns[j])
+            for j in range(len(times_ns))
+            if j != i and ends[j] > starts[i] - half_ns and starts[j] < ends[i] + half_ns
+        ]
+        if not around:
+            continue
+        middle = Fraction(median(around))
+        if time > Fraction(repr(rule.factor)) * middle and time - middle >= Fraction(repr(rule.min_excess_ms)) * MS:
+            found[i] = middle
+    return found
+
+
+def assert_as_defined(times_ns: list[int], rule: StutterRule, start_ns: int = 0) -> None:
+    stamps = timestamps(times_ns, start_ns)
+    found = find_stutters(stamps, frame_times_ms(stamps), rule=rule)
+    expected = by_definition(times_ns, rule)
+    assert found.positions.tolist() == list(expected)
+    assert found.local_medians_ms.tolist() == pytest.approx([float(m / MS) for m in expected.values()], rel=1e-12)
+    assert found.frame_times_ms.tolist() == [times_ns[i] / MS for i in expected]
+
+
+# Few and coarse values, so that ties with the thresholds are common.
+times_of_runs = st.lists(
+    st.sampled_from([1, 2, 3, 4, 5, 8, 9, 12, 16, 24, 700]).map(lambda ms: ms * MS), min_size=1, max_size=60
+)
+rules = st.builds(
+    StutterRule,
+    factor=st.sampled_from([1.5, 2.0, 2.1, 3.0]),
+    window_s=st.sampled_from([0.01, 0.05, 0.2, 1.0, 30.0]),
+    min_excess_ms=st.sampled_from([0.0, 1.0, 4.0, 4.1]),
+)
+
+
+@given(times_ns=times_of_runs, rule=rules, start_ns=st.sampled_from([0, -5, 1_790_000_000_000_000_000]))
+@settings(deadline=None)
+def test_stutters_are_those_of_the_definition(times_ns: list[int], rule: StutterRule, start_ns: int) -> None:
+    assert_as_defined(times_ns, rule, start_ns)
+
+
+@pytest.mark.parametrize("spread", [0.05, 0.3, 0.8])
+def test_all_ways_to_the_local_median_agree(spread: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Bounds by blocks, counts by blocks, gathered windows and the wavelet matrix give what the definition says."""
+    rng = np.random.default_rng(5)
+    times_ns = np.round(8 * MS * rng.lognormal(0.0, spread, 1500)).astype(int).tolist()
+    rule = StutterRule(window_s=0.3)
+    assert_as_defined(times_ns, rule)
+    monkeypatch.setattr(stutter_candidates, "_WORTH_COUNTING", 0)
+    monkeypatch.setattr(local_median, "_PIECE", 200)
+    monkeypatch.setattr(local_median, "_BATCH", 64)
+    assert_as_defined(times_ns, rule)
+    monkeypatch.setattr(local_median, "_GATHERED_PER_FRAME", -1)
+    assert_as_defined(times_ns, rule)
+
+
+@pytest.mark.parametrize("gathered_per_frame", [10**6, -(10**6)])
+def test_local_median_at_every_frame(gathered_per_frame: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Also at frames that are short beside those around them, which no stutter is."""
+    monkeypatch.setattr(local_median, "_GATHERED_PER_FRAME", gathered_per_frame)
+    rng = np.random.default_rng(6)
+    times_ns = rng.integers(1, 9, 700) * MS
+    stamps = timestamps(times_ns)
+    times_ms = frame_times_ms(stamps)
+    first, last = windows(stamps, np.arange(700), window_s=0.1)
+    expected = [
+        float(np.median(np.concatenate([times_ms[a:i], times_ms[i + 1 : b]])))
+        for i, (a, b) in enumerate(zip(first, last, strict=True))
+    ]
+    assert local_medians_ms(stamps, times_ms, np.arange(700), window_s=0.1).tolist() == expected
+
+
+def test_only_frames_that_cannot_be_stutters_are_dropped_beforehand() -> None:
+    rng = np.random.default_rng(7)
+    stamps = timestamps(np.round(8 * MS * rng.lognormal(0.0, 0.1, 20_000)).astype(np.int64))
+    kept = stutter_candidates.candidates(stamps, frame_times_ms(stamps), rule=StutterRule())
+    assert kept.size < 200
+
+
+def test_a_freeze_longer_than_the_window_is_a_stutter() -> None:
+    times_ns = [10 * MS] * 100 + [3000 * MS] + [10 * MS] * 100
+    stamps = timestamps(times_ns)
+    found = find_stutters(stamps, frame_times_ms(stamps), rule=StutterRule())
+    assert found.positions.tolist() == [100]
+    assert found.local_medians_ms.tolist() == [10.0]
+    assert found.excess_ms.tolist() == [2990.0]
+    assert found.ends_s.tolist() == [4.0]
+
+
+def test_a_lasting_change_of_level_is_none() -> None:
+    stamps = timestamps([8 * MS] * 300 + [15 * MS] * 300)
+    assert find_stutters(stamps, frame_times_ms(stamps), rule=StutterRule()).count == 0
+
+
+def test_a_single_frame_has_nothing_around_it() -> None:
+    stamps = timestamps([8 * MS])
+    assert find_stutters(stamps, frame_times_ms(stamps), rule=StutterRule()).count == 0
