@@ -2,21 +2,68 @@
 
 from __future__ import annotations
 
-from frametime.demo.scenario import BASELINE, CARDS, CURRENCY, RESOLUTIONS, RUNS, SCENES
+from frametime.demo.scenario import (
+    BAD_RUN,
+    BASELINE,
+    CARDS,
+    CURRENCY,
+    HOURS_PER_DAY,
+    OPERATING_SYSTEM,
+    RESOLUTIONS,
+    RUNS,
+    SCENE_SETTINGS,
+    SCENES,
+    TARIFF_PER_KWH,
+    YEARS,
+)
 
 _HEAD = """\
 # A review of three invented cards in five invented scenes. Nothing in it stands for a real product.
 title = "Three cards, five scenes"
 baseline = "{baseline}"
+currency = "{currency}"
+
+# A smaller difference does not count as meaningful, as a fraction.
 margin = 0.03
-metrics = ["average_fps", "low_1pct_percentile_fps"]
+headline = "average_fps"
+metrics = ["average_fps", "low_1pct_percentile_fps", "low_1pct_mean_fps"]
+
 resolutions = [{resolutions}]
+# Runs of each card in each scene at each resolution.
 runs = {runs}
+# One cut of the result for each resolution, beside those named below.
+cut_each = ["resolution"]
 
 [captures]
 folder = "captures"
 pattern = "{{card}}/{{scene}}/{{resolution}}/run{{run}}.csv.gz"
 sensors = "{{card}}/{{scene}}/{{resolution}}/run{{run}}.sensors.csv"
+
+[running_cost]
+tariff_per_kwh = {tariff:.2f}
+hours_per_day = {hours:g}
+years = {years:g}
+"""
+
+_CUTS = """\
+[[cuts]]
+key = "ray-traced"
+label = "Ray-traced scenes"
+tags = ["ray-traced"]
+
+[[cuts]]
+key = "not-ray-traced"
+label = "Without ray-traced scenes"
+without_tags = ["ray-traced"]
+"""
+
+_EXCLUDE = """\
+# A run stays in until it is left out by name, and the reason is printed with every result.
+# Remove the # signs to leave out the run that a background task spoiled:
+#
+# [[exclude]]
+# run = "{run}"
+# reason = "a background task was running"
 """
 
 
@@ -24,7 +71,13 @@ def plan_text() -> str:
     """The plan as TOML."""
     parts = [
         _HEAD.format(
-            baseline=BASELINE, resolutions=", ".join(f'"{resolution}"' for resolution in RESOLUTIONS), runs=len(RUNS)
+            baseline=BASELINE,
+            currency=CURRENCY,
+            resolutions=", ".join(f'"{resolution}"' for resolution in RESOLUTIONS),
+            runs=len(RUNS),
+            tariff=TARIFF_PER_KWH,
+            hours=HOURS_PER_DAY,
+            years=YEARS,
         )
     ]
     for card in CARDS:
@@ -33,11 +86,18 @@ def plan_text() -> str:
             f'key = "{card.key}"\n'
             f'label = "{card.label}"\n'
             f"price = {card.price:.2f}\n"
-            f'currency = "{CURRENCY}"\n'
             f'settings = "{card.settings}"\n'
             f'driver = "{card.driver}"\n'
+            f'operating_system = "{OPERATING_SYSTEM}"\n'
         )
     for scene in SCENES:
         tags = ", ".join(f'"{tag}"' for tag in scene.tags)
-        parts.append(f'[[scenes]]\nkey = "{scene.key}"\nlabel = "{scene.label}"\ntags = [{tags}]\n')
+        parts.append(
+            "[[scenes]]\n"
+            f'key = "{scene.key}"\n'
+            f'label = "{scene.label}"\n'
+            f"tags = [{tags}]\n"
+            f'settings = "{SCENE_SETTINGS}"\n'
+        )
+    parts += [_CUTS, _EXCLUDE.format(run="/".join(map(str, BAD_RUN)))]
     return "\n".join(parts)

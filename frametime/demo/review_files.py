@@ -11,6 +11,7 @@ from frametime.demo.made_log import scaled
 from frametime.demo.plan_text import plan_text
 from frametime.demo.scenario import DemoRun, demo_runs
 from frametime.demo.sensor_model import sensor_text
+from frametime.demo.tuning_files import tuning_files
 
 SHORT_S: Final = 30.0
 FULL_S: Final = 60.0
@@ -47,8 +48,9 @@ def demo_files(*, full: bool) -> Mapping[str, bytes]:
     Parameters
     ----------
     full : bool
-        Runs as long as those of a real review.
+        Runs as long as those of a real review, and the log of an endurance run of 45 minutes.
     """
     files = dict(capture_files(duration_s=FULL_S if full else SHORT_S))
     files["plan.toml"] = plan_text().encode()
+    files |= {f"tuning/{name}": content for name, content in tuning_files(full=full).items()}
     return files

@@ -16,6 +16,11 @@ SEED: Final = 20_261
 RESOLUTIONS: Final = ("1080p", "1440p", "2160p")
 RUNS: Final = (1, 2, 3)
 CURRENCY: Final = "EUR"
+TARIFF_PER_KWH: Final = 0.30
+HOURS_PER_DAY: Final = 3.0
+YEARS: Final = 4.0
+OPERATING_SYSTEM: Final = "bench image 12"
+SCENE_SETTINGS: Final = "high"
 LIMIT_FPS: Final = 120.0
 """The frame limiter that the one capped scene runs into at the lowest resolution."""
 

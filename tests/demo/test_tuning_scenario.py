@@ -1,0 +1,52 @@
+"""The invented tuning record follows the steps of common practice: each trial is the one that was due."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from frametime.demo.frame_model import frame_times_us
+from frametime.demo.tuning_scenario import HEAVY, LIGHT, TRIAL_S, TRIALS, DemoTrial, TuningRun, true_rate_fps
+from frametime.tuning.next_trial import Finished, Proposal, next_trial
+from frametime.tuning.record import CardFacts, Limits, Outcome, Setting, Steps, Trial, TuningRecord, Workload
+
+
+def average_fps(trial: DemoTrial, number: int) -> tuple[float, ...]:
+    values = []
+    for run in range(1, trial.runs + 1):
+        times_us = frame_times_us(TuningRun(number=number, run=run, trial=trial), duration_s=TRIAL_S)
+        values.append(float(times_us.size * 1e6 / times_us.sum()))
+    return tuple(values)
+
+
+def test_each_trial_is_the_next_one() -> None:
+    record = TuningRecord(
+        card=CardFacts(name="Brae 70"),
+        limits=Limits(temperature_c=85.0, max_core_offset_mhz=200, max_memory_offset_mhz=500, power_w=300.0),
+        workloads=(Workload(name=LIGHT), Workload(name=HEAVY)),
+        steps=Steps(),
+        trials=(),
+    )
+    for number, trial in enumerate(TRIALS, start=1):
+        due = next_trial(record)
+        assert isinstance(due, Proposal), number
+        assert due.setting == Setting(core_offset_mhz=trial.core, memory_offset_mhz=trial.memory), number
+        assert due.workload == trial.workload, number
+        assert due.is_endurance == (trial.endurance_minutes is not None), number
+        made = Trial(
+            setting=due.setting,
+            workload=trial.workload,
+            outcome=Outcome(trial.outcome),
+            is_endurance=due.is_endurance,
+            minutes=trial.endurance_minutes,
+            average_fps=average_fps(trial, number) if trial.outcome == "passed" else (),
+        )
+        record = replace(record, trials=(*record.trials, made))
+    end = next_trial(record)
+    assert isinstance(end, Finished)
+    assert end.best == Setting(core_offset_mhz=95, memory_offset_mhz=200)
+
+
+def test_the_memory_has_an_edge_past_which_it_slows() -> None:
+    rates = [true_rate_fps(125, memory, LIGHT) for memory in (150, 200, 250, 300)]
+    assert rates[0] < rates[1]
+    assert rates[1] > rates[2] > rates[3]
