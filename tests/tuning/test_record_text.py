@@ -1,0 +1,137 @@
+"""Tuning records as TOML: read, refused with place and reason, and appended to."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from frametime.errors import FrametimeError, RecordError
+from frametime.tuning.record import Outcome, Setting, Trial
+from frametime.tuning.record_text import parse_record
+from frametime.tuning.record_writing import TEMPLATE, trial_text
+
+BASE = """\
+[card]
+name = "Borealis 8"
+core_clock_mhz = 2400
+
+[limits]
+temperature_c = 85
+max_core_offset_mhz = 250
+max_memory_offset_mhz = 1000
+
+[[workloads]]
+name = "courtyard"
+
+[[workloads]]
+name = "canyon"
+memory_heavy = true
+
+[[trials]]
+workload = "courtyard"
+outcome = "passed"
+average_fps = [100.5, 101]
+on = 2026-11-25
+
+[[trials]]
+core_offset_mhz = 25
+workload = "canyon"
+outcome = "driver-reset"
+note = "after two minutes"
+"""
+
+
+def refused(text: str) -> str:
+    with pytest.raises(RecordError) as caught:
+        parse_record(text, name="bench.toml")
+    return str(caught.value)
+
+
+def test_a_record_is_read() -> None:
+    record = parse_record(BASE, name="bench.toml")
+    assert record.card.name == "Borealis 8"
+    assert record.limits.max_memory_offset_mhz == 1000
+    assert [workload.memory_heavy for workload in record.workloads] == [False, True]
+    assert record.trials[0].average_fps == (100.5, 101.0)
+    assert record.trials[0].on == "2026-11-25"
+    assert record.trials[1].setting == Setting(core_offset_mhz=25)
+    assert record.trials[1].outcome is Outcome.DRIVER_RESET
+
+
+def test_the_template_is_a_record() -> None:
+    record = parse_record(TEMPLATE, name="new.toml")
+    assert record.trials == ()
+    assert record.limits.temperature_c <= 90.0
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ('outcome = "passed"', 'outcome = "pased"', 'line 19: in trials entry 1: outcome is "pased"'),
+        ('outcome = "passed"', 'outcome = "pased"', 'did you mean "passed"?'),
+        (
+            'note = "after two minutes"',
+            "notes = 1",
+            "line 27: in trials entry 2: unknown key 'notes'; did you mean 'note'?",
+        ),
+        ('workload = "canyon"', 'workload = "canion"', 'line 25: in trials entry 2: workload is "canion"'),
+        ('workload = "canyon"', "", "in trials entry 2: workload is missing"),
+        ("core_offset_mhz = 25\n", "core_offset_mhz = 25.5\n", "line 24: in trials entry 2: core_offset_mhz is 25.5"),
+        ("core_offset_mhz = 25\n", "core_offset_mhz = true\n", "core_offset_mhz is true; allowed is a whole number"),
+        ("[100.5, 101]", "[100.5, nan]", "average_fps is nan"),
+        ("[100.5, 101]", "[100.5, -1]", "allowed is a number more than 0"),
+        ("temperature_c = 85", "temperature_c = 185", "line 6: in [limits]: temperature_c is 185"),
+        ("temperature_c = 85\n", "", "line 5: in [limits]: temperature_c is missing"),
+        ("[card]", "[cards]", "line 1: unknown key 'cards'; did you mean 'card'?"),
+        ('name = "canyon"', 'name = "courtyard"', 'the workload "courtyard" stands twice'),
+        ("on = 2026-11-25", 'on = "yesterday"', 'line 21: in trials entry 1: on is "yesterday"'),
+        ("on = 2026-11-25", "endurance = true", "endurance is true but minutes is not given"),
+        ("on = 2026-11-25", 'logs = ["a"]\nsensors = ["b", "c"]', "there are 2 sensors for 1 logs"),
+        ("[card]", "[card", "this is not TOML"),
+    ],
+)
+def test_a_wrong_entry_is_refused_with_its_place_and_reason(old: str, new: str, message: str) -> None:
+    assert old in BASE
+    assert message in refused(BASE.replace(old, new, 1)), refused(BASE.replace(old, new, 1))
+
+
+def test_a_record_without_workloads_is_refused() -> None:
+    text = BASE[: BASE.index("[[workloads]]")]
+    assert "there is no [[workloads]] entry" in refused(text)
+
+
+def test_a_record_too_long_is_refused() -> None:
+    assert "characters" in refused("#" * 4_000_001)
+
+
+@given(
+    st.builds(
+        Trial,
+        setting=st.builds(
+            Setting, core_offset_mhz=st.integers(-5000, 5000), memory_offset_mhz=st.integers(-5000, 5000)
+        ),
+        workload=st.just("canyon"),
+        outcome=st.sampled_from(list(Outcome)),
+        is_endurance=st.booleans(),
+        minutes=st.floats(0.5, 9000.0),
+        power_limit_w=st.none() | st.floats(1.0, 4000.0),
+        logs=st.lists(st.text(st.characters(exclude_categories=["Cs"])), min_size=2, max_size=2).map(tuple),
+        sensors=st.sampled_from([(), ("a", "b")]),
+        average_fps=st.lists(st.floats(1e-3, 1e5), max_size=3).map(tuple),
+        peak_temperature_c=st.none() | st.floats(-40.0, 150.0),
+        on=st.none() | st.dates().map(str),
+        note=st.text(st.characters(exclude_categories=["Cs"])),
+    )
+)
+def test_a_trial_reads_back_as_it_was_written(trial: Trial) -> None:
+    text = BASE + "\n" + trial_text(trial)
+    assert parse_record(text, name="bench.toml").trials[-1] == trial
+
+
+@given(st.text(max_size=200) | st.text(st.sampled_from("[]=\"\n.#{}',trialscard01"), max_size=200))
+def test_any_text_is_read_or_refused_in_one_line(text: str) -> None:
+    try:
+        parse_record(text, name="any.toml")
+    except FrametimeError as error:
+        assert "\n" not in str(error)
