@@ -1,0 +1,153 @@
+"""A document as one HTML page that needs no network: style, scripts, pictures and data lie in the page."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+import math
+from functools import cache
+from importlib.resources import files
+from typing import TYPE_CHECKING, Final
+
+from frametime.render.report.document import Block, Picture, Report, Section, Strip, TraceView
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+    from markupsafe import Markup
+
+STRIP_WIDTH: Final = 200
+_LIBRARY: Final = ("uplot/LICENSE", "uplot/uPlot.iife.min.js")
+
+
+def render_html(report: Report) -> str:
+    """The page. The same document gives the same text.
+
+    Text of the document is escaped by the template engine; the page forbids, by its own content security policy,
+    every script and style but those written here, and every connection.
+    """
+    environment = _environment()
+    has_traces = any(block.kind == "traces" for block in _all_blocks(report))
+    style = _asset("report.css") + (_asset("uplot/uPlot.min.css") if has_traces else "")
+    scripts = [_asset("tables.js")]
+    if has_traces:
+        licence, library = (_asset(name) for name in _LIBRARY)
+        scripts += [f"/*\n{licence}*/\n{library}", _asset("traces.js")]
+    return environment.get_template("report.html.j2").render(
+        report=report,
+        policy=_policy([style], scripts),
+        style=_trusted(style),
+        scripts=[_trusted(script) for script in scripts],
+    )
+
+
+def _all_blocks(report: Report) -> list[Block]:
+    def of(section: Section) -> list[Block]:
+        return [*section.blocks, *(block for inner in section.sections for block in of(inner))]
+
+    return [*report.lead, *(block for section in report.sections for block in of(section))]
+
+
+@cache
+def _asset(name: str) -> str:
+    return (files("frametime.render.report") / "assets" / name).read_text("utf-8")
+
+
+def _trusted(text: str) -> Markup:
+    """Text of the package's own files, put into the page as it is."""
+    from markupsafe import Markup
+
+    if "</script" in text.lower() or "</style" in text.lower():
+        raise ValueError(f"text must not end its element, got {text[:40]!r}")
+    return Markup(text)
+
+
+def _policy(styles: list[str], scripts: list[str]) -> str:
+    def allowed(texts: list[str]) -> str:
+        digests = (hashlib.sha256(text.encode("utf-8")).digest() for text in texts)
+        return " ".join(f"'sha256-{base64.b64encode(digest).decode('ascii')}'" for digest in digests)
+
+    return (
+        f"default-src 'none'; img-src data:; style-src {allowed(styles)}; script-src {allowed(scripts)};"
+        " base-uri 'none'; form-action 'none'"
+    )
+
+
+@cache
+def _environment() -> Environment:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    environment = Environment(
+        loader=PackageLoader("frametime.render.report", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["exact"] = exact
+    environment.filters["data_uri"] = data_uri
+    environment.filters["strip_places"] = strip_places
+    environment.filters["strip_ends"] = strip_ends
+    environment.filters["trace_json"] = trace_json
+    return environment
+
+
+def exact(value: float | str) -> str:
+    """A number in full precision, as in JSON; text as it is."""
+    return value if isinstance(value, str) else json.dumps(value, allow_nan=False)
+
+
+def data_uri(picture: Picture) -> str:
+    """A picture as an address that holds it."""
+    return f"data:{picture.media_type};base64,{base64.b64encode(picture.content).decode('ascii')}"
+
+
+def strip_places(strip: Strip) -> dict[str, str | bool]:
+    """Where the parts of a strip lie, in its own units: logarithmic, no difference in the middle."""
+
+    def place(ratio: float) -> float:
+        return STRIP_WIDTH / 2.0 * (1.0 + math.log(ratio) / math.log(strip.reach))
+
+    def kept(ratio: float) -> str:
+        return f"{min(float(STRIP_WIDTH), max(0.0, place(ratio))):.1f}"
+
+    band_left, band_right = place(1.0 / (1.0 + strip.margin)), place(1.0 + strip.margin)
+    return {
+        "band_left": f"{band_left:.1f}",
+        "band_width": f"{band_right - band_left:.1f}",
+        "low": kept(strip.low),
+        "high": kept(strip.high),
+        "value": kept(strip.value),
+        "cut_low": strip.low * strip.reach < 1.0,
+        "cut_high": strip.high > strip.reach,
+    }
+
+
+def strip_ends(strip: Strip) -> tuple[str, str]:
+    """What the two ends of a strip stand for."""
+    low_pct, high_pct = (1.0 - 1.0 / strip.reach) * 100.0, (strip.reach - 1.0) * 100.0
+    return f"\N{MINUS SIGN}{low_pct:.0f} %", f"+{high_pct:.0f} %"
+
+
+def trace_json(view: TraceView) -> Markup:
+    """The packed frame times as JSON that cannot end its script element."""
+    from markupsafe import Markup
+
+    sets = [
+        {
+            "label": part.label,
+            "traces": [
+                {
+                    "label": trace.label,
+                    "group": trace.group,
+                    "duration_s": trace.duration_s,
+                    "n_steps": trace.n_steps,
+                    "packed": trace.packed,
+                }
+                for trace in part.traces
+            ],
+        }
+        for part in view.sets
+    ]
+    text = json.dumps({"sets": sets}, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
+    return Markup(text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))

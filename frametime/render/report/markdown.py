@@ -1,0 +1,186 @@
+"""A document as Markdown for a text editor: the same words and numbers, tables with bars."""
+
+from __future__ import annotations
+
+import re
+from typing import Final
+
+from frametime.render.report.document import (
+    Block,
+    Code,
+    Column,
+    Definition,
+    Definitions,
+    Figure,
+    Inline,
+    Line,
+    Mark,
+    Note,
+    Notes,
+    Number,
+    Paragraph,
+    Range,
+    Report,
+    Section,
+    Strip,
+    Table,
+    TraceView,
+    VerdictCard,
+    VerdictCards,
+)
+
+_SPECIAL: Final = re.compile(r"([\\`*\[\]<|]|(?<!\w)_|_(?!\w)|~(?=~)|&(?=#?\w+;))")
+_LINE_START: Final = re.compile(r"^([-+]\s|#|>|=|~)")
+_NUMBER_START: Final = re.compile(r"^(\d+)([.)]\s)")
+_WEIGHT_WORDS: Final = {"repeat": "**Repeat:** ", "care": "**Care:** "}
+
+
+def render_markdown(report: Report) -> str:
+    """The text, ending in one line end."""
+    lines = [f"# {escaped(report.title)}", "", escaped(report.subtitle), ""]
+    for caution in report.cautions:
+        lines += [f"> **Caution:** {escaped(caution)}", ">"]
+    if report.cautions:
+        lines[-1] = ""
+    lines += ["## Verdict", ""]
+    for block in report.lead:
+        lines += _block(block, 3)
+    for section in report.sections:
+        lines += _section(section, 2)
+    lines += ["---", "", escaped(report.colophon), ""]
+    return re.sub(r"\n{3,}", "\n\n", "\n".join(lines))
+
+
+def escaped(text: str) -> str:
+    r"""Foreign text as Markdown that shows it as it is, in one line; only what would be read as markup is changed.
+
+    Examples
+    --------
+    >>> print(escaped("a|b <i> *c* average_fps"))
+    a\|b \<i> \*c\* average_fps
+    """
+    one_line = _SPECIAL.sub(r"\\\1", " ".join(text.split()))
+    return _NUMBER_START.sub(r"\1\\\2", _LINE_START.sub(r"\\\1", one_line))
+
+
+def code(text: str) -> str:
+    """Text between backticks, as many as it needs; the bar is escaped for tables."""
+    one_line = " ".join(text.split())
+    longest = max((len(run) for run in re.findall(r"`+", one_line)), default=0)
+    fence = "`" * (longest + 1)
+    space = " " if longest else ""
+    return f"{fence}{space}{one_line}{space}{fence}".replace("|", "\\|")
+
+
+def _inline(part: Inline) -> str:
+    if isinstance(part, str):
+        # Spaces at the ends join parts, so they stay.
+        lead, tail = part[: len(part) - len(part.lstrip())], part[len(part.rstrip()) :]
+        return (" " if lead else "") + escaped(part) + (" " if tail and part.strip() else "")
+    if isinstance(part, Code):
+        return code(part.text)
+    if isinstance(part, Mark):
+        return f"{escaped(part.symbol)} {escaped(part.word)}"
+    if isinstance(part, Strip):
+        return ""
+    return escaped(part.text)
+
+
+def _line(content: Line) -> str:
+    parts: list[str] = []
+    for before, part in zip(("", *content), content, strict=False):
+        if isinstance(part, Range) and isinstance(before, Number):
+            parts.append(f" ({_inline(part)})")
+        else:
+            parts.append(_inline(part))
+    return "".join(parts).strip()
+
+
+def _section(section: Section, level: int) -> list[str]:
+    lines = [f"{'#' * level} {escaped(section.heading)}", ""]
+    for block in section.blocks:
+        lines += _block(block, level + 1)
+    for inner in section.sections:
+        lines += _section(inner, level + 1)
+    return lines
+
+
+def _block(block: Block, level: int) -> list[str]:
+    match block:
+        case Paragraph():
+            lines = [_line(block.content), ""]
+        case Table():
+            lines = _table(block)
+        case Figure():
+            lines = _figure(block)
+        case Notes():
+            lines = [*(f"- {_note(note)} {code(note.code)}" for note in block.notes), ""]
+        case Definitions():
+            lines = [*(_definition(item) for item in block.items), ""]
+        case VerdictCards():
+            lines = [line for card in block.cards for line in _verdict(card, level)]
+        case TraceView():
+            lines = _traces(block)
+    return lines
+
+
+def _definition(item: Definition) -> str:
+    return f"- **{escaped(item.term)}**: {escaped(item.text)} Source: {escaped(item.source)}"
+
+
+def _traces(view: TraceView) -> list[str]:
+    return [escaped(view.caption), "", "The frame times can be zoomed in report.html, which lies beside this file.", ""]
+
+
+def _figure(figure: Figure) -> list[str]:
+    picture = [f"![{escaped(figure.alternative)}]({_target(figure.file)})", ""] if figure.file else []
+    return [*picture, f"*{escaped(figure.caption)}*", ""]
+
+
+def _target(path: str) -> str:
+    return "<" + path.replace("<", "%3C").replace(">", "%3E") + ">" if re.search(r"[\s()<>]", path) else path
+
+
+def _verdict(card: VerdictCard, level: int) -> list[str]:
+    return [
+        f"{'#' * level} {escaped(card.name)}: {_inline(card.mark)}",
+        "",
+        f"**{_line(card.amount)}** ({_line(card.range)}), {escaped(card.against)}.",
+        "",
+        escaped(card.sentence),
+        "",
+        *(f"- {escaped(fact.term)}: {_line(fact.content)}" for fact in card.facts),
+        *(f"- {_note(note)}" for note in card.notes),
+        "",
+    ]
+
+
+def _note(note: Note) -> str:
+    return _WEIGHT_WORDS.get(note.weight, "") + escaped(note.text)
+
+
+def _table(table: Table) -> list[str]:
+    # A column of pictures has no text.
+    shown = [
+        position
+        for position in range(len(table.columns))
+        if not any(isinstance(part, Strip) for row in table.rows for part in row.cells[position].content)
+    ]
+    lines = [f"*{escaped(table.caption)}*", ""]
+    lines.append("| " + " | ".join(escaped(table.columns[position].heading) for position in shown) + " |")
+    lines.append("| " + " | ".join(_rule(table.columns[position]) for position in shown) + " |")
+    for row in table.rows:
+        cells = []
+        for position in shown:
+            item = row.cells[position]
+            marks = "".join(f" [{number}]" for number in item.notes)
+            cells.append(_line(item.content) + marks)
+        lines.append("| " + " | ".join(cells) + " |")
+    lines.append("")
+    if table.notes:
+        lines += [*(f"{number}. {_note(note)}" for number, note in enumerate(table.notes, 1)), ""]
+    return lines
+
+
+def _rule(column: Column) -> str:
+    return "---" if column.kind == "text" else "---:"

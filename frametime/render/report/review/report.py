@@ -1,0 +1,71 @@
+"""A review as a document: which section stands where."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from frametime.render.report.document import Block, Figure, Report, Section, TraceView
+from frametime.render.report.review.cells import cells_section
+from frametime.render.report.review.runs import runs_section
+from frametime.render.report.review.sources import methods_section, provenance_section
+from frametime.render.report.review.standings import cuts_section, general_caveats, standings_section
+from frametime.render.report.review.value import value_section
+from frametime.render.report.review.verdict import lead_blocks
+from frametime.review.result import ReviewResult
+from frametime.version import __version__
+
+
+def review_report(
+    result: ReviewResult,
+    *,
+    figures: Mapping[str, Sequence[Figure]] | None = None,
+    traces: TraceView | None = None,
+) -> Report:
+    """The document of a review: verdict first, then what it rests on.
+
+    Parameters
+    ----------
+    result : ReviewResult
+    figures : Mapping of str to sequence of Figure, optional
+        Charts by the key of the section that they belong to.
+    traces : TraceView, optional
+        Frame times of the runs, for the page.
+    """
+    charts = figures or {}
+    sections = [
+        standings_section(result),
+        cuts_section(result),
+        cells_section(result),
+        *([Section(key="traces", heading="Frame times of each run", blocks=(traces,))] if traces else []),
+        value_section(result),
+        runs_section(result),
+        Section(key="caveats", heading="Caveats", blocks=general_caveats(result)),
+        methods_section(result),
+        provenance_section(result),
+    ]
+    return Report(
+        title=result.title,
+        subtitle=_subtitle(result),
+        lead=(*lead_blocks(result), *charts.get("lead", ())),
+        cautions=(),
+        sections=tuple(_with_figures(section, charts.get(section.key, ())) for section in sections),
+        colophon=f"Made by frametime {__version__}. The numbers stand in full precision in result.json.",
+    )
+
+
+def _with_figures(section: Section, figures: Sequence[Block]) -> Section:
+    if not figures:
+        return section
+    first, *rest = section.blocks or (None,)
+    blocks = tuple(block for block in (first, *figures, *rest) if block is not None)
+    return Section(key=section.key, heading=section.heading, blocks=blocks, sections=section.sections)
+
+
+def _subtitle(result: ReviewResult) -> str:
+    def some(number: int, noun: str) -> str:
+        return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+    return (
+        f"Comparison of {some(len(result.cards), 'card')} over {some(len(result.scenes), 'scene')} at"
+        f" {some(len(result.resolutions), 'resolution')}: {some(len(result.runs), 'run')}"
+    )

@@ -1,0 +1,160 @@
+"""Methods and provenance: how each number was made, and from which files."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from frametime.render.plain import plain
+from frametime.render.report.document import (
+    Block,
+    Cell,
+    Code,
+    Column,
+    Definition,
+    Definitions,
+    Number,
+    Paragraph,
+    Row,
+    Section,
+    Table,
+)
+from frametime.render.report.parts import cell, count, share_pct
+from frametime.render.report.review.words import Words
+from frametime.review.result import ReviewResult
+
+_LONG_FILE_TABLE = 20
+
+
+def methods_section(result: ReviewResult) -> Section:
+    """Margin, headline, baseline; the definition of each metric and each method with its source."""
+    words = Words(result)
+    margin = Number(text=share_pct(result.margin), value=result.margin, origin="/margin", shown_as="percent")
+    metrics = tuple(
+        Definition(
+            term=words.metric_heading(entry.key),
+            text=f"{entry.definition} {words.better(entry.key).capitalize()}.",
+            source=entry.source,
+        )
+        for entry in result.metrics
+    )
+    methods = tuple(Definition(term=item.label, text=item.text, source=item.source) for item in result.methods)
+    return Section(
+        key="methods",
+        heading="Methods",
+        blocks=(
+            Paragraph(
+                content=(
+                    "Margin ",
+                    margin,
+                    f"; baseline {words.baseline}; headline metric {words.headline.label}. One run is one repetition:"
+                    " frames within a run are never counted as repeats.",
+                )
+            ),
+        ),
+        sections=(
+            Section(key="metric-definitions", heading="Metrics", blocks=(Definitions(items=metrics),)),
+            Section(
+                key="method-definitions", heading="Comparisons and intervals", blocks=(Definitions(items=methods),)
+            ),
+        ),
+    )
+
+
+def provenance_section(result: ReviewResult) -> Section:
+    """Files with checksum and rows, cards and settings, the plan as resolved, versions."""
+    blocks: list[Block] = [_card_table(result), _file_table(result), _plan_table(result), _version_table(result)]
+    return Section(key="provenance", heading="Provenance", blocks=tuple(blocks))
+
+
+def _card_table(result: ReviewResult) -> Table:
+    unknown = "not given"
+    return Table(
+        key="cards",
+        caption="Cards and the settings they ran with.",
+        columns=(Column(heading="Card"), Column(heading="Role"), Column(heading="Settings"), Column(heading="Driver")),
+        rows=tuple(
+            Row(
+                cells=(
+                    cell(card.label),
+                    cell("baseline" if card.is_baseline else "candidate"),
+                    cell(card.settings or unknown),
+                    cell(card.driver or unknown),
+                )
+            )
+            for card in result.cards
+        ),
+    )
+
+
+def _file_table(result: ReviewResult) -> Table:
+    n_files = len(result.runs)
+    rows = []
+    for number, run in enumerate(result.runs):
+        origin = run.provenance
+        rows.append(
+            Row(
+                cells=(
+                    Cell(content=(Code(text=origin.file_name),)),
+                    cell(count(origin.size_bytes, "provenance/size_bytes")),
+                    cell(count(origin.rows_read, "provenance/rows_read")),
+                    cell(count(origin.rows_rejected, "provenance/rows_rejected")),
+                    Cell(content=(Code(text=origin.adapter),)),
+                    Cell(content=(Code(text=origin.sha256),)),
+                ),
+                origin=f"runs/{number}",
+            )
+        )
+    return Table(
+        key="files",
+        caption="The captures this rests on. The checksum is the SHA-256 of the file as stored.",
+        columns=(
+            Column(heading="File"),
+            Column(heading="Bytes", kind="number"),
+            Column(heading="Rows read", kind="number"),
+            Column(heading="Rows rejected", kind="number"),
+            Column(heading="Reader"),
+            Column(heading="SHA-256"),
+        ),
+        rows=tuple(rows),
+        is_long=n_files > _LONG_FILE_TABLE,
+        folded_as=f"All {n_files} files with their checksums" if n_files > _LONG_FILE_TABLE else None,
+    )
+
+
+def flat(value: object, name: str = "") -> list[tuple[str, str]]:
+    """Nested plain values as names with dots and texts.
+
+    Examples
+    --------
+    >>> flat({"margin": 0.03, "cards": [{"key": "a"}]})
+    [('margin', '0.03'), ('cards[1].key', 'a')]
+    """
+    if isinstance(value, Mapping):
+        return [pair for key, item in value.items() for pair in flat(item, f"{name}.{key}" if name else str(key))]
+    if isinstance(value, (list, tuple)):
+        if all(isinstance(item, (str, int, float)) for item in value):
+            return [(name, ", ".join(str(item) for item in value) or "none")]
+        return [pair for number, item in enumerate(value, 1) for pair in flat(item, f"{name}[{number}]")]
+    if value is None:
+        return [(name, "not given")]
+    return [(name, str(value).lower() if isinstance(value, bool) else str(value))]
+
+
+def _plan_table(result: ReviewResult) -> Table:
+    pairs = flat(plain(result.plan))
+    return Table(
+        key="plan",
+        caption="The plan as it was resolved, defaults filled in.",
+        columns=(Column(heading="Key"), Column(heading="Value")),
+        rows=tuple(Row(cells=(Cell(content=(Code(text=name),)), cell(text))) for name, text in pairs),
+        folded_as=f"The plan, {len(pairs)} settings",
+    )
+
+
+def _version_table(result: ReviewResult) -> Table:
+    return Table(
+        key="versions",
+        caption="Versions of what computed the numbers.",
+        columns=(Column(heading="Part"), Column(heading="Version")),
+        rows=tuple(Row(cells=(cell(name), cell(text))) for name, text in result.versions.items()),
+    )
