@@ -14,7 +14,7 @@ from frametime.render.charts.scales import nice_step, set_x_ticks
 from frametime.render.charts.sheet import Sheet, x_caption
 from frametime.render.charts.traces import RunTrace
 from frametime.render.charts.words import FRAME_TIME
-from frametime.render.numbers import format_quantity, significant_digits
+from frametime.render.numbers import format_number, format_quantity, significant_digits
 from frametime.render.text_fit import shorten, text_width_pt
 from frametime.render.theme import Theme
 
@@ -43,7 +43,7 @@ def bin_edges_ms(traces: Sequence[RunTrace]) -> NDArray[np.float64]:
     """Edges of equal bins from 0 ms to beyond 99.5 % of the frames of each run, of a round width."""
     end_ms = 1.05 * max(float(np.interp(_SHOWN_PCT, trace.share_pct, trace.quantile_ms)) for trace in traces)
     width_ms = nice_step(end_ms, _MOST_BINS)
-    return np.arange(0, int(np.ceil(end_ms / width_ms)) + 1) * width_ms
+    return np.asarray(np.arange(int(np.ceil(end_ms / width_ms)) + 1) * width_ms, dtype=np.float64)
 
 
 def draw_distribution(traces: Sequence[RunTrace], theme: Theme, *, title: str = "Spread of frame times") -> Figure:
@@ -72,8 +72,8 @@ def draw_distribution(traces: Sequence[RunTrace], theme: Theme, *, title: str = 
             lead="Farther left is better: shorter frames. Narrower is better: more even frames.",
             notes=[
                 FRAME_TIME,
-                f"Height: share of the run's frames in a bin of {width_ms:g} ms, from 0 %, on the same scale for every run; "
-                f"the tallest bin holds {max(row.max() for row in rows):.2g} %.",
+                f"Height: share of the run's frames in a bin of {width_ms:g} ms, from 0 %, on the same scale for every "
+                f"run; the tallest bin holds {format_number(max(float(row.max()) for row in rows), digits=2)} %.",
                 "Line: median. Frames longer than the axis are counted at the right. One run each, so there is no "
                 "interval to show.",
             ],
@@ -88,7 +88,7 @@ def _rows(
     theme, em = sheet.theme, sheet.em
     foot = 3.2 * em
     cell = (sheet.height - foot) / len(traces)
-    head = 1.7 * em
+    head = 2.3 * em
     tallest_pct = max(float(row.max()) for row in rows)
     for index, (trace, shares) in enumerate(zip(traces, rows, strict=True)):
         style = theme.style(index)
@@ -113,7 +113,7 @@ def _rows(
         axes.grid(axis="x")
         set_x_ticks(axes, em)
         axes.tick_params(labelbottom=index == len(traces) - 1)
-        _caption(sheet, trace, median_ms, 100.0 - float(shares.sum()), bottom + cell - 0.75 * em)
+        _caption(sheet, trace, median_ms, 100.0 - float(shares.sum()), bottom + cell - 1.3 * em)
     x_caption(axes, "frame time, ms", theme)
 
 

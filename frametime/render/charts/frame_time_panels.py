@@ -89,7 +89,7 @@ def _panels(sheet: Sheet, traces: Sequence[RunTrace], *, top_ms: float, span_s: 
     n_columns = 1 if len(traces) <= _MOST_IN_ONE_COLUMN else 2
     n_rows = -(-len(traces) // n_columns)
     tick_room, gap = 3.4 * em, 2.2 * em
-    foot, head = 3.2 * em, 3.6 * em
+    foot, head = 3.2 * em, 4.0 * em
     width = (sheet.width - n_columns * tick_room - (n_columns - 1) * gap) / n_columns
     cell = (sheet.height - foot) / n_rows
     for place, trace in enumerate(traces):
@@ -102,7 +102,7 @@ def _panels(sheet: Sheet, traces: Sequence[RunTrace], *, top_ms: float, span_s: 
         set_x_ticks(axes, em)
         name_beyond(axes, trace, theme)
         y_caption(axes, "ms", theme)
-        figures = run_figures(trace)
+        figures = run_figures(trace, short=n_columns > 1)
         shown = shorten(
             trace.label, width + tick_room - text_width_pt(figures, em) - 1.5 * em, theme.label_pt, bold=True
         )

@@ -51,7 +51,8 @@ def draw_frame_times(
     columns = pixel_columns(theme) if n_columns is None else n_columns
     with theme.settings():
         if source is None:
-            trace, lanes = trace_of_run(run, label=label), ()
+            trace = trace_of_run(run, label=label)
+            lanes: tuple[Lane, ...] = ()
         else:
             trace = trace_of_capture(source, run, n_columns=columns, label=label)
             lanes = lanes_of(FrameSeries.of(source, run.options), LANE_QUANTITIES)

@@ -49,8 +49,8 @@ def draw_percentiles(traces: Sequence[RunTrace], theme: Theme, *, title: str = "
             notes=[
                 "Read: at 99 %, all but the slowest 1 % of frames are as short as the curve or shorter; 1000 over that "
                 "time is the 1 % low (percentile) in fps.",
-                "The frame-time axis starts at 0 ms; each step of the lower axis from 90 % on holds a tenth of the frames "
-                "of the step before.",
+                "The frame-time axis starts at 0 ms; each step of the lower axis from 90 % on holds a tenth of the "
+                "frames of the step before.",
                 f"{counted(len(traces), 'run')}, {_frames(traces)}; one run each, so there is no interval to show.",
                 f"Thin where fewer than {FEW_FRAMES} frames lie beyond: the next run may differ much there.",
                 f"Above the axis: {len(leaves)} of {len(traces)} curves." if leaves else "",

@@ -68,9 +68,8 @@ def tick_labels(ticks: Sequence[float]) -> list[str]:
 
 def size_of(axes: Axes) -> tuple[float, float]:
     """Width and height of the axes in points."""
-    box = axes.get_position()
-    width_in, height_in = axes.figure.get_size_inches()
-    return float(box.width * width_in * 72.0), float(box.height * height_in * 72.0)
+    extent, dpi = axes.get_window_extent(), axes.figure.dpi
+    return float(extent.width / dpi * 72.0), float(extent.height / dpi * 72.0)
 
 
 def set_x_ticks(axes: Axes, em_pt: float, *, spacing_em: float = 5.0) -> None:
@@ -86,6 +85,9 @@ def set_y_ticks(axes: Axes, em_pt: float, *, spacing_em: float = 2.6) -> None:
     low, high = axes.get_ylim()
     most = max(1, int(size_of(axes)[1] / (spacing_em * em_pt)))
     ticks = nice_ticks(low, high, most)
+    while len(ticks) < 2:  # one tick alone gives no scale
+        most += 1
+        ticks = nice_ticks(low, high, most)
     axes.set_yticks(ticks, tick_labels(ticks))
 
 
@@ -135,7 +137,7 @@ def set_tail_scale(axes: Axes, highest_pct: float, em_pt: float) -> None:
     axes.set_xticks([], minor=True)
 
 
-def set_ratio_scale(axes: Axes, low: float, high: float, em_pt: float, *, spacing_em: float = 5.5) -> None:
+def set_ratio_scale(axes: Axes, low: float, high: float, em_pt: float, *, spacing_em: float = 4.4) -> None:
     """A ratio on a logarithmic x axis, labelled as a change in percent; 0 % stands at equal.
 
     On this scale "twice" and "half" lie equally far from the middle, so that neither card is favored by being the

@@ -49,11 +49,15 @@ class Sheet:
         What is shown: at most two lines.
     lead : str
         Which way is better, or the main numbers: at most two lines.
+    head_lines : (int, int)
+        Most lines of title and lead.
     notes : sequence of str
         Sentences at the foot: definitions, number of runs, kind of interval, where zero is.
     """
 
-    def __init__(self, theme: Theme, *, title: str, lead: str, notes: Sequence[str]) -> None:
+    def __init__(
+        self, theme: Theme, *, title: str, lead: str, notes: Sequence[str], head_lines: tuple[int, int] = (2, 2)
+    ) -> None:
         self.theme = theme
         self.em = theme.em_pt
         size = theme.size
@@ -62,7 +66,7 @@ class Sheet:
         FigureCanvasAgg(self.figure)
         self.left, self.right = 1.6 * self.em, size.width_pt - 1.6 * self.em
         self.bottom, self.top = 1.2 * self.em, size.height_pt - 1.3 * self.em
-        self._head(title, lead)
+        self._head(title, lead, head_lines)
         self._foot(notes)
 
     @property
@@ -75,12 +79,12 @@ class Sheet:
         """Height of the free rectangle in points."""
         return self.top - self.bottom
 
-    def _head(self, title: str, lead: str) -> None:
-        for line in wrap(title, self.width, self.theme.title_pt, max_lines=2, bold=True):
+    def _head(self, title: str, lead: str, head_lines: tuple[int, int]) -> None:
+        for line in wrap(title, self.width, self.theme.title_pt, max_lines=head_lines[0], bold=True):
             self.text(self.left, self.top, line, size_pt=self.theme.title_pt, bold=True, va="top")
             self.top -= 1.25 * self.theme.title_pt
         self.top -= 0.25 * self.em
-        for line in wrap(lead, self.width, self.theme.label_pt, max_lines=2):
+        for line in wrap(lead, self.width, self.theme.label_pt, max_lines=head_lines[1]):
             self.text(self.left, self.top, line, size_pt=self.theme.label_pt, color=self.theme.palette.muted, va="top")
             self.top -= _LINE_HEIGHT * self.theme.label_pt
         self.top -= 0.4 * self.em

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +20,7 @@ MOST_POINTS = 4000
 """Up to so many frames every frame is a point; beyond, each column of pixels spans from its least to its greatest."""
 
 _MIDDLE_POINTS = 300
+_NAMING_FIELDS = ("card", "card_settings", "scene", "scene_settings", "resolution", "driver", "operating_system", "run")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -70,6 +71,27 @@ def label_of(run: MeasuredRun) -> str:
     if known.run:
         parts.append(f"run {known.run}" if known.run.isdigit() else known.run)
     return " · ".join(parts) if parts else run.provenance.file_name.replace("\\", "/").rpartition("/")[2]
+
+
+def labels_of(runs: Sequence[MeasuredRun]) -> tuple[str, list[str]]:
+    """What all runs have in common, and what tells each from the others, in words.
+
+    Without conditions, or where they do not tell two runs apart, the name of the file is used.
+    """
+    conditions = [run.conditions for run in runs]
+    known = {name: [getattr(item, name) for item in conditions] for name in _NAMING_FIELDS}
+    varying = [name for name, values in known.items() if len(set(values)) > 1]
+    common = " · ".join(values[0] for name, values in known.items() if name not in varying and values[0])
+    labels = [" · ".join(_named(name, known[name][place]) for name in varying) for place in range(len(runs))]
+    if len(set(labels)) == len(runs) and all(labels):
+        return common, labels
+    return common, [run.provenance.file_name.replace("\\", "/").rpartition("/")[2] for run in runs]
+
+
+def _named(field: str, value: str | None) -> str:
+    if value is None:
+        return f"{field.replace('_', ' ')} not known"
+    return f"run {value}" if field == "run" and value.isdigit() else value
 
 
 def trace_of_run(run: MeasuredRun, *, label: str | None = None) -> RunTrace:

@@ -50,8 +50,10 @@ def fps_value(values: Mapping[str, float | None], key: str, *, n_frames: int) ->
     return format_quantity(values.get(key), FRAMES_PER_SECOND, digits=significant_digits(n_frames))
 
 
-def run_figures(trace: RunTrace) -> str:
+def run_figures(trace: RunTrace, *, short: bool = False) -> str:
     """Average and 1 % low of a run in one line."""
     average = fps_value(trace.values, "average_fps", n_frames=trace.n_frames)
     low = fps_value(trace.values, "low_1pct_percentile_fps", n_frames=trace.n_frames // 100)
+    if short:
+        return f"average {average} · 1 % low {low}"
     return f"average {average} · 1 % low (percentile) {low}"

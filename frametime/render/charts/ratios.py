@@ -1,0 +1,348 @@
+"""Candidate over baseline in every cell, with interval, margin and the overall ratio at the foot; one panel a cut."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Final
+
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.markers import CARETLEFT, CARETRIGHT
+
+from frametime.metrics.metric import Interval
+from frametime.render.charts.review_words import (
+    Cell,
+    cell_label,
+    change_words,
+    comparisons_of,
+    counts_words,
+    overall_of,
+    page_words,
+    pages_of,
+    pair_title,
+    run_counts,
+    short_card,
+    verdict_key,
+    verdict_mark,
+)
+from frametime.render.charts.scales import set_ratio_scale
+from frametime.render.charts.sheet import KeyEntry, Sheet, x_caption
+from frametime.render.numbers import format_percent_change
+from frametime.render.text_fit import shorten, text_width_pt
+from frametime.render.theme import Theme
+from frametime.review.result import CellComparison, OverallComparison, ReviewResult, Verdict
+
+MOST_CUTS: Final = 3
+"""Panels of one figure; the first is that of all cells."""
+
+_ROW_EM: Final = 1.3
+_FOOT_ROWS: Final = 4.9
+
+
+def draw_ratios(
+    result: ReviewResult,
+    theme: Theme,
+    *,
+    candidate: str,
+    metric: str | None = None,
+    cuts: Sequence[str] | None = None,
+    page: int = 0,
+) -> Figure:
+    """Ratio of the candidate to the baseline, cell by cell and over all.
+
+    Parameters
+    ----------
+    result : ReviewResult
+    theme : Theme
+    candidate : str
+        Key of the card.
+    metric : str or None
+        Key; the headline metric by default.
+    cuts : sequence of str or None
+        Keys of the cuts to show, one panel each; the first three of the review by default.
+    page : int
+        From 0: more than sixteen cells are drawn on several pages.
+
+    Raises
+    ------
+    ValueError
+        If there is no such page, or there are more cuts than fit.
+    """
+    metric = result.headline if metric is None else metric
+    shown = tuple(cut.key for cut in result.cuts[:MOST_CUTS]) if cuts is None else tuple(cuts)
+    if not 1 <= len(shown) <= MOST_CUTS:
+        raise ValueError(f"cuts must name 1 to {MOST_CUTS} cuts, got {len(shown)!r}")
+    cells = [cell for cell in result.cuts[0].cells if any(cell in result.cut(key).cells for key in shown)]
+    pages = pages_of(cells)
+    if not 0 <= page < len(pages):
+        raise ValueError(f"page must be 0 to {len(pages) - 1}, got {page!r}")
+    with theme.settings():
+        return _Ratios(result, theme, candidate, metric, shown, pages[page]).draw(page_words(page, len(pages)))
+
+
+class _Ratios:
+    """One figure of ratios: what its panels share."""
+
+    def __init__(
+        self,
+        result: ReviewResult,
+        theme: Theme,
+        candidate: str,
+        metric: str,
+        cuts: tuple[str, ...],
+        rows: tuple[Cell, ...],
+    ) -> None:
+        self.result, self.theme, self.candidate, self.rows = result, theme, candidate, rows
+        self.metric = result.metric(metric)
+        self.cuts = cuts
+        self.comparisons = comparisons_of(result, candidate, metric)
+        self.overall = {cut: overall_of(result, candidate, metric, cut) for cut in cuts}
+        self.limits = ratio_limits(list(self.comparisons.values()), list(self.overall.values()), result.margin)
+
+    def draw(self, page_text: str) -> Figure:
+        """The whole figure."""
+        theme = self.theme
+        name = short_card(self.result, self.candidate, theme)
+        base = short_card(self.result, self.result.baseline, theme)
+        title = pair_title(self.result, self.candidate, f": {self.metric.label}{page_text}", theme)
+        sheet = Sheet(
+            theme,
+            title=title,
+            lead=f"Farther right is better for {name}. 0 % is {base}.",
+            notes=self._notes(),
+            head_lines=(1, 1),
+        )
+        sheet.key(
+            [
+                *verdict_key(theme.palette),
+                KeyEntry(
+                    label=f"margin: less than {self.result.margin * 100.0:g} % apart",
+                    kind="patch",
+                    color=theme.palette.band,
+                ),
+            ]
+        )
+        self._panels(sheet)
+        return sheet.figure
+
+    def _notes(self) -> list[str]:
+        items = list(self.comparisons.values())
+        n_runs = run_counts([number for item in items for number in (item.candidate_n_runs, item.baseline_n_runs)])
+        better = "lower" if self.metric.better == "lower" else "higher"
+        flipped = " (axis turned round)" if self.metric.better == "lower" else ""
+        beyond = any(item.interval_95 and _leaves(item.interval_95, self.limits) for item in items)
+        return [
+            f"{_sentence(self.metric.definition)} {better.capitalize()} is better{flipped}. Ratio candidate / baseline "
+            f"from {n_runs} of each card in a cell, on a logarithmic scale.",
+            "Line: 95 % interval of the ratio (Welch, on logs)." if any(item.interval_95 for item in items) else "",
+            "A mark without a line has too few runs for an interval."
+            if any(not item.interval_95 for item in items)
+            else "",
+            "An arrowhead: the interval goes on." if beyond else "",
+            "Overall: geometric mean of the cells' ratios with 95 % intervals; these scenes: run noise only; scenes "
+            "like these: scenes as a sample.",
+        ]
+
+    def _panels(self, sheet: Sheet) -> None:
+        em = sheet.em
+        labels = [cell_label(self.result, cell) for cell in self.rows]
+        foot_labels = ["overall, these scenes", "overall, scenes like these"]
+        wanted = max(
+            *(text_width_pt(text, em) for text in labels), *(text_width_pt(text, em, bold=True) for text in foot_labels)
+        )
+        label_width = min(wanted, (24.0 if len(self.cuts) == 1 else 19.0) * em) + 0.2 * em
+        number_width = (18.5 if len(self.cuts) == 1 else 4.6) * em
+        gap = 1.3 * em
+        width = (sheet.width - label_width - 0.8 * em - number_width - gap * (len(self.cuts) - 1)) / len(self.cuts)
+        bottom, top = sheet.bottom + 3.3 * em, sheet.top - 2.9 * em
+        row = min(2.4 * em, (top - bottom) / (len(self.rows) + _FOOT_ROWS))
+        bottom = top - row * (len(self.rows) + _FOOT_ROWS)
+        for place, text in enumerate(labels):
+            sheet.text(sheet.left, top - (place + 0.5) * row, shorten(text, label_width, em))
+        for line, text in enumerate(foot_labels):
+            sheet.text(
+                sheet.left,
+                top - (len(labels) + 1.4 + 2.0 * line) * row,
+                shorten(text, label_width, em, bold=True),
+                bold=True,
+            )
+        left = sheet.left + label_width + 0.8 * em
+        for number, cut in enumerate(self.cuts):
+            axes = sheet.axes(left, bottom, width, top - bottom)
+            axes.set_ylim(len(self.rows) + _FOOT_ROWS, 0.0)
+            self._panel(axes, cut)
+            self._panel_head(sheet, cut, left, top, width + (number_width if len(self.cuts) == 1 else 0.0))
+            self._panel_foot(sheet, cut, left, top - len(self.rows) * row, row, width)
+            left += width
+            if number == 0:
+                self._numbers(sheet, left + 0.5 * em, top, row, whole=len(self.cuts) == 1)
+                left += number_width
+            left += gap
+
+    def _panel(self, axes: Axes, cut: str) -> None:
+        theme = self.theme
+        low, high = self.limits
+        set_ratio_scale(axes, low, high, theme.em_pt)
+        if self.metric.better == "lower":
+            axes.set_xlim(high, low)
+        axes.axvspan(
+            1.0 / (1.0 + self.result.margin),
+            1.0 + self.result.margin,
+            color=theme.palette.band,
+            linewidth=0.0,
+            gid="margin",
+        )
+        axes.axvline(1.0, color=theme.palette.muted, linewidth=theme.hair_pt * 1.6)
+        axes.grid(axis="x")
+        axes.set_yticks([])
+        kept = self.result.cut(cut).cells
+        for place, cell in enumerate(self.rows):
+            item = self.comparisons.get(cell)
+            if cell in kept and item is not None and item.ratio is not None:
+                self._mark(
+                    axes, place + 0.5, item.ratio, item.interval_95, item.verdict, gid=f"cell-{cell[0]}-{cell[1]}"
+                )
+        overall = self.overall[cut]
+        n_rows = len(self.rows)
+        axes.axhline(n_rows + 0.45, color=theme.palette.muted, linewidth=theme.hair_pt)
+        if overall is not None and overall.ratio is not None:
+            marks = (
+                (n_rows + 1.4, overall.interval_these_scenes, overall.verdict, "overall-these"),
+                (n_rows + 3.4, overall.interval_scenes_like_these, overall.verdict_scenes_like_these, "overall-like"),
+            )
+            for y, interval, verdict, gid in marks:
+                self._mark(axes, y, overall.ratio, interval, verdict, gid=gid, scale=1.35)
+        x_caption(axes, "difference to the baseline", theme)
+
+    def _mark(
+        self,
+        axes: Axes,
+        y: float,
+        ratio: float,
+        interval: Interval | None,
+        verdict: Verdict,
+        *,
+        gid: str,
+        scale: float = 1.0,
+    ) -> None:
+        theme = self.theme
+        mark = verdict_mark(verdict, theme.palette)
+        low, high = self.limits
+        if interval is not None:
+            axes.plot(
+                [max(interval.low, low), min(interval.high, high)],
+                [y, y],
+                color=mark.color,
+                linewidth=scale * theme.line_pt,
+                solid_capstyle="butt",
+                gid=f"{gid}-interval",
+            )
+            for end, edge, goes_on in (
+                (interval.low, low, interval.low < low),
+                (interval.high, high, interval.high > high),
+            ):
+                if goes_on:
+                    at_left = (edge == low) != (self.metric.better == "lower")
+                    axes.plot(
+                        [edge],
+                        [y],
+                        marker=CARETLEFT if at_left else CARETRIGHT,
+                        markersize=0.6 * theme.em_pt,
+                        color=mark.color,
+                        clip_on=False,
+                        gid=f"{gid}-on-{end:g}",
+                    )
+        axes.plot(
+            [min(max(ratio, low), high)],
+            [y],
+            marker=mark.marker,
+            markersize=0.68 * scale * theme.em_pt,
+            markerfacecolor=mark.face,
+            markeredgecolor=mark.color,
+            markeredgewidth=theme.line_pt,
+            linestyle="none",
+            clip_on=False,
+            zorder=4,
+            gid=gid,
+        )
+
+    def _panel_head(self, sheet: Sheet, cut: str, left: float, top: float, width: float) -> None:
+        theme, em = self.theme, sheet.em
+        entry = self.result.cut(cut)
+        sheet.text(
+            left,
+            top + 2.15 * em,
+            shorten(entry.label, width, theme.label_pt, bold=True),
+            size_pt=theme.label_pt,
+            bold=True,
+        )
+        overall = self.overall[cut]
+        words = "no cell with runs on both sides" if overall is None else counts_words(overall.counts)
+        sheet.text(left, top + 0.8 * em, shorten(words, width, em), color=theme.palette.muted)
+
+    def _panel_foot(self, sheet: Sheet, cut: str, left: float, top: float, row: float, width: float) -> None:
+        """The overall numbers: beside a single panel, under the marks of one of several."""
+        overall = self.overall[cut]
+        if overall is None or overall.ratio is None:
+            return
+        pairs = (
+            (overall.interval_these_scenes, overall.verdict),
+            (overall.interval_scenes_like_these, overall.verdict_scenes_like_these),
+        )
+        for number, (interval, verdict) in enumerate(pairs):
+            numbers = change_words(overall.ratio, interval)
+            words = numbers if interval is None else f"{numbers}, {verdict}"
+            if len(self.cuts) == 1:
+                sheet.text(left + width + 0.5 * sheet.em, top - (1.4 + 2.0 * number) * row, words, bold=True)
+                continue
+            shown = words if text_width_pt(words, sheet.em) <= width else numbers
+            text = sheet.text(left + width / 2.0, top - (2.4 + 2.0 * number) * row, shown, ha="center")
+            if not self.theme.transparent:
+                text.set_bbox({"facecolor": self.theme.palette.ground, "edgecolor": "none", "pad": 0.1 * sheet.em})
+
+    def _numbers(self, sheet: Sheet, left: float, top: float, row: float, *, whole: bool) -> None:
+        """The numbers of the first panel, beside it; where a cell has none, why."""
+        for place, cell in enumerate(self.rows):
+            item = self.comparisons.get(cell)
+            if item is None or item.ratio is None:
+                words = "no runs" if whole else "n/a"
+            elif whole:
+                words = change_words(item.ratio, item.interval_95)
+            else:
+                words = format_percent_change(item.ratio)
+            sheet.text(left, top - (place + 0.5) * row, words)
+
+
+def _leaves(interval: Interval, limits: tuple[float, float]) -> bool:
+    return interval.low < limits[0] or interval.high > limits[1]
+
+
+def _sentence(text: str) -> str:
+    return text if text.endswith(".") else f"{text}."
+
+
+def ratio_limits(
+    comparisons: Sequence[CellComparison], overall: Sequence[OverallComparison | None], margin: float
+) -> tuple[float, float]:
+    """Limits of the ratio axis: every mark and the margin are inside, and intervals unless far wider than the marks.
+
+    A cell with two runs can have an interval of several hundred percent; drawn in full it would press all others
+    together. It is cut at the edge then, with an arrowhead.
+    """
+    logs = [math.log(item.ratio) for item in comparisons if item.ratio is not None]
+    logs += [math.log(item.ratio) for item in overall if item is not None and item.ratio is not None]
+    marks_low, marks_high = min([0.0, *logs]), max([0.0, *logs])
+    least = 2.2 * math.log1p(margin)
+    room = max(marks_high - marks_low, least)
+    ends: list[float] = []
+    intervals = [item.interval_95 for item in comparisons]
+    intervals += [item.interval_these_scenes for item in overall if item is not None]
+    intervals += [item.interval_scenes_like_these for item in overall if item is not None]
+    for interval in intervals:
+        if interval is not None and interval.low > 0.0:
+            ends += [math.log(interval.low), math.log(interval.high)]
+    low = max(min([marks_low, -least, *ends]), marks_low - 1.5 * room)
+    high = min(max([marks_high, least, *ends]), marks_high + 1.5 * room)
+    pad = 0.04 * (high - low)
+    return math.exp(low - pad), math.exp(high + pad)

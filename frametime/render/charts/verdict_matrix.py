@@ -1,0 +1,187 @@
+"""Matrix of the cells: the verdict by shape, place and color, with the number."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Rectangle
+
+from frametime.render.charts.review_words import (
+    comparisons_of,
+    counts_words,
+    overall_of,
+    page_words,
+    pages_of,
+    pair_title,
+    run_counts,
+    verdict_key,
+    verdict_mark,
+)
+from frametime.render.charts.sheet import Sheet
+from frametime.render.numbers import format_percent_change
+from frametime.render.text_fit import shorten, text_width_pt
+from frametime.render.theme import Theme
+from frametime.review.result import CellComparison, ReviewResult
+
+MOST_SCENES: Final = 15
+"""Rows of one block."""
+
+_CELL_EM: Final = 9.6
+_LEAST_LABEL_EM: Final = 9.0
+_SLOTS: Final = {"behind": -1.0, "tied": 0.0, "ahead": 1.0}
+
+
+def matrix_pages(result: ReviewResult, theme: Theme) -> list[tuple[str, ...]]:
+    """Keys of the scenes on each page: as many blocks of rows side by side as the resolutions leave room for."""
+    blocks = _blocks_side_by_side(result, theme)
+    n_scenes = len(result.scenes)
+    most = MOST_SCENES * blocks
+    return (
+        [tuple(key for key, _ in page) for page in pages_of([(scene.key, "") for scene in result.scenes], most)]
+        if (n_scenes)
+        else [()]
+    )
+
+
+def _blocks_side_by_side(result: ReviewResult, theme: Theme) -> int:
+    wide_em = theme.size.width_pt / theme.em_pt - 3.2
+    block_em = _LEAST_LABEL_EM + _CELL_EM * len(result.resolutions) + 2.0
+    return max(1, int((wide_em + 2.0) / block_em))
+
+
+def draw_verdict_matrix(
+    result: ReviewResult, theme: Theme, *, candidate: str, metric: str | None = None, page: int = 0
+) -> Figure:
+    """Every cell of a candidate: scenes as rows, resolutions as columns.
+
+    Parameters
+    ----------
+    result : ReviewResult
+    theme : Theme
+    candidate : str
+        Key of the card.
+    metric : str or None
+        Key; the headline metric by default.
+    page : int
+        From 0; many scenes are drawn on several pages.
+
+    Raises
+    ------
+    ValueError
+        If there is no such page.
+    """
+    metric = result.headline if metric is None else metric
+    pages = matrix_pages(result, theme)
+    if not 0 <= page < len(pages):
+        raise ValueError(f"page must be 0 to {len(pages) - 1}, got {page!r}")
+    comparisons = comparisons_of(result, candidate, metric)
+    entry = result.metric(metric)
+    overall = overall_of(result, candidate, metric, result.cuts[0].key)
+    lead = "no cell with runs on both sides" if overall is None else counts_words(overall.counts)
+    n_runs = run_counts(
+        [number for item in comparisons.values() for number in (item.candidate_n_runs, item.baseline_n_runs)]
+    )
+    with theme.settings():
+        sheet = Sheet(
+            theme,
+            title=pair_title(result, candidate, f", cell by cell{page_words(page, len(pages))}", theme),
+            lead=f"{entry.label}: {lead} of {len(result.cuts[0].cells)} cells",
+            notes=[
+                f"Number: difference of the candidate to the baseline (0 %) in {entry.label}, from {n_runs} of each card in "
+                f"a cell; {entry.better} is better. {entry.definition}",
+                f"Ahead: the 95 % interval lies beyond 0 % on the better side and the difference beyond the margin of "
+                f"{result.margin * 100.0:g} %; behind likewise on the worse side; tied: the 90 % interval lies within the "
+                "margin; else undecided.",
+                "The mark stands to the right where the candidate does better, to the left where it does worse.",
+            ],
+            head_lines=(1, 1),
+        )
+        sheet.key(verdict_key(theme.palette))
+        _blocks(sheet, result, pages[page], comparisons)
+        return sheet.figure
+
+
+def _blocks(
+    sheet: Sheet,
+    result: ReviewResult,
+    scenes: tuple[str, ...],
+    comparisons: dict[tuple[str, str], CellComparison],
+) -> None:
+    em = sheet.em
+    n_blocks = min(_blocks_side_by_side(result, sheet.theme), -(-len(scenes) // MOST_SCENES))
+    per_block = -(-len(scenes) // n_blocks)
+    gap = 2.0 * em
+    room = (sheet.width - gap * (n_blocks - 1)) / n_blocks
+    labels = [result.scene(key).label for key in scenes]
+    n_columns = len(result.resolutions)
+    wanted = max(text_width_pt(shorten(label, 30.0 * em, em), em) for label in labels) + 0.8 * em
+    label_width = min(wanted, room - _CELL_EM * em * n_columns)
+    cell_width = min((room - label_width) / n_columns, 16.0 * em)
+    top = sheet.top - 1.6 * em
+    row = min((top - sheet.bottom - 0.6 * em) / per_block, 2.6 * em)
+    for block in range(n_blocks):
+        left = sheet.left + block * (room + gap)
+        for column, resolution in enumerate(result.resolutions):
+            x = left + label_width + (column + 0.5) * cell_width
+            sheet.text(x, top + 0.8 * em, shorten(resolution, 0.9 * cell_width, em, bold=True), bold=True, ha="center")
+        for place, key in enumerate(scenes[block * per_block : (block + 1) * per_block]):
+            y = top - (place + 0.5) * row
+            sheet.text(left, y, shorten(result.scene(key).label, label_width - 0.6 * em, em))
+            for column, resolution in enumerate(result.resolutions):
+                box = (left + label_width + column * cell_width, y - row / 2.0, cell_width, row)
+                _cell(sheet, box, comparisons.get((key, resolution)), result.margin)
+
+
+def _cell(sheet: Sheet, box: tuple[float, float, float, float], item: CellComparison | None, margin: float) -> None:
+    theme, em = sheet.theme, sheet.em
+    palette = theme.palette
+    left, bottom, width, height = box
+    inset = 0.12 * em
+    grounds = {"ahead": palette.ahead_ground, "behind": palette.behind_ground, "tied": palette.tied_ground}
+    known = item is not None and item.ratio is not None
+    width_pt, height_pt = theme.size.width_pt, theme.size.height_pt
+    sheet.figure.add_artist(
+        Rectangle(
+            ((left + inset) / width_pt, (bottom + inset) / height_pt),
+            (width - 2.0 * inset) / width_pt,
+            (height - 2.0 * inset) / height_pt,
+            facecolor=grounds.get(item.verdict, "none") if item is not None and known else "none",
+            edgecolor=palette.rule,
+            linewidth=theme.hair_pt,
+            transform=sheet.figure.transFigure,
+            zorder=0,
+        )
+    )
+    y = bottom + height / 2.0
+    if item is None or item.ratio is None:
+        sheet.text(left + 5.4 * em, y, "no runs" if item is None else "n/a", color=palette.muted, ha="right")
+        return
+    sheet.text(left + 5.4 * em, y, format_percent_change(item.ratio), ha="right")
+    mark = verdict_mark(item.verdict, palette)
+    slot = _SLOTS.get(item.verdict, _leaning(item, margin))
+    middle = left + (5.4 * em + width) / 2.0
+    x = middle + slot * min(1.25 * em, (width - 5.4 * em) / 2.0 - 0.7 * em)
+    sheet.figure.add_artist(
+        Line2D(
+            [x / width_pt],
+            [y / height_pt],
+            marker=mark.marker,
+            markersize=0.72 * em,
+            markerfacecolor=mark.face if item.verdict != "undecided" else "none",
+            markeredgecolor=mark.color,
+            markeredgewidth=theme.line_pt,
+            linestyle="none",
+            gid=f"verdict-{item.scene}-{item.resolution}",
+        )
+    )
+
+
+def _leaning(item: CellComparison, margin: float) -> float:
+    """Where an undecided cell leans: to the side on which its estimate lies beyond the margin."""
+    assert item.ratio is not None
+    better = item.ratio if not item.metric.endswith("_ms") else 1.0 / item.ratio
+    if better > 1.0 + margin:
+        return 1.0
+    return -1.0 if better < 1.0 / (1.0 + margin) else 0.0
