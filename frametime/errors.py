@@ -89,3 +89,7 @@ class RecordError(FrametimeError):
 
 class OutputError(FrametimeError):
     """A result cannot be written: it exists already, or the folder cannot be written."""
+
+
+class OptionError(FrametimeError, ValueError):
+    """An option says something that cannot be used: the message names it. Also wrong usage of the function."""

@@ -1,0 +1,99 @@
+"""Level and spread of a run, block by block: what drift, changes and segments are found in."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Blocks:
+    """Consecutive blocks of equal duration; blocks with too few frames are joined to their neighbor.
+
+    Attributes
+    ----------
+    edges : ndarray of int64, shape (n_blocks + 1,)
+        Frames before each edge.
+    ends_s : ndarray of float64, shape (n_blocks,)
+        End of the last frame of each block, seconds since the start.
+    middles_s : ndarray of float64, shape (n_blocks,)
+    levels_ms : ndarray of float64, shape (n_blocks,)
+        Median frame time.
+    spreads_ms : ndarray of float64, shape (n_blocks,)
+        Median absolute step from frame to frame: blind to a slow rise of the level and to single hitches.
+    block_s : float
+        Duration of one: the run's own, divided by their number.
+    """
+
+    edges: NDArray[np.int64]
+    ends_s: NDArray[np.float64]
+    middles_s: NDArray[np.float64]
+    levels_ms: NDArray[np.float64]
+    spreads_ms: NDArray[np.float64]
+    block_s: float
+
+    @property
+    def n_blocks(self) -> int:
+        """Number of blocks."""
+        return int(self.levels_ms.size)
+
+
+def medians_between(values: NDArray[np.float64], edges: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Median of each stretch ``values[edges[i]:edges[i + 1]]``, none of them empty.
+
+    Five times faster than ``np.median`` for each: its checks cost more than a partition of a hundred values.
+    """
+    marks = edges.tolist()
+    medians = np.empty(len(marks) - 1)
+    for position, (low, high) in enumerate(pairwise(marks)):
+        half = (high - low) // 2
+        part = np.partition(values[low:high], half)
+        medians[position] = part[half] if (high - low) % 2 else 0.5 * (part[half] + part[:half].max())
+    return medians
+
+
+def make_blocks(
+    frame_times_ms: NDArray[np.float64],
+    ends_s: NDArray[np.float64],
+    *,
+    block_s: float,
+    max_blocks: int,
+    min_frames: int = 4,
+) -> Blocks:
+    """Cut a run into equal blocks of about ``block_s``, longer where that would give more than ``max_blocks``.
+
+    Parameters
+    ----------
+    frame_times_ms, ends_s : ndarray of float64, shape (n_frames,)
+    block_s : float
+    max_blocks : int
+        Bounds the cost of what is done with the blocks.
+    min_frames : int
+        Blocks with fewer frames are joined to the next one (the last to the one before).
+    """
+    duration_s = float(ends_s[-1])
+    n_aimed = min(max(round(duration_s / block_s), 1), max_blocks)
+    block_s = duration_s / n_aimed
+    inner = np.searchsorted(ends_s, np.arange(1, n_aimed) * block_s, side="right")
+    edges = [0]
+    for edge in inner.tolist():
+        if edge - edges[-1] >= min_frames:
+            edges.append(edge)
+    if frame_times_ms.size - edges[-1] < min_frames and len(edges) > 1:
+        edges.pop()
+    edges.append(frame_times_ms.size)
+    marks = np.array(edges, dtype=np.int64)
+    steps = np.abs(np.diff(frame_times_ms, prepend=frame_times_ms[0]))
+    ends = ends_s[marks[1:] - 1]
+    starts = np.concatenate(([0.0], ends[:-1]))
+    return Blocks(
+        edges=marks,
+        ends_s=ends,
+        middles_s=0.5 * (starts + ends),
+        levels_ms=medians_between(frame_times_ms, marks),
+        spreads_ms=medians_between(steps, marks),
+        block_s=block_s,
+    )

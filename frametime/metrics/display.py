@@ -1,0 +1,229 @@
+"""How frames fall on the refreshes of the display: fixed rate, with or without tearing, or a variable window."""
+
+from __future__ import annotations
+
+from collections import Counter
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.metrics.findings import FixedRefreshFit, VariableRefreshFit
+from frametime.metrics.log_columns import logged_times_ns, shown_frames
+from frametime.metrics.options import Refresh
+from frametime.metrics.refresh_rates import describe_rate, describe_refresh, parse_refresh
+from frametime.units import NS_PER_MS, NS_PER_S
+
+if TYPE_CHECKING:
+    from frametime.metrics.frame_series import FrameSeries
+
+__all__ = [
+    "appearances",
+    "describe_rate",
+    "describe_refresh",
+    "first_refreshes",
+    "fit_fixed_refresh",
+    "fit_variable_refresh",
+    "parse_refresh",
+]
+
+LOCKED_CONCENTRATION = 0.5
+"""Mean resultant length of the phases above which the times are taken to follow the refresh. Common practice, no
+source: it is 0.04 for 1 000 times without any relation to it, and 0.5 for times that scatter by 0.19 of a refresh."""
+
+
+def appearances(series: FrameSeries) -> tuple[NDArray[np.int64], NDArray[np.bool_], bool]:
+    """When each shown frame appeared.
+
+    Returns
+    -------
+    shown_ns : ndarray of int64, shape (n_shown,)
+        Time of display where it is logged, else the end of the frame; ns since the start of the first frame.
+    kept : ndarray of bool, shape (n_frames,)
+        Which frames these are: dropped frames and frames without a logged display time are left out.
+    from_display_times : bool
+    """
+    start_ns = series.timestamps_ns[0]
+    shown = shown_frames(series)
+    kept = np.ones(series.n_frames, dtype=np.bool_) if shown is None else shown
+    displayed = logged_times_ns(series, "displayed_ns")
+    if displayed is None or np.count_nonzero(displayed[1][1:] & kept) < 2:
+        return series.timestamps_ns[1:][kept] - start_ns, kept, False
+    times_ns, valid = displayed
+    kept = kept & valid[1:]
+    return times_ns[1:][kept] - start_ns, kept, True
+
+
+def first_refreshes(times_ns: NDArray[np.int64], refresh: Refresh, *, from_display_times: bool) -> NDArray[np.int64]:
+    """Number of the refresh on which each frame first appears, counted from 0 at the first frame.
+
+    The refreshes are an even grid whose phase the log does not say. Where the times follow the grid (the display
+    times always should, frame ends do when the game waits for the display), phase and rate are fitted: a display
+    of nominally 60 Hz that runs at 59.95 Hz would slip through a whole refresh every 20 s. Else the nominal rate is
+    kept and the grid is laid so that most frames end far from its edges.
+
+    A frame that ends between two refreshes appears on the next one; with tearing, or where display times are
+    logged, on the refresh in which it falls.
+
+    Parameters
+    ----------
+    times_ns : ndarray of int64, shape (n_shown,)
+    refresh : Refresh
+        Fixed.
+    from_display_times : bool
+
+    Returns
+    -------
+    ndarray of int64, shape (n_shown,)
+        Never falls. With equal values the earlier frame was replaced before it could be shown whole.
+    """
+    period_ns = float(NS_PER_S / refresh.low_hz)
+    turns = times_ns / period_ns
+    phase, slope = _phase_and_slope(turns)
+    if from_display_times or slope != 0.0:
+        numbers = np.round(turns - phase - slope * turns)
+    elif refresh.tearing:
+        # The frame is seen in the refresh that is being sent out when it ends.
+        numbers = np.floor(turns - phase + 0.5)
+    else:
+        numbers = np.ceil(turns - phase - 0.5)
+    numbers -= numbers[0]
+    return np.maximum.accumulate(numbers.astype(np.int64))
+
+
+def _phase_and_slope(turns: NDArray[np.float64]) -> tuple[float, float]:
+    """Phase of the times on the grid (in refreshes), and by how much the grid is off in rate; 0 where not locked."""
+    circle = np.exp(2j * np.pi * turns)
+    overall = circle.mean()
+    n_blocks = int(min(200, turns.size // 16))
+    if n_blocks < 3:
+        return float(np.angle(overall) / (2 * np.pi)), 0.0
+    edges = np.linspace(0, turns.size, n_blocks + 1).astype(np.int64)
+    sums = np.add.reduceat(circle, edges[:-1])
+    lengths = np.abs(sums) / np.diff(edges)
+    if float(np.median(lengths)) < LOCKED_CONCENTRATION:
+        return float(np.angle(overall) / (2 * np.pi)), 0.0
+    phases = np.unwrap(np.angle(sums)) / (2 * np.pi)
+    middles = turns[(edges[:-1] + edges[1:]) // 2]
+    slope, phase = np.polyfit(middles, phases, 1)
+    if abs(slope) * (middles[-1] - middles[0]) < 0.02:
+        # Less than a fiftieth of a refresh over the whole run is no difference in rate.
+        return float(np.angle(overall) / (2 * np.pi)), 0.0
+    return float(phase), float(slope)
+
+
+def fit_fixed_refresh(series: FrameSeries, refresh: Refresh) -> FixedRefreshFit | None:
+    """Repeats, skips and judder on a display of fixed rate.
+
+    The *cadence* of a frame is the number of refreshes from its first appearance to that of the next frame; a frame
+    of cadence 3 was repeated twice. A step is *uneven* when its cadence differs from the one before: 24 frames per
+    second on 60 Hz give 2-3-2-3, where every step is uneven. *Judder* is the rms of the shown step minus the
+    frame's own step, in ms: 8.33 ms for that cadence.
+
+    Parameters
+    ----------
+    series : FrameSeries
+    refresh : Refresh
+        Fixed.
+
+    Returns
+    -------
+    FixedRefreshFit or None
+        ``None`` with fewer than two shown frames.
+
+    Raises
+    ------
+    ValueError
+        If the refresh is a variable window.
+
+    Examples
+    --------
+    >>> from frametime.metrics.frame_series import FrameSeries
+    >>> from frametime.metrics.options import MeasureOptions
+    >>> film = FrameSeries(np.arange(25) * 41_666_667, options=MeasureOptions())
+    >>> fit = fit_fixed_refresh(film, parse_refresh("60"))
+    >>> dict(fit.cadence), round(fit.judder_rms_ms, 2)
+    ({'2': 12, '3': 11}, 8.33)
+    """
+    if not refresh.is_fixed:
+        raise ValueError(f"refresh must be fixed, got {refresh!r}")
+    shown_ns, kept, from_display_times = appearances(series)
+    ended_ns = series.timestamps_ns[1:][kept]
+    if shown_ns.size < 2:
+        return None
+    numbers = first_refreshes(shown_ns, refresh, from_display_times=from_display_times)
+    steps = np.diff(numbers)
+    replaced_count = 0
+    if not refresh.tearing:
+        # Of frames that would first appear on one refresh only the last is seen.
+        seen = np.append(steps > 0, True)
+        replaced_count = int(np.count_nonzero(~seen))
+        numbers, ended_ns = numbers[seen], ended_ns[seen]
+        steps = np.diff(numbers)
+    period_ms = float(1000 / refresh.low_hz)
+    own_steps_ms = np.diff(ended_ns) / NS_PER_MS
+    counts = Counter(steps.tolist())
+    duration_min = series.duration_s / 60.0
+    n_refreshes = int(numbers[-1]) if numbers.size else 0
+    return FixedRefreshFit(
+        refresh_hz=float(refresh.low_hz),
+        n_refreshes=n_refreshes,
+        repeat_count=int(np.maximum(steps - 1, 0).sum()),
+        skipped_frame_count=replaced_count,
+        cadence=MappingProxyType({str(step): counts[step] for step in sorted(counts)}),
+        uneven_per_min=float(np.count_nonzero(np.diff(steps)) / duration_min),
+        judder_rms_ms=float(np.sqrt(np.mean((steps * period_ms - own_steps_ms) ** 2))) if steps.size else 0.0,
+        from_display_times=from_display_times,
+    )
+
+
+def fit_variable_refresh(series: FrameSeries, refresh: Refresh) -> VariableRefreshFit | None:
+    """Shares of frames and of time inside, below and above the window of a variable-refresh display.
+
+    A frame is inside when its step lies between one period of the highest and one of the lowest rate. Below the
+    window the display shows a frame twice or more (frame doubling) to stay in it; above it frames tear or wait.
+
+    Parameters
+    ----------
+    series : FrameSeries
+    refresh : Refresh
+
+    Returns
+    -------
+    VariableRefreshFit or None
+        ``None`` with fewer than two shown frames.
+
+    Examples
+    --------
+    >>> from frametime.metrics.frame_series import FrameSeries
+    >>> from frametime.metrics.options import MeasureOptions
+    >>> steps_ns = np.array([0, 10, 10, 10, 30]) * 1_000_000
+    >>> fit = fit_variable_refresh(FrameSeries(np.cumsum(steps_ns), options=MeasureOptions()), parse_refresh("48-165"))
+    >>> fit.inside_frames_fraction, fit.below_frames_fraction, fit.below_time_fraction
+    (0.75, 0.25, 0.5)
+    """
+    shown_ns, _, from_display_times = appearances(series)
+    # A shown step needs two appearances; from frame ends the start of the first frame is known too.
+    if not from_display_times:
+        shown_ns = np.concatenate((np.zeros(1, dtype=np.int64), shown_ns))
+    if shown_ns.size < 2:
+        return None
+    steps_ns = np.diff(shown_ns)
+    # Whole nanoseconds: a step that rounds to the period of the edge lies on the edge, and the edge is inside.
+    below = steps_ns > -(-NS_PER_S // refresh.low_hz)
+    above = steps_ns < NS_PER_S // refresh.high_hz
+    total_ns = float(steps_ns.sum()) or 1.0
+    below_frames, above_frames = float(below.mean()), float(above.mean())
+    below_time, above_time = float(steps_ns[below].sum()) / total_ns, float(steps_ns[above].sum()) / total_ns
+    return VariableRefreshFit(
+        low_hz=float(refresh.low_hz),
+        high_hz=float(refresh.high_hz),
+        inside_frames_fraction=float((~below & ~above).mean()),
+        inside_time_fraction=float(steps_ns[~below & ~above].sum()) / total_ns,
+        below_frames_fraction=below_frames,
+        below_time_fraction=below_time,
+        above_frames_fraction=above_frames,
+        above_time_fraction=above_time,
+        from_display_times=from_display_times,
+    )

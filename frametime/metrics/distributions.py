@@ -1,0 +1,106 @@
+"""Tails and quantiles of the normal, Student and chi-squared distributions, without a heavy library.
+
+The quick check of one file must not load a statistics library; these few are short and exact.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from functools import lru_cache
+
+
+def normal_two_sided_p(z: float) -> float:
+    """Chance that a standard normal value lies farther from 0 than ``z``.
+
+    Examples
+    --------
+    >>> round(normal_two_sided_p(1.959963985), 6)
+    0.05
+    """
+    return math.erfc(abs(z) / math.sqrt(2.0))
+
+
+def _root(rising: Callable[[float], float], target: float, low: float, high: float) -> float:
+    """Where a rising function reaches ``target``, by bisection down to the last bits of the bracket."""
+    for _ in range(200):
+        middle = 0.5 * (low + high)
+        if middle in (low, high):
+            break
+        if rising(middle) < target:
+            low = middle
+        else:
+            high = middle
+    return 0.5 * (low + high)
+
+
+@lru_cache(maxsize=64)
+def normal_quantile(probability: float) -> float:
+    """Value below which a standard normal variable lies with ``probability``.
+
+    Examples
+    --------
+    >>> round(normal_quantile(0.975), 6)
+    1.959964
+    """
+    if not 0.0 < probability < 1.0:
+        raise ValueError(f"probability must lie between 0 and 1, got {probability!r}")
+    return _root(lambda z: 0.5 * math.erfc(-z / math.sqrt(2.0)), probability, -40.0, 40.0)
+
+
+def student_cdf(t: float, degrees: int) -> float:
+    """Chance that a Student variable with a whole number of ``degrees`` of freedom lies below ``t``.
+
+    The finite trigonometric series of Abramowitz and Stegun, Handbook of Mathematical Functions, 26.7.3 and 26.7.4.
+    """
+    if degrees < 1:
+        raise ValueError(f"degrees must be 1 or more, got {degrees!r}")
+    angle = math.atan2(t, math.sqrt(degrees))
+    cosine_squared = math.cos(angle) ** 2
+    odd = degrees % 2 == 1
+    term = math.cos(angle) if odd else 1.0
+    total = term if degrees > 1 else 0.0
+    for power in range(3 if odd else 2, degrees - 1, 2):
+        term *= cosine_squared * (power - 1) / power
+        total += term
+    inner = 2.0 / math.pi * (angle + math.sin(angle) * total) if odd else math.sin(angle) * total
+    return 0.5 + 0.5 * inner
+
+
+@lru_cache(maxsize=256)
+def student_quantile(probability: float, degrees: int) -> float:
+    """Value below which a Student variable lies with ``probability``.
+
+    Examples
+    --------
+    The 95 % factor for two degrees of freedom:
+
+    >>> round(student_quantile(0.975, 2), 4)
+    4.3027
+    """
+    if not 0.0 < probability < 1.0:
+        raise ValueError(f"probability must lie between 0 and 1, got {probability!r}")
+    if degrees > 2000:
+        return normal_quantile(probability)
+    limit = 1e9
+    return _root(lambda t: student_cdf(t, degrees), probability, -limit, limit)
+
+
+def chi_squared_tail(value: float, half_degrees: int) -> float:
+    """Chance that a chi-squared variable with ``2 * half_degrees`` degrees of freedom exceeds ``value``.
+
+    Also the tail at ``value / 2`` of a sum of ``half_degrees`` exponential variables of mean 1.
+
+    Examples
+    --------
+    >>> round(chi_squared_tail(5.991464547, 1), 6)
+    0.05
+    """
+    if half_degrees < 1:
+        raise ValueError(f"half_degrees must be 1 or more, got {half_degrees!r}")
+    half = 0.5 * value
+    term = total = 1.0
+    for k in range(1, half_degrees):
+        term *= half / k
+        total += term
+    return math.exp(-half) * total

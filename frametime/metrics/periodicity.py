@@ -1,0 +1,343 @@
+"""Whether hitches recur: the period that fits them best, and how likely chance would fit as well."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.metrics.distributions import chi_squared_tail, student_quantile
+from frametime.metrics.findings import HitchPeriod
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PeriodRule:
+    """When hitches are said to recur. Common practice, no source, except for the test.
+
+    Attributes
+    ----------
+    significance : float
+        Chance of a false claim that is accepted.
+    min_hitches : int
+        Fewer carry no test: any two times have a period, and three fit one by chance too often.
+    min_covered_fraction : float
+        Least share of the beats between first and last that have a hitch.
+    follow_fraction : float
+        A hitch follows the period when it lies within this share of it from a beat.
+    level : float
+        Confidence level of the interval of the period.
+    n_simulated, simulated_hitches : int
+        Up to so many hitches, chance is simulated with so many random runs; beyond, a formula is used.
+    max_hitches : int
+        Of more hitches the first so many are used: that bounds the cost.
+    """
+
+    significance: float = 0.01
+    min_hitches: int = 4
+    min_covered_fraction: float = 0.5
+    follow_fraction: float = 0.15
+    level: float = 0.95
+    n_simulated: int = 2000
+    simulated_hitches: int = 12
+    max_hitches: int = 4096
+
+
+DEFAULT_RULE = PeriodRule()
+_STEP = 0.125
+_SEED = 1904
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PeriodFit:
+    """The best period of some hitches, whether or not it is significant.
+
+    ``beats`` numbers the beat next to each hitch; ``follows`` says which hitches lie close enough to it.
+    """
+
+    period_s: float
+    regularity: float
+    p_value: float
+    beats: NDArray[np.int64]
+    follows: NDArray[np.bool_]
+    covered_fraction: float
+
+
+def concentration(times_s: NDArray[np.float64], period_s: float) -> float:
+    """Mean resultant length of the times on a circle of one period: 1 when all fall on one phase.
+
+    The statistic of Rayleigh's test (Mardia and Jupp, Directional Statistics, 2000, section 6.3.1).
+
+    Examples
+    --------
+    >>> round(concentration(np.array([0.0, 2.0, 4.0]), 2.0), 9), round(concentration(np.array([0.0, 1.0]), 2.0), 9)
+    (1.0, 0.0)
+    """
+    return float(abs(np.mean(np.exp(2j * np.pi * times_s / period_s))))
+
+
+def _cycle_range(n: int) -> tuple[float, float]:
+    """Searched numbers of periods between the first and the last of ``n`` hitches.
+
+    At least two and a half periods, at most two beats for each hitch, at least one beat for two hitches.
+    """
+    return max(2.5, 0.5 * (n - 1)), 2.0 * n
+
+
+def _spectrum(places: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Numbers of periods searched, and the concentration at each; ``places`` run from 0 to 1."""
+    n = places.size
+    low, high = _cycle_range(n)
+    if n <= 64:
+        cycles = np.arange(low, high + 1e-9, _STEP)
+        return cycles, np.abs(np.exp(2j * np.pi * np.outer(cycles, places)).mean(axis=1))
+    # Linear in time: counts on a grid fine enough that the shortest period has 16 cells, then one transform.
+    n_cells = 32 * n
+    counts = np.bincount(np.minimum((places * n_cells).astype(np.int64), n_cells - 1), minlength=n_cells)
+    padded = int(n_cells / _STEP)
+    values = np.abs(np.fft.rfft(counts, padded)) / n
+    first, last = math.ceil(low / _STEP), int(high / _STEP)
+    return np.arange(first, last + 1) * _STEP, values[first : last + 1]
+
+
+@lru_cache(maxsize=32)
+def _chance_concentrations(n: int, n_simulated: int) -> NDArray[np.float64]:
+    """Sorted highest concentrations of ``n`` hitches at random times, ends fixed, over the searched periods.
+
+    It depends on ``n`` alone, so a batch makes it once; the seed is fixed: the same input gives the same answer.
+    """
+    generator = np.random.default_rng(_SEED)
+    places = np.concatenate(
+        (np.zeros((n_simulated, 1)), generator.random((n_simulated, n - 2)), np.ones((n_simulated, 1))), axis=1
+    )
+    low, high = _cycle_range(n)
+    turned = np.exp(2j * np.pi * low * places)
+    step = np.exp(2j * np.pi * _STEP * places)
+    highest = np.zeros(n_simulated)
+    for _ in range(int((high - low) / _STEP) + 1):
+        np.maximum(highest, np.abs(turned.sum(axis=1)), out=highest)
+        turned *= step
+    return np.sort(highest / n)
+
+
+def chance_of(regularity: float, n: int, rule: PeriodRule = DEFAULT_RULE) -> float:
+    """Chance that ``n`` hitches at random times reach this concentration at any of the searched periods.
+
+    Few hitches: by simulation, with (count + 1) / (runs + 1). Many: Rayleigh's exp(-n R^2) for one period, and for
+    the search the upcrossing formula of R. V. Baluev, Monthly Notices of the Royal Astronomical Society 385, 2008,
+    1279-1285: W exp(-z) sqrt(z) with z = n R^2 and W the width of the search in cycles times sqrt(4 pi var(places)).
+    """
+    if n <= rule.simulated_hitches:
+        highest = _chance_concentrations(n, rule.n_simulated)
+        at_least = highest.size - int(np.searchsorted(highest, regularity - 1e-12, side="left"))
+        return (at_least + 1) / (highest.size + 1)
+    low, high = _cycle_range(n)
+    z = n * regularity**2
+    return -math.expm1(-(math.exp(-z) + (high - low) * math.sqrt(math.pi / 3.0) * math.exp(-z) * math.sqrt(z)))
+
+
+def best_period(times_s: NDArray[np.float64], rule: PeriodRule = DEFAULT_RULE) -> PeriodFit:
+    """The period that brings the times closest to one phase, and the chance of that.
+
+    Of periods that do equally well (a period and its half, with exact times) the longest is taken. The period is
+    then refined by least squares of the times on the numbers of their beats.
+    """
+    n = times_s.size
+    span_s = float(times_s[-1] - times_s[0])
+    if n < 3 or not span_s > 0.0:
+        raise ValueError(f"times_s must hold three rising times or more, got {times_s!r}")
+    cycles, values = _spectrum((times_s - times_s[0]) / span_s)
+    regularity = float(values.max())
+    place = int(np.flatnonzero(values >= regularity - 0.005)[0])
+    while place + 1 < values.size and values[place + 1] > values[place]:
+        place += 1
+    period_s = span_s / float(cycles[place])
+    p_value = chance_of(regularity, n, rule)
+    for _ in range(3):
+        beats, follows = _beats(times_s, period_s, rule.follow_fraction)
+        chosen = beats[follows]
+        if np.unique(chosen).size < 2:
+            break
+        period_s = float(np.polyfit(chosen, times_s[follows], 1)[0])
+    beats, follows = _beats(times_s, period_s, rule.follow_fraction)
+    distinct = np.unique(beats[follows])
+    n_beats = int(beats.max() - beats.min()) + 1
+    return PeriodFit(
+        period_s=period_s,
+        regularity=concentration(times_s, period_s),
+        p_value=p_value,
+        beats=beats,
+        follows=follows,
+        covered_fraction=distinct.size / n_beats,
+    )
+
+
+def _beats(
+    times_s: NDArray[np.float64], period_s: float, follow_fraction: float
+) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """Number of the nearest beat of each time, and whether the time lies close to it."""
+    turns = (times_s - times_s[0]) / period_s
+    phase = float(np.angle(np.mean(np.exp(2j * np.pi * turns)))) / (2.0 * np.pi)
+    beats = np.round(turns - phase)
+    return beats.astype(np.int64), np.abs(turns - phase - beats) <= follow_fraction
+
+
+def _interval(groups: Sequence[tuple[NDArray[np.float64], NDArray[np.int64]]], level: float) -> tuple[float, float]:
+    """Least-squares period over groups of times on beats, each group with its own start: value and half width."""
+    products = squares = residual = 0.0
+    n_total = 0
+    for times_s, beats in groups:
+        centered = beats - beats.mean()
+        squares += float(centered @ centered)
+        products += float(centered @ (times_s - times_s.mean()))
+        n_total += times_s.size
+    period_s = products / squares
+    for times_s, beats in groups:
+        rest = (times_s - times_s.mean()) - period_s * (beats - beats.mean())
+        residual += float(rest @ rest)
+    degrees = n_total - len(groups) - 1
+    if degrees < 1:
+        return period_s, math.inf
+    error = math.sqrt(residual / degrees / squares)
+    return period_s, student_quantile(0.5 + 0.5 * level, degrees) * error
+
+
+def find_hitch_period(
+    times_s: NDArray[np.float64], sizes_ms: NDArray[np.float64] | None = None, rule: PeriodRule = DEFAULT_RULE
+) -> tuple[HitchPeriod | None, str | None]:
+    """The period at which hitches recur, or the reason why none is claimed.
+
+    All hitches are tried; where some are much larger (half the largest or more) these are tried alone too, and both
+    p values are doubled (Bonferroni). Hitches beside the beat are counted as left over.
+
+    Parameters
+    ----------
+    times_s : ndarray of float64, shape (n_hitches,)
+        When each began, rising.
+    sizes_ms : ndarray of float64, shape (n_hitches,), optional
+        By how much each was too long.
+
+    Returns
+    -------
+    tuple of HitchPeriod or None, and str or None
+        Exactly one of the two is ``None``.
+
+    Examples
+    --------
+    >>> period, _ = find_hitch_period(np.array([2.0, 4.01, 5.99, 8.0, 10.01, 12.0]))
+    >>> round(period.period_s, 2), period.n_following
+    (2.0, 6)
+    >>> find_hitch_period(np.array([3.7, 7.4]))
+    (None, '2 hitches carry no period; 4 or more are needed')
+    """
+    times_s = times_s[: rule.max_hitches]
+    n = times_s.size
+    if n < rule.min_hitches:
+        count = "no hitch was found" if n == 0 else f"{n} hitch{'es carry' if n > 1 else ' carries'} no period"
+        return None, f"{count}; {rule.min_hitches} or more are needed"
+    look, fit, p_value = _best_look(times_s, sizes_ms, rule)
+    if p_value >= rule.significance:
+        return None, f"{n} hitches follow no period: chance does as well with p = {p_value:.2g}"
+    if not _is_covered(fit, rule):
+        return None, f"{n} hitches follow no period: too few beats have one"
+    period_s, half_s = _interval([(look[fit.follows], fit.beats[fit.follows])], rule.level)
+    # All hitches, not only the large ones, are said to follow it or not.
+    phase_s = float(np.mean(look[fit.follows] - period_s * fit.beats[fit.follows]))
+    turns = (times_s - phase_s) / period_s
+    n_following = int(np.count_nonzero(np.abs(turns - np.round(turns)) <= rule.follow_fraction))
+    return (
+        HitchPeriod(
+            period_s=period_s,
+            period_low_s=period_s - half_s,
+            period_high_s=period_s + half_s,
+            regularity=fit.regularity,
+            p_value=p_value,
+            n_following=n_following,
+            n_left_over=n - n_following,
+        ),
+        None,
+    )
+
+
+def _best_look(
+    times_s: NDArray[np.float64], sizes_ms: NDArray[np.float64] | None, rule: PeriodRule
+) -> tuple[NDArray[np.float64], PeriodFit, float]:
+    """All hitches, or the large ones alone, whichever fits better; the p value counts both looks."""
+    looks = [times_s]
+    if sizes_ms is not None:
+        sizes_ms = sizes_ms[: times_s.size]
+        large = sizes_ms >= 0.5 * float(sizes_ms.max())
+        if rule.min_hitches <= np.count_nonzero(large) < times_s.size:
+            looks.append(times_s[large])
+    fits = [best_period(look, rule) for look in looks]
+    # A fit that leaves most beats empty is no recurrence, however small its p value.
+    place = min(range(len(fits)), key=lambda i: (not _is_covered(fits[i], rule), fits[i].p_value))
+    return looks[place], fits[place], min(1.0, len(looks) * fits[place].p_value)
+
+
+def _is_covered(fit: PeriodFit, rule: PeriodRule) -> bool:
+    n_distinct = np.unique(fit.beats[fit.follows]).size
+    return n_distinct >= rule.min_hitches and fit.covered_fraction >= rule.min_covered_fraction
+
+
+def pooled_hitch_period(
+    times_of_runs: Sequence[NDArray[np.float64]],
+    sizes_of_runs: Sequence[NDArray[np.float64]] | None = None,
+    rule: PeriodRule = DEFAULT_RULE,
+) -> tuple[HitchPeriod | None, str | None]:
+    """The period of hitches over repeated runs of a set.
+
+    Each run with enough hitches is tested by itself; the p values are combined by Fisher's method (Statistical
+    Methods for Research Workers, 1932: minus twice the sum of their logarithms is chi-squared with twice as many
+    degrees of freedom as runs). The runs must agree in the period within a tenth. The period is one least-squares
+    slope over all runs, each with its own start.
+
+    Parameters
+    ----------
+    times_of_runs : sequence of ndarray of float64
+        When the hitches of each run began, in s.
+    sizes_of_runs : sequence of ndarray of float64, optional
+        By how much each was too long, see `find_hitch_period`.
+
+    Returns
+    -------
+    tuple of HitchPeriod or None, and str or None
+        Exactly one of the two is ``None``. ``regularity`` is the mean over the runs, weighted by their hitches.
+    """
+    sizes: Sequence[NDArray[np.float64] | None] = sizes_of_runs or [None] * len(times_of_runs)
+    usable = [
+        (times_s[: rule.max_hitches], sizes_ms)
+        for times_s, sizes_ms in zip(times_of_runs, sizes, strict=True)
+        if times_s.size >= rule.min_hitches
+    ]
+    if len(usable) < 2:
+        return None, f"{len(usable)} of {len(times_of_runs)} runs have {rule.min_hitches} hitches or more; 2 are needed"
+    looks = [_best_look(times_s, sizes_ms, rule) for times_s, sizes_ms in usable]
+    p_value = chi_squared_tail(-2.0 * sum(math.log(p) for _, _, p in looks), len(looks))
+    if p_value >= rule.significance:
+        return None, f"the hitches of {len(looks)} runs follow no period (p = {p_value:.2g})"
+    periods_s = [fit.period_s for _, fit, _ in looks]
+    middle_s = float(np.median(periods_s))
+    if any(abs(period_s - middle_s) > 0.1 * middle_s for period_s in periods_s):
+        return None, f"the runs disagree about the period: {', '.join(f'{period_s:.3g}' for period_s in periods_s)} s"
+    if not all(_is_covered(fit, rule) for _, fit, _ in looks):
+        return None, "too few beats between the first and the last hitch have one"
+    period_s, half_s = _interval([(look[fit.follows], fit.beats[fit.follows]) for look, fit, _ in looks], rule.level)
+    n_total = sum(times_s.size for times_s, _ in usable)
+    n_looked = sum(look.size for look, _, _ in looks)
+    n_following = sum(int(np.count_nonzero(fit.follows)) for _, fit, _ in looks)
+    return (
+        HitchPeriod(
+            period_s=period_s,
+            period_low_s=period_s - half_s,
+            period_high_s=period_s + half_s,
+            regularity=sum(fit.regularity * look.size for look, fit, _ in looks) / n_looked,
+            p_value=p_value,
+            n_following=n_following,
+            n_left_over=n_total - n_following,
+        ),
+        None,
+    )
