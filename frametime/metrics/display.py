@@ -144,7 +144,7 @@ def fit_fixed_refresh(series: FrameSeries, refresh: Refresh) -> FixedRefreshFit 
     >>> film = FrameSeries(np.arange(25) * 41_666_667, options=MeasureOptions())
     >>> fit = fit_fixed_refresh(film, parse_refresh("60"))
     >>> dict(fit.cadence), round(fit.judder_rms_ms, 2)
-    ({'2': 12, '3': 11}, 8.33)
+    ({'2': 11, '3': 12}, 8.33)
     """
     if not refresh.is_fixed:
         raise ValueError(f"refresh must be fixed, got {refresh!r}")

@@ -27,7 +27,7 @@ def _spread(positions: NDArray[np.float64], values: NDArray[np.float64], n_cells
     )
     cells = np.concatenate([first + 1 + point for point in range(_POINTS)])
     shares = np.concatenate([values * weight for weight in weights])
-    grid = np.bincount(cells, weights=shares, minlength=n_cells + _POINTS)
+    grid = np.asarray(np.bincount(cells, weights=shares, minlength=n_cells + _POINTS), dtype=np.float64)
     # Cell 0 of the padded grid is point -1 of the ring, the last ones are points beyond its end.
     ring = grid[1 : n_cells + 1]
     ring[-1] += grid[0]

@@ -92,13 +92,14 @@ def _spectrum(places: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray
     n = places.size
     low, high = _cycle_range(n)
     if n <= 64:
-        cycles = np.arange(low, high + 1e-9, _STEP)
-        return cycles, np.abs(np.exp(2j * np.pi * np.outer(cycles, places)).mean(axis=1))
+        cycles = np.asarray(np.arange(low, high + 1e-9, _STEP), dtype=np.float64)
+        turned = np.exp(2j * np.pi * np.outer(cycles, places))
+        return cycles, np.asarray(np.abs(turned.mean(axis=1)), dtype=np.float64)
     # Linear in time: counts on a grid fine enough that the shortest period has 16 cells, then one transform.
     n_cells = 32 * n
     counts = np.bincount(np.minimum((places * n_cells).astype(np.int64), n_cells - 1), minlength=n_cells)
     padded = int(n_cells / _STEP)
-    values = np.abs(np.fft.rfft(counts, padded)) / n
+    values = np.asarray(np.abs(np.fft.rfft(counts, padded)) / n, dtype=np.float64)
     first, last = math.ceil(low / _STEP), int(high / _STEP)
     return np.arange(first, last + 1) * _STEP, values[first : last + 1]
 
