@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Protocol
 
 import numpy as np
@@ -12,7 +13,7 @@ from frametime.demo.scenario import BAD_FROM, BAD_SLOWDOWN, BAD_TO, LIMIT_FPS, D
 
 _GRID_STEPS_PER_LAP = 3_000
 _SLOW_SHARE = 0.012
-_MEMORY = 0.93
+_MEMORY_S = 0.12
 
 
 class FrameSource(Protocol):
@@ -53,7 +54,8 @@ def frame_times_us(run: FrameSource, *, duration_s: float, lap_s: float | None =
     ends_s = _path_ends_s(run, duration_s, lap_s or duration_s)
     size = ends_s.size
     frame_sd = run.scene.frame_sd
-    noise = 0.7 * frame_sd * stream.following(size, memory=_MEMORY) + 0.7 * frame_sd * stream.normal(size)
+    memory = math.exp(-1.0 / (_MEMORY_S * run.rate_fps))
+    noise = 0.7 * frame_sd * stream.following(size, memory=memory) + 0.7 * frame_sd * stream.normal(size)
     slow = np.where(stream.uniform(size) < _SLOW_SHARE, 0.06 + 0.10 * stream.exponential(size), 0.0)
     times_us = np.diff(ends_s, prepend=0.0) * 1e6 * np.exp(level + noise + slow)
     if run.is_capped:

@@ -83,6 +83,8 @@ def _trial_text(trial: DemoTrial, stems: list[str]) -> str:
     ]
     if trial.endurance_minutes is not None:
         lines += ["endurance = true", f"minutes = {trial.endurance_minutes:g}"]
+    if trial.peak_temperature_c is not None:
+        lines.append(f"peak_temperature_c = {trial.peak_temperature_c}")
     if stems:
         logs = ", ".join(f'"{stem}.csv.gz"' for stem in stems)
         sensors = ", ".join(f'"{stem}.sensors.csv"' for stem in stems)
