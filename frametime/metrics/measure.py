@@ -13,11 +13,13 @@ from frametime.capture import Capture
 from frametime.caveats import Caveat
 from frametime.metrics.catalog import catalog_for
 from frametime.metrics.catalog_sensors import sensor_caveats
+from frametime.metrics.curves import run_curves
 from frametime.metrics.findings import Findings, Stutter
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.judgement import judge
-from frametime.metrics.metric import Curve, Interval, MeasuredRun, Metric, MetricValue, Missing
+from frametime.metrics.metric import Interval, MeasuredRun, Metric, MetricValue, Missing
 from frametime.metrics.options import MeasureOptions
+from frametime.metrics.quality import quality_caveats
 
 LISTED_STUTTERS: Final = 1000
 """At most so many stutters are listed with their times; all of them are counted."""
@@ -52,7 +54,7 @@ def measure(
     """
     rows = catalog_for(options) if metrics is None else metrics
     series = FrameSeries.of(capture, options)
-    caveats = (*capture.caveats, *_caveats(series))
+    caveats = (*capture.caveats, *quality_caveats(series), *sensor_caveats(series))
     values = _values(series, rows, caveats)
     return MeasuredRun(
         conditions=capture.conditions,
@@ -62,7 +64,7 @@ def measure(
         duration_s=series.duration_s,
         values=values,
         findings=_findings(series, values),
-        curves=_curves(series),
+        curves=run_curves(series),
         caveats=caveats,
         judgement=judge(caveats),
     )
@@ -92,24 +94,16 @@ def _intervals(series: FrameSeries, results: Mapping[str, float | Missing]) -> M
     return {}
 
 
-def _caveats(series: FrameSeries) -> tuple[Caveat, ...]:
-    return sensor_caveats(series)
-
-
-def _curves(series: FrameSeries) -> Mapping[str, Curve]:
-    return MappingProxyType({})
-
-
 def _findings(series: FrameSeries, values: Mapping[str, MetricValue]) -> Findings:
     return Findings(
         stutters=_listed_stutters(series),
-        rhythm=None,
-        drift=None,
-        segments=(),
-        fixed_refresh=None,
-        variable_refresh=None,
-        motion=None,
-        dropped=None,
+        rhythm=series.rhythm,
+        drift=series.drift,
+        segments=series.segments,
+        fixed_refresh=series.fixed_refresh,
+        variable_refresh=series.variable_refresh,
+        motion=series.motion,
+        dropped=series.dropped,
         throttling=series.throttling,
         profile=(),
     )

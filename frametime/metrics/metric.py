@@ -129,8 +129,9 @@ class MeasuredRun:
     findings : Findings
         What has a time, a place or a list: stutters, drift, rhythm, segments, display.
     curves : Mapping of str to Curve
-        ``percentile`` (share of frames in % to frame time in ms), ``rate`` (elapsed s to fps of each second),
-        ``trace_low`` and ``trace_high`` (elapsed s to least and greatest frame time in ms of each step).
+        ``percentile`` (share of frames in % to frame time in ms), ``distribution`` (frame time in ms to share of
+        frames in %), ``rate`` (elapsed s to fps of each second), ``trace_low`` and ``trace_high`` (elapsed s to least
+        and greatest frame time in ms of each step), ``local_median`` (elapsed s to the median frame time around).
     caveats : tuple of Caveat
         Of the reader and of the capture checks.
     judgement : Judgement

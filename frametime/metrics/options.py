@@ -69,7 +69,7 @@ class QualityRule:
     gap_s: float = 2.0
     min_tail_frames: int = 10
     min_frames: int = 100
-    min_duration_s: float = 10.0
+    min_duration_s: float = 5.0
     timer_note_fraction: float = 0.01
     timer_care_fraction: float = 0.05
     timer_repeat_fraction: float = 0.25

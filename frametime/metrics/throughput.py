@@ -133,6 +133,20 @@ def quantile(sorted_values: NDArray[np.float64], probability: float | Fraction, 
     return below + weight * (above - below)
 
 
+def plotting_constants(quantile_type: int) -> tuple[float, float]:
+    """``alpha`` and ``beta`` of the plotting position ``(k - alpha) / (n + 1 - alpha - beta)`` of the k-th value.
+
+    The quantile at that position is the k-th value itself. Types 1 to 3 step there; they have the positions of type 4.
+
+    Examples
+    --------
+    >>> plotting_constants(7)
+    (1.0, 1.0)
+    """
+    alpha, beta = _ALPHA_BETA[max(quantile_type, 4)]
+    return float(alpha), float(beta)
+
+
 def _step_place(exact_place: Fraction, quantile_type: int) -> tuple[int, float]:
     """Place and weight of the types 1 to 3, which take an order statistic or the mean of two."""
     if quantile_type == 3:

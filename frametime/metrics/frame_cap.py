@@ -1,0 +1,106 @@
+"""Whether something held the frames back: a frame limiter, or a fixed refresh that frames wait for."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import sqrt
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.metrics.frame_times import frame_times_ns
+from frametime.metrics.options import QualityRule
+from frametime.metrics.timer import middle_stretch
+
+_LOOKED_AT: Final = 4096
+_BEATS: Final = 10
+_FOLLOWING: Final = 1.05
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cap:
+    """A cap: the frame time it holds, the share of frames at it, and what gave it away.
+
+    ``sign`` is 'equal' when all frame times are equal, 'cluster' when nearly all are, 'wall' when many are and hardly
+    any frame is faster, 'beat' when the timestamps keep to an even beat.
+    """
+
+    frame_time_ms: float
+    share: float
+    sign: Literal["equal", "cluster", "wall", "beat"]
+
+
+def find_cap(
+    timestamps_ns: NDArray[np.int64], sorted_frame_times_ms: NDArray[np.float64], *, rule: QualityRule
+) -> Cap | None:
+    """The cap, if the frame times show one.
+
+    Ordinary noise clusters too. It differs from a cap in that frames are faster than the cluster as often as slower,
+    and that its timestamps wander: ``k`` independent frames together spread ``sqrt(k)`` times as much as one, while
+    frames that wait for a beat spread no more than one.
+
+    Parameters
+    ----------
+    timestamps_ns : ndarray of int64, shape (n_frames + 1,)
+    sorted_frame_times_ms : ndarray of float64, shape (n_frames,)
+    rule : QualityRule
+
+    Returns
+    -------
+    Cap or None
+    """
+    cap_ms = _commonest_ms(sorted_frame_times_ms, rule.cap_share)
+    near = _share_within(sorted_frame_times_ms, cap_ms, rule.cap_near_fraction)
+    if sorted_frame_times_ms[0] == sorted_frame_times_ms[-1]:
+        return Cap(frame_time_ms=cap_ms, share=1.0, sign="equal")
+    if near >= rule.cap_all_share:
+        return Cap(frame_time_ms=cap_ms, share=near, sign="cluster")
+    n_frames = sorted_frame_times_ms.size
+    faster = float(np.searchsorted(sorted_frame_times_ms, cap_ms * (1.0 - rule.cap_near_fraction))) / n_frames
+    slower = 1.0 - faster - near
+    # A second level, apart from the first, is no sign of a cap: slower frames must follow close on the cluster.
+    follows = _share_within(sorted_frame_times_ms, cap_ms * _FOLLOWING, _FOLLOWING - 1.0) >= 0.1 * slower
+    one_sided = faster <= min(rule.cap_faster_share, rule.cap_one_sided * slower)
+    if near >= rule.cap_share and one_sided and follows:
+        return Cap(frame_time_ms=cap_ms, share=near, sign="wall")
+    wide = _share_within(sorted_frame_times_ms, cap_ms, rule.cap_wide_fraction)
+    if wide >= rule.cap_beat_share and _keeps_a_beat(timestamps_ns, cap_ms, rule.cap_beat_ratio):
+        return Cap(frame_time_ms=cap_ms, share=wide, sign="beat")
+    return None
+
+
+def _commonest_ms(sorted_ms: NDArray[np.float64], share: float) -> float:
+    """Middle of the shortest stretch of frame times that holds ``share`` of the frames."""
+    ranks = np.linspace(0, sorted_ms.size - 1, min(sorted_ms.size, _LOOKED_AT)).astype(np.int64)
+    looked_at_ms = sorted_ms[ranks]
+    n_inside = max(1, int(share * looked_at_ms.size))
+    widths_ms = looked_at_ms[n_inside:] - looked_at_ms[:-n_inside]
+    first = int(np.argmin(widths_ms))
+    return float(looked_at_ms[first + n_inside // 2])
+
+
+def _share_within(sorted_ms: NDArray[np.float64], middle_ms: float, fraction: float) -> float:
+    first = np.searchsorted(sorted_ms, middle_ms * (1.0 - fraction), side="left")
+    last = np.searchsorted(sorted_ms, middle_ms * (1.0 + fraction), side="right")
+    return float(last - first) / sorted_ms.size
+
+
+def _keeps_a_beat(timestamps_ns: NDArray[np.int64], beat_ms: float, ratio: float) -> bool:
+    """Whether ten frames together spread less than ten independent frames would.
+
+    Multiples of the beat are taken off first: a frame that misses one beat and takes the next still keeps to it.
+    """
+    stretch_ns = middle_stretch(timestamps_ns)
+    if stretch_ns.size < 10 * _BEATS:
+        return False
+    one = _spread_beside_beat(frame_times_ns(stretch_ns), beat_ms)
+    ten = _spread_beside_beat(stretch_ns[_BEATS:] - stretch_ns[:-_BEATS], beat_ms)
+    return ten < ratio * sqrt(_BEATS) * one
+
+
+def _spread_beside_beat(spans_ns: NDArray[np.int64], beat_ms: float) -> float:
+    """Median absolute deviation of the spans from whole beats, in beats."""
+    beats = spans_ns / (beat_ms * 1e6)
+    beside = beats - np.rint(beats)
+    return float(np.median(np.abs(beside - np.median(beside))))

@@ -1,0 +1,171 @@
+"""What is wrong with a capture: each check gives a caveat that names the numbers it bears on."""
+
+from __future__ import annotations
+
+from math import ceil, sqrt
+
+import numpy as np
+
+from frametime.caveats import Caveat, Weight
+from frametime.metrics.frame_cap import Cap, find_cap
+from frametime.metrics.frame_series import FrameSeries
+from frametime.metrics.lows import share_label, share_text
+from frametime.metrics.throughput import exact, quantile
+from frametime.metrics.timer import timer_step_ns
+
+_PACING = (
+    "frame_time_variance_ms2",
+    "frame_time_cv",
+    "pacing_rmssd_ms",
+    "pacing_masd_ms",
+    "pacing_jitter_last_ms",
+    "pacing_jitter_median_ms",
+    "pacing_adev_1",
+    "pacing_adev_10",
+    "alternation",
+)
+_LEVEL = ("average_fps", "median_frame_time_ms")
+
+
+def quality_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
+    """All capture checks, the heaviest first.
+
+    Parameters
+    ----------
+    series : FrameSeries
+        ``series.options.quality`` holds the thresholds.
+
+    Returns
+    -------
+    tuple of Caveat
+        ``gap``, ``few-frames``, ``short-run``, ``coarse-timer``, ``capped``, ``warm-up``, ``low-few-frames``.
+    """
+    step_ms = _timer_step_ms(series)
+    found = (
+        *_gap(series),
+        *_length(series),
+        *_coarse_timer(series, step_ms),
+        # A coarse clock gathers any frame times at a few values: a cap cannot be seen through it.
+        *(_capped(series) if step_ms is None else ()),
+        *_warm_up(series),
+        *_few_in_tail(series),
+    )
+    order = (Weight.REPEAT, Weight.CARE, Weight.NOTE)
+    return tuple(sorted(found, key=lambda caveat: order.index(caveat.weight)))
+
+
+def _gap(series: FrameSeries) -> tuple[Caveat, ...]:
+    limit_s = series.options.quality.gap_s
+    n_gaps = series.n_frames - int(np.searchsorted(series.sorted_ms, limit_s * 1000.0, side="right"))
+    if n_gaps == 0:
+        return ()
+    longest = int(np.argmax(series.frame_times_ms))
+    gap_s = float(series.frame_times_ms[longest]) / 1000.0
+    start_s = float(series.timestamps_ns[longest] - series.timestamps_ns[0]) / 1e9
+    others = "" if n_gaps == 1 else f", the longest of {n_gaps} such gaps"
+    message = f"no frame for {gap_s:.1f} s, {start_s:.1f} s after the start{others}; cut it off or repeat the run"
+    return (Caveat(code="gap", message=message, weight=Weight.REPEAT),)
+
+
+def _length(series: FrameSeries) -> tuple[Caveat, ...]:
+    rule = series.options.quality
+    if series.n_frames < rule.min_frames:
+        message = f"only {series.n_frames} frames; {rule.min_frames} or more are needed for any of the numbers"
+        return (Caveat(code="few-frames", message=message, weight=Weight.REPEAT),)
+    if series.duration_s < rule.min_duration_s:
+        message = f"the run lasts {series.duration_s:.1f} s; {rule.min_duration_s:g} s or more show how a scene runs"
+        return (Caveat(code="short-run", message=message, weight=Weight.CARE),)
+    return ()
+
+
+def _coarse_timer(series: FrameSeries, step_ms: float | None) -> tuple[Caveat, ...]:
+    if step_ms is None:
+        return ()
+    rule = series.options.quality
+    fraction = step_ms / _median_ms(series)
+    weight = Weight.NOTE
+    if fraction >= rule.timer_repeat_fraction:
+        weight = Weight.REPEAT
+    elif fraction >= rule.timer_care_fraction:
+        weight = Weight.CARE
+    # The difference of two times that are each rounded evenly over one step has a variance of step**2 / 6.
+    message = (
+        f"the timer is coarse: timestamps come in steps of {step_ms:.3g} ms, {100.0 * fraction:.2g} % of the median "
+        f"frame time, which alone spreads single frames by {step_ms / sqrt(6.0):.2g} ms (standard deviation)"
+    )
+    tails = ("median_frame_time_ms", "p95_frame_time_ms", "p99_frame_time_ms", "p99p9_frame_time_ms")
+    lows = tuple(
+        f"low_{share_text(pct)}_{kind}_fps" for pct in series.options.slowest_pcts for kind in ("percentile", "time")
+    )
+    return (Caveat(code="coarse-timer", message=message, weight=weight, metrics=(*_PACING, *tails, *lows)),)
+
+
+def _timer_step_ms(series: FrameSeries) -> float | None:
+    """Step of the clock where it is coarse."""
+    least_ms = series.options.quality.timer_note_fraction * _median_ms(series)
+    step_ns = timer_step_ns(series.timestamps_ns, least_ns=least_ms * 1e6)
+    return None if step_ns is None else step_ns / 1e6
+
+
+def _median_ms(series: FrameSeries) -> float:
+    return quantile(series.sorted_ms, 0.5)
+
+
+def _capped(series: FrameSeries) -> tuple[Caveat, ...]:
+    rule = series.options.quality
+    if series.n_frames < rule.min_frames:
+        return ()
+    cap = find_cap(series.timestamps_ns, series.sorted_ms, rule=rule)
+    if cap is None:
+        return ()
+    return (Caveat(code="capped", message=_cap_message(cap), weight=Weight.CARE, metrics=_LEVEL),)
+
+
+def _cap_message(cap: Cap) -> str:
+    at = f"{cap.frame_time_ms:.2f} ms ({1000.0 / cap.frame_time_ms:.1f} fps)"
+    if cap.sign == "equal":
+        return f"every frame takes exactly {at}: a frame limiter, a fixed refresh, or times that were not measured"
+    share = f"{100.0 * cap.share:.0f} % of the frames take about {at}"
+    why = {
+        "cluster": "hardly any takes more or less",
+        "wall": "hardly any takes less",
+        "beat": "their timestamps keep to that beat",
+    }[cap.sign]
+    return f"{share} and {why}, as with a frame limiter or a fixed refresh: the rate shows the limit, not the card"
+
+
+def _warm_up(series: FrameSeries) -> tuple[Caveat, ...]:
+    if series.n_frames < series.options.quality.min_frames:
+        return ()
+    warm_up = series.drift.warm_up
+    if warm_up is None:
+        return ()
+    return (Caveat(code="warm-up", message=warm_up.sentence, weight=Weight.CARE, metrics=_LEVEL),)
+
+
+def _few_in_tail(series: FrameSeries) -> tuple[Caveat, ...]:
+    """For each share of the slowest frames: whether enough frames lie in it, and how many would be needed."""
+    needed = series.options.quality.min_tail_frames
+    found = []
+    for pct in series.options.slowest_pcts:
+        share = exact(pct) / 100
+        n_tail = share * series.n_frames
+        if n_tail >= needed:
+            continue
+        n_needed = ceil(needed / share)
+        more_s = n_needed * series.duration_s / series.n_frames
+        message = (
+            f"the slowest {share_label(pct)} are {_count(float(n_tail))}; {needed} or more carry a low, which takes "
+            f"{n_needed} frames, {more_s:.0f} s at this rate"
+        )
+        keys = tuple(f"low_{share_text(pct)}_{kind}_fps" for kind in ("percentile", "mean", "time"))
+        tail = {1.0: ("p99_frame_time_ms",), 0.1: ("p99p9_frame_time_ms",)}.get(pct, ())
+        # The everyday low makes the run weak; a rarer tail is weak itself, and says so beside its number.
+        weight = Weight.CARE if pct >= 1.0 else Weight.NOTE
+        found.append(Caveat(code="low-few-frames", message=message, weight=weight, metrics=(*keys, *tail)))
+    return tuple(found)
+
+
+def _count(n_frames: float) -> str:
+    text = f"{n_frames:.1f}".removesuffix(".0")
+    return f"{text} frame" if text == "1" else f"{text} frames"
