@@ -68,8 +68,10 @@ def test_frames_are_positive_whole_microseconds_and_follow_one_another() -> None
     times_us = frame_times_us(run_of("tarn-5", "glasshouse", "1440p"), duration_s=DURATION_S)
     assert times_us.dtype == np.int64
     assert times_us.min() > 0
-    trimmed = np.minimum(times_us, np.quantile(times_us, 0.95))
-    assert np.corrcoef(trimmed[1:], trimmed[:-1])[0, 1] > 0.4
+    # Beside the camera path, which a mean over 61 frames (a second) follows, neighbors must still be alike.
+    logs = np.log(np.minimum(times_us, np.quantile(times_us, 0.95)))
+    rest = logs[30:-30] - np.convolve(logs, np.full(61, 1 / 61), mode="valid")
+    assert np.corrcoef(rest[1:], rest[:-1])[0, 1] > 0.25
 
 
 @pytest.mark.parametrize("card", [card.key for card in CARDS])
