@@ -10,7 +10,7 @@ from typing import Final, TypeAlias
 from frametime.caveats import Weight
 from frametime.errors import printable
 from frametime.metrics.metric import MeasuredRun, MetricValue
-from frametime.render.numbers import format_estimate, format_number, format_quantity, significant_digits
+from frametime.render.numbers import format_estimate, format_like, format_number, format_quantity, significant_digits
 
 WIDTH: Final = 80
 LINES: Final = 30
@@ -34,6 +34,9 @@ class _Line:
     key: str
     meaning: str
 
+
+_TWO_DECIMALS: Final = frozenset({"alternation"})
+"""A correlation lies between -1 and 1: its digits do not follow its size."""
 
 _ROLE: Final = {"usable": "good", "usable with care": "care", "repeat this run": "bad"}
 
@@ -100,9 +103,9 @@ def _groups(run: MeasuredRun, style: Style) -> Iterator[str]:
 
 
 def _row(label: str, value: str, meaning: str) -> str:
-    if len(value) > _VALUE:
-        return f"  {label:<{_LABEL}}{value}  {meaning}"[:WIDTH]
-    return f"  {label:<{_LABEL}}{value:>{_VALUE}}  {meaning}"[:WIDTH]
+    """Label to the left, value to the right of the first 42 columns, then what it means."""
+    room = max(1, _LABEL + _VALUE - len(label))
+    return f"  {label}{value:>{room}}  {meaning}"[:WIDTH]
 
 
 def _digits(run: MeasuredRun, key: str) -> int:
@@ -116,6 +119,8 @@ def _digits(run: MeasuredRun, key: str) -> int:
 
 def _number(run: MeasuredRun, key: str) -> str:
     value: MetricValue = run.values[key]
+    if key in _TWO_DECIMALS and value.value is not None and value.interval is None:
+        return format_like(value.value, decimals=2)
     if value.interval is not None:
         return format_estimate(value.value, value.unit, low=value.interval.low, high=value.interval.high)
     return format_quantity(value.value, value.unit, digits=_digits(run, key))
@@ -163,7 +168,12 @@ def _slowest(run: MeasuredRun) -> Iterator[str]:
             values = [run.values.get(f"{key}_{kind}_fps") for kind in ("percentile", "mean", "time")]
             digits = _digits(run, key)
             numbers = " / ".join(format_quantity(v.value, "1", digits=digits) if v else "n/a" for v in values)
-            yield _row(f"{share} low, the same three", f"{numbers} fps", "")
+            few = any(value.caveats for value in values if value is not None)
+            yield _row(
+                f"{share} low, all three",
+                f"{numbers} fps",
+                "too few frames: see the caveats" if few else "in that order",
+            )
     yield from _plain_rows(run, (_Line("longest frame", "max_frame_time_ms", "the worst single frame"),))
 
 

@@ -1,0 +1,42 @@
+"""Coverage-guided fuzzing of the readers. Usage: fuzz.py TARGET [options of libFuzzer, such as -max_total_time=3600]
+
+Without options it runs until it is stopped. It needs one more package: ``pip install atheris``.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import sys
+import tempfile
+from pathlib import Path
+
+import atheris
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+with atheris.instrument_imports(include=["frametime"]):
+    from targets import TARGETS, seeds
+
+    from frametime.errors import FrametimeError
+
+
+def main() -> None:
+    """Fuzz one target from its seeds."""
+    if len(sys.argv) < 2 or sys.argv[1] not in TARGETS:
+        sys.exit(f"{__doc__}\nTargets: {', '.join(TARGETS)}")
+    name = sys.argv.pop(1)
+    target = TARGETS[name]
+
+    def once(content: bytes) -> None:
+        with contextlib.suppress(FrametimeError):
+            target(content)
+
+    with tempfile.TemporaryDirectory() as corpus:
+        for number, seed in enumerate(seeds(name)):
+            Path(corpus, f"seed{number}").write_bytes(seed)
+        atheris.Setup([*sys.argv, corpus, "-rss_limit_mb=4096", "-timeout=20"], once)
+        atheris.Fuzz()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,80 @@
+"""Many files: in order, on any executor, past bad files and dying workers."""
+
+from __future__ import annotations
+
+import os
+import signal
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from pathlib import Path
+
+import pytest
+
+from frametime.adapters.base import ReadOptions
+from frametime.pipeline import measuring
+from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest, measure_many
+
+
+def write_logs(folder: Path, count: int) -> list[MeasureRequest]:
+    """Logs of ``count`` different rates, the third one broken."""
+    requests = []
+    for number in range(count):
+        path = folder / f"run{number:03d}.csv"
+        text = "frame_time_ms\n" + f"{number + 5}\n" * 50
+        path.write_text("no time here\nat all\n" if number == 3 else text)
+        requests.append(MeasureRequest(path=str(path), read=ReadOptions(), keep_curves=False))
+    return requests
+
+
+def rates(outcomes: list[MeasureOutcome]) -> list[float | None]:
+    return [outcome.run.values["average_fps"].value if outcome.run else None for outcome in outcomes]
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_outcomes_come_in_the_order_of_the_requests(workers: int, tmp_path: Path) -> None:
+    requests = write_logs(tmp_path, 40)
+    outcomes = list(measure_many(iter(requests), workers=workers))
+    assert [outcome.request for outcome in outcomes] == requests
+    expected = [None if number == 3 else pytest.approx(1000.0 / (number + 5)) for number in range(40)]
+    assert rates(outcomes) == expected
+    assert outcomes[3].error is not None and "run003.csv" in outcomes[3].error
+
+
+def test_any_executor_will_do(tmp_path: Path) -> None:
+    requests = write_logs(tmp_path, 20)
+    with ThreadPoolExecutor(2) as executor:
+        assert rates(list(measure_many(requests, executor=executor))) == rates(list(measure_many(requests, workers=1)))
+
+
+def _die_on(request: MeasureRequest) -> MeasureOutcome:
+    if request.path.endswith("run007.csv"):
+        os.kill(os.getpid(), signal.SIGKILL if hasattr(signal, "SIGKILL") else signal.SIGTERM)
+    return measuring_measure_one(request)
+
+
+measuring_measure_one = measuring.measure_one
+
+
+def _die_in_chunk(requests: tuple[MeasureRequest, ...]) -> list[MeasureOutcome]:
+    return [_die_on(request) for request in requests]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="a forked worker carries the planted fault; Windows cannot fork")
+def test_a_worker_that_dies_takes_only_its_own_file_with_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    import multiprocessing
+
+    def forked(n_workers: int) -> ProcessPoolExecutor:
+        return ProcessPoolExecutor(n_workers, mp_context=multiprocessing.get_context("fork"))
+
+    monkeypatch.setattr(measuring, "_new_pool", forked)
+    monkeypatch.setattr(measuring, "_measure_chunk", _die_in_chunk)
+    monkeypatch.setattr(measuring, "measure_one", _die_on)
+    requests = write_logs(tmp_path, 40)
+    outcomes = list(measure_many(requests, workers=2))
+    assert [outcome.request for outcome in outcomes] == requests
+    assert [number for number, outcome in enumerate(outcomes) if outcome.run is None] == [3, 7]
+    assert outcomes[7].error is not None and "ended without an answer" in outcomes[7].error
+
+
+def test_no_worker_is_refused() -> None:
+    with pytest.raises(ValueError, match="workers"):
+        list(measure_many([], workers=0))
