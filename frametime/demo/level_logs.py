@@ -22,6 +22,7 @@ def constant() -> MadeLog:
         rows=n,
         frames=n,
         duration_s=Fraction(8),
+        caveats=("capped",),
         answers=(
             Answer(key="average_fps", value=Fraction(n, 8), formula="n / T = 1000 / 8 s"),
             *quantiles((8, 8, 8, 8), ("all frames are equal",) * 4),
@@ -248,6 +249,7 @@ def capped() -> MadeLog:
         rows=n,
         frames=n,
         duration_s=Fraction(62),
+        caveats=("capped",),
         answers=(
             Answer(key="average_fps", value=Fraction(n, 62), formula="3600 / (50 s + 12 s)"),
             *quantiles(
@@ -281,6 +283,7 @@ def coarse_timer() -> MadeLog:
         rows=n + 1,
         frames=n,
         duration_s=Fraction(82),
+        caveats=("coarse-timer",),
         answers=(
             Answer(
                 key="average_fps", value=Fraction(n, 82), formula="5000 / 82 s: the clock spoils single frames only"

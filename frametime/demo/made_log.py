@@ -42,6 +42,8 @@ class MadeLog:
     answers : tuple of Answer
     missing : tuple of str
         Keys that have no value here, because the formula divides by zero.
+    caveats : tuple of str
+        Codes of the caveats that must be given.
     sensors : str or None
         A sensor log that lies beside it.
     relative_tolerance : float
@@ -56,6 +58,7 @@ class MadeLog:
     duration_s: Fraction
     answers: tuple[Answer, ...]
     missing: tuple[str, ...] = ()
+    caveats: tuple[str, ...] = ()
     sensors: str | None = None
     relative_tolerance: float = 1e-9
 
@@ -103,6 +106,9 @@ def toml_text(log: MadeLog) -> str:
     if log.missing:
         names = ", ".join(f'"{key}"' for key in log.missing)
         lines += ["# 0 / 0: there is no value, and a program must say so.", f"not_available = [{names}]"]
+    if log.caveats:
+        names = ", ".join(f'"{code}"' for code in log.caveats)
+        lines += ["# What a program must warn of.", f"caveats = [{names}]"]
     lines += ["", "[answers]"]
     for answer in log.answers:
         lines += [f"# {answer.formula}", f"{answer.key} = {_toml_number(answer.value)}"]

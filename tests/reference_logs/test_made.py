@@ -76,3 +76,8 @@ def test_what_has_no_value_says_why(name: str) -> None:
     for key in facts(name).get("not_available", []):
         assert values[key].value is None
         assert values[key].reason
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_what_must_be_warned_of_is(name: str) -> None:
+    assert set(facts(name).get("caveats", [])) <= {caveat.code for caveat in measured(name).caveats}
