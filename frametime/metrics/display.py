@@ -55,8 +55,10 @@ def appearances(series: FrameSeries) -> tuple[NDArray[np.int64], NDArray[np.bool
     return times_ns[1:][kept] - start_ns, kept, True
 
 
-def first_refreshes(times_ns: NDArray[np.int64], refresh: Refresh, *, from_display_times: bool) -> NDArray[np.int64]:
-    """Number of the refresh on which each frame first appears, counted from 0 at the first frame.
+def first_refreshes(
+    times_ns: NDArray[np.int64], refresh: Refresh, *, from_display_times: bool
+) -> tuple[NDArray[np.int64], float | None]:
+    """Number of the refresh on which each frame first appears, counted from 0 at the first frame, and the rate.
 
     The refreshes are an even grid whose phase the log does not say. Where the times follow the grid (the display
     times always should, frame ends do when the game waits for the display), phase and rate are fitted: a display
@@ -75,13 +77,16 @@ def first_refreshes(times_ns: NDArray[np.int64], refresh: Refresh, *, from_displ
 
     Returns
     -------
-    ndarray of int64, shape (n_shown,)
+    numbers : ndarray of int64, shape (n_shown,)
         Never falls. With equal values the earlier frame was replaced before it could be shown whole.
+    measured_hz : float or None
+        Rate of the grid that the times follow, ``None`` where they follow none.
     """
     period_ns = float(NS_PER_S / refresh.low_hz)
     turns = times_ns / period_ns
-    phase, slope = _phase_and_slope(turns)
-    if from_display_times or slope != 0.0:
+    phase, slope, is_locked = _phase_and_slope(turns)
+    if from_display_times or is_locked:
+        # The times lie on the grid but for their scatter: to the nearest refresh.
         numbers = np.round(turns - phase - slope * turns)
     elif refresh.tearing:
         # The frame is seen in the refresh that is being sent out when it ends.
@@ -89,28 +94,29 @@ def first_refreshes(times_ns: NDArray[np.int64], refresh: Refresh, *, from_displ
     else:
         numbers = np.ceil(turns - phase - 0.5)
     numbers -= numbers[0]
-    return np.maximum.accumulate(numbers.astype(np.int64))
+    measured_hz = float(refresh.low_hz) * (1.0 - slope) if is_locked else None
+    return np.maximum.accumulate(numbers.astype(np.int64)), measured_hz
 
 
-def _phase_and_slope(turns: NDArray[np.float64]) -> tuple[float, float]:
-    """Phase of the times on the grid (in refreshes), and by how much the grid is off in rate; 0 where not locked."""
+def _phase_and_slope(turns: NDArray[np.float64]) -> tuple[float, float, bool]:
+    """Phase of the times on the grid (in refreshes), drift of that phase per refresh, and whether they follow it."""
     circle = np.exp(2j * np.pi * turns)
     overall = circle.mean()
     n_blocks = int(min(200, turns.size // 16))
     if n_blocks < 3:
-        return float(np.angle(overall) / (2 * np.pi)), 0.0
+        return float(np.angle(overall) / (2 * np.pi)), 0.0, bool(abs(overall) >= LOCKED_CONCENTRATION)
     edges = np.linspace(0, turns.size, n_blocks + 1).astype(np.int64)
     sums = np.add.reduceat(circle, edges[:-1])
     lengths = np.abs(sums) / np.diff(edges)
     if float(np.median(lengths)) < LOCKED_CONCENTRATION:
-        return float(np.angle(overall) / (2 * np.pi)), 0.0
+        return float(np.angle(overall) / (2 * np.pi)), 0.0, False
     phases = np.unwrap(np.angle(sums)) / (2 * np.pi)
     middles = turns[(edges[:-1] + edges[1:]) // 2]
     slope, phase = np.polyfit(middles, phases, 1)
     if abs(slope) * (middles[-1] - middles[0]) < 0.02:
         # Less than a fiftieth of a refresh over the whole run is no difference in rate.
-        return float(np.angle(overall) / (2 * np.pi)), 0.0
-    return float(phase), float(slope)
+        return float(np.angle(overall) / (2 * np.pi)), 0.0, True
+    return float(phase), float(slope), True
 
 
 def fit_fixed_refresh(series: FrameSeries, refresh: Refresh) -> FixedRefreshFit | None:
@@ -152,7 +158,7 @@ def fit_fixed_refresh(series: FrameSeries, refresh: Refresh) -> FixedRefreshFit 
     ended_ns = series.timestamps_ns[1:][kept]
     if shown_ns.size < 2:
         return None
-    numbers = first_refreshes(shown_ns, refresh, from_display_times=from_display_times)
+    numbers, measured_hz = first_refreshes(shown_ns, refresh, from_display_times=from_display_times)
     steps = np.diff(numbers)
     replaced_count = 0
     if not refresh.tearing:
@@ -168,6 +174,7 @@ def fit_fixed_refresh(series: FrameSeries, refresh: Refresh) -> FixedRefreshFit 
     n_refreshes = int(numbers[-1]) if numbers.size else 0
     return FixedRefreshFit(
         refresh_hz=float(refresh.low_hz),
+        measured_hz=measured_hz,
         n_refreshes=n_refreshes,
         repeat_count=int(np.maximum(steps - 1, 0).sum()),
         skipped_frame_count=replaced_count,

@@ -96,6 +96,7 @@ def find_drift(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> Drift:
             slope_low_pct_per_min=None,
             slope_high_pct_per_min=None,
             p_value=None,
+            is_drift=False,
             changes=(),
             warm_up=warm_up,
             sentence=sentence,
@@ -103,17 +104,20 @@ def find_drift(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> Drift:
     slope, low, high, p_value = _slope(times_s, levels_ms, level=series.options.level)
     changes = _find_changes(series, blocks, first, rule)
     total_pct = abs(slope) * float(times_s[-1] - times_s[0]) / 60.0
+    has_step = any(change.kind == "level" for change in changes)
+    is_drift = p_value < rule.significance and total_pct >= rule.min_total_pct and not has_step
     return Drift(
         slope_pct_per_min=slope,
         slope_low_pct_per_min=low,
         slope_high_pct_per_min=high,
         p_value=p_value,
+        is_drift=is_drift,
         changes=changes,
         warm_up=warm_up,
         sentence=drift_sentence(
             slope_pct_per_min=slope,
             interval_pct_per_min=(low, high),
-            is_drift=p_value < rule.significance and total_pct >= rule.min_total_pct,
+            is_drift=is_drift,
             changes=changes,
             warm_up=warm_up,
         ),

@@ -79,12 +79,16 @@ class WarmUp:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drift:
-    """Slow change over the run, from per-block medians of the frame time."""
+    """Slow change over the run, from per-block medians of the frame time.
+
+    ``is_drift`` says whether the slope is larger than chance and large enough to matter, and no step explains it.
+    """
 
     slope_pct_per_min: float | None
     slope_low_pct_per_min: float | None
     slope_high_pct_per_min: float | None
     p_value: float | None
+    is_drift: bool
     changes: tuple[Change, ...]
     warm_up: WarmUp | None
     sentence: str
@@ -104,9 +108,14 @@ class Segment:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FixedRefreshFit:
-    """How frames fall on the refreshes of a fixed display."""
+    """How frames fall on the refreshes of a fixed display.
+
+    ``measured_hz`` is the rate that the times follow, ``None`` where they follow none; ``cadence`` counts the frames
+    by the number of refreshes for which each was shown.
+    """
 
     refresh_hz: float
+    measured_hz: float | None
     n_refreshes: int
     repeat_count: int
     skipped_frame_count: int

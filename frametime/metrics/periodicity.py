@@ -101,7 +101,7 @@ def _spectrum(places: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray
     padded = int(n_cells / _STEP)
     values = np.asarray(np.abs(np.fft.rfft(counts, padded)) / n, dtype=np.float64)
     first, last = math.ceil(low / _STEP), int(high / _STEP)
-    return np.arange(first, last + 1) * _STEP, values[first : last + 1]
+    return np.asarray(np.arange(first, last + 1) * _STEP, dtype=np.float64), values[first : last + 1]
 
 
 @lru_cache(maxsize=32)

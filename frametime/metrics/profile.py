@@ -1,0 +1,212 @@
+"""Smoothness in one view: six numbers, each with a word from a stated threshold. No score."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from frametime.metrics.findings import Findings, ProfileItem
+from frametime.metrics.metric import MetricValue
+
+PRACTICE: Final = "common practice, no source"
+_SLOW_FRAME: Final = (
+    "60 fps: Android developer documentation, Slow rendering (16 ms); 30 fps: common practice, no source"
+)
+_CONSISTENCY: Final = (
+    "60 per minute: Android Compatibility Definition Document, section 8.1 (inconsistent frames should stay below 1 "
+    "in one second); 2 per minute: common practice, no source"
+)
+_FLOOR: Final = (
+    "that the slowest 5 % predict quality: Liu et al., The Effects of Frame Rate Variation on Game Player Quality of "
+    "Experience, abstract; the ratios: common practice, no source"
+)
+_VARIATION: Final = (
+    "Klein et al., IEEE CoG 2024: variation of 12 ms clearly lowers perceived smoothness, 4 ms much less"
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProfileRule:
+    """The thresholds between the words of the profile; the source of each stands with the item.
+
+    Attributes
+    ----------
+    high_fps, low_fps : float
+        Average rate from which the level is high, below which it is low.
+    narrow_ratio, wide_ratio : float
+        95th percentile over median of the frame times up to which the tail is narrow, beyond which it is very wide.
+    rare_per_min, constant_per_min : float
+        Stutters per minute up to which they are rare, from which they are constant.
+    alternating_fraction : float
+        Share of alternating frames from which a run is said to alternate.
+    small_judder_ms, large_judder_ms : float
+        Judder up to which a fixed display shows an even picture, beyond which a very uneven one.
+    inside_fraction : float
+        Share of the time inside the window from which a variable refresh follows the frames.
+    """
+
+    high_fps: float = 60.0
+    low_fps: float = 30.0
+    narrow_ratio: float = 1.5
+    wide_ratio: float = 2.5
+    rare_per_min: float = 2.0
+    constant_per_min: float = 60.0
+    alternating_fraction: float = 0.01
+    small_judder_ms: float = 4.0
+    large_judder_ms: float = 12.0
+    inside_fraction: float = 0.99
+
+
+DEFAULT_RULE: Final = ProfileRule()
+
+
+def smoothness_profile(
+    values: Mapping[str, MetricValue], findings: Findings, rule: ProfileRule = DEFAULT_RULE
+) -> tuple[ProfileItem, ...]:
+    """Level, tail, stutter, rhythm, drift and display, in this order; display only where a refresh was given.
+
+    Parameters
+    ----------
+    values : Mapping of str to MetricValue
+        Of the run. An item whose metric is not among them has no number and the word ``n/a``.
+    findings : Findings
+        Of the run.
+    rule : ProfileRule
+    """
+    items = [_level(values, rule), _tail(values, rule), _stutter(values, rule), _rhythm(findings, rule)]
+    items.append(_drift(findings))
+    display = _display(findings, rule)
+    return (*items, display) if display is not None else tuple(items)
+
+
+def _value(values: Mapping[str, MetricValue], key: str) -> float | None:
+    return values[key].value if key in values else None
+
+
+def _level(values: Mapping[str, MetricValue], rule: ProfileRule) -> ProfileItem:
+    average_fps = _value(values, "average_fps")
+    if average_fps is None:
+        word = "n/a"
+    else:
+        word = "high" if average_fps >= rule.high_fps else "medium" if average_fps >= rule.low_fps else "low"
+    return ProfileItem(
+        item="level",
+        key="average_fps",
+        value=average_fps,
+        word=word,
+        threshold=f"high from {rule.high_fps:g} fps, low below {rule.low_fps:g} fps",
+        source=_SLOW_FRAME,
+    )
+
+
+def _tail(values: Mapping[str, MetricValue], rule: ProfileRule) -> ProfileItem:
+    slow_ms, median_ms = _value(values, "p95_frame_time_ms"), _value(values, "median_frame_time_ms")
+    if slow_ms is None or median_ms is None:
+        word = "n/a"
+    else:
+        ratio = slow_ms / median_ms
+        word = "narrow" if ratio <= rule.narrow_ratio else "wide" if ratio <= rule.wide_ratio else "very wide"
+    return ProfileItem(
+        item="tail",
+        key="p95_frame_time_ms",
+        value=slow_ms,
+        word=word,
+        threshold=f"narrow up to {rule.narrow_ratio:g} times the median, very wide beyond {rule.wide_ratio:g} times",
+        source=_FLOOR,
+    )
+
+
+def _stutter(values: Mapping[str, MetricValue], rule: ProfileRule) -> ProfileItem:
+    per_min = _value(values, "stutter_per_min")
+    if per_min is None:
+        word = "n/a"
+    elif per_min == 0.0:
+        word = "none"
+    else:
+        word = "rare" if per_min <= rule.rare_per_min else "frequent" if per_min < rule.constant_per_min else "constant"
+    return ProfileItem(
+        item="stutter",
+        key="stutter_per_min",
+        value=per_min,
+        word=word,
+        threshold=f"rare up to {rule.rare_per_min:g} per minute, constant from {rule.constant_per_min:g}",
+        source=_CONSISTENCY,
+    )
+
+
+def _rhythm(findings: Findings, rule: ProfileRule) -> ProfileItem:
+    rhythm = findings.rhythm
+    if rhythm is None:
+        key, value, word = "alternating_fraction", None, "n/a"
+    else:
+        alternates = rhythm.alternating_fraction >= rule.alternating_fraction
+        words = ["alternating"] if alternates else []
+        key, value = "alternating_fraction", rhythm.alternating_fraction
+        if rhythm.hitch_period is not None:
+            words.append("recurring hitches")
+            if not alternates:
+                key, value = "hitch_period_s", rhythm.hitch_period.period_s
+        word = " and ".join(words) or "even"
+    return ProfileItem(
+        item="rhythm",
+        key=key,
+        value=value,
+        word=word,
+        threshold=f"alternating from {100.0 * rule.alternating_fraction:g} % of frames; recurring at p < 0.01",
+        source=PRACTICE,
+    )
+
+
+def _drift(findings: Findings) -> ProfileItem:
+    drift = findings.drift
+    value = None if drift is None else drift.slope_pct_per_min
+    if drift is None or value is None:
+        word = "n/a"
+    elif any(change.kind == "level" for change in drift.changes):
+        word = "changes level"
+    elif drift.is_drift:
+        word = "gets slower" if value > 0.0 else "gets faster"
+    elif drift.warm_up is not None:
+        word = "steady after warm-up"
+    else:
+        word = "steady"
+    return ProfileItem(
+        item="drift",
+        key="drift_pct_per_min",
+        value=value,
+        word=word,
+        threshold="told at p < 0.01 and from 1 % over the run; a step of level from 2 %",
+        source=PRACTICE,
+    )
+
+
+def _display(findings: Findings, rule: ProfileRule) -> ProfileItem | None:
+    fixed, variable = findings.fixed_refresh, findings.variable_refresh
+    if fixed is not None:
+        judder_ms = fixed.judder_rms_ms
+        small, large = rule.small_judder_ms, rule.large_judder_ms
+        return ProfileItem(
+            item="display",
+            key="judder_rms_ms",
+            value=judder_ms,
+            word="even" if judder_ms <= small else "uneven" if judder_ms <= large else "very uneven",
+            threshold=f"even up to {small:g} ms of judder, very uneven beyond {large:g} ms",
+            source=_VARIATION,
+        )
+    if variable is not None:
+        inside = variable.inside_time_fraction
+        if inside >= rule.inside_fraction:
+            word = "inside the window"
+        else:
+            is_below = variable.below_time_fraction >= variable.above_time_fraction
+            word = "partly below the window" if is_below else "partly above the window"
+        return ProfileItem(
+            item="display",
+            key="refresh_inside_time_fraction",
+            value=inside,
+            word=word,
+            threshold=f"inside from {100.0 * rule.inside_fraction:g} % of the time",
+            source=PRACTICE,
+        )
+    return None
