@@ -59,7 +59,7 @@ def _row(
     caveats: list[Caveat] = []
     if card != design.baseline:
         paired = pair_cells(table, card, design.baseline, cut.cells, sample_unit=design.sample_unit)
-        caveats.extend(pair_caveats(paired, FRAMES_PER_JOULE.key))
+        caveats.extend(pair_caveats(paired, FRAMES_PER_JOULE.key, design))
         if paired.these is not None:
             ratio = math.exp(paired.these.value)
             interval = paired.these.ratio_interval(0.95, THESE_SCENES.format(n=len(paired.cells)))

@@ -11,7 +11,7 @@ import numpy as np
 from frametime.caveats import Caveat, Weight
 from frametime.review.cells import MetricMeans
 from frametime.review.comparison import Difference, combined
-from frametime.review.design import SampleUnit
+from frametime.review.design import ReviewDesign, SampleUnit
 from frametime.review.result import CellComparison, MissingCell, VerdictCounts
 
 THESE_SCENES = "these scenes: run noise only, {n} cells, Welch-Satterthwaite t interval on logs"
@@ -128,14 +128,16 @@ def count_verdicts(comparisons: Sequence[CellComparison], cells: Sequence[Cell])
     )
 
 
-def pair_caveats(paired: Paired, metric: str) -> tuple[Caveat, ...]:
+def pair_caveats(paired: Paired, metric: str, design: ReviewDesign) -> tuple[Caveat, ...]:
     """What must be said with the numbers of a pair."""
     caveats = []
     if not paired.cells:
         caveats.append(_caveat("no-common-cell", "No cell has usable runs on both sides.", metric))
     elif paired.missing:
+        scenes = {scene.key: scene.label for scene in design.scenes}
         listed = "; ".join(
-            f"{item.scene} at {item.resolution} (no {metric} of {', '.join(item.cards)})" for item in paired.missing
+            f"{scenes[item.scene]} at {item.resolution} (no value of {' and '.join(map(design.label, item.cards))})"
+            for item in paired.missing
         )
         caveats.append(_caveat("missing-cells", f"Left out of both sides: {listed}.", metric))
     if paired.cells and paired.these is not None and paired.these.standard_error is None:

@@ -284,7 +284,10 @@ def _overall(
             real_but_small=decision.real_but_small,
             counts=counts,
         ),
-        caveats=(*pair_caveats(paired, key), *_carried(design, _cell_caveats(comparisons, key, candidate, cut))),
+        caveats=(
+            *pair_caveats(paired, key, design),
+            *_carried(design, _cell_caveats(comparisons, key, candidate, cut)),
+        ),
     )
 
 

@@ -83,7 +83,7 @@ def place_cards(table: MetricMeans, design: ReviewDesign, cut: CutEntry, pairs: 
                 interval=interval,
                 mean_value=_mean_value(table, card, common),
                 n_cells=len(common),
-                caveats=() if card == design.baseline else pair_caveats(paired, table.metric.key),
+                caveats=() if card == design.baseline else pair_caveats(paired, table.metric.key, design),
             )
         )
     # Within equal places the better estimate is listed first; the place says that this is no order.

@@ -1,0 +1,65 @@
+"""``frametime review``: from a plan and a tree of captures to a verdict."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+
+@click.command(context_settings={"help_option_names": ["-h", "--help"]})
+@click.argument("plan", type=click.Path(dir_okay=False, path_type=Path))
+@click.option("--out", "-o", type=click.Path(file_okay=False, path_type=Path), help="Folder for the result.")
+@click.option(
+    "--coverage", is_flag=True, help="Show what is there, missing, or to repeat; exit code 5 if not complete."
+)
+@click.option("--force", is_flag=True, help="Replace another result in the folder.")
+@click.option("--no-charts", is_flag=True, help="Draw no charts.")
+@click.option("--no-report", is_flag=True, help="Write no report.html.")
+@click.option("--measure-again", is_flag=True, help="Do not use the measured runs that were kept.")
+@click.option("--workers", type=click.IntRange(min=1), help="Processes that measure; one a core by default.")
+@click.option("--quiet", "-q", is_flag=True, help="No summary on the terminal.")
+@click.pass_context
+def review(
+    ctx: click.Context,
+    plan: Path,
+    out: Path | None,
+    coverage: bool,
+    force: bool,
+    no_charts: bool,
+    no_report: bool,
+    measure_again: bool,
+    workers: int | None,
+    quiet: bool,
+) -> None:
+    """From repeated runs to a verdict that can be published.
+
+    \b
+    Examples:
+      frametime plan captures --out plan.toml
+      frametime review plan.toml --coverage
+      frametime review plan.toml --out result
+
+    \b
+    Writes result.json, runs.parquet, cells.csv, standings.csv, summary.md, charts and report.html.
+    Measured runs are kept in the folder, so that a second review of the same captures is quick.
+    Exit code 4: done, but some captures could not be used. 5: --coverage found the matrix incomplete.
+    """
+    from frametime.pipeline.plan import read_plan
+    from frametime.pipeline.review_files import review_plan
+    from frametime.pipeline.review_outputs import KEPT_RUNS_FOLDER, DrawnOutputs, write_review
+    from frametime.render.review_text import coverage_text, review_text
+
+    if out is None and not coverage:
+        raise click.UsageError("give --out FOLDER for the result, or --coverage to see what is missing")
+    kept_folder = None if out is None or measure_again else out / KEPT_RUNS_FOLDER
+    result = review_plan(read_plan(plan), kept_folder=kept_folder, workers=workers)
+    if coverage:
+        click.echo(coverage_text(result), nl=False)
+        ctx.exit(0 if result.coverage.is_complete else 5)
+    assert out is not None
+    names = write_review(result, out, drawn=DrawnOutputs(charts=not no_charts, report=not no_report), force=force)
+    if not quiet:
+        click.echo(review_text(result), nl=False)
+    click.echo(f"{len(names)} files in {click.format_filename(out)}: {', '.join(names[-5:])}", err=True)
+    ctx.exit(4 if result.unreadable else 0)

@@ -1,0 +1,151 @@
+"""Measured runs that are kept, so that a review of an unchanged folder need not measure again.
+
+A kept run is found by what went into it: the bytes of capture and sensor log, every parameter, and the version of
+the package. It is never trusted blindly: a file that is damaged, of another version, or of something else is
+passed over and the run measured again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Mapping
+from dataclasses import asdict
+from fractions import Fraction
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from frametime.metrics.metric import MeasuredRun
+from frametime.pipeline.measuring import MeasureRequest
+from frametime.version import __version__
+
+if TYPE_CHECKING:
+    import msgspec
+
+FORMAT: Final = b"frametime-kept-run/1\n"
+_CHUNK_BYTES: Final = 1 << 20
+_DIGEST_LENGTH: Final = 64
+
+
+class KeptRuns:
+    """A folder of kept runs."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+
+    def key(self, request: MeasureRequest) -> str:
+        """What a request rests on, as 64 hexadecimal digits.
+
+        Raises
+        ------
+        OSError
+            When the capture or its sensor log cannot be read.
+        """
+        parts = {
+            "version": __version__,
+            "capture": file_sha256(Path(request.path)),
+            "sensors": None if request.sensors is None else file_sha256(Path(request.sensors)),
+            "read": asdict(request.read),
+            "measure": asdict(request.measure),
+            "conditions": asdict(request.conditions),
+            "sensor_options": None if request.sensor_options is None else asdict(request.sensor_options),
+            "skip_start_auto": request.skip_start_auto,
+            "segment": request.segment,
+            "keep_curves": request.keep_curves,
+        }
+        text = json.dumps(parts, sort_keys=True, default=str)
+        return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
+
+    def get(self, key: str) -> MeasuredRun | None:
+        """The kept run, or ``None`` when there is none that can be used."""
+        import msgspec
+
+        try:
+            stored = self._path(key).read_bytes()
+        except OSError:
+            return None
+        digest_end = len(FORMAT) + _DIGEST_LENGTH
+        head, digest, payload = stored[: len(FORMAT)], stored[len(FORMAT) : digest_end], stored[digest_end:]
+        if head != FORMAT or digest.decode("ascii", "replace") != _digest(key, payload):
+            return None
+        try:
+            run: MeasuredRun = _decoder().decode(payload)
+        except (msgspec.DecodeError, ValueError):
+            return None
+        return run
+
+    def put(self, key: str, run: MeasuredRun) -> None:
+        """Keep a run. A folder that cannot be written is no reason to fail: the run is measured again next time."""
+        payload = _encoder().encode(run)
+        path = self._path(key)
+        partial = path.with_name(f".{path.name}.{os.getpid()}.part")
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            partial.write_bytes(FORMAT + _digest(key, payload).encode("ascii") + payload)
+            partial.replace(path)
+        except OSError:
+            partial.unlink(missing_ok=True)
+
+    def forget_others(self, keys: set[str]) -> None:
+        """Remove the kept runs that are not among ``keys``, and nothing else."""
+        wanted = {self._path(key).name for key in keys}
+        try:
+            for path in self._folder.glob("*.run"):
+                if path.name not in wanted and _is_kept_run(path):
+                    path.unlink(missing_ok=True)
+        except OSError:
+            return
+
+    def _path(self, key: str) -> Path:
+        return self._folder / f"{key[:32]}.run"
+
+
+def file_sha256(path: Path) -> str:
+    """SHA-256 of a file as stored, read in pieces."""
+    digest = hashlib.sha256()
+    with path.open("rb") as stream:
+        while piece := stream.read(_CHUNK_BYTES):
+            digest.update(piece)
+    return digest.hexdigest()
+
+
+def _digest(key: str, payload: bytes) -> str:
+    """Binds the content to its key: a kept run that was renamed is not taken for another."""
+    return hashlib.sha256(key.encode("ascii") + payload).hexdigest()
+
+
+def _is_kept_run(path: Path) -> bool:
+    with path.open("rb") as stream:
+        return stream.read(len(FORMAT)) == FORMAT
+
+
+@cache
+def _encoder() -> msgspec.msgpack.Encoder:
+    import msgspec
+
+    return msgspec.msgpack.Encoder(enc_hook=_as_plain)
+
+
+@cache
+def _decoder() -> msgspec.msgpack.Decoder[MeasuredRun]:
+    import msgspec
+
+    return msgspec.msgpack.Decoder(MeasuredRun, dec_hook=_from_plain)
+
+
+def _as_plain(value: object) -> object:
+    if isinstance(value, Fraction):
+        return str(value)
+    if isinstance(value, Mapping):
+        return dict(value)
+    if isinstance(value, float):
+        return float(value)
+    raise NotImplementedError(f"a kept run cannot hold {type(value).__name__}")
+
+
+def _from_plain(kind: type, value: object) -> object:
+    if kind is Fraction and isinstance(value, str):
+        return Fraction(value)
+    raise NotImplementedError(f"a kept run cannot hold {kind.__name__}")

@@ -1,0 +1,241 @@
+"""A first plan from what lies in a folder, ready to edit."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+from typing import Final
+
+from frametime.errors import PlanError, printable
+from frametime.pipeline.path_pattern import PathPattern
+from frametime.review.run_set import natural_order
+
+_LOG_ENDINGS: Final = (".csv", ".tsv", ".txt", ".log", ".arrow", ".feather", ".parquet")
+_PACKED_ENDINGS: Final = ("", ".gz", ".zst", ".bz2", ".xz")
+_SENSOR_WORD: Final = re.compile(r"(?<![A-Za-z])sensors?(?![A-Za-z])", re.IGNORECASE)
+_RESOLUTION: Final = re.compile(r"\d{3,4}p|\d{3,5}x\d{3,5}|[248]k", re.IGNORECASE)
+_NUMBER_AT_END: Final = re.compile(r"(.*?)(\d+)")
+_HELPS: Final = "give --pattern, such as --pattern '{card}/{scene}/{resolution}/run{run}.csv'"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanDraft:
+    """The text of a first plan and what it rests on."""
+
+    text: str
+    pattern: PathPattern
+    cards: tuple[str, ...]
+    scenes: tuple[str, ...]
+    resolutions: tuple[str, ...]
+    n_runs: int
+    n_captures: int
+    left_over: tuple[str, ...]
+
+
+def draft_plan(folder: Path, *, beside: Path, pattern: PathPattern | None = None) -> PlanDraft:
+    """Write a first plan for the captures below a folder.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+    beside : pathlib.Path
+        Folder in which the plan will lie: the captures folder is written relative to it.
+    pattern : PathPattern, optional
+        How the paths are built; otherwise it is found from folders and file names.
+
+    Raises
+    ------
+    PlanError
+        When there is no folder or no capture, or the paths cannot be told apart without a pattern.
+    """
+    if not folder.is_dir():
+        raise PlanError.at(str(folder), "there is no such folder", helps="name the folder of the captures")
+    logs = sorted(_log_names(folder))
+    captures = [name for name in logs if not _SENSOR_WORD.search(PurePosixPath(name).name)]
+    if not captures:
+        raise PlanError.at(
+            str(folder), "no capture lies in this folder", helps=f"logs end in {', '.join(_LOG_ENDINGS)}"
+        )
+    found = pattern or _found_pattern(folder, captures)
+    values = {name: fields for name in captures if (fields := found.match(name)) is not None}
+    if not values:
+        raise PlanError.at(
+            str(folder), f"none of {len(captures)} captures fits the pattern '{printable(found.text)}'", helps=_HELPS
+        )
+    absent = [name for name in ("card", "scene", "run") if name not in found.fields]
+    if absent:
+        raise PlanError.at(
+            str(folder), f"the pattern '{printable(found.text)}' lacks '{{{absent[0]}}}'", helps="add it to --pattern"
+        )
+    cards, scenes = (_in_order(fields[key] for fields in values.values()) for key in ("card", "scene"))
+    resolutions = _in_order(fields.get("resolution", "default") for fields in values.values())
+    per_cell: dict[tuple[str, str, str], int] = {}
+    for fields in values.values():
+        cell = fields["card"], fields["scene"], fields.get("resolution", "default")
+        per_cell[cell] = per_cell.get(cell, 0) + 1
+    sensors = _sensor_pattern(found, [name for name in logs if name not in captures], values)
+    n_runs = max(per_cell.values())
+    return PlanDraft(
+        text=_text(folder, beside, found, sensors, cards, scenes, resolutions, n_runs),
+        pattern=found,
+        cards=cards,
+        scenes=scenes,
+        resolutions=resolutions,
+        n_runs=n_runs,
+        n_captures=len(values),
+        left_over=tuple(name for name in captures if name not in values),
+    )
+
+
+def _log_names(folder: Path) -> Iterator[str]:
+    for root, folders, names in os.walk(folder, followlinks=False):
+        folders[:] = [name for name in folders if not name.startswith(".")]
+        for name in names:
+            if not name.startswith(".") and name.lower().endswith(
+                tuple(log + packed for log in _LOG_ENDINGS for packed in _PACKED_ENDINGS)
+            ):
+                yield Path(root, name).relative_to(folder).as_posix()
+
+
+def _found_pattern(folder: Path, captures: Sequence[str]) -> PathPattern:
+    """Folders become card, scene and resolution in that order; the number at the end of the name is the run."""
+    parts = [PurePosixPath(name).parts for name in captures]
+    depths = {len(part) for part in parts}
+    if len(depths) != 1:
+        raise PlanError.at(
+            str(folder),
+            f"captures lie at different depths ({printable(min(captures, key=len))} and "
+            f"{printable(max(captures, key=lambda name: name.count('/')))})",
+            helps=_HELPS,
+        )
+    folders = [_folder_field([part[at] for part in parts]) for at in range(depths.pop() - 1)]
+    unnamed = [at for at, field in enumerate(folders) if field is None]
+    if len(unnamed) != 2 or folders.count("resolution") > 1:
+        raise PlanError.at(
+            str(folder),
+            f"card, scene and resolution cannot be told from the path '{printable(captures[0])}'",
+            helps=_HELPS,
+        )
+    folders[unnamed[0]], folders[unnamed[1]] = "card", "scene"
+    return PathPattern.parse("/".join([*(f"{{{field}}}" for field in folders), _name_pattern(folder, parts)]))
+
+
+def _folder_field(names: Sequence[str]) -> str | None:
+    return "resolution" if all(_RESOLUTION.fullmatch(name) for name in names) else None
+
+
+def _name_pattern(folder: Path, parts: Sequence[tuple[str, ...]]) -> str:
+    found = set()
+    for part in parts:
+        stem, dot, ending = part[-1].partition(".")
+        number = _NUMBER_AT_END.fullmatch(stem)
+        if number is None or "{" in number[1] or "}" in number[1]:
+            raise PlanError.at(
+                str(folder), f"the file name '{printable(part[-1])}' has no run number at its end", helps=_HELPS
+            )
+        found.add(f"{number[1]}{{run}}{dot}{ending}")
+    if len(found) != 1:
+        raise PlanError.at(
+            str(folder), f"file names differ in more than the run number ({', '.join(sorted(found)[:3])})", helps=_HELPS
+        )
+    return found.pop()
+
+
+def _sensor_pattern(
+    pattern: PathPattern, others: Sequence[str], values: dict[str, dict[str, str]]
+) -> PathPattern | None:
+    """Sensor logs that lie beside captures under the same name with the word ``sensors`` in its ending."""
+    for name in others:
+        stem, _, ending = PurePosixPath(name).name.partition(".")
+        head = pattern.text.rpartition("/")[0]
+        capture_stem = pattern.text.rpartition("/")[2].partition(".")[0]
+        candidate = "/".join(filter(None, [head, f"{capture_stem}.{ending}"]))
+        if "{" in ending or "}" in ending or not stem:
+            continue
+        found = PathPattern.parse(candidate)
+        fields = found.match(name)
+        if fields is not None and fields in values.values():
+            return found
+    return None
+
+
+def _in_order(names: Iterator[str]) -> tuple[str, ...]:
+    return tuple(sorted(set(names), key=natural_order))
+
+
+def _label(key: str) -> str:
+    return " ".join(word[:1].upper() + word[1:] for word in re.split(r"[-_ ]+", key) if word) or key
+
+
+def _quoted(text: str) -> str:
+    """A TOML text; JSON's form is one, apart from the delete character."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def _text(
+    folder: Path,
+    beside: Path,
+    pattern: PathPattern,
+    sensors: PathPattern | None,
+    cards: Sequence[str],
+    scenes: Sequence[str],
+    resolutions: Sequence[str],
+    n_runs: int,
+) -> str:
+    try:
+        relative = Path(os.path.relpath(folder.resolve(), beside.resolve())).as_posix()
+    except ValueError:  # another drive
+        relative = folder.resolve().as_posix()
+    lines = [
+        "# The plan of a review. Edit it, then: frametime review PLAN.toml --coverage",
+        "",
+        'title = "Title of the review"',
+        f"baseline = {_quoted(cards[0])}  # the card that the others are compared with",
+        "margin = 0.03  # a difference that counts: 0.03 is 3 %",
+        'metrics = ["average_fps", "low_1pct_percentile_fps", "p99_frame_time_ms"]  # the first is the headline',
+        f"resolutions = [{', '.join(_quoted(resolution) for resolution in resolutions)}]",
+        f"runs = {n_runs}  # planned for each card in each cell",
+        'currency = "EUR"',
+        "",
+        "[captures]",
+        f"folder = {_quoted(relative)}",
+        f"pattern = {_quoted(pattern.text)}",
+        f"sensors = {_quoted(sensors.text)}"
+        if sensors is not None
+        else '# sensors = "{card}/{scene}/{resolution}/run{run}.sensors.csv"',
+        '# layout = "layout.toml"  # a column layout, where the logs leave a choice',
+        "",
+    ]
+    for card in cards:
+        lines += [
+            "[[cards]]",
+            f"key = {_quoted(card)}",
+            f"label = {_quoted(_label(card))}",
+            "# price = 499",
+            '# settings = "stock"',
+            '# driver = "1.0"',
+            "",
+        ]
+    for scene in scenes:
+        lines += ["[[scenes]]", f"key = {_quoted(scene)}", f"label = {_quoted(_label(scene))}", "tags = []", ""]
+    lines += [
+        "# [[cuts]]  # cells that are also shown by themselves; one for each resolution is made anyway",
+        '# key = "without-ray-tracing"',
+        '# label = "Without ray-traced scenes"',
+        '# without_tags = ["ray-traced"]',
+        "",
+        "# [running_cost]  # where there are sensor logs",
+        "# tariff_per_kwh = 0.32",
+        "# hours_per_day = 3",
+        "# years = 4",
+        "",
+        "# [[exclude]]  # a run that must not count, with the reason that every output prints",
+        f"# run = {_quoted('/'.join([cards[0], scenes[0], resolutions[0], '1']))}",
+        '# reason = "a program update ran in the background"',
+        "",
+    ]
+    return "\n".join(lines)

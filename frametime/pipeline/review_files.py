@@ -1,0 +1,336 @@
+"""From a plan and a tree of captures to the result of a review."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Final, TypeAlias
+
+from frametime.capture import Conditions
+from frametime.caveats import Caveat, Weight
+from frametime.errors import PlanError, printable
+from frametime.metrics.metric import MeasuredRun
+from frametime.pipeline.kept_runs import KeptRuns
+from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest, measure_many
+from frametime.pipeline.path_pattern import PathPattern
+from frametime.pipeline.plan import ReviewPlan
+from frametime.review.result import ReviewResult, UnreadableFile
+from frametime.review.reviewing import review_runs
+from frametime.review.run_set import PlacedRun, run_name
+
+if TYPE_CHECKING:
+    from frametime.adapters.base import ReadOptions
+    from frametime.adapters.layout import Layout
+    from frametime.adapters.sensor_log import SensorOptions
+
+Measuring: TypeAlias = Callable[[Sequence[MeasureRequest]], Iterator[MeasureOutcome]]
+
+_SHOWN_FILES: Final = 5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunFile:
+    """A capture at its place in the plan. ``name`` is its path below the captures folder."""
+
+    path: Path
+    name: str
+    card: str
+    scene: str
+    resolution: str
+    run: str
+    sensors: Path | None
+    conditions: Conditions
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FoundRuns:
+    """What lies in the captures folder: runs of the plan, and files that fit the pattern but not the plan."""
+
+    runs: tuple[RunFile, ...]
+    not_in_plan: tuple[str, ...]
+    without_sensors: tuple[str, ...]
+
+
+def review_plan(
+    plan: ReviewPlan, *, kept_folder: Path | None = None, workers: int | None = None, measuring: Measuring | None = None
+) -> ReviewResult:
+    """Find the captures of a plan, measure what is not kept, and compare.
+
+    Parameters
+    ----------
+    plan : ReviewPlan
+    kept_folder : pathlib.Path, optional
+        Where measured runs are kept; without it every run is measured.
+    workers : int, optional
+        Processes that measure.
+    measuring : callable, optional
+        Measures a sequence of requests, in order; by default `measure_many`.
+
+    Raises
+    ------
+    PlanError
+        When the captures folder is not there, or no capture of the plan lies in it.
+    RunSetError
+        When runs were put together that were not made under the same conditions.
+    """
+    found = find_runs(plan)
+    if not found.runs:
+        raise PlanError.at(
+            plan.file_name,
+            f"no capture of this plan lies in '{printable(str(plan.captures.folder))}' "
+            f"(pattern '{printable(plan.captures.pattern.text)}'"
+            + (
+                f"; {len(found.not_in_plan)} files fit it, with names that the plan does not know)"
+                if found.not_in_plan
+                else ")"
+            ),
+            helps="check [captures] folder and pattern",
+        )
+    if measuring is None:
+
+        def measuring(requests: Sequence[MeasureRequest]) -> Iterator[MeasureOutcome]:
+            return measure_many(requests, workers=workers)
+
+    outcomes = _measured(found.runs, _requests(plan, found.runs), kept_folder, measuring)
+    placed: list[PlacedRun] = []
+    unreadable: list[UnreadableFile] = []
+    for file, outcome in outcomes:
+        if outcome.run is None:
+            unreadable.append(_unreadable(file, outcome.error or "it could not be measured"))
+        else:
+            placed.append(_placed(file, outcome.run))
+    _refuse_unknown_exclusions(plan, [*placed, *unreadable])
+    return review_runs(
+        plan.design,
+        placed,
+        unreadable=unreadable,
+        plan=plan.resolved,
+        caveats=_caveats(found),
+    )
+
+
+def find_runs(plan: ReviewPlan) -> FoundRuns:
+    """Files below the captures folder that fit the pattern, in the order of their names.
+
+    Raises
+    ------
+    PlanError
+        When the folder is not there, two files stand for the same run, or a path contradicts the plan.
+    """
+    folder, pattern = plan.captures.folder, plan.captures.pattern
+    if not folder.is_dir():
+        raise PlanError.at(
+            plan.file_name, f"there is no folder '{printable(str(folder))}'", helps="check [captures] folder"
+        )
+    runs: dict[str, RunFile] = {}
+    not_in_plan, without_sensors = [], []
+    scenes = {scene.key for scene in plan.design.scenes}
+    cards = {card.key for card in plan.design.cards}
+    sensor_match = plan.captures.sensors.match if plan.captures.sensors is not None else lambda _: None
+    for path, values in pattern.glob(folder):
+        name = path.relative_to(folder).as_posix()
+        if path.name.startswith(".") or sensor_match(name) is not None:
+            continue
+        resolution = values.get("resolution", plan.design.resolutions[0])
+        if values["card"] not in cards or values["scene"] not in scenes or resolution not in plan.design.resolutions:
+            not_in_plan.append(name)
+            continue
+        key = run_name(values["card"], values["scene"], resolution, values["run"])
+        if key in runs:
+            raise PlanError.at(
+                plan.file_name,
+                f"two files stand for the run '{printable(key)}': '{printable(runs[key].name)}' and "
+                f"'{printable(name)}'",
+                helps="make the pattern tell them apart",
+            )
+        sensors = _sensor_file(folder, plan.captures.sensors, values)
+        if plan.captures.sensors is not None and sensors is None:
+            without_sensors.append(name)
+        runs[key] = RunFile(
+            path=path,
+            name=name,
+            card=values["card"],
+            scene=values["scene"],
+            resolution=resolution,
+            run=values["run"],
+            sensors=sensors,
+            conditions=_conditions(plan, name, values, resolution),
+        )
+    return FoundRuns(runs=tuple(runs.values()), not_in_plan=tuple(not_in_plan), without_sensors=tuple(without_sensors))
+
+
+def _sensor_file(folder: Path, pattern: PathPattern | None, values: dict[str, str]) -> Path | None:
+    if pattern is None:
+        return None
+    relative = pattern.path_of(values)
+    if "*" not in relative:
+        path = folder / relative
+        return path if path.is_file() else None
+    fits = [path for path, found in pattern.glob(folder) if found == values]
+    return fits[0] if len(fits) == 1 else None
+
+
+def _conditions(plan: ReviewPlan, name: str, values: dict[str, str], resolution: str) -> Conditions:
+    card = next(card for card in plan.design.cards if card.key == values["card"])
+    from_plan = {
+        "card_settings": card.settings,
+        "driver": card.driver,
+        "operating_system": plan.operating_systems.get(card.key),
+        "scene_settings": plan.scene_settings.get(values["scene"]),
+    }
+    for key, planned in from_plan.items():
+        in_path = values.get(key)
+        if in_path is not None and planned is not None and in_path != planned:
+            raise PlanError.at(
+                plan.file_name,
+                f"{key.replace('_', ' ')} is '{printable(planned)}' in the plan, but '{printable(in_path)}' in the "
+                "path "
+                f"'{printable(name)}'",
+                helps="leave it out of the plan, or correct one of them",
+            )
+    chosen = {key: values.get(key, planned) for key, planned in from_plan.items()}
+    return Conditions(
+        card=values["card"],
+        scene=values["scene"],
+        resolution=resolution,
+        run=values["run"],
+        card_settings=chosen["card_settings"],
+        scene_settings=chosen["scene_settings"],
+        driver=chosen["driver"],
+        operating_system=chosen["operating_system"],
+    )
+
+
+def _requests(plan: ReviewPlan, files: Sequence[RunFile]) -> list[MeasureRequest]:
+    from frametime.adapters.base import ReadOptions
+
+    read = ReadOptions(
+        layout=_layout(plan.captures.layout),
+        skip_start_s=plan.captures.skip_start_s,
+        skip_end_s=plan.captures.skip_end_s,
+    )
+    sensor_options = _sensor_options(plan.captures.sensor_layout) if any(file.sensors for file in files) else None
+    return [_request(plan, file, read, sensor_options) for file in files]
+
+
+def _request(
+    plan: ReviewPlan, file: RunFile, read: ReadOptions, sensor_options: SensorOptions | None
+) -> MeasureRequest:
+    return MeasureRequest(
+        path=str(file.path),
+        read=read,
+        measure=plan.measure,
+        conditions=file.conditions,
+        sensors=None if file.sensors is None else str(file.sensors),
+        sensor_options=sensor_options if file.sensors is not None else None,
+    )
+
+
+def _layout(path: Path | None) -> Layout | None:
+    from frametime.adapters.layout import Layout
+
+    if path is None:
+        return None
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise PlanError.at(str(path), f"the layout cannot be read as text ({printable(str(error))})") from error
+    return Layout.from_toml(text, path.name)
+
+
+def _sensor_options(layout_path: Path | None) -> SensorOptions:
+    from frametime.adapters.sensor_log import SensorOptions
+
+    return SensorOptions(layout=_layout(layout_path))
+
+
+def _measured(
+    files: Sequence[RunFile], requests: Sequence[MeasureRequest], kept_folder: Path | None, measuring: Measuring
+) -> Iterable[tuple[RunFile, MeasureOutcome]]:
+    """Outcomes in the order of the files: kept where it can be, measured (and then kept) where not."""
+    if kept_folder is None:
+        return zip(files, measuring(requests), strict=True)
+    kept = KeptRuns(kept_folder)
+    outcomes: dict[int, MeasureOutcome] = {}
+    keys: dict[int, str] = {}
+    for at, request in enumerate(requests):
+        try:
+            keys[at] = kept.key(request)
+        except OSError:
+            continue  # measuring it will say what is wrong
+        run = kept.get(keys[at])
+        if run is not None:
+            outcomes[at] = MeasureOutcome(request=request, run=run, error=None)
+    to_measure = [at for at in range(len(requests)) if at not in outcomes]
+    if to_measure:
+        for at, outcome in zip(to_measure, measuring([requests[at] for at in to_measure]), strict=True):
+            outcomes[at] = outcome
+            if outcome.run is not None and at in keys:
+                kept.put(keys[at], outcome.run)
+        kept.forget_others(set(keys.values()))
+    return [(file, outcomes[at]) for at, file in enumerate(files)]
+
+
+def _placed(file: RunFile, run: MeasuredRun) -> PlacedRun:
+    # The path below the captures folder, so that the same folder gives the same result wherever it lies.
+    named = replace(run, provenance=replace(run.provenance, file_name=file.name))
+    return PlacedRun(
+        name=run_name(file.card, file.scene, file.resolution, file.run),
+        card=file.card,
+        scene=file.scene,
+        resolution=file.resolution,
+        run=file.run,
+        measured=named,
+    )
+
+
+def _unreadable(file: RunFile, error: str) -> UnreadableFile:
+    return UnreadableFile(
+        file_name=file.name,
+        card=file.card,
+        scene=file.scene,
+        resolution=file.resolution,
+        run=file.run,
+        error=error.replace(printable(str(file.path)), file.name),
+    )
+
+
+def _refuse_unknown_exclusions(plan: ReviewPlan, found: Sequence[PlacedRun | UnreadableFile]) -> None:
+    names = {run_name(item.card, item.scene, item.resolution, item.run) for item in found}
+    for name in plan.design.exclusions:
+        if name not in names:
+            raise PlanError.at(
+                plan.file_name,
+                f"the plan excludes the run '{printable(name)}', and there is no such capture",
+                helps="correct its name, or remove the [[exclude]]",
+            )
+
+
+def _caveats(found: FoundRuns) -> tuple[Caveat, ...]:
+    caveats = []
+    if found.not_in_plan:
+        caveats.append(
+            Caveat(
+                code="files-not-in-plan",
+                message=(
+                    f"{_files(found.not_in_plan)} the path pattern, but card, scene or resolution are not in the plan."
+                ),
+                weight=Weight.CARE,
+            )
+        )
+    if found.without_sensors:
+        caveats.append(
+            Caveat(
+                code="runs-without-sensors",
+                message=f"{len(found.without_sensors)} of {len(found.runs)} runs have no sensor log.",
+                weight=Weight.NOTE,
+            )
+        )
+    return tuple(caveats)
+
+
+def _files(names: Sequence[str]) -> str:
+    listed = ", ".join(printable(name) for name in names[:_SHOWN_FILES])
+    more = f" and {len(names) - _SHOWN_FILES} more" if len(names) > _SHOWN_FILES else ""
+    return f"{len(names)} file{'s' if len(names) != 1 else ''} ({listed}{more}) fit{'' if len(names) != 1 else 's'}"

@@ -1,0 +1,123 @@
+"""The files of a review: written together into a folder, or not at all."""
+
+from __future__ import annotations
+
+import io
+import shutil
+import tempfile
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from frametime.errors import OutputError
+from frametime.pipeline.review_schema import review_json
+from frametime.pipeline.review_tables import cells_csv, runs_table, standings_csv
+from frametime.render.review_markdown import review_markdown
+from frametime.review.result import ReviewResult
+
+KEPT_RUNS_FOLDER: Final = "kept_runs"
+RESULT_FILE: Final = "result.json"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DrawnOutputs:
+    """Which of the slow outputs are wanted."""
+
+    charts: bool
+    report: bool
+
+
+def write_review(result: ReviewResult, folder: Path, *, drawn: DrawnOutputs, force: bool) -> tuple[str, ...]:
+    """Write every output of a review.
+
+    All files are made in a new folder inside ``folder`` and renamed when the last one is there; ``result.json``
+    comes last, so that a folder with it is whole. When the files are there already with the same content, nothing
+    is written.
+
+    Returns
+    -------
+    tuple of str
+        Names of the files, below ``folder``, in the order in which they were made.
+
+    Raises
+    ------
+    OutputError
+        When a file is there with other content and ``force`` is not given, or the folder cannot be written.
+    """
+    files = text_files(result)
+    chosen = dict(drawn_files(result, drawn))
+    is_unchanged = all(_holds(folder / name, content) for name, content in files.items())
+    present = [name for name in (*files, *chosen) if (folder / name).exists()]
+    if present and not is_unchanged and not force:
+        more = f", as do {len(present) - 1} more files" if len(present) > 1 else ""
+        raise OutputError.at(
+            str(folder / present[0]),
+            f"holds another result{more}",
+            helps="give --force to replace it, or another --out",
+        )
+    if is_unchanged and not force:
+        # Drawn files are functions of the result: what is there need not be drawn again.
+        chosen = {name: write for name, write in chosen.items() if name not in present}
+        if not chosen:
+            return (*present[len(files) :], *files)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryDirectory(prefix=".review-", dir=folder) as making:
+            names = _make(Path(making), files, chosen)
+            _put_in_place(Path(making), folder, names)
+    except OSError as error:
+        raise OutputError.at(
+            str(folder), f"cannot be written: {error.strerror or error}", helps="choose a folder that can be written"
+        ) from error
+    return tuple(names)
+
+
+def text_files(result: ReviewResult) -> Mapping[str, bytes]:
+    """The files that are made of text and numbers, by name; ``result.json`` last."""
+    import pyarrow.parquet as pq
+
+    runs = io.BytesIO()
+    pq.write_table(runs_table(result), runs)
+    return {
+        "runs.parquet": runs.getvalue(),
+        "cells.csv": cells_csv(result),
+        "standings.csv": standings_csv(result),
+        "summary.md": review_markdown(result).encode("utf-8"),
+        RESULT_FILE: review_json(result).encode("ascii"),
+    }
+
+
+def drawn_files(result: ReviewResult, drawn: DrawnOutputs) -> Iterator[tuple[str, Callable[[Path], None]]]:
+    """Charts and report: name below the output folder, and what writes it to a path.
+
+    This is the one place where the drawn outputs of a review are listed.
+    """
+    yield from ()
+
+
+def _make(making: Path, files: Mapping[str, bytes], chosen: Mapping[str, Callable[[Path], None]]) -> list[str]:
+    names = []
+    for name, write in chosen.items():
+        (making / name).parent.mkdir(parents=True, exist_ok=True)
+        write(making / name)
+        names.append(name)
+    for name, content in files.items():
+        (making / name).write_bytes(content)
+        names.append(name)
+    return names
+
+
+def _put_in_place(making: Path, folder: Path, names: list[str]) -> None:
+    # The marker of a whole result goes first and comes back last.
+    (folder / RESULT_FILE).unlink(missing_ok=True)
+    for name in names:
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        shutil.move(making / name, folder / name)
+
+
+def _holds(path: Path, content: bytes) -> bool:
+    try:
+        return path.stat().st_size == len(content) and path.read_bytes() == content
+    except OSError:
+        return False

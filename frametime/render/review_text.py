@@ -1,0 +1,182 @@
+"""The summary of a review on a terminal, and the coverage matrix."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+
+from frametime.caveats import Caveat, Weight
+from frametime.errors import printable
+from frametime.render.review_words import (
+    cell_name,
+    change_words,
+    coverage_sentence,
+    coverage_words,
+    mean_words,
+    money_words,
+    verdict_words,
+)
+from frametime.review.result import Coverage, ReviewResult
+
+WIDTH = 96
+
+
+def review_text(result: ReviewResult) -> str:
+    """A page of plain text: the paragraphs, the order of the cards, the cells, and what to care about."""
+    parts = [printable(result.title), "=" * min(WIDTH, len(printable(result.title))), ""]
+    first = result.cuts[0]
+    parts += [_wrapped(result.paragraphs[first.key]), ""]
+    parts += _standings(result)
+    parts += _cells(result)
+    if len(result.cuts) > 1:
+        parts += _other_cuts(result)
+    parts += _value(result)
+    parts += _to_know(result)
+    return "\n".join(parts).rstrip() + "\n"
+
+
+def _standings(result: ReviewResult) -> list[str]:
+    headline = result.metric(result.headline)
+    rows = [["place", "card", f"{headline.label}, mean over cells", f"against {result.card(result.baseline).label}"]]
+    for item in result.standings:
+        if item.cut == result.cuts[0].key and item.metric == result.headline:
+            change = "baseline" if item.card == result.baseline else change_words(item.ratio_to_baseline, item.interval)
+            rows.append([item.place, result.card(item.card).label, mean_words(item, headline), change])
+    note = f"{result.cuts[0].label}; interval: these scenes, 95 %; margin {result.margin * 100:g} %"
+    return [*text_table(rows), f"  ({note})", ""]
+
+
+def _cells(result: ReviewResult) -> list[str]:
+    rows = [["cell", "card", "against baseline", "verdict"]]
+    for item in result.comparisons:
+        if item.metric == result.headline:
+            rows.append(
+                [
+                    cell_name(result, item.scene, item.resolution),
+                    result.card(item.candidate).label,
+                    change_words(item.ratio, item.interval_95),
+                    verdict_words(item) + (" *" if item.caveats else ""),
+                ]
+            )
+    note = ["  * with caveats: see the summary"] if any(row[3].endswith("*") for row in rows) else []
+    return [*text_table(rows), *note, ""]
+
+
+def _other_cuts(result: ReviewResult) -> list[str]:
+    rows = [["cut", "card", "against baseline", "verdict"]]
+    for cut in result.cuts[1:]:
+        for item in result.overall:
+            if item.cut == cut.key and item.metric == result.headline:
+                rows.append(
+                    [
+                        cut.label,
+                        result.card(item.candidate).label,
+                        change_words(item.ratio, item.interval_these_scenes),
+                        item.verdict,
+                    ]
+                )
+    return [*text_table(rows), ""]
+
+
+def _value(result: ReviewResult) -> list[str]:
+    rows = [["card", "price", "speed for the money", "price for equal value"]]
+    for row in result.value:
+        if row.cut == result.cuts[0].key:
+            is_base = row.card == result.baseline
+            rows.append(
+                [
+                    result.card(row.card).label,
+                    money_words(row.price, row.currency),
+                    "baseline" if is_base else change_words(row.value_ratio, row.value_ratio_interval),
+                    "" if is_base else money_words(row.break_even_price, row.currency, row.break_even_interval),
+                ]
+            )
+    return [*text_table(rows), ""] if len(rows) > 1 else []
+
+
+def _to_know(result: ReviewResult) -> list[str]:
+    lines = [
+        _bullet(f"left out by the plan: {item.run_name} ({printable(item.reason, limit=300)})")
+        for item in result.exclusions
+    ]
+    lines += [_bullet(f"cannot be used: {item.error}") for item in result.unreadable]
+    lines += [_bullet(caveat.message) for caveat in _weighty(result)]
+    lines.append(_bullet(coverage_sentence(result.coverage)))
+    return ["To know:", *lines]
+
+
+def _weighty(result: ReviewResult) -> list[Caveat]:
+    """Caveats of the whole, and those that ask for a run to be made again."""
+    overall = [
+        caveat
+        for item in result.overall
+        if item.cut == result.cuts[0].key and item.metric == result.headline
+        for caveat in item.caveats
+        if caveat.weight is not Weight.NOTE
+    ]
+    spread = [caveat for item in result.repeatability if item.metric == result.headline for caveat in item.caveats]
+    return list({caveat.message: caveat for caveat in (*result.caveats, *overall, *spread)}.values())
+
+
+def coverage_text(result: ReviewResult) -> str:
+    """The matrix of usable runs, and the list of runs to make or make again with the reasons."""
+    coverage = result.coverage
+    cards = [card.key for card in result.cards]
+    cells = {(cell.card, cell.scene, cell.resolution): cell for cell in coverage.cells}
+    rows = [["usable of planned", *(result.card(card).label for card in cards)]]
+    for scene in result.scenes:
+        for resolution in result.resolutions:
+            found = [cells[card, scene.key, resolution] for card in cards]
+            rows.append(
+                [
+                    cell_name(result, scene.key, resolution),
+                    *(coverage_words(cell) + (" !" if cell.to_make else "") for cell in found),
+                ]
+            )
+    lines = [printable(result.title), "", *text_table(rows), "", *_runs_to_make(result, coverage)]
+    return "\n".join(lines).rstrip() + "\n"
+
+
+def _runs_to_make(result: ReviewResult, coverage: Coverage) -> list[str]:
+    lines = [coverage_sentence(coverage)]
+    for run in coverage.to_make:
+        where = f"{result.card(run.card).label}, {cell_name(result, run.scene, run.resolution)}, run {run.run}"
+        lines.append(_bullet(f"{where}: {run.reason}. {run.sentence}"))
+    return lines
+
+
+def text_table(rows: Sequence[Sequence[str]]) -> list[str]:
+    """Rows as columns of plain text; the first row is the heading.
+
+    Examples
+    --------
+    >>> text_table([["card", "place"], ["Birch 9", "1"]])
+    ['  card     place', '  -------  -----', '  Birch 9  1']
+    """
+    shown = [[printable(cell) for cell in row] for row in rows]
+    widths = [max(len(row[at]) for row in shown) for at in range(len(shown[0]))]
+    lines = ["  " + "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)) for row in shown]
+    rule = "  " + "  ".join("-" * width for width in widths)
+    return [line.rstrip() for line in (lines[0], rule, *lines[1:])]
+
+
+def _wrapped(text: str) -> str:
+    return _filled(text, "", "")
+
+
+def _bullet(text: str) -> str:
+    return _filled(printable(text, limit=600), "  - ", "    ")
+
+
+def _filled(text: str, first: str, following: str) -> str:
+    """Wrapped text in which a number and its percent sign stay together."""
+    tied = text.replace(" %", "\N{NO-BREAK SPACE}%")
+    filled = textwrap.fill(
+        tied,
+        WIDTH,
+        initial_indent=first,
+        subsequent_indent=following,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+    return filled.replace("\N{NO-BREAK SPACE}%", " %")

@@ -1,0 +1,111 @@
+"""Words and numbers of a review, the same on the terminal, in Markdown and in the report."""
+
+from __future__ import annotations
+
+from frametime.errors import printable
+from frametime.metrics.metric import Interval
+from frametime.render.numbers import (
+    NOT_AVAILABLE,
+    decimals_for_interval,
+    format_estimate,
+    format_like,
+    format_percent_change,
+)
+from frametime.review.result import (
+    CellComparison,
+    Coverage,
+    CoverageCell,
+    Estimate,
+    MetricEntry,
+    ReviewResult,
+    Standing,
+)
+from frametime.units import shown_unit
+
+
+def change_words(ratio: float | None, interval: Interval | None) -> str:
+    """``+5.2 % (+4.1 to +6.3)``; without an interval the change alone; n/a without a ratio.
+
+    Examples
+    --------
+    >>> change_words(1.052, Interval(low=1.041, high=1.063, level=0.95, method="t interval"))
+    '+5.2 % (+4.1 % to +6.3 %)'
+    """
+    if ratio is None:
+        return NOT_AVAILABLE
+    if interval is None:
+        return format_percent_change(ratio)
+    decimals = 2 if max(abs(interval.low - 1.0), abs(interval.high - 1.0)) < 0.01 else 1
+    low, high = (format_percent_change(end, decimals=decimals) for end in (interval.low, interval.high))
+    return f"{format_percent_change(ratio, decimals=decimals)} ({low} to {high})"
+
+
+def estimate_words(estimate: Estimate | None, unit: str) -> str:
+    """``102.5 (101.2 to 103.8) fps``, or n/a."""
+    if estimate is None or estimate.value is None:
+        return NOT_AVAILABLE
+    bounds = estimate.interval
+    return format_estimate(
+        estimate.value, unit, low=None if bounds is None else bounds.low, high=None if bounds is None else bounds.high
+    )
+
+
+def mean_words(standing: Standing, metric: MetricEntry) -> str:
+    """Mean over cells with its unit."""
+    return format_estimate(standing.mean_value, metric.unit)
+
+
+def verdict_words(comparison: CellComparison) -> str:
+    """The verdict of a cell and what goes with it.
+
+    *undecided* says how many runs would decide, *tied* whether the difference is real all the same, *ahead* and
+    *behind* whether the claim stands among so many cells.
+    """
+    if comparison.verdict == "undecided":
+        if comparison.at_margin:
+            return "undecided (at the margin)"
+        if comparison.runs_needed is not None:
+            return f"undecided ({comparison.runs_needed} runs needed)"
+        return "undecided"
+    if comparison.verdict == "tied":
+        return "tied (real, but small)" if comparison.real_but_small else "tied"
+    return comparison.verdict if comparison.stands_after_holm else f"{comparison.verdict} (not after Holm)"
+
+
+def coverage_words(cell: CoverageCell) -> str:
+    """``3 of 3``, ``2 of 3``: usable runs of those planned."""
+    return f"{cell.n_usable} of {cell.n_planned}"
+
+
+def coverage_sentence(coverage: Coverage) -> str:
+    """Whether the bench can be taken down."""
+    if coverage.is_complete:
+        return f"Complete: every cell has its runs ({coverage.n_usable} usable, {coverage.n_planned} planned)."
+    n = len(coverage.to_make)
+    runs = "runs" if n != 1 else "run"
+    return f"Not complete: {n} {runs} to make ({coverage.n_usable} usable, {coverage.n_planned} planned)."
+
+
+def money_words(amount: float | None, currency: str | None, interval: Interval | None = None) -> str:
+    """An amount of money, with its interval."""
+    if amount is None:
+        return NOT_AVAILABLE
+    decimals = 0 if amount >= 100.0 else 2
+    if interval is not None:
+        decimals = min(decimals_for_interval(interval.low, interval.high), 2) if decimals else 0
+    text = format_like(amount, decimals=decimals)
+    if interval is not None:
+        low, high = (format_like(end, decimals=decimals) for end in (interval.low, interval.high))
+        text = f"{text} ({low} to {high})"
+    return f"{text} {printable(currency)}" if currency else text
+
+
+def cell_name(result: ReviewResult, scene: str, resolution: str) -> str:
+    """``Harbor at 1440p``."""
+    return f"{result.scene(scene).label} at {resolution}"
+
+
+def metric_name(metric: MetricEntry) -> str:
+    """Label, with the unit in brackets where it has one."""
+    unit = shown_unit(metric.unit)
+    return f"{metric.label} ({unit})" if unit else metric.label
