@@ -130,7 +130,8 @@ def quantile(sorted_values: NDArray[np.float64], probability: float | Fraction, 
     # Places count from 1, and beyond the ends the end value is taken.
     below = float(sorted_values[min(max(place, 1), n) - 1])
     above = float(sorted_values[min(max(place + 1, 1), n) - 1])
-    return below + weight * (above - below)
+    # Rounding must not carry the quantile past the frame above it.
+    return above if weight == 1.0 else min(below + weight * (above - below), above)
 
 
 def plotting_constants(quantile_type: int) -> tuple[float, float]:
