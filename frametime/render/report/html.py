@@ -6,11 +6,24 @@ import base64
 import hashlib
 import json
 import math
+from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Final
 
-from frametime.render.report.document import Block, Picture, Report, Section, Strip, TraceView
+from frametime.render.report.document import (
+    Block,
+    Number,
+    Picture,
+    Range,
+    Report,
+    Section,
+    ShownAs,
+    Strip,
+    Table,
+    TraceView,
+)
+from frametime.render.report.foreign import readable
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -81,10 +94,13 @@ def _environment() -> Environment:
         loader=PackageLoader("frametime.render.report", "templates"),
         autoescape=True,
         undefined=StrictUndefined,
+        finalize=_finalized,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.globals["nothing_known"] = NOTHING_KNOWN
     environment.filters["exact"] = exact
+    environment.filters["column_facts"] = column_facts
     environment.filters["data_uri"] = data_uri
     environment.filters["strip_places"] = strip_places
     environment.filters["strip_ends"] = strip_ends
@@ -92,9 +108,44 @@ def _environment() -> Environment:
     return environment
 
 
+def _finalized(value: object) -> object:
+    """What a template writes: text that is not yet markup loses what cannot be seen or would turn the text."""
+    return readable(value) if type(value) is str else value
+
+
 def exact(value: float | str) -> str:
     """A number in full precision, as in JSON; text as it is."""
     return value if isinstance(value, str) else json.dumps(value, allow_nan=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ColumnFacts:
+    """What holds for every number of a column, so that its heading can say it once."""
+
+    number: str
+    range: str
+    shown_as: ShownAs
+
+
+NOTHING_KNOWN: Final = ColumnFacts(number="", range="", shown_as="value")
+
+
+def column_facts(table: Table) -> tuple[ColumnFacts, ...]:
+    """For each column, the origin that all its numbers share, that of all its intervals, and how they are shown."""
+    facts = []
+    for position in range(len(table.columns)):
+        parts = [part for row in table.rows for part in row.cells[position].content]
+        numbers = {part.origin for part in parts if isinstance(part, Number)}
+        ranges = {part.origin for part in parts if isinstance(part, Range)}
+        shown = {part.shown_as for part in parts if isinstance(part, (Number, Range))}
+        facts.append(
+            ColumnFacts(
+                number=numbers.pop() if len(numbers) == 1 else "",
+                range=ranges.pop() if len(ranges) == 1 else "",
+                shown_as=shown.pop() if len(shown) == 1 else "value",
+            )
+        )
+    return tuple(facts)
 
 
 def data_uri(picture: Picture) -> str:
@@ -135,11 +186,11 @@ def trace_json(view: TraceView) -> Markup:
 
     sets = [
         {
-            "label": part.label,
+            "label": readable(part.label),
             "traces": [
                 {
-                    "label": trace.label,
-                    "group": trace.group,
+                    "label": readable(trace.label),
+                    "group": readable(trace.group),
                     "duration_s": trace.duration_s,
                     "n_steps": trace.n_steps,
                     "packed": trace.packed,

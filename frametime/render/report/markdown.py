@@ -28,9 +28,10 @@ from frametime.render.report.document import (
     VerdictCard,
     VerdictCards,
 )
+from frametime.render.report.foreign import readable
 
-_SPECIAL: Final = re.compile(r"([\\`*\[\]<|]|(?<!\w)_|_(?!\w)|~(?=~)|&(?=#?\w+;))")
-_LINE_START: Final = re.compile(r"^([-+]\s|#|>|=|~)")
+_SPECIAL: Final = re.compile(r"([\\`*\[\]<|]|(?<!\w)_|_(?!\w)|~|&(?=#?\w+;))")
+_LINE_START: Final = re.compile(r"^([-+]\s|#|>|=+$|-+$)")
 _NUMBER_START: Final = re.compile(r"^(\d+)([.)]\s)")
 _WEIGHT_WORDS: Final = {"repeat": "**Repeat:** ", "care": "**Care:** "}
 
@@ -59,13 +60,13 @@ def escaped(text: str) -> str:
     >>> print(escaped("a|b <i> *c* average_fps"))
     a\|b \<i> \*c\* average_fps
     """
-    one_line = _SPECIAL.sub(r"\\\1", " ".join(text.split()))
+    one_line = _SPECIAL.sub(r"\\\1", " ".join(readable(text).split()))
     return _NUMBER_START.sub(r"\1\\\2", _LINE_START.sub(r"\\\1", one_line))
 
 
 def code(text: str) -> str:
     """Text between backticks, as many as it needs; the bar is escaped for tables."""
-    one_line = " ".join(text.split())
+    one_line = " ".join(readable(text).split())
     longest = max((len(run) for run in re.findall(r"`+", one_line)), default=0)
     fence = "`" * (longest + 1)
     space = " " if longest else ""

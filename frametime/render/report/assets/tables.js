@@ -4,7 +4,7 @@
 
   function sortKey(cell) {
     if (cell.hasAttribute("data-missing")) return null;
-    const text = cell.dataset.sort ?? cell.dataset.value;
+    const text = cell.dataset.sort ?? cell.dataset.value ?? cell.dataset.low;
     if (text === undefined) {
       const inner = cell.querySelector("[data-value], [data-low]");
       if (inner && cell.classList.contains("n")) return Number(inner.dataset.value ?? inner.dataset.low);

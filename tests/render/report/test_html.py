@@ -1,0 +1,177 @@
+"""The page: valid, closed in itself, safe with any text, and built for everyone."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import re
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+from xml.etree.ElementTree import Element
+
+import pytest
+from report_page_reading import own_text, parsed
+
+from frametime.pipeline.report_files import write_report
+from frametime.render.report.document import Paragraph, Report, Section, Strip
+from frametime.render.report.foreign import readable
+from frametime.render.report.html import render_html, strip_ends, strip_places
+from frametime.review.result import ReviewResult
+
+
+@pytest.fixture(scope="module", params=["small", "hostile", "hundred"])
+def page(request: pytest.FixtureRequest) -> str:
+    folder: Path = request.getfixturevalue(f"{request.param}_folder")
+    return (folder / "report.html").read_text("utf-8")
+
+
+@pytest.fixture(scope="module")
+def tree(page: str) -> Element:
+    return parsed(page)
+
+
+def test_a_strict_parser_finds_no_error(tree: Element) -> None:
+    assert tree.find("head/title") is not None
+
+
+def test_nothing_is_fetched_from_anywhere(tree: Element, page: str) -> None:
+    for element in tree.iter():
+        for name in ("src", "href", "srcset", "action", "data", "poster", "background", "formaction"):
+            value = element.get(name)
+            assert value is None or value.startswith(("#", "data:")), (element.tag, name, value)
+        assert element.tag not in {"iframe", "object", "embed", "base", "form"}
+    styles = "".join(element.text or "" for element in tree.iter("style"))
+    assert "url(" not in styles
+    assert "@import" not in styles
+    for script in tree.iter("script"):
+        for call in ("fetch(", "XMLHttpRequest", "WebSocket", "import(", "sendBeacon", "EventSource", "eval("):
+            assert call not in (script.text or "")
+    # One address stands in the page: in the head comment of the library, for people.
+    outside = re.sub(r"<script type=.application/json.*?</script>", "", page, flags=re.S)
+    assert set(re.findall(r"https?://[^\s\"'<>)]+", outside)) <= {
+        "https://github.com/leeoniya/uPlot",
+        "http://www.w3.org/2000/svg",
+        "https://elsewhere.example",
+    }
+
+
+def test_the_policy_allows_what_is_there_and_nothing_else(tree: Element) -> None:
+    policy = next(element for element in tree.iter("meta") if element.get("http-equiv"))
+    rules = dict(rule.strip().split(" ", 1) for rule in policy.attrib["content"].split(";"))
+    assert rules["default-src"] == "'none'"
+    scripts = [item.text or "" for item in tree.iter("script") if item.get("type") is None]
+    assert rules["script-src"].split() == [_digest(text) for text in scripts]
+    assert rules["style-src"].split() == [_digest(item.text or "") for item in tree.iter("style")]
+    for element in tree.iter():
+        assert not [name for name in element.attrib if name == "style" or name.startswith("on")], element.tag
+
+
+def _digest(text: str) -> str:
+    return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
+
+
+def test_headings_are_in_order(tree: Element) -> None:
+    levels = [int(element.tag[1]) for element in tree.iter() if re.fullmatch(r"h[1-6]", str(element.tag))]
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(after <= before + 1 for before, after in pairwise(levels))
+
+
+def test_tables_have_captions_and_headings(tree: Element) -> None:
+    tables = list(tree.iter("table"))
+    assert len(tables) >= 10
+    for table in tables:
+        caption = table.find("caption")
+        assert caption is not None
+        assert own_text(caption).strip()
+        assert all(cell.get("scope") == "col" and own_text(cell).strip() for cell in table.findall("thead/tr/th"))
+        for row in table.findall("tbody/tr"):
+            assert row[0].tag == "th"
+            assert row[0].get("scope") == "row"
+            assert all(cell.tag == "td" for cell in row[1:])
+
+
+def test_names_are_unique_and_every_reference_has_its_target(tree: Element) -> None:
+    names = [element.attrib["id"] for element in tree.iter() if "id" in element.attrib]
+    assert len(names) == len(set(names))
+    for element in tree.iter():
+        if element.get("href", "").startswith("#"):
+            assert element.attrib["href"][1:] in names
+        for label in element.get("aria-labelledby", "").split():
+            assert label in names
+
+
+def test_scroll_boxes_can_be_reached_by_keyboard_and_have_a_name(tree: Element) -> None:
+    boxes = [element for element in tree.iter("div") if element.get("class") == "scroll"]
+    assert boxes
+    for box in boxes:
+        assert (box.get("tabindex"), box.get("role")) == ("0", "region")
+        assert box.get("aria-labelledby")
+
+
+def test_pictures_say_in_words_what_they_show(tree: Element) -> None:
+    for picture in tree.iter("img"):
+        assert len(picture.get("alt", "")) > 20
+        assert re.search(r"\d", picture.attrib["alt"])
+    for drawing in tree.iter("svg"):
+        assert drawing.get("aria-hidden") == "true"
+
+
+def test_hostile_text_stays_text(hostile: ReviewResult, hostile_folder: Path, samples: Any) -> None:
+    page = (hostile_folder / "report.html").read_text("utf-8")
+    tree = parsed(page)
+    assert all("alert" not in (item.text or "") for item in tree.iter("script") if item.get("type") is None)
+    assert not [item for item in tree.iter("img") if item.get("src") == "x"]
+    assert len(list(tree.iter("style"))) == 1
+    words = " ".join(own_text(tree).split())
+    for text in samples.HOSTILE:
+        assert " ".join(readable(text).split()) in words
+    title = tree.find("head/title")
+    assert title is not None
+    assert title.text == readable(hostile.title)
+    data = next(item for item in tree.iter("script") if item.get("type") == "application/json")
+    assert "<" not in (data.text or "")
+
+
+def test_a_hundred_cells_stay_below_three_megabytes(hundred_folder: Path) -> None:
+    size_bytes = (hundred_folder / "report.html").stat().st_size
+    assert 1_000_000 < size_bytes < 3_000_000
+
+
+def test_the_same_review_gives_the_same_bytes(small_folder: Path, samples: Any, tmp_path: Path) -> None:
+    write_report(samples.small(), tmp_path)
+    for name in ("report.html", "report.md"):
+        assert (tmp_path / name).read_bytes() == (small_folder / name).read_bytes()
+
+
+def test_a_strip_is_logarithmic_with_no_difference_in_the_middle() -> None:
+    strip = Strip(value=1.0, low=1.0 / 1.1, high=1.1, margin=0.1, reach=1.21, tone="tied")
+    places = strip_places(strip)
+    assert (places["value"], places["low"], places["high"]) == ("100.0", "50.0", "150.0")
+    assert (places["band_left"], places["band_width"]) == ("50.0", "100.0")
+    assert not places["cut_low"]
+    assert not places["cut_high"]
+    assert strip_ends(strip) == ("\N{MINUS SIGN}17 %", "+21 %")
+
+
+def test_a_strip_says_where_it_is_cut_off() -> None:
+    places = strip_places(Strip(value=1.3, low=0.5, high=3.0, margin=0.03, reach=1.5, tone="ahead"))
+    assert (places["low"], places["high"]) == ("0.0", "200.0")
+    assert places["cut_low"]
+    assert places["cut_high"]
+
+
+def test_cautions_come_before_everything_else() -> None:
+    report = Report(
+        title="A tuned card",
+        subtitle="",
+        lead=(Paragraph(content=("It holds.",)),),
+        cautions=("Stop on smell or smoke.",),
+        sections=(Section(key="trials", heading="Trials"),),
+        colophon="",
+    )
+    page = render_html(report)
+    assert page.index("Stop on smell or smoke.") < page.index("It holds.")
+    assert "uPlot" not in page
+    parsed(page)
