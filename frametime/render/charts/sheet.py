@@ -123,6 +123,21 @@ class Sheet:
             va=va,
         )
 
+    def mark(self, x: float, y: float, marker: str, color: str) -> None:
+        """A filled mark at a point of the sheet."""
+        self.figure.add_artist(
+            Line2D(
+                [x / self.theme.size.width_pt],
+                [y / self.theme.size.height_pt],
+                linestyle="none",
+                marker=marker,
+                markersize=0.9 * self.em,
+                markerfacecolor=color,
+                markeredgecolor=self.theme.palette.ink,
+                markeredgewidth=0.6 * self.theme.line_pt,
+            )
+        )
+
     def rule(self, left: float, right: float, y: float) -> None:
         """A thin level line across the sheet."""
         width_pt, height_pt = self.theme.size.width_pt, self.theme.size.height_pt

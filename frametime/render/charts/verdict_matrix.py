@@ -9,6 +9,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Rectangle
 
 from frametime.render.charts.review_words import (
+    change_words,
     comparisons_of,
     counts_words,
     overall_of,
@@ -29,6 +30,8 @@ MOST_SCENES: Final = 15
 """Rows of one block."""
 
 _CELL_EM: Final = 9.6
+_NUMBER_EM: Final = 5.4
+_NUMBERS_EM: Final = 14.5
 _LEAST_LABEL_EM: Final = 9.0
 _SLOTS: Final = {"behind": -1.0, "tied": 0.0, "ahead": 1.0}
 
@@ -36,13 +39,8 @@ _SLOTS: Final = {"behind": -1.0, "tied": 0.0, "ahead": 1.0}
 def matrix_pages(result: ReviewResult, theme: Theme) -> list[tuple[str, ...]]:
     """Keys of the scenes on each page: as many blocks of rows side by side as the resolutions leave room for."""
     blocks = _blocks_side_by_side(result, theme)
-    n_scenes = len(result.scenes)
-    most = MOST_SCENES * blocks
-    return (
-        [tuple(key for key, _ in page) for page in pages_of([(scene.key, "") for scene in result.scenes], most)]
-        if (n_scenes)
-        else [()]
-    )
+    keys = [(scene.key, "") for scene in result.scenes]
+    return [tuple(key for key, _ in page) for page in pages_of(keys, MOST_SCENES * blocks)]
 
 
 def _blocks_side_by_side(result: ReviewResult, theme: Theme) -> int:
@@ -89,11 +87,11 @@ def draw_verdict_matrix(
             title=pair_title(result, candidate, f", cell by cell{page_words(page, len(pages))}", theme),
             lead=f"{entry.label}: {lead} of {len(result.cuts[0].cells)} cells",
             notes=[
-                f"Number: difference of the candidate to the baseline (0 %) in {entry.label}, from {n_runs} of each card in "
-                f"a cell; {entry.better} is better. {entry.definition}",
+                f"Number: difference of the candidate to the baseline (0 %) in {entry.label}, from {n_runs} of each "
+                f"card in a cell; {entry.better} is better. {entry.definition} In brackets: 95 % interval.",
                 f"Ahead: the 95 % interval lies beyond 0 % on the better side and the difference beyond the margin of "
-                f"{result.margin * 100.0:g} %; behind likewise on the worse side; tied: the 90 % interval lies within the "
-                "margin; else undecided.",
+                f"{result.margin * 100.0:g} %; behind likewise on the worse side; tied: the 90 % interval lies "
+                "within the margin; else undecided.",
                 "The mark stands to the right where the candidate does better, to the left where it does worse.",
             ],
             head_lines=(1, 1),
@@ -117,10 +115,10 @@ def _blocks(
     labels = [result.scene(key).label for key in scenes]
     n_columns = len(result.resolutions)
     wanted = max(text_width_pt(shorten(label, 30.0 * em, em), em) for label in labels) + 0.8 * em
-    label_width = min(wanted, room - _CELL_EM * em * n_columns)
-    cell_width = min((room - label_width) / n_columns, 16.0 * em)
+    label_width = min(wanted, max(room - _CELL_EM * em * n_columns, _LEAST_LABEL_EM * em))
+    cell_width = min((room - label_width) / n_columns, 26.0 * em)
     top = sheet.top - 1.6 * em
-    row = min((top - sheet.bottom - 0.6 * em) / per_block, 2.6 * em)
+    row = min((top - sheet.bottom - 0.6 * em) / per_block, 3.6 * em)
     for block in range(n_blocks):
         left = sheet.left + block * (room + gap)
         for column, resolution in enumerate(result.resolutions):
@@ -131,10 +129,12 @@ def _blocks(
             sheet.text(left, y, shorten(result.scene(key).label, label_width - 0.6 * em, em))
             for column, resolution in enumerate(result.resolutions):
                 box = (left + label_width + column * cell_width, y - row / 2.0, cell_width, row)
-                _cell(sheet, box, comparisons.get((key, resolution)), result.margin)
+                _cell(sheet, box, comparisons.get((key, resolution)), result)
 
 
-def _cell(sheet: Sheet, box: tuple[float, float, float, float], item: CellComparison | None, margin: float) -> None:
+def _cell(
+    sheet: Sheet, box: tuple[float, float, float, float], item: CellComparison | None, result: ReviewResult
+) -> None:
     theme, em = sheet.theme, sheet.em
     palette = theme.palette
     left, bottom, width, height = box
@@ -155,14 +155,19 @@ def _cell(sheet: Sheet, box: tuple[float, float, float, float], item: CellCompar
         )
     )
     y = bottom + height / 2.0
+    is_wide = width >= (_NUMBERS_EM + 4.0) * em
+    number_end = left + (_NUMBERS_EM if is_wide else _NUMBER_EM) * em
     if item is None or item.ratio is None:
-        sheet.text(left + 5.4 * em, y, "no runs" if item is None else "n/a", color=palette.muted, ha="right")
+        sheet.text(left + 0.8 * em, y, "no runs" if item is None else "n/a", color=palette.muted)
         return
-    sheet.text(left + 5.4 * em, y, format_percent_change(item.ratio), ha="right")
+    if is_wide:
+        sheet.text(left + 0.8 * em, y, change_words(item.ratio, item.interval_95))
+    else:
+        sheet.text(number_end, y, format_percent_change(item.ratio), ha="right")
     mark = verdict_mark(item.verdict, palette)
-    slot = _SLOTS.get(item.verdict, _leaning(item, margin))
-    middle = left + (5.4 * em + width) / 2.0
-    x = middle + slot * min(1.25 * em, (width - 5.4 * em) / 2.0 - 0.7 * em)
+    slot = _SLOTS.get(item.verdict, _leaning(item, result))
+    middle = (number_end + left + width) / 2.0
+    x = middle + slot * min(1.25 * em, (left + width - number_end) / 2.0 - 0.7 * em)
     sheet.figure.add_artist(
         Line2D(
             [x / width_pt],
@@ -178,10 +183,10 @@ def _cell(sheet: Sheet, box: tuple[float, float, float, float], item: CellCompar
     )
 
 
-def _leaning(item: CellComparison, margin: float) -> float:
+def _leaning(item: CellComparison, result: ReviewResult) -> float:
     """Where an undecided cell leans: to the side on which its estimate lies beyond the margin."""
     assert item.ratio is not None
-    better = item.ratio if not item.metric.endswith("_ms") else 1.0 / item.ratio
-    if better > 1.0 + margin:
+    better = 1.0 / item.ratio if result.metric(item.metric).better == "lower" else item.ratio
+    if better > 1.0 + result.margin:
         return 1.0
-    return -1.0 if better < 1.0 / (1.0 + margin) else 0.0
+    return -1.0 if better < 1.0 / (1.0 + result.margin) else 0.0

@@ -1,0 +1,127 @@
+"""Speed against power, with lines of equal frames per joule."""
+
+from __future__ import annotations
+
+from matplotlib.figure import Figure
+
+from frametime.render.charts.review_words import is_rate, run_counts
+from frametime.render.charts.scatter import CardPoint, Plane, draw_plane
+from frametime.render.charts.sheet import KeyEntry, Sheet
+from frametime.render.charts.value import speed_interval
+from frametime.render.numbers import format_number, format_percent_change
+from frametime.render.theme import Theme
+from frametime.review.result import EfficiencyRow, ReviewResult, Standing
+
+_SPEED = "average_fps"
+
+
+def _speed_metric(result: ReviewResult) -> str | None:
+    """The rate to draw: average FPS where the review has it, else the headline if it is a rate."""
+    keys = [metric.key for metric in result.metrics]
+    if _SPEED in keys:
+        return _SPEED
+    return result.headline if is_rate(result.metric(result.headline).unit) else None
+
+
+def _drawn(result: ReviewResult, cut: str) -> list[tuple[EfficiencyRow, Standing]]:
+    metric = _speed_metric(result)
+    standings = {item.card: item for item in result.standings if (item.cut, item.metric) == (cut, metric)}
+    return [
+        (row, standings[row.card])
+        for row in result.efficiency
+        if row.cut == cut
+        and row.average_power_w
+        and row.card in standings
+        and standings[row.card].mean_value is not None
+    ]
+
+
+def has_efficiency(result: ReviewResult, cut: str = "all") -> bool:
+    """Whether any card has power and speed in the cut."""
+    return bool(_drawn(result, cut))
+
+
+def draw_efficiency(result: ReviewResult, theme: Theme, *, cut: str = "all") -> Figure:
+    """Every card with a sensor log, over one cut.
+
+    Parameters
+    ----------
+    result : ReviewResult
+    theme : Theme
+    cut : str
+        Key of the cut.
+
+    Raises
+    ------
+    ValueError
+        If no card has power.
+    """
+    drawn = _drawn(result, cut)
+    metric = _speed_metric(result)
+    if not drawn or metric is None:
+        raise ValueError(f"result must hold a card with power and speed in the cut {cut!r}")
+    points = [_point(result, row, standing) for row, standing in drawn]
+    without = [card.label for card in result.cards if card.key not in {row.card for row, _ in drawn}]
+    entry = result.cut(cut)
+    speed = result.metric(metric)
+    n_runs = run_counts([len(item.run_names) for item in result.cells])
+    n_cells = min(row.n_cells for row, _ in drawn)
+    with theme.settings():
+        sheet = Sheet(
+            theme,
+            title=f"Speed for the power: {entry.label}",
+            lead="Farther up and farther left is better. A steeper line is more frames for the same energy.",
+            notes=[
+                f"Both axes start at 0. Speed: {speed.label}, geometric mean over cells ({n_runs} each). Power: mean "
+                f"over {n_cells} cells with a sensor log; one frame a second per watt is one frame per joule.",
+                "Frames per joule in the table: geometric mean over cells, so that a card lies close to its line but "
+                "not always on it.",
+                "Whisker: 95 % interval of the ratio to the baseline over these scenes (run noise only), times the "
+                "baseline's mean. In brackets: 95 % interval of the ratio in frames per joule.",
+                f"Without a sensor log: {', '.join(without)}." if without else "",
+            ],
+            head_lines=(1, 1),
+        )
+        sheet.key(
+            [
+                KeyEntry(label="card", kind="marker", color=theme.palette.ink, marker="o"),
+                KeyEntry(label="equal frames per joule", kind="line", color=theme.palette.tied),
+            ]
+        )
+        draw_plane(
+            sheet,
+            points,
+            Plane(x_label="average power, W", y_label=f"{speed.label}, fps", slope_unit="frames/J"),
+        )
+        return sheet.figure
+
+
+def _point(result: ReviewResult, row: EfficiencyRow, standing: Standing) -> CardPoint:
+    assert row.average_power_w is not None and standing.mean_value is not None
+    lines = [f"{format_number(standing.mean_value)} fps at {format_number(row.average_power_w, digits=3)} W"]
+    if row.frames_per_joule is not None:
+        lines.append(f"{format_number(row.frames_per_joule, digits=3)} frames/J")
+    if row.card == result.baseline:
+        lines.append("baseline")
+    elif row.efficiency_ratio is not None:
+        lines.append(_change(row))
+    return CardPoint(
+        index=[card.key for card in result.cards].index(row.card),
+        label=result.card(row.card).label,
+        x=row.average_power_w,
+        y=standing.mean_value,
+        y_interval=speed_interval(standing),
+        lines=tuple(lines),
+    )
+
+
+def _change(row: EfficiencyRow) -> str:
+    assert row.efficiency_ratio is not None
+    change = format_percent_change(row.efficiency_ratio)
+    if row.efficiency_interval is None:
+        return f"{change} frames/J (no interval)"
+    low, high = (
+        format_percent_change(value).removesuffix(" %")
+        for value in (row.efficiency_interval.low, row.efficiency_interval.high)
+    )
+    return f"{change} ({low} to {high}) frames/J"

@@ -1,0 +1,187 @@
+"""Speed against power and against price: what value and efficiency have in common."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from matplotlib.axes import Axes
+
+from frametime.metrics.metric import Interval
+from frametime.render.charts.scales import nice_ticks, set_x_ticks, set_y_ticks, tick_labels
+from frametime.render.charts.sheet import Sheet, x_caption, y_caption
+from frametime.render.text_fit import shorten, text_width_pt
+
+_TABLE_EM: Final = 25.0
+_MOST_LINES: Final = 6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CardPoint:
+    """A card on the plane: where it lies, how sure its speed is, and what the table beside the plane says of it.
+
+    ``other_x`` is a second place at the same speed (the break-even price), with its interval.
+    """
+
+    index: int
+    label: str
+    x: float
+    y: float
+    y_interval: Interval | None
+    lines: tuple[str, ...]
+    other_x: float | None = None
+    other_interval: Interval | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plane:
+    """Captions of the axes, and the unit of the lines from the origin."""
+
+    x_label: str
+    y_label: str
+    slope_unit: str
+
+
+def draw_plane(sheet: Sheet, points: Sequence[CardPoint], plane: Plane) -> Axes:
+    """Points from 0 on both axes, with lines of equal slope, and a table of the numbers."""
+    theme, em = sheet.theme, sheet.em
+    left, foot = sheet.left + 3.6 * em, sheet.bottom + 3.3 * em
+    table = sheet.right - _TABLE_EM * em
+    axes = sheet.axes(left, foot, table - left - 11.0 * em, sheet.top - 3.4 * em - foot)
+    axes.set_xlim(0.0, 1.12 * max(_ends(points)))
+    axes.set_ylim(0.0, 1.15 * max(point.y if point.y_interval is None else point.y_interval.high for point in points))
+    axes.spines["left"].set_visible(True)
+    _slopes(axes, sheet, points, plane)
+    for point in points:
+        _point(axes, sheet, point)
+    set_x_ticks(axes, em)
+    set_y_ticks(axes, em)
+    y_caption(axes, plane.y_label, theme)
+    x_caption(axes, plane.x_label, theme)
+    _table(sheet, points, table)
+    return axes
+
+
+def _ends(points: Sequence[CardPoint]) -> list[float]:
+    ends = [point.x for point in points]
+    ends += [point.other_x for point in points if point.other_x is not None]
+    return ends
+
+
+def _slopes(axes: Axes, sheet: Sheet, points: Sequence[CardPoint], plane: Plane) -> None:
+    """Lines of equal slope through the origin, labelled where they leave the plane."""
+    theme, em = sheet.theme, sheet.em
+    x_end, y_end = axes.get_xlim()[1], axes.get_ylim()[1]
+    slopes = [point.y / point.x for point in points]
+    # Wide enough to lie on both sides of every card, close enough to tell them apart.
+    low, high = 0.8 * min(slopes), 1.25 * max(slopes)
+    box = axes.get_position()
+    left, bottom = box.x0 * theme.size.width_pt, box.y0 * theme.size.height_pt
+    width, height = box.width * theme.size.width_pt, box.height * theme.size.height_pt
+    labelled_y: list[float] = []
+    labelled_x: list[float] = []
+    values = nice_ticks(low, high, _MOST_LINES)
+    for slope, words in zip(values, tick_labels(values), strict=True):
+        x, y = (x_end, slope * x_end) if slope * x_end <= y_end else (y_end / slope, y_end)
+        axes.plot(
+            [0.0, x],
+            [0.0, y],
+            color=theme.palette.tied,
+            linewidth=1.2 * theme.hair_pt,
+            zorder=1,
+            gid=f"slope-{slope:.6g}",
+        )
+        if y < y_end:
+            place = bottom + y / y_end * height
+            if any(abs(place - other) < 1.4 * em for other in labelled_y):
+                continue
+            labelled_y.append(place)
+            sheet.text(left + width + 0.4 * em, place, f"{words} {plane.slope_unit}", color=theme.palette.muted)
+        else:
+            place = left + x / x_end * width
+            half = text_width_pt(words, em) / 2.0 + 0.5 * em
+            start = left + text_width_pt(plane.y_label, em) + 1.2 * em
+            if place - half < start or any(abs(place - other) < 2.0 * half + 0.6 * em for other in labelled_x):
+                continue
+            labelled_x.append(place)
+            sheet.text(place, bottom + height + 0.9 * em, words, color=theme.palette.muted, ha="center")
+
+
+def _point(axes: Axes, sheet: Sheet, point: CardPoint) -> None:
+    theme, em = sheet.theme, sheet.em
+    style = theme.style(point.index)
+    if point.other_x is not None:
+        axes.plot(
+            [point.x, point.other_x],
+            [point.y, point.y],
+            color=style.color,
+            linewidth=0.8 * theme.line_pt,
+            linestyle=(0, (1.2, 1.6)),
+            zorder=2,
+        )
+        if point.other_interval is not None:
+            axes.plot(
+                [point.other_interval.low, point.other_interval.high],
+                [point.y, point.y],
+                color=style.color,
+                linewidth=theme.line_pt,
+                marker="|",
+                markersize=0.7 * em,
+                zorder=3,
+                gid=f"other-interval-{point.index}",
+            )
+        axes.plot(
+            [point.other_x],
+            [point.y],
+            marker=style.marker,
+            markersize=0.8 * em,
+            markerfacecolor="none" if theme.transparent else theme.palette.ground,
+            markeredgecolor=style.color,
+            markeredgewidth=1.2 * theme.line_pt,
+            zorder=4,
+            gid=f"other-{point.index}",
+        )
+    if point.y_interval is not None:
+        axes.plot(
+            [point.x, point.x],
+            [point.y_interval.low, point.y_interval.high],
+            color=theme.palette.ink,
+            linewidth=theme.line_pt,
+            marker="_",
+            markersize=0.6 * em,
+            zorder=3,
+            gid=f"interval-{point.index}",
+        )
+    axes.plot(
+        [point.x],
+        [point.y],
+        marker=style.marker,
+        markersize=0.9 * em,
+        markerfacecolor=style.color,
+        markeredgecolor=theme.palette.ink,
+        markeredgewidth=0.6 * theme.line_pt,
+        linestyle="none",
+        zorder=5,
+        gid=f"card-{point.index}",
+    )
+
+
+def _table(sheet: Sheet, points: Sequence[CardPoint], left: float) -> None:
+    """Mark, name and numbers of each card; names alone where there are many."""
+    theme, em = sheet.theme, sheet.em
+    y = sheet.top - 0.5 * em
+    room_em = (sheet.top - sheet.bottom) / em - 0.6
+    n_lines = max(len(point.lines) for point in points)
+    fits = [count for count in (n_lines, 1) if len(points) * (1.4 * (count + 1) + 0.6) <= room_em]
+    shown = fits[0] if fits else 0
+    width = sheet.right - left - 1.8 * em
+    step_em = 1.4 * (shown + 1) + (0.6 if shown else 0.0)
+    for point in points[: math.floor(room_em / step_em)]:
+        style = theme.style(point.index)
+        sheet.mark(left + 0.6 * em, y - 0.4 * em, style.marker, style.color)
+        sheet.text(left + 1.8 * em, y - 0.4 * em, shorten(point.label, width, em, bold=True), bold=True)
+        for number, line in enumerate(point.lines[:shown]):
+            sheet.text(left + 1.8 * em, y - (0.4 + 1.4 * (number + 1)) * em, shorten(line, width, em))
+        y -= step_em * em

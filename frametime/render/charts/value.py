@@ -1,0 +1,128 @@
+"""Speed against price, with lines of equal value and the price at which a card's value equals the baseline's."""
+
+from __future__ import annotations
+
+from matplotlib.figure import Figure
+
+from frametime.metrics.metric import Interval
+from frametime.render.charts.review_words import run_counts
+from frametime.render.charts.scatter import CardPoint, Plane, draw_plane
+from frametime.render.charts.sheet import KeyEntry, Sheet
+from frametime.render.numbers import format_number, format_quantity
+from frametime.render.theme import Theme
+from frametime.review.result import ReviewResult, Standing, ValueRow
+from frametime.units import shown_unit
+
+
+def has_value(result: ReviewResult, cut: str = "all") -> bool:
+    """Whether any card has a price and a speed in the cut."""
+    return any(_is_drawn(row) for row in result.value if row.cut == cut)
+
+
+def _is_drawn(row: ValueRow) -> bool:
+    return bool(row.price) and row.mean_value is not None
+
+
+def draw_value(result: ReviewResult, theme: Theme, *, cut: str = "all") -> Figure:
+    """Every card that has a price, over one cut.
+
+    Parameters
+    ----------
+    result : ReviewResult
+    theme : Theme
+    cut : str
+        Key of the cut.
+
+    Raises
+    ------
+    ValueError
+        If no card has a price.
+    """
+    rows = [row for row in result.value if row.cut == cut and _is_drawn(row)]
+    if not rows:
+        raise ValueError(f"result must hold a card with a price in the cut {cut!r}")
+    metric = result.metric(rows[0].metric)
+    currency = rows[0].currency or "price"
+    unit = shown_unit(metric.unit)
+    base = result.card(result.baseline).label
+    standings = {item.card: item for item in result.standings if (item.cut, item.metric) == (cut, metric.key)}
+    points = [_point(result, row, standings.get(row.card), unit) for row in rows]
+    without = [card.label for card in result.cards if card.key not in {row.card for row in rows}]
+    n_runs = run_counts([len(item.run_names) for item in result.cells])
+    entry = result.cut(cut)
+    with theme.settings():
+        sheet = Sheet(
+            theme,
+            title=f"Speed for the money: {entry.label}",
+            lead=f"Farther up and farther left is better. Value: {unit} per {currency}; steeper is better.",
+            notes=[
+                f"Both axes start at 0. Speed: {metric.label}, geometric mean over the cells of the cut "
+                f"({n_runs} each). {metric.definition}",
+                f"Break-even: the price at which a card gives as many {unit} per {currency} as {base} at its price.",
+                "In brackets and as whiskers: 95 % interval over these scenes (run noise only), carried over from the "
+                "ratio to the baseline.",
+                f"Without a price: {', '.join(without)}." if without else "",
+            ],
+            head_lines=(1, 1),
+        )
+        sheet.key(
+            [
+                KeyEntry(label="card at its price", kind="marker", color=theme.palette.ink, marker="o"),
+                KeyEntry(
+                    label="at its break-even price", kind="marker", color=theme.palette.ink, marker="o", filled=False
+                ),
+                KeyEntry(label=f"equal value, {unit} per {currency}", kind="line", color=theme.palette.tied),
+            ]
+        )
+        draw_plane(
+            sheet,
+            points,
+            Plane(x_label=f"price, {currency}", y_label=f"{metric.label}, {unit}", slope_unit=f"{unit}/{currency}"),
+        )
+        return sheet.figure
+
+
+def _point(result: ReviewResult, row: ValueRow, standing: Standing | None, unit: str) -> CardPoint:
+    assert row.price is not None and row.mean_value is not None
+    currency = row.currency or "price"
+    lines = [f"{format_quantity(row.mean_value, '1')} {unit} for {_plain(row.price)} {currency}"]
+    if row.fps_per_money is not None:
+        lines.append(f"{format_number(row.fps_per_money, digits=3)} {unit} per {currency}")
+    is_baseline = row.card == result.baseline
+    if row.break_even_price is not None and not is_baseline:
+        lines.append(f"break-even {_price(row.break_even_price, row.break_even_interval)} {currency}")
+    elif is_baseline:
+        lines.append("baseline")
+    return CardPoint(
+        index=[card.key for card in result.cards].index(row.card),
+        label=result.card(row.card).label,
+        x=row.price,
+        y=row.mean_value,
+        y_interval=speed_interval(standing),
+        lines=tuple(lines),
+        other_x=None if is_baseline else row.break_even_price,
+        other_interval=None if is_baseline else row.break_even_interval,
+    )
+
+
+def _plain(price: float) -> str:
+    return f"{price:.0f}" if price.is_integer() else f"{price:.2f}"
+
+
+def _price(value: float, interval: Interval | None) -> str:
+    if interval is None:
+        return f"{value:.0f}"
+    return f"{value:.0f} ({interval.low:.0f} to {interval.high:.0f})"
+
+
+def speed_interval(standing: Standing | None) -> Interval | None:
+    """The interval of a card's ratio to the baseline, carried over to its mean."""
+    if standing is None or standing.interval is None or standing.mean_value is None or not standing.ratio_to_baseline:
+        return None
+    scale = standing.mean_value / standing.ratio_to_baseline
+    return Interval(
+        low=standing.interval.low * scale,
+        high=standing.interval.high * scale,
+        level=standing.interval.level,
+        method=standing.interval.method,
+    )
