@@ -8,6 +8,7 @@ from types import MappingProxyType
 from typing import Final
 
 from frametime.metrics.catalog_frames import frame_metrics
+from frametime.metrics.catalog_regularity import regularity_metrics
 from frametime.metrics.catalog_sensors import sensor_metrics
 from frametime.metrics.metric import Metric
 from frametime.metrics.options import MeasureOptions
@@ -30,7 +31,7 @@ def catalog_for(options: MeasureOptions) -> Mapping[str, Metric]:
     >>> keys[0], [key for key in keys if key.startswith("low_")][0]
     ('average_fps', 'low_5pct_percentile_fps')
     """
-    rows = (*frame_metrics(options), *sensor_metrics(options))
+    rows = (*frame_metrics(options), *regularity_metrics(options), *sensor_metrics(options))
     by_key = {row.key: row for row in rows}
     if len(by_key) != len(rows):
         keys = [row.key for row in rows]

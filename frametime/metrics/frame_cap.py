@@ -15,7 +15,9 @@ from frametime.metrics.timer import middle_stretch
 
 _LOOKED_AT: Final = 4096
 _BEATS: Final = 10
-_FOLLOWING: Final = 1.05
+# Up to 10 % above the cluster lie at least 10 % of the slower frames (common practice, no source).
+_CLOSE_BY: Final = 1.1
+_CLOSE_BY_SHARE: Final = 0.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,20 +53,24 @@ def find_cap(
     Cap or None
     """
     cap_ms = _commonest_ms(sorted_frame_times_ms, rule.cap_share)
-    near = _share_within(sorted_frame_times_ms, cap_ms, rule.cap_near_fraction)
+    near_fraction = rule.cap_near_fraction
+    near = _share(sorted_frame_times_ms, cap_ms * (1.0 - near_fraction), cap_ms * (1.0 + near_fraction))
     if sorted_frame_times_ms[0] == sorted_frame_times_ms[-1]:
         return Cap(frame_time_ms=cap_ms, share=1.0, sign="equal")
     if near >= rule.cap_all_share:
         return Cap(frame_time_ms=cap_ms, share=near, sign="cluster")
-    n_frames = sorted_frame_times_ms.size
-    faster = float(np.searchsorted(sorted_frame_times_ms, cap_ms * (1.0 - rule.cap_near_fraction))) / n_frames
+    faster = _share(sorted_frame_times_ms, 0.0, np.nextafter(cap_ms * (1.0 - near_fraction), 0.0))
     slower = 1.0 - faster - near
-    # A second level, apart from the first, is no sign of a cap: slower frames must follow close on the cluster.
-    follows = _share_within(sorted_frame_times_ms, cap_ms * _FOLLOWING, _FOLLOWING - 1.0) >= 0.1 * slower
-    one_sided = faster <= min(rule.cap_faster_share, rule.cap_one_sided * slower)
-    if near >= rule.cap_share and one_sided and follows:
+    close_by = _share(sorted_frame_times_ms, cap_ms * (1.0 + near_fraction), cap_ms * _CLOSE_BY)
+    if (
+        near >= rule.cap_share
+        and faster <= min(rule.cap_faster_share, rule.cap_one_sided * slower)
+        # A second level, apart from the first, is no sign of a cap: slower frames must follow close on the cluster.
+        and close_by >= _CLOSE_BY_SHARE * slower
+    ):
         return Cap(frame_time_ms=cap_ms, share=near, sign="wall")
-    wide = _share_within(sorted_frame_times_ms, cap_ms, rule.cap_wide_fraction)
+    wide_fraction = rule.cap_wide_fraction
+    wide = _share(sorted_frame_times_ms, cap_ms * (1.0 - wide_fraction), cap_ms * (1.0 + wide_fraction))
     if wide >= rule.cap_beat_share and _keeps_a_beat(timestamps_ns, cap_ms, rule.cap_beat_ratio):
         return Cap(frame_time_ms=cap_ms, share=wide, sign="beat")
     return None
@@ -80,9 +86,9 @@ def _commonest_ms(sorted_ms: NDArray[np.float64], share: float) -> float:
     return float(looked_at_ms[first + n_inside // 2])
 
 
-def _share_within(sorted_ms: NDArray[np.float64], middle_ms: float, fraction: float) -> float:
-    first = np.searchsorted(sorted_ms, middle_ms * (1.0 - fraction), side="left")
-    last = np.searchsorted(sorted_ms, middle_ms * (1.0 + fraction), side="right")
+def _share(sorted_ms: NDArray[np.float64], low_ms: float, high_ms: float) -> float:
+    first = np.searchsorted(sorted_ms, low_ms, side="left")
+    last = np.searchsorted(sorted_ms, high_ms, side="right")
     return float(last - first) / sorted_ms.size
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from math import isfinite
 from types import MappingProxyType
 from typing import Final
@@ -10,7 +11,7 @@ from typing import Final
 import numpy as np
 
 from frametime.capture import Capture
-from frametime.caveats import Caveat
+from frametime.caveats import Caveat, Weight
 from frametime.metrics.catalog import catalog_for
 from frametime.metrics.catalog_sensors import sensor_caveats
 from frametime.metrics.curves import run_curves
@@ -19,11 +20,14 @@ from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.judgement import judge
 from frametime.metrics.metric import Interval, MeasuredRun, Metric, MetricValue, Missing
 from frametime.metrics.options import MeasureOptions
+from frametime.metrics.profile import smoothness_profile
 from frametime.metrics.quality import quality_caveats
+from frametime.metrics.regularity_caveats import regularity_caveats
 
 LISTED_STUTTERS: Final = 1000
 """At most so many stutters are listed with their times; all of them are counted."""
 
+_HEAVIEST_FIRST: Final = (Weight.REPEAT, Weight.CARE, Weight.NOTE)
 _DEFAULT_OPTIONS: Final = MeasureOptions()
 
 
@@ -54,7 +58,7 @@ def measure(
     """
     rows = catalog_for(options) if metrics is None else metrics
     series = FrameSeries.of(capture, options)
-    caveats = (*capture.caveats, *quality_caveats(series), *sensor_caveats(series))
+    caveats = _caveats(series, capture)
     values = _values(series, rows, caveats)
     return MeasuredRun(
         conditions=capture.conditions,
@@ -66,7 +70,7 @@ def measure(
         findings=_findings(series, values),
         curves=run_curves(series),
         caveats=caveats,
-        judgement=judge(caveats),
+        judgement=judge(caveats, n_frames=series.n_frames, duration_s=series.duration_s),
     )
 
 
@@ -91,11 +95,34 @@ def _value(row: Metric, result: float | Missing, interval: Interval | None, cave
 
 
 def _intervals(series: FrameSeries, results: Mapping[str, float | Missing]) -> Mapping[str, Interval]:
-    return {}
+    if not series.options.within_run_intervals:
+        return {}
+    from frametime.metrics.resampling import within_run_intervals
+
+    return within_run_intervals(series, [key for key, result in results.items() if not isinstance(result, Missing)])
+
+
+def _caveats(series: FrameSeries, capture: Capture) -> tuple[Caveat, ...]:
+    """Of the reader and of all checks, the heaviest first."""
+    found = (
+        *capture.caveats,
+        *quality_caveats(series),
+        *regularity_caveats(series),
+        *sensor_caveats(series),
+        *_listing_caveats(series),
+    )
+    return tuple(sorted(found, key=lambda caveat: _HEAVIEST_FIRST.index(caveat.weight)))
+
+
+def _listing_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
+    if series.stutters.count <= LISTED_STUTTERS:
+        return ()
+    message = f"Only the {LISTED_STUTTERS} largest of {series.stutters.count} stutters are listed; all are counted."
+    return (Caveat(code="stutters-listed-in-part", message=message, weight=Weight.NOTE),)
 
 
 def _findings(series: FrameSeries, values: Mapping[str, MetricValue]) -> Findings:
-    return Findings(
+    findings = Findings(
         stutters=_listed_stutters(series),
         rhythm=series.rhythm,
         drift=series.drift,
@@ -107,6 +134,7 @@ def _findings(series: FrameSeries, values: Mapping[str, MetricValue]) -> Finding
         throttling=series.throttling,
         profile=(),
     )
+    return replace(findings, profile=smoothness_profile(values, findings))
 
 
 def _listed_stutters(series: FrameSeries) -> tuple[Stutter, ...]:

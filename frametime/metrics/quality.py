@@ -28,7 +28,9 @@ _LEVEL = ("average_fps", "median_frame_time_ms")
 
 
 def quality_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
-    """All capture checks, the heaviest first.
+    """The capture checks that need nothing but frame times.
+
+    Warm-up, drift and parts that are not play are told by ``regularity_caveats``.
 
     Parameters
     ----------
@@ -38,20 +40,17 @@ def quality_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
     Returns
     -------
     tuple of Caveat
-        ``gap``, ``few-frames``, ``short-run``, ``coarse-timer``, ``capped``, ``warm-up``, ``low-few-frames``.
+        ``gap``, ``few-frames``, ``short-run``, ``coarse-timer``, ``capped``, ``low-few-frames``.
     """
     step_ms = _timer_step_ms(series)
-    found = (
+    return (
         *_gap(series),
         *_length(series),
         *_coarse_timer(series, step_ms),
         # A coarse clock gathers any frame times at a few values: a cap cannot be seen through it.
         *(_capped(series) if step_ms is None else ()),
-        *_warm_up(series),
         *_few_in_tail(series),
     )
-    order = (Weight.REPEAT, Weight.CARE, Weight.NOTE)
-    return tuple(sorted(found, key=lambda caveat: order.index(caveat.weight)))
 
 
 def _gap(series: FrameSeries) -> tuple[Caveat, ...]:
@@ -63,17 +62,17 @@ def _gap(series: FrameSeries) -> tuple[Caveat, ...]:
     gap_s = float(series.frame_times_ms[longest]) / 1000.0
     start_s = float(series.timestamps_ns[longest] - series.timestamps_ns[0]) / 1e9
     others = "" if n_gaps == 1 else f", the longest of {n_gaps} such gaps"
-    message = f"no frame for {gap_s:.1f} s, {start_s:.1f} s after the start{others}; cut it off or repeat the run"
+    message = f"No frame for {gap_s:.1f} s, {start_s:.1f} s after the start{others}; cut it off or repeat the run."
     return (Caveat(code="gap", message=message, weight=Weight.REPEAT),)
 
 
 def _length(series: FrameSeries) -> tuple[Caveat, ...]:
     rule = series.options.quality
     if series.n_frames < rule.min_frames:
-        message = f"only {series.n_frames} frames; {rule.min_frames} or more are needed for any of the numbers"
+        message = f"Only {series.n_frames} frames; {rule.min_frames} or more are needed for any of the numbers."
         return (Caveat(code="few-frames", message=message, weight=Weight.REPEAT),)
     if series.duration_s < rule.min_duration_s:
-        message = f"the run lasts {series.duration_s:.1f} s; {rule.min_duration_s:g} s or more show how a scene runs"
+        message = f"The run lasts {series.duration_s:.1f} s; {rule.min_duration_s:g} s or more show how a scene runs."
         return (Caveat(code="short-run", message=message, weight=Weight.CARE),)
     return ()
 
@@ -90,8 +89,8 @@ def _coarse_timer(series: FrameSeries, step_ms: float | None) -> tuple[Caveat, .
         weight = Weight.CARE
     # The difference of two times that are each rounded evenly over one step has a variance of step**2 / 6.
     message = (
-        f"the timer is coarse: timestamps come in steps of {step_ms:.3g} ms, {100.0 * fraction:.2g} % of the median "
-        f"frame time, which alone spreads single frames by {step_ms / sqrt(6.0):.2g} ms (standard deviation)"
+        f"The timer is coarse: timestamps come in steps of {step_ms:.3g} ms, {100.0 * fraction:.2g} % of the median "
+        f"frame time, which alone spreads single frames by {step_ms / sqrt(6.0):.2g} ms (standard deviation)."
     )
     tails = ("median_frame_time_ms", "p95_frame_time_ms", "p99_frame_time_ms", "p99p9_frame_time_ms")
     lows = tuple(
@@ -124,23 +123,14 @@ def _capped(series: FrameSeries) -> tuple[Caveat, ...]:
 def _cap_message(cap: Cap) -> str:
     at = f"{cap.frame_time_ms:.2f} ms ({1000.0 / cap.frame_time_ms:.1f} fps)"
     if cap.sign == "equal":
-        return f"every frame takes exactly {at}: a frame limiter, a fixed refresh, or times that were not measured"
+        return f"Every frame takes exactly {at}: a frame limiter, a fixed refresh, or times that were not measured."
     share = f"{100.0 * cap.share:.0f} % of the frames take about {at}"
     why = {
         "cluster": "hardly any takes more or less",
         "wall": "hardly any takes less",
         "beat": "their timestamps keep to that beat",
     }[cap.sign]
-    return f"{share} and {why}, as with a frame limiter or a fixed refresh: the rate shows the limit, not the card"
-
-
-def _warm_up(series: FrameSeries) -> tuple[Caveat, ...]:
-    if series.n_frames < series.options.quality.min_frames:
-        return ()
-    warm_up = series.drift.warm_up
-    if warm_up is None:
-        return ()
-    return (Caveat(code="warm-up", message=warm_up.sentence, weight=Weight.CARE, metrics=_LEVEL),)
+    return f"{share} and {why}, as with a frame limiter or a fixed refresh: the rate shows the limit, not the card."
 
 
 def _few_in_tail(series: FrameSeries) -> tuple[Caveat, ...]:
@@ -155,8 +145,8 @@ def _few_in_tail(series: FrameSeries) -> tuple[Caveat, ...]:
         n_needed = ceil(needed / share)
         more_s = n_needed * series.duration_s / series.n_frames
         message = (
-            f"the slowest {share_label(pct)} are {_count(float(n_tail))}; {needed} or more carry a low, which takes "
-            f"{n_needed} frames, {more_s:.0f} s at this rate"
+            f"The slowest {share_label(pct)} are {_count(float(n_tail))}; a low needs {needed} or more, that is "
+            f"{n_needed} frames, {more_s:.0f} s at this rate."
         )
         keys = tuple(f"low_{share_text(pct)}_{kind}_fps" for kind in ("percentile", "mean", "time"))
         tail = {1.0: ("p99_frame_time_ms",), 0.1: ("p99p9_frame_time_ms",)}.get(pct, ())
