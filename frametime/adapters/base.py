@@ -54,6 +54,8 @@ class ReadOptions:
         Most bytes that a compressed log may unpack to.
     max_decompression_ratio : float
         Most bytes that one stored byte may unpack to, once more than 64 MiB have come out.
+    use_threads : bool
+        Let the table reader use several cores; ``read_capture`` sets it.
     """
 
     layout: Layout | None = None
@@ -72,6 +74,7 @@ class ReadOptions:
     max_columns: int = 2000
     max_decompressed_bytes: int = 16 << 30
     max_decompression_ratio: float = 2000.0
+    use_threads: bool = True
 
     def __post_init__(self) -> None:
         if self.unit is not None and unit_named(self.unit) is None:

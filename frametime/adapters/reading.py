@@ -3,13 +3,22 @@
 from __future__ import annotations
 
 import os
-from typing import BinaryIO
+from collections.abc import Mapping
+from dataclasses import fields, replace
+from types import MappingProxyType
+from typing import BinaryIO, cast
 
-from frametime.adapters.base import ReadOptions
-from frametime.capture import Capture, Conditions
+from frametime.adapters.base import HEAD_BYTES, ParsedLog, ReadOptions
+from frametime.adapters.cutting import cut_capture
+from frametime.adapters.plugins import choose_adapter
+from frametime.adapters.stored_log import StoredHash, compression_of, open_stored, unpacked
+from frametime.capture import Capture, Conditions, Provenance
+from frametime.caveats import Caveat
+from frametime.errors import ReadError
 
 _DEFAULT_OPTIONS = ReadOptions()
 _NO_CONDITIONS = Conditions()
+_CUTS = ("skip_start_s", "skip_end_s", "from_s", "to_s")
 
 
 def read_capture(
@@ -24,11 +33,88 @@ def read_capture(
     Parameters
     ----------
     source : path, '-' or binary stream
-        The log; ``-`` is standard input.
+        The log; ``-`` is standard input. Compressed logs (gzip, bz2, xz, zstd) are unpacked.
     options : ReadOptions
+        The defaults find everything in the log, or refuse.
     conditions : Conditions
         Under which the run was made, as far as known.
     use_threads : bool
-        Let the text reader use several cores. A batch that reads several logs at once sets it to False.
+        Let the table reader use several cores. A batch that reads several logs at once sets it to False.
+
+    Returns
+    -------
+    Capture
+        Its ``provenance`` holds the layout that was found, with the evidence.
+
+    Raises
+    ------
+    ReadError
+        If the log cannot be read, or cannot be read without a guess: one line with file, line or column, what was
+        found, and what helps.
+
+    Examples
+    --------
+    >>> import io
+    >>> capture = read_capture(io.BytesIO(b"frame time (ms)\\n16.6\\n16.7\\n16.8\\n"))
+    >>> capture.n_frames, capture.frames["timestamp_ns"].to_pylist()
+    (3, [0, 16600000, 33300000, 50100000])
     """
-    raise NotImplementedError
+    stored, again = open_stored(source)
+    with stored:
+        digest = StoredHash(again, size=stored.size, threaded=use_threads)
+        stored.seek(0)
+        log, _ = unpacked(stored, options)
+        head = log.read(HEAD_BYTES)
+        log.seek(0)
+        if compression_of(head) is not None:
+            raise ReadError.at(stored.name, "the file is compressed twice", helps="unpack it once")
+        adapter, caveats = choose_adapter(stored.name, head, options.adapter)
+        parsed = adapter.parse(cast("BinaryIO", log), replace(options, use_threads=use_threads))
+        capture = _capture(parsed, stored.name, stored.size, adapter.name, digest, options, conditions, caveats)
+    return cut_capture(capture, **{name: getattr(options, name) for name in _CUTS})
+
+
+def _capture(
+    parsed: ParsedLog,
+    name: str,
+    size: int,
+    adapter: str,
+    digest: StoredHash,
+    options: ReadOptions,
+    conditions: Conditions,
+    caveats: tuple[Caveat, ...],
+) -> Capture:
+    provenance = Provenance(
+        file_name=name,
+        sha256=digest.hexdigest(),
+        size_bytes=size,
+        adapter=adapter,
+        rows_read=parsed.rows_read,
+        rows_rejected=parsed.rows_rejected,
+        rejected_rows=parsed.rejected_rows,
+        layout_toml=parsed.layout_toml,
+        evidence=parsed.evidence,
+        options=MappingProxyType(_options_set(options)),
+        metadata=MappingProxyType(dict(parsed.metadata)),
+        recorded_from_utc=parsed.recorded_from_utc,
+    )
+    return Capture(
+        frames=parsed.frames,
+        conditions=conditions,
+        provenance=provenance,
+        sensors=None,
+        caveats=(*caveats, *parsed.caveats),
+    )
+
+
+def _options_set(options: ReadOptions) -> Mapping[str, str]:
+    """The options that are not at their default; cuts are added where they are made."""
+    left_out = {"layout", "use_threads", *_CUTS}
+    changed = {
+        item.name: str(getattr(options, item.name))
+        for item in fields(ReadOptions)
+        if item.name not in left_out and getattr(options, item.name) != getattr(_DEFAULT_OPTIONS, item.name)
+    }
+    if options.layout is not None:
+        changed["layout"] = options.layout.to_toml().replace("\n", "; ").rstrip("; ")
+    return changed

@@ -1,0 +1,84 @@
+"""What kind of thing one cell holds: used on the few cells that are looked at before the table is read."""
+
+from __future__ import annotations
+
+import re
+from enum import StrEnum
+from functools import lru_cache
+from typing import Final
+
+MISSING: Final = frozenset(
+    (
+        "",
+        "na",
+        "n/a",
+        "#n/a",
+        "nan",
+        "+nan",
+        "-nan",
+        "null",
+        "none",
+        "nil",
+        "-",
+        "--",
+        "?",
+        "missing",
+        "#n/a n/a",
+        "<na>",
+    )
+)
+"""What stands for a missing value, in lower case."""
+
+INFINITE: Final = frozenset(("inf", "+inf", "-inf", "infinity", "+infinity", "-infinity", "∞", "-∞", "1.#inf"))
+
+NUMBER_POINT: Final = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
+NUMBER_COMMA: Final = re.compile(r"[+-]?(?:\d+(?:,\d*)?|,\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
+GROUPED_BY_COMMA: Final = re.compile(r"[+-]?[1-9]\d{0,2}(?:,\d{3})+(?:\.\d*)?", re.ASCII)
+GROUPED_BY_POINT: Final = re.compile(r"[+-]?[1-9]\d{0,2}(?:\.\d{3})+(?:,\d*)?", re.ASCII)
+GROUPED_BY_MARK: Final = re.compile(r"[+-]?[1-9]\d{0,2}(?:[' \u00a0\u2009\u202f’]\d{3})+(?:[.,]\d*)?", re.ASCII)
+WITH_UNIT: Final = re.compile(r"([+-]?[\d.,]*\d[\d.,]*(?:[eE][+-]?\d{1,3})?)\s*([A-Za-zµμ/%°]{1,12})", re.ASCII)
+CLOCK: Final = re.compile(r"[+-]?\d{1,6}:\d{1,2}(?::\d{1,2})?(?:[.,]\d{1,12})?", re.ASCII)
+DATE: Final = re.compile(
+    r"\d{4}-?\d{2}-?\d{2}[T ]\d{2}:?\d{2}(?::?\d{2}(?:[.,]\d{1,12})?)?\s?(?:Z|z|UTC|[+-]\d{2}(?::?\d{2})?)?", re.ASCII
+)
+
+
+class CellKind(StrEnum):
+    """What one cell holds."""
+
+    NUMBER = "number"
+    WITH_UNIT = "number with unit"
+    CLOCK = "clock"
+    DATE = "date"
+    MISSING = "missing"
+    TEXT = "text"
+
+
+@lru_cache(maxsize=1 << 14)
+def kind_of(cell: str) -> CellKind:
+    """The kind of one cell.
+
+    Examples
+    --------
+    >>> [kind_of(cell).value for cell in ("17,247", "1.5 ms", "0:01:02.5", "n/a", "ERROR")]
+    ['number', 'number with unit', 'clock', 'missing', 'text']
+    """
+    text = cell.strip()
+    if len(text) > 64:
+        return CellKind.TEXT
+    for pattern in (NUMBER_POINT, NUMBER_COMMA, GROUPED_BY_COMMA, GROUPED_BY_POINT, GROUPED_BY_MARK):
+        if pattern.fullmatch(text):
+            return CellKind.NUMBER
+    lowered = text.casefold()
+    if lowered in MISSING or lowered in INFINITE:
+        return CellKind.MISSING
+    if DATE.fullmatch(text):
+        return CellKind.DATE
+    if CLOCK.fullmatch(text):
+        return CellKind.CLOCK
+    return CellKind.WITH_UNIT if WITH_UNIT.fullmatch(text) else CellKind.TEXT
+
+
+def is_value(kind: CellKind) -> bool:
+    """Whether a cell of that kind can be a measured value."""
+    return kind not in (CellKind.TEXT, CellKind.MISSING)

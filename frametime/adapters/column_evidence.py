@@ -1,0 +1,146 @@
+"""What one column says, by its name and by its first cells: the facts from which the time column is chosen."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from typing import Final
+
+from frametime.adapters.cells import CellKind, is_value, kind_of
+from frametime.adapters.header_words import Event, HeaderMeaning, Meaning, header_meaning
+from frametime.adapters.layout import ColumnRef
+from frametime.adapters.number_style import NumberStyle, exact_ns, exact_value, unit_in_cell
+from frametime.adapters.time_units import CLOCK, DATE, TimeUnit
+from frametime.errors import printable
+
+PLAUSIBLE_NS: Final = (50_000, 2_000_000_000)
+"""Typical frame times lie between 20 000 fps and one frame in 2 s (common practice, no source)."""
+_SAMPLE: Final = 60
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ColumnFacts:
+    """One column of a log.
+
+    Attributes
+    ----------
+    position : int
+        Counted from 0.
+    name : str
+        Empty where it has none.
+    ref : str or int
+        How a layout refers to it: by name, or by position counted from 1 where the name is not its own.
+    said : HeaderMeaning
+    unit : TimeUnit or None
+        From the name, the units row, or the cells.
+    unit_from : str
+        Where the unit stands.
+    cells, last_cells : tuple of str
+        The first and the last rows.
+    numeric : bool
+        Whether most cells hold a value.
+    """
+
+    position: int
+    name: str
+    ref: ColumnRef
+    said: HeaderMeaning
+    unit: TimeUnit | None
+    unit_from: str
+    cells: tuple[str, ...]
+    last_cells: tuple[str, ...]
+    numeric: bool
+
+    @property
+    def meaning(self) -> Meaning:
+        """What the name says."""
+        return self.said.meaning
+
+    @property
+    def event(self) -> Event:
+        """Which moment the name says."""
+        return self.said.event
+
+    @property
+    def shown(self) -> str:
+        """The column for messages."""
+        return f"'{printable(self.name, limit=60)}'" if self.name else f"number {self.position + 1}"
+
+    def values(self, style: NumberStyle, unit: TimeUnit | None = None) -> list[int]:
+        """The first values in ns; without a unit, in billionths of whatever it is."""
+        unit = unit or self.unit
+        if unit is None:
+            plain = (exact_value(cell, style) for cell in self.cells)
+            return [round(value * 10**9) for value in plain if value is not None]
+        timed = (exact_ns(cell, unit, style) for cell in self.cells)
+        return [value for value in timed if value is not None]
+
+    def rising_fraction(self, style: NumberStyle) -> float | None:
+        """Share of steps that go up; ``None`` with fewer than two values."""
+        values = self.values(style)
+        if len(values) < 2:
+            return None
+        steps = [b - a for a, b in zip(values, values[1:], strict=False)]
+        return sum(step > 0 for step in steps) / len(steps)
+
+
+def column_facts(
+    names: tuple[str, ...],
+    units_row: tuple[str, ...],
+    rows: list[tuple[str, ...]],
+    n_columns: int,
+    last_rows: list[tuple[str, ...]] | None = None,
+) -> tuple[ColumnFacts, ...]:
+    """The facts of each column.
+
+    Parameters
+    ----------
+    names, units_row : tuple of str
+        One for each column, or empty.
+    rows : list of tuple of str
+        Cells of the first rows.
+    n_columns : int
+    last_rows : list of tuple of str, optional
+        Cells of the last rows.
+    """
+    counts = Counter(names)
+    found = []
+    for position in range(n_columns):
+        name = names[position] if names else ""
+        unit_text = units_row[position] if units_row else ""
+        cells = tuple(row[position] for row in rows[:_SAMPLE] if len(row) > position)
+        kinds = Counter(kind_of(cell) for cell in cells)
+        filled = sum(count for kind, count in kinds.items() if kind is not CellKind.MISSING)
+        said = header_meaning(name, unit_text)
+        unit, unit_from = _unit(said, unit_text, cells, kinds, filled)
+        found.append(
+            ColumnFacts(
+                position=position,
+                name=name,
+                ref=name if name and counts[name] == 1 else position + 1,
+                said=said,
+                unit=unit,
+                unit_from=unit_from,
+                cells=cells,
+                last_cells=tuple(row[position] for row in (last_rows or [])[-_SAMPLE:] if len(row) > position),
+                numeric=filled > 0 and sum(count for kind, count in kinds.items() if is_value(kind)) * 2 > filled,
+            )
+        )
+    return tuple(found)
+
+
+def _unit(
+    said: HeaderMeaning, unit_text: str, cells: tuple[str, ...], kinds: Counter[CellKind], filled: int
+) -> tuple[TimeUnit | None, str]:
+    if kinds[CellKind.DATE] * 2 > filled > 0:
+        return DATE, "the cells are dates in ISO 8601 form"
+    if kinds[CellKind.CLOCK] * 2 > filled > 0:
+        return CLOCK, "the cells have the form h:m:s"
+    if said.unit is not None and said.unit not in (DATE, CLOCK):
+        return said.unit, f"{said.unit.name} stands in " + ("the units row" if unit_text.strip() else "the name")
+    if kinds[CellKind.WITH_UNIT] * 2 > filled > 0:
+        units = {unit_in_cell(cell) for cell in cells if kind_of(cell) is CellKind.WITH_UNIT}
+        if len(units) == 1 and None not in units:
+            (unit,) = units
+            return unit, "the unit stands in the cells"
+    return None, "no unit"

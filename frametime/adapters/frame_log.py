@@ -1,0 +1,477 @@
+"""Delimited text with one row a frame."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
+from typing import TYPE_CHECKING, Any, BinaryIO, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.adapters.arrow_columns import arrow_bool, arrow_int64
+from frametime.adapters.base import HEAD_BYTES, MAX_LISTED_ROWS, OtherColumn, ParsedLog, ReadOptions
+from frametime.adapters.cells import CellKind, is_value, kind_of
+from frametime.adapters.clock_origin import ClockOrigin, clock_origin
+from frametime.adapters.column_evidence import ColumnFacts, column_facts
+from frametime.adapters.columns import TIMED_ROLES, ColumnChoice, ColumnUse, choose_columns
+from frametime.adapters.dialect import SAMPLE_ROWS, Dialect, detect_dialect
+from frametime.adapters.found_layout import found_layout
+from frametime.adapters.layout import Layout
+from frametime.adapters.number_style import NumberStyle, number_styles
+from frametime.adapters.numbers import TimeValues, times_of_numbers, times_of_texts
+from frametime.adapters.rejected import RejectedRows, caveats_of_text, reason_of
+from frametime.adapters.streams import chosen_stream, chosen_stream_of_texts
+from frametime.adapters.table_reader import (
+    NotTypedError,
+    NotUtf8Error,
+    TextTable,
+    lines_of_records,
+    read_texts,
+    read_typed,
+)
+from frametime.adapters.text_source import TextSource, encoding_of, not_text, open_text, single_byte_encoding
+from frametime.adapters.time_units import CLOCK
+from frametime.adapters.timeline import ClockRules, Timeline, from_both, from_frame_times, from_timestamps
+from frametime.capture import TIME_COLUMN
+from frametime.caveats import Caveat
+from frametime.errors import ReadError
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+_ARROW_HEADS: Final = (b"ARROW1", b"PAR1", b"\xff\xff\xff\xff")
+
+
+class FrameLogAdapter:
+    """Reads delimited text with one row a frame."""
+
+    name = "delimited-text"
+
+    def recognizes(self, head: bytes) -> bool:
+        """Whether the first bytes are text at all."""
+        if not head or head.startswith(_ARROW_HEADS) or not_text(head) is not None:
+            return False
+        encoding, bom, _ = encoding_of(head[:HEAD_BYTES], complete=False)
+        text = head[bom:].rstrip(b"\0").decode(encoding, "replace")
+        controls = sum(character < " " and character not in "\t\n\r\v\f\x1a" for character in text)
+        return controls * 100 <= len(text)
+
+    def parse(self, log: BinaryIO, options: ReadOptions) -> ParsedLog:
+        """Read the log.
+
+        Raises
+        ------
+        ReadError
+            If it is no frame log, or can be read only with a guess.
+        """
+        told = options.layout.encoding if options.layout is not None else None
+        source = open_text(log, options, encoding=told)
+        try:
+            return _parse(source, options)
+        except NotUtf8Error:
+            if told is not None:
+                raise ReadError.at(
+                    source.name, f"the text is not valid {told}", helps="remove encoding from the layout"
+                ) from None
+            again = open_text(log, options, encoding=single_byte_encoding(source.head.encode("utf-8")))
+            return _parse(again, options)
+
+
+def _parse(source: TextSource, options: ReadOptions) -> ParsedLog:
+    dialect = detect_dialect(source, options)
+    facts = column_facts(
+        dialect.names,
+        dialect.units_row,
+        [row.cells for row in _sample(dialect)],
+        dialect.n_columns,
+        [row.cells for row in dialect.tail],
+    )
+    styles, why = _styles(dialect, facts, options.layout or Layout())
+    choice = choose_columns(facts, styles, options, source.name)
+    choice.evidence.setdefault("decimal", why)
+    columns = _read_columns(source, dialect, facts, choice, options)
+    return _assemble(source, dialect, facts, choice, columns, options)
+
+
+def _sample(dialect: Dialect) -> Sequence[Any]:
+    """The first rows that have every cell."""
+    return [row for row in dialect.sample if len(row.cells) >= dialect.n_columns][:SAMPLE_ROWS]
+
+
+def _styles(dialect: Dialect, facts: Sequence[ColumnFacts], layout: Layout) -> tuple[tuple[NumberStyle, ...], str]:
+    if layout.decimal is not None or layout.thousands is not None:
+        thousands = "" if layout.thousands in (None, "none") else str(layout.thousands)
+        decimal = layout.decimal or ("," if thousands == "." else ".")
+        return (NumberStyle(decimal, thousands),), "as told"
+    numeric = [fact.position for fact in facts if fact.numeric]
+    cells = [
+        row.cells[position]
+        for row in (*_sample(dialect), *dialect.tail)
+        for position in numeric
+        if len(row.cells) > position
+    ]
+    return number_styles(cells)
+
+
+# -- reading the columns that are needed -------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Columns:
+    """The columns that are needed, as values."""
+
+    n_rows: int
+    time: TimeValues | None
+    frame_time: TimeValues | None
+    others: Mapping[str, TimeValues]
+    flags: Mapping[str, tuple[NDArray[np.bool_], NDArray[np.bool_] | None]]
+    selected: NDArray[np.int64] | None
+    line_of: Callable[[int], int]
+    rejected: RejectedRows
+    caveats: tuple[Caveat, ...]
+    evidence: tuple[str, ...]
+
+
+def _read_columns(
+    source: TextSource, dialect: Dialect, facts: Sequence[ColumnFacts], choice: ColumnChoice, options: ReadOptions
+) -> _Columns:
+    types = _types(facts, choice)
+    if types is not None:
+        try:
+            columns = _typed(source, dialect, choice, types, options)
+        except NotTypedError:
+            columns = None
+        if columns is not None:
+            return columns
+    return _careful(source, dialect, choice, options)
+
+
+def _types(facts: Sequence[ColumnFacts], choice: ColumnChoice) -> dict[int, pa.DataType] | None:
+    """Type of each column that is needed; ``None`` if one must be read as text."""
+    import pyarrow as pa
+
+    if choice.style.thousands:
+        return None
+    types: dict[int, pa.DataType] = {}
+    timed = [choice.time, choice.frame_time, *(choice.others[r] for r in TIMED_ROLES if r in choice.others)]
+    for use in timed:
+        if use is None or use.unit is None:
+            continue
+        kinds = {kind_of(cell) for cell in facts[use.position].cells}
+        if CellKind.WITH_UNIT in kinds:
+            return None
+        if use.unit.form in ("clock", "date"):
+            types[use.position] = pa.string()
+            continue
+        cells = [cell.strip() for cell in facts[use.position].cells]
+        whole = use.unit.form == "number" and all(cell.lstrip("+-").isdecimal() for cell in cells)
+        if not whole and use.unit.ns is not None:
+            largest = max((abs(value) for value in facts[use.position].values(choice.style, use.unit)), default=0)
+            if largest >= 2**50:
+                return None
+        types[use.position] = pa.int64() if whole else pa.float64()
+    for role, use in choice.others.items():
+        if role == "stream":
+            types[use.position] = pa.dictionary(pa.int32(), pa.string())
+        elif role in ("shown", "dropped"):
+            types[use.position] = pa.bool_()
+    return types
+
+
+def _typed(
+    source: TextSource,
+    dialect: Dialect,
+    choice: ColumnChoice,
+    types: Mapping[int, pa.DataType],
+    options: ReadOptions,
+) -> _Columns | None:
+    """Columns read with their types; ``None`` if a cell needs a closer look."""
+    read = read_typed(source, dialect, types, options, decimal=choice.style.decimal)
+
+    def timed(use: ColumnUse) -> TimeValues | None:
+        assert use.unit is not None
+        column = read[use.position]
+        if use.unit.form in ("clock", "date"):
+            return times_of_texts(column, use.unit, choice.style)
+        return times_of_numbers(column, use.unit)
+
+    values: dict[str, TimeValues] = {}
+    main = {"time": choice.time, "frame_time": choice.frame_time}
+    for role, use in (*main.items(), *choice.others.items()):
+        if use is None or (role not in main and role not in TIMED_ROLES):
+            continue
+        found = timed(use)
+        if found is None or (role in main and found.ok is not None):
+            return None
+        values[role] = found
+    flags = {}
+    for role in ("shown", "dropped"):
+        if role in choice.others:
+            column = read[choice.others[role].position]
+            if column.null_count:
+                return None
+            flags[role] = (_bool_values(column), None)
+    line_of = partial(_line_of_row, source, dialect, None)
+    selected, caveats = None, ()
+    if "stream" in choice.others:
+        selected, caveats = chosen_stream(read[choice.others["stream"].position], options.stream, source.name)
+    n_rows = len(next(iter(read.values())))
+    return _Columns(
+        n_rows=n_rows,
+        time=values.pop("time", None),
+        frame_time=values.pop("frame_time", None),
+        others=values,
+        flags=flags,
+        selected=selected,
+        line_of=line_of,
+        rejected=RejectedRows(),
+        caveats=caveats,
+        evidence=(),
+    )
+
+
+def _bool_values(column: Any) -> NDArray[np.bool_]:
+    parts = []
+    for chunk in column.chunks:
+        bits = np.frombuffer(chunk.buffers()[1], dtype=np.uint8)
+        parts.append(np.unpackbits(bits, bitorder="little")[chunk.offset : chunk.offset + len(chunk)].astype(np.bool_))
+    return np.concatenate(parts) if parts else np.empty(0, dtype=np.bool_)
+
+
+def _line_of_row(source: TextSource, dialect: Dialect, records: NDArray[np.int64] | None, row: int) -> int:
+    record = row if records is None else int(records[row])
+    return lines_of_records(source, dialect, [record])[0]
+
+
+def _careful(source: TextSource, dialect: Dialect, choice: ColumnChoice, options: ReadOptions) -> _Columns:
+    """Columns read as texts, cell by cell accounted for."""
+    positions = sorted(choice.used_positions())
+    table = read_texts(source, dialect, positions, options)
+    main = choice.frame_time or choice.time
+    assert main is not None
+    table, rejected, caveats = _without_foreign_rows(table, dialect, choice, main)
+    values = {
+        role: times_of_texts(table.columns[use.position], use.unit, choice.style)
+        for role, use in (("time", choice.time), ("frame_time", choice.frame_time), *choice.others.items())
+        if use is not None and use.unit is not None
+    }
+    from frametime.adapters.streams import flags_of_texts
+
+    flags = {
+        role: flags_of_texts(table.columns[choice.others[role].position])
+        for role in ("shown", "dropped")
+        if role in choice.others
+    }
+    selected = None
+    if "stream" in choice.others:
+        texts = table.columns[choice.others["stream"].position]
+        selected, more = chosen_stream_of_texts(texts, options.stream, source.name)
+        caveats = (*caveats, *more)
+    chosen = values["frame_time"] if choice.frame_time is not None else values["time"]
+    bad = np.empty(0, dtype=np.int64) if chosen.ok is None else np.flatnonzero(~chosen.ok)
+    if selected is not None and bad.size:
+        bad = np.intersect1d(bad, selected)
+    texts = table.columns[main.position]
+    for row in bad[:MAX_LISTED_ROWS].tolist():
+        rejected.add(int(table.records[row]), reason_of(str(texts[row].as_py())))
+    rejected.count_more(int(bad.size) - min(int(bad.size), MAX_LISTED_ROWS))
+    return _Columns(
+        n_rows=len(table.records),
+        time=values.pop("time", None),
+        frame_time=values.pop("frame_time", None),
+        others=values,
+        flags=flags,
+        selected=selected,
+        line_of=partial(_line_of_row, source, dialect, table.records),
+        rejected=rejected,
+        caveats=caveats,
+        evidence=(),
+    )
+
+
+def _without_foreign_rows(
+    table: TextTable, dialect: Dialect, choice: ColumnChoice, main: ColumnUse
+) -> tuple[TextTable, RejectedRows, tuple[Caveat, ...]]:
+    """Take out rows that are no frames: the header once more, and a second table with a header of its own."""
+    from frametime.adapters.foreign_rows import foreign_rows
+
+    rejected = RejectedRows()
+    found = foreign_rows(table, dialect, [use for use in (choice.time, choice.frame_time) if use is not None])
+    caveats: list[Caveat] = []
+    keep = np.ones(len(table.records), dtype=np.bool_)
+    for row in found.headers:
+        keep[row] = False
+        rejected.add(int(table.records[row]), "the header again")
+    end = len(table.records)
+    if found.second_table is not None:
+        end = found.second_table
+        keep[end:] = False
+    last = int(table.records[end]) if end < len(table.records) else None
+    for number, text in table.short:
+        if last is None or number < last:
+            rejected.add(number, f"too few cells: {text.strip()[:40]!r}")
+    caveats.extend(caveats_of_text(table, dialect, end, len(table.records) - end if last is not None else 0))
+    if keep.all():
+        return table, rejected, tuple(caveats)
+    indices = np.flatnonzero(keep)
+    taken = arrow_int64(indices)
+    columns = {position: column.take(taken) for position, column in table.columns.items()}
+    return (
+        TextTable(columns=columns, records=table.records[indices], short=table.short, long=table.long),
+        rejected,
+        tuple(caveats),
+    )
+
+
+# -- from columns to frames --------------------------------------------------------------------------------------------
+
+
+def _assemble(
+    source: TextSource,
+    dialect: Dialect,
+    facts: Sequence[ColumnFacts],
+    choice: ColumnChoice,
+    columns: _Columns,
+    options: ReadOptions,
+) -> ParsedLog:
+    timeline = _timeline(source, facts, choice, columns, options)
+    rejected = columns.rejected
+    n_selected = columns.n_rows if columns.selected is None else int(columns.selected.size)
+    _reject_bad_durations(rejected, timeline, columns)
+    listed = rejected.listed(lambda records: lines_of_records(source, dialect, records))
+    rejected.check(source.name, n_selected + rejected.not_rows, options, listed)
+    stamps = timeline.timestamps_ns
+    if stamps.size < 3:
+        raise _too_few(source.name, columns, timeline)
+    origin = clock_origin(choice.time, columns.time, stamps)
+    frames = _frames(stamps, timeline, columns, origin)
+    layout, comments = found_layout(source, dialect, choice)
+    return ParsedLog(
+        frames=frames,
+        rows_read=n_selected - rejected.count_rows,
+        rows_rejected=rejected.count,
+        rejected_rows=listed,
+        layout_toml=layout.to_toml(comments=comments),
+        evidence=tuple(f"{key}: {text}" for key, text in comments.items()) + timeline.evidence + origin.evidence,
+        caveats=(
+            *choice.caveats,
+            *_source_caveats(source, dialect),
+            *columns.caveats,
+            *rejected.caveats(listed, n_selected + rejected.not_rows),
+            *timeline.caveats,
+        ),
+        metadata={**dialect.metadata, **origin.metadata},
+        recorded_from_utc=origin.recorded_from_utc,
+        other_columns=tuple(
+            OtherColumn(name=fact.name, position=fact.position, unit=fact.said.other_unit)
+            for fact in facts
+            if fact.position not in choice.used_positions() and fact.name
+        ),
+        read_columns=partial(_read_other_columns, source, dialect, facts, columns, timeline, options),
+    )
+
+
+def _timeline(
+    source: TextSource, facts: Sequence[ColumnFacts], choice: ColumnChoice, columns: _Columns, options: ReadOptions
+) -> Timeline:
+    def resolution(use: ColumnUse | None) -> int:
+        return 1 if use is None or use.unit is None else use.resolution_ns
+
+    tick = None
+    if choice.time is not None and choice.time.unit is not None and choice.time.unit.ns is not None:
+        cells = facts[choice.time.position].cells
+        if all(cell.strip().isdecimal() for cell in cells if is_value(kind_of(cell))) and choice.time.unit.ns >= 1:
+            tick = int(choice.time.unit.ns)
+    rules = ClockRules(
+        name=source.name,
+        line_of=columns.line_of,
+        sort=options.sort,
+        tick_ns=tick,
+        wraps_daily=choice.time is not None and choice.time.unit is CLOCK,
+        time_resolution_ns=resolution(choice.time),
+        frame_time_resolution_ns=resolution(choice.frame_time),
+    )
+    if columns.time is not None and columns.frame_time is not None:
+        return from_both(columns.time, columns.frame_time, columns.selected, rules)
+    if columns.time is not None:
+        return from_timestamps(columns.time, columns.selected, rules)
+    assert columns.frame_time is not None
+    return from_frame_times(columns.frame_time, columns.selected, rules)
+
+
+def _reject_bad_durations(rejected: RejectedRows, timeline: Timeline, columns: _Columns) -> None:
+    """List the rows whose frame time is a number, but not one that a frame can take."""
+    assert columns.frame_time is not None or not timeline.bad_rows.size
+    if columns.frame_time is None:
+        return
+    ok = columns.frame_time.ok
+    bad = timeline.bad_rows if ok is None else timeline.bad_rows[ok[timeline.bad_rows]]
+    for row in bad[:MAX_LISTED_ROWS].tolist():
+        ns = int(columns.frame_time.ns[row])
+        reason = "the frame time is zero" if ns == 0 else f"the frame time is negative ({ns / 1e6:g} ms)"
+        rejected.add_row(row, reason, columns.line_of)
+    rejected.count_more(int(bad.size) - min(int(bad.size), MAX_LISTED_ROWS))
+
+
+def _too_few(name: str, columns: _Columns, timeline: Timeline) -> ReadError:
+    n_frames = max(0, timeline.timestamps_ns.size - 1)
+    found = "there is only one frame" if n_frames == 1 else "there is no frame"
+    if columns.n_rows > 2 and columns.time is not None and timeline.timestamps_ns.size == 1:
+        found = f"all {columns.n_rows} rows have the same time"
+    error = ReadError.at(name, found, helps="two frames are the least that can be measured; record the run again")
+    assert isinstance(error, ReadError)
+    return error
+
+
+def _frames(stamps: NDArray[np.int64], timeline: Timeline, columns: _Columns, origin: ClockOrigin) -> pa.Table:
+    import pyarrow as pa
+
+    arrays = {TIME_COLUMN: arrow_int64(stamps - origin.shift_ns if origin.shift_ns else stamps)}
+    rows = timeline.rows
+    inside = np.maximum(rows, 0)
+    present = rows >= 0
+    for role, column in TIMED_ROLES.items():
+        if role not in columns.others:
+            continue
+        values = columns.others[role]
+        ok = present if values.ok is None else present & values.ok[inside]
+        ns = values.ns[inside]
+        if role in ("simulation_start", "displayed"):
+            near = np.abs(ns - stamps) < 3600 * 10**9
+            if not (near | ~ok).all():
+                # Another clock, or another unit: it cannot be set beside the timestamps.
+                continue
+            ns = ns - origin.shift_ns
+        arrays[column] = arrow_int64(ns, ok)
+    for role, sense in (("dropped", False), ("shown", True)):
+        if role in columns.flags:
+            flags, flags_ok = columns.flags[role]
+            ok = present if flags_ok is None else present & flags_ok[inside]
+            arrays["shown"] = arrow_bool(flags[inside] == sense, ok)
+    return pa.table(arrays)
+
+
+def _source_caveats(source: TextSource, dialect: Dialect) -> tuple[Caveat, ...]:
+    from frametime.adapters.rejected import source_caveats
+
+    return source_caveats(source, dialect)
+
+
+def _read_other_columns(
+    source: TextSource,
+    dialect: Dialect,
+    facts: Sequence[ColumnFacts],
+    columns: _Columns,
+    timeline: Timeline,
+    options: ReadOptions,
+    names: Sequence[str],
+) -> pa.Table:
+    """Other columns as texts, one row for each timestamp; null where the log has no row."""
+    import pyarrow as pa
+
+    positions = [next(fact.position for fact in facts if fact.name == name) for name in names]
+    table = read_texts(source, dialect, positions, options)
+    rows = arrow_int64(np.maximum(timeline.rows, 0), timeline.rows >= 0)
+    return pa.table({name: table.columns[p].take(rows) for name, p in zip(names, positions, strict=True)})

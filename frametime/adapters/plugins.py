@@ -1,0 +1,116 @@
+"""Which adapter reads a log: the two that are built in, and others found by entry point."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+from frametime.adapters.arrow_file import ArrowFileAdapter
+from frametime.adapters.base import Adapter
+from frametime.adapters.frame_log import FrameLogAdapter
+from frametime.caveats import Caveat
+from frametime.errors import ReadError, printable
+
+GROUP: Final = "frametime.adapters"
+BUILT_IN: Final[tuple[type[Adapter], ...]] = (ArrowFileAdapter, FrameLogAdapter)
+_BUILT_IN_NAMES: Final = frozenset(("delimited-text", "arrow-file"))
+
+
+def choose_adapter(name: str, head: bytes, wanted: str | None) -> tuple[Adapter, tuple[Caveat, ...]]:
+    """The one adapter that reads a log beginning like this.
+
+    Entry points are looked up only when no built-in adapter claims the log, or another is asked for by name: the look-up
+    alone takes longer than a short log.
+
+    Parameters
+    ----------
+    name : str
+        Of the log, for messages.
+    head : bytes
+        Its first bytes, decompressed.
+    wanted : str or None
+        Name of the adapter to use, whatever the log begins with.
+
+    Raises
+    ------
+    ReadError
+        If none claims the log, two do, or the wanted one is missing or cannot be imported.
+    """
+    built_in = [made() for made in BUILT_IN]
+    if wanted is not None:
+        found = next((adapter for adapter in built_in if adapter.name == wanted), None)
+        return (found, ()) if found is not None else (_wanted_plugin(name, wanted), ())
+    claiming = [adapter for adapter in built_in if adapter.recognizes(head)]
+    if len(claiming) == 1:
+        return claiming[0], ()
+    plugins, caveats = _all_plugins()
+    claiming += [adapter for adapter in plugins if adapter.recognizes(head)]
+    if len(claiming) > 1:
+        listed = " and ".join(f"'{printable(adapter.name, limit=60)}'" for adapter in claiming)
+        raise ReadError.at(name, f"the adapters {listed} both claim this log", helps="choose one with --adapter")
+    if claiming:
+        return claiming[0], caveats
+    raise _unclaimed(name, head, caveats)
+
+
+def _unclaimed(name: str, head: bytes, caveats: Sequence[Caveat]) -> ReadError:
+    from frametime.adapters.text_source import not_text
+
+    what = not_text(head) or ("empty" if not head else "a binary file, not text")
+    if what == "empty":
+        found = "this file is empty (0 bytes)"
+        error = ReadError.at(name, found, helps="record the run again")
+    else:
+        more = f" ({'; '.join(caveat.message for caveat in caveats)})" if caveats else ""
+        error = ReadError.at(
+            name, f"this is {what}, not a frame log{more}", helps="give a text file with one row a frame"
+        )
+    assert isinstance(error, ReadError)
+    return error
+
+
+def _all_plugins() -> tuple[list[Adapter], tuple[Caveat, ...]]:
+    from importlib.metadata import entry_points
+
+    loaded: list[Adapter] = []
+    caveats = []
+    for entry in sorted(entry_points(group=GROUP), key=lambda entry: entry.name):
+        if entry.name in _BUILT_IN_NAMES:
+            continue
+        try:
+            loaded.append(_loaded(entry.load()))
+        except Exception as error:  # noqa: BLE001 - a plug-in is foreign code: whatever it raises must not end the reading
+            caveats.append(
+                Caveat(
+                    code="adapter-not-loaded",
+                    message=f"The adapter '{printable(entry.name, limit=60)}' could not be loaded "
+                    f"({type(error).__name__}: {printable(str(error), limit=120)}).",
+                )
+            )
+    return loaded, tuple(caveats)
+
+
+def _loaded(made: object) -> Adapter:
+    adapter = made() if isinstance(made, type) else made
+    if not isinstance(adapter, Adapter):
+        raise TypeError(f"{made!r} has no name, recognizes and parse")
+    return adapter
+
+
+def _wanted_plugin(name: str, wanted: str) -> Adapter:
+    from importlib.metadata import entry_points
+
+    entries = list(entry_points(group=GROUP))
+    entry = next((entry for entry in entries if entry.name == wanted), None)
+    if entry is None:
+        known = ", ".join(sorted(_BUILT_IN_NAMES | {entry.name for entry in entries}))
+        raise ReadError.at(name, f"there is no adapter '{printable(wanted, limit=60)}'", helps=f"there are {known}")
+    try:
+        return _loaded(entry.load())
+    except Exception as error:  # noqa: BLE001 - as above
+        raise ReadError.at(
+            name,
+            f"the adapter '{printable(wanted, limit=60)}' could not be loaded "
+            f"({type(error).__name__}: {printable(str(error), limit=120)})",
+            helps="install it again, or leave --adapter out",
+        ) from None

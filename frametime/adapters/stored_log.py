@@ -1,0 +1,304 @@
+"""The bytes of a log as they lie in the file: opened, hashed, unpacked within limits, and given a name for messages."""
+
+from __future__ import annotations
+
+import io
+import os
+import stat
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import IO, TYPE_CHECKING, BinaryIO, Final, cast
+
+from frametime.adapters.base import ReadOptions
+from frametime.errors import ReadError
+
+if TYPE_CHECKING:
+    from hashlib import _Hash
+
+BLOCK_BYTES: Final = 1 << 20
+_IN_MEMORY_BYTES: Final = 256 << 20
+_HASH_AT_ONCE_BYTES: Final = 1 << 20
+
+COMPRESSIONS: Final = (
+    (b"\x1f\x8b", "gzip"),
+    (b"BZh", "bz2"),
+    (b"\xfd7zXZ\x00", "xz"),
+    (b"\x28\xb5\x2f\xfd", "zstd"),
+)
+
+
+def compression_of(head: bytes) -> str | None:
+    """Name of the compression that a file begins with, or ``None``.
+
+    Examples
+    --------
+    >>> compression_of(b"BZh91AY"), compression_of(b"time,ms")
+    ('bz2', None)
+    """
+    return next((name for magic, name in COMPRESSIONS if head.startswith(magic)), None)
+
+
+class LogStream(io.RawIOBase):
+    """A seekable binary stream that knows the name and size of its log."""
+
+    def __init__(self, inner: BinaryIO, *, name: str, size: int) -> None:
+        self._inner = inner
+        self.name = name
+        self.size = size
+
+    def readable(self) -> bool:
+        return True
+
+    def seekable(self) -> bool:
+        return True
+
+    def seek(self, offset: int, whence: int = io.SEEK_SET, /) -> int:
+        return self._inner.seek(offset, whence)
+
+    def tell(self) -> int:
+        return self._inner.tell()
+
+    def read(self, size: int = -1, /) -> bytes:
+        return self._inner.read(size)
+
+    def readinto(self, buffer: object, /) -> int:
+        view = memoryview(buffer).cast("B")  # type: ignore[arg-type]
+        chunk = self._inner.read(len(view))
+        view[: len(chunk)] = chunk
+        return len(chunk)
+
+    def close(self) -> None:
+        if not self.closed:
+            self._inner.close()
+        super().close()
+
+
+def spool() -> IO[bytes]:
+    """A place for bytes that are made while reading: in memory up to 256 MiB, then in a nameless temporary file."""
+    import tempfile
+
+    return cast("IO[bytes]", tempfile.SpooledTemporaryFile(max_size=_IN_MEMORY_BYTES))
+
+
+def stream_name(log: BinaryIO) -> str:
+    """Name of a log for messages."""
+    name = getattr(log, "name", None)
+    return name if isinstance(name, str) and name else "log"
+
+
+def stream_size(log: BinaryIO) -> int:
+    """Number of bytes of a seekable stream; leaves it at its start."""
+    size = log.seek(0, io.SEEK_END)
+    log.seek(0)
+    return size
+
+
+class StoredHash:
+    """The sha256 of a stream's bytes, taken in a thread while the log is being parsed where that is worth it."""
+
+    def __init__(self, opened: Callable[[], BinaryIO], *, size: int, threaded: bool) -> None:
+        self._opened = opened
+        self._digest = ""
+        self._thread: threading.Thread | None = None
+        if threaded and size > _HASH_AT_ONCE_BYTES:
+            self._thread = threading.Thread(target=self._take, daemon=True)
+            self._thread.start()
+        else:
+            self._take()
+
+    def _take(self) -> None:
+        import hashlib
+
+        digest: _Hash = hashlib.sha256()
+        with self._opened() as stored:
+            while block := stored.read(BLOCK_BYTES):
+                digest.update(block)
+        self._digest = digest.hexdigest()
+
+    def hexdigest(self) -> str:
+        """Wait for the last block and give the hash."""
+        if self._thread is not None:
+            self._thread.join()
+        return self._digest
+
+
+def open_stored(source: str | os.PathLike[str] | BinaryIO) -> tuple[LogStream, Callable[[], BinaryIO]]:
+    """Open a path, ``-`` or a stream as a seekable log; also give a way to open the same bytes once more.
+
+    Raises
+    ------
+    ReadError
+        If the file is missing, a folder, a device, or may not be read.
+    """
+    if not isinstance(source, str | os.PathLike):
+        return _held(source, stream_name(source))
+    name = os.fspath(source)
+    if name == "-":
+        return _held(sys.stdin.buffer, "-")
+    path = Path(name)
+    try:
+        kind = path.stat().st_mode
+        if stat.S_ISDIR(kind):
+            raise ReadError.at(
+                name, "this is a folder, not a log", helps="give a file, or use 'frametime batch' for a folder"
+            )
+        if not stat.S_ISREG(kind) and not stat.S_ISFIFO(kind):
+            raise ReadError.at(name, "this is not a file", helps="give a file with one row for each frame")
+        opened = path.open("rb")
+    except (OSError, ValueError) as error:
+        raise _cannot_open(name, error) from None
+    if stat.S_ISFIFO(kind):
+        with opened:
+            return _held(opened, name)
+    return LogStream(opened, name=name, size=stream_size(opened)), lambda: path.open("rb")
+
+
+def _cannot_open(name: str, error: OSError | ValueError) -> ReadError:
+    if isinstance(error, FileNotFoundError):
+        found, helps = "there is no such file", "check the name and the folder"
+    elif isinstance(error, PermissionError):
+        found = "this file may not be read"
+        helps = "check its permissions, and close the program that has it open (a spreadsheet locks its files)"
+    else:
+        reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+        found, helps = f"this file cannot be opened ({reason})", "check the name"
+    return cast("ReadError", ReadError.at(name, found, helps=helps))
+
+
+def _held(stream: BinaryIO, name: str) -> tuple[LogStream, Callable[[], BinaryIO]]:
+    """The rest of a stream that cannot be read twice, kept until the log is closed."""
+    held = spool()
+    try:
+        while block := stream.read(BLOCK_BYTES):
+            held.write(block)
+    except OSError as error:
+        raise _cannot_open(name, error) from None
+    size = held.tell()
+    held.seek(0)
+
+    @contextmanager
+    def again() -> Iterator[IO[bytes]]:
+        held.seek(0)
+        yield held
+        held.seek(0)
+
+    # Hashing comes before parsing here, never beside it: both would move the same position.
+    return LogStream(cast("BinaryIO", held), name=name, size=size), cast("Callable[[], BinaryIO]", again)
+
+
+def unpacked(log: LogStream, options: ReadOptions) -> tuple[LogStream, str | None]:
+    """The log without its compression, and the compression's name.
+
+    Raises
+    ------
+    ReadError
+        If the compressed data are broken, or unpack to more than the limits allow.
+    """
+    head = log.read(8)
+    log.seek(0)
+    kind = compression_of(head)
+    if kind is None:
+        return log, None
+    held = spool()
+    total = since_line_end = 0
+    try:
+        for block in _blocks(log, kind):
+            total += len(block)
+            _check_size(total, log, options)
+            last = max(block.rfind(b"\n"), block.rfind(b"\r"))
+            since_line_end = since_line_end + len(block) if last < 0 else len(block) - last - 1
+            # Tables (Arrow, Parquet) have no lines: only what begins like text is held to the limit.
+            if since_line_end > max(options.max_line_bytes, BLOCK_BYTES) + BLOCK_BYTES and b"\0" not in block:
+                raise long_line(log.name, options)
+            held.write(block)
+    except (OSError, EOFError, ValueError) as error:
+        raise _broken(log.name, kind, error) from None
+    held.seek(0)
+    log.seek(0)
+    return LogStream(cast("BinaryIO", held), name=log.name, size=total), kind
+
+
+def long_line(name: str, options: ReadOptions) -> ReadError:
+    """The error for a line that no log has."""
+    return cast(
+        "ReadError",
+        ReadError.at(
+            name,
+            f"a line is longer than {options.max_line_bytes} bytes",
+            helps="a frame log has one short line for each frame",
+        ),
+    )
+
+
+def _check_size(total: int, log: LogStream, options: ReadOptions) -> None:
+    if total > options.max_decompressed_bytes:
+        raise ReadError.at(
+            log.name,
+            f"unpacks to more than {options.max_decompressed_bytes} bytes",
+            helps="raise max_decompressed_bytes if the file can be trusted",
+        )
+    if total > (64 << 20) and total > options.max_decompression_ratio * max(log.size, 1):
+        raise ReadError.at(
+            log.name,
+            f"unpacks to more than {options.max_decompression_ratio:g} times its size",
+            helps="raise max_decompression_ratio if the file can be trusted",
+        )
+
+
+def _broken(name: str, kind: str, error: Exception) -> ReadError:
+    cut = isinstance(error, EOFError) or "truncated" in str(error).casefold()
+    found = f"the {kind} data end before their time" if cut else f"the {kind} data are damaged"
+    return cast("ReadError", ReadError.at(name, found, helps="copy the file again, or record the run again"))
+
+
+def _blocks(log: LogStream, kind: str) -> Iterator[bytes]:
+    import lzma
+    import zlib
+
+    with _decompressor(log, kind) as stream:
+        try:
+            while block := stream.read(BLOCK_BYTES):
+                yield block
+        except (lzma.LZMAError, zlib.error) as error:
+            raise ValueError(str(error)) from None
+
+
+def _decompressor(log: LogStream, kind: str) -> BinaryIO:
+    if kind == "gzip":
+        import gzip
+
+        return cast("BinaryIO", gzip.GzipFile(fileobj=log, mode="rb"))
+    if kind == "bz2":
+        import bz2
+
+        return cast("BinaryIO", bz2.BZ2File(log, mode="rb"))
+    if kind == "xz":
+        import lzma
+
+        return cast("BinaryIO", lzma.LZMAFile(cast("BinaryIO", log), mode="rb"))
+    import pyarrow as pa
+
+    return cast(
+        "BinaryIO", pa.CompressedInputStream(pa.PythonFile(cast("io.IOBase", _Unclosed(log)), mode="r"), "zstd")
+    )
+
+
+class _Unclosed:
+    """A stream that stays open when its reader is closed."""
+
+    closed = False
+
+    def __init__(self, inner: LogStream) -> None:
+        self._inner = inner
+
+    def read(self, size: int = -1) -> bytes:
+        return self._inner.read(size)
+
+    def readable(self) -> bool:
+        return True
+
+    def close(self) -> None:
+        pass

@@ -1,0 +1,100 @@
+"""Several applications in one log: the one that was asked for, or the busiest; and columns that say yes or no."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.adapters.arrow_columns import arrow_texts, compute, numpy_of
+from frametime.adapters.numbers import clean_texts
+from frametime.caveats import Caveat
+from frametime.errors import ReadError, printable
+
+_TRUE: Final = ("1", "true", "yes", "y", "t")
+_FALSE: Final = ("0", "false", "no", "n", "f")
+_MAX_STREAMS: Final = 64
+
+
+def chosen_stream_of_texts(
+    texts: Any, wanted: str | None, name: str
+) -> tuple[NDArray[np.int64] | None, tuple[Caveat, ...]]:
+    """The same as ``chosen_stream`` for a column of texts."""
+    return chosen_stream(clean_texts(texts).dictionary_encode(), wanted, name)
+
+
+def chosen_stream(column: Any, wanted: str | None, name: str) -> tuple[NDArray[np.int64] | None, tuple[Caveat, ...]]:
+    """Rows of the stream that is read (``None``: all), and a caveat where there was a choice.
+
+    Parameters
+    ----------
+    column : pyarrow.ChunkedArray
+        Dictionary of texts.
+    wanted : str or None
+    name : str
+        Of the log.
+
+    Raises
+    ------
+    ReadError
+        If the wanted stream is not there, or two are equally busy.
+    """
+    unified = column.unify_dictionaries()
+    if not unified.num_chunks:
+        return None, ()
+    words = [str(word).strip() for word in unified.chunk(0).dictionary.to_pylist()]
+    indices = np.concatenate([_indices(chunk) for chunk in unified.chunks])
+    counts = np.bincount(indices[indices >= 0], minlength=len(words))
+    present = [(int(count), word) for count, word in zip(counts, words, strict=True) if count]
+    present.sort(key=lambda pair: (-pair[0], pair[1]))
+    if wanted is None and (len(present) <= 1 or len(present) > _MAX_STREAMS):
+        return None, ()
+    listed = ", ".join(f"'{printable(word, limit=40)}' ({count})" for count, word in present[:8])
+    if wanted is not None:
+        chosen = [word for _, word in present if word.casefold() == wanted.strip().casefold()]
+        if not chosen:
+            raise ReadError.at(
+                name, f"there is no stream '{printable(wanted, limit=60)}'", helps=f"streams and rows: {listed}"
+            )
+        word, caveats = chosen[0], ()
+    else:
+        if present[0][0] == present[1][0]:
+            raise ReadError.at(
+                name, f"several applications are equally busy: {listed}", helps="choose one by name with --stream"
+            )
+        word = present[0][1]
+        caveats = (
+            Caveat(
+                code="several-streams",
+                message=f"The log holds {len(present)} applications; the busiest was read, "
+                f"'{printable(word, limit=40)}', of {listed}. --stream chooses another.",
+            ),
+        )
+    codes = [code for code, text in enumerate(words) if text == word]
+    return np.flatnonzero(np.isin(indices, codes)).astype(np.int64), caveats
+
+
+def _indices(chunk: Any) -> NDArray[np.int64]:
+    indices = chunk.indices
+    if indices.null_count:
+        import pyarrow as pa
+
+        indices = compute().fill_null(indices, pa.scalar(-1, type=indices.type))
+    return np.asarray(np.from_dlpack(indices), dtype=np.int64)
+
+
+def flags_of_texts(texts: Any) -> tuple[NDArray[np.bool_], NDArray[np.bool_] | None]:
+    """Truth values of a column of texts, and where there is one."""
+    import pyarrow as pa
+
+    pc = compute()
+    lowered = pc.utf8_lower(clean_texts(texts))
+
+    def among(words: tuple[str, ...]) -> NDArray[np.bool_]:
+        return np.asarray(
+            numpy_of(pc.cast(pc.is_in(lowered, value_set=arrow_texts(words)), pa.uint8())), dtype=np.bool_
+        )
+
+    yes, no = among(_TRUE), among(_FALSE)
+    return yes, None if (yes | no).all() else yes | no

@@ -1,0 +1,283 @@
+"""The rows of a text as Arrow columns: typed and fast where every cell is clean, as texts where some are not."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, BinaryIO, Final, cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.adapters.base import ReadOptions
+from frametime.adapters.cells import MISSING
+from frametime.adapters.dialect import Dialect
+from frametime.adapters.stored_log import BLOCK_BYTES, long_line, spool
+from frametime.adapters.text_source import TextPart, TextSource
+from frametime.errors import ReadError
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+_LARGE_BYTES: Final = 64 << 20
+_LARGE_BLOCK: Final = 4 << 20
+_NO_DELIMITER: Final = "\x1f"
+_MAX_RAGGED: Final = 100_000
+
+
+class NotTypedError(Exception):
+    """The columns cannot be read with the types asked for: some cell is missing, broken or another kind of number."""
+
+
+class NotUtf8Error(Exception):
+    """A byte somewhere in the text is no UTF-8, so the text must be read in another encoding."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TextTable:
+    """Columns as texts.
+
+    Attributes
+    ----------
+    columns : Mapping of int to pyarrow.ChunkedArray
+        By position.
+    records : ndarray of int64, shape (n_rows,)
+        Number of each row among the records of the data, counted from 0; blank lines are no records.
+    short : tuple of (int, str)
+        Records with too few cells: number, text.
+    long : tuple of (int, str)
+        Records with too many cells, read without the surplus.
+    """
+
+    columns: Mapping[int, Any]
+    records: NDArray[np.int64]
+    short: tuple[tuple[int, str], ...]
+    long: tuple[tuple[int, str], ...]
+
+
+def _column_names(count: int) -> list[str]:
+    # The log's own names may be missing or double.
+    return [f"c{position}" for position in range(count)]
+
+
+def _prepared(source: TextSource, dialect: Dialect) -> BinaryIO:
+    """The data rows as a stream the table reader can take."""
+    part = cast("BinaryIO", TextPart(source.stream, dialect.data_start, dialect.data_end))
+    if dialect.delimiter != " " and not dialect.spaced_quotes:
+        return part
+    held = spool()
+    carried = b""
+    while True:
+        block = part.read(BLOCK_BYTES)
+        whole = carried + block
+        cut = whole.rfind(b"\n") + 1 if block else len(whole)
+        carried = whole[cut:]
+        lines = whole[:cut]
+        if dialect.delimiter == " ":
+            lines = re.sub(rb"(?m)^[ \t]+|[ \t]+(?=[\r\n]|\Z)", b"", re.sub(rb"[ \t]+", b" ", lines))
+        else:
+            mark = re.escape(dialect.delimiter.encode())
+            lines = re.sub(mark + rb' +(?=")', dialect.delimiter.encode(), lines)
+        held.write(lines)
+        if not block:
+            break
+    held.seek(0)
+    return cast("BinaryIO", TextPart(cast("BinaryIO", held), 0, 1 << 62))
+
+
+def _read(
+    source: TextSource,
+    dialect: Dialect,
+    types: Mapping[int, pa.DataType],
+    options: ReadOptions,
+    *,
+    threads: bool,
+    on_bad_row: Callable[[Any], str] | None,
+    as_text: bool,
+    decimal: str = ".",
+) -> pa.Table:
+    import pyarrow as pa
+    from pyarrow import csv
+
+    names = _column_names(dialect.n_columns)
+    large = dialect.data_end - dialect.data_start > _LARGE_BYTES
+    block = max(_LARGE_BLOCK if large else 1 << 20, min(options.max_line_bytes, 1 << 30))
+    read = csv.ReadOptions(use_threads=threads, block_size=block, column_names=names)
+    parse = csv.ParseOptions(
+        delimiter=dialect.delimiter or _NO_DELIMITER,
+        quote_char=dialect.quote or False,
+        newlines_in_values=dialect.multiline_cells,
+        ignore_empty_lines=True,
+        invalid_row_handler=on_bad_row,
+    )
+    convert = csv.ConvertOptions(
+        column_types={names[position]: kind for position, kind in types.items()},
+        include_columns=[names[position] for position in types],
+        null_values=[] if as_text else _NULL_WORDS,
+        strings_can_be_null=False,
+        true_values=["1", "true", "True", "TRUE", "yes", "Yes", "YES", "y", "Y"],
+        false_values=["0", "false", "False", "FALSE", "no", "No", "NO", "n", "N"],
+        decimal_point=decimal,
+    )
+    stream = pa.PythonFile(_prepared(source, dialect), mode="r")
+    try:
+        return csv.read_csv(stream, read_options=read, parse_options=parse, convert_options=convert)
+    except (pa.ArrowInvalid, pa.ArrowKeyError, pa.ArrowNotImplementedError) as error:
+        text = str(error)
+        if "straddl" in text:
+            raise long_line(source.name, options) from None
+        if "UTF8" in text:
+            raise NotUtf8Error from None
+        if as_text:
+            raise ReadError.at(
+                source.name,
+                "the rows cannot be read as a table: " + text.splitlines()[0][:120],
+                helps="describe the file with --layout",
+            ) from None
+        raise NotTypedError(text) from None
+
+
+_NULL_WORDS: Final = sorted({form for word in MISSING for form in (word, word.upper(), word.title())} | {"NaN", "N/a"})
+
+
+def read_typed(
+    source: TextSource, dialect: Dialect, types: Mapping[int, pa.DataType], options: ReadOptions, *, decimal: str
+) -> dict[int, Any]:
+    """Columns by position, each of its type.
+
+    Raises
+    ------
+    NotTypedError
+        If a cell does not fit its type, or a row has another number of cells.
+    """
+    table = _read(
+        source,
+        dialect,
+        types,
+        options,
+        threads=options.use_threads,
+        on_bad_row=None,
+        as_text=False,
+        decimal=decimal,
+    )
+    return {position: table.column(index) for index, position in enumerate(types)}
+
+
+def read_texts(source: TextSource, dialect: Dialect, positions: Sequence[int], options: ReadOptions) -> TextTable:
+    """Columns by position as texts, with every row accounted for.
+
+    Raises
+    ------
+    ReadError
+        If there are very many rows with another number of cells, or a line is too long.
+    """
+    import pyarrow as pa
+
+    bad: list[tuple[int, int, str]] = []
+
+    def on_bad_row(row: Any) -> str:
+        if len(bad) >= _MAX_RAGGED:
+            return "error"
+        bad.append((int(row.number) - 1, int(row.actual_columns), str(row.text)))
+        return "skip"
+
+    types = {position: pa.string() for position in positions}
+    table = _read(source, dialect, types, options, threads=False, on_bad_row=on_bad_row, as_text=True)
+    columns = {position: table.column(index) for index, position in enumerate(types)}
+    total = table.num_rows + len(bad)
+    good = np.ones(total, dtype=bool)
+    good[[number for number, _, _ in bad]] = False
+    records = np.flatnonzero(good)
+    long = [(number, text) for number, count, text in bad if count > dialect.n_columns]
+    short = tuple((number, text) for number, count, text in bad if count < dialect.n_columns)
+    if long:
+        columns, records = _with_long_rows(columns, records, long, dialect)
+    return TextTable(columns=columns, records=records, short=short, long=tuple(long))
+
+
+def _with_long_rows(
+    columns: Mapping[int, Any], records: NDArray[np.int64], long: list[tuple[int, str]], dialect: Dialect
+) -> tuple[dict[int, Any], NDArray[np.int64]]:
+    """Put rows with surplus cells back in their places, without the surplus."""
+    import pyarrow as pa
+
+    from frametime.adapters.arrow_columns import arrow_int64, arrow_texts
+    from frametime.adapters.dialect import split_rows
+
+    cells = []
+    for _, text in long:
+        rows = split_rows([text + "\n"], dialect.delimiter, dialect.quote, spaced=dialect.spaced_quotes)
+        cells.append(rows[0].cells if rows else ("",) * dialect.n_columns)
+    numbers = np.concatenate([records, np.array([number for number, _ in long], dtype=np.int64)])
+    order = np.argsort(numbers, kind="stable")
+    taken = arrow_int64(order)
+    merged = {}
+    for position, column in columns.items():
+        extra = arrow_texts([row[position] if len(row) > position else "" for row in cells])
+        merged[position] = pa.chunked_array([*column.chunks, extra], type=pa.string()).take(taken)
+    return merged, numbers[order]
+
+
+def lines_of_records(source: TextSource, dialect: Dialect, records: Sequence[int]) -> list[int]:
+    """Line in the file, counted from 1, of each of a few records (given in rising order)."""
+    if not records:
+        return []
+    wanted = np.asarray(records, dtype=np.int64)
+    found: list[int] = []
+    part = TextPart(source.stream, dialect.data_start, dialect.data_end)
+    line, record, carried = dialect.first_data_line, 0, b""
+    quote = ord(dialect.quote) if dialect.quote and dialect.multiline_cells else None
+    while len(found) < len(records):
+        block = part.read(BLOCK_BYTES)
+        whole = carried + block
+        starts, lines, used = _record_starts(whole, quote, final=not block)
+        inside = wanted[(wanted >= record) & (wanted < record + len(starts))] - record
+        found.extend((lines[inside] + line).tolist())
+        record += len(starts)
+        line += _line_ends(whole[:used]).size
+        carried = whole[used:]
+        if not block:
+            break
+    return [int(value) for value in found] + [line] * (len(records) - len(found))
+
+
+def _line_ends(block: bytes) -> NDArray[np.int64]:
+    """Offsets just after each line end; CR LF counts once."""
+    raw = np.frombuffer(block, dtype=np.uint8)
+    ends = (raw == 10) | (raw == 13)
+    if raw.size > 1:
+        ends[:-1] &= ~((raw[:-1] == 13) & (raw[1:] == 10))
+    return np.flatnonzero(ends) + 1
+
+
+def _record_starts(block: bytes, quote: int | None, *, final: bool) -> tuple[NDArray[np.int64], NDArray[np.int64], int]:
+    """Start offset and line (from 0) of each whole record in a block, and the number of bytes they take."""
+    if not final and block.endswith(b"\r"):
+        # Its line feed may come with the next block.
+        block = block[:-1]
+    ends = _line_ends(block)
+    if final and (not ends.size or ends[-1] < len(block)):
+        ends = np.append(ends, len(block))
+    raw = np.frombuffer(block, dtype=np.uint8)
+    starts = np.concatenate([[0], ends[:-1]]) if ends.size else np.empty(0, dtype=np.int64)
+    lines = np.arange(ends.size)
+    used = int(ends[-1]) if ends.size else 0
+    if quote is not None and ends.size:
+        parity = np.concatenate([[0], np.cumsum(raw == quote)]) % 2
+        closed = parity[ends] == 0
+        opens = np.concatenate([[True], closed[:-1]])
+        if not final and closed.any():
+            used = int(ends[np.flatnonzero(closed)[-1]])
+        keep = opens & (starts < used)
+        starts, lines = starts[keep], lines[keep]
+    filled = _is_filled(raw, starts)
+    return starts[filled], lines[filled], used
+
+
+def _is_filled(raw: NDArray[np.uint8], starts: NDArray[np.int64]) -> NDArray[np.bool_]:
+    if not starts.size:
+        return np.empty(0, dtype=bool)
+    inside = starts < raw.size
+    first = raw[np.where(inside, starts, 0)]
+    return np.asarray(inside & (first != 10) & (first != 13), dtype=np.bool_)

@@ -1,0 +1,290 @@
+"""A log as UTF-8 text: its encoding found, its head and tail at hand, the rest read as a stream."""
+
+from __future__ import annotations
+
+import codecs
+import io
+import re
+from dataclasses import dataclass
+from typing import BinaryIO, Final, cast
+
+from frametime.adapters.base import ReadOptions
+from frametime.adapters.stored_log import BLOCK_BYTES, LogStream, long_line, spool, stream_name, stream_size
+from frametime.errors import ReadError
+
+HEAD_BYTES: Final = 64 * 1024
+TAIL_BYTES: Final = 16 * 1024
+LINES: Final = re.compile(r"[^\r\n]*(?:\r\n|\n|\r)|[^\r\n]+")
+
+_MAGICS: Final = (
+    (b"\x89PNG", "a PNG image"),
+    (b"\xff\xd8\xff", "a JPEG image"),
+    (b"GIF8", "a GIF image"),
+    (b"PK\x03\x04", "a ZIP archive or an office document"),
+    (b"PK\x05\x06", "an empty ZIP archive"),
+    (b"%PDF", "a PDF document"),
+    (b"\x7fELF", "a program"),
+    (b"MZ\x90", "a program"),
+    (b"SQLite format 3", "a database"),
+    (b"7z\xbc\xaf\x27\x1c", "a 7z archive"),
+    (b"RIFF", "a sound or video file"),
+    (b"\x1aE\xdf\xa3", "a video file"),
+    (b"\xd0\xcf\x11\xe0", "an old office document"),
+)
+_MARKUP: Final = re.compile(rb"\s*<(?:!doctype|html|\?xml|svg|head|body)", re.IGNORECASE)
+_CONTROL: Final = re.compile(r"[\x00-\x08\x0e-\x1b\x1c-\x1f\x7f]")
+_BOMS: Final = (
+    (codecs.BOM_UTF32_LE, "utf-32-le"),
+    (codecs.BOM_UTF32_BE, "utf-32-be"),
+    (codecs.BOM_UTF8, "utf-8"),
+    (codecs.BOM_UTF16_LE, "utf-16-le"),
+    (codecs.BOM_UTF16_BE, "utf-16-be"),
+)
+
+
+def not_text(head: bytes) -> str | None:
+    """What a file is, if its first bytes say that it is no text of rows; else ``None``.
+
+    Examples
+    --------
+    >>> not_text(b"%PDF-1.7"), not_text(b"time,ms")
+    ('a PDF document', None)
+    """
+    for magic, what in _MAGICS:
+        if head.startswith(magic):
+            return what
+    return "a web page or XML" if _MARKUP.match(head.removeprefix(codecs.BOM_UTF8)) else None
+
+
+def encoding_of(head: bytes, *, complete: bool) -> tuple[str, int, str]:
+    """Encoding of a text, length of its byte order mark, and how that was found.
+
+    Parameters
+    ----------
+    head : bytes
+        First bytes of the file.
+    complete : bool
+        Whether that is the whole file; otherwise its last character may be cut.
+    """
+    for bom, name in _BOMS:
+        if head.startswith(bom):
+            return name, len(bom), "by its byte order mark"
+    even, odd = head[0:4096:2], head[1:4096:2]
+    if len(odd) >= 4:
+        zeros_even, zeros_odd = even.count(0) / len(even), odd.count(0) / len(odd)
+        if zeros_odd > 0.4 and zeros_even < 0.05:
+            return "utf-16-le", 0, "every second byte is zero"
+        if zeros_even > 0.4 and zeros_odd < 0.05:
+            return "utf-16-be", 0, "every second byte is zero"
+    try:
+        codecs.getincrementaldecoder("utf-8")("strict").decode(head, final=complete)
+    except UnicodeDecodeError:
+        return single_byte_encoding(head), 0, "the bytes are not valid UTF-8"
+    return "utf-8", 0, "the bytes are valid UTF-8"
+
+
+def single_byte_encoding(head: bytes) -> str:
+    """Windows-1252 where it defines every byte of ``head``, else Latin-1 (which defines all)."""
+    try:
+        head.decode("cp1252")
+    except UnicodeDecodeError:
+        return "latin-1"
+    return "cp1252"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TextSource:
+    """A log as UTF-8 bytes.
+
+    Attributes
+    ----------
+    stream : BinaryIO
+        Seekable, UTF-8; the file itself where it is UTF-8 already.
+    name : str
+    encoding : str
+        Of the log as it was stored.
+    bom : bool
+    start, end : int
+        Where the text begins (after a byte order mark) and ends (before padding with zero bytes).
+    nul_bytes : int
+        Zero bytes cut from the end.
+    head : str
+        The first lines, 64 KiB at most, ended at a line end unless ``complete``.
+    complete : bool
+        Whether the head is the whole log.
+    why : str
+        How the encoding was found.
+    """
+
+    stream: BinaryIO
+    name: str
+    encoding: str
+    bom: bool
+    start: int
+    end: int
+    nul_bytes: int
+    head: str
+    complete: bool
+    why: str
+
+    def tail(self) -> tuple[int, str]:
+        """Byte offset and text of the last whole lines, 16 KiB at most."""
+        offset = max(self.start, self.end - TAIL_BYTES)
+        self.stream.seek(offset)
+        raw = self.stream.read(self.end - offset)
+        if offset > self.start:
+            cut = min((at for at in (raw.find(b"\n"), raw.find(b"\r")) if at >= 0), default=len(raw) - 1) + 1
+            if raw[cut - 1 : cut + 1] == b"\r\n":
+                cut += 1
+            offset, raw = offset + cut, raw[cut:]
+        return offset, raw.decode("utf-8", "surrogateescape")
+
+
+def open_text(log: BinaryIO, options: ReadOptions, *, encoding: str | None = None) -> TextSource:
+    """Make a log readable as UTF-8 text.
+
+    Parameters
+    ----------
+    log : BinaryIO
+        Decompressed and seekable.
+    encoding : str, optional
+        Taken as told, instead of looking for it.
+
+    Raises
+    ------
+    ReadError
+        If the log is empty, no text, or has a line longer than ``options.max_line_bytes``.
+    """
+    name = stream_name(log)
+    size = stream_size(log)
+    raw = log.read(HEAD_BYTES)
+    if not raw.strip(b"\xef\xbb\xbf \t\r\n\x00"):
+        _refuse_empty(log, name, size)
+    what = not_text(raw)
+    if what is not None:
+        raise ReadError.at(name, f"this is {what}, not a frame log", helps="give a text file with one row a frame")
+    end = _end_of_text(log, size)
+    raw = raw[: min(len(raw), end)]
+    found, bom_length, why = encoding_of(raw, complete=len(raw) == end)
+    if found.startswith("utf-16"):
+        # The last character may end in a zero byte, which is no padding.
+        end = min(size, end + end % 2)
+    if encoding is not None and not bom_length:
+        found, why = encoding, "as told"
+    log.seek(0)
+    if found == "utf-8":
+        return _source(log, name, options, encoding=found, bom_length=bom_length, end=end, size=size, why=why)
+    held = cast("BinaryIO", _transcoded(log, name, found, start=bom_length, end=end))
+    source = _source(held, name, options, encoding=found, bom_length=0, end=stream_size(held), size=None, why=why)
+    return TextSource(
+        **{item: getattr(source, item) for item in TextSource.__slots__ if item not in {"bom", "nul_bytes"}},
+        bom=bom_length > 0,
+        nul_bytes=size - end,
+    )
+
+
+def _refuse_empty(log: BinaryIO, name: str, size: int) -> None:
+    if size == 0:
+        raise ReadError.at(name, "this file is empty (0 bytes)", helps="record the run again")
+    if size <= HEAD_BYTES or _end_of_text(log, size) == 0:
+        raise ReadError.at(name, "this file holds no text", helps="record the run again")
+    log.seek(0)
+
+
+def _end_of_text(log: BinaryIO, size: int) -> int:
+    """Where the zero bytes begin that pad the file, as after a loss of power."""
+    end = size
+    while end > 0:
+        start = max(0, end - BLOCK_BYTES) if end < size else max(0, end - 4096)
+        log.seek(start)
+        block = log.read(end - start)
+        kept = len(block.rstrip(b"\0"))
+        if kept:
+            return start + kept
+        end = start
+    return 0
+
+
+def _transcoded(log: BinaryIO, name: str, encoding: str, *, start: int, end: int) -> LogStream:
+    held = spool()
+    decoder = codecs.getincrementaldecoder(encoding)("strict" if encoding.startswith("utf") else "replace")
+    log.seek(start)
+    left = end - start
+    try:
+        while left > 0:
+            block = log.read(min(BLOCK_BYTES, left))
+            left = left - len(block) if block else 0
+            held.write(decoder.decode(block, final=left <= 0).encode("utf-8"))
+    except UnicodeError:
+        raise ReadError.at(
+            name, f"the text is not valid {encoding}", helps="save it as UTF-8, or name its encoding in a layout"
+        ) from None
+    size = held.tell()
+    return LogStream(cast("BinaryIO", held), name=name, size=size)
+
+
+def _source(
+    stream: BinaryIO,
+    name: str,
+    options: ReadOptions,
+    *,
+    encoding: str,
+    bom_length: int,
+    end: int,
+    size: int | None,
+    why: str,
+) -> TextSource:
+    raw = _head_lines(stream, name, options, start=bom_length, end=end)
+    head = raw.decode("utf-8", "replace")
+    if len(_CONTROL.findall(head)) > len(head) // 1000:
+        raise ReadError.at(name, "this is a binary file, not text", helps="give a text file with one row a frame")
+    return TextSource(
+        stream=stream,
+        name=name,
+        encoding=encoding,
+        bom=bom_length > 0,
+        start=bom_length,
+        end=end,
+        nul_bytes=0 if size is None else size - end,
+        head=head,
+        complete=len(raw) == end - bom_length,
+        why=why,
+    )
+
+
+def _head_lines(stream: BinaryIO, name: str, options: ReadOptions, *, start: int, end: int) -> bytes:
+    """The first lines: a whole number of them, and at least one, without reading more than the longest line."""
+    stream.seek(start)
+    wanted = min(HEAD_BYTES, end - start)
+    raw = stream.read(wanted)
+    while True:
+        longest = max((len(line) for line in re.split(rb"[\r\n]", raw)), default=0)
+        if longest > options.max_line_bytes:
+            raise long_line(name, options)
+        if len(raw) >= end - start:
+            return raw[: end - start]
+        cut = max(raw.rfind(b"\n"), raw.rfind(b"\r", 0, len(raw) - 1)) + 1
+        if cut > 0:
+            return raw[:cut]
+        more = stream.read(min(HEAD_BYTES, end - start - len(raw)))
+        if not more:
+            return raw
+        raw += more
+
+
+class TextPart(io.RawIOBase):
+    """The bytes of a text from one place to another, as a stream for the table reader."""
+
+    def __init__(self, stream: BinaryIO, start: int, end: int) -> None:
+        self._stream = stream
+        self._left = max(0, end - start)
+        stream.seek(start)
+
+    def readable(self) -> bool:
+        return True
+
+    def read(self, size: int = -1, /) -> bytes:
+        wanted = self._left if size < 0 else min(size, self._left)
+        block = self._stream.read(wanted) if wanted else b""
+        self._left -= len(block)
+        return block
