@@ -46,7 +46,10 @@ class MetricMeans:
         if mean.variance is not None or pooled is None:
             return mean, False
         stand_in = replace(
-            mean, variance=pooled.variance / mean.n_runs, degrees_of_freedom=float(pooled.degrees_of_freedom)
+            mean,
+            variance=pooled.variance / mean.n_runs,
+            degrees_of_freedom=float(pooled.degrees_of_freedom),
+            pool=place[0],
         )
         return stand_in, True
 
@@ -60,7 +63,7 @@ def metric_means(
     for spread in of_cards.values():
         for place, logs in spread.logs.items():
             pooled = spread.pooled_for(place) if design.spread == "pooled" else None
-            means[place] = log_mean(logs, pooled=pooled)
+            means[place] = log_mean(logs, pooled=pooled, pool=spread.card)
     return MetricMeans(metric=metric, means=means, spreads=of_cards)
 
 

@@ -28,13 +28,15 @@ POWER: Final = 0.8
 class LogMean:
     """Mean of the logs of one set of runs, the variance of that mean, and its degrees of freedom.
 
-    ``variance`` is ``None``, and ``degrees_of_freedom`` 0, when nothing tells how much runs scatter.
+    ``variance`` is ``None``, and ``degrees_of_freedom`` 0, when nothing tells how much runs scatter. ``pool`` names
+    the pooled estimate that the variance comes from: means with the same one do not know their scatter independently.
     """
 
     mean: float
     variance: float | None
     degrees_of_freedom: float
     n_runs: int
+    pool: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,7 +91,9 @@ class RunsNeeded:
     at_margin: bool
 
 
-def log_mean(log_values: NDArray[np.float64], *, pooled: PooledSpread | None = None) -> LogMean:
+def log_mean(
+    log_values: NDArray[np.float64], *, pooled: PooledSpread | None = None, pool: str | None = None
+) -> LogMean:
     """Mean over runs with the set's own variance, or with a pooled one where it is given.
 
     Parameters
@@ -97,6 +101,8 @@ def log_mean(log_values: NDArray[np.float64], *, pooled: PooledSpread | None = N
     log_values : ndarray of float64, shape (n_runs,)
     pooled : PooledSpread or None
         Stands in for the set's own variance.
+    pool : str, optional
+        Names that pooled spread.
     """
     log_values = np.asarray(log_values, np.float64)
     n = log_values.size
@@ -104,7 +110,13 @@ def log_mean(log_values: NDArray[np.float64], *, pooled: PooledSpread | None = N
         raise ValueError("log_values must hold one run or more, got none")
     mean = float(log_values.mean())
     if pooled is not None:
-        return LogMean(mean=mean, variance=pooled.variance / n, degrees_of_freedom=pooled.degrees_of_freedom, n_runs=n)
+        return LogMean(
+            mean=mean,
+            variance=pooled.variance / n,
+            degrees_of_freedom=pooled.degrees_of_freedom,
+            n_runs=n,
+            pool=pool,
+        )
     if n < 2:
         return LogMean(mean=mean, variance=None, degrees_of_freedom=0, n_runs=n)
     return LogMean(mean=mean, variance=float(np.var(log_values, ddof=1)) / n, degrees_of_freedom=n - 1, n_runs=n)
@@ -113,7 +125,8 @@ def log_mean(log_values: NDArray[np.float64], *, pooled: PooledSpread | None = N
 def combined(terms: Iterable[tuple[float, LogMean]]) -> Difference:
     """Weighted sum of independent means, with the degrees of freedom of Welch and Satterthwaite.
 
-    The variance is ``sum(w_i^2 v_i)``, its degrees of freedom ``(sum(w_i^2 v_i))^2 / sum((w_i^2 v_i)^2 / df_i)``.
+    The variance is ``sum(w_i^2 v_i)``, its degrees of freedom ``(sum(w_i^2 v_i))^2 / sum((w_i^2 v_i)^2 / df_i)``. Parts
+    that rest on the same pooled variance are added up first: their errors are one and the same.
 
     References
     ----------
@@ -121,19 +134,19 @@ def combined(terms: Iterable[tuple[float, LogMean]]) -> Difference:
     """
     terms = list(terms)
     value = math.fsum(weight * term.mean for weight, term in terms)
-    parts = [
-        (weight * weight * term.variance, term.degrees_of_freedom)
-        for weight, term in terms
-        if term.variance is not None
-    ]
-    if not parts or len(parts) < len(terms):
-        return Difference(value=value, standard_error=None, degrees_of_freedom=0)
-    variance = math.fsum(part for part, _ in parts)
+    parts: dict[object, tuple[float, float]] = {}
+    for at, (weight, term) in enumerate(terms):
+        if term.variance is None:
+            return Difference(value=value, standard_error=None, degrees_of_freedom=0)
+        key: object = at if term.pool is None else term.pool
+        part, _ = parts.get(key, (0.0, 0.0))
+        parts[key] = part + weight * weight * term.variance, term.degrees_of_freedom
+    variance = math.fsum(part for part, _ in parts.values())
     if variance == 0.0:
         # Runs that agree to the last digit say nothing of how much runs scatter.
         return Difference(value=value, standard_error=None, degrees_of_freedom=0)
     # Shares of the variance, so that tiny variances do not underflow when squared.
-    df = 1.0 / math.fsum((part / variance) ** 2 / df for part, df in parts)
+    df = 1.0 / math.fsum((part / variance) ** 2 / df for part, df in parts.values())
     return Difference(value=value, standard_error=math.sqrt(variance), degrees_of_freedom=df)
 
 
