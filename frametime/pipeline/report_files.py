@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from frametime.errors import OutputError
 from frametime.pipeline.tables import write_text
-from frametime.render.report.document import Figure, Report, TraceView
-from frametime.render.report.html import render_html
-from frametime.render.report.markdown import render_markdown
-from frametime.render.report.review.report import review_report
-from frametime.render.report.review.run_traces import review_traces
-from frametime.review.result import ReviewResult
+
+if TYPE_CHECKING:
+    from frametime.review.result import ReviewResult
 
 PAGE: Final = "report.html"
 TEXT: Final = "report.md"
@@ -21,10 +21,16 @@ PAGE_BYTES: Final = 2_900_000
 MOST_TRACE_BYTES: Final = 1_400_000
 
 
-def write_report(result: ReviewResult, folder: Path, *, force: bool = False) -> tuple[Path, Path]:
-    """Write ``report.html`` and ``report.md`` into ``folder``, each whole or not at all.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReportTexts:
+    """A report in its two forms."""
 
-    The frame times that can be zoomed in the page get the room that the rest of it leaves below `PAGE_BYTES`.
+    page: str
+    text: str
+
+
+def write_report(result: ReviewResult, folder: Path, *, force: bool = False) -> tuple[Path, ...]:
+    """Write ``report.html`` and ``report.md`` into ``folder``, each whole or not at all.
 
     Parameters
     ----------
@@ -44,23 +50,35 @@ def write_report(result: ReviewResult, folder: Path, *, force: bool = False) -> 
     OutputError
         If a report is there already and ``force`` is not given, or the folder cannot be written.
     """
-    targets = folder / PAGE, folder / TEXT
-    _refuse_existing(targets, force=force)
-    figures: dict[str, list[Figure]] = {}
-    without_traces = review_report(result, figures=figures)
-    room_bytes = min(MOST_TRACE_BYTES, PAGE_BYTES - len(render_html(without_traces).encode("utf-8")))
-    traces: TraceView | None = review_traces(result, room_bytes=room_bytes)
-    _write(review_report(result, figures=figures, traces=traces), targets)
-    return targets
-
-
-def _refuse_existing(targets: tuple[Path, Path], *, force: bool) -> None:
-    for target in targets:
+    files = {folder / name: write for name, write in report_files(result).items()}
+    for target in files:
         if target.exists() and not force:
-            raise OutputError.at(str(target), "is there already", helps="name another folder, or use --force")
+            raise OutputError.at(str(target), "the file is there already", helps="use --force to replace it")
+    for target, write in files.items():
+        write(target)
+    return tuple(files)
 
 
-def _write(report: Report, targets: tuple[Path, Path]) -> None:
-    page, text = targets
-    write_text(page, render_html(report))
-    write_text(text, render_markdown(report))
+def report_files(result: ReviewResult) -> Mapping[str, Callable[[Path], None]]:
+    """Name of each file of the report, and what writes it to a path; the report is made when the first is asked for."""
+    texts = cache(lambda: report_texts(result))
+    return {
+        PAGE: lambda path: write_text(path, texts().page),
+        TEXT: lambda path: write_text(path, texts().text),
+    }
+
+
+def report_texts(result: ReviewResult) -> ReportTexts:
+    """The report of a review.
+
+    The frame times that can be zoomed in the page get the room that the rest of it leaves below `PAGE_BYTES`.
+    """
+    from frametime.render.report.html import render_html
+    from frametime.render.report.markdown import render_markdown
+    from frametime.render.report.review.report import review_report
+    from frametime.render.report.review.run_traces import review_traces
+
+    without_traces = review_report(result)
+    room_bytes = min(MOST_TRACE_BYTES, PAGE_BYTES - len(render_html(without_traces).encode("utf-8")))
+    report = review_report(result, traces=review_traces(result, room_bytes=room_bytes))
+    return ReportTexts(page=render_html(report), text=render_markdown(report))

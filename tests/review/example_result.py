@@ -114,7 +114,7 @@ def measured_run(
         findings=findings,
         curves=curves or {},
         caveats=tuple(caveats),
-        judgement=judge(caveats),
+        judgement=judge(caveats, n_frames=6000, duration_s=60.0),
     )
 
 

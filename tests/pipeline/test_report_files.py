@@ -1,0 +1,76 @@
+"""The files of a report: whole, never replaced unasked, and made only when asked for."""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import pytest
+
+from frametime.errors import OutputError
+from frametime.pipeline import report_files
+from frametime.pipeline.report_files import write_report
+from frametime.pipeline.review_outputs import DrawnOutputs, drawn_files
+from frametime.review.result import ReviewResult
+
+
+def _example() -> ModuleType:
+    name = "example_result_of_review_tests"
+    if name not in sys.modules:
+        path = Path(__file__).parents[1] / "review" / "example_result.py"
+        spec = importlib.util.spec_from_file_location(name, path)
+        assert spec is not None
+        assert spec.loader is not None
+        module = importlib.util.module_from_spec(spec)
+        sys.modules[name] = module
+        spec.loader.exec_module(module)
+    return sys.modules[name]
+
+
+@pytest.fixture(scope="module")
+def result() -> ReviewResult:
+    example: Any = _example()
+    made: ReviewResult = example.example_result()
+    return made
+
+
+def test_page_and_text_are_written_and_nothing_else(result: ReviewResult, tmp_path: Path) -> None:
+    written = write_report(result, tmp_path)
+    assert written == (tmp_path / "report.html", tmp_path / "report.md")
+    assert sorted(tmp_path.iterdir()) == sorted(written)
+    page = written[0].read_bytes()
+    assert page.startswith(b"<!doctype html>\n")
+    assert b"\r" not in page
+    assert page.decode("utf-8").rstrip().endswith("</html>")
+
+
+def test_a_report_is_replaced_only_when_asked_to(result: ReviewResult, tmp_path: Path) -> None:
+    (tmp_path / "report.md").write_text("mine", encoding="utf-8")
+    with pytest.raises(OutputError, match=r"report\.md: the file is there already; use --force to replace it"):
+        write_report(result, tmp_path)
+    assert [path.name for path in tmp_path.iterdir()] == ["report.md"]
+    write_report(result, tmp_path, force=True)
+    assert (tmp_path / "report.md").read_text("utf-8").startswith("# ")
+
+
+def test_a_folder_that_is_not_there_is_an_error_of_the_user(result: ReviewResult, tmp_path: Path) -> None:
+    with pytest.raises(OutputError, match="cannot write here"):
+        write_report(result, tmp_path / "none")
+
+
+def test_a_review_lists_the_report_and_makes_it_once(
+    result: ReviewResult, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    calls = []
+    make = report_files.report_texts
+    monkeypatch.setattr(report_files, "report_texts", lambda given: calls.append(given) or make(given))
+    files = dict(drawn_files(result, DrawnOutputs(charts=False, report=True)))
+    assert list(files) == ["report.html", "report.md"]
+    assert calls == []
+    for name, write in files.items():
+        write(tmp_path / name)
+    assert len(calls) == 1
+    assert dict(drawn_files(result, DrawnOutputs(charts=False, report=False))) == {}
