@@ -7,12 +7,14 @@ that dies.
 
 from __future__ import annotations
 
+import copyreg
 import os
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
 from dataclasses import dataclass, field, replace
 from itertools import islice
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, Literal
 
 from frametime.capture import Capture, Conditions
@@ -23,6 +25,13 @@ from frametime.metrics.options import MeasureOptions
 if TYPE_CHECKING:
     from frametime.adapters.base import ReadOptions
     from frametime.adapters.sensor_log import SensorOptions
+
+def _rebuild_mapping(content: dict[object, object]) -> MappingProxyType[object, object]:
+    return MappingProxyType(content)
+
+
+# Results hold their mappings read-only, and pickle, by which workers answer, does not know that type by itself.
+copyreg.pickle(MappingProxyType, lambda mapping: (_rebuild_mapping, (dict(mapping),)))
 
 _CHUNK: Final = 8
 """Files sent to a worker at once: sending costs as much as measuring a small file."""

@@ -69,7 +69,10 @@ def _title(run: MeasuredRun) -> str:
     size = f"{run.n_frames:,} frames in {format_number(run.duration_s, digits=4)} s".replace(
         ",", "\N{NARROW NO-BREAK SPACE}"
     )
-    name = printable(run.provenance.file_name, limit=WIDTH - len(size) - 2)
+    name = printable(run.provenance.file_name, limit=1000)
+    room = WIDTH - len(size) - 2
+    if len(name) > room:
+        name = "..." + name[3 - room :]
     return f"{name}  {size}"
 
 
