@@ -183,13 +183,13 @@ def _shares(text: str) -> tuple[float, ...]:
 
 def make_sensor_options(chosen: Mapping[str, Any]) -> SensorOptions:
     """The sensor options of a command line."""
-    from frametime.adapters.layout import Layout
+    from frametime.adapters.sensor_layout import SensorLayout
     from frametime.adapters.sensor_log import SensorOptions
 
     layout = chosen["sensor_layout"]
     return _checked(
         SensorOptions,
-        layout=Layout.from_toml(_text_of(layout), layout) if layout is not None else None,
+        layout=SensorLayout.from_toml(_text_of(layout), layout) if layout is not None else None,
         offset_s=chosen["sensor_offset"],
         time_zone=chosen["sensor_zone"],
         device=chosen["sensor_device"],

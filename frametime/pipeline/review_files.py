@@ -230,19 +230,21 @@ def _request(
 def _layout(path: Path | None) -> Layout | None:
     from frametime.adapters.layout import Layout
 
-    if path is None:
-        return None
-    try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise PlanError.at(str(path), f"the layout cannot be read as text ({printable(str(error))})") from error
-    return Layout.from_toml(text, path.name)
+    return None if path is None else Layout.from_toml(_layout_text(path), path.name)
 
 
-def _sensor_options(layout_path: Path | None) -> SensorOptions:
+def _sensor_options(path: Path | None) -> SensorOptions:
+    from frametime.adapters.sensor_layout import SensorLayout
     from frametime.adapters.sensor_log import SensorOptions
 
-    return SensorOptions(layout=_layout(layout_path))
+    return SensorOptions(layout=None if path is None else SensorLayout.from_toml(_layout_text(path), path.name))
+
+
+def _layout_text(path: Path) -> str:
+    try:
+        return path.read_bytes().decode("utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise PlanError.at(str(path), f"the layout cannot be read as text ({printable(str(error))})") from error
 
 
 def _measured(

@@ -1,0 +1,127 @@
+"""``frametime tune``: guide and judge tuning trials. It reads logs; it never drives a card."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable
+from typing import Any, Final, TypeVar
+
+import click
+
+from frametime.cli.options import make_read_options, make_sensor_options, reading_options, sensor_options
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+_OUTCOMES: Final = ("passed", "artifacts", "froze", "driver-reset", "did-not-finish")
+_RECORD: Final = click.argument("record", metavar="RECORD", type=click.Path(dir_okay=False))
+_JSON: Final = click.option("--json", "as_json", is_flag=True, help="JSON for the next program.")
+
+
+@click.group(
+    epilog="Tuning can make a system unstable, corrupt data, shorten a card's life and void its warranty. "
+    "frametime only reads logs: it sets no clock, no limit and no fan."
+)
+def tune() -> None:
+    """Guide and judge tuning trials (reads logs only).
+
+    \b
+    Examples:
+      frametime tune new bench.toml
+      frametime tune next bench.toml
+      frametime tune add bench.toml --core 25 --workload "light scene" --outcome passed --log run.csv
+      frametime tune show bench.toml
+      frametime tune endurance long.csv --sensors long.sensors.csv --temperature-limit 85
+    """
+
+
+@tune.command()
+@_RECORD
+def new(record: str) -> None:
+    """Begin a tuning record, to be filled in by hand."""
+    from frametime.pipeline.tuning_record_file import new_record
+    from frametime.render.tuning_text import cautions_text
+
+    new_record(record)
+    click.echo(f"{record} is written: fill in card, limits and workloads, then 'frametime tune next {record}'.\n")
+    click.echo(cautions_text(), nl=False)
+
+
+@tune.command("next")
+@_RECORD
+@_JSON
+def next_(record: str, as_json: bool) -> None:
+    """Say which trial comes next, and why."""
+    from pathlib import Path
+
+    from frametime.pipeline.tuning_record_file import read_record
+    from frametime.pipeline.tuning_runs import measured_record
+    from frametime.tuning.next_trial import next_trial
+
+    measured, caveats = measured_record(read_record(record), Path(record).parent)
+    step = next_trial(measured)
+    for caveat in caveats:
+        click.echo(f"frametime: {caveat.message}", err=True)
+    if as_json:
+        from frametime.render.tuning_json import next_step_json
+
+        click.echo(next_step_json(step), nl=False)
+        return
+    from frametime.render.tuning_text import next_step_text
+
+    click.echo(next_step_text(step, record=record), nl=False)
+
+
+def _setting_options(command: Command) -> Command:
+    options = (
+        click.option("--core", type=int, default=0, show_default=True, metavar="MHZ", help="Core offset from stock."),
+        click.option(
+            "--memory", type=int, default=0, show_default=True, metavar="MHZ", help="Memory offset from stock."
+        ),
+        click.option("--workload", required=True, metavar="NAME", help="One of the record's workloads."),
+        click.option("--outcome", required=True, type=click.Choice(_OUTCOMES), help="How it ended."),
+        click.option("--endurance", is_flag=True, help="This was the long run at the end."),
+        click.option("--minutes", type=float, metavar="MIN", help="How long it ran; by default as long as its log."),
+        click.option("--power-limit", type=float, metavar="W", help="Power limit that was set."),
+        click.option("--log", "logs", multiple=True, metavar="FILE", help="Frame log; once for each run."),
+        click.option("--sensors", multiple=True, metavar="FILE", help="Sensor log; once for each frame log."),
+        click.option("--fps", type=float, multiple=True, metavar="FPS", help="Average FPS of a run without a log."),
+        click.option("--on", metavar="DATE", help="Date of the trial, such as 2026-11-25."),
+        click.option("--note", default="", metavar="TEXT", help="What was seen."),
+    )
+    return functools.reduce(lambda inner, option: option(inner), reversed(options), command)
+
+
+@tune.command()
+@_RECORD
+@_setting_options
+@reading_options
+@sensor_options
+def add(record: str, **chosen: Any) -> None:
+    """Append a trial to the record; what stands there is kept byte for byte."""
+    from frametime.pipeline.tuning_notes import NewTrial, note_trial
+    from frametime.pipeline.tuning_runs import TrialReading
+    from frametime.render.tuning_text import noted_text
+
+    if chosen["logs"] and chosen["fps"]:
+        raise click.UsageError("--fps is for runs without a log: give --log or --fps, not both")
+    if chosen["sensors"] and len(chosen["sensors"]) != len(chosen["logs"]):
+        raise click.UsageError("give --sensors once for each --log, in the same order")
+    reading = TrialReading(read=make_read_options(chosen), sensors=make_sensor_options(chosen))
+    asked = NewTrial(
+        core_offset_mhz=chosen["core"],
+        memory_offset_mhz=chosen["memory"],
+        workload=chosen["workload"],
+        outcome=chosen["outcome"],
+        is_endurance=chosen["endurance"],
+        minutes=chosen["minutes"],
+        power_limit_w=chosen["power_limit"],
+        logs=chosen["logs"],
+        sensors=chosen["sensors"],
+        average_fps=chosen["fps"],
+        on=chosen["on"],
+        note=chosen["note"],
+    )
+    noted = note_trial(record, asked, reading=reading)
+    for caveat in noted.caveats:
+        click.echo(f"frametime: {caveat.message}", err=True)
+    click.echo(noted_text(noted, record=record), nl=False)

@@ -1,0 +1,121 @@
+"""Noting a trial: measure its logs, append it to the record, and say what comes next."""
+
+from __future__ import annotations
+
+import difflib
+import os
+from dataclasses import dataclass
+from pathlib import Path
+
+from frametime.caveats import Caveat, Weight
+from frametime.errors import FrametimeError, RecordError, printable
+from frametime.metrics.metric import MeasuredRun
+from frametime.pipeline.tuning_record_file import append_trial, read_record
+from frametime.pipeline.tuning_runs import TrialReading, limits_options, measure_log, measured_record, with_measurements
+from frametime.tuning.next_trial import next_trial
+from frametime.tuning.noted_trial import NotedTrial
+from frametime.tuning.record import Outcome, Setting, Trial, TuningRecord
+from frametime.tuning.toml_text import date_text
+from frametime.tuning.trial_view import TrialView
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NewTrial:
+    """A trial as it is told on the command line; paths are as seen from the current folder."""
+
+    core_offset_mhz: int
+    memory_offset_mhz: int
+    workload: str
+    outcome: str
+    is_endurance: bool = False
+    minutes: float | None = None
+    power_limit_w: float | None = None
+    logs: tuple[str, ...] = ()
+    sensors: tuple[str, ...] = ()
+    average_fps: tuple[float, ...] = ()
+    on: str | None = None
+    note: str = ""
+
+
+def note_trial(path: str, new: NewTrial, *, reading: TrialReading | None = None) -> NotedTrial:
+    """Measure the logs of a trial, append it to the record in ``path`` and say what comes next.
+
+    The log of a failed trial may be cut off or empty: the trial is noted without numbers then. The log of a trial
+    that passed must be readable.
+
+    Raises
+    ------
+    FrametimeError
+        If the record, an entry or a log is wrong; nothing is written then.
+    """
+    record = read_record(path)
+    _check(path, new, record)
+    runs, caveats = _measured(new, record, reading)
+    trial = trial_of(new, Path(path).resolve().parent, runs)
+    record = append_trial(path, trial)
+    measured, more = measured_record(record, Path(path).parent)
+    return NotedTrial(
+        number=len(record.trials),
+        trial=trial,
+        failure=TrialView(record).failure_of(trial),
+        next_step=next_trial(measured),
+        caveats=(*caveats, *more),
+    )
+
+
+def trial_of(new: NewTrial, folder: Path, runs: list[MeasuredRun]) -> Trial:
+    """The trial as it goes into the record: paths from the record's folder, numbers from the logs."""
+    minutes = new.minutes
+    if minutes is None and runs:
+        minutes = round(sum(run.duration_s for run in runs) / 60.0, 2) if new.is_endurance else None
+    trial = Trial(
+        setting=Setting(core_offset_mhz=new.core_offset_mhz, memory_offset_mhz=new.memory_offset_mhz),
+        workload=new.workload,
+        outcome=Outcome(new.outcome),
+        is_endurance=new.is_endurance,
+        minutes=minutes,
+        power_limit_w=new.power_limit_w,
+        logs=tuple(_from_folder(log, folder) for log in new.logs),
+        sensors=tuple(_from_folder(log, folder) for log in new.sensors),
+        average_fps=new.average_fps,
+        on=new.on,
+        note=new.note,
+    )
+    return with_measurements(trial, runs) if runs else trial
+
+
+def _check(path: str, new: NewTrial, record: TuningRecord) -> None:
+    names = [workload.name for workload in record.workloads]
+    if new.workload not in names:
+        near = difflib.get_close_matches(new.workload, names, n=1, cutoff=0.5)
+        helps = f"did you mean '{near[0]}'?" if near else f"the record has {', '.join(map(repr, names))}"
+        raise RecordError.at(path, f"workload '{printable(new.workload, limit=60)}' is not in the record", helps=helps)
+    if new.on is not None and date_text(new.on) is None:
+        raise RecordError.at(path, f"on is '{printable(new.on, limit=60)}'", helps="give a date such as 2026-11-25")
+    if new.is_endurance and new.minutes is None and not new.logs:
+        raise RecordError.at(path, "minutes is not known for the endurance run", helps="give --minutes or --log")
+
+
+def _measured(
+    new: NewTrial, record: TuningRecord, reading: TrialReading | None
+) -> tuple[list[MeasuredRun], tuple[Caveat, ...]]:
+    options = limits_options(record.limits)
+    sensors = new.sensors or (None,) * len(new.logs)
+    try:
+        return [
+            measure_log(log, other, options=options, reading=reading)
+            for log, other in zip(new.logs, sensors, strict=True)
+        ], ()
+    except (FrametimeError, OSError) as error:
+        if new.outcome == Outcome.PASSED.value:
+            raise
+        message = f"The trial is noted without numbers from its log: {error}"
+        return [], (Caveat(code="trial-log-unusable", message=message, weight=Weight.NOTE),)
+
+
+def _from_folder(log: str, folder: Path) -> str:
+    """A path as seen from the folder of the record, with forward slashes; absolute where there is none."""
+    try:
+        return Path(os.path.relpath(Path(log).resolve(), folder)).as_posix()
+    except ValueError:  # another drive
+        return Path(log).resolve().as_posix()

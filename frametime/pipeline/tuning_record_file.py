@@ -1,0 +1,146 @@
+"""The file of a tuning record: read, begun, and appended to so that no trial is lost.
+
+A tuning step that freezes the machine may well do so while a trial is being noted. The record is therefore written
+whole to a temporary name, forced to the disk and then renamed; what stood in it before is kept byte for byte.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Final
+
+from frametime.errors import OutputError, RecordError, printable
+from frametime.tuning.record import Trial, TuningRecord
+from frametime.tuning.record_text import MAX_CHARACTERS, parse_record
+from frametime.tuning.record_writing import TEMPLATE, trial_text
+
+_BOM: Final = b"\xef\xbb\xbf"
+
+
+def read_record(path: str) -> TuningRecord:
+    """The tuning record in the file ``path``.
+
+    Raises
+    ------
+    RecordError
+        If it cannot be read, or an entry is wrong.
+    """
+    return parse_record(_decoded(_bytes_of(path), path), name=path)
+
+
+def new_record(path: str) -> None:
+    """Write a first record to fill in; a file that is there already is left alone.
+
+    Raises
+    ------
+    OutputError
+    """
+    if Path(path).exists():
+        raise OutputError.at(path, "the file is there already", helps="choose another name")
+    _write_whole(Path(path), TEMPLATE.encode())
+
+
+def append_trial(path: str, trial: Trial) -> TuningRecord:
+    """Append a trial to the record in the file ``path`` and give the record with it.
+
+    Raises
+    ------
+    RecordError
+        If the record cannot be read, or the trial does not fit it: nothing is written then.
+    OutputError
+        If it cannot be written: the file is as it was then.
+    """
+    target = Path(os.path.realpath(path))
+    with _alone_with(target):
+        before = _bytes_of(path)
+        parse_record(_decoded(before, path), name=path)
+        line_end = b"\r\n" if b"\r\n" in before else b"\n"
+        added = line_end + trial_text(trial).encode().replace(b"\n", line_end)
+        after = before + (b"" if before.endswith(b"\n") else line_end) + added
+        record = parse_record(_decoded(after, path), name=path)
+        if record.trials[-1:] != (trial,):
+            raise RecordError.at(
+                path, "a trial cannot be appended to this text", helps="write trials as [[trials]] tables at the end"
+            )
+        _write_whole(target, after)
+    return record
+
+
+def _bytes_of(path: str) -> bytes:
+    try:
+        with Path(path).open("rb") as stream:
+            content = stream.read(4 * MAX_CHARACTERS + 1)
+    except OSError as error:
+        raise RecordError.at(
+            path, f"cannot be read ({error.strerror})", helps="frametime tune new begins one"
+        ) from error
+    if len(content) > 4 * MAX_CHARACTERS:
+        raise RecordError.at(path, "the file is too large for a tuning record")
+    return content
+
+
+def _decoded(content: bytes, path: str) -> str:
+    try:
+        return content.removeprefix(_BOM).decode("utf-8")
+    except UnicodeDecodeError as error:
+        line = content[: error.start].count(b"\n") + 1
+        raise RecordError.at(path, "the text is not UTF-8", line=line, helps="save it as UTF-8") from error
+
+
+@contextlib.contextmanager
+def _alone_with(target: Path) -> Iterator[None]:
+    """Keep a second writer waiting until this one is done, on systems that can; ends with the process."""
+    try:
+        import fcntl
+    except ImportError:  # Windows: two people do not note trials on one bench in the same millisecond
+        yield
+        return
+    try:
+        folder = os.open(target.parent, os.O_RDONLY)
+    except OSError as error:
+        raise RecordError.at(str(target), f"cannot be read ({error.strerror})") from error
+    try:
+        fcntl.flock(folder, fcntl.LOCK_EX)
+        yield
+    finally:
+        os.close(folder)
+
+
+def _write_whole(target: Path, content: bytes) -> None:
+    try:
+        handle, name = tempfile.mkstemp(prefix=f".{target.name[:80]}.", suffix=".part", dir=target.parent)
+    except OSError as error:
+        raise OutputError.at(str(target.parent), f"cannot write here ({error.strerror})") from error
+    temporary = Path(name)
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(content)
+            stream.flush()
+            os.fsync(stream.fileno())
+        if target.exists():
+            shutil.copymode(target, temporary)
+        else:
+            mask = os.umask(0)
+            os.umask(mask)
+            temporary.chmod(0o666 & ~mask)
+        temporary.replace(target)
+        _force_folder(target.parent)
+    except OSError as error:
+        raise OutputError.at(str(target), f"cannot be written ({printable(str(error.strerror))})") from error
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def _force_folder(folder: Path) -> None:
+    """Force the new name to the disk; systems that cannot open a folder do so by themselves."""
+    with contextlib.suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)

@@ -1,0 +1,114 @@
+"""The logs of tuning trials, measured."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from frametime.caveats import Caveat, Weight
+from frametime.errors import FrametimeError
+from frametime.metrics.metric import MeasuredRun
+from frametime.metrics.options import MeasureOptions
+from frametime.pipeline.measuring import MeasureRequest, measure_file
+from frametime.tuning.record import Limits, Trial, TuningRecord
+
+if TYPE_CHECKING:
+    from frametime.adapters.base import ReadOptions
+    from frametime.adapters.sensor_log import SensorOptions
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrialReading:
+    """How the logs of trials are read; the defaults find everything in the logs."""
+
+    read: ReadOptions | None = None
+    sensors: SensorOptions | None = None
+
+
+def limits_options(limits: Limits) -> MeasureOptions:
+    """Options of ``measure`` with the limits of a record."""
+    return MeasureOptions(temperature_limit_c=limits.temperature_c, power_limit_w=limits.power_w)
+
+
+def measure_log(
+    log: str, sensors: str | None, *, options: MeasureOptions, reading: TrialReading | None = None
+) -> MeasuredRun:
+    """Measure one log of a trial, with its sensor log where there is one.
+
+    Raises
+    ------
+    FrametimeError
+        If one of them cannot be used.
+    """
+    from frametime.adapters.base import ReadOptions
+
+    reading = TrialReading() if reading is None else reading
+    request = MeasureRequest(
+        path=log,
+        read=reading.read or ReadOptions(),
+        measure=options,
+        sensors=sensors,
+        sensor_options=reading.sensors,
+    )
+    return measure_file(request)[1]
+
+
+def with_measurements(trial: Trial, runs: Sequence[MeasuredRun]) -> Trial:
+    """The trial with the speed, power and temperature of its measured runs.
+
+    Power is taken only where every run has it, so that run and power stay side by side.
+    """
+    fps = tuple(_value(run, "average_fps") for run in runs)
+    power_w = tuple(_value(run, "average_power_w") for run in runs)
+    peaks_c = [_value(run, "peak_temperature_c") for run in runs]
+    known_c = [peak_c for peak_c in peaks_c if peak_c is not None]
+    return replace(
+        trial,
+        average_fps=tuple(_rounded(value) for value in fps if value is not None),
+        average_power_w=tuple(_rounded(value) for value in power_w if value is not None) if None not in power_w else (),
+        peak_temperature_c=max(known_c, default=trial.peak_temperature_c),
+    )
+
+
+def measured_record(record: TuningRecord, folder: Path) -> tuple[TuningRecord, tuple[Caveat, ...]]:
+    """The record with every trial measured that has logs and no numbers yet; ``folder`` is where its paths begin.
+
+    A log that cannot be used is a caveat: the trial itself still counts.
+    """
+    trials: list[Trial] = []
+    caveats: list[Caveat] = []
+    options = limits_options(record.limits)
+    for number, trial in enumerate(record.trials, start=1):
+        if not trial.logs or trial.average_fps:
+            trials.append(trial)
+            continue
+        sensors = trial.sensors or (None,) * len(trial.logs)
+        try:
+            runs = [
+                measure_log(str(folder / log), None if other is None else str(folder / other), options=options)
+                for log, other in zip(trial.logs, sensors, strict=True)
+            ]
+            trials.append(with_measurements(trial, runs))
+        except (FrametimeError, OSError) as error:
+            trials.append(trial)
+            caveats.append(
+                Caveat(
+                    code="trial-log-unusable",
+                    message=f"Trial {number} has no measured speed: {error}",
+                    weight=Weight.CARE,
+                )
+            )
+    return replace(record, trials=tuple(trials)), tuple(caveats)
+
+
+def _value(run: MeasuredRun, key: str) -> float | None:
+    found = run.values.get(key)
+    return None if found is None else found.value
+
+
+def _rounded(value: float) -> float:
+    """Seven significant digits: far below what runs scatter, and readable in the record."""
+    return round(value, 6 - math.floor(math.log10(abs(value)))) if value else value
