@@ -9,7 +9,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.frame_times import frame_times_ns
+from frametime.metrics.frame_times import frame_times_ms
 from frametime.metrics.options import QualityRule
 from frametime.metrics.timer import middle_stretch
 
@@ -71,9 +71,8 @@ def find_cap(
         return Cap(frame_time_ms=cap_ms, share=near, sign="wall")
     wide_fraction = rule.cap_wide_fraction
     wide = _share(sorted_frame_times_ms, cap_ms * (1.0 - wide_fraction), cap_ms * (1.0 + wide_fraction))
-    if wide >= rule.cap_beat_share and _keeps_a_beat(timestamps_ns, cap_ms, rule.cap_beat_ratio):
-        return Cap(frame_time_ms=cap_ms, share=wide, sign="beat")
-    return None
+    beat_ms = _beat_ms(timestamps_ns, cap_ms, rule.cap_beat_ratio) if wide >= rule.cap_beat_share else None
+    return None if beat_ms is None else Cap(frame_time_ms=beat_ms, share=wide, sign="beat")
 
 
 def _commonest_ms(sorted_ms: NDArray[np.float64], share: float) -> float:
@@ -92,21 +91,23 @@ def _share(sorted_ms: NDArray[np.float64], low_ms: float, high_ms: float) -> flo
     return float(last - first) / sorted_ms.size
 
 
-def _keeps_a_beat(timestamps_ns: NDArray[np.int64], beat_ms: float, ratio: float) -> bool:
-    """Whether ten frames together spread less than ten independent frames would.
+def _beat_ms(timestamps_ns: NDArray[np.int64], near_ms: float, ratio: float) -> float | None:
+    """The beat, when ten frames together spread less than ten independent frames would.
 
     Multiples of the beat are taken off first: a frame that misses one beat and takes the next still keeps to it.
     """
     stretch_ns = middle_stretch(timestamps_ns)
     if stretch_ns.size < 10 * _BEATS:
-        return False
-    one = _spread_beside_beat(frame_times_ns(stretch_ns), beat_ms)
-    ten = _spread_beside_beat(stretch_ns[_BEATS:] - stretch_ns[:-_BEATS], beat_ms)
-    return ten < ratio * sqrt(_BEATS) * one
+        return None
+    tens_ms = (stretch_ns[_BEATS:] - stretch_ns[:-_BEATS]) / 1e6
+    of_ten_beats = tens_ms[np.abs(tens_ms - _BEATS * near_ms) < 0.5 * near_ms]
+    beat_ms = float(np.median(of_ten_beats)) / _BEATS if of_ten_beats.size else near_ms
+    one = _spread_beside_beat(frame_times_ms(stretch_ns), beat_ms)
+    return beat_ms if _spread_beside_beat(tens_ms, beat_ms) < ratio * sqrt(_BEATS) * one else None
 
 
-def _spread_beside_beat(spans_ns: NDArray[np.int64], beat_ms: float) -> float:
+def _spread_beside_beat(spans_ms: NDArray[np.float64], beat_ms: float) -> float:
     """Median absolute deviation of the spans from whole beats, in beats."""
-    beats = spans_ns / (beat_ms * 1e6)
+    beats = spans_ms / beat_ms
     beside = beats - np.rint(beats)
     return float(np.median(np.abs(beside - np.median(beside))))
