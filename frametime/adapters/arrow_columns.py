@@ -1,4 +1,4 @@
-"""Arrow columns to numpy and back by way of their buffers: the usual functions import pandas wherever it is installed."""
+"""Arrow columns to numpy and back by way of their buffers: the usual functions import pandas where it is installed."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def arrow_int64(values: NDArray[np.int64], ok: NDArray[np.bool_] | None = None) 
 
     values = np.ascontiguousarray(values, dtype=np.int64)
     mask = None if ok is None or bool(ok.all()) else pa.py_buffer(np.packbits(ok, bitorder="little").tobytes())
-    return pa.Array.from_buffers(pa.int64(), len(values), [mask, pa.py_buffer(values)])
+    return pa.Array.from_buffers(pa.int64(), len(values), [mask, pa.py_buffer(values.data)])
 
 
 def arrow_bool(values: NDArray[np.bool_], ok: NDArray[np.bool_] | None = None) -> Any:
@@ -42,10 +42,15 @@ def arrow_bool(values: NDArray[np.bool_], ok: NDArray[np.bool_] | None = None) -
     return pa.Array.from_buffers(pa.bool_(), len(values), [mask, bits])
 
 
+def text_scalar(text: str) -> Any:
+    """One text as an Arrow scalar (``pyarrow.scalar`` would import pandas)."""
+    return arrow_texts([text])[0]
+
+
 def arrow_texts(texts: Sequence[str]) -> Any:
     """An Arrow column of texts."""
     import pyarrow as pa
 
     encoded = [text.encode("utf-8", "replace") for text in texts]
     offsets = np.concatenate([[0], np.cumsum([len(text) for text in encoded])]).astype(np.int32)
-    return pa.StringArray.from_buffers(len(encoded), pa.py_buffer(offsets), pa.py_buffer(b"".join(encoded)))
+    return pa.StringArray.from_buffers(len(encoded), pa.py_buffer(offsets.data), pa.py_buffer(b"".join(encoded)))

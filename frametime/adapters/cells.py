@@ -31,16 +31,22 @@ MISSING: Final = frozenset(
 
 INFINITE: Final = frozenset(("inf", "+inf", "-inf", "infinity", "+infinity", "-infinity", "∞", "-∞", "1.#inf"))
 
-NUMBER_POINT: Final = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
-NUMBER_COMMA: Final = re.compile(r"[+-]?(?:\d+(?:,\d*)?|,\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
-GROUPED_BY_COMMA: Final = re.compile(r"[+-]?[1-9]\d{0,2}(?:,\d{3})+(?:\.\d*)?", re.ASCII)
-GROUPED_BY_POINT: Final = re.compile(r"[+-]?[1-9]\d{0,2}(?:\.\d{3})+(?:,\d*)?", re.ASCII)
-GROUPED_BY_MARK: Final = re.compile(r"[+-]?[1-9]\d{0,2}(?:[' \u00a0\u2009\u202f’]\d{3})+(?:[.,]\d*)?", re.ASCII)
+NUMBER_POINT: Final = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?"
+NUMBER_COMMA: Final = r"[+-]?(?:\d+(?:,\d*)?|,\d+)(?:[eE][+-]?\d{1,3})?"
+GROUPED_BY_COMMA: Final = r"[+-]?[1-9]\d{0,2}(?:,\d{3})+(?:\.\d*)?"
+GROUPED_BY_POINT: Final = r"[+-]?[1-9]\d{0,2}(?:\.\d{3})+(?:,\d*)?"
+GROUPED_BY_MARK: Final = r"[+-]?[1-9]\d{0,2}(?:[' \u00a0\u2009\u202f’]\d{3})+(?:[.,]\d*)?"
+NUMBER: Final = r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d{1,3})?"
+GROUPED: Final = "|".join((GROUPED_BY_COMMA, GROUPED_BY_POINT, GROUPED_BY_MARK))
+GROUP_MARKS: Final = ",.' \u00a0\u2009\u202f’"
 WITH_UNIT: Final = re.compile(r"([+-]?[\d.,]*\d[\d.,]*(?:[eE][+-]?\d{1,3})?)\s*([A-Za-zµμ/%°]{1,12})", re.ASCII)
-CLOCK: Final = re.compile(r"[+-]?\d{1,6}:\d{1,2}(?::\d{1,2})?(?:[.,]\d{1,12})?", re.ASCII)
-DATE: Final = re.compile(
-    r"\d{4}-?\d{2}-?\d{2}[T ]\d{2}:?\d{2}(?::?\d{2}(?:[.,]\d{1,12})?)?\s?(?:Z|z|UTC|[+-]\d{2}(?::?\d{2})?)?", re.ASCII
-)
+CLOCK: Final = r"[+-]?\d{1,6}:\d{1,2}(?::\d{1,2})?(?:[.,]\d{1,12})?"
+DATE: Final = r"\d{4}-?\d{2}-?\d{2}[T ]\d{2}:?\d{2}(?::?\d{2}(?:[.,]\d{1,12})?)?\s?(?:Z|z|UTC|[+-]\d{2}(?::?\d{2})?)?"
+
+
+def matches(pattern: str, text: str) -> re.Match[str] | None:
+    """Whether the whole text fits. Patterns are compiled when first used: a quick check needs few of them."""
+    return re.fullmatch(pattern, text, re.ASCII)
 
 
 class CellKind(StrEnum):
@@ -66,15 +72,14 @@ def kind_of(cell: str) -> CellKind:
     text = cell.strip()
     if len(text) > 64:
         return CellKind.TEXT
-    for pattern in (NUMBER_POINT, NUMBER_COMMA, GROUPED_BY_COMMA, GROUPED_BY_POINT, GROUPED_BY_MARK):
-        if pattern.fullmatch(text):
-            return CellKind.NUMBER
+    if matches(NUMBER, text) or (any(mark in text for mark in GROUP_MARKS) and matches(GROUPED, text)):
+        return CellKind.NUMBER
     lowered = text.casefold()
     if lowered in MISSING or lowered in INFINITE:
         return CellKind.MISSING
-    if DATE.fullmatch(text):
+    if matches(DATE, text):
         return CellKind.DATE
-    if CLOCK.fullmatch(text):
+    if matches(CLOCK, text):
         return CellKind.CLOCK
     return CellKind.WITH_UNIT if WITH_UNIT.fullmatch(text) else CellKind.TEXT
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 from frametime.adapters.cells import CellKind, is_value, kind_of
@@ -80,7 +81,7 @@ class ColumnFacts:
         values = self.values(style)
         if len(values) < 2:
             return None
-        steps = [b - a for a, b in zip(values, values[1:], strict=False)]
+        steps = [b - a for a, b in pairwise(values)]
         return sum(step > 0 for step in steps) / len(steps)
 
 

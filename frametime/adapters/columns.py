@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import difflib
-import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import pairwise
 from types import MappingProxyType
 from typing import Final
 
@@ -162,8 +161,8 @@ class _Chooser:
             if not 1 <= ref <= len(self.facts):
                 raise ReadError.at(self.name, f"{key} is {ref}, and rows have {len(self.facts)} columns")
             return self.facts[ref - 1]
-        for same in (lambda text: text, lambda text: text.strip().casefold()):
-            found = [fact for fact in self.facts if fact.name and same(fact.name) == same(ref)]
+        for loosely in (False, True):
+            found = [fact for fact in self.facts if fact.name and _same_name(fact.name, ref, loosely=loosely)]
             if len(found) == 1:
                 return found[0]
             if found:
@@ -174,6 +173,8 @@ class _Chooser:
         if ref.strip().isdecimal() and 1 <= int(ref) <= len(self.facts):
             return self.facts[int(ref) - 1]
         names = [fact.name for fact in self.facts if fact.name]
+        import difflib
+
         near = difflib.get_close_matches(ref, names, n=1)
         listed = ", ".join(f"'{printable(n, limit=40)}'" for n in names[:12]) or "none have names"
         raise ReadError.at(
@@ -231,8 +232,6 @@ class _Chooser:
     def _named_frame_time(self, fact: ColumnFacts, kind: str, unit: TimeUnit | None) -> str:
         spans = fact.values(self.style, unit)
         if kind == "timestamp" and unit is not None and len(spans) > _FEW_STEPS and _is_plausible(_steps(spans)):
-            if _is_plausible(spans) or len(spans) < 20:
-                raise self._open_kind(fact)
             raise self._open_kind(fact)
         self.evidence["kind"] = "the name says so"
         return "frame time"
@@ -245,10 +244,9 @@ class _Chooser:
             raise self._error("there are too few rows to see what its values are", "give kind in a layout", fact)
         as_frame_time = all(value > 0 for value in values)
         if rising >= 0.9:
-            timed = unit is not None and unit.ns is not None
-            if timed and as_frame_time and _is_plausible(values):
-                if not _is_plausible(_steps(values)) or len(values) <= _FEW_STEPS:
-                    raise self._open_kind(fact)
+            both = unit is not None and unit.ns is not None and as_frame_time and _is_plausible(values)
+            if both and (len(values) <= _FEW_STEPS or not _is_plausible(_steps(values))):
+                raise self._open_kind(fact)
             self.evidence["kind"] = f"{rising:.0%} of the first steps rise"
             return "timestamp"
         if rising <= 0.75:
@@ -512,8 +510,12 @@ class _Chooser:
         )
 
 
+def _same_name(name: str, ref: str, *, loosely: bool) -> bool:
+    return name.strip().casefold() == ref.strip().casefold() if loosely else name == ref
+
+
 def _steps(values: Sequence[int]) -> list[int]:
-    return [b - a for a, b in zip(values, values[1:], strict=False)]
+    return [b - a for a, b in pairwise(values)]
 
 
 def _rising(values: Sequence[int]) -> float | None:
@@ -523,4 +525,4 @@ def _rising(values: Sequence[int]) -> float | None:
 
 def _is_plausible(spans_ns: Sequence[int]) -> bool:
     positive = [span for span in spans_ns if span > 0]
-    return bool(positive) and PLAUSIBLE_NS[0] <= statistics.median(positive) <= PLAUSIBLE_NS[1]
+    return bool(positive) and PLAUSIBLE_NS[0] <= sorted(positive)[len(positive) // 2] <= PLAUSIBLE_NS[1]

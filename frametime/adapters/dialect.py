@@ -1,6 +1,6 @@
 """How a text is laid out: delimiter, quotes, decimal mark, preamble, header, units row, footer, cut last line.
 
-Found from the first 64 and last 16 KiB, by what holds for many rows of data; the table reader then gets nothing but rows.
+Found from the first 64 and last 16 KiB, by what holds for many rows of data; the table reader then gets only rows.
 """
 
 from __future__ import annotations
@@ -22,10 +22,10 @@ WINDOW_ROWS: Final = 20
 SAMPLE_ROWS: Final = 60
 _USUAL_PREAMBLE: Final = 100
 _CANDIDATES: Final = (",", ";", "\t", "|", " ", "")
-_SEP_LINE: Final = re.compile(r'"?sep=(.)"?\s*', re.IGNORECASE)
-_COMMENT: Final = re.compile(r"\s*(?:#|//|%|;|\*)+\s?")
-_KEY_VALUE: Final = re.compile(r"\s*([^:=]{1,60}?)\s*(?:[:=])\s*(.{1,500}?)\s*")
-_SPACED_QUOTE: Final = re.compile(r'[,;|] +"')
+_SEP_LINE: Final = r'(?i:"?sep=(.)"?\s*)'
+_COMMENT: Final = r"\s*(?:#|//|%|;|\*)+\s?"
+_KEY_VALUE: Final = r"\s*([^:=]{1,60}?)\s*(?:[:=])\s*(.{1,500}?)\s*"
+_SPACED_QUOTE: Final = r'[,;|] +"'
 
 
 class Row(NamedTuple):
@@ -212,7 +212,7 @@ def detect_dialect(source: TextSource, options: ReadOptions) -> Dialect:
         If no rows of numbers are found, or more columns than ``options.max_columns``.
     """
     layout = options.layout or Layout()
-    lines = LINES.findall(source.head)
+    lines = re.findall(LINES, source.head)
     if not lines:
         raise ReadError.at(source.name, "this file holds no text", helps="record the run again")
     delimiter, quote, spaced, rows, start, why = _best_split(source, lines, layout)
@@ -267,7 +267,7 @@ def _padded(cells: Sequence[str], count: int) -> tuple[str, ...]:
 
 def _best_split(source: TextSource, lines: Sequence[str], layout: Layout) -> tuple[str, str, bool, list[Row], int, str]:
     """The delimiter and quote under which the rows hold together best."""
-    stated = _SEP_LINE.fullmatch(lines[0].rstrip("\r\n"))
+    stated = re.fullmatch(_SEP_LINE, lines[0].rstrip("\r\n"))
     candidates: tuple[str, ...] = _CANDIDATES
     why = ""
     if layout.delimiter is not None:
@@ -276,7 +276,7 @@ def _best_split(source: TextSource, lines: Sequence[str], layout: Layout) -> tup
         candidates, why = (stated[1],), "the first line names it"
     quotes = ('"', "'") if layout.quote is None else ("" if layout.quote == "none" else layout.quote,)
     best: tuple[float, str, str, list[Row], int] | None = None
-    spaced = _SPACED_QUOTE.search(source.head) is not None
+    spaced = re.search(_SPACED_QUOTE, source.head) is not None
     pairs = [
         (quote, delimiter)
         for quote in quotes
@@ -359,7 +359,7 @@ def _header_above(
     above = [
         row
         for row in split_rows(lines[: rows[start].line - 1], delimiter, "", spaced=spaced)
-        if not _SEP_LINE.fullmatch(delimiter.join(row.cells))
+        if not re.fullmatch(_SEP_LINE, delimiter.join(row.cells))
     ]
     if quote:
         above = [_unquoted(row, lines, delimiter, quote, spaced) for row in above]
@@ -418,7 +418,7 @@ def _unquoted(row: Row, lines: Sequence[str], delimiter: str, quote: str, spaced
 
 
 def _names(row: Row) -> tuple[str, ...]:
-    first = _COMMENT.match(row.cells[0])
+    first = re.match(_COMMENT, row.cells[0])
     cells = (row.cells[0][first.end() :], *row.cells[1:]) if first else row.cells
     return tuple(cell.strip() for cell in cells)
 
@@ -426,12 +426,12 @@ def _names(row: Row) -> tuple[str, ...]:
 def _metadata(lines: Sequence[str], delimiter: str) -> dict[str, str]:
     found: dict[str, str] = {}
     for line in lines[:500]:
-        text = _COMMENT.sub("", line.strip(), count=1)
+        text = re.sub(_COMMENT, "", line.strip(), count=1)
         pair = text.split(delimiter, 1) if delimiter and delimiter != " " and text.count(delimiter) == 1 else []
-        match = _KEY_VALUE.fullmatch(text)
+        match = re.fullmatch(_KEY_VALUE, text)
         if match is not None and not (pair and match.end(1) > len(pair[0])):
             pair = [match[1], match[2]]
-        if len(pair) == 2 and pair[0].strip() and pair[1].strip() and not _SEP_LINE.fullmatch(text):
+        if len(pair) == 2 and pair[0].strip() and pair[1].strip() and not re.fullmatch(_SEP_LINE, text):
             found.setdefault(pair[0].strip().strip('"'), pair[1].strip().strip('"'))
     return found
 
@@ -453,7 +453,7 @@ def _ending(
     if offset < data_start:
         source.stream.seek(data_start)
         offset, text = data_start, source.stream.read(source.end - data_start).decode("utf-8", "surrogateescape")
-    lines = LINES.findall(text)
+    lines = re.findall(LINES, text)
     rows = split_rows(lines, delimiter, quote, spaced=spaced)
     numeric = [
         column

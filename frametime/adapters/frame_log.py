@@ -214,7 +214,8 @@ def _typed(
                 return None
             flags[role] = (_bool_values(column), None)
     line_of = partial(_line_of_row, source, dialect, None)
-    selected, caveats = None, ()
+    selected: NDArray[np.int64] | None = None
+    caveats: tuple[Caveat, ...] = ()
     if "stream" in choice.others:
         selected, caveats = chosen_stream(read[choice.others["stream"].position], options.stream, source.name)
     n_rows = len(next(iter(read.values())))

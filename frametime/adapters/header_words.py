@@ -182,9 +182,9 @@ _VOCABULARY: Final = frozenset(
     | _SPAN
     | _WORK
 )
-_BRACKETS: Final = re.compile(r"[(\[{<]\s*([^()\[\]{}<>]{1,24}?)\s*[)\]}>]\s*$")
-_CAMEL: Final = re.compile(r"(?<=[a-zµμ])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z]{2})")
-_WORD: Final = re.compile(r"[a-zµμ°²]+|\d+|%|/")
+_BRACKETS: Final = r"[(\[{<]\s*([^()\[\]{}<>]{1,24}?)\s*[)\]}>]\s*$"
+_CAMEL: Final = r"(?<=[a-zµμ])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z]{2})"
+_WORD: Final = r"[a-zµμ°²]+|\d+|%|/"
 
 
 def _split_joined(word: str) -> list[str]:
@@ -211,8 +211,8 @@ def words_of(name: str) -> tuple[str, ...]:
     >>> words_of("FrameTime (ms)"), words_of("gpu_work_ns"), words_of("frametime")
     (('frame', 'time', 'ms'), ('gpu', 'work', 'ns'), ('frame', 'time'))
     """
-    text = _CAMEL.sub(" ", name[:200]).casefold().replace("μ", "µ")
-    return tuple(part for word in _WORD.findall(text) for part in _split_joined(word))
+    text = re.sub(_CAMEL, " ", name[:200]).casefold().replace("μ", "µ")
+    return tuple(part for word in re.findall(_WORD, text) for part in _split_joined(word))
 
 
 def unit_of_text(text: str) -> tuple[TimeUnit | None, str | None]:
@@ -225,7 +225,7 @@ def unit_of_text(text: str) -> tuple[TimeUnit | None, str | None]:
 
 
 def _unit_in(name: str, words: tuple[str, ...]) -> tuple[TimeUnit | None, str | None]:
-    bracket = _BRACKETS.search(name)
+    bracket = re.search(_BRACKETS, name)
     if bracket:
         found = unit_of_text(bracket[1].removeprefix("in "))
         if found != (None, None):

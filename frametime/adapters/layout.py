@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from types import MappingProxyType
@@ -114,6 +112,8 @@ class Layout:
         """
         if len(text) > _MAX_BYTES:
             raise LayoutError.at(name, f"the layout has {len(text)} characters", helps="a layout is a few lines long")
+        import tomllib
+
         try:
             table = tomllib.loads(text.removeprefix("\ufeff"))
         except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
@@ -178,6 +178,8 @@ def _line_of(key: str, text: str) -> int | None:
 
 def _checked(key: str, value: object, *, name: str, line: int | None) -> ColumnRef:
     if key not in _KEYS:
+        import difflib
+
         near = difflib.get_close_matches(key, _KEYS, n=1, cutoff=0.5)
         helps = f"did you mean '{near[0]}'?" if near else f"known keys are {', '.join(_KEYS)}"
         raise LayoutError.at(name, f"unknown key '{printable(key, limit=60)}'", line=line, helps=helps)

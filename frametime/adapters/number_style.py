@@ -17,15 +17,16 @@ from frametime.adapters.cells import (
     WITH_UNIT,
     CellKind,
     kind_of,
+    matches,
 )
 from frametime.adapters.time_units import TimeUnit, unit_named
 
 SPACES: Final = " \u00a0\u2009\u202f"
-_MANTISSA: Final = re.compile(r"([+-]?[\d.,]+)(?:[eE]([+-]?\d{1,3}))?", re.ASCII)
+_MANTISSA: Final = r"([+-]?[\d.,]+)(?:[eE]([+-]?\d{1,3}))?"
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
-_CLOCK_PARTS: Final = re.compile(r"([+-]?)(?:(\d+):)?(\d{1,2}):(\d{1,2})(?:[.,](\d+))?", re.ASCII)
-_DATE_PARTS: Final = re.compile(
-    r"(\d{4})-?(\d\d)-?(\d\d)[T ](\d\d):?(\d\d)(?::?(\d\d)(?:[.,](\d+))?)?\s?(Z|z|UTC|[+-]\d\d(?::?\d\d)?)?", re.ASCII
+_CLOCK_PARTS: Final = r"([+-]?)(?:(\d+):)?(\d{1,2}):(\d{1,2})(?:[.,](\d+))?"
+_DATE_PARTS: Final = (
+    r"(\d{4})-?(\d\d)-?(\d\d)[T ](\d\d):?(\d\d)(?::?(\d\d)(?:[.,](\d+))?)?\s?(Z|z|UTC|[+-]\d\d(?::?\d\d)?)?"
 )
 
 
@@ -66,7 +67,7 @@ def number_styles(cells: Iterable[str]) -> tuple[tuple[NumberStyle, ...], str]:
         elif kind is CellKind.WITH_UNIT:
             match = WITH_UNIT.fullmatch(cell.strip())
             numbers.extend([match[1]] if match else [])
-    marked = next((n for n in numbers if GROUPED_BY_MARK.fullmatch(n)), None)
+    marked = next((n for n in numbers if matches(GROUPED_BY_MARK, n)), None)
     if marked is not None:
         mark = next(character for character in marked if not character.isdigit() and character not in "+-.,")
         return (NumberStyle("," if any("," in n for n in numbers) else ".", " " if mark in SPACES else "'"),), (
@@ -77,8 +78,10 @@ def number_styles(cells: Iterable[str]) -> tuple[tuple[NumberStyle, ...], str]:
     return _by_marks(with_comma, with_point)
 
 
-def _by_marks(with_comma: list[str], with_point: list[str]) -> tuple[tuple[NumberStyle, ...], str]:
-    many_points = next((n for n in with_point if n.count(".") > 1 and GROUPED_BY_POINT.fullmatch(n)), None)
+def _by_marks(  # noqa: PLR0911 - one line for each way of writing numbers
+    with_comma: list[str], with_point: list[str]
+) -> tuple[tuple[NumberStyle, ...], str]:
+    many_points = next((n for n in with_point if n.count(".") > 1 and matches(GROUPED_BY_POINT, n)), None)
     if many_points is not None:
         return (NumberStyle(",", "."),), f"{many_points!r} groups its digits with points"
     if not with_comma:
@@ -88,7 +91,7 @@ def _by_marks(with_comma: list[str], with_point: list[str]) -> tuple[tuple[Numbe
         if both.rfind(",") < both.rfind("."):
             return (NumberStyle(".", ","),), f"{both!r} groups its digits with commas"
         return (NumberStyle(",", "."),), f"{both!r} groups its digits with points"
-    odd = next((n for n in with_comma if not GROUPED_BY_COMMA.fullmatch(n)), None)
+    odd = next((n for n in with_comma if not matches(GROUPED_BY_COMMA, n)), None)
     if odd is not None:
         if with_point:
             return (POINT,), "cells have points and commas"
@@ -112,7 +115,7 @@ def exact_value(cell: str, style: NumberStyle) -> Fraction | None:
         if "." in text:
             return None
         text = text.replace(",", ".")
-    return Fraction(text) if NUMBER_POINT.fullmatch(text) else None
+    return Fraction(text) if matches(NUMBER_POINT, text) else None
 
 
 def digit_step(cell: str, style: NumberStyle) -> Fraction:
@@ -123,7 +126,7 @@ def digit_step(cell: str, style: NumberStyle) -> Fraction:
     >>> digit_step("17.247", POINT), digit_step("1.72E+01", POINT), digit_step("17247", POINT)
     (Fraction(1, 1000), Fraction(1, 10), Fraction(1, 1))
     """
-    match = _MANTISSA.match(cell.strip())
+    match = re.match(_MANTISSA, cell.strip(), re.ASCII)
     if match is None:
         return Fraction(1)
     mantissa = match[1]
@@ -159,7 +162,7 @@ def _digits_ns(digits: str | None) -> int:
 
 
 def _clock_ns(text: str) -> int | None:
-    match = _CLOCK_PARTS.fullmatch(text)
+    match = matches(_CLOCK_PARTS, text)
     if match is None or int(match[3]) > 59 or int(match[4]) > 59:
         return None
     seconds = int(match[2] or 0) * 3600 + int(match[3]) * 60 + int(match[4])
@@ -168,7 +171,7 @@ def _clock_ns(text: str) -> int | None:
 
 
 def _date_ns(text: str) -> int | None:
-    match = _DATE_PARTS.fullmatch(text)
+    match = matches(_DATE_PARTS, text)
     if match is None:
         return None
     zone = match[8] or "Z"

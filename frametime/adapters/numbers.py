@@ -13,13 +13,13 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.arrow_columns import arrow_bool, arrow_int64, arrow_texts, compute, numpy_of
+from frametime.adapters.arrow_columns import arrow_bool, arrow_int64, arrow_texts, compute, numpy_of, text_scalar
 from frametime.adapters.cells import INFINITE, MISSING
 from frametime.adapters.number_style import SPACES, NumberStyle
 from frametime.adapters.time_units import TimeUnit
 
 if TYPE_CHECKING:
-    import pyarrow as pa
+    pass
 
 EXACT_FLOAT_NS: Final = 2.0**51
 _MAX_NS: Final = 9.2e18
@@ -60,19 +60,14 @@ def times_of_numbers(column: Any, unit: TimeUnit) -> TimeValues | None:
     if column.null_count:
         return None
     values = numpy_of(column)
-    if unit.form == "rate":
-        if not np.isfinite(values).all() or (values <= 0).any():
-            return None
-        return TimeValues(ns=np.rint(1e9 / values).astype(np.int64), ok=None)
-    assert unit.ns is not None
+    if unit.ns is None:
+        usable = bool(np.isfinite(values).all()) and not (values <= 0).any()
+        return TimeValues(ns=np.rint(1e9 / values).astype(np.int64), ok=None) if usable else None
     if values.dtype == np.int64:
-        if unit.ns.denominator != 1:
-            return None
         factor = int(unit.ns)
         limit = (2**63 - 1) // factor
-        if values.size and (int(values.max()) > limit or int(values.min()) < -limit):
-            return None
-        return TimeValues(ns=values if factor == 1 else values * factor, ok=None)
+        fits = not values.size or (int(values.max()) <= limit and int(values.min()) >= -limit)
+        return TimeValues(ns=values if factor == 1 else values * factor, ok=None) if fits else None
     scaled = values * float(unit.ns)
     largest = float(np.abs(scaled).max()) if scaled.size else 0.0
     if not largest < EXACT_FLOAT_NS:
@@ -82,11 +77,10 @@ def times_of_numbers(column: Any, unit: TimeUnit) -> TimeValues | None:
 
 def clean_texts(column: Any) -> Any:
     """Cells without surrounding space, quotes left over, and nulls."""
-    import pyarrow as pa
 
     pc = compute()
 
-    trimmed: Any = pc.utf8_trim(pc.fill_null(column, pa.scalar("")), " \t\r\n\v\f\u00a0\ufeff\"'")
+    trimmed: Any = pc.utf8_trim(pc.fill_null(column, text_scalar("")), " \t\r\n\v\f\u00a0\ufeff\"'")
     return trimmed
 
 
@@ -127,7 +121,6 @@ def _bools(mask: Any) -> NDArray[np.bool_]:
 
 def _plain_texts(texts: Any, style: NumberStyle, unit: TimeUnit) -> Any:
     """Numbers with a decimal point and nothing else; cells that state another unit than ``unit`` become empty."""
-    import pyarrow as pa
 
     pc = compute()
 
@@ -143,8 +136,8 @@ def _plain_texts(texts: Any, style: NumberStyle, unit: TimeUnit) -> Any:
         return numbers
     written = pc.struct_field(parts, [1])
     same = [word for word in pc.unique(written).to_pylist() if word and _same_unit(unit_named(word), unit)]
-    fits = pc.and_(valid, pc.fill_null(pc.is_in(written, value_set=arrow_texts(same)), pa.scalar(False)))
-    stripped = _unstyled(pc.fill_null(pc.struct_field(parts, [0]), pa.scalar("")), style)
+    fits = pc.and_(valid, pc.is_in(written, value_set=arrow_texts(same)))
+    stripped = _unstyled(pc.fill_null(pc.struct_field(parts, [0]), text_scalar("")), style)
     return pc.if_else(fits, stripped, numbers)
 
 
@@ -177,8 +170,8 @@ def _numbers(texts: Any, unit: TimeUnit) -> TimeValues:
 
     plain = _bools(pc.match_substring_regex(texts, _PLAIN))
     readable = plain if plain.all() else plain | _bools(pc.match_substring_regex(texts, _SCIENTIFIC))
-    unsigned = pc.utf8_ltrim(pc.if_else(pc.match_substring_regex(texts, _PLAIN[:-1]), texts, pa.scalar("0")), "+")
-    kept = pc.if_else(arrow_bool(readable), unsigned.combine_chunks(), pa.scalar("0"))
+    unsigned = pc.utf8_ltrim(pc.if_else(pc.match_substring_regex(texts, _PLAIN[:-1]), texts, text_scalar("0")), "+")
+    kept = pc.if_else(arrow_bool(readable), unsigned.combine_chunks(), text_scalar("0"))
     values = numpy_of(pa.chunked_array([pc.cast(kept, pa.float64())]))
     ok = readable & np.isfinite(values)
     if unit.form == "rate":
@@ -202,7 +195,7 @@ def _mask(ok: NDArray[np.bool_]) -> NDArray[np.bool_] | None:
     return None if ok.all() else ok
 
 
-def _large(texts: pa.Array, rows: NDArray[np.int64], unit: TimeUnit) -> NDArray[np.int64]:
+def _large(texts: Any, rows: NDArray[np.int64], unit: TimeUnit) -> NDArray[np.int64]:
     """Exact times of plain decimal texts that are too large for float64: whole and fraction as integers."""
     pc = compute()
 
@@ -225,16 +218,15 @@ def _integers(texts: Any) -> NDArray[np.int64]:
 
     pc = compute()
 
-    padded = pc.if_else(pc.match_substring_regex(texts, "^[0-9]+$"), texts, pa.scalar("0"))
+    padded = pc.if_else(pc.match_substring_regex(texts, "^[0-9]+$"), texts, text_scalar("0"))
     return np.asarray(numpy_of(pa.chunked_array(pc.cast(padded, pa.int64()))), dtype=np.int64)
 
 
 def _part(parts: Any, index: int) -> Any:
-    import pyarrow as pa
 
     pc = compute()
 
-    return pc.fill_null(pc.struct_field(parts, [index]), pa.scalar(""))
+    return pc.fill_null(pc.struct_field(parts, [index]), text_scalar(""))
 
 
 def _fraction_ns(texts: Any) -> NDArray[np.int64]:

@@ -19,8 +19,8 @@ _BUILT_IN_NAMES: Final = frozenset(("delimited-text", "arrow-file"))
 def choose_adapter(name: str, head: bytes, wanted: str | None) -> tuple[Adapter, tuple[Caveat, ...]]:
     """The one adapter that reads a log beginning like this.
 
-    Entry points are looked up only when no built-in adapter claims the log, or another is asked for by name: the look-up
-    alone takes longer than a short log.
+    Entry points are looked up only when no built-in adapter claims the log, or another is asked for by name: the
+    look-up alone takes longer than a short log.
 
     Parameters
     ----------

@@ -50,6 +50,7 @@ def chosen_stream(column: Any, wanted: str | None, name: str) -> tuple[NDArray[n
     present.sort(key=lambda pair: (-pair[0], pair[1]))
     if wanted is None and (len(present) <= 1 or len(present) > _MAX_STREAMS):
         return None, ()
+    caveats: tuple[Caveat, ...] = ()
     listed = ", ".join(f"'{printable(word, limit=40)}' ({count})" for count, word in present[:8])
     if wanted is not None:
         chosen = [word for _, word in present if word.casefold() == wanted.strip().casefold()]
@@ -57,14 +58,14 @@ def chosen_stream(column: Any, wanted: str | None, name: str) -> tuple[NDArray[n
             raise ReadError.at(
                 name, f"there is no stream '{printable(wanted, limit=60)}'", helps=f"streams and rows: {listed}"
             )
-        word, caveats = chosen[0], ()
+        word = chosen[0]
     else:
         if present[0][0] == present[1][0]:
             raise ReadError.at(
                 name, f"several applications are equally busy: {listed}", helps="choose one by name with --stream"
             )
         word = present[0][1]
-        caveats = (
+        caveats += (
             Caveat(
                 code="several-streams",
                 message=f"The log holds {len(present)} applications; the busiest was read, "
@@ -76,11 +77,14 @@ def chosen_stream(column: Any, wanted: str | None, name: str) -> tuple[NDArray[n
 
 
 def _indices(chunk: Any) -> NDArray[np.int64]:
+    import pyarrow as pa
+
     indices = chunk.indices
     if indices.null_count:
-        import pyarrow as pa
-
-        indices = compute().fill_null(indices, pa.scalar(-1, type=indices.type))
+        valid = numpy_of(pa.chunked_array([compute().cast(indices.is_valid(), pa.uint8())]))
+        return np.where(
+            valid, np.frombuffer(indices.buffers()[1], dtype=np.int32)[indices.offset :][: len(indices)], -1
+        )
     return np.asarray(np.from_dlpack(indices), dtype=np.int64)
 
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import io
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, BinaryIO, Final, cast
+from typing import TYPE_CHECKING, Any, BinaryIO, Final, Literal, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -93,7 +94,7 @@ def _read(
     options: ReadOptions,
     *,
     threads: bool,
-    on_bad_row: Callable[[Any], str] | None,
+    on_bad_row: Callable[[Any], Literal["skip", "error"]] | None,
     as_text: bool,
     decimal: str = ".",
 ) -> pa.Table:
@@ -120,7 +121,7 @@ def _read(
         false_values=["0", "false", "False", "FALSE", "no", "No", "NO", "n", "N"],
         decimal_point=decimal,
     )
-    stream = pa.PythonFile(_prepared(source, dialect), mode="r")
+    stream: Any = pa.PythonFile(cast("io.IOBase", _prepared(source, dialect)), mode="r")
     try:
         return csv.read_csv(stream, read_options=read, parse_options=parse, convert_options=convert)
     except (pa.ArrowInvalid, pa.ArrowKeyError, pa.ArrowNotImplementedError) as error:
@@ -176,7 +177,7 @@ def read_texts(source: TextSource, dialect: Dialect, positions: Sequence[int], o
 
     bad: list[tuple[int, int, str]] = []
 
-    def on_bad_row(row: Any) -> str:
+    def on_bad_row(row: Any) -> Literal["skip", "error"]:
         if len(bad) >= _MAX_RAGGED:
             return "error"
         bad.append((int(row.number) - 1, int(row.actual_columns), str(row.text)))

@@ -14,7 +14,7 @@ from frametime.errors import ReadError
 
 HEAD_BYTES: Final = 64 * 1024
 TAIL_BYTES: Final = 16 * 1024
-LINES: Final = re.compile(r"[^\r\n]*(?:\r\n|\n|\r)|[^\r\n]+")
+LINES: Final = r"[^\r\n]*(?:\r\n|\n|\r)|[^\r\n]+"
 
 _MAGICS: Final = (
     (b"\x89PNG", "a PNG image"),
@@ -31,8 +31,8 @@ _MAGICS: Final = (
     (b"\x1aE\xdf\xa3", "a video file"),
     (b"\xd0\xcf\x11\xe0", "an old office document"),
 )
-_MARKUP: Final = re.compile(rb"\s*<(?:!doctype|html|\?xml|svg|head|body)", re.IGNORECASE)
-_CONTROL: Final = re.compile(r"[\x00-\x08\x0e-\x1b\x1c-\x1f\x7f]")
+_MARKUP: Final = rb"(?i:\s*<(?:!doctype|html|\?xml|svg|head|body))"
+_CONTROL: Final = r"[\x00-\x08\x0e-\x1f\x7f]"
 _BOMS: Final = (
     (codecs.BOM_UTF32_LE, "utf-32-le"),
     (codecs.BOM_UTF32_BE, "utf-32-be"),
@@ -53,7 +53,7 @@ def not_text(head: bytes) -> str | None:
     for magic, what in _MAGICS:
         if head.startswith(magic):
             return what
-    return "a web page or XML" if _MARKUP.match(head.removeprefix(codecs.BOM_UTF8)) else None
+    return "a web page or XML" if re.match(_MARKUP, head.removeprefix(codecs.BOM_UTF8)) else None
 
 
 def encoding_of(head: bytes, *, complete: bool) -> tuple[str, int, str]:
@@ -236,7 +236,7 @@ def _source(
 ) -> TextSource:
     raw = _head_lines(stream, name, options, start=bom_length, end=end)
     head = raw.decode("utf-8", "replace")
-    if len(_CONTROL.findall(head)) > len(head) // 1000:
+    if len(re.findall(_CONTROL, head)) > len(head) // 1000:
         raise ReadError.at(name, "this is a binary file, not text", helps="give a text file with one row a frame")
     return TextSource(
         stream=stream,

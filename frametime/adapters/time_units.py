@@ -53,7 +53,7 @@ _WORDS: Final = MappingProxyType(
         **dict.fromkeys(("iso8601", "iso 8601", "iso-8601", "datetime"), DATE),
     }
 )
-_MULTIPLE: Final = re.compile(r"(\d{1,6})\s*(ns|us|µs|μs|ms|s)")
+_MULTIPLE: Final = r"(\d{1,6})\s*(ns|us|µs|μs|ms|s)"
 
 
 def unit_named(text: str) -> TimeUnit | None:
@@ -67,7 +67,7 @@ def unit_named(text: str) -> TimeUnit | None:
     word = text.strip().casefold().replace("μ", "µ")
     if word in _WORDS:
         return _WORDS[word]
-    match = _MULTIPLE.fullmatch(word)
+    match = re.fullmatch(_MULTIPLE, word)
     if match is None or int(match[1]) == 0:
         return None
     base = _WORDS[match[2]]

@@ -85,9 +85,7 @@ def from_frame_times(frame_times: TimeValues, rows: NDArray[np.int64] | None, ru
     if good is not None:
         durations, rows = durations[good], rows[good]
     stamps = _cumulated(0, durations, rules)
-    caveats = ()
-    if bad.size:
-        caveats = (_hole_caveat(int(bad.size), None),)
+    caveats = (_hole_caveat(int(bad.size), None),) if bad.size else ()
     return Timeline(
         timestamps_ns=stamps,
         rows=np.concatenate([np.array([-1], dtype=np.int64), rows]),
