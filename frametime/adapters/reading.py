@@ -10,11 +10,14 @@ from typing import BinaryIO, cast
 
 from frametime.adapters.base import HEAD_BYTES, ParsedLog, ReadOptions
 from frametime.adapters.cutting import cut_capture
+from frametime.adapters.file_kind import FileKind, classify_file
 from frametime.adapters.plugins import choose_adapter
 from frametime.adapters.stored_log import StoredHash, compression_of, open_stored, unpacked
-from frametime.capture import Capture, Conditions, Provenance
+from frametime.capture import Capture, Conditions, Provenance, SensorTrace
 from frametime.caveats import Caveat
 from frametime.errors import ReadError
+
+__all__ = ["FileKind", "classify_file", "read_capture"]
 
 _DEFAULT_OPTIONS = ReadOptions()
 _NO_CONDITIONS = Conditions()
@@ -102,9 +105,18 @@ def _capture(
         frames=parsed.frames,
         conditions=conditions,
         provenance=provenance,
-        sensors=None,
+        sensors=_own_sensors(parsed, provenance),
         caveats=(*caveats, *parsed.caveats),
     )
+
+
+def _own_sensors(parsed: ParsedLog, provenance: Provenance) -> SensorTrace | None:
+    """Sensors in the log's own columns; their reader is imported only where a column is left over."""
+    if not parsed.other_columns:
+        return None
+    from frametime.adapters.sensor_own import own_sensors
+
+    return own_sensors(parsed, provenance)
 
 
 def _options_set(options: ReadOptions) -> Mapping[str, str]:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.capture import Capture
-from frametime.errors import SensorError, printable
+from frametime.errors import FrametimeError, SensorError, printable
 from frametime.units import NS_PER_S
 
 ClockKind = Literal["absolute", "zoneless", "elapsed"]
@@ -202,7 +202,6 @@ def _sidecar_time(path: Path) -> str | None:
 def align(
     times: SensorTimes,
     capture: Capture,
-    capture_span_ns: tuple[int, int],
     *,
     start: tuple[int, str] | None,
     offset_s: float | None,
@@ -214,12 +213,10 @@ def align(
     ----------
     times : SensorTimes
         Absolute or elapsed.
-    capture_span_ns : tuple of int
-        First and last timestamp of the capture.
     start : tuple or None
         Absolute time of the capture's clock at 0, and where it was found.
     offset_s : float or None
-        Sensor clock minus capture clock; each clock counted from its own first value where the sensor log has dates.
+        Sensor clock minus capture clock; dates are counted from the first sample.
 
     Raises
     ------
@@ -227,14 +224,10 @@ def align(
         If nothing ties the two clocks together.
     """
     if offset_s is not None:
-        return _by_offset(times, capture_span_ns, offset_s)
+        return _by_offset(times, offset_s)
     if times.kind == "absolute":
         if start is None:
-            raise SensorError.at(
-                name,
-                f"its times are absolute, and nothing says when {printable(capture.provenance.file_name)} was recorded",
-                helps="give --recorded-from with an ISO 8601 time, or --sensor-offset in seconds",
-            )
+            raise _not_tied(capture, name)
         zero_ns, found = start
         return Alignment(
             times_ns=times.ns - zero_ns,
@@ -249,14 +242,26 @@ def align(
         "by elapsed time: the capture has absolute times and the sensor log has not; both are taken to have started "
         "together (--sensor-offset overrides)"
     )
-    return Alignment(times_ns=times.ns + capture_span_ns[0], words=words, assumed=True, recorded_from_utc=None)
+    return Alignment(times_ns=times.ns, words=words, assumed=True, recorded_from_utc=None)
 
 
-def _by_offset(times: SensorTimes, capture_span_ns: tuple[int, int], offset_s: float) -> Alignment:
+def _not_tied(capture: Capture, name: str) -> FrametimeError:
+    local = capture.provenance.metadata.get("recorded_from_local")
+    shown = printable(capture.provenance.file_name)
+    if local is not None:
+        found = f"its times are absolute, and the dates in {shown} name no time zone"
+        helps = f"give --recorded-from {local}+HH:MM with the offset of that zone, or Z for UTC"
+    else:
+        found = f"its times are absolute, and nothing says when {shown} was recorded"
+        helps = "give --recorded-from with an ISO 8601 time, or --sensor-offset in seconds"
+    return SensorError.at(name, found, helps=helps)
+
+
+def _by_offset(times: SensorTimes, offset_s: float) -> Alignment:
     offset_ns = round(offset_s * NS_PER_S)
     if times.kind == "absolute":
-        shifted = times.ns - times.ns[0] + capture_span_ns[0] - offset_ns
-        words = f"by --sensor-offset {offset_s:g} s, each clock counted from its first value"
+        shifted = times.ns - times.ns[0] - offset_ns
+        words = f"by --sensor-offset {offset_s:g} s, sensor times counted from the first sample"
         return Alignment(times_ns=shifted, words=words, assumed=False, recorded_from_utc=utc_text(int(times.ns[0])))
     words = f"by --sensor-offset {offset_s:g} s (sensor clock minus capture clock)"
     return Alignment(times_ns=times.ns - offset_ns, words=words, assumed=False, recorded_from_utc=None)

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.adapters.arrow_columns import compute, numpy_of
-from frametime.adapters.cells import WITH_UNIT, CellKind, kind_of
+from frametime.adapters.cells import CellKind, kind_of
 from frametime.adapters.header_words import unit_of_text, words_of
 from frametime.adapters.number_style import NumberStyle
 from frametime.adapters.numbers import clean_texts, is_missing
@@ -20,6 +20,7 @@ from frametime.capture import SENSOR_COLUMNS
 from frametime.caveats import Caveat, Weight
 from frametime.errors import printable
 
+_DIGITS: Final = "+-.,eE0123456789"
 _NUMBER: Final = (
     r"^(?P<number>[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?)\s*(?P<unit>[A-Za-zµμ/%°]{0,12})$"
 )
@@ -117,9 +118,8 @@ class NamedColumn:
     def cell_unit(self) -> str | None:
         """Unit that stands behind the numbers of the first cells, where there is one."""
         for cell in self.cells:
-            match = WITH_UNIT.fullmatch(cell.strip())
-            if match is not None and kind_of(cell) is CellKind.WITH_UNIT:
-                return unit_of_text(match[2])[1]
+            if kind_of(cell) is CellKind.WITH_UNIT:
+                return unit_of_text(cell.strip().lstrip(_DIGITS).strip())[1]
         return None
 
     @property
@@ -161,7 +161,7 @@ def choose_sensor_columns(columns: Sequence[NamedColumn], *, device: str | None 
     chosen: list[SensorColumn] = []
     caveats: list[Caveat] = []
     for quantity in QUANTITIES:
-        fitting = [column for column in columns if _fits(column, quantity)]
+        fitting = [column for column in columns if fits(column, quantity)]
         if device is not None:
             fitting = [c for c in fitting if device.casefold() in c.name.casefold()] or fitting
         with_unit = [column for column in fitting if _unit_of(column, quantity) is not None]
@@ -182,7 +182,8 @@ def _unit_of(column: NamedColumn, quantity: str) -> str | None:
     return unit if unit in CONVERSIONS[SENSOR_COLUMNS[quantity][1]] else None
 
 
-def _fits(column: NamedColumn, quantity: str) -> bool:
+def fits(column: NamedColumn, quantity: str) -> bool:
+    """Whether name and unit of a column speak for a quantity; its unit may still stand in the cells alone."""
     words, rule = set(words_of(column.name)), WORDS[quantity]
     if words & rule.refused or not all(words & choice for choice in rule.needed):
         return False

@@ -137,7 +137,6 @@ def attach_sensors(
     alignment = align(
         SensorTimes(ns=merged, kind=times.kind, column=times.column),
         capture,
-        span_ns,
         start=start,
         offset_s=options.offset_s,
         name=name,
@@ -149,11 +148,11 @@ def attach_sensors(
     caveats = (
         *samples.caveats,
         *order_caveats,
-        *_missing_caveats(missing, int(near.stop - near.start)),
+        *missing_caveats(missing, int(near.stop - near.start)),
         *_coverage_caveats(covered, alignment.times_ns, span_ns, assumed=alignment.assumed, words=alignment.words),
     )
     trace = SensorTrace(
-        samples=_table(alignment.times_ns[near], values),
+        samples=sample_table(alignment.times_ns[near], values),
         alignment=alignment.words,
         provenance=replace(
             samples.provenance,
@@ -217,7 +216,7 @@ def _near(times_ns: NDArray[np.int64], span_ns: tuple[int, int]) -> slice:
     return slice(first, stop)
 
 
-def _missing_caveats(missing: Mapping[str, int], count: int) -> tuple[Caveat, ...]:
+def missing_caveats(missing: Mapping[str, int], count: int) -> tuple[Caveat, ...]:
     found = {quantity: number for quantity, number in missing.items() if number}
     if not found:
         return ()
@@ -267,7 +266,7 @@ SENSOR_METRICS: Final = (
 """Keys of the metrics that rest on sensor samples."""
 
 
-def _table(times_ns: NDArray[np.int64], values: Mapping[str, NDArray[np.float64]]) -> pa.Table:
+def sample_table(times_ns: NDArray[np.int64], values: Mapping[str, NDArray[np.float64]]) -> pa.Table:
     import pyarrow as pa
 
     from frametime.adapters.arrow_columns import arrow_int64

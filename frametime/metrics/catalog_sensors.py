@@ -38,10 +38,13 @@ def sensor_metrics(options: MeasureOptions) -> tuple[Metric, ...]:
 
 
 def sensor_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
-    """What must be known about the sensor metrics of this run: coverage, gaps, and a card that waits."""
+    """What must be known about the sensors of this run: from their reader, coverage, gaps, and a card that waits."""
     if series.sensors is None:
         return ()
-    return (*_coverage_caveats(series), *_busy_caveats(series))
+    told = series.sensors.caveats
+    codes = {caveat.code for caveat in told}
+    own = (*_coverage_caveats(series), *_busy_caveats(series))
+    return (*told, *(caveat for caveat in own if caveat.code not in codes))
 
 
 def _row(
