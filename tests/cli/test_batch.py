@@ -1,0 +1,121 @@
+"""A folder into one table: rows, failures, neighbors, resuming."""
+
+from __future__ import annotations
+
+import csv
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+from run_cli import frametime
+
+RECORDED = Path(__file__).parents[2] / "reference_logs" / "recorded"
+PATTERN = "{card}/{scene}/{resolution}/run{run}.csv.gz"
+
+
+@pytest.fixture
+def captures(tmp_path: Path) -> Path:
+    """Six recorded runs with their sensor logs and sidecars, and one broken log."""
+    folder = tmp_path / "captures"
+    for card in ("preset-base", "preset-heavy"):
+        shutil.copytree(RECORDED / card / "atlas" / "1080p", folder / card / "atlas" / "1080p")
+    (folder / "preset-base" / "atlas" / "1080p" / "run9.csv.gz").write_bytes(b"")
+    return folder
+
+
+def rows_of(path: Path) -> list[dict[str, str]]:
+    with path.open(encoding="utf-8", newline="") as stream:
+        return list(csv.DictReader(stream))
+
+
+def test_one_row_a_capture_and_a_count(captures: Path, tmp_path: Path) -> None:
+    out = tmp_path / "runs.csv"
+    done = frametime("batch", captures, "--out", out, "--path-pattern", PATTERN)
+    rows = rows_of(out)
+    assert done.code == 4
+    assert len(rows) == 7
+    assert {row["card"] for row in rows} == {"preset-base", "preset-heavy"}
+    [failed] = [row for row in rows if row["status"] == "failed"]
+    assert "empty" in failed["reason"] and failed["run"] == "9"
+    assert "6 measured, 1 failed" in done.err and "run9.csv.gz" in done.err
+    assert all(float(row["average_fps"]) > 200 for row in rows if row["status"] == "measured")
+
+
+def test_neighbors_are_passed_over_and_counted(captures: Path, tmp_path: Path) -> None:
+    (captures / "preset-base" / "atlas" / "1080p" / "run9.csv.gz").unlink()
+    done = frametime("batch", captures, "--out", tmp_path / "runs.csv")
+    assert done.code == 0
+    assert "6 sensor logs" in done.err and "6 other files" in done.err
+
+
+@pytest.mark.parametrize("ending", ["jsonl", "parquet"])
+def test_the_formats_hold_the_same(ending: str, captures: Path, tmp_path: Path) -> None:
+    from frametime.pipeline.tables import read_table
+
+    frametime("batch", captures, "--out", tmp_path / "runs.csv")
+    frametime("batch", captures, "--out", tmp_path / f"runs.{ending}")
+    assert list(read_table(tmp_path / f"runs.{ending}")) == list(read_table(tmp_path / "runs.csv"))
+
+
+def test_the_number_of_workers_changes_no_byte(captures: Path, tmp_path: Path) -> None:
+    for number in range(2, 12):
+        shutil.copy(captures / "preset-base" / "atlas" / "1080p" / "run1.csv.gz", captures / f"more{number}.csv.gz")
+    frametime("batch", captures, "--out", tmp_path / "one.csv", "--workers", "1")
+    frametime("batch", captures, "--out", tmp_path / "two.csv", "--workers", "2")
+    assert (tmp_path / "one.csv").read_bytes() == (tmp_path / "two.csv").read_bytes()
+
+
+def test_resume_keeps_what_has_not_changed(captures: Path, tmp_path: Path) -> None:
+    out = tmp_path / "runs.csv"
+    frametime("batch", captures, "--out", out)
+    whole = out.read_bytes()
+    assert "the file exists" in frametime("batch", captures, "--out", out).err
+    again = frametime("batch", captures, "--out", out, "--resume")
+    assert "0 measured, 6 kept unchanged, 1 failed" in again.err
+    assert out.read_bytes() == whole
+    other = captures / "preset-base" / "atlas" / "1080p"
+    shutil.copy(other / "run1.csv.gz", other / "run2.csv.gz")
+    assert "1 measured, 5 kept unchanged, 1 failed" in frametime("batch", captures, "--out", out, "--resume").err
+    changed = frametime("batch", captures, "--out", out, "--resume", "--quantile-type", "6")
+    assert "6 measured, 1 failed" in changed.err
+
+
+def test_an_unfinished_batch_is_taken_up_again(captures: Path, tmp_path: Path) -> None:
+    out, whole = tmp_path / "runs.jsonl", tmp_path / "whole.jsonl"
+    frametime("batch", captures, "--out", whole)
+    lines = whole.read_text("utf-8").splitlines(keepends=True)
+    journal = tmp_path / ".runs.jsonl.unfinished.jsonl"
+    journal.write_text("".join(lines[:3]) + lines[3][:20], encoding="utf-8")
+    done = frametime("batch", captures, "--out", out, "--resume")
+    assert "kept unchanged" in done.err
+    assert out.read_bytes() == whole.read_bytes()
+    assert not journal.exists()
+
+
+def test_no_progress_in_a_pipe(captures: Path, tmp_path: Path) -> None:
+    assert "\r" not in frametime("batch", captures, "--out", tmp_path / "runs.csv").err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "words"),
+    [
+        (["missing", "--out", "x.csv"], 3, "no such folder"),
+        ([".", "--out", "x.txt"], 3, "names no format"),
+        ([".", "--out", "x.csv", "--path-pattern", "../{run}.csv"], 2, "--path-pattern"),
+        ([".", "--out", "missing/x.csv"], 3, "no such folder"),
+        ([".", "--out", "x.csv"], 3, "no capture was found"),
+    ],
+)
+def test_what_cannot_be_done_is_said(arguments: list[str], code: int, words: str, tmp_path: Path) -> None:
+    done = frametime("batch", *arguments, cwd=tmp_path)
+    assert done.code == code and words in done.err and "Traceback" not in done.err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_sensor_log_is_found_by_its_pattern(captures: Path, tmp_path: Path) -> None:
+    out = tmp_path / "runs.jsonl"
+    sensors = "{card}/{scene}/{resolution}/run{run}.sensors.csv"
+    frametime("batch", captures, "--out", out, "--path-pattern", PATTERN, "--sensors-pattern", sensors)
+    rows = [json.loads(line) for line in out.read_text("utf-8").splitlines()]
+    assert all(50.0 < row["average_power_w"] < 400.0 for row in rows if row["status"] == "measured")

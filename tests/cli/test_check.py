@@ -1,0 +1,137 @@
+"""The quick check: its screen, its JSON, its gate, and how it ends."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from run_cli import frametime
+
+LOGS = Path(__file__).parents[2] / "reference_logs"
+CAPTURES = sorted(
+    path
+    for path in LOGS.rglob("*")
+    if path.name.endswith((".csv", ".csv.gz", ".tsv", ".txt"))
+    and ".sensors." not in path.name
+    and "no_header" not in path.name
+    and "review" not in path.parts
+)
+ATLAS = LOGS / "recorded" / "preset-base" / "atlas" / "1080p" / "run1.csv.gz"
+FREEZE = LOGS / "made" / "one_freeze.csv"
+
+
+def test_the_screen_fits_80_columns_and_30_lines() -> None:
+    done = frametime("check", *CAPTURES)
+    assert done.code == 0, done.err
+    for screen in done.out.split("\n\n\n"):
+        assert max(map(len, screen.splitlines())) <= 80
+    for path in CAPTURES:
+        lines = frametime("check", path).out.splitlines()
+        assert len(lines) <= 30, path
+        assert lines[1].split(":")[0] in {"Usable", "Usable with care", "Repeat this run"}
+        assert all(len(line) <= 80 for line in lines), path
+
+
+def test_json_has_full_precision_and_no_nan() -> None:
+    done = frametime("check", "--json", ATLAS)
+    document = json.loads(done.out)
+    assert document["schema"] == "frametime.run/1"
+    assert document["n_frames"] == 2851
+    average = document["metrics"]["average_fps"]
+    assert average["value"] == pytest.approx(document["n_frames"] / document["duration_s"], rel=1e-12)
+    assert average["unit"] == "{frame}/s"
+    power = document["metrics"]["average_power_w"]
+    assert power["value"] is None and power["reason"]
+    assert document["provenance"]["sha256"]
+
+
+def test_several_files_give_one_json_line_each() -> None:
+    done = frametime("check", "--json", LOGS / "made" / "*.csv")
+    documents = [json.loads(line) for line in done.out.splitlines()]
+    assert len(documents) == len(list((LOGS / "made").glob("*.csv")))
+
+
+def test_standard_input_is_read() -> None:
+    from_file, from_stdin = frametime("check", ATLAS), frametime("check", "-", stdin=ATLAS.read_bytes())
+    assert from_stdin.code == 0
+    assert from_stdin.out.splitlines()[1:] == from_file.out.splitlines()[1:]
+    assert from_stdin.out.startswith("-  ")
+
+
+def test_a_gate_says_which_and_by_how_much() -> None:
+    done = frametime("check", "-q", FREEZE, "--max", "freeze_over_700ms_count=0", "--min", "average_fps=1")
+    assert done.code == 5
+    assert "freeze_over_700ms_count is 1, at most 0 is required: 1 above" in done.err
+    assert frametime("check", "-q", FREEZE, "--min", "average_fps=1").code == 0
+
+
+def test_wrong_usage_ends_with_2() -> None:
+    for arguments in (["--min", "average_fbs=1"], ["--lows", "x"], ["--skip-start", "soon"], ["--stutter-factor", "1"]):
+        done = frametime("check", FREEZE, *arguments)
+        assert done.code == 2, arguments
+        assert "Error:" in done.err and "Traceback" not in done.err
+    assert "did you mean 'average_fps'" in frametime("check", FREEZE, "--min", "average_fbs=1").err
+    assert frametime("check", LOGS / "*.nothing").code == 2
+
+
+def test_an_input_that_cannot_be_used_ends_with_3_and_one_line(tmp_path: Path) -> None:
+    empty = tmp_path / "a\nb\u202e.csv"
+    empty.write_bytes(b"")
+    for bad in (empty, tmp_path, tmp_path / "missing.csv"):
+        done = frametime("check", bad)
+        assert (done.code, done.out) == (3, "")
+        assert done.err.count("\n") == 1 and done.err.startswith("frametime: ")
+        assert "\u202e" not in done.err
+
+
+def test_a_bad_file_among_good_ones_does_not_stop_the_rest(tmp_path: Path) -> None:
+    empty = tmp_path / "empty.csv"
+    empty.write_bytes(b"")
+    done = frametime("check", "-q", FREEZE, empty, ATLAS)
+    assert done.code == 3
+    assert len(done.out.splitlines()) == 2 and "empty.csv" in done.err
+
+
+def test_explain_prints_a_layout_that_reads_the_same(tmp_path: Path) -> None:
+    layout = tmp_path / "found.toml"
+    layout.write_text(frametime("check", "--explain", ATLAS).out, encoding="utf-8")
+    again = frametime("check", "--json", ATLAS, "--layout", layout)
+    first = frametime("check", "--json", ATLAS)
+    assert json.loads(again.out)["metrics"] == json.loads(first.out)["metrics"]
+
+
+def test_an_output_file_is_not_replaced_without_force(tmp_path: Path) -> None:
+    out = tmp_path / "check.json"
+    assert frametime("check", FREEZE, "--json", "-o", out).code == 0
+    written = out.read_bytes()
+    done = frametime("check", ATLAS, "--json", "-o", out)
+    assert done.code == 3 and "the file exists" in done.err and out.read_bytes() == written
+    assert frametime("check", ATLAS, "--json", "-o", out, "--force").code == 0
+    assert out.read_bytes() != written
+
+
+@pytest.mark.skipif(os.name == "nt", reason="a pipe of a POSIX shell")
+def test_a_closed_pipe_ends_quietly() -> None:
+    done = subprocess.run(
+        ["bash", "-o", "pipefail", "-c", f"'{sys.executable}' -m frametime check --json '{ATLAS}' | head -c 10"],
+        capture_output=True,
+        check=False,
+    )
+    assert (done.returncode, done.stderr) == (0, b"")
+
+
+def test_skipping_the_warm_up_is_asked_for_and_said(tmp_path: Path) -> None:
+    log = tmp_path / "warm.csv"
+    slow_then_fast = ["14.0"] * 400 + ["10.0", "10.1", "9.9"] * 2000
+    log.write_text("frame_time_ms\n" + "\n".join(slow_then_fast) + "\n")
+    plain, skipped = (
+        json.loads(frametime("check", "--json", log, *extra).out) for extra in ((), ("--skip-start", "auto"))
+    )
+    warm_up = plain["findings"]["drift"]["warm_up"]
+    assert warm_up is not None and 5.0 <= warm_up["skip_s"] <= 8.0
+    assert skipped["duration_s"] == pytest.approx(plain["duration_s"] - warm_up["skip_s"], abs=0.05)
+    assert any("cut" in caveat["code"] for caveat in skipped["caveats"])
