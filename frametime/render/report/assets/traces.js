@@ -139,7 +139,8 @@
 
     // Runs have steps of different length; the plot needs one time axis, so each value stands at the end of its step.
     function joined(unpacked) {
-      const times = new Set();
+      // The ends belong to the axis, so that the whole run is shown from its start to its end.
+      const times = new Set(whole());
       const ends = current.map((trace) => {
         const step = trace.duration_s / trace.n_steps;
         return Array.from({ length: trace.n_steps }, (_, i) => Math.round((i + 0.5) * step * 1e6) / 1e6);

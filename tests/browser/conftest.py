@@ -1,0 +1,92 @@
+"""A Chromium without network, and the pages it opens from disk.
+
+A missing browser is an error, never a skip: ``-m "not browser"`` leaves these tests out on purpose.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+import sys
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import pytest
+
+from frametime.pipeline.report_files import write_report
+
+CHROMIUM = os.environ.get("FRAMETIME_TEST_CHROMIUM", "/usr/bin/chromium")
+ARGUMENTS = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+)
+
+
+def _samples() -> ModuleType:
+    name = "report_samples"
+    if name not in sys.modules:
+        path = Path(__file__).parents[1] / "render" / "report" / "report_samples.py"
+        spec = importlib.util.spec_from_file_location(name, path)
+        assert spec is not None
+        assert spec.loader is not None
+        module = importlib.util.module_from_spec(spec)
+        sys.modules[name] = module
+        spec.loader.exec_module(module)
+    return sys.modules[name]
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        opened = playwright.chromium.launch(executable_path=CHROMIUM, args=list(ARGUMENTS))
+        yield opened
+        opened.close()
+
+
+@pytest.fixture(scope="session")
+def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """The report of the small and of the hostile review."""
+    samples: Any = _samples()
+    found = {}
+    for name, result in (("small", samples.small()), ("hostile", samples.hostile())):
+        found[name] = write_report(result, tmp_path_factory.mktemp(name))[0]
+    return found
+
+
+@dataclass
+class Opened:
+    """A page, and what the browser had to say about it."""
+
+    page: Any
+    messages: list[str] = field(default_factory=list)
+    requests: list[str] = field(default_factory=list)
+
+
+@pytest.fixture
+def opened(browser: Any, pages: dict[str, Path]) -> Iterator[Callable[..., Opened]]:
+    contexts = []
+
+    def open_page(name: str = "small", *, width: int = 1280, **options: Any) -> Opened:
+        context = browser.new_context(offline=True, viewport={"width": width, "height": 900}, **options)
+        contexts.append(context)
+        result = Opened(page=context.new_page())
+        result.page.on("console", lambda message: result.messages.append(f"{message.type}: {message.text}"))
+        result.page.on("pageerror", lambda error: result.messages.append(f"error: {error}"))
+        result.page.on("dialog", lambda dialog: (result.messages.append("dialog"), dialog.dismiss()))
+        result.page.on("request", lambda request: result.requests.append(request.url))
+        result.page.goto(pages[name].as_uri())
+        return result
+
+    yield open_page
+    for context in contexts:
+        context.close()
