@@ -1,0 +1,67 @@
+"""``docs/metrics.md`` and the catalog, ``docs/caveats.md`` and the code: each names what the other does."""
+
+from __future__ import annotations
+
+import ast
+import re
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+
+from frametime.metrics.catalog import CATALOG, catalog_for
+from frametime.metrics.metric import Metric
+from frametime.metrics.options import MeasureOptions, Refresh
+
+ROOT = Path(__file__).parents[2]
+METRICS_PAGE = (ROOT / "docs" / "metrics.md").read_text("utf-8")
+CAVEATS_PAGE = (ROOT / "docs" / "caveats.md").read_text("utf-8")
+
+
+def all_metrics() -> dict[str, Metric]:
+    found: dict[str, Metric] = {}
+    for low_hz in (60, 48):
+        refresh = Refresh(low_hz=Fraction(low_hz), high_hz=Fraction(60))
+        found |= catalog_for(MeasureOptions(refresh=refresh))
+    return found
+
+
+def sections() -> dict[str, str]:
+    parts = re.split(r"^### `(\w+)`$", METRICS_PAGE, flags=re.MULTILINE)
+    assert len(set(parts[1::2])) == len(parts[1::2])
+    return dict(zip(parts[1::2], parts[2::2], strict=True))
+
+
+def test_one_heading_for_each_metric() -> None:
+    assert set(sections()) == set(all_metrics())
+    assert [key for key in sections() if key in CATALOG] == list(CATALOG)
+
+
+@pytest.mark.parametrize("key", sorted(all_metrics()))
+def test_each_section_says_unit_formula_edge_cases_and_source(key: str) -> None:
+    metric, section = all_metrics()[key], " ".join(sections()[key].split())
+    assert f"(UCUM `{metric.unit}`); {metric.better} is better." in section
+    assert "* Formula: " in section
+    assert "* Edge cases: " in section
+    assert f"* Source: {metric.source}." in section
+
+
+def caveat_codes(folder: Path) -> set[str]:
+    codes = set()
+    for path in folder.rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Caveat":
+                codes |= {
+                    word.value.value
+                    for word in node.keywords
+                    if word.arg == "code" and isinstance(word.value, ast.Constant)
+                }
+    return codes
+
+
+def test_every_caveat_of_the_metrics_is_explained() -> None:
+    written = set(re.findall(r"^\| `([a-z-]+)` \|", CAVEATS_PAGE, flags=re.MULTILINE))
+    codes = caveat_codes(ROOT / "frametime" / "metrics")
+    assert len(codes) > 10
+    assert codes <= written
+    assert written <= caveat_codes(ROOT / "frametime")
