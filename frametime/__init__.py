@@ -1,14 +1,31 @@
-"""From per-frame logs to a card verdict that can be published.
+r"""From per-frame logs to a card verdict that can be published.
 
 A name is imported when it is first used, so that ``import frametime`` costs nothing and a command pays only for what it
 runs.
 
 Examples
 --------
->>> from fractions import Fraction
->>> options = MeasureOptions(refresh=Refresh(low_hz=Fraction(48), high_hz=Fraction(144)))
->>> catalog_for(options)["average_fps"].definition
-'Frames divided by the time they took; never the mean of the rates of single frames.'
+A log of 600 frames of 10 ms and one of 90 ms, as a file or a binary stream:
+
+>>> import io
+>>> import frametime
+>>> log = io.BytesIO(b"frame_time_ms\n" + b"10.0\n" * 600 + b"90.0\n")
+>>> run = frametime.measure(frametime.read_capture(log))
+>>> round(run.values["average_fps"].value, 2), run.values["hitch_over_50ms_count"].value
+(98.69, 1.0)
+
+What a number means is in the catalog, what must be known about it in its caveats:
+
+>>> frametime.CATALOG["low_1pct_mean_fps"].definition
+'Rate over the slowest 1 % of frames: their count divided by the time they took.'
+>>> [caveat.code for caveat in run.values["low_1pct_mean_fps"].caveats]
+['low-few-frames']
+
+Every definition is a parameter with a default:
+
+>>> options = frametime.MeasureOptions(slowest_pcts=(5.0,), stutter=frametime.StutterRule(factor=1.5))
+>>> [key for key in frametime.catalog_for(options) if key.startswith("low_")]
+['low_5pct_percentile_fps', 'low_5pct_mean_fps', 'low_5pct_time_fps']
 """
 
 from __future__ import annotations
