@@ -1,10 +1,12 @@
-"""Arrow IPC and Parquet (a first form: recognized, not yet read)."""
+"""Arrow IPC files and streams, and Parquet: captures written by this package, and tables of others."""
 
 from __future__ import annotations
 
+import os
 from typing import BinaryIO
 
 from frametime.adapters.base import ParsedLog, ReadOptions
+from frametime.capture import Capture
 
 
 class ArrowFileAdapter:
@@ -17,5 +19,37 @@ class ArrowFileAdapter:
         return head.startswith((b"ARROW1\0\0", b"PAR1", b"\xff\xff\xff\xff"))
 
     def parse(self, log: BinaryIO, options: ReadOptions) -> ParsedLog:
-        """Read the table."""
-        raise NotImplementedError
+        """Read the table.
+
+        Raises
+        ------
+        ReadError
+            If the file is damaged, or no column is known to be the time.
+        """
+        from frametime.adapters.arrow_table import read_arrow
+
+        return read_arrow(log, options)
+
+
+def write_capture(capture: Capture, path: str | os.PathLike[str], *, force: bool = False) -> None:
+    """Write a capture as Arrow IPC (``.arrow``) or Parquet (``.parquet``), by the ending of ``path``.
+
+    The file holds the frames with their units (field metadata ``unit``, in UCUM), and in the schema metadata key
+    ``frametime`` a JSON text with provenance, layout, conditions, caveats and sensors: ``read_capture`` gives back an
+    equal capture. It is written under a temporary name and renamed.
+
+    Parameters
+    ----------
+    capture : Capture
+    path : path
+    force : bool
+        Replace a file of that name.
+
+    Raises
+    ------
+    OutputError
+        If the ending is another, the file exists and ``force`` is not set, or it cannot be written.
+    """
+    from frametime.adapters.capture_file import store_capture
+
+    store_capture(capture, path, force=force)

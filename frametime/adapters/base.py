@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, BinaryIO, Final, Protocol, runtime_checkable
 
 from frametime.adapters.layout import ColumnRef, Layout
 from frametime.adapters.time_units import unit_named, unit_names
-from frametime.capture import RejectedRow
+from frametime.capture import Capture, RejectedRow
 from frametime.caveats import Caveat
 
 if TYPE_CHECKING:
@@ -98,11 +98,23 @@ class ReadOptions:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class OtherColumn:
-    """A column of the log that the frames do not use: it may hold a sensor."""
+    """A column of the log that the frames do not use: it may hold a sensor.
+
+    Attributes
+    ----------
+    name : str
+    position : int
+        Counted from 0.
+    unit : str or None
+        UCUM code that its name or the units row states.
+    cells : tuple of str
+        The first rows.
+    """
 
     name: str
     position: int
     unit: str | None
+    cells: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -130,6 +142,8 @@ class ParsedLog:
     read_columns : callable or None
         ``read_columns(names) -> pyarrow.Table`` fetches other columns as texts, one row for each row of
         ``frames`` (null in a row that the log does not have). It must be called before the log is closed.
+    capture : Capture or None
+        A whole capture that was stored as such: it is given back as it was written.
     """
 
     frames: pa.Table
@@ -143,6 +157,7 @@ class ParsedLog:
     recorded_from_utc: str | None = None
     other_columns: tuple[OtherColumn, ...] = ()
     read_columns: Callable[[Sequence[str]], pa.Table] | None = None
+    capture: Capture | None = None
 
 
 @runtime_checkable

@@ -44,7 +44,7 @@ def clock_origin(use: ColumnUse | None, times: TimeValues | None, stamps: NDArra
     if use is None or times is None or use.unit is None:
         return ClockOrigin()
     first = int(stamps[0])
-    if use.unit.form == "date":
+    if times.zoned is not None:
         if times.zoned:
             return ClockOrigin(
                 shift_ns=first, recorded_from_utc=_iso(first) + "Z", evidence=("the dates name their zone",)

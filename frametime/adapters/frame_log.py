@@ -2,26 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Any, BinaryIO, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.arrow_columns import arrow_bool, arrow_int64
-from frametime.adapters.base import HEAD_BYTES, MAX_LISTED_ROWS, OtherColumn, ParsedLog, ReadOptions
-from frametime.adapters.cells import CellKind, is_value, kind_of
-from frametime.adapters.clock_origin import ClockOrigin, clock_origin
+from frametime.adapters.arrow_columns import arrow_int64
+from frametime.adapters.base import HEAD_BYTES, MAX_LISTED_ROWS, ParsedLog, ReadOptions
+from frametime.adapters.cells import CellKind, kind_of
 from frametime.adapters.column_evidence import ColumnFacts, column_facts
 from frametime.adapters.columns import TIMED_ROLES, ColumnChoice, ColumnUse, choose_columns
 from frametime.adapters.dialect import SAMPLE_ROWS, Dialect, detect_dialect
 from frametime.adapters.found_layout import found_layout
+from frametime.adapters.frame_assembly import ReadColumns, assemble
 from frametime.adapters.layout import Layout
 from frametime.adapters.number_style import NumberStyle, number_styles
 from frametime.adapters.numbers import TimeValues, times_of_numbers, times_of_texts
-from frametime.adapters.rejected import RejectedRows, caveats_of_text, reason_of
+from frametime.adapters.rejected import RejectedRows, caveats_of_text, reason_of, source_caveats
 from frametime.adapters.streams import chosen_stream, chosen_stream_of_texts
 from frametime.adapters.table_reader import (
     NotTypedError,
@@ -32,9 +32,6 @@ from frametime.adapters.table_reader import (
     read_typed,
 )
 from frametime.adapters.text_source import TextSource, encoding_of, not_text, open_text, single_byte_encoding
-from frametime.adapters.time_units import CLOCK
-from frametime.adapters.timeline import ClockRules, Timeline, from_both, from_frame_times, from_timestamps
-from frametime.capture import TIME_COLUMN
 from frametime.caveats import Caveat
 from frametime.errors import ReadError
 
@@ -92,7 +89,20 @@ def _parse(source: TextSource, options: ReadOptions) -> ParsedLog:
     choice = choose_columns(facts, styles, options, source.name)
     choice.evidence.setdefault("decimal", why)
     columns = _read_columns(source, dialect, facts, choice, options)
-    return _assemble(source, dialect, facts, choice, columns, options)
+    layout, comments = found_layout(source, dialect, choice)
+    parsed = assemble(
+        source.name,
+        facts,
+        choice,
+        columns,
+        options,
+        layout_toml=layout.to_toml(comments=comments),
+        evidence=tuple(f"{key}: {text}" for key, text in comments.items()),
+        caveats=(*choice.caveats, *source_caveats(source, dialect)),
+        metadata=dialect.metadata,
+    )
+    read = partial(_read_other_columns, source, dialect, facts, parsed.rows, options)
+    return replace(parsed.log, read_columns=read)
 
 
 def _sample(dialect: Dialect) -> Sequence[Any]:
@@ -115,28 +125,9 @@ def _styles(dialect: Dialect, facts: Sequence[ColumnFacts], layout: Layout) -> t
     return number_styles(cells)
 
 
-# -- reading the columns that are needed -------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Columns:
-    """The columns that are needed, as values."""
-
-    n_rows: int
-    time: TimeValues | None
-    frame_time: TimeValues | None
-    others: Mapping[str, TimeValues]
-    flags: Mapping[str, tuple[NDArray[np.bool_], NDArray[np.bool_] | None]]
-    selected: NDArray[np.int64] | None
-    line_of: Callable[[int], int]
-    rejected: RejectedRows
-    caveats: tuple[Caveat, ...]
-    evidence: tuple[str, ...]
-
-
 def _read_columns(
     source: TextSource, dialect: Dialect, facts: Sequence[ColumnFacts], choice: ColumnChoice, options: ReadOptions
-) -> _Columns:
+) -> ReadColumns:
     types = _types(facts, choice)
     if types is not None:
         try:
@@ -186,7 +177,7 @@ def _typed(
     choice: ColumnChoice,
     types: Mapping[int, pa.DataType],
     options: ReadOptions,
-) -> _Columns | None:
+) -> ReadColumns | None:
     """Columns read with their types; ``None`` if a cell needs a closer look."""
     read = read_typed(source, dialect, types, options, decimal=choice.style.decimal)
 
@@ -219,7 +210,7 @@ def _typed(
     if "stream" in choice.others:
         selected, caveats = chosen_stream(read[choice.others["stream"].position], options.stream, source.name)
     n_rows = len(next(iter(read.values())))
-    return _Columns(
+    return ReadColumns(
         n_rows=n_rows,
         time=values.pop("time", None),
         frame_time=values.pop("frame_time", None),
@@ -227,9 +218,9 @@ def _typed(
         flags=flags,
         selected=selected,
         line_of=line_of,
+        lines_of_records=partial(lines_of_records, source, dialect),
         rejected=RejectedRows(),
         caveats=caveats,
-        evidence=(),
     )
 
 
@@ -246,7 +237,7 @@ def _line_of_row(source: TextSource, dialect: Dialect, records: NDArray[np.int64
     return lines_of_records(source, dialect, [record])[0]
 
 
-def _careful(source: TextSource, dialect: Dialect, choice: ColumnChoice, options: ReadOptions) -> _Columns:
+def _careful(source: TextSource, dialect: Dialect, choice: ColumnChoice, options: ReadOptions) -> ReadColumns:
     """Columns read as texts, cell by cell accounted for."""
     positions = sorted(choice.used_positions())
     table = read_texts(source, dialect, positions, options)
@@ -278,7 +269,7 @@ def _careful(source: TextSource, dialect: Dialect, choice: ColumnChoice, options
     for row in bad[:MAX_LISTED_ROWS].tolist():
         rejected.add(int(table.records[row]), reason_of(str(texts[row].as_py())))
     rejected.count_more(int(bad.size) - min(int(bad.size), MAX_LISTED_ROWS))
-    return _Columns(
+    return ReadColumns(
         n_rows=len(table.records),
         time=values.pop("time", None),
         frame_time=values.pop("frame_time", None),
@@ -286,9 +277,9 @@ def _careful(source: TextSource, dialect: Dialect, choice: ColumnChoice, options
         flags=flags,
         selected=selected,
         line_of=partial(_line_of_row, source, dialect, table.records),
+        lines_of_records=partial(lines_of_records, source, dialect),
         rejected=rejected,
         caveats=caveats,
-        evidence=(),
     )
 
 
@@ -326,146 +317,11 @@ def _without_foreign_rows(
     )
 
 
-# -- from columns to frames --------------------------------------------------------------------------------------------
-
-
-def _assemble(
-    source: TextSource,
-    dialect: Dialect,
-    facts: Sequence[ColumnFacts],
-    choice: ColumnChoice,
-    columns: _Columns,
-    options: ReadOptions,
-) -> ParsedLog:
-    timeline = _timeline(source, facts, choice, columns, options)
-    rejected = columns.rejected
-    n_selected = columns.n_rows if columns.selected is None else int(columns.selected.size)
-    _reject_bad_durations(rejected, timeline, columns)
-    listed = rejected.listed(lambda records: lines_of_records(source, dialect, records))
-    rejected.check(source.name, n_selected + rejected.not_rows, options, listed)
-    stamps = timeline.timestamps_ns
-    if stamps.size < 3:
-        raise _too_few(source.name, columns, timeline)
-    origin = clock_origin(choice.time, columns.time, stamps)
-    frames = _frames(stamps, timeline, columns, origin)
-    layout, comments = found_layout(source, dialect, choice)
-    return ParsedLog(
-        frames=frames,
-        rows_read=n_selected - rejected.count_rows,
-        rows_rejected=rejected.count,
-        rejected_rows=listed,
-        layout_toml=layout.to_toml(comments=comments),
-        evidence=tuple(f"{key}: {text}" for key, text in comments.items()) + timeline.evidence + origin.evidence,
-        caveats=(
-            *choice.caveats,
-            *_source_caveats(source, dialect),
-            *columns.caveats,
-            *rejected.caveats(listed, n_selected + rejected.not_rows),
-            *timeline.caveats,
-        ),
-        metadata={**dialect.metadata, **origin.metadata},
-        recorded_from_utc=origin.recorded_from_utc,
-        other_columns=tuple(
-            OtherColumn(name=fact.name, position=fact.position, unit=fact.said.other_unit)
-            for fact in facts
-            if fact.position not in choice.used_positions() and fact.name
-        ),
-        read_columns=partial(_read_other_columns, source, dialect, facts, columns, timeline, options),
-    )
-
-
-def _timeline(
-    source: TextSource, facts: Sequence[ColumnFacts], choice: ColumnChoice, columns: _Columns, options: ReadOptions
-) -> Timeline:
-    def resolution(use: ColumnUse | None) -> int:
-        return 1 if use is None or use.unit is None else use.resolution_ns
-
-    tick = None
-    if choice.time is not None and choice.time.unit is not None and choice.time.unit.ns is not None:
-        cells = facts[choice.time.position].cells
-        if all(cell.strip().isdecimal() for cell in cells if is_value(kind_of(cell))) and choice.time.unit.ns >= 1:
-            tick = int(choice.time.unit.ns)
-    rules = ClockRules(
-        name=source.name,
-        line_of=columns.line_of,
-        sort=options.sort,
-        tick_ns=tick,
-        wraps_daily=choice.time is not None and choice.time.unit is CLOCK,
-        time_resolution_ns=resolution(choice.time),
-        frame_time_resolution_ns=resolution(choice.frame_time),
-    )
-    if columns.time is not None and columns.frame_time is not None:
-        return from_both(columns.time, columns.frame_time, columns.selected, rules)
-    if columns.time is not None:
-        return from_timestamps(columns.time, columns.selected, rules)
-    assert columns.frame_time is not None
-    return from_frame_times(columns.frame_time, columns.selected, rules)
-
-
-def _reject_bad_durations(rejected: RejectedRows, timeline: Timeline, columns: _Columns) -> None:
-    """List the rows whose frame time is a number, but not one that a frame can take."""
-    assert columns.frame_time is not None or not timeline.bad_rows.size
-    if columns.frame_time is None:
-        return
-    ok = columns.frame_time.ok
-    bad = timeline.bad_rows if ok is None else timeline.bad_rows[ok[timeline.bad_rows]]
-    for row in bad[:MAX_LISTED_ROWS].tolist():
-        ns = int(columns.frame_time.ns[row])
-        reason = "the frame time is zero" if ns == 0 else f"the frame time is negative ({ns / 1e6:g} ms)"
-        rejected.add_row(row, reason, columns.line_of)
-    rejected.count_more(int(bad.size) - min(int(bad.size), MAX_LISTED_ROWS))
-
-
-def _too_few(name: str, columns: _Columns, timeline: Timeline) -> ReadError:
-    n_frames = max(0, timeline.timestamps_ns.size - 1)
-    found = "there is only one frame" if n_frames == 1 else "there is no frame"
-    if columns.n_rows > 2 and columns.time is not None and timeline.timestamps_ns.size == 1:
-        found = f"all {columns.n_rows} rows have the same time"
-    error = ReadError.at(name, found, helps="two frames are the least that can be measured; record the run again")
-    assert isinstance(error, ReadError)
-    return error
-
-
-def _frames(stamps: NDArray[np.int64], timeline: Timeline, columns: _Columns, origin: ClockOrigin) -> pa.Table:
-    import pyarrow as pa
-
-    arrays = {TIME_COLUMN: arrow_int64(stamps - origin.shift_ns if origin.shift_ns else stamps)}
-    rows = timeline.rows
-    inside = np.maximum(rows, 0)
-    present = rows >= 0
-    for role, column in TIMED_ROLES.items():
-        if role not in columns.others:
-            continue
-        values = columns.others[role]
-        ok = present if values.ok is None else present & values.ok[inside]
-        ns = values.ns[inside]
-        if role in ("simulation_start", "displayed"):
-            near = np.abs(ns - stamps) < 3600 * 10**9
-            if not (near | ~ok).all():
-                # Another clock, or another unit: it cannot be set beside the timestamps.
-                continue
-            ns = ns - origin.shift_ns
-        arrays[column] = arrow_int64(ns, ok)
-    for role, sense in (("dropped", False), ("shown", True)):
-        if role in columns.flags:
-            flags, flags_ok = columns.flags[role]
-            ok = present if flags_ok is None else present & flags_ok[inside]
-            arrays["shown"] = arrow_bool(flags[inside] == sense, ok)
-    return pa.table(arrays)
-
-
-def _source_caveats(source: TextSource, dialect: Dialect) -> tuple[Caveat, ...]:
-    from frametime.adapters.rejected import source_caveats
-
-    return source_caveats(source, dialect)
-
-
 def _read_other_columns(
     source: TextSource,
     dialect: Dialect,
     facts: Sequence[ColumnFacts],
-    columns: _Columns,
-    timeline: Timeline,
+    rows: NDArray[np.int64],
     options: ReadOptions,
     names: Sequence[str],
 ) -> pa.Table:
@@ -474,5 +330,5 @@ def _read_other_columns(
 
     positions = [next(fact.position for fact in facts if fact.name == name) for name in names]
     table = read_texts(source, dialect, positions, options)
-    rows = arrow_int64(np.maximum(timeline.rows, 0), timeline.rows >= 0)
-    return pa.table({name: table.columns[p].take(rows) for name, p in zip(names, positions, strict=True)})
+    taken = arrow_int64(np.maximum(rows, 0), rows >= 0)
+    return pa.table({name: table.columns[p].take(taken) for name, p in zip(names, positions, strict=True)})

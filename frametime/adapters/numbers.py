@@ -43,13 +43,13 @@ class TimeValues:
         0 where ``ok`` is false.
     ok : ndarray of bool, shape (n_rows,), or None
         Whether the cell holds a time; ``None`` when all do.
-    zoned : bool
-        For dates: whether the texts name their zone.
+    zoned : bool or None
+        For dates: whether they name their zone; ``None`` for other times.
     """
 
     ns: NDArray[np.int64]
     ok: NDArray[np.bool_] | None
-    zoned: bool = False
+    zoned: bool | None = None
 
 
 def times_of_numbers(column: Any, unit: TimeUnit) -> TimeValues | None:

@@ -73,7 +73,12 @@ def read_capture(
             raise ReadError.at(stored.name, "the file is compressed twice", helps="unpack it once")
         adapter, caveats = choose_adapter(stored.name, head, options.adapter)
         parsed = adapter.parse(cast("BinaryIO", log), replace(options, use_threads=use_threads))
-        capture = _capture(parsed, stored.name, stored.size, adapter.name, digest, options, conditions, caveats)
+        if parsed.capture is not None:
+            given = {item.name: getattr(conditions, item.name) for item in fields(Conditions)}
+            known = replace(parsed.capture.conditions, **{k: v for k, v in given.items() if v is not None})
+            capture = replace(parsed.capture, conditions=known, caveats=(*parsed.capture.caveats, *caveats))
+        else:
+            capture = _capture(parsed, stored.name, stored.size, adapter.name, digest, options, conditions, caveats)
     return cut_capture(capture, **{name: getattr(options, name) for name in _CUTS})
 
 

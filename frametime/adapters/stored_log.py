@@ -219,6 +219,19 @@ def unpacked(log: LogStream, options: ReadOptions) -> tuple[LogStream, str | Non
     return LogStream(cast("BinaryIO", held), name=log.name, size=total), kind
 
 
+def first_block(log: LogStream) -> bytes:
+    """The first 64 KiB of a log, unpacked."""
+    kind = compression_of(log.read(8))
+    log.seek(0)
+    if kind is None:
+        return log.read(1 << 16)
+    try:
+        with _decompressor(log, kind) as stream:
+            return _read_block(stream, 1 << 16)
+    except (OSError, EOFError, ValueError) as error:
+        raise _broken(log.name, kind, error) from None
+
+
 def long_line(name: str, options: ReadOptions) -> ReadError:
     """The error for a line that no log has."""
     return cast(
@@ -253,15 +266,19 @@ def _broken(name: str, kind: str, error: Exception) -> ReadError:
 
 
 def _blocks(log: LogStream, kind: str) -> Iterator[bytes]:
+    with _decompressor(log, kind) as stream:
+        while block := _read_block(stream, BLOCK_BYTES):
+            yield block
+
+
+def _read_block(stream: BinaryIO, size: int) -> bytes:
     import lzma
     import zlib
 
-    with _decompressor(log, kind) as stream:
-        try:
-            while block := stream.read(BLOCK_BYTES):
-                yield block
-        except (lzma.LZMAError, zlib.error) as error:
-            raise ValueError(str(error)) from None
+    try:
+        return stream.read(size)
+    except (lzma.LZMAError, zlib.error) as error:
+        raise ValueError(str(error)) from None
 
 
 def _decompressor(log: LogStream, kind: str) -> BinaryIO:
@@ -279,24 +296,26 @@ def _decompressor(log: LogStream, kind: str) -> BinaryIO:
         return cast("BinaryIO", lzma.LZMAFile(cast("BinaryIO", log), mode="rb"))
     import pyarrow as pa
 
-    return cast(
-        "BinaryIO", pa.CompressedInputStream(pa.PythonFile(cast("io.IOBase", _Unclosed(log)), mode="r"), "zstd")
-    )
+    return cast("BinaryIO", pa.CompressedInputStream(pa.PythonFile(KeptOpen(log), mode="r"), "zstd"))
 
 
-class _Unclosed:
-    """A stream that stays open when its reader is closed."""
+class KeptOpen(io.RawIOBase):
+    """A view of a stream that leaves it open when its own reader is closed or forgotten."""
 
-    closed = False
-
-    def __init__(self, inner: LogStream) -> None:
+    def __init__(self, inner: BinaryIO | LogStream) -> None:
         self._inner = inner
-
-    def read(self, size: int = -1) -> bytes:
-        return self._inner.read(size)
 
     def readable(self) -> bool:
         return True
 
-    def close(self) -> None:
-        pass
+    def seekable(self) -> bool:
+        return True
+
+    def seek(self, offset: int, whence: int = io.SEEK_SET, /) -> int:
+        return self._inner.seek(offset, whence)
+
+    def tell(self) -> int:
+        return self._inner.tell()
+
+    def read(self, size: int = -1, /) -> bytes:
+        return self._inner.read(size)

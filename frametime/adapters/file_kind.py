@@ -1,0 +1,170 @@
+"""Tell frame logs from sensor logs and other neighbours in a folder, by ending and by the first 64 KiB.
+
+A file that is named like a table (``.csv``, ``.tsv``, ``.arrow``, ``.parquet``, ...) and is empty, damaged or not what
+its name says counts as a frame log: reading it then fails with a reason, and nothing is passed over in silence. A sound
+table that holds no times of frames, such as a list of prices, is another file. Endings that no log has are not opened.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import BinaryIO, Final, Literal, TypeAlias, cast
+
+from frametime.adapters.base import ReadOptions
+from frametime.adapters.column_evidence import ColumnFacts, column_facts
+from frametime.adapters.header_words import Meaning, header_meaning
+from frametime.adapters.number_style import number_styles
+from frametime.adapters.stored_log import KeptOpen, LogStream, first_block
+from frametime.adapters.text_source import HEAD_BYTES, TextSource, open_text
+from frametime.errors import FrametimeError
+
+Kind: TypeAlias = Literal["frames", "sensors", "other"]
+
+TABLE_ENDINGS: Final = frozenset(
+    (".csv", ".tsv", ".tab", ".psv", ".arrow", ".arrows", ".ipc", ".feather", ".parquet", ".pq")
+)
+TEXT_ENDINGS: Final = frozenset((".txt", ".log", ".dat", ".asc", ".out", ""))
+COMPRESSION_ENDINGS: Final = frozenset((".gz", ".bz2", ".xz", ".zst", ".zstd"))
+_ARROW: Final = (b"ARROW1", b"\xff\xff\xff\xff")
+_SLOW_STEP_NS: Final = 50_000_000
+_FRAME_MEANINGS: Final = frozenset((Meaning.FRAME_TIME, Meaning.RATE))
+_TIME_MEANINGS: Final = frozenset((Meaning.TIMESTAMP, Meaning.TIME))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FileKind:
+    """What a file is.
+
+    Attributes
+    ----------
+    kind : str
+        ``frames``, ``sensors`` or ``other``.
+    reason : str
+        Why, in a few words.
+    """
+
+    kind: Kind
+    reason: str
+
+
+def classify_file(path: str | os.PathLike[str]) -> FileKind:  # noqa: PLR0911 - one line for each reason
+    """What a file is, without reading more than its beginning; never raises for what the file holds.
+
+    Parameters
+    ----------
+    path : path
+
+    Examples
+    --------
+    >>> classify_file("notes.md").kind
+    'other'
+    """
+    name = os.fspath(path)
+    ending = _ending(name)
+    table = ending in TABLE_ENDINGS
+    if not table and ending not in TEXT_ENDINGS:
+        return FileKind(kind="other", reason=f"no log ends in {ending}")
+    if os.path.basename(name).startswith("."):  # noqa: PTH119
+        return FileKind(kind="other", reason="hidden")
+    try:
+        with open(name, "rb") as stored:  # noqa: PTH123
+            if stored.seek(0, io.SEEK_END) == 0:
+                return _broken(table, "it is empty")
+            stored.seek(0)
+            head = first_block(LogStream(cast("BinaryIO", KeptOpen(stored)), name=name, size=0))
+            if head.startswith(_ARROW) or head.startswith(b"PAR1"):
+                stored.seek(0)
+                return _classify_arrow(stored, table=table)
+            return _classify_text(head, name, table=table)
+    except FrametimeError as error:
+        return _broken(table, str(error))
+    except OSError as error:
+        return _broken(table, error.strerror or "it cannot be opened")
+
+
+def _ending(name: str) -> str:
+    base = os.path.basename(name).casefold()  # noqa: PTH119
+    stem, ending = os.path.splitext(base)  # noqa: PTH122
+    return os.path.splitext(stem)[1] if ending in COMPRESSION_ENDINGS else ending  # noqa: PTH122
+
+
+def _broken(table: bool, why: str) -> FileKind:
+    return FileKind(kind="frames" if table else "other", reason=why)
+
+
+def _classify_arrow(stored: BinaryIO, *, table: bool) -> FileKind:
+    from frametime.adapters.arrow_table import schema_names
+
+    names, own = schema_names(stored)
+    if own:
+        return FileKind(kind="frames", reason="a capture written by this package")
+    said = [header_meaning(name, unit) for name, unit in names]
+    return _by_names([(one.meaning, one.other_unit) for one in said], table=table)
+
+
+def _classify_text(head: bytes, name: str, *, table: bool) -> FileKind:
+    from frametime.adapters.dialect import detect_dialect
+
+    whole = len(head) < HEAD_BYTES
+    cut = head if whole else head[: max(head.rfind(b"\n"), head.rfind(b"\r")) + 1] or head
+    options = ReadOptions()
+    source = open_text(cast("BinaryIO", LogStream(io.BytesIO(cut), name=name, size=len(cut))), options)
+    try:
+        dialect = detect_dialect(source, options)
+    except FrametimeError as error:
+        return _without_rows(source, str(error), table=table)
+    rows = [row.cells for row in dialect.sample[:60] if len(row.cells) >= dialect.n_columns]
+    facts = column_facts(dialect.names, dialect.units_row, rows, dialect.n_columns)
+    if not dialect.names:
+        return FileKind(kind="frames" if table else "other", reason="rows of numbers without names")
+    if any(fact.meaning in _FRAME_MEANINGS and fact.numeric for fact in facts):
+        return FileKind(kind="frames", reason="a column holds frame times or rates")
+    times = [fact for fact in facts if fact.meaning in _TIME_MEANINGS and fact.numeric]
+    sensors = [fact for fact in facts if fact.said.other_unit is not None]
+    if not times:
+        kind: Kind = "sensors" if sensors and len(facts) > 1 else "other"
+        return FileKind(kind=kind, reason="no column holds a time")
+    if sensors and _is_slow(times, facts):
+        return FileKind(kind="sensors", reason="few rows a second, with columns of sensors")
+    return FileKind(kind="frames", reason="a column holds times")
+
+
+def _is_slow(times: Sequence[ColumnFacts], facts: Sequence[ColumnFacts]) -> bool:
+    """Whether rows come more than 50 ms apart, as samples do."""
+    style = number_styles(cell for fact in facts if fact.numeric for cell in fact.cells)[0][0]
+    for time in times:
+        if time.unit is None:
+            continue
+        values = time.values(style)
+        steps = sorted(b - a for a, b in pairwise(values) if b > a)
+        if steps:
+            return steps[len(steps) // 2] > _SLOW_STEP_NS
+    # Without a unit the columns decide: a log of frames seldom has two of sensors and nothing of frames.
+    return sum(fact.said.other_unit is not None for fact in facts) >= 2
+
+
+def _without_rows(source: TextSource, why: str, *, table: bool) -> FileKind:
+    """A text without rows of numbers: a log that was broken off if its names are those of a log."""
+    first = next((line for line in source.head.splitlines() if line.strip()), "")
+    for delimiter in (",", ";", "\t", "|"):
+        if delimiter in first:
+            break
+    said = [header_meaning(cell.strip().strip("\"'")) for cell in first.split(delimiter)[:200]]
+    if table and len(source.head) < HEAD_BYTES:
+        return _by_names([(one.meaning, one.other_unit) for one in said], table=table, why=why)
+    return FileKind(kind="other", reason=why)
+
+
+def _by_names(said: Sequence[tuple[Meaning, str | None]], *, table: bool, why: str = "") -> FileKind:
+    meanings = {meaning for meaning, _ in said}
+    if meanings & _FRAME_MEANINGS:
+        return FileKind(kind="frames", reason=why or "a column holds frame times or rates")
+    if any(unit is not None for _, unit in said):
+        return FileKind(kind="sensors", reason=why or "columns of sensors")
+    if meanings & _TIME_MEANINGS:
+        return FileKind(kind="frames", reason=why or "a column holds times")
+    return FileKind(kind="other", reason=why or "no column holds a time")

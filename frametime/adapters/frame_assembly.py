@@ -1,0 +1,221 @@
+"""From the columns of a log, however it was stored, to frames with one rising row of timestamps."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.adapters.arrow_columns import arrow_bool, arrow_int64
+from frametime.adapters.base import MAX_LISTED_ROWS, OtherColumn, ParsedLog, ReadOptions
+from frametime.adapters.cells import is_value, kind_of
+from frametime.adapters.clock_origin import ClockOrigin, clock_origin
+from frametime.adapters.column_evidence import PLAUSIBLE_NS, ColumnFacts
+from frametime.adapters.columns import TIMED_ROLES, ColumnChoice, ColumnUse
+from frametime.adapters.numbers import TimeValues
+from frametime.adapters.rejected import RejectedRows
+from frametime.adapters.time_units import CLOCK
+from frametime.adapters.timeline import ClockRules, Timeline, from_both, from_frame_times, from_timestamps
+from frametime.capture import FRAME_COLUMNS, TIME_COLUMN
+from frametime.caveats import Caveat
+from frametime.errors import ReadError
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ReadColumns:
+    """The columns that are needed, as values.
+
+    Attributes
+    ----------
+    n_rows : int
+        Rows of the table that was read.
+    time, frame_time : TimeValues or None
+    others : Mapping
+        Role (``gpu_work``, ...) to times.
+    flags : Mapping
+        Role (``shown``, ``dropped``) to truth values, and where there are any.
+    selected : ndarray of int64 or None
+        Rows of the stream that is read; ``None`` for all.
+    line_of : callable
+        Row to line in the file, for messages.
+    lines_of_records : callable
+        The same for the records of rejected rows, several at once.
+    rejected : RejectedRows
+    caveats : tuple of Caveat
+    """
+
+    n_rows: int
+    time: TimeValues | None
+    frame_time: TimeValues | None
+    others: Mapping[str, TimeValues]
+    flags: Mapping[str, tuple[NDArray[np.bool_], NDArray[np.bool_] | None]]
+    selected: NDArray[np.int64] | None
+    line_of: Callable[[int], int]
+    lines_of_records: Callable[[Sequence[int]], list[int]]
+    rejected: RejectedRows
+    caveats: tuple[Caveat, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Assembled:
+    """A parsed log, and the row of the table that each timestamp belongs to (-1: none)."""
+
+    log: ParsedLog
+    rows: NDArray[np.int64]
+
+
+def assemble(
+    name: str,
+    facts: Sequence[ColumnFacts],
+    choice: ColumnChoice,
+    columns: ReadColumns,
+    options: ReadOptions,
+    *,
+    layout_toml: str,
+    evidence: tuple[str, ...],
+    caveats: tuple[Caveat, ...],
+    metadata: Mapping[str, str],
+) -> Assembled:
+    """Build the timeline and the frames from the columns that were read.
+
+    Raises
+    ------
+    ReadError
+        If fewer than two frames are left, too many rows are rejected, or the times contradict each other.
+    """
+    timeline = _timeline(name, facts, choice, columns, options)
+    rejected = columns.rejected
+    n_selected = columns.n_rows if columns.selected is None else int(columns.selected.size)
+    _reject_bad_durations(rejected, timeline, columns)
+    listed = rejected.listed(columns.lines_of_records)
+    total = n_selected + rejected.not_rows
+    rejected.check(name, total, options, listed)
+    stamps = timeline.timestamps_ns
+    if stamps.size < 3:
+        raise _too_few(name, columns, timeline)
+    origin = clock_origin(choice.time, columns.time, stamps)
+    used = choice.used_positions()
+    log = ParsedLog(
+        frames=_frames(stamps, timeline, columns, origin),
+        rows_read=n_selected - rejected.count_rows,
+        rows_rejected=rejected.count,
+        rejected_rows=listed,
+        layout_toml=layout_toml,
+        evidence=evidence + timeline.evidence + origin.evidence,
+        caveats=(
+            *caveats,
+            *columns.caveats,
+            *rejected.caveats(listed, total),
+            *timeline.caveats,
+            *_plausibility(stamps),
+        ),
+        metadata={**metadata, **origin.metadata},
+        recorded_from_utc=origin.recorded_from_utc,
+        other_columns=tuple(
+            OtherColumn(name=fact.name, position=fact.position, unit=fact.said.other_unit, cells=fact.cells)
+            for fact in facts
+            if fact.position not in used and fact.name
+        ),
+    )
+    return Assembled(log=log, rows=timeline.rows)
+
+
+def _plausibility(stamps: NDArray[np.int64]) -> tuple[Caveat, ...]:
+    """A caveat where the usual frame time is none that games have: the unit may be wrong."""
+    steps = np.diff(stamps)
+    middle = int(np.partition(steps, steps.size // 2)[steps.size // 2])
+    if PLAUSIBLE_NS[0] <= middle <= PLAUSIBLE_NS[1]:
+        return ()
+    return (
+        Caveat(
+            code="unusual-frame-time",
+            message=f"The usual frame time is {middle / 1e6:.6g} ms; check the unit of the time column.",
+        ),
+    )
+
+
+def _timeline(
+    name: str, facts: Sequence[ColumnFacts], choice: ColumnChoice, columns: ReadColumns, options: ReadOptions
+) -> Timeline:
+    def resolution(use: ColumnUse | None) -> int:
+        return 1 if use is None or use.unit is None else use.resolution_ns
+
+    tick = None
+    if choice.time is not None and choice.time.unit is not None and choice.time.unit.ns is not None:
+        cells = facts[choice.time.position].cells
+        if all(cell.strip().isdecimal() for cell in cells if is_value(kind_of(cell))) and choice.time.unit.ns >= 1:
+            tick = int(choice.time.unit.ns)
+    rules = ClockRules(
+        name=name,
+        line_of=columns.line_of,
+        sort=options.sort,
+        tick_ns=tick,
+        wraps_daily=choice.time is not None and choice.time.unit is CLOCK,
+        time_resolution_ns=resolution(choice.time),
+        frame_time_resolution_ns=resolution(choice.frame_time),
+    )
+    if columns.time is not None and columns.frame_time is not None:
+        return from_both(columns.time, columns.frame_time, columns.selected, rules)
+    if columns.time is not None:
+        return from_timestamps(columns.time, columns.selected, rules)
+    assert columns.frame_time is not None
+    return from_frame_times(columns.frame_time, columns.selected, rules)
+
+
+def _reject_bad_durations(rejected: RejectedRows, timeline: Timeline, columns: ReadColumns) -> None:
+    """List the rows whose frame time is a number, but not one that a frame can take."""
+    assert columns.frame_time is not None or not timeline.bad_rows.size
+    if columns.frame_time is None:
+        return
+    ok = columns.frame_time.ok
+    bad = timeline.bad_rows if ok is None else timeline.bad_rows[ok[timeline.bad_rows]]
+    for row in bad[:MAX_LISTED_ROWS].tolist():
+        ns = int(columns.frame_time.ns[row])
+        reason = "the frame time is zero" if ns == 0 else f"the frame time is negative ({ns / 1e6:g} ms)"
+        rejected.add_row(row, reason, columns.line_of)
+    rejected.count_more(int(bad.size) - min(int(bad.size), MAX_LISTED_ROWS))
+
+
+def _too_few(name: str, columns: ReadColumns, timeline: Timeline) -> ReadError:
+    n_frames = max(0, timeline.timestamps_ns.size - 1)
+    found = "there is only one frame" if n_frames == 1 else "there is no frame"
+    if columns.n_rows > 2 and columns.time is not None and timeline.timestamps_ns.size == 1:
+        found = f"all {columns.n_rows} rows have the same time"
+    error = ReadError.at(name, found, helps="two frames are the least that can be measured; record the run again")
+    assert isinstance(error, ReadError)
+    return error
+
+
+def _frames(stamps: NDArray[np.int64], timeline: Timeline, columns: ReadColumns, origin: ClockOrigin) -> pa.Table:
+    import pyarrow as pa
+
+    arrays = {TIME_COLUMN: arrow_int64(stamps - origin.shift_ns if origin.shift_ns else stamps)}
+    rows = timeline.rows
+    inside = np.maximum(rows, 0)
+    present = rows >= 0
+    for role, column in TIMED_ROLES.items():
+        if role not in columns.others:
+            continue
+        values = columns.others[role]
+        ok = present if values.ok is None else present & values.ok[inside]
+        ns = values.ns[inside]
+        if role in ("simulation_start", "displayed"):
+            near = np.abs(ns - stamps) < 3600 * 10**9
+            if not (near | ~ok).all():
+                # Another clock, or another unit: it cannot be set beside the timestamps.
+                continue
+            ns = ns - origin.shift_ns
+        arrays[column] = arrow_int64(ns, ok)
+    for role, sense in (("dropped", False), ("shown", True)):
+        if role in columns.flags:
+            flags, flags_ok = columns.flags[role]
+            ok = present if flags_ok is None else present & flags_ok[inside]
+            arrays["shown"] = arrow_bool(flags[inside] == sense, ok)
+    fields = [pa.field(name, array.type, metadata={"unit": FRAME_COLUMNS[name][1]}) for name, array in arrays.items()]
+    return pa.Table.from_arrays(list(arrays.values()), schema=pa.schema(fields))
