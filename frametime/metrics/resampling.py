@@ -112,7 +112,8 @@ def within_run_intervals(series: FrameSeries, keys: Collection[str]) -> Mapping[
         seed=options.seed,
     )
     run = _Run(series, draws)
-    method = f"within run: stationary bootstrap, {options.n_resamples} resamples, mean block of {draws.mean_block:.0f} frames"
+    block = f"mean block of {draws.mean_block:.0f} frames"
+    method = f"within run: stationary bootstrap, {options.n_resamples} resamples, {block}"
     for key, resamples in _resampled(run, wanted):
         tail = 0.5 * (1.0 - options.level)
         low, high = np.quantile(resamples, [tail, 1.0 - tail])

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.metrics.block_values import Blocks, make_blocks
+from frametime.metrics.change_points import best_split
 from frametime.metrics.findings import Segment
 
 if TYPE_CHECKING:
@@ -124,9 +125,7 @@ def _sharpest(times_ms: NDArray[np.float64], blocks: Blocks, middle: int) -> int
     """The frame at which the two levels around block ``middle`` are told apart best."""
     low, high = int(blocks.edges[max(middle - 2, 0)]), int(blocks.edges[min(middle + 2, blocks.n_blocks)])
     before, after = blocks.levels_ms[max(middle - 2, 0)], blocks.levels_ms[min(middle + 1, blocks.n_blocks - 1)]
-    near = np.log(times_ms[low:high])
-    gain = np.abs(near - np.log(before)) - np.abs(near - np.log(after))
-    return low + 1 + int(np.argmin(np.cumsum(gain)[:-1]))
+    return low + best_split(np.log(times_ms[low:high]), float(np.log(before)), float(np.log(after)))
 
 
 def _is_sharp(times_ms: NDArray[np.float64], ends_s: NDArray[np.float64], cut: int, rule: SegmentRule) -> bool:
