@@ -13,7 +13,7 @@ from frametime.review.flags import CardSpread
 from frametime.review.holm import holm_adjusted
 from frametime.review.result import CellComparison, CellSummary, MetricEntry
 from frametime.review.run_set import Place
-from frametime.review.summary import bearing_on, no_scatter
+from frametime.review.summary import bearing_on, no_scatter, too_wide
 
 WELCH = "Welch t interval on logs of {candidate} and {baseline} runs, back-transformed"
 WELCH_POOLED = "t interval on logs of {candidate} and {baseline} runs with each card's pooled scatter, back-transformed"
@@ -92,6 +92,8 @@ def _compare(
         difference = welch_difference(*means)
         if difference.standard_error is None and all(mean.variance == 0.0 for mean in means):
             caveats.append(no_scatter(key))
+        if difference.standard_error is not None and difference.bounds(0.95) is None:
+            caveats.append(too_wide(key))
     else:
         caveats.append(_no_ratio(key))
     method = WELCH_POOLED if design.spread == "pooled" else WELCH

@@ -14,12 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.metrics.metric import Interval
-from frametime.review.quantiles import normal_quantile, t_quantile, t_two_sided_p, t_upper_p
+from frametime.review.quantiles import chi_over_its_mean_square, t_quantile, t_two_sided_p, t_upper_p
 from frametime.review.repeatability import PooledSpread
 from frametime.review.result import Verdict
 
 MOST_RUNS: Final = 30
 """More runs than this of one cell are not proposed; beyond it a cell is *at the margin*. Common practice, no source."""
+WIDEST_LOG: Final = math.log(1e6)
+"""Half width beyond which an interval of a ratio says nothing and is not shown."""
 POWER: Final = 0.8
 """Chance with which the proposed number of runs decides. Common practice, no source."""
 
@@ -48,10 +50,12 @@ class Difference:
     degrees_of_freedom: float
 
     def bounds(self, level: float) -> tuple[float, float] | None:
-        """Lower and upper end of the t interval, in logs."""
+        """Lower and upper end of the t interval, in logs; ``None`` where it would span more than ``WIDEST_LOG``."""
         if self.standard_error is None:
             return None
         half = t_quantile(0.5 + level / 2.0, self.degrees_of_freedom) * self.standard_error
+        if half > WIDEST_LOG:
+            return None
         return self.value - half, self.value + half
 
     def ratio_interval(self, level: float, method: str) -> Interval | None:
@@ -214,28 +218,57 @@ def runs_needed(
     candidate_variance, baseline_variance : float
         Of the logs of single runs.
 
-    Notes
-    -----
-    A tie needs ``edge - |d| >= (t_95 + z) se``; a lead needs ``|d| >= (t_97.5 + z) se`` and, so that the estimate
-    comes out beyond the margin again, ``|d| - edge >= z se``, with ``z`` the normal quantile of ``power``. The sum
-    of a t and a normal quantile stands for the noncentral t (a common approximation).
-
     Examples
     --------
     >>> runs_needed(0.06, candidate_variance=0.02**2, baseline_variance=0.02**2, margin=0.03)
-    RunsNeeded(n_runs=3, at_margin=False)
+    RunsNeeded(n_runs=4, at_margin=False)
     >>> runs_needed(0.0296, candidate_variance=0.02**2, baseline_variance=0.02**2, margin=0.03)
     RunsNeeded(n_runs=None, at_margin=True)
     """
-    edge, size = math.log1p(margin), abs(advantage)
-    z = normal_quantile(power)
     total = candidate_variance + baseline_variance
-    for n in range(2, most_runs + 1):
-        se = math.sqrt(total / n)
-        squares = candidate_variance**2 + baseline_variance**2
-        df = (n - 1) * (total * total / squares if squares > 0.0 else 2.0)
-        is_tie = edge - size >= (t_quantile(0.95, df) + z) * se
-        is_lead = size >= (t_quantile(0.975, df) + z) * se and size - edge >= z * se
-        if is_tie or is_lead:
-            return RunsNeeded(n_runs=n, at_margin=False)
-    return RunsNeeded(n_runs=None, at_margin=True)
+    if not total > 0.0:
+        raise ValueError(f"variances must not both be zero, got {candidate_variance!r} and {baseline_variance!r}")
+    per_run_df = total * total / (candidate_variance**2 + baseline_variance**2)
+
+    def decides(n_runs: int) -> bool:
+        return (
+            chance_to_decide(
+                advantage,
+                standard_error=math.sqrt(total / n_runs),
+                degrees_of_freedom=(n_runs - 1) * per_run_df,
+                margin=margin,
+            )
+            >= power
+        )
+
+    if not decides(most_runs):
+        return RunsNeeded(n_runs=None, at_margin=True)
+    # The chance grows with the number of runs: halve the span.
+    too_few, enough = 1, most_runs
+    while enough - too_few > 1:
+        middle = (too_few + enough) // 2
+        too_few, enough = (too_few, middle) if decides(middle) else (middle, enough)
+    return RunsNeeded(n_runs=enough, at_margin=False)
+
+
+def chance_to_decide(advantage: float, *, standard_error: float, degrees_of_freedom: float, margin: float) -> float:
+    """Probability that runs yet to be made come out as the verdict that ``advantage`` deserves.
+
+    With ``e`` the margin and ``d`` the difference in logs, ``s`` the standard error as it will be found: a tie comes
+    out with ``P(|d'| + t_95 s < e)``, a lead with ``P(d' > max(t_97.5 s, e))``, where ``d'`` is normal about ``|d|``
+    and ``s`` follows its own distribution (that of chi), over which the mean is taken at 64 of its quantiles.
+
+    Examples
+    --------
+    >>> round(chance_to_decide(0.06, standard_error=0.015, degrees_of_freedom=10, margin=0.03), 2)
+    0.95
+    """
+    from scipy import special
+
+    edge, size, se = math.log1p(margin), abs(advantage), standard_error
+    found_se = se * chi_over_its_mean_square(degrees_of_freedom)
+    inner = t_quantile(0.95, degrees_of_freedom) * found_se
+    outer = np.maximum(t_quantile(0.975, degrees_of_freedom) * found_se, edge)
+    tie = special.ndtr((edge - size - inner) / se) - special.ndtr((inner - edge - size) / se)
+    lead = special.ndtr((size - outer) / se)
+    return float(max(np.mean(np.maximum(tie, 0.0)), np.mean(lead)))

@@ -94,7 +94,7 @@ def methods_of(design: ReviewDesign) -> tuple[Method, ...]:
                 "the "
                 f"truth; above {MOST_RUNS} the cell lies at the margin."
             ),
-            source="t and normal quantile in place of the noncentral t; common approximation",
+            source="normal difference, chi for the scatter; Welch-Satterthwaite degrees of freedom",
         ),
         Method(
             key="holm",

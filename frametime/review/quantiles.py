@@ -5,6 +5,9 @@
 
 from __future__ import annotations
 
+import numpy as np
+from numpy.typing import NDArray
+
 
 def t_quantile(probability: float, degrees_of_freedom: float) -> float:
     """Value below which Student's t falls with the given probability; degrees of freedom may be broken.
@@ -42,20 +45,6 @@ def t_upper_p(statistic: float, degrees_of_freedom: float) -> float:
     return float(special.stdtr(degrees_of_freedom, -statistic))
 
 
-def normal_quantile(probability: float) -> float:
-    """Value below which a standard normal variable falls with the given probability.
-
-    Examples
-    --------
-    >>> round(normal_quantile(0.8), 4)
-    0.8416
-    """
-    from scipy import special
-
-    _check(probability, 1.0)
-    return float(special.ndtri(probability))
-
-
 def normal_upper_p(statistic: float) -> float:
     """Probability that a standard normal variable is as large as ``statistic`` or larger."""
     from scipy import special
@@ -75,6 +64,21 @@ def f_upper_quantile(probability: float, numerator_df: float, denominator_df: fl
 
     _check(probability, min(numerator_df, denominator_df))
     return float(special.fdtri(numerator_df, denominator_df, 1.0 - probability))
+
+
+def chi_over_its_mean_square(degrees_of_freedom: float, n: int = 64) -> NDArray[np.float64]:
+    """Estimated over true standard deviation at ``n`` equally likely places, shape (n,).
+
+    Examples
+    --------
+    >>> bool(abs((chi_over_its_mean_square(5.0) ** 2).mean() - 1.0) < 0.01)
+    True
+    """
+    from scipy import special
+
+    _check(0.5, degrees_of_freedom)
+    places = (np.arange(n) + 0.5) / n
+    return np.asarray(np.sqrt(special.gammaincinv(degrees_of_freedom / 2.0, places) * 2.0 / degrees_of_freedom))
 
 
 def _check(probability: float, degrees_of_freedom: float) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TypeAlias
+from typing import Final, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,9 @@ from frametime.review.design import ALWAYS_EQUAL, EQUAL_WHERE_ASKED
 
 Place: TypeAlias = tuple[str, str, str]
 """Card, scene, resolution."""
+
+ZERO: Final = 1e-12
+"""A value up to this counts as zero: no metric in its unit is that small, and its log would drown all others."""
 
 _WORDS = {
     "card": "card",
@@ -75,9 +78,9 @@ class RunSet:
         return tuple(run.value(key) for run in self.runs)
 
     def log_values(self, key: str) -> NDArray[np.float64] | None:
-        """Natural logs of a metric over the runs that have it; ``None`` when one is not positive, or none has it."""
+        """Natural logs of a metric over the runs that have it; ``None`` when one is zero or below, or none has it."""
         present = [value for value in self.values(key) if value is not None]
-        if not present or min(present) <= 0.0:
+        if not present or min(present) <= ZERO:
             return None
         return np.log(np.array(present, np.float64))
 
@@ -139,7 +142,7 @@ def refuse_unequal(candidate: RunSet, baseline: RunSet, *, must_be_equal: Sequen
     differing = one.conditions.differences(other.conditions)
     for name in differing:
         if name in ALWAYS_EQUAL or name in must_be_equal:
-            raise _differs(name, one, other, "a comparison needs the same")
+            raise _differs(name, other, one, "a comparison needs the same")
 
 
 def condition_caveats(sets: Mapping[Place, RunSet], *, must_be_equal: Sequence[str]) -> tuple[Caveat, ...]:
@@ -172,7 +175,7 @@ def _differs(name: str, one: MeasuredRun, other: MeasuredRun, rule: str) -> RunS
     found, expected = _shown(other.conditions, name), _shown(one.conditions, name)
     error = RunSetError.at(
         other.provenance.file_name,
-        f"{words} is {found}, but {expected} in {printable(one.provenance.file_name)}",
+        f"{words} {'are' if words.endswith('s') else 'is'} {found}, but {expected} in {printable(one.provenance.file_name)}",
         helps=f"{rule} {words}",
     )
     assert isinstance(error, RunSetError)

@@ -9,10 +9,11 @@ import numpy as np
 
 from frametime.caveats import Caveat, Weight
 from frametime.metrics.metric import Interval
+from frametime.review.comparison import WIDEST_LOG
 from frametime.review.quantiles import t_quantile
 from frametime.review.repeatability import PooledSpread
 from frametime.review.result import Estimate
-from frametime.review.run_set import RunSet
+from frametime.review.run_set import ZERO, RunSet
 
 GEOMETRIC = "t interval over {n} runs, on logs, back-transformed"
 POOLED = "t interval over {n} runs, on logs, back-transformed, with the scatter pooled over the card's cells ({df} df)"
@@ -48,7 +49,7 @@ def estimate(
     caveats = list(_about_absence(key, n, len(run_values)))
     if n == 0:
         return _estimate(key, None, None, None, run_values, caveats)
-    if float(present.min()) <= 0.0:
+    if float(present.min()) <= ZERO:
         caveats.append(
             Caveat(
                 code="plain-mean",
@@ -70,6 +71,8 @@ def estimate(
     else:
         spread, df, method = own, n - 1, GEOMETRIC
     interval = _interval(mean, spread, n, df, level, method, log=True)
+    if interval is None and spread is not None and df >= 1:
+        caveats.append(too_wide(key))
     if interval is not None and interval.low == interval.high:
         # Runs that agree to the last digit say nothing of how much runs scatter: a bar of no width would lie.
         interval = None
@@ -83,6 +86,16 @@ def no_scatter(key: str) -> Caveat:
         code="no-scatter",
         message="All runs have exactly the same value, which gives no interval; were files copied?",
         weight=Weight.CARE,
+        metrics=(key,),
+    )
+
+
+def too_wide(key: str) -> Caveat:
+    """Runs that differ by orders of magnitude."""
+    return Caveat(
+        code="too-wide",
+        message="The runs scatter so much that the interval would span more than a factor of a million.",
+        weight=Weight.REPEAT,
         metrics=(key,),
     )
 
@@ -151,6 +164,8 @@ def _interval(
         return None
     half = t_quantile(0.5 + level / 2.0, df) * spread / math.sqrt(n)
     low, high = mean - half, mean + half
+    if log and half > WIDEST_LOG:
+        return None
     if log:
         low, high = math.exp(low), math.exp(high)
     return Interval(low=low, high=high, level=level, method=method.format(n=n, df=df))

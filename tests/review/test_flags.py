@@ -1,0 +1,175 @@
+"""A run that stands out is named, once, with its evidence; good runs are left alone."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from example_result import METRICS, placed_run
+
+from frametime.review.flags import card_spread, flagged_runs, least_distance, repeatability_of, set_caveats
+from frametime.review.quantiles import t_quantile
+from frametime.review.repeatability import cochran_test, poolable, pooled_spread, run_that_stands_out
+from frametime.review.result import Flag
+from frametime.review.run_set import PlacedRun, gather
+
+KEY = METRICS[0].key
+
+
+def matrix(rng: np.random.Generator, n_cells: int = 8, n_runs: int = 3, sd: float = 0.006) -> list[PlacedRun]:
+    """Runs of one card, all good."""
+    return [
+        placed_run(
+            "amber-6",
+            f"scene{cell}",
+            "1440p",
+            str(run),
+            {KEY: (60.0 + 10 * cell) * math.exp(sd * rng.standard_normal())},
+        )
+        for cell in range(n_cells)
+        for run in range(1, n_runs + 1)
+    ]
+
+
+def flags_of(runs: list[PlacedRun], margin: float = 0.03) -> dict[str, Flag]:
+    sets = list(gather(runs).values())
+    return flagged_runs(sets, {("amber-6", KEY): card_spread("amber-6", KEY, sets)}, margin=margin)
+
+
+def changed(runs: list[PlacedRun], name: str, factor: float) -> list[PlacedRun]:
+    """The same runs, one of them off by a factor."""
+    return [
+        placed_run(run.card, run.scene, run.resolution, run.run, {KEY: (run.value(KEY) or 0.0) * factor})
+        if run.name == name
+        else run
+        for run in runs
+    ]
+
+
+@pytest.mark.parametrize("factor", [0.93, 1.07])
+def test_a_run_that_is_off_is_named_and_no_other(factor: float) -> None:
+    name = "amber-6/scene3/1440p/2"
+    flags = flags_of(changed(matrix(np.random.default_rng(1)), name, factor))
+    assert list(flags) == [name]
+    assert flags[name].distance_pct == pytest.approx(100.0 * (factor - 1.0), abs=1.5)
+    assert abs(flags[name].distance_pct) > flags[name].limit_pct
+    assert ("above" if factor > 1 else "below") in flags[name].sentence
+
+
+def test_two_bad_runs_in_two_cells_are_both_named() -> None:
+    runs = changed(matrix(np.random.default_rng(2)), "amber-6/scene1/1440p/1", 0.9)
+    flags = flags_of(changed(runs, "amber-6/scene5/1440p/3", 0.92))
+    assert set(flags) == {"amber-6/scene1/1440p/1", "amber-6/scene5/1440p/3"}
+
+
+def test_good_matrices_are_rarely_flagged() -> None:
+    rng = np.random.default_rng(3)
+    told = sum(bool(flags_of(matrix(rng, sd=0.02))) for _ in range(200))
+    # 5 % over the runs of a card: 10 of 200; 19 is beyond what chance gives in one of 200 such counts.
+    assert told <= 19, told
+
+
+def test_a_deviation_that_cannot_move_a_verdict_is_not_flagged() -> None:
+    rng = np.random.default_rng(4)
+    runs = changed(matrix(rng, sd=0.0003), "amber-6/scene3/1440p/2", 0.995)
+    assert flags_of(runs) == {}
+    assert list(flags_of(runs, margin=0.01)) == ["amber-6/scene3/1440p/2"]
+
+
+def test_a_set_that_scatters_as_a_whole_blames_no_single_run() -> None:
+    rng = np.random.default_rng(5)
+    runs = matrix(rng)
+    runs = changed(changed(runs, "amber-6/scene2/1440p/1", 0.9), "amber-6/scene2/1440p/3", 1.1)
+    assert flags_of(runs) == {}
+    sets = gather(runs)
+    spread = card_spread("amber-6", KEY, list(sets.values()))
+    assert spread.aside == (("amber-6", "scene2", "1440p"),)
+    caveats = set_caveats(sets["amber-6", "scene2", "1440p"], {("amber-6", KEY): spread}, margin=0.03)
+    assert [caveat.code for caveat in caveats] == ["scattered-set"]
+    told = repeatability_of(spread, list(sets.values()), margin=0.03)
+    assert told.cochran is not None
+    assert (told.cochran.scene, told.cochran.outcome) == ("scene2", "outlier")
+
+
+def test_of_two_runs_nobody_can_say_which_is_off() -> None:
+    assert run_that_stands_out(np.array([0.0, 0.1]), others=pooled_spread([np.array([0.0, 0.001])]), n_tests=1) is None
+
+
+def test_the_limit_by_hand() -> None:
+    others = pooled_spread([np.array([0.0, 0.01, 0.02]), np.array([1.0, 1.01, 1.02])])
+    found = run_that_stands_out(np.array([0.0, 0.002, 0.2]), others=others, n_tests=10, alpha=0.05)
+    assert found is not None
+    assert found.position == 2
+    assert found.distance == pytest.approx(0.2 - 0.001)
+    # Pooled over 2 + 2 + 1 degrees of freedom: the rest of the set counts, the run itself does not.
+    s = math.sqrt((4 * 0.01**2 + 2 * 0.001**2) / 5)
+    assert found.limit == pytest.approx(t_quantile(1 - 0.05 / 20, 5) * s * math.sqrt(1.5))
+    assert found.degrees_of_freedom == 5
+
+
+def test_repeatability_by_hand() -> None:
+    runs = [
+        placed_run("amber-6", scene, "1440p", str(number), {KEY: value})
+        for scene, values in (("a", [100.0, 101.0]), ("b", [50.0, 50.5, 51.0]))
+        for number, value in enumerate(values)
+    ]
+    sets = list(gather(runs).values())
+    told = repeatability_of(card_spread("amber-6", KEY, sets), sets, margin=0.03)
+    logs = [np.log([100.0, 101.0]), np.log([50.0, 50.5, 51.0])]
+    s_r = math.sqrt(sum(((x - x.mean()) ** 2).sum() for x in logs) / 3)
+    assert told.s_r_pct == pytest.approx(100 * s_r)
+    assert told.limit_pct == pytest.approx(280 * s_r)
+    assert (told.degrees_of_freedom, told.n_cells) == (3, 2)
+
+
+def test_without_repeats_there_is_no_repeatability() -> None:
+    runs = [placed_run("amber-6", "a", "1440p", "1", {KEY: 100.0})]
+    sets = list(gather(runs).values())
+    told = repeatability_of(card_spread("amber-6", KEY, sets), sets, margin=0.03)
+    assert (told.s_r_pct, told.limit_pct, told.cochran) == (None, None, None)
+    assert [caveat.code for caveat in told.caveats] == ["no-repeats"]
+
+
+def test_cochran_puts_aside_one_set_after_the_other_and_keeps_two() -> None:
+    rng = np.random.default_rng(6)
+    sets = {at: rng.standard_normal(3) * (1.0 if at else 50.0) for at in range(10)}
+    kept, aside = poolable(sets)
+    assert aside == [0]
+    assert kept == list(range(1, 10))
+    assert cochran_test([np.array([1.0, 1.0]), np.array([2.0, 2.0])]) is None
+
+
+def test_a_card_that_warms_up_is_told_over_its_cells() -> None:
+    rng = np.random.default_rng(7)
+    runs = [
+        placed_run(
+            "amber-6",
+            f"scene{cell}",
+            "1440p",
+            str(run),
+            {KEY: 100.0 * math.exp(-0.012 * run + 0.003 * rng.standard_normal())},
+        )
+        for cell in range(10)
+        for run in range(1, 4)
+    ]
+    sets = list(gather(runs).values())
+    told = repeatability_of(card_spread("amber-6", KEY, sets), sets, margin=0.03)
+    assert [caveat.code for caveat in told.caveats] == ["common-trend"]
+    assert "falls" in told.caveats[0].message
+
+
+def test_runs_at_two_levels_are_told_before_they_are_averaged() -> None:
+    runs = [
+        placed_run("amber-6", "a", "1440p", str(number), {KEY: value})
+        for number, value in enumerate([100.0, 108.0, 100.2, 108.1, 100.1, 107.9])
+    ]
+    sets = gather(runs)
+    spread = card_spread("amber-6", KEY, list(sets.values()))
+    caveats = set_caveats(sets["amber-6", "a", "1440p"], {("amber-6", KEY): spread}, margin=0.03)
+    assert [caveat.code for caveat in caveats] == ["several-levels"]
+    assert "runs 0, 2, 4 and runs 1, 3, 5" in caveats[0].message
+
+
+def test_the_least_distance_is_a_third_of_the_margin() -> None:
+    assert least_distance(0.03) == pytest.approx(math.log(1.01))
