@@ -26,6 +26,9 @@ _METADATA: Final[Mapping[str, Mapping[str, None]]] = MappingProxyType(
 )
 FORMATS: Final = tuple(_METADATA)
 
+_PNG_LEVEL: Final = 3
+"""Half the time of the usual level 6, for 2 to 20 percent more bytes."""
+
 
 def figure_bytes(figure: Figure, theme: Theme, file_format: str) -> bytes:
     """The figure as the content of a file.
@@ -51,7 +54,7 @@ def figure_bytes(figure: Figure, theme: Theme, file_format: str) -> bytes:
             format=file_format,
             dpi=theme.size.dpi,
             metadata=dict(_METADATA[file_format]),
-            transparent=None,
+            **({"pil_kwargs": {"compress_level": _PNG_LEVEL}} if file_format == "png" else {}),  # type: ignore[arg-type]
         )
     return stream.getvalue()
 

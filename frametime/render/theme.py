@@ -9,7 +9,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Final, Literal, TypeAlias
+from typing import Any, Final, Literal, TypeAlias
 
 MM_PER_INCH: Final = 25.4
 POINTS_PER_INCH: Final = 72.0
@@ -233,7 +233,7 @@ class Theme:
             yield
 
 
-def _rc_parameters(theme: Theme) -> dict[str, object]:
+def _rc_parameters(theme: Theme) -> dict[Any, Any]:
     palette = theme.palette
     return {
         "font.family": "DejaVu Sans",  # shipped with matplotlib: the same on every system

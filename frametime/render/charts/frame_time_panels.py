@@ -49,9 +49,7 @@ def draw_frame_time_panels(traces: Sequence[RunTrace], theme: Theme, *, title: s
                 "Each panel is one run of single frames, so there is no interval to show; the trace spans the least "
                 "and the greatest frame time of each step of time.",
                 "Averages are frames over time; the 1 % low is the rate that all but the slowest 1 % of frames reach.",
-                f"{counted(beyond, 'place')} beyond the axis ({top_ms:.0f} ms) pointed at from its upper edge."
-                if beyond
-                else "",
+                f"Over {top_ms:.0f} ms: {counted(beyond, 'place')}, marked at the upper edge." if beyond else "",
             ],
         )
         sheet.key(_key(traces, theme, beyond=beyond > 0))

@@ -21,7 +21,8 @@ from frametime.render.text_fit import text_width_pt
 from frametime.render.theme import Theme
 
 _VECTOR_COLUMNS: Final = 1200
-_MOST_TIMES_USUAL: Final = 3.0
+_MOST_TIMES_USUAL: Final = 5.0
+_CUT_TIMES_USUAL: Final = 3.0
 _MOST_NAMED: Final = 4
 
 
@@ -133,18 +134,18 @@ def _gathering(trace: RunTrace) -> str:
 def _beyond_words(count: int, top_ms: float) -> str:
     if count == 0:
         return ""
-    return f"{counted(count, 'place')} beyond the axis (over {top_ms:.0f} ms) carried at its upper edge by an arrow."
+    return f"Over {top_ms:.0f} ms: {counted(count, 'place')}, marked at the upper edge, the longest with their times."
 
 
 def frame_time_top(traces: list[RunTrace]) -> float:
     """Upper end of a frame-time axis in ms.
 
-    All frames fit, unless the longest is more than three times the 99 % quantile: then one freeze would press the
-    rest into a line, and the frames beyond are named at the edge instead.
+    All frames fit, unless the longest is more than five times the 99 % quantile: then one freeze would press the rest
+    into a line. The axis ends at three times the quantile instead, and the frames beyond are named at the edge.
     """
     greatest = max(float(trace.high_ms.max()) for trace in traces)
     usual = max(_usual_ms(trace) for trace in traces)
-    return 1.08 * min(greatest, _MOST_TIMES_USUAL * usual)
+    return 1.08 * (greatest if greatest <= _MOST_TIMES_USUAL * usual else _CUT_TIMES_USUAL * usual)
 
 
 def _usual_ms(trace: RunTrace) -> float:
@@ -159,20 +160,27 @@ def draw_trace(axes: Axes, trace: RunTrace, theme: Theme, *, color: str, top_ms:
     axes.set_xlim(0.0, trace.duration_s)
     axes.set_ylim(0.0, top_ms)
     axes.grid(axis="y")
+    width = 0.6 * theme.line_pt if trace.n_frames > 600 else theme.line_pt
     if trace.is_complete:
-        times_s, shown_ms = trace.times_s, trace.high_ms
+        axes.plot(
+            trace.times_s,
+            np.minimum(trace.high_ms, top_ms),
+            color=color,
+            linewidth=width,
+            solid_joinstyle="bevel",
+            gid="frame-times",
+        )
     else:
-        # Down and up in each step: one line that touches both extremes.
-        times_s = np.repeat(trace.times_s, 2)
-        shown_ms = np.column_stack([trace.low_ms, trace.high_ms]).ravel()
-    axes.plot(
-        times_s,
-        np.minimum(shown_ms, top_ms),
-        color=color,
-        linewidth=0.6 * theme.line_pt if trace.n_frames > 600 else theme.line_pt,
-        solid_joinstyle="bevel",
-        gid="frame-times",
-    )
+        # One area from the least to the greatest of each step; its edge keeps a lone spike as wide as a line.
+        axes.fill_between(
+            trace.times_s,
+            trace.low_ms,
+            np.minimum(trace.high_ms, top_ms),
+            facecolor=color,
+            edgecolor=color,
+            linewidth=width,
+            gid="frame-times",
+        )
     if trace.middle_s.size > 1:
         axes.plot(
             trace.middle_s,

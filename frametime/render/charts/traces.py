@@ -85,7 +85,17 @@ def labels_of(runs: Sequence[MeasuredRun]) -> tuple[str, list[str]]:
     labels = [" · ".join(_named(name, known[name][place]) for name in varying) for place in range(len(runs))]
     if len(set(labels)) == len(runs) and all(labels):
         return common, labels
-    return common, [run.provenance.file_name.replace("\\", "/").rpartition("/")[2] for run in runs]
+    return common, _file_labels([run.provenance.file_name for run in runs])
+
+
+def _file_labels(file_names: Sequence[str]) -> list[str]:
+    """As many of the last parts of each path as tell all of them apart."""
+    parts = [name.replace("\\", "/").split("/") for name in file_names]
+    for count in range(1, max(len(names) for names in parts) + 1):
+        labels = ["/".join(names[-count:]) for names in parts]
+        if len(set(labels)) == len(labels):
+            return labels
+    return [f"{names[-1]} ({number})" for number, names in enumerate(parts, start=1)]
 
 
 def _named(field: str, value: str | None) -> str:
@@ -139,7 +149,7 @@ def trace_of_capture(capture: Capture, run: MeasuredRun, *, n_columns: int, labe
         high_ms=high_ms,
         middle_s=series.ends_s[positions][known],
         middle_ms=middle_ms[known],
-        middle_name=f"local median ({window_s:g} s)",
+        middle_name="local median",
         stutters=kept.stutters,
         rule=kept.rule,
         share_pct=kept.share_pct,
@@ -189,9 +199,14 @@ def _of_curves(
 ) -> RunTrace:
     times_s, high_ms = _points(curves, "trace_high")
     _, low_ms = _points(curves, "trace_low")
-    middle_s, rate_fps = _points(curves, "rate")
+    middle_s, middle_ms = _points(curves, "local_median")
+    middle_name = "local median"
+    if middle_s.size == 0:
+        middle_s, rate_fps = _points(curves, "rate")
+        middle_s, middle_ms = middle_s[rate_fps > 0.0], 1000.0 / rate_fps[rate_fps > 0.0]
+        middle_name = "mean of each second"
+    known = np.isfinite(middle_ms)
     share_pct, quantile_ms = _points(curves, "percentile")
-    turning = rate_fps > 0.0
     return RunTrace(
         label=label,
         n_frames=n_frames,
@@ -199,9 +214,9 @@ def _of_curves(
         times_s=times_s,
         low_ms=high_ms if n_frames == high_ms.size and np.array_equal(low_ms, high_ms) else low_ms,
         high_ms=high_ms,
-        middle_s=middle_s[turning],
-        middle_ms=1000.0 / rate_fps[turning],
-        middle_name="mean of each second",
+        middle_s=middle_s[known],
+        middle_ms=middle_ms[known],
+        middle_name=middle_name,
         stutters=stutters,
         rule=rule,
         share_pct=share_pct,

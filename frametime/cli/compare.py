@@ -1,0 +1,87 @@
+"""``frametime compare``: the charts of a few captures side by side."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from frametime.cli.options import (
+    expand_paths,
+    make_measure_options,
+    make_read_options,
+    measuring_options,
+    reading_options,
+    skips_warm_up,
+)
+
+MOST_FILES = 32
+
+
+@click.command(context_settings={"help_option_names": ["-h", "--help"]})
+@click.argument("files", nargs=-1, required=True, metavar="FILE FILE...")
+@click.option(
+    "-o", "--out", required=True, type=click.Path(file_okay=False, path_type=Path), help="Folder to write to."
+)
+@click.option("--theme", type=click.Choice(["light", "dark"]), default="light", show_default=True)
+@click.option(
+    "--size",
+    type=click.Choice(["web", "web-2x", "video-1080p", "video-4k", "print"]),
+    default="web",
+    show_default=True,
+    help="Of the picture.",
+)
+@click.option(
+    "--format",
+    "formats",
+    type=click.Choice(["png", "svg", "pdf"]),
+    multiple=True,
+    default=["png"],
+    show_default=True,
+    help="May be given several times.",
+)
+@click.option("--transparent", is_flag=True, help="Leave the ground of the picture out.")
+@click.option("--only", multiple=True, metavar="KEY", help="Draw this chart only; may be given several times.")
+@click.option("--force", is_flag=True, help="Replace files that are there.")
+@reading_options
+@measuring_options
+def compare(files: tuple[str, ...], **chosen: Any) -> None:
+    """Draw the charts of a few captures side by side.
+
+    No plan is needed, and no verdict is given: single runs say nothing about how
+    sure a difference is. 'frametime review' does, from repeated runs.
+
+    \b
+    Charts: frame-times (one a capture, with its sensors), frame-time-panels,
+    percentiles, distribution.
+
+    \b
+    Examples:
+      frametime compare stock.csv tuned.csv --out charts
+      frametime compare "runs/*.csv" --out charts --theme dark --size video-4k
+      frametime compare a.csv b.csv --out charts --only percentiles --format svg
+    """
+    from frametime.pipeline.compare_files import COMPARE_KEYS, compare_captures, named_theme
+    from frametime.pipeline.measuring import MeasureRequest
+
+    paths = expand_paths(files)
+    if len(paths) > MOST_FILES:
+        raise click.UsageError(f"compare draws up to {MOST_FILES} captures, not {len(paths)}; 'review' takes more")
+    for key in chosen["only"]:
+        if key not in COMPARE_KEYS:
+            raise click.UsageError(f"--only: there is no chart '{key}' here; known are {', '.join(COMPARE_KEYS)}")
+    read, options = make_read_options(chosen), make_measure_options(chosen)
+    requests = [
+        MeasureRequest(path=path, read=read, measure=options, skip_start_auto=skips_warm_up(chosen)) for path in paths
+    ]
+    written = compare_captures(
+        requests,
+        chosen["out"],
+        theme=named_theme(chosen["theme"], chosen["size"], transparent=chosen["transparent"]),
+        formats=tuple(dict.fromkeys(chosen["formats"])),
+        only=chosen["only"] or None,
+        force=chosen["force"],
+    )
+    for path in written:
+        click.echo(click.format_filename(path))

@@ -1,0 +1,227 @@
+"""The chart files of a review, drawn in several processes."""
+
+from __future__ import annotations
+
+import copyreg
+import io
+import os
+import pickle
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any, Final
+
+from frametime.errors import OutputError
+from frametime.render.theme import Theme
+from frametime.review.result import ReviewResult
+
+if TYPE_CHECKING:
+    from frametime.render.charts.review_charts import Drawing
+
+FOLDER: Final = "charts"
+
+_FEW: Final = 8
+"""Up to so many files are drawn in this process: starting others would take longer."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChartRequest:
+    """Which charts are wanted, and how they look.
+
+    Attributes
+    ----------
+    theme, size : str
+        Names of ``frametime.render.theme``.
+    formats : tuple of str
+        Of ``png``, ``svg``, ``pdf``.
+    only : tuple of str or None
+        Keys of the chart catalog; ``None`` for all of the review as a whole.
+    transparent : bool
+        Leave the ground out.
+    """
+
+    theme: str = "light"
+    size: str = "web"
+    formats: tuple[str, ...] = ("png",)
+    only: tuple[str, ...] | None = None
+    transparent: bool = False
+
+    def theme_value(self) -> Theme:
+        """The theme of these names."""
+        return Theme.of(self.theme, self.size, transparent=self.transparent)
+
+
+def chart_writers(
+    result: ReviewResult, request: ChartRequest, *, workers: int | None = None
+) -> Mapping[str, Callable[[Path], None]]:
+    """Name of each chart file below the output folder, and what writes it to a path.
+
+    Nothing is drawn before the first file is asked for; then all are drawn, in several processes.
+    """
+    return _Charts(result, request, workers).writers()
+
+
+def write_review_charts(
+    result: ReviewResult,
+    folder: Path,
+    *,
+    request: ChartRequest | None = None,
+    force: bool = False,
+    workers: int | None = None,
+) -> tuple[Path, ...]:
+    """Draw the charts of a review into ``folder``.
+
+    Parameters
+    ----------
+    result : ReviewResult
+    folder : Path
+        Made where it is missing.
+    request : ChartRequest or None
+    force : bool
+        Replace files that are there.
+    workers : int or None
+        Processes; one a core by default.
+
+    Returns
+    -------
+    tuple of Path
+
+    Raises
+    ------
+    OutputError
+        If a file is there already and ``force`` is not set, or the folder cannot be written.
+    """
+    from frametime.render.figure_files import refuse_existing
+
+    writers = chart_writers(result, ChartRequest() if request is None else request, workers=workers)
+    paths = {folder / Path(name).name: write for name, write in writers.items()}
+    refuse_existing(list(paths), force=force)
+    for path, write in paths.items():
+        write(path)
+    return tuple(paths)
+
+
+class _Charts:
+    """The drawings of one review; they are started together, when the first is needed."""
+
+    def __init__(self, result: ReviewResult, request: ChartRequest, workers: int | None) -> None:
+        self._result, self._request = result, request
+        self._workers = (os.cpu_count() or 1) if workers is None else workers
+        self._pool: ProcessPoolExecutor | None = None
+        self._futures: dict[tuple[str, str], Future[bytes]] = {}
+        self._drawings: dict[str, Drawing] = {}
+
+    def writers(self) -> dict[str, Callable[[Path], None]]:
+        """File names to what writes them."""
+        self._drawings = _drawings(self._result, self._request)
+        files = [(name, ending) for name in self._drawings for ending in self._request.formats]
+        return {
+            f"{FOLDER}/{name}.{ending}": _Writer(
+                charts=self, name=name, ending=ending, is_last=(name, ending) == files[-1]
+            )
+            for name, ending in files
+        }
+
+    def content(self, name: str, ending: str) -> bytes:
+        """The bytes of one file."""
+        n_files = len(self._drawings) * len(self._request.formats)
+        if self._workers < 2 or n_files <= _FEW:
+            from frametime.render.figure_files import figure_bytes
+
+            return figure_bytes(self._drawings[name](), self._request.theme_value(), ending)
+        if self._pool is None:
+            self._start()
+        return self._futures[name, ending].result()
+
+    def _start(self) -> None:
+        import multiprocessing
+
+        self._pool = ProcessPoolExecutor(
+            max_workers=self._workers,
+            mp_context=multiprocessing.get_context("spawn"),
+            initializer=_receive,
+            initargs=(_packed((self._result, self._request)),),
+        )
+        self._futures = {
+            (name, ending): self._pool.submit(_draw, name, ending)
+            for name in self._drawings
+            for ending in self._request.formats
+        }
+
+    def close(self) -> None:
+        """End the other processes."""
+        if self._pool is not None:
+            self._pool.shutdown(cancel_futures=True)
+            self._pool, self._futures = None, {}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Writer:
+    """Writes one chart to a path, and ends the drawing with the last one."""
+
+    charts: _Charts
+    name: str
+    ending: str
+    is_last: bool
+
+    def __call__(self, path: Path) -> None:
+        from frametime.render.figure_files import write_whole
+
+        try:
+            write_whole(path, self.charts.content(self.name, self.ending))
+        except OutputError:
+            self.charts.close()
+            raise
+        if self.is_last:
+            self.charts.close()
+
+
+def _drawings(result: ReviewResult, request: ChartRequest) -> dict[str, Drawing]:
+    from frametime.render.charts.review_charts import review_figures
+
+    return dict(review_figures(result, request.theme_value(), only=request.only))
+
+
+_received: dict[str, Any] = {}
+
+
+def _receive(packed: bytes) -> None:
+    """In another process: take the review once, for all figures that this process draws."""
+    result, request = pickle.loads(packed)
+    _received.update(request=request, drawings=_drawings(result, request))
+
+
+def _draw(name: str, ending: str) -> bytes:
+    from frametime.render.figure_files import figure_bytes
+
+    return figure_bytes(_received["drawings"][name](), _received["request"].theme_value(), ending)
+
+
+def _packed(value: object) -> bytes:
+    """``value`` for another process; read-only mappings, of which a result is full, are packed as what they hold."""
+    stream = io.BytesIO()
+    pickler = pickle.Pickler(stream, protocol=pickle.HIGHEST_PROTOCOL)
+    pickler.dispatch_table = copyreg.dispatch_table.copy()
+    pickler.dispatch_table[MappingProxyType] = _packed_mapping
+    pickler.dump(value)
+    return stream.getvalue()
+
+
+def _packed_mapping(mapping: MappingProxyType[Any, Any]) -> tuple[type, tuple[dict[Any, Any]]]:
+    return MappingProxyType, (dict(mapping),)
+
+
+def known_keys(keys: Sequence[str], known: Sequence[str]) -> tuple[str, ...]:
+    """The keys, if all are known.
+
+    Raises
+    ------
+    ValueError
+        Naming the first that is not.
+    """
+    for key in keys:
+        if key not in known:
+            raise ValueError(f"there is no chart {key!r} here; known are {', '.join(known)}")
+    return tuple(keys)

@@ -1,0 +1,212 @@
+"""The charts of a review: which there are, what their files are called, and what draws each."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Collection, Iterator
+from functools import partial
+from typing import TypeAlias
+
+from matplotlib.figure import Figure
+
+from frametime.render.charts.bars import draw_scene_bars, draw_standings, scene_pages, standings_pages
+from frametime.render.charts.catalog import keys_for
+from frametime.render.charts.distribution import draw_distribution
+from frametime.render.charts.efficiency import draw_efficiency, has_efficiency
+from frametime.render.charts.frame_time_panels import MOST_RUNS, draw_frame_time_panels
+from frametime.render.charts.percentiles import draw_percentiles
+from frametime.render.charts.ratios import MOST_CUTS, draw_ratios
+from frametime.render.charts.repeatability import draw_repeatability, repeatability_pages
+from frametime.render.charts.review_words import Cell, candidates_of, cell_label, pages_of
+from frametime.render.charts.traces import RunTrace, trace_of_entry
+from frametime.render.charts.value import draw_value, has_value
+from frametime.render.charts.verdict_matrix import draw_verdict_matrix, matrix_pages
+from frametime.render.theme import Theme
+from frametime.review.result import ReviewResult, RunEntry
+
+Drawing: TypeAlias = Callable[[], Figure]
+
+
+def review_figures(
+    result: ReviewResult, theme: Theme, *, only: Collection[str] | None = None
+) -> list[tuple[str, Drawing]]:
+    """Name and drawing of each chart of a review.
+
+    Parameters
+    ----------
+    result : ReviewResult
+    theme : Theme
+    only : collection of str or None
+        Keys of the catalog. By default all charts of the review as a whole; those of single runs in each cell
+        (``frame-time-panels``, ``percentiles``, ``distribution``) are made when they are asked for.
+
+    Returns
+    -------
+    list of (str, callable)
+        Names are unique, fit for files, and begin with the key of the chart; ``drawing()`` gives the figure.
+    """
+    wanted = set(keys_for("review") if only is None else only)
+    found: list[tuple[str, Drawing]] = []
+    taken: set[str] = set()
+    for key, parts, drawing in _all(result, theme, wanted):
+        name = "-".join([key, *(safe_name(part) for part in parts if part)])
+        number = 2
+        unique = name
+        while unique.lower() in taken:
+            unique = f"{name}-{number}"
+            number += 1
+        taken.add(unique.lower())
+        found.append((unique, drawing))
+    return found
+
+
+def safe_name(text: str) -> str:
+    """``text`` as a part of a file name: letters, digits, dot and hyphen, at most 40 characters.
+
+    Examples
+    --------
+    >>> safe_name("Harbor: night/2160p"), safe_name("..")
+    ('Harbor-night-2160p', 'x')
+    """
+    kept = re.sub(r"[^A-Za-z0-9.]+", "-", text).strip("-.")
+    return kept[:40].rstrip("-.") or "x"
+
+
+def _page(page: int, n_pages: int) -> str:
+    return "" if n_pages == 1 else f"page{page + 1}"
+
+
+def _all(result: ReviewResult, theme: Theme, wanted: set[str]) -> Iterator[tuple[str, tuple[str, ...], Drawing]]:
+    makers = {
+        "standings": _standings,
+        "scene-bars": _scenes,
+        "ratios": _ratios,
+        "matrix": _matrix,
+        "value": _value,
+        "efficiency": _efficiency,
+        "repeatability": _repeatability,
+    }
+    for key, make in makers.items():
+        if key in wanted:
+            for parts, drawing in make(result, theme):
+                yield key, parts, drawing
+    singles = {
+        "frame-time-panels": draw_frame_time_panels,
+        "percentiles": draw_percentiles,
+        "distribution": draw_distribution,
+    }
+    for key, draw in singles.items():
+        if key in wanted:
+            for cell in result.cuts[0].cells:
+                if any(entry is not None and entry.curves for entry in typical_runs(result, cell).values()):
+                    yield key, cell, partial(_draw_cell, draw, result, theme, cell)
+
+
+Parts: TypeAlias = tuple[str, ...]
+
+
+def _standings(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
+    n_pages = standings_pages(result)
+    for cut in result.cuts:
+        for page in range(n_pages):
+            yield (cut.key, _page(page, n_pages)), partial(draw_standings, result, theme, cut=cut.key, page=page)
+
+
+def _scenes(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
+    n_pages = len(scene_pages(result))
+    for scene in result.scenes:
+        for page in range(n_pages):
+            yield (scene.key, _page(page, n_pages)), partial(draw_scene_bars, result, theme, scene=scene.key, page=page)
+
+
+def _ratios(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
+    keys = [cut.key for cut in result.cuts]
+    # The first panel of each figure is that of all cells, so that a cut is always seen beside them.
+    groups = [keys[:MOST_CUTS]]
+    rest = keys[MOST_CUTS:]
+    step = MOST_CUTS - 1
+    groups += [[keys[0], *rest[start : start + step]] for start in range(0, len(rest), step)]
+    for candidate in candidates_of(result):
+        for metric in result.metrics:
+            for number, cuts in enumerate(groups):
+                n_pages = len(pages_of(result.cuts[0].cells))
+                for page in range(n_pages):
+                    parts = (
+                        candidate,
+                        "" if metric.key == result.headline else metric.key,
+                        f"cuts{number + 1}" if len(groups) > 1 else "",
+                        _page(page, n_pages),
+                    )
+                    yield (
+                        parts,
+                        partial(
+                            draw_ratios,
+                            result,
+                            theme,
+                            candidate=candidate,
+                            metric=metric.key,
+                            cuts=tuple(cuts),
+                            page=page,
+                        ),
+                    )
+
+
+def _matrix(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
+    n_pages = len(matrix_pages(result, theme))
+    for candidate in candidates_of(result):
+        for page in range(n_pages):
+            yield (
+                (candidate, _page(page, n_pages)),
+                partial(draw_verdict_matrix, result, theme, candidate=candidate, page=page),
+            )
+
+
+def _value(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
+    for cut in result.cuts:
+        if has_value(result, cut.key):
+            yield (cut.key,), partial(draw_value, result, theme, cut=cut.key)
+
+
+def _efficiency(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
+    for cut in result.cuts:
+        if has_efficiency(result, cut.key):
+            yield (cut.key,), partial(draw_efficiency, result, theme, cut=cut.key)
+
+
+def _repeatability(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
+    n_pages = len(repeatability_pages(result))
+    for page in range(n_pages):
+        yield (_page(page, n_pages),), partial(draw_repeatability, result, theme, page=page)
+
+
+def typical_runs(result: ReviewResult, cell: Cell) -> dict[str, RunEntry | None]:
+    """For each card the run of a cell that lies closest to the mean of its set in the headline metric."""
+    runs = {run.name: run for run in result.runs}
+    found: dict[str, RunEntry | None] = {card.key: None for card in result.cards}
+    for summary in result.cells:
+        if (summary.scene, summary.resolution) != cell:
+            continue
+        estimate = summary.estimates.get(result.headline)
+        mean = None if estimate is None else estimate.value
+        best = math.inf
+        for name in summary.run_names:
+            value = runs[name].values.get(result.headline)
+            distance = math.inf if value is None or mean is None else abs(value - mean)
+            if found[summary.card] is None or distance < best:
+                found[summary.card], best = runs[name], distance
+    return found
+
+
+def _draw_cell(draw: Callable[..., Figure], result: ReviewResult, theme: Theme, cell: Cell) -> Figure:
+    traces: list[RunTrace] = []
+    for card, entry in typical_runs(result, cell).items():
+        if entry is not None and entry.curves and len(traces) < MOST_RUNS:
+            run = f"run {entry.run}" if entry.run.isdigit() else entry.run
+            traces.append(trace_of_entry(entry, label=f"{result.card(card).label} · {run}"))
+    titles = {
+        draw_frame_time_panels: "frame times",
+        draw_percentiles: "frame-time percentiles",
+        draw_distribution: "spread of frame times",
+    }
+    return draw(traces, theme, title=f"{cell_label(result, cell)}: {titles[draw]}, the run closest to each mean")

@@ -1,0 +1,60 @@
+"""The figure of a million frames against the same figure of a few frames: what the frames themselves cost."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+from matplotlib.figure import Figure
+
+from frametime.render.charts.frame_times import draw_frame_times
+from frametime.render.figure_files import figure_bytes
+from frametime.render.theme import Theme
+
+HERE = Path(__file__).parent
+sys.path[:0] = [str(HERE), str(HERE.parent / "render")]
+
+from capture_samples import capture_of, measured  # noqa: E402
+from ratios import Ratio, best_of  # noqa: E402
+
+MILLION = 1_000_000
+FEW = 1_000
+
+
+def empty_figure(theme: Theme) -> bytes:
+    """A figure of the same size with one pair of axes and nothing in it, not even a title."""
+    with theme.settings():
+        figure = Figure(figsize=(theme.size.width_in, theme.size.height_in), dpi=theme.size.dpi)
+        figure.add_subplot()
+    return figure_bytes(figure, theme, "png")
+
+
+def million_frames(_folder: Path) -> list[Ratio]:
+    """One chart at each size: with a million frames, with a thousand, and bare axes."""
+    rng = np.random.default_rng(1)
+    times_ms = 8.0 + rng.gamma(2.0, 0.5, MILLION)
+    times_ms[rng.integers(0, MILLION, 200)] += 30.0
+    many, few = capture_of(times_ms), capture_of(times_ms[:FEW])
+    many_run, few_run = measured(many), measured(few)
+    ratios = []
+    for size in ("web", "video-1080p", "video-4k"):
+        theme = Theme.of("light", size)
+        empty, with_few, with_many = best_of(
+            5,
+            lambda theme=theme: empty_figure(theme),
+            lambda theme=theme: figure_bytes(draw_frame_times(few, few_run, theme), theme, "png"),
+            lambda theme=theme: figure_bytes(draw_frame_times(many, many_run, theme), theme, "png"),
+        )
+        ratios.append(
+            Ratio(
+                f"chart of a million frames / same chart of {FEW} frames, {size}",
+                2.0,
+                with_many / with_few,
+                f"{with_many:.3f} s / {with_few:.3f} s; bare axes {empty:.3f} s",
+            )
+        )
+    return ratios
+
+
+BENCHMARKS = (million_frames,)
