@@ -178,11 +178,12 @@ def _foreign(source: ArrowSource, options: ReadOptions) -> ParsedLog:
         caveats=(*choice.caveats, *caveats),
         metadata={},
     )
-    rows = arrow_int64(np.maximum(parsed.rows, 0), parsed.rows >= 0)
 
     def read_columns(names: Sequence[str]) -> pa.Table:
         import pyarrow as pa
 
+        each = parsed.timeline.row_of_each()
+        rows = arrow_int64(np.maximum(each, 0), each >= 0)
         positions = [next(fact.position for fact in facts if fact.name == name) for name in names]
         texts = [compute().cast(columns[position].take(rows), pa.string()) for position in positions]
         return pa.table(dict(zip(names, texts, strict=True)))

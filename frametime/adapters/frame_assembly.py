@@ -64,10 +64,10 @@ class ReadColumns:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Assembled:
-    """A parsed log, and the row of the table that each timestamp belongs to (-1: none)."""
+    """A parsed log, and the timeline that says which row of the table each timestamp belongs to."""
 
     log: ParsedLog
-    rows: NDArray[np.int64]
+    timeline: Timeline
 
 
 def assemble(
@@ -123,13 +123,14 @@ def assemble(
             if fact.position not in used and fact.name
         ),
     )
-    return Assembled(log=log, rows=timeline.rows)
+    return Assembled(log=log, timeline=timeline)
 
 
 def _plausibility(stamps: NDArray[np.int64]) -> tuple[Caveat, ...]:
     """A caveat where the usual frame time is none that games have: the unit may be wrong."""
-    steps = np.diff(stamps)
-    middle = int(np.partition(steps, steps.size // 2)[steps.size // 2])
+    looked_at = np.linspace(0, stamps.size - 2, min(stamps.size - 1, 4096)).astype(np.int64)
+    steps = np.sort(stamps[looked_at + 1] - stamps[looked_at])
+    middle = int(steps[steps.size // 2])
     if PLAUSIBLE_NS[0] <= middle <= PLAUSIBLE_NS[1]:
         return ()
     return (
@@ -196,9 +197,10 @@ def _frames(stamps: NDArray[np.int64], timeline: Timeline, columns: ReadColumns,
     import pyarrow as pa
 
     arrays = {TIME_COLUMN: arrow_int64(stamps - origin.shift_ns if origin.shift_ns else stamps)}
-    rows = timeline.rows
-    inside = np.maximum(rows, 0)
-    present = rows >= 0
+    if columns.others or columns.flags:
+        rows = timeline.row_of_each()
+        inside = np.maximum(rows, 0)
+        present = rows >= 0
     for role, column in TIMED_ROLES.items():
         if role not in columns.others:
             continue

@@ -32,6 +32,7 @@ from frametime.adapters.table_reader import (
     read_typed,
 )
 from frametime.adapters.text_source import TextSource, encoding_of, not_text, open_text, single_byte_encoding
+from frametime.adapters.timeline import Timeline
 from frametime.caveats import Caveat
 from frametime.errors import ReadError
 
@@ -101,7 +102,7 @@ def _parse(source: TextSource, options: ReadOptions) -> ParsedLog:
         caveats=(*choice.caveats, *source_caveats(source, dialect)),
         metadata=dialect.metadata,
     )
-    read = partial(_read_other_columns, source, dialect, facts, parsed.rows, options)
+    read = partial(_read_other_columns, source, dialect, facts, parsed.timeline, options)
     return replace(parsed.log, read_columns=read)
 
 
@@ -321,7 +322,7 @@ def _read_other_columns(
     source: TextSource,
     dialect: Dialect,
     facts: Sequence[ColumnFacts],
-    rows: NDArray[np.int64],
+    timeline: Timeline,
     options: ReadOptions,
     names: Sequence[str],
 ) -> pa.Table:
@@ -330,5 +331,6 @@ def _read_other_columns(
 
     positions = [next(fact.position for fact in facts if fact.name == name) for name in names]
     table = read_texts(source, dialect, positions, options)
+    rows = timeline.row_of_each()
     taken = arrow_int64(np.maximum(rows, 0), rows >= 0)
     return pa.table({name: table.columns[p].take(taken) for name, p in zip(names, positions, strict=True)})

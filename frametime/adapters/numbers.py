@@ -59,20 +59,38 @@ def times_of_numbers(column: Any, unit: TimeUnit) -> TimeValues | None:
     """
     if column.null_count:
         return None
-    values = numpy_of(column)
-    if unit.ns is None:
-        usable = bool(np.isfinite(values).all()) and not (values <= 0).any()
-        return TimeValues(ns=np.rint(1e9 / values).astype(np.int64), ok=None) if usable else None
-    if values.dtype == np.int64:
+    ns = np.empty(len(column), dtype=np.int64)
+    start = 0
+    # A chunk at a time: its copies stay in the processor's cache, and the column is never there twice.
+    for chunk in column.chunks:
+        part = ns[start : start + len(chunk)]
+        start += len(chunk)
+        if len(chunk) and not _scale(np.from_dlpack(chunk), unit, part):
+            return None
+    return TimeValues(ns=ns, ok=None)
+
+
+def _scale(values: NDArray[Any], unit: TimeUnit, out: NDArray[np.int64]) -> bool:
+    """Write the values in ns to ``out``; false if one of them cannot be taken as it is."""
+    if values.dtype == np.int64 and unit.ns is not None:
         factor = int(unit.ns)
         limit = (2**63 - 1) // factor
-        fits = not values.size or (int(values.max()) <= limit and int(values.min()) >= -limit)
-        return TimeValues(ns=values if factor == 1 else values * factor, ok=None) if fits else None
-    scaled = values * float(unit.ns)
-    largest = float(np.abs(scaled).max()) if scaled.size else 0.0
-    if not largest < EXACT_FLOAT_NS:
-        return None
-    return TimeValues(ns=np.rint(scaled, out=scaled).astype(np.int64), ok=None)
+        if int(values.max()) > limit or int(values.min()) < -limit:
+            return False
+        np.multiply(values, factor, out=out)
+        return True
+    if unit.ns is None:
+        if not np.isfinite(values).all() or (values <= 0).any():
+            return False
+        scaled = 1e9 / values
+    else:
+        scaled = values * float(unit.ns)
+    # A comparison with NaN is false, so this refuses it as well.
+    if not (float(scaled.max()) < EXACT_FLOAT_NS and float(scaled.min()) > -EXACT_FLOAT_NS):
+        return False
+    np.rint(scaled, out=scaled)
+    out[:] = scaled
+    return True
 
 
 def clean_texts(column: Any) -> Any:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,7 @@ from frametime.units import NS_PER_MS, NS_PER_S
 _WRAP: Final = 2**32
 _DAY_NS: Final = 86_400 * NS_PER_S
 _MAX_SPAN_NS: Final = 2.0**62
+_BLOCK: Final = 1 << 18
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -30,8 +31,10 @@ class Timeline:
     Attributes
     ----------
     timestamps_ns : ndarray of int64, shape (n_frames + 1,)
-    rows : ndarray of int64, shape (n_frames + 1,)
-        Row of the log that each belongs to; -1 where there is none (the start of the first frame).
+    rows : ndarray of int64 or None
+        Row of the log that each timestamp belongs to, the start of the first frame left out; ``None``: every row.
+    starts_before : bool
+        Whether the first timestamp is the start of the first row's frame, and no row's own.
     bad_rows : ndarray of int64
         Rows that were left out because their time is not usable, beyond those not ``ok`` from the start.
     caveats : tuple of Caveat
@@ -39,10 +42,17 @@ class Timeline:
     """
 
     timestamps_ns: NDArray[np.int64]
-    rows: NDArray[np.int64]
+    rows: NDArray[np.int64] | None
+    starts_before: bool
     bad_rows: NDArray[np.int64]
     caveats: tuple[Caveat, ...]
     evidence: tuple[str, ...]
+
+    def row_of_each(self) -> NDArray[np.int64]:
+        """Row of the log for each timestamp, -1 where there is none; shape (n_frames + 1,)."""
+        before = int(self.starts_before)
+        rows = np.arange(self.timestamps_ns.size - before, dtype=np.int64) if self.rows is None else self.rows
+        return np.concatenate([np.full(before, -1, dtype=np.int64), rows])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -73,36 +83,46 @@ class ClockRules:
     frame_time_resolution_ns: int
 
 
-def _all_rows(count: int) -> NDArray[np.int64]:
-    return np.arange(count, dtype=np.int64)
+_NO_ROWS: Final[NDArray[np.int64]] = np.empty(0, dtype=np.int64)
+
+
+def _chosen(values: NDArray[Any], rows: NDArray[np.int64] | None) -> NDArray[Any]:
+    return values if rows is None else values[rows]
 
 
 def from_frame_times(frame_times: TimeValues, rows: NDArray[np.int64] | None, rules: ClockRules) -> Timeline:
     """Timestamps from frame times alone: the first frame begins at 0."""
-    rows = _all_rows(len(frame_times.ns)) if rows is None else rows
     durations, good = _usable(frame_times, rows)
-    bad = rows[~good] if good is not None else rows[:0]
+    bad = _NO_ROWS
     if good is not None:
-        durations, rows = durations[good], rows[good]
-    stamps = _cumulated(0, durations, rules)
-    caveats = (_hole_caveat(int(bad.size), None),) if bad.size else ()
+        durations, rows, bad = _good_only(durations, good, rows)
     return Timeline(
-        timestamps_ns=stamps,
-        rows=np.concatenate([np.array([-1], dtype=np.int64), rows]),
+        timestamps_ns=_cumulated(0, durations, rules),
+        rows=rows,
+        starts_before=True,
         bad_rows=bad,
-        caveats=caveats,
+        caveats=(_hole_caveat(int(bad.size), None),) if bad.size else (),
         evidence=(),
     )
 
 
-def _usable(frame_times: TimeValues, rows: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.bool_] | None]:
-    everything = len(rows) == len(frame_times.ns)
-    durations = frame_times.ns if everything else frame_times.ns[rows]
+def _good_only(
+    durations: NDArray[np.int64], good: NDArray[np.bool_], rows: NDArray[np.int64] | None
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+    """Good frame times, their rows, and the rows of the others."""
+    kept, lost = np.flatnonzero(good), np.flatnonzero(~good)
+    return durations[kept], kept if rows is None else rows[kept], lost if rows is None else rows[lost]
+
+
+def _usable(
+    frame_times: TimeValues, rows: NDArray[np.int64] | None
+) -> tuple[NDArray[np.int64], NDArray[np.bool_] | None]:
+    durations = _chosen(frame_times.ns, rows)
     if frame_times.ok is None and (not durations.size or int(durations.min()) > 0):
         return durations, None
     good = durations > 0
     if frame_times.ok is not None:
-        good &= frame_times.ok if everything else frame_times.ok[rows]
+        good &= _chosen(frame_times.ok, rows)
     return durations, good
 
 
@@ -130,24 +150,26 @@ def _hole_caveat(count: int, time_ns: int | None) -> Caveat:
 
 def from_timestamps(times: TimeValues, rows: NDArray[np.int64] | None, rules: ClockRules) -> Timeline:
     """Timestamps as they stand in the log, in order, each once."""
-    rows = _all_rows(len(times.ns)) if rows is None else rows
-    selected = rows
-    stamps = times.ns if len(rows) == len(times.ns) else times.ns[rows]
+    stamps = _chosen(times.ns, rows)
     caveats: list[Caveat] = []
-    holes: NDArray[np.int64] | None = None
+    holes = _NO_ROWS
     if times.ok is not None:
-        good = times.ok if len(rows) == len(times.ns) else times.ok[rows]
-        positions = np.flatnonzero(good)
-        stamps, rows = stamps[positions], rows[positions]
+        positions = np.flatnonzero(_chosen(times.ok, rows))
         holes = np.flatnonzero(np.diff(positions) > 1)
+        stamps, rows = stamps[positions], positions if rows is None else rows[positions]
     stamps = _unwrapped(stamps, rules, caveats)
-    stamps, order = _ordered(stamps, rows, rules, caveats)
+    order = _order(stamps, rows, rules, caveats)
     if order is not None:
-        rows = rows[order]
-    elif holes is not None and holes.size:
-        stamps, rows = _closed(stamps, rows, holes, caveats)
-    stamps, rows = _merged(stamps, rows, caveats)
-    return Timeline(timestamps_ns=stamps, rows=rows, bad_rows=selected[:0], caveats=tuple(caveats), evidence=())
+        stamps, rows = stamps[order], order if rows is None else rows[order]
+    elif holes.size:
+        stamps, kept = _closed(stamps, holes, caveats)
+        rows = _chosen(kept if rows is None else rows, None if rows is None else kept)
+    distinct = _distinct(stamps, caveats)
+    if distinct is not None:
+        stamps, rows = stamps[distinct], distinct if rows is None else rows[distinct]
+    return Timeline(
+        timestamps_ns=stamps, rows=rows, starts_before=False, bad_rows=_NO_ROWS, caveats=tuple(caveats), evidence=()
+    )
 
 
 def _unwrapped(stamps: NDArray[np.int64], rules: ClockRules, caveats: list[Caveat]) -> NDArray[np.int64]:
@@ -191,21 +213,24 @@ def _check_span(stamps: NDArray[np.int64], rules: ClockRules) -> None:
         raise ReadError.at(rules.name, "the timestamps span more than 146 years", helps="check the unit of the column")
 
 
-def _ordered(
-    stamps: NDArray[np.int64], rows: NDArray[np.int64], rules: ClockRules, caveats: list[Caveat]
-) -> tuple[NDArray[np.int64], NDArray[np.int64] | None]:
-    if stamps.size < 2:
-        return stamps, None
+def _row(rows: NDArray[np.int64] | None, index: int) -> int:
+    return index if rows is None else int(rows[index])
+
+
+def _order(
+    stamps: NDArray[np.int64], rows: NDArray[np.int64] | None, rules: ClockRules, caveats: list[Caveat]
+) -> NDArray[np.int64] | None:
+    """The order in which time rises, or ``None`` where it does already."""
     back = np.flatnonzero(stamps[1:] < stamps[:-1])
     if not back.size:
-        return stamps, None
+        return None
     first = int(back[0]) + 1
     if not rules.sort:
         step_ms = (int(stamps[first]) - int(stamps[first - 1])) / NS_PER_MS
         raise ReadError.at(
             rules.name,
             f"time runs backwards by {-step_ms:.6g} ms ({back.size} such row{'s' if back.size != 1 else ''})",
-            line=rules.line_of(int(rows[first])),
+            line=rules.line_of(_row(rows, first)),
             helps="--sort puts the rows in order of time",
         )
     caveats.append(
@@ -214,31 +239,29 @@ def _ordered(
             message=f"{back.size} row{'s' if back.size != 1 else ''} ran backwards in time; rows were sorted as told.",
         )
     )
-    order = np.argsort(stamps, kind="stable")
-    return stamps[order], order
+    return np.argsort(stamps, kind="stable")
 
 
 def _closed(
-    stamps: NDArray[np.int64], rows: NDArray[np.int64], holes: NDArray[np.int64], caveats: list[Caveat]
+    stamps: NDArray[np.int64], holes: NDArray[np.int64], caveats: list[Caveat]
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Stamps with the holes closed, and the indices of those that are kept."""
     steps = np.diff(stamps)
     removed = np.zeros(stamps.size, dtype=np.int64)
     removed[holes + 1] = steps[holes]
     caveats.append(_hole_caveat(int(holes.size), int(removed.sum())))
-    kept = np.ones(stamps.size, dtype=np.bool_)
-    kept[holes + 1] = False
-    return (stamps - np.cumsum(removed))[kept], rows[kept]
+    keep = np.ones(stamps.size, dtype=np.bool_)
+    keep[holes + 1] = False
+    kept = np.flatnonzero(keep)
+    return (stamps - np.cumsum(removed))[kept], kept
 
 
-def _merged(
-    stamps: NDArray[np.int64], rows: NDArray[np.int64], caveats: list[Caveat]
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    if stamps.size < 2:
-        return stamps, rows
+def _distinct(stamps: NDArray[np.int64], caveats: list[Caveat]) -> NDArray[np.int64] | None:
+    """Indices of stamps that differ from the one before, or ``None`` where all do."""
     equal = stamps[1:] == stamps[:-1]
     count = int(np.count_nonzero(equal))
     if not count:
-        return stamps, rows
+        return None
     caveats.append(
         Caveat(
             code="equal-timestamps",
@@ -246,45 +269,48 @@ def _merged(
             f"{'they were' if count != 1 else 'it was'} merged.",
         )
     )
-    kept = np.concatenate([[True], ~equal])
-    return stamps[kept], rows[kept]
+    return np.flatnonzero(np.concatenate([[True], ~equal]))
 
 
 def from_both(
     times: TimeValues, frame_times: TimeValues, rows: NDArray[np.int64] | None, rules: ClockRules
 ) -> Timeline:
     """Timestamps and frame times that must agree: the frame times give the differences, the first time the origin."""
-    rows = _all_rows(len(times.ns)) if rows is None else rows
-    everything = len(rows) == len(times.ns)
     durations, good = _usable(frame_times, rows)
-    stamps = times.ns if everything else times.ns[rows]
-    stamped = None if times.ok is None else (times.ok if everything else times.ok[rows])
+    stamps = _chosen(times.ns, rows)
+    stamped = None if times.ok is None else _chosen(times.ok, rows)
     caveats: list[Caveat] = []
     if stamped is None:
         stamps = _unwrapped(stamps, rules, caveats)
-    at_end, evidence = _agreement(stamps, stamped, durations, good, rows, rules, caveats)
-    bad = rows[~good] if good is not None else rows[:0]
-    clean = good is None and stamped is None and not any(c.code == "time-columns-differ" for c in caveats)
-    if clean and rules.time_resolution_ns < rules.frame_time_resolution_ns:
-        line = _by_stamps(stamps, durations, at_end=at_end)
+    compared = _Compared(stamps=stamps, stamped=stamped, durations=durations, good=good)
+    at_end, agree, evidence = _agreement(compared, rows, rules, caveats)
+    stamps_line = None
+    if good is None and stamped is None and agree and rules.time_resolution_ns < rules.frame_time_resolution_ns:
+        stamps_line = _by_stamps(stamps, durations, at_end=at_end)
+        if not (stamps_line[1:] > stamps_line[:-1]).all():
+            stamps_line = None
+    if stamps_line is not None:
         evidence += "; the timestamps are written more finely, so they give the differences"
-        if (np.diff(line) > 0).all():
-            return Timeline(
-                timestamps_ns=line,
-                rows=np.concatenate([np.array([-1], dtype=np.int64), rows]),
-                bad_rows=bad,
-                caveats=tuple(caveats),
-                evidence=(evidence,),
-            )
+        return Timeline(
+            timestamps_ns=stamps_line,
+            rows=rows,
+            starts_before=True,
+            bad_rows=_NO_ROWS,
+            caveats=tuple(caveats),
+            evidence=(evidence,),
+        )
     evidence += "; the frame times give the differences"
     origin = _origin(stamps, stamped, durations, good, at_end=at_end)
+    bad = _NO_ROWS
     if good is not None:
+        left_out = _time_left_out(stamps, stamped, durations, good)
+        durations, rows, bad = _good_only(durations, good, rows)
         if bad.size:
-            caveats.append(_hole_caveat(int(bad.size), _time_left_out(stamps, stamped, durations, good)))
-        durations, rows = durations[good], rows[good]
+            caveats.append(_hole_caveat(int(bad.size), left_out))
     return Timeline(
         timestamps_ns=_cumulated(origin, durations, rules),
-        rows=np.concatenate([np.array([-1], dtype=np.int64), rows]),
+        rows=rows,
+        starts_before=True,
         bad_rows=bad,
         caveats=tuple(caveats),
         evidence=(evidence,),
@@ -336,52 +362,66 @@ def _time_left_out(
     return span - int(durations[first + 1 : last + 1][good[first + 1 : last + 1]].sum())
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Compared:
+    """Timestamps and frame times of the same rows, and which of them are there."""
+
+    stamps: NDArray[np.int64]
+    stamped: NDArray[np.bool_] | None
+    durations: NDArray[np.int64]
+    good: NDArray[np.bool_] | None
+
+    def differences(self, start: int, stop: int, *, at_end: bool) -> NDArray[np.int64]:
+        """Step of the timestamps minus frame time for steps ``start`` to ``stop``; 0 where one is missing."""
+        steps = np.diff(self.stamps[start : stop + 1])
+        shift = int(at_end)
+        off = np.abs(steps - self.durations[start + shift : stop + shift])
+        if self.good is not None:
+            off[~self.good[start + shift : stop + shift]] = 0
+        if self.stamped is not None:
+            off[~(self.stamped[start:stop] & self.stamped[start + 1 : stop + 1])] = 0
+        return off
+
+    def mismatches(self, allowed_ns: int, *, at_end: bool) -> tuple[int, int, int]:
+        """How many steps differ by more than ``allowed_ns``, the step that differs most, and by how much."""
+        count, worst, largest = 0, 0, -1
+        n_steps = self.stamps.size - 1
+        for start in range(0, n_steps, _BLOCK):
+            off = self.differences(start, min(start + _BLOCK, n_steps), at_end=at_end)
+            count += int(np.count_nonzero(off > allowed_ns))
+            place = int(np.argmax(off))
+            if int(off[place]) > largest:
+                worst, largest = start + place, int(off[place])
+        return count, worst, largest
+
+
 def _agreement(
-    stamps: NDArray[np.int64],
-    stamped: NDArray[np.bool_] | None,
-    durations: NDArray[np.int64],
-    good: NDArray[np.bool_] | None,
-    rows: NDArray[np.int64],
-    rules: ClockRules,
-    caveats: list[Caveat],
-) -> tuple[bool, str]:
-    """Whether the time stands at the end of each frame (or at its start), or an error where neither fits."""
+    compared: _Compared, rows: NDArray[np.int64] | None, rules: ClockRules, caveats: list[Caveat]
+) -> tuple[bool, bool, str]:
+    """Whether the time stands at the end of each frame (or at its start), whether all agree, and a sentence."""
     allowed = rules.time_resolution_ns + rules.frame_time_resolution_ns + 1
-    steps = np.diff(stamps)
-    counted = np.ones(steps.size, dtype=np.bool_)
-    if stamped is not None:
-        counted &= stamped[1:] & stamped[:-1]
-    results = []
-    for at_end, spans, usable in (
-        (True, durations[1:], None if good is None else good[1:]),
-        (False, durations[:-1], None if good is None else good[:-1]),
-    ):
-        compared = counted if usable is None else counted & usable
-        off = compared & (np.abs(steps - spans) > allowed)
-        results.append((int(np.count_nonzero(off)), at_end, off, int(np.count_nonzero(compared)), spans))
-    if steps.size and results[0][0] == results[1][0] == 0 and int(stamps[0]) == 0:
-        # Equal frame times fit both ways: a clock that starts at 0 starts with the first frame.
-        results.reverse()
-    count, at_end, off, compared_count, spans = min(results, key=lambda result: result[0])
+    n_steps = max(0, compared.stamps.size - 1)
+    # Equal frame times fit both ways: a clock that starts at 0 starts with the first frame.
+    at_end = not (compared.stamps.size and int(compared.stamps[0]) == 0)
+    count, worst, _ = compared.mismatches(allowed, at_end=at_end)
+    if count:
+        other = compared.mismatches(allowed, at_end=not at_end)
+        if other[0] < count:
+            at_end, count, worst = not at_end, other[0], other[1]
     where = "end" if at_end else "start"
     if not count:
-        return at_end, f"timestamps and frame times agree in all rows (the time marks the {where} of a frame)"
-    worst = int(np.argmax(np.where(off, np.abs(steps - spans), 0)))
+        return at_end, True, f"timestamps and frame times agree in all rows (the time marks the {where} of a frame)"
+    step = int(compared.stamps[worst + 1]) - int(compared.stamps[worst])
+    span = int(compared.durations[worst + int(at_end)])
     numbers = (
-        f"in {count} of {compared_count} rows the time column and the frame times differ "
-        f"(line {rules.line_of(int(rows[worst + 1]))}: {int(steps[worst]) / NS_PER_MS:.6g} ms against "
-        f"{int(spans[worst]) / NS_PER_MS:.6g} ms)"
+        f"in {count} of {n_steps} rows the time column and the frame times differ "
+        f"(line {rules.line_of(_row(rows, worst + 1))}: {step / NS_PER_MS:.6g} ms against {span / NS_PER_MS:.6g} ms)"
     )
-    if count > max(3, compared_count // 100) or count * 5 > compared_count:
+    if count > max(3, n_steps // 100) or count * 5 > n_steps:
         raise ReadError.at(
-            rules.name,
-            numbers,
-            helps="check the units, or choose one of the two columns with --time-column and --unit",
+            rules.name, numbers, helps="check the units, or choose one of the two columns with --time-column and --unit"
         )
     caveats.append(
-        Caveat(
-            code="time-columns-differ",
-            message=numbers[0].upper() + numbers[1:] + "; the frame times were used.",
-        )
+        Caveat(code="time-columns-differ", message=numbers[0].upper() + numbers[1:] + "; the frame times were used.")
     )
-    return at_end, f"timestamps and frame times agree in {compared_count - count} of {compared_count} rows"
+    return at_end, False, f"timestamps and frame times agree in {n_steps - count} of {n_steps} rows"
