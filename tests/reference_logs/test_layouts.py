@@ -6,7 +6,9 @@ from pathlib import Path
 
 import pytest
 
-import frametime
+from frametime.adapters.base import ReadOptions
+from frametime.adapters.layout import Layout
+from frametime.adapters.reading import read_capture
 from frametime.demo.layout_examples import layout_files, main
 
 LOGS = Path(__file__).parents[2] / "reference_logs"
@@ -32,7 +34,12 @@ def test_what_is_no_recording_is_refused(tmp_path: Path, capsys: pytest.CaptureF
 
 @pytest.mark.parametrize("name", EXAMPLES)
 def test_every_layout_holds_the_same_frames(name: str) -> None:
-    layout = LAYOUTS / "no_header.layout.toml" if name == "no_header.csv" else None
-    expected = frametime.read_capture(RECORDING).frames.column("timestamp_ns").to_pylist()
-    found = frametime.read_capture(LAYOUTS / name, layout=layout).frames.column("timestamp_ns").to_pylist()
+    layout = LAYOUTS / "no_header.layout.toml"
+    options = (
+        ReadOptions(layout=Layout.from_toml(layout.read_text("utf-8"), layout.name))
+        if name == "no_header.csv"
+        else ReadOptions()
+    )
+    expected = read_capture(RECORDING).frames.column("timestamp_ns").to_pylist()
+    found = read_capture(LAYOUTS / name, options=options).frames.column("timestamp_ns").to_pylist()
     assert [time - found[0] for time in found] == [time - expected[0] for time in expected]

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import math
 import tomllib
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-import frametime
+from frametime.adapters.base import ReadOptions
 from frametime.demo.known_answers import made_files, made_logs, main
+from frametime.metrics.metric import MeasuredRun
+from frametime.pipeline.measuring import MeasureRequest, measure_file
 
 MADE = Path(__file__).parents[2] / "reference_logs" / "made"
 NAMES = sorted(log.name for log in made_logs())
@@ -20,10 +23,13 @@ def facts(name: str) -> dict[str, Any]:
     return tomllib.loads((MADE / f"{name}.toml").read_text("utf-8"))
 
 
-def measured(name: str) -> frametime.MeasuredRun:
+@cache
+def measured(name: str) -> MeasuredRun:
     sensors = facts(name).get("sensors")
-    capture = frametime.read_capture(MADE / f"{name}.csv", sensors=MADE / sensors if sensors else None)
-    return frametime.measure(capture)
+    request = MeasureRequest(
+        path=str(MADE / f"{name}.csv"), read=ReadOptions(), sensors=str(MADE / sensors) if sensors else None
+    )
+    return measure_file(request)[1]
 
 
 def test_the_stored_files_are_those_of_the_generator() -> None:
