@@ -304,6 +304,7 @@ def _read_columns(
     rejected.count_more(int(bad.size) - min(int(bad.size), MAX_LISTED_ROWS))
     read = ReadColumns(
         n_rows=len(columns[0]) if columns else 0,
+        records=None,
         time=values.pop("time", None),
         frame_time=values.pop("frame_time", None),
         others=values,

@@ -35,6 +35,8 @@ class ReadColumns:
     ----------
     n_rows : int
         Rows of the table that was read.
+    records : ndarray of int64 or None
+        Number of each row among the records of the log; ``None`` where they are the same.
     time, frame_time : TimeValues or None
     others : Mapping
         Role (``gpu_work``, ...) to times.
@@ -51,6 +53,7 @@ class ReadColumns:
     """
 
     n_rows: int
+    records: NDArray[np.int64] | None
     time: TimeValues | None
     frame_time: TimeValues | None
     others: Mapping[str, TimeValues]

@@ -34,7 +34,7 @@ from frametime.adapters.table_reader import (
 from frametime.adapters.text_source import TextSource, encoding_of, not_text, open_text, single_byte_encoding
 from frametime.adapters.timeline import Timeline
 from frametime.caveats import Caveat
-from frametime.errors import ReadError
+from frametime.errors import ReadError, printable
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -102,7 +102,7 @@ def _parse(source: TextSource, options: ReadOptions) -> ParsedLog:
         caveats=(*choice.caveats, *source_caveats(source, dialect)),
         metadata=dialect.metadata,
     )
-    read = partial(_read_other_columns, source, dialect, facts, parsed.timeline, options)
+    read = partial(_read_other_columns, source, dialect, facts, columns.records, parsed.timeline, options)
     return replace(parsed.log, read_columns=read)
 
 
@@ -213,6 +213,7 @@ def _typed(
     n_rows = len(next(iter(read.values())))
     return ReadColumns(
         n_rows=n_rows,
+        records=None,
         time=values.pop("time", None),
         frame_time=values.pop("frame_time", None),
         others=values,
@@ -241,7 +242,7 @@ def _line_of_row(source: TextSource, dialect: Dialect, records: NDArray[np.int64
 def _careful(source: TextSource, dialect: Dialect, choice: ColumnChoice, options: ReadOptions) -> ReadColumns:
     """Columns read as texts, cell by cell accounted for."""
     positions = sorted(choice.used_positions())
-    table = read_texts(source, dialect, positions, options)
+    table = read_texts(source, dialect, positions, options, short_as_empty=True)
     main = choice.frame_time or choice.time
     assert main is not None
     table, rejected, caveats = _without_foreign_rows(table, dialect, choice, main)
@@ -267,11 +268,15 @@ def _careful(source: TextSource, dialect: Dialect, choice: ColumnChoice, options
     if selected is not None and bad.size:
         bad = np.intersect1d(bad, selected)
     texts = table.columns[main.position]
+    short = dict(table.short)
     for row in bad[:MAX_LISTED_ROWS].tolist():
-        rejected.add(int(table.records[row]), reason_of(str(texts[row].as_py())))
+        record = int(table.records[row])
+        cut = f"too few cells: '{printable(short[record].strip(), limit=40)}'" if record in short else None
+        rejected.add(record, cut or reason_of(str(texts[row].as_py())))
     rejected.count_more(int(bad.size) - min(int(bad.size), MAX_LISTED_ROWS))
     return ReadColumns(
         n_rows=len(table.records),
+        records=table.records,
         time=values.pop("time", None),
         frame_time=values.pop("frame_time", None),
         others=values,
@@ -301,11 +306,7 @@ def _without_foreign_rows(
     if found.second_table is not None:
         end = found.second_table
         keep[end:] = False
-    last = int(table.records[end]) if end < len(table.records) else None
-    for number, text in table.short:
-        if last is None or number < last:
-            rejected.add(number, f"too few cells: {text.strip()[:40]!r}")
-    caveats.extend(caveats_of_text(table, dialect, end, len(table.records) - end if last is not None else 0))
+    caveats.extend(caveats_of_text(table, len(table.records) - end))
     if keep.all():
         return table, rejected, tuple(caveats)
     indices = np.flatnonzero(keep)
@@ -322,6 +323,7 @@ def _read_other_columns(
     source: TextSource,
     dialect: Dialect,
     facts: Sequence[ColumnFacts],
+    records: NDArray[np.int64] | None,
     timeline: Timeline,
     options: ReadOptions,
     names: Sequence[str],
@@ -330,7 +332,10 @@ def _read_other_columns(
     import pyarrow as pa
 
     positions = [next(fact.position for fact in facts if fact.name == name) for name in names]
-    table = read_texts(source, dialect, positions, options)
+    table = read_texts(source, dialect, positions, options, short_as_empty=True)
     rows = timeline.row_of_each()
+    if records is not None:
+        # Rows that were taken out of the first table are still in this one.
+        rows = np.where(rows >= 0, np.searchsorted(table.records, records[np.maximum(rows, 0)]), -1)
     taken = arrow_int64(np.maximum(rows, 0), rows >= 0)
     return pa.table({name: table.columns[p].take(taken) for name, p in zip(names, positions, strict=True)})

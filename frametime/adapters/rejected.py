@@ -41,7 +41,7 @@ class RejectedRows:
         self._by_line: list[RejectedRow] = []
         self.count = 0
         self.not_rows = 0
-        """How many of them are no rows of the table that was read (too few cells, the header again)."""
+        """How many of them are no rows of the table that was read (the header again)."""
 
     @property
     def count_rows(self) -> int:
@@ -51,7 +51,7 @@ class RejectedRows:
     def add(self, record: int, reason: str) -> None:
         """Count a record of the text."""
         self.count += 1
-        if reason.startswith(("too few", "the header")):
+        if reason.startswith("the header"):
             self.not_rows += 1
         if len(self._by_record) < MAX_LISTED_ROWS:
             self._by_record.append((record, reason))
@@ -98,13 +98,12 @@ class RejectedRows:
             return ()
         first = "; ".join(f"line {row.line}: {row.reason}" for row in listed[:3])
         more = f"; and {self.count - 3} more" if self.count > 3 else ""
-        rows = "row" if self.count == 1 else "rows"
         return (
-            Caveat(code="rejected-rows", message=f"{self.count} of {total} {rows} could not be used: {first}{more}."),
+            Caveat(code="rejected-rows", message=f"{self.count} of {total} rows could not be used: {first}{more}."),
         )
 
 
-def caveats_of_text(table: TextTable, dialect: Dialect, end: int, after: int) -> tuple[Caveat, ...]:
+def caveats_of_text(table: TextTable, after: int) -> tuple[Caveat, ...]:
     """Caveats of rows with surplus cells, and of a second table."""
     caveats = []
     if table.long:

@@ -165,8 +165,23 @@ def read_typed(
     return {position: table.column(index) for index, position in enumerate(types)}
 
 
-def read_texts(source: TextSource, dialect: Dialect, positions: Sequence[int], options: ReadOptions) -> TextTable:
+def read_texts(
+    source: TextSource,
+    dialect: Dialect,
+    positions: Sequence[int],
+    options: ReadOptions,
+    *,
+    short_as_empty: bool = False,
+) -> TextTable:
     """Columns by position as texts, with every row accounted for.
+
+    Parameters
+    ----------
+    source, dialect, options
+    positions : sequence of int
+        Columns, counted from 0.
+    short_as_empty : bool
+        Keep a row with too few cells in its place, with empty cells: its last cell may have been cut.
 
     Raises
     ------
@@ -192,30 +207,35 @@ def read_texts(source: TextSource, dialect: Dialect, positions: Sequence[int], o
     records = np.flatnonzero(good)
     long = [(number, text) for number, count, text in bad if count > dialect.n_columns]
     short = tuple((number, text) for number, count, text in bad if count < dialect.n_columns)
-    if long:
-        columns, records = _with_long_rows(columns, records, long, dialect)
+    odd = [(number, _cells_of(text, dialect)) for number, text in long]
+    if short_as_empty:
+        odd += [(number, ()) for number, _ in short]
+    if odd:
+        columns, records = _with_odd_rows(columns, records, odd)
     return TextTable(columns=columns, records=records, short=short, long=tuple(long))
 
 
-def _with_long_rows(
-    columns: Mapping[int, Any], records: NDArray[np.int64], long: list[tuple[int, str]], dialect: Dialect
+def _cells_of(text: str, dialect: Dialect) -> tuple[str, ...]:
+    from frametime.adapters.dialect import split_rows
+
+    rows = split_rows([text + "\n"], dialect.delimiter, dialect.quote, spaced=dialect.spaced_quotes)
+    return rows[0].cells if rows else ()
+
+
+def _with_odd_rows(
+    columns: Mapping[int, Any], records: NDArray[np.int64], odd: Sequence[tuple[int, tuple[str, ...]]]
 ) -> tuple[dict[int, Any], NDArray[np.int64]]:
-    """Put rows with surplus cells back in their places, without the surplus."""
+    """Put rows with another number of cells back in their places, cells that are not there as empty texts."""
     import pyarrow as pa
 
     from frametime.adapters.arrow_columns import arrow_int64, arrow_texts
-    from frametime.adapters.dialect import split_rows
 
-    cells = []
-    for _, text in long:
-        rows = split_rows([text + "\n"], dialect.delimiter, dialect.quote, spaced=dialect.spaced_quotes)
-        cells.append(rows[0].cells if rows else ("",) * dialect.n_columns)
-    numbers = np.concatenate([records, np.array([number for number, _ in long], dtype=np.int64)])
+    numbers = np.concatenate([records, np.array([number for number, _ in odd], dtype=np.int64)])
     order = np.argsort(numbers, kind="stable")
     taken = arrow_int64(order)
     merged = {}
     for position, column in columns.items():
-        extra = arrow_texts([row[position] if len(row) > position else "" for row in cells])
+        extra = arrow_texts([cells[position] if len(cells) > position else "" for _, cells in odd])
         merged[position] = pa.chunked_array([*column.chunks, extra], type=pa.string()).take(taken)
     return merged, numbers[order]
 

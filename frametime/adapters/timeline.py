@@ -354,9 +354,9 @@ def _time_left_out(
     durations: NDArray[np.int64],
     good: NDArray[np.bool_],
 ) -> int | None:
-    if stamped is not None or not good.any():
+    kept = np.flatnonzero(good if stamped is None else good & stamped)
+    if kept.size < 2:
         return None
-    kept = np.flatnonzero(good)
     first, last = int(kept[0]), int(kept[-1])
     span = int(stamps[last]) - int(stamps[first])
     return span - int(durations[first + 1 : last + 1][good[first + 1 : last + 1]].sum())
