@@ -84,7 +84,7 @@ def _prepared(source: TextSource, dialect: Dialect) -> BinaryIO:
         if not block:
             break
     held.seek(0)
-    return cast("BinaryIO", TextPart(cast("BinaryIO", held), 0, 1 << 62))
+    return cast("BinaryIO", TextPart(cast("BinaryIO", held), 0, 1 << 62, owned=True))
 
 
 def _read(
@@ -137,6 +137,8 @@ def _read(
                 helps="describe the file with --layout",
             ) from None
         raise NotTypedError(text) from None
+    finally:
+        stream.close()
 
 
 _NULL_WORDS: Final = sorted({form for word in MISSING for form in (word, word.upper(), word.title())} | {"NaN", "N/a"})

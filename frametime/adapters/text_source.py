@@ -273,11 +273,20 @@ def _head_lines(stream: BinaryIO, name: str, options: ReadOptions, *, start: int
 
 
 class TextPart(io.RawIOBase):
-    """The bytes of a text from one place to another, as a stream for the table reader."""
+    """The bytes of a text from one place to another, as a stream for the table reader.
 
-    def __init__(self, stream: BinaryIO, start: int, end: int) -> None:
+    Parameters
+    ----------
+    stream : BinaryIO
+    start, end : int
+    owned : bool
+        Whether the stream is closed with this part of it.
+    """
+
+    def __init__(self, stream: BinaryIO, start: int, end: int, *, owned: bool = False) -> None:
         self._stream = stream
         self._left = max(0, end - start)
+        self._owned = owned
         stream.seek(start)
 
     def readable(self) -> bool:
@@ -288,3 +297,8 @@ class TextPart(io.RawIOBase):
         block = self._stream.read(wanted) if wanted else b""
         self._left -= len(block)
         return block
+
+    def close(self) -> None:
+        if self._owned and not self.closed:
+            self._stream.close()
+        super().close()
