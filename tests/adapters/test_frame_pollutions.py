@@ -1,8 +1,9 @@
-"""Frame logs that are each broken or styled in one way: right, right with a caveat, or refused; never silently wrong."""
+"""Frame logs, each broken or styled in one way: right, right with a caveat, or refused; never silently wrong."""
 
 from __future__ import annotations
 
 import json
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -100,6 +101,6 @@ def test_true_frame_times() -> None:
         if expected["outcome"] != "ok" or expected["n_frames"] != 64:
             continue
         stamps = read_capture(DATA / name).frames["timestamp_ns"].to_pylist()
-        steps = [b - a for a, b in zip(stamps, stamps[1:], strict=False)]
+        steps = [b - a for a, b in pairwise(stamps)]
         allowed_ns = 1 if name == "unit_fps_only.csv" else 0
         assert all(abs(step - us * 1000) <= allowed_ns for step, us in zip(steps, frames_us, strict=True)), name
