@@ -9,8 +9,16 @@ from typing import Final, TypeAlias
 
 from frametime.caveats import Weight
 from frametime.errors import printable
+from frametime.metrics.findings import ProfileItem
 from frametime.metrics.metric import MeasuredRun, MetricValue
-from frametime.render.numbers import format_estimate, format_like, format_number, format_quantity, significant_digits
+from frametime.render.numbers import (
+    NOT_AVAILABLE,
+    format_estimate,
+    format_like,
+    format_number,
+    format_quantity,
+    significant_digits,
+)
 
 WIDTH: Final = 80
 LINES: Final = 30
@@ -52,7 +60,7 @@ def check_text(run: MeasuredRun, *, style: Style = unstyled, verbose: bool = Fal
     verbose : bool
         Show every caveat whole, however many lines it takes.
     """
-    lines = [_title(run), _judgement(run, style), ""]
+    lines = [_title(run), _judgement(run, style), _within_run(run)]
     lines.extend(_groups(run, style))
     room = None if verbose else LINES - len(lines) - 1
     lines.extend(_caveats(run, style, room))
@@ -86,28 +94,65 @@ def _judgement(run: MeasuredRun, style: Style) -> str:
     return style(text, _ROLE[word]) + (f": {reasons}" if reasons else "")
 
 
+def _within_run(run: MeasuredRun) -> str:
+    """An empty line, or what the intervals are."""
+    if not run.options.within_run_intervals:
+        return ""
+    level_pct = run.options.level * 100.0
+    return f"In brackets: {level_pct:g} % interval within this run; never compare cards by it."
+
+
 def _groups(run: MeasuredRun, style: Style) -> Iterator[str]:
-    words = {item.item: item.word for item in run.findings.profile}
+    profile = {str(item.item): item for item in run.findings.profile}
     for name, heading, rows in (
         ("level", "Speed", _speed(run)),
         ("tail", "Slowest frames", _slowest(run)),
         ("stutter", "Stutter", _stutter(run)),
         ("rhythm", "Rhythm", _rhythm(run)),
-        ("drift", "Drift", _drift(run)),
+        ("drift", "Drift", iter(())),
         ("display", "Display", _display(run)),
         ("power", "Power and heat", _power(run)),
     ):
         shown = list(rows)
-        if not shown:
-            continue
-        word = words.get(name)  # type: ignore[call-overload]  # 'power' has no word
-        yield style(heading, "heading") + (f": {word}" if word else "")
-        yield from shown
+        if name == "drift":
+            yield from _drift(run, heading, profile.get("drift"), style)
+        elif shown:
+            yield _heading(heading, profile.get(name), style)
+            yield from shown
+
+
+def _heading(heading: str, item: ProfileItem | None, style: Style) -> str:
+    """Heading of a group with the word of the profile and, where there is room, where the words part."""
+    start = style(heading, "heading")
+    if item is None:
+        return start
+    used = f"{heading}: {item.word}"
+    for threshold in (item.threshold, item.threshold.partition(",")[0]):
+        if len(used) + len(threshold) + 3 <= WIDTH:
+            return f"{start}: {item.word} " + style(f"({threshold})", "faint")
+    return f"{start}: {item.word}"
+
+
+def _drift(run: MeasuredRun, heading: str, item: ProfileItem | None, style: Style) -> Iterator[str]:
+    """Drift is told by a sentence: on the line of the heading where it fits."""
+    drift = run.findings.drift
+    if drift is None:
+        return
+    start = f"{heading}: {item.word}; " if item is not None and item.word != NOT_AVAILABLE else f"{heading}: "
+    sentence = drift.sentence[0].lower() + drift.sentence[1:] if drift.sentence else ""
+    first, *rest = textwrap.wrap(start + sentence, WIDTH, subsequent_indent="  ") or [heading]
+    yield style(heading, "heading") + first[len(heading) :]
+    yield from rest[:1]
 
 
 def _row(label: str, value: str, meaning: str) -> str:
-    """Label to the left, value to the right of the first 42 columns, then what it means."""
-    room = max(1, _LABEL + _VALUE - len(label))
+    """Label to the left, value to the right of the first 42 columns, then what it means.
+
+    A value with its interval takes the place of the meaning.
+    """
+    room = _LABEL + _VALUE - len(label)
+    if " to " in value or len(value) >= room:
+        return f"  {label:<{_LABEL}} {value}"
     return f"  {label}{value:>{room}}  {meaning}"[:WIDTH]
 
 
@@ -221,12 +266,6 @@ def _rhythm(run: MeasuredRun) -> Iterator[str]:
         )
 
 
-def _drift(run: MeasuredRun) -> Iterator[str]:
-    drift = run.findings.drift
-    if drift is not None:
-        yield from (f"  {line}" for line in textwrap.wrap(drift.sentence, WIDTH - 2)[:2])
-
-
 def _display(run: MeasuredRun) -> Iterator[str]:
     fixed, variable = run.findings.fixed_refresh, run.findings.variable_refresh
     if fixed is not None:
@@ -255,20 +294,29 @@ def _power(run: MeasuredRun) -> Iterator[str]:
 
 
 def _caveats(run: MeasuredRun, style: Style, room: int | None) -> Iterator[str]:
-    """Caveats, weightiest first; what does not fit is counted."""
+    """Caveats, weightiest first: whole where they fit, else a line each, and the rest counted."""
     order = {Weight.REPEAT: 0, Weight.CARE: 1, Weight.NOTE: 2}
-    caveats = sorted(run.caveats, key=lambda caveat: order[caveat.weight])
-    if not caveats:
+    texts = [f"{caveat.message} [{caveat.code}]" for caveat in sorted(run.caveats, key=lambda each: order[each.weight])]
+    if not texts:
         return
     yield style("Caveats", "heading")
-    for position, caveat in enumerate(caveats):
-        wrapped = textwrap.wrap(
-            f"{caveat.message} [{caveat.code}]", WIDTH - 2, initial_indent="  ", subsequent_indent="    "
-        )
-        left = len(caveats) - position
-        if room is not None:
-            room -= len(wrapped)
-            if room < (1 if left > 1 else 0):
-                yield f"  and {left} more: --verbose shows them"
-                return
-        yield from wrapped
+    lines = [line for text in texts for line in _hanging(text)]
+    if room is None or len(lines) <= room:
+        yield from lines
+        return
+    n_shown = len(texts) if len(texts) <= room else max(0, room - 1)
+    for caveat, text in zip(sorted(run.caveats, key=lambda each: order[each.weight]), texts[:n_shown], strict=False):
+        yield text_in(text, WIDTH - 2, ending=f"... [{caveat.code}]")
+    if n_shown < len(texts):
+        yield f"  and {len(texts) - n_shown} more: --verbose shows them"
+
+
+def _hanging(text: str) -> list[str]:
+    return textwrap.wrap(text, WIDTH, initial_indent="  ", subsequent_indent="    ")
+
+
+def text_in(text: str, width: int, *, ending: str) -> str:
+    """``text`` on one indented line, its end replaced where it is too long."""
+    if len(text) <= width:
+        return f"  {text}"
+    return "  " + text[: width - len(ending)].rsplit(" ", 1)[0].rstrip(" ,;:") + ending

@@ -54,10 +54,15 @@ def format_like(value: float, *, decimals: int) -> str:
 
     Examples
     --------
-    >>> format_like(7.0, decimals=2)
-    '7.00'
+    >>> format_like(7.0, decimals=2), format_like(-0.001, decimals=2)
+    ('7.00', '0.00')
     """
-    return f"{value:.{decimals}f}".replace("-", "\N{MINUS SIGN}") if math.isfinite(value) else NOT_AVAILABLE
+    if not math.isfinite(value):
+        return NOT_AVAILABLE
+    text = f"{value:.{decimals}f}"
+    if text.startswith("-") and not text.strip("-0."):
+        text = text[1:]
+    return text.replace("-", "\N{MINUS SIGN}")
 
 
 def decimals_for_interval(low: float, high: float) -> int:
@@ -107,10 +112,17 @@ def format_estimate(value: float | None, unit: str, *, low: float | None = None,
         return NOT_AVAILABLE
     if low is None or high is None:
         return format_quantity(value, unit)
-    decimals = decimals_for_interval(low, high)
+    decimals = min(decimals_for_interval(low, high), _most_decimals(value))
     numbers = [format_like(number, decimals=decimals) for number in (value, low, high)]
     shown = shown_unit(unit)
     return f"{numbers[0]} ({numbers[1]} to {numbers[2]})" + (f" {shown}" if shown else "")
+
+
+def _most_decimals(value: float) -> int:
+    """Decimals of six significant digits: an interval of no width makes no number exact."""
+    if value == 0.0:
+        return 3
+    return max(0, 5 - math.floor(math.log10(abs(value))))
 
 
 def format_percent_change(ratio: float, *, decimals: int = 1) -> str:
