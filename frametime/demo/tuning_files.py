@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Final
 
 from frametime.demo.files import gzip_bytes
 from frametime.demo.frame_model import frame_times_us
@@ -22,7 +23,7 @@ from frametime.demo.tuning_scenario import (
 
 _HEAD = """\
 # An invented tuning record: one card raised step by step until it no longer held, then backed off.
-# Paths of logs are counted from the folder of this file.
+# The paths of logs are counted from the folder of this file.
 
 [card]
 name = "{name}"
@@ -43,9 +44,12 @@ name = "{light}"
 name = "{heavy}"
 """
 
+HALFWAY_TRIALS: Final = 14
+_HALFWAY = f"# The record of tuning.toml as it stood after {HALFWAY_TRIALS} trials.\n#\n"
+
 
 def tuning_files(*, full: bool) -> Mapping[str, bytes]:
-    """Record and logs by path; ``full`` adds the log of the endurance run."""
+    """Record, the same halfway, and logs, by path; ``full`` adds the log of the endurance run."""
     files: dict[str, bytes] = {}
     trials = []
     for number, trial in enumerate(TRIALS, start=1):
@@ -61,6 +65,7 @@ def tuning_files(*, full: bool) -> Mapping[str, bytes]:
         name=card.label, core=card.core_clock_mhz, memory=card.memory_clock_mhz, light=LIGHT, heavy=HEAVY
     )
     files["tuning.toml"] = "\n".join([head, *trials]).encode()
+    files["halfway.toml"] = "\n".join([_HALFWAY + head, *trials[:HALFWAY_TRIALS]]).encode()
     return files
 
 

@@ -3,11 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
+
+import pytest
 
 from frametime.demo.frame_model import frame_times_us
+from frametime.demo.tuning_files import HALFWAY_TRIALS
 from frametime.demo.tuning_scenario import HEAVY, LIGHT, TRIAL_S, TRIALS, DemoTrial, TuningRun, true_rate_fps
+from frametime.pipeline.tuning_record_file import read_record
+from frametime.pipeline.tuning_runs import measured_record
 from frametime.tuning.next_trial import Finished, Proposal, next_trial
 from frametime.tuning.record import CardFacts, Limits, Outcome, Setting, Steps, Trial, TuningRecord, Workload
+
+TUNING = Path(__file__).parents[2] / "reference_logs" / "review" / "tuning"
 
 
 def average_fps(trial: DemoTrial, number: int) -> tuple[float, ...]:
@@ -50,3 +58,25 @@ def test_the_memory_has_an_edge_past_which_it_slows() -> None:
     rates = [true_rate_fps(125, memory, LIGHT) for memory in (150, 200, 250, 300)]
     assert rates[0] < rates[1]
     assert rates[1] > rates[2] > rates[3]
+
+
+def test_the_stored_record_is_read_and_is_finished() -> None:
+    record, caveats = measured_record(read_record(str(TUNING / "tuning.toml")), TUNING)
+    assert caveats == ()
+    assert len(record.trials) == len(TRIALS)
+    assert [len(trial.average_fps) for trial in record.trials] == [trial.runs for trial in TRIALS]
+    for trial, planted in zip(record.trials, TRIALS, strict=True):
+        for fps in trial.average_fps:
+            truth = true_rate_fps(planted.core, planted.memory, planted.workload)
+            assert fps == pytest.approx(truth, rel=0.015)
+    end = next_trial(record)
+    assert isinstance(end, Finished)
+    assert end.everyday == Setting(core_offset_mhz=70, memory_offset_mhz=100)
+
+
+def test_halfway_the_next_trial_is_the_one_that_was_made() -> None:
+    record, _ = measured_record(read_record(str(TUNING / "halfway.toml")), TUNING)
+    due = next_trial(record)
+    made = TRIALS[HALFWAY_TRIALS]
+    assert isinstance(due, Proposal)
+    assert due.setting == Setting(core_offset_mhz=made.core, memory_offset_mhz=made.memory)
