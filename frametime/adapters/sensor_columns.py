@@ -10,7 +10,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.arrow_columns import compute, numpy_of
+from frametime.adapters.arrow_columns import compute, numpy_of, text_scalar
 from frametime.adapters.cells import CellKind, kind_of
 from frametime.adapters.header_words import unit_of_text, words_of
 from frametime.adapters.number_style import NumberStyle
@@ -250,10 +250,10 @@ def readings(column: Any, quantity: str, unit: str | None, style: NumberStyle) -
 
     pc = compute()
     texts = clean_texts(column)
-    absent = is_missing(texts)
+    absent = is_missing(pc.utf8_trim(texts, "[]() "))
     parts = pc.extract_regex(_with_point(texts, style), _NUMBER)
-    number = pc.fill_null(pc.struct_field(parts, [0]), pa.scalar("nan"))
-    stated = pc.fill_null(pc.struct_field(parts, [1]), pa.scalar(""))
+    number = pc.fill_null(pc.struct_field(parts, [0]), text_scalar("nan"))
+    stated = pc.fill_null(pc.struct_field(parts, [1]), text_scalar(""))
     raw = np.asarray(numpy_of(_chunked(pc.cast(number, pa.float64()))), dtype=np.float64)
     values = np.full(raw.size, np.nan)
     known = CONVERSIONS[SENSOR_COLUMNS[quantity][1]]
@@ -262,7 +262,7 @@ def readings(column: Any, quantity: str, unit: str | None, style: NumberStyle) -
         code = unit if word == "" else unit_of_text(word)[1]
         if code is None or code not in known or (unit is not None and code != unit):
             continue
-        here = np.asarray(numpy_of(_chunked(pc.cast(pc.equal(stated, pa.scalar(word)), pa.uint8()))), dtype=np.bool_)
+        here = np.asarray(numpy_of(_chunked(pc.cast(pc.equal(stated, text_scalar(word)), pa.uint8()))), dtype=np.bool_)
         factor, added = known[code]
         values[here] = raw[here] * factor + added
         if word:

@@ -65,9 +65,11 @@ def read_sensor_text(
     with stored:
         digest = StoredHash(again, size=stored.size, threaded=False)
         log, compression = unpacked(stored, read)
-        text = open_text(cast("BinaryIO", log), read, encoding=layout.text.encoding)
-        reader = _SensorReader(text, detect_dialect(text, read), layout, options, read)
-        samples = reader.samples(wants_absolute=wants_absolute)
+        with log:
+            text = open_text(cast("BinaryIO", log), read, encoding=layout.text.encoding)
+            with text.stream:
+                reader = _SensorReader(text, detect_dialect(text, read), layout, options, read)
+                samples = reader.samples(wants_absolute=wants_absolute)
         return _with_origin(samples, stored.size, digest.hexdigest(), compression)
 
 
