@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
+from frametime.metrics.block_values import medians_between
 from frametime.metrics.mann_kendall import autocorrelation, average_ranks
 
 
@@ -47,18 +49,43 @@ def pettitt(values: NDArray[np.float64]) -> tuple[float, int, float]:
     return largest, split, min(1.0, 2.0 * math.exp(-6.0 * largest**2 / (n**3 + n**2)))
 
 
+def inflation_of(residual: NDArray[np.float64], n_fitted: int) -> float:
+    """Factor by which autocorrelation widens the variance of a sum: (1 + r) / (1 - r), 1 or more.
+
+    r is the lag-1 coefficient of the ranks of the residual, corrected for its bias (Kendall, Biometrika 41, 1954): each
+    fitted level or place costs it about (1 + 4 r) / n. Negative r is taken as 0.
+    """
+    first = float(autocorrelation(average_ranks(residual), 1)[0])
+    first = min(max(first + n_fitted * (1.0 + 4.0 * max(first, 0.0)) / residual.size, 0.0), 0.98)
+    return (1.0 + first) / (1.0 - first)
+
+
+def clipped_variance(residual: NDArray[np.float64], n_fitted: int) -> float:
+    """Mean square of a residual whose far outliers are clipped at three standard deviations, robustly estimated."""
+    limit = 3.0 * 1.4826 * float(np.median(np.abs(residual)))
+    return float(np.sum(np.clip(residual, -limit, limit) ** 2)) / max(residual.size - n_fitted, 1)
+
+
+def step_chance(step: float, n_before: int, n_after: int, variance: float) -> float:
+    """Chance of a step so large between two levels, at the place where it is largest.
+
+    The cumulated-sum test of W. Ploberger and W. Krämer, Econometrica 60, 1992, 271-285, with the scatter about the
+    two levels: p = 2 exp(-2 D^2) with D the step times n1 n2 / n over the scatter times sqrt(n). The step is one of
+    medians, whose variance is pi / 2 times that of means.
+    """
+    n = n_before + n_after
+    if not variance > 0.0:
+        return 0.0 if step else 1.0
+    squared = (step * n_before * n_after / n) ** 2 / (0.5 * math.pi * variance * n)
+    return 2.0 * math.exp(-2.0 * squared)
+
+
 def change_test(values: NDArray[np.float64]) -> tuple[int, float]:
     """The most likely change of level of an autocorrelated series, and its p value.
 
-    The place is Pettitt's. Two tests are made there and their smaller p value is doubled (Bonferroni). Pettitt's own
-    is blind to the size of a step: of 60 values, 19 after a step give p = 1e-7 at best, however large the step is.
-    The other is the cumulated-sum test of W. Ploberger and W. Krämer, Econometrica 60, 1992, 271-285, with the scatter
-    about the two levels: p = 2 exp(-2 D^2) with D the step times n1 n2 / n over the scatter times sqrt(n); the step
-    is one of medians, whose variance is pi / 2 times that of means.
-
-    Autocorrelated noise wanders, and tests for independent values take that for a change: both variances are widened
-    by (1 + r) / (1 - r), where r is the lag-1 coefficient of the ranks about the two levels, corrected for its bias
-    (Kendall, Biometrika 41, 1954); negative r is taken as 0.
+    The place is Pettitt's. Two tests are made there and their smaller p value is doubled (Bonferroni): Pettitt's own,
+    which is blind to the size of a step (of 60 values, 19 after it give p = 1e-7 at best), and `step_chance`. Both
+    variances are widened for autocorrelation: noise that wanders is no change.
 
     Returns
     -------
@@ -68,22 +95,11 @@ def change_test(values: NDArray[np.float64]) -> tuple[int, float]:
     """
     largest, split, _ = pettitt(values)
     n = values.size
-    residual = values.copy()
-    step = float(np.median(values[:split]) - np.median(values[split:]))
-    residual[:split] -= np.median(values[:split])
-    residual[split:] -= np.median(values[split:])
-    first = float(autocorrelation(average_ranks(residual), 1)[0])
-    # Two levels and the place of the split were fitted: each costs the coefficient about (1 + 4 r) / n.
-    first = min(max(first + 3.0 * (1.0 + 4.0 * max(first, 0.0)) / n, 0.0), 0.98)
-    inflation = (1.0 + first) / (1.0 - first)
+    before, after = float(np.median(values[:split])), float(np.median(values[split:]))
+    residual = values - np.where(np.arange(n) < split, before, after)
+    inflation = inflation_of(residual, 3)
     rank_p = 2.0 * math.exp(-6.0 * largest**2 / ((n**3 + n**2) * inflation))
-    limit = 3.0 * 1.4826 * float(np.median(np.abs(residual)))
-    scatter_squared = float(np.sum(np.clip(residual, -limit, limit) ** 2)) / max(n - 3, 1)
-    sum_squared = (step * split * (n - split) / n) ** 2
-    if scatter_squared > 0.0:
-        size_p = 2.0 * math.exp(-2.0 * sum_squared / (0.5 * math.pi * scatter_squared * n * inflation))
-    else:
-        size_p = 0.0 if step else 1.0
+    size_p = step_chance(after - before, split, n - split, inflation * clipped_variance(residual, 3))
     return split, min(1.0, 2.0 * min(rank_p, size_p))
 
 
@@ -113,6 +129,29 @@ def _is_line(values: NDArray[np.float64], split: int) -> bool:
     return line_squares < step_squares
 
 
+def seeded_stretches(low: int, high: int, min_length: int) -> list[tuple[int, int]]:
+    """Stretches of a series in which to look for one change each, longest first.
+
+    S. Kovács, P. Bühlmann, H. Li and A. Munk, "Seeded binary segmentation", Biometrika 110, 2023, 249-256: lengths that
+    fall by the square root of 2, each length overlapping by half. A test of the whole series is blind to a rise
+    that is followed by a fall; one of these stretches holds only one of the two. Here down to a sixth of the whole.
+
+    Examples
+    --------
+    >>> seeded_stretches(0, 20, 14)
+    [(0, 20), (0, 14), (3, 17), (6, 20)]
+    """
+    n = high - low
+    found = [(low, high)] if n >= min_length else []
+    for layer in range(1, 6):
+        length = round(n * 2.0 ** (-layer / 2.0))
+        if length < min_length:
+            break
+        n_stretches = 2 * math.ceil(2.0 ** (layer / 2.0)) - 1
+        found += [(int(start), int(start) + length) for start in np.linspace(low, high - length, n_stretches)]
+    return found
+
+
 def find_change_points(
     values: NDArray[np.float64],
     *,
@@ -121,11 +160,12 @@ def find_change_points(
     min_ratio: float,
     max_changes: int,
 ) -> tuple[ChangePoint, ...]:
-    """Changes in the level of a positive series, strongest first found, told in order of time.
+    """Changes in the level of a positive series, told in order of time.
 
-    Each part is tested as a whole; where it changes it is split and both parts are tested again. A change counts
-    when its p value is below ``significance``, both sides hold ``min_blocks`` or more, and their medians differ by
-    the factor ``min_ratio`` or more.
+    Of all stretches in which a change is significant the shortest is believed first: it is the least likely to hold
+    a second one. The series is split there and both parts are searched again. A change counts when its p value,
+    times the number of stretches looked at, is below ``significance``, both sides hold ``min_blocks`` or more, and
+    their medians differ by the factor ``min_ratio`` or more.
 
     Parameters
     ----------
@@ -136,34 +176,83 @@ def find_change_points(
     min_ratio : float
         More than 1; 1.02 asks for 2 %.
     max_changes : int
-        Work is bounded: each split costs one sort of its part.
+        Work is bounded: each search tests some thirty stretches at most.
     """
-    splits: dict[int, float] = {}
+    places: list[int] = []
     parts = [(0, values.size)]
-    while parts and len(splits) < max_changes:
+    while parts and len(places) < max_changes:
         low, high = parts.pop(0)
-        if high - low < 2 * min_blocks:
+        split = _shortest_change(values, low, high, significance, min_blocks, min_ratio)
+        if split is not None:
+            places.append(split)
+            parts += [(low, split), (split, high)]
+    n_tests = len(seeded_stretches(0, values.size, 2 * min_blocks))
+    return _confirmed(values, sorted(places), n_tests=n_tests, significance=significance, min_ratio=min_ratio)
+
+
+def _shortest_change(
+    values: NDArray[np.float64], low: int, high: int, significance: float, min_blocks: int, min_ratio: float
+) -> int | None:
+    """Place of the change in the shortest stretch that has one."""
+    stretches = seeded_stretches(low, high, 2 * min_blocks)
+    n_stretches = len(stretches)
+    for start, stop in reversed(stretches):
+        part = values[start:stop]
+        if n_stretches * _least_p(part) >= significance:
             continue
-        part = values[low:high]
         split, p_value = change_test(part)
-        if p_value >= significance or _is_line(part, split):
+        if n_stretches * p_value >= significance or _is_line(part, split):
             continue
         # Ranks find that there is a change, but blocks that lie a little high before it draw the place to them.
         split = best_split(part, float(np.median(part[:split])), float(np.median(part[split:])))
-        if min(split, part.size - split) < min_blocks:
-            continue
         before, after = float(np.median(part[:split])), float(np.median(part[split:]))
-        if max(before, after) < min_ratio * min(before, after):
-            continue
-        splits[low + split] = p_value
-        parts += [(low, low + split), (low + split, high)]
-    edges = [0, *sorted(splits), values.size]
-    return tuple(
-        ChangePoint(
-            index=middle,
-            before=float(np.median(values[low:middle])),
-            after=float(np.median(values[middle:high])),
-            p_value=splits[middle],
+        is_long = (
+            min(split, part.size - split) >= min_blocks and min(start + split - low, high - start - split) >= min_blocks
         )
-        for low, middle, high in zip(edges[:-2], edges[1:-1], edges[2:], strict=True)
-    )
+        if is_long and max(before, after) >= min_ratio * min(before, after):
+            return start + split
+    return None
+
+
+def _least_p(values: NDArray[np.float64]) -> float:
+    """A p value that `change_test` can hardly undercut, at a tenth of the cost: most stretches hold no change.
+
+    As if the values were independent, with the scatter from their steps: autocorrelation makes that too small.
+    """
+    steps = np.abs(np.diff(values))
+    scatter = 1.0484 * float(np.partition(steps, steps.size // 2)[steps.size // 2])
+    largest = float(np.max(np.abs(np.cumsum(values - values.mean()))))
+    if scatter <= 0.0:
+        return 0.0
+    # Half of the squared ratio to leave room: medians against means, clipped against plain scatter.
+    return 2.0 * math.exp(-2.0 * (1.5 * largest / scatter) ** 2 / values.size)
+
+
+def _confirmed(
+    values: NDArray[np.float64], places: list[int], *, n_tests: int, significance: float, min_ratio: float
+) -> tuple[ChangePoint, ...]:
+    """The changes that hold when all of them are looked at together; the weakest is given up until all do.
+
+    A short stretch underestimates the autocorrelation. Once the levels between all changes are taken out, the whole
+    series shows it: a level that wanders keeps wandering inside each part.
+    """
+    while places:
+        edges = [0, *places, values.size]
+        levels = medians_between(values, np.array(edges, dtype=np.int64))
+        residual = values - np.repeat(levels, np.diff(edges))
+        n_fitted = 2 * len(places) + 1
+        variance = inflation_of(residual, n_fitted) * clipped_variance(residual, n_fitted)
+        sizes = np.diff(edges).tolist()
+        chances = [
+            n_tests * step_chance(after - before, n_before, n_after, variance)
+            if max(before, after) >= min_ratio * min(before, after)
+            else math.inf
+            for (before, after), (n_before, n_after) in zip(pairwise(levels.tolist()), pairwise(sizes), strict=True)
+        ]
+        if max(chances) < significance:
+            return tuple(
+                ChangePoint(index=place, before=before, after=after, p_value=chance)
+                for place, (before, after), chance in zip(places, pairwise(levels.tolist()), chances, strict=True)
+            )
+        places = [place for position, place in enumerate(places) if position != int(np.argmax(chances))]
+    return ()

@@ -1,0 +1,85 @@
+"""Made runs: realistic clean noise with one planted cause."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pyarrow as pa
+from made_captures import capture_of
+from numpy.typing import NDArray
+from scipy.signal import lfilter
+
+from frametime.capture import Capture
+from frametime.metrics.frame_series import FrameSeries
+from frametime.metrics.options import MeasureOptions
+
+Array = NDArray[np.float64]
+Plant = Callable[[Array, Array, np.random.Generator], Array]
+
+
+def autocorrelated(n: int, coefficient: float, generator: np.random.Generator) -> Array:
+    """First-order autoregressive noise of variance 1, started in its steady state."""
+    noise = lfilter([1.0], [1.0, -coefficient], generator.standard_normal(n + 2000))[2000:]
+    return noise * np.sqrt(1.0 - coefficient**2)
+
+
+def clean_ms(n: int, seed: int, *, coefficient: float = 0.9, scatter: float = 0.03) -> Array:
+    """Frame times around 8.3 ms: autocorrelated noise and 1 % of independent noise, both in logs."""
+    generator = np.random.default_rng(seed)
+    noise = scatter * autocorrelated(n, coefficient, generator) + 0.01 * generator.standard_normal(n)
+    return 8.3 * np.exp(noise)
+
+
+def run_of(
+    frame_times_ms: Array, options: MeasureOptions | None = None, **columns: list[int | None] | list[bool | None]
+) -> FrameSeries:
+    """A series with these frame times; more columns may be given, row 0 included."""
+    steps_ns = np.round(np.asarray(frame_times_ms) * 1e6).astype(np.int64)
+    stamps = np.concatenate(([0], np.cumsum(steps_ns)))
+    capture = capture_of(stamps)
+    for name, values in columns.items():
+        kind = pa.bool_() if name == "shown" else pa.int64()
+        frames = capture.frames.append_column(name, pa.array(values, type=kind))
+        capture = Capture(
+            frames=frames, conditions=capture.conditions, provenance=capture.provenance, sensors=None, caveats=()
+        )
+    return FrameSeries.of(capture, options or MeasureOptions())
+
+
+def planted(seed: int, plant: Plant, *, n: int = 7200) -> FrameSeries:
+    """A minute of clean noise with a planted cause; ``plant(frame_times_ms, ends_s, generator)``."""
+    frame_times_ms = clean_ms(n, seed)
+    ends_s = np.cumsum(frame_times_ms) / 1e3
+    return run_of(plant(frame_times_ms, ends_s, np.random.default_rng(seed + 10**6)))
+
+
+def step(percent: float, at_s: float) -> Plant:
+    return lambda times_ms, ends_s, _: np.where(ends_s > at_s, times_ms * (1 + percent / 100), times_ms)
+
+
+def slope(percent_per_min: float) -> Plant:
+    return lambda times_ms, ends_s, _: times_ms * (1 + percent_per_min / 100 * ends_s / 60)
+
+
+def alternation(percent: float) -> Plant:
+    return lambda times_ms, ends_s, _: times_ms * (1 + percent / 200 * (-1.0) ** np.arange(times_ms.size))
+
+
+def hitches(size_ms: float, period_s: float, jitter_s: float, first_s: float = 1.3) -> Plant:
+    def plant(times_ms: Array, ends_s: Array, generator: np.random.Generator) -> Array:
+        hit = times_ms.copy()
+        for beat_s in np.arange(first_s, ends_s[-1], period_s):
+            place = np.searchsorted(ends_s, beat_s + jitter_s * generator.standard_normal())
+            hit[min(int(place), hit.size - 1)] += size_ms
+        return hit
+
+    return plant
+
+
+def warm_up(percent: float, decay_s: float) -> Plant:
+    return lambda times_ms, ends_s, _: times_ms * (1 + percent / 100 * np.exp(-ends_s / decay_s))
+
+
+def sine(amplitude_ms: float, frequency_hz: float) -> Plant:
+    return lambda times_ms, ends_s, _: times_ms + amplitude_ms * np.sin(2 * np.pi * frequency_hz * ends_s)
