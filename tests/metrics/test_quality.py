@@ -56,10 +56,12 @@ def test_equal_frames_seen_by_a_coarse_timer() -> None:
         np.full(2000, 10.0),
         np.repeat([10.0, 12.0], 1000),
         np.tile([8.0, 12.0], 1000),
+        np.tile([15.0, 18.0], 1000),
+        np.tile([8.0, 12.0, 20.0], 700),
         np.where(np.arange(2000) % 100 == 99, 50.0, 10.0),
         np.concatenate([np.full(1000, 10.0), [1500.0], np.full(1000, 10.0)]),
     ],
-    ids=["constant", "two levels", "alternating", "hitches", "one freeze"],
+    ids=["constant", "two levels", "alternating", "alternating closely", "three levels", "hitches", "one freeze"],
 )
 def test_exact_levels_are_no_coarse_timer(frame_times_ms: NDArray[np.float64]) -> None:
     assert "coarse-timer" not in codes(frame_times_ms)

@@ -42,6 +42,14 @@ def test_ninetieth_percentile_of_twelve_gauges(quantile_type: int, expected: flo
     assert quantile(TWELVE_GAUGES, 0.9, quantile_type=quantile_type) == pytest.approx(expected, abs=tolerance)
 
 
+def test_nearest_even_order_statistic() -> None:
+    """Type 3 halfway between two ranks takes the even one: ranks 0 (the first value), 2, 2, 4; as numpy does."""
+    values = np.array([1.0, 2.0, 3.0, 4.0])
+    found = [quantile(values, p, quantile_type=3) for p in (0.125, 0.375, 0.625, 0.875)]
+    assert found == [1.0, 2.0, 2.0, 4.0]
+    assert found == np.quantile(values, [0.125, 0.375, 0.625, 0.875], method="closest_observation").tolist()
+
+
 @given(
     # Few enough values that n times the probability is exact in numpy's floating point too, where it matters.
     values=st.lists(st.integers(0, 50), min_size=1, max_size=64),
