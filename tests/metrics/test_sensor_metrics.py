@@ -1,0 +1,307 @@
+"""Power, heat, clock and throttling: by hand, by law, and on recorded sensor logs."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from frametime.adapters.reading import read_capture
+from frametime.adapters.sensor_log import attach_sensors
+from frametime.capture import Capture, Conditions, Provenance, SensorTrace
+from frametime.caveats import Weight
+from frametime.metrics.catalog_sensors import sensor_caveats, sensor_metrics
+from frametime.metrics.energy import average_power_w, energy_per_frame_j, frames_per_joule, peak_power_w
+from frametime.metrics.frame_series import FrameSeries
+from frametime.metrics.measure import measure
+from frametime.metrics.metric import Missing
+from frametime.metrics.options import MeasureOptions
+from frametime.metrics.temperature import (
+    average_of,
+    end_temperature_c,
+    gpu_busy_under_90pct_fraction,
+    gpu_work_under_90pct_fraction,
+    spread_of,
+    time_above_temperature_limit_fraction,
+)
+from frametime.metrics.throttling import find_throttling, throttling_count, throttling_time_fraction
+
+RECORDED = Path(__file__).parents[1] / "reference" / "data" / "recorded_sensors"
+PLAIN = MeasureOptions()
+LIMITS = MeasureOptions(temperature_limit_c=85.0, power_limit_w=250.0)
+
+
+def provenance() -> Provenance:
+    return Provenance(
+        file_name="made.csv",
+        sha256="",
+        size_bytes=0,
+        adapter="made",
+        rows_read=0,
+        rows_rejected=0,
+        rejected_rows=(),
+        layout_toml="",
+        evidence=(),
+    )
+
+
+def series_of(
+    columns: dict[str, list[float | None]],
+    *,
+    seconds: float = 10.0,
+    fps: float = 100.0,
+    options: MeasureOptions = PLAIN,
+    frames: dict[str, list[int | None]] | None = None,
+) -> FrameSeries:
+    """A capture at a constant rate with these samples; ``time_s`` gives their times."""
+    stamps = np.rint(np.linspace(0.0, seconds, round(seconds * fps) + 1) * 1e9).astype(np.int64)
+    samples = {"time_ns": pa.array([round(time_s * 1e9) for time_s in columns["time_s"]], pa.int64())}
+    samples |= {name: pa.array(values, pa.float64()) for name, values in columns.items() if name != "time_s"}
+    trace = SensorTrace(
+        samples=pa.table(samples), alignment="made", provenance=provenance(), missing_counts={}, caveats=()
+    )
+    capture = Capture(
+        frames=pa.table({"timestamp_ns": pa.array(stamps), **(frames or {})}),
+        conditions=Conditions(),
+        provenance=provenance(),
+        sensors=trace,
+        caveats=(),
+    )
+    return FrameSeries.of(capture, options)
+
+
+# By hand.
+
+
+def test_the_trapezoid_takes_in_the_first_and_last_partial_step() -> None:
+    # Power rises by 10 W a second from 85 W at -0.5 s: 90 to 190 W over the capture, 140 W on average.
+    times_s = [-0.5, 3.0, 4.5, 11.0]
+    series = series_of({"time_s": times_s, "power_w": [90.0 + 10.0 * time_s for time_s in times_s]})
+    assert average_power_w(series) == pytest.approx(140.0, rel=1e-12)
+    assert energy_per_frame_j(series) == pytest.approx(1.4, rel=1e-12)
+    assert frames_per_joule(series) == pytest.approx(1 / 1.4, rel=1e-12)
+    assert peak_power_w(series) == pytest.approx(135.0)  # the greatest sample inside; 190 W was not sampled
+
+
+def test_nothing_is_assumed_beyond_the_samples_and_it_is_said() -> None:
+    series = series_of({"time_s": [2.0, 6.0], "power_w": [100.0, 200.0]})
+    assert average_power_w(series) == pytest.approx(150.0)
+    assert energy_per_frame_j(series) == pytest.approx(600.0 / 400.0)
+    (caveat,) = sensor_caveats(series)
+    assert caveat.code == "sensors-cover-part"
+    assert "2.0 to 6.0 s of 10.0 s (40.0 %)" in caveat.message
+    assert caveat.weight is Weight.CARE
+
+
+def test_a_long_gap_between_samples_is_said() -> None:
+    times_s = [0.0, 0.5, 1.0, 1.5, 7.0, 7.5, 8.0, 8.5, 9.0, 9.5, 10.0]
+    series = series_of({"time_s": times_s, "power_w": [100.0] * len(times_s)})
+    assert [caveat.code for caveat in sensor_caveats(series)] == ["sensor-gap"]
+
+
+def test_missing_cells_are_left_out_and_not_zero() -> None:
+    series = series_of({"time_s": [0.0, 2.0, 4.0, 6.0, 10.0], "power_w": [100.0, None, 100.0, float("nan"), 100.0]})
+    assert average_power_w(series) == pytest.approx(100.0)
+
+
+def test_temperature_at_the_end_and_above_the_limit() -> None:
+    # 80 to 90 °C in 10 s: above 85 °C in the second half.
+    series = series_of({"time_s": [0.0, 10.0], "temperature_c": [80.0, 90.0]}, options=LIMITS)
+    assert time_above_temperature_limit_fraction(series) == pytest.approx(0.5)
+    assert end_temperature_c(series) == pytest.approx(90.0)
+    assert average_of(series, "temperature_c") == pytest.approx(85.0)
+    level = series_of({"time_s": [0.0, 10.0], "temperature_c": [85.0, 85.0]}, options=LIMITS)
+    assert time_above_temperature_limit_fraction(level) == 0.0
+    early = series_of({"time_s": [0.0, 1.0, 2.0, 3.0], "temperature_c": [80.0] * 4})
+    assert end_temperature_c(early) == Missing(reason="the temperature samples end 7.0 s before the capture")
+
+
+def test_clock_spread_is_the_sample_standard_deviation() -> None:
+    # Of 2, 4, 4, 4, 5, 5, 7, 9 the sum of squares about the mean 5 is 32 (a textbook example).
+    series = series_of(
+        {"time_s": [float(i) for i in range(8)], "core_clock_mhz": [2.0, 4.0, 4.0, 4.0, 5.0, 5.0, 7.0, 9.0]}
+    )
+    assert spread_of(series, "core_clock_mhz") == pytest.approx((32 / 7) ** 0.5)
+
+
+def test_a_card_that_waits_is_a_caveat() -> None:
+    times_s = [float(i) for i in range(11)]
+    busy = series_of({"time_s": times_s, "utilization_pct": [99.0] * 11})
+    assert gpu_busy_under_90pct_fraction(busy) == 0.0
+    assert sensor_caveats(busy) == ()
+    waiting = series_of({"time_s": times_s, "utilization_pct": [99.0] * 5 + [70.0] * 6})
+    # From 4 to 5 s it falls from 99 to 70: under 90 for the last 20/29 of that second.
+    assert gpu_busy_under_90pct_fraction(waiting) == pytest.approx((5.0 + 20.0 / 29.0) / 10.0)
+    assert [caveat.code for caveat in sensor_caveats(waiting)] == ["card-not-the-limit"]
+
+
+def test_work_on_each_frame_against_its_length() -> None:
+    work_ns: list[int | None] = [None, *([9_500_000] * 600), *([None] * 100), *([5_000_000] * 300)]
+    series = series_of({"time_s": [0.0, 10.0]}, frames={"gpu_work_ns": work_ns})
+    assert gpu_work_under_90pct_fraction(series) == pytest.approx(300 / 900)
+
+
+# Throttling.
+
+
+def throttled(*, clock: float = 1700.0, temperature: float = 85.0, power: float = 200.0) -> FrameSeries:
+    times_s = [float(i) for i in range(31)]
+    inside = [10 <= i < 16 for i in range(31)]
+    return series_of(
+        {
+            "time_s": times_s,
+            "core_clock_mhz": [clock if low else 1980.0 for low in inside],
+            "temperature_c": [temperature if low else 70.0 for low in inside],
+            "power_w": [power if low else 200.0 for low in inside],
+        },
+        seconds=30.0,
+        options=LIMITS,
+    )
+
+
+@pytest.mark.parametrize(("limit", "cause"), [({}, "temperature"), ({"temperature": 70.0, "power": 249.0}, "power")])
+def test_throttling_is_found_with_its_time_depth_and_cause(limit: dict[str, float], cause: str) -> None:
+    (found,) = find_throttling(throttled(**limit))
+    assert (found.start_s, found.end_s, found.depth_mhz, found.cause) == (10.0, 16.0, 280.0, cause)
+    assert throttling_count(throttled(**limit)) == 1.0
+    assert throttling_time_fraction(throttled(**limit)) == pytest.approx(0.2)
+
+
+@pytest.mark.parametrize("kept", [{"temperature": 70.0}, {"clock": 1980.0}, {"clock": 1975.0}])
+def test_a_clock_that_falls_below_the_limits_or_not_at_all_is_no_throttling(kept: dict[str, float]) -> None:
+    assert find_throttling(throttled(**kept)) == ()
+    assert throttling_count(throttled(**kept)) == 0.0
+
+
+def test_throttling_without_a_limit_is_not_zero_but_unknown() -> None:
+    series = series_of({"time_s": [0.0, 10.0], "core_clock_mhz": [1980.0, 1500.0], "temperature_c": [90.0, 90.0]})
+    assert throttling_count(series) == Missing(reason="neither a temperature limit nor a power limit was given")
+
+
+def test_every_row_says_why_it_is_missing_without_sensors() -> None:
+    series = FrameSeries(np.arange(0, 10_000_000_000, 10_000_000), options=LIMITS)
+    for row in sensor_metrics(LIMITS):
+        found = row.compute(series)
+        assert isinstance(found, Missing), row.key
+        assert found.reason
+    assert sensor_caveats(series) == ()
+
+
+# Laws.
+
+powers = st.lists(st.floats(1.0, 500.0), min_size=2, max_size=30)
+
+
+@given(powers, st.floats(0.1, 10.0))
+@settings(deadline=None, max_examples=60)
+def test_power_scales_and_stays_between_its_samples(watts: list[float], factor: float) -> None:
+    times_s = np.linspace(-1.0, 12.0, len(watts)).tolist()
+    one = average_power_w(series_of({"time_s": times_s, "power_w": list(watts)}))
+    many = average_power_w(series_of({"time_s": times_s, "power_w": [factor * watt for watt in watts]}))
+    assert isinstance(one, float)
+    assert many == pytest.approx(factor * one, rel=1e-9)
+    assert min(watts) - 1e-9 <= one <= max(watts) + 1e-9
+
+
+@given(powers, st.floats(0.5, 9.5))
+@settings(deadline=None, max_examples=60)
+def test_a_sample_on_the_line_between_two_changes_nothing(watts: list[float], at_s: float) -> None:
+    times_s = np.linspace(-1.0, 12.0, len(watts))
+    more_s = np.unique(np.append(times_s, at_s))
+    before = series_of({"time_s": times_s.tolist(), "power_w": list(watts)})
+    after = series_of({"time_s": more_s.tolist(), "power_w": np.interp(more_s, times_s, watts).tolist()})
+    assert average_power_w(after) == pytest.approx(average_power_w(before), rel=1e-7)
+    assert energy_per_frame_j(after) == pytest.approx(energy_per_frame_j(before), rel=1e-7)
+
+
+@given(powers)
+@settings(deadline=None, max_examples=40)
+def test_energy_per_frame_is_a_ratio_of_sums(watts: list[float]) -> None:
+    """Average power over average rate, and one over the frames of a joule."""
+    times_s = np.linspace(-1.0, 12.0, len(watts)).tolist()
+    series = series_of({"time_s": times_s, "power_w": list(watts)})
+    power_w, energy_j = average_power_w(series), energy_per_frame_j(series)
+    assert isinstance(power_w, float)
+    assert isinstance(energy_j, float)
+    assert energy_j == pytest.approx(power_w / 100.0, rel=1e-9)
+    assert frames_per_joule(series) == pytest.approx(1.0 / energy_j, rel=1e-12)
+
+
+# Recorded: power integral over frames, by plain numpy from the files.
+
+
+def plain_energy_j(name: str) -> float:
+    ends_ns = np.loadtxt(RECORDED / f"{name}.csv", skiprows=1, dtype=np.int64)
+    start = json.loads((RECORDED / f"{name}.json").read_text("utf-8"))["recorded_from_utc"]
+    zero_s = datetime.fromisoformat(start).timestamp()
+    rows = [line.split(",") for line in (RECORDED / f"{name}.sensors.csv").read_text("utf-8").splitlines()[1:]]
+    times_s = np.array([datetime.fromisoformat(row[0]).timestamp() - zero_s for row in rows])
+    power_w = np.array([float(row[1]) for row in rows])
+    first_s, last_s = ends_ns[0] / 1e9, min(ends_ns[-1] / 1e9, times_s[-1])
+    inside = (times_s > first_s) & (times_s < last_s)
+    points_s = np.concatenate(([first_s], times_s[inside], [last_s]))
+    energy_j = np.sum(
+        0.5
+        * np.diff(points_s)
+        * (np.interp(points_s[1:], times_s, power_w) + np.interp(points_s[:-1], times_s, power_w))
+    )
+    frames = np.interp(last_s, ends_ns / 1e9, np.arange(ends_ns.size))
+    return float(energy_j / frames)
+
+
+@pytest.mark.parametrize("name", sorted(path.stem for path in RECORDED.glob("*.json")))
+def test_energy_per_frame_of_a_recorded_run(name: str) -> None:
+    capture = attach_sensors(read_capture(RECORDED / f"{name}.csv"), RECORDED / f"{name}.sensors.csv")
+    run = measure(capture)
+    value = run.values["energy_per_frame_j"].value
+    # The times of the plain computation are float64 seconds since 1970, good to 0.2 µs.
+    assert value == pytest.approx(plain_energy_j(name), rel=1e-6)
+    power = run.values["average_power_w"].value
+    assert power is not None
+    if "canyon-2160p" in name:
+        assert 120.0 < power < 140.0  # recorded at about 130 W
+    assert [caveat.weight for caveat in run.caveats if caveat.code == "sensors-cover-part"] in ([], [Weight.NOTE])
+
+
+def test_the_heavier_preset_of_canyon_costs_more_energy_a_frame() -> None:
+    """It does 15 march steps a frame instead of 14: about 7 % more time a frame, and so more energy.
+
+    The two presets ran on two samples of the accelerator; the second draws about 5 % more power at the same work, which
+    is why energy rises by more than time.
+    """
+    runs = {
+        preset: [
+            measure(attach_sensors(read_capture(RECORDED / f"{name}.csv"), RECORDED / f"{name}.sensors.csv")).values
+            for name in (f"{preset}-canyon-2160p-run{run}" for run in (1, 2, 3))
+        ]
+        for preset in ("base", "heavy")
+    }
+
+    def mean(preset: str, key: str) -> float:
+        return float(np.mean([run[key].value for run in runs[preset]]))
+
+    time_ratio = mean("base", "average_fps") / mean("heavy", "average_fps")
+    power_ratio = mean("heavy", "average_power_w") / mean("base", "average_power_w")
+    energy_ratio = mean("heavy", "energy_per_frame_j") / mean("base", "energy_per_frame_j")
+    assert 1.05 < time_ratio < 1.10
+    assert 1.0 < power_ratio < 1.08
+    assert energy_ratio == pytest.approx(time_ratio * power_ratio, rel=2e-3)
+
+
+def test_the_caveats_of_the_reader_are_told_with_the_run() -> None:
+    series = series_of({"time_s": [0.0, 10.0], "power_w": [100.0, 100.0]})
+    assert series.capture is not None
+    capture = series.capture
+    assert capture.sensors is not None
+    caveat = replace(
+        sensor_caveats(series_of({"time_s": [2.0, 6.0], "power_w": [1.0, 1.0]}))[0], code="from-the-reader"
+    )
+    told = replace(capture, sensors=replace(capture.sensors, caveats=(caveat,)))
+    assert caveat in measure(told).caveats
