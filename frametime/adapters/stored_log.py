@@ -9,7 +9,7 @@ import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import IO, TYPE_CHECKING, BinaryIO, Final, cast
+from typing import IO, TYPE_CHECKING, Any, BinaryIO, Final, cast
 
 from frametime.adapters.base import ReadOptions
 from frametime.errors import ReadError
@@ -75,11 +75,47 @@ class LogStream(io.RawIOBase):
         super().close()
 
 
-def spool() -> IO[bytes]:
+class Spool(io.RawIOBase):
     """A place for bytes that are made while reading: in memory up to 256 MiB, then in a nameless temporary file."""
-    import tempfile
 
-    return cast("IO[bytes]", tempfile.SpooledTemporaryFile(max_size=_IN_MEMORY_BYTES))
+    def __init__(self) -> None:
+        self._file: IO[bytes] = io.BytesIO()
+        self._in_memory = True
+
+    def readable(self) -> bool:
+        return True
+
+    def writable(self) -> bool:
+        return True
+
+    def seekable(self) -> bool:
+        return True
+
+    def write(self, block: Any, /) -> int:
+        if self._in_memory and self._file.tell() + len(block) > _IN_MEMORY_BYTES:
+            self._roll_over()
+        return self._file.write(block)
+
+    def _roll_over(self) -> None:
+        import tempfile
+
+        moved = cast("IO[bytes]", tempfile.TemporaryFile())  # noqa: SIM115 - closed with this object
+        moved.write(cast("io.BytesIO", self._file).getbuffer())
+        self._file, self._in_memory = moved, False
+
+    def read(self, size: int = -1, /) -> bytes:
+        return self._file.read(size)
+
+    def seek(self, offset: int, whence: int = io.SEEK_SET, /) -> int:
+        return self._file.seek(offset, whence)
+
+    def tell(self) -> int:
+        return self._file.tell()
+
+    def close(self) -> None:
+        if not self.closed:
+            self._file.close()
+        super().close()
 
 
 def stream_name(log: BinaryIO) -> str:
@@ -168,7 +204,7 @@ def _cannot_open(name: str, error: OSError | ValueError) -> ReadError:
 
 def _held(stream: BinaryIO, name: str) -> tuple[LogStream, Callable[[], BinaryIO]]:
     """The rest of a stream that cannot be read twice, kept until the log is closed."""
-    held = spool()
+    held = Spool()
     try:
         while block := stream.read(BLOCK_BYTES):
             held.write(block)
@@ -178,7 +214,7 @@ def _held(stream: BinaryIO, name: str) -> tuple[LogStream, Callable[[], BinaryIO
     held.seek(0)
 
     @contextmanager
-    def again() -> Iterator[IO[bytes]]:
+    def again() -> Iterator[Spool]:
         held.seek(0)
         yield held
         held.seek(0)
@@ -200,7 +236,7 @@ def unpacked(log: LogStream, options: ReadOptions) -> tuple[LogStream, str | Non
     kind = compression_of(head)
     if kind is None:
         return log, None
-    held = spool()
+    held = Spool()
     total = since_line_end = 0
     try:
         for block in _blocks(log, kind):

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.cells import MISSING
 from frametime.adapters.dialect import Dialect
-from frametime.adapters.stored_log import BLOCK_BYTES, long_line, spool
+from frametime.adapters.stored_log import BLOCK_BYTES, Spool, long_line
 from frametime.adapters.text_source import TextPart, TextSource
 from frametime.errors import ReadError
 
@@ -67,7 +67,7 @@ def _prepared(source: TextSource, dialect: Dialect) -> BinaryIO:
     part = cast("BinaryIO", TextPart(source.stream, dialect.data_start, dialect.data_end))
     if dialect.delimiter != " " and not dialect.spaced_quotes:
         return part
-    held = spool()
+    held = Spool()
     carried = b""
     while True:
         block = part.read(BLOCK_BYTES)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import BinaryIO, Final, cast
 
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.stored_log import BLOCK_BYTES, LogStream, long_line, spool, stream_name, stream_size
+from frametime.adapters.stored_log import BLOCK_BYTES, LogStream, Spool, long_line, stream_name, stream_size
 from frametime.errors import ReadError
 
 HEAD_BYTES: Final = 64 * 1024
@@ -206,7 +206,7 @@ def _end_of_text(log: BinaryIO, size: int) -> int:
 
 
 def _transcoded(log: BinaryIO, name: str, encoding: str, *, start: int, end: int) -> LogStream:
-    held = spool()
+    held = Spool()
     decoder = codecs.getincrementaldecoder(encoding)("strict" if encoding.startswith("utf") else "replace")
     log.seek(start)
     left = end - start
