@@ -1,0 +1,212 @@
+"""What the trials have shown: gains over stock, the edge, the best and the everyday setting, and what is not known."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from frametime.caveats import Caveat, Weight
+from frametime.metrics.metric import Interval
+from frametime.statistics.least_squares import linear_contrast
+from frametime.statistics.welch import Ratio, welch_ratio
+from frametime.tuning.cautions import CAUTIONS
+from frametime.tuning.gains import AXES, gain_over_stock, measured_settings, past_edge, setting_rows
+from frametime.tuning.next_trial import Finished, everyday_setting, next_trial
+from frametime.tuning.record import STOCK, Setting, Trial, TuningRecord
+from frametime.tuning.summary import Cost, MapCell, TrialRow, TuningSummary
+from frametime.tuning.trial_view import TrialView, offset_of
+
+
+def summarize(record: TuningRecord, *, level: float = 0.95, caveats: Sequence[Caveat] = ()) -> TuningSummary:
+    """Judge a tuning record.
+
+    Parameters
+    ----------
+    record : TuningRecord
+        With the average FPS of its runs, where they were measured.
+    level : float
+        Of every interval.
+    caveats : sequence of Caveat
+        What was found while the logs were measured.
+    """
+    view = TrialView(record)
+    step = next_trial(record)
+    settings = setting_rows(view, level)
+    final = isinstance(step, Finished) and step.best is not None
+    best = step.best if isinstance(step, Finished) else _best_so_far(view)
+    everyday = None if best is None else everyday_setting(best, record)
+    heaviest = record.heaviest.name
+    best_gain = None if best is None or best == STOCK else gain_over_stock(view, best, heaviest, level)
+    cost = None if best is None or everyday is None else _everyday_cost(view, best, everyday, level)
+    return TuningSummary(
+        card=record.card.name,
+        limits=record.limits,
+        workloads=tuple(workload.name for workload in record.workloads),
+        trials=tuple(_trial_row(view, trial, number) for number, trial in enumerate(record.trials, start=1)),
+        settings=settings,
+        map=_map(view, level),
+        past_edge=past_edge(view, level),
+        best=best,
+        best_is_final=final,
+        best_gain=best_gain,
+        everyday=everyday,
+        everyday_cost=cost,
+        not_known=_not_known(view, best, best_gain, everyday, cost, final=final),
+        next_step=step,
+        caveats=(*caveats, *_caveats(view)),
+        cautions=CAUTIONS,
+    )
+
+
+def _trial_row(view: TrialView, trial: Trial, number: int) -> TrialRow:
+    fps, power_w = _geometric_mean(trial.average_fps), _mean(trial.average_power_w)
+    return TrialRow(
+        number=number,
+        setting=trial.setting,
+        workload=trial.workload,
+        outcome=trial.outcome,
+        failure=view.failure_of(trial),
+        is_endurance=trial.is_endurance,
+        minutes=trial.minutes,
+        n_runs=trial.n_runs,
+        average_fps=fps,
+        average_power_w=power_w,
+        frames_per_joule=None if fps is None or power_w is None else fps / power_w,
+        peak_temperature_c=trial.peak_temperature_c,
+        note=trial.note,
+    )
+
+
+def _map(view: TrialView, level: float) -> tuple[MapCell, ...]:
+    record = view.record
+    loads = [*(workload.name for workload in record.workloads), "endurance"]
+    cells = []
+    for setting in sorted({trial.setting for trial in record.trials}):
+        own = [item for item in view.evidence if item.setting == setting]
+        failed = min((item.weight for item in own if not item.holds), default=None)
+        passed = max((i.weight for i in own if i.holds and view.status(setting, i.weight) == "passed"), default=None)
+        cells.append(
+            MapCell(
+                setting=setting,
+                status="failed" if failed is not None else "passed" if passed is not None else "not tried",
+                heaviest_passed=None if passed is None else loads[passed],
+                failed_under=None if failed is None else loads[failed],
+                gain=None if setting == STOCK else gain_over_stock(view, setting, record.heaviest.name, level),
+            )
+        )
+    return tuple(cells)
+
+
+def _best_so_far(view: TrialView) -> Setting | None:
+    """The fastest setting that holds under the heaviest workload; without a measured speed, the highest core clock."""
+    record = view.record
+    weight = record.weight_of(record.heaviest.name)
+    holding = sorted(
+        {item.setting for item in view.evidence if item.holds and view.status(item.setting, weight) == "passed"}
+    )
+    if not holding:
+        return None
+    scored = [setting for setting in holding if view.score(setting, record.heaviest.name) is not None]
+    if scored:
+        return max(scored, key=lambda setting: view.score(setting, record.heaviest.name) or 0.0)
+    return holding[-1]
+
+
+def _everyday_cost(view: TrialView, best: Setting, everyday: Setting, level: float) -> Cost | None:
+    workload = view.record.heaviest.name
+    at_best, at_everyday = view.runs_fps(best, workload), view.runs_fps(everyday, workload)
+    if best == everyday:
+        return None
+    if at_best and at_everyday:
+        ratio = welch_ratio(at_everyday, at_best, level=level)
+        how = f"{ratio.n_candidate} runs at the everyday setting, {ratio.n_baseline} at the best"
+        return Cost(value=ratio.value, interval=ratio.interval, kind="measured", how=how)
+    return _predicted_cost(view, best, everyday, level)
+
+
+def _predicted_cost(view: TrialView, best: Setting, everyday: Setting, level: float) -> Cost | None:
+    """A plane through the logs of all runs at or below the best setting, under the heaviest workload."""
+    workload = view.record.heaviest.name
+    below = [setting for setting in measured_settings(view, workload) if best.is_at_or_beyond(setting)]
+    axes = [axis for axis in AXES if len({offset_of(setting, axis) for setting in below}) > 1]
+    if any(offset_of(best, axis) != offset_of(everyday, axis) for axis in AXES if axis not in axes) or not axes:
+        return None
+    places, logs = [], []
+    for setting in below:
+        for fps in view.runs_fps(setting, workload):
+            places.append([float(offset_of(setting, axis)) for axis in axes])
+            logs.append(math.log(fps))
+    contrast = [float(offset_of(everyday, axis) - offset_of(best, axis)) for axis in axes]
+    found = linear_contrast(places, logs, contrast, level=level)
+    if found is None:
+        return None
+    estimate, bounds = found
+    return Cost(
+        value=math.exp(estimate),
+        interval=Interval(
+            low=math.exp(bounds[0]), high=math.exp(bounds[1]), level=level, method="t interval of a least-squares line"
+        ),
+        kind="predicted",
+        how=f"a straight line through {len(logs)} runs at {len(below)} settings up to the best",
+    )
+
+
+def _not_known(
+    view: TrialView,
+    best: Setting | None,
+    gain: Ratio | None,
+    everyday: Setting | None,
+    cost: Cost | None,
+    *,
+    final: bool,
+) -> tuple[str, ...]:
+    record = view.record
+    heaviest = record.heaviest.name
+    found = []
+    if best is None:
+        found.append(f"No setting has passed '{heaviest}', the heaviest workload, yet.")
+        return tuple(found)
+    if not final:
+        found.append("Tuning is not finished: the best setting is the best so far.")
+    if view.status(best, record.endurance_weight) != "passed":
+        minutes = f"{record.steps.endurance_min_minutes:g} to {record.steps.endurance_max_minutes:g} minutes"
+        found.append(f"{best} has not passed an endurance run of {minutes}.")
+    for setting, words in ((STOCK, "stock"), (best, "the best setting")):
+        runs = len(view.runs_fps(setting, heaviest))
+        if runs < 2 and (setting != STOCK or best != STOCK):
+            found.append(f"{runs} measured runs at {words} under '{heaviest}' give no interval; 2 or more do.")
+    if gain is not None and gain.interval is not None and gain.interval.low <= 1.0 <= gain.interval.high:
+        found.append("Whether the best setting is faster than stock at all: its interval holds 1.")
+    if everyday != best and (cost is None or cost.kind == "predicted"):
+        found.append(f"What the everyday setting ({everyday}) really costs: it has not been measured.")
+    if not any(trial.average_power_w for trial in record.trials):
+        found.append("Power: no trial has a sensor log, so FPS per watt is not known.")
+    if all(trial.peak_temperature_c is None for trial in record.trials):
+        found.append("Temperature: no trial has a sensor log, so the limit is not checked.")
+    return tuple(found)
+
+
+def _caveats(view: TrialView) -> tuple[Caveat, ...]:
+    limits = view.record.limits
+    found = [Caveat(code="setting-aged", message=sentence, weight=Weight.REPEAT) for sentence in view.aged]
+    if limits.temperature_c > 90.0:
+        message = f"The temperature limit of {limits.temperature_c:g} °C is above 90 °C (common practice, no source)."
+        found.append(Caveat(code="temperature-limit-high", message=message, weight=Weight.CARE))
+    low = [
+        number
+        for number, trial in enumerate(view.record.trials, start=1)
+        if limits.power_w is not None and trial.power_limit_w is not None and trial.power_limit_w < limits.power_w
+    ]
+    if low:
+        numbers = ", ".join(map(str, low))
+        message = f"The power limit was not at its maximum in trials {numbers}: they are not like the others."
+        found.append(Caveat(code="power-limit-lowered", message=message, weight=Weight.CARE))
+    return tuple(found)
+
+
+def _geometric_mean(values: Sequence[float]) -> float | None:
+    return math.exp(sum(map(math.log, values)) / len(values)) if values else None
+
+
+def _mean(values: Sequence[float]) -> float | None:
+    return sum(values) / len(values) if values else None

@@ -1,0 +1,145 @@
+"""The one value that every output about a tuning record reads."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from frametime.caveats import Caveat
+from frametime.metrics.metric import Interval
+from frametime.statistics.welch import Ratio
+from frametime.tuning.next_trial import NextStep
+from frametime.tuning.record import Limits, Outcome, Setting
+
+MapStatus = Literal["passed", "failed", "not tried"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrialRow:
+    """One trial: ``failure`` says why it counts as failed, ``None`` when it passed.
+
+    FPS and power are means over its runs (geometric for FPS); ``None`` where they were not measured.
+    """
+
+    number: int
+    setting: Setting
+    workload: str
+    outcome: Outcome
+    failure: str | None
+    is_endurance: bool
+    minutes: float | None
+    n_runs: int
+    average_fps: float | None
+    average_power_w: float | None
+    frames_per_joule: float | None
+    peak_temperature_c: float | None
+    note: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SettingRow:
+    """All runs that passed at one setting under one workload.
+
+    Attributes
+    ----------
+    gain : Ratio or None
+        Average FPS over that at stock under the same workload; ``None`` without runs at stock, and at stock itself.
+    step_from : Setting or None
+        The nearest lower setting with runs that differs in one clock only.
+    gain_pct_per_mhz : float or None
+        Gain over ``step_from``, in percent for each MHz of that clock.
+    frames_per_joule : float or None
+        The same as FPS for each watt.
+    """
+
+    setting: Setting
+    workload: str
+    n_runs: int
+    average_fps: float
+    gain: Ratio | None
+    step_from: Setting | None
+    gain_pct_per_mhz: float | None
+    average_power_w: float | None
+    frames_per_joule: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MapCell:
+    """One place of the map of core and memory offsets, over all workloads.
+
+    ``heaviest_passed`` is the heaviest load it passed (``endurance`` beyond every workload), ``failed_under`` the
+    lightest it failed under; ``gain`` is under the heaviest workload.
+    """
+
+    setting: Setting
+    status: MapStatus
+    heaviest_passed: str | None
+    failed_under: str | None
+    gain: Ratio | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PastEdge:
+    """A setting that is credibly slower than one with a lower clock: the whole interval of the ratio lies below 1."""
+
+    setting: Setting
+    slower_than: Setting
+    clock: Literal["core", "memory"]
+    workload: str
+    ratio: Ratio
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cost:
+    """What the everyday setting costs: its speed over that of the best setting, measured or predicted from a line."""
+
+    value: float
+    interval: Interval | None
+    kind: Literal["measured", "predicted"]
+    how: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TuningSummary:
+    """A tuning record, judged.
+
+    Attributes
+    ----------
+    card : str
+    limits : Limits
+    workloads : tuple of str
+        From the lightest to the heaviest; gains of settings as a whole are under the heaviest.
+    trials : tuple of TrialRow
+    settings : tuple of SettingRow
+        By workload, then core, then memory.
+    map : tuple of MapCell
+        Every tried setting, by core, then memory.
+    past_edge : tuple of PastEdge
+    best : Setting or None
+        The best setting found so far; ``best_is_final`` once it passed the endurance run and tuning is finished.
+    best_gain : Ratio or None
+    everyday : Setting or None
+    everyday_cost : Cost or None
+    not_known : tuple of str
+        What is not yet known, in sentences.
+    next_step : NextStep
+    caveats : tuple of Caveat
+    cautions : tuple of str
+    """
+
+    card: str
+    limits: Limits
+    workloads: tuple[str, ...]
+    trials: tuple[TrialRow, ...]
+    settings: tuple[SettingRow, ...]
+    map: tuple[MapCell, ...]
+    past_edge: tuple[PastEdge, ...]
+    best: Setting | None
+    best_is_final: bool
+    best_gain: Ratio | None
+    everyday: Setting | None
+    everyday_cost: Cost | None
+    not_known: tuple[str, ...]
+    next_step: NextStep
+    caveats: tuple[Caveat, ...]
+    cautions: tuple[str, ...]
