@@ -23,6 +23,7 @@ from frametime.version import __version__
 
 if TYPE_CHECKING:
     import msgspec
+    from _typeshed import DataclassInstance
 
 FORMAT: Final = b"frametime-kept-run/1\n"
 _CHUNK_BYTES: Final = 1 << 20
@@ -34,6 +35,7 @@ class KeptRuns:
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
+        self._shared: dict[int, tuple[object, str]] = {}
 
     def key(self, request: MeasureRequest) -> str:
         """What a request rests on, as 64 hexadecimal digits.
@@ -47,15 +49,15 @@ class KeptRuns:
             "version": __version__,
             "capture": file_sha256(Path(request.path)),
             "sensors": None if request.sensors is None else file_sha256(Path(request.sensors)),
-            "read": asdict(request.read),
-            "measure": asdict(request.measure),
-            "conditions": asdict(request.conditions),
-            "sensor_options": None if request.sensor_options is None else asdict(request.sensor_options),
+            "read": self._text(request.read),
+            "measure": self._text(request.measure),
+            "conditions": repr(request.conditions),
+            "sensor_options": None if request.sensor_options is None else self._text(request.sensor_options),
             "skip_start_auto": request.skip_start_auto,
             "segment": request.segment,
             "keep_curves": request.keep_curves,
         }
-        text = json.dumps(parts, sort_keys=True, default=str)
+        text = json.dumps(parts, sort_keys=True)
         return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
 
     def get(self, key: str) -> MeasuredRun | None:
@@ -97,6 +99,14 @@ class KeptRuns:
                     path.unlink(missing_ok=True)
         except OSError:
             return
+
+    def _text(self, options: DataclassInstance) -> str:
+        """Options as text, made once: the requests of a review share them."""
+        known = self._shared.get(id(options))
+        if known is None or known[0] is not options:
+            known = options, json.dumps(asdict(options), sort_keys=True, default=str)
+            self._shared[id(options)] = known
+        return known[1]
 
     def _path(self, key: str) -> Path:
         return self._folder / f"{key[:32]}.run"

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
+from array import array
 from collections.abc import Iterable, Mapping, Sequence
+from itertools import accumulate
 from typing import TYPE_CHECKING, Any
 
 from frametime.caveats import Caveat
@@ -131,11 +133,11 @@ def runs_table(result: ReviewResult) -> pa.Table:
         "caveats": [_codes(run.caveats) for run in result.runs],
     }
     fields: list[pa.Field[Any]] = [pa.field(name, pa.string()) for name in texts]
-    columns: list[pa.Array[Any]] = [pa.array(values, pa.string()) for values in texts.values()]
+    columns: list[pa.Array[Any]] = [_text_array(values) for values in texts.values()]
 
     def add(name: str, values: Sequence[float | None], kind: pa.DataType, unit: str) -> None:
         fields.append(pa.field(name, kind, metadata={"unit": unit}))
-        columns.append(pa.array(values, kind))
+        columns.append(_number_array(values, kind))
 
     add("n_frames", [run.n_frames for run in result.runs], pa.int64(), "1")
     add("duration_s", [run.duration_s for run in result.runs], pa.float64(), "s")
@@ -144,7 +146,42 @@ def runs_table(result: ReviewResult) -> pa.Table:
     about: dict[bytes | str, bytes | str] = {
         "frametime": f'{{"schema": "frametime.runs/1", "version": "{__version__}"}}'
     }
-    return pa.table(columns, schema=pa.schema(fields, metadata=about))
+    return pa.Table.from_arrays(columns, schema=pa.schema(fields, metadata=about))
+
+
+# Arrow's own conversion from Python lists would import pandas wherever that is installed, which takes as long as a
+# whole review of kept runs: the columns are put together from their buffers.
+
+
+def _number_array(values: Sequence[float | None], kind: pa.DataType) -> pa.Array[Any]:
+    import pyarrow as pa
+
+    numbers = array("q" if pa.types.is_integer(kind) else "d", [value if value is not None else 0 for value in values])
+    return pa.Array.from_buffers(kind, len(values), [_validity(values), pa.py_buffer(numbers.tobytes())])
+
+
+def _text_array(values: Sequence[str | None]) -> pa.Array[Any]:
+    import pyarrow as pa
+
+    parts = [b"" if value is None else value.encode("utf-8", "backslashreplace") for value in values]
+    offsets = array("i", [0, *accumulate(len(part) for part in parts)])
+    buffers: list[pa.Buffer | None] = [
+        _validity(values),
+        pa.py_buffer(offsets.tobytes()),
+        pa.py_buffer(b"".join(parts)),
+    ]
+    return pa.Array.from_buffers(pa.string(), len(values), buffers)
+
+
+def _validity(values: Sequence[object]) -> pa.Buffer:
+    """One bit a value, the lowest first, set where there is one."""
+    import pyarrow as pa
+
+    bits = bytearray((len(values) + 7) // 8)
+    for at, value in enumerate(values):
+        if value is not None:
+            bits[at // 8] |= 1 << (at % 8)
+    return pa.py_buffer(bytes(bits))
 
 
 def metric_units(runs: Iterable[RunEntry], result: ReviewResult) -> Mapping[str, str]:

@@ -40,6 +40,7 @@ class CardSpread:
 
     card: str
     metric: str
+    label: str
     logs: Mapping[Place, NDArray[np.float64]]
     kept: tuple[Place, ...]
     aside: tuple[Place, ...]
@@ -54,8 +55,11 @@ class CardSpread:
         return pooled_spread([self.logs[other] for other in self.kept if other != place])
 
 
-def card_spread(card: str, metric: str, sets: Sequence[RunSet]) -> CardSpread:
-    """Pool the scatter of one card's runs over its cells, after Cochran's test at 1 %."""
+def card_spread(card: str, metric: str, sets: Sequence[RunSet], *, label: str | None = None) -> CardSpread:
+    """Pool the scatter of one card's runs over its cells, after Cochran's test at 1 %.
+
+    ``label`` is what the metric is called in sentences; its key by default.
+    """
     logs = {
         run_set.place: values
         for run_set in sets
@@ -65,6 +69,7 @@ def card_spread(card: str, metric: str, sets: Sequence[RunSet]) -> CardSpread:
     return CardSpread(
         card=card,
         metric=metric,
+        label=label or metric,
         logs=logs,
         kept=tuple(kept),
         aside=tuple(aside),
@@ -77,7 +82,7 @@ def flagged_runs(
 ) -> dict[str, Flag]:
     """Runs that lie too far from the rest of their set, by name; of several metrics the worst case is told."""
     flags: dict[str, tuple[float, Flag]] = {}
-    for (card, metric), spread in spreads.items():
+    for (card, _), spread in spreads.items():
         own_sets = [run_set for run_set in sets if run_set.card == card]
         n_tests = sum(len(run_set.runs) for run_set in own_sets)
         for run_set in own_sets:
@@ -91,21 +96,21 @@ def flagged_runs(
             name = run_set.runs[found.position].name
             severity = abs(found.distance) / found.limit
             if name not in flags or severity > flags[name][0]:
-                flags[name] = (severity, _flag(metric, found, n_tests, len(run_set.runs)))
+                flags[name] = (severity, _flag(spread, found, n_tests, len(run_set.runs)))
     return {name: flag for name, (_, flag) in flags.items()}
 
 
-def _flag(metric: str, found: StandsOut, n_tests: int, n_runs: int) -> Flag:
+def _flag(spread: CardSpread, found: StandsOut, n_tests: int, n_runs: int) -> Flag:
     distance, limit = _percent(found.distance), _percent(found.limit)
     side = "above" if found.distance > 0 else "below"
     method = FLAG_METHOD.format(df=found.degrees_of_freedom, n=n_tests)
     return Flag(
-        metric=metric,
+        metric=spread.metric,
         distance_pct=distance,
         limit_pct=limit,
         method=method,
         sentence=(
-            f"{metric} lies {abs(distance):.1f} % {side} the mean of the other {n_runs - 1} runs of its set; "
+            f"The {spread.label} lies {abs(distance):.1f} % {side} the mean of the other {n_runs - 1} runs of its set; "
             f"up to {limit:.1f} % is expected ({method})."
         ),
     )
@@ -133,7 +138,7 @@ def repeatability_of(spread: CardSpread, sets: Sequence[RunSet], *, margin: floa
             Caveat(
                 code="common-trend",
                 message=(
-                    f"Over the {len(ordered)} cells of this card, {spread.metric} "
+                    f"Over the {len(ordered)} cells of this card, the {spread.label} "
                     f"{'rises' if found.change > 0 else 'falls'} from the first run to the last by "
                     f"{abs(_percent(found.change)):.1f} % (p = {found.p_value:.4f}): the runs are not made under equal "
                     "conditions, as when a card warms up."

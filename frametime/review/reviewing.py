@@ -178,7 +178,7 @@ def _tables(design: ReviewDesign, counted: Sequence[PlacedRun]) -> _Tables:
             refuse_unequal(run_set, base, must_be_equal=design.must_be_equal)
     members = list(sets.values())
     spreads = {
-        (card.key, metric.key): card_spread(card.key, metric.key, members)
+        (card.key, metric.key): card_spread(card.key, metric.key, members, label=metric.label)
         for card in design.cards
         for metric in design.metrics
     }

@@ -175,7 +175,8 @@ def _differs(name: str, one: MeasuredRun, other: MeasuredRun, rule: str) -> RunS
     found, expected = _shown(other.conditions, name), _shown(one.conditions, name)
     error = RunSetError.at(
         other.provenance.file_name,
-        f"{words} {'are' if words.endswith('s') else 'is'} {found}, but {expected} in {printable(one.provenance.file_name)}",
+        f"{words} {'are' if words.endswith('s') else 'is'} {found}, but {expected} in "
+        f"{printable(one.provenance.file_name)}",
         helps=f"{rule} {words}",
     )
     assert isinstance(error, RunSetError)

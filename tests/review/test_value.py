@@ -1,0 +1,110 @@
+"""Value: break-even in both directions with its interval, running cost, and what cannot be compared."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from example_result import METRICS, design, example_result, placed_run
+from hypothesis import given
+from hypothesis import strategies as st
+
+from frametime.review.design import RunningCost
+from frametime.review.result import CardEntry, ReviewResult
+from frametime.review.reviewing import review_runs
+from frametime.review.value import break_even_price, running_cost, speed_metric
+
+
+def two_cards(prices: dict[str, float], *, entries: tuple[CardEntry, ...] | None = None) -> ReviewResult:
+    asked = design(("amber-6", "birch-9"), ("harbor",), ("1440p",), metrics=METRICS[:1], prices=prices)
+    if entries is not None:
+        asked = replace(asked, cards=entries)
+    runs = [
+        placed_run(card, "harbor", "1440p", str(number), {"average_fps": value})
+        for card, values in (("amber-6", [100.0, 100.5, 99.5]), ("birch-9", [120.0, 120.5, 119.5]))
+        for number, value in enumerate(values)
+    ]
+    return review_runs(asked, runs)
+
+
+def test_value_by_hand() -> None:
+    base, card = sorted(two_cards({"amber-6": 500.0, "birch-9": 660.0}).value, key=lambda row: row.card)
+    assert base.fps_per_money == pytest.approx(0.2, rel=1e-4)
+    assert card.fps_per_money == pytest.approx(120.0 / 660.0, rel=1e-4)
+    assert card.money_per_fps == pytest.approx(5.5, rel=1e-4)
+    assert card.value_ratio == pytest.approx(1.2 * 500.0 / 660.0, rel=1e-4)
+    assert card.break_even_price == pytest.approx(600.0, rel=1e-4)
+    assert card.baseline_break_even_price == pytest.approx(550.0, rel=1e-4)
+    assert (base.value_ratio, base.break_even_price) == (1.0, None)
+
+
+def test_the_interval_is_carried_through_in_both_directions() -> None:
+    result = two_cards({"amber-6": 500.0, "birch-9": 660.0})
+    card = next(row for row in result.value if row.card == "birch-9")
+    ratio = result.overall[0].interval_these_scenes
+    assert ratio is not None and card.break_even_interval is not None
+    assert card.baseline_break_even_interval is not None and card.value_ratio_interval is not None
+    assert card.break_even_interval.low == pytest.approx(500.0 * ratio.low)
+    assert card.break_even_interval.high == pytest.approx(500.0 * ratio.high)
+    assert card.baseline_break_even_interval.low == pytest.approx(660.0 / ratio.high)
+    assert card.baseline_break_even_interval.high == pytest.approx(660.0 / ratio.low)
+    assert card.value_ratio_interval.low == pytest.approx(ratio.low * 500.0 / 660.0)
+
+
+@given(price=st.floats(1.0, 5000.0), ratio=st.floats(0.1, 10.0))
+def test_at_the_break_even_price_both_give_the_same(price: float, ratio: float) -> None:
+    assert ratio / break_even_price(price, ratio) == pytest.approx(1.0 / price, rel=1e-12)
+
+
+def test_a_missing_price_is_told_and_the_break_even_stays() -> None:
+    card = next(row for row in two_cards({"amber-6": 500.0}).value if row.card == "birch-9")
+    assert card.break_even_price == pytest.approx(600.0, rel=1e-4)
+    assert (card.fps_per_money, card.value_ratio, card.baseline_break_even_price) == (None, None, None)
+    assert [caveat.code for caveat in card.caveats if caveat.code == "no-price"] == ["no-price"]
+
+
+def test_without_any_price_there_is_no_value() -> None:
+    assert two_cards({}).value == ()
+
+
+def test_prices_in_two_currencies_are_not_compared() -> None:
+    cards = tuple(
+        CardEntry(
+            key=key, label=key, price=500.0, currency=currency, settings=None, driver=None, is_baseline=key == "amber-6"
+        )
+        for key, currency in (("amber-6", "EUR"), ("birch-9", "USD"))
+    )
+    card = next(row for row in two_cards({}, entries=cards).value if row.card == "birch-9")
+    assert (card.value_ratio, card.break_even_price, card.baseline_break_even_price) == (None, None, None)
+    assert "currencies-differ" in {caveat.code for caveat in card.caveats}
+
+
+def test_running_cost_by_hand() -> None:
+    cost = RunningCost(tariff_per_kwh=0.30, hours_per_day=4.0, years=2.0, currency="EUR")
+    # 0.2 kW * 4 h * 365.25 * 2 * 0.30
+    assert running_cost(200.0, cost) == pytest.approx(0.2 * 4.0 * 730.5 * 0.30)
+    with pytest.raises(ValueError, match="average_power_w"):
+        running_cost(-1.0, cost)
+
+
+def test_efficiency_and_total_cost_of_the_example() -> None:
+    result = example_result()
+    rows = {row.card: row for row in result.efficiency if row.cut == "all"}
+    assert set(rows) == {"amber-6", "birch-9", "cedar-12"}
+    birch = rows["birch-9"]
+    assert birch.average_power_w == pytest.approx(310.0, abs=2.0)
+    assert birch.frames_per_joule is not None and birch.energy_per_frame_j is not None
+    assert birch.frames_per_joule * birch.energy_per_frame_j == pytest.approx(1.0)
+    # 8 % faster at 24 % more power.
+    assert birch.efficiency_ratio == pytest.approx(1.07 / 1.24, abs=0.02)
+    assert birch.running_cost == pytest.approx(0.310 * 3 * 365.25 * 4 * 0.32, rel=0.01)
+    assert birch.total_cost == pytest.approx(579.0 + (birch.running_cost or 0.0))
+    assert "cells-without-power" in {caveat.code for caveat in rows["cedar-12"].caveats}
+
+
+def test_speed_is_counted_in_a_rate() -> None:
+    units = {metric.key: metric.unit for metric in METRICS}
+    assert speed_metric(design(metrics=METRICS), units) == "average_fps"
+    assert speed_metric(design(metrics=(METRICS[2],)), {"p99_frame_time_ms": "ms"}) is None
+    by_low = design(metrics=(METRICS[1], METRICS[0]))
+    assert speed_metric(by_low, units) == "low_1pct_percentile_fps"
