@@ -192,12 +192,17 @@ def _in_order(
                 helps="cut the log there, and give the part that belongs to the capture",
             )
         message = f"{int((steps < 0).sum())} samples came late and were put in order of time."
-        caveats.append(_note("sensor-order", message, Weight.NOTE))
+        caveats.append(Caveat(code="sensor-order", message=message, weight=Weight.NOTE, metrics=SENSOR_METRICS))
     kept, order = np.unique(times.ns, return_inverse=True)
     if kept.size < times.ns.size:
         count = times.ns.size - kept.size
         caveats.append(
-            _note("sensor-equal-times", f"{count} samples have the time of another; their mean is used.", Weight.NOTE)
+            Caveat(
+                code="sensor-equal-times",
+                message=f"{count} samples have the time of another; their mean is used.",
+                weight=Weight.NOTE,
+                metrics=SENSOR_METRICS,
+            )
         )
     return np.asarray(order, dtype=np.int64), kept, tuple(caveats)
 
@@ -223,7 +228,7 @@ def missing_caveats(missing: Mapping[str, int], count: int) -> tuple[Caveat, ...
     listed = ", ".join(f"{quantity} {number} of {count}" for quantity, number in found.items())
     weight = Weight.CARE if max(found.values()) > 0.05 * count else Weight.NOTE
     message = f"Cells without a usable number, left out (not taken as 0): {listed}."
-    return (_note("sensor-cells-missing", message, weight),)
+    return (Caveat(code="sensor-cells-missing", message=message, weight=weight, metrics=SENSOR_METRICS),)
 
 
 def _coverage_caveats(
@@ -231,19 +236,22 @@ def _coverage_caveats(
 ) -> tuple[Caveat, ...]:
     caveats = []
     if assumed:
-        caveats.append(_note("sensor-clocks-assumed", f"Sensors are aligned {words}.", Weight.CARE))
+        caveats.append(
+            Caveat(
+                code="sensor-clocks-assumed",
+                message=f"Sensors are aligned {words}.",
+                weight=Weight.CARE,
+                metrics=SENSOR_METRICS,
+            )
+        )
     if covered < COVERED_ENOUGH:
         from_s, to_s = ((int(edge) - span_ns[0]) / 1e9 for edge in (times_ns[0], times_ns[-1]))
         message = (
             f"The sensor log covers {100.0 * covered:.1f} % of the capture ({from_s:.1f} to {to_s:.1f} s of "
             f"{(span_ns[1] - span_ns[0]) / 1e9:.1f} s); sensor numbers are of that part only."
         )
-        caveats.append(_note("sensors-cover-part", message, Weight.CARE))
+        caveats.append(Caveat(code="sensors-cover-part", message=message, weight=Weight.CARE, metrics=SENSOR_METRICS))
     return tuple(caveats)
-
-
-def _note(code: str, message: str, weight: Weight) -> Caveat:
-    return Caveat(code=code, message=message, weight=weight, metrics=SENSOR_METRICS)
 
 
 SENSOR_METRICS: Final = (
@@ -251,6 +259,7 @@ SENSOR_METRICS: Final = (
     "peak_power_w",
     "energy_per_frame_j",
     "frames_per_joule",
+    "time_at_power_limit_fraction",
     "average_temperature_c",
     "peak_temperature_c",
     "end_temperature_c",

@@ -111,6 +111,15 @@ def _power_rows() -> tuple[Metric, ...]:
             compute=energy.frames_per_joule,
             source=TRAPEZOID,
         ),
+        _row(
+            key="time_at_power_limit_fraction",
+            label="time at the power limit",
+            unit=DIMENSIONLESS,
+            better="neither",
+            group="power",
+            definition="Share of the time with the power within 2 % of the limit given, or above it.",
+            compute=energy.time_at_power_limit_fraction,
+        ),
     )
 
 

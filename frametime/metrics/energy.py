@@ -45,3 +45,18 @@ def frames_per_joule(series: FrameSeries) -> float | Missing:
     if not energy_j > 0.0:
         return Missing(reason="the power logged is not above zero")
     return 1.0 / energy_j
+
+
+AT_POWER_LIMIT = 0.98
+"""From this share of its limit on, power stands at the limit (common practice, no source)."""
+
+
+def time_at_power_limit_fraction(series: FrameSeries) -> float | Missing:
+    """Share of the covered time with the power within 2 % of the limit that was given, or above it."""
+    limit_w = series.options.power_limit_w
+    power = channel(series, POWER)
+    if isinstance(power, Missing):
+        return power
+    if limit_w is None:
+        return Missing(reason="no power limit given")
+    return power.fraction_above(AT_POWER_LIMIT * limit_w)
