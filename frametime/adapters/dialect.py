@@ -178,7 +178,8 @@ def _score(rows: Sequence[Row], start: int, delimiter: str) -> float:
     # An empty cell after the last delimiter is no value, and no fault either.
     numeric = sum(kind is not CellKind.TEXT for kind in cells) / len(cells)
     score = len(fitting) / len(sample) * numeric
-    if any(len(row.cells) in (count, count - 1) and _is_header(row.cells) for row in rows[max(0, start - 3) : start]):
+    filled = Counter(_filled(row.cells) for row in fitting).most_common(1)[0][0]
+    if any(_filled(row.cells) == filled and _is_header(row.cells) for row in rows[max(0, start - 3) : start]):
         score += 0.2
     if count > 1 and delimiter != " ":
         score += 0.05

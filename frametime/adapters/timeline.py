@@ -262,13 +262,7 @@ def _distinct(stamps: NDArray[np.int64], caveats: list[Caveat]) -> NDArray[np.in
     count = int(np.count_nonzero(equal))
     if not count:
         return None
-    caveats.append(
-        Caveat(
-            code="equal-timestamps",
-            message=f"{count} row{'s have' if count != 1 else ' has'} the same time as the row before; "
-            f"{'they were' if count != 1 else 'it was'} merged.",
-        )
-    )
+    caveats.append(_equal_caveat(count))
     return np.flatnonzero(np.concatenate([[True], ~equal]))
 
 
@@ -282,6 +276,12 @@ def from_both(
     caveats: list[Caveat] = []
     if stamped is None:
         stamps = _unwrapped(stamps, rules, caveats)
+        order = _order(stamps, rows, rules, caveats)
+        order = _without_repeated_rows(stamps, durations, order, caveats)
+        if order is not None:
+            stamps, durations = stamps[order], durations[order]
+            good = None if good is None else good[order]
+            rows = order if rows is None else rows[order]
     compared = _Compared(stamps=stamps, stamped=stamped, durations=durations, good=good)
     at_end, agree, evidence = _agreement(compared, rows, rules, caveats)
     stamps_line = None
@@ -314,6 +314,36 @@ def from_both(
         bad_rows=bad,
         caveats=tuple(caveats),
         evidence=(evidence,),
+    )
+
+
+def _without_repeated_rows(
+    stamps: NDArray[np.int64],
+    durations: NDArray[np.int64],
+    order: NDArray[np.int64] | None,
+    caveats: list[Caveat],
+) -> NDArray[np.int64] | None:
+    """Take out rows with the time and the frame time of the row before."""
+    ordered = stamps if order is None else stamps[order]
+    equal = np.flatnonzero(ordered[1:] == ordered[:-1])
+    if not equal.size:
+        return order
+    spans = durations if order is None else durations[order]
+    repeated = equal[spans[equal + 1] == spans[equal]] + 1
+    if not repeated.size:
+        return order
+    caveats.append(_equal_caveat(int(repeated.size)))
+    keep = np.ones(stamps.size, dtype=np.bool_)
+    keep[repeated] = False
+    kept = np.flatnonzero(keep)
+    return kept if order is None else order[kept]
+
+
+def _equal_caveat(count: int) -> Caveat:
+    return Caveat(
+        code="equal-timestamps",
+        message=f"{count} row{'s have' if count != 1 else ' has'} the same time as the row before; "
+        f"{'they were' if count != 1 else 'it was'} merged.",
     )
 
 
