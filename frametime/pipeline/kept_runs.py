@@ -11,6 +11,7 @@ import hashlib
 import json
 import os
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import asdict
 from fractions import Fraction
 from functools import cache
@@ -88,7 +89,8 @@ class KeptRuns:
             partial.write_bytes(FORMAT + _digest(key, payload).encode("ascii") + payload)
             partial.replace(path)
         except OSError:
-            partial.unlink(missing_ok=True)
+            with suppress(OSError):
+                partial.unlink(missing_ok=True)
 
     def forget_others(self, keys: set[str]) -> None:
         """Remove the kept runs that are not among ``keys``, and nothing else."""

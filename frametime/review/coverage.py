@@ -70,7 +70,7 @@ def _repeat(run: PlacedRun, design: ReviewDesign, flags: Mapping[str, Flag]) -> 
     if run.name in design.exclusions:
         return _to_make(run.place, run.run, "excluded", f"The plan leaves it out: {design.exclusions[run.name]}")
     if run.measured.judgement.word == "repeat this run":
-        return _to_make(run.place, run.run, "judged", " ".join(run.measured.judgement.reasons))
+        return _to_make(run.place, run.run, "judged", _sentence("; ".join(run.measured.judgement.reasons)))
     if run.name in flags:
         return _to_make(run.place, run.run, "flagged", flags[run.name].sentence)
     return None
@@ -78,6 +78,10 @@ def _repeat(run: PlacedRun, design: ReviewDesign, flags: Mapping[str, Flag]) -> 
 
 def _to_make(place: tuple[str, str, str], run: str, reason: RepeatReason, sentence: str) -> RunToMake:
     return RunToMake(card=place[0], scene=place[1], resolution=place[2], run=run, reason=reason, sentence=sentence)
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:].rstrip(".") + "."
 
 
 def _free_names(taken: set[str], n: int) -> list[str]:
