@@ -8,7 +8,14 @@ from typing import Any, Final, TypeVar
 
 import click
 
-from frametime.cli.options import make_read_options, make_sensor_options, reading_options, sensor_options
+from frametime.cli.options import (
+    make_measure_options,
+    make_read_options,
+    make_sensor_options,
+    measuring_options,
+    reading_options,
+    sensor_options,
+)
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -125,3 +132,53 @@ def add(record: str, **chosen: Any) -> None:
     for caveat in noted.caveats:
         click.echo(f"frametime: {caveat.message}", err=True)
     click.echo(noted_text(noted, record=record), nl=False)
+
+
+@tune.command()
+@_RECORD
+@_JSON
+def show(record: str, as_json: bool) -> None:
+    """Show what the trials have found, and what is not yet known."""
+    from frametime.pipeline.tuning_runs import summarize_file
+
+    summary = summarize_file(record)
+    if as_json:
+        from frametime.render.tuning_json import summary_json
+
+        click.echo(summary_json(summary), nl=False)
+        return
+    from frametime.render.tuning_show import summary_text
+
+    click.echo(summary_text(summary, record=record), nl=False)
+
+
+@tune.command()
+@click.argument("capture", metavar="CAPTURE")
+@click.option("--sensors", metavar="FILE", help="Sensor log of the run.")
+@click.option("--record", metavar="RECORD", help="Tuning record whose limits and lengths count.")
+@click.option("--gate", is_flag=True, help="End with exit code 5 unless the setting holds.")
+@_JSON
+@reading_options
+@sensor_options
+@measuring_options
+def endurance(capture: str, sensors: str | None, record: str | None, gate: bool, as_json: bool, **chosen: Any) -> None:
+    """Judge one long run: does the setting hold?"""
+    from frametime.pipeline.tuning_runs import TrialReading, judge_endurance_file
+
+    verdict = judge_endurance_file(
+        capture,
+        sensors,
+        options=make_measure_options(chosen),
+        reading=TrialReading(read=make_read_options(chosen), sensors=make_sensor_options(chosen)),
+        record=record,
+    )
+    if as_json:
+        from frametime.render.tuning_json import endurance_json
+
+        click.echo(endurance_json(verdict), nl=False)
+    else:
+        from frametime.render.endurance_text import endurance_text
+
+        click.echo(endurance_text(verdict), nl=False)
+    if gate and verdict.word != "holds":
+        raise click.exceptions.Exit(5)

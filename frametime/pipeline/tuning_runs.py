@@ -18,6 +18,8 @@ from frametime.tuning.record import Limits, Trial, TuningRecord
 if TYPE_CHECKING:
     from frametime.adapters.base import ReadOptions
     from frametime.adapters.sensor_log import SensorOptions
+    from frametime.tuning.endurance import EnduranceVerdict
+    from frametime.tuning.summary import TuningSummary
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,3 +114,50 @@ def _value(run: MeasuredRun, key: str) -> float | None:
 def _rounded(value: float) -> float:
     """Seven significant digits: far below what runs scatter, and readable in the record."""
     return round(value, 6 - math.floor(math.log10(abs(value)))) if value else value
+
+
+def summarize_file(path: str) -> TuningSummary:
+    """Read a tuning record, measure the logs that have no numbers yet, and judge it.
+
+    Raises
+    ------
+    RecordError
+    """
+    from frametime.pipeline.tuning_record_file import read_record
+    from frametime.tuning.settings import summarize
+
+    record, caveats = measured_record(read_record(path), Path(path).parent)
+    return summarize(record, caveats=caveats)
+
+
+def judge_endurance_file(
+    capture: str,
+    sensors: str | None,
+    *,
+    options: MeasureOptions,
+    reading: TrialReading | None = None,
+    record: str | None = None,
+) -> EnduranceVerdict:
+    """Measure one long run and judge it; limits that the options leave open come from the record.
+
+    Raises
+    ------
+    FrametimeError
+        If the record, the capture or its sensor log cannot be used.
+    """
+    from frametime.pipeline.tuning_record_file import read_record
+    from frametime.tuning.endurance import EnduranceRules, judge_endurance
+
+    rules = EnduranceRules()
+    if record is not None:
+        known = read_record(record)
+        rules = EnduranceRules(
+            min_minutes=known.steps.endurance_min_minutes, max_minutes=known.steps.endurance_max_minutes
+        )
+        limits = known.limits
+        options = replace(
+            options,
+            temperature_limit_c=options.temperature_limit_c or limits.temperature_c,
+            power_limit_w=options.power_limit_w or limits.power_w,
+        )
+    return judge_endurance(measure_log(capture, sensors, options=options, reading=reading), rules)

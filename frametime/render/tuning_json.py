@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from frametime.render.plain import json_text
 from frametime.tuning.cautions import CAUTIONS
+from frametime.tuning.endurance import EnduranceVerdict
 from frametime.tuning.next_trial import Finished, NextStep
+from frametime.tuning.summary import TuningSummary
 from frametime.version import __version__
 
 SCHEMA_VERSION = 1
@@ -18,3 +20,13 @@ def next_step_json(step: NextStep) -> str:
     """The next trial, or the finish."""
     kind = "tuning-finished" if isinstance(step, Finished) else "tuning-next-trial"
     return json_text({**_head(kind), "step": step}) + "\n"
+
+
+def summary_json(summary: TuningSummary) -> str:
+    """A tuning record, judged."""
+    return json_text({**_head("tuning-summary"), "summary": summary}) + "\n"
+
+
+def endurance_json(verdict: EnduranceVerdict) -> str:
+    """The verdict of an endurance run."""
+    return json_text({**_head("endurance-verdict"), "verdict": verdict}) + "\n"

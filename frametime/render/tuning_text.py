@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
-
 from frametime.render.numbers import format_number
 from frametime.render.text import wrapped
 from frametime.tuning.cautions import CAUTIONS
@@ -26,16 +24,13 @@ def next_step_text(step: NextStep, *, record: str) -> str:
 
 
 def _finished_lines(step: Finished) -> list[str]:
-    lines = ["Tuning is finished." if step.best is not None else "There is nothing to tune.", wrapped(step.reason)]
-    if step.best is not None:
-        lines += [f"  best setting that held   {step.best}", f"  setting for every day    {step.everyday}"]
-    return lines
+    return ["Tuning is finished." if step.best is not None else "There is nothing to tune.", wrapped(step.reason)]
 
 
 def _proposal_lines(step: Proposal, record: str) -> list[str]:
     length = f", at least {step.minutes:g} minutes" if step.minutes is not None else ""
     runs = "1 run" if step.n_runs == 1 else f"{step.n_runs} runs"
-    power = "" if step.power_limit_w is None else f" ({format_number(step.power_limit_w)} W)"
+    power = "" if step.power_limit_w is None else f" ({step.power_limit_w:g} W)"
     failures = ", ".join(item.value for item in Outcome if item is not Outcome.PASSED)
     command = ["frametime", "tune", "add", record]
     command += ["--core", str(step.setting.core_offset_mhz), "--memory", str(step.setting.memory_offset_mhz)]
@@ -50,7 +45,7 @@ def _proposal_lines(step: Proposal, record: str) -> list[str]:
         wrapped(f"Why: {step.reason}"),
         wrapped("It fails on visible artifacts, a freeze, a driver reset, or when the workload does not finish."),
         "Note it with",
-        f"  {shlex.join(command)}",
+        f"  {' '.join(map(_quoted, command))}",
         f"  (outcome: passed, or {failures})",
     ]
 
@@ -67,3 +62,10 @@ def noted_text(noted: NotedTrial, *, record: str) -> str:
     if trial.peak_temperature_c is not None:
         lines.append(f"  peak temperature: {format_number(trial.peak_temperature_c, digits=3)} °C")
     return "\n".join([*lines, "", next_step_text(noted.next_step, record=record)])
+
+
+def _quoted(word: str) -> str:
+    """A word of a command line, in double quotes where it needs any: they mean the same in every shell."""
+    if word and all(character.isalnum() or character in "-_./:\\+" for character in word):
+        return word
+    return '"' + word.replace('"', '\\"') + '"'

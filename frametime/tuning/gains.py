@@ -112,3 +112,27 @@ def past_edge(view: TrialView, level: float) -> tuple[PastEdge, ...]:
                         PastEdge(setting=setting, slower_than=fastest, clock=axis, workload=workload.name, ratio=ratio)
                     )
     return tuple(found)
+
+
+def doubtful_falls(view: TrialView) -> tuple[str, ...]:
+    """Sentences about settings that scored clearly lower than one below them, in too few runs to be sure."""
+    found = []
+    drop = view.record.steps.edge_drop_pct / 100.0
+    for workload in view.record.workloads:
+        speeds = {
+            setting: view.score(setting, workload.name) or 0.0 for setting in measured_settings(view, workload.name)
+        }
+        for axis in AXES:
+            for setting, fps in speeds.items():
+                below = _below(setting, list(speeds), axis)
+                fastest = max(below, key=speeds.__getitem__, default=None)
+                if fastest is None or fps >= speeds[fastest] * (1.0 - drop):
+                    continue
+                runs = min(len(view.runs_fps(place, workload.name)) for place in (setting, fastest))
+                if runs < 2:
+                    fall_pct = 100.0 * (1.0 - fps / speeds[fastest])
+                    found.append(
+                        f"Whether {setting} is past the edge: it scored {fall_pct:.1f} % lower than {fastest} under "
+                        f"'{workload.name}', in too few runs for an interval."
+                    )
+    return tuple(found)

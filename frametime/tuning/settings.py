@@ -10,7 +10,7 @@ from frametime.metrics.metric import Interval
 from frametime.statistics.least_squares import linear_contrast
 from frametime.statistics.welch import Ratio, welch_ratio
 from frametime.tuning.cautions import CAUTIONS
-from frametime.tuning.gains import AXES, gain_over_stock, measured_settings, past_edge, setting_rows
+from frametime.tuning.gains import AXES, doubtful_falls, gain_over_stock, measured_settings, past_edge, setting_rows
 from frametime.tuning.next_trial import Finished, everyday_setting, next_trial
 from frametime.tuning.record import STOCK, Setting, Trial, TuningRecord
 from frametime.tuning.summary import Cost, MapCell, TrialRow, TuningSummary
@@ -179,6 +179,7 @@ def _not_known(
         found.append("Whether the best setting is faster than stock at all: its interval holds 1.")
     if everyday != best and (cost is None or cost.kind == "predicted"):
         found.append(f"What the everyday setting ({everyday}) really costs: it has not been measured.")
+    found += doubtful_falls(view)
     if not any(trial.average_power_w for trial in record.trials):
         found.append("Power: no trial has a sensor log, so FPS per watt is not known.")
     if all(trial.peak_temperature_c is None for trial in record.trials):

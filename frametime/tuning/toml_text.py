@@ -60,7 +60,8 @@ def toml_value(value: TomlScalar | tuple[TomlScalar, ...]) -> str:
         return str(value).lower()
     if isinstance(value, str):
         return '"' + "".join(map(_escaped, value)) + '"'
-    return repr(value)
+    # A number of numpy is a float as well, and would be written with its type.
+    return repr(float(value)) if isinstance(value, float) else repr(int(value))
 
 
 def _escaped(character: str) -> str:
