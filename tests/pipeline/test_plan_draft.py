@@ -1,0 +1,110 @@
+"""A first plan is read again, finds the captures it was drafted from, and asks where it cannot tell."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from frametime.errors import PlanError
+from frametime.pipeline.path_pattern import PathPattern
+from frametime.pipeline.plan import parse_plan
+from frametime.pipeline.plan_draft import _quoted, draft_plan
+from frametime.pipeline.review_files import find_runs
+
+
+def touch(folder: Path, *names: str) -> Path:
+    for name in names:
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        (folder / name).touch()
+    return folder
+
+
+def matrix(ending: str = ".csv.gz") -> list[str]:
+    return [
+        f"{card}/{scene}/{resolution}/run{run}{ending}"
+        for card in ("amber-6", "birch 9")
+        for scene in ("harbor", "canyon")
+        for resolution in ("1440p", "2160p")
+        for run in (1, 2, 10)
+    ]
+
+
+def test_the_draft_finds_what_it_was_made_from(tmp_path: Path) -> None:
+    folder = touch(tmp_path / "captures", *matrix(), "notes.md")
+    draft = draft_plan(folder, beside=tmp_path)
+    assert draft.pattern.text == "{card}/{scene}/{resolution}/run{run}.csv.gz"
+    assert (draft.cards, draft.scenes) == (("amber-6", "birch 9"), ("canyon", "harbor"))
+    assert (draft.resolutions, draft.n_runs, draft.n_captures) == (("1440p", "2160p"), 3, 24)
+    plan = parse_plan(draft.text, file_name="plan.toml", folder=tmp_path)
+    assert len(find_runs(plan).runs) == 24
+    assert plan.design.label("birch 9") == "Birch 9"
+    assert plan.design.runs_planned == 3
+
+
+def test_sensor_logs_are_recognized_by_their_name(tmp_path: Path) -> None:
+    folder = touch(tmp_path / "captures", *matrix(".csv"), *matrix(".sensors.csv"))
+    draft = draft_plan(folder, beside=tmp_path)
+    assert draft.n_captures == 24
+    plan = parse_plan(draft.text, file_name="plan.toml", folder=tmp_path)
+    assert plan.captures.sensors is not None
+    found = find_runs(plan)
+    assert len(found.runs) == 24
+    assert found.without_sensors == ()
+
+
+@pytest.mark.parametrize("order", ["{resolution}/{card}/{scene}", "{card}/{resolution}/{scene}"])
+def test_resolutions_are_recognized_wherever_they_stand(tmp_path: Path, order: str) -> None:
+    names = [
+        order.format(card=card, scene=scene, resolution=resolution) + "/take3.log"
+        for card in ("amber", "birch")
+        for scene in ("harbor",)
+        for resolution in ("1920x1080", "3840x2160")
+    ]
+    draft = draft_plan(touch(tmp_path, *names), beside=tmp_path)
+    assert draft.pattern.text == order + "/take{run}.log"
+
+
+def test_without_resolutions_card_and_scene_are_enough(tmp_path: Path) -> None:
+    draft = draft_plan(touch(tmp_path, "amber/harbor/1.csv", "birch/harbor/1.csv"), beside=tmp_path)
+    assert draft.pattern.text == "{card}/{scene}/{run}.csv"
+    plan = parse_plan(draft.text, file_name="plan.toml", folder=tmp_path)
+    assert [run.resolution for run in find_runs(plan).runs] == ["default", "default"]
+
+
+def test_a_pattern_that_is_given_is_used(tmp_path: Path) -> None:
+    folder = touch(tmp_path, "harbor_1440p_amber_1.csv", "harbor_1440p_birch_1.csv", "readme.txt")
+    pattern = PathPattern.parse("{scene}_{resolution}_{card}_{run}.csv")
+    draft = draft_plan(folder, beside=tmp_path, pattern=pattern)
+    assert draft.cards == ("amber", "birch")
+    assert draft.left_over == ("readme.txt",)
+
+
+@pytest.mark.parametrize(
+    ("names", "words"),
+    [
+        (["run1.csv"], "cannot be told"),
+        (["a/b/c/d/run1.csv"], "cannot be told"),
+        (["a/b/run1.csv", "a/run1.csv"], "different depths"),
+        (["a/b/run.csv"], "no run number"),
+        (["a/b/run1.csv", "a/b/take1.csv"], "differ in more than the run number"),
+        (["a/b/notes.pdf"], "no capture"),
+    ],
+)
+def test_what_cannot_be_told_is_asked(tmp_path: Path, names: list[str], words: str) -> None:
+    with pytest.raises(PlanError, match=words):
+        draft_plan(touch(tmp_path, *names), beside=tmp_path)
+
+
+def test_a_folder_that_is_not_there_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(PlanError, match="no such folder"):
+        draft_plan(tmp_path / "nowhere", beside=tmp_path)
+
+
+@given(st.text(st.characters(blacklist_categories=("Cs",)), max_size=30))
+def test_any_text_is_quoted_as_toml(text: str) -> None:
+    import tomllib
+
+    assert tomllib.loads(f"x = {_quoted(text)}")["x"] == text
