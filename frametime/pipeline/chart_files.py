@@ -103,6 +103,24 @@ def write_review_charts(
     return tuple(paths)
 
 
+def chart_contents(
+    result: ReviewResult, request: ChartRequest, names: Sequence[str], *, workers: int | None = None
+) -> dict[str, bytes]:
+    """Some charts by name, as the content of a file in the first format of the request.
+
+    Raises
+    ------
+    KeyError
+        If the review has no chart of one of these names.
+    """
+    charts = _Charts(result, request, workers)
+    charts.choose(names)
+    try:
+        return {name: charts.content(name, request.formats[0]) for name in names}
+    finally:
+        charts.close()
+
+
 class _Charts:
     """The drawings of one review; they are started together, when the first is needed."""
 
@@ -123,6 +141,11 @@ class _Charts:
             )
             for name, ending in files
         }
+
+    def choose(self, names: Sequence[str]) -> None:
+        """Draw these only."""
+        known = _drawings(self._result, self._request)
+        self._drawings = {name: known[name] for name in names}
 
     def content(self, name: str, ending: str) -> bytes:
         """The bytes of one file."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -59,26 +59,37 @@ def write_report(result: ReviewResult, folder: Path, *, force: bool = False) -> 
     return tuple(files)
 
 
-def report_files(result: ReviewResult) -> Mapping[str, Callable[[Path], None]]:
-    """Name of each file of the report, and what writes it to a path; the report is made when the first is asked for."""
-    texts = cache(lambda: report_texts(result))
+def report_files(result: ReviewResult, *, charts_folder: str | None = None) -> Mapping[str, Callable[[Path], None]]:
+    """Name of each file of the report, and what writes it to a path.
+
+    The report is made when the first file is asked for. ``charts_folder`` is where the charts lie as PNG files.
+    """
+    texts = cache(lambda: report_texts(result, charts_folder=charts_folder))
     return {
         PAGE: lambda path: write_text(path, texts().page),
         TEXT: lambda path: write_text(path, texts().text),
     }
 
 
-def report_texts(result: ReviewResult) -> ReportTexts:
+def report_texts(result: ReviewResult, *, charts_folder: str | None = None) -> ReportTexts:
     """The report of a review.
 
     The frame times that can be zoomed in the page get the room that the rest of it leaves below `PAGE_BYTES`.
     """
+    from frametime.pipeline.chart_files import ChartRequest, chart_contents
     from frametime.render.report.html import render_html
     from frametime.render.report.markdown import render_markdown
+    from frametime.render.report.review.charts import SECTIONS, chart_figures, chosen_charts
     from frametime.render.report.review.report import review_report
     from frametime.render.report.review.run_traces import review_traces
 
-    without_traces = review_report(result)
+    charts = chosen_charts(result)
+    # These charts are of the review as a whole: the curves of its runs need not go to other processes.
+    small = replace(result, runs=tuple(replace(run, curves={}) for run in result.runs))
+    request = ChartRequest(formats=("svg",), only=tuple(SECTIONS))
+    svgs = chart_contents(small, request, [chart.name for chart in charts])
+    figures = chart_figures(result, charts, svgs, folder=charts_folder)
+    without_traces = review_report(result, figures=figures)
     room_bytes = min(MOST_TRACE_BYTES, PAGE_BYTES - len(render_html(without_traces).encode("utf-8")))
-    report = review_report(result, traces=review_traces(result, room_bytes=room_bytes))
+    report = review_report(result, figures=figures, traces=review_traces(result, room_bytes=room_bytes))
     return ReportTexts(page=render_html(report), text=render_markdown(report))

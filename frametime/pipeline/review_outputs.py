@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Final
 
 from frametime.errors import OutputError
+from frametime.pipeline.chart_files import FOLDER, ChartRequest, chart_writers
 from frametime.pipeline.report_files import report_files
 from frametime.pipeline.review_schema import review_json
 from frametime.pipeline.review_tables import cells_csv, runs_table, standings_csv
@@ -94,8 +95,10 @@ def drawn_files(result: ReviewResult, drawn: DrawnOutputs) -> Iterator[tuple[str
 
     This is the one place where the drawn outputs of a review are listed.
     """
+    if drawn.charts:
+        yield from chart_writers(result, ChartRequest()).items()
     if drawn.report:
-        yield from report_files(result).items()
+        yield from report_files(result, charts_folder=FOLDER if drawn.charts else None).items()
 
 
 def _make(making: Path, files: Mapping[str, bytes], chosen: Mapping[str, Callable[[Path], None]]) -> list[str]:

@@ -9,7 +9,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 from uuid import uuid4
 
-from frametime.errors import OutputError
+from frametime.errors import OutputError, printable
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -47,6 +47,10 @@ def figure_bytes(figure: Figure, theme: Theme, file_format: str) -> bytes:
     """
     if file_format not in _METADATA:
         raise ValueError(f"file_format must be one of {', '.join(FORMATS)}, got {file_format!r}")
+    for artist in figure.findobj(lambda artist: artist.get_gid() is not None):
+        # Names of parts come from plans and file names; an SVG file can hold neither control characters nor
+        # bytes that are not text.
+        artist.set_gid(printable(str(artist.get_gid())))
     stream = io.BytesIO()
     with theme.settings():
         figure.savefig(

@@ -39,7 +39,8 @@ def drawable(text: str) -> str:
 
 @lru_cache(maxsize=8192)
 def text_width_pt(text: str, size_pt: float, *, bold: bool = False) -> float:
-    """Width of one line in points, in the font of the charts."""
+    """Width of one line in points, in the font of the charts, of what can be drawn of ``text``."""
+    text = drawable(text)
     if not text:
         return 0.0
     properties = FontProperties(family=_FAMILY, size=size_pt, weight="bold" if bold else "normal")

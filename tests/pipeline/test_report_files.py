@@ -12,7 +12,7 @@ import pytest
 
 from frametime.errors import OutputError
 from frametime.pipeline import report_files
-from frametime.pipeline.report_files import write_report
+from frametime.pipeline.report_files import ReportTexts, write_report
 from frametime.pipeline.review_outputs import DrawnOutputs, drawn_files
 from frametime.review.result import ReviewResult
 
@@ -47,6 +47,20 @@ def test_page_and_text_are_written_and_nothing_else(result: ReviewResult, tmp_pa
     assert page.decode("utf-8").rstrip().endswith("</html>")
 
 
+@pytest.fixture
+def made_reports(monkeypatch: pytest.MonkeyPatch) -> list[str | None]:
+    """Reports are not really made; the folder of charts of each that was asked for."""
+    asked: list[str | None] = []
+
+    def make(_result: ReviewResult, *, charts_folder: str | None = None) -> ReportTexts:
+        asked.append(charts_folder)
+        return ReportTexts(page="<!doctype html>\n", text="# Title\n")
+
+    monkeypatch.setattr(report_files, "report_texts", make)
+    return asked
+
+
+@pytest.mark.usefixtures("made_reports")
 def test_a_report_is_replaced_only_when_asked_to(result: ReviewResult, tmp_path: Path) -> None:
     (tmp_path / "report.md").write_text("mine", encoding="utf-8")
     with pytest.raises(OutputError, match=r"report\.md: the file is there already; use --force to replace it"):
@@ -56,21 +70,29 @@ def test_a_report_is_replaced_only_when_asked_to(result: ReviewResult, tmp_path:
     assert (tmp_path / "report.md").read_text("utf-8").startswith("# ")
 
 
+@pytest.mark.usefixtures("made_reports")
 def test_a_folder_that_is_not_there_is_an_error_of_the_user(result: ReviewResult, tmp_path: Path) -> None:
     with pytest.raises(OutputError, match="cannot write here"):
         write_report(result, tmp_path / "none")
 
 
 def test_a_review_lists_the_report_and_makes_it_once(
-    result: ReviewResult, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    result: ReviewResult, tmp_path: Path, made_reports: list[str | None]
 ) -> None:
-    calls = []
-    make = report_files.report_texts
-    monkeypatch.setattr(report_files, "report_texts", lambda given: calls.append(given) or make(given))
     files = dict(drawn_files(result, DrawnOutputs(charts=False, report=True)))
     assert list(files) == ["report.html", "report.md"]
-    assert calls == []
+    assert made_reports == []
     for name, write in files.items():
         write(tmp_path / name)
-    assert len(calls) == 1
+    assert made_reports == [None]
     assert dict(drawn_files(result, DrawnOutputs(charts=False, report=False))) == {}
+
+
+def test_the_text_names_the_charts_that_lie_beside_it(
+    result: ReviewResult, tmp_path: Path, made_reports: list[str | None]
+) -> None:
+    files = dict(drawn_files(result, DrawnOutputs(charts=True, report=True)))
+    assert list(files)[-2:] == ["report.html", "report.md"]
+    assert len([name for name in files if name.startswith("charts/")]) > 10
+    files["report.md"](tmp_path / "report.md")
+    assert made_reports == ["charts"]

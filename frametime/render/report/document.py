@@ -202,20 +202,21 @@ class Definitions:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Picture:
-    """One image file, for a light or a dark page."""
-
-    media_type: str
-    content: bytes
-    width: int
-    height: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Figure:
-    """A chart: caption, the numbers of it in words, and the images.
+    """A chart: caption, the numbers of it in words, and the drawing.
 
-    ``file`` is its name beside the report, for a text that cannot carry images.
+    Attributes
+    ----------
+    key : str
+        Letters, digits and hyphens; unique in the document.
+    caption : str
+        What is shown, and how it is read.
+    alternative : str
+        The main numbers in words, for who cannot see the drawing.
+    svg : bytes
+        The drawing in the light palette, letters as outlines.
+    file : str or None
+        Where the chart lies beside the report, for a text that cannot carry drawings.
     """
 
     kind: ClassVar[str] = "figure"
@@ -223,8 +224,7 @@ class Figure:
     key: str
     caption: str
     alternative: str
-    light: Picture
-    dark: Picture | None
+    svg: bytes
     file: str | None
 
 

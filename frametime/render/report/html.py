@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING, Final
 
 from frametime.render.report.document import (
     Block,
+    Cell,
+    Figure,
     Number,
-    Picture,
     Range,
     Report,
     Section,
@@ -24,12 +25,14 @@ from frametime.render.report.document import (
     TraceView,
 )
 from frametime.render.report.foreign import readable
+from frametime.render.report.vector import Outlines, chart_colors_css, inline_svg
 
 if TYPE_CHECKING:
     from jinja2 import Environment
     from markupsafe import Markup
 
 STRIP_WIDTH: Final = 200
+_SHORT_TEXT: Final = 24
 _LIBRARY: Final = ("uplot/LICENSE", "uplot/uPlot.iife.min.js")
 
 
@@ -40,8 +43,19 @@ def render_html(report: Report) -> str:
     every script and style but those written here, and every connection.
     """
     environment = _environment()
-    has_traces = any(block.kind == "traces" for block in _all_blocks(report))
-    style = _asset("report.css") + (_asset("uplot/uPlot.min.css") if has_traces else "")
+    blocks = _all_blocks(report)
+    has_traces = any(isinstance(block, TraceView) for block in blocks)
+    figures = [block for block in blocks if isinstance(block, Figure)]
+    outlines = Outlines()
+    drawings = {
+        figure.key: inline_svg(figure.svg, key=figure.key, alternative=figure.alternative, outlines=outlines)
+        for figure in figures
+    }
+    style = (
+        _asset("report.css")
+        + (chart_colors_css() if figures else "")
+        + (_asset("uplot/uPlot.min.css") if has_traces else "")
+    )
     scripts = [_asset("tables.js")]
     if has_traces:
         licence, library = (_asset(name) for name in _LIBRARY)
@@ -51,6 +65,8 @@ def render_html(report: Report) -> str:
         policy=_policy([style], scripts),
         style=_trusted(style),
         scripts=[_trusted(script) for script in scripts],
+        outlines=_trusted(outlines.markup() if figures else ""),
+        drawings={key: _trusted(drawing) for key, drawing in drawings.items()},
     )
 
 
@@ -67,7 +83,7 @@ def _asset(name: str) -> str:
 
 
 def _trusted(text: str) -> Markup:
-    """Text of the package's own files, put into the page as it is."""
+    """Text of the package's own files, or markup that it escaped itself, put into the page as it is."""
     from markupsafe import Markup
 
     if "</script" in text.lower() or "</style" in text.lower():
@@ -101,7 +117,7 @@ def _environment() -> Environment:
     environment.globals["nothing_known"] = NOTHING_KNOWN
     environment.filters["exact"] = exact
     environment.filters["column_facts"] = column_facts
-    environment.filters["data_uri"] = data_uri
+    environment.filters["keeps_together"] = keeps_together
     environment.filters["strip_places"] = strip_places
     environment.filters["strip_ends"] = strip_ends
     environment.filters["trace_json"] = trace_json
@@ -148,9 +164,13 @@ def column_facts(table: Table) -> tuple[ColumnFacts, ...]:
     return tuple(facts)
 
 
-def data_uri(picture: Picture) -> str:
-    """A picture as an address that holds it."""
-    return f"data:{picture.media_type};base64,{base64.b64encode(picture.content).decode('ascii')}"
+def keeps_together(cell: Cell) -> bool:
+    """Whether the words of a cell are so few that they stand on one line."""
+    parts = [part if isinstance(part, str) else getattr(part, "text", None) for part in cell.content]
+    if any(part is None for part in parts):
+        return False
+    text = "".join(part for part in parts if part is not None)
+    return len(text) < _SHORT_TEXT and (" " in text or bool(cell.notes))
 
 
 def strip_places(strip: Strip) -> dict[str, str | bool]:

@@ -67,7 +67,7 @@ def _cut_section(result: ReviewResult, words: Words, cut: CutEntry) -> Section:
         blocks.append(Paragraph(content=(text,)))
     if cut.key != result.cuts[0].key:
         blocks.append(_headline_standings(result, words, cut))
-    if missing := _missing_table(result, words, cut):
+    elif missing := _missing_table(result, words, cut):
         blocks.append(missing)
     return Section(key=f"cut-{_position(result, cut)}", heading=cut.label, blocks=tuple(blocks))
 

@@ -90,9 +90,9 @@ def _reading_help(result: ReviewResult) -> Paragraph:
         content=(
             "How to read this: a difference counts as meaningful from ",
             margin,
-            " on, the margin of this review. Ahead and behind are differences of at least that size that the runs"
-            " carry; tied means that the difference is shown to be smaller than the margin; undecided means that"
-            " these runs cannot tell.",
+            " on, the margin of this review and the gray band in the pictures. Ahead and behind are differences of at"
+            " least that size that the runs carry; tied means that the difference is shown to be smaller than the"
+            " margin; undecided means that these runs cannot tell.",
         )
     )
 

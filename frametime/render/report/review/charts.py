@@ -1,0 +1,85 @@
+"""Which charts of a review stand in its report, where, and what they show in words."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
+from typing import Final
+
+from frametime.render.charts.catalog import CATALOG
+from frametime.render.report.document import Figure
+from frametime.render.report.review.chart_words import chart_words
+from frametime.review.result import ReviewResult
+
+MOST_FIGURES: Final = 16
+"""More would make the page slow and large; all charts are files of their own beside it."""
+
+SECTIONS: Final[Mapping[str, str]] = {
+    "ratios": "cuts",
+    "standings": "standings",
+    "matrix": "cells",
+    "value": "value",
+    "efficiency": "value",
+    "repeatability": "runs",
+}
+"""Key of a chart to the section of the report in which it stands; the first is the most important."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChosenChart:
+    """A chart for the report: its name, its key in the catalog, and what it is drawn for (card, cut, page)."""
+
+    name: str
+    key: str
+    asked: Mapping[str, object]
+
+
+def chosen_charts(result: ReviewResult) -> tuple[ChosenChart, ...]:
+    """The charts by the headline metric over all cells, the most important first, at most `MOST_FIGURES`."""
+    from frametime.render.charts.review_charts import review_figures
+    from frametime.render.theme import Theme
+
+    found = []
+    for name, drawing in review_figures(result, Theme.of(), only=SECTIONS):
+        asked = drawing.keywords if isinstance(drawing, partial) else {}
+        by_headline = asked.get("metric", result.headline) == result.headline
+        over_all_cells = asked.get("cut", result.cuts[0].key) == result.cuts[0].key
+        if by_headline and over_all_cells:
+            found.append(ChosenChart(name=name, key=_catalog_key(name), asked=asked))
+    return tuple(sorted(found, key=lambda chart: list(SECTIONS).index(chart.key))[:MOST_FIGURES])
+
+
+def _catalog_key(name: str) -> str:
+    return max((key for key in CATALOG if name == key or name.startswith(f"{key}-")), key=len)
+
+
+def chart_figures(
+    result: ReviewResult,
+    charts: Sequence[ChosenChart],
+    svgs: Mapping[str, bytes],
+    *,
+    folder: str | None = None,
+) -> dict[str, list[Figure]]:
+    """Drawn charts by the section that they belong to.
+
+    Parameters
+    ----------
+    result : ReviewResult
+    charts : sequence of ChosenChart
+    svgs : mapping of str to bytes
+        Each chart by its name, as SVG in the light palette.
+    folder : str, optional
+        Where the same charts lie as PNG files, below the folder of the report.
+    """
+    figures: dict[str, list[Figure]] = {}
+    for number, chart in enumerate(charts, 1):
+        figure = Figure(
+            key=f"chart-{number}",
+            caption=CATALOG[chart.key].caption,
+            alternative=chart_words(result, chart.key, chart.asked),
+            svg=svgs[chart.name],
+            file=f"{folder}/{chart.name}.png" if folder else None,
+        )
+        figures.setdefault(SECTIONS[chart.key], []).append(figure)
+    return figures
