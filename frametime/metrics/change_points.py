@@ -187,7 +187,8 @@ def find_change_points(
             places.append(split)
             parts += [(low, split), (split, high)]
     n_tests = len(seeded_stretches(0, values.size, 2 * min_blocks))
-    return _confirmed(values, sorted(places), n_tests=n_tests, significance=significance, min_ratio=min_ratio)
+    found = _confirmed(values, sorted(places), n_tests=n_tests, significance=significance, min_ratio=min_ratio)
+    return () if _is_slope(values, [point.index for point in found]) else found
 
 
 def _shortest_change(
@@ -226,6 +227,25 @@ def _least_p(values: NDArray[np.float64]) -> float:
         return 0.0
     # Half of the squared ratio to leave room: medians against means, clipped against plain scatter.
     return 2.0 * math.exp(-2.0 * (1.5 * largest / scatter) ** 2 / values.size)
+
+
+def _is_slope(values: NDArray[np.float64], places: list[int]) -> bool:
+    """Whether one straight line describes the whole series better than these steps.
+
+    By the Bayesian information criterion (G. Schwarz, The Annals of Statistics 6, 1978, 461-464): n log(squares / n)
+    plus log n for each fitted number. A staircase follows a slope closely, but needs many numbers for it.
+    """
+    n = values.size
+    if n < 4:
+        return False
+    edges = np.array([0, *places, n])
+    means = np.add.reduceat(values, edges[:-1]) / np.diff(edges)
+    steps = float(np.sum((values - np.repeat(means, np.diff(edges))) ** 2))
+    times = np.arange(n) - 0.5 * (n - 1)
+    centered = values - values.mean()
+    line = float(np.sum((centered - times * (float(times @ centered) / float(times @ times))) ** 2))
+    tiny = 1e-12 * float(values @ values)
+    return n * math.log((line + tiny) / (steps + tiny)) < (2 * len(places) - 1) * math.log(n)
 
 
 def _confirmed(

@@ -131,8 +131,7 @@ def _slope(
     """Slope and its interval in percent of the median level per minute, and the p value of the trend."""
     slopes = pairwise_slopes(times_s, levels_ms)
     slope = float(np.median(slopes))
-    step_s = float(times_s[-1] - times_s[0]) / (times_s.size - 1)
-    test = trend_test(levels_ms, slope_per_step=slope * step_s)
+    test = trend_test(levels_ms)
     low, high = slope_interval(slopes, score_variance=test.variance, normal_factor=normal_quantile(0.5 + 0.5 * level))
     to_pct_per_min = 6000.0 / float(np.median(levels_ms))
     return slope * to_pct_per_min, low * to_pct_per_min, high * to_pct_per_min, test.p_value

@@ -68,48 +68,66 @@ def autocorrelation(values: NDArray[np.float64], n_lags: int) -> NDArray[np.floa
     return np.array([float(centered[lag:] @ centered[: centered.size - lag]) / total for lag in range(1, n_lags + 1)])
 
 
-def variance_inflation(values: NDArray[np.float64], slope_per_step: float) -> float:
+def variance_inflation(residual: NDArray[np.float64], n_fitted: int = 2) -> float:
     """Factor by which autocorrelation widens the variance of the score, 1 or more.
 
     K. H. Hamed and A. R. Rao, Journal of Hydrology 204, 1998: from the autocorrelation of the ranks of the
     detrended series, significant lags only. That alone finds too many trends in strongly autocorrelated series,
     since the sample autocorrelation of a detrended series is too small; so a second estimate is made with the lag-1
-    coefficient of a first-order process, corrected for that bias (Kendall, Biometrika 41, 1954: by (1 + 4 r) / n,
-    here once more for the removed slope), and the larger one is taken.
+    coefficient of a first-order process, corrected for that bias (Kendall, Biometrika 41, 1954: each fitted number
+    costs it about (1 + 4 r) / n), and the larger one is taken.
+
+    Parameters
+    ----------
+    residual : ndarray of float64, shape (n,)
+        The series without its trend.
+    n_fitted : int
+        Numbers fitted to take the trend out, the level among them.
     """
-    n = values.size
-    ranks = average_ranks(values - slope_per_step * np.arange(n))
-    correlations = autocorrelation(ranks, n - 1)
+    n = residual.size
+    correlations = autocorrelation(average_ranks(residual), n - 1)
     lags = np.arange(1, n)
     weights = (n - lags) * (n - lags - 1.0) * (n - lags - 2.0)
     scale = 2.0 / (n * (n - 1.0) * (n - 2.0))
     significant = np.abs(correlations) > 1.959963985 / np.sqrt(n)
     measured = 1.0 + scale * float(np.sum(weights[significant] * correlations[significant]))
     first = float(correlations[0])
-    first = min(first + 2.0 * (1.0 + 4.0 * first) / n, 0.99) if first > 1.645 / np.sqrt(n) - 2.0 / n else 0.0
+    first = (
+        min(first + n_fitted * (1.0 + 4.0 * first) / n, 0.99)
+        if first > (1.645 - n_fitted / np.sqrt(n)) / np.sqrt(n)
+        else 0.0
+    )
     modeled = 1.0 + scale * float(np.sum(weights * first**lags)) if first > 0.0 else 1.0
     return max(1.0, measured, modeled)
 
 
-def trend_test(values: NDArray[np.float64], *, slope_per_step: float) -> TrendTest:
+def trend_test(values: NDArray[np.float64], *, slope_per_step: float | None = None) -> TrendTest:
     """Whether a series rises or falls more than chance would let it.
 
     Parameters
     ----------
     values : ndarray of float64, shape (n,)
         Evenly spaced, four or more; quadratic in time, so block medians rather than frames.
-    slope_per_step : float
-        Theil-Sen slope per step, removed before the autocorrelation is taken.
+    slope_per_step : float, optional
+        Slope removed before the autocorrelation is taken, as Hamed and Rao do with the Theil-Sen slope. By default a
+        parabola is removed: a card that warms up drifts along a curve, and what a line leaves of it would be taken
+        for autocorrelated noise.
 
     Examples
     --------
-    >>> trend_test(np.arange(10.0), slope_per_step=1.0).score
+    >>> trend_test(np.arange(10.0)).score
     45.0
     """
-    if values.size < 4:
-        raise ValueError(f"values must hold four points or more, got {values.size!r}")
+    n = values.size
+    if n < 4:
+        raise ValueError(f"values must hold four points or more, got {n!r}")
     score, variance = kendall_score(values)
-    inflation = variance_inflation(values, slope_per_step)
+    if slope_per_step is None:
+        times = np.linspace(-1.0, 1.0, n)
+        residual = values - np.polyval(np.polyfit(times, values, 2), times)
+        inflation = variance_inflation(residual, 3)
+    else:
+        inflation = variance_inflation(values - slope_per_step * np.arange(n))
     variance *= inflation
     z = 0.0 if variance <= 0.0 else float(np.sign(score)) * max(abs(score) - 1.0, 0.0) / float(np.sqrt(variance))
     return TrendTest(score=score, variance=variance, inflation=inflation, z=z, p_value=normal_two_sided_p(z))

@@ -151,12 +151,28 @@ def best_period(times_s: NDArray[np.float64], rule: PeriodRule = DEFAULT_RULE) -
     if n < 3 or not span_s > 0.0:
         raise ValueError(f"times_s must hold three rising times or more, got {times_s!r}")
     cycles, values = _spectrum((times_s - times_s[0]) / span_s)
-    regularity = float(values.max())
-    place = int(np.flatnonzero(values >= regularity - 0.005)[0])
+    fit = _fit_at(times_s, span_s / _peak(cycles, values), rule)
+    if fit.covered_fraction < rule.min_covered_fraction:
+        # A few hitches halfway between two beats make half the period look better, with most of its beats empty.
+        slower = cycles <= 0.75 * span_s / fit.period_s
+        if slower.any():
+            slower_fit = _fit_at(times_s, span_s / _peak(cycles[slower], values[slower]), rule)
+            if slower_fit.covered_fraction >= rule.min_covered_fraction:
+                return slower_fit
+    return fit
+
+
+def _peak(cycles: NDArray[np.float64], values: NDArray[np.float64]) -> float:
+    """Number of periods at the highest concentration; of equally high ones the fewest."""
+    place = int(np.flatnonzero(values >= values.max() - 0.005)[0])
     while place + 1 < values.size and values[place + 1] > values[place]:
         place += 1
-    period_s = span_s / float(cycles[place])
-    p_value = chance_of(regularity, n, rule)
+    return float(cycles[place])
+
+
+def _fit_at(times_s: NDArray[np.float64], period_s: float, rule: PeriodRule) -> PeriodFit:
+    """Refine a period by least squares of the times on the numbers of their beats, and judge it."""
+    searched = concentration(times_s, period_s)
     for _ in range(3):
         beats, follows = _beats(times_s, period_s, rule.follow_fraction)
         chosen = beats[follows]
@@ -164,15 +180,15 @@ def best_period(times_s: NDArray[np.float64], rule: PeriodRule = DEFAULT_RULE) -
             break
         period_s = float(np.polyfit(chosen, times_s[follows], 1)[0])
     beats, follows = _beats(times_s, period_s, rule.follow_fraction)
-    distinct = np.unique(beats[follows])
+    regularity = max(searched, concentration(times_s, period_s))
     n_beats = int(beats.max() - beats.min()) + 1
     return PeriodFit(
         period_s=period_s,
-        regularity=concentration(times_s, period_s),
-        p_value=p_value,
+        regularity=regularity,
+        p_value=chance_of(regularity, times_s.size, rule),
         beats=beats,
         follows=follows,
-        covered_fraction=distinct.size / n_beats,
+        covered_fraction=np.unique(beats[follows]).size / n_beats,
     )
 
 

@@ -1,0 +1,148 @@
+"""How frames fall on the refreshes of a display."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from made_regularity import run_of
+
+from frametime.metrics.display import fit_fixed_refresh, fit_variable_refresh, parse_refresh
+from frametime.metrics.findings import FixedRefreshFit
+from frametime.metrics.frame_series import FrameSeries
+
+
+def fixed(series: FrameSeries, text: str, *, tearing: bool = False) -> FixedRefreshFit:
+    fit = fit_fixed_refresh(series, parse_refresh(text, tearing=tearing))
+    assert fit is not None
+    return fit
+
+
+def film(n: int) -> FrameSeries:
+    return run_of(np.full(n, 1000.0 / 24))
+
+
+def displayed(times_ns: list[int | None], frame_ms: float) -> FrameSeries:
+    return run_of(np.full(len(times_ns), frame_ms), displayed_ns=[None, *times_ns])
+
+
+def test_film_on_60_hz_gives_the_2_3_cadence() -> None:
+    """SMPTE practice: 2-3-2-3, mean hold 41.67 ms, standard deviation 8.33 ms."""
+    fit = fixed(film(241), "60")
+    assert fit.cadence == {"2": 120, "3": 120}
+    assert fit.judder_rms_ms == pytest.approx(8.3333333333, abs=1e-4)
+    # Every step differs from the one before: 239 changes in 240 steps of 10 s.
+    assert fit.uneven_per_min == pytest.approx(239 / (241 / 24 / 60), rel=1e-6)
+    assert fit.repeat_count == 120 * 1 + 120 * 2
+    assert fit.skipped_frame_count == 0
+    assert not fit.from_display_times
+
+
+def test_film_on_120_hz_is_even() -> None:
+    fit = fixed(film(241), "120")
+    assert fit.cadence == {"5": 240}
+    assert fit.judder_rms_ms == pytest.approx(0.0, abs=1e-4)
+    assert fit.uneven_per_min == 0.0
+
+
+def test_frames_at_the_rate_of_the_display_are_shown_once_each() -> None:
+    fit = fixed(run_of(np.full(600, 1000.0 / 144)), "144")
+    assert fit.cadence == {"1": 599}
+    assert (fit.repeat_count, fit.skipped_frame_count) == (0, 0)
+
+
+def test_twice_the_rate_loses_every_other_frame_without_tearing_and_none_with_it() -> None:
+    series = run_of(np.full(600, 1000.0 / 120))
+    without = fixed(series, "60")
+    assert without.skipped_frame_count == pytest.approx(300, abs=1)
+    assert set(without.cadence) == {"1"}
+    with_tearing = fixed(series, "60", tearing=True)
+    assert with_tearing.skipped_frame_count == 0
+    assert set(with_tearing.cadence) == {"0", "1"}
+
+
+def test_one_missed_refresh_is_one_repeat_and_two_uneven_steps() -> None:
+    period_ns = 1e9 / 60
+    numbers = np.arange(120) + (np.arange(120) >= 50)
+    series = displayed([round(5e6 + k * period_ns) for k in numbers.tolist()], 1000 / 60)
+    fit = fixed(series, "60")
+    assert fit.from_display_times
+    assert fit.cadence == {"1": 118, "2": 1}
+    assert fit.repeat_count == 1
+    assert fit.uneven_per_min == pytest.approx(2 / (120 / 60 / 60))
+
+
+@pytest.mark.parametrize("actual_hz", [59.95, 60.0, 60000 / 1001, 60.03])
+def test_a_display_that_runs_a_little_off_its_nominal_rate_does_not_slip(actual_hz: float) -> None:
+    generator = np.random.default_rng(2)
+    times_ns = np.arange(6000) / actual_hz * 1e9 + generator.normal(0, 3e5, 6000)
+    fit = fixed(displayed(np.round(times_ns).astype(int).tolist(), 1000 / actual_hz), "60")
+    assert fit.cadence == {"1": 5999}
+    assert fit.measured_hz == pytest.approx(actual_hz, rel=2e-6)
+
+
+def test_free_running_frames_follow_no_refresh() -> None:
+    series = run_of(np.random.default_rng(3).uniform(7.0, 9.0, 3000))
+    assert fixed(series, "60").measured_hz is None
+
+
+def test_frames_without_a_display_time_are_left_out() -> None:
+    times: list[int | None] = [round(k * 1e9 / 60) for k in range(100)]
+    times[40] = None
+    fit = fixed(displayed(times, 1000 / 60), "60")
+    assert fit.cadence == {"1": 97, "2": 1}
+
+
+def test_a_run_of_one_frame_has_no_fit() -> None:
+    assert fit_fixed_refresh(run_of(np.array([10.0])), parse_refresh("60")) is None
+
+
+def test_a_window_is_not_a_fixed_refresh() -> None:
+    with pytest.raises(ValueError, match="refresh must be fixed"):
+        fit_fixed_refresh(film(10), parse_refresh("48-144"))
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(2, 400), st.floats(3.0, 60.0), st.booleans())
+def test_refreshes_are_shared_out_among_the_frames(n: int, frame_ms: float, tearing: bool) -> None:
+    series = run_of(frame_ms * np.random.default_rng(n).lognormal(0, 0.1, n))
+    fit = fixed(series, "60", tearing=tearing)
+    steps = {int(step): count for step, count in fit.cadence.items()}
+    assert sum(step * count for step, count in steps.items()) == fit.n_refreshes
+    assert sum(steps.values()) + fit.skipped_frame_count == n - 1
+    if not tearing:
+        assert fit.repeat_count == fit.n_refreshes - sum(steps.values())
+        assert min(steps, default=1) >= 1
+
+
+def test_frames_on_the_edge_of_the_window_are_inside() -> None:
+    # 1/144 s is 6.944444 ms: the ns timestamps round it to either side.
+    series = run_of(np.tile([1000 / 144, 1000 / 48], 50))
+    fit = fit_variable_refresh(series, parse_refresh("48-144"))
+    assert fit is not None
+    assert fit.inside_frames_fraction == 1.0
+    assert fit.inside_time_fraction == 1.0
+
+
+def test_shares_of_frames_and_of_time_differ() -> None:
+    series = run_of(np.array([5.0] * 60 + [10.0] * 30 + [40.0] * 10))
+    fit = fit_variable_refresh(series, parse_refresh("48-144"))
+    assert fit is not None
+    assert (fit.above_frames_fraction, fit.inside_frames_fraction, fit.below_frames_fraction) == (0.6, 0.3, 0.1)
+    assert fit.below_time_fraction == pytest.approx(0.4)
+    assert fit.above_time_fraction == pytest.approx(0.3)
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(1, 200), st.floats(2.0, 80.0))
+def test_the_three_shares_add_up(n: int, frame_ms: float) -> None:
+    series = run_of(frame_ms * np.random.default_rng(n).lognormal(0, 0.3, n))
+    fit = fit_variable_refresh(series, parse_refresh("48-165"))
+    assert fit is not None
+    frames = fit.inside_frames_fraction + fit.below_frames_fraction + fit.above_frames_fraction
+    time = fit.inside_time_fraction + fit.below_time_fraction + fit.above_time_fraction
+    assert math.isclose(frames, 1.0, abs_tol=1e-12)
+    assert math.isclose(time, 1.0, abs_tol=1e-12)

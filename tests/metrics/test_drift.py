@@ -1,0 +1,117 @@
+"""Drift, change and warm-up, planted one at a time at several strengths."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from made_regularity import clean_ms, planted, run_of, slope, step, warm_up
+
+from frametime.metrics.drift import DriftRule, find_drift
+
+SEEDS = (1, 2, 3)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize("percent", [6.0, -8.0, 20.0])
+def test_a_step_of_six_percent_is_found_with_its_time(seed: int, percent: float) -> None:
+    drift = planted(seed, step(percent, 41.0)).drift
+    (change,) = [change for change in drift.changes if change.kind == "level"]
+    assert change.time_s == pytest.approx(41.0, abs=2.0)
+    assert change.after_ms / change.before_ms == pytest.approx(1 + percent / 100, abs=0.015)
+    assert ("slower" if percent > 0 else "faster") in change.sentence
+    assert not drift.is_drift
+    assert drift.warm_up is None
+
+
+def test_a_sharp_step_is_placed_to_the_frame_and_named_in_words() -> None:
+    times_ms = np.concatenate((np.full(5125, 8.0), np.full(2200, 8.416)))
+    times_ms += 0.02 * np.random.default_rng(1).standard_normal(times_ms.size)
+    drift = run_of(times_ms).drift
+    assert drift.changes[0].time_s == pytest.approx(times_ms[:5125].sum() / 1000, abs=0.02)
+    assert drift.changes[0].sentence == "5.2 % slower after 41 s (median 8.00 to 8.42 ms)"
+    assert drift.sentence.startswith("5.2 % slower after 41 s")
+
+
+def test_a_rise_that_falls_again_is_two_changes() -> None:
+    times_ms = clean_ms(9600, 4)
+    ends_s = np.cumsum(times_ms) / 1e3
+    raised = np.where((ends_s > 30) & (ends_s < 50), times_ms * 1.1, times_ms)
+    drift = run_of(raised).drift
+    times = [change.time_s for change in drift.changes if change.kind == "level"]
+    assert times == pytest.approx([30.0, 52.0], abs=2.0)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize("percent_per_min", [6.0, -6.0, 15.0])
+def test_a_slope_of_six_percent_a_minute_is_drift_and_no_step(seed: int, percent_per_min: float) -> None:
+    drift = planted(seed, slope(percent_per_min)).drift
+    assert drift.is_drift
+    assert drift.slope_pct_per_min == pytest.approx(percent_per_min, rel=0.3)
+    assert drift.slope_low_pct_per_min < drift.slope_pct_per_min < drift.slope_high_pct_per_min
+    assert not [change for change in drift.changes if change.kind == "level"]
+    assert "per minute" in drift.sentence
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_warm_up_of_twelve_percent_is_told_from_drift(seed: int) -> None:
+    drift = planted(seed, warm_up(12.0, 4.0)).drift
+    assert drift.warm_up is not None
+    assert 3.0 <= drift.warm_up.skip_s <= 14.0
+    assert drift.warm_up.difference_pct > 3.0
+    assert "warm-up" in drift.sentence
+    assert not drift.is_drift
+
+
+def test_a_slow_start_that_never_settles_is_no_warm_up() -> None:
+    assert planted(1, slope(-15.0)).drift.warm_up is None
+    assert planted(1, step(10.0, 30.0)).drift.warm_up is None
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_twice_the_spread_is_a_change_of_spread_only(seed: int) -> None:
+    drift = planted(seed, lambda times, ends, _: np.where(ends > 30, 8.3 + (times - 8.3) * 2.2, times)).drift
+    kinds = [change.kind for change in drift.changes]
+    assert kinds == ["spread"]
+    assert drift.changes[0].time_s == pytest.approx(30.0, abs=3.0)
+    assert "times as large" in drift.changes[0].sentence
+
+
+def test_a_run_of_ten_seconds_has_no_drift_and_says_why() -> None:
+    drift = run_of(clean_ms(1200, 1)).drift
+    assert drift.slope_pct_per_min is None
+    assert drift.sentence == "Not enough for drift: 10 blocks of 1 s; 20 or more are needed."
+
+
+@pytest.mark.parametrize("times_ms", [[8.0], [8.0] * 3, [3000.0] * 30, [8.0] * 5000])
+def test_odd_runs_do_not_fail(times_ms: list[float]) -> None:
+    drift = run_of(np.array(times_ms)).drift
+    assert not drift.is_drift
+    assert drift.sentence.endswith(".")
+
+
+def test_a_long_run_keeps_the_number_of_blocks_bounded() -> None:
+    # From 100 to 110 ms in 105 minutes: 10 % of the first level are 9.5 % of the median level.
+    noise = 1 + 0.02 * np.random.default_rng(1).standard_normal(60_000)
+    drift = find_drift(run_of(np.linspace(100.0, 110.0, 60_000) * noise), DriftRule(max_blocks=50))
+    assert drift.slope_pct_per_min == pytest.approx(9.5 / 105.0, rel=0.05)
+    assert drift.is_drift
+
+
+@pytest.mark.parametrize("scatter", [0.002, 0.03])
+@pytest.mark.parametrize("seconds", [120, 600])
+def test_a_card_that_slows_down_as_it_heats_up_drifts_along_a_curve(scatter: float, seconds: int) -> None:
+    times_ms = clean_ms(seconds * 120, 6, scatter=scatter)
+    ends_s = np.cumsum(times_ms) / 1e3
+    drift = run_of(times_ms * (1 + 0.08 * (1 - np.exp(-ends_s / (seconds / 2))))).drift
+    assert drift.is_drift
+    assert drift.warm_up is None
+
+
+def test_the_interval_follows_the_level_asked_for() -> None:
+    from frametime.metrics.options import MeasureOptions
+
+    times_ms = clean_ms(7200, 5)
+    wide = run_of(times_ms, MeasureOptions(level=0.99)).drift
+    narrow = run_of(times_ms, MeasureOptions(level=0.8)).drift
+    assert wide.slope_low_pct_per_min < narrow.slope_low_pct_per_min
+    assert narrow.slope_high_pct_per_min < wide.slope_high_pct_per_min
