@@ -1,0 +1,89 @@
+"""``frametime plan`` and ``frametime review`` as a shell runs them."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from run_cli import frametime
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Two cards, one scene, two runs each of 10 s, and the plan drafted from them."""
+    folder = tmp_path_factory.mktemp("bench")
+    rng = np.random.default_rng(11)
+    for card, frame_time_ms in (("amber-6", 8.0), ("birch-9", 7.0)):
+        for run in (1, 2):
+            path = folder / "captures" / card / "harbor" / "1440p" / f"run{run}.csv"
+            path.parent.mkdir(parents=True, exist_ok=True)
+            times_ms = frame_time_ms * np.exp(0.05 * rng.standard_normal(int(10_000 / frame_time_ms)))
+            path.write_text("frame_time_ms\n" + "\n".join(f"{t:.6f}" for t in times_ms) + "\n", encoding="utf-8")
+    done = frametime("plan", "captures", "--out", "plan.toml", cwd=folder)
+    assert done.code == 0, done.err
+    return folder
+
+
+def test_a_drafted_plan_is_not_replaced_without_force(bench: Path) -> None:
+    done = frametime("plan", "captures", "--out", "plan.toml", cwd=bench)
+    assert (done.code, done.out) == (3, "")
+    assert "--force" in done.err
+
+
+def test_a_review_from_end_to_end_and_again_from_kept_runs(bench: Path) -> None:
+    done = frametime("review", "plan.toml", "--out", "out", "--no-charts", "--no-report", cwd=bench)
+    assert done.code == 0, done.err
+    assert "Birch 9 is ahead of Amber 6: +14" in done.out
+    assert "5 files in out" in done.err
+    first = (bench / "out" / "result.json").read_bytes()
+    result = json.loads(first)
+    assert result["comparisons"][0]["ratio"] == pytest.approx(8.0 / 7.0, rel=0.01)
+    again = frametime("review", "plan.toml", "--out", "out", "--no-charts", "--no-report", "-q", cwd=bench)
+    assert (again.code, again.out) == (0, "")
+    assert (bench / "out" / "result.json").read_bytes() == first
+    fresh = frametime(
+        "review", "plan.toml", "--out", "fresh", "--no-charts", "--no-report", "-q", "--measure-again", cwd=bench
+    )
+    assert fresh.code == 0
+    assert (bench / "fresh" / "result.json").read_bytes() == first
+    assert not (bench / "fresh" / "kept_runs").exists()
+
+
+def test_coverage_is_a_gate(bench: Path) -> None:
+    done = frametime("review", "plan.toml", "--coverage", cwd=bench)
+    assert done.code == 0, done.err
+    assert "Complete" in done.out
+    text = (bench / "plan.toml").read_text("utf-8").replace("runs = 2", "runs = 3")
+    (bench / "more.toml").write_text(text, encoding="utf-8")
+    done = frametime("review", "more.toml", "--coverage", cwd=bench)
+    assert done.code == 5
+    assert "Birch 9, Harbor at 1440p, run 3: missing." in done.out
+
+
+def test_a_capture_that_cannot_be_used_ends_in_exit_code_4(bench: Path) -> None:
+    broken = bench / "captures" / "birch-9" / "harbor" / "1440p" / "run3.csv"
+    broken.write_bytes(b"\x89PNG\r\n\x1a\n" + bytes(200))
+    try:
+        done = frametime("review", "plan.toml", "--out", "part", "--no-charts", "--no-report", cwd=bench)
+    finally:
+        broken.unlink()
+    assert done.code == 4
+    assert "birch-9/harbor/1440p/run3.csv" in done.out
+
+
+def test_neither_out_nor_coverage_is_wrong_usage(bench: Path) -> None:
+    done = frametime("review", "plan.toml", cwd=bench)
+    assert done.code == 2
+    assert "--out" in done.err
+
+
+def test_a_mistake_in_the_plan_is_one_line(bench: Path) -> None:
+    text = (bench / "plan.toml").read_text("utf-8").replace("margin = 0.03", "margn = 0.03")
+    (bench / "wrong.toml").write_text(text, encoding="utf-8")
+    done = frametime("review", "wrong.toml", "--out", "none", cwd=bench)
+    assert (done.code, done.out) == (3, "")
+    assert done.err.count("\n") == 1
+    assert done.err.startswith("frametime: wrong.toml: line 5: unknown key 'margn'; did you mean 'margin'?")
+    assert not (bench / "none").exists()

@@ -1,0 +1,99 @@
+"""The summaries on the terminal and in Markdown say everything that bears on the verdict, and nothing unsafe."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import pytest
+from example_result import design, example_result, placed_run
+
+from frametime.render.review_markdown import escaped, review_markdown
+from frametime.render.review_text import coverage_text, review_text, text_table
+from frametime.render.review_words import change_words, money_words, verdict_words
+from frametime.review.result import ReviewResult
+from frametime.review.reviewing import review_runs
+
+
+@pytest.fixture(scope="module")
+def result() -> ReviewResult:
+    return example_result()
+
+
+def test_the_terminal_summary_tells_verdicts_exclusions_and_runs_to_repeat(result: ReviewResult) -> None:
+    shown = review_text(result)
+    assert "Birch 9 leads." in shown
+    assert "amber-6/canyon/1440p/3 (a program update ran in the background)" in shown
+    assert "Run 2 should be made again" in shown
+    assert "Not complete: 5 runs to make" in shown
+
+
+def test_no_line_of_words_is_wider_than_a_terminal_and_no_percent_sign_stands_alone(result: ReviewResult) -> None:
+    for line in review_text(result).splitlines():
+        assert not line.lstrip().startswith("% ")
+        if "  " not in line.strip():
+            assert len(line) <= 96, line
+    assert "\N{NO-BREAK SPACE}" not in review_text(result)
+
+
+def test_the_markdown_summary_holds_every_exclusion_caveat_method_and_hash(result: ReviewResult) -> None:
+    shown = review_markdown(result)
+    plain = shown.replace("\\", "")
+    assert "a program update ran in the background" in plain
+    for run in result.runs:
+        assert run.provenance.sha256 in plain
+    for method in result.methods:
+        assert method.text in plain
+    for cell in result.cells:
+        for caveat in cell.caveats:
+            assert caveat.message in plain
+    for cut in result.cuts:
+        assert result.paragraphs[cut.key] in plain
+
+
+def test_the_coverage_matrix_marks_what_is_missing(result: ReviewResult) -> None:
+    shown = coverage_text(result)
+    assert re.search(r"Canyon at 2160p +3 of 3 +3 of 3 +0 of 3 !", shown)
+    assert "Cedar 12, Canyon at 2160p, run 1: missing." in shown
+    assert "Birch 9, Harbor at 1440p, run 2: flagged." in shown
+
+
+def test_foreign_text_cannot_break_out_of_a_table() -> None:
+    asked = design(("amber|6", "<b>birch"), ("har`bor",), ("1440p",))
+    asked = replace(asked, title="# Title\x1b[31m | x")
+    runs = [
+        placed_run(card, "har`bor", "1440p", str(number), {"average_fps": 100.0 + number})
+        for card in ("amber|6", "<b>birch")
+        for number in range(3)
+    ]
+    result = review_runs(asked, runs)
+    shown = review_markdown(result)
+    assert "\x1b" not in shown
+    assert "<b>" not in shown.replace("\\<b\\>", "")
+    for block in re.findall(r"(?:^\|.*\n)+", shown, re.MULTILINE):
+        assert len({line.count("|") - line.count("\\|") for line in block.splitlines()}) == 1, block
+    assert "\x1b" not in review_text(result)
+
+
+def test_verdicts_carry_what_goes_with_them(result: ReviewResult) -> None:
+    by_word = {verdict_words(item) for item in result.comparisons}
+    assert any(re.fullmatch(r"undecided \(\d+ runs needed\)", word) for word in by_word)
+    assert verdict_words(replace(result.comparisons[1], verdict="ahead", stands_after_holm=False)) == (
+        "ahead (not after Holm)"
+    )
+    assert verdict_words(replace(result.comparisons[1], verdict="tied", real_but_small=True)) == (
+        "tied (real, but small)"
+    )
+    assert verdict_words(replace(result.comparisons[1], verdict="undecided", at_margin=True)) == (
+        "undecided (at the margin)"
+    )
+
+
+def test_small_words() -> None:
+    assert change_words(None, None) == "n/a"
+    assert change_words(1.1, None) == "+10.0 %"
+    assert money_words(None, "EUR") == "n/a"
+    assert money_words(579.4, "EUR") == "579 EUR"
+    assert money_words(6.594, None) == "6.59"
+    assert escaped("a_b\n") == "a\\_b\\\\n"
+    assert text_table([["a", "b"], ["1", "2"]]) == ["  a  b", "  -  -", "  1  2"]
