@@ -129,6 +129,21 @@ def _is_line(values: NDArray[np.float64], split: int) -> bool:
     return line_squares < step_squares
 
 
+def without_wild_values(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Single values far from their neighbors replaced by the median of the five around them.
+
+    F. R. Hampel's identifier: farther than six standard deviations, from the median absolute deviation. A change
+    lasts for several blocks; one block of a loading screen must not stand for one.
+    """
+    if values.size < 10:
+        return values
+    padded = np.concatenate((values[2:0:-1], values, values[-2:-4:-1]))
+    medians = np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
+    deviations = np.abs(values - medians)
+    scatter = 1.4826 * float(np.median(deviations))
+    return np.where(deviations > 6.0 * scatter, medians, values) if scatter > 0.0 else values
+
+
 def seeded_stretches(low: int, high: int, min_length: int) -> list[tuple[int, int]]:
     """Stretches of a series in which to look for one change each, longest first.
 
@@ -178,6 +193,7 @@ def find_change_points(
     max_changes : int
         Work is bounded: each search tests some thirty stretches at most.
     """
+    values = without_wild_values(values)
     places: list[int] = []
     parts = [(0, values.size)]
     while parts and len(places) < max_changes:

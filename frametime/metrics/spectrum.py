@@ -62,8 +62,9 @@ def false_alarm_probability(ratio: float, n_independent: float, n_averaged: int 
 
     For one periodogram R. V. Baluev, Monthly Notices of the Royal Astronomical Society 385, 2008, 1279-1285: the
     single-frequency chance exp(-z) plus W exp(-z) sqrt(z), with W = searched band times sqrt(4 pi var(t)), which for
-    times spread evenly over the span T is 1.02 T times the band. For the mean of several periodograms the tail is
-    that of a sum of exponential variables, and the oversampled search counts each frequency twice.
+    times spread evenly over the span T is 1.02 T times the band. The mean of K periodograms is, times K, a sum of K
+    exponential variables; Rice's rate of upcrossings then has the factor s^(K - 1/2) exp(-s) / (K - 1)! at s = K z,
+    which for K = 1 is Baluev's.
 
     Parameters
     ----------
@@ -74,11 +75,13 @@ def false_alarm_probability(ratio: float, n_independent: float, n_averaged: int 
     n_averaged : int
         Number of periodograms in the mean.
     """
-    if n_averaged == 1:
-        single = math.exp(-ratio)
-        return -math.expm1(-(single + math.sqrt(math.pi / 3.0) * n_independent * single * math.sqrt(max(ratio, 0.0))))
-    single = chi_squared_tail(2.0 * n_averaged * ratio, n_averaged)
-    return -math.expm1(-2.0 * n_independent * math.sqrt(n_averaged * max(ratio, 1.0)) * single)
+    if not ratio > 0.0:
+        return 1.0
+    total = n_averaged * ratio
+    single = chi_squared_tail(2.0 * total, n_averaged)
+    width = math.sqrt(math.pi / 3.0) * n_independent
+    crossings = width * math.exp((n_averaged - 0.5) * math.log(total) - total - math.lgamma(n_averaged))
+    return -math.expm1(-(single + crossings))
 
 
 def without_level(
