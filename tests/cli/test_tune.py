@@ -1,0 +1,183 @@
+"""``frametime tune`` as a shell sees it."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+from run_cli import Done, frametime
+
+from frametime.tuning.cautions import CAUTIONS
+
+RECORDED = Path(__file__).parents[1] / "reference" / "data" / "recorded_sensors"
+RECORD = """\
+[card]
+name = "Borealis 8"
+
+[limits]
+temperature_c = 85
+max_core_offset_mhz = 250
+max_memory_offset_mhz = 1000
+power_w = 260
+
+[[workloads]]
+name = "courtyard"
+
+[[workloads]]
+name = "canyon"
+"""
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Path:
+    (tmp_path / "bench.toml").write_text(RECORD, "utf-8", newline="\n")
+    (tmp_path / "logs").mkdir()
+    for path in RECORDED.glob("base-canyon-2160p-run*"):
+        shutil.copy(path, tmp_path / "logs" / path.name)
+    return tmp_path
+
+
+def tune(bench: Path, *arguments: str) -> Done:
+    return frametime("tune", *arguments, cwd=bench)
+
+
+def one_paragraph(text: str) -> str:
+    return " ".join(text.split())
+
+
+def test_every_output_shows_the_cautions(bench: Path) -> None:
+    log = "logs/base-canyon-2160p-run1.csv"
+    outputs = [
+        tune(bench, "new", "other.toml"),
+        tune(bench, "next", "bench.toml"),
+        tune(bench, "add", "bench.toml", "--workload", "courtyard", "--outcome", "passed"),
+        tune(bench, "show", "bench.toml"),
+        tune(bench, "endurance", log),
+    ]
+    for done in outputs:
+        assert done.code == 0, done.err
+        for caution in CAUTIONS:
+            assert caution in one_paragraph(done.out)
+    for command in ("next", "show"):
+        assert json.loads(tune(bench, command, "bench.toml", "--json").out)["cautions"] == list(CAUTIONS)
+    assert json.loads(tune(bench, "endurance", log, "--json").out)["cautions"] == list(CAUTIONS)
+
+
+def test_from_stock_to_the_first_steps(bench: Path) -> None:
+    first = tune(bench, "next", "bench.toml")
+    assert "set       core +0 MHz, memory +0 MHz" in first.out
+    assert "power limit at its maximum (260 W)" in first.out
+    noted = tune(bench, "add", "bench.toml", "--workload", "courtyard", "--outcome", "passed", "--fps", "100.5")
+    assert "Trial 1 is noted in bench.toml" in noted.out
+    assert "set       core +25 MHz, memory +0 MHz" in noted.out
+    step = json.loads(tune(bench, "next", "bench.toml", "--json").out)["step"]
+    assert step["setting"] == {"core_offset_mhz": 25, "memory_offset_mhz": 0}
+
+
+def test_a_trial_is_measured_from_its_logs(bench: Path) -> None:
+    before = (bench / "bench.toml").read_bytes()
+    logs = [f"logs/base-canyon-2160p-run{run}" for run in (1, 2, 3)]
+    arguments = [part for log in logs for part in ("--log", f"{log}.csv", "--sensors", f"{log}.sensors.csv")]
+    done = tune(
+        bench, "add", "bench.toml", "--workload", "canyon", "--outcome", "passed", "--note", 'said "fine"', *arguments
+    )
+    assert done.code == 0, done.err
+    after = (bench / "bench.toml").read_bytes()
+    assert after.startswith(before)
+    shown = json.loads(tune(bench, "show", "bench.toml", "--json").out)["summary"]
+    (row,) = shown["settings"]
+    ends_ns = [np.loadtxt(bench / f"{log}.csv", skiprows=1, dtype=np.int64) for log in logs]
+    rates = [1e9 * (ends.size - 1) / (ends[-1] - ends[0]) for ends in ends_ns]
+    assert row["n_runs"] == 3
+    assert row["average_fps"] == pytest.approx(float(np.exp(np.mean(np.log(rates)))), rel=1e-6)
+    assert 120.0 < row["average_power_w"] < 140.0
+    assert row["frames_per_joule"] == pytest.approx(row["average_fps"] / row["average_power_w"], rel=1e-12)
+    cells = [line.split(",")[2] for log in logs for line in (bench / f"{log}.sensors.csv").read_text().splitlines()[1:]]
+    assert shown["trials"][0]["peak_temperature_c"] == max(map(float, cells))
+    assert shown["trials"][0]["note"] == 'said "fine"'
+
+
+def test_logs_of_a_record_kept_by_hand_are_measured_when_it_is_shown(bench: Path) -> None:
+    trial = '\n[[trials]]\nworkload = "canyon"\noutcome = "passed"\nlogs = ["logs/base-canyon-2160p-run1.csv"]\n'
+    missing = trial.replace("run1", "run9")
+    (bench / "bench.toml").write_text(RECORD + trial + missing, "utf-8", newline="\n")
+    summary = json.loads(tune(bench, "show", "bench.toml", "--json").out)["summary"]
+    assert summary["trials"][0]["average_fps"] == pytest.approx(26.7, abs=0.2)
+    assert summary["trials"][1]["average_fps"] is None
+    assert summary["caveats"][0]["code"] == "trial-log-unusable"
+    assert "Trial 2 has no measured speed" in summary["caveats"][0]["message"]
+
+
+def test_the_log_of_a_failed_trial_may_be_broken_and_that_of_a_passed_one_not(bench: Path) -> None:
+    (bench / "cut.csv").write_bytes(b"")
+    arguments = ("add", "bench.toml", "--workload", "courtyard", "--log", "cut.csv", "--outcome")
+    before = (bench / "bench.toml").read_bytes()
+    refused = tune(bench, *arguments, "passed")
+    assert refused.code == 3
+    assert len(refused.err.splitlines()) == 1
+    assert "cut.csv" in refused.err
+    assert (bench / "bench.toml").read_bytes() == before
+    noted = tune(bench, *arguments, "froze")
+    assert noted.code == 0
+    assert "noted without numbers" in noted.err
+    assert "counts as failed: froze" in noted.out
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "message"),
+    [
+        (("add", "bench.toml", "--workload", "courtyrad", "--outcome", "passed"), 3, "did you mean 'courtyard'?"),
+        (("add", "bench.toml", "--workload", "courtyard", "--outcome", "great"), 2, "--outcome"),
+        (("add", "bench.toml", "--workload", "courtyard", "--outcome", "passed", "--endurance"), 3, "--minutes"),
+        (("add", "bench.toml", "--workload", "courtyard", "--outcome", "passed", "--on", "monday"), 3, "2026-11-25"),
+        (("add", "bench.toml", "--workload", "courtyard", "--outcome", "passed", "--sensors", "x"), 2, "--sensors"),
+        (("add", "bench.toml", "--workload", "courtyard", "--outcome", "passed", "--fps", "-3"), 3, "average_fps"),
+        (("next", "none.toml"), 3, "frametime tune new"),
+        (("show", "logs/base-canyon-2160p-run1.csv"), 3, "this is not TOML"),
+        (("new", "bench.toml"), 3, "is there already"),
+        (("endurance", "none.csv"), 3, "none.csv"),
+        (("endurance", "logs/base-canyon-2160p-run1.csv", "--sensors", "none.csv"), 3, "none.csv"),
+    ],
+)
+def test_what_is_wrong_is_said_in_one_line_and_nothing_is_written(
+    bench: Path, arguments: tuple[str, ...], code: int, message: str
+) -> None:
+    before = (bench / "bench.toml").read_bytes()
+    done = tune(bench, *arguments)
+    assert done.code == code, done.err
+    assert message in done.err
+    assert "Traceback" not in done.err
+    if code == 3:
+        assert len(done.err.splitlines()) == 1
+    assert (bench / "bench.toml").read_bytes() == before
+
+
+def test_an_endurance_run_is_judged_with_the_limits_of_the_record(bench: Path) -> None:
+    log = "logs/base-canyon-2160p-run1"
+    done = tune(bench, "endurance", f"{log}.csv", "--sensors", f"{log}.sensors.csv", "--record", "bench.toml")
+    assert done.code == 0, done.err
+    assert done.out.startswith("Not shown")
+    verdict = json.loads(
+        tune(
+            bench, "endurance", f"{log}.csv", "--sensors", f"{log}.sensors.csv", "--record", "bench.toml", "--json"
+        ).out
+    )["verdict"]
+    states = {item["key"]: item["state"] for item in verdict["criteria"]}
+    assert states["length"] == "failed"
+    assert states["temperature"] == states["throttling"] == states["freezes"] == "passed"
+    assert tune(bench, "endurance", f"{log}.csv", "--gate").code == 5
+
+
+def test_the_command_to_note_a_trial_can_be_pasted_back(bench: Path) -> None:
+    text = RECORD.replace('name = "courtyard"', 'name = "inner court"')
+    (bench / "bench.toml").write_text(text, "utf-8", newline="\n")
+    done = tune(bench, "next", "bench.toml")
+    assert 'frametime tune add bench.toml --core 0 --memory 0 --workload "inner court" --outcome passed' in done.out
+
+
+def test_help_says_that_it_only_reads_logs(bench: Path) -> None:
+    done = tune(bench, "--help")
+    assert "only reads logs" in one_paragraph(done.out)
