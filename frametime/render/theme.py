@@ -240,7 +240,6 @@ def _rc_parameters(theme: Theme) -> dict[Any, Any]:
         "font.size": theme.em_pt,
         "text.color": palette.ink,
         "text.hinting": "none",  # hinted widths change with the pixels, and a text measured to fit would not
-        "text.hinting_factor": 1,
         "text.parse_math": False,  # a dollar sign in a file name is a dollar sign
         "axes.labelcolor": palette.ink,
         "axes.edgecolor": palette.muted,
@@ -256,7 +255,7 @@ def _rc_parameters(theme: Theme) -> dict[Any, Any]:
         "ytick.labelsize": theme.em_pt,
         "xtick.major.size": 0.0,
         "ytick.major.size": 0.0,
-        "xtick.major.pad": 0.4 * theme.em_pt,
+        "xtick.major.pad": 0.65 * theme.em_pt,  # clear of the lowest label of the y axis
         "ytick.major.pad": 0.4 * theme.em_pt,
         "xtick.minor.size": 0.0,
         "ytick.minor.size": 0.0,

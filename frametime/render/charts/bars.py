@@ -280,7 +280,7 @@ def _panels(sheet: Sheet, panels: Sequence[tuple[str, Sequence[BarRow]]], unit: 
     gap = 2.4 * em
     width = (sheet.width - gap * (len(panels) - 1)) / len(panels)
     head = 2.0 * em if panels[0][0] else 0.3 * em
-    top, bottom = sheet.top - head, sheet.bottom + 3.2 * em
+    top, bottom = sheet.top - head, sheet.bottom + 3.4 * em
     n_rows = max(1, *(len(rows) for _, rows in panels)) if panels else 1
     n_bars = max((len(row.bars) for _, rows in panels for row in rows), default=1) or 1
     row_height = min((top - bottom) / n_rows, (_HEAD_EM + 1.7 * n_bars + 1.6) * em)

@@ -86,7 +86,7 @@ def _rows(
     sheet: Sheet, traces: Sequence[RunTrace], rows: Sequence[NDArray[np.float64]], edges_ms: NDArray[np.float64]
 ) -> None:
     theme, em = sheet.theme, sheet.em
-    foot = 3.2 * em
+    foot = 3.4 * em
     cell = (sheet.height - foot) / len(traces)
     head = 2.3 * em
     tallest_pct = max(float(row.max()) for row in rows)

@@ -72,10 +72,10 @@ def draw_efficiency(result: ReviewResult, theme: Theme, *, cut: str = "all") -> 
             title=f"Speed for the power: {entry.label}",
             lead="Farther up and farther left is better. A steeper line is more frames for the same energy.",
             notes=[
-                f"Both axes start at 0. Speed: {speed.label}, geometric mean over cells ({n_runs} each). Power: mean "
-                f"over {n_cells} cells with a sensor log; one frame a second per watt is one frame per joule.",
-                "Frames per joule in the table: geometric mean over cells, so that a card lies close to its line but "
-                "not always on it.",
+                f"Both axes start at 0. Speed: {speed.label}, geometric mean over cells ({n_runs} each). "
+                f"{speed.definition} Power: mean over {n_cells} cells with a sensor log.",
+                "1 fps per watt is 1 frame per joule; in the table: geometric mean over cells, so that a card lies "
+                "close to its line but not always on it.",
                 "Whisker: 95 % interval of the ratio to the baseline over these scenes (run noise only), times the "
                 "baseline's mean. In brackets: 95 % interval of the ratio in frames per joule.",
                 f"Without a sensor log: {', '.join(without)}." if without else "",

@@ -87,7 +87,7 @@ def _panels(sheet: Sheet, traces: Sequence[RunTrace], *, top_ms: float, span_s: 
     n_columns = 1 if len(traces) <= _MOST_IN_ONE_COLUMN else 2
     n_rows = -(-len(traces) // n_columns)
     tick_room, gap = 3.4 * em, 2.2 * em
-    foot, head = 3.2 * em, 4.0 * em
+    foot, head = 3.4 * em, 4.0 * em
     width = (sheet.width - n_columns * tick_room - (n_columns - 1) * gap) / n_columns
     cell = (sheet.height - foot) / n_rows
     for place, trace in enumerate(traces):

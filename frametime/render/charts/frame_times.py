@@ -86,7 +86,7 @@ def _draw(trace: RunTrace, lanes: tuple[Lane, ...], judged: str, theme: Theme) -
     lane_height = 2.9 * em
     gap = 2.0 * em
     left = sheet.left + 3.6 * em
-    foot = sheet.bottom + 3.2 * em
+    foot = sheet.bottom + 3.4 * em
     lanes_height = len(lanes) * (lane_height + gap)
     axes = sheet.axes(left, foot + lanes_height, sheet.right - left, sheet.top - 1.7 * em - foot - lanes_height)
     draw_trace(axes, trace, theme, color=theme.palette.series[0], top_ms=top_ms)

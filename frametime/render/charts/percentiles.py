@@ -58,7 +58,7 @@ def draw_percentiles(traces: Sequence[RunTrace], theme: Theme, *, title: str = "
         )
         sheet.key([_entry(trace, theme, index) for index, trace in enumerate(traces)])
         left = sheet.left + 3.6 * sheet.em
-        foot = sheet.bottom + 3.4 * sheet.em
+        foot = sheet.bottom + 3.5 * sheet.em
         axes = sheet.axes(left, foot, sheet.right - left - 1.5 * sheet.em, sheet.top - 1.7 * sheet.em - foot)
         axes.set_ylim(0.0, top_ms)
         for index, trace in enumerate(traces):

@@ -155,7 +155,7 @@ class _Ratios:
         number_width = (18.5 if len(self.cuts) == 1 else 4.6) * em
         gap = 1.3 * em
         width = (sheet.width - label_width - 0.8 * em - number_width - gap * (len(self.cuts) - 1)) / len(self.cuts)
-        bottom, top = sheet.bottom + 3.3 * em, sheet.top - 2.9 * em
+        bottom, top = sheet.bottom + 3.5 * em, sheet.top - 2.9 * em
         row = min(2.4 * em, (top - bottom) / (len(self.rows) + _FOOT_ROWS))
         bottom = top - row * (len(self.rows) + _FOOT_ROWS)
         for place, text in enumerate(labels):

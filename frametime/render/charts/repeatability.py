@@ -127,7 +127,7 @@ def _panels(sheet: Sheet, result: ReviewResult, metric: str, cards: tuple[str, .
     gap = 1.6 * em
     left = sheet.left + label_width + em
     width = (sheet.right - left - gap * (len(cards) - 1)) / len(cards)
-    top, bottom = sheet.top - 2.9 * em, sheet.bottom + 3.3 * em
+    top, bottom = sheet.top - 2.9 * em, sheet.bottom + 3.5 * em
     row = min((top - bottom) / len(cells), 2.6 * em)
     bottom = top - row * len(cells)
     for place, label in enumerate(labels):

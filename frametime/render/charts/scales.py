@@ -92,8 +92,10 @@ def set_y_ticks(axes: Axes, em_pt: float, *, spacing_em: float = 2.6) -> None:
 
 
 def _spaced(axes: Axes, ticks: Sequence[float], labels: Sequence[str], em_pt: float) -> list[str]:
-    """Labels, emptied where one would come too near to the one before."""
+    """Labels, emptied where one would come too near to the one before or beyond the edge of the figure."""
     width_pt = size_of(axes)[0]
+    figure = axes.figure
+    end_pt = (figure.bbox.width - axes.get_window_extent().x0) / figure.dpi * 72.0 - 0.4 * em_pt
     to_axes = axes.transData + axes.transAxes.inverted()
     kept: list[str] = []
     last_end = -math.inf
@@ -101,7 +103,7 @@ def _spaced(axes: Axes, ticks: Sequence[float], labels: Sequence[str], em_pt: fl
         x, _ = to_axes.transform((tick, axes.get_ylim()[0]))
         half_pt = text_width_pt(label, em_pt) / 2.0
         start, end = float(x) * width_pt - half_pt, float(x) * width_pt + half_pt
-        if start < last_end + 0.6 * em_pt:
+        if start < last_end + 0.6 * em_pt or end > end_pt:
             kept.append("")
         else:
             kept.append(label)

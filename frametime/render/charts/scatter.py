@@ -47,7 +47,7 @@ class Plane:
 def draw_plane(sheet: Sheet, points: Sequence[CardPoint], plane: Plane) -> Axes:
     """Points from 0 on both axes, with lines of equal slope, and a table of the numbers."""
     theme, em = sheet.theme, sheet.em
-    left, foot = sheet.left + 3.6 * em, sheet.bottom + 3.3 * em
+    left, foot = sheet.left + 3.6 * em, sheet.bottom + 3.5 * em
     table = sheet.right - _TABLE_EM * em
     axes = sheet.axes(left, foot, table - left - 11.0 * em, sheet.top - 3.4 * em - foot)
     axes.set_xlim(0.0, 1.12 * max(_ends(points)))

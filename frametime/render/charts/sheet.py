@@ -91,9 +91,11 @@ class Sheet:
 
     def _foot(self, notes: Sequence[str]) -> None:
         lines = wrap(" ".join(notes), self.width, self.em, max_lines=_MOST_NOTE_LINES)
-        for line in reversed(lines):
-            self.text(self.left, self.bottom, line, color=self.theme.palette.muted, va="bottom")
-            self.bottom += _LINE_HEIGHT * self.em
+        step = _LINE_HEIGHT * self.em
+        for number, line in enumerate(lines):
+            y = self.bottom + (len(lines) - 1 - number) * step
+            self.text(self.left, y, line, color=self.theme.palette.muted, va="bottom")
+        self.bottom += len(lines) * step
         if lines:
             self.bottom += 0.25 * self.em
             self.rule(self.left, self.right, self.bottom)
@@ -230,4 +232,4 @@ def x_caption(axes: Axes, text: str, theme: Theme) -> None:
     axes.set_xlabel(drawable(text), fontsize=theme.em_pt, color=theme.palette.ink, ha="right", va="top")
     box = axes.get_position()
     height_pt = box.height * theme.size.height_pt
-    axes.xaxis.set_label_coords(1.0, -1.75 * theme.em_pt / height_pt)
+    axes.xaxis.set_label_coords(1.0, -2.0 * theme.em_pt / height_pt)

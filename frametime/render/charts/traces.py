@@ -178,13 +178,16 @@ def envelope(
     if ends_s.size <= max(MOST_POINTS, n_columns):
         return ends_s, frame_times_ms, frame_times_ms
     edges_s = np.linspace(0.0, float(ends_s[-1]), n_columns + 1)
-    starts = np.unique(np.searchsorted(ends_s, edges_s[:-1], side="left"))
-    starts = starts[starts < ends_s.size]
-    low_ms = np.minimum.reduceat(frame_times_ms, starts)
-    high_ms = np.maximum.reduceat(frame_times_ms, starts)
-    column = np.minimum((ends_s[starts] / edges_s[1]).astype(np.int64), n_columns - 1)
+    # A frame that ends exactly at a bound belongs to the step after it, the last frame to the last step.
+    firsts = np.searchsorted(ends_s, edges_s[:-1], side="left")
+    has_frames = np.diff(np.append(firsts, ends_s.size)) > 0
+    starts = firsts[has_frames]
     middles_s = (edges_s[:-1] + edges_s[1:]) / 2.0
-    return middles_s[column], low_ms, high_ms
+    return (
+        middles_s[has_frames],
+        np.minimum.reduceat(frame_times_ms, starts),
+        np.maximum.reduceat(frame_times_ms, starts),
+    )
 
 
 def _of_curves(

@@ -1,0 +1,91 @@
+"""Reading a figure back: its texts with their boxes, and its artists by name."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from matplotlib.artist import Artist
+from matplotlib.figure import Figure
+from matplotlib.text import Text
+from matplotlib.transforms import Bbox
+
+from frametime.render.theme import Theme
+
+TOUCHING_PX = 0.5
+"""Boxes may share so much of an edge: rounding of glyphs to pixels."""
+
+
+def shown_texts(figure: Figure, theme: Theme) -> list[tuple[str, Bbox]]:
+    """Every text that is drawn, with the box it fills in pixels."""
+    with theme.settings():
+        figure.draw_without_rendering()
+        renderer = figure.canvas.get_renderer()  # type: ignore[attr-defined]  # of the Agg canvas
+        return [
+            (text.get_text(), text.get_window_extent(renderer))
+            for text in figure.findobj(Text)
+            if isinstance(text, Text) and text.get_text().strip() and _is_shown(text)
+        ]
+
+
+def _is_shown(text: Text) -> bool:
+    """Whether a text is drawn: tick labels outside the limits of their axes are not."""
+    if not text.get_visible():
+        return False
+    axes = text.axes
+    if axes is None:
+        return True
+    for axis, get_limits in ((axes.xaxis, axes.get_xlim), (axes.yaxis, axes.get_ylim)):
+        for tick in axis.get_major_ticks():
+            if text in {tick.label1, tick.label2}:
+                low, high = sorted(get_limits())
+                slack = 1e-6 * (high - low)
+                shown = tick.label1On if text is tick.label1 else tick.label2On
+                return bool(shown) and low - slack <= tick.get_loc() <= high + slack
+        if text in {axis.offsetText}:
+            return bool(text.get_text())
+    return True
+
+
+def overlaps(texts: list[tuple[str, Bbox]]) -> list[tuple[str, str]]:
+    """Pairs of texts whose boxes lie on one another."""
+    found = []
+    for place, (one, box) in enumerate(texts):
+        for other, other_box in texts[place + 1 :]:
+            width = min(box.x1, other_box.x1) - max(box.x0, other_box.x0)
+            height = min(box.y1, other_box.y1) - max(box.y0, other_box.y0)
+            if width > TOUCHING_PX and height > TOUCHING_PX:
+                found.append((one, other))
+    return found
+
+
+def outside(figure: Figure, texts: list[tuple[str, Bbox]]) -> list[str]:
+    """Texts that reach beyond the edge of the figure."""
+    frame = figure.bbox
+    return [
+        text for text, box in texts if box.x0 < frame.x0 or box.y0 < frame.y0 or box.x1 > frame.x1 or box.y1 > frame.y1
+    ]
+
+
+def by_gid(figure: Figure, gid: str) -> list[Any]:
+    """Artists of that name."""
+    return [artist for artist in figure.findobj(Artist) if artist.get_gid() == gid]
+
+
+def gids(figure: Figure, start: str) -> list[str]:
+    """Names of artists that begin so, in the order of drawing."""
+    return [str(artist.get_gid()) for artist in figure.findobj(Artist) if str(artist.get_gid() or "").startswith(start)]
+
+
+def all_text(figure: Figure) -> str:
+    """Every text of the figure, in one string."""
+    return " ".join(text.get_text() for text in figure.findobj(Text) if isinstance(text, Text))
+
+
+def pixels(content: bytes) -> np.ndarray:
+    """A PNG as an array of shape (height, width, 4), 0 to 1."""
+    import io
+
+    from matplotlib.image import imread
+
+    return np.asarray(imread(io.BytesIO(content)))

@@ -1,0 +1,400 @@
+"""Charts of a review show the numbers of the result: values, intervals, verdicts, limits, units, definitions."""
+
+from __future__ import annotations
+
+import math
+import re
+
+import numpy as np
+import pytest
+from chart_reading import all_text, by_gid, gids
+from review_samples import sample_review
+
+from frametime.metrics.metric import Interval
+from frametime.render.charts.bars import draw_scene_bars, draw_standings, metrics_that_fit, rows_that_fit
+from frametime.render.charts.catalog import CATALOG, keys_for
+from frametime.render.charts.efficiency import draw_efficiency
+from frametime.render.charts.ratios import draw_ratios, ratio_limits
+from frametime.render.charts.repeatability import draw_repeatability
+from frametime.render.charts.review_charts import review_figures, safe_name, typical_runs
+from frametime.render.charts.review_words import change_words, comparisons_of, overall_of, verdict_mark
+from frametime.render.charts.scales import nice_step, nice_ticks, tail_position, tail_share_pct, tick_labels
+from frametime.render.charts.value import draw_value
+from frametime.render.charts.verdict_matrix import draw_verdict_matrix
+from frametime.render.theme import Theme
+from frametime.review.result import ReviewResult
+
+THEME = Theme.of("light", "web")
+
+
+@pytest.fixture(scope="module")
+def result() -> ReviewResult:
+    return sample_review(missing=True, bad_run=True, n_cuts=3, exclude=True, with_curves=True)
+
+
+def test_ratios_are_those_of_the_cells(result: ReviewResult) -> None:
+    figure = draw_ratios(result, THEME, candidate="card-1")
+    panel = figure.axes[0]
+    rows = {line.get_gid(): line for line in panel.lines if line.get_gid()}
+    compared = comparisons_of(result, "card-1", "average_fps")
+    assert len(compared) == 15
+    for (scene, resolution), item in compared.items():
+        mark = rows[f"cell-{scene}-{resolution}"]
+        assert mark.get_xdata()[0] == pytest.approx(item.ratio)
+        assert mark.get_marker() == verdict_mark(item.verdict, THEME.palette).marker
+        assert item.interval_95 is not None
+        low, high = panel.get_xlim()
+        drawn = rows[f"cell-{scene}-{resolution}-interval"].get_xdata()
+        assert drawn == pytest.approx([max(item.interval_95.low, low), min(item.interval_95.high, high)])
+
+
+def test_rows_of_ratios_stand_in_the_order_of_the_plan_from_the_top(result: ReviewResult) -> None:
+    panel = draw_ratios(result, THEME, candidate="card-1").axes[0]
+    heights = [
+        float(line.get_ydata()[0])
+        for cell in result.cuts[0].cells
+        for line in panel.lines
+        if line.get_gid() == f"cell-{cell[0]}-{cell[1]}"
+    ]
+    assert heights == sorted(heights)
+    assert panel.get_ylim()[0] > panel.get_ylim()[1]
+
+
+def test_the_margin_is_a_band_that_lies_evenly_on_the_scale(result: ReviewResult) -> None:
+    (band, *_) = by_gid(draw_ratios(result, THEME, candidate="card-1"), "margin")
+    left, right = band.get_x(), band.get_x() + band.get_width()
+    assert (left, right) == pytest.approx((1.0 / 1.03, 1.03))
+    assert math.log(left) == pytest.approx(-math.log(right))
+
+
+def test_overall_ratios_stand_at_the_foot_of_each_cut(result: ReviewResult) -> None:
+    figure = draw_ratios(result, THEME, candidate="card-2")
+    for panel, cut in zip(figure.axes, ("all", "traced", "plain"), strict=True):
+        overall = overall_of(result, "card-2", "average_fps", cut)
+        assert overall is not None
+        rows = {line.get_gid(): line for line in panel.lines if line.get_gid()}
+        assert rows["overall-these"].get_xdata()[0] == pytest.approx(overall.ratio)
+        assert rows["overall-like"].get_xdata()[0] == pytest.approx(overall.ratio)
+        assert overall.interval_these_scenes is not None
+        drawn = rows["overall-these-interval"].get_xdata()
+        assert drawn == pytest.approx([overall.interval_these_scenes.low, overall.interval_these_scenes.high])
+        lowest = max(line.get_ydata()[0] for gid, line in rows.items() if str(gid).startswith("cell-"))
+        assert rows["overall-these"].get_ydata()[0] > lowest
+        assert change_words(overall.ratio, overall.interval_these_scenes) in all_text(figure)
+
+
+def test_a_cut_shows_its_cells_alone(result: ReviewResult) -> None:
+    figure = draw_ratios(result, THEME, candidate="card-1")
+    for panel, cut in zip(figure.axes, result.cuts, strict=True):
+        drawn = {
+            str(line.get_gid()).removeprefix("cell-")
+            for line in panel.lines
+            if re.fullmatch(r"cell-scene-\d+-\d+p", str(line.get_gid()))
+        }
+        assert drawn == {f"{scene}-{resolution}" for scene, resolution in cut.cells}
+
+
+def test_better_is_right_for_a_metric_of_which_less_is_better() -> None:
+    result = sample_review(metrics=("p99_frame_time_ms",), n_cuts=1)
+    figure = draw_ratios(result, THEME, candidate="card-2")
+    low, high = figure.axes[0].get_xlim()
+    assert low > high
+    assert "Lower is better (axis turned round)" in all_text(figure)
+    # The faster card has the lower frame time, so its marks stand right of the baseline's 0 %.
+    line = next(line for line in figure.axes[0].lines if line.get_gid() == "overall-these")
+    to_pixels = figure.axes[0].transData.transform
+    assert to_pixels((line.get_xdata()[0], 1.0))[0] > to_pixels((1.0, 1.0))[0]
+
+
+def test_equal_stands_in_the_middle_of_twice_and_half() -> None:
+    result = sample_review(n_runs=1)
+    panel = draw_ratios(result, THEME, candidate="card-1", cuts=("all",)).axes[0]
+    half, equal, twice = (panel.transData.transform((ratio, 1.0))[0] for ratio in (0.5, 1.0, 2.0))
+    assert equal - half == pytest.approx(twice - equal)
+    labels = dict(zip(panel.get_xticks(), [text.get_text() for text in panel.get_xticklabels()], strict=True))
+    assert labels[1.0] == "0 %"
+
+
+def test_without_intervals_the_ratio_chart_says_so() -> None:
+    figure = draw_ratios(sample_review(n_runs=1, n_cuts=1), THEME, candidate="card-1")
+    assert gids(figure, "cell-scene-0-1080p-interval") == []
+    assert "(no interval)" in all_text(figure)
+    assert "too few runs for an interval" in all_text(figure)
+
+
+def test_an_interval_far_wider_than_the_rest_is_cut_and_marked() -> None:
+    result = sample_review(n_runs=2, noise=0.2, n_scenes=3, n_cuts=1)
+    compared = list(comparisons_of(result, "card-1", "average_fps").values())
+    low, high = ratio_limits(compared, [], result.margin)
+    assert all(item.ratio is not None and low < item.ratio < high for item in compared)
+    assert any(item.interval_95 is not None and item.interval_95.high > high for item in compared)
+    figure = draw_ratios(result, THEME, candidate="card-1")
+    assert any("-on-" in gid for gid in gids(figure, "cell-"))
+    assert "An arrowhead: the interval goes on." in all_text(figure)
+
+
+def test_pages_and_cuts_that_are_not_there_are_refused(result: ReviewResult) -> None:
+    with pytest.raises(ValueError, match="page must be 0 to 0, got 1"):
+        draw_ratios(result, THEME, candidate="card-1", page=1)
+    with pytest.raises(ValueError, match="cuts must name 1 to 3 cuts, got 0"):
+        draw_ratios(result, THEME, candidate="card-1", cuts=())
+    for draw in (draw_standings, draw_repeatability):
+        with pytest.raises(ValueError, match="page must be 0 to 0, got 7"):
+            draw(result, THEME, page=7)
+
+
+def test_the_matrix_tells_each_verdict_by_shape_and_place(result: ReviewResult) -> None:
+    figure = draw_verdict_matrix(result, THEME, candidate="card-1")
+    with THEME.settings():
+        figure.draw_without_rendering()
+    width_px = figure.bbox.width
+    places: dict[str, set[float]] = {}
+    for (scene, resolution), item in comparisons_of(result, "card-1", "average_fps").items():
+        (mark,) = by_gid(figure, f"verdict-{scene}-{resolution}")
+        assert mark.get_marker() == verdict_mark(item.verdict, THEME.palette).marker
+        column = result.resolutions.index(resolution)
+        if column == 0 and item.verdict != "undecided":
+            places.setdefault(item.verdict, set()).add(round(mark.get_xdata()[0] * width_px, 3))
+        assert change_words(item.ratio, item.interval_95) in all_text(figure)
+    assert all(len(found) == 1 for found in places.values())
+    assert places["ahead"] > places["tied"] or min(places["ahead"]) > max(places["tied"])
+
+
+def test_the_matrix_names_cells_without_runs(result: ReviewResult) -> None:
+    assert "no runs" in all_text(draw_verdict_matrix(result, THEME, candidate="card-2"))
+
+
+def test_bars_of_the_standings(result: ReviewResult) -> None:
+    figure = draw_standings(result, THEME)
+    panel = figure.axes[0]
+    assert panel.get_xlim()[0] == 0.0
+    assert panel.get_xlabel() == "fps"
+    bars = {patch.get_gid(): patch for patch in panel.patches if patch.get_gid()}
+    rows = [item for item in result.standings if item.cut == "all"]
+    for number, metric in enumerate(("average_fps", "low_1pct_percentile_fps", "low_0p1pct_percentile_fps")):
+        for item in (item for item in rows if item.metric == metric):
+            bar = bars[f"bar-{number}-{result.card(item.card).label}"]
+            assert bar.get_x() == 0.0
+            assert bar.get_width() == pytest.approx(item.mean_value)
+    best_first = sorted(
+        (item for item in rows if item.metric == "average_fps"), key=lambda item: -(item.mean_value or 0.0)
+    )
+    tops = [bars[f"bar-0-{result.card(item.card).label}"].get_y() for item in best_first]
+    assert tops == sorted(tops)
+    assert "geometric mean over 14 cells" in all_text(figure)
+
+
+def test_whiskers_of_the_standings_are_the_interval_of_the_ratio_times_the_mean(result: ReviewResult) -> None:
+    figure = draw_standings(result, THEME)
+    for item in result.standings:
+        if (item.cut, item.metric) != ("all", "average_fps"):
+            continue
+        found = by_gid(figure, f"interval-0-{result.card(item.card).label}")
+        if item.interval is None:
+            assert item.card == result.baseline
+            assert found == []
+            continue
+        assert item.mean_value is not None
+        assert item.ratio_to_baseline is not None
+        ends = np.array([item.interval.low, item.interval.high]) * item.mean_value / item.ratio_to_baseline
+        assert np.asarray(found[0].get_xdata()) == pytest.approx(ends)
+
+
+def test_ties_are_named_in_the_standings() -> None:
+    result = sample_review(n_runs=1)
+    assert all(item.best_place == 1 and item.worst_place == 3 for item in result.standings)
+    text = all_text(draw_standings(result, THEME))
+    assert "place 1 to 3" in text
+    assert "not told apart from Basalt 9 and Cinder 4" in text
+
+
+def test_bars_of_a_scene_are_the_estimates_of_its_cells(result: ReviewResult) -> None:
+    figure = draw_scene_bars(result, THEME, scene="scene-2")
+    assert len(figure.axes) == 3
+    for panel, resolution in zip(figure.axes, result.resolutions, strict=True):
+        for summary in result.cells:
+            if (summary.scene, summary.resolution) != ("scene-2", resolution):
+                continue
+            label = result.card(summary.card).label
+            estimate = summary.estimates["average_fps"]
+            (bar,) = (patch for patch in panel.patches if patch.get_gid() == f"bar-0-{label}")
+            assert bar.get_width() == pytest.approx(estimate.value)
+            (whisker,) = (line for line in panel.lines if line.get_gid() == f"interval-0-{label}")
+            assert estimate.interval is not None
+            assert list(whisker.get_xdata()) == pytest.approx([estimate.interval.low, estimate.interval.high])
+    text = all_text(figure)
+    assert "95 % t interval over the runs" in text
+    for candidate in ("card-1", "card-2"):
+        verdict = comparisons_of(result, candidate, "average_fps")["scene-2", "1080p"].verdict
+        assert verdict in text
+
+
+@pytest.mark.parametrize("n_cards", [1, 4, 5, 8, 12])
+def test_as_many_metrics_as_there_is_room_for(n_cards: int) -> None:
+    result = sample_review(n_scenes=1, n_runs=1, n_cards=2)
+    metrics = metrics_that_fit(result, n_cards)
+    assert metrics[0] == result.headline
+    assert n_cards <= rows_that_fit(len(metrics)) or len(metrics) == 1
+
+
+def test_value_puts_each_card_at_its_price_and_speed(result: ReviewResult) -> None:
+    figure = draw_value(result, THEME)
+    axes = figure.axes[0]
+    assert axes.get_xlim()[0] == 0.0
+    assert axes.get_ylim()[0] == 0.0
+    assert (axes.get_xlabel(), axes.get_ylabel()) == ("price, EUR", "average FPS, fps")
+    for row in (row for row in result.value if row.cut == "all"):
+        number = [card.key for card in result.cards].index(row.card)
+        (mark,) = by_gid(figure, f"card-{number}")
+        assert (mark.get_xdata()[0], mark.get_ydata()[0]) == pytest.approx((row.price, row.mean_value))
+        if row.card == result.baseline:
+            continue
+        (other,) = by_gid(figure, f"other-{number}")
+        assert (other.get_xdata()[0], other.get_ydata()[0]) == pytest.approx((row.break_even_price, row.mean_value))
+        (interval,) = by_gid(figure, f"other-interval-{number}")
+        assert row.break_even_interval is not None
+        ends = [row.break_even_interval.low, row.break_even_interval.high]
+        assert list(interval.get_xdata()) == pytest.approx(ends)
+        assert row.break_even_price is not None
+        assert f"break-even {row.break_even_price:.0f}" in all_text(figure)
+
+
+def test_break_even_prices_lie_on_the_baselines_line_of_value(result: ReviewResult) -> None:
+    figure = draw_value(result, THEME)
+    base = next(row for row in result.value if (row.cut, row.card) == ("all", result.baseline))
+    assert base.fps_per_money is not None
+    (other,) = by_gid(figure, "other-1")
+    # The mean of the baseline is over the cells that all cards have; so is the ratio only where no cell is missing.
+    assert other.get_ydata()[0] / other.get_xdata()[0] == pytest.approx(base.fps_per_money, rel=0.01)
+
+
+def test_lines_of_equal_value_go_through_the_origin_with_their_slope(result: ReviewResult) -> None:
+    for figure in (draw_value(result, THEME), draw_efficiency(result, THEME)):
+        names = gids(figure, "slope-")
+        assert len(names) >= 2
+        for name in names:
+            (line,) = by_gid(figure, name)
+            assert (line.get_xdata()[0], line.get_ydata()[0]) == (0.0, 0.0)
+            slope = line.get_ydata()[1] / line.get_xdata()[1]
+            assert slope == pytest.approx(float(name.removeprefix("slope-")), rel=1e-5)
+
+
+def test_efficiency_puts_each_card_at_its_power_and_speed(result: ReviewResult) -> None:
+    figure = draw_efficiency(result, THEME)
+    assert figure.axes[0].get_xlabel() == "average power, W"
+    for row in (row for row in result.efficiency if row.cut == "all"):
+        number = [card.key for card in result.cards].index(row.card)
+        (mark,) = by_gid(figure, f"card-{number}")
+        assert mark.get_xdata()[0] == pytest.approx(row.average_power_w)
+        assert row.frames_per_joule is not None
+        assert f"{row.frames_per_joule:.3f} frames/J" in all_text(figure)
+
+
+def test_value_and_efficiency_need_prices_and_power() -> None:
+    bare = sample_review(n_scenes=1, prices=False, power=False)
+    with pytest.raises(ValueError, match="a card with a price in the cut 'all'"):
+        draw_value(bare, THEME)
+    with pytest.raises(ValueError, match="a card with power and speed in the cut 'all'"):
+        draw_efficiency(bare, THEME)
+    names = [name for name, _ in review_figures(bare, THEME)]
+    assert not any(name.startswith(("value", "efficiency")) for name in names)
+
+
+def test_every_run_is_a_mark_around_the_mean_of_its_set(result: ReviewResult) -> None:
+    figure = draw_repeatability(result, THEME)
+    means = {(item.card, item.scene, item.resolution): item.estimates["average_fps"].value for item in result.cells}
+    for run in result.runs:
+        (mark,) = by_gid(figure, f"run-{run.name}")
+        mean, value = means[run.card, run.scene, run.resolution], run.values["average_fps"]
+        assert mean is not None
+        assert value is not None
+        assert mark.get_xdata()[0] == pytest.approx(100.0 * (value / mean - 1.0))
+        kind = "x" if run.excluded_reason is not None else "D" if run.flag is not None else "|"
+        assert mark.get_marker() == kind
+    assert sum(run.flag is not None for run in result.runs) >= 1
+    assert "run 2" in all_text(figure)
+
+
+def test_the_band_of_repeatability_is_two_s_r(result: ReviewResult) -> None:
+    figure = draw_repeatability(result, THEME)
+    bands = by_gid(figure, "band")
+    spreads = [item for item in result.repeatability if item.metric == "average_fps"]
+    for band, spread in zip(bands, spreads, strict=True):
+        assert spread.s_r_pct is not None
+        assert band.get_x() == pytest.approx(-2.0 * spread.s_r_pct)
+        assert band.get_width() == pytest.approx(4.0 * spread.s_r_pct)
+
+
+def test_every_chart_of_a_review_says_what_its_numbers_are(result: ReviewResult) -> None:
+    for name, drawing in review_figures(result, THEME):
+        text = all_text(drawing())
+        assert "better" in text, name
+        assert re.search(r"\b\d+ runs?\b", text), name
+        assert re.search(r"95 % |s_r", text), name
+        assert "Frames over time." in text or "Rate that all but the slowest" in text, name
+        assert re.search(r"\b0 (?:%|fps)|start at 0|from 0", text), name
+
+
+def test_names_of_figures_are_unique_and_begin_with_the_key(result: ReviewResult) -> None:
+    names = [name for name, _ in review_figures(result, THEME)]
+    assert len({name.lower() for name in names}) == len(names)
+    for name in names:
+        assert any(name.startswith(key) for key in keys_for("review")), name
+        assert re.fullmatch(r"[A-Za-z0-9.-]+", name)
+    chosen = [name for name, _ in review_figures(result, THEME, only=("matrix",))]
+    assert chosen == ["matrix-card-1", "matrix-card-2"]
+
+
+def test_charts_of_single_runs_are_made_for_each_cell_when_asked_for(result: ReviewResult) -> None:
+    found = review_figures(result, THEME, only=("percentiles",))
+    assert len(found) == len(result.cuts[0].cells)
+    text = all_text(found[0][1]())
+    assert "Harbor · 1080p" in text
+    assert "the run closest to each mean" in text
+
+
+def test_typical_runs_lie_closest_to_the_mean(result: ReviewResult) -> None:
+    chosen = typical_runs(result, ("scene-1", "1440p"))
+    for summary in result.cells:
+        if (summary.scene, summary.resolution) != ("scene-1", "1440p"):
+            continue
+        estimate = summary.estimates["average_fps"]
+        assert estimate.value is not None
+        distances = [abs((value or 0.0) - estimate.value) for value in estimate.run_values]
+        best = summary.run_names[int(np.argmin(distances))]
+        entry = chosen[summary.card]
+        assert entry is not None
+        assert entry.name == best
+
+
+def test_two_keys_that_look_alike_in_a_file_name_are_kept_apart() -> None:
+    assert safe_name("night/market") == safe_name("night:market")
+    assert safe_name("CON...") == "CON"
+    assert len(safe_name("x" * 300)) == 40
+
+
+def test_change_words_carry_decimals_that_the_interval_supports() -> None:
+    assert change_words(1.032, Interval(low=1.01, high=1.054, level=0.95, method="")) == "+3.2 % (+1.0 to +5.4)"
+    assert change_words(0.5, Interval(low=0.01, high=9.0, level=0.95, method="")) == "−50 % (−99 to +800)"
+    assert change_words(1.5, None) == "+50.0 % (no interval)"
+    assert change_words(None, None) == "n/a"
+
+
+@pytest.mark.parametrize(("span", "most", "step"), [(100.0, 5, 20.0), (7.0, 4, 2.0), (0.35, 5, 0.1), (9.0, 4, 2.5)])
+def test_nice_steps(span: float, most: int, step: float) -> None:
+    assert nice_step(span, most) == pytest.approx(step)
+    assert len(nice_ticks(0.0, span, most)) <= most + 1
+
+
+def test_tick_labels_have_equal_decimals_and_a_true_minus() -> None:
+    assert tick_labels([-0.25, 0.0, 0.5]) == ["−0.25", "0.00", "0.50"]
+
+
+def test_the_tail_scale_and_its_inverse() -> None:
+    shares = np.array([0.0, 12.5, 90.0, 99.0, 99.99])
+    assert tail_position(shares)[[0, 2, 3, 4]] == pytest.approx([0.0, 1.0, 2.0, 4.0])
+    assert tail_share_pct(tail_position(shares)) == pytest.approx(shares)
+
+
+def test_the_catalog_names_each_chart_once() -> None:
+    assert all(chart.key == key and chart.caption.endswith(".") for key, chart in CATALOG.items())

@@ -1,0 +1,237 @@
+"""Charts of single runs show the numbers of the run: every extreme, limits from 0, units, definitions."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from capture_samples import capture_of, measured, sample_capture, sample_times_ms
+from chart_reading import all_text, by_gid
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from frametime.metrics.options import MeasureOptions
+from frametime.render.charts.distribution import bin_edges_ms, draw_distribution, shares_pct
+from frametime.render.charts.frame_time_panels import draw_frame_time_panels
+from frametime.render.charts.frame_times import draw_frame_times, frame_time_top
+from frametime.render.charts.percentiles import draw_percentiles, last_share_pct
+from frametime.render.charts.traces import RunTrace, envelope, labels_of, trace_of_capture, trace_of_run
+from frametime.render.theme import Theme
+
+THEME = Theme.of("light", "web")
+
+
+def trace_of(times_ms: np.ndarray, *, label: str = "run", n_columns: int = 500) -> RunTrace:
+    capture = capture_of(times_ms)
+    return trace_of_capture(capture, measured(capture), n_columns=n_columns, label=label)
+
+
+def test_every_frame_of_a_short_run_is_a_point_at_its_end() -> None:
+    times_ms = sample_times_ms(900, n_hitches=0)
+    capture = capture_of(times_ms)
+    axes = draw_frame_times(capture, measured(capture), THEME).axes[0]
+    (line,) = (line for line in axes.lines if line.get_gid() == "frame-times")
+    assert np.asarray(line.get_ydata()) == pytest.approx(times_ms, abs=1e-6)
+    assert np.asarray(line.get_xdata()) == pytest.approx(np.cumsum(times_ms) / 1000.0, abs=1e-6)
+    assert axes.get_ylim()[0] == 0.0
+    assert axes.get_xlim() == pytest.approx((0.0, times_ms.sum() / 1000.0))
+    assert axes.get_ylabel() == "frame time, ms"
+    assert axes.get_xlabel() == "time since the first frame, s"
+
+
+def test_a_long_run_keeps_its_extremes() -> None:
+    times_ms = np.full(50_000, 8.0)
+    times_ms[31_234], times_ms[777] = 23.0, 1.5
+    capture = capture_of(times_ms)
+    figure = draw_frame_times(capture, measured(capture), THEME)
+    (area,) = by_gid(figure, "frame-times")
+    heights = np.concatenate([path.vertices[:, 1] for path in area.get_paths()])
+    assert heights.max() == pytest.approx(23.0)
+    assert heights.min() == pytest.approx(1.5)
+    assert "no frame is averaged away" in all_text(figure)
+
+
+@given(
+    times_ms=st.lists(st.floats(min_value=0.1, max_value=900.0), min_size=1, max_size=300),
+    n_columns=st.integers(min_value=1, max_value=60),
+)
+@settings(deadline=None)
+def test_envelope_holds_every_frame(times_ms: list[float], n_columns: int) -> None:
+    # The limit of points is lifted by repeating the frames until an envelope is needed.
+    frames = np.resize(np.array(times_ms), 4001 + len(times_ms))
+    ends_s = np.cumsum(frames) / 1000.0
+    middles_s, low_ms, high_ms = envelope(ends_s, frames, n_columns=n_columns)
+    assert middles_s.size <= n_columns
+    assert (np.diff(middles_s) > 0.0).all()
+    assert low_ms.min() == frames.min()
+    assert high_ms.max() == frames.max()
+    columns = np.minimum((ends_s / ends_s[-1] * n_columns).astype(int), n_columns - 1)
+    drawn = np.minimum((middles_s / ends_s[-1] * n_columns).astype(int), n_columns - 1)
+    # Each step drawn holds the extremes of its frames; an end within rounding of a bound may fall to either side.
+    for column, high in zip(drawn, high_ms, strict=True):
+        near = frames[(columns >= column - 1) & (columns <= column + 1)]
+        assert high in near
+
+
+def test_no_columns_are_refused() -> None:
+    with pytest.raises(ValueError, match="n_columns must be 1 or more, got 0"):
+        envelope(np.array([1.0]), np.array([1.0]), n_columns=0)
+
+
+def test_stutters_are_marked_where_they_are() -> None:
+    times_ms = np.full(1200, 10.0)
+    times_ms[[300, 900]] = 45.0
+    capture = capture_of(times_ms)
+    run = measured(capture)
+    figure = draw_frame_times(capture, run, THEME)
+    (marks,) = by_gid(figure, "stutters")
+    assert np.asarray(marks.get_xdata()) == pytest.approx([stutter.time_s for stutter in run.findings.stutters])
+    assert np.asarray(marks.get_ydata()) == pytest.approx([45.0, 45.0])
+    assert "2 stutters marked: a frame longer than 2 × the local median" in all_text(figure)
+
+
+def test_a_freeze_is_named_at_the_edge_and_does_not_press_the_rest() -> None:
+    times_ms = np.full(3000, 10.0)
+    times_ms[1500] = 712.0
+    capture = capture_of(times_ms)
+    figure = draw_frame_times(capture, measured(capture), THEME)
+    assert figure.axes[0].get_ylim() == pytest.approx((0.0, 1.08 * 3.0 * 10.0))
+    (marks,) = by_gid(figure, "beyond")
+    assert np.asarray(marks.get_xdata()) == pytest.approx([times_ms[:1501].sum() / 1000.0])
+    assert "712 ms" in all_text(figure)
+    assert "Over 32 ms: 1 place" in all_text(figure)
+
+
+def test_the_axis_holds_all_frames_where_none_is_far_out() -> None:
+    trace = trace_of(np.concatenate([np.full(990, 10.0), np.full(10, 40.0)]))
+    assert frame_time_top([trace]) == pytest.approx(1.08 * 40.0)
+
+
+def test_sensor_lanes_have_units_and_say_where_they_start() -> None:
+    capture = sample_capture(3000, with_sensors=True)
+    options = MeasureOptions(temperature_limit_c=70.0)
+    figure = draw_frame_times(capture, measured(capture, options), THEME)
+    captions = [axes.get_ylabel() for axes in figure.axes[1:]]
+    assert [caption.split(" (")[0] for caption in captions] == ["power, W", "temperature, °C", "core clock, MHz"]
+    assert "dashed: limit 70" in captions[1]
+    for axes in figure.axes[1:]:
+        start = axes.get_ylabel().split("axis from ")[1].split(")")[0]
+        assert axes.get_ylim()[0] == pytest.approx(float(start), abs=0.5)
+        assert axes.get_xlim() == figure.axes[0].get_xlim()
+    (power,) = by_gid(figure, "power_w")
+    assert capture.sensors is not None
+    inside = np.asarray(power.get_ydata())[1:-1]
+    assert inside == pytest.approx(np.array(capture.sensors.samples.column("power_w").to_pylist())[1 : inside.size + 1])
+
+
+def test_a_measured_run_alone_is_drawn_from_its_curves() -> None:
+    capture = sample_capture(20_000, n_hitches=3)
+    run = measured(capture)
+    figure = draw_frame_times(None, run, THEME)
+    (area,) = by_gid(figure, "frame-times")
+    heights = np.concatenate([path.vertices[:, 1] for path in area.get_paths()])
+    assert heights.min() == pytest.approx(min(run.curves["trace_low"].y))
+    assert figure.axes[0].get_xlim()[1] == pytest.approx(run.duration_s)
+
+
+def test_panels_share_their_scales() -> None:
+    traces = [trace_of(sample_times_ms(800 + 300 * number, fps=60.0 + 40.0 * number)) for number in range(4)]
+    figure = draw_frame_time_panels(traces, THEME)
+    assert len(figure.axes) == 4
+    assert len({axes.get_ylim() for axes in figure.axes}) == 1
+    assert len({axes.get_xlim() for axes in figure.axes}) == 1
+    assert figure.axes[0].get_ylim()[0] == 0.0
+    assert figure.axes[0].get_xlim()[1] == pytest.approx(max(trace.duration_s for trace in traces))
+
+
+@pytest.mark.parametrize("count", [0, 9])
+def test_too_few_and_too_many_runs_are_refused(count: int) -> None:
+    traces = [trace_of(sample_times_ms(50))] * count
+    for draw in (draw_frame_time_panels, draw_percentiles, draw_distribution):
+        with pytest.raises(ValueError, match=f"traces must hold 1 to 8 runs, got {count}"):
+            draw(traces, THEME)
+
+
+def test_percentile_curves_pass_through_the_metrics_of_the_run() -> None:
+    capture = sample_capture(20_000, n_hitches=60)
+    run = measured(capture)
+    figure = draw_percentiles([trace_of_run(run)], THEME)
+    (thick,) = by_gid(figure, "percentiles-0")
+    shares, heights = np.asarray(thick.get_xdata()), np.asarray(thick.get_ydata())
+    for key, share in (("median_frame_time_ms", 50.0), ("p99_frame_time_ms", 99.0), ("p99p9_frame_time_ms", 99.9)):
+        value = run.values[key].value
+        assert np.interp(share, shares, heights) == pytest.approx(value, rel=0.02)
+    axes = figure.axes[0]
+    assert axes.get_ylim()[0] == 0.0
+    assert (axes.get_ylabel(), axes.get_xlabel()) == ("frame time, ms", "share of frames that are as short or shorter")
+    labels = [label.get_text() for label in axes.get_xticklabels() if label.get_text()]
+    assert labels == ["0 %", "50 %", "90 %", "99 %", "99.9 %", "99.99 %"]
+
+
+def test_the_probability_axis_gives_each_tenth_of_the_tail_the_same_room() -> None:
+    figure = draw_percentiles([trace_of(sample_times_ms(20_000))], THEME)
+    axes = figure.axes[0]
+    places = [axes.transData.transform((share, 1.0))[0] for share in (0.0, 90.0, 99.0, 99.9, 99.99)]
+    assert np.diff(places) == pytest.approx(np.full(4, places[1] - places[0]))
+
+
+def test_a_percentile_curve_ends_before_its_last_frame_and_is_thin_where_few_are_left() -> None:
+    figure = draw_percentiles([trace_of(sample_times_ms(1000))], THEME)
+    (thick,) = by_gid(figure, "percentiles-0")
+    (thin,) = by_gid(figure, "percentiles-0-few")
+    assert max(thick.get_xdata()) <= 99.0
+    assert thin.get_xdata()[0] == pytest.approx(99.0)
+    assert max(thin.get_xdata()) == pytest.approx(last_share_pct(1000)) == pytest.approx(99.9)
+    assert thin.get_linewidth() < thick.get_linewidth()
+
+
+def test_distribution_shares_are_those_of_the_frames() -> None:
+    times_ms = sample_times_ms(8000, n_hitches=4)
+    trace = trace_of(times_ms)
+    edges_ms = bin_edges_ms([trace])
+    assert edges_ms[0] == 0.0
+    counted, _ = np.histogram(times_ms, edges_ms)
+    shares = shares_pct(trace, edges_ms)
+    # The percentile curve holds 280 of the 8000 frames: a bin is right to about half a percent of all frames.
+    assert shares == pytest.approx(100.0 * counted / times_ms.size, abs=0.6)
+    figure = draw_distribution([trace], THEME)
+    (patch,) = by_gid(figure, "shares-0")
+    assert patch.get_data().values == pytest.approx(shares)
+    (median,) = by_gid(figure, "median-0")
+    assert median.get_xdata()[0] == pytest.approx(np.median(times_ms), rel=0.01)
+    assert figure.axes[0].get_xlim()[0] == 0.0
+    assert figure.axes[0].get_xlabel() == "frame time, ms"
+
+
+def test_equal_frames_fall_into_one_bin() -> None:
+    trace = trace_of(np.full(600, 16.0))
+    shares = shares_pct(trace, bin_edges_ms([trace]))
+    assert shares.max() == pytest.approx(100.0)
+    assert shares.sum() == pytest.approx(100.0)
+
+
+@pytest.mark.parametrize("palette", ["light", "dark"])
+def test_each_chart_says_that_single_runs_have_no_interval(palette: str) -> None:
+    theme = Theme.of(palette)
+    capture = sample_capture(600)
+    run = measured(capture)
+    trace = trace_of_run(run)
+    drawn = [draw_frame_times(capture, run, theme)]
+    drawn += [draw([trace], theme) for draw in (draw_frame_time_panels, draw_percentiles, draw_distribution)]
+    for figure in drawn:
+        text = all_text(figure)
+        assert "so there is no interval" in text.replace("no  interval", "no interval")
+        assert "starts at 0 ms" in text
+        assert "better" in text
+
+
+def test_labels_tell_runs_apart_by_what_differs() -> None:
+    runs = [measured(sample_capture(50, card=card, run=run)) for card, run in (("A", "1"), ("B", "1"), ("B", "2"))]
+    assert labels_of(runs) == ("Harbor · 1440p", ["A · run 1", "B · run 1", "B · run 2"])
+
+
+def test_labels_fall_back_to_as_much_of_the_path_as_is_needed() -> None:
+    nothing = {"card": None, "scene": None, "resolution": None, "run": None}
+    names = ("x/harbor/run1.csv", "x\\canyon\\run1.csv", "x/canyon/run2.csv")
+    runs = [measured(sample_capture(50, file_name=name, **nothing)) for name in names]
+    assert labels_of(runs)[1] == ["harbor/run1.csv", "canyon/run1.csv", "canyon/run2.csv"]
+    assert labels_of([runs[0], runs[0]])[1] == ["run1.csv (1)", "run1.csv (2)"]

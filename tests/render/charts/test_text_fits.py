@@ -1,0 +1,124 @@
+"""No text lies on another or is cut, in any chart, for awkward reviews and captures."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+
+import numpy as np
+import pytest
+from capture_samples import capture_of, measured, sample_capture
+from chart_reading import outside, overlaps, shown_texts
+from matplotlib.figure import Figure
+from review_samples import sample_review
+
+from frametime.metrics.options import MeasureOptions
+from frametime.render.charts.catalog import CATALOG
+from frametime.render.charts.distribution import draw_distribution
+from frametime.render.charts.frame_time_panels import draw_frame_time_panels
+from frametime.render.charts.frame_times import draw_frame_times
+from frametime.render.charts.percentiles import draw_percentiles
+from frametime.render.charts.review_charts import Drawing, review_figures
+from frametime.render.charts.traces import RunTrace, labels_of, trace_of_capture
+from frametime.render.theme import Theme
+
+REVIEWS = {
+    "usual": {"missing": True, "bad_run": True, "n_cuts": 5, "exclude": True},
+    "one cell, one run": {"n_scenes": 1, "resolutions": ("2160p",), "n_runs": 1, "n_cards": 2, "n_cuts": 1},
+    "forty cells, long labels": {"n_scenes": 14, "n_runs": 2, "long_labels": True, "n_cuts": 3},
+    "forty scenes, one resolution": {"n_scenes": 40, "resolutions": ("1440p",), "long_labels": True},
+    "no interval": {"n_scenes": 4, "n_runs": 1},
+    "runs that disagree": {"n_scenes": 3, "n_runs": 2, "noise": 0.3, "n_cuts": 3},
+    "five fps": {"fps": 5.0, "n_scenes": 3},
+    "nine hundred fps, eight cards": {"fps": 900.0, "n_cards": 8, "n_scenes": 3, "long_labels": True},
+    "sixteen cards": {"n_cards": 16, "n_scenes": 2, "resolutions": ("1440p",)},
+    "frame time as headline": {"metrics": ("p99_frame_time_ms",), "n_scenes": 3, "power": False},
+    "five resolutions": {"resolutions": ("720p", "1080p", "1440p", "2160p", "4320p"), "n_scenes": 6, "n_cards": 2},
+    "no prices, no power": {"prices": False, "power": False, "n_scenes": 2},
+}
+THEME = Theme.of("light", "web")
+
+
+def assert_fits(figure: Figure, theme: Theme) -> None:
+    texts = shown_texts(figure, theme)
+    assert texts
+    assert overlaps(texts) == []
+    assert outside(figure, texts) == []
+
+
+@pytest.mark.parametrize("name", REVIEWS)
+def test_texts_of_review_charts(name: str) -> None:
+    result = sample_review(**REVIEWS[name])  # type: ignore[arg-type]
+    for chart, drawing in first_and_last(review_figures(result, THEME)):
+        try:
+            assert_fits(drawing(), THEME)
+        except AssertionError as error:
+            raise AssertionError(f"{chart}: {error}") from error
+
+
+def first_and_last(drawings: list[tuple[str, Drawing]]) -> list[tuple[str, Drawing]]:
+    """Of each chart the first and the last figure: the others differ in their numbers only."""
+    found: dict[str, list[tuple[str, Drawing]]] = {}
+    for name, drawing in drawings:
+        key = next(key for key in sorted(CATALOG, key=len, reverse=True) if name.startswith(key))
+        found.setdefault(key, []).append((name, drawing))
+    return [pair for pairs in found.values() for pair in dict([pairs[0], pairs[-1]]).items()]
+
+
+def traces_of(n_runs: int, *, label: str = "", **chosen: object) -> list[RunTrace]:
+    rates = np.geomspace(5.0, 900.0, n_runs)
+    captures = [
+        sample_capture(900, fps=float(fps), seed=number, card=f"Card {number + 1}{label}", **chosen)
+        for number, fps in enumerate(rates)
+    ]
+    runs = [measured(capture) for capture in captures]
+    _, labels = labels_of(runs)
+    return [
+        trace_of_capture(capture, run, n_columns=600, label=name)
+        for capture, run, name in zip(captures, runs, labels, strict=True)
+    ]
+
+
+@pytest.mark.parametrize("n_runs", [1, 2, 3, 4, 8])
+@pytest.mark.parametrize("label", ["", " with the factory overclock, the quiet fan profile and a 320 W power limit"])
+@pytest.mark.parametrize("draw", [draw_frame_time_panels, draw_percentiles, draw_distribution])
+def test_texts_of_charts_of_several_runs(draw: Callable[..., Figure], label: str, n_runs: int) -> None:
+    assert_fits(draw(traces_of(n_runs, label=label), THEME), THEME)
+
+
+CAPTURES: dict[str, Callable[[], object]] = {
+    "two frames": lambda: capture_of(np.array([10.0, 12.0])),
+    "one frame": lambda: capture_of(np.array([10.0])),
+    "five fps": lambda: sample_capture(100, fps=5.0),
+    "nine hundred fps": lambda: sample_capture(30_000, fps=900.0),
+    "sensors": lambda: sample_capture(4500, with_sensors=True),
+    "many freezes": lambda: sample_capture(9000, n_hitches=60, hitch_ms=900.0),
+    "equal frames": lambda: capture_of(np.full(600, 16.0)),
+    "long names": lambda: sample_capture(
+        500, card="A card whose name goes on " * 8, scene="A scene whose name goes on " * 8
+    ),
+    "foreign names": lambda: sample_capture(
+        500, card="<script>$a_1^{2}$\n\x1b[31m港 \u202eab", scene="\\frac{1}{2} 100 % $"
+    ),
+}
+
+
+@pytest.mark.parametrize("name", CAPTURES)
+def test_texts_of_frame_times(name: str) -> None:
+    capture = CAPTURES[name]()
+    run = measured(capture, MeasureOptions(temperature_limit_c=85.0, power_limit_w=260.0))  # type: ignore[arg-type]
+    for source in (capture, None):
+        assert_fits(draw_frame_times(source, run, THEME), THEME)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("size", ["web-2x", "video-1080p", "video-4k", "print"])
+@pytest.mark.parametrize("palette", ["light", "dark"])
+def test_texts_at_other_sizes(size: str, palette: str) -> None:
+    theme = Theme.of(palette, size)
+    capture = sample_capture(4500, with_sensors=True)
+    run = measured(capture)
+    result = sample_review(n_scenes=5, n_cuts=3, bad_run=True)
+    drawings = dict(review_figures(result, theme))
+    wanted = ("standings-all", "scene-bars-scene-1", "ratios-card-1", "matrix-card-1", "value-all", "repeatability")
+    for drawing in (partial(draw_frame_times, capture, run, theme), *(drawings[name] for name in wanted)):
+        assert_fits(drawing(), theme)

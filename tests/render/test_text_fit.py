@@ -1,0 +1,53 @@
+"""Wrapping and shortening keep inside a width, whatever the text."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from frametime.render.text_fit import ELLIPSIS, drawable, shorten, text_width_pt, wrap
+
+TEXTS = st.text(max_size=120)
+WIDTHS = st.floats(min_value=30.0, max_value=400.0)
+
+
+def test_width_grows_in_proportion_to_the_size_and_bold_is_wider() -> None:
+    assert text_width_pt("Harbor", 20.0) == pytest.approx(2.0 * text_width_pt("Harbor", 10.0), rel=0.02)
+    assert text_width_pt("Harbor", 10.0, bold=True) > text_width_pt("Harbor", 10.0)
+    assert text_width_pt("", 10.0) == 0.0
+
+
+def test_what_the_font_cannot_draw_is_replaced() -> None:
+    assert drawable("A港B") == "A\N{REPLACEMENT CHARACTER}B"
+    assert drawable("a\x1b[31m\tb") == "a\\x1b[31m\\tb"
+    assert "\u202e" not in drawable("a\u202eb")
+
+
+def test_a_short_text_is_kept_and_a_long_one_keeps_both_ends() -> None:
+    assert shorten("Harbor", 400.0, 10.0) == "Harbor"
+    short = shorten("Basalt 90 with the quiet fan profile", 100.0, 10.0)
+    assert short.startswith("Bas")
+    assert short.endswith("le")
+    assert ELLIPSIS in short
+
+
+@given(text=TEXTS, width_pt=WIDTHS)
+def test_a_shortened_text_fits(text: str, width_pt: float) -> None:
+    assert text_width_pt(shorten(text, width_pt, 10.0), 10.0) <= width_pt
+
+
+@given(text=TEXTS, width_pt=WIDTHS, max_lines=st.integers(min_value=1, max_value=4))
+def test_every_line_fits_and_no_word_is_lost_before_the_last_line(text: str, width_pt: float, max_lines: int) -> None:
+    lines = wrap(text, width_pt, 10.0, max_lines=max_lines)
+    assert len(lines) <= max_lines
+    assert all(text_width_pt(line, 10.0) <= width_pt for line in lines)
+    if not any(ELLIPSIS in line for line in lines) and ELLIPSIS not in text:
+        assert " ".join(lines).split() == drawable(text).split()
+
+
+def test_a_text_of_too_many_lines_ends_with_its_last_word() -> None:
+    lines = wrap("one two three four five six seven eight nine ten", 60.0, 10.0, max_lines=2)
+    assert lines[0] == "one two"
+    assert lines[1].endswith("en")
+    assert ELLIPSIS in lines[1]
