@@ -43,7 +43,7 @@ class ReviewDesign:
     spread : {'own', 'pooled'}
         Whether a cell's interval rests on the scatter of its own runs (Welch), or on that of all the card's cells
         (s_r). Own is the default: where scenes repeat unlike well, as they do, pooling makes the intervals of
-        the unsteady ones far too narrow (a simulation in the tests shows 82 % coverage in place of 95 %).
+        the unsteady ones far too narrow (in the simulation of the tests below 88 % in place of 95 %).
     sample_unit : {'scene', 'cell'}
         What is one draw in *scenes like these*. Scene is the default: the resolutions of one scene are not new
         scenes, and counting them as such makes that interval too narrow.

@@ -132,37 +132,57 @@ def pair_caveats(paired: Paired, metric: str, design: ReviewDesign) -> tuple[Cav
     """What must be said with the numbers of a pair."""
     caveats = []
     if not paired.cells:
-        caveats.append(_caveat("no-common-cell", "No cell has usable runs on both sides.", metric))
+        caveats.append(
+            Caveat(
+                code="no-common-cell",
+                message=("No cell has usable runs on both sides."),
+                weight=Weight.CARE,
+                metrics=(metric,),
+            )
+        )
     elif paired.missing:
         scenes = {scene.key: scene.label for scene in design.scenes}
         listed = "; ".join(
             f"{scenes[item.scene]} at {item.resolution} (no value of {' and '.join(map(design.label, item.cards))})"
             for item in paired.missing
         )
-        caveats.append(_caveat("missing-cells", f"Left out of both sides: {listed}.", metric))
+        caveats.append(
+            Caveat(
+                code="missing-cells",
+                message=(f"Left out of both sides: {listed}."),
+                weight=Weight.CARE,
+                metrics=(metric,),
+            )
+        )
     if paired.cells and paired.these is not None and paired.these.standard_error is None:
         caveats.append(
-            _caveat("one-run", "Cells with a single run, and no repeats anywhere, give no interval.", metric)
+            Caveat(
+                code="one-run",
+                message=("Cells with a single run, and no repeats anywhere, give no interval."),
+                weight=Weight.CARE,
+                metrics=(metric,),
+            )
         )
     if paired.n_stand_ins:
         caveats.append(
-            _caveat(
-                "one-run-pooled",
-                f"In {paired.n_stand_ins} places a cell has a single run: the repeatability of the card's other cells "
-                "stands in for its scatter.",
-                metric,
+            Caveat(
+                code="one-run-pooled",
+                message=(
+                    f"In {paired.n_stand_ins} places a cell has a single run: the repeatability of the card's other "
+                    "cells "
+                    "stands in for its scatter."
+                ),
+                weight=Weight.CARE,
+                metrics=(metric,),
             )
         )
     if paired.cells and paired.like_these is None:
         caveats.append(
-            _caveat(
-                "too-few-scenes",
-                "One scene says nothing about other scenes: there is no interval for scenes like these.",
-                metric,
+            Caveat(
+                code="too-few-scenes",
+                message=("One scene says nothing about other scenes: there is no interval for scenes like these."),
+                weight=Weight.CARE,
+                metrics=(metric,),
             )
         )
     return tuple(caveats)
-
-
-def _caveat(code: str, message: str, metric: str) -> Caveat:
-    return Caveat(code=code, message=message, weight=Weight.CARE, metrics=(metric,))

@@ -19,6 +19,8 @@ from frametime.review.design import ALWAYS_EQUAL, EQUAL_WHERE_ASKED
 Place: TypeAlias = tuple[str, str, str]
 """Card, scene, resolution."""
 
+_DIFFERS = {"driver": "driver-differs", "operating_system": "operating-system-differs"}
+
 ZERO: Final = 1e-12
 """A value up to this counts as zero: no metric in its unit is that small, and its log would drown all others."""
 
@@ -161,7 +163,7 @@ def condition_caveats(sets: Mapping[Place, RunSet], *, must_be_equal: Sequence[s
             listed = "; ".join(f"{value}: {', '.join(cards)}" for value, cards in by_value.items())
             caveats.append(
                 Caveat(
-                    code=f"{name.replace('_', '-')}-differs",
+                    code=_DIFFERS[name],
                     message=f"The {_WORDS[name]} is not the same everywhere ({listed}): "
                     "a part of any difference may be its own.",
                     weight=Weight.CARE,

@@ -81,13 +81,21 @@ def _row(standing: Standing, card: CardEntry, base: CardEntry) -> ValueRow:
         return replace(row, value_ratio=1.0 if card.key == base.key and card.price else None, caveats=tuple(caveats))
     absent = [entry.label for entry in (card, base) if entry.price is None]
     if absent:
-        caveats.append(_caveat("no-price", f"The plan gives no price for {' and '.join(absent)}.", standing.metric))
+        caveats.append(
+            Caveat(
+                code="no-price",
+                message=(f"The plan gives no price for {' and '.join(absent)}."),
+                weight=Weight.NOTE,
+                metrics=(standing.metric,),
+            )
+        )
     elif card.currency != base.currency:
         caveats.append(
-            _caveat(
-                "currencies-differ",
-                f"The prices are in {card.currency} and {base.currency}: their value cannot be compared.",
-                standing.metric,
+            Caveat(
+                code="currencies-differ",
+                message=(f"The prices are in {card.currency} and {base.currency}: their value cannot be compared."),
+                weight=Weight.NOTE,
+                metrics=(standing.metric,),
             )
         )
     if base.price is not None and card.currency in {base.currency, None}:
@@ -129,10 +137,6 @@ def _scaled_inverse(interval: Interval | None, factor: float, what: str) -> Inte
 
 def _ratio_of(one: float | None, other: float | None) -> float | None:
     return None if one is None or other is None else one / other
-
-
-def _caveat(code: str, message: str, metric: str) -> Caveat:
-    return Caveat(code=code, message=message, weight=Weight.NOTE, metrics=(metric,))
 
 
 def speed_metric(design: ReviewDesign, units: Mapping[str, str]) -> str | None:
