@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, BinaryIO, Final
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, BinaryIO, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,8 +36,7 @@ _SAMPLE: Final = 60
 _MAX_NS: Final = 9.2e18
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ArrowSource:
+class ArrowSource(NamedTuple):
     """An opened table: its schema, and a way to read some of its columns."""
 
     name: str
@@ -257,7 +256,7 @@ def _by_type(fact: ColumnFacts, kind: pa.DataType) -> ColumnFacts:
     if fact.meaning is Meaning.TIMESTAMP and span:
         # Elapsed time is often stored as a duration.
         meaning = Meaning.TIMESTAMP
-    said = replace(fact.said, meaning=meaning, unit=NANOSECOND)
+    said = fact.said._replace(meaning=meaning, unit=NANOSECOND)
     return replace(fact, said=said, unit=NANOSECOND, unit_from=f"the type of the column is {kind}")
 
 
@@ -327,7 +326,7 @@ def _with_zone(read: ReadColumns, choice: ColumnChoice, schema: pa.Schema) -> Re
     kind = schema.field(choice.time.position).type
     if not pa.types.is_timestamp(kind):
         return read
-    return replace(read, time=replace(read.time, zoned=kind.tz is not None))
+    return read._replace(time=read.time._replace(zoned=kind.tz is not None))
 
 
 def _times(column: Any, unit: TimeUnit, caveats: list[Caveat], *, name: str) -> TimeValues:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
-from typing import Final
+from types import MappingProxyType
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,13 +20,12 @@ _FIRST_ABSOLUTE_NS: Final = 946_684_800 * NS_PER_S
 _LAST_ABSOLUTE_NS: Final = 4_102_444_800 * NS_PER_S
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ClockOrigin:
+class ClockOrigin(NamedTuple):
     """By how much timestamps are moved so that the first is near 0, and the absolute time of 0."""
 
     shift_ns: int = 0
     recorded_from_utc: str | None = None
-    metadata: Mapping[str, str] = field(default_factory=dict)
+    metadata: Mapping[str, str] = MappingProxyType({})
     evidence: tuple[str, ...] = ()
 
 

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
 from types import MappingProxyType
-from typing import Final
+from typing import Final, NamedTuple
 
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.column_evidence import PLAUSIBLE_NS, ColumnFacts
@@ -32,8 +31,7 @@ _EVENT_ORDER: Final = (Event.END, Event.UNMARKED, Event.DISPLAY, Event.START, Ev
 _FEW_STEPS: Final = 5
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ColumnUse:
+class ColumnUse(NamedTuple):
     """One column that is read, and the unit it is read in."""
 
     position: int
@@ -43,8 +41,7 @@ class ColumnUse:
     resolution_ns: int = 1
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ColumnChoice:
+class ColumnChoice(NamedTuple):
     """Which columns of a log are read as what.
 
     Attributes

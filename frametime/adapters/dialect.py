@@ -9,7 +9,6 @@ import csv
 import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
 from typing import Final, NamedTuple
 
 from frametime.adapters.base import ReadOptions
@@ -36,8 +35,7 @@ class Row(NamedTuple):
     cells: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Dialect:
+class Dialect(NamedTuple):
     """How one text is laid out.
 
     Attributes
@@ -89,7 +87,7 @@ class Dialect:
     cut_last_line: str | None
     footer: tuple[str, ...]
     metadata: dict[str, str]
-    evidence: dict[str, str] = field(default_factory=dict)
+    evidence: dict[str, str]
 
 
 def split_rows(
@@ -437,8 +435,7 @@ def _metadata(lines: Sequence[str], delimiter: str) -> dict[str, str]:
     return found
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Ending:
+class _Ending(NamedTuple):
     sample: tuple[Row, ...]
     tail: tuple[Row, ...]
     data_end: int

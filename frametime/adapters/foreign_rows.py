@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
@@ -19,8 +18,7 @@ from frametime.adapters.table_reader import TextTable
 _LOOKED_AT: Final = 1000
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ForeignRows:
+class ForeignRows(NamedTuple):
     """Rows that repeat the header, and the row at which another table begins."""
 
     headers: tuple[int, ...]

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,8 +26,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ReadColumns:
+class ReadColumns(NamedTuple):
     """The columns that are needed, as values.
 
     Attributes
@@ -65,8 +63,7 @@ class ReadColumns:
     caveats: tuple[Caveat, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Assembled:
+class Assembled(NamedTuple):
     """A parsed log, and the timeline that says which row of the table each timestamp belongs to."""
 
     log: ParsedLog

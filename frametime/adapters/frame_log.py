@@ -261,7 +261,8 @@ def _careful(source: TextSource, dialect: Dialect, choice: ColumnChoice, options
     selected = None
     if "stream" in choice.others:
         texts = table.columns[choice.others["stream"].position]
-        selected, more = chosen_stream_of_texts(texts, options.stream, source.name)
+        lost = np.flatnonzero(np.isin(table.records, [number for number, _ in table.short]))
+        selected, more = chosen_stream_of_texts(texts, options.stream, source.name, unknown=lost)
         caveats = (*caveats, *more)
     chosen = values["frame_time"] if choice.frame_time is not None else values["time"]
     bad = np.empty(0, dtype=np.int64) if chosen.ok is None else np.flatnonzero(~chosen.ok)

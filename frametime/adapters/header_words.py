@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from enum import StrEnum
 from functools import lru_cache
 from types import MappingProxyType
-from typing import Final
+from typing import Final, NamedTuple
 
 from frametime.adapters.time_units import CLOCK, DATE, RATE, TimeUnit, unit_named
 
@@ -39,8 +38,7 @@ class Event(StrEnum):
     SUBMIT = "submission"
 
 
-@dataclass(frozen=True, slots=True)
-class HeaderMeaning:
+class HeaderMeaning(NamedTuple):
     """What one column name says."""
 
     meaning: Meaning

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone
 from fractions import Fraction
-from typing import Final
+from typing import Final, NamedTuple
 
 from frametime.adapters.cells import (
     GROUPED_BY_COMMA,
@@ -30,8 +29,7 @@ _DATE_PARTS: Final = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class NumberStyle:
+class NumberStyle(NamedTuple):
     """How numbers are written.
 
     Attributes

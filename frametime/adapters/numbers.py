@@ -7,8 +7,7 @@ after the decimal mark are taken as integers.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,8 +32,7 @@ _DATE: Final = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class TimeValues:
+class TimeValues(NamedTuple):
     """One column of times.
 
     Attributes

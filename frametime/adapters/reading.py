@@ -6,21 +6,29 @@ import os
 from collections.abc import Mapping
 from dataclasses import fields, replace
 from types import MappingProxyType
-from typing import BinaryIO, cast
+from typing import TYPE_CHECKING, BinaryIO, cast
 
 from frametime.adapters.base import HEAD_BYTES, ParsedLog, ReadOptions
 from frametime.adapters.cutting import cut_capture
-from frametime.adapters.file_kind import FileKind, classify_file
+from frametime.adapters.header_words import words_of
 from frametime.adapters.plugins import choose_adapter
 from frametime.adapters.stored_log import StoredHash, compression_of, open_stored, unpacked
 from frametime.capture import Capture, Conditions, Provenance, SensorTrace
 from frametime.caveats import Caveat
 from frametime.errors import ReadError
 
-__all__ = ["FileKind", "classify_file", "read_capture"]
+if TYPE_CHECKING:
+    from frametime.adapters.file_kind import FileKind
 
 _DEFAULT_OPTIONS = ReadOptions()
 _NO_CONDITIONS = Conditions()
+# fmt: off
+_SENSOR_WORDS = frozenset((
+    "power", "draw", "drawn", "watt", "watts", "w", "consumption", "temperature", "temp", "temperatures", "thermal",
+    "clock", "frequency", "freq", "clk", "utilization", "utilisation", "usage", "load", "busy", "util", "fan", "fans",
+    "voltage", "volt", "volts", "vcore", "vdd", "memory", "mem", "vram",
+))
+# fmt: on
 _CUTS = ("skip_start_s", "skip_end_s", "from_s", "to_s")
 
 
@@ -82,6 +90,13 @@ def read_capture(
     return cut_capture(capture, **{name: getattr(options, name) for name in _CUTS})
 
 
+def classify_file(path: str | os.PathLike[str]) -> FileKind:
+    """What a file in a folder is: a frame log, a sensor log or something else (``frametime.adapters.file_kind``)."""
+    from frametime.adapters import file_kind
+
+    return file_kind.classify_file(path)
+
+
 def _capture(
     parsed: ParsedLog,
     name: str,
@@ -116,8 +131,8 @@ def _capture(
 
 
 def _own_sensors(parsed: ParsedLog, provenance: Provenance) -> SensorTrace | None:
-    """Sensors in the log's own columns; their reader is imported only where a column is left over."""
-    if not parsed.other_columns:
+    """Sensors in the log's own columns; their reader is imported only where a name or unit speaks of one."""
+    if not any(column.unit or _SENSOR_WORDS & set(words_of(column.name)) for column in parsed.other_columns):
         return None
     from frametime.adapters.sensor_own import own_sensors
 

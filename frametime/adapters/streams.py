@@ -7,7 +7,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.arrow_columns import arrow_texts, compute, numpy_of
+from frametime.adapters.arrow_columns import arrow_int64, arrow_texts, compute, numpy_of
 from frametime.adapters.numbers import clean_texts
 from frametime.caveats import Caveat
 from frametime.errors import ReadError, printable
@@ -18,10 +18,23 @@ _MAX_STREAMS: Final = 64
 
 
 def chosen_stream_of_texts(
-    texts: Any, wanted: str | None, name: str
+    texts: Any, wanted: str | None, name: str, *, unknown: NDArray[np.int64]
 ) -> tuple[NDArray[np.int64] | None, tuple[Caveat, ...]]:
-    """The same as ``chosen_stream`` for a column of texts."""
-    return chosen_stream(clean_texts(texts).dictionary_encode(), wanted, name)
+    """The same as ``chosen_stream`` for a column of texts.
+
+    Parameters
+    ----------
+    texts : pyarrow.ChunkedArray
+    wanted, name
+    unknown : ndarray of int64
+        Rows whose cell was lost: each may be a row of the stream, so the hole it leaves must be seen.
+    """
+    cleaned = clean_texts(texts)
+    if not unknown.size:
+        return chosen_stream(cleaned.dictionary_encode(), wanted, name)
+    known = np.setdiff1d(np.arange(len(texts), dtype=np.int64), unknown)
+    selected, caveats = chosen_stream(cleaned.take(arrow_int64(known)).dictionary_encode(), wanted, name)
+    return (None if selected is None else np.union1d(known[selected], unknown)), caveats
 
 
 def chosen_stream(column: Any, wanted: str | None, name: str) -> tuple[NDArray[np.int64] | None, tuple[Caveat, ...]]:

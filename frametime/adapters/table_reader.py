@@ -5,8 +5,7 @@ from __future__ import annotations
 import io
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, BinaryIO, Final, Literal, cast
+from typing import TYPE_CHECKING, Any, BinaryIO, Final, Literal, NamedTuple, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,8 +34,7 @@ class NotUtf8Error(Exception):
     """A byte somewhere in the text is no UTF-8, so the text must be read in another encoding."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class TextTable:
+class TextTable(NamedTuple):
     """Columns as texts.
 
     Attributes

@@ -5,8 +5,7 @@ from __future__ import annotations
 import codecs
 import io
 import re
-from dataclasses import dataclass
-from typing import BinaryIO, Final, cast
+from typing import BinaryIO, Final, NamedTuple, cast
 
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.stored_log import BLOCK_BYTES, LogStream, Spool, long_line, stream_name, stream_size
@@ -92,8 +91,7 @@ def single_byte_encoding(head: bytes) -> str:
     return "cp1252"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class TextSource:
+class TextSource(NamedTuple):
     """A log as UTF-8 bytes.
 
     Attributes
@@ -176,11 +174,7 @@ def open_text(log: BinaryIO, options: ReadOptions, *, encoding: str | None = Non
         return _source(log, name, options, encoding=found, bom_length=bom_length, end=end, size=size, why=why)
     held = cast("BinaryIO", _transcoded(log, name, found, start=bom_length, end=end))
     source = _source(held, name, options, encoding=found, bom_length=0, end=stream_size(held), size=None, why=why)
-    return TextSource(
-        **{item: getattr(source, item) for item in TextSource.__slots__ if item not in {"bom", "nul_bytes"}},
-        bom=bom_length > 0,
-        nul_bytes=size - end,
-    )
+    return source._replace(bom=bom_length > 0, nul_bytes=size - end)
 
 
 def _refuse_empty(log: BinaryIO, name: str, size: int) -> None:

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from fractions import Fraction
 from types import MappingProxyType
-from typing import Final
+from typing import Final, NamedTuple
 
 
-@dataclass(frozen=True, slots=True)
-class TimeUnit:
+class TimeUnit(NamedTuple):
     """One unit of a time column.
 
     Attributes

@@ -7,8 +7,7 @@ move earlier, because a kept hole would look like one long frame that never was.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,8 +23,7 @@ _MAX_SPAN_NS: Final = 2.0**62
 _BLOCK: Final = 1 << 18
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Timeline:
+class Timeline(NamedTuple):
     """Timestamps of the frames that count.
 
     Attributes
@@ -55,8 +53,7 @@ class Timeline:
         return np.concatenate([np.full(before, -1, dtype=np.int64), rows])
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ClockRules:
+class ClockRules(NamedTuple):
     """What the timestamps' clock can do, and what the reader may do about it.
 
     Attributes
@@ -392,8 +389,7 @@ def _time_left_out(
     return span - int(durations[first + 1 : last + 1][good[first + 1 : last + 1]].sum())
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Compared:
+class _Compared(NamedTuple):
     """Timestamps and frame times of the same rows, and which of them are there."""
 
     stamps: NDArray[np.int64]

@@ -52,6 +52,7 @@ def dialect_of(source: TextSource, *, header_bytes: int, n_columns: int, names: 
         cut_last_line=None,
         footer=(),
         metadata={},
+        evidence={},
     )
 
 
