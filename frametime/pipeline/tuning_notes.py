@@ -9,9 +9,15 @@ from pathlib import Path
 
 from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, RecordError, printable
-from frametime.metrics.metric import MeasuredRun
 from frametime.pipeline.tuning_record_file import append_trial, read_record
-from frametime.pipeline.tuning_runs import TrialReading, limits_options, measure_log, measured_record, with_measurements
+from frametime.pipeline.tuning_runs import (
+    RunNumbers,
+    TrialReading,
+    limits_options,
+    measured_record,
+    numbers_of_log,
+    with_measurements,
+)
 from frametime.tuning.next_trial import next_trial
 from frametime.tuning.noted_trial import NotedTrial
 from frametime.tuning.record import Outcome, Setting, Trial, TuningRecord
@@ -63,7 +69,7 @@ def note_trial(path: str, new: NewTrial, *, reading: TrialReading | None = None)
     )
 
 
-def trial_of(new: NewTrial, folder: Path, runs: list[MeasuredRun]) -> Trial:
+def trial_of(new: NewTrial, folder: Path, runs: list[RunNumbers]) -> Trial:
     """The trial as it goes into the record: paths from the record's folder, numbers from the logs."""
     minutes = new.minutes
     if minutes is None and runs:
@@ -98,12 +104,12 @@ def _check(path: str, new: NewTrial, record: TuningRecord) -> None:
 
 def _measured(
     new: NewTrial, record: TuningRecord, reading: TrialReading | None
-) -> tuple[list[MeasuredRun], tuple[Caveat, ...]]:
+) -> tuple[list[RunNumbers], tuple[Caveat, ...]]:
     options = limits_options(record.limits)
     sensors = new.sensors or (None,) * len(new.logs)
     try:
         return [
-            measure_log(log, other, options=options, reading=reading)
+            numbers_of_log(log, other, options=options, reading=reading)
             for log, other in zip(new.logs, sensors, strict=True)
         ], ()
     except (FrametimeError, OSError) as error:

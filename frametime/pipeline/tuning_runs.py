@@ -35,38 +35,78 @@ def limits_options(limits: Limits) -> MeasureOptions:
     return MeasureOptions(temperature_limit_c=limits.temperature_c, power_limit_w=limits.power_w)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunNumbers:
+    """What a trial keeps of one measured run; ``None`` where there is no sensor log."""
+
+    duration_s: float
+    average_fps: float | None
+    average_power_w: float | None
+    peak_temperature_c: float | None
+
+
 def measure_log(
     log: str, sensors: str | None, *, options: MeasureOptions, reading: TrialReading | None = None
 ) -> MeasuredRun:
-    """Measure one log of a trial, with its sensor log where there is one.
+    """Measure one log in full, with its sensor log where there is one.
 
     Raises
     ------
     FrametimeError
         If one of them cannot be used.
     """
+    return measure_file(_request(log, sensors, options, reading))[1]
+
+
+def numbers_of_log(
+    log: str, sensors: str | None, *, options: MeasureOptions, reading: TrialReading | None = None
+) -> RunNumbers:
+    """The few numbers that a trial keeps of one log: a record has many logs, and no need of the rest.
+
+    Raises
+    ------
+    FrametimeError
+        If the log or its sensor log cannot be used.
+    """
+    from frametime.adapters.reading import read_capture
+    from frametime.adapters.sensor_log import SensorOptions, attach_sensors
+    from frametime.metrics.catalog import CATALOG
+    from frametime.metrics.frame_series import FrameSeries
+    from frametime.metrics.metric import Missing
+
+    request = _request(log, sensors, options, reading)
+    capture = read_capture(request.path, options=request.read)
+    if sensors is not None:
+        capture = attach_sensors(capture, sensors, options=request.sensor_options or SensorOptions())
+    series = FrameSeries.of(capture, options)
+    found = {key: CATALOG[key].compute(series) for key in ("average_fps", "average_power_w", "peak_temperature_c")}
+    return RunNumbers(
+        duration_s=series.duration_s,
+        **{key: None if isinstance(value, Missing) else value for key, value in found.items()},
+    )
+
+
+def _request(log: str, sensors: str | None, options: MeasureOptions, reading: TrialReading | None) -> MeasureRequest:
     from frametime.adapters.base import ReadOptions
 
     reading = TrialReading() if reading is None else reading
-    request = MeasureRequest(
+    return MeasureRequest(
         path=log,
         read=reading.read or ReadOptions(),
         measure=options,
         sensors=sensors,
         sensor_options=reading.sensors,
     )
-    return measure_file(request)[1]
 
 
-def with_measurements(trial: Trial, runs: Sequence[MeasuredRun]) -> Trial:
+def with_measurements(trial: Trial, runs: Sequence[RunNumbers]) -> Trial:
     """The trial with the speed, power and temperature of its measured runs.
 
     Power is taken only where every run has it, so that run and power stay side by side.
     """
-    fps = tuple(_value(run, "average_fps") for run in runs)
-    power_w = tuple(_value(run, "average_power_w") for run in runs)
-    peaks_c = [_value(run, "peak_temperature_c") for run in runs]
-    known_c = [peak_c for peak_c in peaks_c if peak_c is not None]
+    fps = tuple(run.average_fps for run in runs)
+    power_w = tuple(run.average_power_w for run in runs)
+    known_c = [run.peak_temperature_c for run in runs if run.peak_temperature_c is not None]
     return replace(
         trial,
         average_fps=tuple(_rounded(value) for value in fps if value is not None),
@@ -90,7 +130,7 @@ def measured_record(record: TuningRecord, folder: Path) -> tuple[TuningRecord, t
         sensors = trial.sensors or (None,) * len(trial.logs)
         try:
             runs = [
-                measure_log(str(folder / log), None if other is None else str(folder / other), options=options)
+                numbers_of_log(str(folder / log), None if other is None else str(folder / other), options=options)
                 for log, other in zip(trial.logs, sensors, strict=True)
             ]
             trials.append(with_measurements(trial, runs))
@@ -104,11 +144,6 @@ def measured_record(record: TuningRecord, folder: Path) -> tuple[TuningRecord, t
                 )
             )
     return replace(record, trials=tuple(trials)), tuple(caveats)
-
-
-def _value(run: MeasuredRun, key: str) -> float | None:
-    found = run.values.get(key)
-    return None if found is None else found.value
 
 
 def _rounded(value: float) -> float:
