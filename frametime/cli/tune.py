@@ -21,6 +21,13 @@ Command = TypeVar("Command", bound=Callable[..., Any])
 
 _OUTCOMES: Final = ("passed", "artifacts", "froze", "driver-reset", "did-not-finish")
 _RECORD: Final = click.argument("record", metavar="RECORD", type=click.Path(dir_okay=False))
+_REPORT: Final = click.option(
+    "--report",
+    type=click.Path(dir_okay=False),
+    metavar="FILE",
+    help="Write a report too: a page (.html) or Markdown (.md).",
+)
+_FORCE: Final = click.option("--force", is_flag=True, help="Replace a report that is there.")
 _JSON: Final = click.option("--json", "as_json", is_flag=True, help="JSON for the next program.")
 
 
@@ -136,12 +143,21 @@ def add(record: str, **chosen: Any) -> None:
 
 @tune.command()
 @_RECORD
+@_REPORT
+@_FORCE
 @_JSON
-def show(record: str, as_json: bool) -> None:
+def show(record: str, report: str | None, force: bool, as_json: bool) -> None:
     """Show what the trials have found, and what is not yet known."""
+    from pathlib import Path
+
+    from frametime.pipeline.tuning_report_files import refuse_path, write_tuning_report
     from frametime.pipeline.tuning_runs import summarize_file
 
+    if report is not None:
+        refuse_path(Path(report), force=force)
     summary = summarize_file(record)
+    if report is not None:
+        write_tuning_report(summary, Path(report), force=force)
     if as_json:
         from frametime.render.tuning_json import summary_json
 
@@ -157,14 +173,30 @@ def show(record: str, as_json: bool) -> None:
 @click.option("--sensors", metavar="FILE", help="Sensor log of the run.")
 @click.option("--record", metavar="RECORD", help="Tuning record whose limits and lengths count.")
 @click.option("--gate", is_flag=True, help="End with exit code 5 unless the setting holds.")
+@_REPORT
+@_FORCE
 @_JSON
 @reading_options
 @sensor_options
 @measuring_options
-def endurance(capture: str, sensors: str | None, record: str | None, gate: bool, as_json: bool, **chosen: Any) -> None:
+def endurance(
+    capture: str,
+    sensors: str | None,
+    record: str | None,
+    gate: bool,
+    report: str | None,
+    force: bool,
+    as_json: bool,
+    **chosen: Any,
+) -> None:
     """Judge one long run: does the setting hold?"""
+    from pathlib import Path
+
+    from frametime.pipeline.tuning_report_files import refuse_path, write_endurance_report
     from frametime.pipeline.tuning_runs import TrialReading, judge_endurance_file
 
+    if report is not None:
+        refuse_path(Path(report), force=force)
     verdict = judge_endurance_file(
         capture,
         sensors,
@@ -172,6 +204,8 @@ def endurance(capture: str, sensors: str | None, record: str | None, gate: bool,
         reading=TrialReading(read=make_read_options(chosen), sensors=make_sensor_options(chosen)),
         record=record,
     )
+    if report is not None:
+        write_endurance_report(verdict, Path(report), force=force)
     if as_json:
         from frametime.render.tuning_json import endurance_json
 

@@ -232,8 +232,13 @@ def _packed(value: object) -> bytes:
     return stream.getvalue()
 
 
-def _packed_mapping(mapping: MappingProxyType[Any, Any]) -> tuple[type, tuple[dict[Any, Any]]]:
-    return MappingProxyType, (dict(mapping),)
+def _packed_mapping(mapping: MappingProxyType[Any, Any]) -> tuple[Callable[..., Any], tuple[dict[Any, Any]]]:
+    # The type itself cannot be packed: its name is not where it says.
+    return _read_only, (dict(mapping),)
+
+
+def _read_only(mapping: dict[Any, Any]) -> MappingProxyType[Any, Any]:
+    return MappingProxyType(mapping)
 
 
 def known_keys(keys: Sequence[str], known: Sequence[str]) -> tuple[str, ...]:

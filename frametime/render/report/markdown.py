@@ -115,7 +115,7 @@ def _block(block: Block, level: int) -> list[str]:
         case Figure():
             lines = _figure(block)
         case Notes():
-            lines = [*(f"- {_note(note)} {code(note.code)}" for note in block.notes), ""]
+            lines = [*(f"- {_note(note)}{f' {code(note.code)}' if note.code else ''}" for note in block.notes), ""]
         case Definitions():
             lines = [*(_definition(item) for item in block.items), ""]
         case VerdictCards():
