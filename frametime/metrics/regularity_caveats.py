@@ -74,7 +74,7 @@ def _of_segments(series: FrameSeries) -> Iterator[Caveat]:
         more = f" and {len(others) - 3} more" if len(others) > 3 else ""
         yield Caveat(
             code="not-all-play",
-            message=f"Parts of the capture are not play: {listed}{more}. Nothing was cut; choose a segment to measure.",
+            message=f"Parts of the capture are not play: {listed}{more}. Nothing was cut; --segment measures one part.",
             weight=Weight.CARE,
         )
 

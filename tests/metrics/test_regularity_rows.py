@@ -1,0 +1,123 @@
+"""Catalog rows and caveats of what the eye sees."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from made_regularity import clean_ms, planted, run_of, slope, step, warm_up
+
+from frametime.caveats import Weight
+from frametime.metrics.catalog_regularity import regularity_metrics
+from frametime.metrics.display import parse_refresh
+from frametime.metrics.frame_series import FrameSeries
+from frametime.metrics.metric import Missing
+from frametime.metrics.options import MeasureOptions
+from frametime.metrics.regularity_caveats import FIXED_KEYS, MOTION_KEYS, VARIABLE_KEYS, regularity_caveats
+
+FIXED = MeasureOptions(refresh=parse_refresh("144"))
+VARIABLE = MeasureOptions(refresh=parse_refresh("48-144"))
+
+
+def rows_of(series: FrameSeries) -> dict[str, float | Missing]:
+    return {row.key: row.compute(series) for row in regularity_metrics(series.options)}
+
+
+def codes_of(series: FrameSeries) -> list[str]:
+    return [caveat.code for caveat in regularity_caveats(series)]
+
+
+@pytest.mark.parametrize("options", [MeasureOptions(), FIXED, VARIABLE])
+def test_every_row_gives_a_number_or_a_reason(options: MeasureOptions) -> None:
+    for times_ms in (clean_ms(7200, 1), clean_ms(30, 1), np.array([8.0]), np.full(3000, 8.0)):
+        for key, value in rows_of(run_of(times_ms, options)).items():
+            if isinstance(value, Missing):
+                assert value.reason, key
+            else:
+                assert np.isfinite(value), key
+
+
+def test_rows_of_the_display_stand_only_where_a_refresh_is_given() -> None:
+    plain = {row.key for row in regularity_metrics(MeasureOptions())}
+    assert {row.key for row in regularity_metrics(FIXED)} - plain == set(FIXED_KEYS)
+    assert {row.key for row in regularity_metrics(VARIABLE)} - plain == set(VARIABLE_KEYS)
+    assert set(MOTION_KEYS) <= plain
+    groups = {row.group for row in regularity_metrics(FIXED)}
+    assert groups == {"rhythm", "drift", "display", "motion", "dropped"}
+
+
+def test_the_definition_names_the_exact_refresh() -> None:
+    rows = regularity_metrics(MeasureOptions(refresh=parse_refresh("59.94", tearing=True)))
+    definition = next(row.definition for row in rows if row.key == "judder_rms_ms")
+    assert definition.endswith("fixed refresh of 59.94006 Hz (exactly 60000/1001), with tearing.")
+
+
+def test_numbers_of_a_logged_run() -> None:
+    n = 600
+    ends = np.arange(1, n + 1) * 10_000_000
+    shown: list[bool | None] = [None, *[k % 50 != 0 for k in range(n)]]
+    series = run_of(
+        np.full(n, 10.0),
+        MeasureOptions(refresh=parse_refresh("100")),
+        shown=shown,
+        displayed_ns=[None, *(ends + 3_000_000).tolist()],
+        simulation_start_ns=[None, *(ends - 8_000_000).tolist()],
+    )
+    rows = rows_of(series)
+    assert rows["dropped_count"] == 12.0
+    assert rows["dropped_fraction"] == 0.02
+    assert rows["dropped_longest_run"] == 1.0
+    assert rows["shown_average_fps"] == pytest.approx(98.0)
+    assert rows["motion_step_error_rms_ms"] == pytest.approx(0.0, abs=1e-9)
+    # The very first frame was dropped, so 11 repeats lie between shown frames, in 598 refreshes.
+    assert rows["refresh_repeat_fraction"] == pytest.approx(11 / 598)
+    assert rows["refresh_skipped_count"] == 0.0
+    assert codes_of(series) == ["dropped-frames"]
+
+
+def test_a_clean_run_has_nothing_to_say() -> None:
+    assert codes_of(run_of(clean_ms(7200, 1))) == []
+
+
+def test_each_planted_cause_is_told_with_its_numbers() -> None:
+    drift = regularity_caveats(planted(1, slope(8.0)))
+    assert [caveat.code for caveat in drift] == ["drift"]
+    assert "% slower per minute (p = " in drift[0].message
+    change = regularity_caveats(planted(1, step(8.0, 41.0)))
+    assert [caveat.code for caveat in change] == ["level-change"]
+    assert change[0].message.startswith("The run is 7.4 % slower after 41 s")
+    (warm,) = regularity_caveats(planted(1, warm_up(15.0, 3.0)))
+    assert warm.code == "warm-up"
+    assert "--skip-start auto leaves them out" in warm.message
+    assert warm.weight is Weight.CARE
+
+
+def test_a_pause_is_told_and_not_cut() -> None:
+    times_ms = np.concatenate((clean_ms(2400, 1), [3000.0], clean_ms(2400, 2)))
+    (caveat,) = [item for item in regularity_caveats(run_of(times_ms)) if item.code == "not-all-play"]
+    assert "pause from 19.9 s to 23 s" in caveat.message
+    assert "Nothing was cut" in caveat.message
+
+
+def test_what_is_worked_out_from_frame_ends_says_so() -> None:
+    fixed = regularity_caveats(run_of(clean_ms(3000, 1), FIXED))
+    assert [(caveat.code, caveat.metrics) for caveat in fixed] == [("display-from-frame-ends", FIXED_KEYS)]
+    variable = regularity_caveats(run_of(clean_ms(3000, 1), VARIABLE))
+    assert [(caveat.code, caveat.metrics) for caveat in variable] == [("display-from-frame-ends", VARIABLE_KEYS)]
+    simulated = [None, *(np.arange(3000) * 8_300_000).tolist()]
+    motion = regularity_caveats(run_of(np.full(3000, 8.3), simulation_start_ns=simulated))
+    assert [(caveat.code, caveat.metrics) for caveat in motion] == [("motion-from-frame-ends", MOTION_KEYS)]
+
+
+def test_a_display_off_its_nominal_rate_and_a_drifting_clock_are_told() -> None:
+    n = 3000
+    shown_ns = np.round(np.arange(n) / 59.9 * 1e9).astype(int)
+    simulated_ns = np.round(np.arange(n) / 59.9 * 1e9 * 1.0001).astype(int)
+    series = run_of(
+        np.full(n, 1000 / 59.9),
+        MeasureOptions(refresh=parse_refresh("60")),
+        displayed_ns=[None, *shown_ns.tolist()],
+        simulation_start_ns=[None, *simulated_ns.tolist()],
+    )
+    messages = {caveat.code: caveat.message for caveat in regularity_caveats(series)}
+    assert messages["refresh-rate-differs"] == "The times follow 59.9 Hz, not the 60 Hz given."
+    assert "100 parts per million" in messages["clock-drift-removed"]
