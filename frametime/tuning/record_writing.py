@@ -35,7 +35,7 @@ TEMPLATE: Final = """\
 
 [card]
 name = "my card"
-# core_clock_mhz = 2400      # at stock, for the gain per MHz in percent
+# core_clock_mhz = 2400      # at stock, for your own record
 # memory_clock_mhz = 2100
 
 [limits]                     # nothing beyond these is ever proposed

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from frametime.tuning.next_trial import Finished, Phase, Proposal, everyday_setting, next_trial
 from frametime.tuning.record import STOCK, Outcome, Setting, Trial, TuningRecord
+from frametime.tuning.record_text import TABLES
 from frametime.tuning.trial_view import TrialView
 
 
@@ -297,3 +298,13 @@ def test_every_step_on_the_way_keeps_the_laws() -> None:
             check_laws(before, step)
             tried = {trial.setting for trial in before.trials} | {STOCK}
             assert step.start in tried or step.phase in (Phase.REPEATS, Phase.EVERYDAY)
+
+
+def test_the_page_names_every_state_and_every_key() -> None:
+    page = (Path(__file__).parents[2] / "docs" / "tuning.md").read_text("utf-8")
+    for phase in Phase:
+        assert f"*{phase.value}*" in page
+        assert f"    {phase.value.replace(' ', '_')} -->" in page
+    for table in ("trials", "steps"):
+        for key in TABLES[table]:
+            assert f"`{key}`" in page, key
