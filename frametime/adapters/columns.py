@@ -239,6 +239,8 @@ class _Chooser:
         rising = fact.rising_fraction(self.style) if unit is fact.unit else _rising(values)
         if rising is None:
             raise self._error("there are too few rows to see what its values are", "give kind in a layout", fact)
+        if len(set(values)) == 1:
+            raise self._open_kind(fact)
         as_frame_time = all(value > 0 for value in values)
         if rising >= 0.9:
             both = unit is not None and unit.ns is not None and as_frame_time and _is_plausible(values)

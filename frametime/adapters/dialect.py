@@ -323,7 +323,18 @@ def _split_and_find(
         start = begin
         if _first_data_row(rows[begin:], 1) != 0:
             return None
-    return rows, start
+    return rows, _with_missing_above(rows, start)
+
+
+def _with_missing_above(rows: Sequence[Row], start: int) -> int:
+    """Where the data begin when rows without any value directly above are counted in: they are rows of the table."""
+    count = len(rows[start].cells)
+    while start > 0:
+        cells = rows[start - 1].cells
+        if len(cells) != count or any(kind_of(cell) is CellKind.TEXT for cell in cells):
+            break
+        start -= 1
+    return start
 
 
 def _no_rows(source: TextSource, lines: Sequence[str]) -> ReadError:

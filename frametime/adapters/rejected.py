@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from frametime.adapters.base import MAX_LISTED_ROWS, ReadOptions
-from frametime.adapters.cells import INFINITE, MISSING
+from frametime.adapters.cells import INFINITE, MISSING, CellKind, kind_of
 from frametime.capture import RejectedRow
 from frametime.caveats import Caveat, Weight
 from frametime.errors import ReadError, printable
@@ -17,20 +17,25 @@ if TYPE_CHECKING:
     from frametime.adapters.text_source import TextSource
 
 
-def reason_of(cell: str) -> str:
-    """Why a cell is no time.
+def reason_of(cell: str, unit: str = "") -> str:
+    """Why a cell is no time in ``unit``.
 
     Examples
     --------
-    >>> reason_of("NA"), reason_of("ERROR")
-    ('no value', "'ERROR' is not a number")
+    >>> reason_of("NA"), reason_of("ERROR"), reason_of("0.5 s", "ms")
+    ('no value', "'ERROR' is not a number", "'0.5 s' is in another unit than ms")
     """
     word = cell.strip().strip("\"'").strip()
-    if word.casefold() in MISSING:
-        return "no value" if word == "" or word.casefold() not in {"nan", "+nan", "-nan"} else "not a number (NaN)"
-    if word.casefold() in INFINITE:
+    lowered = word.casefold()
+    shown = f"'{printable(word, limit=40)}'"
+    if lowered in MISSING:
+        return "not a number (NaN)" if lowered.endswith("nan") else "no value"
+    if lowered in INFINITE:
         return "the value is infinite"
-    return f"'{printable(word, limit=40)}' is not a number"
+    kind = kind_of(word)
+    if kind is CellKind.WITH_UNIT and unit:
+        return f"{shown} is in another unit than {unit}"
+    return f"{shown} is out of range" if kind is CellKind.NUMBER else f"{shown} is not a number"
 
 
 class RejectedRows:
