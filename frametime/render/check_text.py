@@ -74,9 +74,7 @@ def judgement_text(run: MeasuredRun) -> str:
 
 
 def _title(run: MeasuredRun) -> str:
-    size = f"{run.n_frames:,} frames in {format_number(run.duration_s, digits=4)} s".replace(
-        ",", "\N{NARROW NO-BREAK SPACE}"
-    )
+    size = f"{run.n_frames} frames in {format_number(run.duration_s, digits=4)} s"
     name = printable(run.provenance.file_name, limit=1000)
     room = WIDTH - len(size) - 2
     if len(name) > room:

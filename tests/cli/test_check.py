@@ -28,7 +28,7 @@ FREEZE = LOGS / "made" / "one_freeze.csv"
 def test_the_screen_fits_80_columns_and_30_lines() -> None:
     done = frametime("check", *CAPTURES)
     assert done.code == 0, done.err
-    screens = re.split(r"\n(?=\S.* frames in )", done.out)
+    screens = re.split(r"\n(?=\S+  \d+ frames in )", done.out)
     assert len(screens) == len(CAPTURES)
     for screen in screens:
         lines = screen.strip("\n").splitlines()
