@@ -93,12 +93,20 @@ def choose_columns(
     choosers = [_Chooser(facts, style, options, name) for style in styles]
     if len(choosers) == 1:
         return choosers[0].choose()
-    choices = [chooser.choose() for chooser in choosers]
-    fitting = [i for i, choice in enumerate(choices) if choosers[i].is_plausible(choice)]
+    fitting = []
+    refusals = []
+    for chooser in choosers:
+        try:
+            choice = chooser.choose()
+        except ReadError as error:
+            refusals.append(error)
+        else:
+            fitting += [choice] if chooser.is_plausible(choice) else []
     if len(fitting) == 1:
-        choice = choices[fitting[0]]
-        choice.evidence["decimal"] = "only so are frame times between 0.05 ms and 2 s"
-        return choice
+        fitting[0].evidence["decimal"] = "only so are frame times between 0.05 ms and 2 s"
+        return fitting[0]
+    if len(refusals) == len(choosers):
+        raise refusals[0]
     raise ReadError.at(
         name,
         "numbers such as "

@@ -428,7 +428,8 @@ def _agreement(
     allowed = rules.time_resolution_ns + rules.frame_time_resolution_ns + 1
     n_steps = max(0, compared.stamps.size - 1)
     # Equal frame times fit both ways: a clock that starts at 0 starts with the first frame.
-    at_end = not (compared.stamps.size and int(compared.stamps[0]) == 0)
+    first_is_there = compared.stamped is None or bool(compared.stamped[:1].all())
+    at_end = not (first_is_there and compared.stamps.size and int(compared.stamps[0]) == 0)
     count, worst, _ = compared.mismatches(allowed, at_end=at_end)
     if count:
         other = compared.mismatches(allowed, at_end=not at_end)

@@ -1,0 +1,246 @@
+"""Arrow IPC and Parquet: written and read back equal; tables of others by the same evidence; damage in one line."""
+
+from __future__ import annotations
+
+import io
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from frametime.adapters.arrow_file import write_capture
+from frametime.adapters.base import ReadOptions
+from frametime.adapters.capture_file import METADATA_KEY
+from frametime.adapters.layout import Layout
+from frametime.adapters.reading import read_capture
+from frametime.capture import Capture, Conditions, SensorTrace
+from frametime.caveats import Caveat, Weight
+from frametime.errors import FrametimeError, OutputError, ReadError
+
+STAMPS = np.cumsum(np.full(100, 16_666_667, dtype=np.int64))
+ENDINGS = (".arrow", ".parquet")
+
+
+def text_capture() -> Capture:
+    lines = ["# card: invented", "time (ms),frame time (ms),GPU work (ms),dropped"]
+    lines += [f"{16.5 * (i + 1):.3f},{16.5:.3f},{'' if i == 3 else 9.25},{int(i == 9)}" for i in range(50)]
+    lines[20] = "broken" + lines[20][6:]
+    return read_capture(
+        io.BytesIO("\n".join(lines).encode()),
+        options=ReadOptions(skip_start_s=0.1),
+        conditions=Conditions(card="one", run="3"),
+    )
+
+
+def with_sensors(capture: Capture) -> Capture:
+    samples = pa.table(
+        {"time_ns": pa.array([0, 10**9, 2 * 10**9]), "power_w": pa.array([100.5, None, 120.0])},
+    )
+    schema = pa.schema(
+        [
+            pa.field("time_ns", pa.int64(), metadata={"unit": "ns"}),
+            pa.field("power_w", pa.float64(), metadata={"unit": "W"}),
+        ]
+    )
+    trace = SensorTrace(
+        samples=samples.cast(schema),
+        alignment="by absolute time",
+        provenance=capture.provenance,
+        missing_counts={"power_w": 1},
+        caveats=(Caveat(code="sensor-gap", message="A gap.", weight=Weight.CARE, metrics=("average_power_w",)),),
+    )
+    return replace(capture, sensors=trace)
+
+
+def assert_equal(one: Capture, other: Capture) -> None:
+    assert one.frames.equals(other.frames, check_metadata=True)
+    assert one.conditions == other.conditions
+    assert one.provenance == other.provenance
+    assert one.caveats == other.caveats
+    assert (one.sensors is None) == (other.sensors is None)
+    if one.sensors is not None and other.sensors is not None:
+        assert one.sensors.samples.equals(other.sensors.samples, check_metadata=True)
+        assert one.sensors.alignment == other.sensors.alignment
+        assert one.sensors.provenance == other.sensors.provenance
+        assert dict(one.sensors.missing_counts) == dict(other.sensors.missing_counts)
+        assert one.sensors.caveats == other.sensors.caveats
+
+
+@pytest.mark.parametrize("ending", ENDINGS)
+@pytest.mark.parametrize("sensors", [False, True])
+def test_round_trip(tmp_path: Path, ending: str, sensors: bool) -> None:
+    capture = with_sensors(text_capture()) if sensors else text_capture()
+    assert capture.caveats
+    path = tmp_path / f"run{ending}"
+    write_capture(capture, path)
+    assert_equal(read_capture(path), capture)
+    assert [item.name for item in tmp_path.iterdir()] == [path.name]
+
+
+@pytest.mark.parametrize("ending", ENDINGS)
+def test_the_same_capture_gives_the_same_bytes(tmp_path: Path, ending: str) -> None:
+    first, second = tmp_path / f"a{ending}", tmp_path / f"b{ending}"
+    write_capture(text_capture(), first)
+    write_capture(text_capture(), second)
+    assert first.read_bytes() == second.read_bytes()
+
+
+def test_units_and_origin_stand_in_the_metadata(tmp_path: Path) -> None:
+    path = tmp_path / "run.parquet"
+    write_capture(text_capture(), path)
+    schema = pq.read_schema(path)
+    assert schema.field("timestamp_ns").metadata[b"unit"] == b"ns"
+    assert schema.field("shown").metadata[b"unit"] == b"1"
+    content = json.loads(schema.metadata[METADATA_KEY])
+    assert content["version"] == 1
+    assert 'time_column = "time (ms)"' in content["provenance"]["layout_toml"]
+
+
+def test_writing_never_replaces_unasked(tmp_path: Path) -> None:
+    path = tmp_path / "run.arrow"
+    path.write_bytes(b"precious")
+    with pytest.raises(OutputError, match="this file exists; give another name, or --force"):
+        write_capture(text_capture(), path)
+    assert path.read_bytes() == b"precious"
+    write_capture(text_capture(), path, force=True)
+    assert read_capture(path).n_frames > 2
+    with pytest.raises(OutputError, match=r"the ending is '\.csv'; use \.arrow or \.parquet"):
+        write_capture(text_capture(), tmp_path / "run.csv")
+    with pytest.raises(OutputError, match="this file cannot be written"):
+        write_capture(text_capture(), tmp_path / "none" / "run.arrow")
+
+
+def foreign(table: pa.Table, form: str) -> io.BytesIO:
+    sink = io.BytesIO()
+    if form == "parquet":
+        pq.write_table(table, sink)
+    else:
+        new = pa.ipc.new_file if form == "file" else pa.ipc.new_stream
+        with new(sink, table.schema) as writer:
+            writer.write_table(table)
+    sink.seek(0)
+    return sink
+
+
+def unit(name: str, kind: pa.DataType, code: str) -> pa.Schema:
+    return pa.schema([pa.field(name, kind, metadata={"unit": code})])
+
+
+TABLES = {
+    "typed timestamps with zone": pa.table(
+        {"when": pa.array(STAMPS + 1_790_000_000 * 10**9).cast(pa.timestamp("ns", "UTC"))}
+    ),
+    "typed durations": pa.table({"frame_time": pa.array(np.diff(STAMPS, prepend=0)).cast(pa.duration("ns"))}),
+    "integer ns": pa.table({"x": pa.array(range(100)), "finished_ns": pa.array(STAMPS)}),
+    "unit in the metadata": pa.table([pa.array(STAMPS / 1e6)], schema=unit("time", pa.float64(), "ms")),
+    "texts": pa.table({"time (s)": pa.array([f"{ns / 1e9:.9f}" for ns in STAMPS])}),
+    "dictionary of texts": pa.table({"time (s)": pa.array([f"{ns / 1e9:.9f}" for ns in STAMPS]).dictionary_encode()}),
+    "unsigned": pa.table({"timestamp_ns": pa.array(STAMPS.astype(np.uint64))}),
+}
+
+
+@pytest.mark.parametrize("form", ["file", "stream", "parquet"])
+@pytest.mark.parametrize("name", sorted(TABLES))
+def test_tables_of_others(name: str, form: str) -> None:
+    capture = read_capture(foreign(TABLES[name], form))
+    steps = np.diff(capture.frames["timestamp_ns"].to_pylist())
+    assert set(steps.tolist()) == {16_666_667}
+    assert capture.n_frames == (100 if "durations" in name else 99)
+    assert capture.provenance.adapter == "arrow-file"
+    assert capture.caveats == ()
+
+
+def test_a_timestamp_type_without_zone_is_not_taken_as_utc() -> None:
+    naive = pa.table({"when": pa.array(STAMPS + 1_790_000_000 * 10**9).cast(pa.timestamp("ns"))})
+    provenance = read_capture(foreign(naive, "file")).provenance
+    assert provenance.recorded_from_utc is None
+    assert provenance.metadata["recorded_from_local"].startswith("2026-09-21T14:13:20.016666667")
+    zoned = read_capture(foreign(TABLES["typed timestamps with zone"], "file")).provenance
+    assert zoned.recorded_from_utc == "2026-09-21T14:13:20.016666667Z"
+
+
+def test_absolute_seconds_as_float_are_read_with_a_caveat() -> None:
+    capture = read_capture(foreign(pa.table({"time_s": STAMPS / 1e9 + 1_790_000_000}), "file"))
+    assert [caveat.code for caveat in capture.caveats] == ["rounded-timestamps"]
+    assert "exact to 128 ns" in capture.caveats[0].message
+
+
+def test_a_table_without_a_time_is_refused() -> None:
+    with pytest.raises(ReadError, match="no column says that it is a time"):
+        read_capture(foreign(pa.table({"a": [1, 2, 3], "b": [[1], [2], [3]]}), "file"))
+    with pytest.raises(ReadError, match="its unit is not stated"):
+        read_capture(foreign(pa.table({"frame_time": STAMPS}), "file"))
+
+
+def test_nulls_are_rejected_rows() -> None:
+    frames: list[float | None] = [16.5] * 100
+    frames[7] = None
+    capture = read_capture(foreign(pa.table({"frame_ms": frames}), "parquet"))
+    assert capture.n_frames == 99
+    assert [caveat.code for caveat in capture.caveats] == ["rejected-rows", "frames-left-out"]
+
+
+def stored(form: str) -> bytes:
+    capture = text_capture()
+    table = capture.frames.replace_schema_metadata({METADATA_KEY: b"{}"})
+    return foreign(table, form).getvalue()
+
+
+@pytest.mark.parametrize(
+    ("content", "says"),
+    [
+        (b"not json", "the metadata are no JSON"),
+        (b"[]", "the metadata is no table"),
+        (b"{}", "version None"),
+        (b'{"version": 2}', "version 2"),
+        (b'{"version": 1}', "conditions is no table"),
+        (b'{"version": 1, "conditions": {"card": 5}}', "conditions holds other things than texts"),
+        (b"\xff\xfe", "the metadata are no JSON"),
+        (b"[" * 100_000, "the metadata are no JSON"),
+    ],
+)
+def test_bad_metadata(content: bytes, says: str) -> None:
+    table = text_capture().frames.replace_schema_metadata({METADATA_KEY: content})
+    with pytest.raises(ReadError, match=says):
+        read_capture(foreign(table, "file"))
+
+
+def test_a_stored_capture_with_falling_times_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "run.arrow"
+    write_capture(text_capture(), path)
+    with pa.ipc.open_file(path) as reader:
+        table = reader.read_all()
+    turned = table.take(list(range(table.num_rows - 1, -1, -1)))
+    with pytest.raises(ReadError, match="timestamp_ns does not rise"):
+        read_capture(foreign(turned, "file"))
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+@given(st.sampled_from(["file", "stream", "parquet"]), st.data())
+def test_damaged_tables(form: str, data: st.DataObject) -> None:
+    content = bytearray(stored(form) if data.draw(st.booleans()) else foreign(TABLES["integer ns"], form).getvalue())
+    for _ in range(data.draw(st.integers(0, 4))):
+        content[data.draw(st.integers(0, len(content) - 1))] = data.draw(st.integers(0, 255))
+    cut = bytes(content[: data.draw(st.integers(0, len(content)))]) if data.draw(st.booleans()) else bytes(content)
+    try:
+        capture = read_capture(io.BytesIO(cut))
+    except FrametimeError as error:
+        assert "\n" not in str(error)
+    else:
+        assert capture.n_frames >= 2
+
+
+def test_the_printed_layout_reads_the_same() -> None:
+    for name, table in TABLES.items():
+        if name == "typed timestamps with zone":
+            continue
+        capture = read_capture(foreign(table, "file"))
+        layout = Layout.from_toml(capture.provenance.layout_toml, "printed")
+        again = read_capture(foreign(table, "file"), options=ReadOptions(layout=layout))
+        assert again.frames.equals(capture.frames)

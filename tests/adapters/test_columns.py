@@ -1,0 +1,212 @@
+"""Which column is the time: chosen by name, unit and content, with the evidence, or refused with what settles it."""
+
+from __future__ import annotations
+
+import io
+import re
+from itertools import accumulate, pairwise
+
+import pytest
+
+from frametime.adapters.base import ReadOptions
+from frametime.adapters.layout import Layout
+from frametime.adapters.reading import read_capture
+from frametime.capture import Capture
+from frametime.errors import ReadError
+
+FRAMES_US = [16_000 + (i * 7919) % 3000 for i in range(64)]
+STAMPS_US = list(accumulate(FRAMES_US))
+
+
+def log(columns: dict[str, list[str]], delimiter: str = ",") -> io.BytesIO:
+    lines = [delimiter.join(columns), *(delimiter.join(row) for row in zip(*columns.values(), strict=True))]
+    return io.BytesIO(("\n".join(lines) + "\n").encode())
+
+
+def read(columns: dict[str, list[str]], options: ReadOptions | None = None) -> Capture:
+    return read_capture(log(columns), options=options or ReadOptions())
+
+
+def layout_of(capture: Capture) -> Layout:
+    return Layout.from_toml(capture.provenance.layout_toml, "found")
+
+
+def us(values: list[int], shift: int = 0) -> list[str]:
+    return [str(value + shift) for value in values]
+
+
+def ms(values: list[int]) -> list[str]:
+    return [f"{value // 1000}.{value % 1000:03d}" for value in values]
+
+
+def steps_us(capture: Capture) -> list[int]:
+    stamps = capture.frames["timestamp_ns"].to_pylist()
+    return [(b - a) // 1000 for a, b in pairwise(stamps)]
+
+
+def test_the_end_of_a_frame_comes_first() -> None:
+    capture = read(
+        {
+            "frame": [str(i) for i in range(64)],
+            "start_us": us(STAMPS_US, -20_000),
+            "submitted_us": us(STAMPS_US, -12_000),
+            "finished_us": us(STAMPS_US),
+            "gpu_work_us": us(FRAMES_US, -3000),
+        }
+    )
+    assert capture.frames.column_names == ["timestamp_ns", "simulation_start_ns", "gpu_work_ns"]
+    assert capture.frames["timestamp_ns"].to_pylist() == [value * 1000 for value in STAMPS_US]
+    assert capture.frames["simulation_start_ns"].to_pylist() == [(value - 20_000) * 1000 for value in STAMPS_US]
+    assert capture.frames["gpu_work_ns"].to_pylist() == [(value - 3000) * 1000 for value in FRAMES_US]
+    assert any("preferred over 'start_us', 'submitted_us'" in sentence for sentence in capture.provenance.evidence)
+    assert capture.caveats == ()
+
+
+def test_display_times_beside_frame_ends() -> None:
+    capture = read({"end_us": us(STAMPS_US), "displayed_us": us(STAMPS_US, 9000)})
+    assert layout_of(capture).time_column == "end_us"
+    assert capture.frames["displayed_ns"].to_pylist() == [(value + 9000) * 1000 for value in STAMPS_US]
+
+
+def test_a_timestamp_and_a_frame_time_give_a_frame_for_each_row() -> None:
+    capture = read({"time (ms)": ms(STAMPS_US), "frame time (ms)": ms(FRAMES_US)})
+    assert steps_us(capture) == FRAMES_US
+    assert capture.frames["timestamp_ns"][0].as_py() == 0
+    assert any("agree in all rows" in sentence for sentence in capture.provenance.evidence)
+
+
+def test_a_time_that_marks_the_start_of_a_frame() -> None:
+    starts = [0, *STAMPS_US[:-1]]
+    capture = read({"time (ms)": ms(starts), "frame time (ms)": ms(FRAMES_US)})
+    assert steps_us(capture) == FRAMES_US
+    assert capture.frames["timestamp_ns"][0].as_py() == 0
+    assert any("marks the start of a frame" in sentence for sentence in capture.provenance.evidence)
+
+
+def test_finer_timestamps_give_the_differences() -> None:
+    rounded = [f"{value / 1000:.1f}" for value in FRAMES_US]
+    capture = read({"time (ms)": ms(STAMPS_US), "frame time (ms)": rounded})
+    assert steps_us(capture)[1:] == FRAMES_US[1:]
+    assert any("written more finely" in sentence for sentence in capture.provenance.evidence)
+
+
+def test_columns_that_disagree_are_refused_with_the_numbers() -> None:
+    doubled = [value * 2 for value in FRAMES_US]
+    with pytest.raises(ReadError, match=r"in 63 of 63 rows the time column and the frame times differ \(line \d+: "):
+        read({"time (ms)": ms(STAMPS_US), "frame time (ms)": ms(doubled)})
+
+
+def test_a_few_rows_that_disagree_are_a_caveat() -> None:
+    stamps = [value + (5000 if i >= 30 else 0) for i, value in enumerate(STAMPS_US)]
+    capture = read({"time (ms)": ms(stamps), "frame time (ms)": ms(FRAMES_US)})
+    assert [caveat.code for caveat in capture.caveats] == ["time-columns-differ"]
+    assert "line 32" in capture.caveats[0].message
+    assert steps_us(capture) == FRAMES_US
+
+
+def test_time_alone_is_settled_by_its_numbers() -> None:
+    assert layout_of(read({"time (ms)": ms(STAMPS_US)})).kind == "timestamp"
+    assert layout_of(read({"time (ms)": ms(FRAMES_US)})).kind == "frame time"
+
+
+@pytest.mark.parametrize(
+    ("name", "values"),
+    [
+        ("time (ms)", [16_000 + i for i in range(64)]),
+        ("time (ms)", STAMPS_US[:4]),
+        ("frame time (ms)", STAMPS_US),
+    ],
+)
+def test_two_readings_that_fit_are_refused(name: str, values: list[int]) -> None:
+    with pytest.raises(ReadError) as caught:
+        read({name: ms(values)})
+    shown = re.search(r"either  (.*?)  or the same with (.*)$", str(caught.value))
+    assert shown is not None
+    first = Layout.from_toml(shown[1].replace("; ", "\n"), "shown")
+    assert first.kind == "timestamp"
+    n = len(values)
+    assert read({name: ms(values)}, ReadOptions(layout=first)).n_frames == n - 1
+    second = Layout.from_toml(shown[1].split("; ")[0] + "\n" + shown[2], "shown")
+    assert read({name: ms(values)}, ReadOptions(layout=second)).n_frames == n
+
+
+def test_two_timestamps_of_one_rank_that_differ_are_refused() -> None:
+    other = [value * 2 for value in STAMPS_US]
+    with pytest.raises(ReadError) as caught:
+        read({"end_us": us(STAMPS_US), "finished_us": us(other)})
+    text = str(caught.value)
+    assert 'time_column = "end_us"; unit = "us"' in text
+    assert 'time_column = "finished_us"; unit = "us"' in text
+
+
+def test_two_timestamps_that_agree_take_the_finer() -> None:
+    capture = read({"elapsed (ms)": [str(v // 1000) for v in STAMPS_US], "timestamp_us": us(STAMPS_US, 10**9)})
+    assert layout_of(capture).time_column == "timestamp_us"
+
+
+def test_an_unstated_unit_is_asked_for() -> None:
+    with pytest.raises(ReadError) as caught:
+        read({"frame time": us(FRAMES_US)})
+    assert "its unit is not stated (frame times would be plausible in us)" in str(caught.value)
+    assert 'time_column = "frame time"; unit = "us"' in str(caught.value)
+    assert steps_us(read({"frame time": us(FRAMES_US)}, ReadOptions(unit="us"))) == FRAMES_US
+
+
+def test_options_win_over_the_layout_and_the_layout_over_the_log() -> None:
+    columns = {"frame time (ms)": ms(FRAMES_US), "other": us(STAMPS_US)}
+    by_layout = ReadOptions(layout=Layout(time_column="other", unit="us", kind="timestamp"))
+    assert read(columns, by_layout).n_frames == 63
+    by_option = ReadOptions(layout=Layout(time_column="other", unit="us"), time_column="frame time (ms)", unit="s")
+    assert steps_us(read(columns, by_option)) == [value * 1000 for value in FRAMES_US]
+
+
+def test_a_column_that_is_not_there() -> None:
+    with pytest.raises(ReadError, match="there is no column 'frame tme'; did you mean 'frame time'"):
+        read({"frame time": us(FRAMES_US)}, ReadOptions(time_column="frame tme", unit="us"))
+    with pytest.raises(ReadError, match="time_column is 3, and rows have 1 columns"):
+        read({"frame time": us(FRAMES_US)}, ReadOptions(time_column=3, unit="us"))
+
+
+def test_the_busiest_application_is_read_with_a_caveat() -> None:
+    names = ["game" if i % 4 else "overlay" for i in range(64)]
+    capture = read({"Application": names, "frame time (us)": us(FRAMES_US)})
+    assert steps_us(capture) == [value for value, name in zip(FRAMES_US, names, strict=True) if name == "game"]
+    assert [caveat.code for caveat in capture.caveats] == ["several-streams"]
+    assert "'game' (48), 'overlay' (16)" in capture.caveats[0].message
+    chosen = read({"Application": names, "frame time (us)": us(FRAMES_US)}, ReadOptions(stream="Overlay"))
+    assert chosen.n_frames == 16
+    assert chosen.caveats == ()
+    with pytest.raises(ReadError, match="there is no stream 'editor'; streams and rows: 'game'"):
+        read({"Application": names, "frame time (us)": us(FRAMES_US)}, ReadOptions(stream="editor"))
+
+
+@pytest.mark.parametrize(("yes", "no"), [("1", "0"), ("true", "false"), ("Yes", "No")])
+def test_shown_and_dropped(yes: str, no: str) -> None:
+    for name, word in (("shown", no), ("dropped", yes)):
+        flags = [word if i == 5 else (yes if word == no else no) for i in range(64)]
+        capture = read({"frame time (us)": us(FRAMES_US), name: flags})
+        shown = capture.frames["shown"].to_pylist()
+        assert shown == [None, *(i != 5 for i in range(64))]
+
+
+def test_missing_cells_of_other_columns_are_null() -> None:
+    work = us(FRAMES_US)
+    work[7] = "NA"
+    capture = read({"frame time (us)": us(FRAMES_US), "gpu work (us)": work})
+    assert capture.frames["gpu_work_ns"].to_pylist()[8] is None
+    assert capture.frames["gpu_work_ns"].null_count == 2
+    assert capture.caveats == ()
+
+
+def test_a_rate_is_turned_into_frame_times() -> None:
+    capture = read({"fps": [f"{1e6 / value:.9f}" for value in FRAMES_US]})
+    assert steps_us(capture) == pytest.approx(FRAMES_US, abs=1)
+    assert layout_of(capture).unit == "fps"
+
+
+def test_thousands_or_decimal_comma_by_what_frames_can_be() -> None:
+    grouped = [f'"{value // 1000},{value % 1000:03d}"' for value in FRAMES_US]
+    assert steps_us(read({"frame time (us)": grouped})) == FRAMES_US
+    assert steps_us(read({"frame time (ms)": grouped})) == FRAMES_US
+    with pytest.raises(ReadError, match="a decimal comma or with commas between thousands"):
+        read({"frame time (ms)": [f'"1,{100 + i * 37 % 64:03d}"' for i in range(64)]})
