@@ -217,6 +217,8 @@ def test_dates_without_a_zone_are_never_guessed() -> None:
     assert "--sensor-zone" in message
     trace = attached(absolute_log(""), capture_of(start="2026-11-25T07:00:00Z"), time_zone="+02:00")
     assert times_s(trace)[0] == 0.5
+    west = attached(absolute_log(""), capture_of(start="2026-11-25T14:00:00Z"), time_zone="-05:00")
+    assert times_s(west)[0] == 0.5
     named = attached(absolute_log(""), capture_of(start="2026-11-25T08:00:00Z"), time_zone="Europe/Berlin")
     assert times_s(named)[0] == 0.5
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import sys
+from multiprocessing.synchronize import Barrier
 from pathlib import Path
 
 import pytest
@@ -100,20 +101,21 @@ def test_a_link_to_a_record_stays_a_link(record: Path, tmp_path: Path) -> None:
     assert len(read_record(str(record)).trials) == 1
 
 
-def add_some(path: str, first: int) -> None:
-    for offset in range(first, first + 10):
-        append_trial(
-            path, Trial(setting=Setting(core_offset_mhz=offset), workload="light scene", outcome=Outcome.PASSED)
-        )
+def add_some(path: str, first: int, barrier: Barrier) -> None:
+    barrier.wait(60)
+    for offset in range(first, first + 30):
+        setting = Setting(core_offset_mhz=offset)
+        append_trial(path, Trial(setting=setting, workload="light scene", outcome=Outcome.PASSED))
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="writers wait for each other on POSIX systems only")
 def test_two_writers_at_once_lose_nothing(record: Path) -> None:
     context = multiprocessing.get_context("spawn")
-    workers = [context.Process(target=add_some, args=(str(record), first)) for first in (0, 100)]
+    barrier = context.Barrier(2)
+    workers = [context.Process(target=add_some, args=(str(record), first, barrier)) for first in (0, 100)]
     for worker in workers:
         worker.start()
     for worker in workers:
         worker.join(60)
     offsets = sorted(trial.setting.core_offset_mhz for trial in read_record(str(record)).trials)
-    assert offsets == [*range(10), *range(100, 110)]
+    assert offsets == [*range(30), *range(100, 130)]
