@@ -36,7 +36,7 @@ def linear_contrast(
     --------
     >>> estimate, interval = linear_contrast([[0], [1], [2], [3]], [0.1, 0.9, 2.1, 2.9], [2.0])
     >>> round(estimate, 3), tuple(round(bound, 3) for bound in interval)
-    (1.92, (1.488, 2.352))
+    (1.92, (1.433, 2.407))
     """
     design = np.column_stack([np.ones(len(values)), np.asarray(rows, dtype=np.float64)])
     observed = np.asarray(values, dtype=np.float64)
