@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from frametime.metrics.block_draws import BlockDraws, draw_blocks
 from frametime.metrics.block_length import optimal_block_lengths
+from frametime.metrics.distributions import normal_quantile, student_quantile
 from frametime.metrics.lows import share_text
 from frametime.metrics.metric import Interval
 from frametime.metrics.pacing import overlapping_allan_deviation
@@ -36,6 +37,9 @@ MIN_FRAMES: Final = 100
 """Fewer frames give no interval: their autocorrelation cannot be told."""
 MAX_BLOCKS: Final = 300
 """Blocks in a resample: beyond that shorter blocks change the interval by less than its own scatter, and cost time."""
+
+MIN_STRETCHES: Final = 5
+"""Slow frames that come in fewer separate stretches give no interval of the tail."""
 
 _QUANTILES: Final = {
     "median_frame_time_ms": 0.5,
@@ -69,7 +73,7 @@ class _Run:
         """Mean of items that may be fewer than the frames: the missing ones count as the mean."""
         padded = np.zeros(self.draws.n)
         padded[: items.size] = items - items.mean()
-        return self.draws.sums(padded) / self.draws.n + items.mean()
+        return self.draws.sums(padded) / self.draws.n + float(items.mean())
 
 
 def mean_block_length(series: FrameSeries) -> float:
@@ -90,9 +94,12 @@ def within_run_intervals(series: FrameSeries, keys: Collection[str]) -> Mapping[
     """Intervals of metrics within one run, by key; a metric without one is left out.
 
     Percentile intervals of the stationary bootstrap with ``options.n_resamples`` resamples at ``options.level``.
-    The slope of the drift and the period of hitches have intervals of their own kind, named in ``method``. Left out
-    are the longest frame (resampling cannot exceed it), metrics that are the same in every resample, and runs of
-    fewer than ``MIN_FRAMES`` frames.
+    Intervals of the tail are widened by the ratio of Student's to the normal factor for the number of separate
+    stretches in which the slow frames come: the percentile interval of few stretches is too short. The slope of the
+    drift and the period of hitches have intervals of their own kind, named in ``method``.
+
+    Left out are the longest frame (resampling cannot exceed it), tails that rest on fewer than ``MIN_STRETCHES``
+    stretches, metrics that are the same in every resample, and runs of fewer than ``MIN_FRAMES`` frames.
 
     Parameters
     ----------
@@ -114,12 +121,40 @@ def within_run_intervals(series: FrameSeries, keys: Collection[str]) -> Mapping[
     run = _Run(series, draws)
     block = f"mean block of {draws.mean_block:.0f} frames"
     method = f"within run: stationary bootstrap, {options.n_resamples} resamples, {block}"
+    shares = _tail_shares(options.slowest_pcts)
     for key, resamples in _resampled(run, wanted):
-        tail = 0.5 * (1.0 - options.level)
-        low, high = np.quantile(resamples, [tail, 1.0 - tail])
-        if np.isfinite(low) and np.isfinite(high) and low < high:
-            intervals[key] = Interval(low=float(low), high=float(high), level=options.level, method=method)
+        n_stretches = _slow_stretches(run, shares[key]) if key in shares else None
+        if n_stretches is not None and n_stretches < MIN_STRETCHES:
+            continue
+        low, middle, high = np.quantile(resamples, [0.5 - 0.5 * options.level, 0.5, 0.5 + 0.5 * options.level])
+        if not (np.isfinite(low) and np.isfinite(high) and low < high):
+            continue
+        told = method
+        if n_stretches is not None:
+            factor = student_quantile(0.5 + 0.5 * options.level, n_stretches - 1) / normal_quantile(
+                0.5 + 0.5 * options.level
+            )
+            low, high = max(middle - factor * (middle - low), 0.0), middle + factor * (high - middle)
+            told += f", widened for {n_stretches} separate slow stretches"
+        intervals[key] = Interval(low=float(low), high=float(high), level=options.level, method=told)
     return MappingProxyType(intervals)
+
+
+def _tail_shares(slowest_pcts: tuple[float, ...]) -> dict[str, float]:
+    """The share of slowest frames on which each metric of the tail rests."""
+    shares = {key: 1.0 - p for key, p in _QUANTILES.items() if p > 0.5}
+    for pct in slowest_pcts:
+        shares |= {f"low_{share_text(pct)}_{kind}_fps": pct / 100.0 for kind in ("percentile", "mean", "time")}
+    return shares
+
+
+def _slow_stretches(run: _Run, share: float) -> int:
+    """In how many stretches the slowest frames come: groups farther apart than a mean block.
+
+    Sixty slow frames in five stretches are five observations, not sixty.
+    """
+    positions = np.sort(run.order[: max(int(share * run.draws.n), 1)])
+    return 1 + int(np.count_nonzero(np.diff(positions) > run.draws.mean_block))
 
 
 def _own_intervals(series: FrameSeries, wanted: set[str]) -> list[tuple[str, Interval]]:

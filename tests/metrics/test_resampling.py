@@ -116,7 +116,7 @@ def test_intervals_hold_the_value_and_say_what_they_are() -> None:
     options = MeasureOptions(n_resamples=400)
     series = run_of(uneven_ms(6000), options)
     intervals = within_run_intervals(series, catalog_for(options))
-    assert len(intervals) >= 20
+    assert len(intervals) >= 15
     for key, interval in intervals.items():
         value = catalog_for(options)[key].compute(series)
         assert interval.low <= value <= interval.high, key
@@ -133,6 +133,19 @@ def test_what_cannot_be_resampled_has_no_interval() -> None:
         assert key not in intervals
     assert within_run_intervals(run_of(clean_ms(99, 1), options), catalog_for(options)) == {}
     assert within_run_intervals(run_of(np.full(500, 8.0), options), {"average_fps": 1}) == {}
+
+
+def test_a_tail_of_few_stretches_is_widened_or_left_out() -> None:
+    times_ms = clean_ms(4000, 3)
+    scattered, together = times_ms.copy(), times_ms.copy()
+    scattered[np.linspace(50, 3950, 40).astype(int)] = 30.0
+    together[1000:1040] = 30.0
+    options = MeasureOptions(n_resamples=200)
+    keys = ["p99_frame_time_ms", "low_1pct_mean_fps", "average_fps"]
+    wide = within_run_intervals(run_of(scattered, options), keys)
+    assert "widened for" in wide["low_1pct_mean_fps"].method
+    assert "widened" not in wide["average_fps"].method
+    assert set(within_run_intervals(run_of(together, options), keys)) == {"average_fps"}
 
 
 def test_only_what_is_asked_for() -> None:

@@ -1,0 +1,127 @@
+"""How often a clean run is called irregular, and how often intervals within a run hold the truth.
+
+Simulations with fixed seeds. The noise is autocorrelated as frame times are: what one frame costs, the next costs too.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import numpy as np
+import pytest
+from made_regularity import Array, alternation, autocorrelated, clean_ms, hitches, planted, run_of, slope, step
+
+from frametime.metrics.catalog import catalog_for
+from frametime.metrics.frame_series import FrameSeries
+from frametime.metrics.options import MeasureOptions
+from frametime.metrics.resampling import within_run_intervals
+
+STATED = 0.01
+"""Docs: fewer than 1 of 100 clean runs is called irregular in any one way."""
+
+
+def claims(series: FrameSeries) -> Counter[str]:
+    drift, rhythm = series.drift, series.rhythm
+    made = {
+        "drift": drift.is_drift,
+        "level": any(change.kind == "level" for change in drift.changes),
+        "spread": any(change.kind == "spread" for change in drift.changes),
+        "warm-up": drift.warm_up is not None,
+        "segments": len(series.segments) > 1,
+        "period": rhythm.hitch_period is not None,
+        "lines": bool(rhythm.lines),
+        "alternation": rhythm.alternating_fraction >= STATED,
+        "dropped": series.dropped is not None,
+    }
+    return Counter({name: int(is_claimed) for name, is_claimed in made.items()})
+
+
+def wandering_ms(n: int, seed: int) -> Array:
+    """Noise with two memories: some frames long, and some tenths of a second long."""
+    generator = np.random.default_rng(seed)
+    logs = 0.03 * autocorrelated(n, 0.9, generator) + 0.03 * autocorrelated(n, 0.98, generator)
+    return 8.3 * np.exp(logs + 0.01 * generator.standard_normal(n))
+
+
+@pytest.mark.slow
+def test_a_thousand_clean_runs() -> None:
+    total: Counter[str] = Counter()
+    for seed in range(1000):
+        times_ms = clean_ms(4800, seed) if seed % 2 else wandering_ms(4800, seed)
+        total += claims(run_of(times_ms))
+    # 1 % of 1000 is 10; chance alone takes a rate of 1 % beyond 17 in 1 of 50 simulations.
+    assert not {name: count for name, count in total.items() if count > 17}, total
+
+
+@pytest.mark.slow
+def test_random_hitches_are_not_called_periodic() -> None:
+    found = 0
+    for seed in range(1000):
+        generator = np.random.default_rng(seed)
+        times_ms = np.full(2400, 8.3)
+        times_ms[generator.choice(2400, generator.integers(4, 25), replace=False)] += generator.uniform(10, 60)
+        found += run_of(times_ms).rhythm.hitch_period is not None
+    assert found <= 17
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("name", "plant"),
+    [
+        ("level", step(5.0, 41.0)),
+        ("drift", slope(5.0)),
+        ("alternation", alternation(10.0)),
+        ("period", hitches(15.0, 2.0, 0.1)),
+    ],
+)
+def test_what_is_planted_at_the_stated_strength_is_found(name: str, plant: object) -> None:
+    """Docs: found in 9 of 10 runs or more at this strength, in noise of 3 % with a memory of ten frames."""
+    total: Counter[str] = Counter()
+    for seed in range(100):
+        total += claims(planted(5000 + seed, plant))  # type: ignore[arg-type]
+    assert total[name] >= 90, total
+
+
+@pytest.mark.slow
+def test_intervals_within_a_run_hold_the_truth_as_often_as_they_say() -> None:
+    """200 runs of 6 000 autocorrelated frames; truth from 3 million frames of the same noise."""
+    options = MeasureOptions(n_resamples=400)
+    keys = (
+        "average_fps",
+        "median_frame_time_ms",
+        "p95_frame_time_ms",
+        "p99_frame_time_ms",
+        "low_1pct_percentile_fps",
+        "low_1pct_mean_fps",
+        "low_1pct_time_fps",
+        "frame_time_cv",
+        "pacing_rmssd_ms",
+        "pacing_masd_ms",
+    )
+    catalog = catalog_for(options)
+    long_run = run_of(clean_ms(3_000_000, 999), options)
+    truth = {key: catalog[key].compute(long_run) for key in keys}
+    held: Counter[str] = Counter()
+    for seed in range(200):
+        intervals = within_run_intervals(run_of(clean_ms(6000, seed), options), keys)
+        held += Counter(key for key in keys if intervals[key].low <= truth[key] <= intervals[key].high)
+    # 95 % asked for. Docs: the average holds it in 93 %; of tails of 60 frames in some 18 stretches it is 80 to 90 %.
+    for key in keys:
+        least = 0.78 if key.startswith(("low_", "p99", "p95")) else 0.88
+        assert least <= held[key] / 200 <= 0.99, (key, dict(held))
+
+
+@pytest.mark.slow
+def test_single_frames_as_units_would_be_far_too_sure() -> None:
+    """Why blocks: with independent frames the interval of the average would hold the truth in a third of the runs."""
+    truth = 1000.0 / float(clean_ms(3_000_000, 999).mean())
+    held = {"blocks": 0, "frames": 0}
+    for seed in range(100):
+        times_ms = clean_ms(6000, seed)
+        interval = within_run_intervals(run_of(times_ms, MeasureOptions(n_resamples=200)), ["average_fps"])
+        held["blocks"] += interval["average_fps"].low <= truth <= interval["average_fps"].high
+        error = 1.96 * float(times_ms.std()) / np.sqrt(times_ms.size)
+        mean_ms = float(times_ms.mean())
+        held["frames"] += 1000 / (mean_ms + error) <= truth <= 1000 / (mean_ms - error)
+    assert held["blocks"] >= 88
+    assert held["frames"] <= 60
