@@ -66,7 +66,7 @@ def cut_capture(
         end_ns = min(end_ns, round(to_s * NS_PER_S))
     elapsed = stamps - stamps[0]
     first, last = (int(i) for i in np.searchsorted(elapsed, [start_ns, end_ns + 1]))
-    options = ", ".join(f"{name.replace('_s', '').replace('_', ' ')} {value:g} s" for name, value in given.items())
+    options = ", ".join(f"{name.removesuffix('_s').replace('_', ' ')} {value:g} s" for name, value in given.items())
     if last - first < 3:
         raise ReadError.at(
             capture.provenance.file_name,

@@ -8,14 +8,15 @@ from dataclasses import fields, replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING, BinaryIO, cast
 
+from frametime.adapters.arrow_columns import numpy_of
 from frametime.adapters.base import HEAD_BYTES, ParsedLog, ReadOptions
 from frametime.adapters.cutting import cut_capture
 from frametime.adapters.header_words import words_of
-from frametime.adapters.plugins import choose_adapter
+from frametime.adapters.plugins import BUILT_IN, choose_adapter
 from frametime.adapters.stored_log import StoredHash, compression_of, open_stored, unpacked
-from frametime.capture import Capture, Conditions, Provenance, SensorTrace
+from frametime.capture import FRAME_COLUMNS, TIME_COLUMN, Capture, Conditions, Provenance, SensorTrace
 from frametime.caveats import Caveat
-from frametime.errors import ReadError
+from frametime.errors import ReadError, printable
 
 if TYPE_CHECKING:
     from frametime.adapters.file_kind import FileKind
@@ -72,7 +73,7 @@ def read_capture(
     """
     stored, again = open_stored(source)
     with stored:
-        digest = StoredHash(again, size=stored.size, threaded=use_threads)
+        digest = StoredHash(again, size=stored.size, threaded=use_threads and not stored.shared)
         stored.seek(0)
         log, _ = unpacked(stored, options)
         head = log.read(HEAD_BYTES)
@@ -86,8 +87,30 @@ def read_capture(
             known = replace(parsed.capture.conditions, **{k: v for k, v in given.items() if v is not None})
             capture = replace(parsed.capture, conditions=known, caveats=(*parsed.capture.caveats, *caveats))
         else:
+            if type(adapter) not in BUILT_IN:
+                _check_frames(parsed, stored.name, adapter.name)
             capture = _capture(parsed, stored.name, stored.size, adapter.name, digest, options, conditions, caveats)
     return cut_capture(capture, **{name: getattr(options, name) for name in _CUTS})
+
+
+def _check_frames(parsed: ParsedLog, name: str, adapter: str) -> None:
+    """What a reader of others gives back is foreign data too."""
+    frames = parsed.frames
+    found = None
+    wrong = [column for column in frames.column_names if column not in FRAME_COLUMNS]
+    if wrong or TIME_COLUMN not in frames.column_names:
+        found = f"columns that have no meaning here ({', '.join(wrong)})" if wrong else f"no column {TIME_COLUMN}"
+    elif any(str(field.type) != FRAME_COLUMNS[field.name][0] for field in frames.schema):
+        found = "columns of another type than theirs"
+    elif frames.num_rows < 3:
+        found = "fewer than two frames"
+    elif frames.column(TIME_COLUMN).null_count:
+        found = "timestamps that are empty"
+    else:
+        stamps = numpy_of(frames.column(TIME_COLUMN))
+        found = None if (stamps[1:] > stamps[:-1]).all() else "timestamps that do not rise"
+    if found is not None:
+        raise ReadError.at(name, f"the adapter '{printable(adapter, limit=60)}' gave {found}", helps="mend the adapter")
 
 
 def classify_file(path: str | os.PathLike[str]) -> FileKind:

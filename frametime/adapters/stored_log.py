@@ -41,12 +41,16 @@ def compression_of(head: bytes) -> str | None:
 
 
 class LogStream(io.RawIOBase):
-    """A seekable binary stream that knows the name and size of its log."""
+    """A seekable binary stream that knows the name and size of its log.
 
-    def __init__(self, inner: BinaryIO, *, name: str, size: int) -> None:
+    ``shared`` says that the same bytes can be opened again only through this stream, and so not read beside it.
+    """
+
+    def __init__(self, inner: BinaryIO, *, name: str, size: int, shared: bool = False) -> None:
         self._inner = inner
         self.name = name
         self.size = size
+        self.shared = shared
 
     def readable(self) -> bool:
         return True
@@ -220,7 +224,8 @@ def _held(stream: BinaryIO, name: str) -> tuple[LogStream, Callable[[], BinaryIO
         held.seek(0)
 
     # Hashing comes before parsing here, never beside it: both would move the same position.
-    return LogStream(cast("BinaryIO", held), name=name, size=size), cast("Callable[[], BinaryIO]", again)
+    log = LogStream(cast("BinaryIO", held), name=name, size=size, shared=True)
+    return log, cast("Callable[[], BinaryIO]", again)
 
 
 def unpacked(log: LogStream, options: ReadOptions) -> tuple[LogStream, str | None]:

@@ -1,0 +1,170 @@
+"""From a file to a capture: where it came from is told, and no library is imported that is not used."""
+
+from __future__ import annotations
+
+import gzip
+import hashlib
+import io
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from frametime.adapters.base import ReadOptions
+from frametime.adapters.layout import Layout
+from frametime.adapters.reading import read_capture
+from frametime.capture import Conditions
+
+DATA = Path(__file__).parent / "data"
+RECORDED = sorted((DATA / "recorded").glob("*.csv.gz"))
+LOG = b"Machine: bench 1\nDriver = 1.2\n\ntime (s),frame time (ms)\n" + b"".join(
+    b"%.6f,%.3f\n" % ((i + 1) * 0.0165, 16.5) for i in range(40)
+)
+
+
+def columns_of(path: Path) -> dict[str, list[int]]:
+    """A recorded log, parsed by hand: whole numbers between commas."""
+    header, *lines = gzip.decompress(path.read_bytes()).decode("ascii").splitlines()
+    cells = [[int(cell) for cell in line.split(",")] for line in lines]
+    return {name: [row[i] for row in cells] for i, name in enumerate(header.split(","))}
+
+
+@pytest.mark.parametrize("path", RECORDED, ids=lambda path: path.name)
+def test_recorded_logs(path: Path) -> None:
+    truth = columns_of(path)
+    capture = read_capture(path)
+    assert capture.frames["timestamp_ns"].to_pylist() == truth["finished_ns"]
+    assert capture.frames["simulation_start_ns"].to_pylist() == truth["start_ns"]
+    assert capture.frames["gpu_work_ns"].to_pylist() == truth["gpu_work_ns"]
+    assert capture.n_frames == len(truth["finished_ns"]) - 1
+    assert capture.caveats == ()
+    assert capture.provenance.sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def test_provenance(tmp_path: Path) -> None:
+    path = tmp_path / "run1.csv"
+    path.write_bytes(LOG)
+    capture = read_capture(path, options=ReadOptions(skip_start_s=0.1), conditions=Conditions(card="one"))
+    provenance = capture.provenance
+    assert provenance.file_name == str(path)
+    assert provenance.sha256 == hashlib.sha256(LOG).hexdigest()
+    assert provenance.size_bytes == len(LOG)
+    assert provenance.adapter == "delimited-text"
+    assert (provenance.rows_read, provenance.rows_rejected) == (40, 0)
+    assert dict(provenance.metadata) == {"Machine": "bench 1", "Driver": "1.2"}
+    assert dict(provenance.options) == {"skip_start_s": "0.1"}
+    assert provenance.recorded_from_utc is None
+    assert capture.conditions.card == "one"
+    assert any(sentence.startswith("delimiter: with ','") for sentence in provenance.evidence)
+
+
+def test_hash_and_size_are_of_the_stored_bytes() -> None:
+    packed = gzip.compress(LOG, mtime=0)
+    provenance = read_capture(io.BytesIO(packed)).provenance
+    assert provenance.sha256 == hashlib.sha256(packed).hexdigest()
+    assert provenance.size_bytes == len(packed)
+
+
+def test_a_large_log_is_hashed_beside_the_parsing() -> None:
+    content = b"frame time (ms)\n" + b"16.5\n16.75\n" * 150_000
+    for use_threads in (True, False):
+        capture = read_capture(io.BytesIO(content), use_threads=use_threads)
+        assert capture.provenance.sha256 == hashlib.sha256(content).hexdigest()
+        assert capture.n_frames == 300_000
+
+
+def test_standard_input(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Stdin:
+        buffer = io.BytesIO(LOG)
+
+    monkeypatch.setattr(sys, "stdin", Stdin())
+    capture = read_capture("-")
+    assert capture.provenance.file_name == "-"
+    assert capture.n_frames == 40
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes here")
+def test_a_pipe_with_a_name(tmp_path: Path) -> None:
+    pipe = tmp_path / "pipe.csv"
+    os.mkfifo(pipe)
+    writer = subprocess.Popen([sys.executable, "-c", f"open({str(pipe)!r}, 'wb').write({LOG!r})"])
+    try:
+        assert read_capture(pipe).n_frames == 40
+    finally:
+        writer.wait(timeout=30)
+
+
+def test_a_quick_check_imports_nothing_it_does_not_use(tmp_path: Path) -> None:
+    """In an environment that has pandas: pyarrow would import it in several of its functions."""
+    pytest.importorskip("pandas")
+    sound, broken = tmp_path / "sound.csv", tmp_path / "broken.csv"
+    sound.write_bytes(LOG)
+    broken.write_bytes(LOG.replace(b"16.500", b"NA", 1))
+    code = (
+        "import sys; from frametime.adapters.reading import read_capture\n"
+        "for path in sys.argv[1:]: read_capture(path)\n"
+        "print(*sorted({name.partition('.')[0] for name in sys.modules}))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(sound), str(broken)], capture_output=True, text=True, check=True
+    )
+    loaded = set(done.stdout.split())
+    assert "pyarrow" in loaded
+    assert not loaded & {"pandas", "polars", "scipy", "matplotlib", "jinja2", "rich", "click", "tomllib"}
+
+
+def test_a_sound_log_needs_no_compute_functions(tmp_path: Path) -> None:
+    path = tmp_path / "sound.csv"
+    path.write_bytes(LOG)
+    code = (
+        "import sys; from frametime.adapters.reading import read_capture; read_capture(sys.argv[1]);"
+        "print('pyarrow.compute' in sys.modules, 'importlib.metadata' in sys.modules)"
+    )
+    done = subprocess.run([sys.executable, "-c", code, str(path)], capture_output=True, text=True, check=True)
+    assert done.stdout.split() == ["False", "False"]
+
+
+def test_a_late_byte_that_is_no_utf8() -> None:
+    text = b"App,frame (ms)\n" + b"game,16.5\ngame,16.75\n" * 10_000 + b"caf\xe9,16.5\n" * 10
+    capture = read_capture(io.BytesIO(text), options=ReadOptions(stream="café"))
+    assert capture.n_frames == 10
+    assert Layout.from_toml(capture.provenance.layout_toml, "found").encoding == "cp1252"
+
+
+def test_a_late_cell_of_another_kind() -> None:
+    """Whole numbers in the first 64 KiB, decimals and a missing cell after them."""
+    cells = [b"16000"] * 30_000 + [b"16000.5"] * 50 + [b"NA"] + [b"17000"] * 10
+    capture = read_capture(io.BytesIO(b"frame (us)\n" + b"\n".join(cells) + b"\n"))
+    steps = capture.frames["timestamp_ns"]
+    assert capture.n_frames == 30_060
+    assert steps[30_001].as_py() - steps[30_000].as_py() == 16_000_500
+    assert capture.provenance.rejected_rows[0].line == 30_052
+
+
+def test_a_second_table_far_below_the_head() -> None:
+    frames = b"frame (ms)\n" + b"16.5\n16.75\n" * 10_000
+    capture = read_capture(io.BytesIO(frames + b"\npower (W)\n" + b"300\n" * 5000))
+    assert capture.n_frames == 20_000
+    assert "second-table" in [caveat.code for caveat in capture.caveats]
+
+
+def test_line_ends_that_change_and_a_large_cr_only_file() -> None:
+    for end in (b"\r", b"\r\n"):
+        content = b"frame (ms)" + end + (b"16.5" + end) * 200_000
+        assert read_capture(io.BytesIO(content)).n_frames == 200_000
+
+
+def test_columns_of_the_log_that_are_left_can_be_fetched_row_by_row() -> None:
+    from frametime.adapters.frame_log import FrameLogAdapter
+
+    lines = ["frame (ms),note", *(f"{16 + i % 3}.5,n{i}" for i in range(30))]
+    lines[5] = "bad,x"
+    lines.insert(9, "frame (ms),note")
+    parsed = FrameLogAdapter().parse(io.BytesIO("\n".join(lines).encode()), ReadOptions())
+    assert [column.name for column in parsed.other_columns] == ["note"]
+    assert parsed.read_columns is not None
+    notes = parsed.read_columns(["note"])["note"].to_pylist()
+    assert notes == [None, *(f"n{i}" for i in range(30) if i != 4)]
+    assert parsed.frames.num_rows == len(notes)
