@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from report_page_reading import at_pointer, expected_reading, parsed, read_number, shown_numbers
 
-from frametime.render.plain import plain
+from frametime.pipeline.review_schema import review_json
 from frametime.review.result import ReviewResult
 
 
@@ -19,8 +19,7 @@ def page_and_result(request: pytest.FixtureRequest) -> tuple[list[Any], Any]:
     result: ReviewResult = request.getfixturevalue(name)
     folder: Path = request.getfixturevalue(f"{request.param}_folder")
     page = (folder / "report.html").read_text("utf-8")
-    # Curves and findings are not in result.json, and the page takes no number from them.
-    return list(shown_numbers(parsed(page))), plain(result)
+    return list(shown_numbers(parsed(page))), json.loads(review_json(result))
 
 
 def test_the_exact_value_is_that_of_the_result(page_and_result: tuple[list[Any], Any]) -> None:

@@ -36,16 +36,21 @@ class ChosenChart:
 
 
 def chosen_charts(result: ReviewResult) -> tuple[ChosenChart, ...]:
-    """The charts by the headline metric over all cells, the most important first, at most `MOST_FIGURES`."""
+    """The charts by the headline metric over all cells, the most important first, at most `MOST_FIGURES`.
+
+    Of charts with several cuts only the first is taken: the table of cuts shows every one.
+    """
     from frametime.render.charts.review_charts import review_figures
     from frametime.render.theme import Theme
 
     found = []
+    first_cuts: object = None
     for name, drawing in review_figures(result, Theme.of(), only=SECTIONS):
         asked = drawing.keywords if isinstance(drawing, partial) else {}
+        first_cuts = first_cuts or asked.get("cuts")
         by_headline = asked.get("metric", result.headline) == result.headline
         over_all_cells = asked.get("cut", result.cuts[0].key) == result.cuts[0].key
-        if by_headline and over_all_cells:
+        if by_headline and over_all_cells and asked.get("cuts", first_cuts) == first_cuts:
             found.append(ChosenChart(name=name, key=_catalog_key(name), asked=asked))
     return tuple(sorted(found, key=lambda chart: list(SECTIONS).index(chart.key))[:MOST_FIGURES])
 

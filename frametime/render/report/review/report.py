@@ -20,6 +20,7 @@ def review_report(
     *,
     figures: Mapping[str, Sequence[Figure]] | None = None,
     traces: TraceView | None = None,
+    charts_folder: str | None = None,
 ) -> Report:
     """The document of a review: verdict first, then what it rests on.
 
@@ -30,6 +31,8 @@ def review_report(
         Charts by the key of the section that they belong to.
     traces : TraceView, optional
         Frame times of the runs, for the page.
+    charts_folder : str, optional
+        Where the charts lie as files, below the folder of the report.
     """
     charts = figures or {}
     sections = [
@@ -49,8 +52,15 @@ def review_report(
         lead=(*lead_blocks(result), *charts.get("lead", ())),
         cautions=(),
         sections=tuple(_with_figures(section, charts.get(section.key, ())) for section in sections),
-        colophon=f"Made by frametime {__version__}. The numbers stand in full precision in result.json.",
+        colophon=_colophon(charts_folder),
     )
+
+
+def _colophon(charts_folder: str | None) -> str:
+    words = f"Made by frametime {__version__}. The numbers stand in full precision in result.json."
+    if charts_folder is None:
+        return words
+    return f"{words} All charts, also those of single scenes, other cuts and other metrics, lie in {charts_folder}/."
 
 
 def _with_figures(section: Section, figures: Sequence[Block]) -> Section:

@@ -28,6 +28,7 @@ from frametime.render.report.parts import (
     mark,
     missing,
     quantity,
+    sentence_case,
 )
 from frametime.render.report.review.verdict import REACHES
 from frametime.render.report.tuning.record_tables import (
@@ -130,7 +131,7 @@ def _best_card(summary: TuningSummary) -> VerdictCard:
         state, sentence = mark("so far", "care"), "The best setting found so far; tuning is not finished."
     needs = missing("needs measured runs at stock and at the best setting", "best_gain")
     return VerdictCard(
-        name=str(summary.best) if summary.best is not None else "No best setting yet",
+        name=sentence_case(str(summary.best)) if summary.best is not None else "No best setting yet",
         against=f"Average FPS over stock under {summary.workloads[-1]}",
         mark=state,
         amount=(change(gain.value, "best_gain/value", interval=gain.interval) if gain else needs,),
@@ -168,7 +169,7 @@ def _everyday_card(summary: TuningSummary) -> VerdictCard:
         amount=(amount,),
         range=words,
         strip=None,
-        sentence=f"{sentence} {cost.how}" if cost else sentence,
+        sentence=f"{sentence} {sentence_case(cost.how).rstrip('.')}." if cost else sentence,
         facts=(),
         notes=(),
         origin="",

@@ -130,7 +130,7 @@ def setting_table(summary: TuningSummary) -> Table:
             Column(heading="Average FPS", kind="number"),
             Column(heading="Gain over stock", kind="number"),
             Column(heading="95 % interval", kind="range"),
-            Column(heading="Gain (% per MHz)"),
+            Column(heading="Gain (% per MHz)", kind="number"),
             Column(heading="Power (W)", kind="number"),
             Column(heading="FPS per watt", kind="number"),
         ),
@@ -145,7 +145,8 @@ def setting_table(summary: TuningSummary) -> Table:
 
 def _setting_cells(row: SettingRow, notes: NoteList) -> tuple[Cell, ...]:
     is_stock = row.setting == Setting()
-    gain, interval, per_mhz = missing("no runs at stock"), missing("no runs at stock"), missing("no lower setting")
+    gain, interval = missing("no runs at stock", "gain"), missing("no runs at stock", "gain/interval")
+    per_mhz = missing("no lower setting", "gain_pct_per_mhz")
     shown: tuple[Cell, Cell] = (cell("stock"), cell("stock"))
     if row.gain is not None:
         shown = (
@@ -153,7 +154,8 @@ def _setting_cells(row: SettingRow, notes: NoteList) -> tuple[Cell, ...]:
             cell(change_range(row.gain.interval, "gain/interval", reason=TOO_FEW)),
         )
         if row.gain.interval is None:
-            shown = (shown[0], cell(missing(TOO_FEW), notes=notes.why(missing(TOO_FEW))))
+            without = missing(TOO_FEW, "gain/interval")
+            shown = (shown[0], cell(without, notes=notes.why(without)))
     elif not is_stock:
         shown = (cell(gain, notes=notes.why(gain)), cell(interval, notes=notes.why(interval)))
     slope = cell(per_mhz, notes=notes.why(per_mhz))
