@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -15,8 +15,7 @@ from frametime.render.charts.catalog import keys_for
 from frametime.render.theme import SIZES, Theme
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
+    from frametime.render.charts.review_charts import Drawing
     from frametime.render.charts.traces import RunTrace
 
 COMPARE_KEYS: Final = keys_for("capture", "captures")
@@ -157,9 +156,7 @@ def _file_names(n_runs: int, wanted: Sequence[str]) -> list[str]:
     return names
 
 
-def _drawings(
-    measured: Sequence[tuple[Capture, MeasuredRun]], wanted: Sequence[str], theme: Theme
-) -> list[Callable[[], Figure]]:
+def _drawings(measured: Sequence[tuple[Capture, MeasuredRun]], wanted: Sequence[str], theme: Theme) -> list[Drawing]:
     """In the order of the file names."""
     from functools import partial
 
@@ -170,7 +167,7 @@ def _drawings(
     from frametime.render.charts.traces import label_of, labels_of, trace_of_capture
 
     common, labels = labels_of([run for _, run in measured])
-    found: list[Callable[[], Figure]] = []
+    found: list[Drawing] = []
     if "frame-times" in wanted:
         found += [
             partial(draw_frame_times, capture, run, theme, label=label_of(run) if common else label)

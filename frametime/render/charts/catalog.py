@@ -119,6 +119,28 @@ CATALOG: Final[Mapping[str, Chart]] = MappingProxyType(
                 "to 0 % is better.",
                 sources=("review",),
             ),
+            Chart(
+                key="tuning-map",
+                title="Tuning map",
+                caption="Every setting tried, at its core and memory offset: what passed, what failed, the gain over "
+                "stock, the best and the everyday setting.",
+                sources=("tuning",),
+            ),
+            Chart(
+                key="tuning-gain",
+                title="Gain by clock",
+                caption="Gain over stock against the core and the memory offset, a line for each workload, with "
+                "intervals. "
+                "Higher is better.",
+                sources=("tuning",),
+            ),
+            Chart(
+                key="endurance",
+                title="Endurance run",
+                caption="Frame time, power, temperature and clock of a long run on one time axis, with the verdict "
+                "criterion by criterion.",
+                sources=("endurance",),
+            ),
         )
     }
 )

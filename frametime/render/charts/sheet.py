@@ -202,7 +202,7 @@ class Sheet:
                 )
             )
             return
-        xs = [x, x + width] if entry.kind == "line" else [x + width / 2.0]
+        xs = [x, x + width / 2.0, x + width] if entry.kind == "line" else [x + width / 2.0]
         self.figure.add_artist(
             Line2D(
                 [value / width_pt for value in xs],
@@ -211,6 +211,7 @@ class Sheet:
                 linestyle=entry.line if entry.kind == "line" else "none",
                 linewidth=1.4 * self.theme.line_pt,
                 marker=entry.marker or None,
+                markevery=[len(xs) // 2],
                 markersize=0.72 * self.em,
                 markerfacecolor=face,
                 markeredgecolor=edge,

@@ -1,0 +1,161 @@
+"""A long run on one time axis: frame times, power, temperature, clock, and the verdict criterion by criterion."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from frametime.capture import Capture
+from frametime.metrics.frame_series import FrameSeries
+from frametime.metrics.metric import MeasuredRun
+from frametime.render.charts.frame_times import draw_trace, frame_time_top, name_beyond, pixel_columns
+from frametime.render.charts.lanes import LANE_QUANTITIES, Lane, draw_lanes, lanes_of
+from frametime.render.charts.scales import nice_ticks, size_of, tick_labels
+from frametime.render.charts.sheet import KeyEntry, Sheet, x_caption, y_caption
+from frametime.render.charts.traces import trace_of_capture, trace_of_run
+from frametime.render.charts.words import FRAME_TIME, counted, run_figures
+from frametime.render.text_fit import shorten
+from frametime.render.theme import Theme
+from frametime.tuning.endurance import Criterion, EnduranceVerdict
+
+_TABLE_EM: Final = 27.0
+_LONG_S: Final = 300.0
+_MARKERS: Final = {"passed": "s", "failed": "X", "not measurable": "o"}
+
+
+def draw_endurance(
+    source: Capture | None, run: MeasuredRun, verdict: EnduranceVerdict, theme: Theme, *, n_columns: int | None = None
+) -> Figure:
+    """Frame times and sensors of a long run, with the criteria beside them.
+
+    Parameters
+    ----------
+    source : Capture or None
+        The capture of the run, for its sensors and every frame.
+    run : MeasuredRun
+    verdict : EnduranceVerdict
+        Of the run.
+    theme : Theme
+    n_columns : int or None
+        As in ``draw_frame_times``.
+
+    Returns
+    -------
+    Figure
+        The first axes hold the frame times, the others one sensor quantity each.
+    """
+    with theme.settings():
+        if source is None:
+            trace = trace_of_run(run)
+            lanes: tuple[Lane, ...] = ()
+        else:
+            columns = pixel_columns(theme) if n_columns is None else n_columns
+            trace = trace_of_capture(source, run, n_columns=columns)
+            lanes = lanes_of(FrameSeries.of(source, run.options), LANE_QUANTITIES)
+        top_ms = frame_time_top([trace])
+        beyond = int((trace.high_ms > top_ms).sum())
+        changes = [] if run.findings.drift is None else run.findings.drift.changes
+        sheet = Sheet(
+            theme,
+            title=f"Endurance run: {verdict.word}",
+            lead=f"{trace.label} · {run_figures(trace)}",
+            notes=[
+                verdict.sentence,
+                f"{FRAME_TIME} Lower and more even is better. One run of {counted(trace.n_frames, 'frame')}: no "
+                f"interval.",
+                f"Over {top_ms:.0f} ms: {counted(beyond, 'place')}, marked at the upper edge." if beyond else "",
+                "Shaded: the clock fell while temperature or power stood at its limit."
+                if run.findings.throttling
+                else "",
+                "Upright line: the frame times change to another level or spread." if changes else "",
+            ],
+            head_lines=(1, 1),
+        )
+        sheet.key(_key(theme, stutters=bool(trace.stutters), middle=trace.middle_name))
+        table = sheet.right - _TABLE_EM * sheet.em
+        left, right = sheet.left + 3.6 * sheet.em, table - 2.0 * sheet.em
+        axes = sheet.axes(left, *_first_box(sheet, len(lanes), right - left))
+        draw_trace(axes, trace, theme, color=theme.palette.series[0], top_ms=top_ms)
+        name_beyond(axes, trace, theme)
+        y_caption(axes, "frame time, ms", theme)
+        lowest = axes
+        if lanes:
+            axes.tick_params(labelbottom=False)
+            boxes = _lane_boxes(sheet, len(lanes), left, right - left)
+            lowest = draw_lanes(sheet, lanes, boxes, (0.0, trace.duration_s))
+        for panel in sheet.figure.axes:
+            _events(panel, run, theme)
+        _time_axis(lowest, trace.duration_s, theme)
+        _criteria(sheet, verdict.criteria, table)
+        return sheet.figure
+
+
+def _first_box(sheet: Sheet, n_lanes: int, width: float) -> tuple[float, float, float]:
+    """Bottom, width and height of the frame times: what the lanes leave."""
+    em = sheet.em
+    foot = sheet.bottom + 3.5 * em + n_lanes * _lane_pitch(em)
+    return foot, width, sheet.top - 1.9 * em - foot
+
+
+def _lane_pitch(em: float) -> float:
+    return 5.1 * em
+
+
+def _lane_boxes(sheet: Sheet, n_lanes: int, left: float, width: float) -> list[tuple[float, float, float, float]]:
+    em = sheet.em
+    foot, pitch = sheet.bottom + 3.5 * em, _lane_pitch(em)
+    return [(left, foot + (n_lanes - 1 - row) * pitch, width, pitch - 2.0 * em) for row in range(n_lanes)]
+
+
+def _key(theme: Theme, *, stutters: bool, middle: str) -> list[KeyEntry]:
+    palette = theme.palette
+    entries = [
+        KeyEntry(label="frame time", kind="line", color=palette.series[0]),
+        KeyEntry(label=middle, kind="line", color=palette.ink, line=(0, (3.0, 1.2))),
+    ]
+    if stutters:
+        entries.append(KeyEntry(label="stutter", kind="marker", color=palette.behind, marker="v", edge=palette.ink))
+    return entries
+
+
+def _events(axes: Axes, run: MeasuredRun, theme: Theme) -> None:
+    """Throttling as shaded stretches, change points as upright lines."""
+    for stretch in run.findings.throttling:
+        axes.axvspan(
+            stretch.start_s, stretch.end_s, color=theme.palette.behind_ground, linewidth=0.0, zorder=0, gid="throttling"
+        )
+    drift = run.findings.drift
+    for change in () if drift is None else drift.changes:
+        axes.axvline(
+            change.time_s, color=theme.palette.muted, linewidth=theme.line_pt, linestyle=(0, (1.2, 1.2)), gid="change"
+        )
+
+
+def _time_axis(axes: Axes, duration_s: float, theme: Theme) -> None:
+    """Ticks in minutes for a long run; the axes themselves stay in seconds."""
+    if duration_s < _LONG_S:
+        x_caption(axes, "time since the first frame, s", theme)
+        return
+    most = max(2, int(size_of(axes)[0] / (5.0 * theme.em_pt)))
+    minutes = nice_ticks(0.0, duration_s / 60.0, most)
+    for panel in axes.figure.axes:
+        panel.set_xticks([60.0 * minute for minute in minutes], tick_labels(minutes))
+    x_caption(axes, "time since the first frame, min", theme)
+
+
+def _criteria(sheet: Sheet, criteria: tuple[Criterion, ...], left: float) -> None:
+    """Each criterion with a mark, its state in words, and its number."""
+    em, palette = sheet.em, sheet.theme.palette
+    colors = {"passed": palette.ahead, "failed": palette.behind, "not measurable": palette.ground}
+    room = sheet.top - sheet.bottom
+    step = min(3.4 * em, room / max(1, len(criteria)))
+    width = sheet.right - left - 1.8 * em
+    for number, item in enumerate(criteria):
+        y = sheet.top - 0.6 * em - number * step
+        sheet.mark(left + 0.6 * em, y, _MARKERS[item.state], colors[item.state])
+        sheet.text(left + 1.8 * em, y, shorten(f"{item.label}: {item.state}", width, em, bold=True), bold=True)
+        if step >= 2.6 * em:
+            words = shorten(item.sentence, width, em)
+            sheet.text(left + 1.8 * em, y - 1.35 * em, words, color=palette.muted)

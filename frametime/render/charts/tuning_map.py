@@ -1,0 +1,207 @@
+"""Map of the settings tried while tuning: core and memory offsets, what passed, what failed, and the gain."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from frametime.render.charts.review_words import change_words
+from frametime.render.charts.scales import set_x_ticks, set_y_ticks
+from frametime.render.charts.sheet import KeyEntry, Sheet, x_caption, y_caption
+from frametime.render.charts.words import counted
+from frametime.render.numbers import format_percent_change
+from frametime.render.text_fit import shorten, text_width_pt
+from frametime.render.theme import Theme
+from frametime.tuning.record import STOCK, Setting
+from frametime.tuning.summary import MapCell, TuningSummary
+
+_TABLE_EM: Final = 22.0
+
+
+def draw_tuning_map(summary: TuningSummary, theme: Theme) -> Figure:
+    """Every setting that was tried, at its offsets.
+
+    Parameters
+    ----------
+    summary : TuningSummary
+    theme : Theme
+
+    Returns
+    -------
+    Figure
+        One pair of axes: core offset and memory offset in MHz.
+    """
+    heaviest = summary.workloads[-1]
+    n_runs = [row.n_runs for row in summary.settings if row.workload == heaviest]
+    edge = {item.setting for item in summary.past_edge}
+    with theme.settings():
+        sheet = Sheet(
+            theme,
+            title=f"Tuning map: {summary.card}",
+            lead="Higher clocks lie farther right and farther up; 0 MHz is stock. Not every higher clock is faster.",
+            notes=[
+                f"Number: gain in average FPS (frames over time; more is better) over stock under {heaviest}, the "
+                f"heaviest workload, from {max(n_runs, default=0)} runs of a setting at most; the list on the right "
+                f"has "
+                "the 95 % intervals (Welch, on logs).",
+                "Failed: artifacts, a freeze, a driver reset, or a workload that did not finish, under any workload. "
+                "Past the edge: credibly slower than a lower clock.",
+                "Tuning can make a system unstable, corrupt data and shorten a card's life: stay within the "
+                "manufacturer's limits.",
+            ],
+            head_lines=(1, 1),
+        )
+        sheet.key(_key(theme, past_edge=bool(edge)))
+        left, foot = sheet.left + 4.6 * sheet.em, sheet.bottom + 3.5 * sheet.em
+        table = sheet.right - _TABLE_EM * sheet.em
+        axes = sheet.axes(left, foot, table - left - 2.5 * sheet.em, sheet.top - 2.0 * sheet.em - foot)
+        _limits(axes, summary)
+        for cell in summary.map:
+            _mark(axes, cell, theme, past_edge=cell.setting in edge)
+        for setting, gid, size in ((summary.best, "best", 1.5), (summary.everyday, "everyday", 1.5)):
+            if setting is not None:
+                _ring(axes, setting, theme, gid=gid, size_em=size)
+        set_x_ticks(axes, sheet.em, spacing_em=6.0)
+        set_y_ticks(axes, sheet.em)
+        axes.grid(axis="both")
+        y_caption(axes, "memory offset, MHz", theme)
+        x_caption(axes, "core offset, MHz", theme)
+        _gains(sheet, axes, summary)
+        _table(sheet, summary, table)
+        return sheet.figure
+
+
+def _key(theme: Theme, *, past_edge: bool) -> list[KeyEntry]:
+    palette = theme.palette
+    entries = [
+        KeyEntry(label="passed", kind="marker", color=palette.ahead, marker="o"),
+        KeyEntry(label="failed", kind="marker", color=palette.behind, marker="X"),
+        KeyEntry(label="best so far", kind="marker", color=palette.ink, marker="s", filled=False),
+        KeyEntry(label="everyday", kind="marker", color=palette.ink, marker="D", filled=False),
+    ]
+    if past_edge:
+        entries.insert(1, KeyEntry(label="past the edge", kind="marker", color=palette.ahead, marker="v"))
+    return entries
+
+
+def _limits(axes: Axes, summary: TuningSummary) -> None:
+    """Room around every setting, 0 and the settings of note."""
+    settings = [cell.setting for cell in summary.map]
+    settings += [setting for setting in (summary.best, summary.everyday, STOCK) if setting is not None]
+    for set_limits, values, least in (
+        (axes.set_xlim, [setting.core_offset_mhz for setting in settings], 100.0),
+        (axes.set_ylim, [setting.memory_offset_mhz for setting in settings], 100.0),
+    ):
+        low, high = float(min(values)), float(max(values))
+        room = 0.09 * max(high - low, least)
+        set_limits(low - room, max(high, low + least) + room)
+
+
+def _mark(axes: Axes, cell: MapCell, theme: Theme, *, past_edge: bool) -> None:
+    failed = cell.status == "failed"
+    color = theme.palette.behind if failed else theme.palette.ahead
+    axes.plot(
+        [cell.setting.core_offset_mhz],
+        [cell.setting.memory_offset_mhz],
+        linestyle="none",
+        marker="X" if failed else "v" if past_edge else "o",
+        markersize=0.75 * theme.em_pt,
+        markerfacecolor=color,
+        markeredgecolor=theme.palette.ink,
+        markeredgewidth=0.5 * theme.line_pt,
+        zorder=4,
+        gid=f"{cell.status}-{cell.setting.core_offset_mhz}-{cell.setting.memory_offset_mhz}",
+    )
+
+
+def _ring(axes: Axes, setting: Setting, theme: Theme, *, gid: str, size_em: float) -> None:
+    axes.plot(
+        [setting.core_offset_mhz],
+        [setting.memory_offset_mhz],
+        linestyle="none",
+        marker="s" if gid == "best" else "D",
+        markersize=size_em * theme.em_pt,
+        markerfacecolor="none",
+        markeredgecolor=theme.palette.ink,
+        markeredgewidth=1.1 * theme.line_pt,
+        zorder=5,
+        gid=gid,
+    )
+
+
+def _gains(sheet: Sheet, axes: Axes, summary: TuningSummary) -> None:
+    """The gain above each mark, the settings of note first, as far as there is room."""
+    em, theme = sheet.em, sheet.theme
+    of_note = [setting for setting in (summary.best, summary.everyday) if setting is not None]
+    cells = sorted(
+        (cell for cell in summary.map if cell.gain is not None and cell.status == "passed"),
+        key=lambda cell: (cell.setting not in of_note, -(cell.gain.value if cell.gain else 0.0)),
+    )
+    box = axes.get_position()
+    left, bottom = box.x0 * theme.size.width_pt, box.y0 * theme.size.height_pt
+    width, height = box.width * theme.size.width_pt, box.height * theme.size.height_pt
+    (x_low, x_high), (y_low, y_high) = axes.get_xlim(), axes.get_ylim()
+
+    def place(setting: Setting) -> tuple[float, float]:
+        return (
+            left + (setting.core_offset_mhz - x_low) / (x_high - x_low) * width,
+            bottom + (setting.memory_offset_mhz - y_low) / (y_high - y_low) * height,
+        )
+
+    marks = [place(cell.setting) for cell in summary.map]
+    taken: list[tuple[float, float, float, float]] = []
+    for cell in cells:
+        assert cell.gain is not None
+        words = format_percent_change(cell.gain.value)
+        half = text_width_pt(words, em) / 2.0
+        x, y = place(cell.setting)
+        away = (1.75 if cell.setting in of_note else 1.3) * em
+        for middle in (y + away, y - away):
+            area = (x - half - 0.2 * em, middle - 0.65 * em, x + half + 0.2 * em, middle + 0.65 * em)
+            clear = area[0] > left and area[2] < left + width and bottom < area[1] and area[3] < bottom + height
+            hits_mark = any(area[0] < mx < area[2] and area[1] - 0.3 * em < my < area[3] + 0.3 * em for mx, my in marks)
+            if clear and not hits_mark and not any(_meet(area, other) for other in taken):
+                taken.append(area)
+                sheet.text(x, middle, words, ha="center")
+                break
+
+
+def _meet(one: tuple[float, float, float, float], other: tuple[float, float, float, float]) -> bool:
+    return one[0] < other[2] and other[0] < one[2] and one[1] < other[3] and other[1] < one[3]
+
+
+def _table(sheet: Sheet, summary: TuningSummary, left: float) -> None:
+    """The settings of note in words."""
+    em = sheet.em
+    muted = sheet.theme.palette.muted
+    width = sheet.right - left
+    gain = summary.best_gain
+    blocks: list[tuple[str, list[str]]] = []
+    if summary.best is not None:
+        lines = [_offsets(summary.best)]
+        if gain is not None:
+            lines.append(f"gain {change_words(gain.value, gain.interval)}")
+        lines.append("passed the endurance run" if summary.best_is_final else "endurance run not passed yet")
+        blocks.append(("best so far" if not summary.best_is_final else "best setting", lines))
+    if summary.everyday is not None:
+        lines = [_offsets(summary.everyday)]
+        cost = summary.everyday_cost
+        if cost is not None:
+            lines += [f"against the best, {cost.kind}:", change_words(cost.value, cost.interval)]
+        blocks.append(("everyday setting", lines))
+    failed = sum(cell.status == "failed" for cell in summary.map)
+    blocks.append(("tried", [counted(len(summary.map), "setting"), f"{failed} of them failed"]))
+    blocks.append(("past the edge", [_offsets(item.setting) for item in summary.past_edge[:3]] or ["none found"]))
+    y = sheet.top - 0.6 * em
+    for heading, lines in blocks:
+        sheet.text(left, y, heading, bold=True)
+        for number, line in enumerate(lines):
+            sheet.text(left, y - 1.4 * (number + 1) * em, shorten(line, width, em), color=muted)
+        y -= (1.4 * (len(lines) + 1) + 0.7) * em
+
+
+def _offsets(setting: Setting) -> str:
+    signs = f"core {setting.core_offset_mhz:+d}, memory {setting.memory_offset_mhz:+d} MHz"
+    return signs.replace("-", "\N{MINUS SIGN}")

@@ -1,0 +1,133 @@
+"""Charts of tuning show the numbers of the summary and of the verdict, and no text lies on another."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+from capture_samples import capture_of, measured, sample_capture, sample_sensors, sample_times_ms
+from chart_reading import all_text, by_gid, gids, outside, overlaps, shown_texts
+
+from frametime.capture import Capture
+from frametime.metrics.options import MeasureOptions
+from frametime.pipeline.tuning_runs import summarize_file
+from frametime.render.charts.endurance import draw_endurance
+from frametime.render.charts.tuning_charts import tuning_figures
+from frametime.render.charts.tuning_gain import draw_tuning_gain, gain_lines
+from frametime.render.charts.tuning_map import draw_tuning_map
+from frametime.render.theme import Theme
+from frametime.tuning.endurance import judge_endurance
+from frametime.tuning.record import STOCK
+from frametime.tuning.summary import TuningSummary
+
+RECORD = Path(__file__).parents[3] / "reference_logs" / "review" / "tuning" / "tuning.toml"
+THEMES = [Theme.of("light", "web"), Theme.of("dark", "video-1080p")]
+THEME = THEMES[0]
+
+
+@cache
+def summary() -> TuningSummary:
+    return summarize_file(str(RECORD))
+
+
+def test_the_map_has_a_mark_for_every_setting_tried() -> None:
+    figure = draw_tuning_map(summary(), THEME)
+    axes = figure.axes[0]
+    assert (axes.get_xlabel(), axes.get_ylabel()) == ("core offset, MHz", "memory offset, MHz")
+    edge = {item.setting for item in summary().past_edge}
+    for cell in summary().map:
+        core, memory = cell.setting.core_offset_mhz, cell.setting.memory_offset_mhz
+        (mark,) = by_gid(figure, f"{cell.status}-{core}-{memory}")
+        assert (mark.get_xdata()[0], mark.get_ydata()[0]) == (core, memory)
+        shape = "X" if cell.status == "failed" else "v" if cell.setting in edge else "o"
+        assert mark.get_marker() == shape
+    for setting, gid in ((summary().best, "best"), (summary().everyday, "everyday")):
+        assert setting is not None
+        (ring,) = by_gid(figure, gid)
+        assert (ring.get_xdata()[0], ring.get_ydata()[0]) == (setting.core_offset_mhz, setting.memory_offset_mhz)
+
+
+def test_the_map_names_workload_gain_and_dangers() -> None:
+    text = all_text(draw_tuning_map(summary(), THEME))
+    assert f"under {summary().workloads[-1]}, the heaviest workload" in text
+    gain = summary().best_gain
+    assert gain is not None
+    assert f"{100.0 * (gain.value - 1.0):+.1f} %" in text
+    assert "unstable" in text
+
+
+def test_gains_are_those_of_the_settings() -> None:
+    figure = draw_tuning_gain(summary(), THEME)
+    lines = gain_lines(summary(), "core") + gain_lines(summary(), "memory")
+    assert lines
+    for number, line in enumerate(lines):
+        (drawn,) = by_gid(figure, f"gain-{number}")
+        expected = [
+            0.0 if row.setting == STOCK else 100.0 * (row.gain.value - 1.0)
+            for row in line.rows
+            if row.gain or row.setting == STOCK
+        ]
+        assert list(drawn.get_ydata()) == pytest.approx(expected)
+        assert list(drawn.get_xdata()) == sorted(drawn.get_xdata())
+        for row in line.rows:
+            if row.gain is not None and row.gain.interval is not None:
+                offset = getattr(row.setting, f"{line.clock}_offset_mhz")
+                (whisker,) = by_gid(figure, f"interval-{number}-{offset}")
+                ends = [100.0 * (row.gain.interval.low - 1.0), 100.0 * (row.gain.interval.high - 1.0)]
+                assert list(whisker.get_ydata()) == pytest.approx(ends)
+    assert {axes.get_xlabel() for axes in figure.axes} == {"core offset, MHz", "memory offset, MHz"}
+    assert all(axes.get_ylabel() == "gain over stock" for axes in figure.axes)
+
+
+def test_settings_past_the_edge_are_marked() -> None:
+    assert summary().past_edge
+    assert gids(draw_tuning_gain(summary(), THEME), "edge-")
+
+
+def test_a_line_needs_two_settings() -> None:
+    alone = replace(summary(), settings=summary().settings[:1])
+    with pytest.raises(ValueError, match="two measured settings that differ in one clock"):
+        draw_tuning_gain(alone, THEME)
+    assert [name for name, _ in tuning_figures(alone, THEME)] == ["tuning-map"]
+    assert tuning_figures(replace(alone, map=()), THEME) == []
+
+
+def long_run(*, minutes: float = 12.0, with_sensors: bool = True) -> Capture:
+    times_ms = sample_times_ms(int(60 * 100 * minutes), fps=100.0, n_hitches=4, hitch_ms=300.0)
+    return capture_of(times_ms, sensors=sample_sensors(60.0 * minutes) if with_sensors else None)
+
+
+def test_an_endurance_run_has_one_time_axis_and_every_criterion() -> None:
+    capture = long_run()
+    run = measured(capture, MeasureOptions(temperature_limit_c=70.0, power_limit_w=240.0))
+    verdict = judge_endurance(run)
+    figure = draw_endurance(capture, run, verdict, THEME)
+    assert len(figure.axes) == 4
+    assert len({axes.get_xlim() for axes in figure.axes}) == 1
+    assert figure.axes[-1].get_xlabel() == "time since the first frame, min"
+    ticks = figure.axes[-1].get_xticks()
+    labels = [float(label.get_text()) for label in figure.axes[-1].get_xticklabels()]
+    assert list(ticks) == pytest.approx(60.0 * np.array(labels))
+    text = all_text(figure)
+    assert verdict.word in text
+    for item in verdict.criteria:
+        assert f"{item.label}: {item.state}" in text
+    shaded = by_gid(figure, "throttling")
+    assert len(shaded) == 4 * len(run.findings.throttling)
+    assert run.findings.throttling
+    assert shaded[0].get_x() == pytest.approx(run.findings.throttling[0].start_s)
+
+
+@pytest.mark.parametrize("theme", THEMES, ids=lambda theme: theme.palette.key)
+def test_texts_fit(theme: Theme) -> None:
+    drawn = [drawing() for _, drawing in tuning_figures(summary(), theme)]
+    for capture in (long_run(), sample_capture(600), long_run(minutes=8.0, with_sensors=False)):
+        run = measured(capture, MeasureOptions(temperature_limit_c=70.0, power_limit_w=240.0))
+        drawn += [draw_endurance(source, run, judge_endurance(run), theme) for source in (capture, None)]
+    for figure in drawn:
+        texts = shown_texts(figure, theme)
+        assert overlaps(texts) == []
+        assert outside(figure, texts) == []
