@@ -82,7 +82,8 @@ def test_runs_that_differ_by_orders_of_magnitude_give_no_interval() -> None:
     assert [caveat.code for caveat in found.caveats] == ["too-wide"]
 
 
-def test_a_baseline_that_is_not_first_in_the_plan_gives_the_same_ratios() -> None:
+@pytest.mark.parametrize("baseline", ["amber-6", "birch-9", "cedar-12"])
+def test_wherever_the_baseline_stands_in_the_plan_standings_and_comparisons_agree(baseline: str) -> None:
     """Pairs are made in the order of the plan; the ratio to the baseline is turned with its interval where needed."""
     cards = ("amber-6", "birch-9", "cedar-12")
     levels = {"amber-6": [100.0, 101.0, 99.0], "birch-9": [112.0, 113.0, 111.0], "cedar-12": [90.0, 91.0, 89.5]}
@@ -91,11 +92,11 @@ def test_a_baseline_that_is_not_first_in_the_plan_gives_the_same_ratios() -> Non
         for card in cards
         for number, value in enumerate(levels[card])
     ]
-    asked = design(cards, ("harbor",), ("1440p",), metrics=METRICS[:1], baseline="cedar-12")
+    asked = design(cards, ("harbor",), ("1440p",), metrics=METRICS[:1], baseline=baseline)
     result = review_runs(asked, runs)
     overall = {item.candidate: item for item in result.overall}
     for standing in result.standings:
-        if standing.card == "cedar-12":
+        if standing.card == baseline:
             assert (standing.ratio_to_baseline, standing.interval) == (1.0, None)
             continue
         bounds, expected = standing.interval, overall[standing.card].interval_these_scenes
