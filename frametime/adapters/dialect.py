@@ -5,34 +5,25 @@ Found from the first 64 and last 16 KiB, by what holds for many rows of data; th
 
 from __future__ import annotations
 
-import csv
 import re
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from typing import Final, NamedTuple
 
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.cells import CellKind, is_value, kind_of
+from frametime.adapters.cells import CellKind, kind_of
 from frametime.adapters.layout import Layout
+from frametime.adapters.rows import SAMPLE_ROWS, Row, filled_count, first_data_row, is_header, modal_count, split_rows
+from frametime.adapters.text_ending import text_ending
 from frametime.adapters.text_source import LINES, TextSource
 from frametime.errors import ReadError, printable
 
-WINDOW_ROWS: Final = 20
-SAMPLE_ROWS: Final = 60
 _USUAL_PREAMBLE: Final = 100
 _CANDIDATES: Final = (",", ";", "\t", "|", " ", "")
 _SEP_LINE: Final = r'(?i:"?sep=(.)"?\s*)'
 _COMMENT: Final = r"\s*(?:#|//|%|;|\*)+\s?"
 _KEY_VALUE: Final = r"\s*([^:=]{1,60}?)\s*(?:[:=])\s*(.{1,500}?)\s*"
 _SPACED_QUOTE: Final = r'[,;|] +"'
-
-
-class Row(NamedTuple):
-    """One record of the text: number of its first line, counted from 1, of the line after it, and its cells."""
-
-    line: int
-    next_line: int
-    cells: tuple[str, ...]
 
 
 class Dialect(NamedTuple):
@@ -90,94 +81,17 @@ class Dialect(NamedTuple):
     evidence: dict[str, str]
 
 
-def split_rows(
-    lines: Sequence[str], delimiter: str, quote: str, *, spaced: bool = False, first_line: int = 1
-) -> list[Row]:
-    """Cells of each record that is not blank.
-
-    A quote counts only where a cell begins with it: ``24" wide`` is a plain text.
-
-    Examples
-    --------
-    >>> [row.cells for row in split_rows(['24" wide,1\\n', '\\n', '"a,b",2\\n'], ",", '"')]
-    [('24" wide', '1'), ('a,b', '2')]
-    """
-    if delimiter == "":
-        # A byte that no text holds: the reader then sees one cell in each line.
-        delimiter = "\x1f"
-    prepared: Iterable[str] = lines
-    if delimiter == " ":
-        prepared = (" ".join(line.split()) + "\n" for line in lines)
-    reader = csv.reader(
-        prepared,
-        delimiter=delimiter,
-        quotechar=quote or None,
-        quoting=csv.QUOTE_MINIMAL if quote else csv.QUOTE_NONE,
-        skipinitialspace=spaced,
-    )
-    rows = []
-    before = 0
-    try:
-        for cells in reader:
-            if any(cells) or len(cells) > 1:
-                rows.append(Row(first_line + before, first_line + reader.line_num, tuple(cells)))
-            before = reader.line_num
-    except csv.Error:
-        # A cell that is longer than any: what came before it still says how the text is laid out.
-        return rows
-    return rows
-
-
-def _modal_count(rows: Sequence[Row]) -> int:
-    return Counter(len(row.cells) for row in rows).most_common(1)[0][0]
-
-
-def _first_data_row(rows: Sequence[Row], limit: int = 1 << 30) -> int | None:
-    """Index of the first row from which on rows have equal cell counts and the same columns of numbers."""
-    kinds: dict[int, tuple[CellKind, ...]] = {}
-    for index in range(min(len(rows), limit)):
-        own = tuple(kind_of(cell) for cell in rows[index].cells)
-        if not any(is_value(kind) for kind in own):
-            continue
-        kinds[index] = own
-        window = range(index, min(index + WINDOW_ROWS, len(rows)))
-        count = _modal_count([rows[i] for i in window])
-        if len(rows[index].cells) != count:
-            continue
-        fitting = [i for i in window if len(rows[i].cells) == count]
-        if len(fitting) * 10 < len(window) * 8:
-            continue
-        for i in fitting:
-            if i not in kinds:
-                kinds[i] = tuple(kind_of(cell) for cell in rows[i].cells)
-        if _is_data(kinds[index], [kinds[i] for i in fitting]):
-            return index
-    return None
-
-
-def _is_data(first: Sequence[CellKind], window: Sequence[Sequence[CellKind]]) -> bool:
-    numeric = 0
-    for column, kind in enumerate(first):
-        values = sum(is_value(kinds[column]) for kinds in window)
-        missing = sum(kinds[column] is CellKind.MISSING for kinds in window)
-        if values and (values + missing) * 10 >= len(window) * 8 and values * 2 >= len(window):
-            if kind is CellKind.TEXT:
-                return False
-            numeric += is_value(kind)
-    return numeric > 0
-
-
 def _score(rows: Sequence[Row], start: int, delimiter: str) -> float:
     """How well the data rows of one candidate hold together: 0 to about 1.3."""
     sample = rows[start : start + SAMPLE_ROWS]
-    count = _modal_count(sample)
+    count = modal_count(sample)
     fitting = [row for row in sample if len(row.cells) == count]
     cells = [kind_of(cell) for row in fitting for cell in row.cells]
     # An empty cell after the last delimiter is no value, and no fault either.
     numeric = sum(kind is not CellKind.TEXT for kind in cells) / len(cells)
     score = len(fitting) / len(sample) * numeric
-    filled = Counter(_filled(row.cells) for row in fitting).most_common(1)[0][0]
-    if any(_filled(row.cells) == filled and _is_header(row.cells) for row in rows[max(0, start - 3) : start]):
+    filled = Counter(filled_count(row.cells) for row in fitting).most_common(1)[0][0]
+    if any(filled_count(row.cells) == filled and is_header(row.cells) for row in rows[max(0, start - 3) : start]):
         score += 0.2
     if count > 1 and delimiter != " ":
         score += 0.05
@@ -185,12 +99,6 @@ def _score(rows: Sequence[Row], start: int, delimiter: str) -> float:
         # "2026-01-02 03:04:05" is one cell
         score -= 0.1
     return score
-
-
-def _is_header(cells: Sequence[str]) -> bool:
-    kinds = [kind_of(cell) for cell in cells]
-    texts = sum(kind is CellKind.TEXT for kind in kinds)
-    return texts > 0 and not any(is_value(kind) for kind in kinds)
 
 
 def _is_units_row(cells: Sequence[str]) -> bool:
@@ -215,7 +123,7 @@ def detect_dialect(source: TextSource, options: ReadOptions) -> Dialect:
     if not lines:
         raise ReadError.at(source.name, "this file holds no text", helps="record the run again")
     delimiter, quote, spaced, rows, start, why = _best_split(source, lines, layout)
-    count = _modal_count(rows[start : start + SAMPLE_ROWS])
+    count = modal_count(rows[start : start + SAMPLE_ROWS])
     header, units, names = _header_above(source, lines, rows, start, count, delimiter, quote, spaced, layout)
     n_columns = count
     if n_columns > options.max_columns:
@@ -228,7 +136,7 @@ def detect_dialect(source: TextSource, options: ReadOptions) -> Dialect:
     first_line = rows[start].line
     data_start = source.start + len("".join(lines[: first_line - 1]).encode("utf-8"))
     sample = tuple(rows[start:])
-    ending = _ending(source, sample, data_start, delimiter, quote, spaced, n_columns)
+    ending = text_ending(source, sample, data_start, delimiter, quote, spaced, n_columns)
     top = header.line if header is not None else first_line
     evidence = {
         "delimiter": why,
@@ -308,11 +216,11 @@ def _split_and_find(
         rows = split_rows(lines[at:], delimiter, quote, spaced=spaced, first_line=at + 1)
         return ([*head, *rows], len(head)) if rows else None
     rows = split_rows(lines, delimiter, quote, spaced=spaced)
-    start = _first_data_row(rows, limit)
+    start = first_data_row(rows, limit)
     if start is None:
         # An odd quote in the preamble swallows the rows below it: find the data without quotes, then read with them.
         plain = split_rows(lines, delimiter, "", spaced=spaced)
-        begin = _first_data_row(plain, limit)
+        begin = first_data_row(plain, limit)
         if begin is None:
             return None
         line = plain[begin].line
@@ -321,7 +229,7 @@ def _split_and_find(
             *split_rows(lines[line - 1 :], delimiter, quote, spaced=spaced, first_line=line),
         ]
         start = begin
-        if _first_data_row(rows[begin:], 1) != 0:
+        if first_data_row(rows[begin:], 1) != 0:
             return None
     return rows, _with_missing_above(rows, start)
 
@@ -382,17 +290,17 @@ def _header_above(
             )
         units = by_line.get(layout.units_line or 0)
         return header, units, _padded(_names(header), count) if header is not None else ()
-    fills = Counter(_filled(row.cells) for row in rows[start : start + SAMPLE_ROWS])
+    fills = Counter(filled_count(row.cells) for row in rows[start : start + SAMPLE_ROWS])
     filled = fills.most_common(1)[0][0] if fills else count
     units = None
     for row in reversed(above):
         names = _names(row)
-        if not filled <= len(names) or _filled(names) > count:
+        if not filled <= len(names) or filled_count(names) > count:
             continue
         if units is None and _is_units_row(row.cells):
             units = row
             continue
-        if _is_header(names):
+        if is_header(names):
             return row, units, _padded(names, count)
         break
     if units is not None:
@@ -404,22 +312,15 @@ def _header_above(
 
 def _refuse_uneven_header(source: TextSource, above: Sequence[Row], count: int, filled: int) -> None:
     """A line of names directly above rows with another number of cells: which name belongs to which is a guess."""
-    if not above or len(above[-1].cells) < 2 or not _is_header(above[-1].cells):
+    if not above or len(above[-1].cells) < 2 or not is_header(above[-1].cells):
         return
-    names = _filled(_names(above[-1]))
+    names = filled_count(_names(above[-1]))
     helps = "give first_data_line, header_line = 0 and columns by position in a layout"
     if filled == 2 * names:
         helps = "if cells hold decimal commas, the file must be written with another delimiter or with quotes"
     raise ReadError.at(
         source.name, f"{names} names, but {filled} cells in the rows below", line=above[-1].line, helps=helps
     )
-
-
-def _filled(cells: Sequence[str]) -> int:
-    count = len(cells)
-    while count and not cells[count - 1].strip():
-        count -= 1
-    return count
 
 
 def _unquoted(row: Row, lines: Sequence[str], delimiter: str, quote: str, spaced: bool) -> Row:
@@ -444,93 +345,3 @@ def _metadata(lines: Sequence[str], delimiter: str) -> dict[str, str]:
         if len(pair) == 2 and pair[0].strip() and pair[1].strip() and not re.fullmatch(_SEP_LINE, text):
             found.setdefault(pair[0].strip().strip('"'), pair[1].strip().strip('"'))
     return found
-
-
-class _Ending(NamedTuple):
-    sample: tuple[Row, ...]
-    tail: tuple[Row, ...]
-    data_end: int
-    cut: str | None
-    footer: tuple[str, ...]
-
-
-def _ending(
-    source: TextSource, sample: tuple[Row, ...], data_start: int, delimiter: str, quote: str, spaced: bool, count: int
-) -> _Ending:
-    """Take footer and a cut-off last line from the end of the data."""
-    offset, text = source.tail()
-    if offset < data_start:
-        source.stream.seek(data_start)
-        offset, text = data_start, source.stream.read(source.end - data_start).decode("utf-8", "surrogateescape")
-    lines = re.findall(LINES, text)
-    rows = split_rows(lines, delimiter, quote, spaced=spaced)
-    numeric = [
-        column
-        for column in range(count)
-        if sum(is_value(kind_of(row.cells[column])) for row in sample[:SAMPLE_ROWS] if len(row.cells) > column) * 2
-        >= len(sample[:SAMPLE_ROWS])
-    ]
-    kept = len(rows)
-    while kept and not _fits(rows[kept - 1].cells, numeric):
-        kept -= 1
-    # More lines than this are no footer: the table reader counts and lists them.
-    footer_rows = rows[kept:] if len(rows) - kept <= 200 and kept else []
-    if len(footer_rows) == 1 and not _is_footer(footer_rows[0], rows[kept - 1], count):
-        footer_rows = []
-    rows = rows[: len(rows) - len(footer_rows)]
-    footer = tuple(
-        line.rstrip("\r\n") for row in footer_rows for line in lines[row.line - 1 : row.next_line - 1] if line.strip()
-    )
-    cut = None
-    last_line = lines[-1] if lines else ""
-    if rows and not footer_rows and not last_line.endswith(("\n", "\r")) and source.nul_bytes == 0 and len(rows) > 1:
-        known = [*sample[:SAMPLE_ROWS], *rows[:-1]] if offset > data_start else rows[:-1]
-        if _is_cut(rows[-1].cells, known, count, numeric):
-            cut = "".join(lines[rows[-1].line - 1 :])
-            footer_rows = [rows[-1]]
-            rows = rows[:-1]
-    end = source.end
-    if footer_rows:
-        end = offset + len("".join(lines[: footer_rows[0].line - 1]).encode("utf-8", "surrogateescape"))
-    if offset == data_start and footer_rows:
-        below = sample[0].line - 1 + footer_rows[0].line
-        sample = tuple(row for row in sample if row.line < below)
-    return _Ending(sample=sample, tail=tuple(rows[-200:]), data_end=end, cut=cut, footer=footer)
-
-
-def _fits(cells: Sequence[str], numeric: Sequence[int]) -> bool:
-    """Whether a row looks like a row of frames: its first number column holds a number, or nothing."""
-    if not numeric or len(cells) <= numeric[0]:
-        return False
-    return kind_of(cells[numeric[0]]) is not CellKind.TEXT
-
-
-def _is_footer(row: Row, before: Row, count: int) -> bool:
-    """One odd last line: a footer if a blank line stands before it, or it has words and another cell count."""
-    return row.line > before.next_line or (
-        len(row.cells) != count and not any(kind_of(c) is CellKind.NUMBER for c in row.cells[:1])
-    )
-
-
-def _is_cut(cells: Sequence[str], known: Sequence[Row], count: int, numeric: Sequence[int]) -> bool:
-    if len(cells) < count and all(len(row.cells) >= count for row in known):
-        return True
-    last = len(cells) - 1
-    if last not in numeric:
-        return False
-    others = [row.cells[last].strip() for row in known if len(row.cells) == len(cells)]
-    others = [other for other in others if is_value(kind_of(other))]
-    if not others:
-        return False
-    own = cells[last].strip()
-    if not is_value(kind_of(own)):
-        return False
-    return _decimals(own) < min(map(_decimals, others)) or (
-        _decimals(own) <= 0 and len(own) < min(map(len, others)) and all(_decimals(other) == 0 for other in others)
-    )
-
-
-def _decimals(cell: str) -> int:
-    """Digits after the decimal mark; -1 where the mark is the last character; a plain integer has none."""
-    mark = max(cell.rfind("."), cell.rfind(","))
-    return 0 if mark < 0 else len(cell) - mark - 1

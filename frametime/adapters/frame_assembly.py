@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from frametime.adapters.agreeing_times import from_both
 from frametime.adapters.arrow_columns import arrow_bool, arrow_int64
 from frametime.adapters.base import MAX_LISTED_ROWS, OtherColumn, ParsedLog, ReadOptions
 from frametime.adapters.cells import is_value, kind_of
@@ -17,7 +18,7 @@ from frametime.adapters.columns import TIMED_ROLES, ColumnChoice, ColumnUse
 from frametime.adapters.numbers import TimeValues
 from frametime.adapters.rejected import RejectedRows
 from frametime.adapters.time_units import CLOCK
-from frametime.adapters.timeline import ClockRules, Timeline, from_both, from_frame_times, from_timestamps
+from frametime.adapters.timeline import ClockRules, Timeline, from_frame_times, from_timestamps
 from frametime.capture import FRAME_COLUMNS, TIME_COLUMN
 from frametime.caveats import Caveat
 from frametime.errors import ReadError

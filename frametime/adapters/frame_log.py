@@ -15,13 +15,14 @@ from frametime.adapters.base import HEAD_BYTES, MAX_LISTED_ROWS, ParsedLog, Read
 from frametime.adapters.cells import CellKind, kind_of
 from frametime.adapters.column_evidence import ColumnFacts, column_facts
 from frametime.adapters.columns import TIMED_ROLES, ColumnChoice, ColumnUse, choose_columns
-from frametime.adapters.dialect import SAMPLE_ROWS, Dialect, detect_dialect
+from frametime.adapters.dialect import Dialect, detect_dialect
 from frametime.adapters.found_layout import found_layout
 from frametime.adapters.frame_assembly import ReadColumns, assemble
 from frametime.adapters.layout import Layout
 from frametime.adapters.number_style import NumberStyle, number_styles
 from frametime.adapters.numbers import TimeValues, times_of_numbers, times_of_texts
 from frametime.adapters.rejected import RejectedRows, caveats_of_text, reason_of, source_caveats
+from frametime.adapters.rows import SAMPLE_ROWS
 from frametime.adapters.streams import chosen_stream, chosen_stream_of_texts
 from frametime.adapters.table_reader import (
     NotTypedError,

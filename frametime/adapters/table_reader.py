@@ -216,7 +216,7 @@ def read_texts(
 
 
 def _cells_of(text: str, dialect: Dialect) -> tuple[str, ...]:
-    from frametime.adapters.dialect import split_rows
+    from frametime.adapters.rows import split_rows
 
     rows = split_rows([text + "\n"], dialect.delimiter, dialect.quote, spaced=dialect.spaced_quotes)
     return rows[0].cells if rows else ()

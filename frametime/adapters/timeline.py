@@ -20,7 +20,6 @@ from frametime.units import NS_PER_MS, NS_PER_S
 _WRAP: Final = 2**32
 _DAY_NS: Final = 86_400 * NS_PER_S
 _MAX_SPAN_NS: Final = 2.0**62
-_BLOCK: Final = 1 << 18
 
 
 class Timeline(NamedTuple):
@@ -80,30 +79,30 @@ class ClockRules(NamedTuple):
     frame_time_resolution_ns: int
 
 
-_NO_ROWS: Final[NDArray[np.int64]] = np.empty(0, dtype=np.int64)
+NO_ROWS: Final[NDArray[np.int64]] = np.empty(0, dtype=np.int64)
 
 
-def _chosen(values: NDArray[Any], rows: NDArray[np.int64] | None) -> NDArray[Any]:
+def chosen(values: NDArray[Any], rows: NDArray[np.int64] | None) -> NDArray[Any]:
     return values if rows is None else values[rows]
 
 
 def from_frame_times(frame_times: TimeValues, rows: NDArray[np.int64] | None, rules: ClockRules) -> Timeline:
     """Timestamps from frame times alone: the first frame begins at 0."""
-    durations, good = _usable(frame_times, rows)
-    bad = _NO_ROWS
+    durations, good = usable_frame_times(frame_times, rows)
+    bad = NO_ROWS
     if good is not None:
-        durations, rows, bad = _good_only(durations, good, rows)
+        durations, rows, bad = good_only(durations, good, rows)
     return Timeline(
-        timestamps_ns=_cumulated(0, durations, rules),
+        timestamps_ns=cumulated(0, durations, rules),
         rows=rows,
         starts_before=True,
         bad_rows=bad,
-        caveats=(_hole_caveat(int(bad.size), None),) if bad.size else (),
+        caveats=(hole_caveat(int(bad.size), None),) if bad.size else (),
         evidence=(),
     )
 
 
-def _good_only(
+def good_only(
     durations: NDArray[np.int64], good: NDArray[np.bool_], rows: NDArray[np.int64] | None
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
     """Good frame times, their rows, and the rows of the others."""
@@ -111,19 +110,19 @@ def _good_only(
     return durations[kept], kept if rows is None else rows[kept], lost if rows is None else rows[lost]
 
 
-def _usable(
+def usable_frame_times(
     frame_times: TimeValues, rows: NDArray[np.int64] | None
 ) -> tuple[NDArray[np.int64], NDArray[np.bool_] | None]:
-    durations = _chosen(frame_times.ns, rows)
+    durations = chosen(frame_times.ns, rows)
     if frame_times.ok is None and (not durations.size or int(durations.min()) > 0):
         return durations, None
     good = durations > 0
     if frame_times.ok is not None:
-        good &= _chosen(frame_times.ok, rows)
+        good &= chosen(frame_times.ok, rows)
     return durations, good
 
 
-def _cumulated(origin_ns: int, durations: NDArray[np.int64], rules: ClockRules) -> NDArray[np.int64]:
+def cumulated(origin_ns: int, durations: NDArray[np.int64], rules: ClockRules) -> NDArray[np.int64]:
     if float(durations.sum(dtype=np.float64)) + abs(origin_ns) > _MAX_SPAN_NS:
         raise ReadError.at(
             rules.name, "the frame times add up to more than 146 years", helps="check the unit of the column"
@@ -136,7 +135,7 @@ def _cumulated(origin_ns: int, durations: NDArray[np.int64], rules: ClockRules) 
     return stamps
 
 
-def _hole_caveat(count: int, time_ns: int | None) -> Caveat:
+def hole_caveat(count: int, time_ns: int | None) -> Caveat:
     amount = "an unknown time" if time_ns is None else f"{time_ns / NS_PER_MS:.3f} ms in all"
     return Caveat(
         code="frames-left-out",
@@ -147,29 +146,29 @@ def _hole_caveat(count: int, time_ns: int | None) -> Caveat:
 
 def from_timestamps(times: TimeValues, rows: NDArray[np.int64] | None, rules: ClockRules) -> Timeline:
     """Timestamps as they stand in the log, in order, each once."""
-    stamps = _chosen(times.ns, rows)
+    stamps = chosen(times.ns, rows)
     caveats: list[Caveat] = []
-    holes = _NO_ROWS
+    holes = NO_ROWS
     if times.ok is not None:
-        positions = np.flatnonzero(_chosen(times.ok, rows))
+        positions = np.flatnonzero(chosen(times.ok, rows))
         holes = np.flatnonzero(np.diff(positions) > 1)
         stamps, rows = stamps[positions], positions if rows is None else rows[positions]
-    stamps = _unwrapped(stamps, rules, caveats)
-    order = _order(stamps, rows, rules, caveats)
+    stamps = unwrapped(stamps, rules, caveats)
+    order = order_of_time(stamps, rows, rules, caveats)
     if order is not None:
         stamps, rows = stamps[order], order if rows is None else rows[order]
     elif holes.size:
         stamps, kept = _closed(stamps, holes, caveats)
-        rows = _chosen(kept if rows is None else rows, None if rows is None else kept)
+        rows = chosen(kept if rows is None else rows, None if rows is None else kept)
     distinct = _distinct(stamps, caveats)
     if distinct is not None:
         stamps, rows = stamps[distinct], distinct if rows is None else rows[distinct]
     return Timeline(
-        timestamps_ns=stamps, rows=rows, starts_before=False, bad_rows=_NO_ROWS, caveats=tuple(caveats), evidence=()
+        timestamps_ns=stamps, rows=rows, starts_before=False, bad_rows=NO_ROWS, caveats=tuple(caveats), evidence=()
     )
 
 
-def _unwrapped(stamps: NDArray[np.int64], rules: ClockRules, caveats: list[Caveat]) -> NDArray[np.int64]:
+def unwrapped(stamps: NDArray[np.int64], rules: ClockRules, caveats: list[Caveat]) -> NDArray[np.int64]:
     """Undo a 32-bit counter that ran over, or a time of day that passed midnight."""
     if stamps.size < 2:
         return stamps
@@ -210,11 +209,11 @@ def _check_span(stamps: NDArray[np.int64], rules: ClockRules) -> None:
         raise ReadError.at(rules.name, "the timestamps span more than 146 years", helps="check the unit of the column")
 
 
-def _row(rows: NDArray[np.int64] | None, index: int) -> int:
+def row_at(rows: NDArray[np.int64] | None, index: int) -> int:
     return index if rows is None else int(rows[index])
 
 
-def _order(
+def order_of_time(
     stamps: NDArray[np.int64], rows: NDArray[np.int64] | None, rules: ClockRules, caveats: list[Caveat]
 ) -> NDArray[np.int64] | None:
     """The order in which time rises, or ``None`` where it does already."""
@@ -227,7 +226,7 @@ def _order(
         raise ReadError.at(
             rules.name,
             f"time runs backwards by {-step_ms:.6g} ms ({back.size} such row{'s' if back.size != 1 else ''})",
-            line=rules.line_of(_row(rows, first)),
+            line=rules.line_of(row_at(rows, first)),
             helps="--sort puts the rows in order of time",
         )
     caveats.append(
@@ -246,7 +245,7 @@ def _closed(
     steps = np.diff(stamps)
     removed = np.zeros(stamps.size, dtype=np.int64)
     removed[holes + 1] = steps[holes]
-    caveats.append(_hole_caveat(int(holes.size), int(removed.sum())))
+    caveats.append(hole_caveat(int(holes.size), int(removed.sum())))
     keep = np.ones(stamps.size, dtype=np.bool_)
     keep[holes + 1] = False
     kept = np.flatnonzero(keep)
@@ -259,196 +258,13 @@ def _distinct(stamps: NDArray[np.int64], caveats: list[Caveat]) -> NDArray[np.in
     count = int(np.count_nonzero(equal))
     if not count:
         return None
-    caveats.append(_equal_caveat(count))
+    caveats.append(equal_caveat(count))
     return np.flatnonzero(np.concatenate([[True], ~equal]))
 
 
-def from_both(
-    times: TimeValues, frame_times: TimeValues, rows: NDArray[np.int64] | None, rules: ClockRules
-) -> Timeline:
-    """Timestamps and frame times that must agree: the frame times give the differences, the first time the origin."""
-    durations, good = _usable(frame_times, rows)
-    stamps = _chosen(times.ns, rows)
-    stamped = None if times.ok is None else _chosen(times.ok, rows)
-    caveats: list[Caveat] = []
-    if stamped is None:
-        stamps = _unwrapped(stamps, rules, caveats)
-        order = _order(stamps, rows, rules, caveats)
-        order = _without_repeated_rows(stamps, durations, order, caveats)
-        if order is not None:
-            stamps, durations = stamps[order], durations[order]
-            good = None if good is None else good[order]
-            rows = order if rows is None else rows[order]
-    compared = _Compared(stamps=stamps, stamped=stamped, durations=durations, good=good)
-    at_end, agree, evidence = _agreement(compared, rows, rules, caveats)
-    stamps_line = None
-    if good is None and stamped is None and agree and rules.time_resolution_ns < rules.frame_time_resolution_ns:
-        stamps_line = _by_stamps(stamps, durations, at_end=at_end)
-        if not (stamps_line[1:] > stamps_line[:-1]).all():
-            stamps_line = None
-    if stamps_line is not None:
-        evidence += "; the timestamps are written more finely, so they give the differences"
-        return Timeline(
-            timestamps_ns=stamps_line,
-            rows=rows,
-            starts_before=True,
-            bad_rows=_NO_ROWS,
-            caveats=tuple(caveats),
-            evidence=(evidence,),
-        )
-    evidence += "; the frame times give the differences"
-    origin = _origin(stamps, stamped, durations, good, at_end=at_end)
-    bad = _NO_ROWS
-    if good is not None:
-        left_out = _time_left_out(stamps, stamped, durations, good)
-        durations, rows, bad = _good_only(durations, good, rows)
-        if bad.size:
-            caveats.append(_hole_caveat(int(bad.size), left_out))
-    return Timeline(
-        timestamps_ns=_cumulated(origin, durations, rules),
-        rows=rows,
-        starts_before=True,
-        bad_rows=bad,
-        caveats=tuple(caveats),
-        evidence=(evidence,),
-    )
-
-
-def _without_repeated_rows(
-    stamps: NDArray[np.int64],
-    durations: NDArray[np.int64],
-    order: NDArray[np.int64] | None,
-    caveats: list[Caveat],
-) -> NDArray[np.int64] | None:
-    """Take out rows with the time and the frame time of the row before."""
-    ordered = stamps if order is None else stamps[order]
-    equal = np.flatnonzero(ordered[1:] == ordered[:-1])
-    if not equal.size:
-        return order
-    spans = durations if order is None else durations[order]
-    repeated = equal[spans[equal + 1] == spans[equal]] + 1
-    if not repeated.size:
-        return order
-    caveats.append(_equal_caveat(int(repeated.size)))
-    keep = np.ones(stamps.size, dtype=np.bool_)
-    keep[repeated] = False
-    kept = np.flatnonzero(keep)
-    return kept if order is None else order[kept]
-
-
-def _equal_caveat(count: int) -> Caveat:
+def equal_caveat(count: int) -> Caveat:
     return Caveat(
         code="equal-timestamps",
         message=f"{count} row{'s have' if count != 1 else ' has'} the same time as the row before; "
         f"{'they were' if count != 1 else 'it was'} merged.",
     )
-
-
-def _by_stamps(stamps: NDArray[np.int64], durations: NDArray[np.int64], *, at_end: bool) -> NDArray[np.int64]:
-    line = np.empty(stamps.size + 1, dtype=np.int64)
-    if at_end:
-        line[0] = stamps[0] - durations[0]
-        line[1:] = stamps
-    else:
-        line[:-1] = stamps
-        line[-1] = stamps[-1] + durations[-1]
-    return line
-
-
-def _origin(
-    stamps: NDArray[np.int64],
-    stamped: NDArray[np.bool_] | None,
-    durations: NDArray[np.int64],
-    good: NDArray[np.bool_] | None,
-    *,
-    at_end: bool,
-) -> int:
-    usable = np.ones(stamps.size, dtype=np.bool_) if good is None else good.copy()
-    first_frame = int(np.argmax(usable)) if usable.any() else 0
-    if stamped is not None:
-        usable &= stamped
-    if not usable.any():
-        return 0
-    first = int(np.argmax(usable))
-    before = durations[first_frame:first] if good is None else durations[first_frame:first][good[first_frame:first]]
-    start = int(stamps[first]) - (int(durations[first]) if at_end else 0)
-    return start - int(before.sum())
-
-
-def _time_left_out(
-    stamps: NDArray[np.int64],
-    stamped: NDArray[np.bool_] | None,
-    durations: NDArray[np.int64],
-    good: NDArray[np.bool_],
-) -> int | None:
-    kept = np.flatnonzero(good if stamped is None else good & stamped)
-    if kept.size < 2:
-        return None
-    first, last = int(kept[0]), int(kept[-1])
-    span = int(stamps[last]) - int(stamps[first])
-    return span - int(durations[first + 1 : last + 1][good[first + 1 : last + 1]].sum())
-
-
-class _Compared(NamedTuple):
-    """Timestamps and frame times of the same rows, and which of them are there."""
-
-    stamps: NDArray[np.int64]
-    stamped: NDArray[np.bool_] | None
-    durations: NDArray[np.int64]
-    good: NDArray[np.bool_] | None
-
-    def differences(self, start: int, stop: int, *, at_end: bool) -> NDArray[np.int64]:
-        """Step of the timestamps minus frame time for steps ``start`` to ``stop``; 0 where one is missing."""
-        steps = np.diff(self.stamps[start : stop + 1])
-        shift = int(at_end)
-        off = np.abs(steps - self.durations[start + shift : stop + shift])
-        if self.good is not None:
-            off[~self.good[start + shift : stop + shift]] = 0
-        if self.stamped is not None:
-            off[~(self.stamped[start:stop] & self.stamped[start + 1 : stop + 1])] = 0
-        return off
-
-    def mismatches(self, allowed_ns: int, *, at_end: bool) -> tuple[int, int, int]:
-        """How many steps differ by more than ``allowed_ns``, the step that differs most, and by how much."""
-        count, worst, largest = 0, 0, -1
-        n_steps = self.stamps.size - 1
-        for start in range(0, n_steps, _BLOCK):
-            off = self.differences(start, min(start + _BLOCK, n_steps), at_end=at_end)
-            count += int(np.count_nonzero(off > allowed_ns))
-            place = int(np.argmax(off))
-            if int(off[place]) > largest:
-                worst, largest = start + place, int(off[place])
-        return count, worst, largest
-
-
-def _agreement(
-    compared: _Compared, rows: NDArray[np.int64] | None, rules: ClockRules, caveats: list[Caveat]
-) -> tuple[bool, bool, str]:
-    """Whether the time stands at the end of each frame (or at its start), whether all agree, and a sentence."""
-    allowed = rules.time_resolution_ns + rules.frame_time_resolution_ns + 1
-    n_steps = max(0, compared.stamps.size - 1)
-    # Equal frame times fit both ways: a clock that starts at 0 starts with the first frame.
-    first_is_there = compared.stamped is None or bool(compared.stamped[:1].all())
-    at_end = not (first_is_there and compared.stamps.size and int(compared.stamps[0]) == 0)
-    count, worst, _ = compared.mismatches(allowed, at_end=at_end)
-    if count:
-        other = compared.mismatches(allowed, at_end=not at_end)
-        if other[0] < count:
-            at_end, count, worst = not at_end, other[0], other[1]
-    where = "end" if at_end else "start"
-    if not count:
-        return at_end, True, f"timestamps and frame times agree in all rows (the time marks the {where} of a frame)"
-    step = int(compared.stamps[worst + 1]) - int(compared.stamps[worst])
-    span = int(compared.durations[worst + int(at_end)])
-    numbers = (
-        f"in {count} of {n_steps} rows the time column and the frame times differ "
-        f"(line {rules.line_of(_row(rows, worst + 1))}: {step / NS_PER_MS:.6g} ms against {span / NS_PER_MS:.6g} ms)"
-    )
-    if count > max(3, n_steps // 100) or count * 5 > n_steps:
-        raise ReadError.at(
-            rules.name, numbers, helps="check the units, or choose one of the two columns with --time-column and --unit"
-        )
-    caveats.append(
-        Caveat(code="time-columns-differ", message=numbers[0].upper() + numbers[1:] + "; the frame times were used.")
-    )
-    return at_end, False, f"timestamps and frame times agree in {n_steps - count} of {n_steps} rows"

@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.dialect import Dialect, split_rows
+from frametime.adapters.dialect import Dialect
+from frametime.adapters.rows import split_rows
 from frametime.adapters.table_reader import read_texts
 from frametime.adapters.text_source import LINES, TextSource, open_text
 
