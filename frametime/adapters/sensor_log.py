@@ -270,7 +270,7 @@ SENSOR_METRICS: Final = (
     "average_memory_clock_mhz",
     "throttling_count",
     "throttling_time_fraction",
-    "gpu_busy_under_90pct_fraction",
+    "utilization_under_90pct_fraction",
 )
 """Keys of the metrics that rest on sensor samples."""
 

@@ -227,13 +227,13 @@ def _clock_rows() -> tuple[Metric, ...]:
             compute=throttling.throttling_time_fraction,
         ),
         _row(
-            key="gpu_busy_under_90pct_fraction",
+            key="utilization_under_90pct_fraction",
             label="time with the card under 90 % busy",
             unit=DIMENSIONLESS,
             better="neither",
             group="clock",
             definition="Share of the time in which the sensor log shows the card busy under 90 % of the time.",
-            compute=temperature.gpu_busy_under_90pct_fraction,
+            compute=temperature.utilization_under_90pct_fraction,
         ),
         _row(
             key="gpu_work_under_90pct_fraction",
@@ -278,7 +278,7 @@ def _coverage_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
 
 
 def _busy_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
-    fraction = temperature.gpu_busy_under_90pct_fraction(series)
+    fraction = temperature.utilization_under_90pct_fraction(series)
     if isinstance(fraction, Missing) or fraction < BUSY_CAVEAT_FRACTION:
         return ()
     return (

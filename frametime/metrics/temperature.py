@@ -68,7 +68,7 @@ def time_above_temperature_limit_fraction(series: FrameSeries) -> float | Missin
     return found.fraction_above(limit_c)
 
 
-def gpu_busy_under_90pct_fraction(series: FrameSeries) -> float | Missing:
+def utilization_under_90pct_fraction(series: FrameSeries) -> float | Missing:
     """Share of the covered time in which the card was busy under 90 % of the time."""
     found = channel(series, UTILIZATION)
     return found if isinstance(found, Missing) else found.fraction_below(BUSY_PCT)

@@ -34,11 +34,11 @@ def cluster_executor(address: str, *, timeout_s: float = 10.0) -> Iterator[tuple
     except ModuleNotFoundError as error:
         raise OutputError("a cluster needs one more package: pip install 'frametime[cluster]'") from error
     try:
-        client = Client(address, timeout=timeout_s, set_as_default=False)
+        client = Client(address, timeout=timeout_s, set_as_default=False)  # type: ignore[no-untyped-call]
     except (OSError, ValueError, TimeoutError) as error:
         raise OutputError.at(printable(address), "no cluster answers here", helps="check the address") from error
     with client:
-        n_threads = sum(client.nthreads().values())
+        n_threads = sum(client.nthreads().values())  # type: ignore[no-untyped-call]
         if n_threads == 0:
             raise OutputError.at(printable(address), "the cluster has no worker", helps="start one first")
-        yield client.get_executor(pure=False, retries=1), n_threads
+        yield client.get_executor(pure=False, retries=1), n_threads  # type: ignore[no-untyped-call]

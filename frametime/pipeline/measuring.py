@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from frametime.adapters.base import ReadOptions
     from frametime.adapters.sensor_log import SensorOptions
 
+
 def _rebuild_mapping(content: dict[object, object]) -> MappingProxyType[object, object]:
     return MappingProxyType(content)
 

@@ -26,7 +26,7 @@ from frametime.metrics.options import MeasureOptions
 from frametime.metrics.temperature import (
     average_of,
     end_temperature_c,
-    gpu_busy_under_90pct_fraction,
+    utilization_under_90pct_fraction,
     gpu_work_under_90pct_fraction,
     spread_of,
     time_above_temperature_limit_fraction,
@@ -134,11 +134,11 @@ def test_clock_spread_is_the_sample_standard_deviation() -> None:
 def test_a_card_that_waits_is_a_caveat() -> None:
     times_s = [float(i) for i in range(11)]
     busy = series_of({"time_s": times_s, "utilization_pct": [99.0] * 11})
-    assert gpu_busy_under_90pct_fraction(busy) == 0.0
+    assert utilization_under_90pct_fraction(busy) == 0.0
     assert sensor_caveats(busy) == ()
     waiting = series_of({"time_s": times_s, "utilization_pct": [99.0] * 5 + [70.0] * 6})
     # From 4 to 5 s it falls from 99 to 70: under 90 for the last 20/29 of that second.
-    assert gpu_busy_under_90pct_fraction(waiting) == pytest.approx((5.0 + 20.0 / 29.0) / 10.0)
+    assert utilization_under_90pct_fraction(waiting) == pytest.approx((5.0 + 20.0 / 29.0) / 10.0)
     assert [caveat.code for caveat in sensor_caveats(waiting)] == ["card-not-the-limit"]
 
 

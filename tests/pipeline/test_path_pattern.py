@@ -37,7 +37,7 @@ def test_what_is_put_in_comes_out(card: str, scene: str, run: str) -> None:
     ],
 )
 def test_a_pattern_that_could_lead_elsewhere_is_refused(text: str, words: str) -> None:
-    with pytest.raises(PlanError, match="plan.toml: line 4") as caught:
+    with pytest.raises(PlanError, match=r"plan\.toml: line 4") as caught:
         PathPattern.parse(text, where="plan.toml: line 4")
     assert words in str(caught.value)
 
