@@ -63,7 +63,8 @@ def make_folder(folder: Path) -> None:
 
 def run(command: str, folder: Path) -> str:
     """What a terminal shows for a command: output, then messages, then the exit code where it is not 0."""
-    environment = {**os.environ, "COLUMNS": "80", "NO_COLOR": "1", "LC_ALL": "C.UTF-8"}
+    path = os.pathsep.join([str(Path(sys.executable).parent), os.environ.get("PATH", os.defpath)])
+    environment = {**os.environ, "COLUMNS": "80", "NO_COLOR": "1", "LC_ALL": "C.UTF-8", "PATH": path}
     words = shlex.split(command)
     if words[0] == "frametime":
         words[:1] = [sys.executable, "-m", "frametime"]
