@@ -1,0 +1,94 @@
+"""Every ``python`` block of README and docs runs, and prints the ``text`` block that stands below it, if any.
+
+The blocks of a page are one program, run in a fresh folder that holds ``reference_logs``. In that program each line
+stands where it stands in the page, so that an error names the line of the page.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+_BLOCK = re.compile(r"^```python\n(?P<code>.*?)^```$(?:\n+```text\n(?P<printed>.*?)^```$)?", re.DOTALL | re.MULTILINE)
+_MARK = "\x1e"
+NOT_YET = {
+    "docs/reading.md": "reads a log that is not in reference_logs",
+    "docs/report.md": "begins with a result that the page does not make",
+    "docs/review.md": "reads a plan that is not in reference_logs, and starts processes without a main guard",
+}
+"""Pages whose blocks stand for the reader's own files; one that runs by itself must be taken off this list."""
+
+
+def pages() -> list[object]:
+    found = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").rglob("*.md"))]
+    named = {page.relative_to(ROOT).as_posix(): page for page in found}
+    return [
+        pytest.param(page, id=name, marks=[pytest.mark.xfail(reason=NOT_YET[name])] if name in NOT_YET else [])
+        for name, page in named.items()
+        if _BLOCK.search(page.read_text("utf-8"))
+    ]
+
+
+def program_of(text: str) -> tuple[str, list[str | None]]:
+    """The blocks as one program, a mark printed before each, and what each must print."""
+    lines = [""] * (text.count("\n") + 1)
+    expected: list[str | None] = []
+    for block in _BLOCK.finditer(text):
+        fence = text.count("\n", 0, block.start())
+        lines[fence] = f"print({_MARK!r}, end='')"
+        code = block["code"].splitlines()
+        lines[fence + 1 : fence + 1 + len(code)] = code
+        expected.append(block["printed"])
+    return "\n".join(lines) + "\n", expected
+
+
+def run_page(text: str, folder: Path) -> str | None:
+    """What is wrong with the blocks of a page, if anything."""
+    program, expected = program_of(text)
+    script = folder / "page.py"
+    script.write_text(program, encoding="utf-8")
+    environment = {**os.environ, "PYTHONIOENCODING": "utf-8", "PYTHONWARNINGS": "error"}
+    done = subprocess.run(
+        [sys.executable, script.name],
+        cwd=folder,
+        env=environment,
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        check=False,
+    )
+    if done.returncode:
+        return done.stderr
+    printed = done.stdout.split(_MARK)[1:]
+    wrong = [
+        f"printed:\n{shown}\nin the page:\n{wanted}"
+        for shown, wanted in zip(printed, expected, strict=True)
+        if wanted is not None and shown != wanted
+    ]
+    return "\n".join(wrong) or None
+
+
+@pytest.mark.parametrize("page", pages())
+def test_the_blocks_of_the_page_run(page: Path, tmp_path: Path) -> None:
+    shutil.copytree(ROOT / "reference_logs", tmp_path / "reference_logs")
+    assert run_page(page.read_text("utf-8"), tmp_path) is None
+
+
+def test_a_block_that_fails_is_found_at_its_line(tmp_path: Path) -> None:
+    wrong = run_page("words\n\n```python\nx = 1\n```\n\n```python\nprint(x / 0)\n```\n", tmp_path)
+    assert wrong is not None
+    assert "line 8" in wrong
+    assert "ZeroDivisionError" in wrong
+
+
+def test_a_wrong_output_is_found(tmp_path: Path) -> None:
+    page = "```python\nprint(1)\n```\n\n```text\n{}\n```\n\n```python\nprint(2)\n```\n"
+    assert run_page(page.format(1), tmp_path) is None
+    assert "printed:\n1\n" in (run_page(page.format(2), tmp_path) or "")
