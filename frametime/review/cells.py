@@ -92,7 +92,7 @@ def _compare(
         difference = welch_difference(*means)
         if difference.standard_error is None and all(mean.variance == 0.0 for mean in means):
             caveats.append(no_scatter(key))
-        if difference.standard_error is not None and difference.bounds(0.95) is None:
+        if difference.standard_error is not None and difference.ratio_interval(0.95, "") is None:
             caveats.append(too_wide(key))
     else:
         caveats.append(_no_ratio(key))

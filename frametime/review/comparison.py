@@ -50,18 +50,16 @@ class Difference:
     degrees_of_freedom: float
 
     def bounds(self, level: float) -> tuple[float, float] | None:
-        """Lower and upper end of the t interval, in logs; ``None`` where it would span more than ``WIDEST_LOG``."""
+        """Lower and upper end of the t interval, in logs."""
         if self.standard_error is None:
             return None
         half = t_quantile(0.5 + level / 2.0, self.degrees_of_freedom) * self.standard_error
-        if half > WIDEST_LOG:
-            return None
         return self.value - half, self.value + half
 
     def ratio_interval(self, level: float, method: str) -> Interval | None:
-        """The t interval, back-transformed to a ratio."""
+        """The t interval, back-transformed to a ratio; ``None`` where it would be wider than ``WIDEST_LOG``."""
         bounds = self.bounds(level)
-        if bounds is None:
+        if bounds is None or bounds[1] - bounds[0] > 2.0 * WIDEST_LOG:
             return None
         return Interval(low=math.exp(bounds[0]), high=math.exp(bounds[1]), level=level, method=method)
 
