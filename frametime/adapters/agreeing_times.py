@@ -40,7 +40,7 @@ def from_both(
     if stamped is None:
         stamps = unwrapped(stamps, rules, caveats)
         order = order_of_time(stamps, rows, rules, caveats)
-        order = _without_repeated_rows(stamps, durations, order, caveats)
+        order = _without_repeated_rows(stamps, durations, order, rules, caveats)
         if order is not None:
             stamps, durations = stamps[order], durations[order]
             good = None if good is None else good[order]
@@ -84,15 +84,17 @@ def _without_repeated_rows(
     stamps: NDArray[np.int64],
     durations: NDArray[np.int64],
     order: NDArray[np.int64] | None,
+    rules: ClockRules,
     caveats: list[Caveat],
 ) -> NDArray[np.int64] | None:
-    """Take out rows with the time and the frame time of the row before."""
+    """Take out rows with the time and the frame time of the row before, where the clock is fine enough to tell."""
     ordered = stamps if order is None else stamps[order]
     equal = np.flatnonzero(ordered[1:] == ordered[:-1])
     if not equal.size:
         return order
     spans = durations if order is None else durations[order]
-    repeated = equal[spans[equal + 1] == spans[equal]] + 1
+    told_apart = spans[equal] > rules.time_resolution_ns + rules.frame_time_resolution_ns
+    repeated = equal[(spans[equal + 1] == spans[equal]) & told_apart] + 1
     if not repeated.size:
         return order
     caveats.append(equal_caveat(int(repeated.size)))

@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 
 from frametime.adapters.arrow_columns import arrow_int64, compute, numpy_of
 from frametime.adapters.base import MAX_LISTED_ROWS, ParsedLog, ReadOptions
+from frametime.adapters.column_choice import TIMED_ROLES, ColumnChoice
 from frametime.adapters.column_evidence import ColumnFacts, column_facts
-from frametime.adapters.columns import TIMED_ROLES, ColumnChoice, choose_columns
+from frametime.adapters.columns import choose_columns
 from frametime.adapters.found_layout import found_columns
 from frametime.adapters.frame_assembly import ReadColumns, assemble
 from frametime.adapters.number_style import POINT

@@ -10,7 +10,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.columns import ColumnUse
+from frametime.adapters.column_choice import ColumnUse
 from frametime.adapters.numbers import TimeValues
 from frametime.units import NS_PER_S
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from frametime.adapters.arrow_columns import compute, numpy_of
 from frametime.adapters.cells import CellKind, kind_of
-from frametime.adapters.columns import ColumnUse
+from frametime.adapters.column_choice import ColumnUse
 from frametime.adapters.dialect import Dialect
 from frametime.adapters.header_words import Meaning, header_meaning
 from frametime.adapters.numbers import clean_texts

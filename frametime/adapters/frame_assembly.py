@@ -13,8 +13,8 @@ from frametime.adapters.arrow_columns import arrow_bool, arrow_int64
 from frametime.adapters.base import MAX_LISTED_ROWS, OtherColumn, ParsedLog, ReadOptions
 from frametime.adapters.cells import is_value, kind_of
 from frametime.adapters.clock_origin import ClockOrigin, clock_origin
+from frametime.adapters.column_choice import TIMED_ROLES, ColumnChoice, ColumnUse
 from frametime.adapters.column_evidence import PLAUSIBLE_NS, ColumnFacts
-from frametime.adapters.columns import TIMED_ROLES, ColumnChoice, ColumnUse
 from frametime.adapters.numbers import TimeValues
 from frametime.adapters.rejected import RejectedRows
 from frametime.adapters.time_units import CLOCK

@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 from frametime.adapters.arrow_columns import arrow_int64
 from frametime.adapters.base import HEAD_BYTES, MAX_LISTED_ROWS, ParsedLog, ReadOptions
 from frametime.adapters.cells import CellKind, kind_of
+from frametime.adapters.column_choice import TIMED_ROLES, ColumnChoice, ColumnUse
 from frametime.adapters.column_evidence import ColumnFacts, column_facts
-from frametime.adapters.columns import TIMED_ROLES, ColumnChoice, ColumnUse, choose_columns
+from frametime.adapters.columns import choose_columns
 from frametime.adapters.dialect import Dialect, detect_dialect
 from frametime.adapters.found_layout import found_layout
 from frametime.adapters.frame_assembly import ReadColumns, assemble

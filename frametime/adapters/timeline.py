@@ -160,7 +160,7 @@ def from_timestamps(times: TimeValues, rows: NDArray[np.int64] | None, rules: Cl
     elif holes.size:
         stamps, kept = _closed(stamps, holes, caveats)
         rows = chosen(kept if rows is None else rows, None if rows is None else kept)
-    distinct = _distinct(stamps, caveats)
+    distinct = _distinct(stamps, rules, caveats)
     if distinct is not None:
         stamps, rows = stamps[distinct], distinct if rows is None else rows[distinct]
     return Timeline(
@@ -252,12 +252,18 @@ def _closed(
     return (stamps - np.cumsum(removed))[kept], kept
 
 
-def _distinct(stamps: NDArray[np.int64], caveats: list[Caveat]) -> NDArray[np.int64] | None:
+def _distinct(stamps: NDArray[np.int64], rules: ClockRules, caveats: list[Caveat]) -> NDArray[np.int64] | None:
     """Indices of stamps that differ from the one before, or ``None`` where all do."""
     equal = stamps[1:] == stamps[:-1]
     count = int(np.count_nonzero(equal))
     if not count:
         return None
+    if count * 2 > stamps.size and count + 1 < stamps.size:
+        raise ReadError.at(
+            rules.name,
+            f"{count} of {stamps.size} rows have the same time as the row before: the clock is too coarse",
+            helps="log the time with more digits, or log frame times",
+        )
     caveats.append(equal_caveat(count))
     return np.flatnonzero(np.concatenate([[True], ~equal]))
 

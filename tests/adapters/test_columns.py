@@ -210,3 +210,19 @@ def test_thousands_or_decimal_comma_by_what_frames_can_be() -> None:
     assert steps_us(read({"frame time (ms)": grouped})) == FRAMES_US
     with pytest.raises(ReadError, match="a decimal comma or with commas between thousands"):
         read({"frame time (ms)": [f'"1,{100 + i * 37 % 64:03d}"' for i in range(64)]})
+
+
+def test_a_date_in_whole_seconds_beside_frame_times() -> None:
+    dates = [f"2026-01-02 03:04:{5 + stamp // 1_000_000:02d}" for stamp in STAMPS_US]
+    capture = read({"date": dates, "frame time (us)": us(FRAMES_US)})
+    assert steps_us(capture) == FRAMES_US
+    assert capture.caveats == ()
+
+
+def test_evidence_stands_beside_each_line_of_the_printed_layout() -> None:
+    printed = read({"time (ms)": ms(STAMPS_US), "frame time (ms)": ms(FRAMES_US)}).provenance.layout_toml
+    lines = [
+        line for line in printed.splitlines() if line.startswith(("time_column", "unit", "delimiter", "header_line"))
+    ]
+    assert len(lines) == 4
+    assert all("  # " in line for line in lines)

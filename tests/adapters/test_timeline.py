@@ -142,3 +142,23 @@ def test_agreement_allows_for_rounding_only() -> None:
     assert timeline.timestamps_ns.tolist() == [0, 10 * MS, 20 * MS, 30 * MS]
     with pytest.raises(ReadError, match="differ"):
         from_both(times, spans, None, rules(time_resolution_ns=MS // 10))
+
+
+def test_a_coarse_clock_beside_equal_frame_times_loses_no_frame() -> None:
+    """Whole seconds beside 500 ms frames: the same second and the same frame time twice are two frames."""
+    timeline = from_both(
+        values(1000, 1000, 2000, 2000, 3000), values(*[500] * 5), None, rules(time_resolution_ns=1000 * MS)
+    )
+    assert np.diff(timeline.timestamps_ns).tolist() == [500 * MS] * 5
+    assert codes(timeline) == []
+
+
+def test_a_row_twice_is_taken_once() -> None:
+    timeline = from_both(values(10, 20, 20, 30), values(10, 10, 10, 10), None, rules())
+    assert np.diff(timeline.timestamps_ns).tolist() == [10 * MS] * 3
+    assert codes(timeline) == ["equal-timestamps"]
+
+
+def test_a_clock_that_is_far_too_coarse_is_refused() -> None:
+    with pytest.raises(ReadError, match="8 of 12 rows have the same time as the row before: the clock is too coarse"):
+        from_timestamps(values(1, 1, 1, 2, 2, 2, 3, 3, 3, 4, 4, 4), None, rules())

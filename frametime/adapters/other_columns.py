@@ -1,0 +1,87 @@
+"""Columns beside the time that have a meaning here: work times, simulation, display, shown or dropped, stream."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from frametime.adapters.column_choice import FLAG_ROLES, TIMED_ROLES, ColumnUse, column_use
+from frametime.adapters.column_evidence import ColumnFacts
+from frametime.adapters.column_refusals import column_named, no_unit
+from frametime.adapters.header_words import Event, Meaning, words_of
+from frametime.adapters.layout import Layout
+from frametime.adapters.number_style import NumberStyle
+from frametime.adapters.time_units import unit_named
+
+
+def other_columns(
+    facts: Sequence[ColumnFacts],
+    layout: Layout,
+    style: NumberStyle,
+    name: str,
+    *,
+    has_clock: bool,
+    evidence: dict[str, str],
+) -> dict[str, ColumnUse]:
+    """Role to column; what the layout says wins.
+
+    Parameters
+    ----------
+    facts : sequence of ColumnFacts
+    layout : Layout
+    style : NumberStyle
+    name : str
+        Of the log, for messages.
+    has_clock : bool
+        Whether there is a column of timestamps, beside which other timestamps have a meaning.
+    evidence : dict
+        Gets a sentence for each column.
+    """
+    found: dict[str, ColumnUse] = {}
+    for role in (*TIMED_ROLES, *FLAG_ROLES, "stream"):
+        key = f"{role}_column"
+        ref = getattr(layout, key)
+        fact = (
+            _by_name(facts, role, has_clock=has_clock) if ref is None else column_named(facts, ref, key=key, name=name)
+        )
+        if fact is None:
+            continue
+        if role in TIMED_ROLES:
+            told = getattr(layout, f"{role}_unit")
+            unit = unit_named(told) if told else fact.unit
+            if unit is None or unit.form == "rate":
+                if ref is not None:
+                    raise no_unit(name, fact, "time", style, key=f"{role}_unit")
+                continue
+            found[role] = column_use(fact, unit, style)
+        else:
+            found[role] = ColumnUse(position=fact.position, ref=fact.ref, unit=None)
+        evidence[key] = "as told" if ref is not None else f"the name of {fact.shown} says so"
+    return found
+
+
+def _by_name(facts: Sequence[ColumnFacts], role: str, *, has_clock: bool) -> ColumnFacts | None:
+    if role == "stream":
+        return _stream(facts)
+    if role in FLAG_ROLES:
+        meaning = Meaning.SHOWN if role == "shown" else Meaning.DROPPED
+        return next((fact for fact in facts if fact.meaning is meaning), None)
+    timed = [fact for fact in facts if fact.numeric and fact.unit is not None]
+    if role in ("gpu_work", "cpu_work"):
+        meaning = Meaning.GPU_WORK if role == "gpu_work" else Meaning.CPU_WORK
+        return _first([fact for fact in timed if fact.meaning is meaning], {"work", "busy", "active"})
+    event = Event.START if role == "simulation_start" else Event.DISPLAY
+    moments = [fact for fact in timed if fact.meaning is Meaning.TIMESTAMP and fact.event is event and has_clock]
+    of_frames = [fact for fact in moments if not {"gpu", "cpu"} & set(words_of(fact.name))]
+    return _first(of_frames, {"simulation", "simulated", "sim"})
+
+
+def _first(facts: Sequence[ColumnFacts], better: set[str]) -> ColumnFacts | None:
+    """The first column with a better word in its name, else the first."""
+    return next((fact for fact in facts if better & set(words_of(fact.name))), next(iter(facts), None))
+
+
+def _stream(facts: Sequence[ColumnFacts]) -> ColumnFacts | None:
+    candidates = [fact for fact in facts if fact.meaning is Meaning.STREAM]
+    several = [fact for fact in candidates if len({cell.strip() for cell in fact.cells}) > 1]
+    texts = [fact for fact in several or candidates if not fact.numeric]
+    return next(iter(texts or several or candidates), None)
