@@ -10,8 +10,9 @@ from typing import Final, cast
 
 from frametime.errors import PlanError, printable
 from frametime.metrics.options import MeasureOptions, StutterRule
-from frametime.pipeline.path_pattern import PathPattern
+from frametime.pipeline.plan_captures import CapturesPlan, captures_of
 from frametime.pipeline.plan_cuts import cuts_of
+from frametime.pipeline.plan_resolved import resolved_plan
 from frametime.pipeline.plan_table import PlanSource, PlanTable, quoted
 from frametime.pipeline.toml_lines import key_lines
 from frametime.review.design import EQUAL_WHERE_ASKED, ReviewDesign, RunningCost, SampleUnit, SpreadRule
@@ -19,33 +20,6 @@ from frametime.review.result import CardEntry, MetricEntry, SceneEntry
 
 MAX_PLAN_BYTES: Final = 1 << 20
 DEFAULT_METRICS: Final = ("average_fps", "low_1pct_percentile_fps", "p99_frame_time_ms")
-DEFAULT_PATTERN: Final = "{card}/{scene}/{resolution}/run{run}.csv"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CapturesPlan:
-    """Where the captures lie and how they are read.
-
-    Attributes
-    ----------
-    folder : pathlib.Path
-        Beside the plan file unless absolute.
-    pattern : PathPattern
-    sensors : PathPattern or None
-        Where the sensor log of a run lies; a run without one is measured without.
-    layout, sensor_layout : pathlib.Path or None
-        Column layouts.
-    skip_start_s, skip_end_s : float
-        Cut from every capture.
-    """
-
-    folder: Path
-    pattern: PathPattern
-    sensors: PathPattern | None
-    layout: Path | None
-    sensor_layout: Path | None
-    skip_start_s: float
-    skip_end_s: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,7 +101,7 @@ def _plan(root: PlanTable, folder: Path) -> ReviewPlan:
         exclusions=_exclusions(root, {card.key for card, _ in cards}, {scene.key for scene in scenes}, resolutions),
         running_cost=_running_cost(root, currency),
     )
-    captures = _captures(root, folder, one_resolution=len(resolutions) == 1)
+    captures = captures_of(root, folder, one_resolution=len(resolutions) == 1)
     root.finish()
     systems = {card.key: system for card, system in cards if system is not None}
     return ReviewPlan(
@@ -137,7 +111,7 @@ def _plan(root: PlanTable, folder: Path) -> ReviewPlan:
         measure=measure,
         scene_settings=scene_settings,
         operating_systems=systems,
-        resolved=_resolved(root, design, captures, measure, scene_settings, systems),
+        resolved=resolved_plan(root, design, captures, measure, scene_settings, systems),
     )
 
 
@@ -276,116 +250,3 @@ def _running_cost(root: PlanTable, currency: str | None) -> RunningCost | None:
     )
     table.finish()
     return cost
-
-
-def _captures(root: PlanTable, folder: Path, *, one_resolution: bool) -> CapturesPlan:
-    table = root.table("captures")
-    if table is None:
-        raise root.refuse("captures", "is missing", "add a table [captures] with folder and pattern")
-    pattern = _pattern(table, "pattern", table.text("pattern", DEFAULT_PATTERN))
-    assert pattern is not None
-    needed = ["card", "scene", "run"] + ([] if one_resolution else ["resolution"])
-    absent = [name for name in needed if name not in pattern.fields]
-    if absent:
-        raise table.refuse("pattern", f"lacks {quoted(['{' + name + '}' for name in absent])}", "add it to the pattern")
-    sensors = _pattern(table, "sensors", table.text("sensors", None))
-    if sensors is not None and set(sensors.fields) != set(pattern.fields):
-        raise table.refuse(
-            "sensors",
-            f"has the fields {quoted(sensors.fields)}",
-            f"allowed: those of the pattern, {quoted(pattern.fields)}",
-        )
-    plan = CapturesPlan(
-        folder=folder / (table.text("folder", ".") or "."),
-        pattern=pattern,
-        sensors=sensors,
-        layout=_beside(folder, table.text("layout", None)),
-        sensor_layout=_beside(folder, table.text("sensor_layout", None)),
-        skip_start_s=table.number_from_zero("skip_start_s", 0.0),
-        skip_end_s=table.number_from_zero("skip_end_s", 0.0),
-    )
-    table.finish()
-    return plan
-
-
-def _pattern(table: PlanTable, key: str, text: str | None) -> PathPattern | None:
-    if text is None:
-        return None
-    line = table.source.refuse((*table.path, key), "")
-    return PathPattern.parse(text, where=f"{str(line).removesuffix(': ')}: {table.name_of(key)}")
-
-
-def _beside(folder: Path, name: str | None) -> Path | None:
-    return None if name is None else folder / name
-
-
-def _resolved(
-    root: PlanTable,
-    design: ReviewDesign,
-    captures: CapturesPlan,
-    measure: MeasureOptions,
-    scene_settings: Mapping[str, str],
-    systems: Mapping[str, str],
-) -> dict[str, object]:
-    """The plan with its defaults, as it could be written again."""
-    table = cast("dict[str, object]", root.values["captures"])
-    cost = design.running_cost
-    return {
-        "title": design.title,
-        "baseline": design.baseline,
-        "margin": design.margin,
-        "headline": design.headline,
-        "metrics": [metric.key for metric in design.metrics],
-        "resolutions": list(design.resolutions),
-        "runs": design.runs_planned,
-        "spread": design.spread,
-        "sample_unit": design.sample_unit,
-        "must_be_equal": list(design.must_be_equal),
-        "captures": {
-            # As written: an absolute place of the machine is no part of a result.
-            "folder": table.get("folder", "."),
-            "pattern": captures.pattern.text,
-            "sensors": None if captures.sensors is None else captures.sensors.text,
-            "layout": table.get("layout"),
-            "sensor_layout": table.get("sensor_layout"),
-            "skip_start_s": captures.skip_start_s,
-            "skip_end_s": captures.skip_end_s,
-        },
-        "measure": {
-            "quantile_type": measure.quantile_type,
-            "stutter_factor": measure.stutter.factor,
-            "stutter_window_s": measure.stutter.window_s,
-            "stutter_min_excess_ms": measure.stutter.min_excess_ms,
-        },
-        "cards": [
-            {
-                "key": card.key,
-                "label": card.label,
-                "price": card.price,
-                "currency": card.currency,
-                "settings": card.settings,
-                "driver": card.driver,
-                "operating_system": systems.get(card.key),
-            }
-            for card in design.cards
-        ],
-        "scenes": [
-            {
-                "key": scene.key,
-                "label": scene.label,
-                "tags": list(scene.tags),
-                "settings": scene_settings.get(scene.key),
-            }
-            for scene in design.scenes
-        ],
-        "cuts": [{"key": cut.key, "label": cut.label, "definition": cut.definition} for cut in design.cuts],
-        "running_cost": None
-        if cost is None
-        else {
-            "tariff_per_kwh": cost.tariff_per_kwh,
-            "hours_per_day": cost.hours_per_day,
-            "years": cost.years,
-            "currency": cost.currency,
-        },
-        "exclude": [{"run": name, "reason": reason} for name, reason in design.exclusions.items()],
-    }

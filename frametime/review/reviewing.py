@@ -2,40 +2,31 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from frametime.caveats import Caveat, Weight
 from frametime.review.cells import MetricMeans, compare_cells, metric_means
-from frametime.review.comparison import Decision
 from frametime.review.coverage import coverage_of
 from frametime.review.design import ReviewDesign
 from frametime.review.efficiency import efficiency_rows
 from frametime.review.flags import CardSpread, card_spread, flagged_runs, repeatability_of, set_caveats
 from frametime.review.methods import methods_of
-from frametime.review.overall import (
-    SCENES_LIKE_THESE,
-    THESE_SCENES,
-    count_verdicts,
-    pair_caveats,
-    pair_cells,
-)
+from frametime.review.overall_rows import overall_comparison
 from frametime.review.result import (
     SCHEMA_VERSION,
     CellComparison,
     CellSummary,
-    CutEntry,
     Exclusion,
     Flag,
     OverallComparison,
     PairOrder,
     ReviewResult,
-    RunEntry,
     Standing,
     UnreadableFile,
     ValueRow,
 )
+from frametime.review.run_entries import run_entry, same_file_caveats
 from frametime.review.run_set import (
     Place,
     PlacedRun,
@@ -45,13 +36,11 @@ from frametime.review.run_set import (
     natural_order,
     refuse_unequal,
 )
-from frametime.review.sentence import overall_sentence, paragraph
+from frametime.review.sentence import paragraph
 from frametime.review.standings import order_pairs, place_cards
 from frametime.review.summary import carried_caveats, set_estimates
 from frametime.review.value import speed_metric, value_rows
 from frametime.version import __version__
-
-_UNDECIDED = Decision(verdict="undecided", real_but_small=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,7 +109,7 @@ def review_runs(
         resolutions=design.resolutions,
         cuts=design.cuts,
         metrics=design.metrics,
-        runs=tuple(_run_entry(run, tables.flags, design.exclusions) for run in placed),
+        runs=tuple(run_entry(run, tables.flags, design.exclusions) for run in placed),
         cells=tuple(tables.summaries.values()),
         comparisons=tuple(comparisons),
         overall=tuple(overall),
@@ -147,7 +136,7 @@ def review_runs(
         caveats=(
             *caveats,
             *condition_caveats(tables.sets, must_be_equal=design.must_be_equal),
-            *_same_file(placed),
+            *same_file_caveats(placed),
         ),
         methods=methods_of(design),
         versions=_versions(),
@@ -234,94 +223,11 @@ def _over_cuts(
     standings: list[Standing] = []
     for cut in design.cuts:
         for table in tables.metrics.values():
-            overall += [_overall(design, table, cut, card, comparisons) for card in design.candidates]
+            overall += [overall_comparison(design, table, cut, card, comparisons) for card in design.candidates]
             found = order_pairs(table, design, cut)
             pairs += found
             standings += place_cards(table, design, cut, found)
     return overall, pairs, standings
-
-
-def _overall(
-    design: ReviewDesign,
-    table: MetricMeans,
-    cut: CutEntry,
-    candidate: str,
-    comparisons: Sequence[CellComparison],
-) -> OverallComparison:
-    key = table.metric.key
-    paired = pair_cells(table, candidate, design.baseline, cut.cells, sample_unit=design.sample_unit)
-    counts = count_verdicts([c for c in comparisons if c.metric == key and c.candidate == candidate], cut.cells)
-    these, like_these = paired.these, paired.like_these
-    decision = _UNDECIDED if these is None else table.decided(these, design.margin)
-    decision_like = _UNDECIDED if like_these is None else table.decided(like_these, design.margin)
-    n_units = paired.n_scenes if design.sample_unit == "scene" else len(paired.cells)
-    return OverallComparison(
-        cut=cut.key,
-        metric=key,
-        candidate=candidate,
-        baseline=design.baseline,
-        ratio=None if these is None else math.exp(these.value),
-        interval_these_scenes=None
-        if these is None
-        else these.ratio_interval(0.95, THESE_SCENES.format(n=len(paired.cells))),
-        interval_scenes_like_these=None
-        if like_these is None
-        else like_these.ratio_interval(0.95, SCENES_LIKE_THESE.format(n=n_units, unit=design.sample_unit)),
-        n_cells=len(paired.cells),
-        n_scenes=paired.n_scenes,
-        counts=counts,
-        missing=paired.missing,
-        verdict=decision.verdict,
-        verdict_scenes_like_these=decision_like.verdict,
-        real_but_small=decision.real_but_small,
-        sentence=overall_sentence(
-            design,
-            table.metric,
-            candidate,
-            paired,
-            verdict=decision.verdict,
-            verdict_like_these=decision_like.verdict,
-            real_but_small=decision.real_but_small,
-            counts=counts,
-        ),
-        caveats=(
-            *pair_caveats(paired, key, design),
-            *_carried(design, _cell_caveats(comparisons, key, candidate, cut)),
-        ),
-    )
-
-
-def _cell_caveats(
-    comparisons: Sequence[CellComparison], metric: str, candidate: str, cut: CutEntry
-) -> list[tuple[CellComparison, Caveat]]:
-    cells = set(cut.cells)
-    return [
-        (item, caveat)
-        for item in comparisons
-        if item.metric == metric and item.candidate == candidate and (item.scene, item.resolution) in cells
-        for caveat in item.caveats
-    ]
-
-
-def _carried(design: ReviewDesign, found: Sequence[tuple[CellComparison, Caveat]]) -> tuple[Caveat, ...]:
-    """One caveat for each kind, naming the cells: the details stand with the cells."""
-    labels = {scene.key: scene.label for scene in design.scenes}
-    by_code: dict[str, list[tuple[CellComparison, Caveat]]] = {}
-    for item in found:
-        by_code.setdefault(item[1].code, []).append(item)
-    carried = []
-    for code, members in by_code.items():
-        cells = list(dict.fromkeys(f"{labels[item.scene]} at {item.resolution}" for item, _ in members))
-        shown = ", ".join(cells[:4]) + (f" and {len(cells) - 4} more" if len(cells) > 4 else "")
-        carried.append(
-            Caveat(
-                code=code,
-                message=f"In {len(cells)} cell{'s' if len(cells) != 1 else ''} ({shown}). {members[0][1].message}",
-                weight=max((caveat.weight for _, caveat in members), key=list(Weight).index),
-                metrics=members[0][1].metrics,
-            )
-        )
-    return tuple(carried)
 
 
 def _value(design: ReviewDesign, standings: Sequence[Standing]) -> list[ValueRow]:
@@ -353,45 +259,6 @@ def _paragraphs(
         )
         for cut in design.cuts
     }
-
-
-def _run_entry(run: PlacedRun, flags: Mapping[str, Flag], exclusions: Mapping[str, str]) -> RunEntry:
-    measured = run.measured
-    return RunEntry(
-        name=run.name,
-        card=run.card,
-        scene=run.scene,
-        resolution=run.resolution,
-        run=run.run,
-        provenance=measured.provenance,
-        n_frames=measured.n_frames,
-        duration_s=measured.duration_s,
-        values={key: item.value for key, item in measured.values.items()},
-        missing_reasons={key: item.reason for key, item in measured.values.items() if item.reason is not None},
-        flag=flags.get(run.name),
-        excluded_reason=exclusions.get(run.name),
-        judgement=measured.judgement.word,
-        judgement_reasons=measured.judgement.reasons,
-        caveats=measured.caveats,
-        findings=measured.findings,
-        curves=measured.curves,
-    )
-
-
-def _same_file(runs: Sequence[PlacedRun]) -> list[Caveat]:
-    """The same bytes under two names: a copied file makes runs look more alike than they are."""
-    by_hash: dict[str, list[str]] = {}
-    for run in runs:
-        by_hash.setdefault(run.measured.provenance.sha256, []).append(run.name)
-    return [
-        Caveat(
-            code="same-file-twice",
-            message=f"The runs {' and '.join(names)} hold the same bytes: one of them is a copy.",
-            weight=Weight.REPEAT,
-        )
-        for names in by_hash.values()
-        if len(names) > 1
-    ]
 
 
 def _versions() -> dict[str, str]:

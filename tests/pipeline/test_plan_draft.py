@@ -9,10 +9,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from frametime.errors import PlanError
+from frametime.pipeline.found_runs import find_runs
 from frametime.pipeline.path_pattern import PathPattern
 from frametime.pipeline.plan import parse_plan
 from frametime.pipeline.plan_draft import _quoted, draft_plan
-from frametime.pipeline.review_files import find_runs
 
 
 def touch(folder: Path, *names: str) -> Path:

@@ -11,10 +11,11 @@ from example_result import measured_run
 
 from frametime.capture import Conditions
 from frametime.errors import PlanError, RunSetError
+from frametime.pipeline.found_runs import find_runs
 from frametime.pipeline.kept_runs import KeptRuns, file_sha256
 from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest
 from frametime.pipeline.plan import ReviewPlan, parse_plan
-from frametime.pipeline.review_files import find_runs, review_plan
+from frametime.pipeline.review_files import review_plan
 from frametime.pipeline.review_schema import review_json
 
 PLAN = """\

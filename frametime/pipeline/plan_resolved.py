@@ -1,0 +1,83 @@
+"""A plan as plain values with its defaults filled in: it stands in every result."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import cast
+
+from frametime.metrics.options import MeasureOptions
+from frametime.pipeline.plan_captures import CapturesPlan
+from frametime.pipeline.plan_table import PlanTable
+from frametime.review.design import ReviewDesign
+
+
+def resolved_plan(
+    root: PlanTable,
+    design: ReviewDesign,
+    captures: CapturesPlan,
+    measure: MeasureOptions,
+    scene_settings: Mapping[str, str],
+    systems: Mapping[str, str],
+) -> dict[str, object]:
+    """The plan with its defaults, as it could be written again."""
+    table = cast("dict[str, object]", root.values["captures"])
+    cost = design.running_cost
+    return {
+        "title": design.title,
+        "baseline": design.baseline,
+        "margin": design.margin,
+        "headline": design.headline,
+        "metrics": [metric.key for metric in design.metrics],
+        "resolutions": list(design.resolutions),
+        "runs": design.runs_planned,
+        "spread": design.spread,
+        "sample_unit": design.sample_unit,
+        "must_be_equal": list(design.must_be_equal),
+        "captures": {
+            # As written: an absolute place of the machine is no part of a result.
+            "folder": table.get("folder", "."),
+            "pattern": captures.pattern.text,
+            "sensors": None if captures.sensors is None else captures.sensors.text,
+            "layout": table.get("layout"),
+            "sensor_layout": table.get("sensor_layout"),
+            "skip_start_s": captures.skip_start_s,
+            "skip_end_s": captures.skip_end_s,
+        },
+        "measure": {
+            "quantile_type": measure.quantile_type,
+            "stutter_factor": measure.stutter.factor,
+            "stutter_window_s": measure.stutter.window_s,
+            "stutter_min_excess_ms": measure.stutter.min_excess_ms,
+        },
+        "cards": [
+            {
+                "key": card.key,
+                "label": card.label,
+                "price": card.price,
+                "currency": card.currency,
+                "settings": card.settings,
+                "driver": card.driver,
+                "operating_system": systems.get(card.key),
+            }
+            for card in design.cards
+        ],
+        "scenes": [
+            {
+                "key": scene.key,
+                "label": scene.label,
+                "tags": list(scene.tags),
+                "settings": scene_settings.get(scene.key),
+            }
+            for scene in design.scenes
+        ],
+        "cuts": [{"key": cut.key, "label": cut.label, "definition": cut.definition} for cut in design.cuts],
+        "running_cost": None
+        if cost is None
+        else {
+            "tariff_per_kwh": cost.tariff_per_kwh,
+            "hours_per_day": cost.hours_per_day,
+            "years": cost.years,
+            "currency": cost.currency,
+        },
+        "exclude": [{"run": name, "reason": reason} for name, reason in design.exclusions.items()],
+    }
