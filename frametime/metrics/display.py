@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
@@ -31,6 +30,11 @@ __all__ = [
 LOCKED_CONCENTRATION = 0.5
 """Mean resultant length of the phases above which the times are taken to follow the refresh. Common practice, no
 source: it is 0.04 for 1 000 times without any relation to it, and 0.5 for times that scatter by 0.19 of a refresh."""
+
+
+WIDEST_RATE_DIFFERENCE = 0.004
+"""Relative difference from the nominal rate up to which the measured rate is looked for: four times that of 60 and
+60000/1001 Hz."""
 
 
 def appearances(series: FrameSeries) -> tuple[NDArray[np.int64], NDArray[np.bool_], bool]:
@@ -98,24 +102,34 @@ def first_refreshes(
 
 
 def _phase_and_slope(turns: NDArray[np.float64]) -> tuple[float, float, bool]:
-    """Phase of the times on the grid (in refreshes), drift of that phase per refresh, and whether they follow it."""
-    circle = np.exp(2j * np.pi * turns)
-    overall = circle.mean()
-    n_blocks = int(min(200, turns.size // 16))
-    if n_blocks < 3:
-        return float(np.angle(overall) / (2 * np.pi)), 0.0, bool(abs(overall) >= LOCKED_CONCENTRATION)
-    edges = np.linspace(0, turns.size, n_blocks + 1).astype(np.int64)
-    sums = np.add.reduceat(circle, edges[:-1])
-    lengths = np.abs(sums) / np.diff(edges)
-    if float(np.median(lengths)) < LOCKED_CONCENTRATION:
-        return float(np.angle(overall) / (2 * np.pi)), 0.0, False
-    phases = np.unwrap(np.angle(sums)) / (2 * np.pi)
-    middles = turns[(edges[:-1] + edges[1:]) // 2]
-    slope, phase = np.polyfit(middles, phases, 1)
-    if abs(slope) * (middles[-1] - middles[0]) < 0.02:
-        # Less than a fiftieth of a refresh over the whole run is no difference in rate.
-        return float(np.angle(overall) / (2 * np.pi)), 0.0, True
-    return float(phase), float(slope), True
+    """Phase of the times on the grid (in refreshes), drift of that phase per refresh, and whether they follow it.
+
+    From up to 200 stretches of the run, 256 frames of each: a million phases say no more.
+    """
+    n_stretches = int(min(200, turns.size // 16))
+    if n_stretches < 3:
+        overall = np.exp(2j * np.pi * turns).mean()
+        return _in_turns(overall), 0.0, bool(abs(overall) >= LOCKED_CONCENTRATION)
+    starts = np.linspace(0, turns.size, n_stretches, endpoint=False).astype(np.int64)
+    length = min(int(np.diff(starts, append=turns.size).min()), 256)
+    chosen = turns[starts[:, np.newaxis] + np.arange(length)]
+    circle = np.exp(2j * np.pi * chosen)
+    # First the rate inside the stretches: between them the phase may have turned round many times.
+    lag = length // 2
+    turned = _in_turns(np.mean(circle[:, lag:] * np.conj(circle[:, :-lag])))
+    coarse = turned / float(np.mean(chosen[:, lag:] - chosen[:, :-lag]))
+    if abs(coarse) > WIDEST_RATE_DIFFERENCE:
+        coarse = 0.0
+    means = (circle * np.exp(-2j * np.pi * coarse * chosen)).mean(axis=1)
+    if float(np.median(np.abs(means))) < LOCKED_CONCENTRATION:
+        return _in_turns(means.mean()), 0.0, False
+    middles = chosen.mean(axis=1)
+    fine, phase = np.polyfit(middles, np.unwrap(np.angle(means)) / (2.0 * np.pi), 1)
+    return float(phase), float(coarse + fine), True
+
+
+def _in_turns(direction: complex) -> float:
+    return float(np.angle(direction) / (2.0 * np.pi))
 
 
 def _emptiest_phase(turns: NDArray[np.float64]) -> float:
@@ -185,7 +199,7 @@ def fit_fixed_refresh(series: FrameSeries, refresh: Refresh) -> FixedRefreshFit 
         steps = np.diff(numbers)
     period_ms = float(1000 / refresh.low_hz)
     own_steps_ms = np.diff(ended_ns) / NS_PER_MS
-    counts = Counter(steps.tolist())
+    lengths, counts = np.unique(steps, return_counts=True)
     duration_min = series.duration_s / 60.0
     n_refreshes = int(numbers[-1]) if numbers.size else 0
     return FixedRefreshFit(
@@ -194,7 +208,9 @@ def fit_fixed_refresh(series: FrameSeries, refresh: Refresh) -> FixedRefreshFit 
         n_refreshes=n_refreshes,
         repeat_count=int(np.maximum(steps - 1, 0).sum()),
         skipped_frame_count=replaced_count,
-        cadence=MappingProxyType({str(step): counts[step] for step in sorted(counts)}),
+        cadence=MappingProxyType(
+            {str(length): count for length, count in zip(lengths.tolist(), counts.tolist(), strict=True)}
+        ),
         uneven_per_min=float(np.count_nonzero(np.diff(steps)) / duration_min),
         judder_rms_ms=float(np.sqrt(np.mean((steps * period_ms - own_steps_ms) ** 2))) if steps.size else 0.0,
         from_display_times=from_display_times,

@@ -84,6 +84,15 @@ def test_a_display_that_runs_a_little_off_its_nominal_rate_does_not_slip(actual_
     assert fit.measured_hz == pytest.approx(actual_hz, rel=2e-6)
 
 
+def test_a_long_run_on_a_display_off_its_nominal_rate() -> None:
+    """Over two hours the phase turns round 540 times; it must not be lost between the places looked at."""
+    n = 7200 * 60
+    times_ns = np.round(np.arange(n) / 59.925 * 1e9 + np.random.default_rng(1).normal(0, 3e5, n))
+    fit = fixed(displayed(times_ns.astype(int).tolist(), 1000 / 59.925), "60")
+    assert fit.cadence == {"1": n - 1}
+    assert fit.measured_hz == pytest.approx(59.925, rel=1e-7)
+
+
 def test_free_running_frames_follow_no_refresh() -> None:
     series = run_of(np.random.default_rng(3).uniform(7.0, 9.0, 3000))
     assert fixed(series, "60").measured_hz is None
