@@ -18,7 +18,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, Literal
 
 from frametime.capture import Capture, Conditions
-from frametime.errors import FrametimeError, ReadError, printable
+from frametime.errors import FrametimeError, OutputError, ReadError, printable
 from frametime.metrics.metric import MeasuredRun
 from frametime.metrics.options import MeasureOptions
 
@@ -217,7 +217,7 @@ def _in_executor(
     """Keep three chunks a worker under way; after a worker died, measure its chunk file by file elsewhere."""
     pending: deque[tuple[tuple[MeasureRequest, ...], Future[list[MeasureOutcome]] | None]] = deque()
     current: Executor = executor
-    broken = False
+    broken = answered = False
     try:
         while True:
             while len(pending) < 3 * n_workers and (chunk := tuple(islice(stream, _CHUNK))):
@@ -229,7 +229,10 @@ def _in_executor(
                 if future is None:
                     raise BrokenExecutor
                 yield from future.result()
+                answered = True
             except BrokenExecutor:
+                if not answered:
+                    _refuse_workers_that_never_start()
                 broken = restart is None
                 yield from _file_by_file(chunk)
                 if restart is not None:
@@ -239,6 +242,24 @@ def _in_executor(
     finally:
         if current is not executor:
             current.shutdown(wait=True, cancel_futures=True)
+
+
+def _refuse_workers_that_never_start() -> None:
+    """Tell a worker that died of its file from workers that cannot start at all.
+
+    Raises
+    ------
+    OutputError
+        Where not even an empty job ends well, as in a script without the guard that new processes need.
+    """
+    with _new_pool(1) as pool:
+        try:
+            pool.submit(worker_count).result()
+        except BrokenExecutor as error:
+            raise OutputError(
+                "no worker process can start; in a script of your own, put the call below "
+                "if __name__ == '__main__':  or measure with workers=1"
+            ) from error
 
 
 def _file_by_file(chunk: tuple[MeasureRequest, ...]) -> Iterator[MeasureOutcome]:

@@ -9,11 +9,12 @@ from pathlib import Path
 from typing import Final, cast
 
 from frametime.errors import PlanError, printable
-from frametime.metrics.options import MeasureOptions, StutterRule
+from frametime.metrics.options import MeasureOptions, Refresh, StutterRule
+from frametime.metrics.refresh_rates import parse_refresh
 from frametime.pipeline.plan_captures import CapturesPlan, captures_of
 from frametime.pipeline.plan_cuts import cuts_of
-from frametime.pipeline.plan_resolved import resolved_plan
-from frametime.pipeline.plan_table import PlanSource, PlanTable, quoted
+from frametime.pipeline.plan_resolved import CardLimits, resolved_plan
+from frametime.pipeline.plan_table import PlanSource, PlanTable, quoted, shown
 from frametime.pipeline.toml_lines import key_lines
 from frametime.review.design import EQUAL_WHERE_ASKED, ReviewDesign, RunningCost, SampleUnit, SpreadRule
 from frametime.review.result import CardEntry, MetricEntry, SceneEntry
@@ -27,6 +28,7 @@ class ReviewPlan:
     """A plan that was read and found right.
 
     ``scene_settings`` and ``operating_systems`` are conditions by scene and by card, where the plan names them;
+    ``limits`` are those of each card;
     ``resolved`` is the plan as plain values with all defaults filled in.
     """
 
@@ -36,6 +38,7 @@ class ReviewPlan:
     measure: MeasureOptions
     scene_settings: Mapping[str, str]
     operating_systems: Mapping[str, str]
+    limits: Mapping[str, CardLimits]
     resolved: Mapping[str, object]
 
 
@@ -81,7 +84,7 @@ def _plan(root: PlanTable, folder: Path) -> ReviewPlan:
     metrics = _metrics(root, measure)
     resolutions = root.texts("resolutions")
     currency = root.text("currency", None)
-    cards = _cards(root, currency)
+    cards, limits = _cards(root, currency)
     scenes, scene_settings = _scenes(root)
     _refuse_empty(root, resolutions=resolutions, cards=cards, scenes=scenes)
     design = ReviewDesign(
@@ -111,7 +114,8 @@ def _plan(root: PlanTable, folder: Path) -> ReviewPlan:
         measure=measure,
         scene_settings=scene_settings,
         operating_systems=systems,
-        resolved=resolved_plan(root, design, captures, measure, scene_settings, systems),
+        limits=limits,
+        resolved=resolved_plan(root, design, captures, measure, scene_settings, systems, limits),
     )
 
 
@@ -132,10 +136,25 @@ def _measure_options(root: PlanTable) -> MeasureOptions:
         min_excess_ms=table.number_from_zero("stutter_min_excess_ms", default.stutter.min_excess_ms),
     )
     options = MeasureOptions(
-        quantile_type=table.whole("quantile_type", default.quantile_type, least=1, most=9), stutter=rule
+        quantile_type=table.whole("quantile_type", default.quantile_type, least=1, most=9),
+        stutter=rule,
+        slowest_pcts=table.percentages("slowest_pcts", default.slowest_pcts),
+        refresh=_refresh(table),
     )
     table.finish()
     return options
+
+
+def _refresh(table: PlanTable) -> Refresh | None:
+    """The refresh of the display, and whether frames may appear in the middle of one."""
+    text = table.text("refresh", None)
+    tearing = table.truth("tearing", False)
+    if text is None:
+        return None
+    try:
+        return parse_refresh(text, tearing=tearing)
+    except ValueError as error:
+        raise table.refuse("refresh", f"is {shown(text)}: {error}") from error
 
 
 def _metrics(root: PlanTable, options: MeasureOptions) -> tuple[MetricEntry, ...]:
@@ -161,14 +180,17 @@ def _metrics(root: PlanTable, options: MeasureOptions) -> tuple[MetricEntry, ...
     )
 
 
-def _cards(root: PlanTable, currency: str | None) -> tuple[tuple[CardEntry, str | None], ...]:
+def _cards(
+    root: PlanTable, currency: str | None
+) -> tuple[tuple[tuple[CardEntry, str | None], ...], dict[str, CardLimits]]:
+    """Cards with their operating systems, and their limits by key."""
     tables = list(root.tables("cards"))
     keys = [_key(table, "cards") for table in tables]
     _refuse_twice(tables, keys)
     baseline = root.choice("baseline", keys, "") if keys else None
     if keys and not root.has("baseline"):
         raise root.refuse("baseline", "is missing", f"name the card that others are compared with: {quoted(keys)}")
-    cards = []
+    cards, limits = [], {}
     for table, key in zip(tables, keys, strict=True):
         price = table.number("price", None, above=0.0)
         card = CardEntry(
@@ -180,10 +202,14 @@ def _cards(root: PlanTable, currency: str | None) -> tuple[tuple[CardEntry, str 
             driver=table.text("driver", None),
             is_baseline=key == baseline,
         )
+        limits[key] = CardLimits(
+            temperature_c=table.number("temperature_limit_c", None, above=0.0),
+            power_w=table.number("power_limit_w", None, above=0.0),
+        )
         cards.append((card, table.text("operating_system", None)))
         table.finish()
     _refuse_same_label(tables, [card.label for card, _ in cards])
-    return tuple(cards)
+    return tuple(cards), limits
 
 
 def _scenes(root: PlanTable) -> tuple[tuple[SceneEntry, ...], dict[str, str]]:

@@ -27,6 +27,8 @@ class CapturesPlan:
         Column layouts.
     skip_start_s, skip_end_s : float
         Cut from every capture.
+    skip_warm_up : bool
+        Cut the warm-up that is found at the start of a capture; how much is said with the run.
     """
 
     folder: Path
@@ -36,6 +38,7 @@ class CapturesPlan:
     sensor_layout: Path | None
     skip_start_s: float
     skip_end_s: float
+    skip_warm_up: bool
 
 
 def captures_of(root: PlanTable, folder: Path, *, one_resolution: bool) -> CapturesPlan:
@@ -64,6 +67,7 @@ def captures_of(root: PlanTable, folder: Path, *, one_resolution: bool) -> Captu
         sensor_layout=_beside(folder, table.text("sensor_layout", None)),
         skip_start_s=table.number_from_zero("skip_start_s", 0.0),
         skip_end_s=table.number_from_zero("skip_end_s", 0.0),
+        skip_warm_up=table.truth("skip_warm_up", False),
     )
     table.finish()
     return plan

@@ -3,12 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import cast
 
-from frametime.metrics.options import MeasureOptions
+from frametime.metrics.options import MeasureOptions, Refresh
 from frametime.pipeline.plan_captures import CapturesPlan
 from frametime.pipeline.plan_table import PlanTable
 from frametime.review.design import ReviewDesign
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CardLimits:
+    """Limits of one card, for the time above them and for throttling; ``None`` where the plan names none."""
+
+    temperature_c: float | None
+    power_w: float | None
 
 
 def resolved_plan(
@@ -18,6 +27,7 @@ def resolved_plan(
     measure: MeasureOptions,
     scene_settings: Mapping[str, str],
     systems: Mapping[str, str],
+    limits: Mapping[str, CardLimits],
 ) -> dict[str, object]:
     """The plan with its defaults, as it could be written again."""
     table = cast("dict[str, object]", root.values["captures"])
@@ -42,12 +52,16 @@ def resolved_plan(
             "sensor_layout": table.get("sensor_layout"),
             "skip_start_s": captures.skip_start_s,
             "skip_end_s": captures.skip_end_s,
+            "skip_warm_up": captures.skip_warm_up,
         },
         "measure": {
             "quantile_type": measure.quantile_type,
             "stutter_factor": measure.stutter.factor,
             "stutter_window_s": measure.stutter.window_s,
             "stutter_min_excess_ms": measure.stutter.min_excess_ms,
+            "slowest_pcts": list(measure.slowest_pcts),
+            "refresh": None if measure.refresh is None else _refresh_text(measure.refresh),
+            "tearing": measure.refresh is not None and measure.refresh.tearing,
         },
         "cards": [
             {
@@ -58,6 +72,8 @@ def resolved_plan(
                 "settings": card.settings,
                 "driver": card.driver,
                 "operating_system": systems.get(card.key),
+                "temperature_limit_c": limits[card.key].temperature_c,
+                "power_limit_w": limits[card.key].power_w,
             }
             for card in design.cards
         ],
@@ -81,3 +97,7 @@ def resolved_plan(
         },
         "exclude": [{"run": name, "reason": reason} for name, reason in design.exclusions.items()],
     }
+
+
+def _refresh_text(refresh: Refresh) -> str:
+    return str(refresh.low_hz) if refresh.is_fixed else f"{refresh.low_hz}-{refresh.high_hz}"

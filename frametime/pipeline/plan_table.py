@@ -93,6 +93,24 @@ class PlanTable:
             raise self.refuse(key, f"is {shown(value)}", f"allowed: a whole number from {least} to {most}")
         return value
 
+    def truth(self, key: str, default: bool) -> bool:
+        """``true`` or ``false``."""
+        if not self.has(key):
+            return default
+        value = self.values[key]
+        if not isinstance(value, bool):
+            raise self.refuse(key, f"is {shown(value)}", "allowed: true or false")
+        return value
+
+    def percentages(self, key: str, default: tuple[float, ...]) -> tuple[float, ...]:
+        """A list of different percentages, each between 0 and 100."""
+        if not self.has(key):
+            return default
+        value = self.values[key]
+        if not isinstance(value, list) or not value or not all(_is_percentage(item) for item in value):
+            raise self.refuse(key, f"is {shown(value)}", "allowed: a list of percentages, such as [1, 0.1]")
+        return tuple(dict.fromkeys(float(item) for item in value))
+
     def choice(self, key: str, allowed: Sequence[str], default: str) -> str:
         """One word of a few."""
         if not self.has(key):
@@ -153,6 +171,10 @@ class PlanTable:
         if default is _REQUIRED:
             raise self.source.refuse(self.path, f"the key '{self.name_of(key)}' is missing")
         return default
+
+
+def _is_percentage(value: object) -> bool:
+    return isinstance(value, (int, float)) and not isinstance(value, bool) and 0.0 < value < 100.0
 
 
 def shown(value: object) -> str:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final, TypeAlias
 from frametime.caveats import Caveat, Weight
 from frametime.errors import PlanError, printable
 from frametime.metrics.metric import MeasuredRun
+from frametime.metrics.options import MeasureOptions
 from frametime.pipeline.found_runs import FoundRuns, RunFile, find_runs
 from frametime.pipeline.kept_runs import KeptRuns
 from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest, measure_many
@@ -104,11 +105,20 @@ def _request(
     return MeasureRequest(
         path=str(file.path),
         read=read,
-        measure=plan.measure,
+        measure=_with_limits(plan, file),
         conditions=file.conditions,
         sensors=None if file.sensors is None else str(file.sensors),
         sensor_options=sensor_options if file.sensors is not None else None,
+        skip_start_auto=plan.captures.skip_warm_up,
     )
+
+
+def _with_limits(plan: ReviewPlan, file: RunFile) -> MeasureOptions:
+    """What is measured, with the limits of the run's own card."""
+    limits = plan.limits.get(file.conditions.card or "")
+    if limits is None:
+        return plan.measure
+    return replace(plan.measure, temperature_limit_c=limits.temperature_c, power_limit_w=limits.power_w)
 
 
 def _layout(path: Path | None) -> Layout | None:

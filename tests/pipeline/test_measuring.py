@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import signal
+import subprocess
+import sys
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from pathlib import Path
 
@@ -78,3 +80,18 @@ def test_a_worker_that_dies_takes_only_its_own_file_with_it(tmp_path: Path, monk
 def test_no_worker_is_refused() -> None:
     with pytest.raises(ValueError, match="workers"):
         list(measure_many([], workers=0))
+
+
+def test_a_script_without_a_guard_is_told_so(tmp_path: Path) -> None:
+    write_logs(tmp_path, 16)
+    script = tmp_path / "unguarded.py"
+    script.write_text(
+        "from pathlib import Path\n"
+        "from frametime.adapters.base import ReadOptions\n"
+        "from frametime.pipeline.measuring import MeasureRequest, measure_many\n"
+        "paths = sorted(Path(__file__).parent.glob('*.csv'))\n"
+        "list(measure_many([MeasureRequest(path=str(path), read=ReadOptions()) for path in paths], workers=2))\n"
+    )
+    done = subprocess.run([sys.executable, script], capture_output=True, text=True, check=False, timeout=120)
+    assert done.returncode == 1
+    assert "put the call below if __name__ == '__main__':" in done.stderr.splitlines()[-1]

@@ -1,0 +1,83 @@
+"""What a plan says about measuring reaches every run."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+
+from frametime.errors import PlanError
+from frametime.pipeline.plan import parse_plan
+from frametime.pipeline.review_files import review_plan
+
+PLAN = """\
+title = "Bench"
+baseline = "amber"
+resolutions = ["1080p"]
+metrics = ["average_fps"]
+
+[captures]
+folder = "captures"
+pattern = "{{card}}/{{scene}}/run{{run}}.csv"
+{captures}
+[measure]
+{measure}
+
+[[cards]]
+key = "amber"
+temperature_limit_c = 85
+power_limit_w = 250
+
+[[cards]]
+key = "cobalt"
+{card}
+
+[[scenes]]
+key = "mill"
+"""
+
+
+def plan_text(captures: str = "", measure: str = "", card: str = "") -> str:
+    return PLAN.format(captures=captures, measure=measure, card=card)
+
+
+def test_refresh_lows_and_limits_are_read() -> None:
+    text = plan_text("skip_warm_up = true", 'refresh = "60000/1001"\ntearing = true\nslowest_pcts = [5, 1]')
+    plan = parse_plan(text, file_name="plan.toml", folder=Path())
+    assert plan.captures.skip_warm_up
+    assert plan.measure.refresh is not None
+    assert (plan.measure.refresh.low_hz, plan.measure.refresh.tearing) == (Fraction(60000, 1001), True)
+    assert plan.measure.slowest_pcts == (5.0, 1.0)
+    assert (plan.limits["amber"].temperature_c, plan.limits["amber"].power_w) == (85.0, 250.0)
+    assert plan.limits["cobalt"].power_w is None
+
+
+@pytest.mark.parametrize(
+    ("kind", "line", "words"),
+    [
+        ("measure", 'refresh = "fast"', "refresh"),
+        ("measure", "tearing = 1", "allowed: true or false"),
+        ("measure", "slowest_pcts = [0]", "a list of percentages"),
+        ("captures", 'skip_warm_up = "yes"', "allowed: true or false"),
+        ("card", "power_limit_w = -1", "a number above 0"),
+    ],
+)
+def test_a_wrong_value_is_refused_with_its_line(kind: str, line: str, words: str) -> None:
+    text = plan_text(**{kind: line})
+    with pytest.raises(PlanError) as caught:
+        parse_plan(text, file_name="plan.toml", folder=Path())
+    assert words in str(caught.value)
+    assert f"line {text.splitlines().index(line) + 1}" in str(caught.value)
+
+
+def test_a_refresh_makes_display_metrics_of_every_run(tmp_path: Path) -> None:
+    for card in ("amber", "cobalt"):
+        folder = tmp_path / "captures" / card / "mill"
+        folder.mkdir(parents=True)
+        for run in (1, 2):
+            (folder / f"run{run}.csv").write_text("frame_time_ms\n" + f"{15 + run / 10}\n14\n" * 200)
+    text = plan_text(measure='refresh = "60"').replace('["average_fps"]', '["judder_rms_ms"]')
+    result = review_plan(parse_plan(text, file_name="plan.toml", folder=tmp_path), workers=1)
+    values = [run.values["judder_rms_ms"] for run in result.runs]
+    assert len(values) == 4 and all(value is not None and value > 0.0 for value in values)
