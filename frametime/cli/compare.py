@@ -8,7 +8,9 @@ from typing import Any
 import click
 
 from frametime.cli.options import (
+    drawing_options,
     expand_paths,
+    make_chart_request,
     make_measure_options,
     make_read_options,
     measuring_options,
@@ -24,26 +26,8 @@ MOST_FILES = 32
 @click.option(
     "-o", "--out", required=True, type=click.Path(file_okay=False, path_type=Path), help="Folder to write to."
 )
-@click.option("--theme", type=click.Choice(["light", "dark"]), default="light", show_default=True)
-@click.option(
-    "--size",
-    type=click.Choice(["web", "web-2x", "video-1080p", "video-4k", "print"]),
-    default="web",
-    show_default=True,
-    help="Of the picture.",
-)
-@click.option(
-    "--format",
-    "formats",
-    type=click.Choice(["png", "svg", "pdf"]),
-    multiple=True,
-    default=["png"],
-    show_default=True,
-    help="May be given several times.",
-)
-@click.option("--transparent", is_flag=True, help="Leave the ground of the picture out.")
-@click.option("--only", multiple=True, metavar="KEY", help="Draw this chart only; may be given several times.")
 @click.option("--force", is_flag=True, help="Replace files that are there.")
+@drawing_options
 @reading_options
 @measuring_options
 def compare(files: tuple[str, ...], **chosen: Any) -> None:
@@ -62,15 +46,13 @@ def compare(files: tuple[str, ...], **chosen: Any) -> None:
       frametime compare "runs/*.csv" --out charts --theme dark --size video-4k
       frametime compare a.csv b.csv --out charts --only percentiles --format svg
     """
-    from frametime.pipeline.compare_files import COMPARE_KEYS, compare_captures, named_theme
+    from frametime.pipeline.compare_files import COMPARE_KEYS, compare_captures
     from frametime.pipeline.measuring import MeasureRequest
 
     paths = expand_paths(files)
     if len(paths) > MOST_FILES:
         raise click.UsageError(f"compare draws up to {MOST_FILES} captures, not {len(paths)}; 'review' takes more")
-    for key in chosen["only"]:
-        if key not in COMPARE_KEYS:
-            raise click.UsageError(f"--only: there is no chart '{key}' here; known are {', '.join(COMPARE_KEYS)}")
+    request = make_chart_request(chosen, COMPARE_KEYS)
     read, options = make_read_options(chosen), make_measure_options(chosen)
     requests = [
         MeasureRequest(path=path, read=read, measure=options, skip_start_auto=skips_warm_up(chosen)) for path in paths
@@ -78,9 +60,9 @@ def compare(files: tuple[str, ...], **chosen: Any) -> None:
     written = compare_captures(
         requests,
         chosen["out"],
-        theme=named_theme(chosen["theme"], chosen["size"], transparent=chosen["transparent"]),
-        formats=tuple(dict.fromkeys(chosen["formats"])),
-        only=chosen["only"] or None,
+        theme=request.theme_value(),
+        formats=request.formats,
+        only=request.only,
         force=chosen["force"],
     )
     for path in written:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 import glob
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal, ParamSpec, TypeVar
 
@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from frametime.adapters.base import ReadOptions
     from frametime.adapters.sensor_log import SensorOptions
     from frametime.metrics.options import MeasureOptions
+    from frametime.pipeline.chart_files import ChartRequest
     from frametime.pipeline.path_pattern import PathPattern
 
 P = ParamSpec("P")
@@ -60,6 +61,30 @@ _SENSORS: Final = (
     click.option("--recorded-from", metavar="TIME", help="Absolute time at which the capture's clock stood at 0."),
 )
 
+_DRAWING: Final = (
+    click.option(
+        "--theme", type=click.Choice(["light", "dark"]), default="light", show_default=True, help="Of charts."
+    ),
+    click.option(
+        "--size",
+        type=click.Choice(["web", "web-2x", "video-1080p", "video-4k", "print"]),
+        default="web",
+        show_default=True,
+        help="Of charts.",
+    ),
+    click.option(
+        "--format",
+        "formats",
+        type=click.Choice(["png", "svg", "pdf"]),
+        multiple=True,
+        default=["png"],
+        show_default=True,
+        help="Of charts; may be given several times.",
+    ),
+    click.option("--transparent", is_flag=True, help="Leave the ground of charts out."),
+    click.option("--only", multiple=True, metavar="KEY", help="Draw this chart only; may be given several times."),
+)
+
 
 def _all_of(
     options: tuple[Callable[[Callable[P, R]], Callable[P, R]], ...],
@@ -80,6 +105,34 @@ def measuring_options(command: Callable[P, R]) -> Callable[P, R]:
 def sensor_options(command: Callable[P, R]) -> Callable[P, R]:
     """Options of reading a sensor log."""
     return _all_of(_SENSORS)(command)
+
+
+def drawing_options(command: Callable[P, R]) -> Callable[P, R]:
+    """Options of charts: theme, size, format, which."""
+    return _all_of(_DRAWING)(command)
+
+
+def make_chart_request(chosen: Mapping[str, Any], known: Sequence[str]) -> ChartRequest:
+    """The charts of a command line, of the keys that are known there.
+
+    Raises
+    ------
+    click.UsageError
+        If a key is not known.
+    """
+    from frametime.pipeline.chart_files import ChartRequest, known_keys
+
+    try:
+        only = known_keys(chosen["only"], known) if chosen["only"] else None
+    except ValueError as error:
+        raise click.UsageError(f"--only: {error}") from error
+    return ChartRequest(
+        theme=chosen["theme"],
+        size=chosen["size"],
+        formats=tuple(dict.fromkeys(chosen["formats"])),
+        only=only,
+        transparent=chosen["transparent"],
+    )
 
 
 def make_read_options(chosen: Mapping[str, Any]) -> ReadOptions:

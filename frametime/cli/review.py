@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
+
+from frametime.cli.options import drawing_options, make_chart_request
 
 
 @click.command(context_settings={"help_option_names": ["-h", "--help"]})
@@ -19,9 +22,8 @@ import click
 @click.option("--measure-again", is_flag=True, help="Do not use the measured runs that were kept.")
 @click.option("--workers", type=click.IntRange(min=1), help="Processes that measure; one a core by default.")
 @click.option("--quiet", "-q", is_flag=True, help="No summary on the terminal.")
-@click.pass_context
+@drawing_options
 def review(
-    ctx: click.Context,
     plan: Path,
     out: Path | None,
     coverage: bool,
@@ -31,6 +33,7 @@ def review(
     measure_again: bool,
     workers: int | None,
     quiet: bool,
+    **chosen: Any,
 ) -> None:
     """From repeated runs to a verdict that can be published.
 
@@ -48,8 +51,11 @@ def review(
     from frametime.pipeline.plan import read_plan
     from frametime.pipeline.review_files import review_plan
     from frametime.pipeline.review_outputs import KEPT_RUNS_FOLDER, DrawnOutputs, write_review
+    from frametime.render.charts.catalog import keys_for
     from frametime.render.review_text import coverage_text, review_text
 
+    ctx = click.get_current_context()
+    request = make_chart_request(chosen, keys_for("review", "review cells"))
     if out is None and not coverage:
         raise click.UsageError("give --out FOLDER for the result, or --coverage to see what is missing")
     kept_folder = None if out is None or measure_again else out / KEPT_RUNS_FOLDER
@@ -58,7 +64,8 @@ def review(
         click.echo(coverage_text(result), nl=False)
         ctx.exit(0 if result.coverage.is_complete else 5)
     assert out is not None
-    names = write_review(result, out, drawn=DrawnOutputs(charts=not no_charts, report=not no_report), force=force)
+    drawn = DrawnOutputs(charts=not no_charts, report=not no_report, request=request)
+    names = write_review(result, out, drawn=drawn, force=force)
     if not quiet:
         click.echo(review_text(result), nl=False)
     click.echo(f"{len(names)} files in {click.format_filename(out)}: {', '.join(names[-5:])}", err=True)

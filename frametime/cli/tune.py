@@ -9,6 +9,8 @@ from typing import Any, Final, TypeVar
 import click
 
 from frametime.cli.options import (
+    drawing_options,
+    make_chart_request,
     make_measure_options,
     make_read_options,
     make_sensor_options,
@@ -27,7 +29,7 @@ _REPORT: Final = click.option(
     metavar="FILE",
     help="Write a report too: a page (.html) or Markdown (.md).",
 )
-_FORCE: Final = click.option("--force", is_flag=True, help="Replace a report that is there.")
+_FORCE: Final = click.option("--force", is_flag=True, help="Replace files that are there.")
 _JSON: Final = click.option("--json", "as_json", is_flag=True, help="JSON for the next program.")
 
 
@@ -144,20 +146,28 @@ def add(record: str, **chosen: Any) -> None:
 @tune.command()
 @_RECORD
 @_REPORT
+@click.option("--charts", type=click.Path(file_okay=False), metavar="FOLDER", help="Draw the map and the gains.")
+@drawing_options
 @_FORCE
 @_JSON
-def show(record: str, report: str | None, force: bool, as_json: bool) -> None:
+def show(record: str, report: str | None, charts: str | None, force: bool, as_json: bool, **chosen: Any) -> None:
     """Show what the trials have found, and what is not yet known."""
     from pathlib import Path
 
     from frametime.pipeline.tuning_report_files import refuse_path, write_tuning_report
     from frametime.pipeline.tuning_runs import summarize_file
+    from frametime.render.charts.catalog import keys_for
 
+    request = make_chart_request(chosen, keys_for("tuning"))
     if report is not None:
         refuse_path(Path(report), force=force)
     summary = summarize_file(record)
     if report is not None:
         write_tuning_report(summary, Path(report), force=force)
+    if charts is not None:
+        from frametime.pipeline.tuning_chart_files import write_tuning_charts
+
+        write_tuning_charts(summary, Path(charts), request=request, force=force)
     if as_json:
         from frametime.render.tuning_json import summary_json
 
@@ -174,6 +184,9 @@ def show(record: str, report: str | None, force: bool, as_json: bool) -> None:
 @click.option("--record", metavar="RECORD", help="Tuning record whose limits and lengths count.")
 @click.option("--gate", is_flag=True, help="End with exit code 5 unless the setting holds.")
 @_REPORT
+@click.option("--plot", type=click.Path(dir_okay=False), metavar="FILE", help="Draw the run: .png, .svg or .pdf.")
+@click.option("--theme", type=click.Choice(["light", "dark"]), default="light", show_default=True, help="Of --plot.")
+@click.option("--size", default="web", show_default=True, help="Of --plot: web, video-1080p, video-4k, print.")
 @_FORCE
 @_JSON
 @reading_options
@@ -185,6 +198,7 @@ def endurance(
     record: str | None,
     gate: bool,
     report: str | None,
+    plot: str | None,
     force: bool,
     as_json: bool,
     **chosen: Any,
@@ -193,11 +207,11 @@ def endurance(
     from pathlib import Path
 
     from frametime.pipeline.tuning_report_files import refuse_path, write_endurance_report
-    from frametime.pipeline.tuning_runs import TrialReading, judge_endurance_file
+    from frametime.pipeline.tuning_runs import TrialReading, endurance_run
 
     if report is not None:
         refuse_path(Path(report), force=force)
-    verdict = judge_endurance_file(
+    read, run, verdict = endurance_run(
         capture,
         sensors,
         options=make_measure_options(chosen),
@@ -206,6 +220,10 @@ def endurance(
     )
     if report is not None:
         write_endurance_report(verdict, Path(report), force=force)
+    if plot is not None:
+        from frametime.pipeline.tuning_chart_files import plot_endurance
+
+        plot_endurance(read, run, verdict, Path(plot), theme=chosen["theme"], size=chosen["size"], force=force)
     if as_json:
         from frametime.render.tuning_json import endurance_json
 

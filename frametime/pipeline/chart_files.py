@@ -48,6 +48,17 @@ class ChartRequest:
     only: tuple[str, ...] | None = None
     transparent: bool = False
 
+    @property
+    def folder(self) -> str:
+        """Name of the folder for these charts below that of the review.
+
+        Other looks than the first have folders of their own: pictures for a page and for a video can lie side by side,
+        and none is taken for the other.
+        """
+        if (self.theme, self.size, self.transparent) == ("light", "web", False):
+            return FOLDER
+        return f"{FOLDER}-{self.theme}-{self.size}" + ("-transparent" if self.transparent else "")
+
     def theme_value(self) -> Theme:
         """The theme of these names."""
         return Theme.of(self.theme, self.size, transparent=self.transparent)
@@ -136,7 +147,7 @@ class _Charts:
         self._drawings = _drawings(self._result, self._request)
         files = [(name, ending) for name in self._drawings for ending in self._request.formats]
         return {
-            f"{FOLDER}/{name}.{ending}": _Writer(
+            f"{self._request.folder}/{name}.{ending}": _Writer(
                 charts=self, name=name, ending=ending, is_last=(name, ending) == files[-1]
             )
             for name, ending in files

@@ -6,12 +6,12 @@ import io
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
 from frametime.errors import OutputError
-from frametime.pipeline.chart_files import FOLDER, ChartRequest, chart_writers
+from frametime.pipeline.chart_files import ChartRequest, chart_writers
 from frametime.pipeline.report_files import report_files
 from frametime.pipeline.review_schema import review_json
 from frametime.pipeline.review_tables import cells_csv, runs_table, standings_csv
@@ -24,10 +24,11 @@ RESULT_FILE: Final = "result.json"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DrawnOutputs:
-    """Which of the slow outputs are wanted."""
+    """Which of the slow outputs are wanted; ``request`` says which charts, and how they look."""
 
     charts: bool
     report: bool
+    request: ChartRequest = field(default_factory=ChartRequest)
 
 
 def write_review(result: ReviewResult, folder: Path, *, drawn: DrawnOutputs, force: bool) -> tuple[str, ...]:
@@ -96,9 +97,11 @@ def drawn_files(result: ReviewResult, drawn: DrawnOutputs) -> Iterator[tuple[str
     This is the one place where the drawn outputs of a review are listed.
     """
     if drawn.charts:
-        yield from chart_writers(result, ChartRequest()).items()
+        yield from chart_writers(result, drawn.request).items()
     if drawn.report:
-        yield from report_files(result, charts_folder=FOLDER if drawn.charts else None).items()
+        # The text form of the report shows the charts that lie beside it.
+        beside = drawn.charts and drawn.request.only is None and "png" in drawn.request.formats
+        yield from report_files(result, charts_folder=drawn.request.folder if beside else None).items()
 
 
 def _make(making: Path, files: Mapping[str, bytes], chosen: Mapping[str, Callable[[Path], None]]) -> list[str]:

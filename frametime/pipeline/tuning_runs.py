@@ -18,6 +18,7 @@ from frametime.tuning.record import Limits, Trial, TuningRecord
 if TYPE_CHECKING:
     from frametime.adapters.base import ReadOptions
     from frametime.adapters.sensor_log import SensorOptions
+    from frametime.capture import Capture
     from frametime.tuning.endurance import EnduranceVerdict
     from frametime.tuning.summary import TuningSummary
 
@@ -180,6 +181,24 @@ def judge_endurance_file(
     FrametimeError
         If the record, the capture or its sensor log cannot be used.
     """
+    return endurance_run(capture, sensors, options=options, reading=reading, record=record)[2]
+
+
+def endurance_run(
+    capture: str,
+    sensors: str | None,
+    *,
+    options: MeasureOptions,
+    reading: TrialReading | None = None,
+    record: str | None = None,
+) -> tuple[Capture, MeasuredRun, EnduranceVerdict]:
+    """One long run with its measurements and its verdict; limits that the options leave open come from the record.
+
+    Raises
+    ------
+    FrametimeError
+        If the record, the capture or its sensor log cannot be used.
+    """
     from frametime.pipeline.tuning_record_file import read_record
     from frametime.tuning.endurance import EnduranceRules, judge_endurance
 
@@ -195,4 +214,5 @@ def judge_endurance_file(
             temperature_limit_c=options.temperature_limit_c or limits.temperature_c,
             power_limit_w=options.power_limit_w or limits.power_w,
         )
-    return judge_endurance(measure_log(capture, sensors, options=options, reading=reading), rules)
+    read, run = measure_file(_request(capture, sensors, options, reading))
+    return read, run, judge_endurance(run, rules)

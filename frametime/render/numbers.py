@@ -130,8 +130,10 @@ def format_percent_change(ratio: float, *, decimals: int = 1) -> str:
 
     Examples
     --------
-    >>> format_percent_change(1.052), format_percent_change(0.97)
-    ('+5.2 %', '−3.0 %')
+    >>> format_percent_change(1.052), format_percent_change(0.97), format_percent_change(0.9999)
+    ('+5.2 %', '−3.0 %', '0.0 %')
     """
-    change_pct = (ratio - 1.0) * 100.0
+    change_pct = round((ratio - 1.0) * 100.0, decimals)
+    if change_pct == 0.0:
+        return f"{0.0:.{decimals}f} %"
     return f"{change_pct:+.{decimals}f} %".replace("-", "\N{MINUS SIGN}")

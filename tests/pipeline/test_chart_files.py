@@ -86,3 +86,11 @@ def test_tuning_charts_and_the_endurance_run(tmp_path: Path) -> None:
     run = measured(capture, MeasureOptions(temperature_limit_c=85.0))
     plot_endurance(capture, run, judge_endurance(run), tmp_path / "long.png")
     assert (tmp_path / "long.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_other_looks_have_folders_of_their_own() -> None:
+    assert ChartRequest(formats=("svg",)).folder == "charts"
+    assert ChartRequest(theme="dark", size="video-4k").folder == "charts-dark-video-4k"
+    assert ChartRequest(transparent=True).folder == "charts-light-web-transparent"
+    result = sample_review(n_scenes=1, n_cards=2)
+    assert all(name.startswith("charts-dark-web/") for name in chart_writers(result, ChartRequest(theme="dark")))

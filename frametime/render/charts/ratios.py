@@ -29,7 +29,7 @@ from frametime.render.charts.review_words import (
 from frametime.render.charts.scales import set_ratio_scale
 from frametime.render.charts.sheet import KeyEntry, Sheet, x_caption
 from frametime.render.numbers import format_percent_change
-from frametime.render.text_fit import shorten, text_width_pt
+from frametime.render.text_fit import shorten, text_width_pt, wrap
 from frametime.render.theme import Theme
 from frametime.review.result import CellComparison, OverallComparison, ReviewResult, Verdict
 
@@ -155,7 +155,9 @@ class _Ratios:
         number_width = (18.5 if len(self.cuts) == 1 else 4.6) * em
         gap = 1.3 * em
         width = (sheet.width - label_width - 0.8 * em - number_width - gap * (len(self.cuts) - 1)) / len(self.cuts)
-        bottom, top = sheet.bottom + 3.5 * em, sheet.top - 2.9 * em
+        counts = self._count_lines(width)
+        head = (1.6 + 1.3 * max(len(lines) for lines in counts.values())) * em
+        bottom, top = sheet.bottom + 3.5 * em, sheet.top - head
         row = min(2.4 * em, (top - bottom) / (len(self.rows) + _FOOT_ROWS))
         bottom = top - row * (len(self.rows) + _FOOT_ROWS)
         for place, text in enumerate(labels):
@@ -172,7 +174,7 @@ class _Ratios:
             axes = sheet.axes(left, bottom, width, top - bottom)
             axes.set_ylim(len(self.rows) + _FOOT_ROWS, 0.0)
             self._panel(axes, cut)
-            self._panel_head(sheet, cut, left, top, width + (number_width if len(self.cuts) == 1 else 0.0))
+            self._panel_head(sheet, cut, (left, top + head, width), counts[cut])
             self._panel_foot(sheet, cut, left, top - len(self.rows) * row, row, width)
             left += width
             if number == 0:
@@ -267,19 +269,22 @@ class _Ratios:
             gid=gid,
         )
 
-    def _panel_head(self, sheet: Sheet, cut: str, left: float, top: float, width: float) -> None:
+    def _count_lines(self, width: float) -> dict[str, list[str]]:
+        """For each cut how many cells have each verdict, on as many lines as a panel needs."""
+        em = self.theme.em_pt
+        found = {}
+        for cut, overall in self.overall.items():
+            words = "no cell with runs on both sides" if overall is None else counts_words(overall.counts)
+            found[cut] = wrap(words, width, em, max_lines=2)
+        return found
+
+    def _panel_head(self, sheet: Sheet, cut: str, box: tuple[float, float, float], counts: list[str]) -> None:
         theme, em = self.theme, sheet.em
-        entry = self.result.cut(cut)
-        sheet.text(
-            left,
-            top + 2.15 * em,
-            shorten(entry.label, width, theme.label_pt, bold=True),
-            size_pt=theme.label_pt,
-            bold=True,
-        )
-        overall = self.overall[cut]
-        words = "no cell with runs on both sides" if overall is None else counts_words(overall.counts)
-        sheet.text(left, top + 0.8 * em, shorten(words, width, em), color=theme.palette.muted)
+        left, top, width = box
+        shown = shorten(self.result.cut(cut).label, width, theme.label_pt, bold=True)
+        sheet.text(left, top - 0.75 * em, shown, size_pt=theme.label_pt, bold=True)
+        for number, line in enumerate(counts):
+            sheet.text(left, top - (2.1 + 1.3 * number) * em, line, color=theme.palette.muted)
 
     def _panel_foot(self, sheet: Sheet, cut: str, left: float, top: float, row: float, width: float) -> None:
         """The overall numbers: beside a single panel, under the marks of one of several."""
