@@ -90,15 +90,20 @@ def _carried(design: ReviewDesign, found: Sequence[tuple[CellComparison, Caveat]
     labels = {scene.key: scene.label for scene in design.scenes}
     by_code: dict[str, list[tuple[CellComparison, Caveat]]] = {}
     for item in found:
-        by_code.setdefault(item[1].code, []).append(item)
+        # A note stays with its cell.
+        if item[1].weight is not Weight.NOTE:
+            by_code.setdefault(item[1].code, []).append(item)
     carried = []
     for code, members in by_code.items():
         cells = list(dict.fromkeys(f"{labels[item.scene]} at {item.resolution}" for item, _ in members))
         shown = ", ".join(cells[:4]) + (f" and {len(cells) - 4} more" if len(cells) > 4 else "")
+        messages = list(dict.fromkeys(caveat.message for _, caveat in members))
+        # One message must not pass for the others: its numbers are those of one cell.
+        told = messages[0] if len(messages) == 1 else f"At {cells[0]}: {messages[0]}"
         carried.append(
             Caveat(
                 code=code,
-                message=f"In {len(cells)} cell{'s' if len(cells) != 1 else ''} ({shown}). {members[0][1].message}",
+                message=f"In {len(cells)} cell{'s' if len(cells) != 1 else ''} ({shown}). {told}",
                 weight=max((caveat.weight for _, caveat in members), key=list(Weight).index),
                 metrics=members[0][1].metrics,
             )

@@ -37,6 +37,7 @@ from frametime.review.run_set import (
     refuse_unequal,
 )
 from frametime.review.sentence import paragraph
+from frametime.review.set_rhythm import recurring_hitches
 from frametime.review.standings import order_pairs, place_cards
 from frametime.review.summary import carried_caveats, set_estimates
 from frametime.review.value import speed_metric, value_rows
@@ -211,6 +212,7 @@ def _summary(
             *flagged,
             *set_caveats(run_set, spreads, margin=design.margin),
             *carried_caveats(run_set),
+            *recurring_hitches(run_set),
         ),
     )
 

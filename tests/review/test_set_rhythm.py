@@ -1,0 +1,53 @@
+"""The period of hitches over the runs of a set, on recorded runs: atlas uploads a texture every 2 s of its own time."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from frametime import measure, read_capture
+from frametime.metrics.frame_series import FrameSeries
+from frametime.metrics.options import MeasureOptions
+from frametime.metrics.rhythm import hitches
+from frametime.review.run_set import PlacedRun, RunSet
+from frametime.review.set_rhythm import hitches_of, recurring_hitches
+
+RECORDED = Path(__file__).parents[2] / "reference_logs" / "recorded" / "preset-base"
+
+
+def run_set(scene: str, resolution: str) -> RunSet:
+    """The three runs of one recorded cell."""
+    runs = tuple(
+        PlacedRun(
+            name=f"base/{scene}/{resolution}/{number}",
+            card="base",
+            scene=scene,
+            resolution=resolution,
+            run=str(number),
+            measured=measure(read_capture(RECORDED / scene / resolution / f"run{number}.csv.gz")),
+        )
+        for number in (1, 2, 3)
+    )
+    return RunSet(card="base", scene=scene, resolution=resolution, runs=runs, order="name")
+
+
+def test_the_texture_upload_is_found_over_three_runs() -> None:
+    [caveat] = recurring_hitches(run_set("atlas", "1080p"))
+    assert caveat.code == "recurring-hitches"
+    assert caveat.message.startswith("Hitches recur every 2 s (give or take 0.00")
+    assert "over 3 runs: 12 follow that period" in caveat.message
+
+
+@pytest.mark.parametrize(("scene", "resolution"), [("canyon", "1080p"), ("harbour", "2160p")])
+def test_no_period_is_claimed_where_there_is_none(scene: str, resolution: str) -> None:
+    assert recurring_hitches(run_set(scene, resolution)) == ()
+
+
+def test_hitches_from_findings_are_those_of_the_frames() -> None:
+    capture = read_capture(RECORDED / "atlas" / "1080p" / "run1.csv.gz")
+    expected = hitches(FrameSeries.of(capture, MeasureOptions()).stutters)
+    found = hitches_of(measure(capture).findings.stutters)
+    np.testing.assert_allclose(found[0], expected[0], rtol=1e-9)
+    np.testing.assert_allclose(found[1], expected[1], rtol=1e-9)
