@@ -23,7 +23,7 @@ from frametime.review.repeatability import (
 from frametime.review.result import CochranOutcome, Flag, Repeatability
 from frametime.review.run_set import Place, RunSet
 
-FLAG_METHOD = "exact studentized limit, {df} degrees of freedom, 5 % over the {n} runs of the card"
+FLAG_METHOD = "exact studentized limit, {df} degrees of freedom, 5 % over all {n} values of the review"
 
 
 def least_distance(margin: float) -> float:
@@ -80,11 +80,16 @@ def card_spread(card: str, metric: str, sets: Sequence[RunSet], *, label: str | 
 def flagged_runs(
     sets: Sequence[RunSet], spreads: Mapping[tuple[str, str], CardSpread], *, margin: float
 ) -> dict[str, Flag]:
-    """Runs that lie too far from the rest of their set, by name; of several metrics the worst case is told."""
+    """Runs that lie too far from the rest of their set, by name; of several metrics the worst case is told.
+
+    The 5 % hold for the review as a whole, all its runs and metrics: of twenty reviews without a bad run, one flags a
+    run.
+    """
     flags: dict[str, tuple[float, Flag]] = {}
+    n_metrics = len({metric for _, metric in spreads})
+    n_tests = n_metrics * sum(len(run_set.runs) for run_set in sets)
     for (card, _), spread in spreads.items():
         own_sets = [run_set for run_set in sets if run_set.card == card]
-        n_tests = sum(len(run_set.runs) for run_set in own_sets)
         for run_set in own_sets:
             logs = spread.logs.get(run_set.place)
             if logs is None or logs.size != len(run_set.runs):

@@ -57,7 +57,7 @@ def methods_of(design: ReviewDesign) -> tuple[Method, ...]:
             text=(
                 "The run farthest from the mean of the rest of its set is flagged when it lies beyond the exact "
                 "studentized "
-                "limit (5 % over all runs of the card, the scatter pooled without that run), beyond "
+                "limit (5 % over all runs and metrics of the review, the scatter pooled without that run), beyond "
                 f"{100.0 * math.expm1(least_distance(design.margin)):.2g} % at least, and the rest agree. "
                 "A flagged run still counts; only the plan leaves runs out, with a reason."
             ),
