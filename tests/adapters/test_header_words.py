@@ -45,6 +45,7 @@ def test_one_meaning_in_many_spellings(name: str) -> None:
         ("interval", Meaning.FRAME_TIME, None, Event.UNMARKED),
         ("ms per frame", Meaning.FRAME_TIME, "ms", Event.UNMARKED),
         ("FPS", Meaning.RATE, "fps", Event.UNMARKED),
+        ("frame rate", Meaning.RATE, None, Event.UNMARKED),
         ("frame rate (Hz)", Meaning.RATE, "fps", Event.UNMARKED),
         ("frames per second", Meaning.RATE, "fps", Event.UNMARKED),
         ("GPU busy (ms)", Meaning.GPU_WORK, "ms", Event.UNMARKED),

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from frametime.adapters.number_style import POINT, NumberStyle, exact_ns
+from frametime.adapters.number_style import POINT, NumberStyle, exact_ns, number_styles
 from frametime.adapters.numbers import times_of_numbers, times_of_texts
 from frametime.adapters.reading import read_capture
 from frametime.adapters.time_units import (
@@ -133,3 +133,21 @@ def test_dates_with_and_without_zone_are_not_mixed() -> None:
     values = times_of_texts(pa.chunked_array([["2026-01-01T00:00:00Z", "2026-01-01T00:00:01"]]), DATE, POINT)
     assert values.ok is not None
     assert values.ok.tolist() == [True, False]
+
+
+@pytest.mark.parametrize(
+    ("cells", "style"),
+    [
+        (["1.234.567", "7"], NumberStyle(",", ".")),
+        (["1.234,5"], NumberStyle(",", ".")),
+        (["1,234.5"], NumberStyle(".", ",")),
+        (["1,234,567"], NumberStyle(".", ",")),
+        (["1'234.5"], NumberStyle(".", "'")),
+        (["1 234,5"], NumberStyle(",", " ")),
+        (["0,017", "0,034"], NumberStyle(",", "")),
+        (["17.247", "1e3"], NumberStyle(".", "")),
+        (["17,247 ms", "17,2 ms"], NumberStyle(",", "")),
+    ],
+)
+def test_styles_of_numbers(cells: list[str], style: NumberStyle) -> None:
+    assert number_styles(cells)[0] == (style,)

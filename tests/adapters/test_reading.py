@@ -15,6 +15,7 @@ import pytest
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.layout import Layout
 from frametime.adapters.reading import read_capture
+from frametime.adapters.stored_log import open_stored
 from frametime.capture import Conditions
 
 DATA = Path(__file__).parent / "data"
@@ -168,3 +169,38 @@ def test_columns_of_the_log_that_are_left_can_be_fetched_row_by_row() -> None:
     notes = parsed.read_columns(["note"])["note"].to_pylist()
     assert notes == [None, *(f"n{i}" for i in range(30) if i != 4)]
     assert parsed.frames.num_rows == len(notes)
+
+
+def test_lines_are_counted_over_many_blocks() -> None:
+    cells = [b"16.5"] * 700_000
+    cells[650_000] = b"?"
+    capture = read_capture(io.BytesIO(b"frame (ms)\r\n" + b"\r\n".join(cells) + b"\r\n"))
+    assert [row.line for row in capture.provenance.rejected_rows] == [650_002]
+
+
+def test_a_stream_that_is_held_is_not_read_from_two_sides() -> None:
+    log, again = open_stored(io.BytesIO(LOG))
+    assert log.shared
+    with again() as stored:
+        assert stored.read() == LOG
+
+
+def test_dates_are_moved_to_zero_and_their_zone_is_kept() -> None:
+    def log(zone: str) -> io.BytesIO:
+        return io.BytesIO("".join(["when\n", *(f"2026-01-02T03:04:{i:02d}.5{zone}\n" for i in range(30))]).encode())
+
+    zoned = read_capture(log("+01:00"))
+    assert zoned.frames["timestamp_ns"].to_pylist() == [i * 10**9 for i in range(30)]
+    assert zoned.provenance.recorded_from_utc == "2026-01-02T02:04:00.500000000Z"
+    local = read_capture(log(""))
+    assert local.frames["timestamp_ns"].to_pylist() == [i * 10**9 for i in range(30)]
+    assert local.provenance.recorded_from_utc is None
+    assert local.provenance.metadata["recorded_from_local"] == "2026-01-02T03:04:00.500000000"
+
+
+def test_simulation_times_move_with_absolute_timestamps() -> None:
+    start = 1_790_000_000_000_000
+    lines = ["finished_us,start_us", *(f"{start + i * 16_500},{start + i * 16_500 - 9000}" for i in range(30))]
+    frames = read_capture(io.BytesIO("\n".join(lines).encode())).frames
+    assert frames["timestamp_ns"].to_pylist() == [i * 16_500_000 for i in range(30)]
+    assert frames["simulation_start_ns"].to_pylist() == [i * 16_500_000 - 9_000_000 for i in range(30)]
