@@ -17,6 +17,7 @@ from typing import Any
 import pytest
 
 from frametime.pipeline.report_files import write_report
+from frametime.pipeline.tuning_report_files import write_tuning_report
 
 CHROMIUM = os.environ.get("FRAMETIME_TEST_CHROMIUM", "/usr/bin/chromium")
 ARGUMENTS = (
@@ -55,11 +56,13 @@ def browser() -> Iterator[Any]:
 
 @pytest.fixture(scope="session")
 def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
-    """The report of the small and of the hostile review."""
+    """The report of the small and of the hostile review, and that of a tuning record."""
     samples: Any = _samples()
     found = {}
     for name, result in (("small", samples.small()), ("hostile", samples.hostile())):
         found[name] = write_report(result, tmp_path_factory.mktemp(name))[0]
+    found["tuning"] = tmp_path_factory.mktemp("tuning") / "tuning.html"
+    write_tuning_report(samples.tuned(), found["tuning"])
     return found
 
 

@@ -60,10 +60,10 @@ def change_of(text: str) -> float:
     return float(text.removesuffix(" %").replace("\N{MINUS SIGN}", "-"))
 
 
-@pytest.mark.parametrize("name", ["small", "hostile"])
+@pytest.mark.parametrize("name", ["small", "hostile", "tuning"])
 def test_it_opens_from_disk_without_network_and_without_complaint(opened: Open, name: str) -> None:
     result = opened(name)
-    result.page.wait_for_selector(".uplot canvas")
+    result.page.wait_for_selector(".tools" if name == "tuning" else ".uplot canvas")
     assert result.messages == []
     assert [url for url in result.requests if not url.startswith(("file:", "data:", "blob:"))] == []
 
@@ -191,11 +191,11 @@ def test_the_dark_scheme_is_dark(opened: Open) -> None:
     assert max(dark) < 40
 
 
-@pytest.mark.parametrize("name", ["small", "hostile"])
+@pytest.mark.parametrize("name", ["small", "hostile", "tuning"])
 @pytest.mark.parametrize("width", [320, 380, 768, 1280, 1920])
 def test_no_width_scrolls_the_page_sideways(opened: Open, name: str, width: int) -> None:
     page = opened(name, width=width).page
-    page.wait_for_selector(".uplot canvas")
+    page.wait_for_selector(".tools" if name == "tuning" else ".uplot canvas")
     page.evaluate("document.querySelectorAll('details').forEach((part) => { part.open = true; })")
     widths = page.evaluate("[document.documentElement.scrollWidth, document.documentElement.clientWidth]")
     assert widths[0] <= widths[1]
@@ -215,6 +215,13 @@ def test_it_prints_with_everything_unfolded(opened: Open, tmp_path: Path) -> Non
     content = target.read_bytes()
     assert content.startswith(b"%PDF-")
     assert content.count(b"/Type /Page\n") + content.count(b"/Type /Page ") + content.count(b"/Type/Page") > 3
+
+
+def test_charts_take_the_colors_of_the_scheme(opened: Open) -> None:
+    color = "getComputedStyle(document.querySelector('.chart [fill^=var]')).fill"
+    pages = [opened(color_scheme=scheme).page for scheme in ("light", "dark")]
+    assert pages[0].locator(".chart").count() >= 6
+    assert pages[0].evaluate(color) != pages[1].evaluate(color)
 
 
 def test_everything_but_the_zoom_is_there_without_scripts(opened: Open) -> None:

@@ -16,6 +16,9 @@ from frametime.caveats import Caveat, Weight
 from frametime.metrics.metric import Curve
 from frametime.review.result import CutEntry, ReviewResult
 from frametime.review.reviewing import review_runs
+from frametime.tuning.record import CardFacts, Limits, Outcome, Setting, Steps, Trial, TuningRecord, Workload
+from frametime.tuning.settings import summarize
+from frametime.tuning.summary import TuningSummary
 
 HOSTILE = (
     "<script>alert(1)</script>",
@@ -147,3 +150,34 @@ def _noise(rng: np.random.Generator, frame_time_ms: float, n_points: int) -> dic
         )
 
     return {"trace_low": curve(low), "trace_high": curve(high)}
+
+
+def tuned() -> TuningSummary:
+    """A short tuning record with hostile names: a gain, a setting past the edge, a failure."""
+
+    def trial(core: int, *fps: float, outcome: Outcome = Outcome.PASSED) -> Trial:
+        power_w = tuple(200.0 + core / 10.0 for _ in fps)
+        setting = Setting(core_offset_mhz=core)
+        return Trial(
+            setting=setting,
+            workload=HOSTILE[0],
+            outcome=outcome,
+            average_fps=fps,
+            average_power_w=power_w,
+            note=HOSTILE[4],
+        )
+
+    return summarize(
+        TuningRecord(
+            card=CardFacts(name=HOSTILE[1]),
+            limits=Limits(temperature_c=85.0, max_core_offset_mhz=250, max_memory_offset_mhz=800, power_w=250.0),
+            workloads=(Workload(name=HOSTILE[0]),),
+            steps=Steps(),
+            trials=(
+                trial(0, 99.0, 100.0, 101.0),
+                *(trial(core, 100.0 + core / 12.0, 100.4 + core / 12.0) for core in range(25, 125, 25)),
+                trial(125, 99.9, 100.0, 100.1),
+                trial(150, outcome=Outcome.DRIVER_RESET),
+            ),
+        )
+    )
