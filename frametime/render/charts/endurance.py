@@ -10,7 +10,13 @@ from matplotlib.figure import Figure
 from frametime.capture import Capture
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import MeasuredRun
-from frametime.render.charts.frame_times import draw_trace, frame_time_top, name_beyond, pixel_columns
+from frametime.render.charts.frame_times import (
+    draw_trace,
+    frame_time_top,
+    name_beyond,
+    pixel_columns,
+    places_beyond,
+)
 from frametime.render.charts.lanes import LANE_QUANTITIES, Lane, draw_lanes, lanes_of
 from frametime.render.charts.scales import nice_ticks, size_of, tick_labels
 from frametime.render.charts.sheet import KeyEntry, Sheet, x_caption, y_caption
@@ -55,7 +61,7 @@ def draw_endurance(
             trace = trace_of_capture(source, run, n_columns=columns)
             lanes = lanes_of(FrameSeries.of(source, run.options), LANE_QUANTITIES)
         top_ms = frame_time_top([trace])
-        beyond = int((trace.high_ms > top_ms).sum())
+        beyond = places_beyond(trace, top_ms).size
         changes = [] if run.findings.drift is None else run.findings.drift.changes
         sheet = Sheet(
             theme,

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from matplotlib.figure import Figure
 
-from frametime.render.charts.frame_times import draw_trace, frame_time_top, name_beyond
+from frametime.render.charts.frame_times import draw_trace, frame_time_top, name_beyond, places_beyond
 from frametime.render.charts.scales import set_x_ticks
 from frametime.render.charts.sheet import KeyEntry, Sheet, x_caption, y_caption
 from frametime.render.charts.traces import RunTrace
@@ -39,7 +39,7 @@ def draw_frame_time_panels(traces: Sequence[RunTrace], theme: Theme, *, title: s
     with theme.settings():
         top_ms = frame_time_top(list(traces))
         span_s = max(trace.duration_s for trace in traces)
-        beyond = sum(int((trace.high_ms > top_ms).sum()) for trace in traces)
+        beyond = sum(places_beyond(trace, top_ms).size for trace in traces)
         sheet = Sheet(
             theme,
             title=title,

@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from numpy.typing import NDArray
 
 from frametime.capture import Capture
 from frametime.metrics.frame_series import FrameSeries
@@ -67,7 +68,7 @@ def pixel_columns(theme: Theme) -> int:
 
 def _draw(trace: RunTrace, lanes: tuple[Lane, ...], judged: str, theme: Theme) -> Figure:
     top_ms = frame_time_top([trace])
-    beyond = trace.times_s[trace.high_ms > top_ms]
+    beyond = places_beyond(trace, top_ms)
     sheet = Sheet(
         theme,
         title=f"Frame times: {trace.label}",
@@ -124,7 +125,7 @@ def _key(trace: RunTrace, theme: Theme, *, beyond: bool) -> list[KeyEntry]:
 
 def _gathering(trace: RunTrace) -> str:
     if trace.is_complete:
-        return "Every frame is a point of the line."
+        return "Every frame is drawn, as wide as it lasts."
     return (
         f"The trace spans the least and the greatest frame time of each of {trace.times_s.size:,} steps of time: "
         "no frame is averaged away."
@@ -154,6 +155,14 @@ def _usual_ms(trace: RunTrace) -> float:
     return float(np.quantile(trace.high_ms, 0.99))
 
 
+def places_beyond(trace: RunTrace, top_ms: float) -> NDArray[np.int64]:
+    """Points beyond the axis: every such frame, or of steps in a row, which may be one freeze, the last."""
+    beyond = trace.high_ms > top_ms
+    if not trace.is_complete:
+        beyond &= ~np.append(beyond[1:], False)
+    return np.flatnonzero(beyond)
+
+
 def draw_trace(axes: Axes, trace: RunTrace, theme: Theme, *, color: str, top_ms: float) -> None:
     """Frame times, the line through their middle, and the stutters, on axes from 0 ms."""
     palette = theme.palette
@@ -162,9 +171,11 @@ def draw_trace(axes: Axes, trace: RunTrace, theme: Theme, *, color: str, top_ms:
     axes.grid(axis="y")
     width = 0.6 * theme.line_pt if trace.n_frames > 600 else theme.line_pt
     if trace.is_complete:
+        # Each frame is as wide as it lasts, from the end of the one before; the first begins at 0.
         axes.plot(
-            trace.times_s,
-            np.minimum(trace.high_ms, top_ms),
+            np.append(0.0, trace.times_s),
+            np.minimum(np.append(trace.high_ms[:1], trace.high_ms), top_ms),
+            drawstyle="steps-pre",
             color=color,
             linewidth=width,
             solid_joinstyle="bevel",
@@ -211,8 +222,8 @@ def draw_trace(axes: Axes, trace: RunTrace, theme: Theme, *, color: str, top_ms:
 def name_beyond(axes: Axes, trace: RunTrace, theme: Theme) -> None:
     """Arrows at the upper edge for frames beyond the axis, the longest with their length."""
     top_ms = axes.get_ylim()[1]
-    beyond = trace.high_ms > top_ms
-    if not beyond.any():
+    beyond = places_beyond(trace, top_ms)
+    if not beyond.size:
         return
     times_s, high_ms = trace.times_s[beyond], trace.high_ms[beyond]
     axes.plot(

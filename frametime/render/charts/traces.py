@@ -163,7 +163,7 @@ def envelope(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Least and greatest frame time of each of ``n_columns`` equal steps of time; all frames where they are few.
 
-    No frame is thinned out or averaged away. A step in which no frame ends has no point.
+    No frame is thinned out or averaged away. A step in which no frame ends lies within one frame, and shows that frame.
 
     Examples
     --------
@@ -181,13 +181,10 @@ def envelope(
     # A frame that ends exactly at a bound belongs to the step after it, the last frame to the last step.
     firsts = np.searchsorted(ends_s, edges_s[:-1], side="left")
     has_frames = np.diff(np.append(firsts, ends_s.size)) > 0
-    starts = firsts[has_frames]
-    middles_s = (edges_s[:-1] + edges_s[1:]) / 2.0
-    return (
-        middles_s[has_frames],
-        np.minimum.reduceat(frame_times_ms, starts),
-        np.maximum.reduceat(frame_times_ms, starts),
-    )
+    low_ms, high_ms = frame_times_ms[firsts], frame_times_ms[firsts]
+    low_ms[has_frames] = np.minimum.reduceat(frame_times_ms, firsts[has_frames])
+    high_ms[has_frames] = np.maximum.reduceat(frame_times_ms, firsts[has_frames])
+    return (edges_s[:-1] + edges_s[1:]) / 2.0, low_ms, high_ms
 
 
 def _of_curves(

@@ -25,13 +25,14 @@ def trace_of(times_ms: np.ndarray, *, label: str = "run", n_columns: int = 500) 
     return trace_of_capture(capture, measured(capture), n_columns=n_columns, label=label)
 
 
-def test_every_frame_of_a_short_run_is_a_point_at_its_end() -> None:
+def test_every_frame_of_a_short_run_is_as_wide_as_it_lasts() -> None:
     times_ms = sample_times_ms(900, n_hitches=0)
     capture = capture_of(times_ms)
     axes = draw_frame_times(capture, measured(capture), THEME).axes[0]
     (line,) = (line for line in axes.lines if line.get_gid() == "frame-times")
-    assert np.asarray(line.get_ydata()) == pytest.approx(times_ms, abs=1e-6)
-    assert np.asarray(line.get_xdata()) == pytest.approx(np.cumsum(times_ms) / 1000.0, abs=1e-6)
+    assert np.asarray(line.get_ydata())[1:] == pytest.approx(times_ms, abs=1e-6)
+    assert np.asarray(line.get_xdata()) == pytest.approx(np.cumsum([0.0, *times_ms]) / 1000.0, abs=1e-6)
+    assert line.get_drawstyle() == "steps-pre"
     assert axes.get_ylim()[0] == 0.0
     assert axes.get_xlim() == pytest.approx((0.0, times_ms.sum() / 1000.0))
     assert axes.get_ylabel() == "frame time, ms"
@@ -60,16 +61,29 @@ def test_envelope_holds_every_frame(times_ms: list[float], n_columns: int) -> No
     frames = np.resize(np.array(times_ms), 4001 + len(times_ms))
     ends_s = np.cumsum(frames) / 1000.0
     middles_s, low_ms, high_ms = envelope(ends_s, frames, n_columns=n_columns)
-    assert middles_s.size <= n_columns
-    assert (np.diff(middles_s) > 0.0).all()
+    assert middles_s == pytest.approx((np.arange(n_columns) + 0.5) * ends_s[-1] / n_columns)
     assert low_ms.min() == frames.min()
     assert high_ms.max() == frames.max()
-    columns = np.minimum((ends_s / ends_s[-1] * n_columns).astype(int), n_columns - 1)
-    drawn = np.minimum((middles_s / ends_s[-1] * n_columns).astype(int), n_columns - 1)
-    # Each step drawn holds the extremes of its frames; an end within rounding of a bound may fall to either side.
-    for column, high in zip(drawn, high_ms, strict=True):
-        near = frames[(columns >= column - 1) & (columns <= column + 1)]
+    starts_s = ends_s - frames / 1000.0
+    half_s = ends_s[-1] / n_columns / 2.0
+    for middle_s, low, high in zip(middles_s, low_ms, high_ms, strict=True):
+        # Nothing is shown in a step but frames that lie in it, at least in part (an end may be rounded over a bound).
+        slack_s = 1e-9 * ends_s[-1]
+        near = frames[(ends_s >= middle_s - half_s - slack_s) & (starts_s <= middle_s + half_s + slack_s)]
+        assert low in near
         assert high in near
+
+
+def test_a_freeze_longer_than_a_step_fills_the_steps_it_lasts() -> None:
+    frames = np.full(6000, 1.0)
+    frames[3000] = 3000.0
+    ends_s = np.cumsum(frames) / 1000.0
+    middles_s, low_ms, high_ms = envelope(ends_s, frames, n_columns=90)
+    within = (middles_s > 3.1) & (middles_s < 5.9)
+    assert within.sum() >= 25
+    assert (low_ms[within] == 3000.0).all()
+    assert (high_ms[within] == 3000.0).all()
+    assert (high_ms[middles_s < 2.9] == 1.0).all()
 
 
 def test_no_columns_are_refused() -> None:
@@ -99,6 +113,17 @@ def test_a_freeze_is_named_at_the_edge_and_does_not_press_the_rest() -> None:
     assert np.asarray(marks.get_xdata()) == pytest.approx([times_ms[:1501].sum() / 1000.0])
     assert "712 ms" in all_text(figure)
     assert "Over 32 ms: 1 place" in all_text(figure)
+
+
+def test_one_long_freeze_is_one_place_in_a_gathered_trace() -> None:
+    times_ms = np.full(9000, 10.0)
+    times_ms[4500] = 20_000.0
+    capture = capture_of(times_ms)
+    figure = draw_frame_times(capture, measured(capture), THEME)
+    (marks,) = by_gid(figure, "beyond")
+    assert np.asarray(marks.get_xdata()) == pytest.approx([times_ms[:4501].sum() / 1000.0], abs=0.1)
+    assert "1 place, marked" in all_text(figure)
+    assert "20000 ms" in all_text(figure)
 
 
 def test_the_axis_holds_all_frames_where_none_is_far_out() -> None:
