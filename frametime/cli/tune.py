@@ -219,7 +219,7 @@ def endurance(
         record=record,
     )
     if report is not None:
-        write_endurance_report(verdict, Path(report), force=force)
+        write_endurance_report(verdict, Path(report), measured=(read, run), force=force)
     if plot is not None:
         from frametime.pipeline.tuning_chart_files import plot_endurance
 

@@ -9,6 +9,8 @@ from frametime.errors import OutputError
 from frametime.pipeline.tables import write_text
 
 if TYPE_CHECKING:
+    from frametime.capture import Capture
+    from frametime.metrics.metric import MeasuredRun
     from frametime.render.report.document import Report
     from frametime.tuning.endurance import EnduranceVerdict
     from frametime.tuning.summary import TuningSummary
@@ -24,24 +26,33 @@ def write_tuning_report(summary: TuningSummary, path: Path, *, force: bool = Fal
     OutputError
         If the name has another ending, the file is there already and ``force`` is not given, or it cannot be written.
     """
+    from frametime.render.report.tuning.charts import tuning_charts
     from frametime.render.report.tuning.record import tuning_report
 
     refuse_path(path, force=force)
-    _write(tuning_report(summary), path)
+    _write(tuning_report(summary, figures=() if _is_text(path) else tuning_charts(summary)), path)
 
 
-def write_endurance_report(verdict: EnduranceVerdict, path: Path, *, force: bool = False) -> None:
-    """Write the report of one endurance run.
+def write_endurance_report(
+    verdict: EnduranceVerdict,
+    path: Path,
+    *,
+    measured: tuple[Capture, MeasuredRun] | None = None,
+    force: bool = False,
+) -> None:
+    """Write the report of one endurance run; with the capture and what was measured of it, its chart too.
 
     Raises
     ------
     OutputError
         As for `write_tuning_report`.
     """
+    from frametime.render.report.tuning.charts import endurance_chart
     from frametime.render.report.tuning.endurance import endurance_report
 
     refuse_path(path, force=force)
-    _write(endurance_report(verdict), path)
+    figures = () if measured is None or _is_text(path) else (endurance_chart(*measured, verdict),)
+    _write(endurance_report(verdict, figures=figures), path)
 
 
 def refuse_path(path: Path, *, force: bool) -> None:
@@ -59,9 +70,13 @@ def refuse_path(path: Path, *, force: bool) -> None:
         raise OutputError.at(str(path), "the file is there already", helps="use --force to replace it")
 
 
+def _is_text(path: Path) -> bool:
+    return path.suffix.lower() == ".md"
+
+
 def _write(report: Report, path: Path) -> None:
     from frametime.render.report.html import render_html
     from frametime.render.report.markdown import render_markdown
 
-    render = render_markdown if path.suffix.lower() == ".md" else render_html
+    render = render_markdown if _is_text(path) else render_html
     write_text(path, render(report))

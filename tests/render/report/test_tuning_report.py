@@ -141,6 +141,19 @@ def test_best_setting_edge_and_failure_are_told(tmp_path: Path) -> None:
     assert "+4.5 %" in words
 
 
+def test_the_charts_of_a_record_stand_in_its_page(tmp_path: Path) -> None:
+    write_tuning_report(summary_of(), tmp_path / "report.html")
+    charts = [
+        item
+        for item in parsed((tmp_path / "report.html").read_text("utf-8")).iter("{http://www.w3.org/2000/svg}svg")
+        if item.get("role") == "img"
+    ]
+    assert len(charts) == 2
+    words = charts[0].attrib["aria-label"]
+    assert "core +50 MHz, memory +0 MHz passed with +4.5 % over stock" in words
+    assert "core +100 MHz, memory +0 MHz failed under canyon" in words
+
+
 def test_a_record_without_trials_is_a_report_too(tmp_path: Path) -> None:
     empty = summarize(
         TuningRecord(
