@@ -128,9 +128,9 @@ def test_refreshes_are_shared_out_among_the_frames(n: int, frame_ms: float, tear
 
 
 def test_frames_on_the_edge_of_the_window_are_inside() -> None:
-    # 1/144 s is 6.944444 ms: the ns timestamps round it to either side.
-    series = run_of(np.tile([1000 / 144, 1000 / 48], 50))
-    fit = fit_variable_refresh(series, parse_refresh("48-144"))
+    # In whole ns 1/144 s is rounded down and 1/36 s up, beyond the edge.
+    series = run_of(np.tile([1000 / 144, 1000 / 36], 50))
+    fit = fit_variable_refresh(series, parse_refresh("36-144"))
     assert fit is not None
     assert fit.inside_frames_fraction == 1.0
     assert fit.inside_time_fraction == 1.0

@@ -56,6 +56,14 @@ def test_the_drift_between_two_clocks_is_removed(drift_ppm: float) -> None:
     assert plain.rms_ms == pytest.approx(np.sqrt(2.0), rel=0.05)
 
 
+def test_drift_alone_leaves_no_error() -> None:
+    simulated = np.arange(3000) * 1e7
+    motion = motion_steps(logged(simulated, simulated * 1.002 + 20e6))
+    assert motion is not None
+    assert motion.clock_drift_ppm == pytest.approx(2000.0, rel=1e-6)
+    assert motion.rms_ms == pytest.approx(0.0, abs=1e-9)
+
+
 def test_without_display_times_the_ends_of_the_frames_stand_in() -> None:
     motion = motion_steps(logged(np.arange(300) * 1e7 - 8e6, None))
     assert motion is not None

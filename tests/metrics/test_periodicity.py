@@ -37,6 +37,14 @@ def test_a_regular_beat_is_found_at_any_scale(n: int, period_s: float, start_s: 
     assert (found.n_following, found.n_left_over) == (n, 0)
 
 
+def test_nearly_exact_times_never_give_half_the_period() -> None:
+    for seed in range(60):
+        generator = np.random.default_rng(seed)
+        n = int(generator.integers(4, 13))
+        fit = best_period(7.3 * np.arange(n) + generator.normal(0, 1e-6, n))
+        assert fit.period_s == pytest.approx(7.3, rel=1e-4), seed
+
+
 def test_missing_beats_and_hitches_beside_it() -> None:
     beats = np.delete(np.arange(20) * 2.0, [3, 4, 11])
     times = np.sort(np.append(beats, [7.1, 30.9]))
@@ -57,6 +65,10 @@ def test_many_small_stutters_do_not_hide_a_few_large_hitches_that_recur() -> Non
     assert found is not None
     assert found.period_s == pytest.approx(5.0, abs=0.01)
     assert found.n_following >= 8
+    # Two looks were taken, and the p value says so.
+    alone, _ = find_hitch_period(np.sort(large))
+    assert alone is not None
+    assert found.p_value == pytest.approx(2 * alone.p_value)
 
 
 @pytest.mark.parametrize(("n", "text"), [(0, "no hitch was found"), (1, "1 hitch carries"), (3, "3 hitches carry")])
@@ -137,6 +149,18 @@ def test_runs_together_say_more_than_each() -> None:
     assert pooled.p_value < 1e-4 < single.p_value
     assert pooled.period_high_s - pooled.period_low_s < single.period_high_s - single.period_low_s
     assert pooled.n_following == 12
+
+
+def test_the_pooled_interval_covers_the_period_as_often_as_it_says() -> None:
+    generator = np.random.default_rng(12)
+    covered = 0
+    for _ in range(300):
+        runs = [2.0 * np.arange(4) + generator.normal(0, 0.01, 4) + start for start in (0.5, 0.9)]
+        pooled, _ = pooled_hitch_period(runs)
+        assert pooled is not None
+        covered += pooled.period_low_s <= 2.0 <= pooled.period_high_s
+    # Eight times, less two starts and one period: Student's factor for five degrees of freedom.
+    assert covered / 300 == pytest.approx(0.95, abs=0.04)
 
 
 def test_runs_that_disagree_are_not_averaged() -> None:

@@ -64,6 +64,15 @@ def test_another_scene_at_half_the_speed_stays_play() -> None:
     assert [segment.kind for segment in find_segments(run_of(run))] == ["play"]
 
 
+def test_a_scene_that_speeds_up_within_a_second_is_play() -> None:
+    """Half the level and a tenth of the spread, but it takes a second to get there: a menu opens at once."""
+    slow, fast = play_ms(20), menu_ms(10)
+    ramp = np.geomspace(8.3, 4.0, 170)
+    assert [segment.kind for segment in find_segments(run_of(np.concatenate((slow, ramp, fast))))] == ["play"]
+    at_once = find_segments(run_of(np.concatenate((slow, fast))))
+    assert [segment.kind for segment in at_once] == ["play", "still"]
+
+
 def test_a_smooth_swing_by_a_factor_of_two_is_play() -> None:
     n = 9000
     phase = np.linspace(0, 8 * np.pi, n)
