@@ -10,7 +10,6 @@ from typing import TypeAlias
 
 from matplotlib.figure import Figure
 
-from frametime.render.charts.bars import draw_scene_bars, draw_standings, scene_pages, standings_pages
 from frametime.render.charts.catalog import keys_for
 from frametime.render.charts.distribution import draw_distribution
 from frametime.render.charts.efficiency import draw_efficiency, has_efficiency
@@ -19,6 +18,8 @@ from frametime.render.charts.percentiles import draw_percentiles
 from frametime.render.charts.ratios import MOST_CUTS, draw_ratios
 from frametime.render.charts.repeatability import draw_repeatability, repeatability_pages
 from frametime.render.charts.review_words import Cell, candidates_of, cell_label, pages_of
+from frametime.render.charts.scene_bars import draw_scene_bars, scene_pages
+from frametime.render.charts.standings import draw_standings, standings_pages
 from frametime.render.charts.traces import RunTrace, trace_of_entry
 from frametime.render.charts.value import draw_value, has_value
 from frametime.render.charts.verdict_matrix import draw_verdict_matrix, matrix_pages
