@@ -19,7 +19,8 @@ from frametime.capture import Conditions
 from frametime.errors import OutputError
 from frametime.metrics.metric import MeasuredRun
 from frametime.metrics.options import MeasureOptions
-from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest, measure_many
+from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest
+from frametime.pipeline.measuring_many import measure_many
 from frametime.version import __version__
 
 if TYPE_CHECKING:

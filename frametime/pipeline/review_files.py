@@ -13,7 +13,8 @@ from frametime.metrics.metric import MeasuredRun
 from frametime.metrics.options import MeasureOptions
 from frametime.pipeline.found_runs import FoundRuns, RunFile, find_runs
 from frametime.pipeline.kept_runs import KeptRuns
-from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest, measure_many
+from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest
+from frametime.pipeline.measuring_many import measure_many
 from frametime.pipeline.plan import ReviewPlan
 from frametime.review.result import ReviewResult, UnreadableFile
 from frametime.review.reviewing import review_runs

@@ -12,8 +12,9 @@ from pathlib import Path
 import pytest
 
 from frametime.adapters.base import ReadOptions
-from frametime.pipeline import measuring
-from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest, measure_many
+from frametime.pipeline import measuring_many
+from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest, measure_one
+from frametime.pipeline.measuring_many import measure_many
 
 
 def write_logs(folder: Path, count: int) -> list[MeasureRequest]:
@@ -50,10 +51,7 @@ def test_any_executor_will_do(tmp_path: Path) -> None:
 def _die_on(request: MeasureRequest) -> MeasureOutcome:
     if request.path.endswith("run007.csv"):
         os.kill(os.getpid(), signal.SIGKILL if hasattr(signal, "SIGKILL") else signal.SIGTERM)
-    return measuring_measure_one(request)
-
-
-measuring_measure_one = measuring.measure_one
+    return measure_one(request)
 
 
 def _die_in_chunk(requests: tuple[MeasureRequest, ...]) -> list[MeasureOutcome]:
@@ -67,9 +65,9 @@ def test_a_worker_that_dies_takes_only_its_own_file_with_it(tmp_path: Path, monk
     def forked(n_workers: int) -> ProcessPoolExecutor:
         return ProcessPoolExecutor(n_workers, mp_context=multiprocessing.get_context("fork"))
 
-    monkeypatch.setattr(measuring, "_new_pool", forked)
-    monkeypatch.setattr(measuring, "_measure_chunk", _die_in_chunk)
-    monkeypatch.setattr(measuring, "measure_one", _die_on)
+    monkeypatch.setattr(measuring_many, "_new_pool", forked)
+    monkeypatch.setattr(measuring_many, "_measure_chunk", _die_in_chunk)
+    monkeypatch.setattr(measuring_many, "measure_one", _die_on)
     requests = write_logs(tmp_path, 40)
     outcomes = list(measure_many(requests, workers=2))
     assert [outcome.request for outcome in outcomes] == requests
@@ -88,7 +86,8 @@ def test_a_script_without_a_guard_is_told_so(tmp_path: Path) -> None:
     script.write_text(
         "from pathlib import Path\n"
         "from frametime.adapters.base import ReadOptions\n"
-        "from frametime.pipeline.measuring import MeasureRequest, measure_many\n"
+        "from frametime.pipeline.measuring import MeasureRequest\n"
+        "from frametime.pipeline.measuring_many import measure_many\n"
         "paths = sorted(Path(__file__).parent.glob('*.csv'))\n"
         "list(measure_many([MeasureRequest(path=str(path), read=ReadOptions()) for path in paths], workers=2))\n"
     )
