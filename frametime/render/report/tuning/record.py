@@ -62,7 +62,11 @@ def tuning_report(summary: TuningSummary, *, figures: tuple[Figure, ...] = ()) -
         cautions=summary.cautions,
         sections=(
             Section(key="not-known", heading="Not yet known", blocks=_sentences(summary.not_known)),
-            Section(key="map", heading="Map of the settings", blocks=(*figures, *map_blocks(summary))),
+            Section(
+                key="map",
+                heading="Map of the settings",
+                blocks=(*figures, *map_blocks(summary, is_drawn=bool(figures))),
+            ),
             Section(key="edge", heading="Past the edge", blocks=edge_blocks(summary)),
             Section(key="speed", heading="Speed of the settings", blocks=(setting_table(summary),)),
             Section(key="trials", heading="Trials", blocks=(trial_table(summary),)),

@@ -30,8 +30,8 @@ TOO_FEW: Final = "fewer than two runs on a side give no interval"
 _DASH: Final = "\N{EN DASH}"
 
 
-def map_blocks(summary: TuningSummary) -> tuple[Block, ...]:
-    """Gains and failures over core and memory offset."""
+def map_blocks(summary: TuningSummary, *, is_drawn: bool) -> tuple[Block, ...]:
+    """Gains and failures over core and memory offset; folded away where a chart shows them."""
     if not summary.map:
         return (Paragraph(content=("No setting has been tried yet.",)),)
     cells = {
@@ -60,6 +60,7 @@ def map_blocks(summary: TuningSummary) -> tuple[Block, ...]:
             *(Column(heading=f"Core {_offset(core)}", kind="number") for core in cores),
         ),
         rows=rows,
+        folded_as="The map as a table" if is_drawn else None,
     )
     return (table,)
 
