@@ -34,7 +34,7 @@ def lew() -> np.ndarray:
 
 def ar1_of_arch() -> np.ndarray:
     """The recipe of arch 8.0.0, arch/tests/bootstrap/test_block_length.py."""
-    noise = np.random.RandomState(0).standard_normal(10100)  # noqa: NPY002  # the published check uses it
+    noise = np.random.RandomState(0).standard_normal(10100)  # the published check uses it
     values = noise.copy()
     for i in range(1, values.size):
         values[i] = 0.3 * values[i - 1] + noise[i]
@@ -155,7 +155,9 @@ def test_the_split_of_least_squares_is_that_of_the_nile() -> None:
 def test_change_points_as_in_ruptures() -> None:
     ruptures = pytest.importorskip("ruptures")
     generator = np.random.default_rng(4)
-    levels = np.concatenate((np.full(40, 8.0), np.full(30, 8.8), np.full(50, 8.2))) + 0.1 * generator.standard_normal(120)
+    levels = np.concatenate((np.full(40, 8.0), np.full(30, 8.8), np.full(50, 8.2))) + 0.1 * generator.standard_normal(
+        120
+    )
     expected = ruptures.Binseg(model="l2").fit(levels).predict(n_bkps=2)[:-1]
     found = find_change_points(levels, significance=0.002, min_blocks=5, min_ratio=1.02, max_changes=8)
     assert [point.index for point in found] == expected == [40, 70]
