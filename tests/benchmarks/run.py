@@ -10,7 +10,7 @@ import importlib
 import platform
 import sys
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 HERE = Path(__file__).parent
@@ -39,29 +39,50 @@ def machine() -> str:
     )
 
 
+def rows(folder: Path, only: list[str]) -> Iterator[tuple[bool, str]]:
+    """Whether each ratio keeps its limit, and its row of the table."""
+    for name, job in benchmarks().items():
+        if only and not any(part in name for part in only):
+            continue
+        for ratio in job(folder):
+            sign = "≥" if ratio.at_least else "≤"
+            kept = "yes" if ratio.met else "**no**"
+            yield (
+                ratio.met,
+                f"| {ratio.name} | {sign} {ratio.limit:g} | {ratio.measured:.2f} | {kept} | {ratio.detail} |",
+            )
+
+
 def main() -> int:
     """Run them and print a Markdown table."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--only", action="append", default=[], help="run only those whose name holds this")
     parser.add_argument("--folder", type=Path, help="where the made logs lie; kept, and used again")
+    parser.add_argument("--page", type=Path, help="put the table into this page, between its marks")
     chosen = parser.parse_args()
+    lines = [
+        f"Machine: {machine()}",
+        "",
+        "| ratio | limit | measured | kept | seconds or bytes |",
+        "|---|---|---|---|---|",
+    ]
+    print("\n".join(lines))
+    all_met = True
     with tempfile.TemporaryDirectory() as temporary:
         folder = chosen.folder or Path(temporary)
         folder.mkdir(parents=True, exist_ok=True)
-        print(f"Machine: {machine()}\n\n| ratio | limit | measured | kept | seconds or bytes |\n|---|---|---|---|---|")
-        n_missed = 0
-        for name, job in benchmarks().items():
-            if chosen.only and not any(part in name for part in chosen.only):
-                continue
-            for ratio in job(folder):
-                sign = "≥" if ratio.at_least else "≤"
-                n_missed += not ratio.met
-                kept = "yes" if ratio.met else "**no**"
-                print(
-                    f"| {ratio.name} | {sign} {ratio.limit:g} | {ratio.measured:.2f} | {kept} | {ratio.detail} |",
-                    flush=True,
-                )
-    return 1 if n_missed else 0
+        for met, row in rows(folder, chosen.only):
+            all_met = all_met and met
+            lines.append(row)
+            print(row, flush=True)
+    if chosen.page is not None:
+        before, _, rest = chosen.page.read_text("utf-8").partition("<!-- benchmarks -->\n")
+        _, _, after = rest.partition("<!-- end -->")
+        text = "\n".join(lines)
+        chosen.page.write_text(
+            f"{before}<!-- benchmarks -->\n\n{text}\n\n<!-- end -->{after}", encoding="utf-8", newline="\n"
+        )
+    return 0 if all_met else 1
 
 
 if __name__ == "__main__":

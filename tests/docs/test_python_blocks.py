@@ -18,21 +18,12 @@ import pytest
 ROOT = Path(__file__).parents[2]
 _BLOCK = re.compile(r"^```python\n(?P<code>.*?)^```$(?:\n+```text\n(?P<printed>.*?)^```$)?", re.DOTALL | re.MULTILINE)
 _MARK = "\x1e"
-NOT_YET = {
-    "docs/reading.md": "reads a log that is not in reference_logs",
-    "docs/review.md": "reads a plan that is not in reference_logs, and starts processes without a main guard",
-}
-"""Pages whose blocks stand for the reader's own files; one that runs by itself must be taken off this list."""
 
 
 def pages() -> list[object]:
     found = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").rglob("*.md"))]
     named = {page.relative_to(ROOT).as_posix(): page for page in found}
-    return [
-        pytest.param(page, id=name, marks=[pytest.mark.xfail(reason=NOT_YET[name])] if name in NOT_YET else [])
-        for name, page in named.items()
-        if _BLOCK.search(page.read_text("utf-8"))
-    ]
+    return [pytest.param(page, id=name) for name, page in named.items() if _BLOCK.search(page.read_text("utf-8"))]
 
 
 def program_of(text: str) -> tuple[str, list[str | None]]:
