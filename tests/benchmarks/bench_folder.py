@@ -68,4 +68,24 @@ def review(folder: Path) -> list[Ratio]:
     ]
 
 
-BENCHMARKS = (batch, review)
+def report(folder: Path) -> list[Ratio]:
+    """The report with its charts against the review that it is of, on the invented captures."""
+    logs, out = HERE.parents[1] / "reference_logs" / "review", folder / "reported"
+    plan = folder / "two-cards.toml"
+    text = (logs / "plan.toml").read_text("utf-8")
+    plan.write_text(
+        text.replace('folder = "captures"', f'folder = "{(logs / "captures").as_posix()}"'), encoding="utf-8"
+    )
+
+    def review_with(*options: str) -> None:
+        shutil.rmtree(out, ignore_errors=True)
+        python("-m", "frametime", "review", str(plan), "--out", str(out), *options)()
+
+    bare, with_report = best_of(
+        2, lambda: review_with("--no-charts", "--no-report"), lambda: review_with("--no-charts")
+    )
+    added = with_report - bare
+    return [Ratio("report of 132 captures / review of them", 1.5, added / bare, f"{added:.1f} s / {bare:.1f} s")]
+
+
+BENCHMARKS = (batch, review, report)

@@ -1,0 +1,74 @@
+"""Rhythm, drift, segments and display of a million frames against reading them; resampling against the plain way."""
+
+from __future__ import annotations
+
+import sys
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+
+HERE = Path(__file__).parent
+sys.path.insert(0, str(HERE))
+
+from bench_check import BOTH, _typed_read  # noqa: E402
+from made_files import frame_times_us, write_log  # noqa: E402
+from ratios import Ratio, best_of  # noqa: E402
+
+from frametime import MeasureOptions, read_capture  # noqa: E402
+from frametime.metrics.catalog import catalog_for  # noqa: E402
+from frametime.metrics.frame_series import FrameSeries  # noqa: E402
+from frametime.metrics.options import Refresh  # noqa: E402
+from frametime.metrics.resampling import within_run_intervals  # noqa: E402
+
+
+def regularity(folder: Path) -> list[Ratio]:
+    """A million frames, with a fixed refresh of 144 Hz."""
+    path = write_log(folder / "million.csv", 1_000_000)
+    capture = read_capture(path)
+    options = MeasureOptions(refresh=Refresh(low_hz=Fraction(144), high_hz=Fraction(144)))
+
+    def findings() -> None:
+        series = FrameSeries.of(capture, options)
+        for name in ("rhythm", "drift", "segments", "fixed_refresh", "motion", "dropped"):
+            getattr(series, name)
+
+    typed, found = best_of(3, lambda: _typed_read(str(path), BOTH), findings)
+    return [
+        Ratio(
+            "rhythm, drift, segments, display of 1e6 frames / typed read",
+            5.0,
+            found / typed,
+            f"{found:.2f} s / {typed:.2f} s",
+        )
+    ]
+
+
+def resampling(_folder: Path) -> list[Ratio]:
+    """2 000 resamples of 100 000 frames, every metric that has an interval, against gathering and partitioning each."""
+    n_frames, n_resamples, n_plain = 100_000, 2000, 40
+    times_us = frame_times_us(n_frames, seed=5)
+    timestamps_ns = np.concatenate([[0], np.cumsum(times_us * 1000)])
+    options = MeasureOptions(within_run_intervals=True, n_resamples=n_resamples)
+    keys = tuple(catalog_for(options))
+    rng = np.random.default_rng(1)
+    rows = rng.integers(0, n_frames, size=n_frames)
+    times_ms = times_us / 1000.0
+
+    def plain() -> None:
+        for _ in range(n_plain):
+            np.partition(times_ms[rows], (n_frames // 2, n_frames * 99 // 100))
+
+    gathered, ours = best_of(2, plain, lambda: within_run_intervals(FrameSeries(timestamps_ns, options=options), keys))
+    whole_plain = gathered * n_resamples / n_plain
+    return [
+        Ratio(
+            "2 000 resamples of 100 000 frames, all metrics / gather and partition each",
+            1.0,
+            ours / whole_plain,
+            f"{ours:.2f} s / {whole_plain:.2f} s",
+        )
+    ]
+
+
+BENCHMARKS = (regularity, resampling)
