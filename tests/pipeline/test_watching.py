@@ -1,0 +1,88 @@
+"""A folder at the bench: each capture once, whole, and what its set still needs."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from frametime.adapters.base import ReadOptions
+from frametime.metrics.options import MeasureOptions
+from frametime.pipeline.path_pattern import PathPattern
+from frametime.pipeline.watching import WatchOptions, WatchReport, watch_folder
+
+
+def log_text(frame_time_ms: float, n_frames: int = 400) -> str:
+    return "frame_time_ms\n" + "".join(f"{frame_time_ms + (i % 7) / 50:.3f}\n" for i in range(n_frames))
+
+
+def watch_while(folder: Path, act: Callable[[], None], n_expected: int, *, n_runs: int = 2) -> list[WatchReport]:
+    """The reports that come while ``act`` changes the folder, until so many have come or 30 s have passed."""
+    options = WatchOptions(
+        read=ReadOptions(),
+        measure=MeasureOptions(),
+        path_pattern=PathPattern.parse("{scene}/run{run}.csv"),
+        n_runs=n_runs,
+        settle_s=0.6,
+    )
+    stop, reports = threading.Event(), []
+    changes = threading.Thread(target=lambda: (time.sleep(1.0), act()))
+    end = threading.Timer(30.0, stop.set)
+    changes.start()
+    end.start()
+    try:
+        for report in watch_folder(folder, options=options, stop=stop):
+            reports.append(report)
+            if len(reports) == n_expected:
+                stop.set()
+    finally:
+        stop.set()
+        changes.join()
+        end.cancel()
+    return reports
+
+
+def test_a_file_is_read_once_it_has_stopped_growing(tmp_path: Path) -> None:
+    (tmp_path / "mill").mkdir()
+    text = log_text(10.0)
+
+    def grow() -> None:
+        with (tmp_path / "mill" / "run1.csv").open("w") as stream:
+            for start in range(0, len(text), len(text) // 5):
+                stream.write(text[start : start + len(text) // 5])
+                stream.flush()
+                time.sleep(0.25)
+
+    [report] = watch_while(tmp_path, grow, 1)
+    assert report.name == "mill/run1.csv"
+    assert report.run is not None and report.run.n_frames == 400
+    assert report.set_sentence == "mill: 1 of 2 usable runs, 1 more needed"
+
+
+def test_what_lies_there_counts_and_a_bad_run_must_be_repeated(tmp_path: Path) -> None:
+    folder = tmp_path / "mill"
+    folder.mkdir()
+    (folder / "run1.csv").write_text(log_text(10.0))
+
+    def add() -> None:
+        (folder / "run2.csv").write_text("frame_time_ms\n10\n")
+        (folder / "notes.txt").write_text("not a capture")
+        time.sleep(2.0)
+        part = folder / ".run3.part"
+        part.write_text(log_text(10.1))
+        part.rename(folder / "run3.csv")
+
+    reports = watch_while(tmp_path, add, 3)
+    assert [report.name for report in reports] == ["mill/run1.csv", "mill/run2.csv", "mill/run3.csv"]
+    assert reports[1].error is not None
+    assert reports[1].set_sentence == "mill: 1 of 2 usable runs, 1 more needed; repeat run 2"
+    assert reports[2].set_sentence == "mill: complete, 2 usable runs; repeat run 2"
+
+
+@pytest.mark.parametrize(("name", "value"), [("n_runs", 0), ("settle_s", 0.0)])
+def test_options_out_of_range_are_refused(name: str, value: float) -> None:
+    with pytest.raises(ValueError, match=name):
+        WatchOptions(read=ReadOptions(), measure=MeasureOptions(), **{name: value})
