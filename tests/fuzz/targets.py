@@ -45,14 +45,14 @@ def plan(content: bytes) -> None:
     """A review plan."""
     from frametime.pipeline.plan import parse_plan
 
-    parse_plan(content.decode("utf-8", "replace"), "plan.toml")
+    parse_plan(content.decode("utf-8", "replace"), file_name="plan.toml", folder=Path())
 
 
 def tuning_record(content: bytes) -> None:
     """A tuning record."""
-    from frametime.tuning.record import parse_record
+    from frametime.tuning.record_text import parse_record
 
-    parse_record(content.decode("utf-8", "replace"), "tuning.toml")
+    parse_record(content.decode("utf-8", "replace"), name="tuning.toml")
 
 
 def sensor_log(content: bytes) -> None:
@@ -80,7 +80,7 @@ _SEEDS: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "arrow_file": (),
         "layout": ("reference_logs/**/*.layout.toml",),
         "plan": ("reference_logs/review/plan.toml",),
-        "tuning_record": ("reference_logs/review/tuning.toml",),
+        "tuning_record": ("reference_logs/review/tuning/*.toml",),
         "sensor_log": ("reference_logs/**/*.sensors.csv",),
     }
 )
