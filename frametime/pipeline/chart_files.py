@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import atexit
 import copyreg
 import io
 import os
 import pickle
+import tempfile
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
@@ -140,6 +142,7 @@ class _Charts:
         self._workers = (os.cpu_count() or 1) if workers is None else workers
         self._pool: ProcessPoolExecutor | None = None
         self._futures: dict[tuple[str, str], Future[bytes]] = {}
+        self._handed_over: Path | None = None
         self._drawings: dict[str, Drawing] = {}
 
     def writers(self) -> dict[str, Callable[[Path], None]]:
@@ -167,16 +170,29 @@ class _Charts:
             return figure_bytes(self._drawings[name](), self._request.theme_value(), ending)
         if self._pool is None:
             self._start()
-        return self._futures[name, ending].result()
+        try:
+            return self._futures[name, ending].result()
+        except BrokenExecutor as error:
+            raise OutputError(
+                "the processes that draw charts ended without an answer; in a script of your own, put the call below "
+                "if __name__ == '__main__':"
+            ) from error
 
     def _start(self) -> None:
         import multiprocessing
 
+        # The review goes through a file: were it large and a new process to end before it reads, as one does in a
+        # script without the guard, the start of that process would wait forever.
+        handle, name = tempfile.mkstemp(prefix="frametime-", suffix=".review")
+        self._handed_over = Path(name)
+        atexit.register(self._handed_over.unlink, missing_ok=True)
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(_packed((self._result, self._request)))
         self._pool = ProcessPoolExecutor(
             max_workers=self._workers,
             mp_context=multiprocessing.get_context("spawn"),
             initializer=_receive,
-            initargs=(_packed((self._result, self._request)),),
+            initargs=(name,),
         )
         self._futures = {
             (name, ending): self._pool.submit(_draw, name, ending)
@@ -189,6 +205,9 @@ class _Charts:
         if self._pool is not None:
             self._pool.shutdown(cancel_futures=True)
             self._pool, self._futures = None, {}
+        if self._handed_over is not None:
+            self._handed_over.unlink(missing_ok=True)
+            self._handed_over = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -221,9 +240,9 @@ def _drawings(result: ReviewResult, request: ChartRequest) -> dict[str, Drawing]
 _received: dict[str, Any] = {}
 
 
-def _receive(packed: bytes) -> None:
+def _receive(path: str) -> None:
     """In another process: take the review once, for all figures that this process draws."""
-    result, request = pickle.loads(packed)
+    result, request = pickle.loads(Path(path).read_bytes())
     _received.update(request=request, drawings=_drawings(result, request))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import subprocess
 import sys
 from pathlib import Path
 from types import ModuleType
@@ -96,3 +97,30 @@ def test_the_text_names_the_charts_that_lie_beside_it(
     assert len([name for name in files if name.startswith("charts/")]) > 10
     files["report.md"](tmp_path / "report.md")
     assert made_reports == ["charts"]
+
+
+UNGUARDED = """
+import importlib.util, sys
+spec = importlib.util.spec_from_file_location("example_result_of_review_tests", sys.argv[1])
+example = importlib.util.module_from_spec(spec)
+sys.modules[spec.name] = example
+spec.loader.exec_module(example)
+from frametime.pipeline.chart_files import ChartRequest, chart_contents
+from frametime.render.charts.review_charts import review_figures
+from frametime.render.theme import Theme
+result = example.example_result()
+request = ChartRequest(formats=("svg",))
+chart_contents(result, request, [name for name, _ in review_figures(result, Theme.of())], workers=2)
+"""
+
+
+@pytest.mark.slow
+def test_a_script_without_the_guard_is_told_so_and_does_not_wait_forever(tmp_path: Path) -> None:
+    script = tmp_path / "unguarded.py"
+    script.write_text(UNGUARDED, encoding="utf-8")
+    path = Path(__file__).parents[1] / "review" / "example_result.py"
+    done = subprocess.run(
+        [sys.executable, str(script), str(path)], capture_output=True, text=True, timeout=240, check=False
+    )
+    assert done.returncode == 1
+    assert "put the call below if __name__ == '__main__':" in done.stderr
