@@ -91,6 +91,6 @@ def test_a_script_without_a_guard_is_told_so(tmp_path: Path) -> None:
         "paths = sorted(Path(__file__).parent.glob('*.csv'))\n"
         "list(measure_many([MeasureRequest(path=str(path), read=ReadOptions()) for path in paths], workers=2))\n"
     )
-    done = subprocess.run([sys.executable, script], capture_output=True, text=True, check=False, timeout=120)
+    done = subprocess.run([sys.executable, script], capture_output=True, text=True, check=False, timeout=300)
     assert done.returncode == 1
     assert "put the call below if __name__ == '__main__':" in done.stderr.splitlines()[-1]
