@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
+
+from frametime.metrics.medians import medians_between
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -39,20 +40,6 @@ class Blocks:
     def n_blocks(self) -> int:
         """Number of blocks."""
         return int(self.levels_ms.size)
-
-
-def medians_between(values: NDArray[np.float64], edges: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Median of each stretch ``values[edges[i]:edges[i + 1]]``, none of them empty.
-
-    Five times faster than ``np.median`` for each: its checks cost more than a partition of a hundred values.
-    """
-    marks = edges.tolist()
-    medians = np.empty(len(marks) - 1)
-    for position, (low, high) in enumerate(pairwise(marks)):
-        half = (high - low) // 2
-        part = np.partition(values[low:high], half)
-        medians[position] = part[half] if (high - low) % 2 else 0.5 * (part[half] + part[:half].max())
-    return medians
 
 
 def make_blocks(

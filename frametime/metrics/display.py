@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from frametime.metrics.findings import FixedRefreshFit, VariableRefreshFit
 from frametime.metrics.log_columns import logged_times_ns, shown_frames
+from frametime.metrics.medians import median
 from frametime.metrics.options import Refresh
 from frametime.metrics.refresh_rates import describe_rate, describe_refresh, parse_refresh
 from frametime.units import NS_PER_MS, NS_PER_S
@@ -121,7 +122,7 @@ def _phase_and_slope(turns: NDArray[np.float64]) -> tuple[float, float, bool]:
     if abs(coarse) > WIDEST_RATE_DIFFERENCE:
         coarse = 0.0
     means = (circle * np.exp(-2j * np.pi * coarse * chosen)).mean(axis=1)
-    if float(np.median(np.abs(means))) < LOCKED_CONCENTRATION:
+    if median(np.abs(means)) < LOCKED_CONCENTRATION:
         return _in_turns(means.mean()), 0.0, False
     middles = chosen.mean(axis=1)
     fine, phase = np.polyfit(middles, np.unwrap(np.angle(means)) / (2.0 * np.pi), 1)

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.block_values import medians_between
 from frametime.metrics.display import appearances
 from frametime.metrics.findings import MotionSteps
 from frametime.metrics.log_columns import logged_times_ns
+from frametime.metrics.medians import medians_between
 from frametime.metrics.theil_sen import theil_sen_slope
 from frametime.units import NS_PER_MS, NS_PER_S
 

@@ -14,6 +14,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from frametime.metrics.medians import median_in_place
+
 _BLOCK: Final = 1 << 15
 # Powers of 15/16 over one block: 4096 of them span 115 orders of magnitude, far inside the range of float64.
 _JITTER_BLOCK: Final = 4096
@@ -239,15 +241,6 @@ def overlapping_allan_deviation(
         real = second.astype(np.float64, copy=False)
         squares.append(float(np.square(real, out=real).sum()))
     return sqrt(fsum(squares) / (2.0 * n_terms)) / (averaged * tau0)
-
-
-def median_in_place(values: NDArray[np.float64]) -> float:
-    """Median of values that are no longer needed in their order."""
-    n = values.size
-    middle = n // 2
-    values.partition(middle)
-    upper = float(values[middle])
-    return upper if n % 2 else 0.5 * (float(values[:middle].max()) + upper)
 
 
 def _squares_about_mean(values: NDArray[np.float64]) -> tuple[float, float]:

@@ -9,6 +9,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from frametime.metrics.distinct import distinct
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PeriodRule:
@@ -172,7 +174,7 @@ def _fit_at(times_s: NDArray[np.float64], period_s: float, rule: PeriodRule) -> 
     for _ in range(3):
         beats, follows = _beats(times_s, period_s, rule.follow_fraction)
         chosen = beats[follows]
-        if np.unique(chosen).size < 2:
+        if distinct(chosen).size < 2:
             break
         period_s = float(np.polyfit(chosen, times_s[follows], 1)[0])
     beats, follows = _beats(times_s, period_s, rule.follow_fraction)
@@ -184,7 +186,7 @@ def _fit_at(times_s: NDArray[np.float64], period_s: float, rule: PeriodRule) -> 
         p_value=chance_of(regularity, times_s.size, rule),
         beats=beats,
         follows=follows,
-        covered_fraction=np.unique(beats[follows]).size / n_beats,
+        covered_fraction=distinct(beats[follows]).size / n_beats,
     )
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.metrics.findings import Rhythm
+from frametime.metrics.medians import median
 from frametime.metrics.periodicity import find_hitch_period
 from frametime.metrics.spectrum import find_lines
 
@@ -116,4 +117,4 @@ def alternation(
     np.add.at(marks, first, 1)
     np.add.at(marks, last + 1, -1)
     inside = np.cumsum(marks)[:-1] > 0
-    return min(1.0, n_alternating / frame_times_ms.size), float(np.median(np.abs(steps_ms[inside])))
+    return min(1.0, n_alternating / frame_times_ms.size), median(np.abs(steps_ms[inside]))

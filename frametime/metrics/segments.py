@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from frametime.metrics.block_values import Blocks, make_blocks
 from frametime.metrics.change_points import best_split
 from frametime.metrics.findings import Segment
+from frametime.metrics.medians import median
 
 if TYPE_CHECKING:
     from frametime.metrics.frame_series import FrameSeries
@@ -133,7 +134,7 @@ def _is_sharp(times_ms: NDArray[np.float64], ends_s: NDArray[np.float64], cut: i
     at_s = float(ends_s[cut - 1])
     first = min(int(np.searchsorted(ends_s, at_s - rule.sharp_s)), cut - 3)
     last = max(int(np.searchsorted(ends_s, at_s + rule.sharp_s)), cut + 3)
-    before, after = float(np.median(times_ms[max(first, 0) : cut])), float(np.median(times_ms[cut:last]))
+    before, after = median(times_ms[max(first, 0) : cut]), median(times_ms[cut:last])
     return max(before, after) >= rule.jump_ratio * min(before, after)
 
 
@@ -142,7 +143,7 @@ def _with_still(
 ) -> list[tuple[int, int, Kind]]:
     """Mark still stretches; neighbors that are both play are joined again."""
     play = [item for item in stretches if item[2] == "play"]
-    if not play:
+    if len(play) < 2:
         return stretches
     longest = max(play, key=lambda item: float(np.sum(series.frame_times_ms[item[0] : item[1]])))
     level, spread = _level_and_spread(series, *longest[:2])
@@ -166,9 +167,16 @@ def _with_still(
 def _level_and_spread(series: FrameSeries, low: int, high: int) -> tuple[float, float]:
     """Median frame time, and median absolute step relative to it."""
     times_ms = series.frame_times_ms[low:high]
-    level = float(np.median(times_ms))
+    level = median(times_ms)
     steps = np.abs(np.diff(times_ms))
-    return level, (float(np.median(steps)) if steps.size else 0.0) / level
+    return level, (median(steps) if steps.size else 0.0) / level
+
+
+def _median_ms(series: FrameSeries, low: int, high: int) -> float:
+    if high - low < series.n_frames:
+        return median(series.frame_times_ms[low:high])
+    # The usual capture is one stretch, and its frames are sorted already.
+    return float(0.5 * (series.sorted_ms[(high - 1) // 2] + series.sorted_ms[high // 2]))
 
 
 def _numbered(series: FrameSeries, stretches: list[tuple[int, int, Kind]]) -> tuple[Segment, ...]:
@@ -181,7 +189,7 @@ def _numbered(series: FrameSeries, stretches: list[tuple[int, int, Kind]]) -> tu
                 end_s=float(series.ends_s[high - 1]),
                 kind=kind,
                 n_frames=high - low,
-                median_frame_time_ms=None if kind == "pause" else float(np.median(series.frame_times_ms[low:high])),
+                median_frame_time_ms=None if kind == "pause" else _median_ms(series, low, high),
             )
         )
     return tuple(segments)

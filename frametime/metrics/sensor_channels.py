@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.metrics.frame_series import FrameSeries, numpy_column
+from frametime.metrics.medians import median
 from frametime.metrics.metric import Missing
 from frametime.units import NS_PER_S
 
@@ -135,6 +136,6 @@ def channel(series: FrameSeries, name: str) -> Channel | Missing:
         values=points,
         sample_values=near[in_span] if in_span.any() else points,
         duration_s=end_s,
-        step_s=float(np.median(np.diff(near_s))),
+        step_s=median(np.diff(near_s)),
         longest_step_s=float(np.max(np.diff(near_s))),
     )

@@ -8,10 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.block_values import medians_between
+from frametime.metrics.distinct import distinct
 from frametime.metrics.distributions import chi_squared_tail
 from frametime.metrics.findings import SpectralLine
 from frametime.metrics.lomb_scargle import lomb_scargle
+from frametime.metrics.medians import median, medians_between
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,11 +91,11 @@ def without_level(
     """Frame times less their slowly changing level, far outliers clipped; in ms, shape (n_frames,)."""
     n_blocks = max(int((ends_s[-1] - ends_s[0]) / rule.baseline_s), 1)
     marks = np.searchsorted(ends_s, ends_s[0] + np.arange(1, n_blocks) * rule.baseline_s)
-    edges = np.unique(np.concatenate(([0], marks, [ends_s.size])))
+    edges = distinct(np.concatenate(([0], marks, [ends_s.size])))
     levels = medians_between(frame_times_ms, edges)
     middles = 0.5 * (ends_s[edges[:-1]] + ends_s[edges[1:] - 1])
     rest = frame_times_ms - np.interp(ends_s, middles, levels)
-    scatter = 1.4826 * float(np.median(np.abs(rest)))
+    scatter = 1.4826 * median(np.abs(rest))
     limit = rule.clip_scatters * scatter
     return np.clip(rest, -limit, limit)
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from frametime.metrics.medians import median
+
 
 def pairwise_slopes(times: NDArray[np.float64], levels: NDArray[np.float64]) -> NDArray[np.float64]:
     """Slopes of all pairs of points in rising order, shape (n (n - 1) / 2,). Quadratic: for block medians only."""
@@ -29,7 +31,7 @@ def theil_sen_slope(times: NDArray[np.float64], levels: NDArray[np.float64]) -> 
     """
     if times.size < 2:
         raise ValueError(f"times must hold two points or more, got {times.size!r}")
-    return float(np.median(pairwise_slopes(times, levels)))
+    return median(pairwise_slopes(times, levels))
 
 
 def slope_interval(

@@ -11,7 +11,6 @@ from frametime.metrics.pacing import (
     jitter,
     lag1_autocorrelation,
     masd_ms,
-    median_in_place,
     overlapping_allan_deviation,
     rmssd_ms,
     variance_ms2,
@@ -85,11 +84,6 @@ def test_allan_deviation_across_the_edges_of_blocks() -> None:
     second = phases[200:] - 2 * phases[100:-100] + phases[:-200]
     expected = np.sqrt(np.mean(second.astype(float) ** 2) / 2.0) / (100 * 7.0)
     assert overlapping_allan_deviation(phases, averaged=100, tau0=7.0) == pytest.approx(float(expected), rel=1e-12)
-
-
-@given(values=st.lists(st.floats(0.0, 1e9), min_size=1, max_size=40))
-def test_median_in_place(values: list[float]) -> None:
-    assert median_in_place(np.array(values)) == pytest.approx(float(np.median(values)), rel=1e-15)
 
 
 def test_too_few_frames_or_no_spread() -> None:

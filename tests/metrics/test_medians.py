@@ -1,0 +1,35 @@
+"""Medians: the same numbers as ``np.median``."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+from hypothesis import given
+from hypothesis import strategies as st
+
+from frametime.metrics.medians import median, median_in_place, medians_between
+
+values_lists = st.lists(st.floats(0.0, 1e9), min_size=1, max_size=40)
+
+
+@given(values=values_lists)
+def test_median(values: list[float]) -> None:
+    array = np.array(values)
+    assert median(array) == float(np.median(values))
+    assert array.tolist() == values
+    assert median_in_place(array) == float(np.median(values))
+
+
+@given(stretches=st.lists(values_lists, min_size=1, max_size=12), n_before=st.integers(0, 3))
+def test_medians_of_short_stretches(stretches: list[list[float]], n_before: int) -> None:
+    edges = n_before + np.cumsum([0, *(len(stretch) for stretch in stretches)])
+    values = np.array([*([7.0] * n_before), *(value for stretch in stretches for value in stretch)])
+    assert medians_between(values, edges).tolist() == [float(np.median(stretch)) for stretch in stretches]
+
+
+def test_medians_of_long_stretches() -> None:
+    values = np.random.default_rng(2).gamma(2.0, 1.0, 5000)
+    edges = np.array([0, 1, 2001, 4000, 5000])
+    expected = [float(np.median(values[low:high])) for low, high in pairwise(edges.tolist())]
+    assert medians_between(values, edges).tolist() == expected
