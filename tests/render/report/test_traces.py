@@ -94,6 +94,12 @@ def test_a_review_without_curves_has_no_traces(small: ReviewResult) -> None:
     assert "Frame times of each run" not in render_html(review_report(bare))
 
 
+def test_a_page_without_room_for_traces_says_so(small: ReviewResult) -> None:
+    page = render_html(review_report(small, traces=None))
+    assert "There is no room for the frame times in this page" in page
+    assert "uPlot" not in page
+
+
 def test_the_page_carries_what_was_packed(small: ReviewResult) -> None:
     view = review_traces(small, room_bytes=1_000_000)
     tree = parsed(render_html(review_report(small, traces=view)))

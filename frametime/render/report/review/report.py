@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from frametime.render.report.document import Block, Figure, Report, Section, TraceView
+from frametime.render.report.document import Block, Figure, Paragraph, Report, Section, TraceView
 from frametime.render.report.review.cells import cells_section
 from frametime.render.report.review.runs import runs_section
 from frametime.render.report.review.sources import methods_section, provenance_section
@@ -39,7 +39,7 @@ def review_report(
         standings_section(result),
         cuts_section(result),
         cells_section(result),
-        *([Section(key="traces", heading="Frame times of each run", blocks=(traces,))] if traces else []),
+        *_trace_sections(result, traces),
         value_section(result),
         runs_section(result),
         Section(key="caveats", heading="Caveats", blocks=general_caveats(result)),
@@ -54,6 +54,22 @@ def review_report(
         sections=tuple(_with_figures(section, charts.get(section.key, ())) for section in sections),
         colophon=_colophon(charts_folder),
     )
+
+
+def _trace_sections(result: ReviewResult, traces: TraceView | None) -> tuple[Section, ...]:
+    block: Block
+    if traces is not None:
+        block = traces
+    elif any("trace_low" in run.curves for run in result.runs):
+        block = Paragraph(
+            content=(
+                "There is no room for the frame times in this page: with them it would be larger than 3 MB."
+                " The command 'frametime compare' draws those of a few captures.",
+            )
+        )
+    else:
+        return ()
+    return (Section(key="traces", heading="Frame times of each run", blocks=(block,)),)
 
 
 def _colophon(charts_folder: str | None) -> str:
