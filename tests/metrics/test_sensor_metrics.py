@@ -26,10 +26,10 @@ from frametime.metrics.options import MeasureOptions
 from frametime.metrics.temperature import (
     average_of,
     end_temperature_c,
-    utilization_under_90pct_fraction,
     gpu_work_under_90pct_fraction,
     spread_of,
     time_above_temperature_limit_fraction,
+    utilization_under_90pct_fraction,
 )
 from frametime.metrics.throttling import find_throttling, throttling_count, throttling_time_fraction
 
