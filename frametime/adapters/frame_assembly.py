@@ -217,8 +217,8 @@ def _frames(stamps: NDArray[np.int64], timeline: Timeline, columns: ReadColumns,
         arrays[column] = arrow_int64(ns, ok)
     for role, sense in (("dropped", False), ("shown", True)):
         if role in columns.flags:
-            flags, flags_ok = columns.flags[role]
-            ok = present if flags_ok is None else present & flags_ok[inside]
+            flags, shown_ok = columns.flags[role]
+            ok = present if shown_ok is None else present & shown_ok[inside]
             arrays["shown"] = arrow_bool(flags[inside] == sense, ok)
     fields = [pa.field(name, array.type, metadata={"unit": FRAME_COLUMNS[name][1]}) for name, array in arrays.items()]
     return pa.Table.from_arrays(list(arrays.values()), schema=pa.schema(fields))

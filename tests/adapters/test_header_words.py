@@ -48,7 +48,7 @@ def test_one_meaning_in_many_spellings(name: str) -> None:
         ("frame rate", Meaning.RATE, None, Event.UNMARKED),
         ("frame rate (Hz)", Meaning.RATE, "fps", Event.UNMARKED),
         ("frames per second", Meaning.RATE, "fps", Event.UNMARKED),
-        ("GPU busy (ms)", Meaning.GPU_WORK, "ms", Event.UNMARKED),
+        ("GPU work (ms)", Meaning.GPU_WORK, "ms", Event.UNMARKED),
         ("cpu_work_us", Meaning.CPU_WORK, "us", Event.UNMARKED),
         ("shown", Meaning.SHOWN, None, Event.DISPLAY),
         ("dropped", Meaning.DROPPED, None, Event.UNMARKED),
@@ -66,7 +66,7 @@ def test_meanings(name: str, meaning: Meaning, unit: str | None, event: Event) -
 @pytest.mark.parametrize(
     "name",
     [
-        *("Average FPS", "1% low (FPS)", "Refresh rate (Hz)", "latency (ms)", "GPU wait (ms)", "frame time limit (ms)"),
+        *("Average FPS", "1% low (FPS)", "Refresh rate (Hz)", "latency (ms)", "wait (ms)", "frame time limit (ms)"),
         *(
             "median frame time (ms)",
             "power (W)",

@@ -142,12 +142,12 @@ def _gains(sheet: Sheet, axes: Axes, summary: TuningSummary) -> None:
     box = axes.get_position()
     left, bottom = box.x0 * theme.size.width_pt, box.y0 * theme.size.height_pt
     width, height = box.width * theme.size.width_pt, box.height * theme.size.height_pt
-    (x_low, x_high), (y_low, y_high) = axes.get_xlim(), axes.get_ylim()
+    (left_edge, right_edge), (bottom_edge, top_edge) = axes.get_xlim(), axes.get_ylim()
 
     def place(setting: Setting) -> tuple[float, float]:
         return (
-            left + (setting.core_offset_mhz - x_low) / (x_high - x_low) * width,
-            bottom + (setting.memory_offset_mhz - y_low) / (y_high - y_low) * height,
+            left + (setting.core_offset_mhz - left_edge) / (right_edge - left_edge) * width,
+            bottom + (setting.memory_offset_mhz - bottom_edge) / (top_edge - bottom_edge) * height,
         )
 
     marks = [place(cell.setting) for cell in summary.map]
