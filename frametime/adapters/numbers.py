@@ -275,7 +275,7 @@ def _dates(texts: Any) -> TimeValues:
     ok &= (hour < 24) & (minute < 60) & (second < 60)
     months = np.where(ok, (year - 1970) * 12 + month - 1, 0).astype("datetime64[M]")
     first = months.astype("datetime64[D]").astype(np.int64)
-    length = (months + 1).astype("datetime64[D]").astype(np.int64) - first
+    length = (months + np.timedelta64(1, "M")).astype("datetime64[D]").astype(np.int64) - first
     ok &= day <= length
     zone = _part(parts, 7)
     digits = pc.utf8_rpad(pc.replace_substring_regex(zone, "[^0-9]", ""), 4, "0")
