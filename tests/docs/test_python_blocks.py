@@ -32,7 +32,8 @@ def program_of(text: str) -> tuple[str, list[str | None]]:
     expected: list[str | None] = []
     for block in _BLOCK.finditer(text):
         fence = text.count("\n", 0, block.start())
-        lines[fence] = f"print({_MARK!r}, end='')"
+        # A process that the page starts imports the page again, and must print nothing.
+        lines[fence] = f"if __name__ == '__main__': print({_MARK!r}, end='', flush=True)"
         code = block["code"].splitlines()
         lines[fence + 1 : fence + 1 + len(code)] = code
         expected.append(block["printed"])
