@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,8 +10,7 @@ from numpy.typing import NDArray
 from frametime.metrics.medians import medians_between
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Blocks:
+class Blocks(NamedTuple):
     """Consecutive blocks of equal duration; blocks with too few frames are joined to their neighbor.
 
     Attributes

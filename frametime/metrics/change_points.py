@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,13 +13,12 @@ from frametime.metrics.mann_kendall import autocorrelation, average_ranks
 from frametime.metrics.medians import median, medians_between
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ChangePoint:
+class ChangePoint(NamedTuple):
     """A change between two blocks.
 
     Attributes
     ----------
-    index : int
+    n_before : int
         Blocks before the change, counted from the start of the series.
     before, after : float
         Medians on both sides, up to the neighboring change or the end.
@@ -27,7 +26,7 @@ class ChangePoint:
         Of the test in the part of the series in which it was found.
     """
 
-    index: int
+    n_before: int
     before: float
     after: float
     p_value: float
@@ -204,7 +203,7 @@ def find_change_points(
             parts += [(low, split), (split, high)]
     n_tests = len(seeded_stretches(0, values.size, 2 * min_blocks))
     found = _confirmed(values, sorted(places), n_tests=n_tests, significance=significance, min_ratio=min_ratio)
-    return () if _is_slope(values, [point.index for point in found]) else found
+    return () if _is_slope(values, [point.n_before for point in found]) else found
 
 
 def _shortest_change(
@@ -287,7 +286,7 @@ def _confirmed(
         ]
         if max(chances) < significance:
             return tuple(
-                ChangePoint(index=place, before=before, after=after, p_value=chance)
+                ChangePoint(n_before=place, before=before, after=after, p_value=chance)
                 for place, (before, after), chance in zip(places, pairwise(levels.tolist()), chances, strict=True)
             )
         places = [place for position, place in enumerate(places) if position != int(np.argmax(chances))]

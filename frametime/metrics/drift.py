@@ -38,6 +38,8 @@ class DriftRule:
         blocks, so that at 0.2 % fewer than 1 of 100 steady runs is called drifting, and fewer than 1 of 100 changed.
     min_total_pct : float
         Change of the level over the run below which a trend is not called drift.
+    steady_total_pct : float
+        A run is called steady only where the interval of the slope leaves out a change larger than this over the run.
     min_level_ratio, min_spread_ratio : float
         Least ratio of the levels, of the spreads, on the two sides of a change.
     min_change_blocks : int
@@ -58,6 +60,7 @@ class DriftRule:
     min_blocks: int = 20
     significance: float = 0.002
     min_total_pct: float = 1.0
+    steady_total_pct: float = 5.0
     min_level_ratio: float = 1.02
     min_spread_ratio: float = 1.5
     min_change_blocks: int = 5
@@ -99,27 +102,32 @@ def find_drift(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> Drift:
             slope_high_pct_per_min=None,
             p_value=None,
             is_drift=False,
+            is_steady=False,
             changes=(),
             warm_up=warm_up,
             sentence=sentence,
         )
     slope, low, high, p_value = _slope(times_s, levels_ms, level=series.options.level)
     changes = _find_changes(series, blocks, first, rule)
-    total_pct = abs(slope) * float(times_s[-1] - times_s[0]) / 60.0
+    minutes = float(times_s[-1] - times_s[0]) / 60.0
+    total_pct = abs(slope) * minutes
     has_step = any(change.kind == "level" for change in changes)
     is_drift = p_value < rule.significance and total_pct >= rule.min_total_pct and not has_step
+    is_steady = not is_drift and not has_step and max(abs(low), abs(high)) * minutes <= rule.steady_total_pct
     return Drift(
         slope_pct_per_min=slope,
         slope_low_pct_per_min=low,
         slope_high_pct_per_min=high,
         p_value=p_value,
         is_drift=is_drift,
+        is_steady=is_steady,
         changes=changes,
         warm_up=warm_up,
         sentence=drift_sentence(
             slope_pct_per_min=slope,
             interval_pct_per_min=(low, high),
             is_drift=is_drift,
+            is_steady=is_steady,
             changes=changes,
             warm_up=warm_up,
         ),
@@ -206,5 +214,5 @@ def _find_changes(series: FrameSeries, blocks: Blocks, first: int, rule: DriftRu
 
 def _frame_of_change(values: NDArray[np.float64], edges: NDArray[np.int64], point: ChangePoint) -> int:
     """Frames before the change: the split of the four blocks around it with the least sum of absolute residuals."""
-    low, high = int(edges[point.index - 2]), int(edges[point.index + 2])
+    low, high = int(edges[point.n_before - 2]), int(edges[point.n_before + 2])
     return low + best_split(values[low:high], point.before, point.after)

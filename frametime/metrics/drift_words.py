@@ -70,6 +70,7 @@ def drift_sentence(
     slope_pct_per_min: float,
     interval_pct_per_min: tuple[float, float],
     is_drift: bool,
+    is_steady: bool,
     changes: tuple[Change, ...],
     warm_up: WarmUp | None,
 ) -> str:
@@ -88,8 +89,7 @@ def drift_sentence(
                 f"{percent(slope_pct_per_min)} % {word} per minute{rest} ({percent(bounds[0])} to {percent(bounds[1])})"
             )
         else:
-            parts.append(
-                f"no drift found{rest} ({low:+.1f} to {high:+.1f} % per minute)".replace("-", "\N{MINUS SIGN}")
-            )
+            found = "no drift found" if is_steady else "drift not shown either way"
+            parts.append(f"{found}{rest} ({low:+.1f} to {high:+.1f} % per minute)".replace("-", "\N{MINUS SIGN}"))
     text = "; ".join(parts)
     return f"{text[0].upper()}{text[1:]}."

@@ -81,7 +81,8 @@ class WarmUp:
 class Drift:
     """Slow change over the run, from per-block medians of the frame time.
 
-    ``is_drift`` says whether the slope is larger than chance and large enough to matter, and no step explains it.
+    ``is_drift`` says whether the slope is larger than chance and large enough to matter, and no step explains it;
+    ``is_steady`` whether its interval leaves out any change that would matter. Both may be false: then nothing is shown.
     """
 
     slope_pct_per_min: float | None
@@ -89,6 +90,7 @@ class Drift:
     slope_high_pct_per_min: float | None
     p_value: float | None
     is_drift: bool
+    is_steady: bool
     changes: tuple[Change, ...]
     warm_up: WarmUp | None
     sentence: str

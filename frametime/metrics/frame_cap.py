@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import sqrt
-from typing import Final, Literal
+from typing import Final, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,8 +20,7 @@ _CLOSE_BY: Final = 1.1
 _CLOSE_BY_SHARE: Final = 0.1
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Cap:
+class Cap(NamedTuple):
     """A cap: the frame time it holds, the share of frames at it, and what gave it away.
 
     ``sign`` is 'equal' when all frame times are equal, 'cluster' when nearly all are, 'wall' when many are and hardly

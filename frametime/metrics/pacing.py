@@ -7,9 +7,8 @@ than whole-array expressions, and needs no temporary array of the size of the ru
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from math import fsum, sqrt
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -124,8 +123,7 @@ def lag1_autocorrelation(values: NDArray[np.float64]) -> float:
     return fsum(products) / squares
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Jitter:
+class Jitter(NamedTuple):
     """The running jitter estimate of a run: its value after the last frame, and its median over the frames."""
 
     last_ms: float

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,8 +12,7 @@ from numpy.typing import NDArray
 from frametime.metrics.distinct import distinct
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PeriodRule:
+class PeriodRule(NamedTuple):
     """When hitches are said to recur. Common practice, no source, except for the test.
 
     Attributes
@@ -49,8 +48,7 @@ _STEP = 0.125
 _SEED = 1904
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class PeriodFit:
+class PeriodFit(NamedTuple):
     """The best period of some hitches, whether or not it is significant.
 
     ``beats`` numbers the beat next to each hitch; ``follows`` says which hitches lie close enough to it.

@@ -167,6 +167,8 @@ def _drift(findings: Findings) -> ProfileItem:
         word = "changes level"
     elif drift.is_drift:
         word = "gets slower" if value > 0.0 else "gets faster"
+    elif not drift.is_steady:
+        word = "not shown"
     elif drift.warm_up is not None:
         word = "steady after warm-up"
     else:

@@ -87,7 +87,7 @@ def _of_display(series: FrameSeries) -> Iterator[Caveat]:
         yield Caveat(
             code="display-from-frame-ends",
             message="The log has no display times: what the display showed is worked out from the ends of the frames.",
-            weight=Weight.CARE,
+            weight=Weight.NOTE,
             metrics=keys,
         )
     if fixed is not None and fixed.measured_hz is not None:

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,8 +17,7 @@ if TYPE_CHECKING:
     from frametime.metrics.stutter import Stutters
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AlternationRule:
+class AlternationRule(NamedTuple):
     """When frames are said to alternate. Common practice, no source.
 
     Attributes

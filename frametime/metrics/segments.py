@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,8 +19,7 @@ if TYPE_CHECKING:
 Kind = Literal["play", "still", "pause"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SegmentRule:
+class SegmentRule(NamedTuple):
     """When a stretch of a capture is told from play. Common practice, no source.
 
     Attributes

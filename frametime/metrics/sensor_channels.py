@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,8 +15,7 @@ from frametime.units import NS_PER_S
 NO_SENSORS = "no sensor log given"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Channel:
+class Channel(NamedTuple):
     """One quantity over the part of the capture that its samples cover.
 
     Between two samples the quantity is taken to change evenly. At the start and the end of the capture it is

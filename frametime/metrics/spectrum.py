@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,8 +15,7 @@ from frametime.metrics.lomb_scargle import lomb_scargle
 from frametime.metrics.medians import median, medians_between
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SpectrumRule:
+class SpectrumRule(NamedTuple):
     """How lines are looked for. Common practice, no source, unless one is named.
 
     Attributes

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,8 +15,7 @@ from frametime.metrics.sensor_channels import samples_of
 NO_LIMIT: Final = "neither a temperature limit nor a power limit was given"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ThrottlingRule:
+class ThrottlingRule(NamedTuple):
     """When a falling clock is called throttling. Every default is common practice, no source.
 
     Attributes

@@ -54,7 +54,7 @@ def test_stretches_lie_inside_and_cover_the_series(n: int) -> None:
 def test_every_level_of_a_pattern_is_found(pattern: tuple[float, ...]) -> None:
     levels = np.repeat(pattern, 25) + 0.1 * np.random.default_rng(3).standard_normal(25 * len(pattern))
     changes = found_in(levels)
-    assert [change.index for change in changes] == pytest.approx(list(range(25, 25 * len(pattern), 25)), abs=1)
+    assert [change.n_before for change in changes] == pytest.approx(list(range(25, 25 * len(pattern), 25)), abs=1)
     assert [change.after for change in changes] == pytest.approx(list(pattern[1:]), abs=0.1)
     assert all(change.p_value < 0.002 for change in changes)
 
@@ -83,7 +83,7 @@ def test_a_few_wild_blocks_move_nothing() -> None:
     levels = np.repeat([8.0, 9.0], 40) + 0.1 * np.random.default_rng(2).standard_normal(80)
     levels[[7, 20, 66]] = 40.0
     (change,) = found_in(levels)
-    assert change.index == pytest.approx(40, abs=1)
+    assert change.n_before == pytest.approx(40, abs=1)
     assert (change.before, change.after) == pytest.approx((8.0, 9.0), abs=0.1)
 
 
@@ -94,4 +94,4 @@ def test_series_without_change(values: list[float]) -> None:
 
 def test_a_step_without_noise() -> None:
     (change,) = found_in(np.repeat([8.0, 9.0], 10))
-    assert (change.index, change.before, change.after) == (10, 8.0, 9.0)
+    assert (change.n_before, change.before, change.after) == (10, 8.0, 9.0)

@@ -115,3 +115,13 @@ def test_the_interval_follows_the_level_asked_for() -> None:
     narrow = run_of(times_ms, MeasureOptions(level=0.8)).drift
     assert wide.slope_low_pct_per_min < narrow.slope_low_pct_per_min
     assert narrow.slope_high_pct_per_min < wide.slope_high_pct_per_min
+
+
+def test_a_wide_interval_is_not_called_steady() -> None:
+    seconds = np.arange(30)
+    level_ms = 10.0 * (1.0 + 0.08 * np.sin(2.0 * np.pi * seconds / 20.0))
+    swinging = find_drift(run_of(np.repeat(level_ms, 100)))
+    assert not swinging.is_drift and not swinging.is_steady
+    assert "drift not shown either way" in swinging.sentence.lower()
+    flat = find_drift(run_of(10.0 + 0.01 * np.tile([0.0, 1.0, 2.0], 1000)))
+    assert flat.is_steady and "no drift found" in flat.sentence.lower()
