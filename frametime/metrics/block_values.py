@@ -41,6 +41,20 @@ class Blocks(NamedTuple):
         return int(self.levels_ms.size)
 
 
+def absolute_steps(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """How far each value lies from the one before, the first from itself; one array, for runs that fill the memory.
+
+    Examples
+    --------
+    >>> absolute_steps(np.array([3.0, 1.0, 1.5])).tolist()
+    [0.0, 2.0, 0.5]
+    """
+    steps = np.empty_like(values)
+    steps[0] = 0.0
+    np.subtract(values[1:], values[:-1], out=steps[1:])
+    return np.abs(steps, out=steps)
+
+
 def make_blocks(
     frame_times_ms: NDArray[np.float64],
     ends_s: NDArray[np.float64],
@@ -72,7 +86,7 @@ def make_blocks(
         edges.pop()
     edges.append(frame_times_ms.size)
     marks = np.array(edges, dtype=np.int64)
-    steps = np.abs(np.diff(frame_times_ms, prepend=frame_times_ms[0]))
+    steps = absolute_steps(frame_times_ms)
     ends = ends_s[marks[1:] - 1]
     starts = np.concatenate(([0.0], ends[:-1]))
     return Blocks(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.block_values import Blocks, make_blocks
+from frametime.metrics.block_values import Blocks, absolute_steps, make_blocks
 from frametime.metrics.change_points import ChangePoint, best_split, find_change_points
 from frametime.metrics.distributions import normal_quantile
 from frametime.metrics.drift_words import change_sentence, drift_sentence, warm_up_sentence
@@ -179,7 +179,7 @@ def _find_warm_up(blocks: Blocks, rule: DriftRule) -> tuple[WarmUp | None, int]:
 def _find_changes(series: FrameSeries, blocks: Blocks, first: int, rule: DriftRule) -> tuple[Change, ...]:
     """Changes of level and of spread after the warm-up, in order of time."""
     frame_times_ms = series.frame_times_ms
-    steps_ms = np.abs(np.diff(frame_times_ms, prepend=frame_times_ms[0]))
+    steps_ms = absolute_steps(frame_times_ms)
     kinds: tuple[tuple[Literal["level", "spread"], NDArray[np.float64], NDArray[np.float64], float], ...] = (
         ("level", frame_times_ms, blocks.levels_ms, rule.min_level_ratio),
         ("spread", steps_ms, blocks.spreads_ms, rule.min_spread_ratio),

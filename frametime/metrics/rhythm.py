@@ -36,6 +36,8 @@ class AlternationRule(NamedTuple):
 
 DEFAULT_RULE = AlternationRule()
 
+_PIECE = 1 << 20
+
 HITCH_GAP_FRAMES = 2
 """Stutters with at most so many frames between them are one hitch."""
 
@@ -97,12 +99,9 @@ def alternation(
     >>> alternation(np.full(100, 9.0))
     (0.0, None)
     """
-    steps_ms = np.diff(frame_times_ms)
-    if steps_ms.size < 2:
+    if frame_times_ms.size < 3:
         return 0.0, None
-    means_ms = 0.5 * (frame_times_ms[1:] + frame_times_ms[:-1])
-    large = np.abs(steps_ms) >= rule.min_step_fraction * means_ms
-    turns = large[1:] & large[:-1] & ((steps_ms[1:] > 0.0) != (steps_ms[:-1] > 0.0))
+    turns = _turns(frame_times_ms, rule.min_step_fraction)
     edges = np.flatnonzero(np.diff(np.concatenate(([False], turns, [False])).astype(np.int8)))
     first, last = edges[::2], edges[1::2]
     # A run of k turns joins k + 1 steps, so k + 2 frames.
@@ -111,8 +110,23 @@ def alternation(
     n_alternating = int(np.sum(last - first + 2))
     if n_alternating == 0:
         return 0.0, None
-    marks = np.zeros(steps_ms.size + 1, dtype=np.int64)
+    marks = np.zeros(frame_times_ms.size, dtype=np.int64)
     np.add.at(marks, first, 1)
     np.add.at(marks, last + 1, -1)
     inside = np.cumsum(marks)[:-1] > 0
-    return min(1.0, n_alternating / frame_times_ms.size), median(np.abs(steps_ms[inside]))
+    return min(1.0, n_alternating / frame_times_ms.size), median(np.abs(np.diff(frame_times_ms)[inside]))
+
+
+def _turns(frame_times_ms: NDArray[np.float64], min_step_fraction: float) -> NDArray[np.bool_]:
+    """Whether a large step up is followed by a large step down, or the other way round, shape (n_frames - 2,).
+
+    A piece at a time: the steps of a long run take as much memory as the run.
+    """
+    n_turns = frame_times_ms.size - 2
+    turns = np.empty(n_turns, dtype=np.bool_)
+    for low in range(0, n_turns, _PIECE):
+        piece = frame_times_ms[low : low + _PIECE + 2]
+        steps_ms = np.diff(piece)
+        large = np.abs(steps_ms) >= 0.5 * min_step_fraction * (piece[1:] + piece[:-1])
+        turns[low : low + _PIECE] = large[1:] & large[:-1] & ((steps_ms[1:] > 0.0) != (steps_ms[:-1] > 0.0))
+    return turns

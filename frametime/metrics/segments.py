@@ -81,8 +81,10 @@ def find_segments(series: FrameSeries, rule: SegmentRule = DEFAULT_RULE) -> tupl
 def _split_at_jumps(series: FrameSeries, low: int, high: int, rule: SegmentRule) -> list[tuple[int, int]]:
     """Cut the frames ``low`` to ``high`` where the level jumps."""
     times_ms = series.frame_times_ms[low:high]
-    offset_s = float(series.ends_s[low]) - float(times_ms[0]) / 1000.0
-    ends_s = series.ends_s[low:high] - offset_s
+    # A capture of one stretch, which is the usual one, begins at 0 and needs no copy.
+    ends_s = series.ends_s
+    if low > 0 or high < series.n_frames:
+        ends_s = ends_s[low:high] - (float(ends_s[low]) - float(times_ms[0]) / 1000.0)
     if ends_s[-1] < 2.0 * rule.min_stretch_s:
         return [(low, high)]
     cuts = [low + cut for cut in _jump_frames(times_ms, ends_s, rule)]
