@@ -229,7 +229,7 @@ def _facts(schema: pa.Schema, columns: Sequence[Any]) -> tuple[ColumnFacts, ...]
     facts = column_facts(names, units, rows, len(columns), last)
     facts = tuple(_by_type(fact, schema.field(fact.position).type) for fact in facts)
     return tuple(
-        replace(fact, unit_from=fact.unit_from.replace("units row", "metadata of the column")) for fact in facts
+        fact._replace(unit_from=fact.unit_from.replace("units row", "metadata of the column")) for fact in facts
     )
 
 
@@ -258,7 +258,7 @@ def _by_type(fact: ColumnFacts, kind: pa.DataType) -> ColumnFacts:
         # Elapsed time is often stored as a duration.
         meaning = Meaning.TIMESTAMP
     said = fact.said._replace(meaning=meaning, unit=NANOSECOND)
-    return replace(fact, said=said, unit=NANOSECOND, unit_from=f"the type of the column is {kind}")
+    return fact._replace(said=said, unit=NANOSECOND, unit_from=f"the type of the column is {kind}")
 
 
 def _cells(column: Any) -> list[str]:

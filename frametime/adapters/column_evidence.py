@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
 from itertools import pairwise
-from typing import Final
+from typing import Final, NamedTuple
 
 from frametime.adapters.cells import CellKind, is_value, kind_of
 from frametime.adapters.header_words import Event, HeaderMeaning, Meaning, header_meaning
@@ -19,8 +18,7 @@ PLAUSIBLE_NS: Final = (50_000, 2_000_000_000)
 _SAMPLE: Final = 60
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ColumnFacts:
+class ColumnFacts(NamedTuple):
     """One column of a log.
 
     Attributes

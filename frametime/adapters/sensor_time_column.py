@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from itertools import pairwise
 from typing import Final
 
@@ -114,7 +113,7 @@ def _may_be_time(fact: ColumnFacts, style: NumberStyle) -> bool:
 
 def _with_unit(fact: ColumnFacts, unit: str | None, name: str) -> ColumnFacts:
     if unit is not None:
-        fact = replace(fact, unit=unit_named(unit), unit_from="as told")
+        fact = fact._replace(unit=unit_named(unit), unit_from="as told")
     if fact.unit is None or fact.unit.form == "rate":
         raise SensorError.at(
             name,

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
-from typing import Final, TypeAlias
+from typing import Final, NamedTuple, TypeAlias
 
 from frametime.caveats import Weight
 from frametime.errors import printable
@@ -34,8 +33,7 @@ def unstyled(text: str, _role: str) -> str:
     return text
 
 
-@dataclass(frozen=True, slots=True)
-class _Line:
+class _Line(NamedTuple):
     """One number: label, metric key, what it means in a few words."""
 
     label: str
