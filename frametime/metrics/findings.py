@@ -82,7 +82,7 @@ class Drift:
     """Slow change over the run, from per-block medians of the frame time.
 
     ``is_drift`` says whether the slope is larger than chance and large enough to matter, and no step explains it;
-    ``is_steady`` whether its interval leaves out any change that would matter. Both may be false: then nothing is shown.
+    ``is_steady`` whether its interval leaves out any change that would matter. With neither, nothing is shown.
     """
 
     slope_pct_per_min: float | None
