@@ -13,6 +13,7 @@ from frametime.metrics.change_points import ChangePoint, best_split, find_change
 from frametime.metrics.distributions import normal_quantile
 from frametime.metrics.drift_words import change_sentence, drift_sentence, warm_up_sentence
 from frametime.metrics.findings import Change, Drift, WarmUp
+from frametime.metrics.jumps import find_jumps
 from frametime.metrics.mann_kendall import trend_test
 from frametime.metrics.medians import median
 from frametime.metrics.theil_sen import pairwise_slopes, slope_interval
@@ -46,6 +47,9 @@ class DriftRule:
         Least number of blocks on each side of a change.
     max_changes : int
         Most changes that are told.
+    jump_scatters, min_jump_ratio : float
+        A level that jumps from one block to the next, inside a scene that swings: least size of the step in standard
+        deviations of all such steps (from the median absolute deviation), and least ratio of the levels.
     warm_up_pct, warm_up_scatters : float
         A first block belongs to the warm-up when it differs from the level of the later run by more than both: this
         many percent and this many standard deviations (from the median absolute deviation) of the later blocks.
@@ -65,6 +69,8 @@ class DriftRule:
     min_spread_ratio: float = 1.5
     min_change_blocks: int = 5
     max_changes: int = 8
+    jump_scatters: float = 6.0
+    min_jump_ratio: float = 1.05
     warm_up_pct: float = 2.0
     warm_up_scatters: float = 5.0
     warm_up_fraction: float = 0.25
@@ -126,6 +132,7 @@ def find_drift(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> Drift:
         sentence=drift_sentence(
             slope_pct_per_min=slope,
             interval_pct_per_min=(low, high),
+            minutes=minutes,
             is_drift=is_drift,
             is_steady=is_steady,
             changes=changes,
@@ -196,6 +203,8 @@ def _find_changes(series: FrameSeries, blocks: Blocks, first: int, rule: DriftRu
             min_ratio=min_ratio,
             max_changes=rule.max_changes,
         )
+        if kind == "level":
+            points = _with_jumps(points, block_values[first:], rule)
         for point in points:
             frame = _frame_of_change(values, blocks.edges[first:], point)
             time_s = float(series.ends_s[frame - 1])
@@ -210,6 +219,22 @@ def _find_changes(series: FrameSeries, blocks: Blocks, first: int, rule: DriftRu
                 )
             )
     return tuple(sorted(found, key=lambda change: change.time_s))
+
+
+def _with_jumps(
+    points: tuple[ChangePoint, ...], levels: NDArray[np.float64], rule: DriftRule
+) -> tuple[ChangePoint, ...]:
+    """The changes, and the jumps that are not one of them."""
+    jumps = find_jumps(
+        levels,
+        significance=rule.significance,
+        scatters=rule.jump_scatters,
+        min_ratio=rule.min_jump_ratio,
+        min_blocks=rule.min_change_blocks,
+    )
+    places = [point.n_before for point in points]
+    others = [jump for jump in jumps if all(abs(jump.n_before - place) > rule.min_change_blocks for place in places)]
+    return (*points, *others[: rule.max_changes - len(points)])
 
 
 def _frame_of_change(values: NDArray[np.float64], edges: NDArray[np.int64], point: ChangePoint) -> int:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Final, Literal
 
 from frametime.metrics.findings import Change, WarmUp
+
+_MINUS: Final = "\N{MINUS SIGN}"
 
 
 def seconds(time_s: float) -> str:
@@ -65,10 +67,27 @@ def warm_up_sentence(skip_s: float, difference_pct: float) -> str:
     return f"the first {seconds(skip_s)} are warm-up, {percent(difference_pct)} % {word} than the rest"
 
 
+def open_sentence(low_pct: float, high_pct: float, part: str) -> str:
+    """What is left open where neither drift nor its absence is shown.
+
+    Examples
+    --------
+    >>> open_sentence(-7.2, 21.0, "this run")
+    'nothing shown either way: the level may change by −7.2 to +21.0 % over this run'
+    >>> open_sentence(-143.0, 147.0, "the rest")
+    'nothing shown either way: the level may change by 100 % or more over the rest'
+    """
+    # A slope that would take the level below 0 is no bound at all.
+    is_bound = max(abs(low_pct), abs(high_pct)) < 100.0
+    change = f"{low_pct:+.1f} to {high_pct:+.1f} %".replace("-", _MINUS) if is_bound else "100 % or more"
+    return f"nothing shown either way: the level may change by {change} over {part}"
+
+
 def drift_sentence(
     *,
     slope_pct_per_min: float,
     interval_pct_per_min: tuple[float, float],
+    minutes: float,
     is_drift: bool,
     is_steady: bool,
     changes: tuple[Change, ...],
@@ -88,8 +107,9 @@ def drift_sentence(
             parts.append(
                 f"{percent(slope_pct_per_min)} % {word} per minute{rest} ({percent(bounds[0])} to {percent(bounds[1])})"
             )
+        elif is_steady:
+            parts.append(f"no drift found{rest} ({low:+.1f} to {high:+.1f} % per minute)".replace("-", _MINUS))
         else:
-            found = "no drift found" if is_steady else "drift not shown either way"
-            parts.append(f"{found}{rest} ({low:+.1f} to {high:+.1f} % per minute)".replace("-", "\N{MINUS SIGN}"))
+            parts.append(open_sentence(low * minutes, high * minutes, "this run" if warm_up is None else "the rest"))
     text = "; ".join(parts)
     return f"{text[0].upper()}{text[1:]}."

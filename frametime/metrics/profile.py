@@ -178,7 +178,7 @@ def _drift(findings: Findings) -> ProfileItem:
         key="drift_pct_per_min",
         value=value,
         word=word,
-        threshold="told at p < 0.002 and from 1 % over the run; a step of level from 2 %",
+        threshold="told at p < 0.002 and from 1 % over the run; a step of level from 2 %; steady where 5 % is excluded",
         source=PRACTICE,
     )
 
