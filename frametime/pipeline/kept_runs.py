@@ -93,12 +93,14 @@ class KeptRuns:
                 partial.unlink(missing_ok=True)
 
     def forget_others(self, keys: set[str]) -> None:
-        """Remove the kept runs that are not among ``keys``, and nothing else."""
+        """Remove the kept runs that are not among ``keys`` and those half written, and nothing else."""
         wanted = {self._path(key).name for key in keys}
         try:
             for path in self._folder.glob("*.run"):
                 if path.name not in wanted and _is_kept_run(path):
                     path.unlink(missing_ok=True)
+            for partial in self._folder.glob(".*.run.*.part"):  # of a review that was killed
+                partial.unlink(missing_ok=True)
         except OSError:
             return
 

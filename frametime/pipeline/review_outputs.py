@@ -20,6 +20,7 @@ from frametime.review.result import ReviewResult
 
 KEPT_RUNS_FOLDER: Final = "kept_runs"
 RESULT_FILE: Final = "result.json"
+_MAKING_PREFIX: Final = ".review-"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,7 +37,8 @@ def write_review(result: ReviewResult, folder: Path, *, drawn: DrawnOutputs, for
 
     All files are made in a new folder inside ``folder`` and renamed when the last one is there; ``result.json``
     comes last, so that a folder with it is whole. When the files are there already with the same content, nothing
-    is written.
+    is written. A run that was killed leaves its new folder behind; the next one that ends well goes on where it stood
+    and removes that folder.
 
     Returns
     -------
@@ -52,7 +54,9 @@ def write_review(result: ReviewResult, folder: Path, *, drawn: DrawnOutputs, for
     chosen = dict(drawn_files(result, drawn))
     is_unchanged = all(_holds(folder / name, content) for name, content in files.items())
     present = [name for name in (*files, *chosen) if (folder / name).exists()]
-    if present and not is_unchanged and not force:
+    leftovers = sorted(folder.glob(f"{_MAKING_PREFIX}*"))
+    was_interrupted = any(_holds(left / RESULT_FILE, files[RESULT_FILE]) for left in leftovers)
+    if present and not is_unchanged and not force and not was_interrupted:
         more = f", as do {len(present) - 1} more files" if len(present) > 1 else ""
         raise OutputError.at(
             str(folder / present[0]),
@@ -63,12 +67,14 @@ def write_review(result: ReviewResult, folder: Path, *, drawn: DrawnOutputs, for
         # Drawn files are functions of the result: what is there need not be drawn again.
         chosen = {name: write for name, write in chosen.items() if name not in present}
         if not chosen:
+            _clear(leftovers)
             return (*present[len(files) :], *files)
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(prefix=".review-", dir=folder) as making:
+        with tempfile.TemporaryDirectory(prefix=_MAKING_PREFIX, dir=folder) as making:
             names = _make(Path(making), files, chosen)
             _put_in_place(Path(making), folder, names)
+        _clear(leftovers)
     except OSError as error:
         raise OutputError.at(
             str(folder), f"cannot be written: {error.strerror or error}", helps="choose a folder that can be written"
@@ -122,6 +128,12 @@ def _put_in_place(making: Path, folder: Path, names: list[str]) -> None:
     for name in names:
         (folder / name).parent.mkdir(parents=True, exist_ok=True)
         shutil.move(making / name, folder / name)
+
+
+def _clear(leftovers: list[Path]) -> None:
+    """Remove what runs that were killed have left."""
+    for left in leftovers:
+        shutil.rmtree(left, ignore_errors=True)
 
 
 def _holds(path: Path, content: bytes) -> bool:

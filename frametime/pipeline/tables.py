@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import csv
+import glob
 import json
 import os
 import tempfile
@@ -23,13 +24,29 @@ Cell = str | int | float | None
 class Journal:
     """Rows written one by one, each whole or not at all after a stop."""
 
-    def __init__(self, stream: IO[str]) -> None:
+    def __init__(self, stream: IO[bytes], path: Path) -> None:
         self._stream = stream
+        self._path = path
 
     def add(self, row: Mapping[str, Cell]) -> None:
-        """Write one row and hand it to the system."""
-        self._stream.write(json.dumps(row, ensure_ascii=True, allow_nan=False) + "\n")
-        self._stream.flush()
+        """Write one row and hand it to the system.
+
+        Raises
+        ------
+        OutputError
+            If the disk is full, or the row cannot be written for another reason.
+        """
+        line = (json.dumps(row, ensure_ascii=True, allow_nan=False) + "\n").encode("ascii")
+        try:
+            # Not buffered: a line that could not be written must not be tried again when the file is closed.
+            while line:
+                line = line[self._stream.write(line) :]
+        except OSError as error:
+            raise OutputError.at(
+                str(self._path.parent),
+                f"no more rows can be written here ({error.strerror or error})",
+                helps="the rows so far are kept: make room, and go on with --resume",
+            ) from error
 
 
 @contextlib.contextmanager
@@ -42,11 +59,11 @@ def open_journal(path: Path) -> Iterator[Journal]:
         If it cannot be written.
     """
     try:
-        stream = path.open("w", encoding="utf-8", newline="\n")
+        stream = path.open("wb", buffering=0)
     except OSError as error:
         raise OutputError.at(str(path.parent), f"cannot write here ({error.strerror})") from error
     with stream:
-        yield Journal(stream)
+        yield Journal(stream, path)
 
 
 def read_journal(path: Path) -> Iterator[dict[str, Cell]]:
@@ -172,6 +189,9 @@ def write_table(journal: Path, out: Path, *, columns: tuple[str, ...], text_colu
                 for row in read_journal(journal):
                     ordered = {name: row.get(name) for name in columns}
                     stream.write(json.dumps(ordered, ensure_ascii=True, allow_nan=False) + "\n")
+    # What a run that was killed while it wrote this table has left; the name is that of ``replacing``.
+    for left in out.parent.glob(f".{glob.escape(out.name)}.????????.part"):
+        left.unlink(missing_ok=True)
 
 
 def _write_parquet(journal: Path, path: Path, columns: tuple[str, ...], text_columns: frozenset[str]) -> None:
