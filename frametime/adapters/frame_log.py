@@ -76,7 +76,14 @@ class FrameLogAdapter:
                     source.name, f"the text is not valid {told}", helps="remove encoding from the layout"
                 ) from None
             again = open_text(log, options, encoding=single_byte_encoding(source.head.encode("utf-8")))
-            return _parse(again, options)
+            try:
+                return _parse(again, options)
+            except NotUtf8Error:
+                raise ReadError.at(
+                    source.name,
+                    "the file begins with the mark of UTF-8, and is not valid UTF-8",
+                    helps="save it as UTF-8, or give its encoding in a layout",
+                ) from None
 
 
 def _parse(source: TextSource, options: ReadOptions) -> ParsedLog:

@@ -139,7 +139,7 @@ def test_the_nile_changes_after_1898() -> None:
     assert split == 28
     assert p_value < 1e-6
     found = find_change_points(nile(), significance=0.01, min_blocks=5, min_ratio=1.02, max_changes=4)
-    assert [point.index for point in found] == [28]
+    assert [point.n_before for point in found] == [28]
 
 
 def test_the_split_of_least_squares_is_that_of_the_nile() -> None:
@@ -160,7 +160,7 @@ def test_change_points_as_in_ruptures() -> None:
     )
     expected = ruptures.Binseg(model="l2").fit(levels).predict(n_bkps=2)[:-1]
     found = find_change_points(levels, significance=0.002, min_blocks=5, min_ratio=1.02, max_changes=8)
-    assert [point.index for point in found] == expected == [40, 70]
+    assert [point.n_before for point in found] == expected == [40, 70]
 
 
 # ---- Spectrum
