@@ -47,7 +47,24 @@ def _new_pool(n_workers: int) -> Executor:
     import multiprocessing
 
     # A forked copy of a process that runs threads of Arrow can hang; a spawned one is the same on every system.
-    return ProcessPoolExecutor(max_workers=n_workers, mp_context=multiprocessing.get_context("spawn"))
+    return ProcessPoolExecutor(
+        max_workers=n_workers, mp_context=multiprocessing.get_context("spawn"), initializer=_end_with_parent
+    )
+
+
+def _end_with_parent() -> None:
+    """Let this worker end when the process that started it is gone: killed, it cannot tell its workers."""
+    import multiprocessing
+    import threading
+
+    parent = multiprocessing.parent_process()
+    assert parent is not None
+
+    def wait() -> None:
+        parent.join()
+        os._exit(1)
+
+    threading.Thread(target=wait, daemon=True).start()
 
 
 def measure_many(

@@ -170,6 +170,30 @@ def test_what_a_killed_batch_left_beside_its_table_goes_away(bench: Path, tmp_pa
     assert sorted(path.name for path in tmp_path.iterdir()) == [".other.csv.a1b2c3d4.part", "runs.csv"]
 
 
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="looks at processes through /proc")
+def test_workers_end_with_the_batch_that_was_killed(bench: Path, tmp_path: Path) -> None:
+    process = start(command_of("batch", bench, tmp_path), 2)
+    children: list[int] = []
+    journal = tmp_path / ".runs.csv.unfinished.jsonl"
+    deadline_s = time.monotonic() + 30.0
+    # Workers that have answered wait for more; those that still start would end by themselves.
+    while not (journal.exists() and journal.read_bytes()) and process.poll() is None and time.monotonic() < deadline_s:
+        children = [int(pid) for pid in Path(f"/proc/{process.pid}/task/{process.pid}/children").read_text().split()]
+    process.kill()
+    process.wait()
+    assert len(children) >= 3, "two workers and a tracker were not seen"
+    while any(_lives(pid) for pid in children) and time.monotonic() < deadline_s:
+        time.sleep(0.05)
+    assert not [pid for pid in children if _lives(pid)]
+
+
+def _lives(pid: int) -> bool:
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except OSError:
+        return False
+
+
 def test_the_journal_of_a_killed_batch_is_read_up_to_the_row_that_was_cut(bench: Path, tmp_path: Path) -> None:
     run_here(command_of("batch", bench, tmp_path))
     whole = content(tmp_path)
