@@ -119,6 +119,7 @@ def _read(
         false_values=["0", "false", "False", "FALSE", "no", "No", "NO", "n", "N"],
         decimal_point=decimal,
     )
+    # Not closed here: after an error a thread of the reader may still be reading ahead, and closing under it crashes.
     stream: Any = pa.PythonFile(cast("io.IOBase", _prepared(source, dialect)), mode="r")
     try:
         return csv.read_csv(stream, read_options=read, parse_options=parse, convert_options=convert)
@@ -135,8 +136,6 @@ def _read(
                 helps="describe the file with --layout",
             ) from None
         raise NotTypedError(text) from None
-    finally:
-        stream.close()
 
 
 _NULL_WORDS: Final = sorted({form for word in MISSING for form in (word, word.upper(), word.title())} | {"NaN", "N/a"})
