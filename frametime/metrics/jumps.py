@@ -64,7 +64,8 @@ def find_jumps(
         return ()
     logs = np.log(levels)
     degrees = max(int(MAD_EFFICIENCY * n), 1)
-    found: list[ChangePoint] = []
+    kept: list[ChangePoint] = []
+    # A jump between two blocks also shows in steps over one block more, but not as well where it is.
     for gap in (1, 2):
         steps = logs[gap:] - logs[:-gap]
         deviations = steps - median(steps)
@@ -72,6 +73,7 @@ def find_jumps(
         # Most steps are equal where a timer is coarse: then it gives no scale, and two levels are told by their test.
         if not scatter > 0.0:
             continue
+        found = []
         least = max(scatters * scatter, math.log(min_ratio))
         for place in (np.flatnonzero(np.abs(deviations) >= least) + 1).tolist():
             chance = 2.0 * student_cdf(-abs(float(deviations[place - 1])) / scatter, degrees) * 2 * n_places
@@ -79,10 +81,9 @@ def find_jumps(
             if chance < significance and sides is not None and (sides[1] > sides[0]) == (deviations[place - 1] > 0.0):
                 before, after = math.exp(sides[0]), math.exp(sides[1])
                 found.append(ChangePoint(n_before=place, before=before, after=after, p_value=chance))
-    kept: list[ChangePoint] = []
-    for jump in sorted(found, key=lambda each: each.p_value):
-        if all(abs(jump.n_before - other.n_before) > min_blocks for other in kept):
-            kept.append(jump)
+        for jump in sorted(found, key=lambda each: each.p_value):
+            if all(abs(jump.n_before - other.n_before) > min_blocks for other in kept):
+                kept.append(jump)
     return tuple(sorted(kept, key=lambda jump: jump.n_before))
 
 
@@ -94,15 +95,19 @@ def _sides(logs: NDArray[np.float64], stop: int, start: int, n_side: int, least:
     if stop < n_side or logs.size - start < n_side:
         return None
     times = np.arange(n_side) - 0.5 * (n_side - 1)
+    earlier, later = np.triu_indices(n_side, k=1)
     first, second = logs[stop - n_side : stop], logs[start : start + n_side]
-    slope = float(times @ first + times @ second) / (2.0 * float(times @ times))
+    # A median of slopes: a block that has left the level again must not bend the lines towards itself.
+    slope = median(np.concatenate([(side[later] - side[earlier]) / (later - earlier) for side in (first, second)]))
+    flat_first, flat_second = first - slope * times, second - slope * times
     to_middle = 0.5 * (n_side - 1) + 0.5 * (start - stop + 1)
-    before = float(first.mean()) + slope * to_middle
-    after = float(second.mean()) - slope * to_middle
-    # Half way from one line to the other, at the time of each block.
-    half = 0.5 * (after - before)
-    side = math.copysign(1.0, half)
-    stays = np.all(side * (second - second.mean() - slope * times) > -abs(half)) and np.all(
-        side * (first - first.mean() - slope * times) < abs(half)
+    before = median(flat_first) + slope * to_middle
+    after = median(flat_second) - slope * to_middle
+    if (step := abs(after - before)) < least:
+        return None
+    # At the time of each block it must lie beyond half the step from the line of the other side.
+    sign = math.copysign(1.0, after - before)
+    stays = np.all(sign * (flat_second - median(flat_second)) > -0.5 * step) and np.all(
+        sign * (flat_first - median(flat_first)) < 0.5 * step
     )
-    return (before, after) if stays and 2.0 * abs(half) >= least else None
+    return (before, after) if stays else None

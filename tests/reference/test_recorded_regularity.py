@@ -9,11 +9,16 @@ import numpy as np
 import pytest
 from made_regularity import run_of
 
+from frametime.adapters.reading import read_capture
+from frametime.metrics.block_values import make_blocks
 from frametime.metrics.frame_series import FrameSeries
+from frametime.metrics.jumps import find_jumps
+from frametime.metrics.options import MeasureOptions
 from frametime.metrics.periodicity import pooled_hitch_period
 from frametime.metrics.rhythm import hitches
 
 FOLDER = Path(__file__).parent / "data" / "recorded_steps"
+LOGS = Path(__file__).parents[2] / "reference_logs" / "recorded"
 ALL = sorted(path.name.removesuffix(".csv.gz") for path in FOLDER.glob("*.csv.gz"))
 
 
@@ -95,3 +100,17 @@ def test_the_worst_motion_step_of_a_recorded_run_is_its_longest_wait(name: str) 
     drift_per_step_ms = abs(motion.clock_drift_ppm) * 1e-6 * 100.0
     assert motion.rms_ms == pytest.approx(np.sqrt(np.mean(errors_ms**2)), rel=0.01, abs=drift_per_step_ms)
     assert abs(motion.worst_ms) == pytest.approx(np.max(np.abs(errors_ms)), rel=0.01, abs=drift_per_step_ms)
+
+
+@pytest.mark.parametrize("block_s", [1.0, 0.5, 0.25])
+def test_no_recorded_scene_jumps(block_s: float) -> None:
+    """Blocks of a second are too few in ten seconds to look at; shorter ones are not, and the scenes swing by 40 %."""
+    for path in sorted((*FOLDER.glob("*.csv.gz"), *LOGS.rglob("run*.csv.gz"))):
+        series = recorded(path.name.removesuffix(".csv.gz")) if path.parent == FOLDER else read_series(path)
+        blocks = make_blocks(series.frame_times_ms, series.ends_s, block_s=block_s, max_blocks=600)
+        jumps = find_jumps(blocks.levels_ms, significance=0.002, scatters=6.0, min_ratio=1.05, min_blocks=5)
+        assert jumps == (), path
+
+
+def read_series(path: Path) -> FrameSeries:
+    return FrameSeries.of(read_capture(path), MeasureOptions())
