@@ -10,6 +10,7 @@ from frametime.adapters.layout import ColumnRef, Layout
 from frametime.adapters.number_style import NumberStyle
 from frametime.adapters.time_units import unit_named, unit_names
 from frametime.errors import ReadError, printable
+from frametime.words import counted
 
 
 def _error(name: str, found: str, helps: str, fact: ColumnFacts | None = None) -> ReadError:
@@ -96,7 +97,7 @@ def column_named(facts: Sequence[ColumnFacts], ref: ColumnRef, *, key: str, name
     """
     if isinstance(ref, int):
         if not 1 <= ref <= len(facts):
-            raise ReadError.at(name, f"{key} is {ref}, and rows have {len(facts)} columns")
+            raise ReadError.at(name, f"{key} is {ref}, and rows have {counted(len(facts), 'column')}")
         return facts[ref - 1]
     for found in (
         [fact for fact in facts if fact.name == ref and ref],
@@ -118,6 +119,8 @@ def _no_such_column(facts: Sequence[ColumnFacts], ref: str, name: str) -> ReadEr
 
     names = [fact.name for fact in facts if fact.name]
     near = difflib.get_close_matches(ref, names, n=1)
-    listed = ", ".join(f"'{printable(n, limit=40)}'" for n in names[:12]) or "none have names"
-    helps = f"did you mean '{printable(near[0], limit=60)}'?" if near else f"columns are {listed}"
+    listed = ", ".join(f"'{printable(n, limit=40)}'" for n in names[:12])
+    helps = f"columns are {listed}" if listed else "columns have no names here: give a position, counted from 1"
+    if near:
+        helps = f"did you mean '{printable(near[0], limit=60)}'?"
     return _error(name, f"there is no column '{printable(ref, limit=60)}'", helps)

@@ -56,7 +56,7 @@ def choose_adapter(name: str, head: bytes, wanted: str | None) -> tuple[Adapter,
 def _unclaimed(name: str, head: bytes, caveats: Sequence[Caveat]) -> ReadError:
     from frametime.adapters.text_source import not_text
 
-    what = not_text(head) or ("empty" if not head else "a binary file, not text")
+    what = not_text(head) or ("empty" if not head else "a binary file")
     if what == "empty":
         found = "this file is empty (0 bytes)"
         error = ReadError.at(name, found, helps="record the run again")

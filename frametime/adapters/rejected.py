@@ -10,6 +10,7 @@ from frametime.adapters.cells import INFINITE, MISSING, CellKind, kind_of
 from frametime.capture import RejectedRow
 from frametime.caveats import Caveat, Weight
 from frametime.errors import ReadError, printable
+from frametime.words import counted
 
 if TYPE_CHECKING:
     from frametime.adapters.dialect import Dialect
@@ -153,7 +154,7 @@ def source_caveats(source: TextSource, dialect: Dialect) -> tuple[Caveat, ...]:
         caveats.append(
             Caveat(
                 code="footer",
-                message=f"{count} line{'s' if count != 1 else ''} after the frames "
+                message=f"{counted(count, 'line')} after the frames "
                 f"{'are' if count != 1 else 'is'} no frames and left out, "
                 f"from '{printable(dialect.footer[0], limit=40)}' on.",
                 weight=Weight.NOTE,

@@ -16,6 +16,7 @@ from frametime.adapters.numbers import TimeValues
 from frametime.caveats import Caveat, Weight
 from frametime.errors import ReadError
 from frametime.units import NS_PER_MS, NS_PER_S
+from frametime.words import counted
 
 _WRAP: Final = 2**32
 _DAY_NS: Final = 86_400 * NS_PER_S
@@ -139,7 +140,7 @@ def hole_caveat(count: int, time_ns: int | None) -> Caveat:
     amount = "an unknown time" if time_ns is None else f"{time_ns / NS_PER_MS:.3f} ms in all"
     return Caveat(
         code="frames-left-out",
-        message=f"{count} frame{'s' if count != 1 else ''} beside rows that could not be used "
+        message=f"{counted(count, 'frame')} beside rows that could not be used "
         f"{'are' if count != 1 else 'is'} left out; later frames move earlier by {amount}.",
     )
 
@@ -193,7 +194,7 @@ def unwrapped(stamps: NDArray[np.int64], rules: ClockRules, caveats: list[Caveat
             caveats.append(
                 Caveat(
                     code="clock-ran-over",
-                    message=f"{what} (first before line {lines}, {back.size} time{'s' if back.size != 1 else ''}); "
+                    message=f"{what} (first before line {lines}, {counted(back.size, 'time')}); "
                     "differences were taken across it.",
                     weight=Weight.CARE,
                 )
@@ -225,14 +226,14 @@ def order_of_time(
         step_ms = (int(stamps[first]) - int(stamps[first - 1])) / NS_PER_MS
         raise ReadError.at(
             rules.name,
-            f"time runs backwards by {-step_ms:.6g} ms ({back.size} such row{'s' if back.size != 1 else ''})",
+            f"time runs backwards by {-step_ms:.6g} ms ({counted(back.size, 'such row')})",
             line=rules.line_of(row_at(rows, first)),
             helps="--sort puts the rows in order of time",
         )
     caveats.append(
         Caveat(
             code="rows-sorted",
-            message=f"{back.size} row{'s' if back.size != 1 else ''} ran backwards in time; rows were sorted as told.",
+            message=f"{counted(back.size, 'row')} ran backwards in time; rows were sorted as told.",
         )
     )
     return np.argsort(stamps, kind="stable")

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from concurrent.futures import Executor
 
     from frametime.pipeline.batch import BatchCount, Row, Walk
+    from frametime.pipeline.path_pattern import PathPattern
 
 
 @click.command(
@@ -71,6 +72,7 @@ def batch(folder: str, **chosen: Any) -> None:
         skip_start_auto=skips_warm_up(chosen),
         workers=chosen["workers"],
     )
+    _check_sensor_fields(options.sensors_pattern, options.path_pattern)
     root = Path(folder) if chosen["cluster"] is None else Path(folder).resolve()
     if not root.is_dir():
         raise OutputError.at(folder, "there is no such folder")
@@ -100,6 +102,16 @@ def batch(folder: str, **chosen: Any) -> None:
         click.echo(_closing(count, walk, out), err=True)
     if count.failures:
         click.get_current_context().exit(4)
+
+
+def _check_sensor_fields(sensors: PathPattern | None, path: PathPattern | None) -> None:
+    """Refuse a sensor pattern with a field that no path of a capture can fill."""
+    known = path.fields if path is not None else ()
+    unknown = [name for name in (sensors.fields if sensors is not None else ()) if name not in known]
+    if unknown:
+        raise click.UsageError(
+            f"--sensors-pattern: the field '{{{unknown[0]}}}' is not in --path-pattern; name it there too"
+        )
 
 
 @contextlib.contextmanager

@@ -42,10 +42,10 @@ def write_files(folder: Path, files: Mapping[str, bytes], *, force: bool) -> Non
     """
     present = [name for name in files if (folder / name).exists()]
     if present and not force:
-        rest = f" and {len(present) - 1} more" if len(present) > 1 else ""
+        found = f"the file and {len(present) - 1} more exist" if len(present) > 1 else "the file exists"
         raise OutputError.at(
             str(folder / present[0]),
-            f"the file{rest} exists already, nothing was written",
+            f"{found} already, nothing was written",
             helps="give --force to overwrite, or another folder",
         )
     for name, content in files.items():

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final, Literal
 
 from frametime.metrics.findings import Change, WarmUp
+from frametime.words import counted
 
 _MINUS: Final = "\N{MINUS SIGN}"
 
@@ -97,7 +98,7 @@ def drift_sentence(
     parts = [] if warm_up is None else [warm_up.sentence]
     parts += [change.sentence for change in changes[:3]]
     if len(changes) > 3:
-        parts.append(f"{len(changes) - 3} more changes")
+        parts.append(counted(len(changes) - 3, "more change"))
     if not any(change.kind == "level" for change in changes):
         low, high = interval_pct_per_min
         rest = "" if warm_up is None else " in the rest"

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from frametime.caveats import Caveat, Weight
 from frametime.metrics.drift_words import percent, seconds
+from frametime.words import counted
 
 if TYPE_CHECKING:
     from frametime.metrics.frame_series import FrameSeries
@@ -54,7 +55,7 @@ def _of_drift(series: FrameSeries) -> Iterator[Caveat]:
         )
     steps = [change for change in drift.changes if change.kind == "level"]
     if steps:
-        more = f", and {len(steps) - 1} more changes of level" if len(steps) > 1 else ""
+        more = f", and {counted(len(steps) - 1, 'more change')} of level" if len(steps) > 1 else ""
         yield Caveat(code="level-change", message=f"The run is {steps[0].sentence}{more}.", weight=Weight.CARE)
     if drift.is_drift and drift.slope_pct_per_min is not None:
         word = "slower" if drift.slope_pct_per_min > 0.0 else "faster"

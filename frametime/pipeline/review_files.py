@@ -19,6 +19,7 @@ from frametime.pipeline.plan import ReviewPlan
 from frametime.review.result import ReviewResult, UnreadableFile
 from frametime.review.reviewing import review_runs
 from frametime.review.run_set import PlacedRun, run_name
+from frametime.words import counted
 
 if TYPE_CHECKING:
     from frametime.adapters.base import ReadOptions
@@ -230,4 +231,4 @@ def _caveats(found: FoundRuns) -> tuple[Caveat, ...]:
 def _files(names: Sequence[str]) -> str:
     listed = ", ".join(printable(name) for name in names[:_SHOWN_FILES])
     more = f" and {len(names) - _SHOWN_FILES} more" if len(names) > _SHOWN_FILES else ""
-    return f"{len(names)} file{'s' if len(names) != 1 else ''} ({listed}{more}) fit{'' if len(names) != 1 else 's'}"
+    return f"{counted(len(names), 'file')} ({listed}{more}) fit{'' if len(names) != 1 else 's'}"

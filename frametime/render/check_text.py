@@ -270,9 +270,7 @@ def _display(run: MeasuredRun) -> Iterator[str]:
             f"{format_number(fixed.uneven_per_min, digits=3)} per min",
             f"on a fixed refresh of {fixed.refresh_hz:g} Hz",
         )
-        yield _row(
-            "judder", f"{format_number(fixed.judder_rms_ms, digits=3)} ms", "root mean square error of the shown step"
-        )
+        yield _row("judder", f"{format_number(fixed.judder_rms_ms, digits=3)} ms", "rms, shown step minus frame's own")
     if variable is not None:
         inside = f"{format_number(variable.inside_time_fraction * 100.0, digits=3)} %"
         yield _row("time inside the window", inside, f"{variable.low_hz:g} to {variable.high_hz:g} Hz")

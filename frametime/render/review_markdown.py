@@ -20,6 +20,7 @@ from frametime.render.review_words import (
     verdict_words,
 )
 from frametime.review.result import CutEntry, ReviewResult
+from frametime.words import counted
 
 _SPECIAL = re.compile(r"([\\`*_{}\[\]<>#|~])")
 
@@ -197,7 +198,7 @@ def _efficiency(result: ReviewResult) -> list[str]:
         "price and running cost",
     ]
     years = next((row.years for row in result.efficiency if row.years is not None), None)
-    note = [] if years is None else [f"Running cost over {years:g} year{'s' if years != 1 else ''}.", ""]
+    note = [] if years is None else [f"Running cost over {counted(years, 'year')}.", ""]
     return ["## Power and running cost", "", *note, *markdown_table(heading, rows)]
 
 

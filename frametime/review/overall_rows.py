@@ -18,6 +18,7 @@ from frametime.review.overall import (
 )
 from frametime.review.result import CellComparison, CutEntry, OverallComparison
 from frametime.review.sentence import overall_sentence
+from frametime.words import counted
 
 _UNDECIDED = Decision(verdict="undecided", real_but_small=False)
 
@@ -103,7 +104,7 @@ def _carried(design: ReviewDesign, found: Sequence[tuple[CellComparison, Caveat]
         carried.append(
             Caveat(
                 code=code,
-                message=f"In {len(cells)} cell{'s' if len(cells) != 1 else ''} ({shown}). {told}",
+                message=f"In {counted(len(cells), 'cell')} ({shown}). {told}",
                 weight=max((caveat.weight for _, caveat in members), key=list(Weight).index),
                 metrics=members[0][1].metrics,
             )

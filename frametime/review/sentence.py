@@ -18,6 +18,7 @@ from frametime.review.result import (
     Verdict,
     VerdictCounts,
 )
+from frametime.words import counted
 
 MINUS = "\N{MINUS SIGN}"
 
@@ -168,7 +169,7 @@ def paragraph(
 
 def _who_leads(design: ReviewDesign, cut: CutEntry, standings: Sequence[Standing]) -> str:
     n_cells = len(cut.cells)
-    head = f"{cut.label} ({n_cells} cell{'s' if n_cells != 1 else ''}):"
+    head = f"{cut.label} ({counted(n_cells, 'cell')}):"
     first = [item for item in standings if item.best_place == 1]
     leader = [item for item in first if item.worst_place == 1]
     if len(leader) == 1:
@@ -215,7 +216,7 @@ def _not_known(
     if more:
         few, many = min(more), max(more)
         n = f"{few}" if few == many else f"{few} to {many}"
-        texts.append(f"{len(more)} undecided cell{'s' if len(more) != 1 else ''} would need {n} runs a card")
+        texts.append(f"{counted(len(more), 'undecided cell')} would need {n} runs a card")
     at_margin = sum(item.at_margin for item in open_cells)
     if at_margin:
         cells_lie = "cells lie" if at_margin != 1 else "cell lies"

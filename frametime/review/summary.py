@@ -14,6 +14,7 @@ from frametime.review.quantiles import t_quantile
 from frametime.review.repeatability import PooledSpread
 from frametime.review.result import Estimate
 from frametime.review.run_set import ZERO, RunSet
+from frametime.words import counted
 
 GEOMETRIC = "t interval over {n} runs, on logs, back-transformed"
 POOLED = "t interval over {n} runs, on logs, back-transformed, with the scatter pooled over the card's cells ({df} df)"
@@ -119,7 +120,7 @@ def carried_caveats(run_set: RunSet) -> tuple[Caveat, ...]:
     return tuple(
         Caveat(
             code=code,
-            message=f"{len(said)} of {total} run{'s' if total != 1 else ''}: {said[0].message}",
+            message=f"{len(said)} of {counted(total, 'run')}: {said[0].message}",
             weight=Weight.REPEAT if any(item.weight is Weight.REPEAT for item in said) else Weight.CARE,
             metrics=()
             if any(not item.metrics for item in said)

@@ -8,6 +8,7 @@ from typing import Literal
 from frametime.metrics.findings import Change
 from frametime.metrics.metric import MeasuredRun
 from frametime.tuning.cautions import CAUTIONS
+from frametime.words import counted
 
 CriterionState = Literal["passed", "failed", "not measurable"]
 VerdictWord = Literal["holds", "does not hold", "not shown"]
@@ -160,7 +161,7 @@ def _length(minutes: float, rules: EnduranceRules) -> Criterion:
 
 
 def _freezes(run: MeasuredRun, rules: EnduranceRules) -> Criterion:
-    threshold = f"at most {rules.max_freezes} frames over 700 ms"
+    threshold = f"at most {counted(rules.max_freezes, 'frame')} over 700 ms"
     count, reason = _value(run, "freeze_over_700ms_count")
     if count is None:
         return _unmeasured("freezes", "freezes", "{count}", threshold, reason)
@@ -178,7 +179,8 @@ def _freezes(run: MeasuredRun, rules: EnduranceRules) -> Criterion:
 
 
 def _hitches(run: MeasuredRun, minutes: float, rules: EnduranceRules) -> Criterion:
-    threshold = f"at most {rules.max_hitches_per_10min:g} frames over 250 ms in 10 min"
+    most = rules.max_hitches_per_10min
+    threshold = f"at most {counted(most, 'frame')} over 250 ms in 10 min"
     hitches, reason = _value(run, "hitch_over_250ms_count")
     freezes, _ = _value(run, "freeze_over_700ms_count")
     if hitches is None:
@@ -285,7 +287,7 @@ def _throttling(run: MeasuredRun) -> Criterion:
 
 
 def _power(run: MeasuredRun) -> Criterion:
-    threshold = "told only: a card may stand at its power limit"
+    threshold = "reported only: a card may stand at its power limit"
     fraction, reason = _value(run, "time_at_power_limit_fraction")
     if fraction is None:
         return _unmeasured("power", "power", "1", threshold, reason)

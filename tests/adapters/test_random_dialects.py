@@ -103,7 +103,8 @@ def logs(draw: st.DrawFn, faults: tuple[str, ...] = FAULTS) -> Written:  # noqa:
     at = draw(st.integers(2, n - 3))
     target = len(columns) - 1
     if fault == "missing":
-        rows[at][target] = draw(st.sampled_from(["", "NA", "nan", "-"]))
+        blank_line = len(columns) == 1 and not quoted
+        rows[at][target] = draw(st.sampled_from(["NA", "nan", "-"] if blank_line else ["", "NA", "nan", "-"]))
     elif fault == "garbage":
         rows[at][target] = "ERROR"
     elif fault == "negative":

@@ -103,6 +103,12 @@ def test_no_progress_in_a_pipe(captures: Path, tmp_path: Path) -> None:
         (["missing", "--out", "x.csv"], 3, "no such folder"),
         ([".", "--out", "x.txt"], 3, "names no format"),
         ([".", "--out", "x.csv", "--path-pattern", "../{run}.csv"], 2, "--path-pattern"),
+        ([".", "--out", "x.csv", "--sensors-pattern", "{run}.sensors.csv"], 2, "'{run}' is not in --path-pattern"),
+        (
+            [".", "--out", "x.csv", "--path-pattern", "{run}.csv", "--sensors-pattern", "{card}.s"],
+            2,
+            "'{card}' is not in",
+        ),
         ([".", "--out", "missing/x.csv"], 3, "no such folder"),
         ([".", "--out", "x.csv"], 3, "no capture was found"),
     ],

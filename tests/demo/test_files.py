@@ -22,6 +22,9 @@ def test_nothing_is_written_where_one_file_exists(tmp_path: Path) -> None:
     (tmp_path / "c.toml").write_bytes(b"mine")
     with pytest.raises(OutputError, match=r"c\.toml: the file exists already, nothing was written; give --force"):
         write_files(tmp_path, {"a.csv": b"1", "c.toml": b"2"}, force=False)
+    (tmp_path / "d.csv").write_bytes(b"mine too")
+    with pytest.raises(OutputError, match=r"c\.toml: the file and 1 more exist already, nothing was written"):
+        write_files(tmp_path, {"a.csv": b"1", "c.toml": b"2", "d.csv": b"3"}, force=False)
     assert (tmp_path / "c.toml").read_bytes() == b"mine"
     assert not (tmp_path / "a.csv").exists()
 

@@ -107,7 +107,7 @@ def _rows(
             gid=f"shares-{index}",
         )
         axes.stairs(shares, edges_ms, color=style.color, linewidth=0.7 * theme.line_pt)
-        median_ms = float(np.interp(50.0, trace.share_pct, trace.quantile_ms))
+        median_ms = _median_ms(trace)
         axes.axvline(median_ms, color=theme.palette.ink, linewidth=theme.line_pt, gid=f"median-{index}")
         axes.set_yticks([])
         axes.grid(axis="x")
@@ -115,6 +115,12 @@ def _rows(
         axes.tick_params(labelbottom=index == len(traces) - 1)
         _caption(sheet, trace, median_ms, 100.0 - float(shares.sum()), bottom + cell - 1.3 * em)
     x_caption(axes, "frame time, ms", theme)
+
+
+def _median_ms(trace: RunTrace) -> float:
+    """The measured median, so that every output shows the same; from the curve where a run has none."""
+    measured = trace.values.get("median_frame_time_ms")
+    return float(np.interp(50.0, trace.share_pct, trace.quantile_ms)) if measured is None else measured
 
 
 def _caption(sheet: Sheet, trace: RunTrace, median_ms: float, beyond_pct: float, y: float) -> None:

@@ -21,10 +21,11 @@ from frametime.render.charts.lanes import LANE_QUANTITIES, Lane, draw_lanes, lan
 from frametime.render.charts.scales import nice_ticks, size_of, tick_labels
 from frametime.render.charts.sheet import KeyEntry, Sheet, x_caption, y_caption
 from frametime.render.charts.traces import trace_of_capture, trace_of_run
-from frametime.render.charts.words import FRAME_TIME, counted, run_figures
+from frametime.render.charts.words import FRAME_TIME, run_figures
 from frametime.render.text_fit import shorten
 from frametime.render.theme import Theme
 from frametime.tuning.endurance import Criterion, EnduranceVerdict
+from frametime.words import counted
 
 _TABLE_EM: Final = 27.0
 _LONG_S: Final = 300.0

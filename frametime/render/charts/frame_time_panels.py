@@ -10,9 +10,10 @@ from frametime.render.charts.frame_times import draw_trace, frame_time_top, name
 from frametime.render.charts.scales import set_x_ticks
 from frametime.render.charts.sheet import KeyEntry, Sheet, x_caption, y_caption
 from frametime.render.charts.traces import RunTrace
-from frametime.render.charts.words import FRAME_TIME, counted, run_figures
+from frametime.render.charts.words import FRAME_TIME, run_figures
 from frametime.render.text_fit import shorten, text_width_pt
 from frametime.render.theme import Theme
+from frametime.words import counted
 
 MOST_RUNS = 8
 """Runs that one figure of several runs can show; more are drawn on further figures."""

@@ -16,10 +16,11 @@ from frametime.render.charts.lanes import LANE_QUANTITIES, Lane, draw_lanes, lan
 from frametime.render.charts.scales import set_x_ticks, set_y_ticks
 from frametime.render.charts.sheet import KeyEntry, Sheet, x_caption, y_caption
 from frametime.render.charts.traces import RunTrace, trace_of_capture, trace_of_run
-from frametime.render.charts.words import FRAME_TIME, counted, run_figures, stutter_words
+from frametime.render.charts.words import FRAME_TIME, run_figures, stutter_words
 from frametime.render.numbers import format_quantity
 from frametime.render.text_fit import text_width_pt
 from frametime.render.theme import Theme
+from frametime.words import counted
 
 _VECTOR_COLUMNS: Final = 1200
 _MOST_TIMES_USUAL: Final = 5.0

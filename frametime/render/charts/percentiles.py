@@ -13,8 +13,8 @@ from frametime.render.charts.frame_time_panels import check_count
 from frametime.render.charts.scales import set_tail_scale, set_y_ticks
 from frametime.render.charts.sheet import KeyEntry, Sheet, x_caption, y_caption
 from frametime.render.charts.traces import RunTrace
-from frametime.render.charts.words import counted
 from frametime.render.theme import Theme
+from frametime.words import counted
 
 FEW_FRAMES: Final = 10
 """A quantile with fewer frames beyond it says little about the next run."""

@@ -20,10 +20,10 @@ from frametime.render.charts.bars import (
 )
 from frametime.render.charts.review_words import page_words
 from frametime.render.charts.sheet import Sheet
-from frametime.render.charts.words import joined
 from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult, Standing
 from frametime.units import shown_unit
+from frametime.words import joined
 
 
 def standings_pages(result: ReviewResult) -> int:

@@ -10,12 +10,12 @@ from matplotlib.figure import Figure
 from frametime.render.charts.review_words import change_words
 from frametime.render.charts.scales import set_x_ticks, set_y_ticks
 from frametime.render.charts.sheet import KeyEntry, Sheet, x_caption, y_caption
-from frametime.render.charts.words import counted
 from frametime.render.numbers import format_percent_change
 from frametime.render.text_fit import shorten, text_width_pt
 from frametime.render.theme import Theme
 from frametime.tuning.record import STOCK, Setting
 from frametime.tuning.summary import MapCell, TuningSummary
+from frametime.words import counted
 
 _TABLE_EM: Final = 22.0
 

@@ -2,36 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
 from frametime.metrics.options import StutterRule
 from frametime.render.charts.traces import RunTrace
 from frametime.render.numbers import format_quantity, significant_digits
 from frametime.units import FRAMES_PER_SECOND
+from frametime.words import counted
 
 FRAME_TIME = "Frame time: from the end of one frame to the end of the next; its axis starts at 0 ms."
-
-
-def counted(count: int, singular: str, plural: str | None = None) -> str:
-    """A count and its noun.
-
-    Examples
-    --------
-    >>> counted(1, "run"), counted(3, "run"), counted(12_500, "frame")
-    ('1 run', '3 runs', '12,500 frames')
-    """
-    return f"{count:,} {singular if count == 1 else plural or singular + 's'}"
-
-
-def joined(parts: Sequence[str]) -> str:
-    """A list in a sentence.
-
-    Examples
-    --------
-    >>> joined(["a"]), joined(["a", "b"]), joined(["a", "b", "c"])
-    ('a', 'a and b', 'a, b and c')
-    """
-    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
 
 
 def stutter_words(count: int, rule: StutterRule | None) -> str:

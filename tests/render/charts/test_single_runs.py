@@ -222,7 +222,7 @@ def test_distribution_shares_are_those_of_the_frames() -> None:
     (patch,) = by_gid(figure, "shares-0")
     assert patch.get_data().values == pytest.approx(shares)
     (median,) = by_gid(figure, "median-0")
-    assert median.get_xdata()[0] == pytest.approx(np.median(times_ms), rel=0.01)
+    assert median.get_xdata()[0] == pytest.approx(np.median(times_ms), rel=1e-6)
     assert figure.axes[0].get_xlim()[0] == 0.0
     assert figure.axes[0].get_xlabel() == "frame time, ms"
 

@@ -42,6 +42,7 @@ from frametime.statistics.welch import Ratio
 from frametime.tuning.next_trial import Finished
 from frametime.tuning.summary import TuningSummary
 from frametime.version import __version__
+from frametime.words import counted
 
 
 def tuning_report(summary: TuningSummary, *, figures: tuple[Figure, ...] = ()) -> Report:
@@ -57,7 +58,7 @@ def tuning_report(summary: TuningSummary, *, figures: tuple[Figure, ...] = ()) -
     n_trials = len(summary.trials)
     return Report(
         title=f"Tuning of {summary.card}",
-        subtitle=f"{n_trials} trial{'' if n_trials == 1 else 's'} under {', '.join(summary.workloads)}",
+        subtitle=f"{counted(n_trials, 'trial')} under {', '.join(summary.workloads)}",
         lead=(VerdictCards(cards=tuple(cards)), _next_words(summary)),
         cautions=summary.cautions,
         sections=(
