@@ -42,7 +42,7 @@ SENSOR_COLUMNS: Final[Mapping[str, tuple[str, str, str]]] = MappingProxyType(
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Conditions:
     """Under which conditions a run was made. ``None`` means not known."""
 
@@ -70,7 +70,7 @@ class Conditions:
         )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class RejectedRow:
     """A row that was left out: its line in the file, counted from 1, and why."""
 
@@ -78,7 +78,7 @@ class RejectedRow:
     reason: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Provenance:
     """Where a capture comes from and how it was read.
 
@@ -122,7 +122,7 @@ class Provenance:
     recorded_from_utc: str | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class SensorTrace:
     """Sensor samples on the clock of a capture.
 
@@ -147,7 +147,7 @@ class SensorTrace:
     caveats: tuple[Caveat, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Capture:
     """One recorded log.
 

@@ -17,7 +17,7 @@ class Weight(StrEnum):
     """The run should be made again, or the number not be used."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Caveat:
     """One thing to know about a number, a capture or a comparison.
 

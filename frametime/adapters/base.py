@@ -21,7 +21,7 @@ MAX_LISTED_ROWS: Final = 100
 """How many rejected rows are listed one by one; all are counted."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class ReadOptions:
     """How a log is to be read. The defaults find everything in the log, or refuse.
 
@@ -96,7 +96,7 @@ class ReadOptions:
             raise ValueError(f"tolerated_rows must be 0 or more, got {self.tolerated_rows!r}")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class OtherColumn:
     """A column of the log that the frames do not use: it may hold a sensor.
 
@@ -117,7 +117,7 @@ class OtherColumn:
     cells: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class ParsedLog:
     """What an adapter has found in one log; ``read_capture`` checks it and builds the ``Capture``.
 

@@ -35,7 +35,7 @@ _FRAME_MEANINGS: Final = frozenset((Meaning.FRAME_TIME, Meaning.RATE))
 _TIME_MEANINGS: Final = frozenset((Meaning.TIMESTAMP, Meaning.TIME))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class FileKind:
     """What a file is.
 

@@ -47,7 +47,7 @@ _MAX_BYTES: Final = 64 * 1024
 _MAX_LINE: Final = 2**53
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Layout:
     """How one log is laid out. ``None`` means: find it in the log.
 

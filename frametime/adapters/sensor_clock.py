@@ -26,7 +26,7 @@ _LOG_ENDINGS: Final = frozenset(
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class SensorTimes:
     """The time column of a sensor log.
 
@@ -39,7 +39,7 @@ class SensorTimes:
     column: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Alignment:
     """Sample times on the capture's clock, and how the clocks were brought together.
 

@@ -26,7 +26,7 @@ _NUMBER: Final = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class QuantityWords:
     """Words that a column's name must and must not hold, and words that make it the better of two.
 
@@ -105,7 +105,7 @@ PLAUSIBLE: Final[Mapping[str, tuple[float, float]]] = MappingProxyType(
 """Readings outside are taken for another unit or a fault, and left out (common practice, no source)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class NamedColumn:
     """A column as it stands in the log: its name, its position from 0, and the unit outside its cells."""
 
@@ -128,7 +128,7 @@ class NamedColumn:
         return f"'{printable(self.name, limit=60)}'" if self.name else f"number {self.position + 1}"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class SensorColumn:
     """A column that was chosen for a quantity; ``unit`` as a UCUM code, ``None`` where only its cells state it."""
 
@@ -138,7 +138,7 @@ class SensorColumn:
     evidence: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class SensorChoice:
     """The columns chosen, one a quantity at most, and what must be known about the choice."""
 
@@ -220,7 +220,7 @@ def _without_unit(quantity: str, column: NamedColumn) -> Caveat:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Readings:
     """One quantity in the unit that is kept: NaN where a cell holds no usable number.
 

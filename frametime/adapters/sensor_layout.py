@@ -59,7 +59,7 @@ _SHARED_KEYS: Final = (
 _KEY: Final = re.compile(r"\s*[\"']?([A-Za-z0-9_-]+)[\"']?\s*=")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class SensorLayout:
     """How one sensor log is laid out. What is not stated is found in the log.
 

@@ -32,7 +32,7 @@ COVERED_ENOUGH: Final = 0.95
 """Share of a capture that its samples must cover, else a caveat (common practice, no source)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class SensorOptions:
     """How a sensor log is to be read and brought together with its capture.
 
@@ -79,7 +79,7 @@ class SensorOptions:
 _DEFAULT_OPTIONS: Final = SensorOptions()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class SensorSamples:
     """The samples of one card as they stand in a log, on the log's own clock.
 

@@ -14,7 +14,7 @@ ORIGIN = "made by python -m frametime.demo.known_answers from the formula above;
 LICENCE = "MIT, as the package"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Answer:
     """The right value of one metric and the formula that gives it, in words and figures."""
 
@@ -24,7 +24,7 @@ class Answer:
     relative_tolerance: float | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class MadeLog:
     """A log with known answers.
 

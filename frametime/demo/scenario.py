@@ -25,7 +25,7 @@ LIMIT_FPS: Final = 120.0
 """The frame limiter that the one capped scene runs into at the lowest resolution."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class DemoCard:
     """An invented card: price, and how it behaves under full load."""
 
@@ -42,7 +42,7 @@ class DemoCard:
     layout: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class DemoScene:
     """An invented scene.
 
@@ -208,7 +208,7 @@ BAD_TO: Final = 0.72
 BAD_SLOWDOWN: Final = 1.24
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class DemoRun:
     """Which run of the matrix."""
 

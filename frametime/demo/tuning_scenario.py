@@ -26,7 +26,7 @@ _EDGE_MHZ: Final = 235
 _EDGE_LOSS: Final = 0.00045
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class DemoTrial:
     """A trial: offsets in MHz, what ran, how it ended, how many runs were logged."""
 
@@ -80,7 +80,7 @@ def true_rate_fps(core: int, memory: int, workload: str) -> float:
     return _RATES_FPS[workload] * (gain - _EDGE_LOSS * max(0, memory - _EDGE_MHZ))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class TuningRun:
     """One logged run of a trial, as the models of frames and sensors want it."""
 

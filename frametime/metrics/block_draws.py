@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class BlockDraws:
     """Blocks of all resamples, one after the other.
 

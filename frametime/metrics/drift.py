@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from frametime.metrics.frame_series import FrameSeries
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class DriftRule:
     """Thresholds of drift, change and warm-up. All are common practice, no source, unless a source is named.
 

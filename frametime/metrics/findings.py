@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Stutter:
     """One stutter: when the frame ended (s since the start), how long it was, the local median (both ms)."""
 
@@ -19,7 +19,7 @@ class Stutter:
     local_median_ms: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class HitchPeriod:
     """Hitches that recur: the period and how sure it is."""
 
@@ -32,7 +32,7 @@ class HitchPeriod:
     n_left_over: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class SpectralLine:
     """One line of the Lomb-Scargle spectrum of the frame times."""
 
@@ -41,7 +41,7 @@ class SpectralLine:
     false_alarm_probability: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Rhythm:
     """Regular patterns: alternating frames, recurring hitches, strongest lines.
 
@@ -56,7 +56,7 @@ class Rhythm:
     lines: tuple[SpectralLine, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Change:
     """A change point: when, of what, from which value to which."""
 
@@ -68,7 +68,7 @@ class Change:
     sentence: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class WarmUp:
     """The first seconds differ from the rest: how many seconds to skip, and by how much they differ."""
 
@@ -77,7 +77,7 @@ class WarmUp:
     sentence: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Drift:
     """Slow change over the run, from per-block medians of the frame time.
 
@@ -96,7 +96,7 @@ class Drift:
     sentence: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Segment:
     """A stretch of the capture: play, or a still part such as a menu, or a pause without frames."""
 
@@ -108,7 +108,7 @@ class Segment:
     median_frame_time_ms: float | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class FixedRefreshFit:
     """How frames fall on the refreshes of a fixed display.
 
@@ -127,7 +127,7 @@ class FixedRefreshFit:
     from_display_times: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class VariableRefreshFit:
     """How frames fall into the window of a variable-refresh display; fractions of frames and of time."""
 
@@ -142,7 +142,7 @@ class VariableRefreshFit:
     from_display_times: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class MotionSteps:
     """Shown step minus simulated step, where both clocks are logged."""
 
@@ -154,7 +154,7 @@ class MotionSteps:
     from_display_times: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class DroppedFrames:
     """Frames that were rendered and never shown."""
 
@@ -165,7 +165,7 @@ class DroppedFrames:
     shown_values: Mapping[str, float]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Throttling:
     """The clock fell while temperature or power stood at its limit."""
 
@@ -178,7 +178,7 @@ class Throttling:
 ProfileItemName: TypeAlias = Literal["level", "tail", "stutter", "rhythm", "drift", "display"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class ProfileItem:
     """One line of the smoothness profile: a number, a word, and the threshold between the words."""
 
@@ -190,7 +190,7 @@ class ProfileItem:
     source: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Findings:
     """All that was found in one run. ``None`` means that it was not looked for or could not be: see the caveats."""
 

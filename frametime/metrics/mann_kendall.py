@@ -17,7 +17,7 @@ A random walk of 60 steps lies so close to a parabola that changes as much less 
 """
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class TrendTest:
     """Result of the test.
 

@@ -18,14 +18,14 @@ Better: TypeAlias = Literal["higher", "lower", "neither"]
 JudgementWord: TypeAlias = Literal["usable", "usable with care", "repeat this run"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Missing:
     """No value, and why: shown as n/a with the reason."""
 
     reason: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Metric:
     """One row of the catalog.
 
@@ -59,7 +59,7 @@ class Metric:
     compute: Callable[[FrameSeries], float | Missing]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Interval:
     """A confidence interval. ``level`` is between 0 and 1; ``method`` says of what and how."""
 
@@ -75,7 +75,7 @@ class Interval:
             raise ValueError(f"level must be between 0 and 1, got {self.level!r}")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class MetricValue:
     """A metric of one run: its value, or the reason why there is none.
 
@@ -90,7 +90,7 @@ class MetricValue:
     caveats: tuple[Caveat, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Judgement:
     """What a capture is worth, in one word, and the reasons."""
 
@@ -98,7 +98,7 @@ class Judgement:
     reasons: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Curve:
     """A curve for a chart, small enough to be kept: at most a few thousand points.
 
@@ -111,7 +111,7 @@ class Curve:
     y_label: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class MeasuredRun:
     """One measured capture: plain numbers only, no frames, so that it can be kept, sent and compared.
 

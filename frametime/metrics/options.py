@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class StutterRule:
     """When a frame is a stutter.
 
@@ -31,7 +31,7 @@ class StutterRule:
             raise ValueError(f"min_excess_ms must not be negative, got {self.min_excess_ms!r}")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class QualityRule:
     """When a capture is to be read with care, or made again.
 
@@ -89,7 +89,7 @@ class QualityRule:
                 raise ValueError(f"{name} must be positive, got {value!r}")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Refresh:
     """Refresh of the display: fixed when ``low_hz == high_hz``, else a variable window.
 
@@ -110,7 +110,7 @@ class Refresh:
         return self.low_hz == self.high_hz
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class MeasureOptions:
     """Parameters of ``measure``.
 

@@ -26,7 +26,7 @@ _VARIATION: Final = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class ProfileRule:
     """The thresholds between the words of the profile; the source of each stands with the item.
 

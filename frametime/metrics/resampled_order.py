@@ -15,7 +15,7 @@ _CHUNK_CELLS = 1 << 16
 """Counts made at once: small enough to stay in the cache."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Window:
     """Frames around an order statistic.
 
@@ -37,7 +37,7 @@ class Window:
     above: NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Counts:
     """How often each frame of a window stands in some resamples.
 

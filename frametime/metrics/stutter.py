@@ -12,7 +12,7 @@ from frametime.metrics.options import StutterRule
 from frametime.metrics.stutter_candidates import TIE_MS, candidates
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Stutters:
     """Every stutter of a run, in the order of time; arrays of equal length.
 

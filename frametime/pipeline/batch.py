@@ -48,7 +48,7 @@ FIXED_COLUMNS: Final = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class BatchOptions:
     """What a batch does.
 
@@ -73,7 +73,7 @@ class BatchOptions:
     workers: int | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class FoundFile:
     """A file of the walk: where it is, its name below the folder, and the fields of its path."""
 
@@ -82,7 +82,7 @@ class FoundFile:
     fields: Mapping[str, str]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Walk:
     """What lies in a folder: captures, and how many files of which other kind."""
 
@@ -90,7 +90,7 @@ class Walk:
     other_counts: Mapping[str, int]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class BatchCount:
     """How a batch ended."""
 

@@ -28,7 +28,7 @@ _FEW: Final = 8
 """Up to so many files are drawn in this process: starting others would take longer."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class ChartRequest:
     """Which charts are wanted, and how they look.
 
@@ -210,7 +210,7 @@ class _Charts:
             self._handed_over = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class _Writer:
     """Writes one chart to a path, and ends the drawing with the last one."""
 

@@ -12,7 +12,7 @@ from frametime.pipeline.plan import ReviewPlan
 from frametime.review.run_set import run_name
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class RunFile:
     """A capture at its place in the plan. ``name`` is its path below the captures folder."""
 
@@ -26,7 +26,7 @@ class RunFile:
     conditions: Conditions
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class FoundRuns:
     """What lies in the captures folder: runs of the plan, and files that fit the pattern but not the plan."""
 

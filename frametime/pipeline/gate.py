@@ -12,7 +12,7 @@ from frametime.metrics.metric import MeasuredRun
 from frametime.units import shown_unit
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Requirement:
     """One requirement: metric key, which side, and the value that is still allowed."""
 
@@ -51,7 +51,7 @@ class Requirement:
         return cls(key=key, side=side, value=value)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Unmet:
     """A requirement that a run does not meet. ``actual`` is None where the metric has no value."""
 

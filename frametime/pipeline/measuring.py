@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from frametime.adapters.sensor_log import SensorOptions
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class MeasureRequest:
     """One file and all that is needed to measure it.
 
@@ -48,7 +48,7 @@ class MeasureRequest:
     keep_curves: bool = True
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class MeasureOutcome:
     """What became of a request: a measured run, or the reason why there is none."""
 

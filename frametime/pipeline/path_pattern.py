@@ -16,7 +16,7 @@ _FIELD = re.compile(r"\{([^{}]*)\}")
 _VALUE: Final = r"[^/\\]+?"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class PathPattern:
     """A path pattern with named fields; ``*`` stands for any text inside one name.
 

@@ -23,7 +23,7 @@ MAX_PLAN_BYTES: Final = 1 << 20
 DEFAULT_METRICS: Final = ("average_fps", "low_1pct_percentile_fps", "p99_frame_time_ms")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class ReviewPlan:
     """A plan that was read and found right.
 

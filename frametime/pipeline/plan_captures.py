@@ -12,7 +12,7 @@ from frametime.pipeline.plan_table import PlanTable, quoted
 DEFAULT_PATTERN: Final = "{card}/{scene}/{resolution}/run{run}.csv"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class CapturesPlan:
     """Where the captures lie and how they are read.
 

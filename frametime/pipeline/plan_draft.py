@@ -22,7 +22,7 @@ _NUMBER_AT_END: Final = re.compile(r"(.*?)(\d+)")
 _HELPS: Final = "give --pattern, such as --pattern '{card}/{scene}/{resolution}/run{run}.csv'"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class PlanDraft:
     """The text of a first plan and what it rests on."""
 

@@ -12,7 +12,7 @@ from frametime.pipeline.plan_table import PlanTable
 from frametime.review.design import ReviewDesign
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class CardLimits:
     """Limits of one card, for the time above them and for throttling; ``None`` where the plan names none."""
 

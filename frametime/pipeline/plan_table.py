@@ -13,7 +13,7 @@ from frametime.pipeline.toml_lines import KeyPath, line_of
 _REQUIRED = object()
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class PlanSource:
     """The file that a table comes from, and where its keys stand."""
 
@@ -25,7 +25,7 @@ class PlanSource:
         return PlanError.at(self.file_name, found, line=line_of(path, self.lines), helps=helps)
 
 
-@dataclass(slots=True)
+@dataclass
 class PlanTable:
     """A table of the plan and the keys that were asked for."""
 

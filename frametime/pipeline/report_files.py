@@ -21,7 +21,7 @@ PAGE_BYTES: Final = 2_900_000
 MOST_TRACE_BYTES: Final = 1_400_000
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class ReportTexts:
     """A report in its two forms."""
 

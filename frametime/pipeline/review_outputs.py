@@ -23,7 +23,7 @@ RESULT_FILE: Final = "result.json"
 _MAKING_PREFIX: Final = ".review-"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class DrawnOutputs:
     """Which of the slow outputs are wanted; ``request`` says which charts, and how they look."""
 

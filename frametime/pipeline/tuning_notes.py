@@ -25,7 +25,7 @@ from frametime.tuning.toml_text import date_text
 from frametime.tuning.trial_view import TrialView
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class NewTrial:
     """A trial as it is told on the command line; paths are as seen from the current folder."""
 

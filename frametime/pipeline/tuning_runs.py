@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from frametime.tuning.summary import TuningSummary
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class TrialReading:
     """How the logs of trials are read; the defaults find everything in the logs."""
 
@@ -36,7 +36,7 @@ def limits_options(limits: Limits) -> MeasureOptions:
     return MeasureOptions(temperature_limit_c=limits.temperature_c, power_limit_w=limits.power_w)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class RunNumbers:
     """What a trial keeps of one measured run; ``None`` where there is no sensor log."""
 

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 _POLL_MS: Final = 200
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class WatchOptions:
     """What is watched for.
 
@@ -56,7 +56,7 @@ class WatchOptions:
             raise ValueError(f"settle_s must be positive, got {self.settle_s!r}")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class WatchReport:
     """A finished capture: its name below the folder, what came of it, and what its set still needs."""
 
@@ -66,7 +66,7 @@ class WatchReport:
     set_sentence: str | None
 
 
-@dataclass(slots=True)
+@dataclass
 class _RunSets:
     """Which runs of which set are usable so far."""
 

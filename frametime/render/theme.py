@@ -29,7 +29,7 @@ _MARKERS: Final = ("o", "s", "D", "^", "v", "P", "X", "h")
 _HATCHES: Final = ("", "////", "....", "xxxx", "----", "\\\\\\\\", "++++", "oooo")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Size:
     """Width and height in inches, and pixels an inch where the file is made of pixels."""
 
@@ -70,7 +70,7 @@ SIZES: Final[Mapping[str, Size]] = MappingProxyType(
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Palette:
     """Colors by what they are for, as ``#rrggbb``.
 
@@ -136,7 +136,7 @@ PALETTES: Final[Mapping[str, Palette]] = MappingProxyType(
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class SeriesStyle:
     """How one run or card is told from the others: color, and line, marker and hatch for those who see none."""
 
@@ -146,7 +146,7 @@ class SeriesStyle:
     hatch: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Theme:
     """Everything that one drawing needs to know about its looks.
 

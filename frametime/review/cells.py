@@ -19,7 +19,7 @@ WELCH = "Welch t interval on logs of {candidate} and {baseline} runs, back-trans
 WELCH_POOLED = "t interval on logs of {candidate} and {baseline} runs with each card's pooled scatter, back-transformed"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class MetricMeans:
     """Mean logs of one metric in every cell of every card, and each card's pooled spread.
 

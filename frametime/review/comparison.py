@@ -26,7 +26,7 @@ POWER: Final = 0.8
 """Chance with which the proposed number of runs decides. Common practice, no source."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class LogMean:
     """Mean of the logs of one set of runs, the variance of that mean, and its degrees of freedom.
 
@@ -41,7 +41,7 @@ class LogMean:
     pool: str | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Difference:
     """A difference of logs with its standard error; ``None`` when nothing tells how much runs scatter."""
 
@@ -77,7 +77,7 @@ class Difference:
         )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Decision:
     """A verdict, and whether a difference that is smaller than the margin is nevertheless real."""
 
@@ -85,7 +85,7 @@ class Decision:
     real_but_small: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class RunsNeeded:
     """Runs of each card that would probably decide; ``n_runs`` is ``None`` where none up to the limit would."""
 

@@ -17,7 +17,7 @@ EQUAL_WHERE_ASKED: Final = ("driver", "operating_system")
 """Conditions whose difference is a caveat, unless the plan asks that they be equal."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class RunningCost:
     """What electricity costs and how long the card is in use.
 
@@ -30,7 +30,7 @@ class RunningCost:
     currency: str | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class ReviewDesign:
     """Parameters of a review.
 

@@ -34,7 +34,7 @@ def least_distance(margin: float) -> float:
     return math.log1p(margin / 3.0)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class CardSpread:
     """One card and metric: log values of every set, what can be pooled, and the pooled spread."""
 

@@ -20,7 +20,7 @@ ALPHA: Final = 0.01
 """Chance of naming a set that has neither; common practice, no source."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class TwoLevels:
     """Runs at two levels: positions of the lower and the upper group, gap between their means, p value."""
 
@@ -30,7 +30,7 @@ class TwoLevels:
     p_value: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Trend:
     """Runs that rise or fall in the order in which they were made.
 

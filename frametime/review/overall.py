@@ -20,7 +20,7 @@ SCENES_LIKE_THESE = "scenes like these: {n} {unit}s as a sample, t interval on l
 Cell = tuple[str, str]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Paired:
     """Two cards over the cells that both have.
 

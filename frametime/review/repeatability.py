@@ -22,7 +22,7 @@ Key = TypeVar("Key")
 FloatArray = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class PooledSpread:
     """Within-set variance pooled over sets, and its degrees of freedom."""
 
@@ -36,7 +36,7 @@ class PooledSpread:
         return math.sqrt(self.variance)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class CochranTest:
     """Cochran's C: the largest of several variances over their sum, with its critical values."""
 
@@ -46,7 +46,7 @@ class CochranTest:
     largest_at: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class StandsOut:
     """A run that lies too far from the rest of its set.
 

@@ -22,7 +22,7 @@ RepeatReason: TypeAlias = Literal["missing", "flagged", "unreadable", "judged", 
 SCHEMA_VERSION: Final = "1"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class MetricEntry:
     """A metric of the review: what it is called, counted in, and which way is better."""
 
@@ -35,7 +35,7 @@ class MetricEntry:
     is_headline: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class CardEntry:
     """A card that is compared. ``price`` is in ``currency``; ``None`` where the plan gives none."""
 
@@ -48,7 +48,7 @@ class CardEntry:
     is_baseline: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class SceneEntry:
     """A scene, with the tags by which cuts choose it."""
 
@@ -57,7 +57,7 @@ class SceneEntry:
     tags: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class CutEntry:
     """A choice of cells: (scene, resolution) pairs in the order of the plan, and the choice in words."""
 
@@ -67,7 +67,7 @@ class CutEntry:
     cells: tuple[tuple[str, str], ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Flag:
     """Why a run stands out from its set: the evidence in one sentence, and the numbers behind it.
 
@@ -81,7 +81,7 @@ class Flag:
     sentence: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class RunEntry:
     """One measured run, as it entered the review.
 
@@ -131,7 +131,7 @@ class RunEntry:
     curves: Mapping[str, Curve]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Estimate:
     """A metric over the runs of one set.
 
@@ -149,7 +149,7 @@ class Estimate:
     caveats: tuple[Caveat, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class CellSummary:
     """One card in one cell: the runs that count, and every metric of the review over them."""
 
@@ -161,7 +161,7 @@ class CellSummary:
     caveats: tuple[Caveat, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class CellComparison:
     """Candidate against baseline in one cell.
 
@@ -207,7 +207,7 @@ class CellComparison:
     caveats: tuple[Caveat, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class VerdictCounts:
     """In how many cells the candidate is ahead, behind, tied, undecided."""
 
@@ -222,7 +222,7 @@ class VerdictCounts:
         return self.ahead + self.behind + self.tied + self.undecided
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class MissingCell:
     """A cell that is left out of a comparison, and the cards that have no usable run in it."""
 
@@ -231,7 +231,7 @@ class MissingCell:
     cards: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class OverallComparison:
     """Candidate against baseline over the cells of one cut: geometric mean of the paired cell ratios.
 
@@ -273,7 +273,7 @@ class OverallComparison:
     caveats: tuple[Caveat, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class PairOrder:
     """Two cards over one cut: ratio card over other, interval of *these scenes*, verdict for ``card``."""
 
@@ -288,7 +288,7 @@ class PairOrder:
     n_cells: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Standing:
     """A card's place in one cut, with ties as ties.
 
@@ -325,7 +325,7 @@ class Standing:
     caveats: tuple[Caveat, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class ValueRow:
     """Speed for the money, over one cut, by the headline metric.
 
@@ -358,7 +358,7 @@ class ValueRow:
     caveats: tuple[Caveat, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class EfficiencyRow:
     """Energy and running cost over one cut; only cards with sensor logs have a row.
 
@@ -382,7 +382,7 @@ class EfficiencyRow:
     caveats: tuple[Caveat, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class CochranOutcome:
     """Cochran's test for one cell whose runs scatter more than those of the others (ISO 5725-2).
 
@@ -397,7 +397,7 @@ class CochranOutcome:
     outcome: Literal["ok", "straggler", "outlier"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Repeatability:
     """How well one card's runs repeat, over all its cells (ISO 5725-2, on natural logs).
 
@@ -415,7 +415,7 @@ class Repeatability:
     caveats: tuple[Caveat, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class RunToMake:
     """A run for the bench to make or make again, and why."""
 
@@ -427,7 +427,7 @@ class RunToMake:
     sentence: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class CoverageCell:
     """What is there of one card in one cell. ``n_usable`` counts runs that are neither excluded nor to be repeated."""
 
@@ -440,7 +440,7 @@ class CoverageCell:
     n_usable: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Coverage:
     """Cards x scenes x resolutions x runs: what is there, what is missing, what to repeat and why."""
 
@@ -455,7 +455,7 @@ class Coverage:
         return tuple(run for cell in self.cells for run in cell.to_make)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Exclusion:
     """A run that the plan leaves out, with the plan's reason."""
 
@@ -464,7 +464,7 @@ class Exclusion:
     reason: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class UnreadableFile:
     """A capture that could not be read: the error in one line."""
 
@@ -476,7 +476,7 @@ class UnreadableFile:
     error: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Method:
     """How a number was made: the definition in words with its parameters, and its source."""
 
@@ -486,7 +486,7 @@ class Method:
     source: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class ReviewResult:
     """Everything a published comparison needs.
 

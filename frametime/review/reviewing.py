@@ -44,7 +44,7 @@ from frametime.review.value import speed_metric, value_rows
 from frametime.version import __version__
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class _Tables:
     """Everything that is computed once and read by many parts."""
 

@@ -35,7 +35,7 @@ _WORDS = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class PlacedRun:
     """A measured run at its place in the plan."""
 
@@ -57,7 +57,7 @@ class PlacedRun:
         return None if found is None else found.value
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class RunSet:
     """Repeats under equal conditions, in the order in which they were made where that is known.
 

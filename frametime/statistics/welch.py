@@ -11,7 +11,7 @@ import numpy as np
 from frametime.metrics.metric import Interval
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Ratio:
     """Candidate over baseline, as a ratio of geometric means over runs.
 

@@ -14,7 +14,7 @@ CriterionState = Literal["passed", "failed", "not measurable"]
 VerdictWord = Literal["holds", "does not hold", "not shown"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class EnduranceRules:
     """Thresholds of the verdict.
 
@@ -43,7 +43,7 @@ class EnduranceRules:
     max_change_pct: float = 3.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Criterion:
     """One thing looked at: its number (``None`` where it cannot be measured), the threshold, and a sentence."""
 
@@ -56,7 +56,7 @@ class Criterion:
     sentence: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class EnduranceVerdict:
     """Whether a setting held for a long run, criterion by criterion.
 

@@ -29,7 +29,7 @@ class Phase(StrEnum):
     EVERYDAY = "everyday setting"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Proposal:
     """The trial to make next.
 
@@ -67,7 +67,7 @@ class Proposal:
         return self.phase is Phase.ENDURANCE
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Finished:
     """No trial is left to make. ``best`` is ``None`` when not even the stock setting holds."""
 

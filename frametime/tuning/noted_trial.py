@@ -9,7 +9,7 @@ from frametime.tuning.next_trial import NextStep
 from frametime.tuning.record import Trial
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class NotedTrial:
     """A trial that was appended: its number in the record, why it counts as failed (if it does), and what is next."""
 

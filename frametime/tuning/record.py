@@ -16,7 +16,7 @@ class Outcome(StrEnum):
     DID_NOT_FINISH = "did-not-finish"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, order=True)
+@dataclass(frozen=True, kw_only=True, order=True)
 class Setting:
     """Offsets from the stock clocks in MHz."""
 
@@ -42,7 +42,7 @@ class Setting:
 STOCK = Setting()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class CardFacts:
     """The card under test; clocks at stock where they are known."""
 
@@ -51,7 +51,7 @@ class CardFacts:
     memory_clock_mhz: float | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Limits:
     """What must not be exceeded: no trial beyond these is ever proposed.
 
@@ -70,7 +70,7 @@ class Limits:
     power_w: float | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Workload:
     """Something that the card is made to do; ``memory_heavy`` when it loads the memory more than the core."""
 
@@ -78,7 +78,7 @@ class Workload:
     memory_heavy: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Steps:
     """Sizes of the steps. Every default is common practice, no source, unless it says otherwise.
 
@@ -116,7 +116,7 @@ class Steps:
     endurance_max_minutes: float = 60.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Trial:
     """One tuning step that was made.
 
@@ -162,7 +162,7 @@ class Trial:
         return max(1, len(self.logs), len(self.average_fps))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class TuningRecord:
     """Everything tried on one card: ``workloads`` from the lightest to the heaviest, ``trials`` in order of time."""
 

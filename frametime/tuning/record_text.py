@@ -19,7 +19,7 @@ MAX_CHARACTERS: Final = 4_000_000
 Kind = Literal["text", "flag", "whole", "number", "date", "texts", "numbers"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Rule:
     """What a key may hold; numbers lie in ``low`` to ``high``."""
 

@@ -14,7 +14,7 @@ from frametime.tuning.record import Limits, Outcome, Setting
 MapStatus = Literal["passed", "failed", "not tried"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class TrialRow:
     """One trial: ``failure`` says why it counts as failed, ``None`` when it passed.
 
@@ -36,7 +36,7 @@ class TrialRow:
     note: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class SettingRow:
     """All runs that passed at one setting under one workload.
 
@@ -63,7 +63,7 @@ class SettingRow:
     frames_per_joule: float | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class MapCell:
     """One place of the map of core and memory offsets, over all workloads.
 
@@ -78,7 +78,7 @@ class MapCell:
     gain: Ratio | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class PastEdge:
     """A setting that is credibly slower than one with a lower clock: the whole interval of the ratio lies below 1."""
 
@@ -89,7 +89,7 @@ class PastEdge:
     ratio: Ratio
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Cost:
     """What the everyday setting costs: its speed over that of the best setting, measured or predicted from a line."""
 
@@ -99,7 +99,7 @@ class Cost:
     how: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class TuningSummary:
     """A tuning record, judged.
 

@@ -38,7 +38,7 @@ def lowered(setting: Setting, axis: Axis, by_mhz: int) -> Setting:
     return with_offset(setting, axis, max(min(offset_mhz, 0), offset_mhz - by_mhz))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Evidence:
     """One trial reduced to what it proves: a setting under a weight of load holds, or does not."""
 

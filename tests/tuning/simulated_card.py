@@ -12,7 +12,7 @@ from frametime.tuning.record import CardFacts, Limits, Outcome, Setting, Steps, 
 FAILURES = (Outcome.ARTIFACTS, Outcome.FROZE, Outcome.DRIVER_RESET, Outcome.DID_NOT_FINISH)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class SimulatedCard:
     """Limits for each weight of load (the endurance run last), and the edge past which more clock is slower."""
 

@@ -29,7 +29,7 @@ _WIDE_EM: Final = 34.0
 _PANEL_EM: Final = 24.8
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Bar:
     """One bar: a value with its interval, and the number of its metric among those shown."""
 
@@ -38,7 +38,7 @@ class Bar:
     metric: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class BarRow:
     """All bars of one card: its name, and what is said beside it (place, verdict)."""
 

@@ -10,7 +10,7 @@ from typing import Final, Literal, TypeAlias
 Source: TypeAlias = Literal["capture", "captures", "review", "review cells", "tuning", "endurance"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Chart:
     """One kind of chart.
 

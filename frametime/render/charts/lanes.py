@@ -24,7 +24,7 @@ LANE_QUANTITIES: Final[tuple[tuple[str, str], ...]] = (
 _MOST_POINTS: Final = 2000
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Lane:
     """One quantity over time: ``limit`` is drawn as a line where it is known."""
 

@@ -24,7 +24,7 @@ _VERDICTS: Final[tuple[Verdict, ...]] = ("ahead", "tied", "behind", "undecided")
 _MARKERS: Final[Mapping[Verdict, str]] = MappingProxyType({"ahead": ">", "tied": "s", "behind": "<", "undecided": "o"})
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class VerdictMark:
     """How a verdict is drawn: shape and filling tell it without color."""
 

@@ -18,7 +18,7 @@ _TABLE_EM: Final = 25.0
 _MOST_LINES: Final = 6
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class CardPoint:
     """A card on the plane: where it lies, how sure its speed is, and what the table beside the plane says of it.
 
@@ -35,7 +35,7 @@ class CardPoint:
     other_interval: Interval | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Plane:
     """Captions of the axes, and the unit of the lines from the origin."""
 

@@ -23,7 +23,7 @@ _MIDDLE_POINTS = 300
 _NAMING_FIELDS = ("card", "card_settings", "scene", "scene_settings", "resolution", "driver", "operating_system", "run")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class RunTrace:
     """A run, ready to be drawn.
 

@@ -22,7 +22,7 @@ _MOST_LINES: Final = 6
 _CUT_TIMES: Final = 2.5
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class GainLine:
     """Settings that differ in one clock only, under one workload, by that clock."""
 

@@ -14,7 +14,7 @@ ShownAs: TypeAlias = Literal["value", "change", "percent"]
 ColumnKind: TypeAlias = Literal["text", "number", "range"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Number:
     """A number as it is shown, with what it stands for.
 
@@ -42,7 +42,7 @@ class Number:
     reason: str | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Range:
     """An interval as it is shown: ``low`` and ``high`` in full precision; ``origin`` is that of the interval."""
 
@@ -55,7 +55,7 @@ class Range:
     shown_as: ShownAs = "value"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Mark:
     """A judgement: a word with a symbol, and a tone that the page may color."""
 
@@ -66,7 +66,7 @@ class Mark:
     tone: Tone
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Code:
     """Text that is to be read letter by letter: a file name, a key, a checksum."""
 
@@ -75,7 +75,7 @@ class Code:
     text: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Strip:
     """A small picture of one ratio: its interval on a scale, the margin as a band around no difference.
 
@@ -96,7 +96,7 @@ Inline: TypeAlias = str | Number | Range | Mark | Code | Strip
 Line: TypeAlias = tuple[Inline, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Cell:
     """One cell of a table. ``sort`` orders the column; ``notes`` are numbers of the table's notes, from 1."""
 
@@ -105,7 +105,7 @@ class Cell:
     notes: tuple[int, ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Column:
     """A column: its heading, what it holds, and whether the page offers its values as a choice."""
 
@@ -114,7 +114,7 @@ class Column:
     is_choice: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Row:
     """Cells, one a column; the first is the row's heading. ``origin`` is where the row stands in the result."""
 
@@ -122,7 +122,7 @@ class Row:
     origin: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Note:
     """A caveat: ``weight`` is ``note``, ``care`` or ``repeat``; ``code`` is its stable name."""
 
@@ -131,7 +131,7 @@ class Note:
     code: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Table:
     """A table with a caption.
 
@@ -165,7 +165,7 @@ class Table:
                 raise ValueError(f"rows of {self.key!r} must have {len(self.columns)} cells, got {len(row.cells)}")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Paragraph:
     """Sentences."""
 
@@ -174,7 +174,7 @@ class Paragraph:
     content: Line
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Notes:
     """Caveats that belong to a section or the whole, each under its weight."""
 
@@ -183,7 +183,7 @@ class Notes:
     notes: tuple[Note, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Definition:
     """A term, what it means here, and where that comes from."""
 
@@ -192,7 +192,7 @@ class Definition:
     source: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Definitions:
     """Terms with their meanings."""
 
@@ -201,7 +201,7 @@ class Definitions:
     items: tuple[Definition, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Figure:
     """A chart: caption, the numbers of it in words, and the drawing.
 
@@ -228,7 +228,7 @@ class Figure:
     file: str | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Fact:
     """A term and what stands to it."""
 
@@ -236,7 +236,7 @@ class Fact:
     content: Line
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class VerdictCard:
     """The verdict on one candidate, first thing on the page.
 
@@ -273,7 +273,7 @@ class VerdictCard:
     origin: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class VerdictCards:
     """The verdicts side by side."""
 
@@ -282,7 +282,7 @@ class VerdictCards:
     cards: tuple[VerdictCard, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Trace:
     """Frame times of one run, packed: see `frametime.render.report.traces`."""
 
@@ -293,7 +293,7 @@ class Trace:
     packed: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class TraceSet:
     """Runs that are looked at together."""
 
@@ -301,7 +301,7 @@ class TraceSet:
     traces: tuple[Trace, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class TraceView:
     """Frame times over time, to zoom and switch in the page. ``statement`` says what is left out."""
 
@@ -316,7 +316,7 @@ class TraceView:
 Block: TypeAlias = Paragraph | Table | Figure | Notes | Definitions | VerdictCards | TraceView
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Section:
     """A heading and what stands under it. ``key`` is unique in the document."""
 
@@ -326,7 +326,7 @@ class Section:
     sections: tuple[Section, ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Report:
     """A whole report.
 

@@ -134,7 +134,7 @@ def exact(value: float | str) -> str:
     return value if isinstance(value, str) else json.dumps(value, allow_nan=False)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class ColumnFacts:
     """What holds for every number of a column, so that its heading can say it once."""
 

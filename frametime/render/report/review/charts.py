@@ -26,7 +26,7 @@ SECTIONS: Final[Mapping[str, str]] = {
 """Key of a chart to the section of the report in which it stands; the first is the most important."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class ChosenChart:
     """A chart for the report: its name, its key in the catalog, and what it is drawn for (card, cut, page)."""
 
