@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -21,6 +21,7 @@ from frametime.cli.options import (
     sensor_options,
     skips_warm_up,
 )
+from frametime.cli.output import formula_warning
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -36,6 +37,10 @@ if TYPE_CHECKING:
 )
 @click.argument("folder", type=click.Path(file_okay=False))
 @click.option("-o", "--out", required=True, metavar="FILE", help="Table to write: .csv, .jsonl or .parquet.")
+@click.option(
+    "--partition-by", metavar="FIELD,...", help="Write Parquet into the folder --out, parted by these path fields."
+)
+@click.option("--escape-formulas", is_flag=True, help="In CSV, an apostrophe before text that is a formula.")
 @click.option("--force", is_flag=True, help="Replace a table that exists.")
 @click.option("--resume", is_flag=True, help="Keep the rows of captures that have not changed.")
 @click.option("--path-pattern", metavar="PATTERN", help="Fields of the path that become columns.")
@@ -58,29 +63,33 @@ def batch(folder: str, **chosen: Any) -> None:
       frametime batch captures --out runs.parquet \\
         --path-pattern "{card}/{scene}/{resolution}/run{run}.csv.gz"
       frametime batch captures --out runs.csv --resume
+      frametime batch captures --out runs/ --partition-by card,scene \\
+        --path-pattern "{card}/{scene}/{resolution}/run{run}.csv.gz"
     """
     from frametime.errors import OutputError
-    from frametime.pipeline.batch import BatchOptions, check_output, journal_of, run_batch, walk_captures
+    from frametime.pipeline.batch import BatchOptions, check_output, run_batch, walk_captures
 
     out = Path(chosen["out"])
+    path_pattern = chosen_pattern("--path-pattern", chosen["path_pattern"])
     options = BatchOptions(
         read=make_read_options(chosen),
         measure=make_measure_options(chosen),
         sensor_options=make_sensor_options(chosen),
-        path_pattern=chosen_pattern("--path-pattern", chosen["path_pattern"]),
+        path_pattern=path_pattern,
         sensors_pattern=chosen_pattern("--sensors-pattern", chosen["sensors_pattern"]),
         skip_start_auto=skips_warm_up(chosen),
         workers=chosen["workers"],
+        escape_formulas=_for_csv(chosen["escape_formulas"], out),
+        partition_by=_partition_fields(chosen["partition_by"], path_pattern, out),
     )
     _check_sensor_fields(options.sensors_pattern, options.path_pattern)
     root = Path(folder) if chosen["cluster"] is None else Path(folder).resolve()
     if not root.is_dir():
         raise OutputError.at(folder, "there is no such folder")
-    check_output(out, force=chosen["force"] or chosen["resume"])
+    check_output(out, force=chosen["force"] or chosen["resume"], partition_by=options.partition_by)
     walk = walk_captures(root, pattern=options.path_pattern, leave_out=out)
     if not walk.captures:
         raise OutputError.at(folder, "no capture was found here", helps=_others(walk) or "is this the right folder?")
-    kept = _kept_rows(out, journal_of(out)) if chosen["resume"] else {}
     counter = _Progress(len(walk.captures), shown=sys.stderr.isatty() and not chosen["quiet"])
     try:
         with _executor(chosen["cluster"]) as (executor, workers):
@@ -89,7 +98,7 @@ def batch(folder: str, **chosen: Any) -> None:
                 out,
                 options=replace(options, workers=workers) if workers is not None else options,
                 walk=walk,
-                kept=kept,
+                resume=chosen["resume"],
                 executor=executor,
                 on_row=counter.advance,
             )
@@ -100,7 +109,9 @@ def batch(folder: str, **chosen: Any) -> None:
     counter.clear()
     if not chosen["quiet"]:
         click.echo(_closing(count, walk, out), err=True)
-    if count.failures:
+    if count.n_formula_cells and not options.escape_formulas:
+        click.echo(formula_warning(count.n_formula_cells, str(out)), err=True)
+    if count.n_failed:
         click.get_current_context().exit(4)
 
 
@@ -126,15 +137,33 @@ def _executor(cluster: str | None) -> Iterator[tuple[Executor | None, int | None
         yield executor, n_workers
 
 
-def _kept_rows(out: Path, journal: Path) -> Mapping[str, Row]:
-    from frametime.pipeline.tables import read_journal, read_table
+def _for_csv(escape_formulas: bool, out: Path) -> bool:
+    """Refuse the escaping of formulas in a table that no spreadsheet opens as text."""
+    if escape_formulas and out.suffix.lower() != ".csv":
+        raise click.UsageError("--escape-formulas is for .csv tables; other formats keep text apart from formulas")
+    return escape_formulas
 
-    kept: dict[str, Row] = {}
-    if out.exists():
-        kept.update({str(row["file"]): row for row in read_table(out) if "file" in row})
-    if journal.exists():
-        kept.update({str(row["file"]): row for row in read_journal(journal) if "file" in row})
-    return kept
+
+def _partition_fields(text: str | None, pattern: PathPattern | None, out: Path) -> tuple[str, ...]:
+    """The fields of ``--partition-by``, in their order."""
+    from frametime.pipeline.tables import FORMATS
+
+    if text is None:
+        return ()
+    if out.suffix.lower() in FORMATS:
+        raise click.UsageError(
+            f"--partition-by writes a folder of Parquet files, not a {out.suffix} file: name a folder"
+        )
+    if pattern is None:
+        raise click.UsageError("--partition-by takes fields of --path-pattern: give that too")
+    fields = tuple(name.strip() for name in text.split(","))
+    for name in fields:
+        if name not in pattern.fields:
+            known = ", ".join(pattern.fields) or "none"
+            raise click.UsageError(f"--partition-by: {name!r} is no field of --path-pattern; its fields: {known}")
+    if len(set(fields)) < len(fields):
+        raise click.UsageError("--partition-by names a field twice")
+    return fields
 
 
 class _Progress:
@@ -172,6 +201,6 @@ def _closing(count: BatchCount, walk: Walk, out: Path) -> str:
     parts = [f"{count.n_measured} measured"]
     if count.n_kept:
         parts.append(f"{count.n_kept} kept unchanged")
-    parts.append(f"{len(count.failures)} failed")
+    parts.append(f"{count.n_failed} failed")
     others = _others(walk)
     return f"{printable(str(out))}: {', '.join(parts)}" + (f"; passed over: {others}" if others else "")

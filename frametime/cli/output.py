@@ -33,9 +33,21 @@ def emit(text: str, out: str | None, *, force: bool = False) -> None:
         click.echo(text, nl=False)
         return
     from frametime.errors import OutputError
-    from frametime.pipeline.tables import write_text
+    from frametime.pipeline.replacing import write_text
 
     path = Path(out)
     if path.exists() and not force:
         raise OutputError.at(out, "the file exists", helps="--force replaces it")
     write_text(path, click.unstyle(text))
+
+
+def formula_warning(n_cells: int, where: str) -> str:
+    """The line on cells of a CSV file that a spreadsheet would run."""
+    from frametime.errors import printable
+    from frametime.words import counted
+
+    looks, them = ("looks", "it") if n_cells == 1 else ("look", "them")
+    return (
+        f"{printable(where)}: {counted(n_cells, 'cell')} of text {looks} like a formula that a spreadsheet would run; "
+        f"--escape-formulas writes {them} with an apostrophe in front"
+    )

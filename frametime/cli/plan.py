@@ -26,7 +26,7 @@ def plan(folder: Path, out: Path, pattern: str | None, force: bool) -> None:
     from frametime.cli.options import chosen_pattern
     from frametime.errors import OutputError
     from frametime.pipeline.plan_draft import draft_plan
-    from frametime.pipeline.tables import write_text
+    from frametime.pipeline.replacing import write_text
 
     if out.exists() and not force:
         raise OutputError.at(str(out), "is there already", helps="give --force to replace it, or another --out")

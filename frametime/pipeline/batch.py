@@ -6,215 +6,61 @@ stopped can be taken up again; the table itself is written whole at the end and 
 
 from __future__ import annotations
 
-import hashlib
-import json
-import os
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from array import array
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, Literal, TypeAlias
+from typing import Final
 
-from frametime.capture import Conditions
 from frametime.errors import OutputError
-from frametime.metrics.metric import MeasuredRun
-from frametime.metrics.options import MeasureOptions
-from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest
-from frametime.pipeline.measuring_many import measure_many
-from frametime.version import __version__
-
-if TYPE_CHECKING:
-    from frametime.adapters.base import ReadOptions
-    from frametime.adapters.sensor_log import SensorOptions
-    from frametime.pipeline.path_pattern import PathPattern
-
-Row: TypeAlias = dict[str, str | int | float | None]
-Status: TypeAlias = Literal["measured", "failed"]
-
-FIXED_COLUMNS: Final = (
-    "file",
-    "status",
-    "reason",
-    "judgement",
-    "judgement_reasons",
-    "caveats",
-    "sha256",
-    "size_bytes",
-    "rows_read",
-    "rows_rejected",
-    "n_frames",
-    "duration_s",
-    "parameters",
+from frametime.pipeline.batch_rows import (
+    BatchOptions,
+    columns_of,
+    is_still_true,
+    parameters_digest,
+    request_of,
+    row_of,
 )
+from frametime.pipeline.batch_walk import Captures, FoundFile, Walk, walk_captures
+from frametime.pipeline.journal import Journal, Row, journal_rows, open_journal, open_reader
+from frametime.pipeline.measuring_many import measure_many
+from frametime.pipeline.partitions import Key, check_partitions, write_partitions
+from frametime.pipeline.replacing import clear_leftovers
+from frametime.pipeline.tables import FORMATS, Column, read_table, write_table
 
+__all__ = [
+    "BatchCount",
+    "BatchOptions",
+    "Captures",
+    "FoundFile",
+    "Row",
+    "Walk",
+    "check_output",
+    "journal_of",
+    "run_batch",
+    "walk_captures",
+]
 
-@dataclass(frozen=True, kw_only=True)
-class BatchOptions:
-    """What a batch does.
-
-    Attributes
-    ----------
-    read, measure, sensor_options
-        As for one file.
-    path_pattern : PathPattern or None
-        Its fields become columns; files that do not match it are left out and counted.
-    sensors_pattern : str or None
-        Where the sensor log of a capture lies, with the fields of ``path_pattern``.
-    workers : int or None
-        Processes; by default one a core.
-    """
-
-    read: ReadOptions
-    measure: MeasureOptions = field(default_factory=MeasureOptions)
-    sensor_options: SensorOptions | None = None
-    path_pattern: PathPattern | None = None
-    sensors_pattern: PathPattern | None = None
-    skip_start_auto: bool = False
-    workers: int | None = None
-
-
-@dataclass(frozen=True, kw_only=True)
-class FoundFile:
-    """A file of the walk: where it is, its name below the folder, and the fields of its path."""
-
-    path: Path
-    name: str
-    fields: Mapping[str, str]
-
-
-@dataclass(frozen=True, kw_only=True)
-class Walk:
-    """What lies in a folder: captures, and how many files of which other kind."""
-
-    captures: tuple[FoundFile, ...]
-    other_counts: Mapping[str, int]
+_NOT_YET: Final = -1
 
 
 @dataclass(frozen=True, kw_only=True)
 class BatchCount:
-    """How a batch ended."""
+    """How a batch ended.
+
+    Attributes
+    ----------
+    n_measured, n_kept, n_failed : int
+        Captures; the reason of each failure stands in its row.
+    n_formula_cells : int
+        Cells of a CSV table that a spreadsheet would take for formulas, written as they are or with an apostrophe.
+    """
 
     n_measured: int
     n_kept: int
-    failures: tuple[tuple[str, str], ...]
-
-
-def walk_captures(folder: Path, *, pattern: PathPattern | None = None, leave_out: Path | None = None) -> Walk:
-    """Find the captures below ``folder``, in the order of their names.
-
-    Links to folders are not followed, so that a circle of links ends; hidden names are passed over, and so is the
-    file ``leave_out``, which is the table of an earlier batch.
-
-    Raises
-    ------
-    OSError
-        If a folder cannot be listed.
-    """
-    from frametime.adapters.reading import classify_file
-
-    captures: list[FoundFile] = []
-    other_counts: dict[str, int] = {}
-    own = leave_out.resolve() if leave_out is not None else None
-    for path in _files_below(folder):
-        if own is not None and path.name == own.name and path.resolve() == own:
-            continue
-        name = path.relative_to(folder).as_posix()
-        fields = pattern.match(name) if pattern is not None else {}
-        if fields is None:
-            other_counts["not matching the path pattern"] = other_counts.get("not matching the path pattern", 0) + 1
-            continue
-        kind = classify_file(path)
-        if kind.kind == "frames":
-            captures.append(FoundFile(path=path, name=name, fields=fields))
-        else:
-            label = "sensor logs" if kind.kind == "sensors" else "other files"
-            other_counts[label] = other_counts.get(label, 0) + 1
-    return Walk(captures=tuple(captures), other_counts=other_counts)
-
-
-def _files_below(folder: Path) -> Iterator[Path]:
-    def refuse(error: OSError) -> None:
-        raise error
-
-    for root, folders, names in os.walk(folder, onerror=refuse, followlinks=False):
-        folders[:] = sorted(name for name in folders if not name.startswith("."))
-        for name in sorted(names):
-            if not name.startswith("."):
-                yield Path(root, name)
-
-
-def parameters_digest(options: BatchOptions) -> str:
-    """Twelve characters that change with anything that could change a row: options and version."""
-    plain = {
-        "version": __version__,
-        "read": asdict(options.read),
-        "measure": asdict(options.measure),
-        "sensors": asdict(options.sensor_options) if options.sensor_options is not None else None,
-        "skip_start_auto": options.skip_start_auto,
-    }
-    return hashlib.sha256(json.dumps(plain, sort_keys=True, default=str).encode()).hexdigest()[:12]
-
-
-def column_names(options: BatchOptions) -> tuple[str, ...]:
-    """Columns of the table: fields of the path, fixed columns, then a column a metric."""
-    from frametime.metrics.catalog import catalog_for
-
-    fields = options.path_pattern.fields if options.path_pattern is not None else ()
-    return (*fields, *FIXED_COLUMNS, *catalog_for(options.measure))
-
-
-def _request(found: FoundFile, folder: Path, options: BatchOptions) -> MeasureRequest:
-    conditions = Conditions(**found.fields)
-    sensors: str | None = None
-    if options.sensors_pattern is not None:
-        candidate = folder / options.sensors_pattern.path_of(found.fields)
-        sensors = str(candidate) if candidate.is_file() else None
-    return MeasureRequest(
-        path=str(found.path),
-        read=options.read,
-        measure=options.measure,
-        conditions=conditions,
-        sensors=sensors,
-        sensor_options=options.sensor_options,
-        skip_start_auto=options.skip_start_auto,
-        keep_curves=False,
-    )
-
-
-def row_of(found: FoundFile, outcome: MeasureOutcome, columns: Iterable[str], digest: str) -> Row:
-    """One row of the table."""
-    row: Row = dict.fromkeys(columns)
-    row.update(found.fields)
-    row["file"] = found.name
-    row["parameters"] = digest
-    if outcome.run is None:
-        row["status"], row["reason"] = "failed", outcome.error
-        return row
-    row["status"] = "measured"
-    row.update(_measured_cells(outcome.run))
-    return row
-
-
-def _measured_cells(run: MeasuredRun) -> Row:
-    cells: Row = {
-        "judgement": run.judgement.word,
-        "judgement_reasons": "; ".join(run.judgement.reasons),
-        "caveats": " ".join(sorted({caveat.code for caveat in run.caveats})),
-        "sha256": run.provenance.sha256,
-        "size_bytes": run.provenance.size_bytes,
-        "rows_read": run.provenance.rows_read,
-        "rows_rejected": run.provenance.rows_rejected,
-        "n_frames": run.n_frames,
-        "duration_s": run.duration_s,
-    }
-    cells.update({key: value.value for key, value in run.values.items()})
-    return cells
-
-
-def file_sha256(path: Path) -> str:
-    """SHA-256 of the bytes of a file, in hexadecimal."""
-    with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
+    n_failed: int
+    n_formula_cells: int
 
 
 def run_batch(
@@ -223,55 +69,55 @@ def run_batch(
     *,
     options: BatchOptions,
     walk: Walk,
-    kept: Mapping[str, Row] | None = None,
+    resume: bool = False,
     executor: Executor | None = None,
     on_row: Callable[[Row], None] | None = None,
 ) -> BatchCount:
-    """Measure the captures of ``walk`` and write the table ``out``.
+    """Measure the captures of ``walk`` and write the table ``out``, which is replaced if it is there.
+
+    Memory does not grow with the number of captures, but for their names.
 
     Parameters
     ----------
     folder : Path
     out : Path
-        Its ending says the format: ``.csv``, ``.jsonl`` (or ``.ndjson``), ``.parquet``.
+        Its ending says the format: ``.csv``, ``.jsonl`` (or ``.ndjson``), ``.parquet``; a folder with
+        ``options.partition_by``.
     options : BatchOptions
     walk : Walk
-    kept : Mapping of str to Row, optional
-        Rows of an earlier run by file name; one is used again when its sha256 and parameters are the same.
+    resume : bool
+        Use rows of the table ``out`` and of a batch that was stopped again, where the bytes of the files and all
+        parameters are the same.
     executor : concurrent.futures.Executor, optional
-        Where to measure.
+        Where to measure; any will do, and it is not shut down.
     on_row : callable, optional
-        Called with each row as it is written, for progress.
+        Called with each row, for progress: the kept ones first, the others as they are measured.
 
     Raises
     ------
     OutputError
         If the table cannot be written.
     """
-    from frametime.pipeline.tables import open_journal, write_table
-
-    columns = column_names(options)
-    digest = parameters_digest(options)
-    reusable = {name: row for name, row in (kept or {}).items() if row.get("parameters") == digest}
-    failures: list[tuple[str, str]] = []
-    n_measured = n_kept = 0
-    journal_path = journal_of(out)
-    with open_journal(journal_path) as journal:
-        for found, row in _rows(
-            walk, folder, options, reusable=reusable, columns=columns, digest=digest, executor=executor
-        ):
-            journal.add(row)
-            if row["status"] == "failed":
-                failures.append((found.name, str(row["reason"])))
-            elif found.name in reusable and row is reusable[found.name]:
+    columns, digest = columns_of(options), parameters_digest(options)
+    places = array("q", [_NOT_YET]) * len(walk.captures)
+    tell = on_row if on_row is not None else lambda row: None
+    n_measured = n_kept = n_failed = 0
+    with open_journal(journal_of(out), keep=resume) as journal:
+        if resume:
+            reusable = _reusable(out, journal, columns, digest)
+            for at, place, row in _find_kept(out, reusable, walk, folder, options):
+                places[at] = place
                 n_kept += 1
-            else:
-                n_measured += 1
-            if on_row is not None:
-                on_row(row)
-    write_table(journal_path, out, columns=columns, text_columns=_text_columns(options))
-    journal_path.unlink()
-    return BatchCount(n_measured=n_measured, n_kept=n_kept, failures=tuple(failures))
+                tell(row)
+        for at, row in _measured(places, walk, folder, options, columns=columns, digest=digest, executor=executor):
+            places[at] = journal.add(row)
+            n_failed += row["status"] == "failed"
+            n_measured += row["status"] != "failed"
+            tell(row)
+    n_formulas = _write(out, places, walk, options, columns)
+    clear_leftovers(out)
+    journal_of(out).unlink()
+    return BatchCount(n_measured=n_measured, n_kept=n_kept, n_failed=n_failed, n_formula_cells=n_formulas)
 
 
 def journal_of(out: Path) -> Path:
@@ -279,59 +125,87 @@ def journal_of(out: Path) -> Path:
     return out.with_name(f".{out.name}.unfinished.jsonl")
 
 
-def _text_columns(options: BatchOptions) -> frozenset[str]:
-    fields = options.path_pattern.fields if options.path_pattern is not None else ()
-    text = ("file", "status", "reason", "judgement", "judgement_reasons", "caveats", "sha256", "parameters")
-    return frozenset((*fields, *text))
+def _reusable(out: Path, journal: Journal, columns: Sequence[Column], digest: str) -> dict[str, int]:
+    """Names of files to the places of their rows in the journal, which takes in the rows of a finished table."""
+    found: dict[str, int] = {}
+    for place, row in journal_rows(journal_of(out)):
+        if _was_measured(row, digest):
+            found[str(row["file"])] = place
+    if out.exists():
+        for row in read_table(out, columns=columns):
+            if _was_measured(row, digest) and row["file"] not in found:
+                found[str(row["file"])] = journal.add(row)
+    return found
 
 
-def _rows(
+def _was_measured(row: Row, digest: str) -> bool:
+    return row.get("parameters") == digest and row.get("status") == "measured" and isinstance(row.get("file"), str)
+
+
+def _find_kept(
+    out: Path, reusable: dict[str, int], walk: Walk, folder: Path, options: BatchOptions
+) -> Iterator[tuple[int, int, Row]]:
+    """Each capture whose earlier row is still true: its number, and the place and the row in the journal."""
+    with open_reader(journal_of(out)) as reader:
+        for at, found in enumerate(walk.captures):
+            place = reusable.get(found.text_name)
+            if place is not None and is_still_true(row := reader.row_at(place), found, folder, options):
+                yield at, place, row
+
+
+def _measured(
+    places: array[int],
     walk: Walk,
     folder: Path,
     options: BatchOptions,
     *,
-    reusable: Mapping[str, Row],
-    columns: tuple[str, ...],
+    columns: Sequence[Column],
     digest: str,
     executor: Executor | None,
-) -> Iterator[tuple[FoundFile, Row]]:
-    """Rows in the order of the walk, kept ones between newly measured ones."""
-    keep = {
-        found.name
-        for found in walk.captures
-        if found.name in reusable and _same_bytes(found.path, reusable[found.name])
-    }
-    outcomes = measure_many(
-        (_request(found, folder, options) for found in walk.captures if found.name not in keep),
-        workers=options.workers,
-        executor=executor,
-    )
-    for found in walk.captures:
-        if found.name in keep:
-            yield found, reusable[found.name]
-        else:
-            yield found, row_of(found, next(outcomes), columns, digest)
+) -> Iterator[tuple[int, Row]]:
+    """Rows of the captures that have no place yet, in the order of the walk."""
+    waiting = [at for at, place in enumerate(places) if place == _NOT_YET]
+    requests = (request_of(walk.captures[at], folder, options) for at in waiting)
+    outcomes = measure_many(requests, workers=options.workers, executor=executor)
+    for at, outcome in zip(waiting, outcomes, strict=True):
+        yield at, row_of(walk.captures[at], outcome, columns, digest)
 
 
-def _same_bytes(path: Path, row: Row) -> bool:
-    try:
-        return row.get("status") == "measured" and row.get("sha256") == file_sha256(path)
-    except OSError:
-        return False
+def _write(out: Path, places: Sequence[int], walk: Walk, options: BatchOptions, columns: Sequence[Column]) -> int:
+    """Write the table from the journal; the cells of CSV that look like formulas are counted."""
+    with open_reader(journal_of(out)) as reader:
+
+        def rows(numbers: Iterable[int]) -> Iterator[Row]:
+            for at in numbers:
+                found = walk.captures[at]
+                # What the path says is taken from the path: the pattern may be another than that of a kept row.
+                yield {**reader.row_at(places[at]), **found.text_fields, "file": found.text_name}
+
+        if not options.partition_by:
+            return write_table(rows(range(len(places))), out, columns=columns, escape_formulas=options.escape_formulas)
+        parts: dict[Key, array[int]] = {}
+        for at, found in enumerate(walk.captures):
+            key = tuple(found.text_fields[name] for name in options.partition_by)
+            parts.setdefault(key, array("q")).append(at)
+        write_partitions(out, parts, rows, columns=columns, partition_by=options.partition_by)
+        return 0
 
 
-def check_output(out: Path, *, force: bool) -> None:
-    """Refuse an output that exists, is a folder, or has an ending that names no format.
+def check_output(out: Path, *, force: bool, partition_by: Sequence[str] = ()) -> None:
+    """Refuse an output that exists, is of the wrong kind, or has an ending that names no format.
 
     Raises
     ------
     OutputError
     """
-    from frametime.pipeline.tables import FORMATS
-
+    if partition_by:
+        check_partitions(out, force=force)
+        return
     if out.suffix.lower() not in FORMATS:
         raise OutputError.at(
-            str(out), f"the ending {out.suffix or '(none)'!r} names no format", helps=f"use one of {', '.join(FORMATS)}"
+            str(out),
+            f"the ending {out.suffix or '(none)'!r} names no format",
+            helps=f"use one of {', '.join(FORMATS)}, or --partition-by for a folder",
         )
     if out.is_dir():
         raise OutputError.at(str(out), "this is a folder", helps="name a file")

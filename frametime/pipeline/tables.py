@@ -1,103 +1,142 @@
-"""Rows to files: a journal that survives a stop, and tables as CSV, JSON lines or Parquet, written whole."""
+"""Rows to tables as CSV, JSON lines or Parquet, written whole, and read back as they were."""
 
 from __future__ import annotations
 
-import contextlib
 import csv
-import glob
 import json
-import os
-import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
-from typing import IO, Final
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 from frametime.errors import OutputError
+from frametime.pipeline.csv_cells import csv_writer, escaped, looks_like_formula, unescaped
+from frametime.pipeline.journal import Cell, Row, read_journal
+from frametime.pipeline.replacing import replacing
+from frametime.version import __version__
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 FORMATS: Final = (".csv", ".jsonl", ".ndjson", ".parquet")
 _ROWS_A_GROUP: Final = 1000
 
-Cell = str | int | float | None
+
+@dataclass(frozen=True, kw_only=True)
+class Column:
+    """A column of a table.
+
+    Attributes
+    ----------
+    name : str
+    kind : 'text', 'whole' or 'number'
+    unit : str or None
+        Code of UCUM, for numbers; it stands in the metadata of Parquet columns.
+    """
+
+    name: str
+    kind: Literal["text", "whole", "number"]
+    unit: str | None = None
 
 
-class Journal:
-    """Rows written one by one, each whole or not at all after a stop."""
+def write_table(rows: Iterable[Row], out: Path, *, columns: Sequence[Column], escape_formulas: bool = False) -> int:
+    """Write the table ``out``; its ending says the format.
 
-    def __init__(self, stream: IO[bytes], path: Path) -> None:
-        self._stream = stream
-        self._path = path
+    Parameters
+    ----------
+    rows : iterable of Row
+        Taken one after another, never held all at once.
+    out : Path
+    columns : sequence of Column
+    escape_formulas : bool
+        In CSV, write an apostrophe before text that a spreadsheet would take for a formula.
 
-    def add(self, row: Mapping[str, Cell]) -> None:
-        """Write one row and hand it to the system.
-
-        Raises
-        ------
-        OutputError
-            If the disk is full, or the row cannot be written for another reason.
-        """
-        line = (json.dumps(row, ensure_ascii=True, allow_nan=False) + "\n").encode("ascii")
-        try:
-            # Not buffered: a line that could not be written must not be tried again when the file is closed.
-            while line:
-                line = line[self._stream.write(line) :]
-        except OSError as error:
-            raise OutputError.at(
-                str(self._path.parent),
-                f"no more rows can be written here ({error.strerror or error})",
-                helps="the rows so far are kept: make room, and go on with --resume",
-            ) from error
-
-
-@contextlib.contextmanager
-def open_journal(path: Path) -> Iterator[Journal]:
-    """A new journal at ``path``.
+    Returns
+    -------
+    int
+        Cells of a CSV file that look like formulas.
 
     Raises
     ------
     OutputError
-        If it cannot be written.
     """
-    try:
-        stream = path.open("wb", buffering=0)
-    except OSError as error:
-        raise OutputError.at(str(path.parent), f"cannot write here ({error.strerror})") from error
-    with stream:
-        yield Journal(stream, path)
+    n_formulas = 0
+    with replacing(out) as temporary:
+        if out.suffix.lower() == ".parquet":
+            write_parquet(rows, temporary, columns)
+        elif out.suffix.lower() == ".csv":
+            n_formulas = _write_csv(rows, temporary, columns, escape_formulas=escape_formulas)
+        else:
+            with temporary.open("w", encoding="utf-8", newline="\n") as stream:
+                for row in rows:
+                    ordered = {column.name: row.get(column.name) for column in columns}
+                    stream.write(json.dumps(ordered, ensure_ascii=True, allow_nan=False) + "\n")
+    return n_formulas
 
 
-def read_journal(path: Path) -> Iterator[dict[str, Cell]]:
-    """Rows of a journal; a last line that was cut off is passed over."""
-    with path.open(encoding="utf-8") as stream:
-        for line in stream:
-            if not line.endswith("\n"):
-                return
-            try:
-                row = json.loads(line)
-            except ValueError:
-                return
-            if isinstance(row, dict):
-                yield row
+def _write_csv(rows: Iterable[Row], path: Path, columns: Sequence[Column], *, escape_formulas: bool) -> int:
+    n_formulas = 0
+    with path.open("w", encoding="utf-8", newline="") as stream:
+        writer = csv_writer(stream)
+        writer.writerow([column.name for column in columns])
+        for row in rows:
+            cells = [row.get(column.name) for column in columns]
+            formulas = [at for at, cell in enumerate(cells) if isinstance(cell, str) and looks_like_formula(cell)]
+            n_formulas += len(formulas)
+            if escape_formulas:
+                for at in formulas:
+                    cells[at] = escaped(str(cells[at]))
+            writer.writerow(cells)
+    return n_formulas
 
 
-def read_table(path: Path) -> Iterator[dict[str, Cell]]:
-    """Rows of a table that `write_table` made.
+def write_parquet(rows: Iterable[Row], path: Path, columns: Sequence[Column]) -> None:
+    """Write one Parquet file, a group of rows after another, with units in the metadata of its columns."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    schema = arrow_schema(columns)
+    stream = iter(rows)
+    with pq.ParquetWriter(path, schema) as writer:
+        while group := list(islice(stream, _ROWS_A_GROUP)):
+            writer.write_table(pa.Table.from_pylist(group, schema=schema))
+
+
+def arrow_schema(columns: Sequence[Column]) -> pa.Schema:
+    """The Arrow schema of a table, with the unit of each column of numbers."""
+    import pyarrow as pa
+
+    kinds: dict[str, pa.DataType] = {"text": pa.string(), "whole": pa.int64(), "number": pa.float64()}
+    fields: list[pa.Field[Any]] = [
+        pa.field(column.name, kinds[column.kind], metadata={"unit": column.unit} if column.unit is not None else None)
+        for column in columns
+    ]
+    about: dict[bytes | str, bytes | str] = {
+        "frametime": f'{{"schema": "frametime.batch/1", "version": "{__version__}"}}'
+    }
+    return pa.schema(fields, metadata=about)
+
+
+def read_table(path: Path, *, columns: Sequence[Column]) -> Iterator[Row]:
+    """Rows of a table that `write_table` made, or of a folder of Parquet files without what the folders' names say.
 
     Raises
     ------
     OutputError
-        If the file is not such a table.
+        If it is not such a table.
     """
     try:
-        if path.suffix.lower() == ".csv":
+        if path.is_dir():
+            for part in sorted(path.rglob("*.parquet")):
+                yield from _read_parquet(part)
+        elif path.suffix.lower() == ".csv":
+            kinds = {column.name: column.kind for column in columns}
             with path.open(encoding="utf-8", newline="") as stream:
                 for cells in csv.DictReader(stream):
-                    yield {name: _cell(name, text) for name, text in cells.items()}
+                    yield _row(cells, kinds)
         elif path.suffix.lower() == ".parquet":
-            import pyarrow.parquet as pq
-
-            for batch in pq.ParquetFile(path).iter_batches(batch_size=_ROWS_A_GROUP):
-                yield from batch.to_pylist()
+            yield from _read_parquet(path)
         else:
             yield from read_journal(path)
     except (OSError, UnicodeDecodeError, csv.Error, ValueError) as error:
@@ -106,105 +145,21 @@ def read_table(path: Path) -> Iterator[dict[str, Cell]]:
         ) from error
 
 
-_TEXT: Final = frozenset(
-    {"file", "status", "reason", "judgement", "judgement_reasons", "caveats", "sha256", "parameters"}
-)
-_WHOLE: Final = frozenset({"size_bytes", "rows_read", "rows_rejected", "n_frames"})
+def _read_parquet(path: Path) -> Iterator[Row]:
+    import pyarrow.parquet as pq
+
+    for batch in pq.ParquetFile(path).iter_batches(batch_size=_ROWS_A_GROUP):
+        yield from batch.to_pylist()
 
 
-def _cell(name: str, text: str | None) -> Cell:
+def _row(cells: Mapping[str, str], kinds: Mapping[str, str]) -> Row:
+    return {name: _cell(kinds.get(name, "text"), text) for name, text in cells.items()}
+
+
+def _cell(kind: str, text: str | None) -> Cell:
     """A cell of a CSV file as the value that was written."""
     if text is None or text == "":
         return None
-    if name in _TEXT:
-        return text
-    if name in _WHOLE:
-        return int(text)
-    try:
-        return float(text)
-    except ValueError:
-        return text
-
-
-@contextlib.contextmanager
-def replacing(path: Path) -> Iterator[Path]:
-    """A temporary name beside ``path`` that takes its place when the block ends well, and goes away when not.
-
-    Raises
-    ------
-    OutputError
-        If the folder cannot be written or the file cannot be replaced.
-    """
-    try:
-        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
-    except OSError as error:
-        raise OutputError.at(str(path.parent), f"cannot write here ({error.strerror})") from error
-    os.close(handle)
-    temporary = Path(name)
-    try:
-        yield temporary
-        # A temporary file is private; the result gets the rights of any new file.
-        mask = os.umask(0)
-        os.umask(mask)
-        temporary.chmod(0o666 & ~mask)
-        temporary.replace(path)
-    except PermissionError as error:
-        raise OutputError.at(
-            str(path), "cannot be replaced", helps="close it in the program that has it open, and try again"
-        ) from error
-    except OSError as error:
-        raise OutputError.at(str(path), f"cannot be written ({error.strerror})") from error
-    finally:
-        temporary.unlink(missing_ok=True)
-
-
-def write_text(path: Path, text: str) -> None:
-    """Write a text file whole: UTF-8, line ends as they are.
-
-    Raises
-    ------
-    OutputError
-    """
-    with replacing(path) as temporary:
-        temporary.write_text(text, encoding="utf-8", newline="\n")
-
-
-def write_table(journal: Path, out: Path, *, columns: tuple[str, ...], text_columns: frozenset[str]) -> None:
-    """Turn a journal into the table ``out``.
-
-    Raises
-    ------
-    OutputError
-    """
-    with replacing(out) as temporary:
-        if out.suffix.lower() == ".parquet":
-            _write_parquet(journal, temporary, columns, text_columns)
-        elif out.suffix.lower() == ".csv":
-            with temporary.open("w", encoding="utf-8", newline="") as stream:
-                writer = csv.DictWriter(stream, columns, lineterminator="\n", extrasaction="ignore")
-                writer.writeheader()
-                writer.writerows(read_journal(journal))
-        else:
-            with temporary.open("w", encoding="utf-8", newline="\n") as stream:
-                for row in read_journal(journal):
-                    ordered = {name: row.get(name) for name in columns}
-                    stream.write(json.dumps(ordered, ensure_ascii=True, allow_nan=False) + "\n")
-    # What a run that was killed while it wrote this table has left; the name is that of ``replacing``.
-    for left in out.parent.glob(f".{glob.escape(out.name)}.????????.part"):
-        left.unlink(missing_ok=True)
-
-
-def _write_parquet(journal: Path, path: Path, columns: tuple[str, ...], text_columns: frozenset[str]) -> None:
-    import pyarrow as pa
-    import pyarrow.parquet as pq
-
-    def kind(name: str) -> pa.DataType:
-        if name in text_columns:
-            return pa.string()
-        return pa.int64() if name in _WHOLE else pa.float64()
-
-    schema = pa.schema([(name, kind(name)) for name in columns])
-    rows = read_journal(journal)
-    with pq.ParquetWriter(path, schema) as writer:
-        while group := list(islice(rows, _ROWS_A_GROUP)):
-            writer.write_table(pa.Table.from_pylist(group, schema=schema))
+    if kind == "text":
+        return unescaped(text)
+    return int(text) if kind == "whole" else float(text)

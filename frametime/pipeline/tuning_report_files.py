@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from frametime.errors import OutputError
-from frametime.pipeline.tables import write_text
+from frametime.pipeline.replacing import write_text
 
 if TYPE_CHECKING:
     from frametime.capture import Capture

@@ -1,0 +1,120 @@
+"""The captures below a folder, in an order that is always the same."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, overload
+
+if TYPE_CHECKING:
+    from frametime.pipeline.path_pattern import PathPattern
+
+
+@dataclass(frozen=True, kw_only=True)
+class FoundFile:
+    """A file of the walk: where it is, its name below the folder, and the fields of its path."""
+
+    path: Path
+    name: str
+    fields: Mapping[str, str]
+
+    @property
+    def text_name(self) -> str:
+        """The name as it stands in a table: bytes that are no text are shown as escapes."""
+        return text_of(self.name)
+
+    @property
+    def text_fields(self) -> dict[str, str]:
+        """The fields as they stand in a table."""
+        return {name: text_of(value) for name, value in self.fields.items()}
+
+
+def text_of(name: str) -> str:
+    r"""A name of the file system as text that can be written: bytes that are no text become escapes.
+
+    Examples
+    --------
+    >>> text_of("run\udcff.csv")
+    'run\\udcff.csv'
+    """
+    return name.encode("utf-8", "backslashreplace").decode("utf-8")
+
+
+class Captures(Sequence[FoundFile]):
+    """Files by their names alone; path and fields are made when one is asked for, so that twenty thousand are small."""
+
+    def __init__(self, folder: Path, names: Sequence[str], pattern: PathPattern | None = None) -> None:
+        self._folder = folder
+        self._names = tuple(names)
+        self._pattern = pattern
+
+    def __len__(self) -> int:
+        return len(self._names)
+
+    @overload
+    def __getitem__(self, at: int) -> FoundFile: ...
+    @overload
+    def __getitem__(self, at: slice) -> Captures: ...
+    def __getitem__(self, at: int | slice) -> FoundFile | Captures:
+        if isinstance(at, slice):
+            return Captures(self._folder, self._names[at], self._pattern)
+        name = self._names[at]
+        fields = self._pattern.match(name) if self._pattern is not None else None
+        return FoundFile(path=self._folder / name, name=name, fields=fields or {})
+
+
+@dataclass(frozen=True, kw_only=True)
+class Walk:
+    """What lies in a folder: captures, and how many files of which other kind."""
+
+    captures: Sequence[FoundFile]
+    other_counts: Mapping[str, int]
+
+
+def walk_captures(folder: Path, *, pattern: PathPattern | None = None, leave_out: Path | None = None) -> Walk:
+    """Find the captures below ``folder``, in the order of their names.
+
+    Links to folders are not followed, so that a circle of links ends; hidden names are passed over, and so is
+    ``leave_out``, the table or folder of tables of an earlier batch.
+
+    Raises
+    ------
+    OSError
+        If a folder cannot be listed.
+    """
+    from frametime.adapters.reading import classify_file
+
+    names: list[str] = []
+    other_counts: dict[str, int] = {}
+    for path in _files_below(folder, leave_out):
+        name = path.relative_to(folder).as_posix()
+        if pattern is not None and pattern.match(name) is None:
+            other_counts["not matching the path pattern"] = other_counts.get("not matching the path pattern", 0) + 1
+            continue
+        kind = classify_file(path)
+        if kind.kind == "frames":
+            names.append(name)
+        else:
+            label = "sensor logs" if kind.kind == "sensors" else "other files"
+            other_counts[label] = other_counts.get(label, 0) + 1
+    return Walk(captures=Captures(folder, names, pattern), other_counts=other_counts)
+
+
+def _files_below(folder: Path, leave_out: Path | None) -> Iterator[Path]:
+    own = leave_out.resolve() if leave_out is not None else None
+
+    def refuse(error: OSError) -> None:
+        raise error
+
+    def is_wanted(root: str, name: str) -> bool:
+        if name.startswith("."):
+            return False
+        return own is None or name != own.name or Path(root, name).resolve() != own
+
+    for root, folders, names in os.walk(folder, onerror=refuse, followlinks=False):
+        folders[:] = sorted(name for name in folders if is_wanted(root, name))
+        for name in sorted(names):
+            if is_wanted(root, name):
+                yield Path(root, name)

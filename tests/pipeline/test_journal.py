@@ -1,0 +1,67 @@
+"""The journal of a batch: whole rows only, kept over any number of stops."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from frametime.pipeline.journal import Row, journal_rows, open_journal, open_reader, read_journal
+
+ROWS: list[Row] = [{"file": f"run{number} é.csv", "average_fps": number / 3} for number in range(3)]
+
+
+def write(path: Path, rows: list[Row], *, keep: bool = False) -> list[int]:
+    with open_journal(path, keep=keep) as journal:
+        return [journal.add(row) for row in rows]
+
+
+def test_rows_are_found_by_their_places(tmp_path: Path) -> None:
+    path = tmp_path / "journal"
+    places = write(path, ROWS[:2]) + write(path, ROWS[2:], keep=True)
+    with open_reader(path) as reader:
+        assert [reader.row_at(place) for place in reversed(places)] == ROWS[::-1]
+    assert list(journal_rows(path)) == list(zip(places, ROWS, strict=True))
+
+
+def test_a_new_journal_forgets_and_a_kept_one_does_not(tmp_path: Path) -> None:
+    path = tmp_path / "journal"
+    write(path, ROWS[:1], keep=True)
+    write(path, ROWS[1:2], keep=True)
+    assert list(read_journal(path)) == ROWS[:2]
+    write(path, ROWS[2:])
+    assert list(read_journal(path)) == ROWS[2:]
+
+
+@pytest.mark.parametrize("lost", [1, 3, 30])
+def test_a_cut_off_last_line_goes_and_the_next_row_is_whole(lost: int, tmp_path: Path) -> None:
+    path = tmp_path / "journal"
+    write(path, ROWS[:2])
+    path.write_bytes(path.read_bytes()[:-lost])
+    assert list(read_journal(path)) == ROWS[:1]
+    write(path, ROWS[2:], keep=True)
+    assert list(read_journal(path)) == [ROWS[0], ROWS[2]]
+
+
+@pytest.mark.parametrize(
+    "damage", [b'{"file": \n', b"\0" * 100 + b"\n", b"\xff\xfe\n", b"[1]\n", b"\n", b"9" * 5000 + b"\n"]
+)
+def test_a_damaged_line_takes_no_other_with_it(damage: bytes, tmp_path: Path) -> None:
+    path = tmp_path / "journal"
+    write(path, ROWS[:1])
+    with path.open("ab") as stream:
+        stream.write(damage)
+    write(path, ROWS[1:], keep=True)
+    assert list(read_journal(path)) == ROWS
+
+
+def test_a_tail_longer_than_one_piece_is_cut_off(tmp_path: Path) -> None:
+    path = tmp_path / "journal"
+    write(path, ROWS[:1])
+    with path.open("ab") as stream:
+        stream.write(b"\0" * 200_000)
+    write(path, ROWS[1:], keep=True)
+    assert list(read_journal(path)) == ROWS
+    path.write_bytes(b"x" * 200_000)
+    write(path, ROWS, keep=True)
+    assert list(read_journal(path)) == ROWS
