@@ -1,6 +1,6 @@
 """Coverage-guided fuzzing of the readers. Usage: fuzz.py TARGET [options of libFuzzer, such as -max_total_time=3600]
 
-Without options it runs until it is stopped. It needs one more package: ``pip install atheris``.
+Without options it runs until it is stopped. It needs one more package: ``pip install -e ".[fuzz]"``.
 """
 
 from __future__ import annotations
@@ -31,8 +31,13 @@ def main() -> None:
         with contextlib.suppress(FrametimeError):
             target(content)
 
+    # Readers import what they need when they need it: what is imported later than here would not be watched.
+    with atheris.instrument_imports(include=["frametime"]):
+        found = list(seeds(name))
+        for seed in found:
+            once(seed)
     with tempfile.TemporaryDirectory() as corpus:
-        for number, seed in enumerate(seeds(name)):
+        for number, seed in enumerate(found):
             Path(corpus, f"seed{number}").write_bytes(seed)
         atheris.Setup([*sys.argv, corpus, "-rss_limit_mb=4096", "-timeout=20"], once)
         atheris.Fuzz()

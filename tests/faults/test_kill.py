@@ -1,0 +1,220 @@
+"""Killed at any moment: nothing half done is left, and going on ends as if nothing had happened."""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="the program is killed in forked copies of a process")
+
+N_KILLS = 50
+N_WITH_WORKERS = 4  # workers are started anew each time, which takes a second or two
+N_LAST_EVENTS = 16  # more than it takes to put the files of a review in place
+LIMIT_S = 120.0
+SERVER = Path(__file__).with_name("warm_server.py")
+
+
+class Server:
+    """The warm process that runs the program; see ``warm_server.py``."""
+
+    def __init__(self) -> None:
+        self._process = subprocess.Popen(
+            [sys.executable, str(SERVER)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        )
+
+    def run(self, arguments: list[str], **how: Any) -> dict[str, Any]:
+        """Run the program, killed or not; the answer has the exit code, the file events and the duration."""
+        assert self._process.stdin is not None and self._process.stdout is not None
+        # Only a fault makes a run last so long; then it is killed too, and its exit code tells.
+        self._process.stdin.write(json.dumps({"arguments": arguments, "after_s": LIMIT_S, **how}) + "\n")
+        self._process.stdin.flush()
+        answer: dict[str, Any] = json.loads(self._process.stdout.readline())
+        return answer
+
+    def end(self) -> None:
+        """Let the process end."""
+        assert self._process.stdin is not None and self._process.stdout is not None
+        self._process.stdin.close()
+        self._process.wait(LIMIT_S)
+        self._process.stdout.close()
+
+
+@pytest.fixture(scope="module")
+def server() -> Iterator[Server]:
+    server = Server()
+    yield server
+    server.end()
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory, server: Server) -> Path:
+    """14 captures of 300 frames, which is enough for workers to be started, and their plan."""
+    folder = tmp_path_factory.mktemp("bench")
+    for card, frame_time_ms in (("amber-6", 8.0), ("birch-9", 7.0)):
+        for run in range(1, 8):
+            rng = random.Random(f"{card} {run}")
+            times_ms = (frame_time_ms * rng.lognormvariate(0.0, 0.05) for _ in range(300))
+            path = folder / "captures" / card / "harbor" / "1440p" / f"run{run}.csv"
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_text("frame_time_ms\n" + "".join(f"{t:.4f}\n" for t in times_ms), encoding="utf-8")
+    done = server.run(["plan", str(folder / "captures"), "--out", str(folder / "plan.toml")])
+    assert done["code"] == 0
+    for kind in ("batch", "review"):
+        (folder / "warm").mkdir()
+        assert server.run(command_of(kind, folder, folder / "warm"), warm=True)["code"] == 0
+        shutil.rmtree(folder / "warm")
+    return folder
+
+
+def command_of(kind: str, bench: Path, out: Path, *, workers: int = 1) -> list[str]:
+    shared = ["-q", "--workers", str(workers)]
+    if kind == "batch":
+        return ["batch", str(bench / "captures"), "--out", str(out / "runs.csv"), *shared]
+    return ["review", str(bench / "plan.toml"), "--out", str(out / "result"), "--no-charts", "--no-report", *shared]
+
+
+def content(folder: Path) -> dict[str, bytes]:
+    """All files below a folder, but the kept runs, which are for the next review and not a result."""
+    return {
+        path.relative_to(folder).as_posix(): path.read_bytes()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file() and "kept_runs" not in path.parts
+    }
+
+
+def visible(files: dict[str, bytes]) -> dict[str, bytes]:
+    """Those with a final name: names of unfinished files and folders begin with a period."""
+    return {name: data for name, data in files.items() if not any(part.startswith(".") for part in name.split("/"))}
+
+
+def killed_runs(kind: str, server: Server, bench: Path, tmp_path: Path) -> Iterator[tuple[Path, dict[str, bytes], int]]:
+    """Output folder of each killed run, what a run never killed ends with, and the exit code."""
+    rng = random.Random(f"kill {kind}")
+    whole: dict[int, dict[str, bytes]] = {}
+    asked: dict[int, dict[str, Any]] = {}
+    for workers in (1, 2):
+        out = tmp_path / f"whole{workers}"
+        out.mkdir()
+        asked[workers] = server.run(command_of(kind, bench, out, workers=workers))
+        assert asked[workers]["code"] == 0
+        whole[workers] = content(out)
+    assert whole[1] == whole[2]
+    for number in range(N_KILLS):
+        workers = 2 if number < N_WITH_WORKERS else 1
+        out = tmp_path / f"killed{number}"
+        out.mkdir()
+        how: dict[str, Any] = {"after_s": rng.uniform(0.0, 1.0) * asked[workers]["duration_s"]}
+        if workers == 1 and number % 2:
+            # Not a moment but a place: however slow the machine is, this one falls inside the run.
+            how = {"at_event": rng.randrange(asked[1]["events"])}
+        answer = server.run(command_of(kind, bench, out, workers=workers), **how)
+        assert answer["code"] in {0, -9}
+        assert answer["code"] == -9 or "after_s" in how
+        yield out, whole[1], answer["code"]
+        shutil.rmtree(out)
+
+
+@pytest.mark.slow
+def test_a_killed_batch_is_taken_up_again(server: Server, bench: Path, tmp_path: Path) -> None:
+    n_unfinished = 0
+    for out, whole, code in killed_runs("batch", server, bench, tmp_path):
+        left = content(out)
+        assert visible(left) in ({}, whole)
+        assert code == -9 or left == whole
+        n_unfinished += bool(left) and left != whole
+        assert server.run([*command_of("batch", bench, out), "--resume"])["code"] == 0
+        assert content(out) == whole
+    assert n_unfinished >= N_KILLS // 10, "too few kills fell into the measuring to say anything"
+
+
+@pytest.mark.slow
+def test_a_killed_review_is_run_again(server: Server, bench: Path, tmp_path: Path) -> None:
+    n_unfinished = 0
+    for out, whole, code in killed_runs("review", server, bench, tmp_path):
+        left = content(out)
+        assert visible(left).items() <= whole.items()
+        assert "result/result.json" not in left or visible(left) == whole
+        assert code == -9 or left == whole
+        n_unfinished += (out / "result").exists() and visible(left) != whole
+        assert server.run(command_of("review", bench, out))["code"] == 0
+        assert content(out) == whole
+        assert all(path.suffix == ".run" for path in (out / "result" / "kept_runs").iterdir())
+    assert n_unfinished >= N_KILLS // 10, "too few kills fell into the measuring to say anything"
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", ["batch", "review"])
+def test_what_stood_there_before_is_whole_until_it_is_replaced(
+    kind: str, server: Server, bench: Path, tmp_path: Path
+) -> None:
+    """Killed just before each of the last file events, where the new result takes the place of an older one."""
+    whole, older = tmp_path / "whole", tmp_path / "older"
+    for folder in (whole, older):
+        folder.mkdir()
+    assert server.run(command_of(kind, bench, whole))["code"] == 0
+    assert server.run(command_of(kind, bench, older))["code"] == 0
+    for name, data in content(older).items():
+        (older / name).write_bytes(data + b"\n")
+    marker = "runs.csv" if kind == "batch" else "result/result.json"
+    old, new = content(older), content(whole)
+    shutil.copytree(older, tmp_path / "unkilled")
+    n_events = server.run([*command_of(kind, bench, tmp_path / "unkilled"), "--force"])["events"]
+    for event in range(n_events - N_LAST_EVENTS, n_events):
+        out = tmp_path / f"killed{event}"
+        shutil.copytree(older, out)
+        assert server.run([*command_of(kind, bench, out), "--force"], at_event=event)["code"] == -9
+        left = content(out)
+        seen = visible(left)
+        assert marker not in seen or seen in (old, new)
+        assert all(data in (old[name], new[name]) for name, data in seen.items())
+        assert server.run([*command_of(kind, bench, out), "--force"])["code"] == 0
+        assert content(out) == new
+        shutil.rmtree(out)
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="looks at processes through /proc")
+def test_workers_end_with_the_batch_that_was_killed(bench: Path, tmp_path: Path) -> None:
+    """Only the batch itself is killed here, and cannot tell its workers."""
+    process = subprocess.Popen(
+        [sys.executable, "-m", "frametime", *command_of("batch", bench, tmp_path, workers=2)],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    children: set[int] = set()
+    end_s = time.monotonic() + LIMIT_S
+    # Two workers and the tracker of what they share; a worker that has still to start would end by itself.
+    while len(children) < 3 and process.poll() is None and time.monotonic() < end_s:
+        children |= _children_of(process.pid)
+        time.sleep(0.005)
+    process.kill()
+    process.wait()
+    assert len(children) >= 3, "two workers and a tracker were not seen"
+    while any(_lives(pid) for pid in children) and time.monotonic() < end_s:
+        time.sleep(0.02)
+    assert not [pid for pid in children if _lives(pid)]
+
+
+def _children_of(pid: int) -> set[int]:
+    try:
+        return {int(child) for child in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()}
+    except OSError:
+        return set()
+
+
+def _lives(pid: int) -> bool:
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except OSError:
+        return False

@@ -1,0 +1,93 @@
+"""Runs the program again and again from a process that has imported everything, and kills it where it is told.
+
+It reads one JSON line a run and answers with one: ``{"code", "events", "duration_s", "modules"}``. A run is a forked
+copy in a process group of its own, so that starting it costs no imports. It is killed with its group ``after_s``
+seconds after its start or just before its file event number ``at_event`` (an open, rename, removal, ...), whichever is
+given. The copy never runs threads that the server has started: the server imports, and does nothing else.
+"""
+
+from __future__ import annotations
+
+import importlib
+import json
+import os
+import signal
+import sys
+import time
+from typing import Any
+
+from frametime.cli import main
+
+
+def _run(arguments: list[str], at_event: int | None, report: int) -> None:
+    """The program in this process, with its file events counted; does not come back."""
+    os.setsid()
+    n_events = 0
+
+    def count(event: str, _: object) -> None:
+        nonlocal n_events
+        if event == "open" or event.startswith(("os.", "shutil.", "tempfile.")):
+            n_events += 1  # first, as killing is an event of its own
+            if n_events - 1 == at_event:
+                os.killpg(os.getpid(), signal.SIGKILL)
+
+    sys.argv = ["frametime", *arguments]
+    sys.addaudithook(count)
+    code = 1
+    try:
+        main()
+    except SystemExit as ended:
+        code = ended.code if isinstance(ended.code, int) else 0
+    finally:
+        sys.stdout.flush()
+        os.write(report, json.dumps({"events": n_events, "modules": sorted(sys.modules)}).encode())
+        os._exit(code)
+
+
+def _served(request: dict[str, Any]) -> dict[str, Any]:
+    reading, writing = os.pipe()
+    began_s = time.monotonic()
+    pid = os.fork()
+    if pid == 0:
+        null = os.open(os.devnull, os.O_RDWR)
+        for stream in (0, 1, 2):
+            os.dup2(null, stream)
+        _run(request["arguments"], request.get("at_event"), writing)
+    os.close(writing)
+    after_s = request.get("after_s")
+    while not (ended := os.waitpid(pid, os.WNOHANG))[0]:
+        if after_s is not None and time.monotonic() - began_s >= after_s:
+            for kill in (os.killpg, os.kill):
+                try:
+                    kill(pid, signal.SIGKILL)
+                except ProcessLookupError:  # not yet a group of its own, or ended by itself
+                    continue
+            ended = os.waitpid(pid, 0)
+            break
+        time.sleep(0.0005)
+    duration_s = time.monotonic() - began_s
+    with os.fdopen(reading, "rb") as stream:
+        # A worker that outlives its parent would hold the pipe open; the whole group is gone, so it ends.
+        told = json.loads(stream.read() or b"{}")
+    return {"code": os.waitstatus_to_exitcode(ended[1]), "duration_s": duration_s, "events": 0, "modules": [], **told}
+
+
+def serve() -> None:
+    """Answer until the standard input ends."""
+    for line in sys.stdin:
+        request = json.loads(line)
+        answer = _served(request)
+        if request.get("warm"):
+            for name in answer["modules"]:
+                if name.partition(".")[0] != "__main__":
+                    try:
+                        importlib.import_module(name)
+                    except ImportError:  # a module that exists inside another one only
+                        continue
+        answer["modules"] = []
+        sys.stdout.write(json.dumps(answer) + "\n")
+        sys.stdout.flush()
+
+
+if __name__ == "__main__":
+    serve()
