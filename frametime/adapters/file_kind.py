@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import io
 import os
+import stat
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -71,6 +72,9 @@ def classify_file(path: str | os.PathLike[str]) -> FileKind:  # noqa: PLR0911 - 
     if os.path.basename(name).startswith("."):  # noqa: PTH119
         return FileKind(kind="other", reason="hidden")
     try:
+        if not stat.S_ISREG(os.stat(name).st_mode):  # noqa: PTH116
+            # A pipe would never end, and opening one waits for a writer.
+            return _broken(table, "it is not a file")
         with open(name, "rb") as stored:  # noqa: PTH123
             if stored.seek(0, io.SEEK_END) == 0:
                 return _broken(table, "it is empty")

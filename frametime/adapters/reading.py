@@ -13,7 +13,7 @@ from frametime.adapters.base import HEAD_BYTES, ParsedLog, ReadOptions
 from frametime.adapters.cutting import cut_capture
 from frametime.adapters.header_words import words_of
 from frametime.adapters.plugins import BUILT_IN, choose_adapter
-from frametime.adapters.stored_log import StoredHash, compression_of, open_stored, unpacked
+from frametime.adapters.stored_log import StoredHash, compression_of, kept_unchanged, open_stored, unpacked
 from frametime.capture import FRAME_COLUMNS, TIME_COLUMN, Capture, Conditions, Provenance, SensorTrace
 from frametime.caveats import Caveat
 from frametime.errors import ReadError, printable
@@ -72,7 +72,7 @@ def read_capture(
     (3, [0, 16600000, 33300000, 50100000])
     """
     stored, again = open_stored(source)
-    with stored:
+    with stored, kept_unchanged(stored):
         digest = StoredHash(again, size=stored.size, threaded=use_threads and not stored.shared)
         stored.seek(0)
         log, _ = unpacked(stored, options)

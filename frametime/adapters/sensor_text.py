@@ -30,7 +30,7 @@ from frametime.adapters.sensor_columns import (
 from frametime.adapters.sensor_layout import QUANTITIES, SensorLayout
 from frametime.adapters.sensor_log import SENSOR_METRICS, SensorOptions, SensorSamples
 from frametime.adapters.sensor_time_column import column_named, find_time_column, is_absolute
-from frametime.adapters.stored_log import StoredHash, open_stored, unpacked
+from frametime.adapters.stored_log import StoredHash, kept_unchanged, open_stored, unpacked
 from frametime.adapters.table_reader import TextTable, lines_of_records, read_texts
 from frametime.adapters.text_source import TextSource, open_text
 from frametime.adapters.time_units import CLOCK, DATE, TimeUnit
@@ -62,7 +62,7 @@ def read_sensor_text(
     layout = options.layout or SensorLayout()
     read = ReadOptions(layout=layout.text)
     stored, again = open_stored(source)
-    with stored:
+    with stored, kept_unchanged(stored):
         digest = StoredHash(again, size=stored.size, threaded=False)
         log, compression = unpacked(stored, read)
         with log:

@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from typing import IO, TYPE_CHECKING, Any, BinaryIO, Final, cast
 
 from frametime.adapters.base import ReadOptions
-from frametime.errors import ReadError
+from frametime.errors import FrametimeError, ReadError, printable
 
 if TYPE_CHECKING:
     from hashlib import _Hash
@@ -43,14 +43,18 @@ def compression_of(head: bytes) -> str | None:
 class LogStream(io.RawIOBase):
     """A seekable binary stream that knows the name and size of its log.
 
-    ``shared`` says that the same bytes can be opened again only through this stream, and so not read beside it.
+    ``shared`` says that the same bytes can be opened again only through this stream, and so not read beside it;
+    ``state`` is that of the file when it was opened, empty where there is none.
     """
 
-    def __init__(self, inner: BinaryIO, *, name: str, size: int, shared: bool = False) -> None:
+    def __init__(
+        self, inner: BinaryIO, *, name: str, size: int, shared: bool = False, state: tuple[int, ...] = ()
+    ) -> None:
         self._inner = inner
         self.name = name
         self.size = size
         self.shared = shared
+        self.state = state
 
     def readable(self) -> bool:
         return True
@@ -72,6 +76,22 @@ class LogStream(io.RawIOBase):
         chunk = self._inner.read(len(view))
         view[: len(chunk)] = chunk
         return len(chunk)
+
+    def refuse_change(self) -> None:
+        """Refuse a file that is not as it was when it was opened.
+
+        Raises
+        ------
+        ReadError
+        """
+        if not self.state:
+            return
+        try:
+            now = _state_in(os.stat(self.name))  # noqa: PTH116 - pathlib costs a quick check 5 ms
+        except OSError:
+            now = ()
+        if now != self.state:
+            raise _changed(self.name)
 
     def close(self) -> None:
         if not self.closed:
@@ -141,6 +161,7 @@ class StoredHash:
     def __init__(self, opened: Callable[[], BinaryIO], *, size: int, threaded: bool) -> None:
         self._opened = opened
         self._digest = ""
+        self._error: ReadError | OSError | None = None
         self._thread: threading.Thread | None = None
         if threaded and size > _HASH_AT_ONCE_BYTES:
             self._thread = threading.Thread(target=self._take, daemon=True)
@@ -152,15 +173,27 @@ class StoredHash:
         import hashlib
 
         digest: _Hash = hashlib.sha256()
-        with self._opened() as stored:
-            while block := stored.read(BLOCK_BYTES):
-                digest.update(block)
+        try:
+            with self._opened() as stored:
+                while block := stored.read(BLOCK_BYTES):
+                    digest.update(block)
+        except (ReadError, OSError) as error:
+            # Raised where the hash is asked for: a thread has nobody to tell.
+            self._error = error
         self._digest = digest.hexdigest()
 
     def hexdigest(self) -> str:
-        """Wait for the last block and give the hash."""
+        """Wait for the last block and give the hash.
+
+        Raises
+        ------
+        ReadError, OSError
+            If the bytes could not be read a second time.
+        """
         if self._thread is not None:
             self._thread.join()
+        if self._error is not None:
+            raise self._error
         return self._digest
 
 
@@ -191,7 +224,62 @@ def open_stored(source: str | os.PathLike[str] | BinaryIO) -> tuple[LogStream, C
     if stat.S_ISFIFO(kind):
         with opened:
             return _held(opened, name)
-    return LogStream(opened, name=name, size=stream_size(opened)), lambda: open(name, "rb")  # noqa: PTH123
+    log = LogStream(opened, name=name, size=stream_size(opened), state=_state_in(os.fstat(opened.fileno())))
+    return log, lambda: _opened_again(log)
+
+
+def _state_in(found: os.stat_result) -> tuple[int, ...]:
+    """What tells a file from another one, and from itself after a change."""
+    return found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns
+
+
+def _opened_again(log: LogStream) -> BinaryIO:
+    try:
+        again = open(log.name, "rb")  # noqa: SIM115, PTH123 - closed by who asks
+    except OSError:
+        raise _changed(log.name) from None
+    if _state_in(os.fstat(again.fileno())) != log.state:
+        again.close()
+        raise _changed(log.name)
+    return again
+
+
+def _changed(name: str) -> ReadError:
+    return cast(
+        "ReadError",
+        ReadError.at(name, "the file changed while it was read", helps="wait until its recording has ended"),
+    )
+
+
+@contextmanager
+def kept_unchanged(log: LogStream) -> Iterator[None]:
+    """Refuse what was read from a log that grew, was cut or gave an error of the system meanwhile.
+
+    Raises
+    ------
+    ReadError
+    """
+    try:
+        yield
+    except FrametimeError:
+        # Half a file reads as a broken one: that it changed is the better reason.
+        log.refuse_change()
+        raise
+    except OSError as error:
+        raise _cannot_read(log.name, error) from None
+    log.refuse_change()
+
+
+def _cannot_read(name: str, error: OSError) -> ReadError:
+    reason = error.strerror or str(error) or type(error).__name__
+    return cast(
+        "ReadError",
+        ReadError.at(
+            name,
+            f"this file cannot be read to its end ({printable(reason)})",
+            helps="check the disk it lies on, and the room for temporary files",
+        ),
+    )
 
 
 def _cannot_open(name: str, error: OSError | ValueError) -> ReadError:
@@ -301,6 +389,8 @@ def _check_size(total: int, log: LogStream, options: ReadOptions) -> None:
 
 
 def _broken(name: str, kind: str, error: Exception) -> ReadError:
+    if isinstance(error, OSError) and error.errno is not None:
+        return _cannot_read(name, error)
     cut = isinstance(error, EOFError) or "truncated" in str(error).casefold()
     found = f"the {kind} data end before their time" if cut else f"the {kind} data are damaged"
     return cast("ReadError", ReadError.at(name, found, helps="copy the file again, or record the run again"))

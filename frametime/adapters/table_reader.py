@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import io
 import re
 from collections.abc import Callable, Mapping, Sequence
@@ -15,7 +16,7 @@ from frametime.adapters.cells import MISSING
 from frametime.adapters.dialect import Dialect
 from frametime.adapters.stored_log import BLOCK_BYTES, Spool, long_line
 from frametime.adapters.text_source import TextPart, TextSource
-from frametime.errors import ReadError
+from frametime.errors import ReadError, printable
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -32,6 +33,25 @@ class NotTypedError(Exception):
 
 class NotUtf8Error(Exception):
     """A byte somewhere in the text is no UTF-8, so the text must be read in another encoding."""
+
+
+class _ValidUtf8(io.RawIOBase):
+    """A stream that raises ``NotUtf8Error`` where its bytes are no UTF-8."""
+
+    def __init__(self, inner: BinaryIO) -> None:
+        self._inner = inner
+        self._decoder = codecs.getincrementaldecoder("utf-8")("strict")
+
+    def readable(self) -> bool:
+        return True
+
+    def read(self, size: int = -1, /) -> bytes:
+        block = self._inner.read(size)
+        try:
+            self._decoder.decode(block, final=not block)
+        except UnicodeDecodeError:
+            raise NotUtf8Error from None
+        return block
 
 
 class TextTable(NamedTuple):
@@ -119,8 +139,12 @@ def _read(
         false_values=["0", "false", "False", "FALSE", "no", "No", "NO", "n", "N"],
         decimal_point=decimal,
     )
+    raw = _prepared(source, dialect)
+    if on_bad_row is not None:
+        # The reader hands a bad row over as text, and prints an error of its own where it is none.
+        raw = cast("BinaryIO", _ValidUtf8(raw))
     # Not closed here: after an error a thread of the reader may still be reading ahead, and closing under it crashes.
-    stream: Any = pa.PythonFile(cast("io.IOBase", _prepared(source, dialect)), mode="r")
+    stream: Any = pa.PythonFile(cast("io.IOBase", raw), mode="r")
     try:
         return csv.read_csv(stream, read_options=read, parse_options=parse, convert_options=convert)
     except (pa.ArrowInvalid, pa.ArrowKeyError, pa.ArrowNotImplementedError) as error:
@@ -132,7 +156,7 @@ def _read(
         if as_text:
             raise ReadError.at(
                 source.name,
-                "the rows cannot be read as a table: " + text.splitlines()[0][:120],
+                "the rows cannot be read as a table: " + printable(text.splitlines()[0], limit=120),
                 helps="describe the file with --layout",
             ) from None
         raise NotTypedError(text) from None

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import stat
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal
 
@@ -112,7 +114,18 @@ def _without_warm_up(capture: Capture, options: MeasureOptions) -> Capture:
 def measure_one(request: MeasureRequest) -> MeasureOutcome:
     """`measure_file` with the error as a value. One thread: the files of a folder share the cores."""
     try:
+        _refuse_pipe(request.path)
         _, run = measure_file(request, use_threads=False)
     except (FrametimeError, OSError) as error:
         return MeasureOutcome(request=request, run=None, error=printable(str(error), limit=500))
     return MeasureOutcome(request=request, run=run, error=None)
+
+
+def _refuse_pipe(path: str) -> None:
+    """Refuse a pipe among the files of a folder: reading it would wait for a writer that may never come."""
+    try:
+        is_pipe = stat.S_ISFIFO(os.stat(path).st_mode)  # noqa: PTH116 - costs less than a Path
+    except (OSError, ValueError):
+        return  # reading it will say what is wrong
+    if is_pipe:
+        raise ReadError.at(path, "this is a pipe, not a file", helps="read it with 'frametime check'")
