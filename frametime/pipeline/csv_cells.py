@@ -14,7 +14,7 @@ import re
 from typing import TYPE_CHECKING, Final, Protocol
 
 if TYPE_CHECKING:
-    from _csv import _writer
+    from _csv import Writer
 
 ESCAPE: Final = "'"
 _FORMULA: Final = re.compile(r"[\t\r\n]|\s*[=+\-@＝＋－＠]")
@@ -35,7 +35,7 @@ class _LineFeeds:
         return self._stream.write(line.removesuffix("\r\n") + "\n")
 
 
-def csv_writer(stream: _Writable) -> _writer:
+def csv_writer(stream: _Writable) -> Writer:
     r"""A writer of CSV rows that end in ``\n``.
 
     Examples

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 import shutil
 from pathlib import Path
 
@@ -114,6 +115,20 @@ def test_no_progress_in_a_pipe(captures: Path, tmp_path: Path) -> None:
             "'{card}' is not in",
         ),
         ([".", "--out", "missing/x.csv"], 3, "no such folder"),
+        ([".", "--out", "runs", "--partition-by", "card"], 2, "--partition-by takes fields of --path-pattern"),
+        (
+            [".", "--out", "x.csv", "--partition-by", "card", "--path-pattern", "{card}.csv"],
+            2,
+            "--partition-by writes a folder of Parquet files, not a .csv file",
+        ),
+        (
+            [".", "--out", "runs", "--partition-by", "card,scene", "--path-pattern", "{card}.csv"],
+            2,
+            "'scene' is no field of --path-pattern; its fields: card",
+        ),
+        ([".", "--out", "runs", "--partition-by", "card,card", "--path-pattern", "{card}.csv"], 2, "a field twice"),
+        ([".", "--out", "runs"], 3, "--partition-by for a folder"),
+        ([".", "--out", "x.jsonl", "--escape-formulas"], 2, "--escape-formulas is for .csv tables"),
         ([".", "--out", "x.csv"], 3, "no capture was found"),
     ],
 )
@@ -129,3 +144,37 @@ def test_a_sensor_log_is_found_by_its_pattern(captures: Path, tmp_path: Path) ->
     frametime("batch", captures, "--out", out, "--path-pattern", PATTERN, "--sensors-pattern", sensors)
     rows = [json.loads(line) for line in out.read_text("utf-8").splitlines()]
     assert all(50.0 < row["average_power_w"] < 400.0 for row in rows if row["status"] == "measured")
+
+
+@pytest.mark.skipif(os.name == "nt", reason="such names cannot be made there")
+def test_cells_like_formulas_are_told_and_escaped_on_request(captures: Path, tmp_path: Path) -> None:
+    out = tmp_path / "runs.csv"
+    command = ("batch", captures, "--out", out, "--path-pattern", "{card}/{scene}/{resolution}/run{run}.csv.gz")
+    assert "--escape-formulas" not in frametime(*command).err
+    (captures / "preset-heavy").rename(captures / "=cmd()")
+    told = frametime(*command, "--force")
+    assert told.err.count("--escape-formulas") == 1
+    assert f"{out}: 6 cells of text look like a formula" in told.err
+    plain = rows_of(out)
+    assert [row["card"] for row in plain[:3]] == ["=cmd()"] * 3
+    quiet = frametime(*command, "--force", "--escape-formulas")
+    assert "--escape-formulas" not in quiet.err
+    safe = rows_of(out)
+    assert [row["card"] for row in safe[:3]] == ["'=cmd()"] * 3
+    assert [row["average_fps"] for row in safe] == [row["average_fps"] for row in plain]
+    whole = out.read_bytes()
+    assert "6 kept unchanged" in frametime(*command, "--resume", "--escape-formulas").err
+    assert out.read_bytes() == whole
+
+
+def test_a_folder_of_tables_is_not_replaced_unasked(captures: Path, tmp_path: Path) -> None:
+    command = ("batch", captures, "--out", f"{tmp_path / 'runs'}/", "--path-pattern", PATTERN, "--partition-by", "card")
+    assert frametime(*command).code == 4
+    folder = tmp_path / "runs"
+    assert sorted(path.name for path in folder.iterdir()) == ["card=preset-base", "card=preset-heavy"]
+    first = (folder / "card=preset-base" / "part-0.parquet").read_bytes()
+    again = frametime(*command)
+    assert again.code == 3 and "the folder exists; --force replaces it, --resume goes on with it" in again.err
+    assert "6 kept unchanged" in frametime(*command, "--resume").err
+    assert frametime(*command, "--force").code == 4
+    assert (folder / "card=preset-base" / "part-0.parquet").read_bytes() == first
