@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from types import MappingProxyType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -150,6 +150,53 @@ def _emptiest_phase(turns: NDArray[np.float64]) -> float:
     return float((stretch[stretch.size // 2] + 0.5) / n_bins)
 
 
+class FixedSteps(NamedTuple):
+    """Which frames are seen on a display of fixed rate, and for how long.
+
+    Attributes
+    ----------
+    seen : ndarray of int64, shape (n_seen,)
+        Frames of the run that are seen.
+    steps : ndarray of int64, shape (n_seen - 1,)
+        Refreshes from the first appearance of each to that of the next.
+    own_steps_ms : ndarray of float64, shape (n_seen - 1,)
+        From the end of each to the end of the next.
+    replaced : ndarray of int64
+        Frames that were replaced unseen.
+    measured_hz : float or None
+    from_display_times : bool
+    """
+
+    seen: NDArray[np.int64]
+    steps: NDArray[np.int64]
+    own_steps_ms: NDArray[np.float64]
+    replaced: NDArray[np.int64]
+    measured_hz: float | None
+    from_display_times: bool
+
+
+def fixed_steps(series: FrameSeries, refresh: Refresh) -> FixedSteps | None:
+    """Every shown frame on the refreshes; ``None`` with fewer than two shown frames."""
+    shown_ns, kept, from_display_times = appearances(series)
+    if shown_ns.size < 2:
+        return None
+    frames = np.flatnonzero(kept)
+    numbers, measured_hz = first_refreshes(shown_ns, refresh, from_display_times=from_display_times)
+    replaced = frames[:0]
+    if not refresh.tearing:
+        # Of frames that would first appear on one refresh only the last is seen.
+        seen = np.append(np.diff(numbers) > 0, True)
+        replaced, frames, numbers = frames[~seen], frames[seen], numbers[seen]
+    return FixedSteps(
+        seen=frames,
+        steps=np.diff(numbers),
+        own_steps_ms=np.diff(series.timestamps_ns[1:][frames]) / NS_PER_MS,
+        replaced=replaced,
+        measured_hz=measured_hz,
+        from_display_times=from_display_times,
+    )
+
+
 def fit_fixed_refresh(series: FrameSeries, refresh: Refresh) -> FixedRefreshFit | None:
     """Repeats, skips and judder on a display of fixed rate.
 
@@ -185,35 +232,58 @@ def fit_fixed_refresh(series: FrameSeries, refresh: Refresh) -> FixedRefreshFit 
     """
     if not refresh.is_fixed:
         raise ValueError(f"refresh must be fixed, got {refresh!r}")
-    shown_ns, kept, from_display_times = appearances(series)
-    ended_ns = series.timestamps_ns[1:][kept]
-    if shown_ns.size < 2:
+    fixed = fixed_steps(series, refresh)
+    if fixed is None:
         return None
-    numbers, measured_hz = first_refreshes(shown_ns, refresh, from_display_times=from_display_times)
-    steps = np.diff(numbers)
-    replaced_count = 0
-    if not refresh.tearing:
-        # Of frames that would first appear on one refresh only the last is seen.
-        seen = np.append(steps > 0, True)
-        replaced_count = int(np.count_nonzero(~seen))
-        numbers, ended_ns = numbers[seen], ended_ns[seen]
-        steps = np.diff(numbers)
+    steps = fixed.steps
     period_ms = float(1000 / refresh.low_hz)
-    own_steps_ms = np.diff(ended_ns) / NS_PER_MS
     lengths, counts = np.unique(steps, return_counts=True)
-    duration_min = series.duration_s / 60.0
-    n_refreshes = int(numbers[-1]) if numbers.size else 0
     return FixedRefreshFit(
         refresh_hz=float(refresh.low_hz),
-        measured_hz=measured_hz,
-        n_refreshes=n_refreshes,
+        measured_hz=fixed.measured_hz,
+        n_refreshes=int(steps.sum()),
         repeat_count=int(np.maximum(steps - 1, 0).sum()),
-        skipped_frame_count=replaced_count,
+        skipped_frame_count=fixed.replaced.size,
         cadence=MappingProxyType(
             {str(length): count for length, count in zip(lengths.tolist(), counts.tolist(), strict=True)}
         ),
-        uneven_per_min=float(np.count_nonzero(np.diff(steps)) / duration_min),
-        judder_rms_ms=float(np.sqrt(np.mean((steps * period_ms - own_steps_ms) ** 2))) if steps.size else 0.0,
+        uneven_per_min=float(np.count_nonzero(np.diff(steps)) / (series.duration_s / 60.0)),
+        judder_rms_ms=float(np.sqrt(np.mean((steps * period_ms - fixed.own_steps_ms) ** 2))) if steps.size else 0.0,
+        from_display_times=fixed.from_display_times,
+    )
+
+
+class VariableSteps(NamedTuple):
+    """The steps between shown frames on a display of variable rate, each with the frame that ends it.
+
+    ``below`` and ``above`` say which steps lie outside the window; all arrays have shape (n_steps,).
+    """
+
+    frames: NDArray[np.int64]
+    steps_ns: NDArray[np.int64]
+    below: NDArray[np.bool_]
+    above: NDArray[np.bool_]
+    from_display_times: bool
+
+
+def variable_steps(series: FrameSeries, refresh: Refresh) -> VariableSteps | None:
+    """Every step between shown frames; ``None`` with fewer than two shown frames."""
+    shown_ns, kept, from_display_times = appearances(series)
+    frames = np.flatnonzero(kept)
+    # A shown step needs two appearances; from frame ends the start of the first frame is known too.
+    if from_display_times:
+        frames = frames[1:]
+    else:
+        shown_ns = np.concatenate((np.zeros(1, dtype=np.int64), shown_ns))
+    if shown_ns.size < 2:
+        return None
+    steps_ns = np.diff(shown_ns)
+    return VariableSteps(
+        frames=frames,
+        steps_ns=steps_ns,
+        # Whole nanoseconds: a step that rounds to the period of the edge lies on the edge, and the edge is inside.
+        below=np.asarray(steps_ns > -(-NS_PER_S // refresh.low_hz)),
+        above=np.asarray(steps_ns < NS_PER_S // refresh.high_hz),
         from_display_times=from_display_times,
     )
 
@@ -243,16 +313,10 @@ def fit_variable_refresh(series: FrameSeries, refresh: Refresh) -> VariableRefre
     >>> fit.inside_frames_fraction, fit.below_frames_fraction, fit.below_time_fraction
     (0.75, 0.25, 0.5)
     """
-    shown_ns, _, from_display_times = appearances(series)
-    # A shown step needs two appearances; from frame ends the start of the first frame is known too.
-    if not from_display_times:
-        shown_ns = np.concatenate((np.zeros(1, dtype=np.int64), shown_ns))
-    if shown_ns.size < 2:
+    found = variable_steps(series, refresh)
+    if found is None:
         return None
-    steps_ns = np.diff(shown_ns)
-    # Whole nanoseconds: a step that rounds to the period of the edge lies on the edge, and the edge is inside.
-    below = steps_ns > -(-NS_PER_S // refresh.low_hz)
-    above = steps_ns < NS_PER_S // refresh.high_hz
+    _, steps_ns, below, above, from_display_times = found
     total_ns = float(steps_ns.sum()) or 1.0
     below_frames, above_frames = float(below.mean()), float(above.mean())
     below_time, above_time = float(steps_ns[below].sum()) / total_ns, float(steps_ns[above].sum()) / total_ns

@@ -104,3 +104,39 @@ def chi_squared_tail(value: float, half_degrees: int) -> float:
         term *= half / k
         total += term
     return math.exp(-half) * total
+
+
+@lru_cache(maxsize=256)
+def gamma_quantile(probability: float, shape: float) -> float:
+    """Value below which a gamma variable of this shape and of scale 1 lies with ``probability``.
+
+    The regularized incomplete gamma function by its series (NIST Digital Library of Mathematical Functions, 8.7.1);
+    for shapes beyond 200 by the cube root of E. B. Wilson and M. M. Hilferty, Proceedings of the National Academy of
+    Sciences 17, 1931, 684-688.
+
+    Examples
+    --------
+    Half of a chi-squared variable with two degrees of freedom is a gamma variable of shape 1:
+
+    >>> round(2.0 * gamma_quantile(0.95, 1.0), 6)
+    5.991465
+    """
+    if not shape > 0.0:
+        raise ValueError(f"shape must be positive, got {shape!r}")
+    third = 1.0 / (9.0 * shape)
+    near = shape * max(1.0 - third + normal_quantile(probability) * math.sqrt(third), 0.0) ** 3
+    if shape > 200.0:
+        return near
+
+    def below(value: float) -> float:
+        if value <= 0.0:
+            return 0.0
+        term = total = 1.0
+        divisor = shape
+        while term > 1e-17 * total:
+            divisor += 1.0
+            term *= value / divisor
+            total += term
+        return total * math.exp(shape * math.log(value) - value - math.lgamma(shape + 1.0))
+
+    return _root(below, probability, 0.0, 2.0 * near + 10.0 * (shape + 4.0))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,18 +31,18 @@ def clock_drift(times: NDArray[np.float64], offsets: NDArray[np.float64]) -> flo
     return theil_sen_slope(middles, levels) if n_blocks > 1 else 0.0
 
 
-def motion_steps(series: FrameSeries) -> MotionSteps | None:
-    """Shown step minus simulated step, frame by frame, over the frames that were shown.
+class StepErrors(NamedTuple):
+    """Shown step minus simulated step of frames, each with the frame that ends it; shape (n_steps,)."""
 
-    Shown times are the display times where logged, else frame ends. The drift between the two clocks (a slope of
-    shown time minus simulated time) is removed and reported in parts per million; a drift of 100 ppm adds 1.7 µs to
-    a step of 16.7 ms, so it matters only where the clocks are of different make.
+    frames: NDArray[np.int64]
+    ends_ns: NDArray[np.int64]
+    errors_ms: NDArray[np.float64]
+    clock_drift: float
+    from_display_times: bool
 
-    Returns
-    -------
-    MotionSteps or None
-        ``None`` where the log has no simulation times, or fewer than three shown frames carry one.
-    """
+
+def step_errors(series: FrameSeries) -> StepErrors | None:
+    """The error of every step; ``None`` where fewer than three shown frames carry a simulation time."""
     simulated = logged_times_ns(series, "simulation_start_ns")
     if simulated is None:
         return None
@@ -55,14 +55,38 @@ def motion_steps(series: FrameSeries) -> MotionSteps | None:
         return None
     offsets_ns = (shown_ns - simulated_ns).astype(np.float64)
     drift = clock_drift(simulated_ns.astype(np.float64), offsets_ns)
-    errors_ms = (np.diff(offsets_ns) - drift * np.diff(simulated_ns)) / NS_PER_MS
+    return StepErrors(
+        frames=np.flatnonzero(kept)[usable][1:],
+        ends_ns=shown_ns[1:],
+        errors_ms=(np.diff(offsets_ns) - drift * np.diff(simulated_ns)) / NS_PER_MS,
+        clock_drift=drift,
+        from_display_times=from_display_times,
+    )
+
+
+def motion_steps(series: FrameSeries) -> MotionSteps | None:
+    """Shown step minus simulated step, frame by frame, over the frames that were shown.
+
+    Shown times are the display times where logged, else frame ends. The drift between the two clocks (a slope of
+    shown time minus simulated time) is removed and reported in parts per million; a drift of 100 ppm adds 1.7 µs to
+    a step of 16.7 ms, so it matters only where the clocks are of different make.
+
+    Returns
+    -------
+    MotionSteps or None
+        ``None`` where the log has no simulation times, or fewer than three shown frames carry one.
+    """
+    steps = step_errors(series)
+    if steps is None:
+        return None
+    errors_ms = steps.errors_ms
     sizes_ms = np.abs(errors_ms)
     worst = int(np.argmax(sizes_ms))
     return MotionSteps(
         rms_ms=float(np.sqrt(np.mean(errors_ms**2))),
         p99_ms=float(np.quantile(sizes_ms, 0.99)),
         worst_ms=float(errors_ms[worst]),
-        worst_time_s=float(shown_ns[worst + 1] / NS_PER_S),
-        clock_drift_ppm=drift * 1e6,
-        from_display_times=from_display_times,
+        worst_time_s=float(steps.ends_ns[worst] / NS_PER_S),
+        clock_drift_ppm=steps.clock_drift * 1e6,
+        from_display_times=steps.from_display_times,
     )

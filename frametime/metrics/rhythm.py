@@ -76,6 +76,28 @@ def hitches(stutters: Stutters) -> tuple[NDArray[np.float64], NDArray[np.float64
     return starts_s[begins], np.add.reduceat(stutters.excess_ms, begins)
 
 
+def alternating_runs(
+    frame_times_ms: NDArray[np.float64], rule: AlternationRule = DEFAULT_RULE
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """First and last frame of each run of alternating frames."""
+    if frame_times_ms.size < 3:
+        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
+    turns = _turns(frame_times_ms, rule.min_step_fraction)
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], turns, [False])).astype(np.int8)))
+    # A run of k turns joins k + 1 steps, so k + 2 frames.
+    first, last = edges[::2], edges[1::2] + 1
+    kept = last - first + 1 >= rule.min_frames
+    return first[kept], last[kept]
+
+
+def inside_runs(first: NDArray[np.int64], last: NDArray[np.int64], n: int) -> NDArray[np.bool_]:
+    """Which of ``n`` places lie in the runs from ``first`` to ``last``, both ends included."""
+    marks = np.zeros(n + 1, dtype=np.int64)
+    np.add.at(marks, first, 1)
+    np.add.at(marks, last + 1, -1)
+    return np.asarray(np.cumsum(marks)[:-1] > 0)
+
+
 def alternation(
     frame_times_ms: NDArray[np.float64], rule: AlternationRule = DEFAULT_RULE
 ) -> tuple[float, float | None]:
@@ -99,21 +121,12 @@ def alternation(
     >>> alternation(np.full(100, 9.0))
     (0.0, None)
     """
-    if frame_times_ms.size < 3:
-        return 0.0, None
-    turns = _turns(frame_times_ms, rule.min_step_fraction)
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], turns, [False])).astype(np.int8)))
-    first, last = edges[::2], edges[1::2]
-    # A run of k turns joins k + 1 steps, so k + 2 frames.
-    kept = last - first + 2 >= rule.min_frames
-    first, last = first[kept], last[kept]
-    n_alternating = int(np.sum(last - first + 2))
+    first, last = alternating_runs(frame_times_ms, rule)
+    n_alternating = int(np.sum(last - first + 1))
     if n_alternating == 0:
         return 0.0, None
-    marks = np.zeros(frame_times_ms.size, dtype=np.int64)
-    np.add.at(marks, first, 1)
-    np.add.at(marks, last + 1, -1)
-    inside = np.cumsum(marks)[:-1] > 0
+    # The steps between the frames of a run: one fewer than its frames.
+    inside = inside_runs(first, last - 1, frame_times_ms.size - 1)
     return min(1.0, n_alternating / frame_times_ms.size), median(np.abs(np.diff(frame_times_ms)[inside]))
 
 

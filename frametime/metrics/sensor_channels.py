@@ -67,12 +67,16 @@ class Channel(NamedTuple):
 
     def fraction_above(self, limit: float) -> float:
         """Share of the covered time in which the broken line lies above ``limit``."""
+        return float(np.sum(self.pieces_above(limit) * np.diff(self.times_s)) / self.covered_s)
+
+    def pieces_above(self, limit: float) -> NDArray[np.float64]:
+        """Share of each piece between two points that lies above ``limit``, shape (n_points - 1,)."""
         low = np.minimum(self.values[:-1], self.values[1:])
         high = np.maximum(self.values[:-1], self.values[1:])
         rise = high - low
         # Of a sloping piece the share above the limit is where the line has crossed it; a level piece is all or none.
         share = np.where(rise > 0.0, (high - limit) / np.where(rise > 0.0, rise, 1.0), np.where(high > limit, 1.0, 0.0))
-        return float(np.sum(np.clip(share, 0.0, 1.0) * np.diff(self.times_s)) / self.covered_s)
+        return np.clip(share, 0.0, 1.0)
 
     def fraction_below(self, limit: float) -> float:
         """Share of the covered time in which the broken line lies below ``limit``."""

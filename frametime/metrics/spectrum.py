@@ -114,23 +114,29 @@ def background(powers: NDArray[np.float64], width: int, n_averaged: int) -> NDAr
     return np.asarray(np.exp(np.interp(np.arange(powers.size), middles, np.log(levels))), dtype=np.float64)
 
 
-def find_lines(
-    frame_times_ms: NDArray[np.float64], ends_s: NDArray[np.float64], rule: SpectrumRule = DEFAULT_RULE
-) -> tuple[SpectralLine, ...]:
-    """The strongest significant lines, strongest first.
+class Spectrum(NamedTuple):
+    """Mean Lomb-Scargle power of stretches of a run, and the noise around each frequency.
 
-    Parameters
-    ----------
-    frame_times_ms, ends_s : ndarray of float64, shape (n_frames,)
-
-    Returns
-    -------
-    tuple of SpectralLine
-        Empty when the run is short, even, or no line stands out of the noise.
+    ``powers`` and ``noise`` belong to the frequencies ``step_hz``, ``2 step_hz`` and so on; lines are looked for from
+    place ``first`` on. Each of ``n_segments`` stretches has ``size`` frames and lasts about ``span_s``.
     """
+
+    powers: NDArray[np.float64]
+    noise: NDArray[np.float64]
+    step_hz: float
+    first: int
+    size: int
+    n_segments: int
+    span_s: float
+
+
+def averaged_spectrum(
+    frame_times_ms: NDArray[np.float64], ends_s: NDArray[np.float64], rule: SpectrumRule = DEFAULT_RULE
+) -> Spectrum | None:
+    """The spectrum in which lines are looked for; ``None`` when the run is short or even."""
     n = frame_times_ms.size
     if n < rule.min_frames:
-        return ()
+        return None
     size = min(n, rule.segment_frames)
     n_segments = min(rule.max_segments, n // size)
     starts = [(n - size) // 2] if n_segments == 1 else np.linspace(0, n - size, n_segments).astype(int).tolist()
@@ -146,23 +152,53 @@ def find_lines(
     powers /= n_segments
     first = max(math.ceil(rule.lowest_hz / step_hz), 1) - 1
     if n_frequencies - first < 4 * rule.background_bins or not powers.any():
-        return ()
+        return None
     # A steep part of the noise spectrum is no line: it must stand out of the near surroundings as well.
     noise = np.maximum(
         background(powers, rule.background_bins * rule.oversampling, n_segments),
         background(powers, rule.near_bins * rule.oversampling, n_segments),
     )
-    ratios = powers / noise
-    ratios[:first] = 0.0
-    n_independent = (n_frequencies - first) / rule.oversampling
+    return Spectrum(
+        powers=powers,
+        noise=noise,
+        step_hz=step_hz,
+        first=first,
+        size=size,
+        n_segments=n_segments,
+        span_s=span_s,
+    )
+
+
+def find_lines(
+    frame_times_ms: NDArray[np.float64], ends_s: NDArray[np.float64], rule: SpectrumRule = DEFAULT_RULE
+) -> tuple[SpectralLine, ...]:
+    """The strongest significant lines, strongest first.
+
+    Parameters
+    ----------
+    frame_times_ms, ends_s : ndarray of float64, shape (n_frames,)
+
+    Returns
+    -------
+    tuple of SpectralLine
+        Empty when the run is short, even, or no line stands out of the noise.
+    """
+    spectrum = averaged_spectrum(frame_times_ms, ends_s, rule)
+    if spectrum is None:
+        return ()
+    ratios = spectrum.powers / spectrum.noise
+    ratios[: spectrum.first] = 0.0
+    n_independent = (ratios.size - spectrum.first) / rule.oversampling
     lines = []
     for place in _peaks(ratios, rule):
-        chance = false_alarm_probability(float(ratios[place]), n_independent, n_segments)
+        chance = false_alarm_probability(float(ratios[place]), n_independent, spectrum.n_segments)
         if chance < rule.significance:
-            amplitude_ms = 2.0 * math.sqrt(float(powers[place]) / size)
+            amplitude_ms = 2.0 * math.sqrt(float(spectrum.powers[place]) / spectrum.size)
             lines.append(
                 SpectralLine(
-                    frequency_hz=(place + 1) * step_hz, amplitude_ms=amplitude_ms, false_alarm_probability=chance
+                    frequency_hz=(place + 1) * spectrum.step_hz,
+                    amplitude_ms=amplitude_ms,
+                    false_alarm_probability=chance,
                 )
             )
     return tuple(sorted(lines, key=lambda line: -line.amplitude_ms))

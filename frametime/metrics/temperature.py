@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from frametime.capture import TIME_COLUMN
 from frametime.metrics.frame_series import FrameSeries, numpy_column
@@ -74,8 +75,8 @@ def utilization_under_90pct_fraction(series: FrameSeries) -> float | Missing:
     return found if isinstance(found, Missing) else found.fraction_below(BUSY_PCT)
 
 
-def gpu_work_under_90pct_fraction(series: FrameSeries) -> float | Missing:
-    """Share of the time spent in frames on which the card worked under 90 % of the frame's own time."""
+def frames_under_90pct(series: FrameSeries) -> tuple[NDArray[np.int64], NDArray[np.bool_]] | Missing:
+    """Frames of which the card's own work is logged, and on which of them it worked under 90 % of their time."""
     capture = series.capture
     if capture is None or "gpu_work_ns" not in capture.frames.column_names:
         return Missing(reason="the log does not say how long the card worked on each frame")
@@ -85,6 +86,14 @@ def gpu_work_under_90pct_fraction(series: FrameSeries) -> float | Missing:
     work_ms = np.asarray(numpy_column(known, "gpu_work_ns"), dtype=np.float64) / NS_PER_MS
     # The end of a frame finds its place again among the timestamps, which rise strictly.
     places = np.searchsorted(series.timestamps_ns, numpy_column(known, TIME_COLUMN)) - 1
+    return places, work_ms < BUSY_PCT / 100.0 * series.frame_times_ms[places]
+
+
+def gpu_work_under_90pct_fraction(series: FrameSeries) -> float | Missing:
+    """Share of the time spent in frames on which the card worked under 90 % of the frame's own time."""
+    found = frames_under_90pct(series)
+    if isinstance(found, Missing):
+        return found
+    places, under = found
     times_ms = series.frame_times_ms[places]
-    under = work_ms < BUSY_PCT / 100.0 * times_ms
     return float(times_ms[under].sum() / times_ms.sum())
