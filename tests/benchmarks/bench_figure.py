@@ -1,7 +1,8 @@
-"""The figure of a million frames against the same figure of a few frames: what the frames themselves cost."""
+"""The figure of a million frames against an empty figure of the same size, and against the same of a few frames."""
 
 from __future__ import annotations
 
+import io
 import sys
 from pathlib import Path
 
@@ -23,15 +24,16 @@ FEW = 1_000
 
 
 def empty_figure(theme: Theme) -> bytes:
-    """A figure of the same size with one pair of axes and nothing in it, not even a title."""
-    with theme.settings():
-        figure = Figure(figsize=(theme.size.width_in, theme.size.height_in), dpi=theme.size.dpi)
-        figure.add_subplot()
-    return figure_bytes(figure, theme, "png")
+    """A figure of the same size with one pair of axes, their ticks and nothing in it, saved as matplotlib does."""
+    stream = io.BytesIO()
+    figure = Figure(figsize=(theme.size.width_in, theme.size.height_in), dpi=theme.size.dpi)
+    figure.add_subplot()
+    figure.savefig(stream, format="png")
+    return stream.getvalue()
 
 
 def million_frames(_folder: Path) -> list[Ratio]:
-    """One chart at each size: with a million frames, with a thousand, and bare axes."""
+    """One chart at each size: with a million frames, with a thousand, and empty."""
     rng = np.random.default_rng(1)
     times_ms = 8.0 + rng.gamma(2.0, 0.5, MILLION)
     times_ms[rng.integers(0, MILLION, 200)] += 30.0
@@ -46,14 +48,11 @@ def million_frames(_folder: Path) -> list[Ratio]:
             lambda theme=theme: figure_bytes(draw_frame_times(few, few_run, theme), theme, "png"),
             lambda theme=theme: figure_bytes(draw_frame_times(many, many_run, theme), theme, "png"),
         )
-        ratios.append(
-            Ratio(
-                f"chart of a million frames / same chart of {FEW} frames, {size}",
-                2.0,
-                with_many / with_few,
-                f"{with_many:.3f} s / {with_few:.3f} s; bare axes {empty:.3f} s",
-            )
-        )
+        times = f"{with_many:.3f} s; empty {empty:.3f} s, {FEW} frames {with_few:.3f} s"
+        ratios += [
+            Ratio(f"chart of a million frames / empty figure of the same size, {size}", 2.0, with_many / empty, times),
+            Ratio(f"chart of a million frames / same chart of {FEW} frames, {size}", 2.0, with_many / with_few, times),
+        ]
     return ratios
 
 

@@ -15,7 +15,7 @@ from frametime.metrics.metric import MeasuredRun
 from frametime.render.charts.lanes import LANE_QUANTITIES, Lane, draw_lanes, lanes_of
 from frametime.render.charts.scales import set_x_ticks, set_y_ticks
 from frametime.render.charts.sheet import KeyEntry, Sheet, x_caption, y_caption
-from frametime.render.charts.traces import RunTrace, trace_of_capture, trace_of_run
+from frametime.render.charts.traces import RunTrace, trace_of_run, trace_of_series
 from frametime.render.charts.words import FRAME_TIME, run_figures, stutter_words
 from frametime.render.numbers import format_quantity
 from frametime.render.text_fit import text_width_pt
@@ -57,8 +57,9 @@ def draw_frame_times(
             trace = trace_of_run(run, label=label)
             lanes: tuple[Lane, ...] = ()
         else:
-            trace = trace_of_capture(source, run, n_columns=columns, label=label)
-            lanes = lanes_of(FrameSeries.of(source, run.options), LANE_QUANTITIES)
+            series = FrameSeries.of(source, run.options)
+            trace = trace_of_series(series, run, n_columns=columns, label=label)
+            lanes = lanes_of(series, LANE_QUANTITIES)
         return _draw(trace, lanes[:3], run.judgement.word, theme)
 
 

@@ -132,7 +132,11 @@ def trace_of_entry(entry: RunEntry, *, label: str) -> RunTrace:
 
 def trace_of_capture(capture: Capture, run: MeasuredRun, *, n_columns: int, label: str | None = None) -> RunTrace:
     """The trace of every frame of a capture, at least and greatest in each of ``n_columns`` columns of pixels."""
-    series = FrameSeries.of(capture, run.options)
+    return trace_of_series(FrameSeries.of(capture, run.options), run, n_columns=n_columns, label=label)
+
+
+def trace_of_series(series: FrameSeries, run: MeasuredRun, *, n_columns: int, label: str | None = None) -> RunTrace:
+    """The same from the series of frames of the capture."""
     kept = trace_of_run(run, label=label)
     times_s, low_ms, high_ms = envelope(series.ends_s, series.frame_times_ms, n_columns=n_columns)
     n_middle = min(_MIDDLE_POINTS, series.n_frames)
