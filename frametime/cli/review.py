@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from frametime.cli.options import drawing_options, make_chart_request
+from frametime.cli.output import formula_warning
 
 
 @click.command(context_settings={"help_option_names": ["-h", "--help"]})
@@ -17,6 +18,7 @@ from frametime.cli.options import drawing_options, make_chart_request
     "--coverage", is_flag=True, help="Show what is there, missing, or to repeat; exit code 5 if not complete."
 )
 @click.option("--force", is_flag=True, help="Replace another result in the folder.")
+@click.option("--escape-formulas", is_flag=True, help="In CSV, an apostrophe before text that is a formula.")
 @click.option("--no-charts", is_flag=True, help="Draw no charts.")
 @click.option("--no-report", is_flag=True, help="Write no report.html.")
 @click.option("--measure-again", is_flag=True, help="Do not use the measured runs that were kept.")
@@ -28,6 +30,7 @@ def review(
     out: Path | None,
     coverage: bool,
     force: bool,
+    escape_formulas: bool,
     no_charts: bool,
     no_report: bool,
     measure_again: bool,
@@ -51,6 +54,7 @@ def review(
     from frametime.pipeline.plan import read_plan
     from frametime.pipeline.review_files import review_plan
     from frametime.pipeline.review_outputs import KEPT_RUNS_FOLDER, DrawnOutputs, write_review
+    from frametime.pipeline.review_tables import formula_count
     from frametime.render.charts.catalog import keys_for
     from frametime.render.review_text import coverage_text, review_text
 
@@ -65,8 +69,11 @@ def review(
         ctx.exit(0 if result.coverage.is_complete else 5)
     assert out is not None
     drawn = DrawnOutputs(charts=not no_charts, report=not no_report, request=request)
-    names = write_review(result, out, drawn=drawn, force=force)
+    names = write_review(result, out, drawn=drawn, force=force, escape_formulas=escape_formulas)
     if not quiet:
         click.echo(review_text(result), nl=False)
     click.echo(f"{len(names)} files in {click.format_filename(out)}: {', '.join(names[-5:])}", err=True)
+    n_formulas = 0 if escape_formulas else formula_count(result)
+    if n_formulas:
+        click.echo(formula_warning(n_formulas, "cells.csv and standings.csv"), err=True)
     ctx.exit(4 if result.unreadable else 0)

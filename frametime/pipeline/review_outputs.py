@@ -32,13 +32,16 @@ class DrawnOutputs:
     request: ChartRequest = field(default_factory=ChartRequest)
 
 
-def write_review(result: ReviewResult, folder: Path, *, drawn: DrawnOutputs, force: bool) -> tuple[str, ...]:
+def write_review(
+    result: ReviewResult, folder: Path, *, drawn: DrawnOutputs, force: bool, escape_formulas: bool = False
+) -> tuple[str, ...]:
     """Write every output of a review.
 
     All files are made in a new folder inside ``folder`` and renamed when the last one is there; ``result.json``
     comes last, so that a folder with it is whole. When the files are there already with the same content, nothing
     is written. A run that was killed leaves its new folder behind; the next one that ends well goes on where it stood
-    and removes that folder.
+    and removes that folder. With ``escape_formulas`` text in CSV that a spreadsheet would take for a formula gets an
+    apostrophe in front.
 
     Returns
     -------
@@ -50,7 +53,7 @@ def write_review(result: ReviewResult, folder: Path, *, drawn: DrawnOutputs, for
     OutputError
         When a file is there with other content and ``force`` is not given, or the folder cannot be written.
     """
-    files = text_files(result)
+    files = text_files(result, escape_formulas=escape_formulas)
     chosen = dict(drawn_files(result, drawn))
     is_unchanged = all(_holds(folder / name, content) for name, content in files.items())
     present = [name for name in (*files, *chosen) if (folder / name).exists()]
@@ -82,7 +85,7 @@ def write_review(result: ReviewResult, folder: Path, *, drawn: DrawnOutputs, for
     return tuple(names)
 
 
-def text_files(result: ReviewResult) -> Mapping[str, bytes]:
+def text_files(result: ReviewResult, *, escape_formulas: bool = False) -> Mapping[str, bytes]:
     """The files that are made of text and numbers, by name; ``result.json`` last."""
     import pyarrow.parquet as pq
 
@@ -90,8 +93,8 @@ def text_files(result: ReviewResult) -> Mapping[str, bytes]:
     pq.write_table(runs_table(result), runs)
     return {
         "runs.parquet": runs.getvalue(),
-        "cells.csv": cells_csv(result),
-        "standings.csv": standings_csv(result),
+        "cells.csv": cells_csv(result, escape_formulas=escape_formulas),
+        "standings.csv": standings_csv(result, escape_formulas=escape_formulas),
         "summary.md": review_markdown(result).encode("utf-8"),
         RESULT_FILE: review_json(result).encode("ascii"),
     }

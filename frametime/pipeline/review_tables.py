@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import io
 from array import array
 from collections.abc import Iterable, Mapping, Sequence
@@ -11,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from frametime.caveats import Caveat
 from frametime.metrics.metric import Interval
+from frametime.pipeline.csv_cells import csv_writer, escaped, looks_like_formula
 from frametime.review.result import ReviewResult, RunEntry
 from frametime.version import __version__
 
@@ -20,10 +20,26 @@ if TYPE_CHECKING:
 Row = dict[str, object]
 
 
-def cells_csv(result: ReviewResult) -> bytes:
+def cells_csv(result: ReviewResult, *, escape_formulas: bool = False) -> bytes:
+    """The table of `cell_rows`."""
+    return csv_bytes(cell_rows(result), escape_formulas=escape_formulas)
+
+
+def standings_csv(result: ReviewResult, *, escape_formulas: bool = False) -> bytes:
+    """The table of `standing_rows`."""
+    return csv_bytes(standing_rows(result), escape_formulas=escape_formulas)
+
+
+def formula_count(result: ReviewResult) -> int:
+    """Cells of both tables that a spreadsheet would take for formulas."""
+    cells = (cell for row in (*cell_rows(result), *standing_rows(result)) for cell in row.values())
+    return sum(isinstance(cell, str) and looks_like_formula(cell) for cell in cells)
+
+
+def cell_rows(result: ReviewResult) -> list[Row]:
     """One row for each metric, card and cell: mean over runs, and the comparison with the baseline."""
     comparisons = {(item.metric, item.candidate, item.scene, item.resolution): item for item in result.comparisons}
-    rows = []
+    rows: list[Row] = []
     for metric in result.metrics:
         for cell in result.cells:
             estimate = cell.estimates[metric.key]
@@ -53,15 +69,15 @@ def cells_csv(result: ReviewResult) -> bytes:
                     "caveats": _codes((*cell.caveats, *estimate.caveats) if found is None else found.caveats),
                 }
             )
-    return csv_bytes(rows)
+    return rows
 
 
-def standings_csv(result: ReviewResult) -> bytes:
+def standing_rows(result: ReviewResult) -> list[Row]:
     """One row for each cut, metric and card."""
     overall = {(item.cut, item.metric, item.candidate): item for item in result.overall}
     value = {(item.cut, item.metric, item.card): item for item in result.value}
     units = {metric.key: metric.unit for metric in result.metrics}
-    rows = []
+    rows: list[Row] = []
     for item in result.standings:
         pair = overall.get((item.cut, item.metric, item.card))
         money = value.get((item.cut, item.metric, item.card))
@@ -96,22 +112,32 @@ def standings_csv(result: ReviewResult) -> bytes:
                 "caveats": _codes(item.caveats if pair is None else pair.caveats),
             }
         )
-    return csv_bytes(rows)
+    return rows
 
 
-def csv_bytes(rows: Sequence[Row]) -> bytes:
-    """Rows as CSV in UTF-8, full precision, an empty cell where there is no value."""
+def csv_bytes(rows: Sequence[Row], *, escape_formulas: bool = False) -> bytes:
+    """Rows as CSV in UTF-8, full precision, an empty cell where there is no value.
+
+    Parameters
+    ----------
+    rows : sequence of mappings
+        All with the same keys in the same order.
+    escape_formulas : bool
+        Write an apostrophe before text that a spreadsheet would take for a formula.
+    """
     text = io.StringIO(newline="")
     if rows:
-        writer = csv.DictWriter(text, list(rows[0]), lineterminator="\n")
-        writer.writeheader()
-        writer.writerows({name: _csv_cell(value) for name, value in row.items()} for row in rows)
+        writer = csv_writer(text)
+        writer.writerow(rows[0])
+        writer.writerows([_csv_cell(value, escape_formulas) for value in row.values()] for row in rows)
     return text.getvalue().encode("utf-8", "backslashreplace")
 
 
-def _csv_cell(value: object) -> object:
+def _csv_cell(value: object, escape_formulas: bool) -> object:
     if isinstance(value, bool):
         return "true" if value else "false"
+    if isinstance(value, str) and escape_formulas:
+        return escaped(value)
     return "" if value is None else value
 
 

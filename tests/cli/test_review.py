@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -24,6 +25,21 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
     done = frametime("plan", "captures", "--out", "plan.toml", cwd=folder)
     assert done.code == 0, done.err
     return folder
+
+
+def test_cells_like_formulas_are_told_and_escaped_on_request(bench: Path) -> None:
+    text = (bench / "plan.toml").read_text("utf-8").replace('"harbor"', '"=harbor"')
+    (bench / "odd.toml").write_text(text.replace('captures"', 'odd"'), encoding="utf-8")
+    for card in ("amber-6", "birch-9"):
+        shutil.copytree(bench / "captures" / card / "harbor", bench / "odd" / card / "=harbor")
+    command = ("review", "odd.toml", "--out", "odd-out", "--no-charts", "--no-report", "-q")
+    told = frametime(*command, cwd=bench)
+    assert told.code == 0, told.err
+    assert "cells.csv and standings.csv: " in told.err and told.err.count("--escape-formulas") == 1
+    assert ",=harbor," in (bench / "odd-out" / "cells.csv").read_text("utf-8")
+    escaped = frametime(*command, "--force", "--escape-formulas", cwd=bench)
+    assert (escaped.code, "formula" in escaped.err) == (0, False)
+    assert ",'=harbor," in (bench / "odd-out" / "cells.csv").read_text("utf-8")
 
 
 def test_a_drafted_plan_is_not_replaced_without_force(bench: Path) -> None:

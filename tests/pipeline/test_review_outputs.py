@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import jsonschema
@@ -16,7 +17,7 @@ from frametime.errors import OutputError
 from frametime.pipeline import review_outputs
 from frametime.pipeline.review_outputs import DrawnOutputs, write_review
 from frametime.pipeline.review_schema import review_json, review_schema, schema_text
-from frametime.pipeline.review_tables import cells_csv, runs_table, standings_csv
+from frametime.pipeline.review_tables import cells_csv, formula_count, runs_table, standings_csv
 from frametime.review.result import ReviewResult
 from frametime.review.reviewing import review_runs
 
@@ -179,3 +180,17 @@ def test_an_output_folder_that_is_a_file_is_refused(result: ReviewResult, tmp_pa
     (tmp_path / "out").write_text("x", encoding="utf-8")
     with pytest.raises(OutputError, match="cannot be written"):
         write_review(result, tmp_path / "out", drawn=NOTHING_DRAWN, force=False)
+
+
+def test_text_like_a_formula_is_escaped_on_request_and_numbers_never(result: ReviewResult) -> None:
+    assert formula_count(result) == 0
+    assert cells_csv(result, escape_formulas=True) == cells_csv(result)
+    odd = replace(result, baseline="-harbor")
+    n_rows = 0
+    for table in (cells_csv, standings_csv):
+        plain, safe = rows(table(odd)), rows(table(odd, escape_formulas=True))
+        n_rows += len(plain)
+        assert {row.pop("baseline") for row in plain} == {"-harbor"}
+        assert {row.pop("baseline") for row in safe} == {"'-harbor"}
+        assert plain == safe
+    assert formula_count(odd) == n_rows > 0
