@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+import gc
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -67,6 +67,8 @@ def check(files: tuple[str, ...], **chosen: Any) -> None:
     from frametime.pipeline.measuring import MeasureRequest, measure_file
 
     paths = expand_paths(files)
+    if len(paths) > 1:
+        gc.enable()
     if chosen["plot"] is not None and len(paths) > 1:
         raise click.UsageError("--plot takes one capture; 'frametime compare' draws several")
     base = MeasureRequest(
@@ -96,6 +98,8 @@ def check(files: tuple[str, ...], **chosen: Any) -> None:
         texts.append(_text(run, chosen))
         missed.extend(_missed(run, requirements))
         if chosen["plot"] is not None:
+            from pathlib import Path
+
             from frametime.pipeline.compare_files import plot_check
 
             plot_check(

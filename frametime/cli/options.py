@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import functools
-import glob
+import os
 from collections.abc import Callable, Mapping, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal, ParamSpec, TypeVar
 
 import click
@@ -33,6 +32,20 @@ _READING: Final = (
     click.option("--to", "to_s", type=float, metavar="S", help="Last second to keep."),
     click.option(
         "--max-rejected", type=float, default=1.0, show_default=True, metavar="PCT", help="Rows that may be unusable."
+    ),
+    click.option("--max-line-bytes", type=click.IntRange(min=1), metavar="N", help="Longest line; 1 MiB by default."),
+    click.option("--max-columns", type=click.IntRange(min=1), metavar="N", help="Most columns; 2000 by default."),
+    click.option(
+        "--max-decompressed-bytes",
+        type=click.IntRange(min=1),
+        metavar="N",
+        help="Most bytes that a log may unpack to; 16 GiB by default.",
+    ),
+    click.option(
+        "--max-decompression-ratio",
+        type=float,
+        metavar="N",
+        help="Most times its size that a log may unpack to; 2000 by default.",
     ),
 )
 
@@ -163,7 +176,14 @@ def make_read_options(chosen: Mapping[str, Any]) -> ReadOptions:
         from_s=chosen["from_s"],
         to_s=chosen["to_s"],
         max_rejected_fraction=chosen["max_rejected"] / 100.0,
+        **_limits(chosen),
     )
+
+
+def _limits(chosen: Mapping[str, Any]) -> dict[str, Any]:
+    """The limits that were given; the others stay at the defaults of ``ReadOptions``."""
+    names = ("max_line_bytes", "max_columns", "max_decompressed_bytes", "max_decompression_ratio")
+    return {name: chosen[name] for name in names if chosen[name] is not None}
 
 
 def skips_warm_up(chosen: Mapping[str, Any]) -> bool:
@@ -184,7 +204,8 @@ def _text_of(path: str) -> str:
     from frametime.errors import LayoutError
 
     try:
-        return Path(path).read_text("utf-8-sig")
+        with open(path, encoding="utf-8-sig") as file:  # noqa: PTH123 - pathlib is slow to import
+            return file.read()
     except (OSError, UnicodeDecodeError) as error:
         raise LayoutError.at(path, f"cannot be read as text ({error})") from error
 
@@ -289,11 +310,13 @@ def expand_paths(patterns: tuple[str, ...]) -> list[str]:
     """
     paths: list[str] = []
     for pattern in patterns:
-        if pattern == "-" or Path(pattern).exists() or not glob.has_magic(pattern):
+        if pattern == "-" or not any(mark in pattern for mark in "*?[") or os.path.exists(pattern):  # noqa: PTH110
             paths.append(pattern)
             continue
+        import glob  # As pathlib, it is slow to import, and few inputs are patterns.
+
         # pathlib has no pattern that may start at a drive or at the root.
-        found = sorted(path for path in glob.glob(pattern, recursive=True) if Path(path).is_file())  # noqa: PTH207
+        found = sorted(path for path in glob.glob(pattern, recursive=True) if os.path.isfile(path))  # noqa: PTH113,PTH207
         if not found:
             raise click.UsageError(f"no file matches {pattern!r}")
         paths.extend(found)

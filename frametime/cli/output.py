@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Final
 
 import click
@@ -32,6 +31,8 @@ def emit(text: str, out: str | None, *, force: bool = False) -> None:
     if out is None or out == "-":
         click.echo(text, nl=False)
         return
+    from pathlib import Path
+
     from frametime.errors import OutputError
     from frametime.pipeline.replacing import write_text
 
