@@ -147,7 +147,7 @@ def read_arrow(log: BinaryIO, options: ReadOptions) -> ParsedLog:
         raise ReadError.at(
             source.name,
             f"{len(source.schema)} columns, at most {options.max_columns} are read",
-            helps="raise max_columns if this is a frame log",
+            helps="raise --max-columns if this is a frame log",
         )
     return _foreign(source, options)
 

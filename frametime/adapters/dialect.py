@@ -131,7 +131,7 @@ def detect_dialect(source: TextSource, options: ReadOptions) -> Dialect:
             source.name,
             f"{n_columns} columns, at most {options.max_columns} are read",
             line=rows[start].line,
-            helps="raise max_columns if this is a frame log",
+            helps="raise --max-columns if this is a frame log",
         )
     first_line = rows[start].line
     data_start = source.start + len("".join(lines[: first_line - 1]).encode("utf-8"))

@@ -368,7 +368,7 @@ def long_line(name: str, options: ReadOptions) -> ReadError:
         ReadError.at(
             name,
             f"a line is longer than {options.max_line_bytes} bytes",
-            helps="a frame log has one short line for each frame",
+            helps="a frame log has one short line for each frame; --max-line-bytes raises the limit",
         ),
     )
 
@@ -378,13 +378,13 @@ def _check_size(total: int, log: LogStream, options: ReadOptions) -> None:
         raise ReadError.at(
             log.name,
             f"unpacks to more than {options.max_decompressed_bytes} bytes",
-            helps="raise max_decompressed_bytes if the file can be trusted",
+            helps="raise --max-decompressed-bytes if the file can be trusted",
         )
     if total > (64 << 20) and total > options.max_decompression_ratio * max(log.size, 1):
         raise ReadError.at(
             log.name,
             f"unpacks to more than {options.max_decompression_ratio:g} times its size",
-            helps="raise max_decompression_ratio if the file can be trusted",
+            helps="raise --max-decompression-ratio if the file can be trusted",
         )
 
 
