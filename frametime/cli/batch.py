@@ -36,11 +36,11 @@ if TYPE_CHECKING:
     "cannot be used; 4 some captures could not be measured; 130 interrupted."
 )
 @click.argument("folder", type=click.Path(file_okay=False))
-@click.option("-o", "--out", required=True, metavar="FILE", help="Table to write: .csv, .jsonl or .parquet.")
+@click.option("-o", "--out", required=True, metavar="PATH", help="Table to write: .csv, .jsonl, .parquet, or a folder.")
 @click.option(
     "--partition-by", metavar="FIELD,...", help="Write Parquet into the folder --out, parted by these path fields."
 )
-@click.option("--escape-formulas", is_flag=True, help="In CSV, an apostrophe before text that is a formula.")
+@click.option("--escape-formulas", is_flag=True, help="In CSV, put an apostrophe before text like a formula.")
 @click.option("--force", is_flag=True, help="Replace a table that exists.")
 @click.option("--resume", is_flag=True, help="Keep the rows of captures that have not changed.")
 @click.option("--path-pattern", metavar="PATTERN", help="Fields of the path that become columns.")

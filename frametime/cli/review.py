@@ -18,7 +18,7 @@ from frametime.cli.output import formula_warning
     "--coverage", is_flag=True, help="Show what is there, missing, or to repeat; exit code 5 if not complete."
 )
 @click.option("--force", is_flag=True, help="Replace another result in the folder.")
-@click.option("--escape-formulas", is_flag=True, help="In CSV, an apostrophe before text that is a formula.")
+@click.option("--escape-formulas", is_flag=True, help="In CSV, put an apostrophe before text like a formula.")
 @click.option("--no-charts", is_flag=True, help="Draw no charts.")
 @click.option("--no-report", is_flag=True, help="Write no report.html.")
 @click.option("--measure-again", is_flag=True, help="Do not use the measured runs that were kept.")
