@@ -85,21 +85,32 @@ def _values(series: FrameSeries, rows: Mapping[str, Metric], caveats: tuple[Cave
     )
 
 
-def _value(row: Metric, result: float | Missing, interval: Interval | None, caveats: tuple[Caveat, ...]) -> MetricValue:
+def _value(
+    row: Metric, result: float | Missing, interval: Interval | Missing | None, caveats: tuple[Caveat, ...]
+) -> MetricValue:
     if isinstance(result, Missing):
         return MetricValue(key=row.key, unit=row.unit, value=None, reason=result.reason, interval=None, caveats=caveats)
     value = float(result)
     if not isfinite(value):
         raise ValueError(f"{row.key} must be a finite number or Missing with its reason, got {value!r}")
-    return MetricValue(key=row.key, unit=row.unit, value=value, reason=None, interval=interval, caveats=caveats)
+    return MetricValue(
+        key=row.key,
+        unit=row.unit,
+        value=value,
+        reason=None,
+        interval=None if isinstance(interval, Missing) else interval,
+        caveats=caveats,
+        interval_reason=interval.reason if isinstance(interval, Missing) else None,
+    )
 
 
-def _intervals(series: FrameSeries, results: Mapping[str, float | Missing]) -> Mapping[str, Interval]:
+def _intervals(series: FrameSeries, results: Mapping[str, float | Missing]) -> Mapping[str, Interval | Missing]:
     if not series.options.within_run_intervals:
         return {}
     from frametime.metrics.resampling import within_run_intervals
 
-    return within_run_intervals(series, [key for key, result in results.items() if not isinstance(result, Missing)])
+    values = {key: float(result) for key, result in results.items() if not isinstance(result, Missing)}
+    return within_run_intervals(series, values)
 
 
 def _caveats(series: FrameSeries, capture: Capture) -> tuple[Caveat, ...]:

@@ -79,7 +79,8 @@ class Interval:
 class MetricValue:
     """A metric of one run: its value, or the reason why there is none.
 
-    ``interval`` is *within run* (frames resampled in blocks) and never used to compare cards.
+    ``interval`` is *within run* (frames resampled in blocks) and never used to compare cards. Where intervals were
+    asked for and a value has none, ``interval_reason`` says why.
     """
 
     key: str
@@ -88,6 +89,7 @@ class MetricValue:
     reason: str | None
     interval: Interval | None
     caveats: tuple[Caveat, ...]
+    interval_reason: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
