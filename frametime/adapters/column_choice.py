@@ -12,7 +12,7 @@ from typing import Final, NamedTuple
 from frametime.adapters.column_evidence import PLAUSIBLE_NS, ColumnFacts
 from frametime.adapters.header_words import Event
 from frametime.adapters.layout import ColumnRef
-from frametime.adapters.number_style import NumberStyle, digit_step
+from frametime.adapters.number_style import NumberStyle, digit_power
 from frametime.adapters.time_units import RATE, TimeUnit
 from frametime.caveats import Caveat
 
@@ -87,11 +87,11 @@ def resolution_ns(fact: ColumnFacts, unit: TimeUnit | None, style: NumberStyle) 
         # Clock times and dates: the digits of their seconds.
         seconds = [_digits_of_seconds(cell) for cell in (*fact.cells, *fact.last_cells) if cell.strip()]
         return int(10 ** max(0, 9 - min(seconds, default=9)))
-    steps = [
-        min((digit_step(cell, style) for cell in cells), default=Fraction(1))
+    powers = [
+        min((digit_power(cell, style) for cell in cells), default=0)
         for cells in (fact.cells, fact.last_cells or fact.cells)
     ]
-    return max(1, round(unit.ns * max(steps)))
+    return max(1, round(unit.ns * Fraction(10) ** max(powers)))
 
 
 def _digits_of_seconds(cell: str) -> int:

@@ -65,7 +65,8 @@ def number_styles(cells: Iterable[str]) -> tuple[tuple[NumberStyle, ...], str]:
         elif kind is CellKind.WITH_UNIT:
             match = WITH_UNIT.fullmatch(cell.strip())
             numbers.extend([match[1]] if match else [])
-    marked = next((n for n in numbers if matches(GROUPED_BY_MARK, n)), None)
+    # Most numbers hold no such mark: the pattern is tried on few.
+    marked = next((n for n in numbers if not n.isascii() or " " in n or "'" in n if matches(GROUPED_BY_MARK, n)), None)
     if marked is not None:
         mark = next(character for character in marked if not character.isdigit() and character not in "+-.,")
         return (NumberStyle("," if any("," in n for n in numbers) else ".", " " if mark in SPACES else "'"),), (
@@ -116,20 +117,20 @@ def exact_value(cell: str, style: NumberStyle) -> Fraction | None:
     return Fraction(text) if matches(NUMBER_POINT, text) else None
 
 
-def digit_step(cell: str, style: NumberStyle) -> Fraction:
-    """What one step of the last digit of a number is worth.
+def digit_power(cell: str, style: NumberStyle) -> int:
+    """The power of ten that is one step of the last digit of a number.
 
     Examples
     --------
-    >>> digit_step("17.247", POINT), digit_step("1.72E+01", POINT), digit_step("17247", POINT)
-    (Fraction(1, 1000), Fraction(1, 10), Fraction(1, 1))
+    >>> digit_power("17.247", POINT), digit_power("1.72E+01", POINT), digit_power("17247", POINT)
+    (-3, -1, 0)
     """
     match = re.match(_MANTISSA, cell.strip(), re.ASCII)
     if match is None:
-        return Fraction(1)
+        return 0
     mantissa = match[1]
     digits = len(mantissa) - mantissa.rfind(style.decimal) - 1 if style.decimal in mantissa else 0
-    return Fraction(10) ** (int(match[2] or 0) - min(digits, 30))
+    return int(match[2] or 0) - min(digits, 30)
 
 
 def exact_ns(cell: str, unit: TimeUnit, style: NumberStyle) -> int | None:

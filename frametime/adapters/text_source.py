@@ -252,7 +252,7 @@ def _head_lines(stream: BinaryIO, name: str, options: ReadOptions, *, start: int
     wanted = min(HEAD_BYTES, end - start)
     raw = stream.read(wanted)
     while True:
-        longest = max((len(line) for line in re.split(rb"[\r\n]", raw)), default=0)
+        longest = max(map(len, re.split(rb"[\r\n]", raw)), default=0)
         if longest > options.max_line_bytes:
             raise long_line(name, options)
         if len(raw) >= end - start:
