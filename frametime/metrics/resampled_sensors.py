@@ -50,6 +50,13 @@ class SensorDraws:
         """Time-weighted mean of one item a piece in each resample."""
         return self.draws.sums(items * self.pieces_s) / self.draws.sums(self.pieces_s)
 
+    def frames_per_joule(self) -> NDArray[np.float64]:
+        """Frames over energy in each resample, of a quantity in W; frames at the end of a piece count in part."""
+        stamps_ns = self.series.timestamps_ns
+        elapsed_s = (stamps_ns - stamps_ns[0]) / NS_PER_S
+        frames = np.diff(np.interp(self.channel.times_s, elapsed_s, np.arange(elapsed_s.size)))
+        return self.draws.sums(frames) / np.maximum(self.draws.sums(self.means * self.pieces_s), 1e-300)
+
 
 def sensor_outcomes(series: FrameSeries, values: Mapping[str, float]) -> dict[str, Outcome]:
     """Power, energy, clocks and load, for those of the wanted metrics that the run has."""
@@ -98,14 +105,6 @@ def _interval(drawn: SensorDraws, value: float, outcome: Resampled) -> Outcome:
     )
 
 
-def _frames_per_joule(drawn: SensorDraws) -> NDArray[np.float64]:
-    stamps_ns = drawn.series.timestamps_ns
-    elapsed_s = (stamps_ns - stamps_ns[0]) / NS_PER_S
-    frames = np.diff(np.interp(drawn.channel.times_s, elapsed_s, np.arange(elapsed_s.size)))
-    joules = drawn.draws.sums(drawn.means * drawn.pieces_s)
-    return drawn.draws.sums(frames) / np.maximum(joules, 1e-300)
-
-
 def _at_power_limit(drawn: SensorDraws) -> Outcome:
     limit_w = drawn.series.options.power_limit_w
     if limit_w is None:
@@ -132,8 +131,8 @@ def _spread(drawn: SensorDraws) -> Outcome:
 _ROWS: Final[Mapping[str, Mapping[str, Make]]] = {
     energy.POWER: {
         "average_power_w": lambda drawn: Resampled(drawn.mean()),
-        "energy_per_frame_j": lambda drawn: Resampled(1.0 / np.maximum(_frames_per_joule(drawn), 1e-300)),
-        "frames_per_joule": lambda drawn: Resampled(_frames_per_joule(drawn)),
+        "energy_per_frame_j": lambda drawn: Resampled(1.0 / np.maximum(drawn.frames_per_joule(), 1e-300)),
+        "frames_per_joule": lambda drawn: Resampled(drawn.frames_per_joule()),
         "time_at_power_limit_fraction": _at_power_limit,
     },
     temperature.CORE_CLOCK: {

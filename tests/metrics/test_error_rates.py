@@ -6,6 +6,8 @@ Simulations with fixed seeds. The noise is autocorrelated as frame times are: wh
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable, Sequence
+from functools import partial
 
 import numpy as np
 import pytest
@@ -13,6 +15,7 @@ from made_regularity import Array, alternation, autocorrelated, clean_ms, hitche
 
 from frametime.metrics.catalog import catalog_for
 from frametime.metrics.frame_series import FrameSeries
+from frametime.metrics.metric import Interval, Missing
 from frametime.metrics.options import MeasureOptions
 from frametime.metrics.resampling import within_run_intervals
 
@@ -82,33 +85,69 @@ def test_what_is_planted_at_the_stated_strength_is_found(name: str, plant: objec
     assert total[name] >= 90, total
 
 
+def hitching_ms(n: int, seed: int) -> Array:
+    """Noise with a memory of ten frames, and a hitch in one of 200 frames, of exponential size."""
+    generator = np.random.default_rng(seed + 10**6)
+    times_ms, hits = clean_ms(n, seed), generator.random(n) < 0.005
+    times_ms[hits] += generator.exponential(12.0, int(hits.sum()))
+    return times_ms
+
+
+def intervals_of(series: FrameSeries, keys: Sequence[str]) -> dict[str, Interval]:
+    catalog = catalog_for(series.options)
+    results = {key: catalog[key].compute(series) for key in keys}
+    values = {key: result for key, result in results.items() if not isinstance(result, Missing)}
+    found = within_run_intervals(series, values)
+    return {key: interval for key, interval in found.items() if isinstance(interval, Interval)}
+
+
+NOISES: dict[str, Callable[[int, int], Array]] = {
+    "memory of two frames": partial(clean_ms, coefficient=0.5),
+    "memory of ten frames": clean_ms,
+    "memory of fifty frames": partial(clean_ms, coefficient=0.98),
+    "two memories": wandering_ms,
+    "hitches": hitching_ms,
+}
+
+
 @pytest.mark.slow
-def test_intervals_within_a_run_hold_the_truth_as_often_as_they_say() -> None:
-    """200 runs of 6 000 autocorrelated frames; truth from 3 million frames of the same noise."""
+@pytest.mark.parametrize("noise", list(NOISES))
+def test_intervals_within_a_run_hold_the_truth_as_often_as_the_docs_say(noise: str) -> None:
+    """200 runs of 6 000 autocorrelated frames; truth from 3 million frames of the same noise.
+
+    95 % asked for. Where a tail has too few independent frames there is no interval: those runs do not count, and
+    they must be few for the 1 % lows of any noise whose memory is a hundredth of the run or less.
+    """
     options = MeasureOptions(n_resamples=400)
-    keys = (
-        "average_fps",
-        "median_frame_time_ms",
-        "p95_frame_time_ms",
-        "p99_frame_time_ms",
-        "low_1pct_percentile_fps",
-        "low_1pct_mean_fps",
-        "low_1pct_time_fps",
-        "frame_time_cv",
-        "pacing_rmssd_ms",
-        "pacing_masd_ms",
-    )
+    least = {
+        "average_fps": 0.88,
+        "median_frame_time_ms": 0.90,
+        "p95_frame_time_ms": 0.91,
+        "p99_frame_time_ms": 0.90,
+        "low_1pct_percentile_fps": 0.90,
+        "low_1pct_mean_fps": 0.90,
+        "low_1pct_time_fps": 0.90,
+        "frame_time_cv": 0.86,
+        "pacing_rmssd_ms": 0.91,
+        "pacing_masd_ms": 0.90,
+        "pacing_jitter_median_ms": 0.88,
+        "pacing_adev_10": 0.86,
+        "pacing_adev_100": 0.84,
+        "alternation": 0.91,
+    }
+    make, keys = NOISES[noise], tuple(least)
     catalog = catalog_for(options)
-    long_run = run_of(clean_ms(3_000_000, 999), options)
+    long_run = run_of(make(3_000_000, 999), options)
     truth = {key: catalog[key].compute(long_run) for key in keys}
+    given: Counter[str] = Counter()
     held: Counter[str] = Counter()
     for seed in range(200):
-        intervals = within_run_intervals(run_of(clean_ms(6000, seed), options), keys)
-        held += Counter(key for key in keys if intervals[key].low <= truth[key] <= intervals[key].high)
-    # 95 % asked for. Docs: the average holds it in 93 %; of tails of 60 frames in some 18 stretches it is 80 to 90 %.
+        intervals = intervals_of(run_of(make(6000, seed), options), keys)
+        given += Counter(intervals.keys())
+        held += Counter(key for key, interval in intervals.items() if interval.low <= truth[key] <= interval.high)
     for key in keys:
-        least = 0.78 if key.startswith(("low_", "p99", "p95")) else 0.88
-        assert least <= held[key] / 200 <= 0.99, (key, dict(held))
+        assert given[key] >= (130 if noise == "memory of fifty frames" else 190), (key, dict(given))
+        assert held[key] / given[key] >= least[key], (key, dict(held), dict(given))
 
 
 @pytest.mark.slow
@@ -118,7 +157,7 @@ def test_single_frames_as_units_would_be_far_too_sure() -> None:
     held = {"blocks": 0, "frames": 0}
     for seed in range(100):
         times_ms = clean_ms(6000, seed)
-        interval = within_run_intervals(run_of(times_ms, MeasureOptions(n_resamples=200)), ["average_fps"])
+        interval = intervals_of(run_of(times_ms, MeasureOptions(n_resamples=200)), ["average_fps"])
         held["blocks"] += interval["average_fps"].low <= truth <= interval["average_fps"].high
         error = 1.96 * float(times_ms.std()) / np.sqrt(times_ms.size)
         mean_ms = float(times_ms.mean())
