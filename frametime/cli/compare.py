@@ -65,5 +65,7 @@ def compare(files: tuple[str, ...], **chosen: Any) -> None:
         only=request.only,
         force=chosen["force"],
     )
+    from frametime.errors import printable
+
     for path in written:
-        click.echo(click.format_filename(path))
+        click.echo(printable(str(path)))

@@ -24,7 +24,7 @@ def plan(folder: Path, out: Path, pattern: str | None, force: bool) -> None:
       frametime plan logs --pattern "{scene}_{resolution}/{card}_{run}.csv" --out plan.toml
     """
     from frametime.cli.options import chosen_pattern
-    from frametime.errors import OutputError
+    from frametime.errors import OutputError, printable
     from frametime.pipeline.plan_draft import draft_plan
     from frametime.pipeline.replacing import write_text
 
@@ -33,7 +33,7 @@ def plan(folder: Path, out: Path, pattern: str | None, force: bool) -> None:
     draft = draft_plan(folder, beside=out.parent, pattern=chosen_pattern("--pattern", pattern))
     write_text(out, draft.text)
     click.echo(
-        f"{click.format_filename(out)}: {len(draft.cards)} cards, {len(draft.scenes)} scenes, "
+        f"{printable(str(out))}: {len(draft.cards)} cards, {len(draft.scenes)} scenes, "
         f"{len(draft.resolutions)} resolutions, up to {draft.n_runs} runs a cell, {draft.n_captures} captures "
         f"(pattern {draft.pattern.text})"
     )

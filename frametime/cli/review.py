@@ -51,6 +51,7 @@ def review(
     Measured runs are kept in the folder, so that a second review of the same captures is quick.
     Exit code 4: done, but some captures could not be used. 5: --coverage found the matrix incomplete.
     """
+    from frametime.errors import printable
     from frametime.pipeline.plan import read_plan
     from frametime.pipeline.review_files import review_plan
     from frametime.pipeline.review_outputs import KEPT_RUNS_FOLDER, DrawnOutputs, write_review
@@ -72,7 +73,7 @@ def review(
     names = write_review(result, out, drawn=drawn, force=force, escape_formulas=escape_formulas)
     if not quiet:
         click.echo(review_text(result), nl=False)
-    click.echo(f"{len(names)} files in {click.format_filename(out)}: {', '.join(names[-5:])}", err=True)
+    click.echo(f"{len(names)} files in {printable(str(out))}: {', '.join(names[-5:])}", err=True)
     n_formulas = 0 if escape_formulas else formula_count(result)
     if n_formulas:
         click.echo(formula_warning(n_formulas, "cells.csv and standings.csv"), err=True)

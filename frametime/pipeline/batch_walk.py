@@ -105,16 +105,30 @@ def walk_captures(folder: Path, *, pattern: PathPattern | None = None, leave_out
 def _files_below(folder: Path, leave_out: Path | None) -> Iterator[Path]:
     own = leave_out.resolve() if leave_out is not None else None
 
-    def refuse(error: OSError) -> None:
-        raise error
-
     def is_wanted(root: str, name: str) -> bool:
         if name.startswith("."):
             return False
         return own is None or name != own.name or Path(root, name).resolve() != own
 
-    for root, folders, names in os.walk(folder, onerror=refuse, followlinks=False):
-        folders[:] = sorted(name for name in folders if is_wanted(root, name))
-        for name in sorted(names):
-            if is_wanted(root, name):
+    # Not os.walk: before Python 3.12 it calls itself once a level, and so ends at a thousand.
+    waiting = [os.fspath(folder)]
+    while waiting:
+        root = waiting.pop()
+        with os.scandir(root) as entries:
+            found = sorted((entry.name, _is_folder(entry), entry.is_symlink()) for entry in entries)
+        folders = []
+        for name, is_folder, is_link in found:
+            if not is_wanted(root, name):
+                continue
+            if not is_folder:
                 yield Path(root, name)
+            elif not is_link:
+                folders.append(os.path.join(root, name))  # noqa: PTH118 - twenty thousand of them
+        waiting.extend(reversed(folders))
+
+
+def _is_folder(entry: os.DirEntry[str]) -> bool:
+    try:
+        return entry.is_dir()
+    except OSError:  # a circle of links: opening it will say so
+        return False

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import re
 from collections.abc import Iterator, Sequence
@@ -172,8 +171,9 @@ def _label(key: str) -> str:
 
 
 def _quoted(text: str) -> str:
-    """A TOML text; JSON's form is one, apart from the delete character."""
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+    from frametime.tuning.toml_text import toml_value
+
+    return toml_value(text)
 
 
 def _text(

@@ -190,7 +190,7 @@ def _unreadable(file: RunFile, error: str) -> UnreadableFile:
         scene=file.scene,
         resolution=file.resolution,
         run=file.run,
-        error=error.replace(printable(str(file.path)), file.name),
+        error=error.replace(printable(str(file.path)), printable(file.name)),
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from datetime import date, datetime
 
 TomlScalar = str | bool | int | float
@@ -71,9 +72,10 @@ def _escaped(character: str) -> str:
     code = ord(character)
     if 0xD800 <= code <= 0xDFFF:
         return "\\uFFFD"  # half of a pair cannot be written in TOML
-    if code < 0x20 or code == 0x7F:
-        return f"\\u{code:04X}"
-    return character
+    # Marks that turn the reading direction are no printable characters either.
+    if character.isprintable() or unicodedata.category(character) == "Zs":
+        return character
+    return f"\\u{code:04X}" if code <= 0xFFFF else f"\\U{code:08X}"
 
 
 def date_text(value: object) -> str | None:
