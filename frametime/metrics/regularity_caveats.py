@@ -117,8 +117,8 @@ def _of_motion(series: FrameSeries) -> Iterator[Caveat]:
         yield Caveat(
             code="clock-drift-removed",
             message=(
-                f"Simulation and display clock drift apart by {abs(motion.clock_drift_ppm):.3g} parts per million; "
-                "that was removed from the motion steps."
+                f"Shown and simulated times part by {abs(motion.clock_drift_ppm):.3g} parts per million: two clocks "
+                "that drift apart, or a delay that changes with the scene; removed from the motion steps."
             ),
             weight=Weight.NOTE,
             metrics=MOTION_KEYS,
