@@ -11,8 +11,9 @@ from pathlib import Path
 HEAVY = ("pandas", "polars", "matplotlib", "scipy", "rich", "jinja2", "msgspec", "watchfiles", "distributed")
 
 PROBE = """
-import json, sys
+import json, os, sys
 from frametime.cli import main
+os._exit = sys.exit  # A quick check ends the process without taking the libraries down.
 sys.argv = ["frametime", *sys.argv[1:]]
 try:
     main()
