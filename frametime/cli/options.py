@@ -80,7 +80,7 @@ _DRAWING: Final = (
     ),
     click.option(
         "--size",
-        type=click.Choice(["web", "web-2x", "video-1080p", "video-4k", "print"]),
+        type=click.Choice(["web", "web-2x", "video-1080p", "video-4k", "print", "print-180mm", "print-85mm"]),
         default="web",
         show_default=True,
         help="Of charts.",

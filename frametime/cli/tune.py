@@ -186,7 +186,7 @@ def show(record: str, report: str | None, charts: str | None, force: bool, as_js
 @_REPORT
 @click.option("--plot", type=click.Path(dir_okay=False), metavar="FILE", help="Draw the run: .png, .svg or .pdf.")
 @click.option("--theme", type=click.Choice(["light", "dark"]), default="light", show_default=True, help="Of --plot.")
-@click.option("--size", default="web", show_default=True, help="Of --plot: web, video-1080p, video-4k, print.")
+@click.option("--size", default="web", show_default=True, help="Of --plot: web, video-4k, print-85mm and others.")
 @_FORCE
 @_JSON
 @reading_options

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any, Final, Literal, TypeAlias
 
@@ -16,6 +16,8 @@ POINTS_PER_INCH: Final = 72.0
 
 SMALLEST_TEXT_FRACTION: Final = 0.022
 """Size of the smallest text over the height of the figure: still read when the picture is shown at a quarter."""
+
+_NARROW_EM: Final = 60.0
 
 LineStyle: TypeAlias = Literal["-"] | tuple[int, tuple[float, ...]]
 
@@ -31,13 +33,17 @@ _HATCHES: Final = ("", "////", "....", "xxxx", "----", "\\\\\\\\", "++++", "oooo
 
 @dataclass(frozen=True, kw_only=True)
 class Size:
-    """Width and height in inches, and pixels an inch where the file is made of pixels."""
+    """Width and height in inches, and pixels an inch where the file is made of pixels.
+
+    ``text_pt`` is the size of the smallest text; by default it follows from the height.
+    """
 
     key: str
     width_in: float
     height_in: float
     dpi: int
     meaning: str
+    text_pt: float | None = None
 
     @property
     def width_pt(self) -> float:
@@ -50,6 +56,17 @@ class Size:
         return self.height_in * POINTS_PER_INCH
 
 
+def _paper(key: str, width_mm: float, height_mm: float, meaning: str, *, text_pt: float | None = None) -> Size:
+    return Size(
+        key=key,
+        width_in=width_mm / MM_PER_INCH,
+        height_in=height_mm / MM_PER_INCH,
+        dpi=300,
+        meaning=meaning,
+        text_pt=text_pt,
+    )
+
+
 SIZES: Final[Mapping[str, Size]] = MappingProxyType(
     {
         size.key: size
@@ -58,13 +75,10 @@ SIZES: Final[Mapping[str, Size]] = MappingProxyType(
             Size(key="web-2x", width_in=12.0, height_in=6.75, dpi=200, meaning="2400 x 1350 pixels"),
             Size(key="video-1080p", width_in=19.2, height_in=10.8, dpi=100, meaning="1920 x 1080 pixels"),
             Size(key="video-4k", width_in=19.2, height_in=10.8, dpi=200, meaning="3840 x 2160 pixels"),
-            Size(
-                key="print",
-                width_in=180.0 / MM_PER_INCH,
-                height_in=101.25 / MM_PER_INCH,
-                dpi=300,
-                meaning="180 mm wide",
-            ),
+            _paper("print", 180.0, 101.25, "180 mm wide"),
+            _paper("print-180mm", 180.0, 101.25, "the same"),
+            # Too narrow to be a smaller print: the text keeps its size, the chart is higher than it is wide.
+            _paper("print-85mm", 85.0, 125.0, "one column, 85 mm wide", text_pt=6.2),
         )
     }
 )
@@ -186,7 +200,20 @@ class Theme:
     @property
     def em_pt(self) -> float:
         """Size of the smallest text in points; every other length is a multiple of it."""
-        return SMALLEST_TEXT_FRACTION * self.size.height_pt
+        kept = self.size.text_pt
+        return SMALLEST_TEXT_FRACTION * self.size.height_pt if kept is None else kept
+
+    @property
+    def is_narrow(self) -> bool:
+        """Whether fewer than sixty of the smallest letters' heights go side by side."""
+        return self.size.width_pt < _NARROW_EM * self.em_pt
+
+    def at_least(self, height_em: float) -> Theme:
+        """The same, on a narrow page made higher where ``height_em`` times the smallest text needs it."""
+        height_in = height_em * self.em_pt / POINTS_PER_INCH
+        if not self.is_narrow or height_in <= self.size.height_in:
+            return self
+        return replace(self, size=replace(self.size, height_in=height_in, text_pt=self.em_pt))
 
     @property
     def label_pt(self) -> float:
@@ -196,7 +223,7 @@ class Theme:
     @property
     def title_pt(self) -> float:
         """Size of the title, in points."""
-        return 1.75 * self.em_pt
+        return (1.35 if self.is_narrow else 1.75) * self.em_pt
 
     @property
     def line_pt(self) -> float:

@@ -35,7 +35,23 @@ def test_print_is_180_mm_wide() -> None:
     assert SIZES["print"].width_in * 25.4 == pytest.approx(180.0)
 
 
-@pytest.mark.parametrize("size", SIZES)
+def test_one_column_is_85_mm_wide_with_text_of_6_points_or_more() -> None:
+    theme = Theme.of("light", "print-85mm")
+    assert theme.size.width_in * 25.4 == pytest.approx(85.0)
+    assert 6.0 <= theme.em_pt < theme.label_pt < theme.title_pt
+    assert (theme.is_narrow, Theme.of("light", "print-180mm").is_narrow) == (True, False)
+
+
+def test_only_a_narrow_page_grows() -> None:
+    narrow, wide = Theme.of("light", "print-85mm"), Theme.of("light", "print")
+    grown = narrow.at_least(100.0)
+    assert grown.size.height_pt == pytest.approx(100.0 * narrow.em_pt)
+    assert (grown.em_pt, grown.size.width_in) == (narrow.em_pt, narrow.size.width_in)
+    assert narrow.at_least(10.0) is narrow
+    assert wide.at_least(100.0) is wide
+
+
+@pytest.mark.parametrize("size", sorted(SIZES.keys() - {"print-85mm"}))
 def test_the_smallest_text_is_2p2_percent_of_the_height(size: str) -> None:
     theme = Theme.of("light", size)
     assert theme.em_pt / theme.size.height_pt == pytest.approx(0.022)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from matplotlib.figure import Figure
 
 from frametime.render.charts.review_words import is_rate, run_counts
-from frametime.render.charts.scatter import CardPoint, Plane, draw_plane
+from frametime.render.charts.scatter import CardPoint, Plane, draw_plane, plane_theme
 from frametime.render.charts.sheet import KeyEntry, Sheet
 from frametime.render.charts.value import speed_interval
 from frametime.render.numbers import format_number, format_percent_change
@@ -66,6 +66,7 @@ def draw_efficiency(result: ReviewResult, theme: Theme, *, cut: str = "all") -> 
     speed = result.metric(metric)
     n_runs = run_counts([len(item.run_names) for item in result.cells])
     n_cells = min(row.n_cells for row, _ in drawn)
+    theme = plane_theme(theme, len(points))
     with theme.settings():
         sheet = Sheet(
             theme,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 from matplotlib.axes import Axes
@@ -20,14 +21,17 @@ from frametime.render.charts.frame_times import (
 from frametime.render.charts.lanes import LANE_QUANTITIES, Lane, draw_lanes, lanes_of
 from frametime.render.charts.scales import nice_ticks, size_of, tick_labels
 from frametime.render.charts.sheet import KeyEntry, Sheet, x_caption, y_caption
-from frametime.render.charts.traces import trace_of_capture, trace_of_run
+from frametime.render.charts.traces import trace_of_run, trace_of_series
 from frametime.render.charts.words import FRAME_TIME, run_figures
-from frametime.render.text_fit import shorten
+from frametime.render.text_fit import shorten, wrap
 from frametime.render.theme import Theme
 from frametime.tuning.endurance import Criterion, EnduranceVerdict
 from frametime.words import counted
 
 _TABLE_EM: Final = 27.0
+_LINE_EM: Final = 1.35
+_NARROW_TIMES_EM: Final = 42.0
+_NARROW_ROW_EM: Final = 4.1
 _LONG_S: Final = 300.0
 _MARKERS: Final = {"passed": "s", "failed": "X", "not measurable": "o"}
 
@@ -53,14 +57,17 @@ def draw_endurance(
     Figure
         The first axes hold the frame times, the others one sensor quantity each.
     """
+    lanes: tuple[Lane, ...] = ()
+    if source is None:
+        trace = trace_of_run(run)
+    else:
+        series = FrameSeries.of(source, run.options)
+        columns = pixel_columns(theme) if n_columns is None else n_columns
+        trace = trace_of_series(series, run, n_columns=columns)
+        lanes = lanes_of(series, LANE_QUANTITIES)
+    criteria_em = _NARROW_ROW_EM * len(verdict.criteria) + 1.5
+    theme = theme.at_least(_NARROW_TIMES_EM + len(lanes) * _lane_pitch(1.0) + criteria_em)
     with theme.settings():
-        if source is None:
-            trace = trace_of_run(run)
-            lanes: tuple[Lane, ...] = ()
-        else:
-            columns = pixel_columns(theme) if n_columns is None else n_columns
-            trace = trace_of_capture(source, run, n_columns=columns)
-            lanes = lanes_of(FrameSeries.of(source, run.options), LANE_QUANTITIES)
         top_ms = frame_time_top([trace])
         beyond = places_beyond(trace, top_ms).size
         changes = [] if run.findings.drift is None else run.findings.drift.changes
@@ -81,8 +88,11 @@ def draw_endurance(
             head_lines=(1, 1),
         )
         sheet.key(_key(theme, stutters=bool(trace.stutters), middle=trace.middle_name))
-        table = sheet.right - _TABLE_EM * sheet.em
-        left, right = sheet.left + 3.6 * sheet.em, table - 2.0 * sheet.em
+        table, room = (sheet.right - _TABLE_EM * sheet.em, sheet.top), sheet.height
+        left, right = sheet.left + 3.6 * sheet.em, table[0] - 2.0 * sheet.em
+        if theme.is_narrow:
+            room, right = (criteria_em - 1.0) * sheet.em, sheet.right
+            table = sheet.left, sheet.below(room) - 0.5 * sheet.em
         axes = sheet.axes(left, *_first_box(sheet, len(lanes), right - left))
         draw_trace(axes, trace, theme, color=theme.palette.series[0], top_ms=top_ms)
         name_beyond(axes, trace, theme)
@@ -95,7 +105,7 @@ def draw_endurance(
         for panel in sheet.figure.axes:
             _events(panel, run, theme)
         _time_axis(lowest, trace.duration_s, theme)
-        _criteria(sheet, verdict.criteria, table)
+        _criteria(sheet, verdict.criteria, table, room)
         return sheet.figure
 
 
@@ -152,17 +162,20 @@ def _time_axis(axes: Axes, duration_s: float, theme: Theme) -> None:
     x_caption(axes, "time since the first frame, min", theme)
 
 
-def _criteria(sheet: Sheet, criteria: tuple[Criterion, ...], left: float) -> None:
-    """Each criterion with a mark, its state in words, and its number."""
+def _criteria(sheet: Sheet, criteria: tuple[Criterion, ...], corner: tuple[float, float], room: float) -> None:
+    """Each criterion with a mark, its state in words, and its number: on two lines as far as there is room."""
     em, palette = sheet.em, sheet.theme.palette
     colors = {"passed": palette.ahead, "failed": palette.behind, "not measurable": palette.ground}
-    room = sheet.top - sheet.bottom
-    step = min(3.4 * em, room / max(1, len(criteria)))
+    left, top = corner
     width = sheet.right - left - 1.8 * em
-    for number, item in enumerate(criteria):
-        y = sheet.top - 0.6 * em - number * step
+    found = [wrap(item.sentence, width, em, max_lines=2) for item in criteria]
+    spare = math.floor(room / (_LINE_EM * em) - 2.5 * len(criteria) + 1e-9)
+    y = top - 0.6 * em
+    for item, wrapped in zip(criteria, found, strict=True):
+        lines = wrapped if len(wrapped) == 1 or spare > 0 else [shorten(item.sentence, width, em)]
+        spare -= len(lines) - 1
         sheet.mark(left + 0.6 * em, y, _MARKERS[item.state], colors[item.state])
         sheet.text(left + 1.8 * em, y, shorten(f"{item.label}: {item.state}", width, em, bold=True), bold=True)
-        if step >= 2.6 * em:
-            words = shorten(item.sentence, width, em)
-            sheet.text(left + 1.8 * em, y - 1.35 * em, words, color=palette.muted)
+        for number, line in enumerate(lines):
+            sheet.text(left + 1.8 * em, y - _LINE_EM * (number + 1) * em, line, color=palette.muted)
+        y -= (_LINE_EM * (len(lines) + 1) + 0.5 * _LINE_EM) * em

@@ -37,6 +37,7 @@ def draw_frame_time_panels(traces: Sequence[RunTrace], theme: Theme, *, title: s
         If there is no run, or there are more than fit.
     """
     check_count(traces)
+    theme = theme.at_least(22.0 + 9.0 * len(traces))
     with theme.settings():
         top_ms = frame_time_top(list(traces))
         span_s = max(trace.duration_s for trace in traces)
@@ -85,7 +86,7 @@ def _key(traces: Sequence[RunTrace], theme: Theme, *, beyond: bool) -> list[KeyE
 
 def _panels(sheet: Sheet, traces: Sequence[RunTrace], *, top_ms: float, span_s: float) -> None:
     theme, em = sheet.theme, sheet.em
-    n_columns = 1 if len(traces) <= _MOST_IN_ONE_COLUMN else 2
+    n_columns = 1 if len(traces) <= _MOST_IN_ONE_COLUMN or theme.is_narrow else 2
     n_rows = -(-len(traces) // n_columns)
     tick_room, gap = 3.4 * em, 2.2 * em
     foot, head = 3.4 * em, 4.0 * em
@@ -101,7 +102,7 @@ def _panels(sheet: Sheet, traces: Sequence[RunTrace], *, top_ms: float, span_s: 
         set_x_ticks(axes, em)
         name_beyond(axes, trace, theme)
         y_caption(axes, "ms", theme)
-        figures = run_figures(trace, short=n_columns > 1)
+        figures = run_figures(trace, short=n_columns > 1 or theme.is_narrow)
         shown = shorten(
             trace.label, width + tick_room - text_width_pt(figures, em) - 1.5 * em, theme.label_pt, bold=True
         )

@@ -70,15 +70,25 @@ def draw_ratios(
         If there is no such page, or there are more cuts than fit.
     """
     metric = result.headline if metric is None else metric
-    shown = tuple(cut.key for cut in result.cuts[:MOST_CUTS]) if cuts is None else tuple(cuts)
-    if not 1 <= len(shown) <= MOST_CUTS:
-        raise ValueError(f"cuts must name 1 to {MOST_CUTS} cuts, got {len(shown)!r}")
-    cells = [cell for cell in result.cuts[0].cells if any(cell in result.cut(key).cells for key in shown)]
-    pages = pages_of(cells)
+    most = most_cuts(theme)
+    shown = tuple(cut.key for cut in result.cuts[:most]) if cuts is None else tuple(cuts)
+    if not 1 <= len(shown) <= most:
+        raise ValueError(f"cuts must name 1 to {most} cuts, got {len(shown)!r}")
+    pages = ratio_pages(result, shown)
     if not 0 <= page < len(pages):
         raise ValueError(f"page must be 0 to {len(pages) - 1}, got {page!r}")
     with theme.settings():
         return _Ratios(result, theme, candidate, metric, shown, pages[page]).draw(page_words(page, len(pages)))
+
+
+def ratio_pages(result: ReviewResult, cuts: Sequence[str]) -> list[tuple[Cell, ...]]:
+    """Cells of each figure that shows these cuts."""
+    return pages_of([cell for cell in result.cuts[0].cells if any(cell in result.cut(key).cells for key in cuts)])
+
+
+def most_cuts(theme: Theme) -> int:
+    """Panels of one figure: a narrow one has room for a single one."""
+    return 1 if theme.is_narrow else MOST_CUTS
 
 
 class _Ratios:
@@ -96,6 +106,7 @@ class _Ratios:
         self.result, self.theme, self.candidate, self.rows = result, theme, candidate, rows
         self.metric = result.metric(metric)
         self.cuts = cuts
+        self.is_whole = len(cuts) == 1 and not theme.is_narrow  # the intervals in numbers, too
         self.comparisons = comparisons_of(result, candidate, metric)
         self.overall = {cut: overall_of(result, candidate, metric, cut) for cut in cuts}
         self.limits = ratio_limits(list(self.comparisons.values()), list(self.overall.values()), result.margin)
@@ -148,11 +159,14 @@ class _Ratios:
         em = sheet.em
         labels = [cell_label(self.result, cell) for cell in self.rows]
         foot_labels = ["overall, these scenes", "overall, scenes like these"]
+        if self.theme.is_narrow:
+            foot_labels = ["these scenes", "scenes like these"]
         wanted = max(
             *(text_width_pt(text, em) for text in labels), *(text_width_pt(text, em, bold=True) for text in foot_labels)
         )
-        label_width = min(wanted, (24.0 if len(self.cuts) == 1 else 19.0) * em) + 0.2 * em
-        number_width = (18.5 if len(self.cuts) == 1 else 4.6) * em
+        most = 13.5 if self.theme.is_narrow else 24.0 if self.is_whole else 19.0
+        label_width = min(wanted, most * em) + 0.2 * em
+        number_width = (18.5 if self.is_whole else 4.6) * em
         gap = 1.3 * em
         width = (sheet.width - label_width - 0.8 * em - number_width - gap * (len(self.cuts) - 1)) / len(self.cuts)
         counts = self._count_lines(width)
@@ -178,7 +192,7 @@ class _Ratios:
             self._panel_foot(sheet, cut, left, top - len(self.rows) * row, row, width)
             left += width
             if number == 0:
-                self._numbers(sheet, left + 0.5 * em, top, row, whole=len(self.cuts) == 1)
+                self._numbers(sheet, left + 0.5 * em, top, row, whole=self.is_whole)
                 left += number_width
             left += gap
 
@@ -298,7 +312,7 @@ class _Ratios:
         for number, (interval, verdict) in enumerate(pairs):
             numbers = change_words(overall.ratio, interval)
             words = numbers if interval is None else f"{numbers}, {verdict}"
-            if len(self.cuts) == 1:
+            if self.is_whole:
                 sheet.text(left + width + 0.5 * sheet.em, top - (1.4 + 2.0 * number) * row, words, bold=True)
                 continue
             shown = words if text_width_pt(words, sheet.em) <= width else numbers

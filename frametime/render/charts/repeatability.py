@@ -8,7 +8,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from frametime.render.charts.review_words import Cell, cell_label, page_words, pages_of, run_counts
-from frametime.render.charts.scales import nice_ticks, size_of, tick_labels
+from frametime.render.charts.scales import nice_ticks, size_of, spaced_labels, tick_labels
 from frametime.render.charts.sheet import KeyEntry, Sheet, x_caption
 from frametime.render.text_fit import shorten, text_width_pt
 from frametime.render.theme import Theme
@@ -17,16 +17,18 @@ from frametime.review.result import CellSummary, Repeatability, ReviewResult, Ru
 MOST_CARDS: Final = 4
 """Panels of one figure."""
 
+_MOST_NARROW_CARDS: Final = 2
+
 MOST_ROWS: Final = 18
 """Rows of cells of one figure."""
 
 _BAND_FACTOR: Final = 2.0
 
 
-def repeatability_pages(result: ReviewResult) -> list[tuple[tuple[str, ...], tuple[Cell, ...]]]:
+def repeatability_pages(result: ReviewResult, theme: Theme) -> list[tuple[tuple[str, ...], tuple[Cell, ...]]]:
     """Cards and cells of each figure."""
     cards = [card.key for card in result.cards]
-    n_groups = -(-len(cards) // MOST_CARDS)
+    n_groups = -(-len(cards) // (_MOST_NARROW_CARDS if theme.is_narrow else MOST_CARDS))
     per_group = -(-len(cards) // n_groups)
     groups = [tuple(cards[start : start + per_group]) for start in range(0, len(cards), per_group)]
     return [(group, page) for group in groups for page in pages_of(result.cuts[0].cells, MOST_ROWS)]
@@ -50,7 +52,7 @@ def draw_repeatability(result: ReviewResult, theme: Theme, *, metric: str | None
         If there is no such page.
     """
     metric = result.headline if metric is None else metric
-    pages = repeatability_pages(result)
+    pages = repeatability_pages(result, theme)
     if not 0 <= page < len(pages):
         raise ValueError(f"page must be 0 to {len(pages) - 1}, got {page!r}")
     cards, cells = pages[page]
@@ -123,7 +125,9 @@ def _panels(sheet: Sheet, result: ReviewResult, metric: str, cards: tuple[str, .
         if (card, *cell) in summaries
     }
     labels = [cell_label(result, cell) for cell in cells]
-    label_width = min(max(text_width_pt(label, em) for label in labels), 20.0 * em) + 0.2 * em
+    label_width = (
+        min(max(text_width_pt(label, em) for label in labels), (13.0 if theme.is_narrow else 20.0) * em) + 0.2 * em
+    )
     gap = 1.6 * em
     left = sheet.left + label_width + em
     width = (sheet.right - left - gap * (len(cards) - 1)) / len(cards)
@@ -145,7 +149,7 @@ def _panels(sheet: Sheet, result: ReviewResult, metric: str, cards: tuple[str, .
         for place, cell in enumerate(cells):
             _runs(axes, rows.get((card, cell), []), place + 0.5, row, theme)
         if card == cards[-1]:
-            x_caption(axes, "distance to the mean of the set", theme)
+            x_caption(axes, f"distance to the mean of the set{', %' if theme.is_narrow else ''}", theme)
         left += width + gap
 
 
@@ -176,8 +180,9 @@ def _ground(axes: Axes, spread: Repeatability | None, theme: Theme, n_rows: int)
     while len(ticks) < 3:  # the middle and one to each side, clear of the neighboring panels
         ticks = [tick for tick in nice_ticks(low, high, most) if abs(tick) < 0.86 * high]
         most += 1
-    labels = [f"{'+' if tick > 0 else ''}{label} %" for tick, label in zip(ticks, tick_labels(ticks), strict=True)]
-    axes.set_xticks(ticks, labels)
+    unit = "" if theme.is_narrow else " %"
+    labels = [f"{'+' if tick > 0 else ''}{label}{unit}" for tick, label in zip(ticks, tick_labels(ticks), strict=True)]
+    axes.set_xticks(ticks, spaced_labels(axes, ticks, labels, em) if theme.is_narrow else labels)
 
 
 def _runs(axes: Axes, found: list[tuple[RunEntry, float]], y: float, row_pt: float, theme: Theme) -> None:

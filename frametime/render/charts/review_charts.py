@@ -15,9 +15,9 @@ from frametime.render.charts.distribution import draw_distribution
 from frametime.render.charts.efficiency import draw_efficiency, has_efficiency
 from frametime.render.charts.frame_time_panels import MOST_RUNS, draw_frame_time_panels
 from frametime.render.charts.percentiles import draw_percentiles
-from frametime.render.charts.ratios import MOST_CUTS, draw_ratios
+from frametime.render.charts.ratios import draw_ratios, most_cuts, ratio_pages
 from frametime.render.charts.repeatability import draw_repeatability, repeatability_pages
-from frametime.render.charts.review_words import Cell, candidates_of, cell_label, pages_of
+from frametime.render.charts.review_words import Cell, candidates_of, cell_label
 from frametime.render.charts.scene_bars import draw_scene_bars, scene_pages
 from frametime.render.charts.standings import draw_standings, standings_pages
 from frametime.render.charts.traces import RunTrace, trace_of_entry
@@ -115,7 +115,7 @@ def _standings(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Draw
 
 
 def _scenes(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
-    n_pages = len(scene_pages(result))
+    n_pages = len(scene_pages(result, theme))
     for scene in result.scenes:
         for page in range(n_pages):
             yield (scene.key, _page(page, n_pages)), partial(draw_scene_bars, result, theme, scene=scene.key, page=page)
@@ -124,14 +124,15 @@ def _scenes(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing
 def _ratios(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
     keys = [cut.key for cut in result.cuts]
     # The first panel of each figure is that of all cells, so that a cut is always seen beside them.
-    groups = [keys[:MOST_CUTS]]
-    rest = keys[MOST_CUTS:]
-    step = MOST_CUTS - 1
-    groups += [[keys[0], *rest[start : start + step]] for start in range(0, len(rest), step)]
+    most = most_cuts(theme)
+    groups = [keys[:most]]
+    rest = keys[most:]
+    step = max(1, most - 1)
+    groups += [[*keys[: most - 1][:1], *rest[start : start + step]] for start in range(0, len(rest), step)]
     for candidate in candidates_of(result):
         for metric in result.metrics:
             for number, cuts in enumerate(groups):
-                n_pages = len(pages_of(result.cuts[0].cells))
+                n_pages = len(ratio_pages(result, cuts))
                 for page in range(n_pages):
                     parts = (
                         candidate,
@@ -176,7 +177,7 @@ def _efficiency(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Dra
 
 
 def _repeatability(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
-    n_pages = len(repeatability_pages(result))
+    n_pages = len(repeatability_pages(result, theme))
     for page in range(n_pages):
         yield (_page(page, n_pages),), partial(draw_repeatability, result, theme, page=page)
 

@@ -149,8 +149,12 @@ def short_card(result: ReviewResult, key: str, theme: Theme, *, width_em: float 
 
 
 def pair_title(result: ReviewResult, candidate: str, rest: str, theme: Theme) -> str:
-    """ "Candidate against baseline" and ``rest`` on one line of a title; long labels share what room there is."""
-    room = theme.size.width_pt - 3.2 * theme.em_pt - text_width_pt(f" against {rest}", theme.title_pt, bold=True)
+    """ "Candidate against baseline" and ``rest`` on one line of a title, on a narrow page on two.
+
+    Long labels share what room there is.
+    """
+    line = theme.size.width_pt - 3.2 * theme.em_pt
+    room = (1.7 * line if theme.is_narrow else line) - text_width_pt(f" against {rest}", theme.title_pt, bold=True)
     labels = [result.card(key).label for key in (candidate, result.baseline)]
     widths = [text_width_pt(drawable(label), theme.title_pt, bold=True) for label in labels]
     if sum(widths) > room:

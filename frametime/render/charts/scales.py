@@ -77,7 +77,7 @@ def set_x_ticks(axes: Axes, em_pt: float, *, spacing_em: float = 5.0) -> None:
     low, high = axes.get_xlim()
     most = max(1, int(size_of(axes)[0] / (spacing_em * em_pt)))
     ticks = nice_ticks(low, high, most)
-    axes.set_xticks(ticks, _spaced(axes, ticks, tick_labels(ticks), em_pt))
+    axes.set_xticks(ticks, spaced_labels(axes, ticks, tick_labels(ticks), em_pt))
 
 
 def set_y_ticks(axes: Axes, em_pt: float, *, spacing_em: float = 2.6) -> None:
@@ -91,7 +91,7 @@ def set_y_ticks(axes: Axes, em_pt: float, *, spacing_em: float = 2.6) -> None:
     axes.set_yticks(ticks, tick_labels(ticks))
 
 
-def _spaced(axes: Axes, ticks: Sequence[float], labels: Sequence[str], em_pt: float) -> list[str]:
+def spaced_labels(axes: Axes, ticks: Sequence[float], labels: Sequence[str], em_pt: float) -> list[str]:
     """Labels, emptied where one would come too near to the one before or beyond the edge of the figure."""
     width_pt = size_of(axes)[0]
     figure = axes.figure
@@ -135,7 +135,7 @@ def set_tail_scale(axes: Axes, highest_pct: float, em_pt: float) -> None:
     axes.set_xscale("function", functions=(tail_position, tail_share_pct))
     axes.set_xlim(0.0, highest_pct)
     ticks = [tick for tick in TAIL_TICKS_PCT if tick <= highest_pct]
-    axes.set_xticks(ticks, _spaced(axes, ticks, [f"{tick:g} %" for tick in ticks], em_pt))
+    axes.set_xticks(ticks, spaced_labels(axes, ticks, [f"{tick:g} %" for tick in ticks], em_pt))
     axes.set_xticks([], minor=True)
 
 
@@ -160,7 +160,7 @@ def set_ratio_scale(axes: Axes, low: float, high: float, em_pt: float, *, spacin
             pairs = sorted([*pairs, (1.5, "× 1.5"), (1.0 / 1.5, "÷ 1.5")])
     pairs = [(ratio, label) for ratio, label in pairs if low <= ratio <= high]
     ticks = [ratio for ratio, _ in pairs]
-    axes.set_xticks(ticks, _spaced(axes, ticks, [label for _, label in pairs], em_pt))
+    axes.set_xticks(ticks, spaced_labels(axes, ticks, [label for _, label in pairs], em_pt))
     axes.set_xticks([], minor=True)
 
 

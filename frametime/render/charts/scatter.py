@@ -13,8 +13,11 @@ from frametime.metrics.metric import Interval
 from frametime.render.charts.scales import nice_ticks, set_x_ticks, set_y_ticks, tick_labels
 from frametime.render.charts.sheet import Sheet, x_caption, y_caption
 from frametime.render.text_fit import shorten, text_width_pt
+from frametime.render.theme import Theme
 
 _TABLE_EM: Final = 25.0
+_NARROW_PLANE_EM: Final = 46.0
+_NARROW_ROW_EM: Final = 4.9
 _MOST_LINES: Final = 6
 
 
@@ -47,9 +50,14 @@ class Plane:
 def draw_plane(sheet: Sheet, points: Sequence[CardPoint], plane: Plane) -> Axes:
     """Points from 0 on both axes, with lines of equal slope, and a table of the numbers."""
     theme, em = sheet.theme, sheet.em
+    lowest = sheet.bottom
+    table, table_top = sheet.right - _TABLE_EM * em, sheet.top
+    right = table
+    if theme.is_narrow:  # the table below the plane
+        table, right = sheet.left, sheet.right + 0.5 * em
+        table_top = sheet.below(_table_em(len(points)) * em)
     left, foot = sheet.left + 3.6 * em, sheet.bottom + 3.5 * em
-    table = sheet.right - _TABLE_EM * em
-    axes = sheet.axes(left, foot, table - left - 11.0 * em, sheet.top - 3.4 * em - foot)
+    axes = sheet.axes(left, foot, right - left - 11.0 * em, sheet.top - 3.4 * em - foot)
     axes.set_xlim(0.0, 1.12 * max(_ends(points)))
     axes.set_ylim(0.0, 1.15 * max(point.y if point.y_interval is None else point.y_interval.high for point in points))
     axes.spines["left"].set_visible(True)
@@ -60,8 +68,17 @@ def draw_plane(sheet: Sheet, points: Sequence[CardPoint], plane: Plane) -> Axes:
     set_y_ticks(axes, em)
     y_caption(axes, plane.y_label, theme)
     x_caption(axes, plane.x_label, theme)
-    _table(sheet, points, table)
+    _table(sheet, points, (table, table_top), table_top - lowest)
     return axes
+
+
+def plane_theme(theme: Theme, n_points: int) -> Theme:
+    """The theme, on a narrow page high enough for a plane and a table of so many cards."""
+    return theme.at_least(_NARROW_PLANE_EM + _table_em(n_points))
+
+
+def _table_em(n_points: int) -> float:
+    return _NARROW_ROW_EM * n_points + 0.8
 
 
 def _ends(points: Sequence[CardPoint]) -> list[float]:
@@ -168,20 +185,34 @@ def _point(axes: Axes, sheet: Sheet, point: CardPoint) -> None:
     )
 
 
-def _table(sheet: Sheet, points: Sequence[CardPoint], left: float) -> None:
+def _table(sheet: Sheet, points: Sequence[CardPoint], corner: tuple[float, float], height: float) -> None:
     """Mark, name and numbers of each card; names alone where there are many."""
     theme, em = sheet.theme, sheet.em
-    y = sheet.top - 0.5 * em
-    room_em = (sheet.top - sheet.bottom) / em - 0.6
-    n_lines = max(len(point.lines) for point in points)
+    left, top = corner
+    y = top - 0.5 * em
+    room_em = height / em - 0.6
+    width = sheet.right - left - 1.8 * em
+    lines = [_joined_lines(point.lines, width, em) if theme.is_narrow else point.lines for point in points]
+    n_lines = max(len(item) for item in lines)
     fits = [count for count in (n_lines, 1) if len(points) * (1.4 * (count + 1) + 0.6) <= room_em]
     shown = fits[0] if fits else 0
-    width = sheet.right - left - 1.8 * em
     step_em = 1.4 * (shown + 1) + (0.6 if shown else 0.0)
-    for point in points[: math.floor(room_em / step_em)]:
+    for point, texts in list(zip(points, lines, strict=True))[: math.floor(room_em / step_em)]:
         style = theme.style(point.index)
         sheet.mark(left + 0.6 * em, y - 0.4 * em, style.marker, style.color)
         sheet.text(left + 1.8 * em, y - 0.4 * em, shorten(point.label, width, em, bold=True), bold=True)
-        for number, line in enumerate(point.lines[:shown]):
+        for number, line in enumerate(texts[:shown]):
             sheet.text(left + 1.8 * em, y - (0.4 + 1.4 * (number + 1)) * em, shorten(line, width, em))
         y -= step_em * em
+
+
+def _joined_lines(lines: Sequence[str], width: float, em: float) -> tuple[str, ...]:
+    """The lines, two on one where both fit."""
+    found: list[str] = []
+    for line in lines:
+        longer = f"{found[-1]} · {line}" if found else line
+        if found and text_width_pt(longer, em) <= width:
+            found[-1] = longer
+        else:
+            found.append(line)
+    return tuple(found)

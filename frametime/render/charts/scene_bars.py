@@ -27,6 +27,8 @@ from frametime.units import shown_unit
 MOST_PANELS: Final = 3
 """Resolutions side by side on one figure."""
 
+_MOST_NARROW_PANELS: Final = 2
+
 
 def draw_scene_bars(result: ReviewResult, theme: Theme, *, scene: str, page: int = 0) -> Figure:
     """Every card in one scene, a panel for each resolution, best first.
@@ -45,7 +47,7 @@ def draw_scene_bars(result: ReviewResult, theme: Theme, *, scene: str, page: int
     ValueError
         If there is no such page.
     """
-    pages = scene_pages(result)
+    pages = scene_pages(result, theme)
     if not 0 <= page < len(pages):
         raise ValueError(f"page must be 0 to {len(pages) - 1}, got {page!r}")
     resolutions, start = pages[page]
@@ -79,12 +81,13 @@ def draw_scene_bars(result: ReviewResult, theme: Theme, *, scene: str, page: int
         return sheet.figure
 
 
-def scene_pages(result: ReviewResult) -> list[tuple[tuple[str, ...], int]]:
+def scene_pages(result: ReviewResult, theme: Theme) -> list[tuple[tuple[str, ...], int]]:
     """Resolutions and first card of each figure that one scene needs."""
     most = rows_that_fit(len(metrics_that_fit(result, len(result.cards))))
+    panels = _MOST_NARROW_PANELS if theme.is_narrow else MOST_PANELS
     return [
-        (tuple(result.resolutions[start : start + MOST_PANELS]), first)
-        for start in range(0, len(result.resolutions), MOST_PANELS)
+        (tuple(result.resolutions[start : start + panels]), first)
+        for start in range(0, len(result.resolutions), panels)
         for first in range(0, max(1, len(result.cards)), most)
     ]
 

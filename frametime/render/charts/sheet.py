@@ -22,6 +22,7 @@ from frametime.render.theme import LineStyle, Theme
 
 _LINE_HEIGHT: Final = 1.34
 _MOST_NOTE_LINES: Final = 6
+_MOST_NARROW_NOTE_LINES: Final = 15
 _HANDLE_EM: Final = 2.2
 
 
@@ -50,7 +51,7 @@ class Sheet:
     lead : str
         Which way is better, or the main numbers: at most two lines.
     head_lines : (int, int)
-        Most lines of title and lead.
+        Most lines of title and lead, where the page is not narrow.
     notes : sequence of str
         Sentences at the foot: definitions, number of runs, kind of interval, where zero is.
     """
@@ -66,7 +67,7 @@ class Sheet:
         OutlineCanvas(self.figure)
         self.left, self.right = 1.6 * self.em, size.width_pt - 1.6 * self.em
         self.bottom, self.top = 1.2 * self.em, size.height_pt - 1.3 * self.em
-        self._head(title, lead, head_lines)
+        self._head(title, lead, (2, 4) if theme.is_narrow else head_lines)
         self._foot(notes)
 
     @property
@@ -79,6 +80,12 @@ class Sheet:
         """Height of the free rectangle in points."""
         return self.top - self.bottom
 
+    def below(self, height: float) -> float:
+        """Take so many points from the lower end of the free rectangle; gives the upper end of what was taken."""
+        top = self.bottom + height
+        self.bottom = top
+        return top
+
     def _head(self, title: str, lead: str, head_lines: tuple[int, int]) -> None:
         for line in wrap(title, self.width, self.theme.title_pt, max_lines=head_lines[0], bold=True):
             self.text(self.left, self.top, line, size_pt=self.theme.title_pt, bold=True, va="top")
@@ -90,7 +97,12 @@ class Sheet:
         self.top -= 0.4 * self.em
 
     def _foot(self, notes: Sequence[str]) -> None:
-        lines = wrap(" ".join(notes), self.width, self.em, max_lines=_MOST_NOTE_LINES)
+        lines = wrap(
+            " ".join(notes),
+            self.width,
+            self.em,
+            max_lines=_MOST_NARROW_NOTE_LINES if self.theme.is_narrow else _MOST_NOTE_LINES,
+        )
         step = _LINE_HEIGHT * self.em
         for number, line in enumerate(lines):
             y = self.bottom + (len(lines) - 1 - number) * step

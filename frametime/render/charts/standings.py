@@ -58,7 +58,10 @@ def draw_standings(result: ReviewResult, theme: Theme, *, cut: str = "all", page
         for metric in metrics
     }
     lead_standings = standings[metrics[0]]
-    rows = [_standing_row(result, standings, metrics, card) for card in _best_first(result, lead_standings, metrics[0])]
+    rows = [
+        _standing_row(result, standings, metrics, card, theme)
+        for card in _best_first(result, lead_standings, metrics[0])
+    ]
     most = rows_that_fit(len(metrics))
     unit = shown_unit(result.metric(metrics[0]).unit)
     n_cells = max((item.n_cells for item in lead_standings.values()), default=0)
@@ -95,7 +98,7 @@ def _best_first(result: ReviewResult, standings: dict[str, Standing], metric: st
 
 
 def _standing_row(
-    result: ReviewResult, standings: dict[str, dict[str, Standing]], metrics: Sequence[str], card: str
+    result: ReviewResult, standings: dict[str, dict[str, Standing]], metrics: Sequence[str], card: str, theme: Theme
 ) -> BarRow:
     bars = []
     for number, metric in enumerate(metrics):
@@ -107,7 +110,9 @@ def _standing_row(
     if card == result.baseline:
         remark += " · baseline"
     if standing is not None and standing.not_told_apart_from:
-        remark += f" · not told apart from {joined([result.card(key).label for key in standing.not_told_apart_from])}"
+        others = [result.card(key).label for key in standing.not_told_apart_from]
+        named = joined(others) if len(others) == 1 or not theme.is_narrow else f"{len(others)} others"
+        remark += f" · not told apart from {named}"
     return BarRow(label=result.card(card).label, remark=remark, bars=tuple(bars))
 
 

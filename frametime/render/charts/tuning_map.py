@@ -18,6 +18,8 @@ from frametime.tuning.summary import MapCell, TuningSummary
 from frametime.words import counted
 
 _TABLE_EM: Final = 22.0
+_NARROW_TABLE_EM: Final = 13.5
+_NARROW_HEIGHT_EM: Final = 66.0
 
 
 def draw_tuning_map(summary: TuningSummary, theme: Theme) -> Figure:
@@ -36,6 +38,7 @@ def draw_tuning_map(summary: TuningSummary, theme: Theme) -> Figure:
     heaviest = summary.workloads[-1]
     n_runs = [row.n_runs for row in summary.settings if row.workload == heaviest]
     edge = {item.setting for item in summary.past_edge}
+    theme = theme.at_least(_NARROW_HEIGHT_EM)
     with theme.settings():
         sheet = Sheet(
             theme,
@@ -43,9 +46,8 @@ def draw_tuning_map(summary: TuningSummary, theme: Theme) -> Figure:
             lead="Higher clocks lie farther right and farther up; 0 MHz is stock. Not every higher clock is faster.",
             notes=[
                 f"Number: gain in average FPS (frames over time; more is better) over stock under {heaviest}, the "
-                f"heaviest workload, from {max(n_runs, default=0)} runs of a setting at most; the list on the right "
-                f"has "
-                "the 95 % intervals (Welch, on logs).",
+                f"heaviest workload, from {max(n_runs, default=0)} runs of a setting at most; the list has the "
+                "95 % intervals (Welch, on logs).",
                 "Failed: artifacts, a freeze, a driver reset, or a workload that did not finish, under any workload. "
                 "Past the edge: credibly slower than a lower clock.",
                 "Tuning can make a system unstable, corrupt data and shorten a card's life: stay within the "
@@ -54,9 +56,11 @@ def draw_tuning_map(summary: TuningSummary, theme: Theme) -> Figure:
             head_lines=(1, 1),
         )
         sheet.key(_key(theme, past_edge=bool(edge)))
+        table, right = (sheet.right - _TABLE_EM * sheet.em, sheet.top), sheet.right - (_TABLE_EM + 2.5) * sheet.em
+        if theme.is_narrow:
+            table, right = (sheet.left, sheet.below(_NARROW_TABLE_EM * sheet.em)), sheet.right
         left, foot = sheet.left + 4.6 * sheet.em, sheet.bottom + 3.5 * sheet.em
-        table = sheet.right - _TABLE_EM * sheet.em
-        axes = sheet.axes(left, foot, table - left - 2.5 * sheet.em, sheet.top - 2.0 * sheet.em - foot)
+        axes = sheet.axes(left, foot, right - left, sheet.top - 2.0 * sheet.em - foot)
         _limits(axes, summary)
         for cell in summary.map:
             _mark(axes, cell, theme, past_edge=cell.setting in edge)
@@ -172,11 +176,12 @@ def _meet(one: tuple[float, float, float, float], other: tuple[float, float, flo
     return one[0] < other[2] and other[0] < one[2] and one[1] < other[3] and other[1] < one[3]
 
 
-def _table(sheet: Sheet, summary: TuningSummary, left: float) -> None:
+def _table(sheet: Sheet, summary: TuningSummary, corner: tuple[float, float]) -> None:
     """The settings of note in words."""
     em = sheet.em
     muted = sheet.theme.palette.muted
-    width = sheet.right - left
+    (left, top), n_columns = corner, 2 if sheet.theme.is_narrow else 1
+    width = (sheet.right - left) / n_columns - (n_columns - 1) * em
     gain = summary.best_gain
     blocks: list[tuple[str, list[str]]] = []
     if summary.best is not None:
@@ -194,8 +199,10 @@ def _table(sheet: Sheet, summary: TuningSummary, left: float) -> None:
     failed = sum(cell.status == "failed" for cell in summary.map)
     blocks.append(("tried", [counted(len(summary.map), "setting"), f"{failed} of them failed"]))
     blocks.append(("past the edge", [_offsets(item.setting) for item in summary.past_edge[:3]] or ["none found"]))
-    y = sheet.top - 0.6 * em
-    for heading, lines in blocks:
+    y = top - 0.6 * em
+    for place, (heading, lines) in enumerate(blocks):
+        if n_columns > 1 and place == len(blocks) // 2:
+            left, y = left + width + 2.0 * em, top - 0.6 * em
         sheet.text(left, y, heading, bold=True)
         for number, line in enumerate(lines):
             sheet.text(left, y - 1.4 * (number + 1) * em, shorten(line, width, em), color=muted)

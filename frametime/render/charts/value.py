@@ -6,7 +6,7 @@ from matplotlib.figure import Figure
 
 from frametime.metrics.metric import Interval
 from frametime.render.charts.review_words import run_counts
-from frametime.render.charts.scatter import CardPoint, Plane, draw_plane
+from frametime.render.charts.scatter import CardPoint, Plane, draw_plane, plane_theme
 from frametime.render.charts.sheet import KeyEntry, Sheet
 from frametime.render.numbers import format_number, format_quantity
 from frametime.render.theme import Theme
@@ -50,6 +50,7 @@ def draw_value(result: ReviewResult, theme: Theme, *, cut: str = "all") -> Figur
     without = [card.label for card in result.cards if card.key not in {row.card for row in rows}]
     n_runs = run_counts([len(item.run_names) for item in result.cells])
     entry = result.cut(cut)
+    theme = plane_theme(theme, len(points))
     with theme.settings():
         sheet = Sheet(
             theme,

@@ -30,23 +30,31 @@ MOST_SCENES: Final = 15
 """Rows of one block."""
 
 _CELL_EM: Final = 9.6
+_NARROW_CELL_EM: Final = 8.8
 _NUMBER_EM: Final = 5.4
 _NUMBERS_EM: Final = 14.5
 _LEAST_LABEL_EM: Final = 9.0
 _SLOTS: Final = {"behind": -1.0, "tied": 0.0, "ahead": 1.0}
 
 
-def matrix_pages(result: ReviewResult, theme: Theme) -> list[tuple[str, ...]]:
-    """Keys of the scenes on each page: as many blocks of rows side by side as the resolutions leave room for."""
-    blocks = _blocks_side_by_side(result, theme)
-    keys = [(scene.key, "") for scene in result.scenes]
-    return [tuple(key for key, _ in page) for page in pages_of(keys, MOST_SCENES * blocks)]
+def matrix_pages(result: ReviewResult, theme: Theme) -> list[tuple[tuple[str, ...], tuple[str, ...]]]:
+    """Keys of the scenes on each page, and its resolutions.
 
-
-def _blocks_side_by_side(result: ReviewResult, theme: Theme) -> int:
+    There are as many blocks of rows side by side as the resolutions leave room for, and on a narrow page no more
+    resolutions than fit.
+    """
     wide_em = theme.size.width_pt / theme.em_pt - 3.2
-    block_em = _LEAST_LABEL_EM + _CELL_EM * len(result.resolutions) + 2.0
-    return max(1, int((wide_em + 2.0) / block_em))
+    most = len(result.resolutions)
+    if theme.is_narrow:
+        most = min(most, int((wide_em - _LEAST_LABEL_EM) / _NARROW_CELL_EM))
+    blocks = max(1, int((wide_em + 2.0) / (_LEAST_LABEL_EM + _CELL_EM * most + 2.0)))
+    keys = [(scene.key, "") for scene in result.scenes]
+    columns = [tuple(result.resolutions[start : start + most]) for start in range(0, len(result.resolutions), most)]
+    return [
+        (tuple(key for key, _ in page), resolutions)
+        for resolutions in columns
+        for page in pages_of(keys, MOST_SCENES * blocks)
+    ]
 
 
 def draw_verdict_matrix(
@@ -97,7 +105,7 @@ def draw_verdict_matrix(
             head_lines=(1, 1),
         )
         sheet.key(verdict_key(theme.palette))
-        _blocks(sheet, result, pages[page], comparisons)
+        _blocks(sheet, result, *pages[page], comparisons)
         return sheet.figure
 
 
@@ -105,15 +113,16 @@ def _blocks(
     sheet: Sheet,
     result: ReviewResult,
     scenes: tuple[str, ...],
+    resolutions: tuple[str, ...],
     comparisons: dict[tuple[str, str], CellComparison],
 ) -> None:
     em = sheet.em
-    n_blocks = min(_blocks_side_by_side(result, sheet.theme), -(-len(scenes) // MOST_SCENES))
+    n_blocks = -(-len(scenes) // MOST_SCENES)
     per_block = -(-len(scenes) // n_blocks)
     gap = 2.0 * em
     room = (sheet.width - gap * (n_blocks - 1)) / n_blocks
     labels = [result.scene(key).label for key in scenes]
-    n_columns = len(result.resolutions)
+    n_columns = len(resolutions)
     wanted = max(text_width_pt(shorten(label, 30.0 * em, em), em) for label in labels) + 0.8 * em
     label_width = min(wanted, max(room - _CELL_EM * em * n_columns, _LEAST_LABEL_EM * em))
     cell_width = min((room - label_width) / n_columns, 26.0 * em)
@@ -121,13 +130,13 @@ def _blocks(
     row = min((top - sheet.bottom - 0.6 * em) / per_block, 3.6 * em)
     for block in range(n_blocks):
         left = sheet.left + block * (room + gap)
-        for column, resolution in enumerate(result.resolutions):
+        for column, resolution in enumerate(resolutions):
             x = left + label_width + (column + 0.5) * cell_width
             sheet.text(x, top + 0.8 * em, shorten(resolution, 0.9 * cell_width, em, bold=True), bold=True, ha="center")
         for place, key in enumerate(scenes[block * per_block : (block + 1) * per_block]):
             y = top - (place + 0.5) * row
             sheet.text(left, y, shorten(result.scene(key).label, label_width - 0.6 * em, em))
-            for column, resolution in enumerate(result.resolutions):
+            for column, resolution in enumerate(resolutions):
                 box = (left + label_width + column * cell_width, y - row / 2.0, cell_width, row)
                 _cell(sheet, box, comparisons.get((key, resolution)), result)
 

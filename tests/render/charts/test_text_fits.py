@@ -10,6 +10,7 @@ import pytest
 from capture_samples import capture_of, measured, sample_capture
 from chart_reading import outside, overlaps, shown_texts
 from matplotlib.figure import Figure
+from matplotlib.text import Text
 from review_samples import sample_review
 
 from frametime.metrics.options import MeasureOptions
@@ -20,6 +21,7 @@ from frametime.render.charts.frame_times import draw_frame_times
 from frametime.render.charts.percentiles import draw_percentiles
 from frametime.render.charts.review_charts import Drawing, review_figures
 from frametime.render.charts.traces import RunTrace, labels_of, trace_of_capture
+from frametime.render.charts.verdict_matrix import matrix_pages
 from frametime.render.theme import Theme
 
 REVIEWS = {
@@ -36,22 +38,24 @@ REVIEWS = {
     "five resolutions": {"resolutions": ("720p", "1080p", "1440p", "2160p", "4320p"), "n_scenes": 6, "n_cards": 2},
     "no prices, no power": {"prices": False, "power": False, "n_scenes": 2},
 }
-THEME = Theme.of("light", "web")
+THEMES = (Theme.of("light", "web"), Theme.of("light", "print-85mm"))
 
 
 def assert_fits(figure: Figure, theme: Theme) -> None:
     texts = shown_texts(figure, theme)
     assert texts
+    assert min(text.get_fontsize() for text in figure.findobj(Text)) >= 6.0  # points: the least that print can hold
     assert overlaps(texts) == []
     assert outside(figure, texts) == []
 
 
+@pytest.mark.parametrize("size", ["web", "print-85mm"])
 @pytest.mark.parametrize("name", REVIEWS)
-def test_texts_of_review_charts(name: str) -> None:
-    result = sample_review(**REVIEWS[name])  # type: ignore[arg-type]
-    for chart, drawing in first_and_last(review_figures(result, THEME)):
+def test_texts_of_review_charts(name: str, size: str) -> None:
+    result, theme = sample_review(**REVIEWS[name]), Theme.of("light", size)  # type: ignore[arg-type]
+    for chart, drawing in first_and_last(review_figures(result, theme)):
         try:
-            assert_fits(drawing(), THEME)
+            assert_fits(drawing(), theme)
         except AssertionError as error:
             raise AssertionError(f"{chart}: {error}") from error
 
@@ -82,8 +86,9 @@ def traces_of(n_runs: int, *, label: str = "", **chosen: object) -> list[RunTrac
 @pytest.mark.parametrize("n_runs", [1, 3, 4, 8])
 @pytest.mark.parametrize("label", ["", " with the factory overclock, the quiet fan profile and a 320 W power limit"])
 @pytest.mark.parametrize("draw", [draw_frame_time_panels, draw_percentiles, draw_distribution])
-def test_texts_of_charts_of_several_runs(draw: Callable[..., Figure], label: str, n_runs: int) -> None:
-    assert_fits(draw(traces_of(n_runs, label=label), THEME), THEME)
+@pytest.mark.parametrize("theme", THEMES, ids=lambda theme: theme.size.key)
+def test_texts_of_charts_of_several_runs(theme: Theme, draw: Callable[..., Figure], label: str, n_runs: int) -> None:
+    assert_fits(draw(traces_of(n_runs, label=label), theme), theme)
 
 
 CAPTURES: dict[str, Callable[[], object]] = {
@@ -104,14 +109,33 @@ CAPTURES: dict[str, Callable[[], object]] = {
 
 
 @pytest.mark.parametrize("name", CAPTURES)
-def test_texts_of_frame_times(name: str) -> None:
+@pytest.mark.parametrize("theme", THEMES, ids=lambda theme: theme.size.key)
+def test_texts_of_frame_times(theme: Theme, name: str) -> None:
     capture = CAPTURES[name]()
     run = measured(capture, MeasureOptions(temperature_limit_c=85.0, power_limit_w=260.0))  # type: ignore[arg-type]
     for source in (capture, None):
-        assert_fits(draw_frame_times(source, run, THEME), THEME)  # type: ignore[arg-type]
+        assert_fits(draw_frame_times(source, run, theme), theme)  # type: ignore[arg-type]
 
 
-@pytest.mark.parametrize("size", ["web-2x", "video-1080p", "video-4k", "print"])
+def test_a_narrow_chart_is_as_wide_as_a_column_and_grows_in_height() -> None:
+    theme = THEMES[1]
+    few, many = (draw_frame_time_panels(traces_of(count), theme) for count in (2, 8))
+    for figure in (few, many):
+        assert figure.get_figwidth() * 25.4 == pytest.approx(85.0)
+    assert few.get_figheight() == theme.size.height_in
+    assert many.get_figheight() > theme.size.height_in
+    # Other sizes are what they are named for.
+    assert draw_frame_time_panels(traces_of(8), THEMES[0]).get_figheight() == THEMES[0].size.height_in
+
+
+def test_a_narrow_matrix_shows_no_more_resolutions_than_fit() -> None:
+    result = sample_review(**REVIEWS["five resolutions"])  # type: ignore[arg-type]
+    shown = [resolutions for _, resolutions in matrix_pages(result, THEMES[1])]
+    assert shown == [("720p", "1080p", "1440p"), ("2160p", "4320p")]
+    assert {resolutions for _, resolutions in matrix_pages(result, THEMES[0])} == {tuple(result.resolutions)}
+
+
+@pytest.mark.parametrize("size", ["web-2x", "video-1080p", "video-4k", "print-180mm"])
 @pytest.mark.parametrize("palette", ["light", "dark"])
 def test_texts_at_other_sizes(size: str, palette: str) -> None:
     theme = Theme.of(palette, size)

@@ -24,7 +24,7 @@ from frametime.tuning.record import STOCK
 from frametime.tuning.summary import TuningSummary
 
 RECORD = Path(__file__).parents[3] / "reference_logs" / "review" / "tuning" / "tuning.toml"
-THEMES = [Theme.of("light", "web"), Theme.of("dark", "video-1080p")]
+THEMES = [Theme.of("light", "web"), Theme.of("dark", "video-1080p"), Theme.of("light", "print-85mm")]
 THEME = THEMES[0]
 
 
@@ -121,7 +121,7 @@ def test_an_endurance_run_has_one_time_axis_and_every_criterion() -> None:
     assert shaded[0].get_x() == pytest.approx(run.findings.throttling[0].start_s)
 
 
-@pytest.mark.parametrize("theme", THEMES, ids=lambda theme: theme.palette.key)
+@pytest.mark.parametrize("theme", THEMES, ids=lambda theme: theme.size.key)
 def test_texts_fit(theme: Theme) -> None:
     drawn = [drawing() for _, drawing in tuning_figures(summary(), theme)]
     for capture in (long_run(), sample_capture(600), long_run(minutes=8.0, with_sensors=False)):
