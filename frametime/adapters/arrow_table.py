@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.adapters.arrow_columns import arrow_int64, compute, numpy_of
+from frametime.adapters.arrow_sizes import arrow_bytes, parquet_bytes
 from frametime.adapters.base import MAX_LISTED_ROWS, ParsedLog, ReadOptions
 from frametime.adapters.column_choice import TIMED_ROLES, ColumnChoice
 from frametime.adapters.column_evidence import ColumnFacts, column_facts
@@ -20,7 +21,7 @@ from frametime.adapters.frame_assembly import ReadColumns, assemble
 from frametime.adapters.number_style import POINT
 from frametime.adapters.numbers import EXACT_FLOAT_NS, TimeValues, times_of_texts
 from frametime.adapters.rejected import RejectedRows
-from frametime.adapters.stored_log import KeptOpen, stream_name
+from frametime.adapters.stored_log import KeptOpen, check_unpacked_size, stream_name, stream_size
 from frametime.adapters.streams import chosen_stream, flags_of_texts
 from frametime.adapters.time_units import NANOSECOND, TimeUnit
 from frametime.caveats import Caveat
@@ -43,6 +44,7 @@ class ArrowSource(NamedTuple):
     name: str
     schema: pa.Schema
     read: Callable[[Sequence[int]], pa.Table]
+    unpacked_bytes: Callable[[], int]
 
 
 @contextmanager
@@ -84,7 +86,7 @@ def open_arrow(log: BinaryIO) -> ArrowSource:
                 wanted = pa.ipc.IpcReadOptions(included_fields=sorted(columns))
                 return pa.ipc.open_file(stream, options=wanted).read_all()
 
-            return ArrowSource(name=name, schema=reader.schema, read=read_file)
+            return ArrowSource(name=name, schema=reader.schema, read=read_file, unpacked_bytes=lambda: arrow_bytes(log))
         schema = pa.ipc.open_stream(stream).schema
 
         def read_stream(columns: Sequence[int]) -> pa.Table:
@@ -93,7 +95,7 @@ def open_arrow(log: BinaryIO) -> ArrowSource:
             wanted = pa.ipc.IpcReadOptions(included_fields=sorted(columns))
             return pa.ipc.open_stream(again, options=wanted).read_all()
 
-        return ArrowSource(name=name, schema=schema, read=read_stream)
+        return ArrowSource(name=name, schema=schema, read=read_stream, unpacked_bytes=lambda: arrow_bytes(log))
 
 
 def _open_parquet(name: str, log: BinaryIO) -> ArrowSource:
@@ -110,7 +112,9 @@ def _open_parquet(name: str, log: BinaryIO) -> ArrowSource:
             return opened.read().select(sorted(columns))
         return opened.read(columns=names)
 
-    return ArrowSource(name=name, schema=schema, read=read)
+    return ArrowSource(
+        name=name, schema=schema, read=read, unpacked_bytes=lambda: parquet_bytes(opened.metadata, schema)
+    )
 
 
 def schema_names(stored: BinaryIO) -> tuple[list[tuple[str, str]], bool]:
@@ -135,6 +139,7 @@ def read_arrow(log: BinaryIO, options: ReadOptions) -> ParsedLog:
         If the file is damaged, or no column is known to be the time.
     """
     source = open_arrow(log)
+    check_unpacked_size(source.unpacked_bytes(), source.name, stream_size(log), options)
     metadata = source.schema.metadata or {}
     if METADATA_KEY in metadata and options.layout is None and options.time_column is None:
         from frametime.adapters.capture_file import stored_capture

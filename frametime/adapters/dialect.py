@@ -122,17 +122,13 @@ def detect_dialect(source: TextSource, options: ReadOptions) -> Dialect:
     lines = re.findall(LINES, source.head)
     if not lines:
         raise ReadError.at(source.name, "this file holds no text", helps="record the run again")
+    _refuse_very_wide(source, lines, layout, options)
     delimiter, quote, spaced, rows, start, why = _best_split(source, lines, layout)
     count = modal_count(rows[start : start + SAMPLE_ROWS])
     header, units, names = _header_above(source, lines, rows, start, count, delimiter, quote, spaced, layout)
     n_columns = count
     if n_columns > options.max_columns:
-        raise ReadError.at(
-            source.name,
-            f"{n_columns} columns, at most {options.max_columns} are read",
-            line=rows[start].line,
-            helps="raise --max-columns if this is a frame log",
-        )
+        raise _too_many_columns(source, n_columns, rows[start].line, options)
     first_line = rows[start].line
     data_start = source.start + len("".join(lines[: first_line - 1]).encode("utf-8"))
     sample = tuple(rows[start:])
@@ -166,6 +162,28 @@ def detect_dialect(source: TextSource, options: ReadOptions) -> Dialect:
         footer=ending.footer,
         evidence=evidence,
     )
+
+
+def _refuse_very_wide(source: TextSource, lines: Sequence[str], layout: Layout, options: ReadOptions) -> None:
+    """Refuse a million columns before they are taken apart in every way that is tried."""
+    delimiters = [each for each in (*_CANDIDATES, layout.delimiter or "") if each.strip() or each == "\t"]
+    for number, line in enumerate(lines[:_USUAL_PREAMBLE], start=1):
+        # A short line cannot have so many, and nearly every line is short.
+        if len(line) > options.max_columns:
+            n_columns = max(line.count(each) for each in delimiters) + 1
+            if n_columns > options.max_columns:
+                raise _too_many_columns(source, n_columns, number, options)
+
+
+def _too_many_columns(source: TextSource, n_columns: int, line: int, options: ReadOptions) -> ReadError:
+    error = ReadError.at(
+        source.name,
+        f"{n_columns} columns, at most {options.max_columns} are read",
+        line=line,
+        helps="raise --max-columns if this is a frame log",
+    )
+    assert isinstance(error, ReadError)
+    return error
 
 
 def _padded(cells: Sequence[str], count: int) -> tuple[str, ...]:

@@ -334,7 +334,7 @@ def unpacked(log: LogStream, options: ReadOptions) -> tuple[LogStream, str | Non
     try:
         for block in _blocks(log, kind):
             total += len(block)
-            _check_size(total, log, options)
+            check_unpacked_size(total, log.name, log.size, options)
             last = max(block.rfind(b"\n"), block.rfind(b"\r"))
             since_line_end = since_line_end + len(block) if last < 0 else len(block) - last - 1
             # Tables (Arrow, Parquet) have no lines: only what begins like text is held to the limit.
@@ -373,16 +373,30 @@ def long_line(name: str, options: ReadOptions) -> ReadError:
     )
 
 
-def _check_size(total: int, log: LogStream, options: ReadOptions) -> None:
+def check_unpacked_size(total: int, name: str, size: int, options: ReadOptions) -> None:
+    """Refuse a log that unpacks to more than the limits allow.
+
+    Parameters
+    ----------
+    total : int
+        Bytes that it unpacks to, or has unpacked to so far.
+    name : str
+    size : int
+        Bytes as stored.
+
+    Raises
+    ------
+    ReadError
+    """
     if total > options.max_decompressed_bytes:
         raise ReadError.at(
-            log.name,
+            name,
             f"unpacks to more than {options.max_decompressed_bytes} bytes",
             helps="raise --max-decompressed-bytes if the file can be trusted",
         )
-    if total > (64 << 20) and total > options.max_decompression_ratio * max(log.size, 1):
+    if total > (64 << 20) and total > options.max_decompression_ratio * max(size, 1):
         raise ReadError.at(
-            log.name,
+            name,
             f"unpacks to more than {options.max_decompression_ratio:g} times its size",
             helps="raise --max-decompression-ratio if the file can be trusted",
         )
