@@ -64,6 +64,7 @@ def write_partitions(
     ------
     OutputError
     """
+    _refuse_strangers(out)
     inside = [column for column in columns if column.name not in partition_by]
     with replacing_folder(out) as making:
         for key, numbers in parts.items():
@@ -81,15 +82,20 @@ def check_partitions(out: Path, *, force: bool) -> None:
     """
     if out.suffix.lower() in FORMATS:
         raise OutputError.at(str(out), "--partition-by writes a folder", helps="name one, such as runs/")
+    if out.name in {"", ".."}:
+        raise OutputError.at(str(out), "this names no folder of its own", helps="name one, such as runs/")
     if not out.parent.is_dir():
         raise OutputError.at(str(out.parent), "there is no such folder", helps="make it first")
+    if out.is_dir() and not force:
+        raise OutputError.at(str(out), "the folder exists", helps="--force replaces it, --resume goes on with it")
+    _refuse_strangers(out)
+
+
+def _refuse_strangers(out: Path) -> None:
+    """Replace nothing but what `write_partitions` could have written."""
     if out.is_symlink() or (out.exists() and not out.is_dir()):
         raise OutputError.at(str(out), "this is not a folder", helps="name another")
-    if not out.exists():
-        return
-    if not force:
-        raise OutputError.at(str(out), "the folder exists", helps="--force replaces it, --resume goes on with it")
-    stranger = _stranger(out)
+    stranger = _stranger(out) if out.exists() else None
     if stranger is not None:
         raise OutputError.at(
             str(out),

@@ -162,7 +162,8 @@ def test_each_partition_is_what_other_engines_read(captures: Path, tmp_path: Pat
 
     out = tmp_path / "runs"
     run(captures, out, partition_by=("card", "scene"))
-    assert (out / "card=card0" / "scene=scene2" / "part-0.parquet").is_file()
+    inside = pq.ParquetFile(out / "card=card0" / "scene=scene2" / "part-0.parquet").schema_arrow.names
+    assert "run" in inside and not {"card", "scene"} & set(inside)
     run(captures, tmp_path / "one.parquet")
     expected = sorted(pq.read_table(tmp_path / "one.parquet").to_pylist(), key=lambda row: row["file"])
     dataset = ds.dataset(out, partitioning="hive").to_table()
@@ -216,7 +217,19 @@ def test_a_folder_is_replaced_only_where_a_batch_wrote_it(captures: Path, tmp_pa
     with pytest.raises(OutputError, match=r"'thesis.txt'.*would be lost"):
         check_output(out, force=True, partition_by=("card",))
     with pytest.raises(OutputError, match="would be lost"):
+        run(captures, out, partition_by=("card",))
+    with pytest.raises(OutputError, match="would be lost"):
         check_output(captures, force=True, partition_by=("card",))
+    (tmp_path / "notes").write_text("mine")
+    with pytest.raises(OutputError, match="not a folder"):
+        check_output(tmp_path / "notes", force=True, partition_by=("card",))
+    (tmp_path / "link").symlink_to(out)
+    with pytest.raises(OutputError, match="not a folder"):
+        check_output(tmp_path / "link", force=True, partition_by=("card",))
+    for name in (".", ".."):
+        with pytest.raises(OutputError, match="no folder of its own"):
+            check_output(Path(name), force=True, partition_by=("card",))
+    assert (out / "card=card0" / "thesis.txt").read_text() == "mine"
 
 
 def test_a_folder_of_tables_inside_the_captures_is_left_out(captures: Path) -> None:
