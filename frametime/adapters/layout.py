@@ -112,11 +112,11 @@ class Layout:
         """
         if len(text) > _MAX_BYTES:
             raise LayoutError.at(name, f"the layout has {len(text)} characters", helps="a layout is a few lines long")
-        import tomllib
+        from frametime.toml_loading import load_toml
 
         try:
-            table = tomllib.loads(text.removeprefix("\ufeff"))
-        except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
+            table = load_toml(text)
+        except ValueError as error:
             raise LayoutError.at(name, f"this is not TOML: {printable(str(error))}") from None
         checked: dict[str, ColumnRef] = {}
         for key, value in table.items():

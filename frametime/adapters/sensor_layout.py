@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import difflib
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
@@ -13,6 +12,7 @@ from typing import Final
 from frametime.adapters.layout import ColumnRef, Layout
 from frametime.capture import SENSOR_COLUMNS
 from frametime.errors import LayoutError, printable
+from frametime.toml_loading import load_toml
 
 QUANTITIES: Final = tuple(name for name in SENSOR_COLUMNS if name != "time_ns")
 
@@ -99,8 +99,8 @@ class SensorLayout:
             If the text is not TOML, or a key or value is not allowed: the message names file, line and key.
         """
         try:
-            table = tomllib.loads(text.removeprefix("\ufeff"))
-        except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
+            table = load_toml(text)
+        except ValueError as error:
             raise LayoutError.at(name, f"this is not TOML: {printable(str(error))}") from None
         lines = text.splitlines()
         for key in table:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,6 +17,7 @@ from frametime.pipeline.plan_table import PlanSource, PlanTable, quoted, shown
 from frametime.pipeline.toml_lines import key_lines
 from frametime.review.design import EQUAL_WHERE_ASKED, ReviewDesign, RunningCost, SampleUnit, SpreadRule
 from frametime.review.result import CardEntry, MetricEntry, SceneEntry
+from frametime.toml_loading import load_toml
 
 MAX_PLAN_BYTES: Final = 1 << 20
 DEFAULT_METRICS: Final = ("average_fps", "low_1pct_percentile_fps", "p99_frame_time_ms")
@@ -71,8 +71,8 @@ def parse_plan(text: str, *, file_name: str, folder: Path) -> ReviewPlan:
     PlanError
     """
     try:
-        values = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        values = load_toml(text)
+    except ValueError as error:
         raise PlanError.at(file_name, f"is not TOML: {printable(str(error))}") from error
     root = PlanTable(PlanSource(file_name, key_lines(text)), (), values)
     return _plan(root, folder)

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import difflib
 import math
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from types import MappingProxyType
 from typing import Any, Final, Literal
 
 from frametime.errors import RecordError, printable
+from frametime.toml_loading import load_toml
 from frametime.tuning.record import CardFacts, Limits, Outcome, Setting, Steps, Trial, TuningRecord, Workload
 from frametime.tuning.toml_text import date_text, line_of, toml_value
 
@@ -87,8 +87,8 @@ def parse_record(text: str, *, name: str) -> TuningRecord:
         raise RecordError.at(name, f"the record has {len(text)} characters", helps=f"at most {MAX_CHARACTERS} are read")
     text = text.removeprefix("\ufeff")
     try:
-        top = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
+        top = load_toml(text)
+    except ValueError as error:
         raise RecordError.at(name, f"this is not TOML: {printable(str(error))}") from None
     return _Parser(text, name).record(top)
 

@@ -10,7 +10,7 @@ import pytest
 PACKAGE = Path(__file__).parents[2] / "frametime"
 
 LAYERS: tuple[dict[str, set[str]], ...] = (
-    {"errors": set(), "caveats": set(), "units": set(), "version": set(), "words": set()},
+    {"errors": set(), "caveats": set(), "units": set(), "version": set(), "words": set(), "toml_loading": set()},
     {"capture": {"numpy", "pyarrow"}},
     {"adapters": {"numpy", "polars", "pyarrow"}, "metrics": {"numpy", "pyarrow"}},
     {"statistics": {"numpy", "scipy"}},
