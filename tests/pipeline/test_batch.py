@@ -113,8 +113,13 @@ def test_a_finished_table_is_gone_on_with(
     run(captures, out, partition_by=partition_by)
     write_log(captures / "card0" / "scene0" / "run7.csv", 30)
     write_log(captures / "card1" / "scene0" / "run0.csv", 40)
+
+    def stop_at_the_new_one(row: Row) -> None:
+        if row["file"] == "card0/scene0/run7.csv":
+            raise StoppedError
+
     with pytest.raises(StoppedError):
-        run(captures, out, partition_by=partition_by, resume=True, on_row=stop_after(12, []))
+        run(captures, out, partition_by=partition_by, resume=True, on_row=stop_at_the_new_one)
     count = run(captures, out, partition_by=partition_by, resume=True)
     assert (count.n_measured, count.n_kept) == (1, 12)
     (tmp_path / "whole").mkdir()
