@@ -189,6 +189,8 @@ def _typed(
     options: ReadOptions,
 ) -> ReadColumns | None:
     """Columns read with their types; ``None`` if a cell needs a closer look."""
+    import pyarrow as pa
+
     read = read_typed(source, dialect, types, options, decimal=choice.style.decimal)
 
     def timed(use: ColumnUse) -> TimeValues | None:
@@ -220,6 +222,9 @@ def _typed(
     if "stream" in choice.others:
         selected, caveats = chosen_stream(read[choice.others["stream"].position], options.stream, source.name)
     n_rows = len(next(iter(read.values())))
+    # The pool keeps what it gave: a long log would hold its columns twice from here on.
+    read.clear()
+    pa.default_memory_pool().release_unused()
     return ReadColumns(
         n_rows=n_rows,
         records=None,

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 BLOCK_BYTES: Final = 1 << 20
 _IN_MEMORY_BYTES: Final = 256 << 20
+_HASH_BLOCK_BYTES: Final = 1 << 18
 _HASH_AT_ONCE_BYTES: Final = 1 << 20
 
 COMPRESSIONS: Final = (
@@ -175,8 +176,14 @@ class StoredHash:
         digest: _Hash = hashlib.sha256()
         try:
             with self._opened() as stored:
-                while block := stored.read(BLOCK_BYTES):
-                    digest.update(block)
+                if isinstance(stored, io.BufferedReader):
+                    # One small place for all blocks stays in the processor's cache.
+                    block = memoryview(bytearray(_HASH_BLOCK_BYTES))
+                    while size := stored.readinto(block):
+                        digest.update(block[:size])
+                else:
+                    while part := stored.read(BLOCK_BYTES):
+                        digest.update(part)
         except (ReadError, OSError) as error:
             # Raised where the hash is asked for: a thread has nobody to tell.
             self._error = error

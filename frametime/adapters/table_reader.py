@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.cells import MISSING
 from frametime.adapters.dialect import Dialect
-from frametime.adapters.stored_log import BLOCK_BYTES, Spool, long_line
+from frametime.adapters.stored_log import BLOCK_BYTES, LogStream, Spool, long_line
 from frametime.adapters.text_source import TextPart, TextSource
 from frametime.errors import ReadError, printable
 
@@ -80,10 +80,29 @@ def _column_names(count: int) -> list[str]:
     return [f"c{position}" for position in range(count)]
 
 
+def _is_ready(dialect: Dialect) -> bool:
+    """Whether the table reader can take the rows as they are."""
+    return dialect.delimiter != " " and not dialect.spaced_quotes
+
+
+def _file_part(source: TextSource, dialect: Dialect) -> Any:
+    """The data rows of a plain file, read without a step through Python; ``None`` where the log is no such file."""
+    import pyarrow as pa
+
+    log = source.stream
+    if not _is_ready(dialect) or not isinstance(log, LogStream) or not log.state:
+        return None
+    try:
+        file: Any = pa.OSFile(log.name, "r")
+    except OSError:
+        return None
+    return file.get_stream(dialect.data_start, dialect.data_end - dialect.data_start)
+
+
 def _prepared(source: TextSource, dialect: Dialect) -> BinaryIO:
     """The data rows as a stream the table reader can take."""
     part = cast("BinaryIO", TextPart(source.stream, dialect.data_start, dialect.data_end))
-    if dialect.delimiter != " " and not dialect.spaced_quotes:
+    if _is_ready(dialect):
         return part
     held = Spool()
     carried = b""
@@ -139,12 +158,14 @@ def _read(
         false_values=["0", "false", "False", "FALSE", "no", "No", "NO", "n", "N"],
         decimal_point=decimal,
     )
-    raw = _prepared(source, dialect)
-    if on_bad_row is not None:
-        # The reader hands a bad row over as text, and prints an error of its own where it is none.
-        raw = cast("BinaryIO", _ValidUtf8(raw))
     # Not closed here: after an error a thread of the reader may still be reading ahead, and closing under it crashes.
-    stream: Any = pa.PythonFile(cast("io.IOBase", raw), mode="r")
+    stream: Any = _file_part(source, dialect) if on_bad_row is None else None
+    if stream is None:
+        raw = _prepared(source, dialect)
+        if on_bad_row is not None:
+            # The reader hands a bad row over as text, and prints an error of its own where it is none.
+            raw = cast("BinaryIO", _ValidUtf8(raw))
+        stream = pa.PythonFile(cast("io.IOBase", raw), mode="r")
     try:
         return csv.read_csv(stream, read_options=read, parse_options=parse, convert_options=convert)
     except (pa.ArrowInvalid, pa.ArrowKeyError, pa.ArrowNotImplementedError) as error:
