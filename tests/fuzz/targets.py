@@ -12,6 +12,7 @@ from types import MappingProxyType
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.layout import Layout
 from frametime.adapters.reading import read_capture
+from frametime.adapters.sensor_layout import SensorLayout
 from frametime.errors import FrametimeError
 
 ROOT = Path(__file__).parents[2]
@@ -20,7 +21,7 @@ SMALL = ReadOptions(max_line_bytes=1 << 16, max_columns=200, max_decompressed_by
 
 def frame_log(content: bytes) -> None:
     """Delimited text, compressed or not."""
-    read_capture(io.BytesIO(content), options=SMALL)
+    read_capture(io.BytesIO(content), options=SMALL, use_threads=False)
 
 
 def arrow_file(content: bytes) -> None:
@@ -39,6 +40,11 @@ def arrow_file(content: bytes) -> None:
 def layout(content: bytes) -> None:
     """A layout file."""
     Layout.from_toml(content.decode("utf-8", "replace"), "fuzz.toml")
+
+
+def sensor_layout(content: bytes) -> None:
+    """A layout file of a sensor log."""
+    SensorLayout.from_toml(content.decode("utf-8", "replace"), "fuzz.toml")
 
 
 def plan(content: bytes) -> None:
@@ -68,6 +74,7 @@ TARGETS: Mapping[str, Callable[[bytes], None]] = MappingProxyType(
         "frame_log": frame_log,
         "arrow_file": arrow_file,
         "layout": layout,
+        "sensor_layout": sensor_layout,
         "plan": plan,
         "tuning_record": tuning_record,
         "sensor_log": sensor_log,
@@ -79,6 +86,7 @@ _SEEDS: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "frame_log": ("reference_logs/**/*.csv", "reference_logs/**/*.txt", "tests/adapters/data/**/*.csv"),
         "arrow_file": (),
         "layout": ("reference_logs/**/*.layout.toml",),
+        "sensor_layout": ("reference_logs/**/*.layout.toml",),
         "plan": ("reference_logs/review/plan.toml",),
         "tuning_record": ("reference_logs/review/tuning/*.toml",),
         "sensor_log": ("reference_logs/**/*.sensors.csv",),
@@ -93,6 +101,8 @@ def seeds(name: str) -> Iterator[bytes]:
             yield path.read_bytes()[:8192]
     if name == "arrow_file":
         yield from _arrow_seeds()
+    if name == "sensor_layout":
+        yield b'time_column = "t"\ntime_zone = "UTC"\n[columns]\npower = "p"\n[units]\npower = "W"\n'
 
 
 def _arrow_seeds() -> Iterator[bytes]:
