@@ -13,7 +13,9 @@ import click
     "--out", "-o", type=click.Path(dir_okay=False, path_type=Path), default=Path("plan.toml"), show_default=True,
     help="Where to write the plan.",
 )  # fmt: skip
-@click.option("--pattern", metavar="PATTERN", help="How paths are built: {card}/{scene}/{resolution}/run{run}.csv")
+@click.option(
+    "--path-pattern", "pattern", metavar="PATTERN", help="How paths are built: {card}/{scene}/{resolution}/run{run}.csv"
+)
 @click.option("--force", is_flag=True, help="Replace a plan that is there already.")
 def plan(folder: Path, out: Path, pattern: str | None, force: bool) -> None:
     """Write a first review plan from what lies in a folder, ready to edit.
@@ -21,7 +23,7 @@ def plan(folder: Path, out: Path, pattern: str | None, force: bool) -> None:
     \b
     Examples:
       frametime plan captures --out plan.toml
-      frametime plan logs --pattern "{scene}_{resolution}/{card}_{run}.csv" --out plan.toml
+      frametime plan logs --path-pattern "{scene}_{resolution}/{card}_{run}.csv" --out plan.toml
     """
     from frametime.cli.options import chosen_pattern
     from frametime.errors import OutputError, printable
@@ -30,7 +32,7 @@ def plan(folder: Path, out: Path, pattern: str | None, force: bool) -> None:
 
     if out.exists() and not force:
         raise OutputError.at(str(out), "is there already", helps="give --force to replace it, or another --out")
-    draft = draft_plan(folder, beside=out.parent, pattern=chosen_pattern("--pattern", pattern))
+    draft = draft_plan(folder, beside=out.parent, pattern=chosen_pattern("--path-pattern", pattern))
     write_text(out, draft.text)
     click.echo(
         f"{printable(str(out))}: {len(draft.cards)} cards, {len(draft.scenes)} scenes, "

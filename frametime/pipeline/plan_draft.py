@@ -18,7 +18,7 @@ _PACKED_ENDINGS: Final = ("", ".gz", ".zst", ".bz2", ".xz")
 _SENSOR_WORD: Final = re.compile(r"(?<![A-Za-z])sensors?(?![A-Za-z])", re.IGNORECASE)
 _RESOLUTION: Final = re.compile(r"\d{3,4}p|\d{3,5}x\d{3,5}|[248]k", re.IGNORECASE)
 _NUMBER_AT_END: Final = re.compile(r"(.*?)(\d+)")
-_HELPS: Final = "give --pattern, such as --pattern '{card}/{scene}/{resolution}/run{run}.csv'"
+_HELPS: Final = "give --path-pattern, such as --path-pattern '{card}/{scene}/{resolution}/run{run}.csv'"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -68,7 +68,9 @@ def draft_plan(folder: Path, *, beside: Path, pattern: PathPattern | None = None
     absent = [name for name in ("card", "scene", "run") if name not in found.fields]
     if absent:
         raise PlanError.at(
-            str(folder), f"the pattern '{printable(found.text)}' lacks '{{{absent[0]}}}'", helps="add it to --pattern"
+            str(folder),
+            f"the pattern '{printable(found.text)}' lacks '{{{absent[0]}}}'",
+            helps="add it to --path-pattern",
         )
     cards, scenes = (_in_order(fields[key] for fields in values.values()) for key in ("card", "scene"))
     resolutions = _in_order(fields.get("resolution", "default") for fields in values.values())
