@@ -1,0 +1,133 @@
+"""The same captures give the same bytes, wherever, whenever and however they are measured."""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import shutil
+import subprocess
+import sys
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+
+# Runs each command given as JSON in one process; folders list their files in an order that changes with the seed.
+_SCRIPT = """
+import json, os, random, sys
+
+if __name__ == "__main__":
+    shuffled = random.Random(sys.argv[1])
+    scandir, listdir = os.scandir, os.listdir
+
+    class Entries(list):
+        def __enter__(self): return self
+        def __exit__(self, *_): return None
+        def __next__(self): return self.pop()
+        def __iter__(self):
+            while self:
+                yield self.pop()
+        def close(self): self.clear()
+
+    def any_order(*where):
+        with scandir(*where) as found:
+            entries = Entries(found)
+        shuffled.shuffle(entries)
+        return entries
+
+    def any_names(*where):
+        names = listdir(*where)
+        shuffled.shuffle(names)
+        return names
+
+    from frametime.cli import cli
+    if sys.argv[1] != "as they lie":
+        os.scandir, os.listdir = any_order, any_names
+    for arguments in json.loads(sys.argv[2]):
+        cli.main(arguments, prog_name="frametime", standalone_mode=False)
+"""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Place:
+    """What should change nothing."""
+
+    order: str = "as they lie"
+    workers: int = 1
+    elsewhere: bool = False
+    environment: Mapping[str, str] = field(default_factory=dict)
+
+
+PLACES = {
+    "order of files": Place(order="seed 1"),
+    "another order, two workers": Place(order="seed 2", workers=2),
+    "the C locale": Place(environment={"LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0"}),
+    "a locale of other letters": Place(environment={"LC_ALL": "tr_TR.UTF-8", "LANG": "tr_TR.UTF-8", "LANGUAGE": "tr"}),
+    "a locale of decimal commas": Place(environment={"LC_ALL": "de_DE.UTF-8", "LC_NUMERIC": "de_DE.UTF-8"}),
+    "another folder": Place(elsewhere=True),
+    "seed of hashes": Place(environment={"PYTHONHASHSEED": "4711"}),
+    "time zone": Place(environment={"TZ": "Pacific/Chatham"}),
+}
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """14 captures of two cards, which is enough for workers to be started, and a broken one."""
+    folder = tmp_path_factory.mktemp("bench")
+    for card, frame_time_ms in (("amber-6", 8.0), ("birch-Ğ9", 7.0)):
+        for run in range(1, 8):
+            rng = random.Random(f"{card} {run}")
+            times_ms = (frame_time_ms * rng.lognormvariate(0.0, 0.05) for _ in range(300))
+            path = folder / "captures" / card / "harbor" / "1440p" / f"run{run}.csv"
+            path.parent.mkdir(parents=True, exist_ok=True)
+            text = "Frame time (µs)\n" + "".join(f"{1000 * t:.1f}\n" for t in times_ms)
+            path.write_text("" if run == 7 else text, encoding="utf-8")
+    subprocess.run(
+        [sys.executable, "-m", "frametime", "plan", "captures", "--out", "plan.toml"], cwd=folder, check=True
+    )
+    return folder
+
+
+def outputs(bench: Path, out: Path, place: Place) -> dict[str, bytes]:
+    """Every file that batch and review write, by name."""
+    out.mkdir()
+    folder = Path()
+    if place.elsewhere:
+        shutil.copytree(bench, out.parent / "copy of the bench")
+        folder = out.parent / "copy of the bench"
+    shared = ["--workers", str(place.workers), "-q"]
+    batch = ["batch", str(folder / "captures"), *shared, "--out"]
+    review = ["review", str(folder / "plan.toml"), *shared, "--no-charts", "--out", str(out / "result")]
+    commands = [[*batch, str(out / f"runs.{ending}")] for ending in ("csv", "jsonl", "parquet")]
+    script = out.parent / "commands.py"
+    script.write_text(_SCRIPT, encoding="utf-8")
+    plain = {key: text for key, text in os.environ.items() if not key.startswith(("LC_", "LANG", "TZ", "PYTHONHASH"))}
+    subprocess.run(
+        [sys.executable, str(script), place.order, json.dumps([*commands, review])],
+        cwd=out.parent if place.elsewhere else bench,
+        env={**plain, **place.environment},
+        check=True,
+        capture_output=True,
+        timeout=300,
+    )
+    return {
+        path.relative_to(out).as_posix(): path.read_bytes()
+        for path in sorted(out.rglob("*"))
+        if path.is_file() and "kept_runs" not in path.parts
+    }
+
+
+@pytest.fixture(scope="module")
+def expected(bench: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
+    return outputs(bench, tmp_path_factory.mktemp("expected") / "out", Place())
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", PLACES)
+def test_it_changes_no_byte(name: str, bench: Path, expected: dict[str, bytes], tmp_path: Path) -> None:
+    found = outputs(bench, tmp_path / "out", PLACES[name])
+    assert {"runs.csv", "runs.jsonl", "runs.parquet", "result/result.json", "result/report.html"} <= set(found)
+    assert set(found) == set(expected)
+    assert [key for key in found if found[key] != expected[key]] == []
