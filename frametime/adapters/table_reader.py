@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import codecs
 import io
+import os
 import re
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, BinaryIO, Final, Literal, NamedTuple, cast
@@ -93,7 +94,8 @@ def _file_part(source: TextSource, dialect: Dialect) -> Any:
     if not _is_ready(dialect) or not isinstance(log, LogStream) or not log.state:
         return None
     try:
-        file: Any = pa.OSFile(log.name, "r")
+        name: Any = os.fsencode(log.name)  # bytes, because a name need not be text
+        file: Any = pa.OSFile(name, "r")
     except OSError:
         return None
     return file.get_stream(dialect.data_start, dialect.data_end - dialect.data_start)
