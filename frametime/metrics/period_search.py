@@ -175,7 +175,7 @@ def _fit_at(times_s: NDArray[np.float64], period_s: float, rule: PeriodRule) -> 
         chosen = beats[follows]
         if distinct(chosen).size < 2:
             break
-        period_s = float(np.polyfit(chosen, times_s[follows], 1)[0])
+        period_s = _slope(chosen, times_s[follows])
     beats, follows = _beats(times_s, period_s, rule.follow_fraction)
     regularity = max(searched, concentration(times_s, period_s))
     n_beats = int(beats.max() - beats.min()) + 1
@@ -187,6 +187,12 @@ def _fit_at(times_s: NDArray[np.float64], period_s: float, rule: PeriodRule) -> 
         follows=follows,
         covered_fraction=distinct(beats[follows]).size / n_beats,
     )
+
+
+def _slope(beats: NDArray[np.int64], times_s: NDArray[np.float64]) -> float:
+    """Least-squares slope of the times on their beats."""
+    centered = beats - float(beats.mean())
+    return float(np.dot(centered, times_s - float(times_s.mean())) / np.dot(centered, centered))
 
 
 def _beats(

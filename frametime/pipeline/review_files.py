@@ -98,16 +98,18 @@ def _requests(plan: ReviewPlan, files: Sequence[RunFile]) -> list[MeasureRequest
         skip_end_s=plan.captures.skip_end_s,
     )
     sensor_options = _sensor_options(plan.captures.sensor_layout) if any(file.sensors for file in files) else None
-    return [_request(plan, file, read, sensor_options) for file in files]
+    # One set of options for each card: what rests on them is worked out once.
+    measure = {card: _with_limits(plan, card) for card in {file.conditions.card for file in files}}
+    return [_request(plan, file, read, measure[file.conditions.card], sensor_options) for file in files]
 
 
 def _request(
-    plan: ReviewPlan, file: RunFile, read: ReadOptions, sensor_options: SensorOptions | None
+    plan: ReviewPlan, file: RunFile, read: ReadOptions, measure: MeasureOptions, sensor_options: SensorOptions | None
 ) -> MeasureRequest:
     return MeasureRequest(
         path=str(file.path),
         read=read,
-        measure=_with_limits(plan, file),
+        measure=measure,
         conditions=file.conditions,
         sensors=None if file.sensors is None else str(file.sensors),
         sensor_options=sensor_options if file.sensors is not None else None,
@@ -115,9 +117,9 @@ def _request(
     )
 
 
-def _with_limits(plan: ReviewPlan, file: RunFile) -> MeasureOptions:
-    """What is measured, with the limits of the run's own card."""
-    limits = plan.limits.get(file.conditions.card or "")
+def _with_limits(plan: ReviewPlan, card: str | None) -> MeasureOptions:
+    """What is measured, with the limits of a card."""
+    limits = plan.limits.get(card or "")
     if limits is None:
         return plan.measure
     return replace(plan.measure, temperature_limit_c=limits.temperature_c, power_limit_w=limits.power_w)

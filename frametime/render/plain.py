@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
 from enum import Enum
 from fractions import Fraction
-from typing import TypeAlias
+from typing import TypeAlias, cast
 
 Plain: TypeAlias = "bool | int | float | str | list[Plain] | dict[str, Plain] | None"
 
@@ -27,6 +27,8 @@ def plain(value: object) -> Plain:
     >>> plain(Caveat(code="gap", message="no frame for 3 s", metrics=("average_fps",)))
     {'code': 'gap', 'message': 'no frame for 3 s', 'weight': 'care', 'metrics': ['average_fps']}
     """
+    if value is None or type(value) in (bool, int, str):
+        return cast("Plain", value)
     if isinstance(value, Enum):
         value = value.value
     if isinstance(value, Fraction):

@@ -14,11 +14,13 @@ from frametime.review.modes import common_trend, trend, two_levels
 from frametime.review.repeatability import (
     REPEATABILITY_FACTOR,
     PooledSpread,
+    SetScatter,
     StandsOut,
     cochran_test,
     poolable,
-    pooled_spread,
+    pooled,
     run_that_stands_out,
+    set_scatter,
 )
 from frametime.review.result import CochranOutcome, Flag, Repeatability
 from frametime.review.run_set import Place, RunSet
@@ -44,6 +46,7 @@ class CardSpread:
     logs: Mapping[Place, NDArray[np.float64]]
     kept: tuple[Place, ...]
     aside: tuple[Place, ...]
+    scatters: Mapping[Place, SetScatter]
     pooled: PooledSpread | None
 
     def pooled_for(self, place: Place) -> PooledSpread | None:
@@ -52,7 +55,7 @@ class CardSpread:
 
     def pooled_without(self, place: Place) -> PooledSpread | None:
         """Pooled over the card's other cells."""
-        return pooled_spread([self.logs[other] for other in self.kept if other != place])
+        return pooled([scatter for other, scatter in self.scatters.items() if other != place])
 
 
 def card_spread(card: str, metric: str, sets: Sequence[RunSet], *, label: str | None = None) -> CardSpread:
@@ -66,6 +69,7 @@ def card_spread(card: str, metric: str, sets: Sequence[RunSet], *, label: str | 
         if run_set.card == card and (values := run_set.log_values(metric)) is not None
     }
     kept, aside = poolable(logs)
+    scatters = {place: set_scatter(logs[place]) for place in kept}
     return CardSpread(
         card=card,
         metric=metric,
@@ -73,7 +77,8 @@ def card_spread(card: str, metric: str, sets: Sequence[RunSet], *, label: str | 
         logs=logs,
         kept=tuple(kept),
         aside=tuple(aside),
-        pooled=pooled_spread([logs[place] for place in kept]),
+        scatters=scatters,
+        pooled=pooled(list(scatters.values())),
     )
 
 
