@@ -13,10 +13,11 @@ from frametime.metrics.refresh_rates import describe_refresh
 from frametime.units import DIMENSIONLESS, FRAMES_PER_SECOND
 
 PRACTICE: Final = "common practice, no source"
-_RAYLEIGH: Final = "Rayleigh test: Mardia and Jupp, Directional Statistics, 2000, section 6.3.1"
-_SPECTRUM: Final = "Press and Rybicki, The Astrophysical Journal 338, 1989; Baluev, MNRAS 385, 2008"
+_RAYLEIGH: Final = "Rayleigh test: Mardia and Jupp, Directional Statistics, 2000, section 6.3.1 (from memory)"
+_SPECTRUM: Final = "Press and Rybicki, The Astrophysical Journal 338, 1989; Baluev, MNRAS 385, 2008 (from memory)"
 _TREND: Final = (
-    "Sen, Journal of the American Statistical Association 63, 1968; Hamed and Rao, Journal of Hydrology 204, 1998"
+    "Sen, Journal of the American Statistical Association 63, 1968; Hamed and Rao, Journal of Hydrology 204, 1998 "
+    "(from memory)"
 )
 
 F = TypeVar("F")

@@ -25,6 +25,8 @@ MIN_WORTH: Final = 1.5
 LOOKED_AT: Final = 10.0
 """Among so many times the share of slow frames their coming in stretches is measured."""
 MOST_LOOKED_AT: Final = 0.5
+LEAST_WORTH: Final = 2.0
+"""Where the slowest 10 % are those of one part of the scene, and the slowest 1 % come more often (by simulation)."""
 
 _QUANTILES: Final = {"p95_frame_time_ms": 0.05, "p99_frame_time_ms": 0.01, "p99p9_frame_time_ms": 0.001}
 
@@ -65,32 +67,40 @@ class SlowFrames:
         return np.cumsum(self.falling)
 
     def dispersion(self, share: float) -> float:
-        """Variance of the number of large values over that of independent ones, at least 1.
-
-        The number is resampled in blocks, at ten times the share: the largest values come in stretches no longer than
-        those of the merely large.
-        """
-        looked_at = min(LOOKED_AT * share, MOST_LOOKED_AT)
-        if looked_at not in self._dispersions:
-            limit = self.falling[min(int(looked_at * self.values.size), self.values.size - 1)]
+        """Variance of the number of values among the largest ``share`` over that of independent ones, at least 1."""
+        if share not in self._dispersions:
+            limit = self.falling[min(int(share * self.values.size), self.values.size - 1)]
             large = self.positions[self.values > limit]
             flags = np.zeros(self.draws.n)
             flags[large] = 1.0
             independent = large.size * (1.0 - large.size / self.values.size)
             variance = float(self.draws.sums(flags).var())
-            self._dispersions[looked_at] = max(variance / independent, 1.0) if independent > 0.0 else 1.0
-        return self._dispersions[looked_at]
+            self._dispersions[share] = max(variance / independent, 1.0) if independent > 0.0 else 1.0
+        return self._dispersions[share]
+
+    def worth(self, n_slow: float) -> float:
+        """How many independent values the ``n_slow`` largest are worth.
+
+        Told at ten times their share: the largest come in stretches hardly longer than those of the merely large. Where
+        a scene swings, its slow part makes that far too strict, and ``LEAST_WORTH`` is taken. Never more than what the
+        largest tell by themselves.
+        """
+        share = n_slow / self.values.size
+        spread = max(1.0 - share, 1e-3)
+        wide, own = (
+            n_slow / (spread * self.dispersion(looked_at))
+            for looked_at in (min(LOOKED_AT * share, max(MOST_LOOKED_AT, share)), share)
+        )
+        return min(own, max(wide, LEAST_WORTH))
 
     def ranks(self, n_slow: float) -> Ranks | Missing:
         """Ranks between which the true place of the ``n_slow``-th largest value lies.
 
-        The number of values beyond the true one varies about ``n_slow`` with the dispersion; as a sum of few stretches
-        of unequal length it is taken to follow a gamma distribution.
+        The number of values beyond the true one varies about ``n_slow``; as a sum of few stretches of unequal length
+        it is taken to follow a gamma distribution, of as many as they are worth.
         """
-        share = n_slow / self.values.size
-        spread = max(self.dispersion(share) * (1.0 - share), 1e-3)
-        shape = n_slow / spread
-        low, high = (spread * gamma_quantile(0.5 + side * 0.5 * self.level, shape) for side in (-1.0, 1.0))
+        shape = self.worth(n_slow)
+        low, high = (n_slow / shape * gamma_quantile(0.5 + side * 0.5 * self.level, shape) for side in (-1.0, 1.0))
         # Below rank 1 the true value may lie beyond the slowest frame, and nothing tells how far.
         if shape < MIN_WORTH or low < 1.0:
             return Missing(reason=f"it rests on {n_slow:.0f} slow frames, worth {shape:.1f} independent ones: too few")

@@ -115,8 +115,7 @@ NOISES: dict[str, Callable[[int, int], Array]] = {
 def test_intervals_within_a_run_hold_the_truth_as_often_as_the_docs_say(noise: str) -> None:
     """200 runs of 6 000 autocorrelated frames; truth from 3 million frames of the same noise.
 
-    95 % asked for. Where a tail has too few independent frames there is no interval: those runs do not count, and
-    they must be few for the 1 % lows of any noise whose memory is a hundredth of the run or less.
+    95 % asked for. Where a tail has too few independent frames there is no interval: those runs must be few.
     """
     options = MeasureOptions(n_resamples=400)
     least = {
@@ -146,7 +145,7 @@ def test_intervals_within_a_run_hold_the_truth_as_often_as_the_docs_say(noise: s
         given += Counter(intervals.keys())
         held += Counter(key for key, interval in intervals.items() if interval.low <= truth[key] <= interval.high)
     for key in keys:
-        assert given[key] >= (130 if noise == "memory of fifty frames" else 190), (key, dict(given))
+        assert given[key] >= 190, (key, dict(given))
         assert held[key] / given[key] >= least[key], (key, dict(held), dict(given))
 
 

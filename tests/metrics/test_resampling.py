@@ -149,7 +149,7 @@ def test_slow_frames_that_come_together_are_worth_as_many_as_their_stretches() -
     draws = draw_blocks(n, n_resamples=2000, mean_block=400.0, seed=1)
     frames = slow_frames(ResampledRun(run_of(times_ms), draws))
     # Whole stretches of 20 frames each, a tenth of the run in all: the count varies 20 times as much.
-    assert frames.dispersion(0.01) == pytest.approx(length, rel=0.2)
+    assert frames.dispersion(0.1) == pytest.approx(length, rel=0.2)
     ranks = frames.ranks(600.0)
     assert not isinstance(ranks, Missing)
     assert ranks.worth == pytest.approx(600 / length, rel=0.25)
@@ -224,13 +224,21 @@ def test_rare_events(n_hitches: int, told: str | None) -> None:
 def test_a_tail_of_one_stretch_gives_no_interval() -> None:
     times_ms = clean_ms(4000, 3)
     scattered, together = times_ms.copy(), times_ms.copy()
-    scattered[np.linspace(50, 3950, 400).astype(int)] *= 3.0
-    together[1000:1400] *= 3.0
+    scattered[np.linspace(50, 3950, 40).astype(int)] *= 3.0
+    together[1000:1040] *= 3.0
     options = MeasureOptions(n_resamples=200)
     keys = ["p99_frame_time_ms", "low_1pct_mean_fps", "average_fps"]
     assert set(intervals_of(run_of(scattered, options), keys)) == set(keys)
     assert set(intervals_of(run_of(together, options), keys)) == {"average_fps"}
     assert "independent ones" in reason(run_of(together, options), "low_1pct_mean_fps")
+
+
+def test_the_slow_part_of_a_swinging_scene_does_not_take_the_lows_away() -> None:
+    """The slowest tenth is one part of the scene; what is slowest in it still comes here and there."""
+    times_ms = clean_ms(6000, 4) * (1.0 + 0.4 * np.sin(np.arange(6000) / 900.0))
+    interval = intervals_of(run_of(times_ms, MeasureOptions(n_resamples=200)))["low_1pct_percentile_fps"]
+    assert "independent ones" in interval.method
+    assert 1.02 < interval.high / interval.low < 1.3
 
 
 def test_only_what_is_asked_for() -> None:
