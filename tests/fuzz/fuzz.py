@@ -49,7 +49,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as corpus:
         for number, seed in enumerate(found):
             Path(corpus, f"seed{number}").write_bytes(seed)
-        atheris.Setup([*sys.argv, corpus, "-rss_limit_mb=4096", "-timeout=20"], once)
+        atheris.Setup([*sys.argv, corpus, "-rss_limit_mb=4096", "-timeout=60"], once)
         atheris.Fuzz()
 
 
