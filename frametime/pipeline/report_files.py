@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 PAGE: Final = "report.html"
 TEXT: Final = "report.md"
-PAGE_BYTES: Final = 2_900_000
+PAGE_BYTES: Final = 2_960_000
 """How large a page may become when its frame times are added; without them it is as large as its tables."""
 MOST_TRACE_BYTES: Final = 1_400_000
 
@@ -77,11 +77,11 @@ def report_texts(result: ReviewResult, *, charts_folder: str | None = None) -> R
     The frame times that can be zoomed in the page get the room that the rest of it leaves below `PAGE_BYTES`.
     """
     from frametime.pipeline.chart_files import ChartRequest, chart_contents
-    from frametime.render.report.html import render_html
+    from frametime.render.report.html import render_html, replace_traces
     from frametime.render.report.markdown import render_markdown
     from frametime.render.report.review.charts import SECTIONS, chart_figures, chosen_charts
     from frametime.render.report.review.report import review_report
-    from frametime.render.report.review.run_traces import review_traces
+    from frametime.render.report.review.run_traces import place_of_traces, review_traces
 
     charts = chosen_charts(result)
     # These charts are of the review as a whole: the curves of its runs need not go to other processes.
@@ -89,8 +89,14 @@ def report_texts(result: ReviewResult, *, charts_folder: str | None = None) -> R
     request = ChartRequest(formats=("svg",), only=tuple(SECTIONS))
     svgs = chart_contents(small, request, [chart.name for chart in charts])
     figures = chart_figures(result, charts, svgs, folder=charts_folder)
-    without_traces = review_report(result, figures=figures, charts_folder=charts_folder)
-    room_bytes = min(MOST_TRACE_BYTES, PAGE_BYTES - len(render_html(without_traces).encode("utf-8")))
-    traces = review_traces(result, room_bytes=room_bytes)
-    report = review_report(result, figures=figures, traces=traces, charts_folder=charts_folder)
-    return ReportTexts(page=render_html(report), text=render_markdown(report))
+    place = place_of_traces(result)
+    report = review_report(result, figures=figures, traces=place, charts_folder=charts_folder)
+    page = render_html(report)
+    if place is not None:
+        traces = review_traces(result, room_bytes=min(MOST_TRACE_BYTES, PAGE_BYTES - len(page.encode("utf-8"))))
+        if traces is None:
+            report = review_report(result, figures=figures, charts_folder=charts_folder)
+            page = render_html(report)
+        else:
+            page = replace_traces(page, place, traces)
+    return ReportTexts(page=page, text=render_markdown(report))

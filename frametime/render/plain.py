@@ -14,7 +14,7 @@ Plain: TypeAlias = "bool | int | float | str | list[Plain] | dict[str, Plain] | 
 
 
 def plain(value: object) -> Plain:
-    """``value`` as JSON values: dataclasses and mappings become objects, tuples become lists.
+    """``value`` as JSON values: dataclasses, named tuples and mappings become objects, tuples become lists.
 
     Raises
     ------
@@ -43,6 +43,8 @@ def plain(value: object) -> Plain:
         return {str(key): plain(item) for key, item in value.items()}
     if isinstance(value, (set, frozenset)):
         value = sorted(value)
+    if isinstance(value, tuple) and hasattr(value, "_fields"):
+        return {name: plain(item) for name, item in zip(value._fields, value, strict=True)}
     if isinstance(value, (list, tuple)):
         return [plain(item) for item in value]
     raise ValueError(f"value has no plain form, got {type(value).__name__}")

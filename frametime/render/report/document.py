@@ -217,6 +217,8 @@ class Figure:
         The drawing in the light palette, letters as outlines.
     file : str or None
         Where the chart lies beside the report, for a text that cannot carry drawings.
+    more : tuple of str
+        Where further charts of the kind lie: other pages, cuts and metrics.
     """
 
     kind: ClassVar[str] = "figure"
@@ -226,6 +228,7 @@ class Figure:
     alternative: str
     svg: bytes
     file: str | None
+    more: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -9,12 +9,13 @@ import math
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from frametime.render.report.document import (
     Block,
     Cell,
     Figure,
+    Mark,
     Number,
     Range,
     Report,
@@ -70,6 +71,25 @@ def render_html(report: Report) -> str:
     )
 
 
+def replace_traces(page: str, old: TraceView, new: TraceView) -> str:
+    """The page with other frame times: how much room they have is known only when the rest of it stands.
+
+    Raises
+    ------
+    ValueError
+        If ``old`` is not in the page.
+    """
+    before, after = _trace_markup(old), _trace_markup(new)
+    if page.count(before) != 1:
+        raise ValueError(f"page must hold old once, got {page.count(before)!r} times")
+    return page.replace(before, after)
+
+
+def _trace_markup(view: TraceView) -> str:
+    parts: Any = _environment().get_template("parts.html.j2").module
+    return str(parts.traces(view))
+
+
 def _all_blocks(report: Report) -> list[Block]:
     def of(section: Section) -> list[Block]:
         return [*section.blocks, *(block for inner in section.sections for block in of(inner))]
@@ -116,6 +136,7 @@ def _environment() -> Environment:
     )
     environment.globals["nothing_known"] = NOTHING_KNOWN
     environment.filters["exact"] = exact
+    environment.filters["needs_sort"] = needs_sort
     environment.filters["column_facts"] = column_facts
     environment.filters["keeps_together"] = keeps_together
     environment.filters["strip_places"] = strip_places
@@ -130,8 +151,21 @@ def _finalized(value: object) -> object:
 
 
 def exact(value: float | str) -> str:
-    """A number in full precision, as in JSON; text as it is."""
+    """A number with seven digits, as in JSON: more than are read, fewer than double the page; text as it is."""
+    if isinstance(value, float):
+        value = float(f"{value:.7g}")
+        value = int(value) if value.is_integer() and abs(value) < 1e7 else value
     return value if isinstance(value, str) else json.dumps(value, allow_nan=False)
+
+
+def needs_sort(cell: Cell) -> bool:
+    """Whether the cell is sorted by something that is not what stands in it first."""
+    if cell.sort is None:
+        return False
+    first = cell.content[0] if cell.content else None
+    if isinstance(first, Mark):
+        return cell.sort != first.word
+    return not (isinstance(first, Number) and cell.sort == first.value)
 
 
 @dataclass(frozen=True, kw_only=True)

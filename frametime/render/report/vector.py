@@ -154,9 +154,9 @@ class _Writer:
             place = f' transform="{_short_numbers(transform)}"' if transform else ""
         else:
             place = "".join(
-                f' {axis}="{_short(value)}"'
+                f' {axis}="{round(float(value))}"'  # of a hundred to the height of a letter
                 for axis, value in zip("xy", moved.groups(), strict=True)
-                if value is not None and float(value)
+                if value is not None and round(float(value))
             )
         return f'<use href="#{name}"{place}/>'
 

@@ -13,7 +13,7 @@ from xml.etree.ElementTree import Element
 import pytest
 from report_page_reading import own_text, parsed
 
-from frametime.pipeline.report_files import write_report
+from frametime.pipeline.report_files import report_texts, write_report
 from frametime.render.report.document import Paragraph, Report, Section, Strip
 from frametime.render.report.foreign import readable
 from frametime.render.report.html import render_html, strip_ends, strip_places
@@ -139,6 +139,20 @@ def test_hostile_text_stays_text(hostile: ReviewResult, hostile_folder: Path, sa
 def test_a_hundred_cells_stay_below_three_megabytes(hundred_folder: Path) -> None:
     size_bytes = (hundred_folder / "report.html").stat().st_size
     assert 1_000_000 < size_bytes < 3_000_000
+
+
+def test_twelve_metrics_in_a_hundred_cells_stay_below_three_megabytes(samples: Any) -> None:
+    texts = report_texts(samples.hundred_cells(many_metrics=True), charts_folder="charts")
+    assert 2_000_000 < len(texts.page.encode("utf-8")) < 3_000_000
+    tree = parsed(texts.page)
+    assert [item for item in tree.iter("script") if item.get("type") == "application/json"]  # frame times, too
+    text = own_text(tree)
+    assert "The other 6 metrics of each run are in result.json." in text
+    # Every chart that is not in the page is named in it.
+    files = {link.get("href", "") for link in tree.iter("a")}
+    assert {"charts/ratios-birch-9.png", "charts/ratios-birch-9-page1.png"} & files
+    assert "charts/ratios-birch-9-page7.png" in files
+    assert "charts/ratios-cedar-12-rmssd-ms-page7.png" in files
 
 
 def test_the_same_review_gives_the_same_bytes(small_folder: Path, samples: Any, tmp_path: Path) -> None:

@@ -6,6 +6,8 @@
     if (cell.hasAttribute("data-missing")) return null;
     const text = cell.dataset.sort ?? cell.dataset.value ?? cell.dataset.low;
     if (text === undefined) {
+      const mark = cell.querySelector(".mark");
+      if (mark) return wordsOf(mark);
       const inner = cell.querySelector("[data-value], [data-low]");
       if (inner && cell.classList.contains("n")) return Number(inner.dataset.value ?? inner.dataset.low);
       const shown = cell.textContent.trim();

@@ -24,7 +24,13 @@ def cells_section(result: ReviewResult) -> Section:
     """Comparisons by the headline metric open, those by the others folded, then every card in every cell."""
     words = Words(result)
     ordered = sorted(result.metrics, key=lambda entry: not entry.is_headline)
-    tables = [_comparison_table(result, words, entry) for entry in ordered]
+    counts = _run_counts(result, result.headline)
+    tables = [
+        _comparison_table(
+            result, words, entry, with_counts=entry.is_headline or _run_counts(result, entry.key) != counts
+        )
+        for entry in ordered
+    ]
     blocks: list[Block] = [
         Paragraph(
             content=(
@@ -45,20 +51,34 @@ def cells_section(result: ReviewResult) -> Section:
     )
 
 
-def _comparison_table(result: ReviewResult, words: Words, metric: MetricEntry) -> Table:
+def _run_counts(result: ReviewResult, metric: str) -> dict[tuple[str, str, str], tuple[int, int]]:
+    """Runs of the candidate and of the baseline in each cell."""
+    return {
+        (item.candidate, item.scene, item.resolution): (item.candidate_n_runs, item.baseline_n_runs)
+        for item in result.comparisons
+        if item.metric == metric
+    }
+
+
+def _comparison_table(result: ReviewResult, words: Words, metric: MetricEntry, *, with_counts: bool) -> Table:
+    """One metric in every cell; the runs are not counted again where they are those of the headline metric."""
     notes = NoteList()
     chosen = [(number, item) for number, item in enumerate(result.comparisons) if item.metric == metric.key]
     reach = _reach([item for _, item in chosen], result.margin)
     with_picture = metric.is_headline
     rows = tuple(
         Row(
-            cells=_comparison_cells(words, item, notes, result.margin, reach if with_picture else None),
+            cells=(
+                *_comparison_cells(words, item, notes, result.margin, reach if with_picture else None),
+                *(_count_cells(item) if with_counts else ()),
+            ),
             origin=f"comparisons/{number}",
         )
         for number, item in chosen
     )
     unit = words.metric_heading(metric.key)
     picture = [Column(heading=_scale(reach))] if with_picture else []
+    headings = ("Runs", "Baseline runs") if with_counts else ()
     return Table(
         key=f"cells-{result.metrics.index(metric) + 1}",
         caption=(
@@ -76,7 +96,7 @@ def _comparison_table(result: ReviewResult, words: Words, metric: MetricEntry) -
             Column(heading="Verdict", is_choice=True),
             Column(heading="Stands alone", is_choice=True),
             Column(heading="p (Holm)", kind="number"),
-            Column(heading="Runs"),
+            *(Column(heading=heading, kind="number") for heading in headings),
         ),
         rows=rows,
         notes=notes.notes,
@@ -132,11 +152,13 @@ def _comparison_cells(
         _verdict_cell(item),
         cell({True: "yes", False: "no", None: "\N{EN DASH}"}[item.stands_after_holm]),
         cell(holm, notes=notes.why(holm)),
-        cell(
-            count(item.candidate_n_runs, "candidate_n_runs"),
-            " and ",
-            count(item.baseline_n_runs, "baseline_n_runs"),
-        ),
+    )
+
+
+def _count_cells(item: CellComparison) -> tuple[Cell, ...]:
+    return (
+        cell(count(item.candidate_n_runs, "candidate_n_runs")),
+        cell(count(item.baseline_n_runs, "baseline_n_runs")),
     )
 
 

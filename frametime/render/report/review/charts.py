@@ -13,7 +13,7 @@ from frametime.render.report.review.chart_words import chart_words
 from frametime.review.result import ReviewResult
 
 MOST_FIGURES: Final = 16
-"""More would make the page slow and large; all charts are files of their own beside it."""
+"""More would make the page slow and large; all charts are files of their own beside it, and the page names them."""
 
 SECTIONS: Final[Mapping[str, str]] = {
     "ratios": "cuts",
@@ -33,25 +33,36 @@ class ChosenChart:
     name: str
     key: str
     asked: Mapping[str, object]
+    more: tuple[str, ...]
 
 
 def chosen_charts(result: ReviewResult) -> tuple[ChosenChart, ...]:
     """The charts by the headline metric over all cells, the most important first, at most `MOST_FIGURES`.
 
-    Of charts with several cuts only the first is taken: the table of cuts shows every one.
+    Of charts with several cuts only the first is taken: the table of cuts shows every one. Of charts on several
+    pages, too, only the first: the tables hold every cell. The names of the others go with the one that is taken.
     """
     from frametime.render.charts.review_charts import review_figures
     from frametime.render.theme import Theme
 
     found = []
     first_cuts: object = None
-    for name, drawing in review_figures(result, Theme.of(), only=SECTIONS):
-        asked = drawing.keywords if isinstance(drawing, partial) else {}
+    drawn = [
+        (name, _catalog_key(name), drawing.keywords if isinstance(drawing, partial) else {})
+        for name, drawing in review_figures(result, Theme.of(), only=SECTIONS)
+    ]
+    for name, key, asked in drawn:
         first_cuts = first_cuts or asked.get("cuts")
         by_headline = asked.get("metric", result.headline) == result.headline
         over_all_cells = asked.get("cut", result.cuts[0].key) == result.cuts[0].key
-        if by_headline and over_all_cells and asked.get("cuts", first_cuts) == first_cuts:
-            found.append(ChosenChart(name=name, key=_catalog_key(name), asked=asked))
+        is_first = asked.get("cuts", first_cuts) == first_cuts and asked.get("page", 0) == 0
+        if by_headline and over_all_cells and is_first:
+            others = tuple(
+                other
+                for other, other_key, other_asked in drawn
+                if other != name and (other_key, other_asked.get("candidate")) == (key, asked.get("candidate"))
+            )
+            found.append(ChosenChart(name=name, key=key, asked=asked, more=others))
     return tuple(sorted(found, key=lambda chart: list(SECTIONS).index(chart.key))[:MOST_FIGURES])
 
 
@@ -85,6 +96,7 @@ def chart_figures(
             alternative=chart_words(result, chart.key, chart.asked),
             svg=svgs[chart.name],
             file=f"{folder}/{chart.name}.png" if folder else None,
+            more=tuple(f"{folder}/{name}.png" for name in chart.more) if folder else (),
         )
         figures.setdefault(SECTIONS[chart.key], []).append(figure)
     return figures

@@ -9,11 +9,19 @@ from frametime.render.report.review.words import Words
 from frametime.render.report.traces import STEPS, trace
 from frametime.review.result import ReviewResult, RunEntry
 
+_KEY = "trace-view"
 _SAMPLED_RUNS = 40
 _CAPTION = (
     "Each line is one run: the light band reaches from the least to the greatest frame time of each step of time,"
     " so that no spike is lost. The scale starts at zero; lower is better, and a gap means that no frame ended there."
 )
+
+
+def place_of_traces(result: ReviewResult) -> TraceView | None:
+    """The view without its runs, to keep its place in a page; ``None`` where no run has a trace."""
+    if not any("trace_low" in run.curves and "trace_high" in run.curves for run in result.runs):
+        return None
+    return TraceView(key=_KEY, caption=_CAPTION, statement="", sets=())
 
 
 def review_traces(result: ReviewResult, *, room_bytes: int) -> TraceView | None:
@@ -81,7 +89,7 @@ def _view(result: ReviewResult, runs: Sequence[RunEntry], n_steps: int, *, n_lef
     if n_left_out:
         statement += f"; {n_left_out} later runs of the same cells are left out, so that the page stays small"
     return TraceView(
-        key="trace-view",
+        key=_KEY,
         caption=_CAPTION,
         statement=f"{statement}. The frames themselves are in the logs under Provenance.",
         sets=sets,

@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import Final
+
 from frametime.render.report.document import Block, Cell, Code, Column, Paragraph, Row, Section, Table
 from frametime.render.report.parts import NoteList, bare, cell, count, mark
 from frametime.render.report.review.words import Words, first_reason
-from frametime.review.result import Repeatability, ReviewResult, RunEntry
+from frametime.review.result import MetricEntry, Repeatability, ReviewResult, RunEntry
+from frametime.words import counted
+
+_MOST_RUN_METRICS: Final = 6
+"""Of more the table of runs could not be read across, and would be the largest part of the page."""
 
 _TONES = {"usable": mark("usable", "good"), "usable with care": mark("usable with care", "care")}
 
@@ -190,18 +197,23 @@ def _to_make_table(result: ReviewResult, words: Words) -> Table:
 
 def _run_table(result: ReviewResult, words: Words) -> Table:
     notes = NoteList()
+    # The headline metric is the first of them that may not be left out.
+    metrics = sorted(result.metrics, key=lambda entry: not entry.is_headline)[:_MOST_RUN_METRICS]
+    n_others = len(result.metrics) - len(metrics)
+    others = f" The other {counted(n_others, 'metric')} of each run are in result.json." if n_others else ""
     return Table(
         key="runs-table",
-        caption="Every run by itself: the value of each metric, what the run is worth, and its caveats.",
+        caption=f"Every run by itself: the value of each metric, what the run is worth, and its caveats.{others}",
         columns=(
             Column(heading="Run"),
             Column(heading="Judgement", is_choice=True),
             Column(heading="Frames", kind="number"),
             Column(heading="Length (s)", kind="number"),
-            *(Column(heading=words.metric_heading(entry.key), kind="number") for entry in result.metrics),
+            *(Column(heading=words.metric_heading(entry.key), kind="number") for entry in metrics),
         ),
         rows=tuple(
-            Row(cells=_run_cells(result, run, notes), origin=f"runs/{number}") for number, run in enumerate(result.runs)
+            Row(cells=_run_cells(metrics, run, notes), origin=f"runs/{number}")
+            for number, run in enumerate(result.runs)
         ),
         notes=notes.notes,
         is_long=True,
@@ -209,14 +221,14 @@ def _run_table(result: ReviewResult, words: Words) -> Table:
     )
 
 
-def _run_cells(result: ReviewResult, run: RunEntry, notes: NoteList) -> tuple[Cell, ...]:
+def _run_cells(metrics: Sequence[MetricEntry], run: RunEntry, notes: NoteList) -> tuple[Cell, ...]:
     values = [
         bare(
             run.values.get(entry.key),
             f"values/{entry.key}",
             reason=run.missing_reasons.get(entry.key, "not measured"),
         )
-        for entry in result.metrics
+        for entry in metrics
     ]
     judgement = _TONES.get(run.judgement, mark(run.judgement, "bad"))
     remarks = " ".join(text for text, applies in (("flagged", run.flag), ("left out", run.excluded_reason)) if applies)
