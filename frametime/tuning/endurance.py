@@ -268,7 +268,7 @@ def _throttling(run: MeasuredRun) -> Criterion:
     limited = len(run.findings.throttling) - len(hot)
     deepest = max((item.depth_mhz for item in hot), default=0.0)
     length_s = sum(item.end_s - item.start_s for item in hot)
-    sentence = f"the clock fell {len(hot)} times at the temperature limit"
+    sentence = f"the clock fell {counted(len(hot), 'time')} at the temperature limit"
     if hot:
         sentence += (
             f", for {length_s:.0f} s together and by up to {deepest:.0f} MHz, first after {hot[0].start_s:.0f} s"
