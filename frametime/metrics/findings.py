@@ -1,17 +1,17 @@
 """What a run shows beside plain numbers: things with a time, a place or a list.
 
-Plain frozen values without arrays, so that a measured run can be kept as JSON.
+Plain frozen values without arrays, so that a measured run can be kept as JSON. Most are named tuples: a quick check
+makes all of these classes anew at its start, and a dataclass takes four times as long.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal, TypeAlias
+from typing import Literal, NamedTuple, TypeAlias
 
 
-@dataclass(frozen=True, kw_only=True)
-class Stutter:
+class Stutter(NamedTuple):
     """One stutter: when the frame ended (s since the start), how long it was, the local median (both ms)."""
 
     time_s: float
@@ -19,8 +19,7 @@ class Stutter:
     local_median_ms: float
 
 
-@dataclass(frozen=True, kw_only=True)
-class HitchPeriod:
+class HitchPeriod(NamedTuple):
     """Hitches that recur: the period and how sure it is."""
 
     period_s: float
@@ -32,8 +31,7 @@ class HitchPeriod:
     n_left_over: int
 
 
-@dataclass(frozen=True, kw_only=True)
-class SpectralLine:
+class SpectralLine(NamedTuple):
     """One line of the Lomb-Scargle spectrum of the frame times."""
 
     frequency_hz: float
@@ -41,8 +39,7 @@ class SpectralLine:
     false_alarm_probability: float
 
 
-@dataclass(frozen=True, kw_only=True)
-class Rhythm:
+class Rhythm(NamedTuple):
     """Regular patterns: alternating frames, recurring hitches, strongest lines.
 
     ``alternating_fraction`` is the share of frames that stand in runs of alternating short and long frames;
@@ -56,8 +53,7 @@ class Rhythm:
     lines: tuple[SpectralLine, ...]
 
 
-@dataclass(frozen=True, kw_only=True)
-class Change:
+class Change(NamedTuple):
     """A change point: when, of what, from which value to which."""
 
     time_s: float
@@ -68,8 +64,7 @@ class Change:
     sentence: str
 
 
-@dataclass(frozen=True, kw_only=True)
-class WarmUp:
+class WarmUp(NamedTuple):
     """The first seconds differ from the rest: how many seconds to skip, and by how much they differ."""
 
     skip_s: float
@@ -77,8 +72,7 @@ class WarmUp:
     sentence: str
 
 
-@dataclass(frozen=True, kw_only=True)
-class Drift:
+class Drift(NamedTuple):
     """Slow change over the run, from per-block medians of the frame time.
 
     ``is_drift`` says whether the slope is larger than chance and large enough to matter, and no step explains it;
@@ -96,8 +90,7 @@ class Drift:
     sentence: str
 
 
-@dataclass(frozen=True, kw_only=True)
-class Segment:
+class Segment(NamedTuple):
     """A stretch of the capture: play, or a still part such as a menu, or a pause without frames."""
 
     number: int
@@ -108,8 +101,7 @@ class Segment:
     median_frame_time_ms: float | None
 
 
-@dataclass(frozen=True, kw_only=True)
-class FixedRefreshFit:
+class FixedRefreshFit(NamedTuple):
     """How frames fall on the refreshes of a fixed display.
 
     ``measured_hz`` is the rate that the times follow, ``None`` where they follow none; ``cadence`` counts the frames
@@ -127,8 +119,7 @@ class FixedRefreshFit:
     from_display_times: bool
 
 
-@dataclass(frozen=True, kw_only=True)
-class VariableRefreshFit:
+class VariableRefreshFit(NamedTuple):
     """How frames fall into the window of a variable-refresh display; fractions of frames and of time."""
 
     low_hz: float
@@ -142,8 +133,7 @@ class VariableRefreshFit:
     from_display_times: bool
 
 
-@dataclass(frozen=True, kw_only=True)
-class MotionSteps:
+class MotionSteps(NamedTuple):
     """Shown step minus simulated step, where both clocks are logged."""
 
     rms_ms: float
@@ -165,8 +155,7 @@ class DroppedFrames:
     shown_values: Mapping[str, float]
 
 
-@dataclass(frozen=True, kw_only=True)
-class Throttling:
+class Throttling(NamedTuple):
     """The clock fell while temperature or power stood at its limit."""
 
     start_s: float
@@ -178,8 +167,7 @@ class Throttling:
 ProfileItemName: TypeAlias = Literal["level", "tail", "stutter", "rhythm", "drift", "display"]
 
 
-@dataclass(frozen=True, kw_only=True)
-class ProfileItem:
+class ProfileItem(NamedTuple):
     """One line of the smoothness profile: a number, a word, and the threshold between the words."""
 
     item: ProfileItemName

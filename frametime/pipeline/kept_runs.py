@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     import msgspec
     from _typeshed import DataclassInstance
 
-FORMAT: Final = b"frametime-kept-run/1\n"
+FORMAT: Final = b"frametime-kept-run/2\n"
 _CHUNK_BYTES: Final = 1 << 20
 _DIGEST_LENGTH: Final = 64
 

@@ -34,8 +34,12 @@ def review_json(result: ReviewResult) -> str:
     """The text of ``result.json``."""
     import msgspec
 
-    # Indenting in Python takes ten times as long as all else here.
-    return msgspec.json.format(json_text(review_document(result), indent=None), indent=2) + "\n"
+    document = review_document(result)
+    try:
+        # Indenting in Python takes ten times as long as all else here.
+        return msgspec.json.format(json_text(document, indent=None), indent=2) + "\n"
+    except msgspec.DecodeError:  # half a surrogate pair, from the name of a file that is no text
+        return json_text(document) + "\n"
 
 
 def review_schema() -> dict[str, object]:
