@@ -66,7 +66,7 @@ def batch(folder: str, **chosen: Any) -> None:
       frametime batch captures --out runs/ --partition-by card,scene \\
         --path-pattern "{card}/{scene}/{resolution}/run{run}.csv.gz"
     """
-    from frametime.errors import OutputError
+    from frametime.errors import OutputError, printable
     from frametime.pipeline.batch import BatchOptions, check_output, run_batch, walk_captures
 
     out = Path(chosen["out"])
@@ -88,6 +88,8 @@ def batch(folder: str, **chosen: Any) -> None:
         raise OutputError.at(folder, "there is no such folder")
     check_output(out, force=chosen["force"] or chosen["resume"], partition_by=options.partition_by)
     walk = walk_captures(root, pattern=options.path_pattern, leave_out=out)
+    for name, reason in walk.unlisted.items():
+        click.echo(f"frametime: {printable(name)}: this folder cannot be listed ({printable(reason)})", err=True)
     if not walk.captures:
         raise OutputError.at(folder, "no capture was found here", helps=_others(walk) or "is this the right folder?")
     counter = _Progress(len(walk.captures), shown=sys.stderr.isatty() and not chosen["quiet"])
@@ -111,7 +113,7 @@ def batch(folder: str, **chosen: Any) -> None:
         click.echo(_closing(count, walk, out), err=True)
     if count.n_formula_cells and not options.escape_formulas:
         click.echo(formula_warning(count.n_formula_cells, str(out)), err=True)
-    if count.n_failed:
+    if count.n_failed or walk.unlisted:
         click.get_current_context().exit(4)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, overload
 
@@ -67,10 +67,11 @@ class Captures(Sequence[FoundFile]):
 
 @dataclass(frozen=True, kw_only=True)
 class Walk:
-    """What lies in a folder: captures, and how many files of which other kind."""
+    """What lies in a folder: captures, how many files of which other kind, and why which folders cannot be listed."""
 
     captures: Sequence[FoundFile]
     other_counts: Mapping[str, int]
+    unlisted: Mapping[str, str] = field(default_factory=dict)
 
 
 def walk_captures(folder: Path, *, pattern: PathPattern | None = None, leave_out: Path | None = None) -> Walk:
@@ -82,13 +83,14 @@ def walk_captures(folder: Path, *, pattern: PathPattern | None = None, leave_out
     Raises
     ------
     OSError
-        If a folder cannot be listed.
+        If ``folder`` itself cannot be listed; one below it is told in ``unlisted``.
     """
     from frametime.adapters.reading import classify_file
 
     names: list[str] = []
     other_counts: dict[str, int] = {}
-    for path in _files_below(folder, leave_out):
+    unlisted: dict[str, str] = {}
+    for path in _files_below(folder, leave_out, unlisted):
         name = path.relative_to(folder).as_posix()
         if pattern is not None and pattern.match(name) is None:
             other_counts["not matching the path pattern"] = other_counts.get("not matching the path pattern", 0) + 1
@@ -99,10 +101,10 @@ def walk_captures(folder: Path, *, pattern: PathPattern | None = None, leave_out
         else:
             label = "sensor logs" if kind.kind == "sensors" else "other files"
             other_counts[label] = other_counts.get(label, 0) + 1
-    return Walk(captures=Captures(folder, names, pattern), other_counts=other_counts)
+    return Walk(captures=Captures(folder, names, pattern), other_counts=other_counts, unlisted=unlisted)
 
 
-def _files_below(folder: Path, leave_out: Path | None) -> Iterator[Path]:
+def _files_below(folder: Path, leave_out: Path | None, unlisted: dict[str, str]) -> Iterator[Path]:
     own = leave_out.resolve() if leave_out is not None else None
 
     def is_wanted(root: str, name: str) -> bool:
@@ -114,8 +116,14 @@ def _files_below(folder: Path, leave_out: Path | None) -> Iterator[Path]:
     waiting = [os.fspath(folder)]
     while waiting:
         root = waiting.pop()
-        with os.scandir(root) as entries:
-            found = sorted((entry.name, _is_folder(entry), entry.is_symlink()) for entry in entries)
+        try:
+            with os.scandir(root) as entries:
+                found = sorted((entry.name, _is_folder(entry), entry.is_symlink()) for entry in entries)
+        except OSError as error:
+            if root == os.fspath(folder):
+                raise
+            unlisted[os.path.relpath(root, folder)] = error.strerror or str(error)
+            continue
         folders = []
         for name, is_folder, is_link in found:
             if not is_wanted(root, name):

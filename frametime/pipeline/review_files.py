@@ -166,10 +166,18 @@ def _measured(
     if to_measure:
         for at, outcome in zip(to_measure, measuring([requests[at] for at in to_measure]), strict=True):
             outcomes[at] = outcome
-            if outcome.run is not None and at in keys:
+            # A file that was written anew since its key was taken gave another run than the key says.
+            if outcome.run is not None and at in keys and _key_or_none(kept, requests[at]) == keys[at]:
                 kept.put(keys[at], outcome.run)
         kept.forget_others(set(keys.values()))
     return [(file, outcomes[at]) for at, file in enumerate(files)]
+
+
+def _key_or_none(kept: KeptRuns, request: MeasureRequest) -> str | None:
+    try:
+        return kept.key(request)
+    except OSError:
+        return None
 
 
 def _placed(file: RunFile, run: MeasuredRun) -> PlacedRun:

@@ -6,6 +6,8 @@ import csv
 import json
 import os
 import shutil
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -48,6 +50,33 @@ def test_neighbors_are_passed_over_and_counted(captures: Path, tmp_path: Path) -
     done = frametime("batch", captures, "--out", tmp_path / "runs.csv")
     assert done.code == 0
     assert "6 sensor logs" in done.err and "6 other files" in done.err
+
+
+def test_a_folder_that_cannot_be_listed_is_told_and_the_rest_goes_on(captures: Path, tmp_path: Path) -> None:
+    # An administrator may list any folder: the system's refusal is stood in for.
+    script = tmp_path / "refusing.py"
+    script.write_text(
+        "import os, sys\n"
+        "scan = os.scandir\n"
+        "def refusing(path='.'):\n"
+        "    if str(path).endswith('preset-heavy'):\n"
+        "        raise PermissionError(13, 'Permission denied', path)\n"
+        "    return scan(path)\n"
+        "os.scandir = refusing\n"
+        "from frametime.cli import main\n"
+        "if __name__ == '__main__':\n"
+        "    main()\n"
+    )
+    out = tmp_path / "runs.csv"
+    done = subprocess.run(
+        [sys.executable, script, "batch", captures, "--out", out, "--workers", "1"],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 4
+    assert "preset-heavy: this folder cannot be listed (Permission denied)" in done.stderr
+    assert "3 measured, 1 failed" in done.stderr and len(rows_of(out)) == 4
 
 
 @pytest.mark.parametrize("ending", ["jsonl", "parquet"])

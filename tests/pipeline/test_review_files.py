@@ -137,6 +137,22 @@ def test_another_parameter_measures_again(bench: Path, old: str, new: str) -> No
     assert again.asked
 
 
+def test_a_run_of_a_file_that_changed_meanwhile_is_not_kept(bench: Path) -> None:
+    kept = bench / "kept"
+
+    class Late(Measuring):
+        def __call__(self, requests: Sequence[MeasureRequest]) -> Iterator[MeasureOutcome]:
+            write(bench, "birch-9/harbor/1440p/run2.csv", "120.0")
+            yield from super().__call__(requests)
+
+    review_plan(plan_in(bench), kept_folder=kept, measuring=Late())
+    assert len(list(kept.glob("*.run"))) == 3
+    write(bench, "birch-9/harbor/1440p/run2.csv", "111.0")
+    again = Measuring()
+    review_plan(plan_in(bench), kept_folder=kept, measuring=again)
+    assert again.asked == ["birch-9/run2.csv"]
+
+
 @pytest.mark.parametrize("damage", ["cut", "bit", "foreign", "empty", "renamed"])
 def test_a_damaged_kept_run_is_passed_over(bench: Path, damage: str) -> None:
     kept = bench / "kept"
