@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from functools import partial
 from typing import Final
 
 from frametime.metrics import lows, throughput
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.metric import Metric, Missing
+from frametime.metrics.metric import PRACTICE, Compute, Metric
 from frametime.metrics.options import MeasureOptions
 from frametime.units import FRAMES_PER_SECOND
 
-_PRACTICE: Final = "common practice, no source"
 _QUANTILES: Final = "Hyndman and Fan, The American Statistician 50(4), 1996"
 
 _PERCENTILES: Final = (
@@ -21,8 +19,6 @@ _PERCENTILES: Final = (
     ("p99", 0.99, "99th percentile frame time", "99 % of the frames are shorter"),
     ("p99p9", 0.999, "99.9th percentile frame time", "99.9 % of the frames are shorter"),
 )
-
-Compute = Callable[[FrameSeries], float | Missing]
 
 
 def level_rows(options: MeasureOptions) -> tuple[Metric, ...]:
@@ -77,14 +73,14 @@ def low_rows(slowest_pct: float, options: MeasureOptions) -> tuple[Metric, ...]:
             "mean",
             f"{share} low, mean",
             f"Rate over the slowest {share} of frames: their count divided by the time they took.",
-            _PRACTICE,
+            PRACTICE,
             lambda series: lows.mean_low_fps(series.sorted_ms, slowest_pct=slowest_pct),
         ),
         (
             "time",
             f"{share} low, by time",
             f"Rate of the frame at which the slowest frames together fill {share} of the time.",
-            _PRACTICE,
+            PRACTICE,
             lambda series: lows.time_low_fps(
                 series.sorted_ms, slowest_pct=slowest_pct, duration_ms=series.duration_s * 1000.0
             ),

@@ -2,25 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from functools import partial
 from math import sqrt
 from typing import Final
 
 from frametime.metrics import pacing
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.metric import Metric, Missing
+from frametime.metrics.metric import PRACTICE, Compute, Metric, Missing
 from frametime.units import DIMENSIONLESS, NS_PER_S
+from frametime.words import counted
 
 AVERAGED_FRAMES: Final = (1, 10, 100)
 """Frames averaged by the Allan deviations."""
 
-_PRACTICE: Final = "common practice, no source"
 _ALLAN: Final = "Riley, NIST Special Publication 1065, 2008"
 _SUCCESSIVE: Final = "von Neumann et al., Annals of Mathematical Statistics 12, 1941"
 _JITTER: Final = "RFC 3550, section 6.4.1 and appendix A.8, 2003"
-
-Compute = Callable[[FrameSeries], float | Missing]
 
 
 def pacing_rows() -> tuple[Metric, ...]:
@@ -80,7 +77,7 @@ def _step_rows() -> tuple[Metric, ...]:
             "pacing_masd_ms",
             "frame-to-frame change, mean",
             "Mean absolute difference from each frame time to the next.",
-            _PRACTICE,
+            PRACTICE,
             lambda series: pacing.masd_ms(series.frame_times_ms),
         ),
         (
@@ -114,7 +111,7 @@ def _step_rows() -> tuple[Metric, ...]:
 
 
 def _allan_row(averaged: int) -> Metric:
-    frames = "1 frame" if averaged == 1 else f"{averaged} frames"
+    frames = counted(averaged, "frame")
     return Metric(
         key=f"pacing_adev_{averaged}",
         label=f"Allan deviation over {frames}",

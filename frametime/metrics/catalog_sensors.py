@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from functools import partial
 from typing import Final
 
 from frametime.caveats import Caveat, Weight
 from frametime.metrics import energy, temperature, throttling
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.metric import Better, Metric, Missing
+from frametime.metrics.metric import PRACTICE, Metric, Missing
 from frametime.metrics.options import MeasureOptions
 from frametime.metrics.sensor_channels import channel
 from frametime.units import DIMENSIONLESS, FRAMES_PER_JOULE, JOULE_PER_FRAME
 
-PRACTICE: Final = "common practice, no source"
 TRAPEZOID: Final = "trapezoid rule, Abramowitz and Stegun, Handbook of Mathematical Functions, 25.4.2 (from memory)"
 
 COVERED_ENOUGH: Final = 0.95
@@ -22,8 +20,6 @@ COVERED_ENOUGH: Final = 0.95
 
 BUSY_CAVEAT_FRACTION: Final = 0.2
 """From this share of the time under 90 % busy, something else limits (common practice, no source)."""
-
-Compute = Callable[[FrameSeries], float | Missing]
 
 
 def sensor_metrics(options: MeasureOptions) -> tuple[Metric, ...]:
@@ -47,27 +43,7 @@ def sensor_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
     return (*told, *(caveat for caveat in own if caveat.code not in codes))
 
 
-def _row(
-    *,
-    key: str,
-    label: str,
-    unit: str,
-    better: Better,
-    group: str,
-    definition: str,
-    compute: Compute,
-    source: str = PRACTICE,
-) -> Metric:
-    return Metric(
-        key=key,
-        label=label,
-        unit=unit,
-        better=better,
-        group=group,
-        definition=definition,
-        source=source,
-        compute=compute,
-    )
+_row = partial(Metric, source=PRACTICE)
 
 
 def _power_rows() -> tuple[Metric, ...]:

@@ -2,22 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from functools import partial
 from typing import Final
 
 import numpy as np
 
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.metric import Metric, Missing
+from frametime.metrics.metric import PRACTICE, Compute, Metric
 from frametime.metrics.options import StutterRule
 from frametime.units import DIMENSIONLESS
 
-_PRACTICE: Final = "common practice, no source"
-
 _CLASSES: Final = (
     ("hitch", 50, "W3C Long Tasks API: a task that keeps the main thread busy for 50 ms or longer"),
-    ("hitch", 100, _PRACTICE),
+    ("hitch", 100, PRACTICE),
     (
         "hitch",
         250,
@@ -25,8 +22,6 @@ _CLASSES: Final = (
     ),
     ("freeze", 700, "Android developer documentation, Frozen frames"),
 )
-
-Compute = Callable[[FrameSeries], float | Missing]
 
 
 def stutter_rows(rule: StutterRule) -> tuple[Metric, ...]:
@@ -96,7 +91,7 @@ def class_rows() -> tuple[Metric, ...]:
         better="lower",
         group="tail",
         definition="The longest frame of the run.",
-        source=_PRACTICE,
+        source=PRACTICE,
         compute=lambda series: float(series.sorted_ms[-1]),
     )
     return (*counts, longest)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, TypeAlias
+from typing import TYPE_CHECKING, Final, Literal, TypeAlias
 
 from frametime.capture import Conditions, Provenance
 from frametime.caveats import Caveat
@@ -17,12 +17,19 @@ if TYPE_CHECKING:
 Better: TypeAlias = Literal["higher", "lower", "neither"]
 JudgementWord: TypeAlias = Literal["usable", "usable with care", "repeat this run"]
 
+PRACTICE: Final = "common practice, no source"
+"""What stands as the source of a number that the trade uses and no publication fixes."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Missing:
     """No value, and why: shown as n/a with the reason."""
 
     reason: str
+
+
+Compute: TypeAlias = "Callable[[FrameSeries], float | Missing]"
+"""The value of a metric in one run, or why it has none."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -44,7 +51,7 @@ class Metric:
     definition : str
         One sentence.
     source : str
-        Publication, or "common practice, no source".
+        Publication, or ``PRACTICE``.
     compute : callable
         ``compute(series)`` gives the value, or ``Missing`` with the reason.
     """
@@ -56,7 +63,7 @@ class Metric:
     group: str
     definition: str
     source: str
-    compute: Callable[[FrameSeries], float | Missing]
+    compute: Compute
 
 
 @dataclass(frozen=True, kw_only=True)

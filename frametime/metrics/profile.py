@@ -7,9 +7,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from frametime.metrics.findings import Findings, ProfileItem
-from frametime.metrics.metric import MetricValue
+from frametime.metrics.metric import PRACTICE, MetricValue
 
-PRACTICE: Final = "common practice, no source"
 _SLOW_FRAME: Final = (
     "60 fps: Android developer documentation, Slow rendering (16 ms); 30 fps: common practice, no source"
 )
