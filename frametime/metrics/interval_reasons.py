@@ -6,7 +6,10 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Final
 
-EXTREME: Final = "an extreme of the run: no resample exceeds it (Bickel and Freedman, Annals of Statistics 9, 1981)"
+EXTREME: Final = (
+    "an extreme of the run: drawing its frames anew never goes beyond it "
+    "(Bickel and Freedman, Annals of Statistics 9, 1981)"
+)
 """P. J. Bickel and D. A. Freedman, "Some asymptotic theory for the bootstrap", Annals of Statistics 9, 1981, 1196-1217,
 section 6 (section and pages from memory): the bootstrap of a largest value does not tend to its distribution."""
 

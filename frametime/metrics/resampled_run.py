@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 MIN_EVENTS: Final = 3
 """What happened less often gives no interval: most resamples hold it never or twice, and say nothing of the rest."""
 
-SAME: Final = Missing(reason="it is the same in every resample of this run")
+SAME: Final = Missing(reason="it is the same however the frames of this run are drawn anew")
 
 Scale: TypeAlias = Literal["size", "count", "share", "correlation"]
 """How a number varies: sizes by factors, counts and shares by their square root, correlations as they are."""

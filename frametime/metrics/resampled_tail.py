@@ -103,7 +103,8 @@ class SlowFrames:
         low, high = (n_slow / shape * gamma_quantile(0.5 + side * 0.5 * self.level, shape) for side in (-1.0, 1.0))
         # Below rank 1 the true value may lie beyond the slowest frame, and nothing tells how far.
         if shape < MIN_WORTH or low < 1.0:
-            return Missing(reason=f"it rests on {n_slow:.0f} slow frames, worth {shape:.1f} independent ones: too few")
+            worth = "" if n_slow < 1.5 else f"s, worth {shape:.1f} independent ones"
+            return Missing(reason=f"it rests on {n_slow:.0f} slow frame{worth}: too few")
         return Ranks(first=low, last=min(high, float(self.values.size)), worth=shape)
 
     def at(self, rank: float) -> float:

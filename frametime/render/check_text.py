@@ -1,4 +1,7 @@
-"""One measured run as a screen of text: judgement, numbers in groups, caveats. 80 columns, 30 lines."""
+"""One measured run as a screen of text: judgement, numbers in groups, caveats. 80 columns, 30 lines.
+
+With intervals it is longer by the lines that say which numbers have none, and why.
+"""
 
 from __future__ import annotations
 
@@ -10,6 +13,7 @@ from frametime.caveats import Weight
 from frametime.errors import printable
 from frametime.metrics.findings import ProfileItem
 from frametime.metrics.metric import MeasuredRun, MetricValue
+from frametime.render.interval_gaps import ALL_HITCHES, HITCHES, gap_lines, share_key
 from frametime.render.numbers import (
     NOT_AVAILABLE,
     format_estimate,
@@ -61,6 +65,7 @@ def check_text(run: MeasuredRun, *, style: Style = unstyled, verbose: bool = Fal
     lines = [_title(run), _judgement(run, style), _within_run(run)]
     lines.extend(_groups(run, style))
     room = None if verbose else LINES - len(lines) - 1
+    lines.extend(_no_interval(run, style))
     lines.extend(_caveats(run, style, room))
     return "\n".join(line.rstrip() for line in lines) + "\n"
 
@@ -96,6 +101,14 @@ def _within_run(run: MeasuredRun) -> str:
         return ""
     level_pct = run.options.level * 100.0
     return f"In brackets: {level_pct:g} % interval within this run; never compare cards by it."
+
+
+def _no_interval(run: MeasuredRun, style: Style) -> Iterator[str]:
+    """Numbers of the screen without an interval, and why."""
+    lines = list(gap_lines(run, width=WIDTH))
+    if lines:
+        yield style("No interval", "heading")
+        yield from lines
 
 
 def _groups(run: MeasuredRun, style: Style) -> Iterator[str]:
@@ -156,7 +169,7 @@ def _digits(run: MeasuredRun, key: str) -> int:
     """Digits that the number of frames behind a value can carry."""
     n_supporting = run.n_frames
     for slowest_pct in run.options.slowest_pcts:
-        if key.startswith(f"low_{_share_key(slowest_pct)}"):
+        if key.startswith(f"low_{share_key(slowest_pct)}"):
             n_supporting = int(run.n_frames * slowest_pct / 100.0)
     return significant_digits(n_supporting)
 
@@ -165,6 +178,9 @@ def _number(run: MeasuredRun, key: str) -> str:
     value: MetricValue = run.values[key]
     if key in _TWO_DECIMALS and value.value is not None and value.interval is None:
         return format_like(value.value, decimals=2)
+    if value.interval is not None and value.value is not None and value.unit.startswith("{count}"):
+        numbers = [format_like(each, decimals=0) for each in (value.value, value.interval.low, value.interval.high)]
+        return f"{numbers[0]} ({numbers[1]} to {numbers[2]})"
     if value.interval is not None:
         return format_estimate(value.value, value.unit, low=value.interval.low, high=value.interval.high)
     return format_quantity(value.value, value.unit, digits=_digits(run, key))
@@ -176,10 +192,6 @@ def _plain_rows(run: MeasuredRun, rows: tuple[_Line, ...]) -> Iterator[str]:
             value = run.values[row.key]
             meaning = row.meaning if value.value is not None else (value.reason or "")
             yield _row(row.label, _number(run, row.key), meaning)
-
-
-def _share_key(slowest_pct: float) -> str:
-    return f"{slowest_pct:g}".replace(".", "p") + "pct"
 
 
 def _speed(run: MeasuredRun) -> Iterator[str]:
@@ -194,52 +206,54 @@ def _speed(run: MeasuredRun) -> Iterator[str]:
 
 def _slowest(run: MeasuredRun) -> Iterator[str]:
     for position, slowest_pct in enumerate(run.options.slowest_pcts):
-        share, key = f"{slowest_pct:g} %", f"low_{_share_key(slowest_pct)}"
-        if position == 0:
-            yield from _plain_rows(
-                run,
-                (
-                    _Line(
-                        f"{share} low, percentile",
-                        f"{key}_percentile_fps",
-                        f"{100 - slowest_pct:g} % of frames are faster",
-                    ),
-                    _Line(f"{share} low, mean", f"{key}_mean_fps", f"the slowest {share} of frames together"),
-                    _Line(f"{share} low, by time", f"{key}_time_fps", f"slower frames fill {share} of the time"),
-                ),
-            )
-        else:
-            values = [run.values.get(f"{key}_{kind}_fps") for kind in ("percentile", "mean", "time")]
-            digits = _digits(run, key)
-            numbers = " / ".join(format_quantity(v.value, "1", digits=digits) if v else "n/a" for v in values)
-            few = any(value.caveats for value in values if value is not None)
-            yield _row(
-                f"{share} low, all three",
-                f"{numbers} fps",
-                "too few frames: see the caveats" if few else "in that order",
-            )
+        key = f"low_{share_key(slowest_pct)}"
+        values = [run.values.get(f"{key}_{kind}_fps") for kind in ("percentile", "mean", "time")]
+        if position == 0 or any(value is not None and value.interval is not None for value in values):
+            yield from _three_lows(run, slowest_pct)
+            continue
+        digits = _digits(run, key)
+        numbers = " / ".join(format_quantity(v.value, "1", digits=digits) if v else "n/a" for v in values)
+        few = any(value.caveats for value in values if value is not None)
+        yield _row(
+            f"{slowest_pct:g} % low, all three",
+            f"{numbers} fps",
+            "too few frames: see the caveats" if few else "in that order",
+        )
     yield from _plain_rows(run, (_Line("longest frame", "max_frame_time_ms", "the worst single frame"),))
+
+
+def _three_lows(run: MeasuredRun, slowest_pct: float) -> Iterator[str]:
+    share, key = f"{slowest_pct:g} %", f"low_{share_key(slowest_pct)}"
+    yield from _plain_rows(
+        run,
+        (
+            _Line(f"{share} low, percentile", f"{key}_percentile_fps", f"{100 - slowest_pct:g} % of frames are faster"),
+            _Line(f"{share} low, mean", f"{key}_mean_fps", f"the slowest {share} of frames together"),
+            _Line(f"{share} low, by time", f"{key}_time_fps", f"slower frames fill {share} of the time"),
+        ),
+    )
 
 
 def _stutter(run: MeasuredRun) -> Iterator[str]:
     rule = run.options.stutter
-    count = run.values.get("stutter_count")
-    if count is not None:
-        yield _row(
-            "stutters",
-            format_quantity(count.value, count.unit),
-            f"over {rule.factor:g} x the local median, {rule.min_excess_ms:g} ms more",
-        )
+    if "stutter_count" in run.values:
+        meaning = f"over {rule.factor:g} x the local median, {rule.min_excess_ms:g} ms more"
+        yield _row("stutters", _number(run, "stutter_count"), meaning)
     lost = run.values.get("stutter_time_fraction")
     if lost is not None and lost.value is not None:
-        yield _row(
-            "time lost to them", f"{format_number(lost.value * 100.0, digits=2)} %", "what they took beyond that median"
-        )
-    keys = ("hitch_over_50ms_count", "hitch_over_100ms_count", "hitch_over_250ms_count", "freeze_over_700ms_count")
-    counts = [run.values[key] for key in keys if key in run.values]
+        pct = f"{format_number(lost.value * 100.0, digits=2)} %"
+        if lost.interval is not None:
+            pct = format_estimate(
+                lost.value * 100.0, "%", low=lost.interval.low * 100.0, high=lost.interval.high * 100.0
+            )
+        yield _row("time lost to them", pct, "what they took beyond that median")
+    counts = [run.values[key] for key in HITCHES if key in run.values]
     if counts:
         numbers = " / ".join(format_quantity(value.value, value.unit) for value in counts)
-        yield _row("hitches and freezes", numbers, "frames over 50 / 100 / 250 / 700 ms")
+        yield _row(ALL_HITCHES, numbers, "frames over 50 / 100 / 250 / 700 ms")
+    for value in counts:
+        if value.interval is not None:
+            yield _row(HITCHES[value.key], _number(run, value.key), "")
 
 
 def _rhythm(run: MeasuredRun) -> Iterator[str]:
@@ -302,7 +316,11 @@ def _caveats(run: MeasuredRun, style: Style, room: int | None) -> Iterator[str]:
     for caveat, text in zip(sorted(run.caveats, key=lambda each: order[each.weight]), texts[:n_shown], strict=False):
         yield text_in(text, WIDTH - 2, ending=f"... [{caveat.code}]")
     if n_shown < len(texts):
-        yield f"  and {len(texts) - n_shown} more: --verbose shows them"
+        yield (
+            f"  and {len(texts) - n_shown} more: --verbose shows them"
+            if n_shown
+            else f"  {len(texts)}: --verbose shows them"
+        )
 
 
 def _hanging(text: str) -> list[str]:
