@@ -154,9 +154,15 @@ class FrameSeries:
 
         return fit_variable_refresh(self, refresh)
 
+    def _has_column(self, *names: str) -> bool:
+        """Whether the log has one of these columns: most have none, and what works on them is not imported then."""
+        return self.capture is not None and any(name in self.capture.frames.column_names for name in names)
+
     @cached_property
     def motion(self) -> MotionSteps | None:
         """Shown against simulated steps; ``None`` where the two times are not logged."""
+        if not self._has_column("simulation_start_ns"):
+            return None
         from frametime.metrics.motion import motion_steps
 
         return motion_steps(self)
@@ -164,6 +170,8 @@ class FrameSeries:
     @cached_property
     def dropped(self) -> DroppedFrames | None:
         """Frames never shown; ``None`` where that is not logged."""
+        if not self._has_column("shown", "displayed_ns"):
+            return None
         from frametime.metrics.dropped import dropped_frames
 
         return dropped_frames(self)

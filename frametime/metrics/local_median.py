@@ -10,7 +10,6 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.wavelet_matrix import WaveletMatrix
 from frametime.units import NS_PER_S
 
 # Elements of one batch of gathered windows (16 MB), and of one piece of the run for the wavelet matrix.
@@ -144,6 +143,8 @@ def _by_pieces(
     last: NDArray[np.int64],
 ) -> NDArray[np.float64]:
     """Pieces of the run that fit the cache, each with the windows that begin in it."""
+    from frametime.metrics.wavelet_matrix import WaveletMatrix
+
     medians_ms = np.empty(positions.size)
     start = 0
     while start < positions.size:

@@ -14,11 +14,10 @@ from frametime.capture import Capture
 from frametime.caveats import Caveat, Weight
 from frametime.metrics.catalog import catalog_for
 from frametime.metrics.catalog_sensors import sensor_caveats
-from frametime.metrics.curves import run_curves
 from frametime.metrics.findings import Findings, Stutter
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.judgement import judge
-from frametime.metrics.metric import Interval, MeasuredRun, Metric, MetricValue, Missing
+from frametime.metrics.metric import Curve, Interval, MeasuredRun, Metric, MetricValue, Missing
 from frametime.metrics.options import MeasureOptions
 from frametime.metrics.profile import smoothness_profile
 from frametime.metrics.quality import quality_caveats
@@ -35,6 +34,8 @@ def measure(
     capture: Capture,
     options: MeasureOptions = _DEFAULT_OPTIONS,
     metrics: Mapping[str, Metric] | None = None,
+    *,
+    with_curves: bool = True,
 ) -> MeasuredRun:
     """Measure one capture.
 
@@ -46,6 +47,8 @@ def measure(
     metrics : Mapping of str to Metric, optional
         Rows to compute instead of ``catalog_for(options)``: a smaller mapping to compute less, or a larger one with
         metrics of your own.
+    with_curves : bool
+        Also make the curves that charts are drawn from.
 
     Returns
     -------
@@ -68,10 +71,16 @@ def measure(
         duration_s=series.duration_s,
         values=values,
         findings=_findings(series, values),
-        curves=run_curves(series),
+        curves=_curves(series) if with_curves else {},
         caveats=caveats,
         judgement=judge(caveats, n_frames=series.n_frames, duration_s=series.duration_s),
     )
+
+
+def _curves(series: FrameSeries) -> Mapping[str, Curve]:
+    from frametime.metrics.curves import run_curves
+
+    return run_curves(series)
 
 
 def _values(series: FrameSeries, rows: Mapping[str, Metric], caveats: tuple[Caveat, ...]) -> Mapping[str, MetricValue]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import stat
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 from frametime.capture import Capture, Conditions
@@ -77,8 +77,7 @@ def measure_file(request: MeasureRequest, *, use_threads: bool = True) -> tuple[
         capture = _one_segment(capture, request)
     if request.skip_start_auto:
         capture = _without_warm_up(capture, request.measure)
-    run = measure(capture, request.measure)
-    return capture, run if request.keep_curves else replace(run, curves={})
+    return capture, measure(capture, request.measure, with_curves=request.keep_curves)
 
 
 def _with_sensors(capture: Capture, request: MeasureRequest) -> Capture:
