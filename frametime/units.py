@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Final
 
-NS_PER_US: Final = 1_000
 NS_PER_MS: Final = 1_000_000
 NS_PER_S: Final = 1_000_000_000
 

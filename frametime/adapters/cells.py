@@ -32,7 +32,6 @@ MISSING: Final = frozenset(
 INFINITE: Final = frozenset(("inf", "+inf", "-inf", "infinity", "+infinity", "-infinity", "∞", "-∞", "1.#inf"))
 
 NUMBER_POINT: Final = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?"
-NUMBER_COMMA: Final = r"[+-]?(?:\d+(?:,\d*)?|,\d+)(?:[eE][+-]?\d{1,3})?"
 GROUPED_BY_COMMA: Final = r"[+-]?[1-9]\d{0,2}(?:,\d{3})+(?:\.\d*)?"
 GROUPED_BY_POINT: Final = r"[+-]?[1-9]\d{0,2}(?:\.\d{3})+(?:,\d*)?"
 GROUPED_BY_MARK: Final = r"[+-]?[1-9]\d{0,2}(?:[' \u00a0\u2009\u202f’]\d{3})+(?:[.,]\d*)?"

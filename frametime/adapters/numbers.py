@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.adapters.arrow_columns import arrow_bool, arrow_int64, arrow_texts, compute, numpy_of, text_scalar
-from frametime.adapters.cells import INFINITE, MISSING
+from frametime.adapters.cells import MISSING
 from frametime.adapters.number_style import SPACES, NumberStyle
 from frametime.adapters.time_units import TimeUnit
 
@@ -114,19 +114,8 @@ def times_of_texts(column: Any, unit: TimeUnit, style: NumberStyle) -> TimeValue
 
 def is_missing(column: Any) -> NDArray[np.bool_]:
     """Where a cell is empty or a word for a missing value."""
-    return _in_words(clean_texts(column), MISSING)
-
-
-def is_infinite(column: Any) -> NDArray[np.bool_]:
-    """Where a cell says infinity."""
-    return _in_words(clean_texts(column), INFINITE)
-
-
-def _in_words(texts: Any, words: frozenset[str]) -> NDArray[np.bool_]:
-
     pc = compute()
-
-    return _bools(pc.is_in(pc.utf8_lower(texts), value_set=arrow_texts(sorted(words))))
+    return _bools(pc.is_in(pc.utf8_lower(clean_texts(column)), value_set=arrow_texts(sorted(MISSING))))
 
 
 def _bools(mask: Any) -> NDArray[np.bool_]:

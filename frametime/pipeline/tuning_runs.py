@@ -46,19 +46,6 @@ class RunNumbers:
     peak_temperature_c: float | None
 
 
-def measure_log(
-    log: str, sensors: str | None, *, options: MeasureOptions, reading: TrialReading | None = None
-) -> MeasuredRun:
-    """Measure one log in full, with its sensor log where there is one.
-
-    Raises
-    ------
-    FrametimeError
-        If one of them cannot be used.
-    """
-    return measure_file(_request(log, sensors, options, reading))[1]
-
-
 def numbers_of_log(
     log: str, sensors: str | None, *, options: MeasureOptions, reading: TrialReading | None = None
 ) -> RunNumbers:
@@ -164,24 +151,6 @@ def summarize_file(path: str) -> TuningSummary:
 
     record, caveats = measured_record(read_record(path), Path(path).parent)
     return summarize(record, caveats=caveats)
-
-
-def judge_endurance_file(
-    capture: str,
-    sensors: str | None,
-    *,
-    options: MeasureOptions,
-    reading: TrialReading | None = None,
-    record: str | None = None,
-) -> EnduranceVerdict:
-    """Measure one long run and judge it; limits that the options leave open come from the record.
-
-    Raises
-    ------
-    FrametimeError
-        If the record, the capture or its sensor log cannot be used.
-    """
-    return endurance_run(capture, sensors, options=options, reading=reading, record=record)[2]
 
 
 def endurance_run(
