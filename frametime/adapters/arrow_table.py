@@ -18,10 +18,11 @@ from frametime.adapters.column_evidence import ColumnFacts, column_facts
 from frametime.adapters.columns import choose_columns
 from frametime.adapters.found_layout import found_columns
 from frametime.adapters.frame_assembly import ReadColumns, assemble
+from frametime.adapters.log_stream import KeptOpen, stream_name, stream_size
 from frametime.adapters.number_style import POINT
 from frametime.adapters.numbers import EXACT_FLOAT_NS, TimeValues, times_of_texts
 from frametime.adapters.rejected import RejectedRows
-from frametime.adapters.stored_log import KeptOpen, check_unpacked_size, stream_name, stream_size
+from frametime.adapters.stored_log import check_unpacked_size
 from frametime.adapters.streams import chosen_stream, flags_of_texts
 from frametime.adapters.time_units import NANOSECOND, TimeUnit
 from frametime.caveats import Caveat

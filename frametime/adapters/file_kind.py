@@ -18,8 +18,9 @@ from typing import BinaryIO, Final, Literal, TypeAlias, cast
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.column_evidence import ColumnFacts, column_facts
 from frametime.adapters.header_words import Meaning, header_meaning
+from frametime.adapters.log_stream import KeptOpen, LogStream
 from frametime.adapters.number_style import number_styles
-from frametime.adapters.stored_log import KeptOpen, LogStream, first_block
+from frametime.adapters.stored_log import first_block
 from frametime.adapters.text_source import HEAD_BYTES, TextSource, open_text
 from frametime.errors import FrametimeError
 

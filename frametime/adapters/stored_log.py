@@ -9,16 +9,24 @@ import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import IO, TYPE_CHECKING, Any, BinaryIO, Final, cast
+from typing import TYPE_CHECKING, BinaryIO, Final, cast
 
 from frametime.adapters.base import ReadOptions
+from frametime.adapters.log_stream import (
+    BLOCK_BYTES,
+    KeptOpen,
+    LogStream,
+    Spool,
+    changed,
+    state_in,
+    stream_name,
+    stream_size,
+)
 from frametime.errors import FrametimeError, ReadError, printable
 
 if TYPE_CHECKING:
     from hashlib import _Hash
 
-BLOCK_BYTES: Final = 1 << 20
-_IN_MEMORY_BYTES: Final = 256 << 20
 _HASH_BLOCK_BYTES: Final = 1 << 18
 _HASH_AT_ONCE_BYTES: Final = 1 << 20
 
@@ -39,121 +47,6 @@ def compression_of(head: bytes) -> str | None:
     ('bz2', None)
     """
     return next((name for magic, name in COMPRESSIONS if head.startswith(magic)), None)
-
-
-class LogStream(io.RawIOBase):
-    """A seekable binary stream that knows the name and size of its log.
-
-    ``shared`` says that the same bytes can be opened again only through this stream, and so not read beside it;
-    ``state`` is that of the file when it was opened, empty where there is none.
-    """
-
-    def __init__(
-        self, inner: BinaryIO, *, name: str, size: int, shared: bool = False, state: tuple[int, ...] = ()
-    ) -> None:
-        self._inner = inner
-        self.name = name
-        self.size = size
-        self.shared = shared
-        self.state = state
-
-    def readable(self) -> bool:
-        return True
-
-    def seekable(self) -> bool:
-        return True
-
-    def seek(self, offset: int, whence: int = io.SEEK_SET, /) -> int:
-        return self._inner.seek(offset, whence)
-
-    def tell(self) -> int:
-        return self._inner.tell()
-
-    def read(self, size: int = -1, /) -> bytes:
-        return self._inner.read(size)
-
-    def readinto(self, buffer: object, /) -> int:
-        view = memoryview(buffer).cast("B")  # type: ignore[arg-type]
-        chunk = self._inner.read(len(view))
-        view[: len(chunk)] = chunk
-        return len(chunk)
-
-    def refuse_change(self) -> None:
-        """Refuse a file that is not as it was when it was opened.
-
-        Raises
-        ------
-        ReadError
-        """
-        if not self.state:
-            return
-        try:
-            now = _state_in(os.stat(self.name))  # noqa: PTH116 - pathlib costs a quick check 5 ms
-        except OSError:
-            now = ()
-        if now != self.state:
-            raise _changed(self.name)
-
-    def close(self) -> None:
-        if not self.closed:
-            self._inner.close()
-        super().close()
-
-
-class Spool(io.RawIOBase):
-    """A place for bytes that are made while reading: in memory up to 256 MiB, then in a nameless temporary file."""
-
-    def __init__(self) -> None:
-        self._file: IO[bytes] = io.BytesIO()
-        self._in_memory = True
-
-    def readable(self) -> bool:
-        return True
-
-    def writable(self) -> bool:
-        return True
-
-    def seekable(self) -> bool:
-        return True
-
-    def write(self, block: Any, /) -> int:
-        if self._in_memory and self._file.tell() + len(block) > _IN_MEMORY_BYTES:
-            self._roll_over()
-        return self._file.write(block)
-
-    def _roll_over(self) -> None:
-        import tempfile
-
-        moved = cast("IO[bytes]", tempfile.TemporaryFile())  # noqa: SIM115 - closed with this object
-        moved.write(cast("io.BytesIO", self._file).getbuffer())
-        self._file, self._in_memory = moved, False
-
-    def read(self, size: int = -1, /) -> bytes:
-        return self._file.read(size)
-
-    def seek(self, offset: int, whence: int = io.SEEK_SET, /) -> int:
-        return self._file.seek(offset, whence)
-
-    def tell(self) -> int:
-        return self._file.tell()
-
-    def close(self) -> None:
-        if not self.closed:
-            self._file.close()
-        super().close()
-
-
-def stream_name(log: BinaryIO) -> str:
-    """Name of a log for messages."""
-    name = getattr(log, "name", None)
-    return name if isinstance(name, str) and name else "log"
-
-
-def stream_size(log: BinaryIO) -> int:
-    """Number of bytes of a seekable stream; leaves it at its start."""
-    size = log.seek(0, io.SEEK_END)
-    log.seek(0)
-    return size
 
 
 class StoredHash:
@@ -231,31 +124,19 @@ def open_stored(source: str | os.PathLike[str] | BinaryIO) -> tuple[LogStream, C
     if stat.S_ISFIFO(kind):
         with opened:
             return _held(opened, name)
-    log = LogStream(opened, name=name, size=stream_size(opened), state=_state_in(os.fstat(opened.fileno())))
+    log = LogStream(opened, name=name, size=stream_size(opened), state=state_in(os.fstat(opened.fileno())))
     return log, lambda: _opened_again(log)
-
-
-def _state_in(found: os.stat_result) -> tuple[int, ...]:
-    """What tells a file from another one, and from itself after a change."""
-    return found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns
 
 
 def _opened_again(log: LogStream) -> BinaryIO:
     try:
         again = open(log.name, "rb")  # noqa: SIM115, PTH123 - closed by who asks
     except OSError:
-        raise _changed(log.name) from None
-    if _state_in(os.fstat(again.fileno())) != log.state:
+        raise changed(log.name) from None
+    if state_in(os.fstat(again.fileno())) != log.state:
         again.close()
-        raise _changed(log.name)
+        raise changed(log.name)
     return again
-
-
-def _changed(name: str) -> ReadError:
-    return cast(
-        "ReadError",
-        ReadError.at(name, "the file changed while it was read", helps="wait until its recording has ended"),
-    )
 
 
 @contextmanager
@@ -449,25 +330,3 @@ def _decompressor(log: LogStream, kind: str) -> BinaryIO:
     import pyarrow as pa
 
     return cast("BinaryIO", pa.CompressedInputStream(pa.PythonFile(KeptOpen(log), mode="r"), "zstd"))
-
-
-class KeptOpen(io.RawIOBase):
-    """A view of a stream that leaves it open when its own reader is closed or forgotten."""
-
-    def __init__(self, inner: BinaryIO | LogStream) -> None:
-        self._inner = inner
-
-    def readable(self) -> bool:
-        return True
-
-    def seekable(self) -> bool:
-        return True
-
-    def seek(self, offset: int, whence: int = io.SEEK_SET, /) -> int:
-        return self._inner.seek(offset, whence)
-
-    def tell(self) -> int:
-        return self._inner.tell()
-
-    def read(self, size: int = -1, /) -> bytes:
-        return self._inner.read(size)

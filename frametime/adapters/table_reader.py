@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.cells import MISSING
 from frametime.adapters.dialect import Dialect
-from frametime.adapters.stored_log import BLOCK_BYTES, LogStream, Spool, long_line
+from frametime.adapters.log_stream import BLOCK_BYTES, LogStream, Spool
+from frametime.adapters.stored_log import long_line
 from frametime.adapters.text_source import TextPart, TextSource
 from frametime.errors import ReadError, printable
 

@@ -8,7 +8,8 @@ import re
 from typing import BinaryIO, Final, NamedTuple, cast
 
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.stored_log import BLOCK_BYTES, LogStream, Spool, long_line, stream_name, stream_size
+from frametime.adapters.log_stream import BLOCK_BYTES, LogStream, Spool, stream_name, stream_size
+from frametime.adapters.stored_log import long_line
 from frametime.errors import ReadError
 
 HEAD_BYTES: Final = 64 * 1024

@@ -14,7 +14,7 @@ from typing import Any, BinaryIO
 
 import pytest
 
-from frametime.adapters import stored_log
+from frametime.adapters import log_stream, stored_log
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.reading import read_capture
 from frametime.errors import ReadError
@@ -238,6 +238,6 @@ def test_no_room_for_what_is_unpacked(tmp_path: Path, monkeypatch: pytest.Monkey
     def full(*_: object) -> BinaryIO:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
-    monkeypatch.setattr(stored_log.Spool, "write", full)
+    monkeypatch.setattr(log_stream.Spool, "write", full)
     with pytest.raises(ReadError, match=r"to its end \(No space left on device\); check .* room for temporary"):
         read_capture(path)
