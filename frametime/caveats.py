@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
+from types import MappingProxyType
+from typing import Final
 
 
 class Weight(StrEnum):
@@ -37,3 +40,61 @@ class Caveat:
     message: str
     weight: Weight = Weight.CARE
     metrics: tuple[str, ...] = ()
+
+
+CAVEAT_TITLES: Final[Mapping[str, str]] = MappingProxyType(
+    {
+        "capped": "Frames gather at one frame time, as with a frame limiter",
+        "card-not-the-limit": "The card was under 90 % busy, so something else limits",
+        "cells-without-power": "Power is known in some cells only",
+        "coarse-timer": "Coarse timestamps",
+        "common-trend": "The runs of a card rise or fall over all cells",
+        "currencies-differ": "Prices in several currencies",
+        "drift": "The frame time drifts over the run",
+        "driver-differs": "Several drivers",
+        "dropped-frames": "Frames rendered and never shown",
+        "few-frames": "Fewer than 100 frames",
+        "files-not-in-plan": "Files that the plan does not know",
+        "gap": "A gap without frames",
+        "level-change": "The frame time steps to another level",
+        "low-few-frames": "Few frames behind a low",
+        "missing-cells": "Cells left out, for lack of a side",
+        "no-common-cell": "No cell has both sides",
+        "no-price": "No price",
+        "no-ratio": "No value above zero",
+        "no-repeats": "No cell has two runs",
+        "no-scatter": "All runs have exactly the same value",
+        "not-all-play": "Parts are still or without frames",
+        "one-run": "A single run",
+        "one-run-pooled": "A single run, with the scatter of other cells",
+        "operating-system-differs": "Several operating systems",
+        "plain-mean": "Plain mean, since a value is zero or below",
+        "recurring-hitches": "Hitches recur at one period",
+        "rejected-rows": "Rows that could not be read",
+        "run-to-repeat": "A run stands out and should be made again",
+        "run-trend": "The runs rise or fall in the order made",
+        "runs-without-sensors": "Runs without a sensor log",
+        "runs-without-value": "Runs without a value",
+        "same-file-twice": "Two runs hold the same bytes",
+        "scattered-set": "The runs scatter more than in the card's other cells",
+        "sensor-clocks-assumed": "Sensor log assumed to start with the capture",
+        "sensors-cover-part": "Sensor samples cover a part only",
+        "several-levels": "The runs lie at two levels",
+        "short-run": "Runs shorter than 5 s",
+        "too-few-scenes": "One scene says nothing of others",
+        "too-wide": "The runs differ by a factor of a million",
+        "warm-up": "The first seconds differ from the rest",
+    }
+)
+"""What a kind of caveat says of several runs or cells at once; each member's own message has the numbers."""
+
+
+def caveat_title(code: str) -> str:
+    """Words for a kind of caveat; a code without a title is spelled out.
+
+    Examples
+    --------
+    >>> caveat_title("warm-up"), caveat_title("sensor-gap")
+    ('The first seconds differ from the rest', 'Sensor gap')
+    """
+    return CAVEAT_TITLES.get(code) or code.replace("-", " ").capitalize()

@@ -5,8 +5,9 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 
-from frametime.caveats import Caveat, Weight
+from frametime.caveats import Weight
 from frametime.errors import printable
+from frametime.render.caveat_groups import caveat_groups, group_words, place_name, placed_caveats
 from frametime.render.numbers import format_like, format_quantity
 from frametime.render.review_words import (
     cell_name,
@@ -254,30 +255,18 @@ def _coverage(result: ReviewResult) -> list[str]:
 
 
 def _caveats(result: ReviewResult) -> list[str]:
-    found: dict[str, tuple[str, Caveat]] = {}
-
-    def add(where: str, caveats: Iterable[Caveat]) -> None:
-        for caveat in caveats:
-            if caveat.weight is not Weight.NOTE:
-                found.setdefault(f"{where}{caveat.code}{caveat.message}", (where, caveat))
-
-    add("the review", result.caveats)
-    for spread in result.repeatability:
-        add(result.card(spread.card).label, spread.caveats)
-    for pair in result.overall:
-        kept = [caveat for caveat in pair.caveats if not caveat.message.startswith("In ")]
-        add(f"{result.card(pair.candidate).label}, {result.cut(pair.cut).label}", kept)
-    for cell in result.cells:
-        where = f"{result.card(cell.card).label}, {cell_name(result, cell.scene, cell.resolution)}"
-        add(where, cell.caveats)
-        for estimate in cell.estimates.values():
-            add(where, estimate.caveats)
-    for row in result.efficiency:
-        add(f"{result.card(row.card).label}, {result.cut(row.cut).label}", row.caveats)
-    if not found:
+    """The kinds with their counts first, then every caveat by itself; notes stand with their cells."""
+    placed = [item for item in placed_caveats(result) if item.caveat.weight is not Weight.NOTE]
+    if not placed:
         return []
-    rows = [[where, caveat.code, caveat.weight.value, caveat.message] for where, caveat in found.values()]
-    return ["## Caveats", "", *markdown_table(["of", "caveat", "weight", "what it says"], rows)]
+    groups = caveat_groups(placed)
+    lines = [f"- **{group.weight.value}**: {escaped(group_words(result, group))}" for group in groups]
+    rows = [
+        [place_name(result, item), item.caveat.code, item.caveat.weight.value, item.caveat.message]
+        for group in groups
+        for item in group.members
+    ]
+    return ["## Caveats", "", *lines, "", *markdown_table(["of", "caveat", "weight", "what it says"], rows)]
 
 
 def _methods(result: ReviewResult) -> list[str]:

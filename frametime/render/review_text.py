@@ -5,8 +5,9 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 
-from frametime.caveats import Caveat, Weight
+from frametime.caveats import Weight
 from frametime.errors import printable
+from frametime.render.caveat_groups import PlacedCaveat, caveat_groups, group_words, placed_caveats
 from frametime.render.review_words import (
     cell_name,
     change_words,
@@ -18,7 +19,7 @@ from frametime.render.review_words import (
 )
 from frametime.review.result import Coverage, ReviewResult
 
-WIDTH = 96
+WIDTH = 80
 
 
 def review_text(result: ReviewResult) -> str:
@@ -37,29 +38,33 @@ def review_text(result: ReviewResult) -> str:
 
 def _standings(result: ReviewResult) -> list[str]:
     headline = result.metric(result.headline)
-    rows = [["place", "card", f"{headline.label}, mean over cells", f"against {result.card(result.baseline).label}"]]
+    rows = [["place", "card", headline.label, f"against {result.card(result.baseline).label}"]]
     for item in result.standings:
         if item.cut == result.cuts[0].key and item.metric == result.headline:
             change = "baseline" if item.card == result.baseline else change_words(item.ratio_to_baseline, item.interval)
             rows.append([item.place, result.card(item.card).label, mean_words(item, headline), change])
-    note = f"{result.cuts[0].label}; interval: these scenes, 95 %; margin {result.margin * 100:g} %"
+    note = f"{result.cuts[0].label}, geometric mean; interval: these scenes, 95 %; margin {result.margin * 100:g} %"
     return [*text_table(rows), f"  ({note})", ""]
 
 
 def _cells(result: ReviewResult) -> list[str]:
-    rows = [["cell", "card", "against baseline", "verdict"]]
-    for item in result.comparisons:
-        if item.metric == result.headline:
-            rows.append(
-                [
-                    cell_name(result, item.scene, item.resolution),
-                    result.card(item.candidate).label,
-                    change_words(item.ratio, item.interval_95),
-                    verdict_words(item) + (" *" if item.caveats else ""),
-                ]
-            )
-    note = ["  * with caveats: see the summary"] if any(row[3].endswith("*") for row in rows) else []
-    return [*text_table(rows), *note, ""]
+    lines: list[str] = []
+    marked = False
+    for card in result.cards:
+        rows = [
+            [
+                f"{result.scene(item.scene).label} {item.resolution}",
+                change_words(item.ratio, item.interval_95),
+                verdict_words(item) + (" *" if item.caveats else ""),
+            ]
+            for item in result.comparisons
+            if item.metric == result.headline and item.candidate == card.key
+        ]
+        if rows:
+            against = f"{card.label} against {result.card(result.baseline).label}"
+            lines += [*text_table([["cell", against, "verdict"], *rows]), ""]
+            marked = marked or any(row[2].endswith("*") for row in rows)
+    return [*lines[:-1], "  * with caveats: see below and the summary", ""] if marked else lines
 
 
 def _other_cuts(result: ReviewResult) -> list[str]:
@@ -100,22 +105,22 @@ def _to_know(result: ReviewResult) -> list[str]:
         for item in result.exclusions
     ]
     lines += [_bullet(f"cannot be used: {item.error}") for item in result.unreadable]
-    lines += [_bullet(caveat.message) for caveat in _weighty(result)]
+    groups = caveat_groups(_weighty(result))
+    lines += [_bullet(group_words(result, group)) for group in groups]
     lines.append(_bullet(coverage_sentence(result.coverage)))
-    return ["To know:", *lines]
+    details = ["  Each of these with its numbers: summary.md, Caveats."] if groups else []
+    return ["To know:", *lines, *details]
 
 
-def _weighty(result: ReviewResult) -> list[Caveat]:
-    """Caveats of the whole, and those that ask for a run to be made again."""
-    overall = [
-        caveat
-        for item in result.overall
-        if item.cut == result.cuts[0].key and item.metric == result.headline
-        for caveat in item.caveats
-        if caveat.weight is not Weight.NOTE
+def _weighty(result: ReviewResult) -> list[PlacedCaveat]:
+    """Caveats that bear on a verdict by the headline metric; of means over cells, those over all cells."""
+    return [
+        item
+        for item in placed_caveats(result)
+        if item.caveat.weight is not Weight.NOTE
+        and item.cut in ("", result.cuts[0].key)
+        and (not item.caveat.metrics or result.headline in item.caveat.metrics)
     ]
-    spread = [caveat for item in result.repeatability if item.metric == result.headline for caveat in item.caveats]
-    return list({caveat.message: caveat for caveat in (*result.caveats, *overall, *spread)}.values())
 
 
 def coverage_text(result: ReviewResult) -> str:

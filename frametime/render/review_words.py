@@ -24,12 +24,12 @@ from frametime.units import shown_unit
 
 
 def change_words(ratio: float | None, interval: Interval | None) -> str:
-    """``+5.2 % (+4.1 to +6.3)``; without an interval the change alone; n/a without a ratio.
+    """``+5.2 % (+4.1 to +6.3 %)``; without an interval the change alone; n/a without a ratio.
 
     Examples
     --------
     >>> change_words(1.052, Interval(low=1.041, high=1.063, level=0.95, method="t interval"))
-    '+5.2 % (+4.1 % to +6.3 %)'
+    '+5.2 % (+4.1 to +6.3 %)'
     """
     if ratio is None:
         return NOT_AVAILABLE
@@ -37,7 +37,7 @@ def change_words(ratio: float | None, interval: Interval | None) -> str:
         return format_percent_change(ratio)
     decimals = 2 if max(abs(interval.low - 1.0), abs(interval.high - 1.0)) < 0.01 else 1
     low, high = (format_percent_change(end, decimals=decimals) for end in (interval.low, interval.high))
-    return f"{format_percent_change(ratio, decimals=decimals)} ({low} to {high})"
+    return f"{format_percent_change(ratio, decimals=decimals)} ({low.removesuffix(' %')} to {high})"
 
 
 def estimate_words(estimate: Estimate | None, unit: str) -> str:

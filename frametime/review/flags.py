@@ -126,10 +126,15 @@ def _flag(spread: CardSpread, found: StandsOut, n_tests: int, n_runs: int) -> Fl
     )
 
 
-def repeatability_of(spread: CardSpread, sets: Sequence[RunSet], *, margin: float) -> Repeatability:
-    """Repeatability of one card and metric, with Cochran's outcome and a trend over all cells."""
+def repeatability_of(
+    spread: CardSpread, sets: Sequence[RunSet], *, margin: float, scenes: Mapping[str, str] | None = None
+) -> Repeatability:
+    """Repeatability of one card and metric, with Cochran's outcome and a trend over all cells.
+
+    ``scenes`` gives the labels that people read in place of the keys.
+    """
     pooled = spread.pooled
-    caveats = [_set_aside(place) for place in spread.aside]
+    caveats = [_set_aside(place, spread.metric, scenes or {}) for place in spread.aside]
     if pooled is None:
         caveats.append(
             Caveat(
@@ -189,14 +194,16 @@ def _cochran(spread: CardSpread) -> CochranOutcome | None:
     )
 
 
-def _set_aside(place: Place) -> Caveat:
+def _set_aside(place: Place, metric: str, scenes: Mapping[str, str]) -> Caveat:
     return Caveat(
         code="scattered-set",
         message=(
-            f"The runs of {place[1]} at {place[2]} scatter more than those of this card's other cells (Cochran's "
-            "test at 1 %): the cell is left out of the pooled repeatability, and more runs of it are worth making."
+            f"The runs of {scenes.get(place[1], place[1])} at {place[2]} scatter more than those of this card's other "
+            "cells (Cochran's test at 1 %): the cell is left out of the pooled repeatability, and more runs of it are "
+            "worth making."
         ),
         weight=Weight.CARE,
+        metrics=(metric,),
     )
 
 

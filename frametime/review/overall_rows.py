@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from frametime.caveats import Caveat, Weight
+from frametime.caveats import Caveat, Weight, caveat_title
 from frametime.review.cells import MetricMeans
 from frametime.review.comparison import Decision
 from frametime.review.design import ReviewDesign
@@ -97,16 +97,20 @@ def _carried(design: ReviewDesign, found: Sequence[tuple[CellComparison, Caveat]
     carried = []
     for code, members in by_code.items():
         cells = list(dict.fromkeys(f"{labels[item.scene]} at {item.resolution}" for item, _ in members))
-        shown = ", ".join(cells[:4]) + (f" and {len(cells) - 4} more" if len(cells) > 4 else "")
         messages = list(dict.fromkeys(caveat.message for _, caveat in members))
         # One message must not pass for the others: its numbers are those of one cell.
-        told = messages[0] if len(messages) == 1 else f"At {cells[0]}: {messages[0]}"
+        told = f"{cells[0]}, {messages[0]}" if len(messages) == 1 else _kind_words(code, cells)
         carried.append(
             Caveat(
                 code=code,
-                message=f"In {counted(len(cells), 'cell')} ({shown}). {told}",
+                message=told,
                 weight=max((caveat.weight for _, caveat in members), key=list(Weight).index),
                 metrics=members[0][1].metrics,
             )
         )
     return tuple(carried)
+
+
+def _kind_words(code: str, cells: Sequence[str]) -> str:
+    shown = ", ".join(cells[:4]) + (f" and {len(cells) - 4} more" if len(cells) > 4 else "")
+    return f"{caveat_title(code)} in {counted(len(cells), 'cell')}: {shown}."

@@ -98,6 +98,8 @@ def review_runs(
     ]
     overall, pairs, standings = _over_cuts(design, tables, comparisons)
     value = _value(design, standings)
+    scenes = {scene.key: scene.label for scene in design.scenes}
+    labels = {card.key: card.label for card in design.cards}
     return ReviewResult(
         schema_version=SCHEMA_VERSION,
         title=design.title,
@@ -119,7 +121,7 @@ def review_runs(
         value=tuple(value),
         efficiency=tuple(efficiency_rows(design, tables.sets)),
         repeatability=tuple(
-            repeatability_of(spread, list(tables.sets.values()), margin=design.margin)
+            repeatability_of(spread, list(tables.sets.values()), margin=design.margin, scenes=scenes)
             for spread in tables.spreads.values()
         ),
         coverage=coverage_of(design, placed, tables.flags, unreadable),
@@ -136,7 +138,7 @@ def review_runs(
         paragraphs=_paragraphs(design, overall, standings, value, comparisons),
         caveats=(
             *caveats,
-            *condition_caveats(tables.sets, must_be_equal=design.must_be_equal),
+            *condition_caveats(tables.sets, must_be_equal=design.must_be_equal, labels=labels),
             *same_file_caveats(placed),
         ),
         methods=methods_of(design),

@@ -147,7 +147,9 @@ def refuse_unequal(candidate: RunSet, baseline: RunSet, *, must_be_equal: Sequen
             raise _differs(name, other, one, "a comparison needs the same")
 
 
-def condition_caveats(sets: Mapping[Place, RunSet], *, must_be_equal: Sequence[str]) -> tuple[Caveat, ...]:
+def condition_caveats(
+    sets: Mapping[Place, RunSet], *, must_be_equal: Sequence[str], labels: Mapping[str, str]
+) -> tuple[Caveat, ...]:
     """One caveat for each condition, of those that may differ with a warning, that is not the same everywhere."""
     caveats = []
     for name in EQUAL_WHERE_ASKED:
@@ -157,8 +159,9 @@ def condition_caveats(sets: Mapping[Place, RunSet], *, must_be_equal: Sequence[s
         for run_set in sets.values():
             value = getattr(run_set.runs[0].measured.conditions, name)
             shown = "not known" if value is None else str(value)
-            if run_set.card not in by_value.setdefault(shown, []):
-                by_value[shown].append(run_set.card)
+            label = labels[run_set.card]
+            if label not in by_value.setdefault(shown, []):
+                by_value[shown].append(label)
         if len(by_value) > 1:
             listed = "; ".join(f"{value}: {', '.join(cards)}" for value, cards in by_value.items())
             caveats.append(

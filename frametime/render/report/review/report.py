@@ -8,7 +8,7 @@ from frametime.render.report.document import Block, Figure, Paragraph, Report, S
 from frametime.render.report.review.cells import cells_section
 from frametime.render.report.review.runs import runs_section
 from frametime.render.report.review.sources import methods_section, provenance_section
-from frametime.render.report.review.standings import cuts_section, general_caveats, standings_section
+from frametime.render.report.review.standings import caveats_section, cuts_section, standings_section
 from frametime.render.report.review.value import value_section
 from frametime.render.report.review.verdict import lead_blocks
 from frametime.review.result import ReviewResult
@@ -42,7 +42,7 @@ def review_report(
         *_trace_sections(result, traces),
         value_section(result),
         runs_section(result),
-        Section(key="caveats", heading="Caveats", blocks=general_caveats(result)),
+        caveats_section(result),
         methods_section(result),
         provenance_section(result),
     ]

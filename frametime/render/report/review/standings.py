@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from frametime.render.report.document import Block, Cell, Column, Paragraph, Row, Section, Table
+from frametime.render.caveat_groups import CaveatGroup, caveat_groups, group_words, place_name, placed_caveats
+from frametime.render.report.document import Block, Cell, Column, Note, Notes, Paragraph, Row, Section, Table
 from frametime.render.report.parts import (
     VERDICT_MARKS,
     NoteList,
     bare,
-    by_weight,
     cell,
     change,
     change_range,
@@ -245,9 +245,38 @@ def _missing_table(result: ReviewResult, words: Words, cut: CutEntry) -> Table |
     )
 
 
-def general_caveats(result: ReviewResult) -> tuple[Block, ...]:
-    """Caveats of the review as a whole, the weightiest first."""
-    from frametime.render.report.document import Notes
+def caveats_section(result: ReviewResult) -> Section:
+    """The caveats by kind with their counts, the weightiest first, and folded below them every one by itself."""
+    groups = caveat_groups(placed_caveats(result))
+    if not groups:
+        none = Paragraph(content=("No caveat bears on this review.",))
+        return Section(key="caveats", heading="Caveats", blocks=(none,))
+    notes = tuple(Note(text=group_words(result, group), weight=group.weight.value, code=group.code) for group in groups)
+    return Section(key="caveats", heading="Caveats", blocks=(Notes(notes=notes), _every_caveat(result, groups)))
 
-    notes = by_weight(result.caveats)
-    return (Notes(notes=notes),) if notes else (Paragraph(content=("No caveat bears on the review as a whole.",)),)
+
+def _every_caveat(result: ReviewResult, groups: tuple[CaveatGroup, ...]) -> Table:
+    rows = tuple(
+        Row(
+            cells=(
+                cell(place_name(result, item)),
+                cell(group.title),
+                cell(item.caveat.weight.value),
+                cell(item.caveat.message),
+            )
+        )
+        for group in groups
+        for item in group.members
+    )
+    return Table(
+        key="every-caveat",
+        caption="What each caveat says, with its numbers.",
+        columns=(
+            Column(heading="Of"),
+            Column(heading="Kind", is_choice=True),
+            Column(heading="Weight", is_choice=True),
+            Column(heading="What it says"),
+        ),
+        rows=rows,
+        folded_as=f"Every caveat by itself ({len(rows)})",
+    )

@@ -1,0 +1,83 @@
+"""Caveats by kind: each is in exactly one group, and no cell goes unnamed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from example_result import example_result
+
+from frametime.caveats import Caveat, Weight
+from frametime.render.caveat_groups import PlacedCaveat, caveat_groups, group_words, place_words, placed_caveats
+from frametime.render.review_markdown import review_markdown
+from frametime.render.review_text import review_text
+from frametime.review.result import ReviewResult
+
+
+@pytest.fixture(scope="module")
+def result() -> ReviewResult:
+    return example_result()
+
+
+def placed(message: str, *, card: str = "birch-9", cell: tuple[str, str] | None = None) -> PlacedCaveat:
+    return PlacedCaveat(caveat=Caveat(code="warm-up", message=message), card=card, cell=cell)
+
+
+def test_no_caveat_is_lost_and_none_stands_twice(result: ReviewResult) -> None:
+    found = placed_caveats(result)
+    grouped = [item for group in caveat_groups(found) for item in group.members]
+    assert sorted(grouped, key=repr) == sorted(found, key=repr)
+    assert len(set(found)) == len(found)
+    messages = {item.caveat.message for item in found}
+    for cell in result.cells:
+        assert {caveat.message for caveat in cell.caveats} <= messages
+    for spread in result.repeatability:
+        assert {caveat.message for caveat in spread.caveats} <= messages
+    assert {caveat.message for caveat in result.caveats} <= messages
+
+
+def test_the_weightiest_kind_comes_first(result: ReviewResult) -> None:
+    order = [Weight.REPEAT, Weight.CARE, Weight.NOTE]
+    weights = [order.index(group.weight) for group in caveat_groups(placed_caveats(result))]
+    assert weights == sorted(weights)
+    assert len(set(weights)) > 1
+
+
+def test_cells_are_named_under_the_cards_that_share_them(result: ReviewResult) -> None:
+    scene, other = result.scenes[0], result.scenes[1]
+    first, second = result.resolutions[:2]
+    keys = [card.key for card in result.cards]
+    members = [placed("", card=key, cell=(scene.key, first)) for key in keys]
+    members += [placed("", card=keys[1], cell=(other.key, at)) for at in (second, first)]
+    label = result.cards[1].label
+    expected = f"every card at {scene.label} {first}; {label} at {other.label} {first}/{second}"
+    assert place_words(result, members) == expected
+
+
+def test_several_messages_are_counted_and_a_single_one_is_told(result: ReviewResult) -> None:
+    cell = (result.scenes[0].key, result.resolutions[0])
+    key = result.cards[1].key
+    one = placed("It warms up.", card=key, cell=cell)
+    other = placed("It warms up fast.", card=result.cards[0].key, cell=cell)
+    (alone,) = caveat_groups([one])
+    assert group_words(result, alone).endswith(": It warms up.")
+    (both,) = caveat_groups([one, other])
+    assert group_words(result, both).startswith("The first seconds differ from the rest (2 run sets): ")
+
+
+def test_a_mean_tells_a_single_run_although_its_cells_do_too(result: ReviewResult) -> None:
+    own = Caveat(code="one-run", message="Cells with a single run give no interval.")
+    changed = replace(result, overall=(replace(result.overall[0], caveats=(own,)), *result.overall[1:]))
+    assert own in [item.caveat for item in placed_caveats(changed)]
+    assert own.message in " ".join(review_text(changed).split())
+
+
+def test_people_read_labels_and_not_keys(result: ReviewResult) -> None:
+    shown = [item.caveat.message for item in placed_caveats(result)]
+    shown += [run.flag.sentence for run in result.runs if run.flag]
+    shown += [run.sentence for run in result.coverage.to_make] + list(result.paragraphs.values())
+    keys = [metric.key for metric in result.metrics if "_" in metric.key]
+    keys += [card.key for card in result.cards]
+    assert [(key, text) for text in shown for key in keys if key in text] == []
+    assert keys
+    assert "## Caveats" in review_markdown(result)
