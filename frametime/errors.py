@@ -6,6 +6,7 @@ A mistake in the calling code is a ``ValueError`` or ``TypeError`` instead, neve
 from __future__ import annotations
 
 import unicodedata
+from collections.abc import Iterable
 
 _KEPT_CATEGORIES = frozenset({"Zs"})
 
@@ -93,3 +94,25 @@ class OutputError(FrametimeError):
 
 class OptionError(FrametimeError, ValueError):
     """An option says something that cannot be used: the message names it. Also wrong usage of the function."""
+
+
+def did_you_mean(word: str, known: Iterable[str], *, cutoff: float = 0.5) -> str:
+    """A question for the known word that is most like a wrong one; empty where none is like it.
+
+    Parameters
+    ----------
+    word : str
+    known : iterable of str
+    cutoff : float
+        How much alike they must be, from 0 to 1 (the same).
+
+    Examples
+    --------
+    >>> did_you_mean("margn", ["level", "margin"]), did_you_mean("x", ["margin"])
+    ("did you mean 'margin'?", '')
+    """
+    # Only wrong words need it: a quick check of a sound log does without the import.
+    import difflib
+
+    near = difflib.get_close_matches(word, list(known), n=1, cutoff=cutoff)
+    return f"did you mean '{printable(near[0], limit=60)}'?" if near else ""

@@ -22,7 +22,7 @@ def joined(parts: Sequence[str]) -> str:
 
     Examples
     --------
-    >>> joined(["a"]), joined(["a", "b"]), joined(["a", "b", "c"])
-    ('a', 'a and b', 'a, b and c')
+    >>> joined([]), joined(["a"]), joined(["a", "b"]), joined(["a", "b", "c"])
+    ('', 'a', 'a and b', 'a, b and c')
     """
-    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
+    return " and ".join(filter(None, [", ".join(parts[:-1]), *parts[-1:]]))

@@ -9,8 +9,8 @@ from frametime.adapters.column_evidence import ColumnFacts
 from frametime.adapters.layout import ColumnRef, Layout
 from frametime.adapters.number_style import NumberStyle
 from frametime.adapters.time_units import unit_named, unit_names
-from frametime.errors import ReadError, printable
-from frametime.words import counted
+from frametime.errors import ReadError, did_you_mean, printable
+from frametime.words import counted, joined
 
 
 def _error(name: str, found: str, helps: str, fact: ColumnFacts | None = None) -> ReadError:
@@ -106,7 +106,7 @@ def column_named(facts: Sequence[ColumnFacts], ref: ColumnRef, *, key: str, name
         if len(found) == 1:
             return found[0]
         if found:
-            places = " and ".join(str(fact.position + 1) for fact in found)
+            places = joined([str(fact.position + 1) for fact in found])
             named = f"'{printable(ref, limit=60)}'"
             raise ReadError.at(name, f"columns {places} are all named {named}", helps=f"give {key} as a position")
     if ref.strip().isdecimal() and 1 <= int(ref) <= len(facts):
@@ -115,12 +115,8 @@ def column_named(facts: Sequence[ColumnFacts], ref: ColumnRef, *, key: str, name
 
 
 def _no_such_column(facts: Sequence[ColumnFacts], ref: str, name: str) -> ReadError:
-    import difflib
-
     names = [fact.name for fact in facts if fact.name]
-    near = difflib.get_close_matches(ref, names, n=1)
     listed = ", ".join(f"'{printable(n, limit=40)}'" for n in names[:12])
-    helps = f"columns are {listed}" if listed else "columns have no names here: give a position, counted from 1"
-    if near:
-        helps = f"did you mean '{printable(near[0], limit=60)}'?"
+    known = f"columns are {listed}" if listed else "columns have no names here: give a position, counted from 1"
+    helps = did_you_mean(ref, names, cutoff=0.6) or known
     return _error(name, f"there is no column '{printable(ref, limit=60)}'", helps)

@@ -8,7 +8,7 @@ from types import MappingProxyType
 from typing import Final, TypeAlias
 
 from frametime.adapters.time_units import unit_named, unit_names
-from frametime.errors import LayoutError, printable
+from frametime.errors import LayoutError, did_you_mean, printable
 
 ColumnRef: TypeAlias = str | int
 """Name of a column, or its position counted from 1 where it has none."""
@@ -178,10 +178,7 @@ def _line_of(key: str, text: str) -> int | None:
 
 def _checked(key: str, value: object, *, name: str, line: int | None) -> ColumnRef:
     if key not in _KEYS:
-        import difflib
-
-        near = difflib.get_close_matches(key, _KEYS, n=1, cutoff=0.5)
-        helps = f"did you mean '{near[0]}'?" if near else f"known keys are {', '.join(_KEYS)}"
+        helps = did_you_mean(key, _KEYS) or f"known keys are {', '.join(_KEYS)}"
         raise LayoutError.at(name, f"unknown key '{printable(key, limit=60)}'", line=line, helps=helps)
 
     def refuse(found: str, allowed: str) -> LayoutError:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -11,7 +10,7 @@ from typing import Final
 
 from frametime.adapters.layout import ColumnRef, Layout
 from frametime.capture import SENSOR_COLUMNS
-from frametime.errors import LayoutError, printable
+from frametime.errors import LayoutError, did_you_mean, printable
 from frametime.toml_loading import load_toml
 
 QUANTITIES: Final = tuple(name for name in SENSOR_COLUMNS if name != "time_ns")
@@ -135,8 +134,7 @@ class SensorLayout:
 
 def _unknown(key: str, name: str, line: int | None) -> LayoutError:
     known = (*_SHARED_KEYS, *_OWN_KEYS)
-    near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
-    helps = f"did you mean '{near[0]}'?" if near else f"known keys are {', '.join(known)}"
+    helps = did_you_mean(key, known) or f"known keys are {', '.join(known)}"
     return _error(name, f"unknown key '{printable(key, limit=60)}'", line, helps)
 
 

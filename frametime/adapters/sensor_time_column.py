@@ -12,6 +12,7 @@ from frametime.adapters.layout import ColumnRef
 from frametime.adapters.number_style import NumberStyle
 from frametime.adapters.time_units import CLOCK, DATE, unit_named
 from frametime.errors import SensorError, printable
+from frametime.words import joined
 
 _EPOCH_YEARS_NS: Final = (946_684_800 * 10**9, 4_102_444_800 * 10**9)
 """Numbers that lie in the years 2000 to 2099 as time since 1970 are absolute times."""
@@ -59,7 +60,7 @@ def find_time_column(
     if len(found) > 1:
         raise SensorError.at(
             name,
-            f"{' and '.join(fact.shown for fact in found)} may each be the time",
+            f"{joined([fact.shown for fact in found])} may each be the time",
             helps='settle it in a sensor layout: time_column = "NAME"',
         )
     return _with_unit(found[0], unit, name)

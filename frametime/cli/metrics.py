@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import difflib
 from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from frametime.cli.options import make_measure_options, measuring_options
+from frametime.errors import did_you_mean
 
 if TYPE_CHECKING:
     from frametime.metrics.metric import Metric
@@ -31,8 +31,8 @@ def metrics(keys: tuple[str, ...], as_json: bool, **chosen: Any) -> None:
     catalog = catalog_for(make_measure_options(chosen))
     for key in keys:
         if key not in catalog:
-            near = difflib.get_close_matches(key, catalog, n=1)
-            raise click.UsageError(f"there is no metric {key!r}" + (f"; did you mean {near[0]!r}?" if near else ""))
+            near = did_you_mean(key, catalog, cutoff=0.6)
+            raise click.UsageError(f"there is no metric {key!r}" + (f"; {near}" if near else ""))
     rows = [catalog[key] for key in keys] or list(catalog.values())
     if as_json:
         from frametime.render.plain import json_text

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import difflib
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
+from frametime.errors import did_you_mean
 from frametime.metrics.metric import MeasuredRun
 from frametime.units import shown_unit
 
@@ -39,9 +39,8 @@ class Requirement:
             raise ValueError(f"--{side} takes KEY=VALUE, not {text!r}")
         names = list(known)
         if key not in names:
-            near = difflib.get_close_matches(key, names, n=1)
-            hint = f"; did you mean {near[0]!r}?" if near else "; 'frametime metrics' lists them"
-            raise ValueError(f"--{side}: there is no metric {key!r}{hint}")
+            hint = did_you_mean(key, names, cutoff=0.6) or "'frametime metrics' lists them"
+            raise ValueError(f"--{side}: there is no metric {key!r}; {hint}")
         try:
             value = float(value_text)
         except ValueError:

@@ -5,9 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from difflib import get_close_matches
 
-from frametime.errors import FrametimeError, PlanError, printable
+from frametime.errors import FrametimeError, PlanError, did_you_mean, printable
 from frametime.pipeline.toml_lines import KeyPath, line_of
 
 _REQUIRED = object()
@@ -159,12 +158,11 @@ class PlanTable:
         for key in self.values:
             if key not in self.asked:
                 known = list(dict.fromkeys(self.asked))
-                near = get_close_matches(key, known, n=1, cutoff=0.4)
-                helps = f"did you mean '{near[0]}'? " if near else ""
+                near = did_you_mean(key, known, cutoff=0.4)
                 raise self.source.refuse(
                     (*self.path, key),
                     f"unknown key '{printable(self.name_of(key))}'",
-                    f"{helps}known keys here: {', '.join(known)}",
+                    f"{near} known keys here: {', '.join(known)}".lstrip(),
                 )
 
     def _absent(self, key: str, default: object) -> object:
@@ -188,5 +186,5 @@ def quoted(words: Sequence[str]) -> str:
 
 
 def _near(value: object, allowed: Sequence[str]) -> str:
-    near = get_close_matches(value, allowed, n=1, cutoff=0.5) if isinstance(value, str) else []
-    return f"; did you mean '{near[0]}'?" if near else ""
+    near = did_you_mean(value, allowed) if isinstance(value, str) else ""
+    return f"; {near}" if near else ""

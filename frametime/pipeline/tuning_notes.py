@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import difflib
 import os
 from dataclasses import dataclass
 from pathlib import Path
 
 from frametime.caveats import Caveat, Weight
-from frametime.errors import FrametimeError, RecordError, printable
+from frametime.errors import FrametimeError, RecordError, did_you_mean, printable
 from frametime.pipeline.tuning_record_file import append_trial, read_record
 from frametime.pipeline.tuning_runs import (
     RunNumbers,
@@ -93,8 +92,7 @@ def trial_of(new: NewTrial, folder: Path, runs: list[RunNumbers]) -> Trial:
 def _check(path: str, new: NewTrial, record: TuningRecord) -> None:
     names = [workload.name for workload in record.workloads]
     if new.workload not in names:
-        near = difflib.get_close_matches(new.workload, names, n=1, cutoff=0.5)
-        helps = f"did you mean '{near[0]}'?" if near else f"the record has {', '.join(map(repr, names))}"
+        helps = did_you_mean(new.workload, names) or f"the record has {', '.join(map(repr, names))}"
         raise RecordError.at(path, f"workload '{printable(new.workload, limit=60)}' is not in the record", helps=helps)
     if new.on is not None and date_text(new.on) is None:
         raise RecordError.at(path, f"on is '{printable(new.on, limit=60)}'", helps="give a date such as 2026-11-25")

@@ -9,7 +9,7 @@ from dataclasses import dataclass, fields
 from types import MappingProxyType
 from typing import Any, Final, Literal
 
-from frametime.errors import RecordError, printable
+from frametime.errors import RecordError, did_you_mean, printable
 from frametime.toml_loading import load_toml
 from frametime.tuning.record import CardFacts, Limits, Outcome, Setting, Steps, Trial, TuningRecord, Workload
 from frametime.tuning.toml_text import date_text, line_of, toml_value
@@ -206,8 +206,7 @@ class _Parser:
         return float(value) if rule.kind == "number" else value  # type: ignore[arg-type]  # _fits has looked
 
     def _unknown(self, key: str, known: tuple[str, ...], *, table: str | None, number: int | None) -> RecordError:
-        near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
-        helps = f"did you mean '{near[0]}'?" if near else f"known keys are {', '.join(known)}"
+        helps = did_you_mean(key, known) or f"known keys are {', '.join(known)}"
         line = line_of(self._text, table=table, number=number, key=key)
         if table is None:
             line = line_of(self._text, table=key, number=None, key=None) or line
