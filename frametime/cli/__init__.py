@@ -56,6 +56,18 @@ class CommandTable(click.Group):
             gc.enable()
         return command
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """The command that is meant; a mistyped one is told with the nearest name."""
+        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
+            from difflib import get_close_matches
+
+            near = get_close_matches(args[0], COMMANDS, n=1)
+            hint = f"; did you mean '{near[0]}'?" if near else f"; commands are {', '.join(COMMANDS)}"
+            ctx.fail(f"there is no command '{printable(args[0], limit=60)}'{hint}")
+        return super().resolve_command(ctx, args)
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands from the table, without importing any."""
         with formatter.section("Commands"):

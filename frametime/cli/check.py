@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from frametime.cli.options import (
+    SIZES,
     expand_paths,
     make_measure_options,
     make_read_options,
@@ -40,7 +41,7 @@ if TYPE_CHECKING:
 @click.option("--explain", is_flag=True, help="Print the layout that was found, with its evidence.")
 @click.option("--plot", type=click.Path(dir_okay=False), help="Draw the frame times: .png, .svg or .pdf.")
 @click.option("--theme", type=click.Choice(["light", "dark"]), default="light", show_default=True, help="Of --plot.")
-@click.option("--size", default="web", show_default=True, help="Of --plot: web, video-4k, print-85mm and others.")
+@click.option("--size", type=click.Choice(SIZES), default="web", show_default=True, help="Of --plot.")
 @click.option("--segment", metavar="N|longest", help="Measure one segment of the capture only.")
 @click.option("--sensors", type=click.Path(dir_okay=False), help="Sensor log that belongs to the capture.")
 @click.option("-o", "--out", metavar="FILE", help="Write to a file instead of standard output.")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import os
+import re
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final, Literal, ParamSpec, TypeVar
 
@@ -31,7 +32,12 @@ _READING: Final = (
     click.option("--from", "from_s", type=float, metavar="S", help="First second to keep."),
     click.option("--to", "to_s", type=float, metavar="S", help="Last second to keep."),
     click.option(
-        "--max-rejected", type=float, default=1.0, show_default=True, metavar="PCT", help="Rows that may be unusable."
+        "--max-rejected",
+        type=click.FloatRange(0.0, 100.0),
+        default=1.0,
+        show_default=True,
+        metavar="PCT",
+        help="Rows that may be unusable, in percent.",
     ),
     click.option("--max-line-bytes", type=click.IntRange(min=1), metavar="N", help="Longest line; 1 MiB by default."),
     click.option("--max-columns", type=click.IntRange(min=1), metavar="N", help="Most columns; 2000 by default."),
@@ -51,19 +57,52 @@ _READING: Final = (
 
 _MEASURING: Final = (
     click.option(
-        "--quantile-type", type=click.IntRange(1, 9), default=7, show_default=True, help="Hyndman & Fan type."
+        "--quantile-type",
+        type=click.IntRange(1, 9),
+        default=7,
+        show_default=True,
+        metavar="N",
+        help="How percentiles are read between frames: type 1 to 9 of Hyndman & Fan.",
     ),
-    click.option("--lows", default="1,0.1", show_default=True, metavar="PCT,...", help="Slowest shares, in percent."),
-    click.option("--stutter-factor", type=float, default=2.0, show_default=True, help="Times the local median."),
-    click.option("--stutter-window", type=float, default=1.0, show_default=True, metavar="S", help="For that median."),
     click.option(
-        "--stutter-excess", type=float, default=4.0, show_default=True, metavar="MS", help="Least excess over it."
+        "--lows", default="1,0.1", show_default=True, metavar="PCT,...", help="Slowest shares for lows, in percent."
+    ),
+    click.option(
+        "--stutter-factor",
+        type=float,
+        default=2.0,
+        show_default=True,
+        metavar="N",
+        help="A stutter takes over N times the median of the frames around it.",
+    ),
+    click.option(
+        "--stutter-window",
+        type=float,
+        default=1.0,
+        show_default=True,
+        metavar="S",
+        help="Seconds of frames in that median.",
+    ),
+    click.option(
+        "--stutter-excess",
+        type=float,
+        default=4.0,
+        show_default=True,
+        metavar="MS",
+        help="A stutter is longer than that median by this much at least.",
     ),
     click.option("--refresh", metavar="HZ", help="Refresh of the display: 144, 60000/1001, or a window 48-165."),
     click.option("--tearing", is_flag=True, help="Frames appear at once, in the middle of a refresh."),
     click.option("--intervals", is_flag=True, help="Say how sure each number is within this run."),
-    click.option("--temperature-limit", type=float, metavar="C", help="Temperature limit of the card in °C."),
-    click.option("--power-limit", type=float, metavar="W", help="Power limit of the card in W."),
+    click.option(
+        "--temperature-limit",
+        type=click.FloatRange(0.0, min_open=True),
+        metavar="C",
+        help="Temperature limit of the card in °C.",
+    ),
+    click.option(
+        "--power-limit", type=click.FloatRange(0.0, min_open=True), metavar="W", help="Power limit of the card in W."
+    ),
 )
 
 _SENSORS: Final = (
@@ -74,13 +113,16 @@ _SENSORS: Final = (
     click.option("--recorded-from", metavar="TIME", help="Absolute time at which the capture's clock stood at 0."),
 )
 
+SIZES: Final = ("web", "web-2x", "video-1080p", "video-4k", "print", "print-180mm", "print-85mm")
+"""Sizes of charts."""
+
 _DRAWING: Final = (
     click.option(
         "--theme", type=click.Choice(["light", "dark"]), default="light", show_default=True, help="Of charts."
     ),
     click.option(
         "--size",
-        type=click.Choice(["web", "web-2x", "video-1080p", "video-4k", "print", "print-180mm", "print-85mm"]),
+        type=click.Choice(SIZES),
         default="web",
         show_default=True,
         help="Of charts.",
@@ -271,12 +313,31 @@ def make_sensor_options(chosen: Mapping[str, Any]) -> SensorOptions:
     )
 
 
+_OPTION_OF: Final[Mapping[str, str]] = {
+    "slowest_pcts": "--lows",
+    "factor": "--stutter-factor",
+    "window_s": "--stutter-window",
+    "min_excess_ms": "--stutter-excess",
+    "temperature_limit_c": "--temperature-limit",
+    "power_limit_w": "--power-limit",
+    "unit": "--unit",
+    "skip_start_s": "--skip-start",
+    "skip_end_s": "--skip-end",
+    "from_s": "--from",
+    "to_s": "--to",
+    "max_decompression_ratio": "--max-decompression-ratio",
+    "offset_s": "--sensor-offset",
+}
+"""Names of fields, as the command line calls them."""
+
+
 def _checked(kind: Callable[..., R], **values: Any) -> R:
-    """Build options; what they refuse is wrong usage."""
+    """Build options; what they refuse is wrong usage, told with the name that was typed."""
     try:
         return kind(**values)
     except ValueError as error:
-        raise click.UsageError(str(error)) from error
+        told = re.sub(r"\b[a-z_]+\b", lambda word: _OPTION_OF.get(word.group(), word.group()), str(error))
+        raise click.UsageError(told) from error
 
 
 def chosen_pattern(option: str, text: str | None) -> PathPattern | None:

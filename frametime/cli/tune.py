@@ -9,6 +9,7 @@ from typing import Any, Final, TypeVar
 import click
 
 from frametime.cli.options import (
+    SIZES,
     drawing_options,
     make_chart_request,
     make_measure_options,
@@ -107,7 +108,7 @@ def _setting_options(command: Command) -> Command:
     return functools.reduce(lambda inner, option: option(inner), reversed(options), command)
 
 
-@tune.command()
+@tune.command(short_help="Append a trial to the record.")
 @_RECORD
 @_setting_options
 @reading_options
@@ -186,7 +187,7 @@ def show(record: str, report: str | None, charts: str | None, force: bool, as_js
 @_REPORT
 @click.option("--plot", type=click.Path(dir_okay=False), metavar="FILE", help="Draw the run: .png, .svg or .pdf.")
 @click.option("--theme", type=click.Choice(["light", "dark"]), default="light", show_default=True, help="Of --plot.")
-@click.option("--size", default="web", show_default=True, help="Of --plot: web, video-4k, print-85mm and others.")
+@click.option("--size", type=click.Choice(SIZES), default="web", show_default=True, help="Of --plot.")
 @_FORCE
 @_JSON
 @reading_options

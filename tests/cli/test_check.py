@@ -79,6 +79,29 @@ def test_wrong_usage_ends_with_2() -> None:
     assert frametime("check", LOGS / "*.nothing").code == 2
 
 
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (["--lows", "0"], "--lows must lie between 0 and 100"),
+        (["--stutter-factor", "1"], "--stutter-factor must exceed 1"),
+        (["--unit", "parsec"], "--unit must be one of"),
+        (["--from", "5", "--to", "3"], "--from must be less than --to, got 5.0 and 3.0"),
+        (["--max-rejected", "200"], "'--max-rejected': 200.0 is not in the range"),
+        (["--temperature-limit", "-5"], "'--temperature-limit': -5.0"),
+        (["--plot", "x.png", "--size", "foo"], "'--size': 'foo' is not one of 'web'"),
+    ],
+)
+def test_a_value_out_of_range_is_told_by_the_name_of_its_option(arguments: list[str], told: str) -> None:
+    done = frametime("check", FREEZE, *arguments)
+    assert (done.code, done.out) == (2, "") and told in done.err
+
+
+def test_a_mistyped_command_is_told_with_the_nearest_one() -> None:
+    done = frametime("chekc", FREEZE)
+    assert done.code == 2 and "there is no command 'chekc'; did you mean 'check'?" in done.err
+    assert "commands are check, watch, batch" in frametime("zzz").err
+
+
 def test_an_input_that_cannot_be_used_ends_with_3_and_one_line(tmp_path: Path) -> None:
     empty = tmp_path / "a\nb\u202e.csv"
     empty.write_bytes(b"")
