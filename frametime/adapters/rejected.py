@@ -117,7 +117,7 @@ def caveats_of_text(table: TextTable, after: int) -> tuple[Caveat, ...]:
         caveats.append(
             Caveat(
                 code="surplus-cells",
-                message=f"{count} row{'s have' if count != 1 else ' has'} more cells than the header; "
+                message=f"{counted(count, 'row has', 'rows have')} more cells than the header; "
                 "the surplus was ignored.",
             )
         )

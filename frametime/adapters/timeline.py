@@ -272,6 +272,6 @@ def _distinct(stamps: NDArray[np.int64], rules: ClockRules, caveats: list[Caveat
 def equal_caveat(count: int) -> Caveat:
     return Caveat(
         code="equal-timestamps",
-        message=f"{count} row{'s have' if count != 1 else ' has'} the same time as the row before; "
+        message=f"{counted(count, 'row has', 'rows have')} the same time as the row before; "
         f"{'they were' if count != 1 else 'it was'} merged.",
     )

@@ -8,6 +8,7 @@ from frametime.tuning.cautions import CAUTIONS
 from frametime.tuning.next_trial import Finished, NextStep, Proposal
 from frametime.tuning.noted_trial import NotedTrial
 from frametime.tuning.record import Outcome
+from frametime.words import counted
 
 
 def cautions_text() -> str:
@@ -29,7 +30,7 @@ def _finished_lines(step: Finished) -> list[str]:
 
 def _proposal_lines(step: Proposal, record: str) -> list[str]:
     length = f", at least {step.minutes:g} minutes" if step.minutes is not None else ""
-    runs = "1 run" if step.n_runs == 1 else f"{step.n_runs} runs"
+    runs = counted(step.n_runs, "run")
     power = "" if step.power_limit_w is None else f" ({step.power_limit_w:g} W)"
     failures = ", ".join(item.value for item in Outcome if item is not Outcome.PASSED)
     command = ["frametime", "tune", "add", record]

@@ -6,7 +6,7 @@ Everything here is in natural logs: a difference of ``log(1.03)`` is a ratio of 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -122,6 +122,17 @@ def log_mean(
     if n < 2:
         return LogMean(mean=mean, variance=None, degrees_of_freedom=0, n_runs=n)
     return LogMean(mean=mean, variance=float(np.var(log_values, ddof=1)) / n, degrees_of_freedom=n - 1, n_runs=n)
+
+
+def geometric_mean(logs: Sequence[float]) -> float:
+    """Geometric mean of one number or more, given as natural logs.
+
+    Examples
+    --------
+    >>> round(geometric_mean([math.log(2.0), math.log(0.5)]), 12)
+    1.0
+    """
+    return math.exp(math.fsum(logs) / len(logs))
 
 
 def combined(terms: Iterable[tuple[float, LogMean]]) -> Difference:

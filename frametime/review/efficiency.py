@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from frametime.caveats import Caveat, Weight
 from frametime.metrics.metric import Interval
 from frametime.review.cells import MetricMeans
-from frametime.review.comparison import log_mean
+from frametime.review.comparison import geometric_mean, log_mean
 from frametime.review.design import ReviewDesign
 from frametime.review.flags import card_spread
 from frametime.review.overall import THESE_SCENES, pair_caveats, pair_cells
@@ -53,7 +53,7 @@ def _row(
         return None
     power = math.fsum(powers) / len(powers)
     per_joule = [table.means[place].mean for place in places if place in table.means]
-    frames_per_joule = math.exp(math.fsum(per_joule) / len(per_joule)) if per_joule else None
+    frames_per_joule = geometric_mean(per_joule) if per_joule else None
     ratio: float | None = 1.0 if card == design.baseline else None
     interval: Interval | None = None
     caveats: list[Caveat] = []

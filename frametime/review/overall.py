@@ -10,7 +10,7 @@ import numpy as np
 
 from frametime.caveats import Caveat, Weight
 from frametime.review.cells import MetricMeans
-from frametime.review.comparison import Difference, combined
+from frametime.review.comparison import Difference, combined, geometric_mean
 from frametime.review.design import ReviewDesign, SampleUnit
 from frametime.review.result import CellComparison, MissingCell, VerdictCounts
 
@@ -55,7 +55,7 @@ def geometric_mean_ratio(ratios: Sequence[float]) -> float:
     """
     if not ratios or min(ratios) <= 0.0:
         raise ValueError(f"ratios must hold one or more and be positive, got {list(ratios)!r}")
-    return math.exp(math.fsum(math.log(ratio) for ratio in ratios) / len(ratios))
+    return geometric_mean([math.log(ratio) for ratio in ratios])
 
 
 def over_sample(log_ratios: Sequence[float], groups: Sequence[object]) -> Difference | None:

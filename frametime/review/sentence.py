@@ -18,7 +18,7 @@ from frametime.review.result import (
     Verdict,
     VerdictCounts,
 )
-from frametime.words import counted
+from frametime.words import counted, joined
 
 MINUS = "\N{MINUS SIGN}"
 
@@ -58,17 +58,6 @@ def change_text(ratio: float, interval: Interval | None) -> str:
     )
 
 
-def listed(items: Sequence[str]) -> str:
-    """Words in a row.
-
-    Examples
-    --------
-    >>> listed(["a"]), listed(["a", "b"]), listed(["a", "b", "c"])
-    ('a', 'a and b', 'a, b and c')
-    """
-    return " and ".join(filter(None, [", ".join(items[:-1]), *items[-1:]]))
-
-
 def counts_text(counts: VerdictCounts) -> str:
     """In how many cells the candidate is what.
 
@@ -87,8 +76,7 @@ def counts_text(counts: VerdictCounts) -> str:
         )
         if number
     ]
-    cells = "cell" if counts.total == 1 else "cells"
-    return f"{listed(parts)} of {counts.total} {cells}" if parts else "no cell to count"
+    return f"{joined(parts)} of {counted(counts.total, 'cell')}" if parts else "no cell to count"
 
 
 def overall_sentence(
@@ -174,7 +162,7 @@ def _who_leads(design: ReviewDesign, cut: CutEntry, standings: Sequence[Standing
     leader = [item for item in first if item.worst_place == 1]
     if len(leader) == 1:
         return f"{head} {design.label(leader[0].card)} leads."
-    return f"{head} no card leads; first place is open between {listed([design.label(i.card) for i in first])}."
+    return f"{head} no card leads; first place is open between {joined([design.label(i.card) for i in first])}."
 
 
 def _price(design: ReviewDesign, row: ValueRow) -> str:
@@ -207,10 +195,10 @@ def _not_known(
     if missing:
         names = {scene.key: scene.label for scene in design.scenes}
         cells = [
-            f"{names[scene]} at {resolution} (no usable run of {listed([design.label(c) for c in cards])})"
+            f"{names[scene]} at {resolution} (no usable run of {joined([design.label(c) for c in cards])})"
             for (scene, resolution), cards in missing.items()
         ]
-        texts.append(f"left out, for lack of a side: {listed(cells)}")
+        texts.append(f"left out, for lack of a side: {joined(cells)}")
     open_cells = [item for item in comparisons if item.verdict == "undecided"]
     more = [item.runs_needed for item in open_cells if item.runs_needed is not None]
     if more:
@@ -219,9 +207,9 @@ def _not_known(
         texts.append(f"{counted(len(more), 'undecided cell')} would need {n} runs a card")
     at_margin = sum(item.at_margin for item in open_cells)
     if at_margin:
-        cells_lie = "cells lie" if at_margin != 1 else "cell lies"
-        texts.append(f"{at_margin} {cells_lie} at the margin, where no number of runs would decide")
+        cells_lie = counted(at_margin, "cell lies", "cells lie")
+        texts.append(f"{cells_lie} at the margin, where no number of runs would decide")
     no_interval = sum(item.interval_95 is None for item in open_cells)
     if no_interval:
-        texts.append(f"{no_interval} cell{'s have' if no_interval != 1 else ' has'} no interval")
+        texts.append(f"{counted(no_interval, 'cell has', 'cells have')} no interval")
     return f"Not known: {'; '.join(texts)}." if texts else ""

@@ -3,23 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from itertools import combinations
 
 from frametime.metrics.metric import Interval
 from frametime.review.cells import MetricMeans
+from frametime.review.comparison import geometric_mean
 from frametime.review.design import ReviewDesign
 from frametime.review.holm import holm_adjusted
 from frametime.review.overall import THESE_SCENES, pair_caveats, pair_cells
 from frametime.review.result import CutEntry, PairOrder, Standing, Verdict
-
-_OPPOSITE: Mapping[Verdict, Verdict] = {
-    "ahead": "behind",
-    "behind": "ahead",
-    "tied": "tied",
-    "undecided": "undecided",
-}
 
 
 def order_pairs(table: MetricMeans, design: ReviewDesign, cut: CutEntry) -> list[PairOrder]:
@@ -126,12 +120,7 @@ def turned_interval(interval: Interval | None) -> Interval | None:
     return replace(interval, low=1.0 / interval.high, high=1.0 / interval.low)
 
 
-def opposite(verdict: Verdict) -> Verdict:
-    """The verdict seen from the other side."""
-    return _OPPOSITE[verdict]
-
-
 def _mean_value(table: MetricMeans, card: str, cells: Sequence[tuple[str, str]]) -> float | None:
     if not cells:
         return None
-    return math.exp(math.fsum(table.means[(card, *cell)].mean for cell in cells) / len(cells))
+    return geometric_mean([table.means[(card, *cell)].mean for cell in cells])

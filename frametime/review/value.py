@@ -9,6 +9,7 @@ from frametime.caveats import Caveat, Weight
 from frametime.metrics.metric import Interval
 from frametime.review.design import ReviewDesign, RunningCost
 from frametime.review.result import CardEntry, Standing, ValueRow
+from frametime.words import joined
 
 DAYS_PER_YEAR = 365.25
 
@@ -84,7 +85,7 @@ def _row(standing: Standing, card: CardEntry, base: CardEntry) -> ValueRow:
         caveats.append(
             Caveat(
                 code="no-price",
-                message=(f"The plan gives no price for {' and '.join(absent)}."),
+                message=(f"The plan gives no price for {joined(absent)}."),
                 weight=Weight.NOTE,
                 metrics=(standing.metric,),
             )

@@ -14,6 +14,7 @@ from typing import Final, TypeAlias
 
 from frametime.tuning.record import STOCK, Setting, TuningRecord, Workload
 from frametime.tuning.trial_view import Axis, TrialView, lowered, offset_of, with_offset
+from frametime.words import counted
 
 
 class Phase(StrEnum):
@@ -373,7 +374,7 @@ def _more_runs(view: TrialView, phase: Phase, setting: Setting, *, start: Settin
     missing = view.record.steps.repeats - view.n_runs(setting, workload.name)
     if missing <= 0:
         return None
-    runs = "1 more run" if missing == 1 else f"{missing} more runs"
+    runs = counted(missing, "more run")
     return _propose(view, phase, setting, workload, start=start, n_runs=missing, reason=f"{runs} at {setting}: {why}.")
 
 
@@ -423,11 +424,25 @@ def _stock_fails(view: TrialView, load: str) -> Finished:
 
 def _notes(view: TrialView) -> tuple[str, ...]:
     notes = list(view.aged)
+    notes.extend(_beyond_limits(view.record))
     if not view.has_scores and view.record.trials:
         notes.append(
             "No trial has a measured speed: give frame logs with --log, or a higher clock that is slower stays unseen."
         )
     return tuple(notes)
+
+
+def _beyond_limits(record: TuningRecord) -> list[str]:
+    """Trials that were set beyond the limits of the record: noted as they were made, never without a word."""
+    limits = record.limits
+    return [
+        f"Trial {number} was set to {trial.setting}, beyond the limits of the record (core up to "
+        f"{limits.max_core_offset_mhz:+d} MHz, memory up to {limits.max_memory_offset_mhz:+d} MHz): "
+        "go back below them; the manufacturer's limits come first."
+        for number, trial in enumerate(record.trials, start=1)
+        if trial.setting.core_offset_mhz > limits.max_core_offset_mhz
+        or trial.setting.memory_offset_mhz > limits.max_memory_offset_mhz
+    ]
 
 
 STATES: Final[tuple[State, ...]] = (

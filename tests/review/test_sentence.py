@@ -11,7 +11,7 @@ from example_result import METRICS, design, example_result, placed_run
 from frametime.metrics.metric import Interval
 from frametime.review.result import ReviewResult, VerdictCounts
 from frametime.review.reviewing import review_runs
-from frametime.review.sentence import change_text, counts_text, decimals_for, listed, signed_pct
+from frametime.review.sentence import change_text, counts_text, decimals_for, signed_pct
 
 RATES = dict[tuple[str, str], list[float]]
 
@@ -180,7 +180,6 @@ def test_counts(counts: tuple[int, int, int, int], expected: str) -> None:
 
 
 def test_small_parts() -> None:
-    assert listed([]) == ""
     assert signed_pct(0.99999, 1) == "0.0 %"
     assert decimals_for(0.5, -0.3) == 2
     assert decimals_for(0.5, 3.0) == 1
