@@ -154,6 +154,19 @@ def test_too_hot_counts_as_failed() -> None:
     assert proposal_for(record).phase is Phase.MEMORY
 
 
+def test_a_trial_beyond_the_limits_is_named_and_nothing_beyond_them_is_proposed() -> None:
+    record = with_trials(sim.empty_record(1), made(0, 0))
+    limits = record.limits
+    for beyond in (made(limits.max_core_offset_mhz + 25, 0), made(0, limits.max_memory_offset_mhz + 50)):
+        step = proposal_for(with_trials(record, beyond))
+        notes = [note for note in step.notes if "beyond the limits" in note]
+        assert len(notes) == 1 and notes[0].startswith(f"Trial 2 was set to {beyond.setting}")
+        assert step.setting.core_offset_mhz <= limits.max_core_offset_mhz
+        assert step.setting.memory_offset_mhz <= limits.max_memory_offset_mhz
+    at_the_limit = made(limits.max_core_offset_mhz, limits.max_memory_offset_mhz)
+    assert not any("beyond" in note for note in next_trial(with_trials(record, at_the_limit)).notes)
+
+
 def test_the_endurance_run_takes_30_to_60_minutes_and_a_short_one_does_not_count() -> None:
     record = with_trials(sim.empty_record(1), made(0, 0), made(25, 0, outcome=Outcome.FROZE))
     record = with_trials(record, made(0, 50, outcome=Outcome.FROZE))
