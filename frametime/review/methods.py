@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from frametime.metrics.metric import PRACTICE
 from frametime.review.comparison import MOST_RUNS, POWER
 from frametime.review.design import ReviewDesign
 from frametime.review.flags import least_distance
@@ -24,7 +25,10 @@ _UNIT = {
 
 def methods_of(design: ReviewDesign) -> tuple[Method, ...]:
     """The definitions used, for the methods part of every output."""
-    margin = f"{design.margin * 100.0:g} %"
+    return (*_of_run_sets(design), *_of_cells(design), *_over_cells(design), *_of_money())
+
+
+def _of_run_sets(design: ReviewDesign) -> tuple[Method, ...]:
     return (
         Method(
             key="run",
@@ -46,8 +50,8 @@ def methods_of(design: ReviewDesign) -> tuple[Method, ...]:
             label="Repeatability",
             text=(
                 "Standard deviation s_r of the logs within sets, pooled over the cells of one card after Cochran's "
-                "test at "
-                f"1 %; limit r = {REPEATABILITY_FACTOR:g} s_r, below which two runs of one cell lie in 95 % of cases."
+                f"test at 1 %; limit r = {REPEATABILITY_FACTOR:g} s_r, below which two runs of one cell lie in "
+                "95 % of cases."
             ),
             source="ISO 5725-2:1994, 7.3 and 7.4; ISO 5725-6:1994, 4.1",
         ),
@@ -56,9 +60,8 @@ def methods_of(design: ReviewDesign) -> tuple[Method, ...]:
             label="Runs to repeat",
             text=(
                 "The run farthest from the mean of the rest of its set is flagged when it lies beyond the exact "
-                "studentized "
-                "limit (5 % over all runs and metrics of the review, the scatter pooled without that run), beyond "
-                f"{100.0 * math.expm1(least_distance(design.margin)):.2g} % at least, and the rest agree. "
+                "studentized limit (5 % over all runs and metrics of the review, the scatter pooled without that run), "
+                f"beyond {100.0 * math.expm1(least_distance(design.margin)):.2g} % at least, and the rest agree. "
                 "A flagged run still counts; only the plan leaves runs out, with a reason."
             ),
             source="R. D. Cook and S. Weisberg, Residuals and Influence, 1982 (deleted residuals, Bonferroni's bound)",
@@ -68,19 +71,24 @@ def methods_of(design: ReviewDesign) -> tuple[Method, ...]:
             label="Several levels, trend over runs",
             text=(
                 "Four runs or more that split into two groups, and six or more that rise or fall in the order made, "
-                "beyond "
-                f"chance at {ALPHA * 100:g} %; over all cells of a card the scores of Mann and Kendall are added up."
+                f"beyond chance at {ALPHA * 100:g} %; over all cells of a card the scores of Mann and Kendall "
+                "are added up."
             ),
             source="H. B. Mann 1945; R. M. Hirsch, J. R. Slack and R. A. Smith 1982; two levels: seeded simulation",
         ),
+    )
+
+
+def _of_cells(design: ReviewDesign) -> tuple[Method, ...]:
+    return (
         Method(
             key="verdict",
             label="Verdict",
             text=(
-                f"Ratio candidate over baseline, on logs, with {_SPREAD[design.spread]}. Margin {margin}. Tied: the "
-                "90 % "
-                f"interval lies inside 1/{1.0 + design.margin:g} to {1.0 + design.margin:g} (two one-sided tests at "
-                "5 %). "
+                f"Ratio candidate over baseline, on logs, with {_SPREAD[design.spread]}. "
+                f"Margin {design.margin * 100.0:g} %. "
+                f"Tied: the 90 % interval lies inside 1/{1.0 + design.margin:g} to {1.0 + design.margin:g} (two "
+                "one-sided tests at 5 %). "
                 "Ahead: the 95 % interval lies above 1 and the estimate beyond the margin; behind: likewise below. "
                 "Undecided: anything else."
             ),
@@ -91,8 +99,7 @@ def methods_of(design: ReviewDesign) -> tuple[Method, ...]:
             label="Runs needed",
             text=(
                 f"Runs of each card that would decide the cell in {POWER * 100:g} of 100 repeats, were the estimates "
-                "the "
-                f"truth; above {MOST_RUNS} the cell lies at the margin."
+                f"the truth; above {MOST_RUNS} the cell lies at the margin."
             ),
             source="normal difference, chi for the scatter; Welch-Satterthwaite degrees of freedom",
         ),
@@ -102,6 +109,11 @@ def methods_of(design: ReviewDesign) -> tuple[Method, ...]:
             text="Holm's adjustment over the cells of one candidate and metric; a claim stands below 5 %.",
             source="S. Holm, Scandinavian Journal of Statistics 6, 65-70, 1979",
         ),
+    )
+
+
+def _over_cells(design: ReviewDesign) -> tuple[Method, ...]:
+    return (
         Method(
             key="overall",
             label="Over many cells",
@@ -119,8 +131,7 @@ def methods_of(design: ReviewDesign) -> tuple[Method, ...]:
             label="Interval 'scenes like these'",
             text=(
                 "Scenes as a sample: what other scenes of the same kind would give. t interval on log ratios; one "
-                "draw is "
-                f"one {_UNIT[design.sample_unit]}."
+                f"draw is one {_UNIT[design.sample_unit]}."
             ),
             source="K.-Y. Liang and S. L. Zeger, Biometrika 73, 13-22, 1986 (variance from groups)",
         ),
@@ -133,6 +144,11 @@ def methods_of(design: ReviewDesign) -> tuple[Method, ...]:
             ),
             source="the rule is this program's own",
         ),
+    )
+
+
+def _of_money() -> tuple[Method, ...]:
+    return (
         Method(
             key="value",
             label="Value",
@@ -140,12 +156,12 @@ def methods_of(design: ReviewDesign) -> tuple[Method, ...]:
                 "Mean rate over price. Break-even: the price at which both cards give the same rate for the money; its "
                 "interval is that of the ratio (these scenes), the prices being exact."
             ),
-            source="common practice, no source",
+            source=PRACTICE,
         ),
         Method(
             key="running-cost",
             label="Running cost",
             text=f"Average power of the card times hours a day, {DAYS_PER_YEAR:g} days a year, years and tariff.",
-            source="common practice, no source",
+            source=PRACTICE,
         ),
     )
