@@ -24,7 +24,7 @@ from frametime.adapters.number_style import NumberStyle, number_styles
 from frametime.adapters.numbers import TimeValues, times_of_numbers, times_of_texts
 from frametime.adapters.rejected import RejectedRows, caveats_of_text, reason_of, source_caveats
 from frametime.adapters.rows import SAMPLE_ROWS
-from frametime.adapters.streams import chosen_stream, chosen_stream_of_texts
+from frametime.adapters.streams import chosen_stream, chosen_stream_of_texts, unnamed_stream
 from frametime.adapters.table_reader import (
     NotTypedError,
     NotUtf8Error,
@@ -221,6 +221,8 @@ def _typed(
     caveats: tuple[Caveat, ...] = ()
     if "stream" in choice.others:
         selected, caveats = chosen_stream(read[choice.others["stream"].position], options.stream, source.name)
+    else:
+        caveats = unnamed_stream(options.stream)
     n_rows = len(next(iter(read.values())))
     # The pool keeps what it gave: a long log would hold its columns twice from here on.
     read.clear()
@@ -278,6 +280,8 @@ def _careful(source: TextSource, dialect: Dialect, choice: ColumnChoice, options
         lost = np.flatnonzero(np.isin(table.records, [number for number, _ in table.short]))
         selected, more = chosen_stream_of_texts(texts, options.stream, source.name, unknown=lost)
         caveats = (*caveats, *more)
+    else:
+        caveats = (*caveats, *unnamed_stream(options.stream))
     chosen = values["frame_time"] if choice.frame_time is not None else values["time"]
     bad = np.empty(0, dtype=np.int64) if chosen.ok is None else np.flatnonzero(~chosen.ok)
     if selected is not None and bad.size:

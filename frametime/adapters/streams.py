@@ -17,6 +17,19 @@ _FALSE: Final = ("0", "false", "no", "n", "f")
 _MAX_STREAMS: Final = 64
 
 
+def unnamed_stream(wanted: str | None) -> tuple[Caveat, ...]:
+    """A caveat where a stream was asked for and no column of the log names any."""
+    if wanted is None:
+        return ()
+    return (
+        Caveat(
+            code="stream-not-named",
+            message=f"No column names an application: whether the frames are those of '{printable(wanted, limit=60)}' "
+            "cannot be told.",
+        ),
+    )
+
+
 def chosen_stream_of_texts(
     texts: Any, wanted: str | None, name: str, *, unknown: NDArray[np.int64]
 ) -> tuple[NDArray[np.int64] | None, tuple[Caveat, ...]]:

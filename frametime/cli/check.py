@@ -96,6 +96,8 @@ def check(files: tuple[str, ...], **chosen: Any) -> None:
             click.echo(f"frametime: {error}", err=True)
             failed = True
             continue
+        if (hint := _sensor_hint(path, run)) is not None:
+            click.echo(f"frametime: {hint}", err=True)
         texts.append(_text(run, chosen))
         missed.extend(_missed(run, requirements))
         if chosen["plot"] is not None:
@@ -113,6 +115,26 @@ def check(files: tuple[str, ...], **chosen: Any) -> None:
         click.get_current_context().exit(3)
     if missed:
         click.get_current_context().exit(5)
+
+
+_SLOW_FPS = 20.0
+"""Below it a log is looked at once more: sensors are sampled up to about so many times a second."""
+
+
+def _sensor_hint(path: str, run: MeasuredRun) -> str | None:
+    """What to say of a sensor log that was given as a capture: each of its samples counts as a frame."""
+    average = run.values["average_fps"].value
+    if path == "-" or average is None or average > _SLOW_FPS:
+        return None
+    from frametime.adapters.file_kind import classify_file
+    from frametime.errors import printable
+
+    if classify_file(path).kind != "sensors":
+        return None
+    return (
+        f"{printable(path, limit=1000)}: this looks like a sensor log, whose samples are taken for frames; "
+        "give it with --sensors, beside its capture"
+    )
 
 
 def _for_path(base: MeasureRequest, path: str) -> MeasureRequest:

@@ -102,6 +102,22 @@ def test_a_mistyped_command_is_told_with_the_nearest_one() -> None:
     assert "commands are check, watch, batch" in frametime("zzz").err
 
 
+def test_a_sensor_log_given_as_a_capture_is_named_and_a_slow_capture_is_not(tmp_path: Path) -> None:
+    sensors = ATLAS.with_name("run1.sensors.csv")
+    done = frametime("check", "-q", sensors)
+    assert "this looks like a sensor log" in done.err and "--sensors" in done.err
+    slow = tmp_path / "slow.csv"
+    slow.write_text("frame_time_ms\n" + "".join(f"{100 + i % 7}.5\n" for i in range(200)))
+    assert frametime("check", "-q", slow).err == ""
+    assert frametime("check", "-q", ATLAS, "--sensors", sensors).err == ""
+
+
+def test_a_stream_that_no_column_names_is_told() -> None:
+    done = frametime("check", "-q", ATLAS, "--stream", "courtyard")
+    assert done.code == 0 and "no column names an application" in done.out and "'courtyard'" in done.out
+    assert "no column names" not in frametime("check", "-q", ATLAS).out
+
+
 def test_an_input_that_cannot_be_used_ends_with_3_and_one_line(tmp_path: Path) -> None:
     empty = tmp_path / "a\nb\u202e.csv"
     empty.write_bytes(b"")
