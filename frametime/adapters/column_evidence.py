@@ -63,7 +63,7 @@ class ColumnFacts(NamedTuple):
     @property
     def shown(self) -> str:
         """The column for messages."""
-        return f"'{printable(self.name, limit=60)}'" if self.name else f"number {self.position + 1}"
+        return shown_column(self.name, self.position)
 
     def values(self, style: NumberStyle, unit: TimeUnit | None = None) -> list[int]:
         """The first values in ns; without a unit, in billionths of whatever it is."""
@@ -81,6 +81,17 @@ class ColumnFacts(NamedTuple):
             return None
         steps = [b - a for a, b in pairwise(values)]
         return sum(step > 0 for step in steps) / len(steps)
+
+
+def shown_column(name: str, position: int) -> str:
+    """A column for messages: its name, or its place counted from 1 where it has none.
+
+    Examples
+    --------
+    >>> shown_column("time", 0), shown_column("", 2)
+    ("'time'", 'number 3')
+    """
+    return f"'{printable(name, limit=60)}'" if name else f"number {position + 1}"
 
 
 def column_facts(

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from frametime.adapters.arrow_columns import compute, numpy_of, text_scalar
 from frametime.adapters.cells import CellKind, kind_of
+from frametime.adapters.column_evidence import shown_column
 from frametime.adapters.header_words import unit_of_text, words_of
 from frametime.adapters.number_style import NumberStyle
 from frametime.adapters.numbers import clean_texts, is_missing
@@ -125,7 +126,7 @@ class NamedColumn:
     @property
     def shown(self) -> str:
         """The column for messages."""
-        return f"'{printable(self.name, limit=60)}'" if self.name else f"number {self.position + 1}"
+        return shown_column(self.name, self.position)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
+from example_result import NO_FINDINGS
 from made_regularity import (
     alternation,
     clean_ms,
@@ -18,7 +17,7 @@ from made_regularity import (
 )
 
 from frametime.metrics.display import parse_refresh
-from frametime.metrics.findings import Findings, ProfileItem
+from frametime.metrics.findings import ProfileItem
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.measure import measure
 from frametime.metrics.options import MeasureOptions, Refresh
@@ -94,18 +93,5 @@ def test_every_threshold_is_a_parameter() -> None:
 
 
 def test_what_was_not_measured_has_no_number() -> None:
-    nothing = Findings(
-        stutters=(),
-        rhythm=None,
-        drift=None,
-        segments=(),
-        fixed_refresh=None,
-        variable_refresh=None,
-        motion=None,
-        dropped=None,
-        throttling=(),
-        profile=(),
-    )
-    items = smoothness_profile({}, nothing)
+    items = smoothness_profile({}, NO_FINDINGS)
     assert [(item.word, item.value) for item in items] == [("n/a", None)] * 5
-    assert replace(nothing) == nothing

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import importlib.util
 import subprocess
 import sys
 from pathlib import Path
-from types import ModuleType
-from typing import Any
 
+import example_result as example
 import pytest
 
 from frametime.errors import OutputError
@@ -18,22 +16,8 @@ from frametime.pipeline.review_outputs import DrawnOutputs, drawn_files
 from frametime.review.result import ReviewResult
 
 
-def _example() -> ModuleType:
-    name = "example_result_of_review_tests"
-    if name not in sys.modules:
-        path = Path(__file__).parents[1] / "review" / "example_result.py"
-        spec = importlib.util.spec_from_file_location(name, path)
-        assert spec is not None
-        assert spec.loader is not None
-        module = importlib.util.module_from_spec(spec)
-        sys.modules[name] = module
-        spec.loader.exec_module(module)
-    return sys.modules[name]
-
-
 @pytest.fixture(scope="module")
 def result() -> ReviewResult:
-    example: Any = _example()
     made: ReviewResult = example.example_result()
     return made
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from capture_samples import provenance
 
-from frametime.capture import Conditions, Provenance
+from frametime.capture import Conditions
 from frametime.metrics.findings import Findings, Stutter
 from frametime.metrics.metric import Curve, Judgement, MeasuredRun, MetricValue
 from frametime.metrics.options import MeasureOptions
@@ -38,21 +39,6 @@ NO_FINDINGS = Findings(
     throttling=(),
     profile=(),
 )
-
-
-def provenance(file_name: str) -> Provenance:
-    """Of a file that was never there."""
-    return Provenance(
-        file_name=file_name,
-        sha256="0" * 64,
-        size_bytes=1,
-        adapter="delimited-text",
-        rows_read=1,
-        rows_rejected=0,
-        rejected_rows=(),
-        layout_toml="",
-        evidence=(),
-    )
 
 
 def curve(x: Sequence[float], y: Sequence[float]) -> Curve:
