@@ -12,7 +12,7 @@ from typing import Final
 
 import click
 
-from frametime.errors import FrametimeError, printable
+from frametime.errors import FrametimeError, did_you_mean, printable
 
 COMMANDS: Final[Mapping[str, tuple[str, str]]] = MappingProxyType(
     {
@@ -61,11 +61,8 @@ class CommandTable(click.Group):
     ) -> tuple[str | None, click.Command | None, list[str]]:
         """The command that is meant; a mistyped one is told with the nearest name."""
         if args and args[0] not in COMMANDS and not args[0].startswith("-"):
-            from difflib import get_close_matches
-
-            near = get_close_matches(args[0], COMMANDS, n=1)
-            hint = f"; did you mean '{near[0]}'?" if near else f"; commands are {', '.join(COMMANDS)}"
-            ctx.fail(f"there is no command '{printable(args[0], limit=60)}'{hint}")
+            hint = did_you_mean(args[0], COMMANDS) or f"commands are {', '.join(COMMANDS)}"
+            ctx.fail(f"there is no command '{printable(args[0], limit=60)}'; {hint}")
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:

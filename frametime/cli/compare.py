@@ -22,7 +22,7 @@ MOST_FILES = 32
 
 
 @click.command(context_settings={"help_option_names": ["-h", "--help"]})
-@click.argument("files", nargs=-1, required=True, metavar="FILE FILE...")
+@click.argument("files", nargs=-1, required=True, metavar="FILE...")
 @click.option(
     "-o", "--out", required=True, type=click.Path(file_okay=False, path_type=Path), help="Folder to write to."
 )
@@ -37,8 +37,8 @@ def compare(files: tuple[str, ...], **chosen: Any) -> None:
     sure a difference is. 'frametime review' does, from repeated runs.
 
     \b
-    Charts: frame-times (one a capture, with its sensors), frame-time-panels,
-    percentiles, distribution.
+    Charts: frame-times (one a capture), frame-time-panels, percentiles,
+    distribution. With sensors, 'frametime check --plot' draws one capture.
 
     \b
     Examples:

@@ -27,7 +27,10 @@ def convert(source: str, target: str, force: bool, **chosen: Any) -> None:
     """
     from frametime.adapters.arrow_file import write_capture
     from frametime.adapters.reading import read_capture
+    from frametime.errors import printable
 
     if skips_warm_up(chosen):
         raise click.UsageError("--skip-start auto belongs to measuring; convert takes a number of seconds")
-    write_capture(read_capture(source, options=make_read_options(chosen)), target, force=force)
+    capture = read_capture(source, options=make_read_options(chosen))
+    write_capture(capture, target, force=force)
+    click.echo(f"{printable(target, limit=1000)}: {capture.n_frames} frames", err=True)

@@ -31,8 +31,8 @@ def metrics(keys: tuple[str, ...], as_json: bool, **chosen: Any) -> None:
     catalog = catalog_for(make_measure_options(chosen))
     for key in keys:
         if key not in catalog:
-            near = did_you_mean(key, catalog, cutoff=0.6)
-            raise click.UsageError(f"there is no metric {key!r}" + (f"; {near}" if near else ""))
+            hint = did_you_mean(key, catalog, cutoff=0.6) or "'frametime metrics' lists them all"
+            raise click.UsageError(f"there is no metric {key!r}; {hint}")
     rows = [catalog[key] for key in keys] or list(catalog.values())
     if as_json:
         from frametime.render.plain import json_text

@@ -112,6 +112,16 @@ def test_a_sensor_log_given_as_a_capture_is_named_and_a_slow_capture_is_not(tmp_
     assert frametime("check", "-q", ATLAS, "--sensors", sensors).err == ""
 
 
+def test_an_unknown_metric_is_told_with_the_way_to_the_list() -> None:
+    assert "did you mean 'average_fps'" in frametime("metrics", "averge_fps").err
+    assert "'frametime metrics' lists them all" in frametime("metrics", "zzz").err
+
+
+def test_convert_says_what_it_wrote(tmp_path: Path) -> None:
+    done = frametime("convert", FREEZE, "a b.parquet", cwd=tmp_path)
+    assert (done.code, done.out, done.err) == (0, "", "a b.parquet: 6001 frames\n")
+
+
 def test_a_stream_that_no_column_names_is_told() -> None:
     done = frametime("check", "-q", ATLAS, "--stream", "courtyard")
     assert done.code == 0 and "no column names an application" in done.out and "'courtyard'" in done.out
