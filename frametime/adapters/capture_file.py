@@ -32,8 +32,6 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 FORMAT_VERSION: Final = 1
-_TEXTS: Final = ("file_name", "sha256", "adapter", "layout_toml")
-_COUNTS: Final = ("size_bytes", "rows_read", "rows_rejected")
 ENDINGS: Final = (".arrow", ".parquet")
 
 

@@ -324,11 +324,11 @@ def _header_above(
     if units is not None:
         # A name that is a unit itself, such as one column of "fps", with no other name above it.
         return units, None, _padded(_names(units), count)
-    _refuse_uneven_header(source, above, count, filled)
+    _refuse_uneven_header(source, above, filled)
     return None, None, ()
 
 
-def _refuse_uneven_header(source: TextSource, above: Sequence[Row], count: int, filled: int) -> None:
+def _refuse_uneven_header(source: TextSource, above: Sequence[Row], filled: int) -> None:
     """A line of names directly above rows with another number of cells: which name belongs to which is a guess."""
     if not above or len(above[-1].cells) < 2 or not is_header(above[-1].cells):
         return

@@ -108,7 +108,7 @@ def _classify_arrow(stored: BinaryIO, *, table: bool) -> FileKind:
     if own:
         return FileKind(kind="frames", reason="a capture written by this package")
     said = [header_meaning(name, unit) for name, unit in names]
-    return _by_names([(one.meaning, one.other_unit) for one in said], table=table)
+    return _by_names([(one.meaning, one.other_unit) for one in said])
 
 
 def _classify_text(head: bytes, name: str, *, table: bool) -> FileKind:
@@ -160,11 +160,11 @@ def _without_rows(source: TextSource, why: str, *, table: bool) -> FileKind:
             break
     said = [header_meaning(cell.strip().strip("\"'")) for cell in first.split(delimiter)[:200]]
     if table and len(source.head) < HEAD_BYTES:
-        return _by_names([(one.meaning, one.other_unit) for one in said], table=table, why=why)
+        return _by_names([(one.meaning, one.other_unit) for one in said], why=why)
     return FileKind(kind="other", reason=why)
 
 
-def _by_names(said: Sequence[tuple[Meaning, str | None]], *, table: bool, why: str = "") -> FileKind:
+def _by_names(said: Sequence[tuple[Meaning, str | None]], *, why: str = "") -> FileKind:
     meanings = {meaning for meaning, _ in said}
     if meanings & _FRAME_MEANINGS:
         return FileKind(kind="frames", reason=why or "a column holds frame times or rates")

@@ -261,7 +261,7 @@ def _careful(source: TextSource, dialect: Dialect, choice: ColumnChoice, options
     table = read_texts(source, dialect, positions, options, short_as_empty=True)
     main = choice.frame_time or choice.time
     assert main is not None
-    table, rejected, caveats = _without_foreign_rows(table, dialect, choice, main)
+    table, rejected, caveats = _without_foreign_rows(table, dialect, choice)
     values = {
         role: times_of_texts(table.columns[use.position], use.unit, choice.style)
         for role, use in (("time", choice.time), ("frame_time", choice.frame_time), *choice.others.items())
@@ -309,7 +309,7 @@ def _careful(source: TextSource, dialect: Dialect, choice: ColumnChoice, options
 
 
 def _without_foreign_rows(
-    table: TextTable, dialect: Dialect, choice: ColumnChoice, main: ColumnUse
+    table: TextTable, dialect: Dialect, choice: ColumnChoice
 ) -> tuple[TextTable, RejectedRows, tuple[Caveat, ...]]:
     """Take out rows that are no frames: the header once more, and a second table with a header of its own."""
     from frametime.adapters.foreign_rows import foreign_rows

@@ -115,11 +115,11 @@ def overall_sentence(
         )
         first = f"{one} and {other} are undecided: {change} in {label}, these scenes; {why}."
     return " ".join(
-        filter(None, [first, _like_these(paired, verdict, verdict_like_these, one), f"{one} is {counts_text(counts)}."])
+        filter(None, [first, _like_these(paired, verdict, verdict_like_these), f"{one} is {counts_text(counts)}."])
     )
 
 
-def _like_these(paired: Paired, verdict: Verdict, verdict_like_these: Verdict, one: str) -> str:
+def _like_these(paired: Paired, verdict: Verdict, verdict_like_these: Verdict) -> str:
     if paired.like_these is None:
         return "Scenes of one kind only: nothing is said of other scenes." if paired.n_scenes < 2 else ""
     interval = paired.like_these.ratio_interval(0.95, "scenes like these")

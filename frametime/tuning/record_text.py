@@ -72,7 +72,6 @@ TABLES: Final[Mapping[str, Mapping[str, Rule]]] = MappingProxyType(
         },
     }
 )
-_LISTS: Final = ("workloads", "trials")
 
 
 def parse_record(text: str, *, name: str) -> TuningRecord:
