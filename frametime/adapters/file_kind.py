@@ -83,7 +83,7 @@ def classify_file(path: str | os.PathLike[str]) -> FileKind:  # noqa: PLR0911 - 
             head = first_block(LogStream(cast("BinaryIO", KeptOpen(stored)), name=name, size=0))
             if head.startswith(_ARROW) or head.startswith(b"PAR1"):
                 stored.seek(0)
-                return _classify_arrow(stored, table=table)
+                return _classify_arrow(stored)
             return _classify_text(head, name, table=table)
     except FrametimeError as error:
         return _broken(table, str(error))
@@ -101,7 +101,7 @@ def _broken(table: bool, why: str) -> FileKind:
     return FileKind(kind="frames" if table else "other", reason=why)
 
 
-def _classify_arrow(stored: BinaryIO, *, table: bool) -> FileKind:
+def _classify_arrow(stored: BinaryIO) -> FileKind:
     from frametime.adapters.arrow_table import schema_names
 
     names, own = schema_names(stored)

@@ -60,6 +60,7 @@ def split_rows(
 
 
 def modal_count(rows: Sequence[Row]) -> int:
+    """The number of cells that most rows have."""
     return Counter(len(row.cells) for row in rows).most_common(1)[0][0]
 
 
@@ -99,6 +100,7 @@ def _is_data(first: Sequence[CellKind], window: Sequence[Sequence[CellKind]]) ->
 
 
 def filled_count(cells: Sequence[str]) -> int:
+    """Number of cells up to the last one that is not empty."""
     count = len(cells)
     while count and not cells[count - 1].strip():
         count -= 1
@@ -106,6 +108,7 @@ def filled_count(cells: Sequence[str]) -> int:
 
 
 def is_header(cells: Sequence[str]) -> bool:
+    """Whether cells may be names: texts, and no value among them."""
     kinds = [kind_of(cell) for cell in cells]
     texts = sum(kind is CellKind.TEXT for kind in kinds)
     return texts > 0 and not any(is_value(kind) for kind in kinds)

@@ -222,6 +222,7 @@ def _near(times_ns: NDArray[np.int64], span_ns: tuple[int, int]) -> slice:
 
 
 def missing_caveats(missing: Mapping[str, int], count: int) -> tuple[Caveat, ...]:
+    """Cells of ``count`` samples without a number, by quantity: a care from one in twenty on."""
     found = {quantity: number for quantity, number in missing.items() if number}
     if not found:
         return ()
@@ -276,6 +277,7 @@ SENSOR_METRICS: Final = (
 
 
 def sample_table(times_ns: NDArray[np.int64], values: Mapping[str, NDArray[np.float64]]) -> pa.Table:
+    """Samples as the capture keeps them: their times, and a column for each quantity."""
     import pyarrow as pa
 
     from frametime.adapters.arrow_columns import arrow_int64

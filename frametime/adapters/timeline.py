@@ -84,6 +84,7 @@ NO_ROWS: Final[NDArray[np.int64]] = np.empty(0, dtype=np.int64)
 
 
 def chosen(values: NDArray[Any], rows: NDArray[np.int64] | None) -> NDArray[Any]:
+    """The values at ``rows``; all of them without."""
     return values if rows is None else values[rows]
 
 
@@ -114,6 +115,7 @@ def good_only(
 def usable_frame_times(
     frame_times: TimeValues, rows: NDArray[np.int64] | None
 ) -> tuple[NDArray[np.int64], NDArray[np.bool_] | None]:
+    """Frame times in ns, and where they are more than 0; ``None`` where all are."""
     durations = chosen(frame_times.ns, rows)
     if frame_times.ok is None and (not durations.size or int(durations.min()) > 0):
         return durations, None
@@ -124,6 +126,13 @@ def usable_frame_times(
 
 
 def cumulated(origin_ns: int, durations: NDArray[np.int64], rules: ClockRules) -> NDArray[np.int64]:
+    """Timestamps in ns of frames of these lengths in ns, one more than there are frames.
+
+    Raises
+    ------
+    ReadError
+        If they add up to more than the clock holds.
+    """
     if float(durations.sum(dtype=np.float64)) + abs(origin_ns) > _MAX_SPAN_NS:
         raise ReadError.at(
             rules.name, "the frame times add up to more than 146 years", helps="check the unit of the column"
@@ -137,6 +146,7 @@ def cumulated(origin_ns: int, durations: NDArray[np.int64], rules: ClockRules) -
 
 
 def hole_caveat(count: int, time_ns: int | None) -> Caveat:
+    """Frames whose time is gone with rows that could not be used; ``time_ns`` is how much, where it is known."""
     amount = "an unknown time" if time_ns is None else f"{time_ns / NS_PER_MS:.3f} ms in all"
     return Caveat(
         code="frames-left-out",
@@ -211,6 +221,7 @@ def _check_span(stamps: NDArray[np.int64], rules: ClockRules) -> None:
 
 
 def row_at(rows: NDArray[np.int64] | None, index: int) -> int:
+    """Which row of the table stands at ``index`` among those chosen."""
     return index if rows is None else int(rows[index])
 
 
@@ -270,6 +281,7 @@ def _distinct(stamps: NDArray[np.int64], rules: ClockRules, caveats: list[Caveat
 
 
 def equal_caveat(count: int) -> Caveat:
+    """Rows with the time of the row before."""
     return Caveat(
         code="equal-timestamps",
         message=f"{counted(count, 'row has', 'rows have')} the same time as the row before; "
