@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 
 STRIP_WIDTH: Final = 200
 _SHORT_TEXT: Final = 24
+_LONG_TEXT: Final = 36
 _LIBRARY: Final = ("uplot/LICENSE", "uplot/uPlot.iife.min.js")
 
 
@@ -139,6 +140,7 @@ def _environment() -> Environment:
     environment.filters["needs_sort"] = needs_sort
     environment.filters["column_facts"] = column_facts
     environment.filters["keeps_together"] = keeps_together
+    environment.filters["is_wordy"] = is_wordy
     environment.filters["strip_places"] = strip_places
     environment.filters["strip_ends"] = strip_ends
     environment.filters["trace_json"] = trace_json
@@ -205,6 +207,12 @@ def keeps_together(cell: Cell) -> bool:
         return False
     text = "".join(part for part in parts if part is not None)
     return len(text) < _SHORT_TEXT and (" " in text or bool(cell.notes))
+
+
+def is_wordy(cell: Cell) -> bool:
+    """Whether a cell holds a sentence, which needs a column of some width to be read."""
+    parts = [part for part in cell.content if isinstance(part, str)]
+    return len("".join(parts)) >= _LONG_TEXT
 
 
 def strip_places(strip: Strip) -> dict[str, str | bool]:
