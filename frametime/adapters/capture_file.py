@@ -58,9 +58,11 @@ def store_capture(capture: Capture, path: str | os.PathLike[str], *, force: bool
                 writer.write_table(table)
         os.replace(temporary, target)  # noqa: PTH105 - the brief form that replaces on every system
     except OSError as error:
+        # Arrow puts its own sentence, with the temporary name, where the system's reason belongs.
+        reason = os.strerror(error.errno) if error.errno else str(error)
         raise OutputError.at(
             name,
-            f"this file cannot be written ({error.strerror or error})",
+            f"this file cannot be written ({reason})",
             helps="check the folder and the space left",
         ) from None
     finally:

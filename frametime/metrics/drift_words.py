@@ -74,14 +74,14 @@ def open_sentence(low_pct: float, high_pct: float, part: str) -> str:
     Examples
     --------
     >>> open_sentence(-7.2, 21.0, "this run")
-    'nothing shown either way: the level may change by −7.2 to +21.0 % over this run'
+    'the level may change by −7.2 to +21.0 % over this run'
     >>> open_sentence(-143.0, 147.0, "the rest")
-    'nothing shown either way: the level may change by 100 % or more over the rest'
+    'the level may change by 100 % or more over the rest'
     """
     # A slope that would take the level below 0 is no bound at all.
     is_bound = max(abs(low_pct), abs(high_pct)) < 100.0
     change = f"{low_pct:+.1f} to {high_pct:+.1f} %".replace("-", _MINUS) if is_bound else "100 % or more"
-    return f"nothing shown either way: the level may change by {change} over {part}"
+    return f"the level may change by {change} over {part}"
 
 
 def drift_sentence(

@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from frametime.metrics.metric import MeasuredRun
+from frametime.pipeline.batch_rows import file_sha256
 from frametime.pipeline.measuring import MeasureRequest
 from frametime.version import __version__
 
@@ -27,7 +28,6 @@ if TYPE_CHECKING:
     from _typeshed import DataclassInstance
 
 FORMAT: Final = b"frametime-kept-run/2\n"
-_CHUNK_BYTES: Final = 1 << 20
 _DIGEST_LENGTH: Final = 64
 
 
@@ -114,15 +114,6 @@ class KeptRuns:
 
     def _path(self, key: str) -> Path:
         return self._folder / f"{key[:32]}.run"
-
-
-def file_sha256(path: Path) -> str:
-    """SHA-256 of a file as stored, read in pieces."""
-    digest = hashlib.sha256()
-    with path.open("rb") as stream:
-        while piece := stream.read(_CHUNK_BYTES):
-            digest.update(piece)
-    return digest.hexdigest()
 
 
 def _digest(key: str, payload: bytes) -> str:

@@ -206,6 +206,10 @@ def _drift(run: MeasuredRun, minutes: float, rules: EnduranceRules) -> Criterion
         reason = "drift was not looked for" if drift is None else drift.sentence
         return _unmeasured("drift", "drift", "%", threshold, reason)
     total_pct = drift.slope_pct_per_min * minutes
+    high_pct = (drift.slope_high_pct_per_min or 0.0) * minutes
+    if not drift.is_drift and not drift.changes and high_pct > rules.max_drift_pct:
+        # Neither a drift nor its absence is shown: a longer run would tell.
+        return _unmeasured("drift", "drift", "%", threshold, drift.sentence)
     return _criterion(
         "drift",
         "drift",

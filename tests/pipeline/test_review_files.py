@@ -11,8 +11,9 @@ from example_result import measured_run
 
 from frametime.capture import Conditions
 from frametime.errors import PlanError, RunSetError
+from frametime.pipeline.batch_rows import file_sha256
 from frametime.pipeline.found_runs import find_runs
-from frametime.pipeline.kept_runs import KeptRuns, file_sha256
+from frametime.pipeline.kept_runs import KeptRuns
 from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest
 from frametime.pipeline.plan import ReviewPlan, parse_plan
 from frametime.pipeline.review_files import review_plan

@@ -119,6 +119,15 @@ def test_hitches_are_counted_against_the_length(count: int, expected: set[str]) 
     assert failed(verdict) == expected
 
 
+def test_a_run_that_shows_neither_drift_nor_its_absence_has_no_drift_measured() -> None:
+    times_ms = frames_ms()
+    beat = 1.0 + 0.3 * np.sin(np.arange(times_ms.size) * 2.0 * np.pi * 2.5 / times_ms.size)
+    verdict = verdict_of(times_ms * beat)
+    found = criterion(verdict, "drift")
+    assert found.state == "not measurable" and found.value is None
+    assert "may change by" in found.sentence
+
+
 def test_drift_fails_with_its_total() -> None:
     times_ms = frames_ms()
     verdict = verdict_of(times_ms * np.linspace(1.0, 1.08, times_ms.size))
