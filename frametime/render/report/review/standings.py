@@ -256,18 +256,13 @@ def caveats_section(result: ReviewResult) -> Section:
 
 
 def _every_caveat(result: ReviewResult, groups: tuple[CaveatGroup, ...]) -> Table:
-    rows = tuple(
-        Row(
-            cells=(
-                cell(place_name(result, item)),
-                cell(group.title),
-                cell(item.caveat.weight.value),
-                cell(item.caveat.message),
-            )
-        )
+    # The same words about the same place by several metrics are one row.
+    told = dict.fromkeys(
+        (place_name(result, item), group.title, item.caveat.weight.value, item.caveat.message)
         for group in groups
         for item in group.members
     )
+    rows = tuple(Row(cells=tuple(cell(words) for words in row)) for row in told)
     return Table(
         key="every-caveat",
         caption="What each caveat says, with its numbers.",
