@@ -17,7 +17,11 @@ def endurance_text(verdict: EnduranceVerdict) -> str:
         text_table(["criterion", "state", "threshold"], rows),
         "",
         "What was found",
-        *(wrapped(f"{item.label}: {item.sentence}", indent=2) for item in verdict.criteria),
+        *(
+            wrapped(f"{item.label}: {item.sentence}", indent=2)
+            for item in verdict.criteria
+            if item.state != "not measurable"  # told below
+        ),
     ]
     if verdict.not_known:
         lines += ["", "Not known", *(wrapped(sentence, indent=2) for sentence in verdict.not_known)]
