@@ -18,6 +18,7 @@ from frametime.render.review_words import (
     verdict_words,
 )
 from frametime.review.result import Coverage, ReviewResult
+from frametime.words import joined
 
 WIDTH = 80
 
@@ -144,9 +145,16 @@ def coverage_text(result: ReviewResult) -> str:
 
 def _runs_to_make(result: ReviewResult, coverage: Coverage) -> list[str]:
     lines = [coverage_sentence(coverage)]
+    alike: dict[tuple[str, str, str, str, str], list[str]] = {}
     for run in coverage.to_make:
-        where = f"{result.card(run.card).label}, {cell_name(result, run.scene, run.resolution)}, run {run.run}"
-        lines.append(_bullet(f"{where}: {run.reason}. {run.sentence}"))
+        alike.setdefault((run.card, run.scene, run.resolution, run.reason, run.sentence), []).append(str(run.run))
+    for (card, scene, resolution, reason, sentence), runs in alike.items():
+        several = len(runs) > 1
+        where = f"{result.card(card).label}, {cell_name(result, scene, resolution)}, run{'s' * several} {joined(runs)}"
+        told = sentence.replace("this run", "these runs") if several else sentence
+        lines.append(_bullet(f"{where}: {reason}. {told}"))
+    # A card or scene with another name in the plan than in the paths looks like one without captures.
+    lines += [_bullet(caveat.message) for caveat in result.caveats if caveat.code == "files-not-in-plan"]
     return lines
 
 

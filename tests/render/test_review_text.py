@@ -8,6 +8,7 @@ from dataclasses import replace
 import pytest
 from example_result import design, example_result, placed_run
 
+from frametime.caveats import Caveat, Weight
 from frametime.render.review_markdown import escaped, review_markdown
 from frametime.render.review_text import coverage_text, review_text, text_table
 from frametime.render.review_words import change_words, money_words, verdict_words
@@ -55,8 +56,14 @@ def test_the_markdown_summary_holds_every_exclusion_caveat_method_and_hash(resul
 def test_the_coverage_matrix_marks_what_is_missing(result: ReviewResult) -> None:
     shown = coverage_text(result)
     assert re.search(r"Canyon at 2160p +3 of 3 +3 of 3 +0 of 3 !", shown)
-    assert "Cedar 12, Canyon at 2160p, run 1: missing." in shown
+    assert "Cedar 12, Canyon at 2160p, runs 1, 2 and 3: missing." in shown
     assert "Birch 9, Harbor at 1440p, run 2: flagged." in shown
+
+
+def test_captures_with_names_that_the_plan_does_not_know_are_told_beside_what_is_missing(result: ReviewResult) -> None:
+    told = Caveat(code="files-not-in-plan", message="45 files fit the path pattern.", weight=Weight.CARE)
+    assert told.message not in coverage_text(result)
+    assert told.message in coverage_text(replace(result, caveats=(*result.caveats, told)))
 
 
 def test_foreign_text_cannot_break_out_of_a_table() -> None:
