@@ -149,6 +149,11 @@ def test_each_mistake_is_named_with_its_line(old: str, new: str, line: int, word
         assert word in text, text
 
 
+def test_a_misspelled_key_is_named_where_the_right_one_is_missing() -> None:
+    with pytest.raises(PlanError, match=r"'cards\.key' is missing; 'kye' is no key here, did you mean 'key'\?"):
+        parsed(PLAN.replace('key = "birch-9"', 'kye = "birch-9"', 1))
+
+
 def test_a_reason_must_be_given_for_leaving_a_run_out() -> None:
     with pytest.raises(PlanError, match=r"line 45: the key 'exclude\.reason' is missing"):
         parsed(PLAN.replace('reason = "an update ran in the background"', ""))
