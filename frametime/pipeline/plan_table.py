@@ -167,8 +167,8 @@ class PlanTable:
 
     def _absent(self, key: str, default: object) -> object:
         if default is _REQUIRED:
-            questions = ((name, did_you_mean(name, [key])) for name in self.values if name not in self.asked)
-            helps = next((f"{shown(name)} is no key here, {question}" for name, question in questions if question), None)
+            asks = ((name, did_you_mean(name, [key])) for name in self.values if name not in self.asked)
+            helps = next((f"{shown(name)} is no key here, {text}" for name, text in asks if text), None)
             raise self.source.refuse(self.path, f"the key '{self.name_of(key)}' is missing", helps)
         return default
 
