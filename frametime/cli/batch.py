@@ -89,7 +89,9 @@ def batch(folder: str, **chosen: Any) -> None:
     check_output(out, force=chosen["force"] or chosen["resume"], partition_by=options.partition_by)
     walk = walk_captures(root, pattern=options.path_pattern, leave_out=out)
     for name, reason in walk.unlisted.items():
-        click.echo(f"frametime: {printable(name)}: this folder cannot be listed ({printable(reason)})", err=True)
+        click.echo(
+            f"frametime: {printable(name, limit=200)}: this folder cannot be listed ({printable(reason)})", err=True
+        )
     if not walk.captures:
         raise OutputError.at(folder, "no capture was found here", helps=_others(walk) or "is this the right folder?")
     counter = _Progress(len(walk.captures), shown=sys.stderr.isatty() and not chosen["quiet"])

@@ -203,7 +203,7 @@ def test_what_cannot_be_resampled_says_why() -> None:
     assert "fewer than 100 frames" in reason(run_of(clean_ms(99, 1), options), "average_fps")
     even = run_of(np.full(500, 8.0), options)
     for key in ("average_fps", "low_1pct_mean_fps", "p99_frame_time_ms", "pacing_rmssd_ms", "pacing_adev_1"):
-        assert reason(even, key) == "it is the same in every resample of this run"
+        assert reason(even, key) == "it is the same however the frames of this run are drawn anew"
     own = within_run_intervals(clean, {"a_metric_of_ones_own": 1.0})["a_metric_of_ones_own"]
     assert own == Missing(reason="no way to resample this metric is known")
 
