@@ -10,15 +10,16 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import suppress
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from fractions import Fraction
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from frametime.metrics.metric import MeasuredRun
+from frametime.errors import ReadError
+from frametime.metrics.metric import Curve, MeasuredRun
 from frametime.pipeline.batch_rows import file_sha256
 from frametime.pipeline.measuring import MeasureRequest
 from frametime.version import __version__
@@ -27,8 +28,46 @@ if TYPE_CHECKING:
     import msgspec
     from _typeshed import DataclassInstance
 
-FORMAT: Final = b"frametime-kept-run/2\n"
+FORMAT: Final = b"frametime-kept-run/3\n"
 _DIGEST_LENGTH: Final = 64
+_SIZE_LENGTH: Final = 8
+"""Bytes that hold the length of the run; its curves follow it."""
+
+
+class KeptCurves(Mapping[str, Curve]):
+    """Curves of a kept run, decoded when one is asked for: most of its size, and only charts need them.
+
+    Raises
+    ------
+    ReadError
+        When one is asked for and the bytes are no curves.
+    """
+
+    def __init__(self, payload: bytes, name: str) -> None:
+        self._payload = payload
+        self._name = name
+        self._curves: dict[str, Curve] | None = None
+
+    def _decoded(self) -> dict[str, Curve]:
+        import msgspec
+
+        if self._curves is None:
+            try:
+                self._curves = _curves_decoder().decode(self._payload)
+            except (msgspec.DecodeError, ValueError) as error:
+                raise ReadError.at(
+                    self._name, f"this kept run is damaged ({error})", helps="give --measure-again"
+                ) from None
+        return self._curves
+
+    def __getitem__(self, key: str) -> Curve:
+        return self._decoded()[key]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._decoded())
+
+    def __len__(self) -> int:
+        return len(self._decoded())
 
 
 class KeptRuns:
@@ -73,15 +112,17 @@ class KeptRuns:
         head, digest, payload = stored[: len(FORMAT)], stored[len(FORMAT) : digest_end], stored[digest_end:]
         if head != FORMAT or digest.decode("ascii", "replace") != _digest(key, payload):
             return None
+        run_end = _SIZE_LENGTH + int.from_bytes(payload[:_SIZE_LENGTH], "big")
         try:
-            run: MeasuredRun = _decoder().decode(payload)
+            run = _decoder().decode(payload[_SIZE_LENGTH:run_end])
         except (msgspec.DecodeError, ValueError):
             return None
-        return run
+        return replace(run, curves=KeptCurves(payload[run_end:], str(self._path(key))))
 
     def put(self, key: str, run: MeasuredRun) -> None:
         """Keep a run. A folder that cannot be written is no reason to fail: the run is measured again next time."""
-        payload = _encoder().encode(run)
+        numbers, curves = _encoder().encode(replace(run, curves={})), _encoder().encode(dict(run.curves))
+        payload = len(numbers).to_bytes(_SIZE_LENGTH, "big") + numbers + curves
         path = self._path(key)
         partial = path.with_name(f".{path.name}.{os.getpid()}.part")
         try:
@@ -138,6 +179,13 @@ def _decoder() -> msgspec.msgpack.Decoder[MeasuredRun]:
     import msgspec
 
     return msgspec.msgpack.Decoder(MeasuredRun, dec_hook=_from_plain)
+
+
+@cache
+def _curves_decoder() -> msgspec.msgpack.Decoder[dict[str, Curve]]:
+    import msgspec
+
+    return msgspec.msgpack.Decoder(dict[str, Curve], dec_hook=_from_plain)
 
 
 def _as_plain(value: object) -> object:

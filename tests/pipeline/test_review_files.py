@@ -9,15 +9,19 @@ from pathlib import Path
 import pytest
 from example_result import measured_run
 
+from frametime.adapters.base import ReadOptions
 from frametime.capture import Conditions
-from frametime.errors import PlanError, RunSetError
+from frametime.errors import PlanError, ReadError, RunSetError
+from frametime.metrics.options import MeasureOptions
 from frametime.pipeline.batch_rows import file_sha256
 from frametime.pipeline.found_runs import find_runs
-from frametime.pipeline.kept_runs import KeptRuns
-from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest
+from frametime.pipeline.kept_runs import KeptCurves, KeptRuns
+from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest, measure_file
 from frametime.pipeline.plan import ReviewPlan, parse_plan
 from frametime.pipeline.review_files import review_plan
 from frametime.pipeline.review_schema import review_json
+
+RECORDED_RUN = Path(__file__).parents[2] / "reference_logs/recorded/preset-base/atlas/1080p/run1.csv.gz"
 
 PLAN = """\
 title = "Two cards"
@@ -289,3 +293,24 @@ def test_the_hash_is_that_of_the_stored_bytes(tmp_path: Path) -> None:
     content = b"0123456789" * 300_000
     (tmp_path / "x").write_bytes(content)
     assert file_sha256(tmp_path / "x") == hashlib.sha256(content).hexdigest()
+
+
+def test_curves_of_a_kept_run_are_the_same_also_in_another_process(tmp_path: Path) -> None:
+    import pickle
+
+    request = MeasureRequest(path=str(RECORDED_RUN), read=ReadOptions(), measure=MeasureOptions())
+    _, run = measure_file(request)
+    kept = KeptRuns(tmp_path)
+    kept.put(kept.key(request), run)
+    again = kept.get(kept.key(request))
+    assert again is not None
+    sent = pickle.loads(pickle.dumps(again))
+    assert len(run.curves) > 3
+    assert dict(again.curves) == dict(run.curves) == dict(sent.curves)
+    assert replace(again, curves={}) == replace(run, curves={})
+
+
+def test_curves_that_are_none_are_refused_where_they_are_asked_for() -> None:
+    curves = KeptCurves(b"\xc1", "result/kept_runs/a.run")
+    with pytest.raises(ReadError, match=r"a\.run: this kept run is damaged .*; give --measure-again"):
+        len(curves)
