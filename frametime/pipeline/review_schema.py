@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any, Final
 
-from frametime.render.plain import Plain, json_text, plain
+from frametime.render.plain import Plain, plain
 from frametime.review.result import ReviewResult
 
 SCHEMA: Final = "frametime.review/1"
@@ -34,12 +35,12 @@ def review_json(result: ReviewResult) -> str:
     """The text of ``result.json``."""
     import msgspec
 
-    document = review_document(result)
+    text = json.dumps(review_document(result), ensure_ascii=True, allow_nan=False)
     try:
         # Indenting in Python takes ten times as long as all else here.
-        return msgspec.json.format(json_text(document, indent=None), indent=2) + "\n"
+        return msgspec.json.format(text, indent=2) + "\n"
     except msgspec.DecodeError:  # half a surrogate pair, from the name of a file that is no text
-        return json_text(document) + "\n"
+        return json.dumps(json.loads(text), ensure_ascii=True, indent=2) + "\n"
 
 
 def review_schema() -> dict[str, object]:
