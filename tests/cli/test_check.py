@@ -185,3 +185,18 @@ def test_skipping_the_warm_up_is_asked_for_and_said(tmp_path: Path) -> None:
     assert warm_up is not None and 5.0 <= warm_up["skip_s"] <= 8.0
     assert skipped["duration_s"] == pytest.approx(plain["duration_s"] - warm_up["skip_s"], abs=0.05)
     assert any("cut" in caveat["code"] for caveat in skipped["caveats"])
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (("--max-columns", "1"), "columns, at most 1 are read"),
+        (("--max-decompressed-bytes", "1000"), "1000"),
+        (("--max-line-bytes", "10"), "10 bytes"),
+    ],
+)
+def test_the_limits_of_reading_are_options(options: tuple[str, str], words: str) -> None:
+    capture = Path(__file__).parents[2] / "reference_logs/recorded/preset-base/atlas/1080p/run1.csv.gz"
+    done = frametime("check", capture, *options)
+    assert done.code == 3 and len(done.err.splitlines()) == 1
+    assert words in done.err
