@@ -22,18 +22,18 @@ def printable(text: str, *, limit: int = 200) -> str:
     >>> printable("run\n1\u202e.csv")
     'run\\n1\\u202e.csv'
     """
-    shown = "".join(
-        character
-        if character.isprintable() and unicodedata.category(character) not in {"Cf", "Cs"}
-        else character
-        if unicodedata.category(character) in _KEPT_CATEGORIES
-        else character.encode("unicode_escape", "backslashreplace").decode("ascii")
-        for character in text
-    )
+    shown = text if text.isascii() and text.isprintable() else "".join(_shown(character) for character in text)
     if len(shown) <= limit:
         return shown
     half = (limit - 3) // 2
     return f"{shown[:half]}...{shown[-half:]}"
+
+
+def _shown(character: str) -> str:
+    category = unicodedata.category(character)
+    if category in _KEPT_CATEGORIES or (character.isprintable() and category not in {"Cf", "Cs"}):
+        return character
+    return character.encode("unicode_escape", "backslashreplace").decode("ascii")
 
 
 class FrametimeError(Exception):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cmath
 import math
 from functools import lru_cache
 from typing import NamedTuple
@@ -72,7 +73,7 @@ def concentration(times_s: NDArray[np.float64], period_s: float) -> float:
     >>> round(concentration(np.array([0.0, 2.0, 4.0]), 2.0), 9), round(concentration(np.array([0.0, 1.0]), 2.0), 9)
     (1.0, 0.0)
     """
-    return float(abs(np.mean(np.exp(2j * np.pi * times_s / period_s))))
+    return float(abs(np.exp(2j * np.pi * times_s / period_s).sum())) / times_s.size
 
 
 def _cycle_range(n: int) -> tuple[float, float]:
@@ -90,7 +91,7 @@ def _spectrum(places: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray
     if n <= 64:
         cycles = np.asarray(np.arange(low, high + 1e-9, _STEP), dtype=np.float64)
         turned = np.exp(2j * np.pi * np.outer(cycles, places))
-        return cycles, np.asarray(np.abs(turned.mean(axis=1)), dtype=np.float64)
+        return cycles, np.asarray(np.abs(turned.sum(axis=1)) / n, dtype=np.float64)
     # Linear in time: counts on a grid fine enough that the shortest period has 16 cells, then one transform.
     n_cells = 32 * n
     counts = np.bincount(np.minimum((places * n_cells).astype(np.int64), n_cells - 1), minlength=n_cells)
@@ -170,13 +171,16 @@ def _peak(cycles: NDArray[np.float64], values: NDArray[np.float64]) -> float:
 def _fit_at(times_s: NDArray[np.float64], period_s: float, rule: PeriodRule) -> PeriodFit:
     """Refine a period by least squares of the times on the numbers of their beats, and judge it."""
     searched = concentration(times_s, period_s)
-    for _ in range(3):
-        beats, follows = _beats(times_s, period_s, rule.follow_fraction)
-        chosen = beats[follows]
-        if distinct(chosen).size < 2:
-            break
-        period_s = _slope(chosen, times_s[follows])
     beats, follows = _beats(times_s, period_s, rule.follow_fraction)
+    for _ in range(3):
+        chosen = beats[follows]
+        if chosen.size < 2 or chosen.min() == chosen.max():
+            break
+        refined_s = _slope(chosen, times_s[follows])
+        if refined_s == period_s:
+            break
+        period_s = refined_s
+        beats, follows = _beats(times_s, period_s, rule.follow_fraction)
     regularity = max(searched, concentration(times_s, period_s))
     n_beats = int(beats.max() - beats.min()) + 1
     return PeriodFit(
@@ -191,8 +195,8 @@ def _fit_at(times_s: NDArray[np.float64], period_s: float, rule: PeriodRule) -> 
 
 def _slope(beats: NDArray[np.int64], times_s: NDArray[np.float64]) -> float:
     """Least-squares slope of the times on their beats."""
-    centered = beats - float(beats.mean())
-    return float(np.dot(centered, times_s - float(times_s.mean())) / np.dot(centered, centered))
+    centered = beats - float(beats.sum()) / beats.size
+    return float(np.dot(centered, times_s) / np.dot(centered, centered))
 
 
 def _beats(
@@ -200,6 +204,7 @@ def _beats(
 ) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
     """Number of the nearest beat of each time, and whether the time lies close to it."""
     turns = (times_s - times_s[0]) / period_s
-    phase = float(np.angle(np.mean(np.exp(2j * np.pi * turns)))) / (2.0 * np.pi)
-    beats = np.round(turns - phase)
-    return beats.astype(np.int64), np.abs(turns - phase - beats) <= follow_fraction
+    phase = cmath.phase(complex(np.exp(2j * np.pi * turns).sum())) / (2.0 * math.pi)
+    turns -= phase
+    beats = np.rint(turns)
+    return beats.astype(np.int64), np.abs(turns - beats) <= follow_fraction

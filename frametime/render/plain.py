@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Set
 from dataclasses import fields, is_dataclass
 from enum import Enum
 from fractions import Fraction
-from typing import TypeAlias, cast
+from functools import cache, partial
+from typing import Any, Final, TypeAlias
 
 Plain: TypeAlias = "bool | int | float | str | list[Plain] | dict[str, Plain] | None"
 
@@ -27,33 +28,51 @@ def plain(value: object) -> Plain:
     >>> plain(Caveat(code="gap", message="no frame for 3 s", metrics=("average_fps",)))
     {'code': 'gap', 'message': 'no frame for 3 s', 'weight': 'care', 'metrics': ['average_fps']}
     """
-    if value is None or type(value) in (bool, int, str):
-        return cast("Plain", value)
-    if isinstance(value, Enum):
-        value = value.value
-    if isinstance(value, Fraction):
-        value = str(value)
-    if isinstance(value, float):
-        value = _finite(value)
-    if value is None or isinstance(value, (bool, int, float, str)):
-        return value
-    if is_dataclass(value) and not isinstance(value, type):
-        return {item.name: plain(getattr(value, item.name)) for item in fields(value)}
-    if isinstance(value, Mapping):
-        return {str(key): plain(item) for key, item in value.items()}
-    if isinstance(value, (set, frozenset)):
-        value = sorted(value)
-    if isinstance(value, tuple) and hasattr(value, "_fields"):
-        return {name: plain(item) for name, item in zip(value._fields, value, strict=True)}
-    if isinstance(value, (list, tuple)):
-        return [plain(item) for item in value]
-    raise ValueError(f"value has no plain form, got {type(value).__name__}")
+    kind: type = type(value)
+    return _form_of(kind)(value)
+
+
+@cache
+def _form_of(kind: type) -> Callable[[Any], Plain]:
+    """How values of a type become plain; found out once, since a review has a hundred thousand of them."""
+    if kind in (bool, int, str, type(None)):
+        return _itself
+    if issubclass(kind, Enum):
+        return lambda value: plain(value.value)
+    if is_dataclass(kind):
+        return partial(_of_fields, tuple(item.name for item in fields(kind)))
+    if issubclass(kind, tuple) and hasattr(kind, "_fields"):
+        return partial(_of_fields, kind._fields)
+    for family, form in _FORMS.items():
+        if issubclass(kind, family):
+            return form
+    raise ValueError(f"value has no plain form, got {kind.__name__}")
+
+
+def _itself(value: Plain) -> Plain:
+    return value
+
+
+def _of_fields(names: tuple[str, ...], value: object) -> Plain:
+    return {name: plain(getattr(value, name)) for name in names}
 
 
 def _finite(value: float) -> float:
     if not math.isfinite(value):
         raise ValueError(f"value must be finite, got {value!r}")
     return float(value)
+
+
+_FORMS: Final[dict[type, Callable[[Any], Plain]]] = {
+    int: int,
+    str: str,
+    float: _finite,
+    Fraction: str,
+    Mapping: lambda value: {str(key): plain(item) for key, item in value.items()},
+    Set: lambda value: [plain(item) for item in sorted(value)],
+    list: lambda value: [plain(item) for item in value],
+    tuple: lambda value: [plain(item) for item in value],
+}
 
 
 def json_text(value: object, *, indent: int | None = 2) -> str:
