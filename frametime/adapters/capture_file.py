@@ -37,36 +37,36 @@ ENDINGS: Final = (".arrow", ".parquet")
 
 def store_capture(capture: Capture, path: str | os.PathLike[str], *, force: bool) -> None:
     """Write a capture: see ``frametime.adapters.arrow_file.write_capture``."""
-    import pyarrow as pa
+    from frametime.replacing import refuse_existing, replacing
 
     target = Path(path)
     name = os.fspath(path)
     if target.suffix.casefold() not in ENDINGS:
         raise OutputError.at(name, f"the ending is '{printable(target.suffix)}'", helps="use .arrow or .parquet")
-    if target.exists() and not force:
-        raise OutputError.at(name, "this file exists", helps="give another name, or --force to replace it")
+    refuse_existing([target], force=force)
     table = _with_units(capture.frames, FRAME_COLUMNS)
     table = table.replace_schema_metadata({METADATA_KEY: _to_json(capture).encode("utf-8")})
-    temporary = target.with_name(f".{target.name}.{os.getpid()}.part")
-    try:
-        if target.suffix.casefold() == ".parquet":
-            from pyarrow import parquet
+    with replacing(target) as temporary:
+        try:
+            _write_table(table, temporary, is_parquet=target.suffix.casefold() == ".parquet")
+        except OSError as error:
+            # Arrow puts its own sentence, with the temporary name, where the system's reason belongs.
+            reason = os.strerror(error.errno) if error.errno else str(error)
+            raise OutputError.at(
+                name, f"cannot be written ({reason})", helps="check the folder and the space left"
+            ) from None
 
-            parquet.write_table(table, temporary, compression="zstd")
-        else:
-            with pa.OSFile(os.fspath(temporary), "wb") as sink, pa.ipc.new_file(sink, table.schema) as writer:
-                writer.write_table(table)
-        os.replace(temporary, target)  # noqa: PTH105 - the brief form that replaces on every system
-    except OSError as error:
-        # Arrow puts its own sentence, with the temporary name, where the system's reason belongs.
-        reason = os.strerror(error.errno) if error.errno else str(error)
-        raise OutputError.at(
-            name,
-            f"this file cannot be written ({reason})",
-            helps="check the folder and the space left",
-        ) from None
-    finally:
-        temporary.unlink(missing_ok=True)
+
+def _write_table(table: pa.Table, path: Path, *, is_parquet: bool) -> None:
+    import pyarrow as pa
+
+    if is_parquet:
+        from pyarrow import parquet
+
+        parquet.write_table(table, path, compression="zstd")
+        return
+    with pa.OSFile(os.fspath(path), "wb") as sink, pa.ipc.new_file(sink, table.schema) as writer:
+        writer.write_table(table)
 
 
 def _with_units(table: pa.Table, columns: Mapping[str, tuple[str, str, str]]) -> pa.Table:

@@ -33,12 +33,10 @@ def emit(text: str, out: str | None, *, force: bool = False) -> None:
         return
     from pathlib import Path
 
-    from frametime.errors import OutputError
-    from frametime.pipeline.replacing import write_text
+    from frametime.replacing import refuse_existing, write_text
 
     path = Path(out)
-    if path.exists() and not force:
-        raise OutputError.at(out, "the file exists", helps="--force replaces it")
+    refuse_existing([path], force=force)
     write_text(path, click.unstyle(text))
 
 

@@ -26,12 +26,11 @@ def plan(folder: Path, out: Path, pattern: str | None, force: bool) -> None:
       frametime plan logs --path-pattern "{scene}_{resolution}/{card}_{run}.csv" --out plan.toml
     """
     from frametime.cli.options import chosen_pattern
-    from frametime.errors import OutputError, printable
+    from frametime.errors import printable
     from frametime.pipeline.plan_draft import draft_plan
-    from frametime.pipeline.replacing import write_text
+    from frametime.replacing import refuse_existing, write_text
 
-    if out.exists() and not force:
-        raise OutputError.at(str(out), "is there already", helps="give --force to replace it, or another --out")
+    refuse_existing([out], force=force)
     draft = draft_plan(folder, beside=out.parent, pattern=chosen_pattern("--path-pattern", pattern))
     write_text(out, draft.text)
     click.echo(

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import gzip
 import io
-import os
 from collections.abc import Mapping
 from pathlib import Path
 
-from frametime.errors import OutputError
+from frametime.replacing import refuse_existing, write_bytes
 
 GZIP_LEVEL = 9
 
@@ -40,28 +39,6 @@ def write_files(folder: Path, files: Mapping[str, bytes], *, force: bool) -> Non
     OutputError
         If a file is there already and ``force`` is not given, or the folder cannot be written.
     """
-    present = [name for name in files if (folder / name).exists()]
-    if present and not force:
-        found = f"the file and {len(present) - 1} more exist" if len(present) > 1 else "the file exists"
-        raise OutputError.at(
-            str(folder / present[0]),
-            f"{found} already, nothing was written",
-            helps="give --force to overwrite, or another folder",
-        )
+    refuse_existing((folder / name for name in files), force=force)
     for name, content in files.items():
-        try:
-            _write_whole(folder / name, content)
-        except OSError as error:
-            raise OutputError.at(
-                str(folder / name), f"cannot be written ({error.strerror})", helps="choose a folder that can be written"
-            ) from error
-
-
-def _write_whole(path: Path, content: bytes) -> None:
-    path.parent.mkdir(parents=True, exist_ok=True)
-    partial = path.with_name(f".{path.name}.{os.getpid()}.partial")
-    try:
-        partial.write_bytes(content)
-        partial.replace(path)
-    finally:
-        partial.unlink(missing_ok=True)
+        write_bytes(folder / name, content)

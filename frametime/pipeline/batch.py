@@ -26,8 +26,8 @@ from frametime.pipeline.batch_walk import Captures, FoundFile, Walk, walk_captur
 from frametime.pipeline.journal import Journal, Row, journal_rows, open_journal, open_reader
 from frametime.pipeline.measuring_many import measure_many
 from frametime.pipeline.partitions import Key, check_partitions, write_partitions
-from frametime.pipeline.replacing import clear_leftovers
 from frametime.pipeline.tables import FORMATS, Column, read_table, write_table
+from frametime.replacing import clear_leftovers, refuse_existing
 
 __all__ = [
     "BatchCount",
@@ -209,7 +209,6 @@ def check_output(out: Path, *, force: bool, partition_by: Sequence[str] = ()) ->
         )
     if out.is_dir():
         raise OutputError.at(str(out), "this is a folder", helps="name a file")
-    if out.exists() and not force:
-        raise OutputError.at(str(out), "the file exists", helps="--force replaces it, --resume goes on with it")
+    refuse_existing([out], force=force, helps="--force replaces it, --resume goes on with it")
     if not out.parent.is_dir():
         raise OutputError.at(str(out.parent), "there is no such folder", helps="make it first")

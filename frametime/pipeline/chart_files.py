@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from frametime.errors import OutputError
 from frametime.render.theme import Theme
+from frametime.replacing import refuse_existing, write_bytes
 from frametime.review.result import ReviewResult
 
 if TYPE_CHECKING:
@@ -106,8 +107,6 @@ def write_review_charts(
     OutputError
         If a file is there already and ``force`` is not set, or the folder cannot be written.
     """
-    from frametime.render.figure_files import refuse_existing
-
     writers = chart_writers(result, ChartRequest() if request is None else request, workers=workers)
     paths = {folder / Path(name).name: write for name, write in writers.items()}
     refuse_existing(list(paths), force=force)
@@ -220,10 +219,8 @@ class _Writer:
     is_last: bool
 
     def __call__(self, path: Path) -> None:
-        from frametime.render.figure_files import write_whole
-
         try:
-            write_whole(path, self.charts.content(self.name, self.ending))
+            write_bytes(path, self.charts.content(self.name, self.ending))
         except OutputError:
             self.charts.close()
             raise

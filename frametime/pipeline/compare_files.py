@@ -13,6 +13,7 @@ from frametime.pipeline.chart_files import known_keys
 from frametime.pipeline.measuring import MeasureRequest, measure_file
 from frametime.render.charts.catalog import keys_for
 from frametime.render.theme import SIZES, Theme
+from frametime.replacing import refuse_existing, write_bytes
 
 if TYPE_CHECKING:
     from frametime.render.charts.review_charts import Drawing
@@ -52,7 +53,7 @@ def plot_check(
     OutputError
         If the file is there already, its ending is no format, there is no such theme or size, or it cannot be written.
     """
-    from frametime.render.figure_files import format_of, refuse_existing, write_figure
+    from frametime.render.figure_files import format_of, write_figure
 
     look = named_theme(theme, size)
     is_vector = format_of(out_path) in _VECTOR_FORMATS
@@ -119,7 +120,7 @@ def compare_captures(
     ValueError
         If a key of ``only`` is not known.
     """
-    from frametime.render.figure_files import figure_bytes, refuse_existing, write_whole
+    from frametime.render.figure_files import figure_bytes
 
     wanted = COMPARE_KEYS if only is None else known_keys(only, COMPARE_KEYS)
     names = _file_names(len(requests), wanted)
@@ -130,7 +131,7 @@ def compare_captures(
     for name, draw in zip(names, drawings, strict=True):
         figure = draw()
         for ending in formats:
-            write_whole(folder / f"{name}.{ending}", figure_bytes(figure, theme, ending))
+            write_bytes(folder / f"{name}.{ending}", figure_bytes(figure, theme, ending))
     return tuple(paths)
 
 

@@ -13,8 +13,8 @@ from urllib.parse import quote
 
 from frametime.errors import OutputError, printable
 from frametime.pipeline.journal import Row
-from frametime.pipeline.replacing import replacing_folder
 from frametime.pipeline.tables import FORMATS, Column, write_parquet
+from frametime.replacing import refuse_existing, replacing_folder
 
 Key: TypeAlias = tuple[str | None, ...]
 
@@ -86,9 +86,8 @@ def check_partitions(out: Path, *, force: bool) -> None:
         raise OutputError.at(str(out), "this names no folder of its own", helps="name one, such as runs/")
     if not out.parent.is_dir():
         raise OutputError.at(str(out.parent), "there is no such folder", helps="make it first")
-    if out.is_dir() and not force:
-        raise OutputError.at(str(out), "the folder exists", helps="--force replaces it, --resume goes on with it")
     _refuse_strangers(out)
+    refuse_existing([out], force=force, helps="--force replaces it, --resume goes on with it")
 
 
 def _refuse_strangers(out: Path) -> None:

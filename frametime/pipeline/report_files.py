@@ -8,8 +8,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from frametime.errors import OutputError
-from frametime.pipeline.replacing import write_text
+from frametime.replacing import refuse_existing, write_text
 
 if TYPE_CHECKING:
     from frametime.review.result import ReviewResult
@@ -51,9 +50,7 @@ def write_report(result: ReviewResult, folder: Path, *, force: bool = False) -> 
         If a report is there already and ``force`` is not given, or the folder cannot be written.
     """
     files = {folder / name: write for name, write in report_files(result).items()}
-    for target in files:
-        if target.exists() and not force:
-            raise OutputError.at(str(target), "the file is there already", helps="use --force to replace it")
+    refuse_existing(files, force=force)
     for target, write in files.items():
         write(target)
     return tuple(files)

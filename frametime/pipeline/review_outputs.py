@@ -60,11 +60,11 @@ def write_review(
     leftovers = sorted(folder.glob(f"{_MAKING_PREFIX}*"))
     was_interrupted = any(_holds(left / RESULT_FILE, files[RESULT_FILE]) for left in leftovers)
     if present and not is_unchanged and not force and not was_interrupted:
-        more = f", as do {len(present) - 1} more files" if len(present) > 1 else ""
+        more = f", as do {len(present) - 1} more" if len(present) > 1 else ""
         raise OutputError.at(
             str(folder / present[0]),
-            f"holds another result{more}",
-            helps="give --force to replace it, or another --out",
+            f"the file exists and holds another result{more}",
+            helps="--force replaces it, or name another --out",
         )
     if is_unchanged and not force:
         # Drawn files are functions of the result: what is there need not be drawn again.

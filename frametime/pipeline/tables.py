@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 from frametime.errors import OutputError
 from frametime.pipeline.csv_cells import csv_writer, escaped, looks_like_formula, unescaped
 from frametime.pipeline.journal import Cell, Row, read_journal
-from frametime.pipeline.replacing import replacing
+from frametime.replacing import replacing
 from frametime.version import __version__
 
 if TYPE_CHECKING:

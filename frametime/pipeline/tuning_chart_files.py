@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 from frametime.pipeline.chart_files import ChartRequest
 from frametime.pipeline.compare_files import named_theme
 from frametime.render.theme import Theme
+from frametime.replacing import refuse_existing, write_bytes
 from frametime.tuning.summary import TuningSummary
 
 if TYPE_CHECKING:
@@ -42,7 +43,7 @@ def write_tuning_charts(
         If a file is there already and ``force`` is not set, or the folder cannot be written.
     """
     from frametime.render.charts.tuning_charts import tuning_figures
-    from frametime.render.figure_files import figure_bytes, refuse_existing, write_whole
+    from frametime.render.figure_files import figure_bytes
 
     request = ChartRequest() if request is None else request
     theme = request.theme_value()
@@ -52,7 +53,7 @@ def write_tuning_charts(
     for name, drawing in drawings:
         figure = drawing()
         for ending in request.formats:
-            write_whole(folder / f"{name}.{ending}", figure_bytes(figure, theme, ending))
+            write_bytes(folder / f"{name}.{ending}", figure_bytes(figure, theme, ending))
     return tuple(paths)
 
 
@@ -88,7 +89,7 @@ def plot_endurance(
         If the file is there already, its ending is no format, there is no such theme or size, or it cannot be written.
     """
     from frametime.render.charts.endurance import draw_endurance
-    from frametime.render.figure_files import format_of, refuse_existing, write_figure
+    from frametime.render.figure_files import format_of, write_figure
 
     look: Theme = named_theme(theme, size)
     is_vector = format_of(out_path) != "png"

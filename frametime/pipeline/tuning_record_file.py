@@ -8,13 +8,12 @@ from __future__ import annotations
 
 import contextlib
 import os
-import shutil
-import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
-from frametime.errors import OutputError, RecordError, printable
+from frametime.errors import RecordError
+from frametime.replacing import refuse_existing, write_bytes
 from frametime.tuning.record import Trial, TuningRecord
 from frametime.tuning.record_text import MAX_CHARACTERS, parse_record
 from frametime.tuning.record_writing import TEMPLATE, trial_text
@@ -40,9 +39,8 @@ def new_record(path: str) -> None:
     ------
     OutputError
     """
-    if Path(path).exists():
-        raise OutputError.at(path, "the file is there already", helps="choose another name")
-    _write_whole(Path(path), TEMPLATE.encode())
+    refuse_existing([Path(path)], force=False, helps="choose another name")
+    write_bytes(Path(path), TEMPLATE.encode(), is_forced=True)
 
 
 def append_trial(path: str, trial: Trial) -> TuningRecord:
@@ -67,7 +65,7 @@ def append_trial(path: str, trial: Trial) -> TuningRecord:
             raise RecordError.at(
                 path, "a trial cannot be appended to this text", helps="write trials as [[trials]] tables at the end"
             )
-        _write_whole(target, after)
+        write_bytes(target, after, is_forced=True)
     return record
 
 
@@ -109,38 +107,3 @@ def _alone_with(target: Path) -> Iterator[None]:
         yield
     finally:
         os.close(folder)
-
-
-def _write_whole(target: Path, content: bytes) -> None:
-    try:
-        handle, name = tempfile.mkstemp(prefix=f".{target.name[:80]}.", suffix=".part", dir=target.parent)
-    except OSError as error:
-        raise OutputError.at(str(target.parent), f"cannot write here ({error.strerror})") from error
-    temporary = Path(name)
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(content)
-            stream.flush()
-            os.fsync(stream.fileno())
-        if target.exists():
-            shutil.copymode(target, temporary)
-        else:
-            mask = os.umask(0)
-            os.umask(mask)
-            temporary.chmod(0o666 & ~mask)
-        temporary.replace(target)
-        _force_folder(target.parent)
-    except OSError as error:
-        raise OutputError.at(str(target), f"cannot be written ({printable(str(error.strerror))})") from error
-    finally:
-        temporary.unlink(missing_ok=True)
-
-
-def _force_folder(folder: Path) -> None:
-    """Force the new name to the disk; systems that cannot open a folder do so by themselves."""
-    with contextlib.suppress(OSError):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from frametime.errors import OutputError
-from frametime.pipeline.replacing import write_text
+from frametime.replacing import refuse_existing, write_text
 
 if TYPE_CHECKING:
     from frametime.capture import Capture
@@ -66,8 +66,7 @@ def refuse_path(path: Path, *, force: bool) -> None:
         raise OutputError.at(
             str(path), f"the ending {path.suffix!r} is no format for a report", helps="use .html or .md"
         )
-    if not force and (path.exists() or path.is_symlink()):
-        raise OutputError.at(str(path), "the file is there already", helps="use --force to replace it")
+    refuse_existing([path], force=force)
 
 
 def _is_text(path: Path) -> bool:

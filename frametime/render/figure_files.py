@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Final
-from uuid import uuid4
 
 from frametime.errors import OutputError, printable
+from frametime.replacing import refuse_existing, write_bytes
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -100,37 +100,4 @@ def write_figure(figure: Figure, theme: Theme, path: Path, *, force: bool = Fals
         If the file is there already and ``force`` is not set, or it cannot be written.
     """
     refuse_existing([path], force=force)
-    write_whole(path, figure_bytes(figure, theme, format_of(path)))
-
-
-def refuse_existing(paths: list[Path], *, force: bool) -> None:
-    """Stop before any work where a file would be overwritten.
-
-    Raises
-    ------
-    OutputError
-        Naming the first such file.
-    """
-    if force:
-        return
-    for path in paths:
-        if path.exists() or path.is_symlink():
-            raise OutputError.at(str(path), "the file is there already", helps="use --force to replace it")
-
-
-def write_whole(path: Path, content: bytes) -> None:
-    """Write to a temporary name in the same folder, then rename.
-
-    Raises
-    ------
-    OutputError
-        If the folder cannot be written.
-    """
-    unfinished = path.with_name(f".{path.name[:80]}.{uuid4().hex[:8]}.part")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        unfinished.write_bytes(content)
-        unfinished.replace(path)
-    except OSError as error:
-        unfinished.unlink(missing_ok=True)
-        raise OutputError.at(str(path), f"cannot be written ({error.strerror or error})") from error
+    write_bytes(path, figure_bytes(figure, theme, format_of(path)))

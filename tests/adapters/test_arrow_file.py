@@ -105,7 +105,7 @@ def test_units_and_origin_stand_in_the_metadata(tmp_path: Path) -> None:
 def test_writing_never_replaces_unasked(tmp_path: Path) -> None:
     path = tmp_path / "run.arrow"
     path.write_bytes(b"precious")
-    with pytest.raises(OutputError, match="this file exists; give another name, or --force"):
+    with pytest.raises(OutputError, match="the file exists; --force"):
         write_capture(text_capture(), path)
     assert path.read_bytes() == b"precious"
     write_capture(text_capture(), path, force=True)

@@ -11,7 +11,7 @@ PACKAGE = Path(__file__).parents[2] / "frametime"
 
 LAYERS: tuple[dict[str, set[str]], ...] = (
     {"errors": set(), "caveats": set(), "units": set(), "version": set(), "words": set(), "toml_loading": set()},
-    {"capture": {"numpy", "pyarrow"}},
+    {"capture": {"numpy", "pyarrow"}, "replacing": set()},
     {"adapters": {"numpy", "polars", "pyarrow"}, "metrics": {"numpy", "pyarrow"}},
     {"statistics": {"numpy", "scipy"}},
     {"review": {"numpy", "scipy"}, "tuning": {"numpy", "scipy"}, "demo": {"numpy"}},

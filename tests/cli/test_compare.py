@@ -33,7 +33,7 @@ def test_one_chart_in_two_formats_and_never_over_a_file(logs: list[str], tmp_pat
     before = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
     again = frametime("compare", *logs, "--out", tmp_path, *chosen)
     assert again.code == 3
-    assert "is there already; use --force to replace it" in again.err
+    assert "exists; --force replaces it" in again.err
     forced = frametime("compare", *logs, "--out", tmp_path, *chosen, "--force")
     assert forced.code == 0
     assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before

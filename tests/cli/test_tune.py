@@ -137,7 +137,7 @@ def test_the_log_of_a_failed_trial_may_be_broken_and_that_of_a_passed_one_not(be
         (("add", "bench.toml", "--workload", "courtyard", "--outcome", "passed", "--fps", "-3"), 3, "average_fps"),
         (("next", "none.toml"), 3, "frametime tune new"),
         (("show", "logs/base-canyon-2160p-run1.csv"), 3, "this is not TOML"),
-        (("new", "bench.toml"), 3, "is there already"),
+        (("new", "bench.toml"), 3, "the file exists"),
         (("endurance", "none.csv"), 3, "none.csv"),
         (("endurance", "logs/base-canyon-2160p-run1.csv", "--sensors", "none.csv"), 3, "none.csv"),
     ],

@@ -20,10 +20,10 @@ def test_files_and_folders_are_made(tmp_path: Path) -> None:
 
 def test_nothing_is_written_where_one_file_exists(tmp_path: Path) -> None:
     (tmp_path / "c.toml").write_bytes(b"mine")
-    with pytest.raises(OutputError, match=r"c\.toml: the file exists already, nothing was written; give --force"):
+    with pytest.raises(OutputError, match=r"c\.toml: the file exists; --force replaces it"):
         write_files(tmp_path, {"a.csv": b"1", "c.toml": b"2"}, force=False)
     (tmp_path / "d.csv").write_bytes(b"mine too")
-    with pytest.raises(OutputError, match=r"c\.toml: the file and 1 more exist already, nothing was written"):
+    with pytest.raises(OutputError, match=r"c\.toml: the file and 1 more exist; --force"):
         write_files(tmp_path, {"a.csv": b"1", "c.toml": b"2", "d.csv": b"3"}, force=False)
     assert (tmp_path / "c.toml").read_bytes() == b"mine"
     assert not (tmp_path / "a.csv").exists()

@@ -73,7 +73,7 @@ def test_the_command_writes_the_same_twice_and_only_with_force(files: Mapping[st
     (tmp_path / "first" / "plan.toml").write_text("mine", encoding="utf-8")
     again = demo(str(tmp_path / "first"))
     assert again.returncode == 3
-    assert "more exist already" in again.stderr
+    assert "more exist; --force replaces" in again.stderr
     assert (tmp_path / "first" / "plan.toml").read_text("utf-8") == "mine"
     assert demo(str(tmp_path / "first"), "--force").returncode == 0
     assert (tmp_path / "first" / "plan.toml").read_bytes() == files["plan.toml"]

@@ -48,7 +48,7 @@ def test_nothing_is_written_where_one_file_is_there_already(tmp_path: Path) -> N
     result = sample_review(n_scenes=1, n_cards=2)
     request = ChartRequest(only=("matrix", "standings"))
     (tmp_path / "matrix-card-1.png").write_bytes(b"mine")
-    with pytest.raises(OutputError, match=r"matrix-card-1\.png: the file is there already"):
+    with pytest.raises(OutputError, match=r"matrix-card-1\.png: the file exists"):
         write_review_charts(result, tmp_path, request=request)
     assert [path.name for path in tmp_path.iterdir()] == ["matrix-card-1.png"]
     write_review_charts(result, tmp_path, request=request, force=True)
@@ -75,7 +75,7 @@ def test_one_capture_becomes_one_picture(tmp_path: Path) -> None:
     run = measured(capture)
     plot_check(capture, run, tmp_path / "a.svg", theme="dark", size="video-1080p")
     assert b"<svg" in (tmp_path / "a.svg").read_bytes()
-    with pytest.raises(OutputError, match="the file is there already"):
+    with pytest.raises(OutputError, match="the file exists"):
         plot_check(capture, run, tmp_path / "a.svg")
 
 

@@ -48,7 +48,7 @@ def made_reports(monkeypatch: pytest.MonkeyPatch) -> list[str | None]:
 @pytest.mark.usefixtures("made_reports")
 def test_a_report_is_replaced_only_when_asked_to(result: ReviewResult, tmp_path: Path) -> None:
     (tmp_path / "report.md").write_text("mine", encoding="utf-8")
-    with pytest.raises(OutputError, match=r"report\.md: the file is there already; use --force to replace it"):
+    with pytest.raises(OutputError, match=r"report\.md: the file exists; --force replaces it"):
         write_report(result, tmp_path)
     assert [path.name for path in tmp_path.iterdir()] == ["report.md"]
     write_report(result, tmp_path, force=True)

@@ -63,7 +63,7 @@ def test_trials_in_one_line_cannot_be_appended_to(record: Path) -> None:
 
 def test_a_new_record_never_takes_the_place_of_another(record: Path) -> None:
     before = record.read_bytes()
-    with pytest.raises(OutputError, match="is there already"):
+    with pytest.raises(OutputError, match="the file exists"):
         new_record(str(record))
     assert record.read_bytes() == before
 

@@ -47,7 +47,7 @@ def test_the_generator_writes_the_same_twice(tmp_path: Path) -> None:
 def test_the_generator_overwrites_only_with_force(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main([str(tmp_path)]) == 0
     assert main([str(tmp_path)]) == 3
-    assert "more exist already" in capsys.readouterr().err
+    assert "more exist; --force replaces" in capsys.readouterr().err
     assert main([str(tmp_path), "--force"]) == 0
 
 

@@ -17,8 +17,9 @@ from review_samples import sample_review
 from frametime.errors import OutputError
 from frametime.render.charts.frame_times import draw_frame_times
 from frametime.render.charts.ratios import draw_ratios
-from frametime.render.figure_files import FORMATS, figure_bytes, format_of, write_figure, write_whole
+from frametime.render.figure_files import FORMATS, figure_bytes, format_of, write_figure
 from frametime.render.theme import Theme
+from frametime.replacing import write_bytes
 
 THEME = Theme.of("light", "web")
 
@@ -79,7 +80,7 @@ def test_text_of_an_svg_is_drawn_as_paths() -> None:
 def test_a_file_is_not_replaced_without_force(tmp_path: Path) -> None:
     path = tmp_path / "chart.png"
     path.write_bytes(b"mine")
-    with pytest.raises(OutputError, match=r"chart\.png: the file is there already; use --force to replace it"):
+    with pytest.raises(OutputError, match=r"chart\.png: the file exists; --force replaces it"):
         write_figure(figure_of(THEME), THEME, path)
     assert path.read_bytes() == b"mine"
     write_figure(figure_of(THEME), THEME, path, force=True)
@@ -93,7 +94,7 @@ def test_a_failed_write_leaves_nothing_behind(tmp_path: Path, monkeypatch: pytes
 
     monkeypatch.setattr(Path, "replace", full_disk)
     with pytest.raises(OutputError, match=r"cannot be written \(No space left on device\)"):
-        write_whole(tmp_path / "chart.png", b"x")
+        write_bytes(tmp_path / "chart.png", b"x")
     assert list(tmp_path.iterdir()) == []
 
 

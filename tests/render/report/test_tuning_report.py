@@ -180,7 +180,7 @@ def test_only_known_endings_and_never_over_a_file(tmp_path: Path) -> None:
     with pytest.raises(OutputError, match=r"the ending '\.pdf' is no format for a report; use \.html or \.md"):
         write_tuning_report(summary_of(), tmp_path / "report.pdf")
     (tmp_path / "report.md").write_text("mine", encoding="utf-8")
-    with pytest.raises(OutputError, match="the file is there already"):
+    with pytest.raises(OutputError, match="the file exists"):
         write_tuning_report(summary_of(), tmp_path / "report.md")
     write_tuning_report(summary_of(), tmp_path / "report.md", force=True)
     assert (tmp_path / "report.md").read_text("utf-8").startswith("# Tuning of Borealis 8")

@@ -1,0 +1,196 @@
+"""Files and folders that are put in place whole: made under a temporary name beside their own, then renamed.
+
+Every output of the package is written here, so that a stop at any moment leaves no half file under a final name, and
+none takes the place of another unasked.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import glob
+import os
+import shutil
+import stat
+import tempfile
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import Final
+
+from frametime.errors import OutputError
+
+_MOST_OF_NAME: Final = 80
+"""Signs of a name that its temporary name begins with: names have a greatest length."""
+
+
+def refuse_existing(paths: Iterable[Path], *, force: bool, helps: str = "--force replaces it") -> None:
+    """Stop before any work where a file or folder would be replaced.
+
+    Parameters
+    ----------
+    paths : iterable of Path
+        All that is going to be written.
+    force : bool
+        Whether they may be replaced.
+    helps : str
+        What to do instead.
+
+    Raises
+    ------
+    OutputError
+        Naming the first of those that are there, and the number of the others.
+    """
+    if force:
+        return
+    found = [path for path in paths if path.exists() or path.is_symlink()]
+    if not found:
+        return
+    what = "folder" if found[0].is_dir() else "file"
+    told = f"the {what} exists" if len(found) == 1 else f"the {what} and {len(found) - 1} more exist"
+    raise OutputError.at(str(found[0]), told, helps=helps)
+
+
+@contextlib.contextmanager
+def replacing(path: Path, *, is_forced: bool = False) -> Iterator[Path]:
+    """A temporary name beside ``path`` that takes its place when the block ends well, and goes away when not.
+
+    Parameters
+    ----------
+    path : Path
+        A file that is there hands its rights on.
+    is_forced : bool
+        Force the new content and its name to the disk before the block ends: it is there after a machine that freezes.
+
+    Raises
+    ------
+    OutputError
+        If the folder cannot be written or the file cannot be replaced.
+    """
+    if path.exists() and not path.is_file():
+        what = "folder" if path.is_dir() else "device or pipe"  # an administrator could replace even that
+        raise OutputError.at(str(path), f"this is a {what}", helps="name a file")
+    with _refusals(path):
+        with _cannot_write_in(path.parent):
+            handle, name = tempfile.mkstemp(prefix=_prefix(path), suffix=".part", dir=path.parent)
+        os.close(handle)
+        temporary = Path(name)
+        try:
+            yield temporary
+            # A temporary file is private; the result has the rights of the one before, or those of any new file.
+            temporary.chmod(stat.S_IMODE(path.stat().st_mode) if path.exists() else 0o666 & ~_umask())
+            if is_forced:
+                _force(temporary)
+            temporary.replace(path)
+            if is_forced:
+                with contextlib.suppress(OSError):  # systems that cannot open a folder force its names by themselves
+                    _force(path.parent)
+        finally:
+            temporary.unlink(missing_ok=True)
+
+
+@contextlib.contextmanager
+def replacing_folder(path: Path) -> Iterator[Path]:
+    """A temporary folder beside ``path`` that takes its place, or that of the folder there, as in `replacing`.
+
+    Raises
+    ------
+    OutputError
+        If the folder above cannot be written or the folder cannot be replaced.
+    """
+    with _refusals(path):
+        with _cannot_write_in(path.parent):
+            temporary = Path(tempfile.mkdtemp(prefix=_prefix(path), suffix=".part", dir=path.parent))
+        try:
+            yield temporary
+            temporary.chmod(0o777 & ~_umask())
+            _put_folder_in_place(temporary, path)
+        finally:
+            shutil.rmtree(temporary, ignore_errors=True)
+
+
+def _put_folder_in_place(made: Path, path: Path) -> None:
+    # A folder that holds something cannot be replaced by one rename: the old one steps aside for a moment.
+    aside = made.with_suffix(".old")
+    try:
+        path.rename(aside)
+    except FileNotFoundError:
+        made.rename(path)
+        return
+    try:
+        made.rename(path)
+    except OSError:
+        aside.rename(path)
+        raise
+    shutil.rmtree(aside, ignore_errors=True)
+
+
+def clear_leftovers(path: Path) -> None:
+    """Remove what a run that was killed while it wrote ``path`` has left."""
+    for left in path.parent.glob(f"{glob.escape(_prefix(path))}????????.*"):
+        if left.suffix not in {".part", ".old"}:
+            continue
+        if left.is_dir() and not left.is_symlink():
+            shutil.rmtree(left, ignore_errors=True)
+        else:
+            left.unlink(missing_ok=True)
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a text file whole: UTF-8, line ends as they are.
+
+    Raises
+    ------
+    OutputError
+    """
+    with replacing(path) as temporary:
+        temporary.write_text(text, encoding="utf-8", newline="\n")
+
+
+def write_bytes(path: Path, content: bytes, *, is_forced: bool = False) -> None:
+    """Write a file whole, as `replacing` does; folders that are missing above it are made.
+
+    Raises
+    ------
+    OutputError
+    """
+    with _refusals(path):
+        path.parent.mkdir(parents=True, exist_ok=True)
+    with replacing(path, is_forced=is_forced) as temporary:
+        temporary.write_bytes(content)
+
+
+@contextlib.contextmanager
+def _refusals(path: Path) -> Iterator[None]:
+    try:
+        yield
+    except PermissionError as error:
+        raise OutputError.at(
+            str(path), "cannot be replaced", helps="close it in the program that has it open, and try again"
+        ) from error
+    except OSError as error:
+        raise OutputError.at(str(path), f"cannot be written ({error.strerror or error})") from error
+
+
+@contextlib.contextmanager
+def _cannot_write_in(folder: Path) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        raise OutputError.at(str(folder), f"cannot write here ({error.strerror or error})") from error
+
+
+def _prefix(path: Path) -> str:
+    return f".{path.name[:_MOST_OF_NAME]}."
+
+
+def _force(path: Path) -> None:
+    handle = os.open(path, os.O_RDONLY if path.is_dir() else os.O_RDWR)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask

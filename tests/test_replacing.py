@@ -1,0 +1,105 @@
+"""Files and folders are put in place whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import stat
+from pathlib import Path
+
+import pytest
+
+from frametime.errors import OutputError
+from frametime.replacing import (
+    clear_leftovers,
+    refuse_existing,
+    replacing,
+    replacing_folder,
+    write_bytes,
+    write_text,
+)
+
+
+def test_a_failed_write_leaves_the_old_file_and_no_other(tmp_path: Path) -> None:
+    out = tmp_path / "result.txt"
+    out.write_text("old")
+    with pytest.raises(RuntimeError), replacing(out) as temporary:
+        temporary.write_text("half")
+        raise RuntimeError
+    assert out.read_text() == "old"
+    assert [path.name for path in tmp_path.iterdir()] == ["result.txt"]
+
+
+def test_a_folder_that_is_not_there_is_named(tmp_path: Path) -> None:
+    with pytest.raises(OutputError, match="cannot write here"):
+        write_text(tmp_path / "missing" / "a.txt", "x")
+
+
+def test_a_folder_takes_the_place_of_another(tmp_path: Path) -> None:
+    out = tmp_path / "runs"
+    for number in range(2):
+        with replacing_folder(out) as making:
+            (making / f"{number}.txt").write_text("x")
+    assert [path.name for path in tmp_path.rglob("*")] == ["runs", "1.txt"]
+    (tmp_path / "other").mkdir()
+    assert stat.S_IMODE(out.stat().st_mode) == stat.S_IMODE((tmp_path / "other").stat().st_mode)
+
+
+def test_a_failed_folder_leaves_the_old_one_and_no_other(tmp_path: Path) -> None:
+    out = tmp_path / "runs"
+    out.mkdir()
+    (out / "old.txt").write_text("x")
+    with pytest.raises(RuntimeError), replacing_folder(out) as making:
+        (making / "new.txt").write_text("half")
+        raise RuntimeError
+    assert [path.name for path in tmp_path.rglob("*")] == ["runs", "old.txt"]
+
+
+def test_only_what_the_same_output_left_is_removed(tmp_path: Path) -> None:
+    for name in (".runs.abcdefgh.part", ".runs.abcdefgh.old", ".runs.csv.abcdefgh.part", ".runs.abcdefgh.txt"):
+        (tmp_path / name).mkdir()
+    (tmp_path / ".runs.ijklmnop.part").write_text("x")
+    clear_leftovers(tmp_path / "runs")
+    assert sorted(path.name for path in tmp_path.iterdir()) == [".runs.abcdefgh.txt", ".runs.csv.abcdefgh.part"]
+
+
+def test_what_exists_is_told_in_the_same_words_everywhere(tmp_path: Path) -> None:
+    paths = [tmp_path / name for name in ("a.txt", "b.txt", "c.txt")]
+    refuse_existing(paths, force=False)
+    paths[1].write_text("x")
+    with pytest.raises(OutputError, match=r"b\.txt: the file exists; --force replaces it$"):
+        refuse_existing(paths, force=False)
+    paths[2].write_text("x")
+    with pytest.raises(OutputError, match=r"b\.txt: the file and 1 more exist; --force replaces it$"):
+        refuse_existing(paths, force=False)
+    with pytest.raises(OutputError, match=r": the folder exists; choose another name$"):
+        refuse_existing([tmp_path], force=False, helps="choose another name")
+    refuse_existing(paths, force=True)
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="there are no named pipes here")
+def test_a_pipe_is_not_replaced(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe")
+    with pytest.raises(OutputError, match="this is a device or pipe; name a file"):
+        write_bytes(tmp_path / "pipe", b"x")
+    assert (tmp_path / "pipe").is_fifo()
+
+
+@pytest.mark.skipif(os.name != "posix", reason="rights of this kind are POSIX")
+def test_the_rights_of_a_file_stay_and_those_of_a_new_one_are_usual(tmp_path: Path) -> None:
+    old, new, usual = tmp_path / "old", tmp_path / "new", tmp_path / "usual"
+    old.write_text("x")
+    old.chmod(0o640)
+    usual.write_text("x")
+    for path in (old, new):
+        write_bytes(path, b"y", is_forced=True)
+    assert stat.S_IMODE(old.stat().st_mode) == 0o640
+    assert stat.S_IMODE(new.stat().st_mode) == stat.S_IMODE(usual.stat().st_mode)
+
+
+def test_a_name_of_the_greatest_length_can_be_written_and_cleared(tmp_path: Path) -> None:
+    out = tmp_path / ("n" * 250 + ".csv")
+    write_text(out, "x")
+    left = tmp_path / f".{out.name[:80]}.abcdefgh.part"
+    left.write_text("half")
+    clear_leftovers(out)
+    assert [path.name for path in tmp_path.iterdir()] == [out.name]
