@@ -155,6 +155,7 @@ def runs_table(result: ReviewResult) -> pa.Table:
         "sha256": [run.provenance.sha256 for run in result.runs],
         "judgement": [run.judgement for run in result.runs],
         "flag": [None if run.flag is None else run.flag.sentence for run in result.runs],
+        "flag_grubbs": [None if run.flag is None else run.flag.grubbs.outcome for run in result.runs],
         "excluded_reason": [run.excluded_reason for run in result.runs],
         "caveats": [_codes(run.caveats) for run in result.runs],
     }

@@ -21,6 +21,7 @@ from frametime.render.review_words import (
     verdict_words,
 )
 from frametime.review.result import CutEntry, ReviewResult
+from frametime.review.suspect_runs import OUTLIER_STORY
 from frametime.words import counted
 
 _SPECIAL = re.compile(r"([\\`*_{}\[\]<>#|~])")
@@ -217,10 +218,19 @@ def _repeatability(result: ReviewResult) -> list[str]:
                 "n/a"
                 if cochran is None
                 else f"{cochran.outcome}: {cell_name(result, cochran.scene, cochran.resolution)}",
+                "; ".join(f"{found.outcome}: {found.run_name}" for found in item.grubbs),
             ]
         )
-    heading = ["card", "metric", "s_r", "limit r = 2.8 s_r", "degrees of freedom", "Cochran: cell that scatters most"]
-    return ["## Repeatability", "", *markdown_table(heading, rows)]
+    heading = [
+        "card",
+        "metric",
+        "s_r",
+        "limit r = 2.8 s_r",
+        "degrees of freedom",
+        "Cochran: cell that scatters most",
+        "Grubbs: run farthest off in a cell that scatters too much",
+    ]
+    return ["## Repeatability", "", OUTLIER_STORY, "", *markdown_table(heading, rows)]
 
 
 def _coverage(result: ReviewResult) -> list[str]:

@@ -11,19 +11,19 @@ from numpy.typing import NDArray
 
 from frametime.caveats import Caveat, Weight
 from frametime.review.modes import common_trend, trend, two_levels
+from frametime.review.outlier_tests import cochran_test, poolable
 from frametime.review.repeatability import (
     REPEATABILITY_FACTOR,
     PooledSpread,
     SetScatter,
     StandsOut,
-    cochran_test,
-    poolable,
     pooled,
     run_that_stands_out,
     set_scatter,
 )
-from frametime.review.result import CochranOutcome, Flag, Repeatability
+from frametime.review.result import CochranOutcome, Flag, GrubbsOutcome, Repeatability
 from frametime.review.run_set import Place, RunSet
+from frametime.review.suspect_runs import grubbs_of, suspect_places, suspect_runs
 
 FLAG_METHOD = "exact studentized limit, {df} degrees of freedom, 5 % over all {n} values of the review"
 
@@ -106,24 +106,37 @@ def flagged_runs(
             name = run_set.runs[found.position].name
             severity = abs(found.distance) / found.limit
             if name not in flags or severity > flags[name][0]:
-                flags[name] = (severity, _flag(spread, found, n_tests, len(run_set.runs)))
+                flags[name] = (severity, _flag(spread, found, n_tests, run_set))
     return {name: flag for name, (_, flag) in flags.items()}
 
 
-def _flag(spread: CardSpread, found: StandsOut, n_tests: int, n_runs: int) -> Flag:
+def _flag(spread: CardSpread, found: StandsOut, n_tests: int, run_set: RunSet) -> Flag:
     distance, limit = _percent(found.distance), _percent(found.limit)
     side = "above" if found.distance > 0 else "below"
     method = FLAG_METHOD.format(df=found.degrees_of_freedom, n=n_tests)
+    grubbs = grubbs_of(run_set, spread.metric)
+    assert grubbs is not None, "a flagged run has two others in its set, and lies off them"
     return Flag(
         metric=spread.metric,
         distance_pct=distance,
         limit_pct=limit,
         method=method,
         sentence=(
-            f"The {spread.label} lies {abs(distance):.1f} % {side} the mean of the other {n_runs - 1} runs of its set; "
-            f"up to {limit:.1f} % is expected ({method})."
+            f"The {spread.label} lies {abs(distance):.1f} % {side} the mean of the other {len(run_set.runs) - 1} runs "
+            f"of its set; up to {limit:.1f} % is expected ({method}).{_grubbs_words(grubbs)}"
         ),
+        grubbs=grubbs,
     )
+
+
+def _grubbs_words(grubbs: GrubbsOutcome) -> str:
+    """What the set alone says: with few runs it can say little, and the flag does not rest on it."""
+    told = {
+        "ok": "does not name it" + (f" ({grubbs.n_runs} runs hardly can)" if grubbs.n_runs < 6 else ""),
+        "straggler": "calls it a straggler (beyond the 5 % value)",
+        "outlier": "calls it an outlier (beyond the 1 % value)",
+    }
+    return f" Grubbs's test, on its set alone, {told[grubbs.outcome]}."
 
 
 def repeatability_of(
@@ -170,6 +183,7 @@ def repeatability_of(
         degrees_of_freedom=0 if pooled is None else pooled.degrees_of_freedom,
         n_cells=0 if pooled is None else pooled.n_sets,
         cochran=_cochran(spread),
+        grubbs=suspect_runs(sets, suspect_places(spread.logs, spread.kept, spread.aside), spread.metric),
         caveats=tuple(caveats),
     )
 
@@ -186,11 +200,7 @@ def _cochran(spread: CardSpread) -> CochranOutcome | None:
         critical_1pct=test.critical_1pct,
         scene=place[1],
         resolution=place[2],
-        outcome="outlier"
-        if test.statistic > test.critical_1pct
-        else "straggler"
-        if test.statistic > test.critical_5pct
-        else "ok",
+        outcome=test.outcome,
     )
 
 

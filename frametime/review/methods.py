@@ -67,6 +67,18 @@ def _of_run_sets(design: ReviewDesign) -> tuple[Method, ...]:
             source="R. D. Cook and S. Weisberg, Residuals and Influence, 1982 (deleted residuals, Bonferroni's bound)",
         ),
         Method(
+            key="grubbs",
+            label="Grubbs's test",
+            text=(
+                "Is the run farthest from the mean of its set an outlier by the runs of that set alone? Asked of cells "
+                "that Cochran's test calls a straggler or an outlier, and of flagged runs; beyond the 5 % value the "
+                "run is a straggler, beyond the 1 % value an outlier. It neither flags a run nor leaves one out: with "
+                "three runs it sees only a run whose two companions agree within 3 % of its distance from them, which "
+                "is why the flag asks the scatter of all the card's cells."
+            ),
+            source="ISO 5725-2:1994, 7.3.4 and table 5 (one largest or one smallest value)",
+        ),
+        Method(
             key="levels-and-trend",
             label="Several levels, trend over runs",
             text=(

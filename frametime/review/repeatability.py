@@ -1,4 +1,4 @@
-"""How well runs repeat: pooled standard deviation, Cochran's and Grubbs's tests, runs that stand out (ISO 5725-2).
+"""How well runs repeat: pooled standard deviation (ISO 5725-2), and runs that stand out.
 
 All functions take plain values; a review passes natural logs, so that a standard deviation of 0.01 means 1 %.
 """
@@ -6,19 +6,18 @@ All functions take plain values; a review passes natural logs, so that a standar
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final, NamedTuple, TypeVar
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.review.quantiles import f_upper_quantile, t_quantile
+from frametime.review.quantiles import t_quantile
 
 REPEATABILITY_FACTOR: Final = 2.8
 """ISO 5725-6:1994, 4.1: two single results differ by less than 2.8 s_r in 95 % of cases (1.96 root 2, rounded)."""
 
-Key = TypeVar("Key")
 FloatArray = NDArray[np.float64]
 
 
@@ -34,16 +33,6 @@ class PooledSpread:
     def standard_deviation(self) -> float:
         """Repeatability standard deviation s_r."""
         return math.sqrt(self.variance)
-
-
-@dataclass(frozen=True, kw_only=True)
-class CochranTest:
-    """Cochran's C: the largest of several variances over their sum, with its critical values."""
-
-    statistic: float
-    critical_5pct: float
-    critical_1pct: float
-    largest_at: int
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -105,90 +94,6 @@ def pooled(scatters: Sequence[SetScatter]) -> PooledSpread | None:
         return None
     df = sum(scatter.degrees_of_freedom for scatter in used)
     return PooledSpread(variance=sum(scatter.squares for scatter in used) / df, degrees_of_freedom=df, n_sets=len(used))
-
-
-def cochran_critical(n_sets: int, n_runs: float, *, alpha: float) -> float:
-    """Critical value of Cochran's C for ``n_sets`` sets of ``n_runs`` runs.
-
-    ``C = 1 / (1 + (p - 1) / F)`` with F the upper ``alpha / p`` point with ``n - 1`` and ``(p - 1)(n - 1)``
-    degrees of freedom; agrees with ISO 5725-2:1994, table 4.
-
-    Examples
-    --------
-    >>> round(cochran_critical(10, 3, alpha=0.05), 3)
-    0.445
-    """
-    if n_sets < 2 or n_runs < 2:
-        raise ValueError(f"n_sets and n_runs must be 2 or more, got {n_sets!r} and {n_runs!r}")
-    f_value = f_upper_quantile(alpha / n_sets, n_runs - 1.0, (n_sets - 1.0) * (n_runs - 1.0))
-    return 1.0 / (1.0 + (n_sets - 1.0) / f_value)
-
-
-def cochran_test(sets: Sequence[FloatArray]) -> CochranTest | None:
-    """Test whether one set scatters more than the others.
-
-    Sets of unlike size enter with the mean number of runs (ISO 5725-2 asks for nearly equal numbers).
-
-    Returns
-    -------
-    CochranTest or None
-        ``None`` with fewer than two sets of two runs, or when no set scatters at all.
-    """
-    positions = [at for at, values in enumerate(sets) if len(values) >= 2]
-    if len(positions) < 2:
-        return None
-    variances = np.array([np.var(sets[at], ddof=1) for at in positions])
-    if not variances.sum() > 0.0:
-        return None
-    n_runs = float(np.mean([len(sets[at]) for at in positions]))
-    return CochranTest(
-        statistic=float(variances.max() / variances.sum()),
-        critical_5pct=cochran_critical(len(positions), n_runs, alpha=0.05),
-        critical_1pct=cochran_critical(len(positions), n_runs, alpha=0.01),
-        largest_at=positions[int(variances.argmax())],
-    )
-
-
-def grubbs_critical(n: int, *, alpha: float) -> float:
-    """Critical value of Grubbs's statistic for one outlying value on a side named beforehand.
-
-    ISO 5725-2:1994, table 5 lists ``alpha / 2`` under its two-sided heading: its 5 % column is ``alpha=0.025``.
-
-    Examples
-    --------
-    >>> round(grubbs_critical(10, alpha=0.025), 2)
-    2.29
-    """
-    if n < 3:
-        raise ValueError(f"n must be 3 or more, got {n!r}")
-    t = t_quantile(1.0 - alpha / n, n - 2)
-    return (n - 1) / math.sqrt(n) * math.sqrt(t * t / (n - 2 + t * t))
-
-
-def grubbs_statistic(values: FloatArray) -> tuple[float, int]:
-    """Largest distance from the mean over the standard deviation, and the position of that value."""
-    values = np.asarray(values, np.float64)
-    if values.size < 3:
-        raise ValueError(f"values must hold 3 or more, got {values.size!r}")
-    spread = float(np.std(values, ddof=1))
-    distances = np.abs(values - values.mean())
-    at = int(distances.argmax())
-    return (float(distances[at]) / spread if spread > 0.0 else 0.0), at
-
-
-def poolable(sets: Mapping[Key, FloatArray]) -> tuple[list[Key], list[Key]]:
-    """Keys of the sets to pool, and of those that Cochran's test puts aside at 1 %, one after the other.
-
-    A set beyond the 5 % value only (a straggler) stays, as ISO 5725-2 has it. At least two sets are kept.
-    """
-    kept = [key for key, values in sets.items() if len(values) >= 2]
-    aside: list[Key] = []
-    while len(kept) > 2:
-        test = cochran_test([sets[key] for key in kept])
-        if test is None or test.statistic <= test.critical_1pct:
-            break
-        aside.append(kept.pop(test.largest_at))
-    return kept, aside
 
 
 def run_that_stands_out(

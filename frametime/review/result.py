@@ -71,7 +71,8 @@ class CutEntry:
 class Flag:
     """Why a run stands out from its set: the evidence in one sentence, and the numbers behind it.
 
-    ``distance_pct`` is how far the run lies from the rest of its set, ``limit_pct`` how far it may lie.
+    ``distance_pct`` is how far the run lies from the rest of its set, ``limit_pct`` how far it may lie. ``grubbs`` is
+    what the runs of its set alone say of it, by the same metric; the flag does not rest on it.
     """
 
     metric: str
@@ -79,6 +80,7 @@ class Flag:
     limit_pct: float
     method: str
     sentence: str
+    grubbs: GrubbsOutcome
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -398,11 +400,30 @@ class CochranOutcome:
 
 
 @dataclass(frozen=True, kw_only=True)
+class GrubbsOutcome:
+    """Grubbs's test of the run farthest from the mean of its set, by the runs of that set alone (ISO 5725-2).
+
+    ``statistic`` is its distance in standard deviations of the set. ``outcome`` is ``ok``, ``straggler`` (beyond the
+    5 % value) or ``outlier`` (beyond the 1 % value).
+    """
+
+    run_name: str
+    scene: str
+    resolution: str
+    n_runs: int
+    statistic: float
+    critical_5pct: float
+    critical_1pct: float
+    outcome: Literal["ok", "straggler", "outlier"]
+
+
+@dataclass(frozen=True, kw_only=True)
 class Repeatability:
     """How well one card's runs repeat, over all its cells (ISO 5725-2, on natural logs).
 
     ``s_r_pct`` is the repeatability standard deviation in percent, ``limit_pct`` is 2.8 times that: two runs of
-    one cell differ by less in 95 of 100 cases.
+    one cell differ by less in 95 of 100 cases. ``grubbs`` holds one outcome for each cell of three runs or more that
+    Cochran's test calls a straggler or an outlier: whether a single run of it is to blame.
     """
 
     card: str
@@ -412,6 +433,7 @@ class Repeatability:
     degrees_of_freedom: int
     n_cells: int
     cochran: CochranOutcome | None
+    grubbs: tuple[GrubbsOutcome, ...]
     caveats: tuple[Caveat, ...]
 
 

@@ -103,6 +103,9 @@ def test_the_runs_table_is_sound_and_carries_units(result: ReviewResult, tmp_pat
     assert [flag for flag in flags if flag is not None] == [
         run.flag.sentence for run in result.runs if run.flag is not None
     ]
+    outcomes = found.column("flag_grubbs").to_pylist()
+    assert outcomes == [None if run.flag is None else run.flag.grubbs.outcome for run in result.runs]
+    assert any(outcomes)
     reasons = found.column("excluded_reason").to_pylist()
     assert [reason for reason in reasons if reason] == ["a program update ran in the background"]
 

@@ -11,14 +11,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from frametime.review.repeatability import (
-    REPEATABILITY_FACTOR,
-    cochran_critical,
-    cochran_test,
-    grubbs_critical,
-    grubbs_statistic,
-    pooled_spread,
-)
+from frametime.review.outlier_tests import cochran_critical, cochran_test, grubbs_critical, grubbs_test
+from frametime.review.repeatability import REPEATABILITY_FACTOR, pooled_spread
 
 DATA = Path(__file__).parent / "data"
 
@@ -113,8 +107,15 @@ def test_grubbs_table() -> None:
 def test_grubbs_example_of_the_nist_handbook() -> None:
     # NIST/SEMATECH e-Handbook 1.3.5.17.1, data of Tietjen and Moore 1972; the printed G is truncated.
     values = np.array([199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57])
-    statistic, at = grubbs_statistic(values)
-    assert (statistic, at) == (pytest.approx(2.4687, abs=7e-5), 7)
+    found = grubbs_test(values)
+    assert found is not None
+    assert (found.statistic, found.farthest_at) == (pytest.approx(2.4687, abs=7e-5), 7)
+    # ISO 5725-2:1994, table 5, eight values: 2.126 at 5 %, 2.274 at 1 %.
+    assert (found.critical_5pct, found.critical_1pct) == (
+        pytest.approx(GRUBBS_5[8], abs=1.1e-3),
+        pytest.approx(GRUBBS_1[8], abs=1.1e-3),
+    )
+    assert found.outcome == "outlier"
     assert grubbs_critical(8, alpha=0.05) == pytest.approx(2.032, abs=5e-4)
 
 

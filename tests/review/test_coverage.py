@@ -6,12 +6,29 @@ from example_result import METRICS, design, example_result, placed_run
 
 from frametime.caveats import Caveat, Weight
 from frametime.review.coverage import coverage_of
-from frametime.review.result import CoverageCell, Flag, UnreadableFile
+from frametime.review.result import CoverageCell, Flag, GrubbsOutcome, UnreadableFile
 from frametime.review.run_set import PlacedRun
 
 ASKED = design(("amber-6",), ("harbor",), ("1440p",), metrics=METRICS[:1])
 GAP = Caveat(code="gap", message="No frame for 3.2 s.", weight=Weight.REPEAT)
-FLAG = Flag(metric="average_fps", distance_pct=-9.0, limit_pct=2.0, method="limit", sentence="It lies 9 % below.")
+GRUBBS = GrubbsOutcome(
+    run_name="amber-6/harbor/1440p/2",
+    scene="harbor",
+    resolution="1440p",
+    n_runs=3,
+    statistic=1.1546,
+    critical_5pct=1.1543,
+    critical_1pct=1.1547,
+    outcome="straggler",
+)
+FLAG = Flag(
+    metric="average_fps",
+    distance_pct=-9.0,
+    limit_pct=2.0,
+    method="limit",
+    sentence="It lies 9 % below.",
+    grubbs=GRUBBS,
+)
 
 
 def run(name: str, *caveats: Caveat) -> PlacedRun:

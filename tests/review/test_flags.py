@@ -9,8 +9,9 @@ import pytest
 from example_result import METRICS, placed_run
 
 from frametime.review.flags import card_spread, flagged_runs, least_distance, repeatability_of, set_caveats
+from frametime.review.outlier_tests import cochran_test, poolable
 from frametime.review.quantiles import t_quantile
-from frametime.review.repeatability import cochran_test, poolable, pooled_spread, run_that_stands_out
+from frametime.review.repeatability import pooled_spread, run_that_stands_out
 from frametime.review.result import Flag
 from frametime.review.run_set import PlacedRun, gather
 

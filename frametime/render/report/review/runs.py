@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from frametime.render.report.document import Block, Cell, Code, Column, Paragraph, Row, Section, Table
+from frametime.render.report.document import Block, Cell, Code, Column, Inline, Paragraph, Row, Section, Table
 from frametime.render.report.parts import NoteList, bare, cell, count, mark
 from frametime.render.report.review.words import Words, first_reason
-from frametime.review.result import MetricEntry, Repeatability, ReviewResult, RunEntry
+from frametime.review.result import GrubbsOutcome, MetricEntry, Repeatability, ReviewResult, RunEntry
+from frametime.review.suspect_runs import OUTLIER_STORY
 from frametime.words import counted
 
 _MOST_RUN_METRICS: Final = 6
@@ -27,7 +28,8 @@ def runs_section(result: ReviewResult) -> Section:
         _unreadable_table(result),
         _to_make_table(result, words),
     )
-    blocks: list[Block] = [_coverage_words(result), *(table for table in tables if table.rows)]
+    story = Paragraph(content=(OUTLIER_STORY,))
+    blocks: list[Block] = [_coverage_words(result), story, *(table for table in tables if table.rows)]
     if not any(run.flag for run in result.runs):
         blocks.append(Paragraph(content=("No run stands out from its set.",)))
     return Section(
@@ -66,7 +68,8 @@ def _repeatability_table(result: ReviewResult, words: Words) -> Table:
             Column(heading="Limit for two runs (%)", kind="number"),
             Column(heading="Cells", kind="number"),
             Column(heading="Degrees of freedom", kind="number"),
-            Column(heading="Cell that scatters most"),
+            Column(heading="Cell that scatters most (Cochran's test)"),
+            Column(heading="Its run farthest off (Grubbs's test)"),
         ),
         rows=tuple(
             Row(cells=_repeatability_cells(words, item, notes), origin=f"repeatability/{number}")
@@ -85,7 +88,11 @@ def _repeatability_cells(words: Words, item: Repeatability, notes: NoteList) -> 
     )
     worst = cell("\N{EN DASH}")
     if item.cochran is not None:
-        word = {"ok": "not more than chance", "straggler": "more than chance (5 %)", "outlier": "far more (1 %)"}
+        word = {
+            "ok": "not more than chance",
+            "straggler": "straggler, more than chance (5 %)",
+            "outlier": "outlier, far more than chance (1 %)",
+        }
         place = f"{words.scenes.get(item.cochran.scene, item.cochran.scene)}, {item.cochran.resolution}: "
         statistic = bare(item.cochran.statistic, "cochran/statistic", digits=3)
         worst = cell(f"{place}{word[item.cochran.outcome]}, Cochran's C = ", statistic, sort=item.cochran.statistic)
@@ -97,7 +104,26 @@ def _repeatability_cells(words: Words, item: Repeatability, notes: NoteList) -> 
         cell(count(item.n_cells, "n_cells")),
         cell(count(item.degrees_of_freedom, "degrees_of_freedom")),
         worst,
+        _grubbs_cell(item.grubbs),
     )
+
+
+def _grubbs_cell(found: Sequence[GrubbsOutcome]) -> Cell:
+    """One outcome for each cell that scatters too much; a dash where none does."""
+    word = {
+        "ok": "no farther than chance",
+        "straggler": "straggler, farther than chance (5 %)",
+        "outlier": "outlier, far beyond chance (1 %)",
+    }
+    content: list[Inline] = []
+    for number, item in enumerate(found):
+        content += [
+            "; " if number else "",
+            Code(text=item.run_name),
+            f": {word[item.outcome]}, Grubbs's G = ",
+            bare(item.statistic, f"grubbs/{number}/statistic", digits=5),
+        ]
+    return Cell(content=tuple(content)) if content else cell("\N{EN DASH}")
 
 
 def _flag_table(result: ReviewResult, words: Words) -> Table:

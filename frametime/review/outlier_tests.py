@@ -1,0 +1,178 @@
+"""Sets that scatter too much and runs too far off in them: the tests of Cochran and Grubbs (ISO 5725-2).
+
+All functions take plain values; a review passes natural logs.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal, TypeAlias, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.review.quantiles import f_upper_quantile, t_quantile
+
+Outcome: TypeAlias = Literal["ok", "straggler", "outlier"]
+"""Up to the 5 % value, beyond it, beyond the 1 % value."""
+
+Key = TypeVar("Key")
+FloatArray = NDArray[np.float64]
+
+
+def classed(statistic: float, critical_5pct: float, critical_1pct: float) -> Outcome:
+    """What ISO 5725-2:1994, 7.3.2 calls the item that gave a statistic.
+
+    Examples
+    --------
+    >>> classed(0.5, 0.4, 0.6)
+    'straggler'
+    """
+    if statistic > critical_1pct:
+        return "outlier"
+    return "straggler" if statistic > critical_5pct else "ok"
+
+
+@dataclass(frozen=True, kw_only=True)
+class CochranTest:
+    """Cochran's C: the largest of several variances over their sum, with its critical values."""
+
+    statistic: float
+    critical_5pct: float
+    critical_1pct: float
+    largest_at: int
+
+    @property
+    def outcome(self) -> Outcome:
+        """The set in the words of the standard."""
+        return classed(self.statistic, self.critical_5pct, self.critical_1pct)
+
+
+@dataclass(frozen=True, kw_only=True)
+class GrubbsTest:
+    """Grubbs's G: distance of the farthest value from the mean over the standard deviation, with critical values."""
+
+    statistic: float
+    critical_5pct: float
+    critical_1pct: float
+    farthest_at: int
+
+    @property
+    def outcome(self) -> Outcome:
+        """The value in the words of the standard."""
+        return classed(self.statistic, self.critical_5pct, self.critical_1pct)
+
+
+def cochran_critical(n_sets: int, n_runs: float, *, alpha: float) -> float:
+    """Critical value of Cochran's C for ``n_sets`` sets of ``n_runs`` runs.
+
+    ``C = 1 / (1 + (p - 1) / F)`` with F the upper ``alpha / p`` point with ``n - 1`` and ``(p - 1)(n - 1)``
+    degrees of freedom; agrees with ISO 5725-2:1994, table 4.
+
+    Examples
+    --------
+    >>> round(cochran_critical(10, 3, alpha=0.05), 3)
+    0.445
+    """
+    if n_sets < 2 or n_runs < 2:
+        raise ValueError(f"n_sets and n_runs must be 2 or more, got {n_sets!r} and {n_runs!r}")
+    f_value = f_upper_quantile(alpha / n_sets, n_runs - 1.0, (n_sets - 1.0) * (n_runs - 1.0))
+    return 1.0 / (1.0 + (n_sets - 1.0) / f_value)
+
+
+def cochran_test(sets: Sequence[FloatArray]) -> CochranTest | None:
+    """Test whether one set scatters more than the others.
+
+    Sets of unlike size enter with the mean number of runs (ISO 5725-2 asks for nearly equal numbers).
+
+    Returns
+    -------
+    CochranTest or None
+        ``None`` with fewer than two sets of two runs, or when no set scatters at all.
+    """
+    positions = [at for at, values in enumerate(sets) if len(values) >= 2]
+    if len(positions) < 2:
+        return None
+    variances = np.array([np.var(sets[at], ddof=1) for at in positions])
+    if not variances.sum() > 0.0:
+        return None
+    n_runs = float(np.mean([len(sets[at]) for at in positions]))
+    return CochranTest(
+        statistic=float(variances.max() / variances.sum()),
+        critical_5pct=cochran_critical(len(positions), n_runs, alpha=0.05),
+        critical_1pct=cochran_critical(len(positions), n_runs, alpha=0.01),
+        largest_at=positions[int(variances.argmax())],
+    )
+
+
+def grubbs_critical(n: int, *, alpha: float) -> float:
+    """Critical value of Grubbs's statistic for one outlying value on a side named beforehand.
+
+    ISO 5725-2:1994, table 5 lists ``alpha / 2`` under its two-sided heading: its 5 % column is ``alpha=0.025``.
+
+    Examples
+    --------
+    >>> round(grubbs_critical(10, alpha=0.025), 2)
+    2.29
+    """
+    if n < 3:
+        raise ValueError(f"n must be 3 or more, got {n!r}")
+    t = t_quantile(1.0 - alpha / n, n - 2)
+    return (n - 1) / math.sqrt(n) * math.sqrt(t * t / (n - 2 + t * t))
+
+
+def grubbs_test(values: FloatArray) -> GrubbsTest | None:
+    """Test whether the value farthest from the mean of its set is an outlier, on either side.
+
+    The critical values are those of the standard's table for one largest or one smallest value.
+
+    Parameters
+    ----------
+    values : ndarray of float64, shape (n_runs,)
+
+    Returns
+    -------
+    GrubbsTest or None
+        ``None`` with fewer than three values, or when they do not scatter at all.
+
+    References
+    ----------
+    F. E. Grubbs, Annals of Mathematical Statistics 21, 27-58, 1950; ISO 5725-2:1994, 7.3.4 and table 5.
+
+    Examples
+    --------
+    >>> found = grubbs_test(np.array([10.0, 10.1, 9.9, 10.0, 12.0]))
+    >>> found.farthest_at, found.outcome
+    (4, 'outlier')
+    """
+    values = np.asarray(values, np.float64)
+    if values.size < 3:
+        return None
+    distances = np.abs(values - values.mean())
+    spread = float(np.std(values, ddof=1))
+    if not spread > 0.0:
+        return None
+    at = int(distances.argmax())
+    return GrubbsTest(
+        statistic=float(distances[at]) / spread,
+        critical_5pct=grubbs_critical(values.size, alpha=0.025),
+        critical_1pct=grubbs_critical(values.size, alpha=0.005),
+        farthest_at=at,
+    )
+
+
+def poolable(sets: Mapping[Key, FloatArray]) -> tuple[list[Key], list[Key]]:
+    """Keys of the sets to pool, and of those that Cochran's test puts aside at 1 %, one after the other.
+
+    A set beyond the 5 % value only (a straggler) stays, as ISO 5725-2 has it. At least two sets are kept.
+    """
+    kept = [key for key, values in sets.items() if len(values) >= 2]
+    aside: list[Key] = []
+    while len(kept) > 2:
+        test = cochran_test([sets[key] for key in kept])
+        if test is None or test.statistic <= test.critical_1pct:
+            break
+        aside.append(kept.pop(test.largest_at))
+    return kept, aside
