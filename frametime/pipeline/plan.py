@@ -16,7 +16,7 @@ from frametime.pipeline.plan_resolved import CardLimits, resolved_plan
 from frametime.pipeline.plan_table import PlanSource, PlanTable, quoted, shown
 from frametime.pipeline.toml_lines import key_lines
 from frametime.review.design import EQUAL_WHERE_ASKED, ReviewDesign, RunningCost, SampleUnit, SpreadRule
-from frametime.review.result import CardEntry, MetricEntry, SceneEntry
+from frametime.review.result_entries import CardEntry, MetricEntry, SceneEntry
 from frametime.toml_loading import load_toml
 
 MAX_PLAN_BYTES: Final = 1 << 20

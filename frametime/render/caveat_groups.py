@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 from frametime.caveats import Caveat, Weight, caveat_title
 from frametime.render.review_words import cell_name
-from frametime.review.result import EfficiencyRow, ReviewResult, ValueRow
+from frametime.review.result import ReviewResult
+from frametime.review.result_overall import EfficiencyRow, ValueRow
 from frametime.words import counted, joined
 
 _ORDER = {Weight.REPEAT: 0, Weight.CARE: 1, Weight.NOTE: 2}

@@ -17,7 +17,8 @@ from frametime.render.review_words import (
     money_words,
     verdict_words,
 )
-from frametime.review.result import Coverage, ReviewResult
+from frametime.review.result import ReviewResult
+from frametime.review.result_runs import Coverage
 from frametime.words import joined
 
 WIDTH = 80

@@ -11,15 +11,11 @@ from frametime.render.numbers import (
     format_like,
     format_percent_change,
 )
-from frametime.review.result import (
-    CellComparison,
-    Coverage,
-    CoverageCell,
-    Estimate,
-    MetricEntry,
-    ReviewResult,
-    Standing,
-)
+from frametime.review.result import ReviewResult
+from frametime.review.result_cells import CellComparison, Estimate
+from frametime.review.result_entries import MetricEntry
+from frametime.review.result_overall import Standing
+from frametime.review.result_runs import Coverage, CoverageCell
 from frametime.units import shown_unit
 
 

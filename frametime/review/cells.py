@@ -11,7 +11,8 @@ from frametime.review.comparison import Decision, Difference, LogMean, decide, l
 from frametime.review.design import ReviewDesign
 from frametime.review.flags import CardSpread
 from frametime.review.holm import holm_adjusted
-from frametime.review.result import CellComparison, CellSummary, MetricEntry
+from frametime.review.result_cells import CellComparison, CellSummary
+from frametime.review.result_entries import MetricEntry
 from frametime.review.run_set import Place
 from frametime.review.summary import bearing_on, no_scatter, too_wide
 

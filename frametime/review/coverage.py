@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from frametime.review.design import ReviewDesign
-from frametime.review.result import Coverage, CoverageCell, Flag, RepeatReason, RunToMake, UnreadableFile
+from frametime.review.result_runs import Coverage, CoverageCell, Flag, RepeatReason, RunToMake, UnreadableFile
 from frametime.review.run_set import PlacedRun, natural_order
 
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final, Literal, TypeAlias
 
-from frametime.review.result import CardEntry, CutEntry, MetricEntry, SceneEntry
+from frametime.review.result_entries import CardEntry, CutEntry, MetricEntry, SceneEntry
 
 SpreadRule: TypeAlias = Literal["own", "pooled"]
 SampleUnit: TypeAlias = Literal["scene", "cell"]

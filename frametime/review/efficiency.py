@@ -12,7 +12,8 @@ from frametime.review.comparison import geometric_mean, log_mean
 from frametime.review.design import ReviewDesign
 from frametime.review.flags import card_spread
 from frametime.review.overall import THESE_SCENES, pair_caveats, pair_cells
-from frametime.review.result import CutEntry, EfficiencyRow, MetricEntry
+from frametime.review.result_entries import CutEntry, MetricEntry
+from frametime.review.result_overall import EfficiencyRow
 from frametime.review.run_set import Place, RunSet
 from frametime.review.value import running_cost
 

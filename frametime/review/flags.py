@@ -21,7 +21,7 @@ from frametime.review.repeatability import (
     run_that_stands_out,
     set_scatter,
 )
-from frametime.review.result import CochranOutcome, Flag, GrubbsOutcome, Repeatability
+from frametime.review.result_runs import CochranOutcome, Flag, GrubbsOutcome, Repeatability
 from frametime.review.run_set import Place, RunSet
 from frametime.review.suspect_runs import grubbs_of, suspect_places, suspect_runs
 

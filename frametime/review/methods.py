@@ -10,7 +10,7 @@ from frametime.review.design import ReviewDesign
 from frametime.review.flags import least_distance
 from frametime.review.modes import ALPHA
 from frametime.review.repeatability import REPEATABILITY_FACTOR
-from frametime.review.result import Method
+from frametime.review.result_entries import Method
 from frametime.review.value import DAYS_PER_YEAR
 
 _SPREAD = {

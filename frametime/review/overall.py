@@ -12,7 +12,8 @@ from frametime.caveats import Caveat, Weight
 from frametime.review.cells import MetricMeans
 from frametime.review.comparison import Difference, combined, geometric_mean
 from frametime.review.design import ReviewDesign, SampleUnit
-from frametime.review.result import CellComparison, MissingCell, VerdictCounts
+from frametime.review.result_cells import CellComparison
+from frametime.review.result_overall import MissingCell, VerdictCounts
 
 THESE_SCENES = "these scenes: run noise only, {n} cells, Welch-Satterthwaite t interval on logs"
 SCENES_LIKE_THESE = "scenes like these: {n} {unit}s as a sample, t interval on logs"

@@ -16,7 +16,9 @@ from frametime.review.overall import (
     pair_caveats,
     pair_cells,
 )
-from frametime.review.result import CellComparison, CutEntry, OverallComparison
+from frametime.review.result_cells import CellComparison
+from frametime.review.result_entries import CutEntry
+from frametime.review.result_overall import OverallComparison
 from frametime.review.sentence import overall_sentence
 from frametime.words import counted
 

@@ -13,19 +13,10 @@ from frametime.review.efficiency import efficiency_rows
 from frametime.review.flags import CardSpread, card_spread, flagged_runs, repeatability_of, set_caveats
 from frametime.review.methods import methods_of
 from frametime.review.overall_rows import overall_comparison
-from frametime.review.result import (
-    SCHEMA_VERSION,
-    CellComparison,
-    CellSummary,
-    Exclusion,
-    Flag,
-    OverallComparison,
-    PairOrder,
-    ReviewResult,
-    Standing,
-    UnreadableFile,
-    ValueRow,
-)
+from frametime.review.result import SCHEMA_VERSION, ReviewResult
+from frametime.review.result_cells import CellComparison, CellSummary
+from frametime.review.result_overall import OverallComparison, PairOrder, Standing, ValueRow
+from frametime.review.result_runs import Exclusion, Flag, UnreadableFile
 from frametime.review.run_entries import run_entry, same_file_caveats
 from frametime.review.run_set import (
     Place,

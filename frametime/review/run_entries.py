@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from frametime.caveats import Caveat, Weight
-from frametime.review.result import Flag, RunEntry
+from frametime.review.result_runs import Flag, RunEntry
 from frametime.review.run_set import PlacedRun
 
 

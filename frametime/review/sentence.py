@@ -8,16 +8,9 @@ from collections.abc import Sequence
 from frametime.metrics.metric import Interval
 from frametime.review.design import ReviewDesign
 from frametime.review.overall import Paired
-from frametime.review.result import (
-    CellComparison,
-    CutEntry,
-    MetricEntry,
-    OverallComparison,
-    Standing,
-    ValueRow,
-    Verdict,
-    VerdictCounts,
-)
+from frametime.review.result_cells import CellComparison, Verdict
+from frametime.review.result_entries import CutEntry, MetricEntry
+from frametime.review.result_overall import OverallComparison, Standing, ValueRow, VerdictCounts
 from frametime.words import counted, joined
 
 MINUS = "\N{MINUS SIGN}"

@@ -13,7 +13,9 @@ from frametime.review.comparison import geometric_mean
 from frametime.review.design import ReviewDesign
 from frametime.review.holm import holm_adjusted
 from frametime.review.overall import THESE_SCENES, pair_caveats, pair_cells
-from frametime.review.result import CutEntry, PairOrder, Standing, Verdict
+from frametime.review.result_cells import Verdict
+from frametime.review.result_entries import CutEntry
+from frametime.review.result_overall import PairOrder, Standing
 
 
 def order_pairs(table: MetricMeans, design: ReviewDesign, cut: CutEntry) -> list[PairOrder]:

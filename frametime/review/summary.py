@@ -12,7 +12,7 @@ from frametime.metrics.metric import Interval
 from frametime.review.comparison import WIDEST_LOG
 from frametime.review.quantiles import t_quantile
 from frametime.review.repeatability import PooledSpread
-from frametime.review.result import Estimate
+from frametime.review.result_cells import Estimate
 from frametime.review.run_set import ZERO, RunSet
 from frametime.words import counted
 

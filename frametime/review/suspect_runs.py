@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from typing import Final
 
 from frametime.review.outlier_tests import FloatArray, cochran_test, grubbs_test
-from frametime.review.result import GrubbsOutcome
+from frametime.review.result_runs import GrubbsOutcome
 from frametime.review.run_set import Place, RunSet
 
 OUTLIER_STORY: Final = (

@@ -8,7 +8,8 @@ from dataclasses import replace
 from frametime.caveats import Caveat, Weight
 from frametime.metrics.metric import Interval
 from frametime.review.design import ReviewDesign, RunningCost
-from frametime.review.result import CardEntry, Standing, ValueRow
+from frametime.review.result_entries import CardEntry
+from frametime.review.result_overall import Standing, ValueRow
 from frametime.words import joined
 
 DAYS_PER_YEAR = 365.25

@@ -10,7 +10,8 @@ import pytest
 from frametime.demo.scenario import BAD_RUN, BASELINE, CAPPED, MISSING_CELL, RESOLUTIONS, SPEEDS
 from frametime.pipeline.plan import read_plan
 from frametime.pipeline.review_files import review_plan
-from frametime.review.result import CellComparison, ReviewResult
+from frametime.review.result import ReviewResult
+from frametime.review.result_cells import CellComparison
 
 REVIEW = Path(__file__).parents[2] / "reference_logs" / "review"
 HEADLINE = "average_fps"

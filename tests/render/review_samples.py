@@ -12,7 +12,8 @@ from frametime.metrics.findings import Findings, Stutter
 from frametime.metrics.metric import Curve, Judgement, MeasuredRun, MetricValue
 from frametime.metrics.options import MeasureOptions
 from frametime.review.design import ReviewDesign
-from frametime.review.result import CardEntry, CutEntry, MetricEntry, ReviewResult, SceneEntry
+from frametime.review.result import ReviewResult
+from frametime.review.result_entries import CardEntry, CutEntry, MetricEntry, SceneEntry
 from frametime.review.reviewing import review_runs
 from frametime.review.run_set import PlacedRun, run_name
 

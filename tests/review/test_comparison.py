@@ -21,7 +21,7 @@ from frametime.review.comparison import (
 from frametime.review.overall import geometric_mean_ratio, over_sample
 from frametime.review.quantiles import t_quantile
 from frametime.review.repeatability import pooled_spread
-from frametime.review.result import Verdict
+from frametime.review.result_cells import Verdict
 
 T_90, T_95 = t_quantile(0.95, 10), t_quantile(0.975, 10)
 EDGE = math.log1p(0.03)

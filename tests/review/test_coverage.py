@@ -6,7 +6,7 @@ from example_result import METRICS, design, example_result, placed_run
 
 from frametime.caveats import Caveat, Weight
 from frametime.review.coverage import coverage_of
-from frametime.review.result import CoverageCell, Flag, GrubbsOutcome, UnreadableFile
+from frametime.review.result_runs import CoverageCell, Flag, GrubbsOutcome, UnreadableFile
 from frametime.review.run_set import PlacedRun
 
 ASKED = design(("amber-6",), ("harbor",), ("1440p",), metrics=METRICS[:1])

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from frametime.review.comparison import Difference, combined, decide, log_mean, welch_difference
 from frametime.review.overall import over_sample
 from frametime.review.repeatability import pooled_spread
-from frametime.review.result import Verdict
+from frametime.review.result_cells import Verdict
 
 MARGIN = 0.03
 EDGE = math.log1p(MARGIN)

@@ -9,7 +9,8 @@ import pytest
 from example_result import METRICS, design, example_result, placed_run
 
 from frametime.metrics.metric import Interval
-from frametime.review.result import ReviewResult, VerdictCounts
+from frametime.review.result import ReviewResult
+from frametime.review.result_overall import VerdictCounts
 from frametime.review.reviewing import review_runs
 from frametime.review.sentence import change_text, counts_text, decimals_for, signed_pct
 

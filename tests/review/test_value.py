@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from frametime.review.design import RunningCost
-from frametime.review.result import CardEntry, ReviewResult
+from frametime.review.result import ReviewResult
+from frametime.review.result_entries import CardEntry
 from frametime.review.reviewing import review_runs
 from frametime.review.value import break_even_price, running_cost, speed_metric
 

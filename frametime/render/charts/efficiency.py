@@ -10,7 +10,8 @@ from frametime.render.charts.sheet import KeyEntry, Sheet
 from frametime.render.charts.value import speed_interval
 from frametime.render.numbers import format_number, format_percent_change
 from frametime.render.theme import Theme
-from frametime.review.result import EfficiencyRow, ReviewResult, Standing
+from frametime.review.result import ReviewResult
+from frametime.review.result_overall import EfficiencyRow, Standing
 
 _SPEED = "average_fps"
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from frametime.review.result import CellComparison, OverallComparison
+from frametime.review.result_cells import CellComparison
+from frametime.review.result_overall import OverallComparison
 
 
 def ratio_limits(

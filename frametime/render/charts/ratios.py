@@ -31,7 +31,8 @@ from frametime.render.charts.sheet import KeyEntry, Sheet, x_caption
 from frametime.render.numbers import format_percent_change
 from frametime.render.text_fit import shorten, text_width_pt, wrap
 from frametime.render.theme import Theme
-from frametime.review.result import ReviewResult, Verdict
+from frametime.review.result import ReviewResult
+from frametime.review.result_cells import Verdict
 
 MOST_CUTS: Final = 3
 """Panels of one figure; the first is that of all cells."""

@@ -12,7 +12,9 @@ from frametime.render.charts.sheet import KeyEntry
 from frametime.render.numbers import format_percent_change
 from frametime.render.text_fit import drawable, shorten, text_width_pt
 from frametime.render.theme import Palette, Theme
-from frametime.review.result import CellComparison, OverallComparison, ReviewResult, Verdict, VerdictCounts
+from frametime.review.result import ReviewResult
+from frametime.review.result_cells import CellComparison, Verdict
+from frametime.review.result_overall import OverallComparison, VerdictCounts
 from frametime.units import FRAMES_PER_SECOND
 
 Cell = tuple[str, str]

@@ -21,7 +21,8 @@ from frametime.render.charts.bars import (
 from frametime.render.charts.review_words import page_words
 from frametime.render.charts.sheet import Sheet
 from frametime.render.theme import Theme
-from frametime.review.result import ReviewResult, Standing
+from frametime.review.result import ReviewResult
+from frametime.review.result_overall import Standing
 from frametime.units import shown_unit
 from frametime.words import joined
 

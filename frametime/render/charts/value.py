@@ -10,7 +10,8 @@ from frametime.render.charts.scatter import CardPoint, Plane, draw_plane, plane_
 from frametime.render.charts.sheet import KeyEntry, Sheet
 from frametime.render.numbers import format_number, format_quantity
 from frametime.render.theme import Theme
-from frametime.review.result import ReviewResult, Standing, ValueRow
+from frametime.review.result import ReviewResult
+from frametime.review.result_overall import Standing, ValueRow
 from frametime.units import shown_unit
 
 

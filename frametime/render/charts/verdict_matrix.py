@@ -24,7 +24,8 @@ from frametime.render.charts.sheet import Sheet
 from frametime.render.numbers import format_percent_change
 from frametime.render.text_fit import shorten, text_width_pt
 from frametime.render.theme import Theme
-from frametime.review.result import CellComparison, ReviewResult
+from frametime.review.result import ReviewResult
+from frametime.review.result_cells import CellComparison
 
 MOST_SCENES: Final = 15
 """Rows of one block."""

@@ -17,7 +17,9 @@ from frametime.render.report.parts import (
 )
 from frametime.render.report.review.verdict import REACHES
 from frametime.render.report.review.words import Words, first_reason
-from frametime.review.result import CellComparison, CellSummary, MetricEntry, ReviewResult
+from frametime.review.result import ReviewResult
+from frametime.review.result_cells import CellComparison, CellSummary
+from frametime.review.result_entries import MetricEntry
 
 
 def cells_section(result: ReviewResult) -> Section:

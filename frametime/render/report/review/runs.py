@@ -8,7 +8,9 @@ from typing import Final
 from frametime.render.report.document import Block, Cell, Code, Column, Inline, Paragraph, Row, Section, Table
 from frametime.render.report.parts import NoteList, bare, cell, count, mark
 from frametime.render.report.review.words import Words, first_reason
-from frametime.review.result import GrubbsOutcome, MetricEntry, Repeatability, ReviewResult, RunEntry
+from frametime.review.result import ReviewResult
+from frametime.review.result_entries import MetricEntry
+from frametime.review.result_runs import GrubbsOutcome, Repeatability, RunEntry
 from frametime.review.suspect_runs import OUTLIER_STORY
 from frametime.words import counted
 

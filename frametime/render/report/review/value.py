@@ -5,7 +5,8 @@ from __future__ import annotations
 from frametime.render.report.document import Block, Cell, Column, Paragraph, Row, Section, Table
 from frametime.render.report.parts import NoteList, bare, cell, change, change_range, count, money, with_range
 from frametime.render.report.review.words import Words, first_reason
-from frametime.review.result import EfficiencyRow, ReviewResult, ValueRow
+from frametime.review.result import ReviewResult
+from frametime.review.result_overall import EfficiencyRow, ValueRow
 from frametime.units import shown_unit
 
 _DASH = "\N{EN DASH}"
