@@ -1,8 +1,21 @@
-"""Counts and lists as they stand in a sentence."""
+"""Counts, lists, changes in percent and amounts of money: written the same way in every output."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Protocol
+
+
+class Bounds(Protocol):
+    """The two ends of an interval."""
+
+    @property
+    def low(self) -> float:
+        """Lower end."""
+
+    @property
+    def high(self) -> float:
+        """Upper end."""
 
 
 def counted(count: float, singular: str, plural: str | None = None) -> str:
@@ -26,3 +39,100 @@ def joined(parts: Sequence[str]) -> str:
     ('', 'a', 'a and b', 'a, b and c')
     """
     return " and ".join(filter(None, [", ".join(parts[:-1]), *parts[-1:]]))
+
+
+def percent_change(ratio: float, interval: Bounds | None = None) -> str:
+    """A ratio as a signed change in percent, with the digits that its interval carries.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace as Ends
+    >>> percent_change(1.052), percent_change(0.97), percent_change(0.9999)
+    ('+5.2 %', '−3.0 %', '0.0 %')
+    >>> percent_change(1.052, Ends(low=0.9, high=1.2)), percent_change(0.9942, Ends(low=0.9938, high=0.9946))
+    ('+5 %', '−0.58 %')
+    """
+    return f"{_signed_pct(ratio, _change_decimals(interval))} %"
+
+
+def percent_change_range(interval: Bounds) -> str:
+    """The interval of a ratio as signed changes; the sign of percent stands once.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace as Ends
+    >>> percent_change_range(Ends(low=1.041, high=1.063)), percent_change_range(Ends(low=0.9996, high=1.012))
+    ('+4.1 to +6.3 %', '−0.04 to +1.20 %')
+    """
+    decimals = _change_decimals(interval)
+    return f"{_signed_pct(interval.low, decimals)} to {_signed_pct(interval.high, decimals)} %"
+
+
+def percent_change_words(ratio: float, interval: Bounds | None) -> str:
+    """The change and, in brackets, its interval or that there is none.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace as Ends
+    >>> percent_change_words(1.052, Ends(low=1.041, high=1.063)), percent_change_words(1.052, None)
+    ('+5.2 % (+4.1 to +6.3 %)', '+5.2 % (no interval)')
+    """
+    span = "no interval" if interval is None else percent_change_range(interval)
+    return f"{percent_change(ratio, interval)} ({span})"
+
+
+def _change_decimals(interval: Bounds | None) -> int:
+    """One decimal; none where the interval is 20 points wide, two below 0.2 or where an end would be shown as zero.
+
+    Whether zero lies in an interval decides whether a difference is shown at all, so no end is rounded onto it.
+    """
+    if interval is None:
+        return 1
+    width_pct = (interval.high - interval.low) * 100.0
+    decimals = 0 if width_pct >= 20.0 else 2 if 0.0 < width_pct < 0.2 else 1
+    ends_pct = [(end - 1.0) * 100.0 for end in (interval.low, interval.high) if end != 1.0]
+    while decimals < 2 and any(round(end, decimals) == 0.0 for end in ends_pct):
+        decimals += 1
+    return decimals
+
+
+def _signed_pct(ratio: float, decimals: int) -> str:
+    change_pct = round((ratio - 1.0) * 100.0, decimals)
+    if change_pct == 0.0:
+        return f"{0.0:.{decimals}f}"
+    return f"{change_pct:+.{decimals}f}".replace("-", "\N{MINUS SIGN}")
+
+
+def money(amount: float, interval: Bounds | None = None) -> str:
+    """An amount of money without its currency, with the digits that its interval carries.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace as Ends
+    >>> money(499.0), money(6.5938), money(543.871, Ends(low=542.3, high=545.4))
+    ('499', '6.59', '544')
+    """
+    return f"{amount:.{_money_decimals(amount, interval)}f}"
+
+
+def money_words(amount: float, interval: Bounds | None) -> str:
+    """The amount and, where there is one, its interval in brackets.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace as Ends
+    >>> money_words(543.871, Ends(low=542.3, high=545.4)), money_words(543.871, None)
+    ('544 (542 to 545)', '543.87')
+    """
+    return money(amount, interval) if interval is None else f"{money(amount, interval)} ({money_range(interval)})"
+
+
+def money_range(interval: Bounds) -> str:
+    """The interval of an amount of money, without its currency."""
+    return f"{money(interval.low, interval)} to {money(interval.high, interval)}"
+
+
+def _money_decimals(amount: float, interval: Bounds | None) -> int:
+    """None where the amount is whole or its interval one unit wide or wider, else two: money has no tenths."""
+    is_rough = interval is not None and interval.high - interval.low >= 1.0
+    return 0 if is_rough or (interval is None and float(amount).is_integer()) else 2

@@ -65,18 +65,21 @@ def format_like(value: float, *, decimals: int) -> str:
     return text.replace("-", "\N{MINUS SIGN}")
 
 
-def decimals_for_interval(low: float, high: float) -> int:
-    """Decimals at which half the width of an interval shows two significant digits.
+def estimate_decimals(value: float, low: float, high: float) -> int:
+    """Decimals at which half the width of an interval shows two significant digits, and the value six at most.
+
+    An interval of no width makes no number exact.
 
     Examples
     --------
-    >>> decimals_for_interval(101.23, 103.77), decimals_for_interval(0.981, 1.043)
-    (1, 3)
+    >>> estimate_decimals(102.5, 101.23, 103.77), estimate_decimals(1.01, 0.981, 1.043), estimate_decimals(60.0, 60, 60)
+    (1, 3, 3)
     """
     half_width = (high - low) / 2.0
-    if not half_width > 0.0 or not math.isfinite(half_width):
-        return 3
-    return max(0, min(9, 1 - math.floor(math.log10(half_width))))
+    has_width = half_width > 0.0 and math.isfinite(half_width)
+    of_interval = 1 - math.floor(math.log10(half_width)) if has_width else 3
+    most = 3 if value == 0.0 else 5 - math.floor(math.log10(abs(value)))
+    return max(0, min(of_interval, most))
 
 
 def format_quantity(value: float | None, unit: str, *, digits: int = 4) -> str:
@@ -112,28 +115,7 @@ def format_estimate(value: float | None, unit: str, *, low: float | None = None,
         return NOT_AVAILABLE
     if low is None or high is None:
         return format_quantity(value, unit)
-    decimals = min(decimals_for_interval(low, high), _most_decimals(value))
+    decimals = estimate_decimals(value, low, high)
     numbers = [format_like(number, decimals=decimals) for number in (value, low, high)]
     shown = shown_unit(unit)
     return f"{numbers[0]} ({numbers[1]} to {numbers[2]})" + (f" {shown}" if shown else "")
-
-
-def _most_decimals(value: float) -> int:
-    """Decimals of six significant digits: an interval of no width makes no number exact."""
-    if value == 0.0:
-        return 3
-    return max(0, 5 - math.floor(math.log10(abs(value))))
-
-
-def format_percent_change(ratio: float, *, decimals: int = 1) -> str:
-    """A ratio as a signed change in percent.
-
-    Examples
-    --------
-    >>> format_percent_change(1.052), format_percent_change(0.97), format_percent_change(0.9999)
-    ('+5.2 %', '−3.0 %', '0.0 %')
-    """
-    change_pct = round((ratio - 1.0) * 100.0, decimals)
-    if change_pct == 0.0:
-        return f"{0.0:.{decimals}f} %"
-    return f"{change_pct:+.{decimals}f} %".replace("-", "\N{MINUS SIGN}")

@@ -4,36 +4,26 @@ from __future__ import annotations
 
 from frametime.errors import printable
 from frametime.metrics.metric import Interval
-from frametime.render.numbers import (
-    NOT_AVAILABLE,
-    decimals_for_interval,
-    format_estimate,
-    format_like,
-    format_percent_change,
-)
+from frametime.render.numbers import NOT_AVAILABLE, format_estimate
 from frametime.review.result import ReviewResult
 from frametime.review.result_cells import CellComparison, Estimate
 from frametime.review.result_entries import MetricEntry
 from frametime.review.result_overall import Standing
 from frametime.review.result_runs import Coverage, CoverageCell
 from frametime.units import shown_unit
+from frametime.words import money_words as amount_words
+from frametime.words import percent_change_words
 
 
 def change_words(ratio: float | None, interval: Interval | None) -> str:
-    """``+5.2 % (+4.1 to +6.3 %)``; without an interval the change alone; n/a without a ratio.
+    """``+5.2 % (+4.1 to +6.3 %)``, or n/a.
 
     Examples
     --------
     >>> change_words(1.052, Interval(low=1.041, high=1.063, level=0.95, method="t interval"))
     '+5.2 % (+4.1 to +6.3 %)'
     """
-    if ratio is None:
-        return NOT_AVAILABLE
-    if interval is None:
-        return format_percent_change(ratio)
-    decimals = 2 if max(abs(interval.low - 1.0), abs(interval.high - 1.0)) < 0.01 else 1
-    low, high = (format_percent_change(end, decimals=decimals) for end in (interval.low, interval.high))
-    return f"{format_percent_change(ratio, decimals=decimals)} ({low.removesuffix(' %')} to {high})"
+    return NOT_AVAILABLE if ratio is None else percent_change_words(ratio, interval)
 
 
 def estimate_words(estimate: Estimate | None, unit: str) -> str:
@@ -86,14 +76,7 @@ def money_words(amount: float | None, currency: str | None, interval: Interval |
     """An amount of money, with its interval."""
     if amount is None:
         return NOT_AVAILABLE
-    decimals = 0 if amount >= 100.0 else 2
-    if interval is not None:
-        decimals = min(decimals_for_interval(interval.low, interval.high), 2) if decimals else 0
-    text = format_like(amount, decimals=decimals)
-    if interval is not None:
-        low, high = (format_like(end, decimals=decimals) for end in (interval.low, interval.high))
-        text = f"{text} ({low} to {high})"
-    return f"{text} {printable(currency)}" if currency else text
+    return f"{amount_words(amount, interval)} {printable(currency or '')}".rstrip()
 
 
 def cell_name(result: ReviewResult, scene: str, resolution: str) -> str:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from frametime.metrics.metric import Interval
-from frametime.render.numbers import NOT_AVAILABLE, format_like, format_number, format_percent_change
+from frametime.render.numbers import NOT_AVAILABLE, format_like, format_number
 from frametime.render.text import text_table, wrapped
 from frametime.render.tuning_text import next_step_text
 from frametime.statistics.welch import Ratio
 from frametime.tuning.summary import MapCell, SettingRow, TrialRow, TuningSummary
+from frametime.words import percent_change, percent_change_words
 
 _MAP_WIDTH = 9
 
@@ -27,19 +28,17 @@ def summary_text(summary: TuningSummary, *, record: str) -> str:
     return "\n\n".join(section for section in sections if section) + "\n"
 
 
-def change_text(value: float, interval: Interval | None, *, decimals: int = 1) -> str:
-    """A ratio as a change in percent with its interval, or without one where there are too few runs.
+def change_text(value: float, interval: Interval | None) -> str:
+    """A ratio as a change in percent with its interval, or why it has none.
 
     Examples
     --------
     >>> change_text(1.05, Interval(low=1.04, high=1.06, level=0.95, method="t")), change_text(1.05, None)
     ('+5.0 % (+4.0 to +6.0 %)', '+5.0 % (no interval: fewer than 2 runs on a side)')
     """
-    change = format_percent_change(value, decimals=decimals)
     if interval is None:
-        return f"{change} (no interval: fewer than 2 runs on a side)"
-    low, high = (format_percent_change(bound, decimals=decimals) for bound in (interval.low, interval.high))
-    return f"{change} ({low.removesuffix(' %')} to {high})"
+        return f"{percent_change(value)} (no interval: fewer than 2 runs on a side)"
+    return percent_change_words(value, interval)
 
 
 def _head(summary: TuningSummary) -> str:
@@ -118,7 +117,7 @@ def _map_cell(cell: MapCell | None, summary: TuningSummary) -> str:
         return "x"
     if cell.gain is None:
         return f"ok{mark}"
-    return format_percent_change(cell.gain.value).removesuffix(" %") + mark
+    return percent_change(cell.gain.value, cell.gain.interval).removesuffix(" %") + mark
 
 
 def _settings(summary: TuningSummary) -> str:
@@ -152,11 +151,9 @@ def _setting_cells(row: SettingRow) -> list[str]:
 def _gain_cell(gain: Ratio | None, *, is_stock: bool) -> str:
     if gain is None:
         return "stock" if is_stock else NOT_AVAILABLE
-    change = format_percent_change(gain.value).removesuffix(" %")
     if gain.interval is None:
-        return change
-    low, high = (format_percent_change(bound).removesuffix(" %") for bound in (gain.interval.low, gain.interval.high))
-    return f"{change} ({low} to {high})"
+        return percent_change(gain.value).removesuffix(" %")
+    return percent_change_words(gain.value, gain.interval).replace(" %", "")
 
 
 def _trials(summary: TuningSummary) -> str:

@@ -5,50 +5,20 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from frametime.metrics.metric import Interval
 from frametime.review.design import ReviewDesign
 from frametime.review.overall import Paired
 from frametime.review.result_cells import CellComparison, Verdict
 from frametime.review.result_entries import CutEntry, MetricEntry
 from frametime.review.result_overall import OverallComparison, Standing, ValueRow, VerdictCounts
-from frametime.words import counted, joined
-
-MINUS = "\N{MINUS SIGN}"
-
-
-def decimals_for(*numbers_pct: float) -> int:
-    """Decimals for percentages: one, or two where all of them are below 1 %."""
-    return 2 if all(abs(number) < 1.0 for number in numbers_pct) else 1
-
-
-def signed_pct(ratio: float, decimals: int = 1) -> str:
-    """A ratio as a signed change.
-
-    Examples
-    --------
-    >>> signed_pct(1.0521), signed_pct(0.97), signed_pct(1.0)
-    ('+5.2 %', '−3.0 %', '0.0 %')
-    """
-    text = f"{(ratio - 1.0) * 100.0:+.{decimals}f}"
-    if float(text) == 0.0:
-        return f"{0.0:.{decimals}f} %"
-    return f"{text} %".replace("-", MINUS)
-
-
-def change_text(ratio: float, interval: Interval | None) -> str:
-    """``+5.2 % (+4.1 % to +6.3 %)``.
-
-    Examples
-    --------
-    >>> change_text(1.052, Interval(low=1.041, high=1.063, level=0.95, method="t interval"))
-    '+5.2 % (+4.1 % to +6.3 %)'
-    """
-    if interval is None:
-        return signed_pct(ratio, decimals_for((ratio - 1.0) * 100.0))
-    decimals = decimals_for((interval.low - 1.0) * 100.0, (interval.high - 1.0) * 100.0)
-    return (
-        f"{signed_pct(ratio, decimals)} ({signed_pct(interval.low, decimals)} to {signed_pct(interval.high, decimals)})"
-    )
+from frametime.words import (
+    counted,
+    joined,
+    money,
+    money_words,
+    percent_change,
+    percent_change_range,
+    percent_change_words,
+)
 
 
 def counts_text(counts: VerdictCounts) -> str:
@@ -89,7 +59,7 @@ def overall_sentence(
         return f"{one} and {other} cannot be compared here: no cell has usable runs of both."
     ratio = math.exp(paired.these.value)
     these = paired.these.ratio_interval(0.95, "these scenes")
-    change = change_text(ratio, these)
+    change = percent_change(ratio) if these is None else percent_change_words(ratio, these)
     margin = f"{design.margin * 100.0:g} %"
     label = metric.label
     if these is None:
@@ -118,8 +88,7 @@ def _like_these(paired: Paired, verdict: Verdict, verdict_like_these: Verdict) -
     interval = paired.like_these.ratio_interval(0.95, "scenes like these")
     if interval is None:
         return ""
-    decimals = decimals_for((interval.low - 1.0) * 100.0, (interval.high - 1.0) * 100.0)
-    span = f"{signed_pct(interval.low, decimals)} to {signed_pct(interval.high, decimals)}"
+    span = percent_change_range(interval)
     if verdict_like_these == verdict:
         return f"For scenes like these it is {span}, and the verdict is the same."
     return f"For scenes like these it is {span}: {verdict_like_these}."
@@ -163,21 +132,15 @@ def _price(design: ReviewDesign, row: ValueRow) -> str:
         return ""
     base = next(card for card in design.cards if card.key == design.baseline)
     interval = row.value_ratio_interval
-    change = change_text(row.value_ratio, interval)
+    change = percent_change_words(row.value_ratio, interval)
     sure = interval is None or interval.low > 1.0 or interval.high < 1.0
     doubt = "" if sure else ", which is no sure difference"
-    bounds = row.break_even_interval
-    span = "" if bounds is None else f" ({_money(bounds.low)} to {_money(bounds.high)})"
     currency = f" {row.currency}" if row.currency else ""
     return (
-        f"At {_money(row.price)}{currency} against {_money(base.price or 0.0)}{currency}, {design.label(row.card)} "
+        f"At {money(row.price)}{currency} against {money(base.price or 0.0)}{currency}, {design.label(row.card)} "
         f"gives {change} in speed for the money{doubt}; both give the same with {design.label(row.card)} at "
-        f"{_money(row.break_even_price)}{span}{currency}."
+        f"{money_words(row.break_even_price, row.break_even_interval)}{currency}."
     )
-
-
-def _money(amount: float) -> str:
-    return f"{amount:.0f}" if amount >= 100.0 else f"{amount:.2f}"
 
 
 def _not_known(

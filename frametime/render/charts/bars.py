@@ -16,7 +16,7 @@ from frametime.render.charts.review_words import (
 )
 from frametime.render.charts.scales import set_x_ticks
 from frametime.render.charts.sheet import KeyEntry, Sheet, x_caption
-from frametime.render.numbers import decimals_for_interval, format_like
+from frametime.render.numbers import estimate_decimals, format_like
 from frametime.render.text_fit import shorten, text_width_pt
 from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
@@ -188,7 +188,7 @@ def _number_style(greatest: float, *, with_interval: bool) -> Callable[[Bar], st
     def number(bar: Bar) -> str:
         if bar.interval is None or not with_interval:
             return format_like(bar.value, decimals=decimals)
-        fine = decimals_for_interval(bar.interval.low, bar.interval.high)
+        fine = estimate_decimals(bar.value, bar.interval.low, bar.interval.high)
         value, low, high = (
             format_like(number, decimals=fine) for number in (bar.value, bar.interval.low, bar.interval.high)
         )

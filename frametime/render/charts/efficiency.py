@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from matplotlib.figure import Figure
 
-from frametime.render.charts.review_words import is_rate, run_counts
+from frametime.render.charts.review_words import change_words, is_rate, run_counts
 from frametime.render.charts.scatter import CardPoint, Plane, draw_plane, plane_theme
 from frametime.render.charts.sheet import KeyEntry, Sheet
 from frametime.render.charts.value import speed_interval
-from frametime.render.numbers import format_number, format_percent_change
+from frametime.render.numbers import format_number
 from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
 from frametime.review.result_overall import EfficiencyRow, Standing
@@ -119,11 +119,4 @@ def _point(result: ReviewResult, row: EfficiencyRow, standing: Standing) -> Card
 
 def _change(row: EfficiencyRow) -> str:
     assert row.efficiency_ratio is not None
-    change = format_percent_change(row.efficiency_ratio)
-    if row.efficiency_interval is None:
-        return f"{change} frames/J (no interval)"
-    low, high = (
-        format_percent_change(value).removesuffix(" %")
-        for value in (row.efficiency_interval.low, row.efficiency_interval.high)
-    )
-    return f"{change} ({low} to {high}) frames/J"
+    return f"{change_words(row.efficiency_ratio, row.efficiency_interval)} frames/J"

@@ -28,11 +28,11 @@ from frametime.render.charts.review_words import (
 )
 from frametime.render.charts.scales import set_ratio_scale
 from frametime.render.charts.sheet import KeyEntry, Sheet, x_caption
-from frametime.render.numbers import format_percent_change
 from frametime.render.text_fit import shorten, text_width_pt, wrap
 from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
 from frametime.review.result_cells import Verdict
+from frametime.words import percent_change
 
 MOST_CUTS: Final = 3
 """Panels of one figure; the first is that of all cells."""
@@ -330,7 +330,7 @@ class _Ratios:
             elif whole:
                 words = change_words(item.ratio, item.interval_95)
             else:
-                words = format_percent_change(item.ratio)
+                words = percent_change(item.ratio, item.interval_95)
             sheet.text(left, top - (place + 0.5) * row, words)
 
 

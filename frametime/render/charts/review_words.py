@@ -9,13 +9,14 @@ from typing import Final
 
 from frametime.metrics.metric import Interval
 from frametime.render.charts.sheet import KeyEntry
-from frametime.render.numbers import format_percent_change
+from frametime.render.numbers import NOT_AVAILABLE
 from frametime.render.text_fit import drawable, shorten, text_width_pt
 from frametime.render.theme import Palette, Theme
 from frametime.review.result import ReviewResult
 from frametime.review.result_cells import CellComparison, Verdict
 from frametime.review.result_overall import OverallComparison, VerdictCounts
 from frametime.units import FRAMES_PER_SECOND
+from frametime.words import percent_change, percent_change_range
 
 Cell = tuple[str, str]
 
@@ -104,7 +105,7 @@ def counts_words(counts: VerdictCounts) -> str:
 
 
 def change_words(ratio: float | None, interval: Interval | None) -> str:
-    """A ratio as a change in percent, with its interval.
+    """A ratio as a change in percent, with its interval; the sign of percent stands once, for want of room.
 
     Examples
     --------
@@ -112,15 +113,9 @@ def change_words(ratio: float | None, interval: Interval | None) -> str:
     '+3.2 % (+1.0 to +5.4)'
     """
     if ratio is None:
-        return "n/a"
-    if interval is None:
-        return f"{format_percent_change(ratio)} (no interval)"
-    # A change of several hundred percent, as two runs that disagree give it, does not carry a decimal.
-    decimals = 0 if max(ratio, interval.high) >= 2.0 else 1
-    low, high = (
-        format_percent_change(value, decimals=decimals).removesuffix(" %") for value in (interval.low, interval.high)
-    )
-    return f"{format_percent_change(ratio, decimals=decimals)} ({low} to {high})"
+        return NOT_AVAILABLE
+    span = "no interval" if interval is None else percent_change_range(interval).removesuffix(" %")
+    return f"{percent_change(ratio, interval)} ({span})"
 
 
 def comparisons_of(result: ReviewResult, candidate: str, metric: str) -> dict[Cell, CellComparison]:

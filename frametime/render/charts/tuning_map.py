@@ -10,12 +10,11 @@ from matplotlib.figure import Figure
 from frametime.render.charts.review_words import change_words
 from frametime.render.charts.scales import set_x_ticks, set_y_ticks
 from frametime.render.charts.sheet import KeyEntry, Sheet, x_caption, y_caption
-from frametime.render.numbers import format_percent_change
 from frametime.render.text_fit import shorten, text_width_pt
 from frametime.render.theme import Theme
 from frametime.tuning.record import STOCK, Setting
 from frametime.tuning.summary import MapCell, TuningSummary
-from frametime.words import counted
+from frametime.words import counted, percent_change
 
 _TABLE_EM: Final = 22.0
 _NARROW_TABLE_EM: Final = 13.5
@@ -158,7 +157,7 @@ def _gains(sheet: Sheet, axes: Axes, summary: TuningSummary) -> None:
     taken: list[tuple[float, float, float, float]] = []
     for cell in cells:
         assert cell.gain is not None
-        words = format_percent_change(cell.gain.value)
+        words = percent_change(cell.gain.value, cell.gain.interval)
         half = text_width_pt(words, em) / 2.0
         x, y = place(cell.setting)
         away = (1.75 if cell.setting in of_note else 1.3) * em

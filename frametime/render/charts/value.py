@@ -13,6 +13,7 @@ from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
 from frametime.review.result_overall import Standing, ValueRow
 from frametime.units import shown_unit
+from frametime.words import money, money_words
 
 
 def has_value(result: ReviewResult, cut: str = "all") -> bool:
@@ -87,12 +88,12 @@ def draw_value(result: ReviewResult, theme: Theme, *, cut: str = "all") -> Figur
 def _point(result: ReviewResult, row: ValueRow, standing: Standing | None, unit: str) -> CardPoint:
     assert row.price is not None and row.mean_value is not None
     currency = row.currency or "price"
-    lines = [f"{format_quantity(row.mean_value, '1')} {unit} for {_plain(row.price)} {currency}"]
+    lines = [f"{format_quantity(row.mean_value, '1')} {unit} for {money(row.price)} {currency}"]
     if row.fps_per_money is not None:
         lines.append(f"{format_number(row.fps_per_money, digits=3)} {unit} per {currency}")
     is_baseline = row.card == result.baseline
     if row.break_even_price is not None and not is_baseline:
-        lines.append(f"break-even {_price(row.break_even_price, row.break_even_interval)} {currency}")
+        lines.append(f"break-even {money_words(row.break_even_price, row.break_even_interval)} {currency}")
     elif is_baseline:
         lines.append("baseline")
     return CardPoint(
@@ -105,16 +106,6 @@ def _point(result: ReviewResult, row: ValueRow, standing: Standing | None, unit:
         other_x=None if is_baseline else row.break_even_price,
         other_interval=None if is_baseline else row.break_even_interval,
     )
-
-
-def _plain(price: float) -> str:
-    return f"{price:.0f}" if price.is_integer() else f"{price:.2f}"
-
-
-def _price(value: float, interval: Interval | None) -> str:
-    if interval is None:
-        return f"{value:.0f}"
-    return f"{value:.0f} ({interval.low:.0f} to {interval.high:.0f})"
 
 
 def speed_interval(standing: Standing | None) -> Interval | None:

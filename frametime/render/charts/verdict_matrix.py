@@ -21,11 +21,11 @@ from frametime.render.charts.review_words import (
     verdict_mark,
 )
 from frametime.render.charts.sheet import Sheet
-from frametime.render.numbers import format_percent_change
 from frametime.render.text_fit import shorten, text_width_pt
 from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
 from frametime.review.result_cells import CellComparison
+from frametime.words import percent_change
 
 MOST_SCENES: Final = 15
 """Rows of one block."""
@@ -173,7 +173,7 @@ def _cell(
     if is_wide:
         sheet.text(left + 0.8 * em, y, change_words(item.ratio, item.interval_95))
     else:
-        sheet.text(number_end, y, format_percent_change(item.ratio), ha="right")
+        sheet.text(number_end, y, percent_change(item.ratio, item.interval_95), ha="right")
     mark = verdict_mark(item.verdict, palette)
     slot = _SLOTS.get(item.verdict, _leaning(item, result))
     middle = (number_end + left + width) / 2.0

@@ -10,13 +10,14 @@ from frametime.caveats import Caveat, Weight
 from frametime.metrics.metric import Interval
 from frametime.render.numbers import (
     NOT_AVAILABLE,
-    decimals_for_interval,
+    estimate_decimals,
     format_like,
     format_number,
-    format_percent_change,
     format_quantity,
 )
 from frametime.render.report.document import Cell, Line, Mark, Note, Number, Range, Tone
+from frametime.words import money as money_words
+from frametime.words import money_range, percent_change, percent_change_range
 
 VERDICT_MARKS: Final[Mapping[str, Mark]] = MappingProxyType(
     {
@@ -68,7 +69,7 @@ def count(value: int, origin: str) -> Number:
 
 
 def money(value: float | None, origin: str, *, reason: str | None = None) -> Number:
-    """An amount of money without its currency: whole where it is whole, else two decimals.
+    """An amount of money without its currency.
 
     Examples
     --------
@@ -77,14 +78,18 @@ def money(value: float | None, origin: str, *, reason: str | None = None) -> Num
     """
     if value is None:
         return missing(reason or "not given", origin)
-    text = format_like(value, decimals=0 if float(value).is_integer() else 2)
-    return Number(text=text, value=value, origin=origin)
+    return Number(text=money_words(value), value=value, origin=origin)
 
 
-def change_decimals(interval: Interval | None) -> int:
-    """Decimals for a change in percent: one, or two where the interval reaches less than 0.1 % to each side."""
-    is_narrow = interval is not None and 0.0 < interval.high - interval.low < 0.002
-    return 2 if is_narrow else 1
+def money_line(
+    value: float | None, interval: Interval | None, origin: str, *, reason: str | None = None
+) -> tuple[Number, Range] | tuple[Number]:
+    """A price and, under it, its interval: both keys of the result start with ``origin``."""
+    if value is None or interval is None:
+        return (money(value, f"{origin}_price", reason=reason),)
+    number = Number(text=money_words(value, interval), value=value, origin=f"{origin}_price")
+    bounds = Range(text=money_range(interval), low=interval.low, high=interval.high, origin=f"{origin}_interval")
+    return (number, bounds)
 
 
 def change(ratio: float | None, origin: str, *, interval: Interval | None = None, reason: str | None = None) -> Number:
@@ -97,43 +102,25 @@ def change(ratio: float | None, origin: str, *, interval: Interval | None = None
     """
     if ratio is None:
         return missing(reason or "there is nothing to compare", origin)
-    text = format_percent_change(ratio, decimals=change_decimals(interval))
-    return Number(text=text, value=ratio, origin=origin, shown_as="change")
+    return Number(text=percent_change(ratio, interval), value=ratio, origin=origin, shown_as="change")
 
 
 def change_range(interval: Interval | None, origin: str, *, reason: str | None = None) -> Range | Number:
     """The interval of a ratio as two signed changes in percent; the sign of percent stands once."""
     if interval is None:
         return missing(reason or "too few runs give no interval", origin)
-    decimals = change_decimals(interval)
-    low = format_percent_change(interval.low, decimals=decimals).removesuffix(" %")
-    text = f"{low} to {format_percent_change(interval.high, decimals=decimals)}"
+    text = percent_change_range(interval)
     return Range(text=text, low=interval.low, high=interval.high, origin=origin, shown_as="change")
-
-
-def plain_range(interval: Interval, origin: str) -> Range:
-    """An interval in the unit of its column."""
-    decimals = decimals_for_interval(interval.low, interval.high)
-    text = " to ".join(format_like(bound, decimals=decimals) for bound in (interval.low, interval.high))
-    return Range(text=text, low=interval.low, high=interval.high, origin=origin)
 
 
 def estimate_line(value: float | None, interval: Interval | None, origin: str, *, reason: str | None = None) -> Line:
     """A value and, under it, its interval; digits follow from the interval."""
-    return with_range(value, interval, f"{origin}/value", f"{origin}/interval", reason=reason)
-
-
-def with_range(
-    value: float | None, interval: Interval | None, origin: str, interval_origin: str, *, reason: str | None = None
-) -> tuple[Number, Range] | tuple[Number]:
-    """A value and its interval, wherever the two stand in the result."""
-    if value is None:
-        return (missing(reason or "not measured", origin),)
-    if interval is None:
-        return (bare(value, origin),)
-    decimals = decimals_for_interval(interval.low, interval.high)
-    number = Number(text=format_like(value, decimals=decimals), value=value, origin=origin)
-    return (number, plain_range(interval, interval_origin))
+    if value is None or interval is None:
+        return (bare(value, f"{origin}/value", reason=reason),)
+    decimals = estimate_decimals(value, interval.low, interval.high)
+    number = Number(text=format_like(value, decimals=decimals), value=value, origin=f"{origin}/value")
+    span = " to ".join(format_like(bound, decimals=decimals) for bound in (interval.low, interval.high))
+    return (number, Range(text=span, low=interval.low, high=interval.high, origin=f"{origin}/interval"))
 
 
 def sentence_case(text: str) -> str:

@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Final
 
-from frametime.metrics.metric import Interval
-from frametime.render.numbers import format_estimate, format_percent_change, format_quantity
-from frametime.render.report.parts import change_range, money
+from frametime.render.numbers import format_estimate, format_quantity
 from frametime.render.report.review.words import Words
+from frametime.render.review_words import change_words, money_words
 from frametime.review.result import ReviewResult
 
 MOST_CELLS: Final = 12
@@ -29,19 +28,12 @@ def chart_words(result: ReviewResult, key: str, asked: Mapping[str, object]) -> 
     return _WRITERS[key](result, Words(result), asked)
 
 
-def _changed(ratio: float | None, interval: Interval | None) -> str:
-    if ratio is None:
-        return "n/a"
-    words = format_percent_change(ratio)
-    return f"{words} ({change_range(interval, '').text})" if interval else f"{words} (no interval)"
-
-
 def _ratios(result: ReviewResult, words: Words, asked: Mapping[str, object]) -> str:
     candidate = str(asked.get("candidate"))
     cuts = asked.get("cuts")
     shown = tuple(cuts) if isinstance(cuts, tuple) else (result.cuts[0].key,)
     parts = [
-        f"{words.cuts[item.cut]}: {_changed(item.ratio, item.interval_these_scenes)}, {item.verdict}"
+        f"{words.cuts[item.cut]}: {change_words(item.ratio, item.interval_these_scenes)}, {item.verdict}"
         for item in result.overall
         if item.candidate == candidate and item.metric == result.headline and item.cut in shown
     ]
@@ -52,7 +44,7 @@ def _ratios(result: ReviewResult, words: Words, asked: Mapping[str, object]) -> 
 def _cells(result: ReviewResult, words: Words, candidate: str) -> str:
     items = [item for item in result.comparisons if item.candidate == candidate and item.metric == result.headline]
     parts = [
-        f"{words.scenes[item.scene]} at {item.resolution}: {_changed(item.ratio, item.interval_95)}, {item.verdict}"
+        f"{words.scenes[item.scene]} at {item.resolution}: {change_words(item.ratio, item.interval_95)}, {item.verdict}"
         for item in items[:MOST_CELLS]
     ]
     more = f"; {len(items) - MOST_CELLS} more cells stand in the table Cell by cell" if len(items) > MOST_CELLS else ""
@@ -95,10 +87,10 @@ def _value(result: ReviewResult, words: Words, asked: Mapping[str, object]) -> s
             continue
         text = (
             f"{words.cards[row.card]}: {format_quantity(row.mean_value, words.headline.unit)}"
-            f" at {money(row.price, '').text} {row.currency or ''}".rstrip()
+            f" at {money_words(row.price, row.currency)}"
         )
         if row.break_even_price is not None:
-            text += f", breaks even at {money(row.break_even_price, '').text}"
+            text += f", breaks even at {money_words(row.break_even_price, row.currency, row.break_even_interval)}"
         parts.append(text)
     return f"Speed and price, {words.cuts[cut]}: " + "; ".join(parts) + "."
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from frametime.render.report.document import Block, Cell, Column, Paragraph, Row, Section, Table
-from frametime.render.report.parts import NoteList, bare, cell, change, change_range, count, money, with_range
+from frametime.render.report.parts import NoteList, bare, cell, change, change_range, count, money, money_line
 from frametime.render.report.review.words import Words, first_reason
 from frametime.review.result import ReviewResult
 from frametime.review.result_overall import EfficiencyRow, ValueRow
@@ -72,15 +72,9 @@ def _value_cells(result: ReviewResult, words: Words, row: ValueRow, notes: NoteL
         return (*head, cell("baseline"), cell("baseline"), cell(_DASH), cell(_DASH))
     ratio = change(row.value_ratio, "value_ratio", interval=row.value_ratio_interval, reason=reason)
     interval = change_range(row.value_ratio_interval, "value_ratio_interval", reason=reason)
-    own = with_range(
-        row.break_even_price, row.break_even_interval, "break_even_price", "break_even_interval", reason=reason
-    )
-    other = with_range(
-        row.baseline_break_even_price,
-        row.baseline_break_even_interval,
-        "baseline_break_even_price",
-        "baseline_break_even_interval",
-        reason=reason,
+    own = money_line(row.break_even_price, row.break_even_interval, "break_even", reason=reason)
+    other = money_line(
+        row.baseline_break_even_price, row.baseline_break_even_interval, "baseline_break_even", reason=reason
     )
     return (
         *head,

@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from frametime.render.charts.catalog import CATALOG
-from frametime.render.numbers import format_percent_change
 from frametime.render.report.document import Figure
 from frametime.tuning.endurance import EnduranceVerdict
 from frametime.tuning.summary import MapCell, SettingRow, TuningSummary
+from frametime.words import percent_change, percent_change_words
 
 if TYPE_CHECKING:
     from frametime.capture import Capture
@@ -66,7 +66,7 @@ def _map_words(summary: TuningSummary) -> str:
 
 
 def _cell_words(item: MapCell) -> str:
-    gain = f" with {format_percent_change(item.gain.value)} over stock" if item.gain is not None else ""
+    gain = f" with {percent_change(item.gain.value, item.gain.interval)} over stock" if item.gain is not None else ""
     failed = f" under {item.failed_under}" if item.status == "failed" and item.failed_under else ""
     return f"{item.setting} {item.status}{failed}{gain}"
 
@@ -77,5 +77,5 @@ def _gain_words(summary: TuningSummary) -> str:
 
 
 def _row_words(row: SettingRow) -> str:
-    gain = "n/a" if row.gain is None else format_percent_change(row.gain.value)
+    gain = "n/a" if row.gain is None else percent_change_words(row.gain.value, row.gain.interval)
     return f"{row.setting} under {row.workload}: {gain}"

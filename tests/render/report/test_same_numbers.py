@@ -1,0 +1,99 @@
+"""A number of the result is written with the same digits on the terminal, in both Markdown files, page and charts."""
+
+from __future__ import annotations
+
+import pytest
+from chart_reading import all_text
+from report_page_reading import parsed, shown_numbers
+from review_samples import sample_review
+
+from frametime.render.charts.efficiency import draw_efficiency
+from frametime.render.charts.ratios import draw_ratios
+from frametime.render.charts.value import draw_value
+from frametime.render.charts.verdict_matrix import draw_verdict_matrix
+from frametime.render.report.html import render_html
+from frametime.render.report.markdown import render_markdown
+from frametime.render.report.review.chart_words import chart_words
+from frametime.render.report.review.report import review_report
+from frametime.render.review_markdown import review_markdown
+from frametime.render.review_text import review_text
+from frametime.render.theme import Theme
+from frametime.review.result import ReviewResult
+from frametime.words import money, money_range, money_words, percent_change, percent_change_range, percent_change_words
+
+
+def one_line(text: str) -> str:
+    return " ".join(text.split())
+
+
+def chart_change(ratio: float, interval: object) -> str:
+    return percent_change_words(ratio, interval).replace(" %)", ")")
+
+
+@pytest.fixture(scope="module", params=[0.0002, 0.008, 0.2], ids=["hundredths", "tenths", "whole"])
+def result(request: pytest.FixtureRequest) -> ReviewResult:
+    """Two cards whose runs scatter so that changes carry two decimals, one or none."""
+    return sample_review(n_cards=2, n_scenes=3, resolutions=("1440p", "2160p"), noise=request.param, n_cuts=1)
+
+
+def test_an_overall_change(result: ReviewResult) -> None:
+    item = next(item for item in result.overall if item.metric == result.headline)
+    assert item.ratio is not None
+    expected = percent_change_words(item.ratio, item.interval_these_scenes)
+    assert expected in item.sentence
+    assert expected in one_line(result.paragraphs["all"])
+    assert expected in one_line(review_text(result))
+    assert f"| {expected} |" in review_markdown(result)
+    assert expected in chart_words(result, "ratios", {"candidate": item.candidate})
+    figure = draw_ratios(result, Theme.of("light", "web"), candidate=item.candidate)
+    assert chart_change(item.ratio, item.interval_these_scenes) in all_text(figure)
+
+
+def test_the_change_of_every_cell(result: ReviewResult) -> None:
+    text, summary = one_line(review_text(result)), review_markdown(result)
+    figure = draw_verdict_matrix(result, Theme.of("light", "web"), candidate="card-1")
+    for item in result.comparisons:
+        assert item.ratio is not None
+        expected = percent_change_words(item.ratio, item.interval_95)
+        assert f"| {expected} |" in summary
+        if item.metric == result.headline:
+            assert expected in text
+            assert expected in chart_words(result, "matrix", {"candidate": "card-1"})
+            assert chart_change(item.ratio, item.interval_95) in all_text(figure)
+
+
+def test_speed_for_the_money_and_efficiency(result: ReviewResult) -> None:
+    value = next(row for row in result.value if row.card == "card-1")
+    saved = next(row for row in result.efficiency if row.card == "card-1")
+    assert value.value_ratio is not None and value.break_even_price is not None and saved.efficiency_ratio is not None
+    change = percent_change_words(value.value_ratio, value.value_ratio_interval)
+    price = money_words(value.break_even_price, value.break_even_interval)
+    for text in (review_text(result), review_markdown(result), result.paragraphs["all"]):
+        assert change in one_line(text)
+        assert price in one_line(text)
+    assert price in all_text(draw_value(result, Theme.of("light", "web")))
+    assert percent_change_words(saved.efficiency_ratio, saved.efficiency_interval) in review_markdown(result)
+    drawn = all_text(draw_efficiency(result, Theme.of("light", "web")))
+    assert chart_change(saved.efficiency_ratio, saved.efficiency_interval) in drawn
+
+
+def test_the_page(result: ReviewResult) -> None:
+    """The page shows change and interval apart, each with the address of its number."""
+    report = review_report(result)
+    shown: dict[str, set[str]] = {}
+    for number in shown_numbers(parsed(render_html(report))):
+        shown.setdefault(number.pointer, set()).add(number.text.removesuffix(" %"))
+    markdown = render_markdown(report)
+    found = [(f"overall/{n}", item.ratio, item.interval_these_scenes) for n, item in enumerate(result.overall)]
+    intervals = ["interval_these_scenes"] * len(found) + ["interval_95"] * len(result.comparisons)
+    found += [(f"comparisons/{n}", item.ratio, item.interval_95) for n, item in enumerate(result.comparisons)]
+    for (place, ratio, interval), key in zip(found, intervals, strict=True):
+        assert ratio is not None and interval is not None
+        assert shown[f"{place}/ratio"] == {percent_change(ratio, interval).removesuffix(" %")}
+        low, high = percent_change_range(interval).removesuffix(" %").split(" to ")
+        assert (shown[f"{place}/{key}/low"], shown[f"{place}/{key}/high"]) == ({low}, {high})
+        assert percent_change_range(interval) in markdown
+    for number, row in enumerate(result.value):
+        if row.break_even_price is not None and row.break_even_interval is not None:
+            assert money(row.break_even_price, row.break_even_interval) in shown[f"value/{number}/break_even_price"]
+            assert money_range(row.break_even_interval) in markdown

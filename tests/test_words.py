@@ -1,0 +1,60 @@
+"""Changes in percent and amounts of money: how many digits they are written with."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from frametime.words import money_words, percent_change, percent_change_range, percent_change_words
+
+
+@pytest.mark.parametrize(
+    ("ratio", "low", "high", "expected"),
+    [
+        (1.052, 1.041, 1.063, "+5.2 % (+4.1 to +6.3 %)"),
+        (0.9942, 0.9936, 0.9949, "−0.58 % (−0.64 to −0.51 %)"),
+        (0.9942, 0.9924, 0.9960, "−0.6 % (−0.8 to −0.4 %)"),
+        (1.002, 0.9996, 1.0044, "+0.20 % (−0.04 to +0.44 %)"),
+        (1.12, 0.98, 1.27, "+12 % (−2 to +27 %)"),
+        (1.12, 0.997, 1.27, "+12.0 % (−0.3 to +27.0 %)"),
+        (0.5, 0.01, 9.0, "−50 % (−99 to +800 %)"),
+        (1.0, 1.0, 1.0, "0.0 % (0.0 to 0.0 %)"),
+        (1.0001, 1.0001, 1.0001, "+0.01 % (+0.01 to +0.01 %)"),
+    ],
+)
+def test_the_digits_of_a_change_follow_its_interval(ratio: float, low: float, high: float, expected: str) -> None:
+    assert percent_change_words(ratio, SimpleNamespace(low=low, high=high)) == expected
+
+
+def test_a_change_without_an_interval_says_so() -> None:
+    assert percent_change(1.00312) == "+0.3 %"
+    assert percent_change_words(1.00312, None) == "+0.3 % (no interval)"
+
+
+@given(
+    low=st.floats(0.01, 20.0).filter(lambda end: abs(end - 1.0) > 1e-4),
+    width=st.floats(0.0, 5.0),
+)
+def test_an_end_beside_zero_is_not_written_as_zero(low: float, width: float) -> None:
+    ends = percent_change_range(SimpleNamespace(low=low, high=low + width)).removesuffix(" %").split(" to ")
+    sign = "+" if low > 1.0 else "−"
+    assert ends[0].startswith(sign)
+    assert float(ends[0].replace("−", "-")) == pytest.approx((low - 1.0) * 100.0, abs=0.5 + 1e-9)
+
+
+@pytest.mark.parametrize(
+    ("amount", "bounds", "expected"),
+    [
+        (499.0, None, "499"),
+        (499.99, None, "499.99"),
+        (543.871, (542.3, 545.4), "544 (542 to 545)"),
+        (543.871, (543.6, 544.1), "543.87 (543.60 to 544.10)"),
+        (6.5938, (6.5, 6.7), "6.59 (6.50 to 6.70)"),
+    ],
+)
+def test_an_amount_of_money(amount: float, bounds: tuple[float, float] | None, expected: str) -> None:
+    interval = None if bounds is None else SimpleNamespace(low=bounds[0], high=bounds[1])
+    assert money_words(amount, interval) == expected
