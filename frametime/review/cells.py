@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from frametime.caveats import Caveat, Weight
-from frametime.review.comparison import Decision, Difference, LogMean, decide, log_mean, runs_needed, welch_difference
+from frametime.review.comparison import Decision, Difference, LogMean, decide, log_mean, mean_difference, runs_needed
 from frametime.review.design import ReviewDesign
 from frametime.review.flags import CardSpread
 from frametime.review.holm import holm_adjusted
@@ -90,7 +90,7 @@ def _compare(
     means: tuple[LogMean, LogMean] | None = None
     if place in table.means and base in table.means:
         means = table.means[place], table.means[base]
-        difference = welch_difference(*means)
+        difference = mean_difference(*means)
         if difference.standard_error is None and all(mean.variance == 0.0 for mean in means):
             caveats.append(no_scatter(key))
         if difference.standard_error is not None and difference.ratio_interval(0.95, "") is None:

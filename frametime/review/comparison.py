@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.metrics.metric import Interval
-from frametime.review.quantiles import chi_over_its_mean_square, t_quantile, t_two_sided_p, t_upper_p
+from frametime.review.quantiles import chi_over_its_mean_square, t_quantile, t_two_sided_p
 from frametime.review.repeatability import PooledSpread
 from frametime.review.result_cells import Verdict
 
@@ -127,6 +127,13 @@ def log_mean(
 def geometric_mean(logs: Sequence[float]) -> float:
     """Geometric mean of one number or more, given as natural logs.
 
+    Of paired ratios it is the only mean that does not depend on which side is the reference.
+
+    References
+    ----------
+    P. J. Fleming and J. J. Wallace, "How not to lie with statistics: the correct way to summarize benchmark
+    results", Communications of the ACM 29(3), 218-221, 1986.
+
     Examples
     --------
     >>> round(geometric_mean([math.log(2.0), math.log(0.5)]), 12)
@@ -163,8 +170,8 @@ def combined(terms: Iterable[tuple[float, LogMean]]) -> Difference:
     return Difference(value=value, standard_error=math.sqrt(variance), degrees_of_freedom=df)
 
 
-def welch_difference(candidate: LogMean, baseline: LogMean) -> Difference:
-    """Candidate minus baseline."""
+def mean_difference(candidate: LogMean, baseline: LogMean) -> Difference:
+    """Candidate minus baseline: Welch's test where each side has a variance of its own."""
     return combined([(1.0, candidate), (-1.0, baseline)])
 
 
@@ -199,14 +206,6 @@ def decide(difference: Difference, *, margin: float) -> Decision:
     if outer[1] < 0.0 and difference.value < -edge:
         return Decision(verdict="behind", real_but_small=False)
     return Decision(verdict="undecided", real_but_small=False)
-
-
-def equivalence_p(difference: Difference, *, margin: float) -> float | None:
-    """p value of the two one-sided tests: below 0.05 exactly where the 90 % interval lies inside the margin."""
-    if difference.standard_error is None:
-        return None
-    edge = math.log1p(margin)
-    return t_upper_p((edge - abs(difference.value)) / difference.standard_error, difference.degrees_of_freedom)
 
 
 def runs_needed(

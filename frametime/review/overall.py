@@ -10,7 +10,7 @@ import numpy as np
 
 from frametime.caveats import Caveat, Weight
 from frametime.review.cells import MetricMeans
-from frametime.review.comparison import Difference, combined, geometric_mean
+from frametime.review.comparison import Difference, combined
 from frametime.review.design import ReviewDesign, SampleUnit
 from frametime.review.result_cells import CellComparison
 from frametime.review.result_overall import MissingCell, VerdictCounts
@@ -39,24 +39,6 @@ class Paired:
     def n_scenes(self) -> int:
         """Scenes with a cell on both sides."""
         return len({scene for scene, _ in self.cells})
-
-
-def geometric_mean_ratio(ratios: Sequence[float]) -> float:
-    """Geometric mean of paired ratios: the only mean that does not depend on which side is the reference.
-
-    References
-    ----------
-    P. J. Fleming and J. J. Wallace, "How not to lie with statistics: the correct way to summarize benchmark
-    results", Communications of the ACM 29(3), 218-221, 1986.
-
-    Examples
-    --------
-    >>> round(geometric_mean_ratio([2.0, 0.5]), 12)
-    1.0
-    """
-    if not ratios or min(ratios) <= 0.0:
-        raise ValueError(f"ratios must hold one or more and be positive, got {list(ratios)!r}")
-    return geometric_mean([math.log(ratio) for ratio in ratios])
 
 
 def over_sample(log_ratios: Sequence[float], groups: Sequence[object]) -> Difference | None:

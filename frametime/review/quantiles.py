@@ -37,14 +37,6 @@ def t_two_sided_p(statistic: float, degrees_of_freedom: float) -> float:
     return float(2.0 * special.stdtr(degrees_of_freedom, -abs(statistic)))
 
 
-def t_upper_p(statistic: float, degrees_of_freedom: float) -> float:
-    """Probability that t is as large as ``statistic`` or larger."""
-    from scipy import special
-
-    _check(0.5, degrees_of_freedom)
-    return float(special.stdtr(degrees_of_freedom, -statistic))
-
-
 def normal_upper_p(statistic: float) -> float:
     """Probability that a standard normal variable is as large as ``statistic`` or larger."""
     from scipy import special

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from example_result import METRICS, design, placed_run
 
-from frametime.review.comparison import decide, log_mean, welch_difference
+from frametime.review.comparison import decide, log_mean, mean_difference
 from frametime.review.result import ReviewResult
 from frametime.review.reviewing import review_runs
 from frametime.review.run_set import PlacedRun
@@ -104,7 +104,7 @@ def test_a_card_against_itself_is_hardly_ever_ahead_or_behind(scene: str, key: s
         orders = [rng.permutation(10) for _ in range(300)]
         splits = [(order[:3].tolist(), order[3:6].tolist()) for order in orders]
     verdicts = [
-        decide(welch_difference(log_mean(values[one]), log_mean(values[other])), margin=MARGIN).verdict
+        decide(mean_difference(log_mean(values[one]), log_mean(values[other])), margin=MARGIN).verdict
         for one, other in splits
     ]
     wrong = sum(verdict in {"ahead", "behind"} for verdict in verdicts)
@@ -115,7 +115,7 @@ def test_ten_runs_of_one_card_are_mostly_called_tied_with_themselves() -> None:
     values = np.log([run.value("average_fps") for run in recorded(("many-runs",)) if run.scene == "embers"])
     verdicts = [
         decide(
-            welch_difference(log_mean(values[list(one)]), log_mean(np.delete(values, list(one)))), margin=MARGIN
+            mean_difference(log_mean(values[list(one)]), log_mean(np.delete(values, list(one)))), margin=MARGIN
         ).verdict
         for one in combinations(range(10), 5)
     ]

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from frametime.review.comparison import Difference, combined, decide, log_mean, welch_difference
+from frametime.review.comparison import Difference, combined, decide, log_mean, mean_difference
 from frametime.review.overall import over_sample
 from frametime.review.repeatability import pooled_spread
 from frametime.review.result_cells import Verdict
@@ -72,7 +72,7 @@ def test_cell_intervals_cover_the_truth(n_runs: int) -> None:
         for truth, (one, other) in zip(
             advantages, cells_of(rng, advantages, unlike_spreads(rng, 10), n_runs), strict=True
         ):
-            tally.add(covers(welch_difference(log_mean(one), log_mean(other)), truth))
+            tally.add(covers(mean_difference(log_mean(one), log_mean(other)), truth))
     assert ALLOWED[0] <= tally.rate <= ALLOWED[1], tally
 
 
@@ -83,7 +83,7 @@ def test_with_two_runs_the_cell_interval_is_on_the_safe_side() -> None:
     tally = Tally()
     for _ in range(7000):
         one, other = 0.01 * rng.standard_normal((2, 2))
-        tally.add(covers(welch_difference(log_mean(one), log_mean(other)), 0.0))
+        tally.add(covers(mean_difference(log_mean(one), log_mean(other)), 0.0))
     assert 0.95 <= tally.rate <= 0.99, tally
 
 
@@ -132,7 +132,7 @@ def test_ahead_is_rarely_said_of_equal_cards(spread: float) -> None:
     ahead, behind = Tally(), Tally()
     for _ in range(8000):
         one, other = spread * rng.standard_normal((2, 3))
-        verdict = decide(welch_difference(log_mean(one), log_mean(other)), margin=MARGIN).verdict
+        verdict = decide(mean_difference(log_mean(one), log_mean(other)), margin=MARGIN).verdict
         ahead.add(verdict == "ahead")
         behind.add(verdict == "behind")
     for tally in (ahead, behind):
@@ -147,7 +147,7 @@ def test_tied_is_rarely_said_at_the_margin(spread: float, n_runs: int) -> None:
     tied = Tally()
     for _ in range(5000):
         one, other = spread * rng.standard_normal((2, n_runs))
-        verdict = decide(welch_difference(log_mean(one + EDGE), log_mean(other)), margin=MARGIN).verdict
+        verdict = decide(mean_difference(log_mean(one + EDGE), log_mean(other)), margin=MARGIN).verdict
         tied.add(verdict == "tied")
     assert tied.rate <= 0.05 + tied.slack(0.05), tied
 
@@ -179,9 +179,9 @@ def test_pooling_is_right_where_scenes_repeat_alike_and_wrong_where_they_do_not(
             noisiest = int(spreads.argmax())
             for at, (one, other) in enumerate(cells):
                 if tally is alike or at == noisiest:
-                    pooled = welch_difference(log_mean(one, pooled=pools[0]), log_mean(other, pooled=pools[1]))
+                    pooled = mean_difference(log_mean(one, pooled=pools[0]), log_mean(other, pooled=pools[1]))
                     tally.add(covers(pooled, 0.0))
-                    own.add(covers(welch_difference(log_mean(one), log_mean(other)), 0.0))
+                    own.add(covers(mean_difference(log_mean(one), log_mean(other)), 0.0))
     assert ALLOWED[0] <= alike.rate <= ALLOWED[1], alike
     assert unlike.rate < 0.88, unlike
     assert ALLOWED[0] <= own.rate <= ALLOWED[1], own
