@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Final
 
 from frametime.render.report.document import Block, Cell, Column, Paragraph, Row, Section, Strip, Table
 from frametime.render.report.parts import (
@@ -20,6 +21,8 @@ from frametime.render.report.review.words import Words, first_reason
 from frametime.review.result import ReviewResult
 from frametime.review.result_cells import CellComparison, CellSummary
 from frametime.review.result_entries import MetricEntry
+
+DIFFERENCE_HEADING: Final = "Difference, 95\N{NO-BREAK SPACE}% interval"
 
 
 def cells_section(result: ReviewResult) -> Section:
@@ -80,7 +83,12 @@ def _comparison_table(result: ReviewResult, words: Words, metric: MetricEntry, *
     )
     unit = words.metric_heading(metric.key)
     picture = [Column(heading=_scale(reach))] if with_picture else []
-    headings = ("Runs", "Baseline runs") if with_counts else ()
+    difference = (
+        [Column(heading=DIFFERENCE_HEADING, kind="number")]
+        if with_picture
+        else [Column(heading="Difference", kind="number"), Column(heading="95 % interval", kind="range")]
+    )
+    counts = ("Runs", "Baseline runs") if with_counts else ()
     return Table(
         key=f"cells-{result.metrics.index(metric) + 1}",
         caption=(
@@ -92,13 +100,12 @@ def _comparison_table(result: ReviewResult, words: Words, metric: MetricEntry, *
             Column(heading="Card", is_choice=True),
             Column(heading="Value", kind="number"),
             Column(heading="Baseline", kind="number"),
-            Column(heading="Difference", kind="number"),
-            Column(heading="95 % interval", kind="range"),
+            *difference,
             *picture,
             Column(heading="Verdict", is_choice=True),
             Column(heading="Stands alone", is_choice=True),
             Column(heading="p (Holm)", kind="number"),
-            *(Column(heading=heading, kind="number") for heading in headings),
+            *(Column(heading=heading, kind="number") for heading in counts),
         ),
         rows=rows,
         notes=notes.notes,
@@ -108,7 +115,8 @@ def _comparison_table(result: ReviewResult, words: Words, metric: MetricEntry, *
 
 
 def _scale(reach: float) -> str:
-    return f"\N{MINUS SIGN}{(1.0 - 1.0 / reach) * 100.0:.0f} % to +{(reach - 1.0) * 100.0:.0f} %"
+    words = f"\N{MINUS SIGN}{(1.0 - 1.0 / reach) * 100.0:.0f} % to +{(reach - 1.0) * 100.0:.0f} %"
+    return words.replace(" %", "\N{NO-BREAK SPACE}%")
 
 
 def _reach(items: list[CellComparison], margin: float) -> float:
@@ -135,6 +143,14 @@ def _comparison_cells(
     candidate = bare(item.candidate_value, "candidate_value", reason=reason)
     baseline = bare(item.baseline_value, "baseline_value", reason=reason)
     holm = bare(item.holm_p_value, "holm_p_value", digits=2, reason=reason)
+    difference: tuple[Cell, ...] = (
+        cell(ratio, notes=notes.why(ratio)),
+        cell(interval_text, notes=notes.why(interval_text)),
+    )
+    if reach is not None:
+        # Beside a picture the two share a cell: apart they push the last columns out of a usual window.
+        parts = (ratio,) if item.ratio is None else (ratio, interval_text)
+        difference = (cell(*parts, notes=notes.why(*parts)),)
     picture: tuple[Cell, ...] = ()
     if reach is not None:
         shape = None
@@ -148,8 +164,7 @@ def _comparison_cells(
         cell(words.cards[item.candidate]),
         cell(candidate, notes=notes.why(candidate)),
         cell(baseline, notes=notes.why(baseline)),
-        cell(ratio, notes=notes.why(ratio)),
-        cell(interval_text, notes=notes.why(interval_text)),
+        *difference,
         *picture,
         _verdict_cell(item),
         cell({True: "yes", False: "no", None: "\N{EN DASH}"}[item.stands_after_holm]),
