@@ -6,15 +6,15 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from frametime.caveats import Caveat, Weight
+from frametime.caveats import Caveat
 from frametime.review.comparison import Decision, Difference, LogMean, decide, log_mean, mean_difference, runs_needed
 from frametime.review.design import ReviewDesign
 from frametime.review.flags import CardSpread
 from frametime.review.holm import holm_adjusted
+from frametime.review.metric_caveats import bearing_on, metric_caveat, no_scatter, too_wide
 from frametime.review.result_cells import CellComparison, CellSummary
 from frametime.review.result_entries import MetricEntry
 from frametime.review.run_set import Place
-from frametime.review.summary import bearing_on, no_scatter, too_wide
 
 WELCH = "Welch t interval on logs of {candidate} and {baseline} runs, back-transformed"
 WELCH_POOLED = "t interval on logs of {candidate} and {baseline} runs with each card's pooled scatter, back-transformed"
@@ -71,7 +71,7 @@ def metric_means(
 def compare_cells(
     table: MetricMeans, candidate: str, design: ReviewDesign, summaries: Mapping[Place, CellSummary]
 ) -> list[CellComparison]:
-    """Every cell that either card has, in the order of the plan, with Holm's adjustment over them."""
+    """Every cell that both cards have, in the order of the plan, with Holm's adjustment over them."""
     found = []
     for scene, resolution in design.cells:
         places = (candidate, scene, resolution), (design.baseline, scene, resolution)
@@ -84,47 +84,60 @@ def _compare(
     table: MetricMeans, place: Place, base: Place, design: ReviewDesign, summaries: Mapping[Place, CellSummary]
 ) -> CellComparison:
     key = table.metric.key
-    one, other = summaries[place], summaries[base]
-    caveats = _side_caveats((one, other), key, design)
-    difference: Difference | None = None
-    means: tuple[LogMean, LogMean] | None = None
-    if place in table.means and base in table.means:
-        means = table.means[place], table.means[base]
-        difference = mean_difference(*means)
-        if difference.standard_error is None and all(mean.variance == 0.0 for mean in means):
-            caveats.append(no_scatter(key))
-        if difference.standard_error is not None and difference.ratio_interval(0.95, "") is None:
-            caveats.append(too_wide(key))
-    else:
-        caveats.append(_no_ratio(key))
-    method = WELCH_POOLED if design.spread == "pooled" else WELCH
-    method = method.format(candidate=one.estimates[key].n_runs, baseline=other.estimates[key].n_runs)
-    decision = (
-        Decision(verdict="undecided", real_but_small=False)
-        if difference is None
-        else table.decided(difference, design.margin)
-    )
-    needed, at_margin = None, False
-    if decision.verdict == "undecided" and means is not None:
-        needed, at_margin = _needed(table, (place, base), means, design.margin)
-    return CellComparison(
+    one, other = summaries[place].estimates[key], summaries[base].estimates[key]
+    bare = CellComparison(
         metric=key,
         candidate=place[0],
         baseline=base[0],
         scene=place[1],
         resolution=place[2],
-        candidate_value=one.estimates[key].value,
-        baseline_value=other.estimates[key].value,
-        candidate_n_runs=one.estimates[key].n_runs,
-        baseline_n_runs=other.estimates[key].n_runs,
-        ratio=None if difference is None else math.exp(difference.value),
-        interval_95=None if difference is None else difference.ratio_interval(0.95, method),
-        interval_90=None if difference is None else difference.ratio_interval(0.90, method),
-        verdict=decision.verdict,
-        real_but_small=decision.real_but_small,
-        p_value=None if difference is None else difference.p_value,
+        candidate_value=one.value,
+        baseline_value=other.value,
+        candidate_n_runs=one.n_runs,
+        baseline_n_runs=other.n_runs,
+        ratio=None,
+        interval_95=None,
+        interval_90=None,
+        verdict="undecided",
+        real_but_small=False,
+        p_value=None,
         holm_p_value=None,
         stands_after_holm=None,
+        runs_needed=None,
+        at_margin=False,
+        caveats=tuple(_side_caveats((summaries[place], summaries[base]), key, design)),
+    )
+    if place not in table.means or base not in table.means:
+        return replace(bare, caveats=(*bare.caveats, _no_ratio(key)))
+    return _decided(bare, table, (place, base), design)
+
+
+def _decided(
+    bare: CellComparison, table: MetricMeans, places: tuple[Place, Place], design: ReviewDesign
+) -> CellComparison:
+    """Ratio, intervals and verdict of a cell in which both sides have a mean."""
+    means = table.means[places[0]], table.means[places[1]]
+    difference = mean_difference(*means)
+    decision = table.decided(difference, design.margin)
+    method = (WELCH_POOLED if design.spread == "pooled" else WELCH).format(
+        candidate=bare.candidate_n_runs, baseline=bare.baseline_n_runs
+    )
+    interval = difference.ratio_interval(0.95, method)
+    caveats = list(bare.caveats)
+    if difference.standard_error is None and all(mean.variance == 0.0 for mean in means):
+        caveats.append(no_scatter(bare.metric))
+    if difference.standard_error is not None and interval is None:
+        caveats.append(too_wide(bare.metric))
+    is_open = decision.verdict == "undecided"
+    needed, at_margin = _needed(table, places, means, design.margin) if is_open else (None, False)
+    return replace(
+        bare,
+        ratio=math.exp(difference.value),
+        interval_95=interval,
+        interval_90=difference.ratio_interval(0.90, method),
+        verdict=decision.verdict,
+        real_but_small=decision.real_but_small,
+        p_value=difference.p_value,
         runs_needed=needed,
         at_margin=at_margin,
         caveats=tuple(caveats),
@@ -160,12 +173,8 @@ def _side_caveats(sides: tuple[CellSummary, CellSummary], key: str, design: Revi
 
 
 def _no_ratio(key: str) -> Caveat:
-    return Caveat(
-        code="no-ratio",
-        message="A side has no value above zero in this cell, so no ratio can be formed.",
-        weight=Weight.CARE,
-        metrics=(key,),
-    )
+    message = "A side has no value above zero in this cell, so no ratio can be formed."
+    return metric_caveat(key, code="no-ratio", message=message)
 
 
 def _with_holm(found: Sequence[CellComparison]) -> list[CellComparison]:

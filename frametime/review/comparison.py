@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.metrics.metric import Interval
-from frametime.review.quantiles import chi_over_its_mean_square, t_quantile, t_two_sided_p
 from frametime.review.repeatability import PooledSpread
 from frametime.review.result_cells import Verdict
+from frametime.statistics.quantiles import chi_over_its_mean_square, t_quantile, t_two_sided_p
 
 MOST_RUNS: Final = 30
 """More runs than this of one cell are not proposed; beyond it a cell is *at the margin*. Common practice, no source."""

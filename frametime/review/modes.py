@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.review.quantiles import normal_upper_p
+from frametime.statistics.quantiles import normal_upper_p
 
 FloatArray = NDArray[np.float64]
 N_NULL: Final = 20_000

@@ -13,7 +13,7 @@ from typing import Literal, TypeAlias, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.review.quantiles import f_upper_quantile, t_quantile
+from frametime.statistics.quantiles import f_upper_quantile, t_quantile
 
 Outcome: TypeAlias = Literal["ok", "straggler", "outlier"]
 """Up to the 5 % value, beyond it, beyond the 1 % value."""

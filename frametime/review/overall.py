@@ -8,12 +8,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from frametime.caveats import Caveat, Weight
+from frametime.caveats import Caveat
 from frametime.review.cells import MetricMeans
 from frametime.review.comparison import Difference, combined
 from frametime.review.design import ReviewDesign, SampleUnit
+from frametime.review.metric_caveats import metric_caveat
 from frametime.review.result_cells import CellComparison
 from frametime.review.result_overall import MissingCell, VerdictCounts
+from frametime.words import counted, joined
 
 THESE_SCENES = "these scenes: run noise only, {n} cells, Welch-Satterthwaite t interval on logs"
 SCENES_LIKE_THESE = "scenes like these: {n} {unit}s as a sample, t interval on logs"
@@ -113,59 +115,30 @@ def count_verdicts(comparisons: Sequence[CellComparison], cells: Sequence[Cell])
 
 def pair_caveats(paired: Paired, metric: str, design: ReviewDesign) -> tuple[Caveat, ...]:
     """What must be said with the numbers of a pair."""
-    caveats = []
     if not paired.cells:
-        caveats.append(
-            Caveat(
-                code="no-common-cell",
-                message=("No cell has usable runs on both sides."),
-                weight=Weight.CARE,
-                metrics=(metric,),
-            )
-        )
-    elif paired.missing:
-        scenes = {scene.key: scene.label for scene in design.scenes}
-        listed = "; ".join(
-            f"{scenes[item.scene]} at {item.resolution} (no value of {' and '.join(map(design.label, item.cards))})"
-            for item in paired.missing
-        )
-        caveats.append(
-            Caveat(
-                code="missing-cells",
-                message=(f"Left out of both sides: {listed}."),
-                weight=Weight.CARE,
-                metrics=(metric,),
-            )
-        )
-    if paired.cells and paired.these is not None and paired.these.standard_error is None:
-        caveats.append(
-            Caveat(
-                code="one-run",
-                message=("Cells with a single run, and no repeats anywhere, give no interval."),
-                weight=Weight.CARE,
-                metrics=(metric,),
-            )
-        )
+        return (metric_caveat(metric, code="no-common-cell", message="No cell has usable runs on both sides."),)
+    caveats = []
+    if paired.missing:
+        message = f"Left out of both sides: {_listed(paired.missing, design)}."
+        caveats.append(metric_caveat(metric, code="missing-cells", message=message))
+    if paired.these is not None and paired.these.standard_error is None:
+        message = "Cells with a single run, and no repeats anywhere, give no interval."
+        caveats.append(metric_caveat(metric, code="one-run", message=message))
     if paired.n_stand_ins:
-        caveats.append(
-            Caveat(
-                code="one-run-pooled",
-                message=(
-                    f"In {paired.n_stand_ins} places a cell has a single run: the repeatability of the card's other "
-                    "cells "
-                    "stands in for its scatter."
-                ),
-                weight=Weight.CARE,
-                metrics=(metric,),
-            )
+        message = (
+            f"In {counted(paired.n_stand_ins, 'place')} a cell has a single run: the repeatability of the card's other "
+            "cells stands in for its scatter."
         )
-    if paired.cells and paired.like_these is None:
-        caveats.append(
-            Caveat(
-                code="too-few-scenes",
-                message=("One scene says nothing about other scenes: there is no interval for scenes like these."),
-                weight=Weight.CARE,
-                metrics=(metric,),
-            )
-        )
+        caveats.append(metric_caveat(metric, code="one-run-pooled", message=message))
+    if paired.like_these is None:
+        message = "One scene says nothing about other scenes: there is no interval for scenes like these."
+        caveats.append(metric_caveat(metric, code="too-few-scenes", message=message))
     return tuple(caveats)
+
+
+def _listed(missing: Sequence[MissingCell], design: ReviewDesign) -> str:
+    scenes = {scene.key: scene.label for scene in design.scenes}
+    return "; ".join(
+        f"{scenes[item.scene]} at {item.resolution} (no value of {joined([design.label(card) for card in item.cards])})"
+        for item in missing
+    )

@@ -13,7 +13,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.review.quantiles import t_quantile
+from frametime.statistics.quantiles import t_quantile
 
 REPEATABILITY_FACTOR: Final = 2.8
 """ISO 5725-6:1994, 4.1: two single results differ by less than 2.8 s_r in 95 % of cases (1.96 root 2, rounded)."""

@@ -226,7 +226,7 @@ def _over_cuts(
 
 
 def _value(design: ReviewDesign, standings: Sequence[Standing]) -> list[ValueRow]:
-    speed = speed_metric(design, {metric.key: metric.unit for metric in design.metrics})
+    speed = speed_metric(design)
     if speed is None or not any(card.price for card in design.cards):
         return []
     return value_rows(design, [item for item in standings if item.metric == speed])

@@ -10,10 +10,11 @@ import numpy as np
 from frametime.caveats import Caveat, Weight
 from frametime.metrics.metric import Interval
 from frametime.review.comparison import WIDEST_LOG
-from frametime.review.quantiles import t_quantile
+from frametime.review.metric_caveats import metric_caveat, no_scatter, too_wide
 from frametime.review.repeatability import PooledSpread
 from frametime.review.result_cells import Estimate
 from frametime.review.run_set import ZERO, RunSet
+from frametime.statistics.quantiles import t_quantile
 from frametime.words import counted
 
 GEOMETRIC = "t interval over {n} runs, on logs, back-transformed"
@@ -52,11 +53,11 @@ def estimate(
         return _estimate(key, None, None, None, run_values, caveats)
     if float(present.min()) <= ZERO:
         caveats.append(
-            Caveat(
+            metric_caveat(
+                key,
                 code="plain-mean",
                 message="A run has a value of zero or below, so the plain mean is shown and no ratio can be formed.",
                 weight=Weight.NOTE,
-                metrics=(key,),
             )
         )
         spread = float(np.std(present, ddof=1)) if n > 1 else None
@@ -79,26 +80,6 @@ def estimate(
         interval = None
         caveats.append(no_scatter(key))
     return _estimate(key, math.exp(mean), interval, own, run_values, caveats)
-
-
-def no_scatter(key: str) -> Caveat:
-    """Runs that are equal to the last digit."""
-    return Caveat(
-        code="no-scatter",
-        message="All runs have exactly the same value, which gives no interval; were files copied?",
-        weight=Weight.CARE,
-        metrics=(key,),
-    )
-
-
-def too_wide(key: str) -> Caveat:
-    """Runs that differ by orders of magnitude."""
-    return Caveat(
-        code="too-wide",
-        message="The runs scatter so much that the interval would span more than a factor of a million.",
-        weight=Weight.REPEAT,
-        metrics=(key,),
-    )
 
 
 def set_estimates(
@@ -130,31 +111,13 @@ def carried_caveats(run_set: RunSet) -> tuple[Caveat, ...]:
     )
 
 
-def bearing_on(caveats: Sequence[Caveat], key: str) -> tuple[Caveat, ...]:
-    """Those caveats that bear on a metric."""
-    return tuple(caveat for caveat in caveats if not caveat.metrics or key in caveat.metrics)
-
-
 def _about_absence(key: str, n: int, total: int) -> list[Caveat]:
     caveats = []
     if n < total:
-        caveats.append(
-            Caveat(
-                code="runs-without-value",
-                message=f"{total - n} of {total} runs have no value of this metric.",
-                weight=Weight.CARE,
-                metrics=(key,),
-            )
-        )
+        message = f"{total - n} of {counted(total, 'run')} have no value of this metric."
+        caveats.append(metric_caveat(key, code="runs-without-value", message=message))
     if n == 1:
-        caveats.append(
-            Caveat(
-                code="one-run",
-                message="1 run gives no interval; 2 or more do.",
-                weight=Weight.CARE,
-                metrics=(key,),
-            )
-        )
+        caveats.append(metric_caveat(key, code="one-run", message="1 run gives no interval; 2 or more do."))
     return caveats
 
 

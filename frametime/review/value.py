@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 from frametime.caveats import Caveat, Weight
 from frametime.metrics.metric import Interval
 from frametime.review.design import ReviewDesign, RunningCost
+from frametime.review.metric_caveats import metric_caveat
 from frametime.review.result_entries import CardEntry
 from frametime.review.result_overall import Standing, ValueRow
+from frametime.review.standings import turned_interval
 from frametime.words import joined
 
 DAYS_PER_YEAR = 365.25
@@ -60,7 +62,6 @@ def value_rows(design: ReviewDesign, standings: Sequence[Standing]) -> list[Valu
 
 
 def _row(standing: Standing, card: CardEntry, base: CardEntry) -> ValueRow:
-    caveats = list(standing.caveats)
     row = ValueRow(
         cut=standing.cut,
         metric=standing.metric,
@@ -76,49 +77,52 @@ def _row(standing: Standing, card: CardEntry, base: CardEntry) -> ValueRow:
         break_even_interval=None,
         baseline_break_even_price=None,
         baseline_break_even_interval=None,
-        caveats=(),
+        caveats=standing.caveats,
     )
-    ratio, interval = standing.ratio_to_baseline, standing.interval
-    if card.key == base.key or ratio is None:
-        return replace(row, value_ratio=1.0 if card.key == base.key and card.price else None, caveats=tuple(caveats))
-    absent = [entry.label for entry in (card, base) if entry.price is None]
-    if absent:
-        caveats.append(
-            Caveat(
-                code="no-price",
-                message=(f"The plan gives no price for {joined(absent)}."),
-                weight=Weight.NOTE,
-                metrics=(standing.metric,),
-            )
-        )
-    elif card.currency != base.currency:
-        caveats.append(
-            Caveat(
-                code="currencies-differ",
-                message=(f"The prices are in {card.currency} and {base.currency}: their value cannot be compared."),
-                weight=Weight.NOTE,
-                metrics=(standing.metric,),
-            )
-        )
-    if base.price is not None and card.currency in {base.currency, None}:
+    if card.key == base.key:
+        return replace(row, value_ratio=1.0 if card.price else None)
+    if standing.ratio_to_baseline is None:
+        return row
+    return _against_baseline(row, standing.ratio_to_baseline, standing.interval, card, base)
+
+
+def _against_baseline(
+    row: ValueRow, ratio: float, interval: Interval | None, card: CardEntry, base: CardEntry
+) -> ValueRow:
+    """Break-even prices both ways and value against the baseline, as far as the prices carry them."""
+    equal = "price at which the value is equal"
+    same_currency = card.currency == base.currency
+    # A card without a price, and so without a currency, may still be told what it is worth in the baseline's.
+    if base.price is not None and (same_currency or card.currency is None):
         row = replace(
             row,
             break_even_price=break_even_price(base.price, ratio),
-            break_even_interval=_scaled(interval, base.price, "price at which the value is equal"),
+            break_even_interval=_scaled(interval, base.price, equal),
         )
-    if card.price is not None and card.currency == base.currency:
+    if card.price is not None and same_currency:
         row = replace(
             row,
-            baseline_break_even_price=card.price / ratio,
-            baseline_break_even_interval=_scaled_inverse(interval, card.price, "price at which the value is equal"),
+            baseline_break_even_price=break_even_price(card.price, 1.0 / ratio),
+            baseline_break_even_interval=_scaled(turned_interval(interval), card.price, equal),
         )
-    if card.price is not None and base.price is not None and card.currency == base.currency:
+    if card.price is not None and base.price is not None and same_currency:
         row = replace(
             row,
             value_ratio=ratio * base.price / card.price,
             value_ratio_interval=_scaled(interval, base.price / card.price, "rate per money over the baseline's"),
         )
-    return replace(row, caveats=tuple(caveats))
+    return replace(row, caveats=(*row.caveats, *_about_prices(row.metric, card, base)))
+
+
+def _about_prices(metric: str, card: CardEntry, base: CardEntry) -> list[Caveat]:
+    absent = [entry.label for entry in (card, base) if entry.price is None]
+    if absent:
+        message = f"The plan gives no price for {joined(absent)}."
+        return [metric_caveat(metric, code="no-price", message=message, weight=Weight.NOTE)]
+    if card.currency != base.currency:
+        message = f"The prices are in {card.currency} and {base.currency}: their value cannot be compared."
+        return [metric_caveat(metric, code="currencies-differ", message=message, weight=Weight.NOTE)]
+    return []
 
 
 def _scaled(interval: Interval | None, factor: float, what: str) -> Interval | None:
@@ -129,19 +133,11 @@ def _scaled(interval: Interval | None, factor: float, what: str) -> Interval | N
     )
 
 
-def _scaled_inverse(interval: Interval | None, factor: float, what: str) -> Interval | None:
-    if interval is None:
-        return None
-    return replace(
-        interval, low=factor / interval.high, high=factor / interval.low, method=f"{what}, from {interval.method}"
-    )
-
-
 def _ratio_of(one: float | None, other: float | None) -> float | None:
     return None if one is None or other is None else one / other
 
 
-def speed_metric(design: ReviewDesign, units: Mapping[str, str]) -> str | None:
+def speed_metric(design: ReviewDesign) -> str | None:
     """The metric in which speed for money is counted: the headline if it is a rate, else the average rate."""
-    keys = [design.headline, "average_fps"]
-    return next((key for key in keys if units.get(key) == "{frame}/s"), None)
+    units = {metric.key: metric.unit for metric in design.metrics}
+    return next((key for key in (design.headline, "average_fps") if units.get(key) == "{frame}/s"), None)

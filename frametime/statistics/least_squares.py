@@ -7,6 +7,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from frametime.statistics.quantiles import t_quantile
+
 
 def linear_contrast(
     rows: Sequence[Sequence[float]], values: Sequence[float], contrast: Sequence[float], *, level: float = 0.95
@@ -51,7 +53,5 @@ def linear_contrast(
     variance = float(np.sum((observed - scaled @ coefficients) ** 2)) / freedom
     weights = np.concatenate(([0.0], np.asarray(contrast, dtype=np.float64))) / scale
     estimate = float(weights @ coefficients)
-    from scipy import special
-
-    half = float(special.stdtrit(freedom, 0.5 + level / 2.0)) * math.sqrt(variance * float(weights @ inverse @ weights))
+    half = t_quantile(0.5 + level / 2.0, freedom) * math.sqrt(variance * float(weights @ inverse @ weights))
     return estimate, (estimate - half, estimate + half)

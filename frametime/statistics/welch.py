@@ -9,13 +9,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from frametime.metrics.metric import Interval
+from frametime.statistics.quantiles import t_quantile
 
 
 @dataclass(frozen=True, kw_only=True)
 class Ratio:
     """Candidate over baseline, as a ratio of geometric means over runs.
 
-    ``interval`` is ``None`` when either side has fewer than two runs: nothing tells then how much runs scatter.
+    ``interval`` is ``None`` when either side has fewer than two runs, or the runs of each side agree to the last
+    digit: nothing tells then how much runs scatter.
     """
 
     value: float
@@ -37,7 +39,9 @@ class Ratio:
 def welch_difference(
     candidate: Sequence[float], baseline: Sequence[float], *, level: float
 ) -> tuple[float, tuple[float, float] | None]:
-    """Difference of two means and its Welch t interval (``None`` with fewer than two values on a side).
+    """Difference of two means and its Welch t interval.
+
+    There is none with fewer than two values on a side, or where neither side scatters at all.
 
     References
     ----------
@@ -64,11 +68,10 @@ def welch_difference(
     part_one, part_two = float(one.var(ddof=1)) / one.size, float(two.var(ddof=1)) / two.size
     variance = part_one + part_two
     if variance == 0.0:
-        return difference, (difference, difference)
-    from scipy import special
-
+        # Runs that agree to the last digit say nothing of how much runs scatter.
+        return difference, None
     freedom = variance**2 / (part_one**2 / (one.size - 1) + part_two**2 / (two.size - 1))
-    half = float(special.stdtrit(freedom, 0.5 + level / 2.0)) * math.sqrt(variance)
+    half = t_quantile(0.5 + level / 2.0, freedom) * math.sqrt(variance)
     return difference, (difference - half, difference + half)
 
 

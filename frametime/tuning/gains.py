@@ -114,8 +114,8 @@ def past_edge(view: TrialView, level: float) -> tuple[PastEdge, ...]:
     return tuple(found)
 
 
-def doubtful_falls(view: TrialView) -> tuple[str, ...]:
-    """Sentences about settings that scored clearly lower than one below them, in too few runs to be sure."""
+def doubtful_falls(view: TrialView, level: float) -> tuple[str, ...]:
+    """Sentences about settings that scored clearly lower than one below them, in runs that give no interval."""
     found = []
     drop = view.record.steps.edge_drop_pct / 100.0
     for workload in view.record.workloads:
@@ -128,11 +128,13 @@ def doubtful_falls(view: TrialView) -> tuple[str, ...]:
                 fastest = max(below, key=speeds.__getitem__, default=None)
                 if fastest is None or fps >= speeds[fastest] * (1.0 - drop):
                     continue
-                runs = min(len(view.runs_fps(place, workload.name)) for place in (setting, fastest))
-                if runs < 2:
+                ratio = welch_ratio(
+                    view.runs_fps(setting, workload.name), view.runs_fps(fastest, workload.name), level=level
+                )
+                if ratio.interval is None:
                     fall_pct = 100.0 * (1.0 - fps / speeds[fastest])
                     found.append(
                         f"Whether {setting} is past the edge: it scored {fall_pct:.1f} % lower than {fastest} under "
-                        f"'{workload.name}', in too few runs for an interval."
+                        f"'{workload.name}', in runs that give no interval (too few, or equal to the last digit)."
                     )
     return tuple(found)

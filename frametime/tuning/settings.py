@@ -15,6 +15,7 @@ from frametime.tuning.next_trial import Finished, everyday_setting, next_trial
 from frametime.tuning.record import STOCK, Setting, Trial, TuningRecord
 from frametime.tuning.summary import Cost, MapCell, TrialRow, TuningSummary
 from frametime.tuning.trial_view import TrialView, offset_of
+from frametime.words import counted
 
 
 def summarize(record: TuningRecord, *, level: float = 0.95, caveats: Sequence[Caveat] = ()) -> TuningSummary:
@@ -51,7 +52,7 @@ def summarize(record: TuningRecord, *, level: float = 0.95, caveats: Sequence[Ca
         best_gain=best_gain,
         everyday=everyday,
         everyday_cost=cost,
-        not_known=_not_known(view, best, best_gain, everyday, cost, final=final),
+        not_known=_not_known(view, best, best_gain, everyday, cost, final=final, level=level),
         next_step=step,
         caveats=(*caveats, *_caveats(view)),
         cautions=CAUTIONS,
@@ -159,6 +160,7 @@ def _not_known(
     cost: Cost | None,
     *,
     final: bool,
+    level: float,
 ) -> tuple[str, ...]:
     record = view.record
     heaviest = record.heaviest.name
@@ -174,12 +176,16 @@ def _not_known(
     for setting, words in ((STOCK, "stock"), (best, "the best setting")):
         runs = len(view.runs_fps(setting, heaviest))
         if runs < 2 and (setting != STOCK or best != STOCK):
-            found.append(f"{runs} measured runs at {words} under '{heaviest}' give no interval; 2 or more do.")
+            found.append(
+                f"{counted(runs, 'measured run')} at {words} under '{heaviest}': no interval; 2 or more runs give one."
+            )
+    if gain is not None and gain.interval is None and min(gain.n_candidate, gain.n_baseline) > 1:
+        found.append("How sure the gain is: the runs agree to the last digit, at stock and at the best setting.")
     if gain is not None and gain.interval is not None and gain.interval.low <= 1.0 <= gain.interval.high:
         found.append("Whether the best setting is faster than stock at all: its interval holds 1.")
     if everyday != best and (cost is None or cost.kind == "predicted"):
         found.append(f"What the everyday setting ({everyday}) really costs: it has not been measured.")
-    found += doubtful_falls(view)
+    found += doubtful_falls(view, level)
     if not any(trial.average_power_w for trial in record.trials):
         found.append("Power: no trial has a sensor log, so FPS per watt is not known.")
     if all(trial.peak_temperature_c is None for trial in record.trials):

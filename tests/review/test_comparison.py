@@ -20,9 +20,9 @@ from frametime.review.comparison import (
     runs_needed,
 )
 from frametime.review.overall import over_sample
-from frametime.review.quantiles import t_quantile
 from frametime.review.repeatability import pooled_spread
 from frametime.review.result_cells import Verdict
+from frametime.statistics.quantiles import t_quantile
 
 T_90, T_95 = t_quantile(0.95, 10), t_quantile(0.975, 10)
 EDGE = math.log1p(0.03)

@@ -10,10 +10,10 @@ from example_result import METRICS, placed_run
 
 from frametime.review.flags import card_spread, flagged_runs, least_distance, repeatability_of, set_caveats
 from frametime.review.outlier_tests import cochran_test, poolable
-from frametime.review.quantiles import t_quantile
 from frametime.review.repeatability import pooled_spread, run_that_stands_out
 from frametime.review.result_runs import Flag
 from frametime.review.run_set import PlacedRun, gather
+from frametime.statistics.quantiles import t_quantile
 
 KEY = METRICS[0].key
 

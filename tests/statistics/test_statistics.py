@@ -55,6 +55,12 @@ def test_one_run_on_a_side_gives_no_interval() -> None:
     assert not ratio.is_credibly_below
 
 
+def test_runs_that_agree_to_the_last_digit_give_no_interval() -> None:
+    ratio = welch_ratio([102.0, 102.0], [100.0, 100.0])
+    assert ratio.value == pytest.approx(1.02)
+    assert ratio.interval is None
+
+
 @pytest.mark.parametrize(("candidate", "baseline"), [([], [1.0]), ([1.0, 0.0], [1.0]), ([float("nan")], [1.0])])
 def test_wrong_values_are_refused(candidate: list[float], baseline: list[float]) -> None:
     with pytest.raises(ValueError, match="must"):
