@@ -92,6 +92,10 @@ class OutputError(FrametimeError):
     """A result cannot be written: it exists already, or the folder cannot be written."""
 
 
+class EndingError(OutputError):
+    """The name of an output ends in no format that can be written: wrong usage, exit code 2."""
+
+
 class OptionError(FrametimeError, ValueError):
     """An option says something that cannot be used: the message names it. Also wrong usage of the function."""
 

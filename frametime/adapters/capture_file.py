@@ -26,7 +26,7 @@ from frametime.capture import (
     SensorTrace,
 )
 from frametime.caveats import Caveat, Weight
-from frametime.errors import OutputError, ReadError, printable
+from frametime.errors import EndingError, OutputError, ReadError, printable
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -42,7 +42,7 @@ def store_capture(capture: Capture, path: str | os.PathLike[str], *, force: bool
     target = Path(path)
     name = os.fspath(path)
     if target.suffix.casefold() not in ENDINGS:
-        raise OutputError.at(name, f"the ending is '{printable(target.suffix)}'", helps="use .arrow or .parquet")
+        raise EndingError.at(name, f"the ending is '{printable(target.suffix)}'", helps="use .arrow or .parquet")
     refuse_existing([target], force=force)
     table = _with_units(capture.frames, FRAME_COLUMNS)
     table = table.replace_schema_metadata({METADATA_KEY: _to_json(capture).encode("utf-8")})

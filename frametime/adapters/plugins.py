@@ -53,6 +53,13 @@ def choose_adapter(name: str, head: bytes, wanted: str | None) -> tuple[Adapter,
     raise _unclaimed(name, head, caveats)
 
 
+def adapter_names() -> tuple[str, ...]:
+    """Names that ``ReadOptions.adapter`` may have: those built in and those of entry points, sorted."""
+    from importlib.metadata import entry_points
+
+    return tuple(sorted(_BUILT_IN_NAMES | {entry.name for entry in entry_points(group=GROUP)}))
+
+
 def _unclaimed(name: str, head: bytes, caveats: Sequence[Caveat]) -> ReadError:
     from frametime.adapters.text_source import not_text
 
@@ -100,10 +107,9 @@ def _loaded(made: object) -> Adapter:
 def _wanted_plugin(name: str, wanted: str) -> Adapter:
     from importlib.metadata import entry_points
 
-    entries = list(entry_points(group=GROUP))
-    entry = next((entry for entry in entries if entry.name == wanted), None)
+    entry = next((entry for entry in entry_points(group=GROUP) if entry.name == wanted), None)
     if entry is None:
-        known = ", ".join(sorted(_BUILT_IN_NAMES | {entry.name for entry in entries}))
+        known = ", ".join(adapter_names())
         raise ReadError.at(name, f"there is no adapter '{printable(wanted, limit=60)}'", helps=f"there are {known}")
     try:
         return _loaded(entry.load())

@@ -12,7 +12,7 @@ from typing import Final
 
 import click
 
-from frametime.errors import FrametimeError, did_you_mean, printable
+from frametime.errors import EndingError, FrametimeError, did_you_mean, printable
 
 COMMANDS: Final[Mapping[str, tuple[str, str]]] = MappingProxyType(
     {
@@ -116,7 +116,7 @@ def main() -> None:
         sys.stdout.flush()
     except FrametimeError as error:
         click.echo(f"frametime: {error}", err=True)
-        code = 3
+        code = 2 if isinstance(error, EndingError) else 3
     except click.ClickException as error:
         error.show()
         code = error.exit_code

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from frametime.cli.options import (
-    chosen_pattern,
+    limit_options,
     make_measure_options,
     make_read_options,
     make_sensor_options,
@@ -22,6 +22,7 @@ from frametime.cli.options import (
     skips_warm_up,
 )
 from frametime.cli.output import formula_warning
+from frametime.cli.pattern_options import chosen_pattern, refuse_unknown_sensor_fields
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -51,6 +52,7 @@ if TYPE_CHECKING:
 @reading_options
 @sensor_options
 @measuring_options
+@limit_options
 def batch(folder: str, **chosen: Any) -> None:
     """Measure every capture below FOLDER into one table, one row a capture.
 
@@ -74,7 +76,9 @@ def batch(folder: str, **chosen: Any) -> None:
     options = BatchOptions(
         read=make_read_options(chosen),
         measure=make_measure_options(chosen),
-        sensor_options=make_sensor_options(chosen),
+        sensor_options=make_sensor_options(
+            chosen, needs="--sensors-pattern", given=chosen["sensors_pattern"] is not None
+        ),
         path_pattern=path_pattern,
         sensors_pattern=chosen_pattern("--sensors-pattern", chosen["sensors_pattern"]),
         skip_start_auto=skips_warm_up(chosen),
@@ -82,7 +86,7 @@ def batch(folder: str, **chosen: Any) -> None:
         escape_formulas=_for_csv(chosen["escape_formulas"], out),
         partition_by=_partition_fields(chosen["partition_by"], path_pattern, out),
     )
-    _check_sensor_fields(options.sensors_pattern, options.path_pattern)
+    refuse_unknown_sensor_fields(options.sensors_pattern, options.path_pattern)
     root = Path(folder) if chosen["cluster"] is None else Path(folder).resolve()
     if not root.is_dir():
         raise OutputError.at(folder, "there is no such folder")
@@ -117,16 +121,6 @@ def batch(folder: str, **chosen: Any) -> None:
         click.echo(formula_warning(count.n_formula_cells, str(out)), err=True)
     if count.n_failed or walk.unlisted:
         click.get_current_context().exit(4)
-
-
-def _check_sensor_fields(sensors: PathPattern | None, path: PathPattern | None) -> None:
-    """Refuse a sensor pattern with a field that no path of a capture can fill."""
-    known = path.fields if path is not None else ()
-    unknown = [name for name in (sensors.fields if sensors is not None else ()) if name not in known]
-    if unknown:
-        raise click.UsageError(
-            f"--sensors-pattern: the field '{{{unknown[0]}}}' is not in --path-pattern; name it there too"
-        )
 
 
 @contextlib.contextmanager

@@ -3,25 +3,27 @@
 from __future__ import annotations
 
 import gc
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
 from frametime.cli.options import (
-    SIZES,
     expand_paths,
+    interval_options,
+    limit_options,
     make_measure_options,
     make_read_options,
     make_sensor_options,
     measuring_options,
+    plot_options,
     reading_options,
-    segment_choice,
     sensor_options,
     skips_warm_up,
 )
 from frametime.cli.output import emit, styled
 
 if TYPE_CHECKING:
+    from frametime.capture import Capture
     from frametime.metrics.metric import MeasuredRun
     from frametime.pipeline.gate import Requirement
     from frametime.pipeline.measuring import MeasureRequest
@@ -39,9 +41,7 @@ if TYPE_CHECKING:
 @click.option("--min", "least", multiple=True, metavar="KEY=VALUE", help="Require at least this value.")
 @click.option("--max", "greatest", multiple=True, metavar="KEY=VALUE", help="Require at most this value.")
 @click.option("--explain", is_flag=True, help="Print the layout that was found, with its evidence.")
-@click.option("--plot", type=click.Path(dir_okay=False), help="Draw the frame times: .png, .svg or .pdf.")
-@click.option("--theme", type=click.Choice(["light", "dark"]), default="light", show_default=True, help="Of --plot.")
-@click.option("--size", type=click.Choice(SIZES), default="web", show_default=True, help="Of --plot.")
+@plot_options
 @click.option("--segment", metavar="N|longest", help="Measure one segment of the capture only.")
 @click.option("--sensors", type=click.Path(dir_okay=False), help="Sensor log that belongs to the capture.")
 @click.option("-o", "--out", metavar="FILE", help="Write to a file instead of standard output.")
@@ -51,6 +51,8 @@ if TYPE_CHECKING:
 @reading_options
 @sensor_options
 @measuring_options
+@limit_options
+@interval_options
 def check(files: tuple[str, ...], **chosen: Any) -> None:
     """Say what a capture is worth, and its numbers.
 
@@ -64,77 +66,94 @@ def check(files: tuple[str, ...], **chosen: Any) -> None:
       frametime check run1.csv --min low_1pct_percentile_fps=60
       frametime check "runs/*.csv.gz" --explain
     """
-    from frametime.errors import FrametimeError
-    from frametime.pipeline.measuring import MeasureRequest, measure_file
-
     paths = expand_paths(files)
     if len(paths) > 1:
         gc.enable()
-    if chosen["plot"] is not None and len(paths) > 1:
-        raise click.UsageError("--plot takes one capture; 'frametime compare' draws several")
-    base = MeasureRequest(
-        path="-",
-        read=make_read_options(chosen),
-        measure=make_measure_options(chosen),
-        sensors=chosen["sensors"],
-        sensor_options=make_sensor_options(chosen) if chosen["sensors"] is not None else None,
-        skip_start_auto=skips_warm_up(chosen),
-        segment=segment_choice(chosen["segment"]),
-        keep_curves=chosen["plot"] is not None,
-    )
+    if chosen["plot"] is not None:
+        _refuse_plot(chosen, len(paths))
+    base = _request(chosen)
     requirements = _requirements(chosen, base)
-    chosen["indent"] = 2 if len(paths) == 1 else None
     texts: list[str] = []
     missed: list[str] = []
-    failed = False
     for path in paths:
-        try:
-            capture, run = measure_file(_for_path(base, path))
-        except (FrametimeError, OSError) as error:
-            if len(paths) == 1:
-                raise
-            click.echo(f"frametime: {error}", err=True)
-            failed = True
+        measured = _measured(_for_path(base, path), go_on=len(paths) > 1)
+        if measured is None:
             continue
-        if (hint := _sensor_hint(path, run)) is not None:
-            click.echo(f"frametime: {hint}", err=True)
-        texts.append(_text(run, chosen))
-        missed.extend(_missed(run, requirements))
+        run = measured[1]
+        texts.append(_text(run, path, chosen, indent=2 if len(paths) == 1 else None))
+        missed.extend(_missed(run, path, requirements))
         if chosen["plot"] is not None:
-            from pathlib import Path
-
-            from frametime.pipeline.compare_files import plot_check
-
-            plot_check(
-                capture, run, Path(chosen["plot"]), theme=chosen["theme"], size=chosen["size"], force=chosen["force"]
-            )
+            _plot(measured, chosen)
     emit(_joined(texts, chosen), chosen["out"], force=chosen["force"])
     for sentence in missed:
         click.echo(f"not met: {sentence}", err=True)
-    if failed:
+    if len(texts) < len(paths):
         click.get_current_context().exit(3)
     if missed:
         click.get_current_context().exit(5)
 
 
-_SLOW_FPS = 20.0
-"""Below it a log is looked at once more: sensors are sampled up to about so many times a second."""
+def _request(chosen: dict[str, Any]) -> MeasureRequest:
+    """What is asked of each file; its path is still to be put in."""
+    from frametime.pipeline.measuring import MeasureRequest
 
-
-def _sensor_hint(path: str, run: MeasuredRun) -> str | None:
-    """What to say of a sensor log that was given as a capture: each of its samples counts as a frame."""
-    average = run.values["average_fps"].value
-    if path == "-" or average is None or average > _SLOW_FPS:
-        return None
-    from frametime.adapters.file_kind import classify_file
-    from frametime.errors import printable
-
-    if classify_file(path).kind != "sensors":
-        return None
-    return (
-        f"{printable(path, limit=1000)}: this looks like a sensor log, whose samples are taken for frames; "
-        "give it with --sensors, beside its capture"
+    has_sensors = chosen["sensors"] is not None
+    sensor_options = make_sensor_options(chosen, needs="--sensors", given=has_sensors)
+    return MeasureRequest(
+        path="-",
+        read=make_read_options(chosen),
+        measure=make_measure_options(chosen),
+        sensors=chosen["sensors"],
+        sensor_options=sensor_options if has_sensors else None,
+        skip_start_auto=skips_warm_up(chosen),
+        segment=_segment(chosen["segment"]),
+        keep_curves=chosen["plot"] is not None,
     )
+
+
+def _measured(request: MeasureRequest, *, go_on: bool) -> tuple[Capture, MeasuredRun] | None:
+    """One file, measured; None where it cannot be used, that is told, and others are to follow."""
+    from frametime.errors import FrametimeError
+    from frametime.pipeline.measuring import measure_file, sensor_log_hint
+
+    try:
+        capture, run = measure_file(request)
+    except (FrametimeError, OSError) as error:
+        if not go_on:
+            raise
+        click.echo(f"frametime: {error}", err=True)
+        return None
+    if (hint := sensor_log_hint(request.path, run)) is not None:
+        click.echo(f"frametime: {hint}", err=True)
+    return capture, run
+
+
+def _refuse_plot(chosen: dict[str, Any], n_files: int) -> None:
+    """Stop before any work where the drawing could not be written."""
+    from pathlib import Path
+
+    from frametime.pipeline.compare_files import refuse_plot
+
+    if n_files > 1:
+        raise click.UsageError("--plot takes one capture; 'frametime compare' draws several")
+    refuse_plot(Path(chosen["plot"]), force=chosen["force"])
+
+
+def _plot(measured: tuple[Capture, MeasuredRun], chosen: dict[str, Any]) -> None:
+    from pathlib import Path
+
+    from frametime.pipeline.compare_files import plot_check
+
+    plot_check(*measured, Path(chosen["plot"]), theme=chosen["theme"], size=chosen["size"], force=chosen["force"])
+
+
+def _segment(text: str | None) -> int | Literal["longest"] | None:
+    if text is None or text == "longest":
+        return text  # type: ignore[return-value]  # the comparison above does not narrow to a literal
+    try:
+        return int(text)
+    except ValueError:
+        raise click.UsageError(f"--segment takes a number or 'longest', not {text!r}") from None
 
 
 def _for_path(base: MeasureRequest, path: str) -> MeasureRequest:
@@ -159,30 +178,30 @@ def _requirements(chosen: dict[str, Any], base: MeasureRequest) -> list[Requirem
         raise click.UsageError(str(error)) from error
 
 
-def _missed(run: MeasuredRun, requirements: list[Requirement]) -> list[str]:
+def _missed(run: MeasuredRun, path: str, requirements: list[Requirement]) -> list[str]:
     if not requirements:
         return []
-    from frametime.errors import printable
     from frametime.pipeline.gate import unmet
+    from frametime.render.check_text import shown_name
 
-    return [f"{printable(run.provenance.file_name)}: {miss.sentence}" for miss in unmet(run, requirements)]
+    return [f"{shown_name(run, path)}: {miss.sentence}" for miss in unmet(run, requirements)]
 
 
-def _text(run: MeasuredRun, chosen: dict[str, Any]) -> str:
+def _text(run: MeasuredRun, path: str, chosen: dict[str, Any], *, indent: int | None) -> str:
     if chosen["as_json"]:
         from frametime.render.plain import json_text
         from frametime.render.run_json import run_document
 
-        return json_text(run_document(run), indent=chosen["indent"]) + "\n"
+        return json_text(run_document(run, path=path), indent=indent) + "\n"
     if chosen["explain"]:
         return run.provenance.layout_toml
     if chosen["quiet"]:
         from frametime.render.check_text import judgement_text
 
-        return judgement_text(run)
+        return judgement_text(run, path=path)
     from frametime.render.check_text import check_text
 
-    return check_text(run, style=styled, verbose=chosen["verbose"])
+    return check_text(run, path=path, style=styled, verbose=chosen["verbose"])
 
 
 def _joined(texts: list[str], chosen: dict[str, Any]) -> str:

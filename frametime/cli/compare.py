@@ -7,10 +7,9 @@ from typing import Any
 
 import click
 
+from frametime.cli.drawing_options import drawing_options, make_chart_request
 from frametime.cli.options import (
-    drawing_options,
     expand_paths,
-    make_chart_request,
     make_measure_options,
     make_read_options,
     measuring_options,
@@ -46,6 +45,7 @@ def compare(files: tuple[str, ...], **chosen: Any) -> None:
       frametime compare "runs/*.csv" --out charts --theme dark --size video-4k
       frametime compare a.csv b.csv --out charts --only percentiles --format svg
     """
+    from frametime.errors import printable
     from frametime.pipeline.compare_files import COMPARE_KEYS, compare_captures
     from frametime.pipeline.measuring import MeasureRequest
 
@@ -64,8 +64,7 @@ def compare(files: tuple[str, ...], **chosen: Any) -> None:
         formats=request.formats,
         only=request.only,
         force=chosen["force"],
+        on_hint=lambda hint: click.echo(f"frametime: {hint}", err=True),
     )
-    from frametime.errors import printable
-
     for path in written:
         click.echo(printable(str(path)))

@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from frametime.cli.options import make_read_options, reading_options, skips_warm_up
+from frametime.cli.options import make_read_options, reading_options, refuse_auto_start
 
 
 @click.command()
@@ -29,8 +29,7 @@ def convert(source: str, target: str, force: bool, **chosen: Any) -> None:
     from frametime.adapters.reading import read_capture
     from frametime.errors import printable
 
-    if skips_warm_up(chosen):
-        raise click.UsageError("--skip-start auto belongs to measuring; convert takes a number of seconds")
+    refuse_auto_start(chosen, "the warm-up is found by measuring")
     capture = read_capture(source, options=make_read_options(chosen))
     write_capture(capture, target, force=force)
     click.echo(f"{printable(target, limit=1000)}: {capture.n_frames} frames", err=True)

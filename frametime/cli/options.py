@@ -5,17 +5,15 @@ from __future__ import annotations
 import functools
 import os
 import re
-from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any, Final, Literal, ParamSpec, TypeVar
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any, Final, ParamSpec, TypeVar
 
 import click
 
 if TYPE_CHECKING:
     from frametime.adapters.base import ReadOptions
     from frametime.adapters.sensor_log import SensorOptions
-    from frametime.metrics.options import MeasureOptions
-    from frametime.pipeline.chart_files import ChartRequest
-    from frametime.pipeline.path_pattern import PathPattern
+    from frametime.metrics.options import MeasureOptions, Refresh
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -93,7 +91,9 @@ _MEASURING: Final = (
     ),
     click.option("--refresh", metavar="HZ", help="Refresh of the display: 144, 60000/1001, or a window 48-165."),
     click.option("--tearing", is_flag=True, help="Frames appear at once, in the middle of a refresh."),
-    click.option("--intervals", is_flag=True, help="Say how sure each number is within this run."),
+)
+
+_LIMITS: Final = (
     click.option(
         "--temperature-limit",
         type=click.FloatRange(0.0, min_open=True),
@@ -105,6 +105,8 @@ _MEASURING: Final = (
     ),
 )
 
+_INTERVALS: Final = (click.option("--intervals", is_flag=True, help="Say how sure each number is within this run."),)
+
 _SENSORS: Final = (
     click.option("--sensor-layout", type=click.Path(dir_okay=False), help="Column layout of the sensor log."),
     click.option("--sensor-offset", type=float, metavar="S", help="Sensor clock minus capture clock, in seconds."),
@@ -113,81 +115,53 @@ _SENSORS: Final = (
     click.option("--recorded-from", metavar="TIME", help="Absolute time at which the capture's clock stood at 0."),
 )
 
+THEMES: Final = ("light", "dark")
+
 SIZES: Final = ("web", "web-2x", "video-1080p", "video-4k", "print", "print-180mm", "print-85mm")
 """Sizes of charts."""
 
-_DRAWING: Final = (
-    click.option(
-        "--theme", type=click.Choice(["light", "dark"]), default="light", show_default=True, help="Of charts."
-    ),
-    click.option(
-        "--size",
-        type=click.Choice(SIZES),
-        default="web",
-        show_default=True,
-        help="Of charts.",
-    ),
-    click.option(
-        "--format",
-        "formats",
-        type=click.Choice(["png", "svg", "pdf"]),
-        multiple=True,
-        default=["png"],
-        show_default=True,
-        help="Of charts; may be given several times.",
-    ),
-    click.option("--transparent", is_flag=True, help="Leave the ground of charts out."),
-    click.option("--only", multiple=True, metavar="KEY", help="Draw this chart only; may be given several times."),
+_PLOT: Final = (
+    click.option("--plot", type=click.Path(dir_okay=False), metavar="FILE", help="Draw the run: .png, .svg or .pdf."),
+    click.option("--theme", type=click.Choice(THEMES), default="light", show_default=True, help="Of --plot."),
+    click.option("--size", type=click.Choice(SIZES), default="web", show_default=True, help="Of --plot."),
 )
 
 
-def _all_of(
+def all_of(
     options: tuple[Callable[[Callable[P, R]], Callable[P, R]], ...],
 ) -> Callable[[Callable[P, R]], Callable[P, R]]:
+    """One decorator for a group of options, which the help shows in this order."""
     return lambda command: functools.reduce(lambda inner, option: option(inner), reversed(options), command)
 
 
 def reading_options(command: Callable[P, R]) -> Callable[P, R]:
     """Options of reading a frame log."""
-    return _all_of(_READING)(command)
+    return all_of(_READING)(command)
 
 
 def measuring_options(command: Callable[P, R]) -> Callable[P, R]:
     """Options of the metrics."""
-    return _all_of(_MEASURING)(command)
+    return all_of(_MEASURING)(command)
+
+
+def limit_options(command: Callable[P, R]) -> Callable[P, R]:
+    """Limits of the card, against which its sensors are held."""
+    return all_of(_LIMITS)(command)
+
+
+def interval_options(command: Callable[P, R]) -> Callable[P, R]:
+    """Whether numbers are shown with how sure they are within one run."""
+    return all_of(_INTERVALS)(command)
 
 
 def sensor_options(command: Callable[P, R]) -> Callable[P, R]:
     """Options of reading a sensor log."""
-    return _all_of(_SENSORS)(command)
+    return all_of(_SENSORS)(command)
 
 
-def drawing_options(command: Callable[P, R]) -> Callable[P, R]:
-    """Options of charts: theme, size, format, which."""
-    return _all_of(_DRAWING)(command)
-
-
-def make_chart_request(chosen: Mapping[str, Any], known: Sequence[str]) -> ChartRequest:
-    """The charts of a command line, of the keys that are known there.
-
-    Raises
-    ------
-    click.UsageError
-        If a key is not known.
-    """
-    from frametime.pipeline.chart_files import ChartRequest, known_keys
-
-    try:
-        only = known_keys(chosen["only"], known) if chosen["only"] else None
-    except ValueError as error:
-        raise click.UsageError(f"--only: {error}") from error
-    return ChartRequest(
-        theme=chosen["theme"],
-        size=chosen["size"],
-        formats=tuple(dict.fromkeys(chosen["formats"])),
-        only=only,
-        transparent=chosen["transparent"],
-    )
+def plot_options(command: Callable[P, R]) -> Callable[P, R]:
+    """Options of the drawing of one run."""
+    return all_of(_PLOT)(command)
 
 
 def make_read_options(chosen: Mapping[str, Any]) -> ReadOptions:
@@ -205,6 +179,8 @@ def make_read_options(chosen: Mapping[str, Any]) -> ReadOptions:
     if chosen["layout"] is not None:
         layout = Layout.from_toml(_text_of(chosen["layout"]), chosen["layout"])
     column = chosen["time_column"]
+    if chosen["adapter"] is not None:
+        _refuse_unknown_adapter(chosen["adapter"])
     return _checked(
         ReadOptions,
         layout=layout,
@@ -220,6 +196,27 @@ def make_read_options(chosen: Mapping[str, Any]) -> ReadOptions:
         max_rejected_fraction=chosen["max_rejected"] / 100.0,
         **_limits(chosen),
     )
+
+
+def _refuse_unknown_adapter(name: str) -> None:
+    from frametime.adapters.plugins import adapter_names
+    from frametime.errors import did_you_mean, printable
+
+    known = adapter_names()
+    if name not in known:
+        hint = did_you_mean(name, known) or f"there are {', '.join(known)}"
+        raise click.UsageError(f"--adapter: there is no '{printable(name, limit=60)}'; {hint}")
+
+
+def refuse_auto_start(chosen: Mapping[str, Any], because: str) -> None:
+    """Refuse ``--skip-start auto`` where the warm-up is not looked for.
+
+    Raises
+    ------
+    click.UsageError
+    """
+    if skips_warm_up(chosen):
+        raise click.UsageError(f"--skip-start auto is not for this command: {because}; give a number of seconds")
 
 
 def _limits(chosen: Mapping[str, Any]) -> dict[str, Any]:
@@ -253,15 +250,13 @@ def _text_of(path: str) -> str:
 
 
 def make_measure_options(chosen: Mapping[str, Any]) -> MeasureOptions:
-    """The measuring options of a command line.
+    """The measuring options of a command line; limits and intervals where the command has them.
 
     Raises
     ------
     click.UsageError
         If one of them is out of range.
     """
-    from dataclasses import replace
-
     from frametime.metrics.options import MeasureOptions, StutterRule
 
     rule = _checked(
@@ -270,24 +265,29 @@ def make_measure_options(chosen: Mapping[str, Any]) -> MeasureOptions:
         window_s=chosen["stutter_window"],
         min_excess_ms=chosen["stutter_excess"],
     )
-    refresh = None
-    if chosen["refresh"] is not None:
-        from frametime.metrics.display import parse_refresh
-
-        try:
-            refresh = replace(parse_refresh(chosen["refresh"]), tearing=chosen["tearing"])
-        except ValueError as error:
-            raise click.UsageError(f"--refresh: {error}") from error
     return _checked(
         MeasureOptions,
         quantile_type=chosen["quantile_type"],
         slowest_pcts=_shares(chosen["lows"]),
         stutter=rule,
-        refresh=refresh,
-        temperature_limit_c=chosen["temperature_limit"],
-        power_limit_w=chosen["power_limit"],
-        within_run_intervals=chosen["intervals"],
+        refresh=_refresh(chosen["refresh"], tearing=chosen["tearing"]),
+        temperature_limit_c=chosen.get("temperature_limit"),
+        power_limit_w=chosen.get("power_limit"),
+        within_run_intervals=chosen.get("intervals", False),
     )
+
+
+def _refresh(text: str | None, *, tearing: bool) -> Refresh | None:
+    if text is None:
+        if tearing:
+            raise click.UsageError("--tearing says how frames meet the refresh of the display: give --refresh too")
+        return None
+    from frametime.metrics.refresh_rates import parse_refresh
+
+    try:
+        return parse_refresh(text, tearing=tearing)
+    except ValueError as error:
+        raise click.UsageError(f"--refresh: {error}") from error
 
 
 def _shares(text: str) -> tuple[float, ...]:
@@ -297,8 +297,26 @@ def _shares(text: str) -> tuple[float, ...]:
         raise click.UsageError(f"--lows takes percentages separated by commas, not {text!r}") from None
 
 
-def make_sensor_options(chosen: Mapping[str, Any]) -> SensorOptions:
-    """The sensor options of a command line."""
+def make_sensor_options(chosen: Mapping[str, Any], *, needs: str, given: bool) -> SensorOptions:
+    """The sensor options of a command line.
+
+    Parameters
+    ----------
+    chosen : Mapping
+    needs : str
+        The option that names the sensor log.
+    given : bool
+        Whether it was given: without it the others would do nothing.
+
+    Raises
+    ------
+    click.UsageError
+        If one of them is out of range, or is given without a sensor log.
+    """
+    if not given:
+        for name in ("sensor_layout", "sensor_offset", "sensor_zone", "sensor_device", "recorded_from"):
+            if chosen[name] is not None:
+                raise click.UsageError(f"--{name.replace('_', '-')} is for reading a sensor log: give {needs} too")
     from frametime.adapters.sensor_layout import SensorLayout
     from frametime.adapters.sensor_log import SensorOptions
 
@@ -340,25 +358,6 @@ def _checked(kind: Callable[..., R], **values: Any) -> R:
         raise click.UsageError(told) from error
 
 
-def chosen_pattern(option: str, text: str | None) -> PathPattern | None:
-    """The path pattern of an option.
-
-    Raises
-    ------
-    click.UsageError
-        If it is not one.
-    """
-    from frametime.errors import FrametimeError
-    from frametime.pipeline.path_pattern import PathPattern
-
-    if text is None:
-        return None
-    try:
-        return PathPattern.parse(text, where=option)
-    except FrametimeError as error:
-        raise click.UsageError(str(error)) from error
-
-
 def expand_paths(patterns: tuple[str, ...]) -> list[str]:
     """Input paths with ``*``, ``?`` and ``**`` expanded, sorted; a path that exists is taken as it is.
 
@@ -382,18 +381,3 @@ def expand_paths(patterns: tuple[str, ...]) -> list[str]:
             raise click.UsageError(f"no file matches {pattern!r}")
         paths.extend(found)
     return list(dict.fromkeys(paths))
-
-
-def segment_choice(text: str | None) -> int | Literal["longest"] | None:
-    """``--segment``: a number, or ``longest``.
-
-    Raises
-    ------
-    click.UsageError
-    """
-    if text is None or text == "longest":
-        return text  # type: ignore[return-value]  # the comparison above does not narrow to a literal
-    try:
-        return int(text)
-    except ValueError:
-        raise click.UsageError(f"--segment takes a number or 'longest', not {text!r}") from None

@@ -25,7 +25,7 @@ def plan(folder: Path, out: Path, pattern: str | None, force: bool) -> None:
       frametime plan captures --out plan.toml
       frametime plan logs --path-pattern "{scene}_{resolution}/{card}_{run}.csv" --out plan.toml
     """
-    from frametime.cli.options import chosen_pattern
+    from frametime.cli.pattern_options import chosen_pattern
     from frametime.errors import printable
     from frametime.pipeline.plan_draft import draft_plan
     from frametime.replacing import refuse_existing, write_text

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from frametime.cli.options import drawing_options, make_chart_request
+from frametime.cli.drawing_options import drawing_options, make_chart_request
 from frametime.cli.output import formula_warning
 
 
@@ -61,10 +61,12 @@ def review(
 
     ctx = click.get_current_context()
     request = make_chart_request(chosen, keys_for("review", "review cells"))
+    # A plan that is wrong is told first: asking for a folder would have it read twice.
+    checked = read_plan(plan)
     if out is None and not coverage:
         raise click.UsageError("give --out FOLDER for the result, or --coverage to see what is missing")
     kept_folder = None if out is None or measure_again else out / KEPT_RUNS_FOLDER
-    result = review_plan(read_plan(plan), kept_folder=kept_folder, workers=workers)
+    result = review_plan(checked, kept_folder=kept_folder, workers=workers)
     if coverage:
         click.echo(coverage_text(result), nl=False)
         ctx.exit(0 if result.coverage.is_complete else 5)

@@ -8,15 +8,17 @@ from typing import Any, Final, TypeVar
 
 import click
 
+from frametime.cli.drawing_options import drawing_options, make_chart_request
 from frametime.cli.options import (
-    SIZES,
-    drawing_options,
-    make_chart_request,
+    interval_options,
+    limit_options,
     make_measure_options,
     make_read_options,
     make_sensor_options,
     measuring_options,
+    plot_options,
     reading_options,
+    refuse_auto_start,
     sensor_options,
 )
 
@@ -123,7 +125,11 @@ def add(record: str, **chosen: Any) -> None:
         raise click.UsageError("--fps is for runs without a log: give --log or --fps, not both")
     if chosen["sensors"] and len(chosen["sensors"]) != len(chosen["logs"]):
         raise click.UsageError("give --sensors once for each --log, in the same order")
-    reading = TrialReading(read=make_read_options(chosen), sensors=make_sensor_options(chosen))
+    refuse_auto_start(chosen, "a trial counts as it was run")
+    reading = TrialReading(
+        read=make_read_options(chosen),
+        sensors=make_sensor_options(chosen, needs="--sensors", given=bool(chosen["sensors"])),
+    )
     asked = NewTrial(
         core_offset_mhz=chosen["core"],
         memory_offset_mhz=chosen["memory"],
@@ -185,14 +191,14 @@ def show(record: str, report: str | None, charts: str | None, force: bool, as_js
 @click.option("--record", metavar="RECORD", help="Tuning record whose limits and lengths count.")
 @click.option("--gate", is_flag=True, help="End with exit code 5 unless the setting holds.")
 @_REPORT
-@click.option("--plot", type=click.Path(dir_okay=False), metavar="FILE", help="Draw the run: .png, .svg or .pdf.")
-@click.option("--theme", type=click.Choice(["light", "dark"]), default="light", show_default=True, help="Of --plot.")
-@click.option("--size", type=click.Choice(SIZES), default="web", show_default=True, help="Of --plot.")
+@plot_options
 @_FORCE
 @_JSON
 @reading_options
 @sensor_options
 @measuring_options
+@limit_options
+@interval_options
 def endurance(
     capture: str,
     sensors: str | None,
@@ -207,18 +213,28 @@ def endurance(
     """Judge one long run: does the setting hold?"""
     from pathlib import Path
 
+    from frametime.pipeline.compare_files import refuse_plot
+    from frametime.pipeline.measuring import sensor_log_hint
     from frametime.pipeline.tuning_report_files import refuse_path, write_endurance_report
     from frametime.pipeline.tuning_runs import TrialReading, endurance_run
 
+    refuse_auto_start(chosen, "an endurance run counts from its start")
     if report is not None:
         refuse_path(Path(report), force=force)
+    if plot is not None:
+        refuse_plot(Path(plot), force=force)
     read, run, verdict = endurance_run(
         capture,
         sensors,
         options=make_measure_options(chosen),
-        reading=TrialReading(read=make_read_options(chosen), sensors=make_sensor_options(chosen)),
+        reading=TrialReading(
+            read=make_read_options(chosen),
+            sensors=make_sensor_options(chosen, needs="--sensors", given=sensors is not None),
+        ),
         record=record,
     )
+    if (hint := sensor_log_hint(capture, run)) is not None:
+        click.echo(f"frametime: {hint}", err=True)
     if report is not None:
         write_endurance_report(verdict, Path(report), measured=(read, run), force=force)
     if plot is not None:

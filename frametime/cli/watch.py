@@ -7,8 +7,17 @@ from typing import Any
 
 import click
 
-from frametime.cli.options import make_measure_options, make_read_options, measuring_options, reading_options
+from frametime.cli.options import (
+    interval_options,
+    limit_options,
+    make_measure_options,
+    make_read_options,
+    measuring_options,
+    reading_options,
+    skips_warm_up,
+)
 from frametime.cli.output import styled
+from frametime.cli.pattern_options import chosen_pattern
 
 
 @click.command(
@@ -21,6 +30,8 @@ from frametime.cli.output import styled
 @click.option("-q", "--quiet", is_flag=True, help="One line a capture.")
 @reading_options
 @measuring_options
+@limit_options
+@interval_options
 def watch(folder: str, **chosen: Any) -> None:
     """Check each capture below FOLDER as soon as it is finished being written.
 
@@ -31,7 +42,6 @@ def watch(folder: str, **chosen: Any) -> None:
     Example:
       frametime watch captures --path-pattern "{card}/{scene}/{resolution}/run{run}.csv"
     """
-    from frametime.cli.options import chosen_pattern
     from frametime.errors import OutputError, printable
     from frametime.pipeline.watching import WatchOptions, watch_folder
     from frametime.render.check_text import check_text, judgement_text
@@ -43,6 +53,7 @@ def watch(folder: str, **chosen: Any) -> None:
             read=make_read_options(chosen),
             measure=make_measure_options(chosen),
             path_pattern=chosen_pattern("--path-pattern", chosen["path_pattern"]),
+            skip_start_auto=skips_warm_up(chosen),
             n_runs=chosen["runs"],
             settle_s=chosen["settle"],
         )

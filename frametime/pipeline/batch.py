@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from frametime.errors import OutputError
+from frametime.errors import EndingError, OutputError
 from frametime.pipeline.batch_rows import (
     BatchOptions,
     columns_of,
@@ -168,7 +168,7 @@ def _measured(
     requests = (request_of(walk.captures[at], folder, options) for at in waiting)
     outcomes = measure_many(requests, workers=options.workers, executor=executor)
     for at, outcome in zip(waiting, outcomes, strict=True):
-        yield at, row_of(walk.captures[at], outcome, columns, digest)
+        yield at, row_of(walk.captures[at], outcome, folder, columns, digest)
 
 
 def _write(out: Path, places: Sequence[int], walk: Walk, options: BatchOptions, columns: Sequence[Column]) -> int:
@@ -202,7 +202,7 @@ def check_output(out: Path, *, force: bool, partition_by: Sequence[str] = ()) ->
         check_partitions(out, force=force)
         return
     if out.suffix.lower() not in FORMATS:
-        raise OutputError.at(
+        raise EndingError.at(
             str(out),
             f"the ending {out.suffix or '(none)'!r} names no format",
             helps=f"use one of {', '.join(FORMATS)}, or --partition-by for a folder",

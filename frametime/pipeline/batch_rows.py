@@ -123,7 +123,7 @@ def request_of(found: FoundFile, folder: Path, options: BatchOptions) -> Measure
         path=str(found.path),
         read=options.read,
         measure=options.measure,
-        conditions=Conditions(**found.fields),
+        conditions=Conditions(**found.text_fields),
         sensors=str(sensors) if sensors is not None else None,
         sensor_options=options.sensor_options,
         skip_start_auto=options.skip_start_auto,
@@ -131,14 +131,14 @@ def request_of(found: FoundFile, folder: Path, options: BatchOptions) -> Measure
     )
 
 
-def row_of(found: FoundFile, outcome: MeasureOutcome, columns: Iterable[Column], digest: str) -> Row:
-    """One row of the table."""
+def row_of(found: FoundFile, outcome: MeasureOutcome, folder: Path, columns: Iterable[Column], digest: str) -> Row:
+    """One row of the table; a reason names files from ``folder``, wherever that lies and however it was typed."""
     row: Row = {column.name: None for column in columns}
     row.update(found.text_fields)
     row["file"] = found.text_name
     row["parameters"] = digest
     if outcome.run is None:
-        row["status"], row["reason"] = "failed", outcome.error
+        row["status"], row["reason"] = "failed", outcome.error_for(found.text_name, folder)
         return row
     row["status"] = "measured"
     row.update(_measured_cells(outcome.run))

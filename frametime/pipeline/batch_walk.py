@@ -34,12 +34,20 @@ class FoundFile:
 def text_of(name: str) -> str:
     r"""A name of the file system as text that can be written: bytes that are no text become escapes.
 
+    Names are UTF-8 on nearly every disk, whatever the locale says: in one without such letters Python hands over the
+    bytes one by one, and the same folder would give another table.
+
     Examples
     --------
-    >>> text_of("run\udcff.csv")
-    'run\\udcff.csv'
+    >>> text_of("h\udcc3\udca4fen.csv"), text_of("run\udcff.csv")
+    ('häfen.csv', 'run\\xff.csv')
     """
-    return name.encode("utf-8", "backslashreplace").decode("utf-8")
+    if name.isascii():
+        return name
+    try:
+        return name.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+    except UnicodeEncodeError:  # half a pair of another system, which stands for no byte
+        return name.encode("utf-8", "backslashreplace").decode("utf-8")
 
 
 class Captures(Sequence[FoundFile]):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -10,7 +10,7 @@ from frametime.capture import Capture
 from frametime.errors import OutputError
 from frametime.metrics.metric import MeasuredRun
 from frametime.pipeline.chart_files import known_keys
-from frametime.pipeline.measuring import MeasureRequest, measure_file
+from frametime.pipeline.measuring import MeasureRequest, measure_file, sensor_log_hint
 from frametime.render.charts.catalog import keys_for
 from frametime.render.theme import SIZES, Theme
 from frametime.replacing import refuse_existing, write_bytes
@@ -23,6 +23,22 @@ COMPARE_KEYS: Final = keys_for("capture", "captures")
 
 _VECTOR_FORMATS: Final = frozenset({"svg", "pdf"})
 _VECTOR_COLUMNS: Final = 1200
+
+
+def refuse_plot(path: Path, *, force: bool) -> None:
+    """Stop before any work where the drawing of one run could not be written there.
+
+    Raises
+    ------
+    EndingError
+        If the ending is no format.
+    OutputError
+        If the file exists and ``force`` is not set.
+    """
+    from frametime.render.figure_files import format_of
+
+    format_of(path)
+    refuse_existing([path], force=force)
 
 
 def plot_check(
@@ -56,8 +72,8 @@ def plot_check(
     from frametime.render.figure_files import format_of, write_figure
 
     look = named_theme(theme, size)
+    refuse_plot(out_path, force=force)
     is_vector = format_of(out_path) in _VECTOR_FORMATS
-    refuse_existing([out_path], force=force)
     from frametime.render.charts.frame_times import draw_frame_times
 
     figure = draw_frame_times(capture, run, look, n_columns=_VECTOR_COLUMNS if is_vector else None)
@@ -88,6 +104,7 @@ def compare_captures(
     formats: Sequence[str] = ("png",),
     only: Sequence[str] | None = None,
     force: bool = False,
+    on_hint: Callable[[str], None] | None = None,
 ) -> tuple[Path, ...]:
     """Measure a few captures and draw them side by side.
 
@@ -105,6 +122,8 @@ def compare_captures(
         ``distribution``.
     force : bool
         Replace files that are there.
+    on_hint : callable, optional
+        Called with a sentence for each file that looks like a sensor log.
 
     Returns
     -------
@@ -127,6 +146,10 @@ def compare_captures(
     paths = [folder / f"{name}.{ending}" for name in names for ending in formats]
     refuse_existing(paths, force=force)
     measured = [measure_file(request) for request in requests]
+    if on_hint is not None:
+        for request, (_, run) in zip(requests, measured, strict=True):
+            if (hint := sensor_log_hint(request.path, run)) is not None:
+                on_hint(hint)
     drawings = _drawings(measured, wanted, theme)
     for name, draw in zip(names, drawings, strict=True):
         figure = draw()

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from frametime.capture import Conditions
 from frametime.errors import PlanError, printable
+from frametime.pipeline.batch_walk import text_of
 from frametime.pipeline.path_pattern import PathPattern
 from frametime.pipeline.plan import ReviewPlan
 from frametime.review.run_set import run_name
@@ -53,10 +54,11 @@ def find_runs(plan: ReviewPlan) -> FoundRuns:
     scenes = {scene.key for scene in plan.design.scenes}
     cards = {card.key for card in plan.design.cards}
     sensor_match = plan.captures.sensors.match if plan.captures.sensors is not None else lambda _: None
-    for path, values in pattern.glob(folder):
-        name = path.relative_to(folder).as_posix()
-        if path.name.startswith(".") or sensor_match(name) is not None:
+    for path, fields in pattern.glob(folder):
+        raw_name = path.relative_to(folder).as_posix()
+        if path.name.startswith(".") or sensor_match(raw_name) is not None:
             continue
+        name, values = text_of(raw_name), {key: text_of(value) for key, value in fields.items()}
         resolution = values.get("resolution", plan.design.resolutions[0])
         if values["card"] not in cards or values["scene"] not in scenes or resolution not in plan.design.resolutions:
             not_in_plan.append(name)
@@ -69,7 +71,7 @@ def find_runs(plan: ReviewPlan) -> FoundRuns:
                 f"'{printable(name)}'",
                 helps="make the pattern tell them apart",
             )
-        sensors = _sensor_file(folder, plan.captures.sensors, values)
+        sensors = _sensor_file(folder, plan.captures.sensors, fields)
         if plan.captures.sensors is not None and sensors is None:
             without_sensors.append(name)
         runs[key] = RunFile(

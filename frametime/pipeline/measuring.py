@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import stat
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 from frametime.capture import Capture, Conditions
 from frametime.errors import FrametimeError, ReadError, printable
@@ -58,6 +58,27 @@ class MeasureOutcome:
     run: MeasuredRun | None
     error: str | None
 
+    def error_for(self, name: str, folder: os.PathLike[str]) -> str | None:
+        """The reason with the names of the files below ``folder``, the same wherever that lies.
+
+        Parameters
+        ----------
+        name : str
+            Of the capture, as a reader shall see it.
+        folder : path
+            What is taken off the path of the sensor log.
+        """
+        if self.error is None:
+            return None
+        shown = {self.request.path: name}
+        if self.request.sensors is not None:
+            shown[self.request.sensors] = os.path.relpath(self.request.sensors, folder).replace(os.sep, "/")
+        error = self.error
+        # The longest first: the name of the capture may be the beginning of that of its sensor log.
+        for path in sorted(shown, key=len, reverse=True):
+            error = error.replace(printable(path), printable(shown[path]))
+        return error
+
 
 def measure_file(request: MeasureRequest, *, use_threads: bool = True) -> tuple[Capture, MeasuredRun]:
     """Read, cut and measure one file.
@@ -108,6 +129,25 @@ def _without_warm_up(capture: Capture, options: MeasureOptions) -> Capture:
 
     warm_up = find_drift(FrameSeries.of(capture, options)).warm_up
     return capture if warm_up is None else cut_capture(capture, skip_start_s=warm_up.skip_s)
+
+
+_SLOW_FPS: Final = 20.0
+"""Below it a log is looked at once more: sensors are sampled up to about so many times a second."""
+
+
+def sensor_log_hint(path: str, run: MeasuredRun) -> str | None:
+    """What to say of a sensor log that was given as a capture: each of its samples counts as a frame."""
+    average_fps = run.values["average_fps"].value
+    if path == "-" or average_fps is None or average_fps > _SLOW_FPS:
+        return None
+    from frametime.adapters.file_kind import classify_file
+
+    if classify_file(path).kind != "sensors":
+        return None
+    return (
+        f"{printable(path, limit=1000)}: this looks like a sensor log, whose samples are taken for frames; "
+        "give it with --sensors, beside its capture"
+    )
 
 
 def measure_one(request: MeasureRequest) -> MeasureOutcome:

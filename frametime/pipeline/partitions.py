@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Final, TypeAlias
 from urllib.parse import quote
 
-from frametime.errors import OutputError, printable
+from frametime.errors import EndingError, OutputError, printable
 from frametime.pipeline.journal import Row
 from frametime.pipeline.tables import FORMATS, Column, write_parquet
 from frametime.replacing import refuse_existing, replacing_folder
@@ -81,7 +81,7 @@ def check_partitions(out: Path, *, force: bool) -> None:
     OutputError
     """
     if out.suffix.lower() in FORMATS:
-        raise OutputError.at(str(out), "--partition-by writes a folder", helps="name one, such as runs/")
+        raise EndingError.at(str(out), "--partition-by writes a folder", helps="name one, such as runs/")
     if out.name in {"", ".."}:
         raise OutputError.at(str(out), "this names no folder of its own", helps="name one, such as runs/")
     if not out.parent.is_dir():

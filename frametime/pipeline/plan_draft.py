@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterator, Sequence
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Final
 
-from frametime.errors import PlanError, printable
+from frametime.errors import FrametimeError, PlanError, printable
+from frametime.pipeline.batch_walk import text_of
 from frametime.pipeline.path_pattern import PathPattern
+from frametime.pipeline.plan import parse_plan
+from frametime.pipeline.plan_draft_text import DraftParts, draft_text
 from frametime.review.run_set import natural_order
 
 _LOG_ENDINGS: Final = (".csv", ".tsv", ".txt", ".log", ".arrow", ".feather", ".parquet")
@@ -49,7 +53,8 @@ def draft_plan(folder: Path, *, beside: Path, pattern: PathPattern | None = None
     Raises
     ------
     PlanError
-        When there is no folder or no capture, or the paths cannot be told apart without a pattern.
+        When there is no folder or no capture, the paths cannot be told apart without a pattern, or a name is one
+        that no plan may hold, such as one with a line end.
     """
     if not folder.is_dir():
         raise PlanError.at(str(folder), "there is no such folder", helps="name the folder of the captures")
@@ -60,7 +65,11 @@ def draft_plan(folder: Path, *, beside: Path, pattern: PathPattern | None = None
             str(folder), "no capture lies in this folder", helps=f"logs end in {', '.join(_LOG_ENDINGS)}"
         )
     found = pattern or _found_pattern(folder, captures)
-    values = {name: fields for name in captures if (fields := found.match(name)) is not None}
+    values = {
+        name: {key: text_of(value) for key, value in fields.items()}
+        for name in captures
+        if (fields := found.match(name)) is not None
+    }
     if not values:
         raise PlanError.at(
             str(folder), f"none of {len(captures)} captures fits the pattern '{printable(found.text)}'", helps=_HELPS
@@ -72,17 +81,38 @@ def draft_plan(folder: Path, *, beside: Path, pattern: PathPattern | None = None
             f"the pattern '{printable(found.text)}' lacks '{{{absent[0]}}}'",
             helps="add it to --path-pattern",
         )
+    draft = _draft(folder, beside, found, values, captures, logs)
+    _refuse_what_review_would(draft, folder, beside)
+    return draft
+
+
+def _draft(
+    folder: Path,
+    beside: Path,
+    pattern: PathPattern,
+    values: Mapping[str, Mapping[str, str]],
+    captures: Sequence[str],
+    logs: Sequence[str],
+) -> PlanDraft:
+    """The draft from the fields of the captures that fit the pattern."""
     cards, scenes = (_in_order(fields[key] for fields in values.values()) for key in ("card", "scene"))
-    resolutions = _in_order(fields.get("resolution", "default") for fields in values.values())
-    per_cell: dict[tuple[str, str, str], int] = {}
-    for fields in values.values():
-        cell = fields["card"], fields["scene"], fields.get("resolution", "default")
-        per_cell[cell] = per_cell.get(cell, 0) + 1
-    sensors = _sensor_pattern(found, [name for name in logs if name not in captures], values)
-    n_runs = max(per_cell.values())
+    resolutions = _in_order(_cell(fields)[2] for fields in values.values())
+    n_runs = max(Counter(_cell(fields) for fields in values.values()).values())
+    sensors = _sensor_pattern(pattern, [name for name in logs if name not in captures], values)
+    text = draft_text(
+        DraftParts(
+            folder=_relative(folder, beside),
+            pattern=pattern.text,
+            sensors=None if sensors is None else sensors.text,
+            cards=cards,
+            scenes=scenes,
+            resolutions=resolutions,
+            n_runs=n_runs,
+        )
+    )
     return PlanDraft(
-        text=_text(folder, beside, found, sensors, cards, scenes, resolutions, n_runs),
-        pattern=found,
+        text=text,
+        pattern=pattern,
         cards=cards,
         scenes=scenes,
         resolutions=resolutions,
@@ -90,6 +120,30 @@ def draft_plan(folder: Path, *, beside: Path, pattern: PathPattern | None = None
         n_captures=len(values),
         left_over=tuple(name for name in captures if name not in values),
     )
+
+
+def _cell(fields: Mapping[str, str]) -> tuple[str, str, str]:
+    return fields["card"], fields["scene"], fields.get("resolution", "default")
+
+
+def _refuse_what_review_would(draft: PlanDraft, folder: Path, beside: Path) -> None:
+    """A drafted plan is one that a review takes; names for which there is none are told here, not later."""
+    try:
+        parse_plan(draft.text, file_name="drafted plan", folder=beside)
+    except FrametimeError as error:
+        raise PlanError.at(
+            str(folder),
+            f"no plan can be drafted from these names ({error})",
+            helps="rename that folder or file, or leave it out with --path-pattern",
+        ) from error
+
+
+def _relative(folder: Path, beside: Path) -> str:
+    """The captures folder as seen from where the plan will lie."""
+    try:
+        return Path(os.path.relpath(folder.resolve(), beside.resolve())).as_posix()
+    except ValueError:  # another drive
+        return folder.resolve().as_posix()
 
 
 def _log_names(folder: Path) -> Iterator[str]:
@@ -134,7 +188,11 @@ def _name_pattern(folder: Path, parts: Sequence[tuple[str, ...]]) -> str:
     for part in parts:
         stem, dot, ending = part[-1].partition(".")
         number = _NUMBER_AT_END.fullmatch(stem)
-        if number is None or "{" in number[1] or "}" in number[1]:
+        if any(brace in part[-1] for brace in "{}"):
+            raise PlanError.at(
+                str(folder), f"the file name '{printable(part[-1])}' holds a brace, which marks fields", helps=_HELPS
+            )
+        if number is None:
             raise PlanError.at(
                 str(folder), f"the file name '{printable(part[-1])}' has no run number at its end", helps=_HELPS
             )
@@ -147,7 +205,7 @@ def _name_pattern(folder: Path, parts: Sequence[tuple[str, ...]]) -> str:
 
 
 def _sensor_pattern(
-    pattern: PathPattern, others: Sequence[str], values: dict[str, dict[str, str]]
+    pattern: PathPattern, others: Sequence[str], values: Mapping[str, Mapping[str, str]]
 ) -> PathPattern | None:
     """Sensor logs that lie beside captures under the same name with the word ``sensors`` in its ending."""
     for name in others:
@@ -159,85 +217,10 @@ def _sensor_pattern(
             continue
         found = PathPattern.parse(candidate)
         fields = found.match(name)
-        if fields is not None and fields in values.values():
+        if fields is not None and {key: text_of(value) for key, value in fields.items()} in values.values():
             return found
     return None
 
 
 def _in_order(names: Iterator[str]) -> tuple[str, ...]:
     return tuple(sorted(set(names), key=natural_order))
-
-
-def _label(key: str) -> str:
-    return " ".join(word[:1].upper() + word[1:] for word in re.split(r"[-_ ]+", key) if word) or key
-
-
-def _quoted(text: str) -> str:
-    from frametime.tuning.toml_text import toml_value
-
-    return toml_value(text)
-
-
-def _text(
-    folder: Path,
-    beside: Path,
-    pattern: PathPattern,
-    sensors: PathPattern | None,
-    cards: Sequence[str],
-    scenes: Sequence[str],
-    resolutions: Sequence[str],
-    n_runs: int,
-) -> str:
-    try:
-        relative = Path(os.path.relpath(folder.resolve(), beside.resolve())).as_posix()
-    except ValueError:  # another drive
-        relative = folder.resolve().as_posix()
-    lines = [
-        "# The plan of a review. Edit it, then: frametime review PLAN.toml --coverage",
-        "",
-        'title = "Title of the review"',
-        f"baseline = {_quoted(cards[0])}  # the card that the others are compared with",
-        "margin = 0.03  # a difference that counts: 0.03 is 3 %",
-        'metrics = ["average_fps", "low_1pct_percentile_fps", "p99_frame_time_ms"]  # the first is the headline',
-        f"resolutions = [{', '.join(_quoted(resolution) for resolution in resolutions)}]",
-        f"runs = {n_runs}  # planned for each card in each cell",
-        'currency = "EUR"',
-        "",
-        "[captures]",
-        f"folder = {_quoted(relative)}",
-        f"pattern = {_quoted(pattern.text)}",
-        f"sensors = {_quoted(sensors.text)}"
-        if sensors is not None
-        else '# sensors = "{card}/{scene}/{resolution}/run{run}.sensors.csv"',
-        '# layout = "layout.toml"  # a column layout, where the logs leave a choice',
-        "",
-    ]
-    for card in cards:
-        lines += [
-            "[[cards]]",
-            f"key = {_quoted(card)}",
-            f"label = {_quoted(_label(card))}",
-            "# price = 499",
-            '# settings = "stock"',
-            '# driver = "1.0"',
-            "",
-        ]
-    for scene in scenes:
-        lines += ["[[scenes]]", f"key = {_quoted(scene)}", f"label = {_quoted(_label(scene))}", "tags = []", ""]
-    lines += [
-        "# [[cuts]]  # cells that are also shown by themselves; one for each resolution is made anyway",
-        '# key = "without-ray-tracing"',
-        '# label = "Without ray-traced scenes"',
-        '# without_tags = ["ray-traced"]',
-        "",
-        "# [running_cost]  # where there are sensor logs",
-        "# tariff_per_kwh = 0.32",
-        "# hours_per_day = 3",
-        "# years = 4",
-        "",
-        "# [[exclude]]  # a run that must not count, with the reason that every output prints",
-        f"# run = {_quoted('/'.join([cards[0], scenes[0], resolutions[0], '1']))}",
-        '# reason = "a program update ran in the background"',
-        "",
-    ]
-    return "\n".join(lines)

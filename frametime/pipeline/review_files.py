@@ -77,7 +77,8 @@ def review_plan(
     unreadable: list[UnreadableFile] = []
     for file, outcome in outcomes:
         if outcome.run is None:
-            unreadable.append(_unreadable(file, outcome.error or "it could not be measured"))
+            error = outcome.error_for(file.name, plan.captures.folder)
+            unreadable.append(_unreadable(file, error or "it could not be measured"))
         else:
             placed.append(_placed(file, outcome.run))
     _refuse_unknown_exclusions(plan, [*placed, *unreadable])
@@ -201,7 +202,7 @@ def _unreadable(file: RunFile, error: str) -> UnreadableFile:
         scene=file.scene,
         resolution=file.resolution,
         run=file.run,
-        error=error.replace(printable(str(file.path)), printable(file.name)),
+        error=error,
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from frametime.errors import OutputError
+from frametime.errors import EndingError
 from frametime.replacing import refuse_existing, write_text
 
 if TYPE_CHECKING:
@@ -63,7 +63,7 @@ def refuse_path(path: Path, *, force: bool) -> None:
     OutputError
     """
     if path.suffix.lower() not in ENDINGS:
-        raise OutputError.at(
+        raise EndingError.at(
             str(path), f"the ending {path.suffix!r} is no format for a report", helps="use .html or .md"
         )
     refuse_existing([path], force=force)

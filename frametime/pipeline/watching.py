@@ -37,6 +37,8 @@ class WatchOptions:
         As for one file.
     path_pattern : PathPattern or None
         Says which runs are one set; without it every capture stands alone.
+    skip_start_auto : bool
+        Leave out the warm-up that is found at the start.
     n_runs : int
         Usable runs that a set needs.
     settle_s : float
@@ -46,6 +48,7 @@ class WatchOptions:
     read: ReadOptions
     measure: MeasureOptions
     path_pattern: PathPattern | None = None
+    skip_start_auto: bool = False
     n_runs: int = 3
     settle_s: float = 1.0
 
@@ -171,6 +174,7 @@ def _report(path: Path, folder: Path, options: WatchOptions, sets: _RunSets) -> 
             read=options.read,
             measure=options.measure,
             conditions=Conditions(**(fields or {})),
+            skip_start_auto=options.skip_start_auto,
             keep_curves=False,
         )
     )

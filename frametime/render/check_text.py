@@ -51,18 +51,20 @@ _TWO_DECIMALS: Final = frozenset({"alternation"})
 _ROLE: Final = {"usable": "good", "usable with care": "care", "repeat this run": "bad"}
 
 
-def check_text(run: MeasuredRun, *, style: Style = unstyled, verbose: bool = False) -> str:
+def check_text(run: MeasuredRun, *, path: str | None = None, style: Style = unstyled, verbose: bool = False) -> str:
     """The quick check of one run.
 
     Parameters
     ----------
     run : MeasuredRun
+    path : str or None
+        The file that was checked, where it may be another than the one that the capture was first read from.
     style : callable
         Colors parts of the text.
     verbose : bool
         Show every caveat whole, however many lines it takes.
     """
-    lines = [_title(run), _judgement(run, style), _within_run(run)]
+    lines = [_title(run, path), _judgement(run, style), _within_run(run)]
     lines.extend(_groups(run, style))
     room = None if verbose else LINES - len(lines) - 1
     lines.extend(_no_interval(run, style))
@@ -70,19 +72,33 @@ def check_text(run: MeasuredRun, *, style: Style = unstyled, verbose: bool = Fal
     return "\n".join(line.rstrip() for line in lines) + "\n"
 
 
-def judgement_text(run: MeasuredRun) -> str:
+def shown_name(run: MeasuredRun, path: str | None) -> str:
+    """Which file was checked; of a converted capture also the log that it came from."""
+    return "".join(_name_and_origin(run, path))
+
+
+def _name_and_origin(run: MeasuredRun, path: str | None) -> tuple[str, str]:
+    origin = run.provenance.file_name
+    if path is None or path == origin:
+        return printable(origin, limit=1000), ""
+    name = "standard input" if path == "-" else printable(path, limit=1000)
+    log = printable(origin.replace("\\", "/").rpartition("/")[2], limit=40)
+    return name, f" (converted from {log})"
+
+
+def judgement_text(run: MeasuredRun, *, path: str | None = None) -> str:
     """File, judgement and all reasons on one line."""
     reasons = "; ".join(run.judgement.reasons)
-    return f"{printable(run.provenance.file_name)}: {run.judgement.word}" + (f": {reasons}" if reasons else "") + "\n"
+    return f"{shown_name(run, path)}: {run.judgement.word}" + (f": {reasons}" if reasons else "") + "\n"
 
 
-def _title(run: MeasuredRun) -> str:
+def _title(run: MeasuredRun, path: str | None) -> str:
     size = f"{run.n_frames} frames in {format_number(run.duration_s, digits=4)} s"
-    name = printable(run.provenance.file_name, limit=1000)
-    room = WIDTH - len(size) - 2
+    name, origin = _name_and_origin(run, path)
+    room = WIDTH - len(size) - len(origin) - 2
     if len(name) > room:
         name = "..." + name[3 - room :]
-    return f"{name}  {size}"
+    return f"{name}{origin}  {size}"
 
 
 def _judgement(run: MeasuredRun, style: Style) -> str:

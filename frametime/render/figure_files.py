@@ -8,7 +8,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Final
 
-from frametime.errors import OutputError, printable
+from frametime.errors import EndingError, printable
 from frametime.replacing import refuse_existing, write_bytes
 
 if TYPE_CHECKING:
@@ -51,17 +51,20 @@ def figure_bytes(figure: Figure, theme: Theme, file_format: str) -> bytes:
         # Names of parts come from plans and file names; an SVG file can hold neither control characters nor
         # bytes that are not text.
         artist.set_gid(printable(str(artist.get_gid())))
-    stream = io.BytesIO()
     with theme.settings():
         if file_format == "png":
-            _write_png(figure, stream, dpi=theme.size.dpi)
-        else:
-            figure.savefig(stream, format=file_format, dpi=theme.size.dpi, metadata=dict(_METADATA[file_format]))
-    return stream.getvalue()
+            return _png_bytes(figure, dpi=theme.size.dpi)
+        if file_format == "svg":
+            from frametime.render.svg_drawing import svg_bytes
+
+            return svg_bytes(figure, dpi=theme.size.dpi, metadata=_METADATA[file_format])
+        from frametime.render.pdf_drawing import pdf_bytes
+
+        return pdf_bytes(figure, dpi=theme.size.dpi, metadata=_METADATA[file_format])
 
 
-def _write_png(figure: Figure, stream: io.BytesIO, *, dpi: int) -> None:
-    """Write the pixels, without a channel of opacity where every one is opaque."""
+def _png_bytes(figure: Figure, *, dpi: int) -> bytes:
+    """The pixels, without a channel of opacity where every one is opaque."""
     from PIL import Image
 
     from frametime.render.glyphs import OutlineCanvas
@@ -72,7 +75,9 @@ def _write_png(figure: Figure, stream: io.BytesIO, *, dpi: int) -> None:
     image = Image.frombuffer("RGBA", size, canvas.buffer_rgba(), "raw", "RGBA", 0, 1)
     if image.getchannel("A").getextrema() == (255, 255):
         image = image.convert("RGB")
+    stream = io.BytesIO()
     image.save(stream, "png", dpi=(dpi, dpi), compress_type=_PNG_RUN_LENGTHS)
+    return stream.getvalue()
 
 
 def format_of(path: Path) -> str:
@@ -80,12 +85,12 @@ def format_of(path: Path) -> str:
 
     Raises
     ------
-    OutputError
+    EndingError
         If it is none of those that can be written.
     """
     ending = path.suffix.removeprefix(".").lower()
     if ending not in FORMATS:
-        raise OutputError.at(
+        raise EndingError.at(
             str(path), f"the ending {path.suffix!r} is no format for a chart", helps="use .png, .svg or .pdf"
         )
     return ending

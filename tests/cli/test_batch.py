@@ -135,7 +135,7 @@ def test_no_progress_in_a_pipe(captures: Path, tmp_path: Path) -> None:
     ("arguments", "code", "words"),
     [
         (["missing", "--out", "x.csv"], 3, "no such folder"),
-        ([".", "--out", "x.txt"], 3, "names no format"),
+        ([".", "--out", "x.txt"], 2, "names no format"),
         ([".", "--out", "x.csv", "--path-pattern", "../{run}.csv"], 2, "--path-pattern"),
         ([".", "--out", "x.csv", "--sensors-pattern", "{run}.sensors.csv"], 2, "'{run}' is not in --path-pattern"),
         (
@@ -156,7 +156,7 @@ def test_no_progress_in_a_pipe(captures: Path, tmp_path: Path) -> None:
             "'scene' is no field of --path-pattern; its fields: card",
         ),
         ([".", "--out", "runs", "--partition-by", "card,card", "--path-pattern", "{card}.csv"], 2, "a field twice"),
-        ([".", "--out", "runs"], 3, "--partition-by for a folder"),
+        ([".", "--out", "runs"], 2, "--partition-by for a folder"),
         ([".", "--out", "x.jsonl", "--escape-formulas"], 2, "--escape-formulas is for .csv tables"),
         ([".", "--out", "x.csv"], 3, "no capture was found"),
     ],

@@ -33,7 +33,7 @@ def test_one_chart_in_two_formats_and_never_over_a_file(logs: list[str], tmp_pat
     before = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
     again = frametime("compare", *logs, "--out", tmp_path, *chosen)
     assert again.code == 3
-    assert "exists; --force replaces it" in again.err
+    assert "exist; --force replaces it" in again.err
     forced = frametime("compare", *logs, "--out", tmp_path, *chosen, "--force")
     assert forced.code == 0
     assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before
@@ -68,5 +68,5 @@ def test_the_plot_of_a_check(logs: list[str], tmp_path: Path) -> None:
     assert done.code == 0
     assert picture.read_bytes().startswith(b"\x89PNG")
     wrong = frametime("check", logs[0], "--quiet", "--plot", tmp_path / "run.gif")
-    assert wrong.code == 3
+    assert wrong.code == 2
     assert "'.gif' is no format for a chart" in wrong.err

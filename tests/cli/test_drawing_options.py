@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from run_cli import frametime
 
-from frametime.cli.options import drawing_options
+from frametime.cli.drawing_options import drawing_options
 from frametime.pipeline.chart_files import ChartRequest
 from frametime.render.figure_files import FORMATS
 from frametime.render.theme import PALETTES, SIZES

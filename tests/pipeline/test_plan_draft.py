@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from frametime.errors import PlanError
 from frametime.pipeline.found_runs import find_runs
 from frametime.pipeline.path_pattern import PathPattern
-from frametime.pipeline.plan import parse_plan
-from frametime.pipeline.plan_draft import _quoted, draft_plan
+from frametime.pipeline.plan import parse_plan, read_plan
+from frametime.pipeline.plan_draft import draft_plan
+from frametime.tuning.toml_text import toml_value
 
 
 def touch(folder: Path, *names: str) -> Path:
@@ -107,4 +109,68 @@ def test_a_folder_that_is_not_there_is_refused(tmp_path: Path) -> None:
 def test_any_text_is_quoted_as_toml(text: str) -> None:
     import tomllib
 
-    assert tomllib.loads(f"x = {_quoted(text)}")["x"] == text
+    assert tomllib.loads(f"x = {toml_value(text)}")["x"] == text
+
+
+ODD_NAMES = st.one_of(
+    st.sampled_from(
+        [
+            "<script>",
+            "a b",
+            "a.b",
+            "'",
+            '"',
+            "[x]",
+            "{card}",
+            "*",
+            "Ω-9",
+            "\u202eevil",
+            "a\nb",
+            " ",
+            "#",
+            "=1+1",
+            "\udcff",
+            "all",
+        ]
+    ),
+    st.text(st.characters(blacklist_characters="/\0", codec="utf-8"), min_size=1, max_size=12),
+    st.sampled_from(["amber", "Amber", "AMBER", "amber-", "amber 6", "amber-6", "n" * 200]),
+).filter(lambda name: not name.startswith("."))
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    st.lists(ODD_NAMES, min_size=1, max_size=4, unique=True), st.lists(ODD_NAMES, min_size=1, max_size=3, unique=True)
+)
+def test_a_drafted_plan_is_one_that_a_review_takes(cards: list[str], scenes: list[str]) -> None:
+    """Or no plan is drafted, and a line says which name stands in the way."""
+    with TemporaryDirectory() as name:
+        names = [
+            f"{card}/{scene}/1440p/run{run}.csv" for card in cards for scene in dict.fromkeys(scenes) for run in (1, 2)
+        ]
+        folder = touch(Path(name) / "captures", *names)
+        try:
+            draft = draft_plan(folder, beside=Path(name))
+        except PlanError as error:
+            assert str(error).isprintable() and len(str(error)) < 700
+            assert any(not text.isprintable() or "\\" in text or not text.strip() for text in (*cards, *scenes))
+            return
+        (Path(name) / "plan.toml").write_text(draft.text, encoding="utf-8", newline="\n")
+        found = find_runs(read_plan(Path(name) / "plan.toml"))
+        assert len(found.runs) + len(draft.left_over) == len(names)
+        assert found.not_in_plan == ()
+
+
+def test_cards_that_differ_in_their_case_only_keep_their_own_labels(tmp_path: Path) -> None:
+    folder = touch(tmp_path / "captures", *(f"{card}/harbor/1440p/run1.csv" for card in ("amber", "amber-", "birch")))
+    plan = parse_plan(draft_plan(folder, beside=tmp_path).text, file_name="plan.toml", folder=tmp_path)
+    assert [card.label for card in plan.design.cards] == ["amber", "amber-", "Birch"]
+
+
+def test_a_name_that_no_plan_may_hold_is_told_at_once(tmp_path: Path) -> None:
+    folder = touch(tmp_path / "captures", "a\nb/harbor/1440p/run1.csv")
+    with pytest.raises(PlanError, match=r"no plan can be drafted from these names \(.*line end.*\); rename"):
+        draft_plan(folder, beside=tmp_path)
+    folder = touch(tmp_path / "other", "amber/harbor/1440p/run1.{x}.csv")
+    with pytest.raises(PlanError, match=r"'run1\.\{x\}\.csv' holds a brace"):
+        draft_plan(folder, beside=tmp_path)

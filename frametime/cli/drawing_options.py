@@ -1,0 +1,66 @@
+"""Options of charts that several commands share; a quick check does without them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any, Final, ParamSpec, TypeVar
+
+import click
+
+from frametime.cli.options import SIZES, THEMES, all_of
+
+if TYPE_CHECKING:
+    from frametime.pipeline.chart_files import ChartRequest
+
+P = ParamSpec("P")
+R = TypeVar("R")
+
+_DRAWING: Final = (
+    click.option("--theme", type=click.Choice(THEMES), default="light", show_default=True, help="Of charts."),
+    click.option(
+        "--size",
+        type=click.Choice(SIZES),
+        default="web",
+        show_default=True,
+        help="Of charts.",
+    ),
+    click.option(
+        "--format",
+        "formats",
+        type=click.Choice(["png", "svg", "pdf"]),
+        multiple=True,
+        default=["png"],
+        show_default=True,
+        help="Of charts; may be given several times.",
+    ),
+    click.option("--transparent", is_flag=True, help="Leave the ground of charts out."),
+    click.option("--only", multiple=True, metavar="KEY", help="Draw this chart only; may be given several times."),
+)
+
+
+def drawing_options(command: Callable[P, R]) -> Callable[P, R]:
+    """Options of charts: theme, size, format, which."""
+    return all_of(_DRAWING)(command)
+
+
+def make_chart_request(chosen: Mapping[str, Any], known: Sequence[str]) -> ChartRequest:
+    """The charts of a command line, of the keys that are known there.
+
+    Raises
+    ------
+    click.UsageError
+        If a key is not known.
+    """
+    from frametime.pipeline.chart_files import ChartRequest, known_keys
+
+    try:
+        only = known_keys(chosen["only"], known) if chosen["only"] else None
+    except ValueError as error:
+        raise click.UsageError(f"--only: {error}") from error
+    return ChartRequest(
+        theme=chosen["theme"],
+        size=chosen["size"],
+        formats=tuple(dict.fromkeys(chosen["formats"])),
+        only=only,
+        transparent=chosen["transparent"],
+    )
