@@ -8,6 +8,7 @@ on the pair they stand in are placed here instead; texts in scripts that need sh
 from __future__ import annotations
 
 from functools import lru_cache
+from itertools import pairwise
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -23,6 +24,10 @@ from numpy.typing import NDArray
 UNIT_PT: Final = 100.0
 """Size at which outlines are kept: one point is then one unit of the outline at 72 dots an inch."""
 
+LONG_PATH: Final = 64
+"""From so many points on, a path in a file without pixels keeps only decimals that can be seen."""
+
+_SEEN_DECIMALS: Final = 3  # of a point: 0.35 micrometers
 _DPI: Final = 72.0
 
 _SIMPLE: Final = ((0x20, 0x2FF), (0x370, 0x52F), (0x2010, 0x2027), (0x2030, 0x205E), (0x2070, 0x27BF))
@@ -94,36 +99,63 @@ def _kerning(file_name: str, left: int, right: int) -> float:
     return float(font.get_kerning(left, right, _UNFITTED)) / 64.0
 
 
+def letter_outline(file_name: str, letter: str) -> Path | None:
+    """The letter alone at the kept size; ``None`` where it leaves no mark."""
+    glyph = _glyph(file_name, letter)
+    return Path(glyph.vertices, glyph.codes) if glyph.codes.size else None
+
+
+def letter_place(file_name: str, letter: str) -> int:
+    """Place of the letter among the outlines of the font; 0 where the font has none for it."""
+    return _glyph(file_name, letter).place
+
+
+def letter_advance(file_name: str, letter: str) -> float:
+    """How far the letter alone moves the place of writing, at the kept size."""
+    return _glyph(file_name, letter).advance
+
+
+def kernings(file_name: str, text: str) -> list[float]:
+    """By how much each letter comes nearer (negative) to the one before, or goes away from it, at the kept size."""
+    places = [_glyph(file_name, letter).place for letter in text]
+    return [0.0, *(_kerning(file_name, left, right) for left, right in pairwise(places))][: len(text)]
+
+
+def letter_places(file_name: str, text: str) -> list[tuple[str, float]]:
+    """Each letter of a line with its distance from the beginning, at the kept size."""
+    found, x = [], 0.0
+    for letter, kerning in zip(text, kernings(file_name, text), strict=True):
+        x += kerning
+        found.append((letter, x))
+        x += _glyph(file_name, letter).advance
+    return found
+
+
 @lru_cache(maxsize=4096)
 def advance_width(file_name: str, text: str) -> float:
     """How far a line moves the place of writing, at the kept size."""
-    width, before = 0.0, None
-    for letter in text:
-        glyph = _glyph(file_name, letter)
-        width += glyph.advance + (0.0 if before is None else _kerning(file_name, before, glyph.place))
-        before = glyph.place
-    return width
+    if not text:
+        return 0.0
+    last, x = letter_places(file_name, text)[-1]
+    return x + _glyph(file_name, last).advance
 
 
 @lru_cache(maxsize=512)
 def outline(file_name: str, text: str) -> Outline:
     """The line of text in that font."""
     pieces, codes = [], []
-    x, before = 0.0, None
-    for letter in text:
+    for letter, x in letter_places(file_name, text):
         glyph = _glyph(file_name, letter)
-        x += 0.0 if before is None else _kerning(file_name, before, glyph.place)
         if glyph.codes.size:
             pieces.append(glyph.vertices + np.array((x, 0.0)))
             codes.append(glyph.codes)
-        x += glyph.advance
-        before = glyph.place
+    width = advance_width(file_name, text)
     if not pieces:
-        return Outline(Path(np.empty((0, 2))), x, 0.0, 0.0)
+        return Outline(Path(np.empty((0, 2))), width, 0.0, 0.0)
     vertices = np.concatenate(pieces)
     drawn = vertices[np.concatenate(codes) != Path.CLOSEPOLY]
     low, high = min(0.0, float(drawn[:, 1].min())), max(0.0, float(drawn[:, 1].max()))
-    return Outline(Path(vertices, np.concatenate(codes)), max(x, float(drawn[:, 0].max())), high - low, -low)
+    return Outline(Path(vertices, np.concatenate(codes)), max(width, float(drawn[:, 0].max())), high - low, -low)
 
 
 def font_file(properties: FontProperties) -> str:
@@ -131,7 +163,25 @@ def font_file(properties: FontProperties) -> str:
     return str(findfont(properties))
 
 
-class OutlineRenderer(RendererAgg):
+def rounded(path: Path) -> Path:
+    """The same path with every one of its points, in points, to a thousandth: half as many digits in a file."""
+    return Path(np.round(np.asarray(path.vertices, dtype=np.float64), _SEEN_DECIMALS), path.codes)
+
+
+class OutlineSizes:
+    """For a renderer of matplotlib: sizes of simple texts from their outlines, alike in every format."""
+
+    def get_text_width_height_descent(self, s: str, prop: FontProperties, ismath: Any) -> tuple[float, float, float]:
+        """Size of the line in units of the renderer."""
+        renderer: Any = self
+        if ismath or not is_simple(s):
+            measure: Any = super()
+            width, height, descent = measure.get_text_width_height_descent(s, prop, ismath)
+            return width, height, descent
+        return outline(font_file(prop), s).scaled(renderer.points_to_pixels(prop.get_size_in_points()))
+
+
+class OutlineRenderer(OutlineSizes, RendererAgg):
     """Draws simple texts as filled outlines, everything else as matplotlib does."""
 
     def draw_text(
@@ -156,14 +206,6 @@ class OutlineRenderer(RendererAgg):
         gc.set_snap(False)
         draw_path: Any = self.draw_path
         draw_path(gc, outline(font_file(prop), s).path, place, gc.get_rgb())
-
-    def get_text_width_height_descent(self, s: str, prop: FontProperties, ismath: Any) -> tuple[float, float, float]:
-        """Size of the line in pixels."""
-        if ismath or not is_simple(s):
-            measure: Any = super().get_text_width_height_descent
-            width, height, descent = measure(s, prop, ismath)
-            return width, height, descent
-        return outline(font_file(prop), s).scaled(prop.get_size_in_points() * self.dpi / _DPI)
 
 
 class OutlineCanvas(FigureCanvasAgg):

@@ -280,6 +280,8 @@ def _rc_parameters(theme: Theme) -> dict[Any, Any]:
         "ytick.labelcolor": palette.ink,
         "xtick.labelsize": theme.em_pt,
         "ytick.labelsize": theme.em_pt,
+        "xtick.bottom": False,  # no marks of no length, each of which would be drawn
+        "ytick.left": False,
         "xtick.major.size": 0.0,
         "ytick.major.size": 0.0,
         "xtick.major.pad": 0.65 * theme.em_pt,  # clear of the lowest label of the y axis
