@@ -12,7 +12,7 @@ from typing import Final, NamedTuple
 from frametime.adapters.column_evidence import PLAUSIBLE_NS, ColumnFacts
 from frametime.adapters.header_words import Event
 from frametime.adapters.layout import ColumnRef
-from frametime.adapters.number_style import NumberStyle, digit_power
+from frametime.adapters.number_style import NumberStyle, digit_power, exact_value
 from frametime.adapters.time_units import RATE, TimeUnit
 from frametime.caveats import Caveat
 
@@ -25,6 +25,8 @@ TIMED_ROLES: Final[Mapping[str, str]] = MappingProxyType(
         "cpu_work": "cpu_work_ns",
     }
 )
+_COARSE_RATE: Final = Fraction(1, 100)
+"""Step of the rates, as a share of the usual rate, from which it is told (common practice, no source)."""
 FLAG_ROLES: Final = ("shown", "dropped")
 
 
@@ -97,6 +99,23 @@ def resolution_ns(fact: ColumnFacts, unit: TimeUnit | None, style: NumberStyle) 
 def _digits_of_seconds(cell: str) -> int:
     match = re.search(r"[.,](\d+)", cell)
     return len(match[1]) if match else 0
+
+
+def coarse_rates(fact: ColumnFacts, style: NumberStyle) -> tuple[Caveat, ...]:
+    """A caveat where rates are written with so few digits that frame times come in steps of 1 % or more."""
+    cells = [cell for cell in (*fact.cells, *fact.last_cells) if cell.strip()]
+    step = Fraction(10) ** min((digit_power(cell, style) for cell in cells), default=0)
+    rates = sorted(rate for rate in (exact_value(cell, style) for cell in cells) if rate is not None and rate > 0)
+    if not rates or step < _COARSE_RATE * rates[len(rates) // 2]:
+        return ()
+    usual = float(rates[len(rates) // 2])
+    return (
+        Caveat(
+            code="coarse-rates",
+            message=f"Column {fact.shown} gives rates in steps of {float(step):g} fps, which is "
+            f"{100.0 * float(step) / usual:.2g} % of the usual {usual:g} fps: frame times are no finer.",
+        ),
+    )
 
 
 def steps_of(values: Sequence[int]) -> list[int]:

@@ -15,6 +15,8 @@ from frametime.errors import printable
 
 PLAUSIBLE_NS: Final = (50_000, 2_000_000_000)
 """Typical frame times lie between 20 000 fps and one frame in 2 s (common practice, no source)."""
+GOES_UP_AND_DOWN: Final = 0.75
+"""Values of which at most this share of the steps rise are no timestamps (common practice, no source)."""
 _SAMPLE: Final = 60
 
 
@@ -81,6 +83,11 @@ class ColumnFacts(NamedTuple):
             return None
         steps = [b - a for a, b in pairwise(values)]
         return sum(step > 0 for step in steps) / len(steps)
+
+    def mostly_rises(self, style: NumberStyle) -> bool:
+        """Whether the first values can be moments in their order: lengths of time go up and down."""
+        rising = self.rising_fraction(style)
+        return rising is None or rising > GOES_UP_AND_DOWN
 
 
 def shown_column(name: str, position: int) -> str:

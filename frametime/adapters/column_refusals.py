@@ -3,14 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import Final
 
 from frametime.adapters.column_choice import is_plausible, steps_of
 from frametime.adapters.column_evidence import ColumnFacts
 from frametime.adapters.layout import ColumnRef, Layout
 from frametime.adapters.number_style import NumberStyle
-from frametime.adapters.time_units import unit_named, unit_names
+from frametime.adapters.time_units import (
+    MICROSECOND,
+    MILLISECOND,
+    NANOSECOND,
+    RATE,
+    SECOND,
+    TimeUnit,
+    unit_named,
+    unit_names,
+)
 from frametime.errors import ReadError, did_you_mean, printable
 from frametime.words import counted, joined
+
+_ROWS_APART: Final = 5.0
+"""Rows this many times as far apart as their rates say are no frames (common practice, no source)."""
 
 
 def _error(name: str, found: str, helps: str, fact: ColumnFacts | None = None) -> ReadError:
@@ -52,6 +65,34 @@ def two_columns(name: str, one: ColumnFacts, other: ColumnFacts, what: str) -> R
         f"columns {one.shown} and {other.shown} can both be the {what}, and they differ",
         f"settle it with a layout of two lines, either  {either}  or  {or_else}",
     )
+
+
+def refuse_seconds(
+    name: str, times: Sequence[ColumnFacts], rates: ColumnFacts, style: NumberStyle, told: TimeUnit | None
+) -> None:
+    """Refuse a log whose rows lie much farther apart than its rates say: it has a row a second, not a row a frame.
+
+    Raises
+    ------
+    ReadError
+    """
+    spans = sorted(span for span in rates.values(style, RATE) if span > 0)
+    for fact in times:
+        unit = told or fact.unit
+        # Where the unit is not known, one of the usual ones must make rows and rates agree.
+        units = (unit,) if unit is not None else (SECOND, MILLISECOND, MICROSECOND, NANOSECOND)
+        every = [sorted(step for step in steps_of(fact.values(style, each)) if step > 0) for each in units]
+        if not spans or not all(every):
+            continue
+        ratios = [steps[len(steps) // 2] / spans[len(spans) // 2] for steps in every]
+        # A rate may be smoothed, and the rows of a few applications may alternate: a great difference alone counts.
+        if not any(ratio <= _ROWS_APART and (unit is not None or ratio * _ROWS_APART >= 1.0) for ratio in ratios):
+            raise _error(
+                name,
+                f"its rates do not fit the times in {fact.shown}, as in a log with one row a second",
+                "give a log with one row a frame, or say which column to read with --time-column and --unit",
+                rates,
+            )
 
 
 def no_unit(name: str, fact: ColumnFacts, kind: str, style: NumberStyle, *, key: str = "unit") -> ReadError:

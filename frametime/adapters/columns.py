@@ -10,18 +10,20 @@ from frametime.adapters.base import ReadOptions
 from frametime.adapters.column_choice import (
     ColumnChoice,
     ColumnUse,
+    coarse_rates,
     column_use,
     is_plausible,
     resolution_ns,
     rising_fraction,
     steps_of,
 )
-from frametime.adapters.column_evidence import ColumnFacts
+from frametime.adapters.column_evidence import GOES_UP_AND_DOWN, ColumnFacts
 from frametime.adapters.column_refusals import (
     column_named,
     no_unit,
     nothing_found,
     open_kind,
+    refuse_seconds,
     too_few_rows,
     two_columns,
 )
@@ -97,8 +99,16 @@ class _Chooser:
     def choose(self) -> ColumnChoice:
         told = self.options.time_column if self.options.time_column is not None else self.layout.time_column
         time, frame_time = self._told(told) if told is not None else self._found()
+        if frame_time is not None and frame_time.unit is RATE:
+            self.caveats += coarse_rates(self.facts[frame_time.position], self.style)
         others = other_columns(
-            self.facts, self.layout, self.style, self.name, has_clock=time is not None, evidence=self.evidence
+            self.facts,
+            self.layout,
+            self.style,
+            self.name,
+            has_clock=time is not None,
+            evidence=self.evidence,
+            caveats=self.caveats,
         )
         return ColumnChoice(
             time=time,
@@ -184,7 +194,7 @@ class _Chooser:
                 raise open_kind(self.name, fact)
             self.evidence["kind"] = f"{rising:.0%} of the first steps rise"
             return "timestamp"
-        if rising <= 0.75:
+        if rising <= GOES_UP_AND_DOWN:
             self.evidence["kind"] = f"the values go up and down ({rising:.0%} of the first steps rise)"
             return "frame time"
         raise open_kind(self.name, fact)
@@ -194,9 +204,11 @@ class _Chooser:
         told = self._told_unit()
         time = self._best_timestamp(kinds["timestamp"], told)
         frame_time = self._best_frame_time(kinds["frame time"], told) or self._best_frame_time(kinds["rate"], told)
-        if time is not None and frame_time is not None and self.facts[frame_time.position].meaning is Meaning.RATE:
-            self.evidence["time_column"] += "; the column of rates is not needed"
-            frame_time = None
+        if frame_time is not None and frame_time.unit is RATE:
+            refuse_seconds(self.name, kinds["timestamp"], self.facts[frame_time.position], self.style, told)
+            if time is not None:
+                self.evidence["time_column"] += "; the column of rates is not needed"
+                frame_time = None
         if (
             told is not None
             and time is not None
@@ -248,6 +260,8 @@ class _Chooser:
     def _best_timestamp(self, candidates: Sequence[ColumnFacts], told: TimeUnit | None) -> ColumnUse | None:
         with_unit = [fact for fact in candidates if fact.unit is not None]
         pool = with_unit or (list(candidates) if told is not None else [])
+        # "Present time" may be how long presenting took: what goes up and down gives way to what goes on.
+        pool = [fact for fact in pool if fact.mostly_rises(self.style)] or pool
         if not pool:
             return None
         for event in _EVENT_ORDER:

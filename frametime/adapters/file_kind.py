@@ -126,10 +126,12 @@ def _classify_text(head: bytes, name: str, *, table: bool) -> FileKind:
     facts = column_facts(dialect.names, dialect.units_row, rows, dialect.n_columns)
     if not dialect.names:
         return FileKind(kind="frames" if table else "other", reason="rows of numbers without names")
-    if any(fact.meaning in _FRAME_MEANINGS and fact.numeric for fact in facts):
-        return FileKind(kind="frames", reason="a column holds frame times or rates")
     times = [fact for fact in facts if fact.meaning in _TIME_MEANINGS and fact.numeric]
     sensors = [fact for fact in facts if fact.said.other_unit is not None]
+    meanings = {fact.meaning for fact in facts if fact.numeric} & _FRAME_MEANINGS
+    # A rate beside sensors may be logged once a second, as they are.
+    if Meaning.FRAME_TIME in meanings or (meanings and not (sensors and times and _is_slow(times, facts))):
+        return FileKind(kind="frames", reason="a column holds frame times or rates")
     if not times:
         kind: Kind = "sensors" if sensors and len(facts) > 1 else "other"
         return FileKind(kind=kind, reason="no column holds a time")

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING, NamedTuple
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,9 +23,15 @@ from frametime.adapters.timeline import ClockRules, Timeline, from_frame_times, 
 from frametime.capture import FRAME_COLUMNS, TIME_COLUMN
 from frametime.caveats import Caveat
 from frametime.errors import ReadError
+from frametime.units import NS_PER_S
 
 if TYPE_CHECKING:
     import pyarrow as pa
+
+
+_MOMENTS: Final = MappingProxyType({"simulation_start": "simulation times", "displayed": "display times"})
+_NEAR_NS: Final = 3600 * NS_PER_S
+_LONG_NS: Final = NS_PER_S
 
 
 class ReadColumns(NamedTuple):
@@ -101,9 +108,9 @@ def assemble(
     if stamps.size < 3:
         raise _too_few(name, columns, timeline)
     origin = clock_origin(choice.time, columns.time, stamps)
-    used = choice.used_positions()
+    frames, unused = _frames(stamps, timeline, columns, origin)
     log = ParsedLog(
-        frames=_frames(stamps, timeline, columns, origin),
+        frames=frames,
         rows_read=n_selected - rejected.count_rows,
         rows_rejected=rejected.count,
         rejected_rows=listed,
@@ -115,16 +122,22 @@ def assemble(
             *rejected.caveats(listed, total),
             *timeline.caveats,
             *_plausibility(stamps),
+            *unused,
         ),
         metadata={**metadata, **origin.metadata},
         recorded_from_utc=origin.recorded_from_utc,
-        other_columns=tuple(
-            OtherColumn(name=fact.name, position=fact.position, unit=fact.said.other_unit, cells=fact.cells)
-            for fact in facts
-            if fact.position not in used and fact.name
-        ),
+        other_columns=_unused_columns(facts, choice),
     )
     return Assembled(log=log, timeline=timeline)
+
+
+def _unused_columns(facts: Sequence[ColumnFacts], choice: ColumnChoice) -> tuple[OtherColumn, ...]:
+    used = choice.used_positions()
+    return tuple(
+        OtherColumn(name=fact.name, position=fact.position, unit=fact.said.other_unit, cells=fact.cells)
+        for fact in facts
+        if fact.position not in used and fact.name
+    )
 
 
 def _plausibility(stamps: NDArray[np.int64]) -> tuple[Caveat, ...]:
@@ -194,10 +207,13 @@ def _too_few(name: str, columns: ReadColumns, timeline: Timeline) -> ReadError:
     return error
 
 
-def _frames(stamps: NDArray[np.int64], timeline: Timeline, columns: ReadColumns, origin: ClockOrigin) -> pa.Table:
+def _frames(
+    stamps: NDArray[np.int64], timeline: Timeline, columns: ReadColumns, origin: ClockOrigin
+) -> tuple[pa.Table, tuple[Caveat, ...]]:
     import pyarrow as pa
 
     arrays = {TIME_COLUMN: arrow_int64(stamps - origin.shift_ns if origin.shift_ns else stamps)}
+    unused = []
     if columns.others or columns.flags:
         rows = timeline.row_of_each()
         inside = np.maximum(rows, 0)
@@ -208,10 +224,9 @@ def _frames(stamps: NDArray[np.int64], timeline: Timeline, columns: ReadColumns,
         values = columns.others[role]
         ok = present if values.ok is None else present & values.ok[inside]
         ns = values.ns[inside]
-        if role in ("simulation_start", "displayed"):
-            near = np.abs(ns - stamps) < 3600 * 10**9
-            if not (near | ~ok).all():
-                # Another clock, or another unit: it cannot be set beside the timestamps.
+        if role in _MOMENTS:
+            if not _on_the_clock(ns[ok], stamps[ok]):
+                unused.append(role)
                 continue
             ns = ns - origin.shift_ns
         arrays[column] = arrow_int64(ns, ok)
@@ -221,4 +236,24 @@ def _frames(stamps: NDArray[np.int64], timeline: Timeline, columns: ReadColumns,
             ok = present if shown_ok is None else present & shown_ok[inside]
             arrays["shown"] = arrow_bool(flags[inside] == sense, ok)
     fields = [pa.field(name, array.type, metadata={"unit": FRAME_COLUMNS[name][1]}) for name, array in arrays.items()]
-    return pa.Table.from_arrays(list(arrays.values()), schema=pa.schema(fields))
+    table = pa.Table.from_arrays(list(arrays.values()), schema=pa.schema(fields))
+    return table, tuple(_not_on_the_clock(role) for role in unused)
+
+
+def _on_the_clock(moments_ns: NDArray[np.int64], stamps: NDArray[np.int64]) -> bool:
+    """Whether moments can be set beside the timestamps: they lie near them, and go on as they do."""
+    if not moments_ns.size:
+        return True
+    if not (np.abs(moments_ns - stamps) < _NEAR_NS).all():
+        return False
+    gone_on, span = int(moments_ns[-1]) - int(moments_ns[0]), int(stamps[-1]) - int(stamps[0])
+    # Only a long stretch tells: a single frame may be shown late.
+    return span < _LONG_NS or span <= 2 * gone_on <= 4 * span
+
+
+def _not_on_the_clock(role: str) -> Caveat:
+    return Caveat(
+        code="column-not-used",
+        message=f"The column of {_MOMENTS[role]} is on another clock than the timestamps, or in another unit; "
+        "it is not used.",
+    )

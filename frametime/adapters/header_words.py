@@ -8,7 +8,7 @@ from functools import lru_cache
 from types import MappingProxyType
 from typing import Final, NamedTuple
 
-from frametime.adapters.time_units import CLOCK, DATE, RATE, TimeUnit, unit_named
+from frametime.adapters.time_units import CLOCK, DATE, MINUTE, RATE, TimeUnit, unit_named
 
 
 class Meaning(StrEnum):
@@ -268,6 +268,9 @@ def header_meaning(name: str, unit_text: str = "") -> HeaderMeaning:
         stated = unit_of_text(unit_text)
         unit, other = stated if stated != (None, None) else (unit, other)
     words = set(ordered)
+    if unit is MINUTE:
+        # In "elapsed (min)" the word is the unit, not the least value.
+        words -= {"min", "mins"}
     event = _event(words)
     return HeaderMeaning(_meaning(words, ordered, event, unit, other), event, unit, other)
 

@@ -12,8 +12,8 @@ from frametime.adapters.numbers import clean_texts
 from frametime.caveats import Caveat
 from frametime.errors import ReadError, printable
 
-_TRUE: Final = ("1", "true", "yes", "y", "t")
-_FALSE: Final = ("0", "false", "no", "n", "f")
+_TRUE: Final = ("1", "1.0", "true", "yes", "y", "t")
+_FALSE: Final = ("0", "0.0", "false", "no", "n", "f")
 _MAX_STREAMS: Final = 64
 
 

@@ -55,7 +55,7 @@ _MULTIPLE: Final = r"(\d{1,6})\s*(ns|us|µs|μs|ms|s)"
 
 
 def unit_named(text: str) -> TimeUnit | None:
-    """The unit written in ``text``, or ``None``. Case matters only in ``Ms`` (not a unit here).
+    """The unit written in ``text``, or ``None``. Case does not matter: no log counts in megaseconds.
 
     Examples
     --------

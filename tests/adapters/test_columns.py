@@ -226,3 +226,67 @@ def test_evidence_stands_beside_each_line_of_the_printed_layout() -> None:
     ]
     assert len(lines) == 4
     assert all("  # " in line for line in lines)
+
+
+STAMPS = {"time (ms)": ms(STAMPS_US), "frame time (ms)": ms(FRAMES_US)}
+LENGTHS = ms([value // 4 for value in FRAMES_US])
+
+
+def codes_of(capture: Capture) -> list[str]:
+    return [caveat.code for caveat in capture.caveats]
+
+
+@pytest.mark.parametrize("name", ["simulation time (ms)", "display time (ms)", "vblank (ms)", "render start (ms)"])
+def test_lengths_of_time_are_no_moments_whatever_their_name(name: str) -> None:
+    capture = read({**STAMPS, name: LENGTHS})
+    assert capture.frames.column_names == ["timestamp_ns"]
+    assert codes_of(capture) == ["column-not-used"]
+    assert name in capture.caveats[0].message
+
+
+def test_lengths_that_rise_are_no_moments_either() -> None:
+    rising = ms([3000 + 10 * i for i in range(64)])
+    capture = read({**STAMPS, "simulation time (ms)": rising})
+    assert capture.frames.column_names == ["timestamp_ns"]
+    assert codes_of(capture) == ["column-not-used"]
+
+
+@pytest.mark.parametrize("name", ["present time (ms)", "GPU render end (ms)"])
+def test_lengths_give_way_to_timestamps(name: str) -> None:
+    assert steps_us(read({**STAMPS, name: LENGTHS})) == FRAMES_US
+
+
+@pytest.mark.parametrize("cells", [["0", "2"], ["0", "17"], ["late", "shown"]])
+def test_a_count_or_a_word_is_no_yes_and_no(cells: list[str]) -> None:
+    capture = read({**STAMPS, "dropped frames": [cells[i % 5 == 0] for i in range(64)]})
+    assert "shown" not in capture.frames.column_names
+    assert codes_of(capture) == ["column-not-used"]
+
+
+def test_yes_and_no_may_be_floating_point_numbers() -> None:
+    capture = read({**STAMPS, "dropped": [f"{float(i % 5 == 0)}" for i in range(64)]})
+    assert capture.frames["shown"].to_pylist()[1:] == [i % 5 != 0 for i in range(64)]
+
+
+@pytest.mark.parametrize("name", ["time (s)", "time", "elapsed"])
+def test_a_log_with_one_row_a_second_is_no_frame_log(name: str) -> None:
+    with pytest.raises(ReadError, match=r"column 'fps': its rates do not fit the times in '.*', as in a log with one"):
+        read({name: [str(i) for i in range(64)], "fps": [f"{60 + i % 7}.5" for i in range(64)]})
+
+
+def test_rates_that_fit_the_times_are_read_over() -> None:
+    rates = [f"{1e6 / value:.2f}" for value in FRAMES_US]
+    assert steps_us(read({"time (ms)": ms(STAMPS_US), "fps": rates})) == FRAMES_US[1:]
+    assert read({"time": ms(STAMPS_US), "fps": rates}).n_frames == 64
+
+
+def test_rates_with_few_digits_are_told() -> None:
+    whole = read({"fps": [f"{1e6 / value:.0f}" for value in FRAMES_US]})
+    assert codes_of(whole) == ["coarse-rates"]
+    assert "steps of 1 fps, which is 1.8 % of the usual 57 fps" in whole.caveats[0].message
+    assert codes_of(read({"fps": [f"{1e6 / value:.1f}" for value in FRAMES_US]})) == []
+
+
+def test_minutes_in_brackets_are_a_unit() -> None:
+    stamps = [f"{value / 60e6:.12f}" for value in STAMPS_US]
+    assert steps_us(read({"elapsed (min)": stamps})) == FRAMES_US[1:]

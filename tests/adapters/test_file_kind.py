@@ -45,6 +45,11 @@ PRICES = b"card,price\n" + b"one,500\ntwo,600\nthree,550\n"
         ("run1.sensors.csv", SENSORS, "sensors"),
         ("run1.sensors.csv", SENSORS[:31], "sensors"),
         ("monitor.csv", SLOW_SENSORS, "sensors"),
+        (
+            "monitor.csv",
+            b"time (s),fps,power (W)\n" + b"".join(b"%d,%d,210\n" % (i, 60 + i % 7) for i in range(60)),
+            "sensors",
+        ),
         ("monitor.txt", SLOW_SENSORS, "sensors"),
         # neighbours
         ("prices.csv", PRICES, "other"),
