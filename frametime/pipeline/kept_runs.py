@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Final
 from frametime.errors import ReadError
 from frametime.metrics.metric import Curve, MeasuredRun
 from frametime.pipeline.batch_rows import file_sha256
+from frametime.pipeline.batch_walk import text_of
 from frametime.pipeline.measuring import MeasureRequest
 from frametime.version import __version__
 
@@ -121,6 +122,8 @@ class KeptRuns:
 
     def put(self, key: str, run: MeasuredRun) -> None:
         """Keep a run. A folder that cannot be written is no reason to fail: the run is measured again next time."""
+        # A name that is no text, as in a locale without its letters, cannot be encoded; the review gives its own.
+        run = replace(run, provenance=replace(run.provenance, file_name=text_of(run.provenance.file_name)))
         numbers, curves = _encoder().encode(replace(run, curves={})), _encoder().encode(dict(run.curves))
         payload = len(numbers).to_bytes(_SIZE_LENGTH, "big") + numbers + curves
         path = self._path(key)
