@@ -2,8 +2,8 @@
 
 It reads one JSON line a run and answers with one: ``{"code", "events", "duration_s", "modules"}``. A run is a forked
 copy in a process group of its own, so that starting it costs no imports. It is killed with its group ``after_s``
-seconds after its start or just before its file event number ``at_event`` (an open, rename, removal, ...), whichever is
-given. The copy never runs threads that the server has started: the server imports, and does nothing else.
+seconds after its start or just before its file event number ``at_event`` (an open, write, rename, ...), whichever
+is given. The copy never runs threads that the server has started: the server imports, and does nothing else.
 """
 
 from __future__ import annotations
@@ -24,21 +24,31 @@ def _run(arguments: list[str], at_event: int | None, report: int) -> None:
     os.setsid()
     n_events = 0
 
-    def count(event: str, _: object) -> None:
+    def count() -> None:
         nonlocal n_events
+        n_events += 1  # first, as killing is an event of its own
+        if n_events - 1 == at_event:
+            os.killpg(os.getpid(), signal.SIGKILL)
+
+    def on_event(event: str, _: object) -> None:
         if event == "open" or event.startswith(("os.", "shutil.", "tempfile.")):
-            n_events += 1  # first, as killing is an event of its own
-            if n_events - 1 == at_event:
-                os.killpg(os.getpid(), signal.SIGKILL)
+            count()
+
+    def on_call(_: object, event: str, called: object) -> None:
+        # Writing raises no event of its own, and between the opening of a file and its first bytes it is half written.
+        if event == "c_call" and getattr(called, "__name__", "") == "write":
+            count()
 
     sys.argv = ["frametime", *arguments]
-    sys.addaudithook(count)
+    sys.addaudithook(on_event)
+    sys.setprofile(on_call)
     code = 1
     try:
         main()
     except SystemExit as ended:
         code = ended.code if isinstance(ended.code, int) else 0
     finally:
+        sys.setprofile(None)
         sys.stdout.flush()
         os.write(report, json.dumps({"events": n_events, "modules": sorted(sys.modules)}).encode())
         os._exit(code)
