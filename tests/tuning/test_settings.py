@@ -129,7 +129,7 @@ def test_what_is_not_known_is_said() -> None:
     for words in (
         "not finished",
         "endurance run of 30 to 60 minutes",
-        "1 measured runs at stock",
+        "1 measured run at stock",
         "Power",
         "Temperature",
     ):
