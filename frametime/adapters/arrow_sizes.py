@@ -10,7 +10,11 @@ from __future__ import annotations
 import os
 import struct
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, BinaryIO, Final
+from typing import TYPE_CHECKING, Any, BinaryIO, Final
+
+import numpy as np
+
+from frametime.adapters.arrow_columns import compute
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -45,11 +49,60 @@ def parquet_bytes(metadata: parquet.FileMetaData, schema: pa.Schema) -> int:
     encoded = sum(metadata.row_group(i).total_byte_size for i in range(metadata.num_row_groups))
     width = 0
     for field in schema:
-        try:
-            width += max(1, field.type.bit_width // 8)
-        except ValueError:  # texts and lists have no width of their own; each row has an offset
-            width += 4
+        # Of texts each row has an offset; how long they are is seen when they are read (``decoded_bytes``).
+        width += _width(field.type) or 4
     return max(int(encoded), int(metadata.num_rows) * max(width, n_columns))
+
+
+def decoded_bytes(column: Any) -> int:
+    """Bytes of a column once each row holds its own value, where many rows may share one; 0 where none do."""
+    import pyarrow as pa
+
+    kind = column.type
+    if pa.types.is_dictionary(kind):
+        return sum(_decoded_dictionary(chunk) for chunk in column.chunks)
+    if pa.types.is_run_end_encoded(kind):
+        return sum(_decoded_runs(chunk) for chunk in column.chunks)
+    if pa.types.is_string_view(kind) or pa.types.is_binary_view(kind):
+        return sum(_decoded_views(chunk) for chunk in column.chunks)
+    return 0
+
+
+def _decoded_views(chunk: Any) -> int:
+    # A view is 16 bytes and begins with the length of its text.
+    views = np.frombuffer(chunk.buffers()[1] or b"", dtype=np.int32).reshape(-1, 4)
+    lengths = views[chunk.offset : chunk.offset + len(chunk), 0]
+    return int(np.maximum(lengths, 0).sum(dtype=np.int64)) + 4 * len(chunk)
+
+
+def _decoded_dictionary(chunk: Any) -> int:
+    width = _width(chunk.dictionary.type)
+    if width is not None:
+        return len(chunk) * width
+    lengths = compute().binary_length(chunk.dictionary)
+    return _total(compute().take(lengths, chunk.indices)) + 4 * len(chunk)
+
+
+def _decoded_runs(chunk: Any) -> int:
+    width = _width(chunk.values.type)
+    if width is not None:
+        return len(chunk) * width
+    # The longest text stands for all: runs of unequal length are not told apart.
+    longest = compute().max(compute().binary_length(chunk.values)).as_py() or 0
+    return len(chunk) * (int(longest) + 4)
+
+
+def _width(kind: pa.DataType) -> int | None:
+    """Bytes of one value; ``None`` for texts, which have no width of their own."""
+    try:
+        return max(1, kind.bit_width // 8)
+    except ValueError:
+        return None
+
+
+def _total(lengths: Any) -> int:
+    found = compute().sum(lengths).as_py()
+    return 0 if found is None else int(found)
 
 
 def _batch_sizes(log: BinaryIO, at: int) -> Iterator[int]:

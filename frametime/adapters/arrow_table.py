@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any, BinaryIO, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.arrow_columns import arrow_int64, compute, numpy_of
-from frametime.adapters.arrow_sizes import arrow_bytes, parquet_bytes
+from frametime.adapters.arrow_columns import arrow_int64, compute
+from frametime.adapters.arrow_sizes import arrow_bytes, decoded_bytes, parquet_bytes
+from frametime.adapters.arrow_values import empty_column, is_readable, is_text, plain_column, rounding_caveats, times_of
 from frametime.adapters.base import MAX_LISTED_ROWS, ParsedLog, ReadOptions
 from frametime.adapters.column_choice import TIMED_ROLES, ColumnChoice
 from frametime.adapters.column_evidence import ColumnFacts, column_facts
@@ -20,11 +21,11 @@ from frametime.adapters.found_layout import found_columns
 from frametime.adapters.frame_assembly import ReadColumns, assemble
 from frametime.adapters.log_stream import KeptOpen, stream_name, stream_size
 from frametime.adapters.number_style import POINT
-from frametime.adapters.numbers import EXACT_FLOAT_NS, TimeValues, times_of_texts
+from frametime.adapters.numbers import TimeValues
 from frametime.adapters.rejected import RejectedRows
 from frametime.adapters.stored_log import check_unpacked_size
 from frametime.adapters.streams import chosen_stream, flags_of_texts
-from frametime.adapters.time_units import NANOSECOND, TimeUnit
+from frametime.adapters.time_units import NANOSECOND
 from frametime.caveats import Caveat
 from frametime.errors import ReadError, printable
 
@@ -36,7 +37,6 @@ if TYPE_CHECKING:
 METADATA_KEY: Final = b"frametime"
 _UNIT_KEY: Final = b"unit"
 _SAMPLE: Final = 60
-_MAX_NS: Final = 9.2e18
 
 
 class ArrowSource(NamedTuple):
@@ -44,6 +44,7 @@ class ArrowSource(NamedTuple):
 
     name: str
     schema: pa.Schema
+    stored_bytes: int
     read: Callable[[Sequence[int]], pa.Table]
     unpacked_bytes: Callable[[], int]
 
@@ -73,12 +74,12 @@ def open_arrow(log: BinaryIO) -> ArrowSource:
     import pyarrow as pa
 
     name = stream_name(log)
-    log.seek(0)
+    size = stream_size(log)
     head = log.read(8)
     log.seek(0)
     with _refusing(name):
         if head.startswith(b"PAR1"):
-            return _open_parquet(name, log)
+            return _open_parquet(name, log, size)
         stream: Any = pa.PythonFile(KeptOpen(log), mode="r")
         if head.startswith(b"ARROW1"):
             reader = pa.ipc.open_file(stream)
@@ -87,7 +88,13 @@ def open_arrow(log: BinaryIO) -> ArrowSource:
                 wanted = pa.ipc.IpcReadOptions(included_fields=sorted(columns))
                 return pa.ipc.open_file(stream, options=wanted).read_all()
 
-            return ArrowSource(name=name, schema=reader.schema, read=read_file, unpacked_bytes=lambda: arrow_bytes(log))
+            return ArrowSource(
+                name=name,
+                schema=reader.schema,
+                stored_bytes=size,
+                read=read_file,
+                unpacked_bytes=lambda: arrow_bytes(log),
+            )
         schema = pa.ipc.open_stream(stream).schema
 
         def read_stream(columns: Sequence[int]) -> pa.Table:
@@ -96,25 +103,33 @@ def open_arrow(log: BinaryIO) -> ArrowSource:
             wanted = pa.ipc.IpcReadOptions(included_fields=sorted(columns))
             return pa.ipc.open_stream(again, options=wanted).read_all()
 
-        return ArrowSource(name=name, schema=schema, read=read_stream, unpacked_bytes=lambda: arrow_bytes(log))
+        return ArrowSource(
+            name=name, schema=schema, stored_bytes=size, read=read_stream, unpacked_bytes=lambda: arrow_bytes(log)
+        )
 
 
-def _open_parquet(name: str, log: BinaryIO) -> ArrowSource:
+def _open_parquet(name: str, log: BinaryIO, size: int) -> ArrowSource:
     import pyarrow as pa
     from pyarrow import parquet
 
     stream: Any = pa.PythonFile(KeptOpen(log), mode="r")
-    opened = parquet.ParquetFile(stream)
-    schema = opened.schema_arrow
+    schema = parquet.ParquetFile(stream).schema_arrow
+    # Texts stay as they are stored, each once with a number for each row: unpacked, a short file may be of any size.
+    texts = [field.name for field in schema if is_text(field.type)]
+    opened = parquet.ParquetFile(stream, read_dictionary=texts)
 
     def read(columns: Sequence[int]) -> pa.Table:
-        names = [schema.field(position).name for position in sorted(columns)]
+        wanted = sorted(columns)
         if len(set(schema.names)) < len(schema.names):
-            return opened.read().select(sorted(columns))
-        return opened.read(columns=names)
+            return opened.read().select(wanted)
+        return opened.read(columns=[schema.field(position).name for position in wanted])
 
     return ArrowSource(
-        name=name, schema=schema, read=read, unpacked_bytes=lambda: parquet_bytes(opened.metadata, schema)
+        name=name,
+        schema=schema,
+        stored_bytes=size,
+        read=read,
+        unpacked_bytes=lambda: parquet_bytes(opened.metadata, schema),
     )
 
 
@@ -140,7 +155,7 @@ def read_arrow(log: BinaryIO, options: ReadOptions) -> ParsedLog:
         If the file is damaged, or no column is known to be the time.
     """
     source = open_arrow(log)
-    check_unpacked_size(source.unpacked_bytes(), source.name, stream_size(log), options)
+    check_unpacked_size(source.unpacked_bytes(), source.name, source.stored_bytes, options)
     metadata = source.schema.metadata or {}
     if METADATA_KEY in metadata and options.layout is None and options.time_column is None:
         from frametime.adapters.capture_file import stored_capture
@@ -164,13 +179,14 @@ def _checked(table: pa.Table) -> pa.Table:
 
 
 def _foreign(source: ArrowSource, options: ReadOptions) -> ParsedLog:
+    columns = _plain_columns(source, options)
+    if not len(columns[0]):
+        raise ReadError.at(source.name, "there is no frame (0 rows)", helps="record the run again")
     with _refusing(source.name):
-        table = _checked(source.read(range(len(source.schema))))
-        columns = [_plain(table.column(i)) for i in range(table.num_columns)]
         facts = _facts(source.schema, columns)
     choice = choose_columns(facts, (POINT,), options, source.name)
     with _refusing(source.name):
-        read, caveats = _read_columns(source.name, columns, choice, options)
+        read, caveats = _read_columns(source, columns, choice, options)
         read = _with_zone(read, choice, source.schema)
     layout, comments = found_columns(choice)
     parsed = assemble(
@@ -197,32 +213,26 @@ def _foreign(source: ArrowSource, options: ReadOptions) -> ParsedLog:
     return replace(parsed.log, read_columns=read_columns)
 
 
-# -- types to plain columns --------------------------------------------------------------------------------------------
+def _plain_columns(source: ArrowSource, options: ReadOptions) -> list[Any]:
+    """Each column as int64, float64, bool or text; times as int64 in ns; what cannot be one of these as null text.
 
-
-def _plain(column: Any) -> Any:
-    """A column as int64, float64, bool or text; times as int64 in ns. What cannot be one of these is all null text."""
-    import pyarrow as pa
-
-    pc = compute()
-    kind = column.type
-    if pa.types.is_dictionary(kind):
-        column = pc.cast(column, kind.value_type)
-        kind = column.type
-    if pa.types.is_timestamp(kind) or pa.types.is_duration(kind) or pa.types.is_time(kind):
-        bits = pa.int32() if pa.types.is_time32(kind) else pa.int64()
-        numbers = pc.cast(pc.cast(column, bits), pa.int64())
-        factor = {"s": 10**9, "ms": 10**6, "us": 10**3, "ns": 1}[kind.unit]
-        return pc.multiply_checked(numbers, arrow_int64(np.array([factor], dtype=np.int64))[0])
-    if pa.types.is_integer(kind):
-        return pc.cast(column, pa.int64())
-    if pa.types.is_floating(kind):
-        return pc.cast(column, pa.float64())
-    if pa.types.is_boolean(kind):
-        return column
-    if pa.types.is_decimal(kind) or pa.types.is_large_string(kind) or pa.types.is_string(kind):
-        return pc.cast(column, pa.string())
-    return pa.chunked_array([pa.nulls(len(column), pa.string())])
+    Raises
+    ------
+    ReadError
+        If they are damaged, or unpack to more than the limits allow.
+    """
+    # Lists and the like are never used, and one row of them can be of any size: they are not read.
+    readable = [position for position, field in enumerate(source.schema) if is_readable(field.type)]
+    if not readable:
+        raise ReadError.at(
+            source.name, "no column holds numbers, times or texts", helps="give a table with one row a frame"
+        )
+    with _refusing(source.name):
+        table = _checked(source.read(readable))
+        size = sum(decoded_bytes(column) for column in table.columns)
+    check_unpacked_size(size, source.name, source.stored_bytes, options)
+    plain = dict(zip(readable, map(plain_column, table.columns), strict=True))
+    return [plain.get(position, empty_column(table.num_rows)) for position in range(len(source.schema))]
 
 
 def _facts(schema: pa.Schema, columns: Sequence[Any]) -> tuple[ColumnFacts, ...]:
@@ -279,7 +289,7 @@ def _cells(column: Any) -> list[str]:
 
 
 def _read_columns(
-    name: str, columns: Sequence[Any], choice: ColumnChoice, options: ReadOptions
+    source: ArrowSource, columns: Sequence[Any], choice: ColumnChoice, options: ReadOptions
 ) -> tuple[ReadColumns, tuple[Caveat, ...]]:
     import pyarrow as pa
 
@@ -289,7 +299,9 @@ def _read_columns(
     for role, use in (*uses.items(), *choice.others.items()):
         if use is None or use.unit is None or (role not in uses and role not in TIMED_ROLES):
             continue
-        values[role] = _times(columns[use.position], use.unit, caveats, name=str(use.ref))
+        column = columns[use.position]
+        values[role] = times_of(column, use.unit)
+        caveats += rounding_caveats(values[role], use, source.schema.field(use.position).type)
     flags = {}
     for role in ("shown", "dropped"):
         if role in choice.others:
@@ -298,7 +310,7 @@ def _read_columns(
     selected: NDArray[np.int64] | None = None
     if "stream" in choice.others:
         texts = compute().cast(columns[choice.others["stream"].position], pa.string())
-        selected, more = chosen_stream(texts.dictionary_encode(), options.stream, name)
+        selected, more = chosen_stream(texts.dictionary_encode(), options.stream, source.name)
         caveats.extend(more)
     main = values["frame_time"] if choice.frame_time is not None else values["time"]
     rejected = RejectedRows()
@@ -334,46 +346,3 @@ def _with_zone(read: ReadColumns, choice: ColumnChoice, schema: pa.Schema) -> Re
     if not pa.types.is_timestamp(kind):
         return read
     return read._replace(time=read.time._replace(zoned=kind.tz is not None))
-
-
-def _times(column: Any, unit: TimeUnit, caveats: list[Caveat], *, name: str) -> TimeValues:
-    import pyarrow as pa
-
-    if pa.types.is_string(column.type) or pa.types.is_boolean(column.type):
-        return times_of_texts(compute().cast(column, pa.string()), unit, POINT)
-    ok = None
-    if column.null_count:
-        valid = numpy_of(compute().cast(column.is_valid(), pa.uint8()))
-        ok = np.asarray(valid, dtype=np.bool_)
-        zero = compute().cast(arrow_int64(np.zeros(1, dtype=np.int64)), column.type)[0]
-        column = compute().fill_null(column, zero)
-    numbers = numpy_of(column)
-    if not numbers.size:
-        return TimeValues(ns=np.empty(0, dtype=np.int64), ok=ok)
-    if unit.ns is not None and numbers.dtype == np.int64 and unit.ns.denominator == 1:
-        factor = int(unit.ns)
-        limit = (2**63 - 1) // factor
-        inside = (numbers <= limit) & (numbers >= -limit)
-        ns = np.where(inside, numbers, 0) * factor
-        return TimeValues(ns=ns, ok=_both(ok, inside))
-    with np.errstate(all="ignore"):
-        scaled = 1e9 / numbers if unit.ns is None else numbers * float(unit.ns)
-    inside = np.isfinite(scaled) & (np.abs(scaled) < _MAX_NS)
-    if unit.ns is None:
-        inside &= numbers > 0
-    scaled = np.where(inside, scaled, 0.0)
-    largest = float(np.abs(scaled).max())
-    if largest >= EXACT_FLOAT_NS:
-        caveats.append(
-            Caveat(
-                code="rounded-timestamps",
-                message=f"Column '{printable(name, limit=40)}' holds times as floating-point numbers that are exact to "
-                f"{np.spacing(largest) / 2:.0f} ns only.",
-            )
-        )
-    return TimeValues(ns=np.rint(scaled).astype(np.int64), ok=_both(ok, inside))
-
-
-def _both(ok: NDArray[np.bool_] | None, inside: NDArray[np.bool_]) -> NDArray[np.bool_] | None:
-    both = inside if ok is None else ok & inside
-    return None if both.all() else both

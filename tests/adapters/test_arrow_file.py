@@ -168,7 +168,7 @@ def test_a_timestamp_type_without_zone_is_not_taken_as_utc() -> None:
 def test_absolute_seconds_as_float_are_read_with_a_caveat() -> None:
     capture = read_capture(foreign(pa.table({"time_s": STAMPS / 1e9 + 1_790_000_000}), "file"))
     assert [caveat.code for caveat in capture.caveats] == ["rounded-timestamps"]
-    assert "exact to 128 ns" in capture.caveats[0].message
+    assert "exact to 119 ns" in capture.caveats[0].message
 
 
 def test_a_table_without_a_time_is_refused() -> None:
@@ -244,3 +244,36 @@ def test_the_printed_layout_reads_the_same() -> None:
         layout = Layout.from_toml(capture.provenance.layout_toml, "printed")
         again = read_capture(foreign(table, "file"), options=ReadOptions(layout=layout))
         assert again.frames.equals(capture.frames)
+
+
+TIMES_MS = np.round(16.6 + np.random.default_rng(1).normal(0.0, 1.0, 300), 3)
+
+
+@pytest.mark.parametrize("form", ["file", "parquet"])
+def test_a_text_that_many_rows_share_is_counted_once_for_each(form: str) -> None:
+    shared = pa.DictionaryArray.from_arrays(pa.array([0] * 300, pa.int32()), pa.array(["x" * 1_000_000]))
+    table = pa.table({"frame time (ms)": TIMES_MS, "application": shared})
+    with pytest.raises(ReadError, match=r"unpacks to more than (2000 times its size|100000000 bytes)"):
+        read_capture(foreign(table, form), options=ReadOptions(max_decompressed_bytes=100_000_000))
+
+
+@pytest.mark.parametrize("form", ["file", "parquet"])
+@pytest.mark.parametrize("kind", [pa.string_view(), pa.binary(), pa.large_string()])
+def test_names_of_applications_may_be_texts_of_any_form(form: str, kind: pa.DataType) -> None:
+    table = pa.table({"frame time (ms)": TIMES_MS, "app": pa.array(["a", "a", "b"] * 100).cast(pa.binary()).cast(kind)})
+    capture = read_capture(foreign(table, form))
+    assert [caveat.code for caveat in capture.caveats] == ["several-streams"]
+    assert capture.n_frames == 200
+
+
+@pytest.mark.parametrize(
+    "other", [pa.array([2**64 - 1] * 300, pa.uint64()), pa.array([253_402_300_799] * 300, pa.timestamp("s"))]
+)
+def test_other_columns_beyond_what_ns_can_count_do_no_harm(other: pa.Array) -> None:
+    assert read_capture(foreign(pa.table({"frame time (ms)": TIMES_MS, "other": other}), "parquet")).n_frames == 300
+
+
+def test_single_precision_times_are_told() -> None:
+    stamps_s = (5000.0 + np.cumsum(TIMES_MS) / 1e3).astype(np.float32)
+    capture = read_capture(foreign(pa.table({"time (s)": stamps_s}), "parquet"))
+    assert "exact to 244141 ns only" in next(c.message for c in capture.caveats if c.code == "rounded-timestamps")
