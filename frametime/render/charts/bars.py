@@ -11,6 +11,7 @@ from matplotlib.axes import Axes
 
 from frametime.metrics.metric import Interval
 from frametime.render.charts.review_words import (
+    defined,
     run_counts,
     same_unit_metrics,
 )
@@ -25,6 +26,11 @@ from frametime.units import shown_unit
 _BAR_EM: Final = 1.2
 _HEAD_EM: Final = 1.4
 _LEAST_GAP_EM: Final = 0.45
+_USUAL_BAR_EM: Final = 1.9
+_MOST_BAR_EM: Final = 4.2
+_MOST_GAP_EM: Final = 3.2
+_GAP_SHARE: Final = 0.16
+_MOST_TEXT_TIMES: Final = 1.3
 _WIDE_EM: Final = 34.0
 _PANEL_EM: Final = 24.8
 
@@ -67,7 +73,8 @@ def better_words(result: ReviewResult, metric: str) -> str:
 
 
 def definition_words(result: ReviewResult, metrics: Sequence[str]) -> str:
-    return " ".join(f"{result.metric(key).label}: {result.metric(key).definition.rstrip('.')}." for key in metrics)
+    """What each metric is, a sentence each."""
+    return " ".join(defined(result.metric(key).label, result.metric(key).definition) for key in metrics)
 
 
 def run_words(result: ReviewResult, cells: Sequence[tuple[str, str]]) -> str:
@@ -90,13 +97,14 @@ def draw_bar_panels(sheet: Sheet, panels: Sequence[tuple[str, Sequence[BarRow]]]
     top, bottom = sheet.top - head, sheet.bottom + 3.4 * em
     n_rows = max(1, *(len(rows) for _, rows in panels)) if panels else 1
     n_bars = max((len(row.bars) for _, rows in panels for row in rows), default=1) or 1
-    row_height = min((top - bottom) / n_rows, (_HEAD_EM + 1.7 * n_bars + 1.6) * em)
+    look = _row_look((top - bottom) / n_rows / em, n_bars)
+    row_height = look.height_em * em
     bottom = top - n_rows * row_height
+    text_pt = look.text_times * em
     greatest = max(
         (_end(bar) for _, rows in panels for row in rows for bar in row.bars),
         default=1.0,
     )
-    bar_em = min(1.9, (row_height / em - _HEAD_EM - _LEAST_GAP_EM) / n_bars)
     number_of = _number_style(greatest, with_interval=width > _WIDE_EM * em)
     for number, (name, rows) in enumerate(panels):
         left = sheet.left + number * (width + gap)
@@ -104,7 +112,7 @@ def draw_bar_panels(sheet: Sheet, panels: Sequence[tuple[str, Sequence[BarRow]]]
             shown = shorten(name, width, theme.label_pt, bold=True)
             sheet.text(left, top + 1.0 * em, shown, size_pt=theme.label_pt, bold=True)
         axes = sheet.axes(left, bottom, width, top - bottom)
-        longest = max((text_width_pt(number_of(bar), em) for row in rows for bar in row.bars), default=em)
+        longest = max((text_width_pt(number_of(bar), text_pt) for row in rows for bar in row.bars), default=em)
         axes.set_xlim(0.0, greatest * width / max(width - longest - 0.8 * em, 0.3 * width))
         axes.set_ylim((top - bottom) / em, 0.0)
         axes.set_yticks([])
@@ -113,32 +121,63 @@ def draw_bar_panels(sheet: Sheet, panels: Sequence[tuple[str, Sequence[BarRow]]]
         set_x_ticks(axes, em)
         x_caption(axes, unit, theme)
         for place, row in enumerate(rows):
-            _row(sheet, axes, row, (place * row_height / em, bar_em), (left, top, width), number_of)
+            _row(sheet, axes, row, (place * look.height_em, look), (left, top, width), number_of)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _RowLook:
+    """How the row of one card is divided, in em, and its text as a multiple of the smallest."""
+
+    height_em: float
+    head_em: float
+    bar_em: float
+    text_times: float
+
+
+def _row_look(room_em: float, n_bars: int) -> _RowLook:
+    """Few cards use all the room: their bars are thicker and their text is larger, up to what still looks like a bar.
+
+    Examples
+    --------
+    >>> few, many = _row_look(9.0, 2), _row_look(4.0, 2)
+    >>> few.height_em, many.height_em, few.bar_em > many.bar_em, many.text_times
+    (9.0, 4.0, True, 1.0)
+    """
+    most_em = _HEAD_EM * _MOST_TEXT_TIMES + _MOST_BAR_EM * n_bars + _MOST_GAP_EM
+    height_em = min(room_em, most_em)
+    gap_em = max(_LEAST_GAP_EM, min(_MOST_GAP_EM, _GAP_SHARE * height_em))
+    bar_em = (height_em - _HEAD_EM - gap_em) / n_bars
+    text_times = min(_MOST_TEXT_TIMES, max(1.0, bar_em / _USUAL_BAR_EM))
+    head_em = _HEAD_EM * text_times
+    bar_em = min(_MOST_BAR_EM, (height_em - head_em - gap_em) / n_bars)
+    return _RowLook(height_em=height_em, head_em=head_em, bar_em=bar_em, text_times=text_times)
 
 
 def _row(
     sheet: Sheet,
     axes: Axes,
     row: BarRow,
-    place_em: tuple[float, float],
+    place: tuple[float, _RowLook],
     box: tuple[float, float, float],
     number_of: Callable[[Bar], str],
 ) -> None:
     """Name and bars of a card; the axes count down in em.
 
-    ``place_em`` is where the row starts and how high a bar is.
+    ``place`` is where the row starts, in em, and how it is divided.
     """
     theme, em = sheet.theme, sheet.em
     left, top, width = box
-    start_em, step_em = place_em
-    label = shorten(row.label, width * (0.45 if len(row.remark) > 20 else 0.66), em, bold=True)
-    y = top - (start_em + 0.85) * em
-    sheet.text(left, y, label, bold=True)
-    start = left + text_width_pt(label, em, bold=True) + 0.9 * em
-    sheet.text(start, y, shorten(row.remark, left + width - start, em), color=theme.palette.muted)
-    for place, bar in enumerate(row.bars):
+    start_em, look = place
+    step_em, text_pt = look.bar_em, look.text_times * em
+    label = shorten(row.label, width * (0.45 if len(row.remark) > 20 else 0.66), text_pt, bold=True)
+    y = top - start_em * em - 0.61 * look.head_em * em
+    sheet.text(left, y, label, size_pt=text_pt, bold=True)
+    start = left + text_width_pt(label, text_pt, bold=True) + 0.9 * em
+    remark = shorten(row.remark, left + width - start, text_pt)
+    sheet.text(start, y, remark, size_pt=text_pt, color=theme.palette.muted)
+    for number, bar in enumerate(row.bars):
         style = theme.style(bar.metric)
-        middle = start_em + _HEAD_EM + (place + 0.5) * step_em
+        middle = start_em + look.head_em + (number + 0.5) * step_em
         axes.barh(
             middle,
             bar.value,
@@ -172,7 +211,7 @@ def _row(
             textcoords="offset points",
             va="center",
             ha="left",
-            fontsize=em,
+            fontsize=text_pt,
             annotation_clip=False,
         )
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Final
 
 import numpy as np
@@ -20,6 +21,9 @@ LANE_QUANTITIES: Final[tuple[tuple[str, str], ...]] = (
     ("power_w", "power, W"),
     ("temperature_c", "temperature, °C"),
     ("core_clock_mhz", "core clock, MHz"),
+)
+_LEAST_SPANS: Final[Mapping[str, float]] = MappingProxyType(
+    {"power_w": 20.0, "temperature_c": 10.0, "core_clock_mhz": 100.0}
 )
 _MOST_POINTS: Final = 2000
 
@@ -79,7 +83,8 @@ def draw_lanes(
         caption = f"{lane.caption} (axis from {tick_labels([low])[0]})"
         if lane.limit is not None:
             axes.axhline(lane.limit, color=theme.palette.behind, linewidth=theme.line_pt, linestyle=(0, (5.0, 1.6)))
-            caption += f", dashed: limit {lane.limit:g}"
+            beyond = " above the axis" if lane.limit > high else " below the axis" if lane.limit < low else ""
+            caption += f", {'' if beyond else 'dashed: '}limit {lane.limit:g}{beyond}"
         y_caption(axes, caption, theme)
         ticks = nice_ticks(low, high, 2)
         axes.set_yticks(ticks, tick_labels(ticks))
@@ -94,9 +99,9 @@ def draw_lanes(
 def _limits(lane: Lane) -> tuple[float, float]:
     """Round limits around the values: few of these quantities start at 0, and the caption says where the axis does."""
     low, high = float(lane.values.min()), float(lane.values.max())
-    if lane.limit is not None and lane.limit < high + (high - low):
+    if lane.limit is not None and lane.limit < high + max(high - low, _LEAST_SPANS.get(lane.name, 0.0)):
         high = max(high, lane.limit)
-    least_span = {"power_w": 20.0, "temperature_c": 10.0, "core_clock_mhz": 100.0}.get(lane.name, 1.0)
+    least_span = _LEAST_SPANS.get(lane.name, 1.0)
     if high - low < least_span:
         middle = (low + high) / 2.0
         low, high = middle - least_span / 2.0, middle + least_span / 2.0

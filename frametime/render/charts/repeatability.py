@@ -70,8 +70,9 @@ def draw_repeatability(result: ReviewResult, theme: Theme, *, metric: str | None
             notes=[
                 f"Each mark is one run ({n_runs} a cell) and its distance to the geometric mean of its set in "
                 f"{entry.label}. {entry.definition}",
-                f"Band: {_BAND_FACTOR:g} times the repeatability standard deviation s_r to both sides, pooled over "
-                "the cells of the card (ISO 5725-2); about 95 % of runs lie inside.",
+                f"Usual spread: standard deviation of the runs of a set, pooled over the cells of the card "
+                f"(repeatability s_r, ISO 5725-2). Band: {_BAND_FACTOR:g} times that to both sides; about 95 % of "
+                "runs lie inside.",
                 f"Flagged: {len(flagged)} of {len(result.runs)} runs, each beyond the limit of its test; a flagged run "
                 "still counts.",
                 f"Excluded by the plan, not in the mean: {len(excluded)}." if excluded else "",
@@ -88,7 +89,7 @@ def _key(theme: Theme, *, excluded: bool) -> list[KeyEntry]:
     entries = [
         KeyEntry(label="run", kind="marker", color=palette.series[0], marker="|"),
         KeyEntry(label="flagged run", kind="marker", color=palette.behind, marker="D", edge=palette.ink),
-        KeyEntry(label="2 s_r around the mean", kind="patch", color=palette.band),
+        KeyEntry(label="where most runs of the card lie", kind="patch", color=palette.band),
     ]
     if excluded:
         entries.insert(2, KeyEntry(label="excluded run", kind="marker", color=palette.muted, marker="x"))
@@ -149,7 +150,7 @@ def _panels(sheet: Sheet, result: ReviewResult, metric: str, cards: tuple[str, .
         words = shorten(_spread_words(spreads.get(card)), width, em)
         sheet.text(left, top + 0.8 * em, words, color=theme.palette.muted)
         for place, cell in enumerate(cells):
-            _runs(axes, rows.get((card, cell), []), place + 0.5, row, theme)
+            mark_runs(axes, rows.get((card, cell), []), place + 0.5, row, theme)
         if card == cards[-1]:
             x_caption(axes, f"distance to the mean of the set{', %' if theme.is_narrow else ''}", theme)
         left += width + gap
@@ -163,8 +164,8 @@ def _limit_pct(rows: list[list[tuple[RunEntry, float]]], spreads: list[Repeatabi
 
 def _spread_words(spread: Repeatability | None) -> str:
     if spread is None or spread.s_r_pct is None:
-        return "too few runs for s_r"
-    return f"s_r {spread.s_r_pct:.2g} %"
+        return "too few runs for a spread"
+    return f"usual spread {spread.s_r_pct:.2g} %"
 
 
 def _ground(axes: Axes, spread: Repeatability | None, theme: Theme, n_rows: int) -> None:
@@ -187,11 +188,14 @@ def _ground(axes: Axes, spread: Repeatability | None, theme: Theme, n_rows: int)
     axes.set_xticks(ticks, spaced_labels(axes, ticks, labels, em) if theme.is_narrow else labels)
 
 
-def _runs(axes: Axes, found: list[tuple[RunEntry, float]], y: float, row_pt: float, theme: Theme) -> None:
+def mark_runs(axes: Axes, found: list[tuple[RunEntry, float]], y: float, row_pt: float, theme: Theme) -> None:
+    """The runs of one set at their distances in percent; flagged and excluded ones are named where there is room."""
     palette, em = theme.palette, theme.em_pt
     width_pt = size_of(axes)[0]
     low, high = axes.get_xlim()
-    taken: list[tuple[float, float]] = []
+    # No name lies on a mark, nor one name on another.
+    marks = [(distance - low) / (high - low) * width_pt for _, distance in found]
+    taken = [(x_pt - 0.25 * em, x_pt + 0.25 * em) for x_pt in marks]
     for run, distance in sorted(found, key=lambda pair: (pair[0].flag is None, pair[0].excluded_reason is None)):
         style: dict[str, Any]
         if run.excluded_reason is not None:
@@ -219,10 +223,12 @@ def _runs(axes: Axes, found: list[tuple[RunEntry, float]], y: float, row_pt: flo
         words = shorten(f"run {run.run}" if run.run.isdigit() else run.run, 0.3 * width_pt, em)
         text_pt = text_width_pt(words, em)
         x_pt = (distance - low) / (high - low) * width_pt
-        to_right = x_pt + text_pt + 1.2 * em < width_pt
-        start = x_pt + 0.7 * em if to_right else x_pt - 0.7 * em - text_pt
-        if start < 0.0 or any(start < end and begin < start + text_pt for begin, end in taken):
+        right, left = x_pt + 0.7 * em, x_pt - 0.7 * em - text_pt
+        starts = [start for start in (right, left) if start >= 0.0 and start + text_pt + 0.3 * em <= width_pt]
+        starts = [start for start in starts if not any(start < end and begin < start + text_pt for begin, end in taken)]
+        if not starts:
             continue
+        start, to_right = starts[0], starts[0] == right
         taken.append((start, start + text_pt))
         axes.annotate(
             words,

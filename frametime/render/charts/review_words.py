@@ -190,6 +190,19 @@ def same_unit_metrics(result: ReviewResult, *, most: int = 3) -> tuple[str, ...]
     return (headline.key, *others)[:most]
 
 
+def defined(label: str, definition: str) -> str:
+    """A label and its definition as one sentence.
+
+    Examples
+    --------
+    >>> defined("average rate", "Frames divided by the time they took.")
+    'Average rate: frames divided by the time they took.'
+    """
+    is_word = definition[1:2].islower()  # not an abbreviation, whose capitals stay
+    start = definition[:1].lower() if is_word else definition[:1]
+    return f"{label[:1].upper()}{label[1:]}: {start}{definition[1:].rstrip('.')}."
+
+
 def is_rate(unit: str) -> bool:
     """Whether a metric counts frames a second."""
     return unit == FRAMES_PER_SECOND

@@ -97,33 +97,67 @@ def _slopes(axes: Axes, sheet: Sheet, points: Sequence[CardPoint], plane: Plane)
     box = axes.get_position()
     left, bottom = box.x0 * theme.size.width_pt, box.y0 * theme.size.height_pt
     width, height = box.width * theme.size.width_pt, box.height * theme.size.height_pt
-    labelled_y: list[float] = []
-    labelled_x: list[float] = []
-    values = nice_ticks(low, high, _MOST_LINES)
-    for slope, words in zip(values, tick_labels(values), strict=True):
-        x, y = (x_end, slope * x_end) if slope * x_end <= y_end else (y_end / slope, y_end)
+    start = left + text_width_pt(plane.y_label, em) + 1.2 * em
+    placed: list[_SlopeLabel] = []
+    for most in range(_MOST_LINES, 0, -1):  # fewer lines, until each has its label
+        values = nice_ticks(low, high, most)
+        labels = [
+            _slope_label(slope, words, (x_end, y_end), (left, bottom, width, height), em)
+            for slope, words in zip(values, tick_labels(values), strict=True)
+        ]
+        placed = [label for label in labels if label.at_right or label.place - label.half >= start]
+        if len(placed) == len(labels) and not _any_meet(placed):
+            break
+    kept: list[_SlopeLabel] = []
+    for label in placed:
+        if not _any_meet([*kept, label]):
+            kept.append(label)
+    for label in kept:
         axes.plot(
-            [0.0, x],
-            [0.0, y],
+            [0.0, label.end[0]],
+            [0.0, label.end[1]],
             color=theme.palette.tied,
             linewidth=1.2 * theme.hair_pt,
             zorder=1,
-            gid=f"slope-{slope:.6g}",
+            gid=f"slope-{label.slope:.6g}",
         )
-        if y < y_end:
-            place = bottom + y / y_end * height
-            if any(abs(place - other) < 1.4 * em for other in labelled_y):
-                continue
-            labelled_y.append(place)
-            sheet.text(left + width + 0.4 * em, place, f"{words} {plane.slope_unit}", color=theme.palette.muted)
+        if label.at_right:
+            words = f"{label.words} {plane.slope_unit}"
+            sheet.text(left + width + 0.4 * em, label.place, words, color=theme.palette.muted)
         else:
-            place = left + x / x_end * width
-            half = text_width_pt(words, em) / 2.0 + 0.5 * em
-            start = left + text_width_pt(plane.y_label, em) + 1.2 * em
-            if place - half < start or any(abs(place - other) < 2.0 * half + 0.6 * em for other in labelled_x):
-                continue
-            labelled_x.append(place)
-            sheet.text(place, bottom + height + 0.9 * em, words, color=theme.palette.muted, ha="center")
+            sheet.text(label.place, bottom + height + 0.9 * em, label.words, color=theme.palette.muted, ha="center")
+
+
+@dataclass(frozen=True, kw_only=True)
+class _SlopeLabel:
+    """A line of equal slope, where it leaves the plane, and where its label stands: at the right edge or above."""
+
+    slope: float
+    words: str
+    end: tuple[float, float]
+    at_right: bool
+    place: float
+    half: float
+
+
+def _slope_label(
+    slope: float, words: str, ends: tuple[float, float], box: tuple[float, float, float, float], em: float
+) -> _SlopeLabel:
+    (x_end, y_end), (left, bottom, width, height) = ends, box
+    at_right = slope * x_end < y_end
+    end = (x_end, slope * x_end) if at_right else (y_end / slope, y_end)
+    place = bottom + end[1] / y_end * height if at_right else left + end[0] / x_end * width
+    half = 0.7 * em if at_right else text_width_pt(words, em) / 2.0 + 0.3 * em
+    return _SlopeLabel(slope=slope, words=words, end=end, at_right=at_right, place=place, half=half)
+
+
+def _any_meet(labels: Sequence[_SlopeLabel]) -> bool:
+    """Whether two labels of one edge come too near to each other."""
+    return any(
+        one.at_right == other.at_right and abs(one.place - other.place) < one.half + other.half
+        for number, one in enumerate(labels)
+        for other in labels[:number]
+    )
 
 
 def _point(axes: Axes, sheet: Sheet, point: CardPoint) -> None:

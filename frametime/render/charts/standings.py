@@ -71,7 +71,7 @@ def draw_standings(result: ReviewResult, theme: Theme, *, cut: str = "all", page
         sheet = Sheet(
             theme,
             title=f"{result.title}: {entry.label}{page_words(page, n_pages)}",
-            lead=f"{better_words(result, metrics[0])} Places are given only as far as the intervals carry them.",
+            lead=f"{better_words(result, metrics[0])} Cards that the intervals do not tell apart share a place.",
             notes=[
                 f"Bars start at 0 {unit}: geometric mean over {n_cells} {'cell' if n_cells == 1 else 'cells'} "
                 f"({entry.definition}), of {run_words(result, entry.cells)} each.",

@@ -25,7 +25,7 @@ from frametime.render.text_fit import shorten, text_width_pt
 from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
 from frametime.review.result_cells import CellComparison
-from frametime.words import percent_change
+from frametime.words import percent_change, percent_change_range
 
 MOST_SCENES: Final = 15
 """Rows of one block."""
@@ -35,6 +35,9 @@ _NARROW_CELL_EM: Final = 8.8
 _NUMBER_EM: Final = 5.4
 _NUMBERS_EM: Final = 14.5
 _LEAST_LABEL_EM: Final = 9.0
+_MOST_ROW_EM: Final = 8.0
+_TWO_LINES_EM: Final = 3.5
+_LARGE_TIMES: Final = 1.5
 _SLOTS: Final = {"behind": -1.0, "tied": 0.0, "ahead": 1.0}
 
 
@@ -97,7 +100,7 @@ def draw_verdict_matrix(
             lead=f"{entry.label}: {lead} of {len(result.cuts[0].cells)} cells",
             notes=[
                 f"Number: difference of the candidate to the baseline (0 %) in {entry.label}, from {n_runs} of each "
-                f"card in a cell; {entry.better} is better. {entry.definition} In brackets: 95 % interval.",
+                f"card in a cell; {entry.better} is better. {entry.definition} Under it or in brackets: 95 % interval.",
                 f"Ahead: the 95 % interval lies beyond 0 % on the better side and the difference beyond the margin of "
                 f"{result.margin * 100.0:g} %; behind likewise on the worse side; tied: the 90 % interval lies "
                 "within the margin; else undecided.",
@@ -128,7 +131,7 @@ def _blocks(
     label_width = min(wanted, max(room - _CELL_EM * em * n_columns, _LEAST_LABEL_EM * em))
     cell_width = min((room - label_width) / n_columns, 26.0 * em)
     top = sheet.top - 1.6 * em
-    row = min((top - sheet.bottom - 0.6 * em) / per_block, 3.6 * em)
+    row = min((top - sheet.bottom - 0.6 * em) / per_block, _MOST_ROW_EM * em)
     for block in range(n_blocks):
         left = sheet.left + block * (room + gap)
         for column, resolution in enumerate(resolutions):
@@ -165,15 +168,10 @@ def _cell(
         )
     )
     y = bottom + height / 2.0
-    is_wide = width >= (_NUMBERS_EM + 4.0) * em
-    number_end = left + (_NUMBERS_EM if is_wide else _NUMBER_EM) * em
     if item is None or item.ratio is None:
         sheet.text(left + 0.8 * em, y, "no runs" if item is None else "n/a", color=palette.muted)
         return
-    if is_wide:
-        sheet.text(left + 0.8 * em, y, change_words(item.ratio, item.interval_95))
-    else:
-        sheet.text(number_end, y, percent_change(item.ratio, item.interval_95), ha="right")
+    number_end, y = _numbers(sheet, box, item)
     mark = verdict_mark(item.verdict, palette)
     slot = _SLOTS.get(item.verdict, _leaning(item, result))
     middle = (number_end + left + width) / 2.0
@@ -183,7 +181,7 @@ def _cell(
             [x / width_pt],
             [y / height_pt],
             marker=mark.marker,
-            markersize=0.72 * em,
+            markersize=(0.72 if height < _TWO_LINES_EM * em else 0.95) * em,
             markerfacecolor=mark.face if item.verdict != "undecided" else "none",
             markeredgecolor=mark.color,
             markeredgewidth=theme.line_pt,
@@ -191,6 +189,27 @@ def _cell(
             gid=f"verdict-{item.scene}-{item.resolution}",
         )
     )
+
+
+def _numbers(sheet: Sheet, box: tuple[float, float, float, float], item: CellComparison) -> tuple[float, float]:
+    """The difference, and its interval where there is room; gives where the first line ends and how high it is."""
+    em, muted = sheet.em, sheet.theme.palette.muted
+    left, bottom, width, height = box
+    start, y = left + 0.8 * em, bottom + height / 2.0
+    assert item.ratio is not None
+    number = percent_change(item.ratio, item.interval_95)
+    span = "no interval" if item.interval_95 is None else percent_change_range(item.interval_95).removesuffix(" %")
+    number_pt = _LARGE_TIMES * em
+    needed = max(text_width_pt(number, number_pt, bold=True) + 3.4 * em, text_width_pt(span, em)) + 1.2 * em
+    if height >= _TWO_LINES_EM * em and needed <= width:
+        sheet.text(start, y - 0.85 * em, span, color=muted)
+        sheet.text(start, y + 0.6 * em, number, size_pt=number_pt, bold=True)
+        return left + max(0.5 * width, width - 5.0 * em), y + 0.6 * em
+    if width >= (_NUMBERS_EM + 4.0) * em:
+        sheet.text(start, y, change_words(item.ratio, item.interval_95))
+        return left + _NUMBERS_EM * em, y
+    sheet.text(left + _NUMBER_EM * em, y, number, ha="right")
+    return left + _NUMBER_EM * em, y
 
 
 def _leaning(item: CellComparison, result: ReviewResult) -> float:

@@ -131,3 +131,12 @@ def test_texts_fit(theme: Theme) -> None:
         texts = shown_texts(figure, theme)
         assert overlaps(texts) == []
         assert outside(figure, texts) == []
+
+
+@pytest.mark.parametrize(("limit_c", "words"), [(150.0, "limit 150 above the axis"), (70.0, "dashed: limit 70")])
+def test_a_limit_that_is_not_drawn_is_not_called_dashed(limit_c: float, words: str) -> None:
+    capture = long_run(minutes=8.0)
+    run = measured(capture, MeasureOptions(temperature_limit_c=limit_c))
+    text = all_text(draw_endurance(capture, run, judge_endurance(run), THEME))
+    assert words in text
+    assert ("dashed" in text) == words.startswith("dashed")
