@@ -19,6 +19,11 @@ class Weight(StrEnum):
     REPEAT = "repeat"
     """The run should be made again, or the number not be used."""
 
+    @property
+    def place(self) -> int:
+        """0 for the weightiest: lists of caveats begin with those."""
+        return (Weight.REPEAT, Weight.CARE, Weight.NOTE).index(self)
+
 
 @dataclass(frozen=True, kw_only=True)
 class Caveat:

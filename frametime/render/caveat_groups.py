@@ -11,8 +11,6 @@ from frametime.review.result import ReviewResult
 from frametime.review.result_overall import EfficiencyRow, ValueRow
 from frametime.words import counted, joined
 
-_ORDER = {Weight.REPEAT: 0, Weight.CARE: 1, Weight.NOTE: 2}
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlacedCaveat:
@@ -97,12 +95,12 @@ def caveat_groups(placed: Iterable[PlacedCaveat]) -> tuple[CaveatGroup, ...]:
     groups = [
         CaveatGroup(
             code=code,
-            weight=min((item.caveat.weight for item in found), key=_ORDER.__getitem__),
+            weight=min((item.caveat.weight for item in found), key=lambda weight: weight.place),
             members=tuple(found),
         )
         for code, found in by_code.items()
     ]
-    return tuple(sorted(groups, key=lambda group: _ORDER[group.weight]))
+    return tuple(sorted(groups, key=lambda group: group.weight.place))
 
 
 def group_words(result: ReviewResult, group: CaveatGroup) -> str:

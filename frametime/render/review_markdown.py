@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable, Sequence
-
 from frametime.caveats import Weight
-from frametime.errors import printable
 from frametime.render.caveat_groups import caveat_groups, group_words, place_name, placed_caveats
+from frametime.render.markdown_text import escaped, markdown_table
 from frametime.render.numbers import format_like, format_quantity
 from frametime.render.review_words import (
     cell_name,
@@ -25,8 +22,6 @@ from frametime.review.result_entries import CutEntry
 from frametime.review.suspect_runs import OUTLIER_STORY
 from frametime.words import counted
 
-_SPECIAL = re.compile(r"([\\`*_{}\[\]<>#|~])")
-
 
 def review_markdown(result: ReviewResult) -> str:
     """The whole summary."""
@@ -43,23 +38,6 @@ def review_markdown(result: ReviewResult) -> str:
     parts += _methods(result)
     parts += _files(result)
     return "\n".join(parts).rstrip() + "\n"
-
-
-def escaped(text: str) -> str:
-    r"""Text that shows as it is in Markdown, on one line.
-
-    Examples
-    --------
-    >>> escaped("run_1 | <b>")
-    'run\\_1 \\| \\<b\\>'
-    """
-    return _SPECIAL.sub(r"\\\1", printable(text, limit=2000))
-
-
-def markdown_table(heading: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:
-    """A table; cells are escaped here."""
-    lines = ["| " + " | ".join(escaped(cell) for cell in row) + " |" for row in (heading, *rows)]
-    return [lines[0], "|" + "---|" * len(heading), *lines[1:], ""]
 
 
 def _cut(result: ReviewResult, cut: CutEntry) -> list[str]:

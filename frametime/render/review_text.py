@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
 
 from frametime.caveats import Weight
@@ -17,6 +16,7 @@ from frametime.render.review_words import (
     money_words,
     verdict_words,
 )
+from frametime.render.text import text_table, wrapped
 from frametime.review.result import ReviewResult
 from frametime.review.result_runs import Coverage
 from frametime.words import joined
@@ -28,7 +28,7 @@ def review_text(result: ReviewResult) -> str:
     """A page of plain text: the paragraphs, the order of the cards, the cells, and what to care about."""
     parts = [printable(result.title), "=" * min(WIDTH, len(printable(result.title))), ""]
     first = result.cuts[0]
-    parts += [_wrapped(result.paragraphs[first.key]), ""]
+    parts += [wrapped(result.paragraphs[first.key]), ""]
     parts += _standings(result)
     parts += _cells(result)
     if len(result.cuts) > 1:
@@ -46,7 +46,7 @@ def _standings(result: ReviewResult) -> list[str]:
             change = "baseline" if item.card == result.baseline else change_words(item.ratio_to_baseline, item.interval)
             rows.append([item.place, result.card(item.card).label, mean_words(item, headline), change])
     note = f"{result.cuts[0].label}, geometric mean; interval: these scenes, 95 %; margin {result.margin * 100:g} %"
-    return [*text_table(rows), f"  ({note})", ""]
+    return [*_table(rows), f"  ({note})", ""]
 
 
 def _cells(result: ReviewResult) -> list[str]:
@@ -64,7 +64,7 @@ def _cells(result: ReviewResult) -> list[str]:
         ]
         if rows:
             against = f"{card.label} against {result.card(result.baseline).label}"
-            lines += [*text_table([["cell", against, "verdict"], *rows]), ""]
+            lines += [*_table([["cell", against, "verdict"], *rows]), ""]
             marked = marked or any(row[2].endswith("*") for row in rows)
     return [*lines[:-1], "  * with caveats: see below and the summary", ""] if marked else lines
 
@@ -82,7 +82,7 @@ def _other_cuts(result: ReviewResult) -> list[str]:
                         item.verdict,
                     ]
                 )
-    return [*text_table(rows), ""]
+    return [*_table(rows), ""]
 
 
 def _value(result: ReviewResult) -> list[str]:
@@ -98,7 +98,7 @@ def _value(result: ReviewResult) -> list[str]:
                     "" if is_base else money_words(row.break_even_price, row.currency, row.break_even_interval),
                 ]
             )
-    return [*text_table(rows), ""] if len(rows) > 1 else []
+    return [*_table(rows), ""] if len(rows) > 1 else []
 
 
 def _to_know(result: ReviewResult) -> list[str]:
@@ -140,7 +140,7 @@ def coverage_text(result: ReviewResult) -> str:
                     *(coverage_words(cell) + (" !" if cell.to_make else "") for cell in found),
                 ]
             )
-    lines = [printable(result.title), "", *text_table(rows), "", *_runs_to_make(result, coverage)]
+    lines = [printable(result.title), "", *_table(rows), "", *_runs_to_make(result, coverage)]
     return "\n".join(lines).rstrip() + "\n"
 
 
@@ -159,38 +159,10 @@ def _runs_to_make(result: ReviewResult, coverage: Coverage) -> list[str]:
     return lines
 
 
-def text_table(rows: Sequence[Sequence[str]]) -> list[str]:
-    """Rows as columns of plain text; the first row is the heading.
-
-    Examples
-    --------
-    >>> text_table([["card", "place"], ["Birch 9", "1"]])
-    ['  card     place', '  -------  -----', '  Birch 9  1']
-    """
-    shown = [[printable(cell) for cell in row] for row in rows]
-    widths = [max(len(row[at]) for row in shown) for at in range(len(shown[0]))]
-    lines = ["  " + "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)) for row in shown]
-    rule = "  " + "  ".join("-" * width for width in widths)
-    return [line.rstrip() for line in (lines[0], rule, *lines[1:])]
-
-
-def _wrapped(text: str) -> str:
-    return _filled(text, "", "")
+def _table(rows: Sequence[Sequence[str]]) -> list[str]:
+    """The first row is the heading."""
+    return text_table(rows[0], rows[1:], indent=2, rule=True).splitlines()
 
 
 def _bullet(text: str) -> str:
-    return _filled(printable(text, limit=600), "  - ", "    ")
-
-
-def _filled(text: str, first: str, following: str) -> str:
-    """Wrapped text in which a number and its percent sign stay together."""
-    tied = text.replace(" %", "\N{NO-BREAK SPACE}%")
-    filled = textwrap.fill(
-        tied,
-        WIDTH,
-        initial_indent=first,
-        subsequent_indent=following,
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
-    return filled.replace("\N{NO-BREAK SPACE}%", " %")
+    return wrapped(printable(text, limit=600), indent=2, bullet="- ")

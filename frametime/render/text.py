@@ -5,15 +5,53 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 
+from frametime.errors import printable
 
-def wrapped(text: str, *, indent: int = 0, width: int = 80) -> str:
-    """``text`` wrapped to ``width`` columns, each line indented."""
+_TIED_PERCENT = "\N{NO-BREAK SPACE}%"
+
+
+def wrapped(text: str, *, indent: int = 0, bullet: str = "", width: int = 80) -> str:
+    """``text`` wrapped to ``width`` columns and indented; after a ``bullet`` the other lines are aligned with the text.
+
+    A number and its percent sign stay on one line.
+
+    Examples
+    --------
+    >>> print(wrapped("a gain of 4.8 %", indent=2, bullet="- ", width=17))
+      - a gain of
+        4.8 %
+    """
     margin = " " * indent
-    return textwrap.fill(text, width, initial_indent=margin, subsequent_indent=margin)
+    filled = textwrap.fill(
+        text.replace(" %", _TIED_PERCENT),
+        width,
+        initial_indent=margin + bullet,
+        subsequent_indent=margin + " " * len(bullet),
+        break_on_hyphens=False,
+    )
+    return filled.replace(_TIED_PERCENT, " %")
 
 
-def text_table(header: Sequence[str], rows: Sequence[Sequence[str]], *, right: frozenset[int] = frozenset()) -> str:
+def text_table(
+    heading: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    *,
+    right: frozenset[int] = frozenset(),
+    indent: int = 0,
+    rule: bool = False,
+) -> str:
     """A table in aligned columns, two spaces apart; columns in ``right`` are flush right.
+
+    Parameters
+    ----------
+    heading, rows : sequences of str
+        One text a column.
+    right : frozenset of int
+        Places of the columns that are flush right.
+    indent : int
+        Spaces before each line.
+    rule : bool
+        Draw a line below the heading.
 
     Examples
     --------
@@ -21,13 +59,20 @@ def text_table(header: Sequence[str], rows: Sequence[Sequence[str]], *, right: f
     card     fps
     amber    9.5
     slate  104.2
+    >>> print(text_table(["card"], [["amber"]], indent=2, rule=True))
+      card
+      -----
+      amber
     """
-    widths = [max(len(row[i]) for row in (header, *rows)) for i in range(len(header))]
+    shown = [[printable(cell) for cell in row] for row in (heading, *rows)]
+    widths = [max(len(row[i]) for row in shown) for i in range(len(heading))]
+    if rule:
+        shown.insert(1, ["-" * width for width in widths])
     lines = [
         "  ".join(
             cell.rjust(width) if i in right else cell.ljust(width)
             for i, (cell, width) in enumerate(zip(row, widths, strict=True))
-        ).rstrip()
-        for row in (header, *rows)
+        )
+        for row in shown
     ]
-    return "\n".join(lines)
+    return "\n".join((" " * indent + line).rstrip() for line in lines)

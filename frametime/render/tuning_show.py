@@ -97,8 +97,8 @@ def _map(summary: TuningSummary) -> str:
         rows = [
             [f"{memory:+d}", *(_map_cell(cells.get((core, memory)), summary) for core in part)] for memory in memories
         ]
-        table = text_table(["", *(f"{core:+d}" for core in part)], rows, right=frozenset(range(len(part) + 1)))
-        lines += ["  " + line for line in table.splitlines()]
+        columns = frozenset(range(len(part) + 1))
+        lines.append(text_table(["", *(f"{core:+d}" for core in part)], rows, right=columns, indent=2))
     lines.append(
         wrapped(
             f"number: gain over stock in % under {summary.workloads[-1]}; ok: passed what it ran; x: failed; "
@@ -125,7 +125,7 @@ def _settings(summary: TuningSummary) -> str:
         return ""
     header = ["core", "memory", "workload", "runs", "FPS", "gain over stock, %", "% per MHz", "W", "FPS/W"]
     rows = [_setting_cells(row) for row in summary.settings]
-    return "Speed of the settings\n" + _indented(text_table(header, rows, right=frozenset({0, 1, 3, 4, 6, 7, 8})))
+    return "Speed of the settings\n" + text_table(header, rows, right=frozenset({0, 1, 3, 4, 6, 7, 8}), indent=2)
 
 
 def _setting_cells(row: SettingRow) -> list[str]:
@@ -161,7 +161,7 @@ def _trials(summary: TuningSummary) -> str:
         return ""
     header = ["no.", "core", "memory", "workload", "outcome", "runs", "FPS", "W", "°C", "note"]
     rows = [_trial_cells(row) for row in summary.trials]
-    return "Trials\n" + _indented(text_table(header, rows, right=frozenset({0, 1, 2, 5, 6, 7, 8})))
+    return "Trials\n" + text_table(header, rows, right=frozenset({0, 1, 2, 5, 6, 7, 8}), indent=2)
 
 
 def _trial_cells(row: TrialRow) -> list[str]:
@@ -186,7 +186,3 @@ def _trial_cells(row: TrialRow) -> list[str]:
 
 def _listed(title: str, sentences: tuple[str, ...]) -> str:
     return "\n".join([title, *(wrapped(sentence, indent=2) for sentence in sentences)]) if sentences else ""
-
-
-def _indented(table: str) -> str:
-    return "\n".join("  " + line for line in table.splitlines())

@@ -9,7 +9,8 @@ A block looks like this, and several commands may stand in one::
 
 The commands of a file run one after another in one fresh folder that holds a copy of ``reference_logs`` and of
 ``docs``. A line ``[...]`` stands for any number of lines, ``[exit 5]`` as the last line for an exit code that is not
-0. ``python tests/docs/console_blocks.py`` rewrites the blocks with what the program prints now.
+0. ``python tests/docs/console_blocks.py`` rewrites the blocks with what the program prints now, and leaves out what
+stood for ``[...]`` where the lines around it are still printed.
 """
 
 from __future__ import annotations
@@ -95,6 +96,23 @@ def matches(expected: str, shown: str) -> bool:
     return re.fullmatch(pattern, shown, re.DOTALL) is not None
 
 
+def elided(expected: str, shown: str) -> str:
+    """``shown`` with ``[...]`` between the same two lines as in ``expected``; whole where a line is gone."""
+    before, mark, after = expected.partition(f"{ANYTHING}\n")
+    if not mark:
+        return shown
+    above, below = before.splitlines()[-1:], after.splitlines()[:1]
+    lines = shown.splitlines(keepends=True)
+    plain = shown.splitlines()
+    if not set(above + below) <= set(plain):
+        return shown
+    start = plain.index(above[0]) + 1 if above else 0
+    stop = next((at for at in range(start, len(plain)) if plain[at] == below[0]), None) if below else len(plain)
+    if stop is None:
+        return shown
+    return "".join(lines[:start]) + mark + elided(after, "".join(lines[stop:]))
+
+
 def rewrite(page: Path) -> None:
     """Put what the program prints now into the blocks of a page, where it does not match."""
     with tempfile.TemporaryDirectory() as name:
@@ -106,7 +124,7 @@ def rewrite(page: Path) -> None:
             block = found[1]
             for step in steps_of(block):
                 shown = run(step.command, folder)
-                kept = step.expected if matches(step.expected, shown) else shown
+                kept = step.expected if matches(step.expected, shown) else elided(step.expected, shown)
                 renewed.append(f"$ {step.command}\n{kept}")
             return "```console\n" + "".join(renewed) + "```"
 

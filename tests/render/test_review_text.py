@@ -10,8 +10,9 @@ from example_result import design, example_result, placed_run
 
 from frametime.caveats import Caveat, Weight
 from frametime.render.review_markdown import escaped, review_markdown
-from frametime.render.review_text import coverage_text, review_text, text_table
+from frametime.render.review_text import coverage_text, review_text
 from frametime.render.review_words import change_words, money_words, verdict_words
+from frametime.render.text import text_table
 from frametime.review.result import ReviewResult
 from frametime.review.reviewing import review_runs
 
@@ -77,7 +78,7 @@ def test_foreign_text_cannot_break_out_of_a_table() -> None:
     result = review_runs(asked, runs)
     shown = review_markdown(result)
     assert "\x1b" not in shown
-    assert "<b>" not in shown.replace("\\<b\\>", "")
+    assert "<b>" not in shown.replace("\\<b>", "")
     for block in re.findall(r"(?:^\|.*\n)+", shown, re.MULTILINE):
         assert len({line.count("|") - line.count("\\|") for line in block.splitlines()}) == 1, block
     assert "\x1b" not in review_text(result)
@@ -99,9 +100,9 @@ def test_verdicts_carry_what_goes_with_them(result: ReviewResult) -> None:
 
 def test_small_words() -> None:
     assert change_words(None, None) == "n/a"
-    assert change_words(1.1, None) == "+10.0 %"
+    assert change_words(1.1, None) == "+10.0 % (no interval)"
     assert money_words(None, "EUR") == "n/a"
-    assert money_words(579.4, "EUR") == "579 EUR"
+    assert money_words(579.4, "EUR") == "579.40 EUR"
     assert money_words(6.594, None) == "6.59"
-    assert escaped("a_b\n") == "a\\_b\\\\n"
-    assert text_table([["a", "b"], ["1", "2"]]) == ["  a  b", "  -  -", "  1  2"]
+    assert escaped("a_b\n_c_") == "a_b \\_c\\_"
+    assert text_table(["a", "b"], [["1", "2"]], indent=2, rule=True) == "  a  b\n  -  -\n  1  2"

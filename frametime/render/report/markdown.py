@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from typing import Final
 
+from frametime.render.markdown_text import escaped
 from frametime.render.report.document import (
     Block,
     Code,
@@ -30,9 +31,6 @@ from frametime.render.report.document import (
 )
 from frametime.render.report.foreign import readable
 
-_SPECIAL: Final = re.compile(r"([\\`*\[\]<|]|(?<!\w)_|_(?!\w)|~|&(?=#?\w+;))")
-_LINE_START: Final = re.compile(r"^([-+]\s|#|>|=+$|-+$)")
-_NUMBER_START: Final = re.compile(r"^(\d+)([.)]\s)")
 _WEIGHT_WORDS: Final = {"repeat": "**Repeat:** ", "care": "**Care:** "}
 
 
@@ -50,18 +48,6 @@ def render_markdown(report: Report) -> str:
         lines += _section(section, 2)
     lines += ["---", "", escaped(report.colophon), ""]
     return re.sub(r"\n{3,}", "\n\n", "\n".join(lines))
-
-
-def escaped(text: str) -> str:
-    r"""Foreign text as Markdown that shows it as it is, in one line; only what would be read as markup is changed.
-
-    Examples
-    --------
-    >>> print(escaped("a|b <i> *c* average_fps"))
-    a\|b \<i> \*c\* average_fps
-    """
-    one_line = _SPECIAL.sub(r"\\\1", " ".join(readable(text).split()))
-    return _NUMBER_START.sub(r"\1\\\2", _LINE_START.sub(r"\\\1", one_line))
 
 
 def code(text: str) -> str:

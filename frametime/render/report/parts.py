@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 from typing import Final
 
-from frametime.caveats import Caveat, Weight
+from frametime.caveats import Caveat
 from frametime.metrics.metric import Interval
 from frametime.render.numbers import (
     NOT_AVAILABLE,
@@ -28,8 +28,6 @@ VERDICT_MARKS: Final[Mapping[str, Mark]] = MappingProxyType(
     }
 )
 """How a verdict is shown: a word and a symbol, so that nothing rests on color alone."""
-
-_WEIGHT_ORDER: Final = {Weight.REPEAT: 0, Weight.CARE: 1, Weight.NOTE: 2}
 
 
 def mark(word: str, tone: Tone) -> Mark:
@@ -160,7 +158,7 @@ def as_note(caveat: Caveat) -> Note:
 def by_weight(caveats: Iterable[Caveat]) -> tuple[Note, ...]:
     """Each caveat once, the weightiest first, otherwise in the order given."""
     once = dict.fromkeys(caveats)
-    return tuple(as_note(caveat) for caveat in sorted(once, key=lambda item: _WEIGHT_ORDER[item.weight]))
+    return tuple(as_note(caveat) for caveat in sorted(once, key=lambda item: item.weight.place))
 
 
 class NoteList:

@@ -59,7 +59,9 @@ def test_the_change_of_every_cell(result: ReviewResult) -> None:
         if item.metric == result.headline:
             assert expected in text
             assert expected in chart_words(result, "matrix", {"candidate": "card-1"})
-            assert chart_change(item.ratio, item.interval_95) in all_text(figure)
+            assert item.interval_95 is not None
+            assert percent_change(item.ratio, item.interval_95) in all_text(figure)
+            assert percent_change_range(item.interval_95).removesuffix(" %") in all_text(figure)
 
 
 def test_speed_for_the_money_and_efficiency(result: ReviewResult) -> None:
