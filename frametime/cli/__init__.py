@@ -35,11 +35,15 @@ Exit codes: 0 done; 1 unexpected error; 2 wrong usage; 3 an input cannot be used
 4 a batch finished with failed inputs; 5 a requirement is not met; 130 interrupted."""
 
 
+_ENDED_WELL: Final = (0, 4, 5)
+"""Exit codes of a command that came to its end; after others there may be something left to clear away."""
+
+
 class CommandTable(click.Group):
     """A group that imports a command when it is asked for, so that no command pays for another."""
 
-    is_quick = False
-    """Whether the command that was asked for is over in a moment and starts no other process."""
+    ends_at_once = False
+    """Whether the process may end without taking its libraries down: all is written and closed by then."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         """Names in the order of use."""
@@ -51,8 +55,8 @@ class CommandTable(click.Group):
             return None
         module, _, attribute = COMMANDS[cmd_name][0].partition(":")
         command: click.Command = getattr(importlib.import_module(module), attribute)
-        self.is_quick = cmd_name == "check"
-        if not self.is_quick:
+        self.ends_at_once = cmd_name in ("check", "review")
+        if cmd_name != "check":
             gc.enable()
         return command
 
@@ -131,8 +135,8 @@ def main() -> None:
         click.echo(f"frametime: {printable(str(error))}", err=True)
         code = 3
     code = code if isinstance(code, int) else 0
-    if isinstance(cli, CommandTable) and cli.is_quick:
-        # Taking the libraries down again is a tenth of the time of a quick check; all is written and closed here.
+    if isinstance(cli, CommandTable) and cli.ends_at_once and code in _ENDED_WELL:
+        # Taking the libraries down is a tenth of the time of a quick check, or of a review of what was measured before.
         sys.stderr.flush()
         os._exit(code)
     sys.exit(code)

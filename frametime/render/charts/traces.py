@@ -15,6 +15,7 @@ from frametime.metrics.local_median import local_medians_ms
 from frametime.metrics.metric import Curve, MeasuredRun
 from frametime.metrics.options import StutterRule
 from frametime.review.result_runs import RunEntry
+from frametime.units import NS_PER_S
 
 MOST_POINTS = 4000
 """Up to so many frames every frame is a point; beyond, each column of pixels spans from its least to its greatest."""
@@ -138,7 +139,7 @@ def trace_of_capture(capture: Capture, run: MeasuredRun, *, n_columns: int, labe
 def trace_of_series(series: FrameSeries, run: MeasuredRun, *, n_columns: int, label: str | None = None) -> RunTrace:
     """The same from the series of frames of the capture."""
     kept = trace_of_run(run, label=label)
-    times_s, low_ms, high_ms = envelope(series.ends_s, series.frame_times_ms, n_columns=n_columns)
+    times_s, low_ms, high_ms = _series_envelope(series, n_columns=n_columns)
     n_middle = min(_MIDDLE_POINTS, series.n_frames)
     positions = np.unique(np.linspace(0, series.n_frames - 1, n_middle).round().astype(np.int64))
     window_s = run.options.stutter.window_s
@@ -151,7 +152,7 @@ def trace_of_series(series: FrameSeries, run: MeasuredRun, *, n_columns: int, la
         times_s=times_s,
         low_ms=low_ms,
         high_ms=high_ms,
-        middle_s=series.ends_s[positions][known],
+        middle_s=(series.timestamps_ns[positions + 1] - series.timestamps_ns[0])[known] / NS_PER_S,
         middle_ms=middle_ms[known],
         middle_name="local median",
         stutters=kept.stutters,
@@ -184,11 +185,31 @@ def envelope(
     edges_s = np.linspace(0.0, float(ends_s[-1]), n_columns + 1)
     # A frame that ends exactly at a bound belongs to the step after it, the last frame to the last step.
     firsts = np.searchsorted(ends_s, edges_s[:-1], side="left")
-    has_frames = np.diff(np.append(firsts, ends_s.size)) > 0
+    return (edges_s[:-1] + edges_s[1:]) / 2.0, *_extremes(frame_times_ms, firsts)
+
+
+def _series_envelope(
+    series: FrameSeries, *, n_columns: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """The same of a series: only the bounds are looked up, so that no frame's end is needed in seconds."""
+    if n_columns < 1 or series.n_frames <= max(MOST_POINTS, n_columns):
+        return envelope(series.ends_s, series.frame_times_ms, n_columns=n_columns)
+    start_ns = series.timestamps_ns[0]
+    edges_ns = np.linspace(0.0, float(series.timestamps_ns[-1] - start_ns), n_columns + 1)
+    bounds_ns = start_ns + np.ceil(edges_ns[:-1]).astype(np.int64)
+    firsts = np.searchsorted(series.timestamps_ns[1:], bounds_ns, side="left")
+    return (edges_ns[:-1] + edges_ns[1:]) / (2.0 * NS_PER_S), *_extremes(series.frame_times_ms, firsts)
+
+
+def _extremes(
+    frame_times_ms: NDArray[np.float64], firsts: NDArray[np.intp]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Least and greatest of each step, which begins with the frame at ``firsts``."""
+    has_frames = np.diff(np.append(firsts, frame_times_ms.size)) > 0
     low_ms, high_ms = frame_times_ms[firsts], frame_times_ms[firsts]
     low_ms[has_frames] = np.minimum.reduceat(frame_times_ms, firsts[has_frames])
     high_ms[has_frames] = np.maximum.reduceat(frame_times_ms, firsts[has_frames])
-    return (edges_s[:-1] + edges_s[1:]) / 2.0, low_ms, high_ms
+    return low_ms, high_ms
 
 
 def _of_curves(
