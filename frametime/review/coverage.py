@@ -86,8 +86,8 @@ def _sentence(text: str) -> str:
 
 def _free_names(taken: set[str], n: int) -> list[str]:
     """The first numbers that no run bears yet, written as the others are (``02`` beside ``01``)."""
-    width = max((len(name) for name in taken if name.isdigit()), default=1)
-    used = {int(name) for name in taken if name.isdigit()}
+    width = max((len(name) for name in taken if name.isdecimal()), default=1)
+    used = {int(name) for name in taken if name.isdecimal()}
     free: list[str] = []
     number = 1
     while len(free) < n:

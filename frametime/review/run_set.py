@@ -24,6 +24,9 @@ _DIFFERS = {"driver": "driver-differs", "operating_system": "operating-system-di
 ZERO: Final = 1e-12
 """A value up to this counts as zero: no metric in its unit is that small, and its log would drown all others."""
 
+_LONGEST_NUMBER: Final = 300
+"""Digits; names with longer ones are put in order as text, since Python refuses to read numbers of thousands."""
+
 _WORDS = {
     "card": "card",
     "card_settings": "card settings",
@@ -100,7 +103,11 @@ def run_name(card: str, scene: str, resolution: str, run: str) -> str:
 
 def natural_order(name: str) -> tuple[tuple[int, int, str], ...]:
     """Sort key that puts ``run2`` before ``run10``."""
-    return tuple((0, int(part), "") if part.isdigit() else (1, 0, part) for part in re.split(r"(\d+)", name) if part)
+    return tuple(
+        (0, int(part), "") if part.isdecimal() and len(part) <= _LONGEST_NUMBER else (1, 0, part)
+        for part in re.split(r"(\d+)", name)
+        if part
+    )
 
 
 def gather(runs: Iterable[PlacedRun]) -> dict[Place, RunSet]:

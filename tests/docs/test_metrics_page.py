@@ -50,7 +50,7 @@ def caveat_codes(folder: Path) -> set[str]:
     codes = set()
     for path in folder.rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text("utf-8"))):
-            if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Caveat":
+            if isinstance(node, ast.Call) and getattr(node.func, "id", "") in {"Caveat", "metric_caveat"}:
                 codes |= {
                     word.value.value
                     for word in node.keywords

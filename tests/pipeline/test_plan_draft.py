@@ -6,7 +6,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from frametime.errors import PlanError
@@ -139,6 +139,7 @@ ODD_NAMES = st.one_of(
 
 
 @settings(max_examples=150, deadline=None)
+@example(cards=["x1"], scenes=["²"])
 @given(
     st.lists(ODD_NAMES, min_size=1, max_size=4, unique=True), st.lists(ODD_NAMES, min_size=1, max_size=3, unique=True)
 )
