@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import io
 import sys
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 from matplotlib.figure import Figure
 
+from frametime.capture import Capture
+from frametime.metrics.metric import MeasuredRun
 from frametime.render.charts.frame_times import draw_frame_times
 from frametime.render.figure_files import figure_bytes
 from frametime.render.theme import Theme
@@ -21,15 +24,29 @@ from ratios import Ratio, best_of  # noqa: E402
 
 MILLION = 1_000_000
 FEW = 1_000
+CASES = (
+    ("web", "png"),
+    ("video-1080p", "png"),
+    ("video-4k", "png"),
+    ("web", "svg"),
+    ("print-85mm", "svg"),
+    ("web", "pdf"),
+    ("print-85mm", "pdf"),
+)
 
 
-def empty_figure(theme: Theme) -> bytes:
+def empty_figure(theme: Theme, file_format: str) -> bytes:
     """A figure of the same size with one pair of axes, their ticks and nothing in it, saved as matplotlib does."""
     stream = io.BytesIO()
     figure = Figure(figsize=(theme.size.width_in, theme.size.height_in), dpi=theme.size.dpi)
     figure.add_subplot()
-    figure.savefig(stream, format="png")
+    figure.savefig(stream, format=file_format)
     return stream.getvalue()
+
+
+def whole_chart(capture: Capture, run: MeasuredRun, theme: Theme, file_format: str) -> bytes:
+    """The chart, drawn and written."""
+    return figure_bytes(draw_frame_times(capture, run, theme), theme, file_format)
 
 
 def million_frames(_folder: Path) -> list[Ratio]:
@@ -40,18 +57,19 @@ def million_frames(_folder: Path) -> list[Ratio]:
     many, few = capture_of(times_ms), capture_of(times_ms[:FEW])
     many_run, few_run = measured(many), measured(few)
     ratios = []
-    for size in ("web", "video-1080p", "video-4k"):
+    for size, file_format in CASES:
         theme = Theme.of("light", size)
         empty, with_few, with_many = best_of(
             5,
-            lambda theme=theme: empty_figure(theme),
-            lambda theme=theme: figure_bytes(draw_frame_times(few, few_run, theme), theme, "png"),
-            lambda theme=theme: figure_bytes(draw_frame_times(many, many_run, theme), theme, "png"),
+            partial(empty_figure, theme, file_format),
+            partial(whole_chart, few, few_run, theme, file_format),
+            partial(whole_chart, many, many_run, theme, file_format),
         )
+        name = f"{size}, {file_format.upper()}"
         times = f"{with_many:.3f} s; empty {empty:.3f} s, {FEW} frames {with_few:.3f} s"
         ratios += [
-            Ratio(f"chart of a million frames / empty figure of the same size, {size}", 2.0, with_many / empty, times),
-            Ratio(f"chart of a million frames / same chart of {FEW} frames, {size}", 2.0, with_many / with_few, times),
+            Ratio(f"chart of a million frames / empty figure of the same size, {name}", 2.0, with_many / empty, times),
+            Ratio(f"chart of a million frames / same chart of {FEW} frames, {name}", 2.0, with_many / with_few, times),
         ]
     return ratios
 
