@@ -7,8 +7,9 @@ known refresh never pays for them.
 
 from __future__ import annotations
 
-from functools import cached_property
-from typing import TYPE_CHECKING
+from collections.abc import Callable
+from functools import cached_property, partial
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +34,10 @@ if TYPE_CHECKING:
         VariableRefreshFit,
     )
     from frametime.metrics.stutter import Stutters
+
+
+MANY_FRAMES: Final = 1_000_000
+"""From so many frames on some of the work is done in a second thread; below, starting it costs more than it saves."""
 
 
 def numpy_column(table: pa.Table, name: str) -> NDArray[np.generic]:
@@ -64,6 +69,12 @@ class FrameSeries:
         self.options = options
         self.capture = capture
         self.frame_times_ms: NDArray[np.float64] = frame_times_ms(timestamps_ns)
+        self._begun_jitter: Callable[[], pacing.Jitter] | None = None
+        if self.n_frames >= MANY_FRAMES:
+            from frametime.metrics.ahead import begun
+
+            # A third of the time of all metrics of a long run, and nothing else needs its steps.
+            self._begun_jitter = begun(partial(pacing.jitter, self.frame_times_ms))
 
     @classmethod
     def of(cls, capture: Capture, options: MeasureOptions) -> FrameSeries:
@@ -104,7 +115,7 @@ class FrameSeries:
     @cached_property
     def jitter(self) -> pacing.Jitter:
         """Last and median value of the running jitter; two frames or more."""
-        return pacing.jitter(self.frame_times_ms)
+        return pacing.jitter(self.frame_times_ms) if self._begun_jitter is None else self._begun_jitter()
 
     @cached_property
     def stutters(self) -> Stutters:
