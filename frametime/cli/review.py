@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from frametime.cli.drawing_options import drawing_options, make_chart_request
 from frametime.cli.output import formula_warning
+
+if TYPE_CHECKING:
+    from frametime.pipeline.plan import ReviewPlan
 
 
 @click.command(context_settings={"help_option_names": ["-h", "--help"]})
@@ -53,30 +56,45 @@ def review(
     """
     from frametime.errors import printable
     from frametime.pipeline.plan import read_plan
-    from frametime.pipeline.review_files import review_plan
-    from frametime.pipeline.review_outputs import KEPT_RUNS_FOLDER, DrawnOutputs, write_review
-    from frametime.pipeline.review_tables import formula_count
+    from frametime.pipeline.review_outcome import ReviewRequest, make_review
+    from frametime.pipeline.review_outputs import DrawnOutputs
     from frametime.render.charts.catalog import keys_for
-    from frametime.render.review_text import coverage_text, review_text
 
     ctx = click.get_current_context()
-    request = make_chart_request(chosen, keys_for("review", "review cells"))
+    charts = make_chart_request(chosen, keys_for("review", "review cells"))
     # A plan that is wrong is told first: asking for a folder would have it read twice.
     checked = read_plan(plan)
-    if out is None and not coverage:
-        raise click.UsageError("give --out FOLDER for the result, or --coverage to see what is missing")
-    kept_folder = None if out is None or measure_again else out / KEPT_RUNS_FOLDER
-    result = review_plan(checked, kept_folder=kept_folder, workers=workers)
     if coverage:
-        click.echo(coverage_text(result), nl=False)
-        ctx.exit(0 if result.coverage.is_complete else 5)
-    assert out is not None
-    drawn = DrawnOutputs(charts=not no_charts, report=not no_report, request=request)
-    names = write_review(result, out, drawn=drawn, force=force, escape_formulas=escape_formulas)
+        _show_coverage(ctx, checked, None if out is None or measure_again else out, workers)
+    if out is None:
+        raise click.UsageError("give --out FOLDER for the result, or --coverage to see what is missing")
+    outcome = make_review(
+        ReviewRequest(
+            plan_file=plan,
+            plan=checked,
+            out=out,
+            drawn=DrawnOutputs(charts=not no_charts, report=not no_report, request=charts),
+            escape_formulas=escape_formulas,
+            force=force,
+            measure_again=measure_again,
+            workers=workers,
+        )
+    )
     if not quiet:
-        click.echo(review_text(result), nl=False)
-    click.echo(f"{len(names)} files in {printable(str(out))}: {', '.join(names[-5:])}", err=True)
-    n_formulas = 0 if escape_formulas else formula_count(result)
-    if n_formulas:
-        click.echo(formula_warning(n_formulas, "cells.csv and standings.csv"), err=True)
-    ctx.exit(4 if result.unreadable else 0)
+        click.echo(outcome.summary, nl=False)
+    click.echo(f"{len(outcome.names)} files in {printable(str(out))}: {', '.join(outcome.names[-5:])}", err=True)
+    if outcome.n_formulas:
+        click.echo(formula_warning(outcome.n_formulas, "cells.csv and standings.csv"), err=True)
+    ctx.exit(4 if outcome.n_unreadable else 0)
+
+
+def _show_coverage(ctx: click.Context, plan: ReviewPlan, out: Path | None, workers: int | None) -> None:
+    """Print what is there and what is missing, and end."""
+    from frametime.pipeline.review_files import review_plan
+    from frametime.pipeline.review_outputs import KEPT_RUNS_FOLDER
+    from frametime.render.review_text import coverage_text
+
+    kept_folder = None if out is None else out / KEPT_RUNS_FOLDER
+    result = review_plan(plan, kept_folder=kept_folder, workers=workers)
+    click.echo(coverage_text(result), nl=False)
+    ctx.exit(0 if result.coverage.is_complete else 5)

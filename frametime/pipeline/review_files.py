@@ -91,6 +91,26 @@ def review_plan(
     )
 
 
+def review_inputs(plan: ReviewPlan, kept_folder: Path) -> list[list[str]]:
+    """What lies in the captures folder: names and keys of the runs, and names of what is told beside them.
+
+    Raises
+    ------
+    PlanError
+        When the captures folder is not there, or a layout cannot be read.
+    OSError
+        When a capture or its sensor log cannot be read.
+    """
+    found = find_runs(plan)
+    kept = KeptRuns(kept_folder)
+    return [
+        [file.name for file in found.runs],
+        [kept.key(request) for request in _requests(plan, found.runs)],
+        list(found.not_in_plan),
+        list(found.without_sensors),
+    ]
+
+
 def _requests(plan: ReviewPlan, files: Sequence[RunFile]) -> list[MeasureRequest]:
     from frametime.adapters.base import ReadOptions
 

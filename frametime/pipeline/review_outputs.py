@@ -85,6 +85,11 @@ def write_review(
     return tuple(names)
 
 
+def has_leftovers(folder: Path) -> bool:
+    """Whether a review that was killed left its unfinished files in the folder."""
+    return any(folder.glob(f"{_MAKING_PREFIX}*"))
+
+
 def text_files(result: ReviewResult, *, escape_formulas: bool = False) -> Mapping[str, bytes]:
     """The files that are made of text and numbers, by name; ``result.json`` last."""
     import pyarrow.parquet as pq
