@@ -24,6 +24,7 @@ from frametime.capture import FRAME_COLUMNS, TIME_COLUMN
 from frametime.caveats import Caveat
 from frametime.errors import ReadError
 from frametime.units import NS_PER_S
+from frametime.words import counted
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -214,6 +215,7 @@ def _frames(
 
     arrays = {TIME_COLUMN: arrow_int64(stamps - origin.shift_ns if origin.shift_ns else stamps)}
     unused = []
+    untold = 0
     if columns.others or columns.flags:
         rows = timeline.row_of_each()
         inside = np.maximum(rows, 0)
@@ -235,9 +237,13 @@ def _frames(
             flags, shown_ok = columns.flags[role]
             ok = present if shown_ok is None else present & shown_ok[inside]
             arrays["shown"] = arrow_bool(flags[inside] == sense, ok)
+            untold = int(np.count_nonzero(present)) - int(np.count_nonzero(ok))
     fields = [pa.field(name, array.type, metadata={"unit": FRAME_COLUMNS[name][1]}) for name, array in arrays.items()]
     table = pa.Table.from_arrays(list(arrays.values()), schema=pa.schema(fields))
-    return table, tuple(_not_on_the_clock(role) for role in unused)
+    caveats = [_not_on_the_clock(role) for role in unused]
+    if untold:
+        caveats.append(_untold(untold, int(np.count_nonzero(present))))
+    return table, tuple(caveats)
 
 
 def _on_the_clock(moments_ns: NDArray[np.int64], stamps: NDArray[np.int64]) -> bool:
@@ -249,6 +255,14 @@ def _on_the_clock(moments_ns: NDArray[np.int64], stamps: NDArray[np.int64]) -> b
     gone_on, span = int(moments_ns[-1]) - int(moments_ns[0]), int(stamps[-1]) - int(stamps[0])
     # Only a long stretch tells: a single frame may be shown late.
     return span < _LONG_NS or span <= 2 * gone_on <= 4 * span
+
+
+def _untold(count: int, total: int) -> Caveat:
+    return Caveat(
+        code="shown-not-told",
+        message=f"{count} of {counted(total, 'row')} say neither yes nor no to whether the frame was shown; "
+        "they are counted as shown.",
+    )
 
 
 def _not_on_the_clock(role: str) -> Caveat:

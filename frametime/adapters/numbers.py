@@ -2,11 +2,12 @@
 
 A decimal text below 2**51 ns (26 days) survives the way through float64: the text is rounded once on parsing and once
 on scaling, together by less than half a nanosecond. Above that, absolute seconds for example, the digits before and
-after the decimal mark are taken as integers.
+after the decimal mark are taken as integers, and texts with an exponent as fractions.
 """
 
 from __future__ import annotations
 
+from fractions import Fraction
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
@@ -195,6 +196,9 @@ def _numbers(texts: Any, unit: TimeUnit) -> TimeValues:
     large = np.flatnonzero(ok & plain & (np.abs(scaled) >= EXACT_FLOAT_NS))
     if large.size:
         ns_exact[large] = _large(kept, large, unit)
+    with_exponent = np.flatnonzero(ok & ~plain & (np.abs(scaled) >= EXACT_FLOAT_NS))
+    if with_exponent.size:
+        ns_exact[with_exponent] = _large_with_exponent(kept, with_exponent, unit)
     return TimeValues(ns=ns_exact, ok=_mask(ok))
 
 
@@ -218,6 +222,13 @@ def _large(texts: Any, rows: NDArray[np.int64], unit: TimeUnit) -> NDArray[np.in
     part = np.rint(fraction.astype(np.float64) / 10.0**digits * factor).astype(np.int64)
     ns = whole * int(unit.ns) + part
     return np.where(negative, -ns, ns)
+
+
+def _large_with_exponent(texts: Any, rows: NDArray[np.int64], unit: TimeUnit) -> NDArray[np.int64]:
+    """The same of texts with an exponent, one by one: hardly a log writes such times so."""
+    assert unit.ns is not None
+    chosen = compute().take(texts, arrow_int64(rows)).to_pylist()
+    return np.array([round(Fraction(text) * Fraction(unit.ns)) for text in chosen], dtype=np.int64)
 
 
 def _integers(texts: Any) -> NDArray[np.int64]:

@@ -290,3 +290,13 @@ def test_rates_with_few_digits_are_told() -> None:
 def test_minutes_in_brackets_are_a_unit() -> None:
     stamps = [f"{value / 60e6:.12f}" for value in STAMPS_US]
     assert steps_us(read({"elapsed (min)": stamps})) == FRAMES_US[1:]
+
+
+@pytest.mark.parametrize(("name", "yes"), [("shown", "1"), ("dropped", "0")])
+def test_a_word_that_says_neither_shown_nor_dropped_is_told(name: str, yes: str) -> None:
+    """Far from the first and last rows, by which the column is chosen."""
+    cells = [yes] * 400
+    cells[200] = "late"
+    capture = read({"time (ms)": [str(10 * i) for i in range(400)], name: cells})
+    assert codes_of(capture) == ["shown-not-told"]
+    assert re.match(r"1 of \d+ rows say neither yes nor no", capture.caveats[0].message)

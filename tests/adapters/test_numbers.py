@@ -66,6 +66,12 @@ def test_the_way_through_float64_is_closed_above() -> None:
     assert times_of_numbers(pa.chunked_array([[0.0]]), RATE) is None
 
 
+def test_absolute_times_with_an_exponent_keep_every_nanosecond() -> None:
+    cells = ["1.790000000017000001e+09", "-1790000000017000003E-9", "1.79000000001700000555e9", "0.5e0"]
+    found = times_of_texts(pa.chunked_array([cells]), SECOND, POINT)
+    assert found.ns.tolist() == [1790000000017000001, -1790000000017000003, 1790000000017000006, 500000000]
+
+
 def test_absolute_seconds_keep_every_nanosecond() -> None:
     """Through float64, 1790000000.017247123 would lose up to 119 ns."""
     stamps = [1_790_000_000_017_247_123 + i * 16_666_667 for i in range(100)]

@@ -1,6 +1,7 @@
 """Runs the program again and again from a process that has imported everything, and kills it where it is told.
 
-It reads one JSON line a run and answers with one: ``{"code", "events", "duration_s", "modules"}``. A run is a forked
+It reads one JSON line a run and answers with one: ``{"code", "events", "places", "duration_s", "modules"}``, where
+``places`` are the numbers of the file events that take a file away or put it in place. A run is a forked
 copy in a process group of its own, so that starting it costs no imports. It is killed with its group ``after_s``
 seconds after its start or just before its file event number ``at_event`` (an open, write, rename, ...), whichever
 is given. The copy never runs threads that the server has started: the server imports, and does nothing else.
@@ -14,7 +15,7 @@ import os
 import signal
 import sys
 import time
-from typing import Any
+from typing import Any, NoReturn
 
 from frametime.cli import main
 
@@ -23,6 +24,7 @@ def _run(arguments: list[str], at_event: int | None, report: int) -> None:
     """The program in this process, with its file events counted; does not come back."""
     os.setsid()
     n_events = 0
+    places: list[int] = []
 
     def count() -> None:
         nonlocal n_events
@@ -31,6 +33,8 @@ def _run(arguments: list[str], at_event: int | None, report: int) -> None:
             os.killpg(os.getpid(), signal.SIGKILL)
 
     def on_event(event: str, _: object) -> None:
+        if event in ("os.rename", "os.remove"):
+            places.append(n_events)
         if event == "open" or event.startswith(("os.", "shutil.", "tempfile.")):
             count()
 
@@ -39,6 +43,8 @@ def _run(arguments: list[str], at_event: int | None, report: int) -> None:
         if event == "c_call" and getattr(called, "__name__", "") == "write":
             count()
 
+    end_process = os._exit
+    os._exit = _leave  # type: ignore[assignment]  # commands end with it when all is said; the events are told first
     sys.argv = ["frametime", *arguments]
     sys.addaudithook(on_event)
     sys.setprofile(on_call)
@@ -50,8 +56,12 @@ def _run(arguments: list[str], at_event: int | None, report: int) -> None:
     finally:
         sys.setprofile(None)
         sys.stdout.flush()
-        os.write(report, json.dumps({"events": n_events, "modules": sorted(sys.modules)}).encode())
-        os._exit(code)
+        os.write(report, json.dumps({"events": n_events, "places": places, "modules": sorted(sys.modules)}).encode())
+        end_process(code)
+
+
+def _leave(code: int) -> NoReturn:
+    raise SystemExit(code)
 
 
 def _served(request: dict[str, Any]) -> dict[str, Any]:
@@ -79,7 +89,8 @@ def _served(request: dict[str, Any]) -> dict[str, Any]:
     with os.fdopen(reading, "rb") as stream:
         # A worker that outlives its parent would hold the pipe open; the whole group is gone, so it ends.
         told = json.loads(stream.read() or b"{}")
-    return {"code": os.waitstatus_to_exitcode(ended[1]), "duration_s": duration_s, "events": 0, "modules": [], **told}
+    code = os.waitstatus_to_exitcode(ended[1])
+    return {"code": code, "duration_s": duration_s, "events": 0, "places": [], "modules": [], **told}
 
 
 def serve() -> None:
