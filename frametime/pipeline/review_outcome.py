@@ -21,7 +21,7 @@ from frametime.pipeline.batch_rows import file_sha256
 from frametime.pipeline.plan import ReviewPlan
 from frametime.pipeline.review_files import review_inputs, review_plan
 from frametime.pipeline.review_outputs import KEPT_RUNS_FOLDER, DrawnOutputs, has_leftovers, write_review
-from frametime.replacing import write_bytes
+from frametime.replacing import clear_leftovers, write_bytes
 
 OUTCOME_FILE: Final = "outcome.json"
 """In the folder of the kept runs."""
@@ -172,6 +172,7 @@ def _keep(out: Path, state: str, outcome: ReviewOutcome) -> None:
             state=state, files={name: file_sha256(out / name) for name in outcome.names}, outcome=outcome
         )
         content = json.dumps(asdict(kept), ensure_ascii=True, indent=1)
+        clear_leftovers(out / KEPT_RUNS_FOLDER / OUTCOME_FILE)
         write_bytes(out / KEPT_RUNS_FOLDER / OUTCOME_FILE, content.encode("ascii"))
 
 
