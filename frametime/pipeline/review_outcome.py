@@ -92,6 +92,7 @@ def make_review(request: ReviewRequest) -> ReviewOutcome:
     """
     if request.measure_again:
         return _made(request)
+    clear_leftovers(request.out / KEPT_RUNS_FOLDER / OUTCOME_FILE)
     state = _state(request)
     outcome = None if state is None else _kept(request.out, state)
     if outcome is not None:
@@ -172,7 +173,6 @@ def _keep(out: Path, state: str, outcome: ReviewOutcome) -> None:
             state=state, files={name: file_sha256(out / name) for name in outcome.names}, outcome=outcome
         )
         content = json.dumps(asdict(kept), ensure_ascii=True, indent=1)
-        clear_leftovers(out / KEPT_RUNS_FOLDER / OUTCOME_FILE)
         write_bytes(out / KEPT_RUNS_FOLDER / OUTCOME_FILE, content.encode("ascii"))
 
 
