@@ -61,14 +61,15 @@ def overall_sentence(
     these = paired.these.ratio_interval(0.95, "these scenes")
     change = percent_change(ratio) if these is None else percent_change_words(ratio, these)
     margin = f"{design.margin * 100.0:g} %"
-    label = metric.label
+    amount = f"{change} in {metric.label}"
+    where = "in this scene" if paired.n_scenes == 1 else "in these scenes"
     if these is None:
-        first = f"{one} against {other}: {change} in {label}, from single runs, so that nothing tells how sure it is."
+        first = f"{one} against {other}: {amount}, from single runs, so that nothing tells how sure it is."
     elif verdict in {"ahead", "behind"}:
-        first = f"{one} is {verdict}{' of' if verdict == 'ahead' else ''} {other}: {change} in {label}, these scenes."
+        first = f"{one} is {verdict}{' of' if verdict == 'ahead' else ''} {other}: {amount} {where}."
     elif verdict == "tied":
         small = "; the difference is real, but smaller than the margin" if real_but_small else ""
-        first = f"{one} and {other} are tied: {change} in {label}, these scenes, inside the margin of {margin}{small}."
+        first = f"{one} and {other} are tied: {amount} {where}, inside the margin of {margin}{small}."
     else:
         shown = these.low > 1.0 or these.high < 1.0
         why = (
@@ -76,7 +77,7 @@ def overall_sentence(
             if shown
             else f"neither a difference beyond the margin of {margin} nor a tie is shown"
         )
-        first = f"{one} and {other} are undecided: {change} in {label}, these scenes; {why}."
+        first = f"{one} and {other} are undecided: {amount} {where}; {why}."
     return " ".join(
         filter(None, [first, _like_these(paired, verdict, verdict_like_these), f"{one} is {counts_text(counts)}."])
     )
@@ -84,7 +85,7 @@ def overall_sentence(
 
 def _like_these(paired: Paired, verdict: Verdict, verdict_like_these: Verdict) -> str:
     if paired.like_these is None:
-        return "Scenes of one kind only: nothing is said of other scenes." if paired.n_scenes < 2 else ""
+        return "One scene alone says nothing of other scenes." if paired.n_scenes < 2 else ""
     interval = paired.like_these.ratio_interval(0.95, "scenes like these")
     if interval is None:
         return ""
@@ -110,36 +111,56 @@ def paragraph(
     overall, standings, value, comparisons
         Of this cut and the headline metric only.
     """
-    parts = [_who_leads(design, cut, standings)]
+    parts = [_who_leads(design, cut, overall, standings)]
     parts += [item.sentence for item in overall]
-    parts += [text for row in value if (text := _price(design, row))]
-    parts.append(_not_known(design, overall, comparisons))
+    parts += [_prices(design, value), _not_known(design, overall, comparisons)]
     return " ".join(filter(None, parts))
 
 
-def _who_leads(design: ReviewDesign, cut: CutEntry, standings: Sequence[Standing]) -> str:
-    n_cells = len(cut.cells)
-    head = f"{cut.label} ({counted(n_cells, 'cell')}):"
-    first = [item for item in standings if item.best_place == 1]
-    leader = [item for item in first if item.worst_place == 1]
+def _who_leads(
+    design: ReviewDesign, cut: CutEntry, overall: Sequence[OverallComparison], standings: Sequence[Standing]
+) -> str:
+    head = f"{cut.label} ({counted(len(cut.cells), 'cell')}):"
+    if len(design.cards) == 1:
+        return f"{head} {design.cards[0].label} alone, with no other card to compare it with."
+    first = [item.card for item in standings if item.best_place == 1]
+    leader = [item.card for item in standings if item.worst_place == 1]
+    names = joined([design.label(card) for card in first])
     if len(leader) == 1:
-        return f"{head} {design.label(leader[0].card)} leads."
-    return f"{head} no card leads; first place is open between {joined([design.label(i.card) for i in first])}."
+        return f"{head} {design.label(leader[0])} leads."
+    tied = {item.candidate for item in overall if item.verdict == "tied"} | {design.baseline}
+    if design.baseline in first and tied.issuperset(first):
+        return f"{head} {names} share first place."
+    return f"{head} no card leads; first place is open between {names}." if first else f"{head} no card can be placed."
+
+
+def _prices(design: ReviewDesign, value: Sequence[ValueRow]) -> str:
+    """Speed for the money of each card against the baseline, whose name and price are said once."""
+    prices = {card.key: card.price for card in design.cards}
+    if all(price is None for price in prices.values()):
+        return ""
+    base = design.label(design.baseline)
+    without = [design.label(card) for card, price in prices.items() if price is None]
+    missing = f"No price is given for {joined(without)}." if without else ""
+    rows = [text for row in value if row.card != design.baseline and (text := _price(design, row))]
+    if not rows:
+        return missing
+    currency = next((f" {row.currency}" for row in value if row.card == design.baseline and row.currency), "")
+    against = f"{base} at {money(prices[design.baseline] or 0.0)}{currency}"
+    return " ".join(filter(None, [f"Speed for the money, against {against}: {'; '.join(rows)}.", missing]))
 
 
 def _price(design: ReviewDesign, row: ValueRow) -> str:
-    if row.card == design.baseline or row.value_ratio is None or row.price is None or row.break_even_price is None:
+    if row.value_ratio is None or row.price is None or row.break_even_price is None:
         return ""
-    base = next(card for card in design.cards if card.key == design.baseline)
     interval = row.value_ratio_interval
-    change = percent_change_words(row.value_ratio, interval)
     sure = interval is None or interval.low > 1.0 or interval.high < 1.0
     doubt = "" if sure else ", which is no sure difference"
     currency = f" {row.currency}" if row.currency else ""
     return (
-        f"At {money(row.price)}{currency} against {money(base.price or 0.0)}{currency}, {design.label(row.card)} "
-        f"gives {change} in speed for the money{doubt}; both give the same with {design.label(row.card)} at "
-        f"{money_words(row.break_even_price, row.break_even_interval)}{currency}."
+        f"{design.label(row.card)} at {money(row.price)}{currency} gives "
+        f"{percent_change_words(row.value_ratio, interval)}{doubt}, and would give the same at "
+        f"{money_words(row.break_even_price, row.break_even_interval)}{currency}"
     )
 
 
@@ -147,24 +168,28 @@ def _not_known(
     design: ReviewDesign, overall: Sequence[OverallComparison], comparisons: Sequence[CellComparison]
 ) -> str:
     texts = []
-    missing = {(cell.scene, cell.resolution): cell.cards for item in overall for cell in item.missing}
+    missing: dict[tuple[str, str], list[str]] = {}
+    for item in overall:
+        for cell in item.missing:
+            missing.setdefault((cell.scene, cell.resolution), []).extend(cell.cards)
     if missing:
         names = {scene.key: scene.label for scene in design.scenes}
         cells = [
-            f"{names[scene]} at {resolution} (no usable run of {joined([design.label(c) for c in cards])})"
+            f"{names[scene]} at {resolution} ({joined([design.label(card) for card in dict.fromkeys(cards)])})"
             for (scene, resolution), cards in missing.items()
         ]
-        texts.append(f"left out, for lack of a side: {joined(cells)}")
+        what = "a cell is" if len(cells) == 1 else f"{len(cells)} cells are"
+        texts.append(f"{what} left out where a card has no usable run, {joined(cells)}")
     open_cells = [item for item in comparisons if item.verdict == "undecided"]
     more = [item.runs_needed for item in open_cells if item.runs_needed is not None]
     if more:
         few, many = min(more), max(more)
         n = f"{few}" if few == many else f"{few} to {many}"
-        texts.append(f"{counted(len(more), 'undecided cell')} would need {n} runs a card")
+        texts.append(f"{counted(len(more), 'undecided cell')} would need {n} runs of each card")
     at_margin = sum(item.at_margin for item in open_cells)
     if at_margin:
         cells_lie = counted(at_margin, "cell lies", "cells lie")
-        texts.append(f"{cells_lie} at the margin, where no number of runs would decide")
+        texts.append(f"{cells_lie} so close to the margin that more runs would hardly decide")
     no_interval = sum(item.interval_95 is None for item in open_cells)
     if no_interval:
         texts.append(f"{counted(no_interval, 'cell has', 'cells have')} no interval")

@@ -55,7 +55,7 @@ def test_a_clear_lead() -> None:
 
 def test_ties_are_told_as_ties_and_nobody_leads() -> None:
     said = text(reviewed({("amber-6", "harbor"): [100.0, 100.4, 99.6], ("birch-9", "harbor"): [100.2, 100.5, 99.9]}))
-    assert "no card leads; first place is open between Birch 9 and Amber 6" in said
+    assert said.startswith("All cells (1 cell): Birch 9 and Amber 6 share first place.")
     assert "Birch 9 and Amber 6 are tied" in said
     assert "inside the margin of 3 %" in said
     assert "Birch 9 is tied in 1 of 1 cell." in said
@@ -69,9 +69,10 @@ def test_a_real_but_small_difference_is_both() -> None:
 
 def test_what_is_undecided_says_how_many_runs_would_decide() -> None:
     said = text(reviewed({("amber-6", "harbor"): [100.0, 102.5, 97.5], ("birch-9", "harbor"): [100.5, 103.5, 98.0]}))
+    assert "no card leads; first place is open between Birch 9 and Amber 6" in said
     assert "are undecided" in said
     assert "neither a difference beyond the margin of 3 % nor a tie is shown" in said
-    assert re.search(r"1 undecided cell would need \d+ runs a card", said)
+    assert re.search(r"1 undecided cell would need \d+ runs of each card", said)
 
 
 def test_a_shown_difference_of_unknown_size_is_told_apart() -> None:
@@ -96,7 +97,26 @@ def test_missing_cells_are_named() -> None:
             }
         )
     )
-    assert "left out, for lack of a side: Canyon at 1440p (no usable run of Birch 9)" in said
+    assert "a cell is left out where a card has no usable run, Canyon at 1440p (Birch 9)." in said
+
+
+def test_a_missing_cell_names_every_card_that_lacks_it() -> None:
+    said = text(
+        reviewed(
+            {
+                ("amber-6", "harbor"): [100.0, 101.0, 99.0],
+                ("amber-6", "canyon"): [50.0, 50.4, 49.7],
+                ("birch-9", "harbor"): [112.0, 113.0, 111.0],
+                ("cedar-12", "harbor"): [90.0, 91.0, 89.0],
+            }
+        )
+    )
+    assert "Canyon at 1440p (Birch 9 and Cedar 12)" in said
+
+
+def test_one_card_is_not_said_to_lead() -> None:
+    said = text(reviewed({("amber-6", "harbor"): [100.0, 101.0, 99.0]}))
+    assert said == "All cells (1 cell): Amber 6 alone, with no other card to compare it with."
 
 
 def test_three_cards_each_against_the_baseline_with_shared_places() -> None:
@@ -109,7 +129,7 @@ def test_three_cards_each_against_the_baseline_with_shared_places() -> None:
             }
         )
     )
-    assert "first place is open between Birch 9 and Amber 6" in said
+    assert "Birch 9 and Amber 6 share first place" in said
     assert "Cedar 12 is behind Amber 6" in said
 
 
@@ -120,8 +140,25 @@ def test_the_price_is_told_with_its_break_even() -> None:
             prices={"amber-6": 500.0, "birch-9": 660.0},
         )
     )
-    assert "At 660 EUR against 500 EUR, Birch 9 gives −9.1 %" in said
-    assert re.search(r"both give the same with Birch 9 at 600 \(\d+ to \d+\) EUR", said)
+    assert "Speed for the money, against Amber 6 at 500 EUR: Birch 9 at 660 EUR gives −9.1 %" in said
+    assert re.search(r"and would give the same at 600 \(\d+ to \d+\) EUR\.", said)
+    assert "No price" not in said
+
+
+def test_a_card_without_a_price_is_named_where_others_have_one() -> None:
+    rates = {
+        ("amber-6", "harbor"): [100.0, 100.2, 99.8],
+        ("birch-9", "harbor"): [120.0, 120.2, 119.8],
+        ("cedar-12", "harbor"): [90.0, 90.2, 89.8],
+    }
+    some = text(reviewed(rates, prices={"amber-6": 500.0, "birch-9": 660.0}))
+    assert some.count("against Amber 6") == 1
+    assert some.endswith("EUR. No price is given for Cedar 12.")
+    of_none = text(reviewed(rates))
+    assert "price" not in of_none
+    without_baseline = text(reviewed(rates, prices={"birch-9": 660.0, "cedar-12": 300.0}))
+    assert without_baseline.endswith("No price is given for Amber 6.")
+    assert "for the money" not in without_baseline
 
 
 def test_an_unsure_difference_in_value_is_called_that() -> None:
@@ -144,7 +181,7 @@ def test_scenes_like_these_are_told_apart_from_these_scenes() -> None:
         }
     )
     assert "is ahead of Amber 6" in text(result)
-    assert re.search(r"For scenes like these it is −\d+ to \+\d+ %: undecided", text(result))
+    assert re.search(r"For scenes like these it is −[\d.]+ to \+[\d.]+ %: undecided", text(result))
 
 
 def test_one_scene_says_nothing_of_others() -> None:
@@ -154,7 +191,9 @@ def test_one_scene_says_nothing_of_others() -> None:
             resolutions=("1440p", "2160p"),
         )
     )
-    assert "nothing is said of other scenes" in said
+    assert "in average rate in this scene." in said
+    assert "these scenes" not in said
+    assert "One scene alone says nothing of other scenes." in said
 
 
 def test_every_number_of_a_sentence_is_a_number_of_the_result() -> None:
