@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from frametime.metrics.drift_words import open_sentence
 from frametime.metrics.findings import Change
 from frametime.metrics.metric import MeasuredRun
 from frametime.tuning.cautions import CAUTIONS
@@ -206,10 +207,13 @@ def _drift(run: MeasuredRun, minutes: float, rules: EnduranceRules) -> Criterion
         reason = "drift was not looked for" if drift is None else drift.sentence
         return _unmeasured("drift", "drift", "%", threshold, reason)
     total_pct = drift.slope_pct_per_min * minutes
+    low_pct = (drift.slope_low_pct_per_min or 0.0) * minutes
     high_pct = (drift.slope_high_pct_per_min or 0.0) * minutes
     if not drift.is_drift and not drift.changes and high_pct > rules.max_drift_pct:
-        # Neither a drift nor its absence is shown: a longer run would tell.
-        return _unmeasured("drift", "drift", "%", threshold, drift.sentence)
+        # Steady minute by minute can still be too much over a long run, so the finding's own words do not fit here.
+        span = open_sentence(low_pct, high_pct, "the whole run")
+        reason = f"neither a drift beyond {rules.max_drift_pct:g} % nor its absence is shown: {span}"
+        return _unmeasured("drift", "drift", "%", threshold, f"{reason}; a longer run would tell.")
     return _criterion(
         "drift",
         "drift",
