@@ -41,31 +41,35 @@ def joined(parts: Sequence[str]) -> str:
     return " and ".join(filter(None, [", ".join(parts[:-1]), *parts[-1:]]))
 
 
-def percent_change(ratio: float, interval: Bounds | None = None) -> str:
-    """A ratio as a signed change in percent, with the digits that its interval carries.
+def percent_change(ratio: float) -> str:
+    """A ratio as a signed change in percent with one decimal.
+
+    One decimal whatever the width of the interval, so that the changes of a column or a sentence can be compared at
+    a glance; how sure a change is, its interval tells.
 
     Examples
     --------
-    >>> from types import SimpleNamespace as Ends
     >>> percent_change(1.052), percent_change(0.97), percent_change(0.9999)
     ('+5.2 %', '−3.0 %', '0.0 %')
-    >>> percent_change(1.052, Ends(low=0.9, high=1.2)), percent_change(0.9942, Ends(low=0.9938, high=0.9946))
-    ('+5 %', '−0.58 %')
     """
-    return f"{_signed_pct(ratio, _change_decimals(interval))} %"
+    change_pct = round((ratio - 1.0) * 100.0, 1)
+    return "0.0 %" if change_pct == 0.0 else f"{_signed(change_pct)} %"
 
 
 def percent_change_range(interval: Bounds) -> str:
     """The interval of a ratio as signed changes; the sign of percent stands once.
 
+    An end that rounds to zero keeps its sign: whether zero lies in an interval decides whether a difference is shown
+    at all.
+
     Examples
     --------
     >>> from types import SimpleNamespace as Ends
     >>> percent_change_range(Ends(low=1.041, high=1.063)), percent_change_range(Ends(low=0.9996, high=1.012))
-    ('+4.1 to +6.3 %', '−0.04 to +1.20 %')
+    ('+4.1 to +6.3 %', '−0.0 to +1.2 %')
     """
-    decimals = _change_decimals(interval)
-    return f"{_signed_pct(interval.low, decimals)} to {_signed_pct(interval.high, decimals)} %"
+    low, high = ("0.0" if end == 1.0 else _signed((end - 1.0) * 100.0) for end in (interval.low, interval.high))
+    return f"{low} to {high} %"
 
 
 def percent_change_words(ratio: float, interval: Bounds | None) -> str:
@@ -78,29 +82,11 @@ def percent_change_words(ratio: float, interval: Bounds | None) -> str:
     ('+5.2 % (+4.1 to +6.3 %)', '+5.2 % (no interval)')
     """
     span = "no interval" if interval is None else percent_change_range(interval)
-    return f"{percent_change(ratio, interval)} ({span})"
+    return f"{percent_change(ratio)} ({span})"
 
 
-def _change_decimals(interval: Bounds | None) -> int:
-    """One decimal; none where the interval is 20 points wide, two below 0.2 or where an end would be shown as zero.
-
-    Whether zero lies in an interval decides whether a difference is shown at all, so no end is rounded onto it.
-    """
-    if interval is None:
-        return 1
-    width_pct = (interval.high - interval.low) * 100.0
-    decimals = 0 if width_pct >= 20.0 else 2 if 0.0 < width_pct < 0.2 else 1
-    ends_pct = [(end - 1.0) * 100.0 for end in (interval.low, interval.high) if end != 1.0]
-    while decimals < 2 and any(round(end, decimals) == 0.0 for end in ends_pct):
-        decimals += 1
-    return decimals
-
-
-def _signed_pct(ratio: float, decimals: int) -> str:
-    change_pct = round((ratio - 1.0) * 100.0, decimals)
-    if change_pct == 0.0:
-        return f"{0.0:.{decimals}f}"
-    return f"{change_pct:+.{decimals}f}".replace("-", "\N{MINUS SIGN}")
+def _signed(change_pct: float) -> str:
+    return f"{change_pct:+.1f}".replace("-", "\N{MINUS SIGN}")
 
 
 def money(amount: float, interval: Bounds | None = None) -> str:

@@ -117,7 +117,7 @@ def _map_cell(cell: MapCell | None, summary: TuningSummary) -> str:
         return "x"
     if cell.gain is None:
         return f"ok{mark}"
-    return percent_change(cell.gain.value, cell.gain.interval).removesuffix(" %") + mark
+    return percent_change(cell.gain.value).removesuffix(" %") + mark
 
 
 def _settings(summary: TuningSummary) -> str:

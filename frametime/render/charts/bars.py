@@ -17,7 +17,7 @@ from frametime.render.charts.review_words import (
 )
 from frametime.render.charts.scales import set_x_ticks
 from frametime.render.charts.sheet import KeyEntry, Sheet, x_caption
-from frametime.render.numbers import estimate_decimals, format_like
+from frametime.render.numbers import format_like
 from frametime.render.text_fit import shorten, text_width_pt
 from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
@@ -221,15 +221,14 @@ def _end(bar: Bar) -> float:
 
 
 def _number_style(greatest: float, *, with_interval: bool) -> Callable[[Bar], str]:
-    """How the values of one figure are written: with their intervals where there is room, else with equal decimals."""
+    """How the values of one figure are written: with equal decimals, and with their intervals where there is room."""
     decimals = max(0, min(2, 3 - math.floor(math.log10(greatest))))
 
     def number(bar: Bar) -> str:
         if bar.interval is None or not with_interval:
             return format_like(bar.value, decimals=decimals)
-        fine = estimate_decimals(bar.value, bar.interval.low, bar.interval.high)
         value, low, high = (
-            format_like(number, decimals=fine) for number in (bar.value, bar.interval.low, bar.interval.high)
+            format_like(number, decimals=decimals) for number in (bar.value, bar.interval.low, bar.interval.high)
         )
         return f"{value} ({low} to {high})"
 

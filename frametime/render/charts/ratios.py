@@ -147,7 +147,9 @@ class _Ratios:
         return [
             f"{_sentence(self.metric.definition)} {better.capitalize()} is better{flipped}. Ratio candidate / baseline "
             f"from {n_runs} of each card in a cell, on a logarithmic scale.",
-            "Line: 95 % interval of the ratio (Welch, on logs)." if any(item.interval_95 for item in items) else "",
+            "Line: 95 % interval of the ratio, from the scatter of both cards' runs."
+            if any(item.interval_95 for item in items)
+            else "",
             "A mark without a line has too few runs for an interval."
             if any(not item.interval_95 for item in items)
             else "",
@@ -330,7 +332,7 @@ class _Ratios:
             elif whole:
                 words = change_words(item.ratio, item.interval_95)
             else:
-                words = percent_change(item.ratio, item.interval_95)
+                words = percent_change(item.ratio)
             sheet.text(left, top - (place + 0.5) * row, words)
 
 

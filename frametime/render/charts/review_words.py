@@ -115,7 +115,7 @@ def change_words(ratio: float | None, interval: Interval | None) -> str:
     if ratio is None:
         return NOT_AVAILABLE
     span = "no interval" if interval is None else percent_change_range(interval).removesuffix(" %")
-    return f"{percent_change(ratio, interval)} ({span})"
+    return f"{percent_change(ratio)} ({span})"
 
 
 def comparisons_of(result: ReviewResult, candidate: str, metric: str) -> dict[Cell, CellComparison]:

@@ -72,7 +72,9 @@ def draw_scene_bars(result: ReviewResult, theme: Theme, *, scene: str, page: int
             notes=[
                 f"Bars start at 0 {unit}: geometric mean over {run_words(result, cells)}.",
                 definition_words(result, metrics),
-                "Whisker: 95 % t interval over the runs, on logs." if has_interval else "Too few runs for an interval.",
+                "Whisker: 95 % interval of the mean, from the scatter of the runs."
+                if has_interval
+                else "Too few runs for an interval.",
                 f"Verdict against the baseline at a margin of {result.margin * 100.0:g} %, from the ratio of the two.",
             ],
             head_lines=(1, 1),

@@ -90,7 +90,8 @@ def draw_tuning_gain(summary: TuningSummary, theme: Theme) -> Figure:
             lead="Higher is better: average FPS (frames over time) over that at stock under the same workload.",
             notes=[
                 f"0 % is stock. Each mark: the mean of {min(n_runs)} to {max(n_runs)} runs of a setting that passed; "
-                "whisker: 95 % interval of the ratio to stock (Welch, on logs); none where one side has a single run.",
+                "whisker: 95 % interval of the ratio to stock, from the scatter of the runs; none where one side has a "
+                "single run.",
                 "A line joins settings that differ in this clock only.",
                 f"Past the edge, credibly slower than a lower clock: {joined(edge)}." if edge else "",
                 "Tuning can make a system unstable, corrupt data and shorten a card's life: stay within the "

@@ -46,7 +46,7 @@ def draw_tuning_map(summary: TuningSummary, theme: Theme) -> Figure:
             notes=[
                 f"Number: gain in average FPS (frames over time; more is better) over stock under {heaviest}, the "
                 f"heaviest workload, from {max(n_runs, default=0)} runs of a setting at most; the list has the "
-                "95 % intervals (Welch, on logs).",
+                "95 % intervals, from the scatter of the runs.",
                 "Failed: artifacts, a freeze, a driver reset, or a workload that did not finish, under any workload. "
                 "Past the edge: credibly slower than a lower clock.",
                 "Tuning can make a system unstable, corrupt data and shorten a card's life: stay within the "
@@ -157,7 +157,7 @@ def _gains(sheet: Sheet, axes: Axes, summary: TuningSummary) -> None:
     taken: list[tuple[float, float, float, float]] = []
     for cell in cells:
         assert cell.gain is not None
-        words = percent_change(cell.gain.value, cell.gain.interval)
+        words = percent_change(cell.gain.value)
         half = text_width_pt(words, em) / 2.0
         x, y = place(cell.setting)
         away = (1.75 if cell.setting in of_note else 1.3) * em

@@ -197,7 +197,7 @@ def _numbers(sheet: Sheet, box: tuple[float, float, float, float], item: CellCom
     left, bottom, width, height = box
     start, y = left + 0.8 * em, bottom + height / 2.0
     assert item.ratio is not None
-    number = percent_change(item.ratio, item.interval_95)
+    number = percent_change(item.ratio)
     span = "no interval" if item.interval_95 is None else percent_change_range(item.interval_95).removesuffix(" %")
     number_pt = _LARGE_TIMES * em
     needed = max(text_width_pt(number, number_pt, bold=True) + 3.4 * em, text_width_pt(span, em)) + 1.2 * em

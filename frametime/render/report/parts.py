@@ -90,7 +90,7 @@ def money_line(
     return (number, bounds)
 
 
-def change(ratio: float | None, origin: str, *, interval: Interval | None = None, reason: str | None = None) -> Number:
+def change(ratio: float | None, origin: str, *, reason: str | None = None) -> Number:
     """A ratio as a signed change in percent.
 
     Examples
@@ -100,7 +100,7 @@ def change(ratio: float | None, origin: str, *, interval: Interval | None = None
     """
     if ratio is None:
         return missing(reason or "there is nothing to compare", origin)
-    return Number(text=percent_change(ratio, interval), value=ratio, origin=origin, shown_as="change")
+    return Number(text=percent_change(ratio), value=ratio, origin=origin, shown_as="change")
 
 
 def change_range(interval: Interval | None, origin: str, *, reason: str | None = None) -> Range | Number:

@@ -233,7 +233,7 @@ def test_bars_of_a_scene_are_the_estimates_of_its_cells(result: ReviewResult) ->
             assert estimate.interval is not None
             assert list(whisker.get_xdata()) == pytest.approx([estimate.interval.low, estimate.interval.high])
     text = all_text(figure)
-    assert "95 % t interval over the runs" in text
+    assert "Whisker: 95 % interval of the mean, from the scatter of the runs." in text
     for candidate in ("card-1", "card-2"):
         verdict = comparisons_of(result, candidate, "average_fps")["scene-2", "1080p"].verdict
         assert verdict in text
@@ -387,9 +387,9 @@ def test_two_keys_that_look_alike_in_a_file_name_are_kept_apart() -> None:
     assert len(safe_name("x" * 300)) == 40
 
 
-def test_change_words_carry_decimals_that_the_interval_supports() -> None:
+def test_change_words_have_one_decimal_whatever_the_interval() -> None:
     assert change_words(1.032, Interval(low=1.01, high=1.054, level=0.95, method="")) == "+3.2 % (+1.0 to +5.4)"
-    assert change_words(0.5, Interval(low=0.01, high=9.0, level=0.95, method="")) == "−50 % (−99 to +800)"
+    assert change_words(0.5, Interval(low=0.01, high=9.0, level=0.95, method="")) == "−50.0 % (−99.0 to +800.0)"
     assert change_words(1.5, None) == "+50.0 % (no interval)"
     assert change_words(None, None) == "n/a"
 

@@ -33,9 +33,7 @@ def test_a_table_refuses_a_row_of_another_width() -> None:
         )
 
 
-def test_a_change_has_one_decimal_and_two_where_the_interval_is_narrow() -> None:
-    assert change(1.0234, "ratio", interval=interval(1.01, 1.03)).text == "+2.3 %"
-    assert change(1.0234, "ratio", interval=interval(1.0229, 1.0239)).text == "+2.34 %"
+def test_a_change_and_its_interval_have_one_decimal() -> None:
     assert change(1.0234, "ratio").text == "+2.3 %"
     shown = change_range(interval(0.9876, 1.0234), "x")
     assert shown.text == "\N{MINUS SIGN}1.2 to +2.3 %"

@@ -60,7 +60,7 @@ def test_the_change_of_every_cell(result: ReviewResult) -> None:
             assert expected in text
             assert expected in chart_words(result, "matrix", {"candidate": "card-1"})
             assert item.interval_95 is not None
-            assert percent_change(item.ratio, item.interval_95) in all_text(figure)
+            assert percent_change(item.ratio) in all_text(figure)
             assert percent_change_range(item.interval_95).removesuffix(" %") in all_text(figure)
 
 
@@ -91,7 +91,7 @@ def test_the_page(result: ReviewResult) -> None:
     found += [(f"comparisons/{n}", item.ratio, item.interval_95) for n, item in enumerate(result.comparisons)]
     for (place, ratio, interval), key in zip(found, intervals, strict=True):
         assert ratio is not None and interval is not None
-        assert shown[f"{place}/ratio"] == {percent_change(ratio, interval).removesuffix(" %")}
+        assert shown[f"{place}/ratio"] == {percent_change(ratio).removesuffix(" %")}
         low, high = percent_change_range(interval).removesuffix(" %").split(" to ")
         assert (shown[f"{place}/{key}/low"], shown[f"{place}/{key}/high"]) == ({low}, {high})
         assert percent_change_range(interval) in markdown

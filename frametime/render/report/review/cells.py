@@ -138,7 +138,7 @@ def _comparison_cells(
 ) -> tuple[Cell, ...]:
     reason = first_reason(item.caveats, "one side has no usable run here")
     interval = item.interval_95
-    ratio = change(item.ratio, "ratio", interval=interval, reason=reason)
+    ratio = change(item.ratio, "ratio", reason=reason)
     interval_text = change_range(interval, "interval_95", reason=reason)
     candidate = bare(item.candidate_value, "candidate_value", reason=reason)
     baseline = bare(item.baseline_value, "baseline_value", reason=reason)

@@ -109,7 +109,7 @@ def _standing_columns(words: Words, mean_heading: str) -> tuple[Column, ...]:
 def _standing_cells(words: Words, standing: Standing, notes: NoteList) -> tuple[Cell, ...]:
     reason = first_reason(standing.caveats, "this card shares no cell with the others")
     mean = bare(standing.mean_value, "mean_value", reason=reason)
-    ratio = change(standing.ratio_to_baseline, "ratio_to_baseline", interval=standing.interval, reason=reason)
+    ratio = change(standing.ratio_to_baseline, "ratio_to_baseline", reason=reason)
     is_baseline = standing.ratio_to_baseline == 1.0 and standing.interval is None
     interval = "baseline" if is_baseline else change_range(standing.interval, "interval", reason=reason)
     others = ", ".join(words.cards[key] for key in standing.not_told_apart_from)
@@ -197,7 +197,7 @@ def _overall_cells(
     result: ReviewResult, words: Words, item: OverallComparison, notes: NoteList, reach: float, *, headline: bool
 ) -> tuple[Cell, ...]:
     reason = first_reason(item.caveats, "no cell has runs on both sides")
-    ratio = change(item.ratio, "ratio", interval=item.interval_these_scenes, reason=reason)
+    ratio = change(item.ratio, "ratio", reason=reason)
     these = change_range(item.interval_these_scenes, "interval_these_scenes", reason=reason)
     like_these = change_range(
         item.interval_scenes_like_these, "interval_scenes_like_these", reason="too few scenes give no interval"

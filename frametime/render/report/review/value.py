@@ -70,7 +70,7 @@ def _value_cells(result: ReviewResult, words: Words, row: ValueRow, notes: NoteL
     )
     if is_baseline:
         return (*head, cell("baseline"), cell("baseline"), cell(_DASH), cell(_DASH))
-    ratio = change(row.value_ratio, "value_ratio", interval=row.value_ratio_interval, reason=reason)
+    ratio = change(row.value_ratio, "value_ratio", reason=reason)
     interval = change_range(row.value_ratio_interval, "value_ratio_interval", reason=reason)
     own = money_line(row.break_even_price, row.break_even_interval, "break_even", reason=reason)
     other = money_line(
@@ -121,7 +121,7 @@ def _efficiency_cells(words: Words, row: EfficiencyRow, notes: NoteList) -> tupl
     no_cost = first_reason(row.caveats, "the plan gives no tariff")
     power = bare(row.average_power_w, "average_power_w", reason=reason)
     energy = bare(row.energy_per_frame_j, "energy_per_frame_j", reason=reason)
-    ratio = change(row.efficiency_ratio, "efficiency_ratio", interval=row.efficiency_interval, reason=reason)
+    ratio = change(row.efficiency_ratio, "efficiency_ratio", reason=reason)
     interval = change_range(row.efficiency_interval, "efficiency_interval", reason=reason)
     running = money(row.running_cost, "running_cost", reason=no_cost)
     total = money(row.total_cost, "total_cost", reason=no_cost)

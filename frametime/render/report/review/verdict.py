@@ -122,7 +122,7 @@ def _card(result: ReviewResult, words: Words, number: int, comparison: OverallCo
         name=words.cards[comparison.candidate],
         against=f"{sentence_case(words.headline.label)} against {words.against(comparison)}",
         mark=VERDICT_MARKS[comparison.verdict],
-        amount=(change(comparison.ratio, "ratio", interval=these),),
+        amount=(change(comparison.ratio, "ratio"),),
         range=range_line,
         strip=strip(comparison, result.margin, reach),
         sentence=comparison.sentence,
@@ -145,7 +145,7 @@ def _value_facts(result: ReviewResult, comparison: OverallComparison) -> list[Fa
         facts = [Fact(term="Price", content=(price, f" {row.currency}" if row.currency else ""))]
         if row.value_ratio is not None:
             interval = row.value_ratio_interval
-            content: Line = (change(row.value_ratio, f"{origin}/value_ratio", interval=interval),)
+            content: Line = (change(row.value_ratio, f"{origin}/value_ratio"),)
             if interval:
                 content += (" (", change_range(interval, f"{origin}/value_ratio_interval"), ")")
             facts.append(Fact(term="Frames for the money", content=content))
@@ -157,9 +157,7 @@ def _efficiency_facts(result: ReviewResult, comparison: OverallComparison) -> li
     for number, row in enumerate(result.efficiency):
         if row.cut == comparison.cut and row.card == comparison.candidate and row.efficiency_ratio is not None:
             origin = f"/efficiency/{number}"
-            content: Line = (
-                change(row.efficiency_ratio, f"{origin}/efficiency_ratio", interval=row.efficiency_interval),
-            )
+            content: Line = (change(row.efficiency_ratio, f"{origin}/efficiency_ratio"),)
             if row.efficiency_interval:
                 content += (" (", change_range(row.efficiency_interval, f"{origin}/efficiency_interval"), ")")
             return [Fact(term="Frames for the energy", content=content)]

@@ -66,7 +66,7 @@ def _map_words(summary: TuningSummary) -> str:
 
 
 def _cell_words(item: MapCell) -> str:
-    gain = f" with {percent_change(item.gain.value, item.gain.interval)} over stock" if item.gain is not None else ""
+    gain = f" with {percent_change(item.gain.value)} over stock" if item.gain is not None else ""
     failed = f" under {item.failed_under}" if item.status == "failed" and item.failed_under else ""
     return f"{item.setting} {item.status}{failed}{gain}"
 

@@ -139,7 +139,7 @@ def _best_card(summary: TuningSummary) -> VerdictCard:
         name=sentence_case(str(summary.best)) if summary.best is not None else "No best setting yet",
         against=f"Average FPS over stock under {summary.workloads[-1]}",
         mark=state,
-        amount=(change(gain.value, "best_gain/value", interval=gain.interval) if gain else needs,),
+        amount=(change(gain.value, "best_gain/value") if gain else needs,),
         range=_range_words(gain) if gain else ("needs measured runs at stock and at the best setting",),
         strip=_strip(gain),
         sentence=sentence,
@@ -157,7 +157,7 @@ def _everyday_card(summary: TuningSummary) -> VerdictCard:
         state, amount = mark("cost not known", "care"), missing(unknown, "everyday_cost")
     else:
         state = mark(cost.kind, "good" if cost.kind == "measured" else "care")
-        amount = change(cost.value, "everyday_cost/value", interval=cost.interval)
+        amount = change(cost.value, "everyday_cost/value")
         words = (
             ("95 % interval ", change_range(cost.interval, "everyday_cost/interval"))
             if cost.interval

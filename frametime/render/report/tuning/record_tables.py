@@ -79,7 +79,7 @@ def _map_cell(found: tuple[int, MapCell] | None, best: Setting | None) -> Cell:
     ending: tuple[str | Mark, ...] = (" ", mark("best", "good")) if is_best else ()
     if item.gain is None:
         return cell(mark("passed", "good"), *ending)
-    return cell(change(item.gain.value, f"/map/{number}/gain/value", interval=item.gain.interval), *ending)
+    return cell(change(item.gain.value, f"/map/{number}/gain/value"), *ending)
 
 
 def edge_blocks(summary: TuningSummary) -> tuple[Block, ...]:
@@ -93,7 +93,7 @@ def edge_blocks(summary: TuningSummary) -> tuple[Block, ...]:
                 cell(str(item.slower_than)),
                 cell(item.clock),
                 cell(item.workload),
-                cell(change(item.ratio.value, "ratio/value", interval=item.ratio.interval)),
+                cell(change(item.ratio.value, "ratio/value")),
                 cell(change_range(item.ratio.interval, "ratio/interval", reason=TOO_FEW)),
             ),
             origin=f"past_edge/{number}",
@@ -151,7 +151,7 @@ def _setting_cells(row: SettingRow, notes: NoteList) -> tuple[Cell, ...]:
     shown: tuple[Cell, Cell] = (cell("stock"), cell("stock"))
     if row.gain is not None:
         shown = (
-            cell(change(row.gain.value, "gain/value", interval=row.gain.interval)),
+            cell(change(row.gain.value, "gain/value")),
             cell(change_range(row.gain.interval, "gain/interval", reason=TOO_FEW)),
         )
         if row.gain.interval is None:
