@@ -131,17 +131,20 @@ def with_zone(times: SensorTimes, zone: str | None, *, name: str) -> SensorTimes
             "or as time_zone in a sensor layout",
         )
     info = zone_named(zone)
-    offsets = {_utc_offset_ns(int(ns), info) for ns in (times.ns.min(), times.ns.max())}
+    offsets = {_utc_offset_ns(int(ns), info, fold) for ns in (times.ns.min(), times.ns.max()) for fold in (0, 1)}
     if len(offsets) > 1:
         raise SensorError.at(
-            name, f"the zone {printable(zone)} changes its offset within the log", helps="give an offset instead"
+            name,
+            f"the zone {printable(zone)} changes its offset within the log, or in the hour around it",
+            helps="give an offset instead, for example --sensor-zone +02:00",
         )
     return SensorTimes(ns=times.ns - offsets.pop(), kind="absolute", column=times.column)
 
 
-def _utc_offset_ns(local_ns: int, zone: tzinfo) -> int:
+def _utc_offset_ns(local_ns: int, zone: tzinfo, fold: int) -> int:
+    """Offset of a local time; the two folds differ in an hour that comes twice or never."""
     local = (_EPOCH + timedelta(microseconds=local_ns // 1000)).replace(tzinfo=None)
-    offset = local.replace(tzinfo=zone).utcoffset()
+    offset = local.replace(tzinfo=zone, fold=fold).utcoffset()
     assert offset is not None
     return round(offset.total_seconds()) * NS_PER_S
 

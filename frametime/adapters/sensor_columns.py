@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -45,7 +46,7 @@ def _words(text: str) -> frozenset[str]:
 
 
 _LIMITS: Final = _words("limit target cap maximum max minimum min rated tdp default offset delta average avg mean peak")
-_OTHERS: Final = _words("cpu processor system ram motherboard psu disk ambient room package")
+_OTHERS: Final = _words("cpu processor system ram motherboard psu disk ambient room package wall outlet mains")
 _MEMORY: Final = _words("memory mem vram")
 
 WORDS: Final[Mapping[str, QuantityWords]] = MappingProxyType(
@@ -106,6 +107,24 @@ PLAUSIBLE: Final[Mapping[str, tuple[float, float]]] = MappingProxyType(
 """Readings outside are taken for another unit or a fault, and left out (common practice, no source)."""
 
 
+LEAST_HIGH: Final[Mapping[str, float]] = MappingProxyType(
+    {
+        "power_w": 1.0,
+        "core_clock_mhz": 20.0,
+        "memory_clock_mhz": 20.0,
+        "utilization_pct": 1.0,
+        "voltage_v": 0.1,
+        "memory_used_mib": 1.0,
+    }
+)
+"""Where no reading is above this, and not all are 0, the unit is another (common practice, no source)."""
+
+NEVER_ZERO: Final = frozenset(
+    ("power_w", "temperature_c", "core_clock_mhz", "memory_clock_mhz", "voltage_v", "memory_used_mib")
+)
+"""Quantities that are not exactly 0 while a card draws frames: some programs write 0 for no reading."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class NamedColumn:
     """A column as it stands in the log: its name, its position from 0, and the unit outside its cells."""
@@ -161,10 +180,12 @@ def choose_sensor_columns(columns: Sequence[NamedColumn], *, device: str | None 
     """
     chosen: list[SensorColumn] = []
     caveats: list[Caveat] = []
+    # A column that does not name the card may be of another one.
+    of_device = [column for column in columns if device is not None and names_device(column.name, device)]
     for quantity in QUANTITIES:
         fitting = [column for column in columns if fits(column, quantity)]
-        if device is not None:
-            fitting = [c for c in fitting if device.casefold() in c.name.casefold()] or fitting
+        if of_device:
+            fitting = [column for column in fitting if column in of_device]
         with_unit = [column for column in fitting if _unit_of(column, quantity) is not None]
         best = _best(with_unit, quantity)
         if len(best) == 1:
@@ -176,6 +197,18 @@ def choose_sensor_columns(columns: Sequence[NamedColumn], *, device: str | None 
         elif fitting and all(column.unit is None and column.cell_unit is None for column in fitting):
             caveats.append(_without_unit(quantity, fitting[0]))
     return SensorChoice(columns=tuple(chosen), caveats=tuple(caveats))
+
+
+def names_device(name: str, device: str) -> bool:
+    """Whether the name of a column speaks of that card: the whole of it, so that card 1 is not card 10.
+
+    Examples
+    --------
+    >>> names_device("GPU 1 power (W)", "gpu 1"), names_device("GPU 10 power (W)", "gpu 1")
+    (True, False)
+    """
+    word = re.escape(device.strip().casefold())
+    return re.search(rf"(?<![^\W_]){word}(?![^\W_])", name.casefold()) is not None
 
 
 def _unit_of(column: NamedColumn, quantity: str) -> str | None:
@@ -301,6 +334,33 @@ def _chunked(column: Any) -> Any:
     return column if isinstance(column, pa.ChunkedArray) else pa.chunked_array([column])
 
 
+def _doubtful(values: NDArray[np.float64], column: SensorColumn) -> list[Caveat]:
+    """Readings that are used as they stand, although a card at work hardly has them."""
+    caveats = []
+    zeros = int(np.count_nonzero(values == 0.0))
+    unit = SENSOR_COLUMNS[column.quantity][1]
+    if zeros and column.quantity in NEVER_ZERO:
+        caveats.append(
+            Caveat(
+                code="sensor-zeros",
+                message=f"{zeros} of {values.size} readings in column {column.column.shown} are exactly 0, which "
+                f"{column.quantity} of a card at work is not. They are used as they stand: if 0 stands for no reading, "
+                "empty those cells.",
+            )
+        )
+    largest = float(values.max(initial=0.0))
+    if 0.0 < largest <= LEAST_HIGH.get(column.quantity, 0.0):
+        caveats.append(
+            Caveat(
+                code="sensor-unit-doubtful",
+                message=f"No reading in column {column.column.shown} is above {largest:.3g} (in {unit}), which is too "
+                f"low for {column.quantity}. Is its unit another? A sensor layout states it, such as "
+                f'{column.quantity}_unit = "{unit}".',
+            )
+        )
+    return caveats
+
+
 def reading_caveats(found: Readings, column: SensorColumn) -> list[Caveat]:
     """What must be known about the cells of one column."""
     caveats = []
@@ -314,6 +374,7 @@ def reading_caveats(found: Readings, column: SensorColumn) -> list[Caveat]:
                 weight=Weight.CARE,
             )
         )
+    caveats += _doubtful(found.values[np.isfinite(found.values)], column)
     if found.broken.any():
         caveats.append(
             Caveat(

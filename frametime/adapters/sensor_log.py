@@ -196,11 +196,13 @@ def _in_order(
     kept, order = np.unique(times.ns, return_inverse=True)
     if kept.size < times.ns.size:
         count = times.ns.size - kept.size
+        often = count > 0.2 * times.ns.size
         caveats.append(
             Caveat(
                 code="sensor-equal-times",
-                message=f"{count} samples have the time of another; their mean is used.",
-                weight=Weight.NOTE,
+                message=f"{count} samples have the time of another; their mean is used."
+                + (" Do several cards stand in the log? A sensor layout tells: device_column." if often else ""),
+                weight=Weight.CARE if often else Weight.NOTE,
                 metrics=SENSOR_METRICS,
             )
         )

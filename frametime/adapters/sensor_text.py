@@ -24,6 +24,7 @@ from frametime.adapters.sensor_columns import (
     NamedColumn,
     SensorColumn,
     choose_sensor_columns,
+    names_device,
     reading_caveats,
     readings,
 )
@@ -41,6 +42,7 @@ from frametime.errors import SensorError, printable
 _DEVICE_WORDS: Final = frozenset(("device", "card", "gpu", "adapter"))
 _NAME_WORDS: Final = frozenset(("name", "index", "id", "number", "no", "nr", "uuid", "model"))
 _MAX_DEVICES: Final = 16
+_DAY_NS: Final = 86_400 * 10**9
 
 
 def read_sensor_text(
@@ -178,7 +180,21 @@ class _SensorReader:
         found = times_of_texts(table.columns[time.position].take(arrow_int64(rows)), time.unit, self._style)
         self._zoned = found.zoned
         ok = np.ones(rows.size, dtype=np.bool_) if found.ok is None else found.ok
-        return found.ns[ok], ok
+        return (self._past_midnight(found.ns[ok]) if time.unit is CLOCK else found.ns[ok]), ok
+
+    def _past_midnight(self, ns: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Times of day go on after midnight: a step back by more than half a day is the next day."""
+        passed = np.cumsum(np.diff(ns, prepend=ns[:1]) < -_DAY_NS // 2, dtype=np.int64)
+        if not passed.size or not passed[-1] or int(ns.max()) >= _DAY_NS:
+            return ns
+        self._caveats.append(
+            Caveat(
+                code="sensor-midnight",
+                message="The time of day passed midnight within the sensor log; later samples are of the next day.",
+                metrics=SENSOR_METRICS,
+            )
+        )
+        return ns + passed * _DAY_NS
 
     # The quantities
 
@@ -193,6 +209,7 @@ class _SensorReader:
         told = [self._told(quantity, named) for quantity in QUANTITIES if quantity in self._layout.columns]
         free = [column for column in named.values() if column.position not in {c.column.position for c in told}]
         found = choose_sensor_columns(free, device=self._options.device)
+        self._device_named = any(names_device(column.name, self._options.device or "") for column in free)
         quantities = {column.quantity for column in told}
         chosen = (*told, *(column for column in found.columns if column.quantity not in quantities))
         self._caveats += [c for c in found.caveats if not any(f"{quantity} = " in c.message for quantity in quantities)]
@@ -244,7 +261,7 @@ class _SensorReader:
             if not words or not words <= _DEVICE_WORDS | _NAME_WORDS or not words & (_DEVICE_WORDS | {"name"}):
                 continue
             cells = Counter(cell.strip() for cell in fact.cells if kind_of(cell) is not CellKind.MISSING)
-            if 1 <= len(cells) <= _MAX_DEVICES and sum(cells.values()) >= 2 * len(cells):
+            if cells and sum(cells.values()) >= 2 * len(cells):
                 return fact.position
         return None
 
@@ -252,6 +269,12 @@ class _SensorReader:
         size = len(table.columns[time.position])
         every = np.arange(size, dtype=np.int64)
         if device is None:
+            if self._options.device is not None and not self._device_named:
+                raise self._error(
+                    f"nothing in the log names a card '{printable(self._options.device, limit=40)}'",
+                    helps="leave out --sensor-device, or name the column of the cards in a sensor layout: "
+                    'device_column = "NAME"',
+                )
             return every
         cells = np.array(clean_texts(table.columns[device]).to_pylist(), dtype=object)
         names = list(dict.fromkeys(cells.tolist()))

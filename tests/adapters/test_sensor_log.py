@@ -444,3 +444,71 @@ def test_reading_a_sensor_log_imports_nothing_heavy(tmp_path: Path) -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+# What would be wrong without a word.
+
+
+@pytest.mark.parametrize(("day", "hour"), [("2026-10-25", "02"), ("2026-03-29", "02")], ids=["twice", "never"])
+def test_an_hour_that_comes_twice_or_never_needs_an_offset(day: str, hour: str) -> None:
+    # Central European time changes on these days at 01:00 UTC (directive 2000/84/EC, articles 2 and 3).
+    text = "time,power_w\n" + "".join(f"{day} {hour}:30:{i:02},{100 + i}\n" for i in range(12))
+    start = capture_of(start=f"{day}T00:30:00Z")
+    assert "give an offset" in refusal(text, start, time_zone="Europe/Berlin")
+    if day == "2026-10-25":
+        assert times_s(attached(text, start, time_zone="+02:00"))[0] == 0.0
+
+
+def test_a_time_of_day_that_passes_midnight_goes_on() -> None:
+    times = [f"23:59:{second}" for second in range(54, 60)] + [f"00:00:0{second}" for second in range(6)]
+    text = "time,power_w\n" + "".join(f"{time},{100 + i}\n" for i, time in enumerate(times))
+    trace = attached(text, offset_s=86_394.0)
+    assert times_s(trace) == [float(i) for i in range(12)]
+    assert "sensor-midnight" in codes(trace)
+
+
+def test_a_card_that_the_log_does_not_name_is_refused() -> None:
+    text = "elapsed_s,GPU 0 power (W)\n" + "".join(f"{i},120\n" for i in range(12))
+    assert "nothing in the log names a card 'gpu 1'" in refusal(text, device="gpu 1")
+
+
+def test_card_1_is_not_card_10_and_no_column_of_another_card_is_taken() -> None:
+    header = "elapsed_s,GPU 1 power (W),GPU 10 power (W),GPU 10 core clock (MHz)\n"
+    trace = attached(header + "".join(f"{i},120,200,1980\n" for i in range(12)), device="gpu 1")
+    assert trace.samples.column_names == ["time_ns", "power_w"]
+    assert column(trace, "power_w")[0] == 120.0
+
+
+@pytest.mark.parametrize(
+    ("name", "cell", "code"),
+    [
+        ("power (mW)", "120", "sensor-unit-doubtful"),
+        ("core clock (MHz)", "1.98", "sensor-unit-doubtful"),
+        ("gpu usage (%)", "0.97", "sensor-unit-doubtful"),
+        ("core voltage (mV)", "1.05", "sensor-unit-doubtful"),
+        ("power (W)", "0", "sensor-zeros"),
+        ("gpu temperature (°C)", "0", "sensor-zeros"),
+        ("gpu usage (%)", "0", None),
+        ("fan (rpm)", "0", None),
+        ("power (W)", "120", None),
+    ],
+)
+def test_readings_that_a_card_at_work_hardly_has_are_told(name: str, cell: str, code: str | None) -> None:
+    trace = attached(f"elapsed_s,{name}\n" + "".join(f"{i},{cell}\n" for i in range(12)))
+    assert codes(trace) == ({code} if code else set())
+
+
+def test_many_samples_at_each_time_may_be_of_several_cards() -> None:
+    trace = attached("elapsed_s,board,power_w\n" + "".join(f"{i},{b},1{b}0\n" for i in range(12) for b in (1, 2)))
+    (caveat,) = [caveat for caveat in trace.caveats if caveat.code == "sensor-equal-times"]
+    assert "several cards" in caveat.message
+
+
+def test_twenty_cards_are_several_cards() -> None:
+    text = "elapsed_s,gpu,power_w\n" + "".join(f"{i},{g},120\n" for i in range(12) for g in range(20))
+    assert "the log holds 20 cards" in refusal(text)
+
+
+def test_power_at_the_wall_is_not_that_of_the_card() -> None:
+    trace = attached("elapsed_s,wall power (W),temperature_c\n" + "".join(f"{i},490,60\n" for i in range(12)))
+    assert "power_w" not in trace.samples.column_names
