@@ -82,7 +82,7 @@ def _other_cuts(result: ReviewResult) -> list[str]:
                         item.verdict,
                     ]
                 )
-    return [*_table(rows), ""]
+    return [*_table(rows), ""] if len(rows) > 1 else []
 
 
 def _value(result: ReviewResult) -> list[str]:
@@ -98,7 +98,7 @@ def _value(result: ReviewResult) -> list[str]:
                     "" if is_base else money_words(row.break_even_price, row.currency, row.break_even_interval),
                 ]
             )
-    return [*_table(rows), ""] if len(rows) > 1 else []
+    return [*_table(rows), ""] if any(row[0] != result.card(result.baseline).label for row in rows[1:]) else []
 
 
 def _to_know(result: ReviewResult) -> list[str]:

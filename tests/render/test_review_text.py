@@ -106,3 +106,16 @@ def test_small_words() -> None:
     assert money_words(6.594, None) == "6.59"
     assert escaped("a_b\n_c_") == "a_b \\_c\\_"
     assert text_table(["a", "b"], [["1", "2"]], indent=2, rule=True) == "  a  b\n  -  -\n  1  2"
+
+
+def test_a_single_card_gets_no_table_without_rows() -> None:
+    asked = design(("amber-6",), ("harbor",), ("1080p", "1440p"), prices={"amber-6": 500.0})
+    runs = [
+        placed_run("amber-6", "harbor", resolution, str(number), {"average_fps": 100.0 + number})
+        for resolution in ("1080p", "1440p")
+        for number in (1, 2, 3)
+    ]
+    shown = review_text(review_runs(asked, runs))
+    assert "Amber 6" in shown
+    assert "verdict" not in shown
+    assert "speed for the money" not in shown

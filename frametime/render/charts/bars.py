@@ -99,6 +99,7 @@ def draw_bar_panels(sheet: Sheet, panels: Sequence[tuple[str, Sequence[BarRow]]]
     n_bars = max((len(row.bars) for _, rows in panels for row in rows), default=1) or 1
     look = _row_look((top - bottom) / n_rows / em, n_bars)
     row_height = look.height_em * em
+    top -= (top - bottom - n_rows * row_height) / 2.0  # a card or two stand in the middle of the room
     bottom = top - n_rows * row_height
     text_pt = look.text_times * em
     greatest = max(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Final
 
@@ -38,6 +39,7 @@ MOST_CUTS: Final = 3
 """Panels of one figure; the first is that of all cells."""
 
 _ROW_EM: Final = 1.3
+_GAP_EM: Final = 1.3
 _FOOT_ROWS: Final = 4.9
 
 
@@ -170,7 +172,7 @@ class _Ratios:
         most = 13.5 if self.theme.is_narrow else 24.0 if self.is_whole else 19.0
         label_width = min(wanted, most * em) + 0.2 * em
         number_width = (18.5 if self.is_whole else 4.6) * em
-        gap = 1.3 * em
+        gap = _GAP_EM * em
         width = (sheet.width - label_width - 0.8 * em - number_width - gap * (len(self.cuts) - 1)) / len(self.cuts)
         counts = self._count_lines(width)
         head = (1.6 + 1.3 * max(len(lines) for lines in counts.values())) * em
@@ -202,7 +204,9 @@ class _Ratios:
     def _panel(self, axes: Axes, cut: str) -> None:
         theme = self.theme
         low, high = self.limits
-        set_ratio_scale(axes, low, high, theme.em_pt)
+        # Labels of two panels side by side share the gap between them.
+        overhang_pt = math.inf if self.is_whole else (_GAP_EM / 2.0 - 0.1) * theme.em_pt
+        set_ratio_scale(axes, low, high, theme.em_pt, overhang_pt=overhang_pt)
         if self.metric.better == "lower":
             axes.set_xlim(high, low)
         axes.axvspan(

@@ -91,8 +91,13 @@ def set_y_ticks(axes: Axes, em_pt: float, *, spacing_em: float = 2.6) -> None:
     axes.set_yticks(ticks, tick_labels(ticks))
 
 
-def spaced_labels(axes: Axes, ticks: Sequence[float], labels: Sequence[str], em_pt: float) -> list[str]:
-    """Labels, emptied where one would come too near to the one before or beyond the edge of the figure."""
+def spaced_labels(
+    axes: Axes, ticks: Sequence[float], labels: Sequence[str], em_pt: float, *, overhang_pt: float = math.inf
+) -> list[str]:
+    """Labels, emptied where one would come too near to the one before or beyond the edge of the figure.
+
+    ``overhang_pt`` is how far a label may stick out of its own panel.
+    """
     width_pt = size_of(axes)[0]
     figure = axes.figure
     end_pt = (figure.bbox.width - axes.get_window_extent().x0) / figure.dpi * 72.0 - 0.4 * em_pt
@@ -103,7 +108,8 @@ def spaced_labels(axes: Axes, ticks: Sequence[float], labels: Sequence[str], em_
         x, _ = to_axes.transform((tick, axes.get_ylim()[0]))
         half_pt = text_width_pt(label, em_pt) / 2.0
         start, end = float(x) * width_pt - half_pt, float(x) * width_pt + half_pt
-        if start < last_end + 0.6 * em_pt or end > end_pt:
+        sticks_out = start < -overhang_pt or end > width_pt + overhang_pt
+        if start < last_end + 0.6 * em_pt or end > end_pt or sticks_out:
             kept.append("")
         else:
             kept.append(label)
@@ -139,7 +145,9 @@ def set_tail_scale(axes: Axes, highest_pct: float, em_pt: float) -> None:
     axes.set_xticks([], minor=True)
 
 
-def set_ratio_scale(axes: Axes, low: float, high: float, em_pt: float, *, spacing_em: float = 4.4) -> None:
+def set_ratio_scale(
+    axes: Axes, low: float, high: float, em_pt: float, *, spacing_em: float = 4.4, overhang_pt: float = math.inf
+) -> None:
     """A ratio on a logarithmic x axis, labelled as a change in percent; 0 % stands at equal.
 
     On this scale "twice" and "half" lie equally far from the middle, so that neither card is favored by being the
@@ -160,7 +168,7 @@ def set_ratio_scale(axes: Axes, low: float, high: float, em_pt: float, *, spacin
             pairs = sorted([*pairs, (1.5, "× 1.5"), (1.0 / 1.5, "÷ 1.5")])
     pairs = [(ratio, label) for ratio, label in pairs if low <= ratio <= high]
     ticks = [ratio for ratio, _ in pairs]
-    axes.set_xticks(ticks, spaced_labels(axes, ticks, [label for _, label in pairs], em_pt))
+    axes.set_xticks(ticks, spaced_labels(axes, ticks, [label for _, label in pairs], em_pt, overhang_pt=overhang_pt))
     axes.set_xticks([], minor=True)
 
 

@@ -25,7 +25,7 @@ from frametime.render.text_fit import shorten, text_width_pt
 from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
 from frametime.review.result_cells import CellComparison
-from frametime.words import percent_change, percent_change_range
+from frametime.words import counted, percent_change, percent_change_range
 
 MOST_SCENES: Final = 15
 """Rows of one block."""
@@ -97,7 +97,7 @@ def draw_verdict_matrix(
         sheet = Sheet(
             theme,
             title=pair_title(result, candidate, f", cell by cell{page_words(page, len(pages))}", theme),
-            lead=f"{entry.label}: {lead} of {len(result.cuts[0].cells)} cells",
+            lead=f"{entry.label}: {lead} of {counted(len(result.cuts[0].cells), 'cell')}",
             notes=[
                 f"Number: difference of the candidate to the baseline (0 %) in {entry.label}, from {n_runs} of each "
                 f"card in a cell; {entry.better} is better. {entry.definition} Under it or in brackets: 95 % interval.",

@@ -9,6 +9,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 from chart_reading import all_text, by_gid, gids
+from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Rectangle
 from review_samples import sample_review
@@ -22,7 +23,14 @@ from frametime.render.charts.ratios import draw_ratios
 from frametime.render.charts.repeatability import draw_repeatability, mark_runs
 from frametime.render.charts.review_charts import review_figures, safe_name, typical_runs
 from frametime.render.charts.review_words import change_words, comparisons_of, overall_of, verdict_mark
-from frametime.render.charts.scales import nice_step, nice_ticks, tail_position, tail_share_pct, tick_labels
+from frametime.render.charts.scales import (
+    nice_step,
+    nice_ticks,
+    set_ratio_scale,
+    tail_position,
+    tail_share_pct,
+    tick_labels,
+)
 from frametime.render.charts.scene_bars import draw_scene_bars
 from frametime.render.charts.sheet import Sheet
 from frametime.render.charts.standings import draw_standings
@@ -462,3 +470,20 @@ def test_names_of_flagged_runs_lie_on_no_mark() -> None:
         places = [axes.transData.transform((line.get_xdata()[0], 0.5))[0] for line in axes.lines]
     assert len(places) == 3
     assert not [x for x in places if box.x0 <= x <= box.x1]
+
+
+def test_labels_of_panels_side_by_side_keep_to_their_half_of_the_gap() -> None:
+    figure = Figure(figsize=(6.0, 3.0))
+    axes = figure.add_axes((0.3, 0.2, 0.3, 0.6))
+    set_ratio_scale(axes, 0.95, 1.101, 10.0)
+    assert "+10 %" in [label.get_text() for label in axes.get_xticklabels()]
+    set_ratio_scale(axes, 0.95, 1.101, 10.0, overhang_pt=5.0)
+    assert "+10 %" not in [label.get_text() for label in axes.get_xticklabels()]
+
+
+def test_one_cell_is_not_spoken_of_as_several() -> None:
+    result = sample_review(n_scenes=1, resolutions=("2160p",), n_cards=2)
+    assert re.search(r"of 1 cell\b", all_text(draw_verdict_matrix(result, THEME, candidate="card-1")))
+    figure = draw_standings(sample_review(n_cards=1), THEME)
+    box = figure.axes[0].get_position()
+    assert 0.3 < (box.y0 + box.y1) / 2.0 < 0.6  # one card stands in the middle
