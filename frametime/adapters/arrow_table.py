@@ -24,8 +24,8 @@ from frametime.adapters.number_style import POINT
 from frametime.adapters.numbers import TimeValues
 from frametime.adapters.rejected import RejectedRows
 from frametime.adapters.stored_log import check_unpacked_size
-from frametime.adapters.streams import chosen_stream, flags_of_texts
-from frametime.adapters.time_units import NANOSECOND
+from frametime.adapters.streams import chosen_stream, flags_of_texts, unnamed_stream
+from frametime.adapters.time_units import NANOSECOND, unit_named
 from frametime.caveats import Caveat
 from frametime.errors import ReadError, printable
 
@@ -163,6 +163,8 @@ def read_arrow(log: BinaryIO, options: ReadOptions) -> ParsedLog:
         with _refusing(source.name):
             table = _checked(source.read(range(len(source.schema))))
         capture = stored_capture(table, metadata[METADATA_KEY], source.name)
+        _refuse_unit(source.name, "the times of a stored capture are in ns", options.unit)
+        capture = replace(capture, caveats=(*capture.caveats, *unnamed_stream(options.stream)))
         return ParsedLog(frames=capture.frames, rows_read=capture.frames.num_rows, capture=capture)
     if len(source.schema) > options.max_columns:
         raise ReadError.at(
@@ -171,6 +173,12 @@ def read_arrow(log: BinaryIO, options: ReadOptions) -> ParsedLog:
             helps="raise --max-columns if this is a frame log",
         )
     return _foreign(source, options)
+
+
+def _refuse_unit(name: str, known: str, unit: str | None) -> None:
+    """Refuse a unit that says something else than the file does."""
+    if unit is not None and unit_named(unit) != NANOSECOND:
+        raise ReadError.at(name, f"{known}, and the unit given is {unit}", helps="leave out the unit")
 
 
 def _checked(table: pa.Table) -> pa.Table:
@@ -185,9 +193,13 @@ def _foreign(source: ArrowSource, options: ReadOptions) -> ParsedLog:
     with _refusing(source.name):
         facts = _facts(source.schema, columns)
     choice = choose_columns(facts, (POINT,), options, source.name)
+    for use in (choice.time, choice.frame_time):
+        if use is not None and _has_unit(kind := source.schema.field(use.position).type):
+            known = f"the type of column '{printable(str(use.ref), limit=40)}' is {kind}"
+            _refuse_unit(source.name, known, None if use.unit is None else use.unit.name)
     with _refusing(source.name):
         read, caveats = _read_columns(source, columns, choice, options)
-        read = _with_zone(read, choice, source.schema)
+        read = _with_kind_of_time(read, choice, source.schema)
     layout, comments = found_columns(choice)
     parsed = assemble(
         source.name,
@@ -249,11 +261,15 @@ def _facts(schema: pa.Schema, columns: Sequence[Any]) -> tuple[ColumnFacts, ...]
     )
 
 
-def _unit_of(field: Any) -> str:
+def _has_unit(kind: pa.DataType) -> bool:
+    """Whether a type says by itself in which unit its times are."""
     import pyarrow as pa
 
-    kind = field.type
-    if pa.types.is_timestamp(kind) or pa.types.is_duration(kind) or pa.types.is_time(kind):
+    return pa.types.is_timestamp(kind) or pa.types.is_duration(kind) or pa.types.is_time(kind)
+
+
+def _unit_of(field: Any) -> str:
+    if _has_unit(field.type):
         # Its values were turned into ns.
         return "ns"
     return _unit_text(field)
@@ -265,7 +281,7 @@ def _by_type(fact: ColumnFacts, kind: pa.DataType) -> ColumnFacts:
 
     from frametime.adapters.header_words import Meaning
 
-    if not (pa.types.is_timestamp(kind) or pa.types.is_duration(kind) or pa.types.is_time(kind)):
+    if not _has_unit(kind):
         return fact
     span = pa.types.is_duration(kind)
     named = fact.meaning in (Meaning.GPU_WORK, Meaning.CPU_WORK) and span
@@ -312,6 +328,8 @@ def _read_columns(
         texts = compute().cast(columns[choice.others["stream"].position], pa.string())
         selected, more = chosen_stream(texts.dictionary_encode(), options.stream, source.name)
         caveats.extend(more)
+    else:
+        caveats.extend(unnamed_stream(options.stream))
     main = values["frame_time"] if choice.frame_time is not None else values["time"]
     rejected = RejectedRows()
     bad = np.empty(0, dtype=np.int64) if main.ok is None else np.flatnonzero(~main.ok)
@@ -336,13 +354,19 @@ def _read_columns(
     return read, tuple(caveats)
 
 
-def _with_zone(read: ReadColumns, choice: ColumnChoice, schema: pa.Schema) -> ReadColumns:
-    """Say of absolute times whether their type names a zone."""
+def _with_kind_of_time(read: ReadColumns, choice: ColumnChoice, schema: pa.Schema) -> ReadColumns:
+    """Say what the type of the time tells: a zone, a time of day, a counter that runs over."""
     import pyarrow as pa
 
     if choice.time is None or read.time is None:
         return read
     kind = schema.field(choice.time.position).type
+    while pa.types.is_dictionary(kind) or pa.types.is_run_end_encoded(kind):
+        kind = kind.value_type
+    if pa.types.is_time(kind):
+        return read._replace(time_of_day=True)
+    if pa.types.is_integer(kind) and kind.bit_width < 64:
+        return read._replace(counter_bits=kind.bit_width)
     if not pa.types.is_timestamp(kind):
         return read
     return read._replace(time=read.time._replace(zoned=kind.tz is not None))

@@ -277,3 +277,62 @@ def test_single_precision_times_are_told() -> None:
     stamps_s = (5000.0 + np.cumsum(TIMES_MS) / 1e3).astype(np.float32)
     capture = read_capture(foreign(pa.table({"time (s)": stamps_s}), "parquet"))
     assert "exact to 244141 ns only" in next(c.message for c in capture.caveats if c.code == "rounded-timestamps")
+
+
+# What the type of a column, or a stored capture, says by itself.
+
+
+def parquet_of(**columns: pa.Array) -> io.BytesIO:
+    stream = io.BytesIO()
+    pq.write_table(pa.table(columns), stream)
+    stream.seek(0)
+    return stream
+
+
+@pytest.mark.parametrize(("unit", "per_s"), [("ms", 10**3), ("us", 10**6), ("ns", 10**9)])
+def test_a_time_of_day_that_passes_midnight_goes_on(unit: str, per_s: int) -> None:
+    counts = (86_399 * per_s + np.arange(200) * (per_s // 100)) % (86_400 * per_s)
+    kind = pa.time32(unit) if unit == "ms" else pa.time64(unit)
+    integers = pa.array(counts.astype(np.int32 if unit == "ms" else np.int64))
+    capture = read_capture(parquet_of(time=integers.cast(kind)))
+    assert set(np.diff(capture.frames["timestamp_ns"].to_pylist())) == {10**7}
+    assert "clock-ran-over" in {caveat.code for caveat in capture.caveats}
+
+
+@pytest.mark.parametrize(("kind", "last"), [("int32", 2**31), ("uint32", 2**32), ("int16", 2**15), ("uint16", 2**16)])
+def test_a_counter_that_runs_over_goes_on(kind: str, last: int) -> None:
+    ticks = (last - 500 + np.arange(200, dtype=np.int64) * 10).astype(kind)
+    capture = read_capture(parquet_of(timestamp_ms=pa.array(ticks)))
+    assert set(np.diff(capture.frames["timestamp_ns"].to_pylist())) == {10**7}
+    (message,) = [caveat.message for caveat in capture.caveats if caveat.code == "clock-ran-over"]
+    assert f"A {kind[-2:]}-bit counter" in message
+
+
+def test_a_clock_that_jumps_back_is_no_counter_that_ran_over() -> None:
+    ticks = np.where(np.arange(200) == 100, 3, np.arange(200) * 16)
+    with pytest.raises(ReadError, match="line 101: time runs backwards by 1581 ms"):
+        read_capture(parquet_of(timestamp_ms=pa.array(ticks.astype(np.int32))))
+
+
+@pytest.mark.parametrize("kind", [pa.timestamp("ns"), pa.duration("ns"), pa.time64("ns")], ids=str)
+def test_a_unit_that_the_type_contradicts_is_refused(kind: pa.DataType) -> None:
+    column = "duration" if pa.types.is_duration(kind) else "time"
+    times = pa.array(np.diff(STAMPS) if column == "duration" else STAMPS).cast(kind)
+    with pytest.raises(ReadError, match="and the unit given is ms"):
+        read_capture(parquet_of(**{column: times}), options=ReadOptions(unit="ms"))
+    assert read_capture(parquet_of(**{column: times}), options=ReadOptions(unit="ns")).n_frames == 99
+
+
+@pytest.mark.parametrize("ending", ENDINGS)
+def test_a_stored_capture_does_not_pass_over_unit_and_stream(tmp_path: Path, ending: str) -> None:
+    path = tmp_path / f"run{ending}"
+    write_capture(text_capture(), path)
+    with pytest.raises(ReadError, match="the times of a stored capture are in ns, and the unit given is ms"):
+        read_capture(path, options=ReadOptions(unit="ms"))
+    named = read_capture(path, options=ReadOptions(unit="ns", stream="invented", sort=True))
+    assert [caveat.code for caveat in named.caveats].count("stream-not-named") == 1
+
+
+def test_a_table_that_names_no_stream_says_so() -> None:
+    capture = read_capture(parquet_of(time_ns=pa.array(STAMPS)), options=ReadOptions(stream="invented"))
+    assert "stream-not-named" in {caveat.code for caveat in capture.caveats}
