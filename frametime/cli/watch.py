@@ -64,9 +64,9 @@ def watch(folder: str, **chosen: Any) -> None:
             if report.run is None:
                 click.echo(f"frametime: {report.error}", err=True)
             elif chosen["quiet"]:
-                click.echo(judgement_text(report.run), nl=False)
+                click.echo(judgement_text(report.run, path=report.path), nl=False)
             else:
-                click.echo(check_text(report.run, style=styled))
+                click.echo(check_text(report.run, path=report.path, style=styled))
             if report.set_sentence is not None:
                 click.echo(printable(report.set_sentence))
     except ModuleNotFoundError as error:

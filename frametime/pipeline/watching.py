@@ -61,9 +61,13 @@ class WatchOptions:
 
 @dataclass(frozen=True, kw_only=True)
 class WatchReport:
-    """A finished capture: its name below the folder, what came of it, and what its set still needs."""
+    """A finished capture: its name below the folder, what came of it, and what its set still needs.
+
+    ``path`` is that of the file itself; a converted capture remembers the name of the log that it came from.
+    """
 
     name: str
+    path: str
     run: MeasuredRun | None
     error: str | None
     set_sentence: str | None
@@ -180,4 +184,4 @@ def _report(path: Path, folder: Path, options: WatchOptions, sets: _RunSets) -> 
     )
     usable = outcome.run is not None and outcome.run.judgement.word != "repeat this run"
     sentence = sets.add(fields, usable=usable) if fields is not None else None
-    return WatchReport(name=name, run=outcome.run, error=outcome.error, set_sentence=sentence)
+    return WatchReport(name=name, path=str(path), run=outcome.run, error=outcome.error, set_sentence=sentence)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 import threading
 import time
 from collections.abc import Callable
@@ -9,7 +11,9 @@ from pathlib import Path
 
 import pytest
 
+from frametime.adapters.arrow_file import write_capture
 from frametime.adapters.base import ReadOptions
+from frametime.adapters.reading import read_capture
 from frametime.metrics.options import MeasureOptions
 from frametime.pipeline.path_pattern import PathPattern
 from frametime.pipeline.watching import WatchOptions, WatchReport, watch_folder
@@ -86,3 +90,17 @@ def test_what_lies_there_counts_and_a_bad_run_must_be_repeated(tmp_path: Path) -
 def test_options_out_of_range_are_refused(name: str, value: float) -> None:
     with pytest.raises(ValueError, match=name):
         WatchOptions(read=ReadOptions(), measure=MeasureOptions(), **{name: value})
+
+
+def test_a_converted_capture_goes_by_its_own_name(tmp_path: Path) -> None:
+    log = tmp_path / "first.csv"
+    log.write_text(log_text(10.0))
+    folder = tmp_path / "captures"
+    folder.mkdir()
+    write_capture(read_capture(log), folder / "kept.parquet")
+    command = [sys.executable, "-m", "frametime", "watch", str(folder), "--quiet"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as watching:
+        assert watching.stdout is not None
+        line = watching.stdout.readline()
+        watching.terminate()
+    assert line.startswith(f"{folder / 'kept.parquet'} (converted from first.csv): ")
