@@ -175,7 +175,7 @@ def _freezes(run: MeasuredRun, rules: EnduranceRules) -> Criterion:
         value=count,
         unit="{count}",
         threshold=threshold,
-        sentence=f"{count:.0f} frames over 700 ms{longest}",
+        sentence=f"{counted(round(count), 'frame')} over 700 ms{longest}",
     )
 
 
@@ -196,7 +196,7 @@ def _hitches(run: MeasuredRun, minutes: float, rules: EnduranceRules) -> Criteri
         value=count,
         unit="{count}",
         threshold=threshold,
-        sentence=f"{count:.0f} frames over 250 ms, freezes left out",
+        sentence=f"{counted(round(count), 'frame')} over 250 ms, freezes left out",
     )
 
 
@@ -282,7 +282,7 @@ def _throttling(run: MeasuredRun) -> Criterion:
             f", for {length_s:.0f} s together and by up to {deepest:.0f} MHz, first after {hot[0].start_s:.0f} s"
         )
     if limited:
-        sentence += f"; {limited} times at the power limit, which is how a power limit works"
+        sentence += f"; {counted(limited, 'time')} at the power limit, which is how a power limit works"
     return _criterion(
         "throttling",
         "throttling",

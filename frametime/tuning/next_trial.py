@@ -111,10 +111,11 @@ def next_trial(record: TuningRecord) -> NextStep:
 
 def _stock(view: TrialView, _setting: Setting) -> Answer:
     lightest = view.record.workloads[0]
-    status = view.status(STOCK, 0)
-    if status == "failed":
-        return _stock_fails(view, lightest.name)
-    if status == "unknown":
+    # Clocks are not raised on a card whose stock setting fails, be it under a heavier load than the one at hand.
+    load = view.lightest_failed(STOCK)
+    if load is not None:
+        return _stock_fails(view, load)
+    if view.status(STOCK, 0) == "unknown":
         return _propose(
             view,
             Phase.STOCK,
@@ -236,6 +237,11 @@ def _faster(view: TrialView, one: Setting, other: Setting, workload: str) -> Set
     return one if one_fps is not None and other_fps is not None and one_fps > other_fps else other
 
 
+def _wins_nothing(view: TrialView, higher: Setting, lower: Setting, workload: str) -> bool:
+    higher_fps, lower_fps = view.score(higher, workload), view.score(lower, workload)
+    return higher_fps is not None and lower_fps is not None and higher_fps <= lower_fps
+
+
 def _fine_steps(view: TrialView, setting: Setting) -> Answer:
     """Between the last coarse step that held and the first that failed: down from the failure in fine steps."""
     record = view.record
@@ -281,7 +287,7 @@ def _repeats(view: TrialView, setting: Setting) -> Answer:
             asked = _more_runs(
                 view, Phase.REPEATS, lower, start=setting, why=f"is the last step of the {axis} clock worth anything?"
             )
-            if asked is None and _faster(view, lower, setting, record.heaviest.name) == lower:
+            if asked is None and _wins_nothing(view, setting, lower, record.heaviest.name):
                 setting, moved = lower, True
                 break
     return asked if asked is not None else setting
@@ -440,8 +446,12 @@ def _beyond_limits(record: TuningRecord) -> list[str]:
         f"{limits.max_core_offset_mhz:+d} MHz, memory up to {limits.max_memory_offset_mhz:+d} MHz): "
         "go back below them; the manufacturer's limits come first."
         for number, trial in enumerate(record.trials, start=1)
-        if trial.setting.core_offset_mhz > limits.max_core_offset_mhz
-        or trial.setting.memory_offset_mhz > limits.max_memory_offset_mhz
+        if not limits.allows(trial.setting)
+    ] + [
+        f"Trial {number} was made with a power limit of {trial.power_limit_w:g} W, above the {limits.power_w:g} W of "
+        "the record: go back to it; the manufacturer's limits come first."
+        for number, trial in enumerate(record.trials, start=1)
+        if limits.power_w is not None and trial.power_limit_w is not None and trial.power_limit_w > limits.power_w
     ]
 
 

@@ -69,6 +69,13 @@ class Limits:
     max_memory_offset_mhz: int
     power_w: float | None = None
 
+    def allows(self, setting: Setting) -> bool:
+        """Whether no clock of a setting is above its limit."""
+        return (
+            setting.core_offset_mhz <= self.max_core_offset_mhz
+            and setting.memory_offset_mhz <= self.max_memory_offset_mhz
+        )
+
 
 @dataclass(frozen=True, kw_only=True)
 class Workload:

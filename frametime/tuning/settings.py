@@ -14,7 +14,7 @@ from frametime.tuning.gains import AXES, doubtful_falls, gain_over_stock, measur
 from frametime.tuning.next_trial import Finished, everyday_setting, next_trial
 from frametime.tuning.record import STOCK, Setting, Trial, TuningRecord
 from frametime.tuning.summary import Cost, MapCell, TrialRow, TuningSummary
-from frametime.tuning.trial_view import TrialView, offset_of
+from frametime.tuning.trial_view import TrialView, geometric_mean, offset_of
 from frametime.words import counted
 
 
@@ -60,7 +60,7 @@ def summarize(record: TuningRecord, *, level: float = 0.95, caveats: Sequence[Ca
 
 
 def _trial_row(view: TrialView, trial: Trial, number: int) -> TrialRow:
-    fps, power_w = _geometric_mean(trial.average_fps), _mean(trial.average_power_w)
+    fps, power_w = geometric_mean(trial.average_fps), _mean(trial.average_power_w)
     return TrialRow(
         number=number,
         setting=trial.setting,
@@ -84,7 +84,8 @@ def _map(view: TrialView, level: float) -> tuple[MapCell, ...]:
     cells = []
     for setting in sorted({trial.setting for trial in record.trials}):
         own = [item for item in view.evidence if item.setting == setting]
-        failed = min((item.weight for item in own if not item.holds), default=None)
+        # A setting that passed is not believed where it, or one below it, failed under the same load.
+        failed = min((i.weight for i in own if view.status(setting, i.weight) == "failed"), default=None)
         passed = max((i.weight for i in own if i.holds and view.status(setting, i.weight) == "passed"), default=None)
         cells.append(
             MapCell(
@@ -99,11 +100,18 @@ def _map(view: TrialView, level: float) -> tuple[MapCell, ...]:
 
 
 def _best_so_far(view: TrialView) -> Setting | None:
-    """The fastest setting that holds under the heaviest workload; without a measured speed, the highest core clock."""
+    """The fastest setting within the limits that holds under the heaviest workload.
+
+    Without a measured speed, the one with the highest core clock.
+    """
     record = view.record
     weight = record.weight_of(record.heaviest.name)
     holding = sorted(
-        {item.setting for item in view.evidence if item.holds and view.status(item.setting, weight) == "passed"}
+        {
+            item.setting
+            for item in view.evidence
+            if item.holds and record.limits.allows(item.setting) and view.status(item.setting, weight) == "passed"
+        }
     )
     if not holding:
         return None
@@ -209,10 +217,6 @@ def _caveats(view: TrialView) -> tuple[Caveat, ...]:
         message = f"The power limit was not at its maximum in trials {numbers}: they are not like the others."
         found.append(Caveat(code="power-limit-lowered", message=message, weight=Weight.CARE))
     return tuple(found)
-
-
-def _geometric_mean(values: Sequence[float]) -> float | None:
-    return math.exp(sum(map(math.log, values)) / len(values)) if values else None
 
 
 def _mean(values: Sequence[float]) -> float | None:

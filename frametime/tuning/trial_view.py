@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal, TypeAlias
 
@@ -36,6 +37,11 @@ def lowered(setting: Setting, axis: Axis, by_mhz: int) -> Setting:
     """The setting with one clock lowered, never below stock."""
     offset_mhz = offset_of(setting, axis)
     return with_offset(setting, axis, max(min(offset_mhz, 0), offset_mhz - by_mhz))
+
+
+def geometric_mean(values: Sequence[float]) -> float | None:
+    """Geometric mean of positive values; ``None`` where there are none."""
+    return math.exp(sum(map(math.log, values)) / len(values)) if values else None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -91,6 +97,11 @@ class TrialView:
             return "passed"
         return "unknown"
 
+    def lightest_failed(self, setting: Setting) -> str | None:
+        """Lightest load under which a setting fails, a workload or the endurance run; ``None`` where none is known."""
+        loads = (*(workload.name for workload in self.record.workloads), "the endurance run")
+        return next((load for weight, load in enumerate(loads) if self.status(setting, weight) == "failed"), None)
+
     def failure_above(self, setting: Setting, axis: Axis, weight: int) -> int | None:
         """Least offset of one clock above that in ``setting`` at which a trial failed; ``None`` if there is none.
 
@@ -114,8 +125,7 @@ class TrialView:
 
     def score(self, setting: Setting, workload: str) -> float | None:
         """Geometric mean of the average FPS over runs; ``None`` where none was measured."""
-        values = self.runs_fps(setting, workload)
-        return math.exp(sum(map(math.log, values)) / len(values)) if values else None
+        return geometric_mean(self.runs_fps(setting, workload))
 
     def n_runs(self, setting: Setting, workload: str) -> int:
         """Runs that passed at exactly this setting, measured or not."""

@@ -200,6 +200,42 @@ def test_nothing_is_tuned_when_stock_fails() -> None:
     assert step.best is None
 
 
+@pytest.mark.parametrize(
+    ("failure", "named"),
+    [
+        (made(0, 0, workload="canyon", outcome=Outcome.FROZE), "canyon"),
+        (made(-50, 0, workload="canyon", outcome=Outcome.ARTIFACTS), "canyon"),
+        (made(0, 0, workload="canyon", outcome=Outcome.FROZE, is_endurance=True, minutes=12.0), "the endurance run"),
+    ],
+)
+def test_no_clock_is_raised_on_a_card_whose_stock_setting_fails_under_a_heavier_load(
+    failure: Trial, named: str
+) -> None:
+    step = next_trial(with_trials(sim.empty_record(2), made(0, 0), failure))
+    assert isinstance(step, Finished)
+    assert step.best is None and f"does not hold under {named}" in step.reason
+
+
+@pytest.mark.parametrize(("lower_fps", "proposed_core"), [(101.0, 0), (100.5, 25)])
+def test_a_clock_that_wins_nothing_is_given_back(lower_fps: float, proposed_core: int) -> None:
+    one_step = replace(sim.empty_record(1).limits, max_core_offset_mhz=25, max_memory_offset_mhz=0)
+    runs = (made(0, 0, average_fps=(lower_fps,) * 3), made(25, 0, average_fps=(101.0,) * 3))
+    step = proposal_for(with_trials(replace(sim.empty_record(1), limits=one_step), *runs))
+    assert (step.phase, step.setting.core_offset_mhz) == (Phase.ENDURANCE, proposed_core)
+
+
+def test_a_power_limit_above_that_of_the_record_is_named() -> None:
+    record = sim.empty_record(1)
+    limit_w = record.limits.power_w
+    over = next_trial(with_trials(record, made(0, 0, power_limit_w=limit_w + 1.0))).notes
+    assert next(note for note in over if "power limit" in note).startswith(
+        "Trial 1 was made with a power limit of 261 W"
+    )
+    assert not any(
+        "power limit" in note for note in next_trial(with_trials(record, made(0, 0, power_limit_w=limit_w))).notes
+    )
+
+
 # Laws.
 
 

@@ -121,6 +121,24 @@ def test_the_map_says_what_passed_and_what_failed() -> None:
     assert summary.trials[3].failure == "90 °C, above the limit of 85 °C"
 
 
+def test_the_map_does_not_believe_a_pass_above_a_later_failure() -> None:
+    summary = summarize(
+        record_of(
+            trial(0, 0, workload="courtyard"),
+            trial(50, 0, workload="courtyard"),
+            trial(25, 0, workload="courtyard", outcome=Outcome.FROZE),
+        )
+    )
+    cells = {cell.setting.core_offset_mhz: cell for cell in summary.map}
+    assert (cells[50].status, cells[50].failed_under, cells[50].heaviest_passed) == ("failed", "courtyard", None)
+
+
+def test_nothing_beyond_the_limits_is_best_however_fast() -> None:
+    summary = summarize(record_of(STOCK_RUNS, trial(250, 0, 110.0), trial(275, 0, 130.0)))
+    assert summary.best == Setting(core_offset_mhz=250)
+    assert summary.everyday is not None and summary.everyday.core_offset_mhz == 225
+
+
 def test_what_is_not_known_is_said() -> None:
     nothing = summarize(record_of())
     assert nothing.best is None
