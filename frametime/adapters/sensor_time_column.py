@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from itertools import pairwise
 from typing import Final
 
 from frametime.adapters.column_evidence import ColumnFacts
-from frametime.adapters.header_words import Meaning
+from frametime.adapters.header_words import Meaning, words_of
 from frametime.adapters.layout import ColumnRef
 from frametime.adapters.number_style import NumberStyle
 from frametime.adapters.time_units import CLOCK, DATE, unit_named
 from frametime.errors import SensorError, printable
 from frametime.words import joined
 
+_STAMP_WORDS: Final = frozenset(("time", "timestamp", "date", "datetime"))
 _EPOCH_YEARS_NS: Final = (946_684_800 * 10**9, 4_102_444_800 * 10**9)
 """Numbers that lie in the years 2000 to 2099 as time since 1970 are absolute times."""
 
@@ -52,6 +54,15 @@ def find_time_column(
     elapsed = [fact for fact in fitting if fact not in absolute]
     found = (absolute or elapsed) if wants_absolute else (elapsed or absolute)
     if not found:
+        other = next((fact for fact in facts if _STAMP_WORDS & set(words_of(fact.name)) and fact.cells), None)
+        if other is not None and not other.numeric and any(re.search(r"\d[/.:-]\d", cell) for cell in other.cells[:1]):
+            raise SensorError.at(
+                name,
+                f"'{printable(other.cells[0], limit=40)}' is no time that is read",
+                column=other.name,
+                helps="write dates as 2026-11-25T09:00:00 and times of day as 09:00:00, from 0 to 24 h: the order of "
+                "day and month is not guessed",
+            )
         raise SensorError.at(
             name,
             f"no time column is found among {_names(facts)}",

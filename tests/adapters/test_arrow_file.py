@@ -15,6 +15,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from frametime.adapters.arrow_file import write_capture
+from frametime.adapters.arrow_sizes import decoded_bytes
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.capture_file import METADATA_KEY
 from frametime.adapters.layout import Layout
@@ -336,3 +337,12 @@ def test_a_stored_capture_does_not_pass_over_unit_and_stream(tmp_path: Path, end
 def test_a_table_that_names_no_stream_says_so() -> None:
     capture = read_capture(parquet_of(time_ns=pa.array(STAMPS)), options=ReadOptions(stream="invented"))
     assert "stream-not-named" in {caveat.code for caveat in capture.caveats}
+
+
+def test_values_that_many_rows_share_are_counted_once_for_each_row() -> None:
+    indices = pa.array(np.zeros(1000, dtype=np.int8))
+    numbers = pa.chunked_array([pa.DictionaryArray.from_arrays(indices, pa.array([7], pa.int64()))])
+    assert decoded_bytes(numbers) == 8 * 1000
+    # A string view may point into one text from each row; each row then needs a text and its 4-byte place.
+    views = pa.chunked_array([pa.array(["x" * 100] * 1000, pa.string_view())])
+    assert decoded_bytes(views) == (100 + 4) * 1000

@@ -512,3 +512,10 @@ def test_twenty_cards_are_several_cards() -> None:
 def test_power_at_the_wall_is_not_that_of_the_card() -> None:
     trace = attached("elapsed_s,wall power (W),temperature_c\n" + "".join(f"{i},490,60\n" for i in range(12)))
     assert "power_w" not in trace.samples.column_names
+
+
+@pytest.mark.parametrize("time", ["25/11/2026 09:00:00", "11/25/2026 09:00", "25.11.2026 09:00:00", "09:00:00 AM"])
+def test_a_date_whose_order_would_be_a_guess_is_refused_and_shown(time: str) -> None:
+    message = refusal("date;power_w\n" + "".join(f"{time};{100 + i}\n" for i in range(12)), time_zone="UTC")
+    assert f"'{time}' is no time that is read" in message
+    assert "2026-11-25T09:00:00" in message
