@@ -13,7 +13,7 @@ from frametime.errors import FrametimeError
 from frametime.metrics.metric import MeasuredRun
 from frametime.metrics.options import MeasureOptions
 from frametime.pipeline.measuring import MeasureRequest, measure_file
-from frametime.tuning.record import Limits, Trial, TuningRecord
+from frametime.tuning.record import Limits, Outcome, Trial, TuningRecord
 
 if TYPE_CHECKING:
     from frametime.adapters.base import ReadOptions
@@ -106,7 +106,7 @@ def with_measurements(trial: Trial, runs: Sequence[RunNumbers]) -> Trial:
 def measured_record(record: TuningRecord, folder: Path) -> tuple[TuningRecord, tuple[Caveat, ...]]:
     """The record with every trial measured that has logs and no numbers yet; ``folder`` is where its paths begin.
 
-    A log that cannot be used is a caveat: the trial itself still counts.
+    A log of a passed trial that cannot be used is a caveat: the trial itself still counts.
     """
     trials: list[Trial] = []
     caveats: list[Caveat] = []
@@ -124,13 +124,10 @@ def measured_record(record: TuningRecord, folder: Path) -> tuple[TuningRecord, t
             trials.append(with_measurements(trial, runs))
         except (FrametimeError, OSError) as error:
             trials.append(trial)
-            caveats.append(
-                Caveat(
-                    code="trial-log-unusable",
-                    message=f"Trial {number} has no measured speed: {error}",
-                    weight=Weight.CARE,
-                )
-            )
+            if trial.outcome is not Outcome.PASSED:
+                continue  # the log of a freeze is often cut off, and no speed is taken from a failed trial
+            message = f"Trial {number} has no measured speed: {error}"
+            caveats.append(Caveat(code="trial-log-unusable", message=message, weight=Weight.CARE))
     return replace(record, trials=tuple(trials)), tuple(caveats)
 
 

@@ -123,7 +123,9 @@ def test_the_log_of_a_failed_trial_may_be_broken_and_that_of_a_passed_one_not(be
     noted = tune(bench, *arguments, "froze")
     assert noted.code == 0
     assert "noted without numbers" in noted.err
+    assert noted.err.count("cut.csv: ") == 1, "said once, not again as a trial without a speed"
     assert "counts as failed: froze" in noted.out
+    assert "cut.csv" not in tune(bench, "next", "bench.toml").err, "no speed is taken from a failed trial"
 
 
 @pytest.mark.parametrize(
