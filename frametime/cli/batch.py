@@ -91,6 +91,7 @@ def batch(folder: str, **chosen: Any) -> None:
     if not root.is_dir():
         raise OutputError.at(folder, "there is no such folder")
     check_output(out, force=chosen["force"] or chosen["resume"], partition_by=options.partition_by)
+    _refuse_capture(out, root)
     walk = walk_captures(root, pattern=options.path_pattern, leave_out=out)
     for name, reason in walk.unlisted.items():
         click.echo(
@@ -133,6 +134,16 @@ def _executor(cluster: str | None) -> Iterator[tuple[Executor | None, int | None
 
     with cluster_executor(cluster) as (executor, n_workers):
         yield executor, n_workers
+
+
+def _refuse_capture(out: Path, root: Path) -> None:
+    """Refuse to replace a text file among the captures that is no table of a batch: it is most likely a capture."""
+    if not out.is_file() or root.resolve() not in out.resolve().parents or out.suffix.lower() == ".parquet":
+        return
+    with out.open("rb") as stream:
+        head = stream.readline(1 << 20)
+    if head and not all(name in head for name in (b"file", b"status", b"parameters")):
+        raise click.UsageError(f"--out: {str(out)!r} lies among the captures and is no table of a batch: it is kept")
 
 
 def _for_csv(escape_formulas: bool, out: Path) -> bool:

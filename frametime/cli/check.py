@@ -17,10 +17,12 @@ from frametime.cli.options import (
     measuring_options,
     plot_options,
     reading_options,
+    refuse_look_without_plot,
+    refuse_standard_input_twice,
     sensor_options,
     skips_warm_up,
 )
-from frametime.cli.output import emit, styled
+from frametime.cli.output import emit, refuse_input_as_output, styled
 
 if TYPE_CHECKING:
     from frametime.capture import Capture
@@ -69,6 +71,10 @@ def check(files: tuple[str, ...], **chosen: Any) -> None:
     paths = expand_paths(files)
     if len(paths) > 1:
         gc.enable()
+    refuse_standard_input_twice(paths, chosen["sensors"])
+    refuse_look_without_plot(chosen)
+    for output in (chosen["out"], chosen["plot"]):
+        refuse_input_as_output(output, [*paths, chosen["sensors"], chosen["layout"], chosen["sensor_layout"]])
     if chosen["plot"] is not None:
         _refuse_plot(chosen, len(paths))
     base = _request(chosen)

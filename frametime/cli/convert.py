@@ -7,6 +7,7 @@ from typing import Any
 import click
 
 from frametime.cli.options import make_read_options, reading_options, refuse_auto_start
+from frametime.cli.output import refuse_input_as_output
 
 
 @click.command()
@@ -30,6 +31,7 @@ def convert(source: str, target: str, force: bool, **chosen: Any) -> None:
     from frametime.errors import printable
 
     refuse_auto_start(chosen, "the warm-up is found by measuring")
+    refuse_input_as_output(target, [source, chosen["layout"]])
     capture = read_capture(source, options=make_read_options(chosen))
     write_capture(capture, target, force=force)
     click.echo(f"{printable(target, limit=1000)}: {capture.n_frames} frames", err=True)

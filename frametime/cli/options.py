@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import os
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import TYPE_CHECKING, Any, Final, ParamSpec, TypeVar
 
 import click
@@ -292,9 +292,12 @@ def _refresh(text: str | None, *, tearing: bool) -> Refresh | None:
 
 def _shares(text: str) -> tuple[float, ...]:
     try:
-        return tuple(float(part) for part in text.split(","))
+        shares = tuple(float(part) for part in text.split(","))
     except ValueError:
         raise click.UsageError(f"--lows takes percentages separated by commas, not {text!r}") from None
+    if len({f"{share:g}" for share in shares}) < len(shares):
+        raise click.UsageError(f"--lows names a share twice: {text!r}")
+    return shares
 
 
 def make_sensor_options(chosen: Mapping[str, Any], *, needs: str, given: bool) -> SensorOptions:
@@ -344,6 +347,7 @@ _OPTION_OF: Final[Mapping[str, str]] = {
     "from_s": "--from",
     "to_s": "--to",
     "max_decompression_ratio": "--max-decompression-ratio",
+    "max_rejected_fraction": "--max-rejected / 100",
     "offset_s": "--sensor-offset",
 }
 """Names of fields, as the command line calls them."""
@@ -356,6 +360,31 @@ def _checked(kind: Callable[..., R], **values: Any) -> R:
     except ValueError as error:
         told = re.sub(r"\b[a-z_]+\b", lambda word: _OPTION_OF.get(word.group(), word.group()), str(error))
         raise click.UsageError(told) from error
+
+
+def refuse_standard_input_twice(captures: Iterable[str], sensors: str | None) -> None:
+    """Refuse a capture and a sensor log that are both to come from standard input, which is read once.
+
+    Raises
+    ------
+    click.UsageError
+    """
+    if sensors == "-" and "-" in captures:
+        raise click.UsageError("standard input can be the capture or the sensor log, not both: give one as a file")
+
+
+def refuse_look_without_plot(chosen: Mapping[str, Any]) -> None:
+    """Refuse ``--theme`` and ``--size`` where nothing is drawn.
+
+    Raises
+    ------
+    click.UsageError
+    """
+    if chosen["plot"] is not None:
+        return
+    for name in ("theme", "size"):
+        if click.get_current_context().get_parameter_source(name) is click.core.ParameterSource.COMMANDLINE:
+            raise click.UsageError(f"--{name} is for the drawing: give --plot FILE too")
 
 
 def expand_paths(patterns: tuple[str, ...]) -> list[str]:

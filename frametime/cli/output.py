@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Iterable
 from typing import Final
 
 import click
@@ -18,6 +20,22 @@ _COLORS: Final = {
 def styled(text: str, role: str) -> str:
     """``text`` in the color of its role; click takes it out again where color is not wanted."""
     return click.style(text, **_COLORS[role])  # type: ignore[arg-type]  # the table holds what style takes
+
+
+def refuse_input_as_output(out: str | None, inputs: Iterable[str | None]) -> None:
+    """Refuse an output that is one of the inputs, whatever way its name is written: ``--force`` is no wish to lose it.
+
+    Raises
+    ------
+    click.UsageError
+    """
+    if out is None or out == "-" or not os.path.exists(out):  # noqa: PTH110 - pathlib is slow to import
+        return
+    for path in inputs:
+        if path is not None and path != "-" and os.path.exists(path) and os.path.samefile(out, path):  # noqa: PTH110,PTH121
+            from frametime.errors import printable
+
+            raise click.UsageError(f"{printable(out)} is an input and is not replaced: give the output another name")
 
 
 def emit(text: str, out: str | None, *, force: bool = False) -> None:

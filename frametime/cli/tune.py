@@ -19,6 +19,8 @@ from frametime.cli.options import (
     plot_options,
     reading_options,
     refuse_auto_start,
+    refuse_look_without_plot,
+    refuse_standard_input_twice,
     sensor_options,
 )
 
@@ -219,6 +221,8 @@ def endurance(
     from frametime.pipeline.tuning_runs import TrialReading, endurance_run
 
     refuse_auto_start(chosen, "an endurance run counts from its start")
+    refuse_standard_input_twice([capture], sensors)
+    refuse_look_without_plot({"plot": plot})
     if report is not None:
         refuse_path(Path(report), force=force)
     if plot is not None:

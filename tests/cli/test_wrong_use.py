@@ -23,6 +23,13 @@ SENSORS = ATLAS.with_name("run1.sensors.csv")
         (("check", "missing.csv", "--plot", "a.gif"), "'.gif' is no format"),
         (("check", FREEZE, "--adapter", "delimited-txt"), "did you mean 'delimited-text'?"),
         (("check", FREEZE, "--tearing"), "give --refresh too"),
+        (("check", FREEZE, "--lows", "1,1.0"), "--lows names a share twice"),
+        (("check", FREEZE, "--max-rejected", "nan"), "--max-rejected"),
+        (("check", FREEZE, "--theme", "dark"), "--theme is for the drawing: give --plot FILE too"),
+        (("check", FREEZE, "--size", "print"), "--size is for the drawing"),
+        (("check", "-", "--sensors", "-"), "standard input can be the capture or the sensor log, not both"),
+        (("tune", "endurance", "-", "--sensors", "-"), "standard input can be the capture"),
+        (("tune", "endurance", FREEZE, "--size", "print"), "--size is for the drawing"),
         (("check", FREEZE, "--sensor-offset", "1"), "--sensor-offset is for reading a sensor log: give --sensors too"),
         (("batch", ".", "--out", "x.txt"), "'.txt' names no format"),
         (("batch", ".", "--out", "x.csv", "--sensor-zone", "UTC"), "give --sensors-pattern too"),
@@ -42,6 +49,27 @@ def test_wrong_usage_ends_with_2(arguments: tuple[str | Path, ...], words: str, 
     assert (done.code, done.out) == (2, ""), done.err
     assert words in done.err
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("check", "run.csv", "--out", "run.csv", "--force"),
+        ("check", "run.csv", "--out", "./run.csv", "--force"),
+        ("check", FREEZE, "--sensors", "run.csv", "--out", "run.csv", "--force"),
+        ("convert", "run.arrow", "./run.arrow", "--force"),
+        ("batch", ".", "--out", "run.csv", "--force"),
+        ("batch", ".", "--out", "run.csv", "--resume"),
+    ],
+)
+def test_no_input_is_replaced(arguments: tuple[str | Path, ...], tmp_path: Path) -> None:
+    shutil.copy(FREEZE, tmp_path / "run.csv")
+    assert frametime("convert", "run.csv", "run.arrow", cwd=tmp_path).code == 0
+    before = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
+    done = frametime(*arguments, cwd=tmp_path)
+    assert (done.code, done.out) == (2, ""), done.err
+    assert "is not replaced" in done.err or "it is kept" in done.err
+    assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before
 
 
 @pytest.mark.parametrize("arguments", [("compare", "--out", "charts", "--only", "percentiles"), ("tune", "endurance")])
