@@ -18,7 +18,7 @@ QUANTITIES: Final = tuple(name for name in SENSOR_COLUMNS if name != "time_ns")
 CONVERSIONS: Final[Mapping[str, Mapping[str, tuple[float, float]]]] = MappingProxyType(
     {
         # unit as UCUM code: (factor, then added) to the unit that is kept
-        "W": {"W": (1.0, 0.0), "mW": (1e-3, 0.0), "kW": (1e3, 0.0)},
+        "W": {"W": (1.0, 0.0), "uW": (1e-6, 0.0), "mW": (1e-3, 0.0), "kW": (1e3, 0.0)},
         "Cel": {"Cel": (1.0, 0.0), "[degF]": (5.0 / 9.0, -160.0 / 9.0)},
         "MHz": {"MHz": (1.0, 0.0), "GHz": (1e3, 0.0), "kHz": (1e-3, 0.0)},
         "%": {"%": (1.0, 0.0)},

@@ -171,7 +171,7 @@ def test_the_layout_that_was_found_reads_the_log_in_the_same_way() -> None:
     ("text", "message"),
     [
         ('power = "x"\n', "line 1: unknown key 'power'"),
-        ('unit = "s"\npower_w_unit = "hp"\n', "line 2: power_w_unit is hp; allowed is one of W, mW, kW"),
+        ('unit = "s"\npower_w_unit = "hp"\n', "line 2: power_w_unit is hp; allowed is one of W, uW, mW, kW"),
         ("power_w = true\n", "line 1: power_w is True"),
         ('time_zone = "Nowhere/Land"\n', "line 1: time_zone: 'Nowhere/Land' is not a time zone"),
         ('unit = "parsec"\n', "line 1: unit"),
@@ -519,3 +519,18 @@ def test_a_date_whose_order_would_be_a_guess_is_refused_and_shown(time: str) -> 
     message = refusal("date;power_w\n" + "".join(f"{time};{100 + i}\n" for i in range(12)), time_zone="UTC")
     assert f"'{time}' is no time that is read" in message
     assert "2026-11-25T09:00:00" in message
+
+
+@pytest.mark.parametrize(
+    ("name", "cell", "quantity", "expected"),
+    [
+        ("power (uW)", "250000000", "power_w", 250.0),
+        ("power [µW]", "250000000", "power_w", 250.0),
+        ("gpu temp (degF)", "140", "temperature_c", 60.0),
+        ("gpu temp (Fahrenheit)", "140", "temperature_c", 60.0),
+    ],
+)
+def test_more_units_in_names(name: str, cell: str, quantity: str, expected: float) -> None:
+    # 140 °F is 60 °C by definition of the scale: (140 - 32) * 5 / 9.
+    trace = attached(f"elapsed_s,{name}\n" + "".join(f"{i},{cell}\n" for i in range(12)))
+    assert column(trace, quantity)[0] == pytest.approx(expected, rel=1e-12)
