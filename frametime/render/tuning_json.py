@@ -5,7 +5,7 @@ from __future__ import annotations
 from frametime.render.plain import json_text
 from frametime.tuning.cautions import CAUTIONS
 from frametime.tuning.endurance import EnduranceVerdict
-from frametime.tuning.next_trial import Finished, NextStep
+from frametime.tuning.proposal import Finished, NextStep
 from frametime.tuning.summary import TuningSummary
 from frametime.version import __version__
 

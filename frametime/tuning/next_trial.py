@@ -8,77 +8,23 @@ the same record gives the same answer, and a failure that turns up late is taken
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
-from enum import StrEnum
 from typing import Final, TypeAlias
 
+from frametime.tuning.clock_steps import ceiling_of, climb, clocks_of, coarse_step_mhz, fine_step_mhz
+from frametime.tuning.proposal import (
+    Finished,
+    NextStep,
+    Phase,
+    Proposal,
+    notes_of,
+    propose,
+    propose_endurance,
+    propose_runs,
+    stock_fails,
+)
 from frametime.tuning.record import STOCK, Setting, TuningRecord, Workload
 from frametime.tuning.trial_view import Axis, TrialView, lowered, offset_of, with_offset
-from frametime.words import counted
 
-
-class Phase(StrEnum):
-    """States, in their order."""
-
-    STOCK = "stock"
-    CORE = "core steps"
-    MEMORY = "memory steps"
-    HEAVIER = "heavier workloads"
-    FINE = "fine steps"
-    REPEATS = "repeats"
-    ENDURANCE = "endurance"
-    EVERYDAY = "everyday setting"
-
-
-@dataclass(frozen=True, kw_only=True)
-class Proposal:
-    """The trial to make next.
-
-    Attributes
-    ----------
-    phase : Phase
-    setting : Setting
-        What to set.
-    start : Setting
-        The tried setting from which this step is taken.
-    workload : str
-    n_runs : int
-        Runs to make.
-    minutes : float or None
-        Least length, for the endurance run.
-    power_limit_w : float or None
-        To be set before clocks are raised.
-    reason : str
-    notes : tuple of str
-    """
-
-    phase: Phase
-    setting: Setting
-    start: Setting
-    workload: str
-    n_runs: int
-    minutes: float | None
-    power_limit_w: float | None
-    reason: str
-    notes: tuple[str, ...]
-
-    @property
-    def is_endurance(self) -> bool:
-        """Whether this is the long run at the end."""
-        return self.phase is Phase.ENDURANCE
-
-
-@dataclass(frozen=True, kw_only=True)
-class Finished:
-    """No trial is left to make. ``best`` is ``None`` when not even the stock setting holds."""
-
-    best: Setting | None
-    everyday: Setting | None
-    reason: str
-    notes: tuple[str, ...]
-
-
-NextStep: TypeAlias = Proposal | Finished
 Answer: TypeAlias = Proposal | Finished | Setting
 State: TypeAlias = Callable[[TrialView, Setting], Answer]
 
@@ -114,9 +60,9 @@ def _stock(view: TrialView, _setting: Setting) -> Answer:
     # Clocks are not raised on a card whose stock setting fails, be it under a heavier load than the one at hand.
     load = view.lightest_failed(STOCK)
     if load is not None:
-        return _stock_fails(view, load)
+        return stock_fails(view, load)
     if view.status(STOCK, 0) == "unknown":
-        return _propose(
+        return propose(
             view,
             Phase.STOCK,
             STOCK,
@@ -127,11 +73,11 @@ def _stock(view: TrialView, _setting: Setting) -> Answer:
 
 
 def _core_steps(view: TrialView, setting: Setting) -> Answer:
-    return _climb(view, Phase.CORE, setting, "core", workload=view.record.workloads[0], ceiling=_ceiling(view))
+    return climb(view, Phase.CORE, setting, "core", workload=view.record.workloads[0], ceiling=ceiling_of(view))
 
 
 def _memory_steps(view: TrialView, setting: Setting) -> Answer:
-    return _climb(view, Phase.MEMORY, setting, "memory", workload=view.record.workloads[0], ceiling=_ceiling(view))
+    return climb(view, Phase.MEMORY, setting, "memory", workload=view.record.workloads[0], ceiling=ceiling_of(view))
 
 
 def _heavier_workloads(view: TrialView, setting: Setting) -> Answer:
@@ -140,10 +86,10 @@ def _heavier_workloads(view: TrialView, setting: Setting) -> Answer:
         assert isinstance(answer, Setting)
         ceiling = answer
         answer = _back_off(view, answer, workload)
-        for axis in _axes(workload):
+        for axis in clocks_of(workload):
             if isinstance(answer, Setting):
                 # What the search gave up on one clock while the other was at fault is won back.
-                answer = _climb(view, Phase.HEAVIER, answer, axis, workload=workload, ceiling=ceiling)
+                answer = climb(view, Phase.HEAVIER, answer, axis, workload=workload, ceiling=ceiling)
         if not isinstance(answer, Setting):
             return answer
     return answer
@@ -158,7 +104,7 @@ def _back_off(view: TrialView, setting: Setting, workload: Workload) -> Answer:
         if status == "passed":
             return stand
         if status == "unknown":
-            return _propose(
+            return propose(
                 view,
                 Phase.HEAVIER,
                 stand,
@@ -167,7 +113,7 @@ def _back_off(view: TrialView, setting: Setting, workload: Workload) -> Answer:
                 reason=f"Does it hold under '{workload.name}', which is heavier?",
             )
         if not (stand.core_offset_mhz > 0 or stand.memory_offset_mhz > 0):
-            return _stock_fails(view, workload.name)
+            return stock_fails(view, workload.name)
         options = _one_clock_lower(view, stand, workload)
         for axis, option in options:
             if view.status(option, weight) == "unknown":
@@ -176,7 +122,7 @@ def _back_off(view: TrialView, setting: Setting, workload: Workload) -> Answer:
                     f"{offset_of(option, axis) - offset_of(stand, axis)} MHz, the other clock as it was; "
                     "where both ways hold, the better score is kept."
                 )
-                return _propose(view, Phase.HEAVIER, option, workload, start=stand, reason=reason)
+                return propose(view, Phase.HEAVIER, option, workload, start=stand, reason=reason)
         holding = [option for _, option in options if view.status(option, weight) == "passed"]
         if holding:
             return max(holding, key=lambda option: view.score(option, workload.name) or 0.0)
@@ -194,47 +140,9 @@ def _one_clock_lower(
     }
     return [
         (axis, lowered(setting, axis, back_mhz[axis]))
-        for axis in _axes(workload)
+        for axis in clocks_of(workload)
         if only in (None, axis) and offset_of(setting, axis) > 0
     ]
-
-
-def _climb(
-    view: TrialView, phase: Phase, setting: Setting, axis: Axis, *, workload: Workload, ceiling: Setting
-) -> Answer:
-    """Raise one clock in coarse steps to the last that holds, or to the fastest where a step scored clearly lower."""
-    step_mhz = _coarse_mhz(view, axis)
-    weight = view.record.weight_of(workload.name)
-    current = best = setting
-    while offset_of(current, axis) < offset_of(ceiling, axis):
-        offset_mhz = min(offset_of(current, axis) + step_mhz, offset_of(ceiling, axis))
-        higher = with_offset(current, axis, offset_mhz)
-        status = view.status(higher, weight)
-        if status == "failed":
-            return current
-        if status == "unknown":
-            reason = (
-                f"{current} holds under '{workload.name}': {axis} up to {offset_mhz:+d} MHz, the other clock as it was."
-            )
-            return _propose(view, phase, higher, workload, start=current, reason=reason)
-        if _fell(view, higher, best, workload.name):
-            return best
-        best = _faster(view, best, higher, workload.name)
-        current = higher
-    return current
-
-
-def _fell(view: TrialView, higher: Setting, best: Setting, workload: str) -> bool:
-    """Whether a step scored clearly lower than the best before it: past the edge (common practice, no source)."""
-    higher_fps, best_fps = view.score(higher, workload), view.score(best, workload)
-    if higher_fps is None or best_fps is None:
-        return False
-    return higher_fps < best_fps * (1.0 - view.record.steps.edge_drop_pct / 100.0)
-
-
-def _faster(view: TrialView, one: Setting, other: Setting, workload: str) -> Setting:
-    one_fps, other_fps = view.score(one, workload), view.score(other, workload)
-    return one if one_fps is not None and other_fps is not None and one_fps > other_fps else other
 
 
 def _wins_nothing(view: TrialView, higher: Setting, lower: Setting, workload: str) -> bool:
@@ -247,12 +155,12 @@ def _fine_steps(view: TrialView, setting: Setting) -> Answer:
     record = view.record
     workload = record.heaviest
     weight = record.weight_of(workload.name)
-    for axis in _axes(workload):
-        coarse_mhz, fine_mhz = _coarse_mhz(view, axis), _fine_mhz(view, axis)
+    for axis in clocks_of(workload):
+        coarse_mhz, fine_mhz = coarse_step_mhz(view, axis), fine_step_mhz(view, axis)
         failure_mhz = view.failure_above(setting, axis, weight)
         if failure_mhz is None or failure_mhz - offset_of(setting, axis) > coarse_mhz:
             continue
-        offset_mhz = min(failure_mhz - fine_mhz, offset_of(_ceiling(view), axis))
+        offset_mhz = min(failure_mhz - fine_mhz, offset_of(ceiling_of(view), axis))
         while offset_mhz > offset_of(setting, axis):
             candidate = with_offset(setting, axis, offset_mhz)
             status = view.status(candidate, weight)
@@ -261,7 +169,7 @@ def _fine_steps(view: TrialView, setting: Setting) -> Answer:
                     f"{axis} {failure_mhz:+d} MHz failed and {offset_of(setting, axis):+d} MHz holds: "
                     f"{offset_mhz:+d} MHz lies between, the other clock as it was."
                 )
-                return _propose(view, Phase.FINE, candidate, workload, start=setting, reason=reason)
+                return propose(view, Phase.FINE, candidate, workload, start=setting, reason=reason)
             if status == "passed":
                 setting = candidate
             offset_mhz -= fine_mhz
@@ -273,18 +181,18 @@ def _repeats(view: TrialView, setting: Setting) -> Answer:
     if not view.has_scores:
         return setting
     record = view.record
-    asked = _more_runs(view, Phase.REPEATS, STOCK, start=STOCK, why="the gain is measured against stock")
+    asked = propose_runs(view, Phase.REPEATS, STOCK, start=STOCK, why="the gain is measured against stock")
     moved = True
     while asked is None and moved:
         moved = False
-        asked = _more_runs(
+        asked = propose_runs(
             view, Phase.REPEATS, setting, start=setting, why="one run does not say how much runs scatter"
         )
-        for axis in _axes(record.heaviest):
-            lower = lowered(setting, axis, _coarse_mhz(view, axis))
+        for axis in clocks_of(record.heaviest):
+            lower = lowered(setting, axis, coarse_step_mhz(view, axis))
             if asked is not None or lower == setting:
                 continue
-            asked = _more_runs(
+            asked = propose_runs(
                 view, Phase.REPEATS, lower, start=setting, why=f"is the last step of the {axis} clock worth anything?"
             )
             if asked is None and _wins_nothing(view, setting, lower, record.heaviest.name):
@@ -303,48 +211,29 @@ def _endurance(view: TrialView, setting: Setting) -> Answer:
             return _win_back(view, setting, entry)
         if status == "unknown":
             why = "" if start == setting else f"It failed at {start}: one clock down by a fine step. "
-            return _propose_endurance(view, setting, start=start, why=why)
-        axes = [axis for axis in _axes(record.heaviest) if offset_of(setting, axis) > 0]
+            return propose_endurance(view, setting, start=start, why=why)
+        axes = [axis for axis in clocks_of(record.heaviest) if offset_of(setting, axis) > 0]
         if not axes:
-            return _stock_fails(view, f"the endurance run under '{record.heaviest.name}'")
+            return stock_fails(view, f"the endurance run under '{record.heaviest.name}'")
         axis = axes[turn % len(axes)]
-        start, setting, turn = setting, lowered(setting, axis, _fine_mhz(view, axis)), turn + 1
+        start, setting, turn = setting, lowered(setting, axis, fine_step_mhz(view, axis)), turn + 1
 
 
 def _win_back(view: TrialView, setting: Setting, entry: Setting) -> Answer:
     """What a clock was lowered by for the other's fault is given back in fine steps, as long as the long run holds."""
     weight = view.record.endurance_weight
-    for axis in _axes(view.record.heaviest):
+    for axis in clocks_of(view.record.heaviest):
         while offset_of(setting, axis) < offset_of(entry, axis):
-            offset_mhz = min(offset_of(setting, axis) + _fine_mhz(view, axis), offset_of(entry, axis))
+            offset_mhz = min(offset_of(setting, axis) + fine_step_mhz(view, axis), offset_of(entry, axis))
             higher = with_offset(setting, axis, offset_mhz)
             status = view.status(higher, weight)
             if status == "unknown":
                 why = f"{setting} held, and the {axis} clock may have been lowered for the other's fault. "
-                return _propose_endurance(view, higher, start=setting, why=why)
+                return propose_endurance(view, higher, start=setting, why=why)
             if status == "failed":
                 break
             setting = higher
     return setting
-
-
-def _propose_endurance(view: TrialView, setting: Setting, *, start: Setting, why: str) -> Proposal:
-    steps = view.record.steps
-    reason = (
-        f"{why}A run of {steps.endurance_min_minutes:g} to {steps.endurance_max_minutes:g} minutes "
-        "under the heaviest workload shows whether the setting holds."
-    )
-    return _propose(view, Phase.ENDURANCE, setting, view.record.heaviest, start=start, reason=reason)
-
-
-def _fine_mhz(view: TrialView, axis: Axis) -> int:
-    steps = view.record.steps
-    return steps.core_fine_mhz if axis == "core" else steps.memory_fine_mhz
-
-
-def _coarse_mhz(view: TrialView, axis: Axis) -> int:
-    steps = view.record.steps
-    return steps.core_up_mhz if axis == "core" else steps.memory_up_mhz
 
 
 def _everyday(view: TrialView, best: Setting) -> Answer:
@@ -355,14 +244,14 @@ def _everyday(view: TrialView, best: Setting) -> Answer:
             (best, "its cost is measured from the best setting"),
             (everyday, "what the everyday setting costs is measured, not guessed"),
         ):
-            asked = _more_runs(view, Phase.EVERYDAY, setting, start=best, why=why)
+            asked = propose_runs(view, Phase.EVERYDAY, setting, start=best, why=why)
             if asked is not None:
                 return asked
     return Finished(
         best=best,
         everyday=everyday,
         reason=f"Best setting that held: {best}. For every day: {everyday}.",
-        notes=_notes(view),
+        notes=notes_of(view),
     )
 
 
@@ -373,86 +262,6 @@ def everyday_setting(best: Setting, record: TuningRecord) -> Setting:
     """
     steps = record.steps
     return lowered(lowered(best, "core", steps.everyday_core_back_mhz), "memory", steps.everyday_memory_back_mhz)
-
-
-def _more_runs(view: TrialView, phase: Phase, setting: Setting, *, start: Setting, why: str) -> Proposal | None:
-    workload = view.record.heaviest
-    missing = view.record.steps.repeats - view.n_runs(setting, workload.name)
-    if missing <= 0:
-        return None
-    runs = counted(missing, "more run")
-    return _propose(view, phase, setting, workload, start=start, n_runs=missing, reason=f"{runs} at {setting}: {why}.")
-
-
-def _axes(workload: Workload) -> tuple[Axis, Axis]:
-    """The clock that is suspected first comes first."""
-    return ("memory", "core") if workload.memory_heavy else ("core", "memory")
-
-
-def _ceiling(view: TrialView) -> Setting:
-    limits = view.record.limits
-    return Setting(core_offset_mhz=limits.max_core_offset_mhz, memory_offset_mhz=limits.max_memory_offset_mhz)
-
-
-def _propose(
-    view: TrialView,
-    phase: Phase,
-    setting: Setting,
-    workload: Workload,
-    *,
-    reason: str,
-    start: Setting = STOCK,
-    n_runs: int = 1,
-) -> Proposal:
-    steps = view.record.steps
-    return Proposal(
-        phase=phase,
-        setting=setting,
-        start=start,
-        workload=workload.name,
-        n_runs=n_runs,
-        minutes=steps.endurance_min_minutes if phase is Phase.ENDURANCE else None,
-        power_limit_w=view.record.limits.power_w,
-        reason=reason,
-        notes=_notes(view),
-    )
-
-
-def _stock_fails(view: TrialView, load: str) -> Finished:
-    return Finished(
-        best=None,
-        everyday=None,
-        reason=f"The stock setting itself does not hold under {load}: nothing is left to tune. "
-        "Look at cooling, power and the card first.",
-        notes=_notes(view),
-    )
-
-
-def _notes(view: TrialView) -> tuple[str, ...]:
-    notes = list(view.aged)
-    notes.extend(_beyond_limits(view.record))
-    if not view.has_scores and view.record.trials:
-        notes.append(
-            "No trial has a measured speed: give frame logs with --log, or a higher clock that is slower stays unseen."
-        )
-    return tuple(notes)
-
-
-def _beyond_limits(record: TuningRecord) -> list[str]:
-    """Trials that were set beyond the limits of the record: noted as they were made, never without a word."""
-    limits = record.limits
-    return [
-        f"Trial {number} was set to {trial.setting}, beyond the limits of the record (core up to "
-        f"{limits.max_core_offset_mhz:+d} MHz, memory up to {limits.max_memory_offset_mhz:+d} MHz): "
-        "go back below them; the manufacturer's limits come first."
-        for number, trial in enumerate(record.trials, start=1)
-        if not limits.allows(trial.setting)
-    ] + [
-        f"Trial {number} was made with a power limit of {trial.power_limit_w:g} W, above the {limits.power_w:g} W of "
-        "the record: go back to it; the manufacturer's limits come first."
-        for number, trial in enumerate(record.trials, start=1)
-        if limits.power_w is not None and trial.power_limit_w is not None and trial.power_limit_w > limits.power_w
-    ]
 
 
 STATES: Final[tuple[State, ...]] = (

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from frametime.caveats import Caveat
-from frametime.tuning.next_trial import NextStep
+from frametime.tuning.proposal import NextStep
 from frametime.tuning.record import Trial
 
 

@@ -11,7 +11,8 @@ from frametime.statistics.least_squares import linear_contrast
 from frametime.statistics.welch import Ratio, welch_ratio
 from frametime.tuning.cautions import CAUTIONS
 from frametime.tuning.gains import AXES, doubtful_falls, gain_over_stock, measured_settings, past_edge, setting_rows
-from frametime.tuning.next_trial import Finished, everyday_setting, next_trial
+from frametime.tuning.next_trial import everyday_setting, next_trial
+from frametime.tuning.proposal import Finished
 from frametime.tuning.record import STOCK, Setting, Trial, TuningRecord
 from frametime.tuning.summary import Cost, MapCell, TrialRow, TuningSummary
 from frametime.tuning.trial_view import TrialView, geometric_mean, offset_of

@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from frametime.tuning.next_trial import Finished, NextStep, Proposal, next_trial
+from frametime.tuning.next_trial import next_trial
+from frametime.tuning.proposal import Finished, NextStep, Proposal
 from frametime.tuning.record import CardFacts, Limits, Outcome, Setting, Steps, Trial, TuningRecord, Workload
 
 FAILURES = (Outcome.ARTIFACTS, Outcome.FROZE, Outcome.DRIVER_RESET, Outcome.DID_NOT_FINISH)

@@ -12,7 +12,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from frametime.tuning.next_trial import Finished, Phase, Proposal, everyday_setting, next_trial
+from frametime.tuning.next_trial import everyday_setting, next_trial
+from frametime.tuning.proposal import Finished, Phase, Proposal
 from frametime.tuning.record import STOCK, Outcome, Setting, Trial, TuningRecord
 from frametime.tuning.record_text import TABLES
 from frametime.tuning.trial_view import TrialView

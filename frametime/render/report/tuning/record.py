@@ -39,7 +39,7 @@ from frametime.render.report.tuning.record_tables import (
     trial_table,
 )
 from frametime.statistics.welch import Ratio
-from frametime.tuning.next_trial import Finished
+from frametime.tuning.proposal import Finished
 from frametime.tuning.summary import TuningSummary
 from frametime.version import __version__
 from frametime.words import counted

@@ -1,0 +1,159 @@
+"""The answers of the search: the trial to make next, or that none is left."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TypeAlias
+
+from frametime.tuning.record import STOCK, Setting, TuningRecord, Workload
+from frametime.tuning.trial_view import TrialView
+from frametime.words import counted
+
+
+class Phase(StrEnum):
+    """States, in their order."""
+
+    STOCK = "stock"
+    CORE = "core steps"
+    MEMORY = "memory steps"
+    HEAVIER = "heavier workloads"
+    FINE = "fine steps"
+    REPEATS = "repeats"
+    ENDURANCE = "endurance"
+    EVERYDAY = "everyday setting"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Proposal:
+    """The trial to make next.
+
+    Attributes
+    ----------
+    phase : Phase
+    setting : Setting
+        What to set.
+    start : Setting
+        The tried setting from which this step is taken.
+    workload : str
+    n_runs : int
+        Runs to make.
+    minutes : float or None
+        Least length, for the endurance run.
+    power_limit_w : float or None
+        To be set before clocks are raised.
+    reason : str
+    notes : tuple of str
+    """
+
+    phase: Phase
+    setting: Setting
+    start: Setting
+    workload: str
+    n_runs: int
+    minutes: float | None
+    power_limit_w: float | None
+    reason: str
+    notes: tuple[str, ...]
+
+    @property
+    def is_endurance(self) -> bool:
+        """Whether this is the long run at the end."""
+        return self.phase is Phase.ENDURANCE
+
+
+@dataclass(frozen=True, kw_only=True)
+class Finished:
+    """No trial is left to make. ``best`` is ``None`` when not even the stock setting holds."""
+
+    best: Setting | None
+    everyday: Setting | None
+    reason: str
+    notes: tuple[str, ...]
+
+
+NextStep: TypeAlias = Proposal | Finished
+
+
+def propose(
+    view: TrialView,
+    phase: Phase,
+    setting: Setting,
+    workload: Workload,
+    *,
+    reason: str,
+    start: Setting = STOCK,
+    n_runs: int = 1,
+) -> Proposal:
+    """A trial, with the limits and the notes of the record."""
+    steps = view.record.steps
+    return Proposal(
+        phase=phase,
+        setting=setting,
+        start=start,
+        workload=workload.name,
+        n_runs=n_runs,
+        minutes=steps.endurance_min_minutes if phase is Phase.ENDURANCE else None,
+        power_limit_w=view.record.limits.power_w,
+        reason=reason,
+        notes=notes_of(view),
+    )
+
+
+def stock_fails(view: TrialView, load: str) -> Finished:
+    """The search ends: the card as it was delivered fails under this load."""
+    return Finished(
+        best=None,
+        everyday=None,
+        reason=f"The stock setting itself does not hold under {load}: nothing is left to tune. "
+        "Look at cooling, power and the card first.",
+        notes=notes_of(view),
+    )
+
+
+def notes_of(view: TrialView) -> tuple[str, ...]:
+    """What is to be said beside any answer."""
+    notes = list(view.aged)
+    notes.extend(_beyond_limits(view.record))
+    if not view.has_scores and view.record.trials:
+        notes.append(
+            "No trial has a measured speed: give frame logs with --log, or a higher clock that is slower stays unseen."
+        )
+    return tuple(notes)
+
+
+def _beyond_limits(record: TuningRecord) -> list[str]:
+    """Trials that were set beyond the limits of the record: noted as they were made, never without a word."""
+    limits = record.limits
+    return [
+        f"Trial {number} was set to {trial.setting}, beyond the limits of the record (core up to "
+        f"{limits.max_core_offset_mhz:+d} MHz, memory up to {limits.max_memory_offset_mhz:+d} MHz): "
+        "go back below them; the manufacturer's limits come first."
+        for number, trial in enumerate(record.trials, start=1)
+        if not limits.allows(trial.setting)
+    ] + [
+        f"Trial {number} was made with a power limit of {trial.power_limit_w:g} W, above the {limits.power_w:g} W of "
+        "the record: go back to it; the manufacturer's limits come first."
+        for number, trial in enumerate(record.trials, start=1)
+        if limits.power_w is not None and trial.power_limit_w is not None and trial.power_limit_w > limits.power_w
+    ]
+
+
+def propose_runs(view: TrialView, phase: Phase, setting: Setting, *, start: Setting, why: str) -> Proposal | None:
+    """The repeats that a setting still lacks; ``None`` where it has them all."""
+    workload = view.record.heaviest
+    missing = view.record.steps.repeats - view.n_runs(setting, workload.name)
+    if missing <= 0:
+        return None
+    runs = counted(missing, "more run")
+    return propose(view, phase, setting, workload, start=start, n_runs=missing, reason=f"{runs} at {setting}: {why}.")
+
+
+def propose_endurance(view: TrialView, setting: Setting, *, start: Setting, why: str) -> Proposal:
+    """The long run."""
+    steps = view.record.steps
+    reason = (
+        f"{why}A run of {steps.endurance_min_minutes:g} to {steps.endurance_max_minutes:g} minutes "
+        "under the heaviest workload shows whether the setting holds."
+    )
+    return propose(view, Phase.ENDURANCE, setting, view.record.heaviest, start=start, reason=reason)
