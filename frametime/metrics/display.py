@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from types import MappingProxyType
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from frametime.metrics.findings import FixedRefreshFit, VariableRefreshFit
 from frametime.metrics.log_columns import logged_times_ns, shown_frames
 from frametime.metrics.medians import median
+from frametime.metrics.metric import Missing
 from frametime.metrics.options import Refresh
 from frametime.metrics.refresh_rates import describe_rate, describe_refresh, parse_refresh
 from frametime.units import NS_PER_MS, NS_PER_S
@@ -22,6 +23,7 @@ __all__ = [
     "appearances",
     "describe_rate",
     "describe_refresh",
+    "display_time_falls",
     "first_refreshes",
     "fit_fixed_refresh",
     "fit_variable_refresh",
@@ -36,6 +38,11 @@ source: it is 0.04 for 1 000 times without any relation to it, and 0.5 for times
 WIDEST_RATE_DIFFERENCE = 0.004
 """Relative difference from the nominal rate up to which the measured rate is looked for: four times that of 60 and
 60000/1001 Hz."""
+
+_FEW: Final = Missing(reason="fewer than two frames were shown")
+_FALLING: Final = Missing(
+    reason="the display times fall back: the frames do not stand in the order in which they were shown"
+)
 
 
 def appearances(series: FrameSeries) -> tuple[NDArray[np.int64], NDArray[np.bool_], bool]:
@@ -58,6 +65,23 @@ def appearances(series: FrameSeries) -> tuple[NDArray[np.int64], NDArray[np.bool
     times_ns, valid = displayed
     kept = kept & valid[1:]
     return times_ns[1:][kept] - start_ns, kept, True
+
+
+def display_time_falls(series: FrameSeries) -> int:
+    """How many frames have a display time before that of the frame before them."""
+    shown_ns, _, from_display_times = appearances(series)
+    return falls(shown_ns) if from_display_times else 0
+
+
+def falls(times_ns: NDArray[np.int64]) -> int:
+    """How often times fall from one to the next.
+
+    Examples
+    --------
+    >>> falls(np.array([1, 2, 2, 1, 3]))
+    1
+    """
+    return int(np.count_nonzero(times_ns[1:] < times_ns[:-1]))
 
 
 def first_refreshes(
@@ -118,15 +142,20 @@ def _phase_and_slope(turns: NDArray[np.float64]) -> tuple[float, float, bool]:
     # First the rate inside the stretches: between them the phase may have turned round many times.
     lag = length // 2
     turned = _in_turns(np.mean(circle[:, lag:] * np.conj(circle[:, :-lag])))
-    coarse = turned / float(np.mean(chosen[:, lag:] - chosen[:, :-lag]))
-    if abs(coarse) > WIDEST_RATE_DIFFERENCE:
-        coarse = 0.0
+    apart = float(np.mean(chosen[:, lag:] - chosen[:, :-lag]))
+    # Equal display times lie no time apart, and tell no rate.
+    coarse = turned / apart if abs(turned) <= WIDEST_RATE_DIFFERENCE * apart and apart > 0.0 else 0.0
     means = (circle * np.exp(-2j * np.pi * coarse * chosen)).mean(axis=1)
     if median(np.abs(means)) < LOCKED_CONCENTRATION:
         return _in_turns(means.mean()), 0.0, False
     middles = chosen.mean(axis=1)
-    fine, phase = np.polyfit(middles, np.unwrap(np.angle(means)) / (2.0 * np.pi), 1)
-    return float(phase), float(coarse + fine), True
+    center = float(middles.mean())
+    if middles[-1] <= middles[0]:
+        return _in_turns(means.mean()), 0.0, False
+    fine, phase = np.polyfit(middles - center, np.unwrap(np.angle(means)) / (2.0 * np.pi), 1)
+    phase, slope = phase - fine * center, float(coarse + fine)
+    # Many frames within a few refreshes lie at one phase without following any rate.
+    return (float(phase), slope, True) if abs(slope) <= WIDEST_RATE_DIFFERENCE else (float(phase), 0.0, False)
 
 
 def _in_turns(direction: complex) -> float:
@@ -175,13 +204,17 @@ class FixedSteps(NamedTuple):
     from_display_times: bool
 
 
-def fixed_steps(series: FrameSeries, refresh: Refresh) -> FixedSteps | None:
-    """Every shown frame on the refreshes; ``None`` with fewer than two shown frames."""
+def fixed_steps(series: FrameSeries, refresh: Refresh) -> FixedSteps | Missing:
+    """Every shown frame on the refreshes, or why there are no steps between them."""
     shown_ns, kept, from_display_times = appearances(series)
     if shown_ns.size < 2:
-        return None
+        return _FEW
+    if falls(shown_ns):
+        return _FALLING
     frames = np.flatnonzero(kept)
     numbers, measured_hz = first_refreshes(shown_ns, refresh, from_display_times=from_display_times)
+    if numbers[-1] == numbers[0]:
+        return Missing(reason="all frames that were shown fall on one refresh")
     replaced = frames[:0]
     if not refresh.tearing:
         # Of frames that would first appear on one refresh only the last is seen.
@@ -214,7 +247,7 @@ def fit_fixed_refresh(series: FrameSeries, refresh: Refresh) -> FixedRefreshFit 
     Returns
     -------
     FixedRefreshFit or None
-        ``None`` with fewer than two shown frames.
+        ``None`` where fewer than two refreshes show a new frame, or the display times fall back.
 
     Raises
     ------
@@ -233,7 +266,7 @@ def fit_fixed_refresh(series: FrameSeries, refresh: Refresh) -> FixedRefreshFit 
     if not refresh.is_fixed:
         raise ValueError(f"refresh must be fixed, got {refresh!r}")
     fixed = fixed_steps(series, refresh)
-    if fixed is None:
+    if isinstance(fixed, Missing):
         return None
     steps = fixed.steps
     period_ms = float(1000 / refresh.low_hz)
@@ -248,7 +281,7 @@ def fit_fixed_refresh(series: FrameSeries, refresh: Refresh) -> FixedRefreshFit 
             {str(length): count for length, count in zip(lengths.tolist(), counts.tolist(), strict=True)}
         ),
         uneven_per_min=float(np.count_nonzero(np.diff(steps)) / (series.duration_s / 60.0)),
-        judder_rms_ms=float(np.sqrt(np.mean((steps * period_ms - fixed.own_steps_ms) ** 2))) if steps.size else 0.0,
+        judder_rms_ms=float(np.sqrt(np.mean((steps * period_ms - fixed.own_steps_ms) ** 2))),
         from_display_times=fixed.from_display_times,
     )
 
@@ -266,8 +299,8 @@ class VariableSteps(NamedTuple):
     from_display_times: bool
 
 
-def variable_steps(series: FrameSeries, refresh: Refresh) -> VariableSteps | None:
-    """Every step between shown frames; ``None`` with fewer than two shown frames."""
+def variable_steps(series: FrameSeries, refresh: Refresh) -> VariableSteps | Missing:
+    """Every step between shown frames, or why there is none."""
     shown_ns, kept, from_display_times = appearances(series)
     frames = np.flatnonzero(kept)
     # A shown step needs two appearances; from frame ends the start of the first frame is known too.
@@ -276,7 +309,11 @@ def variable_steps(series: FrameSeries, refresh: Refresh) -> VariableSteps | Non
     else:
         shown_ns = np.concatenate((np.zeros(1, dtype=np.int64), shown_ns))
     if shown_ns.size < 2:
-        return None
+        return _FEW
+    if falls(shown_ns):
+        return _FALLING
+    if shown_ns[-1] == shown_ns[0]:
+        return Missing(reason="all frames that were shown have the same display time")
     steps_ns = np.diff(shown_ns)
     return VariableSteps(
         frames=frames,
@@ -302,7 +339,7 @@ def fit_variable_refresh(series: FrameSeries, refresh: Refresh) -> VariableRefre
     Returns
     -------
     VariableRefreshFit or None
-        ``None`` with fewer than two shown frames.
+        ``None`` with fewer than two shown frames, or where the display times do not rise.
 
     Examples
     --------
@@ -314,10 +351,10 @@ def fit_variable_refresh(series: FrameSeries, refresh: Refresh) -> VariableRefre
     (0.75, 0.25, 0.5)
     """
     found = variable_steps(series, refresh)
-    if found is None:
+    if isinstance(found, Missing):
         return None
     _, steps_ns, below, above, from_display_times = found
-    total_ns = float(steps_ns.sum()) or 1.0
+    total_ns = float(steps_ns.sum())
     below_frames, above_frames = float(below.mean()), float(above.mean())
     below_time, above_time = float(steps_ns[below].sum()) / total_ns, float(steps_ns[above].sum()) / total_ns
     return VariableRefreshFit(

@@ -16,7 +16,9 @@ from frametime.metrics.findings import Change, Drift, WarmUp
 from frametime.metrics.jumps import find_jumps
 from frametime.metrics.mann_kendall import trend_test
 from frametime.metrics.medians import median
+from frametime.metrics.metric import Missing
 from frametime.metrics.theil_sen import pairwise_slopes, slope_interval
+from frametime.words import counted
 
 if TYPE_CHECKING:
     from frametime.metrics.frame_series import FrameSeries
@@ -92,15 +94,13 @@ def find_drift(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> Drift:
     Drift
         The slope is ``None`` where there are too few blocks; the sentence gives the reason.
     """
-    blocks = make_blocks(
-        series.frame_times_ms, series.ends_s, block_s=rule.block_s, max_blocks=rule.max_blocks, min_frames=4
-    )
+    blocks = _blocks(series, rule)
     warm_up, first = _find_warm_up(blocks, rule)
     times_s, levels_ms = blocks.middles_s[first:], blocks.levels_ms[first:]
     if levels_ms.size < rule.min_blocks:
         sentence = (
-            f"Not enough for drift: {levels_ms.size} blocks of {blocks.block_s:.2g} s; {rule.min_blocks} or more "
-            "are needed."
+            f"Not enough for drift: {counted(levels_ms.size, 'block')} of {blocks.block_s:.2g} s; "
+            f"{rule.min_blocks} or more are needed."
         )
         return Drift(
             slope_pct_per_min=None,
@@ -141,6 +141,36 @@ def find_drift(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> Drift:
     )
 
 
+def warm_up_length_s(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> float | Missing:
+    """Length of the warm-up: 0 only where it was looked for and there is none."""
+    if series.drift.warm_up is not None:
+        return series.drift.warm_up.skip_s
+    if series.duration_s < rule.warm_up_min_s:
+        return Missing(reason=f"in runs under {rule.warm_up_min_s:g} s warm-up cannot be told from the scene")
+    blocks = _blocks(series, rule)
+    if _longest_warm_up(blocks, rule) < 2:
+        return Missing(reason=f"{counted(blocks.n_blocks, 'block')} of frames: too few to tell warm-up from the scene")
+    return 0.0
+
+
+def level_change_count(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> float | Missing:
+    """Number of changes of level: 0 only where they were looked for and there is none."""
+    if series.drift.slope_pct_per_min is None:
+        return Missing(reason=f"changes of level are looked for in {rule.min_blocks} blocks of a second or more")
+    return float(sum(change.kind == "level" for change in series.drift.changes))
+
+
+def _blocks(series: FrameSeries, rule: DriftRule) -> Blocks:
+    return make_blocks(
+        series.frame_times_ms, series.ends_s, block_s=rule.block_s, max_blocks=rule.max_blocks, min_frames=4
+    )
+
+
+def _longest_warm_up(blocks: Blocks, rule: DriftRule) -> int:
+    """Most blocks that can be warm-up; fewer than two are none."""
+    return int(rule.warm_up_fraction * blocks.n_blocks)
+
+
 def _slope(
     times_s: NDArray[np.float64], levels_ms: NDArray[np.float64], *, level: float
 ) -> tuple[float, float, float, float]:
@@ -161,7 +191,7 @@ def _find_warm_up(blocks: Blocks, rule: DriftRule) -> tuple[WarmUp | None, int]:
     taken for warm-up.
     """
     levels_ms = blocks.levels_ms
-    longest = int(rule.warm_up_fraction * blocks.n_blocks)
+    longest = _longest_warm_up(blocks, rule)
     if blocks.ends_s[-1] < rule.warm_up_min_s or longest < 2:
         return None, 0
     rest = levels_ms[longest:]

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.display import appearances
+from frametime.metrics.display import appearances, falls
 from frametime.metrics.findings import MotionSteps
 from frametime.metrics.log_columns import logged_times_ns
 from frametime.metrics.medians import medians_between
+from frametime.metrics.metric import Missing
 from frametime.metrics.theil_sen import theil_sen_slope
 from frametime.units import NS_PER_MS, NS_PER_S
 
@@ -23,12 +24,14 @@ MAX_BLOCKS = 300
 def clock_drift(times: NDArray[np.float64], offsets: NDArray[np.float64]) -> float:
     """How fast ``offsets`` grow with ``times``, both in one unit: Theil-Sen over medians of at most 300 blocks.
 
-    Robust: a hitch delays one frame by far more than two clocks drift apart in a run.
+    Robust: a hitch delays one frame by far more than two clocks drift apart in a run. ``times`` never fall; of blocks
+    with one time, as of frames made from one state of the simulation, the first counts.
     """
     n_blocks = min(MAX_BLOCKS, times.size)
     edges = np.linspace(0, times.size, n_blocks + 1).astype(np.int64)
     middles, levels = medians_between(times, edges), medians_between(offsets, edges)
-    return theil_sen_slope(middles, levels) if n_blocks > 1 else 0.0
+    rising = np.diff(middles, prepend=-np.inf) > 0.0
+    return theil_sen_slope(middles[rising], levels[rising]) if np.count_nonzero(rising) > 1 else 0.0
 
 
 class StepErrors(NamedTuple):
@@ -41,18 +44,23 @@ class StepErrors(NamedTuple):
     from_display_times: bool
 
 
-def step_errors(series: FrameSeries) -> StepErrors | None:
-    """The error of every step; ``None`` where fewer than three shown frames carry a simulation time."""
+def step_errors(series: FrameSeries) -> StepErrors | Missing:
+    """The error of every step, or why there is none to tell."""
     simulated = logged_times_ns(series, "simulation_start_ns")
     if simulated is None:
-        return None
+        return Missing(reason="the log has no simulation times")
     shown_ns, kept, from_display_times = appearances(series)
     start_ns = int(series.timestamps_ns[0])
     usable = simulated[1][1:][kept]
     shown_ns = shown_ns[usable]
     simulated_ns = simulated[0][1:][kept][usable] - start_ns
     if shown_ns.size < 3:
-        return None
+        return Missing(reason="fewer than three frames that were shown have a simulation time")
+    if falls(simulated_ns) or simulated_ns[-1] == simulated_ns[0]:
+        fault = "fall back" if falls(simulated_ns) else "are all the same"
+        return Missing(reason=f"the simulation times {fault} in this log")
+    if falls(shown_ns):
+        return Missing(reason="the display times fall back in this log")
     offsets_ns = (shown_ns - simulated_ns).astype(np.float64)
     drift = clock_drift(simulated_ns.astype(np.float64), offsets_ns)
     return StepErrors(
@@ -74,10 +82,11 @@ def motion_steps(series: FrameSeries) -> MotionSteps | None:
     Returns
     -------
     MotionSteps or None
-        ``None`` where the log has no simulation times, or fewer than three shown frames carry one.
+        ``None`` where the log has no simulation times, fewer than three shown frames carry one, or the times of the
+        simulation or of the display do not rise.
     """
     steps = step_errors(series)
-    if steps is None:
+    if isinstance(steps, Missing):
         return None
     errors_ms = steps.errors_ms
     sizes_ms = np.abs(errors_ms)

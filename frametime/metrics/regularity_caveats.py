@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Final
 
 from frametime.caveats import Caveat, Weight
+from frametime.metrics.display import display_time_falls
 from frametime.metrics.drift_words import percent, seconds
 from frametime.words import counted
 
@@ -32,8 +33,9 @@ TOLD_RATE_DIFFERENCE: Final = 2e-4
 def regularity_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
     """Caveats of the findings of a run, each naming the metrics it bears on.
 
-    Codes: ``warm-up``, ``drift``, ``level-change``, ``not-all-play``, ``display-from-frame-ends``,
-    ``refresh-rate-differs``, ``motion-from-frame-ends``, ``clock-drift-removed``, ``dropped-frames``.
+    Codes: ``warm-up``, ``drift``, ``level-change``, ``not-all-play``, ``display-times-fall``,
+    ``display-from-frame-ends``, ``refresh-rate-differs``, ``motion-from-frame-ends``,
+    ``clock-drift-removed``, ``dropped-frames``.
     """
     return (
         *_of_drift(series),
@@ -82,6 +84,17 @@ def _of_segments(series: FrameSeries) -> Iterator[Caveat]:
 
 def _of_display(series: FrameSeries) -> Iterator[Caveat]:
     fixed, variable = series.fixed_refresh, series.variable_refresh
+    n_falls = display_time_falls(series)
+    if n_falls:
+        yield Caveat(
+            code="display-times-fall",
+            message=(
+                f"The display times fall back {counted(n_falls, 'time')}: the frames do not stand in the order in "
+                "which they were shown, so nothing is told of the display."
+            ),
+            weight=Weight.CARE,
+            metrics=(*FIXED_KEYS, *VARIABLE_KEYS, *MOTION_KEYS),
+        )
     keys = FIXED_KEYS if fixed is not None else VARIABLE_KEYS
     fit = fixed or variable
     if fit is not None and not fit.from_display_times:

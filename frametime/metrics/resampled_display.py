@@ -67,7 +67,7 @@ def _step_size(run: ResampledRun, first: NDArray[np.int64], last: NDArray[np.int
 def _fixed(run: ResampledRun) -> dict[str, Outcome]:
     refresh = run.series.options.refresh
     fixed = None if refresh is None else fixed_steps(run.series, refresh)
-    if refresh is None or fixed is None or fixed.steps.size == 0:
+    if refresh is None or fixed is None or isinstance(fixed, Missing):
         return {}
     # A step belongs to the frame that ends it.
     ends = fixed.seen[1:]
@@ -88,7 +88,7 @@ def _fixed(run: ResampledRun) -> dict[str, Outcome]:
 def _variable(run: ResampledRun) -> dict[str, Outcome]:
     refresh = run.series.options.refresh
     found = None if refresh is None else variable_steps(run.series, refresh)
-    if found is None:
+    if found is None or isinstance(found, Missing):
         return {}
     inside = ~found.below & ~found.above
     total_ms = np.maximum(run.sums_at(found.frames, found.steps_ns / 1e6), 1e-9)
@@ -111,7 +111,7 @@ def _time_share(
 
 def _motion(run: ResampledRun, values: Mapping[str, float]) -> dict[str, Outcome]:
     steps = step_errors(run.series)
-    if steps is None:
+    if isinstance(steps, Missing):
         return {}
     sizes_ms = np.abs(steps.errors_ms)
     found: dict[str, Outcome] = {

@@ -118,7 +118,10 @@ def test_a_window_is_not_a_fixed_refresh() -> None:
 @given(st.integers(2, 400), st.floats(3.0, 60.0), st.booleans())
 def test_refreshes_are_shared_out_among_the_frames(n: int, frame_ms: float, tearing: bool) -> None:
     series = run_of(frame_ms * np.random.default_rng(n).lognormal(0, 0.1, n))
-    fit = fixed(series, "60", tearing=tearing)
+    fit = fit_fixed_refresh(series, parse_refresh("60", tearing=tearing))
+    if fit is None:
+        assert series.duration_s - series.frame_times_ms[0] / 1000.0 <= 1 / 60
+        return
     steps = {int(step): count for step, count in fit.cadence.items()}
     assert sum(step * count for step, count in steps.items()) == fit.n_refreshes
     assert sum(steps.values()) + fit.skipped_frame_count == n - 1

@@ -126,3 +126,7 @@ def test_a_wide_interval_is_not_called_steady() -> None:
     assert swinging.sentence.endswith(" % over this run.")
     flat = find_drift(run_of(10.0 + 0.01 * np.tile([0.0, 1.0, 2.0], 1000)))
     assert flat.is_steady and "no drift found" in flat.sentence.lower()
+
+
+def test_one_block_is_one_block() -> None:
+    assert run_of(np.array([8.0])).drift.sentence.startswith("Not enough for drift: 1 block of 0.008 s; ")

@@ -121,3 +121,34 @@ def test_a_display_off_its_nominal_rate_and_a_drifting_clock_are_told() -> None:
     messages = {caveat.code: caveat.message for caveat in regularity_caveats(series)}
     assert messages["refresh-rate-differs"] == "The times follow 59.9 Hz, not the 60 Hz given."
     assert "100 parts per million" in messages["clock-drift-removed"]
+
+
+def value_of(series: FrameSeries, key: str) -> float | Missing:
+    return rows_of(series)[key]
+
+
+def test_changes_that_were_not_looked_for_are_not_none() -> None:
+    short = value_of(run_of(clean_ms(1200, 1)), "level_change_count")
+    assert short == Missing(reason="changes of level are looked for in 20 blocks of a second or more")
+    assert value_of(run_of(clean_ms(7200, 1)), "level_change_count") == 0.0
+    assert value_of(planted(1, step(8.0, 41.0)), "level_change_count") == 1.0
+
+
+def test_warm_up_that_was_not_looked_for_is_not_none() -> None:
+    short = value_of(run_of(clean_ms(1200, 1)), "warm_up_s")
+    assert short == Missing(reason="in runs under 20 s warm-up cannot be told from the scene")
+    slow = value_of(run_of(np.full(28, 1000.0)), "warm_up_s")
+    assert slow == Missing(reason="7 blocks of frames: too few to tell warm-up from the scene")
+    assert value_of(run_of(np.full(32, 1000.0)), "warm_up_s") == 0.0
+    assert value_of(run_of(clean_ms(7200, 1)), "warm_up_s") == 0.0
+    warm = value_of(planted(1, warm_up(15.0, 3.0)), "warm_up_s")
+    assert isinstance(warm, float)
+    assert warm > 2.0
+
+
+@pytest.mark.parametrize(
+    ("n", "reason"),
+    [(3, "fewer than 512 frames"), (511, "fewer than 512 frames"), (512, "no line stands out of the noise")],
+)
+def test_a_run_too_short_for_a_spectrum_says_so(n: int, reason: str) -> None:
+    assert value_of(run_of(np.full(n, 10.0)), "spectrum_line_hz") == Missing(reason=reason)
