@@ -154,7 +154,9 @@ def _with_still(
             own_level, own_spread = _level_and_spread(series, low, high)
             long_enough = float(np.sum(series.frame_times_ms[low:high])) >= 1000.0 * rule.min_stretch_s
             away = max(own_level, level) >= rule.jump_ratio * min(own_level, level)
-            unlike = max(own_spread, spread) >= rule.spread_ratio * min(own_spread, spread)
+            larger = max(own_spread, spread)
+            # Two stretches without any spread are alike.
+            unlike = larger > 0.0 and larger >= rule.spread_ratio * min(own_spread, spread)
             if long_enough and away and unlike:
                 own_kind = "still"
         if marked and own_kind == "play" and marked[-1][2] == "play":

@@ -112,3 +112,9 @@ def test_a_capture_of_pauses_alone_has_nothing_to_choose() -> None:
     segments = find_segments(run_of(np.array([2500.0, 2600.0])))
     with pytest.raises(ValueError, match="no stretch of play"):
         choose_segment(segments, "longest")
+
+
+def test_two_stretches_without_any_spread_are_both_play() -> None:
+    """Neither is stiller than the other: a change of scene, as far as anyone can tell."""
+    series = run_of(np.concatenate((np.full(1000, 10.0), np.full(500, 20.0))))
+    assert [segment.kind for segment in find_segments(series)] == ["play"]
