@@ -25,6 +25,11 @@ MISSING: Final = frozenset(
         "missing",
         "#n/a n/a",
         "<na>",
+        "n.a.",
+        "not available",
+        "[not available]",
+        "not supported",
+        "[not supported]",
     )
 )
 """What stands for a missing value, in lower case."""

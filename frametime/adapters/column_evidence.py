@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from itertools import pairwise
 from typing import Final, NamedTuple
 
@@ -99,6 +100,20 @@ def shown_column(name: str, position: int) -> str:
     ("'time'", 'number 3')
     """
     return f"'{printable(name, limit=60)}'" if name else f"number {position + 1}"
+
+
+def layout_choice(columns: Sequence[tuple[str, int]]) -> str:
+    """How a layout chooses one of several columns: by name, or by position where the names do not tell them apart.
+
+    Examples
+    --------
+    >>> layout_choice([("a", 1), ("b", 2)]), layout_choice([("a", 1), ("a", 2)])
+    ('"NAME"', '2 or 3, its position counted from 1')
+    """
+    names = {name for name, _ in columns}
+    if len(names) == len(columns) and all(names):
+        return '"NAME"'
+    return f"{' or '.join(str(position + 1) for _, position in columns)}, its position counted from 1"
 
 
 def column_facts(

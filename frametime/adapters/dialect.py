@@ -124,6 +124,7 @@ def detect_dialect(source: TextSource, options: ReadOptions) -> Dialect:
         raise ReadError.at(source.name, "this file holds no text", helps="record the run again")
     _refuse_very_wide(source, lines, layout, options)
     delimiter, quote, spaced, rows, start, why = _best_split(source, lines, layout)
+    _refuse_zero_bytes(source, lines[: rows[start].line - 1])
     count = modal_count(rows[start : start + SAMPLE_ROWS])
     header, units, names = _header_above(source, lines, rows, start, count, delimiter, quote, spaced, layout)
     n_columns = count
@@ -162,6 +163,18 @@ def detect_dialect(source: TextSource, options: ReadOptions) -> Dialect:
         footer=ending.footer,
         evidence=evidence,
     )
+
+
+def _refuse_zero_bytes(source: TextSource, above: Sequence[str]) -> None:
+    """Zero bytes above the rows, or in the first of them, leave open what the names are."""
+    line = next((number for number, text in enumerate(above, start=1) if "\0" in text), None)
+    if line is not None:
+        raise ReadError.at(
+            source.name,
+            "a zero byte stands in the names or in the first rows",
+            line=line,
+            helps="the file is damaged, as after a loss of power: record the run again, or remove that line",
+        )
 
 
 def _refuse_very_wide(source: TextSource, lines: Sequence[str], layout: Layout, options: ReadOptions) -> None:

@@ -16,6 +16,7 @@ from frametime.adapters.cells import is_value, kind_of
 from frametime.adapters.clock_origin import ClockOrigin, clock_origin
 from frametime.adapters.column_choice import TIMED_ROLES, ColumnChoice, ColumnUse
 from frametime.adapters.column_evidence import PLAUSIBLE_NS, ColumnFacts
+from frametime.adapters.header_words import quantity_unit
 from frametime.adapters.numbers import TimeValues
 from frametime.adapters.rejected import RejectedRows
 from frametime.adapters.time_units import CLOCK
@@ -139,7 +140,7 @@ def assemble(
 def _unused_columns(facts: Sequence[ColumnFacts], choice: ColumnChoice) -> tuple[OtherColumn, ...]:
     used = choice.used_positions()
     return tuple(
-        OtherColumn(name=fact.name, position=fact.position, unit=fact.said.other_unit, cells=fact.cells)
+        OtherColumn(name=fact.name, position=fact.position, unit=quantity_unit(fact.name, fact.said), cells=fact.cells)
         for fact in facts
         if fact.position not in used and fact.name
     )

@@ -23,6 +23,7 @@ from frametime.adapters.layout import Layout
 from frametime.adapters.number_style import NumberStyle, number_styles
 from frametime.adapters.numbers import TimeValues, times_of_numbers, times_of_texts
 from frametime.adapters.rejected import RejectedRows, caveats_of_text, reason_of, source_caveats
+from frametime.adapters.row_scan import scan_rows
 from frametime.adapters.rows import SAMPLE_ROWS
 from frametime.adapters.streams import chosen_stream, chosen_stream_of_texts, unnamed_stream
 from frametime.adapters.table_reader import (
@@ -88,6 +89,7 @@ class FrameLogAdapter:
 
 def _parse(source: TextSource, options: ReadOptions) -> ParsedLog:
     dialect = detect_dialect(source, options)
+    scan = scan_rows(source, dialect)
     facts = column_facts(
         dialect.names,
         dialect.units_row,
@@ -108,7 +110,7 @@ def _parse(source: TextSource, options: ReadOptions) -> ParsedLog:
         options,
         layout_toml=layout.to_toml(comments=comments),
         evidence=tuple(f"{key}: {text}" for key, text in comments.items()),
-        caveats=(*choice.caveats, *source_caveats(source, dialect)),
+        caveats=(*choice.caveats, *source_caveats(source, dialect, scan)),
         metadata=dialect.metadata,
     )
     read = partial(_read_other_columns, source, dialect, facts, columns.records, parsed.timeline, options)

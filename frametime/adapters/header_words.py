@@ -64,6 +64,8 @@ _OTHER_UNITS: Final = MappingProxyType(
         "°f": "[degF]",
         "degf": "[degF]",
         "fahrenheit": "[degF]",
+        "k": "K",
+        "kelvin": "K",
         "mhz": "MHz",
         "ghz": "GHz",
         "khz": "kHz",
@@ -112,6 +114,7 @@ _STAMP: Final = frozenset(
     ]
 )
 _SPAN: Final = frozenset(["duration", "interval", "delta", "dt", "length", "period", "gap", "took"])
+_FREQUENCY: Final = frozenset(("clock", "frequency", "freq", "clk"))
 _RATE_WORDS: Final = frozenset(("fps", "framerate"))
 _WORK: Final = frozenset(["work", "working", "busy", "active", "render", "rendering", "time", "duration"])
 _NOT_WORK: Final = frozenset(["wait", "waiting", "idle", "latency", "lag", "delay"])
@@ -224,6 +227,30 @@ def unit_of_text(text: str) -> tuple[TimeUnit | None, str | None]:
     if bare in {"W", "C", "V", "A", "J"} or (word in _OTHER_UNITS and unit_named(bare) is None):
         return None, _OTHER_UNITS.get(word)
     return unit_named(bare), None
+
+
+def quantity_unit(name: str, said: HeaderMeaning) -> str | None:
+    """UCUM code of the unit of a column that holds no time: a clock in Hz is no rate of frames.
+
+    Examples
+    --------
+    >>> quantity_unit("core clock (Hz)", header_meaning("core clock (Hz)"))
+    'Hz'
+    """
+    if said.unit is RATE and _FREQUENCY & set(words_of(name)):
+        return "Hz"
+    return said.other_unit
+
+
+def unit_in_quantity_cell(text: str) -> str | None:
+    """UCUM code of the unit behind a reading.
+
+    Examples
+    --------
+    >>> unit_in_quantity_cell("Hz"), unit_in_quantity_cell("W"), unit_in_quantity_cell("ms")
+    ('Hz', 'W', None)
+    """
+    return "Hz" if text.strip().casefold() == "hz" else unit_of_text(text)[1]
 
 
 def _unit_in(name: str, words: tuple[str, ...]) -> tuple[TimeUnit | None, str | None]:

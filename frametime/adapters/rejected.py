@@ -14,6 +14,7 @@ from frametime.words import counted
 
 if TYPE_CHECKING:
     from frametime.adapters.dialect import Dialect
+    from frametime.adapters.row_scan import RowScan
     from frametime.adapters.table_reader import TextTable
     from frametime.adapters.text_source import TextSource
 
@@ -131,9 +132,17 @@ def caveats_of_text(table: TextTable, after: int) -> tuple[Caveat, ...]:
     return tuple(caveats)
 
 
-def source_caveats(source: TextSource, dialect: Dialect) -> tuple[Caveat, ...]:
-    """Caveats of the text itself: padding, a footer, a cut last line."""
+def source_caveats(source: TextSource, dialect: Dialect, scan: RowScan) -> tuple[Caveat, ...]:
+    """Caveats of the text itself: padding, zero bytes among the rows, a footer, a cut last line."""
     caveats = []
+    if scan.zero_bytes:
+        caveats.append(
+            Caveat(
+                code="zero-bytes-inside",
+                message=f"{counted(scan.zero_bytes, 'zero byte stands', 'zero bytes stand')} among the rows, from line "
+                f"{scan.zero_line} on, as after a loss of power: rows may be missing there.",
+            )
+        )
     if source.nul_bytes:
         caveats.append(
             Caveat(

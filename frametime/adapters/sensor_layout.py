@@ -19,8 +19,8 @@ CONVERSIONS: Final[Mapping[str, Mapping[str, tuple[float, float]]]] = MappingPro
     {
         # unit as UCUM code: (factor, then added) to the unit that is kept
         "W": {"W": (1.0, 0.0), "uW": (1e-6, 0.0), "mW": (1e-3, 0.0), "kW": (1e3, 0.0)},
-        "Cel": {"Cel": (1.0, 0.0), "[degF]": (5.0 / 9.0, -160.0 / 9.0)},
-        "MHz": {"MHz": (1.0, 0.0), "GHz": (1e3, 0.0), "kHz": (1e-3, 0.0)},
+        "Cel": {"Cel": (1.0, 0.0), "[degF]": (5.0 / 9.0, -160.0 / 9.0), "K": (1.0, -273.15)},
+        "MHz": {"MHz": (1.0, 0.0), "GHz": (1e3, 0.0), "kHz": (1e-3, 0.0), "Hz": (1e-6, 0.0)},
         "%": {"%": (1.0, 0.0)},
         "{rpm}": {"{rpm}": (1.0, 0.0)},
         "V": {"V": (1.0, 0.0), "mV": (1e-3, 0.0)},

@@ -31,6 +31,10 @@ if TYPE_CHECKING:
 COVERED_ENOUGH: Final = 0.95
 """Share of a capture that its samples must cover, else a caveat (common practice, no source)."""
 
+LONG_GAP_S: Final = 2.0
+LONG_GAP_STEPS: Final = 5.0
+"""A hole between samples that is longer than both is told (common practice, no source)."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class SensorOptions:
@@ -254,7 +258,25 @@ def _coverage_caveats(
             f"{(span_ns[1] - span_ns[0]) / 1e9:.1f} s); sensor numbers are of that part only."
         )
         caveats.append(Caveat(code="sensors-cover-part", message=message, weight=Weight.CARE, metrics=SENSOR_METRICS))
-    return tuple(caveats)
+    return (*caveats, *_gap_caveats(times_ns, span_ns))
+
+
+def _gap_caveats(times_ns: NDArray[np.int64], span_ns: tuple[int, int]) -> tuple[Caveat, ...]:
+    """The longest hole between samples within the capture, whichever quantities the log holds."""
+    if times_ns.size < 2:
+        return ()
+    steps_s = np.diff(times_ns) / 1e9
+    inside_s = np.diff(np.clip(times_ns, *span_ns)) / 1e9
+    worst = int(np.argmax(inside_s))
+    usual_s = float(np.median(steps_s))
+    if inside_s[worst] <= max(LONG_GAP_STEPS * usual_s, LONG_GAP_S):
+        return ()
+    from_s, to_s = ((int(times_ns[i]) - span_ns[0]) / 1e9 for i in (worst, worst + 1))
+    message = (
+        f"The sensor log has no sample from {from_s:.1f} to {to_s:.1f} s of the capture (usual step {usual_s:.2f} s); "
+        "readings are taken to change evenly across that gap."
+    )
+    return (Caveat(code="sensor-gap", message=message, weight=Weight.CARE, metrics=SENSOR_METRICS),)
 
 
 SENSOR_METRICS: Final = (

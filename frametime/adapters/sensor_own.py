@@ -10,9 +10,10 @@ from frametime.adapters.arrow_columns import numpy_of
 from frametime.adapters.base import ParsedLog
 from frametime.adapters.layout import Layout
 from frametime.adapters.number_style import NumberStyle
-from frametime.adapters.sensor_columns import NamedColumn, choose_sensor_columns, fits, reading_caveats, readings
+from frametime.adapters.sensor_columns import NamedColumn, choose_sensor_columns, fits
 from frametime.adapters.sensor_layout import QUANTITIES
 from frametime.adapters.sensor_log import missing_caveats, sample_table
+from frametime.adapters.sensor_readings import reading_caveats, readings
 from frametime.capture import TIME_COLUMN, Provenance, SensorTrace
 from frametime.caveats import Weight
 

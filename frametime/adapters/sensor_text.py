@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-from collections import Counter
 from collections.abc import Sequence
 from typing import Any, BinaryIO, Final, cast
 
@@ -12,24 +11,25 @@ from numpy.typing import NDArray
 
 from frametime.adapters.arrow_columns import arrow_int64
 from frametime.adapters.base import MAX_LISTED_ROWS, ReadOptions
-from frametime.adapters.cells import CellKind, kind_of
 from frametime.adapters.column_evidence import ColumnFacts, column_facts
 from frametime.adapters.dialect import Dialect, detect_dialect
-from frametime.adapters.header_words import words_of
+from frametime.adapters.header_words import quantity_unit
 from frametime.adapters.layout import ColumnRef
-from frametime.adapters.number_style import NumberStyle, number_styles
-from frametime.adapters.numbers import clean_texts, times_of_texts
+from frametime.adapters.numbers import times_of_texts
+from frametime.adapters.row_scan import scan_rows
 from frametime.adapters.sensor_clock import SensorTimes
 from frametime.adapters.sensor_columns import (
     NamedColumn,
     SensorColumn,
     choose_sensor_columns,
     names_device,
-    reading_caveats,
-    readings,
 )
+from frametime.adapters.sensor_device import device_column, rows_of_device
 from frametime.adapters.sensor_layout import QUANTITIES, SensorLayout
 from frametime.adapters.sensor_log import SENSOR_METRICS, SensorOptions, SensorSamples
+from frametime.adapters.sensor_number_style import sensor_number_style
+from frametime.adapters.sensor_readings import reading_caveats, readings
+from frametime.adapters.sensor_text_caveats import text_caveats
 from frametime.adapters.sensor_time_column import column_named, find_time_column, is_absolute
 from frametime.adapters.stored_log import StoredHash, kept_unchanged, open_stored, unpacked
 from frametime.adapters.table_reader import TextTable, lines_of_records, read_texts
@@ -39,9 +39,6 @@ from frametime.capture import SENSOR_COLUMNS, Provenance, RejectedRow
 from frametime.caveats import Caveat, Weight
 from frametime.errors import SensorError, printable
 
-_DEVICE_WORDS: Final = frozenset(("device", "card", "gpu", "adapter"))
-_NAME_WORDS: Final = frozenset(("name", "index", "id", "number", "no", "nr", "uuid", "model"))
-_MAX_DEVICES: Final = 16
 _DAY_NS: Final = 86_400 * 10**9
 
 
@@ -99,11 +96,13 @@ class _SensorReader:
         self._facts = column_facts(
             dialect.names, dialect.units_row, [row.cells for row in dialect.sample], dialect.n_columns
         )
-        self._style = self._number_style()
+        self._scan = scan_rows(text, dialect)
+        self._style = sensor_number_style(self._facts, layout.text, self._name)
         self._evidence: list[str] = []
         self._caveats: list[Caveat] = []
 
     def samples(self, *, wants_absolute: bool) -> SensorSamples:
+        self._refuse_no_table()
         time = find_time_column(
             self._facts,
             self._style,
@@ -122,22 +121,14 @@ class _SensorReader:
             {time.position, *(c.column.position for c in chosen), *([device] if device is not None else [])}
         )
         table = read_texts(self._text, self._dialect, positions, self._read)
-        rows = self._rows_of_device(table, device, time)
+        rows = self._rows_of_device(table, device)
         times, timed = self._times(table, time, rows)
         rejected = self._rejected(table, rows[~timed], time)
         n_rejected = int((~timed).sum()) + len(table.short)
         rows = rows[timed]
         if rows.size < 2:
             raise self._error(f"{rows.size} rows have a time, two are needed", helps="give the whole sensor log")
-        if self._dialect.cut_last_line is not None:
-            self._caveats.append(
-                Caveat(
-                    code="sensor-last-line-cut",
-                    message="The last line of the sensor log was cut off; it is left out.",
-                    weight=Weight.NOTE,
-                    metrics=SENSOR_METRICS,
-                )
-            )
+        self._caveats += text_caveats(self._text, self._dialect, table, self._scan)
         values = {column.quantity: self._readings(table, column, rows) for column in chosen}
         records = table.records[rows]
         return SensorSamples(
@@ -149,6 +140,18 @@ class _SensorReader:
             caveats=tuple(self._caveats),
             largest_back=self._largest_back(times, records),
         )
+
+    def _refuse_no_table(self) -> None:
+        """One row, or one column, is no sensor log, whatever its names say."""
+        if self._dialect.n_columns == 1:
+            above = printable(self._dialect.names[0], limit=60) if self._dialect.names else None
+            raise self._error(
+                "no delimiter parts the rows into a time and readings"
+                + (f", although the line above them is '{above}'" if above else ""),
+                helps='see whether the rows are cut off, or give delimiter = ";" or another in a sensor layout',
+            )
+        if len(self._dialect.sample) == 1 and self._dialect.data_end == self._text.end:
+            raise self._error("there is one row of readings, two are needed", helps="give the whole sensor log")
 
     # The time
 
@@ -201,7 +204,7 @@ class _SensorReader:
     def _quantities(self, time: ColumnFacts) -> tuple[SensorColumn, ...]:
         named = {
             fact.position: NamedColumn(
-                name=fact.name, position=fact.position, unit=fact.said.other_unit, cells=fact.cells
+                name=fact.name, position=fact.position, unit=quantity_unit(fact.name, fact.said), cells=fact.cells
             )
             for fact in self._facts
             if fact.position != time.position
@@ -242,78 +245,32 @@ class _SensorReader:
     def _column(self, ref: ColumnRef, key: str) -> ColumnFacts:
         return column_named(self._facts, ref, key=key, name=self._name)
 
+    def _device_column(self, time: ColumnFacts, chosen: Sequence[SensorColumn]) -> int | None:
+        if self._layout.device_column is not None:
+            return self._column(self._layout.device_column, "device_column").position
+        return device_column(self._facts, {time.position, *(column.column.position for column in chosen)})
+
+    def _rows_of_device(self, table: TextTable, device: int | None) -> NDArray[np.int64]:
+        wanted = self._options.device
+        if device is None and wanted is not None and not self._device_named:
+            raise self._error(
+                f"nothing in the log names a card '{printable(wanted, limit=40)}'",
+                helps="leave out --sensor-device, or name the column of the cards in a sensor layout: "
+                'device_column = "NAME"',
+            )
+        if device is None:
+            return np.arange(table.records.size, dtype=np.int64)
+        found = rows_of_device(table.columns[device], wanted, name=self._name, column=self._facts[device].name)
+        self._evidence += found.evidence
+        return found.rows
+
     def _readings(self, table: TextTable, column: SensorColumn, rows: NDArray[np.int64]) -> NDArray[np.float64]:
         texts = table.columns[column.column.position].take(arrow_int64(rows))
         found = readings(texts, column.quantity, column.unit, self._style)
         self._caveats += reading_caveats(found, column)
         return found.values
 
-    # Several cards
-
-    def _device_column(self, time: ColumnFacts, chosen: Sequence[SensorColumn]) -> int | None:
-        if self._layout.device_column is not None:
-            return self._column(self._layout.device_column, "device_column").position
-        used = {time.position, *(column.column.position for column in chosen)}
-        for fact in self._facts:
-            words = set(words_of(fact.name))
-            if fact.position in used or fact.unit is not None or fact.said.other_unit is not None:
-                continue
-            if not words or not words <= _DEVICE_WORDS | _NAME_WORDS or not words & (_DEVICE_WORDS | {"name"}):
-                continue
-            cells = Counter(cell.strip() for cell in fact.cells if kind_of(cell) is not CellKind.MISSING)
-            if cells and sum(cells.values()) >= 2 * len(cells):
-                return fact.position
-        return None
-
-    def _rows_of_device(self, table: TextTable, device: int | None, time: ColumnFacts) -> NDArray[np.int64]:
-        size = len(table.columns[time.position])
-        every = np.arange(size, dtype=np.int64)
-        if device is None:
-            if self._options.device is not None and not self._device_named:
-                raise self._error(
-                    f"nothing in the log names a card '{printable(self._options.device, limit=40)}'",
-                    helps="leave out --sensor-device, or name the column of the cards in a sensor layout: "
-                    'device_column = "NAME"',
-                )
-            return every
-        cells = np.array(clean_texts(table.columns[device]).to_pylist(), dtype=object)
-        names = list(dict.fromkeys(cells.tolist()))
-        if self._options.device is None:
-            if len(names) == 1:
-                return every
-            listed = ", ".join(f"'{printable(str(name), limit=40)}'" for name in names[:_MAX_DEVICES])
-            raise self._error(
-                f"the log holds {len(names)} cards: {listed}",
-                column=self._facts[device].name,
-                helps="choose one with --sensor-device",
-            )
-        wanted = [name for name in names if str(name).casefold() == self._options.device.strip().casefold()]
-        if not wanted:
-            listed = ", ".join(f"'{printable(str(name), limit=40)}'" for name in names[:_MAX_DEVICES])
-            raise self._error(
-                f"there is no card '{printable(self._options.device, limit=40)}'",
-                column=self._facts[device].name,
-                helps=f"the log holds {listed}",
-            )
-        self._evidence.append(f"card: '{printable(str(wanted[0]))}' of {len(names)}, chosen with --sensor-device")
-        return np.flatnonzero(cells == wanted[0])
-
     # What is told about it
-
-    def _number_style(self) -> NumberStyle:
-        text = self._layout.text
-        if text.decimal is not None or text.thousands is not None:
-            thousands = "" if text.thousands in (None, "none") else text.thousands
-            return NumberStyle(text.decimal or ".", thousands)
-        if self._dialect.delimiter == "," and not self._dialect.quote:
-            return NumberStyle()
-        cells = [cell for fact in self._facts for cell in fact.cells if fact.unit not in (DATE, CLOCK)]
-        styles, why = number_styles(cells)
-        if len(styles) > 1:
-            raise self._error(
-                why, helps='say which in a sensor layout: decimal = "," or decimal = "." with thousands = ","'
-            )
-        return styles[0]
 
     def _rejected(self, table: TextTable, untimed: NDArray[np.int64], time: ColumnFacts) -> tuple[RejectedRow, ...]:
         bad = [(int(record), f"the time in {time.shown} cannot be read") for record in table.records[untimed]]

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from itertools import pairwise
 from typing import Final
 
-from frametime.adapters.column_evidence import ColumnFacts
+from frametime.adapters.column_evidence import ColumnFacts, layout_choice
 from frametime.adapters.header_words import Meaning, words_of
 from frametime.adapters.layout import ColumnRef
 from frametime.adapters.number_style import NumberStyle
@@ -72,7 +72,8 @@ def find_time_column(
         raise SensorError.at(
             name,
             f"{joined([fact.shown for fact in found])} may each be the time",
-            helps='settle it in a sensor layout: time_column = "NAME"',
+            helps="settle it in a sensor layout: time_column = "
+            + layout_choice([(fact.name, fact.position) for fact in found]),
         )
     return _with_unit(found[0], unit, name)
 

@@ -231,7 +231,8 @@ def _source(
 ) -> TextSource:
     raw = _head_lines(stream, name, options, start=bom_length, end=end)
     head = raw.decode("utf-8", "replace")
-    if len(re.findall(_CONTROL, head)) > len(head) // 1000:
+    zeros = head.count("\0")
+    if len(re.findall(_CONTROL, head)) - zeros > len(head) // 1000 or zeros > len(head) // 10:
         raise ReadError.at(name, "this is a binary file, not text", helps="give a text file with one row a frame")
     return TextSource(
         stream=stream,

@@ -202,3 +202,34 @@ def test_lines_are_counted_through_blank_lines_and_line_ends_in_cells() -> None:
     capture = read_capture(io.BytesIO(text.encode()))
     (row,) = capture.provenance.rejected_rows
     assert row.line == 1 + 2 + 1 + 2 * 40 + 1
+
+
+def damaged(**lines: str) -> bytes:
+    """A frame log of 9000 rows with some of its lines replaced."""
+    rows = {f"line{i + 2}": f"{i * 10},10.0,demo" for i in range(9000)}
+    return "".join(f"{line}\n" for line in ({"line1": "time_ms,frame_time_ms,app"} | rows | lines).values()).encode()
+
+
+@pytest.mark.parametrize(
+    ("line", "text"), [("line1", "time_ms,frame\0_time_ms,app"), ("line2", "0,\0,demo"), ("line2", "\0,10.0,demo")]
+)
+def test_a_zero_byte_in_the_names_or_the_first_row_is_refused(line: str, text: str) -> None:
+    with pytest.raises(ReadError, match=rf"line {line[4:]}: a zero byte stands in the names or in the first rows"):
+        read_capture(io.BytesIO(damaged(**{line: text})))
+
+
+@pytest.mark.parametrize("line", ["line3", "line5002", "line8999"])
+@pytest.mark.parametrize("text", ["{t},10.0,de\0mo", "{t},\0,demo", "\0\0\0{t},10.0,demo"])
+def test_zero_bytes_among_the_rows_are_told(line: str, text: str) -> None:
+    moment = str((int(line[4:]) - 2) * 10)
+    capture = read_capture(io.BytesIO(damaged(**{line: text.format(t=moment)})))
+    (caveat,) = [caveat for caveat in capture.caveats if caveat.code == "zero-bytes-inside"]
+    assert f"among the rows, from line {line[4:]} on" in caveat.message
+
+
+@pytest.mark.parametrize("lines", [("line8",), ("line5002",), ("line5002", "line7000"), ("line8990",)])
+@pytest.mark.parametrize("text", ['{t},"10.0,demo', '{t},10.0,"demo'])
+def test_an_open_quote_in_a_frame_log_swallows_no_rows(lines: tuple[str, ...], text: str) -> None:
+    replaced = {line: text.format(t=(int(line[4:]) - 2) * 10) for line in lines}
+    with pytest.raises(ReadError, match=f"line {lines[0][4:]}: a cell opens a quote"):
+        read_capture(io.BytesIO(damaged(**replaced)))

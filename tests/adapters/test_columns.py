@@ -287,6 +287,15 @@ def test_rates_with_few_digits_are_told() -> None:
     assert codes_of(read({"fps": [f"{1e6 / value:.1f}" for value in FRAMES_US]})) == []
 
 
+def test_a_single_high_rate_does_not_hide_that_the_others_are_coarse() -> None:
+    # A step of 1 is 1.8 % of the usual 57 fps, and 0.1 % of the one second in a menu.
+    rates = [f"{1e6 / value:.0f}" for value in FRAMES_US]
+    rates[5] = "1000"
+    capture = read({"fps": rates})
+    assert codes_of(capture) == ["coarse-rates"]
+    assert "1.8 % of the usual 57 fps" in capture.caveats[0].message
+
+
 def test_minutes_in_brackets_are_a_unit() -> None:
     stamps = [f"{value / 60e6:.12f}" for value in STAMPS_US]
     assert steps_us(read({"elapsed (min)": stamps})) == FRAMES_US[1:]

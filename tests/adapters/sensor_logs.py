@@ -1,0 +1,76 @@
+"""Sensor logs and captures for tests, and what was read of them."""
+
+from __future__ import annotations
+
+import io
+from types import MappingProxyType
+
+import numpy as np
+import pytest
+
+from frametime.adapters.arrow_columns import arrow_int64
+from frametime.adapters.sensor_log import SensorOptions, attach_sensors
+from frametime.capture import Capture, Conditions, Provenance, SensorTrace
+from frametime.errors import SensorError
+
+UTC_START = "2026-11-25T09:00:00Z"
+
+
+def capture_of(*, seconds: float = 10.0, start: str | None = None, name: str = "-", start_s: float = 0.0) -> Capture:
+    """A capture at 100 fps whose clock begins at ``start_s``."""
+    import pyarrow as pa
+
+    stamps_ns = np.arange(round(start_s * 1e9), round((start_s + seconds) * 1e9) + 1, 10_000_000, dtype=np.int64)
+    return Capture(
+        frames=pa.Table.from_arrays([arrow_int64(stamps_ns)], names=["timestamp_ns"]),
+        conditions=Conditions(),
+        provenance=Provenance(
+            file_name=name,
+            sha256="",
+            size_bytes=0,
+            adapter="test",
+            rows_read=stamps_ns.size,
+            rows_rejected=0,
+            rejected_rows=(),
+            layout_toml="",
+            evidence=(),
+            metadata=MappingProxyType({}),
+            recorded_from_utc=start,
+        ),
+        sensors=None,
+        caveats=(),
+    )
+
+
+def attached(text: str | bytes, capture: Capture | None = None, **options: object) -> SensorTrace:
+    stream = io.BytesIO(text if isinstance(text, bytes) else text.encode())
+    trace = attach_sensors(capture or capture_of(), stream, options=SensorOptions(**options)).sensors
+    assert trace is not None
+    return trace
+
+
+def refusal(text: str, capture: Capture | None = None, **options: object) -> str:
+    with pytest.raises(SensorError) as caught:
+        attached(text, capture, **options)
+    assert "\n" not in str(caught.value)
+    return str(caught.value)
+
+
+def column(trace: SensorTrace, name: str) -> list[float | None]:
+    return trace.samples.column(name).to_pylist()
+
+
+def times_s(trace: SensorTrace) -> list[float]:
+    return [ns / 1e9 for ns in trace.samples.column("time_ns").to_pylist()]
+
+
+def codes(trace: SensorTrace) -> set[str]:
+    return {caveat.code for caveat in trace.caveats}
+
+
+def elapsed_log(n: int = 12) -> str:
+    return "elapsed_s,power_w,temperature_c\n" + "".join(f"{i},{100 + i}.5,{50 + i}\n" for i in range(n))
+
+
+def absolute_log(zone: str = "Z", day: str = "2026-11-25", n: int = 14) -> str:
+    return "time,power_w\n" + "".join(f"{day}T09:00:{i:02d}.500{zone},{100 + i}\n" for i in range(n))

@@ -1,0 +1,46 @@
+"""Sensor logs that hold several cards."""
+
+from __future__ import annotations
+
+from tests.adapters.sensor_logs import attached, column, refusal
+
+
+def many_cards() -> str:
+    rows = "".join(f"{i},{card},{base + i}\n" for i in range(12) for card, base in (("front", 100), ("rear", 200)))
+    return "elapsed_s,card,power_w\n" + rows
+
+
+def test_several_cards_in_one_log_must_be_chosen_between() -> None:
+    message = refusal(many_cards())
+    assert "2 cards: 'front', 'rear'" in message
+    assert "--sensor-device" in message
+    assert column(attached(many_cards(), device="rear"), "power_w")[:2] == [200.0, 201.0]
+    assert "the log holds 'front', 'rear'" in refusal(many_cards(), device="middle")
+
+
+def test_cards_in_columns_side_by_side() -> None:
+    log = "elapsed_s,front power [W],rear power [W]\n" + "".join(f"{i},100,200\n" for i in range(12))
+    assert column(attached(log, device="rear"), "power_w")[0] == 200.0
+
+
+def test_a_card_that_the_log_does_not_name_is_refused() -> None:
+    text = "elapsed_s,GPU 0 power (W)\n" + "".join(f"{i},120\n" for i in range(12))
+    assert "nothing in the log names a card 'gpu 1'" in refusal(text, device="gpu 1")
+
+
+def test_card_1_is_not_card_10_and_no_column_of_another_card_is_taken() -> None:
+    header = "elapsed_s,GPU 1 power (W),GPU 10 power (W),GPU 10 core clock (MHz)\n"
+    trace = attached(header + "".join(f"{i},120,200,1980\n" for i in range(12)), device="gpu 1")
+    assert trace.samples.column_names == ["time_ns", "power_w"]
+    assert column(trace, "power_w")[0] == 120.0
+
+
+def test_many_samples_at_each_time_may_be_of_several_cards() -> None:
+    trace = attached("elapsed_s,board,power_w\n" + "".join(f"{i},{b},1{b}0\n" for i in range(12) for b in (1, 2)))
+    (caveat,) = [caveat for caveat in trace.caveats if caveat.code == "sensor-equal-times"]
+    assert "several cards" in caveat.message
+
+
+def test_twenty_cards_are_several_cards() -> None:
+    text = "elapsed_s,gpu,power_w\n" + "".join(f"{i},{g},120\n" for i in range(12) for g in range(20))
+    assert "the log holds 20 cards" in refusal(text)

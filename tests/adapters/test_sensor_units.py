@@ -1,0 +1,261 @@
+"""Sensor logs: which column is which quantity, in which unit, written in which way."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from frametime.adapters.sensor_layout import SensorLayout
+from frametime.errors import LayoutError
+from tests.adapters.sensor_logs import attached, capture_of, codes, column, elapsed_log, refusal, times_s
+
+
+def test_an_elapsed_log_is_read_on_the_clock_of_the_capture() -> None:
+    trace = attached(elapsed_log())
+    assert times_s(trace) == [float(i) for i in range(12)]
+    assert column(trace, "power_w")[:2] == [100.5, 101.5]
+    assert trace.samples.schema.field("temperature_c").metadata == {b"unit": b"Cel"}
+    assert "elapsed time" in trace.alignment
+    assert trace.caveats == ()
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        (
+            "time (ms);board power [W];GPU clock [GHz]\n0;120,5;1,98\n6000;121,5;1,95\n12000;119,5;1,9\n",
+            (120.5, 1980.0),
+        ),
+        ("t_s\tpower draw (mW)\tcore frequency (kHz)\n0\t120500\t1980000\n6\t1\t1\n12\t1\t1\n", (120.5, 1980.0)),
+        ("elapsed [s],power,core clock\n0,120.50 W,1980 MHz\n6,121 W,1980 MHz\n12,119 W,1980 MHz\n", (120.5, 1980.0)),
+        ("elapsed,power,clock\n[s],[W],[MHz]\n0,120.5,1980\n6,121,1980\n12,119,1980\n", (120.5, 1980.0)),
+    ],
+    ids=["decimal-comma", "milliwatt", "units-in-cells", "units-row"],
+)
+def test_units_and_dialects(text: str, expected: tuple[float, float]) -> None:
+    trace = attached(text)
+    assert column(trace, "power_w")[0] == pytest.approx(expected[0], rel=1e-12)
+    assert column(trace, "core_clock_mhz")[0] == pytest.approx(expected[1], rel=1e-12)
+
+
+def test_fahrenheit_and_memory_units_are_converted() -> None:
+    # 212 °F is 100 °C by definition; 1 GB is 10**9 / 2**20 MiB.
+    trace = attached("elapsed_s,gpu temp (°F),vram used (GB)\n0,212,1\n6,32,2\n12,32,2\n")
+    assert column(trace, "temperature_c")[0] == pytest.approx(100.0, abs=1e-9)
+    assert column(trace, "memory_used_mib")[0] == pytest.approx(1e9 / 2**20, rel=1e-12)
+
+
+def test_every_quantity_is_found_by_its_words() -> None:
+    header = (
+        "elapsed_s,card power [W],power limit [W],gpu temperature [°C],hotspot temperature [°C],core clock [MHz],"
+        "memory clock [MHz],gpu usage [%],memory usage [%],fan [rpm],fan speed [%],core voltage [mV],"
+        "memory used [MiB]\n"
+    )
+    rows = "".join(f"{i},120,250,60,75,1980,2600,98,40,1500,45,1010,4096\n" for i in range(12))
+    trace = attached(header + rows)
+    assert {name: column(trace, name)[0] for name in trace.samples.column_names[1:]} == {
+        "power_w": 120.0,
+        "temperature_c": 60.0,
+        "core_clock_mhz": 1980.0,
+        "memory_clock_mhz": 2600.0,
+        "utilization_pct": 98.0,
+        "fan_rpm": 1500.0,
+        "fan_pct": 45.0,
+        "voltage_v": 1.01,
+        "memory_used_mib": 4096.0,
+    }
+
+
+def test_a_column_without_a_unit_is_not_guessed() -> None:
+    trace = attached("elapsed_s,power,temperature_c\n" + "".join(f"{i},120,50\n" for i in range(12)))
+    assert "power_w" not in trace.samples.column_names
+    (caveat,) = trace.caveats
+    assert caveat.code == "sensor-unit-unknown"
+    assert 'power_w_unit = "W"' in caveat.message
+    layout = SensorLayout.from_toml('power_w = "power"\npower_w_unit = "W"\n', "bench.toml")
+    told = attached("elapsed_s,power,temperature_c\n" + "".join(f"{i},120,50\n" for i in range(12)), layout=layout)
+    assert column(told, "power_w")[0] == 120.0
+
+
+def test_two_columns_that_fit_equally_well_are_not_chosen_between() -> None:
+    log = "elapsed_s,power a [W],power b [W],temp [C]\n" + "".join(f"{i},120,130,50\n" for i in range(12))
+    trace = attached(log)
+    assert "power_w" not in trace.samples.column_names
+    assert codes(trace) == {"sensor-ambiguous-column"}
+    layout = SensorLayout.from_toml('power_w = "power b [W]"\n', "bench.toml")
+    told = attached(log, layout=layout)
+    assert column(told, "power_w")[0] == 130.0
+    assert told.caveats == ()
+
+
+def test_the_layout_that_was_found_reads_the_log_in_the_same_way() -> None:
+    first = attached(elapsed_log())
+    layout = SensorLayout.from_toml(first.provenance.layout_toml, "found.toml")
+    again = attached(elapsed_log(), layout=layout)
+    assert again.samples.equals(first.samples)
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ('power = "x"\n', "line 1: unknown key 'power'"),
+        ('unit = "s"\npower_w_unit = "hp"\n', "line 2: power_w_unit is hp; allowed is one of W, uW, mW, kW"),
+        ("power_w = true\n", "line 1: power_w is True"),
+        ('time_zone = "Nowhere/Land"\n', "line 1: time_zone: 'Nowhere/Land' is not a time zone"),
+        ('unit = "parsec"\n', "line 1: unit"),
+        ("power_w =\n", "this is not TOML"),
+    ],
+)
+def test_a_wrong_sensor_layout_is_refused_with_its_line(text: str, message: str) -> None:
+    with pytest.raises(LayoutError) as caught:
+        SensorLayout.from_toml(text, "bench.toml")
+    assert message in str(caught.value)
+
+
+def test_a_unit_that_changes_halfway_is_converted_where_it_is_stated() -> None:
+    cells = ["120.5 W"] * 6 + ["120500 mW"] * 6
+    trace = attached("elapsed_s,power\n" + "".join(f"{i},{cell}\n" for i, cell in enumerate(cells)))
+    assert column(trace, "power_w") == pytest.approx([120.5] * 12)
+    assert codes(trace) == {"sensor-unit-mixed"}
+
+
+def test_a_unit_that_changes_halfway_without_a_word_is_found_by_its_size() -> None:
+    cells = ["120.5"] * 6 + ["120500"] * 6
+    trace = attached("elapsed_s,power_w\n" + "".join(f"{i},{cell}\n" for i, cell in enumerate(cells)))
+    assert column(trace, "power_w") == [120.5] * 6 + [None] * 6
+    assert "sensor-out-of-range" in codes(trace)
+
+
+def test_a_cell_whose_unit_contradicts_its_column_is_no_reading() -> None:
+    cells = ["120 W"] * 6 + ["120 mW"] + ["120 W"] * 5
+    trace = attached("elapsed_s,power_w\n" + "".join(f"{i},{cell}\n" for i, cell in enumerate(cells)))
+    assert column(trace, "power_w")[6] is None
+    assert "sensor-cells-unreadable" in codes(trace)
+
+
+@given(
+    st.lists(st.floats(0.0, 2900.0).map(lambda value: round(value, 2)), min_size=3, max_size=40),
+    st.sampled_from([(",", "."), (";", ","), ("\t", "."), ("|", ",")]),
+    st.sampled_from(["utf-8", "utf-8-sig", "utf-16", "cp1252"]),
+    st.sampled_from(["\n", "\r\n"]),
+)
+@settings(max_examples=80, deadline=None)
+def test_a_known_series_comes_back_from_any_dialect(
+    watts: list[float], marks: tuple[str, str], encoding: str, line_end: str
+) -> None:
+    delimiter, decimal = marks
+    rows = [f"{i / 4:.2f}{delimiter}{watt:.2f}{delimiter}{50 + i % 3}" for i, watt in enumerate(watts)]
+    text = line_end.join([delimiter.join(("elapsed [s]", "power [W]", "temperature [°C]")), *rows, ""])
+    if decimal == ",":
+        text = text.replace(".", ",")
+    trace = attached(text.encode(encoding), capture_of(seconds=0.5))
+    kept = len(column(trace, "power_w"))
+    assert column(trace, "power_w") == watts[:kept]
+
+
+@pytest.mark.parametrize(
+    ("name", "cell", "code"),
+    [
+        ("power (mW)", "120", "sensor-unit-doubtful"),
+        ("core clock (MHz)", "1.98", "sensor-unit-doubtful"),
+        ("gpu usage (%)", "0.97", "sensor-unit-doubtful"),
+        ("core voltage (mV)", "1.05", "sensor-unit-doubtful"),
+        ("power (W)", "0", "sensor-zeros"),
+        ("gpu temperature (°C)", "0", "sensor-zeros"),
+        ("gpu usage (%)", "0", None),
+        ("fan (rpm)", "0", None),
+        ("power (W)", "120", None),
+    ],
+)
+def test_readings_that_a_card_at_work_hardly_has_are_told(name: str, cell: str, code: str | None) -> None:
+    trace = attached(f"elapsed_s,{name}\n" + "".join(f"{i},{cell}\n" for i in range(12)))
+    assert codes(trace) == ({code} if code else set())
+
+
+def test_power_at_the_wall_is_not_that_of_the_card() -> None:
+    trace = attached("elapsed_s,wall power (W),temperature_c\n" + "".join(f"{i},490,60\n" for i in range(12)))
+    assert "power_w" not in trace.samples.column_names
+
+
+@pytest.mark.parametrize(
+    ("name", "cell", "quantity", "expected"),
+    [
+        ("power (uW)", "250000000", "power_w", 250.0),
+        ("power [µW]", "250000000", "power_w", 250.0),
+        ("gpu temp (degF)", "140", "temperature_c", 60.0),
+        ("gpu temp (Fahrenheit)", "140", "temperature_c", 60.0),
+    ],
+)
+def test_more_units_in_names(name: str, cell: str, quantity: str, expected: float) -> None:
+    # 140 °F is 60 °C by definition of the scale: (140 - 32) * 5 / 9.
+    trace = attached(f"elapsed_s,{name}\n" + "".join(f"{i},{cell}\n" for i in range(12)))
+    assert column(trace, quantity)[0] == pytest.approx(expected, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("name", "cell", "quantity", "expected"),
+    [
+        ("core clock (Hz)", "1980000000", "core_clock_mhz", 1980.0),
+        ("memory clock", "2500000000 Hz", "memory_clock_mhz", 2500.0),
+        ("gpu temp (K)", "333.15", "temperature_c", 60.0),
+        ("gpu temperature", "333.15 K", "temperature_c", 60.0),
+    ],
+)
+def test_hertz_and_kelvin_are_converted(name: str, cell: str, quantity: str, expected: float) -> None:
+    # 0 °C is 273.15 K by definition (SI brochure, 2.3.1).
+    trace = attached(f"elapsed_s,{name}\n" + "".join(f"{i},{cell}\n" for i in range(12)))
+    assert column(trace, quantity)[0] == pytest.approx(expected, rel=1e-12)
+    assert trace.caveats == ()
+
+
+def test_the_refresh_of_a_screen_is_no_clock_of_the_card() -> None:
+    text = "elapsed_s,refresh frequency (Hz),power_w\n" + "".join(f"{i},144,120\n" for i in range(12))
+    assert attached(text).samples.column_names == ["time_ns", "power_w"]
+
+
+def test_a_unit_that_is_not_known_is_not_called_missing() -> None:
+    trace = attached("elapsed_s,gpu temp (Ra),power_w\n" + "".join(f"{i},600,120\n" for i in range(12)))
+    assert "states no unit that is known" in trace.caveats[0].message
+
+
+def two_ways(clock: str = "2.{i:03}", volt: str = "1,05") -> str:
+    rows = "".join(f"{i};{clock.format(i=100 + i)};{volt}\n" for i in range(12))
+    return "elapsed_s;core clock (MHz);voltage_v\n" + rows
+
+
+def test_a_point_that_may_group_digits_is_not_taken_for_a_decimal_point() -> None:
+    message = refusal(two_ways())
+    assert "'2.100' beside '1,05' can be read in two ways" in message
+    assert 'decimal = "," with thousands = "." or decimal = "."' in message
+    layout = SensorLayout.from_toml('decimal = ","\nthousands = "."\n', "bench.toml")
+    trace = attached(two_ways(), layout=layout)
+    assert column(trace, "core_clock_mhz")[0] == 2100.0
+    assert column(trace, "voltage_v")[0] == 1.05
+
+
+def test_numbers_that_are_written_in_two_ways_are_refused() -> None:
+    message = refusal(two_ways("2{i}.5"))
+    assert "column 'voltage_v': '1,05' is written in another way" in message
+    told = attached(two_ways("2{i}.5"), layout=SensorLayout.from_toml('decimal = "."\n', "bench.toml"))
+    assert column(told, "core_clock_mhz")[0] == 2100.5
+    assert "sensor-cells-unreadable" in codes(told)
+
+
+def test_only_whole_groups_of_three_are_groups() -> None:
+    layout = SensorLayout.from_toml('decimal = ","\nthousands = "."\n', "bench.toml")
+    trace = attached(two_ways("2.1", "1.050,5 mV"), layout=layout)
+    assert column(trace, "core_clock_mhz") == [None] * 12
+    assert "sensor-cells-unreadable" in codes(trace)
+    millivolts = attached(two_ways("2.100", "1.050,5").replace("_v\n", "_mv\n"), layout=layout)
+    assert column(millivolts, "voltage_v")[0] == pytest.approx(1.0505, rel=1e-12)
+
+
+def test_columns_of_one_name_are_told_apart_by_position() -> None:
+    text = "elapsed_s,power_w,power_w\n" + "".join(f"{i},100,120\n" for i in range(12))
+    assert "power_w = 2 or 3, its position counted from 1" in refusal(text)
+    told = attached(text, layout=SensorLayout.from_toml("power_w = 3\n", "bench.toml"))
+    assert column(told, "power_w")[0] == 120.0
+    times = "elapsed_s,elapsed_s,power_w\n" + "".join(f"{i},{i},100\n" for i in range(12))
+    assert "time_column = 1 or 2, its position counted from 1" in refusal(times)
+    assert times_s(attached(times, layout=SensorLayout.from_toml("time_column = 1\n", "b.toml")))[0] == 0.0
