@@ -22,8 +22,10 @@ _MOST_OF_NAME: Final = 80
 """Signs of a name that its temporary name begins with: names have a greatest length."""
 
 
-def refuse_existing(paths: Iterable[Path], *, force: bool, helps: str = "--force replaces it") -> None:
-    """Stop before any work where a file or folder would be replaced.
+def refuse_existing(
+    paths: Iterable[Path], *, force: bool, helps: str = "--force replaces it", are_folders: bool = False
+) -> None:
+    """Stop before any work where a file or folder would be replaced, or cannot be made.
 
     Parameters
     ----------
@@ -33,12 +35,21 @@ def refuse_existing(paths: Iterable[Path], *, force: bool, helps: str = "--force
         Whether they may be replaced.
     helps : str
         What to do instead.
+    are_folders : bool
+        Whether folders are to be written; a file takes the place of no folder.
 
     Raises
     ------
     OutputError
-        Naming the first of those that are there, and the number of the others.
+        Naming the first of those that are there, and the number of the others; or the file or folder that is in the
+        way of one.
     """
+    paths = list(paths)
+    if not are_folders:
+        for path in paths:
+            if path.is_dir():
+                raise OutputError.at(str(path), "this is a folder", helps="name a file")
+    _refuse_blocked({path.parent for path in paths})
     if force:
         return
     found = [path for path in paths if path.exists() or path.is_symlink()]
@@ -49,6 +60,25 @@ def refuse_existing(paths: Iterable[Path], *, force: bool, helps: str = "--force
     raise OutputError.at(str(found[0]), told, helps=helps)
 
 
+def _refuse_blocked(folders: Iterable[Path]) -> None:
+    """Refuse folders that cannot be made because a file stands in their place, or in that of one above."""
+    for folder in folders:
+        there = next((path for path in (folder, *folder.parents) if path.exists()), None)
+        if there is not None and not there.is_dir():
+            raise OutputError.at(str(there), "this is a file, not a folder", helps="name another folder")
+
+
+def make_parent(path: Path) -> None:
+    """Make the folders above ``path`` that are missing.
+
+    Raises
+    ------
+    OutputError
+    """
+    with _cannot_write_in(path.parent):
+        path.parent.mkdir(parents=True, exist_ok=True)
+
+
 @contextlib.contextmanager
 def replacing(path: Path, *, is_forced: bool = False) -> Iterator[Path]:
     """A temporary name beside ``path`` that takes its place when the block ends well, and goes away when not.
@@ -56,7 +86,7 @@ def replacing(path: Path, *, is_forced: bool = False) -> Iterator[Path]:
     Parameters
     ----------
     path : Path
-        A file that is there hands its rights on.
+        A file that is there hands its rights on; folders that are missing above it are made.
     is_forced : bool
         Force the new content and its name to the disk before the block ends: it is there after a machine that freezes.
 
@@ -69,6 +99,7 @@ def replacing(path: Path, *, is_forced: bool = False) -> Iterator[Path]:
         what = "folder" if path.is_dir() else "device or pipe"  # an administrator could replace even that
         raise OutputError.at(str(path), f"this is a {what}", helps="name a file")
     with _refusals(path):
+        make_parent(path)
         with _cannot_write_in(path.parent):
             handle, name = tempfile.mkstemp(prefix=_prefix(path), suffix=".part", dir=path.parent)
         os.close(handle)
@@ -97,6 +128,7 @@ def replacing_folder(path: Path) -> Iterator[Path]:
         If the folder above cannot be written or the folder cannot be replaced.
     """
     with _refusals(path):
+        make_parent(path)
         with _cannot_write_in(path.parent):
             temporary = Path(tempfile.mkdtemp(prefix=_prefix(path), suffix=".part", dir=path.parent))
         try:
@@ -146,14 +178,12 @@ def write_text(path: Path, text: str) -> None:
 
 
 def write_bytes(path: Path, content: bytes, *, is_forced: bool = False) -> None:
-    """Write a file whole, as `replacing` does; folders that are missing above it are made.
+    """Write a file whole, as `replacing` does.
 
     Raises
     ------
     OutputError
     """
-    with _refusals(path):
-        path.parent.mkdir(parents=True, exist_ok=True)
     with replacing(path, is_forced=is_forced) as temporary:
         temporary.write_bytes(content)
 

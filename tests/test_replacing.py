@@ -29,9 +29,23 @@ def test_a_failed_write_leaves_the_old_file_and_no_other(tmp_path: Path) -> None
     assert [path.name for path in tmp_path.iterdir()] == ["result.txt"]
 
 
-def test_a_folder_that_is_not_there_is_named(tmp_path: Path) -> None:
+def test_a_folder_that_is_not_there_is_made(tmp_path: Path) -> None:
+    write_text(tmp_path / "missing" / "below" / "a.txt", "x")
+    assert (tmp_path / "missing" / "below" / "a.txt").read_text() == "x"
+    with replacing_folder(tmp_path / "other" / "runs") as making:
+        (making / "b.txt").write_text("x")
+    assert (tmp_path / "other" / "runs" / "b.txt").read_text() == "x"
+
+
+def test_a_file_in_the_way_of_a_folder_is_named(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("mine")
+    for force in (False, True):
+        with pytest.raises(OutputError, match="file: this is a file, not a folder"):
+            refuse_existing([tmp_path / "file" / "below" / "a.txt"], force=force)
+        with pytest.raises(OutputError, match="this is a folder; name a file"):
+            refuse_existing([tmp_path], force=force)
     with pytest.raises(OutputError, match="cannot write here"):
-        write_text(tmp_path / "missing" / "a.txt", "x")
+        write_text(tmp_path / "file" / "a.txt", "x")
 
 
 def test_a_folder_takes_the_place_of_another(tmp_path: Path) -> None:
@@ -72,7 +86,7 @@ def test_what_exists_is_told_in_the_same_words_everywhere(tmp_path: Path) -> Non
     with pytest.raises(OutputError, match=r"b\.txt: the file and 1 more exist; --force replaces it$"):
         refuse_existing(paths, force=False)
     with pytest.raises(OutputError, match=r": the folder exists; choose another name$"):
-        refuse_existing([tmp_path], force=False, helps="choose another name")
+        refuse_existing([tmp_path], force=False, helps="choose another name", are_folders=True)
     refuse_existing(paths, force=True)
 
 

@@ -108,13 +108,40 @@ def cli(ctx: click.Context, no_color: bool) -> None:
         ctx.color = True
 
 
+def _prepare_streams() -> None:
+    """Let any text be printed; a stream that was closed before the start is one that holds nothing.
+
+    Left closed, its number would go to the next file that is opened, and what is printed would land there.
+    """
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))  # noqa: SIM115, PTH123 - open to the end
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(encoding="utf-8", errors="backslashreplace")
+
+
+def _pipe_ended() -> int:
+    """The exit code where the reader of a pipe has enough."""
+    # A second failure at exit would print a message.
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    return 0
+
+
+def _dash_hint(arguments: list[str]) -> str:
+    """How to write the name of a file that was taken for an option; empty where none was."""
+    for typed in arguments:
+        if typed.startswith("-") and not typed.startswith("--") and ("." in typed or os.path.exists(typed)):  # noqa: PTH110
+            return f"The file '{printable(typed)}' is written './{printable(typed)}'."
+    return ""
+
+
 def main() -> None:
     """Run the command line and end the process with its exit code."""
     # Imports make many objects and no garbage: looking for it is a seventh of the time of a quick check.
     gc.disable()
-    for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(encoding="utf-8", errors="backslashreplace")
+    _prepare_streams()
+    printed_to = sys.stdout
     try:
         code = cli.main(prog_name="frametime", standalone_mode=False, windows_expand_args=False)
         sys.stdout.flush()
@@ -122,17 +149,22 @@ def main() -> None:
         click.echo(f"frametime: {error}", err=True)
         code = 2 if isinstance(error, EndingError) else 3
     except click.ClickException as error:
+        if isinstance(error, click.NoSuchOption) and (hint := _dash_hint(sys.argv[1:])):
+            error = click.UsageError(f"{error.format_message()} {hint}", ctx=error.ctx)
         error.show()
         code = error.exit_code
     except click.Abort:
         click.echo("frametime: interrupted", err=True)
         code = 130
     except BrokenPipeError:
-        # The reader of the pipe has enough; a second failure at exit would print a message.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        code = 0
+        code = _pipe_ended()
+    except SystemExit:
+        if sys.stdout is printed_to:
+            raise
+        code = _pipe_ended()  # click has seen it first, and put a stream in its place that fails no more
     except OSError as error:
-        click.echo(f"frametime: {printable(str(error))}", err=True)
+        where = "" if error.filename is None else f"{printable(str(error.filename))}: "
+        click.echo(f"frametime: {where}{printable(error.strerror or str(error))}", err=True)
         code = 3
     code = code if isinstance(code, int) else 0
     if isinstance(cli, CommandTable) and cli.ends_at_once and code in _ENDED_WELL:

@@ -11,24 +11,16 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from frametime.cli.options import (
-    limit_options,
-    make_measure_options,
-    make_read_options,
-    make_sensor_options,
-    measuring_options,
-    reading_options,
-    sensor_options,
-    skips_warm_up,
-)
+from frametime.cli.batch_options import make_batch_options, refuse_capture_as_table
+from frametime.cli.options import limit_options, measuring_options, reading_options, sensor_options
 from frametime.cli.output import formula_warning
-from frametime.cli.pattern_options import chosen_pattern, refuse_unknown_sensor_fields
+from frametime.cli.pattern_options import PATTERN_FIELDS
+from frametime.cli.value_types import NAME, NamedPath
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
 
-    from frametime.pipeline.batch import BatchCount, Row, Walk
-    from frametime.pipeline.path_pattern import PathPattern
+    from frametime.pipeline.batch import BatchCount, BatchOptions, Row, Walk
 
 
 @click.command(
@@ -36,19 +28,23 @@ if TYPE_CHECKING:
     "Exit codes: 0 every capture was measured; 2 wrong usage; 3 the folder or the output\n"
     "cannot be used; 4 some captures could not be measured; 130 interrupted."
 )
-@click.argument("folder", type=click.Path(file_okay=False))
-@click.option("-o", "--out", required=True, metavar="PATH", help="Table to write: .csv, .jsonl, .parquet, or a folder.")
+@click.argument("folder", type=NamedPath(file_okay=False))
+@click.option(
+    "-o", "--out", required=True, type=NAME, metavar="PATH", help="Table to write: .csv, .jsonl, .parquet, or a folder."
+)
 @click.option(
     "--partition-by", metavar="FIELD,...", help="Write Parquet into the folder --out, parted by these path fields."
 )
 @click.option("--escape-formulas", is_flag=True, help="In CSV, put an apostrophe before text like a formula.")
 @click.option("--force", is_flag=True, help="Replace a table that exists.")
 @click.option("--resume", is_flag=True, help="Keep the rows of captures that have not changed.")
-@click.option("--path-pattern", metavar="PATTERN", help="Fields of the path that become columns.")
-@click.option("--sensors-pattern", metavar="PATTERN", help="Where the sensor log of a capture lies.")
+@click.option(
+    "--path-pattern", metavar="PATTERN", help=f"How paths are built; its fields become columns: {PATTERN_FIELDS}."
+)
+@click.option("--sensors-pattern", metavar="PATTERN", help="Where the sensor log of a capture lies, by these fields.")
 @click.option("--workers", type=click.IntRange(min=1), help="Processes; by default one a core.")
 @click.option("--cluster", metavar="ADDRESS", help="Measure on the Dask cluster whose scheduler is there.")
-@click.option("-q", "--quiet", is_flag=True, help="No progress and no closing count.")
+@click.option("-q", "--quiet", is_flag=True, help="No progress and no closing count; warnings remain.")
 @reading_options
 @sensor_options
 @measuring_options
@@ -68,30 +64,31 @@ def batch(folder: str, **chosen: Any) -> None:
       frametime batch captures --out runs/ --partition-by card,scene \\
         --path-pattern "{card}/{scene}/{resolution}/run{run}.csv.gz"
     """
-    from frametime.errors import OutputError, printable
-    from frametime.pipeline.batch import BatchOptions, check_output, run_batch, walk_captures
+    from frametime.errors import OutputError
+    from frametime.pipeline.batch import check_output
 
     out = Path(chosen["out"])
-    path_pattern = chosen_pattern("--path-pattern", chosen["path_pattern"])
-    options = BatchOptions(
-        read=make_read_options(chosen),
-        measure=make_measure_options(chosen),
-        sensor_options=make_sensor_options(
-            chosen, needs="--sensors-pattern", given=chosen["sensors_pattern"] is not None
-        ),
-        path_pattern=path_pattern,
-        sensors_pattern=chosen_pattern("--sensors-pattern", chosen["sensors_pattern"]),
-        skip_start_auto=skips_warm_up(chosen),
-        workers=chosen["workers"],
-        escape_formulas=_for_csv(chosen["escape_formulas"], out),
-        partition_by=_partition_fields(chosen["partition_by"], path_pattern, out),
-    )
-    refuse_unknown_sensor_fields(options.sensors_pattern, options.path_pattern)
+    options = make_batch_options(chosen, out)
     root = Path(folder) if chosen["cluster"] is None else Path(folder).resolve()
     if not root.is_dir():
         raise OutputError.at(folder, "there is no such folder")
     check_output(out, force=chosen["force"] or chosen["resume"], partition_by=options.partition_by)
-    _refuse_capture(out, root)
+    refuse_capture_as_table(out, root)
+    walk = _walked(root, folder, out, options)
+    count = _run(root, out, options, walk, chosen)
+    if not chosen["quiet"]:
+        click.echo(_closing(count, walk, out), err=True)
+    if count.n_formula_cells and not options.escape_formulas:
+        click.echo(formula_warning(count.n_formula_cells, str(out)), err=True)
+    if count.n_failed or walk.unlisted:
+        click.get_current_context().exit(4)
+
+
+def _walked(root: Path, folder: str, out: Path, options: BatchOptions) -> Walk:
+    """The captures below the folder; folders that cannot be listed are told."""
+    from frametime.errors import OutputError, printable
+    from frametime.pipeline.batch import walk_captures
+
     walk = walk_captures(root, pattern=options.path_pattern, leave_out=out)
     for name, reason in walk.unlisted.items():
         click.echo(
@@ -99,10 +96,17 @@ def batch(folder: str, **chosen: Any) -> None:
         )
     if not walk.captures:
         raise OutputError.at(folder, "no capture was found here", helps=_others(walk) or "is this the right folder?")
+    return walk
+
+
+def _run(root: Path, out: Path, options: BatchOptions, walk: Walk, chosen: dict[str, Any]) -> BatchCount:
+    """Measure what is to be measured, with progress on a terminal; Ctrl-C keeps the rows so far."""
+    from frametime.pipeline.batch import run_batch
+
     counter = _Progress(len(walk.captures), shown=sys.stderr.isatty() and not chosen["quiet"])
     try:
         with _executor(chosen["cluster"]) as (executor, workers):
-            count = run_batch(
+            return run_batch(
                 root,
                 out,
                 options=replace(options, workers=workers) if workers is not None else options,
@@ -115,13 +119,8 @@ def batch(folder: str, **chosen: Any) -> None:
         counter.clear()
         click.echo("frametime: interrupted; the rows so far are kept: go on with --resume", err=True)
         click.get_current_context().exit(130)
-    counter.clear()
-    if not chosen["quiet"]:
-        click.echo(_closing(count, walk, out), err=True)
-    if count.n_formula_cells and not options.escape_formulas:
-        click.echo(formula_warning(count.n_formula_cells, str(out)), err=True)
-    if count.n_failed or walk.unlisted:
-        click.get_current_context().exit(4)
+    finally:
+        counter.clear()
 
 
 @contextlib.contextmanager
@@ -134,45 +133,6 @@ def _executor(cluster: str | None) -> Iterator[tuple[Executor | None, int | None
 
     with cluster_executor(cluster) as (executor, n_workers):
         yield executor, n_workers
-
-
-def _refuse_capture(out: Path, root: Path) -> None:
-    """Refuse to replace a text file among the captures that is no table of a batch: it is most likely a capture."""
-    if not out.is_file() or root.resolve() not in out.resolve().parents or out.suffix.lower() == ".parquet":
-        return
-    with out.open("rb") as stream:
-        head = stream.readline(1 << 20)
-    if head and not all(name in head for name in (b"file", b"status", b"parameters")):
-        raise click.UsageError(f"--out: {str(out)!r} lies among the captures and is no table of a batch: it is kept")
-
-
-def _for_csv(escape_formulas: bool, out: Path) -> bool:
-    """Refuse the escaping of formulas in a table that no spreadsheet opens as text."""
-    if escape_formulas and out.suffix.lower() != ".csv":
-        raise click.UsageError("--escape-formulas is for .csv tables; other formats keep text apart from formulas")
-    return escape_formulas
-
-
-def _partition_fields(text: str | None, pattern: PathPattern | None, out: Path) -> tuple[str, ...]:
-    """The fields of ``--partition-by``, in their order."""
-    from frametime.pipeline.tables import FORMATS
-
-    if text is None:
-        return ()
-    if out.suffix.lower() in FORMATS:
-        raise click.UsageError(
-            f"--partition-by writes a folder of Parquet files, not a {out.suffix} file: name a folder"
-        )
-    if pattern is None:
-        raise click.UsageError("--partition-by takes fields of --path-pattern: give that too")
-    fields = tuple(name.strip() for name in text.split(","))
-    for name in fields:
-        if name not in pattern.fields:
-            known = ", ".join(pattern.fields) or "none"
-            raise click.UsageError(f"--partition-by: {name!r} is no field of --path-pattern; its fields: {known}")
-    if len(set(fields)) < len(fields):
-        raise click.UsageError("--partition-by names a field twice")
-    return fields
 
 
 class _Progress:
@@ -201,7 +161,10 @@ class _Progress:
 
 
 def _others(walk: Walk) -> str:
-    return ", ".join(f"{count} {label}" for label, count in sorted(walk.other_counts.items()))
+    return ", ".join(
+        f"{count} {label.removesuffix('s') if count == 1 else label}"
+        for label, count in sorted(walk.other_counts.items())
+    )
 
 
 def _closing(count: BatchCount, walk: Walk, out: Path) -> str:

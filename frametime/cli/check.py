@@ -22,7 +22,7 @@ from frametime.cli.options import (
     sensor_options,
     skips_warm_up,
 )
-from frametime.cli.output import emit, refuse_input_as_output, styled
+from frametime.cli.output import emit, refuse_input_as_output, refuse_one_name, refuse_unwritable, styled
 
 if TYPE_CHECKING:
     from frametime.capture import Capture
@@ -73,8 +73,10 @@ def check(files: tuple[str, ...], **chosen: Any) -> None:
         gc.enable()
     refuse_standard_input_twice(paths, chosen["sensors"])
     refuse_look_without_plot(chosen)
+    refuse_one_name(out=chosen["out"], plot=chosen["plot"])
     for output in (chosen["out"], chosen["plot"]):
         refuse_input_as_output(output, [*paths, chosen["sensors"], chosen["layout"], chosen["sensor_layout"]])
+    refuse_unwritable(chosen["out"], force=chosen["force"])
     if chosen["plot"] is not None:
         _refuse_plot(chosen, len(paths))
     base = _request(chosen)

@@ -8,11 +8,12 @@ import click
 
 from frametime.cli.options import make_read_options, reading_options, refuse_auto_start
 from frametime.cli.output import refuse_input_as_output
+from frametime.cli.value_types import NAME, NamedPath
 
 
 @click.command()
-@click.argument("source", metavar="IN")
-@click.argument("target", metavar="OUT", type=click.Path(dir_okay=False))
+@click.argument("source", metavar="IN", type=NAME)
+@click.argument("target", metavar="OUT", type=NamedPath(dir_okay=False))
 @click.option("--force", is_flag=True, help="Replace a file that exists.")
 @reading_options
 def convert(source: str, target: str, force: bool, **chosen: Any) -> None:

@@ -6,9 +6,11 @@ from pathlib import Path
 
 import click
 
+from frametime.cli.value_types import NamedPath
+
 
 @click.command()
-@click.argument("folder", type=click.Path(file_okay=False, path_type=Path))
+@click.argument("folder", type=NamedPath(file_okay=False, path_type=Path))
 @click.option("--full", is_flag=True, help="Runs of 60 s instead of 30 s, and an endurance run of 45 minutes.")
 @click.option("--force", is_flag=True, help="Replace files of an earlier demo.")
 def demo(folder: Path, full: bool, force: bool) -> None:
@@ -25,11 +27,14 @@ def demo(folder: Path, full: bool, force: bool) -> None:
     """
     from frametime.demo.files import write_files
     from frametime.demo.review_files import demo_files
+    from frametime.errors import printable
 
     files = demo_files(full=full)
     write_files(folder, files, force=force)
     captures = sum(name.startswith("captures/") and name.endswith(".csv.gz") for name in files)
     megabytes = sum(map(len, files.values())) / 1e6
-    plan = (folder / "plan.toml").as_posix()
-    click.echo(f"{captures} captures with sensor logs, a plan and a tuning record: {megabytes:.1f} MB in {folder}")
-    click.echo(f"next: frametime review {plan} --out {(folder / 'result').as_posix()}")
+    shown, plan, result = (
+        printable(path.as_posix(), limit=1000) for path in (folder, folder / "plan.toml", folder / "result")
+    )
+    click.echo(f"{captures} captures with sensor logs, a plan and a tuning record: {megabytes:.1f} MB in {shown}")
+    click.echo(f"next: frametime review {plan} --out {result}")

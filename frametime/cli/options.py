@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any, Final, ParamSpec, TypeVar
 
 import click
 
+from frametime.cli.value_types import NAME, NUMBER, NumberRange
+
 if TYPE_CHECKING:
     from frametime.adapters.base import ReadOptions
     from frametime.adapters.sensor_log import SensorOptions
@@ -20,18 +22,18 @@ R = TypeVar("R")
 
 _READING: Final = (
     click.option("--layout", type=click.Path(dir_okay=False), help="Column layout, a TOML file of a few lines."),
-    click.option("--time-column", metavar="NAME", help="Column that holds the time, by name or number."),
+    click.option("--time-column", type=NAME, metavar="NAME", help="Column of the time, by name, or number from 1."),
     click.option("--unit", metavar="UNIT", help="Unit of the time column: s, ms, us, ns, fps, ..."),
-    click.option("--stream", metavar="NAME", help="Application to read, where the log holds several."),
+    click.option("--stream", type=NAME, metavar="NAME", help="Application to read, where the log holds several."),
     click.option("--adapter", metavar="NAME", help="Reader to use, where the choice is not clear."),
     click.option("--sort", is_flag=True, help="Sort rows whose time runs backwards."),
     click.option("--skip-start", metavar="S", help="Seconds to leave out at the start, or 'auto' for the warm-up."),
-    click.option("--skip-end", type=float, default=0.0, metavar="S", help="Seconds to leave out at the end."),
-    click.option("--from", "from_s", type=float, metavar="S", help="First second to keep."),
-    click.option("--to", "to_s", type=float, metavar="S", help="Last second to keep."),
+    click.option("--skip-end", type=NUMBER, default=0.0, metavar="S", help="Seconds to leave out at the end."),
+    click.option("--from", "from_s", type=NUMBER, metavar="S", help="First second to keep."),
+    click.option("--to", "to_s", type=NUMBER, metavar="S", help="Last second to keep."),
     click.option(
         "--max-rejected",
-        type=click.FloatRange(0.0, 100.0),
+        type=NumberRange(0.0, 100.0),
         default=1.0,
         show_default=True,
         metavar="PCT",
@@ -47,7 +49,7 @@ _READING: Final = (
     ),
     click.option(
         "--max-decompression-ratio",
-        type=float,
+        type=NUMBER,
         metavar="N",
         help="Most times its size that a log may unpack to; 2000 by default.",
     ),
@@ -67,7 +69,7 @@ _MEASURING: Final = (
     ),
     click.option(
         "--stutter-factor",
-        type=float,
+        type=NUMBER,
         default=2.0,
         show_default=True,
         metavar="N",
@@ -75,7 +77,7 @@ _MEASURING: Final = (
     ),
     click.option(
         "--stutter-window",
-        type=float,
+        type=NUMBER,
         default=1.0,
         show_default=True,
         metavar="S",
@@ -83,7 +85,7 @@ _MEASURING: Final = (
     ),
     click.option(
         "--stutter-excess",
-        type=float,
+        type=NUMBER,
         default=4.0,
         show_default=True,
         metavar="MS",
@@ -96,12 +98,12 @@ _MEASURING: Final = (
 _LIMITS: Final = (
     click.option(
         "--temperature-limit",
-        type=click.FloatRange(0.0, min_open=True),
+        type=NumberRange(0.0, min_open=True),
         metavar="C",
         help="Temperature limit of the card in °C.",
     ),
     click.option(
-        "--power-limit", type=click.FloatRange(0.0, min_open=True), metavar="W", help="Power limit of the card in W."
+        "--power-limit", type=NumberRange(0.0, min_open=True), metavar="W", help="Power limit of the card in W."
     ),
 )
 
@@ -109,9 +111,9 @@ _INTERVALS: Final = (click.option("--intervals", is_flag=True, help="Say how sur
 
 _SENSORS: Final = (
     click.option("--sensor-layout", type=click.Path(dir_okay=False), help="Column layout of the sensor log."),
-    click.option("--sensor-offset", type=float, metavar="S", help="Sensor clock minus capture clock, in seconds."),
+    click.option("--sensor-offset", type=NUMBER, metavar="S", help="Sensor clock minus capture clock, in seconds."),
     click.option("--sensor-zone", metavar="ZONE", help="Time zone of sensor times that name none: UTC, +02:00, ..."),
-    click.option("--sensor-device", metavar="NAME", help="Card to read, where the sensor log holds several."),
+    click.option("--sensor-device", type=NAME, metavar="NAME", help="Card to read, where the log holds several."),
     click.option("--recorded-from", metavar="TIME", help="Absolute time at which the capture's clock stood at 0."),
 )
 
@@ -178,13 +180,12 @@ def make_read_options(chosen: Mapping[str, Any]) -> ReadOptions:
     layout = None
     if chosen["layout"] is not None:
         layout = Layout.from_toml(_text_of(chosen["layout"]), chosen["layout"])
-    column = chosen["time_column"]
     if chosen["adapter"] is not None:
         _refuse_unknown_adapter(chosen["adapter"])
     return _checked(
         ReadOptions,
         layout=layout,
-        time_column=int(column) if column is not None and column.isascii() and column.isdigit() else column,
+        time_column=_column(chosen["time_column"]),
         unit=chosen["unit"],
         stream=chosen["stream"],
         adapter=chosen["adapter"],
@@ -196,6 +197,15 @@ def make_read_options(chosen: Mapping[str, Any]) -> ReadOptions:
         max_rejected_fraction=chosen["max_rejected"] / 100.0,
         **_limits(chosen),
     )
+
+
+def _column(text: str | None) -> str | int | None:
+    """A column by its name or its number."""
+    if text is None or not (text.isascii() and text.isdigit()):
+        return text
+    if int(text) == 0:
+        raise click.UsageError("--time-column 0: columns are counted from 1")
+    return int(text)
 
 
 def _refuse_unknown_adapter(name: str) -> None:
@@ -245,8 +255,12 @@ def _text_of(path: str) -> str:
     try:
         with open(path, encoding="utf-8-sig") as file:  # noqa: PTH123 - pathlib is slow to import
             return file.read()
-    except (OSError, UnicodeDecodeError) as error:
-        raise LayoutError.at(path, f"cannot be read as text ({error})") from error
+    except FileNotFoundError as error:
+        raise LayoutError.at(path, "there is no such file", helps="check the name and the folder") from error
+    except OSError as error:
+        raise LayoutError.at(path, f"cannot be read ({error.strerror})") from error
+    except UnicodeDecodeError as error:
+        raise LayoutError.at(path, "the text is not UTF-8", helps="save it as UTF-8") from error
 
 
 def make_measure_options(chosen: Mapping[str, Any]) -> MeasureOptions:
@@ -347,7 +361,6 @@ _OPTION_OF: Final[Mapping[str, str]] = {
     "from_s": "--from",
     "to_s": "--to",
     "max_decompression_ratio": "--max-decompression-ratio",
-    "max_rejected_fraction": "--max-rejected / 100",
     "offset_s": "--sensor-offset",
 }
 """Names of fields, as the command line calls them."""
@@ -399,6 +412,8 @@ def expand_paths(patterns: tuple[str, ...]) -> list[str]:
     """
     paths: list[str] = []
     for pattern in patterns:
+        if not pattern:
+            raise click.UsageError("a file name is empty")
         if pattern == "-" or not any(mark in pattern for mark in "*?[") or os.path.exists(pattern):  # noqa: PTH110
             paths.append(pattern)
             continue

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 from collections.abc import Iterable
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import click
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 _COLORS: Final = {
     "good": {"fg": "green", "bold": True},
@@ -38,6 +42,56 @@ def refuse_input_as_output(out: str | None, inputs: Iterable[str | None]) -> Non
             raise click.UsageError(f"{printable(out)} is an input and is not replaced: give the output another name")
 
 
+def refuse_log_as_output(out: Path) -> None:
+    """Refuse to replace a capture or a sensor log by something that is none: ``--force`` is no wish to lose it.
+
+    Raises
+    ------
+    click.UsageError
+    """
+    if not out.is_file():
+        return
+    from frametime.adapters.reading import classify_file
+    from frametime.errors import printable
+
+    if classify_file(out).kind != "other":
+        raise click.UsageError(f"{printable(str(out))} is a log and is not replaced: give the output another name")
+
+
+def refuse_one_name(**outputs: str | None) -> None:
+    """Refuse two outputs of one name: the second would take the place of the first.
+
+    Parameters
+    ----------
+    **outputs : str or None
+        Names of two or more options, without dashes, to what was given.
+
+    Raises
+    ------
+    click.UsageError
+    """
+    given = {option: os.path.realpath(out) for option, out in outputs.items() if out is not None and out != "-"}
+    for (first, path), (second, other) in itertools.combinations(given.items(), 2):
+        if os.path.normcase(path) == os.path.normcase(other):
+            raise click.UsageError(f"--{first} and --{second} name one file: give one of them another name")
+
+
+def refuse_unwritable(out: str | None, *, force: bool) -> None:
+    """Stop before any work where `emit` would refuse to write.
+
+    Raises
+    ------
+    OutputError
+    """
+    if out is None or out == "-":
+        return
+    from pathlib import Path
+
+    from frametime.replacing import refuse_existing
+
+    refuse_existing([Path(out)], force=force)
+
+
 def emit(text: str, out: str | None, *, force: bool = False) -> None:
     """Print ``text``, or write it whole to the file ``out``.
 
@@ -51,11 +105,10 @@ def emit(text: str, out: str | None, *, force: bool = False) -> None:
         return
     from pathlib import Path
 
-    from frametime.replacing import refuse_existing, write_text
+    from frametime.replacing import write_text
 
-    path = Path(out)
-    refuse_existing([path], force=force)
-    write_text(path, click.unstyle(text))
+    refuse_unwritable(out, force=force)
+    write_text(Path(out), click.unstyle(text))
 
 
 def formula_warning(n_cells: int, where: str) -> str:

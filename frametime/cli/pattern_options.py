@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import click
 
+from frametime.pipeline.path_pattern import FIELDS
+
 if TYPE_CHECKING:
     from frametime.pipeline.path_pattern import PathPattern
+
+PATTERN_FIELDS: Final = ", ".join(f"{{{name}}}" for name in FIELDS)
+"""The fields that a path pattern may hold, for the help of an option."""
 
 
 def chosen_pattern(option: str, text: str | None) -> PathPattern | None:

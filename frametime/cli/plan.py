@@ -6,16 +6,18 @@ from pathlib import Path
 
 import click
 
+from frametime.cli.output import refuse_log_as_output
+from frametime.cli.pattern_options import PATTERN_FIELDS, chosen_pattern
+from frametime.cli.value_types import NamedPath
 
-@click.command(context_settings={"help_option_names": ["-h", "--help"]})
-@click.argument("folder", type=click.Path(path_type=Path))
+
+@click.command()
+@click.argument("folder", type=NamedPath(path_type=Path))
 @click.option(
-    "--out", "-o", type=click.Path(dir_okay=False, path_type=Path), default=Path("plan.toml"), show_default=True,
+    "--out", "-o", type=NamedPath(path_type=Path), default=Path("plan.toml"), show_default=True,
     help="Where to write the plan.",
 )  # fmt: skip
-@click.option(
-    "--path-pattern", "pattern", metavar="PATTERN", help="How paths are built: {card}/{scene}/{resolution}/run{run}.csv"
-)
+@click.option("--path-pattern", "pattern", metavar="PATTERN", help=f"How paths are built. Fields: {PATTERN_FIELDS}.")
 @click.option("--force", is_flag=True, help="Replace a plan that is there already.")
 def plan(folder: Path, out: Path, pattern: str | None, force: bool) -> None:
     """Write a first review plan from what lies in a folder, ready to edit.
@@ -25,18 +27,20 @@ def plan(folder: Path, out: Path, pattern: str | None, force: bool) -> None:
       frametime plan captures --out plan.toml
       frametime plan logs --path-pattern "{scene}_{resolution}/{card}_{run}.csv" --out plan.toml
     """
-    from frametime.cli.pattern_options import chosen_pattern
     from frametime.errors import printable
     from frametime.pipeline.plan_draft import draft_plan
     from frametime.replacing import refuse_existing, write_text
+    from frametime.words import counted
 
     refuse_existing([out], force=force)
+    refuse_log_as_output(out)
     draft = draft_plan(folder, beside=out.parent, pattern=chosen_pattern("--path-pattern", pattern))
     write_text(out, draft.text)
     click.echo(
-        f"{printable(str(out))}: {len(draft.cards)} cards, {len(draft.scenes)} scenes, "
-        f"{len(draft.resolutions)} resolutions, up to {draft.n_runs} runs a cell, {draft.n_captures} captures "
-        f"(pattern {draft.pattern.text})"
+        f"{printable(str(out))}: {counted(len(draft.cards), 'card')}, {counted(len(draft.scenes), 'scene')}, "
+        f"{counted(len(draft.resolutions), 'resolution')}, up to {counted(draft.n_runs, 'run')} a cell, "
+        f"{counted(draft.n_captures, 'capture')} (pattern {printable(draft.pattern.text)})"
     )
     if draft.left_over:
-        click.echo(f"{len(draft.left_over)} files do not fit the pattern, such as {draft.left_over[0]!r}", err=True)
+        files = "1 file does" if len(draft.left_over) == 1 else f"{len(draft.left_over)} files do"
+        click.echo(f"{files} not fit the pattern, such as '{printable(draft.left_over[0])}'", err=True)

@@ -23,11 +23,14 @@ from frametime.cli.options import (
     refuse_standard_input_twice,
     sensor_options,
 )
+from frametime.cli.output import refuse_input_as_output, refuse_one_name
+from frametime.cli.value_types import NAME, NUMBER, NamedPath
+from frametime.errors import printable
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 _OUTCOMES: Final = ("passed", "artifacts", "froze", "driver-reset", "did-not-finish")
-_RECORD: Final = click.argument("record", metavar="RECORD", type=click.Path(dir_okay=False))
+_RECORD: Final = click.argument("record", metavar="RECORD", type=NamedPath(dir_okay=False))
 _REPORT: Final = click.option(
     "--report",
     type=click.Path(dir_okay=False),
@@ -63,7 +66,8 @@ def new(record: str) -> None:
     from frametime.render.tuning_text import cautions_text
 
     new_record(record)
-    click.echo(f"{record} is written: fill in card, limits and workloads, then 'frametime tune next {record}'.\n")
+    shown = printable(record, limit=1000)
+    click.echo(f"{shown} is written: fill in card, limits and workloads, then 'frametime tune next {shown}'.\n")
     click.echo(cautions_text(), nl=False)
 
 
@@ -89,7 +93,7 @@ def next_(record: str, as_json: bool) -> None:
         return
     from frametime.render.tuning_text import next_step_text
 
-    click.echo(next_step_text(step, record=record), nl=False)
+    click.echo(next_step_text(step, record=printable(record, limit=1000)), nl=False)
 
 
 def _setting_options(command: Command) -> Command:
@@ -101,11 +105,11 @@ def _setting_options(command: Command) -> Command:
         click.option("--workload", required=True, metavar="NAME", help="One of the record's workloads."),
         click.option("--outcome", required=True, type=click.Choice(_OUTCOMES), help="How it ended."),
         click.option("--endurance", is_flag=True, help="This was the long run at the end."),
-        click.option("--minutes", type=float, metavar="MIN", help="How long it ran; by default as long as its log."),
-        click.option("--power-limit", type=float, metavar="W", help="Power limit that was set."),
+        click.option("--minutes", type=NUMBER, metavar="MIN", help="How long it ran; by default as long as its log."),
+        click.option("--power-limit", type=NUMBER, metavar="W", help="Power limit that was set."),
         click.option("--log", "logs", multiple=True, metavar="FILE", help="Frame log; once for each run."),
         click.option("--sensors", multiple=True, metavar="FILE", help="Sensor log; once for each frame log."),
-        click.option("--fps", type=float, multiple=True, metavar="FPS", help="Average FPS of a run without a log."),
+        click.option("--fps", type=NUMBER, multiple=True, metavar="FPS", help="Average FPS of a run without a log."),
         click.option("--on", metavar="DATE", help="Date of the trial, such as 2026-11-25."),
         click.option("--note", default="", metavar="TEXT", help="What was seen."),
     )
@@ -149,7 +153,7 @@ def add(record: str, **chosen: Any) -> None:
     noted = note_trial(record, asked, reading=reading)
     for caveat in noted.caveats:
         click.echo(f"frametime: {caveat.message}", err=True)
-    click.echo(noted_text(noted, record=record), nl=False)
+    click.echo(noted_text(noted, record=printable(record, limit=1000)), nl=False)
 
 
 @tune.command()
@@ -168,6 +172,8 @@ def show(record: str, report: str | None, charts: str | None, force: bool, as_js
     from frametime.render.charts.catalog import keys_for
 
     request = make_chart_request(chosen, keys_for("tuning"))
+    refuse_one_name(report=report, charts=charts)
+    refuse_input_as_output(report, [record])
     if report is not None:
         refuse_path(Path(report), force=force)
     summary = summarize_file(record)
@@ -184,11 +190,11 @@ def show(record: str, report: str | None, charts: str | None, force: bool, as_js
         return
     from frametime.render.tuning_show import summary_text
 
-    click.echo(summary_text(summary, record=record), nl=False)
+    click.echo(summary_text(summary, record=printable(record, limit=1000)), nl=False)
 
 
 @tune.command()
-@click.argument("capture", metavar="CAPTURE")
+@click.argument("capture", metavar="CAPTURE", type=NAME)
 @click.option("--sensors", metavar="FILE", help="Sensor log of the run.")
 @click.option("--record", metavar="RECORD", help="Tuning record whose limits and lengths count.")
 @click.option("--gate", is_flag=True, help="End with exit code 5 unless the setting holds.")
@@ -222,6 +228,8 @@ def endurance(
 
     refuse_auto_start(chosen, "an endurance run counts from its start")
     refuse_standard_input_twice([capture], sensors)
+    for output in (report, plot):
+        refuse_input_as_output(output, [capture, sensors, record, chosen["layout"], chosen["sensor_layout"]])
     refuse_look_without_plot({"plot": plot})
     if report is not None:
         refuse_path(Path(report), force=force)

@@ -17,16 +17,21 @@ from frametime.cli.options import (
     skips_warm_up,
 )
 from frametime.cli.output import styled
-from frametime.cli.pattern_options import chosen_pattern
+from frametime.cli.pattern_options import PATTERN_FIELDS, chosen_pattern
+from frametime.cli.value_types import NUMBER, NamedPath
 
 
 @click.command(
     epilog="\b\nIt ends with Ctrl-C, exit code 130. It needs the extra 'watch': pip install 'frametime[watch]'."
 )
-@click.argument("folder", type=click.Path(file_okay=False))
-@click.option("--path-pattern", metavar="PATTERN", help="Fields of the path; runs that differ in {run} are a set.")
+@click.argument("folder", type=NamedPath(file_okay=False))
+@click.option(
+    "--path-pattern",
+    metavar="PATTERN",
+    help=f"How paths are built; runs that differ in {{run}} are a set. Fields: {PATTERN_FIELDS}.",
+)
 @click.option("--runs", type=click.IntRange(min=1), default=3, show_default=True, help="Usable runs that a set needs.")
-@click.option("--settle", type=float, default=1.0, show_default=True, metavar="S", help="Seconds without a change.")
+@click.option("--settle", type=NUMBER, default=1.0, show_default=True, metavar="S", help="Seconds without a change.")
 @click.option("-q", "--quiet", is_flag=True, help="One line a capture.")
 @reading_options
 @measuring_options

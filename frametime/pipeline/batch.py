@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from frametime.errors import EndingError, OutputError
+from frametime.errors import EndingError
 from frametime.pipeline.batch_rows import (
     BatchOptions,
     columns_of,
@@ -27,7 +27,7 @@ from frametime.pipeline.journal import Journal, Row, journal_rows, open_journal,
 from frametime.pipeline.measuring_many import measure_many
 from frametime.pipeline.partitions import Key, check_partitions, write_partitions
 from frametime.pipeline.tables import FORMATS, Column, read_table, write_table
-from frametime.replacing import clear_leftovers, refuse_existing
+from frametime.replacing import clear_leftovers, make_parent, refuse_existing
 
 __all__ = [
     "BatchCount",
@@ -102,6 +102,7 @@ def run_batch(
     places = array("q", [_NOT_YET]) * len(walk.captures)
     tell = on_row if on_row is not None else lambda row: None
     n_measured = n_kept = n_failed = 0
+    make_parent(out)
     with open_journal(journal_of(out), keep=resume) as journal:
         if resume:
             reusable = _reusable(out, journal, columns, digest)
@@ -207,8 +208,4 @@ def check_output(out: Path, *, force: bool, partition_by: Sequence[str] = ()) ->
             f"the ending {out.suffix or '(none)'!r} names no format",
             helps=f"use one of {', '.join(FORMATS)}, or --partition-by for a folder",
         )
-    if out.is_dir():
-        raise OutputError.at(str(out), "this is a folder", helps="name a file")
     refuse_existing([out], force=force, helps="--force replaces it, --resume goes on with it")
-    if not out.parent.is_dir():
-        raise OutputError.at(str(out.parent), "there is no such folder", helps="make it first")

@@ -9,8 +9,11 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterator
 from concurrent.futures import Executor
+from typing import Final
 
 from frametime.errors import OutputError, printable
+
+_CLOSING_S: Final = 1.0
 
 
 @contextlib.contextmanager
@@ -33,9 +36,13 @@ def cluster_executor(address: str, *, timeout_s: float = 10.0) -> Iterator[tuple
         from distributed import Client
     except ModuleNotFoundError as error:
         raise OutputError("a cluster needs one more package: pip install 'frametime[cluster]'") from error
+    # Made in two steps: a client that does not come to its end is to be closed too, or it waits when the process ends.
+    client = Client.__new__(Client)
     try:
-        client = Client(address, timeout=timeout_s, set_as_default=False)  # type: ignore[no-untyped-call]
+        client.__init__(address, timeout=timeout_s, set_as_default=False)  # type: ignore[misc]
     except (OSError, ValueError, TimeoutError) as error:
+        with contextlib.suppress(TimeoutError):
+            client.close(timeout=_CLOSING_S)  # type: ignore[no-untyped-call]
         raise OutputError.at(printable(address), "no cluster answers here", helps="check the address") from error
     with client:
         n_threads = sum(client.nthreads().values())  # type: ignore[no-untyped-call]

@@ -7,15 +7,19 @@ from __future__ import annotations
 
 import copyreg
 import os
+import signal
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
 from itertools import islice
 from types import MappingProxyType
-from typing import Final
+from typing import Final, ParamSpec, TypeVar
 
 from frametime.errors import OutputError, printable
 from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest, measure_one
+
+P = ParamSpec("P")
+R = TypeVar("R")
 
 
 def _rebuild_mapping(content: dict[object, object]) -> MappingProxyType[object, object]:
@@ -47,16 +51,33 @@ def _new_pool(n_workers: int) -> Executor:
     import multiprocessing
 
     # A forked copy of a process that runs threads of Arrow can hang; a spawned one is the same on every system.
-    return ProcessPoolExecutor(
-        max_workers=n_workers, mp_context=multiprocessing.get_context("spawn"), initializer=_end_with_parent
-    )
+    return _Pool(max_workers=n_workers, mp_context=multiprocessing.get_context("spawn"), initializer=_end_with_parent)
+
+
+class _Pool(ProcessPoolExecutor):
+    """Workers that start with Ctrl-C held back: it reaches them too, and during imports it is told at length."""
+
+    def submit(self, fn: Callable[P, R], /, *args: P.args, **kwargs: P.kwargs) -> Future[R]:
+        if not hasattr(signal, "pthread_sigmask"):  # Windows
+            return super().submit(fn, *args, **kwargs)
+        before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+        try:
+            return super().submit(fn, *args, **kwargs)
+        finally:
+            signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _end_with_parent() -> None:
-    """Let this worker end when the process that started it is gone: killed, it cannot tell its workers."""
+    """Let this worker end when the process that started it is gone: killed, it cannot tell its workers.
+
+    It ends without a word at Ctrl-C as well, which the parent tells.
+    """
     import multiprocessing
     import threading
 
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+    if hasattr(signal, "pthread_sigmask"):
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
     parent = multiprocessing.parent_process()
     assert parent is not None
 

@@ -84,10 +84,8 @@ def check_partitions(out: Path, *, force: bool) -> None:
         raise EndingError.at(str(out), "--partition-by writes a folder", helps="name one, such as runs/")
     if out.name in {"", ".."}:
         raise OutputError.at(str(out), "this names no folder of its own", helps="name one, such as runs/")
-    if not out.parent.is_dir():
-        raise OutputError.at(str(out.parent), "there is no such folder", helps="make it first")
     _refuse_strangers(out)
-    refuse_existing([out], force=force, helps="--force replaces it, --resume goes on with it")
+    refuse_existing([out], force=force, helps="--force replaces it, --resume goes on with it", are_folders=True)
 
 
 def _refuse_strangers(out: Path) -> None:

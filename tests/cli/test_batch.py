@@ -143,7 +143,7 @@ def test_no_progress_in_a_pipe(captures: Path, tmp_path: Path) -> None:
             2,
             "'{card}' is not in",
         ),
-        ([".", "--out", "missing/x.csv"], 3, "no such folder"),
+        ([".", "--out", "missing/x.csv"], 3, "no capture was found"),
         ([".", "--out", "runs", "--partition-by", "card"], 2, "--partition-by takes fields of --path-pattern"),
         (
             [".", "--out", "x.csv", "--partition-by", "card", "--path-pattern", "{card}.csv"],

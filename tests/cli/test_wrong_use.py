@@ -24,7 +24,34 @@ SENSORS = ATLAS.with_name("run1.sensors.csv")
         (("check", FREEZE, "--adapter", "delimited-txt"), "did you mean 'delimited-text'?"),
         (("check", FREEZE, "--tearing"), "give --refresh too"),
         (("check", FREEZE, "--lows", "1,1.0"), "--lows names a share twice"),
-        (("check", FREEZE, "--max-rejected", "nan"), "--max-rejected"),
+        (
+            ("check", FREEZE, "--max-rejected", "nan"),
+            "'--max-rejected': 'nan' is not a finite number",
+        ),
+        (("check", FREEZE, "--temperature-limit", "nan"), "'--temperature-limit': 'nan' is not a finite number"),
+        (("check", FREEZE, "--power-limit", "inf"), "'--power-limit': 'inf' is not a finite number"),
+        (("check", FREEZE, "--stutter-factor", "inf"), "'--stutter-factor': 'inf' is not a finite number"),
+        (("check", FREEZE, "--to", "inf"), "'--to': 'inf' is not a finite number"),
+        (("check", FREEZE, "--skip-start", "nan"), "--skip-start"),
+        (("check", FREEZE, "--lows", "nan"), "--lows"),
+        (("check", FREEZE, "--refresh", "inf"), "--refresh"),
+        (("watch", ".", "--settle", "nan"), "'--settle': 'nan' is not a finite number"),
+        (("tune", "add", "x.toml", "--workload", "a", "--outcome", "passed", "--fps", "inf"), "is not a finite number"),
+        (("check", FREEZE, "--time-column", "0"), "--time-column 0: columns are counted from 1"),
+        (("check", FREEZE, "--time-column", ""), "Invalid value for '--time-column': it is empty"),
+        (("check", FREEZE, "--stream", ""), "Invalid value for '--stream': it is empty"),
+        (("check", ""), "a file name is empty"),
+        (("compare", "", "--out", "x"), "a file name is empty"),
+        (("convert", "", "x.arrow"), "Invalid value for 'IN': it is empty"),
+        (("batch", "", "--out", "x.csv"), "Invalid value for 'FOLDER': it is empty"),
+        (("plan", ""), "Invalid value for 'FOLDER': it is empty"),
+        (("demo", ""), "Invalid value for 'FOLDER': it is empty"),
+        (("check", "-dash.csv"), "'-dash.csv' is written './-dash.csv'"),
+        (("check", FREEZE, "--out", "x.png", "--plot", "x.png"), "--out and --plot name one file"),
+        (("check", "none.csv", "--out", "x.png", "--plot", "./x.png"), "--out and --plot name one file"),
+        (("tune", "show", "none.toml", "--report", "x.md", "--charts", "x.md"), "--report and --charts name one file"),
+        (("batch", ".", "--out", "x.csv", "--cluster", "foo:1", "--workers", "2"), "--workers is for this machine"),
+        (("batch", ".", "--out", "x.csv", "--path-pattern", "{x}.csv"), "known fields: card, card_settings, scene"),
         (("check", FREEZE, "--theme", "dark"), "--theme is for the drawing: give --plot FILE too"),
         (("check", FREEZE, "--size", "print"), "--size is for the drawing"),
         (("check", "-", "--sensors", "-"), "standard input can be the capture or the sensor log, not both"),
@@ -60,16 +87,104 @@ def test_wrong_usage_ends_with_2(arguments: tuple[str | Path, ...], words: str, 
         ("convert", "run.arrow", "./run.arrow", "--force"),
         ("batch", ".", "--out", "run.csv", "--force"),
         ("batch", ".", "--out", "run.csv", "--resume"),
+        ("batch", ".", "--out", "run.parquet", "--force"),
+        ("batch", "other", "--out", "run.parquet", "--force"),
+        ("batch", "other", "--out", "run.csv", "--force"),
+        ("plan", ".", "--out", "run.csv", "--force"),
+        ("plan", "other", "--out", "run.parquet", "--force"),
+        ("plan", "other", "--out", "run.sensors.csv", "--force"),
+        ("tune", "endurance", "run.csv", "--sensors", "page.html", "--report", "./page.html", "--force"),
+        ("tune", "endurance", "picture.png", "--plot", "./picture.png", "--force"),
+        ("tune", "show", "record.md", "--report", "./record.md", "--force"),
     ],
 )
 def test_no_input_is_replaced(arguments: tuple[str | Path, ...], tmp_path: Path) -> None:
     shutil.copy(FREEZE, tmp_path / "run.csv")
-    assert frametime("convert", "run.csv", "run.arrow", cwd=tmp_path).code == 0
-    before = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
+    for name in ("page.html", "picture.png", "record.md"):
+        shutil.copy(FREEZE, tmp_path / name)
+    shutil.copy(SENSORS, tmp_path / "run.sensors.csv")
+    (tmp_path / "other").mkdir()
+    for ending in ("arrow", "parquet"):
+        assert frametime("convert", "run.csv", f"run.{ending}", cwd=tmp_path).code == 0
+    before = {path.name: path.read_bytes() for path in tmp_path.iterdir() if path.is_file()}
     done = frametime(*arguments, cwd=tmp_path)
     assert (done.code, done.out) == (2, ""), done.err
     assert "is not replaced" in done.err or "it is kept" in done.err
-    assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before
+    assert {path.name: path.read_bytes() for path in tmp_path.iterdir() if path.is_file()} == before
+
+
+def test_what_a_command_made_itself_is_replaced_with_force(tmp_path: Path) -> None:
+    log = tmp_path / "amber" / "harbor" / "run1.csv"
+    log.parent.mkdir(parents=True)
+    shutil.copy(FREEZE, log)
+    for out in ("runs.csv", "runs.jsonl", "runs.parquet", "new/runs.csv"):
+        for more in ((), ("--force",), ("--resume",)):
+            assert frametime("batch", ".", "--out", out, *more, "--path-pattern", "{card}/*/*", cwd=tmp_path).code == 0
+    for more in ((), ("--force",)):
+        done = frametime("plan", ".", "--path-pattern", "{card}/{scene}/run{run}.csv", *more, cwd=tmp_path)
+        assert done.code == 0 and "1 card, 1 scene, 1 resolution, up to 1 run a cell, 1 capture " in done.out
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("check", FREEZE, "--out", "."), ".: this is a folder; name a file"),
+        (("check", FREEZE, "--out", ".", "--force"), ".: this is a folder; name a file"),
+        (("check", "none.csv", "--out", "taken/x.txt"), "taken: this is a file, not a folder"),
+        (("batch", "logs", "--out", "taken/x.csv"), "taken: this is a file, not a folder"),
+        (("plan", "logs", "--out", "."), ".: this is a folder; name a file"),
+        (("check", FREEZE, "--layout", "none.toml"), "none.toml: there is no such file"),
+        (("batch", "logs", "--out", "x.csv", "--cluster", "foo"), "foo: no cluster answers here"),
+    ],
+)
+def test_what_cannot_be_used_ends_with_3(arguments: tuple[str | Path, ...], words: str, tmp_path: Path) -> None:
+    (tmp_path / "taken").write_text("a file")
+    (tmp_path / "logs").mkdir()
+    shutil.copy(FREEZE, tmp_path / "logs" / "run1.csv")
+    done = frametime(*arguments, cwd=tmp_path)
+    assert (done.code, done.out) == (3, "") and words in done.err, done.err
+    assert done.err.count("\n") == 1
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["logs", "taken"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "made"),
+    [
+        (("check", FREEZE, "--out", "a/b/x.txt"), "a/b/x.txt"),
+        (("check", FREEZE, "--plot", "a/b/x.png"), "a/b/x.png"),
+        (("convert", FREEZE, "a/b/x.arrow"), "a/b/x.arrow"),
+        (("tune", "new", "a/b/x.toml"), "a/b/x.toml"),
+        (("tune", "endurance", FREEZE, "--report", "a/b/x.md"), "a/b/x.md"),
+        (("plan", LOGS / "recorded" / "preset-base", "--path-pattern", "{card}/{scene}/run{run}.csv.gz"), "plan.toml"),
+        (
+            ("plan", LOGS / "recorded", "--path-pattern", "{card}/{scene}/*/run{run}.csv.gz", "--out", "a/b/p.toml"),
+            "a/b/p.toml",
+        ),
+    ],
+)
+def test_missing_folders_above_an_output_are_made(arguments: tuple[str | Path, ...], made: str, tmp_path: Path) -> None:
+    done = frametime(*arguments, cwd=tmp_path)
+    assert done.code == 0, done.err
+    assert (tmp_path / made).is_file()
+
+
+def test_names_are_printed_without_signs_that_move_the_cursor(tmp_path: Path) -> None:
+    for arguments in (("demo", "a\x1b[2Jb"), ("tune", "new", "c\x1b[2Jd.toml")):
+        done = frametime(*arguments, cwd=tmp_path)
+        assert done.code == 0 and "\\x1b[2J" in done.out and "\x1b" not in done.out + done.err
+    shutil.copy(tmp_path / "a\x1b[2Jb" / "tuning" / "tuning.toml", tmp_path / "e\x1b[2Jf.toml")
+    for name in ("next", "show"):
+        done = frametime("tune", name, "e\x1b[2Jf.toml", cwd=tmp_path)
+        assert "\x1b" not in done.out + done.err and "Traceback" not in done.err
+
+
+def test_one_file_is_passed_over_in_the_singular(tmp_path: Path) -> None:
+    for source, name in ((FREEZE, "run.csv"), (SENSORS, "run.sensors.csv")):
+        shutil.copy(source, tmp_path / name)
+    (tmp_path / "notes.md").write_text("mine")
+    (tmp_path / "prices.md").write_text("mine")
+    done = frametime("batch", ".", "--out", "x.csv", cwd=tmp_path)
+    assert done.err.endswith("1 measured, 0 failed; passed over: 2 other files, 1 sensor log\n")
 
 
 @pytest.mark.parametrize("arguments", [("compare", "--out", "charts", "--only", "percentiles"), ("tune", "endurance")])

@@ -14,10 +14,11 @@ PAGE = Path(__file__).parents[2] / "docs" / "commands.md"
 _LEAD = f"""\
 # Commands
 
-Every command and option, as the program itself says it (`frametime COMMAND --help`).
+Every command and option, as the program itself says it (`frametime COMMAND -h`).
 
 Data goes to standard output, everything else to standard error. Input patterns such as `"runs/*.csv"` are expanded by
-the program, so they work in every shell. No file is replaced without `--force`.
+the program, so they work in every shell. No file is replaced without `--force`, and no input with it; folders that are
+missing above an output are made.
 
 {EXIT_CODES.replace(chr(10), " ")}
 
@@ -40,7 +41,8 @@ def _commands(command: click.Command, context: click.Context) -> Iterator[tuple[
 def page() -> str:
     """The text of the page."""
     parts = [_LEAD]
-    for path, text in _commands(cli, click.Context(cli, info_name="frametime", terminal_width=80)):
+    top = click.Context(cli, info_name="frametime", terminal_width=80, help_option_names=["-h", "--help"])
+    for path, text in _commands(cli, top):
         level = "##" if path.count(" ") <= 1 else "###"
         parts.append(f"{level} {path}\n\n```text\n{click.unstyle(text).rstrip()}\n```\n")
     return "\n".join(parts)

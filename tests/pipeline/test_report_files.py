@@ -56,8 +56,9 @@ def test_a_report_is_replaced_only_when_asked_to(result: ReviewResult, tmp_path:
 
 
 @pytest.mark.usefixtures("made_reports")
-def test_a_folder_that_is_not_there_is_an_error_of_the_user(result: ReviewResult, tmp_path: Path) -> None:
-    with pytest.raises(OutputError, match="cannot write here"):
+def test_a_folder_that_cannot_be_made_is_an_error_of_the_user(result: ReviewResult, tmp_path: Path) -> None:
+    (tmp_path / "none").write_text("a file")
+    with pytest.raises(OutputError, match="this is a file, not a folder"):
         write_report(result, tmp_path / "none")
 
 
