@@ -80,9 +80,15 @@ def _fixed(run: ResampledRun) -> dict[str, Outcome]:
         or Resampled(run.sums_at(uneven) / (run.total_ms / 60_000.0), "count"),
         "refresh_repeat_fraction": too_few(int(np.count_nonzero(repeated)))
         or Resampled(run.sums_at(ends[repeated], fixed.steps[repeated] - 1) / refreshes, "share"),
-        "refresh_skipped_count": counted(run, fixed.replaced),
+        "refresh_skipped_count": _skipped(run, fixed.replaced),
         "judder_rms_ms": Resampled(np.sqrt(run.mean_at(ends, errors_ms**2))),
     }
+
+
+def _skipped(run: ResampledRun, replaced: NDArray[np.int64]) -> Outcome:
+    """Frames replaced unseen: the last of a run is never one of them."""
+    outcome = counted(run, replaced)
+    return outcome._replace(most=run.draws.n - 1) if isinstance(outcome, Resampled) else outcome
 
 
 def _variable(run: ResampledRun) -> dict[str, Outcome]:

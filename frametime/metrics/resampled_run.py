@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from functools import cached_property
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, Literal, NamedTuple, TypeAlias
 
 import numpy as np
@@ -21,16 +22,27 @@ MIN_EVENTS: Final = 3
 
 SAME: Final = Missing(reason="it is the same however the frames of this run are drawn anew")
 
+ANYTHING: Final = Missing(reason="drawn anew, the frames of this run allow any value")
+
 Scale: TypeAlias = Literal["size", "count", "share", "correlation"]
 """How a number varies: sizes by factors, counts and shares by their square root, correlations as they are."""
 
 
+_WHOLE_RANGE: Final[Mapping[str, tuple[float, float]]] = MappingProxyType(
+    {"share": (0.0, 1.0), "correlation": (-1.0, 1.0)}
+)
+
+
 class Resampled(NamedTuple):
-    """A metric in every resample, shape (n_resamples,), how it varies, and the draws where they are of its own."""
+    """A metric in every resample, shape (n_resamples,), and how it varies.
+
+    ``draws`` are given where they are of its own, ``most`` where a count cannot be larger.
+    """
 
     values: NDArray[np.float64]
     scale: Scale = "size"
     draws: BlockDraws | None = None
+    most: float = math.inf
 
 
 Outcome: TypeAlias = Resampled | Interval | Missing
@@ -128,7 +140,7 @@ def make_interval(value: float, resampled: Resampled, *, level: float, factor: f
 
     Symmetric about the number on the scale on which it varies, as wide as the longer side of the percentile interval
     times ``factor``: a run that lacks what is rare has too short a longer side already, and the shorter one says even
-    less. ``SAME`` when all resamples agree.
+    less. ``SAME`` when all resamples agree, ``ANYTHING`` where a share or a correlation could have any value.
     """
     scale = resampled.scale
     ends = np.quantile(resampled.values, [0.5 - 0.5 * level, 0.5, 0.5 + 0.5 * level])
@@ -139,8 +151,11 @@ def make_interval(value: float, resampled: Resampled, *, level: float, factor: f
     if not (math.isfinite(reach) and reach > 1e-12 * max(1.0, abs(float(middle[0])))):
         return SAME
     low, high = (_straight(scale, float(middle[0]) + side * reach) for side in (-1.0, 1.0))
+    high = min(high, float(resampled.most))
     if not low < high:
         return SAME
+    if (low, high) == _WHOLE_RANGE.get(scale):
+        return ANYTHING
     return Interval(low=min(low, value), high=max(high, value), level=level, method=method)
 
 

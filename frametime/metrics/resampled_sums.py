@@ -39,8 +39,8 @@ def sum_outcomes(run: ResampledRun, wanted: Collection[str]) -> dict[str, Outcom
 
 
 def counted(run: ResampledRun, positions: NDArray[np.int64]) -> Outcome:
-    """The number of events at some frames."""
-    return too_few(positions.size) or Resampled(run.sums_at(positions), "count")
+    """The number of events at some frames, of which there are no more than frames."""
+    return too_few(positions.size) or Resampled(run.sums_at(positions), "count", most=run.draws.n)
 
 
 def _variance(run: ResampledRun) -> NDArray[np.float64]:
@@ -111,7 +111,7 @@ def _stutters(run: ResampledRun, wanted: Collection[str]) -> dict[str, Outcome]:
     counts = run.sums_at(stutters.positions)
     excess_ms = run.sums_at(stutters.positions, stutters.excess_ms)
     every = (
-        Resampled(counts, "count"),
+        Resampled(counts, "count", most=run.draws.n),
         Resampled(counts / (run.total_ms / 60_000.0), "count"),
         Resampled(excess_ms / run.total_ms, "share"),
     )

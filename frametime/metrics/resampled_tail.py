@@ -19,12 +19,15 @@ from frametime.metrics.distributions import gamma_quantile, normal_quantile, stu
 from frametime.metrics.lows import share_text
 from frametime.metrics.metric import Interval, Missing
 from frametime.metrics.resampled_run import SAME, Outcome, Resampled, ResampledRun
+from frametime.words import counted
 
 MIN_WORTH: Final = 1.5
 """Slow frames that are worth fewer independent ones give no interval (by simulation)."""
 LOOKED_AT: Final = 10.0
 """Among so many times the share of slow frames their coming in stretches is measured."""
 MOST_LOOKED_AT: Final = 0.5
+NEARLY_ALL: Final = 0.9
+"""A mean of which one value makes up so much is that of one value (common practice, no source)."""
 LEAST_WORTH: Final = 2.0
 """Where the slowest 10 % are those of one part of the scene, and the slowest 1 % come more often (by simulation)."""
 
@@ -103,8 +106,8 @@ class SlowFrames:
         low, high = (n_slow / shape * gamma_quantile(0.5 + side * 0.5 * self.level, shape) for side in (-1.0, 1.0))
         # Below rank 1 the true value may lie beyond the slowest frame, and nothing tells how far.
         if shape < MIN_WORTH or low < 1.0:
-            worth = "" if n_slow < 1.5 else f"s, worth {shape:.1f} independent ones"
-            return Missing(reason=f"it rests on {n_slow:.0f} slow frame{worth}: too few")
+            worth = "" if n_slow < 1.5 else f", worth {shape:.1f} independent ones"
+            return Missing(reason=f"it rests on {_slow_words(n_slow)}{worth}: too few")
         return Ranks(first=low, last=min(high, float(self.values.size)), worth=shape)
 
     def at(self, rank: float) -> float:
@@ -118,6 +121,17 @@ class SlowFrames:
         whole = int(rank)
         part = (rank - whole) * self.falling[min(whole, self.falling.size - 1)]
         return float((self.cumulated[whole - 1] + part) / rank)
+
+
+def _slow_words(n_slow: float) -> str:
+    """How many slow frames, in two digits where they are few.
+
+    Examples
+    --------
+    >>> _slow_words(0.15), _slow_words(1.0), _slow_words(1.5), _slow_words(60.2)
+    ('0.15 slow frames', '1 slow frame', '1.5 slow frames', '60 slow frames')
+    """
+    return counted(float(f"{n_slow:.2g}") if n_slow < 10.0 else round(n_slow), "slow frame")
 
 
 class Ranks(NamedTuple):
@@ -181,6 +195,8 @@ def _interval_of_mean(slow: SlowFrames, n_slow: float, value: float) -> Outcome:
     ranks = slow.ranks(n_slow)
     if isinstance(ranks, Missing):
         return ranks
+    if slow.falling[0] >= NEARLY_ALL * n_slow * slow.mean_to(n_slow):
+        return Missing(reason="one frame takes nearly all of the time of the slow frames: nothing tells how it varies")
     edge = slow.at(max(n_slow, 1.0))
     beyond = np.zeros(slow.draws.n)
     beyond[slow.positions] = np.maximum(slow.values - edge, 0.0)
@@ -196,7 +212,8 @@ def _interval_of_mean(slow: SlowFrames, n_slow: float, value: float) -> Outcome:
 
 
 def _interval(slow: SlowFrames, low: float, high: float, value: float, ranks: Ranks) -> Outcome:
-    if not low < high:
+    # Equal frames differ in the last digits of their sums.
+    if not high - low > 1e-10 * high:
         return SAME
     method = (
         f"within run: ranks from the number of slow frames by stationary bootstrap, {slow.draws.n_resamples} "
