@@ -45,6 +45,7 @@ def find_cap(
     ----------
     timestamps_ns : ndarray of int64, shape (n_frames + 1,)
     sorted_frame_times_ms : ndarray of float64, shape (n_frames,)
+        Two frames or more: one alone keeps to nothing.
     rule : QualityRule
 
     Returns
@@ -78,7 +79,7 @@ def _commonest_ms(sorted_ms: NDArray[np.float64], share: float) -> float:
     """Middle of the shortest stretch of frame times that holds ``share`` of the frames."""
     ranks = np.linspace(0, sorted_ms.size - 1, min(sorted_ms.size, _LOOKED_AT)).astype(np.int64)
     looked_at_ms = sorted_ms[ranks]
-    n_inside = max(1, int(share * looked_at_ms.size))
+    n_inside = min(max(1, int(share * looked_at_ms.size)), looked_at_ms.size - 1)
     widths_ms = looked_at_ms[n_inside:] - looked_at_ms[:-n_inside]
     first = int(np.argmin(widths_ms))
     return float(looked_at_ms[first + n_inside // 2])

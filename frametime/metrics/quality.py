@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import ceil, sqrt
+from math import ceil, floor, sqrt
 
 import numpy as np
 
@@ -10,8 +10,10 @@ from frametime.caveats import Caveat, Weight
 from frametime.metrics.frame_cap import Cap, find_cap
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.lows import share_label, share_text
+from frametime.metrics.number_words import in_decimals
 from frametime.metrics.throughput import exact, quantile
 from frametime.metrics.timer import timer_step_ns
+from frametime.words import counted
 
 _PACING = (
     "frame_time_variance_ms2",
@@ -62,17 +64,25 @@ def _gap(series: FrameSeries) -> tuple[Caveat, ...]:
     gap_s = float(series.frame_times_ms[longest]) / 1000.0
     start_s = float(series.timestamps_ns[longest] - series.timestamps_ns[0]) / 1e9
     others = "" if n_gaps == 1 else f", the longest of {n_gaps} such gaps"
-    message = f"No frame for {gap_s:.1f} s, {start_s:.1f} s after the start{others}; cut it off or repeat the run."
+    message = (
+        f"No frame for {in_decimals(gap_s, 1)} s, {in_decimals(start_s, 1)} s after the start{others}; cut it off or "
+        "repeat the run."
+    )
     return (Caveat(code="gap", message=message, weight=Weight.REPEAT),)
 
 
 def _length(series: FrameSeries) -> tuple[Caveat, ...]:
     rule = series.options.quality
     if series.n_frames < rule.min_frames:
-        message = f"Only {series.n_frames} frames; {rule.min_frames} or more are needed for any of the numbers."
+        message = (
+            f"Only {counted(series.n_frames, 'frame')}; {rule.min_frames} or more are needed for any of the numbers."
+        )
         return (Caveat(code="few-frames", message=message, weight=Weight.REPEAT),)
     if series.duration_s < rule.min_duration_s:
-        message = f"The run lasts {series.duration_s:.1f} s; {rule.min_duration_s:g} s or more show how a scene runs."
+        message = (
+            f"The run lasts {in_decimals(series.duration_s, 1)} s; {rule.min_duration_s:g} s or more show how a scene "
+            "runs."
+        )
         return (Caveat(code="short-run", message=message, weight=Weight.CARE),)
     return ()
 
@@ -112,7 +122,7 @@ def _median_ms(series: FrameSeries) -> float:
 
 def _capped(series: FrameSeries) -> tuple[Caveat, ...]:
     rule = series.options.quality
-    if series.n_frames < rule.min_frames:
+    if series.n_frames < max(rule.min_frames, 2):
         return ()
     cap = find_cap(series.timestamps_ns, series.sorted_ms, rule=rule)
     if cap is None:
@@ -121,7 +131,7 @@ def _capped(series: FrameSeries) -> tuple[Caveat, ...]:
 
 
 def _cap_message(cap: Cap) -> str:
-    at = f"{cap.frame_time_ms:.2f} ms ({1000.0 / cap.frame_time_ms:.1f} fps)"
+    at = f"{in_decimals(cap.frame_time_ms, 2)} ms ({in_decimals(1000.0 / cap.frame_time_ms, 1)} fps)"
     if cap.sign == "equal":
         return f"Every frame takes exactly {at}: a frame limiter, a fixed refresh, or times that were not measured."
     share = f"{100.0 * cap.share:.0f} % of the frames take about {at}"
@@ -145,8 +155,8 @@ def _few_in_tail(series: FrameSeries) -> tuple[Caveat, ...]:
         n_needed = ceil(needed / share)
         more_s = n_needed * series.duration_s / series.n_frames
         message = (
-            f"The slowest {share_label(pct)} are {_count(float(n_tail))}; a low needs {needed} or more, that is "
-            f"{n_needed} frames, {more_s:.0f} s at this rate."
+            f"The slowest {share_label(pct)} are {_tail_words(float(n_tail), needed)}; a low needs {needed} or more, "
+            f"that is {n_needed} frames, {in_decimals(more_s, 0)} s at this rate."
         )
         keys = tuple(f"low_{share_text(pct)}_{kind}_fps" for kind in ("percentile", "mean", "time"))
         tail = {1.0: ("p99_frame_time_ms",), 0.1: ("p99p9_frame_time_ms",)}.get(pct, ())
@@ -156,6 +166,8 @@ def _few_in_tail(series: FrameSeries) -> tuple[Caveat, ...]:
     return tuple(found)
 
 
-def _count(n_frames: float) -> str:
-    text = f"{n_frames:.1f}".removesuffix(".0")
-    return f"{text} frame" if text == "1" else f"{text} frames"
+def _tail_words(n_frames: float, needed: int) -> str:
+    """How many frames there are, never rounded up to as many as are needed, nor down to none."""
+    rounded = round(n_frames, 1) if n_frames >= 0.1 else float(f"{n_frames:.2g}")
+    shown = rounded if rounded < needed else floor(10.0 * n_frames) / 10.0
+    return counted(shown, "frame")

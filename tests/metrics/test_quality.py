@@ -208,3 +208,43 @@ def test_an_ordinary_long_run_has_no_caveat() -> None:
 def test_thresholds_must_be_positive() -> None:
     with pytest.raises(ValueError, match="gap_s must be positive"):
         QualityRule(gap_s=0.0)
+
+
+# What is rare or extreme is told in plain numbers ---------------------------------------------------------------------
+
+
+def test_one_frame_is_one_frame_and_its_share_of_the_slowest_is_not_none() -> None:
+    found = quality_caveats(series_of(stamps_of([10.0])))
+    assert [caveat.message.partition(";")[0] for caveat in found] == [
+        "Only 1 frame",
+        "The slowest 1 % are 0.01 frames",
+        "The slowest 0.1 % are 0.001 frames",
+    ]
+
+
+def test_a_tail_is_not_rounded_up_to_as_many_frames_as_are_needed() -> None:
+    assert [caveat.message.partition(";")[0] for caveat in tails_of(999)] == [
+        "The slowest 1 % are 9.9 frames",
+        "The slowest 0.1 % are 1 frame",
+    ]
+
+
+def test_very_short_and_very_long_frames_are_told_with_digits_that_say_something() -> None:
+    short = caveats_of(stamps_of(np.full(3000, 0.001)))
+    assert short["short-run"].message.startswith("The run lasts 0.003 s; ")
+    assert short["capped"].message.startswith("Every frame takes exactly 0.001 ms (1,000,000 fps): ")
+    assert short["low-few-frames"].message.endswith("that is 10000 frames, 0.01 s at this rate.")
+    long = caveats_of(stamps_of(np.full(150, 100_030.0)))
+    assert long["capped"].message.startswith("Every frame takes exactly 100,030 ms (0.01 fps): ")
+
+
+@pytest.mark.parametrize("n_frames", [1, 2, 3])
+def test_the_fewest_frames_that_a_rule_lets_through(n_frames: int) -> None:
+    found = caveats_of(stamps_of(np.full(n_frames, 10.0)), replace(DEFAULT, quality=QualityRule(min_frames=1)))
+    assert ("capped" in found) == (n_frames > 1)
+
+
+def test_a_cap_may_be_asked_to_hold_every_frame() -> None:
+    every = replace(DEFAULT, quality=QualityRule(cap_share=1.0))
+    assert "capped" not in caveats_of(stamps_of(ordinary_ms(1000)), every)
+    assert "capped" in caveats_of(stamps_of(np.full(1000, 10.0)), every)
