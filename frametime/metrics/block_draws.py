@@ -53,11 +53,6 @@ class BlockDraws:
         blocks -= running.take(self.starts)
         return np.add.reduceat(blocks, self.firsts)
 
-    def blocks_of(self, resamples: slice) -> slice:
-        """The blocks of some consecutive resamples."""
-        stop = int(self.firsts[resamples.stop]) if resamples.stop < self.n_resamples else self.starts.size
-        return slice(int(self.firsts[resamples.start]), stop)
-
 
 def draw_blocks(n: int, *, n_resamples: int, mean_block: float, seed: int) -> BlockDraws:
     """Draw the blocks of the stationary bootstrap: uniform starts, geometric lengths, on a ring.

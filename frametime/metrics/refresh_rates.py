@@ -20,27 +20,13 @@ _HELPS: Final = (
 _DECIMAL = re.compile(r"\d{1,9}(\.\d{1,9})?")
 
 
-def rate_from_timing(*, pixel_clock_hz: int, h_total: int, v_total: int) -> Fraction:
-    """Refresh rate of a display timing: pixel clock over all pixels of a frame, blanking included.
-
-    As in VESA DMT and CVT; exact.
-
-    Examples
-    --------
-    >>> round(float(rate_from_timing(pixel_clock_hz=173_000_000, h_total=2576, v_total=1120)), 2)
-    59.96
-    """
-    if min(pixel_clock_hz, h_total, v_total) < 1:
-        raise ValueError(f"the timing must be positive, got {pixel_clock_hz!r}, {h_total!r}, {v_total!r}")
-    return Fraction(pixel_clock_hz, h_total * v_total)
-
-
 def parse_refresh(text: str, *, tearing: bool = False) -> Refresh:
     """The refresh that a person wrote.
 
     ``144`` is fixed, ``48-165`` a variable window, ``60000/1001`` exact as it stands, ``173000000/2576/1120`` a
-    display timing. A decimal that is a rate of the families 24, 30, 60, 120 times 1000/1001, rounded to the digits
-    that were written (two or more), means that exact rate: ``59.94`` is 60000/1001. ``describe_refresh`` says so.
+    display timing: pixel clock over all pixels of a frame, blanking included, as in VESA DMT and CVT. A decimal that
+    is a rate of the families 24, 30, 60, 120 times 1000/1001, rounded to the digits that were written (two or more),
+    means that exact rate: ``59.94`` is 60000/1001. ``describe_refresh`` says so.
 
     Parameters
     ----------

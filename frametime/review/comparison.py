@@ -17,6 +17,7 @@ from frametime.metrics.metric import Interval
 from frametime.review.repeatability import PooledSpread
 from frametime.review.result_cells import Verdict
 from frametime.statistics.quantiles import chi_over_its_mean_square, t_quantile, t_two_sided_p
+from frametime.statistics.welch import satterthwaite_freedom
 
 MOST_RUNS: Final = 30
 """More runs than this of one cell are not proposed; beyond it a cell is *at the margin*. Common practice, no source."""
@@ -145,12 +146,12 @@ def geometric_mean(logs: Sequence[float]) -> float:
 def combined(terms: Iterable[tuple[float, LogMean]]) -> Difference:
     """Weighted sum of independent means, with the degrees of freedom of Welch and Satterthwaite.
 
-    The variance is ``sum(w_i^2 v_i)``, its degrees of freedom ``(sum(w_i^2 v_i))^2 / sum((w_i^2 v_i)^2 / df_i)``. Parts
-    that rest on the same pooled variance are added up first: their errors are one and the same.
+    The variance is ``sum(w_i^2 v_i)``, its degrees of freedom those of `satterthwaite_freedom`. Parts that rest on
+    the same pooled variance are added up first: their errors are one and the same.
 
     References
     ----------
-    B. L. Welch, Biometrika 34, 28-35, 1947; F. E. Satterthwaite, Biometrics Bulletin 2, 110-114, 1946.
+    B. L. Welch, Biometrika 34, 28-35, 1947.
     """
     terms = list(terms)
     value = math.fsum(weight * term.mean for weight, term in terms)
@@ -165,9 +166,8 @@ def combined(terms: Iterable[tuple[float, LogMean]]) -> Difference:
     if variance == 0.0:
         # Runs that agree to the last digit say nothing of how much runs scatter.
         return Difference(value=value, standard_error=None, degrees_of_freedom=0)
-    # Shares of the variance, so that tiny variances do not underflow when squared.
-    df = 1.0 / math.fsum((part / variance) ** 2 / df for part, df in parts.values())
-    return Difference(value=value, standard_error=math.sqrt(variance), degrees_of_freedom=df)
+    freedom = satterthwaite_freedom(parts.values())
+    return Difference(value=value, standard_error=math.sqrt(variance), degrees_of_freedom=freedom)
 
 
 def mean_difference(candidate: LogMean, baseline: LogMean) -> Difference:
@@ -236,7 +236,7 @@ def runs_needed(
     total = candidate_variance + baseline_variance
     if not total > 0.0:
         raise ValueError(f"variances must not both be zero, got {candidate_variance!r} and {baseline_variance!r}")
-    per_run_df = total * total / (candidate_variance**2 + baseline_variance**2)
+    per_run_df = satterthwaite_freedom([(candidate_variance, 1.0), (baseline_variance, 1.0)])
 
     def decides(n_runs: int) -> bool:
         return (

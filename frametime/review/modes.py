@@ -11,6 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from frametime.metrics.mann_kendall import kendall_score
 from frametime.statistics.quantiles import normal_upper_p
 
 FloatArray = NDArray[np.float64]
@@ -97,12 +98,6 @@ def _null_ratios(n: int) -> FloatArray:
     return np.asarray(_split_ratios(np.sort(rng.standard_normal((N_NULL, n)), axis=1)).max(axis=1), np.float64)
 
 
-def kendall_score(values: FloatArray) -> int:
-    """Pairs that rise minus pairs that fall, in the order given."""
-    values = np.asarray(values, np.float64)
-    return int(np.sum(np.triu(np.sign(values[None, :] - values[:, None]), 1)))
-
-
 def trend(values: FloatArray, *, floor: float = 0.0, alpha: float = ALPHA) -> Trend | None:
     """Mann and Kendall's test for runs in the order in which they were made; exact without ties up to 20 runs.
 
@@ -118,12 +113,12 @@ def trend(values: FloatArray, *, floor: float = 0.0, alpha: float = ALPHA) -> Tr
     0.0028
     """
     values = np.asarray(values, np.float64)
-    score = kendall_score(values)
+    score, _ = kendall_score(values)
     p_value = kendall_p(values)
     change = theil_sen_change(values)
     if p_value is None or p_value > alpha or abs(change) <= floor:
         return None
-    return Trend(score=score, change=change, p_value=p_value)
+    return Trend(score=int(score), change=change, p_value=p_value)
 
 
 def kendall_p(values: FloatArray) -> float | None:
@@ -132,20 +127,13 @@ def kendall_p(values: FloatArray) -> float | None:
     n = values.size
     if n < 3:
         return None
-    score = abs(kendall_score(values))
+    score, variance = kendall_score(values)
+    score = abs(score)
     if np.unique(values).size == n and n <= 20:
         counts = _score_counts(n)
         at_least = sum(count for s, count in counts.items() if abs(s) >= score)
         return at_least / math.factorial(n)
-    variance = kendall_variance(values)
     return min(1.0, 2.0 * normal_upper_p((score - 1) / math.sqrt(variance))) if variance > 0.0 and score > 0 else 1.0
-
-
-def kendall_variance(values: FloatArray) -> float:
-    """Variance of the score when the order means nothing, with the correction for ties."""
-    n = len(values)
-    _, ties = np.unique(np.asarray(values, np.float64), return_counts=True)
-    return float(n * (n - 1) * (2 * n + 5) - np.sum(ties * (ties - 1) * (2 * ties + 5))) / 18.0
 
 
 def common_trend(sets: Sequence[FloatArray], *, floor: float = 0.0, alpha: float = ALPHA) -> Trend | None:
@@ -160,15 +148,15 @@ def common_trend(sets: Sequence[FloatArray], *, floor: float = 0.0, alpha: float
     used = [np.asarray(values, np.float64) for values in sets if len(values) >= 2]
     if not used:
         return None
-    score = sum(kendall_score(values) for values in used)
-    variance = sum(kendall_variance(values) for values in used)
+    scores = [kendall_score(values) for values in used]
+    score, variance = sum(score for score, _ in scores), sum(variance for _, variance in scores)
     if variance <= 0.0 or abs(score) < 2:
         return None
     p_value = min(1.0, 2.0 * normal_upper_p((abs(score) - 1) / math.sqrt(variance)))
     change = float(np.median([theil_sen_change(values) for values in used]))
     if p_value > alpha or abs(change) <= floor:
         return None
-    return Trend(score=score, change=change, p_value=p_value)
+    return Trend(score=int(score), change=change, p_value=p_value)
 
 
 def theil_sen_change(values: FloatArray) -> float:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,6 +34,26 @@ class Ratio:
     def is_credibly_above(self) -> bool:
         """Whether the whole interval lies above 1."""
         return self.interval is not None and self.interval.low > 1.0
+
+
+def satterthwaite_freedom(parts: Iterable[tuple[float, float]]) -> float:
+    """Degrees of freedom of a sum of independent variances, each given with its own.
+
+    ``(sum v_i)^2 / sum(v_i^2 / df_i)``; one of the variances must be above 0.
+
+    References
+    ----------
+    F. E. Satterthwaite, Biometrics Bulletin 2, 110-114, 1946; B. L. Welch, Biometrika 34, 28-35, 1947.
+
+    Examples
+    --------
+    >>> satterthwaite_freedom([(2.0, 9), (2.0, 9)]), satterthwaite_freedom([(2.0, 9), (0.0, 3)])
+    (18.0, 9.0)
+    """
+    parts = list(parts)
+    total = math.fsum(variance for variance, _ in parts)
+    # Shares of the variance, so that tiny variances do not underflow when squared.
+    return 1.0 / math.fsum((variance / total) ** 2 / freedom for variance, freedom in parts)
 
 
 def welch_difference(
@@ -70,7 +90,7 @@ def welch_difference(
     if variance == 0.0:
         # Runs that agree to the last digit say nothing of how much runs scatter.
         return difference, None
-    freedom = variance**2 / (part_one**2 / (one.size - 1) + part_two**2 / (two.size - 1))
+    freedom = satterthwaite_freedom([(part_one, one.size - 1), (part_two, two.size - 1)])
     half = t_quantile(0.5 + level / 2.0, freedom) * math.sqrt(variance)
     return difference, (difference - half, difference + half)
 

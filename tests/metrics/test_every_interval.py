@@ -167,7 +167,7 @@ def test_the_docs_name_every_metric_without_an_interval(page: str) -> None:
 
 
 def positions_of(run: ResampledRun, resample: int) -> Array:
-    blocks = run.draws.blocks_of(slice(resample, resample + 1))
+    blocks = run.draws.rows == resample
     pairs = zip(run.draws.starts[blocks], run.draws.ends[blocks], strict=True)
     return np.concatenate([np.arange(low, high) for low, high in pairs]) % run.draws.n
 
@@ -263,7 +263,7 @@ def test_a_sensor_is_weighted_by_time_in_every_resample() -> None:
     means, per_joule = drawn.mean(), drawn.frames_per_joule()
     pieces_s, pieces_w = np.diff(times_s), 0.5 * (values[1:] + values[:-1])
     for resample in range(20):
-        blocks = drawn.draws.blocks_of(slice(resample, resample + 1))
+        blocks = drawn.draws.rows == resample
         pairs = zip(drawn.draws.starts[blocks], drawn.draws.ends[blocks], strict=True)
         chosen = np.concatenate([np.arange(low, high) for low, high in pairs]) % 80
         assert means[resample] == pytest.approx(np.average(pieces_w[chosen], weights=pieces_s[chosen]), rel=1e-9)

@@ -26,7 +26,7 @@ from frametime.metrics.resampling import mean_block_length, within_run_intervals
 
 def positions_of(draws: BlockDraws, resample: int) -> np.ndarray:
     """The frames of one resample, one by one."""
-    blocks = draws.blocks_of(slice(resample, resample + 1))
+    blocks = draws.rows == resample
     ranges = [np.arange(low, high) for low, high in zip(draws.starts[blocks], draws.ends[blocks], strict=True)]
     return np.concatenate(ranges) % draws.n
 
