@@ -17,7 +17,8 @@ from frametime.cli.options import (
     measuring_options,
     plot_options,
     reading_options,
-    refuse_look_without_plot,
+    refuse_idle,
+    refuse_second_form,
     refuse_standard_input_twice,
     sensor_options,
     skips_warm_up,
@@ -72,7 +73,11 @@ def check(files: tuple[str, ...], **chosen: Any) -> None:
     if len(paths) > 1:
         gc.enable()
     refuse_standard_input_twice(paths, chosen["sensors"])
-    refuse_look_without_plot(chosen)
+    refuse_second_form(("as_json", "explain", "quiet", "verbose"))
+    if chosen["plot"] is None:
+        refuse_idle(("theme", "size"), "is for the drawing: give --plot FILE too")
+        if chosen["out"] is None:
+            refuse_idle(("force",), "replaces a file: give --out FILE or --plot FILE too")
     refuse_one_name(out=chosen["out"], plot=chosen["plot"])
     for output in (chosen["out"], chosen["plot"]):
         refuse_input_as_output(output, [*paths, chosen["sensors"], chosen["layout"], chosen["sensor_layout"]])

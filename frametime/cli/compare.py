@@ -10,9 +10,9 @@ import click
 from frametime.cli.drawing_options import drawing_options, make_chart_request
 from frametime.cli.options import (
     expand_paths,
+    frame_options,
     make_measure_options,
     make_read_options,
-    measuring_options,
     reading_options,
     skips_warm_up,
 )
@@ -28,7 +28,7 @@ MOST_FILES = 32
 @click.option("--force", is_flag=True, help="Replace files that are there.")
 @drawing_options
 @reading_options
-@measuring_options
+@frame_options
 def compare(files: tuple[str, ...], **chosen: Any) -> None:
     """Draw the charts of a few captures side by side.
 

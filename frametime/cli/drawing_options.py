@@ -37,6 +37,9 @@ _DRAWING: Final = (
     click.option("--only", multiple=True, metavar="KEY", help="Draw this chart only; may be given several times."),
 )
 
+DRAWING_NAMES: Final = ("theme", "size", "formats", "transparent", "only")
+"""Parameters of these options."""
+
 
 def drawing_options(command: Callable[P, R]) -> Callable[P, R]:
     """Options of charts: theme, size, format, which."""

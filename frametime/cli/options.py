@@ -55,7 +55,7 @@ _READING: Final = (
     ),
 )
 
-_MEASURING: Final = (
+_QUANTILES: Final = (
     click.option(
         "--quantile-type",
         type=click.IntRange(1, 9),
@@ -64,6 +64,9 @@ _MEASURING: Final = (
         metavar="N",
         help="How percentiles are read between frames: type 1 to 9 of Hyndman & Fan.",
     ),
+)
+
+_LOWS_AND_STUTTERS: Final = (
     click.option(
         "--lows", default="1,0.1", show_default=True, metavar="PCT,...", help="Slowest shares for lows, in percent."
     ),
@@ -91,6 +94,9 @@ _MEASURING: Final = (
         metavar="MS",
         help="A stutter is longer than that median by this much at least.",
     ),
+)
+
+_DISPLAY: Final = (
     click.option("--refresh", metavar="HZ", help="Refresh of the display: 144, 60000/1001, or a window 48-165."),
     click.option("--tearing", is_flag=True, help="Frames appear at once, in the middle of a refresh."),
 )
@@ -143,7 +149,17 @@ def reading_options(command: Callable[P, R]) -> Callable[P, R]:
 
 def measuring_options(command: Callable[P, R]) -> Callable[P, R]:
     """Options of the metrics."""
-    return all_of(_MEASURING)(command)
+    return all_of((*_QUANTILES, *_LOWS_AND_STUTTERS, *_DISPLAY))(command)
+
+
+def frame_options(command: Callable[P, R]) -> Callable[P, R]:
+    """Those for metrics of the frames themselves, whatever the display."""
+    return all_of((*_QUANTILES, *_LOWS_AND_STUTTERS))(command)
+
+
+def low_and_stutter_options(command: Callable[P, R]) -> Callable[P, R]:
+    """Those for lows and stutters alone."""
+    return all_of(_LOWS_AND_STUTTERS)(command)
 
 
 def limit_options(command: Callable[P, R]) -> Callable[P, R]:
@@ -264,7 +280,7 @@ def _text_of(path: str) -> str:
 
 
 def make_measure_options(chosen: Mapping[str, Any]) -> MeasureOptions:
-    """The measuring options of a command line; limits and intervals where the command has them.
+    """The measuring options of a command line, of those that the command has.
 
     Raises
     ------
@@ -281,10 +297,10 @@ def make_measure_options(chosen: Mapping[str, Any]) -> MeasureOptions:
     )
     return _checked(
         MeasureOptions,
-        quantile_type=chosen["quantile_type"],
+        quantile_type=chosen.get("quantile_type", 7),
         slowest_pcts=_shares(chosen["lows"]),
         stutter=rule,
-        refresh=_refresh(chosen["refresh"], tearing=chosen["tearing"]),
+        refresh=_refresh(chosen.get("refresh"), tearing=chosen.get("tearing", False)),
         temperature_limit_c=chosen.get("temperature_limit"),
         power_limit_w=chosen.get("power_limit"),
         within_run_intervals=chosen.get("intervals", False),
@@ -386,18 +402,39 @@ def refuse_standard_input_twice(captures: Iterable[str], sensors: str | None) ->
         raise click.UsageError("standard input can be the capture or the sensor log, not both: give one as a file")
 
 
-def refuse_look_without_plot(chosen: Mapping[str, Any]) -> None:
-    """Refuse ``--theme`` and ``--size`` where nothing is drawn.
+def refuse_idle(names: Iterable[str], because: str) -> None:
+    """Refuse options that were given and would do nothing.
+
+    Parameters
+    ----------
+    names : iterable of str
+        Parameters of the command at hand.
+    because : str
+        What follows the name of the option in the message.
 
     Raises
     ------
     click.UsageError
     """
-    if chosen["plot"] is not None:
-        return
-    for name in ("theme", "size"):
-        if click.get_current_context().get_parameter_source(name) is click.core.ParameterSource.COMMANDLINE:
-            raise click.UsageError(f"--{name} is for the drawing: give --plot FILE too")
+    ctx = click.get_current_context()
+    for name in names:
+        if ctx.get_parameter_source(name) is click.core.ParameterSource.COMMANDLINE:
+            option = next(parameter for parameter in ctx.command.params if parameter.name == name)
+            raise click.UsageError(f"{max(option.opts, key=len)} {because}")
+
+
+def refuse_second_form(names: Iterable[str]) -> None:
+    """Refuse two of the options that each choose the form of what is printed.
+
+    Raises
+    ------
+    click.UsageError
+    """
+    ctx = click.get_current_context()
+    options = {parameter.name: max(parameter.opts, key=len) for parameter in ctx.command.params}
+    given = [options[name] for name in names if ctx.params[name]]
+    if len(given) > 1:
+        raise click.UsageError(f"{given[0]} and {given[1]} each choose what is printed: give one of them")
 
 
 def expand_paths(patterns: tuple[str, ...]) -> list[str]:

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from frametime.cli.drawing_options import drawing_options, make_chart_request
+from frametime.cli.drawing_options import DRAWING_NAMES, drawing_options, make_chart_request
+from frametime.cli.options import refuse_idle
 from frametime.cli.output import formula_warning
 
 if TYPE_CHECKING:
     from frametime.pipeline.plan import ReviewPlan
+
+_OF_THE_RESULT: Final = ("force", "escape_formulas", "no_charts", "no_report", "quiet")
 
 
 @click.command(context_settings={"help_option_names": ["-h", "--help"]})
@@ -61,6 +64,10 @@ def review(
     from frametime.render.charts.catalog import keys_for
 
     ctx = click.get_current_context()
+    if coverage:
+        refuse_idle((*_OF_THE_RESULT, *DRAWING_NAMES), "is for the result, and --coverage writes none")
+    if no_charts:
+        refuse_idle(DRAWING_NAMES, "is for the charts, and --no-charts draws none")
     charts = make_chart_request(chosen, keys_for("review", "review cells"))
     # A plan that is wrong is told first: asking for a folder would have it read twice.
     checked = read_plan(plan)

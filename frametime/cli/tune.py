@@ -8,18 +8,17 @@ from typing import Any, Final, TypeVar
 
 import click
 
-from frametime.cli.drawing_options import drawing_options, make_chart_request
+from frametime.cli.drawing_options import DRAWING_NAMES, drawing_options, make_chart_request
 from frametime.cli.options import (
-    interval_options,
     limit_options,
+    low_and_stutter_options,
     make_measure_options,
     make_read_options,
     make_sensor_options,
-    measuring_options,
     plot_options,
     reading_options,
     refuse_auto_start,
-    refuse_look_without_plot,
+    refuse_idle,
     refuse_standard_input_twice,
     sensor_options,
 )
@@ -171,6 +170,10 @@ def show(record: str, report: str | None, charts: str | None, force: bool, as_js
     from frametime.pipeline.tuning_runs import summarize_file
     from frametime.render.charts.catalog import keys_for
 
+    if charts is None:
+        refuse_idle(DRAWING_NAMES, "is for the charts: give --charts FOLDER too")
+        if report is None:
+            refuse_idle(("force",), "replaces files: give --report FILE or --charts FOLDER too")
     request = make_chart_request(chosen, keys_for("tuning"))
     refuse_one_name(report=report, charts=charts)
     refuse_input_as_output(report, [record])
@@ -204,9 +207,8 @@ def show(record: str, report: str | None, charts: str | None, force: bool, as_js
 @_JSON
 @reading_options
 @sensor_options
-@measuring_options
+@low_and_stutter_options
 @limit_options
-@interval_options
 def endurance(
     capture: str,
     sensors: str | None,
@@ -230,7 +232,10 @@ def endurance(
     refuse_standard_input_twice([capture], sensors)
     for output in (report, plot):
         refuse_input_as_output(output, [capture, sensors, record, chosen["layout"], chosen["sensor_layout"]])
-    refuse_look_without_plot({"plot": plot})
+    if plot is None:
+        refuse_idle(("theme", "size"), "is for the drawing: give --plot FILE too")
+        if report is None:
+            refuse_idle(("force",), "replaces a file: give --report FILE or --plot FILE too")
     if report is not None:
         refuse_path(Path(report), force=force)
     if plot is not None:

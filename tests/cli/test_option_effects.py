@@ -1,0 +1,365 @@
+"""Every option of every command changes something: one that does nothing misleads whoever gives it."""
+
+from __future__ import annotations
+
+import re
+import shlex
+import shutil
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Final, NamedTuple
+
+import click
+import pytest
+import watchfiles
+from click.testing import CliRunner
+
+from frametime.cli import cli
+from frametime.errors import FrametimeError
+from tests.cli.option_logs import write_option_logs
+
+Options = Mapping[str, str]
+
+READING: Final[Options] = {
+    "layout": "two.csv --layout second.toml",
+    "time_column": "two.csv --time-column 2",
+    "unit": "no_unit.csv --unit ms",
+    "stream": "streams.csv --stream menu",
+    "adapter": "run.csv --adapter arrow-file",
+    "sort": "backwards.csv --sort",
+    "skip_start": "run.csv --skip-start 2",
+    "skip_end": "run.csv --skip-end 2",
+    "from_s": "run.csv --from 2",
+    "to_s": "run.csv --to 4",
+    "max_rejected": "torn.csv --max-rejected 20",
+    "max_line_bytes": "run.csv --max-line-bytes 5",
+    "max_columns": "two.csv --max-columns 1",
+    "max_decompressed_bytes": "run.csv.gz --max-decompressed-bytes 100",
+}
+"""A log in which the option makes a difference, and the option."""
+
+SENSORS: Final[Options] = {
+    "sensor_layout": "run.csv boards.csv --sensor-layout board.toml",
+    "sensor_offset": "run.csv sensors.csv --sensor-offset 3",
+    "sensor_zone": "absolute.csv local.csv --sensor-zone UTC",
+    "sensor_device": "run.csv cards.csv --sensor-device 1",
+    "recorded_from": "run.csv zoned.csv --recorded-from 2026-05-04T10:00:02Z",
+}
+"""A log, its sensor log and the option."""
+
+MEASURING: Final[Options] = {
+    "quantile_type": "--quantile-type 1",
+    "lows": "--lows 5",
+    "stutter_factor": "--stutter-factor 5",
+    "stutter_window": "--stutter-window 0.02",
+    "stutter_excess": "--stutter-excess 40",
+    "refresh": "--refresh 144",
+    "tearing": "--tearing",
+}
+WITHOUT: Final = {
+    "batch": ("intervals",),
+    "compare": ("refresh", "tearing"),
+    "tune endurance": ("quantile_type", "refresh", "tearing", "intervals"),
+}
+"""Options of the metrics that a command lacks: nothing that it shows would change."""
+
+LIMITS: Final[Options] = {"temperature_limit": "--temperature-limit 50", "power_limit": "--power-limit 80"}
+INTERVALS: Final[Options] = {"intervals": "--intervals"}
+DRAWING: Final[Options] = {
+    "theme": "--theme dark",
+    "size": "--size print-85mm",
+    "formats": "--format svg",
+    "transparent": "--transparent",
+}
+
+ELSEWHERE: Final[Mapping[tuple[str, str], str]] = {
+    ("watch", "settle"): "pipeline/test_watching.py",
+    ("batch", "workers"): "faults/test_same_bytes.py",
+    ("batch", "cluster"): "pipeline/test_cluster.py",
+    ("review", "workers"): "faults/test_same_bytes.py",
+    ("review", "measure_again"): "pipeline/test_review_outcome.py",
+    **{
+        (command, "max_decompression_ratio"): "adapters/test_bad_input.py"
+        for command in ("check", "watch", "batch", "compare", "convert", "tune add", "tune endurance")
+    },
+}
+"""Options that change how a result is come by, or tell only in large logs: the tests that look at them."""
+
+
+class Case(NamedTuple):
+    """An option and the command lines before and after which it stands; ``setup`` runs first, if any."""
+
+    command: str
+    name: str
+    line: str
+    option: str
+    setup: str = ""
+
+
+def reading_cases() -> Iterator[Case]:
+    lines = {
+        "check": "{log}",
+        "watch": "{folder}",
+        "batch": "{folder} --out out.csv",
+        "compare": "{log} --out out --only percentiles",
+        "convert": "{log} out.arrow",
+        "tune add": "record.toml --workload 'light scene' --outcome passed --on 2026-05-04 --log {log}",
+        "tune endurance": "{log} --json",
+    }
+    for command, line in lines.items():
+        for name, words in READING.items():
+            log, option = words.split(" ", 1)
+            folder = f"{log.replace('.', '_')}_alone"
+            yield Case(command, name, line.format(log=log, folder=folder), option)
+
+
+def sensor_cases() -> Iterator[Case]:
+    lines = {
+        "check": "{log} --json --sensors {sensors}",
+        "batch": "bench --out out.csv --path-pattern {{card}}.csv --sensors-pattern {{card}}.csv.{sensors}",
+        "tune add": "record.toml --workload 'light scene' --outcome passed --log {log} --sensors {sensors}",
+        "tune endurance": "{log} --json --sensors {sensors}",
+    }
+    for command, line in lines.items():
+        for name, words in SENSORS.items():
+            log, sensors, option = words.split(" ", 2)
+            yield Case(command, name, line.format(log=log, sensors=sensors), option)
+
+
+def measuring_cases() -> Iterator[Case]:
+    lines = {
+        "check": "run.csv --json",
+        "watch": "run_csv_alone",
+        "batch": "run_csv_alone --out out.csv",
+        "compare": "run.csv --out out",
+        "metrics": "--json",
+        "tune endurance": "run.csv --report out.html",
+    }
+    for command, line in lines.items():
+        for name, option in MEASURING.items():
+            if name in WITHOUT.get(command, ()):
+                continue
+            yield Case(command, name, f"{line} --refresh 144" if name == "tearing" else line, option)
+    lines = {
+        "check": "own.csv --json",
+        "watch": "own_csv_alone",
+        "batch": "own_csv_alone --out out.csv",
+        "tune endurance": "own.csv --report out.html",
+    }
+    for command, line in lines.items():
+        for name, option in {**LIMITS, **INTERVALS}.items():
+            if name not in WITHOUT.get(command, ()):
+                yield Case(command, name, line, option)
+
+
+def drawing_cases() -> Iterator[Case]:
+    lines = {
+        "compare": ("run.csv stutters.csv --out out", "percentiles"),
+        "tune show": ("tuned.toml --charts out", "tuning-map"),
+        "review": ("plan.toml --out out --no-report", "standings"),
+    }
+    for command, (line, key) in lines.items():
+        for name, option in DRAWING.items():
+            yield Case(command, name, f"{line} --only {key}", option)
+        yield Case(command, "only", line, f"--only {key}")
+    for command in ("check", "tune endurance"):
+        for name in ("theme", "size"):
+            yield Case(command, name, "run.csv --plot out.png", DRAWING[name])
+        yield Case(command, "plot", "run.csv", "--plot out.png")
+        yield Case(command, "sensors", "run.csv", "--sensors sensors.csv")
+        yield Case(command, "as_json", "run.csv", "--json")
+
+
+OTHERS: Final = (
+    Case("check", "least", "run.csv", "--min average_fps=900"),
+    Case("check", "greatest", "run.csv", "--max average_fps=9"),
+    Case("check", "explain", "run.csv", "--explain"),
+    Case("check", "segment", "run.csv", "--segment 7"),
+    Case("check", "out", "run.csv", "--out out.txt"),
+    Case("check", "force", "run.csv --out taken.txt", "--force"),
+    Case("check", "verbose", "streams.csv --refresh 60 --intervals", "--verbose"),
+    Case("check", "quiet", "run.csv", "--quiet"),
+    Case("watch", "path_pattern", "bench", "--path-pattern {card}.csv"),
+    Case("watch", "runs", "captures --path-pattern {card}/{scene}/{resolution}/run{run}.csv", "--runs 9"),
+    Case("watch", "quiet", "run_csv_alone", "--quiet"),
+    Case("batch", "out", "run_csv_alone --out out.csv", "--out other.csv"),
+    Case("batch", "partition_by", "bench --out out --path-pattern {card}.csv", "--partition-by card"),
+    Case("batch", "escape_formulas", "formulas --out out.csv --path-pattern {card}.csv", "--escape-formulas"),
+    Case("batch", "force", "run_csv_alone --out out.csv", "--force", "batch two_csv_alone --out out.csv"),
+    Case("batch", "resume", "run_csv_alone --out out.csv", "--resume", "batch run_csv_alone --out out.csv"),
+    Case("batch", "path_pattern", "bench --out out.csv", "--path-pattern {card}.csv"),
+    Case(
+        "batch",
+        "sensors_pattern",
+        "bench --out out.csv --path-pattern {card}.csv",
+        "--sensors-pattern {card}.csv.sensors.csv",
+    ),
+    Case("batch", "quiet", "run_csv_alone --out out.csv", "--quiet"),
+    Case("compare", "out", "run.csv --only percentiles --out out", "--out other"),
+    Case("compare", "force", "run.csv --only percentiles --out out", "--force", "compare stutters.csv --out out"),
+    Case("plan", "out", "captures", "--out other.toml"),
+    Case("plan", "pattern", "bench --out new.toml", "--path-pattern {card}.csv"),
+    Case("plan", "force", "captures --out taken.txt", "--force"),
+    Case("review", "out", "plan.toml --no-charts --no-report --out out", "--out other"),
+    Case("review", "coverage", "plan.toml --out out", "--coverage"),
+    Case(
+        "review",
+        "force",
+        "plan.toml --no-charts --no-report --out out",
+        "--force",
+        "review formulas.toml --no-charts --no-report --out out",
+    ),
+    Case("review", "escape_formulas", "formulas.toml --no-charts --no-report --out out", "--escape-formulas"),
+    Case("review", "no_charts", "plan.toml --no-report --out out", "--no-charts"),
+    Case("review", "no_report", "plan.toml --no-charts --out out", "--no-report"),
+    Case("review", "quiet", "plan.toml --no-charts --no-report --out out", "--quiet"),
+    Case("convert", "force", "run.csv out.arrow", "--force", "convert two.csv out.arrow"),
+    Case("metrics", "as_json", "", "--json"),
+    Case("demo", "full", "other", "--full"),
+    Case("demo", "force", "taken", "--force"),
+    Case("tune next", "as_json", "tuned.toml", "--json"),
+    Case("tune show", "report", "tuned.toml", "--report out.md"),
+    Case("tune show", "charts", "tuned.toml", "--charts out"),
+    Case("tune show", "force", "tuned.toml --report taken.md", "--force"),
+    Case("tune show", "as_json", "tuned.toml", "--json"),
+    Case("tune endurance", "record", "run.csv", "--record tuned.toml"),
+    Case("tune endurance", "gate", "run.csv", "--gate"),
+    Case("tune endurance", "report", "run.csv", "--report out.md"),
+    Case("tune endurance", "force", "run.csv --report taken.md", "--force"),
+    *(
+        Case("tune add", name, "record.toml --workload 'light scene' --outcome passed --on 2026-05-04", option)
+        for name, option in {
+            "core": "--core 25",
+            "memory": "--memory 50",
+            "endurance": "--endurance --minutes 30",
+            "minutes": "--minutes 30",
+            "power_limit": "--power-limit 200",
+            "logs": "--log run.csv",
+            "sensors": "--log run.csv --sensors sensors.csv",
+            "fps": "--fps 100",
+            "on": "--on 2026-05-05",
+            "note": "--note seen",
+            "workload": "--workload 'heavy scene'",
+            "outcome": "--outcome froze",
+        }.items()
+    ),
+)
+
+CASES: Final = (*reading_cases(), *sensor_cases(), *measuring_cases(), *drawing_cases(), *OTHERS)
+
+
+class Outcome(NamedTuple):
+    """All that a command leaves: what it prints, how it ends, and the files below its folder."""
+
+    out: str
+    err: str
+    ended: str
+    files: dict[str, bytes]
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("bench")
+    write_option_logs(folder)
+    return folder
+
+
+def outcome_of(folder: Path, words: str) -> Outcome:
+    done = CliRunner().invoke(cli, shlex.split(words), prog_name="frametime", standalone_mode=False)
+    error = done.exception
+    assert not isinstance(error, click.ClickException), f"{words}: {error.format_message()}"  # type: ignore[union-attr]
+    assert error is None or isinstance(error, (FrametimeError, SystemExit)), f"{words}: {error!r}"
+    files = {
+        path.relative_to(folder).as_posix(): path.read_bytes()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file() and "kept_runs" not in path.parts
+    }
+    return Outcome(done.stdout, done.stderr, f"{done.exit_code} {error} {done.return_value}", files)
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda case: f"{case.command}-{case.name}".replace(" ", "-"))
+def test_an_option_changes_what_comes_out(
+    case: Case, bench: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Watching ends after what lies there already.
+    monkeypatch.setattr(watchfiles, "watch", lambda *_args, **_options: iter(()))
+    outcomes = []
+    for option in ("", case.option):
+        folder = tmp_path / f"with{option.partition(' ')[0]}" / "here"
+        shutil.copytree(bench, folder)
+        monkeypatch.chdir(folder)
+        if case.setup:
+            assert outcome_of(folder, case.setup).ended.startswith("0 ")
+        outcomes.append(outcome_of(folder, f"{case.command} {case.line} {option}"))
+    without, given = (without_folder(outcome, tmp_path) for outcome in outcomes)
+    assert without != given
+
+
+def without_folder(outcome: Outcome, folder: Path) -> Outcome:
+    """The same where the name of the folder, which differs between the two, is taken out."""
+    name = re.compile(rf"{re.escape(str(folder))}/with[^/]*")
+    return Outcome(
+        name.sub("", outcome.out),
+        name.sub("", outcome.err),
+        name.sub("", outcome.ended),
+        {path: name.sub("", data.decode("latin-1")).encode("latin-1") for path, data in outcome.files.items()},
+    )
+
+
+@pytest.mark.parametrize("line", ["check run.csv", "batch bench --out out.csv", "review plan.toml --out out"])
+def test_nothing_else_changes_what_comes_out(
+    line: str, bench: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    outcomes = []
+    for number in (1, 2):
+        folder = tmp_path / f"with{number}" / "here"
+        shutil.copytree(bench, folder)
+        monkeypatch.chdir(folder)
+        outcomes.append(without_folder(outcome_of(folder, line), tmp_path))
+    assert outcomes[0] == outcomes[1]
+
+
+def commands(group: click.Group, before: str = "") -> Iterator[tuple[str, click.Command]]:
+    with click.Context(group) as ctx:
+        for name in group.list_commands(ctx):
+            command = group.get_command(ctx, name)
+            assert command is not None
+            if isinstance(command, click.Group):
+                yield from commands(command, f"{before}{name} ")
+            else:
+                yield f"{before}{name}", command
+
+
+def test_every_option_has_a_case() -> None:
+    assert isinstance(cli, click.Group)
+    options = {
+        (name, parameter.name)
+        for name, command in commands(cli)
+        for parameter in command.params
+        if isinstance(parameter, click.Option)
+    }
+    assert options == {(case.command, case.name) for case in CASES} | set(ELSEWHERE)
+    assert all((Path(__file__).parent.parent / path).exists() for path in ELSEWHERE.values())
+
+
+@pytest.mark.parametrize(
+    ("line", "says"),
+    [
+        ("check run.csv --force", "--force replaces a file: give --out FILE or --plot FILE too"),
+        ("check run.csv --json --explain", "--json and --explain each choose what is printed: give one of them"),
+        ("check run.csv -q -v", "--quiet and --verbose each choose"),
+        ("review plan.toml --coverage --no-charts", "--no-charts is for the result, and --coverage writes none"),
+        ("review plan.toml --coverage --theme dark", "--theme is for the result"),
+        ("review plan.toml --out out --no-charts --format svg", "--format is for the charts, and --no-charts draws"),
+        ("tune show tuned.toml --only tuning-map", "--only is for the charts: give --charts FOLDER too"),
+        ("tune show tuned.toml --force", "--force replaces files: give --report FILE or --charts FOLDER too"),
+        ("tune endurance run.csv --force", "--force replaces a file: give --report FILE or --plot FILE too"),
+    ],
+)
+def test_an_option_that_would_do_nothing_is_refused(
+    line: str, says: str, bench: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(bench)
+    done = CliRunner().invoke(cli, shlex.split(line), prog_name="frametime", standalone_mode=False)
+    assert isinstance(done.exception, click.UsageError)
+    assert says in done.exception.format_message()
