@@ -29,7 +29,7 @@ from frametime.adapters.column_refusals import (
 )
 from frametime.adapters.header_words import Event, Meaning
 from frametime.adapters.layout import ColumnRef, Layout
-from frametime.adapters.number_style import NumberStyle
+from frametime.adapters.number_style import POINT, NumberStyle
 from frametime.adapters.other_columns import other_columns
 from frametime.adapters.time_units import RATE, TimeUnit, unit_named
 from frametime.caveats import Caveat
@@ -75,12 +75,12 @@ def choose_columns(
         return fitting[0]
     if len(refusals) == len(choosers):
         raise refusals[0]
+    mark, word = (".", "point") if POINT in styles else (",", "comma")
+    shown = next((c.strip() for f in facts for c in f.cells if f.numeric and mark in c), f"1{mark}000")
     raise ReadError.at(
         name,
-        "numbers such as "
-        + repr(next((c.strip() for f in facts for c in f.cells if "," in c), "1,000"))
-        + " can be read with a decimal comma or with commas between thousands",
-        helps='settle it with a layout of one line: decimal = ","  or  thousands = ","',
+        f"numbers such as {shown!r} can be read with a decimal {word} or with {word}s between thousands",
+        helps=f'settle it with a layout of one line: decimal = "{mark}"  or  thousands = "{mark}"',
     )
 
 

@@ -41,7 +41,7 @@ def scan_rows(source: TextSource, dialect: Dialect) -> RowScan:
             first_zero = offset + block.index(0) if first_zero is None else first_zero
             zeros += block.count(0)
         if quote and not odd and (carried or quote in block):
-            odd, carried = _odd_lines(block, quote, carried)
+            odd, carried = _odd_lines(block, quote, dialect.delimiter.encode(), carried)
         offset += len(block)
     if odd or carried or dialect.multiline_cells:
         # Only now is it worth a look at every cell.
@@ -56,10 +56,14 @@ def scan_rows(source: TextSource, dialect: Dialect) -> RowScan:
     return RowScan(zeros, 0 if first_zero is None else _line_at(source, dialect, first_zero))
 
 
-def _odd_lines(block: bytes, quote: bytes, carried: int) -> tuple[bool, int]:
+def _odd_lines(block: bytes, quote: bytes, delimiter: bytes, carried: int) -> tuple[bool, int]:
     """Whether a line that ends in the block holds an odd number of quotes, and the parity of the line it breaks off."""
     raw = np.frombuffer(block, dtype=np.uint8)
     marks = np.flatnonzero(raw == ord(quote))
+    before = raw[np.maximum(marks - 1, 0)]
+    begins = (marks == 0) | np.isin(before, np.frombuffer(b"\r\n \t" + delimiter, dtype=np.uint8))
+    if not carried and not begins.any():
+        return False, 0  # a quote within a text counts as text
     ends = np.flatnonzero((raw == 10) | (raw == 13))
     if not ends.size:
         return False, (carried + marks.size) % 2

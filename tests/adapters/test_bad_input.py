@@ -233,3 +233,13 @@ def test_an_open_quote_in_a_frame_log_swallows_no_rows(lines: tuple[str, ...], t
     replaced = {line: text.format(t=(int(line[4:]) - 2) * 10) for line in lines}
     with pytest.raises(ReadError, match=f"line {lines[0][4:]}: a cell opens a quote"):
         read_capture(io.BytesIO(damaged(**replaced)))
+
+
+def test_points_that_may_group_digits_are_not_taken_for_decimal_points() -> None:
+    """Beside a decimal comma 1.234 ms may be 1234 ms; where only one of them is a frame time, that one is read."""
+    text = "frame_time_ms;voltage (V)\n" + "".join(f"1.{100 + 371 * i % 800};1,05\n" for i in range(300))
+    message = r"such as '1\.100' can be read with a decimal point or with points .*: decimal = \"\.\"  or  thousands"
+    with pytest.raises(ReadError, match=message):
+        read_capture(io.BytesIO(text.encode()))
+    slow = text.replace("\n1.", "\n16.")
+    assert read_capture(io.BytesIO(slow.encode())).frames["timestamp_ns"][1].as_py() == 16_100_000

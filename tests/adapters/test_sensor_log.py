@@ -141,8 +141,8 @@ def test_an_open_quote_swallows_no_rows(quotes: tuple[int, ...], cells: str, end
 
 
 def test_quotes_that_close_and_quotes_within_a_text_are_no_fault() -> None:
-    notes = ['"a, b"', '24" wide', '"two\nlines"', '""', '"he said ""no"""', "x"]
-    text = "elapsed_s,power_w,note\n" + "".join(f"{i},{100 + i},{notes[i % 6]}\n" for i in range(12))
+    notes = ['"a, b"', '24" wide', '"two\nlines"', '"a, b, c\nd, e, f"', '""', '"he said ""no"""', "x"]
+    text = "elapsed_s,power_w,note\n" + "".join(f"{i},{100 + i},{notes[i % 7]}\n" for i in range(12))
     trace = attached(text)
     assert column(trace, "power_w") == [100.0 + i for i in range(12)]
     assert trace.caveats == ()
