@@ -106,7 +106,7 @@ def _run(root: Path, out: Path, options: BatchOptions, walk: Walk, chosen: dict[
     counter = _Progress(len(walk.captures), shown=sys.stderr.isatty() and not chosen["quiet"])
     try:
         with _executor(chosen["cluster"]) as (executor, workers):
-            return run_batch(
+            count = run_batch(
                 root,
                 out,
                 options=replace(options, workers=workers) if workers is not None else options,
@@ -119,8 +119,8 @@ def _run(root: Path, out: Path, options: BatchOptions, walk: Walk, chosen: dict[
         counter.clear()
         click.echo("frametime: interrupted; the rows so far are kept: go on with --resume", err=True)
         click.get_current_context().exit(130)
-    finally:
-        counter.clear()
+    counter.clear()
+    return count
 
 
 @contextlib.contextmanager

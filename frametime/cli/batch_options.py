@@ -53,7 +53,9 @@ def refuse_capture_as_table(out: Path, root: Path) -> None:
     ------
     click.UsageError
     """
-    if not out.is_file() or out.stat().st_size == 0 or _is_table(out):
+    from frametime.pipeline.tables import is_batch_table
+
+    if not out.is_file() or out.stat().st_size == 0 or is_batch_table(out):
         return
     if root.resolve() in out.resolve().parents:
         from frametime.errors import printable
@@ -62,22 +64,6 @@ def refuse_capture_as_table(out: Path, root: Path) -> None:
             f"--out: '{printable(str(out))}' lies among the captures and is no table of a batch: it is kept"
         )
     refuse_log_as_output(out)
-
-
-def _is_table(out: Path) -> bool:
-    """Whether a batch has written the file, as far as its beginning or its schema says."""
-    if out.suffix.lower() != ".parquet":
-        with out.open("rb") as stream:
-            head = stream.readline(1 << 20)
-        return all(name in head for name in (b"file", b"status", b"parameters"))
-    import pyarrow as pa
-    import pyarrow.parquet as pq
-
-    try:
-        said = pq.read_schema(out).metadata or {}
-    except (pa.ArrowException, OSError):
-        return False
-    return b"frametime.batch/" in said.get(b"frametime", b"")
 
 
 def _for_csv(escape_formulas: bool, out: Path) -> bool:

@@ -118,6 +118,22 @@ def arrow_schema(columns: Sequence[Column]) -> pa.Schema:
     return pa.schema(fields, metadata=about)
 
 
+def is_batch_table(path: Path) -> bool:
+    """Whether a batch has written the file, as far as its first line or its schema says."""
+    if path.suffix.lower() != ".parquet":
+        with path.open("rb") as stream:
+            head = stream.readline(1 << 20)
+        return all(name in head for name in (b"file", b"status", b"parameters"))
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    try:
+        about = pq.read_schema(path).metadata or {}
+    except (pa.ArrowException, OSError):
+        return False
+    return b"frametime.batch/" in about.get(b"frametime", b"")
+
+
 def read_table(path: Path, *, columns: Sequence[Column]) -> Iterator[Row]:
     """Rows of a table that `write_table` made, or of a folder of Parquet files without what the folders' names say.
 
