@@ -8,6 +8,8 @@ from frametime.caveats import Weight
 from frametime.errors import printable
 from frametime.render.caveat_groups import PlacedCaveat, caveat_groups, group_words, placed_caveats
 from frametime.render.review_words import (
+    CHANCE_STORY,
+    MAY_BE_CHANCE,
     cell_name,
     change_words,
     coverage_sentence,
@@ -51,7 +53,7 @@ def _standings(result: ReviewResult) -> list[str]:
 
 def _cells(result: ReviewResult) -> list[str]:
     lines: list[str] = []
-    marked = False
+    verdicts: list[str] = []
     for card in result.cards:
         rows = [
             [
@@ -65,8 +67,11 @@ def _cells(result: ReviewResult) -> list[str]:
         if rows:
             against = f"{card.label} against {result.card(result.baseline).label}"
             lines += [*_table([["cell", against, "verdict"], *rows]), ""]
-            marked = marked or any(row[2].endswith("*") for row in rows)
-    return [*lines[:-1], "  * with caveats: see below and the summary", ""] if marked else lines
+            verdicts += [row[2] for row in rows]
+    notes = ["  * with caveats: see below and the summary"] if any(said.endswith("*") for said in verdicts) else []
+    if any(MAY_BE_CHANCE in said for said in verdicts):
+        notes.append(f"  {CHANCE_STORY}")
+    return [*lines[:-1], *notes, ""] if notes else lines
 
 
 def _other_cuts(result: ReviewResult) -> list[str]:

@@ -14,6 +14,10 @@ from frametime.units import shown_unit
 from frametime.words import money_words as amount_words
 from frametime.words import percent_change_words
 
+MAY_BE_CHANCE = "may be chance"
+"""Said of a cell that is ahead or behind by itself, but not surely enough among so many cells (Holm's adjustment)."""
+CHANCE_STORY = f"{MAY_BE_CHANCE}: not sure enough to be named among so many cells"
+
 
 def change_words(ratio: float | None, interval: Interval | None) -> str:
     """``+5.2 % (+4.1 to +6.3 %)``, or n/a.
@@ -55,7 +59,7 @@ def verdict_words(comparison: CellComparison) -> str:
         return "undecided"
     if comparison.verdict == "tied":
         return "tied (real, but small)" if comparison.real_but_small else "tied"
-    return comparison.verdict if comparison.stands_after_holm else f"{comparison.verdict} (not after Holm)"
+    return comparison.verdict if comparison.stands_after_holm else f"{comparison.verdict} ({MAY_BE_CHANCE})"
 
 
 def coverage_words(cell: CoverageCell) -> str:

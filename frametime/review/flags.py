@@ -123,7 +123,8 @@ def _flag(spread: CardSpread, found: StandsOut, n_tests: int, run_set: RunSet) -
         method=method,
         sentence=(
             f"The {spread.label} lies {abs(distance):.1f} % {side} the mean of the other {len(run_set.runs) - 1} runs "
-            f"of its set; up to {limit:.1f} % is expected ({method}).{_grubbs_words(grubbs)}"
+            f"of its set; as well as this card's runs repeat, chance explains up to {limit:.1f} %. Something probably "
+            f"disturbed it.{_grubbs_words(grubbs)}"
         ),
         grubbs=grubbs,
     )
@@ -132,11 +133,11 @@ def _flag(spread: CardSpread, found: StandsOut, n_tests: int, run_set: RunSet) -
 def _grubbs_words(grubbs: GrubbsOutcome) -> str:
     """What the set alone says: with few runs it can say little, and the flag does not rest on it."""
     told = {
-        "ok": "does not name it" + (f" ({grubbs.n_runs} runs hardly can)" if grubbs.n_runs < 6 else ""),
-        "straggler": "calls it a straggler (beyond the 5 % value)",
-        "outlier": "calls it an outlier (beyond the 1 % value)",
+        "ok": "would not show it" + (f": {grubbs.n_runs} are too few for that" if grubbs.n_runs < 6 else ""),
+        "straggler": "show it, too: a straggler by Grubbs's test",
+        "outlier": "show it, too: an outlier by Grubbs's test",
     }
-    return f" Grubbs's test, on its set alone, {told[grubbs.outcome]}."
+    return f" The {grubbs.n_runs} runs of its set alone {told[grubbs.outcome]}."
 
 
 def repeatability_of(

@@ -59,10 +59,11 @@ def _of_run_sets(design: ReviewDesign) -> tuple[Method, ...]:
             key="flag",
             label="Runs to repeat",
             text=(
-                "The run farthest from the mean of the rest of its set is flagged when it lies beyond the exact "
-                "studentized limit (5 % over all runs and metrics of the review, the scatter pooled without that run), "
-                f"beyond {100.0 * math.expm1(least_distance(design.margin)):.2g} % at least, and the rest agree. "
-                "A flagged run still counts; only the plan leaves runs out, with a reason."
+                "The run farthest from the mean of the rest of its set is flagged when it lies farther away than "
+                "chance explains: beyond the exact studentized limit (5 % over all runs and metrics of the review, the "
+                "scatter pooled over the card's cells without that run; result.json holds the degrees of freedom of "
+                f"each flag), beyond {100.0 * math.expm1(least_distance(design.margin)):.2g} % at least, and the "
+                "rest agree. A flagged run still counts; only the plan leaves runs out, with a reason."
             ),
             source="R. D. Cook and S. Weisberg, Residuals and Influence, 1982 (deleted residuals, Bonferroni's bound)",
         ),
@@ -118,7 +119,11 @@ def _of_cells(design: ReviewDesign) -> tuple[Method, ...]:
         Method(
             key="holm",
             label="Claims of single cells",
-            text="Holm's adjustment over the cells of one candidate and metric; a claim stands below 5 %.",
+            text=(
+                "Of many cells some come out ahead or behind by chance alone. A cell marked 'may be chance' is ahead "
+                "or behind by itself, but not surely enough to be named among so many: Holm's adjusted p over the "
+                "cells of one candidate and metric is 5 % or more. It still counts toward the whole."
+            ),
             source="S. Holm, Scandinavian Journal of Statistics 6, 65-70, 1979",
         ),
     )

@@ -138,7 +138,10 @@ def pair_caveats(paired: Paired, metric: str, design: ReviewDesign) -> tuple[Cav
 
 def _listed(missing: Sequence[MissingCell], design: ReviewDesign) -> str:
     scenes = {scene.key: scene.label for scene in design.scenes}
+    by_cards: dict[tuple[str, ...], list[str]] = {}
+    for item in missing:
+        by_cards.setdefault(tuple(item.cards), []).append(f"{scenes[item.scene]} at {item.resolution}")
     return "; ".join(
-        f"{scenes[item.scene]} at {item.resolution} (no value of {joined([design.label(card) for card in item.cards])})"
-        for item in missing
+        f"{joined(cells)} (no value of {joined([design.label(card) for card in cards])})"
+        for cards, cells in by_cards.items()
     )

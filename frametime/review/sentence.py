@@ -20,6 +20,8 @@ from frametime.words import (
     percent_change_words,
 )
 
+ONE_SCENE = "One scene alone says nothing of other scenes."
+
 
 def counts_text(counts: VerdictCounts) -> str:
     """In how many cells the candidate is what.
@@ -85,7 +87,7 @@ def overall_sentence(
 
 def _like_these(paired: Paired, verdict: Verdict, verdict_like_these: Verdict) -> str:
     if paired.like_these is None:
-        return "One scene alone says nothing of other scenes." if paired.n_scenes < 2 else ""
+        return ONE_SCENE if paired.n_scenes < 2 else ""
     interval = paired.like_these.ratio_interval(0.95, "scenes like these")
     if interval is None:
         return ""
@@ -112,9 +114,38 @@ def paragraph(
         Of this cut and the headline metric only.
     """
     parts = [_who_leads(design, cut, overall, standings)]
-    parts += [item.sentence for item in overall]
+    parts += _candidates(design, overall)
     parts += [_prices(design, value), _not_known(design, overall, comparisons)]
     return " ".join(filter(None, parts))
+
+
+def _candidates(design: ReviewDesign, overall: Sequence[OverallComparison]) -> list[str]:
+    """The sentence of each candidate; what holds for several of them is said once."""
+    single = [item for item in overall if item.ratio is not None and item.interval_these_scenes is None]
+    if len(single) < 2:
+        single = []
+    parts = [item.sentence for item in overall if item not in single]
+    if single:
+        parts.append(_single_runs(design, single))
+    if any(ONE_SCENE in item.sentence for item in overall):
+        parts = [part.replace(f" {ONE_SCENE}", "") for part in parts]
+        parts.append(ONE_SCENE)
+    return parts
+
+
+def _single_runs(design: ReviewDesign, items: Sequence[OverallComparison]) -> str:
+    """Candidates whose differences have no interval."""
+    told = []
+    for item in items:
+        assert item.ratio is not None
+        like = item.interval_scenes_like_these
+        other = f" (scenes like these: {percent_change_range(like)}, {item.verdict_scenes_like_these})" if like else ""
+        told.append(f"{design.label(item.candidate)} {percent_change(item.ratio)}{other}, {counts_text(item.counts)}")
+    label = design.metric(items[0].metric).label
+    return (
+        f"Against {design.label(design.baseline)} in {label}, from single runs, so that nothing tells how sure a "
+        f"number is: {'; '.join(told)}."
+    )
 
 
 def _who_leads(
@@ -180,17 +211,23 @@ def _not_known(
         ]
         what = "a cell is" if len(cells) == 1 else f"{len(cells)} cells are"
         texts.append(f"{what} left out where a card has no usable run, {joined(cells)}")
+    # A cell stands once for each candidate: 6 cells of three candidates are 18 comparisons.
+    one_candidate = len({item.candidate for item in comparisons}) == 1
+    one, many_ = ("cell", "cells") if one_candidate else ("comparison of a cell", "comparisons of cells")
     open_cells = [item for item in comparisons if item.verdict == "undecided"]
     more = [item.runs_needed for item in open_cells if item.runs_needed is not None]
     if more:
         few, many = min(more), max(more)
         n = f"{few}" if few == many else f"{few} to {many}"
-        texts.append(f"{counted(len(more), 'undecided cell')} would need {n} runs of each card")
+        undecided = counted(len(more), f"undecided {one}", f"undecided {many_}")
+        texts.append(f"{undecided} would need {n} runs of each card")
     at_margin = sum(item.at_margin for item in open_cells)
     if at_margin:
-        cells_lie = counted(at_margin, "cell lies", "cells lie")
+        cells_lie = counted(at_margin, f"{one} lies", f"{many_} lie")
         texts.append(f"{cells_lie} so close to the margin that more runs would hardly decide")
     no_interval = sum(item.interval_95 is None for item in open_cells)
-    if no_interval:
-        texts.append(f"{counted(no_interval, 'cell has', 'cells have')} no interval")
+    if no_interval and no_interval == len(comparisons) > 1:
+        texts.append("no cell has an interval")
+    elif no_interval:
+        texts.append(f"{counted(no_interval, f'{one} has', f'{many_} have')} no interval")
     return f"Not known: {'; '.join(texts)}." if texts else ""

@@ -88,7 +88,7 @@ def test_verdicts_carry_what_goes_with_them(result: ReviewResult) -> None:
     by_word = {verdict_words(item) for item in result.comparisons}
     assert any(re.fullmatch(r"undecided \(\d+ runs needed\)", word) for word in by_word)
     assert verdict_words(replace(result.comparisons[1], verdict="ahead", stands_after_holm=False)) == (
-        "ahead (not after Holm)"
+        "ahead (may be chance)"
     )
     assert verdict_words(replace(result.comparisons[1], verdict="tied", real_but_small=True)) == (
         "tied (real, but small)"
@@ -96,6 +96,15 @@ def test_verdicts_carry_what_goes_with_them(result: ReviewResult) -> None:
     assert verdict_words(replace(result.comparisons[1], verdict="undecided", at_margin=True)) == (
         "undecided (at the margin)"
     )
+
+
+def test_what_may_be_chance_is_explained_under_the_cells_and_in_the_methods(result: ReviewResult) -> None:
+    assert "may be chance" not in review_text(result)
+    doubtful = replace(result.comparisons[0], verdict="behind", stands_after_holm=False)
+    changed = replace(result, comparisons=(doubtful, *result.comparisons[1:]))
+    assert "may be chance: not sure enough to be named among so many cells" in review_text(changed)
+    assert "behind (may be chance)" in review_markdown(changed)
+    assert "A cell marked 'may be chance'" in review_markdown(changed)
 
 
 def test_small_words() -> None:

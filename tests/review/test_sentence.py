@@ -196,6 +196,35 @@ def test_one_scene_says_nothing_of_others() -> None:
     assert "One scene alone says nothing of other scenes." in said
 
 
+def test_what_holds_for_several_candidates_is_said_once() -> None:
+    result = reviewed(
+        {
+            ("amber-6", "harbor"): [100.0, 101.0, 99.0],
+            ("birch-9", "harbor"): [112.0, 113.0, 111.0],
+            ("cobalt-3", "harbor"): [80.0, 81.0, 79.0],
+        }
+    )
+    assert text(result).count("One scene alone says nothing of other scenes.") == 1
+    assert all("One scene alone says nothing of other scenes." in item.sentence for item in result.overall)
+
+
+def test_single_runs_of_several_cards_are_told_in_one_sentence() -> None:
+    rates = {"amber-6": 100.0, "birch-9": 110.0, "cobalt-3": 80.0}
+    said = text(reviewed({(card, scene): [rate] for card, rate in rates.items() for scene in ("harbor", "canyon")}))
+    assert (
+        "Against Amber 6 in average rate, from single runs, so that nothing tells how sure a number is: "
+        "Birch 9 +10.0 %, undecided in 2 of 2 cells; Cobalt 3 −20.0 %, undecided in 2 of 2 cells."
+    ) in said
+    assert said.count("from single runs") == 1
+    assert "Not known: no cell has an interval." in said
+
+
+def test_cells_of_several_candidates_are_counted_as_comparisons() -> None:
+    noisy = [100.0, 108.0, 93.0]
+    rates = {("amber-6", "harbor"): noisy, ("birch-9", "harbor"): noisy, ("cobalt-3", "harbor"): noisy}
+    assert re.search(r"2 (undecided )?comparisons of cells", text(reviewed(rates)))
+
+
 def test_every_number_of_a_sentence_is_a_number_of_the_result() -> None:
     """The percentages of the first sentence are those of the overall comparison, rounded."""
     for item in example_result().overall:

@@ -63,7 +63,12 @@ def test_the_flag_carries_the_outcome_and_the_run_counts_all_the_same() -> None:
     assert (found.run_name, found.n_runs, found.outcome) == (run.name, 3, "straggler")
     assert (found.critical_5pct, found.critical_1pct) == pytest.approx(TABLE_5[3], abs=1.1e-3)
     assert found.statistic < 2.0 / math.sqrt(3.0), "three values cannot lie farther off than this"
-    assert run.flag.sentence.endswith("Grubbs's test, on its set alone, calls it a straggler (beyond the 5 % value).")
+    assert "9.6 % below the mean of the other 2 runs of its set; as well as this card's runs repeat, chance" in (
+        run.flag.sentence
+    )
+    assert run.flag.sentence.endswith("The 3 runs of its set alone show it, too: a straggler by Grubbs's test.")
+    assert "studentized" not in run.flag.sentence
+    assert "exact studentized limit, 9 degrees of freedom" in run.flag.method
     assert run.name in result.cells[-1].run_names
 
 
@@ -72,7 +77,7 @@ def test_three_runs_are_too_few_for_it_where_the_flag_still_tells() -> None:
     (run,) = [run for run in result.runs if run.flag is not None]
     assert run.flag is not None
     assert run.flag.grubbs.outcome == "ok"
-    assert run.flag.sentence.endswith("does not name it (3 runs hardly can).")
+    assert run.flag.sentence.endswith("The 3 runs of its set alone would not show it: 3 are too few for that.")
     assert [item.run_name for item in result.repeatability[0].grubbs] == [run.name]
 
 

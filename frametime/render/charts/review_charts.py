@@ -110,9 +110,21 @@ Parts: TypeAlias = tuple[str, ...]
 
 def _standings(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
     n_pages = standings_pages(result)
-    for cut in result.cuts:
+    for cut in _cuts_with_bars(result):
         for page in range(n_pages):
-            yield (cut.key, _page(page, n_pages)), partial(draw_standings, result, theme, cut=cut.key, page=page)
+            yield (cut, _page(page, n_pages)), partial(draw_standings, result, theme, cut=cut, page=page)
+
+
+def _cuts_with_bars(result: ReviewResult) -> list[str]:
+    """Cuts with a cell that the cards have in common: of the others there is nothing to draw."""
+    drawn = {item.cut for item in result.standings if item.mean_value is not None}
+    return [cut.key for cut in result.cuts if cut.key in drawn]
+
+
+def _cuts_compared(result: ReviewResult, candidate: str) -> list[str]:
+    """The cut of all cells, and those in which the candidate is compared with the baseline."""
+    drawn = {item.cut for item in result.overall if item.candidate == candidate and item.ratio is not None}
+    return [cut.key for number, cut in enumerate(result.cuts) if number == 0 or cut.key in drawn]
 
 
 def _scenes(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
@@ -123,14 +135,8 @@ def _scenes(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing
 
 
 def _ratios(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
-    keys = [cut.key for cut in result.cuts]
-    # The first panel of each figure is that of all cells, so that a cut is always seen beside them.
-    most = most_cuts(theme)
-    groups = [keys[:most]]
-    rest = keys[most:]
-    step = max(1, most - 1)
-    groups += [[*keys[: most - 1][:1], *rest[start : start + step]] for start in range(0, len(rest), step)]
     for candidate in candidates_of(result):
+        groups = _panels(_cuts_compared(result, candidate), most_cuts(theme))
         for metric in result.metrics:
             for number, cuts in enumerate(groups):
                 n_pages = len(ratio_pages(result, cuts))
@@ -153,6 +159,13 @@ def _ratios(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing
                             page=page,
                         ),
                     )
+
+
+def _panels(keys: list[str], most: int) -> list[list[str]]:
+    """Cuts of each figure. The first panel is that of all cells, so that a cut is always seen beside them."""
+    rest = keys[most:]
+    step = max(1, most - 1)
+    return [keys[:most]] + [[*keys[: most - 1][:1], *rest[start : start + step]] for start in range(0, len(rest), step)]
 
 
 def _matrix(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
@@ -178,6 +191,8 @@ def _efficiency(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Dra
 
 
 def _repeatability(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
+    if not any(len(cell.run_names) > 1 for cell in result.cells):
+        return  # A single run is its own mean: every mark would lie at 0 %.
     n_pages = len(repeatability_pages(result, theme))
     for page in range(n_pages):
         yield (_page(page, n_pages),), partial(draw_repeatability, result, theme, page=page)

@@ -112,7 +112,7 @@ def _cell_rows(
             if estimate is not None and estimate.value is not None:
                 bars.append(Bar(value=estimate.value, interval=estimate.interval, metric=number))
         if card.key == result.baseline:
-            remark = "baseline"
+            remark = "baseline" if bars else "baseline · no usable run"
         else:
             compared = comparisons_of(result, card.key, metrics[0]).get((scene, resolution))
             remark = "no usable run" if not bars else "not compared" if compared is None else compared.verdict

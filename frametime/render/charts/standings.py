@@ -113,7 +113,10 @@ def _standing_row(
     if standing is not None and standing.not_told_apart_from:
         others = [result.card(key).label for key in standing.not_told_apart_from]
         named = joined(others) if len(others) == 1 or not theme.is_narrow else f"{len(others)} others"
-        remark += f" · not told apart from {named}"
+        shared = f" · not told apart from {named}"
+        # On a narrow page the baseline's remark would be cut in the middle; its place says that it is shared.
+        if not (theme.is_narrow and card == result.baseline):
+            remark += shared
     return BarRow(label=result.card(card).label, remark=remark, bars=tuple(bars))
 
 

@@ -21,14 +21,18 @@ from frametime.render.charts.review_words import (
     verdict_mark,
 )
 from frametime.render.charts.sheet import Sheet
+from frametime.render.review_words import MAY_BE_CHANCE
 from frametime.render.text_fit import shorten, text_width_pt
 from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
 from frametime.review.result_cells import CellComparison
-from frametime.words import counted, percent_change, percent_change_range
+from frametime.words import counted, joined, percent_change, percent_change_range
 
 MOST_SCENES: Final = 15
 """Rows of one block."""
+
+MOST_NAMED: Final = 3
+"""Cells that a note names; of more it says how many."""
 
 _CELL_EM: Final = 9.6
 _NARROW_CELL_EM: Final = 8.8
@@ -89,7 +93,12 @@ def draw_verdict_matrix(
     comparisons = comparisons_of(result, candidate, metric)
     entry = result.metric(metric)
     overall = overall_of(result, candidate, metric, result.cuts[0].key)
-    lead = "no cell with runs on both sides" if overall is None else counts_words(overall.counts)
+    lead = "no cell with runs on both sides"
+    n_cells = len(result.cuts[0].cells)
+    if overall is not None and overall.counts.total:
+        n_without = n_cells - overall.counts.total
+        lead = f"{counts_words(overall.counts)} of {counted(overall.counts.total, 'cell')}"
+        lead += f"; {n_without} without runs on both sides" if n_without else ""
     n_runs = run_counts(
         [number for item in comparisons.values() for number in (item.candidate_n_runs, item.baseline_n_runs)]
     )
@@ -97,7 +106,7 @@ def draw_verdict_matrix(
         sheet = Sheet(
             theme,
             title=pair_title(result, candidate, f", cell by cell{page_words(page, len(pages))}", theme),
-            lead=f"{entry.label}: {lead} of {counted(len(result.cuts[0].cells), 'cell')}",
+            lead=f"{entry.label}: {lead}",
             notes=[
                 f"Number: difference of the candidate to the baseline (0 %) in {entry.label}, from {n_runs} of each "
                 f"card in a cell; {entry.better} is better. {entry.definition} Under it or in brackets: 95 % interval.",
@@ -105,12 +114,26 @@ def draw_verdict_matrix(
                 f"{result.margin * 100.0:g} %; behind likewise on the worse side; tied: the 90 % interval lies "
                 "within the margin; else undecided.",
                 "The mark stands to the right where the candidate does better, to the left where it does worse.",
+                *_chance_note(result, comparisons),
             ],
             head_lines=(1, 1),
         )
         sheet.key(verdict_key(theme.palette))
         _blocks(sheet, result, *pages[page], comparisons)
         return sheet.figure
+
+
+def _chance_note(result: ReviewResult, comparisons: dict[tuple[str, str], CellComparison]) -> list[str]:
+    """Cells that are ahead or behind, but not surely enough among so many."""
+    cells = [
+        f"{result.scene(scene).label} at {resolution}"
+        for (scene, resolution), item in comparisons.items()
+        if item.stands_after_holm is False
+    ]
+    if not cells:
+        return []
+    named = joined(cells) if len(cells) <= MOST_NAMED else counted(len(cells), "cell")
+    return [f"{MAY_BE_CHANCE.capitalize()} among so many cells: {named}."]
 
 
 def _blocks(
@@ -169,7 +192,7 @@ def _cell(
     )
     y = bottom + height / 2.0
     if item is None or item.ratio is None:
-        sheet.text(left + 0.8 * em, y, "no runs" if item is None else "n/a", color=palette.muted)
+        sheet.text(left + 0.8 * em, y, "not compared" if item is None else "n/a", color=palette.muted)
         return
     number_end, y = _numbers(sheet, box, item)
     mark = verdict_mark(item.verdict, palette)

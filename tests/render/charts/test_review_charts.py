@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -179,7 +180,49 @@ def test_the_matrix_tells_each_verdict_by_shape_and_place(result: ReviewResult) 
 
 
 def test_the_matrix_names_cells_without_runs(result: ReviewResult) -> None:
-    assert "no runs" in all_text(draw_verdict_matrix(result, THEME, candidate="card-2"))
+    said = all_text(draw_verdict_matrix(result, THEME, candidate="card-2"))
+    assert "not compared" in said
+    assert "of 14 cells; 1 without runs on both sides" in said
+
+
+def test_the_matrix_names_cells_that_may_be_chance(result: ReviewResult) -> None:
+    sure = tuple(replace(item, stands_after_holm=True) for item in result.comparisons)
+    assert "May be chance" not in all_text(
+        draw_verdict_matrix(replace(result, comparisons=sure), THEME, candidate="card-1")
+    )
+    doubtful = tuple(
+        replace(item, verdict="ahead", stands_after_holm=False)
+        if (item.candidate, item.metric, item.scene) == ("card-1", "average_fps", result.scenes[0].key)
+        else item
+        for item in sure
+    )
+    said = all_text(draw_verdict_matrix(replace(result, comparisons=doubtful), THEME, candidate="card-1"))
+    label = result.scenes[0].label
+    assert f"May be chance among so many cells: {label} at 1080p, {label} at 1440p and {label} at 2160p." in said
+
+
+def test_nothing_is_drawn_of_a_cut_without_a_common_cell_or_of_runs_without_a_repeat(result: ReviewResult) -> None:
+    cut = result.cuts[-1].key
+    bare = replace(
+        result,
+        standings=tuple(replace(i, mean_value=None) if i.cut == cut else i for i in result.standings),
+        overall=tuple(replace(i, ratio=None) if i.cut == cut else i for i in result.overall),
+        cells=tuple(replace(cell, run_names=cell.run_names[:1]) for cell in result.cells),
+    )
+    before = {name for name, _ in review_figures(result, THEME)}
+    after = review_figures(bare, THEME)
+    assert before - {name for name, _ in after} >= {f"standings-{cut}", "repeatability"}
+    panels = [drawing.keywords["cuts"] for name, drawing in after if name.startswith("ratios")]  # type: ignore[attr-defined]
+    assert panels
+    assert all(cut not in cuts for cuts in panels)
+
+
+def test_a_baseline_without_runs_in_a_cell_says_so(result: ReviewResult) -> None:
+    scene, resolution = result.scenes[0].key, result.resolutions[0]
+    cells = tuple(c for c in result.cells if (c.card, c.scene, c.resolution) != (result.baseline, scene, resolution))
+    said = all_text(draw_scene_bars(replace(result, cells=cells), THEME, scene=scene))
+    assert "baseline · no usable run" in said
+    assert "no usable run" not in all_text(draw_scene_bars(result, THEME, scene=scene))
 
 
 def test_bars_of_the_standings(result: ReviewResult) -> None:

@@ -18,6 +18,7 @@ from frametime.render.report.parts import (
 )
 from frametime.render.report.review.verdict import REACHES
 from frametime.render.report.review.words import Words, first_reason
+from frametime.render.review_words import MAY_BE_CHANCE
 from frametime.review.result import ReviewResult
 from frametime.review.result_cells import CellComparison, CellSummary
 from frametime.review.result_entries import MetricEntry
@@ -39,9 +40,9 @@ def cells_section(result: ReviewResult) -> Section:
     blocks: list[Block] = [
         Paragraph(
             content=(
-                "A cell is one scene at one resolution. With many cells some differences appear by chance: stands"
-                " alone says whether the claim for this single cell holds after Holm's correction over all cells of"
-                " the candidate.",
+                "A cell is one scene at one resolution. Of many cells some come out ahead or behind by chance alone:"
+                f" where '{MAY_BE_CHANCE}' says yes, the verdict is not sure enough to be named among so many cells,"
+                " though it counts toward the whole (see Methods, Claims of single cells).",
             )
         ),
         *(table for table in tables if table.rows),
@@ -103,7 +104,7 @@ def _comparison_table(result: ReviewResult, words: Words, metric: MetricEntry, *
             *difference,
             *picture,
             Column(heading="Verdict", is_choice=True),
-            Column(heading="Stands alone", is_choice=True),
+            Column(heading=MAY_BE_CHANCE.capitalize(), is_choice=True),
             Column(heading="p (Holm)", kind="number"),
             *(Column(heading=heading, kind="number") for heading in counts),
         ),
@@ -167,7 +168,7 @@ def _comparison_cells(
         *difference,
         *picture,
         _verdict_cell(item),
-        cell({True: "yes", False: "no", None: "\N{EN DASH}"}[item.stands_after_holm]),
+        cell({True: "no", False: "yes", None: "\N{EN DASH}"}[item.stands_after_holm]),
         cell(holm, notes=notes.why(holm)),
     )
 
