@@ -14,7 +14,7 @@ from frametime.cli.value_types import NamedPath
 @click.command()
 @click.argument("folder", type=NamedPath(path_type=Path))
 @click.option(
-    "--out", "-o", type=NamedPath(path_type=Path), default=Path("plan.toml"), show_default=True,
+    "--out", "-o", type=NamedPath(path_type=Path), default=Path("plan.toml"), show_default=True, metavar="FILE",
     help="Where to write the plan.",
 )  # fmt: skip
 @click.option("--path-pattern", "pattern", metavar="PATTERN", help=f"How paths are built. Fields: {PATTERN_FIELDS}.")

@@ -17,8 +17,8 @@ _LEAD = f"""\
 Every command and option, as the program itself says it (`frametime COMMAND -h`).
 
 Data goes to standard output, everything else to standard error. Input patterns such as `"runs/*.csv"` are expanded by
-the program, so they work in every shell. No file is replaced without `--force`, and no input with it; folders that are
-missing above an output are made.
+the program, so they work in every shell. No file is replaced without `--force`, no input even with it; folders that
+are missing above an output are made.
 
 {EXIT_CODES.replace(chr(10), " ")}
 
