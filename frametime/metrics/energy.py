@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 
 from frametime.metrics.frame_series import FrameSeries
@@ -9,7 +11,16 @@ from frametime.metrics.metric import Missing
 from frametime.metrics.sensor_channels import Channel, channel
 from frametime.units import NS_PER_S
 
-POWER = "power_w"
+POWER: Final = "power_w"
+
+NO_POWER: Final = "the power logged is zero or below on average, which no card at work draws"
+"""A card cannot give power back: such a log has no sensor behind it, or its sign is wrong."""
+
+
+def power_channel(series: FrameSeries) -> Channel | Missing:
+    """Power over the span of the capture, where it is above zero on average."""
+    power = channel(series, POWER)
+    return Missing(reason=NO_POWER) if isinstance(power, Channel) and not power.mean > 0.0 else power
 
 
 def frames_in(series: FrameSeries, power: Channel) -> float:
@@ -21,40 +32,36 @@ def frames_in(series: FrameSeries, power: Channel) -> float:
 
 def average_power_w(series: FrameSeries) -> float | Missing:
     """Energy over the covered part of the capture divided by its length, in W."""
-    power = channel(series, POWER)
+    power = power_channel(series)
     return power if isinstance(power, Missing) else power.mean
 
 
 def peak_power_w(series: FrameSeries) -> float | Missing:
     """Greatest sample of power inside the capture, in W. Peaks between two samples are not seen."""
-    power = channel(series, POWER)
+    power = power_channel(series)
     return power if isinstance(power, Missing) else float(power.sample_values.max())
 
 
 def energy_per_frame_j(series: FrameSeries) -> float | Missing:
     """Energy over the covered part of the capture divided by the frames drawn in it, in J per frame."""
-    power = channel(series, POWER)
+    power = power_channel(series)
     return power if isinstance(power, Missing) else power.integral / frames_in(series, power)
 
 
 def frames_per_joule(series: FrameSeries) -> float | Missing:
     """Frames drawn for each joule; the same as frames per second for each watt."""
     energy_j = energy_per_frame_j(series)
-    if isinstance(energy_j, Missing):
-        return energy_j
-    if not energy_j > 0.0:
-        return Missing(reason="the power logged is not above zero")
-    return 1.0 / energy_j
+    return energy_j if isinstance(energy_j, Missing) else 1.0 / energy_j
 
 
-AT_POWER_LIMIT = 0.98
+AT_POWER_LIMIT: Final = 0.98
 """From this share of its limit on, power stands at the limit (common practice, no source)."""
 
 
 def time_at_power_limit_fraction(series: FrameSeries) -> float | Missing:
     """Share of the covered time with the power within 2 % of the limit that was given, or above it."""
     limit_w = series.options.power_limit_w
-    power = channel(series, POWER)
+    power = power_channel(series)
     if isinstance(power, Missing):
         return power
     if limit_w is None:

@@ -50,12 +50,16 @@ class SensorDraws:
         """Time-weighted mean of one item a piece in each resample."""
         return self.draws.sums(items * self.pieces_s) / self.draws.sums(self.pieces_s)
 
+    def energy_j(self) -> NDArray[np.float64]:
+        """Energy in each resample, of a quantity in W."""
+        return self.draws.sums(self.means * self.pieces_s)
+
     def frames_per_joule(self) -> NDArray[np.float64]:
-        """Frames over energy in each resample, of a quantity in W; frames at the end of a piece count in part."""
+        """Frames over energy in each resample, none of which is 0; frames at the end of a piece count in part."""
         stamps_ns = self.series.timestamps_ns
         elapsed_s = (stamps_ns - stamps_ns[0]) / NS_PER_S
         frames = np.diff(np.interp(self.channel.times_s, elapsed_s, np.arange(elapsed_s.size)))
-        return self.draws.sums(frames) / np.maximum(self.draws.sums(self.means * self.pieces_s), 1e-300)
+        return self.draws.sums(frames) / self.energy_j()
 
 
 def sensor_outcomes(series: FrameSeries, values: Mapping[str, float]) -> dict[str, Outcome]:
@@ -113,7 +117,22 @@ def _at_power_limit(drawn: SensorDraws) -> Outcome:
 
 
 def _under_90pct(drawn: SensorDraws) -> Outcome:
-    return _share(drawn, 1.0 - drawn.channel.pieces_above(temperature.BUSY_PCT))
+    return _share(drawn, drawn.channel.pieces_below(temperature.BUSY_PCT))
+
+
+def _frames_per_joule(drawn: SensorDraws) -> Outcome:
+    return _no_energy(drawn) or Resampled(drawn.frames_per_joule())
+
+
+def _energy_per_frame(drawn: SensorDraws) -> Outcome:
+    return _no_energy(drawn) or Resampled(1.0 / drawn.frames_per_joule())
+
+
+def _no_energy(drawn: SensorDraws) -> Missing | None:
+    """A ratio to energy says nothing where another run as long may have used none."""
+    if (drawn.energy_j() > 0.0).all():
+        return None
+    return Missing(reason="the power logged is about zero: some resamples of the run have no energy above zero")
 
 
 def _share(drawn: SensorDraws, parts: NDArray[np.float64]) -> Outcome:
@@ -131,8 +150,8 @@ def _spread(drawn: SensorDraws) -> Outcome:
 _ROWS: Final[Mapping[str, Mapping[str, Make]]] = {
     energy.POWER: {
         "average_power_w": lambda drawn: Resampled(drawn.mean()),
-        "energy_per_frame_j": lambda drawn: Resampled(1.0 / np.maximum(drawn.frames_per_joule(), 1e-300)),
-        "frames_per_joule": lambda drawn: Resampled(drawn.frames_per_joule()),
+        "energy_per_frame_j": _energy_per_frame,
+        "frames_per_joule": _frames_per_joule,
         "time_at_power_limit_fraction": _at_power_limit,
     },
     temperature.CORE_CLOCK: {

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +14,18 @@ from frametime.metrics.medians import median
 from frametime.metrics.metric import Missing
 from frametime.units import NS_PER_S
 
-NO_SENSORS = "no sensor log given"
+NO_SENSORS: Final = "no sensor log given"
+
+QUANTITY_WORDS: Final[Mapping[str, str]] = MappingProxyType(
+    {
+        "power_w": "power",
+        "temperature_c": "temperature",
+        "core_clock_mhz": "core clock",
+        "memory_clock_mhz": "memory clock",
+        "utilization_pct": "utilization",
+    }
+)
+"""Words for the quantities that metrics rest on."""
 
 
 class Channel(NamedTuple):
@@ -35,7 +48,7 @@ class Channel(NamedTuple):
     step_s : float
         Median step between samples.
     longest_step_s : float
-        Longest step between two samples that both matter for the covered part.
+        Longest step between two samples, as much of it as lies in the covered part.
     """
 
     times_s: NDArray[np.float64]
@@ -71,24 +84,24 @@ class Channel(NamedTuple):
 
     def pieces_above(self, limit: float) -> NDArray[np.float64]:
         """Share of each piece between two points that lies above ``limit``, shape (n_points - 1,)."""
-        low = np.minimum(self.values[:-1], self.values[1:])
-        high = np.maximum(self.values[:-1], self.values[1:])
-        rise = high - low
-        # Of a sloping piece the share above the limit is where the line has crossed it; a level piece is all or none.
-        share = np.where(rise > 0.0, (high - limit) / np.where(rise > 0.0, rise, 1.0), np.where(high > limit, 1.0, 0.0))
-        return np.clip(share, 0.0, 1.0)
+        return _shares_above(self.values, limit)
 
     def fraction_below(self, limit: float) -> float:
         """Share of the covered time in which the broken line lies below ``limit``."""
-        mirrored = Channel(
-            times_s=self.times_s,
-            values=-self.values,
-            sample_values=-self.sample_values,
-            duration_s=self.duration_s,
-            step_s=self.step_s,
-            longest_step_s=self.longest_step_s,
-        )
-        return mirrored.fraction_above(-limit)
+        return float(np.sum(self.pieces_below(limit) * np.diff(self.times_s)) / self.covered_s)
+
+    def pieces_below(self, limit: float) -> NDArray[np.float64]:
+        """Share of each piece that lies below ``limit``: a piece level with it lies neither above nor below."""
+        return _shares_above(-self.values, -limit)
+
+
+def _shares_above(values: NDArray[np.float64], limit: float) -> NDArray[np.float64]:
+    low = np.minimum(values[:-1], values[1:])
+    high = np.maximum(values[:-1], values[1:])
+    rise = high - low
+    # Of a sloping piece the share above the limit is where the line has crossed it; a level piece is all or none.
+    share = np.where(rise > 0.0, (high - limit) / np.where(rise > 0.0, rise, 1.0), np.where(high > limit, 1.0, 0.0))
+    return np.clip(share, 0.0, 1.0)
 
 
 def samples_of(series: FrameSeries, name: str) -> tuple[NDArray[np.float64], NDArray[np.float64]] | Missing:
@@ -98,14 +111,37 @@ def samples_of(series: FrameSeries, name: str) -> tuple[NDArray[np.float64], NDA
         return Missing(reason=NO_SENSORS)
     if name not in trace.samples.column_names:
         return Missing(reason=f"the sensor log has no column for {name}")
+    no_number = Missing(reason=f"no cell of {name} holds a number")
     kept = trace.samples.select(["time_ns", name]).drop_null()
     if kept.num_rows == 0:
-        return Missing(reason=f"no cell of {name} holds a number")
+        return no_number
     times_ns = np.asarray(numpy_column(kept, "time_ns"), dtype=np.int64)
     values = np.asarray(numpy_column(kept, name), dtype=np.float64)
     finite = np.isfinite(values)
+    if not finite.any():
+        return no_number
     times_s = (times_ns[finite] - series.timestamps_ns[0]) / NS_PER_S
     return np.asarray(times_s, dtype=np.float64), values[finite]
+
+
+def outside_reason(name: str, times_s: NDArray[np.float64], end_s: float) -> str | None:
+    """That all samples of a quantity lie before, or all after, a capture that lasts ``end_s``; ``None`` if not so.
+
+    Examples
+    --------
+    >>> outside_reason("power_w", np.array([-9.0, -3.2]), 30.0)
+    'the power samples end 3.2 s before the capture begins'
+    """
+    words = QUANTITY_WORDS.get(name, name)
+    if times_s[-1] <= 0.0:
+        return f"the {words} samples end {_apart(-float(times_s[-1]))} before the capture begins"
+    if times_s[0] >= end_s:
+        return f"the {words} samples begin {_apart(float(times_s[0]) - end_s)} after the capture ends"
+    return None
+
+
+def _apart(distance_s: float) -> str:
+    return f"{distance_s:.1f} s" if distance_s >= 0.1 else "less than 0.1 s"
 
 
 def channel(series: FrameSeries, name: str) -> Channel | Missing:
@@ -123,12 +159,15 @@ def channel(series: FrameSeries, name: str) -> Channel | Missing:
         return found
     times_s, values = found
     end_s = series.duration_s
+    outside = outside_reason(name, times_s, end_s)
+    if outside is not None:
+        return Missing(reason=outside)
+    if times_s.size < 2:
+        return Missing(reason=f"the sensor log has a single {QUANTITY_WORDS.get(name, name)} sample; two are needed")
     # One sample beyond each end is kept: it carries the interpolation there.
     first = max(int(np.searchsorted(times_s, 0.0, side="right")) - 1, 0)
     stop = min(int(np.searchsorted(times_s, end_s, side="left")) + 1, times_s.size)
     near_s, near = times_s[first:stop], values[first:stop]
-    if near_s.size < 2 or near_s[-1] <= 0.0 or near_s[0] >= end_s:
-        return Missing(reason=f"fewer than two samples of {name} lie in the capture")
     low_s, high_s = max(0.0, float(near_s[0])), min(end_s, float(near_s[-1]))
     inside = (near_s > low_s) & (near_s < high_s)
     points_s = np.concatenate(([low_s], near_s[inside], [high_s]))
@@ -140,5 +179,5 @@ def channel(series: FrameSeries, name: str) -> Channel | Missing:
         sample_values=near[in_span] if in_span.any() else points,
         duration_s=end_s,
         step_s=median(np.diff(near_s)),
-        longest_step_s=float(np.max(np.diff(near_s))),
+        longest_step_s=float(np.max(np.diff(points_s))),
     )

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from frametime.capture import TIME_COLUMN
 from frametime.metrics.frame_series import FrameSeries, numpy_column
 from frametime.metrics.metric import Missing
-from frametime.metrics.sensor_channels import channel
+from frametime.metrics.sensor_channels import QUANTITY_WORDS, channel
 from frametime.units import NS_PER_MS
 
 TEMPERATURE = "temperature_c"
@@ -43,7 +43,7 @@ def spread_of(series: FrameSeries, name: str) -> float | Missing:
     if isinstance(found, Missing):
         return found
     if found.sample_values.size < 2:
-        return Missing(reason=f"fewer than two samples of {name} lie in the capture")
+        return Missing(reason=f"fewer than two {QUANTITY_WORDS.get(name, name)} samples lie in the capture")
     return float(np.std(found.sample_values, ddof=1))
 
 
