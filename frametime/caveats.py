@@ -83,6 +83,7 @@ CAVEAT_TITLES: Final[Mapping[str, str]] = MappingProxyType(
         "same-file-twice": "Two runs hold the same bytes",
         "scattered-set": "The runs scatter more than in the card's other cells",
         "sensor-clocks-assumed": "Sensor log assumed to start with the capture",
+        "sensor-negative-power": "Power below zero",
         "sensors-cover-part": "Sensor samples cover a part only",
         "several-levels": "The runs lie at two levels",
         "short-run": "Runs shorter than 5 s",

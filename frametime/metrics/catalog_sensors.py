@@ -1,25 +1,16 @@
-"""Catalog rows of the sensor metrics, and what must be known about their numbers."""
+"""Catalog rows of the sensor metrics."""
 
 from __future__ import annotations
 
 from functools import partial
 from typing import Final
 
-from frametime.caveats import Caveat, Weight
 from frametime.metrics import energy, temperature, throttling
-from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.metric import PRACTICE, Metric, Missing
+from frametime.metrics.metric import PRACTICE, Metric
 from frametime.metrics.options import MeasureOptions
-from frametime.metrics.sensor_channels import channel
 from frametime.units import DIMENSIONLESS, FRAMES_PER_JOULE, JOULE_PER_FRAME
 
 TRAPEZOID: Final = "trapezoid rule, Abramowitz and Stegun, Handbook of Mathematical Functions, 25.4.2 (from memory)"
-
-COVERED_ENOUGH: Final = 0.95
-"""Share of a capture that its sensor samples must cover (common practice, no source)."""
-
-BUSY_CAVEAT_FRACTION: Final = 0.2
-"""From this share of the time under 90 % busy, something else limits (common practice, no source)."""
 
 
 def sensor_metrics(options: MeasureOptions) -> tuple[Metric, ...]:
@@ -30,17 +21,16 @@ def sensor_metrics(options: MeasureOptions) -> tuple[Metric, ...]:
     >>> [row.key for row in sensor_metrics(MeasureOptions())][:2]
     ['average_power_w', 'peak_power_w']
     """
-    return (*_power_rows(), *_temperature_rows(options), *_clock_rows())
-
-
-def sensor_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
-    """What must be known about the sensors of this run: from their reader, coverage, gaps, and a card that waits."""
-    if series.sensors is None:
-        return ()
-    told = series.sensors.caveats
-    codes = {caveat.code for caveat in told}
-    own = (*_coverage_caveats(series), *_busy_caveats(series))
-    return (*told, *(caveat for caveat in own if caveat.code not in codes))
+    return (
+        *_power_rows(),
+        *_energy_rows(),
+        _at_power_limit_row(),
+        *_temperature_rows(options),
+        *_core_clock_rows(),
+        _memory_clock_row(),
+        *_throttling_rows(),
+        *_load_rows(),
+    )
 
 
 _row = partial(Metric, source=PRACTICE)
@@ -67,6 +57,11 @@ def _power_rows() -> tuple[Metric, ...]:
             definition="Greatest power sample inside the capture; what lies between two samples is not seen.",
             compute=energy.peak_power_w,
         ),
+    )
+
+
+def _energy_rows() -> tuple[Metric, ...]:
+    return (
         _row(
             key="energy_per_frame_j",
             label="energy per frame",
@@ -87,15 +82,18 @@ def _power_rows() -> tuple[Metric, ...]:
             compute=energy.frames_per_joule,
             source=TRAPEZOID,
         ),
-        _row(
-            key="time_at_power_limit_fraction",
-            label="time at the power limit",
-            unit=DIMENSIONLESS,
-            better="neither",
-            group="power",
-            definition="Share of the time with the power within 2 % of the limit given, or above it.",
-            compute=energy.time_at_power_limit_fraction,
-        ),
+    )
+
+
+def _at_power_limit_row() -> Metric:
+    return _row(
+        key="time_at_power_limit_fraction",
+        label="time at the power limit",
+        unit=DIMENSIONLESS,
+        better="neither",
+        group="power",
+        definition="Share of the time with the power within 2 % of the limit given, or above it.",
+        compute=energy.time_at_power_limit_fraction,
     )
 
 
@@ -142,9 +140,8 @@ def _temperature_rows(options: MeasureOptions) -> tuple[Metric, ...]:
     )
 
 
-def _clock_rows() -> tuple[Metric, ...]:
-    core, memory = temperature.CORE_CLOCK, "memory_clock_mhz"
-    mean_of = "Time-weighted mean of the {} over the capture."
+def _core_clock_rows() -> tuple[Metric, ...]:
+    core = temperature.CORE_CLOCK
     return (
         _row(
             key="average_core_clock_mhz",
@@ -152,7 +149,7 @@ def _clock_rows() -> tuple[Metric, ...]:
             unit="MHz",
             better="neither",
             group="clock",
-            definition=mean_of.format("core clock"),
+            definition="Time-weighted mean of the core clock over the capture.",
             compute=partial(temperature.average_of, name=core),
             source=TRAPEZOID,
         ),
@@ -174,16 +171,24 @@ def _clock_rows() -> tuple[Metric, ...]:
             definition="Standard deviation (n - 1) of the core clock samples inside the capture.",
             compute=partial(temperature.spread_of, name=core),
         ),
-        _row(
-            key="average_memory_clock_mhz",
-            label="average memory clock",
-            unit="MHz",
-            better="neither",
-            group="clock",
-            definition=mean_of.format("memory clock"),
-            compute=partial(temperature.average_of, name=memory),
-            source=TRAPEZOID,
-        ),
+    )
+
+
+def _memory_clock_row() -> Metric:
+    return _row(
+        key="average_memory_clock_mhz",
+        label="average memory clock",
+        unit="MHz",
+        better="neither",
+        group="clock",
+        definition="Time-weighted mean of the memory clock over the capture.",
+        compute=partial(temperature.average_of, name="memory_clock_mhz"),
+        source=TRAPEZOID,
+    )
+
+
+def _throttling_rows() -> tuple[Metric, ...]:
+    return (
         _row(
             key="throttling_count",
             label="throttling events",
@@ -202,6 +207,11 @@ def _clock_rows() -> tuple[Metric, ...]:
             definition="Share of the time with the core clock down while temperature or power stood at its limit.",
             compute=throttling.throttling_time_fraction,
         ),
+    )
+
+
+def _load_rows() -> tuple[Metric, ...]:
+    return (
         _row(
             key="utilization_under_90pct_fraction",
             label="time with the card under 90 % busy",
@@ -219,50 +229,5 @@ def _clock_rows() -> tuple[Metric, ...]:
             group="clock",
             definition="Share of the time spent in frames on which the card worked under 90 % of the frame time.",
             compute=temperature.gpu_work_under_90pct_fraction,
-        ),
-    )
-
-
-def _coverage_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
-    found = channel(series, energy.POWER)
-    if isinstance(found, Missing):
-        return ()
-    caveats = []
-    keys = ("average_power_w", "peak_power_w", "energy_per_frame_j", "frames_per_joule")
-    start_s, end_s = float(found.times_s[0]), float(found.times_s[-1])
-    if found.covered_fraction < 1.0:
-        caveats.append(
-            Caveat(
-                code="sensors-cover-part",
-                message=f"The power samples cover {start_s:.1f} to {end_s:.1f} s of {found.duration_s:.1f} s "
-                f"({100.0 * found.covered_fraction:.1f} %); power and energy are of that part only.",
-                weight=Weight.CARE if found.covered_fraction < COVERED_ENOUGH else Weight.NOTE,
-                metrics=keys,
-            )
-        )
-    if found.longest_step_s > max(5.0 * found.step_s, 2.0):
-        caveats.append(
-            Caveat(
-                code="sensor-gap",
-                message=f"There is no power sample for {found.longest_step_s:.1f} s (usual step {found.step_s:.2f} s); "
-                "power is taken to change evenly across that gap.",
-                weight=Weight.CARE,
-                metrics=keys,
-            )
-        )
-    return tuple(caveats)
-
-
-def _busy_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
-    fraction = temperature.utilization_under_90pct_fraction(series)
-    if isinstance(fraction, Missing) or fraction < BUSY_CAVEAT_FRACTION:
-        return ()
-    return (
-        Caveat(
-            code="card-not-the-limit",
-            message=f"The card was under {temperature.BUSY_PCT:g} % busy for {100.0 * fraction:.0f} % of the time: "
-            "something else limits, and a comparison of cards here says less about the cards.",
-            weight=Weight.CARE,
-            metrics=(),
         ),
     )

@@ -13,7 +13,6 @@ import numpy as np
 from frametime.capture import Capture
 from frametime.caveats import Caveat, Weight
 from frametime.metrics.catalog import catalog_for
-from frametime.metrics.catalog_sensors import sensor_caveats
 from frametime.metrics.findings import Findings, Stutter
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.judgement import judge
@@ -22,6 +21,7 @@ from frametime.metrics.options import MeasureOptions
 from frametime.metrics.profile import smoothness_profile
 from frametime.metrics.quality import quality_caveats
 from frametime.metrics.regularity_caveats import regularity_caveats
+from frametime.metrics.sensor_caveats import sensor_caveats
 
 LISTED_STUTTERS: Final = 1000
 """At most so many stutters are listed with their times; all of them are counted."""

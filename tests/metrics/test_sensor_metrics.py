@@ -8,21 +8,20 @@ from datetime import datetime
 from pathlib import Path
 
 import numpy as np
-import pyarrow as pa
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from made_sensors import LIMITS, series_of
 
 from frametime.adapters.reading import read_capture
 from frametime.adapters.sensor_log import attach_sensors
-from frametime.capture import Capture, Conditions, Provenance, SensorTrace
 from frametime.caveats import Weight
-from frametime.metrics.catalog_sensors import sensor_caveats, sensor_metrics
+from frametime.metrics.catalog_sensors import sensor_metrics
 from frametime.metrics.energy import average_power_w, energy_per_frame_j, frames_per_joule, peak_power_w
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.measure import measure
 from frametime.metrics.metric import Missing
-from frametime.metrics.options import MeasureOptions
+from frametime.metrics.sensor_caveats import sensor_caveats
 from frametime.metrics.temperature import (
     average_of,
     end_temperature_c,
@@ -34,47 +33,6 @@ from frametime.metrics.temperature import (
 from frametime.metrics.throttling import find_throttling, throttling_count, throttling_time_fraction
 
 RECORDED = Path(__file__).parents[1] / "reference" / "data" / "recorded_sensors"
-PLAIN = MeasureOptions()
-LIMITS = MeasureOptions(temperature_limit_c=85.0, power_limit_w=250.0)
-
-
-def provenance() -> Provenance:
-    return Provenance(
-        file_name="made.csv",
-        sha256="",
-        size_bytes=0,
-        adapter="made",
-        rows_read=0,
-        rows_rejected=0,
-        rejected_rows=(),
-        layout_toml="",
-        evidence=(),
-    )
-
-
-def series_of(
-    columns: dict[str, list[float | None]],
-    *,
-    seconds: float = 10.0,
-    fps: float = 100.0,
-    options: MeasureOptions = PLAIN,
-    frames: dict[str, list[int | None]] | None = None,
-) -> FrameSeries:
-    """A capture at a constant rate with these samples; ``time_s`` gives their times."""
-    stamps = np.rint(np.linspace(0.0, seconds, round(seconds * fps) + 1) * 1e9).astype(np.int64)
-    samples = {"time_ns": pa.array([round(time_s * 1e9) for time_s in columns["time_s"]], pa.int64())}
-    samples |= {name: pa.array(values, pa.float64()) for name, values in columns.items() if name != "time_s"}
-    trace = SensorTrace(
-        samples=pa.table(samples), alignment="made", provenance=provenance(), missing_counts={}, caveats=()
-    )
-    capture = Capture(
-        frames=pa.table({"timestamp_ns": pa.array(stamps), **(frames or {})}),
-        conditions=Conditions(),
-        provenance=provenance(),
-        sensors=trace,
-        caveats=(),
-    )
-    return FrameSeries.of(capture, options)
 
 
 # By hand.

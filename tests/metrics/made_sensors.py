@@ -1,0 +1,56 @@
+"""Made captures with sensor samples."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import pyarrow as pa
+
+from frametime.capture import Capture, Conditions, Provenance, SensorTrace
+from frametime.metrics.frame_series import FrameSeries
+from frametime.metrics.options import MeasureOptions
+
+PLAIN = MeasureOptions()
+LIMITS = MeasureOptions(temperature_limit_c=85.0, power_limit_w=250.0)
+
+
+def provenance() -> Provenance:
+    return Provenance(
+        file_name="made.csv",
+        sha256="",
+        size_bytes=0,
+        adapter="made",
+        rows_read=0,
+        rows_rejected=0,
+        rejected_rows=(),
+        layout_toml="",
+        evidence=(),
+    )
+
+
+def series_of(
+    columns: Mapping[str, Sequence[float | None]],
+    *,
+    seconds: float = 10.0,
+    fps: float = 100.0,
+    options: MeasureOptions = PLAIN,
+    frames: Mapping[str, Sequence[int | None]] | None = None,
+) -> FrameSeries:
+    """A capture at a constant rate with these samples; ``time_s`` gives their times."""
+    stamps = np.rint(np.linspace(0.0, seconds, round(seconds * fps) + 1) * 1e9).astype(np.int64)
+    samples = {
+        "time_ns": pa.array([round(time_s * 1e9) for time_s in columns["time_s"] if time_s is not None], pa.int64())
+    }
+    samples |= {name: pa.array(values, pa.float64()) for name, values in columns.items() if name != "time_s"}
+    trace = SensorTrace(
+        samples=pa.table(samples), alignment="made", provenance=provenance(), missing_counts={}, caveats=()
+    )
+    capture = Capture(
+        frames=pa.table({"timestamp_ns": pa.array(stamps), **(frames or {})}),
+        conditions=Conditions(),
+        provenance=provenance(),
+        sensors=trace,
+        caveats=(),
+    )
+    return FrameSeries.of(capture, options)
