@@ -39,7 +39,7 @@ def test_force_overwrites_and_leaves_other_files_alone(tmp_path: Path) -> None:
 
 def test_a_folder_that_is_a_file_is_told(tmp_path: Path) -> None:
     (tmp_path / "taken").write_bytes(b"mine")
-    with pytest.raises(OutputError, match="cannot be written"):
+    with pytest.raises(OutputError, match="this is a file, not a folder"):
         write_files(tmp_path / "taken", {"a.csv": b"1"}, force=True)
     assert (tmp_path / "taken").read_bytes() == b"mine"
 
