@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -44,11 +45,11 @@ Open = Callable[..., Any]
 
 
 def column(page: Any, heading: str) -> list[str]:
-    """Visible texts of a column of the first table of cells."""
+    """Visible texts of a column of the first table of cells, by the beginning of its heading."""
     texts: list[str] = page.evaluate(
         """(heading) => {
           const table = document.querySelector('#cells-1 table');
-          const at = [...table.tHead.rows[0].cells].findIndex((cell) => cell.textContent.trim() === heading);
+          const at = [...table.tHead.rows[0].cells].findIndex((cell) => cell.textContent.trim().startsWith(heading));
           return [...table.tBodies[0].rows].filter((row) => !row.hidden).map((row) => row.cells[at].textContent.trim());
         }""",
         heading,
@@ -57,7 +58,8 @@ def column(page: Any, heading: str) -> list[str]:
 
 
 def change_of(text: str) -> float:
-    return float(text.removesuffix(" %").replace("\N{MINUS SIGN}", "-"))
+    """The change that a cell begins with; its interval may follow."""
+    return float(re.split(r"\s%", text, maxsplit=1)[0].replace("\N{MINUS SIGN}", "-"))
 
 
 @pytest.mark.parametrize("name", ["small", "hostile", "tuning"])
