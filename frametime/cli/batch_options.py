@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from frametime.cli.options import make_measure_options, make_read_options, make_sensor_options, skips_warm_up
+from frametime.cli.option_values import make_measure_options, make_read_options, make_sensor_options, skips_warm_up
 from frametime.cli.output import refuse_log_as_output
 from frametime.cli.pattern_options import chosen_pattern, refuse_unknown_sensor_fields
 

@@ -7,21 +7,23 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
-from frametime.cli.options import (
+from frametime.cli.option_values import (
     expand_paths,
-    interval_options,
-    limit_options,
     make_measure_options,
     make_read_options,
     make_sensor_options,
-    measuring_options,
-    plot_options,
-    reading_options,
     refuse_idle,
     refuse_second_form,
     refuse_standard_input_twice,
-    sensor_options,
     skips_warm_up,
+)
+from frametime.cli.options import (
+    interval_options,
+    limit_options,
+    measuring_options,
+    plot_options,
+    reading_options,
+    sensor_options,
 )
 from frametime.cli.output import emit, refuse_input_as_output, refuse_one_name, refuse_unwritable, styled
 

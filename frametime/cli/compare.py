@@ -8,14 +8,8 @@ from typing import Any
 import click
 
 from frametime.cli.drawing_options import drawing_options, make_chart_request
-from frametime.cli.options import (
-    expand_paths,
-    frame_options,
-    make_measure_options,
-    make_read_options,
-    reading_options,
-    skips_warm_up,
-)
+from frametime.cli.option_values import expand_paths, make_measure_options, make_read_options, skips_warm_up
+from frametime.cli.options import frame_options, reading_options
 
 MOST_FILES = 32
 

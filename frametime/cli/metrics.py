@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from frametime.cli.options import make_measure_options, measuring_options
+from frametime.cli.option_values import make_measure_options
+from frametime.cli.options import measuring_options
 from frametime.errors import did_you_mean
 
 if TYPE_CHECKING:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from frametime.cli.drawing_options import DRAWING_NAMES, drawing_options, make_chart_request
-from frametime.cli.options import refuse_idle
+from frametime.cli.option_values import refuse_idle
 from frametime.cli.output import formula_warning
 
 if TYPE_CHECKING:

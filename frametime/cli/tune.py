@@ -9,19 +9,15 @@ from typing import Any, Final, TypeVar
 import click
 
 from frametime.cli.drawing_options import DRAWING_NAMES, drawing_options, make_chart_request
-from frametime.cli.options import (
-    limit_options,
-    low_and_stutter_options,
+from frametime.cli.option_values import (
     make_measure_options,
     make_read_options,
     make_sensor_options,
-    plot_options,
-    reading_options,
     refuse_auto_start,
     refuse_idle,
     refuse_standard_input_twice,
-    sensor_options,
 )
+from frametime.cli.options import limit_options, low_and_stutter_options, plot_options, reading_options, sensor_options
 from frametime.cli.output import refuse_input_as_output, refuse_one_name
 from frametime.cli.value_types import NAME, NUMBER, NamedPath
 from frametime.errors import printable

@@ -7,15 +7,8 @@ from typing import Any
 
 import click
 
-from frametime.cli.options import (
-    interval_options,
-    limit_options,
-    make_measure_options,
-    make_read_options,
-    measuring_options,
-    reading_options,
-    skips_warm_up,
-)
+from frametime.cli.option_values import make_measure_options, make_read_options, skips_warm_up
+from frametime.cli.options import interval_options, limit_options, measuring_options, reading_options
 from frametime.cli.output import styled
 from frametime.cli.pattern_options import PATTERN_FIELDS, chosen_pattern
 from frametime.cli.value_types import NUMBER, NamedPath

@@ -1,0 +1,299 @@
+"""The values that a command line gives, checked: what cannot be, or would do nothing, is wrong usage."""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Callable, Iterable, Mapping
+from typing import TYPE_CHECKING, Any, Final, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from frametime.adapters.base import ReadOptions
+    from frametime.adapters.sensor_log import SensorOptions
+    from frametime.metrics.options import MeasureOptions, Refresh
+
+R = TypeVar("R")
+
+
+def make_read_options(chosen: Mapping[str, Any]) -> ReadOptions:
+    """The reading options of a command line.
+
+    Raises
+    ------
+    click.UsageError
+        If one of them is out of range.
+    """
+    from frametime.adapters.base import ReadOptions
+    from frametime.adapters.layout import Layout
+
+    layout = None
+    if chosen["layout"] is not None:
+        layout = Layout.from_toml(_text_of(chosen["layout"]), chosen["layout"])
+    if chosen["adapter"] is not None:
+        _refuse_unknown_adapter(chosen["adapter"])
+    return _checked(
+        ReadOptions,
+        layout=layout,
+        time_column=_column(chosen["time_column"]),
+        unit=chosen["unit"],
+        stream=chosen["stream"],
+        adapter=chosen["adapter"],
+        sort=chosen["sort"],
+        skip_start_s=0.0 if skips_warm_up(chosen) else _seconds(chosen["skip_start"]),
+        skip_end_s=chosen["skip_end"],
+        from_s=chosen["from_s"],
+        to_s=chosen["to_s"],
+        max_rejected_fraction=chosen["max_rejected"] / 100.0,
+        **_limits(chosen),
+    )
+
+
+def _column(text: str | None) -> str | int | None:
+    """A column by its name or its number."""
+    if text is None or not (text.isascii() and text.isdigit()):
+        return text
+    if int(text) == 0:
+        raise click.UsageError("--time-column 0: columns are counted from 1")
+    return int(text)
+
+
+def _refuse_unknown_adapter(name: str) -> None:
+    from frametime.adapters.plugins import adapter_names
+    from frametime.errors import did_you_mean, printable
+
+    known = adapter_names()
+    if name not in known:
+        hint = did_you_mean(name, known) or f"there are {', '.join(known)}"
+        raise click.UsageError(f"--adapter: there is no '{printable(name, limit=60)}'; {hint}")
+
+
+def refuse_auto_start(chosen: Mapping[str, Any], because: str) -> None:
+    """Refuse ``--skip-start auto`` where the warm-up is not looked for.
+
+    Raises
+    ------
+    click.UsageError
+    """
+    if skips_warm_up(chosen):
+        raise click.UsageError(f"--skip-start auto is not for this command: {because}; give a number of seconds")
+
+
+def _limits(chosen: Mapping[str, Any]) -> dict[str, Any]:
+    """The limits that were given; the others stay at the defaults of ``ReadOptions``."""
+    names = ("max_line_bytes", "max_columns", "max_decompressed_bytes", "max_decompression_ratio")
+    return {name: chosen[name] for name in names if chosen[name] is not None}
+
+
+def skips_warm_up(chosen: Mapping[str, Any]) -> bool:
+    """Whether the warm-up is to be found and left out."""
+    return bool(chosen["skip_start"] == "auto")
+
+
+def _seconds(text: str | None) -> float:
+    if text is None:
+        return 0.0
+    try:
+        return float(text)
+    except ValueError:
+        raise click.UsageError(f"--skip-start takes a number of seconds or 'auto', not {text!r}") from None
+
+
+def _text_of(path: str) -> str:
+    from frametime.errors import LayoutError
+
+    try:
+        with open(path, encoding="utf-8-sig") as file:  # noqa: PTH123 - pathlib is slow to import
+            return file.read()
+    except FileNotFoundError as error:
+        raise LayoutError.at(path, "there is no such file", helps="check the name and the folder") from error
+    except OSError as error:
+        raise LayoutError.at(path, f"cannot be read ({error.strerror})") from error
+    except UnicodeDecodeError as error:
+        raise LayoutError.at(path, "the text is not UTF-8", helps="save it as UTF-8") from error
+
+
+def make_measure_options(chosen: Mapping[str, Any]) -> MeasureOptions:
+    """The measuring options of a command line, of those that the command has.
+
+    Raises
+    ------
+    click.UsageError
+        If one of them is out of range.
+    """
+    from frametime.metrics.options import MeasureOptions, StutterRule
+
+    rule = _checked(
+        StutterRule,
+        factor=chosen["stutter_factor"],
+        window_s=chosen["stutter_window"],
+        min_excess_ms=chosen["stutter_excess"],
+    )
+    return _checked(
+        MeasureOptions,
+        quantile_type=chosen.get("quantile_type", 7),
+        slowest_pcts=_shares(chosen["lows"]),
+        stutter=rule,
+        refresh=_refresh(chosen.get("refresh"), tearing=chosen.get("tearing", False)),
+        temperature_limit_c=chosen.get("temperature_limit"),
+        power_limit_w=chosen.get("power_limit"),
+        within_run_intervals=chosen.get("intervals", False),
+    )
+
+
+def _refresh(text: str | None, *, tearing: bool) -> Refresh | None:
+    if text is None:
+        if tearing:
+            raise click.UsageError("--tearing says how frames meet the refresh of the display: give --refresh too")
+        return None
+    from frametime.metrics.refresh_rates import parse_refresh
+
+    try:
+        return parse_refresh(text, tearing=tearing)
+    except ValueError as error:
+        raise click.UsageError(f"--refresh: {error}") from error
+
+
+def _shares(text: str) -> tuple[float, ...]:
+    try:
+        shares = tuple(float(part) for part in text.split(","))
+    except ValueError:
+        raise click.UsageError(f"--lows takes percentages separated by commas, not {text!r}") from None
+    if len({f"{share:g}" for share in shares}) < len(shares):
+        raise click.UsageError(f"--lows names a share twice: {text!r}")
+    return shares
+
+
+def make_sensor_options(chosen: Mapping[str, Any], *, needs: str, given: bool) -> SensorOptions:
+    """The sensor options of a command line.
+
+    Parameters
+    ----------
+    chosen : Mapping
+    needs : str
+        The option that names the sensor log.
+    given : bool
+        Whether it was given: without it the others would do nothing.
+
+    Raises
+    ------
+    click.UsageError
+        If one of them is out of range, or is given without a sensor log.
+    """
+    if not given:
+        for name in ("sensor_layout", "sensor_offset", "sensor_zone", "sensor_device", "recorded_from"):
+            if chosen[name] is not None:
+                raise click.UsageError(f"--{name.replace('_', '-')} is for reading a sensor log: give {needs} too")
+    from frametime.adapters.sensor_layout import SensorLayout
+    from frametime.adapters.sensor_log import SensorOptions
+
+    layout = chosen["sensor_layout"]
+    return _checked(
+        SensorOptions,
+        layout=SensorLayout.from_toml(_text_of(layout), layout) if layout is not None else None,
+        offset_s=chosen["sensor_offset"],
+        time_zone=chosen["sensor_zone"],
+        device=chosen["sensor_device"],
+        recorded_from=chosen["recorded_from"],
+    )
+
+
+_OPTION_OF: Final[Mapping[str, str]] = {
+    "slowest_pcts": "--lows",
+    "factor": "--stutter-factor",
+    "window_s": "--stutter-window",
+    "min_excess_ms": "--stutter-excess",
+    "temperature_limit_c": "--temperature-limit",
+    "power_limit_w": "--power-limit",
+    "unit": "--unit",
+    "skip_start_s": "--skip-start",
+    "skip_end_s": "--skip-end",
+    "from_s": "--from",
+    "to_s": "--to",
+    "max_decompression_ratio": "--max-decompression-ratio",
+    "offset_s": "--sensor-offset",
+}
+"""Names of fields, as the command line calls them."""
+
+
+def _checked(kind: Callable[..., R], **values: Any) -> R:
+    """Build options; what they refuse is wrong usage, told with the name that was typed."""
+    try:
+        return kind(**values)
+    except ValueError as error:
+        told = re.sub(r"\b[a-z_]+\b", lambda word: _OPTION_OF.get(word.group(), word.group()), str(error))
+        raise click.UsageError(told) from error
+
+
+def refuse_standard_input_twice(captures: Iterable[str], sensors: str | None) -> None:
+    """Refuse a capture and a sensor log that are both to come from standard input, which is read once.
+
+    Raises
+    ------
+    click.UsageError
+    """
+    if sensors == "-" and "-" in captures:
+        raise click.UsageError("standard input can be the capture or the sensor log, not both: give one as a file")
+
+
+def refuse_idle(names: Iterable[str], because: str) -> None:
+    """Refuse options that were given and would do nothing.
+
+    Parameters
+    ----------
+    names : iterable of str
+        Parameters of the command at hand.
+    because : str
+        What follows the name of the option in the message.
+
+    Raises
+    ------
+    click.UsageError
+    """
+    ctx = click.get_current_context()
+    for name in names:
+        if ctx.get_parameter_source(name) is click.core.ParameterSource.COMMANDLINE:
+            option = next(parameter for parameter in ctx.command.params if parameter.name == name)
+            raise click.UsageError(f"{max(option.opts, key=len)} {because}")
+
+
+def refuse_second_form(names: Iterable[str]) -> None:
+    """Refuse two of the options that each choose the form of what is printed.
+
+    Raises
+    ------
+    click.UsageError
+    """
+    ctx = click.get_current_context()
+    options = {parameter.name: max(parameter.opts, key=len) for parameter in ctx.command.params}
+    given = [options[name] for name in names if ctx.params[name]]
+    if len(given) > 1:
+        raise click.UsageError(f"{given[0]} and {given[1]} each choose what is printed: give one of them")
+
+
+def expand_paths(patterns: tuple[str, ...]) -> list[str]:
+    """Input paths with ``*``, ``?`` and ``**`` expanded, sorted; a path that exists is taken as it is.
+
+    The program does it itself on every system, because some shells do not.
+
+    Raises
+    ------
+    click.UsageError
+        If a pattern matches no file.
+    """
+    paths: list[str] = []
+    for pattern in patterns:
+        if not pattern:
+            raise click.UsageError("a file name is empty")
+        if pattern == "-" or not any(mark in pattern for mark in "*?[") or os.path.exists(pattern):  # noqa: PTH110
+            paths.append(pattern)
+            continue
+        import glob  # As pathlib, it is slow to import, and few inputs are patterns.
+
+        # pathlib has no pattern that may start at a drive or at the root.
+        found = sorted(path for path in glob.glob(pattern, recursive=True) if os.path.isfile(path))  # noqa: PTH113,PTH207
+        if not found:
+            raise click.UsageError(f"no file matches {pattern!r}")
+        paths.extend(found)
+    return list(dict.fromkeys(paths))
