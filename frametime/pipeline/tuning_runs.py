@@ -166,7 +166,8 @@ def endurance_run(
         If the record, the capture or its sensor log cannot be used.
     """
     from frametime.pipeline.tuning_record_file import read_record
-    from frametime.tuning.endurance import EnduranceRules, judge_endurance
+    from frametime.tuning.criterion import EnduranceRules
+    from frametime.tuning.endurance import judge_endurance
 
     rules = EnduranceRules()
     if record is not None:
@@ -181,4 +182,4 @@ def endurance_run(
             power_limit_w=options.power_limit_w or limits.power_w,
         )
     read, run = measure_file(_request(capture, sensors, options, reading))
-    return read, run, judge_endurance(run, rules)
+    return read, run, judge_endurance(read, run, rules)

@@ -5,56 +5,20 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from frametime.capture import Capture
 from frametime.metrics.drift_words import open_sentence
+from frametime.metrics.energy import POWER
 from frametime.metrics.findings import Change
+from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import MeasuredRun
+from frametime.metrics.temperature import CORE_CLOCK, TEMPERATURE
 from frametime.tuning.cautions import CAUTIONS
+from frametime.tuning.criterion import Criterion, EnduranceRules, judged, unmeasured, value_of
+from frametime.tuning.sensor_cover import sensor_cover
+from frametime.tuning.sensor_criteria import power_criterion, temperature_criterion, throttling_criterion
 from frametime.words import counted
 
-CriterionState = Literal["passed", "failed", "not measurable"]
 VerdictWord = Literal["holds", "does not hold", "not shown"]
-
-
-@dataclass(frozen=True, kw_only=True)
-class EnduranceRules:
-    """Thresholds of the verdict.
-
-    Length, freezes and the temperature limit are common practice, no source; the others are choices of this program,
-    each a parameter.
-
-    Attributes
-    ----------
-    min_minutes, max_minutes : float
-        How long an endurance run lasts.
-    max_freezes : int
-        Frames over 700 ms.
-    max_hitches_per_10min : float
-        Frames over 250 ms, freezes left out.
-    max_drift_pct : float
-        Growth of the frame time over the whole run.
-    max_change_pct : float
-        Step of the frame time to a longer level.
-    """
-
-    min_minutes: float = 30.0
-    max_minutes: float = 60.0
-    max_freezes: int = 0
-    max_hitches_per_10min: float = 1.0
-    max_drift_pct: float = 3.0
-    max_change_pct: float = 3.0
-
-
-@dataclass(frozen=True, kw_only=True)
-class Criterion:
-    """One thing looked at: its number (``None`` where it cannot be measured), the threshold, and a sentence."""
-
-    key: str
-    label: str
-    state: CriterionState
-    value: float | None
-    unit: str
-    threshold: str
-    sentence: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -74,26 +38,29 @@ class EnduranceVerdict:
     cautions: tuple[str, ...]
 
 
-def judge_endurance(run: MeasuredRun, rules: EnduranceRules | None = None) -> EnduranceVerdict:
+def judge_endurance(capture: Capture, run: MeasuredRun, rules: EnduranceRules | None = None) -> EnduranceVerdict:
     """Judge one long run.
 
     Parameters
     ----------
+    capture : Capture
+        For the part of the run that its sensor samples cover.
     run : MeasuredRun
-        Measured with the limits of the card in its options, and its sensors where there are any.
+        The capture, measured with the limits of the card in its options, and its sensors where there are any.
     rules : EnduranceRules, optional
     """
     rules = EnduranceRules() if rules is None else rules
     minutes = run.duration_s / 60.0
+    series = FrameSeries.of(capture, run.options)
     criteria = (
         _length(minutes, rules),
         _freezes(run, rules),
         _hitches(run, minutes, rules),
         _drift(run, minutes, rules),
         _changes(run, rules),
-        _temperature(run),
-        _throttling(run),
-        _power(run),
+        temperature_criterion(run, sensor_cover(series, TEMPERATURE), rules),
+        throttling_criterion(run, sensor_cover(series, TEMPERATURE, CORE_CLOCK), rules),
+        power_criterion(run, sensor_cover(series, POWER), rules),
     )
     failed = [item for item in criteria if item.state == "failed"]
     word: VerdictWord = "holds"
@@ -123,35 +90,8 @@ def _sentence(word: VerdictWord, minutes: float, failed: list[Criterion], rules:
     return f"The setting does not hold: {reasons}."
 
 
-def _criterion(
-    key: str, label: str, *, passed: bool, value: float, unit: str, threshold: str, sentence: str
-) -> Criterion:
-    state: CriterionState = "passed" if passed else "failed"
-    return Criterion(key=key, label=label, state=state, value=value, unit=unit, threshold=threshold, sentence=sentence)
-
-
-def _unmeasured(key: str, label: str, unit: str, threshold: str, reason: str) -> Criterion:
-    return Criterion(
-        key=key,
-        label=label,
-        state="not measurable",
-        value=None,
-        unit=unit,
-        threshold=threshold,
-        sentence=reason,
-    )
-
-
-def _value(run: MeasuredRun, key: str) -> tuple[float | None, str]:
-    found = run.values.get(key)
-    if found is None:
-        return None, f"{key} was not measured"
-    return found.value, found.reason or ""
-
-
 def _length(minutes: float, rules: EnduranceRules) -> Criterion:
-    return _criterion(
-        "length",
+    return judged(
         "length",
         passed=minutes >= rules.min_minutes,
         value=minutes,
@@ -163,13 +103,12 @@ def _length(minutes: float, rules: EnduranceRules) -> Criterion:
 
 def _freezes(run: MeasuredRun, rules: EnduranceRules) -> Criterion:
     threshold = f"at most {counted(rules.max_freezes, 'frame')} over 700 ms"
-    count, reason = _value(run, "freeze_over_700ms_count")
+    count, reason = value_of(run, "freeze_over_700ms_count")
     if count is None:
-        return _unmeasured("freezes", "freezes", "{count}", threshold, reason)
-    longest_ms, _ = _value(run, "max_frame_time_ms")
+        return unmeasured("freezes", "{count}", threshold, reason)
+    longest_ms, _ = value_of(run, "max_frame_time_ms")
     longest = "" if longest_ms is None else f"; the longest frame took {longest_ms:.0f} ms"
-    return _criterion(
-        "freezes",
+    return judged(
         "freezes",
         passed=count <= rules.max_freezes,
         value=count,
@@ -182,15 +121,14 @@ def _freezes(run: MeasuredRun, rules: EnduranceRules) -> Criterion:
 def _hitches(run: MeasuredRun, minutes: float, rules: EnduranceRules) -> Criterion:
     most = rules.max_hitches_per_10min
     threshold = f"at most {counted(most, 'frame')} over 250 ms in 10 min"
-    hitches, reason = _value(run, "hitch_over_250ms_count")
-    freezes, _ = _value(run, "freeze_over_700ms_count")
+    hitches, reason = value_of(run, "hitch_over_250ms_count")
+    freezes, _ = value_of(run, "freeze_over_700ms_count")
     if hitches is None:
-        return _unmeasured("hitches", "hitches", "{count}", threshold, reason)
+        return unmeasured("hitches", "{count}", threshold, reason)
     count = hitches - (freezes or 0.0)
     # A short run is given one hitch, like a run of ten minutes.
     allowed = rules.max_hitches_per_10min * max(1.0, minutes / 10.0)
-    return _criterion(
-        "hitches",
+    return judged(
         "hitches",
         passed=count <= allowed,
         value=count,
@@ -205,7 +143,7 @@ def _drift(run: MeasuredRun, minutes: float, rules: EnduranceRules) -> Criterion
     drift = run.findings.drift
     if drift is None or drift.slope_pct_per_min is None:
         reason = "drift was not looked for" if drift is None else drift.sentence
-        return _unmeasured("drift", "drift", "%", threshold, reason)
+        return unmeasured("drift", "%", threshold, reason)
     total_pct = drift.slope_pct_per_min * minutes
     low_pct = (drift.slope_low_pct_per_min or 0.0) * minutes
     high_pct = (drift.slope_high_pct_per_min or 0.0) * minutes
@@ -213,9 +151,8 @@ def _drift(run: MeasuredRun, minutes: float, rules: EnduranceRules) -> Criterion
         # Steady minute by minute can still be too much over a long run, so the finding's own words do not fit here.
         span = open_sentence(low_pct, high_pct, "the whole run")
         reason = f"neither a drift beyond {rules.max_drift_pct:g} % nor its absence is shown: {span}"
-        return _unmeasured("drift", "drift", "%", threshold, f"{reason}; a longer run would tell.")
-    return _criterion(
-        "drift",
+        return unmeasured("drift", "%", threshold, f"{reason}; a longer run would tell.")
+    return judged(
         "drift",
         passed=not (drift.is_drift and total_pct > rules.max_drift_pct),
         value=total_pct,
@@ -230,12 +167,11 @@ def _changes(run: MeasuredRun, rules: EnduranceRules) -> Criterion:
     drift = run.findings.drift
     if drift is None or drift.slope_pct_per_min is None:
         reason = "changes were not looked for" if drift is None else drift.sentence
-        return _unmeasured("changes", "changes", "%", threshold, reason)
+        return unmeasured("changes", "%", threshold, reason)
     steps = [change for change in drift.changes if change.kind == "level"]
     largest = max(map(_step_pct, steps), default=0.0)
     sentence = "; ".join(change.sentence for change in steps) or "no step of the frame time to another level"
-    return _criterion(
-        "changes",
+    return judged(
         "changes",
         passed=largest < rules.max_change_pct,
         value=largest,
@@ -247,57 +183,3 @@ def _changes(run: MeasuredRun, rules: EnduranceRules) -> Criterion:
 
 def _step_pct(change: Change) -> float:
     return 100.0 * (change.after_ms / change.before_ms - 1.0)
-
-
-def _temperature(run: MeasuredRun) -> Criterion:
-    limit_c = run.options.temperature_limit_c
-    threshold = "the temperature limit" if limit_c is None else f"at most {limit_c:g} °C"
-    peak_c, reason = _value(run, "peak_temperature_c")
-    if peak_c is None or limit_c is None:
-        reason = reason or f"the peak was {peak_c:.0f} °C, and no temperature limit was given"
-        return _unmeasured("temperature", "temperature", "Cel", threshold, reason)
-    return _criterion(
-        "temperature",
-        "temperature",
-        passed=peak_c <= limit_c,
-        value=peak_c,
-        unit="Cel",
-        threshold=threshold,
-        sentence=f"the peak was {peak_c:.0f} °C",
-    )
-
-
-def _throttling(run: MeasuredRun) -> Criterion:
-    threshold = "no fall of the clock at the temperature limit"
-    count, reason = _value(run, "throttling_count")
-    if count is None:
-        return _unmeasured("throttling", "throttling", "{count}", threshold, reason)
-    hot = [item for item in run.findings.throttling if item.cause == "temperature"]
-    limited = len(run.findings.throttling) - len(hot)
-    deepest = max((item.depth_mhz for item in hot), default=0.0)
-    length_s = sum(item.end_s - item.start_s for item in hot)
-    sentence = f"the clock fell {counted(len(hot), 'time')} at the temperature limit"
-    if hot:
-        sentence += (
-            f", for {length_s:.0f} s together and by up to {deepest:.0f} MHz, first after {hot[0].start_s:.0f} s"
-        )
-    if limited:
-        sentence += f"; {counted(limited, 'time')} at the power limit, which is how a power limit works"
-    return _criterion(
-        "throttling",
-        "throttling",
-        passed=not hot,
-        value=float(len(hot)),
-        unit="{count}",
-        threshold=threshold,
-        sentence=sentence,
-    )
-
-
-def _power(run: MeasuredRun) -> Criterion:
-    threshold = "reported only: a card may stand at its power limit"
-    fraction, reason = _value(run, "time_at_power_limit_fraction")
-    if fraction is None:
-        return _unmeasured("power", "power", "1", threshold, reason)
-    sentence = f"power stood at its limit for {100.0 * fraction:.0f} % of the time"
-    return _criterion("power", "power", passed=True, value=fraction, unit="1", threshold=threshold, sentence=sentence)

@@ -84,7 +84,7 @@ def test_tuning_charts_and_the_endurance_run(tmp_path: Path) -> None:
     assert [path.name for path in written] == ["tuning-map.png", "tuning-gain.png"]
     capture = sample_capture(900, with_sensors=True)
     run = measured(capture, MeasureOptions(temperature_limit_c=85.0))
-    plot_endurance(capture, run, judge_endurance(run), tmp_path / "long.png")
+    plot_endurance(capture, run, judge_endurance(capture, run), tmp_path / "long.png")
     assert (tmp_path / "long.png").read_bytes().startswith(b"\x89PNG")
 
 

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from frametime.capture import Capture, Conditions, Provenance, SensorTrace
 from frametime.metrics.measure import measure
 from frametime.metrics.options import MeasureOptions
-from frametime.tuning.endurance import Criterion, EnduranceRules, EnduranceVerdict, judge_endurance
+from frametime.tuning.criterion import Criterion, EnduranceRules
+from frametime.tuning.endurance import EnduranceVerdict, judge_endurance
 
 MINUTES = 32.0
 
@@ -42,6 +43,8 @@ def verdict_of(
     clock_mhz: NDArray[np.float64] | float = 1980.0,
     limit_c: float | None = 85.0,
     rules: EnduranceRules | None = None,
+    sampled_s: tuple[tuple[float, float], ...] = ((0.0, np.inf),),
+    without: str | None = None,
 ) -> EnduranceVerdict:
     stamps = np.concatenate(([0], np.cumsum(np.rint(times_ms * 1e6).astype(np.int64))))
     sensors = None
@@ -53,8 +56,14 @@ def verdict_of(
             "core_clock_mhz": pa.array(np.broadcast_to(clock_mhz, seconds.shape).astype(float)),
             "power_w": pa.array(np.full(seconds.size, 200.0)),
         }
+        columns.pop(without or "", None)
+        sampled = np.logical_or.reduce([(seconds >= start) & (seconds <= end) for start, end in sampled_s])
         sensors = SensorTrace(
-            samples=pa.table(columns), alignment="made", provenance=provenance(), missing_counts={}, caveats=()
+            samples=pa.table(columns).filter(pa.array(sampled)),
+            alignment="made",
+            provenance=provenance(),
+            missing_counts={},
+            caveats=(),
         )
     capture = Capture(
         frames=pa.table({"timestamp_ns": pa.array(stamps)}),
@@ -64,7 +73,7 @@ def verdict_of(
         caveats=(),
     )
     options = MeasureOptions(temperature_limit_c=limit_c, power_limit_w=200.0)
-    return judge_endurance(measure(capture, options), rules)
+    return judge_endurance(capture, measure(capture, options), rules)
 
 
 def criterion(verdict: EnduranceVerdict, key: str) -> Criterion:
@@ -164,3 +173,51 @@ def test_a_clock_that_falls_at_the_temperature_limit_fails_and_at_the_power_limi
     cool = verdict_of(frames_ms(), temperature_c=75.0, clock_mhz=clock)
     assert failed(cool) == set()
     assert "at the power limit" in criterion(cool, "throttling").sentence
+
+
+@pytest.mark.parametrize(
+    ("sampled_s", "cover"),
+    [
+        (((0.0, 480.0),), "cover 480 s of 1920 s (25.0 %)"),
+        (((960.0, np.inf),), "cover 960 s of 1920 s (50.0 %)"),
+        # The logger stood still for ten minutes: what lies in the hole is not seen, though values span it.
+        (((0.0, 600.0), (1200.0, np.inf)), "cover 1320 s of 1920 s (68.8 %)"),
+    ],
+)
+def test_nothing_is_passed_where_sensors_cover_a_part_of_the_run(
+    sampled_s: tuple[tuple[float, float], ...], cover: str
+) -> None:
+    verdict = verdict_of(frames_ms(), temperature_c=78.0, sampled_s=sampled_s)
+    for key in ("temperature", "throttling", "power"):
+        found = criterion(verdict, key)
+        assert (found.state, found.value) == ("not measurable", None)
+        assert found.sentence.endswith(cover)
+    assert "the clock fell 0 times at the temperature limit where both were seen" in " ".join(verdict.not_known)
+    assert "the peak was 78 °C where it was seen: the temperature samples cover" in " ".join(verdict.not_known)
+
+
+def test_a_few_seconds_without_a_sample_leave_the_run_seen() -> None:
+    verdict = verdict_of(frames_ms(), temperature_c=78.0, sampled_s=((4.0, 900.0), (908.0, np.inf)))
+    assert {item.state for item in verdict.criteria} == {"passed"}
+
+
+def test_what_a_part_of_the_run_shows_fails_all_the_same() -> None:
+    seconds = np.arange(0.0, frames_ms().sum() / 1e3 + 1.0)
+    fallen = (seconds > 200) & (seconds < 300)
+    verdict = verdict_of(
+        frames_ms(),
+        temperature_c=np.where(fallen, 85.5, 75.0),
+        clock_mhz=np.where(fallen, 1800.0, 1980.0),
+        sampled_s=((0.0, 400.0),),
+    )
+    assert failed(verdict) == {"temperature", "throttling"}
+    assert criterion(verdict, "temperature").sentence == "the peak was 85.5 °C"
+
+
+def test_throttling_at_the_temperature_limit_needs_a_temperature_and_its_limit() -> None:
+    # The power limit alone lets throttling be looked for, but not the kind that this criterion is about.
+    verdict = verdict_of(frames_ms(), temperature_c=78.0, without="temperature_c")
+    assert criterion(verdict, "throttling").state == "not measurable"
+    assert criterion(verdict, "throttling").sentence == "the sensor log has no column for temperature_c"
+    verdict = verdict_of(frames_ms(), temperature_c=78.0, limit_c=None)
+    assert criterion(verdict, "throttling").sentence == "no temperature limit was given"

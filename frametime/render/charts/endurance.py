@@ -25,7 +25,8 @@ from frametime.render.charts.traces import trace_of_run, trace_of_series
 from frametime.render.charts.words import FRAME_TIME, run_figures
 from frametime.render.text_fit import shorten, wrap
 from frametime.render.theme import Theme
-from frametime.tuning.endurance import Criterion, EnduranceVerdict
+from frametime.tuning.criterion import Criterion
+from frametime.tuning.endurance import EnduranceVerdict
 from frametime.words import counted
 
 _TABLE_EM: Final = 27.0

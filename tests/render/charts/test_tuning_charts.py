@@ -103,7 +103,7 @@ def long_run(*, minutes: float = 12.0, with_sensors: bool = True) -> Capture:
 def test_an_endurance_run_has_one_time_axis_and_every_criterion() -> None:
     capture = long_run()
     run = measured(capture, MeasureOptions(temperature_limit_c=70.0, power_limit_w=240.0))
-    verdict = judge_endurance(run)
+    verdict = judge_endurance(capture, run)
     figure = draw_endurance(capture, run, verdict, THEME)
     assert len(figure.axes) == 4
     assert len({axes.get_xlim() for axes in figure.axes}) == 1
@@ -126,7 +126,7 @@ def test_texts_fit(theme: Theme) -> None:
     drawn = [drawing() for _, drawing in tuning_figures(summary(), theme)]
     for capture in (long_run(), sample_capture(600), long_run(minutes=8.0, with_sensors=False)):
         run = measured(capture, MeasureOptions(temperature_limit_c=70.0, power_limit_w=240.0))
-        drawn += [draw_endurance(source, run, judge_endurance(run), theme) for source in (capture, None)]
+        drawn += [draw_endurance(source, run, judge_endurance(capture, run), theme) for source in (capture, None)]
     for figure in drawn:
         texts = shown_texts(figure, theme)
         assert overlaps(texts) == []
@@ -137,6 +137,6 @@ def test_texts_fit(theme: Theme) -> None:
 def test_a_limit_that_is_not_drawn_is_not_called_dashed(limit_c: float, words: str) -> None:
     capture = long_run(minutes=8.0)
     run = measured(capture, MeasureOptions(temperature_limit_c=limit_c))
-    text = all_text(draw_endurance(capture, run, judge_endurance(run), THEME))
+    text = all_text(draw_endurance(capture, run, judge_endurance(capture, run), THEME))
     assert words in text
     assert ("dashed" in text) == words.startswith("dashed")

@@ -16,7 +16,8 @@ from frametime.pipeline.tuning_report_files import write_endurance_report, write
 from frametime.render.plain import plain
 from frametime.render.report.foreign import readable
 from frametime.tuning.cautions import CAUTIONS
-from frametime.tuning.endurance import Criterion, EnduranceVerdict
+from frametime.tuning.criterion import Criterion
+from frametime.tuning.endurance import EnduranceVerdict
 from frametime.tuning.record import CardFacts, Limits, Outcome, Setting, Steps, Trial, TuningRecord, Workload
 from frametime.tuning.settings import summarize
 from frametime.tuning.summary import TuningSummary

@@ -24,7 +24,8 @@ from frametime.render.report.document import (
     VerdictCards,
 )
 from frametime.render.report.parts import NoteList, cell, mark, quantity
-from frametime.tuning.endurance import Criterion, EnduranceVerdict
+from frametime.tuning.criterion import Criterion
+from frametime.tuning.endurance import EnduranceVerdict
 from frametime.version import __version__
 
 _TONES: Final[Mapping[str, Tone]] = MappingProxyType(
