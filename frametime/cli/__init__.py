@@ -17,12 +17,12 @@ from frametime.errors import EndingError, FrametimeError, did_you_mean, printabl
 COMMANDS: Final[Mapping[str, tuple[str, str]]] = MappingProxyType(
     {
         # name: (module:attribute, one line of help)
-        "check": ("frametime.cli.check:check", "Say what one capture is worth, and its numbers."),
+        "check": ("frametime.cli.check:check", "Say whether a capture can be trusted, and give its numbers."),
         "watch": ("frametime.cli.watch:watch", "Check each capture of a folder as it is finished."),
         "batch": ("frametime.cli.batch:batch", "Measure a folder of captures into one table."),
         "compare": ("frametime.cli.compare:compare", "Draw the charts of a few captures side by side."),
-        "plan": ("frametime.cli.plan:plan", "Write a first review plan from what lies in a folder."),
-        "review": ("frametime.cli.review:review", "From repeated runs to a verdict, charts and a report."),
+        "plan": ("frametime.cli.plan:plan", "Draft a review plan from the captures in a folder."),
+        "review": ("frametime.cli.review:review", "Compare cards over repeated runs: verdict, charts, report."),
         "tune": ("frametime.cli.tune:tune", "Guide and judge tuning trials (reads logs only)."),
         "convert": ("frametime.cli.convert:convert", "Write a capture as Arrow IPC or Parquet."),
         "metrics": ("frametime.cli.metrics:metrics", "List every metric with its definition and source."),
@@ -32,7 +32,8 @@ COMMANDS: Final[Mapping[str, tuple[str, str]]] = MappingProxyType(
 
 EXIT_CODES: Final = """\
 Exit codes: 0 done; 1 unexpected error; 2 wrong usage; 3 an input cannot be used;
-4 a batch finished with failed inputs; 5 a requirement is not met; 130 interrupted."""
+4 a batch or a review finished, but some inputs failed; 5 a requirement is not met;
+130 interrupted."""
 
 
 _ENDED_WELL: Final = (0, 4, 5)
@@ -94,7 +95,7 @@ def _show_version(ctx: click.Context, _parameter: click.Parameter, value: bool) 
 @click.option("--no-color", is_flag=True, help="Plain text. NO_COLOR and TERM=dumb mean the same.")
 @click.pass_context
 def cli(ctx: click.Context, no_color: bool) -> None:
-    """From per-frame logs to a card verdict that can be published.
+    """Read per-frame logs, measure runs, and compare graphics cards over repeated runs.
 
     \b
     Examples:

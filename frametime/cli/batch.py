@@ -33,24 +33,26 @@ if TYPE_CHECKING:
     "-o", "--out", required=True, type=NAME, metavar="PATH", help="Table to write: .csv, .jsonl, .parquet, or a folder."
 )
 @click.option(
-    "--partition-by", metavar="FIELD,...", help="Write Parquet into the folder --out, parted by these path fields."
+    "--partition-by", metavar="FIELD,...", help="Write Parquet into the folder --out, split by these path fields."
 )
 @click.option("--escape-formulas", is_flag=True, help="In CSV, put an apostrophe before text like a formula.")
 @click.option("--force", is_flag=True, help="Replace a table that exists.")
-@click.option("--resume", is_flag=True, help="Keep the rows of captures that have not changed.")
+@click.option("--resume", is_flag=True, help="Go on with a table: measure only what is new or has changed.")
 @click.option(
     "--path-pattern", metavar="PATTERN", help=f"How paths are built; its fields become columns: {PATTERN_FIELDS}."
 )
 @click.option("--sensors-pattern", metavar="PATTERN", help="Where the sensor log of a capture lies, by these fields.")
-@click.option("--workers", type=click.IntRange(min=1), help="Processes; by default one a core.")
-@click.option("--cluster", metavar="ADDRESS", help="Measure on the Dask cluster whose scheduler is there.")
+@click.option(
+    "--workers", type=click.IntRange(min=1), metavar="N", help="Processes that measure; one per core by default."
+)
+@click.option("--cluster", metavar="ADDRESS", help="Measure on a Dask cluster; this is the address of its scheduler.")
 @click.option("-q", "--quiet", is_flag=True, help="No progress and no closing count; warnings remain.")
 @reading_options
 @sensor_options
 @measuring_options
 @limit_options
 def batch(folder: str, **chosen: Any) -> None:
-    """Measure every capture below FOLDER into one table, one row a capture.
+    """Measure every capture below FOLDER into one table, one row per capture.
 
     A file that cannot be measured is named on standard error and has a row of its
     own with the reason. Sensor logs and other files are passed over and counted.

@@ -1,4 +1,4 @@
-"""``frametime check``: what one capture is worth, and its numbers."""
+"""``frametime check``: whether one capture can be trusted, and its numbers."""
 
 from __future__ import annotations
 
@@ -41,17 +41,34 @@ if TYPE_CHECKING:
 )
 @click.argument("files", nargs=-1, required=True, metavar="FILE...")
 @click.option(
-    "--json", "as_json", is_flag=True, help="Print JSON in full precision; one line a capture where there are several."
+    "--json",
+    "as_json",
+    is_flag=True,
+    help="Print JSON in full precision; one line per capture where there are several.",
 )
-@click.option("--min", "least", multiple=True, metavar="KEY=VALUE", help="Require at least this value.")
-@click.option("--max", "greatest", multiple=True, metavar="KEY=VALUE", help="Require at most this value.")
-@click.option("--explain", is_flag=True, help="Print the layout that was found, with its evidence.")
+@click.option(
+    "--min",
+    "least",
+    multiple=True,
+    metavar="KEY=VALUE",
+    help="Require at least this value; exit code 5 if it is not met.",
+)
+@click.option(
+    "--max",
+    "greatest",
+    multiple=True,
+    metavar="KEY=VALUE",
+    help="Require at most this value; exit code 5 if it is not met.",
+)
+@click.option("--explain", is_flag=True, help="Print which columns and units were found, and why, as a layout file.")
 @plot_options
-@click.option("--segment", metavar="N|longest", help="Measure one segment of the capture only.")
+@click.option(
+    "--segment", metavar="N|longest", help="Measure one stretch between pauses and menus only; --json lists them."
+)
 @click.option("--sensors", type=click.Path(dir_okay=False), help="Sensor log that belongs to the capture.")
 @click.option("-o", "--out", metavar="FILE", help="Write to a file instead of standard output.")
 @click.option("--force", is_flag=True, help="Replace a file that exists.")
-@click.option("-v", "--verbose", is_flag=True, help="Show every caveat whole.")
+@click.option("-v", "--verbose", is_flag=True, help="Show every caveat in full.")
 @click.option("-q", "--quiet", is_flag=True, help="Print the judgement only.")
 @reading_options
 @sensor_options
@@ -59,9 +76,9 @@ if TYPE_CHECKING:
 @limit_options
 @interval_options
 def check(files: tuple[str, ...], **chosen: Any) -> None:
-    """Say what a capture is worth, and its numbers.
+    """Say whether a capture can be trusted, and give its numbers.
 
-    FILE is a log with one row a frame, '-' for standard input. Patterns such as
+    FILE is a log with one row per frame, '-' for standard input. Patterns such as
     "runs/*.csv" are expanded by the program itself.
 
     \b

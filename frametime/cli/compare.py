@@ -17,7 +17,12 @@ MOST_FILES = 32
 @click.command(context_settings={"help_option_names": ["-h", "--help"]})
 @click.argument("files", nargs=-1, required=True, metavar="FILE...")
 @click.option(
-    "-o", "--out", required=True, type=click.Path(file_okay=False, path_type=Path), help="Folder to write to."
+    "-o",
+    "--out",
+    required=True,
+    type=click.Path(file_okay=False, path_type=Path),
+    metavar="FOLDER",
+    help="Folder to write to.",
 )
 @click.option("--force", is_flag=True, help="Replace files that are there.")
 @drawing_options
@@ -30,7 +35,7 @@ def compare(files: tuple[str, ...], **chosen: Any) -> None:
     sure a difference is. 'frametime review' does, from repeated runs.
 
     \b
-    Charts: frame-times (one a capture), frame-time-panels, percentiles,
+    Charts: frame-times (one per capture), frame-time-panels, percentiles,
     distribution. With sensors, 'frametime check --plot' draws one capture.
 
     \b

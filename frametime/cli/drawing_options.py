@@ -16,13 +16,15 @@ P = ParamSpec("P")
 R = TypeVar("R")
 
 _DRAWING: Final = (
-    click.option("--theme", type=click.Choice(THEMES), default="light", show_default=True, help="Of charts."),
+    click.option(
+        "--theme", type=click.Choice(THEMES), default="light", show_default=True, help="Colors of the charts."
+    ),
     click.option(
         "--size",
         type=click.Choice(SIZES),
         default="web",
         show_default=True,
-        help="Of charts.",
+        help="Size of the charts.",
     ),
     click.option(
         "--format",
@@ -31,9 +33,9 @@ _DRAWING: Final = (
         multiple=True,
         default=["png"],
         show_default=True,
-        help="Of charts; may be given several times.",
+        help="Format of the charts; may be given several times.",
     ),
-    click.option("--transparent", is_flag=True, help="Leave the ground of charts out."),
+    click.option("--transparent", is_flag=True, help="Draw charts without a background."),
     click.option("--only", multiple=True, metavar="KEY", help="Draw this chart only; may be given several times."),
 )
 

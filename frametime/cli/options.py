@@ -25,15 +25,19 @@ _READING: Final = (
     click.option("--sort", is_flag=True, help="Sort rows whose time runs backwards."),
     click.option("--skip-start", metavar="S", help="Seconds to leave out at the start, or 'auto' for the warm-up."),
     click.option("--skip-end", type=NUMBER, default=0.0, metavar="S", help="Seconds to leave out at the end."),
-    click.option("--from", "from_s", type=NUMBER, metavar="S", help="First second to keep."),
-    click.option("--to", "to_s", type=NUMBER, metavar="S", help="Last second to keep."),
+    click.option(
+        "--from", "from_s", type=NUMBER, metavar="S", help="Where to begin, in seconds from the start of the capture."
+    ),
+    click.option(
+        "--to", "to_s", type=NUMBER, metavar="S", help="Where to end, in seconds from the start of the capture."
+    ),
     click.option(
         "--max-rejected",
         type=NumberRange(0.0, 100.0),
         default=1.0,
         show_default=True,
         metavar="PCT",
-        help="Rows that may be unusable, in percent.",
+        help="Rows that may be unusable before the log is refused, in percent.",
     ),
     click.option("--max-line-bytes", type=click.IntRange(min=1), metavar="N", help="Longest line; 1 MiB by default."),
     click.option("--max-columns", type=click.IntRange(min=1), metavar="N", help="Most columns; 2000 by default."),
@@ -64,7 +68,11 @@ _QUANTILES: Final = (
 
 _LOWS_AND_STUTTERS: Final = (
     click.option(
-        "--lows", default="1,0.1", show_default=True, metavar="PCT,...", help="Slowest shares for lows, in percent."
+        "--lows",
+        default="1,0.1",
+        show_default=True,
+        metavar="PCT,...",
+        help="Shares of the slowest frames that lows are about, in percent.",
     ),
     click.option(
         "--stutter-factor",
@@ -80,7 +88,7 @@ _LOWS_AND_STUTTERS: Final = (
         default=1.0,
         show_default=True,
         metavar="S",
-        help="Seconds of frames in that median.",
+        help="Length of the stretch around a frame that this median is of, in seconds.",
     ),
     click.option(
         "--stutter-excess",
@@ -88,13 +96,15 @@ _LOWS_AND_STUTTERS: Final = (
         default=4.0,
         show_default=True,
         metavar="MS",
-        help="A stutter is longer than that median by this much at least.",
+        help="A stutter is longer than that median by at least this much.",
     ),
 )
 
 _DISPLAY: Final = (
-    click.option("--refresh", metavar="HZ", help="Refresh of the display: 144, 60000/1001, or a window 48-165."),
-    click.option("--tearing", is_flag=True, help="Frames appear at once, in the middle of a refresh."),
+    click.option(
+        "--refresh", metavar="HZ", help="Refresh rate of the display: 144, 60000/1001, or a variable range 48-165."
+    ),
+    click.option("--tearing", is_flag=True, help="Frames may appear in the middle of a refresh (vertical sync off)."),
 )
 
 _LIMITS: Final = (
@@ -115,8 +125,14 @@ _SENSORS: Final = (
     click.option("--sensor-layout", type=click.Path(dir_okay=False), help="Column layout of the sensor log."),
     click.option("--sensor-offset", type=NUMBER, metavar="S", help="Sensor clock minus capture clock, in seconds."),
     click.option("--sensor-zone", metavar="ZONE", help="Time zone of sensor times that name none: UTC, +02:00, ..."),
-    click.option("--sensor-device", type=NAME, metavar="NAME", help="Card to read, where the log holds several."),
-    click.option("--recorded-from", metavar="TIME", help="Absolute time at which the capture's clock stood at 0."),
+    click.option(
+        "--sensor-device", type=NAME, metavar="NAME", help="Card to read, where the sensor log holds several."
+    ),
+    click.option(
+        "--recorded-from",
+        metavar="TIME",
+        help="Date and time, with zone, at which the capture's clock stood at 0 (ISO 8601).",
+    ),
 )
 
 THEMES: Final = ("light", "dark")
@@ -126,8 +142,8 @@ SIZES: Final = ("web", "web-2x", "video-1080p", "video-4k", "print", "print-180m
 
 _PLOT: Final = (
     click.option("--plot", type=click.Path(dir_okay=False), metavar="FILE", help="Draw the run: .png, .svg or .pdf."),
-    click.option("--theme", type=click.Choice(THEMES), default="light", show_default=True, help="Of --plot."),
-    click.option("--size", type=click.Choice(SIZES), default="web", show_default=True, help="Of --plot."),
+    click.option("--theme", type=click.Choice(THEMES), default="light", show_default=True, help="Colors of --plot."),
+    click.option("--size", type=click.Choice(SIZES), default="web", show_default=True, help="Size of --plot."),
 )
 
 

@@ -1,4 +1,4 @@
-"""``frametime plan``: a first review plan from what lies in a folder."""
+"""``frametime plan``: a draft of a review plan from the captures in a folder."""
 
 from __future__ import annotations
 
@@ -18,9 +18,9 @@ from frametime.cli.value_types import NamedPath
     help="Where to write the plan.",
 )  # fmt: skip
 @click.option("--path-pattern", "pattern", metavar="PATTERN", help=f"How paths are built. Fields: {PATTERN_FIELDS}.")
-@click.option("--force", is_flag=True, help="Replace a plan that is there already.")
+@click.option("--force", is_flag=True, help="Replace a file that exists.")
 def plan(folder: Path, out: Path, pattern: str | None, force: bool) -> None:
-    """Write a first review plan from what lies in a folder, ready to edit.
+    """Draft a review plan from the captures in a folder, ready to edit.
 
     \b
     Examples:

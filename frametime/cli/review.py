@@ -19,16 +19,20 @@ _OF_THE_RESULT: Final = ("force", "escape_formulas", "no_charts", "no_report", "
 
 @click.command(context_settings={"help_option_names": ["-h", "--help"]})
 @click.argument("plan", type=click.Path(dir_okay=False, path_type=Path))
-@click.option("--out", "-o", type=click.Path(file_okay=False, path_type=Path), help="Folder for the result.")
 @click.option(
-    "--coverage", is_flag=True, help="Show what is there, missing, or to repeat; exit code 5 if not complete."
+    "--out", "-o", type=click.Path(file_okay=False, path_type=Path), metavar="FOLDER", help="Folder for the result."
+)
+@click.option(
+    "--coverage", is_flag=True, help="Show which runs are there, missing, or to repeat; exit code 5 if not complete."
 )
 @click.option("--force", is_flag=True, help="Replace another result in the folder.")
 @click.option("--escape-formulas", is_flag=True, help="In CSV, put an apostrophe before text like a formula.")
 @click.option("--no-charts", is_flag=True, help="Draw no charts.")
-@click.option("--no-report", is_flag=True, help="Write no report.html.")
+@click.option("--no-report", is_flag=True, help="Write no report.html and no report.md.")
 @click.option("--measure-again", is_flag=True, help="Do not use the measured runs that were kept.")
-@click.option("--workers", type=click.IntRange(min=1), help="Processes that measure; one a core by default.")
+@click.option(
+    "--workers", type=click.IntRange(min=1), metavar="N", help="Processes that measure; one per core by default."
+)
 @click.option("--quiet", "-q", is_flag=True, help="No summary on the terminal.")
 @drawing_options
 def review(
@@ -44,7 +48,7 @@ def review(
     quiet: bool,
     **chosen: Any,
 ) -> None:
-    """From repeated runs to a verdict that can be published.
+    """Compare the cards of a plan over repeated runs.
 
     \b
     Examples:
@@ -53,9 +57,9 @@ def review(
       frametime review plan.toml --out result
 
     \b
-    Writes result.json, runs.parquet, cells.csv, standings.csv, summary.md, charts and report.html.
+    Writes result.json, runs.parquet, cells.csv, standings.csv, summary.md, charts, report.html and report.md.
     Measured runs are kept in the folder, so that a second review of the same captures is quick.
-    Exit code 4: done, but some captures could not be used. 5: --coverage found the matrix incomplete.
+    Exit code 4: done, but some captures could not be used. 5: --coverage found runs that are missing or to repeat.
     """
     from frametime.errors import printable
     from frametime.pipeline.plan import read_plan

@@ -23,9 +23,23 @@ from frametime.cli.value_types import NUMBER, NamedPath
     metavar="PATTERN",
     help=f"How paths are built; runs that differ in {{run}} are a set. Fields: {PATTERN_FIELDS}.",
 )
-@click.option("--runs", type=click.IntRange(min=1), default=3, show_default=True, help="Usable runs that a set needs.")
-@click.option("--settle", type=NUMBER, default=1.0, show_default=True, metavar="S", help="Seconds without a change.")
-@click.option("-q", "--quiet", is_flag=True, help="One line a capture.")
+@click.option(
+    "--runs",
+    type=click.IntRange(min=1),
+    default=3,
+    show_default=True,
+    metavar="N",
+    help="Usable runs that a set needs.",
+)
+@click.option(
+    "--settle",
+    type=NUMBER,
+    default=1.0,
+    show_default=True,
+    metavar="S",
+    help="Seconds without a change after which a capture is finished.",
+)
+@click.option("-q", "--quiet", is_flag=True, help="One line per capture.")
 @reading_options
 @measuring_options
 @limit_options
