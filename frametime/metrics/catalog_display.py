@@ -42,7 +42,7 @@ def _fixed_rows(on: str) -> tuple[Metric, ...]:
             group="display",
             definition=f"Frames shown for another number of refreshes than the frame before, per minute; {on}.",
             source=PRACTICE,
-            compute=lambda series: _of_fixed(series, lambda fit: fit.uneven_per_min),
+            compute=lambda series: _of_fixed(series, _uneven_per_min),
         ),
         Metric(
             key="refresh_repeat_fraction",
@@ -77,10 +77,17 @@ def _fixed_rows(on: str) -> tuple[Metric, ...]:
     )
 
 
-def _of_fixed(series: FrameSeries, read: Callable[[FixedRefreshFit], float]) -> float | Missing:
-    if series.fixed_refresh is not None:
-        return float(read(series.fixed_refresh))
-    return _given_refresh(series, fixed_steps)
+def _of_fixed(series: FrameSeries, read: Callable[[FixedRefreshFit], float | Missing]) -> float | Missing:
+    if series.fixed_refresh is None:
+        return _given_refresh(series, fixed_steps)
+    value = read(series.fixed_refresh)
+    return value if isinstance(value, Missing) else float(value)
+
+
+def _uneven_per_min(fit: FixedRefreshFit) -> float | Missing:
+    if fit.uneven_per_min is None:
+        return Missing(reason="only two frames were seen: one step has none before it to differ from")
+    return fit.uneven_per_min
 
 
 def _of_variable(series: FrameSeries, read: Callable[[VariableRefreshFit], float]) -> float | Missing:

@@ -19,6 +19,11 @@ _TREND: Final = (
     "(from memory)"
 )
 
+_CHANGES: Final = (
+    "Pettitt, Applied Statistics 28, 1979; Ploberger and Krämer, Econometrica 60, 1992; Kovács et al., Biometrika 110, "
+    "2023"
+)
+
 
 def regularity_metrics(options: MeasureOptions) -> tuple[Metric, ...]:
     """Rows of rhythm, drift, display (where a refresh is given), motion and dropped frames.
@@ -148,7 +153,7 @@ def _drift_rows() -> tuple[Metric, ...]:
             better="lower",
             group="drift",
             definition="Change points of the per-second median frame time.",
-            source="Pettitt, Applied Statistics 28, 1979",
+            source=_CHANGES,
             compute=_level_changes,
         ),
     )

@@ -1,4 +1,4 @@
-"""Change points of a series of block values by binary segmentation."""
+"""Change points of a series of block values by seeded binary segmentation."""
 
 from __future__ import annotations
 
@@ -23,7 +23,8 @@ class ChangePoint(NamedTuple):
     before, after : float
         Medians on both sides, up to the neighboring change or the end.
     p_value : float
-        Of the test in the part of the series in which it was found.
+        Chance of such a step anywhere in the series: of `step_chance` with all changes taken out, times the number of
+        stretches looked at. Of a jump, see `find_jumps`.
     """
 
     n_before: int
@@ -76,7 +77,7 @@ def step_chance(step: float, n_before: int, n_after: int, variance: float) -> fl
     if not variance > 0.0:
         return 0.0 if step else 1.0
     squared = (step * n_before * n_after / n) ** 2 / (0.5 * math.pi * variance * n)
-    return 2.0 * math.exp(-2.0 * squared)
+    return min(1.0, 2.0 * math.exp(-2.0 * squared))
 
 
 def change_test(values: NDArray[np.float64]) -> tuple[int, float]:

@@ -280,7 +280,7 @@ def fit_fixed_refresh(series: FrameSeries, refresh: Refresh) -> FixedRefreshFit 
         cadence=MappingProxyType(
             {str(length): count for length, count in zip(lengths.tolist(), counts.tolist(), strict=True)}
         ),
-        uneven_per_min=float(np.count_nonzero(np.diff(steps)) / (series.duration_s / 60.0)),
+        uneven_per_min=np.count_nonzero(np.diff(steps)) / (series.duration_s / 60.0) if steps.size > 1 else None,
         judder_rms_ms=float(np.sqrt(np.mean((steps * period_ms - fixed.own_steps_ms) ** 2))),
         from_display_times=fixed.from_display_times,
     )

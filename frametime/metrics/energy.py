@@ -8,7 +8,7 @@ import numpy as np
 
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import Missing
-from frametime.metrics.sensor_channels import Channel, channel
+from frametime.metrics.sensor_channels import Channel, channel, none_inside
 from frametime.units import NS_PER_S
 
 POWER: Final = "power_w"
@@ -39,7 +39,9 @@ def average_power_w(series: FrameSeries) -> float | Missing:
 def peak_power_w(series: FrameSeries) -> float | Missing:
     """Greatest sample of power inside the capture, in W. Peaks between two samples are not seen."""
     power = power_channel(series)
-    return power if isinstance(power, Missing) else float(power.sample_values.max())
+    if isinstance(power, Missing):
+        return power
+    return float(power.sample_values.max()) if power.sample_values.size else none_inside(POWER)
 
 
 def energy_per_frame_j(series: FrameSeries) -> float | Missing:
@@ -54,8 +56,8 @@ def frames_per_joule(series: FrameSeries) -> float | Missing:
     return energy_j if isinstance(energy_j, Missing) else 1.0 / energy_j
 
 
-AT_POWER_LIMIT: Final = 0.98
-"""From this share of its limit on, power stands at the limit (common practice, no source)."""
+POWER_SLACK_FRACTION: Final = 0.02
+"""Power stands at its limit from this share of it below (common practice, no source)."""
 
 
 def time_at_power_limit_fraction(series: FrameSeries) -> float | Missing:
@@ -66,4 +68,4 @@ def time_at_power_limit_fraction(series: FrameSeries) -> float | Missing:
         return power
     if limit_w is None:
         return Missing(reason="no power limit given")
-    return power.fraction_above(AT_POWER_LIMIT * limit_w)
+    return power.fraction_from((1.0 - POWER_SLACK_FRACTION) * limit_w)

@@ -105,7 +105,8 @@ class FixedRefreshFit(NamedTuple):
     """How frames fall on the refreshes of a fixed display.
 
     ``measured_hz`` is the rate that the times follow, ``None`` where they follow none; ``cadence`` counts the frames
-    by the number of refreshes for which each was shown.
+    by the number of refreshes for which each was shown. ``uneven_per_min`` is ``None`` where only two frames are seen:
+    one step has none before it to differ from.
     """
 
     refresh_hz: float
@@ -114,7 +115,7 @@ class FixedRefreshFit(NamedTuple):
     repeat_count: int
     skipped_frame_count: int
     cadence: Mapping[str, int]
-    uneven_per_min: float
+    uneven_per_min: float | None
     judder_rms_ms: float
     from_display_times: bool
 

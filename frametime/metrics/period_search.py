@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import cmath
 import math
+import sys
 from functools import lru_cache
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,6 +46,10 @@ class PeriodRule(NamedTuple):
 
 
 DEFAULT_RULE = PeriodRule()
+
+LEAST_CHANCE: Final = sys.float_info.min
+"""A chance that is too small for a number is told as this one: it is never 0, and it has a logarithm."""
+
 _STEP = 0.125
 _SEED = 1904
 
@@ -135,7 +140,8 @@ def chance_of(regularity: float, n: int, rule: PeriodRule = DEFAULT_RULE) -> flo
         return (at_least + 1) / (highest.size + 1)
     low, high = _cycle_range(n)
     z = n * regularity**2
-    return -math.expm1(-(math.exp(-z) + (high - low) * math.sqrt(math.pi / 3.0) * math.exp(-z) * math.sqrt(z)))
+    crossings = (high - low) * math.sqrt(math.pi / 3.0) * math.exp(-z) * math.sqrt(z)
+    return max(-math.expm1(-(math.exp(-z) + crossings)), LEAST_CHANCE)
 
 
 def best_period(times_s: NDArray[np.float64], rule: PeriodRule = DEFAULT_RULE) -> PeriodFit:

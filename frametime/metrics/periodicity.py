@@ -12,7 +12,7 @@ from frametime.metrics.distinct import distinct
 from frametime.metrics.distributions import chi_squared_tail, student_quantile
 from frametime.metrics.findings import HitchPeriod
 from frametime.metrics.medians import median
-from frametime.metrics.period_search import DEFAULT_RULE, PeriodFit, PeriodRule, best_period
+from frametime.metrics.period_search import DEFAULT_RULE, LEAST_CHANCE, PeriodFit, PeriodRule, best_period
 
 
 def _interval(groups: Sequence[tuple[NDArray[np.float64], NDArray[np.int64]]], level: float) -> tuple[float, float]:
@@ -146,7 +146,7 @@ def pooled_hitch_period(
     if len(usable) < 2:
         return None, f"{len(usable)} of {len(times_of_runs)} runs have {rule.min_hitches} hitches or more; 2 are needed"
     looks = [_best_look(times_s, sizes_ms, rule) for times_s, sizes_ms in usable]
-    p_value = chi_squared_tail(-2.0 * sum(math.log(p) for _, _, p in looks), len(looks))
+    p_value = max(chi_squared_tail(-2.0 * sum(math.log(p) for _, _, p in looks), len(looks)), LEAST_CHANCE)
     if p_value >= rule.significance:
         return None, f"the hitches of {len(looks)} runs follow no period (p = {p_value:.2g})"
     periods_s = [fit.period_s for _, fit, _ in looks]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from math import ceil, floor, sqrt
+from typing import Final
 
 import numpy as np
 
@@ -27,6 +28,8 @@ _PACING = (
     "alternation",
 )
 _LEVEL = ("average_fps", "median_frame_time_ms")
+_PERCENTILE_KEYS: Final = {1.0: "p99_frame_time_ms", 0.1: "p99p9_frame_time_ms"}
+"""Percentiles that rest on the slowest 1 % and 0.1 % of the frames, whatever lows are asked for."""
 
 
 def quality_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
@@ -144,26 +147,36 @@ def _cap_message(cap: Cap) -> str:
 
 
 def _few_in_tail(series: FrameSeries) -> tuple[Caveat, ...]:
-    """For each share of the slowest frames: whether enough frames lie in it, and how many would be needed."""
+    """For each share of the slowest frames: whether enough frames lie in it, and how many would be needed.
+
+    The shares of the lows asked for, and those of the percentiles that every run has.
+    """
+    lows = series.options.slowest_pcts
+    alone = [pct for pct in _PERCENTILE_KEYS if pct not in lows]
+    found = [*(_few(series, pct, is_low=True) for pct in lows), *(_few(series, pct, is_low=False) for pct in alone)]
+    return tuple(caveat for caveat in found if caveat is not None)
+
+
+def _few(series: FrameSeries, pct: float, *, is_low: bool) -> Caveat | None:
     needed = series.options.quality.min_tail_frames
-    found = []
-    for pct in series.options.slowest_pcts:
-        share = exact(pct) / 100
-        n_tail = share * series.n_frames
-        if n_tail >= needed:
-            continue
-        n_needed = ceil(needed / share)
-        more_s = n_needed * series.duration_s / series.n_frames
-        message = (
-            f"The slowest {share_label(pct)} are {_tail_words(float(n_tail), needed)}; a low needs {needed} or more, "
-            f"that is {n_needed} frames, {in_decimals(more_s, 0)} s at this rate."
-        )
-        keys = tuple(f"low_{share_text(pct)}_{kind}_fps" for kind in ("percentile", "mean", "time"))
-        tail = {1.0: ("p99_frame_time_ms",), 0.1: ("p99p9_frame_time_ms",)}.get(pct, ())
+    share = exact(pct) / 100
+    n_tail = share * series.n_frames
+    if n_tail >= needed:
+        return None
+    n_needed = ceil(needed / share)
+    more_s = n_needed * series.duration_s / series.n_frames
+    kinds = ("percentile", "mean", "time") if is_low else ()
+    keys = tuple(f"low_{share_text(pct)}_{kind}_fps" for kind in kinds)
+    percentile = (_PERCENTILE_KEYS[pct],) if pct in _PERCENTILE_KEYS else ()
+    return Caveat(
+        code="low-few-frames",
+        message=f"The slowest {share_label(pct)} are {_tail_words(float(n_tail), needed)}; a "
+        f"{'low' if is_low else 'percentile'} needs {needed} or more, that is {n_needed} frames, "
+        f"{in_decimals(more_s, 0)} s at this rate.",
         # The everyday low makes the run weak; a rarer tail is weak itself, and says so beside its number.
-        weight = Weight.CARE if pct >= 1.0 else Weight.NOTE
-        found.append(Caveat(code="low-few-frames", message=message, weight=weight, metrics=(*keys, *tail)))
-    return tuple(found)
+        weight=Weight.CARE if is_low and pct >= 1.0 else Weight.NOTE,
+        metrics=(*keys, *percentile),
+    )
 
 
 def _tail_words(n_frames: float, needed: int) -> str:

@@ -113,7 +113,7 @@ def _at_power_limit(drawn: SensorDraws) -> Outcome:
     limit_w = drawn.series.options.power_limit_w
     if limit_w is None:
         return Missing(reason="no power limit given")
-    return _share(drawn, drawn.channel.pieces_above(energy.AT_POWER_LIMIT * limit_w))
+    return _share(drawn, drawn.channel.pieces_from((1.0 - energy.POWER_SLACK_FRACTION) * limit_w))
 
 
 def _under_90pct(drawn: SensorDraws) -> Outcome:

@@ -42,7 +42,7 @@ class Channel(NamedTuple):
     values : ndarray of float64, shape (n_points,)
         In the unit of the quantity, all finite.
     sample_values : ndarray of float64, shape (n_samples,)
-        The samples inside the covered part alone, without interpolated ends.
+        The samples inside the capture alone, without interpolated ends; none where it lies between two of them.
     duration_s : float
         Of the whole capture.
     step_s : float
@@ -85,6 +85,14 @@ class Channel(NamedTuple):
     def pieces_above(self, limit: float) -> NDArray[np.float64]:
         """Share of each piece between two points that lies above ``limit``, shape (n_points - 1,)."""
         return _shares_above(self.values, limit)
+
+    def fraction_from(self, limit: float) -> float:
+        """Share of the covered time in which the broken line lies at ``limit`` or above it."""
+        return float(np.sum(self.pieces_from(limit) * np.diff(self.times_s)) / self.covered_s)
+
+    def pieces_from(self, limit: float) -> NDArray[np.float64]:
+        """Share of each piece that lies at ``limit`` or above it: a piece level with it does."""
+        return 1.0 - self.pieces_below(limit)
 
     def fraction_below(self, limit: float) -> float:
         """Share of the covered time in which the broken line lies below ``limit``."""
@@ -140,6 +148,17 @@ def outside_reason(name: str, times_s: NDArray[np.float64], end_s: float) -> str
     return None
 
 
+def none_inside(name: str) -> Missing:
+    """That the capture lies between two samples of a quantity, which say nothing of its highest and lowest.
+
+    Examples
+    --------
+    >>> none_inside("power_w")
+    Missing(reason='no power sample lies in the capture')
+    """
+    return Missing(reason=f"no {QUANTITY_WORDS.get(name, name)} sample lies in the capture")
+
+
 def _apart(distance_s: float) -> str:
     return f"{distance_s:.1f} s" if distance_s >= 0.1 else "less than 0.1 s"
 
@@ -172,11 +191,10 @@ def channel(series: FrameSeries, name: str) -> Channel | Missing:
     inside = (near_s > low_s) & (near_s < high_s)
     points_s = np.concatenate(([low_s], near_s[inside], [high_s]))
     in_span = (near_s >= 0.0) & (near_s <= end_s)
-    points = np.interp(points_s, near_s, near)
     return Channel(
         times_s=points_s,
-        values=points,
-        sample_values=near[in_span] if in_span.any() else points,
+        values=np.interp(points_s, near_s, near),
+        sample_values=near[in_span],
         duration_s=end_s,
         step_s=median(np.diff(near_s)),
         longest_step_s=float(np.max(np.diff(points_s))),

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from frametime.capture import TIME_COLUMN
 from frametime.metrics.frame_series import FrameSeries, numpy_column
 from frametime.metrics.metric import Missing
-from frametime.metrics.sensor_channels import QUANTITY_WORDS, channel
+from frametime.metrics.sensor_channels import QUANTITY_WORDS, channel, none_inside
 from frametime.units import NS_PER_MS
 
 TEMPERATURE = "temperature_c"
@@ -28,13 +28,17 @@ def average_of(series: FrameSeries, name: str) -> float | Missing:
 def peak_of(series: FrameSeries, name: str) -> float | Missing:
     """Greatest sample of a quantity inside the capture."""
     found = channel(series, name)
-    return found if isinstance(found, Missing) else float(found.sample_values.max())
+    if isinstance(found, Missing):
+        return found
+    return float(found.sample_values.max()) if found.sample_values.size else none_inside(name)
 
 
 def least_of(series: FrameSeries, name: str) -> float | Missing:
     """Least sample of a quantity inside the capture."""
     found = channel(series, name)
-    return found if isinstance(found, Missing) else float(found.sample_values.min())
+    if isinstance(found, Missing):
+        return found
+    return float(found.sample_values.min()) if found.sample_values.size else none_inside(name)
 
 
 def spread_of(series: FrameSeries, name: str) -> float | Missing:

@@ -8,7 +8,7 @@ from typing import Final, Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.energy import power_channel
+from frametime.metrics.energy import POWER_SLACK_FRACTION, power_channel
 from frametime.metrics.findings import Throttling
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.medians import median
@@ -39,7 +39,7 @@ class ThrottlingRule(NamedTuple):
     """
 
     temperature_slack_c: float = 1.0
-    power_slack_fraction: float = 0.02
+    power_slack_fraction: float = POWER_SLACK_FRACTION
     depth_fraction: float = 0.01
     high_clock_quantile: float = 0.95
     least_s: float = 1.0

@@ -295,11 +295,9 @@ def _rhythm(run: MeasuredRun) -> Iterator[str]:
 def _display(run: MeasuredRun) -> Iterator[str]:
     fixed, variable = run.findings.fixed_refresh, run.findings.variable_refresh
     if fixed is not None:
-        yield _row(
-            "uneven steps",
-            f"{format_number(fixed.uneven_per_min, digits=3)} per min",
-            f"on a fixed refresh of {fixed.refresh_hz:g} Hz",
-        )
+        uneven = fixed.uneven_per_min
+        number = NOT_AVAILABLE if uneven is None else f"{format_number(uneven, digits=3)} per min"
+        yield _row("uneven steps", number, f"on a fixed refresh of {fixed.refresh_hz:g} Hz")
         yield _row("judder", f"{format_number(fixed.judder_rms_ms, digits=3)} ms", "rms, shown step minus frame's own")
     if variable is not None:
         inside = f"{format_number(variable.inside_time_fraction * 100.0, digits=3)} %"

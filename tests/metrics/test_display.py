@@ -10,9 +10,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_regularity import run_of
 
+from frametime.metrics.catalog import catalog_for
 from frametime.metrics.display import fit_fixed_refresh, fit_variable_refresh, parse_refresh
 from frametime.metrics.findings import FixedRefreshFit
 from frametime.metrics.frame_series import FrameSeries
+from frametime.metrics.metric import Missing
+from frametime.metrics.options import MeasureOptions
 
 
 def fixed(series: FrameSeries, text: str, *, tearing: bool = False) -> FixedRefreshFit:
@@ -39,6 +42,15 @@ def test_film_on_60_hz_gives_the_2_3_cadence() -> None:
     assert fit.repeat_count == 120 * 1 + 120 * 2
     assert fit.skipped_frame_count == 0
     assert not fit.from_display_times
+
+
+@pytest.mark.parametrize(("n", "uneven_per_min"), [(2, None), (3, 0.0)])
+def test_one_step_is_neither_even_nor_uneven(n: int, uneven_per_min: float | None) -> None:
+    series = run_of(np.full(n, 50.0), MeasureOptions(refresh=parse_refresh("60")))
+    assert fixed(series, "60").uneven_per_min == uneven_per_min
+    value = catalog_for(series.options)["refresh_uneven_per_min"].compute(series)
+    reason = "only two frames were seen: one step has none before it to differ from"
+    assert value == (Missing(reason=reason) if uneven_per_min is None else uneven_per_min)
 
 
 def test_film_on_120_hz_is_even() -> None:

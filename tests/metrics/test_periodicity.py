@@ -176,3 +176,14 @@ def test_random_runs_have_no_common_period() -> None:
         pooled_hitch_period([np.sort(generator.uniform(0, 60, 8)) for _ in range(3)])[0] is not None for _ in range(100)
     )
     assert claims <= 3
+
+
+def test_a_chance_too_small_for_a_number_is_not_0() -> None:
+    # Rayleigh's exp(-n) is below the least double from 746 hitches on; Fisher's method takes its logarithm.
+    beats_s = np.arange(1.0, 1001.0) * 0.7
+    assert 0.0 < chance_of(1.0, 1000) < 1e-300
+    found, reason = pooled_hitch_period([beats_s, beats_s + 0.1])
+    assert reason is None
+    assert found is not None
+    assert found.period_s == pytest.approx(0.7, rel=1e-9)
+    assert found.n_following == 2000

@@ -198,7 +198,20 @@ def test_a_low_says_how_many_frames_it_needs() -> None:
 def test_ten_frames_in_the_tail_are_enough() -> None:
     assert [caveat.metrics[0] for caveat in tails_of(1000)] == ["low_0p1pct_percentile_fps"]
     assert tails_of(10_000) == []
-    assert tails_of(1000, MeasureOptions(slowest_pcts=(5.0,))) == []
+    assert tails_of(10_000, MeasureOptions(slowest_pcts=(5.0,))) == []
+
+
+def test_percentiles_say_how_few_frames_they_rest_on_whatever_lows_are_asked_for() -> None:
+    found = tails_of(300, MeasureOptions(slowest_pcts=(5.0,)))
+    assert [caveat.metrics for caveat in found] == [("p99_frame_time_ms",), ("p99p9_frame_time_ms",)]
+    assert found[0].message.startswith("The slowest 1 % are 3 frames; a percentile needs 10 or more, that is 1000 ")
+    assert {caveat.weight for caveat in found} == {Weight.NOTE}
+    mixed = tails_of(150, MeasureOptions(slowest_pcts=(5.0, 1.0)))
+    assert [caveat.metrics[0] for caveat in mixed] == [
+        "low_5pct_percentile_fps",
+        "low_1pct_percentile_fps",
+        "p99p9_frame_time_ms",
+    ]
 
 
 def test_an_ordinary_long_run_has_no_caveat() -> None:

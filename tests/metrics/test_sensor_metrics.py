@@ -17,7 +17,13 @@ from frametime.adapters.reading import read_capture
 from frametime.adapters.sensor_log import attach_sensors
 from frametime.caveats import Weight
 from frametime.metrics.catalog_sensors import sensor_metrics
-from frametime.metrics.energy import average_power_w, energy_per_frame_j, frames_per_joule, peak_power_w
+from frametime.metrics.energy import (
+    average_power_w,
+    energy_per_frame_j,
+    frames_per_joule,
+    peak_power_w,
+    time_at_power_limit_fraction,
+)
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.measure import measure
 from frametime.metrics.metric import Missing
@@ -26,6 +32,8 @@ from frametime.metrics.temperature import (
     average_of,
     end_temperature_c,
     gpu_work_under_90pct_fraction,
+    least_of,
+    peak_of,
     spread_of,
     time_above_temperature_limit_fraction,
     utilization_under_90pct_fraction,
@@ -263,3 +271,21 @@ def test_the_caveats_of_the_reader_are_told_with_the_run() -> None:
     )
     told = replace(capture, sensors=replace(capture.sensors, caveats=(caveat,)))
     assert caveat in measure(told).caveats
+
+
+def test_a_capture_between_two_samples_has_an_average_but_no_sample_of_its_own() -> None:
+    samples = {"time_s": [-5.0, 15.0], "power_w": [100.0, 300.0], "core_clock_mhz": [2000.0, 1800.0]}
+    series = series_of(samples | {"temperature_c": [60.0, 80.0]})
+    assert average_power_w(series) == pytest.approx(200.0)
+    assert average_of(series, "core_clock_mhz") == pytest.approx(1900.0)
+    assert peak_power_w(series) == Missing(reason="no power sample lies in the capture")
+    assert peak_of(series, "temperature_c") == Missing(reason="no temperature sample lies in the capture")
+    assert least_of(series, "core_clock_mhz") == Missing(reason="no core clock sample lies in the capture")
+    assert spread_of(series, "core_clock_mhz") == Missing(reason="fewer than two core clock samples lie in the capture")
+
+
+@pytest.mark.parametrize(("power_w", "fraction"), [(245.0, 1.0), (244.9, 0.0), (245.1, 1.0)])
+def test_power_exactly_2_percent_under_its_limit_stands_at_it(power_w: float, fraction: float) -> None:
+    # 98 % of the 250 W of LIMITS, as throttling counts it too.
+    series = series_of({"time_s": [0.0, 5.0, 10.0], "power_w": [power_w] * 3}, options=LIMITS)
+    assert time_at_power_limit_fraction(series) == fraction
