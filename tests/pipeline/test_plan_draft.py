@@ -105,6 +105,12 @@ def test_a_folder_that_is_not_there_is_refused(tmp_path: Path) -> None:
         draft_plan(tmp_path / "nowhere", beside=tmp_path)
 
 
+def test_a_file_in_place_of_the_folder_is_called_a_file(tmp_path: Path) -> None:
+    (tmp_path / "run1.csv").write_text("")
+    with pytest.raises(PlanError, match="this is a file; name the folder of the captures"):
+        draft_plan(tmp_path / "run1.csv", beside=tmp_path)
+
+
 @given(st.text(st.characters(blacklist_categories=("Cs",)), max_size=30))
 def test_any_text_is_quoted_as_toml(text: str) -> None:
     import tomllib
