@@ -200,3 +200,11 @@ def test_the_parts_that_a_newcomer_is_shown_are_those_there_are() -> None:
         if (path.suffix == ".py" and not path.stem.startswith("__")) or (path / "__init__.py").exists()
     }
     assert told == there
+
+
+def test_the_files_that_a_newcomer_is_sent_to_exist() -> None:
+    text = re.sub(r"^```.*?^```", "", (ROOT / "DEVELOPERS.md").read_text("utf-8"), flags=re.DOTALL | re.MULTILINE)
+    named = re.findall(r"(?:`| )([a-z_.]+(?:/[a-z_*.]+)+\.(?:py|md))(?:`| )", text)
+    assert len(named) > 15
+    missing = [name for name in named if not [*ROOT.glob(name)] and not [*(ROOT / "frametime").glob(name)]]
+    assert missing == []
