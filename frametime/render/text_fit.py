@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from functools import lru_cache
 from typing import Final
 
@@ -15,6 +16,8 @@ from frametime.render.glyphs import UNIT_PT, advance_width, font_file, is_simple
 ELLIPSIS: Final = "…"
 _REPLACEMENT: Final = "\N{REPLACEMENT CHARACTER}"
 _FAMILY: Final = "DejaVu Sans"
+_NUMBER_AND_UNIT: Final = re.compile(r"[+\N{MINUS SIGN}(]*\d[\d.]* [^\W\d]+\S*|[+\N{MINUS SIGN}(]*\d[\d.]* %\S*|\S+")
+"""A number with the word or the percent sign after it, or any other word."""
 
 
 @lru_cache(maxsize=1)
@@ -87,9 +90,11 @@ def _cut(text: str, kept: int) -> str:
 def wrap(text: str, width_pt: float, size_pt: float, *, max_lines: int, bold: bool = False) -> list[str]:
     """Lines of at most ``width_pt``, broken at spaces; the last one is shortened where there are too many.
 
-    A word that is wider than a line is shortened in its middle.
+    A word that is wider than a line is shortened in its middle. A number and what it counts stay on one line.
     """
-    words = drawable(text).split()
+    words: list[str] = []
+    for word in _NUMBER_AND_UNIT.findall(drawable(text)):
+        words.extend([word] if text_width_pt(word, size_pt, bold=bold) <= width_pt else word.split())
     lines: list[str] = []
     current = ""
     for position, word in enumerate(words):

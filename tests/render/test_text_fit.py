@@ -51,3 +51,10 @@ def test_a_text_of_too_many_lines_ends_with_its_last_word() -> None:
     assert lines[0] == "one two"
     assert lines[1].endswith("en")
     assert ELLIPSIS in lines[1]
+
+
+def test_a_number_and_what_it_counts_stay_on_one_line() -> None:
+    text = "Line: 95 % interval"
+    width_pt = text_width_pt("Line: 95", 10.0)
+    assert wrap(text, width_pt, 10.0, max_lines=5) == ["Line:", "95 %", "interval"]
+    assert wrap("2 undecided", text_width_pt("undecided", 10.0), 10.0, max_lines=5) == ["2", "undecided"]

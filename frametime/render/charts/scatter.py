@@ -230,14 +230,13 @@ def _table(sheet: Sheet, points: Sequence[CardPoint], corner: tuple[float, float
     n_lines = max(len(item) for item in lines)
     fits = [count for count in (n_lines, 1) if len(points) * (1.4 * (count + 1) + 0.6) <= room_em]
     shown = fits[0] if fits else 0
-    step_em = 1.4 * (shown + 1) + (0.6 if shown else 0.0)
-    for point, texts in list(zip(points, lines, strict=True))[: math.floor(room_em / step_em)]:
+    for point, texts in list(zip(points, lines, strict=True))[: None if shown else math.floor(room_em / 1.4)]:
         style = theme.style(point.index)
         sheet.mark(left + 0.6 * em, y - 0.4 * em, style.marker, style.color)
         sheet.text(left + 1.8 * em, y - 0.4 * em, shorten(point.label, width, em, bold=True), bold=True)
         for number, line in enumerate(texts[:shown]):
             sheet.text(left + 1.8 * em, y - (0.4 + 1.4 * (number + 1)) * em, shorten(line, width, em))
-        y -= step_em * em
+        y -= (1.4 * (len(texts[:shown]) + 1) + (0.6 if shown else 0.0)) * em
 
 
 def _joined_lines(lines: Sequence[str], width: float, em: float) -> tuple[str, ...]:

@@ -198,7 +198,7 @@ def _cell(
     mark = verdict_mark(item.verdict, palette)
     slot = _SLOTS.get(item.verdict, _leaning(item, result))
     middle = (number_end + left + width) / 2.0
-    x = middle + slot * min(1.25 * em, (left + width - number_end) / 2.0 - 0.7 * em)
+    x = middle + slot * min(1.25 * em, (left + width - number_end) / 2.0 - 0.95 * em)
     sheet.figure.add_artist(
         Line2D(
             [x / width_pt],
