@@ -57,8 +57,8 @@ def draft_plan(folder: Path, *, beside: Path, pattern: PathPattern | None = None
         that no plan may hold, such as one with a line end.
     """
     if not folder.is_dir():
-        found = "this is a file" if folder.is_file() else "there is no such folder"
-        raise PlanError.at(str(folder), found, helps="name the folder of the captures")
+        wrong = "this is a file" if folder.is_file() else "there is no such folder"
+        raise PlanError.at(str(folder), wrong, helps="name the folder of the captures")
     logs = sorted(_log_names(folder))
     captures = [name for name in logs if not _SENSOR_WORD.search(PurePosixPath(name).name)]
     if not captures:
