@@ -22,6 +22,7 @@ from frametime.adapters.frame_assembly import ReadColumns, assemble
 from frametime.adapters.log_stream import KeptOpen, stream_name, stream_size
 from frametime.adapters.number_style import POINT
 from frametime.adapters.numbers import TimeValues
+from frametime.adapters.own_tables import METADATA_KEY, no_capture, writer_of_schema
 from frametime.adapters.rejected import RejectedRows
 from frametime.adapters.stored_log import check_unpacked_size
 from frametime.adapters.streams import chosen_stream, flags_of_texts, unnamed_stream
@@ -34,7 +35,6 @@ if TYPE_CHECKING:
 
     import pyarrow as pa
 
-METADATA_KEY: Final = b"frametime"
 _UNIT_KEY: Final = b"unit"
 _SAMPLE: Final = 60
 
@@ -133,11 +133,24 @@ def _open_parquet(name: str, log: BinaryIO, size: int) -> ArrowSource:
     )
 
 
-def schema_names(stored: BinaryIO) -> tuple[list[tuple[str, str]], bool]:
-    """Name and unit of each column, and whether this package wrote the file."""
-    source = open_arrow(stored)
-    own = source.schema.metadata is not None and METADATA_KEY in source.schema.metadata
-    return [(field.name, _unit_text(field)) for field in source.schema], own
+class SchemaNames(NamedTuple):
+    """What the schema of a table says: name and unit of each column, and whether this package wrote it."""
+
+    columns: list[tuple[str, str]]
+    is_capture: bool
+    results_of: str | None
+    """The command that wrote this table of results, where it is one."""
+
+
+def schema_names(stored: BinaryIO) -> SchemaNames:
+    """What the schema of a table says, without reading its rows."""
+    schema = open_arrow(stored).schema
+    results_of = writer_of_schema(schema.metadata, schema.names)
+    return SchemaNames(
+        columns=[(field.name, _unit_text(field)) for field in schema],
+        is_capture=results_of is None and METADATA_KEY in (schema.metadata or {}),
+        results_of=results_of,
+    )
 
 
 def _unit_text(field: Any) -> str:
@@ -157,6 +170,8 @@ def read_arrow(log: BinaryIO, options: ReadOptions) -> ParsedLog:
     source = open_arrow(log)
     check_unpacked_size(source.unpacked_bytes(), source.name, source.stored_bytes, options)
     metadata = source.schema.metadata or {}
+    if (command := writer_of_schema(metadata, source.schema.names)) is not None:
+        raise no_capture(source.name, command)
     if METADATA_KEY in metadata and options.layout is None and options.time_column is None:
         from frametime.adapters.capture_file import stored_capture
 

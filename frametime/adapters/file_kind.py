@@ -2,7 +2,8 @@
 
 A file that is named like a table (``.csv``, ``.tsv``, ``.arrow``, ``.parquet``, ...) and is empty, damaged or not what
 its name says counts as a frame log: reading it then fails with a reason, and nothing is passed over in silence. A sound
-table that holds no times of frames, such as a list of prices, is another file. Endings that no log has are not opened.
+table that holds no times of frames, such as a list of prices, is another file, and the tables of results that this
+package writes are told by their columns. Endings that no log has are not opened.
 """
 
 from __future__ import annotations
@@ -20,11 +21,12 @@ from frametime.adapters.column_evidence import ColumnFacts, column_facts
 from frametime.adapters.header_words import Meaning, header_meaning
 from frametime.adapters.log_stream import KeptOpen, LogStream
 from frametime.adapters.number_style import number_styles
+from frametime.adapters.own_tables import writer_of_text
 from frametime.adapters.stored_log import first_block
-from frametime.adapters.text_source import HEAD_BYTES, TextSource, open_text
+from frametime.adapters.text_source import HEAD_BYTES, TextSource, encoding_of, open_text
 from frametime.errors import FrametimeError
 
-Kind: TypeAlias = Literal["frames", "sensors", "other"]
+Kind: TypeAlias = Literal["frames", "sensors", "results", "other"]
 
 TABLE_ENDINGS: Final = frozenset(
     (".csv", ".tsv", ".tab", ".psv", ".arrow", ".arrows", ".ipc", ".feather", ".parquet", ".pq")
@@ -33,6 +35,8 @@ TEXT_ENDINGS: Final = frozenset((".txt", ".log", ".dat", ".asc", ".out", ""))
 COMPRESSION_ENDINGS: Final = frozenset((".gz", ".bz2", ".xz", ".zst", ".zstd"))
 _ARROW: Final = (b"ARROW1", b"\xff\xff\xff\xff")
 _SLOW_STEP_NS: Final = 50_000_000
+_ENOUGH_BYTES: Final = 1 << 14
+_ENOUGH_LINES: Final = 200
 _FRAME_MEANINGS: Final = frozenset((Meaning.FRAME_TIME, Meaning.RATE))
 _TIME_MEANINGS: Final = frozenset((Meaning.TIMESTAMP, Meaning.TIME))
 
@@ -44,7 +48,7 @@ class FileKind:
     Attributes
     ----------
     kind : str
-        ``frames``, ``sensors`` or ``other``.
+        ``frames``, ``sensors``, ``results`` (a table that this package wrote) or ``other``.
     reason : str
         Why, in a few words.
     """
@@ -101,23 +105,31 @@ def _broken(table: bool, why: str) -> FileKind:
     return FileKind(kind="frames" if table else "other", reason=why)
 
 
+def _results(command: str) -> FileKind:
+    return FileKind(kind="results", reason=f"a table of results that 'frametime {command}' wrote")
+
+
 def _classify_arrow(stored: BinaryIO) -> FileKind:
     from frametime.adapters.arrow_table import schema_names
 
-    names, own = schema_names(stored)
-    if own:
+    names = schema_names(stored)
+    if names.results_of is not None:
+        return _results(names.results_of)
+    if names.is_capture:
         return FileKind(kind="frames", reason="a capture written by this package")
-    said = [header_meaning(name, unit) for name, unit in names]
+    said = [header_meaning(name, unit) for name, unit in names.columns]
     return _by_names([(one.meaning, one.other_unit) for one in said])
 
 
-def _classify_text(head: bytes, name: str, *, table: bool) -> FileKind:
+def _classify_text(head: bytes, name: str, *, table: bool) -> FileKind:  # noqa: PLR0911 - one line for each reason
     from frametime.adapters.dialect import detect_dialect
 
     whole = len(head) < HEAD_BYTES
-    cut = head if whole else head[: max(head.rfind(b"\n"), head.rfind(b"\r")) + 1] or head
+    cut = head if whole else _whole_lines(head)
     options = ReadOptions()
     source = open_text(cast("BinaryIO", LogStream(io.BytesIO(cut), name=name, size=len(cut))), options)
+    if (command := writer_of_text(source.head)) is not None:
+        return _results(command)
     try:
         dialect = detect_dialect(source, options)
     except FrametimeError as error:
@@ -138,6 +150,22 @@ def _classify_text(head: bytes, name: str, *, table: bool) -> FileKind:
     if sensors and _is_slow(times, facts):
         return FileKind(kind="sensors", reason="few rows a second, with columns of sensors")
     return FileKind(kind="frames", reason="a column holds times")
+
+
+def _whole_lines(head: bytes) -> bytes:
+    """The beginning without the line that it cuts; a shorter one where that has rows enough, which is quicker."""
+    encoding = encoding_of(head, complete=False)[0]
+    marks = ("\n".encode(encoding), "\r".encode(encoding)) if encoding.startswith("utf-16") else (b"\n", b"\r")
+    width = len(marks[0])
+    if head.count(marks[0], 0, _ENOUGH_BYTES) >= _ENOUGH_LINES:
+        head = head[:_ENOUGH_BYTES]
+    for mark in marks:
+        end = head.rfind(mark)
+        while end > 0 and end % width:  # half of one character and half of the next
+            end = head.rfind(mark, 0, end + width - 1)
+        if end > 0:
+            return head[: end + width]
+    return head
 
 
 def _is_slow(times: Sequence[ColumnFacts], facts: Sequence[ColumnFacts]) -> bool:

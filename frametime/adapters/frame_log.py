@@ -22,6 +22,7 @@ from frametime.adapters.frame_assembly import ReadColumns, assemble
 from frametime.adapters.layout import Layout
 from frametime.adapters.number_style import NumberStyle, number_styles
 from frametime.adapters.numbers import TimeValues, times_of_numbers, times_of_texts
+from frametime.adapters.own_tables import no_capture, writer_of_text
 from frametime.adapters.rejected import RejectedRows, caveats_of_text, reason_of, source_caveats
 from frametime.adapters.row_scan import scan_rows
 from frametime.adapters.rows import SAMPLE_ROWS
@@ -88,6 +89,8 @@ class FrameLogAdapter:
 
 
 def _parse(source: TextSource, options: ReadOptions) -> ParsedLog:
+    if (command := writer_of_text(source.head)) is not None:
+        raise no_capture(source.name, command)
     dialect = detect_dialect(source, options)
     scan = scan_rows(source, dialect)
     facts = column_facts(

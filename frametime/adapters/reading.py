@@ -114,7 +114,7 @@ def _check_frames(parsed: ParsedLog, name: str, adapter: str) -> None:
 
 
 def classify_file(path: str | os.PathLike[str]) -> FileKind:
-    """What a file in a folder is: a frame log, a sensor log or something else (``frametime.adapters.file_kind``)."""
+    """What a file in a folder is: a frame log, a sensor log, a table of results or something else."""
     from frametime.adapters import file_kind
 
     return file_kind.classify_file(path)

@@ -54,7 +54,7 @@ def refuse_log_as_output(out: Path) -> None:
     from frametime.adapters.reading import classify_file
     from frametime.errors import printable
 
-    if classify_file(out).kind != "other":
+    if classify_file(out).kind in ("frames", "sensors"):
         raise click.UsageError(f"{printable(str(out))} is a log and is not replaced: give the output another name")
 
 

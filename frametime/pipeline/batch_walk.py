@@ -6,10 +6,15 @@ import os
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, overload
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Final, overload
 
 if TYPE_CHECKING:
     from frametime.pipeline.path_pattern import PathPattern
+
+_LABELS: Final = MappingProxyType(
+    {"sensors": "sensor logs", "results": "earlier result tables", "other": "other files"}
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -107,7 +112,7 @@ def walk_captures(folder: Path, *, pattern: PathPattern | None = None, leave_out
         if kind.kind == "frames":
             names.append(name)
         else:
-            label = "sensor logs" if kind.kind == "sensors" else "other files"
+            label = _LABELS[kind.kind]
             other_counts[label] = other_counts.get(label, 0) + 1
     return Walk(captures=Captures(folder, names, pattern), other_counts=other_counts, unlisted=unlisted)
 

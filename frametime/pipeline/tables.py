@@ -120,18 +120,26 @@ def arrow_schema(columns: Sequence[Column]) -> pa.Schema:
 
 def is_batch_table(path: Path) -> bool:
     """Whether a batch has written the file, as far as its first line or its schema says."""
-    if path.suffix.lower() != ".parquet":
-        with path.open("rb") as stream:
-            head = stream.readline(1 << 20)
-        return all(name in head for name in (b"file", b"status", b"parameters"))
-    import pyarrow as pa
-    import pyarrow.parquet as pq
+    from frametime.adapters.own_tables import writer_of_names, writer_of_schema, writer_of_text
 
+    if path.suffix.lower() == ".parquet":
+        import pyarrow as pa
+        import pyarrow.parquet as pq
+
+        try:
+            schema = pq.read_schema(path)
+        except (pa.ArrowException, OSError):
+            return False
+        return writer_of_schema(schema.metadata, schema.names) == "batch"
+    with path.open("rb") as stream:
+        head = stream.readline(1 << 20)
+    if path.suffix.lower() == ".csv":
+        return writer_of_text(head.decode("utf-8", "replace")) == "batch"
     try:
-        about = pq.read_schema(path).metadata or {}
-    except (pa.ArrowException, OSError):
+        first = json.loads(head)
+    except ValueError:
         return False
-    return b"frametime.batch/" in about.get(b"frametime", b"")
+    return isinstance(first, dict) and writer_of_names(first) == "batch"
 
 
 def read_table(path: Path, *, columns: Sequence[Column]) -> Iterator[Row]:

@@ -51,6 +51,8 @@ PRICES = b"card,price\n" + b"one,500\ntwo,600\nthree,550\n"
             "sensors",
         ),
         ("monitor.txt", SLOW_SENSORS, "sensors"),
+        # cut after 64 KiB, in the midst of a character of two bytes
+        ("long.csv", (SENSORS + SENSORS[31:] * 60).decode().encode("utf-16"), "sensors"),
         # neighbours
         ("prices.csv", PRICES, "other"),
         ("run1.json", b'{"scene": "one"}', "other"),

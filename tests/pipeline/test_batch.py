@@ -12,7 +12,8 @@ from typing import Any
 import pytest
 
 from frametime.adapters.base import ReadOptions
-from frametime.errors import OutputError
+from frametime.adapters.reading import read_capture
+from frametime.errors import OutputError, ReadError
 from frametime.metrics.catalog import CATALOG
 from frametime.pipeline import batch as batch_module
 from frametime.pipeline.batch import (
@@ -26,7 +27,7 @@ from frametime.pipeline.batch import (
 )
 from frametime.pipeline.partitions import write_partitions
 from frametime.pipeline.path_pattern import PathPattern
-from frametime.pipeline.tables import Column
+from frametime.pipeline.tables import Column, is_batch_table
 
 PATTERN = PathPattern.parse("{card}/{scene}/run{run}.csv")
 
@@ -325,3 +326,33 @@ def test_options_name_known_fields_once() -> None:
         BatchOptions(read=ReadOptions(), path_pattern=PATTERN, partition_by=("driver",))
     with pytest.raises(ValueError, match="twice"):
         BatchOptions(read=ReadOptions(), path_pattern=PATTERN, partition_by=("card", "card"))
+
+
+@pytest.mark.parametrize("ending", [".csv", ".parquet", ".jsonl"])
+def test_the_table_of_an_earlier_batch_is_no_capture(captures: Path, ending: str) -> None:
+    run(captures, captures / f"first{ending}", pattern=None)
+    earlier = captures / f"first{ending}"
+    out = captures / f"second{ending}"
+    walk = walk_captures(captures, leave_out=out)
+    assert walk.other_counts == {"other files" if ending == ".jsonl" else "earlier result tables": 1}
+    assert len(walk.captures) == 12
+    count = run(captures, out, pattern=None)
+    assert count.n_failed == 0
+    assert out.read_bytes() == earlier.read_bytes()
+
+
+def test_a_table_of_others_with_a_few_of_the_names_is_told(captures: Path) -> None:
+    (captures / "mine.csv").write_text("file,status,parameters,frame_time_ms\na,ok,x,none\n", encoding="utf-8")
+    walk = walk_captures(captures)
+    assert "mine.csv" in [found.name for found in walk.captures]
+    assert not walk.other_counts
+    assert not is_batch_table(captures / "mine.csv")
+
+
+@pytest.mark.parametrize("ending", [".csv", ".parquet"])
+def test_a_table_of_results_given_as_a_capture_is_refused_as_one(captures: Path, ending: str) -> None:
+    out = captures / f"first{ending}"
+    run(captures, out, pattern=None)
+    assert is_batch_table(out)
+    with pytest.raises(ReadError, match="a table of results that 'frametime batch' wrote, not a log"):
+        read_capture(out)

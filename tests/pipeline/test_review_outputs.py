@@ -13,9 +13,10 @@ import pyarrow.parquet as pq
 import pytest
 from example_result import design, example_result, placed_run
 
+from frametime.adapters.file_kind import classify_file
 from frametime.errors import OutputError
 from frametime.pipeline import review_outputs
-from frametime.pipeline.review_outputs import DrawnOutputs, write_review
+from frametime.pipeline.review_outputs import DrawnOutputs, text_files, write_review
 from frametime.pipeline.review_schema import review_json, review_schema, schema_text
 from frametime.pipeline.review_tables import cells_csv, formula_count, runs_table, standings_csv
 from frametime.review.result import ReviewResult
@@ -197,3 +198,10 @@ def test_text_like_a_formula_is_escaped_on_request_and_numbers_never(result: Rev
         assert {row.pop("baseline") for row in safe} == {"'-harbor"}
         assert plain == safe
     assert formula_count(odd) == n_rows > 0
+
+
+def test_the_tables_of_a_review_are_no_captures(result: ReviewResult, tmp_path: Path) -> None:
+    for name, content in text_files(result).items():
+        (tmp_path / name).write_bytes(content)
+        kind = classify_file(tmp_path / name).kind
+        assert kind == ("results" if name.endswith((".csv", ".parquet")) else "other"), name
