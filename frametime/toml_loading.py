@@ -39,5 +39,11 @@ def load_toml(text: str, *, max_characters: int = MAX_CHARACTERS, max_key_parts:
             raise ValueError(f"a key has more than {max_key_parts} parts")
     try:
         return tomllib.loads(text.removeprefix("\ufeff"))
+    except tomllib.TOMLDecodeError as error:
+        # The standard reader names a table by its parts: ('limits',).
+        told = re.sub(
+            r"\(('[^()]*')(,?)\)", lambda parts: f"[{parts[1]}]".replace("', '", ".").replace("'", ""), str(error)
+        )
+        raise ValueError(told) from None
     except RecursionError:
         raise ValueError("its brackets are nested too deeply") from None

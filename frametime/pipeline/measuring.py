@@ -137,7 +137,11 @@ _SLOW_FPS: Final = 20.0
 
 def sensor_log_hint(path: str, run: MeasuredRun) -> str | None:
     """What to say of a sensor log that was given as a capture: each of its samples counts as a frame."""
-    average_fps = run.values["average_fps"].value
+    return slow_log_hint(path, run.values["average_fps"].value)
+
+
+def slow_log_hint(path: str, average_fps: float | None) -> str | None:
+    """What to say of a log that is as slow as a sensor log, and is one; ``None`` for any other."""
     if path == "-" or average_fps is None or average_fps > _SLOW_FPS:
         return None
     from frametime.adapters.file_kind import classify_file

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from frametime.caveats import Caveat, Weight
@@ -94,10 +95,33 @@ def _check(path: str, new: NewTrial, record: TuningRecord) -> None:
     if new.workload not in names:
         helps = did_you_mean(new.workload, names) or f"the record has {', '.join(map(repr, names))}"
         raise RecordError.at(path, f"workload '{printable(new.workload, limit=60)}' is not in the record", helps=helps)
-    if new.on is not None and date_text(new.on) is None:
-        raise RecordError.at(path, f"on is '{printable(new.on, limit=60)}'", helps="give a date such as 2026-11-25")
+    if new.on is not None:
+        _check_date(path, new.on)
+    _check_logs(path, new, record)
     if new.is_endurance and new.minutes is None and not new.logs:
         raise RecordError.at(path, "minutes is not known for the endurance run", helps="give --minutes or --log")
+
+
+def _check_date(path: str, on: str) -> None:
+    if date_text(on) is None:
+        raise RecordError.at(path, f"on is '{printable(on, limit=60)}'", helps="give a date such as 2026-11-25")
+    tomorrow = datetime.now(tz=UTC).date() + timedelta(days=1)  # it may be tomorrow already, farther east
+    if datetime.fromisoformat(on).date() > tomorrow:
+        raise RecordError.at(
+            path, f"on is '{on}', a day that is yet to come", helps="give the day on which the trial was made"
+        )
+
+
+def _check_logs(path: str, new: NewTrial, record: TuningRecord) -> None:
+    """A run that was noted twice would count as two runs, and make numbers surer than they are."""
+    known = {log: number for number, trial in enumerate(record.trials, start=1) for log in trial.logs}
+    folder = Path(path).resolve().parent
+    for log, name in zip(new.logs, (_from_folder(log, folder) for log in new.logs), strict=True):
+        where = f"in the record already, with trial {known[name]}" if name in known else "given twice"
+        if name in known or new.logs.count(log) > 1:
+            raise RecordError.at(
+                log, f"this log is {where}", helps="a run counts once: give each run a log with a name of its own"
+            )
 
 
 def _measured(
@@ -106,15 +130,18 @@ def _measured(
     options = limits_options(record.limits)
     sensors = new.sensors or (None,) * len(new.logs)
     try:
-        return [
+        runs = [
             numbers_of_log(log, other, options=options, reading=reading)
             for log, other in zip(new.logs, sensors, strict=True)
-        ], ()
+        ]
     except (FrametimeError, OSError) as error:
         if new.outcome == Outcome.PASSED.value:
             raise
         message = f"The trial is noted without numbers from its log: {error}"
         return [], (Caveat(code="trial-log-unusable", message=message, weight=Weight.NOTE),)
+    if new.outcome != Outcome.PASSED.value:
+        return runs, ()  # a run that failed is short, and no speed is taken from it
+    return runs, tuple(caveat for run in runs for caveat in run.caveats)
 
 
 def _from_folder(log: str, folder: Path) -> str:

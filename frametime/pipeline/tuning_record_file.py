@@ -15,7 +15,7 @@ from typing import Final
 from frametime.errors import RecordError
 from frametime.replacing import refuse_existing, write_bytes
 from frametime.tuning.record import Trial, TuningRecord
-from frametime.tuning.record_text import MAX_CHARACTERS, parse_record
+from frametime.tuning.record_text import MAX_CHARACTERS, parse_record, refuse_trial
 from frametime.tuning.record_writing import TEMPLATE, trial_text
 
 _BOM: Final = b"\xef\xbb\xbf"
@@ -56,7 +56,7 @@ def append_trial(path: str, trial: Trial) -> TuningRecord:
     target = Path(os.path.realpath(path))
     with _alone_with(target):
         before = _bytes_of(path)
-        parse_record(_decoded(before, path), name=path)
+        refuse_trial(trial_text(trial), parse_record(_decoded(before, path), name=path), name=path)
         line_end = b"\r\n" if b"\r\n" in before else b"\n"
         added = line_end + trial_text(trial).encode().replace(b"\n", line_end)
         after = before + (b"" if before.endswith(b"\n") else line_end) + added

@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from frametime.caveats import Caveat, Weight
-from frametime.errors import FrametimeError
+from frametime.errors import FrametimeError, printable
 from frametime.metrics.metric import MeasuredRun
 from frametime.metrics.options import MeasureOptions
-from frametime.pipeline.measuring import MeasureRequest, measure_file
+from frametime.pipeline.measuring import MeasureRequest, measure_file, slow_log_hint
 from frametime.tuning.record import Limits, Outcome, Trial, TuningRecord
 
 if TYPE_CHECKING:
@@ -38,12 +38,13 @@ def limits_options(limits: Limits) -> MeasureOptions:
 
 @dataclass(frozen=True, kw_only=True)
 class RunNumbers:
-    """What a trial keeps of one measured run; ``None`` where there is no sensor log."""
+    """What a trial keeps of one measured run, ``None`` where there is no sensor log; and what speaks against it."""
 
     duration_s: float
     average_fps: float | None
     average_power_w: float | None
     peak_temperature_c: float | None
+    caveats: tuple[Caveat, ...] = ()
 
 
 def numbers_of_log(
@@ -61,6 +62,7 @@ def numbers_of_log(
     from frametime.metrics.catalog import CATALOG
     from frametime.metrics.frame_series import FrameSeries
     from frametime.metrics.metric import Missing
+    from frametime.metrics.quality import quality_caveats
 
     request = _request(log, sensors, options, reading)
     capture = read_capture(request.path, options=request.read)
@@ -68,9 +70,23 @@ def numbers_of_log(
         capture = attach_sensors(capture, sensors, options=request.sensor_options or SensorOptions())
     series = FrameSeries.of(capture, options)
     found = {key: CATALOG[key].compute(series) for key in ("average_fps", "average_power_w", "peak_temperature_c")}
+    numbers = {key: None if isinstance(value, Missing) else value for key, value in found.items()}
     return RunNumbers(
         duration_s=series.duration_s,
-        **{key: None if isinstance(value, Missing) else value for key, value in found.items()},
+        caveats=_doubts(log, numbers["average_fps"], (*capture.caveats, *quality_caveats(series))),
+        **numbers,
+    )
+
+
+def _doubts(log: str, average_fps: float | None, caveats: Sequence[Caveat]) -> tuple[Caveat, ...]:
+    """That a log is no capture, or that its run should be repeated; a record has no need of the lighter caveats."""
+    hint = slow_log_hint(log, average_fps)
+    if hint is not None:
+        return (Caveat(code="trial-log-unusable", message=hint, weight=Weight.REPEAT),)
+    return tuple(
+        replace(caveat, message=f"{printable(log, limit=1000)}: repeat this run: {caveat.message}")
+        for caveat in caveats
+        if caveat.weight is Weight.REPEAT
     )
 
 
@@ -122,6 +138,8 @@ def measured_record(record: TuningRecord, folder: Path) -> tuple[TuningRecord, t
                 for log, other in zip(trial.logs, sensors, strict=True)
             ]
             trials.append(with_measurements(trial, runs))
+            if trial.outcome is Outcome.PASSED:
+                caveats += [caveat for run in runs for caveat in run.caveats]
         except (FrametimeError, OSError) as error:
             trials.append(trial)
             if trial.outcome is not Outcome.PASSED:

@@ -38,7 +38,8 @@ name = "my card"
 # core_clock_mhz = 2400      # at stock, for your own record
 # memory_clock_mhz = 2100
 
-[limits]                     # nothing beyond these is ever proposed
+# Nothing beyond these is ever proposed. The numbers here are examples: put the manufacturer's first.
+[limits]
 temperature_c = 85           # reasonable under load: below 85 to 90 (common practice, no source)
 max_core_offset_mhz = 250
 max_memory_offset_mhz = 1000

@@ -100,6 +100,24 @@ def test_a_trial_is_measured_from_its_logs(bench: Path) -> None:
     assert shown["trials"][0]["note"] == 'said "fine"'
 
 
+def test_a_log_that_is_in_the_record_is_not_noted_again(bench: Path) -> None:
+    arguments = ("add", "bench.toml", "--workload", "canyon", "--outcome", "passed", "--log")
+    assert tune(bench, *arguments, "logs/base-canyon-2160p-run1.csv").code == 0
+    before = (bench / "bench.toml").read_bytes()
+    again = tune(bench, *arguments, "./logs/base-canyon-2160p-run1.csv")
+    assert again.code == 3
+    assert "this log is in the record already, with trial 1; a run counts once" in again.err
+    assert (bench / "bench.toml").read_bytes() == before
+
+
+def test_a_log_that_is_no_capture_or_too_short_is_told(bench: Path) -> None:
+    (bench / "short.csv").write_text("frame_time_ms\n" + "10.0\n" * 50)
+    arguments = ("add", "bench.toml", "--workload", "canyon", "--outcome", "passed", "--log")
+    sensors = tune(bench, *arguments, "logs/base-canyon-2160p-run1.sensors.csv")
+    assert "this looks like a sensor log" in sensors.err
+    assert "short.csv: repeat this run: Only 50 frames" in tune(bench, *arguments, "short.csv").err
+
+
 def test_logs_of_a_record_kept_by_hand_are_measured_when_it_is_shown(bench: Path) -> None:
     trial = '\n[[trials]]\nworkload = "canyon"\noutcome = "passed"\nlogs = ["logs/base-canyon-2160p-run1.csv"]\n'
     missing = trial.replace("run1", "run9")
@@ -137,6 +155,21 @@ def test_the_log_of_a_failed_trial_may_be_broken_and_that_of_a_passed_one_not(be
         (("add", "bench.toml", "--workload", "courtyard", "--outcome", "passed", "--on", "monday"), 3, "2026-11-25"),
         (("add", "bench.toml", "--workload", "courtyard", "--outcome", "passed", "--sensors", "x"), 2, "--sensors"),
         (("add", "bench.toml", "--workload", "courtyard", "--outcome", "passed", "--fps", "-3"), 3, "average_fps"),
+        (
+            ("add", "bench.toml", "--workload", "courtyard", "--outcome", "passed", "--core", "9999"),
+            3,
+            "the new trial: core_offset_mhz is 9999; allowed is a whole number from -5000 to 5000",
+        ),
+        (
+            ("add", "bench.toml", "--workload", "courtyard", "--outcome", "passed", "--on", "2999-01-01"),
+            3,
+            "a day that is yet to come",
+        ),
+        (
+            ("add", "bench.toml", "--workload", "courtyard", "--outcome", "passed", *2 * ("--log", "a.csv")),
+            3,
+            "a.csv: this log is given twice; a run counts once",
+        ),
         (("next", "none.toml"), 3, "frametime tune new"),
         (("show", "logs/base-canyon-2160p-run1.csv"), 3, "this is not TOML"),
         (("new", "bench.toml"), 3, "the file exists"),

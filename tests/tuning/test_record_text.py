@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import posixpath
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -80,7 +82,7 @@ def test_the_template_is_a_record() -> None:
         ("core_offset_mhz = 25\n", "core_offset_mhz = 25.5\n", "line 24: in trials entry 2: core_offset_mhz is 25.5"),
         ("core_offset_mhz = 25\n", "core_offset_mhz = true\n", "core_offset_mhz is true; allowed is a whole number"),
         ("[100.5, 101]", "[100.5, nan]", "average_fps is nan"),
-        ("[100.5, 101]", "[100.5, -1]", "allowed is a number more than 0"),
+        ("[100.5, 101]", "[100.5, -1]", "allowed is a number above 0"),
         ("temperature_c = 85", "temperature_c = 185", "line 6: in [limits]: temperature_c is 185"),
         ("temperature_c = 85\n", "", "line 5: in [limits]: temperature_c is missing"),
         ("[card]", "[cards]", "line 1: unknown key 'cards'; did you mean 'card'?"),
@@ -101,6 +103,18 @@ def test_a_record_without_workloads_is_refused() -> None:
     assert "there is no [[workloads]] entry" in refused(text)
 
 
+@pytest.mark.parametrize(
+    ("first", "second", "told"),
+    [
+        ('logs = ["a.csv", "./a.csv"]', "", 'in trials entry 1: the log "./a.csv" stands twice'),
+        ('logs = ["a.csv"]', 'logs = ["b.csv", "a.csv"]', 'in trials entry 2: the log "a.csv" stands in trial 1 too'),
+    ],
+)
+def test_a_run_counts_once(first: str, second: str, told: str) -> None:
+    text = BASE.replace("on = 2026-11-25\n", f"on = 2026-11-25\n{first}\n")
+    assert told in refused(f"{text}{second}\n")
+
+
 def test_a_record_too_long_is_refused() -> None:
     assert "characters" in refused("#" * 4_000_001)
 
@@ -116,7 +130,9 @@ def test_a_record_too_long_is_refused() -> None:
         is_endurance=st.booleans(),
         minutes=st.floats(0.5, 9000.0),
         power_limit_w=st.none() | st.floats(1.0, 4000.0),
-        logs=st.lists(st.text(st.characters(exclude_categories=["Cs"])), min_size=2, max_size=2).map(tuple),
+        logs=st.lists(
+            st.text(st.characters(exclude_categories=["Cs"])), min_size=2, max_size=2, unique_by=posixpath.normpath
+        ).map(tuple),
         sensors=st.sampled_from([(), ("a", "b")]),
         average_fps=st.lists(st.floats(1e-3, 1e5), max_size=3).map(tuple),
         peak_temperature_c=st.none() | st.floats(-40.0, 150.0),
