@@ -22,9 +22,10 @@ from frametime.adapters.timeline import (
     unwrapped,
     usable_frame_times,
 )
-from frametime.caveats import Caveat
+from frametime.caveats import Caveat, Weight
 from frametime.errors import ReadError
 from frametime.units import NS_PER_MS
+from frametime.words import counted
 
 _BLOCK: Final = 1 << 18
 
@@ -45,6 +46,8 @@ def from_both(
             stamps, durations = stamps[order], durations[order]
             good = None if good is None else good[order]
             rows = order if rows is None else rows[order]
+    else:
+        _tell_missing(stamped, rows, rules, caveats)
     compared = _Compared(stamps=stamps, stamped=stamped, durations=durations, good=good)
     at_end, agree, evidence = _agreement(compared, rows, rules, caveats)
     stamps_line = None
@@ -78,6 +81,22 @@ def from_both(
         caveats=tuple(caveats),
         evidence=(evidence,),
     )
+
+
+def _tell_missing(
+    stamped: NDArray[np.bool_], rows: NDArray[np.int64] | None, rules: ClockRules, caveats: list[Caveat]
+) -> None:
+    """Say that rows are used although their time cannot be read: the frame time alone places them."""
+    missing = np.flatnonzero(~stamped)
+    if missing.size:
+        caveats.append(
+            Caveat(
+                code="time-cells-unread",
+                message=f"In {missing.size} of {counted(stamped.size, 'row')} the time cannot be read (first in line "
+                f"{rules.line_of(row_at(rows, int(missing[0])))}); the frame times were used.",
+                weight=Weight.NOTE,
+            )
+        )
 
 
 def _without_repeated_rows(

@@ -204,6 +204,8 @@ class _Chooser:
         told = self._told_unit()
         time = self._best_timestamp(kinds["timestamp"], told)
         frame_time = self._best_frame_time(kinds["frame time"], told) or self._best_frame_time(kinds["rate"], told)
+        if time is not None and frame_time is not None and self._are_lengths(time, frame_time):
+            time = None
         if frame_time is not None and frame_time.unit is RATE:
             refuse_seconds(self.name, kinds["timestamp"], self.facts[frame_time.position], self.style, told)
             if time is not None:
@@ -222,6 +224,22 @@ class _Chooser:
             self.evidence["time_column"] = self.evidence.pop("frame_time_column")
             self.evidence["unit"] = self.evidence.pop("frame_time_unit")
         return time, frame_time
+
+    def _are_lengths(self, time: ColumnUse, frame_time: ColumnUse) -> bool:
+        """Whether what is named like a clock holds lengths of time: a clock goes as far as the frames take."""
+        clock, frames = self.facts[time.position], self.facts[frame_time.position]
+        if clock.unit is None or clock.unit.ns is None or frame_time.unit is RATE or clock.mostly_rises(self.style):
+            return False
+        values, spans = clock.values(self.style, time.unit), frames.values(self.style, frame_time.unit)
+        if len(values) <= _FEW_STEPS or not is_plausible(spans) or 2 * (max(values) - min(values)) >= sum(spans):
+            return False
+        self.caveats.append(
+            Caveat(
+                code="column-not-used",
+                message=f"{clock.shown} goes up and down like lengths of time, beside {frames.shown}; it is not used.",
+            )
+        )
+        return True
 
     def _by_kind(self) -> dict[str, list[ColumnFacts]]:
         kinds: dict[str, list[ColumnFacts]] = {"timestamp": [], "frame time": [], "rate": []}

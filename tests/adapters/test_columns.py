@@ -256,6 +256,30 @@ def test_lengths_give_way_to_timestamps(name: str) -> None:
     assert steps_us(read({**STAMPS, name: LENGTHS})) == FRAMES_US
 
 
+@pytest.mark.parametrize("name", ["work time (ms)", "present time (ms)", "time (ms)"])
+def test_lengths_beside_frame_times_are_no_clock(name: str) -> None:
+    capture = read({name: ms([6000 + value % 700 for value in FRAMES_US]), "frame time (us)": us(FRAMES_US)})
+    assert steps_us(capture) == FRAMES_US
+    assert codes_of(capture) == ["column-not-used"]
+    assert f"'{name}' goes up and down" in capture.caveats[0].message
+
+
+def test_rows_out_of_order_beside_frame_times_are_not_taken_for_lengths() -> None:
+    order = sorted(range(64), key=lambda i: i * 37 % 64)
+    columns = {name: [cells[i] for i in order] for name, cells in STAMPS.items()}
+    with pytest.raises(ReadError, match="time runs backwards"):
+        read(columns)
+    assert steps_us(read(columns, ReadOptions(sort=True))) == FRAMES_US
+
+
+def test_a_time_that_cannot_be_read_beside_a_frame_time_is_told() -> None:
+    stamps = [*STAMPS["time (ms)"][:40], "?", *STAMPS["time (ms)"][41:]]
+    capture = read({**STAMPS, "time (ms)": stamps})
+    assert steps_us(capture) == FRAMES_US
+    assert codes_of(capture) == ["time-cells-unread"]
+    assert "In 1 of 64 rows the time cannot be read (first in line 42)" in capture.caveats[0].message
+
+
 @pytest.mark.parametrize("cells", [["0", "2"], ["0", "17"], ["late", "shown"]])
 def test_a_count_or_a_word_is_no_yes_and_no(cells: list[str]) -> None:
     capture = read({**STAMPS, "dropped frames": [cells[i % 5 == 0] for i in range(64)]})
