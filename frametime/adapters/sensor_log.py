@@ -24,6 +24,7 @@ from frametime.adapters.sensor_layout import SensorLayout
 from frametime.capture import TIME_COLUMN, Capture, Provenance, SensorTrace
 from frametime.caveats import Caveat, Weight
 from frametime.errors import SensorError
+from frametime.words import counted
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -195,7 +196,8 @@ def _in_order(
                 column=times.column,
                 helps="cut the log there, and give the part that belongs to the capture",
             )
-        message = f"{int((steps < 0).sum())} samples came late and were put in order of time."
+        message = counted(int((steps < 0).sum()), "sample came late and was", "samples came late and were")
+        message += " put in order of time."
         caveats.append(Caveat(code="sensor-order", message=message, weight=Weight.NOTE, metrics=SENSOR_METRICS))
     kept, order = np.unique(times.ns, return_inverse=True)
     if kept.size < times.ns.size:
@@ -204,7 +206,8 @@ def _in_order(
         caveats.append(
             Caveat(
                 code="sensor-equal-times",
-                message=f"{count} samples have the time of another; their mean is used."
+                message=counted(count, "sample has", "samples have")
+                + " the time of another; the mean is used."
                 + (" Do several cards stand in the log? A sensor layout tells: device_column." if often else ""),
                 weight=Weight.CARE if often else Weight.NOTE,
                 metrics=SENSOR_METRICS,

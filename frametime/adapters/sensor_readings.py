@@ -172,8 +172,8 @@ def reading_caveats(found: Readings, column: SensorColumn) -> list[Caveat]:
         caveats.append(
             Caveat(
                 code="sensor-out-of-range",
-                message=f"{int(found.outside.sum())} readings in column {column.column.shown} are beyond anything that "
-                f"{column.quantity} can be (in {unit}); they are left out. Did the unit change within the log?",
+                message=f"Column {column.column.shown}: {int(found.outside.sum())} of {found.outside.size} readings "
+                f"beyond anything that {column.quantity} can be (in {unit}), left out. Did the unit change within the log?",
                 weight=Weight.CARE,
             )
         )
@@ -182,8 +182,8 @@ def reading_caveats(found: Readings, column: SensorColumn) -> list[Caveat]:
         caveats.append(
             Caveat(
                 code="sensor-cells-unreadable",
-                message=f"{int(found.broken.sum())} cells in column {column.column.shown} hold no number in its unit; "
-                "they are left out.",
+                message=f"Column {column.column.shown}: {int(found.broken.sum())} of {found.broken.size} cells without "
+                "a number in its unit, left out.",
                 weight=Weight.CARE,
             )
         )
