@@ -173,7 +173,8 @@ def reading_caveats(found: Readings, column: SensorColumn) -> list[Caveat]:
             Caveat(
                 code="sensor-out-of-range",
                 message=f"Column {column.column.shown}: {int(found.outside.sum())} of {found.outside.size} readings "
-                f"beyond anything that {column.quantity} can be (in {unit}), left out. Did the unit change within the log?",
+                f"beyond anything that {column.quantity} can be (in {unit}), left out. Did the unit change in the "
+                "log?",
                 weight=Weight.CARE,
             )
         )
