@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from capture_samples import provenance
+from example_result import NO_FINDINGS
 
 from frametime.capture import Conditions
-from frametime.metrics.findings import Findings, Stutter
+from frametime.metrics.findings import Stutter
 from frametime.metrics.metric import Curve, Judgement, MeasuredRun, MetricValue
 from frametime.metrics.options import MeasureOptions
 from frametime.review.design import ReviewDesign
@@ -28,18 +30,6 @@ _LABELS = {
     "low_0p1pct_percentile_fps": ("0.1 % low (percentile)", "Rate that all but the slowest 0.1 % of frames reach."),
     "p99_frame_time_ms": ("99 % frame time", "Frame time that 99 % of frames do not exceed."),
 }
-NO_FINDINGS = Findings(
-    stutters=(),
-    rhythm=None,
-    drift=None,
-    segments=(),
-    fixed_refresh=None,
-    variable_refresh=None,
-    motion=None,
-    dropped=None,
-    throttling=(),
-    profile=(),
-)
 
 
 def curve(x: Sequence[float], y: Sequence[float]) -> Curve:
@@ -93,11 +83,7 @@ def sample_run(conditions: Conditions, fps: float, *, power_w: float | None, wit
             )
             for key, value in values.items()
         },
-        findings=NO_FINDINGS
-        if not with_curves
-        else Findings(
-            **{**{name: getattr(NO_FINDINGS, name) for name in NO_FINDINGS.__dataclass_fields__}, "stutters": stutters}
-        ),
+        findings=replace(NO_FINDINGS, stutters=stutters) if with_curves else NO_FINDINGS,
         curves=curves if with_curves else {},
         caveats=(),
         judgement=Judgement(word="usable", reasons=()),

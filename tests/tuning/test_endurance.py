@@ -5,29 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pyarrow as pa
 import pytest
+from made_sensors import provenance
 from numpy.typing import NDArray
 
-from frametime.capture import Capture, Conditions, Provenance, SensorTrace
+from frametime.capture import Capture, Conditions, SensorTrace
 from frametime.metrics.measure import measure
 from frametime.metrics.options import MeasureOptions
 from frametime.tuning.criterion import Criterion, EnduranceRules
 from frametime.tuning.endurance import EnduranceVerdict, judge_endurance
 
 MINUTES = 32.0
-
-
-def provenance() -> Provenance:
-    return Provenance(
-        file_name="long.csv",
-        sha256="",
-        size_bytes=0,
-        adapter="made",
-        rows_read=0,
-        rows_rejected=0,
-        rejected_rows=(),
-        layout_toml="",
-        evidence=(),
-    )
 
 
 def frames_ms(minutes: float = MINUTES) -> NDArray[np.float64]:
