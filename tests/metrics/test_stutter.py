@@ -67,6 +67,26 @@ def test_stutters_are_those_of_the_definition(times_ns: list[int], rule: Stutter
     assert_as_defined(times_ns, rule, by_definition(times_ns, rule), start_ns)
 
 
+@pytest.mark.parametrize(
+    ("around_ms", "frame_ms", "rule", "is_stutter"),
+    [
+        (3.0, 7.0, StutterRule(), True),  # longer by exactly 4 ms: "or more"
+        (3.0, 6.999, StutterRule(), False),
+        (3.0, 7.1, StutterRule(min_excess_ms=4.1), True),
+        (10.0, 20.0, StutterRule(), False),  # exactly twice the median: "longer than"
+        (10.0, 20.001, StutterRule(), True),
+        (0.7, 2.1, StutterRule(factor=3.0, min_excess_ms=0.0), False),
+    ],
+)
+def test_at_the_thresholds(around_ms: float, frame_ms: float, rule: StutterRule, is_stutter: bool) -> None:
+    times_ns = [round(around_ms * MS)] * 101
+    times_ns[50] = round(frame_ms * MS)
+    stamps = timestamps(times_ns, start_ns=5_000 * MS)
+    found = find_stutters(stamps, frame_times_ms(stamps), rule=rule)
+    assert found.positions.tolist() == [50] * is_stutter
+    assert found.ends_s.tolist() == [pytest.approx((50 * around_ms + frame_ms) / 1000.0)] * is_stutter
+
+
 @pytest.mark.parametrize("spread", [0.05, 0.3, 0.8])
 def test_all_ways_to_the_local_median_agree(spread: float, monkeypatch: pytest.MonkeyPatch) -> None:
     """Bounds by blocks, counts by blocks, gathered windows and the wavelet matrix give what the definition says."""
