@@ -129,14 +129,12 @@ def _request(chosen: dict[str, Any]) -> MeasureRequest:
     """What is asked of each file; its path is still to be put in."""
     from frametime.pipeline.measuring import MeasureRequest
 
-    has_sensors = chosen["sensors"] is not None
-    sensor_options = make_sensor_options(chosen, needs="--sensors", given=has_sensors)
     return MeasureRequest(
         path="-",
         read=make_read_options(chosen),
         measure=make_measure_options(chosen),
         sensors=chosen["sensors"],
-        sensor_options=sensor_options if has_sensors else None,
+        sensor_options=make_sensor_options(chosen, needs="--sensors", given=chosen["sensors"] is not None),
         skip_start_auto=skips_warm_up(chosen),
         segment=_segment(chosen["segment"]),
         keep_curves=chosen["plot"] is not None,

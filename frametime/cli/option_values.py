@@ -165,8 +165,8 @@ def _shares(text: str) -> tuple[float, ...]:
     return shares
 
 
-def make_sensor_options(chosen: Mapping[str, Any], *, needs: str, given: bool) -> SensorOptions:
-    """The sensor options of a command line.
+def make_sensor_options(chosen: Mapping[str, Any], *, needs: str, given: bool) -> SensorOptions | None:
+    """The sensor options of a command line; ``None`` without a sensor log, whose reader is then not imported.
 
     Parameters
     ----------
@@ -185,6 +185,7 @@ def make_sensor_options(chosen: Mapping[str, Any], *, needs: str, given: bool) -
         for name in ("sensor_layout", "sensor_offset", "sensor_zone", "sensor_device", "recorded_from"):
             if chosen[name] is not None:
                 raise click.UsageError(f"--{name.replace('_', '-')} is for reading a sensor log: give {needs} too")
+        return None
     from frametime.adapters.sensor_layout import SensorLayout
     from frametime.adapters.sensor_log import SensorOptions
 
