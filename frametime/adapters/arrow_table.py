@@ -82,7 +82,7 @@ def open_arrow(log: BinaryIO) -> ArrowSource:
             return _open_parquet(name, log, size)
         stream: Any = pa.PythonFile(KeptOpen(log), mode="r")
         if head.startswith(b"ARROW1"):
-            reader = pa.ipc.open_file(stream)
+            schema = _legible(pa.ipc.open_file(stream).schema)
 
             def read_file(columns: Sequence[int]) -> pa.Table:
                 wanted = pa.ipc.IpcReadOptions(included_fields=sorted(columns))
@@ -90,12 +90,12 @@ def open_arrow(log: BinaryIO) -> ArrowSource:
 
             return ArrowSource(
                 name=name,
-                schema=reader.schema,
+                schema=schema,
                 stored_bytes=size,
                 read=read_file,
                 unpacked_bytes=lambda: arrow_bytes(log),
             )
-        schema = pa.ipc.open_stream(stream).schema
+        schema = _legible(pa.ipc.open_stream(stream).schema)
 
         def read_stream(columns: Sequence[int]) -> pa.Table:
             log.seek(0)
@@ -108,12 +108,23 @@ def open_arrow(log: BinaryIO) -> ArrowSource:
         )
 
 
+def _legible(schema: pa.Schema) -> pa.Schema:
+    """The schema, once the names of its columns are known to be UTF-8: Arrow decodes each only when it is asked for.
+
+    Raises
+    ------
+    UnicodeDecodeError
+    """
+    _ = schema.names
+    return schema
+
+
 def _open_parquet(name: str, log: BinaryIO, size: int) -> ArrowSource:
     import pyarrow as pa
     from pyarrow import parquet
 
     stream: Any = pa.PythonFile(KeptOpen(log), mode="r")
-    schema = parquet.ParquetFile(stream).schema_arrow
+    schema = _legible(parquet.ParquetFile(stream).schema_arrow)
     # Texts stay as they are stored, each once with a number for each row: unpacked, a short file may be of any size.
     texts = [field.name for field in schema if is_text(field.type)]
     opened = parquet.ParquetFile(stream, read_dictionary=texts)

@@ -237,6 +237,13 @@ def test_damaged_tables(form: str, data: st.DataObject) -> None:
         assert capture.n_frames >= 2
 
 
+@pytest.mark.parametrize("form", ["file", "stream", "parquet"])
+def test_a_name_of_a_column_that_is_no_text_is_damage(form: str) -> None:
+    content = foreign(TABLES["integer ns"], form).getvalue().replace(b"finished_ns", b"\x80inished_ns")
+    with pytest.raises(ReadError, match="the Arrow or Parquet data are damaged"):
+        read_capture(io.BytesIO(content))
+
+
 def test_the_printed_layout_reads_the_same() -> None:
     for name, table in TABLES.items():
         if name == "typed timestamps with zone":
