@@ -5,16 +5,14 @@ A missing browser is an error, never a skip: ``-m "not browser"`` leaves these t
 
 from __future__ import annotations
 
-import importlib.util
 import os
-import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import pytest
+import report_samples as samples
 
 from frametime.pipeline.report_files import write_report
 from frametime.pipeline.tuning_report_files import write_tuning_report
@@ -31,19 +29,6 @@ ARGUMENTS = (
 )
 
 
-def _samples() -> ModuleType:
-    name = "report_samples"
-    if name not in sys.modules:
-        path = Path(__file__).parents[1] / "render" / "report" / "report_samples.py"
-        spec = importlib.util.spec_from_file_location(name, path)
-        assert spec is not None
-        assert spec.loader is not None
-        module = importlib.util.module_from_spec(spec)
-        sys.modules[name] = module
-        spec.loader.exec_module(module)
-    return sys.modules[name]
-
-
 @pytest.fixture(scope="session")
 def browser() -> Iterator[Any]:
     from playwright.sync_api import sync_playwright
@@ -57,7 +42,6 @@ def browser() -> Iterator[Any]:
 @pytest.fixture(scope="session")
 def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     """The report of the small and of the hostile review, and that of a tuning record."""
-    samples: Any = _samples()
     found = {}
     for name, result in (("small", samples.small()), ("hostile", samples.hostile())):
         found[name] = write_report(result, tmp_path_factory.mktemp(name))[0]

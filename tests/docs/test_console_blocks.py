@@ -2,18 +2,10 @@
 
 from __future__ import annotations
 
-import importlib.util
 from pathlib import Path
 
+import console_blocks
 import pytest
-
-_spec = importlib.util.spec_from_file_location("console_blocks", Path(__file__).with_name("console_blocks.py"))
-assert _spec is not None and _spec.loader is not None
-console_blocks = importlib.util.module_from_spec(_spec)
-import sys  # noqa: E402  (a dataclass looks its module up there)
-
-sys.modules["console_blocks"] = console_blocks
-_spec.loader.exec_module(console_blocks)
 
 
 @pytest.mark.parametrize("page", console_blocks.pages(), ids=lambda page: page.name)

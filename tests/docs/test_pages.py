@@ -2,21 +2,14 @@
 
 from __future__ import annotations
 
-import importlib.util
 import re
-import sys
 from pathlib import Path
 
+import command_pages
 import pytest
 
 ROOT = Path(__file__).parents[2]
 PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").rglob("*.md"))]
-
-_spec = importlib.util.spec_from_file_location("command_pages", Path(__file__).with_name("command_pages.py"))
-assert _spec is not None and _spec.loader is not None
-command_pages = importlib.util.module_from_spec(_spec)
-sys.modules["command_pages"] = command_pages
-_spec.loader.exec_module(command_pages)
 
 
 def test_the_command_reference_is_what_the_program_says() -> None:

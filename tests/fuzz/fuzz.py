@@ -16,7 +16,7 @@ import atheris
 sys.path.insert(0, str(Path(__file__).parent))
 
 with atheris.instrument_imports(include=["frametime"]):
-    from targets import TARGETS, seeds
+    from fuzz_targets import TARGETS, seeds
 
     from frametime.errors import FrametimeError
 

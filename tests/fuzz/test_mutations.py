@@ -2,20 +2,12 @@
 
 from __future__ import annotations
 
-import importlib.util
 import random
-import sys
-from pathlib import Path
 
+import fuzz_targets as targets
 import pytest
 
 from frametime.errors import FrametimeError
-
-_spec = importlib.util.spec_from_file_location("fuzz_targets", Path(__file__).with_name("targets.py"))
-assert _spec is not None and _spec.loader is not None
-targets = importlib.util.module_from_spec(_spec)
-sys.modules["fuzz_targets"] = targets
-_spec.loader.exec_module(targets)
 
 TOKENS = [
     b",",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -18,8 +19,7 @@ from frametime.review.result import ReviewResult
 
 @pytest.fixture(scope="module")
 def result() -> ReviewResult:
-    made: ReviewResult = example.example_result()
-    return made
+    return example.example_result()
 
 
 def test_page_and_text_are_written_and_nothing_else(result: ReviewResult, tmp_path: Path) -> None:
@@ -85,11 +85,7 @@ def test_the_text_names_the_charts_that_lie_beside_it(
 
 
 UNGUARDED = """
-import importlib.util, sys
-spec = importlib.util.spec_from_file_location("example_result_of_review_tests", sys.argv[1])
-example = importlib.util.module_from_spec(spec)
-sys.modules[spec.name] = example
-spec.loader.exec_module(example)
+import example_result as example
 from frametime.pipeline.chart_files import ChartRequest, chart_contents
 from frametime.render.charts.review_charts import review_figures
 from frametime.render.theme import Theme
@@ -103,9 +99,14 @@ chart_contents(result, request, [name for name, _ in review_figures(result, Them
 def test_a_script_without_the_guard_is_told_so_and_does_not_wait_forever(tmp_path: Path) -> None:
     script = tmp_path / "unguarded.py"
     script.write_text(UNGUARDED, encoding="utf-8")
-    path = Path(__file__).parents[1] / "review" / "example_result.py"
+    path = os.pathsep.join([str(Path(example.__file__).parent), os.environ.get("PYTHONPATH", "")])
     done = subprocess.run(
-        [sys.executable, str(script), str(path)], capture_output=True, text=True, timeout=240, check=False
+        [sys.executable, str(script)],
+        capture_output=True,
+        text=True,
+        timeout=240,
+        check=False,
+        env={**os.environ, "PYTHONPATH": path},
     )
     assert done.returncode == 1
     assert "put the call below if __name__ == '__main__':" in done.stderr

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+import simulated_card as sim
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -17,21 +16,6 @@ from frametime.tuning.proposal import Finished, Phase, Proposal
 from frametime.tuning.record import STOCK, Outcome, Setting, Trial, TuningRecord
 from frametime.tuning.record_text import TABLES
 from frametime.tuning.trial_view import TrialView
-
-
-def _simulated_card() -> object:
-    name = "simulated_card_of_tuning_tests"
-    if name not in sys.modules:
-        spec = importlib.util.spec_from_file_location(name, Path(__file__).with_name("simulated_card.py"))
-        assert spec is not None
-        assert spec.loader is not None
-        module = importlib.util.module_from_spec(spec)
-        sys.modules[name] = module
-        spec.loader.exec_module(module)
-    return sys.modules[name]
-
-
-sim = _simulated_card()
 
 
 def with_trials(record: TuningRecord, *trials: Trial) -> TuningRecord:

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import importlib.util
 import math
-import sys
 from dataclasses import replace
-from pathlib import Path
-from types import ModuleType
 from typing import Any
 
+import example_result as example
 import numpy as np
 
 from frametime.caveats import Caveat, Weight
@@ -31,29 +28,14 @@ HOSTILE = (
 )
 
 
-def _load(name: str, path: Path) -> ModuleType:
-    if name not in sys.modules:
-        spec = importlib.util.spec_from_file_location(name, path)
-        assert spec is not None
-        assert spec.loader is not None
-        module = importlib.util.module_from_spec(spec)
-        sys.modules[name] = module
-        spec.loader.exec_module(module)
-    return sys.modules[name]
-
-
-made: Any = _load("example_result_of_review_tests", Path(__file__).parents[2] / "review" / "example_result.py")
-
-
 def small() -> ReviewResult:
     """Three cards, three scenes, two resolutions; one run is off, one cell is missing, one run is excluded."""
-    result: ReviewResult = made.example_result()
-    return result
+    return example.example_result()
 
 
 def hostile() -> ReviewResult:
     """The small review with hostile text wherever a log or a plan can put some."""
-    design = made.example_design()
+    design = example.example_design()
     script, quotes, lines, image, closing, direction = HOSTILE
     cards = tuple(
         replace(card, label=label, settings=closing, driver=image)
@@ -77,7 +59,7 @@ def hostile() -> ReviewResult:
         metrics=metrics,
         exclusions={"amber-6/canyon/1440p/3": closing},
     )
-    runs = [_hostile_run(run, number) for number, run in enumerate(made.example_runs())]
+    runs = [_hostile_run(run, number) for number, run in enumerate(example.example_runs())]
     result: ReviewResult = review_runs(changed, runs, plan={"title": script, closing: [quotes, {lines: image}]})
     return replace(
         result,
@@ -149,12 +131,12 @@ def hundred_cells(
                         level = fps if unit == "{frame}/s" else 1000.0 / fps
                         values.setdefault(key, level * factor * math.exp(0.015 * rng.standard_normal()))
                     runs.append(
-                        made.placed_run(
+                        example.placed_run(
                             card, scene, resolution, str(number), values, curves=_noise(rng, 1000.0 / fps, n_points)
                         )
                     )
     every_other = tuple((scene, resolution) for scene in scenes[::2] for resolution in resolutions)
-    design = made.design(
+    design = example.design(
         cards,
         scenes,
         resolutions,

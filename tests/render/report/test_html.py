@@ -7,10 +7,10 @@ import hashlib
 import re
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
 from xml.etree.ElementTree import Element
 
 import pytest
+import report_samples as samples
 from report_page_reading import own_text, parsed
 
 from frametime.pipeline.report_files import report_texts, write_report
@@ -120,7 +120,7 @@ def test_pictures_say_in_words_what_they_show(tree: Element) -> None:
     assert all(drawing.get("aria-hidden") == "true" for drawing in others)
 
 
-def test_hostile_text_stays_text(hostile: ReviewResult, hostile_folder: Path, samples: Any) -> None:
+def test_hostile_text_stays_text(hostile: ReviewResult, hostile_folder: Path) -> None:
     page = (hostile_folder / "report.html").read_text("utf-8")
     tree = parsed(page)
     assert all("alert" not in (item.text or "") for item in tree.iter("script") if item.get("type") is None)
@@ -141,7 +141,7 @@ def test_a_hundred_cells_stay_below_three_megabytes(hundred_folder: Path) -> Non
     assert 1_000_000 < size_bytes < 3_000_000
 
 
-def test_twelve_metrics_in_a_hundred_cells_stay_below_three_megabytes(samples: Any) -> None:
+def test_twelve_metrics_in_a_hundred_cells_stay_below_three_megabytes() -> None:
     texts = report_texts(samples.hundred_cells(many_metrics=True), charts_folder="charts")
     assert 2_000_000 < len(texts.page.encode("utf-8")) < 3_000_000
     tree = parsed(texts.page)
@@ -155,7 +155,7 @@ def test_twelve_metrics_in_a_hundred_cells_stay_below_three_megabytes(samples: A
     assert "charts/ratios-cedar-12-rmssd-ms-page7.png" in files
 
 
-def test_the_same_review_gives_the_same_bytes(small_folder: Path, samples: Any, tmp_path: Path) -> None:
+def test_the_same_review_gives_the_same_bytes(small_folder: Path, tmp_path: Path) -> None:
     write_report(samples.small(), tmp_path)
     for name in ("report.html", "report.md"):
         assert (tmp_path / name).read_bytes() == (small_folder / name).read_bytes()
