@@ -52,7 +52,9 @@ class Dialect(NamedTuple):
     tail : tuple of Row
         Rows from the end; their line numbers count from the start of the tail.
     cut_last_line : str or None
-        Text of a last line that was cut off, left out of the data.
+        Text of a last line that was cut off, or may have been, left out of the data.
+    has_open_row : bool
+        Whether the last row of the data has no line end, nor a quote that closes its last cell.
     footer : tuple of str
         Lines after the data.
     metadata : dict
@@ -76,6 +78,7 @@ class Dialect(NamedTuple):
     sample: tuple[Row, ...]
     tail: tuple[Row, ...]
     cut_last_line: str | None
+    has_open_row: bool
     footer: tuple[str, ...]
     metadata: dict[str, str]
     evidence: dict[str, str]
@@ -110,8 +113,11 @@ def _is_units_row(cells: Sequence[str]) -> bool:
     return bool(filled) and known > 0 and (known == len(filled) or bracketed == len(filled))
 
 
-def detect_dialect(source: TextSource, options: ReadOptions) -> Dialect:
+def detect_dialect(source: TextSource, options: ReadOptions, *, keeps_open_row: bool = True) -> Dialect:
     """Find how a text is laid out; what ``options.layout`` states is taken as told.
+
+    A last row without a line end belongs to the data unless it is seen to be cut off; where its last number matters
+    and may lack digits unseen, ``keeps_open_row=False`` leaves it out.
 
     Raises
     ------
@@ -133,7 +139,7 @@ def detect_dialect(source: TextSource, options: ReadOptions) -> Dialect:
     first_line = rows[start].line
     data_start = source.start + len("".join(lines[: first_line - 1]).encode("utf-8"))
     sample = tuple(rows[start:])
-    ending = text_ending(source, sample, data_start, delimiter, quote, spaced, n_columns)
+    ending = text_ending(source, sample, data_start, delimiter, quote, spaced, n_columns, keeps_open_row=keeps_open_row)
     top = header.line if header is not None else first_line
     evidence = {
         "delimiter": why,
@@ -160,6 +166,7 @@ def detect_dialect(source: TextSource, options: ReadOptions) -> Dialect:
         data_end=ending.data_end,
         tail=ending.tail,
         cut_last_line=ending.cut,
+        has_open_row=ending.is_open,
         footer=ending.footer,
         evidence=evidence,
     )

@@ -35,6 +35,7 @@ from frametime.adapters.table_reader import (
     read_texts,
     read_typed,
 )
+from frametime.adapters.text_ending import may_lack_digits
 from frametime.adapters.text_source import TextSource, encoding_of, not_text, open_text, single_byte_encoding
 from frametime.adapters.timeline import Timeline
 from frametime.caveats import Caveat
@@ -92,17 +93,11 @@ def _parse(source: TextSource, options: ReadOptions) -> ParsedLog:
     if (command := writer_of_text(source.head)) is not None:
         raise no_capture(source.name, command)
     dialect = detect_dialect(source, options)
+    facts, choice = _chosen(source, dialect, options)
+    if dialect.has_open_row and _ends_in_a_frame_time(dialect, facts, choice):
+        dialect = detect_dialect(source, options, keeps_open_row=False)
+        facts, choice = _chosen(source, dialect, options)
     scan = scan_rows(source, dialect)
-    facts = column_facts(
-        dialect.names,
-        dialect.units_row,
-        [row.cells for row in _sample(dialect)],
-        dialect.n_columns,
-        [row.cells for row in dialect.tail],
-    )
-    styles, why = _styles(dialect, facts, options.layout or Layout())
-    choice = choose_columns(facts, styles, options, source.name)
-    choice.evidence.setdefault("decimal", why)
     columns = _read_columns(source, dialect, facts, choice, options)
     layout, comments = found_layout(source, dialect, choice)
     parsed = assemble(
@@ -118,6 +113,32 @@ def _parse(source: TextSource, options: ReadOptions) -> ParsedLog:
     )
     read = partial(_read_other_columns, source, dialect, facts, columns.records, parsed.timeline, options)
     return replace(parsed.log, read_columns=read)
+
+
+def _chosen(source: TextSource, dialect: Dialect, options: ReadOptions) -> tuple[tuple[ColumnFacts, ...], ColumnChoice]:
+    """What is known of the columns, and which of them are read."""
+    facts = column_facts(
+        dialect.names,
+        dialect.units_row,
+        [row.cells for row in _sample(dialect)],
+        dialect.n_columns,
+        [row.cells for row in dialect.tail],
+    )
+    styles, why = _styles(dialect, facts, options.layout or Layout())
+    choice = choose_columns(facts, styles, options, source.name)
+    choice.evidence.setdefault("decimal", why)
+    return facts, choice
+
+
+def _ends_in_a_frame_time(dialect: Dialect, facts: Sequence[ColumnFacts], choice: ColumnChoice) -> bool:
+    """Whether the last cell of a row is a frame time that may lack digits unseen; a timestamp would run backwards."""
+    use = choice.frame_time
+    return (
+        choice.time is None
+        and use is not None
+        and use.position == dialect.n_columns - 1
+        and may_lack_digits(facts[use.position].cells, choice.style.decimal)
+    )
 
 
 def _sample(dialect: Dialect) -> Sequence[Any]:

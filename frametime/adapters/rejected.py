@@ -154,7 +154,8 @@ def source_caveats(source: TextSource, dialect: Dialect, scan: RowScan) -> tuple
         caveats.append(
             Caveat(
                 code="cut-last-line",
-                message=f"The last line was cut off ('{printable(dialect.cut_last_line, limit=40)}') and is left out.",
+                message=f"The last line ('{printable(dialect.cut_last_line, limit=40)}') has no line end, so it may be "
+                "cut off, and is left out.",
                 weight=Weight.NOTE,
             )
         )

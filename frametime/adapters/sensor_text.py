@@ -33,6 +33,7 @@ from frametime.adapters.sensor_text_caveats import text_caveats
 from frametime.adapters.sensor_time_column import column_named, find_time_column, is_absolute
 from frametime.adapters.stored_log import StoredHash, kept_unchanged, open_stored, unpacked
 from frametime.adapters.table_reader import TextTable, lines_of_records, read_texts
+from frametime.adapters.text_ending import may_lack_digits
 from frametime.adapters.text_source import TextSource, open_text
 from frametime.adapters.time_units import CLOCK, DATE, TimeUnit
 from frametime.capture import SENSOR_COLUMNS, Provenance, RejectedRow
@@ -67,9 +68,19 @@ def read_sensor_text(
         with log:
             text = open_text(cast("BinaryIO", log), read, encoding=layout.text.encoding)
             with text.stream:
-                reader = _SensorReader(text, detect_dialect(text, read), layout, options, read)
+                reader = _SensorReader(text, _dialect(text, read), layout, options, read)
                 samples = reader.samples(wants_absolute=wants_absolute)
         return _with_origin(samples, stored.size, digest.hexdigest(), compression)
+
+
+def _dialect(text: TextSource, read: ReadOptions) -> Dialect:
+    """How the text is laid out, without a last row whose last number may lack digits."""
+    dialect = detect_dialect(text, read)
+    last = dialect.n_columns - 1
+    cells = [row.cells[last] for row in dialect.sample if len(row.cells) > last]
+    if dialect.has_open_row and all(may_lack_digits(cells, mark) for mark in ".,"):
+        return detect_dialect(text, read, keeps_open_row=False)
+    return dialect
 
 
 def _with_origin(samples: SensorSamples, size: int, sha256: str, compression: str | None) -> SensorSamples:

@@ -37,7 +37,7 @@ def text_caveats(source: TextSource, dialect: Dialect, table: TextTable, scan: R
             )
         )
     if dialect.cut_last_line is not None:
-        message = "The last line of the sensor log was cut off; it is left out."
+        message = "The last line of the sensor log has no line end, so it may be cut off, and is left out."
         caveats.append(Caveat(code="sensor-last-line-cut", message=message, weight=Weight.NOTE, metrics=SENSOR_METRICS))
     if source.nul_bytes:
         message = f"The sensor log ends in {source.nul_bytes} zero bytes, as after a loss of power; they were ignored."

@@ -12,15 +12,26 @@ from frametime.adapters.text_source import LINES, TextSource
 
 
 class TextEnding(NamedTuple):
+    """Where the rows end, and what stands there; the fields of `Dialect` say more."""
+
     sample: tuple[Row, ...]
     tail: tuple[Row, ...]
     data_end: int
     cut: str | None
+    is_open: bool
     footer: tuple[str, ...]
 
 
 def text_ending(
-    source: TextSource, sample: tuple[Row, ...], data_start: int, delimiter: str, quote: str, spaced: bool, count: int
+    source: TextSource,
+    sample: tuple[Row, ...],
+    data_start: int,
+    delimiter: str,
+    quote: str,
+    spaced: bool,
+    count: int,
+    *,
+    keeps_open_row: bool,
 ) -> TextEnding:
     """Take footer and a cut-off last line from the end of the data."""
     offset, text = source.tail()
@@ -46,12 +57,15 @@ def text_ending(
     footer = tuple(
         line.rstrip("\r\n") for row in footer_rows for line in lines[row.line - 1 : row.next_line - 1] if line.strip()
     )
-    cut = None
+    cut, is_open = None, False
     last_line = lines[-1] if lines else ""
     if rows and not footer_rows and not last_line.endswith(("\n", "\r")) and source.nul_bytes == 0 and len(rows) > 1:
         known = [*sample[:SAMPLE_ROWS], *rows[:-1]] if offset > data_start else rows[:-1]
-        if _is_cut(rows[-1].cells, known, count, numeric):
-            cut = "".join(lines[rows[-1].line - 1 :])
+        last_row = "".join(lines[rows[-1].line - 1 :])
+        n_quotes = last_row.count(quote) if quote else 0
+        is_open = not (n_quotes and last_row.rstrip().endswith(quote))
+        if n_quotes % 2 == 1 or (is_open and not keeps_open_row) or _is_cut(rows[-1].cells, known, count, numeric):
+            cut, is_open = last_row, False
             footer_rows = [rows[-1]]
             rows = rows[:-1]
     end = source.end
@@ -60,7 +74,7 @@ def text_ending(
     if offset == data_start and footer_rows:
         below = sample[0].line - 1 + footer_rows[0].line
         sample = tuple(row for row in sample if row.line < below)
-    return TextEnding(sample=sample, tail=tuple(rows[-200:]), data_end=end, cut=cut, footer=footer)
+    return TextEnding(sample=sample, tail=tuple(rows[-200:]), data_end=end, cut=cut, is_open=is_open, footer=footer)
 
 
 def _fits(cells: Sequence[str], numeric: Sequence[int]) -> bool:
@@ -93,6 +107,20 @@ def _is_cut(cells: Sequence[str], known: Sequence[Row], count: int, numeric: Seq
     return _decimals(own) < min(map(_decimals, others)) or (
         _decimals(own) <= 0 and len(own) < min(map(len, others)) and all(_decimals(other) == 0 for other in others)
     )
+
+
+def may_lack_digits(cells: Sequence[str], decimal: str) -> bool:
+    """Whether one more number of this column could have lost digits at its end unseen.
+
+    Not where all numbers have the same count of decimals, one or more.
+
+    Examples
+    --------
+    >>> may_lack_digits(["16.68", "7.12"], "."), may_lack_digits(["16680", "7120"], ".")
+    (False, True)
+    """
+    counts = {len(cell) - cell.rfind(decimal) - 1 if decimal in cell else 0 for cell in map(str.strip, cells) if cell}
+    return len(counts) != 1 or counts == {0}
 
 
 def _decimals(cell: str) -> int:

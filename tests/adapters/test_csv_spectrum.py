@@ -51,6 +51,7 @@ def dialect_of(source: TextSource, *, header_bytes: int, n_columns: int, names: 
         sample=(),
         tail=(),
         cut_last_line=None,
+        has_open_row=False,
         footer=(),
         metadata={},
         evidence={},
