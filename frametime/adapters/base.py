@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, BinaryIO, Final, Protocol, runtime_checkable
+from typing import TYPE_CHECKING, BinaryIO, Final, NamedTuple, Protocol, runtime_checkable
 
 from frametime.adapters.layout import ColumnRef, Layout
 from frametime.adapters.time_units import unit_named, unit_names
@@ -96,8 +96,7 @@ class ReadOptions:
             raise ValueError(f"tolerated_rows must be 0 or more, got {self.tolerated_rows!r}")
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class OtherColumn:
+class OtherColumn(NamedTuple):
     """A column of the log that the frames do not use: it may hold a sensor.
 
     Attributes

@@ -142,9 +142,10 @@ def _read(
     from pyarrow import csv
 
     names = _column_names(dialect.n_columns)
-    large = dialect.data_end - dialect.data_start > _LARGE_BYTES
-    block = max(_LARGE_BLOCK if large else 1 << 20, min(options.max_line_bytes, 1 << 30))
-    read = csv.ReadOptions(use_threads=threads, block_size=block, column_names=names)
+    size = dialect.data_end - dialect.data_start
+    block = max(_LARGE_BLOCK if size > _LARGE_BYTES else 1 << 20, min(options.max_line_bytes, 1 << 30))
+    # A single block is read by one thread anyway, and starting the others takes longer than a small log.
+    read = csv.ReadOptions(use_threads=threads and size > block, block_size=block, column_names=names)
     parse = csv.ParseOptions(
         delimiter=dialect.delimiter or _NO_DELIMITER,
         quote_char=dialect.quote or False,

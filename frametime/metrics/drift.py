@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.block_values import Blocks, absolute_steps, make_blocks
+from frametime.metrics.block_values import Blocks, absolute_steps, block_edges, make_blocks
 from frametime.metrics.change_points import ChangePoint, best_split, find_change_points
 from frametime.metrics.distributions import normal_quantile
 from frametime.metrics.drift_words import change_sentence, drift_sentence, warm_up_sentence
@@ -24,8 +23,7 @@ if TYPE_CHECKING:
     from frametime.metrics.frame_series import FrameSeries
 
 
-@dataclass(frozen=True, kw_only=True)
-class DriftRule:
+class DriftRule(NamedTuple):
     """Thresholds of drift, change and warm-up. All are common practice, no source, unless a source is named.
 
     Attributes
@@ -94,7 +92,7 @@ def find_drift(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> Drift:
     Drift
         The slope is ``None`` where there are too few blocks; the sentence gives the reason.
     """
-    blocks = _blocks(series, rule)
+    blocks = make_blocks(series.frame_times_ms, series.ends_s, block_s=rule.block_s, max_blocks=rule.max_blocks)
     warm_up, first = _find_warm_up(blocks, rule)
     times_s, levels_ms = blocks.middles_s[first:], blocks.levels_ms[first:]
     if levels_ms.size < rule.min_blocks:
@@ -147,9 +145,9 @@ def warm_up_length_s(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> flo
         return series.drift.warm_up.skip_s
     if series.duration_s < rule.warm_up_min_s:
         return Missing(reason=f"in runs under {rule.warm_up_min_s:g} s warm-up cannot be told from the scene")
-    blocks = _blocks(series, rule)
-    if _longest_warm_up(blocks, rule) < 2:
-        return Missing(reason=f"{counted(blocks.n_blocks, 'block')} of frames: too few to tell warm-up from the scene")
+    n_blocks = block_edges(series.ends_s, block_s=rule.block_s, max_blocks=rule.max_blocks)[0].size - 1
+    if _longest_warm_up(n_blocks, rule) < 2:
+        return Missing(reason=f"{counted(n_blocks, 'block')} of frames: too few to tell warm-up from the scene")
     return 0.0
 
 
@@ -160,15 +158,9 @@ def level_change_count(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> f
     return float(sum(change.kind == "level" for change in series.drift.changes))
 
 
-def _blocks(series: FrameSeries, rule: DriftRule) -> Blocks:
-    return make_blocks(
-        series.frame_times_ms, series.ends_s, block_s=rule.block_s, max_blocks=rule.max_blocks, min_frames=4
-    )
-
-
-def _longest_warm_up(blocks: Blocks, rule: DriftRule) -> int:
-    """Most blocks that can be warm-up; fewer than two are none."""
-    return int(rule.warm_up_fraction * blocks.n_blocks)
+def _longest_warm_up(n_blocks: int, rule: DriftRule) -> int:
+    """Most of so many blocks that can be warm-up; fewer than two are none."""
+    return int(rule.warm_up_fraction * n_blocks)
 
 
 def _slope(
@@ -191,7 +183,7 @@ def _find_warm_up(blocks: Blocks, rule: DriftRule) -> tuple[WarmUp | None, int]:
     taken for warm-up.
     """
     levels_ms = blocks.levels_ms
-    longest = _longest_warm_up(blocks, rule)
+    longest = _longest_warm_up(blocks.n_blocks, rule)
     if blocks.ends_s[-1] < rule.warm_up_min_s or longest < 2:
         return None, 0
     rest = levels_ms[longest:]

@@ -18,17 +18,14 @@ def _spread(positions: NDArray[np.float64], values: NDArray[np.float64], n_cells
     """
     base = np.floor(positions)
     part = positions - base
-    first = base.astype(np.int64) - 1
-    weights = (
-        -part * (part - 1.0) * (part - 2.0) / 6.0,
-        (part + 1.0) * (part - 1.0) * (part - 2.0) / 2.0,
-        -(part + 1.0) * part * (part - 2.0) / 2.0,
-        (part + 1.0) * part * (part - 1.0) / 6.0,
-    )
-    cells = np.concatenate([first + 1 + point for point in range(_POINTS)])
-    shares = np.concatenate([values * weight for weight in weights])
-    grid = np.asarray(np.bincount(cells, weights=shares, minlength=n_cells + _POINTS), dtype=np.float64)
+    below, beyond, beyond_next = part + 1.0, part - 1.0, part - 2.0
+    inner, outer = below * beyond_next / 2.0, part * beyond / 6.0
+    cells = base.astype(np.int64)
     # Cell 0 of the padded grid is point -1 of the ring, the last ones are points beyond its end.
+    grid = np.zeros(n_cells + _POINTS)
+    for weights in (-outer * beyond_next, inner * beyond, -inner * part, outer * below):
+        np.add.at(grid, cells, values * weights)
+        cells += 1
     ring = grid[1 : n_cells + 1]
     ring[-1] += grid[0]
     ring[: _POINTS - 1] += grid[n_cells + 1 :]
@@ -96,11 +93,14 @@ def lomb_scargle(
     double = np.fft.rfft(_spread(2.0 * turns * n_cells % n_cells, ones, n_cells))[1 : n_frequencies + 1]
     # Turning each pair of sums by half the phase of the second makes sine and cosine independent (Scargle's tau).
     length = np.abs(double)
-    half_phase = np.sqrt(np.where(length > 0.0, double / np.where(length > 0.0, length, 1.0), 1.0))
-    turned = single * np.conj(half_phase)
+    cosine = np.divide(double.real, length, out=np.ones(n_frequencies), where=length > 0.0)
+    half_cosine = np.sqrt(np.maximum(0.5 + 0.5 * cosine, 0.0))
+    half_sine = np.copysign(np.sqrt(np.maximum(0.5 - 0.5 * cosine, 0.0)), double.imag)
+    turned_cosine = single.real * half_cosine + single.imag * half_sine
+    turned_sine = single.imag * half_cosine - single.real * half_sine
     n = values.size
     cosine_squares = 0.5 * (n + length)
     sine_squares = 0.5 * (n - length)
-    power = turned.real**2 / cosine_squares
-    power += np.where(sine_squares > 1e-9 * n, turned.imag**2 / np.maximum(sine_squares, 1e-9 * n), 0.0)
+    power = turned_cosine**2 / cosine_squares
+    power += np.where(sine_squares > 1e-9 * n, turned_sine**2 / np.maximum(sine_squares, 1e-9 * n), 0.0)
     return np.asarray(0.5 * power, dtype=np.float64)

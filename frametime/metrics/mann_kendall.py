@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,8 +16,7 @@ A random walk of 60 steps lies so close to a parabola that changes as much less 
 """
 
 
-@dataclass(frozen=True, kw_only=True)
-class TrendTest:
+class TrendTest(NamedTuple):
     """Result of the test.
 
     Attributes

@@ -21,7 +21,6 @@ from frametime.metrics.options import MeasureOptions
 from frametime.metrics.profile import smoothness_profile
 from frametime.metrics.quality import quality_caveats
 from frametime.metrics.regularity_caveats import regularity_caveats
-from frametime.metrics.sensor_caveats import sensor_caveats
 
 LISTED_STUTTERS: Final = 1000
 """At most so many stutters are listed with their times; all of them are counted."""
@@ -128,10 +127,18 @@ def _caveats(series: FrameSeries, capture: Capture) -> tuple[Caveat, ...]:
         *capture.caveats,
         *quality_caveats(series),
         *regularity_caveats(series),
-        *sensor_caveats(series),
+        *_sensor_caveats(series),
         *_listing_caveats(series),
     )
     return tuple(sorted(found, key=lambda caveat: _HEAVIEST_FIRST.index(caveat.weight)))
+
+
+def _sensor_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
+    if series.sensors is None:
+        return ()
+    from frametime.metrics.sensor_caveats import sensor_caveats
+
+    return sensor_caveats(series)
 
 
 def _listing_caveats(series: FrameSeries) -> tuple[Caveat, ...]:

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import cmath
 import math
 import sys
 from functools import lru_cache
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -78,7 +77,7 @@ def concentration(times_s: NDArray[np.float64], period_s: float) -> float:
     >>> round(concentration(np.array([0.0, 2.0, 4.0]), 2.0), 9), round(concentration(np.array([0.0, 1.0]), 2.0), 9)
     (1.0, 0.0)
     """
-    return float(abs(np.exp(2j * np.pi * times_s / period_s).sum())) / times_s.size
+    return float(abs(_on_circle(2.0 * np.pi * times_s / period_s).sum())) / times_s.size
 
 
 def _cycle_range(n: int) -> tuple[float, float]:
@@ -95,7 +94,7 @@ def _spectrum(places: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray
     low, high = _cycle_range(n)
     if n <= 64:
         cycles = np.asarray(np.arange(low, high + 1e-9, _STEP), dtype=np.float64)
-        turned = np.exp(2j * np.pi * np.outer(cycles, places))
+        turned = _on_circle(2.0 * np.pi * np.outer(cycles, places))
         return cycles, np.asarray(np.abs(turned.sum(axis=1)) / n, dtype=np.float64)
     # Linear in time: counts on a grid fine enough that the shortest period has 16 cells, then one transform.
     n_cells = 32 * n
@@ -104,6 +103,14 @@ def _spectrum(places: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray
     values = np.asarray(np.abs(np.fft.rfft(counts, padded)) / n, dtype=np.float64)
     first, last = math.ceil(low / _STEP), int(high / _STEP)
     return np.asarray(np.arange(first, last + 1) * _STEP, dtype=np.float64), values[first : last + 1]
+
+
+def _on_circle(angles: NDArray[np.floating[Any]]) -> NDArray[np.complex128]:
+    """exp(i angle), several times faster than the exponential of complex numbers."""
+    points = np.empty(angles.shape, dtype=np.complex128)
+    np.cos(angles, out=points.real)
+    np.sin(angles, out=points.imag)
+    return points
 
 
 @lru_cache(maxsize=32)
@@ -115,14 +122,14 @@ def _chance_concentrations(n: int, n_simulated: int) -> NDArray[np.float64]:
     import random  # Starts in a fifth of the time that numpy.random takes, and a quick check is mostly start-up.
 
     words = np.frombuffer(random.Random(_SEED).randbytes(8 * n_simulated * (n - 2)), dtype="<u8")
-    inner = words.reshape(n_simulated, n - 2) * 2.0**-64
-    places = np.concatenate((np.zeros((n_simulated, 1)), inner, np.ones((n_simulated, 1))), axis=1)
+    angles = np.multiply(words.reshape(n_simulated, n - 2).T, 2.0 * np.pi * 2.0**-64, order="C")
     low, high = _cycle_range(n)
-    turned = np.exp(2j * np.pi * low * places)
-    step = np.exp(2j * np.pi * _STEP * places)
+    turned, step = _on_circle(low * angles), _on_circle(_STEP * angles)
+    n_periods = int((high - low) / _STEP) + 1
+    ends = 1.0 + _on_circle(2.0 * np.pi * (low + _STEP * np.arange(n_periods)))
     highest = np.zeros(n_simulated)
-    for _ in range(int((high - low) / _STEP) + 1):
-        np.maximum(highest, np.abs(turned.sum(axis=1)), out=highest)
+    for end in ends:
+        np.maximum(highest, np.abs(turned.sum(axis=0) + end), out=highest)
         turned *= step
     return np.sort(highest / n)
 
@@ -210,7 +217,8 @@ def _beats(
 ) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
     """Number of the nearest beat of each time, and whether the time lies close to it."""
     turns = (times_s - times_s[0]) / period_s
-    phase = cmath.phase(complex(np.exp(2j * np.pi * turns).sum())) / (2.0 * math.pi)
+    mean = complex(_on_circle(2.0 * np.pi * turns).sum())
+    phase = math.atan2(mean.imag, mean.real) / (2.0 * math.pi)
     turns -= phase
     beats = np.rint(turns)
     return beats.astype(np.int64), np.abs(turns - beats) <= follow_fraction

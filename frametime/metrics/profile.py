@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 from frametime.metrics.findings import Findings, ProfileItem
 from frametime.metrics.metric import PRACTICE, MetricValue
@@ -25,8 +24,7 @@ _VARIATION: Final = (
 )
 
 
-@dataclass(frozen=True, kw_only=True)
-class ProfileRule:
+class ProfileRule(NamedTuple):
     """The thresholds between the words of the profile; the source of each stands with the item.
 
     Attributes
