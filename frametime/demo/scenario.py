@@ -1,7 +1,7 @@
 """The invented review: three cards, five scenes, three resolutions, three runs, and how fast each cell truly is.
 
 Nothing here stands for a real card, scene or shop. The speeds are the truth that the captures are made from, so the
-verdicts can be judged: *Brae 70* is faster nearly everywhere and costs more; *Hollin 3* is as fast as the baseline
+verdicts can be judged: *Brae 41* is faster nearly everywhere and costs more; *Hollin 2* is as fast as the baseline
 where nothing is ray-traced and slower where something is, at a lower price and lower power.
 """
 
@@ -77,8 +77,8 @@ class DemoScene:
 
 CARDS: Final = (
     DemoCard(
-        key="tarn-5",
-        label="Tarn 5",
+        key="tarn-6",
+        label="Tarn 6",
         price=549.0,
         driver="31.2",
         settings="stock",
@@ -90,8 +90,8 @@ CARDS: Final = (
         layout="microseconds",
     ),
     DemoCard(
-        key="brae-70",
-        label="Brae 70",
+        key="brae-41",
+        label="Brae 41",
         price=639.0,
         driver="8.14",
         settings="stock",
@@ -103,8 +103,8 @@ CARDS: Final = (
         layout="microseconds",
     ),
     DemoCard(
-        key="hollin-3",
-        label="Hollin 3",
+        key="hollin-2",
+        label="Hollin 2",
         price=459.0,
         driver="31.2",
         settings="stock",
@@ -116,7 +116,7 @@ CARDS: Final = (
         layout="decimal comma",
     ),
 )
-BASELINE: Final = "tarn-5"
+BASELINE: Final = "tarn-6"
 
 SCENES: Final = (
     DemoScene(
@@ -132,8 +132,8 @@ SCENES: Final = (
         busy_pct=(96.0, 98.0, 99.0),
     ),
     DemoScene(
-        key="foundry",
-        label="Foundry Shift",
+        key="bottling",
+        label="Bottling Hall",
         tags=("raster", "indoor"),
         rates_fps=(144.0, 101.0, 57.0),
         path=(1.00, 0.98, 1.03, 1.01, 0.97, 1.02, 1.04, 0.99, 0.97, 0.99),
@@ -156,8 +156,8 @@ SCENES: Final = (
         busy_pct=(98.0, 99.0, 99.0),
     ),
     DemoScene(
-        key="glasshouse",
-        label="Glasshouse",
+        key="pavilion",
+        label="Fern Pavilion",
         tags=("ray-traced", "outdoor"),
         rates_fps=(88.0, 60.0, 36.0),
         path=(1.10, 1.08, 1.00, 0.94, 0.90, 0.93, 0.99, 1.02, 1.03, 1.01),
@@ -185,23 +185,23 @@ CAPPED: Final = ("regatta", "1080p")
 SPEEDS: Final[Mapping[tuple[str, str], tuple[float, float, float]]] = MappingProxyType(
     {
         # (card, scene): true speed over the baseline at each resolution
-        ("brae-70", "orchard"): (1.040, 1.075, 1.110),
-        ("brae-70", "foundry"): (1.005, 1.050, 1.085),
-        ("brae-70", "lanterns"): (1.120, 1.140, 1.170),
-        ("brae-70", "glasshouse"): (1.090, 1.120, 1.150),
-        ("brae-70", "regatta"): (1.060, 1.060, 1.095),
-        ("hollin-3", "orchard"): (1.048, 1.015, 0.995),
-        ("hollin-3", "foundry"): (1.002, 1.028, 1.010),
-        ("hollin-3", "lanterns"): (0.955, 0.940, 0.925),
-        ("hollin-3", "glasshouse"): (0.965, 0.950, 0.940),
-        ("hollin-3", "regatta"): (1.045, 1.045, 1.012),
+        ("brae-41", "orchard"): (1.040, 1.075, 1.110),
+        ("brae-41", "bottling"): (1.005, 1.050, 1.085),
+        ("brae-41", "lanterns"): (1.120, 1.140, 1.170),
+        ("brae-41", "pavilion"): (1.090, 1.120, 1.150),
+        ("brae-41", "regatta"): (1.060, 1.060, 1.095),
+        ("hollin-2", "orchard"): (1.048, 1.015, 0.995),
+        ("hollin-2", "bottling"): (1.002, 1.028, 1.010),
+        ("hollin-2", "lanterns"): (0.955, 0.940, 0.925),
+        ("hollin-2", "pavilion"): (0.965, 0.950, 0.940),
+        ("hollin-2", "regatta"): (1.045, 1.045, 1.012),
     }
 )
 
-MISSING_CELL: Final = ("hollin-3", "glasshouse", "2160p")
+MISSING_CELL: Final = ("hollin-2", "pavilion", "2160p")
 """The scene did not start on this card at this resolution."""
 
-BAD_RUN: Final = ("brae-70", "orchard", "1440p", 2)
+BAD_RUN: Final = ("brae-41", "orchard", "1440p", 2)
 """A background task ran for part of this run."""
 BAD_FROM: Final = 0.30
 BAD_TO: Final = 0.72

@@ -12,13 +12,13 @@ from typing import Final
 from frametime.demo.scenario import CARDS, SCENES, DemoCard, DemoScene
 
 TUNING_SEED: Final = 5
-TUNED_CARD: Final = "brae-70"
+TUNED_CARD: Final = "brae-41"
 TRIAL_S: Final = 20.0
 ENDURANCE_S: Final = 45 * 60.0
 LAP_S: Final = 60.0
 
 LIGHT: Final = "orchard"
-HEAVY: Final = "glasshouse"
+HEAVY: Final = "pavilion"
 _RATES_FPS: Final = {LIGHT: 105.6, HEAVY: 67.2}
 _CORE_GAIN: Final = {LIGHT: 0.00034, HEAVY: 0.00030}
 _MEMORY_GAIN: Final = {LIGHT: 0.00006, HEAVY: 0.00009}

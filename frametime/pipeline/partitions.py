@@ -1,4 +1,4 @@
-"""Tables in folders that are named for what their rows share: ``card=brae-70/scene=harbor/part-0.parquet``.
+"""Tables in folders that are named for what their rows share: ``card=brae-41/scene=harbor/part-0.parquet``.
 
 This is the layout of Apache Hive, which engines that read Parquet know: the columns by which rows are parted stand in
 the names of folders and not in the files, signs other than letters, digits and ``-._~`` as ``%`` and two digits.
@@ -32,8 +32,8 @@ def folder_name(field: str, value: str | None) -> str:
 
     Examples
     --------
-    >>> folder_name("card", "brae-70"), folder_name("scene", "old town/1"), folder_name("scene", None)
-    ('card=brae-70', 'scene=old%20town%2F1', 'scene=__HIVE_DEFAULT_PARTITION__')
+    >>> folder_name("card", "brae-41"), folder_name("scene", "old town/1"), folder_name("scene", None)
+    ('card=brae-41', 'scene=old%20town%2F1', 'scene=__HIVE_DEFAULT_PARTITION__')
     """
     if value == NO_VALUE:
         raise OutputError(f"{field} '{NO_VALUE}' would be read back as no value; rename it")

@@ -94,8 +94,8 @@ def labels(keys: Sequence[str]) -> list[str]:
 
     Examples
     --------
-    >>> labels(["amber-6", "brae_70"]), labels(["amber", "Amber"])
-    (['Amber 6', 'Brae 70'], ['amber', 'Amber'])
+    >>> labels(["amber-6", "brae_41"]), labels(["amber", "Amber"])
+    (['Amber 6', 'Brae 41'], ['amber', 'Amber'])
     """
     told = [_label(key) for key in keys]
     counts = Counter(told)

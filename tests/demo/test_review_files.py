@@ -85,7 +85,7 @@ def test_the_full_review_has_runs_of_a_minute_and_an_endurance_run() -> None:
     def seconds(name: str) -> float:
         return sum(map(int, gzip.decompress(full[name]).decode().split()[1:])) / 1e6
 
-    assert 59.5 < seconds("captures/tarn-5/orchard/2160p/run1.csv.gz") <= 60.0
+    assert 59.5 < seconds("captures/tarn-6/orchard/2160p/run1.csv.gz") <= 60.0
     assert 44.9 < seconds("tuning/endurance.csv.gz") / 60.0 <= 45.0
     assert float(full["tuning/endurance.sensors.csv"].decode().splitlines()[-1].split(",")[0]) >= 2_700.0
     assert 'logs = ["endurance.csv.gz"]' in full["tuning/tuning.toml"].decode()

@@ -65,7 +65,7 @@ def test_the_average_is_the_true_rate_within_the_scatter_of_runs() -> None:
 
 
 def test_frames_are_positive_whole_microseconds_and_follow_one_another() -> None:
-    times_us = frame_times_us(run_of("tarn-5", "glasshouse", "1440p"), duration_s=DURATION_S)
+    times_us = frame_times_us(run_of("tarn-6", "pavilion", "1440p"), duration_s=DURATION_S)
     assert times_us.dtype == np.int64
     assert times_us.min() > 0
     # Beside the camera path, which a mean over 61 frames (a second) follows, neighbors must still be alike.

@@ -29,7 +29,7 @@ def average_fps(trial: DemoTrial, number: int) -> tuple[float, ...]:
 
 def test_each_trial_is_the_next_one() -> None:
     record = TuningRecord(
-        card=CardFacts(name="Brae 70"),
+        card=CardFacts(name="Brae 41"),
         limits=Limits(temperature_c=85.0, max_core_offset_mhz=200, max_memory_offset_mhz=500, power_w=300.0),
         workloads=(Workload(name=LIGHT), Workload(name=HEAVY)),
         steps=Steps(),

@@ -43,8 +43,8 @@ key = "harbor"
 tags = ["raster"]
 
 [[scenes]]
-key = "glasshouse"
-label = "Glasshouse"
+key = "pavilion"
+label = "Fern Pavilion"
 tags = ["ray-traced"]
 settings = "high"
 
@@ -88,7 +88,7 @@ def test_a_plan_is_read_whole() -> None:
     assert design.exclusions == {"birch-9/harbor/1440p/2": "an update ran in the background"}
     assert design.running_cost is not None
     assert design.running_cost.currency == "EUR"
-    assert plan.scene_settings == {"glasshouse": "high"}
+    assert plan.scene_settings == {"pavilion": "high"}
     assert plan.captures.folder == Path("bench/logs")
 
 
@@ -97,7 +97,7 @@ def test_cuts_are_all_then_the_plans_own_then_one_for_each_resolution() -> None:
     assert list(cuts) == ["all", "no-rays", "1440p", "2160p"]
     assert cuts["no-rays"].cells == (("harbor", "1440p"), ("harbor", "2160p"))
     assert cuts["no-rays"].definition == "not tagged ray-traced"
-    assert cuts["2160p"].cells == (("harbor", "2160p"), ("glasshouse", "2160p"))
+    assert cuts["2160p"].cells == (("harbor", "2160p"), ("pavilion", "2160p"))
 
 
 def test_cuts_with_and_without_each_tag_on_demand() -> None:

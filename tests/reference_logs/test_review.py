@@ -61,8 +61,8 @@ def test_no_verdict_contradicts_the_truth(compared: list[CellComparison]) -> Non
 
 
 def test_the_verdicts_are_mixed(compared: list[CellComparison]) -> None:
-    brae = Counter(item.verdict for item in compared if item.candidate == "brae-70")
-    hollin = Counter(item.verdict for item in compared if item.candidate == "hollin-3")
+    brae = Counter(item.verdict for item in compared if item.candidate == "brae-41")
+    hollin = Counter(item.verdict for item in compared if item.candidate == "hollin-2")
     assert brae["ahead"] >= 10
     assert brae["behind"] == 0
     assert set(hollin) == {"ahead", "behind", "tied", "undecided"}
@@ -72,10 +72,10 @@ def test_ray_traced_scenes_decide_one_card(result: ReviewResult) -> None:
     found = {
         (item.cut, item.candidate): item.ratio for item in result.overall if item.metric == HEADLINE and item.ratio
     }
-    assert found["all", "brae-70"] > 1.06
-    assert abs(found["all", "hollin-3"] - 1.0) < 0.02
-    assert found["ray-traced", "hollin-3"] < 0.96
-    assert found["not-ray-traced", "hollin-3"] > 1.0
+    assert found["all", "brae-41"] > 1.06
+    assert abs(found["all", "hollin-2"] - 1.0) < 0.02
+    assert found["ray-traced", "hollin-2"] < 0.96
+    assert found["not-ray-traced", "hollin-2"] > 1.0
 
 
 def test_only_the_spoiled_run_is_flagged(result: ReviewResult) -> None:
@@ -105,5 +105,5 @@ def test_the_limiter_is_found_on_every_card_and_nowhere_else(result: ReviewResul
 def test_price_and_power_speak_for_the_tied_card(result: ReviewResult) -> None:
     value = {row.card: row.fps_per_money for row in result.value if (row.cut, row.metric) == ("all", HEADLINE)}
     joules = {row.card: row.energy_per_frame_j for row in result.efficiency if row.cut == "all"}
-    assert value["hollin-3"] > value[BASELINE] > value["brae-70"]
-    assert joules["hollin-3"] < joules[BASELINE] < joules["brae-70"]
+    assert value["hollin-2"] > value[BASELINE] > value["brae-41"]
+    assert joules["hollin-2"] < joules[BASELINE] < joules["brae-41"]

@@ -167,7 +167,7 @@ def placed_run(
 
 def design(
     cards: Sequence[str] = ("amber-6", "birch-9", "cedar-12"),
-    scenes: Sequence[str] = ("harbor", "canyon", "glasshouse"),
+    scenes: Sequence[str] = ("harbor", "canyon", "pavilion"),
     resolutions: Sequence[str] = ("1440p", "2160p"),
     *,
     prices: Mapping[str, float] | None = None,
@@ -238,7 +238,7 @@ def example_runs(seed: int = 7, *, with_curves: bool = True) -> list[PlacedRun]:
     rng = np.random.default_rng(seed)
     speed = {"amber-6": 1.0, "birch-9": 1.08, "cedar-12": 1.01}
     power_w = {"amber-6": 250.0, "birch-9": 310.0, "cedar-12": 220.0}
-    base = {"harbor": 140.0, "canyon": 110.0, "glasshouse": 75.0}
+    base = {"harbor": 140.0, "canyon": 110.0, "pavilion": 75.0}
     runs = []
     for card, card_speed in speed.items():
         for scene, rate in base.items():
@@ -246,7 +246,7 @@ def example_runs(seed: int = 7, *, with_curves: bool = True) -> list[PlacedRun]:
                 if (card, scene, resolution) == ("cedar-12", "canyon", "2160p"):
                     continue
                 for number in range(1, 4):
-                    level = rate * factor * card_speed * (0.9 if card == "cedar-12" and scene == "glasshouse" else 1.0)
+                    level = rate * factor * card_speed * (0.9 if card == "cedar-12" and scene == "pavilion" else 1.0)
                     fps = level * math.exp(0.006 * rng.standard_normal())
                     if (card, scene, resolution, number) == ("birch-9", "harbor", "1440p", 2):
                         fps *= 0.91
@@ -283,7 +283,7 @@ def example_runs(seed: int = 7, *, with_curves: bool = True) -> list[PlacedRun]:
 
 def example_design() -> ReviewDesign:
     """The design of the example."""
-    scenes = ("harbor", "canyon", "glasshouse")
+    scenes = ("harbor", "canyon", "pavilion")
     without = tuple((scene, resolution) for scene in scenes[:2] for resolution in ("1440p", "2160p"))
     high = tuple((scene, "2160p") for scene in scenes)
     return design(

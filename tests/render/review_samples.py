@@ -112,7 +112,7 @@ def sample_review(
     """A review of known make: the cards differ by a few percent, and by scene a little more or less."""
     rng = np.random.default_rng(seed)
     names = ("Amber 6", "Basalt 9", "Cinder 4", "Drift 70", "Ember 8 Plus", "Flint 5", "Garnet 3", "Heath 2")
-    places = ("Harbor", "Canyon", "Night market", "Old mill", "Glasshouse", "Ridge line", "Tide pool", "Foundry")
+    places = ("Harbor", "Canyon", "Night market", "Old mill", "Fern Pavilion", "Ridge line", "Tide pool", "Bottling")
     tail = " with the factory overclock, the quiet fan profile and a 320 W power limit" if long_labels else ""
     cards = tuple(
         CardEntry(

@@ -12,7 +12,7 @@ from frametime.render.check_text import check_text
 from frametime.render.interval_gaps import gap_lines
 
 LOGS = Path(__file__).parents[2] / "reference_logs"
-SPOILED = LOGS / "review" / "captures" / "brae-70" / "orchard" / "1440p" / "run2.csv.gz"
+SPOILED = LOGS / "review" / "captures" / "brae-41" / "orchard" / "1440p" / "run2.csv.gz"
 ATLAS = LOGS / "recorded" / "preset-base" / "atlas" / "1080p" / "run1.csv.gz"
 
 

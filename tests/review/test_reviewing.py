@@ -264,9 +264,9 @@ def test_with_the_pooled_scatter_the_interval_is_that_of_the_whole_card() -> Non
     levels = {
         (card, scene, "1440p"): list(100.0 * np.exp(0.01 * rng.standard_normal(3)))
         for card in ("amber-6", "birch-9")
-        for scene in ("harbor", "canyon", "glasshouse", "moor", "quarry")
+        for scene in ("harbor", "canyon", "pavilion", "moor", "quarry")
     }
-    scenes = ("harbor", "canyon", "glasshouse", "moor", "quarry")
+    scenes = ("harbor", "canyon", "pavilion", "moor", "quarry")
     asked = design(("amber-6", "birch-9"), scenes, ("1440p",), metrics=AVERAGE, spread="pooled")
     result = review_runs(asked, runs_of(levels))
     widths = {
