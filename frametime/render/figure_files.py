@@ -54,24 +54,19 @@ def figure_bytes(figure: Figure, theme: Theme, file_format: str) -> bytes:
     with theme.settings():
         if file_format == "png":
             return _png_bytes(figure, dpi=theme.size.dpi)
-        if file_format == "svg":
-            from frametime.render.svg_drawing import svg_bytes
-
-            return svg_bytes(figure, dpi=theme.size.dpi, metadata=_METADATA[file_format])
-        from frametime.render.pdf_drawing import pdf_bytes
-
-        return pdf_bytes(figure, dpi=theme.size.dpi, metadata=_METADATA[file_format])
+        stream = io.BytesIO()
+        figure.savefig(stream, format=file_format, metadata=_METADATA[file_format])
+        return stream.getvalue()
 
 
 def _png_bytes(figure: Figure, *, dpi: int) -> bytes:
     """The pixels, without a channel of opacity where every one is opaque."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
     from PIL import Image
 
-    from frametime.render.glyphs import OutlineCanvas
-
-    canvas: Any = figure.canvas if isinstance(figure.canvas, OutlineCanvas) else OutlineCanvas(figure)
+    canvas = figure.canvas if isinstance(figure.canvas, FigureCanvasAgg) else FigureCanvasAgg(figure)
     canvas.draw()
-    size: tuple[int, int] = canvas.get_width_height(physical=True)
+    size = canvas.get_width_height(physical=True)
     image = Image.frombuffer("RGBA", size, canvas.buffer_rgba(), "raw", "RGBA", 0, 1)
     if image.getchannel("A").getextrema() == (255, 255):
         image = image.convert("RGB")

@@ -11,7 +11,6 @@ from matplotlib.ft2font import FT2Font
 from matplotlib.textpath import text_to_path
 
 from frametime.errors import printable
-from frametime.render.glyphs import UNIT_PT, advance_width, font_file, is_simple
 
 ELLIPSIS: Final = "…"
 _REPLACEMENT: Final = "\N{REPLACEMENT CHARACTER}"
@@ -47,20 +46,9 @@ def text_width_pt(text: str, size_pt: float, *, bold: bool = False) -> float:
     text = drawable(text)
     if not text:
         return 0.0
-    if is_simple(text):
-        width = advance_width(_font_file(bold=bold), text) * size_pt / UNIT_PT
-    else:
-        width, _, _ = text_to_path.get_text_width_height_descent(text, _properties(size_pt, bold=bold), ismath=False)
+    font = FontProperties(family=_FAMILY, size=size_pt, weight="bold" if bold else "normal")
+    width, _, _ = text_to_path.get_text_width_height_descent(text, font, ismath=False)
     return float(width) * 1.01  # rounding of the glyphs to pixels
-
-
-def _properties(size_pt: float, *, bold: bool) -> FontProperties:
-    return FontProperties(family=_FAMILY, size=size_pt, weight="bold" if bold else "normal")
-
-
-@lru_cache(maxsize=2)
-def _font_file(*, bold: bool) -> str:
-    return font_file(_properties(10.0, bold=bold))
 
 
 def shorten(text: str, width_pt: float, size_pt: float, *, bold: bool = False) -> str:

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import io
+import re
 import subprocess
 import sys
+import zlib
 from pathlib import Path
 
 import matplotlib as mpl
@@ -12,6 +15,7 @@ import pytest
 from capture_samples import measured, sample_capture
 from chart_reading import pixels
 from matplotlib.figure import Figure
+from PIL import Image
 from review_samples import sample_review
 
 from frametime.errors import OutputError
@@ -75,6 +79,34 @@ def test_text_of_an_svg_is_drawn_as_paths() -> None:
     content = figure_bytes(figure_of(THEME), THEME, "svg")
     assert b"<text" not in content
     assert b"font-family" not in content
+
+
+def test_text_of_a_pdf_stays_text_in_an_embedded_truetype_font() -> None:
+    """What print shops ask for; the strings that a page shows are in its content stream (ISO 32000-1, 9.4.3)."""
+    with THEME.settings():
+        figure = Figure(figsize=(4, 3))
+        figure.text(0.1, 0.1, "AVATAR 12 ms")
+    content = figure_bytes(figure, THEME, "pdf")
+    streams = [zlib.decompress(part) for part in re.findall(rb"stream\r?\n(.*?)\r?\nendstream", content, re.DOTALL)]
+    assert any(part.startswith(b"\x00\x01\x00\x00") for part in streams)
+    assert b"/FontFile2" in content
+    (page,) = [part for part in streams if b"BT\n" in part]
+    assert b"".join(re.findall(rb"\(([^)]*)\)", page)).replace(b"\x00", b"") == b"AVATAR 12 ms"
+
+
+def test_png_is_opaque_unless_asked_for() -> None:
+    figure = Figure(figsize=(2.0, 1.0), dpi=100)
+    assert pixels(figure_bytes(figure, THEME, "png")).shape == (100, 200, 3)
+    figure.patch.set_alpha(0.0)
+    found = pixels(figure_bytes(figure, THEME, "png"))
+    assert found.shape == (100, 200, 4)
+    assert found[..., 3].max() == 0.0
+
+
+def test_png_keeps_its_resolution_and_names_no_program() -> None:
+    image = Image.open(io.BytesIO(figure_bytes(Figure(figsize=(2.0, 1.0), dpi=100), THEME, "png")))
+    assert image.info["dpi"] == pytest.approx((THEME.size.dpi, THEME.size.dpi), abs=0.01)
+    assert "Software" not in image.info
 
 
 def test_a_file_is_not_replaced_without_force(tmp_path: Path) -> None:

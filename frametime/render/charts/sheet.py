@@ -11,12 +11,12 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Rectangle
 from matplotlib.text import Text
 
-from frametime.render.glyphs import OutlineCanvas
 from frametime.render.text_fit import drawable, shorten, text_width_pt, wrap
 from frametime.render.theme import LineStyle, Theme
 
@@ -64,7 +64,7 @@ class Sheet:
         size = theme.size
         ground = "none" if theme.transparent else theme.palette.ground
         self.figure = Figure(figsize=(size.width_in, size.height_in), dpi=size.dpi, facecolor=ground)
-        OutlineCanvas(self.figure)
+        FigureCanvasAgg(self.figure)
         self.left, self.right = 1.6 * self.em, size.width_pt - 1.6 * self.em
         self.bottom, self.top = 1.2 * self.em, size.height_pt - 1.3 * self.em
         self._head(title, lead, (2, 4) if theme.is_narrow else head_lines)
