@@ -219,8 +219,7 @@ def _missed(run: MeasuredRun, path: str, requirements: list[Requirement]) -> lis
 
 def _text(run: MeasuredRun, path: str, chosen: dict[str, Any], *, indent: int | None) -> str:
     if chosen["as_json"]:
-        from frametime.render.plain import json_text
-        from frametime.render.run_json import run_document
+        from frametime.render.json_output import json_text, run_document
 
         return json_text(run_document(run, path=path), indent=indent) + "\n"
     if chosen["explain"]:

@@ -36,7 +36,7 @@ def metrics(keys: tuple[str, ...], as_json: bool, **chosen: Any) -> None:
             raise click.UsageError(f"there is no metric {key!r}; {hint}")
     rows = [catalog[key] for key in keys] or list(catalog.values())
     if as_json:
-        from frametime.render.plain import json_text
+        from frametime.render.json_output import json_text
 
         click.echo(json_text([_plain_row(row) for row in rows]))
     elif keys:
@@ -50,7 +50,7 @@ def _plain_row(row: Metric) -> dict[str, str]:
 
 
 def _whole(row: Metric) -> str:
-    from frametime.render.text import wrapped
+    from frametime.render.terminal_text import wrapped
     from frametime.units import shown_unit
 
     unit = shown_unit(row.unit) or "none"

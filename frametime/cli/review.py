@@ -57,7 +57,7 @@ def review(
       frametime review plan.toml --out result
 
     \b
-    Writes result.json, runs.parquet, cells.csv, standings.csv, summary.md, charts, report.html and report.md.
+    Writes result.json, runs.parquet, cells.csv, standings.csv, charts, report.html and report.md.
     Measured runs are kept in the folder, so that a second review of the same captures is quick.
     Exit code 4: done, but some captures could not be used. 5: --coverage found runs that are missing or to repeat.
     """
@@ -65,7 +65,7 @@ def review(
     from frametime.pipeline.plan import read_plan
     from frametime.pipeline.review_outcome import ReviewRequest, make_review
     from frametime.pipeline.review_outputs import DrawnOutputs
-    from frametime.render.charts.catalog import keys_for
+    from frametime.render.charts.chart_catalog import keys_for
 
     ctx = click.get_current_context()
     if coverage:

@@ -82,7 +82,7 @@ def next_(record: str, as_json: bool) -> None:
     for caveat in caveats:
         click.echo(f"frametime: {caveat.message}", err=True)
     if as_json:
-        from frametime.render.tuning_json import next_step_json
+        from frametime.render.json_output import next_step_json
 
         click.echo(next_step_json(step), nl=False)
         return
@@ -164,7 +164,7 @@ def show(record: str, report: str | None, charts: str | None, force: bool, as_js
 
     from frametime.pipeline.tuning_report_files import refuse_path, write_tuning_report
     from frametime.pipeline.tuning_runs import summarize_file
-    from frametime.render.charts.catalog import keys_for
+    from frametime.render.charts.chart_catalog import keys_for
 
     if charts is None:
         refuse_idle(DRAWING_NAMES, "is for the charts: give --charts FOLDER too")
@@ -183,11 +183,11 @@ def show(record: str, report: str | None, charts: str | None, force: bool, as_js
 
         write_tuning_charts(summary, Path(charts), request=request, force=force)
     if as_json:
-        from frametime.render.tuning_json import summary_json
+        from frametime.render.json_output import summary_json
 
         click.echo(summary_json(summary), nl=False)
         return
-    from frametime.render.tuning_show import summary_text
+    from frametime.render.tuning_text import summary_text
 
     click.echo(summary_text(summary, record=printable(record, limit=1000)), nl=False)
 
@@ -255,11 +255,11 @@ def endurance(
 
         plot_endurance(read, run, verdict, Path(plot), theme=chosen["theme"], size=chosen["size"], force=force)
     if as_json:
-        from frametime.render.tuning_json import endurance_json
+        from frametime.render.json_output import endurance_json
 
         click.echo(endurance_json(verdict), nl=False)
     else:
-        from frametime.render.endurance_text import endurance_text
+        from frametime.render.tuning_text import endurance_text
 
         click.echo(endurance_text(verdict), nl=False)
     if gate and verdict.word != "holds":

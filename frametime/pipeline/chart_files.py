@@ -21,7 +21,7 @@ from frametime.replacing import refuse_existing, write_bytes
 from frametime.review.result import ReviewResult
 
 if TYPE_CHECKING:
-    from frametime.render.charts.review_charts import Drawing
+    from frametime.render.charts.drawings import Drawing
 
 FOLDER: Final = "charts"
 
@@ -229,7 +229,7 @@ class _Writer:
 
 
 def _drawings(result: ReviewResult, request: ChartRequest) -> dict[str, Drawing]:
-    from frametime.render.charts.review_charts import review_figures
+    from frametime.render.charts.drawings import review_figures
 
     return dict(review_figures(result, request.theme_value(), only=request.only))
 

@@ -11,13 +11,13 @@ from frametime.errors import OutputError
 from frametime.metrics.metric import MeasuredRun
 from frametime.pipeline.chart_files import known_keys
 from frametime.pipeline.measuring import MeasureRequest, measure_file, sensor_log_hint
-from frametime.render.charts.catalog import keys_for
+from frametime.render.charts.chart_catalog import keys_for
 from frametime.render.theme import SIZES, Theme
 from frametime.replacing import refuse_existing, write_bytes
 
 if TYPE_CHECKING:
-    from frametime.render.charts.review_charts import Drawing
-    from frametime.render.charts.traces import RunTrace
+    from frametime.render.charts.drawings import Drawing
+    from frametime.render.charts.run_traces import RunTrace
 
 COMPARE_KEYS: Final = keys_for("capture", "captures")
 
@@ -184,11 +184,10 @@ def _drawings(measured: Sequence[tuple[Capture, MeasuredRun]], wanted: Sequence[
     """In the order of the file names."""
     from functools import partial
 
-    from frametime.render.charts.distribution import draw_distribution
     from frametime.render.charts.frame_time_panels import draw_frame_time_panels
     from frametime.render.charts.frame_times import draw_frame_times, pixel_columns
-    from frametime.render.charts.percentiles import draw_percentiles
-    from frametime.render.charts.traces import label_of, labels_of, trace_of_capture
+    from frametime.render.charts.run_distributions import draw_distribution, draw_percentiles
+    from frametime.render.charts.run_traces import label_of, labels_of, trace_of_capture
 
     common, labels = labels_of([run for _, run in measured])
     found: list[Drawing] = []

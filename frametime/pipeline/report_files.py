@@ -74,11 +74,11 @@ def report_texts(result: ReviewResult, *, charts_folder: str | None = None) -> R
     The frame times that can be zoomed in the page get the room that the rest of it leaves below `PAGE_BYTES`.
     """
     from frametime.pipeline.chart_files import ChartRequest, chart_contents
+    from frametime.render.report.frame_time_traces import place_of_traces, review_traces
     from frametime.render.report.html import render_html, replace_traces
     from frametime.render.report.markdown import render_markdown
-    from frametime.render.report.review.charts import SECTIONS, chart_figures, chosen_charts
-    from frametime.render.report.review.report import review_report
-    from frametime.render.report.review.run_traces import place_of_traces, review_traces
+    from frametime.render.report.review_charts import SECTIONS, chart_figures, chosen_charts
+    from frametime.render.report.review_report import review_report
 
     charts = chosen_charts(result)
     # These charts are of the review as a whole: the curves of its runs need not go to other processes.

@@ -115,7 +115,7 @@ def _made(request: ReviewRequest) -> ReviewOutcome:
     )
     return ReviewOutcome(
         names=names,
-        summary=review_text(result),
+        summary=review_text(result, details_in="report.md" if request.drawn.report else "result.json"),
         n_unreadable=len(result.unreadable),
         n_formulas=0 if request.escape_formulas else formula_count(result),
     )

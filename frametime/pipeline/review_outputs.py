@@ -15,7 +15,6 @@ from frametime.pipeline.chart_files import ChartRequest, chart_writers
 from frametime.pipeline.report_files import report_files
 from frametime.pipeline.review_schema import review_json
 from frametime.pipeline.review_tables import cells_csv, runs_table, standings_csv
-from frametime.render.review_markdown import review_markdown
 from frametime.review.result import ReviewResult
 
 KEPT_RUNS_FOLDER: Final = "kept_runs"
@@ -100,7 +99,6 @@ def text_files(result: ReviewResult, *, escape_formulas: bool = False) -> Mappin
         "runs.parquet": runs.getvalue(),
         "cells.csv": cells_csv(result, escape_formulas=escape_formulas),
         "standings.csv": standings_csv(result, escape_formulas=escape_formulas),
-        "summary.md": review_markdown(result).encode("utf-8"),
         RESULT_FILE: review_json(result).encode("ascii"),
     }
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from typing import Any, Final
 
-from frametime.render.plain import Plain, plain
+from frametime.render.json_output import Plain, plain
 from frametime.review.result import ReviewResult
 
 SCHEMA: Final = "frametime.review/1"

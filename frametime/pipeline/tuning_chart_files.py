@@ -42,7 +42,7 @@ def write_tuning_charts(
     OutputError
         If a file is there already and ``force`` is not set, or the folder cannot be written.
     """
-    from frametime.render.charts.tuning_charts import tuning_figures
+    from frametime.render.charts.drawings import tuning_figures
     from frametime.render.figure_files import figure_bytes
 
     request = ChartRequest() if request is None else request

@@ -26,8 +26,7 @@ def write_tuning_report(summary: TuningSummary, path: Path, *, force: bool = Fal
     OutputError
         If the name has another ending, the file is there already and ``force`` is not given, or it cannot be written.
     """
-    from frametime.render.report.tuning.charts import tuning_charts
-    from frametime.render.report.tuning.record import tuning_report
+    from frametime.render.report.tuning_report import tuning_charts, tuning_report
 
     refuse_path(path, force=force)
     _write(tuning_report(summary, figures=() if _is_text(path) else tuning_charts(summary)), path)
@@ -47,8 +46,7 @@ def write_endurance_report(
     OutputError
         As for `write_tuning_report`.
     """
-    from frametime.render.report.tuning.charts import endurance_chart
-    from frametime.render.report.tuning.endurance import endurance_report
+    from frametime.render.report.endurance_report import endurance_chart, endurance_report
 
     refuse_path(path, force=force)
     figures = () if measured is None or _is_text(path) else (endurance_chart(*measured, verdict),)

@@ -64,7 +64,7 @@ def _png_bytes(figure: Figure, *, dpi: int) -> bytes:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from PIL import Image
 
-    canvas = figure.canvas if isinstance(figure.canvas, FigureCanvasAgg) else FigureCanvasAgg(figure)
+    canvas: Any = figure.canvas if isinstance(figure.canvas, FigureCanvasAgg) else FigureCanvasAgg(figure)
     canvas.draw()
     size = canvas.get_width_height(physical=True)
     image = Image.frombuffer("RGBA", size, canvas.buffer_rgba(), "raw", "RGBA", 0, 1)

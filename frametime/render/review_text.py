@@ -18,7 +18,7 @@ from frametime.render.review_words import (
     money_words,
     verdict_words,
 )
-from frametime.render.text import text_table, wrapped
+from frametime.render.terminal_text import text_table, wrapped
 from frametime.review.result import ReviewResult
 from frametime.review.result_runs import Coverage
 from frametime.words import joined
@@ -26,17 +26,24 @@ from frametime.words import joined
 WIDTH = 80
 
 
-def review_text(result: ReviewResult) -> str:
-    """A page of plain text: the paragraphs, the order of the cards, the cells, and what to care about."""
+def review_text(result: ReviewResult, *, details_in: str = "report.md") -> str:
+    """A page of plain text: the paragraphs, the order of the cards, the cells, and what to care about.
+
+    Parameters
+    ----------
+    result : ReviewResult
+    details_in : str
+        Name of the file that has every caveat by itself.
+    """
     parts = [printable(result.title), "=" * min(WIDTH, len(printable(result.title))), ""]
     first = result.cuts[0]
     parts += [wrapped(result.paragraphs[first.key]), ""]
     parts += _standings(result)
-    parts += _cells(result)
+    parts += _cells(result, details_in)
     if len(result.cuts) > 1:
         parts += _other_cuts(result)
     parts += _value(result)
-    parts += _to_know(result)
+    parts += _to_know(result, details_in)
     return "\n".join(parts).rstrip() + "\n"
 
 
@@ -51,7 +58,7 @@ def _standings(result: ReviewResult) -> list[str]:
     return [*_table(rows), f"  ({note})", ""]
 
 
-def _cells(result: ReviewResult) -> list[str]:
+def _cells(result: ReviewResult, details_in: str) -> list[str]:
     lines: list[str] = []
     verdicts: list[str] = []
     for card in result.cards:
@@ -68,7 +75,7 @@ def _cells(result: ReviewResult) -> list[str]:
             against = f"{card.label} against {result.card(result.baseline).label}"
             lines += [*_table([["cell", against, "verdict"], *rows]), ""]
             verdicts += [row[2] for row in rows]
-    notes = ["  * with caveats: see below and the summary"] if any(said.endswith("*") for said in verdicts) else []
+    notes = [f"  * with caveats: see below and {details_in}"] if any(said.endswith("*") for said in verdicts) else []
     if any(MAY_BE_CHANCE in said for said in verdicts):
         notes.append(f"  {CHANCE_STORY}")
     return [*lines[:-1], *notes, ""] if notes else lines
@@ -106,7 +113,7 @@ def _value(result: ReviewResult) -> list[str]:
     return [*_table(rows), ""] if any(row[0] != result.card(result.baseline).label for row in rows[1:]) else []
 
 
-def _to_know(result: ReviewResult) -> list[str]:
+def _to_know(result: ReviewResult, details_in: str) -> list[str]:
     lines = [
         _bullet(f"left out by the plan: {item.run_name} ({printable(item.reason, limit=300)})")
         for item in result.exclusions
@@ -115,7 +122,7 @@ def _to_know(result: ReviewResult) -> list[str]:
     groups = caveat_groups(_weighty(result))
     lines += [_bullet(group_words(result, group)) for group in groups]
     lines.append(_bullet(coverage_sentence(result.coverage)))
-    details = ["  Each of these with its numbers: summary.md, Caveats."] if groups else []
+    details = [f"  Each of these with its numbers: {details_in}."] if groups else []
     return ["To know:", *lines, *details]
 
 

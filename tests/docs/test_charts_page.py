@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from frametime.render.charts.catalog import CATALOG
+from frametime.render.charts.chart_catalog import CATALOG
 from frametime.render.theme import PALETTES, SIZES
 
 PAGE = (Path(__file__).parents[2] / "docs" / "charts.md").read_text("utf-8")

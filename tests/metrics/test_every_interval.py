@@ -24,7 +24,7 @@ from frametime.metrics.resampled_run import Resampled, ResampledRun
 from frametime.metrics.resampled_sensors import SensorDraws
 from frametime.metrics.resampling import within_run_intervals
 from frametime.metrics.sensor_channels import Channel
-from frametime.render.run_json import run_document
+from frametime.render.json_output import run_document
 
 DOCS = Path(__file__).parents[2] / "docs"
 

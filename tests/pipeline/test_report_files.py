@@ -87,7 +87,7 @@ def test_the_text_names_the_charts_that_lie_beside_it(
 UNGUARDED = """
 import example_result as example
 from frametime.pipeline.chart_files import ChartRequest, chart_contents
-from frametime.render.charts.review_charts import review_figures
+from frametime.render.charts.drawings import review_figures
 from frametime.render.theme import Theme
 result = example.example_result()
 request = ChartRequest(formats=("svg",))

@@ -114,9 +114,9 @@ def test_the_runs_table_is_sound_and_carries_units(result: ReviewResult, tmp_pat
 def test_all_files_are_written_and_nothing_else(result: ReviewResult, tmp_path: Path) -> None:
     out = tmp_path / "result"
     names = write_review(result, out, drawn=NOTHING_DRAWN, force=False)
-    assert set(names) == {"result.json", "runs.parquet", "cells.csv", "standings.csv", "summary.md"}
+    assert set(names) == {"result.json", "runs.parquet", "cells.csv", "standings.csv"}
     assert {path.name for path in out.iterdir()} == set(names)
-    assert b"\r" not in (out / "summary.md").read_bytes()
+    assert b"\r" not in (out / "result.json").read_bytes()
 
 
 def test_the_same_result_is_written_again_without_a_word(result: ReviewResult, tmp_path: Path) -> None:
@@ -137,10 +137,10 @@ def test_another_result_is_not_replaced_without_force(result: ReviewResult, tmp_
 
 
 def test_a_file_of_another_is_not_replaced_without_force(result: ReviewResult, tmp_path: Path) -> None:
-    (tmp_path / "summary.md").write_text("my own notes", encoding="utf-8")
-    with pytest.raises(OutputError, match=r"summary\.md"):
+    (tmp_path / "cells.csv").write_text("my own notes", encoding="utf-8")
+    with pytest.raises(OutputError, match=r"cells\.csv"):
         write_review(result, tmp_path, drawn=NOTHING_DRAWN, force=False)
-    assert (tmp_path / "summary.md").read_text("utf-8") == "my own notes"
+    assert (tmp_path / "cells.csv").read_text("utf-8") == "my own notes"
     assert not (tmp_path / "result.json").exists()
 
 

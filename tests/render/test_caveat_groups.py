@@ -9,7 +9,8 @@ from example_result import example_result
 
 from frametime.caveats import Caveat, Weight
 from frametime.render.caveat_groups import PlacedCaveat, caveat_groups, group_words, place_words, placed_caveats
-from frametime.render.review_markdown import review_markdown
+from frametime.render.report.markdown import render_markdown
+from frametime.render.report.review_report import review_report
 from frametime.render.review_text import review_text
 from frametime.review.result import ReviewResult
 
@@ -80,4 +81,4 @@ def test_people_read_labels_and_not_keys(result: ReviewResult) -> None:
     keys += [card.key for card in result.cards]
     assert [(key, text) for text in shown for key in keys if key in text] == []
     assert keys
-    assert "## Caveats" in review_markdown(result)
+    assert "## Caveats" in render_markdown(review_report(result))

@@ -150,7 +150,7 @@ def test_drawing_does_not_import_pyplot() -> None:
         "from capture_samples import measured, sample_capture\n"
         "from review_samples import sample_review\n"
         "from frametime.render.charts.frame_times import draw_frame_times\n"
-        "from frametime.render.charts.review_charts import review_figures\n"
+        "from frametime.render.charts.drawings import review_figures\n"
         "from frametime.render.figure_files import figure_bytes\n"
         "from frametime.render.theme import Theme\n"
         "theme = Theme.of('light', 'web')\n"
@@ -166,7 +166,8 @@ def test_drawing_does_not_import_pyplot() -> None:
 
 
 def test_listing_charts_sizes_and_themes_does_not_import_matplotlib() -> None:
-    program = "import sys, frametime.render.theme, frametime.render.charts.catalog; print('matplotlib' in sys.modules)"
+    modules = "frametime.render.theme, frametime.render.charts.chart_catalog"
+    program = f"import sys, {modules}; print('matplotlib' in sys.modules)"
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "False"
 

@@ -9,10 +9,12 @@ import pytest
 from example_result import design, example_result, placed_run
 
 from frametime.caveats import Caveat, Weight
-from frametime.render.review_markdown import escaped, review_markdown
+from frametime.render.report.escaping import escaped
+from frametime.render.report.markdown import render_markdown
+from frametime.render.report.review_report import review_report
 from frametime.render.review_text import coverage_text, review_text
 from frametime.render.review_words import change_words, money_words, verdict_words
-from frametime.render.text import text_table
+from frametime.render.terminal_text import text_table
 from frametime.review.result import ReviewResult
 from frametime.review.reviewing import review_runs
 
@@ -26,6 +28,8 @@ def test_the_terminal_summary_tells_verdicts_exclusions_and_runs_to_repeat(resul
     shown = review_text(result)
     assert "Birch 9 leads." in shown
     words = " ".join(shown.split())
+    assert "Each of these with its numbers: report.md." in words
+    assert "Each of these with its numbers: result.json." in review_text(result, details_in="result.json")
     assert "amber-6/canyon/1440p/3 (a program update ran in the background)" in words
     assert "Run 2 should be made again" in words
     assert "Not complete: 5 runs to make" in words
@@ -39,9 +43,10 @@ def test_no_line_of_words_is_wider_than_a_terminal_and_no_percent_sign_stands_al
     assert "\N{NO-BREAK SPACE}" not in review_text(result)
 
 
-def test_the_markdown_summary_holds_every_exclusion_caveat_method_and_hash(result: ReviewResult) -> None:
-    shown = review_markdown(result)
+def test_the_markdown_report_holds_every_exclusion_caveat_method_and_hash(result: ReviewResult) -> None:
+    shown = render_markdown(review_report(result))
     plain = shown.replace("\\", "")
+    assert "| Canyon | 2160p | 3 of 3 | 3 of 3 | 0 of 3 |" in plain
     assert "a program update ran in the background" in plain
     for run in result.runs:
         assert run.provenance.sha256 in plain
@@ -76,9 +81,11 @@ def test_foreign_text_cannot_break_out_of_a_table() -> None:
         for number in range(3)
     ]
     result = review_runs(asked, runs)
-    shown = review_markdown(result)
+    shown = render_markdown(review_report(result))
     assert "\x1b" not in shown
-    assert "<b>" not in shown.replace("\\<b>", "")
+    without_code = re.sub(r"(?<!`)(`+)(?!`).*?(?<!`)\1(?!`)", "", shown)
+    assert "<b>" in shown
+    assert "<b>" not in without_code.replace("\\<b>", "")
     for block in re.findall(r"(?:^\|.*\n)+", shown, re.MULTILINE):
         assert len({line.count("|") - line.count("\\|") for line in block.splitlines()}) == 1, block
     assert "\x1b" not in review_text(result)
@@ -103,8 +110,9 @@ def test_what_may_be_chance_is_explained_under_the_cells_and_in_the_methods(resu
     doubtful = replace(result.comparisons[0], verdict="behind", stands_after_holm=False)
     changed = replace(result, comparisons=(doubtful, *result.comparisons[1:]))
     assert "may be chance: not sure enough to be named among so many cells" in review_text(changed)
-    assert "behind (may be chance)" in review_markdown(changed)
-    assert "A cell marked 'may be chance'" in review_markdown(changed)
+    report = render_markdown(review_report(changed))
+    assert re.search(r"\| Birch 9 [^\n]*\| ▼ behind[^|]*\| yes \|", report)
+    assert "A cell marked 'may be chance'" in report
 
 
 def test_small_words() -> None:

@@ -11,6 +11,8 @@ from matplotlib.figure import Figure
 from frametime.capture import Capture
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import MeasuredRun
+from frametime.render.charts.axis_scales import nice_ticks, size_of, tick_labels
+from frametime.render.charts.chart_sheet import KeyEntry, Sheet, x_caption, y_caption
 from frametime.render.charts.frame_times import (
     draw_trace,
     frame_time_top,
@@ -18,11 +20,8 @@ from frametime.render.charts.frame_times import (
     pixel_columns,
     places_beyond,
 )
-from frametime.render.charts.lanes import LANE_QUANTITIES, Lane, draw_lanes, lanes_of
-from frametime.render.charts.scales import nice_ticks, size_of, tick_labels
-from frametime.render.charts.sheet import KeyEntry, Sheet, x_caption, y_caption
-from frametime.render.charts.traces import trace_of_run, trace_of_series
-from frametime.render.charts.words import FRAME_TIME, run_figures
+from frametime.render.charts.run_traces import FRAME_TIME, run_figures, trace_of_run, trace_of_series
+from frametime.render.charts.sensor_lanes import LANE_QUANTITIES, Lane, draw_lanes, lanes_of
 from frametime.render.text_fit import shorten, wrap
 from frametime.render.theme import Theme
 from frametime.tuning.criterion import Criterion

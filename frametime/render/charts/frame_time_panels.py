@@ -6,11 +6,10 @@ from collections.abc import Sequence
 
 from matplotlib.figure import Figure
 
+from frametime.render.charts.axis_scales import set_x_ticks
+from frametime.render.charts.chart_sheet import KeyEntry, Sheet, x_caption, y_caption
 from frametime.render.charts.frame_times import draw_trace, frame_time_top, name_beyond, places_beyond
-from frametime.render.charts.scales import set_x_ticks
-from frametime.render.charts.sheet import KeyEntry, Sheet, x_caption, y_caption
-from frametime.render.charts.traces import RunTrace
-from frametime.render.charts.words import FRAME_TIME, run_figures
+from frametime.render.charts.run_traces import FRAME_TIME, RunTrace, run_figures
 from frametime.render.text_fit import shorten, text_width_pt
 from frametime.render.theme import Theme
 from frametime.words import counted

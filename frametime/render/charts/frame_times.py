@@ -12,11 +12,17 @@ from numpy.typing import NDArray
 from frametime.capture import Capture
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import MeasuredRun
-from frametime.render.charts.lanes import LANE_QUANTITIES, Lane, draw_lanes, lanes_of
-from frametime.render.charts.scales import set_x_ticks, set_y_ticks
-from frametime.render.charts.sheet import KeyEntry, Sheet, x_caption, y_caption
-from frametime.render.charts.traces import RunTrace, trace_of_run, trace_of_series
-from frametime.render.charts.words import FRAME_TIME, run_figures, stutter_words
+from frametime.render.charts.axis_scales import set_x_ticks, set_y_ticks
+from frametime.render.charts.chart_sheet import KeyEntry, Sheet, x_caption, y_caption
+from frametime.render.charts.run_traces import (
+    FRAME_TIME,
+    RunTrace,
+    run_figures,
+    stutter_words,
+    trace_of_run,
+    trace_of_series,
+)
+from frametime.render.charts.sensor_lanes import LANE_QUANTITIES, Lane, draw_lanes, lanes_of
 from frametime.render.numbers import format_quantity
 from frametime.render.text_fit import text_width_pt
 from frametime.render.theme import Theme

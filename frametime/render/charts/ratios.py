@@ -11,8 +11,9 @@ from matplotlib.figure import Figure
 from matplotlib.markers import CARETLEFT, CARETRIGHT
 
 from frametime.metrics.metric import Interval
-from frametime.render.charts.ratio_axis import ratio_limits
-from frametime.render.charts.review_words import (
+from frametime.render.charts.axis_scales import ratio_limits, set_ratio_scale
+from frametime.render.charts.chart_sheet import KeyEntry, Sheet, x_caption
+from frametime.render.charts.review_labels import (
     Cell,
     cell_label,
     change_words,
@@ -27,8 +28,6 @@ from frametime.render.charts.review_words import (
     verdict_key,
     verdict_mark,
 )
-from frametime.render.charts.scales import set_ratio_scale
-from frametime.render.charts.sheet import KeyEntry, Sheet, x_caption
 from frametime.render.text_fit import shorten, text_width_pt, wrap
 from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult

@@ -7,9 +7,9 @@ from typing import Any, Final
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from frametime.render.charts.review_words import Cell, cell_label, page_words, pages_of, run_counts
-from frametime.render.charts.scales import nice_ticks, size_of, spaced_labels, tick_labels
-from frametime.render.charts.sheet import KeyEntry, Sheet, x_caption
+from frametime.render.charts.axis_scales import nice_ticks, size_of, spaced_labels, tick_labels
+from frametime.render.charts.chart_sheet import KeyEntry, Sheet, x_caption
+from frametime.render.charts.review_labels import Cell, cell_label, page_words, pages_of, run_counts
 from frametime.render.text_fit import shorten, text_width_pt
 from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult

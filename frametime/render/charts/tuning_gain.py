@@ -9,8 +9,8 @@ from typing import Final, Literal
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from frametime.render.charts.scales import nice_ticks, set_x_ticks, size_of, tick_labels
-from frametime.render.charts.sheet import KeyEntry, Sheet, x_caption, y_caption
+from frametime.render.charts.axis_scales import nice_ticks, set_x_ticks, size_of, tick_labels
+from frametime.render.charts.chart_sheet import KeyEntry, Sheet, x_caption, y_caption
 from frametime.render.theme import Theme
 from frametime.tuning.record import STOCK, Setting
 from frametime.tuning.summary import SettingRow, TuningSummary

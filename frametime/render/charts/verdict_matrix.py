@@ -8,7 +8,8 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Rectangle
 
-from frametime.render.charts.review_words import (
+from frametime.render.charts.chart_sheet import Sheet
+from frametime.render.charts.review_labels import (
     change_words,
     comparisons_of,
     counts_words,
@@ -20,7 +21,6 @@ from frametime.render.charts.review_words import (
     verdict_key,
     verdict_mark,
 )
-from frametime.render.charts.sheet import Sheet
 from frametime.render.review_words import MAY_BE_CHANCE
 from frametime.render.text_fit import shorten, text_width_pt
 from frametime.render.theme import Theme

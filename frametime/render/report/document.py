@@ -287,7 +287,7 @@ class VerdictCards:
 
 @dataclass(frozen=True, kw_only=True)
 class Trace:
-    """Frame times of one run, packed: see `frametime.render.report.traces`."""
+    """Frame times of one run, packed: see `frametime.render.report.frame_time_traces`."""
 
     label: str
     group: str

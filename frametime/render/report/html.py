@@ -25,8 +25,8 @@ from frametime.render.report.document import (
     Table,
     TraceView,
 )
-from frametime.render.report.foreign import readable
-from frametime.render.report.vector import Outlines, chart_colors_css, inline_svg
+from frametime.render.report.escaping import readable
+from frametime.render.report.inline_svg import Outlines, chart_colors_css, inline_svg
 
 if TYPE_CHECKING:
     from jinja2 import Environment

@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from typing import Final
 
-from frametime.render.markdown_text import escaped
 from frametime.render.report.document import (
     Block,
     Code,
@@ -29,7 +28,7 @@ from frametime.render.report.document import (
     VerdictCard,
     VerdictCards,
 )
-from frametime.render.report.foreign import readable
+from frametime.render.report.escaping import escaped, readable
 
 _WEIGHT_WORDS: Final = {"repeat": "**Repeat:** ", "care": "**Care:** "}
 

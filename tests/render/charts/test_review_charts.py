@@ -16,26 +16,24 @@ from matplotlib.patches import Rectangle
 from review_samples import sample_review
 
 from frametime.metrics.metric import Interval
-from frametime.render.charts.bars import metrics_that_fit, rows_that_fit
-from frametime.render.charts.catalog import CATALOG, keys_for
-from frametime.render.charts.efficiency import draw_efficiency
-from frametime.render.charts.ratio_axis import ratio_limits
-from frametime.render.charts.ratios import draw_ratios
-from frametime.render.charts.repeatability import draw_repeatability, mark_runs
-from frametime.render.charts.review_charts import review_figures, safe_name, typical_runs
-from frametime.render.charts.review_words import change_words, comparisons_of, overall_of, verdict_mark
-from frametime.render.charts.scales import (
+from frametime.render.charts.axis_scales import (
     nice_step,
     nice_ticks,
+    ratio_limits,
     set_ratio_scale,
     tail_position,
     tail_share_pct,
     tick_labels,
 )
-from frametime.render.charts.scene_bars import draw_scene_bars
-from frametime.render.charts.sheet import Sheet
-from frametime.render.charts.standings import draw_standings
-from frametime.render.charts.value import draw_value
+from frametime.render.charts.bar_panels import metrics_that_fit, rows_that_fit
+from frametime.render.charts.card_bars import draw_scene_bars, draw_standings
+from frametime.render.charts.chart_catalog import CATALOG, keys_for
+from frametime.render.charts.chart_sheet import Sheet
+from frametime.render.charts.drawings import review_figures, safe_name, typical_runs
+from frametime.render.charts.ratios import draw_ratios
+from frametime.render.charts.repeatability import draw_repeatability, mark_runs
+from frametime.render.charts.review_labels import change_words, comparisons_of, overall_of, verdict_mark
+from frametime.render.charts.value_and_efficiency import draw_efficiency, draw_value
 from frametime.render.charts.verdict_matrix import draw_verdict_matrix
 from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult

@@ -10,11 +10,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from frametime.metrics.options import MeasureOptions
-from frametime.render.charts.distribution import bin_edges_ms, draw_distribution, shares_pct
 from frametime.render.charts.frame_time_panels import draw_frame_time_panels
 from frametime.render.charts.frame_times import draw_frame_times, frame_time_top
-from frametime.render.charts.percentiles import draw_percentiles, last_share_pct
-from frametime.render.charts.traces import RunTrace, envelope, labels_of, trace_of_capture, trace_of_run
+from frametime.render.charts.run_distributions import (
+    bin_edges_ms,
+    draw_distribution,
+    draw_percentiles,
+    last_share_pct,
+    shares_pct,
+)
+from frametime.render.charts.run_traces import RunTrace, envelope, labels_of, trace_of_capture, trace_of_run
 from frametime.render.theme import Theme
 
 THEME = Theme.of("light", "web")

@@ -14,13 +14,12 @@ from matplotlib.text import Text
 from review_samples import sample_review
 
 from frametime.metrics.options import MeasureOptions
-from frametime.render.charts.catalog import CATALOG
-from frametime.render.charts.distribution import draw_distribution
+from frametime.render.charts.chart_catalog import CATALOG
+from frametime.render.charts.drawings import Drawing, review_figures
 from frametime.render.charts.frame_time_panels import draw_frame_time_panels
 from frametime.render.charts.frame_times import draw_frame_times
-from frametime.render.charts.percentiles import draw_percentiles
-from frametime.render.charts.review_charts import Drawing, review_figures
-from frametime.render.charts.traces import RunTrace, labels_of, trace_of_capture
+from frametime.render.charts.run_distributions import draw_distribution, draw_percentiles
+from frametime.render.charts.run_traces import RunTrace, labels_of, trace_of_capture
 from frametime.render.charts.verdict_matrix import matrix_pages
 from frametime.render.theme import Theme
 

@@ -14,8 +14,8 @@ from chart_reading import all_text, by_gid, gids, outside, overlaps, shown_texts
 from frametime.capture import Capture
 from frametime.metrics.options import MeasureOptions
 from frametime.pipeline.tuning_runs import summarize_file
+from frametime.render.charts.drawings import tuning_figures
 from frametime.render.charts.endurance import draw_endurance
-from frametime.render.charts.tuning_charts import tuning_figures
 from frametime.render.charts.tuning_gain import draw_tuning_gain, gain_lines
 from frametime.render.charts.tuning_map import draw_tuning_map
 from frametime.render.theme import Theme

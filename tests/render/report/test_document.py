@@ -7,7 +7,7 @@ import pytest
 from frametime.caveats import Caveat, Weight
 from frametime.metrics.metric import Interval
 from frametime.render.report.document import Cell, Column, Row, Table
-from frametime.render.report.parts import (
+from frametime.render.report.document_parts import (
     NoteList,
     by_weight,
     change,
@@ -15,8 +15,8 @@ from frametime.render.report.parts import (
     estimate_line,
     missing,
 )
-from frametime.render.report.review.sources import flat
-from frametime.render.report.review.verdict import strip_reach
+from frametime.render.report.review_report import flat
+from frametime.render.report.review_verdict import strip_reach
 
 
 def interval(low: float, high: float) -> Interval:

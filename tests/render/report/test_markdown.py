@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from report_page_reading import parsed, shown_numbers
 
-from frametime.render.report.foreign import readable
+from frametime.render.report.escaping import readable
 from frametime.render.report.markdown import code, escaped
 
 

@@ -15,10 +15,9 @@ from hypothesis import strategies as st
 from report_page_reading import parsed
 
 from frametime.metrics.metric import Curve
+from frametime.render.report.frame_time_traces import STEPS, envelope, pack, review_traces, trace, unpack
 from frametime.render.report.html import render_html
-from frametime.render.report.review.report import review_report
-from frametime.render.report.review.run_traces import review_traces
-from frametime.render.report.traces import STEPS, envelope, pack, trace, unpack
+from frametime.render.report.review_report import review_report
 from frametime.review.result import ReviewResult
 
 

@@ -13,8 +13,8 @@ from report_page_reading import at_pointer, expected_reading, own_text, parsed, 
 
 from frametime.errors import OutputError
 from frametime.pipeline.tuning_report_files import write_endurance_report, write_tuning_report
-from frametime.render.plain import plain
-from frametime.render.report.foreign import readable
+from frametime.render.json_output import plain
+from frametime.render.report.escaping import readable
 from frametime.tuning.cautions import CAUTIONS
 from frametime.tuning.criterion import Criterion
 from frametime.tuning.endurance import EnduranceVerdict

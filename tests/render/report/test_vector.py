@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from matplotlib.figure import Figure
 
 from frametime.render.figure_files import figure_bytes
-from frametime.render.report.vector import (
+from frametime.render.report.inline_svg import (
     Outlines,
     _short,
     _short_numbers,

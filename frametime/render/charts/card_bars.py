@@ -1,0 +1,232 @@
+"""Every card as bars, best first: its means over the cells of a cut, and its values in one scene."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+from matplotlib.figure import Figure
+
+from frametime.metrics.metric import Interval
+from frametime.render.charts.bar_panels import (
+    Bar,
+    BarRow,
+    bar_key,
+    better_words,
+    definition_words,
+    draw_bar_panels,
+    metrics_that_fit,
+    rows_that_fit,
+    run_words,
+)
+from frametime.render.charts.chart_sheet import Sheet
+from frametime.render.charts.review_labels import comparisons_of, page_words
+from frametime.render.theme import Theme
+from frametime.review.result import ReviewResult
+from frametime.review.result_cells import CellSummary
+from frametime.review.result_overall import Standing
+from frametime.units import shown_unit
+from frametime.words import joined
+
+
+def standings_pages(result: ReviewResult) -> int:
+    """Figures that the standings of one cut need."""
+    n_cards = len(result.cards)
+    return max(1, -(-n_cards // rows_that_fit(len(metrics_that_fit(result, n_cards)))))
+
+
+def draw_standings(result: ReviewResult, theme: Theme, *, cut: str = "all", page: int = 0) -> Figure:
+    """Mean of every card over the cells of a cut, best first, with ties as ties.
+
+    Parameters
+    ----------
+    result : ReviewResult
+    theme : Theme
+    cut : str
+        Key of the cut.
+    page : int
+        From 0; very many cards are drawn on several pages.
+
+    Raises
+    ------
+    ValueError
+        If there is no such page.
+    """
+    n_pages = standings_pages(result)
+    if not 0 <= page < n_pages:
+        raise ValueError(f"page must be 0 to {n_pages - 1}, got {page!r}")
+    metrics = metrics_that_fit(result, len(result.cards))
+    standings = {
+        metric: {item.card: item for item in result.standings if (item.cut, item.metric) == (cut, metric)}
+        for metric in metrics
+    }
+    lead_standings = standings[metrics[0]]
+    rows = [
+        _standing_row(result, standings, metrics, card, theme)
+        for card in _best_first(result, lead_standings, metrics[0])
+    ]
+    most = rows_that_fit(len(metrics))
+    unit = shown_unit(result.metric(metrics[0]).unit)
+    n_cells = max((item.n_cells for item in lead_standings.values()), default=0)
+    entry = result.cut(cut)
+    with theme.settings():
+        sheet = Sheet(
+            theme,
+            title=f"{result.title}: {entry.label}{page_words(page, n_pages)}",
+            lead=f"{better_words(result, metrics[0])} Cards that the intervals do not tell apart share a place.",
+            notes=[
+                f"Bars start at 0 {unit}: geometric mean over {n_cells} {'cell' if n_cells == 1 else 'cells'} "
+                f"({entry.definition}), of {run_words(result, entry.cells)} each.",
+                definition_words(result, metrics),
+                "Whisker: 95 % interval of the ratio to the baseline over these scenes (run noise only), times the "
+                "baseline's mean; the baseline itself has none.",
+                "Not told apart: neither shown to be better nor to be worse.",
+            ],
+            head_lines=(1, 1),
+        )
+        sheet.key(bar_key(result, metrics, theme))
+        draw_bar_panels(sheet, [("", rows[page * most : (page + 1) * most])], unit)
+        return sheet.figure
+
+
+def _best_first(result: ReviewResult, standings: dict[str, Standing], metric: str) -> list[str]:
+    """Keys of the cards, those without a mean last."""
+    sign = 1.0 if result.metric(metric).better == "lower" else -1.0
+
+    def rank(card: str) -> tuple[bool, float]:
+        value = standings[card].mean_value if card in standings else None
+        return value is None, 0.0 if value is None else sign * value
+
+    return sorted((card.key for card in result.cards), key=rank)
+
+
+def _standing_row(
+    result: ReviewResult, standings: dict[str, dict[str, Standing]], metrics: Sequence[str], card: str, theme: Theme
+) -> BarRow:
+    bars = []
+    for number, metric in enumerate(metrics):
+        standing = standings[metric].get(card)
+        if standing is not None and standing.mean_value is not None:
+            bars.append(Bar(value=standing.mean_value, interval=_around(standing), metric=number))
+    standing = standings[metrics[0]].get(card)
+    remark = "no cell in common with the others" if standing is None or not bars else f"place {standing.place}"
+    if card == result.baseline:
+        remark += " · baseline"
+    if standing is not None and standing.not_told_apart_from:
+        others = [result.card(key).label for key in standing.not_told_apart_from]
+        named = joined(others) if len(others) == 1 or not theme.is_narrow else f"{len(others)} others"
+        shared = f" · not told apart from {named}"
+        # On a narrow page the baseline's remark would be cut in the middle; its place says that it is shared.
+        if not (theme.is_narrow and card == result.baseline):
+            remark += shared
+    return BarRow(label=result.card(card).label, remark=remark, bars=tuple(bars))
+
+
+def _around(standing: Standing) -> Interval | None:
+    """The interval of the ratio to the baseline, carried over to the mean."""
+    if standing.interval is None or not standing.ratio_to_baseline or standing.mean_value is None:
+        return None
+    scale = standing.mean_value / standing.ratio_to_baseline
+    return Interval(
+        low=standing.interval.low * scale,
+        high=standing.interval.high * scale,
+        level=standing.interval.level,
+        method=standing.interval.method,
+    )
+
+
+MOST_PANELS: Final = 3
+"""Resolutions side by side on one figure."""
+
+_MOST_NARROW_PANELS: Final = 2
+
+
+def draw_scene_bars(result: ReviewResult, theme: Theme, *, scene: str, page: int = 0) -> Figure:
+    """Every card in one scene, a panel for each resolution, best first.
+
+    Parameters
+    ----------
+    result : ReviewResult
+    theme : Theme
+    scene : str
+        Key of the scene.
+    page : int
+        From 0; more than three resolutions, or very many cards, are drawn on several pages.
+
+    Raises
+    ------
+    ValueError
+        If there is no such page.
+    """
+    pages = scene_pages(result, theme)
+    if not 0 <= page < len(pages):
+        raise ValueError(f"page must be 0 to {len(pages) - 1}, got {page!r}")
+    resolutions, start = pages[page]
+    metrics = metrics_that_fit(result, len(result.cards))
+    unit = shown_unit(result.metric(metrics[0]).unit)
+    summaries = {item.card: item for item in result.cells if item.scene == scene}
+    panels = []
+    has_interval = False
+    for resolution in resolutions:
+        summaries = {item.card: item for item in result.cells if (item.scene, item.resolution) == (scene, resolution)}
+        rows = _cell_rows(result, summaries, metrics, scene, resolution)
+        rows = rows[start : start + rows_that_fit(len(metrics))]
+        has_interval = has_interval or any(bar.interval for row in rows for bar in row.bars)
+        panels.append((resolution, rows))
+    cells = [(scene, resolution) for resolution in resolutions]
+    with theme.settings():
+        sheet = Sheet(
+            theme,
+            title=f"{result.scene(scene).label}{page_words(page, len(pages))}",
+            lead=f"{better_words(result, metrics[0])} Best first at each resolution.",
+            notes=[
+                f"Bars start at 0 {unit}: geometric mean over {run_words(result, cells)}.",
+                definition_words(result, metrics),
+                "Whisker: 95 % interval of the mean, from the scatter of the runs."
+                if has_interval
+                else "Too few runs for an interval.",
+                f"Verdict against the baseline at a margin of {result.margin * 100.0:g} %, from the ratio of the two.",
+            ],
+            head_lines=(1, 1),
+        )
+        sheet.key(bar_key(result, metrics, theme))
+        draw_bar_panels(sheet, panels, unit)
+        return sheet.figure
+
+
+def scene_pages(result: ReviewResult, theme: Theme) -> list[tuple[tuple[str, ...], int]]:
+    """Resolutions and first card of each figure that one scene needs."""
+    most = rows_that_fit(len(metrics_that_fit(result, len(result.cards))))
+    panels = _MOST_NARROW_PANELS if theme.is_narrow else MOST_PANELS
+    return [
+        (tuple(result.resolutions[start : start + panels]), first)
+        for start in range(0, len(result.resolutions), panels)
+        for first in range(0, max(1, len(result.cards)), most)
+    ]
+
+
+def _cell_rows(
+    result: ReviewResult,
+    summaries: dict[str, CellSummary],
+    metrics: Sequence[str],
+    scene: str,
+    resolution: str,
+) -> list[BarRow]:
+    rows: list[tuple[float, BarRow]] = []
+    lower = result.metric(metrics[0]).better == "lower"
+    for card in result.cards:
+        summary = summaries.get(card.key)
+        bars = []
+        for number, metric in enumerate(metrics):
+            estimate = None if summary is None else summary.estimates.get(metric)
+            if estimate is not None and estimate.value is not None:
+                bars.append(Bar(value=estimate.value, interval=estimate.interval, metric=number))
+        if card.key == result.baseline:
+            remark = "baseline" if bars else "baseline · no usable run"
+        else:
+            compared = comparisons_of(result, card.key, metrics[0]).get((scene, resolution))
+            remark = "no usable run" if not bars else "not compared" if compared is None else compared.verdict
+        lead = next((bar.value for bar in bars if bar.metric == 0), None)
+        rank = float("inf") if lead is None else lead if lower else -lead
+        rows.append((rank, BarRow(label=card.label, remark=remark, bars=tuple(bars))))
+    return [row for _, row in sorted(rows, key=lambda pair: pair[0])]

@@ -1,0 +1,251 @@
+"""Speed against power and against price: what value and efficiency have in common."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from matplotlib.axes import Axes
+
+from frametime.metrics.metric import Interval
+from frametime.render.charts.axis_scales import nice_ticks, set_x_ticks, set_y_ticks, tick_labels
+from frametime.render.charts.chart_sheet import Sheet, x_caption, y_caption
+from frametime.render.text_fit import shorten, text_width_pt
+from frametime.render.theme import Theme
+
+_TABLE_EM: Final = 25.0
+_NARROW_PLANE_EM: Final = 46.0
+_NARROW_ROW_EM: Final = 4.9
+_MOST_LINES: Final = 6
+
+
+@dataclass(frozen=True, kw_only=True)
+class CardPoint:
+    """A card on the plane: where it lies, how sure its speed is, and what the table beside the plane says of it.
+
+    ``other_x`` is a second place at the same speed (the break-even price), with its interval.
+    """
+
+    index: int
+    label: str
+    x: float
+    y: float
+    y_interval: Interval | None
+    lines: tuple[str, ...]
+    other_x: float | None = None
+    other_interval: Interval | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Plane:
+    """Captions of the axes, and the unit of the lines from the origin."""
+
+    x_label: str
+    y_label: str
+    slope_unit: str
+
+
+def draw_plane(sheet: Sheet, points: Sequence[CardPoint], plane: Plane) -> Axes:
+    """Points from 0 on both axes, with lines of equal slope, and a table of the numbers."""
+    theme, em = sheet.theme, sheet.em
+    lowest = sheet.bottom
+    table, table_top = sheet.right - _TABLE_EM * em, sheet.top
+    right = table
+    if theme.is_narrow:  # the table below the plane
+        table, right = sheet.left, sheet.right + 0.5 * em
+        table_top = sheet.below(_table_em(len(points)) * em)
+    left, foot = sheet.left + 3.6 * em, sheet.bottom + 3.5 * em
+    axes = sheet.axes(left, foot, right - left - 11.0 * em, sheet.top - 3.4 * em - foot)
+    axes.set_xlim(0.0, 1.12 * max(_ends(points)))
+    axes.set_ylim(0.0, 1.15 * max(point.y if point.y_interval is None else point.y_interval.high for point in points))
+    axes.spines["left"].set_visible(True)
+    _slopes(axes, sheet, points, plane)
+    for point in points:
+        _point(axes, sheet, point)
+    set_x_ticks(axes, em)
+    set_y_ticks(axes, em)
+    y_caption(axes, plane.y_label, theme)
+    x_caption(axes, plane.x_label, theme)
+    _table(sheet, points, (table, table_top), table_top - lowest)
+    return axes
+
+
+def plane_theme(theme: Theme, n_points: int) -> Theme:
+    """The theme, on a narrow page high enough for a plane and a table of so many cards."""
+    return theme.at_least(_NARROW_PLANE_EM + _table_em(n_points))
+
+
+def _table_em(n_points: int) -> float:
+    return _NARROW_ROW_EM * n_points + 0.8
+
+
+def _ends(points: Sequence[CardPoint]) -> list[float]:
+    ends = [point.x for point in points]
+    ends += [point.other_x for point in points if point.other_x is not None]
+    return ends
+
+
+def _slopes(axes: Axes, sheet: Sheet, points: Sequence[CardPoint], plane: Plane) -> None:
+    """Lines of equal slope through the origin, labelled where they leave the plane."""
+    theme, em = sheet.theme, sheet.em
+    x_end, y_end = axes.get_xlim()[1], axes.get_ylim()[1]
+    slopes = [point.y / point.x for point in points]
+    # Wide enough to lie on both sides of every card, close enough to tell them apart.
+    low, high = 0.8 * min(slopes), 1.25 * max(slopes)
+    box = axes.get_position()
+    left, bottom = box.x0 * theme.size.width_pt, box.y0 * theme.size.height_pt
+    width, height = box.width * theme.size.width_pt, box.height * theme.size.height_pt
+    start = left + text_width_pt(plane.y_label, em) + 1.2 * em
+    placed: list[_SlopeLabel] = []
+    for most in range(_MOST_LINES, 0, -1):  # fewer lines, until each has its label
+        values = nice_ticks(low, high, most)
+        labels = [
+            _slope_label(slope, words, (x_end, y_end), (left, bottom, width, height), em)
+            for slope, words in zip(values, tick_labels(values), strict=True)
+        ]
+        placed = [label for label in labels if label.at_right or label.place - label.half >= start]
+        if len(placed) == len(labels) and not _any_meet(placed):
+            break
+    kept: list[_SlopeLabel] = []
+    for label in placed:
+        if not _any_meet([*kept, label]):
+            kept.append(label)
+    for label in kept:
+        axes.plot(
+            [0.0, label.end[0]],
+            [0.0, label.end[1]],
+            color=theme.palette.tied,
+            linewidth=1.2 * theme.hair_pt,
+            zorder=1,
+            gid=f"slope-{label.slope:.6g}",
+        )
+        if label.at_right:
+            words = f"{label.words} {plane.slope_unit}"
+            sheet.text(left + width + 0.4 * em, label.place, words, color=theme.palette.muted)
+        else:
+            sheet.text(label.place, bottom + height + 0.9 * em, label.words, color=theme.palette.muted, ha="center")
+
+
+@dataclass(frozen=True, kw_only=True)
+class _SlopeLabel:
+    """A line of equal slope, where it leaves the plane, and where its label stands: at the right edge or above."""
+
+    slope: float
+    words: str
+    end: tuple[float, float]
+    at_right: bool
+    place: float
+    half: float
+
+
+def _slope_label(
+    slope: float, words: str, ends: tuple[float, float], box: tuple[float, float, float, float], em: float
+) -> _SlopeLabel:
+    (x_end, y_end), (left, bottom, width, height) = ends, box
+    at_right = slope * x_end < y_end
+    end = (x_end, slope * x_end) if at_right else (y_end / slope, y_end)
+    place = bottom + end[1] / y_end * height if at_right else left + end[0] / x_end * width
+    half = 0.7 * em if at_right else text_width_pt(words, em) / 2.0 + 0.3 * em
+    return _SlopeLabel(slope=slope, words=words, end=end, at_right=at_right, place=place, half=half)
+
+
+def _any_meet(labels: Sequence[_SlopeLabel]) -> bool:
+    """Whether two labels of one edge come too near to each other."""
+    return any(
+        one.at_right == other.at_right and abs(one.place - other.place) < one.half + other.half
+        for number, one in enumerate(labels)
+        for other in labels[:number]
+    )
+
+
+def _point(axes: Axes, sheet: Sheet, point: CardPoint) -> None:
+    theme, em = sheet.theme, sheet.em
+    style = theme.style(point.index)
+    if point.other_x is not None:
+        axes.plot(
+            [point.x, point.other_x],
+            [point.y, point.y],
+            color=style.color,
+            linewidth=0.8 * theme.line_pt,
+            linestyle=(0, (1.2, 1.6)),
+            zorder=2,
+        )
+        if point.other_interval is not None:
+            axes.plot(
+                [point.other_interval.low, point.other_interval.high],
+                [point.y, point.y],
+                color=style.color,
+                linewidth=theme.line_pt,
+                marker="|",
+                markersize=0.7 * em,
+                zorder=3,
+                gid=f"other-interval-{point.index}",
+            )
+        axes.plot(
+            [point.other_x],
+            [point.y],
+            marker=style.marker,
+            markersize=0.8 * em,
+            markerfacecolor="none" if theme.transparent else theme.palette.ground,
+            markeredgecolor=style.color,
+            markeredgewidth=1.2 * theme.line_pt,
+            zorder=4,
+            gid=f"other-{point.index}",
+        )
+    if point.y_interval is not None:
+        axes.plot(
+            [point.x, point.x],
+            [point.y_interval.low, point.y_interval.high],
+            color=theme.palette.ink,
+            linewidth=theme.line_pt,
+            marker="_",
+            markersize=0.6 * em,
+            zorder=3,
+            gid=f"interval-{point.index}",
+        )
+    axes.plot(
+        [point.x],
+        [point.y],
+        marker=style.marker,
+        markersize=0.9 * em,
+        markerfacecolor=style.color,
+        markeredgecolor=theme.palette.ink,
+        markeredgewidth=0.6 * theme.line_pt,
+        linestyle="none",
+        zorder=5,
+        gid=f"card-{point.index}",
+    )
+
+
+def _table(sheet: Sheet, points: Sequence[CardPoint], corner: tuple[float, float], height: float) -> None:
+    """Mark, name and numbers of each card; names alone where there are many."""
+    theme, em = sheet.theme, sheet.em
+    left, top = corner
+    y = top - 0.5 * em
+    room_em = height / em - 0.6
+    width = sheet.right - left - 1.8 * em
+    lines = [_joined_lines(point.lines, width, em) if theme.is_narrow else point.lines for point in points]
+    n_lines = max(len(item) for item in lines)
+    fits = [count for count in (n_lines, 1) if len(points) * (1.4 * (count + 1) + 0.6) <= room_em]
+    shown = fits[0] if fits else 0
+    for point, texts in list(zip(points, lines, strict=True))[: None if shown else math.floor(room_em / 1.4)]:
+        style = theme.style(point.index)
+        sheet.mark(left + 0.6 * em, y - 0.4 * em, style.marker, style.color)
+        sheet.text(left + 1.8 * em, y - 0.4 * em, shorten(point.label, width, em, bold=True), bold=True)
+        for number, line in enumerate(texts[:shown]):
+            sheet.text(left + 1.8 * em, y - (0.4 + 1.4 * (number + 1)) * em, shorten(line, width, em))
+        y -= (1.4 * (len(texts[:shown]) + 1) + (0.6 if shown else 0.0)) * em
+
+
+def _joined_lines(lines: Sequence[str], width: float, em: float) -> tuple[str, ...]:
+    """The lines, two on one where both fit."""
+    found: list[str] = []
+    for line in lines:
+        longer = f"{found[-1]} · {line}" if found else line
+        if found and text_width_pt(longer, em) <= width:
+            found[-1] = longer
+        else:
+            found.append(line)
+    return tuple(found)

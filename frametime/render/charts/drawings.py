@@ -1,0 +1,251 @@
+"""The charts of a review and of a tuning record: which there are, what their files are called, and what draws each."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Collection, Iterator
+from functools import partial
+from typing import TypeAlias
+
+from matplotlib.figure import Figure
+
+from frametime.render.charts.card_bars import draw_scene_bars, draw_standings, scene_pages, standings_pages
+from frametime.render.charts.chart_catalog import keys_for
+from frametime.render.charts.frame_time_panels import MOST_RUNS, draw_frame_time_panels
+from frametime.render.charts.ratios import draw_ratios, most_cuts, ratio_pages
+from frametime.render.charts.repeatability import draw_repeatability, repeatability_pages
+from frametime.render.charts.review_labels import Cell, candidates_of, cell_label
+from frametime.render.charts.run_distributions import draw_distribution, draw_percentiles
+from frametime.render.charts.run_traces import RunTrace, trace_of_entry
+from frametime.render.charts.tuning_gain import draw_tuning_gain, gain_lines
+from frametime.render.charts.tuning_map import draw_tuning_map
+from frametime.render.charts.value_and_efficiency import draw_efficiency, draw_value, has_efficiency, has_value
+from frametime.render.charts.verdict_matrix import draw_verdict_matrix, matrix_pages
+from frametime.render.theme import Theme
+from frametime.review.result import ReviewResult
+from frametime.review.result_runs import RunEntry
+from frametime.tuning.summary import TuningSummary
+
+Drawing: TypeAlias = Callable[[], Figure]
+
+
+def review_figures(
+    result: ReviewResult, theme: Theme, *, only: Collection[str] | None = None
+) -> list[tuple[str, Drawing]]:
+    """Name and drawing of each chart of a review.
+
+    Parameters
+    ----------
+    result : ReviewResult
+    theme : Theme
+    only : collection of str or None
+        Keys of the catalog. By default all charts of the review as a whole; those of single runs in each cell
+        (``frame-time-panels``, ``percentiles``, ``distribution``) are made when they are asked for.
+
+    Returns
+    -------
+    list of (str, callable)
+        Names are unique, fit for files, and begin with the key of the chart; ``drawing()`` gives the figure.
+    """
+    wanted = set(keys_for("review") if only is None else only)
+    found: list[tuple[str, Drawing]] = []
+    taken: set[str] = set()
+    for key, parts, drawing in _all(result, theme, wanted):
+        name = "-".join([key, *(safe_name(part) for part in parts if part)])
+        number = 2
+        unique = name
+        while unique.lower() in taken:
+            unique = f"{name}-{number}"
+            number += 1
+        taken.add(unique.lower())
+        found.append((unique, drawing))
+    return found
+
+
+def safe_name(text: str) -> str:
+    """``text`` as a part of a file name: letters, digits, dot and hyphen, at most 40 characters.
+
+    Examples
+    --------
+    >>> safe_name("Harbor: night/2160p"), safe_name("..")
+    ('Harbor-night-2160p', 'x')
+    """
+    kept = re.sub(r"[^A-Za-z0-9.]+", "-", text).strip("-.")
+    return kept[:40].rstrip("-.") or "x"
+
+
+def _page(page: int, n_pages: int) -> str:
+    return "" if n_pages == 1 else f"page{page + 1}"
+
+
+def _all(result: ReviewResult, theme: Theme, wanted: set[str]) -> Iterator[tuple[str, tuple[str, ...], Drawing]]:
+    makers = {
+        "standings": _standings,
+        "scene-bars": _scenes,
+        "ratios": _ratios,
+        "matrix": _matrix,
+        "value": _value,
+        "efficiency": _efficiency,
+        "repeatability": _repeatability,
+    }
+    for key, make in makers.items():
+        if key in wanted:
+            for parts, drawing in make(result, theme):
+                yield key, parts, drawing
+    singles = {
+        "frame-time-panels": draw_frame_time_panels,
+        "percentiles": draw_percentiles,
+        "distribution": draw_distribution,
+    }
+    for key, draw in singles.items():
+        if key in wanted:
+            for cell in result.cuts[0].cells:
+                if any(entry is not None and entry.curves for entry in typical_runs(result, cell).values()):
+                    yield key, cell, partial(_draw_cell, draw, result, theme, cell)
+
+
+Parts: TypeAlias = tuple[str, ...]
+
+
+def _standings(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
+    n_pages = standings_pages(result)
+    for cut in _cuts_with_bars(result):
+        for page in range(n_pages):
+            yield (cut, _page(page, n_pages)), partial(draw_standings, result, theme, cut=cut, page=page)
+
+
+def _cuts_with_bars(result: ReviewResult) -> list[str]:
+    """Cuts with a cell that the cards have in common: of the others there is nothing to draw."""
+    drawn = {item.cut for item in result.standings if item.mean_value is not None}
+    return [cut.key for cut in result.cuts if cut.key in drawn]
+
+
+def _cuts_compared(result: ReviewResult, candidate: str) -> list[str]:
+    """The cut of all cells, and those in which the candidate is compared with the baseline."""
+    drawn = {item.cut for item in result.overall if item.candidate == candidate and item.ratio is not None}
+    return [cut.key for number, cut in enumerate(result.cuts) if number == 0 or cut.key in drawn]
+
+
+def _scenes(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
+    n_pages = len(scene_pages(result, theme))
+    for scene in result.scenes:
+        for page in range(n_pages):
+            yield (scene.key, _page(page, n_pages)), partial(draw_scene_bars, result, theme, scene=scene.key, page=page)
+
+
+def _ratios(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
+    for candidate in candidates_of(result):
+        groups = _panels(_cuts_compared(result, candidate), most_cuts(theme))
+        for metric in result.metrics:
+            for number, cuts in enumerate(groups):
+                n_pages = len(ratio_pages(result, cuts))
+                for page in range(n_pages):
+                    parts = (
+                        candidate,
+                        "" if metric.key == result.headline else metric.key,
+                        f"cuts{number + 1}" if len(groups) > 1 else "",
+                        _page(page, n_pages),
+                    )
+                    yield (
+                        parts,
+                        partial(
+                            draw_ratios,
+                            result,
+                            theme,
+                            candidate=candidate,
+                            metric=metric.key,
+                            cuts=tuple(cuts),
+                            page=page,
+                        ),
+                    )
+
+
+def _panels(keys: list[str], most: int) -> list[list[str]]:
+    """Cuts of each figure. The first panel is that of all cells, so that a cut is always seen beside them."""
+    rest = keys[most:]
+    step = max(1, most - 1)
+    return [keys[:most]] + [[*keys[: most - 1][:1], *rest[start : start + step]] for start in range(0, len(rest), step)]
+
+
+def _matrix(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
+    n_pages = len(matrix_pages(result, theme))
+    for candidate in candidates_of(result):
+        for page in range(n_pages):
+            yield (
+                (candidate, _page(page, n_pages)),
+                partial(draw_verdict_matrix, result, theme, candidate=candidate, page=page),
+            )
+
+
+def _value(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
+    for cut in result.cuts:
+        if has_value(result, cut.key):
+            yield (cut.key,), partial(draw_value, result, theme, cut=cut.key)
+
+
+def _efficiency(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
+    for cut in result.cuts:
+        if has_efficiency(result, cut.key):
+            yield (cut.key,), partial(draw_efficiency, result, theme, cut=cut.key)
+
+
+def _repeatability(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
+    if not any(len(cell.run_names) > 1 for cell in result.cells):
+        return  # A single run is its own mean: every mark would lie at 0 %.
+    n_pages = len(repeatability_pages(result, theme))
+    for page in range(n_pages):
+        yield (_page(page, n_pages),), partial(draw_repeatability, result, theme, page=page)
+
+
+def typical_runs(result: ReviewResult, cell: Cell) -> dict[str, RunEntry | None]:
+    """For each card the run of a cell that lies closest to the mean of its set in the headline metric."""
+    runs = {run.name: run for run in result.runs}
+    found: dict[str, RunEntry | None] = {card.key: None for card in result.cards}
+    for summary in result.cells:
+        if (summary.scene, summary.resolution) != cell:
+            continue
+        estimate = summary.estimates.get(result.headline)
+        mean = None if estimate is None else estimate.value
+        best = math.inf
+        for name in summary.run_names:
+            value = runs[name].values.get(result.headline)
+            distance = math.inf if value is None or mean is None else abs(value - mean)
+            if found[summary.card] is None or distance < best:
+                found[summary.card], best = runs[name], distance
+    return found
+
+
+def _draw_cell(draw: Callable[..., Figure], result: ReviewResult, theme: Theme, cell: Cell) -> Figure:
+    traces: list[RunTrace] = []
+    for card, entry in typical_runs(result, cell).items():
+        if entry is not None and entry.curves and len(traces) < MOST_RUNS:
+            run = f"run {entry.run}" if entry.run.isdigit() else entry.run
+            traces.append(trace_of_entry(entry, label=f"{result.card(card).label} · {run}"))
+    titles = {
+        draw_frame_time_panels: "frame times",
+        draw_percentiles: "frame-time percentiles",
+        draw_distribution: "spread of frame times",
+    }
+    return draw(traces, theme, title=f"{cell_label(result, cell)}: {titles[draw]}, the run closest to each mean")
+
+
+def tuning_figures(
+    summary: TuningSummary, theme: Theme, *, only: Collection[str] | None = None
+) -> list[tuple[str, Callable[[], Figure]]]:
+    """Name and drawing of each chart of a tuning record; a chart without anything to show is left out.
+
+    Parameters
+    ----------
+    summary : TuningSummary
+    theme : Theme
+    only : collection of str or None
+        Keys of the catalog.
+    """
+    wanted = set(keys_for("tuning") if only is None else only)
+    found: list[tuple[str, Callable[[], Figure]]] = []
+    if "tuning-map" in wanted and summary.map:
+        found.append(("tuning-map", partial(draw_tuning_map, summary, theme)))
+    if "tuning-gain" in wanted and (gain_lines(summary, "core") or gain_lines(summary, "memory")):
+        found.append(("tuning-gain", partial(draw_tuning_gain, summary, theme)))
+    return found

@@ -1,0 +1,287 @@
+"""One run as the charts of frame times need it, from a capture in full or from the curves of a measured run."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.capture import Capture
+from frametime.metrics.findings import Stutter
+from frametime.metrics.frame_series import FrameSeries
+from frametime.metrics.local_median import local_medians_ms
+from frametime.metrics.metric import Curve, MeasuredRun
+from frametime.metrics.options import StutterRule
+from frametime.render.numbers import format_quantity, significant_digits
+from frametime.review.result_runs import RunEntry
+from frametime.units import FRAMES_PER_SECOND, NS_PER_S
+from frametime.words import counted
+
+MOST_POINTS = 4000
+"""Up to so many frames every frame is a point; beyond, each column of pixels spans from its least to its greatest."""
+
+_MIDDLE_POINTS = 300
+_NAMING_FIELDS = ("card", "card_settings", "scene", "scene_settings", "resolution", "driver", "operating_system", "run")
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class RunTrace:
+    """A run, ready to be drawn.
+
+    Attributes
+    ----------
+    label : str
+    times_s, low_ms, high_ms : ndarray of float64, shape (n_points,)
+        Frame times over elapsed time; low and high are the same array where every frame is a point.
+    middle_s, middle_ms : ndarray of float64, shape (n_middle,)
+        The line through the middle of the trace, named by ``middle_name``.
+    stutters : tuple of Stutter
+    rule : StutterRule or None
+        By which the stutters were found; ``None`` when not known.
+    share_pct, quantile_ms : ndarray of float64
+        Percentile curve.
+    values : Mapping of str to float or None
+        Metrics by key.
+    """
+
+    label: str
+    n_frames: int
+    duration_s: float
+    times_s: NDArray[np.float64]
+    low_ms: NDArray[np.float64]
+    high_ms: NDArray[np.float64]
+    middle_s: NDArray[np.float64]
+    middle_ms: NDArray[np.float64]
+    middle_name: str
+    stutters: tuple[Stutter, ...]
+    rule: StutterRule | None
+    share_pct: NDArray[np.float64]
+    quantile_ms: NDArray[np.float64]
+    values: Mapping[str, float | None]
+
+    @property
+    def is_complete(self) -> bool:
+        """Whether every frame is a point of the trace."""
+        return self.low_ms is self.high_ms
+
+
+def label_of(run: MeasuredRun) -> str:
+    """Name of a run from its conditions, else from its file."""
+    known = run.conditions
+    parts = [part for part in (known.card, known.scene, known.resolution) if part]
+    if known.run:
+        parts.append(f"run {known.run}" if known.run.isdigit() else known.run)
+    return " · ".join(parts) if parts else run.provenance.file_name.replace("\\", "/").rpartition("/")[2]
+
+
+def labels_of(runs: Sequence[MeasuredRun]) -> tuple[str, list[str]]:
+    """What all runs have in common, and what tells each from the others, in words.
+
+    Without conditions, or where they do not tell two runs apart, the name of the file is used.
+    """
+    conditions = [run.conditions for run in runs]
+    known = {name: [getattr(item, name) for item in conditions] for name in _NAMING_FIELDS}
+    varying = [name for name, values in known.items() if len(set(values)) > 1]
+    common = " · ".join(values[0] for name, values in known.items() if name not in varying and values[0])
+    labels = [" · ".join(_named(name, known[name][place]) for name in varying) for place in range(len(runs))]
+    if len(set(labels)) == len(runs) and all(labels):
+        return common, labels
+    return common, _file_labels([run.provenance.file_name for run in runs])
+
+
+def _file_labels(file_names: Sequence[str]) -> list[str]:
+    """As many of the last parts of each path as tell all of them apart."""
+    parts = [name.replace("\\", "/").split("/") for name in file_names]
+    for count in range(1, max(len(names) for names in parts) + 1):
+        labels = ["/".join(names[-count:]) for names in parts]
+        if len(set(labels)) == len(labels):
+            return labels
+    return [f"{names[-1]} ({number})" for number, names in enumerate(parts, start=1)]
+
+
+def _named(field: str, value: str | None) -> str:
+    if value is None:
+        return f"{field.replace('_', ' ')} not known"
+    return f"run {value}" if field == "run" and value.isdigit() else value
+
+
+def trace_of_run(run: MeasuredRun, *, label: str | None = None) -> RunTrace:
+    """The trace kept in a measured run: extremes of each of its steps."""
+    return _of_curves(
+        run.curves,
+        label=label_of(run) if label is None else label,
+        n_frames=run.n_frames,
+        duration_s=run.duration_s,
+        stutters=run.findings.stutters,
+        rule=run.options.stutter,
+        values={key: value.value for key, value in run.values.items()},
+    )
+
+
+def trace_of_entry(entry: RunEntry, *, label: str) -> RunTrace:
+    """The trace kept in a run of a review."""
+    return _of_curves(
+        entry.curves,
+        label=label,
+        n_frames=entry.n_frames,
+        duration_s=entry.duration_s,
+        stutters=entry.findings.stutters,
+        rule=None,
+        values=entry.values,
+    )
+
+
+def trace_of_capture(capture: Capture, run: MeasuredRun, *, n_columns: int, label: str | None = None) -> RunTrace:
+    """The trace of every frame of a capture, at least and greatest in each of ``n_columns`` columns of pixels."""
+    return trace_of_series(FrameSeries.of(capture, run.options), run, n_columns=n_columns, label=label)
+
+
+def trace_of_series(series: FrameSeries, run: MeasuredRun, *, n_columns: int, label: str | None = None) -> RunTrace:
+    """The same from the series of frames of the capture."""
+    kept = trace_of_run(run, label=label)
+    times_s, low_ms, high_ms = _series_envelope(series, n_columns=n_columns)
+    n_middle = min(_MIDDLE_POINTS, series.n_frames)
+    positions = np.unique(np.linspace(0, series.n_frames - 1, n_middle).round().astype(np.int64))
+    window_s = run.options.stutter.window_s
+    middle_ms = local_medians_ms(series.timestamps_ns, series.frame_times_ms, positions, window_s=window_s)
+    known = np.isfinite(middle_ms)
+    return RunTrace(
+        label=kept.label,
+        n_frames=series.n_frames,
+        duration_s=series.duration_s,
+        times_s=times_s,
+        low_ms=low_ms,
+        high_ms=high_ms,
+        middle_s=(series.timestamps_ns[positions + 1] - series.timestamps_ns[0])[known] / NS_PER_S,
+        middle_ms=middle_ms[known],
+        middle_name="local median",
+        stutters=kept.stutters,
+        rule=kept.rule,
+        share_pct=kept.share_pct,
+        quantile_ms=kept.quantile_ms,
+        values=kept.values,
+    )
+
+
+def envelope(
+    ends_s: NDArray[np.float64], frame_times_ms: NDArray[np.float64], *, n_columns: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Least and greatest frame time of each of ``n_columns`` equal steps of time; all frames where they are few.
+
+    No frame is thinned out or averaged away. A step in which no frame ends lies within one frame, and shows that frame.
+
+    Examples
+    --------
+    >>> times_ms = np.full(5000, 2.0)
+    >>> times_ms[1234] = 90.0
+    >>> _, low_ms, high_ms = envelope(np.cumsum(times_ms) / 1000.0, times_ms, n_columns=100)
+    >>> float(low_ms.min()), float(high_ms.max()), high_ms.size <= 100
+    (2.0, 90.0, True)
+    """
+    if n_columns < 1:
+        raise ValueError(f"n_columns must be 1 or more, got {n_columns!r}")
+    if ends_s.size <= max(MOST_POINTS, n_columns):
+        return ends_s, frame_times_ms, frame_times_ms
+    edges_s = np.linspace(0.0, float(ends_s[-1]), n_columns + 1)
+    # A frame that ends exactly at a bound belongs to the step after it, the last frame to the last step.
+    firsts = np.searchsorted(ends_s, edges_s[:-1], side="left")
+    return (edges_s[:-1] + edges_s[1:]) / 2.0, *_extremes(frame_times_ms, firsts)
+
+
+def _series_envelope(
+    series: FrameSeries, *, n_columns: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """The same of a series: only the bounds are looked up, so that no frame's end is needed in seconds."""
+    if n_columns < 1 or series.n_frames <= max(MOST_POINTS, n_columns):
+        return envelope(series.ends_s, series.frame_times_ms, n_columns=n_columns)
+    start_ns = series.timestamps_ns[0]
+    edges_ns = np.linspace(0.0, float(series.timestamps_ns[-1] - start_ns), n_columns + 1)
+    bounds_ns = start_ns + np.ceil(edges_ns[:-1]).astype(np.int64)
+    firsts = np.searchsorted(series.timestamps_ns[1:], bounds_ns, side="left")
+    return (edges_ns[:-1] + edges_ns[1:]) / (2.0 * NS_PER_S), *_extremes(series.frame_times_ms, firsts)
+
+
+def _extremes(
+    frame_times_ms: NDArray[np.float64], firsts: NDArray[np.intp]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Least and greatest of each step, which begins with the frame at ``firsts``."""
+    has_frames = np.diff(np.append(firsts, frame_times_ms.size)) > 0
+    low_ms, high_ms = frame_times_ms[firsts], frame_times_ms[firsts]
+    low_ms[has_frames] = np.minimum.reduceat(frame_times_ms, firsts[has_frames])
+    high_ms[has_frames] = np.maximum.reduceat(frame_times_ms, firsts[has_frames])
+    return low_ms, high_ms
+
+
+def _of_curves(
+    curves: Mapping[str, Curve],
+    *,
+    label: str,
+    n_frames: int,
+    duration_s: float,
+    stutters: tuple[Stutter, ...],
+    rule: StutterRule | None,
+    values: Mapping[str, float | None],
+) -> RunTrace:
+    times_s, high_ms = _points(curves, "trace_high")
+    _, low_ms = _points(curves, "trace_low")
+    middle_s, middle_ms = _points(curves, "local_median")
+    middle_name = "local median"
+    if middle_s.size == 0:
+        middle_s, rate_fps = _points(curves, "rate")
+        middle_s, middle_ms = middle_s[rate_fps > 0.0], 1000.0 / rate_fps[rate_fps > 0.0]
+        middle_name = "mean of each second"
+    known = np.isfinite(middle_ms)
+    share_pct, quantile_ms = _points(curves, "percentile")
+    return RunTrace(
+        label=label,
+        n_frames=n_frames,
+        duration_s=duration_s,
+        times_s=times_s,
+        low_ms=high_ms if n_frames == high_ms.size and np.array_equal(low_ms, high_ms) else low_ms,
+        high_ms=high_ms,
+        middle_s=middle_s[known],
+        middle_ms=middle_ms[known],
+        middle_name=middle_name,
+        stutters=stutters,
+        rule=rule,
+        share_pct=share_pct,
+        quantile_ms=quantile_ms,
+        values=values,
+    )
+
+
+def _points(curves: Mapping[str, Curve], key: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    curve = curves.get(key)
+    if curve is None:
+        return np.empty(0), np.empty(0)
+    return np.asarray(curve.x, dtype=np.float64), np.asarray(curve.y, dtype=np.float64)
+
+
+FRAME_TIME = "Frame time: from the end of one frame to the end of the next; its axis starts at 0 ms."
+
+
+def stutter_words(count: int, rule: StutterRule | None) -> str:
+    """How many stutters, and what one is."""
+    text = f"{counted(count, 'stutter')} marked"
+    if rule is None:
+        return f"{text}, by the rule of the review."
+    return (
+        f"{text}: a frame longer than {rule.factor:g} × the local median (of {rule.window_s:g} s around it) and longer "
+        f"than it by {rule.min_excess_ms:g} ms or more."
+    )
+
+
+def fps_value(values: Mapping[str, float | None], key: str, *, n_frames: int) -> str:
+    """A rate of a run with as many digits as its frames support."""
+    return format_quantity(values.get(key), FRAMES_PER_SECOND, digits=significant_digits(n_frames))
+
+
+def run_figures(trace: RunTrace, *, short: bool = False) -> str:
+    """Average and 1 % low of a run in one line."""
+    average = fps_value(trace.values, "average_fps", n_frames=trace.n_frames)
+    low = fps_value(trace.values, "low_1pct_percentile_fps", n_frames=trace.n_frames // 100)
+    if short:
+        return f"average {average} · 1 % low {low}"
+    return f"average {average} · 1 % low (percentile) {low}"

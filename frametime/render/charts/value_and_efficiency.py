@@ -1,0 +1,230 @@
+"""Speed against price and against power, with lines of equal value and of equal frames per joule."""
+
+from __future__ import annotations
+
+from matplotlib.figure import Figure
+
+from frametime.metrics.metric import Interval
+from frametime.render.charts.card_plane import CardPoint, Plane, draw_plane, plane_theme
+from frametime.render.charts.chart_sheet import KeyEntry, Sheet
+from frametime.render.charts.review_labels import change_words, is_rate, run_counts
+from frametime.render.numbers import format_number, format_quantity
+from frametime.render.theme import Theme
+from frametime.review.result import ReviewResult
+from frametime.review.result_overall import EfficiencyRow, Standing, ValueRow
+from frametime.units import shown_unit
+from frametime.words import money, money_words
+
+
+def has_value(result: ReviewResult, cut: str = "all") -> bool:
+    """Whether any card has a price and a speed in the cut."""
+    return any(_is_drawn(row) for row in result.value if row.cut == cut)
+
+
+def _is_drawn(row: ValueRow) -> bool:
+    return bool(row.price) and row.mean_value is not None
+
+
+def draw_value(result: ReviewResult, theme: Theme, *, cut: str = "all") -> Figure:
+    """Every card that has a price, over one cut.
+
+    Parameters
+    ----------
+    result : ReviewResult
+    theme : Theme
+    cut : str
+        Key of the cut.
+
+    Raises
+    ------
+    ValueError
+        If no card has a price.
+    """
+    rows = [row for row in result.value if row.cut == cut and _is_drawn(row)]
+    if not rows:
+        raise ValueError(f"result must hold a card with a price in the cut {cut!r}")
+    metric = result.metric(rows[0].metric)
+    currency = rows[0].currency or "price"
+    unit = shown_unit(metric.unit)
+    base = result.card(result.baseline).label
+    standings = {item.card: item for item in result.standings if (item.cut, item.metric) == (cut, metric.key)}
+    points = [_price_point(result, row, standings.get(row.card), unit) for row in rows]
+    without = [card.label for card in result.cards if card.key not in {row.card for row in rows}]
+    n_runs = run_counts([len(item.run_names) for item in result.cells])
+    entry = result.cut(cut)
+    theme = plane_theme(theme, len(points))
+    with theme.settings():
+        sheet = Sheet(
+            theme,
+            title=f"Speed for the money: {entry.label}",
+            lead=f"Farther up and farther left is better. Value: {unit} per {currency}; steeper is better.",
+            notes=[
+                f"Both axes start at 0. Speed: {metric.label}, geometric mean over the cells of the cut "
+                f"({n_runs} each). {metric.definition}",
+                f"Break-even: the price at which a card gives as many {unit} per {currency} as {base} at its price.",
+                "In brackets and as whiskers: 95 % interval over these scenes (run noise only), carried over from the "
+                "ratio to the baseline.",
+                f"Without a price: {', '.join(without)}." if without else "",
+            ],
+            head_lines=(1, 1),
+        )
+        sheet.key(
+            [
+                KeyEntry(label="card at its price", kind="marker", color=theme.palette.ink, marker="o"),
+                KeyEntry(
+                    label="at its break-even price", kind="marker", color=theme.palette.ink, marker="o", filled=False
+                ),
+                KeyEntry(label=f"equal value, {unit} per {currency}", kind="line", color=theme.palette.tied),
+            ]
+        )
+        draw_plane(
+            sheet,
+            points,
+            Plane(x_label=f"price, {currency}", y_label=f"{metric.label}, {unit}", slope_unit=f"{unit}/{currency}"),
+        )
+        return sheet.figure
+
+
+def _price_point(result: ReviewResult, row: ValueRow, standing: Standing | None, unit: str) -> CardPoint:
+    assert row.price is not None and row.mean_value is not None
+    currency = row.currency or "price"
+    lines = [f"{format_quantity(row.mean_value, '1')} {unit} for {money(row.price)} {currency}"]
+    if row.fps_per_money is not None:
+        lines.append(f"{format_number(row.fps_per_money, digits=3)} {unit} per {currency}")
+    is_baseline = row.card == result.baseline
+    if row.break_even_price is not None and not is_baseline:
+        lines.append(f"break-even {money_words(row.break_even_price, row.break_even_interval)} {currency}")
+    elif is_baseline:
+        lines.append("baseline")
+    return CardPoint(
+        index=[card.key for card in result.cards].index(row.card),
+        label=result.card(row.card).label,
+        x=row.price,
+        y=row.mean_value,
+        y_interval=speed_interval(standing),
+        lines=tuple(lines),
+        other_x=None if is_baseline else row.break_even_price,
+        other_interval=None if is_baseline else row.break_even_interval,
+    )
+
+
+def speed_interval(standing: Standing | None) -> Interval | None:
+    """The interval of a card's ratio to the baseline, carried over to its mean."""
+    if standing is None or standing.interval is None or standing.mean_value is None or not standing.ratio_to_baseline:
+        return None
+    scale = standing.mean_value / standing.ratio_to_baseline
+    return Interval(
+        low=standing.interval.low * scale,
+        high=standing.interval.high * scale,
+        level=standing.interval.level,
+        method=standing.interval.method,
+    )
+
+
+_SPEED = "average_fps"
+
+
+def _speed_metric(result: ReviewResult) -> str | None:
+    """The rate to draw: average FPS where the review has it, else the headline if it is a rate."""
+    keys = [metric.key for metric in result.metrics]
+    if _SPEED in keys:
+        return _SPEED
+    return result.headline if is_rate(result.metric(result.headline).unit) else None
+
+
+def _drawn(result: ReviewResult, cut: str) -> list[tuple[EfficiencyRow, Standing]]:
+    metric = _speed_metric(result)
+    standings = {item.card: item for item in result.standings if (item.cut, item.metric) == (cut, metric)}
+    return [
+        (row, standings[row.card])
+        for row in result.efficiency
+        if row.cut == cut
+        and row.average_power_w
+        and row.card in standings
+        and standings[row.card].mean_value is not None
+    ]
+
+
+def has_efficiency(result: ReviewResult, cut: str = "all") -> bool:
+    """Whether any card has power and speed in the cut."""
+    return bool(_drawn(result, cut))
+
+
+def draw_efficiency(result: ReviewResult, theme: Theme, *, cut: str = "all") -> Figure:
+    """Every card with a sensor log, over one cut.
+
+    Parameters
+    ----------
+    result : ReviewResult
+    theme : Theme
+    cut : str
+        Key of the cut.
+
+    Raises
+    ------
+    ValueError
+        If no card has power.
+    """
+    drawn = _drawn(result, cut)
+    metric = _speed_metric(result)
+    if not drawn or metric is None:
+        raise ValueError(f"result must hold a card with power and speed in the cut {cut!r}")
+    points = [_power_point(result, row, standing) for row, standing in drawn]
+    without = [card.label for card in result.cards if card.key not in {row.card for row, _ in drawn}]
+    entry = result.cut(cut)
+    speed = result.metric(metric)
+    n_runs = run_counts([len(item.run_names) for item in result.cells])
+    n_cells = min(row.n_cells for row, _ in drawn)
+    theme = plane_theme(theme, len(points))
+    with theme.settings():
+        sheet = Sheet(
+            theme,
+            title=f"Speed for the power: {entry.label}",
+            lead="Farther up and farther left is better. A steeper line is more frames for the same energy.",
+            notes=[
+                f"Both axes start at 0. Speed: {speed.label}, geometric mean over cells ({n_runs} each). "
+                f"{speed.definition} Power: mean over {n_cells} cells with a sensor log.",
+                "1 fps per watt is 1 frame per joule; in the table: geometric mean over cells, so that a card lies "
+                "close to its line but not always on it.",
+                "Whisker: 95 % interval of the ratio to the baseline over these scenes (run noise only), times the "
+                "baseline's mean. In brackets: 95 % interval of the ratio in frames per joule.",
+                f"Without a sensor log: {', '.join(without)}." if without else "",
+            ],
+            head_lines=(1, 1),
+        )
+        sheet.key(
+            [
+                KeyEntry(label="card", kind="marker", color=theme.palette.ink, marker="o"),
+                KeyEntry(label="equal frames per joule", kind="line", color=theme.palette.tied),
+            ]
+        )
+        draw_plane(
+            sheet,
+            points,
+            Plane(x_label="average power, W", y_label=f"{speed.label}, fps", slope_unit="frames/J"),
+        )
+        return sheet.figure
+
+
+def _power_point(result: ReviewResult, row: EfficiencyRow, standing: Standing) -> CardPoint:
+    assert row.average_power_w is not None and standing.mean_value is not None
+    lines = [f"{format_number(standing.mean_value)} fps at {format_number(row.average_power_w, digits=3)} W"]
+    if row.frames_per_joule is not None:
+        lines.append(f"{format_number(row.frames_per_joule, digits=3)} frames/J")
+    if row.card == result.baseline:
+        lines.append("baseline")
+    elif row.efficiency_ratio is not None:
+        lines.append(_change(row))
+    return CardPoint(
+        index=[card.key for card in result.cards].index(row.card),
+        label=result.card(row.card).label,
+        x=row.average_power_w,
+        y=standing.mean_value,
+        y_interval=speed_interval(standing),
+        lines=tuple(lines),
+    )
+
+
+def _change(row: EfficiencyRow) -> str:
+    assert row.efficiency_ratio is not None
+    return f"{change_words(row.efficiency_ratio, row.efficiency_interval)} frames/J"

@@ -1,0 +1,146 @@
+"""Frozen results as JSON: every number in full precision, no NaN, a missing value as null."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable, Mapping, Set
+from dataclasses import fields, is_dataclass
+from enum import Enum
+from fractions import Fraction
+from functools import cache, partial
+from typing import Any, Final, TypeAlias
+
+from frametime.metrics.metric import MeasuredRun
+from frametime.tuning.cautions import CAUTIONS
+from frametime.tuning.endurance import EnduranceVerdict
+from frametime.tuning.proposal import Finished, NextStep
+from frametime.tuning.summary import TuningSummary
+from frametime.version import __version__
+
+Plain: TypeAlias = "bool | int | float | str | list[Plain] | dict[str, Plain] | None"
+
+
+def plain(value: object) -> Plain:
+    """``value`` as JSON values: dataclasses, named tuples and mappings become objects, tuples become lists.
+
+    Raises
+    ------
+    ValueError
+        If a number is NaN or infinite, or a type has no plain form: both are mistakes of the caller.
+
+    Examples
+    --------
+    >>> from frametime.caveats import Caveat
+    >>> plain(Caveat(code="gap", message="no frame for 3 s", metrics=("average_fps",)))
+    {'code': 'gap', 'message': 'no frame for 3 s', 'weight': 'care', 'metrics': ['average_fps']}
+    """
+    kind: type = type(value)
+    return _form_of(kind)(value)
+
+
+@cache
+def _form_of(kind: type) -> Callable[[Any], Plain]:
+    """How values of a type become plain; found out once, since a review has a hundred thousand of them."""
+    if kind in (bool, int, str, type(None)):
+        return _itself
+    if issubclass(kind, Enum):
+        return lambda value: plain(value.value)
+    if is_dataclass(kind):
+        return partial(_of_fields, tuple(item.name for item in fields(kind)))
+    if issubclass(kind, tuple) and hasattr(kind, "_fields"):
+        return partial(_of_fields, kind._fields)
+    for family, form in _FORMS.items():
+        if issubclass(kind, family):
+            return form
+    raise ValueError(f"value has no plain form, got {kind.__name__}")
+
+
+def _itself(value: Plain) -> Plain:
+    return value
+
+
+def _of_fields(names: tuple[str, ...], value: object) -> Plain:
+    return {name: plain(getattr(value, name)) for name in names}
+
+
+def _finite(value: float) -> float:
+    if not math.isfinite(value):
+        raise ValueError(f"value must be finite, got {value!r}")
+    return float(value)
+
+
+_FORMS: Final[dict[type, Callable[[Any], Plain]]] = {
+    int: int,
+    str: str,
+    float: _finite,
+    Fraction: str,
+    Mapping: lambda value: {str(key): plain(item) for key, item in value.items()},
+    Set: lambda value: [plain(item) for item in sorted(value)],
+    list: lambda value: [plain(item) for item in value],
+    tuple: lambda value: [plain(item) for item in value],
+}
+
+
+def json_text(value: object, *, indent: int | None = 2) -> str:
+    """`plain` as JSON text in ASCII, which every shell passes on unchanged."""
+    return json.dumps(plain(value), ensure_ascii=True, allow_nan=False, indent=indent)
+
+
+SCHEMA: Final = "frametime.run/1"
+
+
+def run_document(run: MeasuredRun, *, path: str | None = None, curves: bool = False) -> dict[str, Plain]:
+    """Everything about one run. Keys are only ever added within a schema number.
+
+    Parameters
+    ----------
+    run : MeasuredRun
+    path : str or None
+        The file that was measured; the provenance names the log that a converted capture came from.
+    curves : bool
+        Include the curves for charts, which are most of the size.
+    """
+    return {
+        "schema": SCHEMA,
+        "frametime_version": __version__,
+        "file": run.provenance.file_name if path is None else path,
+        "judgement": plain(run.judgement),
+        "n_frames": run.n_frames,
+        "duration_s": run.duration_s,
+        "metrics": {key: plain(value) for key, value in run.values.items()},
+        "findings": plain(run.findings),
+        "caveats": plain(run.caveats),
+        "conditions": plain(run.conditions),
+        "options": plain(run.options),
+        "provenance": plain(run.provenance),
+        **({"curves": plain(run.curves)} if curves else {}),
+    }
+
+
+_TUNING_SCHEMA_VERSION = 1
+
+
+def _tuning_head(kind: str) -> dict[str, object]:
+    return {
+        "kind": kind,
+        "schema_version": _TUNING_SCHEMA_VERSION,
+        "frametime_version": __version__,
+        "cautions": CAUTIONS,
+    }
+
+
+def next_step_json(step: NextStep) -> str:
+    """The next trial, or the finish."""
+    kind = "tuning-finished" if isinstance(step, Finished) else "tuning-next-trial"
+    return json_text({**_tuning_head(kind), "step": step}) + "\n"
+
+
+def summary_json(summary: TuningSummary) -> str:
+    """A tuning record, judged."""
+    return json_text({**_tuning_head("tuning-summary"), "summary": summary}) + "\n"
+
+
+def endurance_json(verdict: EnduranceVerdict) -> str:
+    """The verdict of an endurance run."""
+    return json_text({**_tuning_head("endurance-verdict"), "verdict": verdict}) + "\n"

@@ -1,0 +1,176 @@
+"""Frame times of runs, packed small enough to lie in a page, as many points a run as the page has room for.
+
+Each run becomes a number of equal steps of time, each with its least and its greatest frame time, in whole
+microseconds as unsigned 32-bit integers: first all least, then all greatest. The bytes are put in order of their
+place in the integer (all lowest bytes first), which lets the high, mostly zero bytes shrink to nothing, deflated,
+and written in base64. A step in which no frame ended is 0 in both: a gap in the line.
+"""
+
+from __future__ import annotations
+
+import base64
+import zlib
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.metrics.metric import Curve
+from frametime.render.report.document import Trace, TraceSet, TraceView
+from frametime.render.report.review_verdict import ReviewWords
+from frametime.review.result import ReviewResult
+from frametime.review.result_runs import RunEntry
+
+STEPS: Final = (1200, 900, 600, 450, 300, 220, 160, 120)
+"""Numbers of steps a run, finest first; the first that fits the page is taken."""
+
+
+def envelope(low: Curve, high: Curve, *, duration_s: float, n_steps: int) -> tuple[NDArray[np.uint32], ...]:
+    """Least and greatest frame time of each of ``n_steps`` equal steps, in microseconds.
+
+    No extreme is lost: a step keeps the least of the least and the greatest of the greatest.
+
+    Parameters
+    ----------
+    low, high : Curve
+        Elapsed time in s to least and greatest frame time in ms.
+    duration_s : float
+    n_steps : int
+
+    Returns
+    -------
+    tuple of two ndarray of uint32, shape (n_steps,)
+    """
+    if not duration_s > 0.0:
+        raise ValueError(f"duration_s must be positive, got {duration_s!r}")
+    times_s = np.asarray(low.x, dtype=np.float64)
+    place = np.clip((times_s / duration_s * n_steps).astype(np.int64), 0, n_steps - 1)
+    least = np.full(n_steps, np.inf)
+    np.minimum.at(least, place, np.asarray(low.y, dtype=np.float64))
+    greatest = np.zeros(n_steps)
+    np.maximum.at(greatest, place, np.asarray(high.y, dtype=np.float64))
+    least[~np.isfinite(least)] = 0.0
+    return tuple(np.rint(side * 1000.0).astype(np.uint32) for side in (least, greatest))
+
+
+def pack(sides: tuple[NDArray[np.uint32], ...]) -> str:
+    """Integers as deflated base64; see the head of this module."""
+    ordered = np.concatenate(sides).astype("<u4")
+    planes = ordered.view(np.uint8).reshape(-1, 4).T.copy()
+    return base64.b64encode(zlib.compress(planes.tobytes(), 9)).decode("ascii")
+
+
+def unpack(packed: str) -> tuple[NDArray[np.uint32], NDArray[np.uint32]]:
+    """The way back, for tests and for other readers of a page."""
+    planes = np.frombuffer(zlib.decompress(base64.b64decode(packed)), dtype=np.uint8).reshape(4, -1)
+    values = planes.T.copy().view("<u4").ravel()
+    half = len(values) // 2
+    return values[:half], values[half:]
+
+
+def trace(label: str, group: str, low: Curve, high: Curve, *, duration_s: float, n_steps: int) -> Trace:
+    """One run, packed; never more steps than the curve has points."""
+    steps = max(1, min(n_steps, len(low.x)))
+    sides = envelope(low, high, duration_s=duration_s, n_steps=steps)
+    return Trace(label=label, group=group, duration_s=duration_s, n_steps=steps, packed=pack(sides))
+
+
+_KEY = "trace-view"
+_SAMPLED_RUNS = 40
+_CAPTION = (
+    "Each line is one run: the light band reaches from the least to the greatest frame time of each step of time,"
+    " so that no spike is lost. The scale starts at zero; lower is better, and a gap means that no frame ended there."
+)
+
+
+def place_of_traces(result: ReviewResult) -> TraceView | None:
+    """The view without its runs, to keep its place in a page; ``None`` where no run has a trace."""
+    if not any("trace_low" in run.curves and "trace_high" in run.curves for run in result.runs):
+        return None
+    return TraceView(key=_KEY, caption=_CAPTION, statement="", sets=())
+
+
+def review_traces(result: ReviewResult, *, room_bytes: int) -> TraceView | None:
+    """The view, or ``None`` where no run has a trace.
+
+    The finest number of steps that fits is taken for all runs; where even the coarsest does not fit, the later runs
+    of each card in each cell are left out. The statement of the view says what was done.
+
+    Parameters
+    ----------
+    result : ReviewResult
+    room_bytes : int
+        How large the packed traces may be together.
+    """
+    runs = [run for run in result.runs if "trace_low" in run.curves and "trace_high" in run.curves]
+    if not runs:
+        return None
+    n_longest = max(len(run.curves["trace_low"].x) for run in runs)
+    finest = (n_longest,) if n_longest <= STEPS[0] else ()
+    for n_steps in (*finest, *(steps for steps in STEPS if steps < n_longest)):
+        # Packing is the work here, so a few runs say first whether all of them can fit.
+        few = runs[:: max(1, len(runs) // _SAMPLED_RUNS)]
+        if _size(_view(result, few, n_steps)) * len(runs) > 1.1 * room_bytes * len(few):
+            continue
+        view = _view(result, runs, n_steps)
+        if _size(view) <= room_bytes:
+            return view
+    n_most = max(_numbers(runs).values())
+    for n_kept in range(n_most - 1, 0, -1):
+        kept = [run for run in runs if _numbers(runs)[run.name] <= n_kept]
+        view = _view(result, kept, STEPS[-1], n_left_out=len(runs) - len(kept))
+        if _size(view) <= room_bytes:
+            return view
+    return None
+
+
+def _numbers(runs: Sequence[RunEntry]) -> dict[str, int]:
+    """The how-manieth run of its card in its cell each run is, from 1."""
+    counts: dict[tuple[str, str, str], int] = {}
+    numbers = {}
+    for run in runs:
+        place = (run.card, run.scene, run.resolution)
+        counts[place] = counts.get(place, 0) + 1
+        numbers[run.name] = counts[place]
+    return numbers
+
+
+def _size(view: TraceView) -> int:
+    return sum(len(item.packed) + 110 for part in view.sets for item in part.traces)
+
+
+def _view(result: ReviewResult, runs: Sequence[RunEntry], n_steps: int, *, n_left_out: int = 0) -> TraceView:
+    words = ReviewWords(result)
+    places = dict.fromkeys((run.scene, run.resolution) for run in runs)
+    sets = tuple(
+        TraceSet(
+            label=f"{words.scenes[scene]}, {resolution}",
+            traces=tuple(
+                _trace(words, run, n_steps) for run in runs if (run.scene, run.resolution) == (scene, resolution)
+            ),
+        )
+        for scene, resolution in places
+    )
+    statement = f"{len(runs)} runs in at most {n_steps} steps of equal length each"
+    if n_left_out:
+        statement += f"; {n_left_out} later runs of the same cells are left out, so that the page stays small"
+    return TraceView(
+        key=_KEY,
+        caption=_CAPTION,
+        statement=f"{statement}. The frames themselves are in the logs under Provenance.",
+        sets=sets,
+    )
+
+
+def _trace(words: ReviewWords, run: RunEntry, n_steps: int) -> Trace:
+    remarks = [text for text, applies in (("flagged", run.flag), ("left out", run.excluded_reason)) if applies]
+    label = f"{words.cards[run.card]}, run {run.run}" + "".join(f", {text}" for text in remarks)
+    return trace(
+        label,
+        words.cards[run.card],
+        run.curves["trace_low"],
+        run.curves["trace_high"],
+        duration_s=run.duration_s,
+        n_steps=n_steps,
+    )
