@@ -39,12 +39,16 @@ class Caveat:
         What it means for the use of the number.
     metrics : tuple of str
         Keys of the metrics it bears on; empty when it bears on all of them.
+    is_carried : bool
+        It is told again from a place below, where it stands with its numbers: of a cell with its comparison, of cells
+        with their mean.
     """
 
     code: str
     message: str
     weight: Weight = Weight.CARE
     metrics: tuple[str, ...] = ()
+    is_carried: bool = False
 
 
 CAVEAT_TITLES: Final[Mapping[str, str]] = MappingProxyType(

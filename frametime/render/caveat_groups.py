@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from frametime.caveats import Caveat, Weight, caveat_title
 from frametime.render.review_words import cell_name
 from frametime.review.result import ReviewResult
-from frametime.review.result_overall import EfficiencyRow, ValueRow
+from frametime.review.result_overall import EfficiencyRow, OverallComparison, ValueRow
 from frametime.words import counted, joined
 
 
@@ -49,42 +49,26 @@ class CaveatGroup:
 
 def placed_caveats(result: ReviewResult) -> list[PlacedCaveat]:
     """Every caveat once, at the place that it is about: what a mean carries up from its cells stands with them."""
-    return list(dict.fromkeys(_found(result)))
+    return [item for item in dict.fromkeys(_all_caveats(result)) if not item.caveat.is_carried]
 
 
-def _found(result: ReviewResult) -> Iterator[PlacedCaveat]:
+def _all_caveats(result: ReviewResult) -> Iterator[PlacedCaveat]:
     for caveat in result.caveats:
         yield PlacedCaveat(caveat=caveat)
     for cell in result.cells:
         for caveat in (*cell.caveats, *(c for estimate in cell.estimates.values() for c in estimate.caveats)):
             yield PlacedCaveat(caveat=caveat, card=cell.card, cell=(cell.scene, cell.resolution))
-    prefixes = tuple(f"{card.label}: " for card in result.cards)
     for item in result.comparisons:
         for caveat in item.caveats:
-            if not caveat.message.startswith(prefixes):
-                yield PlacedCaveat(caveat=caveat, card=item.candidate, cell=(item.scene, item.resolution))
+            yield PlacedCaveat(caveat=caveat, card=item.candidate, cell=(item.scene, item.resolution))
     for spread in result.repeatability:
         for caveat in spread.caveats:
             yield PlacedCaveat(caveat=caveat, card=spread.card)
-    yield from _of_means(result)
-
-
-def _of_means(result: ReviewResult) -> Iterator[PlacedCaveat]:
-    of_cells: dict[tuple[str, str], set[str]] = {}
-    for item in result.comparisons:
-        of_cells.setdefault((item.candidate, item.metric), set()).update(caveat.code for caveat in item.caveats)
-    cells = tuple(
-        f"{cell_name(result, scene.key, resolution)}, " for scene in result.scenes for resolution in result.resolutions
-    )
-    for pair in result.overall:
-        for caveat in pair.caveats:
-            is_of_cells = caveat.code in of_cells.get((pair.candidate, pair.metric), ())
-            if not (is_of_cells and caveat.message.startswith((f"{caveat_title(caveat.code)} in ", *cells))):
-                yield PlacedCaveat(caveat=caveat, card=pair.candidate, cut=pair.cut)
-    rows: list[ValueRow | EfficiencyRow] = [*result.value, *result.efficiency]
-    for row in rows:
-        for caveat in row.caveats:
-            yield PlacedCaveat(caveat=caveat, card=row.card, cut=row.cut)
+    means: list[OverallComparison | ValueRow | EfficiencyRow] = [*result.overall, *result.value, *result.efficiency]
+    for mean in means:
+        card = mean.candidate if isinstance(mean, OverallComparison) else mean.card
+        for caveat in mean.caveats:
+            yield PlacedCaveat(caveat=caveat, card=card, cut=mean.cut)
 
 
 def caveat_groups(placed: Iterable[PlacedCaveat]) -> tuple[CaveatGroup, ...]:

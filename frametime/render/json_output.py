@@ -33,7 +33,7 @@ def plain(value: object) -> Plain:
     --------
     >>> from frametime.caveats import Caveat
     >>> plain(Caveat(code="gap", message="no frame for 3 s", metrics=("average_fps",)))
-    {'code': 'gap', 'message': 'no frame for 3 s', 'weight': 'care', 'metrics': ['average_fps']}
+    {'code': 'gap', 'message': 'no frame for 3 s', 'weight': 'care', 'metrics': ['average_fps'], 'is_carried': False}
     """
     kind: type = type(value)
     return _form_of(kind)(value)

@@ -168,7 +168,7 @@ def _side_caveats(sides: tuple[CellSummary, CellSummary], key: str, design: Revi
     for side in sides:
         label = design.label(side.card)
         for caveat in (*bearing_on(side.caveats, key), *side.estimates[key].caveats):
-            caveats.append(replace(caveat, message=f"{label}: {caveat.message}"))
+            caveats.append(replace(caveat, message=f"{label}: {caveat.message}", is_carried=True))
     return caveats
 
 

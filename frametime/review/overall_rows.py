@@ -108,6 +108,7 @@ def _carried(design: ReviewDesign, found: Sequence[tuple[CellComparison, Caveat]
                 message=told,
                 weight=max((caveat.weight for _, caveat in members), key=list(Weight).index),
                 metrics=members[0][1].metrics,
+                is_carried=True,
             )
         )
     return tuple(carried)
