@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from frametime.errors import printable
 from frametime.metrics.metric import Interval
 from frametime.render.numbers import NOT_AVAILABLE, format_estimate
 from frametime.review.result import ReviewResult
-from frametime.review.result_cells import CellComparison, Estimate
+from frametime.review.result_cells import CellComparison, Estimate, Verdict
 from frametime.review.result_entries import MetricEntry
-from frametime.review.result_overall import Standing
+from frametime.review.result_overall import Standing, VerdictCounts
 from frametime.review.result_runs import Coverage, CoverageCell
 from frametime.units import shown_unit
 from frametime.words import money_words as amount_words
 from frametime.words import percent_change_words
+
+VERDICTS: Final[tuple[Verdict, ...]] = ("ahead", "tied", "behind", "undecided")
+"""In the order in which they are told."""
 
 MAY_BE_CHANCE = "may be chance"
 """Said of a cell that is ahead or behind by itself, but not surely enough among so many cells (Holm's adjustment)."""
@@ -60,6 +65,18 @@ def verdict_words(comparison: CellComparison) -> str:
     if comparison.verdict == "tied":
         return "tied (real, but small)" if comparison.real_but_small else "tied"
     return comparison.verdict if comparison.stands_after_holm else f"{comparison.verdict} ({MAY_BE_CHANCE})"
+
+
+def counts_words(counts: VerdictCounts) -> str:
+    """How many cells have each verdict; verdicts without a cell are left out.
+
+    Examples
+    --------
+    >>> counts_words(VerdictCounts(ahead=3, behind=0, tied=1, undecided=0))
+    '3 ahead · 1 tied'
+    """
+    parts = [f"{getattr(counts, verdict)} {verdict}" for verdict in VERDICTS if getattr(counts, verdict)]
+    return " · ".join(parts) if parts else "no cell with runs on both sides"
 
 
 def coverage_words(cell: CoverageCell) -> str:

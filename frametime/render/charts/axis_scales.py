@@ -8,6 +8,7 @@ from typing import Final
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
 from frametime.render.numbers import format_like
@@ -21,32 +22,17 @@ _CHANGE_STEPS_PCT: Final = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)
 _FACTORS: Final = (1, 2, 4, 8, 16, 32, 64, 128, 256)
 
 
-def nice_step(span: float, most: int) -> float:
-    """Smallest of 1, 2, 2.5, 5 times a power of ten that cuts ``span`` into at most ``most`` parts.
+def round_ticks(low: float, high: float, most: int, *, least: int = 2) -> list[float]:
+    """Round values from ``low`` to ``high``, at most ``most`` + 1 of them unless fewer than ``least`` would be left.
 
     Examples
     --------
-    >>> nice_step(93.0, 5), nice_step(0.9, 4)
-    (20.0, 0.25)
-    """
-    if not span > 0.0 or not math.isfinite(span):
-        raise ValueError(f"span must be positive and finite, got {span!r}")
-    least = span / max(most, 1)
-    power = 10.0 ** math.floor(math.log10(least))
-    return next(power * step for step in _STEPS if power * step >= least * (1.0 - 1e-9))
-
-
-def nice_ticks(low: float, high: float, most: int) -> list[float]:
-    """Round values from ``low`` to ``high``, at most ``most`` + 1 of them.
-
-    Examples
-    --------
-    >>> nice_ticks(0.0, 37.0, 4)
+    >>> round_ticks(0.0, 37.0, 4)
     [0.0, 10.0, 20.0, 30.0]
     """
-    step = nice_step(high - low, most)
-    first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
-    return [number * step for number in range(first, last + 1)]
+    found = MaxNLocator(most, steps=_STEPS, min_n_ticks=least).tick_values(low, high)
+    slack = 1e-9 * (high - low)
+    return [float(tick) + 0.0 for tick in found if low - slack <= tick <= high + slack]
 
 
 def tick_labels(ticks: Sequence[float]) -> list[str]:
@@ -78,7 +64,7 @@ def set_x_ticks(axes: Axes, em_pt: float, *, spacing_em: float = 5.0) -> None:
     """Round ticks on a linear x axis whose limits are set, so far apart that their labels have room."""
     low, high = axes.get_xlim()
     most = max(1, int(size_of(axes)[0] / (spacing_em * em_pt)))
-    ticks = nice_ticks(low, high, most)
+    ticks = round_ticks(low, high, most)
     axes.set_xticks(ticks, spaced_labels(axes, ticks, tick_labels(ticks), em_pt))
 
 
@@ -86,10 +72,7 @@ def set_y_ticks(axes: Axes, em_pt: float, *, spacing_em: float = 2.6) -> None:
     """Round ticks on a linear y axis whose limits are set."""
     low, high = axes.get_ylim()
     most = max(1, int(size_of(axes)[1] / (spacing_em * em_pt)))
-    ticks = nice_ticks(low, high, most)
-    while len(ticks) < 2:  # one tick alone gives no scale
-        most += 1
-        ticks = nice_ticks(low, high, most)
+    ticks = round_ticks(low, high, most)  # two at least: one tick alone gives no scale
     axes.set_yticks(ticks, tick_labels(ticks))
 
 

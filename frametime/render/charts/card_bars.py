@@ -7,7 +7,6 @@ from typing import Final
 
 from matplotlib.figure import Figure
 
-from frametime.metrics.metric import Interval
 from frametime.render.charts.bar_panels import (
     Bar,
     BarRow,
@@ -20,7 +19,7 @@ from frametime.render.charts.bar_panels import (
     run_words,
 )
 from frametime.render.charts.chart_sheet import Sheet
-from frametime.render.charts.review_labels import comparisons_of, page_words
+from frametime.render.charts.review_labels import comparisons_of, mean_interval, page_of, page_words
 from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
 from frametime.review.result_cells import CellSummary
@@ -28,11 +27,16 @@ from frametime.review.result_overall import Standing
 from frametime.units import shown_unit
 from frametime.words import joined
 
+MOST_PANELS: Final = 3
+"""Resolutions side by side on one figure."""
 
-def standings_pages(result: ReviewResult) -> int:
-    """Figures that the standings of one cut need."""
+_MOST_NARROW_PANELS: Final = 2
+
+
+def standings_pages(result: ReviewResult) -> list[int]:
+    """First card of each figure that the standings of one cut need."""
     n_cards = len(result.cards)
-    return max(1, -(-n_cards // rows_that_fit(len(metrics_that_fit(result, n_cards)))))
+    return list(range(0, max(1, n_cards), rows_that_fit(len(metrics_that_fit(result, n_cards)))))
 
 
 def draw_standings(result: ReviewResult, theme: Theme, *, cut: str = "all", page: int = 0) -> Figure:
@@ -52,9 +56,8 @@ def draw_standings(result: ReviewResult, theme: Theme, *, cut: str = "all", page
     ValueError
         If there is no such page.
     """
-    n_pages = standings_pages(result)
-    if not 0 <= page < n_pages:
-        raise ValueError(f"page must be 0 to {n_pages - 1}, got {page!r}")
+    pages = standings_pages(result)
+    start = page_of(pages, page)
     metrics = metrics_that_fit(result, len(result.cards))
     standings = {
         metric: {item.card: item for item in result.standings if (item.cut, item.metric) == (cut, metric)}
@@ -72,7 +75,7 @@ def draw_standings(result: ReviewResult, theme: Theme, *, cut: str = "all", page
     with theme.settings():
         sheet = Sheet(
             theme,
-            title=f"{result.title}: {entry.label}{page_words(page, n_pages)}",
+            title=f"{result.title}: {entry.label}{page_words(page, len(pages))}",
             lead=f"{better_words(result, metrics[0])} Cards that the intervals do not tell apart share a place.",
             notes=[
                 f"Bars start at 0 {unit}: geometric mean over {n_cells} {'cell' if n_cells == 1 else 'cells'} "
@@ -85,7 +88,7 @@ def draw_standings(result: ReviewResult, theme: Theme, *, cut: str = "all", page
             head_lines=(1, 1),
         )
         sheet.key(bar_key(result, metrics, theme))
-        draw_bar_panels(sheet, [("", rows[page * most : (page + 1) * most])], unit)
+        draw_bar_panels(sheet, [("", rows[start : start + most])], unit)
         return sheet.figure
 
 
@@ -107,7 +110,7 @@ def _standing_row(
     for number, metric in enumerate(metrics):
         standing = standings[metric].get(card)
         if standing is not None and standing.mean_value is not None:
-            bars.append(Bar(value=standing.mean_value, interval=_around(standing), metric=number))
+            bars.append(Bar(value=standing.mean_value, interval=mean_interval(standing), metric=number))
     standing = standings[metrics[0]].get(card)
     remark = "no cell in common with the others" if standing is None or not bars else f"place {standing.place}"
     if card == result.baseline:
@@ -120,25 +123,6 @@ def _standing_row(
         if not (theme.is_narrow and card == result.baseline):
             remark += shared
     return BarRow(label=result.card(card).label, remark=remark, bars=tuple(bars))
-
-
-def _around(standing: Standing) -> Interval | None:
-    """The interval of the ratio to the baseline, carried over to the mean."""
-    if standing.interval is None or not standing.ratio_to_baseline or standing.mean_value is None:
-        return None
-    scale = standing.mean_value / standing.ratio_to_baseline
-    return Interval(
-        low=standing.interval.low * scale,
-        high=standing.interval.high * scale,
-        level=standing.interval.level,
-        method=standing.interval.method,
-    )
-
-
-MOST_PANELS: Final = 3
-"""Resolutions side by side on one figure."""
-
-_MOST_NARROW_PANELS: Final = 2
 
 
 def draw_scene_bars(result: ReviewResult, theme: Theme, *, scene: str, page: int = 0) -> Figure:
@@ -159,9 +143,7 @@ def draw_scene_bars(result: ReviewResult, theme: Theme, *, scene: str, page: int
         If there is no such page.
     """
     pages = scene_pages(result, theme)
-    if not 0 <= page < len(pages):
-        raise ValueError(f"page must be 0 to {len(pages) - 1}, got {page!r}")
-    resolutions, start = pages[page]
+    resolutions, start = page_of(pages, page)
     metrics = metrics_that_fit(result, len(result.cards))
     unit = shown_unit(result.metric(metrics[0]).unit)
     summaries = {item.card: item for item in result.cells if item.scene == scene}

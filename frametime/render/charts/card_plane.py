@@ -10,7 +10,7 @@ from typing import Final
 from matplotlib.axes import Axes
 
 from frametime.metrics.metric import Interval
-from frametime.render.charts.axis_scales import nice_ticks, set_x_ticks, set_y_ticks, tick_labels
+from frametime.render.charts.axis_scales import round_ticks, set_x_ticks, set_y_ticks, tick_labels
 from frametime.render.charts.chart_sheet import Sheet, x_caption, y_caption
 from frametime.render.text_fit import shorten, text_width_pt
 from frametime.render.theme import Theme
@@ -100,7 +100,7 @@ def _slopes(axes: Axes, sheet: Sheet, points: Sequence[CardPoint], plane: Plane)
     start = left + text_width_pt(plane.y_label, em) + 1.2 * em
     placed: list[_SlopeLabel] = []
     for most in range(_MOST_LINES, 0, -1):  # fewer lines, until each has its label
-        values = nice_ticks(low, high, most)
+        values = round_ticks(low, high, most, least=1)
         labels = [
             _slope_label(slope, words, (x_end, y_end), (left, bottom, width, height), em)
             for slope, words in zip(values, tick_labels(values), strict=True)

@@ -109,7 +109,7 @@ Parts: TypeAlias = tuple[str, ...]
 
 
 def _standings(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
-    n_pages = standings_pages(result)
+    n_pages = len(standings_pages(result))
     for cut in _cuts_with_bars(result):
         for page in range(n_pages):
             yield (cut, _page(page, n_pages)), partial(draw_standings, result, theme, cut=cut, page=page)

@@ -11,14 +11,15 @@ from matplotlib.figure import Figure
 from frametime.capture import Capture
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import MeasuredRun
-from frametime.render.charts.axis_scales import nice_ticks, size_of, tick_labels
-from frametime.render.charts.chart_sheet import KeyEntry, Sheet, x_caption, y_caption
+from frametime.render.charts.axis_scales import round_ticks, size_of, tick_labels
+from frametime.render.charts.chart_sheet import Sheet, x_caption, y_caption
 from frametime.render.charts.frame_times import (
     draw_trace,
     frame_time_top,
     name_beyond,
     pixel_columns,
     places_beyond,
+    trace_key,
 )
 from frametime.render.charts.run_traces import FRAME_TIME, run_figures, trace_of_run, trace_of_series
 from frametime.render.charts.sensor_lanes import LANE_QUANTITIES, Lane, draw_lanes, lanes_of
@@ -87,7 +88,7 @@ def draw_endurance(
             ],
             head_lines=(1, 1),
         )
-        sheet.key(_key(theme, stutters=bool(trace.stutters), middle=trace.middle_name))
+        sheet.key(trace_key([trace], theme, beyond=beyond > 0))
         table, room = (sheet.right - _TABLE_EM * sheet.em, sheet.top), sheet.height
         left, right = sheet.left + 3.6 * sheet.em, table[0] - 2.0 * sheet.em
         if theme.is_narrow:
@@ -126,17 +127,6 @@ def _lane_boxes(sheet: Sheet, n_lanes: int, left: float, width: float) -> list[t
     return [(left, foot + (n_lanes - 1 - row) * pitch, width, pitch - 2.0 * em) for row in range(n_lanes)]
 
 
-def _key(theme: Theme, *, stutters: bool, middle: str) -> list[KeyEntry]:
-    palette = theme.palette
-    entries = [
-        KeyEntry(label="frame time", kind="line", color=palette.series[0]),
-        KeyEntry(label=middle, kind="line", color=palette.ink, line=(0, (3.0, 1.2))),
-    ]
-    if stutters:
-        entries.append(KeyEntry(label="stutter", kind="marker", color=palette.behind, marker="v", edge=palette.ink))
-    return entries
-
-
 def _events(axes: Axes, run: MeasuredRun, theme: Theme) -> None:
     """Throttling as shaded stretches, change points as upright lines."""
     for stretch in run.findings.throttling:
@@ -156,7 +146,7 @@ def _time_axis(axes: Axes, duration_s: float, theme: Theme) -> None:
         x_caption(axes, "time since the first frame, s", theme)
         return
     most = max(2, int(size_of(axes)[0] / (5.0 * theme.em_pt)))
-    minutes = nice_ticks(0.0, duration_s / 60.0, most)
+    minutes = round_ticks(0.0, duration_s / 60.0, most)
     for panel in axes.figure.axes:
         panel.set_xticks([60.0 * minute for minute in minutes], tick_labels(minutes))
     x_caption(axes, "time since the first frame, min", theme)

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from matplotlib.figure import Figure
 
 from frametime.render.charts.axis_scales import set_x_ticks
-from frametime.render.charts.chart_sheet import KeyEntry, Sheet, x_caption, y_caption
-from frametime.render.charts.frame_times import draw_trace, frame_time_top, name_beyond, places_beyond
+from frametime.render.charts.chart_sheet import Sheet, x_caption, y_caption
+from frametime.render.charts.frame_times import draw_trace, frame_time_top, name_beyond, places_beyond, trace_key
 from frametime.render.charts.run_traces import FRAME_TIME, RunTrace, run_figures
 from frametime.render.text_fit import shorten, text_width_pt
 from frametime.render.theme import Theme
@@ -53,7 +53,7 @@ def draw_frame_time_panels(traces: Sequence[RunTrace], theme: Theme, *, title: s
                 f"Over {top_ms:.0f} ms: {counted(beyond, 'place')}, marked at the upper edge." if beyond else "",
             ],
         )
-        sheet.key(_key(traces, theme, beyond=beyond > 0))
+        sheet.key(trace_key(traces, theme, beyond=beyond > 0))
         _panels(sheet, traces, top_ms=top_ms, span_s=span_s)
         return sheet.figure
 
@@ -62,25 +62,6 @@ def check_count(traces: Sequence[RunTrace]) -> None:
     """Refuse none and too many runs."""
     if not 1 <= len(traces) <= MOST_RUNS:
         raise ValueError(f"traces must hold 1 to {MOST_RUNS} runs, got {len(traces)!r}")
-
-
-def _key(traces: Sequence[RunTrace], theme: Theme, *, beyond: bool) -> list[KeyEntry]:
-    palette = theme.palette
-    middle = next((trace.middle_name for trace in traces if trace.middle_s.size > 1), None)
-    entries = [KeyEntry(label="frame time", kind="line", color=palette.series[0])]
-    if middle is not None:
-        entries.append(KeyEntry(label=middle, kind="line", color=palette.ink, line=(0, (3.0, 1.2))))
-    if any(trace.stutters for trace in traces):
-        entries.append(
-            KeyEntry(
-                label="stutter (pointing up: beyond the axis)" if beyond else "stutter",
-                kind="marker",
-                color=palette.behind,
-                marker="v",
-                edge=palette.ink,
-            )
-        )
-    return entries
 
 
 def _panels(sheet: Sheet, traces: Sequence[RunTrace], *, top_ms: float, span_s: float) -> None:

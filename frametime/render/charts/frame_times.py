@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
@@ -90,7 +91,7 @@ def _draw(trace: RunTrace, lanes: tuple[Lane, ...], judged: str, theme: Theme) -
             _beyond_words(int(beyond.size), top_ms),
         ],
     )
-    sheet.key(_key(trace, theme, beyond=bool(beyond.size)))
+    sheet.key(trace_key([trace], theme, beyond=bool(beyond.size)))
     em = sheet.em
     lane_height = 2.9 * em
     gap = 2.0 * em
@@ -113,21 +114,15 @@ def _draw(trace: RunTrace, lanes: tuple[Lane, ...], judged: str, theme: Theme) -
     return sheet.figure
 
 
-def _key(trace: RunTrace, theme: Theme, *, beyond: bool) -> list[KeyEntry]:
+def trace_key(traces: Sequence[RunTrace], theme: Theme, *, beyond: bool) -> list[KeyEntry]:
+    """What the marks of frame times mean; ``beyond`` where some frames lie above the axis."""
     palette = theme.palette
     entries = [KeyEntry(label="frame time", kind="line", color=palette.series[0])]
-    if trace.middle_s.size > 1:
-        entries.append(KeyEntry(label=trace.middle_name, kind="line", color=palette.ink, line=(0, (3.0, 1.2))))
-    if trace.stutters:
-        entries.append(
-            KeyEntry(
-                label="stutter (pointing up: beyond the axis)" if beyond else "stutter",
-                kind="marker",
-                color=palette.behind,
-                marker="v",
-                edge=palette.ink,
-            )
-        )
+    if middle := next((trace.middle_name for trace in traces if trace.middle_s.size > 1), None):
+        entries.append(KeyEntry(label=middle, kind="line", color=palette.ink, line=(0, (3.0, 1.2))))
+    if any(trace.stutters for trace in traces):
+        label = "stutter (pointing up: beyond the axis)" if beyond else "stutter"
+        entries.append(KeyEntry(label=label, kind="marker", color=palette.behind, marker="v", edge=palette.ink))
     return entries
 
 

@@ -16,10 +16,9 @@ from frametime.render.charts.chart_sheet import KeyEntry, Sheet, x_caption
 from frametime.render.charts.review_labels import (
     Cell,
     cell_label,
-    change_words,
     comparisons_of,
-    counts_words,
     overall_of,
+    page_of,
     page_words,
     pages_of,
     pair_title,
@@ -28,6 +27,7 @@ from frametime.render.charts.review_labels import (
     verdict_key,
     verdict_mark,
 )
+from frametime.render.review_words import change_words, counts_words
 from frametime.render.text_fit import shorten, text_width_pt, wrap
 from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
@@ -77,10 +77,9 @@ def draw_ratios(
     if not 1 <= len(shown) <= most:
         raise ValueError(f"cuts must name 1 to {most} cuts, got {len(shown)!r}")
     pages = ratio_pages(result, shown)
-    if not 0 <= page < len(pages):
-        raise ValueError(f"page must be 0 to {len(pages) - 1}, got {page!r}")
+    rows = page_of(pages, page)
     with theme.settings():
-        return _Ratios(result, theme, candidate, metric, shown, pages[page]).draw(page_words(page, len(pages)))
+        return _Ratios(result, theme, candidate, metric, shown, rows).draw(page_words(page, len(pages)))
 
 
 def ratio_pages(result: ReviewResult, cuts: Sequence[str]) -> list[tuple[Cell, ...]]:

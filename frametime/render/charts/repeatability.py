@@ -7,9 +7,9 @@ from typing import Any, Final
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from frametime.render.charts.axis_scales import nice_ticks, size_of, spaced_labels, tick_labels
+from frametime.render.charts.axis_scales import round_ticks, size_of, spaced_labels, tick_labels
 from frametime.render.charts.chart_sheet import KeyEntry, Sheet, x_caption
-from frametime.render.charts.review_labels import Cell, cell_label, page_words, pages_of, run_counts
+from frametime.render.charts.review_labels import Cell, cell_label, page_of, page_words, pages_of, run_counts
 from frametime.render.text_fit import shorten, text_width_pt
 from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
@@ -55,9 +55,7 @@ def draw_repeatability(result: ReviewResult, theme: Theme, *, metric: str | None
     """
     metric = result.headline if metric is None else metric
     pages = repeatability_pages(result, theme)
-    if not 0 <= page < len(pages):
-        raise ValueError(f"page must be 0 to {len(pages) - 1}, got {page!r}")
-    cards, cells = pages[page]
+    cards, cells = page_of(pages, page)
     entry = result.metric(metric)
     flagged = [run for run in result.runs if run.flag is not None and run.excluded_reason is None]
     excluded = [run for run in result.runs if run.excluded_reason is not None]
@@ -181,7 +179,7 @@ def _ground(axes: Axes, spread: Repeatability | None, theme: Theme, n_rows: int)
     most = max(2, int(size_of(axes)[0] / (4.6 * em)))
     ticks: list[float] = []
     while len(ticks) < 3:  # the middle and one to each side, clear of the neighboring panels
-        ticks = [tick for tick in nice_ticks(low, high, most) if abs(tick) < 0.86 * high]
+        ticks = [tick for tick in round_ticks(low, high, most) if abs(tick) < 0.86 * high]
         most += 1
     unit = "" if theme.is_narrow else " %"
     labels = [f"{'+' if tick > 0 else ''}{label}{unit}" for tick, label in zip(ticks, tick_labels(ticks), strict=True)]

@@ -3,27 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
-from typing import Final
+from typing import Final, TypeVar
 
 from frametime.metrics.metric import Interval
 from frametime.render.charts.chart_sheet import KeyEntry
-from frametime.render.numbers import NOT_AVAILABLE
+from frametime.render.review_words import VERDICTS
 from frametime.render.text_fit import drawable, shorten, text_width_pt
 from frametime.render.theme import Palette, Theme
 from frametime.review.result import ReviewResult
 from frametime.review.result_cells import CellComparison, Verdict
-from frametime.review.result_overall import OverallComparison, VerdictCounts
+from frametime.review.result_overall import OverallComparison, Standing
 from frametime.units import FRAMES_PER_SECOND
-from frametime.words import percent_change, percent_change_range
 
 Cell = tuple[str, str]
+Page = TypeVar("Page")
 
 MOST_ROWS: Final = 16
 """Rows of cells that one figure can hold; more are drawn on further pages."""
 
-_VERDICTS: Final[tuple[Verdict, ...]] = ("ahead", "tied", "behind", "undecided")
 _MARKERS: Final[Mapping[Verdict, str]] = MappingProxyType({"ahead": ">", "tied": "s", "behind": "<", "undecided": "o"})
 
 
@@ -50,7 +49,7 @@ def verdict_mark(verdict: Verdict, palette: Palette) -> VerdictMark:
 def verdict_key(palette: Palette) -> list[KeyEntry]:
     """One entry of the key for each verdict."""
     entries = []
-    for verdict in _VERDICTS:
+    for verdict in VERDICTS:
         mark = verdict_mark(verdict, palette)
         entries.append(
             KeyEntry(
@@ -92,30 +91,25 @@ def page_words(page: int, n_pages: int) -> str:
     return "" if n_pages == 1 else f" ({page + 1} of {n_pages})"
 
 
-def counts_words(counts: VerdictCounts) -> str:
-    """How many cells have each verdict; verdicts without a cell are left out.
+def page_of(pages: Sequence[Page], page: int) -> Page:
+    """The page of that number, from 0.
 
-    Examples
-    --------
-    >>> counts_words(VerdictCounts(ahead=3, behind=0, tied=1, undecided=0))
-    '3 ahead · 1 tied'
+    Raises
+    ------
+    ValueError
+        If there is no such page.
     """
-    parts = [f"{getattr(counts, verdict)} {verdict}" for verdict in _VERDICTS if getattr(counts, verdict)]
-    return " · ".join(parts) if parts else "no cell with runs on both sides"
+    if not 0 <= page < len(pages):
+        raise ValueError(f"page must be 0 to {len(pages) - 1}, got {page!r}")
+    return pages[page]
 
 
-def change_words(ratio: float | None, interval: Interval | None) -> str:
-    """A ratio as a change in percent, with its interval; the sign of percent stands once, for want of room.
-
-    Examples
-    --------
-    >>> change_words(1.032, Interval(low=1.01, high=1.054, level=0.95, method=""))
-    '+3.2 % (+1.0 to +5.4)'
-    """
-    if ratio is None:
-        return NOT_AVAILABLE
-    span = "no interval" if interval is None else percent_change_range(interval).removesuffix(" %")
-    return f"{percent_change(ratio)} ({span})"
+def mean_interval(standing: Standing | None) -> Interval | None:
+    """The interval of a card's ratio to the baseline, carried over to its mean."""
+    if standing is None or standing.interval is None or standing.mean_value is None or not standing.ratio_to_baseline:
+        return None
+    scale = standing.mean_value / standing.ratio_to_baseline
+    return replace(standing.interval, low=standing.interval.low * scale, high=standing.interval.high * scale)
 
 
 def comparisons_of(result: ReviewResult, candidate: str, metric: str) -> dict[Cell, CellComparison]:

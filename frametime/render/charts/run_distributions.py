@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from frametime.render.charts.axis_scales import nice_step, set_tail_scale, set_x_ticks, set_y_ticks
+from frametime.render.charts.axis_scales import round_ticks, set_tail_scale, set_x_ticks, set_y_ticks
 from frametime.render.charts.chart_sheet import KeyEntry, Sheet, x_caption, y_caption
 from frametime.render.charts.frame_time_panels import check_count
 from frametime.render.charts.run_traces import FRAME_TIME, RunTrace
@@ -148,7 +148,7 @@ def shares_pct(trace: RunTrace, edges_ms: NDArray[np.float64]) -> NDArray[np.flo
 def bin_edges_ms(traces: Sequence[RunTrace]) -> NDArray[np.float64]:
     """Edges of equal bins from 0 ms to beyond 99.5 % of the frames of each run, of a round width."""
     end_ms = 1.05 * max(float(np.interp(_SHOWN_PCT, trace.share_pct, trace.quantile_ms)) for trace in traces)
-    width_ms = nice_step(end_ms, _MOST_BINS)
+    width_ms = round_ticks(0.0, end_ms, _MOST_BINS)[1]
     return np.asarray(np.arange(int(np.ceil(end_ms / width_ms)) + 1) * width_ms, dtype=np.float64)
 
 

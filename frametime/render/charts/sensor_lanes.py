@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import Missing
 from frametime.metrics.sensor_channels import channel
-from frametime.render.charts.axis_scales import nice_ticks, set_x_ticks, tick_labels
+from frametime.render.charts.axis_scales import round_ticks, set_x_ticks, tick_labels
 from frametime.render.charts.chart_sheet import Sheet, y_caption
 
 LANE_QUANTITIES: Final[tuple[tuple[str, str], ...]] = (
@@ -86,7 +86,7 @@ def draw_lanes(
             beyond = " above the axis" if lane.limit > high else " below the axis" if lane.limit < low else ""
             caption += f", {'' if beyond else 'dashed: '}limit {lane.limit:g}{beyond}"
         y_caption(axes, caption, theme)
-        ticks = nice_ticks(low, high, 2)
+        ticks = round_ticks(low, high, 2)
         axes.set_yticks(ticks, tick_labels(ticks))
         axes.grid(axis="y")
         set_x_ticks(axes, theme.em_pt)
@@ -105,6 +105,6 @@ def _limits(lane: Lane) -> tuple[float, float]:
     if high - low < least_span:
         middle = (low + high) / 2.0
         low, high = middle - least_span / 2.0, middle + least_span / 2.0
-    ticks = nice_ticks(low, high, 2)
+    ticks = round_ticks(low, high, 2)
     step = ticks[1] - ticks[0] if len(ticks) > 1 else least_span
     return max(0.0, float(np.floor(low / step) * step)), float(np.ceil(high / step + 1e-9) * step)

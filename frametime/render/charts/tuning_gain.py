@@ -9,7 +9,7 @@ from typing import Final, Literal
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from frametime.render.charts.axis_scales import nice_ticks, set_x_ticks, size_of, tick_labels
+from frametime.render.charts.axis_scales import round_ticks, set_x_ticks, size_of, tick_labels
 from frametime.render.charts.chart_sheet import KeyEntry, Sheet, x_caption, y_caption
 from frametime.render.theme import Theme
 from frametime.tuning.record import STOCK, Setting
@@ -201,7 +201,7 @@ def _panel(
                 )
     set_x_ticks(axes, em, spacing_em=6.0)
     low, high = axes.get_ylim()
-    ticks = nice_ticks(low, high, max(2, int(size_of(axes)[1] / (2.6 * em))))
+    ticks = round_ticks(low, high, max(2, int(size_of(axes)[1] / (2.6 * em))))
     axes.set_yticks(
         ticks,
         [f"{'+' if tick > 0 else ''}{label} %" for tick, label in zip(ticks, tick_labels(ticks), strict=True)],

@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 
 from frametime.render.charts.axis_scales import set_x_ticks, set_y_ticks
 from frametime.render.charts.chart_sheet import KeyEntry, Sheet, x_caption, y_caption
-from frametime.render.charts.review_labels import change_words
+from frametime.render.review_words import change_words
 from frametime.render.text_fit import shorten, text_width_pt
 from frametime.render.theme import Theme
 from frametime.tuning.record import STOCK, Setting

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from matplotlib.figure import Figure
 
-from frametime.metrics.metric import Interval
 from frametime.render.charts.card_plane import CardPoint, Plane, draw_plane, plane_theme
 from frametime.render.charts.chart_sheet import KeyEntry, Sheet
-from frametime.render.charts.review_labels import change_words, is_rate, run_counts
+from frametime.render.charts.review_labels import is_rate, mean_interval, run_counts
 from frametime.render.numbers import format_number, format_quantity
+from frametime.render.review_words import change_words
 from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
 from frametime.review.result_overall import EfficiencyRow, Standing, ValueRow
@@ -101,23 +101,10 @@ def _price_point(result: ReviewResult, row: ValueRow, standing: Standing | None,
         label=result.card(row.card).label,
         x=row.price,
         y=row.mean_value,
-        y_interval=speed_interval(standing),
+        y_interval=mean_interval(standing),
         lines=tuple(lines),
         other_x=None if is_baseline else row.break_even_price,
         other_interval=None if is_baseline else row.break_even_interval,
-    )
-
-
-def speed_interval(standing: Standing | None) -> Interval | None:
-    """The interval of a card's ratio to the baseline, carried over to its mean."""
-    if standing is None or standing.interval is None or standing.mean_value is None or not standing.ratio_to_baseline:
-        return None
-    scale = standing.mean_value / standing.ratio_to_baseline
-    return Interval(
-        low=standing.interval.low * scale,
-        high=standing.interval.high * scale,
-        level=standing.interval.level,
-        method=standing.interval.method,
     )
 
 
@@ -214,17 +201,12 @@ def _power_point(result: ReviewResult, row: EfficiencyRow, standing: Standing) -
     if row.card == result.baseline:
         lines.append("baseline")
     elif row.efficiency_ratio is not None:
-        lines.append(_change(row))
+        lines.append(f"{change_words(row.efficiency_ratio, row.efficiency_interval)} frames/J")
     return CardPoint(
         index=[card.key for card in result.cards].index(row.card),
         label=result.card(row.card).label,
         x=row.average_power_w,
         y=standing.mean_value,
-        y_interval=speed_interval(standing),
+        y_interval=mean_interval(standing),
         lines=tuple(lines),
     )
-
-
-def _change(row: EfficiencyRow) -> str:
-    assert row.efficiency_ratio is not None
-    return f"{change_words(row.efficiency_ratio, row.efficiency_interval)} frames/J"

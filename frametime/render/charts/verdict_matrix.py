@@ -10,10 +10,9 @@ from matplotlib.patches import Rectangle
 
 from frametime.render.charts.chart_sheet import Sheet
 from frametime.render.charts.review_labels import (
-    change_words,
     comparisons_of,
-    counts_words,
     overall_of,
+    page_of,
     page_words,
     pages_of,
     pair_title,
@@ -21,7 +20,7 @@ from frametime.render.charts.review_labels import (
     verdict_key,
     verdict_mark,
 )
-from frametime.render.review_words import MAY_BE_CHANCE
+from frametime.render.review_words import MAY_BE_CHANCE, change_words, counts_words
 from frametime.render.text_fit import shorten, text_width_pt
 from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
@@ -88,8 +87,7 @@ def draw_verdict_matrix(
     """
     metric = result.headline if metric is None else metric
     pages = matrix_pages(result, theme)
-    if not 0 <= page < len(pages):
-        raise ValueError(f"page must be 0 to {len(pages) - 1}, got {page!r}")
+    shown = page_of(pages, page)
     comparisons = comparisons_of(result, candidate, metric)
     entry = result.metric(metric)
     overall = overall_of(result, candidate, metric, result.cuts[0].key)
@@ -119,7 +117,7 @@ def draw_verdict_matrix(
             head_lines=(1, 1),
         )
         sheet.key(verdict_key(theme.palette))
-        _blocks(sheet, result, *pages[page], comparisons)
+        _blocks(sheet, result, *shown, comparisons)
         return sheet.figure
 
 
@@ -221,7 +219,7 @@ def _numbers(sheet: Sheet, box: tuple[float, float, float, float], item: CellCom
     start, y = left + 0.8 * em, bottom + height / 2.0
     assert item.ratio is not None
     number = percent_change(item.ratio)
-    span = "no interval" if item.interval_95 is None else percent_change_range(item.interval_95).removesuffix(" %")
+    span = "no interval" if item.interval_95 is None else percent_change_range(item.interval_95)
     number_pt = _LARGE_TIMES * em
     needed = max(text_width_pt(number, number_pt, bold=True) + 3.4 * em, text_width_pt(span, em)) + 1.2 * em
     if height >= _TWO_LINES_EM * em and needed <= width:

@@ -32,9 +32,10 @@ from frametime.render.charts.chart_sheet import Sheet
 from frametime.render.charts.drawings import review_figures, safe_name, typical_runs
 from frametime.render.charts.ratios import draw_ratios
 from frametime.render.charts.repeatability import draw_repeatability, mark_runs
-from frametime.render.charts.review_labels import change_words, comparisons_of, overall_of, verdict_mark
+from frametime.render.charts.review_labels import comparisons_of, overall_of, verdict_mark
 from frametime.render.charts.value_and_efficiency import draw_efficiency, draw_value
 from frametime.render.charts.verdict_matrix import draw_verdict_matrix
+from frametime.render.review_words import change_words
 from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
 
@@ -437,8 +438,8 @@ def test_two_keys_that_look_alike_in_a_file_name_are_kept_apart() -> None:
 
 
 def test_change_words_have_one_decimal_whatever_the_interval() -> None:
-    assert change_words(1.032, Interval(low=1.01, high=1.054, level=0.95, method="")) == "+3.2 % (+1.0 to +5.4)"
-    assert change_words(0.5, Interval(low=0.01, high=9.0, level=0.95, method="")) == "−50.0 % (−99.0 to +800.0)"
+    assert change_words(1.032, Interval(low=1.01, high=1.054, level=0.95, method="")) == "+3.2 % (+1.0 to +5.4 %)"
+    assert change_words(0.5, Interval(low=0.01, high=9.0, level=0.95, method="")) == "−50.0 % (−99.0 to +800.0 %)"
     assert change_words(1.5, None) == "+50.0 % (no interval)"
     assert change_words(None, None) == "n/a"
 

@@ -28,10 +28,6 @@ def markdown(result: ReviewResult) -> str:
     return render_markdown(review_report(result))
 
 
-def chart_change(ratio: float, interval: object) -> str:
-    return percent_change_words(ratio, interval).replace(" %)", ")")
-
-
 @pytest.fixture(scope="module", params=[0.0002, 0.008, 0.2], ids=["hundredths", "tenths", "whole"])
 def result(request: pytest.FixtureRequest) -> ReviewResult:
     """Two cards whose runs scatter so that changes carry two decimals, one or none."""
@@ -48,7 +44,7 @@ def test_an_overall_change(result: ReviewResult) -> None:
     assert expected in one_line(markdown(result))
     assert expected in chart_words(result, "ratios", {"candidate": item.candidate})
     figure = draw_ratios(result, Theme.of("light", "web"), candidate=item.candidate)
-    assert chart_change(item.ratio, item.interval_these_scenes) in all_text(figure)
+    assert percent_change_words(item.ratio, item.interval_these_scenes) in all_text(figure)
 
 
 def test_the_change_of_every_cell(result: ReviewResult) -> None:
@@ -79,7 +75,7 @@ def test_speed_for_the_money_and_efficiency(result: ReviewResult) -> None:
     saving = percent_change_words(saved.efficiency_ratio, saved.efficiency_interval)
     assert saving.replace(" (", " | ").removesuffix(")") in markdown(result)
     drawn = all_text(draw_efficiency(result, Theme.of("light", "web")))
-    assert chart_change(saved.efficiency_ratio, saved.efficiency_interval) in drawn
+    assert percent_change_words(saved.efficiency_ratio, saved.efficiency_interval) in drawn
 
 
 def test_the_page(result: ReviewResult) -> None:
