@@ -17,9 +17,8 @@ from review_samples import sample_review
 
 from frametime.metrics.metric import Interval
 from frametime.render.charts.axis_scales import (
-    nice_step,
-    nice_ticks,
     ratio_limits,
+    round_ticks,
     set_ratio_scale,
     tail_position,
     tail_share_pct,
@@ -445,9 +444,16 @@ def test_change_words_have_one_decimal_whatever_the_interval() -> None:
 
 
 @pytest.mark.parametrize(("span", "most", "step"), [(100.0, 5, 20.0), (7.0, 4, 2.0), (0.35, 5, 0.1), (9.0, 4, 2.5)])
-def test_nice_steps(span: float, most: int, step: float) -> None:
-    assert nice_step(span, most) == pytest.approx(step)
-    assert len(nice_ticks(0.0, span, most)) <= most + 1
+def test_round_ticks(span: float, most: int, step: float) -> None:
+    ticks = round_ticks(0.0, span, most)
+    assert ticks[0] == 0.0
+    assert ticks[1] == pytest.approx(step)
+    assert len(ticks) <= most + 1
+
+
+def test_two_ticks_at_least_unless_one_is_enough() -> None:
+    assert len(round_ticks(0.9, 2.1, 1)) >= 2
+    assert len(round_ticks(0.9, 2.1, 1, least=1)) < 2
 
 
 def test_tick_labels_have_equal_decimals_and_a_true_minus() -> None:
