@@ -269,11 +269,11 @@ class VerdictCard:
     mark: Mark
     amount: Line
     range: Line
-    strip: Strip | None
     sentence: str
-    facts: tuple[Fact, ...]
-    notes: tuple[Note, ...]
-    origin: str
+    strip: Strip | None = None
+    facts: tuple[Fact, ...] = ()
+    notes: tuple[Note, ...] = ()
+    origin: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)

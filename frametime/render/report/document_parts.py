@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 from typing import Final
@@ -15,7 +16,7 @@ from frametime.render.numbers import (
     format_number,
     format_quantity,
 )
-from frametime.render.report.document import Cell, Line, Mark, Note, Number, Range, Tone
+from frametime.render.report.document import Cell, Column, Inline, Line, Mark, Note, Number, Range, Strip, Tone
 from frametime.words import money as money_words
 from frametime.words import money_range, percent_change, percent_change_range
 
@@ -28,6 +29,12 @@ VERDICT_MARKS: Final[Mapping[str, Mark]] = MappingProxyType(
     }
 )
 """How a verdict is shown: a word and a symbol, so that nothing rests on color alone."""
+
+
+DASH: Final = "\N{EN DASH}"
+
+REACHES: Final = (1.05, 1.1, 1.2, 1.5, 2.0, 3.0, 5.0, 10.0, 100.0)
+"""Ends of the scale of a strip."""
 
 
 def mark(word: str, tone: Tone) -> Mark:
@@ -132,11 +139,39 @@ def sentence_case(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def cell(*content: str | Number | Range | Mark, notes: tuple[int, ...] = (), sort: float | str | None = None) -> Cell:
+def cell(*content: Inline, notes: tuple[int, ...] = (), sort: float | str | None = None) -> Cell:
     """A cell; without ``sort``, a number sorts by its value."""
     if sort is None:
         sort = next((part.value for part in content if isinstance(part, Number) and part.value is not None), None)
     return Cell(content=content, sort=sort, notes=notes)
+
+
+def strip_reach(ratios: Iterable[float | None], *, margin: float = 0.0) -> float:
+    """The first of `REACHES` that holds these ratios and twice the margin: one scale for all strips of a column."""
+    logs = [abs(math.log(ratio)) for ratio in ratios if ratio is not None and ratio > 0.0]
+    widest = max([2.0 * math.log1p(margin), *logs])
+    return next((reach for reach in REACHES if math.log(reach) >= widest), REACHES[-1])
+
+
+def reach_words(reach: float) -> str:
+    """The two ends of a strip as changes: the heading of its column."""
+    return f"\N{MINUS SIGN}{(1.0 - 1.0 / reach) * 100.0:.0f} % to +{(reach - 1.0) * 100.0:.0f} %".replace(
+        " %", "\N{NO-BREAK SPACE}%"
+    )
+
+
+def strip(
+    ratio: float | None, interval: Interval | None, tone: Tone, *, reach: float, margin: float = 0.0
+) -> Strip | None:
+    """The picture of a ratio and its interval, where it has one."""
+    if ratio is None or interval is None or not interval.low > 0.0:
+        return None
+    return Strip(value=ratio, low=interval.low, high=interval.high, margin=margin, reach=reach, tone=tone)
+
+
+def strip_cell(shape: Strip | None) -> Cell:
+    """A strip, or a dash."""
+    return Cell(content=(shape or DASH,))
 
 
 def share_pct(value: float) -> str:
@@ -161,6 +196,21 @@ def by_weight(caveats: Iterable[Caveat]) -> tuple[Note, ...]:
     return tuple(as_note(caveat) for caveat in sorted(once, key=lambda item: item.weight.place))
 
 
+def texts(*headings: str) -> tuple[Column, ...]:
+    """Columns of words."""
+    return tuple(Column(heading=heading) for heading in headings)
+
+
+def choices(*headings: str) -> tuple[Column, ...]:
+    """Columns of words that the page offers as a choice."""
+    return tuple(Column(heading=heading, is_choice=True) for heading in headings)
+
+
+def numbers(*headings: str) -> tuple[Column, ...]:
+    """Columns of numbers."""
+    return tuple(Column(heading=heading, kind="number") for heading in headings)
+
+
 class NoteList:
     """Collects the caveats of a table while its cells are made, and numbers them from 1, each once."""
 
@@ -176,6 +226,10 @@ class NoteList:
         reasons = (part.reason for part in parts if isinstance(part, Number) and part.value is None)
         notes = (Note(text=f"{NOT_AVAILABLE}: {reason}", weight="note", code="no-number") for reason in reasons)
         return tuple(dict.fromkeys(self._number(note) for note in notes))
+
+    def cell(self, *parts: Inline, sort: float | str | None = None) -> Cell:
+        """A cell that refers to the reasons why some of its parts have no number."""
+        return cell(*parts, sort=sort, notes=self.why(*parts))
 
     def _number(self, note: Note) -> int:
         return self._numbers.setdefault(note, len(self._numbers) + 1)

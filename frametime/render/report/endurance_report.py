@@ -31,7 +31,7 @@ from frametime.render.report.document import (
     VerdictCard,
     VerdictCards,
 )
-from frametime.render.report.document_parts import NoteList, cell, mark, quantity
+from frametime.render.report.document_parts import NoteList, cell, mark, quantity, texts
 from frametime.tuning.criterion import Criterion
 from frametime.tuning.endurance import EnduranceVerdict
 from frametime.version import __version__
@@ -59,11 +59,7 @@ def endurance_report(verdict: EnduranceVerdict, *, figures: tuple[Figure, ...] =
         mark=_mark(verdict.word),
         amount=(quantity(verdict.minutes, "min", "minutes", digits=3),),
         range=("length of the run",),
-        strip=None,
         sentence=verdict.sentence,
-        facts=(),
-        notes=(),
-        origin="",
     )
     return Report(
         title="Endurance run",
@@ -88,11 +84,9 @@ def _criteria(verdict: EnduranceVerdict) -> Table:
         key="criteria-table",
         caption="What was looked at, what was found, and from where on it counts as failed.",
         columns=(
-            Column(heading="Criterion"),
-            Column(heading="State"),
+            *texts("Criterion", "State"),
             Column(heading="Found", kind="number"),
-            Column(heading="Threshold"),
-            Column(heading="In words"),
+            *texts("Threshold", "In words"),
         ),
         rows=tuple(
             Row(cells=_cells(item, notes), origin=f"criteria/{number}") for number, item in enumerate(verdict.criteria)
@@ -106,7 +100,7 @@ def _cells(item: Criterion, notes: NoteList) -> tuple[Cell, ...]:
     return (
         cell(item.label),
         cell(_mark(item.state)),
-        cell(found, notes=notes.why(found)),
+        notes.cell(found),
         cell(item.threshold),
         cell(item.sentence),
     )

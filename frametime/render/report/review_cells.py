@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Final
 
-from frametime.render.report.document import Block, Cell, Column, Paragraph, Row, Section, Strip, Table
+from frametime.render.report.document import Block, Cell, Column, Paragraph, Row, Section, Table
 from frametime.render.report.document_parts import (
     VERDICT_MARKS,
     NoteList,
@@ -13,10 +13,16 @@ from frametime.render.report.document_parts import (
     cell,
     change,
     change_range,
+    choices,
     count,
     estimate_line,
+    numbers,
+    reach_words,
+    strip,
+    strip_cell,
+    strip_reach,
 )
-from frametime.render.report.review_verdict import REACHES, ReviewWords, first_reason
+from frametime.render.report.review_verdict import ReviewWords, first_reason
 from frametime.render.review_words import MAY_BE_CHANCE
 from frametime.review.result import ReviewResult
 from frametime.review.result_cells import CellComparison, CellSummary
@@ -82,7 +88,7 @@ def _comparison_table(result: ReviewResult, words: ReviewWords, metric: MetricEn
         for number, item in chosen
     )
     unit = words.metric_heading(metric.key)
-    picture = [Column(heading=_scale(reach))] if with_picture else []
+    picture = [Column(heading=reach_words(reach))] if with_picture else []
     difference = (
         [Column(heading=DIFFERENCE_HEADING, kind="number")]
         if with_picture
@@ -95,15 +101,11 @@ def _comparison_table(result: ReviewResult, words: ReviewWords, metric: MetricEn
             f"{unit}: difference to the baseline {words.baseline} in each cell; {words.difference_hint(metric.key)}."
         ),
         columns=(
-            Column(heading="Scene", is_choice=True),
-            Column(heading="Resolution", is_choice=True),
-            Column(heading="Card", is_choice=True),
-            Column(heading="Value", kind="number"),
-            Column(heading="Baseline", kind="number"),
+            *choices("Scene", "Resolution", "Card"),
+            *numbers("Value", "Baseline"),
             *difference,
             *picture,
-            Column(heading="Verdict", is_choice=True),
-            Column(heading=MAY_BE_CHANCE.capitalize(), is_choice=True),
+            *choices("Verdict", MAY_BE_CHANCE.capitalize()),
             Column(heading="p (Holm)", kind="number"),
             *(Column(heading=heading, kind="number") for heading in counts),
         ),
@@ -112,11 +114,6 @@ def _comparison_table(result: ReviewResult, words: ReviewWords, metric: MetricEn
         is_long=True,
         folded_as=None if with_picture else f"{metric.label}, cell by cell ({len(rows)} rows)",
     )
-
-
-def _scale(reach: float) -> str:
-    words = f"\N{MINUS SIGN}{(1.0 - 1.0 / reach) * 100.0:.0f} % to +{(reach - 1.0) * 100.0:.0f} %"
-    return words.replace(" %", "\N{NO-BREAK SPACE}%")
 
 
 def _reach(items: list[CellComparison], margin: float) -> float:
@@ -128,9 +125,8 @@ def _reach(items: list[CellComparison], margin: float) -> float:
         for bound in (item.interval_95.low, item.interval_95.high)
         if bound > 0.0
     )
-    values = [abs(math.log(item.ratio)) for item in items if item.ratio]
-    widest = max([2.0 * math.log1p(margin), *values, ends[int(0.9 * (len(ends) - 1))] if ends else 0.0])
-    return next((reach for reach in REACHES if math.log(reach) >= widest), REACHES[-1])
+    widest = math.exp(ends[int(0.9 * (len(ends) - 1))]) if ends else None
+    return strip_reach([widest, *(item.ratio for item in items)], margin=margin)
 
 
 def _comparison_cells(
@@ -144,31 +140,28 @@ def _comparison_cells(
     baseline = bare(item.baseline_value, "baseline_value", reason=reason)
     holm = bare(item.holm_p_value, "holm_p_value", digits=2, reason=reason)
     difference: tuple[Cell, ...] = (
-        cell(ratio, notes=notes.why(ratio)),
-        cell(interval_text, notes=notes.why(interval_text)),
+        notes.cell(ratio),
+        notes.cell(interval_text),
     )
     if reach is not None:
         # Beside a picture the two share a cell: apart they push the last columns out of a usual window.
         parts = (ratio,) if item.ratio is None else (ratio, interval_text)
-        difference = (cell(*parts, notes=notes.why(*parts)),)
+        difference = (notes.cell(*parts),)
     picture: tuple[Cell, ...] = ()
     if reach is not None:
-        shape = None
-        if item.ratio is not None and interval and interval.low > 0.0:
-            tone = VERDICT_MARKS[item.verdict].tone
-            shape = Strip(value=item.ratio, low=interval.low, high=interval.high, margin=margin, reach=reach, tone=tone)
-        picture = (Cell(content=(shape,) if shape else ("\N{EN DASH}",)),)
+        tone = VERDICT_MARKS[item.verdict].tone
+        picture = (strip_cell(strip(item.ratio, interval, tone, reach=reach, margin=margin)),)
     return (
         cell(words.scenes[item.scene], notes=notes.of(item.caveats)),
         cell(item.resolution),
         cell(words.cards[item.candidate]),
-        cell(candidate, notes=notes.why(candidate)),
-        cell(baseline, notes=notes.why(baseline)),
+        notes.cell(candidate),
+        notes.cell(baseline),
         *difference,
         *picture,
         _verdict_cell(item),
         cell({True: "no", False: "yes", None: "\N{EN DASH}"}[item.stands_after_holm]),
-        cell(holm, notes=notes.why(holm)),
+        notes.cell(holm),
     )
 
 
@@ -202,9 +195,7 @@ def _estimate_table(result: ReviewResult, words: ReviewWords) -> Table:
         key="estimates",
         caption="Each card in each cell: the metric over the runs that count, and under it the 95 % interval.",
         columns=(
-            Column(heading="Scene", is_choice=True),
-            Column(heading="Resolution", is_choice=True),
-            Column(heading="Card", is_choice=True),
+            *choices("Scene", "Resolution", "Card"),
             Column(heading="Runs", kind="number"),
             *(Column(heading=_estimate_heading(words, entry), kind="number") for entry in result.metrics),
         ),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from frametime.render.json_output import plain
 from frametime.render.report.document import (
@@ -21,7 +22,7 @@ from frametime.render.report.document import (
     Table,
     TraceView,
 )
-from frametime.render.report.document_parts import cell, count, share_pct
+from frametime.render.report.document_parts import cell, count, numbers, share_pct, texts
 from frametime.render.report.review_cells import cells_section
 from frametime.render.report.review_runs import runs_section
 from frametime.render.report.review_standings import caveats_section, cuts_section, standings_section
@@ -29,6 +30,7 @@ from frametime.render.report.review_value import value_section
 from frametime.render.report.review_verdict import ReviewWords, lead_blocks
 from frametime.review.result import ReviewResult
 from frametime.version import __version__
+from frametime.words import counted
 
 
 def review_report(
@@ -100,16 +102,13 @@ def _with_figures(section: Section, figures: Sequence[Block]) -> Section:
         return section
     first, *rest = section.blocks or (None,)
     blocks = tuple(block for block in (first, *figures, *rest) if block is not None)
-    return Section(key=section.key, heading=section.heading, blocks=blocks, sections=section.sections)
+    return replace(section, blocks=blocks)
 
 
 def _subtitle(result: ReviewResult) -> str:
-    def some(number: int, noun: str) -> str:
-        return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
-
     return (
-        f"Comparison of {some(len(result.cards), 'card')} over {some(len(result.scenes), 'scene')} at"
-        f" {some(len(result.resolutions), 'resolution')}: {some(len(result.runs), 'run')}"
+        f"Comparison of {counted(len(result.cards), 'card')} over {counted(len(result.scenes), 'scene')} at"
+        f" {counted(len(result.resolutions), 'resolution')}: {counted(len(result.runs), 'run')}"
     )
 
 
@@ -200,11 +199,8 @@ def _file_table(result: ReviewResult) -> Table:
         caption="The captures this rests on. The checksum is the SHA-256 of the file as stored.",
         columns=(
             Column(heading="File"),
-            Column(heading="Bytes", kind="number"),
-            Column(heading="Rows read", kind="number"),
-            Column(heading="Rows rejected", kind="number"),
-            Column(heading="Reader"),
-            Column(heading="SHA-256"),
+            *numbers("Bytes", "Rows read", "Rows rejected"),
+            *texts("Reader", "SHA-256"),
         ),
         rows=tuple(rows),
         is_long=n_files > _LONG_FILE_TABLE,

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from frametime.render.report.document import Block, Cell, Code, Column, Inline, Paragraph, Row, Section, Table
-from frametime.render.report.document_parts import NoteList, bare, cell, count, mark
+from frametime.render.report.document_parts import NoteList, bare, cell, choices, count, mark, numbers, texts
 from frametime.render.report.review_verdict import ReviewWords, first_reason
 from frametime.render.review_words import coverage_words
 from frametime.review.result import ReviewResult
@@ -75,8 +75,7 @@ def _coverage_table(result: ReviewResult, words: ReviewWords) -> Table:
         key="coverage",
         caption="Usable runs of those planned in each cell.",
         columns=(
-            Column(heading="Scene", is_choice=True),
-            Column(heading="Resolution", is_choice=True),
+            *choices("Scene", "Resolution"),
             *(Column(heading=label) for label in words.cards.values()),
         ),
         rows=rows,
@@ -94,14 +93,9 @@ def _repeatability_table(result: ReviewResult, words: ReviewWords) -> Table:
             " difference that two runs of one cell stay below in 95 of 100 cases. Lower is better."
         ),
         columns=(
-            Column(heading="Card", is_choice=True),
-            Column(heading="Metric", is_choice=True),
-            Column(heading="Standard deviation (%)", kind="number"),
-            Column(heading="Limit for two runs (%)", kind="number"),
-            Column(heading="Cells", kind="number"),
-            Column(heading="Degrees of freedom", kind="number"),
-            Column(heading="Cell that scatters most (Cochran's test)"),
-            Column(heading="Its run farthest off (Grubbs's test)"),
+            *choices("Card", "Metric"),
+            *numbers("Standard deviation (%)", "Limit for two runs (%)", "Cells", "Degrees of freedom"),
+            *texts("Cell that scatters most (Cochran's test)", "Its run farthest off (Grubbs's test)"),
         ),
         rows=tuple(
             Row(cells=_repeatability_cells(words, item, notes), origin=f"repeatability/{number}")
@@ -131,8 +125,8 @@ def _repeatability_cells(words: ReviewWords, item: Repeatability, notes: NoteLis
     return (
         cell(words.cards[item.card], notes=notes.of(item.caveats)),
         cell(words.metric_heading(item.metric)),
-        cell(deviation, notes=notes.why(deviation)),
-        cell(limit, notes=notes.why(limit)),
+        notes.cell(deviation),
+        notes.cell(limit),
         cell(count(item.n_cells, "n_cells")),
         cell(count(item.degrees_of_freedom, "degrees_of_freedom")),
         worst,
@@ -178,12 +172,9 @@ def _flag_table(result: ReviewResult, words: ReviewWords) -> Table:
         key="flagged",
         caption="Runs that stand out from their set and should be made again.",
         columns=(
-            Column(heading="Run"),
-            Column(heading="Metric"),
-            Column(heading="Distance from the rest (%)", kind="number"),
-            Column(heading="Limit (%)", kind="number"),
-            Column(heading="Evidence"),
-            Column(heading="In the review"),
+            *texts("Run", "Metric"),
+            *numbers("Distance from the rest (%)", "Limit (%)"),
+            *texts("Evidence", "In the review"),
         ),
         rows=tuple(rows),
     )
@@ -240,9 +231,7 @@ def _to_make_table(result: ReviewResult, words: ReviewWords) -> Table:
         key="to-make",
         caption="Runs still to be made, or to be made again.",
         columns=(
-            Column(heading="Card", is_choice=True),
-            Column(heading="Scene", is_choice=True),
-            Column(heading="Resolution", is_choice=True),
+            *choices("Card", "Scene", "Resolution"),
             Column(heading="Run"),
             Column(heading="Because", is_choice=True),
             Column(heading="In words"),
@@ -265,8 +254,7 @@ def _run_table(result: ReviewResult, words: ReviewWords) -> Table:
         columns=(
             Column(heading="Run"),
             Column(heading="Judgement", is_choice=True),
-            Column(heading="Frames", kind="number"),
-            Column(heading="Length (s)", kind="number"),
+            *numbers("Frames", "Length (s)"),
             *(Column(heading=words.metric_heading(entry.key), kind="number") for entry in metrics),
         ),
         rows=tuple(
@@ -295,5 +283,5 @@ def _run_cells(metrics: Sequence[MetricEntry], run: RunEntry, notes: NoteList) -
         cell(judgement, *([f" {remarks}"] if remarks else []), sort=run.judgement),
         cell(count(run.n_frames, "n_frames")),
         cell(bare(run.duration_s, "duration_s")),
-        *(cell(value, notes=notes.why(value)) for value in values),
+        *(notes.cell(value) for value in values),
     )

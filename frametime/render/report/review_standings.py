@@ -11,9 +11,14 @@ from frametime.render.report.document_parts import (
     cell,
     change,
     change_range,
+    choices,
     count,
+    numbers,
+    reach_words,
+    strip_cell,
+    texts,
 )
-from frametime.render.report.review_verdict import ReviewWords, counts_line, first_reason, strip, strip_reach
+from frametime.render.report.review_verdict import ReviewWords, counts_line, first_reason, overall_reach, overall_strip
 from frametime.review.result import ReviewResult
 from frametime.review.result_entries import CutEntry
 from frametime.review.result_overall import OverallComparison, Standing
@@ -96,9 +101,7 @@ def _headline_standings(result: ReviewResult, words: ReviewWords, cut: CutEntry)
 def _standing_columns(words: ReviewWords, mean_heading: str) -> tuple[Column, ...]:
     return (
         Column(heading="Card", is_choice=True),
-        Column(heading="Place", kind="number"),
-        Column(heading=mean_heading, kind="number"),
-        Column(heading=f"Against {words.baseline}", kind="number"),
+        *numbers("Place", mean_heading, f"Against {words.baseline}"),
         Column(heading="95 % interval, these scenes", kind="range"),
         Column(heading="Not told apart from"),
         Column(heading="Cells", kind="number"),
@@ -115,9 +118,9 @@ def _standing_cells(words: ReviewWords, standing: Standing, notes: NoteList) -> 
     return (
         cell(words.cards[standing.card], notes=notes.of(standing.caveats)),
         cell(standing.place, sort=float(standing.best_place * 1000 + standing.worst_place)),
-        cell(mean, notes=notes.why(mean)),
+        notes.cell(mean),
         cell("baseline" if is_baseline else ratio, notes=() if is_baseline else notes.why(ratio)),
-        cell(interval, notes=notes.why(interval)),
+        notes.cell(interval),
         cell(others or "\N{EN DASH}"),
         cell(count(standing.n_cells, "n_cells")),
     )
@@ -136,8 +139,7 @@ def _all_standings(words: ReviewWords, chosen: list[tuple[int, Standing]]) -> Ta
         caption="Standings by every metric and cut: lower frame times and higher rates are better.",
         columns=(
             card_column,
-            Column(heading="Cut", is_choice=True),
-            Column(heading="Metric", is_choice=True),
+            *choices("Cut", "Metric"),
             *other_columns,
         ),
         rows=tuple(rows),
@@ -154,7 +156,7 @@ def _overall_table(result: ReviewResult, words: ReviewWords, *, headline: bool) 
         for number, comparison in enumerate(result.overall)
         if (comparison.metric == result.headline) == headline
     ]
-    reach = strip_reach([comparison for _, comparison in chosen], result.margin)
+    reach = overall_reach([comparison for _, comparison in chosen], result.margin)
     rows = tuple(
         Row(
             cells=_overall_cells(result, words, comparison, notes, reach, headline=headline),
@@ -163,33 +165,27 @@ def _overall_table(result: ReviewResult, words: ReviewWords, *, headline: bool) 
         for number, comparison in chosen
     )
     metric = [] if headline else [Column(heading="Metric", is_choice=True)]
-    picture = [Column(heading=f"{_scale_words(reach)}")] if headline else []
+    picture = [Column(heading=reach_words(reach))] if headline else []
     better = words.difference_hint(result.headline) if headline else "read the sign with the metric"
     what = words.headline.label if headline else "the other metrics"
     return Table(
         key="overall-headline" if headline else "overall-others",
         caption=f"Difference to the baseline {words.baseline} by {what}, over the cells of each cut: {better}.",
         columns=(
-            Column(heading="Cut", is_choice=True),
-            Column(heading="Card", is_choice=True),
+            *choices("Cut", "Card"),
             *metric,
             Column(heading="Difference", kind="number"),
             Column(heading="95 %, these scenes", kind="range"),
             *picture,
             Column(heading="Verdict", is_choice=True),
             Column(heading="95 %, scenes like these", kind="range"),
-            Column(heading="Verdict for scenes like these"),
-            Column(heading="Cells by verdict"),
+            *texts("Verdict for scenes like these", "Cells by verdict"),
         ),
         rows=rows,
         notes=notes.notes,
         is_long=not headline or len(rows) > 12,
         folded_as=None if headline else f"The other metrics, cut by cut ({len(rows)} rows)",
     )
-
-
-def _scale_words(reach: float) -> str:
-    return f"\N{MINUS SIGN}{(1.0 - 1.0 / reach) * 100.0:.0f} % to +{(reach - 1.0) * 100.0:.0f} %"
 
 
 def _overall_cells(
@@ -201,17 +197,16 @@ def _overall_cells(
     like_these = change_range(
         item.interval_scenes_like_these, "interval_scenes_like_these", reason="too few scenes give no interval"
     )
-    shape = strip(item, result.margin, reach)
     small: tuple[str, ...] = (" real but smaller than the margin",) if item.real_but_small else ()
     return (
         cell(words.cuts[item.cut], notes=notes.of(item.caveats)),
         cell(words.cards[item.candidate]),
         *([] if headline else [cell(words.metric_heading(item.metric))]),
-        cell(ratio, notes=notes.why(ratio)),
-        cell(these, notes=notes.why(these)),
-        *([Cell(content=(shape,) if shape else ("\N{EN DASH}",))] if headline else []),
+        notes.cell(ratio),
+        notes.cell(these),
+        *([strip_cell(overall_strip(item, result.margin, reach))] if headline else []),
         cell(VERDICT_MARKS[item.verdict], *small),
-        cell(like_these, notes=notes.why(like_these)),
+        notes.cell(like_these),
         cell(VERDICT_MARKS[item.verdict_scenes_like_these]),
         Cell(content=counts_line(item)),
     )
@@ -269,8 +264,7 @@ def _every_caveat(result: ReviewResult, groups: tuple[CaveatGroup, ...]) -> Tabl
         caption="What each caveat says, with its numbers.",
         columns=(
             Column(heading="Of"),
-            Column(heading="Kind", is_choice=True),
-            Column(heading="Weight", is_choice=True),
+            *choices("Kind", "Weight"),
             Column(heading="What it says"),
         ),
         rows=rows,

@@ -3,7 +3,18 @@
 from __future__ import annotations
 
 from frametime.render.report.document import Block, Cell, Column, Paragraph, Row, Section, Table
-from frametime.render.report.document_parts import NoteList, bare, cell, change, change_range, count, money, money_line
+from frametime.render.report.document_parts import (
+    NoteList,
+    bare,
+    cell,
+    change,
+    change_range,
+    choices,
+    count,
+    money,
+    money_line,
+    numbers,
+)
 from frametime.render.report.review_verdict import ReviewWords, first_reason
 from frametime.review.result import ReviewResult
 from frametime.review.result_overall import EfficiencyRow, ValueRow
@@ -38,16 +49,16 @@ def _value_table(result: ReviewResult, words: ReviewWords, rows: list[tuple[int,
             f" as many frames for the money as {words.baseline} at its own price; below it, the card is better value."
         ),
         columns=(
-            Column(heading="Card", is_choice=True),
-            Column(heading="Cut", is_choice=True),
-            Column(heading=f"Price ({currency})", kind="number"),
-            Column(heading=f"Mean {words.headline.label} ({shown_unit(words.headline.unit)})", kind="number"),
-            Column(heading=f"{currency} per fps", kind="number"),
-            Column(heading=f"fps per {currency}", kind="number"),
-            Column(heading="Frames for the money, against the baseline", kind="number"),
+            *choices("Card", "Cut"),
+            *numbers(
+                f"Price ({currency})",
+                f"Mean {words.headline.label} ({shown_unit(words.headline.unit)})",
+                f"{currency} per fps",
+                f"fps per {currency}",
+                "Frames for the money, against the baseline",
+            ),
             Column(heading="95 % interval", kind="range"),
-            Column(heading=f"Break-even price ({currency})", kind="number"),
-            Column(heading=f"{words.baseline} breaks even at ({currency})", kind="number"),
+            *numbers(f"Break-even price ({currency})", f"{words.baseline} breaks even at ({currency})"),
         ),
         rows=tuple(
             Row(cells=_value_cells(result, words, row, notes), origin=f"value/{number}") for number, row in rows
@@ -67,9 +78,9 @@ def _value_cells(result: ReviewResult, words: ReviewWords, row: ValueRow, notes:
         cell(words.cards[row.card], notes=notes.of(row.caveats)),
         cell(words.cuts[row.cut]),
         cell(price),
-        cell(mean, notes=notes.why(mean)),
-        cell(cost, notes=notes.why(cost)),
-        cell(speed, notes=notes.why(speed)),
+        notes.cell(mean),
+        notes.cell(cost),
+        notes.cell(speed),
     )
     if is_baseline:
         return (*head, cell("baseline"), cell("baseline"), cell(_DASH), cell(_DASH))
@@ -81,10 +92,10 @@ def _value_cells(result: ReviewResult, words: ReviewWords, row: ValueRow, notes:
     )
     return (
         *head,
-        cell(ratio, notes=notes.why(ratio)),
-        cell(interval, notes=notes.why(interval)),
-        cell(*own, notes=notes.why(*own)),
-        cell(*other, notes=notes.why(*other)),
+        notes.cell(ratio),
+        notes.cell(interval),
+        notes.cell(*own),
+        notes.cell(*other),
     )
 
 
@@ -100,16 +111,15 @@ def _efficiency_table(words: ReviewWords, rows: tuple[EfficiencyRow, ...]) -> Ta
             " frame is the geometric mean over cells, lower is better. Plus means more frames for the energy."
         ),
         columns=(
-            Column(heading="Card", is_choice=True),
-            Column(heading="Cut", is_choice=True),
-            Column(heading="Average power (W)", kind="number"),
-            Column(heading="Energy per frame (J)", kind="number"),
-            Column(heading="Frames per joule", kind="number"),
-            Column(heading="Frames for the energy, against the baseline", kind="number"),
+            *choices("Card", "Cut"),
+            *numbers(
+                "Average power (W)",
+                "Energy per frame (J)",
+                "Frames per joule",
+                "Frames for the energy, against the baseline",
+            ),
             Column(heading="95 % interval", kind="range"),
-            Column(heading=f"Running cost, {period} ({currency})", kind="number"),
-            Column(heading=f"Price and running cost ({currency})", kind="number"),
-            Column(heading="Cells", kind="number"),
+            *numbers(f"Running cost, {period} ({currency})", f"Price and running cost ({currency})", "Cells"),
         ),
         rows=tuple(
             Row(cells=_efficiency_cells(words, row, notes), origin=f"efficiency/{number}")
@@ -131,19 +141,15 @@ def _efficiency_cells(words: ReviewWords, row: EfficiencyRow, notes: NoteList) -
     running = money(row.running_cost, "running_cost", reason=no_cost)
     total = money(row.total_cost, "total_cost", reason=no_cost)
     is_baseline = row.efficiency_ratio == 1.0 and row.efficiency_interval is None
-    against = (
-        (cell("baseline"), cell("baseline"))
-        if is_baseline
-        else (cell(ratio, notes=notes.why(ratio)), cell(interval, notes=notes.why(interval)))
-    )
+    against = (cell("baseline"), cell("baseline")) if is_baseline else (notes.cell(ratio), notes.cell(interval))
     return (
         cell(words.cards[row.card], notes=notes.of(row.caveats)),
         cell(words.cuts[row.cut]),
-        cell(power, notes=notes.why(power)),
-        cell(energy, notes=notes.why(energy)),
-        cell(frames, notes=notes.why(frames)),
+        notes.cell(power),
+        notes.cell(energy),
+        notes.cell(frames),
         *against,
-        cell(running, notes=notes.why(running)),
-        cell(total, notes=notes.why(total)),
+        notes.cell(running),
+        notes.cell(total),
         cell(count(row.n_cells, "n_cells")),
     )

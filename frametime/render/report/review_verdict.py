@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import math
-from typing import Final
+from collections.abc import Iterable
 
+from frametime.metrics.metric import Interval
 from frametime.render.report.document import (
     Block,
     Fact,
@@ -24,7 +24,10 @@ from frametime.render.report.document_parts import (
     money,
     sentence_case,
     share_pct,
+    strip,
+    strip_reach,
 )
+from frametime.render.review_words import VERDICTS
 from frametime.review.result import ReviewResult
 from frametime.review.result_cells import CellComparison
 from frametime.review.result_overall import OverallComparison
@@ -74,10 +77,6 @@ def first_reason(caveats: tuple[object, ...], otherwise: str) -> str:
     return otherwise
 
 
-REACHES: Final = (1.05, 1.1, 1.2, 1.5, 2.0, 3.0, 5.0, 10.0, 100.0)
-"""Ends of the scale of a strip: the first that holds every interval is taken."""
-
-
 def lead_blocks(result: ReviewResult) -> tuple[Block, ...]:
     """Verdict cards over all cells by the headline metric, and what the words mean."""
     words = ReviewWords(result)
@@ -87,42 +86,31 @@ def lead_blocks(result: ReviewResult) -> tuple[Block, ...]:
         for number, comparison in enumerate(result.overall)
         if comparison.cut == first_cut and comparison.metric == result.headline
     ]
-    reach = strip_reach([comparison for _, comparison in chosen], result.margin)
+    reach = overall_reach([comparison for _, comparison in chosen], result.margin)
     cards = tuple(_card(result, words, number, comparison, reach) for number, comparison in chosen)
     return (*([VerdictCards(cards=cards)] if cards else []), _reading_help(result))
 
 
-def strip_reach(comparisons: list[OverallComparison], margin: float) -> float:
-    """One scale for all strips: the first of `REACHES` that holds every interval and twice the margin."""
-    widest = 2.0 * math.log1p(margin)
-    for comparison in comparisons:
-        interval = comparison.interval_these_scenes
-        bounds = (interval.low, interval.high) if interval else ()
-        for ratio in (comparison.ratio, *bounds):
-            if ratio is not None and ratio > 0.0:
-                widest = max(widest, abs(math.log(ratio)))
-    return next((reach for reach in REACHES if math.log(reach) >= widest), REACHES[-1])
+def overall_reach(comparisons: Iterable[OverallComparison], margin: float) -> float:
+    """One scale that holds every interval over these scenes."""
+    ends = ((item.ratio, *_ends(item.interval_these_scenes)) for item in comparisons)
+    return strip_reach((ratio for found in ends for ratio in found), margin=margin)
 
 
-def strip(comparison: OverallComparison, margin: float, reach: float) -> Strip | None:
-    """The picture of an interval, where there is one."""
-    interval = comparison.interval_these_scenes
-    if comparison.ratio is None or interval is None or not interval.low > 0.0:
-        return None
-    return Strip(
-        value=comparison.ratio,
-        low=interval.low,
-        high=interval.high,
-        margin=margin,
-        reach=reach,
-        tone=VERDICT_MARKS[comparison.verdict].tone,
-    )
+def _ends(interval: Interval | None) -> tuple[float, ...]:
+    return () if interval is None else (interval.low, interval.high)
+
+
+def overall_strip(comparison: OverallComparison, margin: float, reach: float) -> Strip | None:
+    """The picture of an overall comparison."""
+    tone = VERDICT_MARKS[comparison.verdict].tone
+    return strip(comparison.ratio, comparison.interval_these_scenes, tone, reach=reach, margin=margin)
 
 
 def counts_line(comparison: OverallComparison) -> Line:
     """In how many cells the candidate is what; verdicts that no cell has are not named."""
     parts: list[str | Number] = []
-    for name in ("ahead", "tied", "undecided", "behind"):
+    for name in VERDICTS:
         number: int = getattr(comparison.counts, name)
         if number == 0:
             continue
@@ -171,7 +159,7 @@ def _card(
         mark=VERDICT_MARKS[comparison.verdict],
         amount=(change(comparison.ratio, "ratio"),),
         range=range_line,
-        strip=strip(comparison, result.margin, reach),
+        strip=overall_strip(comparison, result.margin, reach),
         sentence=comparison.sentence,
         facts=tuple(facts),
         notes=by_weight(comparison.caveats),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 
 from frametime.render.charts.chart_catalog import CATALOG
@@ -31,8 +30,9 @@ from frametime.render.report.document_parts import (
     missing,
     quantity,
     sentence_case,
+    strip,
+    strip_reach,
 )
-from frametime.render.report.review_verdict import REACHES
 from frametime.render.report.tuning_tables import (
     TOO_FEW,
     edge_blocks,
@@ -84,13 +84,10 @@ def tuning_report(summary: TuningSummary, *, figures: tuple[Figure, ...] = ()) -
 
 
 def _strip(ratio: Ratio | None) -> Strip | None:
-    if ratio is None or ratio.interval is None or not ratio.interval.low > 0.0:
+    if ratio is None or ratio.interval is None:
         return None
-    ends = (ratio.value, ratio.interval.low, ratio.interval.high)
-    widest = max(abs(math.log(value)) for value in ends)
-    reach = next((reach for reach in REACHES if math.log(reach) >= widest), REACHES[-1])
-    tone = mark("", "good" if ratio.is_credibly_above else "plain").tone
-    return Strip(value=ends[0], low=ends[1], high=ends[2], margin=0.0, reach=reach, tone=tone)
+    reach = strip_reach((ratio.value, ratio.interval.low, ratio.interval.high))
+    return strip(ratio.value, ratio.interval, "good" if ratio.is_credibly_above else "plain", reach=reach)
 
 
 def _range_words(ratio: Ratio) -> Line:
@@ -149,8 +146,6 @@ def _best_card(summary: TuningSummary) -> VerdictCard:
         strip=_strip(gain),
         sentence=sentence,
         facts=tuple(facts),
-        notes=(),
-        origin="",
     )
 
 
@@ -178,11 +173,7 @@ def _everyday_card(summary: TuningSummary) -> VerdictCard:
         mark=state,
         amount=(amount,),
         range=words,
-        strip=None,
         sentence=f"{sentence} {sentence_case(cost.how).rstrip('.')}." if cost else sentence,
-        facts=(),
-        notes=(),
-        origin="",
     )
 
 

@@ -19,9 +19,12 @@ from frametime.render.report.document_parts import (
     cell,
     change,
     change_range,
+    choices,
     count,
     mark,
     missing,
+    numbers,
+    texts,
 )
 from frametime.tuning.record import Setting
 from frametime.tuning.summary import MapCell, SettingRow, TrialRow, TuningSummary
@@ -105,10 +108,7 @@ def edge_blocks(summary: TuningSummary) -> tuple[Block, ...]:
             key="edge-table",
             caption="Higher clocks that are credibly slower: the whole interval of the ratio lies below no difference.",
             columns=(
-                Column(heading="Setting"),
-                Column(heading="Slower than"),
-                Column(heading="Clock"),
-                Column(heading="Workload"),
+                *texts("Setting", "Slower than", "Clock", "Workload"),
                 Column(heading="Difference", kind="number"),
                 Column(heading="95 % interval", kind="range"),
             ),
@@ -124,16 +124,11 @@ def setting_table(summary: TuningSummary) -> Table:
         key="settings",
         caption="All runs that passed at each setting. Gain is average FPS over that at stock; higher is better.",
         columns=(
-            Column(heading="Core (MHz)", kind="number"),
-            Column(heading="Memory (MHz)", kind="number"),
+            *numbers("Core (MHz)", "Memory (MHz)"),
             Column(heading="Workload", is_choice=True),
-            Column(heading="Runs", kind="number"),
-            Column(heading="Average FPS", kind="number"),
-            Column(heading="Gain over stock", kind="number"),
+            *numbers("Runs", "Average FPS", "Gain over stock"),
             Column(heading="95 % interval", kind="range"),
-            Column(heading="Gain (% per MHz)", kind="number"),
-            Column(heading="Power (W)", kind="number"),
-            Column(heading="FPS per watt", kind="number"),
+            *numbers("Gain (% per MHz)", "Power (W)", "FPS per watt"),
         ),
         rows=tuple(
             Row(cells=_setting_cells(row, notes), origin=f"settings/{number}")
@@ -156,10 +151,10 @@ def _setting_cells(row: SettingRow, notes: NoteList) -> tuple[Cell, ...]:
         )
         if row.gain.interval is None:
             without = missing(TOO_FEW, "gain/interval")
-            shown = (shown[0], cell(without, notes=notes.why(without)))
+            shown = (shown[0], notes.cell(without))
     elif not is_stock:
-        shown = (cell(gain, notes=notes.why(gain)), cell(interval, notes=notes.why(interval)))
-    slope = cell(per_mhz, notes=notes.why(per_mhz))
+        shown = (notes.cell(gain), notes.cell(interval))
+    slope = notes.cell(per_mhz)
     if row.gain_pct_per_mhz is not None and row.step_from is not None:
         clock = "core" if row.step_from.core_offset_mhz != row.setting.core_offset_mhz else "memory"
         slope = cell(bare(row.gain_pct_per_mhz, "gain_pct_per_mhz", digits=2), f" ({clock})")
@@ -172,8 +167,8 @@ def _setting_cells(row: SettingRow, notes: NoteList) -> tuple[Cell, ...]:
         cell(bare(row.average_fps, "average_fps")),
         *shown,
         slope,
-        cell(power, notes=notes.why(power)),
-        cell(efficiency, notes=notes.why(efficiency)),
+        notes.cell(power),
+        notes.cell(efficiency),
     )
 
 
@@ -191,15 +186,9 @@ def trial_table(summary: TuningSummary) -> Table:
         key="trials-table",
         caption="Every trial in the order in which it was made.",
         columns=(
-            Column(heading="Trial", kind="number"),
-            Column(heading="Core (MHz)", kind="number"),
-            Column(heading="Memory (MHz)", kind="number"),
-            Column(heading="Workload", is_choice=True),
-            Column(heading="Outcome", is_choice=True),
-            Column(heading="Runs", kind="number"),
-            Column(heading="Average FPS", kind="number"),
-            Column(heading="Power (W)", kind="number"),
-            Column(heading="Peak temperature (°C)", kind="number"),
+            *numbers("Trial", "Core (MHz)", "Memory (MHz)"),
+            *choices("Workload", "Outcome"),
+            *numbers("Runs", "Average FPS", "Power (W)", "Peak temperature (°C)"),
             Column(heading="Note"),
         ),
         rows=tuple(
@@ -224,8 +213,8 @@ def _trial_cells(row: TrialRow, notes: NoteList) -> tuple[Cell, ...]:
         cell(row.workload),
         cell(outcome, *more, sort=row.outcome.value),
         cell(count(row.n_runs, "n_runs")),
-        cell(fps, notes=notes.why(fps)),
-        cell(power, notes=notes.why(power)),
-        cell(peak, notes=notes.why(peak)),
+        notes.cell(fps),
+        notes.cell(power),
+        notes.cell(peak),
         cell(row.note or _DASH),
     )
