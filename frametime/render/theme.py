@@ -21,12 +21,7 @@ _NARROW_EM: Final = 60.0
 
 LineStyle: TypeAlias = Literal["-"] | tuple[int, tuple[float, ...]]
 
-_LINE_STYLES: Final[tuple[LineStyle, ...]] = (
-    "-",
-    (0, (5.0, 1.6)),
-    (0, (1.2, 1.2)),
-    (0, (6.0, 1.5, 1.2, 1.5)),
-)
+_LINE_STYLES: Final[tuple[LineStyle, ...]] = ("-", (0, (5.0, 1.6)), (0, (1.2, 1.2)), (0, (6.0, 1.5, 1.2, 1.5)))
 _MARKERS: Final = ("o", "s", "D", "^", "v", "P", "X", "h")
 _HATCHES: Final = ("", "////", "....", "xxxx", "----", "\\\\\\\\", "++++", "oooo")
 

@@ -12,11 +12,7 @@ from matplotlib.axes import Axes
 from frametime.metrics.metric import Interval
 from frametime.render.charts.axis_scales import set_x_ticks
 from frametime.render.charts.chart_sheet import KeyEntry, Sheet, x_caption
-from frametime.render.charts.review_labels import (
-    defined,
-    run_counts,
-    same_unit_metrics,
-)
+from frametime.render.charts.review_labels import defined, run_counts, same_unit_metrics
 from frametime.render.numbers import format_like
 from frametime.render.text_fit import shorten, text_width_pt
 from frametime.render.theme import Theme
@@ -102,10 +98,7 @@ def draw_bar_panels(sheet: Sheet, panels: Sequence[tuple[str, Sequence[BarRow]]]
     top -= (top - bottom - n_rows * row_height) / 2.0  # a card or two stand in the middle of the room
     bottom = top - n_rows * row_height
     text_pt = look.text_times * em
-    greatest = max(
-        (_end(bar) for _, rows in panels for row in rows for bar in row.bars),
-        default=1.0,
-    )
+    greatest = max((_end(bar) for _, rows in panels for row in rows for bar in row.bars), default=1.0)
     number_of = _number_style(greatest, with_interval=width > _WIDE_EM * em)
     for number, (name, rows) in enumerate(panels):
         left = sheet.left + number * (width + gap)

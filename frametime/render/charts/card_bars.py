@@ -188,11 +188,7 @@ def scene_pages(result: ReviewResult, theme: Theme) -> list[tuple[tuple[str, ...
 
 
 def _cell_rows(
-    result: ReviewResult,
-    summaries: dict[str, CellSummary],
-    metrics: Sequence[str],
-    scene: str,
-    resolution: str,
+    result: ReviewResult, summaries: dict[str, CellSummary], metrics: Sequence[str], scene: str, resolution: str
 ) -> list[BarRow]:
     rows: list[tuple[float, BarRow]] = []
     lower = result.metric(metrics[0]).better == "lower"

@@ -37,12 +37,9 @@ class VerdictMark:
 
 def verdict_mark(verdict: Verdict, palette: Palette) -> VerdictMark:
     """Mark of a verdict: arrows to the better and the worse side, a square for tied, a ring for undecided."""
-    color = {
-        "ahead": palette.ahead,
-        "behind": palette.behind,
-        "tied": palette.tied,
-        "undecided": palette.undecided,
-    }[verdict]
+    color = {"ahead": palette.ahead, "behind": palette.behind, "tied": palette.tied, "undecided": palette.undecided}[
+        verdict
+    ]
     return VerdictMark(marker=_MARKERS[verdict], color=color, face=palette.ground if verdict == "undecided" else color)
 
 
@@ -52,13 +49,7 @@ def verdict_key(palette: Palette) -> list[KeyEntry]:
     for verdict in VERDICTS:
         mark = verdict_mark(verdict, palette)
         entries.append(
-            KeyEntry(
-                label=verdict,
-                kind="marker",
-                color=mark.color,
-                marker=mark.marker,
-                filled=verdict != "undecided",
-            )
+            KeyEntry(label=verdict, kind="marker", color=mark.color, marker=mark.marker, filled=verdict != "undecided")
         )
     return entries
 

@@ -66,10 +66,7 @@ def _extremes(
 
 
 def draw_lanes(
-    sheet: Sheet,
-    lanes: Sequence[Lane],
-    boxes: Sequence[tuple[float, float, float, float]],
-    span_s: tuple[float, float],
+    sheet: Sheet, lanes: Sequence[Lane], boxes: Sequence[tuple[float, float, float, float]], span_s: tuple[float, float]
 ) -> Axes:
     """Draw each lane into its box (left, bottom, width, height in points); gives the lowest axes."""
     theme = sheet.theme

@@ -203,7 +203,6 @@ def _panel(
     low, high = axes.get_ylim()
     ticks = round_ticks(low, high, max(2, int(size_of(axes)[1] / (2.6 * em))))
     axes.set_yticks(
-        ticks,
-        [f"{'+' if tick > 0 else ''}{label} %" for tick, label in zip(ticks, tick_labels(ticks), strict=True)],
+        ticks, [f"{'+' if tick > 0 else ''}{label} %" for tick, label in zip(ticks, tick_labels(ticks), strict=True)]
     )
     axes.grid(axis="y")

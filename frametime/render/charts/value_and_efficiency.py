@@ -186,9 +186,7 @@ def draw_efficiency(result: ReviewResult, theme: Theme, *, cut: str = "all") -> 
             ]
         )
         draw_plane(
-            sheet,
-            points,
-            Plane(x_label="average power, W", y_label=f"{speed.label}, fps", slope_unit="frames/J"),
+            sheet, points, Plane(x_label="average power, W", y_label=f"{speed.label}, fps", slope_unit="frames/J")
         )
         return sheet.figure
 

@@ -9,13 +9,7 @@ from typing import Final
 
 from frametime.caveats import Caveat
 from frametime.metrics.metric import Interval
-from frametime.render.numbers import (
-    NOT_AVAILABLE,
-    estimate_decimals,
-    format_like,
-    format_number,
-    format_quantity,
-)
+from frametime.render.numbers import NOT_AVAILABLE, estimate_decimals, format_like, format_number, format_quantity
 from frametime.render.report.document import Cell, Column, Inline, Line, Mark, Note, Number, Range, Strip, Tone
 from frametime.words import money as money_words
 from frametime.words import money_range, percent_change, percent_change_range

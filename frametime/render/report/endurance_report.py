@@ -83,11 +83,7 @@ def _criteria(verdict: EnduranceVerdict) -> Table:
     return Table(
         key="criteria-table",
         caption="What was looked at, what was found, and from where on it counts as failed.",
-        columns=(
-            *texts("Criterion", "State"),
-            Column(heading="Found", kind="number"),
-            *texts("Threshold", "In words"),
-        ),
+        columns=(*texts("Criterion", "State"), Column(heading="Found", kind="number"), *texts("Threshold", "In words")),
         rows=tuple(
             Row(cells=_cells(item, notes), origin=f"criteria/{number}") for number, item in enumerate(verdict.criteria)
         ),
@@ -97,13 +93,7 @@ def _criteria(verdict: EnduranceVerdict) -> Table:
 
 def _cells(item: Criterion, notes: NoteList) -> tuple[Cell, ...]:
     found = quantity(item.value, item.unit, "value", digits=3, reason=item.sentence)
-    return (
-        cell(item.label),
-        cell(_mark(item.state)),
-        notes.cell(found),
-        cell(item.threshold),
-        cell(item.sentence),
-    )
+    return (cell(item.label), cell(_mark(item.state)), notes.cell(found), cell(item.threshold), cell(item.sentence))
 
 
 def _not_known(verdict: EnduranceVerdict) -> tuple[Block, ...]:

@@ -139,10 +139,7 @@ def _comparison_cells(
     candidate = bare(item.candidate_value, "candidate_value", reason=reason)
     baseline = bare(item.baseline_value, "baseline_value", reason=reason)
     holm = bare(item.holm_p_value, "holm_p_value", digits=2, reason=reason)
-    difference: tuple[Cell, ...] = (
-        notes.cell(ratio),
-        notes.cell(interval_text),
-    )
+    difference: tuple[Cell, ...] = (notes.cell(ratio), notes.cell(interval_text))
     if reach is not None:
         # Beside a picture the two share a cell: apart they push the last columns out of a usual window.
         parts = (ratio,) if item.ratio is None else (ratio, interval_text)

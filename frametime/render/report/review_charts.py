@@ -73,11 +73,7 @@ def _catalog_key(name: str) -> str:
 
 
 def chart_figures(
-    result: ReviewResult,
-    charts: Sequence[ChosenChart],
-    svgs: Mapping[str, bytes],
-    *,
-    folder: str | None = None,
+    result: ReviewResult, charts: Sequence[ChosenChart], svgs: Mapping[str, bytes], *, folder: str | None = None
 ) -> dict[str, list[Figure]]:
     """Drawn charts by the section that they belong to.
 

@@ -197,11 +197,7 @@ def _file_table(result: ReviewResult) -> Table:
     return Table(
         key="files",
         caption="The captures this rests on. The checksum is the SHA-256 of the file as stored.",
-        columns=(
-            Column(heading="File"),
-            *numbers("Bytes", "Rows read", "Rows rejected"),
-            *texts("Reader", "SHA-256"),
-        ),
+        columns=(Column(heading="File"), *numbers("Bytes", "Rows read", "Rows rejected"), *texts("Reader", "SHA-256")),
         rows=tuple(rows),
         is_long=n_files > _LONG_FILE_TABLE,
         folded_as=f"All {n_files} files with their checksums" if n_files > _LONG_FILE_TABLE else None,

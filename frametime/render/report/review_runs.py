@@ -74,10 +74,7 @@ def _coverage_table(result: ReviewResult, words: ReviewWords) -> Table:
     return Table(
         key="coverage",
         caption="Usable runs of those planned in each cell.",
-        columns=(
-            *choices("Scene", "Resolution"),
-            *(Column(heading=label) for label in words.cards.values()),
-        ),
+        columns=(*choices("Scene", "Resolution"), *(Column(heading=label) for label in words.cards.values())),
         rows=rows,
         is_long=len(rows) > 12,
         folded_as=f"Usable runs of each cell ({len(rows)} rows)" if len(rows) > 12 else None,
@@ -270,9 +267,7 @@ def _run_table(result: ReviewResult, words: ReviewWords) -> Table:
 def _run_cells(metrics: Sequence[MetricEntry], run: RunEntry, notes: NoteList) -> tuple[Cell, ...]:
     values = [
         bare(
-            run.values.get(entry.key),
-            f"values/{entry.key}",
-            reason=run.missing_reasons.get(entry.key, "not measured"),
+            run.values.get(entry.key), f"values/{entry.key}", reason=run.missing_reasons.get(entry.key, "not measured")
         )
         for entry in metrics
     ]

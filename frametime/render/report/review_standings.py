@@ -137,11 +137,7 @@ def _all_standings(words: ReviewWords, chosen: list[tuple[int, Standing]]) -> Ta
     return Table(
         key="standings-all",
         caption="Standings by every metric and cut: lower frame times and higher rates are better.",
-        columns=(
-            card_column,
-            *choices("Cut", "Metric"),
-            *other_columns,
-        ),
+        columns=(card_column, *choices("Cut", "Metric"), *other_columns),
         rows=tuple(rows),
         notes=notes.notes,
         is_long=True,
@@ -159,8 +155,7 @@ def _overall_table(result: ReviewResult, words: ReviewWords, *, headline: bool) 
     reach = overall_reach([comparison for _, comparison in chosen], result.margin)
     rows = tuple(
         Row(
-            cells=_overall_cells(result, words, comparison, notes, reach, headline=headline),
-            origin=f"overall/{number}",
+            cells=_overall_cells(result, words, comparison, notes, reach, headline=headline), origin=f"overall/{number}"
         )
         for number, comparison in chosen
     )
@@ -224,13 +219,7 @@ def _missing_table(result: ReviewResult, words: ReviewWords, cut: CutEntry) -> T
         return None
     order = {pair: number for number, pair in enumerate(cut.cells)}
     rows = [
-        Row(
-            cells=(
-                cell(words.scenes[scene]),
-                cell(resolution),
-                cell(", ".join(words.cards[card] for card in cards)),
-            )
-        )
+        Row(cells=(cell(words.scenes[scene]), cell(resolution), cell(", ".join(words.cards[card] for card in cards))))
         for scene, resolution, cards in sorted(left_out, key=lambda item: (order.get(item[:2], 0), item[2]))
     ]
     return Table(
@@ -262,11 +251,7 @@ def _every_caveat(result: ReviewResult, groups: tuple[CaveatGroup, ...]) -> Tabl
     return Table(
         key="every-caveat",
         caption="What each caveat says, with its numbers.",
-        columns=(
-            Column(heading="Of"),
-            *choices("Kind", "Weight"),
-            Column(heading="What it says"),
-        ),
+        columns=(Column(heading="Of"), *choices("Kind", "Weight"), Column(heading="What it says")),
         rows=rows,
         folded_as=f"Every caveat by itself ({len(rows)})",
     )

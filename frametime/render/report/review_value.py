@@ -90,13 +90,7 @@ def _value_cells(result: ReviewResult, words: ReviewWords, row: ValueRow, notes:
     other = money_line(
         row.baseline_break_even_price, row.baseline_break_even_interval, "baseline_break_even", reason=reason
     )
-    return (
-        *head,
-        notes.cell(ratio),
-        notes.cell(interval),
-        notes.cell(*own),
-        notes.cell(*other),
-    )
+    return (*head, notes.cell(ratio), notes.cell(interval), notes.cell(*own), notes.cell(*other))
 
 
 def _efficiency_table(words: ReviewWords, rows: tuple[EfficiencyRow, ...]) -> Table:

@@ -5,16 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from frametime.metrics.metric import Interval
-from frametime.render.report.document import (
-    Block,
-    Fact,
-    Line,
-    Number,
-    Paragraph,
-    Strip,
-    VerdictCard,
-    VerdictCards,
-)
+from frametime.render.report.document import Block, Fact, Line, Number, Paragraph, Strip, VerdictCard, VerdictCards
 from frametime.render.report.document_parts import (
     VERDICT_MARKS,
     by_weight,

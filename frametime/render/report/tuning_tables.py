@@ -4,15 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from frametime.render.report.document import (
-    Block,
-    Cell,
-    Column,
-    Mark,
-    Paragraph,
-    Row,
-    Table,
-)
+from frametime.render.report.document import Block, Cell, Column, Mark, Paragraph, Row, Table
 from frametime.render.report.document_parts import (
     NoteList,
     bare,
