@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -137,32 +137,37 @@ class Sheet:
             va=va,
         )
 
-    def mark(self, x: float, y: float, marker: str, color: str) -> None:
-        """A filled mark at a point of the sheet."""
+    def mark(
+        self, x: float, y: float, marker: str, face: str, *, edge: str | None = None, size: float = 0.9, gid: str = ""
+    ) -> None:
+        """A mark of ``size`` em; its edge is a thin line of ink, or as wide as other lines where it has a color."""
         self.figure.add_artist(
             Line2D(
-                [x / self.theme.size.width_pt],
-                [y / self.theme.size.height_pt],
+                *self._fractions([x], [y]),
                 linestyle="none",
                 marker=marker,
-                markersize=0.9 * self.em,
-                markerfacecolor=color,
-                markeredgecolor=self.theme.palette.ink,
-                markeredgewidth=0.6 * self.theme.line_pt,
+                markersize=size * self.em,
+                markerfacecolor=face,
+                markeredgecolor=self.theme.palette.ink if edge is None else edge,
+                markeredgewidth=self.theme.line_pt * (0.6 if edge is None else 1.0),
+                gid=gid or None,
             )
         )
 
+    def box(self, left: float, bottom: float, width: float, height: float, **style: Any) -> None:
+        """A rectangle of the sheet in the style of a patch."""
+        (x,), (y,) = self._fractions([left], [bottom])
+        (right,), (top,) = self._fractions([left + width], [bottom + height])
+        self.figure.add_artist(Rectangle((x, y), right - x, top - y, transform=self.figure.transFigure, **style))
+
+    def _fractions(self, xs: Sequence[float], ys: Sequence[float]) -> tuple[list[float], list[float]]:
+        """Points of the sheet as fractions of the figure."""
+        return [x / self.theme.size.width_pt for x in xs], [y / self.theme.size.height_pt for y in ys]
+
     def rule(self, left: float, right: float, y: float) -> None:
         """A thin level line across the sheet."""
-        width_pt, height_pt = self.theme.size.width_pt, self.theme.size.height_pt
-        self.figure.add_artist(
-            Line2D(
-                [left / width_pt, right / width_pt],
-                [y / height_pt, y / height_pt],
-                color=self.theme.palette.rule,
-                linewidth=self.theme.hair_pt,
-            )
-        )
+        points = self._fractions([left, right], [y, y])
+        self.figure.add_artist(Line2D(*points, color=self.theme.palette.rule, linewidth=self.theme.hair_pt))
 
     def axes(self, left: float, bottom: float, width: float, height: float, *, share_y: Axes | None = None) -> Axes:
         """Bare axes at a rectangle of the sheet: no frame but a thin foot, grid lines behind the marks."""
@@ -196,29 +201,25 @@ class Sheet:
         self.top = y - 1.1 * em
 
     def _handle(self, entry: KeyEntry, x: float, y: float, width: float) -> None:
-        width_pt, height_pt = self.theme.size.width_pt, self.theme.size.height_pt
         face = entry.color if entry.filled else "none"
         edge = entry.color if entry.edge is None else entry.edge
         if entry.kind == "patch":
             tall = 0.9 * self.em
-            self.figure.add_artist(
-                Rectangle(
-                    (x / width_pt, (y - tall / 2.0) / height_pt),
-                    width / width_pt,
-                    tall / height_pt,
-                    facecolor=face,
-                    edgecolor=edge if not entry.hatch else self.theme.palette.ground,
-                    hatch=entry.hatch or None,
-                    linewidth=self.theme.hair_pt if not entry.hatch else 0.0,
-                    transform=self.figure.transFigure,
-                )
+            self.box(
+                x,
+                y - tall / 2.0,
+                width,
+                tall,
+                facecolor=face,
+                edgecolor=self.theme.palette.ground if entry.hatch else edge,
+                hatch=entry.hatch or None,
+                linewidth=0.0 if entry.hatch else self.theme.hair_pt,
             )
             return
         xs = [x, x + width / 2.0, x + width] if entry.kind == "line" else [x + width / 2.0]
         self.figure.add_artist(
             Line2D(
-                [value / width_pt for value in xs],
-                [y / height_pt] * len(xs),
+                *self._fractions(xs, [y] * len(xs)),
                 color=entry.color,
                 linestyle=entry.line if entry.kind == "line" else "none",
                 linewidth=1.4 * self.theme.line_pt,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -147,8 +147,8 @@ def trace_of_series(series: FrameSeries, run: MeasuredRun, *, n_columns: int, la
     window_s = run.options.stutter.window_s
     middle_ms = local_medians_ms(series.timestamps_ns, series.frame_times_ms, positions, window_s=window_s)
     known = np.isfinite(middle_ms)
-    return RunTrace(
-        label=kept.label,
+    return replace(
+        kept,
         n_frames=series.n_frames,
         duration_s=series.duration_s,
         times_s=times_s,
@@ -157,11 +157,6 @@ def trace_of_series(series: FrameSeries, run: MeasuredRun, *, n_columns: int, la
         middle_s=(series.timestamps_ns[positions + 1] - series.timestamps_ns[0])[known] / NS_PER_S,
         middle_ms=middle_ms[known],
         middle_name="local median",
-        stutters=kept.stutters,
-        rule=kept.rule,
-        share_pct=kept.share_pct,
-        quantile_ms=kept.quantile_ms,
-        values=kept.values,
     )
 
 

@@ -5,8 +5,6 @@ from __future__ import annotations
 from typing import Final
 
 from matplotlib.figure import Figure
-from matplotlib.lines import Line2D
-from matplotlib.patches import Rectangle
 
 from frametime.render.charts.chart_sheet import Sheet
 from frametime.render.charts.review_labels import (
@@ -175,18 +173,15 @@ def _cell(
     inset = 0.12 * em
     grounds = {"ahead": palette.ahead_ground, "behind": palette.behind_ground, "tied": palette.tied_ground}
     known = item is not None and item.ratio is not None
-    width_pt, height_pt = theme.size.width_pt, theme.size.height_pt
-    sheet.figure.add_artist(
-        Rectangle(
-            ((left + inset) / width_pt, (bottom + inset) / height_pt),
-            (width - 2.0 * inset) / width_pt,
-            (height - 2.0 * inset) / height_pt,
-            facecolor=grounds.get(item.verdict, "none") if item is not None and known else "none",
-            edgecolor=palette.rule,
-            linewidth=theme.hair_pt,
-            transform=sheet.figure.transFigure,
-            zorder=0,
-        )
+    sheet.box(
+        left + inset,
+        bottom + inset,
+        width - 2.0 * inset,
+        height - 2.0 * inset,
+        facecolor=grounds.get(item.verdict, "none") if item is not None and known else "none",
+        edgecolor=palette.rule,
+        linewidth=theme.hair_pt,
+        zorder=0,
     )
     y = bottom + height / 2.0
     if item is None or item.ratio is None:
@@ -197,18 +192,14 @@ def _cell(
     slot = _SLOTS.get(item.verdict, _leaning(item, result))
     middle = (number_end + left + width) / 2.0
     x = middle + slot * min(1.25 * em, (left + width - number_end) / 2.0 - 0.95 * em)
-    sheet.figure.add_artist(
-        Line2D(
-            [x / width_pt],
-            [y / height_pt],
-            marker=mark.marker,
-            markersize=(0.72 if height < _TWO_LINES_EM * em else 0.95) * em,
-            markerfacecolor=mark.face if item.verdict != "undecided" else "none",
-            markeredgecolor=mark.color,
-            markeredgewidth=theme.line_pt,
-            linestyle="none",
-            gid=f"verdict-{item.scene}-{item.resolution}",
-        )
+    sheet.mark(
+        x,
+        y,
+        mark.marker,
+        mark.face if item.verdict != "undecided" else "none",
+        edge=mark.color,
+        size=0.72 if height < _TWO_LINES_EM * em else 0.95,
+        gid=f"verdict-{item.scene}-{item.resolution}",
     )
 
 

@@ -10,7 +10,7 @@ from typing import Final
 from frametime.caveats import Caveat
 from frametime.metrics.metric import Interval
 from frametime.render.numbers import NOT_AVAILABLE, estimate_decimals, format_like, format_number, format_quantity
-from frametime.render.report.document import Cell, Column, Inline, Line, Mark, Note, Number, Range, Strip, Tone
+from frametime.render.report.document import Cell, Code, Column, Inline, Line, Mark, Note, Number, Range, Strip, Tone
 from frametime.words import money as money_words
 from frametime.words import money_range, percent_change, percent_change_range
 
@@ -138,6 +138,11 @@ def cell(*content: Inline, notes: tuple[int, ...] = (), sort: float | str | None
     if sort is None:
         sort = next((part.value for part in content if isinstance(part, Number) and part.value is not None), None)
     return Cell(content=content, sort=sort, notes=notes)
+
+
+def code_cell(text: str, *, notes: tuple[int, ...] = ()) -> Cell:
+    """A cell with text that is read letter by letter."""
+    return Cell(content=(Code(text=text),), notes=notes)
 
 
 def strip_reach(ratios: Iterable[float | None], *, margin: float = 0.0) -> float:

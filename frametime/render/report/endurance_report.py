@@ -92,8 +92,13 @@ def _criteria(verdict: EnduranceVerdict) -> Table:
 
 
 def _cells(item: Criterion, notes: NoteList) -> tuple[Cell, ...]:
-    found = quantity(item.value, item.unit, "value", digits=3, reason=item.sentence)
-    return (cell(item.label), cell(_mark(item.state)), notes.cell(found), cell(item.threshold), cell(item.sentence))
+    return (
+        cell(item.label),
+        cell(_mark(item.state)),
+        notes.cell(quantity(item.value, item.unit, "value", digits=3, reason=item.sentence)),
+        cell(item.threshold),
+        cell(item.sentence),
+    )
 
 
 def _not_known(verdict: EnduranceVerdict) -> tuple[Block, ...]:

@@ -136,9 +136,6 @@ def _comparison_cells(
     interval = item.interval_95
     ratio = change(item.ratio, "ratio", reason=reason)
     interval_text = change_range(interval, "interval_95", reason=reason)
-    candidate = bare(item.candidate_value, "candidate_value", reason=reason)
-    baseline = bare(item.baseline_value, "baseline_value", reason=reason)
-    holm = bare(item.holm_p_value, "holm_p_value", digits=2, reason=reason)
     difference: tuple[Cell, ...] = (notes.cell(ratio), notes.cell(interval_text))
     if reach is not None:
         # Beside a picture the two share a cell: apart they push the last columns out of a usual window.
@@ -152,13 +149,13 @@ def _comparison_cells(
         cell(words.scenes[item.scene], notes=notes.of(item.caveats)),
         cell(item.resolution),
         cell(words.cards[item.candidate]),
-        notes.cell(candidate),
-        notes.cell(baseline),
+        notes.cell(bare(item.candidate_value, "candidate_value", reason=reason)),
+        notes.cell(bare(item.baseline_value, "baseline_value", reason=reason)),
         *difference,
         *picture,
         _verdict_cell(item),
         cell({True: "no", False: "yes", None: "\N{EN DASH}"}[item.stands_after_holm]),
-        notes.cell(holm),
+        notes.cell(bare(item.holm_p_value, "holm_p_value", digits=2, reason=reason)),
     )
 
 

@@ -8,8 +8,6 @@ from dataclasses import replace
 from frametime.render.json_output import plain
 from frametime.render.report.document import (
     Block,
-    Cell,
-    Code,
     Column,
     Definition,
     Definitions,
@@ -22,7 +20,7 @@ from frametime.render.report.document import (
     Table,
     TraceView,
 )
-from frametime.render.report.document_parts import cell, count, numbers, share_pct, texts
+from frametime.render.report.document_parts import cell, code_cell, count, numbers, share_pct, texts
 from frametime.render.report.review_cells import cells_section
 from frametime.render.report.review_runs import runs_section
 from frametime.render.report.review_standings import caveats_section, cuts_section, standings_section
@@ -184,12 +182,12 @@ def _file_table(result: ReviewResult) -> Table:
         rows.append(
             Row(
                 cells=(
-                    Cell(content=(Code(text=origin.file_name),)),
+                    code_cell(origin.file_name),
                     cell(count(origin.size_bytes, "provenance/size_bytes")),
                     cell(count(origin.rows_read, "provenance/rows_read")),
                     cell(count(origin.rows_rejected, "provenance/rows_rejected")),
-                    Cell(content=(Code(text=origin.adapter),)),
-                    Cell(content=(Code(text=origin.sha256),)),
+                    code_cell(origin.adapter),
+                    code_cell(origin.sha256),
                 ),
                 origin=f"runs/{number}",
             )
@@ -229,7 +227,7 @@ def _plan_table(result: ReviewResult) -> Table:
         key="plan",
         caption="The plan as it was resolved, defaults filled in.",
         columns=(Column(heading="Key"), Column(heading="Value")),
-        rows=tuple(Row(cells=(Cell(content=(Code(text=name),)), cell(text))) for name, text in pairs),
+        rows=tuple(Row(cells=(code_cell(name), cell(text))) for name, text in pairs),
         folded_as=f"The plan, {len(pairs)} settings",
     )
 

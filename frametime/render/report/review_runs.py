@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from frametime.render.report.document import Block, Cell, Code, Column, Inline, Paragraph, Row, Section, Table
-from frametime.render.report.document_parts import NoteList, bare, cell, choices, count, mark, numbers, texts
+from frametime.render.report.document_parts import NoteList, bare, cell, choices, code_cell, count, mark, numbers, texts
 from frametime.render.report.review_verdict import ReviewWords, first_reason
 from frametime.render.review_words import coverage_words
 from frametime.review.result import ReviewResult
@@ -153,7 +153,7 @@ def _flag_table(result: ReviewResult, words: ReviewWords) -> Table:
     rows = [
         Row(
             cells=(
-                _name_cell(run),
+                code_cell(run.name),
                 cell(words.metrics[run.flag.metric].label if run.flag.metric in words.metrics else run.flag.metric),
                 cell(bare(run.flag.distance_pct, "flag/distance_pct", digits=3)),
                 cell(bare(run.flag.limit_pct, "flag/limit_pct", digits=3)),
@@ -177,10 +177,6 @@ def _flag_table(result: ReviewResult, words: ReviewWords) -> Table:
     )
 
 
-def _name_cell(run: RunEntry) -> Cell:
-    return Cell(content=(Code(text=run.name),))
-
-
 def _exclusion_table(result: ReviewResult) -> Table:
     return Table(
         key="exclusions",
@@ -189,8 +185,8 @@ def _exclusion_table(result: ReviewResult) -> Table:
         rows=tuple(
             Row(
                 cells=(
-                    Cell(content=(Code(text=item.run_name),)),
-                    Cell(content=(Code(text=item.file_name),)),
+                    code_cell(item.run_name),
+                    code_cell(item.file_name),
                     cell(item.reason),
                 )
             )
@@ -204,9 +200,7 @@ def _unreadable_table(result: ReviewResult) -> Table:
         key="unreadable",
         caption="Captures that could not be read.",
         columns=(Column(heading="File"), Column(heading="Error")),
-        rows=tuple(
-            Row(cells=(Cell(content=(Code(text=item.file_name),)), cell(item.error))) for item in result.unreadable
-        ),
+        rows=tuple(Row(cells=(code_cell(item.file_name), cell(item.error))) for item in result.unreadable),
     )
 
 
@@ -274,7 +268,7 @@ def _run_cells(metrics: Sequence[MetricEntry], run: RunEntry, notes: NoteList) -
     judgement = _TONES.get(run.judgement, mark(run.judgement, "bad"))
     remarks = " ".join(text for text, applies in (("flagged", run.flag), ("left out", run.excluded_reason)) if applies)
     return (
-        Cell(content=(Code(text=run.name),), notes=notes.of(run.caveats)),
+        code_cell(run.name, notes=notes.of(run.caveats)),
         cell(judgement, *([f" {remarks}"] if remarks else []), sort=run.judgement),
         cell(count(run.n_frames, "n_frames")),
         cell(bare(run.duration_s, "duration_s")),

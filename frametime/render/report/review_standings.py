@@ -110,7 +110,6 @@ def _standing_columns(words: ReviewWords, mean_heading: str) -> tuple[Column, ..
 
 def _standing_cells(words: ReviewWords, standing: Standing, notes: NoteList) -> tuple[Cell, ...]:
     reason = first_reason(standing.caveats, "this card shares no cell with the others")
-    mean = bare(standing.mean_value, "mean_value", reason=reason)
     ratio = change(standing.ratio_to_baseline, "ratio_to_baseline", reason=reason)
     is_baseline = standing.ratio_to_baseline == 1.0 and standing.interval is None
     interval = "baseline" if is_baseline else change_range(standing.interval, "interval", reason=reason)
@@ -118,7 +117,7 @@ def _standing_cells(words: ReviewWords, standing: Standing, notes: NoteList) -> 
     return (
         cell(words.cards[standing.card], notes=notes.of(standing.caveats)),
         cell(standing.place, sort=float(standing.best_place * 1000 + standing.worst_place)),
-        notes.cell(mean),
+        notes.cell(bare(standing.mean_value, "mean_value", reason=reason)),
         cell("baseline" if is_baseline else ratio, notes=() if is_baseline else notes.why(ratio)),
         notes.cell(interval),
         cell(others or "\N{EN DASH}"),
@@ -187,21 +186,20 @@ def _overall_cells(
     result: ReviewResult, words: ReviewWords, item: OverallComparison, notes: NoteList, reach: float, *, headline: bool
 ) -> tuple[Cell, ...]:
     reason = first_reason(item.caveats, "no cell has runs on both sides")
-    ratio = change(item.ratio, "ratio", reason=reason)
-    these = change_range(item.interval_these_scenes, "interval_these_scenes", reason=reason)
-    like_these = change_range(
-        item.interval_scenes_like_these, "interval_scenes_like_these", reason="too few scenes give no interval"
-    )
     small: tuple[str, ...] = (" real but smaller than the margin",) if item.real_but_small else ()
     return (
         cell(words.cuts[item.cut], notes=notes.of(item.caveats)),
         cell(words.cards[item.candidate]),
         *([] if headline else [cell(words.metric_heading(item.metric))]),
-        notes.cell(ratio),
-        notes.cell(these),
+        notes.cell(change(item.ratio, "ratio", reason=reason)),
+        notes.cell(change_range(item.interval_these_scenes, "interval_these_scenes", reason=reason)),
         *([strip_cell(overall_strip(item, result.margin, reach))] if headline else []),
         cell(VERDICT_MARKS[item.verdict], *small),
-        notes.cell(like_these),
+        notes.cell(
+            change_range(
+                item.interval_scenes_like_these, "interval_scenes_like_these", reason="too few scenes give no interval"
+            )
+        ),
         cell(VERDICT_MARKS[item.verdict_scenes_like_these]),
         Cell(content=counts_line(item)),
     )

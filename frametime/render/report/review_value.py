@@ -72,25 +72,27 @@ def _value_cells(result: ReviewResult, words: ReviewWords, row: ValueRow, notes:
     is_baseline = row.card == result.baseline
     reason = first_reason(row.caveats, "no comparison with the baseline")
     price, mean = money(row.price, "price"), bare(row.mean_value, "mean_value", reason=reason)
-    cost = money(row.money_per_fps, "money_per_fps", reason=reason)
-    speed = bare(row.fps_per_money, "fps_per_money", reason=reason)
     head = (
         cell(words.cards[row.card], notes=notes.of(row.caveats)),
         cell(words.cuts[row.cut]),
         cell(price),
         notes.cell(mean),
-        notes.cell(cost),
-        notes.cell(speed),
+        notes.cell(money(row.money_per_fps, "money_per_fps", reason=reason)),
+        notes.cell(bare(row.fps_per_money, "fps_per_money", reason=reason)),
     )
     if is_baseline:
         return (*head, cell("baseline"), cell("baseline"), cell(_DASH), cell(_DASH))
-    ratio = change(row.value_ratio, "value_ratio", reason=reason)
-    interval = change_range(row.value_ratio_interval, "value_ratio_interval", reason=reason)
-    own = money_line(row.break_even_price, row.break_even_interval, "break_even", reason=reason)
-    other = money_line(
-        row.baseline_break_even_price, row.baseline_break_even_interval, "baseline_break_even", reason=reason
+    return (
+        *head,
+        notes.cell(change(row.value_ratio, "value_ratio", reason=reason)),
+        notes.cell(change_range(row.value_ratio_interval, "value_ratio_interval", reason=reason)),
+        notes.cell(*money_line(row.break_even_price, row.break_even_interval, "break_even", reason=reason)),
+        notes.cell(
+            *money_line(
+                row.baseline_break_even_price, row.baseline_break_even_interval, "baseline_break_even", reason=reason
+            )
+        ),
     )
-    return (*head, notes.cell(ratio), notes.cell(interval), notes.cell(*own), notes.cell(*other))
 
 
 def _efficiency_table(words: ReviewWords, rows: tuple[EfficiencyRow, ...]) -> Table:
@@ -127,23 +129,23 @@ def _efficiency_table(words: ReviewWords, rows: tuple[EfficiencyRow, ...]) -> Ta
 def _efficiency_cells(words: ReviewWords, row: EfficiencyRow, notes: NoteList) -> tuple[Cell, ...]:
     reason = first_reason(row.caveats, "no sensor log covers these cells")
     no_cost = first_reason(row.caveats, "the plan gives no tariff")
-    power = bare(row.average_power_w, "average_power_w", reason=reason)
-    energy = bare(row.energy_per_frame_j, "energy_per_frame_j", reason=reason)
-    frames = bare(row.frames_per_joule, "frames_per_joule", reason=reason)
-    ratio = change(row.efficiency_ratio, "efficiency_ratio", reason=reason)
-    interval = change_range(row.efficiency_interval, "efficiency_interval", reason=reason)
-    running = money(row.running_cost, "running_cost", reason=no_cost)
-    total = money(row.total_cost, "total_cost", reason=no_cost)
     is_baseline = row.efficiency_ratio == 1.0 and row.efficiency_interval is None
-    against = (cell("baseline"), cell("baseline")) if is_baseline else (notes.cell(ratio), notes.cell(interval))
+    against = (
+        (cell("baseline"), cell("baseline"))
+        if is_baseline
+        else (
+            notes.cell(change(row.efficiency_ratio, "efficiency_ratio", reason=reason)),
+            notes.cell(change_range(row.efficiency_interval, "efficiency_interval", reason=reason)),
+        )
+    )
     return (
         cell(words.cards[row.card], notes=notes.of(row.caveats)),
         cell(words.cuts[row.cut]),
-        notes.cell(power),
-        notes.cell(energy),
-        notes.cell(frames),
+        notes.cell(bare(row.average_power_w, "average_power_w", reason=reason)),
+        notes.cell(bare(row.energy_per_frame_j, "energy_per_frame_j", reason=reason)),
+        notes.cell(bare(row.frames_per_joule, "frames_per_joule", reason=reason)),
         *against,
-        notes.cell(running),
-        notes.cell(total),
+        notes.cell(money(row.running_cost, "running_cost", reason=no_cost)),
+        notes.cell(money(row.total_cost, "total_cost", reason=no_cost)),
         cell(count(row.n_cells, "n_cells")),
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from frametime.caveats import Caveat
 from frametime.metrics.metric import Interval
 from frametime.render.report.document import Block, Fact, Line, Number, Paragraph, Strip, VerdictCard, VerdictCards
 from frametime.render.report.document_parts import (
@@ -59,13 +60,9 @@ class ReviewWords:
         return self.cards[comparison.baseline]
 
 
-def first_reason(caveats: tuple[object, ...], otherwise: str) -> str:
+def first_reason(caveats: Iterable[Caveat], otherwise: str) -> str:
     """The message of the first caveat, which says why a number is missing; else ``otherwise``."""
-    for caveat in caveats:
-        message = getattr(caveat, "message", None)
-        if isinstance(message, str):
-            return message
-    return otherwise
+    return next((caveat.message for caveat in caveats), otherwise)
 
 
 def lead_blocks(result: ReviewResult) -> tuple[Block, ...]:

@@ -134,7 +134,6 @@ def setting_table(summary: TuningSummary) -> Table:
 def _setting_cells(row: SettingRow, notes: NoteList) -> tuple[Cell, ...]:
     is_stock = row.setting == Setting()
     gain, interval = missing("no runs at stock", "gain"), missing("no runs at stock", "gain/interval")
-    per_mhz = missing("no lower setting", "gain_pct_per_mhz")
     shown: tuple[Cell, Cell] = (cell("stock"), cell("stock"))
     if row.gain is not None:
         shown = (
@@ -146,12 +145,10 @@ def _setting_cells(row: SettingRow, notes: NoteList) -> tuple[Cell, ...]:
             shown = (shown[0], notes.cell(without))
     elif not is_stock:
         shown = (notes.cell(gain), notes.cell(interval))
-    slope = notes.cell(per_mhz)
+    slope = notes.cell(missing("no lower setting", "gain_pct_per_mhz"))
     if row.gain_pct_per_mhz is not None and row.step_from is not None:
         clock = "core" if row.step_from.core_offset_mhz != row.setting.core_offset_mhz else "memory"
         slope = cell(bare(row.gain_pct_per_mhz, "gain_pct_per_mhz", digits=2), f" ({clock})")
-    power = bare(row.average_power_w, "average_power_w", digits=3, reason="no sensor log")
-    efficiency = bare(row.frames_per_joule, "frames_per_joule", digits=3, reason="no sensor log")
     return (
         *_offsets(row.setting),
         cell(row.workload),
@@ -159,8 +156,8 @@ def _setting_cells(row: SettingRow, notes: NoteList) -> tuple[Cell, ...]:
         cell(bare(row.average_fps, "average_fps")),
         *shown,
         slope,
-        notes.cell(power),
-        notes.cell(efficiency),
+        notes.cell(bare(row.average_power_w, "average_power_w", digits=3, reason="no sensor log")),
+        notes.cell(bare(row.frames_per_joule, "frames_per_joule", digits=3, reason="no sensor log")),
     )
 
 
@@ -192,9 +189,6 @@ def trial_table(summary: TuningSummary) -> Table:
 
 
 def _trial_cells(row: TrialRow, notes: NoteList) -> tuple[Cell, ...]:
-    fps = bare(row.average_fps, "average_fps", reason="not measured")
-    power = bare(row.average_power_w, "average_power_w", digits=3, reason="no sensor log")
-    peak = bare(row.peak_temperature_c, "peak_temperature_c", digits=3, reason="no sensor log")
     outcome = mark(row.outcome.value, "good" if row.failure is None else "bad")
     more = [f" {row.failure}"] if row.failure is not None and row.failure != row.outcome.value else []
     if row.is_endurance:
@@ -205,8 +199,8 @@ def _trial_cells(row: TrialRow, notes: NoteList) -> tuple[Cell, ...]:
         cell(row.workload),
         cell(outcome, *more, sort=row.outcome.value),
         cell(count(row.n_runs, "n_runs")),
-        notes.cell(fps),
-        notes.cell(power),
-        notes.cell(peak),
+        notes.cell(bare(row.average_fps, "average_fps", reason="not measured")),
+        notes.cell(bare(row.average_power_w, "average_power_w", digits=3, reason="no sensor log")),
+        notes.cell(bare(row.peak_temperature_c, "peak_temperature_c", digits=3, reason="no sensor log")),
         cell(row.note or _DASH),
     )

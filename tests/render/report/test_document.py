@@ -14,9 +14,9 @@ from frametime.render.report.document_parts import (
     change_range,
     estimate_line,
     missing,
+    strip_reach,
 )
 from frametime.render.report.review_report import flat
-from frametime.render.report.review_verdict import strip_reach
 
 
 def interval(low: float, high: float) -> Interval:
@@ -63,8 +63,9 @@ def test_each_caveat_has_one_number_in_a_table() -> None:
 
 
 def test_the_scale_of_a_strip_holds_twice_the_margin() -> None:
-    assert strip_reach([], 0.03) == 1.1
-    assert strip_reach([], 0.2) == 1.5
+    assert strip_reach([], margin=0.03) == 1.1
+    assert strip_reach([None, 1.3], margin=0.2) == 1.5
+    assert strip_reach([0.4, 1.3], margin=0.2) == 3.0
 
 
 def test_a_plan_is_listed_flat() -> None:
