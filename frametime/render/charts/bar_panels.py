@@ -78,11 +78,8 @@ def run_words(result: ReviewResult, cells: Sequence[tuple[str, str]]) -> str:
 
 
 def bar_key(result: ReviewResult, metrics: Sequence[str], theme: Theme) -> list[KeyEntry]:
-    entries = []
-    for number, metric in enumerate(metrics):
-        style = theme.style(number)
-        entries.append(KeyEntry(label=result.metric(metric).label, kind="patch", color=style.color, hatch=style.hatch))
-    return entries
+    styles = [(result.metric(metric).label, theme.style(number)) for number, metric in enumerate(metrics)]
+    return [KeyEntry(label=label, kind="patch", color=style.color, hatch=style.hatch) for label, style in styles]
 
 
 def draw_bar_panels(sheet: Sheet, panels: Sequence[tuple[str, Sequence[BarRow]]], unit: str) -> None:

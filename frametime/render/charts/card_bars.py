@@ -146,7 +146,6 @@ def draw_scene_bars(result: ReviewResult, theme: Theme, *, scene: str, page: int
     resolutions, start = page_of(pages, page)
     metrics = metrics_that_fit(result, len(result.cards))
     unit = shown_unit(result.metric(metrics[0]).unit)
-    summaries = {item.card: item for item in result.cells if item.scene == scene}
     panels = []
     has_interval = False
     for resolution in resolutions:

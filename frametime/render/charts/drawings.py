@@ -80,13 +80,13 @@ def _page(page: int, n_pages: int) -> str:
 
 
 def _all(result: ReviewResult, theme: Theme, wanted: set[str]) -> Iterator[tuple[str, tuple[str, ...], Drawing]]:
-    makers = {
+    makers: dict[str, Callable[[ReviewResult, Theme], Iterator[tuple[Parts, Drawing]]]] = {
         "standings": _standings,
         "scene-bars": _scenes,
         "ratios": _ratios,
         "matrix": _matrix,
-        "value": _value,
-        "efficiency": _efficiency,
+        "value": partial(_planes, has_value, draw_value),
+        "efficiency": partial(_planes, has_efficiency, draw_efficiency),
         "repeatability": _repeatability,
     }
     for key, make in makers.items():
@@ -178,16 +178,12 @@ def _matrix(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing
             )
 
 
-def _value(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
+def _planes(
+    has_points: Callable[[ReviewResult, str], bool], draw: Callable[..., Figure], result: ReviewResult, theme: Theme
+) -> Iterator[tuple[Parts, Drawing]]:
     for cut in result.cuts:
-        if has_value(result, cut.key):
-            yield (cut.key,), partial(draw_value, result, theme, cut=cut.key)
-
-
-def _efficiency(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
-    for cut in result.cuts:
-        if has_efficiency(result, cut.key):
-            yield (cut.key,), partial(draw_efficiency, result, theme, cut=cut.key)
+        if has_points(result, cut.key):
+            yield (cut.key,), partial(draw, result, theme, cut=cut.key)
 
 
 def _repeatability(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:

@@ -45,13 +45,11 @@ def verdict_mark(verdict: Verdict, palette: Palette) -> VerdictMark:
 
 def verdict_key(palette: Palette) -> list[KeyEntry]:
     """One entry of the key for each verdict."""
-    entries = []
-    for verdict in VERDICTS:
-        mark = verdict_mark(verdict, palette)
-        entries.append(
-            KeyEntry(label=verdict, kind="marker", color=mark.color, marker=mark.marker, filled=verdict != "undecided")
-        )
-    return entries
+    marks = {verdict: verdict_mark(verdict, palette) for verdict in VERDICTS}
+    return [
+        KeyEntry(label=verdict, kind="marker", color=mark.color, marker=mark.marker, filled=verdict != "undecided")
+        for verdict, mark in marks.items()
+    ]
 
 
 def cell_label(result: ReviewResult, cell: Cell) -> str:

@@ -127,11 +127,11 @@ def _names(lines: Sequence[GainLine]) -> dict[tuple[str, str, int], str]:
 
 
 def _key(names: dict[tuple[str, str, int], str], theme: Theme) -> list[KeyEntry]:
-    entries = []
-    for number, name in enumerate(names.values()):
-        style = theme.style(number)
-        entries.append(KeyEntry(label=name, kind="line", color=style.color, line=style.line, marker=style.marker))
-    return entries
+    styles = [(name, theme.style(number)) for number, name in enumerate(names.values())]
+    return [
+        KeyEntry(label=name, kind="line", color=style.color, line=style.line, marker=style.marker)
+        for name, style in styles
+    ]
 
 
 def _limits_pct(lines: Sequence[GainLine]) -> tuple[float, float]:

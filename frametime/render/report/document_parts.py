@@ -112,6 +112,12 @@ def change_range(interval: Interval | None, origin: str, *, reason: str | None =
     return Range(text=text, low=interval.low, high=interval.high, origin=origin, shown_as="change")
 
 
+def change_line(ratio: float | None, interval: Interval | None, ratio_origin: str, interval_origin: str) -> Line:
+    """A change and, in brackets, its interval where it has one."""
+    shown = change(ratio, ratio_origin)
+    return (shown,) if interval is None else (shown, " (", change_range(interval, interval_origin), ")")
+
+
 def estimate_line(value: float | None, interval: Interval | None, origin: str, *, reason: str | None = None) -> Line:
     """A value and, under it, its interval; digits follow from the interval."""
     if value is None or interval is None:

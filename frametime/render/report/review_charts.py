@@ -11,8 +11,9 @@ from frametime.render.charts.chart_catalog import CATALOG
 from frametime.render.numbers import format_estimate, format_quantity
 from frametime.render.report.document import Figure
 from frametime.render.report.review_verdict import ReviewWords
-from frametime.render.review_words import change_words, money_words
+from frametime.render.review_words import change_words, counts_words, money_words
 from frametime.review.result import ReviewResult
+from frametime.words import counted
 
 MOST_FIGURES: Final = 16
 """More would make the page slow and large; all charts are files of their own beside it, and the page names them."""
@@ -149,9 +150,8 @@ def _matrix(result: ReviewResult, words: ReviewWords, asked: Mapping[str, object
         if item.candidate == candidate and item.metric == result.headline and item.cut == result.cuts[0].key
     )
     return (
-        f"{words.cards[candidate]} against {words.baseline} by {words.headline.label}: ahead in {counts.ahead},"
-        f" tied in {counts.tied}, undecided in {counts.undecided}, behind in {counts.behind} of {counts.total} cells. "
-        + _cells(result, words, candidate)
+        f"{words.cards[candidate]} against {words.baseline} by {words.headline.label}: {counts_words(counts)} of"
+        f" {counted(counts.total, 'cell')}. " + _cells(result, words, candidate)
     )
 
 

@@ -11,6 +11,7 @@ from frametime.render.report.document_parts import (
     VERDICT_MARKS,
     by_weight,
     change,
+    change_line,
     change_range,
     count,
     money,
@@ -167,10 +168,9 @@ def _value_facts(result: ReviewResult, comparison: OverallComparison) -> list[Fa
         price = money(row.price, f"{origin}/price")
         facts = [Fact(term="Price", content=(price, f" {row.currency}" if row.currency else ""))]
         if row.value_ratio is not None:
-            interval = row.value_ratio_interval
-            content: Line = (change(row.value_ratio, f"{origin}/value_ratio"),)
-            if interval:
-                content += (" (", change_range(interval, f"{origin}/value_ratio_interval"), ")")
+            content = change_line(
+                row.value_ratio, row.value_ratio_interval, f"{origin}/value_ratio", f"{origin}/value_ratio_interval"
+            )
             facts.append(Fact(term="Frames for the money", content=content))
         return facts
     return []
@@ -179,9 +179,7 @@ def _value_facts(result: ReviewResult, comparison: OverallComparison) -> list[Fa
 def _efficiency_facts(result: ReviewResult, comparison: OverallComparison) -> list[Fact]:
     for number, row in enumerate(result.efficiency):
         if row.cut == comparison.cut and row.card == comparison.candidate and row.efficiency_ratio is not None:
-            origin = f"/efficiency/{number}"
-            content: Line = (change(row.efficiency_ratio, f"{origin}/efficiency_ratio"),)
-            if row.efficiency_interval:
-                content += (" (", change_range(row.efficiency_interval, f"{origin}/efficiency_interval"), ")")
+            origins = (f"/efficiency/{number}/efficiency_ratio", f"/efficiency/{number}/efficiency_interval")
+            content = change_line(row.efficiency_ratio, row.efficiency_interval, *origins)
             return [Fact(term="Frames for the energy", content=content)]
     return []
