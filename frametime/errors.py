@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Iterable
+from typing import Self
 
 _KEPT_CATEGORIES = frozenset({"Zs"})
 
@@ -48,7 +49,7 @@ class FrametimeError(Exception):
         helps: str | None = None,
         line: int | None = None,
         column: str | None = None,
-    ) -> FrametimeError:
+    ) -> Self:
         """Build the error from its parts: file (or key), line, column, what was found, what helps.
 
         Examples

@@ -10,23 +10,22 @@ from typing import TYPE_CHECKING, Any, BinaryIO, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from frametime.adapters.applications import chosen_stream, flags_of_texts, unnamed_stream
 from frametime.adapters.arrow_columns import arrow_int64, compute
 from frametime.adapters.arrow_sizes import arrow_bytes, decoded_bytes, parquet_bytes
 from frametime.adapters.arrow_values import empty_column, is_readable, is_text, plain_column, rounding_caveats, times_of
 from frametime.adapters.base import MAX_LISTED_ROWS, ParsedLog, ReadOptions
-from frametime.adapters.column_choice import TIMED_ROLES, ColumnChoice
-from frametime.adapters.column_evidence import ColumnFacts, column_facts
-from frametime.adapters.columns import choose_columns
+from frametime.adapters.column_choice import choose_columns
+from frametime.adapters.column_facts import TIMED_ROLES, ColumnChoice, ColumnFacts, column_facts
 from frametime.adapters.found_layout import found_columns
 from frametime.adapters.frame_assembly import ReadColumns, assemble
 from frametime.adapters.log_stream import KeptOpen, stream_name, stream_size
 from frametime.adapters.number_style import POINT
-from frametime.adapters.numbers import TimeValues
-from frametime.adapters.own_tables import METADATA_KEY, no_capture, writer_of_schema
 from frametime.adapters.rejected import RejectedRows
+from frametime.adapters.result_tables import METADATA_KEY, no_capture, writer_of_schema
 from frametime.adapters.stored_log import check_unpacked_size
-from frametime.adapters.streams import chosen_stream, flags_of_texts, unnamed_stream
 from frametime.adapters.time_units import NANOSECOND, unit_named
+from frametime.adapters.time_values import TimeValues
 from frametime.caveats import Caveat
 from frametime.errors import ReadError, printable
 

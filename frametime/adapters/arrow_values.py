@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.adapters.arrow_columns import arrow_int64, compute, numpy_of
-from frametime.adapters.column_choice import ColumnUse
+from frametime.adapters.column_facts import ColumnUse
 from frametime.adapters.number_style import POINT
-from frametime.adapters.numbers import TimeValues, times_of_texts
 from frametime.adapters.time_units import TimeUnit
+from frametime.adapters.time_values import TimeValues, times_of_texts
 from frametime.caveats import Caveat
 from frametime.errors import printable
 

@@ -17,11 +17,11 @@ from itertools import pairwise
 from typing import BinaryIO, Final, Literal, TypeAlias, cast
 
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.column_evidence import ColumnFacts, column_facts
+from frametime.adapters.column_facts import ColumnFacts, column_facts
 from frametime.adapters.header_words import Meaning, header_meaning
 from frametime.adapters.log_stream import KeptOpen, LogStream
 from frametime.adapters.number_style import number_styles
-from frametime.adapters.own_tables import writer_of_text
+from frametime.adapters.result_tables import writer_of_text
 from frametime.adapters.stored_log import first_block
 from frametime.adapters.text_source import HEAD_BYTES, TextSource, encoding_of, open_text
 from frametime.errors import FrametimeError

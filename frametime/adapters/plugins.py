@@ -72,7 +72,6 @@ def _unclaimed(name: str, head: bytes, caveats: Sequence[Caveat]) -> ReadError:
         error = ReadError.at(
             name, f"this is {what}, not a frame log{more}", helps="give a text file with one row a frame"
         )
-    assert isinstance(error, ReadError)
     return error
 
 

@@ -160,13 +160,10 @@ def kept_unchanged(log: LogStream) -> Iterator[None]:
 
 def _cannot_read(name: str, error: OSError) -> ReadError:
     reason = error.strerror or str(error) or type(error).__name__
-    return cast(
-        "ReadError",
-        ReadError.at(
-            name,
-            f"this file cannot be read to its end ({printable(reason)})",
-            helps="check the disk it lies on, and the room for temporary files",
-        ),
+    return ReadError.at(
+        name,
+        f"this file cannot be read to its end ({printable(reason)})",
+        helps="check the disk it lies on, and the room for temporary files",
     )
 
 
@@ -179,7 +176,7 @@ def _cannot_open(name: str, error: OSError | ValueError) -> ReadError:
     else:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
         found, helps = f"this file cannot be opened ({reason})", "check the name"
-    return cast("ReadError", ReadError.at(name, found, helps=helps))
+    return ReadError.at(name, found, helps=helps)
 
 
 def _held(stream: BinaryIO, name: str) -> tuple[LogStream, Callable[[], BinaryIO]]:
@@ -251,13 +248,10 @@ def first_block(log: LogStream) -> bytes:
 
 def long_line(name: str, options: ReadOptions) -> ReadError:
     """The error for a line that no log has."""
-    return cast(
-        "ReadError",
-        ReadError.at(
-            name,
-            f"a line is longer than {options.max_line_bytes} bytes",
-            helps="a frame log has one short line for each frame; --max-line-bytes raises the limit",
-        ),
+    return ReadError.at(
+        name,
+        f"a line is longer than {options.max_line_bytes} bytes",
+        helps="a frame log has one short line for each frame; --max-line-bytes raises the limit",
     )
 
 
@@ -295,7 +289,7 @@ def _broken(name: str, kind: str, error: Exception) -> ReadError:
         return _cannot_read(name, error)
     cut = isinstance(error, EOFError) or "truncated" in str(error).casefold()
     found = f"the {kind} data end before their time" if cut else f"the {kind} data are damaged"
-    return cast("ReadError", ReadError.at(name, found, helps="copy the file again, or record the run again"))
+    return ReadError.at(name, found, helps="copy the file again, or record the run again")
 
 
 def _blocks(log: LogStream, kind: str) -> Iterator[bytes]:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.cells import MISSING
+from frametime.adapters.cell_kind import MISSING
 from frametime.adapters.dialect import Dialect
 from frametime.adapters.log_stream import BLOCK_BYTES, LogStream, Spool
 from frametime.adapters.stored_log import long_line
@@ -264,7 +264,7 @@ def read_texts(
 
 
 def _cells_of(text: str, dialect: Dialect) -> tuple[str, ...]:
-    from frametime.adapters.rows import split_rows
+    from frametime.adapters.text_rows import split_rows
 
     rows = split_rows([text + "\n"], dialect.delimiter, dialect.quote, spaced=dialect.spaced_quotes)
     return rows[0].cells if rows else ()

@@ -62,8 +62,6 @@ def writer_of_schema(metadata: Mapping[bytes, bytes] | None, names: Iterable[str
 
 def no_capture(name: str, command: str) -> ReadError:
     """The refusal of such a table where a capture is asked for."""
-    error = ReadError.at(
+    return ReadError.at(
         name, f"this is a table of results that 'frametime {command}' wrote, not a log", helps="give a capture"
     )
-    assert isinstance(error, ReadError)
-    return error

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.adapters.arrow_columns import arrow_bool, arrow_int64, arrow_texts, compute, numpy_of, text_scalar
-from frametime.adapters.cells import MISSING
+from frametime.adapters.cell_kind import MISSING
 from frametime.adapters.number_style import SPACES, NumberStyle
 from frametime.adapters.time_units import TimeUnit
 
