@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import partial
-from typing import TYPE_CHECKING, Any, BinaryIO, Final
+from typing import TYPE_CHECKING, Any, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
 
 from frametime.adapters.applications import chosen_stream, chosen_stream_of_texts, flags_of_texts, unnamed_stream
 from frametime.adapters.arrow_columns import arrow_int64
+from frametime.adapters.arrow_source import ARROW_HEADS
 from frametime.adapters.base import HEAD_BYTES, MAX_LISTED_ROWS, ParsedLog, ReadOptions
 from frametime.adapters.cell_kind import CellKind, kind_of
 from frametime.adapters.column_choice import choose_columns
@@ -42,8 +43,6 @@ from frametime.errors import ReadError, printable
 if TYPE_CHECKING:
     import pyarrow as pa
 
-_ARROW_HEADS: Final = (b"ARROW1", b"PAR1", b"\xff\xff\xff\xff")
-
 
 class FrameLogAdapter:
     """Reads delimited text with one row a frame."""
@@ -52,7 +51,7 @@ class FrameLogAdapter:
 
     def recognizes(self, head: bytes) -> bool:
         """Whether the first bytes are text at all."""
-        if not head or head.startswith(_ARROW_HEADS) or not_text(head) is not None:
+        if not head or head.startswith(ARROW_HEADS) or not_text(head) is not None:
             return False
         encoding, bom, _ = encoding_of(head[:HEAD_BYTES], complete=False)
         text = head[bom:].rstrip(b"\0").decode(encoding, "replace")

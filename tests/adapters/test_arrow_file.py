@@ -15,7 +15,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from frametime.adapters.arrow_file import write_capture
-from frametime.adapters.arrow_sizes import decoded_bytes
+from frametime.adapters.arrow_source import decoded_bytes
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.capture_file import METADATA_KEY
 from frametime.adapters.layout import Layout
