@@ -85,7 +85,8 @@ class _Held:
         for position, column in enumerate(part.columns):
             self._bytes += decoded_bytes(column) or column.nbytes
             if pa.types.is_dictionary(column.type):
-                largest = max((chunk.dictionary.nbytes for chunk in column.chunks), default=0)
+                chunks: Sequence[Any] = column.chunks
+                largest = max((chunk.dictionary.nbytes for chunk in chunks), default=0)
                 self._dictionaries[position] = max(largest, self._dictionaries.get(position, 0))
         return self._bytes + sum(self._dictionaries.values())
 

@@ -148,12 +148,11 @@ def digit_power(cell: str, style: NumberStyle) -> int:
 def exact_ns(cell: str, unit: TimeUnit, style: NumberStyle) -> int | None:
     """The time in one cell as nanoseconds, rounded to the nearest; of a rate, the time of one frame.
 
-        Examples
-        --------
-        >>> from frametime.adapters.layout import Layout
-    from frametime.adapters.time_units import SECOND, CLOCK
-        >>> exact_ns("1790000000.017247001", SECOND, POINT), exact_ns("0:01:00.5", CLOCK, POINT)
-        (1790000000017247001, 60500000000)
+    Examples
+    --------
+    >>> from frametime.adapters.time_units import SECOND, CLOCK
+    >>> exact_ns("1790000000.017247001", SECOND, POINT), exact_ns("0:01:00.5", CLOCK, POINT)
+    (1790000000017247001, 60500000000)
     """
     text = cell.strip()
     if unit.form == "clock":

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from frametime.adapters.base import MAX_LISTED_ROWS, ReadOptions
-from frametime.adapters.cell_kind import INFINITE, MISSING, CellKind, kind_of
+from frametime.adapters.cell_kind import INFINITE, MISSING, CellKind, kind_of, plain_word
 from frametime.capture import RejectedRow
 from frametime.caveats import Caveat
 from frametime.errors import ReadError, printable
@@ -24,7 +24,7 @@ def reason_of(cell: str, unit: str = "") -> str:
     ('no value', "'ERROR' is not a number", "'0.5 s' is in another unit than ms")
     """
     word = cell.strip().strip("\"'").strip()
-    lowered = word.casefold()
+    lowered = plain_word(word)
     shown = f"'{printable(word, limit=40)}'"
     if lowered in MISSING:
         return "not a number (NaN)" if lowered.endswith("nan") else "no value"

@@ -131,7 +131,7 @@ def readings(column: Any, quantity: str, unit: str | None, style: NumberStyle) -
 
     pc = compute()
     texts = clean_texts(column)
-    absent = is_missing(pc.utf8_trim(texts, "[]() "))
+    absent = is_missing(texts)
     parts = pc.extract_regex(_with_point(texts, style), _NUMBER)
     number = pc.fill_null(pc.struct_field(parts, [0]), text_scalar("nan"))
     stated = pc.fill_null(pc.struct_field(parts, [1]), text_scalar(""))
