@@ -18,8 +18,8 @@ from frametime.errors import ReadError, printable
 if TYPE_CHECKING:
     import pyarrow as pa
 
-ARROW_HEADS: Final = (b"ARROW1\0\0", b"PAR1", b"\xff\xff\xff\xff")
-"""First bytes of an Arrow IPC file, a Parquet file and an Arrow IPC stream."""
+_FILE_MAGIC_BYTES: Final = 8
+"""An IPC file begins with a mark of that length; what follows is laid out as in a stream."""
 _UNIT_KEY: Final = b"unit"
 
 
@@ -140,7 +140,7 @@ def _open_ipc(name: str, log: BinaryIO, size: int, *, is_file: bool) -> ArrowSou
             yield from ((rows, 0) for rows in _batch_lengths(log))
             return
         n_batches = opened().num_record_batches
-        log.seek(len(ARROW_HEADS[0]))
+        log.seek(_FILE_MAGIC_BYTES)
         for _, rows in zip(range(n_batches), _batch_lengths(log), strict=False):
             n_batches -= 1
             yield rows, 0

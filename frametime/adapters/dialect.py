@@ -12,6 +12,7 @@ from typing import Final, NamedTuple
 
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.cell_kind import CellKind, kind_of
+from frametime.adapters.header_words import unit_of_text
 from frametime.adapters.layout import Layout
 from frametime.adapters.text_rows import (
     SAMPLE_ROWS,
@@ -113,8 +114,6 @@ def _score(rows: Sequence[Row], start: int, delimiter: str) -> float:
 
 
 def _is_units_row(cells: Sequence[str]) -> bool:
-    from frametime.adapters.header_words import unit_of_text
-
     filled = [cell.strip() for cell in cells if cell.strip()]
     known = sum(unit_of_text(cell) != (None, None) for cell in filled)
     bracketed = sum(cell[0] + cell[-1] in ("[]", "()", "{}") for cell in filled)

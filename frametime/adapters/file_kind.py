@@ -16,9 +16,11 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import BinaryIO, Final, Literal, TypeAlias, cast
 
-from frametime.adapters.arrow_source import ARROW_HEADS, schema_names
+from frametime.adapters.arrow_file import ARROW_HEADS
+from frametime.adapters.arrow_source import schema_names
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.column_facts import ColumnFacts, column_facts
+from frametime.adapters.dialect import detect_dialect
 from frametime.adapters.header_words import Meaning, header_meaning
 from frametime.adapters.log_stream import KeptOpen, LogStream
 from frametime.adapters.number_style import number_styles
@@ -120,8 +122,6 @@ def _classify_arrow(stored: BinaryIO) -> FileKind:
 
 
 def _classify_text(head: bytes, name: str, *, table: bool) -> FileKind:  # noqa: PLR0911 - one line for each reason
-    from frametime.adapters.dialect import detect_dialect
-
     whole = len(head) < HEAD_BYTES
     cut = head if whole else _whole_lines(head)
     options = ReadOptions()

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from frametime.adapters.applications import chosen_stream, chosen_stream_of_texts, flags_of_texts, unnamed_stream
 from frametime.adapters.arrow_columns import arrow_int64
-from frametime.adapters.arrow_source import ARROW_HEADS
+from frametime.adapters.arrow_file import ARROW_HEADS
 from frametime.adapters.base import HEAD_BYTES, MAX_LISTED_ROWS, ParsedLog, ReadOptions
 from frametime.adapters.cell_kind import CellKind, kind_of
 from frametime.adapters.column_choice import choose_columns
