@@ -142,11 +142,8 @@ def _facts(schema: pa.Schema, columns: Sequence[Any]) -> tuple[ColumnFacts, ...]
     tails = [_cells(column.slice(max(0, len(column) - _SAMPLE))) for column in columns]
     rows = [tuple(cells) for cells in zip(*heads, strict=True)]
     last = [tuple(cells) for cells in zip(*tails, strict=True)]
-    facts = column_facts(names, units, rows, len(columns), last)
-    facts = tuple(_by_type(fact, schema.field(fact.position).type) for fact in facts)
-    return tuple(
-        fact._replace(unit_from=fact.unit_from.replace("units row", "metadata of the column")) for fact in facts
-    )
+    facts = column_facts(names, units, rows, len(columns), last, units_place="the metadata of the column")
+    return tuple(_by_type(fact, schema.field(fact.position).type) for fact in facts)
 
 
 def _has_unit(kind: pa.DataType) -> bool:

@@ -126,6 +126,8 @@ def column_facts(
     rows: list[tuple[str, ...]],
     n_columns: int,
     last_rows: list[tuple[str, ...]] | None = None,
+    *,
+    units_place: str = "the units row",
 ) -> tuple[ColumnFacts, ...]:
     """The facts of each column.
 
@@ -138,6 +140,8 @@ def column_facts(
     n_columns : int
     last_rows : list of tuple of str, optional
         Cells of the last rows.
+    units_place : str
+        Where ``units_row`` was found, for messages.
     """
     counts = Counter(names)
     found = []
@@ -148,7 +152,7 @@ def column_facts(
         kinds = Counter(kind_of(cell) for cell in cells)
         filled = sum(count for kind, count in kinds.items() if kind is not CellKind.MISSING)
         said = header_meaning(name, unit_text)
-        unit, unit_from = _unit(said, unit_text, cells, kinds, filled)
+        unit, unit_from = _unit(said, units_place if unit_text.strip() else "the name", cells, kinds, filled)
         found.append(
             ColumnFacts(
                 position=position,
@@ -166,14 +170,14 @@ def column_facts(
 
 
 def _unit(
-    said: HeaderMeaning, unit_text: str, cells: tuple[str, ...], kinds: Counter[CellKind], filled: int
+    said: HeaderMeaning, place: str, cells: tuple[str, ...], kinds: Counter[CellKind], filled: int
 ) -> tuple[TimeUnit | None, str]:
     if kinds[CellKind.DATE] * 2 > filled > 0:
         return DATE, "the cells are dates in ISO 8601 form"
     if kinds[CellKind.CLOCK] * 2 > filled > 0:
         return CLOCK, "the cells have the form h:m:s"
     if said.unit is not None and said.unit not in (DATE, CLOCK):
-        return said.unit, f"{said.unit.name} stands in " + ("the units row" if unit_text.strip() else "the name")
+        return said.unit, f"{said.unit.name} stands in {place}"
     if kinds[CellKind.WITH_UNIT] * 2 > filled > 0:
         units = {unit_in_cell(cell) for cell in cells if kind_of(cell) is CellKind.WITH_UNIT}
         if len(units) == 1 and None not in units:

@@ -130,8 +130,10 @@ class SensorChoice:
     caveats: tuple[Caveat, ...]
 
 
-def choose_sensor_columns(columns: Sequence[NamedColumn], *, device: str | None = None) -> SensorChoice:
-    """Find the quantities among the columns of a log.
+def choose_sensor_columns(
+    columns: Sequence[NamedColumn], *, device: str | None = None, told: Collection[str] = ()
+) -> SensorChoice:
+    """Find the quantities among the columns of a log, without those whose column is told.
 
     A column needs a word of the quantity in its name and a unit in name, units row or cells; a unit is never guessed.
     Of two that fit equally well neither is taken, and a caveat says which line of a layout settles it.
@@ -146,7 +148,7 @@ def choose_sensor_columns(columns: Sequence[NamedColumn], *, device: str | None 
     caveats: list[Caveat] = []
     # A column that does not name the card may be of another one.
     of_device = [column for column in columns if device is not None and names_device(column.name, device)]
-    for quantity in QUANTITIES:
+    for quantity in (each for each in QUANTITIES if each not in told):
         fitting = [column for column in columns if fits(column, quantity)]
         if of_device:
             fitting = [column for column in fitting if column in of_device]

@@ -221,11 +221,11 @@ class _SensorReader:
         }
         told = [self._told(quantity, named) for quantity in QUANTITIES if quantity in self._layout.columns]
         free = [column for column in named.values() if column.position not in {c.column.position for c in told}]
-        found = choose_sensor_columns(free, device=self._options.device)
-        self._device_named = any(names_device(column.name, self._options.device or "") for column in free)
         quantities = {column.quantity for column in told}
-        chosen = (*told, *(column for column in found.columns if column.quantity not in quantities))
-        self._caveats += [c for c in found.caveats if not any(f"{quantity} = " in c.message for quantity in quantities)]
+        found = choose_sensor_columns(free, device=self._options.device, told=quantities)
+        self._device_named = any(names_device(column.name, self._options.device or "") for column in free)
+        chosen = (*told, *found.columns)
+        self._caveats += found.caveats
         self._evidence += [column.evidence for column in chosen]
         if not chosen:
             reasons = " ".join(caveat.message for caveat in self._caveats)
