@@ -6,7 +6,7 @@ import os
 from collections.abc import Mapping
 from dataclasses import fields, replace
 from types import MappingProxyType
-from typing import TYPE_CHECKING, BinaryIO, cast
+from typing import BinaryIO, cast
 
 import numpy as np
 
@@ -19,9 +19,6 @@ from frametime.capture import FRAME_COLUMNS, TIME_COLUMN, Capture, Conditions, P
 from frametime.caveats import Caveat, Weight
 from frametime.errors import ReadError, printable
 from frametime.units import NS_PER_S
-
-if TYPE_CHECKING:
-    from frametime.adapters.file_kind import FileKind
 
 
 def cut_capture(
@@ -188,13 +185,6 @@ def _check_frames(parsed: ParsedLog, name: str, adapter: str) -> None:
         found = None if (stamps[1:] > stamps[:-1]).all() else "timestamps that do not rise"
     if found is not None:
         raise ReadError.at(name, f"the adapter '{printable(adapter, limit=60)}' gave {found}", helps="mend the adapter")
-
-
-def classify_file(path: str | os.PathLike[str]) -> FileKind:
-    """What a file in a folder is: a frame log, a sensor log, a table of results or something else."""
-    from frametime.adapters import file_kind
-
-    return file_kind.classify_file(path)
 
 
 def _capture(

@@ -281,6 +281,14 @@ def test_other_columns_beyond_what_ns_can_count_do_no_harm(other: pa.Array) -> N
     assert read_capture(foreign(pa.table({"frame time (ms)": TIMES_MS, "other": other}), "parquet")).n_frames == 300
 
 
+def test_the_unit_in_the_metadata_of_a_column_is_told_with_its_place() -> None:
+    field = pa.field("finished", pa.int64(), metadata={"unit": "us"})
+    table = pa.Table.from_arrays([pa.array(STAMPS // 1000)], schema=pa.schema([field]))
+    layout = Layout(time_column="finished", kind="timestamp")
+    capture = read_capture(foreign(table, "parquet"), options=ReadOptions(layout=layout))
+    assert "unit: us stands in the metadata of the column" in capture.provenance.evidence
+
+
 def test_single_precision_times_are_told() -> None:
     stamps_s = (5000.0 + np.cumsum(TIMES_MS) / 1e3).astype(np.float32)
     capture = read_capture(foreign(pa.table({"time (s)": stamps_s}), "parquet"))
