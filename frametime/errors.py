@@ -5,8 +5,10 @@ A mistake in the calling code is a ``ValueError`` or ``TypeError`` instead, neve
 
 from __future__ import annotations
 
+import difflib
 import unicodedata
 from collections.abc import Iterable
+from typing import Self
 
 _KEPT_CATEGORIES = frozenset({"Zs"})
 
@@ -48,7 +50,7 @@ class FrametimeError(Exception):
         helps: str | None = None,
         line: int | None = None,
         column: str | None = None,
-    ) -> FrametimeError:
+    ) -> Self:
         """Build the error from its parts: file (or key), line, column, what was found, what helps.
 
         Examples
@@ -115,8 +117,5 @@ def did_you_mean(word: str, known: Iterable[str], *, cutoff: float = 0.5) -> str
     >>> did_you_mean("margn", ["level", "margin"]), did_you_mean("x", ["margin"])
     ("did you mean 'margin'?", '')
     """
-    # Only wrong words need it: a quick check of a sound log does without the import.
-    import difflib
-
     near = difflib.get_close_matches(word, list(known), n=1, cutoff=cutoff)
     return f"did you mean '{printable(near[0], limit=60)}'?" if near else ""

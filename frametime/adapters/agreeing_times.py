@@ -7,7 +7,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.numbers import TimeValues
+from frametime.adapters.time_values import TimeValues
 from frametime.adapters.timeline import (
     NO_ROWS,
     ClockRules,

@@ -1,12 +1,15 @@
-"""Arrow IPC files and streams, and Parquet: captures written by this package, and tables of others."""
+"""The reader of Arrow IPC and Parquet, and the writer of captures; what they need is imported when one is at hand."""
 
 from __future__ import annotations
 
 import os
-from typing import BinaryIO
+from typing import BinaryIO, Final
 
 from frametime.adapters.base import ParsedLog, ReadOptions
 from frametime.capture import Capture
+
+ARROW_HEADS: Final = (b"ARROW1\0\0", b"PAR1", b"\xff\xff\xff\xff")
+"""First bytes of an Arrow IPC file, a Parquet file and an Arrow IPC stream."""
 
 
 class ArrowFileAdapter:
@@ -16,7 +19,7 @@ class ArrowFileAdapter:
 
     def recognizes(self, head: bytes) -> bool:
         """Whether the first bytes are those of one of the three forms."""
-        return head.startswith((b"ARROW1\0\0", b"PAR1", b"\xff\xff\xff\xff"))
+        return head.startswith(ARROW_HEADS)
 
     def parse(self, log: BinaryIO, options: ReadOptions) -> ParsedLog:
         """Read the table.

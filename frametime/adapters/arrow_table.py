@@ -1,173 +1,47 @@
-"""Tables of others in Arrow IPC or Parquet: the same evidence for their columns as in text, with exact types."""
+"""Tables in Arrow IPC and Parquet: captures of this package, and those of others by their columns' evidence."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, BinaryIO, Final, NamedTuple
+from typing import TYPE_CHECKING, Any, BinaryIO, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.arrow_columns import arrow_int64, compute
-from frametime.adapters.arrow_sizes import arrow_bytes, decoded_bytes, parquet_bytes
-from frametime.adapters.arrow_values import empty_column, is_readable, is_text, plain_column, rounding_caveats, times_of
+from frametime.adapters.applications import chosen_stream, flags_of_texts, unnamed_stream
+from frametime.adapters.arrow_columns import arrow_int64, compute, numpy_of
+from frametime.adapters.arrow_source import (
+    ArrowSource,
+    empty_column,
+    is_readable,
+    open_arrow,
+    plain_column,
+    refusing_damage,
+    unit_text,
+)
 from frametime.adapters.base import MAX_LISTED_ROWS, ParsedLog, ReadOptions
-from frametime.adapters.column_choice import TIMED_ROLES, ColumnChoice
-from frametime.adapters.column_evidence import ColumnFacts, column_facts
-from frametime.adapters.columns import choose_columns
+from frametime.adapters.capture_file import stored_capture
+from frametime.adapters.column_choice import choose_columns
+from frametime.adapters.column_facts import TIMED_ROLES, ColumnChoice, ColumnFacts, ColumnUse, column_facts
 from frametime.adapters.found_layout import found_columns
 from frametime.adapters.frame_assembly import ReadColumns, assemble
-from frametime.adapters.log_stream import KeptOpen, stream_name, stream_size
+from frametime.adapters.header_words import Meaning
 from frametime.adapters.number_style import POINT
-from frametime.adapters.numbers import TimeValues
-from frametime.adapters.own_tables import METADATA_KEY, no_capture, writer_of_schema
 from frametime.adapters.rejected import RejectedRows
-from frametime.adapters.stored_log import check_unpacked_size
-from frametime.adapters.streams import chosen_stream, flags_of_texts, unnamed_stream
-from frametime.adapters.time_units import NANOSECOND, unit_named
+from frametime.adapters.result_tables import METADATA_KEY, no_capture, writer_of_schema
+from frametime.adapters.time_units import NANOSECOND, TimeUnit, unit_named
+from frametime.adapters.time_values import TimeValues, times_of_texts
 from frametime.caveats import Caveat
 from frametime.errors import ReadError, printable
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     import pyarrow as pa
 
-_UNIT_KEY: Final = b"unit"
 _SAMPLE: Final = 60
-
-
-class ArrowSource(NamedTuple):
-    """An opened table: its schema, and a way to read some of its columns."""
-
-    name: str
-    schema: pa.Schema
-    stored_bytes: int
-    read: Callable[[Sequence[int]], pa.Table]
-    unpacked_bytes: Callable[[], int]
-
-
-@contextmanager
-def _refusing(name: str) -> Iterator[None]:
-    """Turn whatever a damaged file makes Arrow raise into one line."""
-    import pyarrow as pa
-
-    try:
-        yield
-    except (pa.ArrowException, OSError, ValueError, KeyError, TypeError, IndexError, EOFError, OverflowError) as error:
-        reason = printable(str(error).splitlines()[0] if str(error) else type(error).__name__, limit=100)
-        raise ReadError.at(
-            name, f"the Arrow or Parquet data are damaged ({reason})", helps="write the file again"
-        ) from None
-
-
-def open_arrow(log: BinaryIO) -> ArrowSource:
-    """Open an Arrow IPC file or stream, or a Parquet file.
-
-    Raises
-    ------
-    ReadError
-        If it is damaged.
-    """
-    import pyarrow as pa
-
-    name = stream_name(log)
-    size = stream_size(log)
-    head = log.read(8)
-    log.seek(0)
-    with _refusing(name):
-        if head.startswith(b"PAR1"):
-            return _open_parquet(name, log, size)
-        stream: Any = pa.PythonFile(KeptOpen(log), mode="r")
-        if head.startswith(b"ARROW1"):
-            schema = _legible(pa.ipc.open_file(stream).schema)
-
-            def read_file(columns: Sequence[int]) -> pa.Table:
-                wanted = pa.ipc.IpcReadOptions(included_fields=sorted(columns))
-                return pa.ipc.open_file(stream, options=wanted).read_all()
-
-            return ArrowSource(
-                name=name,
-                schema=schema,
-                stored_bytes=size,
-                read=read_file,
-                unpacked_bytes=lambda: arrow_bytes(log),
-            )
-        schema = _legible(pa.ipc.open_stream(stream).schema)
-
-        def read_stream(columns: Sequence[int]) -> pa.Table:
-            log.seek(0)
-            again: Any = pa.PythonFile(KeptOpen(log), mode="r")
-            wanted = pa.ipc.IpcReadOptions(included_fields=sorted(columns))
-            return pa.ipc.open_stream(again, options=wanted).read_all()
-
-        return ArrowSource(
-            name=name, schema=schema, stored_bytes=size, read=read_stream, unpacked_bytes=lambda: arrow_bytes(log)
-        )
-
-
-def _legible(schema: pa.Schema) -> pa.Schema:
-    """The schema, once the names of its columns are known to be UTF-8: Arrow decodes each only when it is asked for.
-
-    Raises
-    ------
-    UnicodeDecodeError
-    """
-    _ = schema.names
-    return schema
-
-
-def _open_parquet(name: str, log: BinaryIO, size: int) -> ArrowSource:
-    import pyarrow as pa
-    from pyarrow import parquet
-
-    stream: Any = pa.PythonFile(KeptOpen(log), mode="r")
-    schema = _legible(parquet.ParquetFile(stream).schema_arrow)
-    # Texts stay as they are stored, each once with a number for each row: unpacked, a short file may be of any size.
-    texts = [field.name for field in schema if is_text(field.type)]
-    opened = parquet.ParquetFile(stream, read_dictionary=texts)
-
-    def read(columns: Sequence[int]) -> pa.Table:
-        wanted = sorted(columns)
-        if len(set(schema.names)) < len(schema.names):
-            return opened.read().select(wanted)
-        return opened.read(columns=[schema.field(position).name for position in wanted])
-
-    return ArrowSource(
-        name=name,
-        schema=schema,
-        stored_bytes=size,
-        read=read,
-        unpacked_bytes=lambda: parquet_bytes(opened.metadata, schema),
-    )
-
-
-class SchemaNames(NamedTuple):
-    """What the schema of a table says: name and unit of each column, and whether this package wrote it."""
-
-    columns: list[tuple[str, str]]
-    is_capture: bool
-    results_of: str | None
-    """The command that wrote this table of results, where it is one."""
-
-
-def schema_names(stored: BinaryIO) -> SchemaNames:
-    """What the schema of a table says, without reading its rows."""
-    schema = open_arrow(stored).schema
-    results_of = writer_of_schema(schema.metadata, schema.names)
-    return SchemaNames(
-        columns=[(field.name, _unit_text(field)) for field in schema],
-        is_capture=results_of is None and METADATA_KEY in (schema.metadata or {}),
-        results_of=results_of,
-    )
-
-
-def _unit_text(field: Any) -> str:
-    metadata = field.metadata or {}
-    text = metadata.get(_UNIT_KEY, b"").decode("utf-8", "replace")
-    return "" if text == "1" else text
+_MAX_NS: Final = 9.2e18
+_EXACT_ENOUGH_NS: Final = 50.0
+"""Times that are kept less exactly than this are told (common practice, no source)."""
 
 
 def read_arrow(log: BinaryIO, options: ReadOptions) -> ParsedLog:
@@ -179,15 +53,11 @@ def read_arrow(log: BinaryIO, options: ReadOptions) -> ParsedLog:
         If the file is damaged, or no column is known to be the time.
     """
     source = open_arrow(log)
-    check_unpacked_size(source.unpacked_bytes(), source.name, source.stored_bytes, options)
     metadata = source.schema.metadata or {}
     if (command := writer_of_schema(metadata, source.schema.names)) is not None:
         raise no_capture(source.name, command)
     if METADATA_KEY in metadata and options.layout is None and options.time_column is None:
-        from frametime.adapters.capture_file import stored_capture
-
-        with _refusing(source.name):
-            table = _checked(source.read(range(len(source.schema))))
+        table = source.read(range(len(source.schema)), options)
         capture = stored_capture(table, metadata[METADATA_KEY], source.name)
         _refuse_unit(source.name, "the times of a stored capture are in ns", options.unit)
         capture = replace(capture, caveats=(*capture.caveats, *unnamed_stream(options.stream)))
@@ -207,23 +77,18 @@ def _refuse_unit(name: str, known: str, unit: str | None) -> None:
         raise ReadError.at(name, f"{known}, and the unit given is {unit}", helps="leave out the unit")
 
 
-def _checked(table: pa.Table) -> pa.Table:
-    table.validate(full=True)
-    return table
-
-
 def _foreign(source: ArrowSource, options: ReadOptions) -> ParsedLog:
     columns = _plain_columns(source, options)
     if not len(columns[0]):
         raise ReadError.at(source.name, "there is no frame (0 rows)", helps="record the run again")
-    with _refusing(source.name):
+    with refusing_damage(source.name):
         facts = _facts(source.schema, columns)
     choice = choose_columns(facts, (POINT,), options, source.name)
     for use in (choice.time, choice.frame_time):
         if use is not None and _has_unit(kind := source.schema.field(use.position).type):
             known = f"the type of column '{printable(str(use.ref), limit=40)}' is {kind}"
             _refuse_unit(source.name, known, None if use.unit is None else use.unit.name)
-    with _refusing(source.name):
+    with refusing_damage(source.name):
         read, caveats = _read_columns(source, columns, choice, options)
         read = _with_kind_of_time(read, choice, source.schema)
     layout, comments = found_columns(choice)
@@ -265,10 +130,7 @@ def _plain_columns(source: ArrowSource, options: ReadOptions) -> list[Any]:
         raise ReadError.at(
             source.name, "no column holds numbers, times or texts", helps="give a table with one row a frame"
         )
-    with _refusing(source.name):
-        table = _checked(source.read(readable))
-        size = sum(decoded_bytes(column) for column in table.columns)
-    check_unpacked_size(size, source.name, source.stored_bytes, options)
+    table = source.read(readable, options)
     plain = dict(zip(readable, map(plain_column, table.columns), strict=True))
     return [plain.get(position, empty_column(table.num_rows)) for position in range(len(source.schema))]
 
@@ -280,11 +142,8 @@ def _facts(schema: pa.Schema, columns: Sequence[Any]) -> tuple[ColumnFacts, ...]
     tails = [_cells(column.slice(max(0, len(column) - _SAMPLE))) for column in columns]
     rows = [tuple(cells) for cells in zip(*heads, strict=True)]
     last = [tuple(cells) for cells in zip(*tails, strict=True)]
-    facts = column_facts(names, units, rows, len(columns), last)
-    facts = tuple(_by_type(fact, schema.field(fact.position).type) for fact in facts)
-    return tuple(
-        fact._replace(unit_from=fact.unit_from.replace("units row", "metadata of the column")) for fact in facts
-    )
+    facts = column_facts(names, units, rows, len(columns), last, units_place="the metadata of the column")
+    return tuple(_by_type(fact, schema.field(fact.position).type) for fact in facts)
 
 
 def _has_unit(kind: pa.DataType) -> bool:
@@ -298,14 +157,12 @@ def _unit_of(field: Any) -> str:
     if _has_unit(field.type):
         # Its values were turned into ns.
         return "ns"
-    return _unit_text(field)
+    return unit_text(field)
 
 
 def _by_type(fact: ColumnFacts, kind: pa.DataType) -> ColumnFacts:
     """A type of Arrow that says what a column is says more than its name."""
     import pyarrow as pa
-
-    from frametime.adapters.header_words import Meaning
 
     if not _has_unit(kind):
         return fact
@@ -342,8 +199,8 @@ def _read_columns(
         if use is None or use.unit is None or (role not in uses and role not in TIMED_ROLES):
             continue
         column = columns[use.position]
-        values[role] = times_of(column, use.unit)
-        caveats += rounding_caveats(values[role], use, source.schema.field(use.position).type)
+        values[role] = _times_of(column, use.unit)
+        caveats += _rounding_caveats(values[role], use, source.schema.field(use.position).type)
     flags = {}
     for role in ("shown", "dropped"):
         if role in choice.others:
@@ -396,3 +253,60 @@ def _with_kind_of_time(read: ReadColumns, choice: ColumnChoice, schema: pa.Schem
     if not pa.types.is_timestamp(kind):
         return read
     return read._replace(time=read.time._replace(zoned=kind.tz is not None))
+
+
+def _times_of(column: Any, unit: TimeUnit) -> TimeValues:
+    """Times of a column that ``plain_column`` made, in ns; of rates, the times of the frames."""
+    import pyarrow as pa
+
+    if pa.types.is_string(column.type) or pa.types.is_boolean(column.type):
+        return times_of_texts(compute().cast(column, pa.string()), unit, POINT)
+    ok = None
+    if column.null_count:
+        valid = numpy_of(compute().cast(column.is_valid(), pa.uint8()))
+        ok = np.asarray(valid, dtype=np.bool_)
+        zero = compute().cast(arrow_int64(np.zeros(1, dtype=np.int64)), column.type)[0]
+        column = compute().fill_null(column, zero)
+    numbers = numpy_of(column)
+    if not numbers.size:
+        return TimeValues(ns=np.empty(0, dtype=np.int64), ok=ok)
+    if unit.ns is not None and numbers.dtype == np.int64 and unit.ns.denominator == 1:
+        factor = int(unit.ns)
+        limit = (2**63 - 1) // factor
+        inside = (numbers <= limit) & (numbers >= -limit)
+        ns = np.where(inside, numbers, 0) * factor
+        return TimeValues(ns=ns, ok=_both(ok, inside))
+    with np.errstate(all="ignore"):
+        scaled = 1e9 / numbers if unit.ns is None else numbers * float(unit.ns)
+    inside = np.isfinite(scaled) & (np.abs(scaled) < _MAX_NS)
+    if unit.ns is None:
+        inside &= numbers > 0
+    scaled = np.where(inside, scaled, 0.0)
+    return TimeValues(ns=np.rint(scaled).astype(np.int64), ok=_both(ok, inside))
+
+
+def _rounding_caveats(values: TimeValues, use: ColumnUse, kind: pa.DataType) -> tuple[Caveat, ...]:
+    """A caveat where floating-point numbers are too large for the digits that times need."""
+    import pyarrow as pa
+
+    while pa.types.is_dictionary(kind) or pa.types.is_run_end_encoded(kind):
+        kind = kind.value_type
+    if not pa.types.is_floating(kind) or not values.ns.size or use.unit is None or use.unit.ns is None:
+        return ()
+    unit_ns = float(use.unit.ns)
+    largest = np.array([float(np.abs(values.ns).max()) / unit_ns], dtype=f"f{kind.bit_width // 8}")
+    exact_to_ns = float(np.spacing(largest)[0]) * unit_ns / 2
+    if exact_to_ns < _EXACT_ENOUGH_NS:
+        return ()
+    return (
+        Caveat(
+            code="rounded-timestamps",
+            message=f"Column '{printable(str(use.ref), limit=40)}' holds times as floating-point numbers that are "
+            f"exact to {exact_to_ns:.0f} ns only.",
+        ),
+    )
+
+
+def _both(ok: NDArray[np.bool_] | None, inside: NDArray[np.bool_]) -> NDArray[np.bool_] | None:
+    both = inside if ok is None else ok & inside
+    return None if both.all() else both

@@ -51,7 +51,7 @@ class ReadOptions:
     max_line_bytes, max_columns : int
         Longest line, and most columns, that are taken for a log.
     max_decompressed_bytes : int
-        Most bytes that a compressed log may unpack to.
+        Most bytes that a compressed log may unpack to, and its rows hold, with 40 bytes each.
     max_decompression_ratio : float
         Most bytes that one stored byte may unpack to, once more than 64 MiB have come out.
     use_threads : bool
@@ -72,7 +72,7 @@ class ReadOptions:
     adapter: str | None = None
     max_line_bytes: int = 1 << 20
     max_columns: int = 2000
-    max_decompressed_bytes: int = 16 << 30
+    max_decompressed_bytes: int = 4 << 30
     max_decompression_ratio: float = 2000.0
     use_threads: bool = True
 

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Final, NoReturn
 import numpy as np
 
 from frametime.adapters.arrow_columns import numpy_of
-from frametime.adapters.own_tables import METADATA_KEY
+from frametime.adapters.result_tables import METADATA_KEY
 from frametime.capture import (
     FRAME_COLUMNS,
     SENSOR_COLUMNS,

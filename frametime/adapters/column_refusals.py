@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Final
 
-from frametime.adapters.column_choice import is_plausible, steps_of
-from frametime.adapters.column_evidence import ColumnFacts
+from frametime.adapters.column_facts import ColumnFacts, is_plausible, steps_of
 from frametime.adapters.layout import ColumnRef, Layout
 from frametime.adapters.number_style import NumberStyle
 from frametime.adapters.time_units import (
@@ -28,9 +27,7 @@ _ROWS_APART: Final = 5.0
 
 def _error(name: str, found: str, helps: str, fact: ColumnFacts | None = None) -> ReadError:
     column = None if fact is None else (fact.name or str(fact.position + 1))
-    error = ReadError.at(name, found, column=column, helps=helps)
-    assert isinstance(error, ReadError)
-    return error
+    return ReadError.at(name, found, column=column, helps=helps)
 
 
 def _lines(layout: Layout) -> str:

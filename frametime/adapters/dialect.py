@@ -11,10 +11,19 @@ from collections.abc import Sequence
 from typing import Final, NamedTuple
 
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.cells import CellKind, kind_of
+from frametime.adapters.cell_kind import CellKind, kind_of
+from frametime.adapters.header_words import unit_of_text
 from frametime.adapters.layout import Layout
-from frametime.adapters.rows import SAMPLE_ROWS, Row, filled_count, first_data_row, is_header, modal_count, split_rows
-from frametime.adapters.text_ending import text_ending
+from frametime.adapters.text_rows import (
+    SAMPLE_ROWS,
+    Row,
+    filled_count,
+    first_data_row,
+    is_header,
+    modal_count,
+    split_rows,
+    text_ending,
+)
 from frametime.adapters.text_source import LINES, TextSource
 from frametime.errors import ReadError, printable
 
@@ -105,8 +114,6 @@ def _score(rows: Sequence[Row], start: int, delimiter: str) -> float:
 
 
 def _is_units_row(cells: Sequence[str]) -> bool:
-    from frametime.adapters.header_words import unit_of_text
-
     filled = [cell.strip() for cell in cells if cell.strip()]
     known = sum(unit_of_text(cell) != (None, None) for cell in filled)
     bracketed = sum(cell[0] + cell[-1] in ("[]", "()", "{}") for cell in filled)
@@ -196,14 +203,12 @@ def _refuse_very_wide(source: TextSource, lines: Sequence[str], layout: Layout, 
 
 
 def _too_many_columns(source: TextSource, n_columns: int, line: int, options: ReadOptions) -> ReadError:
-    error = ReadError.at(
+    return ReadError.at(
         source.name,
         f"{n_columns} columns, at most {options.max_columns} are read",
         line=line,
         helps="raise --max-columns if this is a frame log",
     )
-    assert isinstance(error, ReadError)
-    return error
 
 
 def _padded(cells: Sequence[str], count: int) -> tuple[str, ...]:
@@ -296,7 +301,6 @@ def _no_rows(source: TextSource, lines: Sequence[str]) -> ReadError:
             f"no rows of numbers were found; the first line is {shown!r}",
             helps="give a text file with one row a frame, or describe it with --layout",
         )
-    assert isinstance(error, ReadError)
     return error
 
 

@@ -16,12 +16,15 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import BinaryIO, Final, Literal, TypeAlias, cast
 
+from frametime.adapters.arrow_file import ARROW_HEADS
+from frametime.adapters.arrow_source import schema_names
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.column_evidence import ColumnFacts, column_facts
+from frametime.adapters.column_facts import ColumnFacts, column_facts
+from frametime.adapters.dialect import detect_dialect
 from frametime.adapters.header_words import Meaning, header_meaning
 from frametime.adapters.log_stream import KeptOpen, LogStream
 from frametime.adapters.number_style import number_styles
-from frametime.adapters.own_tables import writer_of_text
+from frametime.adapters.result_tables import writer_of_text
 from frametime.adapters.stored_log import first_block
 from frametime.adapters.text_source import HEAD_BYTES, TextSource, encoding_of, open_text
 from frametime.errors import FrametimeError
@@ -33,7 +36,6 @@ TABLE_ENDINGS: Final = frozenset(
 )
 TEXT_ENDINGS: Final = frozenset((".txt", ".log", ".dat", ".asc", ".out", ""))
 COMPRESSION_ENDINGS: Final = frozenset((".gz", ".bz2", ".xz", ".zst", ".zstd"))
-_ARROW: Final = (b"ARROW1", b"\xff\xff\xff\xff")
 _SLOW_STEP_NS: Final = 50_000_000
 _ENOUGH_BYTES: Final = 1 << 14
 _ENOUGH_LINES: Final = 200
@@ -85,7 +87,7 @@ def classify_file(path: str | os.PathLike[str]) -> FileKind:  # noqa: PLR0911 - 
                 return _broken(table, "it is empty")
             stored.seek(0)
             head = first_block(LogStream(cast("BinaryIO", KeptOpen(stored)), name=name, size=0))
-            if head.startswith(_ARROW) or head.startswith(b"PAR1"):
+            if head.startswith(ARROW_HEADS):
                 stored.seek(0)
                 return _classify_arrow(stored)
             return _classify_text(head, name, table=table)
@@ -110,8 +112,6 @@ def _results(command: str) -> FileKind:
 
 
 def _classify_arrow(stored: BinaryIO) -> FileKind:
-    from frametime.adapters.arrow_table import schema_names
-
     names = schema_names(stored)
     if names.results_of is not None:
         return _results(names.results_of)
@@ -122,8 +122,6 @@ def _classify_arrow(stored: BinaryIO) -> FileKind:
 
 
 def _classify_text(head: bytes, name: str, *, table: bool) -> FileKind:  # noqa: PLR0911 - one line for each reason
-    from frametime.adapters.dialect import detect_dialect
-
     whole = len(head) < HEAD_BYTES
     cut = head if whole else _whole_lines(head)
     options = ReadOptions()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from frametime.adapters.column_choice import ColumnChoice
+from frametime.adapters.column_facts import ColumnChoice
 from frametime.adapters.dialect import Dialect
 from frametime.adapters.layout import UNIT_OF, Layout
 from frametime.adapters.text_source import TextSource

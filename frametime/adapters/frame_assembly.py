@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from datetime import UTC, datetime, timedelta
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, NamedTuple
 
@@ -12,14 +13,12 @@ from numpy.typing import NDArray
 from frametime.adapters.agreeing_times import from_both
 from frametime.adapters.arrow_columns import arrow_bool, arrow_int64
 from frametime.adapters.base import MAX_LISTED_ROWS, OtherColumn, ParsedLog, ReadOptions
-from frametime.adapters.cells import is_value, kind_of
-from frametime.adapters.clock_origin import ClockOrigin, clock_origin
-from frametime.adapters.column_choice import TIMED_ROLES, ColumnChoice, ColumnUse
-from frametime.adapters.column_evidence import PLAUSIBLE_NS, ColumnFacts
+from frametime.adapters.cell_kind import is_value, kind_of
+from frametime.adapters.column_facts import PLAUSIBLE_NS, TIMED_ROLES, ColumnChoice, ColumnFacts, ColumnUse
 from frametime.adapters.header_words import quantity_unit
-from frametime.adapters.numbers import TimeValues
 from frametime.adapters.rejected import RejectedRows
 from frametime.adapters.time_units import CLOCK
+from frametime.adapters.time_values import TimeValues
 from frametime.adapters.timeline import ClockRules, Timeline, from_frame_times, from_timestamps
 from frametime.capture import FRAME_COLUMNS, TIME_COLUMN
 from frametime.caveats import Caveat
@@ -29,6 +28,59 @@ from frametime.words import counted
 
 if TYPE_CHECKING:
     import pyarrow as pa
+
+
+_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+# No machine has run for 30 years since it was switched on: such a count is one since 1970.
+_FIRST_ABSOLUTE_NS: Final = 946_684_800 * NS_PER_S
+_LAST_ABSOLUTE_NS: Final = 4_102_444_800 * NS_PER_S
+
+
+class ClockOrigin(NamedTuple):
+    """By how much timestamps are moved so that the first is near 0, and the absolute time of 0."""
+
+    shift_ns: int = 0
+    recorded_from_utc: str | None = None
+    metadata: Mapping[str, str] = MappingProxyType({})
+    evidence: tuple[str, ...] = ()
+
+
+def clock_origin(use: ColumnUse | None, times: TimeValues | None, stamps: NDArray[np.int64]) -> ClockOrigin:
+    """The origin of a timeline.
+
+    Parameters
+    ----------
+    use : ColumnUse or None
+        The column of timestamps.
+    times : TimeValues or None
+    stamps : ndarray of int64
+        Timestamps of the frames.
+    """
+    if use is None or times is None or use.unit is None:
+        return ClockOrigin()
+    first = int(stamps[0])
+    if times.zoned is not None:
+        if times.zoned:
+            return ClockOrigin(
+                shift_ns=first, recorded_from_utc=_iso(first) + "Z", evidence=("the dates name their zone",)
+            )
+        return ClockOrigin(
+            shift_ns=first,
+            metadata={"recorded_from_local": _iso(first)},
+            evidence=("the dates name no zone, so they are not taken as UTC",),
+        )
+    if use.unit.form == "number" and _FIRST_ABSOLUTE_NS <= first <= _LAST_ABSOLUTE_NS:
+        return ClockOrigin(
+            shift_ns=first,
+            recorded_from_utc=_iso(first) + "Z",
+            evidence=(f"the times count from 1970: the first is {_iso(first)} UTC",),
+        )
+    return ClockOrigin()
+
+
+def _iso(ns: int) -> str:
+    seconds, rest = divmod(ns, NS_PER_S)
+    return f"{(_EPOCH + timedelta(seconds=seconds)).strftime('%Y-%m-%dT%H:%M:%S')}.{rest:09d}"
 
 
 _MOMENTS: Final = MappingProxyType({"simulation_start": "simulation times", "displayed": "display times"})
@@ -210,9 +262,7 @@ def _too_few(name: str, columns: ReadColumns, timeline: Timeline) -> ReadError:
     found = "there is only one frame" if n_frames == 1 else "there is no frame"
     if columns.n_rows > 2 and columns.time is not None and timeline.timestamps_ns.size == 1:
         found = f"all {columns.n_rows} rows have the same time"
-    error = ReadError.at(name, found, helps="two frames are the least that can be measured; record the run again")
-    assert isinstance(error, ReadError)
-    return error
+    return ReadError.at(name, found, helps="two frames are the least that can be measured; record the run again")
 
 
 def _frames(

@@ -5,28 +5,25 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import partial
-from typing import TYPE_CHECKING, Any, BinaryIO, Final
+from typing import TYPE_CHECKING, Any, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
 
+from frametime.adapters.applications import chosen_stream, chosen_stream_of_texts, flags_of_texts, unnamed_stream
 from frametime.adapters.arrow_columns import arrow_int64
+from frametime.adapters.arrow_file import ARROW_HEADS
 from frametime.adapters.base import HEAD_BYTES, MAX_LISTED_ROWS, ParsedLog, ReadOptions
-from frametime.adapters.cells import CellKind, kind_of
-from frametime.adapters.column_choice import TIMED_ROLES, ColumnChoice, ColumnUse
-from frametime.adapters.column_evidence import ColumnFacts, column_facts
-from frametime.adapters.columns import choose_columns
+from frametime.adapters.cell_kind import CellKind, kind_of
+from frametime.adapters.column_choice import choose_columns
+from frametime.adapters.column_facts import TIMED_ROLES, ColumnChoice, ColumnFacts, ColumnUse, column_facts
 from frametime.adapters.dialect import Dialect, detect_dialect
 from frametime.adapters.found_layout import found_layout
 from frametime.adapters.frame_assembly import ReadColumns, assemble
 from frametime.adapters.layout import Layout
-from frametime.adapters.number_style import NumberStyle, number_styles
-from frametime.adapters.numbers import TimeValues, times_of_numbers, times_of_texts
-from frametime.adapters.own_tables import no_capture, writer_of_text
-from frametime.adapters.rejected import RejectedRows, caveats_of_text, reason_of, source_caveats
-from frametime.adapters.row_scan import scan_rows
-from frametime.adapters.rows import SAMPLE_ROWS
-from frametime.adapters.streams import chosen_stream, chosen_stream_of_texts, unnamed_stream
+from frametime.adapters.number_style import NumberStyle, number_styles, told_style
+from frametime.adapters.rejected import RejectedRows, reason_of
+from frametime.adapters.result_tables import no_capture, writer_of_text
 from frametime.adapters.table_reader import (
     NotTypedError,
     NotUtf8Error,
@@ -35,16 +32,16 @@ from frametime.adapters.table_reader import (
     read_texts,
     read_typed,
 )
-from frametime.adapters.text_ending import may_lack_digits
+from frametime.adapters.text_faults import caveats_of_text, rows_of_no_frames, scan_rows, source_caveats
+from frametime.adapters.text_rows import SAMPLE_ROWS, may_lack_digits
 from frametime.adapters.text_source import TextSource, encoding_of, not_text, open_text, single_byte_encoding
+from frametime.adapters.time_values import TimeValues, times_of_numbers, times_of_texts
 from frametime.adapters.timeline import Timeline
 from frametime.caveats import Caveat
 from frametime.errors import ReadError, printable
 
 if TYPE_CHECKING:
     import pyarrow as pa
-
-_ARROW_HEADS: Final = (b"ARROW1", b"PAR1", b"\xff\xff\xff\xff")
 
 
 class FrameLogAdapter:
@@ -54,7 +51,7 @@ class FrameLogAdapter:
 
     def recognizes(self, head: bytes) -> bool:
         """Whether the first bytes are text at all."""
-        if not head or head.startswith(_ARROW_HEADS) or not_text(head) is not None:
+        if not head or head.startswith(ARROW_HEADS) or not_text(head) is not None:
             return False
         encoding, bom, _ = encoding_of(head[:HEAD_BYTES], complete=False)
         text = head[bom:].rstrip(b"\0").decode(encoding, "replace")
@@ -147,10 +144,8 @@ def _sample(dialect: Dialect) -> Sequence[Any]:
 
 
 def _styles(dialect: Dialect, facts: Sequence[ColumnFacts], layout: Layout) -> tuple[tuple[NumberStyle, ...], str]:
-    if layout.decimal is not None or layout.thousands is not None:
-        thousands = "" if layout.thousands in (None, "none") else str(layout.thousands)
-        decimal = layout.decimal or ("," if thousands == "." else ".")
-        return (NumberStyle(decimal, thousands),), "as told"
+    if (told := told_style(layout)) is not None:
+        return (told,), "as told"
     numeric = [fact.position for fact in facts if fact.numeric]
     cells = [
         row.cells[position]
@@ -287,14 +282,12 @@ def _careful(source: TextSource, dialect: Dialect, choice: ColumnChoice, options
     table = read_texts(source, dialect, positions, options, short_as_empty=True)
     main = choice.frame_time or choice.time
     assert main is not None
-    table, rejected, caveats = _without_foreign_rows(table, dialect, choice)
+    table, rejected, caveats = _without_rows_of_no_frames(table, dialect, choice)
     values = {
         role: times_of_texts(table.columns[use.position], use.unit, choice.style)
         for role, use in (("time", choice.time), ("frame_time", choice.frame_time), *choice.others.items())
         if use is not None and use.unit is not None
     }
-    from frametime.adapters.streams import flags_of_texts
-
     flags = {
         role: flags_of_texts(table.columns[choice.others[role].position])
         for role in ("shown", "dropped")
@@ -334,19 +327,17 @@ def _careful(source: TextSource, dialect: Dialect, choice: ColumnChoice, options
     )
 
 
-def _without_foreign_rows(
+def _without_rows_of_no_frames(
     table: TextTable, dialect: Dialect, choice: ColumnChoice
 ) -> tuple[TextTable, RejectedRows, tuple[Caveat, ...]]:
     """Take out rows that are no frames: the header once more, and a second table with a header of its own."""
-    from frametime.adapters.foreign_rows import foreign_rows
-
     rejected = RejectedRows()
-    found = foreign_rows(table, dialect, [use for use in (choice.time, choice.frame_time) if use is not None])
+    found = rows_of_no_frames(table, dialect, [use for use in (choice.time, choice.frame_time) if use is not None])
     caveats: list[Caveat] = []
     keep = np.ones(len(table.records), dtype=np.bool_)
     for row in found.headers:
         keep[row] = False
-        rejected.add(int(table.records[row]), "the header again")
+        rejected.add(int(table.records[row]), "the header again", is_row=False)
     end = len(table.records)
     if found.second_table is not None:
         end = found.second_table

@@ -135,7 +135,4 @@ def state_in(found: os.stat_result) -> tuple[int, ...]:
 
 def changed(name: str) -> ReadError:
     """The error for a log that is no longer the one that was opened."""
-    return cast(
-        "ReadError",
-        ReadError.at(name, "the file changed while it was read", helps="wait until its recording has ended"),
-    )
+    return ReadError.at(name, "the file changed while it was read", helps="wait until its recording has ended")

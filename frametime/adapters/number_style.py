@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta, timezone
 from fractions import Fraction
 from typing import Final, NamedTuple
 
-from frametime.adapters.cells import (
+from frametime.adapters.cell_kind import (
     GROUPED_BY_COMMA,
     GROUPED_BY_MARK,
     GROUPED_BY_POINT,
@@ -18,6 +18,7 @@ from frametime.adapters.cells import (
     kind_of,
     matches,
 )
+from frametime.adapters.layout import Layout
 from frametime.adapters.time_units import TimeUnit, unit_named
 
 SPACES: Final = " \u00a0\u2009\u202f"
@@ -45,6 +46,14 @@ class NumberStyle(NamedTuple):
 
 
 POINT: Final = NumberStyle()
+
+
+def told_style(layout: Layout) -> NumberStyle | None:
+    """The style that a layout states; ``None`` where it states none."""
+    if layout.decimal is None and layout.thousands is None:
+        return None
+    thousands = "" if layout.thousands in (None, "none") else str(layout.thousands)
+    return NumberStyle(layout.decimal or ("," if thousands == "." else "."), thousands)
 
 
 def number_styles(cells: Iterable[str]) -> tuple[tuple[NumberStyle, ...], str]:

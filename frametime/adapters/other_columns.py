@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from frametime.adapters.cells import CellKind, kind_of
-from frametime.adapters.column_choice import FLAG_ROLES, TIMED_ROLES, ColumnUse, column_use
-from frametime.adapters.column_evidence import ColumnFacts
+from frametime.adapters.cell_kind import CellKind, kind_of
+from frametime.adapters.column_facts import FLAG_ROLES, TIMED_ROLES, ColumnFacts, ColumnUse, column_use
 from frametime.adapters.column_refusals import column_named, no_unit
 from frametime.adapters.header_words import Event, Meaning, words_of
 from frametime.adapters.layout import Layout

@@ -8,6 +8,7 @@ from typing import Final
 from frametime.adapters.arrow_file import ArrowFileAdapter
 from frametime.adapters.base import Adapter
 from frametime.adapters.frame_log import FrameLogAdapter
+from frametime.adapters.text_source import not_text
 from frametime.caveats import Caveat
 from frametime.errors import ReadError, printable
 
@@ -61,8 +62,6 @@ def adapter_names() -> tuple[str, ...]:
 
 
 def _unclaimed(name: str, head: bytes, caveats: Sequence[Caveat]) -> ReadError:
-    from frametime.adapters.text_source import not_text
-
     what = not_text(head) or ("empty" if not head else "a binary file")
     if what == "empty":
         found = "this file is empty (0 bytes)"
@@ -72,7 +71,6 @@ def _unclaimed(name: str, head: bytes, caveats: Sequence[Caveat]) -> ReadError:
         error = ReadError.at(
             name, f"this is {what}, not a frame log{more}", helps="give a text file with one row a frame"
         )
-    assert isinstance(error, ReadError)
     return error
 
 

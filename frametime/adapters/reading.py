@@ -1,4 +1,4 @@
-"""From a file to a capture: choose the adapter, parse, check, and say where it all came from."""
+"""From a file to a capture: choose the adapter, parse, check, say where it all came from, cut as told."""
 
 from __future__ import annotations
 
@@ -6,20 +6,94 @@ import os
 from collections.abc import Mapping
 from dataclasses import fields, replace
 from types import MappingProxyType
-from typing import TYPE_CHECKING, BinaryIO, cast
+from typing import BinaryIO, cast
+
+import numpy as np
 
 from frametime.adapters.arrow_columns import numpy_of
 from frametime.adapters.base import HEAD_BYTES, ParsedLog, ReadOptions
-from frametime.adapters.cutting import cut_capture
 from frametime.adapters.header_words import words_of
 from frametime.adapters.plugins import BUILT_IN, choose_adapter
 from frametime.adapters.stored_log import StoredHash, compression_of, kept_unchanged, open_stored, unpacked
 from frametime.capture import FRAME_COLUMNS, TIME_COLUMN, Capture, Conditions, Provenance, SensorTrace
-from frametime.caveats import Caveat
+from frametime.caveats import Caveat, Weight
 from frametime.errors import ReadError, printable
+from frametime.units import NS_PER_S
 
-if TYPE_CHECKING:
-    from frametime.adapters.file_kind import FileKind
+
+def cut_capture(
+    capture: Capture,
+    *,
+    skip_start_s: float = 0.0,
+    skip_end_s: float = 0.0,
+    from_s: float | None = None,
+    to_s: float | None = None,
+) -> Capture:
+    """The part of a capture between two times; a frame belongs to it when all of it lies inside.
+
+    Parameters
+    ----------
+    capture : Capture
+    skip_start_s, skip_end_s : float
+        Seconds taken off the start and the end.
+    from_s, to_s : float or None
+        Start and end of the part, in seconds since the start of the first frame of the whole capture.
+
+    Returns
+    -------
+    Capture
+        With a caveat ``capture-cut`` and the cut in ``provenance.options``; the same capture if nothing is cut.
+        Sensors are kept as they are: metrics use the samples that lie inside.
+
+    Raises
+    ------
+    ReadError
+        If fewer than two frames are left.
+    """
+    given = {
+        name: value
+        for name, value in (
+            ("skip_start_s", skip_start_s or None),
+            ("skip_end_s", skip_end_s or None),
+            ("from_s", from_s),
+            ("to_s", to_s),
+        )
+        if value is not None
+    }
+    if not given:
+        return capture
+    for name, value in given.items():
+        if not np.isfinite(value) or (name.startswith("skip") and value < 0):
+            raise ValueError(f"{name} must be a number of seconds, got {value!r}")
+    stamps = np.asarray(numpy_of(capture.frames.column(TIME_COLUMN)), dtype=np.int64)
+    start_ns = max(round(skip_start_s * NS_PER_S), round((from_s or 0.0) * NS_PER_S))
+    length_ns = int(stamps[-1]) - int(stamps[0])
+    end_ns = length_ns - round(skip_end_s * NS_PER_S)
+    if to_s is not None:
+        end_ns = min(end_ns, round(to_s * NS_PER_S))
+    elapsed = stamps - stamps[0]
+    first, last = (int(i) for i in np.searchsorted(elapsed, [start_ns, end_ns + 1]))
+    options = ", ".join(f"{name.removesuffix('_s').replace('_', ' ')} {value:g} s" for name, value in given.items())
+    if last - first < 3:
+        raise ReadError.at(
+            capture.provenance.file_name,
+            f"the cut ({options}) leaves {max(0, last - first - 1)} of {capture.n_frames} frames",
+            helps=f"the capture is {length_ns / NS_PER_S:.3f} s long: cut less",
+        )
+    caveat = Caveat(
+        code="capture-cut",
+        message=f"Cut as told ({options}): {last - first - 1} of {capture.n_frames} frames are left, "
+        f"{(int(stamps[last - 1]) - int(stamps[first])) / NS_PER_S:.3f} of {length_ns / NS_PER_S:.3f} s.",
+        weight=Weight.NOTE,
+    )
+    merged = {**capture.provenance.options, **{name: f"{value:g}" for name, value in given.items()}}
+    return replace(
+        capture,
+        frames=capture.frames.slice(first, last - first),
+        provenance=replace(capture.provenance, options=MappingProxyType(merged)),
+        caveats=(*capture.caveats, caveat),
+    )
+
 
 _DEFAULT_OPTIONS = ReadOptions()
 _NO_CONDITIONS = Conditions()
@@ -113,13 +187,6 @@ def _check_frames(parsed: ParsedLog, name: str, adapter: str) -> None:
         raise ReadError.at(name, f"the adapter '{printable(adapter, limit=60)}' gave {found}", helps="mend the adapter")
 
 
-def classify_file(path: str | os.PathLike[str]) -> FileKind:
-    """What a file in a folder is: a frame log, a sensor log, a table of results or something else."""
-    from frametime.adapters import file_kind
-
-    return file_kind.classify_file(path)
-
-
 def _capture(
     parsed: ParsedLog,
     name: str,
@@ -157,7 +224,7 @@ def _own_sensors(parsed: ParsedLog, provenance: Provenance) -> SensorTrace | Non
     """Sensors in the log's own columns; their reader is imported only where a name or unit speaks of one."""
     if not any(column.unit or _SENSOR_WORDS & set(words_of(column.name)) for column in parsed.other_columns):
         return None
-    from frametime.adapters.sensor_own import own_sensors
+    from frametime.adapters.sensor_trace import own_sensors
 
     return own_sensors(parsed, provenance)
 

@@ -6,17 +6,13 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from frametime.adapters.base import MAX_LISTED_ROWS, ReadOptions
-from frametime.adapters.cells import INFINITE, MISSING, CellKind, kind_of
+from frametime.adapters.cell_kind import INFINITE, MISSING, CellKind, kind_of, plain_word
 from frametime.capture import RejectedRow
-from frametime.caveats import Caveat, Weight
+from frametime.caveats import Caveat
 from frametime.errors import ReadError, printable
-from frametime.words import counted
 
 if TYPE_CHECKING:
-    from frametime.adapters.dialect import Dialect
-    from frametime.adapters.row_scan import RowScan
-    from frametime.adapters.table_reader import TextTable
-    from frametime.adapters.text_source import TextSource
+    pass
 
 
 def reason_of(cell: str, unit: str = "") -> str:
@@ -28,7 +24,7 @@ def reason_of(cell: str, unit: str = "") -> str:
     ('no value', "'ERROR' is not a number", "'0.5 s' is in another unit than ms")
     """
     word = cell.strip().strip("\"'").strip()
-    lowered = word.casefold()
+    lowered = plain_word(word)
     shown = f"'{printable(word, limit=40)}'"
     if lowered in MISSING:
         return "not a number (NaN)" if lowered.endswith("nan") else "no value"
@@ -48,18 +44,17 @@ class RejectedRows:
         self._by_line: list[RejectedRow] = []
         self.count = 0
         self.not_rows = 0
-        """How many of them are no rows of the table that was read (the header again)."""
+        """How many of them are no rows of the table that was read."""
 
     @property
     def count_rows(self) -> int:
         """How many of them are rows of the table that was read."""
         return self.count - self.not_rows
 
-    def add(self, record: int, reason: str) -> None:
-        """Count a record of the text."""
+    def add(self, record: int, reason: str, *, is_row: bool = True) -> None:
+        """Count a record of the text; ``is_row`` is false where it is no row of the table, such as the header again."""
         self.count += 1
-        if reason.startswith("the header"):
-            self.not_rows += 1
+        self.not_rows += not is_row
         if len(self._by_record) < MAX_LISTED_ROWS:
             self._by_record.append((record, reason))
 
@@ -108,66 +103,3 @@ class RejectedRows:
         return (
             Caveat(code="rejected-rows", message=f"{self.count} of {total} rows could not be used: {first}{more}."),
         )
-
-
-def caveats_of_text(table: TextTable, after: int) -> tuple[Caveat, ...]:
-    """Caveats of rows with surplus cells, and of a second table."""
-    caveats = []
-    if table.long:
-        count = len(table.long)
-        caveats.append(
-            Caveat(
-                code="surplus-cells",
-                message=f"{counted(count, 'row has', 'rows have')} more cells than the header; "
-                "the surplus was ignored.",
-            )
-        )
-    if after:
-        caveats.append(
-            Caveat(
-                code="second-table",
-                message=f"Another table with a header of its own follows the frames; its {after} rows were ignored.",
-            )
-        )
-    return tuple(caveats)
-
-
-def source_caveats(source: TextSource, dialect: Dialect, scan: RowScan) -> tuple[Caveat, ...]:
-    """Caveats of the text itself: padding, zero bytes among the rows, a footer, a cut last line."""
-    caveats = []
-    if scan.zero_bytes:
-        caveats.append(
-            Caveat(
-                code="zero-bytes-inside",
-                message=f"{counted(scan.zero_bytes, 'zero byte stands', 'zero bytes stand')} among the rows, from line "
-                f"{scan.zero_line} on, as after a loss of power: rows may be missing there.",
-            )
-        )
-    if source.nul_bytes:
-        caveats.append(
-            Caveat(
-                code="zero-bytes-at-end",
-                message=f"The file ends in {source.nul_bytes} zero bytes, as after a loss of power; they were ignored.",
-            )
-        )
-    if dialect.cut_last_line is not None:
-        caveats.append(
-            Caveat(
-                code="cut-last-line",
-                message=f"The last line ('{printable(dialect.cut_last_line, limit=40)}') has no line end, so it may be "
-                "cut off, and is left out.",
-                weight=Weight.NOTE,
-            )
-        )
-    if dialect.footer:
-        count = len(dialect.footer)
-        caveats.append(
-            Caveat(
-                code="footer",
-                message=f"{counted(count, 'line')} after the frames "
-                f"{'are' if count != 1 else 'is'} no frames and left out, "
-                f"from '{printable(dialect.footer[0], limit=40)}' on.",
-                weight=Weight.NOTE,
-            )
-        )
-    return tuple(caveats)

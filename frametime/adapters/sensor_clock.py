@@ -12,6 +12,8 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from frametime.adapters.number_style import POINT, exact_ns
+from frametime.adapters.time_units import DATE
 from frametime.capture import Capture
 from frametime.errors import FrametimeError, SensorError, printable
 from frametime.units import NS_PER_S
@@ -94,9 +96,6 @@ def utc_ns(text: str) -> int:
     >>> utc_ns("2026-11-25T09:43:16.226568+00:00")
     1795599796226568000
     """
-    from frametime.adapters.number_style import POINT, exact_ns
-    from frametime.adapters.time_units import DATE
-
     shown = printable(text, limit=60)
     word = text.strip()
     ns = exact_ns(word, DATE, POINT)

@@ -1,20 +1,25 @@
-"""Which column of a log is which quantity, by the words of its name and its unit."""
+"""Which column of a log is which quantity, by the words of its name and its unit; and the rows of one card."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections import Counter
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Final
+from typing import Any, Final, NamedTuple
 
-from frametime.adapters.cells import CellKind, kind_of
-from frametime.adapters.column_evidence import layout_choice, shown_column
-from frametime.adapters.header_words import unit_in_quantity_cell, words_of
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.adapters.cell_kind import CellKind, kind_of
+from frametime.adapters.column_facts import ColumnFacts, layout_choice, shown_column
+from frametime.adapters.header_words import quantity_unit, unit_in_quantity_cell, words_of
 from frametime.adapters.sensor_layout import CONVERSIONS, QUANTITIES
+from frametime.adapters.time_values import clean_texts
 from frametime.capture import SENSOR_COLUMNS
 from frametime.caveats import Caveat, Weight
-from frametime.errors import printable
+from frametime.errors import SensorError, printable
 
 _DIGITS: Final = "+-.,eE0123456789"
 
@@ -125,8 +130,10 @@ class SensorChoice:
     caveats: tuple[Caveat, ...]
 
 
-def choose_sensor_columns(columns: Sequence[NamedColumn], *, device: str | None = None) -> SensorChoice:
-    """Find the quantities among the columns of a log.
+def choose_sensor_columns(
+    columns: Sequence[NamedColumn], *, device: str | None = None, told: Collection[str] = ()
+) -> SensorChoice:
+    """Find the quantities among the columns of a log, without those whose column is told.
 
     A column needs a word of the quantity in its name and a unit in name, units row or cells; a unit is never guessed.
     Of two that fit equally well neither is taken, and a caveat says which line of a layout settles it.
@@ -141,7 +148,7 @@ def choose_sensor_columns(columns: Sequence[NamedColumn], *, device: str | None 
     caveats: list[Caveat] = []
     # A column that does not name the card may be of another one.
     of_device = [column for column in columns if device is not None and names_device(column.name, device)]
-    for quantity in QUANTITIES:
+    for quantity in (each for each in QUANTITIES if each not in told):
         fitting = [column for column in columns if fits(column, quantity)]
         if of_device:
             fitting = [column for column in fitting if column in of_device]
@@ -211,3 +218,69 @@ def _without_unit(quantity: str, column: NamedColumn) -> Caveat:
         f'{quantity}_unit = "{SENSOR_COLUMNS[quantity][1]}"',
         weight=Weight.CARE,
     )
+
+
+_DEVICE_WORDS: Final = frozenset(("device", "card", "gpu", "adapter"))
+_NAME_WORDS: Final = frozenset(("name", "index", "id", "number", "no", "nr", "uuid", "model"))
+_MAX_DEVICES: Final = 16
+
+
+class RowsOfDevice(NamedTuple):
+    """The rows of one card, and how it was chosen."""
+
+    rows: NDArray[np.int64]
+    evidence: tuple[str, ...]
+
+
+def device_column(facts: Sequence[ColumnFacts], used: Collection[int]) -> int | None:
+    """Position of the column that names the card of each row; ``used`` are the positions of times and readings."""
+    for fact in facts:
+        words = set(words_of(fact.name))
+        if fact.position in used or fact.unit is not None or quantity_unit(fact.name, fact.said) is not None:
+            continue
+        if not words or not words <= _DEVICE_WORDS | _NAME_WORDS or not words & (_DEVICE_WORDS | {"name"}):
+            continue
+        cells = Counter(cell.strip() for cell in fact.cells if kind_of(cell) is not CellKind.MISSING)
+        if cells and sum(cells.values()) >= 2 * len(cells):
+            return fact.position
+    return None
+
+
+def rows_of_device(texts: Any, wanted: str | None, *, name: str, column: str) -> RowsOfDevice:
+    """The rows of the card that is wanted, or all where there is one.
+
+    Parameters
+    ----------
+    texts : pyarrow.ChunkedArray
+        Cells of the column that names the cards.
+    wanted : str or None
+    name, column : str
+        Of the log and of that column, for messages.
+
+    Raises
+    ------
+    SensorError
+        If there are several and none was chosen, or the one that was chosen is not there.
+    """
+    cells = np.array(clean_texts(texts).to_pylist(), dtype=object)
+    names = [str(cell) for cell in dict.fromkeys(cells.tolist())]
+    listed = ", ".join(f"'{printable(each, limit=40)}'" for each in names[:_MAX_DEVICES])
+    if wanted is None:
+        if len(names) == 1:
+            return RowsOfDevice(np.arange(cells.size, dtype=np.int64), ())
+        raise SensorError.at(
+            name,
+            f"the log holds {len(names)} cards: {listed}",
+            column=column or None,
+            helps="choose one with --sensor-device",
+        )
+    found = next((each for each in names if each.casefold() == wanted.strip().casefold()), None)
+    if found is None:
+        raise SensorError.at(
+            name,
+            f"there is no card '{printable(wanted, limit=40)}'",
+            column=column or None,
+            helps=f"the log holds {listed}",
+        )
+    evidence = f"card: '{printable(found)}' of {len(names)}, chosen with --sensor-device"
+    return RowsOfDevice(np.flatnonzero(cells == found), (evidence,))

@@ -1,8 +1,8 @@
-"""The cells of a column as readings of a quantity, and what must be known about them."""
+"""The cells of a column as readings of a quantity, how their numbers are written, and what must be known about them."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any, Final
@@ -11,13 +11,57 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.adapters.arrow_columns import compute, numpy_of, text_scalar
+from frametime.adapters.cell_kind import is_value, kind_of
+from frametime.adapters.column_facts import ColumnFacts
 from frametime.adapters.header_words import unit_in_quantity_cell
-from frametime.adapters.number_style import SPACES, NumberStyle
-from frametime.adapters.numbers import clean_texts, is_missing
+from frametime.adapters.layout import Layout
+from frametime.adapters.number_style import SPACES, NumberStyle, exact_value, number_styles, told_style
 from frametime.adapters.sensor_columns import SensorColumn
 from frametime.adapters.sensor_layout import CONVERSIONS
+from frametime.adapters.time_units import CLOCK, DATE
+from frametime.adapters.time_values import clean_texts, is_missing
 from frametime.capture import SENSOR_COLUMNS
 from frametime.caveats import Caveat, Weight
+from frametime.errors import SensorError
+
+
+def sensor_number_style(facts: Sequence[ColumnFacts], layout: Layout, name: str) -> NumberStyle:
+    """The style of the numbers, as told or as the first cells show it.
+
+    Raises
+    ------
+    SensorError
+        If two styles fit, or no style fits every column.
+    """
+    if (told := told_style(layout)) is not None:
+        return told
+    numbers = [_numbers(fact) for fact in facts]
+    styles, why = number_styles(cell for cells in numbers for cell in cells)
+    if len(styles) > 1:
+        shown = " or ".join(_as_layout(style) for style in styles)
+        raise SensorError.at(name, why, helps=f"say which in a sensor layout: {shown}")
+    for fact, cells in zip(facts, numbers, strict=True):
+        odd = [cell for cell in cells if exact_value(cell, styles[0]) is None]
+        # A few such cells are faults, which are counted when the column is read.
+        if 2 * len(odd) > len(cells):
+            raise SensorError.at(
+                name,
+                f"'{odd[0].strip()}' is written in another way than the numbers of other columns ({why})",
+                column=fact.name or None,
+                helps='write all in one way, or say in a sensor layout which counts: decimal = "," or decimal = "."',
+            )
+    return styles[0]
+
+
+def _numbers(fact: ColumnFacts) -> list[str]:
+    if not fact.numeric or fact.unit in (DATE, CLOCK):
+        return []
+    return [cell for cell in fact.cells if is_value(kind_of(cell))]
+
+
+def _as_layout(style: NumberStyle) -> str:
+    return f'decimal = "{style.decimal}"' + (f' with thousands = "{style.thousands}"' if style.thousands else "")
+
 
 _NUMBER: Final = (
     r"^(?P<number>[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?)\s*(?P<unit>[A-Za-zµμ/%°]{0,12})$"
@@ -87,7 +131,7 @@ def readings(column: Any, quantity: str, unit: str | None, style: NumberStyle) -
 
     pc = compute()
     texts = clean_texts(column)
-    absent = is_missing(pc.utf8_trim(texts, "[]() "))
+    absent = is_missing(texts)
     parts = pc.extract_regex(_with_point(texts, style), _NUMBER)
     number = pc.fill_null(pc.struct_field(parts, [0]), text_scalar("nan"))
     stated = pc.fill_null(pc.struct_field(parts, [1]), text_scalar(""))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any, BinaryIO, Final, cast
 
 import numpy as np
@@ -11,31 +12,30 @@ from numpy.typing import NDArray
 
 from frametime.adapters.arrow_columns import arrow_int64
 from frametime.adapters.base import MAX_LISTED_ROWS, ReadOptions
-from frametime.adapters.column_evidence import ColumnFacts, column_facts
+from frametime.adapters.column_facts import ColumnFacts, column_facts
 from frametime.adapters.dialect import Dialect, detect_dialect
 from frametime.adapters.header_words import quantity_unit
 from frametime.adapters.layout import ColumnRef
-from frametime.adapters.numbers import times_of_texts
-from frametime.adapters.row_scan import scan_rows
 from frametime.adapters.sensor_clock import SensorTimes
 from frametime.adapters.sensor_columns import (
     NamedColumn,
     SensorColumn,
     choose_sensor_columns,
+    device_column,
     names_device,
+    rows_of_device,
 )
-from frametime.adapters.sensor_device import device_column, rows_of_device
 from frametime.adapters.sensor_layout import QUANTITIES, SensorLayout
 from frametime.adapters.sensor_log import SENSOR_METRICS, SensorOptions, SensorSamples
-from frametime.adapters.sensor_number_style import sensor_number_style
-from frametime.adapters.sensor_readings import reading_caveats, readings
-from frametime.adapters.sensor_text_caveats import text_caveats
+from frametime.adapters.sensor_readings import reading_caveats, readings, sensor_number_style
 from frametime.adapters.sensor_time_column import column_named, find_time_column, is_absolute
 from frametime.adapters.stored_log import StoredHash, kept_unchanged, open_stored, unpacked
 from frametime.adapters.table_reader import TextTable, lines_of_records, read_texts
-from frametime.adapters.text_ending import may_lack_digits
+from frametime.adapters.text_faults import scan_rows, sensor_text_caveats
+from frametime.adapters.text_rows import may_lack_digits
 from frametime.adapters.text_source import TextSource, open_text
 from frametime.adapters.time_units import CLOCK, DATE, TimeUnit
+from frametime.adapters.time_values import times_of_texts
 from frametime.capture import SENSOR_COLUMNS, Provenance, RejectedRow
 from frametime.caveats import Caveat, Weight
 from frametime.errors import SensorError, printable
@@ -84,8 +84,6 @@ def _dialect(text: TextSource, read: ReadOptions) -> Dialect:
 
 
 def _with_origin(samples: SensorSamples, size: int, sha256: str, compression: str | None) -> SensorSamples:
-    from dataclasses import replace
-
     evidence = samples.provenance.evidence
     if compression is not None:
         evidence = (f"compression: {compression}", *evidence)
@@ -139,7 +137,8 @@ class _SensorReader:
         rows = rows[timed]
         if rows.size < 2:
             raise self._error(f"{rows.size} rows have a time, two are needed", helps="give the whole sensor log")
-        self._caveats += text_caveats(self._text, self._dialect, table, self._scan)
+        found = sensor_text_caveats(self._text, self._dialect, table, self._scan)
+        self._caveats += [replace(caveat, metrics=SENSOR_METRICS) for caveat in found]
         values = {column.quantity: self._readings(table, column, rows) for column in chosen}
         records = table.records[rows]
         return SensorSamples(
@@ -222,11 +221,11 @@ class _SensorReader:
         }
         told = [self._told(quantity, named) for quantity in QUANTITIES if quantity in self._layout.columns]
         free = [column for column in named.values() if column.position not in {c.column.position for c in told}]
-        found = choose_sensor_columns(free, device=self._options.device)
-        self._device_named = any(names_device(column.name, self._options.device or "") for column in free)
         quantities = {column.quantity for column in told}
-        chosen = (*told, *(column for column in found.columns if column.quantity not in quantities))
-        self._caveats += [c for c in found.caveats if not any(f"{quantity} = " in c.message for quantity in quantities)]
+        found = choose_sensor_columns(free, device=self._options.device, told=quantities)
+        self._device_named = any(names_device(column.name, self._options.device or "") for column in free)
+        chosen = (*told, *found.columns)
+        self._caveats += found.caveats
         self._evidence += [column.evidence for column in chosen]
         if not chosen:
             reasons = " ".join(caveat.message for caveat in self._caveats)
@@ -314,8 +313,6 @@ class _SensorReader:
         n_rejected: int,
         rejected: tuple[RejectedRow, ...],
     ) -> Provenance:
-        from dataclasses import replace
-
         assert time.unit is not None
         found = SensorLayout(
             text=replace(self._layout.text, time_column=time.ref, unit=time.unit.name, encoding=self._text.encoding),
@@ -338,6 +335,4 @@ class _SensorReader:
         )
 
     def _error(self, found: str, *, helps: str | None = None, column: str | None = None) -> SensorError:
-        error = SensorError.at(self._name, found, column=column or None, helps=helps)
-        assert isinstance(error, SensorError)
-        return error
+        return SensorError.at(self._name, found, column=column or None, helps=helps)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from itertools import pairwise
 from typing import Final
 
-from frametime.adapters.column_evidence import ColumnFacts, layout_choice
+from frametime.adapters.column_facts import ColumnFacts, layout_choice
 from frametime.adapters.header_words import Meaning, words_of
 from frametime.adapters.layout import ColumnRef
 from frametime.adapters.number_style import NumberStyle

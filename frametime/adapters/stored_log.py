@@ -30,6 +30,9 @@ if TYPE_CHECKING:
 _HASH_BLOCK_BYTES: Final = 1 << 18
 _HASH_AT_ONCE_BYTES: Final = 1 << 20
 
+ROW_BYTES: Final = 40
+"""What a row holds at least while its times are worked on (measured: 45 bytes in a log of two columns)."""
+
 COMPRESSIONS: Final = (
     (b"\x1f\x8b", "gzip"),
     (b"BZh", "bz2"),
@@ -141,7 +144,7 @@ def _opened_again(log: LogStream) -> BinaryIO:
 
 @contextmanager
 def kept_unchanged(log: LogStream) -> Iterator[None]:
-    """Refuse what was read from a log that grew, was cut or gave an error of the system meanwhile.
+    """Refuse what was read from a log that grew, was cut, gave an error of the system meanwhile or fills the memory.
 
     Raises
     ------
@@ -153,6 +156,12 @@ def kept_unchanged(log: LogStream) -> Iterator[None]:
         # Half a file reads as a broken one: that it changed is the better reason.
         log.refuse_change()
         raise
+    except MemoryError:
+        raise ReadError.at(
+            log.name,
+            f"there is not enough memory to hold it ({log.size} bytes stored)",
+            helps="read a part of it, or set --max-decompressed-bytes to refuse such a log before it is unpacked",
+        ) from None
     except OSError as error:
         raise _cannot_read(log.name, error) from None
     log.refuse_change()
@@ -160,13 +169,10 @@ def kept_unchanged(log: LogStream) -> Iterator[None]:
 
 def _cannot_read(name: str, error: OSError) -> ReadError:
     reason = error.strerror or str(error) or type(error).__name__
-    return cast(
-        "ReadError",
-        ReadError.at(
-            name,
-            f"this file cannot be read to its end ({printable(reason)})",
-            helps="check the disk it lies on, and the room for temporary files",
-        ),
+    return ReadError.at(
+        name,
+        f"this file cannot be read to its end ({printable(reason)})",
+        helps="check the disk it lies on, and the room for temporary files",
     )
 
 
@@ -179,7 +185,7 @@ def _cannot_open(name: str, error: OSError | ValueError) -> ReadError:
     else:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
         found, helps = f"this file cannot be opened ({reason})", "check the name"
-    return cast("ReadError", ReadError.at(name, found, helps=helps))
+    return ReadError.at(name, found, helps=helps)
 
 
 def _held(stream: BinaryIO, name: str) -> tuple[LogStream, Callable[[], BinaryIO]]:
@@ -218,11 +224,12 @@ def unpacked(log: LogStream, options: ReadOptions) -> tuple[LogStream, str | Non
     if kind is None:
         return log, None
     held = Spool()
-    total = since_line_end = 0
+    total = since_line_end = n_lines = 0
     try:
         for block in _blocks(log, kind):
             total += len(block)
-            check_unpacked_size(total, log.name, log.size, options)
+            n_lines += max(block.count(b"\n"), block.count(b"\r"))
+            check_unpacked_size(total, log.name, log.size, options, n_rows=n_lines)
             last = max(block.rfind(b"\n"), block.rfind(b"\r"))
             since_line_end = since_line_end + len(block) if last < 0 else len(block) - last - 1
             # Tables (Arrow, Parquet) have no lines: only what begins like text is held to the limit.
@@ -251,17 +258,14 @@ def first_block(log: LogStream) -> bytes:
 
 def long_line(name: str, options: ReadOptions) -> ReadError:
     """The error for a line that no log has."""
-    return cast(
-        "ReadError",
-        ReadError.at(
-            name,
-            f"a line is longer than {options.max_line_bytes} bytes",
-            helps="a frame log has one short line for each frame; --max-line-bytes raises the limit",
-        ),
+    return ReadError.at(
+        name,
+        f"a line is longer than {options.max_line_bytes} bytes",
+        helps="a frame log has one short line for each frame; --max-line-bytes raises the limit",
     )
 
 
-def check_unpacked_size(total: int, name: str, size: int, options: ReadOptions) -> None:
+def check_unpacked_size(total: int, name: str, size: int, options: ReadOptions, *, n_rows: int = 0) -> None:
     """Refuse a log that unpacks to more than the limits allow.
 
     Parameters
@@ -271,23 +275,25 @@ def check_unpacked_size(total: int, name: str, size: int, options: ReadOptions) 
     name : str
     size : int
         Bytes as stored.
+    n_rows : int
+        Rows among them, as far as known.
 
     Raises
     ------
     ReadError
     """
-    if total > options.max_decompressed_bytes:
-        raise ReadError.at(
-            name,
-            f"unpacks to more than {options.max_decompressed_bytes} bytes",
-            helps="raise --max-decompressed-bytes if the file can be trusted",
-        )
-    if total > (64 << 20) and total > options.max_decompression_ratio * max(size, 1):
-        raise ReadError.at(
-            name,
-            f"unpacks to more than {options.max_decompression_ratio:g} times its size",
-            helps="raise --max-decompression-ratio if the file can be trusted",
-        )
+    held = max(total, n_rows * ROW_BYTES)
+    if held > options.max_decompressed_bytes:
+        limit, found, option = f"{options.max_decompressed_bytes} bytes", held, "--max-decompressed-bytes"
+    elif total > (64 << 20) and total > options.max_decompression_ratio * max(size, 1):
+        limit, found, option = f"{options.max_decompression_ratio:g} times its size", total, "--max-decompression-ratio"
+    else:
+        return
+    raise ReadError.at(
+        name,
+        f"unpacks to more than {limit} ({found} or more, from {size} stored)",
+        helps=f"raise {option} if the file can be trusted",
+    )
 
 
 def _broken(name: str, kind: str, error: Exception) -> ReadError:
@@ -295,7 +301,7 @@ def _broken(name: str, kind: str, error: Exception) -> ReadError:
         return _cannot_read(name, error)
     cut = isinstance(error, EOFError) or "truncated" in str(error).casefold()
     found = f"the {kind} data end before their time" if cut else f"the {kind} data are damaged"
-    return cast("ReadError", ReadError.at(name, found, helps="copy the file again, or record the run again"))
+    return ReadError.at(name, found, helps="copy the file again, or record the run again")
 
 
 def _blocks(log: LogStream, kind: str) -> Iterator[bytes]:

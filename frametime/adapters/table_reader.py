@@ -12,11 +12,13 @@ from typing import TYPE_CHECKING, Any, BinaryIO, Final, Literal, NamedTuple, cas
 import numpy as np
 from numpy.typing import NDArray
 
+from frametime.adapters.arrow_columns import arrow_int64, arrow_texts
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.cells import MISSING
+from frametime.adapters.cell_kind import MISSING
 from frametime.adapters.dialect import Dialect
 from frametime.adapters.log_stream import BLOCK_BYTES, LogStream, Spool
 from frametime.adapters.stored_log import long_line
+from frametime.adapters.text_rows import split_rows
 from frametime.adapters.text_source import TextPart, TextSource
 from frametime.errors import ReadError, printable
 
@@ -264,7 +266,6 @@ def read_texts(
 
 
 def _cells_of(text: str, dialect: Dialect) -> tuple[str, ...]:
-    from frametime.adapters.rows import split_rows
 
     rows = split_rows([text + "\n"], dialect.delimiter, dialect.quote, spaced=dialect.spaced_quotes)
     return rows[0].cells if rows else ()
@@ -275,8 +276,6 @@ def _with_odd_rows(
 ) -> tuple[dict[int, Any], NDArray[np.int64]]:
     """Put rows with another number of cells back in their places, cells that are not there as empty texts."""
     import pyarrow as pa
-
-    from frametime.adapters.arrow_columns import arrow_int64, arrow_texts
 
     numbers = np.concatenate([records, np.array([number for number, _ in odd], dtype=np.int64)])
     order = np.argsort(numbers, kind="stable")

@@ -12,7 +12,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.numbers import TimeValues
+from frametime.adapters.time_values import TimeValues
 from frametime.caveats import Caveat, Weight
 from frametime.errors import ReadError
 from frametime.units import NS_PER_MS, NS_PER_S

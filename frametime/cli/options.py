@@ -45,7 +45,7 @@ _READING: Final = (
         "--max-decompressed-bytes",
         type=click.IntRange(min=1),
         metavar="N",
-        help="Most bytes that a log may unpack to; 16 GiB by default.",
+        help="Most bytes that a log may unpack to; 4 GiB by default.",
     ),
     click.option(
         "--max-decompression-ratio",

@@ -51,7 +51,7 @@ def refuse_log_as_output(out: Path) -> None:
     """
     if not out.is_file():
         return
-    from frametime.adapters.reading import classify_file
+    from frametime.adapters.file_kind import classify_file
     from frametime.errors import printable
 
     if classify_file(out).kind in ("frames", "sensors"):

@@ -98,7 +98,7 @@ def walk_captures(folder: Path, *, pattern: PathPattern | None = None, leave_out
     OSError
         If ``folder`` itself cannot be listed; one below it is told in ``unlisted``.
     """
-    from frametime.adapters.reading import classify_file
+    from frametime.adapters.file_kind import classify_file
 
     names: list[str] = []
     other_counts: dict[str, int] = {}

@@ -102,14 +102,15 @@ def measure_file(request: MeasureRequest, *, use_threads: bool = True) -> tuple[
 
 
 def _with_sensors(capture: Capture, request: MeasureRequest) -> Capture:
-    from frametime.adapters.sensor_log import SensorOptions, attach_sensors
+    from frametime.adapters.sensor_log import SensorOptions
+    from frametime.adapters.sensor_trace import attach_sensors
 
     assert request.sensors is not None
     return attach_sensors(capture, request.sensors, options=request.sensor_options or SensorOptions())
 
 
 def _one_segment(capture: Capture, request: MeasureRequest) -> Capture:
-    from frametime.adapters.cutting import cut_capture
+    from frametime.adapters.reading import cut_capture
     from frametime.metrics.frame_series import FrameSeries
     from frametime.metrics.segments import choose_segment, find_segments
 
@@ -123,7 +124,7 @@ def _one_segment(capture: Capture, request: MeasureRequest) -> Capture:
 
 
 def _without_warm_up(capture: Capture, options: MeasureOptions) -> Capture:
-    from frametime.adapters.cutting import cut_capture
+    from frametime.adapters.reading import cut_capture
     from frametime.metrics.drift import find_drift
     from frametime.metrics.frame_series import FrameSeries
 

@@ -120,7 +120,7 @@ def arrow_schema(columns: Sequence[Column]) -> pa.Schema:
 
 def is_batch_table(path: Path) -> bool:
     """Whether a batch has written the file, as far as its first line or its schema says."""
-    from frametime.adapters.own_tables import writer_of_names, writer_of_schema, writer_of_text
+    from frametime.adapters.result_tables import writer_of_names, writer_of_schema, writer_of_text
 
     if path.suffix.lower() == ".parquet":
         import pyarrow as pa

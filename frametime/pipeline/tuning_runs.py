@@ -58,7 +58,8 @@ def numbers_of_log(
         If the log or its sensor log cannot be used.
     """
     from frametime.adapters.reading import read_capture
-    from frametime.adapters.sensor_log import SensorOptions, attach_sensors
+    from frametime.adapters.sensor_log import SensorOptions
+    from frametime.adapters.sensor_trace import attach_sensors
     from frametime.metrics.catalog import CATALOG
     from frametime.metrics.frame_series import FrameSeries
     from frametime.metrics.metric import Missing

@@ -159,7 +159,7 @@ def watch_folder(folder: Path, *, options: WatchOptions, stop: threading.Event |
 
 
 def _is_capture(path: Path, folder: Path, options: WatchOptions) -> bool:
-    from frametime.adapters.reading import classify_file
+    from frametime.adapters.file_kind import classify_file
 
     relative = path.relative_to(folder)
     if not path.is_file() or any(part.startswith(".") for part in relative.parts):

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from frametime.adapters.arrow_columns import arrow_int64
-from frametime.adapters.sensor_log import SensorOptions, attach_sensors
+from frametime.adapters.sensor_log import SensorOptions
+from frametime.adapters.sensor_trace import attach_sensors
 from frametime.capture import Capture, Conditions, Provenance, SensorTrace
 from frametime.errors import SensorError
 

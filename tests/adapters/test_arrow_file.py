@@ -15,7 +15,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from frametime.adapters.arrow_file import write_capture
-from frametime.adapters.arrow_sizes import decoded_bytes
+from frametime.adapters.arrow_source import decoded_bytes
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.capture_file import METADATA_KEY
 from frametime.adapters.layout import Layout
@@ -279,6 +279,14 @@ def test_names_of_applications_may_be_texts_of_any_form(form: str, kind: pa.Data
 )
 def test_other_columns_beyond_what_ns_can_count_do_no_harm(other: pa.Array) -> None:
     assert read_capture(foreign(pa.table({"frame time (ms)": TIMES_MS, "other": other}), "parquet")).n_frames == 300
+
+
+def test_the_unit_in_the_metadata_of_a_column_is_told_with_its_place() -> None:
+    field = pa.field("finished", pa.int64(), metadata={"unit": "us"})
+    table = pa.Table.from_arrays([pa.array(STAMPS // 1000)], schema=pa.schema([field]))
+    layout = Layout(time_column="finished", kind="timestamp")
+    capture = read_capture(foreign(table, "parquet"), options=ReadOptions(layout=layout))
+    assert "unit: us stands in the metadata of the column" in capture.provenance.evidence
 
 
 def test_single_precision_times_are_told() -> None:

@@ -161,7 +161,7 @@ def test_too_many_columns() -> None:
 
 def test_rejected_rows_are_listed_with_their_lines() -> None:
     cells = [*SOUND]
-    cells[4], cells[100] = "NA", "broken"
+    cells[4], cells[100] = "[NA]", "broken"
     capture = read_capture(io.BytesIO(rows(cells)))
     assert [(row.line, row.reason) for row in capture.provenance.rejected_rows] == [
         (6, "no value"),

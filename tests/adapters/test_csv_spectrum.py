@@ -11,8 +11,8 @@ import pytest
 
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.dialect import Dialect
-from frametime.adapters.rows import split_rows
 from frametime.adapters.table_reader import read_texts
+from frametime.adapters.text_rows import split_rows
 from frametime.adapters.text_source import LINES, TextSource, open_text
 
 DATA = Path(__file__).parent / "data" / "csv_spectrum"

@@ -96,7 +96,7 @@ def test_reading_a_sensor_log_imports_nothing_heavy(tmp_path: Path) -> None:
     (tmp_path / "f.csv").write_text("time_s\n" + "".join(f"{i / 100}\n" for i in range(1000)), "utf-8")
     code = (
         "import sys; from frametime.adapters.reading import read_capture; "
-        "from frametime.adapters.sensor_log import attach_sensors; "
+        "from frametime.adapters.sensor_trace import attach_sensors; "
         "attach_sensors(read_capture('f.csv'), 's.csv'); "
         "print(sorted({'pandas', 'polars', 'scipy', 'matplotlib', 'jinja2'} & set(sys.modules)))"
     )
@@ -183,7 +183,9 @@ def test_rows_of_one_cell_are_no_log(rows: list[str]) -> None:
     assert "no delimiter parts the rows into a time and readings, although the line above them is 'elapsed_s" in message
 
 
-@pytest.mark.parametrize("word", ["[Not Supported]", "Not Supported", "[Not Available]", "n.a."])
+@pytest.mark.parametrize(
+    "word", ["Not Supported", "[not available]", "n.a.", "(none)", "<missing>", "{ NA }", "[]", "[[N/A]]"]
+)
 @pytest.mark.parametrize("missing", [range(5), range(0, 12, 3), range(12)], ids=["first", "some", "all"])
 @pytest.mark.parametrize("reading", ["100", "120.5"])
 def test_a_reading_that_is_not_supported_is_missing(word: str, missing: range, reading: str) -> None:

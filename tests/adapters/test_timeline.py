@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from frametime.adapters.agreeing_times import from_both
-from frametime.adapters.numbers import TimeValues
+from frametime.adapters.time_values import TimeValues
 from frametime.adapters.timeline import ClockRules, from_frame_times, from_timestamps
 from frametime.errors import ReadError
 

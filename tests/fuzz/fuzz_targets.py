@@ -63,7 +63,8 @@ def tuning_record(content: bytes) -> None:
 
 def sensor_log(content: bytes) -> None:
     """A sensor log beside a sound capture."""
-    from frametime.adapters.sensor_log import SensorOptions, attach_sensors
+    from frametime.adapters.sensor_log import SensorOptions
+    from frametime.adapters.sensor_trace import attach_sensors
 
     capture = read_capture(io.BytesIO(b"frame_time_ms\n" + b"10\n" * 50))
     attach_sensors(capture, io.BytesIO(content), options=SensorOptions(offset_s=0.0))

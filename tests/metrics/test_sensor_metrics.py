@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from made_sensors import LIMITS, series_of
 
 from frametime.adapters.reading import read_capture
-from frametime.adapters.sensor_log import attach_sensors
+from frametime.adapters.sensor_trace import attach_sensors
 from frametime.caveats import Weight
 from frametime.metrics.catalog_sensors import sensor_metrics
 from frametime.metrics.energy import (

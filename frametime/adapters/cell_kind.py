@@ -7,32 +7,11 @@ from enum import StrEnum
 from functools import lru_cache
 from typing import Final
 
-MISSING: Final = frozenset(
-    (
-        "",
-        "na",
-        "n/a",
-        "#n/a",
-        "nan",
-        "+nan",
-        "-nan",
-        "null",
-        "none",
-        "nil",
-        "-",
-        "--",
-        "?",
-        "missing",
-        "#n/a n/a",
-        "<na>",
-        "n.a.",
-        "not available",
-        "[not available]",
-        "not supported",
-        "[not supported]",
-    )
-)
-"""What stands for a missing value, in lower case."""
+_WORDS: Final = "na n/a #n/a n.a. nan +nan -nan null none nil - -- ? missing"
+MISSING: Final = frozenset(("", "#n/a n/a", "not available", "not supported", *_WORDS.split()))
+"""What stands for a missing value, in lower case and without brackets around it."""
+BRACKETED: Final = r"^[\[({<]+\s*(.*?)\s*[\])}>]+$"
+"""A text in brackets of any kind; the patterns of Python and of Arrow both know it."""
 
 INFINITE: Final = frozenset(("inf", "+inf", "-inf", "infinity", "+infinity", "-infinity", "∞", "-∞", "1.#inf"))
 
@@ -64,6 +43,18 @@ class CellKind(StrEnum):
     TEXT = "text"
 
 
+def plain_word(cell: str) -> str:
+    """A cell in lower case, without space and brackets around it.
+
+    Examples
+    --------
+    >>> plain_word(" [N/A]"), plain_word("< missing >"), plain_word("f(x)")
+    ('n/a', 'missing', 'f(x)')
+    """
+    word = cell.strip().casefold()
+    return re.sub(BRACKETED, r"\1", word) if word[:1] in {"[", "(", "{", "<"} else word
+
+
 @lru_cache(maxsize=1 << 14)
 def kind_of(cell: str) -> CellKind:
     """The kind of one cell.
@@ -78,8 +69,8 @@ def kind_of(cell: str) -> CellKind:
         return CellKind.TEXT
     if matches(NUMBER, text) or (any(mark in text for mark in GROUP_MARKS) and matches(GROUPED, text)):
         return CellKind.NUMBER
-    lowered = text.casefold()
-    if lowered in MISSING or lowered in INFINITE:
+    word = plain_word(text)
+    if word in MISSING or word in INFINITE:
         return CellKind.MISSING
     if matches(DATE, text):
         return CellKind.DATE

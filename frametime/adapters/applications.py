@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.adapters.arrow_columns import arrow_int64, arrow_texts, compute, numpy_of
-from frametime.adapters.numbers import clean_texts
+from frametime.adapters.time_values import clean_texts
 from frametime.caveats import Caveat
 from frametime.errors import ReadError, printable
 

@@ -8,18 +8,15 @@ after the decimal mark are taken as integers, and texts with an exponent as frac
 from __future__ import annotations
 
 from fractions import Fraction
-from typing import TYPE_CHECKING, Any, Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from frametime.adapters.arrow_columns import arrow_bool, arrow_int64, arrow_texts, compute, numpy_of, text_scalar
-from frametime.adapters.cells import MISSING
+from frametime.adapters.cell_kind import BRACKETED, MISSING
 from frametime.adapters.number_style import SPACES, NumberStyle
-from frametime.adapters.time_units import TimeUnit
-
-if TYPE_CHECKING:
-    pass
+from frametime.adapters.time_units import TimeUnit, unit_named
 
 EXACT_FLOAT_NS: Final = 2.0**51
 _MAX_NS: Final = 9.2e18
@@ -96,9 +93,7 @@ def _scale(values: NDArray[Any], unit: TimeUnit, out: NDArray[np.int64]) -> bool
 
 def clean_texts(column: Any) -> Any:
     """Cells without surrounding space, quotes left over, and nulls."""
-
     pc = compute()
-
     trimmed: Any = pc.utf8_trim(pc.fill_null(column, text_scalar("")), " \t\r\n\v\f\u00a0\ufeff\"'")
     return trimmed
 
@@ -114,26 +109,22 @@ def times_of_texts(column: Any, unit: TimeUnit, style: NumberStyle) -> TimeValue
 
 
 def is_missing(column: Any) -> NDArray[np.bool_]:
-    """Where a cell is empty or a word for a missing value."""
+    """Where a cell is empty or a word for a missing value, in brackets or not."""
     pc = compute()
-    return _bools(pc.is_in(pc.utf8_lower(clean_texts(column)), value_set=arrow_texts(sorted(MISSING))))
+    words = pc.replace_substring_regex(pc.utf8_lower(clean_texts(column)), BRACKETED, r"\1")
+    return _bools(pc.is_in(words, value_set=arrow_texts(sorted(MISSING))))
 
 
 def _bools(mask: Any) -> NDArray[np.bool_]:
     import pyarrow as pa
 
     pc = compute()
-
     return np.asarray(numpy_of(pa.chunked_array(pc.cast(mask, pa.uint8()))), dtype=np.bool_)
 
 
 def _plain_texts(texts: Any, style: NumberStyle, unit: TimeUnit) -> Any:
     """Numbers with a decimal point and nothing else; cells that state another unit than ``unit`` become empty."""
-
     pc = compute()
-
-    from frametime.adapters.time_units import unit_named
-
     numbers = _unstyled(texts, style)
     plain = _bools(pc.match_substring_regex(numbers, _PLAIN))
     if plain.all():
@@ -155,7 +146,6 @@ def _same_unit(stated: TimeUnit | None, unit: TimeUnit) -> bool:
 
 def _unstyled(texts: Any, style: NumberStyle) -> Any:
     pc = compute()
-
     if style.thousands:
         mark = f"[{SPACES}]" if style.thousands == " " else f"[{style.thousands}’]" if style.thousands == "'" else None
         grouped = mark or ("\\." if style.thousands == "." else style.thousands)
@@ -175,7 +165,6 @@ def _numbers(texts: Any, unit: TimeUnit) -> TimeValues:
     import pyarrow as pa
 
     pc = compute()
-
     plain = _bools(pc.match_substring_regex(texts, _PLAIN))
     readable = plain if plain.all() else plain | _bools(pc.match_substring_regex(texts, _SCIENTIFIC))
     unsigned = pc.utf8_ltrim(pc.if_else(pc.match_substring_regex(texts, _PLAIN[:-1]), texts, text_scalar("0")), "+")
@@ -209,7 +198,6 @@ def _mask(ok: NDArray[np.bool_]) -> NDArray[np.bool_] | None:
 def _large(texts: Any, rows: NDArray[np.int64], unit: TimeUnit) -> NDArray[np.int64]:
     """Exact times of plain decimal texts that are too large for float64: whole and fraction as integers."""
     pc = compute()
-
     assert unit.ns is not None
     chosen = pc.take(texts, arrow_int64(rows))
     parts = pc.extract_regex(chosen, r"^(?P<sign>-?)(?P<whole>[0-9]*)\.?(?P<fraction>[0-9]*)$")
@@ -235,27 +223,22 @@ def _integers(texts: Any) -> NDArray[np.int64]:
     import pyarrow as pa
 
     pc = compute()
-
     padded = pc.if_else(pc.match_substring_regex(texts, "^[0-9]+$"), texts, text_scalar("0"))
     return np.asarray(numpy_of(pa.chunked_array(pc.cast(padded, pa.int64()))), dtype=np.int64)
 
 
 def _part(parts: Any, index: int) -> Any:
-
     pc = compute()
-
     return pc.fill_null(pc.struct_field(parts, [index]), text_scalar(""))
 
 
 def _fraction_ns(texts: Any) -> NDArray[np.int64]:
     pc = compute()
-
     return _integers(pc.utf8_slice_codeunits(pc.utf8_rpad(texts, 9, "0"), 0, 9))
 
 
 def _clocks(texts: Any) -> TimeValues:
     pc = compute()
-
     parts = pc.extract_regex(texts, _CLOCK)
     ok = _bools(pc.is_valid(parts))
     minutes, seconds = _integers(_part(parts, 2)), _integers(_part(parts, 3))
@@ -267,7 +250,6 @@ def _clocks(texts: Any) -> TimeValues:
 
 def _dates(texts: Any) -> TimeValues:
     pc = compute()
-
     parts = pc.extract_regex(texts, _DATE)
     ok = _bools(pc.is_valid(parts))
     year, month, day, hour, minute, second = (_integers(_part(parts, index)) for index in range(6))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 from typing import Final
@@ -45,8 +46,6 @@ def writer_of_text(head: str) -> str | None:
 
 
 def _cells(line: str, delimiter: str) -> list[str]:
-    import csv  # no log of frames comes here, and a quick check is quicker without
-
     try:
         return next(csv.reader([line], delimiter=delimiter), [])
     except csv.Error:  # a cell beyond the limit of the module: none of ours
@@ -62,8 +61,6 @@ def writer_of_schema(metadata: Mapping[bytes, bytes] | None, names: Iterable[str
 
 def no_capture(name: str, command: str) -> ReadError:
     """The refusal of such a table where a capture is asked for."""
-    error = ReadError.at(
+    return ReadError.at(
         name, f"this is a table of results that 'frametime {command}' wrote, not a log", helps="give a capture"
     )
-    assert isinstance(error, ReadError)
-    return error
