@@ -88,7 +88,7 @@ def low_rows(slowest_pct: float, options: MeasureOptions) -> tuple[Metric, ...]:
     )
     return tuple(
         Metric(
-            key=f"low_{lows.share_text(slowest_pct)}_{kind}_fps",
+            key=lows.low_key(slowest_pct, kind),
             label=label,
             unit=FRAMES_PER_SECOND,
             better="higher",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from decimal import Decimal
 from fractions import Fraction
 from math import floor
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,16 +13,19 @@ from numpy.typing import NDArray
 from frametime.metrics.throughput import exact, quantile
 from frametime.units import ms_to_fps
 
+LOW_KINDS: Final = ("percentile", "mean", "time")
+"""The three definitions of a low, by their part of the key."""
 
-def share_text(slowest_pct: float) -> str:
-    """How a share stands in a key: ``p`` is the decimal point.
+
+def low_key(slowest_pct: float, kind: str) -> str:
+    """Key of a low in the catalog: ``p`` is the decimal point of the share.
 
     Examples
     --------
-    >>> share_text(1.0), share_text(0.1)
-    ('1pct', '0p1pct')
+    >>> low_key(1.0, "mean"), low_key(0.1, "time")
+    ('low_1pct_mean_fps', 'low_0p1pct_time_fps')
     """
-    return f"{_plain(slowest_pct).replace('.', 'p')}pct"
+    return f"low_{_plain(slowest_pct).replace('.', 'p')}pct_{kind}_fps"
 
 
 def share_label(slowest_pct: float) -> str:

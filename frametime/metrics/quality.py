@@ -10,7 +10,7 @@ import numpy as np
 from frametime.caveats import Caveat, Weight
 from frametime.metrics.frame_cap import Cap, find_cap
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.lows import share_label, share_text
+from frametime.metrics.lows import LOW_KINDS, low_key, share_label
 from frametime.metrics.number_words import in_decimals
 from frametime.metrics.throughput import exact, quantile
 from frametime.metrics.timer import timer_step_ns
@@ -106,9 +106,7 @@ def _coarse_timer(series: FrameSeries, step_ms: float | None) -> tuple[Caveat, .
         f"frame time, which alone spreads single frames by {step_ms / sqrt(6.0):.2g} ms (standard deviation)."
     )
     tails = ("median_frame_time_ms", "p95_frame_time_ms", "p99_frame_time_ms", "p99p9_frame_time_ms")
-    lows = tuple(
-        f"low_{share_text(pct)}_{kind}_fps" for pct in series.options.slowest_pcts for kind in ("percentile", "time")
-    )
+    lows = tuple(low_key(pct, kind) for pct in series.options.slowest_pcts for kind in LOW_KINDS if kind != "mean")
     return (Caveat(code="coarse-timer", message=message, weight=weight, metrics=(*_PACING, *tails, *lows)),)
 
 
@@ -165,8 +163,7 @@ def _few(series: FrameSeries, pct: float, *, is_low: bool) -> Caveat | None:
         return None
     n_needed = ceil(needed / share)
     more_s = n_needed * series.duration_s / series.n_frames
-    kinds = ("percentile", "mean", "time") if is_low else ()
-    keys = tuple(f"low_{share_text(pct)}_{kind}_fps" for kind in kinds)
+    keys = tuple(low_key(pct, kind) for kind in LOW_KINDS) if is_low else ()
     percentile = (_PERCENTILE_KEYS[pct],) if pct in _PERCENTILE_KEYS else ()
     return Caveat(
         code="low-few-frames",

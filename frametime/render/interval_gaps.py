@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Iterator
 from typing import Final
 
+from frametime.metrics.lows import low_key, share_label
 from frametime.metrics.metric import MeasuredRun
 
 HITCHES: Final = {
@@ -33,11 +34,6 @@ _AFTER_LOWS: Final = {
 }
 
 
-def share_key(slowest_pct: float) -> str:
-    """Part of a key that names the slowest share: ``0p1pct`` for 0.1."""
-    return f"{slowest_pct:g}".replace(".", "p") + "pct"
-
-
 def gap_lines(run: MeasuredRun, *, width: int) -> Iterator[str]:
     """One entry for each reason: the labels of the screen that it holds for, then the reason, wrapped to ``width``.
 
@@ -61,7 +57,7 @@ def gap_lines(run: MeasuredRun, *, width: int) -> Iterator[str]:
 
 def _labels(run: MeasuredRun) -> dict[str, str]:
     lows = {
-        f"low_{share_key(pct)}_{kind}_fps": f"{pct:g} % low, {word}"
+        low_key(pct, kind): f"{share_label(pct)} low, {word}"
         for pct in run.options.slowest_pcts
         for kind, word in LOW_KINDS.items()
     }

@@ -70,6 +70,17 @@ def test_a_gate_says_which_and_by_how_much() -> None:
     assert frametime("check", "-q", FREEZE, "--min", "average_fps=1").code == 0
 
 
+def test_the_low_of_a_tiny_share_is_shown() -> None:
+    done = frametime("check", "--lows", "0.00001", ATLAS)
+    assert done.code == 0, done.err
+    assert [line.split("  ")[1] for line in done.out.splitlines() if " low, " in line] == [
+        "0.00001 % low, percentile",
+        "0.00001 % low, mean",
+        "0.00001 % low, by time",
+    ]
+    assert "99.99999 % of frames are faster" in done.out
+
+
 def test_wrong_usage_ends_with_2() -> None:
     for arguments in (["--min", "average_fbs=1"], ["--lows", "x"], ["--skip-start", "soon"], ["--stutter-factor", "1"]):
         done = frametime("check", FREEZE, *arguments)

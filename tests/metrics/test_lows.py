@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from frametime.metrics.lows import mean_low_fps, percentile_low_fps, share_label, share_text, time_low_fps
+from frametime.metrics.lows import low_key, mean_low_fps, percentile_low_fps, share_label, time_low_fps
 
 frame_times = st.lists(st.floats(0.1, 5000.0), min_size=1, max_size=80).map(
     lambda values: np.sort(np.array(values, dtype=np.float64))
@@ -114,8 +114,13 @@ def test_a_share_out_of_range(slowest_pct: float) -> None:
 
 
 @pytest.mark.parametrize(
-    ("slowest_pct", "text", "label"),
-    [(1.0, "1pct", "1 %"), (0.1, "0p1pct", "0.1 %"), (10.0, "10pct", "10 %"), (0.00005, "0p00005pct", "0.00005 %")],
+    ("slowest_pct", "key", "label"),
+    [
+        (1.0, "low_1pct_mean_fps", "1 %"),
+        (0.1, "low_0p1pct_mean_fps", "0.1 %"),
+        (10.0, "low_10pct_mean_fps", "10 %"),
+        (0.00005, "low_0p00005pct_mean_fps", "0.00005 %"),
+    ],
 )
-def test_share_in_keys_and_labels(slowest_pct: float, text: str, label: str) -> None:
-    assert (share_text(slowest_pct), share_label(slowest_pct)) == (text, label)
+def test_share_in_keys_and_labels(slowest_pct: float, key: str, label: str) -> None:
+    assert (low_key(slowest_pct, "mean"), share_label(slowest_pct)) == (key, label)
