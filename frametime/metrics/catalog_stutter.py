@@ -20,14 +20,14 @@ _CLASSES: Final = (
         250,
         "common practice, no source; spikes of 225 ms lower smoothness and score (Tokey et al., I3D 2026, abstract)",
     ),
-    ("freeze", 700, "Android developer documentation, Frozen frames"),
+    ("freeze", 500, PRACTICE),
 )
 
 
 def stutter_rows(rule: StutterRule) -> tuple[Metric, ...]:
     """Frames that are long beside those around them."""
     text = (
-        f"over {rule.factor:g} times as long as the median of the frames within {rule.window_s / 2:g} s before and "
+        f"over {rule.ratio:g} times as long as the median of the frames within {rule.window_s / 2:g} s before and "
         f"after, and by {rule.min_excess_ms:g} ms or more"
     )
     source = "common practice, no source; least excess: Klein et al., IEEE CoG 2024"

@@ -17,7 +17,7 @@ _OVER_MS: Final = {
     "hitch_over_50ms_count": 50.0,
     "hitch_over_100ms_count": 100.0,
     "hitch_over_250ms_count": 250.0,
-    "freeze_over_700ms_count": 700.0,
+    "freeze_over_500ms_count": 500.0,
 }
 _AVERAGED: Final = (1, 10, 100)
 _ALLAN_BLOCKS: Final = 4.0

@@ -45,7 +45,7 @@ class Stutters:
 def find_stutters(
     timestamps_ns: NDArray[np.int64], frame_times_ms: NDArray[np.float64], *, rule: StutterRule
 ) -> Stutters:
-    """Frames longer than ``factor`` times the local median and longer than it by ``min_excess_ms`` or more.
+    """Frames longer than ``ratio`` times the local median and longer than it by ``min_excess_ms`` or more.
 
     Parameters
     ----------
@@ -56,7 +56,7 @@ def find_stutters(
     positions = candidates(timestamps_ns, frame_times_ms, rule=rule)
     medians_ms = local_medians_ms(timestamps_ns, frame_times_ms, positions, window_s=rule.window_s)
     times_ms = frame_times_ms[positions]
-    is_stutter = (times_ms > rule.factor * medians_ms + TIE_MS) & (times_ms - medians_ms >= rule.min_excess_ms - TIE_MS)
+    is_stutter = (times_ms > rule.ratio * medians_ms + TIE_MS) & (times_ms - medians_ms >= rule.min_excess_ms - TIE_MS)
     positions = positions[is_stutter]
     return Stutters(
         positions=positions,

@@ -67,7 +67,7 @@ def _blocks_above_local_minimum(
     minima, maxima = _extremes(frame_times_ms)
     first, last = _covering_blocks(timestamps_ns, starts, np.minimum(starts + _BLOCK, frame_times_ms.size), rule)
     least = _range_minima(minima, first, last)
-    limits = np.maximum(rule.factor * least, least + rule.min_excess_ms - TIE_MS)
+    limits = np.maximum(rule.ratio * least, least + rule.min_excess_ms - TIE_MS)
     blocks = np.flatnonzero(maxima >= limits)
     return blocks, limits[blocks]
 
@@ -124,11 +124,11 @@ def _with_enough_below(
     # Windows move on with their frames, so the next block's first window bounds those of this block.
     n_needed = (last[:-1] - first[1:]) // 2
     least = _least_medians(edges_ms, below, first[:-1], last[1:], n_needed)
-    limits = np.maximum(rule.factor * least, least + rule.min_excess_ms - TIE_MS)
+    limits = np.maximum(rule.ratio * least, least + rule.min_excess_ms - TIE_MS)
     positions = np.flatnonzero(frame_times_ms >= np.repeat(limits, _FINE_BLOCK)[:n_frames])
     first, last = windows(timestamps_ns, positions, window_s=rule.window_s)
     least = _least_medians(edges_ms, below, first, last, (last - first) // 2)
-    limits = np.maximum(rule.factor * least, least + rule.min_excess_ms - TIE_MS)
+    limits = np.maximum(rule.ratio * least, least + rule.min_excess_ms - TIE_MS)
     return positions[frame_times_ms[positions] >= limits]
 
 

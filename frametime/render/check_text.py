@@ -256,7 +256,7 @@ def _three_lows(run: MeasuredRun, slowest_pct: float) -> Iterator[str]:
 def _stutter(run: MeasuredRun) -> Iterator[str]:
     rule = run.options.stutter
     if "stutter_count" in run.values:
-        meaning = f"over {rule.factor:g} x the local median, {rule.min_excess_ms:g} ms more"
+        meaning = f"over {rule.ratio:g} x the local median, {rule.min_excess_ms:g} ms more"
         yield _row("stutters", _number(run, "stutter_count"), meaning)
     lost = run.values.get("stutter_time_fraction")
     if lost is not None and lost.value is not None:
@@ -269,7 +269,7 @@ def _stutter(run: MeasuredRun) -> Iterator[str]:
     counts = [run.values[key] for key in HITCHES if key in run.values]
     if counts:
         numbers = " / ".join(format_quantity(value.value, value.unit) for value in counts)
-        yield _row(ALL_HITCHES, numbers, "frames over 50 / 100 / 250 / 700 ms")
+        yield _row(ALL_HITCHES, numbers, "frames over 50 / 100 / 250 / 500 ms")
     for value in counts:
         if value.interval is not None:
             yield _row(HITCHES[value.key], _number(run, value.key), "")

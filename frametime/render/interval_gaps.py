@@ -13,7 +13,7 @@ HITCHES: Final = {
     "hitch_over_50ms_count": "frames over 50 ms",
     "hitch_over_100ms_count": "frames over 100 ms",
     "hitch_over_250ms_count": "frames over 250 ms",
-    "freeze_over_700ms_count": "frames over 700 ms",
+    "freeze_over_500ms_count": "frames over 500 ms",
 }
 """Label of each count of long frames, by key of the catalog."""
 ALL_HITCHES: Final = "hitches and freezes"

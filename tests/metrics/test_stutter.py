@@ -28,7 +28,7 @@ def by_definition(times_ns: list[int], rule: StutterRule) -> dict[int, Fraction]
     half_ns = round(Fraction(repr(rule.window_s)) * 10**9 / 2)
     ends = np.cumsum(times_ns).tolist()
     starts = [end - time for end, time in zip(ends, times_ns, strict=True)]
-    factor, excess_ns = Fraction(repr(rule.factor)), Fraction(repr(rule.min_excess_ms)) * MS
+    ratio, excess_ns = Fraction(repr(rule.ratio)), Fraction(repr(rule.min_excess_ms)) * MS
     found = {}
     for i, time in enumerate(times_ns):
         low, high = starts[i] - half_ns, ends[i] + half_ns
@@ -36,7 +36,7 @@ def by_definition(times_ns: list[int], rule: StutterRule) -> dict[int, Fraction]
         if not around:
             continue
         middle = Fraction(around[(len(around) - 1) // 2] + around[len(around) // 2], 2)
-        if time > factor * middle and time - middle >= excess_ns:
+        if time > ratio * middle and time - middle >= excess_ns:
             found[i] = middle
     return found
 
@@ -55,7 +55,7 @@ times_of_runs = st.lists(
 )
 rules = st.builds(
     StutterRule,
-    factor=st.sampled_from([1.5, 2.0, 2.1, 3.0]),
+    ratio=st.sampled_from([1.5, 2.0, 2.1, 3.0]),
     window_s=st.sampled_from([0.01, 0.05, 0.2, 1.0, 30.0]),
     min_excess_ms=st.sampled_from([0.0, 1.0, 4.0, 4.1]),
 )
@@ -75,7 +75,7 @@ def test_stutters_are_those_of_the_definition(times_ns: list[int], rule: Stutter
         (3.0, 7.1, StutterRule(min_excess_ms=4.1), True),
         (10.0, 20.0, StutterRule(), False),  # exactly twice the median: "longer than"
         (10.0, 20.001, StutterRule(), True),
-        (0.7, 2.1, StutterRule(factor=3.0, min_excess_ms=0.0), False),
+        (0.7, 2.1, StutterRule(ratio=3.0, min_excess_ms=0.0), False),
     ],
 )
 def test_at_the_thresholds(around_ms: float, frame_ms: float, rule: StutterRule, is_stutter: bool) -> None:
