@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from frametime.metrics.distinct import distinct
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.local_median import local_medians_ms
 from frametime.metrics.metric import Curve
+from frametime.metrics.stutter import local_medians_ms
 from frametime.metrics.throughput import plotting_constants
 
 _EVEN_POINTS: Final = 100

@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from frametime.capture import Capture
 from frametime.metrics.findings import Stutter
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.local_median import local_medians_ms
 from frametime.metrics.metric import Curve, MeasuredRun
 from frametime.metrics.options import StutterRule
+from frametime.metrics.stutter import local_medians_ms
 from frametime.review.result_runs import RunEntry
 from frametime.units import NS_PER_S
 
