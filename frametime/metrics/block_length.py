@@ -10,10 +10,9 @@ from numpy.typing import NDArray
 
 def autocovariances(values: NDArray[np.float64], n_lags: int) -> NDArray[np.float64]:
     """Autocovariance (divisor n) at lags 0 to ``n_lags``, by one transform: shape (n_lags + 1,)."""
-    from frametime.metrics.lomb_scargle import fast_length
-
     n = values.size
-    length = fast_length(n + n_lags + 1)
+    # Zeros up to a power of two: the products must not reach round the end, and such transforms are fast.
+    length = 1 << (n + n_lags).bit_length()
     transform = np.fft.rfft(values - values.mean(), length)
     products = np.fft.irfft(transform * np.conj(transform), length)
     return np.asarray(products[: n_lags + 1] / n, dtype=np.float64)

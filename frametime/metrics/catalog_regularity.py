@@ -10,10 +10,11 @@ from frametime.metrics.findings import SpectralLine
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import PRACTICE, Metric, Missing
 from frametime.metrics.options import MeasureOptions
+from frametime.metrics.spectrum import averaged_spectrum
 from frametime.units import DIMENSIONLESS
 
 _RAYLEIGH: Final = "Rayleigh test: Mardia and Jupp, Directional Statistics, 2000, section 6.3.1 (from memory)"
-_SPECTRUM: Final = "Press and Rybicki, The Astrophysical Journal 338, 1989; Baluev, MNRAS 385, 2008 (from memory)"
+_SPECTRUM: Final = "Bracewell, The Fourier Transform, 1965; Baluev, MNRAS 385, 2008 (both from memory)"
 _TREND: Final = (
     "Sen, Journal of the American Statistical Association 63, 1968; Hamed and Rao, Journal of Hydrology 204, 1998 "
     "(from memory)"
@@ -78,7 +79,7 @@ def _rhythm_rows() -> tuple[Metric, ...]:
             unit="Hz",
             better="neither",
             group="rhythm",
-            definition="Frequency of the largest significant line in the Lomb-Scargle spectrum of the frame times.",
+            definition="Frequency of the largest significant line in the spectrum of the frame times.",
             source=_SPECTRUM,
             compute=lambda series: _line(series, lambda line: line.frequency_hz),
         ),
@@ -88,7 +89,7 @@ def _rhythm_rows() -> tuple[Metric, ...]:
             unit="ms",
             better="lower",
             group="rhythm",
-            definition="Amplitude of the largest significant line in the Lomb-Scargle spectrum of the frame times.",
+            definition="Amplitude of the largest significant line in the spectrum of the frame times.",
             source=_SPECTRUM,
             compute=lambda series: _line(series, lambda line: line.amplitude_ms),
         ),
@@ -104,10 +105,8 @@ def _line(series: FrameSeries, part: Callable[[SpectralLine], float]) -> float |
     lines = series.rhythm.lines
     if lines:
         return part(lines[0])
-    from frametime.metrics.spectrum import DEFAULT_RULE
-
-    few = series.n_frames < DEFAULT_RULE.min_frames
-    return Missing(reason=f"fewer than {DEFAULT_RULE.min_frames} frames" if few else "no line stands out of the noise")
+    found = averaged_spectrum(series.frame_times_ms, series.ends_s)
+    return Missing(reason=found if isinstance(found, str) else "no line stands out of the noise")
 
 
 def _warm_up(series: FrameSeries) -> float | Missing:

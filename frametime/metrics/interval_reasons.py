@@ -30,6 +30,8 @@ REASONS: Final[Mapping[str, str]] = MappingProxyType(
         "end_temperature_c": INSTANT,
         "warm_up_s": ORDER,
         "level_change_count": ORDER,
+        "spectrum_line_hz": ORDER,
+        "spectrum_line_ms": ORDER,
         "average_temperature_c": HEAT,
         "time_above_temperature_limit_fraction": HEAT,
         "throttling_count": HEAT,

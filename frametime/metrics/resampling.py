@@ -55,8 +55,8 @@ def within_run_intervals(series: FrameSeries, values: Mapping[str, float]) -> Ma
 
     Stationary bootstrap with ``options.n_resamples`` resamples at ``options.level``. Sums, means and counts are made
     symmetric about the number by `make_interval`, and widened by the ratio of Student's to the normal factor for the
-    number of blocks. Quantiles and lows go by `order_outcomes`, sensors by `sensor_outcomes`. The slope of the drift,
-    the period of hitches and the strongest line have intervals of their own kind. ``method`` names it each time.
+    number of blocks. Quantiles and lows go by `order_outcomes`, sensors by `sensor_outcomes`. The slope of the drift
+    and the period of hitches have intervals of their own kind. ``method`` names it each time.
 
     Parameters
     ----------
@@ -134,11 +134,4 @@ def _own_intervals(series: FrameSeries, values: Mapping[str, float]) -> dict[str
         found["hitch_period_s"] = Interval(
             low=period.period_low_s, high=period.period_high_s, level=0.95, method=method
         )
-    if {"spectrum_line_hz", "spectrum_line_ms"} & values.keys():
-        from frametime.metrics.spectrum_errors import line_intervals
-
-        intervals = line_intervals(series)
-        if intervals is not None:
-            both = dict(zip(("spectrum_line_hz", "spectrum_line_ms"), intervals, strict=True))
-            found |= {key: interval for key, interval in both.items() if key in values}
     return found

@@ -268,23 +268,6 @@ def test_findings_bring_intervals_of_their_own() -> None:
     assert intervals_of(hitching, ["hitch_period_s"])["hitch_period_s"].low < 2.03
 
 
-@pytest.mark.parametrize(("n", "amplitude_ms"), [(4000, 0.1), (30_000, 0.3)])
-def test_the_strongest_line_lies_in_its_interval(n: int, amplitude_ms: float) -> None:
-    held = {"hz": 0, "ms": 0}
-    for seed in range(20):
-        generator = np.random.default_rng(seed)
-        frequency_hz = generator.uniform(8.0, 50.0)
-        times_ms = clean_ms(n, seed)
-        waves = np.sin(2.0 * np.pi * frequency_hz * np.cumsum(times_ms) / 1e3 + generator.uniform(0.0, 6.0))
-        intervals = intervals_of(run_of(times_ms + amplitude_ms * waves), ["spectrum_line_hz", "spectrum_line_ms"])
-        line_hz, line_ms = intervals["spectrum_line_hz"], intervals["spectrum_line_ms"]
-        assert line_hz.high - line_hz.low < 0.05
-        assert line_ms.high - line_ms.low < 0.5 * amplitude_ms
-        held["hz"] += line_hz.low <= frequency_hz <= line_hz.high
-        held["ms"] += line_ms.low <= amplitude_ms <= line_ms.high
-    assert min(held.values()) >= 18, held
-
-
 def test_the_block_is_as_long_as_the_slowest_part_asks() -> None:
     independent = run_of(8.0 * np.exp(0.03 * np.random.default_rng(1).standard_normal(20_000)))
     linked = run_of(clean_ms(20_000, 1, coefficient=0.99))
