@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import partial
 from typing import Final
 
-from frametime.metrics import energy, temperature, throttling
+from frametime.metrics import sensor_values, throttling
 from frametime.metrics.metric import PRACTICE, Metric
 from frametime.metrics.options import MeasureOptions
 from frametime.units import DIMENSIONLESS, FRAMES_PER_JOULE, JOULE_PER_FRAME
@@ -45,7 +45,7 @@ def _power_rows() -> tuple[Metric, ...]:
             better="lower",
             group="power",
             definition="Power integrated over the capture's own time, divided by that time; ends are interpolated.",
-            compute=energy.average_power_w,
+            compute=sensor_values.average_power_w,
             source=TRAPEZOID,
         ),
         _row(
@@ -55,7 +55,7 @@ def _power_rows() -> tuple[Metric, ...]:
             better="lower",
             group="power",
             definition="Greatest power sample inside the capture; what lies between two samples is not seen.",
-            compute=energy.peak_power_w,
+            compute=sensor_values.peak_power_w,
         ),
     )
 
@@ -69,7 +69,7 @@ def _energy_rows() -> tuple[Metric, ...]:
             better="lower",
             group="power",
             definition="Power integrated over the capture's own time, divided by the frames drawn in it.",
-            compute=energy.energy_per_frame_j,
+            compute=sensor_values.energy_per_frame_j,
             source=TRAPEZOID,
         ),
         _row(
@@ -79,7 +79,7 @@ def _energy_rows() -> tuple[Metric, ...]:
             better="higher",
             group="power",
             definition="Frames drawn for each joule, the same as FPS for each watt.",
-            compute=energy.frames_per_joule,
+            compute=sensor_values.frames_per_joule,
             source=TRAPEZOID,
         ),
     )
@@ -93,7 +93,7 @@ def _at_power_limit_row() -> Metric:
         better="neither",
         group="power",
         definition="Share of the time with the power within 2 % of the limit given, or above it.",
-        compute=energy.time_at_power_limit_fraction,
+        compute=sensor_values.time_at_power_limit_fraction,
     )
 
 
@@ -107,7 +107,7 @@ def _temperature_rows(options: MeasureOptions) -> tuple[Metric, ...]:
             better="lower",
             group="temperature",
             definition="Time-weighted mean temperature over the capture.",
-            compute=partial(temperature.average_of, name=temperature.TEMPERATURE),
+            compute=partial(sensor_values.average_of, name=sensor_values.TEMPERATURE),
             source=TRAPEZOID,
         ),
         _row(
@@ -117,7 +117,7 @@ def _temperature_rows(options: MeasureOptions) -> tuple[Metric, ...]:
             better="lower",
             group="temperature",
             definition="Greatest temperature sample inside the capture.",
-            compute=partial(temperature.peak_of, name=temperature.TEMPERATURE),
+            compute=partial(sensor_values.peak_of, name=sensor_values.TEMPERATURE),
         ),
         _row(
             key="end_temperature_c",
@@ -126,7 +126,7 @@ def _temperature_rows(options: MeasureOptions) -> tuple[Metric, ...]:
             better="lower",
             group="temperature",
             definition="Temperature when the capture ended, interpolated between samples.",
-            compute=temperature.end_temperature_c,
+            compute=sensor_values.end_temperature_c,
         ),
         _row(
             key="time_above_temperature_limit_fraction",
@@ -135,13 +135,13 @@ def _temperature_rows(options: MeasureOptions) -> tuple[Metric, ...]:
             better="lower",
             group="temperature",
             definition=f"Share of the time with the temperature above {limit}.",
-            compute=temperature.time_above_temperature_limit_fraction,
+            compute=sensor_values.time_above_temperature_limit_fraction,
         ),
     )
 
 
 def _core_clock_rows() -> tuple[Metric, ...]:
-    core = temperature.CORE_CLOCK
+    core = sensor_values.CORE_CLOCK
     return (
         _row(
             key="average_core_clock_mhz",
@@ -150,7 +150,7 @@ def _core_clock_rows() -> tuple[Metric, ...]:
             better="neither",
             group="clock",
             definition="Time-weighted mean of the core clock over the capture.",
-            compute=partial(temperature.average_of, name=core),
+            compute=partial(sensor_values.average_of, name=core),
             source=TRAPEZOID,
         ),
         _row(
@@ -160,7 +160,7 @@ def _core_clock_rows() -> tuple[Metric, ...]:
             better="neither",
             group="clock",
             definition="Least core clock sample inside the capture.",
-            compute=partial(temperature.least_of, name=core),
+            compute=partial(sensor_values.least_of, name=core),
         ),
         _row(
             key="core_clock_sd_mhz",
@@ -169,7 +169,7 @@ def _core_clock_rows() -> tuple[Metric, ...]:
             better="lower",
             group="clock",
             definition="Standard deviation (n - 1) of the core clock samples inside the capture.",
-            compute=partial(temperature.spread_of, name=core),
+            compute=partial(sensor_values.spread_of, name=core),
         ),
     )
 
@@ -182,7 +182,7 @@ def _memory_clock_row() -> Metric:
         better="neither",
         group="clock",
         definition="Time-weighted mean of the memory clock over the capture.",
-        compute=partial(temperature.average_of, name="memory_clock_mhz"),
+        compute=partial(sensor_values.average_of, name="memory_clock_mhz"),
         source=TRAPEZOID,
     )
 
@@ -219,7 +219,7 @@ def _load_rows() -> tuple[Metric, ...]:
             better="neither",
             group="clock",
             definition="Share of the time in which the sensor log shows the card busy under 90 % of the time.",
-            compute=temperature.utilization_under_90pct_fraction,
+            compute=sensor_values.utilization_under_90pct_fraction,
         ),
         _row(
             key="gpu_work_under_90pct_fraction",
@@ -228,6 +228,6 @@ def _load_rows() -> tuple[Metric, ...]:
             better="neither",
             group="clock",
             definition="Share of the time spent in frames on which the card worked under 90 % of the frame time.",
-            compute=temperature.gpu_work_under_90pct_fraction,
+            compute=sensor_values.gpu_work_under_90pct_fraction,
         ),
     )

@@ -2,25 +2,21 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Literal, NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.block_values import Blocks, absolute_steps, block_edges, make_blocks
+from frametime.metrics.block_medians import Blocks, absolute_steps, block_edges, make_blocks
 from frametime.metrics.change_points import ChangePoint, best_split, find_change_points
 from frametime.metrics.distributions import normal_quantile
 from frametime.metrics.drift_words import change_sentence, drift_sentence, warm_up_sentence
 from frametime.metrics.findings import Change, Drift, WarmUp
+from frametime.metrics.frame_series import FrameSeries, once_a_series
 from frametime.metrics.jumps import find_jumps
-from frametime.metrics.mann_kendall import trend_test
-from frametime.metrics.medians import median
 from frametime.metrics.metric import Missing
-from frametime.metrics.theil_sen import pairwise_slopes, slope_interval
+from frametime.metrics.trend import pairwise_slopes, slope_interval, trend_test
 from frametime.words import counted
-
-if TYPE_CHECKING:
-    from frametime.metrics.frame_series import FrameSeries
 
 
 class DriftRule(NamedTuple):
@@ -78,6 +74,12 @@ class DriftRule(NamedTuple):
 
 
 DEFAULT_RULE = DriftRule()
+
+
+@once_a_series
+def drift_of(series: FrameSeries) -> Drift:
+    """Slow change over a run, by the usual rule."""
+    return find_drift(series)
 
 
 def find_drift(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> Drift:
@@ -141,8 +143,8 @@ def find_drift(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> Drift:
 
 def warm_up_length_s(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> float | Missing:
     """Length of the warm-up: 0 only where it was looked for and there is none."""
-    if series.drift.warm_up is not None:
-        return series.drift.warm_up.skip_s
+    if (warm_up := drift_of(series).warm_up) is not None:
+        return warm_up.skip_s
     if series.duration_s < rule.warm_up_min_s:
         return Missing(reason=f"in runs under {rule.warm_up_min_s:g} s warm-up cannot be told from the scene")
     n_blocks = block_edges(series.ends_s, block_s=rule.block_s, max_blocks=rule.max_blocks)[0].size - 1
@@ -153,9 +155,9 @@ def warm_up_length_s(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> flo
 
 def level_change_count(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> float | Missing:
     """Number of changes of level: 0 only where they were looked for and there is none."""
-    if series.drift.slope_pct_per_min is None:
+    if drift_of(series).slope_pct_per_min is None:
         return Missing(reason=f"changes of level are looked for in {rule.min_blocks} blocks of a second or more")
-    return float(sum(change.kind == "level" for change in series.drift.changes))
+    return float(sum(change.kind == "level" for change in drift_of(series).changes))
 
 
 def _longest_warm_up(n_blocks: int, rule: DriftRule) -> int:
@@ -168,10 +170,10 @@ def _slope(
 ) -> tuple[float, float, float, float]:
     """Slope and its interval in percent of the median level per minute, and the p value of the trend."""
     slopes = pairwise_slopes(times_s, levels_ms)
-    slope = median(slopes)
+    slope = float(np.median(slopes))
     test = trend_test(levels_ms)
     low, high = slope_interval(slopes, score_variance=test.variance, normal_factor=normal_quantile(0.5 + 0.5 * level))
-    to_pct_per_min = 6000.0 / median(levels_ms)
+    to_pct_per_min = 6000.0 / float(np.median(levels_ms))
     return slope * to_pct_per_min, low * to_pct_per_min, high * to_pct_per_min, test.p_value
 
 
@@ -187,8 +189,8 @@ def _find_warm_up(blocks: Blocks, rule: DriftRule) -> tuple[WarmUp | None, int]:
     if blocks.ends_s[-1] < rule.warm_up_min_s or longest < 2:
         return None, 0
     rest = levels_ms[longest:]
-    center = median(rest)
-    scatter = 1.4826 * median(np.abs(rest - center))
+    center = float(np.median(rest))
+    scatter = 1.4826 * float(np.median(np.abs(rest - center)))
     threshold = max(rule.warm_up_pct / 100.0 * center, rule.warm_up_scatters * scatter)
     deviations = levels_ms - center
     side = float(np.sign(deviations[0]))
@@ -200,7 +202,7 @@ def _find_warm_up(blocks: Blocks, rule: DriftRule) -> tuple[WarmUp | None, int]:
     if n_first < 2 or n_first > longest:
         return None, 0
     skip_s = float(blocks.ends_s[n_first - 1])
-    difference_pct = 100.0 * (median(levels_ms[:n_first]) / median(levels_ms[n_first:]) - 1.0)
+    difference_pct = 100.0 * (float(np.median(levels_ms[:n_first])) / float(np.median(levels_ms[n_first:])) - 1.0)
     sentence = warm_up_sentence(skip_s, difference_pct)
     return WarmUp(skip_s=skip_s, difference_pct=difference_pct, sentence=sentence), n_first
 

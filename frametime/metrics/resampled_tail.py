@@ -14,9 +14,9 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.block_draws import BlockDraws
+from frametime.metrics.block_bootstrap import BlockDraws
 from frametime.metrics.distributions import gamma_quantile, normal_quantile, student_quantile
-from frametime.metrics.lows import low_key
+from frametime.metrics.level import low_key
 from frametime.metrics.metric import Interval, Missing
 from frametime.metrics.resampled_run import SAME, Outcome, Resampled, ResampledRun
 from frametime.words import counted

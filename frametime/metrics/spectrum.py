@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from frametime.metrics.block_medians import medians_between
 from frametime.metrics.distributions import chi_squared_tail
 from frametime.metrics.findings import SpectralLine
-from frametime.metrics.medians import medians_between
+from frametime.metrics.frame_series import FrameSeries, once_a_series
 
 
 class SpectrumRule(NamedTuple):
@@ -59,6 +60,8 @@ class SpectrumRule(NamedTuple):
 
 
 DEFAULT_RULE = SpectrumRule()
+
+NO_LINE: Final = "no line stands out of the noise"
 
 
 def false_alarm_probability(ratio: float, n_independent: float, n_averaged: int = 1) -> float:
@@ -202,7 +205,7 @@ def averaged_spectrum(
     first = max(math.ceil(rule.lowest_hz / step_hz), 1) - 1
     per_independent = 1.0 / (span_s * step_hz)
     if powers.size - first < 2 * rule.background_bins * per_independent or not powers.any():
-        return "no line stands out of the noise"
+        return NO_LINE
     # A steep part of the noise spectrum is no line: it must stand out of the near surroundings as well.
     noise = np.maximum(
         background(powers, round(rule.background_bins * per_independent), len(parts)),
@@ -219,6 +222,12 @@ def averaged_spectrum(
     )
 
 
+@once_a_series
+def spectrum_of(series: FrameSeries) -> Spectrum | str:
+    """`averaged_spectrum` of a run by the usual rule."""
+    return averaged_spectrum(series.frame_times_ms, series.ends_s)
+
+
 def find_lines(
     frame_times_ms: NDArray[np.float64], ends_s: NDArray[np.float64], rule: SpectrumRule = DEFAULT_RULE
 ) -> tuple[SpectralLine, ...]:
@@ -233,7 +242,11 @@ def find_lines(
     tuple of SpectralLine
         Empty when the run is short, even, or no line stands out of the noise.
     """
-    spectrum = averaged_spectrum(frame_times_ms, ends_s, rule)
+    return lines_of(averaged_spectrum(frame_times_ms, ends_s, rule), rule)
+
+
+def lines_of(spectrum: Spectrum | str, rule: SpectrumRule = DEFAULT_RULE) -> tuple[SpectralLine, ...]:
+    """As `find_lines`, from a spectrum that is there already; none where there is a reason instead."""
     if isinstance(spectrum, str):
         return ()
     ratios = spectrum.powers / spectrum.noise

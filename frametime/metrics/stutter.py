@@ -12,6 +12,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from frametime.metrics.frame_series import FrameSeries, once_a_series
 from frametime.metrics.options import StutterRule
 from frametime.units import NS_PER_S
 
@@ -52,6 +53,12 @@ class Stutters:
     def excess_ms(self) -> NDArray[np.float64]:
         """By how much each is longer than the local median."""
         return self.frame_times_ms - self.local_medians_ms
+
+
+@once_a_series
+def stutters_of(series: FrameSeries) -> Stutters:
+    """Every stutter of a run, by the rule of its options."""
+    return find_stutters(series.timestamps_ns, series.frame_times_ms, rule=series.options.stutter)
 
 
 def find_stutters(
@@ -113,7 +120,7 @@ def local_medians_ms(
     if frame_times_ms.size < 2:
         return medians_ms
     # Single items and short slices of a view cost a third of those of an array.
-    times_ms = memoryview(frame_times_ms)
+    times_ms = frame_times_ms.data
     around_ms: list[float] = []
     low = high = 0
     for begin in range(0, positions.size, _POSITIONS):

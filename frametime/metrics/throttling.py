@@ -8,13 +8,11 @@ from typing import Final, Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.energy import POWER_SLACK_FRACTION, power_channel
 from frametime.metrics.findings import Throttling
-from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.medians import median
+from frametime.metrics.frame_series import FrameSeries, once_a_series
 from frametime.metrics.metric import Missing
 from frametime.metrics.sensor_channels import Channel, channel, outside_reason, samples_of
-from frametime.metrics.temperature import CORE_CLOCK, TEMPERATURE
+from frametime.metrics.sensor_values import CORE_CLOCK, POWER_SLACK_FRACTION, TEMPERATURE, power_channel
 
 NO_LIMIT: Final = "neither a temperature limit nor a power limit was given"
 
@@ -47,6 +45,12 @@ class ThrottlingRule(NamedTuple):
 
 
 Cause = Literal["temperature", "power"]
+
+
+@once_a_series
+def throttling_of(series: FrameSeries) -> tuple[Throttling, ...]:
+    """Stretches in which the clock fell at a limit, by the usual rule; empty without sensors."""
+    return find_throttling(series)
 
 
 def find_throttling(series: FrameSeries, *, rule: ThrottlingRule | None = None) -> tuple[Throttling, ...]:
@@ -88,7 +92,7 @@ def throttling_reason(series: FrameSeries) -> str | None:
 def throttling_count(series: FrameSeries) -> float | Missing:
     """Number of stretches of throttling."""
     reason = throttling_reason(series)
-    return float(len(series.throttling)) if reason is None else Missing(reason=reason)
+    return float(len(throttling_of(series))) if reason is None else Missing(reason=reason)
 
 
 def throttling_time_fraction(series: FrameSeries) -> float | Missing:
@@ -97,7 +101,7 @@ def throttling_time_fraction(series: FrameSeries) -> float | Missing:
     if isinstance(watch, Missing):
         return watch
     # Two stretches joined over a short hole may hold a little time that was not watched.
-    return min(sum(item.end_s - item.start_s for item in series.throttling) / watch.watched_s, 1.0)
+    return min(sum(item.end_s - item.start_s for item in throttling_of(series)) / watch.watched_s, 1.0)
 
 
 class _Watch(NamedTuple):
@@ -129,7 +133,7 @@ def _watched(series: FrameSeries, rule: ThrottlingRule) -> _Watch | Missing:
     if np.count_nonzero(inside) < 2:
         outside = outside_reason(CORE_CLOCK, times_s, end_s)
         return Missing(reason=outside or "fewer than two core clock samples lie in the capture")
-    ends_s = np.minimum(np.append(times_s[1:], times_s[-1] + median(np.diff(times_s))), end_s)[inside]
+    ends_s = np.minimum(np.append(times_s[1:], times_s[-1] + float(np.median(np.diff(times_s)))), end_s)[inside]
     times_s, clock_mhz = times_s[inside], clock_mhz[inside]
     hot, drawing, reasons = _standings(series, times_s, rule)
     known = hot.known | drawing.known

@@ -12,9 +12,8 @@ from typing import Final, NamedTuple, TypeAlias
 from frametime.caveats import Weight
 from frametime.errors import printable
 from frametime.metrics.findings import ProfileItem
-from frametime.metrics.lows import LOW_KINDS, low_key, share_label
+from frametime.metrics.level import LOW_KINDS, exact, low_key, share_label
 from frametime.metrics.metric import MeasuredRun, MetricValue
-from frametime.metrics.throughput import exact
 from frametime.render.interval_gaps import ALL_HITCHES, HITCHES, gap_lines
 from frametime.render.numbers import (
     NOT_AVAILABLE,

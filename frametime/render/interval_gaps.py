@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Iterator
 from typing import Final
 
-from frametime.metrics.lows import low_key, share_label
+from frametime.metrics.level import low_key, share_label
 from frametime.metrics.metric import MeasuredRun
 
 HITCHES: Final = {

@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.mann_kendall import kendall_score
+from frametime.metrics.trend import kendall_score
 from frametime.statistics.quantiles import normal_upper_p
 
 FloatArray = NDArray[np.float64]

@@ -7,11 +7,10 @@ from typing import Literal
 
 from frametime.capture import Capture
 from frametime.metrics.drift_words import open_sentence
-from frametime.metrics.energy import POWER
 from frametime.metrics.findings import Change
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import MeasuredRun
-from frametime.metrics.temperature import CORE_CLOCK, TEMPERATURE
+from frametime.metrics.sensor_values import CORE_CLOCK, POWER, TEMPERATURE
 from frametime.tuning.cautions import CAUTIONS
 from frametime.tuning.criterion import Criterion, EnduranceRules, judged, unmeasured, value_of
 from frametime.tuning.sensor_cover import sensor_cover

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from frametime.caveats import Caveat, Weight
-from frametime.metrics.judgement import judge
+from frametime.metrics.measure import judge
 
 
 def caveat(message: str, weight: Weight) -> Caveat:

@@ -11,8 +11,7 @@ import pytest
 from made_captures import capture_of
 from made_regularity import run_of
 
-from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.log_columns import column_with_gaps, logged_times_ns, shown_frames
+from frametime.metrics.frame_series import FrameSeries, column_with_gaps, logged_times_ns, shown_frames
 from frametime.metrics.options import MeasureOptions
 
 
@@ -54,7 +53,7 @@ def test_the_first_row_is_no_frame() -> None:
 def test_reading_gaps_does_not_import_pandas() -> None:
     code = (
         "import io, sys, pyarrow.csv as c\n"
-        "from frametime.metrics.log_columns import column_with_gaps\n"
+        "from frametime.metrics.frame_series import column_with_gaps\n"
         "table = c.read_csv(io.BytesIO(b'a,b\\n1,true\\n,\\n3,false\\n'))\n"
         "assert column_with_gaps(table, 'a')[0].tolist() == [1, 0, 3]\n"
         "assert column_with_gaps(table, 'b')[0].tolist() == [1, 0, 0]\n"

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from frametime.metrics.lows import low_key, mean_low_fps, percentile_low_fps, share_label, time_low_fps
+from frametime.metrics.level import low_key, mean_low_fps, percentile_low_fps, share_label, time_low_fps
 
 frame_times = st.lists(st.floats(0.1, 5000.0), min_size=1, max_size=80).map(
     lambda values: np.sort(np.array(values, dtype=np.float64))

@@ -12,16 +12,17 @@ from made_regularity import Array, clean_ms, hitches, planted, run_of, slope
 from scipy.stats import binom
 
 from frametime.metrics import resampling
-from frametime.metrics.block_draws import BlockDraws, draw_blocks
-from frametime.metrics.block_length import optimal_block_lengths
+from frametime.metrics.block_bootstrap import BlockDraws, draw_blocks, optimal_block_lengths
 from frametime.metrics.catalog import catalog_for
+from frametime.metrics.drift import drift_of
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import Interval, Missing
 from frametime.metrics.options import MeasureOptions
+from frametime.metrics.resampled_frames import sum_outcomes
 from frametime.metrics.resampled_run import Resampled, ResampledRun, make_interval
-from frametime.metrics.resampled_sums import sum_outcomes
 from frametime.metrics.resampled_tail import slow_frames
 from frametime.metrics.resampling import mean_block_length, within_run_intervals
+from frametime.metrics.stutter import stutters_of
 
 
 def positions_of(draws: BlockDraws, resample: int) -> np.ndarray:
@@ -84,7 +85,7 @@ def test_each_sum_is_that_of_a_resample_really_made() -> None:
     for resample in range(60):
         positions = positions_of(draws, resample)
         drawn = times_ms[positions]
-        stutters = np.isin(positions, series.stutters.positions).sum()
+        stutters = np.isin(positions, stutters_of(series).positions).sum()
         expected = {
             "average_fps": 1000 * n / drawn.sum(),
             "frame_time_variance_ms2": drawn.var(ddof=1),
@@ -261,8 +262,8 @@ def test_findings_bring_intervals_of_their_own() -> None:
     drifting = planted(1, slope(8.0))
     interval = intervals_of(drifting, ["drift_pct_per_min"])["drift_pct_per_min"]
     assert (interval.low, interval.high) == (
-        drifting.drift.slope_low_pct_per_min,
-        drifting.drift.slope_high_pct_per_min,
+        drift_of(drifting).slope_low_pct_per_min,
+        drift_of(drifting).slope_high_pct_per_min,
     )
     hitching = planted(2, hitches(30.0, 2.0, 0.02))
     assert intervals_of(hitching, ["hitch_period_s"])["hitch_period_s"].low < 2.03

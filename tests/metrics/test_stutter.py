@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from frametime.metrics import stutter
-from frametime.metrics.frame_times import frame_times_ms
+from frametime.metrics.frame_series import frame_times_ms
 from frametime.metrics.options import StutterRule
 from frametime.metrics.stutter import candidates, find_stutters, local_medians_ms, windows
 

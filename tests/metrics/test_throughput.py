@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from frametime.metrics.throughput import average_fps, exact, plotting_constants, quantile
+from frametime.metrics.level import average_fps, exact, plotting_constants, quantile
 
 values_lists = st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=40).map(lambda values: np.sort(np.array(values)))
 types = st.integers(1, 9)

@@ -13,13 +13,18 @@ import scipy.stats
 from arch.bootstrap import StationaryBootstrap, optimal_block_length
 from astropy.timeseries import LombScargle
 
-from frametime.metrics.block_draws import draw_blocks
-from frametime.metrics.block_length import optimal_block_lengths
+from frametime.metrics.block_bootstrap import draw_blocks, optimal_block_lengths
 from frametime.metrics.change_points import best_split, find_change_points, pettitt
-from frametime.metrics.mann_kendall import average_ranks, kendall_score, trend_test
 from frametime.metrics.refresh_rates import parse_refresh
 from frametime.metrics.spectrum import even_powers
-from frametime.metrics.theil_sen import pairwise_slopes, slope_interval, theil_sen_slope
+from frametime.metrics.trend import (
+    average_ranks,
+    kendall_score,
+    pairwise_slopes,
+    slope_interval,
+    theil_sen_slope,
+    trend_test,
+)
 
 DATA = Path(__file__).parent / "data"
 
