@@ -10,7 +10,7 @@ import numpy as np
 
 from frametime.metrics import level, pacing
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.metric import PRACTICE, Compute, Metric, Missing
+from frametime.metrics.metric import PRACTICE, Compute, Metric, Missing, row
 from frametime.metrics.options import MeasureOptions, StutterRule
 from frametime.metrics.stutter import stutters_of
 from frametime.units import DIMENSIONLESS, FRAMES_PER_SECOND, NS_PER_S
@@ -47,28 +47,24 @@ _PERCENTILES: Final = (
 def level_rows(options: MeasureOptions) -> tuple[Metric, ...]:
     """Average rate, median and quantiles in the tail."""
     kind = f"type {options.quantile_type}, {level.QUANTILE_NAMES[options.quantile_type]}"
-    average = Metric(
-        key="average_fps",
-        label="average rate",
-        unit=FRAMES_PER_SECOND,
-        better="higher",
-        group="level",
+    average = row("average_fps", "average rate", unit=FRAMES_PER_SECOND, better="higher", group="level")(
         definition="Frames divided by the time they took; never the mean of the rates of single frames.",
-        source="J. E. Smith, Communications of the ACM 31(10), 1988",
         compute=lambda series: level.average_fps(series.n_frames, series.duration_s),
+        source="J. E. Smith, Communications of the ACM 31(10), 1988",
     )
     return (
         average,
         *(
-            Metric(
-                key=f"{name}_frame_time_ms",
-                label=label,
+            row(
+                f"{name}_frame_time_ms",
+                label,
                 unit="ms",
                 better="lower",
                 group="level" if probability == 0.5 else "tail",
+            )(
                 definition=f"Frame time than which {meaning} (quantile of {kind}).",
-                source=_QUANTILES,
                 compute=partial(_quantile, probability=probability),
+                source=_QUANTILES,
             )
             for name, probability, label, meaning in _PERCENTILES
         ),
@@ -110,15 +106,10 @@ def low_rows(slowest_pct: float, options: MeasureOptions) -> tuple[Metric, ...]:
         ),
     )
     return tuple(
-        Metric(
-            key=level.low_key(slowest_pct, kind),
-            label=label,
-            unit=FRAMES_PER_SECOND,
-            better="higher",
-            group="lows",
+        row(level.low_key(slowest_pct, kind), label, unit=FRAMES_PER_SECOND, better="higher", group="lows")(
             definition=definition,
-            source=source,
             compute=compute,
+            source=source,
         )
         for kind, label, definition, source, compute in kinds
     )
@@ -167,15 +158,10 @@ def stutter_rows(rule: StutterRule) -> tuple[Metric, ...]:
         ),
     )
     return tuple(
-        Metric(
-            key=key,
-            label=label,
-            unit=unit,
-            better="lower",
-            group="stutter",
+        row(key, label, unit=unit, better="lower", group="stutter")(
             definition=definition,
-            source=source,
             compute=compute,
+            source=source,
         )
         for key, label, unit, definition, compute in kinds
     )
@@ -184,26 +170,21 @@ def stutter_rows(rule: StutterRule) -> tuple[Metric, ...]:
 def class_rows() -> tuple[Metric, ...]:
     """Frames that are long whatever is around them, and the longest."""
     counts = tuple(
-        Metric(
-            key=f"{word}_over_{limit_ms}ms_count",
-            label=f"{'hitches' if word == 'hitch' else 'freezes'} over {limit_ms} ms",
+        row(
+            f"{word}_over_{limit_ms}ms_count",
+            f"{'hitches' if word == 'hitch' else 'freezes'} over {limit_ms} ms",
             unit="{count}",
             better="lower",
             group="stutter",
+        )(
             definition=f"Frames longer than {limit_ms} ms.",
-            source=source,
             compute=partial(_count_over, limit_ms=float(limit_ms)),
+            source=source,
         )
         for word, limit_ms, source in _CLASSES
     )
-    longest = Metric(
-        key="max_frame_time_ms",
-        label="longest frame time",
-        unit="ms",
-        better="lower",
-        group="tail",
+    longest = row("max_frame_time_ms", "longest frame time", unit="ms", better="lower", group="tail")(
         definition="The longest frame of the run.",
-        source=PRACTICE,
         compute=lambda series: float(series.sorted_ms[-1]),
     )
     return (*counts, longest)
@@ -227,40 +208,25 @@ def pacing_rows() -> tuple[Metric, ...]:
         *_spread_rows(),
         *_step_rows(),
         *(_allan_row(averaged) for averaged in AVERAGED_FRAMES),
-        Metric(
-            key="alternation",
-            label="alternation of frame times",
-            unit=DIMENSIONLESS,
-            better="neither",
-            group="rhythm",
+        row("alternation", "alternation of frame times", unit=DIMENSIONLESS, better="neither", group="rhythm")(
             definition="Lag-1 autocorrelation of the frame times: near -1 when short and long frames alternate.",
-            source="NIST Statistical Reference Datasets, univariate summary statistics",
             compute=_needs(2, _alternation),
+            source="NIST Statistical Reference Datasets, univariate summary statistics",
         ),
     )
 
 
 def _spread_rows() -> tuple[Metric, ...]:
     return (
-        Metric(
-            key="frame_time_variance_ms2",
-            label="variance of the frame time",
-            unit="ms2",
-            better="lower",
-            group="pacing",
+        row("frame_time_variance_ms2", "variance of the frame time", unit="ms2", better="lower", group="pacing")(
             definition="Sample variance of the frame times, divisor n - 1.",
-            source="Chan, Golub and LeVeque, The American Statistician 37(3), 1983",
             compute=_needs(2, lambda series: series.variance_ms2),
+            source="Chan, Golub and LeVeque, The American Statistician 37(3), 1983",
         ),
-        Metric(
-            key="frame_time_cv",
-            label="relative spread of the frame time",
-            unit=DIMENSIONLESS,
-            better="lower",
-            group="pacing",
+        row("frame_time_cv", "relative spread of the frame time", unit=DIMENSIONLESS, better="lower", group="pacing")(
             definition="Standard deviation of the frame times divided by their mean (coefficient of variation).",
-            source="NIST/SEMATECH e-Handbook of Statistical Methods (from memory)",
             compute=_needs(2, lambda series: sqrt(series.variance_ms2) / _mean_ms(series)),
+            source="NIST/SEMATECH e-Handbook of Statistical Methods (from memory)",
         ),
     )
 
@@ -297,15 +263,10 @@ def _step_rows() -> tuple[Metric, ...]:
         ),
     )
     return tuple(
-        Metric(
-            key=key,
-            label=label,
-            unit="ms",
-            better="lower",
-            group="pacing",
+        row(key, label, unit="ms", better="lower", group="pacing")(
             definition=definition,
-            source=source,
             compute=_needs(2, compute),
+            source=source,
         )
         for key, label, definition, source, compute in kinds
     )
@@ -313,18 +274,13 @@ def _step_rows() -> tuple[Metric, ...]:
 
 def _allan_row(averaged: int) -> Metric:
     frames = counted(averaged, "frame")
-    return Metric(
-        key=f"pacing_adev_{averaged}",
-        label=f"Allan deviation over {frames}",
-        unit=DIMENSIONLESS,
-        better="lower",
-        group="pacing",
-        definition=(
-            f"Overlapping Allan deviation of the timestamps: how much the mean of {frames} differs from the mean of "
-            f"the {frames} before, as a share of the mean frame time."
-        ),
-        source=_ALLAN,
+    return row(
+        f"pacing_adev_{averaged}", f"Allan deviation over {frames}", unit=DIMENSIONLESS, better="lower", group="pacing"
+    )(
+        definition=f"Overlapping Allan deviation of the timestamps: how much the mean of {frames} differs from the mean "
+        f"of the {frames} before, as a share of the mean frame time.",
         compute=_needs(2 * averaged, partial(_allan, averaged=averaged)),
+        source=_ALLAN,
     )
 
 

@@ -11,7 +11,7 @@ from frametime.metrics.drift import drift_of, level_change_count, warm_up_length
 from frametime.metrics.dropped import dropped_of
 from frametime.metrics.findings import DroppedFrames, FixedRefreshFit, MotionSteps, SpectralLine, VariableRefreshFit
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.metric import PRACTICE, Metric, Missing
+from frametime.metrics.metric import Metric, Missing, row
 from frametime.metrics.motion import motion_steps, step_errors
 from frametime.metrics.options import MeasureOptions, Refresh
 from frametime.metrics.refresh_rates import describe_refresh
@@ -32,10 +32,6 @@ _CHANGES: Final = (
 
 Fit = TypeVar("Fit")
 Find = Callable[[FrameSeries, Refresh], object]
-
-_count = partial(Metric, unit="{count}", source=PRACTICE)
-_share = partial(Metric, unit=DIMENSIONLESS, source=PRACTICE)
-_length = partial(Metric, unit="ms", better="lower", source=PRACTICE)
 
 
 def regularity_metrics(options: MeasureOptions) -> tuple[Metric, ...]:
@@ -59,48 +55,28 @@ def _given(value: float | None, reason: str) -> float | Missing:
 
 def _rhythm_rows() -> tuple[Metric, ...]:
     return (
-        _share(
-            key="alternating_fraction",
-            label="frames that alternate",
-            better="lower",
-            group="rhythm",
+        row("alternating_fraction", "frames that alternate", unit=DIMENSIONLESS, better="lower", group="rhythm")(
             definition="Share of frames in runs of 24 or more that are alternately longer and shorter by 5 % or more.",
             compute=lambda series: rhythm_of(series).alternating_fraction,
         ),
-        _length(
-            key="alternation_ms",
-            label="size of the alternation",
-            group="rhythm",
+        row("alternation_ms", "size of the alternation", unit="ms", better="lower", group="rhythm")(
             definition="Median step from frame to frame where frames alternate.",
             compute=lambda series: _given(rhythm_of(series).alternation_ms, "no frames alternate"),
         ),
-        Metric(
-            key="hitch_period_s",
-            label="hitches recur every",
-            unit="s",
-            better="neither",
-            group="rhythm",
+        row("hitch_period_s", "hitches recur every", unit="s", better="neither", group="rhythm")(
             definition="Period at which stutters recur, where chance would do as well in less than 1 of 100 runs.",
-            source=_RAYLEIGH,
             compute=_hitch_period,
+            source=_RAYLEIGH,
         ),
-        Metric(
-            key="spectrum_line_hz",
-            label="strongest rhythm",
-            unit="Hz",
-            better="neither",
-            group="rhythm",
+        row("spectrum_line_hz", "strongest rhythm", unit="Hz", better="neither", group="rhythm")(
             definition="Frequency of the largest significant line in the spectrum of the frame times.",
-            source=_SPECTRUM,
             compute=lambda series: _line(series, lambda line: line.frequency_hz),
-        ),
-        _length(
-            key="spectrum_line_ms",
-            label="size of the strongest rhythm",
-            group="rhythm",
-            definition="Amplitude of the largest significant line in the spectrum of the frame times.",
             source=_SPECTRUM,
+        ),
+        row("spectrum_line_ms", "size of the strongest rhythm", unit="ms", better="lower", group="rhythm")(
+            definition="Amplitude of the largest significant line in the spectrum of the frame times.",
             compute=lambda series: _line(series, lambda line: line.amplitude_ms),
+            source=_SPECTRUM,
         ),
     )
 
@@ -120,75 +96,42 @@ def _line(series: FrameSeries, part: Callable[[SpectralLine], float]) -> float |
 
 def _drift_rows() -> tuple[Metric, ...]:
     return (
-        Metric(
-            key="drift_pct_per_min",
-            label="drift",
-            unit="%/min",
-            better="neither",
-            group="drift",
-            definition=(
-                "Theil-Sen slope of the per-second median frame time, in percent of its median; without warm-up."
-            ),
-            source=_TREND,
+        row("drift_pct_per_min", "drift", unit="%/min", better="neither", group="drift")(
+            definition="Theil-Sen slope of the per-second median frame time, in percent of its median; "
+            "without warm-up.",
             compute=lambda series: _given(drift_of(series).slope_pct_per_min, drift_of(series).sentence.rstrip(".")),
+            source=_TREND,
         ),
-        Metric(
-            key="warm_up_s",
-            label="warm-up",
-            unit="s",
-            better="lower",
-            group="drift",
+        row("warm_up_s", "warm-up", unit="s", better="lower", group="drift")(
             definition="Length of the first part of the run whose level lies away from the rest; 0 when there is none.",
-            source=PRACTICE,
             compute=warm_up_length_s,
         ),
-        _count(
-            key="level_change_count",
-            label="changes of level",
-            better="lower",
-            group="drift",
+        row("level_change_count", "changes of level", unit="{count}", better="lower", group="drift")(
             definition="Change points of the per-second median frame time.",
-            source=_CHANGES,
             compute=level_change_count,
+            source=_CHANGES,
         ),
     )
 
 
 def _fixed_rows(on: str) -> tuple[Metric, ...]:
     return (
-        Metric(
-            key="refresh_uneven_per_min",
-            label="uneven steps per minute",
-            unit="{count}/min",
-            better="lower",
-            group="display",
+        row("refresh_uneven_per_min", "uneven steps per minute", unit="{count}/min", better="lower", group="display")(
             definition=f"Frames shown for another number of refreshes than the frame before, per minute; {on}.",
-            source=PRACTICE,
             compute=lambda series: _of_fixed(series, _uneven_per_min),
         ),
-        _share(
-            key="refresh_repeat_fraction",
-            label="repeated refreshes",
-            better="lower",
-            group="display",
+        row("refresh_repeat_fraction", "repeated refreshes", unit=DIMENSIONLESS, better="lower", group="display")(
             definition=f"Share of refreshes that showed the frame of the refresh before once more; {on}.",
             compute=lambda series: _of_fixed(series, lambda fit: fit.repeat_count / fit.n_refreshes),
         ),
-        _count(
-            key="refresh_skipped_count",
-            label="frames replaced unseen",
-            better="lower",
-            group="display",
+        row("refresh_skipped_count", "frames replaced unseen", unit="{count}", better="lower", group="display")(
             definition=f"Frames that were replaced by the next before a refresh could show them; {on}.",
             compute=lambda series: _of_fixed(series, lambda fit: fit.skipped_frame_count),
         ),
-        _length(
-            key="judder_rms_ms",
-            label="judder",
-            group="display",
+        row("judder_rms_ms", "judder", unit="ms", better="lower", group="display")(
             definition=f"Root mean square of the shown step minus the frame's own step; {on}.",
-            source="2:3 cadence of film on 60 Hz as in SMPTE practice",
             compute=lambda series: _of_fixed(series, lambda fit: fit.judder_rms_ms),
+            source="2:3 cadence of film on 60 Hz as in SMPTE practice",
         ),
     )
 
@@ -221,36 +164,40 @@ def _no_steps(series: FrameSeries, find: Find) -> Missing:
 
 def _variable_rows(on: str) -> tuple[Metric, ...]:
     return (
-        _share(
-            key="refresh_inside_frames_fraction",
-            label="frames inside the window",
+        row(
+            "refresh_inside_frames_fraction",
+            "frames inside the window",
+            unit=DIMENSIONLESS,
             better="higher",
             group="display",
+        )(
             definition=f"Share of frames whose step lies inside the window; {on}.",
             compute=lambda series: _of_variable(series, lambda fit: fit.inside_frames_fraction),
         ),
-        _share(
-            key="refresh_inside_time_fraction",
-            label="time inside the window",
+        row(
+            "refresh_inside_time_fraction",
+            "time inside the window",
+            unit=DIMENSIONLESS,
             better="higher",
             group="display",
+        )(
             definition=f"Share of the time in which frames come inside the window; {on}.",
             compute=lambda series: _of_variable(series, lambda fit: fit.inside_time_fraction),
         ),
-        _share(
-            key="refresh_below_time_fraction",
-            label="time below the window",
-            better="lower",
-            group="display",
+        row(
+            "refresh_below_time_fraction", "time below the window", unit=DIMENSIONLESS, better="lower", group="display"
+        )(
             definition="Share of the time in which frames come too slowly and the display repeats them "
             f"(frame doubling); {on}.",
             compute=lambda series: _of_variable(series, lambda fit: fit.below_time_fraction),
         ),
-        _share(
-            key="refresh_above_time_fraction",
-            label="time above the window",
+        row(
+            "refresh_above_time_fraction",
+            "time above the window",
+            unit=DIMENSIONLESS,
             better="neither",
             group="display",
+        )(
             definition=f"Share of the time in which frames come too fast and tear or wait; {on}.",
             compute=lambda series: _of_variable(series, lambda fit: fit.above_time_fraction),
         ),
@@ -264,10 +211,7 @@ def _motion_rows() -> tuple[Metric, ...]:
         ("worst", "worst", "the largest in size", lambda motion: abs(motion.worst_ms)),
     )
     return tuple(
-        _length(
-            key=f"motion_step_error_{kind}_ms",
-            label=f"motion step error, {label}",
-            group="motion",
+        row(f"motion_step_error_{kind}_ms", f"motion step error, {label}", unit="ms", better="lower", group="motion")(
             definition=f"Shown step minus simulated step, drift between the two clocks removed: {meaning}.",
             compute=partial(_of_motion, read=read),
         )
@@ -285,38 +229,26 @@ def _of_motion(series: FrameSeries, read: Callable[[MotionSteps], float]) -> flo
 
 def _dropped_rows() -> tuple[Metric, ...]:
     return (
-        _count(
-            key="dropped_count",
-            label="frames never shown",
-            better="lower",
-            group="dropped",
+        row("dropped_count", "frames never shown", unit="{count}", better="lower", group="dropped")(
             definition="Frames that were rendered and never shown.",
             compute=lambda series: _of_dropped(series, lambda dropped: dropped.count),
         ),
-        _share(
-            key="dropped_fraction",
-            label="share of frames never shown",
-            better="lower",
-            group="dropped",
+        row("dropped_fraction", "share of frames never shown", unit=DIMENSIONLESS, better="lower", group="dropped")(
             definition="Frames that were rendered and never shown, divided by all frames.",
             compute=lambda series: _of_dropped(series, lambda dropped: dropped.fraction),
         ),
-        _count(
-            key="dropped_longest_run",
-            label="most frames in a row never shown",
-            better="lower",
-            group="dropped",
+        row("dropped_longest_run", "most frames in a row never shown", unit="{count}", better="lower", group="dropped")(
             definition="Longest run of frames of which none was shown.",
             compute=lambda series: _of_dropped(series, lambda dropped: dropped.longest_run),
         ),
-        Metric(
-            key="shown_average_fps",
-            label="average rate of shown frames",
+        row(
+            "shown_average_fps",
+            "average rate of shown frames",
             unit=FRAMES_PER_SECOND,
             better="higher",
             group="dropped",
+        )(
             definition="Shown frames divided by the time of the run.",
-            source=PRACTICE,
             compute=lambda series: _of_dropped(series, lambda dropped: dropped.shown_average_fps),
         ),
     )
