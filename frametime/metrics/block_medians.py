@@ -12,6 +12,27 @@ from numpy.typing import NDArray
 _SHORT: Final = 128
 
 
+def median(values: NDArray[np.float64]) -> float:
+    """Median of one finite value or more, left in their order.
+
+    ``np.median`` gives the same, but loads ``numpy.ma`` for it: 9 ms of a quick check that takes 200.
+
+    Examples
+    --------
+    >>> median(np.array([3.0, 1.0, 2.0, 5.0]))
+    2.5
+    """
+    return median_in_place(np.array(values))
+
+
+def median_in_place(values: NDArray[np.float64]) -> float:
+    """Median of values that are no longer needed in their order."""
+    n = values.size
+    values.partition(n // 2)
+    upper = float(values[n // 2])
+    return upper if n % 2 else 0.5 * (float(values[: n // 2].max()) + upper)
+
+
 def medians_between(values: NDArray[np.float64], edges: NDArray[np.int64]) -> NDArray[np.float64]:
     """Median of each stretch ``values[edges[i]:edges[i + 1]]``, none of them empty.
 
@@ -21,7 +42,7 @@ def medians_between(values: NDArray[np.float64], edges: NDArray[np.int64]) -> ND
     [2.0, 6.0]
     """
     if int(edges[-1] - edges[0]) > _SHORT * (edges.size - 1):
-        return np.array([np.median(values[low:high]) for low, high in pairwise(edges.tolist())])
+        return np.array([median(values[low:high]) for low, high in pairwise(edges.tolist())])
     medians = np.empty(edges.size - 1)
     lengths = np.diff(edges)
     by_length = np.argsort(lengths, kind="stable")

@@ -277,8 +277,8 @@ def _allan_row(averaged: int) -> Metric:
     return row(
         f"pacing_adev_{averaged}", f"Allan deviation over {frames}", unit=DIMENSIONLESS, better="lower", group="pacing"
     )(
-        definition=f"Overlapping Allan deviation of the timestamps: how much the mean of {frames} differs from the mean "
-        f"of the {frames} before, as a share of the mean frame time.",
+        definition=f"Overlapping Allan deviation of the timestamps: how much the mean of {frames} differs from the "
+        f"mean of the {frames} before, as a share of the mean frame time.",
         compute=_needs(2 * averaged, partial(_allan, averaged=averaged)),
         source=_ALLAN,
     )

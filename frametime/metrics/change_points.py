@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.block_medians import medians_between
+from frametime.metrics.block_medians import median, medians_between
 from frametime.metrics.trend import autocorrelation, average_ranks
 
 
@@ -62,7 +62,7 @@ def inflation_of(residual: NDArray[np.float64], n_fitted: int) -> float:
 
 def clipped_variance(residual: NDArray[np.float64], n_fitted: int) -> float:
     """Mean square of a residual whose far outliers are clipped at three standard deviations, robustly estimated."""
-    limit = 3.0 * 1.4826 * float(np.median(np.abs(residual)))
+    limit = 3.0 * 1.4826 * median(np.abs(residual))
     return float(np.sum(np.clip(residual, -limit, limit) ** 2)) / max(residual.size - n_fitted, 1)
 
 
@@ -95,7 +95,7 @@ def change_test(values: NDArray[np.float64]) -> tuple[int, float]:
     """
     largest, split, _ = pettitt(values)
     n = values.size
-    before, after = float(np.median(values[:split])), float(np.median(values[split:]))
+    before, after = median(values[:split]), median(values[split:])
     residual = values - np.where(np.arange(n) < split, before, after)
     inflation = inflation_of(residual, 3)
     rank_p = 2.0 * math.exp(-6.0 * largest**2 / ((n**3 + n**2) * inflation))
@@ -140,7 +140,7 @@ def without_wild_values(values: NDArray[np.float64]) -> NDArray[np.float64]:
     padded = np.concatenate((values[2:0:-1], values, values[-2:-4:-1]))
     medians = np.sort(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)[:, 2]
     deviations = np.abs(values - medians)
-    scatter = 1.4826 * float(np.median(deviations))
+    scatter = 1.4826 * median(deviations)
     return np.where(deviations > 6.0 * scatter, medians, values) if scatter > 0.0 else values
 
 
@@ -221,8 +221,8 @@ def _shortest_change(
         if n_stretches * p_value >= significance or _is_line(part, split):
             continue
         # Ranks find that there is a change, but blocks that lie a little high before it draw the place to them.
-        split = best_split(part, float(np.median(part[:split])), float(np.median(part[split:])))
-        before, after = float(np.median(part[:split])), float(np.median(part[split:]))
+        split = best_split(part, median(part[:split]), median(part[split:]))
+        before, after = median(part[:split]), median(part[split:])
         is_long = (
             min(split, part.size - split) >= min_blocks and min(start + split - low, high - start - split) >= min_blocks
         )

@@ -8,6 +8,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from frametime.metrics.block_medians import median
 from frametime.metrics.findings import FixedRefreshFit, VariableRefreshFit
 from frametime.metrics.frame_series import FrameSeries, logged_times_ns, once_a_series, shown_frames
 from frametime.metrics.metric import Missing
@@ -130,7 +131,7 @@ def _phase_and_slope(turns: NDArray[np.float64]) -> tuple[float, float, bool]:
     # Equal display times lie no time apart, and tell no rate.
     coarse = turned / apart if abs(turned) <= WIDEST_RATE_DIFFERENCE * apart and apart > 0.0 else 0.0
     means = (circle * np.exp(-2j * np.pi * coarse * chosen)).mean(axis=1)
-    if float(np.median(np.abs(means))) < LOCKED_CONCENTRATION:
+    if median(np.abs(means)) < LOCKED_CONCENTRATION:
         return _in_turns(means.mean()), 0.0, False
     middles = chosen.mean(axis=1)
     center = float(middles.mean())

@@ -7,7 +7,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.block_medians import Blocks, absolute_steps, block_edges, make_blocks
+from frametime.metrics.block_medians import Blocks, absolute_steps, block_edges, make_blocks, median
 from frametime.metrics.change_points import ChangePoint, best_split, find_change_points
 from frametime.metrics.distributions import normal_quantile
 from frametime.metrics.drift_words import change_sentence, drift_sentence, warm_up_sentence
@@ -170,10 +170,10 @@ def _slope(
 ) -> tuple[float, float, float, float]:
     """Slope and its interval in percent of the median level per minute, and the p value of the trend."""
     slopes = pairwise_slopes(times_s, levels_ms)
-    slope = float(np.median(slopes))
+    slope = median(slopes)
     test = trend_test(levels_ms)
     low, high = slope_interval(slopes, score_variance=test.variance, normal_factor=normal_quantile(0.5 + 0.5 * level))
-    to_pct_per_min = 6000.0 / float(np.median(levels_ms))
+    to_pct_per_min = 6000.0 / median(levels_ms)
     return slope * to_pct_per_min, low * to_pct_per_min, high * to_pct_per_min, test.p_value
 
 
@@ -189,8 +189,8 @@ def _find_warm_up(blocks: Blocks, rule: DriftRule) -> tuple[WarmUp | None, int]:
     if blocks.ends_s[-1] < rule.warm_up_min_s or longest < 2:
         return None, 0
     rest = levels_ms[longest:]
-    center = float(np.median(rest))
-    scatter = 1.4826 * float(np.median(np.abs(rest - center)))
+    center = median(rest)
+    scatter = 1.4826 * median(np.abs(rest - center))
     threshold = max(rule.warm_up_pct / 100.0 * center, rule.warm_up_scatters * scatter)
     deviations = levels_ms - center
     side = float(np.sign(deviations[0]))
@@ -202,7 +202,7 @@ def _find_warm_up(blocks: Blocks, rule: DriftRule) -> tuple[WarmUp | None, int]:
     if n_first < 2 or n_first > longest:
         return None, 0
     skip_s = float(blocks.ends_s[n_first - 1])
-    difference_pct = 100.0 * (float(np.median(levels_ms[:n_first])) / float(np.median(levels_ms[n_first:])) - 1.0)
+    difference_pct = 100.0 * (median(levels_ms[:n_first]) / median(levels_ms[n_first:]) - 1.0)
     sentence = warm_up_sentence(skip_s, difference_pct)
     return WarmUp(skip_s=skip_s, difference_pct=difference_pct, sentence=sentence), n_first
 

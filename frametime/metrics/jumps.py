@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from frametime.metrics.block_medians import median
 from frametime.metrics.change_points import ChangePoint
 from frametime.metrics.distributions import student_cdf
 
@@ -67,8 +68,8 @@ def find_jumps(
     # A jump between two blocks also shows in steps over one block more, but not as well where it is.
     for gap in (1, 2):
         steps = logs[gap:] - logs[:-gap]
-        deviations = steps - float(np.median(steps))
-        scatter = 1.4826 * float(np.median(np.abs(deviations)))
+        deviations = steps - median(steps)
+        scatter = 1.4826 * median(np.abs(deviations))
         # Most steps are equal where a timer is coarse: then it gives no scale, and two levels are told by their test.
         if not scatter > 0.0:
             continue
@@ -97,18 +98,16 @@ def _sides(logs: NDArray[np.float64], stop: int, start: int, n_side: int, least:
     earlier, later = np.triu_indices(n_side, k=1)
     first, second = logs[stop - n_side : stop], logs[start : start + n_side]
     # A median of slopes: a block that has left the level again must not bend the lines towards itself.
-    slope = float(
-        np.median(np.concatenate([(side[later] - side[earlier]) / (later - earlier) for side in (first, second)]))
-    )
+    slope = median(np.concatenate([(side[later] - side[earlier]) / (later - earlier) for side in (first, second)]))
     flat_first, flat_second = first - slope * times, second - slope * times
     to_middle = 0.5 * (n_side - 1) + 0.5 * (start - stop + 1)
-    before = float(np.median(flat_first)) + slope * to_middle
-    after = float(np.median(flat_second)) - slope * to_middle
+    before = median(flat_first) + slope * to_middle
+    after = median(flat_second) - slope * to_middle
     if (step := abs(after - before)) < least:
         return None
     # At the time of each block it must lie beyond half the step from the line of the other side.
     sign = math.copysign(1.0, after - before)
-    stays = np.all(sign * (flat_second - float(np.median(flat_second))) > -0.5 * step) and np.all(
-        sign * (flat_first - float(np.median(flat_first))) < 0.5 * step
+    stays = np.all(sign * (flat_second - median(flat_second)) > -0.5 * step) and np.all(
+        sign * (flat_first - median(flat_first)) < 0.5 * step
     )
     return (before, after) if stays else None

@@ -13,6 +13,8 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from frametime.metrics.block_medians import median_in_place
+
 _BLOCK: Final = 1 << 15
 # Powers of 15/16 over one block: 4096 of them span 115 orders of magnitude, far inside the range of float64.
 _JITTER_BLOCK: Final = 4096
@@ -147,7 +149,7 @@ def jitter(frame_times_ms: NDArray[np.float64]) -> Jitter:
     _at_least(frame_times_ms, 2)
     jitters_ms = frame_times_ms[1:] - frame_times_ms[:-1]
     running_jitter(jitters_ms, out=jitters_ms)
-    return Jitter(last_ms=float(jitters_ms[-1]), median_ms=float(np.median(jitters_ms, overwrite_input=True)))
+    return Jitter(last_ms=float(jitters_ms[-1]), median_ms=median_in_place(jitters_ms))
 
 
 def running_jitter(differences: NDArray[np.float64], *, out: NDArray[np.float64] | None = None) -> NDArray[np.float64]:

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from frametime.metrics.block_medians import median
 from frametime.metrics.distributions import chi_squared_tail, student_quantile
 from frametime.metrics.findings import HitchPeriod
 from frametime.metrics.period_search import DEFAULT_RULE, LEAST_CHANCE, PeriodFit, PeriodRule, best_period
@@ -107,7 +108,7 @@ def _best_look(
 
 
 def _is_covered(fit: PeriodFit, rule: PeriodRule) -> bool:
-    n_distinct = np.unique(fit.beats[fit.follows]).size
+    n_distinct = len(set(fit.beats[fit.follows].tolist()))
     return n_distinct >= rule.min_hitches and fit.covered_fraction >= rule.min_covered_fraction
 
 
@@ -148,7 +149,7 @@ def pooled_hitch_period(
     if p_value >= rule.significance:
         return None, f"the hitches of {len(looks)} runs follow no period (p = {p_value:.2g})"
     periods_s = [fit.period_s for _, fit, _ in looks]
-    middle_s = float(np.median(np.array(periods_s)))
+    middle_s = median(np.array(periods_s))
     if any(abs(period_s - middle_s) > 0.1 * middle_s for period_s in periods_s):
         return None, f"the runs disagree about the period: {', '.join(f'{period_s:.3g}' for period_s in periods_s)} s"
     if not all(_is_covered(fit, rule) for _, fit, _ in looks):

@@ -7,6 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from frametime.metrics.block_medians import median
 from frametime.metrics.findings import Rhythm
 from frametime.metrics.frame_series import FrameSeries, once_a_series
 from frametime.metrics.periodicity import find_hitch_period
@@ -125,7 +126,7 @@ def alternation(
         return 0.0, None
     # The steps between the frames of a run: one fewer than its frames.
     inside = inside_runs(first, last - 1, frame_times_ms.size - 1)
-    return min(1.0, n_alternating / frame_times_ms.size), float(np.median(np.abs(np.diff(frame_times_ms)[inside])))
+    return min(1.0, n_alternating / frame_times_ms.size), median(np.abs(np.diff(frame_times_ms)[inside]))
 
 
 def _turns(frame_times_ms: NDArray[np.float64], min_step_fraction: float) -> NDArray[np.bool_]:

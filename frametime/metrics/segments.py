@@ -8,7 +8,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.block_medians import Blocks, make_blocks
+from frametime.metrics.block_medians import Blocks, make_blocks, median
 from frametime.metrics.change_points import best_split
 from frametime.metrics.findings import Segment
 from frametime.metrics.frame_series import FrameSeries, once_a_series
@@ -137,7 +137,7 @@ def _is_sharp(times_ms: NDArray[np.float64], ends_s: NDArray[np.float64], cut: i
     at_s = float(ends_s[cut - 1])
     first = min(int(np.searchsorted(ends_s, at_s - rule.sharp_s)), cut - 3)
     last = max(int(np.searchsorted(ends_s, at_s + rule.sharp_s)), cut + 3)
-    before, after = float(np.median(times_ms[max(first, 0) : cut])), float(np.median(times_ms[cut:last]))
+    before, after = median(times_ms[max(first, 0) : cut]), median(times_ms[cut:last])
     return max(before, after) >= rule.jump_ratio * min(before, after)
 
 
@@ -172,14 +172,14 @@ def _with_still(
 def _level_and_spread(series: FrameSeries, low: int, high: int) -> tuple[float, float]:
     """Median frame time, and median absolute step relative to it."""
     times_ms = series.frame_times_ms[low:high]
-    level = float(np.median(times_ms))
+    level = median(times_ms)
     steps = np.abs(np.diff(times_ms))
-    return level, (float(np.median(steps)) if steps.size else 0.0) / level
+    return level, (median(steps) if steps.size else 0.0) / level
 
 
 def _median_ms(series: FrameSeries, low: int, high: int) -> float:
     if high - low < series.n_frames:
-        return float(np.median(series.frame_times_ms[low:high]))
+        return median(series.frame_times_ms[low:high])
     # The usual capture is one stretch, and its frames are sorted already.
     return float(0.5 * (series.sorted_ms[(high - 1) // 2] + series.sorted_ms[high // 2]))
 

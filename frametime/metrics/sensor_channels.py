@@ -9,6 +9,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from frametime.metrics.block_medians import median
 from frametime.metrics.frame_series import FrameSeries, numpy_column
 from frametime.metrics.metric import Missing
 from frametime.units import NS_PER_S
@@ -195,6 +196,6 @@ def channel(series: FrameSeries, name: str) -> Channel | Missing:
         values=np.interp(points_s, near_s, near),
         sample_values=near[in_span],
         duration_s=end_s,
-        step_s=float(np.median(np.diff(near_s))),
+        step_s=median(np.diff(near_s)),
         longest_step_s=float(np.max(np.diff(points_s))),
     )

@@ -8,7 +8,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.block_medians import medians_between
+from frametime.metrics.block_medians import median, medians_between
 from frametime.metrics.distributions import chi_squared_tail
 from frametime.metrics.findings import SpectralLine
 from frametime.metrics.frame_series import FrameSeries, once_a_series
@@ -102,7 +102,7 @@ def without_level(
     levels = medians_between(frame_times_ms, edges)
     middles = 0.5 * (ends_s[edges[:-1]] + ends_s[edges[1:] - 1])
     rest = frame_times_ms - np.interp(ends_s, middles, levels)
-    limit = rule.clip_scatters * 1.4826 * float(np.median(np.abs(rest)))
+    limit = rule.clip_scatters * 1.4826 * median(np.abs(rest))
     return np.clip(rest, -limit, limit)
 
 
@@ -184,7 +184,7 @@ def averaged_spectrum(
     n_segments = min(rule.max_segments, n // size)
     starts = [(n - size) // 2] if n_segments == 1 else np.linspace(0, n - size, n_segments).astype(int).tolist()
     parts = [slice(start, start + size) for start in starts]
-    median_s = float(np.median([np.median(frame_times_ms[part]) for part in parts])) / 1000.0
+    median_s = median(np.array([median(frame_times_ms[part]) for part in parts])) / 1000.0
     spans_s = [float(ends_s[part.stop - 1] - ends_s[part.start]) for part in parts]
     longest_s = rule.most_uneven * size * median_s
     parts = [part for part, span_s in zip(parts, spans_s, strict=True) if span_s <= longest_s]

@@ -8,6 +8,7 @@ from typing import Final, Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from frametime.metrics.block_medians import median
 from frametime.metrics.findings import Throttling
 from frametime.metrics.frame_series import FrameSeries, once_a_series
 from frametime.metrics.metric import Missing
@@ -133,7 +134,7 @@ def _watched(series: FrameSeries, rule: ThrottlingRule) -> _Watch | Missing:
     if np.count_nonzero(inside) < 2:
         outside = outside_reason(CORE_CLOCK, times_s, end_s)
         return Missing(reason=outside or "fewer than two core clock samples lie in the capture")
-    ends_s = np.minimum(np.append(times_s[1:], times_s[-1] + float(np.median(np.diff(times_s)))), end_s)[inside]
+    ends_s = np.minimum(np.append(times_s[1:], times_s[-1] + median(np.diff(times_s))), end_s)[inside]
     times_s, clock_mhz = times_s[inside], clock_mhz[inside]
     hot, drawing, reasons = _standings(series, times_s, rule)
     known = hot.known | drawing.known

@@ -8,6 +8,7 @@ from typing import Final, Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from frametime.metrics.block_medians import median
 from frametime.metrics.frame_series import frame_times_ms, frame_times_ns
 from frametime.metrics.options import QualityRule
 
@@ -166,7 +167,7 @@ def _beat_ms(timestamps_ns: NDArray[np.int64], near_ms: float, ratio: float) -> 
         return None
     tens_ms = (stretch_ns[_BEATS:] - stretch_ns[:-_BEATS]) / 1e6
     of_ten_beats = tens_ms[np.abs(tens_ms - _BEATS * near_ms) < 0.5 * near_ms]
-    beat_ms = float(np.median(of_ten_beats)) / _BEATS if of_ten_beats.size else near_ms
+    beat_ms = median(of_ten_beats) / _BEATS if of_ten_beats.size else near_ms
     one = _spread_beside_beat(frame_times_ms(stretch_ns), beat_ms)
     return beat_ms if _spread_beside_beat(tens_ms, beat_ms) < ratio * sqrt(_BEATS) * one else None
 
@@ -175,4 +176,4 @@ def _spread_beside_beat(spans_ms: NDArray[np.float64], beat_ms: float) -> float:
     """Median absolute deviation of the spans from whole beats, in beats."""
     beats = spans_ms / beat_ms
     beside = beats - np.rint(beats)
-    return float(np.median(np.abs(beside - float(np.median(beside)))))
+    return median(np.abs(beside - median(beside)))

@@ -7,6 +7,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from frametime.metrics.block_medians import median
 from frametime.metrics.distributions import normal_two_sided_p
 
 
@@ -33,7 +34,7 @@ def theil_sen_slope(times: NDArray[np.float64], levels: NDArray[np.float64]) -> 
     """
     if times.size < 2:
         raise ValueError(f"times must hold two points or more, got {times.size!r}")
-    return float(np.median(pairwise_slopes(times, levels)))
+    return median(pairwise_slopes(times, levels))
 
 
 def slope_interval(

@@ -8,9 +8,17 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from frametime.metrics.block_medians import medians_between
+from frametime.metrics.block_medians import median, median_in_place, medians_between
 
 values_lists = st.lists(st.floats(0.0, 1e9), min_size=1, max_size=40)
+
+
+@given(values=values_lists)
+def test_median(values: list[float]) -> None:
+    array = np.array(values)
+    assert median(array) == float(np.median(values))
+    assert array.tolist() == values
+    assert median_in_place(array) == float(np.median(values))
 
 
 @given(stretches=st.lists(values_lists, min_size=1, max_size=12), n_before=st.integers(0, 3))
