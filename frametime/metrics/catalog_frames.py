@@ -125,6 +125,8 @@ _CLASSES: Final = (
     ),
     ("freeze", 500, PRACTICE),
 )
+LONG_FRAMES: Final = {f"{word}_over_{limit_ms}ms_count": float(limit_ms) for word, limit_ms, _ in _CLASSES}
+"""Key of each count of long frames, with the limit in ms."""
 
 
 def stutter_rows(rule: StutterRule) -> tuple[Metric, ...]:

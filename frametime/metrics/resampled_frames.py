@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from frametime.metrics import pacing
 from frametime.metrics.block_bootstrap import draw_blocks
+from frametime.metrics.catalog_frames import AVERAGED_FRAMES, LONG_FRAMES
 from frametime.metrics.display import VariableSteps, fixed_steps, variable_steps
 from frametime.metrics.frame_series import shown_frames
 from frametime.metrics.metric import Missing
@@ -24,13 +25,6 @@ from frametime.metrics.rhythm import alternating_runs, inside_runs
 from frametime.metrics.sensor_values import frames_under_90pct
 from frametime.metrics.stutter import stutters_of
 
-_OVER_MS: Final = {
-    "hitch_over_50ms_count": 50.0,
-    "hitch_over_100ms_count": 100.0,
-    "hitch_over_250ms_count": 250.0,
-    "freeze_over_500ms_count": 500.0,
-}
-_AVERAGED: Final = (1, 10, 100)
 _ALLAN_BLOCKS: Final = 4.0
 """Blocks are so many times as long as the frames averaged, or longer: each term spans two averages."""
 _STUTTERS: Final = ("stutter_count", "stutter_per_min", "stutter_time_fraction")
@@ -40,10 +34,10 @@ def sum_outcomes(run: ResampledRun, wanted: Collection[str]) -> dict[str, Outcom
     """Average rate, spread, change from frame to frame, jitter, Allan deviations, stutters and hitches."""
     found: dict[str, Outcome] = {key: make(run) for key, make in _SUMS.items() if key in wanted}
     found |= _stutters(run, wanted)
-    for key, limit_ms in _OVER_MS.items():
+    for key, limit_ms in LONG_FRAMES.items():
         if key in wanted:
             found[key] = counted(run, np.flatnonzero(run.times_ms > limit_ms))
-    for averaged in _AVERAGED:
+    for averaged in AVERAGED_FRAMES:
         if (key := f"pacing_adev_{averaged}") in wanted:
             found[key] = _allan(run, averaged)
     return found

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Final
 
 import numpy as np
@@ -40,10 +41,7 @@ def average_power_w(series: FrameSeries) -> float | Missing:
 
 def peak_power_w(series: FrameSeries) -> float | Missing:
     """Greatest sample of power inside the capture, in W. Peaks between two samples are not seen."""
-    power = power_channel(series)
-    if isinstance(power, Missing):
-        return power
-    return float(power.sample_values.max()) if power.sample_values.size else none_inside(POWER)
+    return _extreme(power_channel(series), POWER, np.max)
 
 
 def energy_per_frame_j(series: FrameSeries) -> float | Missing:
@@ -89,18 +87,18 @@ def average_of(series: FrameSeries, name: str) -> float | Missing:
 
 def peak_of(series: FrameSeries, name: str) -> float | Missing:
     """Greatest sample of a quantity inside the capture."""
-    found = channel(series, name)
-    if isinstance(found, Missing):
-        return found
-    return float(found.sample_values.max()) if found.sample_values.size else none_inside(name)
+    return _extreme(channel(series, name), name, np.max)
 
 
 def least_of(series: FrameSeries, name: str) -> float | Missing:
     """Least sample of a quantity inside the capture."""
-    found = channel(series, name)
+    return _extreme(channel(series, name), name, np.min)
+
+
+def _extreme(found: Channel | Missing, name: str, pick: Callable[[NDArray[np.float64]], np.float64]) -> float | Missing:
     if isinstance(found, Missing):
         return found
-    return float(found.sample_values.min()) if found.sample_values.size else none_inside(name)
+    return float(pick(found.sample_values)) if found.sample_values.size else none_inside(name)
 
 
 def spread_of(series: FrameSeries, name: str) -> float | Missing:
