@@ -1,4 +1,4 @@
-"""From a capture to a measured run: by hand, by law, and whole."""
+"""A capture measured whole, and what it is worth."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from frametime.metrics import measure as measure_module
 from frametime.metrics.catalog import catalog_for
 from frametime.metrics.catalog_frames import frame_metrics
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.measure import measure
+from frametime.metrics.measure import judge, measure
 from frametime.metrics.metric import MeasuredRun, Metric, Missing
 from frametime.metrics.options import MeasureOptions, StutterRule
 
@@ -228,3 +228,37 @@ def test_a_series_sorts_once() -> None:
     series = FrameSeries.of(capture_of(stamps_of(ordinary_ms(300))), OPTIONS)
     assert series.sorted_ms is series.sorted_ms
     assert np.all(np.diff(series.sorted_ms) >= 0.0)
+
+
+def caveat(message: str, weight: Weight) -> Caveat:
+    return Caveat(code="made", message=message, weight=weight)
+
+
+NOTE, CARE, REPEAT = (caveat(f"A {weight}.", weight) for weight in Weight)
+
+
+@pytest.mark.parametrize(
+    ("caveats", "word", "reasons"),
+    [
+        ([], "usable", ("600 frames in 6.0 s and nothing against them",)),
+        ([NOTE, NOTE], "usable", ("600 frames in 6.0 s and nothing against them",)),
+        ([NOTE, CARE, CARE], "usable with care", ("a care", "a care")),
+        ([CARE, REPEAT, NOTE], "repeat this run", ("a repeat",)),
+    ],
+)
+def test_the_heaviest_decides(caveats: list[Caveat], word: str, reasons: tuple[str, ...]) -> None:
+    found = judge(caveats, n_frames=600, duration_s=6.0)
+    assert (found.word, found.reasons) == (word, reasons)
+
+
+@pytest.mark.parametrize(
+    ("message", "reason"),
+    [
+        ("No frame for 3 s.", "no frame for 3 s"),
+        ("GPU times are missing.", "GPU times are missing"),
+        ("16 rows were left out.", "16 rows were left out"),
+        ("", ""),
+    ],
+)
+def test_messages_become_parts_of_a_sentence(message: str, reason: str) -> None:
+    assert judge([caveat(message, Weight.CARE)], n_frames=1, duration_s=1.0).reasons == (reason,)
