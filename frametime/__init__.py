@@ -23,7 +23,7 @@ What a number means is in the catalog, what must be known about it in its caveat
 
 Every definition is a parameter with a default:
 
->>> options = frametime.MeasureOptions(slowest_pcts=(5.0,), stutter=frametime.StutterRule(factor=1.5))
+>>> options = frametime.MeasureOptions(slowest_pcts=(5.0,), stutter=frametime.StutterRule(ratio=1.5))
 >>> [key for key in frametime.catalog_for(options) if key.startswith("low_")]
 ['low_5pct_percentile_fps', 'low_5pct_mean_fps', 'low_5pct_time_fps']
 """

@@ -126,7 +126,7 @@ def make_measure_options(chosen: Mapping[str, Any]) -> MeasureOptions:
 
     rule = _checked(
         StutterRule,
-        factor=chosen["stutter_factor"],
+        ratio=chosen["stutter_ratio"],
         window_s=chosen["stutter_window"],
         min_excess_ms=chosen["stutter_excess"],
     )
@@ -202,7 +202,7 @@ def make_sensor_options(chosen: Mapping[str, Any], *, needs: str, given: bool) -
 
 _OPTION_OF: Final[Mapping[str, str]] = {
     "slowest_pcts": "--lows",
-    "factor": "--stutter-factor",
+    "ratio": "--stutter-ratio",
     "window_s": "--stutter-window",
     "min_excess_ms": "--stutter-excess",
     "temperature_limit_c": "--temperature-limit",

@@ -75,7 +75,7 @@ _LOWS_AND_STUTTERS: Final = (
         help="Shares of the slowest frames that lows are about, in percent.",
     ),
     click.option(
-        "--stutter-factor",
+        "--stutter-ratio",
         type=NUMBER,
         default=2.0,
         show_default=True,

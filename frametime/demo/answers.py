@@ -37,13 +37,13 @@ def no_stutter(longest_ms: Number) -> tuple[Answer, ...]:
 
 
 def hitch_classes(
-    over_50ms: int, over_100ms: int, over_250ms: int, over_700ms: int, longest_ms: Number
+    over_50ms: int, over_100ms: int, over_250ms: int, over_500ms: int, longest_ms: Number
 ) -> tuple[Answer, ...]:
     return (
         Answer(key="hitch_over_50ms_count", value=over_50ms, formula="frames longer than 50 ms"),
         Answer(key="hitch_over_100ms_count", value=over_100ms, formula="frames longer than 100 ms"),
         Answer(key="hitch_over_250ms_count", value=over_250ms, formula="frames longer than 250 ms"),
-        Answer(key="freeze_over_700ms_count", value=over_700ms, formula="frames longer than 700 ms"),
+        Answer(key="freeze_over_500ms_count", value=over_500ms, formula="frames longer than 500 ms"),
         Answer(key="max_frame_time_ms", value=longest_ms, formula="the longest frame"),
     )
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from functools import partial
 from typing import Final
 
-from frametime.metrics import energy, temperature, throttling
-from frametime.metrics.metric import PRACTICE, Metric
+from frametime.metrics import sensor_values, throttling
+from frametime.metrics.metric import Metric, row
 from frametime.metrics.options import MeasureOptions
 from frametime.units import DIMENSIONLESS, FRAMES_PER_JOULE, JOULE_PER_FRAME
 
@@ -33,177 +33,107 @@ def sensor_metrics(options: MeasureOptions) -> tuple[Metric, ...]:
     )
 
 
-_row = partial(Metric, source=PRACTICE)
-
-
 def _power_rows() -> tuple[Metric, ...]:
     return (
-        _row(
-            key="average_power_w",
-            label="average power",
-            unit="W",
-            better="lower",
-            group="power",
+        row("average_power_w", "average power", unit="W", better="lower", group="power")(
             definition="Power integrated over the capture's own time, divided by that time; ends are interpolated.",
-            compute=energy.average_power_w,
+            compute=sensor_values.average_power_w,
             source=TRAPEZOID,
         ),
-        _row(
-            key="peak_power_w",
-            label="peak power",
-            unit="W",
-            better="lower",
-            group="power",
+        row("peak_power_w", "peak power", unit="W", better="lower", group="power")(
             definition="Greatest power sample inside the capture; what lies between two samples is not seen.",
-            compute=energy.peak_power_w,
+            compute=sensor_values.peak_power_w,
         ),
     )
 
 
 def _energy_rows() -> tuple[Metric, ...]:
     return (
-        _row(
-            key="energy_per_frame_j",
-            label="energy per frame",
-            unit=JOULE_PER_FRAME,
-            better="lower",
-            group="power",
+        row("energy_per_frame_j", "energy per frame", unit=JOULE_PER_FRAME, better="lower", group="power")(
             definition="Power integrated over the capture's own time, divided by the frames drawn in it.",
-            compute=energy.energy_per_frame_j,
+            compute=sensor_values.energy_per_frame_j,
             source=TRAPEZOID,
         ),
-        _row(
-            key="frames_per_joule",
-            label="frames per joule",
-            unit=FRAMES_PER_JOULE,
-            better="higher",
-            group="power",
+        row("frames_per_joule", "frames per joule", unit=FRAMES_PER_JOULE, better="higher", group="power")(
             definition="Frames drawn for each joule, the same as FPS for each watt.",
-            compute=energy.frames_per_joule,
+            compute=sensor_values.frames_per_joule,
             source=TRAPEZOID,
         ),
     )
 
 
 def _at_power_limit_row() -> Metric:
-    return _row(
-        key="time_at_power_limit_fraction",
-        label="time at the power limit",
-        unit=DIMENSIONLESS,
-        better="neither",
-        group="power",
+    return row(
+        "time_at_power_limit_fraction", "time at the power limit", unit=DIMENSIONLESS, better="neither", group="power"
+    )(
         definition="Share of the time with the power within 2 % of the limit given, or above it.",
-        compute=energy.time_at_power_limit_fraction,
+        compute=sensor_values.time_at_power_limit_fraction,
     )
 
 
 def _temperature_rows(options: MeasureOptions) -> tuple[Metric, ...]:
     limit = "the limit given" if options.temperature_limit_c is None else f"{options.temperature_limit_c:g} °C"
     return (
-        _row(
-            key="average_temperature_c",
-            label="average temperature",
-            unit="Cel",
-            better="lower",
-            group="temperature",
+        row("average_temperature_c", "average temperature", unit="Cel", better="lower", group="temperature")(
             definition="Time-weighted mean temperature over the capture.",
-            compute=partial(temperature.average_of, name=temperature.TEMPERATURE),
+            compute=partial(sensor_values.average_of, name=sensor_values.TEMPERATURE),
             source=TRAPEZOID,
         ),
-        _row(
-            key="peak_temperature_c",
-            label="peak temperature",
-            unit="Cel",
-            better="lower",
-            group="temperature",
+        row("peak_temperature_c", "peak temperature", unit="Cel", better="lower", group="temperature")(
             definition="Greatest temperature sample inside the capture.",
-            compute=partial(temperature.peak_of, name=temperature.TEMPERATURE),
+            compute=partial(sensor_values.peak_of, name=sensor_values.TEMPERATURE),
         ),
-        _row(
-            key="end_temperature_c",
-            label="temperature at the end",
-            unit="Cel",
-            better="lower",
-            group="temperature",
+        row("end_temperature_c", "temperature at the end", unit="Cel", better="lower", group="temperature")(
             definition="Temperature when the capture ended, interpolated between samples.",
-            compute=temperature.end_temperature_c,
+            compute=sensor_values.end_temperature_c,
         ),
-        _row(
-            key="time_above_temperature_limit_fraction",
-            label="time above the temperature limit",
+        row(
+            "time_above_temperature_limit_fraction",
+            "time above the temperature limit",
             unit=DIMENSIONLESS,
             better="lower",
             group="temperature",
+        )(
             definition=f"Share of the time with the temperature above {limit}.",
-            compute=temperature.time_above_temperature_limit_fraction,
+            compute=sensor_values.time_above_temperature_limit_fraction,
         ),
     )
 
 
 def _core_clock_rows() -> tuple[Metric, ...]:
-    core = temperature.CORE_CLOCK
+    core = sensor_values.CORE_CLOCK
     return (
-        _row(
-            key="average_core_clock_mhz",
-            label="average core clock",
-            unit="MHz",
-            better="neither",
-            group="clock",
+        row("average_core_clock_mhz", "average core clock", unit="MHz", better="neither", group="clock")(
             definition="Time-weighted mean of the core clock over the capture.",
-            compute=partial(temperature.average_of, name=core),
+            compute=partial(sensor_values.average_of, name=core),
             source=TRAPEZOID,
         ),
-        _row(
-            key="min_core_clock_mhz",
-            label="lowest core clock",
-            unit="MHz",
-            better="neither",
-            group="clock",
+        row("min_core_clock_mhz", "lowest core clock", unit="MHz", better="neither", group="clock")(
             definition="Least core clock sample inside the capture.",
-            compute=partial(temperature.least_of, name=core),
+            compute=partial(sensor_values.least_of, name=core),
         ),
-        _row(
-            key="core_clock_sd_mhz",
-            label="core clock spread",
-            unit="MHz",
-            better="lower",
-            group="clock",
+        row("core_clock_sd_mhz", "core clock spread", unit="MHz", better="lower", group="clock")(
             definition="Standard deviation (n - 1) of the core clock samples inside the capture.",
-            compute=partial(temperature.spread_of, name=core),
+            compute=partial(sensor_values.spread_of, name=core),
         ),
     )
 
 
 def _memory_clock_row() -> Metric:
-    return _row(
-        key="average_memory_clock_mhz",
-        label="average memory clock",
-        unit="MHz",
-        better="neither",
-        group="clock",
+    return row("average_memory_clock_mhz", "average memory clock", unit="MHz", better="neither", group="clock")(
         definition="Time-weighted mean of the memory clock over the capture.",
-        compute=partial(temperature.average_of, name="memory_clock_mhz"),
+        compute=partial(sensor_values.average_of, name="memory_clock_mhz"),
         source=TRAPEZOID,
     )
 
 
 def _throttling_rows() -> tuple[Metric, ...]:
     return (
-        _row(
-            key="throttling_count",
-            label="throttling events",
-            unit="{count}",
-            better="lower",
-            group="clock",
+        row("throttling_count", "throttling events", unit="{count}", better="lower", group="clock")(
             definition="Times the core clock fell while temperature or power stood at its limit.",
             compute=throttling.throttling_count,
         ),
-        _row(
-            key="throttling_time_fraction",
-            label="time throttling",
-            unit=DIMENSIONLESS,
-            better="lower",
-            group="clock",
+        row("throttling_time_fraction", "time throttling", unit=DIMENSIONLESS, better="lower", group="clock")(
             definition="Share of the time with the core clock down while temperature or power stood at its limit.",
             compute=throttling.throttling_time_fraction,
         ),
@@ -212,22 +142,24 @@ def _throttling_rows() -> tuple[Metric, ...]:
 
 def _load_rows() -> tuple[Metric, ...]:
     return (
-        _row(
-            key="utilization_under_90pct_fraction",
-            label="time with the card under 90 % busy",
+        row(
+            "utilization_under_90pct_fraction",
+            "time with the card under 90 % busy",
             unit=DIMENSIONLESS,
             better="neither",
             group="clock",
+        )(
             definition="Share of the time in which the sensor log shows the card busy under 90 % of the time.",
-            compute=temperature.utilization_under_90pct_fraction,
+            compute=sensor_values.utilization_under_90pct_fraction,
         ),
-        _row(
-            key="gpu_work_under_90pct_fraction",
-            label="time in frames with card work under 90 %",
+        row(
+            "gpu_work_under_90pct_fraction",
+            "time in frames with card work under 90 %",
             unit=DIMENSIONLESS,
             better="neither",
             group="clock",
+        )(
             definition="Share of the time spent in frames on which the card worked under 90 % of the frame time.",
-            compute=temperature.gpu_work_under_90pct_fraction,
+            compute=sensor_values.gpu_work_under_90pct_fraction,
         ),
     )

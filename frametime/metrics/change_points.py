@@ -9,8 +9,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.mann_kendall import autocorrelation, average_ranks
-from frametime.metrics.medians import median, medians_between
+from frametime.metrics.block_medians import median, medians_between
+from frametime.metrics.trend import autocorrelation, average_ranks
 
 
 class ChangePoint(NamedTuple):

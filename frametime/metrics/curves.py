@@ -10,11 +10,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.distinct import distinct
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.local_median import local_medians_ms
+from frametime.metrics.level import plotting_constants
 from frametime.metrics.metric import Curve
-from frametime.metrics.throughput import plotting_constants
+from frametime.metrics.stutter import local_medians_ms
 
 _EVEN_POINTS: Final = 100
 _TAIL_POINTS: Final = 180
@@ -55,7 +54,7 @@ def percentile_curve(series: FrameSeries) -> Curve:
     n_frames = series.n_frames
     even = np.linspace(0.0, 1.0, _EVEN_POINTS)
     tail = 1.0 - np.geomspace(0.1, 0.1 / max(n_frames, 10), _TAIL_POINTS)
-    ranks = distinct(np.sort(np.rint(np.concatenate([even, tail]) * (n_frames - 1)).astype(np.int64)))
+    ranks = np.unique(np.rint(np.concatenate([even, tail]) * (n_frames - 1)).astype(np.int64))
     alpha, beta = plotting_constants(series.options.quantile_type)
     span = n_frames + 1.0 - alpha - beta
     shares_pct = 100.0 * (ranks + 1.0 - alpha) / span if span > 0.0 else np.array([50.0])
@@ -115,7 +114,7 @@ def trace_curves(series: FrameSeries) -> tuple[Curve, Curve]:
     start_ns, end_ns = int(series.timestamps_ns[0]), int(series.timestamps_ns[-1])
     # An end exactly at the last bound belongs to the last step.
     bounds_ns = start_ns + (np.arange(n_steps) * ((end_ns - start_ns) / n_steps)).astype(np.int64)
-    firsts = distinct(np.searchsorted(series.timestamps_ns[1:], bounds_ns, side="right"))
+    firsts = np.unique(np.searchsorted(series.timestamps_ns[1:], bounds_ns, side="right"))
     firsts = firsts[firsts < series.n_frames]
     lasts = np.append(firsts[1:], series.n_frames)
     middles_s: NDArray[np.float64] = (
@@ -143,7 +142,7 @@ def local_median_curve(series: FrameSeries, n_points: int) -> Curve:
         return _curve(np.empty(0), np.empty(0), x_label=_ELAPSED, y_label="local median frame time (ms)")
     start_ns, end_ns = int(series.timestamps_ns[0]), int(series.timestamps_ns[-1])
     times_ns = start_ns + np.linspace(0, end_ns - start_ns, min(n_points, series.n_frames)).astype(np.int64)
-    positions = distinct(np.searchsorted(series.timestamps_ns[1:-1], times_ns, side="left"))
+    positions = np.unique(np.searchsorted(series.timestamps_ns[1:-1], times_ns, side="left"))
     medians_ms = local_medians_ms(
         series.timestamps_ns, series.frame_times_ms, positions, window_s=series.options.stutter.window_s
     )

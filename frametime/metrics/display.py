@@ -3,32 +3,17 @@
 from __future__ import annotations
 
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from frametime.metrics.block_medians import median
 from frametime.metrics.findings import FixedRefreshFit, VariableRefreshFit
-from frametime.metrics.log_columns import logged_times_ns, shown_frames
-from frametime.metrics.medians import median
+from frametime.metrics.frame_series import FrameSeries, logged_times_ns, once_a_series, shown_frames
 from frametime.metrics.metric import Missing
 from frametime.metrics.options import Refresh
-from frametime.metrics.refresh_rates import describe_rate, describe_refresh, parse_refresh
 from frametime.units import NS_PER_MS, NS_PER_S
-
-if TYPE_CHECKING:
-    from frametime.metrics.frame_series import FrameSeries
-
-__all__ = [
-    "appearances",
-    "describe_rate",
-    "describe_refresh",
-    "display_time_falls",
-    "first_refreshes",
-    "fit_fixed_refresh",
-    "fit_variable_refresh",
-    "parse_refresh",
-]
 
 LOCKED_CONCENTRATION = 0.5
 """Mean resultant length of the phases above which the times are taken to follow the refresh. Common practice, no
@@ -230,6 +215,20 @@ def fixed_steps(series: FrameSeries, refresh: Refresh) -> FixedSteps | Missing:
     )
 
 
+@once_a_series
+def fixed_refresh_of(series: FrameSeries) -> FixedRefreshFit | None:
+    """How frames fall on the refreshes; ``None`` unless a fixed refresh was given."""
+    refresh = series.options.refresh
+    return fit_fixed_refresh(series, refresh) if refresh is not None and refresh.is_fixed else None
+
+
+@once_a_series
+def variable_refresh_of(series: FrameSeries) -> VariableRefreshFit | None:
+    """How frames fall into the window of the display; ``None`` unless a variable refresh was given."""
+    refresh = series.options.refresh
+    return None if refresh is None or refresh.is_fixed else fit_variable_refresh(series, refresh)
+
+
 def fit_fixed_refresh(series: FrameSeries, refresh: Refresh) -> FixedRefreshFit | None:
     """Repeats, skips and judder on a display of fixed rate.
 
@@ -256,8 +255,8 @@ def fit_fixed_refresh(series: FrameSeries, refresh: Refresh) -> FixedRefreshFit 
 
     Examples
     --------
-    >>> from frametime.metrics.frame_series import FrameSeries
     >>> from frametime.metrics.options import MeasureOptions
+    >>> from frametime.metrics.refresh_rates import parse_refresh
     >>> film = FrameSeries(np.arange(25) * 41_666_667, options=MeasureOptions())
     >>> fit = fit_fixed_refresh(film, parse_refresh("60"))
     >>> dict(fit.cadence), round(fit.judder_rms_ms, 2)
@@ -343,8 +342,8 @@ def fit_variable_refresh(series: FrameSeries, refresh: Refresh) -> VariableRefre
 
     Examples
     --------
-    >>> from frametime.metrics.frame_series import FrameSeries
     >>> from frametime.metrics.options import MeasureOptions
+    >>> from frametime.metrics.refresh_rates import parse_refresh
     >>> steps_ns = np.array([0, 10, 10, 10, 30]) * 1_000_000
     >>> fit = fit_variable_refresh(FrameSeries(np.cumsum(steps_ns), options=MeasureOptions()), parse_refresh("48-165"))
     >>> fit.inside_frames_fraction, fit.below_frames_fraction, fit.below_time_fraction

@@ -2,25 +2,21 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Literal, NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.block_values import Blocks, absolute_steps, block_edges, make_blocks
+from frametime.metrics.block_medians import Blocks, absolute_steps, block_edges, make_blocks, median
 from frametime.metrics.change_points import ChangePoint, best_split, find_change_points
 from frametime.metrics.distributions import normal_quantile
 from frametime.metrics.drift_words import change_sentence, drift_sentence, warm_up_sentence
 from frametime.metrics.findings import Change, Drift, WarmUp
+from frametime.metrics.frame_series import FrameSeries, once_a_series
 from frametime.metrics.jumps import find_jumps
-from frametime.metrics.mann_kendall import trend_test
-from frametime.metrics.medians import median
 from frametime.metrics.metric import Missing
-from frametime.metrics.theil_sen import pairwise_slopes, slope_interval
+from frametime.metrics.trend import pairwise_slopes, slope_interval, trend_test
 from frametime.words import counted
-
-if TYPE_CHECKING:
-    from frametime.metrics.frame_series import FrameSeries
 
 
 class DriftRule(NamedTuple):
@@ -78,6 +74,12 @@ class DriftRule(NamedTuple):
 
 
 DEFAULT_RULE = DriftRule()
+
+
+@once_a_series
+def drift_of(series: FrameSeries) -> Drift:
+    """Slow change over a run, by the usual rule."""
+    return find_drift(series)
 
 
 def find_drift(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> Drift:
@@ -141,8 +143,8 @@ def find_drift(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> Drift:
 
 def warm_up_length_s(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> float | Missing:
     """Length of the warm-up: 0 only where it was looked for and there is none."""
-    if series.drift.warm_up is not None:
-        return series.drift.warm_up.skip_s
+    if (warm_up := drift_of(series).warm_up) is not None:
+        return warm_up.skip_s
     if series.duration_s < rule.warm_up_min_s:
         return Missing(reason=f"in runs under {rule.warm_up_min_s:g} s warm-up cannot be told from the scene")
     n_blocks = block_edges(series.ends_s, block_s=rule.block_s, max_blocks=rule.max_blocks)[0].size - 1
@@ -153,9 +155,9 @@ def warm_up_length_s(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> flo
 
 def level_change_count(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> float | Missing:
     """Number of changes of level: 0 only where they were looked for and there is none."""
-    if series.drift.slope_pct_per_min is None:
+    if drift_of(series).slope_pct_per_min is None:
         return Missing(reason=f"changes of level are looked for in {rule.min_blocks} blocks of a second or more")
-    return float(sum(change.kind == "level" for change in series.drift.changes))
+    return float(sum(change.kind == "level" for change in drift_of(series).changes))
 
 
 def _longest_warm_up(n_blocks: int, rule: DriftRule) -> int:

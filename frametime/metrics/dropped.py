@@ -3,19 +3,15 @@
 from __future__ import annotations
 
 from types import MappingProxyType
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from frametime.metrics.catalog_frames import frame_metrics
 from frametime.metrics.display import appearances
 from frametime.metrics.findings import DroppedFrames
-from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.log_columns import shown_frames
-from frametime.metrics.metric import Missing
-
-if TYPE_CHECKING:
-    from frametime.metrics.metric import Metric
+from frametime.metrics.frame_series import FrameSeries, once_a_series, shown_frames
+from frametime.metrics.metric import Metric, Missing
 
 SHOWN_GROUPS = ("level", "lows", "tail", "stutter")
 """Groups of the catalog that are also measured on the shown frames alone."""
@@ -47,6 +43,12 @@ def shown_series(series: FrameSeries) -> FrameSeries | None:
     return FrameSeries(shown_ns, options=series.options) if shown_ns.size >= 3 else None
 
 
+@once_a_series
+def dropped_of(series: FrameSeries) -> DroppedFrames | None:
+    """Frames never shown, with the metrics of the shown ones; ``None`` where that is not logged."""
+    return dropped_frames(series)
+
+
 def dropped_frames(series: FrameSeries, metrics: tuple[Metric, ...] | None = None) -> DroppedFrames | None:
     """Dropped frames, where the log tells which frames were shown.
 
@@ -70,7 +72,9 @@ def dropped_frames(series: FrameSeries, metrics: tuple[Metric, ...] | None = Non
     values: dict[str, float] = {}
     only_shown = shown_series(series) if count else None
     if only_shown is not None:
-        for metric in _shown_metrics(series) if metrics is None else metrics:
+        if metrics is None:
+            metrics = tuple(row for row in frame_metrics(series.options) if row.group in SHOWN_GROUPS)
+        for metric in metrics:
             value = metric.compute(only_shown)
             if not isinstance(value, Missing):
                 values[metric.key] = value
@@ -81,10 +85,3 @@ def dropped_frames(series: FrameSeries, metrics: tuple[Metric, ...] | None = Non
         shown_average_fps=int(np.count_nonzero(shown)) / series.duration_s,
         shown_values=MappingProxyType(values),
     )
-
-
-def _shown_metrics(series: FrameSeries) -> tuple[Metric, ...]:
-    # The catalog holds the rows of this module too: it can only be asked when it is complete.
-    from frametime.metrics.catalog import catalog_for
-
-    return tuple(metric for metric in catalog_for(series.options).values() if metric.group in SHOWN_GROUPS)

@@ -32,7 +32,7 @@ class HitchPeriod(NamedTuple):
 
 
 class SpectralLine(NamedTuple):
-    """One line of the Lomb-Scargle spectrum of the frame times."""
+    """One line of the spectrum of the frame times."""
 
     frequency_hz: float
     amplitude_ms: float

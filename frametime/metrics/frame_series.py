@@ -1,39 +1,67 @@
-"""One capture, prepared for the metrics: what several of them share is made once, when first asked for.
-
-The findings are cached here too, so that a metric that needs one (``series.drift.slope_pct_per_min``) and the list of
-findings read the same value. The modules that make them are imported on first use: a run without sensors or without a
-known refresh never pays for them.
-"""
+"""One capture as arrays: frame times, columns beside them, and what metrics share of it."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import cached_property, partial
-from typing import TYPE_CHECKING, Final
+from functools import cached_property, wraps
+from typing import Final, TypeVar, cast
 
 import numpy as np
+import pyarrow as pa
 from numpy.typing import NDArray
 
 from frametime.capture import TIME_COLUMN, Capture, SensorTrace
 from frametime.metrics import pacing
-from frametime.metrics.frame_times import frame_times_ms
 from frametime.metrics.options import MeasureOptions
-from frametime.units import NS_PER_S
+from frametime.units import NS_PER_MS, NS_PER_S
 
-if TYPE_CHECKING:
-    import pyarrow as pa
+Found = TypeVar("Found")
 
-    from frametime.metrics.findings import (
-        Drift,
-        DroppedFrames,
-        FixedRefreshFit,
-        MotionSteps,
-        Rhythm,
-        Segment,
-        Throttling,
-        VariableRefreshFit,
-    )
-    from frametime.metrics.stutter import Stutters
+_BLOCK: Final = 1 << 15
+
+
+def frame_times_ms(timestamps_ns: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Time from each frame to the next, in ms.
+
+    The difference is taken as integers and divided afterwards: absolute nanoseconds are larger than 2**53, and as
+    floating-point numbers they would lose tens of nanoseconds first.
+
+    Parameters
+    ----------
+    timestamps_ns : ndarray of int64, shape (n_frames + 1,)
+        Strictly rising.
+
+    Returns
+    -------
+    ndarray of float64, shape (n_frames,)
+        All > 0.
+
+    Raises
+    ------
+    ValueError
+        If there are fewer than two timestamps, or they do not rise.
+
+    Examples
+    --------
+    >>> frame_times_ms(np.array([1_790_000_000_000_000_000, 1_790_000_000_016_666_667])).tolist()
+    [16.666667]
+    """
+    if timestamps_ns.ndim != 1 or timestamps_ns.size < 2:
+        raise ValueError(f"timestamps_ns must hold two values or more, got shape {timestamps_ns.shape!r}")
+    times_ms = np.empty(timestamps_ns.size - 1)
+    # In blocks that stay in the processor's cache: no second array of the size of the run.
+    for start in range(0, times_ms.size, _BLOCK):
+        block_ms = times_ms[start : start + _BLOCK]
+        steps_ns = np.diff(timestamps_ns[start : start + _BLOCK + 1])
+        if steps_ns.min() <= 0:
+            raise ValueError("timestamps_ns must rise strictly")
+        np.divide(steps_ns, NS_PER_MS, out=block_ms)
+    return times_ms
+
+
+def frame_times_ns(timestamps_ns: NDArray[np.int64]) -> NDArray[np.int64]:
+    """The same as whole nanoseconds, for whoever needs to see the steps of the clock itself."""
+    return np.diff(timestamps_ns)
 
 
 MANY_FRAMES: Final = 1_000_000
@@ -69,12 +97,13 @@ class FrameSeries:
         self.options = options
         self.capture = capture
         self.frame_times_ms: NDArray[np.float64] = frame_times_ms(timestamps_ns)
+        self._found: dict[Callable[[FrameSeries], object], object] = {}
         self._begun_jitter: Callable[[], pacing.Jitter] | None = None
         if self.n_frames >= MANY_FRAMES:
-            from frametime.metrics.ahead import begun
+            from concurrent.futures import ThreadPoolExecutor
 
             # A third of the time of all metrics of a long run, and nothing else needs its steps.
-            self._begun_jitter = begun(partial(pacing.jitter, self.frame_times_ms))
+            self._begun_jitter = ThreadPoolExecutor(1).submit(pacing.jitter, self.frame_times_ms).result
 
     @classmethod
     def of(cls, capture: Capture, options: MeasureOptions) -> FrameSeries:
@@ -117,81 +146,85 @@ class FrameSeries:
         """Last and median value of the running jitter; two frames or more."""
         return pacing.jitter(self.frame_times_ms) if self._begun_jitter is None else self._begun_jitter()
 
-    @cached_property
-    def stutters(self) -> Stutters:
-        """Every stutter, as arrays."""
-        from frametime.metrics.stutter import find_stutters
+    def once(self, find: Callable[[FrameSeries], Found]) -> Found:
+        """What a function finds in this series: worked out when first asked for, then the same for every caller."""
+        if find not in self._found:
+            self._found[find] = find(self)
+        return cast("Found", self._found[find])
 
-        return find_stutters(self.timestamps_ns, self.frame_times_ms, rule=self.options.stutter)
 
-    @cached_property
-    def rhythm(self) -> Rhythm:
-        """Alternation, recurring hitches, strongest lines."""
-        from frametime.metrics.rhythm import find_rhythm
+def once_a_series(find: Callable[[FrameSeries], Found]) -> Callable[[FrameSeries], Found]:
+    """Make a function of a series work once for each: a metric and the list of findings then read the same value.
 
-        return find_rhythm(self)
+    Examples
+    --------
+    >>> @once_a_series
+    ... def slowest_ms(series: FrameSeries) -> float:
+    ...     print("looked for")
+    ...     return float(series.sorted_ms[-1])
+    >>> series = FrameSeries(np.array([0, 8_000_000, 20_000_000]), options=MeasureOptions())
+    >>> slowest_ms(series), slowest_ms(series)
+    looked for
+    (12.0, 12.0)
+    """
 
-    @cached_property
-    def drift(self) -> Drift:
-        """Slow change over the run, with change points and warm-up."""
-        from frametime.metrics.drift import find_drift
+    @wraps(find)
+    def found(series: FrameSeries) -> Found:
+        return series.once(find)
 
-        return find_drift(self)
+    return found
 
-    @cached_property
-    def segments(self) -> tuple[Segment, ...]:
-        """Stretches of play, still parts and pauses."""
-        from frametime.metrics.segments import find_segments
 
-        return find_segments(self)
+def column_with_gaps(table: pa.Table, name: str) -> tuple[NDArray[np.generic], NDArray[np.bool_]]:
+    """Values and which of them are there; where they are not, the value is 0.
 
-    @cached_property
-    def fixed_refresh(self) -> FixedRefreshFit | None:
-        """How frames fall on the refreshes; ``None`` unless a fixed refresh was given."""
-        refresh = self.options.refresh
-        if refresh is None or not refresh.is_fixed:
-            return None
-        from frametime.metrics.display import fit_fixed_refresh
+    A boolean column comes as 0 and 1. No Python scalar is handed to Arrow and no ``to_numpy`` is called: both would
+    import pandas wherever it is installed (see ``numpy_column``).
+    """
+    column = table.column(name)
+    is_bool = pa.types.is_boolean(column.type)
+    if column.null_count == 0 and not is_bool:
+        values = numpy_column(table, name)
+        return values, np.ones(values.size, dtype=np.bool_)
+    flags = pa.table({name: column.is_valid().cast(pa.uint8())})
+    valid = np.asarray(numpy_column(flags, name), dtype=np.bool_)
+    present = column.drop_null()
+    if is_bool:
+        present = present.cast(pa.uint8())
+    values = np.zeros(valid.size, dtype=np.uint8 if is_bool else np.int64)
+    if valid.any():
+        values[valid] = numpy_column(pa.table({name: present}), name)
+    return values, valid
 
-        return fit_fixed_refresh(self, refresh)
 
-    @cached_property
-    def variable_refresh(self) -> VariableRefreshFit | None:
-        """How frames fall into the window of the display; ``None`` unless a variable refresh was given."""
-        refresh = self.options.refresh
-        if refresh is None or refresh.is_fixed:
-            return None
-        from frametime.metrics.display import fit_variable_refresh
+def logged_times_ns(series: FrameSeries, name: str) -> tuple[NDArray[np.int64], NDArray[np.bool_]] | None:
+    """A time column of the log, row 0 (where the first frame began) included, or ``None`` when it is not logged.
 
-        return fit_variable_refresh(self, refresh)
+    Returns
+    -------
+    tuple of ndarray of int64 and ndarray of bool, both shape (n_frames + 1,), or None
+        Times in ns and whether each was logged.
+    """
+    if series.capture is None or name not in series.capture.frames.column_names:
+        return None
+    values, valid = column_with_gaps(series.capture.frames, name)
+    return np.asarray(values, dtype=np.int64), valid
 
-    def _has_column(self, *names: str) -> bool:
-        """Whether the log has one of these columns: most have none, and what works on them is not imported then."""
-        return self.capture is not None and any(name in self.capture.frames.column_names for name in names)
 
-    @cached_property
-    def motion(self) -> MotionSteps | None:
-        """Shown against simulated steps; ``None`` where the two times are not logged."""
-        if not self._has_column("simulation_start_ns"):
-            return None
-        from frametime.metrics.motion import motion_steps
+def shown_frames(series: FrameSeries) -> NDArray[np.bool_] | None:
+    """Which frames appeared on the display, shape (n_frames,), or ``None`` when the log does not say.
 
-        return motion_steps(self)
-
-    @cached_property
-    def dropped(self) -> DroppedFrames | None:
-        """Frames never shown; ``None`` where that is not logged."""
-        if not self._has_column("shown", "displayed_ns"):
-            return None
-        from frametime.metrics.dropped import dropped_frames
-
-        return dropped_frames(self)
-
-    @cached_property
-    def throttling(self) -> tuple[Throttling, ...]:
-        """Stretches in which the clock fell at a limit; empty without sensors."""
-        if self.sensors is None:
-            return ()
-        from frametime.metrics.throttling import find_throttling
-
-        return find_throttling(self)
+    A frame is shown unless the log says that it was not: an empty cell counts as shown. Where the log has display
+    times but no such column, a frame without a display time was not shown.
+    """
+    if series.capture is None:
+        return None
+    names = series.capture.frames.column_names
+    if "shown" in names:
+        values, valid = column_with_gaps(series.capture.frames, "shown")
+        return np.asarray((values != 0) | ~valid, dtype=np.bool_)[1:]
+    if "displayed_ns" in names:
+        _, valid = column_with_gaps(series.capture.frames, "displayed_ns")
+        # Row 0 may be empty; only when some frames have a time does an empty cell mean anything.
+        return valid[1:] if valid[1:].any() else None
+    return None

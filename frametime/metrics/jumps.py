@@ -12,9 +12,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from frametime.metrics.block_medians import median
 from frametime.metrics.change_points import ChangePoint
 from frametime.metrics.distributions import student_cdf
-from frametime.metrics.medians import median
+from frametime.metrics.trend import pairwise_slopes
 
 MAD_EFFICIENCY: Final = 0.37
 """Of the median absolute deviation of normal values: P. J. Rousseeuw and C. Croux, Journal of the American Statistical
@@ -94,11 +95,10 @@ def _sides(logs: NDArray[np.float64], stop: int, start: int, n_side: int, least:
     """
     if stop < n_side or logs.size - start < n_side:
         return None
-    times = np.arange(n_side) - 0.5 * (n_side - 1)
-    earlier, later = np.triu_indices(n_side, k=1)
+    times = np.arange(n_side, dtype=np.float64) - 0.5 * (n_side - 1)
     first, second = logs[stop - n_side : stop], logs[start : start + n_side]
     # A median of slopes: a block that has left the level again must not bend the lines towards itself.
-    slope = median(np.concatenate([(side[later] - side[earlier]) / (later - earlier) for side in (first, second)]))
+    slope = median(np.concatenate([pairwise_slopes(times, side) for side in (first, second)]))
     flat_first, flat_second = first - slope * times, second - slope * times
     to_middle = 0.5 * (n_side - 1) + 0.5 * (start - stop + 1)
     before = median(flat_first) + slope * to_middle

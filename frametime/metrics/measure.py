@@ -1,8 +1,8 @@
-"""From a capture to a measured run: every metric computed once, every finding made once."""
+"""From a capture to a measured run: every metric computed once, every finding made once, and what it is worth."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from math import isfinite
 from types import MappingProxyType
@@ -13,14 +13,21 @@ import numpy as np
 from frametime.capture import Capture
 from frametime.caveats import Caveat, Weight
 from frametime.metrics.catalog import catalog_for
+from frametime.metrics.display import fixed_refresh_of, variable_refresh_of
+from frametime.metrics.drift import drift_of
+from frametime.metrics.dropped import dropped_of
 from frametime.metrics.findings import Findings, Stutter
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.judgement import judge
-from frametime.metrics.metric import Curve, Interval, MeasuredRun, Metric, MetricValue, Missing
+from frametime.metrics.metric import Curve, Interval, Judgement, MeasuredRun, Metric, MetricValue, Missing
+from frametime.metrics.motion import motion_steps
 from frametime.metrics.options import MeasureOptions
 from frametime.metrics.profile import smoothness_profile
 from frametime.metrics.quality import quality_caveats
 from frametime.metrics.regularity_caveats import regularity_caveats
+from frametime.metrics.rhythm import rhythm_of
+from frametime.metrics.segments import segments_of
+from frametime.metrics.stutter import stutters_of
+from frametime.metrics.throttling import throttling_of
 
 LISTED_STUTTERS: Final = 1000
 """At most so many stutters are listed with their times; all of them are counted."""
@@ -142,23 +149,23 @@ def _sensor_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
 
 
 def _listing_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
-    if series.stutters.count <= LISTED_STUTTERS:
+    if stutters_of(series).count <= LISTED_STUTTERS:
         return ()
-    message = f"Only the {LISTED_STUTTERS} largest of {series.stutters.count} stutters are listed; all are counted."
+    message = f"Only the {LISTED_STUTTERS} largest of {stutters_of(series).count} stutters are listed; all are counted."
     return (Caveat(code="stutters-listed-in-part", message=message, weight=Weight.NOTE),)
 
 
 def _findings(series: FrameSeries, values: Mapping[str, MetricValue]) -> Findings:
     findings = Findings(
         stutters=_listed_stutters(series),
-        rhythm=series.rhythm,
-        drift=series.drift,
-        segments=series.segments,
-        fixed_refresh=series.fixed_refresh,
-        variable_refresh=series.variable_refresh,
-        motion=series.motion,
-        dropped=series.dropped,
-        throttling=series.throttling,
+        rhythm=rhythm_of(series),
+        drift=drift_of(series),
+        segments=segments_of(series),
+        fixed_refresh=fixed_refresh_of(series),
+        variable_refresh=variable_refresh_of(series),
+        motion=motion_steps(series),
+        dropped=dropped_of(series),
+        throttling=throttling_of(series),
         profile=(),
     )
     return replace(findings, profile=smoothness_profile(values, findings))
@@ -166,7 +173,7 @@ def _findings(series: FrameSeries, values: Mapping[str, MetricValue]) -> Finding
 
 def _listed_stutters(series: FrameSeries) -> tuple[Stutter, ...]:
     """The stutters, in the order of time; of very many the longest beyond their local median."""
-    stutters = series.stutters
+    stutters = stutters_of(series)
     chosen = np.arange(stutters.count)
     if stutters.count > LISTED_STUTTERS:
         largest = np.argsort(-stutters.excess_ms, kind="stable")[:LISTED_STUTTERS]
@@ -180,3 +187,43 @@ def _listed_stutters(series: FrameSeries) -> tuple[Stutter, ...]:
             strict=True,
         )
     )
+
+
+def judge(caveats: Sequence[Caveat], *, n_frames: int, duration_s: float) -> Judgement:
+    """The heaviest caveat decides, and the reasons are the messages of all caveats that weigh as much.
+
+    Lighter caveats stay in the list of caveats: a run that must be repeated is not read in detail.
+
+    Parameters
+    ----------
+    caveats : sequence of Caveat
+        Of the reader and of all checks.
+    n_frames : int
+    duration_s : float
+        What a usable run rests on.
+
+    Examples
+    --------
+    >>> gap = Caveat(code="gap", message="No frame for 3.2 s.", weight=Weight.REPEAT)
+    >>> judge([gap], n_frames=900, duration_s=13.2)
+    Judgement(word='repeat this run', reasons=('no frame for 3.2 s',))
+    >>> judge([], n_frames=900, duration_s=10.0)
+    Judgement(word='usable', reasons=('900 frames in 10.0 s and nothing against them',))
+    """
+    repeat = [caveat for caveat in caveats if caveat.weight is Weight.REPEAT]
+    if repeat:
+        return Judgement(word="repeat this run", reasons=_reasons(repeat))
+    care = [caveat for caveat in caveats if caveat.weight is Weight.CARE]
+    if care:
+        return Judgement(word="usable with care", reasons=_reasons(care))
+    return Judgement(word="usable", reasons=(f"{n_frames} frames in {duration_s:.1f} s and nothing against them",))
+
+
+def _reasons(caveats: Sequence[Caveat]) -> tuple[str, ...]:
+    """Messages as parts of one sentence: a small letter at the start, unless a name stands there, no full stop."""
+    reasons = []
+    for caveat in caveats:
+        text = caveat.message.removesuffix(".")
+        is_plain_word = text[:1].isupper() and (text[1:2].islower() or text[1:2] == " ")
+        reasons.append(text[:1].lower() + text[1:] if is_plain_word else text)
+    return tuple(reasons)

@@ -4,15 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, Literal, TypeAlias
+from functools import partial
+from typing import Final, Literal, TypeAlias
 
 from frametime.capture import Conditions, Provenance
 from frametime.caveats import Caveat
 from frametime.metrics.findings import Findings
+from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.options import MeasureOptions
-
-if TYPE_CHECKING:
-    from frametime.metrics.frame_series import FrameSeries
 
 Better: TypeAlias = Literal["higher", "lower", "neither"]
 JudgementWord: TypeAlias = Literal["usable", "usable with care", "repeat this run"]
@@ -28,7 +27,7 @@ class Missing:
     reason: str
 
 
-Compute: TypeAlias = "Callable[[FrameSeries], float | Missing]"
+Compute: TypeAlias = Callable[[FrameSeries], float | Missing]
 """The value of a metric in one run, or why it has none."""
 
 
@@ -64,6 +63,22 @@ class Metric:
     definition: str
     source: str
     compute: Compute
+
+
+def row(key: str, label: str, *, unit: str, better: Better, group: str) -> partial[Metric]:
+    """The first half of a row of the catalog; called with ``definition`` and ``compute``, it is a metric.
+
+    ``source`` is common practice unless it is given.
+
+    Examples
+    --------
+    >>> longest = row("max_frame_time_ms", "longest frame time", unit="ms", better="lower", group="tail")(
+    ...     definition="The longest frame of the run.", compute=lambda series: float(series.sorted_ms[-1])
+    ... )
+    >>> longest.source
+    'common practice, no source'
+    """
+    return partial(Metric, key=key, label=label, unit=unit, better=better, group=group, source=PRACTICE)
 
 
 @dataclass(frozen=True, kw_only=True)

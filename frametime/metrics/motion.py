@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from frametime.metrics.block_medians import medians_between
 from frametime.metrics.display import appearances, falls
 from frametime.metrics.findings import MotionSteps
-from frametime.metrics.log_columns import logged_times_ns
-from frametime.metrics.medians import medians_between
+from frametime.metrics.frame_series import FrameSeries, logged_times_ns, once_a_series
 from frametime.metrics.metric import Missing
-from frametime.metrics.theil_sen import theil_sen_slope
+from frametime.metrics.trend import theil_sen_slope
 from frametime.units import NS_PER_MS, NS_PER_S
-
-if TYPE_CHECKING:
-    from frametime.metrics.frame_series import FrameSeries
 
 MAX_BLOCKS = 300
 
@@ -72,6 +69,7 @@ def step_errors(series: FrameSeries) -> StepErrors | Missing:
     )
 
 
+@once_a_series
 def motion_steps(series: FrameSeries) -> MotionSteps | None:
     """Shown step minus simulated step, frame by frame, over the frames that were shown.
 

@@ -10,21 +10,21 @@ from fractions import Fraction
 class StutterRule:
     """When a frame is a stutter.
 
-    A frame is a stutter when it is longer than ``factor`` times the local median and longer than it by
+    A frame is a stutter when it is longer than ``ratio`` times the local median and longer than it by
     ``min_excess_ms``. The local median is over ``window_s`` seconds, centred, the frame itself left out.
 
-    The factor and the window are common practice, no source. The least excess of 4 ms is the smaller of the two
+    The ratio and the window are common practice, no source. The least excess of 4 ms is the smaller of the two
     variations tried by Klein et al., "Variable Frame Timing Affects Perception of Smoothness in First-Person
     Gaming", IEEE CoG 2024 (12 ms clearly lowers perceived smoothness, 4 ms much less).
     """
 
-    factor: float = 2.0
+    ratio: float = 2.0
     window_s: float = 1.0
     min_excess_ms: float = 4.0
 
     def __post_init__(self) -> None:
-        if not self.factor > 1.0:
-            raise ValueError(f"factor must exceed 1, got {self.factor!r}")
+        if not self.ratio > 1.0:
+            raise ValueError(f"ratio must exceed 1, got {self.ratio!r}")
         if not self.window_s > 0.0:
             raise ValueError(f"window_s must be positive, got {self.window_s!r}")
         if not self.min_excess_ms >= 0.0:

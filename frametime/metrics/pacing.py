@@ -13,7 +13,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.medians import median_in_place
+from frametime.metrics.block_medians import median_in_place
 
 _BLOCK: Final = 1 << 15
 # Powers of 15/16 over one block: 4096 of them span 115 orders of magnitude, far inside the range of float64.

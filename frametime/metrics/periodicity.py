@@ -8,10 +8,9 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.distinct import distinct
+from frametime.metrics.block_medians import median
 from frametime.metrics.distributions import chi_squared_tail, student_quantile
 from frametime.metrics.findings import HitchPeriod
-from frametime.metrics.medians import median
 from frametime.metrics.period_search import DEFAULT_RULE, LEAST_CHANCE, PeriodFit, PeriodRule, best_period
 
 
@@ -109,7 +108,7 @@ def _best_look(
 
 
 def _is_covered(fit: PeriodFit, rule: PeriodRule) -> bool:
-    n_distinct = distinct(fit.beats[fit.follows]).size
+    n_distinct = len(set(fit.beats[fit.follows].tolist()))
     return n_distinct >= rule.min_hitches and fit.covered_fraction >= rule.min_covered_fraction
 
 

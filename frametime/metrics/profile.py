@@ -8,13 +8,6 @@ from typing import Final, NamedTuple
 from frametime.metrics.findings import Findings, ProfileItem
 from frametime.metrics.metric import PRACTICE, MetricValue
 
-_SLOW_FRAME: Final = (
-    "60 fps: Android developer documentation, Slow rendering (16 ms); 30 fps: common practice, no source"
-)
-_CONSISTENCY: Final = (
-    "60 per minute: Android Compatibility Definition Document, section 8.1 (inconsistent frames should stay below 1 "
-    "in one second); 2 per minute: common practice, no source"
-)
 _FLOOR: Final = (
     "that the slowest 5 % predict quality: Liu et al., The Effects of Frame Rate Variation on Game Player Quality of "
     "Experience, abstract; the ratios: common practice, no source"
@@ -93,7 +86,7 @@ def _level(values: Mapping[str, MetricValue], rule: ProfileRule) -> ProfileItem:
         value=average_fps,
         word=word,
         threshold=f"high from {rule.high_fps:g} fps, low below {rule.low_fps:g} fps",
-        source=_SLOW_FRAME,
+        source=PRACTICE,
     )
 
 
@@ -128,7 +121,7 @@ def _stutter(values: Mapping[str, MetricValue], rule: ProfileRule) -> ProfileIte
         value=per_min,
         word=word,
         threshold=f"rare up to {rule.rare_per_min:g} per minute, constant from {rule.constant_per_min:g}",
-        source=_CONSISTENCY,
+        source=PRACTICE,
     )
 
 

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from math import ceil, floor, sqrt
 from typing import Final
 
 import numpy as np
 
 from frametime.caveats import Caveat, Weight
-from frametime.metrics.frame_cap import Cap, find_cap
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.lows import share_label, share_text
-from frametime.metrics.number_words import in_decimals
-from frametime.metrics.throughput import exact, quantile
-from frametime.metrics.timer import timer_step_ns
+from frametime.metrics.level import LOW_KINDS, exact, low_key, quantile, share_label
+from frametime.metrics.timer_and_cap import Cap, find_cap, timer_step_ns
 from frametime.words import counted
 
 _PACING = (
@@ -106,9 +104,7 @@ def _coarse_timer(series: FrameSeries, step_ms: float | None) -> tuple[Caveat, .
         f"frame time, which alone spreads single frames by {step_ms / sqrt(6.0):.2g} ms (standard deviation)."
     )
     tails = ("median_frame_time_ms", "p95_frame_time_ms", "p99_frame_time_ms", "p99p9_frame_time_ms")
-    lows = tuple(
-        f"low_{share_text(pct)}_{kind}_fps" for pct in series.options.slowest_pcts for kind in ("percentile", "time")
-    )
+    lows = tuple(low_key(pct, kind) for pct in series.options.slowest_pcts for kind in LOW_KINDS if kind != "mean")
     return (Caveat(code="coarse-timer", message=message, weight=weight, metrics=(*_PACING, *tails, *lows)),)
 
 
@@ -165,8 +161,7 @@ def _few(series: FrameSeries, pct: float, *, is_low: bool) -> Caveat | None:
         return None
     n_needed = ceil(needed / share)
     more_s = n_needed * series.duration_s / series.n_frames
-    kinds = ("percentile", "mean", "time") if is_low else ()
-    keys = tuple(f"low_{share_text(pct)}_{kind}_fps" for kind in kinds)
+    keys = tuple(low_key(pct, kind) for kind in LOW_KINDS) if is_low else ()
     percentile = (_PERCENTILE_KEYS[pct],) if pct in _PERCENTILE_KEYS else ()
     return Caveat(
         code="low-few-frames",
@@ -184,3 +179,22 @@ def _tail_words(n_frames: float, needed: int) -> str:
     rounded = round(n_frames, 1) if n_frames >= 0.1 else float(f"{n_frames:.2g}")
     shown = rounded if rounded < needed else floor(10.0 * n_frames) / 10.0
     return counted(shown, "frame")
+
+
+_WHOLE_FROM: Final = 10_000.0
+
+
+def in_decimals(value: float, decimals: int) -> str:
+    """A number with so many decimals; a smaller one with two significant digits, a large one whole.
+
+    Examples
+    --------
+    >>> in_decimals(10.0, 2), in_decimals(0.001, 2), in_decimals(100_030.0, 2), in_decimals(0.0, 1)
+    ('10.00', '0.001', '100,030', '0.0')
+    """
+    size = abs(value)
+    if size >= _WHOLE_FROM:
+        return f"{value:,.0f}"
+    if 0.0 < size < 10.0**-decimals:
+        return format(Decimal(f"{value:.2g}"), "f")
+    return f"{value:.{decimals}f}"

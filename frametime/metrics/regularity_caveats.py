@@ -6,8 +6,12 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Final
 
 from frametime.caveats import Caveat, Weight
-from frametime.metrics.display import display_time_falls
+from frametime.metrics.display import display_time_falls, fixed_refresh_of, variable_refresh_of
+from frametime.metrics.drift import drift_of
 from frametime.metrics.drift_words import percent, seconds
+from frametime.metrics.dropped import dropped_of
+from frametime.metrics.motion import motion_steps
+from frametime.metrics.segments import segments_of
 from frametime.words import counted
 
 if TYPE_CHECKING:
@@ -47,7 +51,7 @@ def regularity_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
 
 
 def _of_drift(series: FrameSeries) -> Iterator[Caveat]:
-    drift = series.drift
+    drift = drift_of(series)
     if drift.warm_up is not None:
         sentence = drift.warm_up.sentence
         yield Caveat(
@@ -69,7 +73,7 @@ def _of_drift(series: FrameSeries) -> Iterator[Caveat]:
 
 
 def _of_segments(series: FrameSeries) -> Iterator[Caveat]:
-    others = [segment for segment in series.segments if segment.kind != "play"]
+    others = [segment for segment in segments_of(series) if segment.kind != "play"]
     if others:
         listed = ", ".join(
             f"{segment.kind} from {seconds(segment.start_s)} to {seconds(segment.end_s)}" for segment in others[:3]
@@ -83,7 +87,7 @@ def _of_segments(series: FrameSeries) -> Iterator[Caveat]:
 
 
 def _of_display(series: FrameSeries) -> Iterator[Caveat]:
-    fixed, variable = series.fixed_refresh, series.variable_refresh
+    fixed, variable = fixed_refresh_of(series), variable_refresh_of(series)
     n_falls = display_time_falls(series)
     if n_falls:
         yield Caveat(
@@ -116,7 +120,7 @@ def _of_display(series: FrameSeries) -> Iterator[Caveat]:
 
 
 def _of_motion(series: FrameSeries) -> Iterator[Caveat]:
-    motion = series.motion
+    motion = motion_steps(series)
     if motion is None:
         return
     if not motion.from_display_times:
@@ -139,7 +143,7 @@ def _of_motion(series: FrameSeries) -> Iterator[Caveat]:
 
 
 def _of_dropped(series: FrameSeries) -> Iterator[Caveat]:
-    dropped = series.dropped
+    dropped = dropped_of(series)
     if dropped is not None and dropped.count:
         yield Caveat(
             code="dropped-frames",

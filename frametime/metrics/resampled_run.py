@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final, Literal, NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.block_draws import BlockDraws
+from frametime.metrics.block_bootstrap import BlockDraws
 from frametime.metrics.metric import Interval, Missing
 
 if TYPE_CHECKING:

@@ -11,9 +11,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics import energy, temperature
-from frametime.metrics.block_draws import BlockDraws, draw_blocks
-from frametime.metrics.block_length import optimal_block_lengths
+from frametime.metrics import sensor_values
+from frametime.metrics.block_bootstrap import BlockDraws, draw_blocks, optimal_block_lengths
 from frametime.metrics.distributions import normal_quantile, student_quantile
 from frametime.metrics.metric import Missing
 from frametime.metrics.resampled_run import Outcome, Resampled, make_interval, one_sided
@@ -113,11 +112,11 @@ def _at_power_limit(drawn: SensorDraws) -> Outcome:
     limit_w = drawn.series.options.power_limit_w
     if limit_w is None:
         return Missing(reason="no power limit given")
-    return _share(drawn, drawn.channel.pieces_from((1.0 - energy.POWER_SLACK_FRACTION) * limit_w))
+    return _share(drawn, drawn.channel.pieces_from((1.0 - sensor_values.POWER_SLACK_FRACTION) * limit_w))
 
 
 def _under_90pct(drawn: SensorDraws) -> Outcome:
-    return _share(drawn, drawn.channel.pieces_below(temperature.BUSY_PCT))
+    return _share(drawn, drawn.channel.pieces_below(sensor_values.BUSY_PCT))
 
 
 def _frames_per_joule(drawn: SensorDraws) -> Outcome:
@@ -148,16 +147,16 @@ def _spread(drawn: SensorDraws) -> Outcome:
 
 
 _ROWS: Final[Mapping[str, Mapping[str, Make]]] = {
-    energy.POWER: {
+    sensor_values.POWER: {
         "average_power_w": lambda drawn: Resampled(drawn.mean()),
         "energy_per_frame_j": _energy_per_frame,
         "frames_per_joule": _frames_per_joule,
         "time_at_power_limit_fraction": _at_power_limit,
     },
-    temperature.CORE_CLOCK: {
+    sensor_values.CORE_CLOCK: {
         "average_core_clock_mhz": lambda drawn: Resampled(drawn.mean()),
         "core_clock_sd_mhz": _spread,
     },
     "memory_clock_mhz": {"average_memory_clock_mhz": lambda drawn: Resampled(drawn.mean())},
-    temperature.UTILIZATION: {"utilization_under_90pct_fraction": _under_90pct},
+    sensor_values.UTILIZATION: {"utilization_under_90pct_fraction": _under_90pct},
 }

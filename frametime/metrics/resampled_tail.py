@@ -14,9 +14,9 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.block_draws import BlockDraws
+from frametime.metrics.block_bootstrap import BlockDraws
 from frametime.metrics.distributions import gamma_quantile, normal_quantile, student_quantile
-from frametime.metrics.lows import share_text
+from frametime.metrics.level import low_key
 from frametime.metrics.metric import Interval, Missing
 from frametime.metrics.resampled_run import SAME, Outcome, Resampled, ResampledRun
 from frametime.words import counted
@@ -172,7 +172,7 @@ def order_outcomes(run: ResampledRun, values: Mapping[str, float]) -> dict[str, 
     }
     for pct in run.series.options.slowest_pcts:
         for kind, make in kinds.items():
-            if (key := f"low_{share_text(pct)}_{kind}_fps") in values:
+            if (key := low_key(pct, kind)) in values:
                 found[key] = _as_rate(make(run, slow, pct / 100.0, values[key]))
     return found
 

@@ -9,23 +9,55 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 
-from frametime.metrics.block_draws import BlockDraws, draw_blocks
-from frametime.metrics.block_length import optimal_block_lengths
+from frametime.metrics.block_bootstrap import BlockDraws, draw_blocks, optimal_block_lengths
 from frametime.metrics.distributions import normal_quantile, student_quantile
-from frametime.metrics.interval_reasons import REASONS, UNKNOWN
+from frametime.metrics.drift import drift_of
+from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import Interval, Missing
-from frametime.metrics.resampled_display import display_outcomes
+from frametime.metrics.resampled_frames import display_outcomes, sum_outcomes
 from frametime.metrics.resampled_run import Outcome, Resampled, ResampledRun, make_interval, merged
 from frametime.metrics.resampled_sensors import sensor_outcomes
-from frametime.metrics.resampled_sums import sum_outcomes
 from frametime.metrics.resampled_tail import order_outcomes
+from frametime.metrics.rhythm import rhythm_of
 
-if TYPE_CHECKING:
-    from frametime.metrics.frame_series import FrameSeries
+EXTREME: Final = (
+    "an extreme of the run: drawing its frames anew never goes beyond it "
+    "(Bickel and Freedman, Annals of Statistics 9, 1981)"
+)
+"""P. J. Bickel and D. A. Freedman, "Some asymptotic theory for the bootstrap", Annals of Statistics 9, 1981, 1196-1217,
+section 6 (section and pages from memory): the bootstrap of a largest value does not tend to its distribution."""
+
+INSTANT: Final = "the value at one instant of the run: there is no second one to compare it with"
+ORDER: Final = "found from the order of the run in time, which resampling in blocks does not keep"
+HEAT: Final = "it follows the heating of the card: parts of the run cannot stand for one another"
+UNKNOWN: Final = "no way to resample this metric is known"
+
+REASONS: Final[Mapping[str, str]] = MappingProxyType(
+    {
+        "max_frame_time_ms": EXTREME,
+        "motion_step_error_worst_ms": EXTREME,
+        "dropped_longest_run": EXTREME,
+        "peak_power_w": EXTREME,
+        "peak_temperature_c": EXTREME,
+        "min_core_clock_mhz": EXTREME,
+        "pacing_jitter_last_ms": INSTANT,
+        "end_temperature_c": INSTANT,
+        "warm_up_s": ORDER,
+        "level_change_count": ORDER,
+        "spectrum_line_hz": ORDER,
+        "spectrum_line_ms": ORDER,
+        "average_temperature_c": HEAT,
+        "time_above_temperature_limit_fraction": HEAT,
+        "throttling_count": HEAT,
+        "throttling_time_fraction": HEAT,
+    }
+)
+"""By key of the catalog."""
+
 
 MIN_FRAMES: Final = 100
 """Fewer frames give no interval: their autocorrelation cannot be told."""
@@ -55,8 +87,8 @@ def within_run_intervals(series: FrameSeries, values: Mapping[str, float]) -> Ma
 
     Stationary bootstrap with ``options.n_resamples`` resamples at ``options.level``. Sums, means and counts are made
     symmetric about the number by `make_interval`, and widened by the ratio of Student's to the normal factor for the
-    number of blocks. Quantiles and lows go by `order_outcomes`, sensors by `sensor_outcomes`. The slope of the drift,
-    the period of hitches and the strongest line have intervals of their own kind. ``method`` names it each time.
+    number of blocks. Quantiles and lows go by `order_outcomes`, sensors by `sensor_outcomes`. The slope of the drift
+    and the period of hitches have intervals of their own kind. ``method`` names it each time.
 
     Parameters
     ----------
@@ -121,24 +153,17 @@ def _own_intervals(series: FrameSeries, values: Mapping[str, float]) -> dict[str
     found: dict[str, Outcome] = {}
     level = series.options.level
     if "drift_pct_per_min" in values:
-        low, high = series.drift.slope_low_pct_per_min, series.drift.slope_high_pct_per_min
+        low, high = drift_of(series).slope_low_pct_per_min, drift_of(series).slope_high_pct_per_min
         method = "within run: ranks of the slopes between blocks (Sen), widened for autocorrelation"
         found["drift_pct_per_min"] = (
             Missing(reason="too few blocks of the run for an interval of the slope")
             if low is None or high is None
             else Interval(low=low, high=high, level=level, method=method)
         )
-    period = series.rhythm.hitch_period if "hitch_period_s" in values else None
+    period = rhythm_of(series).hitch_period if "hitch_period_s" in values else None
     if period is not None:
         method = "within run: least squares of the times of the hitches on their numbers"
         found["hitch_period_s"] = Interval(
             low=period.period_low_s, high=period.period_high_s, level=0.95, method=method
         )
-    if {"spectrum_line_hz", "spectrum_line_ms"} & values.keys():
-        from frametime.metrics.spectrum_errors import line_intervals
-
-        intervals = line_intervals(series)
-        if intervals is not None:
-            both = dict(zip(("spectrum_line_hz", "spectrum_line_ms"), intervals, strict=True))
-            found |= {key: interval for key, interval in both.items() if key in values}
     return found

@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from frametime.metrics.block_medians import median
 from frametime.metrics.findings import Rhythm
-from frametime.metrics.medians import median
+from frametime.metrics.frame_series import FrameSeries, once_a_series
 from frametime.metrics.periodicity import find_hitch_period
-from frametime.metrics.spectrum import find_lines
-
-if TYPE_CHECKING:
-    from frametime.metrics.frame_series import FrameSeries
-    from frametime.metrics.stutter import Stutters
+from frametime.metrics.spectrum import lines_of, spectrum_of
+from frametime.metrics.stutter import Stutters, stutters_of
 
 
 class AlternationRule(NamedTuple):
@@ -42,20 +40,21 @@ HITCH_GAP_FRAMES = 2
 """Stutters with at most so many frames between them are one hitch."""
 
 
-def find_rhythm(series: FrameSeries) -> Rhythm:
+@once_a_series
+def rhythm_of(series: FrameSeries) -> Rhythm:
     """Alternation, period of the hitches, and strongest lines of a run.
 
     ``hitch_period_reason`` says why there is no period; it is ``None`` when there is one.
     """
     fraction, size_ms = alternation(series.frame_times_ms)
-    times_s, sizes_ms = hitches(series.stutters)
+    times_s, sizes_ms = hitches(stutters_of(series))
     period, reason = find_hitch_period(times_s, sizes_ms)
     return Rhythm(
         alternating_fraction=fraction,
         alternation_ms=size_ms,
         hitch_period=period,
         hitch_period_reason=reason,
-        lines=find_lines(series.frame_times_ms, series.ends_s),
+        lines=lines_of(spectrum_of(series)),
     )
 
 

@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import TYPE_CHECKING, Literal, NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.block_values import Blocks, make_blocks
+from frametime.metrics.block_medians import Blocks, make_blocks, median
 from frametime.metrics.change_points import best_split
 from frametime.metrics.findings import Segment
-from frametime.metrics.medians import median
-
-if TYPE_CHECKING:
-    from frametime.metrics.frame_series import FrameSeries
+from frametime.metrics.frame_series import FrameSeries, once_a_series
 
 Kind = Literal["play", "still", "pause"]
 
@@ -51,6 +48,12 @@ class SegmentRule(NamedTuple):
 
 
 DEFAULT_RULE = SegmentRule()
+
+
+@once_a_series
+def segments_of(series: FrameSeries) -> tuple[Segment, ...]:
+    """Stretches of play, still parts and pauses, by the usual rule."""
+    return find_segments(series)
 
 
 def find_segments(series: FrameSeries, rule: SegmentRule = DEFAULT_RULE) -> tuple[Segment, ...]:

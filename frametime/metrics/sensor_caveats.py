@@ -10,7 +10,7 @@ import numpy as np
 
 from frametime.capture import SensorTrace
 from frametime.caveats import Caveat, Weight
-from frametime.metrics import energy, temperature
+from frametime.metrics import sensor_values
 from frametime.metrics.frame_series import FrameSeries, numpy_column
 from frametime.metrics.metric import Missing
 from frametime.metrics.options import MeasureOptions
@@ -25,22 +25,22 @@ BUSY_CAVEAT_FRACTION: Final = 0.2
 
 _BY_QUANTITY: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
     {
-        energy.POWER: (
+        sensor_values.POWER: (
             "average_power_w",
             "peak_power_w",
             "energy_per_frame_j",
             "frames_per_joule",
             "time_at_power_limit_fraction",
         ),
-        temperature.TEMPERATURE: (
+        sensor_values.TEMPERATURE: (
             "average_temperature_c",
             "peak_temperature_c",
             "end_temperature_c",
             "time_above_temperature_limit_fraction",
         ),
-        temperature.CORE_CLOCK: ("average_core_clock_mhz", "min_core_clock_mhz", "core_clock_sd_mhz"),
+        sensor_values.CORE_CLOCK: ("average_core_clock_mhz", "min_core_clock_mhz", "core_clock_sd_mhz"),
         "memory_clock_mhz": ("average_memory_clock_mhz",),
-        temperature.UTILIZATION: ("utilization_under_90pct_fraction",),
+        sensor_values.UTILIZATION: ("utilization_under_90pct_fraction",),
     }
 )
 _THROTTLING: Final = ("throttling_count", "throttling_time_fraction")
@@ -57,7 +57,7 @@ def sensor_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
         *trace.caveats,
         *_coverage_caveats(channels, told, series.options),
         *_gap_caveats(channels, told, series.options),
-        *_negative_caveats(channels.get(energy.POWER)),
+        *_negative_caveats(channels.get(sensor_values.POWER)),
         *_busy_caveats(series),
     )
 
@@ -125,11 +125,11 @@ def _listed(names: list[str]) -> str:
 
 def _keys(names: list[str], options: MeasureOptions) -> tuple[str, ...]:
     """Metrics that rest on these quantities; throttling on the clock and on what has a limit."""
-    watched = {temperature.CORE_CLOCK}
+    watched = {sensor_values.CORE_CLOCK}
     if options.temperature_limit_c is not None:
-        watched.add(temperature.TEMPERATURE)
+        watched.add(sensor_values.TEMPERATURE)
     if options.power_limit_w is not None:
-        watched.add(energy.POWER)
+        watched.add(sensor_values.POWER)
     keys = tuple(key for name in names for key in _BY_QUANTITY[name])
     return (*keys, *_THROTTLING) if watched.intersection(names) else keys
 
@@ -144,19 +144,19 @@ def _negative_caveats(power: Channel | None) -> tuple[Caveat, ...]:
             message=f"{count} of {power.sample_values.size} power samples are below zero, down to {least_w:.1f} W, "
             "which no card can draw. They are used as they stand: power and energy are too low by them.",
             weight=Weight.CARE,
-            metrics=_BY_QUANTITY[energy.POWER],
+            metrics=_BY_QUANTITY[sensor_values.POWER],
         ),
     )
 
 
 def _busy_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
-    fraction = temperature.utilization_under_90pct_fraction(series)
+    fraction = sensor_values.utilization_under_90pct_fraction(series)
     if isinstance(fraction, Missing) or fraction < BUSY_CAVEAT_FRACTION:
         return ()
     return (
         Caveat(
             code="card-not-the-limit",
-            message=f"The card was under {temperature.BUSY_PCT:g} % busy for {100.0 * fraction:.0f} % of the time: "
+            message=f"The card was under {sensor_values.BUSY_PCT:g} % busy for {100.0 * fraction:.0f} % of the time: "
             "something else limits, and a comparison of cards here says less about the cards.",
             weight=Weight.CARE,
             metrics=(),

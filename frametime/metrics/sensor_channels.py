@@ -9,8 +9,8 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from frametime.metrics.block_medians import median
 from frametime.metrics.frame_series import FrameSeries, numpy_column
-from frametime.metrics.medians import median
 from frametime.metrics.metric import Missing
 from frametime.units import NS_PER_S
 

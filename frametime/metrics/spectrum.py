@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.distinct import distinct
+from frametime.metrics.block_medians import median, medians_between
 from frametime.metrics.distributions import chi_squared_tail
 from frametime.metrics.findings import SpectralLine
-from frametime.metrics.lomb_scargle import lomb_scargle
-from frametime.metrics.medians import median, medians_between
+from frametime.metrics.frame_series import FrameSeries, once_a_series
 
 
 class SpectrumRule(NamedTuple):
@@ -27,8 +26,12 @@ class SpectrumRule(NamedTuple):
         Shorter runs have no spectrum.
     segment_frames, max_segments : int
         Of long runs so many stretches of so many frames, spread evenly, are averaged: that bounds the cost.
+    points_per_frame, most_uneven : int
+        Points of the even grid for each median frame time. A stretch that lasts longer than so many of its median
+        frames is not looked at: the points follow the number of frames, never the time that a run takes.
     oversampling : int
-        Frequencies looked at for each independent one: a line between two of them would lose up to half its power.
+        Least number of frequencies for each independent one: a line between two of them would lose up to half its
+        power.
     baseline_s : float
         The level is followed in blocks of this length and taken out: scene and drift are no lines.
     lowest_hz : float
@@ -46,6 +49,8 @@ class SpectrumRule(NamedTuple):
     min_frames: int = 512
     segment_frames: int = 8192
     max_segments: int = 4
+    points_per_frame: int = 4
+    most_uneven: int = 4
     oversampling: int = 2
     baseline_s: float = 0.5
     lowest_hz: float = 2.0
@@ -55,6 +60,8 @@ class SpectrumRule(NamedTuple):
 
 
 DEFAULT_RULE = SpectrumRule()
+
+NO_LINE: Final = "no line stands out of the noise"
 
 
 def false_alarm_probability(ratio: float, n_independent: float, n_averaged: int = 1) -> float:
@@ -90,12 +97,12 @@ def without_level(
     """Frame times less their slowly changing level, far outliers clipped; in ms, shape (n_frames,)."""
     n_blocks = max(int((ends_s[-1] - ends_s[0]) / rule.baseline_s), 1)
     marks = np.searchsorted(ends_s, ends_s[0] + np.arange(1, n_blocks) * rule.baseline_s)
-    edges = distinct(np.concatenate(([0], marks, [ends_s.size])))
+    edges = np.concatenate(([0], marks, [ends_s.size]))
+    edges = edges[np.diff(edges, prepend=-1) > 0]
     levels = medians_between(frame_times_ms, edges)
     middles = 0.5 * (ends_s[edges[:-1]] + ends_s[edges[1:] - 1])
     rest = frame_times_ms - np.interp(ends_s, middles, levels)
-    scatter = 1.4826 * median(np.abs(rest))
-    limit = rule.clip_scatters * scatter
+    limit = rule.clip_scatters * 1.4826 * median(np.abs(rest))
     return np.clip(rest, -limit, limit)
 
 
@@ -114,8 +121,44 @@ def background(powers: NDArray[np.float64], width: int, n_averaged: int) -> NDAr
     return np.asarray(np.exp(np.interp(np.arange(powers.size), middles, np.log(levels))), dtype=np.float64)
 
 
+def even_powers(
+    times: NDArray[np.float64], values: NDArray[np.float64], *, grid_step: float, n_padded: int
+) -> NDArray[np.float64]:
+    """Power of unevenly spaced values at the frequencies 1, 2, ... over ``n_padded * grid_step``.
+
+    Up to half the mean rate of the values. They are laid on an even grid by linear interpolation, the mean taken out
+    first. A line through values ``d`` apart, read at every ``h``, is what a triangle of twice that width does to them:
+    it takes the amplitude at the frequency f times (sin(pi f d) / (d / h sin(pi f h)))^2, which for small h is
+    sinc^2(f d) (R. N. Bracewell, The Fourier Transform and Its Applications, 1965, from memory); the power is divided
+    by its square. With ``d`` the mean spacing: exact on an even grid, where the power is ``|FFT|^2 / n``; a sine of
+    amplitude A has the power n A^2 / 4.
+
+    Parameters
+    ----------
+    times, values : ndarray of float64, shape (n,)
+        ``times`` rising.
+    grid_step : float
+        In units of time; below the mean spacing.
+    n_padded : int
+        Points of the grid, with zeros after the last value.
+
+    Returns
+    -------
+    ndarray of float64
+        In the square of the unit of ``values``.
+    """
+    n, span = times.size, float(times[-1] - times[0])
+    spacing = span / (n - 1)
+    grid = np.arange(times[0], times[-1] + 0.5 * grid_step, grid_step)
+    transform = np.fft.rfft(np.interp(grid, times, values - values.mean()), n_padded)
+    turns = np.arange(1, int(0.5 * grid_step * n_padded / spacing) + 1) / n_padded
+    kept = np.sin(np.pi * turns * spacing / grid_step) / (spacing / grid_step * np.sin(np.pi * turns))
+    # As many points as the values would have on the grid, each with a whole spacing of its own.
+    return np.asarray(np.abs(transform[1 : turns.size + 1]) ** 2 / (n * (spacing / grid_step) ** 2) / kept**4)
+
+
 class Spectrum(NamedTuple):
-    """Mean Lomb-Scargle power of stretches of a run, and the noise around each frequency.
+    """Mean power of stretches of a run, and the noise around each frequency.
 
     ``powers`` and ``noise`` belong to the frequencies ``step_hz``, ``2 step_hz`` and so on; lines are looked for from
     place ``first`` on. Each of ``n_segments`` stretches has ``size`` frames and lasts about ``span_s``.
@@ -132,31 +175,41 @@ class Spectrum(NamedTuple):
 
 def averaged_spectrum(
     frame_times_ms: NDArray[np.float64], ends_s: NDArray[np.float64], rule: SpectrumRule = DEFAULT_RULE
-) -> Spectrum | None:
-    """The spectrum in which lines are looked for; ``None`` when the run is short or even."""
+) -> Spectrum | str:
+    """The spectrum in which lines are looked for, or the reason why there is none."""
     n = frame_times_ms.size
     if n < rule.min_frames:
-        return None
+        return f"fewer than {rule.min_frames} frames"
     size = min(n, rule.segment_frames)
     n_segments = min(rule.max_segments, n // size)
     starts = [(n - size) // 2] if n_segments == 1 else np.linspace(0, n - size, n_segments).astype(int).tolist()
-    span_s = max(float(ends_s[start + size - 1] - ends_s[start]) for start in starts)
-    step_hz = 1.0 / (rule.oversampling * span_s)
-    highest_hz = 0.5 * (size - 1) / span_s
-    n_frequencies = int(highest_hz / step_hz)
-    powers = np.zeros(n_frequencies)
-    for start in starts:
-        part = slice(start, start + size)
-        rest_ms = without_level(frame_times_ms[part], ends_s[part], rule)
-        powers += lomb_scargle(ends_s[part], rest_ms, frequency_step=step_hz, n_frequencies=n_frequencies)
-    powers /= n_segments
+    parts = [slice(start, start + size) for start in starts]
+    median_s = median(np.array([median(frame_times_ms[part]) for part in parts])) / 1000.0
+    spans_s = [float(ends_s[part.stop - 1] - ends_s[part.start]) for part in parts]
+    longest_s = rule.most_uneven * size * median_s
+    parts = [part for part, span_s in zip(parts, spans_s, strict=True) if span_s <= longest_s]
+    if not parts:
+        return f"the run lasts over {rule.most_uneven} times as long as its usual frames would"
+    span_s = max(span_s for span_s in spans_s if span_s <= longest_s)
+    grid_s = median_s / rule.points_per_frame
+    n_padded = 1 << math.ceil(math.log2(rule.oversampling * (span_s / grid_s + 2.0)))
+    step_hz = 1.0 / (grid_s * n_padded)
+    found = [
+        even_powers(
+            ends_s[part], without_level(frame_times_ms[part], ends_s[part], rule), grid_step=grid_s, n_padded=n_padded
+        )
+        for part in parts
+    ]
+    shortest = min(each.size for each in found)
+    powers = np.mean([each[:shortest] for each in found], axis=0)
     first = max(math.ceil(rule.lowest_hz / step_hz), 1) - 1
-    if n_frequencies - first < 4 * rule.background_bins or not powers.any():
-        return None
+    per_independent = 1.0 / (span_s * step_hz)
+    if powers.size - first < 2 * rule.background_bins * per_independent or not powers.any():
+        return NO_LINE
     # A steep part of the noise spectrum is no line: it must stand out of the near surroundings as well.
     noise = np.maximum(
-        background(powers, rule.background_bins * rule.oversampling, n_segments),
-        background(powers, rule.near_bins * rule.oversampling, n_segments),
+        background(powers, round(rule.background_bins * per_independent), len(parts)),
+        background(powers, round(rule.near_bins * per_independent), len(parts)),
     )
     return Spectrum(
         powers=powers,
@@ -164,9 +217,15 @@ def averaged_spectrum(
         step_hz=step_hz,
         first=first,
         size=size,
-        n_segments=n_segments,
+        n_segments=len(parts),
         span_s=span_s,
     )
+
+
+@once_a_series
+def spectrum_of(series: FrameSeries) -> Spectrum | str:
+    """`averaged_spectrum` of a run by the usual rule."""
+    return averaged_spectrum(series.frame_times_ms, series.ends_s)
 
 
 def find_lines(
@@ -183,34 +242,36 @@ def find_lines(
     tuple of SpectralLine
         Empty when the run is short, even, or no line stands out of the noise.
     """
-    spectrum = averaged_spectrum(frame_times_ms, ends_s, rule)
-    if spectrum is None:
+    return lines_of(averaged_spectrum(frame_times_ms, ends_s, rule), rule)
+
+
+def lines_of(spectrum: Spectrum | str, rule: SpectrumRule = DEFAULT_RULE) -> tuple[SpectralLine, ...]:
+    """As `find_lines`, from a spectrum that is there already; none where there is a reason instead."""
+    if isinstance(spectrum, str):
         return ()
     ratios = spectrum.powers / spectrum.noise
     ratios[: spectrum.first] = 0.0
-    n_independent = (ratios.size - spectrum.first) / rule.oversampling
+    per_independent = 1.0 / (spectrum.span_s * spectrum.step_hz)
+    n_independent = (ratios.size - spectrum.first) / per_independent
     lines = []
-    for place in _peaks(ratios, rule):
+    for place in _peaks(ratios, rule.max_lines, apart=4.0 * per_independent):
         chance = false_alarm_probability(float(ratios[place]), n_independent, spectrum.n_segments)
         if chance < rule.significance:
-            amplitude_ms = 2.0 * math.sqrt(float(spectrum.powers[place]) / spectrum.size)
             lines.append(
                 SpectralLine(
                     frequency_hz=(place + 1) * spectrum.step_hz,
-                    amplitude_ms=amplitude_ms,
+                    amplitude_ms=2.0 * math.sqrt(float(spectrum.powers[place]) / spectrum.size),
                     false_alarm_probability=chance,
                 )
             )
     return tuple(sorted(lines, key=lambda line: -line.amplitude_ms))
 
 
-def _peaks(ratios: NDArray[np.float64], rule: SpectrumRule) -> list[int]:
+def _peaks(ratios: NDArray[np.float64], most: int, *, apart: float) -> list[int]:
     """Places of the highest ratios, each farther from the others than the foot of a line is wide."""
-    order = np.argsort(-ratios)[: 50 * rule.max_lines]
-    apart = 4 * rule.oversampling
     places: list[int] = []
-    for place in order.tolist():
-        if len(places) == rule.max_lines:
+    for place in np.argsort(-ratios)[: 100 * most].tolist():
+        if len(places) == most:
             break
         if all(abs(place - other) > apart for other in places):
             places.append(place)

@@ -1,15 +1,28 @@
-"""Stutters: frames that are long beside the frames around them, and the absolute classes of hitches and freezes."""
+"""Stutters: frames that are long beside the frames around them.
+
+What is around a frame is told by the local median: the median of the frames within a window, the frame itself left out.
+"""
 
 from __future__ import annotations
 
+from bisect import bisect_left, insort
 from dataclasses import dataclass
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.local_median import local_medians_ms
+from frametime.metrics.frame_series import FrameSeries, once_a_series
 from frametime.metrics.options import StutterRule
-from frametime.metrics.stutter_candidates import TIE_MS, candidates
+from frametime.units import NS_PER_S
+
+TIE_MS: Final = 1e-7
+"""A tenth of a nanosecond: below any clock, above the rounding of float64, so that ties are decided as on paper."""
+
+_BLOCK: Final = 64
+# Keys that are searched for together, and positions that are worked on together: their lists must not fill the memory.
+_KEYS: Final = 1 << 12
+_POSITIONS: Final = 1 << 16
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -42,10 +55,16 @@ class Stutters:
         return self.frame_times_ms - self.local_medians_ms
 
 
+@once_a_series
+def stutters_of(series: FrameSeries) -> Stutters:
+    """Every stutter of a run, by the rule of its options."""
+    return find_stutters(series.timestamps_ns, series.frame_times_ms, rule=series.options.stutter)
+
+
 def find_stutters(
     timestamps_ns: NDArray[np.int64], frame_times_ms: NDArray[np.float64], *, rule: StutterRule
 ) -> Stutters:
-    """Frames longer than ``factor`` times the local median and longer than it by ``min_excess_ms`` or more.
+    """Frames longer than ``ratio`` times the local median and longer than it by ``min_excess_ms`` or more.
 
     Parameters
     ----------
@@ -56,7 +75,7 @@ def find_stutters(
     positions = candidates(timestamps_ns, frame_times_ms, rule=rule)
     medians_ms = local_medians_ms(timestamps_ns, frame_times_ms, positions, window_s=rule.window_s)
     times_ms = frame_times_ms[positions]
-    is_stutter = (times_ms > rule.factor * medians_ms + TIE_MS) & (times_ms - medians_ms >= rule.min_excess_ms - TIE_MS)
+    is_stutter = (times_ms > rule.ratio * medians_ms + TIE_MS) & (times_ms - medians_ms >= rule.min_excess_ms - TIE_MS)
     positions = positions[is_stutter]
     return Stutters(
         positions=positions,
@@ -64,3 +83,166 @@ def find_stutters(
         frame_times_ms=times_ms[is_stutter],
         local_medians_ms=medians_ms[is_stutter],
     )
+
+
+def local_medians_ms(
+    timestamps_ns: NDArray[np.int64],
+    frame_times_ms: NDArray[np.float64],
+    positions: NDArray[np.int64],
+    *,
+    window_s: float,
+) -> NDArray[np.float64]:
+    """Local median at each position; infinite in a run of one frame, which has no frame around it.
+
+    The frames of the window are kept in order while it moves from one position to the next.
+
+    Parameters
+    ----------
+    timestamps_ns : ndarray of int64, shape (n_frames + 1,)
+    frame_times_ms : ndarray of float64, shape (n_frames,)
+    positions : ndarray of int64, shape (k,)
+        Rising indices of frames.
+    window_s : float
+        See `windows`.
+
+    Returns
+    -------
+    ndarray of float64, shape (k,)
+
+    Examples
+    --------
+    >>> times_ms = np.array([10.0, 11.0, 90.0, 12.0, 14.0])
+    >>> timestamps_ns = np.concatenate([[0], np.cumsum(times_ms * 1e6).astype(np.int64)])
+    >>> local_medians_ms(timestamps_ns, times_ms, np.array([2]), window_s=1.0).tolist()
+    [11.5]
+    """
+    medians_ms = np.full(positions.size, np.inf)
+    if frame_times_ms.size < 2:
+        return medians_ms
+    # Single items and short slices of a view cost a third of those of an array.
+    times_ms = frame_times_ms.data
+    around_ms: list[float] = []
+    low = high = 0
+    for begin in range(0, positions.size, _POSITIONS):
+        some = positions[begin : begin + _POSITIONS]
+        first, last = windows(timestamps_ns, some, window_s=window_s)
+        for place, (own, start, stop) in enumerate(
+            zip(some.tolist(), first.tolist(), last.tolist(), strict=True), begin
+        ):
+            if 8 * (start - low + stop - high) > stop - start:
+                around_ms = np.sort(frame_times_ms[start:stop]).tolist()
+            else:
+                for leaving_ms in times_ms[low:start]:
+                    del around_ms[bisect_left(around_ms, leaving_ms)]
+                for coming_ms in times_ms[high:stop]:
+                    insort(around_ms, coming_ms)
+            low, high = start, stop
+            # From the frame itself upwards, every other one moves down by one place.
+            rank = bisect_left(around_ms, times_ms[own])
+            lower, upper = (stop - start - 2) // 2, (stop - start - 1) // 2
+            medians_ms[place] = 0.5 * (around_ms[lower + (lower >= rank)] + around_ms[upper + (upper >= rank)])
+    return medians_ms
+
+
+def windows(
+    timestamps_ns: NDArray[np.int64], positions: NDArray[np.int64], *, window_s: float
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """First frame of the window around each frame, and one past the last.
+
+    The window is half of ``window_s`` before the start of the frame and half of it after its end; every other frame
+    that lies in it, wholly or in part, belongs to it. Measured from the frame's edges, it holds the frame before and
+    the frame after whatever the length of the frame, a freeze included.
+
+    Parameters
+    ----------
+    timestamps_ns : ndarray of int64, shape (n_frames + 1,)
+    positions : ndarray of int64, shape (k,)
+        Rising indices of frames.
+    window_s : float
+
+    Returns
+    -------
+    tuple of ndarray of int64, shape (k,)
+    """
+    half_ns = _half_window_ns(window_s)
+    # Frame j begins at timestamp j and ends at timestamp j + 1.
+    first = _search_rising(timestamps_ns, timestamps_ns[positions] - half_ns, side="right") - 1
+    last = _search_rising(timestamps_ns, timestamps_ns[positions + 1] + half_ns, side="left")
+    n_frames = timestamps_ns.size - 1
+    return np.maximum(first, 0), np.minimum(last, n_frames)
+
+
+def _half_window_ns(window_s: float) -> int:
+    """Half of the window, as the integer that all comparisons use."""
+    return round(window_s * NS_PER_S / 2)
+
+
+def _search_rising(
+    values: NDArray[np.int64], keys: NDArray[np.int64], *, side: Literal["left", "right"]
+) -> NDArray[np.int64]:
+    """``np.searchsorted`` for keys that rise, too: each group of keys is searched for in its own stretch only.
+
+    The whole array would be walked through for every key, and its middle is never in the cache.
+    """
+    places = np.empty(keys.size, dtype=np.int64)
+    for start in range(0, keys.size, _KEYS):
+        group = keys[start : start + _KEYS]
+        low, high = np.searchsorted(values, group[[0, -1]], side=side).tolist()
+        places[start : start + _KEYS] = low + np.searchsorted(values[low:high], group, side=side)
+    return places
+
+
+def candidates(
+    timestamps_ns: NDArray[np.int64], frame_times_ms: NDArray[np.float64], *, rule: StutterRule
+) -> NDArray[np.int64]:
+    """Positions of all frames that can be stutters, and of some that are none; rising, shape (k,).
+
+    A local median costs far more than a comparison, and hardly any frame is a stutter. Blocks of frames are kept in
+    which one would be a stutter if the local median were the least frame time around the block; of these blocks, the
+    frames that would be one with the least local median that any frame of the block can have.
+
+    Parameters
+    ----------
+    timestamps_ns : ndarray of int64, shape (n_frames + 1,)
+    frame_times_ms : ndarray of float64, shape (n_frames,)
+    rule : StutterRule
+    """
+    n_frames = frame_times_ms.size
+    starts = np.arange(0, n_frames, _BLOCK)
+    stops = np.minimum(starts + _BLOCK, n_frames)
+    half_ns = _half_window_ns(rule.window_s)
+    block_starts_ns = np.ascontiguousarray(timestamps_ns[:-1:_BLOCK])
+    # The blocks that hold the windows of all frames of a block.
+    first = np.maximum(_search_rising(block_starts_ns, timestamps_ns[starts] - half_ns, side="right") - 1, 0)
+    last = _search_rising(block_starts_ns, timestamps_ns[stops] + half_ns, side="left")
+    least = _range_minima(np.minimum.reduceat(frame_times_ms, starts), first, last)
+    limits = np.maximum(rule.ratio * least, least + rule.min_excess_ms - TIE_MS)
+    blocks = np.flatnonzero(np.maximum.reduceat(frame_times_ms, starts) >= limits)
+    starts, stops = starts[blocks], stops[blocks]
+    first, last_of_first = windows(timestamps_ns, starts, window_s=rule.window_s)
+    first_of_last, last = windows(timestamps_ns, stops - 1, window_s=rule.window_s)
+    # What all windows of a block share, less the frame itself: the lower median of any of them has this rank or more.
+    ranks = np.maximum(last_of_first - first_of_last - 2, 0) // 2
+    kept = [np.zeros(0, dtype=np.int64)]
+    rows = zip(*(each.tolist() for each in (starts, stops, first, last, ranks)), strict=True)
+    for start, stop, low, high, rank in rows:
+        least_ms = np.partition(frame_times_ms[low:high], rank)[rank]
+        limit_ms = max(rule.ratio * least_ms, least_ms + rule.min_excess_ms - TIE_MS)
+        kept.append(start + np.flatnonzero(frame_times_ms[start:stop] >= limit_ms))
+    return np.concatenate(kept)
+
+
+def _range_minima(
+    values: NDArray[np.float64], first: NDArray[np.int64], last: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """Least value of each range, from minima over lengths that are powers of two: any range is the union of two."""
+    lengths = last - first
+    least = np.empty(first.size)
+    table, length = values, 1
+    while True:
+        here = (lengths >= length) & (lengths < 2 * length)
+        least[here] = np.minimum(table[first[here]], table[last[here] - length])
+        if 2 * length > lengths.max():
+            return least
+        table = np.minimum(table[:-length], table[length:])
+        length *= 2

@@ -8,13 +8,12 @@ from typing import Final, Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.energy import POWER_SLACK_FRACTION, power_channel
+from frametime.metrics.block_medians import median
 from frametime.metrics.findings import Throttling
-from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.medians import median
+from frametime.metrics.frame_series import FrameSeries, once_a_series
 from frametime.metrics.metric import Missing
 from frametime.metrics.sensor_channels import Channel, channel, outside_reason, samples_of
-from frametime.metrics.temperature import CORE_CLOCK, TEMPERATURE
+from frametime.metrics.sensor_values import CORE_CLOCK, POWER_SLACK_FRACTION, TEMPERATURE, power_channel
 
 NO_LIMIT: Final = "neither a temperature limit nor a power limit was given"
 
@@ -47,6 +46,12 @@ class ThrottlingRule(NamedTuple):
 
 
 Cause = Literal["temperature", "power"]
+
+
+@once_a_series
+def throttling_of(series: FrameSeries) -> tuple[Throttling, ...]:
+    """Stretches in which the clock fell at a limit, by the usual rule; empty without sensors."""
+    return find_throttling(series)
 
 
 def find_throttling(series: FrameSeries, *, rule: ThrottlingRule | None = None) -> tuple[Throttling, ...]:
@@ -88,7 +93,7 @@ def throttling_reason(series: FrameSeries) -> str | None:
 def throttling_count(series: FrameSeries) -> float | Missing:
     """Number of stretches of throttling."""
     reason = throttling_reason(series)
-    return float(len(series.throttling)) if reason is None else Missing(reason=reason)
+    return float(len(throttling_of(series))) if reason is None else Missing(reason=reason)
 
 
 def throttling_time_fraction(series: FrameSeries) -> float | Missing:
@@ -97,7 +102,7 @@ def throttling_time_fraction(series: FrameSeries) -> float | Missing:
     if isinstance(watch, Missing):
         return watch
     # Two stretches joined over a short hole may hold a little time that was not watched.
-    return min(sum(item.end_s - item.start_s for item in series.throttling) / watch.watched_s, 1.0)
+    return min(sum(item.end_s - item.start_s for item in throttling_of(series)) / watch.watched_s, 1.0)
 
 
 class _Watch(NamedTuple):

@@ -131,7 +131,7 @@ def _measure_options(root: PlanTable) -> MeasureOptions:
         return MeasureOptions()
     default = MeasureOptions()
     rule = StutterRule(
-        factor=cast(float, table.number("stutter_factor", default.stutter.factor, above=1.0)),
+        ratio=cast(float, table.number("stutter_ratio", default.stutter.ratio, above=1.0)),
         window_s=cast(float, table.number("stutter_window_s", default.stutter.window_s, above=0.0)),
         min_excess_ms=table.number_from_zero("stutter_min_excess_ms", default.stutter.min_excess_ms),
     )

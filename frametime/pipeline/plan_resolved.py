@@ -77,7 +77,7 @@ def _captures(table: Mapping[str, object], captures: CapturesPlan) -> dict[str, 
 def _measure(measure: MeasureOptions) -> dict[str, object]:
     return {
         "quantile_type": measure.quantile_type,
-        "stutter_factor": measure.stutter.factor,
+        "stutter_ratio": measure.stutter.ratio,
         "stutter_window_s": measure.stutter.window_s,
         "stutter_min_excess_ms": measure.stutter.min_excess_ms,
         "slowest_pcts": list(measure.slowest_pcts),

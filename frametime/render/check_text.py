@@ -12,8 +12,9 @@ from typing import Final, NamedTuple, TypeAlias
 from frametime.caveats import Weight
 from frametime.errors import printable
 from frametime.metrics.findings import ProfileItem
+from frametime.metrics.level import LOW_KINDS, exact, low_key, share_label
 from frametime.metrics.metric import MeasuredRun, MetricValue
-from frametime.render.interval_gaps import ALL_HITCHES, HITCHES, gap_lines, share_key
+from frametime.render.interval_gaps import ALL_HITCHES, HITCHES, gap_lines
 from frametime.render.numbers import (
     NOT_AVAILABLE,
     format_estimate,
@@ -185,7 +186,7 @@ def _digits(run: MeasuredRun, key: str) -> int:
     """Digits that the number of frames behind a value can carry."""
     n_supporting = run.n_frames
     for slowest_pct in run.options.slowest_pcts:
-        if key.startswith(f"low_{share_key(slowest_pct)}"):
+        if key in (low_key(slowest_pct, kind) for kind in LOW_KINDS):
             n_supporting = int(run.n_frames * slowest_pct / 100.0)
     return significant_digits(n_supporting)
 
@@ -222,16 +223,16 @@ def _speed(run: MeasuredRun) -> Iterator[str]:
 
 def _slowest(run: MeasuredRun) -> Iterator[str]:
     for position, slowest_pct in enumerate(run.options.slowest_pcts):
-        key = f"low_{share_key(slowest_pct)}"
-        values = [run.values.get(f"{key}_{kind}_fps") for kind in ("percentile", "mean", "time")]
+        keys = [low_key(slowest_pct, kind) for kind in LOW_KINDS]
+        values = [run.values.get(key) for key in keys]
         if position == 0 or any(value is not None and value.interval is not None for value in values):
             yield from _three_lows(run, slowest_pct)
             continue
-        digits = _digits(run, key)
+        digits = _digits(run, keys[0])
         numbers = " / ".join(format_quantity(v.value, "1", digits=digits) if v else "n/a" for v in values)
         few = any(value.caveats for value in values if value is not None)
         yield _row(
-            f"{slowest_pct:g} % low, all three",
+            f"{share_label(slowest_pct)} low, all three",
             f"{numbers} fps",
             "too few frames: see the caveats" if few else "in that order",
         )
@@ -239,13 +240,14 @@ def _slowest(run: MeasuredRun) -> Iterator[str]:
 
 
 def _three_lows(run: MeasuredRun, slowest_pct: float) -> Iterator[str]:
-    share, key = f"{slowest_pct:g} %", f"low_{share_key(slowest_pct)}"
+    share, faster = share_label(slowest_pct), share_label(float(100 - exact(slowest_pct)))
+    percentile, mean, time = (low_key(slowest_pct, kind) for kind in LOW_KINDS)
     yield from _plain_rows(
         run,
         (
-            _Line(f"{share} low, percentile", f"{key}_percentile_fps", f"{100 - slowest_pct:g} % of frames are faster"),
-            _Line(f"{share} low, mean", f"{key}_mean_fps", f"the slowest {share} of frames together"),
-            _Line(f"{share} low, by time", f"{key}_time_fps", f"slower frames fill {share} of the time"),
+            _Line(f"{share} low, percentile", percentile, f"{faster} of frames are faster"),
+            _Line(f"{share} low, mean", mean, f"the slowest {share} of frames together"),
+            _Line(f"{share} low, by time", time, f"slower frames fill {share} of the time"),
         ),
     )
 
@@ -253,7 +255,7 @@ def _three_lows(run: MeasuredRun, slowest_pct: float) -> Iterator[str]:
 def _stutter(run: MeasuredRun) -> Iterator[str]:
     rule = run.options.stutter
     if "stutter_count" in run.values:
-        meaning = f"over {rule.factor:g} x the local median, {rule.min_excess_ms:g} ms more"
+        meaning = f"over {rule.ratio:g} x the local median, {rule.min_excess_ms:g} ms more"
         yield _row("stutters", _number(run, "stutter_count"), meaning)
     lost = run.values.get("stutter_time_fraction")
     if lost is not None and lost.value is not None:
@@ -266,7 +268,7 @@ def _stutter(run: MeasuredRun) -> Iterator[str]:
     counts = [run.values[key] for key in HITCHES if key in run.values]
     if counts:
         numbers = " / ".join(format_quantity(value.value, value.unit) for value in counts)
-        yield _row(ALL_HITCHES, numbers, "frames over 50 / 100 / 250 / 700 ms")
+        yield _row(ALL_HITCHES, numbers, "frames over 50 / 100 / 250 / 500 ms")
     for value in counts:
         if value.interval is not None:
             yield _row(HITCHES[value.key], _number(run, value.key), "")

@@ -6,13 +6,14 @@ import textwrap
 from collections.abc import Iterator
 from typing import Final
 
+from frametime.metrics.level import low_key, share_label
 from frametime.metrics.metric import MeasuredRun
 
 HITCHES: Final = {
     "hitch_over_50ms_count": "frames over 50 ms",
     "hitch_over_100ms_count": "frames over 100 ms",
     "hitch_over_250ms_count": "frames over 250 ms",
-    "freeze_over_700ms_count": "frames over 700 ms",
+    "freeze_over_500ms_count": "frames over 500 ms",
 }
 """Label of each count of long frames, by key of the catalog."""
 ALL_HITCHES: Final = "hitches and freezes"
@@ -31,11 +32,6 @@ _AFTER_LOWS: Final = {
     "energy_per_frame_j": "energy per frame",
     "peak_temperature_c": "highest temperature",
 }
-
-
-def share_key(slowest_pct: float) -> str:
-    """Part of a key that names the slowest share: ``0p1pct`` for 0.1."""
-    return f"{slowest_pct:g}".replace(".", "p") + "pct"
 
 
 def gap_lines(run: MeasuredRun, *, width: int) -> Iterator[str]:
@@ -61,7 +57,7 @@ def gap_lines(run: MeasuredRun, *, width: int) -> Iterator[str]:
 
 def _labels(run: MeasuredRun) -> dict[str, str]:
     lows = {
-        f"low_{share_key(pct)}_{kind}_fps": f"{pct:g} % low, {word}"
+        low_key(pct, kind): f"{share_label(pct)} low, {word}"
         for pct in run.options.slowest_pcts
         for kind, word in LOW_KINDS.items()
     }

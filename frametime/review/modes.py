@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.mann_kendall import kendall_score
+from frametime.metrics.trend import kendall_score, theil_sen_slope
 from frametime.statistics.quantiles import normal_upper_p
 
 FloatArray = NDArray[np.float64]
@@ -162,10 +162,7 @@ def common_trend(sets: Sequence[FloatArray], *, floor: float = 0.0, alpha: float
 def theil_sen_change(values: FloatArray) -> float:
     """Median of the slopes between all pairs, times the steps from the first run to the last."""
     n = len(values)
-    if n < 2:
-        return 0.0
-    first, second = np.triu_indices(n, 1)
-    return float(np.median((values[second] - values[first]) / (second - first))) * (n - 1)
+    return theil_sen_slope(np.arange(float(n)), values) * (n - 1) if n > 1 else 0.0
 
 
 @lru_cache(maxsize=32)

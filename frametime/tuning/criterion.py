@@ -22,7 +22,7 @@ class EnduranceRules:
     min_minutes, max_minutes : float
         How long an endurance run lasts.
     max_freezes : int
-        Frames over 700 ms.
+        Frames over 500 ms.
     max_hitches_per_10min : float
         Frames over 250 ms, freezes left out.
     max_drift_pct : float

@@ -7,11 +7,10 @@ from typing import Literal
 
 from frametime.capture import Capture
 from frametime.metrics.drift_words import open_sentence
-from frametime.metrics.energy import POWER
 from frametime.metrics.findings import Change
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import MeasuredRun
-from frametime.metrics.temperature import CORE_CLOCK, TEMPERATURE
+from frametime.metrics.sensor_values import CORE_CLOCK, POWER, TEMPERATURE
 from frametime.tuning.cautions import CAUTIONS
 from frametime.tuning.criterion import Criterion, EnduranceRules, judged, unmeasured, value_of
 from frametime.tuning.sensor_cover import sensor_cover
@@ -103,8 +102,8 @@ def _length(minutes: float, rules: EnduranceRules) -> Criterion:
 
 def _freezes(run: MeasuredRun, rules: EnduranceRules) -> Criterion:
     most = counted(rules.max_freezes, "frame")
-    threshold = f"at most {most} over 700 ms" if rules.max_freezes else "no frame over 700 ms"
-    count, reason = value_of(run, "freeze_over_700ms_count")
+    threshold = f"at most {most} over 500 ms" if rules.max_freezes else "no frame over 500 ms"
+    count, reason = value_of(run, "freeze_over_500ms_count")
     if count is None:
         return unmeasured("freezes", "{count}", threshold, reason)
     longest_ms, _ = value_of(run, "max_frame_time_ms")
@@ -115,7 +114,7 @@ def _freezes(run: MeasuredRun, rules: EnduranceRules) -> Criterion:
         value=count,
         unit="{count}",
         threshold=threshold,
-        sentence=f"{counted(round(count), 'frame')} over 700 ms{longest}",
+        sentence=f"{counted(round(count), 'frame')} over 500 ms{longest}",
     )
 
 
@@ -123,7 +122,7 @@ def _hitches(run: MeasuredRun, minutes: float, rules: EnduranceRules) -> Criteri
     most = rules.max_hitches_per_10min
     threshold = f"at most {counted(most, 'frame')} over 250 ms in 10 min"
     hitches, reason = value_of(run, "hitch_over_250ms_count")
-    freezes, _ = value_of(run, "freeze_over_700ms_count")
+    freezes, _ = value_of(run, "freeze_over_500ms_count")
     if hitches is None:
         return unmeasured("hitches", "{count}", threshold, reason)
     count = hitches - (freezes or 0.0)

@@ -17,10 +17,16 @@ from ratios import Ratio, best_of  # noqa: E402
 
 from frametime import MeasureOptions, read_capture  # noqa: E402
 from frametime.metrics.catalog import catalog_for  # noqa: E402
+from frametime.metrics.display import fixed_refresh_of  # noqa: E402
+from frametime.metrics.drift import drift_of  # noqa: E402
+from frametime.metrics.dropped import dropped_of  # noqa: E402
 from frametime.metrics.frame_series import FrameSeries  # noqa: E402
 from frametime.metrics.metric import Missing  # noqa: E402
+from frametime.metrics.motion import motion_steps  # noqa: E402
 from frametime.metrics.options import Refresh  # noqa: E402
 from frametime.metrics.resampling import within_run_intervals  # noqa: E402
+from frametime.metrics.rhythm import rhythm_of  # noqa: E402
+from frametime.metrics.segments import segments_of  # noqa: E402
 
 
 def regularity(folder: Path) -> list[Ratio]:
@@ -31,8 +37,8 @@ def regularity(folder: Path) -> list[Ratio]:
 
     def findings() -> None:
         series = FrameSeries.of(capture, options)
-        for name in ("rhythm", "drift", "segments", "fixed_refresh", "motion", "dropped"):
-            getattr(series, name)
+        for find in (rhythm_of, drift_of, segments_of, fixed_refresh_of, motion_steps, dropped_of):
+            find(series)
 
     typed, found = best_of(3, lambda: _typed_read(str(path), BOTH), findings)
     return [

@@ -64,14 +64,25 @@ def test_standard_input_is_read() -> None:
 
 
 def test_a_gate_says_which_and_by_how_much() -> None:
-    done = frametime("check", "-q", FREEZE, "--max", "freeze_over_700ms_count=0", "--min", "average_fps=1")
+    done = frametime("check", "-q", FREEZE, "--max", "freeze_over_500ms_count=0", "--min", "average_fps=1")
     assert done.code == 5
-    assert "freeze_over_700ms_count is 1, at most 0 is required: 1 above" in done.err
+    assert "freeze_over_500ms_count is 1, at most 0 is required: 1 above" in done.err
     assert frametime("check", "-q", FREEZE, "--min", "average_fps=1").code == 0
 
 
+def test_the_low_of_a_tiny_share_is_shown() -> None:
+    done = frametime("check", "--lows", "0.00001", ATLAS)
+    assert done.code == 0, done.err
+    assert [line.split("  ")[1] for line in done.out.splitlines() if " low, " in line] == [
+        "0.00001 % low, percentile",
+        "0.00001 % low, mean",
+        "0.00001 % low, by time",
+    ]
+    assert "99.99999 % of frames are faster" in done.out
+
+
 def test_wrong_usage_ends_with_2() -> None:
-    for arguments in (["--min", "average_fbs=1"], ["--lows", "x"], ["--skip-start", "soon"], ["--stutter-factor", "1"]):
+    for arguments in (["--min", "average_fbs=1"], ["--lows", "x"], ["--skip-start", "soon"], ["--stutter-ratio", "1"]):
         done = frametime("check", FREEZE, *arguments)
         assert done.code == 2, arguments
         assert "Error:" in done.err and "Traceback" not in done.err
@@ -83,7 +94,7 @@ def test_wrong_usage_ends_with_2() -> None:
     ("arguments", "told"),
     [
         (["--lows", "0"], "--lows must lie between 0 and 100"),
-        (["--stutter-factor", "1"], "--stutter-factor must exceed 1"),
+        (["--stutter-ratio", "1"], "--stutter-ratio must exceed 1"),
         (["--unit", "parsec"], "--unit must be one of"),
         (["--from", "5", "--to", "3"], "--from must be less than --to, got 5.0 and 3.0"),
         (["--max-rejected", "200"], "'--max-rejected': 200.0 is not in the range"),

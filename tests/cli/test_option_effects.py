@@ -50,7 +50,7 @@ SENSORS: Final[Options] = {
 MEASURING: Final[Options] = {
     "quantile_type": "--quantile-type 1",
     "lows": "--lows 5",
-    "stutter_factor": "--stutter-factor 5",
+    "stutter_ratio": "--stutter-ratio 5",
     "stutter_window": "--stutter-window 0.02",
     "stutter_excess": "--stutter-excess 40",
     "refresh": "--refresh 144",

@@ -30,7 +30,7 @@ SENSORS = ATLAS.with_name("run1.sensors.csv")
         ),
         (("check", FREEZE, "--temperature-limit", "nan"), "'--temperature-limit': 'nan' is not a finite number"),
         (("check", FREEZE, "--power-limit", "inf"), "'--power-limit': 'inf' is not a finite number"),
-        (("check", FREEZE, "--stutter-factor", "inf"), "'--stutter-factor': 'inf' is not a finite number"),
+        (("check", FREEZE, "--stutter-ratio", "inf"), "'--stutter-ratio': 'inf' is not a finite number"),
         (("check", FREEZE, "--to", "inf"), "'--to': 'inf' is not a finite number"),
         (("check", FREEZE, "--skip-start", "nan"), "--skip-start"),
         (("check", FREEZE, "--lows", "nan"), "--lows"),

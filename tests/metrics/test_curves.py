@@ -16,8 +16,8 @@ from frametime.metrics.curves import (
     run_curves,
     trace_curves,
 )
+from frametime.metrics.level import quantile
 from frametime.metrics.options import MeasureOptions
-from frametime.metrics.throughput import quantile
 
 runs = st.lists(st.sampled_from([1.0, 4.0, 10.0, 16.7, 90.0, 2500.0]), min_size=1, max_size=60).map(stamps_of)
 

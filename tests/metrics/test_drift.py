@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from made_regularity import clean_ms, planted, run_of, slope, step, warm_up
 
-from frametime.metrics.drift import DriftRule, find_drift
+from frametime.metrics.drift import DriftRule, drift_of, find_drift
 
 SEEDS = (1, 2, 3)
 
@@ -14,7 +14,7 @@ SEEDS = (1, 2, 3)
 @pytest.mark.parametrize("seed", SEEDS)
 @pytest.mark.parametrize("percent", [6.0, -8.0, 20.0])
 def test_a_step_of_six_percent_is_found_with_its_time(seed: int, percent: float) -> None:
-    drift = planted(seed, step(percent, 41.0)).drift
+    drift = drift_of(planted(seed, step(percent, 41.0)))
     (change,) = [change for change in drift.changes if change.kind == "level"]
     assert change.time_s == pytest.approx(41.0, abs=2.0)
     assert change.after_ms / change.before_ms == pytest.approx(1 + percent / 100, abs=0.015)
@@ -26,7 +26,7 @@ def test_a_step_of_six_percent_is_found_with_its_time(seed: int, percent: float)
 def test_a_sharp_step_is_placed_to_the_frame_and_named_in_words() -> None:
     times_ms = np.concatenate((np.full(5125, 8.0), np.full(2200, 8.416)))
     times_ms += 0.02 * np.random.default_rng(1).standard_normal(times_ms.size)
-    drift = run_of(times_ms).drift
+    drift = drift_of(run_of(times_ms))
     assert drift.changes[0].time_s == pytest.approx(times_ms[:5125].sum() / 1000, abs=0.02)
     assert drift.changes[0].sentence == "5.2 % slower after 41 s (median 8.00 to 8.42 ms)"
     assert drift.sentence.startswith("5.2 % slower after 41 s")
@@ -36,7 +36,7 @@ def test_a_rise_that_falls_again_is_two_changes() -> None:
     times_ms = clean_ms(9600, 4)
     ends_s = np.cumsum(times_ms) / 1e3
     raised = np.where((ends_s > 30) & (ends_s < 50), times_ms * 1.1, times_ms)
-    drift = run_of(raised).drift
+    drift = drift_of(run_of(raised))
     times = [change.time_s for change in drift.changes if change.kind == "level"]
     assert times == pytest.approx([30.0, 52.0], abs=2.0)
 
@@ -44,7 +44,7 @@ def test_a_rise_that_falls_again_is_two_changes() -> None:
 @pytest.mark.parametrize("seed", SEEDS)
 @pytest.mark.parametrize("percent_per_min", [6.0, -6.0, 15.0])
 def test_a_slope_of_six_percent_a_minute_is_drift_and_no_step(seed: int, percent_per_min: float) -> None:
-    drift = planted(seed, slope(percent_per_min)).drift
+    drift = drift_of(planted(seed, slope(percent_per_min)))
     assert drift.is_drift
     assert drift.slope_pct_per_min == pytest.approx(percent_per_min, rel=0.3)
     assert drift.slope_low_pct_per_min < drift.slope_pct_per_min < drift.slope_high_pct_per_min
@@ -54,7 +54,7 @@ def test_a_slope_of_six_percent_a_minute_is_drift_and_no_step(seed: int, percent
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_a_warm_up_of_twelve_percent_is_told_from_drift(seed: int) -> None:
-    drift = planted(seed, warm_up(12.0, 4.0)).drift
+    drift = drift_of(planted(seed, warm_up(12.0, 4.0)))
     assert drift.warm_up is not None
     assert 3.0 <= drift.warm_up.skip_s <= 14.0
     assert drift.warm_up.difference_pct > 3.0
@@ -63,13 +63,13 @@ def test_a_warm_up_of_twelve_percent_is_told_from_drift(seed: int) -> None:
 
 
 def test_a_slow_start_that_never_settles_is_no_warm_up() -> None:
-    assert planted(1, slope(-15.0)).drift.warm_up is None
-    assert planted(1, step(10.0, 30.0)).drift.warm_up is None
+    assert drift_of(planted(1, slope(-15.0))).warm_up is None
+    assert drift_of(planted(1, step(10.0, 30.0))).warm_up is None
 
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_twice_the_spread_is_a_change_of_spread_only(seed: int) -> None:
-    drift = planted(seed, lambda times, ends, _: np.where(ends > 30, 8.3 + (times - 8.3) * 2.2, times)).drift
+    drift = drift_of(planted(seed, lambda times, ends, _: np.where(ends > 30, 8.3 + (times - 8.3) * 2.2, times)))
     kinds = [change.kind for change in drift.changes]
     assert kinds == ["spread"]
     assert drift.changes[0].time_s == pytest.approx(30.0, abs=3.0)
@@ -77,14 +77,14 @@ def test_twice_the_spread_is_a_change_of_spread_only(seed: int) -> None:
 
 
 def test_a_run_of_ten_seconds_has_no_drift_and_says_why() -> None:
-    drift = run_of(clean_ms(1200, 1)).drift
+    drift = drift_of(run_of(clean_ms(1200, 1)))
     assert drift.slope_pct_per_min is None
     assert drift.sentence == "Not enough for drift: 10 blocks of 1 s; 20 or more are needed."
 
 
 @pytest.mark.parametrize("times_ms", [[8.0], [8.0] * 3, [3000.0] * 30, [8.0] * 5000])
 def test_odd_runs_do_not_fail(times_ms: list[float]) -> None:
-    drift = run_of(np.array(times_ms)).drift
+    drift = drift_of(run_of(np.array(times_ms)))
     assert not drift.is_drift
     assert drift.sentence.endswith(".")
 
@@ -102,7 +102,7 @@ def test_a_long_run_keeps_the_number_of_blocks_bounded() -> None:
 def test_a_card_that_slows_down_as_it_heats_up_drifts_along_a_curve(scatter: float, seconds: int) -> None:
     times_ms = clean_ms(seconds * 120, 6, scatter=scatter)
     ends_s = np.cumsum(times_ms) / 1e3
-    drift = run_of(times_ms * (1 + 0.08 * (1 - np.exp(-ends_s / (seconds / 2))))).drift
+    drift = drift_of(run_of(times_ms * (1 + 0.08 * (1 - np.exp(-ends_s / (seconds / 2))))))
     assert drift.is_drift
     assert drift.warm_up is None
 
@@ -111,8 +111,8 @@ def test_the_interval_follows_the_level_asked_for() -> None:
     from frametime.metrics.options import MeasureOptions
 
     times_ms = clean_ms(7200, 5)
-    wide = run_of(times_ms, MeasureOptions(level=0.99)).drift
-    narrow = run_of(times_ms, MeasureOptions(level=0.8)).drift
+    wide = drift_of(run_of(times_ms, MeasureOptions(level=0.99)))
+    narrow = drift_of(run_of(times_ms, MeasureOptions(level=0.8)))
     assert wide.slope_low_pct_per_min < narrow.slope_low_pct_per_min
     assert narrow.slope_high_pct_per_min < wide.slope_high_pct_per_min
 
@@ -129,4 +129,4 @@ def test_a_wide_interval_is_not_called_steady() -> None:
 
 
 def test_one_block_is_one_block() -> None:
-    assert run_of(np.array([8.0])).drift.sentence.startswith("Not enough for drift: 1 block of 0.008 s; ")
+    assert drift_of(run_of(np.array([8.0]))).sentence.startswith("Not enough for drift: 1 block of 0.008 s; ")

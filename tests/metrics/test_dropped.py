@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from made_regularity import run_of
 
 from frametime.metrics.dropped import dropped_frames, longest_run
-from frametime.metrics.throughput import quantile
+from frametime.metrics.level import quantile
 
 
 def test_dropped_frames_are_counted_and_the_shown_ones_measured() -> None:

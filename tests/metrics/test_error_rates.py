@@ -14,27 +14,31 @@ import pytest
 from made_regularity import Array, alternation, autocorrelated, clean_ms, hitches, planted, run_of, slope, step
 
 from frametime.metrics.catalog import catalog_for
+from frametime.metrics.drift import drift_of
+from frametime.metrics.dropped import dropped_of
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import Interval, Missing
 from frametime.metrics.options import MeasureOptions
 from frametime.metrics.resampling import within_run_intervals
+from frametime.metrics.rhythm import rhythm_of
+from frametime.metrics.segments import segments_of
 
 STATED = 0.01
 """Docs: fewer than 1 of 100 clean runs is called irregular in any one way."""
 
 
 def claims(series: FrameSeries) -> Counter[str]:
-    drift, rhythm = series.drift, series.rhythm
+    drift, rhythm = drift_of(series), rhythm_of(series)
     made = {
         "drift": drift.is_drift,
         "level": any(change.kind == "level" for change in drift.changes),
         "spread": any(change.kind == "spread" for change in drift.changes),
         "warm-up": drift.warm_up is not None,
-        "segments": len(series.segments) > 1,
+        "segments": len(segments_of(series)) > 1,
         "period": rhythm.hitch_period is not None,
         "lines": bool(rhythm.lines),
         "alternation": rhythm.alternating_fraction >= STATED,
-        "dropped": series.dropped is not None,
+        "dropped": dropped_of(series) is not None,
     }
     return Counter({name: int(is_claimed) for name, is_claimed in made.items()})
 
@@ -63,7 +67,7 @@ def test_random_hitches_are_not_called_periodic() -> None:
         generator = np.random.default_rng(seed)
         times_ms = np.full(2400, 8.3)
         times_ms[generator.choice(2400, generator.integers(4, 25), replace=False)] += generator.uniform(10, 60)
-        found += run_of(times_ms).rhythm.hitch_period is not None
+        found += rhythm_of(run_of(times_ms)).hitch_period is not None
     assert found <= 17
 
 

@@ -12,17 +12,16 @@ from made_captures import capture_of, stamps_of
 from made_regularity import Array, autocorrelated, clean_ms
 
 from frametime.capture import Capture, SensorTrace
-from frametime.metrics.block_draws import draw_blocks
+from frametime.metrics.block_bootstrap import draw_blocks
 from frametime.metrics.catalog import catalog_for
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.interval_reasons import REASONS
 from frametime.metrics.measure import measure
 from frametime.metrics.metric import Interval, MeasuredRun, Missing
 from frametime.metrics.options import MeasureOptions, Refresh
-from frametime.metrics.resampled_display import display_outcomes
+from frametime.metrics.resampled_frames import display_outcomes
 from frametime.metrics.resampled_run import Resampled, ResampledRun
 from frametime.metrics.resampled_sensors import SensorDraws
-from frametime.metrics.resampling import within_run_intervals
+from frametime.metrics.resampling import REASONS, within_run_intervals
 from frametime.metrics.sensor_channels import Channel
 from frametime.render.json_output import run_document
 

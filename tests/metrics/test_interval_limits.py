@@ -7,10 +7,10 @@ import pytest
 from made_captures import ordinary_ms
 from made_regularity import Array, run_of
 
-from frametime.metrics.display import parse_refresh
 from frametime.metrics.measure import measure
 from frametime.metrics.metric import Interval, MetricValue
 from frametime.metrics.options import MeasureOptions
+from frametime.metrics.refresh_rates import parse_refresh
 from frametime.metrics.resampled_run import ANYTHING, SAME, Resampled, make_interval
 
 WITH_INTERVALS = MeasureOptions(within_run_intervals=True)

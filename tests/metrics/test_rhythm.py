@@ -10,7 +10,8 @@ from made_regularity import alternation as alternating
 from made_regularity import clean_ms, planted, run_of, sine
 from made_regularity import hitches as planted_hitches
 
-from frametime.metrics.rhythm import alternation, hitches
+from frametime.metrics.rhythm import alternation, hitches, rhythm_of
+from frametime.metrics.stutter import stutters_of
 
 
 def test_the_part_that_alternates_is_measured() -> None:
@@ -43,19 +44,19 @@ def test_every_third_frame_long_is_not_alternation() -> None:
 def test_neighboring_stutters_are_one_hitch_that_begins_with_the_first() -> None:
     times_ms = np.full(1000, 8.0)
     times_ms[[300, 302, 700]] = [40.0, 30.0, 50.0]
-    begins_s, sizes_ms = hitches(run_of(times_ms).stutters)
+    begins_s, sizes_ms = hitches(stutters_of(run_of(times_ms)))
     assert begins_s == pytest.approx([2.4, 5.6 + 0.054], abs=1e-9)
     assert sizes_ms == pytest.approx([54.0, 42.0])
 
 
 def test_no_stutters_no_hitches() -> None:
-    begins_s, sizes_ms = hitches(run_of(np.full(100, 8.0)).stutters)
+    begins_s, sizes_ms = hitches(stutters_of(run_of(np.full(100, 8.0))))
     assert begins_s.size == sizes_ms.size == 0
 
 
 @pytest.mark.parametrize("percent", [15.0, 25.0, 50.0])
 def test_planted_alternation_is_found_from_15_percent(percent: float) -> None:
-    rhythm = planted(1, alternating(percent)).rhythm
+    rhythm = rhythm_of(planted(1, alternating(percent)))
     assert rhythm.alternating_fraction > 0.25
     assert rhythm.alternation_ms == pytest.approx(8.3 * percent / 100, rel=0.3)
 
@@ -63,7 +64,7 @@ def test_planted_alternation_is_found_from_15_percent(percent: float) -> None:
 @pytest.mark.parametrize("jitter_s", [0.0, 0.05, 0.2])
 @pytest.mark.parametrize("size_ms", [15.0, 60.0])
 def test_planted_hitches_are_found_with_their_period(size_ms: float, jitter_s: float) -> None:
-    rhythm = planted(2, planted_hitches(size_ms, 3.0, jitter_s)).rhythm
+    rhythm = rhythm_of(planted(2, planted_hitches(size_ms, 3.0, jitter_s)))
     assert rhythm.hitch_period is not None
     assert rhythm.hitch_period_reason is None
     # Each hitch makes the run longer by its own size.
@@ -75,7 +76,7 @@ def test_planted_hitches_are_found_with_their_period(size_ms: float, jitter_s: f
 @pytest.mark.parametrize(("frequency_hz", "amplitude_ms"), [(5.0, 0.12), (17.3, 0.05), (48.0, 0.05)])
 def test_a_planted_line_is_found_from_half_a_percent(frequency_hz: float, amplitude_ms: float) -> None:
     # The planted noise is stronger at low frequencies, so a line must be too.
-    rhythm = planted(3, sine(amplitude_ms, frequency_hz)).rhythm
+    rhythm = rhythm_of(planted(3, sine(amplitude_ms, frequency_hz)))
     assert rhythm.lines
     assert rhythm.lines[0].frequency_hz == pytest.approx(frequency_hz, abs=0.02)
     assert rhythm.lines[0].amplitude_ms == pytest.approx(amplitude_ms, rel=0.4)
@@ -84,7 +85,7 @@ def test_a_planted_line_is_found_from_half_a_percent(frequency_hz: float, amplit
 
 def test_short_even_and_single_runs_have_no_rhythm() -> None:
     for times_ms in (np.array([8.0]), np.array([8.0, 8.0]), np.full(5000, 8.0), clean_ms(300, 1)):
-        rhythm = run_of(times_ms).rhythm
+        rhythm = rhythm_of(run_of(times_ms))
         assert rhythm.lines == ()
         assert rhythm.hitch_period is None
         assert rhythm.alternating_fraction == 0.0

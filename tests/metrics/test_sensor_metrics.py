@@ -17,25 +17,23 @@ from frametime.adapters.reading import read_capture
 from frametime.adapters.sensor_trace import attach_sensors
 from frametime.caveats import Weight
 from frametime.metrics.catalog_sensors import sensor_metrics
-from frametime.metrics.energy import (
-    average_power_w,
-    energy_per_frame_j,
-    frames_per_joule,
-    peak_power_w,
-    time_at_power_limit_fraction,
-)
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.measure import measure
 from frametime.metrics.metric import Missing
 from frametime.metrics.sensor_caveats import sensor_caveats
-from frametime.metrics.temperature import (
+from frametime.metrics.sensor_values import (
     average_of,
+    average_power_w,
     end_temperature_c,
+    energy_per_frame_j,
+    frames_per_joule,
     gpu_work_under_90pct_fraction,
     least_of,
     peak_of,
+    peak_power_w,
     spread_of,
     time_above_temperature_limit_fraction,
+    time_at_power_limit_fraction,
     utilization_under_90pct_fraction,
 )
 from frametime.metrics.throttling import find_throttling, throttling_count, throttling_time_fraction

@@ -6,35 +6,24 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 from made_regularity import clean_ms
 
-from frametime.metrics.lomb_scargle import fast_length, lomb_scargle
-from frametime.metrics.spectrum import SpectrumRule, background, false_alarm_probability, find_lines, without_level
-
-
-@given(st.integers(1, 10**7))
-def test_a_fast_length_has_no_large_factor_and_is_near(n: int) -> None:
-    length = fast_length(n)
-    assert n <= length <= max(2, int(n * 1.25) + 1)
-    for factor in (2, 3, 5):
-        while length % factor == 0:
-            length //= factor
-    assert length == 1
-
-
-def test_a_step_between_frequencies_wider_than_one_over_the_span_is_a_mistake() -> None:
-    with pytest.raises(ValueError, match="frequency_step"):
-        lomb_scargle(np.arange(100.0), np.ones(100), frequency_step=0.02, n_frequencies=10)
+from frametime.metrics.spectrum import (
+    SpectrumRule,
+    averaged_spectrum,
+    background,
+    even_powers,
+    false_alarm_probability,
+    find_lines,
+    without_level,
+)
 
 
 def test_the_power_does_not_depend_on_the_unit_of_time() -> None:
     generator = np.random.default_rng(1)
     times, values = np.cumsum(generator.uniform(0.5, 1.5, 500)), generator.standard_normal(500)
-    step = 0.5 / (times[-1] - times[0])
-    seconds = lomb_scargle(times, values, frequency_step=step, n_frequencies=400)
-    milliseconds = lomb_scargle(times * 1000, values, frequency_step=step / 1000, n_frequencies=400)
+    seconds = even_powers(times, values, grid_step=0.25, n_padded=4096)
+    milliseconds = even_powers(times * 1000, values, grid_step=250.0, n_padded=4096)
     assert milliseconds == pytest.approx(seconds, rel=1e-6, abs=1e-9)
 
 
@@ -42,15 +31,13 @@ def test_the_power_does_not_depend_on_the_unit_of_time() -> None:
 def test_the_false_alarm_level_as_simulated_with_white_noise(n_averaged: int) -> None:
     """Largest ratio of oversampled periodograms of white noise against the stated chance."""
     generator = np.random.default_rng(5)
-    n, n_frequencies = 512, 500
+    n, n_frequencies = 512, 512
     times = np.arange(float(n))
     highest = []
     for _ in range(300):
         powers = np.zeros(n_frequencies)
         for _ in range(n_averaged):
-            powers += lomb_scargle(
-                times, generator.standard_normal(n), frequency_step=0.5 / (n - 1), n_frequencies=n_frequencies
-            )
+            powers += even_powers(times, generator.standard_normal(n), grid_step=0.25, n_padded=4096)
         # On an even grid the power is |FFT|^2 / n: its mean is the variance of the noise.
         highest.append(float(powers.max()) / n_averaged)
     for level in (0.5, 0.9):
@@ -107,3 +94,38 @@ def test_the_least_number_of_frames_is_a_parameter() -> None:
     ends_s = np.cumsum(times_ms) / 1e3
     assert find_lines(times_ms, ends_s, SpectrumRule(min_frames=601)) == ()
     assert math.isclose(find_lines(times_ms, ends_s)[0].frequency_hz, 30.0, abs_tol=0.6)
+
+
+@pytest.mark.parametrize("scatter", [0.02, 0.3])
+def test_the_correction_keeps_noise_flat_and_lines_at_their_size(scatter: float) -> None:
+    """Without it, half of the power is lost at 0.35 of the frame rate, five sixths at half of it."""
+    generator = np.random.default_rng(8)
+    times = np.cumsum(generator.lognormal(0.0, scatter, 8192))
+    powers = even_powers(times, generator.standard_normal(times.size), grid_step=0.25, n_padded=1 << 16)
+    sizes = [float(part.mean()) for part in np.array_split(powers, 8)]
+    assert sizes == pytest.approx([1.0] * 8, abs=0.12 + scatter)
+    for cycles in (0.02, 0.1, 0.2, 0.3):
+        wave = even_powers(times, np.sin(2.0 * np.pi * cycles * times), grid_step=0.25, n_padded=1 << 16)
+        place = int(np.argmax(wave))
+        assert (place + 1) / (0.25 * (1 << 16)) == pytest.approx(cycles, abs=1e-4)
+        assert 2.0 * math.sqrt(wave[place] / times.size) == pytest.approx(1.0, abs=0.1 + 0.5 * scatter)
+
+
+def test_work_follows_the_number_of_frames_and_not_the_time() -> None:
+    """A pause of an hour among a thousand frames: a grid in their own step would have half a million points."""
+    times_ms = clean_ms(1000, 7)
+    times_ms[500] = 3.6e6
+    ends_s = np.cumsum(times_ms) / 1e3
+    assert averaged_spectrum(times_ms, ends_s) == "the run lasts over 4 times as long as its usual frames would"
+    assert find_lines(times_ms, ends_s) == ()
+
+
+def test_of_a_long_run_the_stretch_with_a_pause_is_left_out() -> None:
+    times_ms = clean_ms(40_000, 4)
+    times_ms += 0.3 * np.sin(2 * np.pi * 23.0 * np.cumsum(times_ms) / 1e3)
+    times_ms[100] = 3.6e6
+    ends_s = np.cumsum(times_ms) / 1e3
+    spectrum = averaged_spectrum(times_ms, ends_s)
+    assert not isinstance(spectrum, str)
+    assert spectrum.n_segments == 3
+    assert find_lines(times_ms, ends_s)[0].frequency_hz == pytest.approx(23.0, abs=0.02)

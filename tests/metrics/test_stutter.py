@@ -10,11 +10,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from frametime.metrics import local_median, stutter_candidates
-from frametime.metrics.frame_times import frame_times_ms
-from frametime.metrics.local_median import local_medians_ms, windows
+from frametime.metrics import stutter
+from frametime.metrics.frame_series import frame_times_ms
 from frametime.metrics.options import StutterRule
-from frametime.metrics.stutter import find_stutters
+from frametime.metrics.stutter import candidates, find_stutters, local_medians_ms, windows
 
 MS = 1_000_000
 
@@ -28,7 +27,7 @@ def by_definition(times_ns: list[int], rule: StutterRule) -> dict[int, Fraction]
     half_ns = round(Fraction(repr(rule.window_s)) * 10**9 / 2)
     ends = np.cumsum(times_ns).tolist()
     starts = [end - time for end, time in zip(ends, times_ns, strict=True)]
-    factor, excess_ns = Fraction(repr(rule.factor)), Fraction(repr(rule.min_excess_ms)) * MS
+    ratio, excess_ns = Fraction(repr(rule.ratio)), Fraction(repr(rule.min_excess_ms)) * MS
     found = {}
     for i, time in enumerate(times_ns):
         low, high = starts[i] - half_ns, ends[i] + half_ns
@@ -36,7 +35,7 @@ def by_definition(times_ns: list[int], rule: StutterRule) -> dict[int, Fraction]
         if not around:
             continue
         middle = Fraction(around[(len(around) - 1) // 2] + around[len(around) // 2], 2)
-        if time > factor * middle and time - middle >= excess_ns:
+        if time > ratio * middle and time - middle >= excess_ns:
             found[i] = middle
     return found
 
@@ -55,7 +54,7 @@ times_of_runs = st.lists(
 )
 rules = st.builds(
     StutterRule,
-    factor=st.sampled_from([1.5, 2.0, 2.1, 3.0]),
+    ratio=st.sampled_from([1.5, 2.0, 2.1, 3.0]),
     window_s=st.sampled_from([0.01, 0.05, 0.2, 1.0, 30.0]),
     min_excess_ms=st.sampled_from([0.0, 1.0, 4.0, 4.1]),
 )
@@ -75,7 +74,7 @@ def test_stutters_are_those_of_the_definition(times_ns: list[int], rule: Stutter
         (3.0, 7.1, StutterRule(min_excess_ms=4.1), True),
         (10.0, 20.0, StutterRule(), False),  # exactly twice the median: "longer than"
         (10.0, 20.001, StutterRule(), True),
-        (0.7, 2.1, StutterRule(factor=3.0, min_excess_ms=0.0), False),
+        (0.7, 2.1, StutterRule(ratio=3.0, min_excess_ms=0.0), False),
     ],
 )
 def test_at_the_thresholds(around_ms: float, frame_ms: float, rule: StutterRule, is_stutter: bool) -> None:
@@ -88,41 +87,36 @@ def test_at_the_thresholds(around_ms: float, frame_ms: float, rule: StutterRule,
 
 
 @pytest.mark.parametrize("spread", [0.05, 0.3, 0.8])
-def test_all_ways_to_the_local_median_agree(spread: float, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Bounds by blocks, counts by blocks, gathered windows and the wavelet matrix give what the definition says."""
+@pytest.mark.parametrize("positions_at_once", [1 << 16, 50])
+def test_many_candidates(spread: float, positions_at_once: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where frame times scatter, many frames pass the first bound, and the window moves from one to the next."""
+    monkeypatch.setattr(stutter, "_POSITIONS", positions_at_once)
     rng = np.random.default_rng(5)
     times_ns = np.round(8 * MS * rng.lognormal(0.0, spread, 800)).astype(int).tolist()
     rule = StutterRule(window_s=0.3)
-    expected = by_definition(times_ns, rule)
-    assert_as_defined(times_ns, rule, expected)
-    monkeypatch.setattr(stutter_candidates, "_WORTH_COUNTING", 0)
-    monkeypatch.setattr(local_median, "_PIECE", 200)
-    monkeypatch.setattr(local_median, "_BATCH", 64)
-    assert_as_defined(times_ns, rule, expected)
-    monkeypatch.setattr(local_median, "_GATHERED_PER_FRAME", -1)
-    assert_as_defined(times_ns, rule, expected)
+    assert_as_defined(times_ns, rule, by_definition(times_ns, rule))
 
 
-@pytest.mark.parametrize("gathered_per_frame", [10**6, -(10**6)])
-def test_local_median_at_every_frame(gathered_per_frame: int, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Also at frames that are short beside those around them, which no stutter is."""
-    monkeypatch.setattr(local_median, "_GATHERED_PER_FRAME", gathered_per_frame)
+@pytest.mark.parametrize("step", [1, 7, 300])
+def test_local_median_at_every_frame(step: int) -> None:
+    """Also at frames that are short beside those around them, which no stutter is; next to each other and far apart."""
     rng = np.random.default_rng(6)
     times_ns = rng.integers(1, 9, 700) * MS
     stamps = timestamps(times_ns)
     times_ms = frame_times_ms(stamps)
-    first, last = windows(stamps, np.arange(700), window_s=0.1)
+    positions = np.arange(0, 700, step)
+    first, last = windows(stamps, positions, window_s=0.1)
     expected = [
         float(np.median(np.concatenate([times_ms[a:i], times_ms[i + 1 : b]])))
-        for i, (a, b) in enumerate(zip(first, last, strict=True))
+        for i, a, b in zip(positions, first, last, strict=True)
     ]
-    assert local_medians_ms(stamps, times_ms, np.arange(700), window_s=0.1).tolist() == expected
+    assert local_medians_ms(stamps, times_ms, positions, window_s=0.1).tolist() == expected
 
 
 def test_only_frames_that_cannot_be_stutters_are_dropped_beforehand() -> None:
     rng = np.random.default_rng(7)
     stamps = timestamps(np.round(8 * MS * rng.lognormal(0.0, 0.1, 20_000)).astype(np.int64))
-    kept = stutter_candidates.candidates(stamps, frame_times_ms(stamps), rule=StutterRule())
+    kept = candidates(stamps, frame_times_ms(stamps), rule=StutterRule())
     assert kept.size < 200
 
 
@@ -152,12 +146,3 @@ def test_what_makes_a_stutter_may_lie_in_the_block_before() -> None:
     stamps = timestamps(times_ns)
     found = find_stutters(stamps, frame_times_ms(stamps), rule=StutterRule(window_s=0.25))
     assert 704 in found.positions.tolist()
-
-
-def test_counts_below_each_edge() -> None:
-    times_ms = np.random.default_rng(9).lognormal(2.0, 0.4, 40_003)
-    edges_ms, below = stutter_candidates._counts_below(times_ms)
-    assert (edges_ms[0], np.all(np.diff(edges_ms) > 0.0)) == (0.0, True)
-    for block in (0, 1, 2, 2048, 2049, below.shape[0] - 1):
-        before_ms = times_ms[: 16 * block]
-        assert below[block].tolist() == [int((before_ms < edge).sum()) for edge in edges_ms[1:]]

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from frametime.metrics.throughput import quantile
+from frametime.metrics.level import quantile
 
 # numpy/lib/tests/test_function_base.py, test_linear_interpolation (numpy 2.4.6, stored copy); methods of Hyndman and
 # Fan, The American Statistician 50(4), 1996, 361-365.

@@ -9,7 +9,7 @@ from statistics import harmonic_mean
 
 import pytest
 
-from frametime.metrics.throughput import average_fps
+from frametime.metrics.level import average_fps
 
 FRAME_TIMES_MS = [10.0, 20.0, 30.0, 40.0]
 

@@ -10,12 +10,16 @@ import pytest
 from made_regularity import run_of
 
 from frametime.adapters.reading import read_capture
-from frametime.metrics.block_values import make_blocks
+from frametime.metrics.block_medians import make_blocks
+from frametime.metrics.drift import drift_of
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.jumps import find_jumps
+from frametime.metrics.motion import motion_steps
 from frametime.metrics.options import MeasureOptions
 from frametime.metrics.periodicity import pooled_hitch_period
-from frametime.metrics.rhythm import hitches
+from frametime.metrics.rhythm import hitches, rhythm_of
+from frametime.metrics.segments import segments_of
+from frametime.metrics.stutter import stutters_of
 
 FOLDER = Path(__file__).parent / "data" / "recorded_steps"
 LOGS = Path(__file__).parents[2] / "reference_logs" / "recorded"
@@ -32,11 +36,11 @@ def recorded(name: str) -> FrameSeries:
 @pytest.mark.parametrize("name", [name for name in ALL if "atlas" in name])
 def test_every_texture_upload_of_atlas_is_found_with_its_period(name: str) -> None:
     series = recorded(name)
-    stutters = series.stutters
+    stutters = stutters_of(series)
     large = stutters.ends_s[stutters.frame_times_ms > 25.0]
     # The texture is uploaded every 2 s; the frame that waits for it ends some tens of ms later.
     assert large == pytest.approx([2.04, 4.04, 6.04, 8.05], abs=0.03)
-    period = series.rhythm.hitch_period
+    period = rhythm_of(series).hitch_period
     assert period is not None
     assert period.period_s == pytest.approx(2.0, abs=0.01)
     assert period.period_low_s < 2.0 < period.period_high_s
@@ -48,7 +52,7 @@ def test_every_texture_upload_of_atlas_is_found_with_its_period(name: str) -> No
 
 @pytest.mark.parametrize("resolution", ["1080p", "2160p"])
 def test_the_three_runs_of_a_set_leave_no_doubt(resolution: str) -> None:
-    found = [hitches(recorded(f"base-atlas-{resolution}-run{number}").stutters) for number in (1, 2, 3)]
+    found = [hitches(stutters_of(recorded(f"base-atlas-{resolution}-run{number}"))) for number in (1, 2, 3)]
     period, reason = pooled_hitch_period([times for times, _ in found], [sizes for _, sizes in found])
     assert reason is None
     assert period is not None
@@ -59,38 +63,38 @@ def test_the_three_runs_of_a_set_leave_no_doubt(resolution: str) -> None:
 
 def test_canyon_compiled_twice_in_its_first_run_and_two_hitches_have_no_period() -> None:
     first = recorded("base-canyon-1080p-run1")
-    assert first.stutters.ends_s == pytest.approx([3.74, 7.43], abs=0.02)
-    assert first.rhythm.hitch_period is None
-    assert first.rhythm.hitch_period_reason == "2 hitches carry no period; 4 or more are needed"
+    assert stutters_of(first).ends_s == pytest.approx([3.74, 7.43], abs=0.02)
+    assert rhythm_of(first).hitch_period is None
+    assert rhythm_of(first).hitch_period_reason == "2 hitches carry no period; 4 or more are needed"
     for number in (2, 3):
-        assert recorded(f"base-canyon-1080p-run{number}").stutters.count == 0
-    times = [hitches(recorded(f"base-canyon-1080p-run{number}").stutters)[0] for number in (1, 2, 3)]
+        assert stutters_of(recorded(f"base-canyon-1080p-run{number}")).count == 0
+    times = [hitches(stutters_of(recorded(f"base-canyon-1080p-run{number}")))[0] for number in (1, 2, 3)]
     assert pooled_hitch_period(times)[0] is None
 
 
 @pytest.mark.parametrize("name", [name for name in ALL if "harbour" in name or "embers" in name])
 def test_neither_harbour_nor_the_swing_of_embers_is_stutter(name: str) -> None:
     series = recorded(name)
-    assert series.stutters.count == 0
-    assert series.rhythm.hitch_period is None
-    assert series.rhythm.alternating_fraction == 0.0
-    assert series.rhythm.lines == ()
+    assert stutters_of(series).count == 0
+    assert rhythm_of(series).hitch_period is None
+    assert rhythm_of(series).alternating_fraction == 0.0
+    assert rhythm_of(series).lines == ()
 
 
 @pytest.mark.parametrize("name", ALL)
 def test_a_recorded_run_is_one_stretch_of_play_and_too_short_for_drift(name: str) -> None:
     series = recorded(name)
-    assert [segment.kind for segment in series.segments] == ["play"]
-    assert series.drift.warm_up is None
-    assert series.drift.slope_pct_per_min is None
-    assert "20 or more are needed" in series.drift.sentence
+    assert [segment.kind for segment in segments_of(series)] == ["play"]
+    assert drift_of(series).warm_up is None
+    assert drift_of(series).slope_pct_per_min is None
+    assert "20 or more are needed" in drift_of(series).sentence
 
 
 @pytest.mark.parametrize("name", ALL)
 def test_the_worst_motion_step_of_a_recorded_run_is_its_longest_wait(name: str) -> None:
     """Simulation and end are logged: the errors must be those of the two columns, one clock, no drift to remove."""
     series = recorded(name)
-    motion = series.motion
+    motion = motion_steps(series)
     assert motion is not None
     assert not motion.from_display_times
     with gzip.open(FOLDER / f"{name}.csv.gz", "rt", encoding="utf-8") as stream:

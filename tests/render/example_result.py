@@ -15,7 +15,7 @@ import numpy as np
 from frametime.capture import Conditions, Provenance
 from frametime.caveats import Caveat
 from frametime.metrics.findings import Findings, Stutter
-from frametime.metrics.judgement import judge
+from frametime.metrics.measure import judge
 from frametime.metrics.metric import Curve, MeasuredRun, MetricValue
 from frametime.metrics.options import MeasureOptions
 from frametime.review.design import ReviewDesign, RunningCost

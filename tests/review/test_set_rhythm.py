@@ -11,6 +11,7 @@ from frametime import measure, read_capture
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.options import MeasureOptions
 from frametime.metrics.rhythm import hitches
+from frametime.metrics.stutter import stutters_of
 from frametime.review.run_set import PlacedRun, RunSet
 from frametime.review.set_rhythm import hitches_of, recurring_hitches
 
@@ -47,7 +48,7 @@ def test_no_period_is_claimed_where_there_is_none(scene: str, resolution: str) -
 
 def test_hitches_from_findings_are_those_of_the_frames() -> None:
     capture = read_capture(RECORDED / "atlas" / "1080p" / "run1.csv.gz")
-    expected = hitches(FrameSeries.of(capture, MeasureOptions()).stutters)
+    expected = hitches(stutters_of(FrameSeries.of(capture, MeasureOptions())))
     found = hitches_of(measure(capture).findings.stutters)
     np.testing.assert_allclose(found[0], expected[0], rtol=1e-9)
     np.testing.assert_allclose(found[1], expected[1], rtol=1e-9)

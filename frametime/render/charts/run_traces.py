@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from frametime.capture import Capture
 from frametime.metrics.findings import Stutter
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.local_median import local_medians_ms
 from frametime.metrics.metric import Curve, MeasuredRun
 from frametime.metrics.options import StutterRule
+from frametime.metrics.stutter import local_medians_ms
 from frametime.render.numbers import format_quantity, significant_digits
 from frametime.review.result_runs import RunEntry
 from frametime.units import FRAMES_PER_SECOND, NS_PER_S
@@ -263,7 +263,7 @@ def stutter_words(count: int, rule: StutterRule | None) -> str:
     if rule is None:
         return f"{text}, by the rule of the review."
     return (
-        f"{text}: a frame longer than {rule.factor:g} × the local median (of {rule.window_s:g} s around it) and longer "
+        f"{text}: a frame longer than {rule.ratio:g} × the local median (of {rule.window_s:g} s around it) and longer "
         f"than it by {rule.min_excess_ms:g} ms or more."
     )
 

@@ -67,7 +67,7 @@ def verdict() -> EnduranceVerdict:
                 value=2.0,
                 unit="{count}",
                 threshold="0",
-                sentence="2 frames over 700 ms.",
+                sentence="2 frames over 500 ms.",
             ),
             Criterion(
                 key="temperature",

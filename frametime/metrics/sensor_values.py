@@ -1,6 +1,9 @@
-"""Heat, clock and load over a run."""
+"""Power, energy, heat, clock and load over a run."""
 
 from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -8,8 +11,65 @@ from numpy.typing import NDArray
 from frametime.capture import TIME_COLUMN
 from frametime.metrics.frame_series import FrameSeries, numpy_column
 from frametime.metrics.metric import Missing
-from frametime.metrics.sensor_channels import QUANTITY_WORDS, channel, none_inside
-from frametime.units import NS_PER_MS
+from frametime.metrics.sensor_channels import QUANTITY_WORDS, Channel, channel, none_inside
+from frametime.units import NS_PER_MS, NS_PER_S
+
+POWER: Final = "power_w"
+
+NO_POWER: Final = "the power logged is zero or below on average, which no card at work draws"
+"""A card cannot give power back: such a log has no sensor behind it, or its sign is wrong."""
+
+
+def power_channel(series: FrameSeries) -> Channel | Missing:
+    """Power over the span of the capture, where it is above zero on average."""
+    power = channel(series, POWER)
+    return Missing(reason=NO_POWER) if isinstance(power, Channel) and not power.mean > 0.0 else power
+
+
+def frames_in(series: FrameSeries, power: Channel) -> float:
+    """Frames drawn in the part of the capture that the samples cover; a frame at an edge counts in part."""
+    timestamps_s = (series.timestamps_ns - series.timestamps_ns[0]) / NS_PER_S
+    drawn = np.interp(power.times_s[[0, -1]], timestamps_s, np.arange(timestamps_s.size))
+    return float(drawn[1] - drawn[0])
+
+
+def average_power_w(series: FrameSeries) -> float | Missing:
+    """Energy over the covered part of the capture divided by its length, in W."""
+    power = power_channel(series)
+    return power if isinstance(power, Missing) else power.mean
+
+
+def peak_power_w(series: FrameSeries) -> float | Missing:
+    """Greatest sample of power inside the capture, in W. Peaks between two samples are not seen."""
+    return _extreme(power_channel(series), POWER, np.max)
+
+
+def energy_per_frame_j(series: FrameSeries) -> float | Missing:
+    """Energy over the covered part of the capture divided by the frames drawn in it, in J per frame."""
+    power = power_channel(series)
+    return power if isinstance(power, Missing) else power.integral / frames_in(series, power)
+
+
+def frames_per_joule(series: FrameSeries) -> float | Missing:
+    """Frames drawn for each joule; the same as frames per second for each watt."""
+    energy_j = energy_per_frame_j(series)
+    return energy_j if isinstance(energy_j, Missing) else 1.0 / energy_j
+
+
+POWER_SLACK_FRACTION: Final = 0.02
+"""Power stands at its limit from this share of it below (common practice, no source)."""
+
+
+def time_at_power_limit_fraction(series: FrameSeries) -> float | Missing:
+    """Share of the covered time with the power within 2 % of the limit that was given, or above it."""
+    limit_w = series.options.power_limit_w
+    power = power_channel(series)
+    if isinstance(power, Missing):
+        return power
+    if limit_w is None:
+        return Missing(reason="no power limit given")
+    return power.fraction_from((1.0 - POWER_SLACK_FRACTION) * limit_w)
+
 
 TEMPERATURE = "temperature_c"
 CORE_CLOCK = "core_clock_mhz"
@@ -27,18 +87,18 @@ def average_of(series: FrameSeries, name: str) -> float | Missing:
 
 def peak_of(series: FrameSeries, name: str) -> float | Missing:
     """Greatest sample of a quantity inside the capture."""
-    found = channel(series, name)
-    if isinstance(found, Missing):
-        return found
-    return float(found.sample_values.max()) if found.sample_values.size else none_inside(name)
+    return _extreme(channel(series, name), name, np.max)
 
 
 def least_of(series: FrameSeries, name: str) -> float | Missing:
     """Least sample of a quantity inside the capture."""
-    found = channel(series, name)
+    return _extreme(channel(series, name), name, np.min)
+
+
+def _extreme(found: Channel | Missing, name: str, pick: Callable[[NDArray[np.float64]], np.float64]) -> float | Missing:
     if isinstance(found, Missing):
         return found
-    return float(found.sample_values.min()) if found.sample_values.size else none_inside(name)
+    return float(pick(found.sample_values)) if found.sample_values.size else none_inside(name)
 
 
 def spread_of(series: FrameSeries, name: str) -> float | Missing:

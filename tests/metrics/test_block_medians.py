@@ -8,7 +8,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from frametime.metrics.medians import median, median_in_place, medians_between
+from frametime.metrics.block_medians import median, median_in_place, medians_between
 
 values_lists = st.lists(st.floats(0.0, 1e9), min_size=1, max_size=40)
 

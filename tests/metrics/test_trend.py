@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from frametime.metrics.mann_kendall import STRAIGHT_FRACTION, trend_test, variance_inflation
+from frametime.metrics.trend import STRAIGHT_FRACTION, trend_test, variance_inflation
 
 
 def inflation_by_formula(residual: list[float], n_fitted: int) -> float:
