@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from frametime.errors import FrametimeError, PlanError
 from frametime.pipeline.plan import ReviewPlan, parse_plan, read_plan
-from frametime.pipeline.toml_lines import key_lines, line_of
+from frametime.settings.toml_source import key_lines, line_of
 
 PLAN = """\
 title = "Two cards"
@@ -116,26 +116,36 @@ def test_cuts_with_and_without_each_tag_on_demand() -> None:
     ("old", "new", "line", "words"),
     [
         ("margin = 0.02", "margn = 0.02", 3, ["unknown key 'margn'", "did you mean 'margin'"]),
-        ("margin = 0.02", "margin = 3", 3, ["margin is 3", "above 0 and below 1"]),
-        ("margin = 0.02", "margin = true", 3, ["margin is True", "a number"]),
-        ('baseline = "amber-6"', 'baseline = "amber"', 2, ["baseline is 'amber'", "did you mean 'amber-6'"]),
-        ('headline = "average_fps"', 'headline = "median_frame_time_ms"', 4, ["headline is", "'p99_frame_time_ms'"]),
-        ('"p99_frame_time_ms", ', '"p99_frame_time", ', 5, ["metrics names", "did you mean 'p99_frame_time_ms'"]),
-        ('"p99_frame_time_ms", ', '"average_fps", ', 5, ["twice"]),
+        ("margin = 0.02", "margin = 3", 3, ["margin is 3", "margin is a fraction: for 3 % write 0.03"]),
+        ("margin = 0.02", "margin = true", 3, ["margin is true", "a number"]),
+        ('baseline = "amber-6"', 'baseline = "amber"', 2, ['baseline is "amber"', "did you mean 'amber-6'"]),
+        ('headline = "average_fps"', 'headline = "median_frame_time_ms"', 4, ["headline is", '"p99_frame_time_ms"']),
+        (
+            '"p99_frame_time_ms", ',
+            '"p99_frame_time", ',
+            5,
+            ['metrics holds "p99_frame_time"', "did you mean 'p99_frame_time_ms'"],
+        ),
+        ('"p99_frame_time_ms", ', '"average_fps", ', 5, ['metrics holds "average_fps" a second time']),
         ("runs = 4", "runs = 0", 7, ["runs is 0", "whole number from 1"]),
         ('"{card}/{scene}/', '"../{card}/{scene}/', 12, ["captures.pattern", "'.' or '..'"]),
-        ('/run{run}.csv.gz"', '/run.csv.gz"', 12, ["captures.pattern lacks '{run}'"]),
+        ('/run{run}.csv.gz"', '/run.csv.gz"', 12, ['captures.pattern lacks "{run}"']),
         ("price = 499", "price = -1", 17, ["cards.price is -1", "above 0"]),
-        ("price = 579.5", 'price = "579"', 21, ["cards.price is '579'"]),
+        ("price = 579.5", 'price = "579"', 21, ['cards.price is "579"']),
         ('key = "birch-9"', 'key = "amber-6"', 20, ["a second time"]),
         ('key = "birch-9"', 'key = "birch/9"', 20, ["without '/'"]),
         ('driver = "71.3"', 'drivr = "71.3"', 23, ["unknown key 'cards.drivr'", "did you mean 'driver'"]),
-        ('tags = ["raster"]', 'tags = "raster"', 27, ["scenes.tags is 'raster'", "a list of texts"]),
-        ('without_tags = ["ray-traced"]', 'without_tags = ["rays"]', 38, ["cuts.without_tags names 'rays'"]),
+        ('tags = ["raster"]', 'tags = "raster"', 27, ['scenes.tags is "raster"', "a list of texts"]),
+        (
+            'without_tags = ["ray-traced"]',
+            'without_tags = ["rays"]',
+            38,
+            ['cuts.without_tags holds "rays"', '"raster", "ray-traced"'],
+        ),
         ('without_tags = ["ray-traced"]', 'tags = ["raster"]\nwithout_tags = ["raster"]', 36, ["no cell falls into"]),
         ("hours_per_day = 3", "hours_per_day = 25", 42, ["running_cost.hours_per_day is 25"]),
         ("birch-9/harbor/1440p/2", "birch-9/harbor/2", 46, ["exclude.run", "card/scene/resolution/run"]),
-        ("[captures]", "[captrues]", 10, ["captures is missing", "[captures]"]),
+        ("[captures]", "[captrues]", 10, ["unknown key 'captrues'", "did you mean 'captures'"]),
     ],
 )
 def test_each_mistake_is_named_with_its_line(old: str, new: str, line: int, words: list[str]) -> None:
@@ -143,19 +153,18 @@ def test_each_mistake_is_named_with_its_line(old: str, new: str, line: int, word
         parsed(PLAN.replace(old, new, 1))
     text = str(caught.value)
     assert text.startswith("plan.toml:")
-    if "is missing" not in words[0]:
-        assert f"line {line}:" in text, text
+    assert f"line {line}:" in text, text
     for word in words:
         assert word in text, text
 
 
 def test_a_misspelled_key_is_named_where_the_right_one_is_missing() -> None:
-    with pytest.raises(PlanError, match=r"'cards\.key' is missing; 'kye' is no key here, did you mean 'key'\?"):
+    with pytest.raises(PlanError, match=r"line 20: unknown key 'cards\.kye'; did you mean 'key'\?"):
         parsed(PLAN.replace('key = "birch-9"', 'kye = "birch-9"', 1))
 
 
 def test_a_reason_must_be_given_for_leaving_a_run_out() -> None:
-    with pytest.raises(PlanError, match=r"line 45: the key 'exclude\.reason' is missing"):
+    with pytest.raises(PlanError, match=r"line 45: exclude\.reason is missing; allowed: a text in quotes"):
         parsed(PLAN.replace('reason = "an update ran in the background"', ""))
 
 
