@@ -83,11 +83,11 @@ def plan_text() -> str:
         )
     ]
     for card in CARDS:
-        told = {"settings": card.settings, "driver": card.driver, "operating_system": OPERATING_SYSTEM}
         head = toml_lines({"key": card.key, "label": card.label})
-        parts.append(f"[[cards]]\n{head}price = {card.price:.2f}\n{toml_lines(told)}")
+        rest = toml_lines({"settings": card.settings, "driver": card.driver, "operating_system": OPERATING_SYSTEM})
+        parts.append(f"[[cards]]\n{head}price = {card.price:.2f}\n{rest}")
     for scene in SCENES:
-        told = {"key": scene.key, "label": scene.label, "tags": scene.tags, "settings": SCENE_SETTINGS}
-        parts.append(f"[[scenes]]\n{toml_lines(told)}")
+        keys = toml_lines({"key": scene.key, "label": scene.label, "tags": scene.tags, "settings": SCENE_SETTINGS})
+        parts.append(f"[[scenes]]\n{keys}")
     parts += [_CUTS, _EXCLUDE.format(run="/".join(map(str, BAD_RUN)))]
     return "\n".join(parts)

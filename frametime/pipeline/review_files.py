@@ -81,9 +81,8 @@ def review_plan(
             unreadable.append(_unreadable(file, error or "it could not be measured"))
         else:
             placed.append(_placed(file, outcome.run))
-    exclusions = exclusions_of(
-        plan, [run_name(item.card, item.scene, item.resolution, item.run) for item in (*placed, *unreadable)]
-    )
+    names = [run_name(file.card, file.scene, file.resolution, file.run) for file in found.runs]
+    exclusions = exclusions_of(plan, names)
     return review_runs(
         replace(plan.design, exclusions=exclusions),
         placed,
