@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from frametime.render.text import text_table, wrapped
 from frametime.render.tuning_text import cautions_text
-from frametime.tuning.endurance import EnduranceVerdict
+from frametime.tuning.endurance_verdict import EnduranceVerdict
 
 
 def endurance_text(verdict: EnduranceVerdict) -> str:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from frametime.render.plain import json_text
 from frametime.tuning.cautions import CAUTIONS
-from frametime.tuning.endurance import EnduranceVerdict
+from frametime.tuning.endurance_verdict import EnduranceVerdict
 from frametime.tuning.proposal import Finished, NextStep
-from frametime.tuning.summary import TuningSummary
+from frametime.tuning.tuning_summary import TuningSummary
 from frametime.version import __version__
 
 SCHEMA_VERSION = 1

@@ -5,9 +5,9 @@ from __future__ import annotations
 from frametime.render.numbers import format_number
 from frametime.render.text import wrapped
 from frametime.tuning.cautions import CAUTIONS
-from frametime.tuning.noted_trial import NotedTrial
 from frametime.tuning.proposal import Finished, NextStep, Proposal
 from frametime.tuning.record import Outcome
+from frametime.tuning.tuning_summary import NotedTrial
 from frametime.words import counted
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import posixpath
+from dataclasses import fields
 from datetime import date, datetime
 from typing import Annotated, Any, Final, TypeAlias
 
@@ -10,7 +11,7 @@ from msgspec import Meta, Struct
 
 from frametime.errors import RecordError
 from frametime.settings.decoding import decoded
-from frametime.settings.toml_source import MAX_CHARACTERS, TomlSource, shown
+from frametime.settings.toml_source import TomlSource, shown
 from frametime.settings.toml_writing import toml_lines
 from frametime.tuning.record import (
     CardFacts,
@@ -26,6 +27,10 @@ from frametime.tuning.record import (
 )
 
 OffsetMhz: TypeAlias = Annotated[int, Meta(ge=-5000, le=5000)]
+
+
+_SAME: Final = tuple(field.name for field in fields(Trial) if field.name not in ("setting", "is_endurance", "on"))
+"""Keys of a trial that are those of its table."""
 
 
 class TrialKeys(Struct, frozen=True, kw_only=True):
@@ -50,18 +55,9 @@ class TrialKeys(Struct, frozen=True, kw_only=True):
         """The trial that the table notes."""
         return Trial(
             setting=Setting(core_offset_mhz=self.core_offset_mhz, memory_offset_mhz=self.memory_offset_mhz),
-            workload=self.workload,
-            outcome=self.outcome,
             is_endurance=self.endurance,
-            minutes=self.minutes,
-            power_limit_w=self.power_limit_w,
-            logs=self.logs,
-            sensors=self.sensors,
-            average_fps=self.average_fps,
-            average_power_w=self.average_power_w,
-            peak_temperature_c=self.peak_temperature_c,
             on=date_text(self.on),
-            note=self.note,
+            **{name: getattr(self, name) for name in _SAME},
         )
 
 
@@ -87,14 +83,11 @@ def parse_record(text: str, *, name: str) -> TuningRecord:
     RecordError
         If the text is not TOML, or an entry is missing, unknown or not allowed: file, line and key are named.
     """
-    if len(text) > MAX_CHARACTERS:
-        raise RecordError.at(name, f"the record has {len(text)} characters", helps=f"at most {MAX_CHARACTERS} are read")
     source = TomlSource.read(text, name, RecordError)
     keys = decoded(source, RecordKeys)
     if not keys.workloads:
         raise source.fault((), "there is no [[workloads]] entry", "add one or more, from the lightest to the heaviest")
-    names = [("workloads", at, "name") for at in range(len(keys.workloads))]
-    source.check_once(names, "give each workload its own name")
+    source.check_once([(*place, "name") for place in source.places(("workloads",))], "give each workload its own name")
     if keys.steps.endurance_max_minutes < keys.steps.endurance_min_minutes:
         raise source.fault(("steps", "endurance_max_minutes"), "is less than endurance_min_minutes")
     _check_trials(source, keys.trials, tuple(workload.name for workload in keys.workloads))
@@ -162,23 +155,11 @@ def date_text(value: object) -> str | None:
 
 def trial_text(trial: Trial) -> str:
     """One trial as a ``[[trials]]`` table that `parse_record` reads back equal; what is not known is left out."""
-    values: dict[str, Any] = {
-        "core_offset_mhz": trial.setting.core_offset_mhz,
-        "memory_offset_mhz": trial.setting.memory_offset_mhz,
-        "workload": trial.workload,
-        "outcome": trial.outcome.value,
-        "endurance": trial.is_endurance or None,
-        "minutes": trial.minutes,
-        "power_limit_w": trial.power_limit_w,
-        "logs": trial.logs or None,
-        "sensors": trial.sensors or None,
-        "average_fps": trial.average_fps or None,
-        "average_power_w": trial.average_power_w or None,
-        "peak_temperature_c": trial.peak_temperature_c,
-        "on": trial.on,
-        "note": trial.note or None,
-    }
-    return f"[[trials]]\n{toml_lines(values)}"
+    told = {name: getattr(trial, name) for name in (*_SAME, "on")}
+    told |= {name: getattr(trial.setting, name) for name in ("core_offset_mhz", "memory_offset_mhz")}
+    told |= {"outcome": trial.outcome.value, "endurance": trial.is_endurance or None}
+    known = {name: told[name] for name in TrialKeys.__struct_fields__ if told[name] not in ("", ())}
+    return f"[[trials]]\n{toml_lines(known)}"
 
 
 TEMPLATE: Final = """\

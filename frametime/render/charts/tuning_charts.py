@@ -11,7 +11,7 @@ from frametime.render.charts.catalog import keys_for
 from frametime.render.charts.tuning_gain import draw_tuning_gain, gain_lines
 from frametime.render.charts.tuning_map import draw_tuning_map
 from frametime.render.theme import Theme
-from frametime.tuning.summary import TuningSummary
+from frametime.tuning.tuning_summary import TuningSummary
 
 
 def tuning_figures(

@@ -13,7 +13,7 @@ from frametime.render.charts.scales import nice_ticks, set_x_ticks, size_of, tic
 from frametime.render.charts.sheet import KeyEntry, Sheet, x_caption, y_caption
 from frametime.render.theme import Theme
 from frametime.tuning.record import STOCK, Setting
-from frametime.tuning.summary import SettingRow, TuningSummary
+from frametime.tuning.tuning_summary import SettingRow, TuningSummary
 from frametime.words import joined
 
 Clock = Literal["core", "memory"]

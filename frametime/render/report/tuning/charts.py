@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Final
 
 from frametime.render.charts.catalog import CATALOG
 from frametime.render.report.document import Figure
-from frametime.tuning.endurance import EnduranceVerdict
-from frametime.tuning.summary import MapCell, SettingRow, TuningSummary
+from frametime.tuning.endurance_verdict import EnduranceVerdict
+from frametime.tuning.tuning_summary import MapCell, SettingRow, TuningSummary
 from frametime.words import percent_change, percent_change_words
 
 if TYPE_CHECKING:

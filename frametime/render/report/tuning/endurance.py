@@ -25,7 +25,7 @@ from frametime.render.report.document import (
 )
 from frametime.render.report.parts import NoteList, cell, mark, quantity
 from frametime.tuning.criterion import Criterion
-from frametime.tuning.endurance import EnduranceVerdict
+from frametime.tuning.endurance_verdict import EnduranceVerdict
 from frametime.version import __version__
 
 _TONES: Final[Mapping[str, Tone]] = MappingProxyType(

@@ -40,7 +40,7 @@ from frametime.render.report.tuning.record_tables import (
 )
 from frametime.statistics.welch import Ratio
 from frametime.tuning.proposal import Finished
-from frametime.tuning.summary import TuningSummary
+from frametime.tuning.tuning_summary import TuningSummary
 from frametime.version import __version__
 from frametime.words import counted
 
