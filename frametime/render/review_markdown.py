@@ -106,13 +106,12 @@ def _values_of_cells(result: ReviewResult) -> list[str]:
     lines = ["## Values", "", "Mean over runs with its 95 % interval.", ""]
     for metric in result.metrics:
         rows = []
-        for scene in result.scenes:
-            for resolution in result.resolutions:
-                row = [cell_name(result, scene.key, resolution)]
-                for card in result.cards:
-                    cell = cells.get((card.key, scene.key, resolution))
-                    row.append(estimate_words(None if cell is None else cell.estimates[metric.key], metric.unit))
-                rows.append(row)
+        for scene, resolution in result.cuts[0].cells:
+            row = [cell_name(result, scene, resolution)]
+            for card in result.cards:
+                cell = cells.get((card.key, scene, resolution))
+                row.append(estimate_words(None if cell is None else cell.estimates[metric.key], metric.unit))
+            rows.append(row)
         lines += [f"### {escaped(metric_name(metric))}", ""]
         lines += markdown_table(["cell", *(card.label for card in result.cards)], rows)
     return lines
@@ -224,11 +223,10 @@ def _coverage(result: ReviewResult) -> list[str]:
     cells = {(cell.card, cell.scene, cell.resolution): cell for cell in result.coverage.cells}
     matrix = [
         [
-            cell_name(result, scene.key, resolution),
-            *(coverage_words(cells[card.key, scene.key, resolution]) for card in result.cards),
+            cell_name(result, scene, resolution),
+            *(coverage_words(cells[card.key, scene, resolution]) for card in result.cards),
         ]
-        for scene in result.scenes
-        for resolution in result.resolutions
+        for scene, resolution in result.cuts[0].cells
     ]
     lines = ["## Coverage", "", coverage_sentence(result.coverage), ""]
     lines += markdown_table(["usable of planned runs", *(card.label for card in result.cards)], matrix)

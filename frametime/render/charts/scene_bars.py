@@ -52,6 +52,8 @@ def draw_scene_bars(result: ReviewResult, theme: Theme, *, scene: str, page: int
     if not 0 <= page < len(pages):
         raise ValueError(f"page must be 0 to {len(pages) - 1}, got {page!r}")
     resolutions, start = pages[page]
+    planned = result.cuts[0].cells
+    resolutions = tuple(item for item in resolutions if (scene, item) in planned) or resolutions
     metrics = metrics_that_fit(result, len(result.cards))
     unit = shown_unit(result.metric(metrics[0]).unit)
     summaries = {item.card: item for item in result.cells if item.scene == scene}
