@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
 from types import MappingProxyType
-from typing import Final, TypeAlias
+from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, TypeAlias
 
 from frametime.adapters.time_units import unit_named, unit_names
-from frametime.errors import LayoutError, did_you_mean, printable
+from frametime.errors import LayoutError
+from frametime.settings.toml_writing import toml_lines
+
+if TYPE_CHECKING:
+    from frametime.settings.toml_source import TomlSource
 
 ColumnRef: TypeAlias = str | int
 """Name of a column, or its position counted from 1 where it has none."""
@@ -42,7 +46,6 @@ _CHOICES: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "thousands": THOUSANDS,
     }
 )
-_LINES: Final = ("header_line", "units_line", "first_data_line")
 _MAX_BYTES: Final = 64 * 1024
 _MAX_LINE: Final = 2**53
 
@@ -110,37 +113,9 @@ class Layout:
         LayoutError
             If the text is not TOML, or a key or value is not allowed: the message names file, line and key.
         """
-        if len(text) > _MAX_BYTES:
-            raise LayoutError.at(name, f"the layout has {len(text)} characters", helps="a layout is a few lines long")
-        from frametime.toml_loading import load_toml
-
-        try:
-            table = load_toml(text)
-        except ValueError as error:
-            raise LayoutError.at(name, f"this is not TOML: {printable(str(error))}") from None
-        checked: dict[str, ColumnRef] = {}
-        for key, value in table.items():
-            checked[key] = _checked(key, value, name=name, line=_line_of(key, text))
-        layout = cls(**checked)  # type: ignore[arg-type]  # _checked has looked at each type
-        layout._check_pairs(name, text)
-        return layout
-
-    def _check_pairs(self, name: str, text: str) -> None:
-        for column_key, unit_key in UNIT_OF.items():
-            if column_key != "time_column" and getattr(self, unit_key) and getattr(self, column_key) is None:
-                raise LayoutError.at(
-                    name,
-                    f"{unit_key} is given without {column_key}",
-                    line=_line_of(unit_key, text),
-                    helps=f"add {column_key}, or remove {unit_key}",
-                )
-        if self.delimiter == self.decimal == "," and self.quote == "none":
-            raise LayoutError.at(
-                name,
-                "delimiter and decimal are both ',' and cells have no quotes",
-                line=_line_of("delimiter", text),
-                helps="one of them must differ",
-            )
+        source, values = layout_values(text, name, layout_types())
+        check_layout(source)
+        return cls(**values)
 
     def to_toml(self, *, comments: Mapping[str, str] | None = None) -> str:
         """The layout as the text of a layout file: one line for each key that is set.
@@ -156,76 +131,80 @@ class Layout:
         time_column = "t"
         unit = "ms"  # in the header
         """
-        lines = []
-        for key in _KEYS:
-            value = getattr(self, key)
-            if value is None:
-                continue
-            comment = (comments or {}).get(key)
-            lines.append(f"{key} = {_toml_value(value)}" + (f"  # {printable(comment, limit=400)}" if comment else ""))
-        return "\n".join(lines) + "\n" if lines else ""
+        return toml_lines({item.name: getattr(self, item.name) for item in fields(self)}, comments=comments)
 
 
-_KEYS: Final = tuple(item.name for item in fields(Layout))
+def layout_types() -> dict[str, Any]:
+    """What each key of a layout may hold, for the reader of TOML."""
+    from msgspec import Meta
+
+    column = column_type()
+    line = Annotated[int, Meta(ge=0, lt=_MAX_LINE, description="a line number from 0")]
+    first_line = Annotated[int, Meta(ge=1, lt=_MAX_LINE, description="a line number from 1")]
+    unit = Annotated[str, Meta(description=f"one of {unit_names()}")]
+    lines = {"header_line": line, "units_line": line, "first_data_line": first_line}
+    choices: dict[str, Any] = {key: choice_type(words) for key, words in _CHOICES.items()}
+    known = lines | choices
+    return {
+        item.name: known.get(item.name) or (column if item.name.endswith("_column") else unit)
+        for item in fields(Layout)
+    }
 
 
-def _line_of(key: str, text: str) -> int | None:
-    for number, line in enumerate(text.splitlines(), start=1):
-        if line.lstrip().lstrip("\"'[").startswith(key):
-            return number
-    return None
+def column_type() -> Any:
+    """A column by its name, or by its position."""
+    from msgspec import Meta
+
+    words = "the name of a column in quotes, or its position counted from 1"
+    return Annotated[str | Annotated[int, Meta(ge=1, lt=100_000)], Meta(description=words)]
 
 
-def _checked(key: str, value: object, *, name: str, line: int | None) -> ColumnRef:
-    if key not in _KEYS:
-        helps = did_you_mean(key, _KEYS) or f"known keys are {', '.join(_KEYS)}"
-        raise LayoutError.at(name, f"unknown key '{printable(key, limit=60)}'", line=line, helps=helps)
+def choice_type(words: Iterable[str]) -> Any:
+    """One of a few words, told in their order."""
+    from msgspec import Meta
 
-    def refuse(found: str, allowed: str) -> LayoutError:
-        error = LayoutError.at(name, f"{key} is {found}", line=line, helps=f"allowed is {allowed}")
-        assert isinstance(error, LayoutError)
-        return error
+    from frametime.settings.toml_source import one_of
 
-    if key in _LINES:
-        lowest = 1 if key == "first_data_line" else 0
-        if isinstance(value, bool) or not isinstance(value, int) or not lowest <= value < _MAX_LINE:
-            raise refuse(_shown(value), f"a line number from {lowest}")
-        return value
-    if key.endswith("_column"):
-        if isinstance(value, str) or (isinstance(value, int) and not isinstance(value, bool) and 1 <= value < 100_000):
-            return value
-        raise refuse(_shown(value), "the name of a column in quotes, or its position counted from 1")
-    if not isinstance(value, str):
-        raise refuse(_shown(value), "a text in quotes")
-    if key in _CHOICES:
-        if value not in _CHOICES[key]:
-            raise refuse(_shown(value), "one of " + ", ".join(_toml_value(choice) for choice in _CHOICES[key]))
-        return value
-    if unit_named(value) is None:
-        raise refuse(_shown(value), f"one of {unit_names()}")
-    return value
+    literal: Any = Literal
+    return Annotated[literal[tuple(words)], Meta(description=one_of(tuple(words)))]
 
 
-def _shown(value: object) -> str:
-    return printable(_toml_value(value) if isinstance(value, str | int) else str(value), limit=60)
+def layout_values(text: str, name: str, types: Mapping[str, Any]) -> tuple[TomlSource, dict[str, Any]]:
+    """The keys that are set in the text of a layout, each of its type.
+
+    Raises
+    ------
+    LayoutError
+    """
+    import msgspec
+
+    from frametime.settings.decoding import decoded
+    from frametime.settings.toml_source import TomlSource
+
+    if len(text) > _MAX_BYTES:
+        raise LayoutError.at(name, f"the layout has {len(text)} characters", helps="a layout is a few lines long")
+    source = TomlSource.read(text, name, LayoutError)
+    keys = msgspec.defstruct("Keys", [(key, kind, None) for key, kind in types.items()])
+    values = msgspec.structs.asdict(decoded(source, keys))
+    return source, {key: value for key, value in values.items() if value is not None}
 
 
-def _toml_value(value: ColumnRef) -> str:
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, int):
-        return str(value)
-    escaped = "".join(
-        {"\\": "\\\\", '"': '\\"', "\t": "\\t", "\n": "\\n", "\r": "\\r"}.get(character)
-        or (character if character.isprintable() or character == " " else _escape(character))
-        for character in value
-    )
-    return f'"{escaped}"'
+def check_layout(source: TomlSource) -> None:
+    """Refuse units that are none, units without their column, and numbers that cannot be told from delimiters.
 
-
-def _escape(character: str) -> str:
-    # A lone surrogate cannot be written in TOML; it cannot come from decoded text either.
-    code = ord(character)
-    if 0xD800 <= code <= 0xDFFF:
-        return "\\uFFFD"
-    return f"\\u{code:04X}" if code <= 0xFFFF else f"\\U{code:08X}"
+    Raises
+    ------
+    LayoutError
+    """
+    for column_key, unit_key in UNIT_OF.items():
+        unit = source.at((unit_key,))
+        if unit is None:
+            continue
+        if unit_named(unit) is None:
+            raise source.refuse((unit_key,), f"one of {unit_names()}")
+        if column_key != "time_column" and source.at((column_key,)) is None:
+            raise source.fault((unit_key,), f"is given without {column_key}", f"add {column_key}, or remove {unit_key}")
+    if source.at(("delimiter",)) == source.at(("decimal",)) == "," and source.at(("quote",)) == "none":
+        raise source.fault(
+            ("delimiter",), "and decimal are both ',' and cells have no quotes", "one of them must differ"
+        )

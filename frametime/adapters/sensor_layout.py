@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Final
 
-from frametime.adapters.layout import ColumnRef, Layout
+from frametime.adapters.layout import (
+    ColumnRef,
+    Layout,
+    check_layout,
+    choice_type,
+    column_type,
+    layout_types,
+    layout_values,
+)
 from frametime.capture import SENSOR_COLUMNS
-from frametime.errors import LayoutError, did_you_mean, printable
-from frametime.toml_loading import load_toml
+from frametime.settings.toml_writing import toml_lines
 
 QUANTITIES: Final = tuple(name for name in SENSOR_COLUMNS if name != "time_ns")
 
@@ -37,12 +43,6 @@ CONVERSIONS: Final[Mapping[str, Mapping[str, tuple[float, float]]]] = MappingPro
 )
 """How each unit of a sensor log becomes the unit that is kept: definitions of the SI and of IEC 80000-13."""
 
-_OWN_KEYS: Final = (
-    "time_zone",
-    "device_column",
-    *QUANTITIES,
-    *(f"{name}_unit" for name in QUANTITIES),
-)
 _SHARED_KEYS: Final = (
     "time_column",
     "unit",
@@ -55,7 +55,6 @@ _SHARED_KEYS: Final = (
     "units_line",
     "first_data_line",
 )
-_KEY: Final = re.compile(r"\s*[\"']?([A-Za-z0-9_-]+)[\"']?\s*=")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -97,25 +96,27 @@ class SensorLayout:
         LayoutError
             If the text is not TOML, or a key or value is not allowed: the message names file, line and key.
         """
-        try:
-            table = load_toml(text)
-        except ValueError as error:
-            raise LayoutError.at(name, f"this is not TOML: {printable(str(error))}") from None
-        lines = text.splitlines()
-        for key in table:
-            if key not in _OWN_KEYS and key not in _SHARED_KEYS:
-                raise _unknown(key, name, _line_of(key, lines))
-        own = {key: value for key, value in table.items() if key in _OWN_KEYS}
-        for key, value in own.items():
-            _check(key, value, name, _line_of(key, lines))
-        # The other keys are those of any layout; blank lines keep the line numbers of its messages.
-        rest = "\n".join("" if (match := _KEY.match(line)) and match[1] in _OWN_KEYS else line for line in lines)
+        column = column_type()
+        types = {key: kind for key, kind in layout_types().items() if key in _SHARED_KEYS}
+        types |= {"time_zone": str, "device_column": column, **dict.fromkeys(QUANTITIES, column)}
+        types |= {f"{key}_unit": choice_type(CONVERSIONS[SENSOR_COLUMNS[key][1]]) for key in QUANTITIES}
+        source, values = layout_values(text, name, types)
+        check_layout(source)
+        if "time_zone" in values:
+            from frametime.adapters.sensor_clock import zone_named
+
+            try:
+                zone_named(values["time_zone"])
+            except ValueError as error:
+                from frametime.settings.toml_source import shown
+
+                raise source.fault(("time_zone",), f"is {shown(values['time_zone'])}", str(error)) from None
         return cls(
-            text=Layout.from_toml(rest, name),
-            time_zone=own.get("time_zone"),
-            device_column=own.get("device_column"),
-            columns={key: own[key] for key in QUANTITIES if key in own},
-            units={key: own[f"{key}_unit"] for key in QUANTITIES if f"{key}_unit" in own},
+            text=Layout(**{key: values[key] for key in _SHARED_KEYS if key in values}),
+            time_zone=values.get("time_zone"),
+            device_column=values.get("device_column"),
+            columns={key: values[key] for key in QUANTITIES if key in values},
+            units={key: values[f"{key}_unit"] for key in QUANTITIES if f"{key}_unit" in values},
         )
 
     def to_toml(self, *, comments: Mapping[str, str] | None = None) -> str:
@@ -123,49 +124,4 @@ class SensorLayout:
         own: dict[str, ColumnRef | None] = {"time_zone": self.time_zone, "device_column": self.device_column}
         for name, column in self.columns.items():
             own |= {name: column, f"{name}_unit": self.units.get(name)}
-        lines = []
-        for key, value in own.items():
-            if value is not None:
-                line = key + Layout(time_column=value).to_toml().removeprefix("time_column").rstrip("\n")
-                comment = (comments or {}).get(key)
-                lines.append(line + (f"  # {printable(comment, limit=400)}" if comment else "") + "\n")
-        return self.text.to_toml(comments=comments) + "".join(lines)
-
-
-def _unknown(key: str, name: str, line: int | None) -> LayoutError:
-    known = (*_SHARED_KEYS, *_OWN_KEYS)
-    helps = did_you_mean(key, known) or f"known keys are {', '.join(known)}"
-    return _error(name, f"unknown key '{printable(key, limit=60)}'", line, helps)
-
-
-def _check(key: str, value: object, name: str, line: int | None) -> None:
-    if key.endswith("_unit"):
-        allowed = CONVERSIONS[SENSOR_COLUMNS[key.removesuffix("_unit")][1]]
-        if value not in allowed:
-            helps = f"allowed is one of {', '.join(allowed)}"
-            raise _error(name, f"{key} is {printable(str(value), limit=60)}", line, helps)
-    elif key == "time_zone":
-        from frametime.adapters.sensor_clock import zone_named
-
-        try:
-            zone_named(str(value))
-        except ValueError as error:
-            raise _error(name, f"{key}: {error}", line, None) from None
-    elif isinstance(value, bool) or not isinstance(value, (str, int)):
-        raise _error(
-            name, f"{key} is {printable(str(value), limit=60)}", line, "allowed is the name or position of a column"
-        )
-
-
-def _error(name: str, found: str, line: int | None, helps: str | None) -> LayoutError:
-    error = LayoutError.at(name, found, line=line, helps=helps)
-    assert isinstance(error, LayoutError)
-    return error
-
-
-def _line_of(key: str, lines: list[str]) -> int | None:
-    for number, line in enumerate(lines, start=1):
-        match = _KEY.match(line)
-        if match and match[1] == key:
-            return number
-    return None
+        return self.text.to_toml(comments=comments) + toml_lines(own, comments=comments)

@@ -16,12 +16,13 @@ from frametime.demo.scenario import (
     TARIFF_PER_KWH,
     YEARS,
 )
+from frametime.settings.toml_writing import toml_lines, toml_value
 
 _HEAD = """\
 # A review of three invented cards in five invented scenes. Nothing in it stands for a real product.
 title = "Three cards, five scenes"
-baseline = "{baseline}"
-currency = "{currency}"
+baseline = {baseline}
+currency = {currency}
 
 # A smaller difference does not count as meaningful, as a fraction.
 margin = 0.03
@@ -29,7 +30,7 @@ headline = "average_fps"
 # "frametime metrics" lists all that can be compared.
 metrics = ["average_fps", "low_1pct_percentile_fps"]
 
-resolutions = [{resolutions}]
+resolutions = {resolutions}
 # Runs of each card in each scene at each resolution.
 runs = {runs}
 # One cut of the result for each resolution, beside those named below.
@@ -72,9 +73,9 @@ def plan_text() -> str:
     """The plan as TOML."""
     parts = [
         _HEAD.format(
-            baseline=BASELINE,
-            currency=CURRENCY,
-            resolutions=", ".join(f'"{resolution}"' for resolution in RESOLUTIONS),
+            baseline=toml_value(BASELINE),
+            currency=toml_value(CURRENCY),
+            resolutions=toml_value(RESOLUTIONS),
             runs=len(RUNS),
             tariff=TARIFF_PER_KWH,
             hours=HOURS_PER_DAY,
@@ -82,23 +83,11 @@ def plan_text() -> str:
         )
     ]
     for card in CARDS:
-        parts.append(
-            "[[cards]]\n"
-            f'key = "{card.key}"\n'
-            f'label = "{card.label}"\n'
-            f"price = {card.price:.2f}\n"
-            f'settings = "{card.settings}"\n'
-            f'driver = "{card.driver}"\n'
-            f'operating_system = "{OPERATING_SYSTEM}"\n'
-        )
+        head = toml_lines({"key": card.key, "label": card.label})
+        rest = toml_lines({"settings": card.settings, "driver": card.driver, "operating_system": OPERATING_SYSTEM})
+        parts.append(f"[[cards]]\n{head}price = {card.price:.2f}\n{rest}")
     for scene in SCENES:
-        tags = ", ".join(f'"{tag}"' for tag in scene.tags)
-        parts.append(
-            "[[scenes]]\n"
-            f'key = "{scene.key}"\n'
-            f'label = "{scene.label}"\n'
-            f"tags = [{tags}]\n"
-            f'settings = "{SCENE_SETTINGS}"\n'
-        )
+        keys = toml_lines({"key": scene.key, "label": scene.label, "tags": scene.tags, "settings": SCENE_SETTINGS})
+        parts.append(f"[[scenes]]\n{keys}")
     parts += [_CUTS, _EXCLUDE.format(run="/".join(map(str, BAD_RUN)))]
     return "\n".join(parts)

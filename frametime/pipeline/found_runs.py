@@ -51,7 +51,7 @@ def find_runs(plan: ReviewPlan) -> FoundRuns:
         )
     runs: dict[str, RunFile] = {}
     not_in_plan, without_sensors = [], []
-    scenes = {scene.key for scene in plan.design.scenes}
+    cells = set(plan.design.cells)
     cards = {card.key for card in plan.design.cards}
     sensor_match = plan.captures.sensors.match if plan.captures.sensors is not None else lambda _: None
     for path, fields in pattern.glob(folder):
@@ -60,7 +60,7 @@ def find_runs(plan: ReviewPlan) -> FoundRuns:
             continue
         name, values = text_of(raw_name), {key: text_of(value) for key, value in fields.items()}
         resolution = values.get("resolution", plan.design.resolutions[0])
-        if values["card"] not in cards or values["scene"] not in scenes or resolution not in plan.design.resolutions:
+        if values["card"] not in cards or (values["scene"], resolution) not in cells:
             not_in_plan.append(name)
             continue
         key = run_name(values["card"], values["scene"], resolution, values["run"])

@@ -2,25 +2,63 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final, cast
+from typing import Any, Final
+
+import msgspec
 
 from frametime.errors import PlanError, printable
 from frametime.metrics.options import MeasureOptions, Refresh, StutterRule
 from frametime.metrics.refresh_rates import parse_refresh
-from frametime.pipeline.plan_captures import CapturesPlan, captures_of
+from frametime.pipeline.path_pattern import PathPattern
 from frametime.pipeline.plan_cuts import cuts_of
-from frametime.pipeline.plan_resolved import CardLimits, resolved_plan
-from frametime.pipeline.plan_table import PlanSource, PlanTable, quoted, shown
-from frametime.pipeline.toml_lines import key_lines
-from frametime.review.design import EQUAL_WHERE_ASKED, ReviewDesign, RunningCost, SampleUnit, SpreadRule
+from frametime.pipeline.plan_keys import CapturesKeys, MeasureKeys, PlanKeys
+from frametime.review.design import ReviewDesign, RunningCost
 from frametime.review.result_entries import CardEntry, MetricEntry, SceneEntry
-from frametime.toml_loading import load_toml
+from frametime.settings.decoding import decoded
+from frametime.settings.toml_source import KeyPath, TomlSource, one_of, shown
 
 MAX_PLAN_BYTES: Final = 1 << 20
-DEFAULT_METRICS: Final = ("average_fps", "low_1pct_percentile_fps", "p99_frame_time_ms")
+
+
+@dataclass(frozen=True, kw_only=True)
+class CapturesPlan:
+    """Where the captures lie and how they are read.
+
+    Attributes
+    ----------
+    folder : pathlib.Path
+        Beside the plan file unless absolute.
+    pattern : PathPattern
+    sensors : PathPattern or None
+        Where the sensor log of a run lies; a run without one is measured without.
+    layout, sensor_layout : pathlib.Path or None
+        Column layouts.
+    skip_start_s, skip_end_s : float
+        Cut from every capture.
+    skip_warm_up : bool
+        Cut the warm-up that is found at the start of a capture; how much is said with the run.
+    """
+
+    folder: Path
+    pattern: PathPattern
+    sensors: PathPattern | None
+    layout: Path | None
+    sensor_layout: Path | None
+    skip_start_s: float
+    skip_end_s: float
+    skip_warm_up: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class CardLimits:
+    """Limits of one card, for the time above them and for throttling; ``None`` where the plan names none."""
+
+    temperature_c: float | None
+    power_w: float | None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -29,6 +67,7 @@ class ReviewPlan:
 
     ``scene_settings`` and ``operating_systems`` are conditions by scene and by card, where the plan names them;
     ``limits`` are those of each card;
+    ``charts`` are keys of charts, where the plan chooses them, as they were written;
     ``resolved`` is the plan as plain values with all defaults filled in.
     """
 
@@ -39,6 +78,7 @@ class ReviewPlan:
     scene_settings: Mapping[str, str]
     operating_systems: Mapping[str, str]
     limits: Mapping[str, CardLimits]
+    charts: tuple[str, ...] | None
     resolved: Mapping[str, object]
 
 
@@ -70,102 +110,190 @@ def parse_plan(text: str, *, file_name: str, folder: Path) -> ReviewPlan:
     ------
     PlanError
     """
-    try:
-        values = load_toml(text)
-    except ValueError as error:
-        raise PlanError.at(file_name, f"is not TOML: {printable(str(error))}") from error
-    root = PlanTable(PlanSource(file_name, key_lines(text)), (), values)
-    return _plan(root, folder)
-
-
-def _plan(root: PlanTable, folder: Path) -> ReviewPlan:
-    title = root.needed_text("title")
-    measure = _measure_options(root)
-    metrics = _metrics(root, measure)
-    resolutions = root.texts("resolutions")
-    currency = root.text("currency", None)
-    cards, limits = _cards(root, currency)
-    scenes, scene_settings = _scenes(root)
-    _refuse_empty(root, resolutions=resolutions, cards=cards, scenes=scenes)
+    source = TomlSource.read(text, file_name, PlanError)
+    keys = _filled(decoded(source, PlanKeys))
+    _check_texts(source, (), source.values)
+    _check_keys(source, keys)
+    measure = _measure_options(source, keys.measure)
+    metrics = _metrics(source, keys, measure)
+    scenes = tuple(SceneEntry(key=scene.key, label=str(scene.label), tags=scene.tags) for scene in keys.scenes)
+    played = {scene.key: scene.resolutions for scene in keys.scenes if scene.resolutions is not None}
+    cost = keys.running_cost
     design = ReviewDesign(
-        title=title,
-        margin=cast(float, root.number("margin", 0.03, above=0.0, below=1.0)),
-        baseline=next(card.key for card, _ in cards if card.is_baseline),
+        title=keys.title,
+        margin=keys.margin,
+        baseline=keys.baseline,
         headline=next(metric.key for metric in metrics if metric.is_headline),
         metrics=metrics,
-        cards=tuple(card for card, _ in cards),
+        cards=tuple(
+            CardEntry(
+                key=card.key,
+                label=str(card.label),
+                price=card.price,
+                currency=card.currency,
+                settings=card.settings,
+                driver=card.driver,
+                is_baseline=card.key == keys.baseline,
+            )
+            for card in keys.cards
+        ),
         scenes=scenes,
-        resolutions=resolutions,
-        cuts=cuts_of(root, scenes, resolutions),
-        runs_planned=root.whole("runs", 3, least=1, most=1000),
-        spread=cast(SpreadRule, root.choice("spread", ("own", "pooled"), "own")),
-        sample_unit=cast(SampleUnit, root.choice("sample_unit", ("scene", "cell"), "scene")),
-        must_be_equal=root.texts("must_be_equal", (), allowed=EQUAL_WHERE_ASKED),
-        exclusions=_exclusions(root, {card.key for card, _ in cards}, {scene.key for scene in scenes}, resolutions),
-        running_cost=_running_cost(root, currency),
+        resolutions=keys.resolutions,
+        scene_resolutions=played,
+        cuts=cuts_of(source, keys),
+        runs_planned=keys.runs,
+        subject=keys.subject if isinstance(keys.subject, tuple) else (),
+        spread=keys.spread,
+        sample_unit=keys.sample_unit,
+        must_be_equal=keys.must_be_equal,
+        exclusions={item.run: item.reason for item in keys.exclude},
+        running_cost=None if cost is None else RunningCost(**msgspec.structs.asdict(cost)),
     )
-    captures = captures_of(root, folder, one_resolution=len(resolutions) == 1)
-    root.finish()
-    systems = {card.key: system for card, system in cards if system is not None}
     return ReviewPlan(
-        file_name=root.source.file_name,
+        file_name=file_name,
         design=design,
-        captures=captures,
+        captures=_captures(source, keys.captures, folder, one_resolution=len(keys.resolutions) == 1),
         measure=measure,
-        scene_settings=scene_settings,
-        operating_systems=systems,
-        limits=limits,
-        resolved=resolved_plan(root, design, captures, measure, scene_settings, systems, limits),
+        scene_settings={scene.key: scene.settings for scene in keys.scenes if scene.settings is not None},
+        operating_systems={card.key: card.operating_system for card in keys.cards if card.operating_system is not None},
+        limits={
+            card.key: CardLimits(temperature_c=card.temperature_limit_c, power_w=card.power_limit_w)
+            for card in keys.cards
+        },
+        charts=keys.charts,
+        resolved=_resolved(keys, design),
     )
 
 
-def _refuse_empty(root: PlanTable, **found: tuple[object, ...]) -> None:
-    for key, items in found.items():
-        if not items:
-            raise root.refuse(key, "is empty", f"name at least one, as {key} = [...] or [[{key}]]")
-
-
-def _measure_options(root: PlanTable) -> MeasureOptions:
-    table = root.table("measure")
-    if table is None:
-        return MeasureOptions()
-    default = MeasureOptions()
-    rule = StutterRule(
-        ratio=cast(float, table.number("stutter_ratio", default.stutter.ratio, above=1.0)),
-        window_s=cast(float, table.number("stutter_window_s", default.stutter.window_s, above=0.0)),
-        min_excess_ms=table.number_from_zero("stutter_min_excess_ms", default.stutter.min_excess_ms),
+def _filled(keys: PlanKeys) -> PlanKeys:
+    """The defaults that rest on other keys."""
+    replace = msgspec.structs.replace
+    others = [card.key for card in keys.cards if card.key != keys.baseline]
+    subject = keys.subject or (tuple(others) if len(keys.cards) == 2 else ())
+    cost = keys.running_cost
+    return replace(
+        keys,
+        subject=(subject,) if isinstance(subject, str) else subject,
+        headline=keys.headline or next(iter(keys.metrics), None),
+        cards=tuple(
+            replace(card, label=card.label or card.key, currency=card.currency or keys.currency) for card in keys.cards
+        ),
+        scenes=tuple(replace(scene, label=scene.label or scene.key) for scene in keys.scenes),
+        running_cost=None if cost is None else replace(cost, currency=cost.currency or keys.currency),
     )
-    options = MeasureOptions(
-        quantile_type=table.whole("quantile_type", default.quantile_type, least=1, most=9),
-        stutter=rule,
-        slowest_pcts=table.percentages("slowest_pcts", default.slowest_pcts),
-        refresh=_refresh(table),
+
+
+def _resolved(keys: PlanKeys, design: ReviewDesign) -> dict[str, object]:
+    """The plan with its defaults, as it could be written again: it stands in every result."""
+    plain: dict[str, object] = msgspec.to_builtins(keys, builtin_types=())
+    plain["cuts"] = [{"key": cut.key, "label": cut.label, "definition": cut.definition} for cut in design.cuts]
+    return {key: _listed(value) for key, value in plain.items() if key not in ("currency", "cut_each")}
+
+
+def _listed(value: Any) -> Any:
+    """Lists in place of tuples, as JSON reads them back."""
+    if isinstance(value, dict):
+        return {key: _listed(item) for key, item in value.items()}
+    return [_listed(item) for item in value] if isinstance(value, list | tuple) else value
+
+
+def _check_texts(source: TomlSource, path: KeyPath, value: object) -> None:
+    """Refuse a text that no line can show, and one that stands twice in a list."""
+    if isinstance(value, str) and not value.isprintable():
+        raise source.fault(path, f"is {shown(value)}, which holds a line end or control character")
+    if isinstance(value, list | dict):
+        for key, item in enumerate(value) if isinstance(value, list) else value.items():
+            _check_texts(source, (*path, key), item)
+    if isinstance(value, list) and all(isinstance(item, str) for item in value):
+        source.check_once(source.places(path), "name it once")
+
+
+def _check_keys(source: TomlSource, keys: PlanKeys) -> None:
+    """What one key says of another."""
+    for name in ("resolutions", "cards", "scenes", "metrics"):
+        if not getattr(keys, name):
+            raise source.fault((name,), "is empty", "name at least one")
+    for table in ("cards", "scenes"):
+        source.check_once([(*place, "key") for place in source.places((table,))], "give each its own key")
+        labels = [str(item.label) for item in getattr(keys, table)]
+        for at, label in enumerate(labels):
+            if label in labels[:at]:
+                helps = "a reader could not tell them apart"
+                raise source.fault((table, at, "label"), f"is {shown(label)} a second time", helps)
+    cards, scenes = [card.key for card in keys.cards], [scene.key for scene in keys.scenes]
+    source.check_among(("baseline",), cards)
+    source.check_among(("subject",), cards)
+    for place in source.places(("scenes",)):
+        source.check_among((*place, "resolutions"), keys.resolutions)
+        if source.at((*place, "resolutions")) == []:
+            raise source.fault((*place, "resolutions"), "is empty", "name at least one, or leave the key out")
+    source.check_once([(*place, "run") for place in source.places(("exclude",))], "exclude a run once")
+    for at, item in enumerate(keys.exclude):
+        parts = item.run.split("/")
+        known = (cards, scenes, keys.resolutions)
+        if len(parts) != 4 or not all(map(_any_fits, parts, known)):
+            words = "'card/scene/resolution/run' with keys of this plan, or * for any part of a name"
+            raise source.refuse(("exclude", at, "run"), words)
+
+
+def _any_fits(pattern: str, names: Iterable[str]) -> bool:
+    return any(_fits(pattern, name) for name in names)
+
+
+def _fits(pattern: str, name: str) -> bool:
+    """Whether a name fits a pattern in which ``*`` stands for any text without a slash."""
+    return re.fullmatch("[^/]*".join(map(re.escape, pattern.split("*"))), name) is not None
+
+
+def exclusions_of(plan: ReviewPlan, names: Iterable[str]) -> dict[str, str]:
+    """The runs that the plan leaves out, by name, each with its reason; the first that fits it.
+
+    Raises
+    ------
+    PlanError
+        When it leaves out a run that is not there.
+    """
+    names, found = list(names), {}
+    for pattern, reason in plan.design.exclusions.items():
+        fitting = [name for name in names if _fits(pattern, name)]
+        if not fitting:
+            raise PlanError.at(
+                plan.file_name,
+                f"the plan excludes the run '{printable(pattern)}', and there is no such capture",
+                helps="correct its name, or remove the [[exclude]]",
+            )
+        found.update({name: reason for name in fitting if name not in found})
+    return found
+
+
+def _measure_options(source: TomlSource, keys: MeasureKeys) -> MeasureOptions:
+    return MeasureOptions(
+        quantile_type=keys.quantile_type,
+        stutter=StutterRule(
+            ratio=keys.stutter_ratio, window_s=keys.stutter_window_s, min_excess_ms=keys.stutter_min_excess_ms
+        ),
+        slowest_pcts=tuple(dict.fromkeys(keys.slowest_pcts)),
+        refresh=_refresh(source, keys),
     )
-    table.finish()
-    return options
 
 
-def _refresh(table: PlanTable) -> Refresh | None:
+def _refresh(source: TomlSource, keys: MeasureKeys) -> Refresh | None:
     """The refresh of the display, and whether frames may appear in the middle of one."""
-    text = table.text("refresh", None)
-    tearing = table.truth("tearing", False)
-    if text is None:
+    if keys.refresh is None:
         return None
     try:
-        return parse_refresh(text, tearing=tearing)
+        return parse_refresh(keys.refresh, tearing=keys.tearing)
     except ValueError as error:
-        raise table.refuse("refresh", f"is {shown(text)}: {error}") from error
+        raise source.refuse(("measure", "refresh"), str(error)) from error
 
 
-def _metrics(root: PlanTable, options: MeasureOptions) -> tuple[MetricEntry, ...]:
+def _metrics(source: TomlSource, keys: PlanKeys, options: MeasureOptions) -> tuple[MetricEntry, ...]:
     from frametime.metrics.catalog import catalog_for
 
     catalog = catalog_for(options)
     comparable = [key for key, metric in catalog.items() if metric.better != "neither"]
-    keys = root.texts("metrics", DEFAULT_METRICS, allowed=comparable)
-    if not keys:
-        raise root.refuse("metrics", "is empty", 'name at least one, such as "average_fps"')
-    headline = root.choice("headline", keys, keys[0])
+    source.check_among(("metrics",), comparable, f"one of {len(comparable)} keys, which frametime metrics lists")
+    source.check_among(("headline",), keys.metrics)
     return tuple(
         MetricEntry(
             key=key,
@@ -174,105 +302,36 @@ def _metrics(root: PlanTable, options: MeasureOptions) -> tuple[MetricEntry, ...
             better=catalog[key].better,
             definition=catalog[key].definition,
             source=catalog[key].source,
-            is_headline=key == headline,
+            is_headline=key == keys.headline,
         )
-        for key in keys
+        for key in keys.metrics
     )
 
 
-def _cards(
-    root: PlanTable, currency: str | None
-) -> tuple[tuple[tuple[CardEntry, str | None], ...], dict[str, CardLimits]]:
-    """Cards with their operating systems, and their limits by key."""
-    tables = list(root.tables("cards"))
-    keys = [_key(table, "cards") for table in tables]
-    _refuse_twice(tables, keys)
-    baseline = root.choice("baseline", keys, "") if keys else None
-    if keys and not root.has("baseline"):
-        raise root.refuse("baseline", "is missing", f"name the card that others are compared with: {quoted(keys)}")
-    cards, limits = [], {}
-    for table, key in zip(tables, keys, strict=True):
-        price = table.number("price", None, above=0.0)
-        card = CardEntry(
-            key=key,
-            label=table.text("label", key) or key,
-            price=price,
-            currency=table.text("currency", currency),
-            settings=table.text("settings", None),
-            driver=table.text("driver", None),
-            is_baseline=key == baseline,
-        )
-        limits[key] = CardLimits(
-            temperature_c=table.number("temperature_limit_c", None, above=0.0),
-            power_w=table.number("power_limit_w", None, above=0.0),
-        )
-        cards.append((card, table.text("operating_system", None)))
-        table.finish()
-    _refuse_same_label(tables, [card.label for card, _ in cards])
-    return tuple(cards), limits
-
-
-def _scenes(root: PlanTable) -> tuple[tuple[SceneEntry, ...], dict[str, str]]:
-    tables = list(root.tables("scenes"))
-    keys = [_key(table, "scenes") for table in tables]
-    _refuse_twice(tables, keys)
-    scenes, settings = [], {}
-    for table, key in zip(tables, keys, strict=True):
-        scenes.append(SceneEntry(key=key, label=table.text("label", key) or key, tags=table.texts("tags", ())))
-        chosen = table.text("settings", None)
-        if chosen is not None:
-            settings[key] = chosen
-        table.finish()
-    _refuse_same_label(tables, [scene.label for scene in scenes])
-    return tuple(scenes), settings
-
-
-def _key(table: PlanTable, what: str) -> str:
-    key = table.needed_text("key")
-    if "/" in key or "\\" in key:
-        raise table.refuse("key", f"is '{printable(key)}'", f"allowed: the name in the path of the {what}, without '/'")
-    return key
-
-
-def _refuse_twice(tables: list[PlanTable], keys: list[str]) -> None:
-    for at, key in enumerate(keys):
-        if key in keys[:at]:
-            raise tables[at].refuse("key", f"is '{printable(key)}' a second time", "give each its own key")
-
-
-def _refuse_same_label(tables: list[PlanTable], labels: list[str]) -> None:
-    for at, label in enumerate(labels):
-        if label in labels[:at]:
-            raise tables[at].refuse(
-                "label", f"is '{printable(label)}' a second time", "a reader could not tell them apart"
+def _captures(source: TomlSource, keys: CapturesKeys, folder: Path, *, one_resolution: bool) -> CapturesPlan:
+    pattern, sensors = _pattern(source, "pattern", keys.pattern), None
+    needed = ["card", "scene", "run"] + ([] if one_resolution else ["resolution"])
+    absent = ["{" + name + "}" for name in needed if name not in pattern.fields]
+    if absent:
+        raise source.fault(("captures", "pattern"), f"lacks {', '.join(map(shown, absent))}", "add it to the pattern")
+    if keys.sensors is not None:
+        sensors = _pattern(source, "sensors", keys.sensors)
+        if set(sensors.fields) != set(pattern.fields):
+            found = f"has the fields {', '.join(map(shown, sensors.fields))}"
+            raise source.fault(
+                ("captures", "sensors"), found, f"allowed: those of the pattern, {one_of(pattern.fields)}"
             )
-
-
-def _exclusions(root: PlanTable, cards: set[str], scenes: set[str], resolutions: tuple[str, ...]) -> dict[str, str]:
-    found: dict[str, str] = {}
-    for table in root.tables("exclude"):
-        name = table.needed_text("run")
-        parts = name.split("/")
-        if len(parts) != 4 or parts[0] not in cards or parts[1] not in scenes or parts[2] not in resolutions:
-            raise table.refuse(
-                "run", f"is '{printable(name)}'", "allowed: 'card/scene/resolution/run' with keys of this plan"
-            )
-        if name in found:
-            raise table.refuse("run", f"is '{printable(name)}' a second time", "exclude a run once")
-        found[name] = table.needed_text("reason")
-        table.finish()
-    return found
-
-
-def _running_cost(root: PlanTable, currency: str | None) -> RunningCost | None:
-    table = root.table("running_cost")
-    if table is None:
-        return None
-    cost = RunningCost(
-        tariff_per_kwh=cast(float, table.number("tariff_per_kwh", above=0.0)),
-        hours_per_day=cast(float, table.number("hours_per_day", above=0.0, below=24.000001)),
-        years=cast(float, table.number("years", 1.0, above=0.0, below=100.0)),
-        currency=table.text("currency", currency),
+    return CapturesPlan(
+        folder=folder / keys.folder,
+        pattern=pattern,
+        sensors=sensors,
+        layout=None if keys.layout is None else folder / keys.layout,
+        sensor_layout=None if keys.sensor_layout is None else folder / keys.sensor_layout,
+        skip_start_s=keys.skip_start_s,
+        skip_end_s=keys.skip_end_s,
+        skip_warm_up=keys.skip_warm_up,
     )
-    table.finish()
-    return cost
+
+
+def _pattern(source: TomlSource, key: str, text: str) -> PathPattern:
+    return PathPattern.parse(text, where=str(source.fault(("captures", key), "")))

@@ -2,95 +2,84 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator
 
-from frametime.pipeline.plan_table import PlanTable
-from frametime.review.result_entries import CutEntry, SceneEntry
+from frametime.pipeline.plan_keys import CutKeys, PlanKeys
+from frametime.review.result_entries import CutEntry
+from frametime.settings.toml_source import TomlSource
 
 _ALL = "all"
+_EVERY = "every scene at every resolution"
 
 
-def cuts_of(root: PlanTable, scenes: Sequence[SceneEntry], resolutions: Sequence[str]) -> tuple[CutEntry, ...]:
+def cuts_of(source: TomlSource, keys: PlanKeys) -> tuple[CutEntry, ...]:
     """All cells first, then the plan's own cuts, then those of ``cut_each``.
 
     ``cut_each`` names ``resolution`` (one cut each, the default where there are several) and ``tag`` (with and
     without each tag that some scenes have and others not).
+
+    Raises
+    ------
+    PlanError
     """
-    cells = tuple((scene.key, resolution) for scene in scenes for resolution in resolutions)
-    cuts = [CutEntry(key=_ALL, label="All cells", definition="every scene at every resolution", cells=cells)]
-    for table in root.tables("cuts"):
-        cuts.append(_cut(table, scenes, resolutions, taken={cut.key for cut in cuts}))
-    each = root.texts("cut_each", ("resolution",), allowed=("resolution", "tag"))
-    if "tag" in each:
-        cuts += _each_tag(scenes, resolutions)
-    if "resolution" in each and len(resolutions) > 1:
-        cuts += [
-            CutEntry(
-                key=resolution,
-                label=f"{resolution} only",
-                definition=f"every scene at {resolution}",
-                cells=tuple((scene.key, resolution) for scene in scenes),
-            )
-            for resolution in resolutions
-        ]
+    cuts = [_cut(keys, CutKeys(key=_ALL, label="All cells"))]
+    scenes, tags = [scene.key for scene in keys.scenes], sorted({tag for scene in keys.scenes for tag in scene.tags})
+    for at, table in enumerate(keys.cuts):
+        place = ("cuts", at)
+        for name, known in (("tags", tags), ("scenes", scenes), ("resolutions", keys.resolutions)):
+            source.check_among((*place, name), known)
+            source.check_among((*place, f"without_{name}"), known)
+        if table.key in {cut.key for cut in cuts}:
+            helps = "give each cut its own key; 'all' is always there"
+            raise source.fault((*place, "key"), f"is '{table.key}' a second time", helps)
+        cuts.append(_cut(keys, table))
+        if not cuts[-1].cells:
+            found = f"is '{table.key}', a cut that no cell falls into"
+            raise source.fault((*place, "key"), found, "change what it takes in or leaves out")
+    cuts += _each(keys)
     # A cut of the plan's own goes before an automatic one of the same name.
     return tuple({cut.key: cut for cut in reversed(cuts)}[key] for key in dict.fromkeys(cut.key for cut in cuts))
 
 
-def _cut(table: PlanTable, scenes: Sequence[SceneEntry], resolutions: Sequence[str], *, taken: set[str]) -> CutEntry:
-    key = table.needed_text("key")
-    if key in taken:
-        raise table.refuse("key", f"is '{key}' a second time", "give each cut its own key; 'all' is always there")
-    tags = sorted({tag for scene in scenes for tag in scene.tags})
-    names = [scene.key for scene in scenes]
-    with_tags = table.texts("tags", (), allowed=tags)
-    without_tags = table.texts("without_tags", (), allowed=tags)
-    with_scenes = table.texts("scenes", (), allowed=names)
-    without_scenes = table.texts("without_scenes", (), allowed=names)
-    with_resolutions = table.texts("resolutions", (), allowed=resolutions)
-    without_resolutions = table.texts("without_resolutions", (), allowed=resolutions)
-    label = table.text("label", key) or key
-    table.finish()
+def _cut(keys: PlanKeys, table: CutKeys, definition: str = "") -> CutEntry:
     cells = tuple(
         (scene.key, resolution)
-        for scene in scenes
-        for resolution in resolutions
-        if (not with_tags or set(with_tags) & set(scene.tags))
-        and not set(without_tags) & set(scene.tags)
-        and (not with_scenes or scene.key in with_scenes)
-        and scene.key not in without_scenes
-        and (not with_resolutions or resolution in with_resolutions)
-        and resolution not in without_resolutions
+        for scene in keys.scenes
+        for resolution in keys.resolutions
+        if (scene.resolutions is None or resolution in scene.resolutions)
+        and (not table.tags or set(table.tags) & set(scene.tags))
+        and not set(table.without_tags) & set(scene.tags)
+        and (not table.scenes or scene.key in table.scenes)
+        and scene.key not in table.without_scenes
+        and (not table.resolutions or resolution in table.resolutions)
+        and resolution not in table.without_resolutions
     )
-    if not cells:
-        raise table.refuse("key", f"is '{key}', a cut that no cell falls into", "change what it takes in or leaves out")
     words = [
         f"{word} {', '.join(chosen)}"
         for word, chosen in (
-            ("tagged", with_tags),
-            ("not tagged", without_tags),
-            ("scenes", with_scenes),
-            ("without scenes", without_scenes),
-            ("at", with_resolutions),
-            ("not at", without_resolutions),
+            ("tagged", table.tags),
+            ("not tagged", table.without_tags),
+            ("scenes", table.scenes),
+            ("without scenes", table.without_scenes),
+            ("at", table.resolutions),
+            ("not at", table.without_resolutions),
         )
         if chosen
     ]
-    definition = "; ".join(words) or "every scene at every resolution"
-    return CutEntry(key=key, label=label, definition=definition, cells=cells)
+    return CutEntry(
+        key=table.key, label=table.label or table.key, definition=definition or "; ".join(words) or _EVERY, cells=cells
+    )
 
 
-def _each_tag(scenes: Sequence[SceneEntry], resolutions: Sequence[str]) -> list[CutEntry]:
-    cuts = []
-    for tag in dict.fromkeys(tag for scene in scenes for tag in scene.tags):
-        inside = [scene.key for scene in scenes if tag in scene.tags]
-        outside = [scene.key for scene in scenes if tag not in scene.tags]
-        if not outside:
-            continue
-        for key, label, definition, names in (
-            (f"with-{tag}", f"Scenes tagged {tag}", f"tagged {tag}", inside),
-            (f"without-{tag}", f"Without scenes tagged {tag}", f"not tagged {tag}", outside),
-        ):
-            cells = tuple((name, resolution) for name in names for resolution in resolutions)
-            cuts.append(CutEntry(key=key, label=label, definition=definition, cells=cells))
-    return cuts
+def _each(keys: PlanKeys) -> Iterator[CutEntry]:
+    if "tag" in keys.cut_each:
+        for tag in dict.fromkeys(tag for scene in keys.scenes for tag in scene.tags):
+            if any(tag not in scene.tags for scene in keys.scenes):
+                yield _cut(keys, CutKeys(key=f"with-{tag}", label=f"Scenes tagged {tag}", tags=(tag,)))
+                yield _cut(
+                    keys, CutKeys(key=f"without-{tag}", label=f"Without scenes tagged {tag}", without_tags=(tag,))
+                )
+    if "resolution" in keys.cut_each and len(keys.resolutions) > 1:
+        for resolution in keys.resolutions:
+            label, definition = f"{resolution} only", f"every scene at {resolution}"
+            yield _cut(keys, CutKeys(key=resolution, label=label, resolutions=(resolution,)), definition)

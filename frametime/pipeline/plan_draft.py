@@ -14,8 +14,8 @@ from frametime.errors import FrametimeError, PlanError, printable
 from frametime.pipeline.batch_walk import text_of
 from frametime.pipeline.path_pattern import PathPattern
 from frametime.pipeline.plan import parse_plan
-from frametime.pipeline.plan_draft_text import DraftParts, draft_text
 from frametime.review.run_set import natural_order
+from frametime.settings.toml_writing import toml_value
 
 _LOG_ENDINGS: Final = (".csv", ".tsv", ".txt", ".log", ".arrow", ".feather", ".parquet")
 _PACKED_ENDINGS: Final = ("", ".gz", ".zst", ".bz2", ".xz")
@@ -37,6 +37,19 @@ class PlanDraft:
     n_runs: int
     n_captures: int
     left_over: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Parts:
+    """What is filled in: folder as seen from the plan, path patterns, keys in their order, runs a cell."""
+
+    folder: str
+    pattern: str
+    sensors: str | None
+    cards: Sequence[str]
+    scenes: Sequence[str]
+    resolutions: Sequence[str]
+    n_runs: int
 
 
 def draft_plan(folder: Path, *, beside: Path, pattern: PathPattern | None = None) -> PlanDraft:
@@ -100,8 +113,8 @@ def _draft(
     resolutions = _in_order(_cell(fields)[2] for fields in values.values())
     n_runs = max(Counter(_cell(fields) for fields in values.values()).values())
     sensors = _sensor_pattern(pattern, [name for name in logs if name not in captures], values)
-    text = draft_text(
-        DraftParts(
+    text = _text(
+        _Parts(
             folder=_relative(folder, beside),
             pattern=pattern.text,
             sensors=None if sensors is None else sensors.text,
@@ -225,3 +238,86 @@ def _sensor_pattern(
 
 def _in_order(names: Iterator[str]) -> tuple[str, ...]:
     return tuple(sorted(set(names), key=natural_order))
+
+
+def _text(parts: _Parts) -> str:
+    """The plan as TOML, ready to edit: what was found filled in, and what a person adds as comments."""
+    lines = [*_head(parts), *_captures_lines(parts)]
+    for card, label in zip(parts.cards, labels(parts.cards), strict=True):
+        lines += [
+            "[[cards]]",
+            f"key = {toml_value(card)}",
+            f"label = {toml_value(label)}",
+            "# price = 499",
+            '# settings = "stock"',
+            '# driver = "1.0"',
+            "",
+        ]
+    for scene, label in zip(parts.scenes, labels(parts.scenes), strict=True):
+        lines += ["[[scenes]]", f"key = {toml_value(scene)}", f"label = {toml_value(label)}", "tags = []", ""]
+    return "\n".join([*lines, *_offers(parts)])
+
+
+def _head(parts: _Parts) -> list[str]:
+    return [
+        "# The plan of a review. Edit it, then: frametime review PLAN.toml --coverage",
+        "",
+        'title = "Title of the review"',
+        f"baseline = {toml_value(parts.cards[0])}  # the card that the others are compared with",
+        "margin = 0.03  # a difference that counts: 0.03 is 3 %",
+        'metrics = ["average_fps", "low_1pct_percentile_fps", "p99_frame_time_ms"]  # the first is the headline',
+        f"resolutions = {toml_value(parts.resolutions)}",
+        f"runs = {parts.n_runs}  # planned for each card in each cell",
+        'currency = "EUR"',
+        "",
+    ]
+
+
+def _captures_lines(parts: _Parts) -> list[str]:
+    example = '# sensors = "{card}/{scene}/{resolution}/run{run}.sensors.csv"'
+    return [
+        "[captures]",
+        f"folder = {toml_value(parts.folder)}",
+        f"pattern = {toml_value(parts.pattern)}",
+        example if parts.sensors is None else f"sensors = {toml_value(parts.sensors)}",
+        '# layout = "layout.toml"  # a column layout, where the logs leave a choice',
+        "",
+    ]
+
+
+def _offers(parts: _Parts) -> list[str]:
+    """What a plan may hold besides, as comments."""
+    run = "/".join([parts.cards[0], parts.scenes[0], parts.resolutions[0], "1"])
+    return [
+        "# [[cuts]]  # cells that are also shown by themselves; one for each resolution is made anyway",
+        '# key = "without-ray-tracing"',
+        '# label = "Without ray-traced scenes"',
+        '# without_tags = ["ray-traced"]',
+        "",
+        "# [running_cost]  # where there are sensor logs",
+        "# tariff_per_kwh = 0.32",
+        "# hours_per_day = 3",
+        "# years = 4",
+        "",
+        "# [[exclude]]  # a run that must not count, with the reason that every output prints",
+        f"# run = {toml_value(run)}",
+        '# reason = "a program update ran in the background"',
+        "",
+    ]
+
+
+def labels(keys: Sequence[str]) -> list[str]:
+    """What readers see for each key: words with capitals, or the key itself where two would look the same.
+
+    Examples
+    --------
+    >>> labels(["amber-6", "brae_41"]), labels(["amber", "Amber"])
+    (['Amber 6', 'Brae 41'], ['amber', 'Amber'])
+    """
+    told = [_label(key) for key in keys]
+    counts = Counter(told)
+    return [label if counts[label] == 1 else key for key, label in zip(keys, told, strict=True)]
+
+
+def _label(key: str) -> str:
+    return " ".join(word[:1].upper() + word[1:] for word in re.split(r"[-_ ]+", key) if word) or key

@@ -15,7 +15,7 @@ from frametime.pipeline.found_runs import FoundRuns, RunFile, find_runs
 from frametime.pipeline.kept_runs import KeptRuns
 from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest
 from frametime.pipeline.measuring_many import measure_many
-from frametime.pipeline.plan import ReviewPlan
+from frametime.pipeline.plan import ReviewPlan, exclusions_of
 from frametime.review.result import ReviewResult
 from frametime.review.result_runs import UnreadableFile
 from frametime.review.reviewing import review_runs
@@ -81,9 +81,10 @@ def review_plan(
             unreadable.append(_unreadable(file, error or "it could not be measured"))
         else:
             placed.append(_placed(file, outcome.run))
-    _refuse_unknown_exclusions(plan, [*placed, *unreadable])
+    names = [run_name(file.card, file.scene, file.resolution, file.run) for file in found.runs]
+    exclusions = exclusions_of(plan, names)
     return review_runs(
-        plan.design,
+        replace(plan.design, exclusions=exclusions),
         placed,
         unreadable=unreadable,
         plan=plan.resolved,
@@ -224,17 +225,6 @@ def _unreadable(file: RunFile, error: str) -> UnreadableFile:
         run=file.run,
         error=error,
     )
-
-
-def _refuse_unknown_exclusions(plan: ReviewPlan, found: Sequence[PlacedRun | UnreadableFile]) -> None:
-    names = {run_name(item.card, item.scene, item.resolution, item.run) for item in found}
-    for name in plan.design.exclusions:
-        if name not in names:
-            raise PlanError.at(
-                plan.file_name,
-                f"the plan excludes the run '{printable(name)}', and there is no such capture",
-                helps="correct its name, or remove the [[exclude]]",
-            )
 
 
 def _caveats(found: FoundRuns) -> tuple[Caveat, ...]:

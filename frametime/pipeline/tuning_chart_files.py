@@ -9,12 +9,12 @@ from frametime.pipeline.chart_files import ChartRequest
 from frametime.pipeline.compare_files import named_theme
 from frametime.render.theme import Theme
 from frametime.replacing import refuse_existing, write_bytes
-from frametime.tuning.summary import TuningSummary
+from frametime.tuning.tuning_summary import TuningSummary
 
 if TYPE_CHECKING:
     from frametime.capture import Capture
     from frametime.metrics.metric import MeasuredRun
-    from frametime.tuning.endurance import EnduranceVerdict
+    from frametime.tuning.endurance_verdict import EnduranceVerdict
 
 _VECTOR_COLUMNS: Final = 1200
 

@@ -19,10 +19,10 @@ from frametime.pipeline.tuning_runs import (
     with_measurements,
 )
 from frametime.tuning.next_trial import next_trial
-from frametime.tuning.noted_trial import NotedTrial
 from frametime.tuning.record import Outcome, Setting, Trial, TuningRecord
-from frametime.tuning.toml_text import date_text
+from frametime.tuning.record_text import date_text
 from frametime.tuning.trial_view import TrialView
+from frametime.tuning.tuning_summary import NotedTrial
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -14,9 +14,9 @@ from typing import Final
 
 from frametime.errors import RecordError
 from frametime.replacing import refuse_existing, write_bytes
+from frametime.settings.toml_source import MAX_CHARACTERS
 from frametime.tuning.record import Trial, TuningRecord
-from frametime.tuning.record_text import MAX_CHARACTERS, parse_record, refuse_trial
-from frametime.tuning.record_writing import TEMPLATE, trial_text
+from frametime.tuning.record_text import TEMPLATE, parse_record, refuse_trial, trial_text
 
 _BOM: Final = b"\xef\xbb\xbf"
 

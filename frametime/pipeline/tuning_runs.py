@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from frametime.adapters.base import ReadOptions
     from frametime.adapters.sensor_log import SensorOptions
     from frametime.capture import Capture
-    from frametime.tuning.endurance import EnduranceVerdict
-    from frametime.tuning.summary import TuningSummary
+    from frametime.tuning.endurance_verdict import EnduranceVerdict
+    from frametime.tuning.tuning_summary import TuningSummary
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -163,7 +163,7 @@ def summarize_file(path: str) -> TuningSummary:
     RecordError
     """
     from frametime.pipeline.tuning_record_file import read_record
-    from frametime.tuning.settings import summarize
+    from frametime.tuning.summarizing import summarize
 
     record, caveats = measured_record(read_record(path), Path(path).parent)
     return summarize(record, caveats=caveats)
@@ -186,7 +186,7 @@ def endurance_run(
     """
     from frametime.pipeline.tuning_record_file import read_record
     from frametime.tuning.criterion import EnduranceRules
-    from frametime.tuning.endurance import judge_endurance
+    from frametime.tuning.endurance_verdict import judge_endurance
 
     rules = EnduranceRules()
     if record is not None:

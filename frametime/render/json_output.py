@@ -13,9 +13,9 @@ from typing import Any, Final, TypeAlias
 
 from frametime.metrics.metric import MeasuredRun
 from frametime.tuning.cautions import CAUTIONS
-from frametime.tuning.endurance import EnduranceVerdict
+from frametime.tuning.endurance_verdict import EnduranceVerdict
 from frametime.tuning.proposal import Finished, NextStep
-from frametime.tuning.summary import TuningSummary
+from frametime.tuning.tuning_summary import TuningSummary
 from frametime.version import __version__
 
 Plain: TypeAlias = "bool | int | float | str | list[Plain] | dict[str, Plain] | None"

@@ -143,15 +143,14 @@ def coverage_text(result: ReviewResult) -> str:
     cards = [card.key for card in result.cards]
     cells = {(cell.card, cell.scene, cell.resolution): cell for cell in coverage.cells}
     rows = [["usable of planned", *(result.card(card).label for card in cards)]]
-    for scene in result.scenes:
-        for resolution in result.resolutions:
-            found = [cells[card, scene.key, resolution] for card in cards]
-            rows.append(
-                [
-                    cell_name(result, scene.key, resolution),
-                    *(coverage_words(cell) + (" !" if cell.to_make else "") for cell in found),
-                ]
-            )
+    for scene, resolution in result.cuts[0].cells:
+        found = [cells[card, scene, resolution] for card in cards]
+        rows.append(
+            [
+                cell_name(result, scene, resolution),
+                *(coverage_words(cell) + (" !" if cell.to_make else "") for cell in found),
+            ]
+        )
     lines = [printable(result.title), "", *_table(rows), "", *_runs_to_make(result, coverage)]
     return "\n".join(lines).rstrip() + "\n"
 

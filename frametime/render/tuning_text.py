@@ -7,11 +7,10 @@ from frametime.render.numbers import NOT_AVAILABLE, format_like, format_number
 from frametime.render.terminal_text import text_table, wrapped
 from frametime.statistics.welch import Ratio
 from frametime.tuning.cautions import CAUTIONS
-from frametime.tuning.endurance import EnduranceVerdict
-from frametime.tuning.noted_trial import NotedTrial
+from frametime.tuning.endurance_verdict import EnduranceVerdict
 from frametime.tuning.proposal import Finished, NextStep, Proposal
 from frametime.tuning.record import Outcome
-from frametime.tuning.summary import MapCell, SettingRow, TrialRow, TuningSummary
+from frametime.tuning.tuning_summary import MapCell, NotedTrial, SettingRow, TrialRow, TuningSummary
 from frametime.words import counted, percent_change, percent_change_words
 
 

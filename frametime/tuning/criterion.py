@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from frametime.metrics.metric import MeasuredRun
 
@@ -55,17 +55,31 @@ class Criterion:
     sentence: str
 
 
-def judged(key: str, *, passed: bool, value: float, unit: str, threshold: str, sentence: str) -> Criterion:
-    """A criterion with its number, passed or failed."""
-    state: CriterionState = "passed" if passed else "failed"
-    return Criterion(key=key, label=key, state=state, value=value, unit=unit, threshold=threshold, sentence=sentence)
+class Question(NamedTuple):
+    """One thing to look at, in which unit, and the threshold: answered with a number, or with why there is none."""
 
+    key: str
+    unit: str
+    threshold: str
 
-def unmeasured(key: str, unit: str, threshold: str, reason: str) -> Criterion:
-    """A criterion without a number, and why."""
-    return Criterion(
-        key=key, label=key, state="not measurable", value=None, unit=unit, threshold=threshold, sentence=reason
-    )
+    def judged(self, value: float, sentence: str, *, passed: bool) -> Criterion:
+        """A criterion with its number, passed or failed."""
+        return self._answer("passed" if passed else "failed", value, sentence)
+
+    def unmeasured(self, reason: str) -> Criterion:
+        """A criterion without a number, and why."""
+        return self._answer("not measurable", None, reason)
+
+    def _answer(self, state: CriterionState, value: float | None, sentence: str) -> Criterion:
+        return Criterion(
+            key=self.key,
+            label=self.key,
+            state=state,
+            value=value,
+            unit=self.unit,
+            threshold=self.threshold,
+            sentence=sentence,
+        )
 
 
 def value_of(run: MeasuredRun, key: str) -> tuple[float | None, str]:

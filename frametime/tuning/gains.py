@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Final
+from collections.abc import Iterator, Sequence
+from typing import Final, NamedTuple
 
 from frametime.statistics.welch import Ratio, welch_ratio
 from frametime.tuning.record import STOCK, Setting
-from frametime.tuning.summary import PastEdge, SettingRow
-from frametime.tuning.trial_view import Axis, TrialView, offset_of
+from frametime.tuning.trial_view import Axis, TrialView, mean, offset_of
+from frametime.tuning.tuning_summary import PastEdge, SettingRow
 
 AXES: Final[tuple[Axis, Axis]] = ("core", "memory")
 
@@ -22,7 +22,7 @@ def setting_rows(view: TrialView, level: float) -> tuple[SettingRow, ...]:
             fps = view.score(setting, workload.name)
             assert fps is not None
             lower = _one_clock_below(setting, measured)
-            power_w = mean_power_w(view, setting, workload.name)
+            power_w = mean(view.runs_power_w(setting, workload.name))
             rows.append(
                 SettingRow(
                     setting=setting,
@@ -77,64 +77,51 @@ def gain_over_stock(view: TrialView, setting: Setting, workload: str, level: flo
     return welch_ratio(runs, stock, level=level) if runs and stock else None
 
 
-def mean_power_w(view: TrialView, setting: Setting, workload: str) -> float | None:
-    """Mean over the runs that passed; ``None`` where power was not measured."""
-    values = [
-        power_w
-        for trial in view.record.trials
-        if trial.setting == setting
-        and trial.workload == workload
-        and not trial.is_endurance
-        and view.failure_of(trial) is None
-        for power_w in trial.average_power_w
-    ]
-    return sum(values) / len(values) if values else None
+class _Fall(NamedTuple):
+    """A setting along one clock, the fastest one below it, and the ratio of their speeds."""
+
+    setting: Setting
+    fastest: Setting
+    clock: Axis
+    workload: str
+    speed: float
+    ratio: Ratio
+
+
+def _falls(view: TrialView, level: float) -> Iterator[_Fall]:
+    """Along each clock, every setting with the fastest one below it."""
+    for workload in (workload.name for workload in view.record.workloads):
+        speeds = {setting: view.score(setting, workload) or 0.0 for setting in measured_settings(view, workload)}
+        for axis in AXES:
+            for setting, fps in speeds.items():
+                fastest = max(_below(setting, list(speeds), axis), key=speeds.__getitem__, default=None)
+                if fastest is not None:
+                    runs = view.runs_fps(setting, workload), view.runs_fps(fastest, workload)
+                    speed = fps / speeds[fastest]
+                    yield _Fall(setting, fastest, axis, workload, speed, welch_ratio(*runs, level=level))
 
 
 def past_edge(view: TrialView, level: float) -> tuple[PastEdge, ...]:
     """Along each clock, every setting that is credibly slower than the fastest one below it."""
-    found = []
-    for workload in view.record.workloads:
-        speeds = {
-            setting: view.score(setting, workload.name) or 0.0 for setting in measured_settings(view, workload.name)
-        }
-        for axis in AXES:
-            for setting in speeds:
-                below = _below(setting, list(speeds), axis)
-                if not below:
-                    continue
-                fastest = max(below, key=speeds.__getitem__)
-                ratio = welch_ratio(
-                    view.runs_fps(setting, workload.name), view.runs_fps(fastest, workload.name), level=level
-                )
-                if ratio.is_credibly_below:
-                    found.append(
-                        PastEdge(setting=setting, slower_than=fastest, clock=axis, workload=workload.name, ratio=ratio)
-                    )
-    return tuple(found)
+    return tuple(
+        PastEdge(
+            setting=fall.setting,
+            slower_than=fall.fastest,
+            clock=fall.clock,
+            workload=fall.workload,
+            ratio=fall.ratio,
+        )
+        for fall in _falls(view, level)
+        if fall.ratio.is_credibly_below
+    )
 
 
 def doubtful_falls(view: TrialView, level: float) -> tuple[str, ...]:
     """Sentences about settings that scored clearly lower than one below them, in runs that give no interval."""
-    found = []
-    drop = view.record.steps.edge_drop_pct / 100.0
-    for workload in view.record.workloads:
-        speeds = {
-            setting: view.score(setting, workload.name) or 0.0 for setting in measured_settings(view, workload.name)
-        }
-        for axis in AXES:
-            for setting, fps in speeds.items():
-                below = _below(setting, list(speeds), axis)
-                fastest = max(below, key=speeds.__getitem__, default=None)
-                if fastest is None or fps >= speeds[fastest] * (1.0 - drop):
-                    continue
-                ratio = welch_ratio(
-                    view.runs_fps(setting, workload.name), view.runs_fps(fastest, workload.name), level=level
-                )
-                if ratio.interval is None:
-                    fall_pct = 100.0 * (1.0 - fps / speeds[fastest])
-                    found.append(
-                        f"Whether {setting} is past the edge: it scored {fall_pct:.1f} % lower than {fastest} under "
-                        f"'{workload.name}', in runs that give no interval (too few, or equal to the last digit)."
-                    )
-    return tuple(found)
+    least = 1.0 - view.record.steps.edge_drop_pct / 100.0
+    return tuple(
+        f"Whether {fall.setting} is past the edge: it scored {100.0 * (1.0 - fall.speed):.1f} % lower than "
+        f"{fall.fastest} under '{fall.workload}', in runs that give no interval (too few, or equal to the last digit)."
+        for fall in _falls(view, level)
+        if fall.speed < least and fall.ratio.interval is None
+    )

@@ -4,6 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Annotated, TypeAlias
+
+from msgspec import Meta
+
+Name: TypeAlias = Annotated[str, Meta(pattern=r"\S")]
+StepMhz: TypeAlias = Annotated[int, Meta(ge=1, le=1000)]
+CeilingMhz: TypeAlias = Annotated[int, Meta(ge=0, le=5000)]
+PowerW: TypeAlias = Annotated[float, Meta(gt=0, le=5000)]
 
 
 class Outcome(StrEnum):
@@ -46,9 +54,9 @@ STOCK = Setting()
 class CardFacts:
     """The card under test; clocks at stock where they are known."""
 
-    name: str
-    core_clock_mhz: float | None = None
-    memory_clock_mhz: float | None = None
+    name: Name
+    core_clock_mhz: Annotated[float, Meta(gt=0, le=20_000)] | None = None
+    memory_clock_mhz: Annotated[float, Meta(gt=0, le=50_000)] | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,10 +72,10 @@ class Limits:
         Power limit of the card at its maximum, set before clocks are raised.
     """
 
-    temperature_c: float
-    max_core_offset_mhz: int
-    max_memory_offset_mhz: int
-    power_w: float | None = None
+    temperature_c: Annotated[float, Meta(ge=30, le=110)]
+    max_core_offset_mhz: CeilingMhz
+    max_memory_offset_mhz: CeilingMhz
+    power_w: PowerW | None = None
 
     def allows(self, setting: Setting) -> bool:
         """Whether no clock of a setting is above its limit."""
@@ -81,7 +89,7 @@ class Limits:
 class Workload:
     """Something that the card is made to do; ``memory_heavy`` when it loads the memory more than the core."""
 
-    name: str
+    name: Name
     memory_heavy: bool = False
 
 
@@ -108,19 +116,19 @@ class Steps:
         Length of the endurance run.
     """
 
-    core_up_mhz: int = 25
-    memory_up_mhz: int = 50
-    core_back_mhz: int = 25
-    memory_back_mhz: int = 50
-    memory_back_heavy_mhz: int = 25
-    core_fine_mhz: int = 10
-    memory_fine_mhz: int = 20
-    everyday_core_back_mhz: int = 25
-    everyday_memory_back_mhz: int = 100
-    repeats: int = 3
-    edge_drop_pct: float = 1.0
-    endurance_min_minutes: float = 30.0
-    endurance_max_minutes: float = 60.0
+    core_up_mhz: StepMhz = 25
+    memory_up_mhz: StepMhz = 50
+    core_back_mhz: StepMhz = 25
+    memory_back_mhz: StepMhz = 50
+    memory_back_heavy_mhz: StepMhz = 25
+    core_fine_mhz: StepMhz = 10
+    memory_fine_mhz: StepMhz = 20
+    everyday_core_back_mhz: StepMhz = 25
+    everyday_memory_back_mhz: StepMhz = 100
+    repeats: Annotated[int, Meta(ge=1, le=1000)] = 3
+    edge_drop_pct: Annotated[float, Meta(gt=0, le=600)] = 1.0
+    endurance_min_minutes: Annotated[float, Meta(gt=0, le=600)] = 30.0
+    endurance_max_minutes: Annotated[float, Meta(gt=0, le=600)] = 60.0
 
 
 @dataclass(frozen=True, kw_only=True)

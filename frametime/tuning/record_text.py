@@ -1,18 +1,78 @@
-"""A tuning record read from TOML, with an error for every wrong entry that says where it stands."""
+"""A tuning record as TOML: read, with an error for every wrong entry, begun, and a trial to append."""
 
 from __future__ import annotations
 
 import posixpath
-from collections.abc import Mapping
-from typing import Any, Final
+from dataclasses import fields
+from datetime import date, datetime
+from typing import Annotated, Any, Final, TypeAlias
 
-from frametime.errors import RecordError, did_you_mean, printable
-from frametime.toml_loading import load_toml
-from frametime.tuning.record import CardFacts, Limits, Outcome, Setting, Steps, Trial, TuningRecord, Workload
-from frametime.tuning.record_rules import TABLES, Rule, allowed, fits, one_of, shown
-from frametime.tuning.toml_text import date_text, line_of
+from msgspec import Meta, Struct
 
-MAX_CHARACTERS: Final = 4_000_000
+from frametime.errors import RecordError
+from frametime.settings.decoding import decoded
+from frametime.settings.toml_source import TomlSource, shown
+from frametime.settings.toml_writing import toml_lines
+from frametime.tuning.record import (
+    CardFacts,
+    Limits,
+    Name,
+    Outcome,
+    PowerW,
+    Setting,
+    Steps,
+    Trial,
+    TuningRecord,
+    Workload,
+)
+
+OffsetMhz: TypeAlias = Annotated[int, Meta(ge=-5000, le=5000)]
+
+
+_SAME: Final = tuple(field.name for field in fields(Trial) if field.name not in ("setting", "is_endurance", "on"))
+"""Keys of a trial that are those of its table."""
+
+
+class TrialKeys(Struct, frozen=True, kw_only=True):
+    """A ``[[trials]]`` table."""
+
+    core_offset_mhz: OffsetMhz = 0
+    memory_offset_mhz: OffsetMhz = 0
+    workload: Name
+    outcome: Outcome
+    endurance: bool = False
+    minutes: Annotated[float, Meta(gt=0, le=10_000)] | None = None
+    power_limit_w: PowerW | None = None
+    logs: tuple[str, ...] = ()
+    sensors: tuple[str, ...] = ()
+    average_fps: tuple[Annotated[float, Meta(gt=0, le=1_000_000)], ...] = ()
+    average_power_w: tuple[PowerW, ...] = ()
+    peak_temperature_c: Annotated[float, Meta(ge=-50, le=200)] | None = None
+    on: Any = None
+    note: str = ""
+
+    def trial(self) -> Trial:
+        """The trial that the table notes."""
+        return Trial(
+            setting=Setting(core_offset_mhz=self.core_offset_mhz, memory_offset_mhz=self.memory_offset_mhz),
+            is_endurance=self.endurance,
+            on=date_text(self.on),
+            **{name: getattr(self, name) for name in _SAME},
+        )
+
+
+class RecordKeys(Struct, frozen=True, kw_only=True):
+    """The tables of a record."""
+
+    card: CardFacts
+    limits: Limits
+    workloads: tuple[Workload, ...] = ()
+    steps: Steps = Steps()
+    trials: tuple[TrialKeys, ...] = ()
+
+
+class _NewTrial(Struct):
+    trials: tuple[TrialKeys, ...]
 
 
 def parse_record(text: str, *, name: str) -> TuningRecord:
@@ -23,14 +83,22 @@ def parse_record(text: str, *, name: str) -> TuningRecord:
     RecordError
         If the text is not TOML, or an entry is missing, unknown or not allowed: file, line and key are named.
     """
-    if len(text) > MAX_CHARACTERS:
-        raise RecordError.at(name, f"the record has {len(text)} characters", helps=f"at most {MAX_CHARACTERS} are read")
-    text = text.removeprefix("\ufeff")
-    try:
-        top = load_toml(text)
-    except ValueError as error:
-        raise RecordError.at(name, f"this is not TOML: {printable(str(error))}") from None
-    return _Parser(text, name).record(top)
+    source = TomlSource.read(text, name, RecordError)
+    keys = decoded(source, RecordKeys)
+    if not keys.workloads:
+        raise source.fault((), "there is no [[workloads]] entry", "add one or more, from the lightest to the heaviest")
+    source.check_once([(*place, "name") for place in source.places(("workloads",))], "give each workload its own name")
+    if keys.steps.endurance_max_minutes < keys.steps.endurance_min_minutes:
+        raise source.fault(("steps", "endurance_max_minutes"), "is less than endurance_min_minutes")
+    _check_trials(source, keys.trials, tuple(workload.name for workload in keys.workloads))
+    _check_logs(source)
+    return TuningRecord(
+        card=keys.card,
+        limits=keys.limits,
+        workloads=keys.workloads,
+        steps=keys.steps,
+        trials=tuple(table.trial() for table in keys.trials),
+    )
 
 
 def refuse_trial(text: str, record: TuningRecord, *, name: str) -> None:
@@ -41,154 +109,79 @@ def refuse_trial(text: str, record: TuningRecord, *, name: str) -> None:
     RecordError
         Naming the key: the trial stands in no file yet, so there is no line.
     """
-    parser = _Parser("", name, is_new_trial=True)
-    for entry in parser.entries("trials", load_toml(text)["trials"]):
-        parser.trial(entry, 1, tuple(workload.name for workload in record.workloads))
+    source = TomlSource("", f"{name}: the new trial", RecordError, TomlSource.read(text, name, RecordError).values)
+    _check_trials(source, decoded(source, _NewTrial).trials, tuple(workload.name for workload in record.workloads))
 
 
-class _Parser:
-    """One record being read: knows text and file name, so that every error says where; a new trial has no place yet."""
-
-    def __init__(self, text: str, name: str, *, is_new_trial: bool = False) -> None:
-        self._text = text
-        self._name = name
-        self._is_new_trial = is_new_trial
-
-    def record(self, top: Mapping[str, Any]) -> TuningRecord:
-        for key in top:
-            if key not in TABLES:
-                raise self._unknown(key, tuple(TABLES), table=None, number=None)
-        card = self._table("card", top.get("card"))
-        limits = self._table("limits", top.get("limits"))
-        workloads = tuple(Workload(**entry) for entry in self.entries("workloads", top.get("workloads")))
-        steps = Steps(**self._table("steps", top.get("steps", {})))
-        self._check_workloads(workloads)
-        self._check_steps(steps)
-        names = tuple(workload.name for workload in workloads)
-        trials = tuple(
-            self.trial(entry, number, names)
-            for number, entry in enumerate(self.entries("trials", top.get("trials", [])), start=1)
-        )
-        self._check_logs(trials)
-        return TuningRecord(
-            card=CardFacts(**card), limits=Limits(**limits), workloads=workloads, steps=steps, trials=trials
-        )
-
-    def trial(self, entry: dict[str, Any], number: int, workloads: tuple[str, ...]) -> Trial:
-        if entry["workload"] not in workloads:
-            raise self._wrong("workload", entry["workload"], one_of(entry["workload"], workloads), "trials", number)
-        trial = Trial(
-            setting=Setting(
-                core_offset_mhz=entry.pop("core_offset_mhz", 0), memory_offset_mhz=entry.pop("memory_offset_mhz", 0)
-            ),
-            outcome=Outcome(entry.pop("outcome")),
-            is_endurance=entry.pop("endurance", False),
-            **entry,
-        )
-        if trial.is_endurance and trial.minutes is None:
-            found = "endurance is true but minutes is not given"
-            raise self._error(found, "add how long it ran", key="endurance", table="trials", number=number)
+def _check_trials(source: TomlSource, trials: tuple[TrialKeys, ...], workloads: tuple[str, ...]) -> None:
+    for at, trial in enumerate(trials):
+        path = ("trials", at)
+        source.check_among((*path, "workload"), workloads)
+        if trial.on is not None and date_text(trial.on) is None:
+            raise source.refuse((*path, "on"), "a date such as 2026-11-25")
+        if trial.endurance and trial.minutes is None:
+            raise source.fault((*path, "endurance"), "is true but minutes is not given", "add how long it ran")
         if trial.sensors and len(trial.sensors) != len(trial.logs):
-            found = f"there are {len(trial.sensors)} sensors for {len(trial.logs)} logs"
-            helps = "give one sensor log for each frame log, in the same order"
-            raise self._error(found, helps, key="sensors", table="trials", number=number)
-        return trial
+            found = f"names {len(trial.sensors)} sensor logs for {len(trial.logs)} logs"
+            raise source.fault((*path, "sensors"), found, "give one sensor log for each frame log, in the same order")
 
-    def _check_logs(self, trials: tuple[Trial, ...]) -> None:
-        """A run that was noted twice would count as two runs, and make numbers surer than they are."""
-        seen: dict[str, int] = {}
-        for number, trial in enumerate(trials, start=1):
-            for log in trial.logs:
-                name = posixpath.normpath(log)
-                if name in seen:
-                    where = "twice" if seen[name] == number else f"in trial {seen[name]} too"
-                    found = f"the log {shown(log)} stands {where}"
-                    helps = "each run has a log of its own, and counts once"
-                    raise self._error(found, helps, key="logs", table="trials", number=number)
-                seen[name] = number
 
-    def _check_workloads(self, workloads: tuple[Workload, ...]) -> None:
-        if not workloads:
-            raise self._error("there is no [[workloads]] entry", "add one or more, from the lightest to the heaviest")
-        names = [workload.name for workload in workloads]
-        for number, known in enumerate(names, start=1):
-            if known in names[: number - 1]:
-                found = f"the workload {shown(known)} stands twice"
-                raise self._error(found, key="name", table="workloads", number=number)
+def _check_logs(source: TomlSource) -> None:
+    """A run that was noted twice would count as two runs, and make numbers surer than they are."""
+    seen: dict[str, int] = {}
+    for trial in range(len(source.at(("trials",)) or ())):
+        for place in source.places(("trials", trial, "logs")):
+            log = source.at(place)
+            name = posixpath.normpath(log)
+            if name in seen:
+                where = "twice" if seen[name] == trial else f"in trial {seen[name] + 1} too"
+                helps = "each run has a log of its own, and counts once"
+                raise source.fault(place, f"of trial {trial + 1} names {shown(log)}, which stands {where}", helps)
+            seen[name] = trial
 
-    def _check_steps(self, steps: Steps) -> None:
-        if steps.endurance_max_minutes < steps.endurance_min_minutes:
-            found = "endurance_max_minutes is less than endurance_min_minutes"
-            raise self._error(found, key="endurance_max_minutes", table="steps")
 
-    def entries(self, table: str, value: object) -> list[dict[str, Any]]:
-        if value is None:
-            return []
-        if not isinstance(value, list) or not all(isinstance(entry, dict) for entry in value):
-            raise self._error(f"{table} is not a list of tables", f"begin each entry with [[{table}]]", table=table)
-        return [self._entry(table, entry, number) for number, entry in enumerate(value, start=1)]
+def date_text(value: object) -> str | None:
+    """An ISO 8601 date of a TOML date or text; ``None`` where it is neither."""
+    if isinstance(value, datetime | date):
+        return value.isoformat()
+    if isinstance(value, str):
+        try:
+            datetime.fromisoformat(value)
+        except ValueError:
+            return None
+        return value
+    return None
 
-    def _table(self, table: str, value: object) -> dict[str, Any]:
-        if value is None:
-            raise self._error(f"there is no [{table}] table", "frametime tune new writes a first record")
-        if not isinstance(value, dict):
-            raise self._error(f"{table} is not a table", f"begin it with [{table}]", table=table)
-        return self._entry(table, value, None)
 
-    def _entry(self, table: str, entry: Mapping[str, Any], number: int | None) -> dict[str, Any]:
-        rules = TABLES[table]
-        checked = {}
-        for key, value in entry.items():
-            if key not in rules:
-                raise self._unknown(key, tuple(rules), table=table, number=number)
-            checked[key] = self._value(key, value, rules[key], table, number)
-        for key, rule in rules.items():
-            if rule.required and key not in entry:
-                raise self._error(f"{key} is missing", f"it takes {allowed(rule)}", table=table, number=number)
-        return checked
+def trial_text(trial: Trial) -> str:
+    """One trial as a ``[[trials]]`` table that `parse_record` reads back equal; what is not known is left out."""
+    told = {name: getattr(trial, name) for name in (*_SAME, "on")}
+    told |= {name: getattr(trial.setting, name) for name in ("core_offset_mhz", "memory_offset_mhz")}
+    told |= {"outcome": trial.outcome.value, "endurance": trial.is_endurance or None}
+    known = {name: told[name] for name in TrialKeys.__struct_fields__ if told[name] not in ("", ())}
+    return f"[[trials]]\n{toml_lines(known)}"
 
-    def _value(self, key: str, value: object, rule: Rule, table: str, number: int | None) -> Any:
-        if rule.kind in ("texts", "numbers"):
-            if not isinstance(value, list):
-                raise self._wrong(key, value, allowed(rule), table, number)
-            single = Rule(kind="text" if rule.kind == "texts" else "number", low=rule.low, high=rule.high)
-            return tuple(self._value(key, item, single, table, number) for item in value)
-        if not fits(value, rule):
-            raise self._wrong(key, value, allowed(rule), table, number)
-        if rule.choices and value not in rule.choices:
-            raise self._wrong(key, value, one_of(str(value), rule.choices), table, number)
-        if rule.kind == "date":
-            return date_text(value)
-        return float(value) if rule.kind == "number" else value  # type: ignore[arg-type]  # fits has looked
 
-    def _unknown(self, key: str, known: tuple[str, ...], *, table: str | None, number: int | None) -> RecordError:
-        helps = did_you_mean(key, known) or f"known keys are {', '.join(known)}"
-        line = line_of(self._text, table=table, number=number, key=key)
-        if table is None:
-            line = line_of(self._text, table=key, number=None, key=None) or line
-        return self._built(f"unknown key '{printable(key, limit=60)}'", helps, line, table, number)
+TEMPLATE: Final = """\
+# A tuning record of frametime. Keep it by hand, or let 'frametime tune add' append to it.
 
-    def _wrong(self, key: str, value: object, allowed: str, table: str, number: int | None) -> RecordError:
-        return self._error(f"{key} is {shown(value)}", f"allowed is {allowed}", key=key, table=table, number=number)
+[card]
+name = "my card"
+# core_clock_mhz = 2400      # at stock, for your own record
+# memory_clock_mhz = 2100
 
-    def _error(
-        self,
-        found: str,
-        helps: str | None = None,
-        *,
-        table: str | None = None,
-        number: int | None = None,
-        key: str | None = None,
-    ) -> RecordError:
-        line = None if table is None else line_of(self._text, table=table, number=number, key=key)
-        return self._built(found, helps, line, table, number)
+# Nothing beyond these is ever proposed. The numbers here are examples: put the manufacturer's first.
+[limits]
+temperature_c = 85           # reasonable under load: below 85 to 90 (common practice, no source)
+max_core_offset_mhz = 250
+max_memory_offset_mhz = 1000
+# power_w = 250              # the card's power limit at its maximum
 
-    def _built(
-        self, found: str, helps: str | None, line: int | None, table: str | None, number: int | None
-    ) -> RecordError:
-        where = "" if table is None else f"in [{table}]: " if number is None else f"in {table} entry {number}: "
-        if self._is_new_trial:
-            where = "the new trial: "
-        error = RecordError.at(self._name, where + found, line=line, helps=helps)
-        assert isinstance(error, RecordError)
-        return error
+# From the lightest to the heaviest. memory_heavy = true where the memory is loaded more than the core.
+[[workloads]]
+name = "light scene"
+
+[[workloads]]
+name = "heavy scene"
+memory_heavy = false
+"""

@@ -3,54 +3,103 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.adapters.sensor_log import LONG_GAP_S, LONG_GAP_STEPS
 from frametime.metrics.findings import Throttling
-from frametime.metrics.metric import MeasuredRun
-from frametime.tuning.criterion import Criterion, EnduranceRules, judged, unmeasured, value_of
-from frametime.tuning.sensor_cover import SensorCover
+from frametime.metrics.frame_series import FrameSeries
+from frametime.metrics.metric import MeasuredRun, Missing
+from frametime.metrics.sensor_channels import QUANTITY_WORDS, Channel, channel
+from frametime.tuning.criterion import Criterion, EnduranceRules, Question, value_of
 from frametime.words import counted
+
+
+class SensorCover(NamedTuple):
+    """The part of a run in which every one of some quantities was sampled, in s, and the length of the run."""
+
+    quantities: tuple[str, ...]
+    seen_s: float
+    duration_s: float
+
+    @property
+    def fraction(self) -> float:
+        """Share of the run, 0 to 1."""
+        return self.seen_s / self.duration_s
+
+    def __str__(self) -> str:
+        words = " and ".join(QUANTITY_WORDS[name] for name in self.quantities)
+        share_pct = 100.0 * self.fraction
+        return f"the {words} samples cover {self.seen_s:.0f} s of {self.duration_s:.0f} s ({share_pct:.1f} %)"
+
+
+def sensor_cover(series: FrameSeries, *quantities: str) -> SensorCover:
+    """The part of a run in which all of the quantities were sampled.
+
+    A hole between two samples that is called a gap elsewhere (over 5 usual steps and over 2 s) is not covered, and
+    neither is what lies before the first sample or after the last.
+
+    Parameters
+    ----------
+    series : FrameSeries
+    *quantities : str
+        Columns of the sensor log.
+
+    Examples
+    --------
+    >>> from frametime.metrics.options import MeasureOptions
+    >>> bare = FrameSeries(np.array([0, 10_000_000_000]), options=MeasureOptions())
+    >>> str(sensor_cover(bare, "temperature_c"))
+    'the temperature samples cover 0 s of 10 s (0.0 %)'
+    """
+    found = [channel(series, name) for name in quantities]
+    channels = [item for item in found if not isinstance(item, Missing)]
+    if len(channels) < len(found):
+        return SensorCover(quantities, 0.0, series.duration_s)
+    edges_s = np.unique(np.concatenate([item.times_s for item in channels]))
+    middles_s = 0.5 * (edges_s[1:] + edges_s[:-1])
+    seen = np.logical_and.reduce([_seen_at(item, middles_s) for item in channels])
+    return SensorCover(quantities, float(np.sum(np.diff(edges_s)[seen])), series.duration_s)
+
+
+def _seen_at(item: Channel, times_s: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Whether each time lies between two samples that are no gap apart, shape of ``times_s``."""
+    longest_s = max(LONG_GAP_STEPS * item.step_s, LONG_GAP_S)
+    is_close = np.concatenate(([False], np.diff(item.times_s) <= longest_s, [False]))
+    return np.asarray(is_close[np.searchsorted(item.times_s, times_s)], dtype=np.bool_)
 
 
 def temperature_criterion(run: MeasuredRun, cover: SensorCover, rules: EnduranceRules) -> Criterion:
     """Whether the peak stayed within the limit; a limit that was passed anywhere is failed."""
     limit_c = run.options.temperature_limit_c
-    threshold = "the temperature limit" if limit_c is None else f"at most {limit_c:g} °C"
+    asked = Question("temperature", "Cel", "the temperature limit" if limit_c is None else f"at most {limit_c:g} °C")
     peak_c, reason = value_of(run, "peak_temperature_c")
     if peak_c is None or limit_c is None:
-        reason = reason or f"the peak was {peak_c:g} °C, and no temperature limit was given"
-        return unmeasured("temperature", "Cel", threshold, reason)
+        return asked.unmeasured(reason or f"the peak was {peak_c:g} °C, and no temperature limit was given")
     sentence = f"the peak was {peak_c:g} °C"
     if peak_c <= limit_c and cover.fraction < rules.min_seen_fraction:
-        reason = f"{sentence} where it was seen: {cover}"
-        return unmeasured("temperature", "Cel", threshold, reason)
-    return judged(
-        "temperature",
-        passed=peak_c <= limit_c,
-        value=peak_c,
-        unit="Cel",
-        threshold=threshold,
-        sentence=sentence,
-    )
+        return asked.unmeasured(f"{sentence} where it was seen: {cover}")
+    return asked.judged(peak_c, sentence, passed=peak_c <= limit_c)
 
 
 def throttling_criterion(run: MeasuredRun, cover: SensorCover, rules: EnduranceRules) -> Criterion:
     """Whether the clock fell at the temperature limit; ``cover`` is of temperature and core clock together."""
-    threshold = "no fall of the clock at the temperature limit"
+    asked = Question("throttling", "{count}", "no fall of the clock at the temperature limit")
     count, reason = value_of(run, "throttling_count")
     if count is None:
-        return unmeasured("throttling", "{count}", threshold, reason)
+        return asked.unmeasured(reason)
     if run.options.temperature_limit_c is None:
-        return unmeasured("throttling", "{count}", threshold, "no temperature limit was given")
+        return asked.unmeasured("no temperature limit was given")
     peak_c, reason = value_of(run, "peak_temperature_c")
     if peak_c is None:
-        return unmeasured("throttling", "{count}", threshold, reason)
+        return asked.unmeasured(reason)
     hot = [item for item in run.findings.throttling if item.cause == "temperature"]
     sentence = _throttling_words(hot, n_at_power_limit=len(run.findings.throttling) - len(hot))
     if not hot and cover.fraction < rules.min_seen_fraction:
-        return unmeasured("throttling", "{count}", threshold, f"{sentence} where both were seen: {cover}")
-    return judged(
-        "throttling", passed=not hot, value=float(len(hot)), unit="{count}", threshold=threshold, sentence=sentence
-    )
+        return asked.unmeasured(f"{sentence} where both were seen: {cover}")
+    return asked.judged(float(len(hot)), sentence, passed=not hot)
 
 
 def _throttling_words(hot: Sequence[Throttling], *, n_at_power_limit: int) -> str:
@@ -68,11 +117,11 @@ def _throttling_words(hot: Sequence[Throttling], *, n_at_power_limit: int) -> st
 
 def power_criterion(run: MeasuredRun, cover: SensorCover, rules: EnduranceRules) -> Criterion:
     """How long the power stood at its limit, which is no fault."""
-    threshold = "reported only: a card may stand at its power limit"
+    asked = Question("power", "1", "reported only: a card may stand at its power limit")
     fraction, reason = value_of(run, "time_at_power_limit_fraction")
     if fraction is None:
-        return unmeasured("power", "1", threshold, reason)
+        return asked.unmeasured(reason)
     sentence = f"power stood at its limit for {100.0 * fraction:.0f} % of the time"
     if cover.fraction < rules.min_seen_fraction:
-        return unmeasured("power", "1", threshold, f"{sentence} in which it was seen: {cover}")
-    return judged("power", passed=True, value=fraction, unit="1", threshold=threshold, sentence=sentence)
+        return asked.unmeasured(f"{sentence} in which it was seen: {cover}")
+    return asked.judged(fraction, sentence, passed=True)

@@ -28,9 +28,7 @@ def with_offset(setting: Setting, axis: Axis, offset_mhz: int) -> Setting:
     >>> str(with_offset(Setting(core_offset_mhz=50), "memory", 100))
     'core +50 MHz, memory +100 MHz'
     """
-    if axis == "core":
-        return replace(setting, core_offset_mhz=offset_mhz)
-    return replace(setting, memory_offset_mhz=offset_mhz)
+    return replace(setting, **{FIELD_OF[axis]: offset_mhz})
 
 
 def lowered(setting: Setting, axis: Axis, by_mhz: int) -> Setting:
@@ -42,6 +40,11 @@ def lowered(setting: Setting, axis: Axis, by_mhz: int) -> Setting:
 def geometric_mean(values: Sequence[float]) -> float | None:
     """Geometric mean of positive values; ``None`` where there are none."""
     return math.exp(sum(map(math.log, values)) / len(values)) if values else None
+
+
+def mean(values: Sequence[float]) -> float | None:
+    """Arithmetic mean; ``None`` of no values."""
+    return sum(values) / len(values) if values else None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -122,6 +125,10 @@ class TrialView:
     def runs_fps(self, setting: Setting, workload: str) -> tuple[float, ...]:
         """Average FPS of every run that passed at exactly this setting; endurance runs are left out."""
         return tuple(fps for trial in self._passed(setting, workload) for fps in trial.average_fps)
+
+    def runs_power_w(self, setting: Setting, workload: str) -> tuple[float, ...]:
+        """Average power of every run that passed at exactly this setting; endurance runs are left out."""
+        return tuple(power_w for trial in self._passed(setting, workload) for power_w in trial.average_power_w)
 
     def score(self, setting: Setting, workload: str) -> float | None:
         """Geometric mean of the average FPS over runs; ``None`` where none was measured."""

@@ -100,9 +100,9 @@ def test_the_layout_that_was_found_reads_the_log_in_the_same_way() -> None:
     ("text", "message"),
     [
         ('power = "x"\n', "line 1: unknown key 'power'"),
-        ('unit = "s"\npower_w_unit = "hp"\n', "line 2: power_w_unit is hp; allowed is one of W, uW, mW, kW"),
-        ("power_w = true\n", "line 1: power_w is True"),
-        ('time_zone = "Nowhere/Land"\n', "line 1: time_zone: 'Nowhere/Land' is not a time zone"),
+        ('unit = "s"\npower_w_unit = "hp"\n', 'line 2: power_w_unit is "hp"; allowed: one of "W", "uW", "mW", "kW"'),
+        ("power_w = true\n", "line 1: power_w is true; allowed: the name of a column"),
+        ('time_zone = "Nowhere/Land"\n', "line 1: time_zone is \"Nowhere/Land\"; 'Nowhere/Land' is not a time zone"),
         ('unit = "parsec"\n', "line 1: unit"),
         ("power_w =\n", "this is not TOML"),
     ],

@@ -10,11 +10,11 @@ import pytest
 PACKAGE = Path(__file__).parents[2] / "frametime"
 
 LAYERS: tuple[dict[str, set[str]], ...] = (
-    {"errors": set(), "caveats": set(), "units": set(), "version": set(), "words": set(), "toml_loading": set()},
-    {"capture": {"numpy", "pyarrow"}, "replacing": set()},
-    {"adapters": {"numpy", "polars", "pyarrow"}, "metrics": {"numpy", "pyarrow"}},
+    {"errors": set(), "caveats": set(), "units": set(), "version": set(), "words": set()},
+    {"capture": {"numpy", "pyarrow"}, "replacing": set(), "settings": {"msgspec"}},
+    {"adapters": {"numpy", "polars", "pyarrow", "msgspec"}, "metrics": {"numpy", "pyarrow"}},
     {"statistics": {"numpy", "scipy"}},
-    {"review": {"numpy", "scipy"}, "tuning": {"numpy", "scipy"}, "demo": {"numpy"}},
+    {"review": {"numpy", "scipy"}, "tuning": {"numpy", "scipy", "msgspec"}, "demo": {"numpy"}},
     {"render": {"numpy", "matplotlib", "jinja2"}},
     {"pipeline": {"pyarrow", "polars", "msgspec", "numpy", "watchfiles", "distributed"}},
     {"cli": {"click"}},

@@ -158,7 +158,7 @@ def test_the_log_of_a_failed_trial_may_be_broken_and_that_of_a_passed_one_not(be
         (
             ("add", "bench.toml", "--workload", "courtyard", "--outcome", "passed", "--core", "9999"),
             3,
-            "the new trial: core_offset_mhz is 9999; allowed is a whole number from -5000 to 5000",
+            "the new trial: trials.core_offset_mhz is 9999; allowed: a whole number from -5000 to 5000",
         ),
         (
             ("add", "bench.toml", "--workload", "courtyard", "--outcome", "passed", "--on", "2999-01-01"),

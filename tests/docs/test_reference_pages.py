@@ -77,7 +77,7 @@ def known_keys(table: str) -> set[str]:
     parts = {**_SMALLEST, table: f"{_SMALLEST[table]}\nno_such_key = 1"}
     with pytest.raises(PlanError) as caught:
         parse_plan("\n".join(parts.values()), file_name="x.toml", folder=ROOT)
-    _, _, listed = str(caught.value).partition("known keys here: ")
+    _, _, listed = str(caught.value).partition("known keys are ")
     assert listed, caught.value
     return set(listed.split(", "))
 

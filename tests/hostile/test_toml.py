@@ -11,7 +11,7 @@ from frametime.adapters.layout import Layout
 from frametime.adapters.sensor_layout import SensorLayout
 from frametime.errors import FrametimeError
 from frametime.pipeline.plan import parse_plan
-from frametime.toml_loading import load_toml
+from frametime.settings.toml_source import load_toml
 from frametime.tuning.record_text import parse_record
 
 READERS: dict[str, Callable[[str], object]] = {

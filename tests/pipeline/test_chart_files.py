@@ -17,7 +17,7 @@ from frametime.pipeline.tuning_runs import summarize_file
 from frametime.render.charts.drawings import review_figures
 from frametime.render.figure_files import figure_bytes
 from frametime.render.theme import Theme
-from frametime.tuning.endurance import judge_endurance
+from frametime.tuning.endurance_verdict import judge_endurance
 
 RECORD = Path(__file__).parents[2] / "reference_logs" / "review" / "tuning" / "tuning.toml"
 

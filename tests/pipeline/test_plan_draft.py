@@ -14,7 +14,7 @@ from frametime.pipeline.found_runs import find_runs
 from frametime.pipeline.path_pattern import PathPattern
 from frametime.pipeline.plan import parse_plan, read_plan
 from frametime.pipeline.plan_draft import draft_plan
-from frametime.tuning.toml_text import toml_value
+from frametime.settings.toml_writing import toml_value
 
 
 def touch(folder: Path, *names: str) -> Path:

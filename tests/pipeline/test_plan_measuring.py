@@ -58,7 +58,7 @@ def test_refresh_lows_and_limits_are_read() -> None:
     [
         ("measure", 'refresh = "fast"', "refresh"),
         ("measure", "tearing = 1", "allowed: true or false"),
-        ("measure", "slowest_pcts = [0]", "a list of percentages"),
+        ("measure", "slowest_pcts = [0]", "a percentage between 0 and 100"),
         ("captures", 'skip_warm_up = "yes"', "allowed: true or false"),
         ("card", "power_limit_w = -1", "a number above 0"),
     ],

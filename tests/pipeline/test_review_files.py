@@ -20,6 +20,7 @@ from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest, measure
 from frametime.pipeline.plan import ReviewPlan, parse_plan
 from frametime.pipeline.review_files import review_plan
 from frametime.pipeline.review_schema import review_json
+from frametime.render.review_text import coverage_text
 
 RECORDED_RUN = Path(__file__).parents[2] / "reference_logs/recorded/preset-base/atlas/1080p/run1.csv.gz"
 
@@ -257,6 +258,29 @@ def test_a_condition_may_come_from_the_path(tmp_path: Path) -> None:
     text = PLAN.replace('"{card}/{scene}', '"{card}/{card_settings}/{scene}')
     (found,) = find_runs(plan_in(tmp_path, text)).runs
     assert found.conditions.card_settings == "tuned"
+
+
+def test_a_cell_that_was_never_planned_is_not_missing(bench: Path) -> None:
+    text = PLAN.replace('["1440p"]', '["1440p", "2160p"]').replace(
+        'key = "harbor"', 'key = "harbor"\nresolutions = ["1440p"]'
+    )
+    write(bench, "amber-6/harbor/2160p/run1.csv", "50.0")
+    result = review_plan(plan_in(bench, text), measuring=Measuring())
+    assert result.coverage.is_complete and result.coverage.n_planned == 4
+    assert {cell.resolution for cell in result.coverage.cells} == {"1440p"}
+    (told,) = [caveat.message for caveat in result.caveats if caveat.code == "files-not-in-plan"]
+    assert "amber-6/harbor/2160p/run1.csv" in told
+    assert "harbor at 1440p" in coverage_text(result)
+    assert "harbor at 2160p" not in coverage_text(result)
+
+
+def test_runs_are_left_out_by_a_pattern(bench: Path) -> None:
+    text = PLAN + '\n[[exclude]]\nrun = "*/harbor/1440p/2"\nreason = "the window was open"\n'
+    result = review_plan(plan_in(bench, text), measuring=Measuring())
+    assert [(item.run_name, item.reason) for item in result.exclusions] == [
+        ("amber-6/harbor/1440p/2", "the window was open"),
+        ("birch-9/harbor/1440p/2", "the window was open"),
+    ]
 
 
 def test_an_exclusion_of_a_run_that_is_not_there_is_refused(bench: Path) -> None:

@@ -10,8 +10,7 @@ from hypothesis import strategies as st
 
 from frametime.errors import FrametimeError, RecordError
 from frametime.tuning.record import Outcome, Setting, Trial
-from frametime.tuning.record_text import parse_record
-from frametime.tuning.record_writing import TEMPLATE, trial_text
+from frametime.tuning.record_text import TEMPLATE, parse_record, trial_text
 
 BASE = """\
 [card]
@@ -70,32 +69,60 @@ def test_the_template_is_a_record() -> None:
 @pytest.mark.parametrize(
     ("old", "new", "message"),
     [
-        ('outcome = "passed"', 'outcome = "pased"', 'line 19: in trials entry 1: outcome is "pased"'),
-        ('outcome = "passed"', 'outcome = "pased"', 'did you mean "passed"?'),
+        (
+            'outcome = "passed"',
+            'outcome = "pased"',
+            'line 19: trials.outcome is "pased"; allowed: one of "passed", "artifacts"',
+        ),
+        ('outcome = "passed"', 'outcome = "pased"', "did you mean 'passed'?"),
         (
             'note = "after two minutes"',
             "notes = 1",
-            "line 27: in trials entry 2: unknown key 'notes'; did you mean 'note'?",
+            "line 27: unknown key 'trials.notes'; did you mean 'note'?",
         ),
-        ('workload = "canyon"', 'workload = "canion"', 'line 25: in trials entry 2: workload is "canion"'),
-        ('workload = "canyon"', "", "in trials entry 2: workload is missing"),
-        ("core_offset_mhz = 25\n", "core_offset_mhz = 25.5\n", "line 24: in trials entry 2: core_offset_mhz is 25.5"),
-        ("core_offset_mhz = 25\n", "core_offset_mhz = true\n", "core_offset_mhz is true; allowed is a whole number"),
-        ("[100.5, 101]", "[100.5, nan]", "average_fps is nan"),
-        ("[100.5, 101]", "[100.5, -1]", "allowed is a number above 0"),
-        ("temperature_c = 85", "temperature_c = 185", "line 6: in [limits]: temperature_c is 185"),
-        ("temperature_c = 85\n", "", "line 5: in [limits]: temperature_c is missing"),
+        (
+            'workload = "canyon"',
+            'workload = "canion"',
+            'line 25: trials.workload is "canion"; allowed: one of "courtyard", "canyon"',
+        ),
+        ('workload = "canyon"', "", "line 23: trials.workload is missing; allowed: a text in quotes, not empty"),
+        ("core_offset_mhz = 25\n", "core_offset_mhz = 25.5\n", "line 24: trials.core_offset_mhz is 25.5"),
+        (
+            "core_offset_mhz = 25\n",
+            "core_offset_mhz = true\n",
+            "core_offset_mhz is true; allowed: a whole number from -5000 to 5000",
+        ),
+        ("[100.5, 101]", "[100.5, nan]", "line 20: trials.average_fps holds nan"),
+        ("[100.5, 101]", "[100.5, -1]", "allowed: a number above 0 and up to 1000000"),
+        (
+            "temperature_c = 85",
+            "temperature_c = 185",
+            "line 6: limits.temperature_c is 185; allowed: a number from 30 to 110",
+        ),
+        ("temperature_c = 85\n", "", "line 5: limits.temperature_c is missing"),
         ("[card]", "[cards]", "line 1: unknown key 'cards'; did you mean 'card'?"),
-        ('name = "canyon"', 'name = "courtyard"', 'the workload "courtyard" stands twice'),
-        ("on = 2026-11-25", 'on = "yesterday"', 'line 21: in trials entry 1: on is "yesterday"'),
+        ('name = "canyon"', 'name = "courtyard"', 'line 14: workloads.name is "courtyard" a second time'),
+        (
+            "on = 2026-11-25",
+            'on = "yesterday"',
+            'line 21: trials.on is "yesterday"; allowed: a date such as 2026-11-25',
+        ),
         ("on = 2026-11-25", "endurance = true", "endurance is true but minutes is not given"),
-        ("on = 2026-11-25", 'logs = ["a"]\nsensors = ["b", "c"]', "there are 2 sensors for 1 logs"),
+        (
+            "on = 2026-11-25",
+            'logs = ["a"]\nsensors = ["b", "c"]',
+            "line 22: trials.sensors names 2 sensor logs for 1 logs",
+        ),
         ("[card]", "[card", "this is not TOML"),
     ],
 )
 def test_a_wrong_entry_is_refused_with_its_place_and_reason(old: str, new: str, message: str) -> None:
     assert old in BASE
     assert message in refused(BASE.replace(old, new, 1)), refused(BASE.replace(old, new, 1))
+
+
+def test_a_wrong_word_is_no_hint_for_one_that_means_something_else() -> None:
+    assert "did you mean" not in refused(BASE.replace('"driver-reset"', '"crashed"'))
 
 
 def test_a_record_without_workloads_is_refused() -> None:
@@ -106,8 +133,12 @@ def test_a_record_without_workloads_is_refused() -> None:
 @pytest.mark.parametrize(
     ("first", "second", "told"),
     [
-        ('logs = ["a.csv", "./a.csv"]', "", 'in trials entry 1: the log "./a.csv" stands twice'),
-        ('logs = ["a.csv"]', 'logs = ["b.csv", "a.csv"]', 'in trials entry 2: the log "a.csv" stands in trial 1 too'),
+        ('logs = ["a.csv", "./a.csv"]', "", 'line 22: trials.logs of trial 1 names "./a.csv", which stands twice'),
+        (
+            'logs = ["a.csv"]',
+            'logs = ["b.csv", "a.csv"]',
+            'line 29: trials.logs of trial 2 names "a.csv", which stands in trial 1 too',
+        ),
     ],
 )
 def test_a_run_counts_once(first: str, second: str, told: str) -> None:

@@ -144,6 +144,8 @@ def draw_scene_bars(result: ReviewResult, theme: Theme, *, scene: str, page: int
     """
     pages = scene_pages(result, theme)
     resolutions, start = page_of(pages, page)
+    planned = result.cuts[0].cells
+    resolutions = tuple(item for item in resolutions if (scene, item) in planned) or resolutions
     metrics = metrics_that_fit(result, len(result.cards))
     unit = shown_unit(result.metric(metrics[0]).unit)
     panels = []

@@ -25,7 +25,7 @@ from frametime.render.charts.verdict_matrix import draw_verdict_matrix, matrix_p
 from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
 from frametime.review.result_runs import RunEntry
-from frametime.tuning.summary import TuningSummary
+from frametime.tuning.tuning_summary import TuningSummary
 
 Drawing: TypeAlias = Callable[[], Figure]
 

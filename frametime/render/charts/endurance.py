@@ -26,7 +26,7 @@ from frametime.render.charts.sensor_lanes import LANE_QUANTITIES, Lane, draw_lan
 from frametime.render.text_fit import shorten, wrap
 from frametime.render.theme import Theme
 from frametime.tuning.criterion import Criterion
-from frametime.tuning.endurance import EnduranceVerdict
+from frametime.tuning.endurance_verdict import EnduranceVerdict
 from frametime.words import counted
 
 _TABLE_EM: Final = 27.0

@@ -13,7 +13,7 @@ from frametime.render.charts.axis_scales import round_ticks, set_x_ticks, size_o
 from frametime.render.charts.chart_sheet import KeyEntry, Sheet, x_caption, y_caption
 from frametime.render.theme import Theme
 from frametime.tuning.record import STOCK, Setting
-from frametime.tuning.summary import SettingRow, TuningSummary
+from frametime.tuning.tuning_summary import SettingRow, TuningSummary
 from frametime.words import joined
 
 Clock = Literal["core", "memory"]

@@ -13,7 +13,7 @@ from frametime.render.review_words import change_words
 from frametime.render.text_fit import shorten, text_width_pt
 from frametime.render.theme import Theme
 from frametime.tuning.record import STOCK, Setting
-from frametime.tuning.summary import MapCell, TuningSummary
+from frametime.tuning.tuning_summary import MapCell, TuningSummary
 from frametime.words import counted, percent_change
 
 _TABLE_EM: Final = 22.0

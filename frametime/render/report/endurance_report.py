@@ -33,7 +33,7 @@ from frametime.render.report.document import (
 )
 from frametime.render.report.document_parts import NoteList, cell, mark, quantity, texts
 from frametime.tuning.criterion import Criterion
-from frametime.tuning.endurance import EnduranceVerdict
+from frametime.tuning.endurance_verdict import EnduranceVerdict
 from frametime.version import __version__
 
 _TONES: Final[Mapping[str, Tone]] = MappingProxyType(

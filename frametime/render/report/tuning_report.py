@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from frametime.render.charts.chart_catalog import CATALOG
 from frametime.render.report.document import (
     Block,
@@ -36,12 +34,9 @@ from frametime.render.report.document_parts import (
 from frametime.render.report.tuning_tables import TOO_FEW, edge_blocks, map_blocks, setting_table, trial_table
 from frametime.statistics.welch import Ratio
 from frametime.tuning.proposal import Finished
-from frametime.tuning.summary import MapCell, SettingRow, TuningSummary
+from frametime.tuning.tuning_summary import MapCell, SettingRow, TuningSummary
 from frametime.version import __version__
 from frametime.words import counted, percent_change, percent_change_words
-
-if TYPE_CHECKING:
-    pass
 
 
 def tuning_report(summary: TuningSummary, *, figures: tuple[Figure, ...] = ()) -> Report:

@@ -19,7 +19,7 @@ from frametime.render.report.document_parts import (
     texts,
 )
 from frametime.tuning.record import Setting
-from frametime.tuning.summary import MapCell, SettingRow, TrialRow, TuningSummary
+from frametime.tuning.tuning_summary import MapCell, SettingRow, TrialRow, TuningSummary
 
 TOO_FEW: Final = "fewer than two runs on a side, or runs equal to the last digit, give no interval"
 _DASH: Final = "\N{EN DASH}"

@@ -15,8 +15,8 @@ from frametime.review.result import ReviewResult
 from frametime.review.result_entries import CutEntry, MetricEntry
 from frametime.review.reviewing import review_runs
 from frametime.tuning.record import CardFacts, Limits, Outcome, Setting, Steps, Trial, TuningRecord, Workload
-from frametime.tuning.settings import summarize
-from frametime.tuning.summary import TuningSummary
+from frametime.tuning.summarizing import summarize
+from frametime.tuning.tuning_summary import TuningSummary
 
 HOSTILE = (
     "<script>alert(1)</script>",

@@ -17,10 +17,10 @@ from frametime.render.json_output import plain
 from frametime.render.report.escaping import readable
 from frametime.tuning.cautions import CAUTIONS
 from frametime.tuning.criterion import Criterion
-from frametime.tuning.endurance import EnduranceVerdict
+from frametime.tuning.endurance_verdict import EnduranceVerdict
 from frametime.tuning.record import CardFacts, Limits, Outcome, Setting, Steps, Trial, TuningRecord, Workload
-from frametime.tuning.settings import summarize
-from frametime.tuning.summary import TuningSummary
+from frametime.tuning.summarizing import summarize
+from frametime.tuning.tuning_summary import TuningSummary
 
 ODD = '<script>alert(1)</script> | "odd" \u202e\nname'
 

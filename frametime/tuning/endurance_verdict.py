@@ -12,9 +12,13 @@ from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import MeasuredRun
 from frametime.metrics.sensor_values import CORE_CLOCK, POWER, TEMPERATURE
 from frametime.tuning.cautions import CAUTIONS
-from frametime.tuning.criterion import Criterion, EnduranceRules, judged, unmeasured, value_of
-from frametime.tuning.sensor_cover import sensor_cover
-from frametime.tuning.sensor_criteria import power_criterion, temperature_criterion, throttling_criterion
+from frametime.tuning.criterion import Criterion, EnduranceRules, Question, value_of
+from frametime.tuning.sensor_criteria import (
+    power_criterion,
+    sensor_cover,
+    temperature_criterion,
+    throttling_criterion,
+)
 from frametime.words import counted
 
 VerdictWord = Literal["holds", "does not hold", "not shown"]
@@ -90,60 +94,41 @@ def _sentence(word: VerdictWord, minutes: float, failed: list[Criterion], rules:
 
 
 def _length(minutes: float, rules: EnduranceRules) -> Criterion:
-    return judged(
-        "length",
-        passed=minutes >= rules.min_minutes,
-        value=minutes,
-        unit="min",
-        threshold=f"{rules.min_minutes:g} to {rules.max_minutes:g} min",
-        sentence=f"the run lasted {minutes:.1f} minutes",
-    )
+    asked = Question("length", "min", f"{rules.min_minutes:g} to {rules.max_minutes:g} min")
+    return asked.judged(minutes, f"the run lasted {minutes:.1f} minutes", passed=minutes >= rules.min_minutes)
 
 
 def _freezes(run: MeasuredRun, rules: EnduranceRules) -> Criterion:
-    most = counted(rules.max_freezes, "frame")
-    threshold = f"at most {most} over 500 ms" if rules.max_freezes else "no frame over 500 ms"
+    most = f"at most {counted(rules.max_freezes, 'frame')}" if rules.max_freezes else "no frame"
+    asked = Question("freezes", "{count}", f"{most} over 500 ms")
     count, reason = value_of(run, "freeze_over_500ms_count")
     if count is None:
-        return unmeasured("freezes", "{count}", threshold, reason)
+        return asked.unmeasured(reason)
     longest_ms, _ = value_of(run, "max_frame_time_ms")
     longest = "" if longest_ms is None else f"; the longest frame took {longest_ms:.0f} ms"
-    return judged(
-        "freezes",
-        passed=count <= rules.max_freezes,
-        value=count,
-        unit="{count}",
-        threshold=threshold,
-        sentence=f"{counted(round(count), 'frame')} over 500 ms{longest}",
-    )
+    sentence = f"{counted(round(count), 'frame')} over 500 ms{longest}"
+    return asked.judged(count, sentence, passed=count <= rules.max_freezes)
 
 
 def _hitches(run: MeasuredRun, minutes: float, rules: EnduranceRules) -> Criterion:
-    most = rules.max_hitches_per_10min
-    threshold = f"at most {counted(most, 'frame')} over 250 ms in 10 min"
+    most = counted(rules.max_hitches_per_10min, "frame")
+    asked = Question("hitches", "{count}", f"at most {most} over 250 ms in 10 min")
     hitches, reason = value_of(run, "hitch_over_250ms_count")
     freezes, _ = value_of(run, "freeze_over_500ms_count")
     if hitches is None:
-        return unmeasured("hitches", "{count}", threshold, reason)
+        return asked.unmeasured(reason)
     count = hitches - (freezes or 0.0)
     # A short run is given one hitch, like a run of ten minutes.
     allowed = rules.max_hitches_per_10min * max(1.0, minutes / 10.0)
-    return judged(
-        "hitches",
-        passed=count <= allowed,
-        value=count,
-        unit="{count}",
-        threshold=threshold,
-        sentence=f"{counted(round(count), 'frame')} over 250 ms, freezes left out",
-    )
+    sentence = f"{counted(round(count), 'frame')} over 250 ms, freezes left out"
+    return asked.judged(count, sentence, passed=count <= allowed)
 
 
 def _drift(run: MeasuredRun, minutes: float, rules: EnduranceRules) -> Criterion:
-    threshold = f"at most {rules.max_drift_pct:g} % longer frames over the run"
+    asked = Question("drift", "%", f"at most {rules.max_drift_pct:g} % longer frames over the run")
     drift = run.findings.drift
     if drift is None or drift.slope_pct_per_min is None:
-        reason = "drift was not looked for" if drift is None else drift.sentence
-        return unmeasured("drift", "%", threshold, reason)
+        return asked.unmeasured("drift was not looked for" if drift is None else drift.sentence)
     total_pct = drift.slope_pct_per_min * minutes
     low_pct = (drift.slope_low_pct_per_min or 0.0) * minutes
     high_pct = (drift.slope_high_pct_per_min or 0.0) * minutes
@@ -151,34 +136,20 @@ def _drift(run: MeasuredRun, minutes: float, rules: EnduranceRules) -> Criterion
         # Steady minute by minute can still be too much over a long run, so the finding's own words do not fit here.
         span = open_sentence(low_pct, high_pct, "the whole run")
         reason = f"neither a drift beyond {rules.max_drift_pct:g} % nor its absence is shown: {span}"
-        return unmeasured("drift", "%", threshold, f"{reason}; a longer run would tell.")
-    return judged(
-        "drift",
-        passed=not (drift.is_drift and total_pct > rules.max_drift_pct),
-        value=total_pct,
-        unit="%",
-        threshold=threshold,
-        sentence=drift.sentence,
-    )
+        return asked.unmeasured(f"{reason}; a longer run would tell.")
+    passed = not (drift.is_drift and total_pct > rules.max_drift_pct)
+    return asked.judged(total_pct, drift.sentence, passed=passed)
 
 
 def _changes(run: MeasuredRun, rules: EnduranceRules) -> Criterion:
-    threshold = f"no step of {rules.max_change_pct:g} % or more to longer frames"
+    asked = Question("changes", "%", f"no step of {rules.max_change_pct:g} % or more to longer frames")
     drift = run.findings.drift
     if drift is None or drift.slope_pct_per_min is None:
-        reason = "changes were not looked for" if drift is None else drift.sentence
-        return unmeasured("changes", "%", threshold, reason)
+        return asked.unmeasured("changes were not looked for" if drift is None else drift.sentence)
     steps = [change for change in drift.changes if change.kind == "level"]
     largest = max(map(_step_pct, steps), default=0.0)
     sentence = "; ".join(change.sentence for change in steps) or "no step of the frame time to another level"
-    return judged(
-        "changes",
-        passed=largest < rules.max_change_pct,
-        value=largest,
-        unit="%",
-        threshold=threshold,
-        sentence=sentence,
-    )
+    return asked.judged(largest, sentence, passed=largest < rules.max_change_pct)
 
 
 def _step_pct(change: Change) -> float:

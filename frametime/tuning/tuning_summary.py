@@ -1,4 +1,4 @@
-"""The one value that every output about a tuning record reads."""
+"""What outputs about tuning read: a record, judged, and a trial that was just noted."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from frametime.caveats import Caveat
 from frametime.metrics.metric import Interval
 from frametime.statistics.welch import Ratio
 from frametime.tuning.proposal import NextStep
-from frametime.tuning.record import Limits, Outcome, Setting
+from frametime.tuning.record import Limits, Outcome, Setting, Trial
 
 MapStatus = Literal["passed", "failed", "not tried"]
 
@@ -143,3 +143,14 @@ class TuningSummary:
     next_step: NextStep
     caveats: tuple[Caveat, ...]
     cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class NotedTrial:
+    """A trial that was appended: its number in the record, why it counts as failed (if it does), and what is next."""
+
+    number: int
+    trial: Trial
+    failure: str | None
+    next_step: NextStep
+    caveats: tuple[Caveat, ...]

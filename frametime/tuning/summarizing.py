@@ -14,8 +14,8 @@ from frametime.tuning.gains import AXES, doubtful_falls, gain_over_stock, measur
 from frametime.tuning.next_trial import everyday_setting, next_trial
 from frametime.tuning.proposal import Finished
 from frametime.tuning.record import STOCK, Setting, Trial, TuningRecord
-from frametime.tuning.summary import Cost, MapCell, TrialRow, TuningSummary
-from frametime.tuning.trial_view import TrialView, geometric_mean, offset_of
+from frametime.tuning.trial_view import TrialView, geometric_mean, mean, offset_of
+from frametime.tuning.tuning_summary import Cost, MapCell, TrialRow, TuningSummary
 from frametime.words import counted
 
 
@@ -61,7 +61,7 @@ def summarize(record: TuningRecord, *, level: float = 0.95, caveats: Sequence[Ca
 
 
 def _trial_row(view: TrialView, trial: Trial, number: int) -> TrialRow:
-    fps, power_w = geometric_mean(trial.average_fps), _mean(trial.average_power_w)
+    fps, power_w = geometric_mean(trial.average_fps), mean(trial.average_power_w)
     return TrialRow(
         number=number,
         setting=trial.setting,
@@ -218,7 +218,3 @@ def _caveats(view: TrialView) -> tuple[Caveat, ...]:
         message = f"The power limit was not at its maximum in trials {numbers}: they are not like the others."
         found.append(Caveat(code="power-limit-lowered", message=message, weight=Weight.CARE))
     return tuple(found)
-
-
-def _mean(values: Sequence[float]) -> float | None:
-    return sum(values) / len(values) if values else None

@@ -1,0 +1,128 @@
+"""What the file of a plan may hold: one class a table, with the default of each key."""
+
+from __future__ import annotations
+
+from typing import Annotated, Final, Literal, TypeAlias
+
+from msgspec import Meta, Struct
+
+from frametime.review.design import SampleUnit, SpreadRule
+from frametime.settings.decoding import ENDLESS
+
+DEFAULT_PATTERN: Final = "{card}/{scene}/{resolution}/run{run}.csv"
+
+Text: TypeAlias = Annotated[str, Meta(pattern=r"\S", description='a text in quotes, such as "stock"')]
+Key: TypeAlias = Annotated[
+    str, Meta(pattern=r"^[^/\\]*[^/\\\s][^/\\]*$", description="the name in the paths of the captures, without '/'")
+]
+Texts: TypeAlias = Annotated[tuple[Text, ...], Meta(description='a list of texts, such as ["1440p", "2160p"]')]
+Price: TypeAlias = Annotated[float, Meta(gt=0, lt=ENDLESS)]
+Seconds: TypeAlias = Annotated[float, Meta(ge=0, lt=ENDLESS)]
+Percent: TypeAlias = Annotated[float, Meta(gt=0, lt=100, description="a percentage between 0 and 100")]
+
+
+class CapturesKeys(Struct, frozen=True, kw_only=True):
+    """``[captures]``: where the captures lie and how they are read."""
+
+    folder: Text = "."
+    pattern: Text = DEFAULT_PATTERN
+    sensors: Text | None = None
+    layout: Text | None = None
+    sensor_layout: Text | None = None
+    skip_start_s: Seconds = 0.0
+    skip_end_s: Seconds = 0.0
+    skip_warm_up: bool = False
+
+
+class MeasureKeys(Struct, frozen=True, kw_only=True):
+    """``[measure]``: parameters of the metrics."""
+
+    quantile_type: Annotated[int, Meta(ge=1, le=9)] = 7
+    stutter_ratio: Annotated[float, Meta(gt=1, lt=ENDLESS)] = 2.0
+    stutter_window_s: Price = 1.0
+    stutter_min_excess_ms: Seconds = 4.0
+    slowest_pcts: Annotated[tuple[Percent, ...], Meta(min_length=1, description="a list such as [1, 0.1]")] = (1.0, 0.1)
+    refresh: Text | None = None
+    tearing: bool = False
+
+
+class CardKeys(Struct, frozen=True, kw_only=True):
+    """``[[cards]]``."""
+
+    key: Key
+    label: Text | None = None
+    price: Price | None = None
+    currency: Text | None = None
+    settings: Text | None = None
+    driver: Text | None = None
+    operating_system: Text | None = None
+    temperature_limit_c: Price | None = None
+    power_limit_w: Price | None = None
+
+
+class SceneKeys(Struct, frozen=True, kw_only=True):
+    """``[[scenes]]``; without ``resolutions`` a scene is played at all of the plan's."""
+
+    key: Key
+    label: Text | None = None
+    tags: Texts = ()
+    settings: Text | None = None
+    resolutions: Texts | None = None
+
+
+class CutKeys(Struct, frozen=True, kw_only=True):
+    """``[[cuts]]``."""
+
+    key: Text
+    label: Text | None = None
+    tags: Texts = ()
+    without_tags: Texts = ()
+    scenes: Texts = ()
+    without_scenes: Texts = ()
+    resolutions: Texts = ()
+    without_resolutions: Texts = ()
+
+
+class RunningCostKeys(Struct, frozen=True, kw_only=True):
+    """``[running_cost]``."""
+
+    tariff_per_kwh: Price
+    hours_per_day: Annotated[float, Meta(gt=0, le=24)]
+    years: Annotated[float, Meta(gt=0, lt=100)] = 1.0
+    currency: Text | None = None
+
+
+class ExcludeKeys(Struct, frozen=True, kw_only=True):
+    """``[[exclude]]``."""
+
+    run: Text
+    reason: Text
+
+
+class PlanKeys(Struct, frozen=True, kw_only=True):
+    """The top of a plan."""
+
+    title: Text
+    baseline: Text
+    margin: Annotated[
+        float,
+        Meta(gt=0, lt=1, description="a number above 0 and below 1, for margin is a fraction: for 3 % write 0.03"),
+    ] = 0.03
+    headline: Text | None = None
+    metrics: Texts = ("average_fps", "low_1pct_percentile_fps", "p99_frame_time_ms")
+    resolutions: Texts
+    runs: Annotated[int, Meta(ge=1, le=1000)] = 3
+    currency: Text | None = None
+    subject: Text | Texts | None = None
+    charts: Texts | None = None
+    spread: SpreadRule = "own"
+    sample_unit: SampleUnit = "scene"
+    must_be_equal: tuple[Literal["driver", "operating_system"], ...] = ()
+    captures: CapturesKeys
+    measure: MeasureKeys = MeasureKeys()
+    cards: tuple[CardKeys, ...]
+    scenes: tuple[SceneKeys, ...]
+    cuts: tuple[CutKeys, ...] = ()
+    cut_each: tuple[Literal["resolution", "tag"], ...] = ("resolution",)
+    running_cost: RunningCostKeys | None = None
+    exclude: tuple[ExcludeKeys, ...] = ()

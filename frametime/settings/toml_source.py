@@ -1,0 +1,277 @@
+"""A TOML text that a person writes: read within limits, and every fault told with file, line and key."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final, TypeAlias
+
+from frametime.errors import FrametimeError, did_you_mean, printable
+from frametime.settings.toml_writing import toml_value
+
+KeyPath: TypeAlias = tuple[str | int, ...]
+"""Where a value stands: ``("cards", 0, "price")``. An element of a list is counted from 0."""
+
+MAX_CHARACTERS: Final = 4_000_000
+MAX_KEY_PARTS: Final = 64
+_MOST_LISTED: Final = 12
+_ALIKE: Final = 0.75
+"""How much alike a wrong value must be to one that is suggested: "crashed" is not taken for "passed"."""
+_TOKEN: Final = re.compile(
+    r'"""(?:\\.|[^\\])*?"{3,5}|\'\'\'.*?\'{3,5}|"(?:\\.|[^"\\\n])*"|\'[^\'\n]*\'|#[^\n]*|[\[\]{}=,\n]|[\w+-]+',
+    re.DOTALL,
+)
+
+
+def load_toml(text: str, *, max_characters: int = MAX_CHARACTERS, max_key_parts: int = MAX_KEY_PARTS) -> dict[str, Any]:
+    """The table in a TOML text.
+
+    Parameters
+    ----------
+    text : str
+        A byte order mark at its start is passed over.
+    max_characters, max_key_parts : int
+        Longest text, and most parts of a dotted key, that are taken: the standard reader takes hours for a key of a
+        million parts.
+
+    Raises
+    ------
+    ValueError
+        If the text is not TOML, or beyond a limit; the message is for the person who wrote it.
+
+    Examples
+    --------
+    >>> load_toml('[card]\\nname = "amber"')
+    {'card': {'name': 'amber'}}
+    """
+    import tomllib
+
+    if len(text) > max_characters:
+        raise ValueError(f"it has {len(text)} characters, at most {max_characters} are read")
+    for piece in re.split(r"[=\n,{}\[\]#]", text):
+        # Dots alone are no key: a line of them may stand in a text.
+        if piece.count(".") >= max_key_parts and len(re.findall(r"[\w\"'-]\s*\.", piece)) >= max_key_parts:
+            raise ValueError(f"a key has more than {max_key_parts} parts")
+    try:
+        return tomllib.loads(text.removeprefix("\ufeff"))
+    except tomllib.TOMLDecodeError as error:
+        # The standard reader names a table by its parts: ('limits',).
+        told = re.sub(
+            r"\(('[^()]*')(,?)\)", lambda parts: f"[{parts[1]}]".replace("', '", ".").replace("'", ""), str(error)
+        )
+        raise ValueError(told) from None
+    except RecursionError:
+        raise ValueError("its brackets are nested too deeply") from None
+
+
+@dataclass(frozen=True)
+class TomlSource:
+    """The values of a TOML text, and the error that tells a fault in it.
+
+    Attributes
+    ----------
+    text : str
+        Empty where the values stand in no file yet: faults have no line then.
+    name : str
+        File name shown in errors.
+    error : type of FrametimeError
+        Raised for every fault.
+    values : Mapping
+    """
+
+    text: str
+    name: str
+    error: type[FrametimeError]
+    values: Mapping[str, Any]
+
+    @classmethod
+    def read(
+        cls, text: str, name: str, error: type[FrametimeError], *, max_characters: int = MAX_CHARACTERS
+    ) -> TomlSource:
+        """Read a text.
+
+        Raises
+        ------
+        FrametimeError
+            The given ``error``, if the text is not TOML or too long.
+        """
+        try:
+            return cls(text, name, error, load_toml(text, max_characters=max_characters))
+        except ValueError as fault:
+            raise error.at(name, f"this is not TOML: {printable(str(fault))}") from None
+
+    def fault(self, path: KeyPath, found: str, helps: str | None = None) -> FrametimeError:
+        """The error at a key: file, line, key, what was found, and what helps."""
+        named = ".".join(printable(part, limit=60) for part in path if isinstance(part, str))
+        return self.error.at(
+            self.name, f"{named} {found}".strip(), line=line_of(path, key_lines(self.text)), helps=helps
+        )
+
+    def unknown(self, path: KeyPath, helps: str) -> FrametimeError:
+        """The error at a key that is none of the known ones."""
+        named = ".".join(part for part in path if isinstance(part, str))
+        line = line_of(path, key_lines(self.text))
+        return self.error.at(self.name, f"unknown key '{printable(named, limit=60)}'", line=line, helps=helps)
+
+    def refuse(self, path: KeyPath, allowed: str, known: Sequence[str] = ()) -> FrametimeError:
+        """The error at a value: what it is, what is allowed, and which of the known words was probably meant."""
+        value, verb = self.at(path), "holds" if isinstance(path[-1], int) else "is"
+        near = did_you_mean(str(value), known, cutoff=_ALIKE)
+        return self.fault(path, f"{verb} {shown(value)}", f"allowed: {allowed}" + (f"; {near}" if near else ""))
+
+    def at(self, path: KeyPath) -> Any:
+        """The value at a path; ``None`` where nothing is given."""
+        value: Any = self.values
+        for part in path:
+            try:
+                value = value[part]
+            except (LookupError, TypeError):
+                return None
+        return value
+
+    def places(self, path: KeyPath) -> list[KeyPath]:
+        """The path of a value, or one path for each element where it is a list."""
+        value = self.at(path)
+        if isinstance(value, list):
+            return [(*path, at) for at in range(len(value))]
+        return [] if value is None else [path]
+
+    def check_among(self, path: KeyPath, known: Sequence[str], what: str = "") -> None:
+        """Refuse a value, or an element of a list, that is none of the known words.
+
+        Raises
+        ------
+        FrametimeError
+        """
+        for place in self.places(path):
+            if self.at(place) not in known:
+                raise self.refuse(place, what or one_of(known), known)
+
+    def check_once(self, paths: Iterable[KeyPath], helps: str) -> None:
+        """Refuse a value that stands at two of the paths.
+
+        Raises
+        ------
+        FrametimeError
+        """
+        seen = set()
+        for path in paths:
+            value = self.at(path)
+            if value in seen:
+                verb = "holds" if isinstance(path[-1], int) else "is"
+                raise self.fault(path, f"{verb} {shown(value)} a second time", helps)
+            if value is not None:
+                seen.add(value)
+
+
+def shown(value: object) -> str:
+    """A value as it would be written in the file, short enough for a message."""
+    return printable(toml_value(value) if isinstance(value, str | bool | int | float) else str(value), limit=60)
+
+
+def one_of(words: Sequence[str]) -> str:
+    """The words in quotes, or how many there are."""
+    return f"one of {', '.join(map(shown, words))}" if len(words) <= _MOST_LISTED else f"one of {len(words)} words"
+
+
+def line_of(path: KeyPath, lines: Mapping[KeyPath, int]) -> int | None:
+    """Line of a key, or of the nearest thing around it that has one."""
+    while path:
+        if path in lines:
+            return lines[path]
+        path = path[:-1]
+    return None
+
+
+def key_lines(text: str) -> Mapping[KeyPath, int]:
+    """Line, counted from 1, of each table, key and element of a list, in a TOML text that is known to be valid.
+
+    The standard reader gives values, and no line numbers.
+
+    Examples
+    --------
+    >>> lines = key_lines('title = "t"\\n[[cards]]\\nkey = "a"\\n[[cards]]\\nkey = "b"\\n')
+    >>> lines["cards", 1, "key"]
+    5
+    """
+    return _Lines(text).lines
+
+
+class _Lines:
+    """The tokens of a text, gone through once."""
+
+    def __init__(self, text: str) -> None:
+        self.lines: dict[KeyPath, int] = {}
+        self._tokens: list[tuple[str, int]] = []
+        line, start = 1, 0
+        for found in _TOKEN.finditer(text):
+            line, start = line + text.count("\n", start, found.start()), found.start()
+            if found[0][0] != "#":
+                self._tokens.append((found[0], line))
+        self._tokens.append(("\n", line))
+        self._at = 0
+        counts: dict[KeyPath, int] = {}
+        table: KeyPath = ()
+        while self._at < len(self._tokens):
+            if self._next == "[":
+                table = self._header(counts)
+            elif self._next == "\n":
+                self._at += 1
+            else:
+                self._pair(table)
+
+    @property
+    def _next(self) -> str:
+        return self._tokens[self._at][0]
+
+    def _names_up_to(self, end: str) -> list[str]:
+        """The parts of a key, past its end."""
+        names = []
+        while self._next != end:
+            names.append(self._next.strip(self._next[0]) if self._next[0] in "\"'" else self._next)
+            self._at += 1
+        self._at += 1
+        return names
+
+    def _header(self, counts: dict[KeyPath, int]) -> KeyPath:
+        line = self._tokens[self._at][1]
+        names = self._names_up_to("\n")
+        parts = [name for name in names if name not in ("[", "]")]
+        table: KeyPath = ()
+        for at, part in enumerate(parts, start=1):
+            table = (*table, part)
+            self.lines.setdefault(table, line)
+            if at == len(parts) and names[1] == "[":
+                counts[table] = counts.get(table, -1) + 1
+            if table in counts:
+                table = (*table, counts[table])  # a header below a list of tables means its last element
+                self.lines.setdefault(table, line)
+        return table
+
+    def _pair(self, table: KeyPath) -> None:
+        line = self._tokens[self._at][1]
+        path = table
+        for name in self._names_up_to("="):
+            path = (*path, name)
+            self.lines.setdefault(path, line)
+        self._value(path)
+
+    def _value(self, path: KeyPath) -> None:
+        begin = self._next
+        self._at += 1
+        if begin not in ("[", "{"):
+            while self._next not in (",", "]", "}", "\n"):
+                self._at += 1
+            return
+        element = 0
+        while self._next not in ("]", "}"):
+            if self._next in (",", "\n"):
+                self._at += 1
+            elif begin == "{":
+                self._pair(path)
+            else:
+                self.lines[(*path, element)] = self._tokens[self._at][1]
+                self._value((*path, element))
+                element += 1
+        self._at += 1
