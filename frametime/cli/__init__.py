@@ -116,7 +116,7 @@ def _prepare_streams() -> None:
     """
     for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
         if getattr(sys, name) is None:
-            setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))  # noqa: SIM115, PTH123 - open to the end
+            setattr(sys, name, os.fdopen(os.open(os.devnull, os.O_RDWR), mode, encoding="utf-8"))
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(encoding="utf-8", errors="backslashreplace")
@@ -131,8 +131,10 @@ def _pipe_ended() -> int:
 
 def _dash_hint(arguments: Sequence[str]) -> str:
     """How to write the name of a file that was taken for an option; empty where none was."""
+    from pathlib import Path
+
     for typed in arguments:
-        if typed.startswith("-") and not typed.startswith("--") and ("." in typed or os.path.exists(typed)):  # noqa: PTH110
+        if typed.startswith("-") and not typed.startswith("--") and ("." in typed or Path(typed).exists()):
             return f"The file '{printable(typed)}' is written './{printable(typed)}'."
     return ""
 
