@@ -49,25 +49,41 @@ class _Stream(io.TextIOWrapper):
         return self.bytes.getvalue().decode("utf-8")
 
 
+class Streams:
+    """What stands for the three streams of a process."""
+
+    def __init__(self, stdin: bytes = b"") -> None:
+        self._shown = io.BytesIO()
+        self.stdin = io.TextIOWrapper(io.BytesIO(stdin), encoding="utf-8")
+        self.stdout, self.stderr = _Stream(self._shown), _Stream(self._shown)
+
+    def done(self, code: int) -> Done:
+        """What came of it."""
+        return Done(code, self.stdout.text(), self.stderr.text(), self._shown.getvalue().decode("utf-8"))
+
+
 @contextlib.contextmanager
-def _streams(stdin: bytes, out: _Stream, err: _Stream) -> Iterator[None]:
-    """Put the streams of the program in the place of those of the tests."""
-    given = io.TextIOWrapper(io.BytesIO(stdin), encoding="utf-8")
-    with mock.patch.multiple(sys, stdin=given, stdout=out, stderr=err):
-        yield
+def as_a_process(streams: Streams, cwd: Path | None = None) -> Iterator[None]:
+    """Let this process look like a fresh one to what runs in it: streams, folder, environment, one core.
 
-
-def frametime(*arguments: str | Path, stdin: bytes | None = None, cwd: Path | None = None) -> Done:
-    """Run ``frametime`` as a process would, without color; an error that it does not expect is raised here."""
-    shown = io.BytesIO()
-    out, err = _Stream(shown), _Stream(shown)
+    With one core nothing is handed to other processes, which take longer to start than most tests to run; a number of
+    workers that is asked for is heeded all the same.
+    """
     with (
         contextlib.chdir(cwd or Path.cwd()),
         mock.patch.dict(os.environ, PLAIN),
-        _streams(stdin or b"", out, err),
+        mock.patch.multiple(sys, stdin=streams.stdin, stdout=streams.stdout, stderr=streams.stderr),
+        mock.patch.multiple(os, cpu_count=lambda: 1, sched_getaffinity=lambda _: {0}, create=True),
     ):
+        yield
+
+
+def frametime(*arguments: str | Path, stdin: bytes = b"", cwd: Path | None = None) -> Done:
+    """Run ``frametime`` as a process would, without color; an error that it does not expect is raised here."""
+    streams = Streams(stdin)
+    with as_a_process(streams, cwd):
         try:
             code = run([str(argument) for argument in arguments])
         except SystemExit as end:
             code = end.code if isinstance(end.code, int) else 1
-    return Done(code, out.text(), err.text(), shown.getvalue().decode("utf-8"))
+    return streams.done(code)

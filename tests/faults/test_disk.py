@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import builtins
+import contextlib
 import errno
 import io
 import os
 import subprocess
-import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, BinaryIO
 
 import pytest
+from run_cli import COMMAND, frametime
 
 from frametime.adapters import log_stream, stored_log
 from frametime.adapters.base import ReadOptions
@@ -24,31 +25,30 @@ LOG = "frame_time_ms\n" + "8.25\n8.5\n" * 200
 SENSORS = "elapsed_s,power_w\n" + "".join(f"{second},{100 + second % 7}\n" for second in range(60))
 posix = pytest.mark.skipif(os.name != "posix", reason="limits and links of this kind are POSIX")
 
-# A process that may write files of at most so many bytes; a write beyond fails as on a full disk, with EFBIG.
-_LIMITED = (
-    "import resource, signal, sys\n"
-    "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
-    "limit = int(sys.argv.pop(1))\n"
-    "import matplotlib.font_manager\n"
-    "resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))\n"
-    "from frametime.cli import main\n"
-    "main()\n"
-)
+
+@contextlib.contextmanager
+def full_from(limit: int) -> Iterator[None]:
+    """No file can grow beyond so many bytes: a write beyond fails as on a full disk, with EFBIG.
+
+    Python ignores the signal that the system sends with it.
+    """
+    import resource
+
+    import matplotlib.font_manager  # noqa: F401 - writes a list of fonts at its first import
+
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (limit, hard))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
 
 
 def run(*arguments: str | Path, limit: int | None = None, cwd: Path) -> tuple[int, str]:
     """Exit code and messages; with a limit, no file can grow beyond so many bytes."""
-    start = ["-m", "frametime"] if limit is None else ["-c", _LIMITED, str(limit)]
-    done = subprocess.run(
-        [sys.executable, *start, *map(str, arguments)],
-        stdin=subprocess.DEVNULL,
-        capture_output=True,
-        text=True,
-        cwd=cwd,
-        check=False,
-        timeout=300,
-    )
-    return done.returncode, done.stderr
+    with contextlib.nullcontext() if limit is None else full_from(limit):
+        done = frametime(*arguments, cwd=cwd)
+    return done.code, done.err
 
 
 @pytest.fixture
@@ -112,7 +112,7 @@ def test_standard_output_that_is_full(bench: Path) -> None:
     log = bench / "captures" / "amber" / "harbor" / "1440p" / "run1.csv"
     with Path("/dev/full").open("wb") as full:
         done = subprocess.run(
-            [sys.executable, "-m", "frametime", "check", str(log)],
+            [*COMMAND, "check", str(log)],
             stdout=full,
             stderr=subprocess.PIPE,
             text=True,
