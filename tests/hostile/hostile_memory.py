@@ -75,7 +75,7 @@ def _serve() -> None:
         if pid == 0:
             try:
                 _read(path, options)
-            except BaseException:
+            except BaseException:  # noqa: BLE001 - a copy must end here, whatever happens
                 traceback.print_exc()
                 os._exit(1)
             os._exit(0)
