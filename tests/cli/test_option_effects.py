@@ -13,10 +13,10 @@ import click
 import pytest
 import watchfiles
 from click.testing import CliRunner
+from option_logs import write_option_logs
 
 from frametime.cli import cli
 from frametime.errors import FrametimeError
-from tests.cli.option_logs import write_option_logs
 
 Options = Mapping[str, str]
 
