@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shlex
 import shutil
@@ -281,6 +282,7 @@ def outcome_of(folder: Path, words: str) -> Outcome:
 def test_an_option_changes_what_comes_out(
     case: Case, bench: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr(os, "cpu_count", lambda: 1)  # starting processes takes longer than drawing these charts
     # Watching ends after what lies there already.
     monkeypatch.setattr(watchfiles, "watch", lambda *_args, **_options: iter(()))
     outcomes = []
