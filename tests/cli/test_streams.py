@@ -14,6 +14,7 @@ from pathlib import Path
 import click
 import pytest
 from click.testing import CliRunner
+from log_files import write_log
 from run_cli import COMMAND, PLAIN, frametime
 
 from frametime.cli import cli
@@ -107,10 +108,8 @@ def test_a_full_disk_is_told_in_words() -> None:
 
 @posix
 def test_ctrl_c_ends_a_batch_with_one_line_and_keeps_its_rows(tmp_path: Path) -> None:
-    logs = tmp_path / "logs"
-    logs.mkdir()
     for number in range(400):
-        (logs / f"run{number}.csv").write_text("frame_time_ms\n" + "9\n10\n11\n" * 700)
+        write_log(tmp_path / "logs" / f"run{number}.csv", 9, 10, 11, times=700)
     arguments = [*COMMAND, "batch", "logs", "--out", "x.csv", "--workers", "2"]
     journal = tmp_path / ".x.csv.unfinished.jsonl"
     with subprocess.Popen(arguments, cwd=tmp_path, stderr=subprocess.PIPE, start_new_session=True) as process:

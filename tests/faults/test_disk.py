@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 import pytest
+from log_files import log_text, write_log
 from run_cli import COMMAND, frametime
 
 from frametime.adapters import log_stream, stored_log
@@ -21,7 +22,7 @@ from frametime.adapters.reading import read_capture
 from frametime.errors import ReadError
 from frametime.pipeline.measuring import MeasureRequest, measure_one
 
-LOG = "frame_time_ms\n" + "8.25\n8.5\n" * 200
+LOG = log_text(8.25, 8.5, times=200)
 SENSORS = "elapsed_s,power_w\n" + "".join(f"{second},{100 + second % 7}\n" for second in range(60))
 posix = pytest.mark.skipif(os.name != "posix", reason="limits and links of this kind are POSIX")
 
@@ -55,9 +56,7 @@ def run(*arguments: str | Path, limit: int | None = None, cwd: Path) -> tuple[in
 def bench(tmp_path: Path) -> Path:
     for card in ("amber", "birch"):
         for number in (1, 2, 3):
-            path = tmp_path / "captures" / card / "harbor" / "1440p" / f"run{number}.csv"
-            path.parent.mkdir(parents=True, exist_ok=True)
-            path.write_text(LOG)
+            write_log(tmp_path / "captures" / card / "harbor" / "1440p" / f"run{number}.csv", 8.25, 8.5, times=200)
     code, text = run("plan", "captures", "--out", "plan.toml", cwd=tmp_path)
     assert code == 0, text
     return tmp_path
@@ -182,7 +181,7 @@ def test_a_log_that_changes_while_it_is_read_is_refused(
     change: Callable[[Path], object], n_rows: int, threads: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = tmp_path / "run.csv"
-    path.write_text("frame_time_ms\n" + "8.25\n8.5\n" * n_rows)
+    write_log(path, 8.25, 8.5, times=n_rows)
     changed_while_read(path, change, monkeypatch)
     with pytest.raises(ReadError, match="the file changed while it was read; wait until its recording has ended"):
         read_capture(path, use_threads=threads)
@@ -215,7 +214,7 @@ class FailingDisk(io.BufferedReader):
 @pytest.mark.parametrize("threads", [True, False])
 def test_a_disk_that_fails_in_the_midst(threads: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "run.csv"
-    path.write_text("frame_time_ms\n" + "8.25\n8.5\n" * 400_000)
+    write_log(path, 8.25, 8.5, times=400_000)
     real = builtins.open
 
     def opened(name: Any, *rest: Any, **more: Any) -> Any:

@@ -10,12 +10,13 @@ import unicodedata
 from pathlib import Path
 
 import pytest
+from log_files import log_text
 from run_cli import COMMAND, PLAIN, frametime
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="such names cannot be made there")
 
 ODD = "run\n1\u202egnp\x1b[31m"
-LOG = "frame_time_ms\n" + "8.25\n8.5\n" * 60
+LOG = log_text(8.25, 8.5, times=60)
 
 
 def shown(*arguments: str | Path, cwd: Path) -> tuple[int, str]:
