@@ -6,7 +6,7 @@ import gc
 import importlib
 import os
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 from typing import Final
 
@@ -116,7 +116,7 @@ def _prepare_streams() -> None:
     """
     for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
         if getattr(sys, name) is None:
-            setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))  # noqa: SIM115, PTH123 - open to the end
+            setattr(sys, name, os.fdopen(os.open(os.devnull, os.O_RDWR), mode, encoding="utf-8"))
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(encoding="utf-8", errors="backslashreplace")
@@ -129,28 +129,27 @@ def _pipe_ended() -> int:
     return 0
 
 
-def _dash_hint(arguments: list[str]) -> str:
+def _dash_hint(arguments: Sequence[str]) -> str:
     """How to write the name of a file that was taken for an option; empty where none was."""
+    from pathlib import Path
+
     for typed in arguments:
-        if typed.startswith("-") and not typed.startswith("--") and ("." in typed or os.path.exists(typed)):  # noqa: PTH110
+        if typed.startswith("-") and not typed.startswith("--") and ("." in typed or Path(typed).exists()):
             return f"The file '{printable(typed)}' is written './{printable(typed)}'."
     return ""
 
 
-def main() -> None:
-    """Run the command line and end the process with its exit code."""
-    # Imports make many objects and no garbage: looking for it is a seventh of the time of a quick check.
-    gc.disable()
-    _prepare_streams()
+def run(arguments: Sequence[str]) -> int:
+    """Run one command line on the streams at hand, and give its exit code; what goes wrong is told in a line."""
     printed_to = sys.stdout
     try:
-        code = cli.main(prog_name="frametime", standalone_mode=False, windows_expand_args=False)
+        code = cli.main(list(arguments), prog_name="frametime", standalone_mode=False, windows_expand_args=False)
         sys.stdout.flush()
     except FrametimeError as error:
         click.echo(f"frametime: {error}", err=True)
         code = 2 if isinstance(error, EndingError) else 3
     except click.ClickException as error:
-        if isinstance(error, click.NoSuchOption) and (hint := _dash_hint(sys.argv[1:])):
+        if isinstance(error, click.NoSuchOption) and (hint := _dash_hint(arguments)):
             error = click.UsageError(f"{error.format_message()} {hint}", ctx=error.ctx)
         error.show()
         code = error.exit_code
@@ -167,7 +166,15 @@ def main() -> None:
         where = "" if error.filename is None else f"{printable(str(error.filename))}: "
         click.echo(f"frametime: {where}{printable(error.strerror or str(error))}", err=True)
         code = 3
-    code = code if isinstance(code, int) else 0
+    return code if isinstance(code, int) else 0
+
+
+def main() -> None:
+    """Run the command line of this process and end it with the exit code."""
+    # Imports make many objects and no garbage: looking for it is a seventh of the time of a quick check.
+    gc.disable()
+    _prepare_streams()
+    code = run(sys.argv[1:])
     if isinstance(cli, CommandTable) and cli.ends_at_once and code in _ENDED_WELL:
         # Taking the libraries down is a tenth of the time of a quick check, or of a review of what was measured before.
         sys.stderr.flush()

@@ -4,23 +4,24 @@ from __future__ import annotations
 
 import contextlib
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from frametime.cli.batch_options import make_batch_options, refuse_capture_as_table
+from frametime.cli.option_values import make_measure_options, make_read_options, make_sensor_options, skips_warm_up
 from frametime.cli.options import limit_options, measuring_options, reading_options, sensor_options
-from frametime.cli.output import formula_warning
-from frametime.cli.pattern_options import PATTERN_FIELDS
+from frametime.cli.output import formula_warning, refuse_log_as_output
+from frametime.cli.pattern_options import PATTERN_FIELDS, chosen_pattern, refuse_unknown_sensor_fields
 from frametime.cli.value_types import NAME, NamedPath
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
 
     from frametime.pipeline.batch import BatchCount, BatchOptions, Row, Walk
+    from frametime.pipeline.path_pattern import PathPattern
 
 
 @click.command(
@@ -70,12 +71,12 @@ def batch(folder: str, **chosen: Any) -> None:
     from frametime.pipeline.batch import check_output
 
     out = Path(chosen["out"])
-    options = make_batch_options(chosen, out)
+    options = _options(chosen, out)
     root = Path(folder) if chosen["cluster"] is None else Path(folder).resolve()
     if not root.is_dir():
         raise OutputError.at(folder, "there is no such folder")
     check_output(out, force=chosen["force"] or chosen["resume"], partition_by=options.partition_by)
-    refuse_capture_as_table(out, root)
+    _refuse_capture_as_table(out, root)
     walk = _walked(root, folder, out, options)
     count = _run(root, out, options, walk, chosen)
     if not chosen["quiet"]:
@@ -84,6 +85,73 @@ def batch(folder: str, **chosen: Any) -> None:
         click.echo(formula_warning(count.n_formula_cells, str(out)), err=True)
     if count.n_failed or walk.unlisted:
         click.get_current_context().exit(4)
+
+
+def _options(chosen: Mapping[str, Any], out: Path) -> BatchOptions:
+    """The options of a command line; those that are wrong or do not go together are wrong usage."""
+    from frametime.pipeline.batch import BatchOptions
+
+    if chosen["cluster"] is not None and chosen["workers"] is not None:
+        raise click.UsageError("--workers is for this machine and --cluster has its own: give one of them")
+    path_pattern = chosen_pattern("--path-pattern", chosen["path_pattern"])
+    sensors_pattern = chosen_pattern("--sensors-pattern", chosen["sensors_pattern"])
+    sensor_options = make_sensor_options(chosen, needs="--sensors-pattern", given=sensors_pattern is not None)
+    refuse_unknown_sensor_fields(sensors_pattern, path_pattern)
+    return BatchOptions(
+        read=make_read_options(chosen),
+        measure=make_measure_options(chosen),
+        sensor_options=sensor_options,
+        path_pattern=path_pattern,
+        sensors_pattern=sensors_pattern,
+        skip_start_auto=skips_warm_up(chosen),
+        workers=chosen["workers"],
+        escape_formulas=_for_csv(chosen["escape_formulas"], out),
+        partition_by=_partition_fields(chosen["partition_by"], path_pattern, out),
+    )
+
+
+def _refuse_capture_as_table(out: Path, root: Path) -> None:
+    """Refuse to replace a log, or any file among the captures, that is no table of a batch."""
+    from frametime.pipeline.tables import is_batch_table
+
+    if not out.is_file() or out.stat().st_size == 0 or is_batch_table(out):
+        return
+    if root.resolve() in out.resolve().parents:
+        from frametime.errors import printable
+
+        raise click.UsageError(
+            f"--out: '{printable(str(out))}' lies among the captures and is no table of a batch: it is kept"
+        )
+    refuse_log_as_output(out)
+
+
+def _for_csv(escape_formulas: bool, out: Path) -> bool:
+    """Refuse the escaping of formulas in a table that no spreadsheet opens as text."""
+    if escape_formulas and out.suffix.lower() != ".csv":
+        raise click.UsageError("--escape-formulas is for .csv tables; other formats keep text apart from formulas")
+    return escape_formulas
+
+
+def _partition_fields(text: str | None, pattern: PathPattern | None, out: Path) -> tuple[str, ...]:
+    """The fields of ``--partition-by``, in their order."""
+    from frametime.pipeline.tables import FORMATS
+
+    if text is None:
+        return ()
+    if out.suffix.lower() in FORMATS:
+        raise click.UsageError(
+            f"--partition-by writes a folder of Parquet files, not a {out.suffix} file: name a folder"
+        )
+    if pattern is None:
+        raise click.UsageError("--partition-by takes fields of --path-pattern: give that too")
+    fields = tuple(name.strip() for name in text.split(","))
+    for name in fields:
+        if name not in pattern.fields:
+            known = ", ".join(pattern.fields) or "none"
+            raise click.UsageError(f"--partition-by: {name!r} is no field of --path-pattern; its fields: {known}")
+    if len(set(fields)) < len(fields):
+        raise click.UsageError("--partition-by names a field twice")
+    return fields
 
 
 def _walked(root: Path, folder: str, out: Path, options: BatchOptions) -> Walk:

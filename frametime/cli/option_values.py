@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 from collections.abc import Callable, Iterable, Mapping
 from typing import TYPE_CHECKING, Any, Final, TypeVar
@@ -101,11 +100,12 @@ def _seconds(text: str | None) -> float:
 
 
 def _text_of(path: str) -> str:
+    from pathlib import Path
+
     from frametime.errors import LayoutError
 
     try:
-        with open(path, encoding="utf-8-sig") as file:  # noqa: PTH123 - pathlib is slow to import
-            return file.read()
+        return Path(path).read_text(encoding="utf-8-sig")
     except FileNotFoundError as error:
         raise LayoutError.at(path, "there is no such file", helps="check the name and the folder") from error
     except OSError as error:
@@ -287,14 +287,20 @@ def expand_paths(patterns: tuple[str, ...]) -> list[str]:
     for pattern in patterns:
         if not pattern:
             raise click.UsageError("a file name is empty")
-        if pattern == "-" or not any(mark in pattern for mark in "*?[") or os.path.exists(pattern):  # noqa: PTH110
-            paths.append(pattern)
-            continue
-        import glob  # As pathlib, it is slow to import, and few inputs are patterns.
-
-        # pathlib has no pattern that may start at a drive or at the root.
-        found = sorted(path for path in glob.glob(pattern, recursive=True) if os.path.isfile(path))  # noqa: PTH113,PTH207
-        if not found:
-            raise click.UsageError(f"no file matches {pattern!r}")
-        paths.extend(found)
+        is_pattern = pattern != "-" and any(mark in pattern for mark in "*?[")
+        paths.extend(_matches(pattern) if is_pattern else [pattern])
     return list(dict.fromkeys(paths))
+
+
+def _matches(pattern: str) -> list[str]:
+    """The files that a pattern names; itself where a file has that very name."""
+    import glob
+    from pathlib import Path
+
+    if Path(pattern).exists():
+        return [pattern]
+    # pathlib has no pattern that may start at a drive or at the root.
+    found = sorted(path for path in glob.glob(pattern, recursive=True) if Path(path).is_file())  # noqa: PTH207
+    if not found:
+        raise click.UsageError(f"no file matches {pattern!r}")
+    return found

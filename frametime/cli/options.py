@@ -4,14 +4,11 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Final, ParamSpec, TypeVar
+from typing import Final, ParamSpec, TypeVar
 
 import click
 
 from frametime.cli.value_types import NAME, NUMBER, NumberRange
-
-if TYPE_CHECKING:
-    pass
 
 P = ParamSpec("P")
 R = TypeVar("R")

@@ -33,12 +33,16 @@ def refuse_input_as_output(out: str | None, inputs: Iterable[str | None]) -> Non
     ------
     click.UsageError
     """
-    if out is None or out == "-" or not os.path.exists(out):  # noqa: PTH110 - pathlib is slow to import
+    if out is None or out == "-":
+        return
+    from pathlib import Path
+
+    from frametime.errors import printable
+
+    if not Path(out).exists():
         return
     for path in inputs:
-        if path is not None and path != "-" and os.path.exists(path) and os.path.samefile(out, path):  # noqa: PTH110,PTH121
-            from frametime.errors import printable
-
+        if path is not None and path != "-" and Path(path).exists() and Path(path).samefile(out):
             raise click.UsageError(f"{printable(out)} is an input and is not replaced: give the output another name")
 
 

@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
-from frametime.demo.files import gzip_bytes
+from frametime.demo.file_writing import gzip_bytes
 from frametime.demo.frame_model import frame_times_us
-from frametime.demo.made_log import scaled
 from frametime.demo.plan_text import plan_text
 from frametime.demo.scenario import DemoRun, demo_runs
 from frametime.demo.sensor_model import sensor_text
@@ -26,7 +25,7 @@ def capture_text(run: DemoRun, *, duration_s: float) -> str:
     times_us = frame_times_us(run, duration_s=duration_s).tolist()
     if run.card.layout == "decimal comma":
         lines = ["frame;frame time (ms)"]
-        lines += [f"{frame};{scaled(time_us, 3).replace('.', ',')}" for frame, time_us in enumerate(times_us, start=1)]
+        lines += [f"{frame};{time_us / 1000:.3f}".replace(".", ",") for frame, time_us in enumerate(times_us, start=1)]
     else:
         lines = ["frame_time_us", *map(str, times_us)]
     return "\n".join(lines) + "\n"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
-from frametime.demo.files import gzip_bytes
+from frametime.demo.file_writing import gzip_bytes
 from frametime.demo.frame_model import frame_times_us
 from frametime.demo.scenario import CARDS
 from frametime.demo.sensor_model import sensor_text

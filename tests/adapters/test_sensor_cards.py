@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.adapters.sensor_logs import attached, column, refusal
+from sensor_logs import attached, column, refusal
 
 
 def many_cards() -> str:

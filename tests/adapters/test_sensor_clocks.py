@@ -6,9 +6,7 @@ import json
 from pathlib import Path
 
 import pytest
-
-from frametime.adapters.sensor_log import SensorOptions
-from tests.adapters.sensor_logs import (
+from sensor_logs import (
     UTC_START,
     absolute_log,
     attached,
@@ -19,6 +17,8 @@ from tests.adapters.sensor_logs import (
     refusal,
     times_s,
 )
+
+from frametime.adapters.sensor_log import SensorOptions
 
 
 def test_absolute_times_are_aligned_to_the_nanosecond() -> None:

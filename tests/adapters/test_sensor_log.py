@@ -9,9 +9,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-
-from frametime.errors import FrametimeError
-from tests.adapters.sensor_logs import (
+from sensor_logs import (
     UTC_START,
     absolute_log,
     attached,
@@ -21,6 +19,8 @@ from tests.adapters.sensor_logs import (
     elapsed_log,
     refusal,
 )
+
+from frametime.errors import FrametimeError
 
 
 def test_sensors_that_end_early_are_a_caveat() -> None:

@@ -5,10 +5,10 @@ from __future__ import annotations
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from sensor_logs import attached, capture_of, codes, column, elapsed_log, refusal, times_s
 
 from frametime.adapters.sensor_layout import SensorLayout
 from frametime.errors import LayoutError
-from tests.adapters.sensor_logs import attached, capture_of, codes, column, elapsed_log, refusal, times_s
 
 
 def test_an_elapsed_log_is_read_on_the_clock_of_the_capture() -> None:

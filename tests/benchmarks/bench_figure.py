@@ -17,7 +17,7 @@ from frametime.render.figure_files import figure_bytes
 from frametime.render.theme import Theme
 
 HERE = Path(__file__).parent
-sys.path[:0] = [str(HERE), str(HERE.parent / "render")]
+sys.path[:0] = [str(HERE), str(HERE.parent / "samples")]
 
 from capture_samples import capture_of, measured  # noqa: E402
 from ratios import Ratio, best_of  # noqa: E402

@@ -6,8 +6,7 @@ import csv
 import json
 import os
 import shutil
-import subprocess
-import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -52,31 +51,23 @@ def test_neighbors_are_passed_over_and_counted(captures: Path, tmp_path: Path) -
     assert "6 sensor logs" in done.err and "6 other files" in done.err
 
 
-def test_a_folder_that_cannot_be_listed_is_told_and_the_rest_goes_on(captures: Path, tmp_path: Path) -> None:
+def test_a_folder_that_cannot_be_listed_is_told_and_the_rest_goes_on(
+    captures: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     # An administrator may list any folder: the system's refusal is stood in for.
-    script = tmp_path / "refusing.py"
-    script.write_text(
-        "import os, sys\n"
-        "scan = os.scandir\n"
-        "def refusing(path='.'):\n"
-        "    if str(path).endswith('preset-heavy'):\n"
-        "        raise PermissionError(13, 'Permission denied', path)\n"
-        "    return scan(path)\n"
-        "os.scandir = refusing\n"
-        "from frametime.cli import main\n"
-        "if __name__ == '__main__':\n"
-        "    main()\n"
-    )
+    scan = os.scandir
+
+    def refusing(path: str = ".") -> Iterator[os.DirEntry[str]]:
+        if str(path).endswith("preset-heavy"):
+            raise PermissionError(13, "Permission denied", path)
+        return scan(path)
+
+    monkeypatch.setattr(os, "scandir", refusing)
     out = tmp_path / "runs.csv"
-    done = subprocess.run(
-        [sys.executable, script, "batch", captures, "--out", out, "--workers", "1"],
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    assert done.returncode == 4
-    assert "preset-heavy: this folder cannot be listed (Permission denied)" in done.stderr
-    assert "3 measured, 1 failed" in done.stderr and len(rows_of(out)) == 4
+    done = frametime("batch", captures, "--out", out, "--workers", "1")
+    assert done.code == 4
+    assert "preset-heavy: this folder cannot be listed (Permission denied)" in done.err
+    assert "3 measured, 1 failed" in done.err and len(rows_of(out)) == 4
 
 
 @pytest.mark.parametrize("ending", ["jsonl", "parquet"])

@@ -10,6 +10,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from log_files import write_log
 from run_cli import frametime
 
 LOGS = Path(__file__).parents[2] / "reference_logs"
@@ -118,7 +119,7 @@ def test_a_sensor_log_given_as_a_capture_is_named_and_a_slow_capture_is_not(tmp_
     done = frametime("check", "-q", sensors)
     assert "this looks like a sensor log" in done.err and "--sensors" in done.err
     slow = tmp_path / "slow.csv"
-    slow.write_text("frame_time_ms\n" + "".join(f"{100 + i % 7}.5\n" for i in range(200)))
+    write_log(slow, *(100.5 + i % 7 for i in range(200)))
     assert frametime("check", "-q", slow).err == ""
     assert frametime("check", "-q", ATLAS, "--sensors", sensors).err == ""
 
@@ -187,8 +188,7 @@ def test_a_closed_pipe_ends_quietly() -> None:
 
 def test_skipping_the_warm_up_is_asked_for_and_said(tmp_path: Path) -> None:
     log = tmp_path / "warm.csv"
-    slow_then_fast = ["14.0"] * 400 + ["10.0", "10.1", "9.9"] * 2000
-    log.write_text("frame_time_ms\n" + "\n".join(slow_then_fast) + "\n")
+    write_log(log, *[14.0] * 400, *[10.0, 10.1, 9.9] * 2000)
     plain, skipped = (
         json.loads(frametime("check", "--json", log, *extra).out) for extra in ((), ("--skip-start", "auto"))
     )

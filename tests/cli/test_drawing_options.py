@@ -30,8 +30,12 @@ def test_the_choices_are_those_there_are() -> None:
 
 
 def test_a_review_draws_the_charts_that_are_asked_for(tmp_path: Path) -> None:
+    # One resolution, and so a third of the captures.
+    plan = (REVIEW / "plan.toml").read_text("utf-8").replace('folder = "captures"', f"folder = '{REVIEW / 'captures'}'")
+    assert 'resolutions = ["1080p", "1440p", "2160p"]' in plan
+    (tmp_path / "plan.toml").write_text(plan.replace('"1080p", "1440p", "2160p"', '"1440p"'), "utf-8")
     chosen = ("--only", "matrix", "--format", "svg", "--theme", "dark", "--no-report", "--quiet")
-    done = frametime("review", REVIEW / "plan.toml", "--out", tmp_path / "out", *chosen)
+    done = frametime("review", tmp_path / "plan.toml", "--out", tmp_path / "out", *chosen)
     assert done.code == 0
     drawn = sorted(path.name for path in (tmp_path / "out" / "charts-dark-web").iterdir())
     assert len(drawn) == 2

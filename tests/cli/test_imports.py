@@ -11,39 +11,39 @@ from pathlib import Path
 HEAVY = ("pandas", "polars", "matplotlib", "scipy", "rich", "jinja2", "msgspec", "watchfiles", "distributed")
 
 PROBE = """
-import json, os, sys
-from frametime.cli import main
-os._exit = sys.exit  # A quick check ends the process without taking the libraries down.
-sys.argv = ["frametime", *sys.argv[1:]]
-try:
-    main()
-except SystemExit as end:
-    code = end.code
-print(json.dumps([code, sorted(sys.modules)]), file=sys.stderr)
+import json, sys
+from frametime.cli import run
+for arguments in json.loads(sys.argv[1]):
+    code = run(arguments)
+    print(json.dumps([code, sorted(sys.modules)]), file=sys.stderr)
 """
 
 
-def loaded_by(*arguments: str) -> set[str]:
-    """Modules that are loaded when the command ends."""
+def loaded_by(*commands: list[str]) -> list[set[str]]:
+    """Modules that are loaded when each command ends, of several that run one after another in a fresh process."""
     done = subprocess.run(
-        [sys.executable, "-c", PROBE, *arguments], capture_output=True, text=True, encoding="utf-8", check=True
+        [sys.executable, "-c", PROBE, json.dumps(commands)],
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        check=True,
     )
-    code, modules = json.loads(done.stderr.splitlines()[-1])
-    assert code == 0, done.stderr
-    return set(modules)
+    told = [json.loads(line) for line in done.stderr.splitlines()]
+    assert [code for code, _ in told] == [0] * len(commands), done.stderr
+    return [set(modules) for _, modules in told]
 
 
 def test_check_loads_click_numpy_and_pyarrow_only(tmp_path: Path) -> None:
     assert importlib.util.find_spec("pandas"), "pyarrow loads pandas where it is installed: the test needs it"
     log = tmp_path / "run.csv"
     log.write_text("elapsed_ms\n" + "".join(f"{10 * i + i % 3}\n" for i in range(2000)))
-    for extra in ([], ["--json"], ["--explain"], ["--refresh", "144"], ["--intervals"]):
-        loaded = loaded_by("check", str(log), *extra)
+    extras = ([], ["--json"], ["--explain"], ["--refresh", "144"], ["--intervals"])
+    for extra, loaded in zip(extras, loaded_by(*(["check", str(log), *extra] for extra in extras)), strict=True):
         assert {"numpy", "pyarrow"} <= loaded
         assert not loaded.intersection(HEAVY), extra
 
 
 def test_help_loads_click_only() -> None:
-    loaded = loaded_by("--help")
+    [loaded] = loaded_by(["--help"])
     assert "click" in loaded
     assert not loaded.intersection((*HEAVY, "numpy", "pyarrow"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shlex
 import shutil
@@ -13,10 +14,10 @@ import click
 import pytest
 import watchfiles
 from click.testing import CliRunner
+from option_logs import write_option_logs
 
 from frametime.cli import cli
 from frametime.errors import FrametimeError
-from tests.cli.option_logs import write_option_logs
 
 Options = Mapping[str, str]
 
@@ -281,6 +282,7 @@ def outcome_of(folder: Path, words: str) -> Outcome:
 def test_an_option_changes_what_comes_out(
     case: Case, bench: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr(os, "cpu_count", lambda: 1)  # starting processes takes longer than drawing these charts
     # Watching ends after what lies there already.
     monkeypatch.setattr(watchfiles, "watch", lambda *_args, **_options: iter(()))
     outcomes = []

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from log_files import write_log
 from run_cli import frametime
 
 
@@ -19,9 +20,8 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
     for card, frame_time_ms in (("amber-6", 8.0), ("birch-9", 7.0)):
         for run in (1, 2):
             path = folder / "captures" / card / "harbor" / "1440p" / f"run{run}.csv"
-            path.parent.mkdir(parents=True, exist_ok=True)
             times_ms = frame_time_ms * np.exp(0.05 * rng.standard_normal(int(10_000 / frame_time_ms)))
-            path.write_text("frame_time_ms\n" + "\n".join(f"{t:.6f}" for t in times_ms) + "\n", encoding="utf-8")
+            write_log(path, *np.round(times_ms, 6).tolist())
     done = frametime("plan", "captures", "--out", "plan.toml", cwd=folder)
     assert done.code == 0, done.err
     return folder

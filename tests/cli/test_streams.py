@@ -14,11 +14,12 @@ from pathlib import Path
 import click
 import pytest
 from click.testing import CliRunner
+from log_files import write_log
+from run_cli import COMMAND, PLAIN, frametime
 
 from frametime.cli import cli
 
 FREEZE = Path(__file__).parents[2] / "reference_logs" / "made" / "one_freeze.csv"
-COMMAND = [sys.executable, "-m", "frametime"]
 posix = pytest.mark.skipif(os.name == "nt", reason="streams and signals are others there")
 
 
@@ -56,6 +57,38 @@ def test_a_closed_stream_is_no_error(redirected: str, code: int, tmp_path: Path)
         assert (tmp_path / "x.csv").read_text("utf-8").startswith("file,")
 
 
+def test_a_log_on_standard_input_is_read_byte_for_byte() -> None:
+    content = "frame_time_ms\r\n9,5\r\n".encode("utf-16") + b"\x00\x1a" + FREEZE.read_bytes()
+    for stdin in (FREEZE.read_bytes(), FREEZE.read_bytes().replace(b"\n", b"\r\n"), content):
+        done = subprocess.run([*COMMAND, "check", "--json", "-"], input=stdin, capture_output=True, check=False)
+        here = frametime("check", "--json", "-", stdin=stdin)
+        assert (done.returncode, done.stdout, done.stderr) == (here.code, here.out.encode(), here.err.encode())
+    assert here.code == 3
+
+
+def test_any_name_can_be_printed_where_the_streams_know_western_letters_only(tmp_path: Path) -> None:
+    name = "Lauf-\N{LATIN SMALL LETTER U WITH DIAERESIS}-\N{CJK UNIFIED IDEOGRAPH-6E2C}.csv"
+    shutil.copy(FREEZE, tmp_path / name)
+    environment = {**os.environ, "PYTHONIOENCODING": "latin-1", "PYTHONUTF8": "0"}
+    done = subprocess.run(
+        [*COMMAND, "check", "-q", name, "none.csv"], cwd=tmp_path, env=environment, capture_output=True, check=False
+    )
+    assert done.returncode == 3 and done.stdout.decode("utf-8").startswith(f"{name}: usable with care")
+    assert done.stderr.startswith(b"frametime: none.csv: there is no such file") and done.stderr.count(b"\n") == 1
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code"),
+    [(["--version"], 0), (["check", "none.csv"], 3), (["check"], 2), (["zzz"], 2), (["metrics"], 0),
+     (["check", str(FREEZE), "--min", "average_fps=999"], 5)],
+)  # fmt: skip
+def test_a_process_says_and_ends_as_the_tests_run_it(arguments: list[str], code: int) -> None:
+    done = subprocess.run([*COMMAND, *arguments], env={**os.environ, **PLAIN}, capture_output=True, check=False)
+    here = frametime(*arguments)
+    assert (done.returncode, done.stdout, done.stderr) == (here.code, here.out.encode(), here.err.encode())
+    assert here.code == code
+
+
 @posix
 @pytest.mark.parametrize("arguments", [["metrics", "--json"], ["check", "--json", *[str(FREEZE)] * 2], ["--help"]])
 def test_a_reader_that_has_enough_ends_the_command_quietly(arguments: list[str]) -> None:
@@ -75,10 +108,8 @@ def test_a_full_disk_is_told_in_words() -> None:
 
 @posix
 def test_ctrl_c_ends_a_batch_with_one_line_and_keeps_its_rows(tmp_path: Path) -> None:
-    logs = tmp_path / "logs"
-    logs.mkdir()
     for number in range(400):
-        (logs / f"run{number}.csv").write_text("frame_time_ms\n" + "9\n10\n11\n" * 700)
+        write_log(tmp_path / "logs" / f"run{number}.csv", 9, 10, 11, times=700)
     arguments = [*COMMAND, "batch", "logs", "--out", "x.csv", "--workers", "2"]
     journal = tmp_path / ".x.csv.unfinished.jsonl"
     with subprocess.Popen(arguments, cwd=tmp_path, stderr=subprocess.PIPE, start_new_session=True) as process:

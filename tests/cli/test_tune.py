@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from log_files import write_log
 from run_cli import Done, frametime
 
 from frametime.tuning.cautions import CAUTIONS
@@ -111,7 +112,7 @@ def test_a_log_that_is_in_the_record_is_not_noted_again(bench: Path) -> None:
 
 
 def test_a_log_that_is_no_capture_or_too_short_is_told(bench: Path) -> None:
-    (bench / "short.csv").write_text("frame_time_ms\n" + "10.0\n" * 50)
+    write_log(bench / "short.csv", 10.0, times=50)
     arguments = ("add", "bench.toml", "--workload", "canyon", "--outcome", "passed", "--log")
     sensors = tune(bench, *arguments, "logs/base-canyon-2160p-run1.sensors.csv")
     assert "this looks like a sensor log" in sensors.err

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import gzip
-import subprocess
-import sys
 from collections.abc import Mapping
 from pathlib import Path
 
 import pytest
+from run_cli import frametime
 
 from frametime.demo.review_files import demo_files
 from frametime.demo.scenario import CARDS, RESOLUTIONS, SCENES, demo_runs
@@ -25,12 +24,6 @@ def files() -> Mapping[str, bytes]:
 def content(name: str, stored: bytes) -> bytes:
     # The compressed bytes differ with the compression library of the machine, the content does not.
     return gzip.decompress(stored) if name.endswith(".gz") else stored
-
-
-def demo(*arguments: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "frametime", "demo", *arguments], capture_output=True, text=True, check=False
-    )
 
 
 def test_the_stored_review_is_what_the_command_writes(files: Mapping[str, bytes]) -> None:
@@ -62,20 +55,20 @@ def test_no_name_comes_from_elsewhere(files: Mapping[str, bytes]) -> None:
 
 
 def test_the_command_writes_the_same_twice_and_only_with_force(files: Mapping[str, bytes], tmp_path: Path) -> None:
-    first = demo(str(tmp_path / "first"))
-    assert (first.returncode, first.stderr) == (0, "")
-    assert "132 captures" in first.stdout
+    first = frametime("demo", tmp_path / "first")
+    assert (first.code, first.err) == (0, "")
+    assert "132 captures" in first.out
     assert {
         path.relative_to(tmp_path / "first").as_posix(): path.read_bytes()
         for path in (tmp_path / "first").rglob("*")
         if path.is_file()
     } == dict(files)
     (tmp_path / "first" / "plan.toml").write_text("mine", encoding="utf-8")
-    again = demo(str(tmp_path / "first"))
-    assert again.returncode == 3
-    assert "more exist; --force replaces" in again.stderr
+    again = frametime("demo", tmp_path / "first")
+    assert again.code == 3
+    assert "more exist; --force replaces" in again.err
     assert (tmp_path / "first" / "plan.toml").read_text("utf-8") == "mine"
-    assert demo(str(tmp_path / "first"), "--force").returncode == 0
+    assert frametime("demo", tmp_path / "first", "--force").code == 0
     assert (tmp_path / "first" / "plan.toml").read_bytes() == files["plan.toml"]
 
 

@@ -26,6 +26,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
+sys.path.insert(0, str(ROOT / "tests" / "cli"))  # run as a program, it has not the paths of the tests
+
+from run_cli import PLAIN, Done, frametime  # noqa: E402
+
 _BLOCK = re.compile(r"^```console\n(.*?)^```$", re.DOTALL | re.MULTILINE)
 ANYTHING = "[...]"
 
@@ -64,28 +68,26 @@ def make_folder(folder: Path) -> None:
 
 def run(command: str, folder: Path) -> str:
     """What a terminal shows for a command: output, then messages, then the exit code where it is not 0."""
-    path = os.pathsep.join([str(Path(sys.executable).parent), os.environ.get("PATH", os.defpath)])
-    environment = {**os.environ, "COLUMNS": "80", "NO_COLOR": "1", "LC_ALL": "C.UTF-8", "PATH": path}
     words = shlex.split(command)
-    if words[0] == "frametime":
-        words[:1] = [sys.executable, "-m", "frametime"]
-        done = subprocess.run(
-            words, cwd=folder, env=environment, capture_output=True, text=True, encoding="utf-8", check=False
-        )
-    else:
-        done = subprocess.run(
-            ["bash", "-c", command],
-            cwd=folder,
-            env=environment,
-            capture_output=True,
-            text=True,
-            encoding="utf-8",
-            check=False,
-        )
-    shown = done.stdout + done.stderr
+    done = frametime(*words[1:], cwd=folder) if words[0] == "frametime" else _in_bash(command, folder)
+    shown = done.out + done.err
     if shown and not shown.endswith("\n"):
         shown += "\n"
-    return shown + (f"[exit {done.returncode}]\n" if done.returncode else "")
+    return shown + (f"[exit {done.code}]\n" if done.code else "")
+
+
+def _in_bash(command: str, folder: Path) -> Done:
+    path = os.pathsep.join([str(Path(sys.executable).parent), os.environ.get("PATH", os.defpath)])
+    done = subprocess.run(
+        ["bash", "-c", command],
+        cwd=folder,
+        env={**os.environ, **PLAIN, "LC_ALL": "C.UTF-8", "PATH": path},
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        check=False,
+    )
+    return Done(done.returncode, done.stdout, done.stderr, done.stdout + done.stderr)
 
 
 def matches(expected: str, shown: str) -> bool:

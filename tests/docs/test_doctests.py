@@ -1,4 +1,4 @@
-"""The examples in the docstrings of the package run."""
+"""The examples in the docstrings of the package, and of what the tests make logs with, run."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import pytest
 
 import frametime
 
-MODULES = sorted(module.name for module in pkgutil.walk_packages(frametime.__path__, "frametime."))
+MODULES = [*sorted(module.name for module in pkgutil.walk_packages(frametime.__path__, "frametime.")), "made_log"]
 
 
 @pytest.mark.parametrize("name", MODULES)

@@ -6,14 +6,14 @@ stands where it stands in the page, so that an error names the line of the page.
 
 from __future__ import annotations
 
-import os
 import re
+import runpy
 import shutil
-import subprocess
-import sys
+import traceback
 from pathlib import Path
 
 import pytest
+from run_cli import Streams, as_a_process
 
 ROOT = Path(__file__).parents[2]
 _BLOCK = re.compile(r"^```python\n(?P<code>.*?)^```$(?:\n+```text\n(?P<printed>.*?)^```$)?", re.DOTALL | re.MULTILINE)
@@ -45,19 +45,13 @@ def run_page(text: str, folder: Path) -> str | None:
     program, expected = program_of(text)
     script = folder / "page.py"
     script.write_text(program, encoding="utf-8")
-    environment = {**os.environ, "PYTHONIOENCODING": "utf-8", "PYTHONWARNINGS": "error"}
-    done = subprocess.run(
-        [sys.executable, script.name],
-        cwd=folder,
-        env=environment,
-        capture_output=True,
-        text=True,
-        encoding="utf-8",
-        check=False,
-    )
-    if done.returncode:
-        return done.stderr
-    printed = done.stdout.split(_MARK)[1:]
+    streams = Streams()
+    try:
+        with as_a_process(streams, folder):
+            runpy.run_path(script.name, run_name="__main__")
+    except Exception:  # noqa: BLE001 - whatever a page raises is what is wrong with it
+        return traceback.format_exc()
+    printed = streams.done(0).out.split(_MARK)[1:]
     wrong = [
         f"printed:\n{shown}\nin the page:\n{wanted}"
         for shown, wanted in zip(printed, expected, strict=True)

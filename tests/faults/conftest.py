@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import random
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
+from run_cli import frametime
 
 
 @pytest.fixture(scope="session")
@@ -25,10 +24,5 @@ def small_review(tmp_path_factory: pytest.TempPathFactory) -> Path:
             path.parent.mkdir(parents=True, exist_ok=True)
             text = "Frame time (µs)\n" + "".join(f"{1000 * t:.1f}\n" for t in times_ms)
             path.write_text(text, encoding="utf-8")
-    subprocess.run(
-        [sys.executable, "-m", "frametime", "plan", "captures", "--out", "plan.toml"],
-        cwd=folder,
-        check=True,
-        capture_output=True,
-    )
+    assert frametime("plan", "captures", "--out", "plan.toml", cwd=folder).code == 0
     return folder

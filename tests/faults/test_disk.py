@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import builtins
+import contextlib
 import errno
 import io
 import os
 import subprocess
-import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, BinaryIO
 
 import pytest
+from log_files import log_text, write_log
+from run_cli import COMMAND, frametime
 
 from frametime.adapters import log_stream, stored_log
 from frametime.adapters.base import ReadOptions
@@ -20,44 +22,41 @@ from frametime.adapters.reading import read_capture
 from frametime.errors import ReadError
 from frametime.pipeline.measuring import MeasureRequest, measure_one
 
-LOG = "frame_time_ms\n" + "8.25\n8.5\n" * 200
+LOG = log_text(8.25, 8.5, times=200)
 SENSORS = "elapsed_s,power_w\n" + "".join(f"{second},{100 + second % 7}\n" for second in range(60))
 posix = pytest.mark.skipif(os.name != "posix", reason="limits and links of this kind are POSIX")
 
-# A process that may write files of at most so many bytes; a write beyond fails as on a full disk, with EFBIG.
-_LIMITED = (
-    "import resource, signal, sys\n"
-    "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
-    "limit = int(sys.argv.pop(1))\n"
-    "import matplotlib.font_manager\n"
-    "resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))\n"
-    "from frametime.cli import main\n"
-    "main()\n"
-)
+
+@contextlib.contextmanager
+def full_from(limit: int) -> Iterator[None]:
+    """No file can grow beyond so many bytes: a write beyond fails as on a full disk, with EFBIG.
+
+    Python ignores the signal that the system sends with it.
+    """
+    import resource
+
+    import matplotlib.font_manager  # noqa: F401 - writes a list of fonts at its first import
+
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (limit, hard))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
 
 
 def run(*arguments: str | Path, limit: int | None = None, cwd: Path) -> tuple[int, str]:
     """Exit code and messages; with a limit, no file can grow beyond so many bytes."""
-    start = ["-m", "frametime"] if limit is None else ["-c", _LIMITED, str(limit)]
-    done = subprocess.run(
-        [sys.executable, *start, *map(str, arguments)],
-        stdin=subprocess.DEVNULL,
-        capture_output=True,
-        text=True,
-        cwd=cwd,
-        check=False,
-        timeout=300,
-    )
-    return done.returncode, done.stderr
+    with contextlib.nullcontext() if limit is None else full_from(limit):
+        done = frametime(*arguments, cwd=cwd)
+    return done.code, done.err
 
 
 @pytest.fixture
 def bench(tmp_path: Path) -> Path:
     for card in ("amber", "birch"):
         for number in (1, 2, 3):
-            path = tmp_path / "captures" / card / "harbor" / "1440p" / f"run{number}.csv"
-            path.parent.mkdir(parents=True, exist_ok=True)
-            path.write_text(LOG)
+            write_log(tmp_path / "captures" / card / "harbor" / "1440p" / f"run{number}.csv", 8.25, 8.5, times=200)
     code, text = run("plan", "captures", "--out", "plan.toml", cwd=tmp_path)
     assert code == 0, text
     return tmp_path
@@ -112,7 +111,7 @@ def test_standard_output_that_is_full(bench: Path) -> None:
     log = bench / "captures" / "amber" / "harbor" / "1440p" / "run1.csv"
     with Path("/dev/full").open("wb") as full:
         done = subprocess.run(
-            [sys.executable, "-m", "frametime", "check", str(log)],
+            [*COMMAND, "check", str(log)],
             stdout=full,
             stderr=subprocess.PIPE,
             text=True,
@@ -182,7 +181,7 @@ def test_a_log_that_changes_while_it_is_read_is_refused(
     change: Callable[[Path], object], n_rows: int, threads: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = tmp_path / "run.csv"
-    path.write_text("frame_time_ms\n" + "8.25\n8.5\n" * n_rows)
+    write_log(path, 8.25, 8.5, times=n_rows)
     changed_while_read(path, change, monkeypatch)
     with pytest.raises(ReadError, match="the file changed while it was read; wait until its recording has ended"):
         read_capture(path, use_threads=threads)
@@ -215,7 +214,7 @@ class FailingDisk(io.BufferedReader):
 @pytest.mark.parametrize("threads", [True, False])
 def test_a_disk_that_fails_in_the_midst(threads: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "run.csv"
-    path.write_text("frame_time_ms\n" + "8.25\n8.5\n" * 400_000)
+    write_log(path, 8.25, 8.5, times=400_000)
     real = builtins.open
 
     def opened(name: Any, *rest: Any, **more: Any) -> Any:

@@ -1,49 +1,94 @@
-"""How much memory a read takes, and what came of it: run in a process of its own, so that nothing else counts."""
+"""How much memory a read takes, and what came of it: in a process of its own each, so that nothing else counts.
+
+The processes are forked copies of one that has imported everything and done nothing else, so that none waits for
+imports. Run as a program, this file is that process.
+"""
 
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
+import traceback
 from pathlib import Path
 
-_SCRIPT = """
-import json, resource, sys
-from frametime.adapters.base import ReadOptions
-from frametime.adapters.reading import read_capture
-from frametime.adapters.file_kind import classify_file
-from frametime.errors import FrametimeError
-import pyarrow, pyarrow.csv, pyarrow.parquet
-unit = 1 if sys.platform == "darwin" else 1024
-before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit
-classify_file(sys.argv[1])
-if room := int(sys.argv[3]):
-    with open("/proc/self/statm") as pages:
-        held = int(pages.read().split()[0]) * resource.getpagesize()
-    resource.setrlimit(resource.RLIMIT_AS, (held + room, held + room))
-try:
-    read_capture(sys.argv[1], options=ReadOptions(**json.loads(sys.argv[2])))
-    said = ""
-except FrametimeError as error:
-    said = str(error)
-print(json.dumps([said, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit - before]))
-"""
+
+class MemoryMeter:
+    """Reads logs in processes of their own, one after another; a context manager."""
+
+    def __init__(self) -> None:
+        self._server = subprocess.Popen(
+            [sys.executable, __file__], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        )
+
+    def __enter__(self) -> MemoryMeter:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        _, errors = self._server.communicate(timeout=60)  # it ends with its input
+        assert errors == ""
+
+    def peak_of(self, path: Path, *, room_bytes: int = 0, **options: object) -> tuple[str, int]:
+        """The error of a read (empty where there was none), and the bytes of memory it added at its peak.
+
+        With ``room_bytes`` the system gives it so much more address space and no more (on Linux).
+        """
+        assert self._server.stdin is not None and self._server.stdout is not None
+        self._server.stdin.write(json.dumps([str(path), room_bytes, options]) + "\n")
+        self._server.stdin.flush()
+        answer = self._server.stdout.readline()
+        assert answer, f"the read ended without an answer: {self._server.communicate(timeout=60)[1]}"
+        said, added = json.loads(answer)
+        assert "\n" not in said
+        return said, added
 
 
-def peak_of(path: Path, *, room_bytes: int = 0, **options: object) -> tuple[str, int]:
-    """The error of a read (empty where there was none), and the bytes of memory it added at its peak.
+def _read(path: str, room_bytes: int, options: dict[str, int]) -> None:
+    """Read a log and print what came of it."""
+    import resource
 
-    With ``room_bytes`` the system gives it so much more address space and no more (on Linux).
-    """
-    done = subprocess.run(
-        [sys.executable, "-c", _SCRIPT, str(path), json.dumps(options), str(room_bytes)],
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=300,
-    )
-    assert done.returncode == 0, done.stderr
-    assert done.stderr == ""
-    said, added = json.loads(done.stdout)
-    assert "\n" not in said
-    return said, added
+    from frametime.adapters.base import ReadOptions
+    from frametime.adapters.file_kind import classify_file
+    from frametime.adapters.reading import read_capture
+    from frametime.errors import FrametimeError
+
+    unit = 1 if sys.platform == "darwin" else 1024
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit
+    classify_file(path)
+    if room_bytes:
+        held = int(Path("/proc/self/statm").read_text("ascii").split()[0]) * resource.getpagesize()
+        resource.setrlimit(resource.RLIMIT_AS, (held + room_bytes, held + room_bytes))
+    try:
+        read_capture(path, options=ReadOptions(**options))  # type: ignore[arg-type]
+        said = ""
+    except FrametimeError as error:
+        said = str(error)
+    print(json.dumps([said, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit - before]), flush=True)  # noqa: T201
+
+
+def _serve() -> None:
+    import pyarrow.compute
+    import pyarrow.csv
+    import pyarrow.parquet  # noqa: F401 - imported here, they are there in every copy
+
+    import frametime.adapters.arrow_file
+    import frametime.adapters.frame_log
+    import frametime.adapters.reading  # noqa: F401
+
+    for line in sys.stdin:
+        path, room_bytes, options = json.loads(line)
+        pid = os.fork()
+        if pid == 0:
+            try:
+                _read(path, room_bytes, options)
+            except BaseException:  # noqa: BLE001 - a copy must end here, whatever happens
+                traceback.print_exc()
+                os._exit(1)
+            os._exit(0)
+        if os.waitpid(pid, 0)[1] != 0:
+            return
+
+
+if __name__ == "__main__":
+    _serve()

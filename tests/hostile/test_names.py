@@ -10,24 +10,32 @@ import unicodedata
 from pathlib import Path
 
 import pytest
+from log_files import log_text
+from run_cli import COMMAND, PLAIN, frametime
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="such names cannot be made there")
 
 ODD = "run\n1\u202egnp\x1b[31m"
-LOG = "frame_time_ms\n" + "8.25\n8.5\n" * 60
+LOG = log_text(8.25, 8.5, times=60)
 
 
 def shown(*arguments: str | Path, cwd: Path) -> tuple[int, str]:
     """Exit code, and all that a terminal would get."""
+    done = frametime(*arguments, cwd=cwd)
+    return done.code, done.shown
+
+
+def shown_by_a_process(*arguments: str | Path, cwd: Path) -> tuple[int, str]:
+    """The same from a process that is ended where it waits for ever."""
     done = subprocess.run(
-        [sys.executable, "-m", "frametime", *map(str, arguments)],
+        [*COMMAND, *map(str, arguments)],
         stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
         cwd=cwd,
-        env={**os.environ, "NO_COLOR": "1"},
+        env={**os.environ, **PLAIN},
         check=False,
-        timeout=300,
+        timeout=60,
     )
     return done.returncode, done.stdout.decode("utf-8")
 
@@ -117,7 +125,7 @@ def test_pipes_and_devices_are_not_waited_for(tmp_path: Path) -> None:
     os.mkfifo(folder / "pipe")
     (folder / "zero.csv").symlink_to("/dev/zero")
     (folder / "null.csv").symlink_to("/dev/null")
-    code, text = shown("batch", folder, "--out", "runs.jsonl", cwd=tmp_path)
+    code, text = shown_by_a_process("batch", folder, "--out", "runs.jsonl", cwd=tmp_path)
     assert code == 4
     assert "1 measured, 3 failed" in text
     assert "pipe.csv: this is a pipe, not a file" in text

@@ -7,13 +7,14 @@ import gzip
 import lzma
 import re
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
-from hostile_memory import peak_of
+from hostile_memory import MemoryMeter
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="peak memory is measured otherwise there")
 
@@ -23,6 +24,12 @@ ROOM_BYTES = 192 * MIB
 
 ZEROS = b"\0" * MIB
 ROWS = b"frame_time_ms\n" + b"8.25\n" * (MIB // 5)
+
+
+@pytest.fixture(scope="module")
+def meter() -> Iterator[MemoryMeter]:
+    with MemoryMeter() as found:
+        yield found
 
 
 def packed(kind: str, block: bytes, times: int) -> bytes:
@@ -42,79 +49,79 @@ def packed(kind: str, block: bytes, times: int) -> bytes:
 
 @pytest.mark.parametrize("kind", ["gzip", "bz2", "xz", "zstd"])
 @pytest.mark.parametrize("block", [ROWS, b"7" * MIB, ZEROS], ids=["rows", "one line", "zeros"])
-def test_a_bomb_is_refused(kind: str, block: bytes, tmp_path: Path) -> None:
+def test_a_bomb_is_refused(kind: str, block: bytes, tmp_path: Path, meter: MemoryMeter) -> None:
     """1 GiB in a few KiB or MiB."""
     path = tmp_path / "bomb.csv.packed"
     path.write_bytes(packed(kind, block, 1024))
-    said, added = peak_of(path, max_decompressed_bytes=128 * MIB)
+    said, added = meter.peak_of(path, max_decompressed_bytes=128 * MIB)
     assert "unpacks to more than" in said or "a line is longer than" in said
     assert "--max-" in said
     assert added < ROOM_BYTES + 128 * MIB
 
 
-def test_the_default_limits_refuse_a_bomb(tmp_path: Path) -> None:
+def test_the_default_limits_refuse_a_bomb(tmp_path: Path, meter: MemoryMeter) -> None:
     path = tmp_path / "bomb.csv.zst"
     path.write_bytes(packed("zstd", ROWS, 1024))
-    said, added = peak_of(path)
+    said, added = meter.peak_of(path)
     assert "unpacks to more than 2000 times its size" in said
     assert "raise --max-decompression-ratio" in said
     assert added < ROOM_BYTES + 64 * MIB
 
 
 @pytest.mark.parametrize("n_columns", [2001, 1_000_000])
-def test_very_many_columns(n_columns: int, tmp_path: Path) -> None:
+def test_very_many_columns(n_columns: int, tmp_path: Path, meter: MemoryMeter) -> None:
     path = tmp_path / "wide.csv"
     names = b",".join(b"a%d" % i for i in range(n_columns))
     path.write_bytes(names + b"\n" + (b",".join([b"1"] * n_columns) + b"\n") * 5)
-    said, added = peak_of(path, max_line_bytes=64 * MIB)
+    said, added = meter.peak_of(path, max_line_bytes=64 * MIB)
     assert f"{n_columns} columns, at most 2000 are read" in said
     assert added < ROOM_BYTES
-    said, added = peak_of(path)
+    said, added = meter.peak_of(path)
     assert ("columns, at most 2000" if n_columns == 2001 else "a line is longer than 1048576 bytes") in said
     assert added < ROOM_BYTES
 
 
 @pytest.mark.parametrize("at", ["start", "midst"])
 @pytest.mark.parametrize("form", ["{}", "0.{}", "-1e{}"])
-def test_a_number_of_very_many_digits(at: str, form: str, tmp_path: Path) -> None:
+def test_a_number_of_very_many_digits(at: str, form: str, tmp_path: Path, meter: MemoryMeter) -> None:
     """A million digits are one line too many by default; with room for them they are no time."""
     cell = form.format("7" * (3 * MIB)).encode()
     rows = [b"8.25"] * 100_000
     rows[0 if at == "start" else 50_000] = cell
     path = tmp_path / "digits.csv"
     path.write_bytes(b"frame_time_ms\n" + b"\n".join(rows) + b"\n")
-    said, added = peak_of(path)
+    said, added = meter.peak_of(path)
     # At the start there is no row of numbers within the limit.
     assert ("a line is longer than 1048576 bytes" if at == "midst" else "no row of numbers") in said
     assert added < ROOM_BYTES
-    said, added = peak_of(path, max_line_bytes=8 * MIB)
+    said, added = meter.peak_of(path, max_line_bytes=8 * MIB)
     assert said or at == "midst"
     assert added < 2 * ROOM_BYTES
 
 
 @pytest.mark.parametrize("n_digits", [10, 20, 400, 100_000])
-def test_numbers_that_fit_a_line_and_no_type(n_digits: int, tmp_path: Path) -> None:
+def test_numbers_that_fit_a_line_and_no_type(n_digits: int, tmp_path: Path, meter: MemoryMeter) -> None:
     rows = [b"8.25"] * 1000
     rows[500] = b"9" * n_digits
     path = tmp_path / "digits.csv"
     path.write_bytes(b"frame_time_ms\n" + b"\n".join(rows) + b"\n")
-    _, added = peak_of(path)
+    _, added = meter.peak_of(path)
     assert added < ROOM_BYTES
 
 
-def test_memory_does_not_grow_with_a_number_of_a_billion_digits(tmp_path: Path) -> None:
+def test_memory_does_not_grow_with_a_number_of_a_billion_digits(tmp_path: Path, meter: MemoryMeter) -> None:
     """Sparse, so that it takes no room on the disk: the zeros are no digits, the limit on the line is the same."""
     path = tmp_path / "digits.csv"
     with path.open("wb") as stream:
         stream.write(b"frame_time_ms\n" + b"8.25\n" * 20_000 + b"7" * (2 * MIB))
         stream.seek(1_000_000_000)
         stream.write(b"7\n8.25\n")
-    said, added = peak_of(path)
+    said, added = meter.peak_of(path)
     assert said
     assert added < ROOM_BYTES
 
 
-def test_a_parquet_bomb_is_refused(tmp_path: Path) -> None:
+def test_a_parquet_bomb_is_refused(tmp_path: Path, meter: MemoryMeter) -> None:
     """Regular times are stored as little more than their number."""
     path = tmp_path / "bomb.parquet"
     pq.write_table(
@@ -125,11 +132,11 @@ def test_a_parquet_bomb_is_refused(tmp_path: Path) -> None:
         column_encoding={"timestamp_ns": "DELTA_BINARY_PACKED"},
     )
     assert path.stat().st_size < MIB
-    said, added = peak_of(path, max_decompressed_bytes=64 * MIB)
+    said, added = meter.peak_of(path, max_decompressed_bytes=64 * MIB)
     assert "unpacks to more than 67108864 bytes" in said
     assert "raise --max-decompressed-bytes" in said
     assert added < ROOM_BYTES
-    said, added = peak_of(path, max_decompression_ratio=50.0)
+    said, added = meter.peak_of(path, max_decompression_ratio=50.0)
     assert "unpacks to more than 50 times its size" in said
     assert "raise --max-decompression-ratio" in said
     assert added < ROOM_BYTES
@@ -138,7 +145,7 @@ def test_a_parquet_bomb_is_refused(tmp_path: Path) -> None:
 @pytest.mark.parametrize("form", ["file", "stream"])
 @pytest.mark.parametrize("codec", ["zstd", "lz4"])
 @pytest.mark.parametrize("batches", [1, 64])
-def test_an_arrow_bomb_is_refused(form: str, codec: str, batches: int, tmp_path: Path) -> None:
+def test_an_arrow_bomb_is_refused(form: str, codec: str, batches: int, tmp_path: Path, meter: MemoryMeter) -> None:
     """1 GiB of zeros, in one batch or in many."""
     path = tmp_path / "bomb.arrow"
     table = pa.table({"frame_time_ms": np.zeros((1 << 27) // batches)})
@@ -147,14 +154,14 @@ def test_an_arrow_bomb_is_refused(form: str, codec: str, batches: int, tmp_path:
     with new(str(path), table.schema, options=options) as writer:
         for _ in range(batches):
             writer.write_table(table)
-    said, added = peak_of(path, max_decompressed_bytes=128 * MIB)
+    said, added = meter.peak_of(path, max_decompressed_bytes=128 * MIB)
     assert "unpacks to more than 134217728 bytes" in said
     assert "raise --max-decompressed-bytes" in said
     assert added < ROOM_BYTES + 128 * MIB
 
 
 @pytest.mark.parametrize("form", ["file", "stream"])
-def test_an_arrow_bomb_of_texts_is_refused_while_it_is_read(form: str, tmp_path: Path) -> None:
+def test_an_arrow_bomb_of_texts_is_refused_while_it_is_read(form: str, tmp_path: Path, meter: MemoryMeter) -> None:
     """2 GiB of texts in 128 batches of one row each: only reading a batch tells how long its texts are."""
     path = tmp_path / "bomb.arrow"
     table = pa.table({"frame_time_ms": [8.25], "application": ["x" * (16 * MIB)]})
@@ -163,13 +170,13 @@ def test_an_arrow_bomb_of_texts_is_refused_while_it_is_read(form: str, tmp_path:
     with new(str(path), table.schema, options=options) as writer:
         for _ in range(128):
             writer.write_table(table)
-    said, added = peak_of(path, max_decompressed_bytes=128 * MIB)
+    said, added = meter.peak_of(path, max_decompressed_bytes=128 * MIB)
     assert "unpacks to more than 134217728 bytes" in said
     assert added < ROOM_BYTES + 128 * MIB
 
 
 @pytest.mark.parametrize("form", ["text", "parquet", "file", "stream"])
-def test_rows_are_counted_by_what_they_hold_once_read(form: str, tmp_path: Path) -> None:
+def test_rows_are_counted_by_what_they_hold_once_read(form: str, tmp_path: Path, meter: MemoryMeter) -> None:
     """Short rows take more room as numbers than as text or as runs of one value: 40 bytes each."""
     n_rows = 1 << 20
     path = tmp_path / "rows"
@@ -183,7 +190,7 @@ def test_rows_are_counted_by_what_they_hold_once_read(form: str, tmp_path: Path)
         with new(str(path), table.schema) as writer:
             writer.write_table(table, max_chunksize=n_rows // 4)
     # At least half the rows were seen by then; the text alone is 2 MiB.
-    said, _ = peak_of(path, max_decompressed_bytes=21 * MIB)
+    said, _ = meter.peak_of(path, max_decompressed_bytes=21 * MIB)
     found = re.search(r"unpacks to more than 22020096 bytes \((\d+) or more, from (\d+) stored\)", said)
     assert found is not None
     assert int(found[1]) > 21 * MIB
@@ -192,7 +199,7 @@ def test_rows_are_counted_by_what_they_hold_once_read(form: str, tmp_path: Path)
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="the limit on memory is set as Linux does")
-def test_a_table_that_memory_cannot_hold_is_not_called_damaged(tmp_path: Path) -> None:
+def test_a_table_that_memory_cannot_hold_is_not_called_damaged(tmp_path: Path, meter: MemoryMeter) -> None:
     """A file of some KiB with 100 million rows of one value, limits raised, and 1 GiB of address space left."""
     path = tmp_path / "one_value.parquet"
     groups = [pa.table({"frame_time_ms": np.full(10_000_000, 8.25)})] * 10
@@ -200,7 +207,7 @@ def test_a_table_that_memory_cannot_hold_is_not_called_damaged(tmp_path: Path) -
         for group in groups:
             writer.write_table(group)
     raised = {"max_decompressed_bytes": 1 << 50, "max_decompression_ratio": 1e12}
-    said, _ = peak_of(path, room_bytes=1024 * MIB, **raised)
+    said, _ = meter.peak_of(path, room_bytes=1024 * MIB, **raised)
     assert "there is not enough memory to hold it" in said
     assert f"({path.stat().st_size} bytes stored)" in said
     assert "--max-decompressed-bytes" in said

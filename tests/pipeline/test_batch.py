@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from log_files import write_log
 
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.reading import read_capture
@@ -32,11 +33,6 @@ from frametime.pipeline.tables import Column, is_batch_table
 PATTERN = PathPattern.parse("{card}/{scene}/run{run}.csv")
 
 
-def write_log(path: Path, first_ms: int) -> None:
-    path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_text("frame_time_ms\n" + f"{first_ms}\n{first_ms + 1}\n" * 40, encoding="utf-8")
-
-
 @pytest.fixture
 def captures(tmp_path: Path) -> Path:
     """Twelve captures: two cards, three scenes, two runs."""
@@ -44,7 +40,9 @@ def captures(tmp_path: Path) -> Path:
     for card in range(2):
         for scene in range(3):
             for run in range(2):
-                write_log(folder / f"card{card}" / f"scene{scene}" / f"run{run}.csv", 5 + 6 * card + 2 * scene + run)
+                first_ms = 5 + 6 * card + 2 * scene + run
+                path = folder / f"card{card}" / f"scene{scene}" / f"run{run}.csv"
+                write_log(path, first_ms, first_ms + 1, times=40)
     return folder
 
 
@@ -112,8 +110,8 @@ def test_a_finished_table_is_gone_on_with(
 ) -> None:
     out = tmp_path / name
     run(captures, out, partition_by=partition_by)
-    write_log(captures / "card0" / "scene0" / "run7.csv", 30)
-    write_log(captures / "card1" / "scene0" / "run0.csv", 40)
+    write_log(captures / "card0" / "scene0" / "run7.csv", 30, 31, times=40)
+    write_log(captures / "card1" / "scene0" / "run0.csv", 40, 41, times=40)
 
     def stop_at_the_new_one(row: Row) -> None:
         if row["file"] == "card0/scene0/run7.csv":
@@ -204,7 +202,7 @@ def test_names_of_partitions_are_those_that_arrow_writes(tmp_path: Path) -> None
 
 def test_a_value_that_means_no_value_is_refused(tmp_path: Path) -> None:
     folder = tmp_path / "captures"
-    write_log(folder / "__HIVE_DEFAULT_PARTITION__" / "scene0" / "run0.csv", 5)
+    write_log(folder / "__HIVE_DEFAULT_PARTITION__" / "scene0" / "run0.csv", 5, 6, times=40)
     with pytest.raises(OutputError, match="read back as no value"):
         run(folder, tmp_path / "runs", partition_by=("card",))
     assert not (tmp_path / "runs").exists()
@@ -284,7 +282,7 @@ def test_any_executor_gives_the_same_bytes(captures: Path, tmp_path: Path) -> No
 
 def test_few_captures_are_under_way_at_once(captures: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     for number in range(200):
-        write_log(captures / "card2" / "scene0" / f"run{number}.csv", 5 + number % 7)
+        write_log(captures / "card2" / "scene0" / f"run{number}.csv", 5 + number % 7, 6 + number % 7, times=40)
     under_way = peak = 0
     plain_request = batch_module.request_of
 

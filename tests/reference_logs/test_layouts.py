@@ -5,11 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from layout_examples import layout_files, main
 
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.layout import Layout
 from frametime.adapters.reading import read_capture
-from frametime.demo.layout_examples import layout_files, main
 
 LOGS = Path(__file__).parents[2] / "reference_logs"
 RECORDING = LOGS / "recorded" / "preset-base" / "canyon" / "1080p" / "run2.csv.gz"

@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from known_answers import made_files, made_logs, main
 
 from frametime.adapters.base import ReadOptions
-from frametime.demo.known_answers import made_files, made_logs, main
 from frametime.metrics.metric import MeasuredRun
 from frametime.pipeline.measuring import MeasureRequest, measure_file
 

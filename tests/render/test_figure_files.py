@@ -144,7 +144,7 @@ def test_other_endings_are_refused(name: str) -> None:
 
 
 def test_drawing_does_not_import_pyplot() -> None:
-    here = Path(__file__).parent
+    here = Path(__file__).parents[1] / "samples"
     program = (
         "import sys; sys.path.insert(0, sys.argv[1])\n"
         "from capture_samples import measured, sample_capture\n"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pyarrow as pa
 import pytest
-from made_sensors import provenance
+from made_captures import provenance
 from numpy.typing import NDArray
 
 from frametime.capture import Capture, Conditions, SensorTrace

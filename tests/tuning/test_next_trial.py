@@ -271,7 +271,7 @@ def check_laws(record: TuningRecord, step: Proposal) -> None:
 
 
 @given(records())
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=200, deadline=None)
 def test_any_record_gets_the_same_answer_twice_within_the_limits_and_below_what_failed(record: TuningRecord) -> None:
     step = next_trial(record)
     assert step == next_trial(record)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import partial
+from functools import cache, partial
 
 import numpy as np
 import pytest
@@ -22,6 +22,7 @@ from frametime.render.charts.run_distributions import draw_distribution, draw_pe
 from frametime.render.charts.run_traces import RunTrace, labels_of, trace_of_capture
 from frametime.render.charts.verdict_matrix import matrix_pages
 from frametime.render.theme import Theme
+from frametime.review.result import ReviewResult
 
 REVIEWS = {
     "usual": {"missing": True, "bad_run": True, "n_cuts": 5, "exclude": True},
@@ -37,6 +38,13 @@ REVIEWS = {
     "five resolutions": {"resolutions": ("720p", "1080p", "1440p", "2160p", "4320p"), "n_scenes": 6, "n_cards": 2},
     "no prices, no power": {"prices": False, "power": False, "n_scenes": 2},
 }
+
+
+@cache
+def review_of(name: str) -> ReviewResult:
+    return sample_review(**REVIEWS[name])  # type: ignore[arg-type]
+
+
 THEMES = (Theme.of("light", "web"), Theme.of("light", "print-85mm"))
 
 
@@ -51,7 +59,7 @@ def assert_fits(figure: Figure, theme: Theme) -> None:
 @pytest.mark.parametrize("size", ["web", "print-85mm"])
 @pytest.mark.parametrize("name", REVIEWS)
 def test_texts_of_review_charts(name: str, size: str) -> None:
-    result, theme = sample_review(**REVIEWS[name]), Theme.of("light", size)  # type: ignore[arg-type]
+    result, theme = review_of(name), Theme.of("light", size)
     for chart, drawing in first_and_last(review_figures(result, theme)):
         try:
             assert_fits(drawing(), theme)
@@ -68,10 +76,11 @@ def first_and_last(drawings: list[tuple[str, Drawing]]) -> list[tuple[str, Drawi
     return [pair for pairs in found.values() for pair in dict([pairs[0], pairs[-1]]).items()]
 
 
-def traces_of(n_runs: int, *, label: str = "", **chosen: object) -> list[RunTrace]:
+@cache
+def traces_of(n_runs: int, *, label: str = "") -> list[RunTrace]:
     rates = np.geomspace(5.0, 900.0, n_runs)
     captures = [
-        sample_capture(900, fps=float(fps), seed=number, card=f"Card {number + 1}{label}", **chosen)
+        sample_capture(900, fps=float(fps), seed=number, card=f"Card {number + 1}{label}")
         for number, fps in enumerate(rates)
     ]
     runs = [measured(capture) for capture in captures]
@@ -128,7 +137,7 @@ def test_a_narrow_chart_is_as_wide_as_a_column_and_grows_in_height() -> None:
 
 
 def test_a_narrow_matrix_shows_no_more_resolutions_than_fit() -> None:
-    result = sample_review(**REVIEWS["five resolutions"])  # type: ignore[arg-type]
+    result = review_of("five resolutions")
     shown = [resolutions for _, resolutions in matrix_pages(result, THEMES[1])]
     assert shown == [("720p", "1080p", "1440p"), ("2160p", "4320p")]
     assert {resolutions for _, resolutions in matrix_pages(result, THEMES[0])} == {tuple(result.resolutions)}

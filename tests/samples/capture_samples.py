@@ -2,28 +2,14 @@
 
 from __future__ import annotations
 
+import made_captures
 import numpy as np
 import pyarrow as pa
 
-from frametime.capture import Capture, Conditions, Provenance, SensorTrace
+from frametime.capture import Capture, Conditions, SensorTrace
 from frametime.metrics.measure import measure
 from frametime.metrics.metric import MeasuredRun
 from frametime.metrics.options import MeasureOptions
-
-
-def provenance(file_name: str) -> Provenance:
-    """Of a file that was never there."""
-    return Provenance(
-        file_name=file_name,
-        sha256="0" * 64,
-        size_bytes=1,
-        adapter="delimited-text",
-        rows_read=1,
-        rows_rejected=0,
-        rejected_rows=(),
-        layout_toml="",
-        evidence=(),
-    )
 
 
 def capture_of(
@@ -37,13 +23,9 @@ def capture_of(
     sensors: SensorTrace | None = None,
 ) -> Capture:
     """A capture of these frame times."""
-    timestamps_ns = np.concatenate([[0], np.cumsum(np.round(frame_times_ms * 1e6).astype(np.int64))])
-    return Capture(
-        frames=pa.table({"timestamp_ns": timestamps_ns}),
-        conditions=Conditions(card=card, scene=scene, resolution=resolution, run=run),
-        provenance=provenance(file_name),
-        sensors=sensors,
-        caveats=(),
+    conditions = Conditions(card=card, scene=scene, resolution=resolution, run=run)
+    return made_captures.capture_of(
+        made_captures.stamps_of(frame_times_ms), conditions=conditions, file_name=file_name, sensors=sensors
     )
 
 
@@ -75,7 +57,7 @@ def sample_sensors(duration_s: float, *, seed: int = 1) -> SensorTrace:
     return SensorTrace(
         samples=samples,
         alignment="by elapsed time",
-        provenance=provenance("sensors.csv"),
+        provenance=made_captures.provenance("sensors.csv"),
         missing_counts={},
         caveats=(),
     )

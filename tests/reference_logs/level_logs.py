@@ -8,8 +8,8 @@ from __future__ import annotations
 import math
 from fractions import Fraction
 
-from frametime.demo.answers import hitch_classes, lows, no_stutter, quantiles, spread
-from frametime.demo.made_log import Answer, MadeLog, frame_time_text, timestamp_text
+from made_log import Answer, MadeLog, frame_time_text, timestamp_text
+from shared_answers import hitch_classes, lows, no_stutter, quantiles, spread
 
 
 def constant() -> MadeLog:

@@ -11,8 +11,9 @@ import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
+from made_captures import provenance
 
-from frametime.capture import Conditions, Provenance
+from frametime.capture import Conditions
 from frametime.caveats import Caveat
 from frametime.metrics.findings import Findings, Stutter
 from frametime.metrics.measure import judge
@@ -86,15 +87,12 @@ def measured_run(
     digest = hashlib.sha256(repr((file_name, sorted(values.items()))).encode()).hexdigest()
     return MeasuredRun(
         conditions=conditions or Conditions(),
-        provenance=Provenance(
-            file_name=file_name,
+        provenance=provenance(
+            file_name,
             sha256=digest,
             size_bytes=1000,
             adapter="delimited-text",
             rows_read=6000,
-            rows_rejected=0,
-            rejected_rows=(),
-            layout_toml="",
             evidence=("the column 'frame_time_ms' is a frame time in ms: its name says so",),
             recorded_from_utc=recorded_from_utc,
         ),

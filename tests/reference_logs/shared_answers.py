@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from fractions import Fraction
 
-from frametime.demo.made_log import Answer, Number
+from made_log import Answer, Number
 
 
 def quantiles(values_ms: Sequence[Number], formulas: Sequence[str]) -> tuple[Answer, ...]:

@@ -1,4 +1,4 @@
-"""One recording written in several layouts: ``python -m frametime.demo.layout_examples RECORDING FOLDER``.
+"""One recording written in several layouts: ``python tests/reference_logs/layout_examples.py RECORDING FOLDER``.
 
 ``RECORDING`` is a log of ``reference_logs/recorded`` (``runN.csv.gz``). Each example holds the same frames to the
 nanosecond, so that all of them must give the same numbers.
@@ -15,8 +15,9 @@ from collections.abc import Mapping, Sequence
 from itertools import pairwise
 from pathlib import Path
 
-from frametime.demo.files import write_files
-from frametime.demo.made_log import scaled
+from made_log import scaled
+
+from frametime.demo.file_writing import write_files
 from frametime.errors import FrametimeError, ReadError
 
 HEADERLESS_LAYOUT = """\
@@ -115,9 +116,7 @@ def _comma(number: str) -> str:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Write one recording in several layouts into a folder."""
-    parser = argparse.ArgumentParser(
-        prog="python -m frametime.demo.layout_examples", description="Write one recording in several layouts."
-    )
+    parser = argparse.ArgumentParser(prog="layout_examples.py", description="Write one recording in several layouts.")
     parser.add_argument("recording", type=Path)
     parser.add_argument("folder", type=Path)
     parser.add_argument("--force", action="store_true", help="overwrite what is there")

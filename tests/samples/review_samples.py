@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from capture_samples import provenance
 from example_result import NO_FINDINGS
+from made_captures import provenance
 
 from frametime.capture import Conditions
 from frametime.metrics.findings import Stutter

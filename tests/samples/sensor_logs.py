@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import io
-from types import MappingProxyType
 
+import made_captures
 import numpy as np
 import pytest
 
-from frametime.adapters.arrow_columns import arrow_int64
 from frametime.adapters.sensor_log import SensorOptions
 from frametime.adapters.sensor_trace import attach_sensors
-from frametime.capture import Capture, Conditions, Provenance, SensorTrace
+from frametime.capture import Capture, SensorTrace
 from frametime.errors import SensorError
 
 UTC_START = "2026-11-25T09:00:00Z"
@@ -19,28 +18,8 @@ UTC_START = "2026-11-25T09:00:00Z"
 
 def capture_of(*, seconds: float = 10.0, start: str | None = None, name: str = "-", start_s: float = 0.0) -> Capture:
     """A capture at 100 fps whose clock begins at ``start_s``."""
-    import pyarrow as pa
-
     stamps_ns = np.arange(round(start_s * 1e9), round((start_s + seconds) * 1e9) + 1, 10_000_000, dtype=np.int64)
-    return Capture(
-        frames=pa.Table.from_arrays([arrow_int64(stamps_ns)], names=["timestamp_ns"]),
-        conditions=Conditions(),
-        provenance=Provenance(
-            file_name=name,
-            sha256="",
-            size_bytes=0,
-            adapter="test",
-            rows_read=stamps_ns.size,
-            rows_rejected=0,
-            rejected_rows=(),
-            layout_toml="",
-            evidence=(),
-            metadata=MappingProxyType({}),
-            recorded_from_utc=start,
-        ),
-        sensors=None,
-        caveats=(),
-    )
+    return made_captures.capture_of(stamps_ns, file_name=name, recorded_from_utc=start)
 
 
 def attached(text: str | bytes, capture: Capture | None = None, **options: object) -> SensorTrace:

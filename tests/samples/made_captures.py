@@ -1,14 +1,15 @@
-"""Captures made from frame times, for the tests of the metrics."""
+"""Captures made from frame times, and where they say that they come from."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from frametime.capture import Capture, Conditions, Provenance
+from frametime.capture import Capture, Conditions, Provenance, SensorTrace
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.options import MeasureOptions
 
@@ -21,22 +22,36 @@ def stamps_of(frame_times_ms: Iterable[float], start_ns: int = 0) -> NDArray[np.
     return start_ns + np.concatenate([[0], np.cumsum(times_ns)])
 
 
-def capture_of(timestamps_ns: NDArray[np.int64]) -> Capture:
+def provenance(file_name: str = "made.csv", **known: object) -> Provenance:
+    """Of a file that was never there; more of its fields may be given."""
+    plain = Provenance(
+        file_name=file_name,
+        sha256="0" * 64,
+        size_bytes=0,
+        adapter="made",
+        rows_read=0,
+        rows_rejected=0,
+        rejected_rows=(),
+        layout_toml="",
+        evidence=(),
+    )
+    return replace(plain, **known)  # type: ignore[arg-type]
+
+
+def capture_of(
+    timestamps_ns: NDArray[np.int64],
+    *,
+    conditions: Conditions | None = None,
+    file_name: str = "made.csv",
+    sensors: SensorTrace | None = None,
+    **known: object,
+) -> Capture:
+    """A capture of frames that end at these times; ``known`` are fields of its provenance."""
     return Capture(
         frames=pa.table({"timestamp_ns": pa.array(timestamps_ns, type=pa.int64())}),
-        conditions=Conditions(),
-        provenance=Provenance(
-            file_name="made.csv",
-            sha256="0" * 64,
-            size_bytes=0,
-            adapter="made",
-            rows_read=timestamps_ns.size,
-            rows_rejected=0,
-            rejected_rows=(),
-            layout_toml="",
-            evidence=(),
-        ),
-        sensors=None,
+        conditions=conditions or Conditions(),
+        provenance=provenance(file_name, rows_read=timestamps_ns.size, **known),
+        sensors=sensors,
         caveats=(),
     )
 

@@ -9,8 +9,8 @@ import math
 import random
 from fractions import Fraction
 
-from frametime.demo.answers import lows, no_stutter, quantiles, spread
-from frametime.demo.made_log import Answer, MadeLog, frame_time_text, timestamp_text
+from made_log import Answer, MadeLog, frame_time_text, timestamp_text
+from shared_answers import lows, no_stutter, quantiles, spread
 
 SEED = 1_812
 

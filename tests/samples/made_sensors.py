@@ -6,27 +6,14 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pyarrow as pa
+from made_captures import provenance
 
-from frametime.capture import Capture, Conditions, Provenance, SensorTrace
+from frametime.capture import Capture, Conditions, SensorTrace
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.options import MeasureOptions
 
 PLAIN = MeasureOptions()
 LIMITS = MeasureOptions(temperature_limit_c=85.0, power_limit_w=250.0)
-
-
-def provenance() -> Provenance:
-    return Provenance(
-        file_name="made.csv",
-        sha256="",
-        size_bytes=0,
-        adapter="made",
-        rows_read=0,
-        rows_rejected=0,
-        rejected_rows=(),
-        layout_toml="",
-        evidence=(),
-    )
 
 
 def series_of(

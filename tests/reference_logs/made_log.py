@@ -10,7 +10,7 @@ from typing import TypeAlias
 
 Number: TypeAlias = Fraction | float | int
 
-ORIGIN = "made by python -m frametime.demo.known_answers from the formula above; nothing was recorded"
+ORIGIN = "made by tests/reference_logs/known_answers.py from the formula above; nothing was recorded"
 LICENCE = "MIT, as the package"
 
 

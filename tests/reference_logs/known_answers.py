@@ -1,4 +1,4 @@
-"""Logs whose answers are known in closed form: ``python -m frametime.demo.known_answers FOLDER``.
+"""Logs whose answers are known in closed form: ``python tests/reference_logs/known_answers.py FOLDER``.
 
 The answers are worked out here from the formula of each log, as fractions and by hand, and never by running the
 metrics. Three rules are used throughout; ``n`` is the number of frames, ranks count from 0:
@@ -17,9 +17,11 @@ import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from frametime.demo import level_logs, smooth_logs
-from frametime.demo.files import write_files
-from frametime.demo.made_log import MadeLog, log_files
+import level_logs
+import smooth_logs
+from made_log import MadeLog, log_files
+
+from frametime.demo.file_writing import write_files
 from frametime.errors import FrametimeError
 
 
@@ -48,7 +50,7 @@ def made_files() -> Mapping[str, bytes]:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Write all logs into a folder."""
     parser = argparse.ArgumentParser(
-        prog="python -m frametime.demo.known_answers", description="Write logs whose answers are known in closed form."
+        prog="known_answers.py", description="Write logs whose answers are known in closed form."
     )
     parser.add_argument("folder", type=Path)
     parser.add_argument("--force", action="store_true", help="overwrite what is there")
