@@ -29,6 +29,10 @@ _FEW: Final = 8
 """Up to so many files are drawn in this process: starting others would take longer."""
 
 
+_OF_CURVES: Final = frozenset({"frame-time-panels", "percentiles", "distribution"})
+"""Charts that draw single runs."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class ChartRequest:
     """Which charts are wanted, and how they look.
@@ -142,6 +146,7 @@ class _Charts:
         self._pool: ProcessPoolExecutor | None = None
         self._futures: dict[tuple[str, str], Future[bytes]] = {}
         self._handed_over: Path | None = None
+        self._has_curves = False
         self._drawings: dict[str, Drawing] = {}
 
     def writers(self) -> dict[str, Callable[[Path], None]]:
@@ -162,6 +167,8 @@ class _Charts:
 
     def content(self, name: str, ending: str) -> bytes:
         """The bytes of one file."""
+        if not self._has_curves:
+            self._read_curves()
         n_files = len(self._drawings) * len(self._request.formats)
         if self._workers < 2 or n_files <= _FEW:
             from frametime.render.figure_files import figure_bytes
@@ -176,6 +183,16 @@ class _Charts:
                 "the processes that draw charts ended without an answer; in a script of your own, put the call below "
                 "if __name__ == '__main__':"
             ) from error
+
+    def _read_curves(self) -> None:
+        """Read the curves that are drawn once, before the review is handed to other processes."""
+        from frametime.pipeline.kept_runs import read_curves
+        from frametime.render.charts.review_charts import typical_runs
+
+        if set(self._request.only or ()) & _OF_CURVES:
+            typical = [typical_runs(self._result, cell).values() for cell in self._result.cuts[0].cells]
+            read_curves([run for runs in typical for run in runs if run is not None], workers=self._workers)
+        self._has_curves = True
 
     def _start(self) -> None:
         import multiprocessing
