@@ -53,7 +53,7 @@ def refuse_capture_as_table(out: Path, root: Path) -> None:
     ------
     click.UsageError
     """
-    from frametime.pipeline.tables import is_batch_table
+    from frametime.pipeline.batch_table import is_batch_table
 
     if not out.is_file() or out.stat().st_size == 0 or is_batch_table(out):
         return
@@ -75,7 +75,7 @@ def _for_csv(escape_formulas: bool, out: Path) -> bool:
 
 def _partition_fields(text: str | None, pattern: PathPattern | None, out: Path) -> tuple[str, ...]:
     """The fields of ``--partition-by``, in their order."""
-    from frametime.pipeline.tables import FORMATS
+    from frametime.pipeline.batch_table import FORMATS
 
     if text is None:
         return ()

@@ -190,7 +190,7 @@ def beside_sha256(request: MeasureRequest) -> str | None:
 
 
 def is_free(path: Path) -> bool:
-    """Whether nothing would be lost if kept runs took this name: there is no file, or one of kept runs, whole or not."""
+    """Whether kept runs may take this name: there is no file, or one of kept runs, whole or damaged."""
     import pyarrow as pa
     import pyarrow.parquet as pq
 

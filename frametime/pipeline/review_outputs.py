@@ -17,7 +17,7 @@ from frametime.pipeline.kept_runs import is_free
 from frametime.pipeline.report_files import report_files
 from frametime.pipeline.review_files import review_plan
 from frametime.pipeline.review_schema import review_json
-from frametime.pipeline.review_tables import cells_csv, formula_count, runs_table, standings_csv
+from frametime.pipeline.review_tables import cells_csv, review_formula_count, runs_table, standings_csv
 from frametime.replacing import clear_leftovers, replacing_folder
 from frametime.review.result import ReviewResult
 
@@ -124,7 +124,7 @@ def make_review(request: ReviewRequest) -> ReviewOutcome:
         names=names,
         summary=review_text(result),
         n_unreadable=len(result.unreadable),
-        n_formulas=0 if request.escape_formulas else formula_count(result),
+        n_formulas=0 if request.escape_formulas else review_formula_count(result),
     )
 
 

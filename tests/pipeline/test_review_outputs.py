@@ -18,7 +18,7 @@ from frametime.errors import OutputError
 from frametime.pipeline import review_outputs
 from frametime.pipeline.review_outputs import DrawnOutputs, text_files, write_review
 from frametime.pipeline.review_schema import review_json, review_schema, schema_text
-from frametime.pipeline.review_tables import cells_csv, formula_count, runs_table, standings_csv
+from frametime.pipeline.review_tables import cells_csv, review_formula_count, runs_table, standings_csv
 from frametime.review.result import ReviewResult
 from frametime.review.reviewing import review_runs
 
@@ -187,7 +187,7 @@ def test_an_output_folder_that_is_a_file_is_refused(result: ReviewResult, tmp_pa
 
 
 def test_text_like_a_formula_is_escaped_on_request_and_numbers_never(result: ReviewResult) -> None:
-    assert formula_count(result) == 0
+    assert review_formula_count(result) == 0
     assert cells_csv(result, escape_formulas=True) == cells_csv(result)
     odd = replace(result, baseline="-harbor")
     n_rows = 0
@@ -197,7 +197,7 @@ def test_text_like_a_formula_is_escaped_on_request_and_numbers_never(result: Rev
         assert {row.pop("baseline") for row in plain} == {"-harbor"}
         assert {row.pop("baseline") for row in safe} == {"'-harbor"}
         assert plain == safe
-    assert formula_count(odd) == n_rows > 0
+    assert review_formula_count(odd) == n_rows > 0
 
 
 def test_the_tables_of_a_review_are_no_captures(result: ReviewResult, tmp_path: Path) -> None:
