@@ -262,6 +262,8 @@ def _refuse_other_plan(folder: Path, plan_file: Path | None) -> None:
 def _refuse_strangers(folder: Path) -> None:
     """Replace no folder that holds what no review has written, whatever was asked for."""
     if not folder.is_dir():
+        if folder.exists() or folder.is_symlink():
+            raise OutputError.at(str(folder), "this is not a folder", helps="name another --out")
         return
     ours = _written(folder) | {RECORD_FILE if _record(folder) else ""}
     for root, folders, names in os.walk(folder):
