@@ -202,7 +202,7 @@ def test_where_the_folder_cannot_be_renamed_its_content_is_replaced(
             raise OSError(errno.EBUSY, os.strerror(errno.EBUSY))
         return rename(path, target)
 
-    def made(*, dir: Path, **more: str) -> str:  # noqa: A002 - its name in tempfile
+    def made(*, dir: Path, **more: str) -> str:
         if in_the_way == "the folder above is closed" and dir == tmp_path:
             raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
         return mkdtemp(dir=dir, **more)
