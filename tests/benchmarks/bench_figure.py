@@ -30,8 +30,6 @@ CASES = (
     ("video-4k", "png"),
     ("web", "svg"),
     ("print-85mm", "svg"),
-    ("web", "pdf"),
-    ("print-85mm", "pdf"),
 )
 
 

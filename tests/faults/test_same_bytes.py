@@ -112,7 +112,8 @@ def outputs(bench: Path, out: Path, place: Place) -> dict[str, bytes]:
     return {
         path.relative_to(out).as_posix(): path.read_bytes()
         for path in sorted(out.rglob("*"))
-        if path.is_file() and "kept_runs" not in path.parts
+        # The record says where the plan lies, and the kept runs how their files were named.
+        if path.is_file() and path.name not in {"kept_runs.parquet", ".review.json"}
     }
 
 

@@ -90,7 +90,7 @@ def test_review_of_runs_with_odd_names(tmp_path: Path) -> None:
         code, text = shown("review", "plan.toml", *options, cwd=tmp_path)
         assert_harmless(text)
         assert code == expected, text
-    for name in ("summary.md", "result.json", "report.html"):
+    for name in ("report.md", "result.json", "report.html"):
         written = (tmp_path / f"result{ODD}" / name).read_text("utf-8")
         assert "\u202e" not in written and "\x1b" not in written, name
 
