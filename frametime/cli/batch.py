@@ -131,7 +131,7 @@ def _executor(cluster: str | None) -> Iterator[tuple[Executor | None, int | None
     if cluster is None:
         yield None, None
         return
-    from frametime.pipeline.cluster import cluster_executor
+    from frametime.pipeline.measuring_many import cluster_executor
 
     with cluster_executor(cluster) as (executor, n_workers):
         yield executor, n_workers

@@ -12,7 +12,7 @@ from frametime.errors import OutputError
 from frametime.metrics.options import MeasureOptions
 from frametime.pipeline.chart_files import ChartRequest, chart_writers, known_keys, write_review_charts
 from frametime.pipeline.compare_files import named_theme, plot_check
-from frametime.pipeline.tuning_chart_files import plot_endurance, write_tuning_charts
+from frametime.pipeline.tuning_outputs import plot_endurance, write_tuning_charts
 from frametime.pipeline.tuning_runs import summarize_file
 from frametime.render.charts.review_charts import review_figures
 from frametime.render.figure_files import figure_bytes
