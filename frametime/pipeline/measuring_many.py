@@ -12,7 +12,7 @@ import signal
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
-from itertools import islice
+from itertools import chain, islice
 from types import MappingProxyType
 from typing import Final, ParamSpec, TypeVar
 
@@ -125,14 +125,9 @@ def measure_many(
         return
     pool = _new_pool(n_workers)
     try:
-        yield from _in_executor(_chain(first, stream), pool, n_workers, restart=_new_pool)
+        yield from _in_executor(chain(first, stream), pool, n_workers, restart=_new_pool)
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
-
-
-def _chain(first: list[MeasureRequest], rest: Iterator[MeasureRequest]) -> Iterator[MeasureRequest]:
-    yield from first
-    yield from rest
 
 
 def _in_executor(

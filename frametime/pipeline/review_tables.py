@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterable, Mapping, Sequence
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, Literal
 
 from frametime.caveats import Caveat
@@ -25,24 +26,13 @@ if TYPE_CHECKING:
 
 Row = dict[str, object]
 
-_RUN_TEXTS: Final = (
-    "run_name",
-    "card",
-    "scene",
-    "resolution",
-    "run",
-    "file",
-    "sha256",
-    "judgement",
-    "flag",
-    "flag_grubbs",
-    "excluded_reason",
-    "caveats",
-)
 _KINDS: Final[Mapping[str, Literal["text", "whole", "truth"]]] = {
     **dict.fromkeys(("metric", "unit", "cut", "card", "scene", "resolution", "baseline"), "text"),
     **dict.fromkeys(("verdict", "verdict_scenes_like_these", "currency", "caveats"), "text"),
-    **dict.fromkeys(("n_runs", "runs_needed", "best_place", "worst_place", "n_cells"), "whole"),
+    **dict.fromkeys(
+        ("run_name", "run", "file", "sha256", "judgement", "flag", "flag_grubbs", "excluded_reason"), "text"
+    ),
+    **dict.fromkeys(("n_runs", "runs_needed", "best_place", "worst_place", "n_cells", "n_frames"), "whole"),
     **dict.fromkeys(("cells_ahead", "cells_behind", "cells_tied", "cells_undecided", "cells_missing"), "whole"),
     **dict.fromkeys(("real_but_small", "stands_after_holm", "at_margin"), "truth"),
 }
@@ -61,7 +51,7 @@ def standings_frame(result: ReviewResult) -> pl.DataFrame:
 
 def runs_frame(result: ReviewResult) -> pl.DataFrame:
     """One row a run: where it belongs, where it came from, what is wrong with it, and every metric."""
-    return frame_of(_run_rows(result), _run_columns(result))
+    return _frame(_run_rows(result))
 
 
 def cells_csv(result: ReviewResult, *, escape_formulas: bool = False) -> bytes:
@@ -81,7 +71,9 @@ def review_formula_count(result: ReviewResult) -> int:
 
 def runs_table(result: ReviewResult) -> pa.Table:
     """The table of `runs_frame`, with the unit of each number."""
-    return arrow_table(runs_frame(result), arrow_schema(_run_columns(result), "frametime.runs/1"))
+    rows = _run_rows(result)
+    units = {"n_frames": "1", "duration_s": "s", **metric_units(result.runs, result)}
+    return arrow_table(_frame(rows), arrow_schema(_columns(rows, units), "frametime.runs/1"))
 
 
 def _cell_rows(result: ReviewResult) -> list[Row]:
@@ -106,13 +98,8 @@ def _cell_rows(result: ReviewResult) -> list[Row]:
                     **_bounds("ratio", None if found is None else found.interval_95),
                     "ratio_low_90pct": _end(None if found is None else found.interval_90, "low"),
                     "ratio_high_90pct": _end(None if found is None else found.interval_90, "high"),
-                    "verdict": None if found is None else found.verdict,
-                    "real_but_small": None if found is None else found.real_but_small,
-                    "p_value": None if found is None else found.p_value,
-                    "holm_p_value": None if found is None else found.holm_p_value,
-                    "stands_after_holm": None if found is None else found.stands_after_holm,
-                    "runs_needed": None if found is None else found.runs_needed,
-                    "at_margin": None if found is None else found.at_margin,
+                    **_fields(found, "verdict", "real_but_small", "p_value", "holm_p_value", "stands_after_holm"),
+                    **_fields(found, "runs_needed", "at_margin"),
                     "caveats": _codes((*cell.caveats, *estimate.caveats) if found is None else found.caveats),
                 }
             )
@@ -141,19 +128,15 @@ def _standing_rows(result: ReviewResult) -> list[Row]:
                 "ratio": item.ratio_to_baseline,
                 **_bounds("ratio_these_scenes", item.interval),
                 **_bounds("ratio_scenes_like_these", None if pair is None else pair.interval_scenes_like_these),
-                "verdict": None if pair is None else pair.verdict,
-                "verdict_scenes_like_these": None if pair is None else pair.verdict_scenes_like_these,
-                "cells_ahead": None if pair is None else pair.counts.ahead,
-                "cells_behind": None if pair is None else pair.counts.behind,
-                "cells_tied": None if pair is None else pair.counts.tied,
-                "cells_undecided": None if pair is None else pair.counts.undecided,
+                **_fields(pair, "verdict", "verdict_scenes_like_these"),
+                **{
+                    f"cells_{word}": None if pair is None else getattr(pair.counts, word)
+                    for word in ("ahead", "behind", "tied", "undecided")
+                },
                 "cells_missing": None if pair is None else len(pair.missing),
-                "price": None if money is None else money.price,
-                "currency": None if money is None else money.currency,
-                "fps_per_money": None if money is None else money.fps_per_money,
-                "value_ratio": None if money is None else money.value_ratio,
+                **_fields(money, "price", "currency", "fps_per_money", "value_ratio"),
                 **_bounds("value_ratio", None if money is None else money.value_ratio_interval),
-                "break_even_price": None if money is None else money.break_even_price,
+                **_fields(money, "break_even_price"),
                 **_bounds("break_even_price", None if money is None else money.break_even_interval),
                 "caveats": _codes(item.caveats if pair is None else pair.caveats),
             }
@@ -161,24 +144,20 @@ def _standing_rows(result: ReviewResult) -> list[Row]:
     return rows
 
 
+def _columns(rows: Sequence[Row], units: Mapping[str, str] = MappingProxyType({})) -> list[Column]:
+    """Columns of rows that are all alike."""
+    names = dict.fromkeys(name for row in rows for name in row)
+    return [Column(name=name, kind=_KINDS.get(name, "number"), unit=units.get(name)) for name in names]
+
+
 def _frame(rows: Sequence[Row]) -> pl.DataFrame:
-    names = rows[0] if rows else {}
-    return frame_of(rows, [Column(name=name, kind=_KINDS.get(name, "number")) for name in names])
+    return frame_of(rows, _columns(rows))
 
 
 def _csv_bytes(frame: pl.DataFrame, *, escape_formulas: bool) -> bytes:
     stream = io.BytesIO()
     write_csv(frame, stream, escape_formulas=escape_formulas)
     return stream.getvalue()
-
-
-def _run_columns(result: ReviewResult) -> list[Column]:
-    return [
-        *(Column(name=name, kind="text") for name in _RUN_TEXTS),
-        Column(name="n_frames", kind="whole", unit="1"),
-        Column(name="duration_s", kind="number", unit="s"),
-        *(Column(name=key, kind="number", unit=unit) for key, unit in metric_units(result.runs, result).items()),
-    ]
 
 
 def _run_rows(result: ReviewResult) -> list[Row]:
@@ -211,6 +190,11 @@ def metric_units(runs: Iterable[RunEntry], result: ReviewResult) -> Mapping[str,
     known = {key: metric.unit for key, metric in CATALOG.items()} | {m.key: m.unit for m in result.metrics}
     keys = dict.fromkeys(key for run in runs for key in run.values)
     return {key: known.get(key, "1") for key in keys}
+
+
+def _fields(item: object, *names: str) -> Row:
+    """Some fields of an entry of the result; no values where there is no entry."""
+    return {name: None if item is None else getattr(item, name) for name in names}
 
 
 def _bounds(name: str, interval: Interval | None) -> Row:
