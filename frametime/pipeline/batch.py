@@ -7,7 +7,7 @@ stopped can be taken up again; the table itself is written whole at the end and 
 from __future__ import annotations
 
 from array import array
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from pathlib import Path
@@ -179,15 +179,18 @@ def _write(out: Path, places: Sequence[int], walk: Walk, options: BatchOptions, 
     """Write the table from the journal; the cells of CSV that look like formulas are counted."""
     with open_reader(journal_of(out)) as reader:
 
-        def rows() -> Iterator[Row]:
-            for at, found in enumerate(walk.captures):
+        def rows(numbers: Iterable[int]) -> Iterator[Row]:
+            for at in numbers:
+                found = walk.captures[at]
                 # What the path says is taken from the path: the pattern may be another than that of a kept row.
                 yield {**reader.row_at(places[at]), **found.text_fields, "file": found.text_name}
 
-        if options.partition_by:
-            write_partitions(rows(), out, columns=columns, partition_by=options.partition_by)
-            return 0
-        return write_table(rows(), out, columns=columns, escape_formulas=options.escape_formulas)
+        if not options.partition_by:
+            return write_table(rows(range(len(places))), out, columns=columns, escape_formulas=options.escape_formulas)
+        fields = [tuple(map(found.text_fields.get, options.partition_by)) for found in walk.captures]
+        numbers = sorted(range(len(places)), key=lambda at: [value or "" for value in fields[at]])
+        write_partitions(rows(numbers), out, columns=columns, partition_by=options.partition_by)
+        return 0
 
 
 def batch_frame(

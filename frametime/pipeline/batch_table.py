@@ -88,6 +88,8 @@ def write_table(rows: Iterable[Row], out: Path, *, columns: Sequence[Column], es
 def write_partitions(rows: Iterable[Row], out: Path, *, columns: Sequence[Column], partition_by: Sequence[str]) -> None:
     """Write the folder ``out`` whole, one Parquet file for each set of values of ``partition_by``.
 
+    Rows that share them follow one another: one file after another is open, for each takes megabytes while it is.
+
     Raises
     ------
     OutputError
@@ -116,6 +118,7 @@ def write_partitions(rows: Iterable[Row], out: Path, *, columns: Sequence[Column
             basename_template="part-{i}.parquet",
             min_rows_per_group=_ROWS_AT_ONCE,
             max_rows_per_group=_ROWS_AT_ONCE,
+            max_open_files=1,
             use_threads=False,  # the order of the rows, and with it the bytes, stay the same
         )
 
