@@ -21,6 +21,7 @@ from frametime.pipeline.batch import (
     BatchCount,
     BatchOptions,
     Row,
+    batch_frame,
     check_output,
     journal_of,
     run_batch,
@@ -200,6 +201,18 @@ def test_names_of_partitions_are_those_that_engines_read(tmp_path: Path) -> None
     assert [row["card"] for row in found] == cards
     scanned = pl.scan_parquet(out, hive_partitioning=True, hive_schema={"card": pl.String}).sort("n").collect()
     assert scanned["card"].to_list() == cards
+
+
+def test_a_frame_is_the_table_without_a_file(captures: Path, tmp_path: Path) -> None:
+    import polars as pl
+
+    (captures / "card0" / "scene0" / "run8.csv").write_text("frame_time_ms\n16.7\n", encoding="utf-8")
+    run(captures, tmp_path / "runs.parquet")
+    options = BatchOptions(read=ReadOptions(), path_pattern=PATTERN, workers=1)
+    found = batch_frame(captures, options=options)
+    assert found.equals(pl.read_parquet(tmp_path / "runs.parquet"))
+    assert found.height == 13 and found["status"].to_list().count("failed") == 1
+    assert batch_frame(captures).drop("parameters").equals(found.drop("card", "scene", "run", "parameters"))
 
 
 def test_a_value_that_means_no_value_is_refused(tmp_path: Path) -> None:

@@ -116,6 +116,21 @@ def test_the_runs_table_is_sound_and_carries_units(result: ReviewResult, tmp_pat
     assert [reason for reason in reasons if reason] == ["a program update ran in the background"]
 
 
+def test_frames_hold_what_the_files_hold(result: ReviewResult, tmp_path: Path) -> None:
+    import polars as pl
+
+    import frametime
+
+    for name, content in text_files(result).items():
+        (tmp_path / name).write_bytes(content)
+    assert frametime.runs_frame(result).equals(pl.read_parquet(tmp_path / "runs.parquet"))
+    for name, frame in (("cells", frametime.cells_frame(result)), ("standings", frametime.standings_frame(result))):
+        read = pl.read_csv(tmp_path / f"{name}.csv", schema=frame.schema)
+        # An empty text and no text are one in CSV.
+        assert frame.with_columns(pl.col(pl.String).replace("", None)).equals(read)
+        assert frame.height > 0
+
+
 def test_all_files_are_written_and_nothing_else(result: ReviewResult, tmp_path: Path) -> None:
     out = tmp_path / "result"
     names = write_review(result, out, drawn=NOTHING_DRAWN, force=False)
