@@ -215,7 +215,9 @@ def _rows_of(path: Path) -> dict[str, tuple[int, str, bytes]]:
     import pyarrow.parquet as pq
 
     try:
-        table = pq.read_table(path, page_checksum_verification=True, memory_map=False)
+        # Not read_table, which imports pandas wherever that is installed.
+        with pq.ParquetFile(path, page_checksum_verification=True) as file:
+            table = file.read()
         if (table.schema.metadata or {}).get(b"frametime") != SCHEMA.encode():
             return {}
         columns = [table.column(name).to_pylist() for name in ("key", "size_bytes", "curves", "run")]
