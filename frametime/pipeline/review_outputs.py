@@ -30,7 +30,7 @@ RECORD_FILE: Final = ".review.json"
 """Says which plan a folder is of, and which files in it a review has written."""
 
 _RECORD_SCHEMA: Final = "frametime.review-folder/1"
-_OF_THE_SYSTEM: Final = frozenset({".DS_Store", "Thumbs.db", "desktop.ini"})
+_OF_THE_SYSTEM: Final = frozenset({".DS_Store", "Thumbs.db"})
 """What programs that show folders leave in them."""
 
 
