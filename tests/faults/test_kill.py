@@ -73,11 +73,11 @@ def command_of(kind: str, bench: Path, out: Path, *, workers: int = 1) -> list[s
 
 
 def content(folder: Path) -> dict[str, bytes]:
-    """All files below a folder, but the kept runs, which are for the next review and not a result."""
+    """All files below a folder, but the kept runs and the record, which are for the next review and not a result."""
     return {
         path.relative_to(folder).as_posix(): path.read_bytes()
         for path in sorted(folder.rglob("*"))
-        if path.is_file() and path.name != "kept_runs.parquet"
+        if path.is_file() and path.name not in {"kept_runs.parquet", ".review.json"}
     }
 
 
