@@ -24,7 +24,10 @@ if __name__ == "__main__":
     class Entries(list):
         def __enter__(self): return self
         def __exit__(self, *_): return None
-        def __next__(self): return self.pop()
+        def __next__(self):
+            if not self:
+                raise StopIteration
+            return self.pop()
         def __iter__(self):
             while self:
                 yield self.pop()
