@@ -46,6 +46,8 @@ if TYPE_CHECKING:
     from frametime.metrics.measure import measure
     from frametime.metrics.metric import Curve, Interval, Judgement, MeasuredRun, Metric, MetricValue, Missing
     from frametime.metrics.options import MeasureOptions, QualityRule, Refresh, StutterRule
+    from frametime.pipeline.batch import batch_frame
+    from frametime.pipeline.review_tables import cells_frame, runs_frame, standings_frame
 
 _HOMES: Final = {
     "CATALOG": "metrics.catalog",
@@ -70,9 +72,13 @@ _HOMES: Final = {
     "SensorTrace": "capture",
     "StutterRule": "metrics.options",
     "Weight": "caveats",
+    "batch_frame": "pipeline.batch",
     "catalog_for": "metrics.catalog",
+    "cells_frame": "pipeline.review_tables",
     "measure": "metrics.measure",
     "read_capture": "adapters.reading",
+    "runs_frame": "pipeline.review_tables",
+    "standings_frame": "pipeline.review_tables",
 }
 
 __all__ = [
@@ -99,9 +105,13 @@ __all__ = [
     "StutterRule",
     "Weight",
     "__version__",
+    "batch_frame",
     "catalog_for",
+    "cells_frame",
     "measure",
     "read_capture",
+    "runs_frame",
+    "standings_frame",
 ]
 
 

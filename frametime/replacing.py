@@ -119,8 +119,11 @@ def replacing(path: Path, *, is_forced: bool = False) -> Iterator[Path]:
 
 
 @contextlib.contextmanager
-def replacing_folder(path: Path) -> Iterator[Path]:
+def replacing_folder(path: Path, *, last: str = "") -> Iterator[Path]:
     """A temporary folder beside ``path`` that takes its place, or that of the folder there, as in `replacing`.
+
+    Where the system renames no such folder, as one on which a disk is mounted, its content is replaced: ``last`` goes
+    first and comes back last, so that a folder with it is whole.
 
     Raises
     ------
@@ -129,23 +132,36 @@ def replacing_folder(path: Path) -> Iterator[Path]:
     """
     with _refusals(path):
         make_parent(path)
-        with _cannot_write_in(path.parent):
-            temporary = Path(tempfile.mkdtemp(prefix=_prefix(path), suffix=".part", dir=path.parent))
+        temporary = _new_folder(path)
         try:
             yield temporary
             temporary.chmod(0o777 & ~_umask())
-            _put_folder_in_place(temporary, path)
+            _put_folder_in_place(temporary, path, last)
         finally:
             shutil.rmtree(temporary, ignore_errors=True)
 
 
-def _put_folder_in_place(made: Path, path: Path) -> None:
+def _new_folder(path: Path) -> Path:
+    """A temporary folder beside ``path``, or in it where nothing can be made beside it."""
+    with _cannot_write_in(path.parent):
+        try:
+            return Path(tempfile.mkdtemp(prefix=_prefix(path), suffix=".part", dir=path.parent))
+        except OSError:
+            if not path.is_dir():
+                raise
+        return Path(tempfile.mkdtemp(prefix=_prefix(path), suffix=".part", dir=path))
+
+
+def _put_folder_in_place(made: Path, path: Path, last: str) -> None:
     # A folder that holds something cannot be replaced by one rename: the old one steps aside for a moment.
     aside = made.with_suffix(".old")
     try:
         path.rename(aside)
     except FileNotFoundError:
         made.rename(path)
+        return
+    except OSError:
+        _exchange_content(made, path, last)
         return
     try:
         made.rename(path)
@@ -155,15 +171,28 @@ def _put_folder_in_place(made: Path, path: Path) -> None:
     shutil.rmtree(aside, ignore_errors=True)
 
 
+def _exchange_content(made: Path, path: Path, last: str) -> None:
+    # Hidden files say what the others are: of the old ones they go last, of the new ones they come first.
+    for old in sorted(path.iterdir(), key=lambda entry: (entry.name != last, entry.name.startswith("."))):
+        if old != made:
+            _remove(old)
+    for new in sorted(made.iterdir(), key=lambda entry: (entry.name == last, not entry.name.startswith("."))):
+        shutil.move(new, path / new.name)
+
+
 def clear_leftovers(path: Path) -> None:
-    """Remove what a run that was killed while it wrote ``path`` has left."""
-    for left in path.parent.glob(f"{glob.escape(_prefix(path))}????????.*"):
-        if left.suffix not in {".part", ".old"}:
-            continue
-        if left.is_dir() and not left.is_symlink():
-            shutil.rmtree(left, ignore_errors=True)
-        else:
-            left.unlink(missing_ok=True)
+    """Remove what runs that were killed while they wrote ``path`` have left, beside it and in it."""
+    for folder in (path.parent, path):
+        for left in folder.glob(f"{glob.escape(_prefix(path))}????????.*"):
+            if left.suffix in {".part", ".old"}:
+                _remove(left)
+
+
+def _remove(path: Path) -> None:
+    if path.is_dir() and not path.is_symlink():
+        shutil.rmtree(path, ignore_errors=True)
+    else:
+        path.unlink(missing_ok=True)
 
 
 def write_text(path: Path, text: str) -> None:

@@ -112,7 +112,7 @@ def _options(chosen: Mapping[str, Any], out: Path) -> BatchOptions:
 
 def _refuse_capture_as_table(out: Path, root: Path) -> None:
     """Refuse to replace a log, or any file among the captures, that is no table of a batch."""
-    from frametime.pipeline.tables import is_batch_table
+    from frametime.pipeline.batch_table import is_batch_table
 
     if not out.is_file() or out.stat().st_size == 0 or is_batch_table(out):
         return
@@ -134,7 +134,7 @@ def _for_csv(escape_formulas: bool, out: Path) -> bool:
 
 def _partition_fields(text: str | None, pattern: PathPattern | None, out: Path) -> tuple[str, ...]:
     """The fields of ``--partition-by``, in their order."""
-    from frametime.pipeline.tables import FORMATS
+    from frametime.pipeline.batch_table import FORMATS
 
     if text is None:
         return ()
@@ -199,7 +199,7 @@ def _executor(cluster: str | None) -> Iterator[tuple[Executor | None, int | None
     if cluster is None:
         yield None, None
         return
-    from frametime.pipeline.cluster import cluster_executor
+    from frametime.pipeline.measuring_many import cluster_executor
 
     with cluster_executor(cluster) as (executor, n_workers):
         yield executor, n_workers

@@ -25,7 +25,7 @@ _OF_THE_RESULT: Final = ("force", "escape_formulas", "no_charts", "no_report", "
 @click.option(
     "--coverage", is_flag=True, help="Show which runs are there, missing, or to repeat; exit code 5 if not complete."
 )
-@click.option("--force", is_flag=True, help="Replace another result in the folder.")
+@click.option("--force", is_flag=True, help="Replace the result of another plan in the folder.")
 @click.option("--escape-formulas", is_flag=True, help="In CSV, put an apostrophe before text like a formula.")
 @click.option("--no-charts", is_flag=True, help="Draw no charts.")
 @click.option("--no-report", is_flag=True, help="Write no report.html and no report.md.")
@@ -59,12 +59,12 @@ def review(
     \b
     Writes result.json, runs.parquet, cells.csv, standings.csv, charts, report.html and report.md.
     Measured runs are kept in the folder, so that a second review of the same captures is quick.
+    A result of the same plan file is replaced whole; a folder with other files in it never is.
     Exit code 4: done, but some captures could not be used. 5: --coverage found runs that are missing or to repeat.
     """
     from frametime.errors import printable
     from frametime.pipeline.plan import read_plan
-    from frametime.pipeline.review_outcome import ReviewRequest, make_review
-    from frametime.pipeline.review_outputs import DrawnOutputs
+    from frametime.pipeline.review_outputs import DrawnOutputs, ReviewRequest, make_review
     from frametime.render.charts.chart_catalog import keys_for
 
     ctx = click.get_current_context()
@@ -76,7 +76,7 @@ def review(
     # A plan that is wrong is told first: asking for a folder would have it read twice.
     checked = read_plan(plan)
     if coverage:
-        _show_coverage(ctx, checked, None if out is None or measure_again else out, workers)
+        _show_coverage(ctx, checked, out, measure_again, workers)
     if out is None:
         raise click.UsageError("give --out FOLDER for the result, or --coverage to see what is missing")
     outcome = make_review(
@@ -99,13 +99,15 @@ def review(
     ctx.exit(4 if outcome.n_unreadable else 0)
 
 
-def _show_coverage(ctx: click.Context, plan: ReviewPlan, out: Path | None, workers: int | None) -> None:
+def _show_coverage(
+    ctx: click.Context, plan: ReviewPlan, out: Path | None, measure_again: bool, workers: int | None
+) -> None:
     """Print what is there and what is missing, and end."""
     from frametime.pipeline.review_files import review_plan
-    from frametime.pipeline.review_outputs import KEPT_RUNS_FOLDER
+    from frametime.pipeline.review_outputs import KEPT_RUNS_FILE
     from frametime.render.review_text import coverage_text
 
-    kept_folder = None if out is None else out / KEPT_RUNS_FOLDER
-    result = review_plan(plan, kept_folder=kept_folder, workers=workers)
+    kept_file = None if out is None else out / KEPT_RUNS_FILE
+    result = review_plan(plan, kept_file=kept_file, measure_again=measure_again, workers=workers)
     click.echo(coverage_text(result), nl=False)
     ctx.exit(0 if result.coverage.is_complete else 5)

@@ -162,7 +162,7 @@ def show(record: str, report: str | None, charts: str | None, force: bool, as_js
     """Show what the trials have found, and what is not yet known."""
     from pathlib import Path
 
-    from frametime.pipeline.tuning_report_files import refuse_path, write_tuning_report
+    from frametime.pipeline.tuning_outputs import refuse_path, write_tuning_report
     from frametime.pipeline.tuning_runs import summarize_file
     from frametime.render.charts.chart_catalog import keys_for
 
@@ -179,7 +179,7 @@ def show(record: str, report: str | None, charts: str | None, force: bool, as_js
     if report is not None:
         write_tuning_report(summary, Path(report), force=force)
     if charts is not None:
-        from frametime.pipeline.tuning_chart_files import write_tuning_charts
+        from frametime.pipeline.tuning_outputs import write_tuning_charts
 
         write_tuning_charts(summary, Path(charts), request=request, force=force)
     if as_json:
@@ -221,7 +221,7 @@ def endurance(
 
     from frametime.pipeline.compare_files import refuse_plot
     from frametime.pipeline.measuring import sensor_log_hint
-    from frametime.pipeline.tuning_report_files import refuse_path, write_endurance_report
+    from frametime.pipeline.tuning_outputs import refuse_path, write_endurance_report
     from frametime.pipeline.tuning_runs import TrialReading, endurance_run
 
     refuse_auto_start(chosen, "an endurance run counts from its start")
@@ -251,7 +251,7 @@ def endurance(
     if report is not None:
         write_endurance_report(verdict, Path(report), measured=(read, run), force=force)
     if plot is not None:
-        from frametime.pipeline.tuning_chart_files import plot_endurance
+        from frametime.pipeline.tuning_outputs import plot_endurance
 
         plot_endurance(read, run, verdict, Path(plot), theme=chosen["theme"], size=chosen["size"], force=force)
     if as_json:

@@ -11,9 +11,8 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-from frametime.errors import EndingError
 from frametime.pipeline.batch_rows import (
     BatchOptions,
     columns_of,
@@ -22,12 +21,15 @@ from frametime.pipeline.batch_rows import (
     request_of,
     row_of,
 )
+from frametime.pipeline.batch_table import check_output, read_table, write_partitions, write_table
 from frametime.pipeline.batch_walk import Captures, FoundFile, Walk, walk_captures
 from frametime.pipeline.journal import Journal, Row, journal_rows, open_journal, open_reader
 from frametime.pipeline.measuring_many import measure_many
-from frametime.pipeline.partitions import Key, check_partitions, write_partitions
-from frametime.pipeline.tables import FORMATS, Column, read_table, write_table
-from frametime.replacing import clear_leftovers, make_parent, refuse_existing
+from frametime.pipeline.table_frames import Column, frame_of
+from frametime.replacing import clear_leftovers, make_parent
+
+if TYPE_CHECKING:
+    import polars as pl
 
 __all__ = [
     "BatchCount",
@@ -36,6 +38,7 @@ __all__ = [
     "FoundFile",
     "Row",
     "Walk",
+    "batch_frame",
     "check_output",
     "journal_of",
     "run_batch",
@@ -184,28 +187,36 @@ def _write(out: Path, places: Sequence[int], walk: Walk, options: BatchOptions, 
 
         if not options.partition_by:
             return write_table(rows(range(len(places))), out, columns=columns, escape_formulas=options.escape_formulas)
-        parts: dict[Key, array[int]] = {}
-        for at, found in enumerate(walk.captures):
-            key = tuple(found.text_fields[name] for name in options.partition_by)
-            parts.setdefault(key, array("q")).append(at)
-        write_partitions(out, parts, rows, columns=columns, partition_by=options.partition_by)
+        fields = [tuple(map(found.text_fields.get, options.partition_by)) for found in walk.captures]
+        numbers = sorted(range(len(places)), key=lambda at: [value or "" for value in fields[at]])
+        write_partitions(rows(numbers), out, columns=columns, partition_by=options.partition_by)
         return 0
 
 
-def check_output(out: Path, *, force: bool, partition_by: Sequence[str] = ()) -> None:
-    """Refuse an output that exists, is of the wrong kind, or has an ending that names no format.
+def batch_frame(
+    folder: Path,
+    *,
+    options: BatchOptions | None = None,
+    walk: Walk | None = None,
+    executor: Executor | None = None,
+) -> pl.DataFrame:
+    """Measure the captures below a folder into a frame, one row a capture: the table of `run_batch`, without a file.
 
-    Raises
-    ------
-    OutputError
+    Parameters
+    ----------
+    folder : Path
+    options : BatchOptions, optional
+        By default as ``frametime batch`` without options.
+    walk : Walk, optional
+        The captures; by default all below ``folder`` that fit the path pattern of the options.
+    executor : concurrent.futures.Executor, optional
+        Where to measure; any will do, and it is not shut down.
     """
-    if partition_by:
-        check_partitions(out, force=force)
-        return
-    if out.suffix.lower() not in FORMATS:
-        raise EndingError.at(
-            str(out),
-            f"the ending {out.suffix or '(none)'!r} names no format",
-            helps=f"use one of {', '.join(FORMATS)}, or --partition-by for a folder",
-        )
-    refuse_existing([out], force=force, helps="--force replaces it, --resume goes on with it")
+    from frametime.adapters.base import ReadOptions
+
+    options = BatchOptions(read=ReadOptions()) if options is None else options
+    walk = walk_captures(folder, pattern=options.path_pattern) if walk is None else walk
+    columns, digest = columns_of(options), parameters_digest(options)
+    places = array("q", [_NOT_YET]) * len(walk.captures)
+    measured = _measured(places, walk, folder, options, columns=columns, digest=digest, executor=executor)
+    return frame_of([row for _, row in measured], columns)

@@ -15,7 +15,7 @@ from frametime.metrics.options import MeasureOptions
 from frametime.pipeline.batch_walk import FoundFile
 from frametime.pipeline.journal import Row
 from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest
-from frametime.pipeline.tables import Column
+from frametime.pipeline.table_frames import Column
 from frametime.version import __version__
 
 if TYPE_CHECKING:
@@ -142,16 +142,8 @@ def row_of(found: FoundFile, outcome: MeasureOutcome, folder: Path, columns: Ite
         return row
     row["status"] = "measured"
     row.update(_measured_cells(outcome.run))
-    if outcome.request.sensors is not None:
-        row["sensors_sha256"] = _sensors_sha256(Path(outcome.request.sensors))
+    row["sensors_sha256"] = outcome.sensors_sha256
     return row
-
-
-def _sensors_sha256(path: Path) -> str:
-    try:
-        return file_sha256(path)
-    except OSError:
-        return "gone since"  # the row is right, and no later file will be taken for the one that it rests on
 
 
 def _measured_cells(run: MeasuredRun) -> Row:

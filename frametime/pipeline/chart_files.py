@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import atexit
-import copyreg
-import io
 import os
 import pickle
 import tempfile
@@ -12,12 +10,12 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
-from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Final
 
 from frametime.errors import OutputError
+from frametime.pipeline.measuring_many import worker_count
 from frametime.render.theme import Theme
-from frametime.replacing import refuse_existing, write_bytes
+from frametime.replacing import write_bytes
 from frametime.review.result import ReviewResult
 
 if TYPE_CHECKING:
@@ -27,6 +25,10 @@ FOLDER: Final = "charts"
 
 _FEW: Final = 8
 """Up to so many files are drawn in this process: starting others would take longer."""
+
+
+_OF_CURVES: Final = frozenset({"frame-time-panels", "percentiles", "distribution"})
+"""Charts that draw single runs."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -77,44 +79,6 @@ def chart_writers(
     return _Charts(result, request, workers).writers()
 
 
-def write_review_charts(
-    result: ReviewResult,
-    folder: Path,
-    *,
-    request: ChartRequest | None = None,
-    force: bool = False,
-    workers: int | None = None,
-) -> tuple[Path, ...]:
-    """Draw the charts of a review into ``folder``.
-
-    Parameters
-    ----------
-    result : ReviewResult
-    folder : Path
-        Made where it is missing.
-    request : ChartRequest or None
-    force : bool
-        Replace files that are there.
-    workers : int or None
-        Processes; one a core by default.
-
-    Returns
-    -------
-    tuple of Path
-
-    Raises
-    ------
-    OutputError
-        If a file is there already and ``force`` is not set, or the folder cannot be written.
-    """
-    writers = chart_writers(result, ChartRequest() if request is None else request, workers=workers)
-    paths = {folder / Path(name).name: write for name, write in writers.items()}
-    refuse_existing(list(paths), force=force)
-    for path, write in paths.items():
-        write(path)
-    return tuple(paths)
-
-
 def chart_contents(
     result: ReviewResult, request: ChartRequest, names: Sequence[str], *, workers: int | None = None
 ) -> dict[str, bytes]:
@@ -138,10 +102,11 @@ class _Charts:
 
     def __init__(self, result: ReviewResult, request: ChartRequest, workers: int | None) -> None:
         self._result, self._request = result, request
-        self._workers = (os.cpu_count() or 1) if workers is None else workers
+        self._workers = worker_count() if workers is None else workers
         self._pool: ProcessPoolExecutor | None = None
         self._futures: dict[tuple[str, str], Future[bytes]] = {}
         self._handed_over: Path | None = None
+        self._has_curves = False
         self._drawings: dict[str, Drawing] = {}
 
     def writers(self) -> dict[str, Callable[[Path], None]]:
@@ -162,6 +127,8 @@ class _Charts:
 
     def content(self, name: str, ending: str) -> bytes:
         """The bytes of one file."""
+        if not self._has_curves:
+            self._read_curves()
         n_files = len(self._drawings) * len(self._request.formats)
         if self._workers < 2 or n_files <= _FEW:
             from frametime.render.figure_files import figure_bytes
@@ -177,6 +144,16 @@ class _Charts:
                 "if __name__ == '__main__':"
             ) from error
 
+    def _read_curves(self) -> None:
+        """Read the curves that are drawn once, before the review is handed to other processes."""
+        from frametime.pipeline.kept_runs import read_curves
+        from frametime.render.charts.drawings import typical_runs
+
+        if set(self._request.only or ()) & _OF_CURVES:
+            typical = [typical_runs(self._result, cell).values() for cell in self._result.cuts[0].cells]
+            read_curves([run for runs in typical for run in runs if run is not None], workers=self._workers)
+        self._has_curves = True
+
     def _start(self) -> None:
         import multiprocessing
 
@@ -186,7 +163,8 @@ class _Charts:
         self._handed_over = Path(name)
         atexit.register(self._handed_over.unlink, missing_ok=True)
         with os.fdopen(handle, "wb") as stream:
-            stream.write(_packed((self._result, self._request)))
+            # Read-only mappings, of which a result is full, are packed as `measuring_many` says.
+            pickle.dump((self._result, self._request), stream, protocol=pickle.HIGHEST_PROTOCOL)
         self._pool = ProcessPoolExecutor(
             max_workers=self._workers,
             mp_context=multiprocessing.get_context("spawn"),
@@ -247,25 +225,6 @@ def _draw(name: str, ending: str) -> bytes:
     from frametime.render.figure_files import figure_bytes
 
     return figure_bytes(_received["drawings"][name](), _received["request"].theme_value(), ending)
-
-
-def _packed(value: object) -> bytes:
-    """``value`` for another process; read-only mappings, of which a result is full, are packed as what they hold."""
-    stream = io.BytesIO()
-    pickler = pickle.Pickler(stream, protocol=pickle.HIGHEST_PROTOCOL)
-    pickler.dispatch_table = copyreg.dispatch_table.copy()
-    pickler.dispatch_table[MappingProxyType] = _packed_mapping
-    pickler.dump(value)
-    return stream.getvalue()
-
-
-def _packed_mapping(mapping: MappingProxyType[Any, Any]) -> tuple[Callable[..., Any], tuple[dict[Any, Any]]]:
-    # The type itself cannot be packed: its name is not where it says.
-    return _read_only, (dict(mapping),)
-
-
-def _read_only(mapping: dict[Any, Any]) -> MappingProxyType[Any, Any]:
-    return MappingProxyType(mapping)
 
 
 def known_keys(keys: Sequence[str], known: Sequence[str]) -> tuple[str, ...]:

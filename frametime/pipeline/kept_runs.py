@@ -1,16 +1,16 @@
-"""Measured runs that are kept, so that a review of an unchanged folder need not measure again.
+"""Measured runs that are kept in one file, so that a review of an unchanged folder need not measure again.
 
-A kept run is found by what went into it: the bytes of capture and sensor log, every parameter, and the version of
-the package. It is never trusted blindly: a file that is damaged, of another version, or of something else is
-passed over and the run measured again.
+A kept run is found by what went into it: the bytes of the capture, of its sensor log and of the file beside it, every
+parameter, and the version of the package. Pages of the file carry checksums: one that is damaged is passed over, and
+its runs are measured again. Curves are not kept: they are most of the size, and only charts need them.
 """
 
 from __future__ import annotations
 
 import hashlib
+import io
 import json
-import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict, replace
 from fractions import Fraction
@@ -18,78 +18,144 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from frametime.errors import ReadError
+from frametime.errors import OutputError, ReadError
 from frametime.metrics.metric import Curve, MeasuredRun
 from frametime.pipeline.batch_rows import file_sha256
-from frametime.pipeline.batch_walk import text_of
-from frametime.pipeline.measuring import MeasureRequest
+from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest, measure_one
+from frametime.pipeline.measuring_many import measure_many
+from frametime.replacing import clear_leftovers, write_bytes
 from frametime.version import __version__
 
 if TYPE_CHECKING:
     import msgspec
     from _typeshed import DataclassInstance
 
-FORMAT: Final = b"frametime-kept-run/3\n"
-_DIGEST_LENGTH: Final = 64
-_SIZE_LENGTH: Final = 8
-"""Bytes that hold the length of the run; its curves follow it."""
+    from frametime.review.result_runs import RunEntry
+
+SCHEMA: Final = "frametime.kept-runs/1"
+_MAGIC: Final = b"PAR1"
 
 
-class KeptCurves(Mapping[str, Curve]):
-    """Curves of a kept run, decoded when one is asked for: most of its size, and only charts need them.
+class CapturedCurves(Mapping[str, Curve]):
+    """Curves of a kept run, read from its capture when one is asked for.
 
     Raises
     ------
     ReadError
-        When one is asked for and the bytes are no curves.
+        When one is asked for and the capture is no longer the one that was measured.
     """
 
-    def __init__(self, payload: bytes, name: str) -> None:
-        self._payload = payload
-        self._name = name
-        self._curves: dict[str, Curve] | None = None
+    def __init__(self, request: MeasureRequest, names: Sequence[str], sha256: str) -> None:
+        self.request = request
+        self.is_read = False
+        self._names = dict.fromkeys(names)
+        self._sha256 = sha256
+        self._curves: Mapping[str, Curve] = {}
 
-    def _decoded(self) -> dict[str, Curve]:
-        import msgspec
+    def take(self, outcome: MeasureOutcome) -> None:
+        """Take the curves of the capture, measured again."""
+        if outcome.run is None or outcome.run.provenance.sha256 != self._sha256:
+            raise ReadError.at(
+                self.request.path,
+                "this capture has changed since it was measured, and its curves cannot be drawn",
+                helps="run the review again",
+            )
+        self._curves, self.is_read = dict(outcome.run.curves), True
 
-        if self._curves is None:
-            try:
-                self._curves = _curves_decoder().decode(self._payload)
-            except (msgspec.DecodeError, ValueError) as error:
-                raise ReadError.at(
-                    self._name, f"this kept run is damaged ({error})", helps="give --measure-again"
-                ) from None
-        return self._curves
+    def __getitem__(self, name: str) -> Curve:
+        if name not in self._names:
+            raise KeyError(name)
+        if not self.is_read:
+            self.take(measure_one(self.request))
+        return self._curves[name]
 
-    def __getitem__(self, key: str) -> Curve:
-        return self._decoded()[key]
+    def __contains__(self, name: object) -> bool:
+        return name in self._names
 
     def __iter__(self) -> Iterator[str]:
-        return iter(self._decoded())
+        return iter(self._names)
 
     def __len__(self) -> int:
-        return len(self._decoded())
+        return len(self._names)
+
+
+def read_curves(runs: Iterable[RunEntry], *, workers: int | None = None) -> None:
+    """Read the curves of kept runs that are going to be drawn, in several processes.
+
+    Raises
+    ------
+    ReadError
+        When a capture is no longer the one that was measured.
+    """
+    waiting = [run.curves for run in runs if isinstance(run.curves, CapturedCurves) and not run.curves.is_read]
+    outcomes = measure_many([curves.request for curves in waiting], workers=workers)
+    for curves, outcome in zip(waiting, outcomes, strict=True):
+        curves.take(outcome)
 
 
 class KeptRuns:
-    """A folder of kept runs."""
+    """The runs of a file, and those that are going to stand in it."""
 
-    def __init__(self, folder: Path) -> None:
-        self._folder = folder
-        self._shared: dict[int, tuple[object, str]] = {}
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._kept = _rows_of(path)
+        self._sizes = {size for size, _, _ in self._kept.values()}
+        self._used: dict[str, tuple[int, str, bytes]] = {}
+        self._texts: dict[int, tuple[object, str]] = {}
 
-    def key(self, request: MeasureRequest) -> str:
-        """What a request rests on, as 64 hexadecimal digits.
+    def find(self, request: MeasureRequest) -> MeasuredRun | None:
+        """The run of a request, or ``None`` when there is none that can be used.
 
-        Raises
-        ------
-        OSError
-            When the capture or its sensor log cannot be read.
+        A capture as large as none that was kept is not read: nothing here can be of it.
         """
+        import msgspec
+
+        try:
+            if Path(request.path).stat().st_size not in self._sizes:
+                return None
+            sha256 = file_sha256(Path(request.path))
+            sensors = None if request.sensors is None else file_sha256(Path(request.sensors))
+        except OSError:
+            return None  # measuring it will say what is wrong
+        key = self._key(request, sha256, sensors, beside_sha256(request))
+        if key not in self._kept:
+            return None
+        _, names, payload = self._kept[key]
+        try:
+            run = _decoder().decode(payload)
+        except (msgspec.DecodeError, ValueError):
+            return None
+        self._used[key] = self._kept[key]
+        curves = CapturedCurves(request, names.split(), sha256)
+        return replace(run, provenance=replace(run.provenance, file_name=request.path), curves=curves)
+
+    def add(self, outcome: MeasureOutcome, beside: str | None) -> None:
+        """Keep a run that was measured, under the bytes that were read; ``beside`` as before it was measured."""
+        run = outcome.run
+        if run is None:
+            return  # tried again the next time, whatever it failed of
+        key = self._key(outcome.request, run.provenance.sha256, outcome.sensors_sha256, beside)
+        # The name is that of the request, and may be no text, which cannot be encoded.
+        plain = replace(run, provenance=replace(run.provenance, file_name=""), curves={})
+        self._used[key] = run.provenance.size_bytes, " ".join(run.curves), _encoder().encode(plain)
+
+    def write(self) -> None:
+        """Write the runs that were found or added, and no others, unless they are what the file holds.
+
+        A file that cannot be written is no reason to fail: the runs are measured again next time.
+        """
+        if self._used.keys() == self._kept.keys() or not is_free(self._path):
+            return
+        with suppress(OSError, OutputError):
+            write_bytes(self._path, _file_of(self._used))
+            clear_leftovers(self._path)
+
+    def _key(self, request: MeasureRequest, sha256: str, sensors: str | None, beside: str | None) -> str:
         parts = {
             "version": __version__,
-            "capture": file_sha256(Path(request.path)),
-            "sensors": None if request.sensors is None else file_sha256(Path(request.sensors)),
+            "capture": sha256,
+            "sensors": sensors,
+            "beside": beside,
             "read": self._text(request.read),
             "measure": self._text(request.measure),
             "conditions": repr(request.conditions),
@@ -101,73 +167,90 @@ class KeptRuns:
         text = json.dumps(parts, sort_keys=True)
         return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
 
-    def get(self, key: str) -> MeasuredRun | None:
-        """The kept run, or ``None`` when there is none that can be used."""
-        import msgspec
-
-        try:
-            stored = self._path(key).read_bytes()
-        except OSError:
-            return None
-        digest_end = len(FORMAT) + _DIGEST_LENGTH
-        head, digest, payload = stored[: len(FORMAT)], stored[len(FORMAT) : digest_end], stored[digest_end:]
-        if head != FORMAT or digest.decode("ascii", "replace") != _digest(key, payload):
-            return None
-        run_end = _SIZE_LENGTH + int.from_bytes(payload[:_SIZE_LENGTH], "big")
-        try:
-            run = _decoder().decode(payload[_SIZE_LENGTH:run_end])
-        except (msgspec.DecodeError, ValueError):
-            return None
-        return replace(run, curves=KeptCurves(payload[run_end:], str(self._path(key))))
-
-    def put(self, key: str, run: MeasuredRun) -> None:
-        """Keep a run. A folder that cannot be written is no reason to fail: the run is measured again next time."""
-        # A name that is no text, as in a locale without its letters, cannot be encoded; the review gives its own.
-        run = replace(run, provenance=replace(run.provenance, file_name=text_of(run.provenance.file_name)))
-        numbers, curves = _encoder().encode(replace(run, curves={})), _encoder().encode(dict(run.curves))
-        payload = len(numbers).to_bytes(_SIZE_LENGTH, "big") + numbers + curves
-        path = self._path(key)
-        partial = path.with_name(f".{path.name}.{os.getpid()}.part")
-        try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            partial.write_bytes(FORMAT + _digest(key, payload).encode("ascii") + payload)
-            partial.replace(path)
-        except OSError:
-            with suppress(OSError):
-                partial.unlink(missing_ok=True)
-
-    def forget_others(self, keys: set[str]) -> None:
-        """Remove the kept runs that are not among ``keys`` and those half written, and nothing else."""
-        wanted = {self._path(key).name for key in keys}
-        try:
-            for path in self._folder.glob("*.run"):
-                if path.name not in wanted and _is_kept_run(path):
-                    path.unlink(missing_ok=True)
-            for partial in self._folder.glob(".*.run.*.part"):  # of a review that was killed
-                partial.unlink(missing_ok=True)
-        except OSError:
-            return
-
     def _text(self, options: DataclassInstance) -> str:
         """Options as text, made once: the requests of a review share them."""
-        known = self._shared.get(id(options))
+        known = self._texts.get(id(options))
         if known is None or known[0] is not options:
             known = options, json.dumps(asdict(options), sort_keys=True, default=str)
-            self._shared[id(options)] = known
+            self._texts[id(options)] = known
         return known[1]
 
-    def _path(self, key: str) -> Path:
-        return self._folder / f"{key[:32]}.run"
+
+def beside_sha256(request: MeasureRequest) -> str | None:
+    """The hash of the JSON file beside a capture, which can say when the clock of its sensors began."""
+    from frametime.adapters.sensor_clock import sidecar_of
+
+    beside = None if request.sensors is None else sidecar_of(request.path)
+    if beside is None:
+        return None
+    try:
+        return file_sha256(beside)
+    except OSError:
+        return None
 
 
-def _digest(key: str, payload: bytes) -> str:
-    """Binds the content to its key: a kept run that was renamed is not taken for another."""
-    return hashlib.sha256(key.encode("ascii") + payload).hexdigest()
+def is_free(path: Path) -> bool:
+    """Whether kept runs may take this name: there is no file, or one of kept runs, whole or damaged."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    try:
+        with path.open("rb") as stream:
+            head = stream.read(len(_MAGIC))
+    except FileNotFoundError:
+        return not path.is_symlink()
+    except OSError:
+        return False
+    if head != _MAGIC:
+        return False
+    try:
+        return (pq.read_metadata(path).metadata or {}).get(b"frametime") == SCHEMA.encode()
+    except (pa.ArrowException, OSError):
+        return True
 
 
-def _is_kept_run(path: Path) -> bool:
-    with path.open("rb") as stream:
-        return stream.read(len(FORMAT)) == FORMAT
+def _rows_of(path: Path) -> dict[str, tuple[int, str, bytes]]:
+    """Keys to size of the capture, names of the curves and the run; nothing where the file cannot be used."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    try:
+        # Not read_table, which imports pandas wherever that is installed.
+        with pq.ParquetFile(path, page_checksum_verification=True) as file:
+            table = file.read()
+        if (table.schema.metadata or {}).get(b"frametime") != SCHEMA.encode():
+            return {}
+        columns = [table.column(name).to_pylist() for name in ("key", "size_bytes", "curves", "run")]
+    except (pa.ArrowException, OSError, KeyError):
+        return {}
+    return {key: (size, names, run) for key, size, names, run in zip(*columns, strict=True)}
+
+
+def _file_of(runs: Mapping[str, tuple[int, str, bytes]]) -> bytes:
+    import polars as pl
+    import pyarrow.parquet as pq
+
+    names = ("size_bytes", "curves", "run")
+    frame = pl.DataFrame(
+        {"key": list(runs), **{name: [run[at] for run in runs.values()] for at, name in enumerate(names)}},
+        schema={"key": pl.String, "size_bytes": pl.Int64, "curves": pl.String, "run": pl.Binary},
+    )
+    stream = io.BytesIO()
+    table = frame.to_arrow().replace_schema_metadata({"frametime": SCHEMA})
+    pq.write_table(
+        table,
+        stream,
+        compression="zstd",
+        use_dictionary=False,
+        write_statistics=False,
+        write_page_checksum=True,
+        data_page_size=_PAGE_BYTES,
+    )
+    return stream.getvalue()
+
+
+_PAGE_BYTES: Final = 16 << 20
+"""Runs are alike: the more of them are packed together, the smaller they become."""
 
 
 @cache
@@ -182,13 +265,6 @@ def _decoder() -> msgspec.msgpack.Decoder[MeasuredRun]:
     import msgspec
 
     return msgspec.msgpack.Decoder(MeasuredRun, dec_hook=_from_plain)
-
-
-@cache
-def _curves_decoder() -> msgspec.msgpack.Decoder[dict[str, Curve]]:
-    import msgspec
-
-    return msgspec.msgpack.Decoder(dict[str, Curve], dec_hook=_from_plain)
 
 
 def _as_plain(value: object) -> object:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import os
-import stat
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal
 
 from frametime.capture import Capture, Conditions
@@ -52,11 +52,15 @@ class MeasureRequest:
 
 @dataclass(frozen=True, kw_only=True)
 class MeasureOutcome:
-    """What became of a request: a measured run, or the reason why there is none."""
+    """What became of a request: a measured run, or the reason why there is none.
+
+    ``sensors_sha256`` is of the bytes of the sensor log that was read.
+    """
 
     request: MeasureRequest
     run: MeasuredRun | None
     error: str | None
+    sensors_sha256: str | None = None
 
     def error_for(self, name: str, folder: os.PathLike[str]) -> str | None:
         """The reason with the names of the files below ``folder``, the same wherever that lies.
@@ -159,17 +163,15 @@ def measure_one(request: MeasureRequest) -> MeasureOutcome:
     """`measure_file` with the error as a value. One thread: the files of a folder share the cores."""
     try:
         _refuse_pipe(request.path)
-        _, run = measure_file(request, use_threads=False)
+        capture, run = measure_file(request, use_threads=False)
     except (FrametimeError, OSError) as error:
         return MeasureOutcome(request=request, run=None, error=printable(str(error), limit=500))
-    return MeasureOutcome(request=request, run=run, error=None)
+    read_sensors = request.sensors is not None and capture.sensors is not None
+    sensors_sha256 = capture.sensors.provenance.sha256 if read_sensors and capture.sensors is not None else None
+    return MeasureOutcome(request=request, run=run, error=None, sensors_sha256=sensors_sha256)
 
 
 def _refuse_pipe(path: str) -> None:
     """Refuse a pipe among the files of a folder: reading it would wait for a writer that may never come."""
-    try:
-        is_pipe = stat.S_ISFIFO(os.stat(path).st_mode)  # noqa: PTH116 - costs less than a Path
-    except (OSError, ValueError):
-        return  # reading it will say what is wrong
-    if is_pipe:
+    if Path(path).is_fifo():
         raise ReadError.at(path, "this is a pipe, not a file", helps="read it with 'frametime check'")

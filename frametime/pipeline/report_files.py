@@ -74,6 +74,7 @@ def report_texts(result: ReviewResult, *, charts_folder: str | None = None) -> R
     The frame times that can be zoomed in the page get the room that the rest of it leaves below `PAGE_BYTES`.
     """
     from frametime.pipeline.chart_files import ChartRequest, chart_contents
+    from frametime.pipeline.kept_runs import read_curves
     from frametime.render.report.frame_time_traces import place_of_traces, review_traces
     from frametime.render.report.html import render_html, replace_traces
     from frametime.render.report.markdown import render_markdown
@@ -90,6 +91,7 @@ def report_texts(result: ReviewResult, *, charts_folder: str | None = None) -> R
     report = review_report(result, figures=figures, traces=place, charts_folder=charts_folder)
     page = render_html(report)
     if place is not None:
+        read_curves(result.runs)
         traces = review_traces(result, room_bytes=min(MOST_TRACE_BYTES, PAGE_BYTES - len(page.encode("utf-8"))))
         if traces is None:
             report = review_report(result, figures=figures, charts_folder=charts_folder)

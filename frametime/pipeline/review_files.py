@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, TypeAlias
@@ -11,8 +11,8 @@ from frametime.caveats import Caveat, Weight
 from frametime.errors import PlanError, printable
 from frametime.metrics.metric import MeasuredRun
 from frametime.metrics.options import MeasureOptions
-from frametime.pipeline.found_runs import FoundRuns, RunFile, find_runs
-from frametime.pipeline.kept_runs import KeptRuns
+from frametime.pipeline.finding_runs import FoundRuns, RunFile, find_runs
+from frametime.pipeline.kept_runs import KeptRuns, beside_sha256
 from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest
 from frametime.pipeline.measuring_many import measure_many
 from frametime.pipeline.plan import ReviewPlan, exclusions_of
@@ -33,15 +33,22 @@ _SHOWN_FILES: Final = 5
 
 
 def review_plan(
-    plan: ReviewPlan, *, kept_folder: Path | None = None, workers: int | None = None, measuring: Measuring | None = None
+    plan: ReviewPlan,
+    *,
+    kept_file: Path | None = None,
+    measure_again: bool = False,
+    workers: int | None = None,
+    measuring: Measuring | None = None,
 ) -> ReviewResult:
     """Find the captures of a plan, measure what is not kept, and compare.
 
     Parameters
     ----------
     plan : ReviewPlan
-    kept_folder : pathlib.Path, optional
+    kept_file : pathlib.Path, optional
         Where measured runs are kept; without it every run is measured.
+    measure_again : bool
+        Measure the runs that are kept as well.
     workers : int, optional
         Processes that measure.
     measuring : callable, optional
@@ -72,7 +79,9 @@ def review_plan(
         def measuring(requests: Sequence[MeasureRequest]) -> Iterator[MeasureOutcome]:
             return measure_many(requests, workers=workers)
 
-    outcomes = _measured(found.runs, _requests(plan, found.runs), kept_folder, measuring)
+    requests = _requests(plan, found.runs)
+    kept = None if kept_file is None else KeptRuns(kept_file)
+    outcomes = zip(found.runs, _measured(requests, kept, measuring, measure_again=measure_again), strict=True)
     placed: list[PlacedRun] = []
     unreadable: list[UnreadableFile] = []
     for file, outcome in outcomes:
@@ -90,26 +99,6 @@ def review_plan(
         plan=plan.resolved,
         caveats=_caveats(found),
     )
-
-
-def review_inputs(plan: ReviewPlan, kept_folder: Path) -> list[list[str]]:
-    """What lies in the captures folder: names and keys of the runs, and names of what is told beside them.
-
-    Raises
-    ------
-    PlanError
-        When the captures folder is not there, or a layout cannot be read.
-    OSError
-        When a capture or its sensor log cannot be read.
-    """
-    found = find_runs(plan)
-    kept = KeptRuns(kept_folder)
-    return [
-        [file.name for file in found.runs],
-        [kept.key(request) for request in _requests(plan, found.runs)],
-        list(found.not_in_plan),
-        list(found.without_sensors),
-    ]
 
 
 def _requests(plan: ReviewPlan, files: Sequence[RunFile]) -> list[MeasureRequest]:
@@ -169,38 +158,25 @@ def _layout_text(path: Path) -> str:
 
 
 def _measured(
-    files: Sequence[RunFile], requests: Sequence[MeasureRequest], kept_folder: Path | None, measuring: Measuring
-) -> Iterable[tuple[RunFile, MeasureOutcome]]:
-    """Outcomes in the order of the files: kept where it can be, measured (and then kept) where not."""
-    if kept_folder is None:
-        return zip(files, measuring(requests), strict=True)
-    kept = KeptRuns(kept_folder)
+    requests: Sequence[MeasureRequest], kept: KeptRuns | None, measuring: Measuring, *, measure_again: bool
+) -> list[MeasureOutcome]:
+    """Outcomes in the order of the requests: kept where it can be, measured (and then kept) where not."""
+    if kept is None:
+        return list(measuring(requests))
     outcomes: dict[int, MeasureOutcome] = {}
-    keys: dict[int, str] = {}
     for at, request in enumerate(requests):
-        try:
-            keys[at] = kept.key(request)
-        except OSError:
-            continue  # measuring it will say what is wrong
-        run = kept.get(keys[at])
+        run = None if measure_again else kept.find(request)
         if run is not None:
             outcomes[at] = MeasureOutcome(request=request, run=run, error=None)
     to_measure = [at for at in range(len(requests)) if at not in outcomes]
     if to_measure:
-        for at, outcome in zip(to_measure, measuring([requests[at] for at in to_measure]), strict=True):
+        beside = [beside_sha256(requests[at]) for at in to_measure]
+        measured = measuring([requests[at] for at in to_measure])
+        for at, before, outcome in zip(to_measure, beside, measured, strict=True):
             outcomes[at] = outcome
-            # A file that was written anew since its key was taken gave another run than the key says.
-            if outcome.run is not None and at in keys and _key_or_none(kept, requests[at]) == keys[at]:
-                kept.put(keys[at], outcome.run)
-        kept.forget_others(set(keys.values()))
-    return [(file, outcomes[at]) for at, file in enumerate(files)]
-
-
-def _key_or_none(kept: KeptRuns, request: MeasureRequest) -> str | None:
-    try:
-        return kept.key(request)
-    except OSError:
-        return None
+            kept.add(outcome, before)
+    kept.write()
+    return [outcomes[at] for at in range(len(requests))]
 
 
 def _placed(file: RunFile, run: MeasuredRun) -> PlacedRun:

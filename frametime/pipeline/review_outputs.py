@@ -3,23 +3,35 @@
 from __future__ import annotations
 
 import io
+import json
+import os
 import shutil
-import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-from frametime.errors import OutputError
+from frametime.errors import OutputError, printable
 from frametime.pipeline.chart_files import ChartRequest, chart_writers
+from frametime.pipeline.kept_runs import is_free
 from frametime.pipeline.report_files import report_files
+from frametime.pipeline.review_files import review_plan
 from frametime.pipeline.review_schema import review_json
-from frametime.pipeline.review_tables import cells_csv, runs_table, standings_csv
+from frametime.pipeline.review_tables import cells_csv, review_formula_count, runs_table, standings_csv
+from frametime.replacing import clear_leftovers, replacing_folder
 from frametime.review.result import ReviewResult
 
-KEPT_RUNS_FOLDER: Final = "kept_runs"
+if TYPE_CHECKING:
+    from frametime.pipeline.plan import ReviewPlan
+
+KEPT_RUNS_FILE: Final = "kept_runs.parquet"
 RESULT_FILE: Final = "result.json"
-_MAKING_PREFIX: Final = ".review-"
+RECORD_FILE: Final = ".review.json"
+"""Says which plan a folder is of, and which files in it a review has written."""
+
+_RECORD_SCHEMA: Final = "frametime.review-folder/1"
+_OF_THE_SYSTEM: Final = frozenset({".DS_Store", "Thumbs.db"})
+"""What programs that show folders leave in them."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -31,16 +43,117 @@ class DrawnOutputs:
     request: ChartRequest = field(default_factory=ChartRequest)
 
 
+@dataclass(frozen=True, kw_only=True)
+class ReviewRequest:
+    """What is asked of a review.
+
+    Attributes
+    ----------
+    plan_file : pathlib.Path
+    plan : ReviewPlan
+        As it was read from that file.
+    out : pathlib.Path
+        Folder for the outputs.
+    drawn : DrawnOutputs
+    escape_formulas, force : bool
+        See `write_review`.
+    measure_again : bool
+        Use nothing that was kept.
+    workers : int or None
+        Processes that measure.
+    """
+
+    plan_file: Path
+    plan: ReviewPlan
+    out: Path
+    drawn: DrawnOutputs
+    escape_formulas: bool = False
+    force: bool = False
+    measure_again: bool = False
+    workers: int | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReviewOutcome:
+    """What a review wrote and said.
+
+    Attributes
+    ----------
+    names : tuple of str
+        Files below the output folder, in the order in which they were made.
+    summary : str
+        What the terminal shows.
+    n_unreadable : int
+        Captures that could not be used.
+    n_formulas : int
+        Cells of the CSV files that a spreadsheet would take for formulas.
+    """
+
+    names: tuple[str, ...]
+    summary: str
+    n_unreadable: int
+    n_formulas: int
+
+
+def make_review(request: ReviewRequest) -> ReviewOutcome:
+    """Measure what is not kept, compare and write. A folder that may not be replaced is refused before any work.
+
+    Raises
+    ------
+    PlanError, RunSetError, OutputError
+        See `review_plan` and `write_review`.
+    """
+    from frametime.render.review_text import review_text
+
+    _refuse_strangers(request.out)
+    if not request.force and (request.out / RECORD_FILE).exists():
+        _refuse_other_plan(request.out, request.plan_file)
+    kept_file = request.out / KEPT_RUNS_FILE
+    result = review_plan(
+        request.plan, kept_file=kept_file, measure_again=request.measure_again, workers=request.workers
+    )
+    names = write_review(
+        result,
+        request.out,
+        drawn=request.drawn,
+        force=request.force,
+        escape_formulas=request.escape_formulas,
+        plan_file=request.plan_file,
+    )
+    return ReviewOutcome(
+        names=names,
+        summary=review_text(result, details_in="report.md" if request.drawn.report else "result.json"),
+        n_unreadable=len(result.unreadable),
+        n_formulas=0 if request.escape_formulas else review_formula_count(result),
+    )
+
+
 def write_review(
-    result: ReviewResult, folder: Path, *, drawn: DrawnOutputs, force: bool, escape_formulas: bool = False
+    result: ReviewResult,
+    folder: Path,
+    *,
+    drawn: DrawnOutputs,
+    force: bool,
+    escape_formulas: bool = False,
+    plan_file: Path | None = None,
 ) -> tuple[str, ...]:
     """Write every output of a review.
 
-    All files are made in a new folder inside ``folder`` and renamed when the last one is there; ``result.json``
-    comes last, so that a folder with it is whole. When the files are there already with the same content, nothing
-    is written. A run that was killed leaves its new folder behind; the next one that ends well goes on where it stood
-    and removes that folder. With ``escape_formulas`` text in CSV that a spreadsheet would take for a formula gets an
-    apostrophe in front.
+    All files are made in a new folder, which takes the place of the old one whole: nothing of an earlier review stays
+    but the measured runs that are kept. When the files are there already with the same content, nothing is written,
+    and only the charts and the report that are missing are drawn.
+
+    Parameters
+    ----------
+    result : ReviewResult
+    folder : Path
+    drawn : DrawnOutputs
+    force : bool
+        Replace the result of another plan, and draw all again.
+    escape_formulas : bool
+        In CSV, write an apostrophe before text that a spreadsheet would take for a formula.
+    plan_file : Path, optional
+        Where the plan comes from: an earlier result of the same file is replaced unasked.
 
     Returns
     -------
@@ -50,43 +163,36 @@ def write_review(
     Raises
     ------
     OutputError
-        When a file is there with other content and ``force`` is not given, or the folder cannot be written.
+        When the folder holds a file that no review has written, or the result of another plan and ``force`` is not
+        given, or it cannot be written.
     """
+    folder = folder.resolve()
+    _refuse_strangers(folder)
     files = text_files(result, escape_formulas=escape_formulas)
     chosen = dict(drawn_files(result, drawn))
     is_unchanged = all(_holds(folder / name, content) for name, content in files.items())
-    present = [name for name in (*files, *chosen) if (folder / name).exists()]
-    leftovers = sorted(folder.glob(f"{_MAKING_PREFIX}*"))
-    was_interrupted = any(_holds(left / RESULT_FILE, files[RESULT_FILE]) for left in leftovers)
-    if present and not is_unchanged and not force and not was_interrupted:
-        more = f", as do {len(present) - 1} more" if len(present) > 1 else ""
-        raise OutputError.at(
-            str(folder / present[0]),
-            f"the file exists and holds another result{more}",
-            helps="--force replaces it, or name another --out",
-        )
-    if is_unchanged and not force:
-        # Drawn files are functions of the result: what is there need not be drawn again.
-        chosen = {name: write for name, write in chosen.items() if name not in present}
-        if not chosen:
-            _clear(leftovers)
-            return (*present[len(files) :], *files)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(prefix=_MAKING_PREFIX, dir=folder) as making:
-            names = _make(Path(making), files, chosen)
-            _put_in_place(Path(making), folder, names)
-        _clear(leftovers)
-    except OSError as error:
-        raise OutputError.at(
-            str(folder), f"cannot be written: {error.strerror or error}", helps="choose a folder that can be written"
-        ) from error
-    return tuple(names)
-
-
-def has_leftovers(folder: Path) -> bool:
-    """Whether a review that was killed left its unfinished files in the folder."""
-    return any(folder.glob(f"{_MAKING_PREFIX}*"))
+    if not force and not is_unchanged and (folder / RECORD_FILE).exists():
+        _refuse_other_plan(folder, plan_file)
+    # Drawn files are functions of the result: what is there need not be drawn again.
+    standing = _written(folder) - files.keys() if is_unchanged and not force else set()
+    names = (*(name for name in chosen if name not in standing), *files)
+    if is_unchanged and not force and len(names) == len(files):
+        clear_leftovers(folder)
+        return names
+    with replacing_folder(folder, last=RESULT_FILE) as making:
+        for name, write in chosen.items():
+            if name not in standing:
+                (making / name).parent.mkdir(parents=True, exist_ok=True)
+                write(making / name)
+        for name in (*sorted(standing), KEPT_RUNS_FILE):
+            if (folder / name).exists():
+                (making / name).parent.mkdir(parents=True, exist_ok=True)
+                shutil.copy2(folder / name, making / name)
+        for name, content in files.items():
+            (making / name).write_bytes(content)
+        _write_record(making, _plan_name(folder, plan_file), {*standing, *names})
+    clear_leftovers(folder)
+    return names
 
 
 def text_files(result: ReviewResult, *, escape_formulas: bool = False) -> Mapping[str, bytes]:
@@ -116,30 +222,64 @@ def drawn_files(result: ReviewResult, drawn: DrawnOutputs) -> Iterator[tuple[str
         yield from report_files(result, charts_folder=drawn.request.folder if beside else None).items()
 
 
-def _make(making: Path, files: Mapping[str, bytes], chosen: Mapping[str, Callable[[Path], None]]) -> list[str]:
-    names = []
-    for name, write in chosen.items():
-        (making / name).parent.mkdir(parents=True, exist_ok=True)
-        write(making / name)
-        names.append(name)
-    for name, content in files.items():
-        (making / name).write_bytes(content)
-        names.append(name)
-    return names
+def _plan_name(folder: Path, plan_file: Path | None) -> str | None:
+    """The plan as seen from the folder: the two stay together wherever they are moved."""
+    if plan_file is None:
+        return None
+    try:
+        return Path(os.path.relpath(plan_file.resolve(), folder.resolve())).as_posix()
+    except ValueError:  # another drive
+        return plan_file.resolve().as_posix()
 
 
-def _put_in_place(making: Path, folder: Path, names: list[str]) -> None:
-    # The marker of a whole result goes first and comes back last.
-    (folder / RESULT_FILE).unlink(missing_ok=True)
-    for name in names:
-        (folder / name).parent.mkdir(parents=True, exist_ok=True)
-        shutil.move(making / name, folder / name)
+def _record(folder: Path) -> dict[str, object]:
+    """What `_write_record` noted; nothing where there is no such file."""
+    try:
+        record = json.loads((folder / RECORD_FILE).read_bytes())
+    except (OSError, ValueError):
+        return {}
+    return record if isinstance(record, dict) and record.get("schema") == _RECORD_SCHEMA else {}
 
 
-def _clear(leftovers: list[Path]) -> None:
-    """Remove what runs that were killed have left."""
-    for left in leftovers:
-        shutil.rmtree(left, ignore_errors=True)
+def _write_record(folder: Path, plan: str | None, names: set[str]) -> None:
+    record = {"schema": _RECORD_SCHEMA, "plan": plan, "files": sorted(names)}
+    (folder / RECORD_FILE).write_text(json.dumps(record, indent=1) + "\n", encoding="ascii", newline="\n")
+
+
+def _written(folder: Path) -> set[str]:
+    """Files that a review wrote here, and that are there."""
+    names = _record(folder).get("files")
+    return {name for name in names if (folder / str(name)).is_file()} if isinstance(names, list) else set()
+
+
+def _refuse_other_plan(folder: Path, plan_file: Path | None) -> None:
+    plan = _record(folder).get("plan")
+    if plan is None or plan != _plan_name(folder, plan_file):
+        of = "another result" if plan is None else f"the result of another plan, '{printable(str(plan))}'"
+        raise OutputError.at(str(folder), f"this folder holds {of}", helps="--force replaces it, or name another --out")
+
+
+def _refuse_strangers(folder: Path) -> None:
+    """Replace no folder that holds what no review has written, whatever was asked for."""
+    if not folder.is_dir():
+        if folder.exists() or folder.is_symlink():
+            raise OutputError.at(str(folder), "this is not a folder", helps="name another --out")
+        return
+    ours = _written(folder) | {RECORD_FILE if _record(folder) else ""}
+    for root, folders, names in os.walk(folder):
+        folders.sort()
+        for name in sorted([*names, *(link for link in folders if Path(root, link).is_symlink())]):
+            path = Path(root, name)
+            inner = path.relative_to(folder).as_posix()
+            if inner in ours or name in _OF_THE_SYSTEM or (inner == KEPT_RUNS_FILE and is_free(path)):
+                continue
+            if inner.startswith((f".{KEPT_RUNS_FILE}.", f".{folder.resolve().name}.")):  # of a review that was killed
+                continue
+            raise OutputError.at(
+                str(folder),
+                f"it holds '{printable(inner)}', which no review has written, and would be lost",
+                helps="name another folder, or move that elsewhere",
+            )
 
 
 def _holds(path: Path, content: bytes) -> bool:

@@ -3,42 +3,80 @@
 from __future__ import annotations
 
 import io
-from array import array
 from collections.abc import Iterable, Mapping, Sequence
-from itertools import accumulate
-from typing import TYPE_CHECKING, Any
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Final, Literal
 
 from frametime.caveats import Caveat
 from frametime.metrics.metric import Interval
-from frametime.pipeline.csv_cells import csv_writer, escaped, looks_like_formula
+from frametime.pipeline.table_frames import (
+    Column,
+    arrow_schema,
+    arrow_table,
+    formula_count,
+    frame_of,
+    write_csv,
+)
 from frametime.review.result import ReviewResult
 from frametime.review.result_runs import RunEntry
-from frametime.version import __version__
 
 if TYPE_CHECKING:
+    import polars as pl
     import pyarrow as pa
 
 Row = dict[str, object]
 
+_KINDS: Final[Mapping[str, Literal["text", "whole", "truth"]]] = {
+    **dict.fromkeys(("metric", "unit", "cut", "card", "scene", "resolution", "baseline"), "text"),
+    **dict.fromkeys(("verdict", "verdict_scenes_like_these", "currency", "caveats"), "text"),
+    **dict.fromkeys(
+        ("run_name", "run", "file", "sha256", "judgement", "flag", "flag_grubbs", "excluded_reason"), "text"
+    ),
+    **dict.fromkeys(("n_runs", "runs_needed", "best_place", "worst_place", "n_cells", "n_frames"), "whole"),
+    **dict.fromkeys(("cells_ahead", "cells_behind", "cells_tied", "cells_undecided", "cells_missing"), "whole"),
+    **dict.fromkeys(("real_but_small", "stands_after_holm", "at_margin"), "truth"),
+}
+"""Columns that hold no numbers with a fraction."""
+
+
+def cells_frame(result: ReviewResult) -> pl.DataFrame:
+    """One row for each metric, card and cell: mean over runs, and the comparison with the baseline."""
+    return _frame(_cell_rows(result))
+
+
+def standings_frame(result: ReviewResult) -> pl.DataFrame:
+    """One row for each cut, metric and card."""
+    return _frame(_standing_rows(result))
+
+
+def runs_frame(result: ReviewResult) -> pl.DataFrame:
+    """One row a run: where it belongs, where it came from, what is wrong with it, and every metric."""
+    return _frame(_run_rows(result))
+
 
 def cells_csv(result: ReviewResult, *, escape_formulas: bool = False) -> bytes:
-    """The table of `cell_rows`."""
-    return csv_bytes(cell_rows(result), escape_formulas=escape_formulas)
+    """The table of `cells_frame`."""
+    return _csv_bytes(cells_frame(result), escape_formulas=escape_formulas)
 
 
 def standings_csv(result: ReviewResult, *, escape_formulas: bool = False) -> bytes:
-    """The table of `standing_rows`."""
-    return csv_bytes(standing_rows(result), escape_formulas=escape_formulas)
+    """The table of `standings_frame`."""
+    return _csv_bytes(standings_frame(result), escape_formulas=escape_formulas)
 
 
-def formula_count(result: ReviewResult) -> int:
+def review_formula_count(result: ReviewResult) -> int:
     """Cells of both tables that a spreadsheet would take for formulas."""
-    cells = (cell for row in (*cell_rows(result), *standing_rows(result)) for cell in row.values())
-    return sum(isinstance(cell, str) and looks_like_formula(cell) for cell in cells)
+    return formula_count(cells_frame(result)) + formula_count(standings_frame(result))
 
 
-def cell_rows(result: ReviewResult) -> list[Row]:
-    """One row for each metric, card and cell: mean over runs, and the comparison with the baseline."""
+def runs_table(result: ReviewResult) -> pa.Table:
+    """The table of `runs_frame`, with the unit of each number."""
+    rows = _run_rows(result)
+    units = {"n_frames": "1", "duration_s": "s", **metric_units(result.runs, result)}
+    return arrow_table(_frame(rows), arrow_schema(_columns(rows, units), "frametime.runs/1"))
+
+
+def _cell_rows(result: ReviewResult) -> list[Row]:
     comparisons = {(item.metric, item.candidate, item.scene, item.resolution): item for item in result.comparisons}
     rows: list[Row] = []
     for metric in result.metrics:
@@ -60,21 +98,15 @@ def cell_rows(result: ReviewResult) -> list[Row]:
                     **_bounds("ratio", None if found is None else found.interval_95),
                     "ratio_low_90pct": _end(None if found is None else found.interval_90, "low"),
                     "ratio_high_90pct": _end(None if found is None else found.interval_90, "high"),
-                    "verdict": None if found is None else found.verdict,
-                    "real_but_small": None if found is None else found.real_but_small,
-                    "p_value": None if found is None else found.p_value,
-                    "holm_p_value": None if found is None else found.holm_p_value,
-                    "stands_after_holm": None if found is None else found.stands_after_holm,
-                    "runs_needed": None if found is None else found.runs_needed,
-                    "at_margin": None if found is None else found.at_margin,
+                    **_fields(found, "verdict", "real_but_small", "p_value", "holm_p_value", "stands_after_holm"),
+                    **_fields(found, "runs_needed", "at_margin"),
                     "caveats": _codes((*cell.caveats, *estimate.caveats) if found is None else found.caveats),
                 }
             )
     return rows
 
 
-def standing_rows(result: ReviewResult) -> list[Row]:
-    """One row for each cut, metric and card."""
+def _standing_rows(result: ReviewResult) -> list[Row]:
     overall = {(item.cut, item.metric, item.candidate): item for item in result.overall}
     value = {(item.cut, item.metric, item.card): item for item in result.value}
     units = {metric.key: metric.unit for metric in result.metrics}
@@ -96,19 +128,15 @@ def standing_rows(result: ReviewResult) -> list[Row]:
                 "ratio": item.ratio_to_baseline,
                 **_bounds("ratio_these_scenes", item.interval),
                 **_bounds("ratio_scenes_like_these", None if pair is None else pair.interval_scenes_like_these),
-                "verdict": None if pair is None else pair.verdict,
-                "verdict_scenes_like_these": None if pair is None else pair.verdict_scenes_like_these,
-                "cells_ahead": None if pair is None else pair.counts.ahead,
-                "cells_behind": None if pair is None else pair.counts.behind,
-                "cells_tied": None if pair is None else pair.counts.tied,
-                "cells_undecided": None if pair is None else pair.counts.undecided,
+                **_fields(pair, "verdict", "verdict_scenes_like_these"),
+                **{
+                    f"cells_{word}": None if pair is None else getattr(pair.counts, word)
+                    for word in ("ahead", "behind", "tied", "undecided")
+                },
                 "cells_missing": None if pair is None else len(pair.missing),
-                "price": None if money is None else money.price,
-                "currency": None if money is None else money.currency,
-                "fps_per_money": None if money is None else money.fps_per_money,
-                "value_ratio": None if money is None else money.value_ratio,
+                **_fields(money, "price", "currency", "fps_per_money", "value_ratio"),
                 **_bounds("value_ratio", None if money is None else money.value_ratio_interval),
-                "break_even_price": None if money is None else money.break_even_price,
+                **_fields(money, "break_even_price"),
                 **_bounds("break_even_price", None if money is None else money.break_even_interval),
                 "caveats": _codes(item.caveats if pair is None else pair.caveats),
             }
@@ -116,100 +144,43 @@ def standing_rows(result: ReviewResult) -> list[Row]:
     return rows
 
 
-def csv_bytes(rows: Sequence[Row], *, escape_formulas: bool = False) -> bytes:
-    """Rows as CSV in UTF-8, full precision, an empty cell where there is no value.
-
-    Parameters
-    ----------
-    rows : sequence of mappings
-        All with the same keys in the same order.
-    escape_formulas : bool
-        Write an apostrophe before text that a spreadsheet would take for a formula.
-    """
-    text = io.StringIO(newline="")
-    if rows:
-        writer = csv_writer(text)
-        writer.writerow(rows[0])
-        writer.writerows([_csv_cell(value, escape_formulas) for value in row.values()] for row in rows)
-    return text.getvalue().encode("utf-8", "backslashreplace")
+def _columns(rows: Sequence[Row], units: Mapping[str, str] = MappingProxyType({})) -> list[Column]:
+    """Columns of rows that are all alike."""
+    names = dict.fromkeys(name for row in rows for name in row)
+    return [Column(name=name, kind=_KINDS.get(name, "number"), unit=units.get(name)) for name in names]
 
 
-def _csv_cell(value: object, escape_formulas: bool) -> object:
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, str) and escape_formulas:
-        return escaped(value)
-    return "" if value is None else value
+def _frame(rows: Sequence[Row]) -> pl.DataFrame:
+    return frame_of(rows, _columns(rows))
 
 
-def runs_table(result: ReviewResult) -> pa.Table:
-    """One row a run: where it belongs, where it came from, what is wrong with it, and every metric with its unit."""
-    import pyarrow as pa
-
-    texts: dict[str, list[str | None]] = {
-        "run_name": [run.name for run in result.runs],
-        "card": [run.card for run in result.runs],
-        "scene": [run.scene for run in result.runs],
-        "resolution": [run.resolution for run in result.runs],
-        "run": [run.run for run in result.runs],
-        "file": [run.provenance.file_name for run in result.runs],
-        "sha256": [run.provenance.sha256 for run in result.runs],
-        "judgement": [run.judgement for run in result.runs],
-        "flag": [None if run.flag is None else run.flag.sentence for run in result.runs],
-        "flag_grubbs": [None if run.flag is None else run.flag.grubbs.outcome for run in result.runs],
-        "excluded_reason": [run.excluded_reason for run in result.runs],
-        "caveats": [_codes(run.caveats) for run in result.runs],
-    }
-    fields: list[pa.Field[Any]] = [pa.field(name, pa.string()) for name in texts]
-    columns: list[pa.Array[Any]] = [_text_array(values) for values in texts.values()]
-
-    def add(name: str, values: Sequence[float | None], kind: pa.DataType, unit: str) -> None:
-        fields.append(pa.field(name, kind, metadata={"unit": unit}))
-        columns.append(_number_array(values, kind))
-
-    add("n_frames", [run.n_frames for run in result.runs], pa.int64(), "1")
-    add("duration_s", [run.duration_s for run in result.runs], pa.float64(), "s")
-    for key, unit in metric_units(result.runs, result).items():
-        add(key, [run.values.get(key) for run in result.runs], pa.float64(), unit)
-    about: dict[bytes | str, bytes | str] = {
-        "frametime": f'{{"schema": "frametime.runs/1", "version": "{__version__}"}}'
-    }
-    return pa.Table.from_arrays(columns, schema=pa.schema(fields, metadata=about))
+def _csv_bytes(frame: pl.DataFrame, *, escape_formulas: bool) -> bytes:
+    stream = io.BytesIO()
+    write_csv(frame, stream, escape_formulas=escape_formulas)
+    return stream.getvalue()
 
 
-# Arrow's own conversion from Python lists would import pandas wherever that is installed, which takes as long as a
-# whole review of kept runs: the columns are put together from their buffers.
-
-
-def _number_array(values: Sequence[float | None], kind: pa.DataType) -> pa.Array[Any]:
-    import pyarrow as pa
-
-    numbers = array("q" if pa.types.is_integer(kind) else "d", [value if value is not None else 0 for value in values])
-    return pa.Array.from_buffers(kind, len(values), [_validity(values), pa.py_buffer(numbers.tobytes())])
-
-
-def _text_array(values: Sequence[str | None]) -> pa.Array[Any]:
-    import pyarrow as pa
-
-    parts = [b"" if value is None else value.encode("utf-8", "backslashreplace") for value in values]
-    offsets = array("i", [0, *accumulate(len(part) for part in parts)])
-    buffers: list[pa.Buffer | None] = [
-        _validity(values),
-        pa.py_buffer(offsets.tobytes()),
-        pa.py_buffer(b"".join(parts)),
+def _run_rows(result: ReviewResult) -> list[Row]:
+    return [
+        {
+            "run_name": run.name,
+            "card": run.card,
+            "scene": run.scene,
+            "resolution": run.resolution,
+            "run": run.run,
+            "file": run.provenance.file_name,
+            "sha256": run.provenance.sha256,
+            "judgement": run.judgement,
+            "flag": None if run.flag is None else run.flag.sentence,
+            "flag_grubbs": None if run.flag is None else run.flag.grubbs.outcome,
+            "excluded_reason": run.excluded_reason,
+            "caveats": _codes(run.caveats),
+            "n_frames": run.n_frames,
+            "duration_s": run.duration_s,
+            **run.values,
+        }
+        for run in result.runs
     ]
-    return pa.Array.from_buffers(pa.string(), len(values), buffers)
-
-
-def _validity(values: Sequence[object]) -> pa.Buffer:
-    """One bit a value, the lowest first, set where there is one."""
-    import pyarrow as pa
-
-    bits = bytearray((len(values) + 7) // 8)
-    for at, value in enumerate(values):
-        if value is not None:
-            bits[at // 8] |= 1 << (at % 8)
-    return pa.py_buffer(bytes(bits))
 
 
 def metric_units(runs: Iterable[RunEntry], result: ReviewResult) -> Mapping[str, str]:
@@ -219,6 +190,11 @@ def metric_units(runs: Iterable[RunEntry], result: ReviewResult) -> Mapping[str,
     known = {key: metric.unit for key, metric in CATALOG.items()} | {m.key: m.unit for m in result.metrics}
     keys = dict.fromkeys(key for run in runs for key in run.values)
     return {key: known.get(key, "1") for key in keys}
+
+
+def _fields(item: object, *names: str) -> Row:
+    """Some fields of an entry of the result; no values where there is no entry."""
+    return {name: None if item is None else getattr(item, name) for name in names}
 
 
 def _bounds(name: str, interval: Interval | None) -> Row:

@@ -9,14 +9,15 @@ from dataclasses import fields, is_dataclass
 from enum import Enum
 from fractions import Fraction
 from functools import cache, partial
-from typing import Any, Final, TypeAlias
+from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
 from frametime.metrics.metric import MeasuredRun
-from frametime.tuning.cautions import CAUTIONS
-from frametime.tuning.endurance_verdict import EnduranceVerdict
-from frametime.tuning.proposal import Finished, NextStep
-from frametime.tuning.tuning_summary import TuningSummary
 from frametime.version import __version__
+
+if TYPE_CHECKING:  # a check of one capture does without the room of tuning
+    from frametime.tuning.endurance_verdict import EnduranceVerdict
+    from frametime.tuning.proposal import NextStep
+    from frametime.tuning.tuning_summary import TuningSummary
 
 Plain: TypeAlias = "bool | int | float | str | list[Plain] | dict[str, Plain] | None"
 
@@ -122,6 +123,8 @@ _TUNING_SCHEMA_VERSION = 1
 
 
 def _tuning_head(kind: str) -> dict[str, object]:
+    from frametime.tuning.cautions import CAUTIONS
+
     return {
         "kind": kind,
         "schema_version": _TUNING_SCHEMA_VERSION,
@@ -132,6 +135,8 @@ def _tuning_head(kind: str) -> dict[str, object]:
 
 def next_step_json(step: NextStep) -> str:
     """The next trial, or the finish."""
+    from frametime.tuning.proposal import Finished
+
     kind = "tuning-finished" if isinstance(step, Finished) else "tuning-next-trial"
     return json_text({**_tuning_head(kind), "step": step}) + "\n"
 

@@ -15,7 +15,7 @@ import pytest
 import report_samples as samples
 
 from frametime.pipeline.report_files import write_report
-from frametime.pipeline.tuning_report_files import write_tuning_report
+from frametime.pipeline.tuning_outputs import write_tuning_report
 
 CHROMIUM = os.environ.get("FRAMETIME_TEST_CHROMIUM", "/usr/bin/chromium")
 ARGUMENTS = (

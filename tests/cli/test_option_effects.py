@@ -78,7 +78,7 @@ ELSEWHERE: Final[Mapping[tuple[str, str], str]] = {
     ("batch", "workers"): "faults/test_same_bytes.py",
     ("batch", "cluster"): "pipeline/test_cluster.py",
     ("review", "workers"): "faults/test_same_bytes.py",
-    ("review", "measure_again"): "pipeline/test_review_outcome.py",
+    ("review", "measure_again"): "pipeline/test_make_review.py",
     **{
         (command, "max_decompression_ratio"): "adapters/test_bad_input.py"
         for command in ("check", "watch", "batch", "compare", "convert", "tune add", "tune endurance")
@@ -273,7 +273,7 @@ def outcome_of(folder: Path, words: str) -> Outcome:
     files = {
         path.relative_to(folder).as_posix(): path.read_bytes()
         for path in sorted(folder.rglob("*"))
-        if path.is_file() and "kept_runs" not in path.parts
+        if path.is_file() and path.name not in {"kept_runs.parquet", ".review.json"}
     }
     return Outcome(done.stdout, done.stderr, f"{done.exit_code} {error} {done.return_value}", files)
 

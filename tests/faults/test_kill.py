@@ -15,8 +15,6 @@ from typing import Any
 
 import pytest
 
-from frametime.pipeline.review_outcome import OUTCOME_FILE
-
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="the program is killed in forked copies of a process")
 
 N_KILLS = 50
@@ -75,17 +73,17 @@ def command_of(kind: str, bench: Path, out: Path, *, workers: int = 1) -> list[s
 
 
 def content(folder: Path) -> dict[str, bytes]:
-    """All files below a folder, but the kept runs, which are for the next review and not a result."""
+    """All files below a folder, but the kept runs and the record, which are for the next review and not a result."""
     return {
         path.relative_to(folder).as_posix(): path.read_bytes()
         for path in sorted(folder.rglob("*"))
-        if path.is_file() and "kept_runs" not in path.parts
+        if path.is_file() and path.name not in {"kept_runs.parquet", ".review.json"}
     }
 
 
-def kept_beside_runs(folder: Path) -> set[str]:
-    """Names beside the kept runs, those of unfinished files among them."""
-    return {path.name for path in (folder / "result" / "kept_runs").iterdir() if path.suffix != ".run"}
+def left_over(folder: Path) -> set[str]:
+    """Names of unfinished files and folders, beside the result and in it."""
+    return {path.name for path in folder.rglob(".*") if path.name != ".review.json"}
 
 
 def visible(files: dict[str, bytes]) -> dict[str, bytes]:
@@ -154,7 +152,7 @@ def test_a_killed_review_is_run_again(server: Server, bench: Path, tmp_path: Pat
         n_unfinished += (out / "result").exists() and visible(left) != whole
         assert server.run(command_of("review", bench, out))["code"] == 0
         assert content(out) == whole
-        assert kept_beside_runs(out) == {OUTCOME_FILE}
+        assert left_over(out) == set()
     assert n_unfinished >= N_KILLS // 10, "too few kills fell into the measuring to say anything"
 
 
@@ -188,7 +186,7 @@ def test_what_stood_there_before_is_whole_until_it_is_replaced(
         assert all(data in (old[name], new[name]) for name, data in seen.items())
         assert server.run([*command_of(kind, bench, out), "--force"])["code"] == 0
         assert content(out) == new
-        assert kind == "batch" or kept_beside_runs(out) == {OUTCOME_FILE}
+        assert left_over(out) == set()
         shutil.rmtree(out)
 
 

@@ -24,7 +24,10 @@ if __name__ == "__main__":
     class Entries(list):
         def __enter__(self): return self
         def __exit__(self, *_): return None
-        def __next__(self): return self.pop()
+        def __next__(self):
+            if not self:
+                raise StopIteration
+            return self.pop()
         def __iter__(self):
             while self:
                 yield self.pop()
@@ -112,7 +115,8 @@ def outputs(bench: Path, out: Path, place: Place) -> dict[str, bytes]:
     return {
         path.relative_to(out).as_posix(): path.read_bytes()
         for path in sorted(out.rglob("*"))
-        if path.is_file() and "kept_runs" not in path.parts
+        # The record says where the plan lies, and the kept runs how their files were named.
+        if path.is_file() and path.name not in {"kept_runs.parquet", ".review.json"}
     }
 
 

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 import pytest
 from log_files import write_log
@@ -21,14 +22,15 @@ from frametime.pipeline.batch import (
     BatchCount,
     BatchOptions,
     Row,
+    batch_frame,
     check_output,
     journal_of,
     run_batch,
     walk_captures,
 )
-from frametime.pipeline.partitions import write_partitions
+from frametime.pipeline.batch_table import is_batch_table, write_partitions
 from frametime.pipeline.path_pattern import PathPattern
-from frametime.pipeline.tables import Column, is_batch_table
+from frametime.pipeline.table_frames import Column
 
 PATTERN = PathPattern.parse("{card}/{scene}/run{run}.csv")
 
@@ -179,7 +181,7 @@ def test_each_partition_is_what_other_engines_read(captures: Path, tmp_path: Pat
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="such names cannot be made there")
-def test_names_of_partitions_are_those_that_arrow_writes(tmp_path: Path) -> None:
+def test_names_of_partitions_are_those_that_engines_read(tmp_path: Path) -> None:
     import polars as pl
     import pyarrow as pa
     import pyarrow.dataset as ds
@@ -187,17 +189,28 @@ def test_names_of_partitions_are_those_that_arrow_writes(tmp_path: Path) -> None
     cards: list[str | None] = ["brae 70", "ü%=&+", "a.b~-_'\"", "x:*?", "\u202egnp", "line\nfeed", "7", None, "1/2"]
     columns = (Column(name="card", kind="text"), Column(name="n", kind="whole", unit="1"))
     rows: list[Row] = [{"card": card, "n": at} for at, card in enumerate(cards)]
-    parts = {(row["card"],): [at] for at, row in enumerate(rows)}
     out = tmp_path / "runs"
-    write_partitions(out, parts, lambda numbers: (rows[at] for at in numbers), columns=columns, partition_by=["card"])  # type: ignore[arg-type]
+    write_partitions(rows, out, columns=columns, partition_by=["card"])
     hive = ds.partitioning(pa.schema([("card", pa.string())]), flavor="hive")
-    table = pa.Table.from_pylist(rows, schema=pa.schema([("card", pa.string()), ("n", pa.int64())]))
-    ds.write_dataset(table, tmp_path / "arrow", format="parquet", partitioning=hive)
-    assert {path.name for path in out.iterdir()} == {path.name for path in (tmp_path / "arrow").iterdir()}
+    # RFC 3986, section 2.3: letters, digits and - . _ ~ stand for themselves, anything else as % and two digits.
+    names = {f"card={quote(card, safe='') if card is not None else '__HIVE_DEFAULT_PARTITION__'}" for card in cards}
+    assert {path.name for path in out.iterdir()} == names
     found = ds.dataset(out, partitioning=hive).to_table().sort_by("n").to_pylist()
     assert [row["card"] for row in found] == cards
     scanned = pl.scan_parquet(out, hive_partitioning=True, hive_schema={"card": pl.String}).sort("n").collect()
     assert scanned["card"].to_list() == cards
+
+
+def test_a_frame_is_the_table_without_a_file(captures: Path, tmp_path: Path) -> None:
+    import polars as pl
+
+    (captures / "card0" / "scene0" / "run8.csv").write_text("frame_time_ms\n16.7\n", encoding="utf-8")
+    run(captures, tmp_path / "runs.parquet")
+    options = BatchOptions(read=ReadOptions(), path_pattern=PATTERN, workers=1)
+    found = batch_frame(captures, options=options)
+    assert found.equals(pl.read_parquet(tmp_path / "runs.parquet"))
+    assert found.height == 13 and found["status"].to_list().count("failed") == 1
+    assert batch_frame(captures).drop("parameters").equals(found.drop("card", "scene", "run", "parameters"))
 
 
 def test_a_value_that_means_no_value_is_refused(tmp_path: Path) -> None:

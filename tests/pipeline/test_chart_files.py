@@ -10,23 +10,32 @@ from review_samples import sample_review
 
 from frametime.errors import OutputError
 from frametime.metrics.options import MeasureOptions
-from frametime.pipeline.chart_files import ChartRequest, chart_writers, known_keys, write_review_charts
+from frametime.pipeline.chart_files import ChartRequest, chart_writers, known_keys
 from frametime.pipeline.compare_files import named_theme, plot_check
-from frametime.pipeline.tuning_chart_files import plot_endurance, write_tuning_charts
+from frametime.pipeline.tuning_outputs import plot_endurance, write_tuning_charts
 from frametime.pipeline.tuning_runs import summarize_file
 from frametime.render.charts.drawings import review_figures
 from frametime.render.figure_files import figure_bytes
 from frametime.render.theme import Theme
+from frametime.review.result import ReviewResult
 from frametime.tuning.endurance_verdict import judge_endurance
 
 RECORD = Path(__file__).parents[2] / "reference_logs" / "review" / "tuning" / "tuning.toml"
 
 
+def written(result: ReviewResult, folder: Path, *, request: ChartRequest, workers: int | None = None) -> list[Path]:
+    """The charts, each under its name in the folder."""
+    writers = chart_writers(result, request, workers=workers)
+    for name, write in writers.items():
+        write(folder / Path(name).name)
+    return [folder / Path(name).name for name in writers]
+
+
 def test_several_processes_draw_what_one_draws(tmp_path: Path) -> None:
     result = sample_review(n_scenes=2, n_cards=2, n_runs=2, with_curves=True)
     request = ChartRequest(only=("matrix", "ratios", "standings", "scene-bars", "repeatability", "percentiles"))
-    one = write_review_charts(result, tmp_path / "one", request=request, workers=1)
-    two = write_review_charts(result, tmp_path / "two", request=request, workers=2)
+    one = written(result, tmp_path / "one", request=request, workers=1)
+    two = written(result, tmp_path / "two", request=request, workers=2)
     assert len(one) > 8
     assert [path.name for path in one] == [path.name for path in two]
     for first, second in zip(one, two, strict=True):
@@ -36,23 +45,12 @@ def test_several_processes_draw_what_one_draws(tmp_path: Path) -> None:
 def test_every_figure_of_the_review_becomes_a_file_in_every_format(tmp_path: Path) -> None:
     result = sample_review(n_scenes=1, n_cards=2)
     request = ChartRequest(theme="dark", size="print", formats=("svg", "pdf"), only=("matrix", "standings"))
-    written = write_review_charts(result, tmp_path, request=request)
+    paths = written(result, tmp_path, request=request)
     theme = Theme.of("dark", "print")
     names = [name for name, _ in review_figures(result, theme, only=request.only)]
-    assert [path.name for path in written] == [f"{name}.{ending}" for name in names for ending in ("svg", "pdf")]
+    assert [path.name for path in paths] == [f"{name}.{ending}" for name in names for ending in ("svg", "pdf")]
     (_, drawing), *_ = review_figures(result, theme, only=request.only)
-    assert written[0].read_bytes() == figure_bytes(drawing(), theme, "svg")
-
-
-def test_nothing_is_written_where_one_file_is_there_already(tmp_path: Path) -> None:
-    result = sample_review(n_scenes=1, n_cards=2)
-    request = ChartRequest(only=("matrix", "standings"))
-    (tmp_path / "matrix-card-1.png").write_bytes(b"mine")
-    with pytest.raises(OutputError, match=r"matrix-card-1\.png: the file exists"):
-        write_review_charts(result, tmp_path, request=request)
-    assert [path.name for path in tmp_path.iterdir()] == ["matrix-card-1.png"]
-    write_review_charts(result, tmp_path, request=request, force=True)
-    assert (tmp_path / "matrix-card-1.png").read_bytes().startswith(b"\x89PNG")
+    assert paths[0].read_bytes() == figure_bytes(drawing(), theme, "svg")
 
 
 def test_writers_draw_only_when_asked() -> None:
@@ -80,8 +78,8 @@ def test_one_capture_becomes_one_picture(tmp_path: Path) -> None:
 
 
 def test_tuning_charts_and_the_endurance_run(tmp_path: Path) -> None:
-    written = write_tuning_charts(summarize_file(str(RECORD)), tmp_path)
-    assert [path.name for path in written] == ["tuning-map.png", "tuning-gain.png"]
+    paths = write_tuning_charts(summarize_file(str(RECORD)), tmp_path)
+    assert [path.name for path in paths] == ["tuning-map.png", "tuning-gain.png"]
     capture = sample_capture(900, with_sensors=True)
     run = measured(capture, MeasureOptions(temperature_limit_c=85.0))
     plot_endurance(capture, run, judge_endurance(capture, run), tmp_path / "long.png")

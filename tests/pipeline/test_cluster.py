@@ -8,7 +8,7 @@ import pytest
 from run_cli import frametime
 
 from frametime.errors import OutputError
-from frametime.pipeline.cluster import cluster_executor
+from frametime.pipeline.measuring_many import cluster_executor
 
 
 @pytest.mark.slow

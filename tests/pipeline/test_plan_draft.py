@@ -10,7 +10,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from frametime.errors import PlanError
-from frametime.pipeline.found_runs import find_runs
+from frametime.pipeline.finding_runs import find_runs
 from frametime.pipeline.path_pattern import PathPattern
 from frametime.pipeline.plan import parse_plan, read_plan
 from frametime.pipeline.plan_draft import draft_plan

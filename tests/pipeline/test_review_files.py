@@ -12,16 +12,21 @@ from example_result import measured_run
 from frametime.adapters.base import ReadOptions
 from frametime.capture import Conditions
 from frametime.errors import PlanError, ReadError, RunSetError
+from frametime.metrics.metric import MeasuredRun
 from frametime.metrics.options import MeasureOptions
 from frametime.pipeline.batch_rows import file_sha256
-from frametime.pipeline.found_runs import find_runs
-from frametime.pipeline.kept_runs import KeptCurves, KeptRuns
-from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest, measure_file
+from frametime.pipeline.finding_runs import find_runs
+from frametime.pipeline.kept_runs import CapturedCurves, KeptRuns, beside_sha256, read_curves
+from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest, measure_one
 from frametime.pipeline.plan import ReviewPlan, parse_plan
 from frametime.pipeline.review_files import review_plan
 from frametime.pipeline.review_schema import review_json
 from frametime.render.review_text import coverage_text
+from frametime.review.result_runs import RunEntry
+from frametime.review.run_entries import run_entry
+from frametime.review.run_set import PlacedRun
 
+KEPT = "kept_runs.parquet"
 RECORDED_RUN = Path(__file__).parents[2] / "reference_logs/recorded/preset-base/atlas/1080p/run1.csv.gz"
 
 PLAN = """\
@@ -61,6 +66,8 @@ class Measuring:
                 yield MeasureOutcome(request=request, run=None, error=f"{request.path}: this is not a log")
                 continue
             run = measured_run({"average_fps": float(text)}, conditions=request.conditions, file_name=request.path)
+            sha256 = file_sha256(Path(request.path))
+            run = replace(run, provenance=replace(run.provenance, sha256=sha256, size_bytes=len(text)))
             yield MeasureOutcome(request=request, run=run, error=None)
 
 
@@ -102,29 +109,27 @@ def test_where_the_folder_lies_does_not_show_in_the_result(bench: Path, tmp_path
     moved = review_json(review_plan(plan_in(other), measuring=Measuring()))
     (other / "captures").rename(bench / "captures")
     assert str(tmp_path) not in moved
-    plain = review_json(review_plan(plan_in(bench), measuring=Measuring()))
-    # The invented hash of the stand-in holds the path; everything else is equal.
-    assert len(plain) == len(moved)
+    assert review_json(review_plan(plan_in(bench), measuring=Measuring())) == moved
 
 
 def test_an_unchanged_folder_is_not_measured_again(bench: Path) -> None:
     first, second = Measuring(), Measuring()
-    kept = bench / "kept"
-    one = review_json(review_plan(plan_in(bench), kept_folder=kept, measuring=first))
-    two = review_json(review_plan(plan_in(bench), kept_folder=kept, measuring=second))
+    kept = bench / KEPT
+    one = review_json(review_plan(plan_in(bench), kept_file=kept, measuring=first))
+    two = review_json(review_plan(plan_in(bench), kept_file=kept, measuring=second))
     assert len(first.asked) == 4
     assert second.asked == []
     assert one == two
 
 
 def test_only_what_changed_is_measured_again(bench: Path) -> None:
-    kept = bench / "kept"
-    review_plan(plan_in(bench), kept_folder=kept, measuring=Measuring())
+    kept = bench / KEPT
+    review_plan(plan_in(bench), kept_file=kept, measuring=Measuring())
     write(bench, "birch-9/harbor/1440p/run2.csv", "120.0")
     again = Measuring()
-    review_plan(plan_in(bench), kept_folder=kept, measuring=again)
+    review_plan(plan_in(bench), kept_file=kept, measuring=again)
     assert again.asked == ["birch-9/run2.csv"]
-    assert len(list(kept.glob("*.run"))) == 4
+    assert n_kept(kept) == 4
 
 
 @pytest.mark.parametrize(
@@ -136,82 +141,165 @@ def test_only_what_changed_is_measured_again(bench: Path) -> None:
     ],
 )
 def test_another_parameter_measures_again(bench: Path, old: str, new: str) -> None:
-    kept = bench / "kept"
-    review_plan(plan_in(bench), kept_folder=kept, measuring=Measuring())
+    kept = bench / KEPT
+    review_plan(plan_in(bench), kept_file=kept, measuring=Measuring())
     again = Measuring()
-    review_plan(plan_in(bench, PLAN.replace(old, new)), kept_folder=kept, measuring=again)
+    review_plan(plan_in(bench, PLAN.replace(old, new)), kept_file=kept, measuring=again)
     assert again.asked
 
 
-def test_a_run_of_a_file_that_changed_meanwhile_is_not_kept(bench: Path) -> None:
-    kept = bench / "kept"
+def test_a_run_of_a_file_that_changed_meanwhile_is_kept_for_what_was_read(bench: Path) -> None:
+    kept = bench / KEPT
 
     class Late(Measuring):
         def __call__(self, requests: Sequence[MeasureRequest]) -> Iterator[MeasureOutcome]:
             write(bench, "birch-9/harbor/1440p/run2.csv", "120.0")
             yield from super().__call__(requests)
 
-    review_plan(plan_in(bench), kept_folder=kept, measuring=Late())
-    assert len(list(kept.glob("*.run"))) == 3
+    review_plan(plan_in(bench), kept_file=kept, measuring=Late())
     write(bench, "birch-9/harbor/1440p/run2.csv", "111.0")
     again = Measuring()
-    review_plan(plan_in(bench), kept_folder=kept, measuring=again)
+    review_plan(plan_in(bench), kept_file=kept, measuring=again)
     assert again.asked == ["birch-9/run2.csv"]
 
 
-@pytest.mark.parametrize("damage", ["cut", "bit", "foreign", "empty", "renamed"])
-def test_a_damaged_kept_run_is_passed_over(bench: Path, damage: str) -> None:
-    kept = bench / "kept"
-    before = review_json(review_plan(plan_in(bench), kept_folder=kept, measuring=Measuring()))
-    files = sorted(kept.glob("*.run"))
-    content = files[0].read_bytes()
-    if damage == "renamed":
-        files[0].write_bytes(files[1].read_bytes())
+@pytest.mark.parametrize("damage", ["cut", "foreign", "empty", "another table", *range(20)])
+def test_a_damaged_file_of_kept_runs_is_passed_over(bench: Path, damage: str | int) -> None:
+    import polars as pl
+
+    kept = bench / KEPT
+    before = review_json(review_plan(plan_in(bench), kept_file=kept, measuring=Measuring()))
+    content = kept.read_bytes()
+    if damage == "another table":
+        pl.DataFrame({"key": ["a"]}).write_parquet(kept)
+    elif isinstance(damage, int):
+        at = 4 + damage * (len(content) - 12) // 20
+        kept.write_bytes(content[:at] + bytes([content[at] ^ 0x15]) + content[at + 1 :])
     else:
-        files[0].write_bytes(
-            {
-                "cut": content[:-10],
-                "bit": content[:-5] + bytes([content[-5] ^ 1]) + content[-4:],
-                "foreign": b"something else\n" * 20,
-                "empty": b"",
-            }[damage]
-        )
+        kept.write_bytes({"cut": content[:-10], "foreign": b"something else\n" * 20, "empty": b""}[damage])
+    damaged = kept.read_bytes()
     again = Measuring()
-    after = review_json(review_plan(plan_in(bench), kept_folder=kept, measuring=again))
-    assert len(again.asked) == 1
+    after = review_json(review_plan(plan_in(bench), kept_file=kept, measuring=again))
     assert after == before
+    assert isinstance(damage, int) or len(again.asked) == 4
+    # A file of someone else keeps its place, and nothing is kept; one that is damaged is made anew.
+    if damage in {"foreign", "empty", "another table"}:
+        assert kept.read_bytes() == damaged
+    elif again.asked:
+        assert kept.read_bytes() == content
 
 
 def test_a_kept_run_comes_back_equal(tmp_path: Path) -> None:
     from fractions import Fraction
 
-    from frametime.metrics.options import MeasureOptions, Refresh
+    from frametime.metrics.options import Refresh
 
-    kept = KeptRuns(tmp_path)
+    capture = tmp_path / "run1.csv"
+    capture.write_text("a log", encoding="utf-8")
     run = measured_run({"average_fps": 100.0, "average_power_w": None}, conditions=Conditions(card="amber-6"))
     options = MeasureOptions(refresh=Refresh(low_hz=Fraction(60_000, 1001), high_hz=Fraction(60_000, 1001)))
-    run = replace(run, options=options)
-    kept.put("a" * 64, run)
-    found = kept.get("a" * 64)
-    assert found == run
-    assert kept.get("b" * 64) is None
+    origin = replace(run.provenance, file_name=str(capture), sha256=file_sha256(capture), size_bytes=5)
+    run = replace(run, options=options, provenance=origin)
+    request = MeasureRequest(path=str(capture), read=ReadOptions())
+    kept = KeptRuns(tmp_path / KEPT)
+    kept.add(MeasureOutcome(request=request, run=run, error=None), None)
+    kept.write()
+    assert KeptRuns(tmp_path / KEPT).find(request) == run
+    assert KeptRuns(tmp_path / KEPT).find(replace(request, skip_start_auto=True)) is None
 
 
 def test_a_folder_that_cannot_hold_kept_runs_is_no_reason_to_fail(bench: Path) -> None:
     blocked = bench / "blocked"
     blocked.write_text("a file where the folder should be", encoding="utf-8")
-    result = review_plan(plan_in(bench), kept_folder=blocked, measuring=Measuring())
+    result = review_plan(plan_in(bench), kept_file=blocked / KEPT, measuring=Measuring())
     assert len(result.runs) == 4
 
 
-def test_only_kept_runs_are_ever_removed(bench: Path) -> None:
-    kept = bench / "kept"
-    kept.mkdir()
-    (kept / "notes.run").write_text("not ours", encoding="utf-8")
-    (kept / "notes.txt").write_text("not ours", encoding="utf-8")
-    review_plan(plan_in(bench), kept_folder=kept, measuring=Measuring())
-    assert (kept / "notes.run").exists()
-    assert (kept / "notes.txt").exists()
+@pytest.mark.parametrize("broken", ["capture", "sensors", "beside"])
+def test_a_capture_that_failed_is_tried_again_and_what_it_rests_on_is_watched(bench: Path, broken: str) -> None:
+    text = PLAN.replace('run{run}.csv"', 'run{run}.csv"\nsensors = "{card}/{scene}/{resolution}/run{run}.sensors.csv"')
+    kept, own = bench / KEPT, "birch-9/harbor/1440p/run2"
+    frames = "frame_time_ms\n" + "8.25\n8.5\n" * 2400
+    sensors = "time_utc,board_power_w\n" + "".join(
+        f"2026-03-01T10:00:{second:02d}Z,{200 + second}\n" for second in range(50)
+    )
+    beside = '{"recorded_from_utc": "2026-03-01T10:00:05Z"}'
+    good = {
+        "capture": (f"{own}.csv", frames),
+        "sensors": (f"{own}.sensors.csv", sensors),
+        "beside": (f"{own}.json", beside),
+    }
+    for card in ("amber-6", "birch-9"):
+        for number in (1, 2):
+            write(bench, f"{card}/harbor/1440p/run{number}.csv", frames)
+    for name, content in good.values():
+        write(bench, name, content)
+
+    changes = {"capture": ("8.5", "8.6"), "sensors": (",210", ",310"), "beside": ("00:05", "00:06")}
+
+    def numbers() -> list[tuple[float | None, ...]]:
+        result = review_plan(plan_in(bench, text), kept_file=kept, workers=1)
+        keys = ("average_fps", "average_power_w")
+        return [tuple(map(run.values.get, keys)) for run in result.runs if run.name == "birch-9/harbor/1440p/2"]
+
+    name, content = good[broken]
+    write(bench, name, '{"recorded_from_utc": "noon"}' if broken == "beside" else "no log")
+    assert numbers() == []
+    assert numbers() == []
+    write(bench, name, content)
+    first = numbers()
+    assert len(first) == 1 and first == numbers() and None not in first[0]
+    # And a run that was kept is measured again once that file is another, of the same length.
+    write(bench, name, content.replace(*changes[broken]))
+    assert len(numbers()) == 1 and numbers() != first
+    assert n_kept(kept) == 4
+
+
+def test_a_first_review_an_unchanged_and_a_changed_one_hash_each_capture_once(
+    bench: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import hashlib
+
+    from frametime.pipeline import kept_runs
+
+    kept, n_bytes, sha256 = bench / KEPT, 0, hashlib.sha256
+
+    class Counted:
+        """Counts what a reader takes in piece by piece; a text that is hashed at once is no capture."""
+
+        def __init__(self, text: bytes = b"") -> None:
+            self._digest = sha256(text)
+
+        def update(self, data: bytes) -> None:
+            nonlocal n_bytes
+            n_bytes += len(data)
+            self._digest.update(data)
+
+        def hexdigest(self) -> str:
+            return self._digest.hexdigest()
+
+    def counted(path: Path) -> str:
+        nonlocal n_bytes
+        n_bytes += path.stat().st_size
+        return file_sha256(path)
+
+    monkeypatch.setattr(hashlib, "sha256", Counted)
+    monkeypatch.setattr(kept_runs, "file_sha256", counted)
+    captures = sorted((bench / "captures").rglob("*.csv"))
+    for number, path in enumerate(captures):
+        path.write_text("frame_time_ms\n" + "8.25\n8.5\n" * (400 + number), encoding="utf-8")
+    for change in ("first", "unchanged", "changed", "unchanged"):
+        if change == "changed":
+            captures[0].write_text("frame_time_ms\n" + "8.25\n" * 900, encoding="utf-8")
+        n_bytes = 0
+        review_plan(plan_in(bench), kept_file=kept, workers=1)
+        assert n_bytes == sum(path.stat().st_size for path in captures), change
+
+
+def n_kept(path: Path) -> int:
+    import polars as pl
+
+    return pl.read_parquet(path).height
 
 
 def test_a_capture_that_cannot_be_used_is_listed_and_the_review_goes_on(bench: Path) -> None:
@@ -319,22 +407,63 @@ def test_the_hash_is_that_of_the_stored_bytes(tmp_path: Path) -> None:
     assert file_sha256(tmp_path / "x") == hashlib.sha256(content).hexdigest()
 
 
-def test_curves_of_a_kept_run_are_the_same_also_in_another_process(tmp_path: Path) -> None:
+def kept_twice(folder: Path) -> tuple[MeasuredRun, MeasuredRun]:
+    """A recorded run as it was measured, and as it comes back, from a copy of the capture."""
+    request = MeasureRequest(path=str(folder / "run1.csv.gz"), read=ReadOptions(), measure=MeasureOptions())
+    Path(request.path).write_bytes(RECORDED_RUN.read_bytes())
+    kept = KeptRuns(folder / KEPT)
+    outcome = measure_one(request)
+    kept.add(outcome, beside_sha256(request))
+    kept.write()
+    again = KeptRuns(folder / KEPT).find(request)
+    assert outcome.run is not None and again is not None
+    return outcome.run, again
+
+
+@pytest.mark.parametrize("ahead", [False, True])
+def test_curves_of_a_kept_run_are_read_from_the_capture_also_in_another_process(tmp_path: Path, ahead: bool) -> None:
     import pickle
 
-    request = MeasureRequest(path=str(RECORDED_RUN), read=ReadOptions(), measure=MeasureOptions())
-    _, run = measure_file(request)
-    kept = KeptRuns(tmp_path)
-    kept.put(kept.key(request), run)
-    again = kept.get(kept.key(request))
-    assert again is not None
+    run, again = kept_twice(tmp_path)
+    curves = again.curves
+    assert isinstance(curves, CapturedCurves)
+    assert list(curves) == list(run.curves) and "trace_low" in curves and len(curves) > 3
+    assert "trace_top" not in curves and curves.get("trace_top") is None
+    assert not curves.is_read
+    if ahead:
+        read_curves([entry_of(again)], workers=1)
+        assert curves.is_read
+        Path(run.provenance.file_name).unlink()
     sent = pickle.loads(pickle.dumps(again))
-    assert len(run.curves) > 3
     assert dict(again.curves) == dict(run.curves) == dict(sent.curves)
     assert replace(again, curves={}) == replace(run, curves={})
 
 
-def test_curves_that_are_none_are_refused_where_they_are_asked_for() -> None:
-    curves = KeptCurves(b"\xc1", "result/kept_runs/a.run")
-    with pytest.raises(ReadError, match=r"a\.run: this kept run is damaged .*; give --measure-again"):
-        len(curves)
+@pytest.mark.parametrize("change", ["gone", "another"])
+def test_curves_of_a_capture_that_changed_since_are_refused(tmp_path: Path, change: str) -> None:
+    run, again = kept_twice(tmp_path)
+    capture = Path(run.provenance.file_name)
+    if change == "gone":
+        capture.unlink()
+    else:
+        capture.write_text("frame_time_ms\n" + "8.25\n8.5\n" * 400, encoding="utf-8")
+    with pytest.raises(ReadError, match=r"run1\.csv\.gz: this capture has changed since .*; run the review again"):
+        again.curves["trace_low"]
+    with pytest.raises(ReadError, match="has changed since"):
+        read_curves([entry_of(again)], workers=1)
+
+
+def test_kept_runs_are_a_fraction_of_the_captures(tmp_path: Path) -> None:
+    kept = KeptRuns(tmp_path / KEPT)
+    logs = sorted(RECORDED_RUN.parents[2].rglob("*.csv.gz"))
+    for log in logs:
+        kept.add(measure_one(MeasureRequest(path=str(log), read=ReadOptions())), None)
+    kept.write()
+    assert n_kept(tmp_path / KEPT) == len(logs) > 10
+    assert (tmp_path / KEPT).stat().st_size <= sum(log.stat().st_size for log in logs) / 4
+
+
+def entry_of(run: MeasuredRun) -> RunEntry:
+    """What `read_curves` looks at."""
+    placed = PlacedRun(name="a/b/c/1", card="a", scene="b", resolution="c", run="1", measured=run)
+    return run_entry(placed, {}, {})

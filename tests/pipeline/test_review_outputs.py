@@ -3,7 +3,12 @@
 from __future__ import annotations
 
 import csv
+import errno
 import json
+import os
+import re
+import shutil
+import tempfile
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -16,9 +21,9 @@ from example_result import design, example_result, placed_run
 from frametime.adapters.file_kind import classify_file
 from frametime.errors import OutputError
 from frametime.pipeline import review_outputs
-from frametime.pipeline.review_outputs import DrawnOutputs, text_files, write_review
+from frametime.pipeline.review_outputs import KEPT_RUNS_FILE, RECORD_FILE, DrawnOutputs, text_files, write_review
 from frametime.pipeline.review_schema import review_json, review_schema, schema_text
-from frametime.pipeline.review_tables import cells_csv, formula_count, runs_table, standings_csv
+from frametime.pipeline.review_tables import cells_csv, review_formula_count, runs_table, standings_csv
 from frametime.review.result import ReviewResult
 from frametime.review.reviewing import review_runs
 
@@ -111,11 +116,26 @@ def test_the_runs_table_is_sound_and_carries_units(result: ReviewResult, tmp_pat
     assert [reason for reason in reasons if reason] == ["a program update ran in the background"]
 
 
+def test_frames_hold_what_the_files_hold(result: ReviewResult, tmp_path: Path) -> None:
+    import polars as pl
+
+    import frametime
+
+    for name, content in text_files(result).items():
+        (tmp_path / name).write_bytes(content)
+    assert frametime.runs_frame(result).equals(pl.read_parquet(tmp_path / "runs.parquet"))
+    for name, frame in (("cells", frametime.cells_frame(result)), ("standings", frametime.standings_frame(result))):
+        read = pl.read_csv(tmp_path / f"{name}.csv", schema=frame.schema)
+        # An empty text and no text are one in CSV.
+        assert frame.with_columns(pl.col(pl.String).replace("", None)).equals(read)
+        assert frame.height > 0
+
+
 def test_all_files_are_written_and_nothing_else(result: ReviewResult, tmp_path: Path) -> None:
     out = tmp_path / "result"
     names = write_review(result, out, drawn=NOTHING_DRAWN, force=False)
     assert set(names) == {"result.json", "runs.parquet", "cells.csv", "standings.csv"}
-    assert {path.name for path in out.iterdir()} == set(names)
+    assert {path.name for path in tmp_path.rglob("*")} == {"result", RECORD_FILE, *names}
     assert b"\r" not in (out / "result.json").read_bytes()
 
 
@@ -136,12 +156,84 @@ def test_another_result_is_not_replaced_without_force(result: ReviewResult, tmp_
     assert (tmp_path / "result.json").read_bytes() == review_json(result).encode("ascii")
 
 
-def test_a_file_of_another_is_not_replaced_without_force(result: ReviewResult, tmp_path: Path) -> None:
-    (tmp_path / "cells.csv").write_text("my own notes", encoding="utf-8")
-    with pytest.raises(OutputError, match=r"cells\.csv"):
-        write_review(result, tmp_path, drawn=NOTHING_DRAWN, force=False)
-    assert (tmp_path / "cells.csv").read_text("utf-8") == "my own notes"
-    assert not (tmp_path / "result.json").exists()
+@pytest.mark.parametrize("name", ["notes.txt", "charts/mine.png", ".hidden/notes.txt", KEPT_RUNS_FILE])
+@pytest.mark.parametrize("force", [False, True])
+def test_a_file_that_no_review_wrote_is_never_lost(
+    result: ReviewResult, tmp_path: Path, name: str, force: bool
+) -> None:
+    write_review(result, tmp_path, drawn=NOTHING_DRAWN, force=False)
+    (tmp_path / name).parent.mkdir(exist_ok=True)
+    (tmp_path / name).write_text("my own notes", encoding="utf-8")
+    before = files_in(tmp_path)
+    with pytest.raises(OutputError, match=rf"it holds '{re.escape(name)}', which no review has written"):
+        write_review(example_result(8), tmp_path, drawn=NOTHING_DRAWN, force=force)
+    assert files_in(tmp_path) == before
+
+
+@pytest.mark.parametrize("record", [None, "{", "[]", '{"schema": "another"}'])
+def test_a_folder_that_does_not_say_what_is_in_it_is_not_replaced(
+    result: ReviewResult, tmp_path: Path, record: str | None
+) -> None:
+    write_review(result, tmp_path, drawn=NOTHING_DRAWN, force=False)
+    (tmp_path / RECORD_FILE).unlink()
+    if record is not None:
+        (tmp_path / RECORD_FILE).write_text(record, encoding="utf-8")
+    with pytest.raises(OutputError, match="which no review has written"):
+        write_review(result, tmp_path, drawn=NOTHING_DRAWN, force=True)
+
+
+def test_the_result_of_the_same_plan_is_replaced_whole_and_unasked(result: ReviewResult, tmp_path: Path) -> None:
+    out, plan = tmp_path / "bench" / "result", tmp_path / "bench" / "plan.toml"
+    write_review(example_result(8), out, drawn=NOTHING_DRAWN, force=False, plan_file=plan)
+    (out / "charts").mkdir()
+    (out / "charts" / "ratios-of-the-old-baseline.png").write_bytes(b"png")
+    record = json.loads((out / RECORD_FILE).read_text("utf-8"))
+    record["files"].append("charts/ratios-of-the-old-baseline.png")
+    (out / RECORD_FILE).write_text(json.dumps(record), encoding="utf-8")
+    (out / KEPT_RUNS_FILE).write_bytes(b"PAR1 and so on")
+    (out / ".DS_Store").write_bytes(b"of a program that shows folders")
+    # The bench moves to another disk, and the plan goes with its result.
+    (tmp_path / "bench").rename(tmp_path / "moved")
+    out, plan = tmp_path / "moved" / "result", tmp_path / "moved" / "plan.toml"
+    write_review(result, out, drawn=NOTHING_DRAWN, force=False, plan_file=plan)
+    assert (out / "result.json").read_bytes() == review_json(result).encode("ascii")
+    assert files_in(tmp_path / "moved").keys() == {
+        f"result/{name}" for name in (RECORD_FILE, KEPT_RUNS_FILE, *text_files(result))
+    }
+    with pytest.raises(OutputError, match=r"the result of another plan, '\.\./plan\.toml'; --force replaces it"):
+        write_review(example_result(8), out, drawn=NOTHING_DRAWN, force=False, plan_file=tmp_path / "plan.toml")
+
+
+@pytest.mark.parametrize("in_the_way", ["a disk is mounted on it", "the folder above is closed"])
+def test_where_the_folder_cannot_be_renamed_its_content_is_replaced(
+    result: ReviewResult, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, in_the_way: str
+) -> None:
+    out = tmp_path / "result"
+    write_review(example_result(8), out, drawn=NOTHING_DRAWN, force=False)
+    rename, mkdtemp, moved = Path.rename, tempfile.mkdtemp, shutil.move
+
+    def renamed(path: Path, target: Path) -> Path:
+        if path == out:
+            raise OSError(errno.EBUSY, os.strerror(errno.EBUSY))
+        return rename(path, target)
+
+    def made(*, dir: Path, **more: str) -> str:
+        if in_the_way == "the folder above is closed" and dir == tmp_path:
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+        return mkdtemp(dir=dir, **more)
+
+    names: list[str] = []
+    monkeypatch.setattr(Path, "rename", renamed)
+    monkeypatch.setattr(tempfile, "mkdtemp", made)
+    monkeypatch.setattr(shutil, "move", lambda source, target: (names.append(source.name), moved(source, target)))
+    write_review(result, out, drawn=NOTHING_DRAWN, force=True)
+    assert files_in(tmp_path).keys() == {f"result/{name}" for name in (RECORD_FILE, *text_files(result))}
+    assert (out / "result.json").read_bytes() == review_json(result).encode("ascii")
+    assert (names[0], names[-1]) == (RECORD_FILE, "result.json")
+
+
+def files_in(folder: Path) -> dict[str, bytes]:
+    return {path.relative_to(folder).as_posix(): path.read_bytes() for path in folder.rglob("*") if path.is_file()}
 
 
 def test_when_drawing_fails_nothing_is_left_behind(
@@ -182,12 +274,12 @@ def test_only_what_is_missing_is_drawn_again(
 
 def test_an_output_folder_that_is_a_file_is_refused(result: ReviewResult, tmp_path: Path) -> None:
     (tmp_path / "out").write_text("x", encoding="utf-8")
-    with pytest.raises(OutputError, match="cannot be written"):
+    with pytest.raises(OutputError, match="this is not a folder"):
         write_review(result, tmp_path / "out", drawn=NOTHING_DRAWN, force=False)
 
 
 def test_text_like_a_formula_is_escaped_on_request_and_numbers_never(result: ReviewResult) -> None:
-    assert formula_count(result) == 0
+    assert review_formula_count(result) == 0
     assert cells_csv(result, escape_formulas=True) == cells_csv(result)
     odd = replace(result, baseline="-harbor")
     n_rows = 0
@@ -197,7 +289,7 @@ def test_text_like_a_formula_is_escaped_on_request_and_numbers_never(result: Rev
         assert {row.pop("baseline") for row in plain} == {"-harbor"}
         assert {row.pop("baseline") for row in safe} == {"'-harbor"}
         assert plain == safe
-    assert formula_count(odd) == n_rows > 0
+    assert review_formula_count(odd) == n_rows > 0
 
 
 def test_the_tables_of_a_review_are_no_captures(result: ReviewResult, tmp_path: Path) -> None:

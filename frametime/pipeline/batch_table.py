@@ -1,0 +1,238 @@
+"""The table of a batch as CSV, JSON lines, Parquet, or Parquet parted into folders: written whole, read back as it was.
+
+Parted tables lie in folders that are named for what their rows share: ``card=brae-41/scene=harbor/part-0.parquet``.
+This is the layout of Apache Hive, which engines that read Parquet know: the columns by which rows are parted stand in
+the names of folders and not in the files, signs other than letters, digits and ``-._~`` as ``%`` and two digits.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import islice
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from frametime.errors import EndingError, OutputError, printable
+from frametime.pipeline.journal import Row, read_journal
+from frametime.pipeline.table_frames import (
+    Column,
+    arrow_schema,
+    arrow_table,
+    formula_count,
+    frame_of,
+    unescaped,
+    write_csv,
+    write_parquet,
+)
+from frametime.replacing import refuse_existing, replacing, replacing_folder
+
+if TYPE_CHECKING:
+    import polars as pl
+
+FORMATS: Final = (".csv", ".jsonl", ".ndjson", ".parquet")
+SCHEMA: Final = "frametime.batch/1"
+_ROWS_AT_ONCE: Final = 1000
+_NO_VALUE: Final = "__HIVE_DEFAULT_PARTITION__"
+_PART: Final = re.compile(r"part-[0-9]+\.parquet")
+
+
+def _frames_of(rows: Iterable[Row], columns: Sequence[Column]) -> Iterator[pl.DataFrame]:
+    """Rows as frames, a part of them after another: never all at once."""
+    stream = iter(rows)
+    while part := list(islice(stream, _ROWS_AT_ONCE)):
+        yield frame_of(part, columns)
+
+
+def write_table(rows: Iterable[Row], out: Path, *, columns: Sequence[Column], escape_formulas: bool = False) -> int:
+    """Write the table ``out``; its ending says the format.
+
+    Parameters
+    ----------
+    rows : iterable of Row
+        Taken one after another, never held all at once.
+    out : Path
+    columns : sequence of Column
+    escape_formulas : bool
+        In CSV, write an apostrophe before text that a spreadsheet would take for a formula.
+
+    Returns
+    -------
+    int
+        Cells of a CSV file that look like formulas.
+
+    Raises
+    ------
+    OutputError
+    """
+    n_formulas = 0
+    frames = _frames_of(rows, columns)
+    with replacing(out) as temporary:
+        if out.suffix.lower() == ".parquet":
+            write_parquet(frames, temporary, arrow_schema(columns, SCHEMA))
+            return 0
+        with temporary.open("wb") as stream:
+            is_csv = out.suffix.lower() == ".csv"
+            if is_csv:
+                write_csv(frame_of([], columns), stream)
+            for frame in frames:
+                if is_csv:
+                    n_formulas += formula_count(frame)
+                    write_csv(frame, stream, escape_formulas=escape_formulas, include_header=False)
+                else:
+                    frame.write_ndjson(stream)
+    return n_formulas
+
+
+def write_partitions(rows: Iterable[Row], out: Path, *, columns: Sequence[Column], partition_by: Sequence[str]) -> None:
+    """Write the folder ``out`` whole, one Parquet file for each set of values of ``partition_by``.
+
+    Rows that share them follow one another: one file after another is open, for each takes megabytes while it is.
+
+    Raises
+    ------
+    OutputError
+        Also where a value is the very word that stands for no value.
+    """
+    import pyarrow as pa
+    import pyarrow.dataset as ds
+
+    _refuse_strangers(out)
+    schema = arrow_schema(columns, SCHEMA)
+
+    def batches() -> Iterator[pa.RecordBatch]:
+        for frame in _frames_of(rows, columns):
+            for name in partition_by:
+                if (frame[name] == _NO_VALUE).any():
+                    raise OutputError(f"{name} '{_NO_VALUE}' would be read back as no value; rename it")
+            yield from arrow_table(frame, schema).to_batches()
+
+    with replacing_folder(out) as making:
+        ds.write_dataset(
+            batches(),
+            making,
+            schema=schema,
+            format="parquet",
+            partitioning=ds.partitioning(pa.schema([schema.field(name) for name in partition_by]), flavor="hive"),
+            basename_template="part-{i}.parquet",
+            min_rows_per_group=_ROWS_AT_ONCE,
+            max_rows_per_group=_ROWS_AT_ONCE,
+            max_open_files=1,
+            use_threads=False,  # the order of the rows, and with it the bytes, stay the same
+        )
+
+
+def check_output(out: Path, *, force: bool, partition_by: Sequence[str] = ()) -> None:
+    """Refuse an output that exists, is of the wrong kind, or has an ending that names no format.
+
+    Raises
+    ------
+    OutputError
+    """
+    is_table = out.suffix.lower() in FORMATS
+    if partition_by and is_table:
+        raise EndingError.at(str(out), "--partition-by writes a folder", helps="name one, such as runs/")
+    if partition_by and out.name in {"", ".."}:
+        raise OutputError.at(str(out), "this names no folder of its own", helps="name one, such as runs/")
+    if partition_by:
+        _refuse_strangers(out)
+    elif not is_table:
+        raise EndingError.at(
+            str(out),
+            f"the ending {out.suffix or '(none)'!r} names no format",
+            helps=f"use one of {', '.join(FORMATS)}, or --partition-by for a folder",
+        )
+    refuse_existing(
+        [out], force=force, helps="--force replaces it, --resume goes on with it", are_folders=bool(partition_by)
+    )
+
+
+def _refuse_strangers(out: Path) -> None:
+    """Replace nothing but what `write_partitions` could have written."""
+    if out.is_symlink() or (out.exists() and not out.is_dir()):
+        raise OutputError.at(str(out), "this is not a folder", helps="name another")
+    stranger = _stranger(out) if out.exists() else None
+    if stranger is not None:
+        raise OutputError.at(
+            str(out),
+            f"it holds '{printable(stranger)}', which no earlier batch has written, and would be lost",
+            helps="name another folder",
+        )
+
+
+def _stranger(folder: Path) -> str | None:
+    """Something in the folder that `write_partitions` would not have put there."""
+    for entry in sorted(folder.iterdir()):
+        if entry.is_dir() and not entry.is_symlink() and "=" in entry.name:
+            inner = _stranger(entry)
+            if inner is not None:
+                return inner
+        elif not (entry.is_file() and _PART.fullmatch(entry.name)):
+            return entry.relative_to(folder).name
+    return None
+
+
+def is_batch_table(path: Path) -> bool:
+    """Whether a batch has written the file, as far as its first line or its schema says."""
+    from frametime.adapters.result_tables import writer_of_names, writer_of_schema, writer_of_text
+
+    if path.suffix.lower() == ".parquet":
+        import pyarrow as pa
+        import pyarrow.parquet as pq
+
+        try:
+            schema = pq.read_schema(path)
+        except (pa.ArrowException, OSError):
+            return False
+        return writer_of_schema(schema.metadata, schema.names) == "batch"
+    with path.open("rb") as stream:
+        head = stream.readline(1 << 20)
+    if path.suffix.lower() == ".csv":
+        return writer_of_text(head.decode("utf-8", "replace")) == "batch"
+    try:
+        first = json.loads(head)
+    except ValueError:
+        return False
+    return isinstance(first, dict) and writer_of_names(first) == "batch"
+
+
+def read_table(path: Path, *, columns: Sequence[Column]) -> Iterator[Row]:
+    """Rows of a table that `write_table` made, or of a folder of Parquet files without what the folders' names say.
+
+    Raises
+    ------
+    OutputError
+        If it is not such a table.
+    """
+    import polars as pl
+
+    try:
+        if path.suffix.lower() in {".jsonl", ".ndjson"} and path.is_file():
+            yield from read_journal(path)
+            return
+        for part in sorted(path.rglob("*.parquet")) if path.is_dir() else [path]:
+            for frame in _frames_in(part, columns):
+                yield from frame.iter_rows(named=True)
+    except (OSError, UnicodeDecodeError, ValueError, pl.exceptions.PolarsError) as error:
+        raise OutputError.at(
+            str(path), "this is not a table of an earlier batch", helps="name another --out, or use --force alone"
+        ) from error
+
+
+def _frames_in(path: Path, columns: Sequence[Column]) -> Iterator[pl.DataFrame]:
+    import polars as pl
+
+    if path.suffix.lower() == ".parquet":
+        import pyarrow.parquet as pq
+
+        for batch in pq.ParquetFile(path).iter_batches(batch_size=_ROWS_AT_ONCE):
+            frame = pl.from_arrow(batch)
+            assert isinstance(frame, pl.DataFrame)
+            yield frame
+        return
+    known = {column.name: column.dtype() for column in columns}
+    table = pl.scan_csv(path, infer_schema=False)
+    types = pl.Schema({name: known.get(name, pl.String()) for name in table.collect_schema().names()})
+    for frame in table.collect_batches(chunk_size=_ROWS_AT_ONCE, maintain_order=True):
+        yield unescaped(frame).cast(types)
