@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 
 from frametime.metrics.block_values import Blocks, absolute_steps, block_edges, make_blocks
 from frametime.metrics.change_points import ChangePoint, best_split, find_change_points
-from frametime.metrics.distributions import normal_quantile
 from frametime.metrics.drift_words import change_sentence, drift_sentence, warm_up_sentence
 from frametime.metrics.findings import Change, Drift, WarmUp
 from frametime.metrics.jumps import find_jumps
@@ -17,6 +16,7 @@ from frametime.metrics.mann_kendall import trend_test
 from frametime.metrics.medians import median
 from frametime.metrics.metric import Missing
 from frametime.metrics.theil_sen import pairwise_slopes, slope_interval
+from frametime.statistics.distributions import normal_quantile
 from frametime.words import counted
 
 if TYPE_CHECKING:

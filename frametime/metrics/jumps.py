@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.metrics.change_points import ChangePoint
-from frametime.metrics.distributions import student_cdf
 from frametime.metrics.medians import median
+from frametime.statistics.distributions import student_cdf
 
 MAD_EFFICIENCY: Final = 0.37
 """Of the median absolute deviation of normal values: P. J. Rousseeuw and C. Croux, Journal of the American Statistical

@@ -7,7 +7,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.distributions import normal_two_sided_p
+from frametime.statistics.distributions import normal_two_sided_p
 
 STRAIGHT_FRACTION: Final = 0.02
 """Scatter about the curve, as a share of its whole change, below which autocorrelation cannot have made the trend.

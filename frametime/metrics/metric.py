@@ -10,6 +10,7 @@ from frametime.capture import Conditions, Provenance
 from frametime.caveats import Caveat
 from frametime.metrics.findings import Findings
 from frametime.metrics.options import MeasureOptions
+from frametime.statistics.differences import Interval as Interval  # noqa: PLC0414  (read from here with the other types of a run)
 
 if TYPE_CHECKING:
     from frametime.metrics.frame_series import FrameSeries
@@ -64,22 +65,6 @@ class Metric:
     definition: str
     source: str
     compute: Compute
-
-
-@dataclass(frozen=True, kw_only=True)
-class Interval:
-    """A confidence interval. ``level`` is between 0 and 1; ``method`` says of what and how."""
-
-    low: float
-    high: float
-    level: float
-    method: str
-
-    def __post_init__(self) -> None:
-        if not self.low <= self.high:
-            raise ValueError(f"low must not exceed high, got {self.low!r} and {self.high!r}")
-        if not 0.0 < self.level < 1.0:
-            raise ValueError(f"level must be between 0 and 1, got {self.level!r}")
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -15,7 +15,6 @@ import numpy as np
 
 from frametime.metrics.block_draws import BlockDraws, draw_blocks
 from frametime.metrics.block_length import optimal_block_lengths
-from frametime.metrics.distributions import normal_quantile, student_quantile
 from frametime.metrics.interval_reasons import REASONS, UNKNOWN
 from frametime.metrics.metric import Interval, Missing
 from frametime.metrics.resampled_display import display_outcomes
@@ -23,6 +22,7 @@ from frametime.metrics.resampled_run import Outcome, Resampled, ResampledRun, ma
 from frametime.metrics.resampled_sensors import sensor_outcomes
 from frametime.metrics.resampled_sums import sum_outcomes
 from frametime.metrics.resampled_tail import order_outcomes
+from frametime.statistics.distributions import normal_quantile, student_quantile
 
 if TYPE_CHECKING:
     from frametime.metrics.frame_series import FrameSeries

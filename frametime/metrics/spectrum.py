@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.metrics.distinct import distinct
-from frametime.metrics.distributions import chi_squared_tail
 from frametime.metrics.findings import SpectralLine
 from frametime.metrics.lomb_scargle import lomb_scargle
 from frametime.metrics.medians import median, medians_between
+from frametime.statistics.distributions import chi_squared_tail
 
 
 class SpectrumRule(NamedTuple):

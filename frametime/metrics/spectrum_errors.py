@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Final
 
-from frametime.metrics.distributions import normal_quantile
 from frametime.metrics.metric import Interval
 from frametime.metrics.spectrum import DEFAULT_RULE, averaged_spectrum
+from frametime.statistics.distributions import normal_quantile
 
 if TYPE_CHECKING:
     from frametime.metrics.frame_series import FrameSeries

@@ -15,8 +15,16 @@ from frametime.pipeline.plan_cuts import cuts_of
 from frametime.pipeline.plan_resolved import CardLimits, resolved_plan
 from frametime.pipeline.plan_table import PlanSource, PlanTable, quoted, shown
 from frametime.pipeline.toml_lines import key_lines
-from frametime.review.design import EQUAL_WHERE_ASKED, ReviewDesign, RunningCost, SampleUnit, SpreadRule
-from frametime.review.result_entries import CardEntry, MetricEntry, SceneEntry
+from frametime.review.design import (
+    EQUAL_WHERE_ASKED,
+    CardEntry,
+    MetricEntry,
+    ReviewDesign,
+    RunningCost,
+    SampleUnit,
+    SceneEntry,
+    SpreadRule,
+)
 from frametime.toml_loading import load_toml
 
 MAX_PLAN_BYTES: Final = 1 << 20

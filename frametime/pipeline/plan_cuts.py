@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from frametime.pipeline.plan_table import PlanTable
-from frametime.review.result_entries import CutEntry, SceneEntry
+from frametime.review.design import CutEntry, SceneEntry
 
 _ALL = "all"
 

@@ -9,8 +9,7 @@ from typing import cast
 from frametime.metrics.options import MeasureOptions, Refresh
 from frametime.pipeline.plan_captures import CapturesPlan
 from frametime.pipeline.plan_table import PlanTable
-from frametime.review.design import ReviewDesign
-from frametime.review.result_entries import CardEntry
+from frametime.review.design import CardEntry, ReviewDesign
 
 
 @dataclass(frozen=True, kw_only=True)

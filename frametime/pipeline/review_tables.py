@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING, Any
 from frametime.caveats import Caveat
 from frametime.metrics.metric import Interval
 from frametime.pipeline.csv_cells import csv_writer, escaped, looks_like_formula
-from frametime.review.result import ReviewResult
-from frametime.review.result_runs import RunEntry
+from frametime.review.result import ReviewResult, RunEntry
 from frametime.version import __version__
 
 if TYPE_CHECKING:

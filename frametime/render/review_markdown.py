@@ -17,9 +17,9 @@ from frametime.render.review_words import (
     money_words,
     verdict_words,
 )
+from frametime.review.card_repeatability import OUTLIER_STORY
+from frametime.review.design import CutEntry
 from frametime.review.result import ReviewResult
-from frametime.review.result_entries import CutEntry
-from frametime.review.suspect_runs import OUTLIER_STORY
 from frametime.words import counted
 
 

@@ -5,11 +5,9 @@ from __future__ import annotations
 from frametime.errors import printable
 from frametime.metrics.metric import Interval
 from frametime.render.numbers import NOT_AVAILABLE, format_estimate
-from frametime.review.result import ReviewResult
-from frametime.review.result_cells import CellComparison, Estimate
-from frametime.review.result_entries import MetricEntry
-from frametime.review.result_overall import Standing
-from frametime.review.result_runs import Coverage, CoverageCell
+from frametime.review.design import MetricEntry
+from frametime.review.result import Coverage, CoverageCell, ReviewResult
+from frametime.review.result_tables import CellComparison, Estimate, Standing
 from frametime.units import shown_unit
 from frametime.words import money_words as amount_words
 from frametime.words import percent_change_words

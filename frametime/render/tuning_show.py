@@ -6,7 +6,7 @@ from frametime.metrics.metric import Interval
 from frametime.render.numbers import NOT_AVAILABLE, format_like, format_number
 from frametime.render.text import text_table, wrapped
 from frametime.render.tuning_text import next_step_text
-from frametime.statistics.welch import Ratio
+from frametime.statistics.differences import Ratio
 from frametime.tuning.summary import MapCell, SettingRow, TrialRow, TuningSummary
 from frametime.words import percent_change, percent_change_words
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 
 from frametime.metrics.metric import PRACTICE
-from frametime.review.comparison import MOST_RUNS, POWER
+from frametime.review.card_repeatability import least_distance
 from frametime.review.design import ReviewDesign
-from frametime.review.flags import least_distance
 from frametime.review.modes import ALPHA
-from frametime.review.repeatability import REPEATABILITY_FACTOR
-from frametime.review.result_entries import Method
-from frametime.review.value import DAYS_PER_YEAR
+from frametime.review.money_and_power import DAYS_PER_YEAR
+from frametime.review.result import Method
+from frametime.review.verdict_rule import MOST_RUNS, POWER
+from frametime.statistics.repeatability import REPEATABILITY_FACTOR
 
 _SPREAD = {
     "own": "the scatter of each side's own runs in that cell (Welch)",

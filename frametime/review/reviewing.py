@@ -6,18 +6,23 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from frametime.caveats import Caveat, Weight
-from frametime.review.cells import MetricMeans, compare_cells, metric_means
-from frametime.review.coverage import coverage_of
+from frametime.review.card_order import order_pairs, place_cards
+from frametime.review.card_repeatability import CardSpread, card_spread, repeatability_of, set_caveats
+from frametime.review.cell_comparisons import MetricMeans, compare_cells, metric_means
+from frametime.review.cell_summaries import carried_caveats, recurring_hitches, set_estimates
 from frametime.review.design import ReviewDesign
-from frametime.review.efficiency import efficiency_rows
-from frametime.review.flags import CardSpread, card_spread, flagged_runs, repeatability_of, set_caveats
 from frametime.review.methods import methods_of
-from frametime.review.overall_rows import overall_comparison
-from frametime.review.result import SCHEMA_VERSION, ReviewResult
-from frametime.review.result_cells import CellComparison, CellSummary
-from frametime.review.result_overall import OverallComparison, PairOrder, Standing, ValueRow
-from frametime.review.result_runs import Exclusion, Flag, UnreadableFile
-from frametime.review.run_entries import run_entry, same_file_caveats
+from frametime.review.money_and_power import efficiency_rows, speed_metric, value_rows
+from frametime.review.overall import overall_comparison
+from frametime.review.result import SCHEMA_VERSION, Exclusion, Flag, ReviewResult, UnreadableFile
+from frametime.review.result_tables import (
+    CellComparison,
+    CellSummary,
+    OverallComparison,
+    PairOrder,
+    Standing,
+    ValueRow,
+)
 from frametime.review.run_set import (
     Place,
     PlacedRun,
@@ -26,12 +31,11 @@ from frametime.review.run_set import (
     gather,
     natural_order,
     refuse_unequal,
+    run_entry,
+    same_file_caveats,
 )
+from frametime.review.runs_to_make import coverage_of, flagged_runs
 from frametime.review.sentence import paragraph
-from frametime.review.set_rhythm import recurring_hitches
-from frametime.review.standings import order_pairs, place_cards
-from frametime.review.summary import carried_caveats, set_estimates
-from frametime.review.value import speed_metric, value_rows
 from frametime.version import __version__
 
 

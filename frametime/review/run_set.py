@@ -15,6 +15,7 @@ from frametime.caveats import Caveat, Weight
 from frametime.errors import RunSetError, printable
 from frametime.metrics.metric import MeasuredRun
 from frametime.review.design import ALWAYS_EQUAL, EQUAL_WHERE_ASKED
+from frametime.review.result import Flag, RunEntry
 
 Place: TypeAlias = tuple[str, str, str]
 """Card, scene, resolution."""
@@ -180,6 +181,46 @@ def condition_caveats(
                 )
             )
     return tuple(caveats)
+
+
+def run_entry(run: PlacedRun, flags: Mapping[str, Flag], exclusions: Mapping[str, str]) -> RunEntry:
+    """The run as the result keeps it."""
+    measured = run.measured
+    return RunEntry(
+        name=run.name,
+        card=run.card,
+        scene=run.scene,
+        resolution=run.resolution,
+        run=run.run,
+        provenance=measured.provenance,
+        n_frames=measured.n_frames,
+        duration_s=measured.duration_s,
+        values={key: item.value for key, item in measured.values.items()},
+        missing_reasons={key: item.reason for key, item in measured.values.items() if item.reason is not None},
+        flag=flags.get(run.name),
+        excluded_reason=exclusions.get(run.name),
+        judgement=measured.judgement.word,
+        judgement_reasons=measured.judgement.reasons,
+        caveats=measured.caveats,
+        findings=measured.findings,
+        curves=measured.curves,
+    )
+
+
+def same_file_caveats(runs: Sequence[PlacedRun]) -> list[Caveat]:
+    """The same bytes under two names: a copied file makes runs look more alike than they are."""
+    by_hash: dict[str, list[str]] = {}
+    for run in runs:
+        by_hash.setdefault(run.measured.provenance.sha256, []).append(run.name)
+    return [
+        Caveat(
+            code="same-file-twice",
+            message=f"The runs {' and '.join(names)} hold the same bytes: one of them is a copy.",
+            weight=Weight.REPEAT,
+        )
+        for names in by_hash.values()
+        if len(names) > 1
+    ]
 
 
 def _differs(name: str, one: MeasuredRun, other: MeasuredRun, rule: str) -> RunSetError:

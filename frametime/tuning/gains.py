@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from frametime.statistics.welch import Ratio, welch_ratio
+from frametime.statistics.differences import Ratio, welch_ratio
 from frametime.tuning.record import STOCK, Setting
 from frametime.tuning.summary import PastEdge, SettingRow
 from frametime.tuning.trial_view import Axis, TrialView, offset_of

@@ -7,7 +7,7 @@ from typing import Literal
 
 from frametime.caveats import Caveat
 from frametime.metrics.metric import Interval
-from frametime.statistics.welch import Ratio
+from frametime.statistics.differences import Ratio
 from frametime.tuning.proposal import NextStep
 from frametime.tuning.record import Limits, Outcome, Setting
 

@@ -11,9 +11,8 @@ PACKAGE = Path(__file__).parents[2] / "frametime"
 
 LAYERS: tuple[dict[str, set[str]], ...] = (
     {"errors": set(), "caveats": set(), "units": set(), "version": set(), "words": set(), "toml_loading": set()},
-    {"capture": {"numpy", "pyarrow"}, "replacing": set()},
+    {"capture": {"numpy", "pyarrow"}, "replacing": set(), "statistics": {"numpy", "scipy"}},
     {"adapters": {"numpy", "polars", "pyarrow"}, "metrics": {"numpy", "pyarrow"}},
-    {"statistics": {"numpy", "scipy"}},
     {"review": {"numpy", "scipy"}, "tuning": {"numpy", "scipy"}, "demo": {"numpy"}},
     {"render": {"numpy", "matplotlib", "jinja2"}},
     {"pipeline": {"pyarrow", "polars", "msgspec", "numpy", "watchfiles", "distributed"}},

@@ -9,7 +9,7 @@ import pytest
 from example_result import METRICS, design, example_result, placed_run
 
 from frametime.review.result import ReviewResult
-from frametime.review.result_overall import VerdictCounts
+from frametime.review.result_tables import VerdictCounts
 from frametime.review.reviewing import review_runs
 from frametime.review.sentence import counts_text
 from frametime.words import percent_change_words

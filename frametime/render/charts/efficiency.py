@@ -7,11 +7,10 @@ from matplotlib.figure import Figure
 from frametime.render.charts.review_words import change_words, is_rate, run_counts
 from frametime.render.charts.scatter import CardPoint, Plane, draw_plane, plane_theme
 from frametime.render.charts.sheet import KeyEntry, Sheet
-from frametime.render.charts.value import speed_interval
 from frametime.render.numbers import format_number
 from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
-from frametime.review.result_overall import EfficiencyRow, Standing
+from frametime.review.result_tables import EfficiencyRow, Standing
 
 _SPEED = "average_fps"
 
@@ -112,7 +111,7 @@ def _point(result: ReviewResult, row: EfficiencyRow, standing: Standing) -> Card
         label=result.card(row.card).label,
         x=row.average_power_w,
         y=standing.mean_value,
-        y_interval=speed_interval(standing),
+        y_interval=None if standing is None else standing.mean_interval,
         lines=tuple(lines),
     )
 

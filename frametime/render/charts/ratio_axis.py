@@ -5,8 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from frametime.review.result_cells import CellComparison
-from frametime.review.result_overall import OverallComparison
+from frametime.review.result_tables import CellComparison, OverallComparison
 
 
 def ratio_limits(

@@ -32,7 +32,7 @@ from frametime.render.charts.sheet import KeyEntry, Sheet, x_caption
 from frametime.render.text_fit import shorten, text_width_pt, wrap
 from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
-from frametime.review.result_cells import Verdict
+from frametime.review.result_tables import Verdict
 from frametime.words import percent_change
 
 MOST_CUTS: Final = 3

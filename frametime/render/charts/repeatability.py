@@ -12,9 +12,8 @@ from frametime.render.charts.scales import nice_ticks, size_of, spaced_labels, t
 from frametime.render.charts.sheet import KeyEntry, Sheet, x_caption
 from frametime.render.text_fit import shorten, text_width_pt
 from frametime.render.theme import Theme
-from frametime.review.result import ReviewResult
-from frametime.review.result_cells import CellSummary
-from frametime.review.result_runs import Repeatability, RunEntry
+from frametime.review.result import Repeatability, ReviewResult, RunEntry
+from frametime.review.result_tables import CellSummary
 
 MOST_CARDS: Final = 4
 """Panels of one figure."""

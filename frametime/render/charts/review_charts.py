@@ -24,8 +24,7 @@ from frametime.render.charts.traces import RunTrace, trace_of_entry
 from frametime.render.charts.value import draw_value, has_value
 from frametime.render.charts.verdict_matrix import draw_verdict_matrix, matrix_pages
 from frametime.render.theme import Theme
-from frametime.review.result import ReviewResult
-from frametime.review.result_runs import RunEntry
+from frametime.review.result import ReviewResult, RunEntry
 
 Drawing: TypeAlias = Callable[[], Figure]
 

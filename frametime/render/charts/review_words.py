@@ -13,8 +13,7 @@ from frametime.render.numbers import NOT_AVAILABLE
 from frametime.render.text_fit import drawable, shorten, text_width_pt
 from frametime.render.theme import Palette, Theme
 from frametime.review.result import ReviewResult
-from frametime.review.result_cells import CellComparison, Verdict
-from frametime.review.result_overall import OverallComparison, VerdictCounts
+from frametime.review.result_tables import CellComparison, OverallComparison, Verdict, VerdictCounts
 from frametime.units import FRAMES_PER_SECOND
 from frametime.words import percent_change, percent_change_range
 

@@ -22,7 +22,7 @@ from frametime.render.charts.review_words import comparisons_of, page_words
 from frametime.render.charts.sheet import Sheet
 from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
-from frametime.review.result_cells import CellSummary
+from frametime.review.result_tables import CellSummary
 from frametime.units import shown_unit
 
 MOST_PANELS: Final = 3

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 
 from matplotlib.figure import Figure
 
-from frametime.metrics.metric import Interval
 from frametime.render.charts.bars import (
     Bar,
     BarRow,
@@ -22,7 +21,7 @@ from frametime.render.charts.review_words import page_words
 from frametime.render.charts.sheet import Sheet
 from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
-from frametime.review.result_overall import Standing
+from frametime.review.result_tables import Standing
 from frametime.units import shown_unit
 from frametime.words import joined
 
@@ -105,7 +104,7 @@ def _standing_row(
     for number, metric in enumerate(metrics):
         standing = standings[metric].get(card)
         if standing is not None and standing.mean_value is not None:
-            bars.append(Bar(value=standing.mean_value, interval=_around(standing), metric=number))
+            bars.append(Bar(value=standing.mean_value, interval=standing.mean_interval, metric=number))
     standing = standings[metrics[0]].get(card)
     remark = "no cell in common with the others" if standing is None or not bars else f"place {standing.place}"
     if card == result.baseline:
@@ -118,16 +117,3 @@ def _standing_row(
         if not (theme.is_narrow and card == result.baseline):
             remark += shared
     return BarRow(label=result.card(card).label, remark=remark, bars=tuple(bars))
-
-
-def _around(standing: Standing) -> Interval | None:
-    """The interval of the ratio to the baseline, carried over to the mean."""
-    if standing.interval is None or not standing.ratio_to_baseline or standing.mean_value is None:
-        return None
-    scale = standing.mean_value / standing.ratio_to_baseline
-    return Interval(
-        low=standing.interval.low * scale,
-        high=standing.interval.high * scale,
-        level=standing.interval.level,
-        method=standing.interval.method,
-    )

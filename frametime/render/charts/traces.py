@@ -14,7 +14,7 @@ from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.local_median import local_medians_ms
 from frametime.metrics.metric import Curve, MeasuredRun
 from frametime.metrics.options import StutterRule
-from frametime.review.result_runs import RunEntry
+from frametime.review.result import RunEntry
 from frametime.units import NS_PER_S
 
 MOST_POINTS = 4000

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from matplotlib.figure import Figure
 
-from frametime.metrics.metric import Interval
 from frametime.render.charts.review_words import run_counts
 from frametime.render.charts.scatter import CardPoint, Plane, draw_plane, plane_theme
 from frametime.render.charts.sheet import KeyEntry, Sheet
 from frametime.render.numbers import format_number, format_quantity
 from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
-from frametime.review.result_overall import Standing, ValueRow
+from frametime.review.result_tables import Standing, ValueRow
 from frametime.units import shown_unit
 from frametime.words import money, money_words
 
@@ -101,21 +100,8 @@ def _point(result: ReviewResult, row: ValueRow, standing: Standing | None, unit:
         label=result.card(row.card).label,
         x=row.price,
         y=row.mean_value,
-        y_interval=speed_interval(standing),
+        y_interval=None if standing is None else standing.mean_interval,
         lines=tuple(lines),
         other_x=None if is_baseline else row.break_even_price,
         other_interval=None if is_baseline else row.break_even_interval,
-    )
-
-
-def speed_interval(standing: Standing | None) -> Interval | None:
-    """The interval of a card's ratio to the baseline, carried over to its mean."""
-    if standing is None or standing.interval is None or standing.mean_value is None or not standing.ratio_to_baseline:
-        return None
-    scale = standing.mean_value / standing.ratio_to_baseline
-    return Interval(
-        low=standing.interval.low * scale,
-        high=standing.interval.high * scale,
-        level=standing.interval.level,
-        method=standing.interval.method,
     )

@@ -25,7 +25,7 @@ from frametime.render.review_words import MAY_BE_CHANCE
 from frametime.render.text_fit import shorten, text_width_pt
 from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
-from frametime.review.result_cells import CellComparison
+from frametime.review.result_tables import CellComparison
 from frametime.words import counted, joined, percent_change, percent_change_range
 
 MOST_SCENES: Final = 15

@@ -19,9 +19,9 @@ from frametime.render.report.parts import (
 from frametime.render.report.review.verdict import REACHES
 from frametime.render.report.review.words import Words, first_reason
 from frametime.render.review_words import MAY_BE_CHANCE
+from frametime.review.design import MetricEntry
 from frametime.review.result import ReviewResult
-from frametime.review.result_cells import CellComparison, CellSummary
-from frametime.review.result_entries import MetricEntry
+from frametime.review.result_tables import CellComparison, CellSummary
 
 DIFFERENCE_HEADING: Final = "Difference, 95\N{NO-BREAK SPACE}% interval"
 

@@ -7,8 +7,7 @@ from collections.abc import Sequence
 from frametime.render.report.document import Trace, TraceSet, TraceView
 from frametime.render.report.review.words import Words
 from frametime.render.report.traces import STEPS, trace
-from frametime.review.result import ReviewResult
-from frametime.review.result_runs import RunEntry
+from frametime.review.result import ReviewResult, RunEntry
 
 _KEY = "trace-view"
 _SAMPLED_RUNS = 40

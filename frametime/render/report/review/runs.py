@@ -8,10 +8,9 @@ from typing import Final
 from frametime.render.report.document import Block, Cell, Code, Column, Inline, Paragraph, Row, Section, Table
 from frametime.render.report.parts import NoteList, bare, cell, count, mark
 from frametime.render.report.review.words import Words, first_reason
-from frametime.review.result import ReviewResult
-from frametime.review.result_entries import MetricEntry
-from frametime.review.result_runs import GrubbsOutcome, Repeatability, RunEntry
-from frametime.review.suspect_runs import OUTLIER_STORY
+from frametime.review.card_repeatability import OUTLIER_STORY
+from frametime.review.design import MetricEntry
+from frametime.review.result import GrubbsOutcome, Repeatability, ReviewResult, RunEntry
 from frametime.words import counted
 
 _MOST_RUN_METRICS: Final = 6

@@ -15,9 +15,9 @@ from frametime.render.report.parts import (
 )
 from frametime.render.report.review.verdict import counts_line, strip, strip_reach
 from frametime.render.report.review.words import Words, first_reason
+from frametime.review.design import CutEntry
 from frametime.review.result import ReviewResult
-from frametime.review.result_entries import CutEntry
-from frametime.review.result_overall import OverallComparison, Standing
+from frametime.review.result_tables import OverallComparison, Standing
 
 
 def standings_section(result: ReviewResult) -> Section:

@@ -6,7 +6,7 @@ from frametime.render.report.document import Block, Cell, Column, Paragraph, Row
 from frametime.render.report.parts import NoteList, bare, cell, change, change_range, count, money, money_line
 from frametime.render.report.review.words import Words, first_reason
 from frametime.review.result import ReviewResult
-from frametime.review.result_overall import EfficiencyRow, ValueRow
+from frametime.review.result_tables import EfficiencyRow, ValueRow
 from frametime.units import shown_unit
 
 _DASH = "\N{EN DASH}"

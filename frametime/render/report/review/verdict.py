@@ -27,7 +27,7 @@ from frametime.render.report.parts import (
 )
 from frametime.render.report.review.words import Words
 from frametime.review.result import ReviewResult
-from frametime.review.result_overall import OverallComparison
+from frametime.review.result_tables import OverallComparison
 
 REACHES: Final = (1.05, 1.1, 1.2, 1.5, 2.0, 3.0, 5.0, 10.0, 100.0)
 """Ends of the scale of a strip: the first that holds every interval is taken."""

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from frametime.render.report.parts import sentence_case
 from frametime.review.result import ReviewResult
-from frametime.review.result_cells import CellComparison
-from frametime.review.result_overall import OverallComparison
+from frametime.review.result_tables import CellComparison, OverallComparison
 from frametime.units import shown_unit
 
 

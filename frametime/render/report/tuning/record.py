@@ -38,7 +38,7 @@ from frametime.render.report.tuning.record_tables import (
     setting_table,
     trial_table,
 )
-from frametime.statistics.welch import Ratio
+from frametime.statistics.differences import Ratio
 from frametime.tuning.proposal import Finished
 from frametime.tuning.summary import TuningSummary
 from frametime.version import __version__

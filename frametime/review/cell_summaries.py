@@ -6,20 +6,51 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from frametime.caveats import Caveat, Weight
-from frametime.metrics.metric import Interval
-from frametime.review.comparison import WIDEST_LOG
-from frametime.review.metric_caveats import metric_caveat, no_scatter, too_wide
-from frametime.review.repeatability import PooledSpread
-from frametime.review.result_cells import Estimate
+from frametime.metrics.findings import Stutter
+from frametime.metrics.periodicity import pooled_hitch_period
+from frametime.metrics.rhythm import HITCH_GAP_FRAMES
+from frametime.review.result_tables import Estimate
 from frametime.review.run_set import ZERO, RunSet
-from frametime.statistics.quantiles import t_quantile
+from frametime.statistics.differences import WIDEST_LOG, Interval
+from frametime.statistics.distributions import t_quantile
+from frametime.statistics.repeatability import PooledSpread
 from frametime.words import counted
 
 GEOMETRIC = "t interval over {n} runs, on logs, back-transformed"
 POOLED = "t interval over {n} runs, on logs, back-transformed, with the scatter pooled over the card's cells ({df} df)"
 ARITHMETIC = "t interval over {n} runs"
+
+
+def metric_caveat(metric: str, *, code: str, message: str, weight: Weight = Weight.CARE) -> Caveat:
+    """A caveat about the numbers of one metric."""
+    return Caveat(code=code, message=message, weight=weight, metrics=(metric,))
+
+
+def bearing_on(caveats: Sequence[Caveat], metric: str) -> tuple[Caveat, ...]:
+    """Those caveats that bear on a metric."""
+    return tuple(caveat for caveat in caveats if not caveat.metrics or metric in caveat.metrics)
+
+
+def no_scatter(metric: str) -> Caveat:
+    """Runs that are equal to the last digit."""
+    return metric_caveat(
+        metric,
+        code="no-scatter",
+        message="All runs have exactly the same value, which gives no interval; were files copied?",
+    )
+
+
+def too_wide(metric: str) -> Caveat:
+    """Runs that differ by orders of magnitude."""
+    return metric_caveat(
+        metric,
+        code="too-wide",
+        message="The runs scatter so much that the interval would span more than a factor of a million.",
+        weight=Weight.REPEAT,
+    )
 
 
 def estimate(
@@ -152,3 +183,41 @@ def _estimate(
         run_values=tuple(run_values),
         caveats=tuple(caveats),
     )
+
+
+def hitches_of(stutters: Sequence[Stutter]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """When each hitch of a run began (s since the start), and by how much it was too long (ms).
+
+    Stutters with hardly a frame between them are one hitch, as in the measured run itself.
+
+    Returns
+    -------
+    tuple of ndarray of float64, both shape (n_hitches,)
+    """
+    starts_s: list[float] = []
+    sizes_ms: list[float] = []
+    last_end_s = -np.inf
+    for stutter in stutters:
+        start_s = stutter.time_s - stutter.frame_time_ms / 1000.0
+        excess_ms = stutter.frame_time_ms - stutter.local_median_ms
+        if start_s - last_end_s <= (HITCH_GAP_FRAMES + 0.5) * stutter.local_median_ms / 1000.0:
+            sizes_ms[-1] += excess_ms
+        else:
+            starts_s.append(start_s)
+            sizes_ms.append(excess_ms)
+        last_end_s = stutter.time_s
+    return np.array(starts_s), np.array(sizes_ms)
+
+
+def recurring_hitches(run_set: RunSet) -> tuple[Caveat, ...]:
+    """The period of the hitches over the runs of a set, as a note; empty where there is none."""
+    found = [hitches_of(run.measured.findings.stutters) for run in run_set.runs]
+    period, _ = pooled_hitch_period([times_s for times_s, _ in found], [sizes_ms for _, sizes_ms in found])
+    if period is None:
+        return ()
+    half_s = (period.period_high_s - period.period_low_s) / 2.0
+    message = (
+        f"Hitches recur every {period.period_s:.3g} s (give or take {half_s:.2g} s) over {len(found)} runs: "
+        f"{period.n_following} follow that period, {period.n_left_over} do not (p = {period.p_value:.1g})."
+    )
+    return (Caveat(code="recurring-hitches", message=message, weight=Weight.NOTE),)

@@ -1,12 +1,82 @@
-"""What the bench still has to do: cards x scenes x resolutions x runs, what is there, missing, or to repeat."""
+"""What the bench still has to do: runs that stand out from their set, and what is missing of the plan."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from frametime.review.card_repeatability import CardSpread, grubbs_of, in_percent, least_distance
 from frametime.review.design import ReviewDesign
-from frametime.review.result_runs import Coverage, CoverageCell, Flag, RepeatReason, RunToMake, UnreadableFile
-from frametime.review.run_set import PlacedRun, natural_order
+from frametime.review.result import (
+    Coverage,
+    CoverageCell,
+    Flag,
+    GrubbsOutcome,
+    RepeatReason,
+    RunToMake,
+    UnreadableFile,
+)
+from frametime.review.run_set import PlacedRun, RunSet, natural_order
+from frametime.statistics.outlier_tests import StandsOut, run_that_stands_out
+
+FLAG_METHOD = "exact studentized limit, {df} degrees of freedom, 5 % over all {n} values of the review"
+
+
+def flagged_runs(
+    sets: Sequence[RunSet], spreads: Mapping[tuple[str, str], CardSpread], *, margin: float
+) -> dict[str, Flag]:
+    """Runs that lie too far from the rest of their set, by name; of several metrics the worst case is told.
+
+    The 5 % hold for the review as a whole, all its runs and metrics: of twenty reviews without a bad run, one flags a
+    run.
+    """
+    flags: dict[str, tuple[float, Flag]] = {}
+    n_metrics = len({metric for _, metric in spreads})
+    n_tests = n_metrics * sum(len(run_set.runs) for run_set in sets)
+    for (card, _), spread in spreads.items():
+        own_sets = [run_set for run_set in sets if run_set.card == card]
+        for run_set in own_sets:
+            logs = spread.logs.get(run_set.place)
+            if logs is None or logs.size != len(run_set.runs):
+                continue
+            others = spread.pooled_without(run_set.place)
+            found = run_that_stands_out(logs, others=others, n_tests=n_tests, floor=least_distance(margin))
+            if found is None:
+                continue
+            name = run_set.runs[found.position].name
+            severity = abs(found.distance) / found.limit
+            if name not in flags or severity > flags[name][0]:
+                flags[name] = (severity, _flag(spread, found, n_tests, run_set))
+    return {name: flag for name, (_, flag) in flags.items()}
+
+
+def _flag(spread: CardSpread, found: StandsOut, n_tests: int, run_set: RunSet) -> Flag:
+    distance, limit = in_percent(found.distance), in_percent(found.limit)
+    side = "above" if found.distance > 0 else "below"
+    method = FLAG_METHOD.format(df=found.degrees_of_freedom, n=n_tests)
+    grubbs = grubbs_of(run_set, spread.metric)
+    assert grubbs is not None, "a flagged run has two others in its set, and lies off them"
+    return Flag(
+        metric=spread.metric,
+        distance_pct=distance,
+        limit_pct=limit,
+        method=method,
+        sentence=(
+            f"The {spread.label} lies {abs(distance):.1f} % {side} the mean of the other {len(run_set.runs) - 1} runs "
+            f"of its set; as well as this card's runs repeat, chance explains up to {limit:.1f} %. Something probably "
+            f"disturbed it.{_grubbs_words(grubbs)}"
+        ),
+        grubbs=grubbs,
+    )
+
+
+def _grubbs_words(grubbs: GrubbsOutcome) -> str:
+    """What the set alone says: with few runs it can say little, and the flag does not rest on it."""
+    told = {
+        "ok": "would not show it" + (f": {grubbs.n_runs} are too few for that" if grubbs.n_runs < 6 else ""),
+        "straggler": "show it, too: a straggler by Grubbs's test",
+        "outlier": "show it, too: an outlier by Grubbs's test",
+    }
+    return f" The {grubbs.n_runs} runs of its set alone {told[grubbs.outcome]}."
 
 
 def coverage_of(

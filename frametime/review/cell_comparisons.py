@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from frametime.caveats import Caveat
-from frametime.review.comparison import Decision, Difference, LogMean, decide, log_mean, mean_difference, runs_needed
-from frametime.review.design import ReviewDesign
-from frametime.review.flags import CardSpread
-from frametime.review.holm import holm_adjusted
-from frametime.review.metric_caveats import bearing_on, metric_caveat, no_scatter, too_wide
-from frametime.review.result_cells import CellComparison, CellSummary
-from frametime.review.result_entries import MetricEntry
+from frametime.review.card_repeatability import CardSpread
+from frametime.review.cell_summaries import bearing_on, metric_caveat, no_scatter, too_wide
+from frametime.review.design import MetricEntry, ReviewDesign
+from frametime.review.result_tables import CellComparison, CellSummary
 from frametime.review.run_set import Place
+from frametime.review.verdict_rule import Decision, decide, runs_needed
+from frametime.statistics.differences import Difference, LogMean, holm_adjusted, log_mean, mean_difference
 
 WELCH = "Welch t interval on logs of {candidate} and {baseline} runs, back-transformed"
 WELCH_POOLED = "t interval on logs of {candidate} and {baseline} runs with each card's pooled scatter, back-transformed"
@@ -36,8 +34,10 @@ class MetricMeans:
         """Direction of the advantage."""
         return -1.0 if self.metric.better == "lower" else 1.0
 
-    def decided(self, difference: Difference, margin: float) -> Decision:
-        """The verdict on a difference of logs, whichever way is better."""
+    def decided(self, difference: Difference | None, margin: float) -> Decision:
+        """The verdict on a difference of logs, whichever way is better; *undecided* where there is none."""
+        if difference is None:
+            return Decision(verdict="undecided", real_but_small=False)
         return decide(difference if self.sign > 0 else difference.reversed(), margin=margin)
 
     def with_stand_in(self, place: Place) -> tuple[LogMean, bool]:
@@ -132,7 +132,7 @@ def _decided(
     needed, at_margin = _needed(table, places, means, design.margin) if is_open else (None, False)
     return replace(
         bare,
-        ratio=math.exp(difference.value),
+        ratio=difference.ratio,
         interval_95=interval,
         interval_90=difference.ratio_interval(0.90, method),
         verdict=decision.verdict,

@@ -1,31 +1,30 @@
-"""Repeatability of every card and metric, and the runs that should be made again."""
+"""How well the runs of a card repeat, over its cells and in each, and what the outlier tests of ISO 5725-2 say."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from frametime.caveats import Caveat, Weight
 from frametime.review.modes import common_trend, trend, two_levels
-from frametime.review.outlier_tests import cochran_test, poolable
-from frametime.review.repeatability import (
-    REPEATABILITY_FACTOR,
-    PooledSpread,
-    SetScatter,
-    StandsOut,
-    pooled,
-    run_that_stands_out,
-    set_scatter,
-)
-from frametime.review.result_runs import CochranOutcome, Flag, GrubbsOutcome, Repeatability
+from frametime.review.result import CochranOutcome, GrubbsOutcome, Repeatability
 from frametime.review.run_set import Place, RunSet
-from frametime.review.suspect_runs import grubbs_of, suspect_places, suspect_runs
+from frametime.statistics.outlier_tests import cochran_test, grubbs_test, poolable
+from frametime.statistics.repeatability import REPEATABILITY_FACTOR, PooledSpread, SetScatter, pooled, set_scatter
 
-FLAG_METHOD = "exact studentized limit, {df} degrees of freedom, 5 % over all {n} values of the review"
+OUTLIER_STORY: Final = (
+    "Cochran's test asks whether a cell scatters more than the card's other cells; where it does, Grubbs's test asks "
+    "whether one run of that cell is to blame, by that cell alone. Beyond the 5 % value the standard says straggler, "
+    "beyond the 1 % value outlier, else ok. Neither test leaves a run out, and with three runs a cell Grubbs's sees "
+    "little: runs to make again are found by the flag, which measures each run against the scatter of all the card's "
+    "cells."
+)
+"""How the two tests of ISO 5725-2 and the flag go together: the one story that every output tells."""
 
 
 def least_distance(margin: float) -> float:
@@ -82,64 +81,6 @@ def card_spread(card: str, metric: str, sets: Sequence[RunSet], *, label: str | 
     )
 
 
-def flagged_runs(
-    sets: Sequence[RunSet], spreads: Mapping[tuple[str, str], CardSpread], *, margin: float
-) -> dict[str, Flag]:
-    """Runs that lie too far from the rest of their set, by name; of several metrics the worst case is told.
-
-    The 5 % hold for the review as a whole, all its runs and metrics: of twenty reviews without a bad run, one flags a
-    run.
-    """
-    flags: dict[str, tuple[float, Flag]] = {}
-    n_metrics = len({metric for _, metric in spreads})
-    n_tests = n_metrics * sum(len(run_set.runs) for run_set in sets)
-    for (card, _), spread in spreads.items():
-        own_sets = [run_set for run_set in sets if run_set.card == card]
-        for run_set in own_sets:
-            logs = spread.logs.get(run_set.place)
-            if logs is None or logs.size != len(run_set.runs):
-                continue
-            others = spread.pooled_without(run_set.place)
-            found = run_that_stands_out(logs, others=others, n_tests=n_tests, floor=least_distance(margin))
-            if found is None:
-                continue
-            name = run_set.runs[found.position].name
-            severity = abs(found.distance) / found.limit
-            if name not in flags or severity > flags[name][0]:
-                flags[name] = (severity, _flag(spread, found, n_tests, run_set))
-    return {name: flag for name, (_, flag) in flags.items()}
-
-
-def _flag(spread: CardSpread, found: StandsOut, n_tests: int, run_set: RunSet) -> Flag:
-    distance, limit = _percent(found.distance), _percent(found.limit)
-    side = "above" if found.distance > 0 else "below"
-    method = FLAG_METHOD.format(df=found.degrees_of_freedom, n=n_tests)
-    grubbs = grubbs_of(run_set, spread.metric)
-    assert grubbs is not None, "a flagged run has two others in its set, and lies off them"
-    return Flag(
-        metric=spread.metric,
-        distance_pct=distance,
-        limit_pct=limit,
-        method=method,
-        sentence=(
-            f"The {spread.label} lies {abs(distance):.1f} % {side} the mean of the other {len(run_set.runs) - 1} runs "
-            f"of its set; as well as this card's runs repeat, chance explains up to {limit:.1f} %. Something probably "
-            f"disturbed it.{_grubbs_words(grubbs)}"
-        ),
-        grubbs=grubbs,
-    )
-
-
-def _grubbs_words(grubbs: GrubbsOutcome) -> str:
-    """What the set alone says: with few runs it can say little, and the flag does not rest on it."""
-    told = {
-        "ok": "would not show it" + (f": {grubbs.n_runs} are too few for that" if grubbs.n_runs < 6 else ""),
-        "straggler": "show it, too: a straggler by Grubbs's test",
-        "outlier": "show it, too: an outlier by Grubbs's test",
-    }
-    return f" The {grubbs.n_runs} runs of its set alone {told[grubbs.outcome]}."
-
-
 def repeatability_of(
     spread: CardSpread, sets: Sequence[RunSet], *, margin: float, scenes: Mapping[str, str] | None = None
 ) -> Repeatability:
@@ -169,8 +110,8 @@ def repeatability_of(
                 message=(
                     f"Over the {len(ordered)} cells of this card, the {spread.label} "
                     f"{'rises' if found.change > 0 else 'falls'} from the first run to the last by "
-                    f"{abs(_percent(found.change)):.1f} % (p = {found.p_value:.4f}): the runs are not made under equal "
-                    "conditions, as when a card warms up."
+                    f"{abs(in_percent(found.change)):.1f} % (p = {found.p_value:.4f}): the runs are not made under "
+                    "equal conditions, as when a card warms up."
                 ),
                 weight=Weight.CARE,
                 metrics=(spread.metric,),
@@ -249,7 +190,7 @@ def _modes_and_trend(run_set: RunSet, metric: str, logs: NDArray[np.float64], fl
             Caveat(
                 code="several-levels",
                 message=(
-                    f"The runs lie at two levels, {_percent(levels.gap):.1f} % apart (runs {lower} and runs {upper}; "
+                    f"The runs lie at two levels, {in_percent(levels.gap):.1f} % apart (runs {lower} and runs {upper}; "
                     f"p = {levels.p_value:.4f}): their mean describes neither."
                 ),
                 weight=Weight.REPEAT,
@@ -263,7 +204,7 @@ def _modes_and_trend(run_set: RunSet, metric: str, logs: NDArray[np.float64], fl
             Caveat(
                 code="run-trend",
                 message=(
-                    f"The runs {'rise' if moving.change > 0 else 'fall'} by {abs(_percent(moving.change)):.1f} % "
+                    f"The runs {'rise' if moving.change > 0 else 'fall'} by {abs(in_percent(moving.change)):.1f} % "
                     f"from first to last (p = {moving.p_value:.4f}; order from {order}): "
                     "they were not made under equal conditions."
                 ),
@@ -274,5 +215,39 @@ def _modes_and_trend(run_set: RunSet, metric: str, logs: NDArray[np.float64], fl
     return caveats
 
 
-def _percent(log_difference: float) -> float:
+def in_percent(log_difference: float) -> float:
     return 100.0 * math.expm1(log_difference)
+
+
+def grubbs_of(run_set: RunSet, metric: str) -> GrubbsOutcome | None:
+    """Grubbs's test on the logs of a metric over one set; ``None`` where it has fewer than three, or no scatter."""
+    logs = run_set.log_values(metric)
+    test = None if logs is None else grubbs_test(logs)
+    if logs is None or test is None:
+        return None
+    with_value = [run for run in run_set.runs if run.value(metric) is not None]
+    return GrubbsOutcome(
+        run_name=with_value[test.farthest_at].name,
+        scene=run_set.scene,
+        resolution=run_set.resolution,
+        n_runs=logs.size,
+        statistic=test.statistic,
+        critical_5pct=test.critical_5pct,
+        critical_1pct=test.critical_1pct,
+        outcome=test.outcome,
+    )
+
+
+def suspect_places(
+    logs: Mapping[Place, NDArray[np.float64]], kept: Sequence[Place], aside: Sequence[Place]
+) -> list[Place]:
+    """Cells that Cochran's test calls outliers, in the order found, and the straggler among the others."""
+    test = cochran_test([logs[place] for place in kept])
+    return [*aside, *([] if test is None or test.outcome == "ok" else [kept[test.largest_at]])]
+
+
+def suspect_runs(sets: Sequence[RunSet], places: Sequence[Place], metric: str) -> tuple[GrubbsOutcome, ...]:
+    """Grubbs's outcome for each of the suspected cells of a card that has three runs or more."""
+    by_place = {run_set.place: run_set for run_set in sets}
+    found = (grubbs_of(by_place[place], metric) for place in places)
+    return tuple(outcome for outcome in found if outcome is not None)
