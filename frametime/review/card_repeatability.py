@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.caveats import Caveat, Weight
+from frametime.review.cell_summaries import metric_caveat
 from frametime.review.modes import common_trend, trend, two_levels
 from frametime.review.result import CochranOutcome, GrubbsOutcome, Repeatability
 from frametime.review.run_set import Place, RunSet
@@ -91,32 +92,20 @@ def repeatability_of(
     pooled = spread.pooled
     caveats = [_set_aside(place, spread.metric, scenes or {}) for place in spread.aside]
     if pooled is None:
-        caveats.append(
-            Caveat(
-                code="no-repeats",
-                message="No cell of this card has two runs: nothing tells how well its runs repeat.",
-                weight=Weight.CARE,
-                metrics=(spread.metric,),
-            )
-        )
+        message = "No cell of this card has two runs: nothing tells how well its runs repeat."
+        caveats.append(metric_caveat(spread.metric, code="no-repeats", message=message))
     ordered = [
         spread.logs[s.place] for s in sets if s.place in spread.logs and len(s.runs) == spread.logs[s.place].size
     ]
     found = common_trend(ordered, floor=least_distance(margin))
     if found is not None:
-        caveats.append(
-            Caveat(
-                code="common-trend",
-                message=(
-                    f"Over the {len(ordered)} cells of this card, the {spread.label} "
-                    f"{'rises' if found.change > 0 else 'falls'} from the first run to the last by "
-                    f"{abs(in_percent(found.change)):.1f} % (p = {found.p_value:.4f}): the runs are not made under "
-                    "equal conditions, as when a card warms up."
-                ),
-                weight=Weight.CARE,
-                metrics=(spread.metric,),
-            )
+        message = (
+            f"Over the {len(ordered)} cells of this card, the {spread.label} "
+            f"{'rises' if found.change > 0 else 'falls'} from the first run to the last by "
+            f"{abs(in_percent(found.change)):.1f} % (p = {found.p_value:.4f}): the runs are not made under "
+            "equal conditions, as when a card warms up."
         )
+        caveats.append(metric_caveat(spread.metric, code="common-trend", message=message))
     return Repeatability(
         card=spread.card,
         metric=spread.metric,
@@ -125,7 +114,7 @@ def repeatability_of(
         degrees_of_freedom=0 if pooled is None else pooled.degrees_of_freedom,
         n_cells=0 if pooled is None else pooled.n_sets,
         cochran=_cochran(spread),
-        grubbs=suspect_runs(sets, suspect_places(spread.logs, spread.kept, spread.aside), spread.metric),
+        grubbs=suspect_runs(spread, sets),
         caveats=tuple(caveats),
     )
 
@@ -147,16 +136,12 @@ def _cochran(spread: CardSpread) -> CochranOutcome | None:
 
 
 def _set_aside(place: Place, metric: str, scenes: Mapping[str, str]) -> Caveat:
-    return Caveat(
-        code="scattered-set",
-        message=(
-            f"The runs of {scenes.get(place[1], place[1])} at {place[2]} scatter more than those of this card's other "
-            "cells (Cochran's test at 1 %): the cell is left out of the pooled repeatability, and more runs of it are "
-            "worth making."
-        ),
-        weight=Weight.CARE,
-        metrics=(metric,),
+    message = (
+        f"The runs of {scenes.get(place[1], place[1])} at {place[2]} scatter more than those of this card's other "
+        "cells (Cochran's test at 1 %): the cell is left out of the pooled repeatability, and more runs of it are "
+        "worth making."
     )
+    return metric_caveat(metric, code="scattered-set", message=message)
 
 
 def set_caveats(run_set: RunSet, spreads: Mapping[tuple[str, str], CardSpread], *, margin: float) -> tuple[Caveat, ...]:
@@ -167,14 +152,8 @@ def set_caveats(run_set: RunSet, spreads: Mapping[tuple[str, str], CardSpread], 
         if card != run_set.card or logs is None:
             continue
         if run_set.place in spread.aside:
-            caveats.append(
-                Caveat(
-                    code="scattered-set",
-                    message="The runs scatter more than those of this card's other cells (Cochran's test at 1 %).",
-                    weight=Weight.CARE,
-                    metrics=(metric,),
-                )
-            )
+            message = "The runs scatter more than those of this card's other cells (Cochran's test at 1 %)."
+            caveats.append(metric_caveat(metric, code="scattered-set", message=message))
         if logs.size == len(run_set.runs):
             caveats.extend(_modes_and_trend(run_set, metric, logs, least_distance(margin)))
     return tuple(caveats)
@@ -186,36 +165,25 @@ def _modes_and_trend(run_set: RunSet, metric: str, logs: NDArray[np.float64], fl
     if levels is not None:
         lower = ", ".join(run_set.runs[i].run for i in levels.lower)
         upper = ", ".join(run_set.runs[i].run for i in levels.upper)
-        caveats.append(
-            Caveat(
-                code="several-levels",
-                message=(
-                    f"The runs lie at two levels, {in_percent(levels.gap):.1f} % apart (runs {lower} and runs {upper}; "
-                    f"p = {levels.p_value:.4f}): their mean describes neither."
-                ),
-                weight=Weight.REPEAT,
-                metrics=(metric,),
-            )
+        message = (
+            f"The runs lie at two levels, {in_percent(levels.gap):.1f} % apart (runs {lower} and runs {upper}; "
+            f"p = {levels.p_value:.4f}): their mean describes neither."
         )
+        caveats.append(metric_caveat(metric, code="several-levels", message=message, weight=Weight.REPEAT))
     moving = trend(logs, floor=floor)
     if moving is not None:
         order = "time" if run_set.order == "time" else "file names, for lack of times"
-        caveats.append(
-            Caveat(
-                code="run-trend",
-                message=(
-                    f"The runs {'rise' if moving.change > 0 else 'fall'} by {abs(in_percent(moving.change)):.1f} % "
-                    f"from first to last (p = {moving.p_value:.4f}; order from {order}): "
-                    "they were not made under equal conditions."
-                ),
-                weight=Weight.CARE,
-                metrics=(metric,),
-            )
+        message = (
+            f"The runs {'rise' if moving.change > 0 else 'fall'} by {abs(in_percent(moving.change)):.1f} % "
+            f"from first to last (p = {moving.p_value:.4f}; order from {order}): "
+            "they were not made under equal conditions."
         )
+        caveats.append(metric_caveat(metric, code="run-trend", message=message))
     return caveats
 
 
 def in_percent(log_difference: float) -> float:
+    """A difference of logs as a change in percent."""
     return 100.0 * math.expm1(log_difference)
 
 
@@ -238,16 +206,14 @@ def grubbs_of(run_set: RunSet, metric: str) -> GrubbsOutcome | None:
     )
 
 
-def suspect_places(
-    logs: Mapping[Place, NDArray[np.float64]], kept: Sequence[Place], aside: Sequence[Place]
-) -> list[Place]:
-    """Cells that Cochran's test calls outliers, in the order found, and the straggler among the others."""
-    test = cochran_test([logs[place] for place in kept])
-    return [*aside, *([] if test is None or test.outcome == "ok" else [kept[test.largest_at]])]
+def suspect_runs(spread: CardSpread, sets: Sequence[RunSet]) -> tuple[GrubbsOutcome, ...]:
+    """Grubbs's outcome for the cells that Cochran's test calls outliers, in the order found, and for the straggler.
 
-
-def suspect_runs(sets: Sequence[RunSet], places: Sequence[Place], metric: str) -> tuple[GrubbsOutcome, ...]:
-    """Grubbs's outcome for each of the suspected cells of a card that has three runs or more."""
+    The standard asks it of the cells that Cochran's test suspects, and no others: at 5 % each, it would name a run in
+    two of forty good cells. Cells of fewer than three runs have none.
+    """
+    test = cochran_test([spread.logs[place] for place in spread.kept])
+    straggler = [] if test is None or test.outcome == "ok" else [spread.kept[test.largest_at]]
     by_place = {run_set.place: run_set for run_set in sets}
-    found = (grubbs_of(by_place[place], metric) for place in places)
+    found = (grubbs_of(by_place[place], spread.metric) for place in (*spread.aside, *straggler))
     return tuple(outcome for outcome in found if outcome is not None)

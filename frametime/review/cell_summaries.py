@@ -36,21 +36,14 @@ def bearing_on(caveats: Sequence[Caveat], metric: str) -> tuple[Caveat, ...]:
 
 def no_scatter(metric: str) -> Caveat:
     """Runs that are equal to the last digit."""
-    return metric_caveat(
-        metric,
-        code="no-scatter",
-        message="All runs have exactly the same value, which gives no interval; were files copied?",
-    )
+    message = "All runs have exactly the same value, which gives no interval; were files copied?"
+    return metric_caveat(metric, code="no-scatter", message=message)
 
 
 def too_wide(metric: str) -> Caveat:
     """Runs that differ by orders of magnitude."""
-    return metric_caveat(
-        metric,
-        code="too-wide",
-        message="The runs scatter so much that the interval would span more than a factor of a million.",
-        weight=Weight.REPEAT,
-    )
+    message = "The runs scatter so much that the interval would span more than a factor of a million."
+    return metric_caveat(metric, code="too-wide", message=message, weight=Weight.REPEAT)
 
 
 def estimate(
@@ -79,45 +72,40 @@ def estimate(
     """
     present = np.array([value for value in run_values if value is not None], np.float64)
     n = present.size
-    caveats = list(_about_absence(key, n, len(run_values)))
-    if n == 0:
-        return _estimate(key, None, None, None, run_values, caveats)
-    if float(present.min()) <= ZERO:
-        caveats.append(
-            metric_caveat(
-                key,
-                code="plain-mean",
-                message="A run has a value of zero or below, so the plain mean is shown and no ratio can be formed.",
-                weight=Weight.NOTE,
-            )
-        )
-        spread = float(np.std(present, ddof=1)) if n > 1 else None
-        mean = float(present.mean())
-        return _estimate(
-            key, mean, _interval(mean, spread, n, n - 1, level, ARITHMETIC, log=False), None, run_values, caveats
-        )
-    logs = np.log(present)
-    own = float(np.std(logs, ddof=1)) if n > 1 else None
-    mean = float(logs.mean())
-    if pooled is not None:
-        spread, df, method = pooled.standard_deviation, pooled.degrees_of_freedom, POOLED
-    else:
-        spread, df, method = own, n - 1, GEOMETRIC
-    interval = _interval(mean, spread, n, df, level, method, log=True)
-    if interval is None and spread is not None and df >= 1:
-        caveats.append(too_wide(key))
-    if interval is not None and interval.low == interval.high:
+    caveats = _about_absence(key, n, len(run_values))
+    is_log = n > 0 and float(present.min()) > ZERO
+    if n and not is_log:
+        message = "A run has a value of zero or below, so the plain mean is shown and no ratio can be formed."
+        caveats.append(metric_caveat(key, code="plain-mean", message=message, weight=Weight.NOTE))
+    numbers = np.log(present) if is_log else present
+    mean = float(numbers.mean()) if n else None
+    own = float(np.std(numbers, ddof=1)) if n > 1 else None
+    spread, freedom, method = own, n - 1, GEOMETRIC if is_log else ARITHMETIC
+    if is_log and pooled is not None:
+        spread, freedom, method = pooled.standard_deviation, pooled.degrees_of_freedom, POOLED
+    interval = None
+    if mean is not None and spread is not None and freedom >= 1:
+        half = t_quantile(0.5 + level / 2.0, freedom) * spread / math.sqrt(n)
+        if is_log and half > WIDEST_LOG:
+            caveats.append(too_wide(key))
+        else:
+            low, high = mean - half, mean + half
+            if is_log:
+                low, high = math.exp(low), math.exp(high)
+            interval = Interval(low=low, high=high, level=level, method=method.format(n=n, df=freedom))
+    if is_log and interval is not None and interval.low == interval.high:
         # Runs that agree to the last digit say nothing of how much runs scatter: a bar of no width would lie.
         interval = None
         caveats.append(no_scatter(key))
-    return _estimate(key, math.exp(mean), interval, own, run_values, caveats)
-
-
-def set_estimates(
-    run_set: RunSet, keys: Sequence[str], *, level: float, pooled: dict[str, PooledSpread | None]
-) -> dict[str, Estimate]:
-    """Every metric of one set."""
-    return {key: estimate(key, run_set.values(key), level=level, pooled=pooled.get(key)) for key in keys}
+    return Estimate(
+        key=key,
+        value=math.exp(mean) if mean is not None and is_log else mean,
+        interval=interval,
+        n_runs=n,
+        standard_deviation_log=own if is_log else None,
+        run_values=tuple(run_values),
+        caveats=tuple(caveats),
+    )
 
 
 def carried_caveats(run_set: RunSet) -> tuple[Caveat, ...]:
@@ -150,39 +138,6 @@ def _about_absence(key: str, n: int, total: int) -> list[Caveat]:
     if n == 1:
         caveats.append(metric_caveat(key, code="one-run", message="1 run gives no interval; 2 or more do."))
     return caveats
-
-
-def _interval(
-    mean: float, spread: float | None, n: int, df: int, level: float, method: str, *, log: bool
-) -> Interval | None:
-    if spread is None or df < 1:
-        return None
-    half = t_quantile(0.5 + level / 2.0, df) * spread / math.sqrt(n)
-    low, high = mean - half, mean + half
-    if log and half > WIDEST_LOG:
-        return None
-    if log:
-        low, high = math.exp(low), math.exp(high)
-    return Interval(low=low, high=high, level=level, method=method.format(n=n, df=df))
-
-
-def _estimate(
-    key: str,
-    value: float | None,
-    interval: Interval | None,
-    spread_log: float | None,
-    run_values: Sequence[float | None],
-    caveats: Sequence[Caveat],
-) -> Estimate:
-    return Estimate(
-        key=key,
-        value=value,
-        interval=interval,
-        n_runs=sum(item is not None for item in run_values),
-        standard_deviation_log=spread_log,
-        run_values=tuple(run_values),
-        caveats=tuple(caveats),
-    )
 
 
 def hitches_of(stutters: Sequence[Stutter]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

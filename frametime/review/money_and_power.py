@@ -61,16 +61,12 @@ def running_cost(average_power_w: float, cost: RunningCost) -> float:
 
 
 def value_rows(design: ReviewDesign, standings: Sequence[Standing]) -> list[ValueRow]:
-    """One row a card for each cut, from the standings of the metric in which speed is counted.
-
-    Parameters
-    ----------
-    standings : sequence of Standing
-        Of one metric in which more is better.
-    """
-    cards = {card.key: card for card in design.cards}
+    """One row a card for each cut, from the standings of the metric in which speed is counted; none without a price."""
+    speed, cards = speed_metric(design), {card.key: card for card in design.cards}
+    if not any(card.price for card in design.cards):
+        return []
     base = cards[design.baseline]
-    return [_row(standing, cards[standing.card], base) for standing in standings]
+    return [_row(standing, cards[standing.card], base) for standing in standings if standing.metric == speed]
 
 
 def _row(standing: Standing, card: CardEntry, base: CardEntry) -> ValueRow:
@@ -182,13 +178,8 @@ def _efficiency_row(
         caveats.extend(pair_caveats(paired, FRAMES_PER_JOULE.key, design))
         ratio, interval = None if paired.these is None else paired.these.ratio, paired.interval
     if len(powers) < len(cut.cells):
-        caveats.append(
-            Caveat(
-                code="cells-without-power",
-                message=f"Power is known in {len(powers)} of {len(cut.cells)} cells.",
-                weight=Weight.CARE,
-            )
-        )
+        message = f"Power is known in {len(powers)} of {len(cut.cells)} cells."
+        caveats.append(Caveat(code="cells-without-power", message=message, weight=Weight.CARE))
     entry = next(item for item in design.cards if item.key == card)
     cost = None if design.running_cost is None else running_cost(power, design.running_cost)
     return EfficiencyRow(

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal, TypeAlias
+from typing import Literal, TypeAlias, get_args
 
 from frametime.caveats import Caveat
 from frametime.statistics.differences import Interval
+from frametime.words import counted, joined
 
 Verdict: TypeAlias = Literal["ahead", "behind", "tied", "undecided"]
 
@@ -101,6 +102,18 @@ class VerdictCounts:
     def total(self) -> int:
         """All cells."""
         return self.ahead + self.behind + self.tied + self.undecided
+
+    @property
+    def in_words(self) -> str:
+        """Verdicts without a cell are left out.
+
+        Examples
+        --------
+        >>> VerdictCounts(ahead=9, behind=0, tied=2, undecided=1).in_words
+        'ahead in 9, tied in 2 and undecided in 1 of 12 cells'
+        """
+        parts = [f"{word} in {number}" for word in get_args(Verdict) if (number := getattr(self, word))]
+        return f"{joined(parts)} of {counted(self.total, 'cell')}" if parts else "no cell with runs on both sides"
 
 
 @dataclass(frozen=True, kw_only=True)

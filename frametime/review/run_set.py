@@ -28,16 +28,6 @@ ZERO: Final = 1e-12
 _LONGEST_NUMBER: Final = 300
 """Digits; names with longer ones are put in order as text, since Python refuses to read numbers of thousands."""
 
-_WORDS = {
-    "card": "card",
-    "card_settings": "card settings",
-    "scene": "scene",
-    "scene_settings": "scene settings",
-    "resolution": "resolution",
-    "driver": "driver",
-    "operating_system": "operating system",
-}
-
 
 @dataclass(frozen=True, kw_only=True)
 class PlacedRun:
@@ -132,12 +122,10 @@ def _run_set(place: Place, members: Sequence[PlacedRun]) -> RunSet:
             raise _differs(name, first, other.measured, "runs of one set must have the same")
     times = [run.measured.provenance.recorded_from_utc for run in members]
     if all(time is not None for time in times):
-        return _ordered(place, sorted(members, key=lambda run: run.measured.provenance.recorded_from_utc or ""), "time")
-    return _ordered(place, sorted(members, key=lambda run: natural_order(run.run)), "name")
-
-
-def _ordered(place: Place, members: Sequence[PlacedRun], order: str) -> RunSet:
-    return RunSet(card=place[0], scene=place[1], resolution=place[2], runs=tuple(members), order=order)
+        order, runs = "time", sorted(members, key=lambda run: run.measured.provenance.recorded_from_utc or "")
+    else:
+        order, runs = "name", sorted(members, key=lambda run: natural_order(run.run))
+    return RunSet(card=place[0], scene=place[1], resolution=place[2], runs=tuple(runs), order=order)
 
 
 def refuse_unequal(candidate: RunSet, baseline: RunSet, *, must_be_equal: Sequence[str]) -> None:
@@ -175,7 +163,7 @@ def condition_caveats(
             caveats.append(
                 Caveat(
                     code=_DIFFERS[name],
-                    message=f"The {_WORDS[name]} is not the same everywhere ({listed}): "
+                    message=f"The {_words(name)} is not the same everywhere ({listed}): "
                     "a part of any difference may be its own.",
                     weight=Weight.CARE,
                 )
@@ -224,7 +212,7 @@ def same_file_caveats(runs: Sequence[PlacedRun]) -> list[Caveat]:
 
 
 def _differs(name: str, one: MeasuredRun, other: MeasuredRun, rule: str) -> RunSetError:
-    words = _WORDS[name]
+    words = _words(name)
     found, expected = _shown(other.conditions, name), _shown(one.conditions, name)
     error = RunSetError.at(
         other.provenance.file_name,
@@ -234,6 +222,10 @@ def _differs(name: str, one: MeasuredRun, other: MeasuredRun, rule: str) -> RunS
     )
     assert isinstance(error, RunSetError)
     return error
+
+
+def _words(name: str) -> str:
+    return name.replace("_", " ")
 
 
 def _shown(conditions: Conditions, name: str) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from frametime.caveats import Caveat, Weight
 from frametime.review.card_repeatability import CardSpread, grubbs_of, in_percent, least_distance
 from frametime.review.design import ReviewDesign
 from frametime.review.result import (
@@ -15,7 +16,7 @@ from frametime.review.result import (
     RunToMake,
     UnreadableFile,
 )
-from frametime.review.run_set import PlacedRun, RunSet, natural_order
+from frametime.review.run_set import Place, PlacedRun, RunSet, natural_order
 from frametime.statistics.outlier_tests import StandsOut, run_that_stands_out
 
 FLAG_METHOD = "exact studentized limit, {df} degrees of freedom, 5 % over all {n} values of the review"
@@ -69,6 +70,19 @@ def _flag(spread: CardSpread, found: StandsOut, n_tests: int, run_set: RunSet) -
     )
 
 
+def flag_caveats(run_set: RunSet, flags: Mapping[str, Flag]) -> list[Caveat]:
+    """What a set must say of its flagged runs."""
+    return [
+        Caveat(
+            code="run-to-repeat",
+            message=f"Run {run.run} should be made again, and counts until then: {flags[run.name].sentence}",
+            weight=Weight.REPEAT,
+        )
+        for run in run_set.runs
+        if run.name in flags
+    ]
+
+
 def _grubbs_words(grubbs: GrubbsOutcome) -> str:
     """What the set alone says: with few runs it can say little, and the flag does not rest on it."""
     told = {
@@ -91,9 +105,7 @@ def coverage_of(
     complete with as many usable runs as planned; runs beyond the plan make up for others.
     """
     cells = tuple(
-        _cell(design, card.key, scene, resolution, runs, flags, unreadable)
-        for card in design.cards
-        for scene, resolution in design.cells
+        _cell(design, (card.key, *cell), runs, flags, unreadable) for card in design.cards for cell in design.cells
     )
     return Coverage(
         cells=cells,
@@ -105,14 +117,11 @@ def coverage_of(
 
 def _cell(
     design: ReviewDesign,
-    card: str,
-    scene: str,
-    resolution: str,
+    place: Place,
     runs: Sequence[PlacedRun],
     flags: Mapping[str, Flag],
     unreadable: Sequence[UnreadableFile],
 ) -> CoverageCell:
-    place = (card, scene, resolution)
     members = sorted((run for run in runs if run.place == place), key=lambda run: natural_order(run.run))
     broken = [item for item in unreadable if (item.card, item.scene, item.resolution) == place]
     to_repeat = [found for run in members if (found := _repeat(run, design, flags)) is not None]
@@ -125,9 +134,9 @@ def _cell(
     ]
     wanted = max(0, design.runs_planned - n_usable)
     return CoverageCell(
-        card=card,
-        scene=scene,
-        resolution=resolution,
+        card=place[0],
+        scene=place[1],
+        resolution=place[2],
         n_planned=design.runs_planned,
         present=tuple(run.run for run in members),
         # Where more runs were made than planned, good ones make up for bad ones.
@@ -146,7 +155,7 @@ def _repeat(run: PlacedRun, design: ReviewDesign, flags: Mapping[str, Flag]) -> 
     return None
 
 
-def _to_make(place: tuple[str, str, str], run: str, reason: RepeatReason, sentence: str) -> RunToMake:
+def _to_make(place: Place, run: str, reason: RepeatReason, sentence: str) -> RunToMake:
     return RunToMake(card=place[0], scene=place[1], resolution=place[2], run=run, reason=reason, sentence=sentence)
 
 

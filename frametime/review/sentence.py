@@ -28,19 +28,6 @@ from frametime.words import (
 ONE_SCENE = "One scene alone says nothing of other scenes."
 
 
-def counts_text(counts: VerdictCounts) -> str:
-    """In how many cells the candidate is what.
-
-    Examples
-    --------
-    >>> counts_text(VerdictCounts(ahead=9, behind=0, tied=2, undecided=1))
-    'ahead in 9, tied in 2 and undecided in 1 of 12 cells'
-    """
-    told = ("ahead", "behind", "tied", "undecided")
-    parts = [f"{word} in {number}" for word in told if (number := getattr(counts, word))]
-    return f"{joined(parts)} of {counted(counts.total, 'cell')}" if parts else "no cell to count"
-
-
 def overall_sentence(
     design: ReviewDesign,
     metric: MetricEntry,
@@ -78,7 +65,7 @@ def overall_sentence(
         )
         first = f"{one} and {other} are undecided: {amount} {where}; {why}."
     second = _like_these(like_these, n_scenes, verdict, verdict_like_these)
-    return " ".join(filter(None, [first, second, f"{one} is {counts_text(counts)}."]))
+    return " ".join(filter(None, [first, second, f"{one} is {counts.in_words}."]))
 
 
 def _like_these(like_these: Difference | None, n_scenes: int, verdict: Verdict, verdict_like_these: Verdict) -> str:
@@ -107,8 +94,16 @@ def paragraph(
     Parameters
     ----------
     overall, standings, value, comparisons
-        Of this cut and the headline metric only.
+        Of the whole review; those of this cut and the headline metric are told.
     """
+    overall = [item for item in overall if item.cut == cut.key and item.metric == design.headline]
+    standings = [item for item in standings if item.cut == cut.key and item.metric == design.headline]
+    value = [item for item in value if item.cut == cut.key]
+    comparisons = [
+        item
+        for item in comparisons
+        if item.metric == design.headline and (item.scene, item.resolution) in set(cut.cells)
+    ]
     parts = [_who_leads(design, cut, overall, standings)]
     parts += _candidates(design, overall)
     parts += [_prices(design, value), _not_known(design, overall, comparisons)]
@@ -136,7 +131,7 @@ def _single_runs(design: ReviewDesign, items: Sequence[OverallComparison]) -> st
         assert item.ratio is not None
         like = item.interval_scenes_like_these
         other = f" (scenes like these: {percent_change_range(like)}, {item.verdict_scenes_like_these})" if like else ""
-        told.append(f"{design.label(item.candidate)} {percent_change(item.ratio)}{other}, {counts_text(item.counts)}")
+        told.append(f"{design.label(item.candidate)} {percent_change(item.ratio)}{other}, {item.counts.in_words}")
     label = design.metric(items[0].metric).label
     return (
         f"Against {design.label(design.baseline)} in {label}, from single runs, so that nothing tells how sure a "

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Literal, TypeAlias, TypeVar
 
 import numpy as np
@@ -221,44 +222,31 @@ def run_that_stands_out(
         to blame (Cochran's test names the set).
     """
     values = np.asarray(values, np.float64)
-    n = values.size
-    if n < 3:
+    if values.size < 3:
         return None
-    distances = (values - values.mean()) * n / (n - 1)
+    farthest = partial(_farthest_beyond, others=others, alpha=alpha / max(n_tests, 1), floor=floor)
+    found = farthest(values)
+    if found is None or others is None:
+        return found
+    return None if farthest(np.delete(values, found.position)) else found
+
+
+def _farthest_beyond(
+    values: FloatArray, *, others: PooledSpread | None, alpha: float, floor: float
+) -> StandsOut | None:
+    """The run farthest from the mean of the rest, where it lies beyond the limit."""
+    distances = (values - values.mean()) * values.size / (values.size - 1)
     at = int(np.abs(distances).argmax())
     rest = np.delete(values, at)
-    found = _beyond(float(distances[at]), rest, others, n_tests=n_tests, alpha=alpha, floor=floor, at=at)
-    if found is None or rest.size < 2:
-        return None
-    rest_distances = (rest - rest.mean()) * rest.size / (rest.size - 1)
-    farthest = int(np.abs(rest_distances).argmax())
-    without = np.delete(rest, farthest)
-    if others is not None and _beyond(
-        float(rest_distances[farthest]), without, others, n_tests=n_tests, alpha=alpha, floor=floor, at=farthest
-    ):
-        return None
-    return found
-
-
-def _beyond(
-    distance: float,
-    rest: FloatArray,
-    others: PooledSpread | None,
-    *,
-    n_tests: int,
-    alpha: float,
-    floor: float,
-    at: int,
-) -> StandsOut | None:
-    own = float(np.sum((rest - rest.mean()) ** 2))
-    df = rest.size - 1
+    squares, df = float(np.sum((rest - rest.mean()) ** 2)), rest.size - 1
     if others is not None:
-        own += others.variance * others.degrees_of_freedom
+        squares += others.variance * others.degrees_of_freedom
         df += others.degrees_of_freedom
     if df < 1:
         return None
-    scale = math.sqrt(own / df * (rest.size + 1) / rest.size)
-    limit = max(floor, t_quantile(1.0 - alpha / (2.0 * max(n_tests, 1)), df) * scale)
+    scale = math.sqrt(squares / df * (rest.size + 1) / rest.size)
+    limit = max(floor, t_quantile(1.0 - alpha / 2.0, df) * scale)
+    distance = float(distances[at])
     if abs(distance) <= limit:
         return None
     return StandsOut(position=at, distance=distance, limit=limit, degrees_of_freedom=df)

@@ -17,7 +17,6 @@ from frametime.render.charts.review_words import (
     cell_label,
     change_words,
     comparisons_of,
-    counts_words,
     overall_of,
     page_words,
     pages_of,
@@ -295,7 +294,7 @@ class _Ratios:
         em = self.theme.em_pt
         found = {}
         for cut, overall in self.overall.items():
-            words = "no cell with runs on both sides" if overall is None else counts_words(overall.counts)
+            words = "no cell with runs on both sides" if overall is None else overall.counts.in_words
             found[cut] = wrap(words, width, em, max_lines=2)
         return found
 

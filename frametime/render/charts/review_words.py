@@ -13,7 +13,7 @@ from frametime.render.numbers import NOT_AVAILABLE
 from frametime.render.text_fit import drawable, shorten, text_width_pt
 from frametime.render.theme import Palette, Theme
 from frametime.review.result import ReviewResult
-from frametime.review.result_tables import CellComparison, OverallComparison, Verdict, VerdictCounts
+from frametime.review.result_tables import CellComparison, OverallComparison, Verdict
 from frametime.units import FRAMES_PER_SECOND
 from frametime.words import percent_change, percent_change_range
 
@@ -89,18 +89,6 @@ def pages_of(cells: Sequence[Cell], most: int = MOST_ROWS) -> list[tuple[Cell, .
 def page_words(page: int, n_pages: int) -> str:
     """Which page this is, where there are several."""
     return "" if n_pages == 1 else f" ({page + 1} of {n_pages})"
-
-
-def counts_words(counts: VerdictCounts) -> str:
-    """How many cells have each verdict; verdicts without a cell are left out.
-
-    Examples
-    --------
-    >>> counts_words(VerdictCounts(ahead=3, behind=0, tied=1, undecided=0))
-    '3 ahead · 1 tied'
-    """
-    parts = [f"{getattr(counts, verdict)} {verdict}" for verdict in _VERDICTS if getattr(counts, verdict)]
-    return " · ".join(parts) if parts else "no cell with runs on both sides"
 
 
 def change_words(ratio: float | None, interval: Interval | None) -> str:

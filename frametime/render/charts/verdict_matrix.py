@@ -11,7 +11,6 @@ from matplotlib.patches import Rectangle
 from frametime.render.charts.review_words import (
     change_words,
     comparisons_of,
-    counts_words,
     overall_of,
     page_words,
     pages_of,
@@ -97,7 +96,7 @@ def draw_verdict_matrix(
     n_cells = len(result.cuts[0].cells)
     if overall is not None and overall.counts.total:
         n_without = n_cells - overall.counts.total
-        lead = f"{counts_words(overall.counts)} of {counted(overall.counts.total, 'cell')}"
+        lead = overall.counts.in_words
         lead += f"; {n_without} without runs on both sides" if n_without else ""
     n_runs = run_counts(
         [number for item in comparisons.values() for number in (item.candidate_n_runs, item.baseline_n_runs)]

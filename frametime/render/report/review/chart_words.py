@@ -58,10 +58,8 @@ def _matrix(result: ReviewResult, words: Words, asked: Mapping[str, object]) -> 
         for item in result.overall
         if item.candidate == candidate and item.metric == result.headline and item.cut == result.cuts[0].key
     )
-    return (
-        f"{words.cards[candidate]} against {words.baseline} by {words.headline.label}: ahead in {counts.ahead},"
-        f" tied in {counts.tied}, undecided in {counts.undecided}, behind in {counts.behind} of {counts.total} cells. "
-        + _cells(result, words, candidate)
+    return f"{words.cards[candidate]} against {words.baseline} by {words.headline.label}: {counts.in_words}. " + _cells(
+        result, words, candidate
     )
 
 
