@@ -44,10 +44,11 @@ if TYPE_CHECKING:
     from frametime.metrics.catalog import CATALOG, catalog_for
     from frametime.metrics.findings import Findings
     from frametime.metrics.measure import measure
-    from frametime.metrics.metric import Curve, Interval, Judgement, MeasuredRun, Metric, MetricValue, Missing
+    from frametime.metrics.metric import Curve, Judgement, MeasuredRun, Metric, MetricValue, Missing
     from frametime.metrics.options import MeasureOptions, QualityRule, Refresh, StutterRule
     from frametime.pipeline.batch import batch_frame
     from frametime.pipeline.review_tables import cells_frame, runs_frame, standings_frame
+    from frametime.statistics.differences import Interval
 
 _HOMES: Final = {
     "CATALOG": "metrics.catalog",

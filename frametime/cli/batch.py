@@ -20,7 +20,9 @@ from frametime.cli.value_types import NAME, NamedPath
 if TYPE_CHECKING:
     from concurrent.futures import Executor
 
-    from frametime.pipeline.batch import BatchCount, BatchOptions, Row, Walk
+    from frametime.pipeline.batch import BatchCount, Row
+    from frametime.pipeline.batch_rows import BatchOptions
+    from frametime.pipeline.batch_walk import Walk
     from frametime.pipeline.path_pattern import PathPattern
 
 
@@ -68,7 +70,7 @@ def batch(folder: str, **chosen: Any) -> None:
         --path-pattern "{card}/{scene}/{resolution}/run{run}.csv.gz"
     """
     from frametime.errors import OutputError
-    from frametime.pipeline.batch import check_output
+    from frametime.pipeline.batch_table import check_output
 
     out = Path(chosen["out"])
     options = _options(chosen, out)
@@ -89,7 +91,7 @@ def batch(folder: str, **chosen: Any) -> None:
 
 def _options(chosen: Mapping[str, Any], out: Path) -> BatchOptions:
     """The options of a command line; those that are wrong or do not go together are wrong usage."""
-    from frametime.pipeline.batch import BatchOptions
+    from frametime.pipeline.batch_rows import BatchOptions
 
     if chosen["cluster"] is not None and chosen["workers"] is not None:
         raise click.UsageError("--workers is for this machine and --cluster has its own: give one of them")
@@ -157,7 +159,7 @@ def _partition_fields(text: str | None, pattern: PathPattern | None, out: Path) 
 def _walked(root: Path, folder: str, out: Path, options: BatchOptions) -> Walk:
     """The captures below the folder; folders that cannot be listed are told."""
     from frametime.errors import OutputError, printable
-    from frametime.pipeline.batch import walk_captures
+    from frametime.pipeline.batch_walk import walk_captures
 
     walk = walk_captures(root, pattern=options.path_pattern, leave_out=out)
     for name, reason in walk.unlisted.items():

@@ -9,13 +9,13 @@ from numpy.typing import NDArray
 
 from frametime.metrics.block_medians import Blocks, absolute_steps, block_edges, make_blocks, median
 from frametime.metrics.change_points import ChangePoint, best_split, find_change_points
-from frametime.metrics.distributions import normal_quantile
 from frametime.metrics.drift_words import change_sentence, drift_sentence, warm_up_sentence
 from frametime.metrics.findings import Change, Drift, WarmUp
 from frametime.metrics.frame_series import FrameSeries, once_a_series
 from frametime.metrics.jumps import find_jumps
 from frametime.metrics.metric import Missing
 from frametime.metrics.trend import pairwise_slopes, slope_interval, trend_test
+from frametime.statistics.distributions import normal_quantile
 from frametime.words import counted
 
 

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from frametime.metrics.block_medians import median
 from frametime.metrics.change_points import ChangePoint
-from frametime.metrics.distributions import student_cdf
 from frametime.metrics.trend import pairwise_slopes
+from frametime.statistics.distributions import student_cdf
 
 MAD_EFFICIENCY: Final = 0.37
 """Of the median absolute deviation of normal values: P. J. Rousseeuw and C. Croux, Journal of the American Statistical

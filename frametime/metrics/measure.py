@@ -18,7 +18,7 @@ from frametime.metrics.drift import drift_of
 from frametime.metrics.dropped import dropped_of
 from frametime.metrics.findings import Findings, Stutter
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.metric import Curve, Interval, Judgement, MeasuredRun, Metric, MetricValue, Missing
+from frametime.metrics.metric import Curve, Judgement, MeasuredRun, Metric, MetricValue, Missing
 from frametime.metrics.motion import motion_steps
 from frametime.metrics.options import MeasureOptions
 from frametime.metrics.profile import smoothness_profile
@@ -28,6 +28,7 @@ from frametime.metrics.rhythm import rhythm_of
 from frametime.metrics.segments import segments_of
 from frametime.metrics.stutter import stutters_of
 from frametime.metrics.throttling import throttling_of
+from frametime.statistics.differences import Interval
 
 LISTED_STUTTERS: Final = 1000
 """At most so many stutters are listed with their times; all of them are counted."""

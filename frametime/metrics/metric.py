@@ -12,6 +12,7 @@ from frametime.caveats import Caveat
 from frametime.metrics.findings import Findings
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.options import MeasureOptions
+from frametime.statistics.differences import Interval as Interval  # noqa: PLC0414  (read from here with the other types of a run)
 
 Better: TypeAlias = Literal["higher", "lower", "neither"]
 JudgementWord: TypeAlias = Literal["usable", "usable with care", "repeat this run"]
@@ -79,22 +80,6 @@ def row(key: str, label: str, *, unit: str, better: Better, group: str) -> parti
     'common practice, no source'
     """
     return partial(Metric, key=key, label=label, unit=unit, better=better, group=group, source=PRACTICE)
-
-
-@dataclass(frozen=True, kw_only=True)
-class Interval:
-    """A confidence interval. ``level`` is between 0 and 1; ``method`` says of what and how."""
-
-    low: float
-    high: float
-    level: float
-    method: str
-
-    def __post_init__(self) -> None:
-        if not self.low <= self.high:
-            raise ValueError(f"low must not exceed high, got {self.low!r} and {self.high!r}")
-        if not 0.0 < self.level < 1.0:
-            raise ValueError(f"level must be between 0 and 1, got {self.level!r}")
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.metrics.block_medians import median
-from frametime.metrics.distributions import chi_squared_tail, student_quantile
 from frametime.metrics.findings import HitchPeriod
 from frametime.metrics.period_search import DEFAULT_RULE, LEAST_CHANCE, PeriodFit, PeriodRule, best_period
+from frametime.statistics.distributions import chi_squared_tail, student_quantile
 
 
 def _interval(groups: Sequence[tuple[NDArray[np.float64], NDArray[np.int64]]], level: float) -> tuple[float, float]:

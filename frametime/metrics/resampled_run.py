@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.metrics.block_bootstrap import BlockDraws
-from frametime.metrics.metric import Interval, Missing
+from frametime.metrics.metric import Missing
+from frametime.statistics.differences import Interval
 
 if TYPE_CHECKING:
     from frametime.metrics.frame_series import FrameSeries

@@ -13,10 +13,10 @@ from numpy.typing import NDArray
 
 from frametime.metrics import sensor_values
 from frametime.metrics.block_bootstrap import BlockDraws, draw_blocks, optimal_block_lengths
-from frametime.metrics.distributions import normal_quantile, student_quantile
 from frametime.metrics.metric import Missing
 from frametime.metrics.resampled_run import Outcome, Resampled, make_interval, one_sided
 from frametime.metrics.sensor_channels import Channel, channel
+from frametime.statistics.distributions import normal_quantile, student_quantile
 from frametime.units import NS_PER_S
 
 if TYPE_CHECKING:

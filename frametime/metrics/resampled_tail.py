@@ -15,10 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.metrics.block_bootstrap import BlockDraws
-from frametime.metrics.distributions import gamma_quantile, normal_quantile, student_quantile
 from frametime.metrics.level import low_key
-from frametime.metrics.metric import Interval, Missing
+from frametime.metrics.metric import Missing
 from frametime.metrics.resampled_run import SAME, Outcome, Resampled, ResampledRun
+from frametime.statistics.differences import Interval
+from frametime.statistics.distributions import gamma_quantile, normal_quantile, student_quantile
 from frametime.words import counted
 
 MIN_WORTH: Final = 1.5

@@ -14,15 +14,16 @@ from typing import Final
 import numpy as np
 
 from frametime.metrics.block_bootstrap import BlockDraws, draw_blocks, optimal_block_lengths
-from frametime.metrics.distributions import normal_quantile, student_quantile
 from frametime.metrics.drift import drift_of
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.metric import Interval, Missing
+from frametime.metrics.metric import Missing
 from frametime.metrics.resampled_frames import display_outcomes, sum_outcomes
 from frametime.metrics.resampled_run import Outcome, Resampled, ResampledRun, make_interval, merged
 from frametime.metrics.resampled_sensors import sensor_outcomes
 from frametime.metrics.resampled_tail import order_outcomes
 from frametime.metrics.rhythm import rhythm_of
+from frametime.statistics.differences import Interval
+from frametime.statistics.distributions import normal_quantile, student_quantile
 
 EXTREME: Final = (
     "an extreme of the run: drawing its frames anew never goes beyond it "

@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.metrics.block_medians import median, medians_between
-from frametime.metrics.distributions import chi_squared_tail
 from frametime.metrics.findings import SpectralLine
 from frametime.metrics.frame_series import FrameSeries, once_a_series
+from frametime.statistics.distributions import chi_squared_tail
 
 
 class SpectrumRule(NamedTuple):

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.metrics.block_medians import median
-from frametime.metrics.distributions import normal_two_sided_p
+from frametime.statistics.distributions import normal_two_sided_p
 
 
 def pairwise_slopes(times: NDArray[np.float64], levels: NDArray[np.float64]) -> NDArray[np.float64]:

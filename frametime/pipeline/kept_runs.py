@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     import msgspec
     from _typeshed import DataclassInstance
 
-    from frametime.review.result_runs import RunEntry
+    from frametime.review.result import RunEntry
 
 SCHEMA: Final = "frametime.kept-runs/1"
 _MAGIC: Final = b"PAR1"

@@ -16,8 +16,7 @@ from frametime.metrics.refresh_rates import parse_refresh
 from frametime.pipeline.path_pattern import PathPattern
 from frametime.pipeline.plan_cuts import cuts_of
 from frametime.pipeline.plan_keys import CapturesKeys, MeasureKeys, PlanKeys
-from frametime.review.design import ReviewDesign, RunningCost
-from frametime.review.result_entries import CardEntry, MetricEntry, SceneEntry
+from frametime.review.design import CardEntry, MetricEntry, ReviewDesign, RunningCost, SceneEntry
 from frametime.settings.decoding import decoded
 from frametime.settings.toml_source import KeyPath, TomlSource, one_of, shown
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from frametime.pipeline.plan_keys import CutKeys, PlanKeys
-from frametime.review.result_entries import CutEntry
+from frametime.review.design import CutEntry
 from frametime.settings.toml_source import TomlSource
 
 _ALL = "all"

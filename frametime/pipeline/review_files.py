@@ -16,8 +16,7 @@ from frametime.pipeline.kept_runs import KeptRuns, beside_sha256
 from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest
 from frametime.pipeline.measuring_many import measure_many
 from frametime.pipeline.plan import ReviewPlan, exclusions_of
-from frametime.review.result import ReviewResult
-from frametime.review.result_runs import UnreadableFile
+from frametime.review.result import ReviewResult, UnreadableFile
 from frametime.review.reviewing import review_runs
 from frametime.review.run_set import PlacedRun, run_name
 from frametime.words import counted

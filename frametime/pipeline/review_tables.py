@@ -8,7 +8,6 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, Literal
 
 from frametime.caveats import Caveat
-from frametime.metrics.metric import Interval
 from frametime.pipeline.table_frames import (
     Column,
     arrow_schema,
@@ -17,8 +16,8 @@ from frametime.pipeline.table_frames import (
     frame_of,
     write_csv,
 )
-from frametime.review.result import ReviewResult
-from frametime.review.result_runs import RunEntry
+from frametime.review.result import ReviewResult, RunEntry
+from frametime.statistics.differences import Interval
 
 if TYPE_CHECKING:
     import polars as pl

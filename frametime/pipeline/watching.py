@@ -140,7 +140,7 @@ def watch_folder(folder: Path, *, options: WatchOptions, stop: threading.Event |
     """
     from watchfiles import watch
 
-    from frametime.pipeline.batch import walk_captures
+    from frametime.pipeline.batch_walk import walk_captures
 
     folder = folder.resolve()
     sets = _RunSets(options.n_runs)

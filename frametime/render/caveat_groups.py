@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from frametime.caveats import Caveat, Weight, caveat_title
 from frametime.render.review_words import cell_name
 from frametime.review.result import ReviewResult
-from frametime.review.result_overall import EfficiencyRow, OverallComparison, ValueRow
+from frametime.review.result_tables import EfficiencyRow, OverallComparison, ValueRow
 from frametime.words import counted, joined
 
 

@@ -19,8 +19,7 @@ from frametime.render.review_words import (
     verdict_words,
 )
 from frametime.render.terminal_text import text_table, wrapped
-from frametime.review.result import ReviewResult
-from frametime.review.result_runs import Coverage
+from frametime.review.result import Coverage, ReviewResult
 from frametime.words import joined
 
 WIDTH = 80

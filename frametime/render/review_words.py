@@ -5,13 +5,11 @@ from __future__ import annotations
 from typing import Final
 
 from frametime.errors import printable
-from frametime.metrics.metric import Interval
 from frametime.render.numbers import NOT_AVAILABLE, format_estimate
-from frametime.review.result import ReviewResult
-from frametime.review.result_cells import CellComparison, Estimate, Verdict
-from frametime.review.result_entries import MetricEntry
-from frametime.review.result_overall import Standing, VerdictCounts
-from frametime.review.result_runs import Coverage, CoverageCell
+from frametime.review.design import MetricEntry
+from frametime.review.result import Coverage, CoverageCell, ReviewResult
+from frametime.review.result_tables import CellComparison, Estimate, Standing, Verdict, VerdictCounts
+from frametime.statistics.differences import Interval
 from frametime.units import shown_unit
 from frametime.words import money_words as amount_words
 from frametime.words import percent_change_words

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from frametime.metrics.metric import Interval
 from frametime.render.numbers import NOT_AVAILABLE, format_like, format_number
 from frametime.render.terminal_text import text_table, wrapped
-from frametime.statistics.welch import Ratio
+from frametime.statistics.differences import Interval, Ratio
 from frametime.tuning.cautions import CAUTIONS
 from frametime.tuning.endurance_verdict import EnduranceVerdict
 from frametime.tuning.proposal import Finished, NextStep, Proposal

@@ -1,4 +1,4 @@
-"""What a review asks: cards, scenes, cuts, margin and rules, free of files and folders."""
+"""What a review asks: cards, scenes, cuts, metrics, margin and rules, free of files and folders."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final, Literal, TypeAlias
 
-from frametime.review.result_entries import CardEntry, CutEntry, MetricEntry, SceneEntry
+from frametime.metrics.metric import Better
 
 SpreadRule: TypeAlias = Literal["own", "pooled"]
 SampleUnit: TypeAlias = Literal["scene", "cell"]
@@ -15,6 +15,51 @@ ALWAYS_EQUAL: Final = ("scene", "scene_settings", "resolution")
 """Conditions that never differ between the two sides of a comparison."""
 EQUAL_WHERE_ASKED: Final = ("driver", "operating_system")
 """Conditions whose difference is a caveat, unless the plan asks that they be equal."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class MetricEntry:
+    """A metric of the review: what it is called, counted in, and which way is better."""
+
+    key: str
+    label: str
+    unit: str
+    better: Better
+    definition: str
+    source: str
+    is_headline: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class CardEntry:
+    """A card that is compared. ``price`` is in ``currency``; ``None`` where the plan gives none."""
+
+    key: str
+    label: str
+    price: float | None
+    currency: str | None
+    settings: str | None
+    driver: str | None
+    is_baseline: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class SceneEntry:
+    """A scene, with the tags by which cuts choose it."""
+
+    key: str
+    label: str
+    tags: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class CutEntry:
+    """A choice of cells: (scene, resolution) pairs in the order of the plan, and the choice in words."""
+
+    key: str
+    label: str
+    definition: str
+    cells: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 
 from frametime.metrics.metric import PRACTICE
-from frametime.review.comparison import MOST_RUNS, POWER
+from frametime.review.card_repeatability import least_distance
 from frametime.review.design import ReviewDesign
-from frametime.review.flags import least_distance
 from frametime.review.modes import ALPHA
-from frametime.review.repeatability import REPEATABILITY_FACTOR
-from frametime.review.result_entries import Method
-from frametime.review.value import DAYS_PER_YEAR
+from frametime.review.money_and_power import DAYS_PER_YEAR
+from frametime.review.result import Method
+from frametime.review.verdict_rule import MOST_RUNS, POWER
+from frametime.statistics.repeatability import REPEATABILITY_FACTOR
 
 _SPREAD = {
     "own": "the scatter of each side's own runs in that cell (Welch)",
@@ -24,161 +24,121 @@ _UNIT = {
 
 
 def methods_of(design: ReviewDesign) -> tuple[Method, ...]:
-    """The definitions used, for the methods part of every output."""
-    return (*_of_run_sets(design), *_of_cells(design), *_over_cells(design), *_of_money())
-
-
-def _of_run_sets(design: ReviewDesign) -> tuple[Method, ...]:
-    return (
-        Method(
-            key="run",
-            label="One repetition",
-            text="A run is one repetition, a frame is not. No interval here rests on the number of frames.",
-            source="statistical practice: repetitions are independent, the frames of one run are not",
+    """The definitions used, for the methods part of every output: key, label, text, source."""
+    table = (
+        (
+            "run",
+            "One repetition",
+            "A run is one repetition, a frame is not. No interval here rests on the number of frames.",
+            "statistical practice: repetitions are independent, the frames of one run are not",
         ),
-        Method(
-            key="mean",
-            label="Mean over runs",
-            text=(
-                f"Mean of the natural logs over the runs of a set, back-transformed, with a {design.level * 100:g} % t "
-                "interval; a single run has none."
-            ),
-            source="W. S. Gosset ('Student'), Biometrika 6, 1-25, 1908",
+        (
+            "mean",
+            "Mean over runs",
+            f"Mean of the natural logs over the runs of a set, back-transformed, with a {design.level * 100:g} % t "
+            "interval; a single run has none.",
+            "W. S. Gosset ('Student'), Biometrika 6, 1-25, 1908",
         ),
-        Method(
-            key="repeatability",
-            label="Repeatability",
-            text=(
-                "Standard deviation s_r of the logs within sets, pooled over the cells of one card after Cochran's "
-                f"test at 1 %; limit r = {REPEATABILITY_FACTOR:g} s_r, below which two runs of one cell lie in "
-                "95 % of cases."
-            ),
-            source="ISO 5725-2:1994, 7.3 and 7.4; ISO 5725-6:1994, 4.1",
+        (
+            "repeatability",
+            "Repeatability",
+            "Standard deviation s_r of the logs within sets, pooled over the cells of one card after Cochran's "
+            f"test at 1 %; limit r = {REPEATABILITY_FACTOR:g} s_r, below which two runs of one cell lie in "
+            "95 % of cases.",
+            "ISO 5725-2:1994, 7.3 and 7.4; ISO 5725-6:1994, 4.1",
         ),
-        Method(
-            key="flag",
-            label="Runs to repeat",
-            text=(
-                "The run farthest from the mean of the rest of its set is flagged when it lies farther away than "
-                "chance explains: beyond the exact studentized limit (5 % over all runs and metrics of the review, the "
-                "scatter pooled over the card's cells without that run; result.json holds the degrees of freedom of "
-                f"each flag), beyond {100.0 * math.expm1(least_distance(design.margin)):.2g} % at least, and the "
-                "rest agree. A flagged run still counts; only the plan leaves runs out, with a reason."
-            ),
-            source="R. D. Cook and S. Weisberg, Residuals and Influence, 1982 (deleted residuals, Bonferroni's bound)",
+        (
+            "flag",
+            "Runs to repeat",
+            "The run farthest from the mean of the rest of its set is flagged when it lies farther away than "
+            "chance explains: beyond the exact studentized limit (5 % over all runs and metrics of the review, the "
+            "scatter pooled over the card's cells without that run; result.json holds the degrees of freedom of "
+            f"each flag), beyond {100.0 * math.expm1(least_distance(design.margin)):.2g} % at least, and the "
+            "rest agree. A flagged run still counts; only the plan leaves runs out, with a reason.",
+            "R. D. Cook and S. Weisberg, Residuals and Influence, 1982 (deleted residuals, Bonferroni's bound)",
         ),
-        Method(
-            key="grubbs",
-            label="Grubbs's test",
-            text=(
-                "Is the run farthest from the mean of its set an outlier by the runs of that set alone? Asked of cells "
-                "that Cochran's test calls a straggler or an outlier, and of flagged runs; beyond the 5 % value the "
-                "run is a straggler, beyond the 1 % value an outlier. It neither flags a run nor leaves one out: with "
-                "three runs it sees only a run whose two companions agree within 3 % of its distance from them, which "
-                "is why the flag asks the scatter of all the card's cells."
-            ),
-            source="ISO 5725-2:1994, 7.3.4 and table 5 (one largest or one smallest value)",
+        (
+            "grubbs",
+            "Grubbs's test",
+            "Is the run farthest from the mean of its set an outlier by the runs of that set alone? Asked of cells "
+            "that Cochran's test calls a straggler or an outlier, and of flagged runs; beyond the 5 % value the "
+            "run is a straggler, beyond the 1 % value an outlier. It neither flags a run nor leaves one out: with "
+            "three runs it sees only a run whose two companions agree within 3 % of its distance from them, which "
+            "is why the flag asks the scatter of all the card's cells.",
+            "ISO 5725-2:1994, 7.3.4 and table 5 (one largest or one smallest value)",
         ),
-        Method(
-            key="levels-and-trend",
-            label="Several levels, trend over runs",
-            text=(
-                "Four runs or more that split into two groups, and six or more that rise or fall in the order made, "
-                f"beyond chance at {ALPHA * 100:g} %; over all cells of a card the scores of Mann and Kendall "
-                "are added up."
-            ),
-            source="H. B. Mann 1945; R. M. Hirsch, J. R. Slack and R. A. Smith 1982; two levels: seeded simulation",
+        (
+            "levels-and-trend",
+            "Several levels, trend over runs",
+            "Four runs or more that split into two groups, and six or more that rise or fall in the order made, "
+            f"beyond chance at {ALPHA * 100:g} %; over all cells of a card the scores of Mann and Kendall "
+            "are added up.",
+            "H. B. Mann 1945; R. M. Hirsch, J. R. Slack and R. A. Smith 1982; two levels: seeded simulation",
         ),
-    )
-
-
-def _of_cells(design: ReviewDesign) -> tuple[Method, ...]:
-    return (
-        Method(
-            key="verdict",
-            label="Verdict",
-            text=(
-                f"Ratio candidate over baseline, on logs, with {_SPREAD[design.spread]}. "
-                f"Margin {design.margin * 100.0:g} %. "
-                f"Tied: the 90 % interval lies inside 1/{1.0 + design.margin:g} to {1.0 + design.margin:g} (two "
-                "one-sided tests at 5 %). "
-                "Ahead: the 95 % interval lies above 1 and the estimate beyond the margin; behind: likewise below. "
-                "Undecided: anything else."
-            ),
-            source="B. L. Welch 1947; D. J. Schuirmann 1987; the rule is this program's own",
+        (
+            "verdict",
+            "Verdict",
+            f"Ratio candidate over baseline, on logs, with {_SPREAD[design.spread]}. "
+            f"Margin {design.margin * 100.0:g} %. "
+            f"Tied: the 90 % interval lies inside 1/{1.0 + design.margin:g} to {1.0 + design.margin:g} (two "
+            "one-sided tests at 5 %). "
+            "Ahead: the 95 % interval lies above 1 and the estimate beyond the margin; behind: likewise below. "
+            "Undecided: anything else.",
+            "B. L. Welch 1947; D. J. Schuirmann 1987; the rule is this program's own",
         ),
-        Method(
-            key="runs-needed",
-            label="Runs needed",
-            text=(
-                f"Runs of each card that would decide the cell in {POWER * 100:g} of 100 repeats, were the estimates "
-                f"the truth; above {MOST_RUNS} the cell lies at the margin."
-            ),
-            source="normal difference, chi for the scatter; Welch-Satterthwaite degrees of freedom",
+        (
+            "runs-needed",
+            "Runs needed",
+            f"Runs of each card that would decide the cell in {POWER * 100:g} of 100 repeats, were the estimates "
+            f"the truth; above {MOST_RUNS} the cell lies at the margin.",
+            "normal difference, chi for the scatter; Welch-Satterthwaite degrees of freedom",
         ),
-        Method(
-            key="holm",
-            label="Claims of single cells",
-            text=(
-                "Of many cells some come out ahead or behind by chance alone. A cell marked 'may be chance' is ahead "
-                "or behind by itself, but not surely enough to be named among so many: Holm's adjusted p over the "
-                "cells of one candidate and metric is 5 % or more. It still counts toward the whole."
-            ),
-            source="S. Holm, Scandinavian Journal of Statistics 6, 65-70, 1979",
+        (
+            "holm",
+            "Claims of single cells",
+            "Of many cells some come out ahead or behind by chance alone. A cell marked 'may be chance' is ahead "
+            "or behind by itself, but not surely enough to be named among so many: Holm's adjusted p over the "
+            "cells of one candidate and metric is 5 % or more. It still counts toward the whole.",
+            "S. Holm, Scandinavian Journal of Statistics 6, 65-70, 1979",
         ),
-    )
-
-
-def _over_cells(design: ReviewDesign) -> tuple[Method, ...]:
-    return (
-        Method(
-            key="overall",
-            label="Over many cells",
-            text="Geometric mean of the paired cell ratios; a cell that lacks a side is left out of both and listed.",
-            source="P. J. Fleming and J. J. Wallace, Communications of the ACM 29(3), 218-221, 1986",
+        (
+            "overall",
+            "Over many cells",
+            "Geometric mean of the paired cell ratios; a cell that lacks a side is left out of both and listed.",
+            "P. J. Fleming and J. J. Wallace, Communications of the ACM 29(3), 218-221, 1986",
         ),
-        Method(
-            key="these-scenes",
-            label="Interval 'these scenes'",
-            text="Run noise only: what repeating the same scenes would give. Welch-Satterthwaite t interval on logs.",
-            source="F. E. Satterthwaite, Biometrics Bulletin 2, 110-114, 1946",
+        (
+            "these-scenes",
+            "Interval 'these scenes'",
+            "Run noise only: what repeating the same scenes would give. Welch-Satterthwaite t interval on logs.",
+            "F. E. Satterthwaite, Biometrics Bulletin 2, 110-114, 1946",
         ),
-        Method(
-            key="scenes-like-these",
-            label="Interval 'scenes like these'",
-            text=(
-                "Scenes as a sample: what other scenes of the same kind would give. t interval on log ratios; one "
-                f"draw is one {_UNIT[design.sample_unit]}."
-            ),
-            source="K.-Y. Liang and S. L. Zeger, Biometrika 73, 13-22, 1986 (variance from groups)",
+        (
+            "scenes-like-these",
+            "Interval 'scenes like these'",
+            "Scenes as a sample: what other scenes of the same kind would give. t interval on log ratios; one "
+            f"draw is one {_UNIT[design.sample_unit]}.",
+            "K.-Y. Liang and S. L. Zeger, Biometrika 73, 13-22, 1986 (variance from groups)",
         ),
-        Method(
-            key="places",
-            label="Places",
-            text=(
-                "A card is placed behind another only where the pair's verdict says so and stands after Holm over the "
-                "pairs of the cut; all other places are shared."
-            ),
-            source="the rule is this program's own",
+        (
+            "places",
+            "Places",
+            "A card is placed behind another only where the pair's verdict says so and stands after Holm over the "
+            "pairs of the cut; all other places are shared.",
+            "the rule is this program's own",
+        ),
+        (
+            "value",
+            "Value",
+            "Mean rate over price. Break-even: the price at which both cards give the same rate for the money; its "
+            "interval is that of the ratio (these scenes), the prices being exact.",
+            PRACTICE,
+        ),
+        (
+            "running-cost",
+            "Running cost",
+            f"Average power of the card times hours a day, {DAYS_PER_YEAR:g} days a year, years and tariff.",
+            PRACTICE,
         ),
     )
-
-
-def _of_money() -> tuple[Method, ...]:
-    return (
-        Method(
-            key="value",
-            label="Value",
-            text=(
-                "Mean rate over price. Break-even: the price at which both cards give the same rate for the money; its "
-                "interval is that of the ratio (these scenes), the prices being exact."
-            ),
-            source=PRACTICE,
-        ),
-        Method(
-            key="running-cost",
-            label="Running cost",
-            text=f"Average power of the card times hours a day, {DAYS_PER_YEAR:g} days a year, years and tariff.",
-            source=PRACTICE,
-        ),
-    )
+    return tuple(Method(key=key, label=label, text=text, source=source) for key, label, text, source in table)

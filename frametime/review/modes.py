@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.metrics.trend import kendall_score, theil_sen_slope
-from frametime.statistics.quantiles import normal_upper_p
+from frametime.statistics.distributions import normal_two_sided_p
 
 FloatArray = NDArray[np.float64]
 N_NULL: Final = 20_000
@@ -133,7 +133,7 @@ def kendall_p(values: FloatArray) -> float | None:
         counts = _score_counts(n)
         at_least = sum(count for s, count in counts.items() if abs(s) >= score)
         return at_least / math.factorial(n)
-    return min(1.0, 2.0 * normal_upper_p((score - 1) / math.sqrt(variance))) if variance > 0.0 and score > 0 else 1.0
+    return normal_two_sided_p((score - 1) / math.sqrt(variance)) if variance > 0.0 and score > 0 else 1.0
 
 
 def common_trend(sets: Sequence[FloatArray], *, floor: float = 0.0, alpha: float = ALPHA) -> Trend | None:
@@ -152,7 +152,7 @@ def common_trend(sets: Sequence[FloatArray], *, floor: float = 0.0, alpha: float
     score, variance = sum(score for score, _ in scores), sum(variance for _, variance in scores)
     if variance <= 0.0 or abs(score) < 2:
         return None
-    p_value = min(1.0, 2.0 * normal_upper_p((abs(score) - 1) / math.sqrt(variance)))
+    p_value = normal_two_sided_p((abs(score) - 1) / math.sqrt(variance))
     change = float(np.median([theil_sen_change(values) for values in used]))
     if p_value > alpha or abs(change) <= floor:
         return None
@@ -160,7 +160,7 @@ def common_trend(sets: Sequence[FloatArray], *, floor: float = 0.0, alpha: float
 
 
 def theil_sen_change(values: FloatArray) -> float:
-    """Median of the slopes between all pairs, times the steps from the first run to the last."""
+    """Robust slope over the order of the runs, times the steps from the first run to the last."""
     n = len(values)
     return theil_sen_slope(np.arange(float(n)), values) * (n - 1) if n > 1 else 0.0
 

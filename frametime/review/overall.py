@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import get_args
 
-import numpy as np
-
-from frametime.caveats import Caveat
-from frametime.review.cells import MetricMeans
-from frametime.review.comparison import Difference, combined
-from frametime.review.design import ReviewDesign, SampleUnit
-from frametime.review.metric_caveats import metric_caveat
-from frametime.review.result_cells import CellComparison
-from frametime.review.result_overall import MissingCell, VerdictCounts
+from frametime.caveats import Caveat, Weight, caveat_title
+from frametime.review.cell_comparisons import MetricMeans
+from frametime.review.cell_summaries import metric_caveat
+from frametime.review.design import CutEntry, ReviewDesign, SampleUnit
+from frametime.review.result_tables import CellComparison, MissingCell, OverallComparison, Verdict, VerdictCounts
+from frametime.review.sentence import overall_sentence
+from frametime.statistics.differences import Difference, Interval, combined, over_sample
 from frametime.words import counted, joined
 
 THESE_SCENES = "these scenes: run noise only, {n} cells, Welch-Satterthwaite t interval on logs"
@@ -35,38 +33,16 @@ class Paired:
     these: Difference | None
     like_these: Difference | None
     n_stand_ins: int
-    log_ratios: tuple[float, ...]
 
     @property
     def n_scenes(self) -> int:
         """Scenes with a cell on both sides."""
         return len({scene for scene, _ in self.cells})
 
-
-def over_sample(log_ratios: Sequence[float], groups: Sequence[object]) -> Difference | None:
-    """Mean of log ratios with the scatter between groups; ``None`` with fewer than two groups.
-
-    Each cell weighs the same. The variance is ``G / (G - 1) * sum(w_g^2 (m_g - m)^2)`` with ``w_g`` the share of
-    the cells that lie in group g and ``m_g`` their mean, ``G - 1`` degrees of freedom. Where every group has as
-    many cells this is the t interval over group means; with one cell a group, that over cells.
-
-    References
-    ----------
-    K.-Y. Liang and S. L. Zeger, Biometrika 73, 13-22, 1986 (variance from clusters), with the factor G / (G - 1).
-    """
-    values = np.asarray(log_ratios, np.float64)
-    names = list(dict.fromkeys(groups))
-    if len(names) < 2:
-        return None
-    mean = float(values.mean())
-    sums = [
-        float(np.sum(values[[at for at, group in enumerate(groups) if group == name]] - mean)) / values.size
-        for name in names
-    ]
-    variance = len(names) / (len(names) - 1) * math.fsum(item * item for item in sums)
-    if variance == 0.0:
-        return None
-    return Difference(value=mean, standard_error=math.sqrt(variance), degrees_of_freedom=len(names) - 1)
+    @property
+    def interval(self) -> Interval | None:
+        """95 % interval of the ratio over these scenes."""
+        return None if self.these is None else self.these.ratio_interval(0.95, THESE_SCENES.format(n=len(self.cells)))
 
 
 def pair_cells(
@@ -97,20 +73,13 @@ def pair_cells(
         these=combined(terms) if used else None,
         like_these=over_sample(log_ratios, groups),
         n_stand_ins=n_stand_ins,
-        log_ratios=tuple(log_ratios),
     )
 
 
-def count_verdicts(comparisons: Sequence[CellComparison], cells: Sequence[Cell]) -> VerdictCounts:
-    """Verdicts of the cells of a cut."""
-    chosen = set(cells)
-    words = [item.verdict for item in comparisons if (item.scene, item.resolution) in chosen]
-    return VerdictCounts(
-        ahead=words.count("ahead"),
-        behind=words.count("behind"),
-        tied=words.count("tied"),
-        undecided=words.count("undecided"),
-    )
+def count_verdicts(comparisons: Sequence[CellComparison]) -> VerdictCounts:
+    """In how many cells the candidate is what."""
+    words = [item.verdict for item in comparisons]
+    return VerdictCounts(**{word: words.count(word) for word in get_args(Verdict)})
 
 
 def pair_caveats(paired: Paired, metric: str, design: ReviewDesign) -> tuple[Caveat, ...]:
@@ -145,3 +114,84 @@ def _listed(missing: Sequence[MissingCell], design: ReviewDesign) -> str:
         f"{joined(cells)} (no value of {joined([design.label(card) for card in cards])})"
         for cards, cells in by_cards.items()
     )
+
+
+def overall_comparison(
+    design: ReviewDesign,
+    table: MetricMeans,
+    cut: CutEntry,
+    candidate: str,
+    comparisons: Sequence[CellComparison],
+) -> OverallComparison:
+    """Candidate against baseline over a cut, with the caveats of its cells."""
+    key = table.metric.key
+    paired = pair_cells(table, candidate, design.baseline, cut.cells, sample_unit=design.sample_unit)
+    of_pair = [item for item in comparisons if item.metric == key and item.candidate == candidate]
+    in_cut = [item for item in of_pair if (item.scene, item.resolution) in set(cut.cells)]
+    counts = count_verdicts(in_cut)
+    these, like_these = paired.these, paired.like_these
+    decision, decision_like = table.decided(these, design.margin), table.decided(like_these, design.margin)
+    n_units = paired.n_scenes if design.sample_unit == "scene" else len(paired.cells)
+    like_method = SCENES_LIKE_THESE.format(n=n_units, unit=design.sample_unit)
+    return OverallComparison(
+        cut=cut.key,
+        metric=key,
+        candidate=candidate,
+        baseline=design.baseline,
+        ratio=None if these is None else these.ratio,
+        interval_these_scenes=paired.interval,
+        interval_scenes_like_these=None if like_these is None else like_these.ratio_interval(0.95, like_method),
+        n_cells=len(paired.cells),
+        n_scenes=paired.n_scenes,
+        counts=counts,
+        missing=paired.missing,
+        verdict=decision.verdict,
+        verdict_scenes_like_these=decision_like.verdict,
+        real_but_small=decision.real_but_small,
+        sentence=overall_sentence(
+            design,
+            table.metric,
+            candidate,
+            these=these,
+            like_these=like_these,
+            n_scenes=paired.n_scenes,
+            decision=decision,
+            verdict_like_these=decision_like.verdict,
+            counts=counts,
+        ),
+        caveats=(
+            *pair_caveats(paired, key, design),
+            *_carried(design, [(item, caveat) for item in in_cut for caveat in item.caveats]),
+        ),
+    )
+
+
+def _carried(design: ReviewDesign, found: Sequence[tuple[CellComparison, Caveat]]) -> tuple[Caveat, ...]:
+    """One caveat for each kind, naming the cells: the details stand with the cells."""
+    labels = {scene.key: scene.label for scene in design.scenes}
+    by_code: dict[str, list[tuple[CellComparison, Caveat]]] = {}
+    for item in found:
+        # A note stays with its cell.
+        if item[1].weight is not Weight.NOTE:
+            by_code.setdefault(item[1].code, []).append(item)
+    carried = []
+    for code, members in by_code.items():
+        cells = list(dict.fromkeys(f"{labels[item.scene]} at {item.resolution}" for item, _ in members))
+        messages = list(dict.fromkeys(caveat.message for _, caveat in members))
+        # One message must not pass for the others: its numbers are those of one cell.
+        told = f"{cells[0]}, {messages[0]}" if len(messages) == 1 else _kind_words(code, cells)
+        carried.append(
+            Caveat(
+                code=code,
+                message=told,
+                weight=max((caveat.weight for _, caveat in members), key=list(Weight).index),
+                metrics=members[0][1].metrics,
+                is_carried=True,
+            )
+        )
+    return tuple(carried)
+
+
+def _kind_words(code: str, cells: Sequence[str]) -> str:
+    shown = ", ".join(cells[:4]) + (f" and {len(cells) - 4} more" if len(cells) > 4 else "")
+    return f"{caveat_title(code)} in {counted(len(cells), 'cell')}: {shown}."

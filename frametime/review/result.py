@@ -9,15 +9,216 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Final, Protocol, TypeVar
+from typing import Final, Literal, Protocol, TypeAlias, TypeVar
 
+from frametime.capture import Provenance
 from frametime.caveats import Caveat
-from frametime.review.result_cells import CellComparison, CellSummary
-from frametime.review.result_entries import CardEntry, CutEntry, Method, MetricEntry, SceneEntry
-from frametime.review.result_overall import EfficiencyRow, OverallComparison, PairOrder, Standing, ValueRow
-from frametime.review.result_runs import Coverage, Exclusion, Repeatability, RunEntry, UnreadableFile
+from frametime.metrics.findings import Findings
+from frametime.metrics.metric import Curve, JudgementWord
+from frametime.review.design import CardEntry, CutEntry, MetricEntry, SceneEntry
+from frametime.review.result_tables import (
+    CellComparison,
+    CellSummary,
+    EfficiencyRow,
+    OverallComparison,
+    PairOrder,
+    Standing,
+    ValueRow,
+)
+from frametime.statistics.outlier_tests import Outcome
 
 SCHEMA_VERSION: Final = "1"
+RepeatReason: TypeAlias = Literal["missing", "flagged", "unreadable", "judged", "excluded"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class GrubbsOutcome:
+    """Grubbs's test of the run farthest from the mean of its set, by the runs of that set alone (ISO 5725-2).
+
+    ``statistic`` is its distance in standard deviations of the set. ``outcome`` is ``ok``, ``straggler`` (beyond the
+    5 % value) or ``outlier`` (beyond the 1 % value).
+    """
+
+    run_name: str
+    scene: str
+    resolution: str
+    n_runs: int
+    statistic: float
+    critical_5pct: float
+    critical_1pct: float
+    outcome: Outcome
+
+
+@dataclass(frozen=True, kw_only=True)
+class Flag:
+    """Why a run stands out from its set: the evidence in one sentence, and the numbers behind it.
+
+    ``distance_pct`` is how far the run lies from the rest of its set, ``limit_pct`` how far it may lie. ``grubbs`` is
+    what the runs of its set alone say of it, by the same metric; the flag does not rest on it.
+    """
+
+    metric: str
+    distance_pct: float
+    limit_pct: float
+    method: str
+    sentence: str
+    grubbs: GrubbsOutcome
+
+
+@dataclass(frozen=True, kw_only=True)
+class RunEntry:
+    """One measured run, as it entered the review.
+
+    Attributes
+    ----------
+    name : str
+        ``card/scene/resolution/run``: unique in the review, and the name by which a plan excludes it.
+    card, scene, resolution, run : str
+        Keys of the plan.
+    provenance : Provenance
+        File name, sha256, rows, layout found.
+    n_frames : int
+    duration_s : float
+    values : Mapping of str to float or None
+        Every metric measured, by key.
+    missing_reasons : Mapping of str to str
+        Why a value is ``None``.
+    flag : Flag or None
+        Set when the run should be made again; a flagged run still counts.
+    excluded_reason : str or None
+        The plan's reason; the run does not count.
+    judgement : {'usable', 'usable with care', 'repeat this run'}
+    judgement_reasons : tuple of str
+    caveats : tuple of Caveat
+    findings : Findings
+        Stutters, drift and so on, for drawing; not written to ``result.json``.
+    curves : Mapping of str to Curve
+        ``percentile``, ``rate``, ``trace_low``, ``trace_high``; not written to ``result.json``.
+    """
+
+    name: str
+    card: str
+    scene: str
+    resolution: str
+    run: str
+    provenance: Provenance
+    n_frames: int
+    duration_s: float
+    values: Mapping[str, float | None]
+    missing_reasons: Mapping[str, str]
+    flag: Flag | None
+    excluded_reason: str | None
+    judgement: JudgementWord
+    judgement_reasons: tuple[str, ...]
+    caveats: tuple[Caveat, ...]
+    findings: Findings
+    curves: Mapping[str, Curve]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Exclusion:
+    """A run that the plan leaves out, with the plan's reason."""
+
+    run_name: str
+    file_name: str
+    reason: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class UnreadableFile:
+    """A capture that could not be read: the error in one line."""
+
+    file_name: str
+    card: str
+    scene: str
+    resolution: str
+    run: str
+    error: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class CochranOutcome:
+    """Cochran's test for one cell whose runs scatter more than those of the others (ISO 5725-2).
+
+    ``outcome`` is ``ok``, ``straggler`` (beyond the 5 % value) or ``outlier`` (beyond the 1 % value).
+    """
+
+    statistic: float
+    critical_5pct: float
+    critical_1pct: float
+    scene: str
+    resolution: str
+    outcome: Outcome
+
+
+@dataclass(frozen=True, kw_only=True)
+class Repeatability:
+    """How well one card's runs repeat, over all its cells (ISO 5725-2, on natural logs).
+
+    ``s_r_pct`` is the repeatability standard deviation in percent, ``limit_pct`` is 2.8 times that: two runs of
+    one cell differ by less in 95 of 100 cases. ``grubbs`` holds one outcome for each cell of three runs or more that
+    Cochran's test calls a straggler or an outlier: whether a single run of it is to blame.
+    """
+
+    card: str
+    metric: str
+    s_r_pct: float | None
+    limit_pct: float | None
+    degrees_of_freedom: int
+    n_cells: int
+    cochran: CochranOutcome | None
+    grubbs: tuple[GrubbsOutcome, ...]
+    caveats: tuple[Caveat, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class RunToMake:
+    """A run for the bench to make or make again, and why."""
+
+    card: str
+    scene: str
+    resolution: str
+    run: str
+    reason: RepeatReason
+    sentence: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class CoverageCell:
+    """What is there of one card in one cell. ``n_usable`` counts runs that are neither excluded nor to be repeated."""
+
+    card: str
+    scene: str
+    resolution: str
+    n_planned: int
+    present: tuple[str, ...]
+    to_make: tuple[RunToMake, ...]
+    n_usable: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class Coverage:
+    """Cards x scenes x resolutions x runs: what is there, what is missing, what to repeat and why."""
+
+    cells: tuple[CoverageCell, ...]
+    n_planned: int
+    n_usable: int
+    is_complete: bool
+
+    @property
+    def to_make(self) -> tuple[RunToMake, ...]:
+        """All runs to make or make again, in the order of the plan."""
+        return tuple(run for cell in self.cells for run in cell.to_make)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Method:
+    """How a number was made: the definition in words with its parameters, and its source."""
+
+    key: str
+    label: str
+    text: str
+    source: str
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -5,19 +5,23 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from frametime.caveats import Caveat, Weight
-from frametime.review.cells import MetricMeans, compare_cells, metric_means
-from frametime.review.coverage import coverage_of
+from frametime.caveats import Caveat
+from frametime.review.card_order import order_pairs, place_cards
+from frametime.review.card_repeatability import CardSpread, card_spread, repeatability_of, set_caveats
+from frametime.review.cell_comparisons import MetricMeans, compare_cells, metric_means
+from frametime.review.cell_summaries import carried_caveats, estimate, recurring_hitches
 from frametime.review.design import ReviewDesign
-from frametime.review.efficiency import efficiency_rows
-from frametime.review.flags import CardSpread, card_spread, flagged_runs, repeatability_of, set_caveats
 from frametime.review.methods import methods_of
-from frametime.review.overall_rows import overall_comparison
-from frametime.review.result import SCHEMA_VERSION, ReviewResult
-from frametime.review.result_cells import CellComparison, CellSummary
-from frametime.review.result_overall import OverallComparison, PairOrder, Standing, ValueRow
-from frametime.review.result_runs import Exclusion, Flag, UnreadableFile
-from frametime.review.run_entries import run_entry, same_file_caveats
+from frametime.review.money_and_power import efficiency_rows, value_rows
+from frametime.review.overall import overall_comparison
+from frametime.review.result import SCHEMA_VERSION, Exclusion, Flag, ReviewResult, UnreadableFile
+from frametime.review.result_tables import (
+    CellComparison,
+    CellSummary,
+    OverallComparison,
+    PairOrder,
+    Standing,
+)
 from frametime.review.run_set import (
     Place,
     PlacedRun,
@@ -26,12 +30,11 @@ from frametime.review.run_set import (
     gather,
     natural_order,
     refuse_unequal,
+    run_entry,
+    same_file_caveats,
 )
+from frametime.review.runs_to_make import coverage_of, flag_caveats, flagged_runs
 from frametime.review.sentence import paragraph
-from frametime.review.set_rhythm import recurring_hitches
-from frametime.review.standings import order_pairs, place_cards
-from frametime.review.summary import carried_caveats, set_estimates
-from frametime.review.value import speed_metric, value_rows
 from frametime.version import __version__
 
 
@@ -88,7 +91,7 @@ def review_runs(
         for item in compare_cells(table, card, design, tables.summaries)
     ]
     overall, pairs, standings = _over_cuts(design, tables, comparisons)
-    value = _value(design, standings)
+    value = value_rows(design, standings)
     scenes = {scene.key: scene.label for scene in design.scenes}
     labels = {card.key: card.label for card in design.cards}
     return ReviewResult(
@@ -126,7 +129,10 @@ def review_runs(
             if run.name in design.exclusions
         ),
         unreadable=tuple(unreadable),
-        paragraphs=_paragraphs(design, overall, standings, value, comparisons),
+        paragraphs={
+            cut.key: paragraph(design, cut, overall=overall, standings=standings, value=value, comparisons=comparisons)
+            for cut in design.cuts
+        },
         caveats=(
             *caveats,
             *condition_caveats(tables.sets, must_be_equal=design.must_be_equal, labels=labels),
@@ -186,23 +192,14 @@ def _summary(
     pooled = {
         key: spreads[run_set.card, key].pooled_for(run_set.place) if design.spread == "pooled" else None for key in keys
     }
-    flagged = tuple(
-        Caveat(
-            code="run-to-repeat",
-            message=f"Run {run.run} should be made again, and counts until then: {flags[run.name].sentence}",
-            weight=Weight.REPEAT,
-        )
-        for run in run_set.runs
-        if run.name in flags
-    )
     return CellSummary(
         card=run_set.card,
         scene=run_set.scene,
         resolution=run_set.resolution,
         run_names=tuple(run.name for run in run_set.runs),
-        estimates=set_estimates(run_set, keys, level=design.level, pooled=pooled),
+        estimates={key: estimate(key, run_set.values(key), level=design.level, pooled=pooled[key]) for key in keys},
         caveats=(
-            *flagged,
+            *flag_caveats(run_set, flags),
             *set_caveats(run_set, spreads, margin=design.margin),
             *carried_caveats(run_set),
             *recurring_hitches(run_set),
@@ -223,37 +220,6 @@ def _over_cuts(
             pairs += found
             standings += place_cards(table, design, cut, found)
     return overall, pairs, standings
-
-
-def _value(design: ReviewDesign, standings: Sequence[Standing]) -> list[ValueRow]:
-    speed = speed_metric(design)
-    if speed is None or not any(card.price for card in design.cards):
-        return []
-    return value_rows(design, [item for item in standings if item.metric == speed])
-
-
-def _paragraphs(
-    design: ReviewDesign,
-    overall: Sequence[OverallComparison],
-    standings: Sequence[Standing],
-    value: Sequence[ValueRow],
-    comparisons: Sequence[CellComparison],
-) -> dict[str, str]:
-    return {
-        cut.key: paragraph(
-            design,
-            cut,
-            overall=[item for item in overall if item.cut == cut.key and item.metric == design.headline],
-            standings=[item for item in standings if item.cut == cut.key and item.metric == design.headline],
-            value=[item for item in value if item.cut == cut.key],
-            comparisons=[
-                item
-                for item in comparisons
-                if item.metric == design.headline and (item.scene, item.resolution) in set(cut.cells)
-            ],
-        )
-        for cut in design.cuts
-    }
 
 
 def _versions() -> dict[str, str]:

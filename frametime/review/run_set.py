@@ -15,6 +15,7 @@ from frametime.caveats import Caveat, Weight
 from frametime.errors import RunSetError, printable
 from frametime.metrics.metric import MeasuredRun
 from frametime.review.design import ALWAYS_EQUAL, EQUAL_WHERE_ASKED
+from frametime.review.result import Flag, RunEntry
 
 Place: TypeAlias = tuple[str, str, str]
 """Card, scene, resolution."""
@@ -26,16 +27,6 @@ ZERO: Final = 1e-12
 
 _LONGEST_NUMBER: Final = 300
 """Digits; names with longer ones are put in order as text, since Python refuses to read numbers of thousands."""
-
-_WORDS = {
-    "card": "card",
-    "card_settings": "card settings",
-    "scene": "scene",
-    "scene_settings": "scene settings",
-    "resolution": "resolution",
-    "driver": "driver",
-    "operating_system": "operating system",
-}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -131,12 +122,10 @@ def _run_set(place: Place, members: Sequence[PlacedRun]) -> RunSet:
             raise _differs(name, first, other.measured, "runs of one set must have the same")
     times = [run.measured.provenance.recorded_from_utc for run in members]
     if all(time is not None for time in times):
-        return _ordered(place, sorted(members, key=lambda run: run.measured.provenance.recorded_from_utc or ""), "time")
-    return _ordered(place, sorted(members, key=lambda run: natural_order(run.run)), "name")
-
-
-def _ordered(place: Place, members: Sequence[PlacedRun], order: str) -> RunSet:
-    return RunSet(card=place[0], scene=place[1], resolution=place[2], runs=tuple(members), order=order)
+        order, runs = "time", sorted(members, key=lambda run: run.measured.provenance.recorded_from_utc or "")
+    else:
+        order, runs = "name", sorted(members, key=lambda run: natural_order(run.run))
+    return RunSet(card=place[0], scene=place[1], resolution=place[2], runs=tuple(runs), order=order)
 
 
 def refuse_unequal(candidate: RunSet, baseline: RunSet, *, must_be_equal: Sequence[str]) -> None:
@@ -174,7 +163,7 @@ def condition_caveats(
             caveats.append(
                 Caveat(
                     code=_DIFFERS[name],
-                    message=f"The {_WORDS[name]} is not the same everywhere ({listed}): "
+                    message=f"The {_words(name)} is not the same everywhere ({listed}): "
                     "a part of any difference may be its own.",
                     weight=Weight.CARE,
                 )
@@ -182,8 +171,48 @@ def condition_caveats(
     return tuple(caveats)
 
 
+def run_entry(run: PlacedRun, flags: Mapping[str, Flag], exclusions: Mapping[str, str]) -> RunEntry:
+    """The run as the result keeps it."""
+    measured = run.measured
+    return RunEntry(
+        name=run.name,
+        card=run.card,
+        scene=run.scene,
+        resolution=run.resolution,
+        run=run.run,
+        provenance=measured.provenance,
+        n_frames=measured.n_frames,
+        duration_s=measured.duration_s,
+        values={key: item.value for key, item in measured.values.items()},
+        missing_reasons={key: item.reason for key, item in measured.values.items() if item.reason is not None},
+        flag=flags.get(run.name),
+        excluded_reason=exclusions.get(run.name),
+        judgement=measured.judgement.word,
+        judgement_reasons=measured.judgement.reasons,
+        caveats=measured.caveats,
+        findings=measured.findings,
+        curves=measured.curves,
+    )
+
+
+def same_file_caveats(runs: Sequence[PlacedRun]) -> list[Caveat]:
+    """The same bytes under two names: a copied file makes runs look more alike than they are."""
+    by_hash: dict[str, list[str]] = {}
+    for run in runs:
+        by_hash.setdefault(run.measured.provenance.sha256, []).append(run.name)
+    return [
+        Caveat(
+            code="same-file-twice",
+            message=f"The runs {' and '.join(names)} hold the same bytes: one of them is a copy.",
+            weight=Weight.REPEAT,
+        )
+        for names in by_hash.values()
+        if len(names) > 1
+    ]
+
+
 def _differs(name: str, one: MeasuredRun, other: MeasuredRun, rule: str) -> RunSetError:
-    words = _WORDS[name]
+    words = _words(name)
     found, expected = _shown(other.conditions, name), _shown(one.conditions, name)
     error = RunSetError.at(
         other.provenance.file_name,
@@ -193,6 +222,10 @@ def _differs(name: str, one: MeasuredRun, other: MeasuredRun, rule: str) -> RunS
     )
     assert isinstance(error, RunSetError)
     return error
+
+
+def _words(name: str) -> str:
+    return name.replace("_", " ")
 
 
 def _shown(conditions: Conditions, name: str) -> str:

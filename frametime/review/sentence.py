@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
-from frametime.review.design import ReviewDesign
-from frametime.review.overall import Paired
-from frametime.review.result_cells import CellComparison, Verdict
-from frametime.review.result_entries import CutEntry, MetricEntry
-from frametime.review.result_overall import OverallComparison, Standing, ValueRow, VerdictCounts
+from frametime.review.design import CutEntry, MetricEntry, ReviewDesign
+from frametime.review.result_tables import (
+    CellComparison,
+    OverallComparison,
+    Standing,
+    ValueRow,
+    Verdict,
+    VerdictCounts,
+)
+from frametime.review.verdict_rule import Decision
+from frametime.statistics.differences import Difference
 from frametime.words import (
     counted,
     joined,
@@ -23,72 +28,50 @@ from frametime.words import (
 ONE_SCENE = "One scene alone says nothing of other scenes."
 
 
-def counts_text(counts: VerdictCounts) -> str:
-    """In how many cells the candidate is what.
-
-    Examples
-    --------
-    >>> counts_text(VerdictCounts(ahead=9, behind=0, tied=2, undecided=1))
-    'ahead in 9, tied in 2 and undecided in 1 of 12 cells'
-    """
-    parts = [
-        f"{word} in {number}"
-        for word, number in (
-            ("ahead", counts.ahead),
-            ("behind", counts.behind),
-            ("tied", counts.tied),
-            ("undecided", counts.undecided),
-        )
-        if number
-    ]
-    return f"{joined(parts)} of {counted(counts.total, 'cell')}" if parts else "no cell to count"
-
-
 def overall_sentence(
     design: ReviewDesign,
     metric: MetricEntry,
     candidate: str,
-    paired: Paired,
     *,
-    verdict: Verdict,
+    these: Difference | None,
+    like_these: Difference | None,
+    n_scenes: int,
+    decision: Decision,
     verdict_like_these: Verdict,
-    real_but_small: bool,
     counts: VerdictCounts,
 ) -> str:
     """Candidate against baseline over one cut, in one or two sentences."""
     one, other = design.label(candidate), design.label(design.baseline)
-    if paired.these is None:
+    if these is None:
         return f"{one} and {other} cannot be compared here: no cell has usable runs of both."
-    ratio = math.exp(paired.these.value)
-    these = paired.these.ratio_interval(0.95, "these scenes")
-    change = percent_change(ratio) if these is None else percent_change_words(ratio, these)
+    verdict, interval = decision.verdict, these.ratio_interval(0.95, "these scenes")
+    change = percent_change(these.ratio) if interval is None else percent_change_words(these.ratio, interval)
     margin = f"{design.margin * 100.0:g} %"
     amount = f"{change} in {metric.label}"
-    where = "in this scene" if paired.n_scenes == 1 else "in these scenes"
-    if these is None:
+    where = "in this scene" if n_scenes == 1 else "in these scenes"
+    if interval is None:
         first = f"{one} against {other}: {amount}, from single runs, so that nothing tells how sure it is."
     elif verdict in {"ahead", "behind"}:
         first = f"{one} is {verdict}{' of' if verdict == 'ahead' else ''} {other}: {amount} {where}."
     elif verdict == "tied":
-        small = "; the difference is real, but smaller than the margin" if real_but_small else ""
+        small = "; the difference is real, but smaller than the margin" if decision.real_but_small else ""
         first = f"{one} and {other} are tied: {amount} {where}, inside the margin of {margin}{small}."
     else:
-        shown = these.low > 1.0 or these.high < 1.0
+        shown = interval.low > 1.0 or interval.high < 1.0
         why = (
             f"a difference is shown, but not whether it exceeds the margin of {margin}"
             if shown
             else f"neither a difference beyond the margin of {margin} nor a tie is shown"
         )
         first = f"{one} and {other} are undecided: {amount} {where}; {why}."
-    return " ".join(
-        filter(None, [first, _like_these(paired, verdict, verdict_like_these), f"{one} is {counts_text(counts)}."])
-    )
+    second = _like_these(like_these, n_scenes, verdict, verdict_like_these)
+    return " ".join(filter(None, [first, second, f"{one} is {counts.in_words}."]))
 
 
-def _like_these(paired: Paired, verdict: Verdict, verdict_like_these: Verdict) -> str:
-    if paired.like_these is None:
-        return ONE_SCENE if paired.n_scenes < 2 else ""
-    interval = paired.like_these.ratio_interval(0.95, "scenes like these")
+def _like_these(like_these: Difference | None, n_scenes: int, verdict: Verdict, verdict_like_these: Verdict) -> str:
+    if like_these is None:
+        return ONE_SCENE if n_scenes < 2 else ""
+    interval = like_these.ratio_interval(0.95, "scenes like these")
     if interval is None:
         return ""
     span = percent_change_range(interval)
@@ -111,8 +94,16 @@ def paragraph(
     Parameters
     ----------
     overall, standings, value, comparisons
-        Of this cut and the headline metric only.
+        Of the whole review; those of this cut and the headline metric are told.
     """
+    overall = [item for item in overall if item.cut == cut.key and item.metric == design.headline]
+    standings = [item for item in standings if item.cut == cut.key and item.metric == design.headline]
+    value = [item for item in value if item.cut == cut.key]
+    comparisons = [
+        item
+        for item in comparisons
+        if item.metric == design.headline and (item.scene, item.resolution) in set(cut.cells)
+    ]
     parts = [_who_leads(design, cut, overall, standings)]
     parts += _candidates(design, overall)
     parts += [_prices(design, value), _not_known(design, overall, comparisons)]
@@ -140,7 +131,7 @@ def _single_runs(design: ReviewDesign, items: Sequence[OverallComparison]) -> st
         assert item.ratio is not None
         like = item.interval_scenes_like_these
         other = f" (scenes like these: {percent_change_range(like)}, {item.verdict_scenes_like_these})" if like else ""
-        told.append(f"{design.label(item.candidate)} {percent_change(item.ratio)}{other}, {counts_text(item.counts)}")
+        told.append(f"{design.label(item.candidate)} {percent_change(item.ratio)}{other}, {item.counts.in_words}")
     label = design.metric(items[0].metric).label
     return (
         f"Against {design.label(design.baseline)} in {label}, from single runs, so that nothing tells how sure a "

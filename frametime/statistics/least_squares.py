@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from frametime.statistics.quantiles import t_quantile
+from frametime.statistics.distributions import t_quantile
 
 
 def linear_contrast(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Final, NamedTuple
 
-from frametime.statistics.welch import Ratio, welch_ratio
+from frametime.statistics.differences import Ratio, welch_ratio
 from frametime.tuning.record import STOCK, Setting
 from frametime.tuning.trial_view import Axis, TrialView, mean, offset_of
 from frametime.tuning.tuning_summary import PastEdge, SettingRow

@@ -6,9 +6,8 @@ import math
 from collections.abc import Sequence
 
 from frametime.caveats import Caveat, Weight
-from frametime.metrics.metric import Interval
+from frametime.statistics.differences import Interval, Ratio, welch_ratio
 from frametime.statistics.least_squares import linear_contrast
-from frametime.statistics.welch import Ratio, welch_ratio
 from frametime.tuning.cautions import CAUTIONS
 from frametime.tuning.gains import AXES, doubtful_falls, gain_over_stock, measured_settings, past_edge, setting_rows
 from frametime.tuning.next_trial import everyday_setting, next_trial

@@ -6,8 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from frametime.caveats import Caveat
-from frametime.metrics.metric import Interval
-from frametime.statistics.welch import Ratio
+from frametime.statistics.differences import Interval, Ratio
 from frametime.tuning.proposal import NextStep
 from frametime.tuning.record import Limits, Outcome, Setting, Trial
 

@@ -17,9 +17,9 @@ from hypothesis import strategies as st
 from frametime.adapters.arrow_file import write_capture
 from frametime.adapters.arrow_source import decoded_bytes
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.capture_file import METADATA_KEY
 from frametime.adapters.layout import Layout
 from frametime.adapters.reading import read_capture
+from frametime.adapters.result_tables import METADATA_KEY
 from frametime.capture import Capture, Conditions, SensorTrace
 from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, OutputError, ReadError

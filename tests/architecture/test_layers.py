@@ -11,9 +11,8 @@ PACKAGE = Path(__file__).parents[2] / "frametime"
 
 LAYERS: tuple[dict[str, set[str]], ...] = (
     {"errors": set(), "caveats": set(), "units": set(), "version": set(), "words": set()},
-    {"capture": {"numpy", "pyarrow"}, "replacing": set(), "settings": {"msgspec"}},
+    {"capture": {"numpy", "pyarrow"}, "replacing": set(), "settings": {"msgspec"}, "statistics": {"numpy", "scipy"}},
     {"adapters": {"numpy", "polars", "pyarrow", "msgspec"}, "metrics": {"numpy", "pyarrow"}},
-    {"statistics": {"numpy", "scipy"}},
     {"review": {"numpy", "scipy"}, "tuning": {"numpy", "scipy", "msgspec"}, "demo": {"numpy"}},
     {"render": {"numpy", "matplotlib", "jinja2"}},
     {"pipeline": {"pyarrow", "polars", "msgspec", "numpy", "watchfiles", "distributed"}},

@@ -17,11 +17,12 @@ from frametime.metrics.catalog import catalog_for
 from frametime.metrics.drift import drift_of
 from frametime.metrics.dropped import dropped_of
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.metric import Interval, Missing
+from frametime.metrics.metric import Missing
 from frametime.metrics.options import MeasureOptions
 from frametime.metrics.resampling import within_run_intervals
 from frametime.metrics.rhythm import rhythm_of
 from frametime.metrics.segments import segments_of
+from frametime.statistics.differences import Interval
 
 STATED = 0.01
 """Docs: fewer than 1 of 100 clean runs is called irregular in any one way."""

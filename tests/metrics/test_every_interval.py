@@ -16,7 +16,7 @@ from frametime.metrics.block_bootstrap import draw_blocks
 from frametime.metrics.catalog import catalog_for
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.measure import measure
-from frametime.metrics.metric import Interval, MeasuredRun, Missing
+from frametime.metrics.metric import MeasuredRun, Missing
 from frametime.metrics.options import MeasureOptions, Refresh
 from frametime.metrics.resampled_frames import display_outcomes
 from frametime.metrics.resampled_run import Resampled, ResampledRun
@@ -24,6 +24,7 @@ from frametime.metrics.resampled_sensors import SensorDraws
 from frametime.metrics.resampling import REASONS, within_run_intervals
 from frametime.metrics.sensor_channels import Channel
 from frametime.render.json_output import run_document
+from frametime.statistics.differences import Interval
 
 DOCS = Path(__file__).parents[2] / "docs"
 

@@ -16,13 +16,14 @@ from frametime.metrics.block_bootstrap import BlockDraws, draw_blocks, optimal_b
 from frametime.metrics.catalog import catalog_for
 from frametime.metrics.drift import drift_of
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.metric import Interval, Missing
+from frametime.metrics.metric import Missing
 from frametime.metrics.options import MeasureOptions
 from frametime.metrics.resampled_frames import sum_outcomes
 from frametime.metrics.resampled_run import Resampled, ResampledRun, make_interval
 from frametime.metrics.resampled_tail import slow_frames
 from frametime.metrics.resampling import mean_block_length, within_run_intervals
 from frametime.metrics.stutter import stutters_of
+from frametime.statistics.differences import Interval
 
 
 def positions_of(draws: BlockDraws, resample: int) -> np.ndarray:

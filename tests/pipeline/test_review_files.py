@@ -22,9 +22,8 @@ from frametime.pipeline.plan import ReviewPlan, parse_plan
 from frametime.pipeline.review_files import review_plan
 from frametime.pipeline.review_schema import review_json
 from frametime.render.review_text import coverage_text
-from frametime.review.result_runs import RunEntry
-from frametime.review.run_entries import run_entry
-from frametime.review.run_set import PlacedRun
+from frametime.review.result import RunEntry
+from frametime.review.run_set import PlacedRun, run_entry
 
 KEPT = "kept_runs.parquet"
 RECORDED_RUN = Path(__file__).parents[2] / "reference_logs/recorded/preset-base/atlas/1080p/run1.csv.gz"

@@ -14,16 +14,16 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from frametime.review.comparison import (
+from frametime.review.verdict_rule import decide
+from frametime.statistics.differences import (
     Difference,
     LogMean,
     combined,
-    decide,
+    holm_adjusted,
     log_mean,
     mean_difference,
+    over_sample,
 )
-from frametime.review.holm import holm_adjusted
-from frametime.review.overall import over_sample
 
 DATA = Path(__file__).parent / "data"
 

@@ -11,7 +11,7 @@ from frametime.demo.scenario import BAD_RUN, BASELINE, CAPPED, MISSING_CELL, RES
 from frametime.pipeline.plan import read_plan
 from frametime.pipeline.review_files import review_plan
 from frametime.review.result import ReviewResult
-from frametime.review.result_cells import CellComparison
+from frametime.review.result_tables import CellComparison
 
 REVIEW = Path(__file__).parents[2] / "reference_logs" / "review"
 HEADLINE = "average_fps"

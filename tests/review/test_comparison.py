@@ -10,19 +10,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from frametime.review.comparison import (
+from frametime.review.result_tables import Verdict
+from frametime.review.verdict_rule import decide, runs_needed
+from frametime.statistics.differences import (
     Difference,
     combined,
-    decide,
     geometric_mean,
     log_mean,
     mean_difference,
-    runs_needed,
+    over_sample,
 )
-from frametime.review.overall import over_sample
-from frametime.review.repeatability import pooled_spread
-from frametime.review.result_cells import Verdict
-from frametime.statistics.quantiles import t_quantile
+from frametime.statistics.distributions import t_quantile
+from frametime.statistics.repeatability import pooled_spread
 
 T_90, T_95 = t_quantile(0.95, 10), t_quantile(0.975, 10)
 EDGE = math.log1p(0.03)

@@ -5,9 +5,9 @@ from __future__ import annotations
 from example_result import METRICS, design, example_result, placed_run
 
 from frametime.caveats import Caveat, Weight
-from frametime.review.coverage import coverage_of
-from frametime.review.result_runs import CoverageCell, Flag, GrubbsOutcome, UnreadableFile
+from frametime.review.result import CoverageCell, Flag, GrubbsOutcome, UnreadableFile
 from frametime.review.run_set import PlacedRun
+from frametime.review.runs_to_make import coverage_of
 
 ASKED = design(("amber-6",), ("harbor",), ("1440p",), metrics=METRICS[:1])
 GAP = Caveat(code="gap", message="No frame for 3.2 s.", weight=Weight.REPEAT)

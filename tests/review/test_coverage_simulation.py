@@ -12,10 +12,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from frametime.review.comparison import Difference, combined, decide, log_mean, mean_difference
-from frametime.review.overall import over_sample
-from frametime.review.repeatability import pooled_spread
-from frametime.review.result_cells import Verdict
+from frametime.review.result_tables import Verdict
+from frametime.review.verdict_rule import decide
+from frametime.statistics.differences import Difference, combined, log_mean, mean_difference, over_sample
+from frametime.statistics.repeatability import pooled_spread
 
 MARGIN = 0.03
 EDGE = math.log1p(MARGIN)

@@ -8,12 +8,13 @@ import numpy as np
 import pytest
 from example_result import METRICS, placed_run
 
-from frametime.review.flags import card_spread, flagged_runs, least_distance, repeatability_of, set_caveats
-from frametime.review.outlier_tests import cochran_test, poolable
-from frametime.review.repeatability import pooled_spread, run_that_stands_out
-from frametime.review.result_runs import Flag
+from frametime.review.card_repeatability import card_spread, least_distance, repeatability_of, set_caveats
+from frametime.review.result import Flag
 from frametime.review.run_set import PlacedRun, gather
-from frametime.statistics.quantiles import t_quantile
+from frametime.review.runs_to_make import flagged_runs
+from frametime.statistics.distributions import t_quantile
+from frametime.statistics.outlier_tests import cochran_test, poolable, run_that_stands_out
+from frametime.statistics.repeatability import pooled_spread
 
 KEY = METRICS[0].key
 

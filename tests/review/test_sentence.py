@@ -9,9 +9,8 @@ import pytest
 from example_result import METRICS, design, example_result, placed_run
 
 from frametime.review.result import ReviewResult
-from frametime.review.result_overall import VerdictCounts
+from frametime.review.result_tables import VerdictCounts
 from frametime.review.reviewing import review_runs
-from frametime.review.sentence import counts_text
 from frametime.words import percent_change_words
 
 RATES = dict[tuple[str, str], list[float]]
@@ -240,9 +239,9 @@ def test_every_number_of_a_sentence_is_a_number_of_the_result() -> None:
         ((1, 0, 0, 0), "ahead in 1 of 1 cell"),
         ((0, 2, 0, 1), "behind in 2 and undecided in 1 of 3 cells"),
         ((1, 2, 3, 4), "ahead in 1, behind in 2, tied in 3 and undecided in 4 of 10 cells"),
-        ((0, 0, 0, 0), "no cell to count"),
+        ((0, 0, 0, 0), "no cell with runs on both sides"),
     ],
 )
 def test_counts(counts: tuple[int, int, int, int], expected: str) -> None:
     ahead, behind, tied, undecided = counts
-    assert counts_text(VerdictCounts(ahead=ahead, behind=behind, tied=tied, undecided=undecided)) == expected
+    assert VerdictCounts(ahead=ahead, behind=behind, tied=tied, undecided=undecided).in_words == expected

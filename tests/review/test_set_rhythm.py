@@ -12,8 +12,8 @@ from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.options import MeasureOptions
 from frametime.metrics.rhythm import hitches
 from frametime.metrics.stutter import stutters_of
+from frametime.review.cell_summaries import hitches_of, recurring_hitches
 from frametime.review.run_set import PlacedRun, RunSet
-from frametime.review.set_rhythm import hitches_of, recurring_hitches
 
 RECORDED = Path(__file__).parents[2] / "reference_logs" / "recorded" / "preset-base"
 

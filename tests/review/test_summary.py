@@ -10,9 +10,9 @@ from example_result import METRICS, design, placed_run
 from hypothesis import given
 from hypothesis import strategies as st
 
-from frametime.review.repeatability import PooledSpread
+from frametime.review.cell_summaries import estimate
 from frametime.review.reviewing import review_runs
-from frametime.review.summary import estimate
+from frametime.statistics.repeatability import PooledSpread
 
 KEY = "average_fps"
 

@@ -9,11 +9,10 @@ from example_result import METRICS, design, example_result, placed_run
 from hypothesis import given
 from hypothesis import strategies as st
 
-from frametime.review.design import RunningCost
+from frametime.review.design import CardEntry, RunningCost
+from frametime.review.money_and_power import break_even_price, running_cost, speed_metric
 from frametime.review.result import ReviewResult
-from frametime.review.result_entries import CardEntry
 from frametime.review.reviewing import review_runs
-from frametime.review.value import break_even_price, running_cost, speed_metric
 
 
 def two_cards(prices: dict[str, float], *, entries: tuple[CardEntry, ...] | None = None) -> ReviewResult:

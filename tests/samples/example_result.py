@@ -19,9 +19,8 @@ from frametime.metrics.findings import Findings, Stutter
 from frametime.metrics.measure import judge
 from frametime.metrics.metric import Curve, MeasuredRun, MetricValue
 from frametime.metrics.options import MeasureOptions
-from frametime.review.design import ReviewDesign, RunningCost
+from frametime.review.design import CardEntry, CutEntry, MetricEntry, ReviewDesign, RunningCost, SceneEntry
 from frametime.review.result import ReviewResult
-from frametime.review.result_entries import CardEntry, CutEntry, MetricEntry, SceneEntry
 from frametime.review.reviewing import review_runs
 from frametime.review.run_set import PlacedRun, run_name
 

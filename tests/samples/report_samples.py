@@ -11,8 +11,8 @@ import numpy as np
 
 from frametime.caveats import Caveat, Weight
 from frametime.metrics.metric import Curve
+from frametime.review.design import CutEntry, MetricEntry
 from frametime.review.result import ReviewResult
-from frametime.review.result_entries import CutEntry, MetricEntry
 from frametime.review.reviewing import review_runs
 from frametime.tuning.record import CardFacts, Limits, Outcome, Setting, Steps, Trial, TuningRecord, Workload
 from frametime.tuning.summarizing import summarize

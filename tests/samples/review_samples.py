@@ -13,9 +13,8 @@ from frametime.capture import Conditions
 from frametime.metrics.findings import Stutter
 from frametime.metrics.metric import Curve, Judgement, MeasuredRun, MetricValue
 from frametime.metrics.options import MeasureOptions
-from frametime.review.design import ReviewDesign
+from frametime.review.design import CardEntry, CutEntry, MetricEntry, ReviewDesign, SceneEntry
 from frametime.review.result import ReviewResult
-from frametime.review.result_entries import CardEntry, CutEntry, MetricEntry, SceneEntry
 from frametime.review.reviewing import review_runs
 from frametime.review.run_set import PlacedRun, run_name
 

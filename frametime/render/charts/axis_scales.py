@@ -13,8 +13,7 @@ from numpy.typing import NDArray
 
 from frametime.render.numbers import format_like
 from frametime.render.text_fit import text_width_pt
-from frametime.review.result_cells import CellComparison
-from frametime.review.result_overall import OverallComparison
+from frametime.review.result_tables import CellComparison, OverallComparison
 
 _STEPS: Final = (1.0, 2.0, 2.5, 5.0, 10.0)
 TAIL_TICKS_PCT: Final = (0.0, 50.0, 90.0, 99.0, 99.9, 99.99, 99.999)

@@ -9,7 +9,6 @@ from typing import Final
 
 from matplotlib.axes import Axes
 
-from frametime.metrics.metric import Interval
 from frametime.render.charts.axis_scales import set_x_ticks
 from frametime.render.charts.chart_sheet import KeyEntry, Sheet, x_caption
 from frametime.render.charts.review_labels import defined, run_counts, same_unit_metrics
@@ -17,6 +16,7 @@ from frametime.render.numbers import format_like
 from frametime.render.text_fit import shorten, text_width_pt
 from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
+from frametime.statistics.differences import Interval
 from frametime.units import shown_unit
 
 _BAR_EM: Final = 1.2

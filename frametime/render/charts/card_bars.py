@@ -22,8 +22,7 @@ from frametime.render.charts.chart_sheet import Sheet
 from frametime.render.charts.review_labels import comparisons_of, mean_interval, page_of, page_words
 from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
-from frametime.review.result_cells import CellSummary
-from frametime.review.result_overall import Standing
+from frametime.review.result_tables import CellSummary, Standing
 from frametime.units import shown_unit
 from frametime.words import joined
 

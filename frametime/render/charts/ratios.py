@@ -10,7 +10,6 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.markers import CARETLEFT, CARETRIGHT
 
-from frametime.metrics.metric import Interval
 from frametime.render.charts.axis_scales import ratio_limits, set_ratio_scale
 from frametime.render.charts.chart_sheet import KeyEntry, Sheet, x_caption
 from frametime.render.charts.review_labels import (
@@ -27,11 +26,12 @@ from frametime.render.charts.review_labels import (
     verdict_key,
     verdict_mark,
 )
-from frametime.render.review_words import change_words, counts_words
+from frametime.render.review_words import change_words
 from frametime.render.text_fit import shorten, text_width_pt, wrap
 from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
-from frametime.review.result_cells import Verdict
+from frametime.review.result_tables import Verdict
+from frametime.statistics.differences import Interval
 from frametime.words import percent_change
 
 MOST_CUTS: Final = 3
@@ -293,7 +293,7 @@ class _Ratios:
         em = self.theme.em_pt
         found = {}
         for cut, overall in self.overall.items():
-            words = "no cell with runs on both sides" if overall is None else counts_words(overall.counts)
+            words = "no cell with runs on both sides" if overall is None else overall.counts.in_words
             found[cut] = wrap(words, width, em, max_lines=2)
         return found
 

@@ -12,9 +12,8 @@ from frametime.render.charts.chart_sheet import KeyEntry, Sheet, x_caption
 from frametime.render.charts.review_labels import Cell, cell_label, page_of, page_words, pages_of, run_counts
 from frametime.render.text_fit import shorten, text_width_pt
 from frametime.render.theme import Theme
-from frametime.review.result import ReviewResult
-from frametime.review.result_cells import CellSummary
-from frametime.review.result_runs import Repeatability, RunEntry
+from frametime.review.result import Repeatability, ReviewResult, RunEntry
+from frametime.review.result_tables import CellSummary
 
 MOST_CARDS: Final = 4
 """Panels of one figure."""

@@ -7,14 +7,13 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Final, TypeVar
 
-from frametime.metrics.metric import Interval
 from frametime.render.charts.chart_sheet import KeyEntry
 from frametime.render.review_words import VERDICTS
 from frametime.render.text_fit import drawable, shorten, text_width_pt
 from frametime.render.theme import Palette, Theme
 from frametime.review.result import ReviewResult
-from frametime.review.result_cells import CellComparison, Verdict
-from frametime.review.result_overall import OverallComparison, Standing
+from frametime.review.result_tables import CellComparison, OverallComparison, Standing, Verdict
+from frametime.statistics.differences import Interval
 from frametime.units import FRAMES_PER_SECOND
 
 Cell = tuple[str, str]

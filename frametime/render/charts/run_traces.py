@@ -15,7 +15,7 @@ from frametime.metrics.metric import Curve, MeasuredRun
 from frametime.metrics.options import StutterRule
 from frametime.metrics.stutter import local_medians_ms
 from frametime.render.numbers import format_quantity, significant_digits
-from frametime.review.result_runs import RunEntry
+from frametime.review.result import RunEntry
 from frametime.units import FRAMES_PER_SECOND, NS_PER_S
 from frametime.words import counted
 

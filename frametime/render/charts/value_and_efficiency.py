@@ -11,7 +11,7 @@ from frametime.render.numbers import format_number, format_quantity
 from frametime.render.review_words import change_words
 from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
-from frametime.review.result_overall import EfficiencyRow, Standing, ValueRow
+from frametime.review.result_tables import EfficiencyRow, Standing, ValueRow
 from frametime.units import shown_unit
 from frametime.words import money, money_words
 

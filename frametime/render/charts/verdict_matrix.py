@@ -18,11 +18,11 @@ from frametime.render.charts.review_labels import (
     verdict_key,
     verdict_mark,
 )
-from frametime.render.review_words import MAY_BE_CHANCE, change_words, counts_words
+from frametime.render.review_words import MAY_BE_CHANCE, change_words
 from frametime.render.text_fit import shorten, text_width_pt
 from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
-from frametime.review.result_cells import CellComparison
+from frametime.review.result_tables import CellComparison
 from frametime.words import counted, joined, percent_change, percent_change_range
 
 MOST_SCENES: Final = 15
@@ -93,7 +93,7 @@ def draw_verdict_matrix(
     n_cells = len(result.cuts[0].cells)
     if overall is not None and overall.counts.total:
         n_without = n_cells - overall.counts.total
-        lead = f"{counts_words(overall.counts)} of {counted(overall.counts.total, 'cell')}"
+        lead = overall.counts.in_words
         lead += f"; {n_without} without runs on both sides" if n_without else ""
     n_runs = run_counts(
         [number for item in comparisons.values() for number in (item.candidate_n_runs, item.baseline_n_runs)]

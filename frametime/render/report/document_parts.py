@@ -8,9 +8,9 @@ from types import MappingProxyType
 from typing import Final
 
 from frametime.caveats import Caveat
-from frametime.metrics.metric import Interval
 from frametime.render.numbers import NOT_AVAILABLE, estimate_decimals, format_like, format_number, format_quantity
 from frametime.render.report.document import Cell, Code, Column, Inline, Line, Mark, Note, Number, Range, Strip, Tone
+from frametime.statistics.differences import Interval
 from frametime.words import money as money_words
 from frametime.words import money_range, percent_change, percent_change_range
 

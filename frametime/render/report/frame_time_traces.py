@@ -19,8 +19,7 @@ from numpy.typing import NDArray
 from frametime.metrics.metric import Curve
 from frametime.render.report.document import Trace, TraceSet, TraceView
 from frametime.render.report.review_verdict import ReviewWords
-from frametime.review.result import ReviewResult
-from frametime.review.result_runs import RunEntry
+from frametime.review.result import ReviewResult, RunEntry
 
 STEPS: Final = (1200, 900, 600, 450, 300, 220, 160, 120)
 """Numbers of steps a run, finest first; the first that fits the page is taken."""

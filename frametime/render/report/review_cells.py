@@ -24,9 +24,9 @@ from frametime.render.report.document_parts import (
 )
 from frametime.render.report.review_verdict import ReviewWords, first_reason
 from frametime.render.review_words import MAY_BE_CHANCE
+from frametime.review.design import MetricEntry
 from frametime.review.result import ReviewResult
-from frametime.review.result_cells import CellComparison, CellSummary
-from frametime.review.result_entries import MetricEntry
+from frametime.review.result_tables import CellComparison, CellSummary
 
 DIFFERENCE_HEADING: Final = "Difference, 95\N{NO-BREAK SPACE}% interval"
 

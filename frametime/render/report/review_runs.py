@@ -9,10 +9,9 @@ from frametime.render.report.document import Block, Cell, Code, Column, Inline, 
 from frametime.render.report.document_parts import NoteList, bare, cell, choices, code_cell, count, mark, numbers, texts
 from frametime.render.report.review_verdict import ReviewWords, first_reason
 from frametime.render.review_words import coverage_words
-from frametime.review.result import ReviewResult
-from frametime.review.result_entries import MetricEntry
-from frametime.review.result_runs import GrubbsOutcome, Repeatability, RunEntry
-from frametime.review.suspect_runs import OUTLIER_STORY
+from frametime.review.card_repeatability import OUTLIER_STORY
+from frametime.review.design import MetricEntry
+from frametime.review.result import GrubbsOutcome, Repeatability, ReviewResult, RunEntry
 from frametime.words import counted
 
 _MOST_RUN_METRICS: Final = 6

@@ -19,9 +19,9 @@ from frametime.render.report.document_parts import (
     texts,
 )
 from frametime.render.report.review_verdict import ReviewWords, counts_line, first_reason, overall_reach, overall_strip
+from frametime.review.design import CutEntry
 from frametime.review.result import ReviewResult
-from frametime.review.result_entries import CutEntry
-from frametime.review.result_overall import OverallComparison, Standing
+from frametime.review.result_tables import OverallComparison, Standing
 
 
 def standings_section(result: ReviewResult) -> Section:

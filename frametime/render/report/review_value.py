@@ -17,7 +17,7 @@ from frametime.render.report.document_parts import (
 )
 from frametime.render.report.review_verdict import ReviewWords, first_reason
 from frametime.review.result import ReviewResult
-from frametime.review.result_overall import EfficiencyRow, ValueRow
+from frametime.review.result_tables import EfficiencyRow, ValueRow
 from frametime.units import shown_unit
 
 _DASH = "\N{EN DASH}"

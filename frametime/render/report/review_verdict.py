@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from frametime.caveats import Caveat
-from frametime.metrics.metric import Interval
 from frametime.render.report.document import Block, Fact, Line, Number, Paragraph, Strip, VerdictCard, VerdictCards
 from frametime.render.report.document_parts import (
     VERDICT_MARKS,
@@ -22,8 +21,8 @@ from frametime.render.report.document_parts import (
 )
 from frametime.render.review_words import VERDICTS
 from frametime.review.result import ReviewResult
-from frametime.review.result_cells import CellComparison
-from frametime.review.result_overall import OverallComparison
+from frametime.review.result_tables import CellComparison, OverallComparison
+from frametime.statistics.differences import Interval
 from frametime.units import shown_unit
 
 

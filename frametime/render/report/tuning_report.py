@@ -32,7 +32,7 @@ from frametime.render.report.document_parts import (
     strip_reach,
 )
 from frametime.render.report.tuning_tables import TOO_FEW, edge_blocks, map_blocks, setting_table, trial_table
-from frametime.statistics.welch import Ratio
+from frametime.statistics.differences import Ratio
 from frametime.tuning.proposal import Finished
 from frametime.tuning.tuning_summary import MapCell, SettingRow, TuningSummary
 from frametime.version import __version__

@@ -15,7 +15,6 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Rectangle
 from review_samples import sample_review
 
-from frametime.metrics.metric import Interval
 from frametime.render.charts.axis_scales import (
     ratio_limits,
     round_ticks,
@@ -37,6 +36,7 @@ from frametime.render.charts.verdict_matrix import draw_verdict_matrix
 from frametime.render.review_words import change_words
 from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
+from frametime.statistics.differences import Interval
 
 THEME = Theme.of("light", "web")
 

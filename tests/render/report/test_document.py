@@ -5,7 +5,6 @@ from __future__ import annotations
 import pytest
 
 from frametime.caveats import Caveat, Weight
-from frametime.metrics.metric import Interval
 from frametime.render.report.document import Cell, Column, Row, Table
 from frametime.render.report.document_parts import (
     NoteList,
@@ -17,6 +16,7 @@ from frametime.render.report.document_parts import (
     strip_reach,
 )
 from frametime.render.report.review_report import flat
+from frametime.statistics.differences import Interval
 
 
 def interval(low: float, high: float) -> Interval:

@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from report_page_reading import parsed, shown_numbers
 
-from frametime.render.report.escaping import readable
-from frametime.render.report.markdown import code, escaped
+from frametime.render.report.escaping import escaped, readable
+from frametime.render.report.markdown import code
 
 
 def _cells(line: str) -> list[str]:

@@ -7,15 +7,11 @@ from collections.abc import Sequence
 from dataclasses import replace
 from itertools import combinations
 
-from frametime.metrics.metric import Interval
-from frametime.review.cells import MetricMeans
-from frametime.review.comparison import geometric_mean
-from frametime.review.design import ReviewDesign
-from frametime.review.holm import holm_adjusted
-from frametime.review.overall import THESE_SCENES, pair_caveats, pair_cells
-from frametime.review.result_cells import Verdict
-from frametime.review.result_entries import CutEntry
-from frametime.review.result_overall import PairOrder, Standing
+from frametime.review.cell_comparisons import MetricMeans
+from frametime.review.design import CutEntry, ReviewDesign
+from frametime.review.overall import pair_caveats, pair_cells
+from frametime.review.result_tables import PairOrder, Standing
+from frametime.statistics.differences import Interval, geometric_mean, holm_adjusted
 
 
 def order_pairs(table: MetricMeans, design: ReviewDesign, cut: CutEntry) -> list[PairOrder]:
@@ -26,18 +22,15 @@ def order_pairs(table: MetricMeans, design: ReviewDesign, cut: CutEntry) -> list
         paired = pair_cells(table, card, other, cut.cells, sample_unit=design.sample_unit)
         these = paired.these
         p_values.append(None if these is None else these.p_value)
-        verdict: Verdict = "undecided" if these is None else table.decided(these, design.margin).verdict
         pairs.append(
             PairOrder(
                 cut=cut.key,
                 metric=table.metric.key,
                 card=card,
                 other=other,
-                ratio=None if these is None else math.exp(these.value),
-                interval=None
-                if these is None
-                else these.ratio_interval(0.95, THESE_SCENES.format(n=len(paired.cells))),
-                verdict=verdict,
+                ratio=None if these is None else these.ratio,
+                interval=paired.interval,
+                verdict=table.decided(these, design.margin).verdict,
                 stands_after_holm=None,
                 n_cells=len(paired.cells),
             )
@@ -107,22 +100,9 @@ def _to_baseline(card: str, baseline: str, pairs: Sequence[PairOrder]) -> tuple[
         if (pair.card, pair.other) == (card, baseline):
             return pair.ratio, pair.interval
         if (pair.other, pair.card) == (card, baseline):
-            return _turned(pair.ratio), turned_interval(pair.interval)
+            return pair.ratio and 1.0 / pair.ratio, pair.interval and pair.interval.of_reciprocal()
     return None, None
 
 
-def _turned(ratio: float | None) -> float | None:
-    return None if ratio is None else 1.0 / ratio
-
-
-def turned_interval(interval: Interval | None) -> Interval | None:
-    """The interval of the reciprocal ratio."""
-    if interval is None:
-        return None
-    return replace(interval, low=1.0 / interval.high, high=1.0 / interval.low)
-
-
 def _mean_value(table: MetricMeans, card: str, cells: Sequence[tuple[str, str]]) -> float | None:
-    if not cells:
-        return None
-    return geometric_mean([table.means[(card, *cell)].mean for cell in cells])
+    return geometric_mean([table.means[(card, *cell)].mean for cell in cells]) if cells else None

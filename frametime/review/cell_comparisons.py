@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from frametime.caveats import Caveat
-from frametime.review.comparison import Decision, Difference, LogMean, decide, log_mean, mean_difference, runs_needed
-from frametime.review.design import ReviewDesign
-from frametime.review.flags import CardSpread
-from frametime.review.holm import holm_adjusted
-from frametime.review.metric_caveats import bearing_on, metric_caveat, no_scatter, too_wide
-from frametime.review.result_cells import CellComparison, CellSummary
-from frametime.review.result_entries import MetricEntry
+from frametime.review.card_repeatability import CardSpread
+from frametime.review.cell_summaries import bearing_on, metric_caveat, no_scatter, too_wide
+from frametime.review.design import MetricEntry, ReviewDesign
+from frametime.review.result_tables import CellComparison, CellSummary
 from frametime.review.run_set import Place
+from frametime.review.verdict_rule import Decision, RunsNeeded, decide, runs_needed
+from frametime.statistics.differences import Difference, LogMean, holm_adjusted, log_mean, mean_difference
 
 WELCH = "Welch t interval on logs of {candidate} and {baseline} runs, back-transformed"
 WELCH_POOLED = "t interval on logs of {candidate} and {baseline} runs with each card's pooled scatter, back-transformed"
@@ -36,8 +34,10 @@ class MetricMeans:
         """Direction of the advantage."""
         return -1.0 if self.metric.better == "lower" else 1.0
 
-    def decided(self, difference: Difference, margin: float) -> Decision:
-        """The verdict on a difference of logs, whichever way is better."""
+    def decided(self, difference: Difference | None, margin: float) -> Decision:
+        """The verdict on a difference of logs, whichever way is better; *undecided* where there is none."""
+        if difference is None:
+            return Decision(verdict="undecided", real_but_small=False)
         return decide(difference if self.sign > 0 else difference.reversed(), margin=margin)
 
     def with_stand_in(self, place: Place) -> tuple[LogMean, bool]:
@@ -76,91 +76,70 @@ def compare_cells(
     for scene, resolution in design.cells:
         places = (candidate, scene, resolution), (design.baseline, scene, resolution)
         if places[0] in summaries and places[1] in summaries:
-            found.append(_compare(table, places[0], places[1], design, summaries))
+            found.append(_compare(table, places, design, summaries))
     return _with_holm(found)
 
 
 def _compare(
-    table: MetricMeans, place: Place, base: Place, design: ReviewDesign, summaries: Mapping[Place, CellSummary]
+    table: MetricMeans, places: tuple[Place, Place], design: ReviewDesign, summaries: Mapping[Place, CellSummary]
 ) -> CellComparison:
     key = table.metric.key
-    one, other = summaries[place].estimates[key], summaries[base].estimates[key]
-    bare = CellComparison(
+    sides = summaries[places[0]], summaries[places[1]]
+    one, other = sides[0].estimates[key], sides[1].estimates[key]
+    caveats = _side_caveats(sides, key, design)
+    difference = interval = interval_90 = None
+    needed = RunsNeeded(n_runs=None, at_margin=False)
+    means = [table.means[place] for place in places if place in table.means]
+    if len(means) < 2:
+        message = "A side has no value above zero in this cell, so no ratio can be formed."
+        caveats.append(metric_caveat(key, code="no-ratio", message=message))
+    else:
+        difference = mean_difference(*means)
+        method = WELCH_POOLED if design.spread == "pooled" else WELCH
+        method = method.format(candidate=one.n_runs, baseline=other.n_runs)
+        interval, interval_90 = difference.ratio_interval(0.95, method), difference.ratio_interval(0.90, method)
+        if difference.standard_error is None and all(mean.variance == 0.0 for mean in means):
+            caveats.append(no_scatter(key))
+        if difference.standard_error is not None and interval is None:
+            caveats.append(too_wide(key))
+    decision = table.decided(difference, design.margin)
+    if difference is not None and decision.verdict == "undecided":
+        needed = _needed(table, places, difference, design.margin)
+    return CellComparison(
         metric=key,
-        candidate=place[0],
-        baseline=base[0],
-        scene=place[1],
-        resolution=place[2],
+        candidate=places[0][0],
+        baseline=places[1][0],
+        scene=places[0][1],
+        resolution=places[0][2],
         candidate_value=one.value,
         baseline_value=other.value,
         candidate_n_runs=one.n_runs,
         baseline_n_runs=other.n_runs,
-        ratio=None,
-        interval_95=None,
-        interval_90=None,
-        verdict="undecided",
-        real_but_small=False,
-        p_value=None,
-        holm_p_value=None,
-        stands_after_holm=None,
-        runs_needed=None,
-        at_margin=False,
-        caveats=tuple(_side_caveats((summaries[place], summaries[base]), key, design)),
-    )
-    if place not in table.means or base not in table.means:
-        return replace(bare, caveats=(*bare.caveats, _no_ratio(key)))
-    return _decided(bare, table, (place, base), design)
-
-
-def _decided(
-    bare: CellComparison, table: MetricMeans, places: tuple[Place, Place], design: ReviewDesign
-) -> CellComparison:
-    """Ratio, intervals and verdict of a cell in which both sides have a mean."""
-    means = table.means[places[0]], table.means[places[1]]
-    difference = mean_difference(*means)
-    decision = table.decided(difference, design.margin)
-    method = (WELCH_POOLED if design.spread == "pooled" else WELCH).format(
-        candidate=bare.candidate_n_runs, baseline=bare.baseline_n_runs
-    )
-    interval = difference.ratio_interval(0.95, method)
-    caveats = list(bare.caveats)
-    if difference.standard_error is None and all(mean.variance == 0.0 for mean in means):
-        caveats.append(no_scatter(bare.metric))
-    if difference.standard_error is not None and interval is None:
-        caveats.append(too_wide(bare.metric))
-    is_open = decision.verdict == "undecided"
-    needed, at_margin = _needed(table, places, means, design.margin) if is_open else (None, False)
-    return replace(
-        bare,
-        ratio=math.exp(difference.value),
+        ratio=None if difference is None else difference.ratio,
         interval_95=interval,
-        interval_90=difference.ratio_interval(0.90, method),
+        interval_90=interval_90,
         verdict=decision.verdict,
         real_but_small=decision.real_but_small,
-        p_value=difference.p_value,
-        runs_needed=needed,
-        at_margin=at_margin,
+        p_value=None if difference is None else difference.p_value,
+        holm_p_value=None,
+        stands_after_holm=None,
+        runs_needed=needed.n_runs,
+        at_margin=needed.at_margin,
         caveats=tuple(caveats),
     )
 
 
-def _needed(
-    table: MetricMeans, places: tuple[Place, Place], means: tuple[LogMean, LogMean], margin: float
-) -> tuple[int | None, bool]:
-    with_scatter = [table.with_stand_in(place)[0] for place in places]
-    variances = [mean.variance * mean.n_runs for mean in with_scatter if mean.variance is not None]
+def _needed(table: MetricMeans, places: tuple[Place, Place], difference: Difference, margin: float) -> RunsNeeded:
+    means = [table.with_stand_in(place)[0] for place in places]
+    variances = [mean.variance * mean.n_runs for mean in means if mean.variance is not None]
     if len(variances) < 2 or not sum(variances) > 0.0:
-        return None, False
+        return RunsNeeded(n_runs=None, at_margin=False)
     found = runs_needed(
-        means[0].mean - means[1].mean,
-        candidate_variance=variances[0],
-        baseline_variance=variances[1],
-        margin=margin,
+        difference.value, candidate_variance=variances[0], baseline_variance=variances[1], margin=margin
     )
-    if found.n_runs is None:
-        return None, found.at_margin
     # The pooled scatter can promise more than the runs at hand could keep: at least one more is always needed.
-    return max(found.n_runs, min(mean.n_runs for mean in means) + 1), False
+    fewest = min(mean.n_runs for mean in means) + 1
+    return found if found.n_runs is None else replace(found, n_runs=max(found.n_runs, fewest))
 
 
 def _side_caveats(sides: tuple[CellSummary, CellSummary], key: str, design: ReviewDesign) -> list[Caveat]:
@@ -170,11 +149,6 @@ def _side_caveats(sides: tuple[CellSummary, CellSummary], key: str, design: Revi
         for caveat in (*bearing_on(side.caveats, key), *side.estimates[key].caveats):
             caveats.append(replace(caveat, message=f"{label}: {caveat.message}", is_carried=True))
     return caveats
-
-
-def _no_ratio(key: str) -> Caveat:
-    message = "A side has no value above zero in this cell, so no ratio can be formed."
-    return metric_caveat(key, code="no-ratio", message=message)
 
 
 def _with_holm(found: Sequence[CellComparison]) -> list[CellComparison]:

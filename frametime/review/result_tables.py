@@ -1,12 +1,92 @@
-"""Cards over the many cells of a cut: comparison, order, money and power."""
+"""One card in one cell, two cards in one cell, and cards over the many cells of a cut."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Literal, TypeAlias, get_args
 
 from frametime.caveats import Caveat
-from frametime.metrics.metric import Interval
-from frametime.review.result_cells import Verdict
+from frametime.statistics.differences import Interval
+from frametime.words import counted, joined
+
+Verdict: TypeAlias = Literal["ahead", "behind", "tied", "undecided"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Estimate:
+    """A metric over the runs of one set.
+
+    ``value`` is the geometric mean over runs where all values are positive, else the arithmetic mean (a caveat
+    says so). ``standard_deviation_log`` is that of the natural logs. ``run_values`` are in the order of
+    ``CellSummary.run_names``, ``None`` where a run has no value.
+    """
+
+    key: str
+    value: float | None
+    interval: Interval | None
+    n_runs: int
+    standard_deviation_log: float | None
+    run_values: tuple[float | None, ...]
+    caveats: tuple[Caveat, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class CellSummary:
+    """One card in one cell: the runs that count, and every metric of the review over them."""
+
+    card: str
+    scene: str
+    resolution: str
+    run_names: tuple[str, ...]
+    estimates: Mapping[str, Estimate]
+    caveats: tuple[Caveat, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class CellComparison:
+    """Candidate against baseline in one cell.
+
+    Attributes
+    ----------
+    ratio : float or None
+        Candidate over baseline.
+    interval_95, interval_90 : Interval or None
+        Of the ratio; the 90 % interval is the one that decides *tied*.
+    verdict : {'ahead', 'behind', 'tied', 'undecided'}
+        By the rule of the review at its margin.
+    real_but_small : bool
+        *tied*, and yet the 95 % interval leaves out 1.
+    p_value, holm_p_value : float or None
+        Two-sided, that the ratio is 1; adjusted by Holm over the cells of this candidate and metric.
+    stands_after_holm : bool or None
+        Whether an *ahead* or *behind* can be claimed for this single cell; ``None`` for the other verdicts.
+    runs_needed : int or None
+        *undecided*: runs of each card in this cell that would probably (in 4 of 5 repeats) decide it.
+    at_margin : bool
+        *undecided*, and no number of runs up to the limit would decide: the ratio lies at the margin.
+    """
+
+    metric: str
+    candidate: str
+    baseline: str
+    scene: str
+    resolution: str
+    candidate_value: float | None
+    baseline_value: float | None
+    candidate_n_runs: int
+    baseline_n_runs: int
+    ratio: float | None
+    interval_95: Interval | None
+    interval_90: Interval | None
+    verdict: Verdict
+    real_but_small: bool
+    p_value: float | None
+    holm_p_value: float | None
+    stands_after_holm: bool | None
+    runs_needed: int | None
+    at_margin: bool
+    caveats: tuple[Caveat, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -22,6 +102,18 @@ class VerdictCounts:
     def total(self) -> int:
         """All cells."""
         return self.ahead + self.behind + self.tied + self.undecided
+
+    @property
+    def in_words(self) -> str:
+        """Verdicts without a cell are left out.
+
+        Examples
+        --------
+        >>> VerdictCounts(ahead=9, behind=0, tied=2, undecided=1).in_words
+        'ahead in 9, tied in 2 and undecided in 1 of 12 cells'
+        """
+        parts = [f"{word} in {number}" for word in get_args(Verdict) if (number := getattr(self, word))]
+        return f"{joined(parts)} of {counted(self.total, 'cell')}" if parts else "no cell with runs on both sides"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -125,6 +217,13 @@ class Standing:
     mean_value: float | None
     n_cells: int
     caveats: tuple[Caveat, ...]
+
+    @property
+    def mean_interval(self) -> Interval | None:
+        """The interval of the ratio to the baseline, carried over to the mean."""
+        if self.interval is None or self.mean_value is None or not self.ratio_to_baseline:
+            return None
+        return self.interval.scaled(self.mean_value / self.ratio_to_baseline)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,4 +1,4 @@
-"""Sets that scatter too much and runs too far off in them: the tests of Cochran and Grubbs (ISO 5725-2).
+"""Sets that scatter too much and runs too far off: the tests of Cochran and Grubbs (ISO 5725-2), deleted residuals.
 
 All functions take plain values; a review passes natural logs.
 """
@@ -8,12 +8,14 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Literal, TypeAlias, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.statistics.quantiles import f_upper_quantile, t_quantile
+from frametime.statistics.distributions import f_upper_quantile, t_quantile
+from frametime.statistics.repeatability import PooledSpread
 
 Outcome: TypeAlias = Literal["ok", "straggler", "outlier"]
 """Up to the 5 % value, beyond it, beyond the 1 % value."""
@@ -176,3 +178,75 @@ def poolable(sets: Mapping[Key, FloatArray]) -> tuple[list[Key], list[Key]]:
             break
         aside.append(kept.pop(test.largest_at))
     return kept, aside
+
+
+@dataclass(frozen=True, kw_only=True)
+class StandsOut:
+    """A run that lies too far from the rest of its set.
+
+    ``distance`` is run minus mean of the rest, ``limit`` how far it may lie either way, ``degrees_of_freedom``
+    those of the spread that the limit rests on.
+    """
+
+    position: int
+    distance: float
+    limit: float
+    degrees_of_freedom: int
+
+
+def run_that_stands_out(
+    values: FloatArray, *, others: PooledSpread | None, n_tests: int, alpha: float = 0.05, floor: float = 0.0
+) -> StandsOut | None:
+    """Find the run of a set that lies too far from the rest, if the rest agree among themselves.
+
+    The run farthest from the mean of the rest is compared with the exact studentized limit
+    ``t * s * sqrt(n / (n - 1))``: ``s`` is pooled over the rest of the set and ``others`` (the card's other
+    sets), so it does not hold the run itself; ``t`` is the two-sided quantile at ``alpha / n_tests``. This limit is
+    used rather than 2.8 s_r because a run's distance from the mean of its rest is not the difference of two
+    single runs, and because in a matrix of 100 runs 2.8 s_r would flag two good ones.
+
+    Parameters
+    ----------
+    values : ndarray of float64, shape (n_runs,)
+        Three or more; with two, nobody can say which of them is off.
+    others : PooledSpread or None
+    n_tests : int
+        Runs that are looked at in the whole matrix (Bonferroni).
+    floor : float
+        A run nearer than this is never named: it cannot move a verdict.
+
+    Returns
+    -------
+    StandsOut or None
+        Also ``None`` when the remaining runs do not agree either: then the set scatters, and no single run is
+        to blame (Cochran's test names the set).
+    """
+    values = np.asarray(values, np.float64)
+    if values.size < 3:
+        return None
+    farthest = partial(_farthest_beyond, others=others, alpha=alpha / max(n_tests, 1), floor=floor)
+    found = farthest(values)
+    if found is None or others is None:
+        return found
+    return None if farthest(np.delete(values, found.position)) else found
+
+
+def _farthest_beyond(
+    values: FloatArray, *, others: PooledSpread | None, alpha: float, floor: float
+) -> StandsOut | None:
+    """The run farthest from the mean of the rest, where it lies beyond the limit."""
+    distances = (values - values.mean()) * values.size / (values.size - 1)
+    at = int(np.abs(distances).argmax())
+    rest = np.delete(values, at)
+    squares, df = float(np.sum((rest - rest.mean()) ** 2)), rest.size - 1
+    if others is not None:
+        squares += others.variance * others.degrees_of_freedom
+        df += others.degrees_of_freedom
+    if df < 1:
+        return None
+    scale = math.sqrt(squares / df * (rest.size + 1) / rest.size)
+    limit = max(floor, t_quantile(1.0 - alpha / 2.0, df) * scale)
+    distance = float(distances[at])
+    if abs(distance) <= limit:
+        return None
+    return StandsOut(position=at, distance=distance, limit=limit, degrees_of_freedom=df)

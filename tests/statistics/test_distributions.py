@@ -7,7 +7,7 @@ import scipy.stats
 from hypothesis import given
 from hypothesis import strategies as st
 
-from frametime.metrics.distributions import (
+from frametime.statistics.distributions import (
     chi_squared_tail,
     normal_quantile,
     normal_two_sided_p,

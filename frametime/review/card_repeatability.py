@@ -1,0 +1,219 @@
+"""How well the runs of a card repeat, over its cells and in each, and what the outlier tests of ISO 5725-2 say."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.caveats import Caveat, Weight
+from frametime.review.cell_summaries import metric_caveat
+from frametime.review.modes import common_trend, trend, two_levels
+from frametime.review.result import CochranOutcome, GrubbsOutcome, Repeatability
+from frametime.review.run_set import Place, RunSet
+from frametime.statistics.outlier_tests import cochran_test, grubbs_test, poolable
+from frametime.statistics.repeatability import REPEATABILITY_FACTOR, PooledSpread, SetScatter, pooled, set_scatter
+
+OUTLIER_STORY: Final = (
+    "Cochran's test asks whether a cell scatters more than the card's other cells; where it does, Grubbs's test asks "
+    "whether one run of that cell is to blame, by that cell alone. Beyond the 5 % value the standard says straggler, "
+    "beyond the 1 % value outlier, else ok. Neither test leaves a run out, and with three runs a cell Grubbs's sees "
+    "little: runs to make again are found by the flag, which measures each run against the scatter of all the card's "
+    "cells."
+)
+"""How the two tests of ISO 5725-2 and the flag go together: the one story that every output tells."""
+
+
+def least_distance(margin: float) -> float:
+    """Distance, in logs, below which a run is never flagged: a third of the margin cannot move a verdict.
+
+    Common practice, no source.
+    """
+    return math.log1p(margin / 3.0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class CardSpread:
+    """One card and metric: log values of every set, what can be pooled, and the pooled spread."""
+
+    card: str
+    metric: str
+    label: str
+    logs: Mapping[Place, NDArray[np.float64]]
+    kept: tuple[Place, ...]
+    aside: tuple[Place, ...]
+    scatters: Mapping[Place, SetScatter]
+    pooled: PooledSpread | None
+
+    def pooled_for(self, place: Place) -> PooledSpread | None:
+        """The pooled spread for a cell; ``None`` for one that Cochran's test put aside."""
+        return None if place in self.aside else self.pooled
+
+    def pooled_without(self, place: Place) -> PooledSpread | None:
+        """Pooled over the card's other cells."""
+        return pooled([scatter for other, scatter in self.scatters.items() if other != place])
+
+
+def card_spread(card: str, metric: str, sets: Sequence[RunSet], *, label: str | None = None) -> CardSpread:
+    """Pool the scatter of one card's runs over its cells, after Cochran's test at 1 %.
+
+    ``label`` is what the metric is called in sentences; its key by default.
+    """
+    logs = {
+        run_set.place: values
+        for run_set in sets
+        if run_set.card == card and (values := run_set.log_values(metric)) is not None
+    }
+    kept, aside = poolable(logs)
+    scatters = {place: set_scatter(logs[place]) for place in kept}
+    return CardSpread(
+        card=card,
+        metric=metric,
+        label=label or metric,
+        logs=logs,
+        kept=tuple(kept),
+        aside=tuple(aside),
+        scatters=scatters,
+        pooled=pooled(list(scatters.values())),
+    )
+
+
+def repeatability_of(
+    spread: CardSpread, sets: Sequence[RunSet], *, margin: float, scenes: Mapping[str, str] | None = None
+) -> Repeatability:
+    """Repeatability of one card and metric, with Cochran's outcome and a trend over all cells.
+
+    ``scenes`` gives the labels that people read in place of the keys.
+    """
+    pooled = spread.pooled
+    caveats = [_set_aside(place, spread.metric, scenes or {}) for place in spread.aside]
+    if pooled is None:
+        message = "No cell of this card has two runs: nothing tells how well its runs repeat."
+        caveats.append(metric_caveat(spread.metric, code="no-repeats", message=message))
+    ordered = [
+        spread.logs[s.place] for s in sets if s.place in spread.logs and len(s.runs) == spread.logs[s.place].size
+    ]
+    found = common_trend(ordered, floor=least_distance(margin))
+    if found is not None:
+        message = (
+            f"Over the {len(ordered)} cells of this card, the {spread.label} "
+            f"{'rises' if found.change > 0 else 'falls'} from the first run to the last by "
+            f"{abs(in_percent(found.change)):.1f} % (p = {found.p_value:.4f}): the runs are not made under "
+            "equal conditions, as when a card warms up."
+        )
+        caveats.append(metric_caveat(spread.metric, code="common-trend", message=message))
+    return Repeatability(
+        card=spread.card,
+        metric=spread.metric,
+        s_r_pct=None if pooled is None else 100.0 * pooled.standard_deviation,
+        limit_pct=None if pooled is None else 100.0 * REPEATABILITY_FACTOR * pooled.standard_deviation,
+        degrees_of_freedom=0 if pooled is None else pooled.degrees_of_freedom,
+        n_cells=0 if pooled is None else pooled.n_sets,
+        cochran=_cochran(spread),
+        grubbs=suspect_runs(spread, sets),
+        caveats=tuple(caveats),
+    )
+
+
+def _cochran(spread: CardSpread) -> CochranOutcome | None:
+    places = list(spread.logs)
+    test = cochran_test([spread.logs[place] for place in places])
+    if test is None:
+        return None
+    place = places[test.largest_at]
+    return CochranOutcome(
+        statistic=test.statistic,
+        critical_5pct=test.critical_5pct,
+        critical_1pct=test.critical_1pct,
+        scene=place[1],
+        resolution=place[2],
+        outcome=test.outcome,
+    )
+
+
+def _set_aside(place: Place, metric: str, scenes: Mapping[str, str]) -> Caveat:
+    message = (
+        f"The runs of {scenes.get(place[1], place[1])} at {place[2]} scatter more than those of this card's other "
+        "cells (Cochran's test at 1 %): the cell is left out of the pooled repeatability, and more runs of it are "
+        "worth making."
+    )
+    return metric_caveat(metric, code="scattered-set", message=message)
+
+
+def set_caveats(run_set: RunSet, spreads: Mapping[tuple[str, str], CardSpread], *, margin: float) -> tuple[Caveat, ...]:
+    """Two levels among the runs of a set, a trend over them, a set that scatters: told before they are averaged."""
+    caveats: list[Caveat] = []
+    for (card, metric), spread in spreads.items():
+        logs = spread.logs.get(run_set.place)
+        if card != run_set.card or logs is None:
+            continue
+        if run_set.place in spread.aside:
+            message = "The runs scatter more than those of this card's other cells (Cochran's test at 1 %)."
+            caveats.append(metric_caveat(metric, code="scattered-set", message=message))
+        if logs.size == len(run_set.runs):
+            caveats.extend(_modes_and_trend(run_set, metric, logs, least_distance(margin)))
+    return tuple(caveats)
+
+
+def _modes_and_trend(run_set: RunSet, metric: str, logs: NDArray[np.float64], floor: float) -> list[Caveat]:
+    caveats = []
+    levels = two_levels(logs, floor=floor)
+    if levels is not None:
+        lower = ", ".join(run_set.runs[i].run for i in levels.lower)
+        upper = ", ".join(run_set.runs[i].run for i in levels.upper)
+        message = (
+            f"The runs lie at two levels, {in_percent(levels.gap):.1f} % apart (runs {lower} and runs {upper}; "
+            f"p = {levels.p_value:.4f}): their mean describes neither."
+        )
+        caveats.append(metric_caveat(metric, code="several-levels", message=message, weight=Weight.REPEAT))
+    moving = trend(logs, floor=floor)
+    if moving is not None:
+        order = "time" if run_set.order == "time" else "file names, for lack of times"
+        message = (
+            f"The runs {'rise' if moving.change > 0 else 'fall'} by {abs(in_percent(moving.change)):.1f} % "
+            f"from first to last (p = {moving.p_value:.4f}; order from {order}): "
+            "they were not made under equal conditions."
+        )
+        caveats.append(metric_caveat(metric, code="run-trend", message=message))
+    return caveats
+
+
+def in_percent(log_difference: float) -> float:
+    """A difference of logs as a change in percent."""
+    return 100.0 * math.expm1(log_difference)
+
+
+def grubbs_of(run_set: RunSet, metric: str) -> GrubbsOutcome | None:
+    """Grubbs's test on the logs of a metric over one set; ``None`` where it has fewer than three, or no scatter."""
+    logs = run_set.log_values(metric)
+    test = None if logs is None else grubbs_test(logs)
+    if logs is None or test is None:
+        return None
+    with_value = [run for run in run_set.runs if run.value(metric) is not None]
+    return GrubbsOutcome(
+        run_name=with_value[test.farthest_at].name,
+        scene=run_set.scene,
+        resolution=run_set.resolution,
+        n_runs=logs.size,
+        statistic=test.statistic,
+        critical_5pct=test.critical_5pct,
+        critical_1pct=test.critical_1pct,
+        outcome=test.outcome,
+    )
+
+
+def suspect_runs(spread: CardSpread, sets: Sequence[RunSet]) -> tuple[GrubbsOutcome, ...]:
+    """Grubbs's outcome for the cells that Cochran's test calls outliers, in the order found, and for the straggler.
+
+    The standard asks it of the cells that Cochran's test suspects, and no others: at 5 % each, it would name a run in
+    two of forty good cells. Cells of fewer than three runs have none.
+    """
+    test = cochran_test([spread.logs[place] for place in spread.kept])
+    straggler = [] if test is None or test.outcome == "ok" else [spread.kept[test.largest_at]]
+    by_place = {run_set.place: run_set for run_set in sets}
+    found = (grubbs_of(by_place[place], spread.metric) for place in (*spread.aside, *straggler))
+    return tuple(outcome for outcome in found if outcome is not None)

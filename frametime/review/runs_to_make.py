@@ -1,0 +1,176 @@
+"""What the bench still has to do: runs that stand out from their set, and what is missing of the plan."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from frametime.caveats import Caveat, Weight
+from frametime.review.card_repeatability import CardSpread, grubbs_of, in_percent, least_distance
+from frametime.review.design import ReviewDesign
+from frametime.review.result import (
+    Coverage,
+    CoverageCell,
+    Flag,
+    GrubbsOutcome,
+    RepeatReason,
+    RunToMake,
+    UnreadableFile,
+)
+from frametime.review.run_set import Place, PlacedRun, RunSet, natural_order
+from frametime.statistics.outlier_tests import StandsOut, run_that_stands_out
+
+FLAG_METHOD = "exact studentized limit, {df} degrees of freedom, 5 % over all {n} values of the review"
+
+
+def flagged_runs(
+    sets: Sequence[RunSet], spreads: Mapping[tuple[str, str], CardSpread], *, margin: float
+) -> dict[str, Flag]:
+    """Runs that lie too far from the rest of their set, by name; of several metrics the worst case is told.
+
+    The 5 % hold for the review as a whole, all its runs and metrics: of twenty reviews without a bad run, one flags a
+    run.
+    """
+    flags: dict[str, tuple[float, Flag]] = {}
+    n_metrics = len({metric for _, metric in spreads})
+    n_tests = n_metrics * sum(len(run_set.runs) for run_set in sets)
+    for (card, _), spread in spreads.items():
+        own_sets = [run_set for run_set in sets if run_set.card == card]
+        for run_set in own_sets:
+            logs = spread.logs.get(run_set.place)
+            if logs is None or logs.size != len(run_set.runs):
+                continue
+            others = spread.pooled_without(run_set.place)
+            found = run_that_stands_out(logs, others=others, n_tests=n_tests, floor=least_distance(margin))
+            if found is None:
+                continue
+            name = run_set.runs[found.position].name
+            severity = abs(found.distance) / found.limit
+            if name not in flags or severity > flags[name][0]:
+                flags[name] = (severity, _flag(spread, found, n_tests, run_set))
+    return {name: flag for name, (_, flag) in flags.items()}
+
+
+def _flag(spread: CardSpread, found: StandsOut, n_tests: int, run_set: RunSet) -> Flag:
+    distance, limit = in_percent(found.distance), in_percent(found.limit)
+    side = "above" if found.distance > 0 else "below"
+    method = FLAG_METHOD.format(df=found.degrees_of_freedom, n=n_tests)
+    grubbs = grubbs_of(run_set, spread.metric)
+    assert grubbs is not None, "a flagged run has two others in its set, and lies off them"
+    return Flag(
+        metric=spread.metric,
+        distance_pct=distance,
+        limit_pct=limit,
+        method=method,
+        sentence=(
+            f"The {spread.label} lies {abs(distance):.1f} % {side} the mean of the other {len(run_set.runs) - 1} runs "
+            f"of its set; as well as this card's runs repeat, chance explains up to {limit:.1f} %. Something probably "
+            f"disturbed it.{_grubbs_words(grubbs)}"
+        ),
+        grubbs=grubbs,
+    )
+
+
+def flag_caveats(run_set: RunSet, flags: Mapping[str, Flag]) -> list[Caveat]:
+    """What a set must say of its flagged runs."""
+    return [
+        Caveat(
+            code="run-to-repeat",
+            message=f"Run {run.run} should be made again, and counts until then: {flags[run.name].sentence}",
+            weight=Weight.REPEAT,
+        )
+        for run in run_set.runs
+        if run.name in flags
+    ]
+
+
+def _grubbs_words(grubbs: GrubbsOutcome) -> str:
+    """What the set alone says: with few runs it can say little, and the flag does not rest on it."""
+    told = {
+        "ok": "would not show it" + (f": {grubbs.n_runs} are too few for that" if grubbs.n_runs < 6 else ""),
+        "straggler": "show it, too: a straggler by Grubbs's test",
+        "outlier": "show it, too: an outlier by Grubbs's test",
+    }
+    return f" The {grubbs.n_runs} runs of its set alone {told[grubbs.outcome]}."
+
+
+def coverage_of(
+    design: ReviewDesign,
+    runs: Sequence[PlacedRun],
+    flags: Mapping[str, Flag],
+    unreadable: Sequence[UnreadableFile],
+) -> Coverage:
+    """Set the plan against what was found.
+
+    A run counts as usable when it was read, is not excluded, not flagged, and not judged to be repeated. A cell is
+    complete with as many usable runs as planned; runs beyond the plan make up for others.
+    """
+    cells = tuple(
+        _cell(design, (card.key, *cell), runs, flags, unreadable) for card in design.cards for cell in design.cells
+    )
+    return Coverage(
+        cells=cells,
+        n_planned=sum(cell.n_planned for cell in cells),
+        n_usable=sum(cell.n_usable for cell in cells),
+        is_complete=all(not cell.to_make for cell in cells),
+    )
+
+
+def _cell(
+    design: ReviewDesign,
+    place: Place,
+    runs: Sequence[PlacedRun],
+    flags: Mapping[str, Flag],
+    unreadable: Sequence[UnreadableFile],
+) -> CoverageCell:
+    members = sorted((run for run in runs if run.place == place), key=lambda run: natural_order(run.run))
+    broken = [item for item in unreadable if (item.card, item.scene, item.resolution) == place]
+    to_repeat = [found for run in members if (found := _repeat(run, design, flags)) is not None]
+    to_repeat += [_to_make(place, item.run, "unreadable", f"It cannot be used: {item.error}") for item in broken]
+    n_usable = len(members) + len(broken) - len(to_repeat)
+    n_missing = max(0, design.runs_planned - len(members) - len(broken))
+    missing = [
+        _to_make(place, name, "missing", "There is no capture of this run.")
+        for name in _free_names({run.run for run in members} | {item.run for item in broken}, n_missing)
+    ]
+    wanted = max(0, design.runs_planned - n_usable)
+    return CoverageCell(
+        card=place[0],
+        scene=place[1],
+        resolution=place[2],
+        n_planned=design.runs_planned,
+        present=tuple(run.run for run in members),
+        # Where more runs were made than planned, good ones make up for bad ones.
+        to_make=tuple((to_repeat + missing)[:wanted]),
+        n_usable=n_usable,
+    )
+
+
+def _repeat(run: PlacedRun, design: ReviewDesign, flags: Mapping[str, Flag]) -> RunToMake | None:
+    if run.name in design.exclusions:
+        return _to_make(run.place, run.run, "excluded", f"The plan leaves it out: {design.exclusions[run.name]}")
+    if run.measured.judgement.word == "repeat this run":
+        return _to_make(run.place, run.run, "judged", _sentence("; ".join(run.measured.judgement.reasons)))
+    if run.name in flags:
+        return _to_make(run.place, run.run, "flagged", flags[run.name].sentence)
+    return None
+
+
+def _to_make(place: Place, run: str, reason: RepeatReason, sentence: str) -> RunToMake:
+    return RunToMake(card=place[0], scene=place[1], resolution=place[2], run=run, reason=reason, sentence=sentence)
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:].rstrip(".") + "."
+
+
+def _free_names(taken: set[str], n: int) -> list[str]:
+    """The first numbers that no run bears yet, written as the others are (``02`` beside ``01``)."""
+    width = max((len(name) for name in taken if name.isdecimal()), default=1)
+    used = {int(name) for name in taken if name.isdecimal()}
+    free: list[str] = []
+    number = 1
+    while len(free) < n:
+        if number not in used:
+            free.append(str(number).zfill(width))
+        number += 1
+    return free

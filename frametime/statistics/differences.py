@@ -1,0 +1,301 @@
+"""Differences of means over repeated runs, with t intervals that use each side's own scatter.
+
+A review and a tuning pass natural logs: a difference of ``log(1.03)`` is then a ratio of 1.03.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Hashable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.statistics.distributions import t_quantile, t_two_sided_p
+from frametime.statistics.repeatability import PooledSpread
+
+WIDEST_LOG: Final = math.log(1e6)
+"""Half width beyond which an interval of a ratio says nothing and is not shown."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Interval:
+    """A confidence interval. ``level`` is between 0 and 1; ``method`` says of what and how."""
+
+    low: float
+    high: float
+    level: float
+    method: str
+
+    def __post_init__(self) -> None:
+        if not self.low <= self.high:
+            raise ValueError(f"low must not exceed high, got {self.low!r} and {self.high!r}")
+        if not 0.0 < self.level < 1.0:
+            raise ValueError(f"level must be between 0 and 1, got {self.level!r}")
+
+    def scaled(self, factor: float, what: str | None = None) -> Interval:
+        """The interval of a positive multiple; ``what`` names the multiple in the method."""
+        method = self.method if what is None else f"{what}, from {self.method}"
+        return Interval(low=self.low * factor, high=self.high * factor, level=self.level, method=method)
+
+    def of_reciprocal(self) -> Interval:
+        """The interval of one over a positive number."""
+        return Interval(low=1.0 / self.high, high=1.0 / self.low, level=self.level, method=self.method)
+
+
+@dataclass(frozen=True, kw_only=True)
+class LogMean:
+    """Mean of the logs of one set of runs, the variance of that mean, and its degrees of freedom.
+
+    ``variance`` is ``None``, and ``degrees_of_freedom`` 0, when nothing tells how much runs scatter. ``pool`` names
+    the pooled estimate that the variance comes from: means with the same one do not know their scatter independently.
+    """
+
+    mean: float
+    variance: float | None
+    degrees_of_freedom: float
+    n_runs: int
+    pool: Hashable = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Difference:
+    """A difference of logs with its standard error; ``None`` when nothing tells how much runs scatter."""
+
+    value: float
+    standard_error: float | None
+    degrees_of_freedom: float
+
+    @property
+    def ratio(self) -> float:
+        """The difference as a ratio."""
+        return math.exp(self.value)
+
+    def bounds(self, level: float) -> tuple[float, float] | None:
+        """Lower and upper end of the t interval, in logs."""
+        if self.standard_error is None:
+            return None
+        half = t_quantile(0.5 + level / 2.0, self.degrees_of_freedom) * self.standard_error
+        return self.value - half, self.value + half
+
+    def ratio_interval(self, level: float, method: str) -> Interval | None:
+        """The t interval, back-transformed to a ratio; ``None`` where it would be wider than ``WIDEST_LOG``."""
+        bounds = self.bounds(level)
+        if bounds is None or bounds[1] - bounds[0] > 2.0 * WIDEST_LOG:
+            return None
+        return Interval(low=math.exp(bounds[0]), high=math.exp(bounds[1]), level=level, method=method)
+
+    @property
+    def p_value(self) -> float | None:
+        """Two-sided, that there is no difference."""
+        if self.standard_error is None:
+            return None
+        return t_two_sided_p(self.value / self.standard_error, self.degrees_of_freedom)
+
+    def reversed(self) -> Difference:
+        """Seen from the other side."""
+        return Difference(
+            value=-self.value, standard_error=self.standard_error, degrees_of_freedom=self.degrees_of_freedom
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Ratio:
+    """Candidate over baseline, as a ratio of geometric means over runs.
+
+    ``interval`` is ``None`` when either side has fewer than two runs, or the runs of each side agree to the last
+    digit: nothing tells then how much runs scatter.
+    """
+
+    value: float
+    interval: Interval | None
+    n_candidate: int
+    n_baseline: int
+
+    @property
+    def is_credibly_below(self) -> bool:
+        """Whether the whole interval lies below 1."""
+        return self.interval is not None and self.interval.high < 1.0
+
+    @property
+    def is_credibly_above(self) -> bool:
+        """Whether the whole interval lies above 1."""
+        return self.interval is not None and self.interval.low > 1.0
+
+
+def log_mean(
+    log_values: Sequence[float] | NDArray[np.float64], *, pooled: PooledSpread | None = None, pool: Hashable = None
+) -> LogMean:
+    """Mean over runs with the set's own variance, or with a pooled one where it is given.
+
+    Parameters
+    ----------
+    log_values : sequence or ndarray of float64, shape (n_runs,)
+    pooled : PooledSpread or None
+        Stands in for the set's own variance.
+    pool : hashable, optional
+        Names that pooled spread.
+    """
+    log_values = np.asarray(log_values, np.float64)
+    n = log_values.size
+    if n < 1:
+        raise ValueError("log_values must hold one run or more, got none")
+    mean = float(log_values.mean())
+    if pooled is not None:
+        freedom = pooled.degrees_of_freedom
+        return LogMean(mean=mean, variance=pooled.variance / n, degrees_of_freedom=freedom, n_runs=n, pool=pool)
+    if n < 2:
+        return LogMean(mean=mean, variance=None, degrees_of_freedom=0, n_runs=n)
+    return LogMean(mean=mean, variance=float(np.var(log_values, ddof=1)) / n, degrees_of_freedom=n - 1, n_runs=n)
+
+
+def geometric_mean(logs: Sequence[float]) -> float:
+    """Geometric mean of one number or more, given as natural logs.
+
+    Of paired ratios it is the only mean that does not depend on which side is the reference.
+
+    References
+    ----------
+    P. J. Fleming and J. J. Wallace, "How not to lie with statistics: the correct way to summarize benchmark
+    results", Communications of the ACM 29(3), 218-221, 1986.
+
+    Examples
+    --------
+    >>> round(geometric_mean([math.log(2.0), math.log(0.5)]), 12)
+    1.0
+    """
+    return math.exp(math.fsum(logs) / len(logs))
+
+
+def satterthwaite_freedom(parts: Iterable[tuple[float, float]]) -> float:
+    """Degrees of freedom of a sum of independent variances, each given with its own.
+
+    ``(sum v_i)^2 / sum(v_i^2 / df_i)``; one of the variances must be above 0.
+
+    References
+    ----------
+    F. E. Satterthwaite, Biometrics Bulletin 2, 110-114, 1946; B. L. Welch, Biometrika 34, 28-35, 1947.
+
+    Examples
+    --------
+    >>> satterthwaite_freedom([(2.0, 9), (2.0, 9)]), satterthwaite_freedom([(2.0, 9), (0.0, 3)])
+    (18.0, 9.0)
+    """
+    parts = list(parts)
+    total = math.fsum(variance for variance, _ in parts)
+    # Shares of the variance, so that tiny variances do not underflow when squared.
+    return 1.0 / math.fsum((variance / total) ** 2 / freedom for variance, freedom in parts)
+
+
+def combined(terms: Iterable[tuple[float, LogMean]]) -> Difference:
+    """Weighted sum of independent means, with the degrees of freedom of Welch and Satterthwaite.
+
+    The variance is ``sum(w_i^2 v_i)``, its degrees of freedom those of `satterthwaite_freedom`. Parts that rest on
+    the same pooled variance are added up first: their errors are one and the same.
+
+    References
+    ----------
+    B. L. Welch, Biometrika 34, 28-35, 1947.
+    """
+    terms = list(terms)
+    value = math.fsum(weight * term.mean for weight, term in terms)
+    parts: dict[Hashable, tuple[float, float]] = {}
+    for at, (weight, term) in enumerate(terms):
+        if term.variance is None:
+            return Difference(value=value, standard_error=None, degrees_of_freedom=0)
+        key: Hashable = at if term.pool is None else term.pool
+        part, _ = parts.get(key, (0.0, 0.0))
+        parts[key] = part + weight * weight * term.variance, term.degrees_of_freedom
+    variance = math.fsum(part for part, _ in parts.values())
+    if variance == 0.0:
+        # Runs that agree to the last digit say nothing of how much runs scatter.
+        return Difference(value=value, standard_error=None, degrees_of_freedom=0)
+    freedom = satterthwaite_freedom(parts.values())
+    return Difference(value=value, standard_error=math.sqrt(variance), degrees_of_freedom=freedom)
+
+
+def mean_difference(candidate: LogMean, baseline: LogMean) -> Difference:
+    """Candidate minus baseline: Welch's test where each side has a variance of its own.
+
+    Examples
+    --------
+    The sleep data of Student 1908, as in R's help for ``t.test``:
+
+    >>> drug_1 = log_mean([0.7, -1.6, -0.2, -1.2, -0.1, 3.4, 3.7, 0.8, 0.0, 2.0])
+    >>> drug_2 = log_mean([1.9, 0.8, 1.1, 0.1, -0.1, 4.4, 5.5, 1.6, 4.6, 3.4])
+    >>> found = mean_difference(drug_1, drug_2)
+    >>> round(found.value, 2), tuple(round(bound, 4) for bound in found.bounds(0.95))
+    (-1.58, (-3.3655, 0.2055))
+    """
+    return combined([(1.0, candidate), (-1.0, baseline)])
+
+
+def welch_ratio(candidate: Sequence[float], baseline: Sequence[float], *, level: float = 0.95) -> Ratio:
+    """Ratio of the geometric means of two sets of runs, all values > 0.
+
+    Examples
+    --------
+    >>> ratio = welch_ratio([102.0, 103.0, 104.0], [100.0, 100.5, 99.5])
+    >>> round(ratio.value, 4), ratio.is_credibly_above
+    (1.03, True)
+    """
+    if any(not value > 0.0 for value in (*candidate, *baseline)):
+        raise ValueError("every value must be positive")
+    found = mean_difference(*(log_mean(np.log(np.asarray(values, np.float64))) for values in (candidate, baseline)))
+    return Ratio(
+        value=found.ratio,
+        interval=found.ratio_interval(level, "Welch t interval on logs over runs"),
+        n_candidate=len(candidate),
+        n_baseline=len(baseline),
+    )
+
+
+def over_sample(log_ratios: Sequence[float], groups: Sequence[object]) -> Difference | None:
+    """Mean of log ratios with the scatter between groups; ``None`` with fewer than two groups.
+
+    Each value weighs the same. The variance is ``G / (G - 1) * sum(w_g^2 (m_g - m)^2)`` with ``w_g`` the share of
+    the values that lie in group g and ``m_g`` their mean, ``G - 1`` degrees of freedom. Where every group has as
+    many values this is the t interval over group means; with one value a group, that over values.
+
+    References
+    ----------
+    K.-Y. Liang and S. L. Zeger, Biometrika 73, 13-22, 1986 (variance from clusters), with the factor G / (G - 1).
+    """
+    values = np.asarray(log_ratios, np.float64)
+    names = list(dict.fromkeys(groups))
+    if len(names) < 2:
+        return None
+    mean = float(values.mean())
+    sums = [
+        float(np.sum(values[[at for at, group in enumerate(groups) if group == name]] - mean)) / values.size
+        for name in names
+    ]
+    variance = len(names) / (len(names) - 1) * math.fsum(item * item for item in sums)
+    if variance == 0.0:
+        return None
+    return Difference(value=mean, standard_error=math.sqrt(variance), degrees_of_freedom=len(names) - 1)
+
+
+def holm_adjusted(p_values: Sequence[float] | NDArray[np.float64]) -> NDArray[np.float64]:
+    """Adjusted p values: comparing each with ``alpha`` keeps the chance of any false claim below ``alpha``.
+
+    References
+    ----------
+    S. Holm, "A simple sequentially rejective multiple test procedure", Scandinavian Journal of Statistics 6,
+    65-70, 1979.
+
+    Examples
+    --------
+    >>> holm_adjusted([0.01, 0.04, 0.03]).tolist()
+    [0.03, 0.06, 0.06]
+    """
+    p = np.asarray(p_values, np.float64)
+    if p.size and not (np.all(p >= 0.0) and np.all(p <= 1.0)):
+        raise ValueError(f"p values must lie between 0 and 1, got {p.tolist()!r}")
+    order = np.argsort(p, kind="stable")
+    stepped = np.maximum.accumulate(p[order] * np.arange(p.size, 0, -1))
+    adjusted = np.empty_like(p)
+    adjusted[order] = np.minimum(stepped, 1.0)
+    return adjusted
