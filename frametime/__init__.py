@@ -58,7 +58,7 @@ _HOMES: Final = {
     "Curve": "metrics.metric",
     "Findings": "metrics.findings",
     "FrametimeError": "errors",
-    "Interval": "metrics.metric",
+    "Interval": "statistics.differences",
     "Judgement": "metrics.metric",
     "MeasureOptions": "metrics.options",
     "MeasuredRun": "metrics.metric",
