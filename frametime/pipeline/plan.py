@@ -106,7 +106,7 @@ def _plan(root: PlanTable, folder: Path) -> ReviewPlan:
         resolutions=resolutions,
         cuts=cuts_of(root, scenes, resolutions),
         runs_planned=root.whole("runs", 3, least=1, most=1000),
-        spread=cast(SpreadRule, root.choice("spread", ("own", "pooled"), "own")),
+        spread=cast(SpreadRule, root.choice("spread", ("shared", "own", "pooled"), "shared")),
         sample_unit=cast(SampleUnit, root.choice("sample_unit", ("scene", "cell"), "scene")),
         must_be_equal=root.texts("must_be_equal", (), allowed=EQUAL_WHERE_ASKED),
         exclusions=_exclusions(root, {card.key for card, _ in cards}, {scene.key for scene in scenes}, resolutions),

@@ -12,11 +12,13 @@ from numpy.typing import NDArray
 
 from frametime.caveats import Caveat, Weight
 from frametime.review.cell_summaries import metric_caveat
+from frametime.review.design import SpreadRule
 from frametime.review.modes import common_trend, trend, two_levels
 from frametime.review.result import CochranOutcome, GrubbsOutcome, Repeatability
 from frametime.review.run_set import Place, RunSet
 from frametime.statistics.outlier_tests import cochran_test, grubbs_test, poolable
-from frametime.statistics.repeatability import REPEATABILITY_FACTOR, PooledSpread, SetScatter, pooled, set_scatter
+from frametime.statistics.repeatability import REPEATABILITY_FACTOR, PooledSpread, pooled_spread
+from frametime.statistics.shared_variance import shared_variances, variance_prior
 
 OUTLIER_STORY: Final = (
     "Cochran's test asks whether a cell scatters more than the card's other cells; where it does, Grubbs's test asks "
@@ -26,6 +28,10 @@ OUTLIER_STORY: Final = (
     "cells."
 )
 """How the two tests of ISO 5725-2 and the flag go together: the one story that every output tells."""
+
+
+SHARE_OF_A_FLAG: Final = 0.8
+"""Part of the prior's degrees of freedom that a flag counts on; by the simulation in tests/review/test_flags.py."""
 
 
 def least_distance(margin: float) -> float:
@@ -38,7 +44,12 @@ def least_distance(margin: float) -> float:
 
 @dataclass(frozen=True, kw_only=True)
 class CardSpread:
-    """One card and metric: log values of every set, what can be pooled, and the pooled spread."""
+    """One card and metric: log values of every set, and what its runs tell of how runs scatter.
+
+    ``pooled`` is over the cells ``kept``, without those that Cochran's test puts ``aside``. ``shared`` is each cell's
+    own scatter drawn toward that of all, ``others`` what the other cells tell of a cell; both leave out cells whose
+    runs agree to the last digit.
+    """
 
     card: str
     metric: str
@@ -46,16 +57,15 @@ class CardSpread:
     logs: Mapping[Place, NDArray[np.float64]]
     kept: tuple[Place, ...]
     aside: tuple[Place, ...]
-    scatters: Mapping[Place, SetScatter]
     pooled: PooledSpread | None
+    shared: Mapping[Place, PooledSpread]
+    others: Mapping[Place, PooledSpread]
 
-    def pooled_for(self, place: Place) -> PooledSpread | None:
-        """The pooled spread for a cell; ``None`` for one that Cochran's test put aside."""
-        return None if place in self.aside else self.pooled
-
-    def pooled_without(self, place: Place) -> PooledSpread | None:
-        """Pooled over the card's other cells."""
-        return pooled([scatter for other, scatter in self.scatters.items() if other != place])
+    def standing_in(self, place: Place, rule: SpreadRule) -> PooledSpread | None:
+        """The scatter that stands in for a cell's own by the rule of the review; ``None`` where it keeps its own."""
+        if rule == "shared":
+            return self.shared.get(place)
+        return None if rule == "own" or place in self.aside else self.pooled
 
 
 def card_spread(card: str, metric: str, sets: Sequence[RunSet], *, label: str | None = None) -> CardSpread:
@@ -69,7 +79,7 @@ def card_spread(card: str, metric: str, sets: Sequence[RunSet], *, label: str | 
         if run_set.card == card and (values := run_set.log_values(metric)) is not None
     }
     kept, aside = poolable(logs)
-    scatters = {place: set_scatter(logs[place]) for place in kept}
+    shared, others = _shared(logs)
     return CardSpread(
         card=card,
         metric=metric,
@@ -77,9 +87,36 @@ def card_spread(card: str, metric: str, sets: Sequence[RunSet], *, label: str | 
         logs=logs,
         kept=tuple(kept),
         aside=tuple(aside),
-        scatters=scatters,
-        pooled=pooled(list(scatters.values())),
+        pooled=pooled_spread([logs[place] for place in kept]),
+        shared=shared,
+        others=others,
     )
+
+
+def _shared(
+    logs: Mapping[Place, NDArray[np.float64]],
+) -> tuple[dict[Place, PooledSpread], dict[Place, PooledSpread]]:
+    """Each cell's scatter with that of all, and the prior from the others: from two, and from three cells on."""
+    places = [place for place, values in logs.items() if values.size > 1 and np.ptp(values) > 0.0]
+    variances = np.array([np.var(logs[place], ddof=1) for place in places])
+    freedom = np.array([logs[place].size - 1.0 for place in places])
+    n = len(places)
+    if n < 2:
+        return {}, {}
+    shared = _spreads(places, *shared_variances(variances, freedom, variance_prior(variances, freedom)), n)
+    if n < 3:
+        return shared, {}
+    without = np.array([np.delete(np.arange(n), at) for at in range(n)])
+    return shared, _spreads(places, *variance_prior(variances[without], freedom[without], share=SHARE_OF_A_FLAG), n - 1)
+
+
+def _spreads(
+    places: Sequence[Place], variances: NDArray[np.float64], freedom: NDArray[np.float64], n_sets: int
+) -> dict[Place, PooledSpread]:
+    return {
+        place: PooledSpread(variance=variance, degrees_of_freedom=df, n_sets=n_sets)
+        for place, variance, df in zip(places, variances.tolist(), freedom.tolist(), strict=True)
+    }
 
 
 def repeatability_of(
@@ -111,7 +148,7 @@ def repeatability_of(
         metric=spread.metric,
         s_r_pct=None if pooled is None else 100.0 * pooled.standard_deviation,
         limit_pct=None if pooled is None else 100.0 * REPEATABILITY_FACTOR * pooled.standard_deviation,
-        degrees_of_freedom=0 if pooled is None else pooled.degrees_of_freedom,
+        degrees_of_freedom=0 if pooled is None else round(pooled.degrees_of_freedom),
         n_cells=0 if pooled is None else pooled.n_sets,
         cochran=_cochran(spread),
         grubbs=suspect_runs(spread, sets),

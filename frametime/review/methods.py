@@ -14,6 +14,10 @@ from frametime.review.verdict_rule import MOST_RUNS, POWER
 from frametime.statistics.repeatability import REPEATABILITY_FACTOR
 
 _SPREAD = {
+    "shared": (
+        "the scatter of each side's own runs in that cell, drawn toward that of its card's other cells as far as they "
+        "scatter alike (empirical Bayes, half of the prior's degrees of freedom)"
+    ),
     "own": "the scatter of each side's own runs in that cell (Welch)",
     "pooled": "each card's scatter pooled over its cells; a cell that Cochran's test puts aside keeps its own",
 }
@@ -51,9 +55,9 @@ def methods_of(design: ReviewDesign) -> tuple[Method, ...]:
             "flag",
             "Runs to repeat",
             "The run farthest from the mean of the rest of its set is flagged when it lies farther away than "
-            "chance explains: beyond the exact studentized limit (5 % over all runs and metrics of the review, the "
-            "scatter pooled over the card's cells without that run; result.json holds the degrees of freedom of "
-            f"each flag), beyond {100.0 * math.expm1(least_distance(design.margin)):.2g} % at least, and the "
+            "normal variation: beyond the studentized limit (5 % over all runs and metrics of the review, the scatter "
+            "that of the rest of the set, shared with the card's other cells; result.json holds the degrees of freedom "
+            f"of each flag), beyond {100.0 * math.expm1(least_distance(design.margin)):.2g} % at least, and the "
             "rest agree. A flagged run still counts; only the plan leaves runs out, with a reason.",
             "R. D. Cook and S. Weisberg, Residuals and Influence, 1982 (deleted residuals, Bonferroni's bound)",
         ),
@@ -84,7 +88,7 @@ def methods_of(design: ReviewDesign) -> tuple[Method, ...]:
             "one-sided tests at 5 %). "
             "Ahead: the 95 % interval lies above 1 and the estimate beyond the margin; behind: likewise below. "
             "Undecided: anything else.",
-            "B. L. Welch 1947; D. J. Schuirmann 1987; the rule is this program's own",
+            "G. K. Smyth 2004 (shared scatter); B. L. Welch 1947; D. J. Schuirmann 1987; the rule is our own",
         ),
         (
             "runs-needed",

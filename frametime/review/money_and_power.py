@@ -8,13 +8,13 @@ from dataclasses import replace
 
 from frametime.caveats import Caveat, Weight
 from frametime.review.card_repeatability import card_spread
-from frametime.review.cell_comparisons import MetricMeans
+from frametime.review.cell_comparisons import MetricMeans, metric_means
 from frametime.review.cell_summaries import metric_caveat
 from frametime.review.design import CardEntry, CutEntry, MetricEntry, ReviewDesign, RunningCost
 from frametime.review.overall import pair_caveats, pair_cells
 from frametime.review.result_tables import EfficiencyRow, Standing, ValueRow
 from frametime.review.run_set import Place, RunSet
-from frametime.statistics.differences import Interval, geometric_mean, log_mean
+from frametime.statistics.differences import Interval, geometric_mean
 from frametime.words import joined
 
 DAYS_PER_YEAR = 365.25
@@ -155,9 +155,9 @@ def efficiency_rows(design: ReviewDesign, sets: Mapping[Place, RunSet]) -> list[
 
 
 def _energy_means(design: ReviewDesign, sets: Mapping[Place, RunSet]) -> MetricMeans:
-    spreads = {card.key: card_spread(card.key, FRAMES_PER_JOULE.key, list(sets.values())) for card in design.cards}
-    means = {place: log_mean(logs) for spread in spreads.values() for place, logs in spread.logs.items()}
-    return MetricMeans(metric=FRAMES_PER_JOULE, means=means, spreads=spreads)
+    key, members = FRAMES_PER_JOULE.key, list(sets.values())
+    spreads = {(card.key, key): card_spread(card.key, key, members) for card in design.cards}
+    return metric_means(FRAMES_PER_JOULE, design, spreads)
 
 
 def _efficiency_row(

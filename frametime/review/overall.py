@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from typing import get_args
 
@@ -61,12 +61,12 @@ def pair_cells(
     n_stand_ins = 0
     log_ratios = []
     for scene, resolution in used:
-        one, is_stand_in = table.with_stand_in((card, scene, resolution))
-        two, is_other_stand_in = table.with_stand_in((other, scene, resolution))
+        one, is_stand_in = table.with_stand_in((card, scene, resolution), n_cells=len(used))
+        two, is_other_stand_in = table.with_stand_in((other, scene, resolution), n_cells=len(used))
         n_stand_ins += is_stand_in + is_other_stand_in
         terms += [(1.0 / len(used), one), (-1.0 / len(used), two)]
         log_ratios.append(one.mean - two.mean)
-    groups: list[object] = [cell if sample_unit == "cell" else cell[0] for cell in used]
+    groups: list[Hashable] = [cell if sample_unit == "cell" else cell[0] for cell in used]
     return Paired(
         cells=tuple(used),
         missing=tuple(missing),

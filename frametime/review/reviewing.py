@@ -9,7 +9,7 @@ from frametime.caveats import Caveat
 from frametime.review.card_order import order_pairs, place_cards
 from frametime.review.card_repeatability import CardSpread, card_spread, repeatability_of, set_caveats
 from frametime.review.cell_comparisons import MetricMeans, compare_cells, metric_means
-from frametime.review.cell_summaries import carried_caveats, estimate, recurring_hitches
+from frametime.review.cell_summaries import METHODS, carried_caveats, estimate, recurring_hitches
 from frametime.review.design import ReviewDesign
 from frametime.review.methods import methods_of
 from frametime.review.money_and_power import efficiency_rows, value_rows
@@ -188,16 +188,18 @@ def _summary(
     spreads: Mapping[tuple[str, str], CardSpread],
     flags: Mapping[str, Flag],
 ) -> CellSummary:
-    keys = [metric.key for metric in design.metrics]
-    pooled = {
-        key: spreads[run_set.card, key].pooled_for(run_set.place) if design.spread == "pooled" else None for key in keys
-    }
+    estimates = {}
+    for key in (metric.key for metric in design.metrics):
+        stand_in = spreads[run_set.card, key].standing_in(run_set.place, design.spread)
+        estimates[key] = estimate(
+            key, run_set.values(key), level=design.level, stand_in=stand_in, method=METHODS[design.spread]
+        )
     return CellSummary(
         card=run_set.card,
         scene=run_set.scene,
         resolution=run_set.resolution,
         run_names=tuple(run.name for run in run_set.runs),
-        estimates={key: estimate(key, run_set.values(key), level=design.level, pooled=pooled[key]) for key in keys},
+        estimates=estimates,
         caveats=(
             *flag_caveats(run_set, flags),
             *set_caveats(run_set, spreads, margin=design.margin),

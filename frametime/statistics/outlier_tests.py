@@ -191,18 +191,24 @@ class StandsOut:
     position: int
     distance: float
     limit: float
-    degrees_of_freedom: int
+    degrees_of_freedom: float
 
 
 def run_that_stands_out(
-    values: FloatArray, *, others: PooledSpread | None, n_tests: int, alpha: float = 0.05, floor: float = 0.0
+    values: FloatArray,
+    *,
+    others: PooledSpread | None,
+    n_tests: int,
+    alpha: float = 0.05,
+    floor: float = 0.0,
+    most_freedom: float = math.inf,
 ) -> StandsOut | None:
     """Find the run of a set that lies too far from the rest, if the rest agree among themselves.
 
-    The run farthest from the mean of the rest is compared with the exact studentized limit
-    ``t * s * sqrt(n / (n - 1))``: ``s`` is pooled over the rest of the set and ``others`` (the card's other
-    sets), so it does not hold the run itself; ``t`` is the two-sided quantile at ``alpha / n_tests``. This limit is
-    used rather than 2.8 s_r because a run's distance from the mean of its rest is not the difference of two
+    The run farthest from the mean of the rest is compared with the studentized limit
+    ``t * s * sqrt(n / (n - 1))``: ``s`` is pooled over the rest of the set and ``others`` (what the card's other
+    sets tell), so it does not hold the run itself; ``t`` is the two-sided quantile at ``alpha / n_tests``. This limit
+    is used rather than 2.8 s_r because a run's distance from the mean of its rest is not the difference of two
     single runs, and because in a matrix of 100 runs 2.8 s_r would flag two good ones.
 
     Parameters
@@ -214,6 +220,8 @@ def run_that_stands_out(
         Runs that are looked at in the whole matrix (Bonferroni).
     floor : float
         A run nearer than this is never named: it cannot move a verdict.
+    most_freedom : float
+        Degrees of freedom beyond which ``t`` gets no narrower: single runs stray farther than the normal law says.
 
     Returns
     -------
@@ -224,7 +232,8 @@ def run_that_stands_out(
     values = np.asarray(values, np.float64)
     if values.size < 3:
         return None
-    farthest = partial(_farthest_beyond, others=others, alpha=alpha / max(n_tests, 1), floor=floor)
+    tail = alpha / (2.0 * max(n_tests, 1))
+    farthest = partial(_farthest_beyond, others=others, tail=tail, floor=floor, most_freedom=most_freedom)
     found = farthest(values)
     if found is None or others is None:
         return found
@@ -232,20 +241,20 @@ def run_that_stands_out(
 
 
 def _farthest_beyond(
-    values: FloatArray, *, others: PooledSpread | None, alpha: float, floor: float
+    values: FloatArray, *, others: PooledSpread | None, tail: float, floor: float, most_freedom: float
 ) -> StandsOut | None:
     """The run farthest from the mean of the rest, where it lies beyond the limit."""
     distances = (values - values.mean()) * values.size / (values.size - 1)
     at = int(np.abs(distances).argmax())
     rest = np.delete(values, at)
-    squares, df = float(np.sum((rest - rest.mean()) ** 2)), rest.size - 1
+    squares, df = float(np.sum((rest - rest.mean()) ** 2)), rest.size - 1.0
     if others is not None:
         squares += others.variance * others.degrees_of_freedom
         df += others.degrees_of_freedom
     if df < 1:
         return None
     scale = math.sqrt(squares / df * (rest.size + 1) / rest.size)
-    limit = max(floor, t_quantile(1.0 - alpha / 2.0, df) * scale)
+    limit = max(floor, t_quantile(1.0 - tail, min(df, most_freedom)) * scale)
     distance = float(distances[at])
     if abs(distance) <= limit:
         return None
