@@ -13,12 +13,12 @@ from numpy.typing import NDArray
 from frametime.caveats import Caveat, Weight
 from frametime.review.cell_summaries import metric_caveat
 from frametime.review.design import SpreadRule
-from frametime.review.modes import common_trend, trend, two_levels
+from frametime.review.modes import FEWEST_RUNS, common_trend, trend, two_levels
 from frametime.review.result import CochranOutcome, GrubbsOutcome, Repeatability
 from frametime.review.run_set import Place, RunSet
-from frametime.statistics.outlier_tests import cochran_test, grubbs_test, poolable
+from frametime.statistics.outlier_tests import ScatterLaw, cochran_test, grubbs_test, poolable
 from frametime.statistics.repeatability import REPEATABILITY_FACTOR, PooledSpread, pooled_spread
-from frametime.statistics.shared_variance import shared_variances, variance_prior
+from frametime.statistics.shared_variance import scatter_law, shared_variances, variance_prior
 
 OUTLIER_STORY: Final = (
     "Cochran's test asks whether a cell scatters more than the card's other cells; where it does, Grubbs's test asks "
@@ -28,10 +28,6 @@ OUTLIER_STORY: Final = (
     "cells."
 )
 """How the two tests of ISO 5725-2 and the flag go together: the one story that every output tells."""
-
-
-SHARE_OF_A_FLAG: Final = 0.8
-"""Part of the prior's degrees of freedom that a flag counts on; by the simulation in tests/review/test_flags.py."""
 
 
 def least_distance(margin: float) -> float:
@@ -59,7 +55,7 @@ class CardSpread:
     aside: tuple[Place, ...]
     pooled: PooledSpread | None
     shared: Mapping[Place, PooledSpread]
-    others: Mapping[Place, PooledSpread]
+    others: Mapping[Place, ScatterLaw]
 
     def standing_in(self, place: Place, rule: SpreadRule) -> PooledSpread | None:
         """The scatter that stands in for a cell's own by the rule of the review; ``None`` where it keeps its own."""
@@ -95,27 +91,26 @@ def card_spread(card: str, metric: str, sets: Sequence[RunSet], *, label: str | 
 
 def _shared(
     logs: Mapping[Place, NDArray[np.float64]],
-) -> tuple[dict[Place, PooledSpread], dict[Place, PooledSpread]]:
-    """Each cell's scatter with that of all, and the prior from the others: from two, and from three cells on."""
+) -> tuple[dict[Place, PooledSpread], dict[Place, ScatterLaw]]:
+    """Each cell's scatter with that of all, and what the others tell of it: from two, and from three cells on."""
     places = [place for place, values in logs.items() if values.size > 1 and np.ptp(values) > 0.0]
-    variances = np.array([np.var(logs[place], ddof=1) for place in places])
-    freedom = np.array([logs[place].size - 1.0 for place in places])
     n = len(places)
     if n < 2:
         return {}, {}
-    shared = _spreads(places, *shared_variances(variances, freedom, variance_prior(variances, freedom)), n)
+    variances = np.array([np.var(logs[place], ddof=1) for place in places])
+    freedom = np.array([logs[place].size - 1.0 for place in places])
+    shared = {
+        place: PooledSpread(variance=float(variance), degrees_of_freedom=float(df), n_sets=n)
+        for place, variance, df in zip(
+            places, *shared_variances(variances, freedom, variance_prior(variances, freedom)), strict=True
+        )
+    }
     if n < 3:
         return shared, {}
     without = np.array([np.delete(np.arange(n), at) for at in range(n)])
-    return shared, _spreads(places, *variance_prior(variances[without], freedom[without], share=SHARE_OF_A_FLAG), n - 1)
-
-
-def _spreads(
-    places: Sequence[Place], variances: NDArray[np.float64], freedom: NDArray[np.float64], n_sets: int
-) -> dict[Place, PooledSpread]:
-    return {
-        place: PooledSpread(variance=variance, degrees_of_freedom=df, n_sets=n_sets)
-        for place, variance, df in zip(places, variances.tolist(), freedom.tolist(), strict=True)
+    return shared, {
+        place: ScatterLaw(center=float(center), width=float(width), n_sets=n - 1)
+        for place, center, width in zip(places, *scatter_law(variances[without], freedom[without]), strict=True)
     }
 
 
@@ -181,8 +176,18 @@ def _set_aside(place: Place, metric: str, scenes: Mapping[str, str]) -> Caveat:
     return metric_caveat(metric, code="scattered-set", message=message)
 
 
-def set_caveats(run_set: RunSet, spreads: Mapping[tuple[str, str], CardSpread], *, margin: float) -> tuple[Caveat, ...]:
-    """Two levels among the runs of a set, a trend over them, a set that scatters: told before they are averaged."""
+def sets_that_can_show_levels(spreads: Mapping[tuple[str, str], CardSpread]) -> int:
+    """Over how many sets and metrics of the review two levels are looked for."""
+    return sum(logs.size >= FEWEST_RUNS for spread in spreads.values() for logs in spread.logs.values())
+
+
+def set_caveats(
+    run_set: RunSet, spreads: Mapping[tuple[str, str], CardSpread], *, margin: float, n_tests: int
+) -> tuple[Caveat, ...]:
+    """Two levels among the runs of a set, a trend over them, a set that scatters: told before they are averaged.
+
+    ``n_tests`` is that of `sets_that_can_show_levels`.
+    """
     caveats: list[Caveat] = []
     for (card, metric), spread in spreads.items():
         logs = spread.logs.get(run_set.place)
@@ -192,13 +197,15 @@ def set_caveats(run_set: RunSet, spreads: Mapping[tuple[str, str], CardSpread], 
             message = "The runs scatter more than those of this card's other cells (Cochran's test at 1 %)."
             caveats.append(metric_caveat(metric, code="scattered-set", message=message))
         if logs.size == len(run_set.runs):
-            caveats.extend(_modes_and_trend(run_set, metric, logs, least_distance(margin)))
+            caveats.extend(_modes_and_trend(run_set, metric, logs, least_distance(margin), n_tests))
     return tuple(caveats)
 
 
-def _modes_and_trend(run_set: RunSet, metric: str, logs: NDArray[np.float64], floor: float) -> list[Caveat]:
+def _modes_and_trend(
+    run_set: RunSet, metric: str, logs: NDArray[np.float64], floor: float, n_tests: int
+) -> list[Caveat]:
     caveats = []
-    levels = two_levels(logs, floor=floor)
+    levels = two_levels(logs, floor=floor, n_tests=n_tests)
     if levels is not None:
         lower = ", ".join(run_set.runs[i].run for i in levels.lower)
         upper = ", ".join(run_set.runs[i].run for i in levels.upper)

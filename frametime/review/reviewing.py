@@ -7,7 +7,13 @@ from dataclasses import dataclass
 
 from frametime.caveats import Caveat
 from frametime.review.card_order import order_pairs, place_cards
-from frametime.review.card_repeatability import CardSpread, card_spread, repeatability_of, set_caveats
+from frametime.review.card_repeatability import (
+    CardSpread,
+    card_spread,
+    repeatability_of,
+    set_caveats,
+    sets_that_can_show_levels,
+)
 from frametime.review.cell_comparisons import MetricMeans, compare_cells, metric_means
 from frametime.review.cell_summaries import METHODS, carried_caveats, estimate, recurring_hitches
 from frametime.review.design import ReviewDesign
@@ -202,7 +208,7 @@ def _summary(
         estimates=estimates,
         caveats=(
             *flag_caveats(run_set, flags),
-            *set_caveats(run_set, spreads, margin=design.margin),
+            *set_caveats(run_set, spreads, margin=design.margin, n_tests=sets_that_can_show_levels(spreads)),
             *carried_caveats(run_set),
             *recurring_hitches(run_set),
         ),

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import Final
 
 from frametime.caveats import Caveat, Weight
 from frametime.review.card_repeatability import CardSpread, grubbs_of, in_percent, least_distance
@@ -22,9 +21,7 @@ from frametime.review.run_set import Place, PlacedRun, RunSet, natural_order
 from frametime.statistics.outlier_tests import StandsOut, run_that_stands_out
 from frametime.words import counted
 
-FLAG_METHOD = "studentized limit, {df:.3g} degrees of freedom, 5 % over all {n} values of the review"
-MOST_FREEDOM: Final = 8.0
-"""Degrees of freedom beyond which a flag's limit gets no narrower; by the simulation in tests/review/test_flags.py."""
+FLAG_METHOD = "chance below 5 % over all {n} values of the review, by the rest of the set and {others}"
 
 
 def flagged_runs(
@@ -44,13 +41,8 @@ def flagged_runs(
             logs = spread.logs.get(run_set.place)
             if logs is None or logs.size != len(run_set.runs):
                 continue
-            found = run_that_stands_out(
-                logs,
-                others=spread.others.get(run_set.place),
-                n_tests=n_tests,
-                floor=least_distance(margin),
-                most_freedom=MOST_FREEDOM,
-            )
+            others = spread.others.get(run_set.place)
+            found = run_that_stands_out(logs, others=others, n_tests=n_tests, floor=least_distance(margin))
             if found is None:
                 continue
             name = run_set.runs[found.position].name
@@ -67,16 +59,16 @@ def _flag(spread: CardSpread, found: StandsOut, n_tests: int, run_set: RunSet) -
     distance, limit = in_percent(found.distance), abs(in_percent(math.copysign(found.limit, found.distance)))
     grubbs = grubbs_of(run_set, spread.metric)
     assert grubbs is not None, "a flagged run has two others in its set, and lies off them"
-    rests_on = "these runs" if others is None else f"these and the card's {counted(others.n_sets, 'other cell')}"
+    cells = None if others is None else f"the card's {counted(others.n_sets, 'other cell')}"
     return Flag(
         metric=spread.metric,
         distance_pct=distance,
         limit_pct=limit,
-        method=FLAG_METHOD.format(df=found.degrees_of_freedom, n=n_tests),
+        method=FLAG_METHOD.format(n=n_tests, others=cells or "nothing else"),
         sentence=(
-            f"The {spread.label} lies {abs(distance):.1f} % {side} the mean of the other {n_rest} runs of its set; by "
-            f"{rests_on}, normal variation on this card is at most {limit:.1f} %. Something probably disturbed it."
-            f"{_grubbs_words(grubbs)}"
+            f"The {spread.label} lies {abs(distance):.1f} % {side} the mean of the other {n_rest} runs of its set; "
+            f"normal variation on this card is at most {limit:.1f} %, by {f'these and {cells}' if cells else 'these'}. "
+            f"Something probably disturbed it.{_grubbs_words(grubbs)}"
         ),
         grubbs=grubbs,
     )

@@ -22,6 +22,9 @@ made unlike sets look alike. Chosen by the simulation in tests/review/test_share
 SHARE: Final = 0.5
 """Part of the prior's degrees of freedom that an interval counts on: real scatters follow no exact law."""
 
+LEAST_EXCESS: Final = 1e-6
+"""Variance of true log variances below which sets scatter alike."""
+
 
 class VariancePrior(NamedTuple):
     """What the sets have in common: a variance, and how many degrees of freedom it is worth; shape (...)."""
@@ -76,23 +79,45 @@ def variance_prior(
     """
     from scipy import special
 
-    n_sets = variances.shape[-1]
     half = np.broadcast_to(np.asarray(degrees_of_freedom, np.float64) / 2.0, variances.shape)
-    # A variance next to zero would rule all others by its log.
-    floored = np.maximum(variances, 1e-5 * np.median(variances, axis=-1, keepdims=True))
-    logs = np.log(floored) - special.digamma(half) + np.log(half)
+    center, excess, error = _moments(variances, half)
+    freedom = 2.0 * trigamma_inverse(np.maximum(excess, LEAST_EXCESS))
+    scale = np.exp(center + special.digamma(freedom / 2.0) - np.log(freedom / 2.0))
+    cautious = 2.0 * trigamma_inverse(np.maximum(excess + caution * error, LEAST_EXCESS)) * share
+    return VariancePrior(
+        variance=np.where(excess > LEAST_EXCESS, scale, _floored(variances).mean(axis=-1)),
+        degrees_of_freedom=np.minimum(cautious, 2.0 * half.sum(axis=-1)),
+    )
+
+
+def scatter_law(
+    variances: FloatArray, degrees_of_freedom: FloatArray, *, caution: float = CAUTION
+) -> tuple[FloatArray, FloatArray]:
+    """Mean and standard deviation of the true log variances of sets, shape (...), by the same moments.
+
+    The normal law of log variances with these two is what a run of another set is held against: unlike the inverse
+    chi-squared prior it does not allow a scatter a hundred times the usual where a dozen sets differ by two.
+    """
+    half = np.broadcast_to(np.asarray(degrees_of_freedom, np.float64) / 2.0, variances.shape)
+    center, excess, error = _moments(variances, half)
+    return center, np.sqrt(np.maximum(excess + caution * error, LEAST_EXCESS))
+
+
+def _floored(variances: FloatArray) -> FloatArray:
+    """A variance next to zero would rule all others by its log."""
+    return np.maximum(variances, 1e-5 * np.median(variances, axis=-1, keepdims=True))
+
+
+def _moments(variances: FloatArray, half: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Mean of the true log variances, variance of them beyond what chance makes, and the standard error of that."""
+    from scipy import special
+
+    logs = np.log(_floored(variances)) - special.digamma(half) + np.log(half)
     expected = special.polygamma(1, half)
     excess = np.var(logs, axis=-1, ddof=1) - expected.mean(axis=-1)
     # Of the variance of n values: (fourth moment - square of the second) / n, as if the sets scattered alike.
-    error = np.sqrt(np.mean(special.polygamma(3, half) + 2.0 * expected**2, axis=-1) / n_sets)
-    least = 1e-6
-    freedom = 2.0 * trigamma_inverse(np.maximum(excess, least))
-    scale = np.exp(logs.mean(axis=-1) + special.digamma(freedom / 2.0) - np.log(freedom / 2.0))
-    cautious = 2.0 * trigamma_inverse(np.maximum(excess + caution * error, least)) * share
-    return VariancePrior(
-        variance=np.where(excess > least, scale, floored.mean(axis=-1)),
-        degrees_of_freedom=np.minimum(cautious, 2.0 * half.sum(axis=-1)),
-    )
+    error = np.sqrt(np.mean(special.polygamma(3, half) + 2.0 * expected**2, axis=-1) / variances.shape[-1])
+    return logs.mean(axis=-1), excess, error
 
 
 def shared_variances(
