@@ -75,7 +75,6 @@ def card_spread(card: str, metric: str, sets: Sequence[RunSet], *, label: str | 
         if run_set.card == card and (values := run_set.log_values(metric)) is not None
     }
     kept, aside = poolable(logs)
-    shared, others = _shared(logs)
     return CardSpread(
         card=card,
         metric=metric,
@@ -84,31 +83,40 @@ def card_spread(card: str, metric: str, sets: Sequence[RunSet], *, label: str | 
         kept=tuple(kept),
         aside=tuple(aside),
         pooled=pooled_spread([logs[place] for place in kept]),
-        shared=shared,
-        others=others,
+        shared=_shared(logs),
+        others=laws_of_others(logs),
     )
 
 
-def _shared(
+def _scatters(
     logs: Mapping[Place, NDArray[np.float64]],
-) -> tuple[dict[Place, PooledSpread], dict[Place, ScatterLaw]]:
-    """Each cell's scatter with that of all, and what the others tell of it: from two, and from three cells on."""
+) -> tuple[list[Place], NDArray[np.float64], NDArray[np.float64]]:
+    """Cells whose runs scatter, with variance and degrees of freedom."""
     places = [place for place, values in logs.items() if values.size > 1 and np.ptp(values) > 0.0]
-    n = len(places)
-    if n < 2:
-        return {}, {}
     variances = np.array([np.var(logs[place], ddof=1) for place in places])
-    freedom = np.array([logs[place].size - 1.0 for place in places])
-    shared = {
-        place: PooledSpread(variance=float(variance), degrees_of_freedom=float(df), n_sets=n)
-        for place, variance, df in zip(
-            places, *shared_variances(variances, freedom, variance_prior(variances, freedom)), strict=True
-        )
+    return places, variances, np.array([logs[place].size - 1.0 for place in places])
+
+
+def _shared(logs: Mapping[Place, NDArray[np.float64]]) -> dict[Place, PooledSpread]:
+    """Each cell's scatter drawn toward that of all; from two cells on."""
+    places, variances, freedom = _scatters(logs)
+    if len(places) < 2:
+        return {}
+    found = shared_variances(variances, freedom, variance_prior(variances, freedom))
+    return {
+        place: PooledSpread(variance=float(variance), degrees_of_freedom=float(df), n_sets=len(places))
+        for place, variance, df in zip(places, *found, strict=True)
     }
+
+
+def laws_of_others(logs: Mapping[Place, NDArray[np.float64]]) -> dict[Place, ScatterLaw]:
+    """For each cell how the other cells scatter; from three cells on."""
+    places, variances, freedom = _scatters(logs)
+    n = len(places)
     if n < 3:
-        return shared, {}
+        return {}
     without = np.array([np.delete(np.arange(n), at) for at in range(n)])
-    return shared, {
+    return {
         place: ScatterLaw(center=float(center), width=float(width), n_sets=n - 1)
         for place, center, width in zip(places, *scatter_law(variances[without], freedom[without]), strict=True)
     }

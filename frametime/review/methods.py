@@ -76,9 +76,9 @@ def methods_of(design: ReviewDesign) -> tuple[Method, ...]:
         (
             "levels-and-trend",
             "Several levels, trend over runs",
-            "Four runs or more that split into two groups, beyond chance at 5 % over all sets and metrics of the review; "
-            f"six or more that rise or fall in the order made, at {ALPHA * 100:g} % each; over all cells of a card the scores of Mann and Kendall "
-            "are added up.",
+            "Four runs or more that split into two groups, beyond chance at 5 % over all sets and metrics of the "
+            f"review; six or more that rise or fall in the order made, at {ALPHA * 100:g} % each; over all cells of a "
+            "card the scores of Mann and Kendall are added up.",
             "H. B. Mann 1945; R. M. Hirsch, J. R. Slack and R. A. Smith 1982; two levels: seeded simulation",
         ),
         (

@@ -40,6 +40,10 @@ class Interval:
         method = self.method if what is None else f"{what}, from {self.method}"
         return Interval(low=self.low * factor, high=self.high * factor, level=self.level, method=method)
 
+    def shifted(self, amount: float) -> Interval:
+        """The interval of the number and an exact amount."""
+        return Interval(low=self.low + amount, high=self.high + amount, level=self.level, method=self.method)
+
     def of_reciprocal(self) -> Interval:
         """The interval of one over a positive number."""
         return Interval(low=1.0 / self.high, high=1.0 / self.low, level=self.level, method=self.method)

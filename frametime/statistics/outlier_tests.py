@@ -250,10 +250,10 @@ def chance_beyond(distance: float, rest: FloatArray, others: ScatterLaw | None) 
 
     Examples
     --------
-    >>> alone = chance_beyond(0.1, np.array([0.0, 0.01]), None)
-    >>> shared = chance_beyond(0.1, np.array([0.0, 0.01]), ScatterLaw(center=2.0 * math.log(0.01), width=0.5, n_sets=9))
-    >>> round(alone, 3), round(shared, 5)
-    (0.052, 0.0)
+    >>> alone = chance_beyond(0.05, np.array([0.0, 0.01]), None)
+    >>> law = ScatterLaw(center=2.0 * math.log(0.01), width=0.5, n_sets=9)
+    >>> round(alone, 3), round(chance_beyond(0.05, np.array([0.0, 0.01]), law), 3)
+    (0.109, 0.003)
     """
     from scipy import special
 

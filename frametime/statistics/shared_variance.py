@@ -138,5 +138,4 @@ def shared_variances(
     """
     freedom = np.broadcast_to(np.asarray(degrees_of_freedom, np.float64), variances.shape)
     weight, scale = prior.degrees_of_freedom[..., None], prior.variance[..., None]
-    total = weight + freedom
-    return (weight * scale + freedom * variances) / total, np.minimum(total, freedom.sum(axis=-1, keepdims=True))
+    return (weight * scale + freedom * variances) / (weight + freedom), weight + freedom
