@@ -219,4 +219,4 @@ def test_the_resolved_plan_holds_plain_values_only() -> None:
 
     resolved = parsed(PLAN).resolved
     assert json.loads(json.dumps(resolved)) == resolved
-    assert resolved["spread"] == "own"
+    assert resolved["spread"] == "shared"

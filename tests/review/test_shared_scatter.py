@@ -186,12 +186,13 @@ def test_a_spoiled_run_is_flagged_where_cells_scatter_alike() -> None:
 
 
 @pytest.mark.slow
-def test_reviews_from_which_flagged_runs_were_left_out_still_cover() -> None:
-    """Over all cells of such a review; the one cell covers half the time, which is why its price is told."""
+def test_where_a_good_run_was_flagged_and_left_out_its_cell_alone_flatters() -> None:
+    """The other cells of such a review cover; its own covers half the time, which is why the price is told."""
     rng = np.random.default_rng(50)
-    hits, trials, in_cell = 0, 0, []
+    elsewhere: list[bool] = []
+    in_cell: list[bool] = []
     for unlike in (0.35, 0.7):
-        values = runs(rng, 350, 15, 3, unlike=unlike, noise="normal", sd=0.02)
+        values = runs(rng, 700, 15, 3, unlike=unlike, noise="normal", sd=0.02)
         at = flagged(values)
         for review in np.flatnonzero((at >= 0).any(axis=(1, 2))):
             means = []
@@ -213,11 +214,9 @@ def test_reviews_from_which_flagged_runs_were_left_out_still_cover() -> None:
                 )
             for cell, pair in enumerate(zip(*means, strict=True)):
                 low, high = mean_difference(*pair).bounds(0.95) or (0.0, 0.0)
-                hits, trials = hits + (low <= 0.0 <= high), trials + 1
-                if (at[review, :, cell] >= 0).any():
-                    in_cell.append(low <= 0.0 <= high)
-    assert hits / trials >= 0.93, (hits, trials)
-    assert np.mean(in_cell) < 0.85
+                (in_cell if (at[review, :, cell] >= 0).any() else elsewhere).append(low <= 0.0 <= high)
+    assert np.mean(elsewhere) >= 0.94 - slack(0.06, len(elsewhere)), np.mean(elsewhere)
+    assert np.mean(in_cell) < 0.85, np.mean(in_cell)
 
 
 @pytest.mark.slow
