@@ -115,7 +115,7 @@ class PlanKeys(Struct, frozen=True, kw_only=True):
     currency: Text | None = None
     subject: Text | Texts | None = None
     charts: Texts | None = None
-    spread: SpreadRule = "own"
+    spread: SpreadRule = "shared"
     sample_unit: SampleUnit = "scene"
     must_be_equal: tuple[Literal["driver", "operating_system"], ...] = ()
     captures: CapturesKeys

@@ -12,11 +12,13 @@ from numpy.typing import NDArray
 
 from frametime.caveats import Caveat, Weight
 from frametime.review.cell_summaries import metric_caveat
-from frametime.review.modes import common_trend, trend, two_levels
+from frametime.review.design import SpreadRule
+from frametime.review.modes import FEWEST_RUNS, common_trend, trend, two_levels
 from frametime.review.result import CochranOutcome, GrubbsOutcome, Repeatability
 from frametime.review.run_set import Place, RunSet
-from frametime.statistics.outlier_tests import cochran_test, grubbs_test, poolable
-from frametime.statistics.repeatability import REPEATABILITY_FACTOR, PooledSpread, SetScatter, pooled, set_scatter
+from frametime.statistics.outlier_tests import ScatterLaw, cochran_test, grubbs_test, poolable
+from frametime.statistics.repeatability import REPEATABILITY_FACTOR, PooledSpread, pooled_spread
+from frametime.statistics.shared_variance import scatter_law, shared_variances, variance_prior
 
 OUTLIER_STORY: Final = (
     "Cochran's test asks whether a cell scatters more than the card's other cells; where it does, Grubbs's test asks "
@@ -38,7 +40,12 @@ def least_distance(margin: float) -> float:
 
 @dataclass(frozen=True, kw_only=True)
 class CardSpread:
-    """One card and metric: log values of every set, what can be pooled, and the pooled spread."""
+    """One card and metric: log values of every set, and what its runs tell of how runs scatter.
+
+    ``pooled`` is over the cells ``kept``, without those that Cochran's test puts ``aside``. ``shared`` is each cell's
+    own scatter drawn toward that of all, ``others`` what the other cells tell of a cell; both leave out cells whose
+    runs agree to the last digit.
+    """
 
     card: str
     metric: str
@@ -46,16 +53,15 @@ class CardSpread:
     logs: Mapping[Place, NDArray[np.float64]]
     kept: tuple[Place, ...]
     aside: tuple[Place, ...]
-    scatters: Mapping[Place, SetScatter]
     pooled: PooledSpread | None
+    shared: Mapping[Place, PooledSpread]
+    others: Mapping[Place, ScatterLaw]
 
-    def pooled_for(self, place: Place) -> PooledSpread | None:
-        """The pooled spread for a cell; ``None`` for one that Cochran's test put aside."""
-        return None if place in self.aside else self.pooled
-
-    def pooled_without(self, place: Place) -> PooledSpread | None:
-        """Pooled over the card's other cells."""
-        return pooled([scatter for other, scatter in self.scatters.items() if other != place])
+    def standing_in(self, place: Place, rule: SpreadRule) -> PooledSpread | None:
+        """The scatter that stands in for a cell's own by the rule of the review; ``None`` where it keeps its own."""
+        if rule == "shared":
+            return self.shared.get(place)
+        return None if rule == "own" or place in self.aside else self.pooled
 
 
 def card_spread(card: str, metric: str, sets: Sequence[RunSet], *, label: str | None = None) -> CardSpread:
@@ -69,7 +75,6 @@ def card_spread(card: str, metric: str, sets: Sequence[RunSet], *, label: str | 
         if run_set.card == card and (values := run_set.log_values(metric)) is not None
     }
     kept, aside = poolable(logs)
-    scatters = {place: set_scatter(logs[place]) for place in kept}
     return CardSpread(
         card=card,
         metric=metric,
@@ -77,9 +82,44 @@ def card_spread(card: str, metric: str, sets: Sequence[RunSet], *, label: str | 
         logs=logs,
         kept=tuple(kept),
         aside=tuple(aside),
-        scatters=scatters,
-        pooled=pooled(list(scatters.values())),
+        pooled=pooled_spread([logs[place] for place in kept]),
+        shared=_shared(logs),
+        others=laws_of_others(logs),
     )
+
+
+def _scatters(
+    logs: Mapping[Place, NDArray[np.float64]],
+) -> tuple[list[Place], NDArray[np.float64], NDArray[np.float64]]:
+    """Cells whose runs scatter, with variance and degrees of freedom."""
+    places = [place for place, values in logs.items() if values.size > 1 and np.ptp(values) > 0.0]
+    variances = np.array([np.var(logs[place], ddof=1) for place in places])
+    return places, variances, np.array([logs[place].size - 1.0 for place in places])
+
+
+def _shared(logs: Mapping[Place, NDArray[np.float64]]) -> dict[Place, PooledSpread]:
+    """Each cell's scatter drawn toward that of all; from two cells on."""
+    places, variances, freedom = _scatters(logs)
+    if len(places) < 2:
+        return {}
+    found = shared_variances(variances, freedom, variance_prior(variances, freedom))
+    return {
+        place: PooledSpread(variance=float(variance), degrees_of_freedom=float(df), n_sets=len(places))
+        for place, variance, df in zip(places, *found, strict=True)
+    }
+
+
+def laws_of_others(logs: Mapping[Place, NDArray[np.float64]]) -> dict[Place, ScatterLaw]:
+    """For each cell how the other cells scatter; from three cells on."""
+    places, variances, freedom = _scatters(logs)
+    n = len(places)
+    if n < 3:
+        return {}
+    without = np.array([np.delete(np.arange(n), at) for at in range(n)])
+    return {
+        place: ScatterLaw(center=float(center), width=float(width), n_sets=n - 1)
+        for place, center, width in zip(places, *scatter_law(variances[without], freedom[without]), strict=True)
+    }
 
 
 def repeatability_of(
@@ -111,7 +151,7 @@ def repeatability_of(
         metric=spread.metric,
         s_r_pct=None if pooled is None else 100.0 * pooled.standard_deviation,
         limit_pct=None if pooled is None else 100.0 * REPEATABILITY_FACTOR * pooled.standard_deviation,
-        degrees_of_freedom=0 if pooled is None else pooled.degrees_of_freedom,
+        degrees_of_freedom=0 if pooled is None else round(pooled.degrees_of_freedom),
         n_cells=0 if pooled is None else pooled.n_sets,
         cochran=_cochran(spread),
         grubbs=suspect_runs(spread, sets),
@@ -144,8 +184,18 @@ def _set_aside(place: Place, metric: str, scenes: Mapping[str, str]) -> Caveat:
     return metric_caveat(metric, code="scattered-set", message=message)
 
 
-def set_caveats(run_set: RunSet, spreads: Mapping[tuple[str, str], CardSpread], *, margin: float) -> tuple[Caveat, ...]:
-    """Two levels among the runs of a set, a trend over them, a set that scatters: told before they are averaged."""
+def sets_that_can_show_levels(spreads: Mapping[tuple[str, str], CardSpread]) -> int:
+    """Over how many sets and metrics of the review two levels are looked for."""
+    return sum(logs.size >= FEWEST_RUNS for spread in spreads.values() for logs in spread.logs.values())
+
+
+def set_caveats(
+    run_set: RunSet, spreads: Mapping[tuple[str, str], CardSpread], *, margin: float, n_tests: int
+) -> tuple[Caveat, ...]:
+    """Two levels among the runs of a set, a trend over them, a set that scatters: told before they are averaged.
+
+    ``n_tests`` is that of `sets_that_can_show_levels`.
+    """
     caveats: list[Caveat] = []
     for (card, metric), spread in spreads.items():
         logs = spread.logs.get(run_set.place)
@@ -155,13 +205,15 @@ def set_caveats(run_set: RunSet, spreads: Mapping[tuple[str, str], CardSpread], 
             message = "The runs scatter more than those of this card's other cells (Cochran's test at 1 %)."
             caveats.append(metric_caveat(metric, code="scattered-set", message=message))
         if logs.size == len(run_set.runs):
-            caveats.extend(_modes_and_trend(run_set, metric, logs, least_distance(margin)))
+            caveats.extend(_modes_and_trend(run_set, metric, logs, least_distance(margin), n_tests))
     return tuple(caveats)
 
 
-def _modes_and_trend(run_set: RunSet, metric: str, logs: NDArray[np.float64], floor: float) -> list[Caveat]:
+def _modes_and_trend(
+    run_set: RunSet, metric: str, logs: NDArray[np.float64], floor: float, n_tests: int
+) -> list[Caveat]:
     caveats = []
-    levels = two_levels(logs, floor=floor)
+    levels = two_levels(logs, floor=floor, n_tests=n_tests)
     if levels is not None:
         lower = ", ".join(run_set.runs[i].run for i in levels.lower)
         upper = ", ".join(run_set.runs[i].run for i in levels.upper)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +13,7 @@ from frametime.caveats import Caveat, Weight
 from frametime.metrics.findings import Stutter
 from frametime.metrics.periodicity import pooled_hitch_period
 from frametime.metrics.rhythm import HITCH_GAP_FRAMES
+from frametime.review.design import SpreadRule
 from frametime.review.result_tables import Estimate
 from frametime.review.run_set import ZERO, RunSet
 from frametime.statistics.differences import WIDEST_LOG, Interval
@@ -20,7 +22,11 @@ from frametime.statistics.repeatability import PooledSpread
 from frametime.words import counted
 
 GEOMETRIC = "t interval over {n} runs, on logs, back-transformed"
-POOLED = "t interval over {n} runs, on logs, back-transformed, with the scatter pooled over the card's cells ({df} df)"
+METHODS: Final[Mapping[SpreadRule, str]] = {
+    "own": GEOMETRIC,
+    "pooled": GEOMETRIC + ", with the scatter pooled over the card's cells ({df:.3g} df)",
+    "shared": GEOMETRIC + ", with the scatter shared with the card's other cells ({df:.3g} df)",
+}
 ARITHMETIC = "t interval over {n} runs"
 
 
@@ -47,7 +53,12 @@ def too_wide(metric: str) -> Caveat:
 
 
 def estimate(
-    key: str, run_values: Sequence[float | None], *, level: float = 0.95, pooled: PooledSpread | None = None
+    key: str,
+    run_values: Sequence[float | None],
+    *,
+    level: float = 0.95,
+    stand_in: PooledSpread | None = None,
+    method: str = GEOMETRIC,
 ) -> Estimate:
     """Mean of a metric over runs, with a t interval.
 
@@ -61,8 +72,10 @@ def estimate(
         One a run; ``None`` where a run has no value.
     level : float
         Confidence level.
-    pooled : PooledSpread or None
+    stand_in : PooledSpread or None
         Stands in for the scatter of the set itself, on logs.
+    method : str
+        Of ``METHODS``: how such a scatter was made.
 
     Examples
     --------
@@ -80,9 +93,11 @@ def estimate(
     numbers = np.log(present) if is_log else present
     mean = float(numbers.mean()) if n else None
     own = float(np.std(numbers, ddof=1)) if n > 1 else None
-    spread, freedom, method = own, n - 1, GEOMETRIC if is_log else ARITHMETIC
-    if is_log and pooled is not None:
-        spread, freedom, method = pooled.standard_deviation, pooled.degrees_of_freedom, POOLED
+    spread, freedom = own, float(n - 1)
+    if is_log and stand_in is not None:
+        spread, freedom = stand_in.standard_deviation, stand_in.degrees_of_freedom
+    else:
+        method = GEOMETRIC if is_log else ARITHMETIC
     interval = None
     if mean is not None and spread is not None and freedom >= 1:
         half = t_quantile(0.5 + level / 2.0, freedom) * spread / math.sqrt(n)

@@ -8,7 +8,7 @@ from typing import Final, Literal, TypeAlias
 
 from frametime.metrics.metric import Better
 
-SpreadRule: TypeAlias = Literal["own", "pooled"]
+SpreadRule: TypeAlias = Literal["shared", "own", "pooled"]
 SampleUnit: TypeAlias = Literal["scene", "cell"]
 
 ALWAYS_EQUAL: Final = ("scene", "scene_settings", "resolution")
@@ -85,10 +85,10 @@ class ReviewDesign:
         Difference that counts as meaningful, as a fraction.
     runs_planned : int
         Runs of each card in each cell.
-    spread : {'own', 'pooled'}
-        Whether a cell's interval rests on the scatter of its own runs (Welch), or on that of all the card's cells
-        (s_r). Own is the default: where scenes repeat unlike well, as they do, pooling makes the intervals of
-        the unsteady ones far too narrow (in the simulation of the tests below 88 % in place of 95 %).
+    spread : {'shared', 'own', 'pooled'}
+        Whether a cell's interval rests on the scatter of its own runs, on that of all the card's cells (s_r), or on
+        its own drawn toward that of the card's other cells, as far as they scatter alike. Shared is the default: own
+        scatter of three runs decides little, and pooling makes the intervals of unsteady scenes far too narrow.
     sample_unit : {'scene', 'cell'}
         What is one draw in *scenes like these*. Scene is the default: the resolutions of one scene are not new
         scenes, and counting them as such makes that interval too narrow.
@@ -113,7 +113,7 @@ class ReviewDesign:
     resolutions: tuple[str, ...]
     cuts: tuple[CutEntry, ...]
     runs_planned: int
-    spread: SpreadRule = "own"
+    spread: SpreadRule = "shared"
     sample_unit: SampleUnit = "scene"
     level: float = 0.95
     must_be_equal: tuple[str, ...] = ()

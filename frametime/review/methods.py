@@ -11,9 +11,14 @@ from frametime.review.modes import ALPHA
 from frametime.review.money_and_power import DAYS_PER_YEAR
 from frametime.review.result import Method
 from frametime.review.verdict_rule import MOST_RUNS, POWER
+from frametime.statistics.outlier_tests import TAIL_FREEDOM
 from frametime.statistics.repeatability import REPEATABILITY_FACTOR
 
 _SPREAD = {
+    "shared": (
+        "the scatter of each side's own runs in that cell, drawn toward that of its card's other cells as far as they "
+        "scatter alike (empirical Bayes, half of the prior's degrees of freedom)"
+    ),
     "own": "the scatter of each side's own runs in that cell (Welch)",
     "pooled": "each card's scatter pooled over its cells; a cell that Cochran's test puts aside keeps its own",
 }
@@ -50,11 +55,12 @@ def methods_of(design: ReviewDesign) -> tuple[Method, ...]:
         (
             "flag",
             "Runs to repeat",
-            "The run farthest from the mean of the rest of its set is flagged when it lies farther away than "
-            "chance explains: beyond the exact studentized limit (5 % over all runs and metrics of the review, the "
-            "scatter pooled over the card's cells without that run; result.json holds the degrees of freedom of "
-            f"each flag), beyond {100.0 * math.expm1(least_distance(design.margin)):.2g} % at least, and the "
-            "rest agree. A flagged run still counts; only the plan leaves runs out, with a reason.",
+            "The run farthest from the mean of the rest of its set is flagged when a good run would hardly lie there: "
+            "by a chance below 5 % over all runs and metrics of the review, given the scatter of the rest of the set "
+            "and how unlike the card's other cells scatter, and with tails of Student's t with "
+            f"{TAIL_FREEDOM:g} degrees of freedom; beyond {100.0 * math.expm1(least_distance(design.margin)):.2g} % "
+            "at least, and where the rest agree. A flagged run still counts; only the plan leaves runs out, with a "
+            "reason.",
             "R. D. Cook and S. Weisberg, Residuals and Influence, 1982 (deleted residuals, Bonferroni's bound)",
         ),
         (
@@ -70,9 +76,9 @@ def methods_of(design: ReviewDesign) -> tuple[Method, ...]:
         (
             "levels-and-trend",
             "Several levels, trend over runs",
-            "Four runs or more that split into two groups, and six or more that rise or fall in the order made, "
-            f"beyond chance at {ALPHA * 100:g} %; over all cells of a card the scores of Mann and Kendall "
-            "are added up.",
+            "Four runs or more that split into two groups, beyond chance at 5 % over all sets and metrics of the "
+            f"review; six or more that rise or fall in the order made, at {ALPHA * 100:g} % each; over all cells of a "
+            "card the scores of Mann and Kendall are added up.",
             "H. B. Mann 1945; R. M. Hirsch, J. R. Slack and R. A. Smith 1982; two levels: seeded simulation",
         ),
         (
@@ -84,7 +90,7 @@ def methods_of(design: ReviewDesign) -> tuple[Method, ...]:
             "one-sided tests at 5 %). "
             "Ahead: the 95 % interval lies above 1 and the estimate beyond the margin; behind: likewise below. "
             "Undecided: anything else.",
-            "B. L. Welch 1947; D. J. Schuirmann 1987; the rule is this program's own",
+            "G. K. Smyth 2004 (shared scatter); B. L. Welch 1947; D. J. Schuirmann 1987; the rule is our own",
         ),
         (
             "runs-needed",
@@ -118,7 +124,7 @@ def methods_of(design: ReviewDesign) -> tuple[Method, ...]:
             "Interval 'scenes like these'",
             "Scenes as a sample: what other scenes of the same kind would give. t interval on log ratios; one "
             f"draw is one {_UNIT[design.sample_unit]}.",
-            "K.-Y. Liang and S. L. Zeger, Biometrika 73, 13-22, 1986 (variance from groups)",
+            "W. S. Gosset ('Student'), Biometrika 6, 1-25, 1908, over the means of the groups",
         ),
         (
             "places",
@@ -137,7 +143,8 @@ def methods_of(design: ReviewDesign) -> tuple[Method, ...]:
         (
             "running-cost",
             "Running cost",
-            f"Average power of the card times hours a day, {DAYS_PER_YEAR:g} days a year, years and tariff.",
+            f"Average power of the card times hours a day, {DAYS_PER_YEAR:g} days a year, years and tariff; its "
+            "interval is that of power (these scenes), from the scatter of the runs' power.",
             PRACTICE,
         ),
     )

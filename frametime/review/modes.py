@@ -15,10 +15,14 @@ from frametime.metrics.trend import kendall_score, theil_sen_slope
 from frametime.statistics.distributions import normal_two_sided_p
 
 FloatArray = NDArray[np.float64]
-N_NULL: Final = 20_000
+N_NULL: Final = 100_000
 NULL_SEED: Final = 19_820_101
 ALPHA: Final = 0.01
-"""Chance of naming a set that has neither; common practice, no source."""
+"""Chance of naming a trend in runs that have none; common practice, no source."""
+LEVELS_ALPHA: Final = 0.05
+"""Chance that a review names two levels where there are none, over all its sets; common practice, no source."""
+FEWEST_RUNS: Final = 4
+"""Fewer runs cannot show two levels."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,12 +47,13 @@ class Trend:
     p_value: float
 
 
-def two_levels(values: FloatArray, *, floor: float = 0.0, alpha: float = ALPHA) -> TwoLevels | None:
+def two_levels(values: FloatArray, *, floor: float = 0.0, n_tests: int = 1) -> TwoLevels | None:
     """Find runs that fall into two groups of two or more, farther apart than chance explains.
 
     The sorted values are split where the sum of squares between the groups is largest against that within; the
     p value is the share of ``N_NULL`` seeded sets of normal values that split as well or better. A gap below
-    ``floor`` is not named. Fewer than four runs cannot show two levels.
+    ``floor`` is not named. Fewer than four runs cannot show two levels. The 5 % hold over all ``n_tests`` sets that
+    are looked at (Bonferroni): of twenty reviews without two levels, one names a set.
 
     Parameters
     ----------
@@ -62,7 +67,7 @@ def two_levels(values: FloatArray, *, floor: float = 0.0, alpha: float = ALPHA) 
     """
     values = np.asarray(values, np.float64)
     n = values.size
-    if n < 4:
+    if n < FEWEST_RUNS:
         return None
     order = np.argsort(values, kind="stable")
     ratios = _split_ratios(values[order][None, :])[0]
@@ -73,7 +78,7 @@ def two_levels(values: FloatArray, *, floor: float = 0.0, alpha: float = ALPHA) 
         return None
     null = _null_ratios(n)
     p_value = float((np.count_nonzero(null >= ratios.max()) + 1) / (null.size + 1))
-    if p_value > alpha:
+    if p_value * n_tests > LEVELS_ALPHA:
         return None
     return TwoLevels(
         lower=tuple(sorted(int(i) for i in lower)), upper=tuple(sorted(int(i) for i in upper)), gap=gap, p_value=p_value

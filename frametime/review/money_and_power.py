@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from frametime.caveats import Caveat, Weight
 from frametime.review.card_repeatability import card_spread
-from frametime.review.cell_comparisons import MetricMeans
+from frametime.review.cell_comparisons import MetricMeans, metric_means
 from frametime.review.cell_summaries import metric_caveat
 from frametime.review.design import CardEntry, CutEntry, MetricEntry, ReviewDesign, RunningCost
 from frametime.review.overall import pair_caveats, pair_cells
 from frametime.review.result_tables import EfficiencyRow, Standing, ValueRow
 from frametime.review.run_set import Place, RunSet
-from frametime.statistics.differences import Interval, geometric_mean, log_mean
+from frametime.statistics.differences import Interval, LogMean, combined, geometric_mean, log_mean
 from frametime.words import joined
 
 DAYS_PER_YEAR = 365.25
@@ -155,19 +154,22 @@ def efficiency_rows(design: ReviewDesign, sets: Mapping[Place, RunSet]) -> list[
 
 
 def _energy_means(design: ReviewDesign, sets: Mapping[Place, RunSet]) -> MetricMeans:
-    spreads = {card.key: card_spread(card.key, FRAMES_PER_JOULE.key, list(sets.values())) for card in design.cards}
-    means = {place: log_mean(logs) for spread in spreads.values() for place, logs in spread.logs.items()}
-    return MetricMeans(metric=FRAMES_PER_JOULE, means=means, spreads=spreads)
+    key, members = FRAMES_PER_JOULE.key, list(sets.values())
+    spreads = {(card.key, key): card_spread(card.key, key, members) for card in design.cards}
+    return metric_means(FRAMES_PER_JOULE, design, spreads)
 
 
 def _efficiency_row(
     design: ReviewDesign, sets: Mapping[Place, RunSet], table: MetricMeans, cut: CutEntry, card: str
 ) -> EfficiencyRow | None:
     places = [(card, *cell) for cell in cut.cells if (card, *cell) in sets]
-    powers = [mean for place in places if (mean := _plain_mean(sets[place], "average_power_w")) is not None]
+    powers = _power_means(design, sets, places)
     if not powers:
         return None
-    power = math.fsum(powers) / len(powers)
+    mean_power = combined((1.0 / len(powers), power) for power in powers)
+    power, ends = mean_power.value, mean_power.bounds(0.95)
+    power_method = f"these scenes: run noise only, {len(powers)} cells, Welch-Satterthwaite t interval"
+    power_interval = None if ends is None else Interval(low=ends[0], high=ends[1], level=0.95, method=power_method)
     per_joule = [table.means[place].mean for place in places if place in table.means]
     frames_per_joule = geometric_mean(per_joule) if per_joule else None
     ratio: float | None = 1.0 if card == design.baseline else None
@@ -181,24 +183,53 @@ def _efficiency_row(
         message = f"Power is known in {len(powers)} of {len(cut.cells)} cells."
         caveats.append(Caveat(code="cells-without-power", message=message, weight=Weight.CARE))
     entry = next(item for item in design.cards if item.key == card)
-    cost = None if design.running_cost is None else running_cost(power, design.running_cost)
+    cost, cost_interval = None, None
+    if design.running_cost is not None:
+        cost = running_cost(power, design.running_cost)
+        cost_interval = power_interval and power_interval.scaled(cost / power, "running cost") if power > 0.0 else None
     return EfficiencyRow(
         cut=cut.key,
         card=card,
         n_cells=len(powers),
         average_power_w=power,
+        average_power_interval=power_interval,
         energy_per_frame_j=None if frames_per_joule is None else 1.0 / frames_per_joule,
         frames_per_joule=frames_per_joule,
         efficiency_ratio=ratio,
         efficiency_interval=interval,
         years=None if design.running_cost is None else design.running_cost.years,
         running_cost=cost,
+        running_cost_interval=cost_interval,
         total_cost=None if cost is None or entry.price is None else cost + entry.price,
+        total_cost_interval=None if entry.price is None else cost_interval and cost_interval.shifted(entry.price),
         currency=entry.currency if design.running_cost is None else design.running_cost.currency or entry.currency,
         caveats=tuple(caveats),
     )
 
 
-def _plain_mean(run_set: RunSet, key: str) -> float | None:
-    values: Sequence[float] = [value for value in run_set.values(key) if value is not None]
-    return math.fsum(values) / len(values) if values else None
+def _power_means(design: ReviewDesign, sets: Mapping[Place, RunSet], places: Sequence[Place]) -> list[LogMean]:
+    """Average power of one card in each cell that has it, in watts, with the variance of that mean.
+
+    A single run takes the card's pooled scatter, and a cell that stands alone that of the review's rule; both are of
+    logs, so they count as shares of the mean.
+    """
+    key = "average_power_w"
+    found = {place: [value for value in sets[place].values(key) if value is not None] for place in places}
+    found = {place: values for place, values in found.items() if values}
+    if not found:
+        return []
+    spread = card_spread(places[0][0], key, list(sets.values()))
+    means = []
+    for place, values in found.items():
+        mean = log_mean(values)
+        stand_in = spread.standing_in(place, design.spread) if len(found) == 1 or design.spread == "pooled" else None
+        stand_in = stand_in or (spread.pooled if len(values) == 1 else None)
+        if stand_in is not None:
+            mean = replace(
+                mean,
+                variance=stand_in.variance * mean.mean**2 / len(values),
+                degrees_of_freedom=stand_in.degrees_of_freedom,
+                pool="card" if stand_in is spread.pooled else None,
+            )
+        means.append(mean)
+    return means

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from typing import get_args
 
 from frametime.caveats import Caveat, Weight, caveat_title
 from frametime.review.cell_comparisons import MetricMeans
-from frametime.review.cell_summaries import metric_caveat
+from frametime.review.cell_summaries import metric_caveat, no_scatter
 from frametime.review.design import CutEntry, ReviewDesign, SampleUnit
 from frametime.review.result_tables import CellComparison, MissingCell, OverallComparison, Verdict, VerdictCounts
 from frametime.review.sentence import overall_sentence
@@ -23,7 +23,7 @@ Cell = tuple[str, str]
 
 @dataclass(frozen=True, kw_only=True)
 class Paired:
-    """Two cards over the cells that both have.
+    """Two cards over the cells that both have; ``all_equal`` where the runs of each cell agree to the last digit.
 
     ``these`` carries run noise only; ``like_these`` the scatter between scenes, ``None`` with fewer than two.
     """
@@ -33,6 +33,7 @@ class Paired:
     these: Difference | None
     like_these: Difference | None
     n_stand_ins: int
+    all_equal: bool
 
     @property
     def n_scenes(self) -> int:
@@ -61,18 +62,19 @@ def pair_cells(
     n_stand_ins = 0
     log_ratios = []
     for scene, resolution in used:
-        one, is_stand_in = table.with_stand_in((card, scene, resolution))
-        two, is_other_stand_in = table.with_stand_in((other, scene, resolution))
+        one, is_stand_in = table.with_stand_in((card, scene, resolution), n_cells=len(used))
+        two, is_other_stand_in = table.with_stand_in((other, scene, resolution), n_cells=len(used))
         n_stand_ins += is_stand_in + is_other_stand_in
         terms += [(1.0 / len(used), one), (-1.0 / len(used), two)]
         log_ratios.append(one.mean - two.mean)
-    groups: list[object] = [cell if sample_unit == "cell" else cell[0] for cell in used]
+    groups: list[Hashable] = [cell if sample_unit == "cell" else cell[0] for cell in used]
     return Paired(
         cells=tuple(used),
         missing=tuple(missing),
         these=combined(terms) if used else None,
         like_these=over_sample(log_ratios, groups),
         n_stand_ins=n_stand_ins,
+        all_equal=bool(used) and all(term.variance == 0.0 for _, term in terms),
     )
 
 
@@ -90,7 +92,9 @@ def pair_caveats(paired: Paired, metric: str, design: ReviewDesign) -> tuple[Cav
     if paired.missing:
         message = f"Left out of both sides: {_listed(paired.missing, design)}."
         caveats.append(metric_caveat(metric, code="missing-cells", message=message))
-    if paired.these is not None and paired.these.standard_error is None:
+    if paired.all_equal:
+        caveats.append(no_scatter(metric))
+    elif paired.these is not None and paired.these.standard_error is None:
         message = "Cells with a single run, and no repeats anywhere, give no interval."
         caveats.append(metric_caveat(metric, code="one-run", message=message))
     if paired.n_stand_ins:
@@ -153,6 +157,7 @@ def overall_comparison(
             table.metric,
             candidate,
             these=these,
+            all_equal=paired.all_equal,
             like_these=like_these,
             n_scenes=paired.n_scenes,
             decision=decision,

@@ -265,19 +265,23 @@ class EfficiencyRow:
 
     ``average_power_w`` is the mean over cells, ``energy_per_frame_j`` and ``frames_per_joule`` are geometric
     means over cells. ``running_cost`` is for ``years`` at the plan's tariff and hours a day;
-    ``total_cost`` adds the price.
+    ``total_cost`` adds the price. Intervals are of *these scenes*; those of cost come from the scatter of power, with
+    price and tariff as exact.
     """
 
     cut: str
     card: str
     n_cells: int
     average_power_w: float | None
+    average_power_interval: Interval | None
     energy_per_frame_j: float | None
     frames_per_joule: float | None
     efficiency_ratio: float | None
     efficiency_interval: Interval | None
     years: float | None
     running_cost: float | None
+    running_cost_interval: Interval | None
     total_cost: float | None
+    total_cost_interval: Interval | None
     currency: str | None
     caveats: tuple[Caveat, ...]

@@ -7,9 +7,15 @@ from dataclasses import dataclass
 
 from frametime.caveats import Caveat
 from frametime.review.card_order import order_pairs, place_cards
-from frametime.review.card_repeatability import CardSpread, card_spread, repeatability_of, set_caveats
+from frametime.review.card_repeatability import (
+    CardSpread,
+    card_spread,
+    repeatability_of,
+    set_caveats,
+    sets_that_can_show_levels,
+)
 from frametime.review.cell_comparisons import MetricMeans, compare_cells, metric_means
-from frametime.review.cell_summaries import carried_caveats, estimate, recurring_hitches
+from frametime.review.cell_summaries import METHODS, carried_caveats, estimate, recurring_hitches
 from frametime.review.design import ReviewDesign
 from frametime.review.methods import methods_of
 from frametime.review.money_and_power import efficiency_rows, value_rows
@@ -33,7 +39,7 @@ from frametime.review.run_set import (
     run_entry,
     same_file_caveats,
 )
-from frametime.review.runs_to_make import coverage_of, flag_caveats, flagged_runs
+from frametime.review.runs_to_make import coverage_of, exclusion_caveats, flag_caveats, flagged_runs, values_looked_at
 from frametime.review.sentence import paragraph
 from frametime.version import __version__
 
@@ -83,7 +89,7 @@ def review_runs(
         When a run stands at a place that the design does not know, or two runs have the same name.
     """
     placed = _in_plan_order(design, runs)
-    tables = _tables(design, [run for run in placed if run.name not in design.exclusions])
+    tables = _tables(design, placed)
     comparisons = [
         item
         for table in tables.metrics.values()
@@ -159,8 +165,9 @@ def _in_plan_order(design: ReviewDesign, runs: Iterable[PlacedRun]) -> list[Plac
     return sorted(placed, key=lambda run: (places[run.place], natural_order(run.run)))
 
 
-def _tables(design: ReviewDesign, counted: Sequence[PlacedRun]) -> _Tables:
-    sets = gather(counted)
+def _tables(design: ReviewDesign, placed: Sequence[PlacedRun]) -> _Tables:
+    sets = gather(run for run in placed if run.name not in design.exclusions)
+    excluded = [run for run in placed if run.name in design.exclusions]
     for (card, scene, resolution), run_set in sets.items():
         base = sets.get((design.baseline, scene, resolution))
         if card != design.baseline and base is not None:
@@ -172,7 +179,8 @@ def _tables(design: ReviewDesign, counted: Sequence[PlacedRun]) -> _Tables:
         for metric in design.metrics
     }
     flags = flagged_runs(members, spreads, margin=design.margin)
-    summaries = {place: _summary(design, run_set, spreads, flags) for place, run_set in sets.items()}
+    counts = values_looked_at(members, spreads), sets_that_can_show_levels(spreads)
+    summaries = {place: _summary(design, run_set, excluded, spreads, flags, counts) for place, run_set in sets.items()}
     return _Tables(
         sets=sets,
         spreads=spreads,
@@ -185,22 +193,28 @@ def _tables(design: ReviewDesign, counted: Sequence[PlacedRun]) -> _Tables:
 def _summary(
     design: ReviewDesign,
     run_set: RunSet,
+    excluded: Sequence[PlacedRun],
     spreads: Mapping[tuple[str, str], CardSpread],
     flags: Mapping[str, Flag],
+    counts: tuple[int, int],
 ) -> CellSummary:
-    keys = [metric.key for metric in design.metrics]
-    pooled = {
-        key: spreads[run_set.card, key].pooled_for(run_set.place) if design.spread == "pooled" else None for key in keys
-    }
+    """One card in one cell; ``counts`` are the values and the sets over which chance is counted."""
+    estimates = {}
+    for key in (metric.key for metric in design.metrics):
+        stand_in = spreads[run_set.card, key].standing_in(run_set.place, design.spread)
+        estimates[key] = estimate(
+            key, run_set.values(key), level=design.level, stand_in=stand_in, method=METHODS[design.spread]
+        )
     return CellSummary(
         card=run_set.card,
         scene=run_set.scene,
         resolution=run_set.resolution,
         run_names=tuple(run.name for run in run_set.runs),
-        estimates={key: estimate(key, run_set.values(key), level=design.level, pooled=pooled[key]) for key in keys},
+        estimates=estimates,
         caveats=(
             *flag_caveats(run_set, flags),
-            *set_caveats(run_set, spreads, margin=design.margin),
+            *exclusion_caveats(run_set, excluded, spreads, margin=design.margin, n_tests=counts[0]),
+            *set_caveats(run_set, spreads, margin=design.margin, n_tests=counts[1]),
             *carried_caveats(run_set),
             *recurring_hitches(run_set),
         ),

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import math
+from collections.abc import Iterator, Mapping, Sequence
+
+import numpy as np
 
 from frametime.caveats import Caveat, Weight
-from frametime.review.card_repeatability import CardSpread, grubbs_of, in_percent, least_distance
+from frametime.review.card_repeatability import CardSpread, grubbs_of, in_percent, laws_of_others, least_distance
+from frametime.review.cell_summaries import metric_caveat
 from frametime.review.design import ReviewDesign
 from frametime.review.result import (
     Coverage,
@@ -16,10 +20,11 @@ from frametime.review.result import (
     RunToMake,
     UnreadableFile,
 )
-from frametime.review.run_set import Place, PlacedRun, RunSet, natural_order
-from frametime.statistics.outlier_tests import StandsOut, run_that_stands_out
+from frametime.review.run_set import ZERO, Place, PlacedRun, RunSet, natural_order
+from frametime.statistics.outlier_tests import ScatterLaw, StandsOut, run_that_stands_out
+from frametime.words import counted
 
-FLAG_METHOD = "exact studentized limit, {df} degrees of freedom, 5 % over all {n} values of the review"
+FLAG_METHOD = "chance below 5 % over all {n} values of the review, by the rest of the set and {others}"
 
 
 def flagged_runs(
@@ -31,40 +36,94 @@ def flagged_runs(
     run.
     """
     flags: dict[str, tuple[float, Flag]] = {}
-    n_metrics = len({metric for _, metric in spreads})
-    n_tests = n_metrics * sum(len(run_set.runs) for run_set in sets)
+    n_tests = values_looked_at(sets, spreads)
     for (card, _), spread in spreads.items():
         own_sets = [run_set for run_set in sets if run_set.card == card]
-        for run_set in own_sets:
-            logs = spread.logs.get(run_set.place)
-            if logs is None or logs.size != len(run_set.runs):
-                continue
-            others = spread.pooled_without(run_set.place)
-            found = run_that_stands_out(logs, others=others, n_tests=n_tests, floor=least_distance(margin))
-            if found is None:
-                continue
+        for run_set, found, others in _standing_out(spread, own_sets, n_tests, least_distance(margin)):
             name = run_set.runs[found.position].name
             severity = abs(found.distance) / found.limit
             if name not in flags or severity > flags[name][0]:
-                flags[name] = (severity, _flag(spread, found, n_tests, run_set))
+                flags[name] = (severity, _flag(spread, found, others, n_tests, run_set))
     return {name: flag for name, (_, flag) in flags.items()}
 
 
-def _flag(spread: CardSpread, found: StandsOut, n_tests: int, run_set: RunSet) -> Flag:
-    distance, limit = in_percent(found.distance), in_percent(found.limit)
+def _standing_out(
+    spread: CardSpread, sets: Sequence[RunSet], n_tests: int, floor: float
+) -> Iterator[tuple[RunSet, StandsOut, ScatterLaw | None]]:
+    """Runs of one card that stand out by one metric.
+
+    Once a run is found, the others are looked at again without it: two spoiled runs must not hide each other.
+    """
+    logs, others = dict(spread.logs), spread.others
+    waiting = [run_set for run_set in sets if run_set.place in logs and logs[run_set.place].size == len(run_set.runs)]
+    is_new = True
+    while is_new:
+        is_new = False
+        for run_set in list(waiting):
+            place = run_set.place
+            found = run_that_stands_out(logs[place], others=others.get(place), n_tests=n_tests, floor=floor)
+            if found is not None:
+                yield run_set, found, others.get(place)
+                waiting.remove(run_set)
+                logs[place], is_new = np.delete(logs[place], found.position), True
+        others = laws_of_others(logs) if is_new else others
+
+
+def values_looked_at(sets: Sequence[RunSet], spreads: Mapping[tuple[str, str], CardSpread]) -> int:
+    """Runs times metrics of the review, over which the 5 % of a flag hold."""
+    return len({metric for _, metric in spreads}) * sum(len(run_set.runs) for run_set in sets)
+
+
+def exclusion_caveats(
+    run_set: RunSet,
+    excluded: Sequence[PlacedRun],
+    spreads: Mapping[tuple[str, str], CardSpread],
+    *,
+    margin: float,
+    n_tests: int,
+) -> list[Caveat]:
+    """What leaving out a run that stood out may cost: the mean moves, and no interval counts that.
+
+    Wide enough for a good run that was left out, the interval of a cell whose run was spoiled would be three times as
+    wide as it need be (in the simulation of the tests), so the price is told instead.
+    """
+    caveats = []
+    for run in excluded:
+        for (card, metric), spread in spreads.items():
+            logs, value = spread.logs.get(run_set.place), run.value(metric)
+            if card != run_set.card or run.place != run_set.place or logs is None or value is None or value <= ZERO:
+                continue
+            full = np.append(logs, math.log(value))
+            others = spread.others.get(run_set.place)
+            found = run_that_stands_out(full, others=others, n_tests=n_tests, floor=least_distance(margin))
+            if found is None or found.position != logs.size:
+                continue
+            shift = in_percent(float(full.mean() - logs.mean()))
+            message = (
+                f"Run {run.run} is left out, and it stands out. Had it been a good run, the {spread.label} here would "
+                f"be {abs(shift):.1f} % {'higher' if shift > 0 else 'lower'}; the interval does not count that."
+            )
+            caveats.append(metric_caveat(metric, code="left-out-run", message=message))
+    return caveats
+
+
+def _flag(spread: CardSpread, found: StandsOut, others: ScatterLaw | None, n_tests: int, run_set: RunSet) -> Flag:
     side = "above" if found.distance > 0 else "below"
-    method = FLAG_METHOD.format(df=found.degrees_of_freedom, n=n_tests)
+    n_rest = len(run_set.runs) - 1
+    # Both on the same side: a run can lie 100 % below at most, and any amount above.
+    distance, limit = in_percent(found.distance), abs(in_percent(math.copysign(found.limit, found.distance)))
     grubbs = grubbs_of(run_set, spread.metric)
     assert grubbs is not None, "a flagged run has two others in its set, and lies off them"
+    cells = None if others is None else f"the card's {counted(others.n_sets, 'other cell')}"
     return Flag(
         metric=spread.metric,
         distance_pct=distance,
         limit_pct=limit,
-        method=method,
+        method=FLAG_METHOD.format(n=n_tests, others=cells or "nothing else"),
         sentence=(
-            f"The {spread.label} lies {abs(distance):.1f} % {side} the mean of the other {len(run_set.runs) - 1} runs "
-            f"of its set; as well as this card's runs repeat, chance explains up to {limit:.1f} %. Something probably "
-            f"disturbed it.{_grubbs_words(grubbs)}"
+            f"The {spread.label} lies {abs(distance):.1f} % {side} the mean of the other {n_rest} runs of its set; "
+            f"normal variation on this card is at most {limit:.1f} %, by {f'these and {cells}' if cells else 'these'}. "
+            f"Something probably disturbed it.{_grubbs_words(grubbs)}"
         ),
         grubbs=grubbs,
     )

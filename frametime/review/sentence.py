@@ -34,6 +34,7 @@ def overall_sentence(
     candidate: str,
     *,
     these: Difference | None,
+    all_equal: bool,
     like_these: Difference | None,
     n_scenes: int,
     decision: Decision,
@@ -50,7 +51,8 @@ def overall_sentence(
     amount = f"{change} in {metric.label}"
     where = "in this scene" if n_scenes == 1 else "in these scenes"
     if interval is None:
-        first = f"{one} against {other}: {amount}, from single runs, so that nothing tells how sure it is."
+        runs = "runs that are all equal" if all_equal else "single runs"
+        first = f"{one} against {other}: {amount}, from {runs}, so that nothing tells how sure it is."
     elif verdict in {"ahead", "behind"}:
         first = f"{one} is {verdict}{' of' if verdict == 'ahead' else ''} {other}: {amount} {where}."
     elif verdict == "tied":
@@ -112,7 +114,7 @@ def paragraph(
 
 def _candidates(design: ReviewDesign, overall: Sequence[OverallComparison]) -> list[str]:
     """The sentence of each candidate; what holds for several of them is said once."""
-    single = [item for item in overall if item.ratio is not None and item.interval_these_scenes is None]
+    single = [item for item in overall if item.ratio is not None and any(c.code == "one-run" for c in item.caveats)]
     if len(single) < 2:
         single = []
     parts = [item.sentence for item in overall if item not in single]

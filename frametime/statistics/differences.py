@@ -40,6 +40,10 @@ class Interval:
         method = self.method if what is None else f"{what}, from {self.method}"
         return Interval(low=self.low * factor, high=self.high * factor, level=self.level, method=method)
 
+    def shifted(self, amount: float) -> Interval:
+        """The interval of the number and an exact amount."""
+        return Interval(low=self.low + amount, high=self.high + amount, level=self.level, method=self.method)
+
     def of_reciprocal(self) -> Interval:
         """The interval of one over a positive number."""
         return Interval(low=1.0 / self.high, high=1.0 / self.low, level=self.level, method=self.method)
@@ -252,30 +256,34 @@ def welch_ratio(candidate: Sequence[float], baseline: Sequence[float], *, level:
     )
 
 
-def over_sample(log_ratios: Sequence[float], groups: Sequence[object]) -> Difference | None:
+def over_sample(log_ratios: Sequence[float], groups: Sequence[Hashable]) -> Difference | None:
     """Mean of log ratios with the scatter between groups; ``None`` with fewer than two groups.
 
-    Each value weighs the same. The variance is ``G / (G - 1) * sum(w_g^2 (m_g - m)^2)`` with ``w_g`` the share of
-    the values that lie in group g and ``m_g`` their mean, ``G - 1`` degrees of freedom. Where every group has as
-    many values this is the t interval over group means; with one value a group, that over values.
+    Each value weighs the same, so that a group weighs as many as it has; the mean of each group is one draw. The
+    variance is ``sum(w_g^2) s^2`` with ``w_g`` the share of the values that lie in group g and ``s^2`` the sample
+    variance of the groups' means, ``G - 1`` degrees of freedom: what lies mostly in one group is known as one draw
+    is. Where every group has as many values this is the t interval over group means.
 
-    References
-    ----------
-    K.-Y. Liang and S. L. Zeger, Biometrika 73, 13-22, 1986 (variance from clusters), with the factor G / (G - 1).
+    Examples
+    --------
+    Four groups, one of them with half of all values, are worth three:
+
+    >>> found = over_sample([0.02, 0.02, 0.02, 0.01, 0.03, 0.04], ["a", "a", "a", "b", "c", "d"])
+    >>> means = [0.02, 0.01, 0.03, 0.04]
+    >>> bool(np.isclose(found.standard_error, np.std(means, ddof=1) / math.sqrt(3.0)))
+    True
     """
-    values = np.asarray(log_ratios, np.float64)
-    names = list(dict.fromkeys(groups))
-    if len(names) < 2:
+    members: dict[Hashable, list[float]] = {}
+    for group, value in zip(groups, log_ratios, strict=True):
+        members.setdefault(group, []).append(value)
+    if len(members) < 2:
         return None
-    mean = float(values.mean())
-    sums = [
-        float(np.sum(values[[at for at, group in enumerate(groups) if group == name]] - mean)) / values.size
-        for name in names
-    ]
-    variance = len(names) / (len(names) - 1) * math.fsum(item * item for item in sums)
-    if variance == 0.0:
+    means = np.array([np.mean(values) for values in members.values()])
+    weights = np.array([len(values) for values in members.values()]) / len(log_ratios)
+    error = float(np.std(means, ddof=1) * np.sqrt(np.sum(weights**2)))
+    if error == 0.0:
         return None
-    return Difference(value=mean, standard_error=math.sqrt(variance), degrees_of_freedom=len(names) - 1)
+    return Difference(value=float(weights @ means), standard_error=error, degrees_of_freedom=len(means) - 1)
 
 
 def holm_adjusted(p_values: Sequence[float] | NDArray[np.float64]) -> NDArray[np.float64]:

@@ -9,16 +9,20 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
-from typing import Literal, TypeAlias, TypeVar
+from typing import Final, Literal, NamedTuple, TypeAlias, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.statistics.distributions import f_upper_quantile, t_quantile
-from frametime.statistics.repeatability import PooledSpread
+from frametime.statistics.distributions import f_upper_quantile, t_quantile, t_two_sided_p
 
 Outcome: TypeAlias = Literal["ok", "straggler", "outlier"]
 """Up to the 5 % value, beyond it, beyond the 1 % value."""
+
+TAIL_FREEDOM: Final = 15.0
+"""Degrees of freedom of a single run's error: single runs stray farther than the normal law says. Chosen by the
+simulation in tests/review/test_shared_scatter.py: with t noise of 5 degrees, at most 12 % of clean reviews are flagged.
+"""
 
 Key = TypeVar("Key")
 FloatArray = NDArray[np.float64]
@@ -180,36 +184,38 @@ def poolable(sets: Mapping[Key, FloatArray]) -> tuple[list[Key], list[Key]]:
     return kept, aside
 
 
+class ScatterLaw(NamedTuple):
+    """How sets scatter: mean and standard deviation of their true log variances, and the sets that tell."""
+
+    center: float
+    width: float
+    n_sets: int
+
+
 @dataclass(frozen=True, kw_only=True)
 class StandsOut:
-    """A run that lies too far from the rest of its set.
-
-    ``distance`` is run minus mean of the rest, ``limit`` how far it may lie either way, ``degrees_of_freedom``
-    those of the spread that the limit rests on.
-    """
+    """A run that lies too far from the rest of its set: run minus mean of the rest, and how far it may lie."""
 
     position: int
     distance: float
     limit: float
-    degrees_of_freedom: int
 
 
 def run_that_stands_out(
-    values: FloatArray, *, others: PooledSpread | None, n_tests: int, alpha: float = 0.05, floor: float = 0.0
+    values: FloatArray, *, others: ScatterLaw | None, n_tests: int, alpha: float = 0.05, floor: float = 0.0
 ) -> StandsOut | None:
     """Find the run of a set that lies too far from the rest, if the rest agree among themselves.
 
-    The run farthest from the mean of the rest is compared with the exact studentized limit
-    ``t * s * sqrt(n / (n - 1))``: ``s`` is pooled over the rest of the set and ``others`` (the card's other
-    sets), so it does not hold the run itself; ``t`` is the two-sided quantile at ``alpha / n_tests``. This limit is
-    used rather than 2.8 s_r because a run's distance from the mean of its rest is not the difference of two
-    single runs, and because in a matrix of 100 runs 2.8 s_r would flag two good ones.
+    The run farthest from the mean of the rest is flagged where `chance_beyond` is below ``alpha / n_tests``. That is
+    used rather than 2.8 s_r because a run's distance from the mean of its rest is not the difference of two single
+    runs, and because in a matrix of 100 runs 2.8 s_r would flag two good ones.
 
     Parameters
     ----------
     values : ndarray of float64, shape (n_runs,)
         Three or more; with two, nobody can say which of them is off.
-    others : PooledSpread or None
+    others : ScatterLaw or None
+        What other sets tell; without it the rest of the set stands alone, with Student's t.
     n_tests : int
         Runs that are looked at in the whole matrix (Bonferroni).
     floor : float
@@ -220,33 +226,59 @@ def run_that_stands_out(
     StandsOut or None
         Also ``None`` when the remaining runs do not agree either: then the set scatters, and no single run is
         to blame (Cochran's test names the set).
+
+    References
+    ----------
+    R. D. Cook and S. Weisberg, Residuals and Influence, 1982 (deleted residuals, Bonferroni's bound).
     """
     values = np.asarray(values, np.float64)
     if values.size < 3:
         return None
-    farthest = partial(_farthest_beyond, others=others, alpha=alpha / max(n_tests, 1), floor=floor)
+    farthest = partial(_farthest_beyond, others=others, chance=alpha / max(n_tests, 1), floor=floor)
     found = farthest(values)
     if found is None or others is None:
         return found
     return None if farthest(np.delete(values, found.position)) else found
 
 
-def _farthest_beyond(
-    values: FloatArray, *, others: PooledSpread | None, alpha: float, floor: float
-) -> StandsOut | None:
-    """The run farthest from the mean of the rest, where it lies beyond the limit."""
+def chance_beyond(distance: float, rest: FloatArray, others: ScatterLaw | None) -> float:
+    """Chance that a good run lies as far from the mean of the rest of its set, on either side.
+
+    The set's variance is what ``others`` make of it (normal in its log) and the rest's own scatter adds (Bayes); the
+    chance is the mean over it, by a sum over 41 places. Given the variance, the distance follows Student's t with
+    ``TAIL_FREEDOM`` degrees of freedom.
+
+    Examples
+    --------
+    >>> alone = chance_beyond(0.05, np.array([0.0, 0.01]), None)
+    >>> law = ScatterLaw(center=2.0 * math.log(0.01), width=0.5, n_sets=9)
+    >>> round(alone, 3), round(chance_beyond(0.05, np.array([0.0, 0.01]), law), 3)
+    (0.109, 0.003)
+    """
+    from scipy import special
+
+    squares, freedom = float(np.sum((rest - rest.mean()) ** 2)), rest.size - 1
+    widening = (rest.size + 1) / rest.size
+    if others is None:
+        return t_two_sided_p(distance / math.sqrt(squares / freedom * widening), freedom) if squares > 0.0 else 1.0
+    places = np.linspace(-6.0, 6.0, 41)
+    log_variances = others.center + others.width * places
+    weights = -(places**2) / 2.0 - freedom / 2.0 * log_variances - squares / 2.0 * np.exp(-log_variances)
+    weights = np.exp(weights - weights.max())
+    tails = 2.0 * special.stdtr(TAIL_FREEDOM, -abs(distance) / np.sqrt(widening * np.exp(log_variances)))
+    return float(np.sum(weights * tails) / np.sum(weights))
+
+
+def _farthest_beyond(values: FloatArray, *, others: ScatterLaw | None, chance: float, floor: float) -> StandsOut | None:
+    """The run farthest from the mean of the rest, where a good one would hardly lie."""
     distances = (values - values.mean()) * values.size / (values.size - 1)
     at = int(np.abs(distances).argmax())
-    rest = np.delete(values, at)
-    squares, df = float(np.sum((rest - rest.mean()) ** 2)), rest.size - 1
-    if others is not None:
-        squares += others.variance * others.degrees_of_freedom
-        df += others.degrees_of_freedom
-    if df < 1:
+    rest, distance = np.delete(values, at), float(distances[at])
+    if abs(distance) <= floor or chance_beyond(distance, rest, others) >= chance:
         return None
-    scale = math.sqrt(squares / df * (rest.size + 1) / rest.size)
-    limit = max(floor, t_quantile(1.0 - alpha / 2.0, df) * scale)
-    distance = float(distances[at])
-    if abs(distance) <= limit:
-        return None
-    return StandsOut(position=at, distance=distance, limit=limit, degrees_of_freedom=df)
+    # How far a good run may lie: the chance falls with the distance, so halve the span.
+    low, high = 0.0, abs(distance)
+    for _ in range(50):
+        middle = (low + high) / 2.0
+        low, high = (middle, high) if chance_beyond(middle, rest, others) >= chance else (low, middle)
+    return StandsOut(position=at, distance=distance, limit=max(floor, high))

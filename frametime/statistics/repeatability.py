@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final, NamedTuple
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,10 +21,10 @@ FloatArray = NDArray[np.float64]
 
 @dataclass(frozen=True, kw_only=True)
 class PooledSpread:
-    """Within-set variance pooled over sets, and its degrees of freedom."""
+    """Variance within sets that more than one set tells of, its degrees of freedom, and the number of sets."""
 
     variance: float
-    degrees_of_freedom: int
+    degrees_of_freedom: float
     n_sets: int
 
     @property
@@ -55,26 +55,10 @@ def pooled_spread(sets: Sequence[FloatArray]) -> PooledSpread | None:
     >>> pooled_spread([np.array([1.0, 3.0]), np.array([4.0, 6.0, 8.0])])
     PooledSpread(variance=3.3333333333333335, degrees_of_freedom=3, n_sets=2)
     """
-    return pooled([set_scatter(values) for values in sets])
-
-
-class SetScatter(NamedTuple):
-    """Squares of a set about its own mean, and their degrees of freedom."""
-
-    squares: float
-    degrees_of_freedom: int
-
-
-def set_scatter(values: FloatArray) -> SetScatter:
-    """Scatter of one set, shape (n_runs,); nothing for a set of one run."""
-    # Two passes: a one-pass sum of squares loses the digits of nearly equal runs.
-    return SetScatter(float(np.sum((values - np.mean(values)) ** 2)) if len(values) else 0.0, max(len(values) - 1, 0))
-
-
-def pooled(scatters: Sequence[SetScatter]) -> PooledSpread | None:
-    """`pooled_spread` of sets whose scatter is known."""
-    used = [scatter for scatter in scatters if scatter.degrees_of_freedom]
+    used = [np.asarray(values, np.float64) for values in sets if len(values) > 1]
     if not used:
         return None
-    df = sum(scatter.degrees_of_freedom for scatter in used)
-    return PooledSpread(variance=sum(scatter.squares for scatter in used) / df, degrees_of_freedom=df, n_sets=len(used))
+    # Two passes: a one-pass sum of squares loses the digits of nearly equal runs.
+    squares = sum(float(np.sum((values - values.mean()) ** 2)) for values in used)
+    freedom = sum(values.size - 1 for values in used)
+    return PooledSpread(variance=squares / freedom, degrees_of_freedom=freedom, n_sets=len(used))

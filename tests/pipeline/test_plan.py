@@ -228,7 +228,7 @@ def test_the_resolved_plan_holds_plain_values_only() -> None:
 
     resolved = parsed(PLAN).resolved
     assert json.loads(json.dumps(resolved)) == resolved
-    assert resolved["spread"] == "own"
+    assert resolved["spread"] == "shared"
 
 
 def test_a_scene_is_played_at_its_own_resolutions() -> None:

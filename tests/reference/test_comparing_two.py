@@ -186,11 +186,12 @@ def test_holm_agrees_with_a_reference_library(seed: int) -> None:
 def test_the_variance_from_groups_agrees_with_a_reference_library(seed: int) -> None:
     from statsmodels.regression.linear_model import OLS
 
+    # Liang and Zeger's variance from clusters, which is this one where every group has as many values.
     rng = np.random.default_rng(seed)
-    groups = rng.integers(0, 5, 14)
-    values = rng.normal(0.0, 1.0, 14) + groups
+    groups = rng.permutation(np.repeat(np.arange(5), 3))
+    values = rng.normal(0.0, 1.0, 15) + groups
     found = over_sample(values.tolist(), groups.tolist())
-    reference = OLS(values, np.ones(14)).fit(cov_type="cluster", cov_kwds={"groups": groups})
+    reference = OLS(values, np.ones(15)).fit(cov_type="cluster", cov_kwds={"groups": groups})
     assert found is not None
     assert found.value == pytest.approx(reference.params[0], rel=1e-12)
     assert found.standard_error == pytest.approx(reference.bse[0], rel=1e-9)

@@ -169,7 +169,7 @@ def test_overall_verdicts_keep_the_same_promises() -> None:
 
 @pytest.mark.slow
 def test_pooling_is_right_where_scenes_repeat_alike_and_wrong_where_they_do_not() -> None:
-    """Why the own scatter is the default."""
+    """Why pooling is no default."""
     rng = np.random.default_rng(700)
     alike, unlike, own = Tally(), Tally(), Tally()
     for _ in range(800):

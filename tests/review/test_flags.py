@@ -13,8 +13,7 @@ from frametime.review.result import Flag
 from frametime.review.run_set import PlacedRun, gather
 from frametime.review.runs_to_make import flagged_runs
 from frametime.statistics.distributions import t_quantile
-from frametime.statistics.outlier_tests import cochran_test, poolable, run_that_stands_out
-from frametime.statistics.repeatability import pooled_spread
+from frametime.statistics.outlier_tests import TAIL_FREEDOM, ScatterLaw, cochran_test, poolable, run_that_stands_out
 
 KEY = METRICS[0].key
 
@@ -87,27 +86,55 @@ def test_a_set_that_scatters_as_a_whole_blames_no_single_run() -> None:
     sets = gather(runs)
     spread = card_spread("amber-6", KEY, list(sets.values()))
     assert spread.aside == (("amber-6", "scene2", "1440p"),)
-    caveats = set_caveats(sets["amber-6", "scene2", "1440p"], {("amber-6", KEY): spread}, margin=0.03)
+    caveats = set_caveats(sets["amber-6", "scene2", "1440p"], {("amber-6", KEY): spread}, margin=0.03, n_tests=1)
     assert [caveat.code for caveat in caveats] == ["scattered-set"]
     told = repeatability_of(spread, list(sets.values()), margin=0.03)
     assert told.cochran is not None
     assert (told.cochran.scene, told.cochran.outcome) == ("scene2", "outlier")
 
 
+LAW = ScatterLaw(center=2.0 * math.log(0.01), width=1e-6, n_sets=9)
+
+
 def test_of_two_runs_nobody_can_say_which_is_off() -> None:
-    assert run_that_stands_out(np.array([0.0, 0.1]), others=pooled_spread([np.array([0.0, 0.001])]), n_tests=1) is None
+    assert run_that_stands_out(np.array([0.0, 1.0]), others=LAW, n_tests=1) is None
 
 
 def test_the_limit_by_hand() -> None:
-    others = pooled_spread([np.array([0.0, 0.01, 0.02]), np.array([1.0, 1.01, 1.02])])
-    found = run_that_stands_out(np.array([0.0, 0.002, 0.2]), others=others, n_tests=10, alpha=0.05)
+    found = run_that_stands_out(np.array([0.0, 0.002, 0.2]), others=LAW, n_tests=10, alpha=0.05)
     assert found is not None
     assert found.position == 2
     assert found.distance == pytest.approx(0.2 - 0.001)
-    # Pooled over 2 + 2 + 1 degrees of freedom: the rest of the set counts, the run itself does not.
-    s = math.sqrt((4 * 0.01**2 + 2 * 0.001**2) / 5)
-    assert found.limit == pytest.approx(t_quantile(1 - 0.05 / 20, 5) * s * math.sqrt(1.5))
-    assert found.degrees_of_freedom == 5
+    # Other cells that all scatter by 1 %: the run itself does not count, and the mean of the rest is of two.
+    assert found.limit == pytest.approx(t_quantile(1 - 0.05 / 20, TAIL_FREEDOM) * 0.01 * math.sqrt(1.5), rel=1e-4)
+
+
+def test_the_limit_of_a_set_alone_is_students() -> None:
+    values = np.array([0.0, 0.002, 0.004, 0.2])
+    found = run_that_stands_out(values, others=None, n_tests=1)
+    assert found is not None
+    s = float(np.std(values[:3], ddof=1))
+    assert found.limit == pytest.approx(t_quantile(0.975, 2) * s * math.sqrt(4.0 / 3.0), rel=1e-9)
+
+
+def test_where_cells_scatter_unlike_a_run_may_lie_farther_off() -> None:
+    values = np.array([0.0, 0.002, 0.08])
+    limits = [
+        found.limit
+        for width in (0.1, 0.5, 1.0)
+        if (found := run_that_stands_out(values, others=LAW._replace(width=width), n_tests=10)) is not None
+    ]
+    assert len(limits) == 3
+    assert limits == sorted(limits)
+
+
+@pytest.mark.parametrize("factor", [0.5, 2.0])
+def test_distance_and_limit_are_told_on_the_same_side(factor: float) -> None:
+    flags = flags_of(changed(matrix(np.random.default_rng(1), sd=0.05), "amber-6/scene3/1440p/2", factor))
+    (flag,) = flags.values()
+    # A run can lie 100 % below at most: told in logs, "47 % below" could stand beside "chance explains up to 57 %".
+    assert abs(flag.distance_pct) > flag.limit_pct
+    assert f"normal variation on this card is at most {flag.limit_pct:.1f} %" in flag.sentence
 
 
 def test_repeatability_by_hand() -> None:
@@ -168,7 +195,7 @@ def test_runs_at_two_levels_are_told_before_they_are_averaged() -> None:
     ]
     sets = gather(runs)
     spread = card_spread("amber-6", KEY, list(sets.values()))
-    caveats = set_caveats(sets["amber-6", "a", "1440p"], {("amber-6", KEY): spread}, margin=0.03)
+    caveats = set_caveats(sets["amber-6", "a", "1440p"], {("amber-6", KEY): spread}, margin=0.03, n_tests=1)
     assert [caveat.code for caveat in caveats] == ["several-levels"]
     assert "runs 0, 2, 4 and runs 1, 3, 5" in caveats[0].message
 

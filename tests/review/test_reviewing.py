@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -300,3 +301,76 @@ def test_whatever_the_values_a_review_can_be_written(values: list[list[float | N
         else:
             assert item.verdict == "undecided"
             assert item.caveats
+
+
+def wobbling(card: str, level: float, *, spoiled: bool) -> list[PlacedRun]:
+    """Six scenes of three runs, one of them far off where asked."""
+    rng = np.random.default_rng(8)
+    return [
+        placed_run(
+            card,
+            scene,
+            "1440p",
+            str(at),
+            {
+                METRICS[0].key: level
+                * math.exp(0.004 * rng.standard_normal())
+                * (0.8 if spoiled and (scene, at) == ("s3", 2) else 1.0)
+            },
+        )
+        for scene in ("s1", "s2", "s3", "s4", "s5", "s6")
+        for at in (1, 2, 3)
+    ]
+
+
+def test_the_price_of_a_run_left_out_is_told_where_it_stood_out() -> None:
+    scenes = ("s1", "s2", "s3", "s4", "s5", "s6")
+    runs = wobbling("amber-6", 100.0, spoiled=False) + wobbling("birch-9", 104.0, spoiled=True)
+    asked = design(("amber-6", "birch-9"), scenes, ("1440p",), metrics=METRICS[:1])
+    out = {"birch-9/s3/1440p/2": "a download ran", "birch-9/s5/1440p/1": "made with another driver"}
+    result = review_runs(replace(asked, exclusions=out), runs)
+    told = {
+        (cell.scene, caveat.message)
+        for cell in result.cells
+        for caveat in cell.caveats
+        if caveat.code == "left-out-run"
+    }
+    # A good run that is left out for another reason costs nothing.
+    ((scene, message),) = told
+    assert scene == "s3"
+    logs = {r.name: math.log(r.value(METRICS[0].key) or 0.0) for r in runs if r.place == ("birch-9", "s3", "1440p")}
+    full, rest = np.mean(list(logs.values())), np.mean([value for name, value in logs.items() if name not in out])
+    assert f"would be {-100.0 * math.expm1(full - rest):.1f} % lower" in message
+    assert any(caveat.code == "left-out-run" for item in result.comparisons for caveat in item.caveats)
+
+
+def test_a_small_difference_counts_as_real_only_after_all_cells_are_counted() -> None:
+    scenes = tuple(f"s{at}" for at in range(12))
+    rng = np.random.default_rng(2)
+    runs = [
+        placed_run(
+            card, scene, "1440p", str(at), {METRICS[0].key: 100.0 * math.exp(0.004 * rng.standard_normal() + lead)}
+        )
+        for card, lead in (("amber-6", 0.0), ("birch-9", 0.007))
+        for scene in scenes
+        for at in range(5)
+    ]
+    found = review_runs(design(("amber-6", "birch-9"), scenes, ("1440p",), metrics=METRICS[:1]), runs).comparisons
+    small = [item for item in found if item.verdict == "tied" and item.interval_95 and item.interval_95.low > 1.0]
+    assert {item.real_but_small for item in small} == {True, False}
+    for item in small:
+        assert item.real_but_small == ((item.holm_p_value or 0.0) < 0.05)
+
+
+def test_a_cells_interval_rests_on_the_rule_of_the_review() -> None:
+    runs = wobbling("amber-6", 100.0, spoiled=False) + wobbling("birch-9", 104.0, spoiled=False)
+    scenes = ("s1", "s2", "s3", "s4", "s5", "s6")
+    asked = design(("amber-6", "birch-9"), scenes, ("1440p",), metrics=METRICS[:1])
+    assert asked.spread == "shared"
+    methods, widths = set(), []
+    for rule in ("shared", "own", "pooled"):
+        (item, *_) = review_runs(replace(asked, spread=rule), runs).comparisons
+        assert item.interval_95 is not None
+        methods.add(item.interval_95.method)
+        widths.append(math.log(item.interval_95.high / item.interval_95.low))
+    assert len(methods) == len(set(widths)) == 3

@@ -52,6 +52,15 @@ def test_a_clear_lead() -> None:
     assert "Not known" not in said
 
 
+def test_runs_that_are_all_equal_are_not_told_as_single_runs() -> None:
+    result = reviewed({("amber-6", "harbor"): [100.0, 100.0, 100.0], ("birch-9", "harbor"): [112.0, 112.0, 112.0]})
+    assert "from runs that are all equal, so that nothing tells how sure it is" in text(result)
+    assert "single run" not in text(result)
+    codes = {caveat.code for caveat in result.overall[0].caveats}
+    assert "no-scatter" in codes
+    assert "one-run" not in codes
+
+
 def test_ties_are_told_as_ties_and_nobody_leads() -> None:
     said = text(reviewed({("amber-6", "harbor"): [100.0, 100.4, 99.6], ("birch-9", "harbor"): [100.2, 100.5, 99.9]}))
     assert said.startswith("All cells (1 cell): Birch 9 and Amber 6 share first place.")

@@ -63,12 +63,14 @@ def test_the_flag_carries_the_outcome_and_the_run_counts_all_the_same() -> None:
     assert (found.run_name, found.n_runs, found.outcome) == (run.name, 3, "straggler")
     assert (found.critical_5pct, found.critical_1pct) == pytest.approx(TABLE_5[3], abs=1.1e-3)
     assert found.statistic < 2.0 / math.sqrt(3.0), "three values cannot lie farther off than this"
-    assert "9.6 % below the mean of the other 2 runs of its set; as well as this card's runs repeat, chance" in (
+    assert "9.6 % below the mean of the other 2 runs of its set; normal variation on this card is at most 1.0 %" in (
         run.flag.sentence
     )
     assert run.flag.sentence.endswith("The 3 runs of its set alone show it, too: a straggler by Grubbs's test.")
-    assert "studentized" not in run.flag.sentence
-    assert "exact studentized limit, 9 degrees of freedom" in run.flag.method
+    assert "by these and the card's 4 other cells" in run.flag.sentence
+    assert run.flag.method == (
+        "chance below 5 % over all 15 values of the review, by the rest of the set and the card's 4 other cells"
+    )
     assert run.name in result.cells[-1].run_names
 
 

@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from example_result import METRICS, design, example_result, placed_run
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import stats
 
 from frametime.review.design import CardEntry, RunningCost
 from frametime.review.money_and_power import break_even_price, running_cost, speed_metric
 from frametime.review.result import ReviewResult
+from frametime.review.result_tables import EfficiencyRow
 from frametime.review.reviewing import review_runs
+
+COST = RunningCost(tariff_per_kwh=0.32, hours_per_day=3.0, years=4.0, currency="EUR")
 
 
 def two_cards(prices: dict[str, float], *, entries: tuple[CardEntry, ...] | None = None) -> ReviewResult:
@@ -100,6 +106,50 @@ def test_efficiency_and_total_cost_of_the_example() -> None:
     assert birch.running_cost == pytest.approx(0.310 * 3 * 365.25 * 4 * 0.32, rel=0.01)
     assert birch.total_cost == pytest.approx(579.0 + (birch.running_cost or 0.0))
     assert "cells-without-power" in {caveat.code for caveat in rows["cedar-12"].caveats}
+
+
+def test_power_and_cost_carry_the_scatter_of_power() -> None:
+    asked = design(
+        ("amber-6",),
+        ("harbor", "canyon"),
+        ("1440p",),
+        prices={"amber-6": 500.0},
+        metrics=METRICS[:1],
+        running_cost=COST,
+    )
+    watts = {"harbor": [200.0, 204.0, 202.0], "canyon": [220.0, 221.0, 225.0]}
+    runs = [
+        placed_run("amber-6", scene, "1440p", str(at), {"average_fps": 100.0 + at, "average_power_w": value})
+        for scene, values in watts.items()
+        for at, value in enumerate(values)
+    ]
+    (row,) = review_runs(asked, runs).efficiency
+    # Mean of two means: variances of the means add up, a quarter each, with Welch and Satterthwaite's freedom.
+    parts = [np.var(values, ddof=1) / 3.0 / 4.0 for values in watts.values()]
+    freedom = sum(parts) ** 2 / sum(part**2 / 2.0 for part in parts)
+    half = stats.t.ppf(0.975, freedom) * math.sqrt(sum(parts))
+    power = np.mean([np.mean(values) for values in watts.values()])
+    assert row.average_power_interval is not None and row.running_cost_interval is not None
+    assert row.average_power_interval.low == pytest.approx(power - half, rel=1e-12)
+    assert row.running_cost_interval.high == pytest.approx(running_cost(float(power + half), COST), rel=1e-12)
+    assert row.total_cost_interval is not None
+    assert row.total_cost_interval.low == pytest.approx(500.0 + row.running_cost_interval.low, rel=1e-12)
+
+
+def test_power_of_single_runs_takes_the_scatter_of_the_other_cells_or_none() -> None:
+    asked = design(("amber-6",), ("harbor", "canyon"), ("1440p",), metrics=METRICS[:1], running_cost=COST)
+
+    def row_of(watts: dict[str, list[float]]) -> EfficiencyRow:
+        runs = [
+            placed_run("amber-6", scene, "1440p", str(at), {"average_fps": 100.0, "average_power_w": value})
+            for scene, values in watts.items()
+            for at, value in enumerate(values)
+        ]
+        return review_runs(asked, runs).efficiency[0]
+
+    alone = row_of({"harbor": [200.0], "canyon": [220.0]})
+    assert (alone.average_power_interval, alone.running_cost_interval) == (None, None)
+    assert row_of({"harbor": [200.0, 204.0], "canyon": [220.0]}).running_cost_interval is not None
 
 
 def test_speed_is_counted_in_a_rate() -> None:
