@@ -28,7 +28,7 @@ from frametime.review.design import (
 from frametime.toml_loading import load_toml
 
 MAX_PLAN_BYTES: Final = 1 << 20
-DEFAULT_METRICS: Final = ("average_fps", "low_1pct_percentile_fps", "p99_frame_time_ms")
+DEFAULT_METRICS: Final = ("average_fps", "low_1pct_percentile_fps")
 
 
 @dataclass(frozen=True, kw_only=True)

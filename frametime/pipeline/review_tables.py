@@ -101,7 +101,7 @@ def standing_rows(result: ReviewResult) -> list[Row]:
                 "cells_behind": None if pair is None else pair.counts.behind,
                 "cells_tied": None if pair is None else pair.counts.tied,
                 "cells_undecided": None if pair is None else pair.counts.undecided,
-                "cells_missing": None if pair is None else len(pair.missing),
+                "cells_missing": None if pair is None else result.cells_of(item.cut).n_planned - item.n_cells,
                 "price": None if money is None else money.price,
                 "currency": None if money is None else money.currency,
                 "fps_per_money": None if money is None else money.fps_per_money,

@@ -94,6 +94,10 @@ class ReviewDesign:
         scenes, and counting them as such makes that interval too narrow.
     must_be_equal : tuple of str
         Of ``driver`` and ``operating_system``: a difference is an error and not a caveat.
+    scene_resolutions : Mapping of str to (tuple of str)
+        Scenes that are played at some of the resolutions only.
+    subject : tuple of str
+        Keys of the cards that the review is about; empty where the plan names none.
     exclusions : Mapping of str to str
         Run name to reason.
     running_cost : RunningCost or None
@@ -115,6 +119,8 @@ class ReviewDesign:
     must_be_equal: tuple[str, ...] = ()
     exclusions: Mapping[str, str] = field(default_factory=dict)
     running_cost: RunningCost | None = None
+    scene_resolutions: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    subject: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if not 0.0 < self.margin < 1.0:
@@ -131,7 +137,12 @@ class ReviewDesign:
     @property
     def cells(self) -> tuple[tuple[str, str], ...]:
         """Every (scene, resolution) of the plan, in its order."""
-        return tuple((scene.key, resolution) for scene in self.scenes for resolution in self.resolutions)
+        return tuple(
+            (scene.key, resolution)
+            for scene in self.scenes
+            for resolution in self.resolutions
+            if resolution in self.scene_resolutions.get(scene.key, self.resolutions)
+        )
 
     @property
     def candidates(self) -> tuple[str, ...]:

@@ -2,29 +2,30 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from frametime.caveats import Caveat, Weight
 from frametime.review.card_repeatability import card_spread
 from frametime.review.cell_comparisons import MetricMeans
 from frametime.review.cell_summaries import metric_caveat
-from frametime.review.design import CardEntry, CutEntry, MetricEntry, ReviewDesign, RunningCost
+from frametime.review.design import CardEntry, MetricEntry, ReviewDesign, RunningCost
 from frametime.review.overall import pair_caveats, pair_cells
-from frametime.review.result_tables import EfficiencyRow, Standing, ValueRow
-from frametime.review.run_set import Place, RunSet
+from frametime.review.result_tables import EfficiencyRow, Standing, TableCells, ValueRow
+from frametime.review.run_set import ZERO, Place, RunSet
+from frametime.review.table_cells import POWER
 from frametime.statistics.differences import Interval, geometric_mean, log_mean
 from frametime.words import joined
 
 DAYS_PER_YEAR = 365.25
+RATE = "average_fps"
 FRAMES_PER_JOULE = MetricEntry(
     key="frames_per_joule",
     label="frames per joule",
     unit="{frame}/J",
     better="higher",
-    definition="Frames over energy, the trapezoid of power over the capture's own time.",
-    source="reciprocal of energy per frame",
+    definition="Average rate over average power, both over the same runs.",
+    source="frames per second over joules per second",
     is_headline=False,
 )
 
@@ -77,6 +78,7 @@ def _row(standing: Standing, card: CardEntry, base: CardEntry) -> ValueRow:
         price=card.price,
         currency=card.currency,
         mean_value=standing.mean_value,
+        baseline_mean_value=standing.baseline_mean_value,
         fps_per_money=_ratio_of(standing.mean_value, card.price),
         money_per_fps=_ratio_of(card.price, standing.mean_value),
         value_ratio=None,
@@ -85,10 +87,11 @@ def _row(standing: Standing, card: CardEntry, base: CardEntry) -> ValueRow:
         break_even_interval=None,
         baseline_break_even_price=None,
         baseline_break_even_interval=None,
+        stands_apart=standing.stands_apart,
         caveats=standing.caveats,
     )
     if card.key == base.key:
-        return replace(row, value_ratio=1.0 if card.price else None)
+        return replace(row, value_ratio=1.0 if row.fps_per_money else None)
     if standing.ratio_to_baseline is None:
         return row
     return _against_baseline(row, standing.ratio_to_baseline, standing.interval, card, base)
@@ -143,53 +146,85 @@ def speed_metric(design: ReviewDesign) -> str | None:
     return next((key for key in (design.headline, "average_fps") if units.get(key) == "{frame}/s"), None)
 
 
-def efficiency_rows(design: ReviewDesign, sets: Mapping[Place, RunSet]) -> list[EfficiencyRow]:
-    """One row for each cut and each card that has power in a cell of it."""
-    table = _energy_means(design, sets)
+@dataclass(frozen=True, kw_only=True)
+class _PoweredSet(RunSet):
+    """The runs of a set that have power. Frames per joule of a run are its average rate over its average power."""
+
+    def values(self, key: str) -> tuple[float | None, ...]:
+        if key != FRAMES_PER_JOULE.key:
+            return super().values(key)
+        return tuple(rate / power for rate, power in zip(self.values(RATE), self.values(POWER), strict=True))  # type: ignore[operator]
+
+
+def powered_sets(sets: Mapping[Place, RunSet]) -> dict[Place, RunSet]:
+    """Of each set the runs that have both a rate and power; sets without such a run are left out."""
+    found: dict[Place, RunSet] = {}
+    for place, run_set in sets.items():
+        runs = tuple(run for run in run_set.runs if all((run.value(key) or 0.0) > ZERO for key in (RATE, POWER)))
+        if runs:
+            found[place] = _PoweredSet(**{**vars(run_set), "runs": runs})
+    return found
+
+
+def efficiency_rows(
+    design: ReviewDesign, sets: Mapping[Place, RunSet], table_cells: Sequence[TableCells]
+) -> list[EfficiencyRow]:
+    """One row for each cut and each card that has power in a cell of it.
+
+    Parameters
+    ----------
+    sets : mapping of place to RunSet
+        From `powered_sets`.
+    table_cells : sequence of TableCells
+        Of the whole review; those of kind ``power`` have rows, and those of kind ``speed`` say what power takes away.
+    """
+    spreads = {card.key: card_spread(card.key, FRAMES_PER_JOULE.key, list(sets.values())) for card in design.cards}
+    means = {place: log_mean(logs) for spread in spreads.values() for place, logs in spread.logs.items()}
+    table = MetricMeans(metric=FRAMES_PER_JOULE, means=means, spreads=spreads)
+    speed = {cells.cut: cells for cells in table_cells if cells.kind == "speed"}
     return [
-        row
-        for cut in design.cuts
+        _efficiency_row(design, sets, table, cells, speed[cells.cut], card.key)
+        for cells in table_cells
+        if cells.kind == "power"
         for card in design.cards
-        if (row := _efficiency_row(design, sets, table, cut, card.key)) is not None
+        if card.key in (*cells.cards, *cells.apart)
     ]
 
 
-def _energy_means(design: ReviewDesign, sets: Mapping[Place, RunSet]) -> MetricMeans:
-    spreads = {card.key: card_spread(card.key, FRAMES_PER_JOULE.key, list(sets.values())) for card in design.cards}
-    means = {place: log_mean(logs) for spread in spreads.values() for place, logs in spread.logs.items()}
-    return MetricMeans(metric=FRAMES_PER_JOULE, means=means, spreads=spreads)
-
-
 def _efficiency_row(
-    design: ReviewDesign, sets: Mapping[Place, RunSet], table: MetricMeans, cut: CutEntry, card: str
-) -> EfficiencyRow | None:
-    places = [(card, *cell) for cell in cut.cells if (card, *cell) in sets]
-    powers = [mean for place in places if (mean := _plain_mean(sets[place], "average_power_w")) is not None]
-    if not powers:
-        return None
-    power = math.fsum(powers) / len(powers)
-    per_joule = [table.means[place].mean for place in places if place in table.means]
-    frames_per_joule = geometric_mean(per_joule) if per_joule else None
-    ratio: float | None = 1.0 if card == design.baseline else None
+    design: ReviewDesign,
+    sets: Mapping[Place, RunSet],
+    table: MetricMeans,
+    cells: TableCells,
+    speed: TableCells,
+    card: str,
+) -> EfficiencyRow:
+    own, baseline = cells.of(card), design.baseline
+    power, rate = (_mean_over(sets, card, own, key) for key in (POWER, RATE))
+    per_joule = _ratio_of(rate, power)
+    base_per_joule = _ratio_of(*(_mean_over(sets, baseline, own, key) for key in (RATE, POWER)))
     interval: Interval | None = None
     caveats: list[Caveat] = []
-    if card != design.baseline:
-        paired = pair_cells(table, card, design.baseline, cut.cells, sample_unit=design.sample_unit)
-        caveats.extend(pair_caveats(paired, FRAMES_PER_JOULE.key, design))
-        ratio, interval = None if paired.these is None else paired.these.ratio, paired.interval
-    if len(powers) < len(cut.cells):
-        message = f"Power is known in {len(powers)} of {len(cut.cells)} cells."
+    if card != baseline:
+        paired = pair_cells(table, card, baseline, own, sample_unit=design.sample_unit)
+        caveats.extend(pair_caveats(paired, cells, card, FRAMES_PER_JOULE.key, design))
+        interval = paired.interval
+    if len(own) < len(speed.of(card)):
+        message = f"Power is known in {len(own)} of the {len(speed.of(card))} cells that the speed rests on."
         caveats.append(Caveat(code="cells-without-power", message=message, weight=Weight.CARE))
     entry = next(item for item in design.cards if item.key == card)
-    cost = None if design.running_cost is None else running_cost(power, design.running_cost)
+    cost = None if design.running_cost is None or power is None else running_cost(power, design.running_cost)
     return EfficiencyRow(
-        cut=cut.key,
+        cut=cells.cut,
         card=card,
-        n_cells=len(powers),
+        n_cells=len(own),
+        stands_apart=card in cells.apart,
         average_power_w=power,
-        energy_per_frame_j=None if frames_per_joule is None else 1.0 / frames_per_joule,
-        frames_per_joule=frames_per_joule,
-        efficiency_ratio=ratio,
+        mean_rate_fps=rate,
+        energy_per_frame_j=_ratio_of(power, rate),
+        frames_per_joule=per_joule,
+        baseline_frames_per_joule=base_per_joule,
+        efficiency_ratio=_ratio_of(per_joule, base_per_joule),
         efficiency_interval=interval,
         years=None if design.running_cost is None else design.running_cost.years,
         running_cost=cost,
@@ -199,6 +234,8 @@ def _efficiency_row(
     )
 
 
-def _plain_mean(run_set: RunSet, key: str) -> float | None:
-    values: Sequence[float] = [value for value in run_set.values(key) if value is not None]
-    return math.fsum(values) / len(values) if values else None
+def _mean_over(sets: Mapping[Place, RunSet], card: str, cells: Sequence[tuple[str, str]], key: str) -> float | None:
+    """Geometric mean over cells of the geometric means over their runs; ``None`` where a cell has no value."""
+    found = [sets[card, *cell].log_values(key) for cell in cells if (card, *cell) in sets]
+    logs = [float(values.mean()) for values in found if values is not None]
+    return geometric_mean(logs) if logs and len(logs) == len(cells) else None
