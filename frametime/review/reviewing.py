@@ -14,6 +14,7 @@ from frametime.review.design import MetricEntry, ReviewDesign
 from frametime.review.methods import methods_of
 from frametime.review.money_and_power import efficiency_rows, powered_sets, value_rows
 from frametime.review.overall import overall_comparison
+from frametime.review.paragraph import paragraph
 from frametime.review.result import SCHEMA_VERSION, Exclusion, Flag, ReviewResult, UnreadableFile
 from frametime.review.result_tables import (
     CellComparison,
@@ -35,7 +36,6 @@ from frametime.review.run_set import (
     same_file_caveats,
 )
 from frametime.review.runs_to_make import coverage_of, flag_caveats, flagged_runs
-from frametime.review.sentence import paragraph
 from frametime.review.table_cells import power_cells, speed_cells
 from frametime.version import __version__
 
