@@ -7,14 +7,14 @@ from dataclasses import dataclass, replace
 
 from frametime.caveats import Caveat, Weight
 from frametime.review.card_repeatability import card_spread
-from frametime.review.cell_comparisons import MetricMeans
+from frametime.review.cell_comparisons import MetricMeans, metric_means
 from frametime.review.cell_summaries import metric_caveat
 from frametime.review.design import CardEntry, MetricEntry, ReviewDesign, RunningCost
 from frametime.review.overall import pair_caveats, pair_cells
 from frametime.review.result_tables import EfficiencyRow, Standing, TableCells, ValueRow
 from frametime.review.run_set import ZERO, Place, RunSet
 from frametime.review.table_cells import POWER
-from frametime.statistics.differences import Interval, geometric_mean, log_mean
+from frametime.statistics.differences import Interval, geometric_mean
 from frametime.words import joined
 
 DAYS_PER_YEAR = 365.25
@@ -178,9 +178,9 @@ def efficiency_rows(
     table_cells : sequence of TableCells
         Of the whole review; those of kind ``power`` have rows, and those of kind ``speed`` say what power takes away.
     """
-    spreads = {card.key: card_spread(card.key, FRAMES_PER_JOULE.key, list(sets.values())) for card in design.cards}
-    means = {place: log_mean(logs) for spread in spreads.values() for place, logs in spread.logs.items()}
-    table = MetricMeans(metric=FRAMES_PER_JOULE, means=means, spreads=spreads)
+    key, members = FRAMES_PER_JOULE.key, list(sets.values())
+    spreads = {(card.key, key): card_spread(card.key, key, members) for card in design.cards}
+    table = metric_means(FRAMES_PER_JOULE, design, spreads)
     speed = {cells.cut: cells for cells in table_cells if cells.kind == "speed"}
     return [
         _efficiency_row(design, sets, table, cells, speed[cells.cut], card.key)
