@@ -29,7 +29,7 @@ from frametime.review.result_tables import (
 )
 from frametime.statistics.outlier_tests import Outcome
 
-SCHEMA_VERSION: Final = "1"
+SCHEMA_VERSION: Final = "2"
 RepeatReason: TypeAlias = Literal["missing", "flagged", "unreadable", "judged", "excluded"]
 
 
