@@ -80,7 +80,7 @@ def pair_caveats(paired: Paired, cells: TableCells, card: str, metric: str, desi
     if not paired.cells:
         of_card = cells.of(card)
         message = (
-            "Too few cells have a value of this metric: it has no mean here."
+            "Not all cells here have a value of this metric on both sides, so that no ratio is formed."
             if of_card
             else "No cell has usable runs on both sides."
         )

@@ -146,7 +146,8 @@ class TableCells:
     apart : tuple of str
         Cards that have too few of the cells: each stands apart, compared with the baseline alone.
     apart_cells : Mapping of str to tuple of (scene, resolution)
-        Of each card that stands apart, the cells that it shares with the baseline; empty without a usable run.
+        Of each card that stands apart, the cells that it shares with the baseline; its own where it shares none;
+        empty without a usable run.
     left_out : tuple of MissingCell
         Cells of the cut that are not in ``cells``, with the cards of the table that lack them.
     n_planned : int

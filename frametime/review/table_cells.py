@@ -29,7 +29,7 @@ def speed_cells(design: ReviewDesign, cut: CutEntry, metrics: Mapping[str, Metri
     cards, common = _cards_and_cells(has, design.baseline)
     others = [table.means for key, table in metrics.items() if key != design.headline]
     apart = [card for card in has if card not in cards]
-    shared = {card: [cell for cell in has[card] if cell in set(has[design.baseline])] for card in apart}
+    beside = {card: _beside_baseline(has[card], has[design.baseline]) for card in apart}
     cells = _with_other_metrics(cards, common, others)
     counting = {key: table.means for key, table in metrics.items() if _all_have(table.means, cards, cells)}
     return TableCells(
@@ -38,7 +38,14 @@ def speed_cells(design: ReviewDesign, cut: CutEntry, metrics: Mapping[str, Metri
         cards=cards,
         cells=cells,
         apart=tuple(apart),
-        apart_cells={card: _with_other_metrics((card, design.baseline), shared[card], others) for card in apart},
+        apart_cells={
+            card: _with_other_metrics(
+                (card, design.baseline) if set(cells_apart) <= set(has[design.baseline]) else (card,),
+                cells_apart,
+                others,
+            )
+            for card, cells_apart in beside.items()
+        },
         left_out=_left_out(cut.cells, cells, cards, counting),
         n_planned=len(cut.cells),
     )
@@ -62,9 +69,7 @@ def power_cells(design: ReviewDesign, cut: CutEntry, speed: TableCells, has: Col
         cells=cells,
         apart=apart,
         apart_cells={
-            card: tuple(
-                cell for cell in of_card[card] if design.baseline not in cards or (design.baseline, *cell) in has
-            )
+            card: _beside_baseline(of_card[card], [cell for cell in of_card[card] if (design.baseline, *cell) in has])
             for card in apart
         },
         left_out=(*speed.left_out, *_left_out(speed.cells, cells, cards, {POWER: has})),
@@ -96,6 +101,11 @@ def _cards_and_cells(has: Mapping[str, Sequence[Cell]], baseline: str) -> tuple[
         )
         common = _shared(has, cards)
     return tuple(cards), common
+
+
+def _beside_baseline(own: Sequence[Cell], of_baseline: Sequence[Cell]) -> tuple[Cell, ...]:
+    """The cells of a card that the baseline has as well; where there are none, its own."""
+    return tuple(cell for cell in own if cell in set(of_baseline)) or tuple(own)
 
 
 def _shared(has: Mapping[str, Sequence[Cell]], cards: Sequence[str]) -> tuple[Cell, ...]:

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from frametime.review.design import CutEntry, ReviewDesign, RunningCost
 from frametime.review.result import ReviewResult
-from frametime.review.result_tables import MissingCell, Standing, TableCells
+from frametime.review.result_tables import Standing, TableCells
 from frametime.review.reviewing import review_runs
 from frametime.review.run_set import PlacedRun
 
@@ -128,6 +128,10 @@ def check_power(result: ReviewResult) -> None:
         found = [runs.get((card, *cell)) for cell in cells]
         return mean([mean([run[at] for run in of]) for of in found if of]) if found and all(found) else None
 
+    for item in result.table_cells:
+        assert {(cell.scene, cell.resolution) for cell in item.left_out} == {*result.cut(item.cut).cells} - {
+            *item.cells
+        }
     with_power = {item.cut for item in result.table_cells if item.kind == "power"}
     assert {row.cut for row in result.efficiency} == with_power
     for row in result.efficiency:
@@ -243,10 +247,10 @@ def test_a_card_without_a_run_stands_apart_without_numbers() -> None:
     assert "There is no usable run of Cedar 12." in result.paragraphs["all"]
 
 
-def test_of_two_cards_that_miss_cells_the_one_that_costs_more_stands_apart() -> None:
-    """Without cedar three cells are common, without dune two: cedar stands apart, though it has as many cells."""
+def test_the_card_that_costs_most_common_cells_stands_apart() -> None:
+    """Without cedar three cells are common, without dune two, without birch one: cedar, though dune has fewer cells."""
     places = [(scene, resolution) for scene in SCENES for resolution in RESOLUTIONS]
-    has = {"amber-6": places, "birch-9": places, "cedar-12": places[4:], "dune-4": places[:3]}
+    has = {"amber-6": places, "birch-9": places[:4], "cedar-12": [*places[:2], *places[4:]], "dune-4": places[1:4]}
     runs = [
         placed_run(card, *cell, str(number), {"average_fps": 100.0 + number})
         for card, cells in has.items()
@@ -256,10 +260,13 @@ def test_of_two_cards_that_miss_cells_the_one_that_costs_more_stands_apart() -> 
     result = review_runs(design(CARDS, SCENES, RESOLUTIONS, metrics=METRICS[:1]), runs)
     cells = result.cells_of("all")
     assert (cells.cards, cells.apart) == (("amber-6", "birch-9", "dune-4"), ("cedar-12",))
-    assert cells.cells == tuple(places[:3])
-    assert cells.left_out[0] == MissingCell(
-        scene="canyon", resolution="2160p", cards=("dune-4",), metrics=("average_fps",)
-    )
+    assert cells.cells == tuple(places[1:4])
+    assert cells.apart_cells == {"cedar-12": tuple(has["cedar-12"])}
+    assert [(item.cards, item.metrics) for item in cells.left_out] == [
+        (("dune-4",), ("average_fps",)),
+        (("birch-9", "dune-4"), ("average_fps",)),
+        (("birch-9", "dune-4"), ("average_fps",)),
+    ]
 
 
 def test_a_metric_that_few_cells_have_takes_no_cells_from_the_others() -> None:
@@ -315,13 +322,18 @@ def test_power_follows_the_cells_of_the_speed_and_the_runs_with_a_sensor_log() -
 
 
 def test_a_baseline_without_a_run_leaves_the_others_their_places() -> None:
+    """A card with one cell stands apart among them, too, with its own mean there."""
     levels = {(card, scene): rate for card, rate in zip(CARDS[1:3], (100.0, 80.0), strict=True) for scene in SCENES}
-    result = review_runs(design(CARDS[:3], SCENES, ("1440p",), metrics=METRICS[:1]), rates(levels))
+    levels["dune-4", "harbor"] = 70.0
+    result = review_runs(design(CARDS, SCENES, ("1440p",), metrics=METRICS[:1]), rates(levels))
     assert [(row.card, row.place, row.ratio_to_baseline) for row in result.standings] == [
         ("birch-9", "1", None),
         ("cedar-12", "2", None),
         ("amber-6", "apart", None),
+        ("dune-4", "apart", None),
     ]
+    assert result.standings[-1].mean_value == pytest.approx(70.0, rel=1e-5)
+    assert "There is no usable run of Amber 6. Dune 4 stands apart, with 1 of 3 cells." in result.paragraphs["all"]
 
 
 def test_two_names_of_one_number_are_shown_once() -> None:
