@@ -53,21 +53,16 @@ def rivals_of(card: str, standings: Sequence[Standing], cards: Sequence[CardEntr
         Prices in other currencies than the card's own do not count.
     """
     order = [item.card for item in standings if not item.stands_apart and item.mean_value is not None]
-    at = order.index(card) if card in order else None
-    by_key = {entry.key: entry for entry in cards}
-    own = by_key[card]
-    priced = {
-        key: entry.price
-        for key in order
-        if key != card and (entry := by_key[key]).price is not None and entry.currency == own.currency
-    }
-    dearer = {key: price for key, price in priced.items() if own.price is not None and price > own.price}
-    cheaper = {key: price for key, price in priced.items() if own.price is not None and price <= own.price}
+    if card not in order:
+        return Rivals(faster=None, slower=None, dearer=None, cheaper=None)
+    at, own = order.index(card), next(entry for entry in cards if entry.key == card)
+    others = [entry for entry in cards if entry.key in order and entry != own and entry.currency == own.currency]
+    priced = {entry.key: entry.price - own.price for entry in others if entry.price and own.price}
     return Rivals(
         faster=order[at - 1] if at else None,
-        slower=order[at + 1] if at is not None and at + 1 < len(order) else None,
-        dearer=min(dearer, key=lambda key: dearer[key], default=None),
-        cheaper=max(cheaper, key=lambda key: cheaper[key], default=None),
+        slower=order[at + 1] if at + 1 < len(order) else None,
+        dearer=min((key for key in priced if priced[key] > 0.0), key=priced.__getitem__, default=None),
+        cheaper=max((key for key in priced if priced[key] <= 0.0), key=priced.__getitem__, default=None),
     )
 
 
@@ -94,7 +89,7 @@ def paragraph(
         design=design,
         cut=cut,
         cells=cells,
-        overall=[item for item in overall if item.cut == cut.key],
+        overall={item.candidate: item for item in overall if (item.cut, item.metric) == (cut.key, design.headline)},
         pairs=[item for item in pairs if item.cut == cut.key],
         standings=[item for item in standings if (item.cut, item.metric) == (cut.key, design.headline)],
         value={item.card: item for item in value if item.cut == cut.key},
@@ -110,7 +105,7 @@ class _Story:
     design: ReviewDesign
     cut: CutEntry
     cells: TableCells
-    overall: Sequence[OverallComparison]
+    overall: Mapping[str, OverallComparison]
     pairs: Sequence[PairOrder]
     standings: Sequence[Standing]
     value: Mapping[str, ValueRow]
@@ -121,7 +116,8 @@ class _Story:
             return f"{self._where()} {self.design.cards[0].label} alone, with no other card to compare it with."
         subject = self.design.subject or (self.design.candidates if len(self.design.cards) == 2 else ())
         parts = [self._head(), *(self._about(subject) if subject else self._about_the_first())]
-        return " ".join(filter(None, [*parts, *self._open(subject), self._missing(), self._apart()]))
+        missing = left_out_words(self.design, self.cells.left_out)
+        return " ".join(filter(None, [*parts, *self._open(subject), missing, *self._apart()]))
 
     def _label(self, card: str) -> str:
         return self.design.label(card)
@@ -138,6 +134,8 @@ class _Story:
         first = [item for item in placed if item.best_place == 1]
         if not first:
             return f"{self._where()} no card can be placed."
+        # A first card need not be shown ahead of each other one.
+        first += [item for item in placed if len(first) == 1 and item.card in first[0].not_told_apart_from]
         names = joined([self._label(item.card) for item in first])
         if len(placed) == 1:
             return f"{self._where()} only the {names} has enough runs for a place."
@@ -151,14 +149,12 @@ class _Story:
         return f"{self._where()} {names} {lead}cannot be told apart by these runs."
 
     def _seen(self, card: str, other: str, metric: str) -> tuple[Verdict, float, Interval | None] | None:
-        """Verdict, ratio and interval of two cards, as seen from the first."""
-        found = [(item.candidate, item.baseline, item.interval_these_scenes, item) for item in self.overall]
-        found += [(item.card, item.other, item.interval, item) for item in self.pairs]  # type: ignore[misc]
-        for one, two, interval, item in found:
-            if item.metric == metric and item.ratio is not None and {one, two} == {card, other}:
-                if one == card:
-                    return item.verdict, item.ratio, interval
-                turned = interval and interval.of_reciprocal()
+        """Verdict, ratio and interval of two cards of the table, as seen from the first."""
+        for item in self.pairs:
+            if item.metric == metric and item.ratio is not None and {item.card, item.other} == {card, other}:
+                if item.card == card:
+                    return item.verdict, item.ratio, item.interval
+                turned = item.interval and item.interval.of_reciprocal()
                 return _TURNED.get(item.verdict, item.verdict), 1.0 / item.ratio, turned
         return None
 
@@ -174,11 +170,8 @@ class _Story:
         if len(placed) < 2:
             return []
         first, base = placed[0], self.design.baseline
-        parts = []
-        told = first if first != base else placed[1]
-        for item in self.overall:
-            if (item.candidate, item.metric) == (told, self.design.headline) and item.ratio is not None:
-                parts += [difference(self.design, item), similar_scenes(item)]
+        item = self.overall[first if first != base else placed[1]]
+        parts = [difference(self.design, item), similar_scenes(item)] if item.ratio is not None else []
         if base not in placed[:2] and (said := self._against(first, placed[1], "next in speed")):
             parts.append(f"{self._label(first)} is {said}.")
         return [*parts, *self._best_value(first)]
@@ -187,19 +180,14 @@ class _Story:
         """The subject against its rivals; of several cards those in speed alone, of more than three the places."""
         standings = {item.card: item for item in self._placed()}
         if len(self.design.cards) == 2:
-            told = [item.sentence for item in self.overall if item.metric == self.design.headline]
-            return [*told, *(self._prices(card) for card in subject)]
-        parts = [
-            difference(self.design, item)
-            for item in self.overall
-            if item.metric == self.design.headline and item.ratio is not None
-            if item.candidate in set(subject[:MOST_NAMES]) & set(self.cells.apart)
-        ]
+            return [item.sentence for item in self.overall.values()] + [self._prices(card) for card in subject]
+        apart = [card for card in subject if card in self.cells.apart and card in self.overall][:MOST_NAMES]
+        parts = [difference(self.design, self.overall[card]) for card in apart]
         present = [card for card in subject if card in standings]
         places = [f"{self._label(card)} is {place_words(standings[card], self._label)}" for card in present[:6]]
-        if len(present) == 1 and standings[present[0]].worst_place == 1:
-            places = []
-        parts += [f"Of {counted(len(standings), 'card')} {joined(places)}."] if places else []
+        # Of the first card alone its place has been told.
+        if len(present) > 1 or any(standings[card].worst_place != 1 for card in present):
+            parts.append(f"Of {counted(len(standings), 'card')} {joined(places)}.")
         if len(present) == 1:
             return [*parts, self._rivals_in_speed(present[0]), self._similar(present[0]), self._prices(present[0])]
         if len(present) <= MOST_NAMES:
@@ -218,10 +206,8 @@ class _Story:
 
     def _similar(self, card: str) -> str:
         """What similar scenes would give of a card that is told against others than the baseline."""
-        for item in self.overall:
-            if (item.candidate, item.metric) == (card, self.design.headline):
-                return similar_scenes(item).replace(":", f" against {self._label(item.baseline)}:", 1)
-        return ""
+        said = similar_scenes(self.overall[card]) if card in self.overall else ""
+        return said.replace(":", f" against {self._label(self.design.baseline)}:", 1)
 
     def _priced(self, card: str) -> str:
         row = self.value[card]
@@ -298,20 +284,15 @@ class _Story:
             parts.append(f"{'no' if whole else in_words(none)} {have} {'an' if whole else 'no'} interval.")
         return [part[0].upper() + part[1:] for part in parts]
 
-    def _missing(self) -> str:
-        return left_out_words(self.design, self.cells.left_out)
-
-    def _apart(self) -> str:
-        without = [card for card in self.cells.apart if not self.cells.of(card)]
-        few = [card for card in self.cells.apart if self.cells.of(card)]
+    def _apart(self) -> list[str]:
+        n_cells = {card: len(self.cells.of(card)) for card in self.cells.apart}
+        without, few = ([card for card, n in n_cells.items() if bool(n) is some] for some in (False, True))
         parts = [f"There is no usable run of {names_of(without, self._label)}."] if without else []
         if few:
-            n = " to ".join(str(n) for n in sorted({len(self.cells.of(card)) for card in few})[:: max(1, len(few) - 1)])
-            stands = "stands" if len(few) == 1 else "stand"
-            parts.append(
-                f"{names_of(few, self._label)} {stands} apart, with {n} of {counted(self.cells.n_planned, 'cell')}."
-            )
-        return " ".join(parts)
+            n = " to ".join(str(n) for n in dict.fromkeys((min(n_cells[c] for c in few), max(n_cells[c] for c in few))))
+            of_all = f"with {n} of {counted(self.cells.n_planned, 'cell')}"
+            parts.append(f"{names_of(few, self._label)} {'stands' if len(few) == 1 else 'stand'} apart, {of_all}.")
+        return [part[0].upper() + part[1:] for part in parts]
 
 
 def _break_even(price: float, interval: Interval | None, currency: str | None) -> str:
