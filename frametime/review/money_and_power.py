@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from frametime.caveats import Caveat, Weight
 from frametime.review.card_repeatability import card_spread
@@ -71,7 +71,17 @@ def value_rows(design: ReviewDesign, standings: Sequence[Standing]) -> list[Valu
 
 
 def _row(standing: Standing, card: CardEntry, base: CardEntry) -> ValueRow:
-    row = ValueRow(
+    """Value against the baseline, and break-even prices both ways, as far as the prices carry them."""
+    is_base, same_currency = card.key == base.key, card.currency == base.currency
+    ratio, interval = (None, None) if is_base else (standing.ratio_to_baseline, standing.interval)
+    # A card without a price, and so without a currency, may still be told what it is worth in the baseline's.
+    base_price = base.price if same_currency or card.currency is None else None
+    own_price = card.price if same_currency else None
+    by_price = _ratio_of(base_price, own_price)
+    equal, per_money = "price at which the value is equal", "rate per money over the baseline's"
+    back = interval and interval.of_reciprocal()
+    per_price = _ratio_of(standing.mean_value, card.price)
+    return ValueRow(
         cut=standing.cut,
         metric=standing.metric,
         card=card.key,
@@ -79,50 +89,21 @@ def _row(standing: Standing, card: CardEntry, base: CardEntry) -> ValueRow:
         currency=card.currency,
         mean_value=standing.mean_value,
         baseline_mean_value=standing.baseline_mean_value,
-        fps_per_money=_ratio_of(standing.mean_value, card.price),
+        fps_per_money=per_price,
         money_per_fps=_ratio_of(card.price, standing.mean_value),
-        value_ratio=None,
-        value_ratio_interval=None,
-        break_even_price=None,
-        break_even_interval=None,
-        baseline_break_even_price=None,
-        baseline_break_even_interval=None,
+        value_ratio=(per_price and 1.0) if is_base else ratio and by_price and ratio * by_price,
+        value_ratio_interval=_scaled(interval, by_price, per_money),
+        break_even_price=ratio and base_price and break_even_price(base_price, ratio),
+        break_even_interval=_scaled(interval, base_price, equal),
+        baseline_break_even_price=ratio and own_price and break_even_price(own_price, 1.0 / ratio),
+        baseline_break_even_interval=_scaled(back, own_price, equal),
         stands_apart=standing.stands_apart,
-        caveats=standing.caveats,
+        caveats=(*standing.caveats, *(() if ratio is None else _about_prices(standing.metric, card, base))),
     )
-    if card.key == base.key:
-        return replace(row, value_ratio=1.0 if row.fps_per_money else None)
-    if standing.ratio_to_baseline is None:
-        return row
-    return _against_baseline(row, standing.ratio_to_baseline, standing.interval, card, base)
 
 
-def _against_baseline(
-    row: ValueRow, ratio: float, interval: Interval | None, card: CardEntry, base: CardEntry
-) -> ValueRow:
-    """Break-even prices both ways and value against the baseline, as far as the prices carry them."""
-    equal, per_money = "price at which the value is equal", "rate per money over the baseline's"
-    same_currency = card.currency == base.currency
-    # A card without a price, and so without a currency, may still be told what it is worth in the baseline's.
-    if base.price is not None and (same_currency or card.currency is None):
-        row = replace(
-            row,
-            break_even_price=break_even_price(base.price, ratio),
-            break_even_interval=interval and interval.scaled(base.price, equal),
-        )
-    if card.price is not None and same_currency:
-        row = replace(
-            row,
-            baseline_break_even_price=break_even_price(card.price, 1.0 / ratio),
-            baseline_break_even_interval=interval and interval.of_reciprocal().scaled(card.price, equal),
-        )
-    if card.price is not None and base.price is not None and same_currency:
-        row = replace(
-            row,
-            value_ratio=ratio * base.price / card.price,
-            value_ratio_interval=interval and interval.scaled(base.price / card.price, per_money),
-        )
-    return replace(row, caveats=(*row.caveats, *_about_prices(row.metric, card, base)))
+def _scaled(interval: Interval | None, factor: float | None, what: str) -> Interval | None:
+    return None if interval is None or factor is None else interval.scaled(factor, what)
 
 
 def _about_prices(metric: str, card: CardEntry, base: CardEntry) -> list[Caveat]:
