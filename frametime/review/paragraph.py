@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 from frametime.review.design import CardEntry, CutEntry, ReviewDesign
 from frametime.review.result_tables import (
@@ -143,7 +144,8 @@ class _Story:
             headline = self.design.metric(self.design.headline)
             how = "is fastest" if headline.key == "average_fps" else f"is best in {headline.label}"
             return f"{self._where()} the {names} {how}."
-        if all(len(item.tied_with) == len(first) - 1 for item in first):
+        seen = [self._seen(one.card, two.card, one.metric) for one, two in combinations(first, 2)]
+        if all(found is not None and found[0] == "tied" for found in seen):
             return f"{self._where()} {names} share first place."
         lead = "" if len(first) == len(placed) else "lead and "
         return f"{self._where()} {names} {lead}cannot be told apart by these runs."

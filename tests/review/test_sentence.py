@@ -296,6 +296,13 @@ def test_places_are_shared_only_where_every_pair_is_tied() -> None:
     assert "Amber 6, Birch 9 and Cedar 12 share first place." in text(close)
 
 
+def test_the_first_two_share_a_place_though_the_second_is_tied_with_the_third_as_well() -> None:
+    levels = {"amber-6": 100.0, "birch-9": 98.0, "cedar-12": 96.0}
+    result = reviewed({(card, "moor"): [level * f for f in (0.999, 1.0, 1.001)] for card, level in levels.items()})
+    assert [row.place for row in result.standings] == ["1 to 2", "1 to 3", "2 to 3"]
+    assert "Amber 6 and Birch 9 share first place." in text(result)
+
+
 def test_a_place_in_words() -> None:
     result = reviewed(
         {
