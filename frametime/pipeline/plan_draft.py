@@ -265,7 +265,7 @@ def _head(parts: _Parts) -> list[str]:
         'title = "Title of the review"',
         f"baseline = {toml_value(parts.cards[0])}  # the card that the others are compared with",
         "margin = 0.03  # a difference that counts: 0.03 is 3 %",
-        'metrics = ["average_fps", "low_1pct_percentile_fps", "p99_frame_time_ms"]  # the first is the headline',
+        'metrics = ["average_fps", "low_1pct_percentile_fps"]  # the first is the headline',
         f"resolutions = {toml_value(parts.resolutions)}",
         f"runs = {parts.n_runs}  # planned for each card in each cell",
         'currency = "EUR"',

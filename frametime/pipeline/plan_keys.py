@@ -109,7 +109,7 @@ class PlanKeys(Struct, frozen=True, kw_only=True):
         Meta(gt=0, lt=1, description="a number above 0 and below 1, for margin is a fraction: for 3 % write 0.03"),
     ] = 0.03
     headline: Text | None = None
-    metrics: Texts = ("average_fps", "low_1pct_percentile_fps", "p99_frame_time_ms")
+    metrics: Texts = ("average_fps", "low_1pct_percentile_fps")
     resolutions: Texts
     runs: Annotated[int, Meta(ge=1, le=1000)] = 3
     currency: Text | None = None

@@ -6,9 +6,9 @@ import json
 from typing import Any, Final
 
 from frametime.render.json_output import Plain, plain
-from frametime.review.result import ReviewResult
+from frametime.review.result import SCHEMA_VERSION, ReviewResult
 
-SCHEMA: Final = "frametime.review/1"
+SCHEMA: Final = f"frametime.review/{SCHEMA_VERSION}"
 DRAWING_ONLY: Final = ("curves", "findings")
 """Fields of a run that serve drawing and are most of the size: they stay with the measured runs."""
 

@@ -132,7 +132,7 @@ def _standing_rows(result: ReviewResult) -> list[Row]:
                     f"cells_{word}": None if pair is None else getattr(pair.counts, word)
                     for word in ("ahead", "behind", "tied", "undecided")
                 },
-                "cells_missing": None if pair is None else len(pair.missing),
+                "cells_missing": None if pair is None else result.cells_of(item.cut).n_planned - item.n_cells,
                 **_fields(money, "price", "currency", "fps_per_money", "value_ratio"),
                 **_bounds("value_ratio", None if money is None else money.value_ratio_interval),
                 **_fields(money, "break_even_price"),

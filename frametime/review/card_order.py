@@ -8,23 +8,23 @@ from dataclasses import replace
 from itertools import combinations
 
 from frametime.review.cell_comparisons import MetricMeans
-from frametime.review.design import CutEntry, ReviewDesign
-from frametime.review.overall import pair_caveats, pair_cells
-from frametime.review.result_tables import PairOrder, Standing
-from frametime.statistics.differences import Interval, geometric_mean, holm_adjusted
+from frametime.review.design import ReviewDesign
+from frametime.review.overall import Cell, pair_caveats, pair_cells
+from frametime.review.result_tables import PairOrder, Standing, TableCells
+from frametime.statistics.differences import geometric_mean, holm_adjusted
 
 
-def order_pairs(table: MetricMeans, design: ReviewDesign, cut: CutEntry) -> list[PairOrder]:
-    """Compare every two cards over a cut, with Holm's adjustment over the pairs; each pair once, in plan order."""
+def order_pairs(table: MetricMeans, design: ReviewDesign, cells: TableCells) -> list[PairOrder]:
+    """Compare every two cards of a table, with Holm's adjustment over the pairs; each pair once, in plan order."""
     pairs: list[PairOrder] = []
     p_values: list[float | None] = []
-    for card, other in combinations([entry.key for entry in design.cards], 2):
-        paired = pair_cells(table, card, other, cut.cells, sample_unit=design.sample_unit)
+    for card, other in combinations(cells.cards, 2):
+        paired = pair_cells(table, card, other, cells.cells, sample_unit=design.sample_unit)
         these = paired.these
         p_values.append(None if these is None else these.p_value)
         pairs.append(
             PairOrder(
-                cut=cut.key,
+                cut=cells.cut,
                 metric=table.metric.key,
                 card=card,
                 other=other,
@@ -42,47 +42,60 @@ def order_pairs(table: MetricMeans, design: ReviewDesign, cut: CutEntry) -> list
     return pairs
 
 
-def place_cards(table: MetricMeans, design: ReviewDesign, cut: CutEntry, pairs: Sequence[PairOrder]) -> list[Standing]:
-    """Places in one cut, best first.
+def place_cards(
+    table: MetricMeans, design: ReviewDesign, cells: TableCells, pairs: Sequence[PairOrder]
+) -> list[Standing]:
+    """Places in one cut, best estimate first; cards that stand apart follow, without a place.
 
     A card is shown better than another when the pair's verdict is *ahead* and stands after Holm over the pairs.
-    Its best place is one more than the number of cards shown better; its worst place is the number of cards less
-    those shown worse. A card without any cell has no place among the others: it may stand anywhere.
+    Its best place is one more than the number of cards shown better; its worst place is the number of cards of the
+    table less those shown worse.
     """
-    cards = [entry.key for entry in design.cards]
     better = _shown_better(pairs)
-    common = [cell for cell in cut.cells if all((card, *cell) in table.means for card in cards)]
+    tied = {frozenset((pair.card, pair.other)) for pair in pairs if pair.verdict == "tied"}
     standings = []
-    for card in cards:
-        above = [other for other in cards if (other, card) in better]
-        below = [other for other in cards if (card, other) in better]
-        best, worst = len(above) + 1, len(cards) - len(below)
-        ratio, interval = _to_baseline(card, design.baseline, pairs)
-        paired = pair_cells(table, card, design.baseline, cut.cells, sample_unit=design.sample_unit)
+    for card in cells.cards:
+        above = [other for other in cells.cards if (other, card) in better]
+        below = [other for other in cells.cards if (card, other) in better]
+        best, worst = len(above) + 1, len(cells.cards) - len(below)
+        others = tuple(other for other in cells.cards if other != card and other not in above and other not in below)
         standings.append(
-            Standing(
-                cut=cut.key,
-                metric=table.metric.key,
-                card=card,
+            replace(
+                _standing(table, design, cells, card),
                 best_place=best,
                 worst_place=worst,
                 place=str(best) if best == worst else f"{best} to {worst}",
-                not_told_apart_from=tuple(o for o in cards if o != card and o not in above and o not in below),
-                ratio_to_baseline=ratio if paired.cells else None,
-                interval=interval,
-                mean_value=_mean_value(table, card, common),
-                n_cells=len(common),
-                caveats=() if card == design.baseline else pair_caveats(paired, table.metric.key, design),
+                not_told_apart_from=others,
+                tied_with=others if all({*two} in tied for two in combinations((card, *others), 2)) else (),
             )
         )
-    # Within equal places the better estimate is listed first; the place says that this is no order.
-    return sorted(standings, key=lambda item: (item.best_place + item.worst_place, _listed(table, item)))
+    # What is in equal places is listed by the estimates, too; the place says that this is no order.
+    standings.sort(key=lambda item: math.inf if item.mean_value is None else -table.sign * math.log(item.mean_value))
+    return [*standings, *(_standing(table, design, cells, card) for card in cells.apart)]
 
 
-def _listed(table: MetricMeans, standing: Standing) -> float:
-    if standing.ratio_to_baseline is None:
-        return math.inf
-    return -table.sign * math.log(standing.ratio_to_baseline)
+def _standing(table: MetricMeans, design: ReviewDesign, cells: TableCells, card: str) -> Standing:
+    """The numbers of a card on its cells, as yet without a place."""
+    own, baseline = cells.of(card), design.baseline
+    paired = pair_cells(table, card, baseline, own, sample_unit=design.sample_unit)
+    mean, baseline_mean = (_mean_value(table, key, own) for key in (card, baseline))
+    return Standing(
+        cut=cells.cut,
+        metric=table.metric.key,
+        card=card,
+        best_place=None,
+        worst_place=None,
+        place="apart",
+        not_told_apart_from=(),
+        tied_with=(),
+        ratio_to_baseline=mean and baseline_mean and mean / baseline_mean,
+        interval=None if card == baseline else paired.interval,
+        mean_value=mean,
+        baseline_mean_value=baseline_mean,
+        n_cells=len(own),
+        stands_apart=card in cells.apart,
+        caveats=() if card == baseline else pair_caveats(paired, cells, card, table.metric.key, design),
+    )
 
 
 def _shown_better(pairs: Sequence[PairOrder]) -> set[tuple[str, str]]:
@@ -93,16 +106,7 @@ def _shown_better(pairs: Sequence[PairOrder]) -> set[tuple[str, str]]:
     return shown
 
 
-def _to_baseline(card: str, baseline: str, pairs: Sequence[PairOrder]) -> tuple[float | None, Interval | None]:
-    if card == baseline:
-        return 1.0, None
-    for pair in pairs:
-        if (pair.card, pair.other) == (card, baseline):
-            return pair.ratio, pair.interval
-        if (pair.other, pair.card) == (card, baseline):
-            return pair.ratio and 1.0 / pair.ratio, pair.interval and pair.interval.of_reciprocal()
-    return None, None
-
-
-def _mean_value(table: MetricMeans, card: str, cells: Sequence[tuple[str, str]]) -> float | None:
-    return geometric_mean([table.means[(card, *cell)].mean for cell in cells]) if cells else None
+def _mean_value(table: MetricMeans, card: str, cells: Sequence[Cell]) -> float | None:
+    """``None`` without a cell, and where one of them has no value of the metric."""
+    logs = [table.means[card, *cell].mean for cell in cells if (card, *cell) in table.means]
+    return geometric_mean(logs) if logs and len(logs) == len(cells) else None

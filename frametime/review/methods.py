@@ -110,7 +110,10 @@ def methods_of(design: ReviewDesign) -> tuple[Method, ...]:
         (
             "overall",
             "Over many cells",
-            "Geometric mean of the paired cell ratios; a cell that lacks a side is left out of both and listed.",
+            "Every mean over cells is the geometric one, that of power as well, over one set of cells for each table: "
+            "those in which every card of the table has a usable value. So each ratio is the quotient of the means "
+            "beside it. A cell that a card lacks is left out for all and listed; a card that leaves fewer than half of "
+            "the baseline's cells to the table stands apart, compared with the baseline on the cells that both have.",
             "P. J. Fleming and J. J. Wallace, Communications of the ACM 29(3), 218-221, 1986",
         ),
         (
@@ -130,7 +133,8 @@ def methods_of(design: ReviewDesign) -> tuple[Method, ...]:
             "places",
             "Places",
             "A card is placed behind another only where the pair's verdict says so and stands after Holm over the "
-            "pairs of the cut; all other places are shared.",
+            "pairs of the cut. A place is one more than the number of cards shown ahead, to the number of cards less "
+            "those shown behind. Cards share a place where every pair of them is tied.",
             "the rule is this program's own",
         ),
         (
@@ -146,6 +150,13 @@ def methods_of(design: ReviewDesign) -> tuple[Method, ...]:
             f"Average power of the card times hours a day, {DAYS_PER_YEAR:g} days a year, years and tariff; its "
             "interval is that of power (these scenes), from the scatter of the runs' power.",
             PRACTICE,
+        ),
+        (
+            "efficiency",
+            "Frames per joule",
+            "Mean of the average rate over mean of the average power, over the runs with a sensor log in the cells in "
+            "which every card with sensor logs has power. Energy per frame is one over that.",
+            "frames per second over joules per second",
         ),
     )
     return tuple(Method(key=key, label=label, text=text, source=source) for key, label, text, source in table)

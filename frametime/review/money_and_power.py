@@ -3,27 +3,40 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass
 
 from frametime.caveats import Caveat, Weight
 from frametime.review.card_repeatability import card_spread
 from frametime.review.cell_comparisons import MetricMeans, metric_means
 from frametime.review.cell_summaries import metric_caveat
-from frametime.review.design import CardEntry, CutEntry, MetricEntry, ReviewDesign, RunningCost
+from frametime.review.design import CardEntry, MetricEntry, ReviewDesign, RunningCost
 from frametime.review.overall import pair_caveats, pair_cells
-from frametime.review.result_tables import EfficiencyRow, Standing, ValueRow
-from frametime.review.run_set import Place, RunSet
-from frametime.statistics.differences import Interval, LogMean, combined, geometric_mean, log_mean
+from frametime.review.result_tables import EfficiencyRow, Standing, TableCells, ValueRow
+from frametime.review.run_set import ZERO, Place, RunSet
+from frametime.review.table_cells import POWER
+from frametime.statistics.differences import Interval, combined, geometric_mean
 from frametime.words import joined
 
 DAYS_PER_YEAR = 365.25
+RATE = "average_fps"
 FRAMES_PER_JOULE = MetricEntry(
     key="frames_per_joule",
     label="frames per joule",
     unit="{frame}/J",
     better="higher",
-    definition="Frames over energy, the trapezoid of power over the capture's own time.",
-    source="reciprocal of energy per frame",
+    definition="Average rate over average power, both over the same runs.",
+    source="frames per second over joules per second",
+    is_headline=False,
+)
+
+
+_POWER = MetricEntry(
+    key=POWER,
+    label="average power",
+    unit="W",
+    better="lower",
+    definition="Mean of the power samples over the run.",
+    source="sensor log",
     is_headline=False,
 )
 
@@ -69,56 +82,39 @@ def value_rows(design: ReviewDesign, standings: Sequence[Standing]) -> list[Valu
 
 
 def _row(standing: Standing, card: CardEntry, base: CardEntry) -> ValueRow:
-    row = ValueRow(
+    """Value against the baseline, and break-even prices both ways, as far as the prices carry them."""
+    is_base, same_currency = card.key == base.key, card.currency == base.currency
+    ratio, interval = (None, None) if is_base else (standing.ratio_to_baseline, standing.interval)
+    # A card without a price, and so without a currency, may still be told what it is worth in the baseline's.
+    base_price = base.price if same_currency or card.currency is None else None
+    own_price = card.price if same_currency else None
+    by_price = _ratio_of(base_price, own_price)
+    equal, per_money = "price at which the value is equal", "rate per money over the baseline's"
+    back = interval and interval.of_reciprocal()
+    per_price = _ratio_of(standing.mean_value, card.price)
+    return ValueRow(
         cut=standing.cut,
         metric=standing.metric,
         card=card.key,
         price=card.price,
         currency=card.currency,
         mean_value=standing.mean_value,
-        fps_per_money=_ratio_of(standing.mean_value, card.price),
+        baseline_mean_value=standing.baseline_mean_value,
+        fps_per_money=per_price,
         money_per_fps=_ratio_of(card.price, standing.mean_value),
-        value_ratio=None,
-        value_ratio_interval=None,
-        break_even_price=None,
-        break_even_interval=None,
-        baseline_break_even_price=None,
-        baseline_break_even_interval=None,
-        caveats=standing.caveats,
+        value_ratio=(per_price and 1.0) if is_base else ratio and by_price and ratio * by_price,
+        value_ratio_interval=_scaled(interval, by_price, per_money),
+        break_even_price=ratio and base_price and break_even_price(base_price, ratio),
+        break_even_interval=_scaled(interval, base_price, equal),
+        baseline_break_even_price=ratio and own_price and break_even_price(own_price, 1.0 / ratio),
+        baseline_break_even_interval=_scaled(back, own_price, equal),
+        stands_apart=standing.stands_apart,
+        caveats=(*standing.caveats, *(() if ratio is None else _about_prices(standing.metric, card, base))),
     )
-    if card.key == base.key:
-        return replace(row, value_ratio=1.0 if card.price else None)
-    if standing.ratio_to_baseline is None:
-        return row
-    return _against_baseline(row, standing.ratio_to_baseline, standing.interval, card, base)
 
 
-def _against_baseline(
-    row: ValueRow, ratio: float, interval: Interval | None, card: CardEntry, base: CardEntry
-) -> ValueRow:
-    """Break-even prices both ways and value against the baseline, as far as the prices carry them."""
-    equal, per_money = "price at which the value is equal", "rate per money over the baseline's"
-    same_currency = card.currency == base.currency
-    # A card without a price, and so without a currency, may still be told what it is worth in the baseline's.
-    if base.price is not None and (same_currency or card.currency is None):
-        row = replace(
-            row,
-            break_even_price=break_even_price(base.price, ratio),
-            break_even_interval=interval and interval.scaled(base.price, equal),
-        )
-    if card.price is not None and same_currency:
-        row = replace(
-            row,
-            baseline_break_even_price=break_even_price(card.price, 1.0 / ratio),
-            baseline_break_even_interval=interval and interval.of_reciprocal().scaled(card.price, equal),
-        )
-    if card.price is not None and base.price is not None and same_currency:
-        row = replace(
-            row,
-            value_ratio=ratio * base.price / card.price,
-            value_ratio_interval=interval and interval.scaled(base.price / card.price, per_money),
-        )
-    return replace(row, caveats=(*row.caveats, *_about_prices(row.metric, card, base)))
+def _scaled(interval: Interval | None, factor: float | None, what: str) -> Interval | None:
+    return None if interval is None or factor is None else interval.scaled(factor, what)
 
 
 def _about_prices(metric: str, card: CardEntry, base: CardEntry) -> list[Caveat]:
@@ -142,60 +138,95 @@ def speed_metric(design: ReviewDesign) -> str | None:
     return next((key for key in (design.headline, "average_fps") if units.get(key) == "{frame}/s"), None)
 
 
-def efficiency_rows(design: ReviewDesign, sets: Mapping[Place, RunSet]) -> list[EfficiencyRow]:
-    """One row for each cut and each card that has power in a cell of it."""
-    table = _energy_means(design, sets)
+@dataclass(frozen=True, kw_only=True)
+class _PoweredSet(RunSet):
+    """The runs of a set that have power. Frames per joule of a run are its average rate over its average power."""
+
+    def values(self, key: str) -> tuple[float | None, ...]:
+        if key != FRAMES_PER_JOULE.key:
+            return super().values(key)
+        return tuple(rate / power for rate, power in zip(self.values(RATE), self.values(POWER), strict=True))  # type: ignore[operator]
+
+
+def powered_sets(sets: Mapping[Place, RunSet]) -> dict[Place, RunSet]:
+    """Of each set the runs that have both a rate and power; sets without such a run are left out."""
+    found: dict[Place, RunSet] = {}
+    for place, run_set in sets.items():
+        runs = tuple(run for run in run_set.runs if all((run.value(key) or 0.0) > ZERO for key in (RATE, POWER)))
+        if runs:
+            found[place] = _PoweredSet(**{**vars(run_set), "runs": runs})
+    return found
+
+
+def efficiency_rows(
+    design: ReviewDesign, sets: Mapping[Place, RunSet], table_cells: Sequence[TableCells]
+) -> list[EfficiencyRow]:
+    """One row for each cut and each card that has power in a cell of it.
+
+    Parameters
+    ----------
+    sets : mapping of place to RunSet
+        From `powered_sets`.
+    table_cells : sequence of TableCells
+        Of the whole review; those of kind ``power`` have rows, and those of kind ``speed`` say what power takes away.
+    """
+    members = list(sets.values())
+
+    def means_of(metric: MetricEntry) -> MetricMeans:
+        spreads = {(card.key, metric.key): card_spread(card.key, metric.key, members) for card in design.cards}
+        return metric_means(metric, design, spreads)
+
+    means = means_of(FRAMES_PER_JOULE), means_of(_POWER)
+    speed = {cells.cut: cells for cells in table_cells if cells.kind == "speed"}
     return [
-        row
-        for cut in design.cuts
+        _efficiency_row(design, sets, means, cells, speed[cells.cut], card.key)
+        for cells in table_cells
+        if cells.kind == "power"
         for card in design.cards
-        if (row := _efficiency_row(design, sets, table, cut, card.key)) is not None
+        if card.key in (*cells.cards, *cells.apart)
     ]
 
 
-def _energy_means(design: ReviewDesign, sets: Mapping[Place, RunSet]) -> MetricMeans:
-    key, members = FRAMES_PER_JOULE.key, list(sets.values())
-    spreads = {(card.key, key): card_spread(card.key, key, members) for card in design.cards}
-    return metric_means(FRAMES_PER_JOULE, design, spreads)
-
-
 def _efficiency_row(
-    design: ReviewDesign, sets: Mapping[Place, RunSet], table: MetricMeans, cut: CutEntry, card: str
-) -> EfficiencyRow | None:
-    places = [(card, *cell) for cell in cut.cells if (card, *cell) in sets]
-    powers = _power_means(design, sets, places)
-    if not powers:
-        return None
-    mean_power = combined((1.0 / len(powers), power) for power in powers)
-    power, ends = mean_power.value, mean_power.bounds(0.95)
-    power_method = f"these scenes: run noise only, {len(powers)} cells, Welch-Satterthwaite t interval"
-    power_interval = None if ends is None else Interval(low=ends[0], high=ends[1], level=0.95, method=power_method)
-    per_joule = [table.means[place].mean for place in places if place in table.means]
-    frames_per_joule = geometric_mean(per_joule) if per_joule else None
-    ratio: float | None = 1.0 if card == design.baseline else None
+    design: ReviewDesign,
+    sets: Mapping[Place, RunSet],
+    tables: tuple[MetricMeans, MetricMeans],
+    cells: TableCells,
+    speed: TableCells,
+    card: str,
+) -> EfficiencyRow:
+    table, powers = tables
+    own, baseline = cells.of(card), design.baseline
+    power, rate = (_mean_over(sets, card, own, key) for key in (POWER, RATE))
+    per_joule = _ratio_of(rate, power)
+    base_per_joule = _ratio_of(*(_mean_over(sets, baseline, own, key) for key in (RATE, POWER)))
     interval: Interval | None = None
     caveats: list[Caveat] = []
-    if card != design.baseline:
-        paired = pair_cells(table, card, design.baseline, cut.cells, sample_unit=design.sample_unit)
-        caveats.extend(pair_caveats(paired, FRAMES_PER_JOULE.key, design))
-        ratio, interval = None if paired.these is None else paired.these.ratio, paired.interval
-    if len(powers) < len(cut.cells):
-        message = f"Power is known in {len(powers)} of {len(cut.cells)} cells."
+    if card != baseline:
+        paired = pair_cells(table, card, baseline, own, sample_unit=design.sample_unit)
+        caveats.extend(pair_caveats(paired, cells, card, FRAMES_PER_JOULE.key, design))
+        interval = paired.interval
+    if len(own) < len(speed.of(card)):
+        message = f"Power is known in {len(own)} of the {len(speed.of(card))} cells that the speed rests on."
         caveats.append(Caveat(code="cells-without-power", message=message, weight=Weight.CARE))
     entry = next(item for item in design.cards if item.key == card)
-    cost, cost_interval = None, None
-    if design.running_cost is not None:
-        cost = running_cost(power, design.running_cost)
-        cost_interval = power_interval and power_interval.scaled(cost / power, "running cost") if power > 0.0 else None
+    cost = None if design.running_cost is None or power is None else running_cost(power, design.running_cost)
+    power_interval = _power_interval(powers, card, own)
+    cost_interval = None
+    if cost is not None and power is not None and power_interval is not None:
+        cost_interval = power_interval.scaled(cost / power, "running cost")
     return EfficiencyRow(
-        cut=cut.key,
+        cut=cells.cut,
         card=card,
-        n_cells=len(powers),
+        n_cells=len(own),
+        stands_apart=card in cells.apart,
         average_power_w=power,
         average_power_interval=power_interval,
-        energy_per_frame_j=None if frames_per_joule is None else 1.0 / frames_per_joule,
-        frames_per_joule=frames_per_joule,
-        efficiency_ratio=ratio,
+        mean_rate_fps=rate,
+        energy_per_frame_j=_ratio_of(power, rate),
+        frames_per_joule=per_joule,
+        baseline_frames_per_joule=base_per_joule,
+        efficiency_ratio=_ratio_of(per_joule, base_per_joule),
         efficiency_interval=interval,
         years=None if design.running_cost is None else design.running_cost.years,
         running_cost=cost,
@@ -207,29 +238,16 @@ def _efficiency_row(
     )
 
 
-def _power_means(design: ReviewDesign, sets: Mapping[Place, RunSet], places: Sequence[Place]) -> list[LogMean]:
-    """Average power of one card in each cell that has it, in watts, with the variance of that mean.
+def _power_interval(powers: MetricMeans, card: str, own: Sequence[tuple[str, str]]) -> Interval | None:
+    """Of the mean power over cells, from the scatter of the runs' power."""
+    if not own:
+        return None
+    mean = combined((1.0 / len(own), powers.with_stand_in((card, *cell), n_cells=len(own))[0]) for cell in own)
+    return mean.ratio_interval(0.95, f"these scenes: run noise only, {len(own)} cells, t interval on logs of power")
 
-    A single run takes the card's pooled scatter, and a cell that stands alone that of the review's rule; both are of
-    logs, so they count as shares of the mean.
-    """
-    key = "average_power_w"
-    found = {place: [value for value in sets[place].values(key) if value is not None] for place in places}
-    found = {place: values for place, values in found.items() if values}
-    if not found:
-        return []
-    spread = card_spread(places[0][0], key, list(sets.values()))
-    means = []
-    for place, values in found.items():
-        mean = log_mean(values)
-        stand_in = spread.standing_in(place, design.spread) if len(found) == 1 or design.spread == "pooled" else None
-        stand_in = stand_in or (spread.pooled if len(values) == 1 else None)
-        if stand_in is not None:
-            mean = replace(
-                mean,
-                variance=stand_in.variance * mean.mean**2 / len(values),
-                degrees_of_freedom=stand_in.degrees_of_freedom,
-                pool="card" if stand_in is spread.pooled else None,
-            )
-        means.append(mean)
-    return means
+
+def _mean_over(sets: Mapping[Place, RunSet], card: str, cells: Sequence[tuple[str, str]], key: str) -> float | None:
+    """Geometric mean over cells of the geometric means over their runs; ``None`` where a cell has no value."""
+    found = [sets[card, *cell].log_values(key) for cell in cells if (card, *cell) in sets]
+    logs = [float(values.mean()) for values in found if values is not None]
+    return geometric_mean(logs) if logs and len(logs) == len(cells) else None

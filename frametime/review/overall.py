@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Hashable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import get_args
 
 from frametime.caveats import Caveat, Weight, caveat_title
 from frametime.review.cell_comparisons import MetricMeans
 from frametime.review.cell_summaries import metric_caveat, no_scatter
-from frametime.review.design import CutEntry, ReviewDesign, SampleUnit
-from frametime.review.result_tables import CellComparison, MissingCell, OverallComparison, Verdict, VerdictCounts
-from frametime.review.sentence import overall_sentence
+from frametime.review.design import ReviewDesign, SampleUnit
+from frametime.review.result_tables import CellComparison, OverallComparison, TableCells, Verdict, VerdictCounts
+from frametime.review.sentence import left_out_words, overall_sentence
 from frametime.statistics.differences import Difference, Interval, combined, over_sample
-from frametime.words import counted, joined
+from frametime.words import counted
 
 THESE_SCENES = "these scenes: run noise only, {n} cells, Welch-Satterthwaite t interval on logs"
 SCENES_LIKE_THESE = "scenes like these: {n} {unit}s as a sample, t interval on logs"
@@ -23,13 +23,12 @@ Cell = tuple[str, str]
 
 @dataclass(frozen=True, kw_only=True)
 class Paired:
-    """Two cards over the cells that both have; ``all_equal`` where the runs of each cell agree to the last digit.
+    """Two cards over given cells; ``all_equal`` where the runs of each cell agree to the last digit.
 
     ``these`` carries run noise only; ``like_these`` the scatter between scenes, ``None`` with fewer than two.
     """
 
     cells: tuple[Cell, ...]
-    missing: tuple[MissingCell, ...]
     these: Difference | None
     like_these: Difference | None
     n_stand_ins: int
@@ -37,7 +36,7 @@ class Paired:
 
     @property
     def n_scenes(self) -> int:
-        """Scenes with a cell on both sides."""
+        """Scenes of the cells."""
         return len({scene for scene, _ in self.cells})
 
     @property
@@ -49,15 +48,8 @@ class Paired:
 def pair_cells(
     table: MetricMeans, card: str, other: str, cells: Sequence[Cell], *, sample_unit: SampleUnit = "scene"
 ) -> Paired:
-    """Pair two cards over the cells of a cut; cells that miss a side are left out of both and listed."""
-    used: list[Cell] = []
-    missing: list[MissingCell] = []
-    for scene, resolution in cells:
-        absent = tuple(name for name in (card, other) if (name, scene, resolution) not in table.means)
-        if absent:
-            missing.append(MissingCell(scene=scene, resolution=resolution, cards=absent))
-        else:
-            used.append((scene, resolution))
+    """Pair two cards over the cells of a table; over none where either lacks the metric in one of them."""
+    used = tuple(cells) if all((name, *cell) in table.means for name in (card, other) for cell in cells) else ()
     terms = []
     n_stand_ins = 0
     log_ratios = []
@@ -69,8 +61,7 @@ def pair_cells(
         log_ratios.append(one.mean - two.mean)
     groups: list[Hashable] = [cell if sample_unit == "cell" else cell[0] for cell in used]
     return Paired(
-        cells=tuple(used),
-        missing=tuple(missing),
+        cells=used,
         these=combined(terms) if used else None,
         like_these=over_sample(log_ratios, groups),
         n_stand_ins=n_stand_ins,
@@ -84,13 +75,26 @@ def count_verdicts(comparisons: Sequence[CellComparison]) -> VerdictCounts:
     return VerdictCounts(**{word: words.count(word) for word in get_args(Verdict)})
 
 
-def pair_caveats(paired: Paired, metric: str, design: ReviewDesign) -> tuple[Caveat, ...]:
-    """What must be said with the numbers of a pair."""
+def pair_caveats(paired: Paired, cells: TableCells, card: str, metric: str, design: ReviewDesign) -> tuple[Caveat, ...]:
+    """What must be said with the numbers of a card against the baseline."""
     if not paired.cells:
-        return (metric_caveat(metric, code="no-common-cell", message="No cell has usable runs on both sides."),)
+        of_card = cells.of(card)
+        message = (
+            "Not all cells here have a value of this metric on both sides, so that no ratio is formed."
+            if of_card
+            else "No cell has usable runs on both sides."
+        )
+        return (metric_caveat(metric, code="no-common-cell", message=message),)
     caveats = []
-    if paired.missing:
-        message = f"Left out of both sides: {_listed(paired.missing, design)}."
+    if card in cells.apart:
+        message = (
+            f"{design.label(card)} has too few cells for the table and stands apart: its numbers rest on the "
+            f"{counted(len(paired.cells), 'cell')} of {cells.n_planned} that it shares with "
+            f"{design.label(design.baseline)}."
+        )
+        caveats.append(metric_caveat(metric, code="stands-apart", message=message))
+    elif cells.left_out:
+        message = f"{left_out_words(design, cells.left_out)} Left out for every card of the table."
         caveats.append(metric_caveat(metric, code="missing-cells", message=message))
     if paired.all_equal:
         caveats.append(no_scatter(metric))
@@ -109,36 +113,24 @@ def pair_caveats(paired: Paired, metric: str, design: ReviewDesign) -> tuple[Cav
     return tuple(caveats)
 
 
-def _listed(missing: Sequence[MissingCell], design: ReviewDesign) -> str:
-    scenes = {scene.key: scene.label for scene in design.scenes}
-    by_cards: dict[tuple[str, ...], list[str]] = {}
-    for item in missing:
-        by_cards.setdefault(tuple(item.cards), []).append(f"{scenes[item.scene]} at {item.resolution}")
-    return "; ".join(
-        f"{joined(cells)} (no value of {joined([design.label(card) for card in cards])})"
-        for cards, cells in by_cards.items()
-    )
-
-
 def overall_comparison(
     design: ReviewDesign,
     table: MetricMeans,
-    cut: CutEntry,
+    cells: TableCells,
     candidate: str,
     comparisons: Sequence[CellComparison],
 ) -> OverallComparison:
-    """Candidate against baseline over a cut, with the caveats of its cells."""
+    """Candidate against baseline over the cells of a table, with the caveats of these cells."""
     key = table.metric.key
-    paired = pair_cells(table, candidate, design.baseline, cut.cells, sample_unit=design.sample_unit)
+    paired = pair_cells(table, candidate, design.baseline, cells.of(candidate), sample_unit=design.sample_unit)
     of_pair = [item for item in comparisons if item.metric == key and item.candidate == candidate]
-    in_cut = [item for item in of_pair if (item.scene, item.resolution) in set(cut.cells)]
-    counts = count_verdicts(in_cut)
+    in_cells = [item for item in of_pair if (item.scene, item.resolution) in set(paired.cells)]
     these, like_these = paired.these, paired.like_these
     decision, decision_like = table.decided(these, design.margin), table.decided(like_these, design.margin)
     n_units = paired.n_scenes if design.sample_unit == "scene" else len(paired.cells)
     like_method = SCENES_LIKE_THESE.format(n=n_units, unit=design.sample_unit)
-    return OverallComparison(
-        cut=cut.key,
+    row = OverallComparison(
+        cut=cells.cut,
         metric=key,
         candidate=candidate,
         baseline=design.baseline,
@@ -147,28 +139,18 @@ def overall_comparison(
         interval_scenes_like_these=None if like_these is None else like_these.ratio_interval(0.95, like_method),
         n_cells=len(paired.cells),
         n_scenes=paired.n_scenes,
-        counts=counts,
-        missing=paired.missing,
+        counts=count_verdicts(in_cells),
+        n_named=sum(item.stands_after_holm is True for item in in_cells),
         verdict=decision.verdict,
         verdict_scenes_like_these=decision_like.verdict,
         real_but_small=decision.real_but_small,
-        sentence=overall_sentence(
-            design,
-            table.metric,
-            candidate,
-            these=these,
-            all_equal=paired.all_equal,
-            like_these=like_these,
-            n_scenes=paired.n_scenes,
-            decision=decision,
-            verdict_like_these=decision_like.verdict,
-            counts=counts,
-        ),
+        sentence="",
         caveats=(
-            *pair_caveats(paired, key, design),
-            *_carried(design, [(item, caveat) for item in in_cut for caveat in item.caveats]),
+            *pair_caveats(paired, cells, candidate, key, design),
+            *_carried(design, [(item, caveat) for item in in_cells for caveat in item.caveats]),
         ),
     )
+    return replace(row, sentence=overall_sentence(design, row))
 
 
 def _carried(design: ReviewDesign, found: Sequence[tuple[CellComparison, Caveat]]) -> tuple[Caveat, ...]:

@@ -18,16 +18,18 @@ from frametime.metrics.metric import Curve, JudgementWord
 from frametime.review.design import CardEntry, CutEntry, MetricEntry, SceneEntry
 from frametime.review.result_tables import (
     CellComparison,
+    CellsKind,
     CellSummary,
     EfficiencyRow,
     OverallComparison,
     PairOrder,
     Standing,
+    TableCells,
     ValueRow,
 )
 from frametime.statistics.outlier_tests import Outcome
 
-SCHEMA_VERSION: Final = "1"
+SCHEMA_VERSION: Final = "2"
 RepeatReason: TypeAlias = Literal["missing", "flagged", "unreadable", "judged", "excluded"]
 
 
@@ -235,14 +237,18 @@ class ReviewResult:
         Key of the baseline card.
     headline : str
         Key of the metric of which the sentences speak.
+    subject : tuple of str
+        Keys of the cards that the review is about: those of the plan, of two cards the candidate, else none.
     cuts : tuple of CutEntry
         The first is always ``all``.
+    table_cells : tuple of TableCells
+        Of each cut the cells on which its tables rest: ``speed`` and, where there are sensor logs, ``power``.
     comparisons : tuple of CellComparison
         Each metric, each candidate against the baseline, each cell in the order of the plan.
     overall : tuple of OverallComparison
         Each cut, each metric, each candidate against the baseline.
     pairs : tuple of PairOrder
-        Each cut, each metric, each pair of cards: what the places rest on.
+        Each cut, each metric, each pair of cards of the table: what the places rest on.
     paragraphs : Mapping of str to str
         For each cut one paragraph in plain words.
     versions : Mapping of str to str
@@ -255,6 +261,7 @@ class ReviewResult:
     margin: float
     baseline: str
     headline: str
+    subject: tuple[str, ...]
     cards: tuple[CardEntry, ...]
     scenes: tuple[SceneEntry, ...]
     resolutions: tuple[str, ...]
@@ -262,6 +269,7 @@ class ReviewResult:
     metrics: tuple[MetricEntry, ...]
     runs: tuple[RunEntry, ...]
     cells: tuple[CellSummary, ...]
+    table_cells: tuple[TableCells, ...]
     comparisons: tuple[CellComparison, ...]
     overall: tuple[OverallComparison, ...]
     pairs: tuple[PairOrder, ...]
@@ -276,6 +284,13 @@ class ReviewResult:
     caveats: tuple[Caveat, ...]
     methods: tuple[Method, ...]
     versions: Mapping[str, str]
+
+    def cells_of(self, cut: str, kind: CellsKind = "speed") -> TableCells:
+        """The cells on which the tables of a cut rest; ``KeyError`` without sensor logs, for ``power``."""
+        for item in self.table_cells:
+            if (item.cut, item.kind) == (cut, kind):
+                return item
+        raise KeyError((cut, kind))
 
     def metric(self, key: str) -> MetricEntry:
         """The metric of that key; ``KeyError`` when the review has none."""

@@ -11,6 +11,7 @@ from frametime.statistics.differences import Interval
 from frametime.words import counted, joined
 
 Verdict: TypeAlias = Literal["ahead", "behind", "tied", "undecided"]
+CellsKind: TypeAlias = Literal["speed", "power"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -118,11 +119,53 @@ class VerdictCounts:
 
 @dataclass(frozen=True, kw_only=True)
 class MissingCell:
-    """A cell that is left out of a comparison, and the cards that have no usable run in it."""
+    """A cell that is left out of a table, the cards that lack a value in it, and the metrics without one there.
+
+    Where the headline metric is among ``metrics``, these cards have no usable run in the cell.
+    """
 
     scene: str
     resolution: str
     cards: tuple[str, ...]
+    metrics: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class TableCells:
+    """The one set of cells on which everything of a cut rests that stands side by side.
+
+    Attributes
+    ----------
+    kind : {'speed', 'power'}
+        ``speed``: standings, pairs, overall comparisons, value. ``power``: the rows of efficiency, which take from
+        these cells those in which every card with sensor logs has power.
+    cards : tuple of str
+        Cards of the table, in the order of the plan.
+    cells : tuple of (scene, resolution)
+        Cells in which every card of the table has a usable value, in the order of the plan.
+    apart : tuple of str
+        Cards that have too few of the cells: each stands apart, compared with the baseline alone.
+    apart_cells : Mapping of str to tuple of (scene, resolution)
+        Of each card that stands apart, the cells that it shares with the baseline; its own where it shares none;
+        empty without a usable run.
+    left_out : tuple of MissingCell
+        Cells of the cut that are not in ``cells``, with the cards of the table that lack them.
+    n_planned : int
+        Cells of the cut.
+    """
+
+    cut: str
+    kind: CellsKind
+    cards: tuple[str, ...]
+    cells: tuple[tuple[str, str], ...]
+    apart: tuple[str, ...]
+    apart_cells: Mapping[str, tuple[tuple[str, str], ...]]
+    left_out: tuple[MissingCell, ...]
+    n_planned: int
+
+    def of(self, card: str) -> tuple[tuple[str, str], ...]:
+        """The cells on which a card's numbers rest; none for a card that the table does not know."""
+        return self.cells if card in self.cards else self.apart_cells.get(card, ())
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -142,9 +185,11 @@ class OverallComparison:
     real_but_small : bool
         *tied* over these scenes, and yet the 95 % interval leaves out 1.
     n_cells, n_scenes : int
-        Cells and scenes with runs on both sides.
-    missing : tuple of MissingCell
-        Cells of the cut that are left out.
+        Cells of the table, or those that a card that stands apart shares with the baseline, and their scenes.
+    counts : VerdictCounts
+        Over the same cells.
+    n_named : int
+        Of the cells ahead or behind, those that can be named after Holm's adjustment.
     sentence : str
         The comparison in plain words.
     """
@@ -159,7 +204,7 @@ class OverallComparison:
     n_cells: int
     n_scenes: int
     counts: VerdictCounts
-    missing: tuple[MissingCell, ...]
+    n_named: int
     verdict: Verdict
     verdict_scenes_like_these: Verdict
     real_but_small: bool
@@ -169,7 +214,7 @@ class OverallComparison:
 
 @dataclass(frozen=True, kw_only=True)
 class PairOrder:
-    """Two cards over one cut: ratio card over other, interval of *these scenes*, verdict for ``card``."""
+    """Two cards of the table of a cut: ratio card over other, interval of *these scenes*, verdict for ``card``."""
 
     cut: str
     metric: str
@@ -188,34 +233,41 @@ class Standing:
 
     Attributes
     ----------
-    best_place, worst_place : int
+    best_place, worst_place : int or None
         Places that the intervals allow, from 1: one more than the number of cards shown to be better, and the
-        number of cards not shown to be worse.
+        number of cards of the table not shown to be worse. ``None`` for a card that stands apart.
     place : str
-        ``"1"``, or ``"1 to 2"`` where the intervals do not carry an order.
+        ``"1"``, or ``"1 to 2"`` where the intervals do not carry an order, or ``"apart"``.
     not_told_apart_from : tuple of str
         Cards that are neither shown better nor shown worse.
+    tied_with : tuple of str
+        The same cards where every pair of them and of this card is *tied*; else empty.
     ratio_to_baseline : float or None
-        1 for the baseline itself, without interval.
+        ``mean_value`` over ``baseline_mean_value``; 1 for the baseline itself, without interval.
     interval : Interval or None
         Of the ratio, *these scenes*.
-    mean_value : float or None
-        Geometric mean over the cells that every placed card has, in the metric's unit.
+    mean_value, baseline_mean_value : float or None
+        Geometric means over the same cells, in the metric's unit.
     n_cells : int
-        Cells in ``mean_value``.
+        Cells in both means: those of the table, or those that a card that stands apart shares with the baseline.
+    stands_apart : bool
+        The card has too few cells for the table: it has no place, and its numbers rest on other cells.
     """
 
     cut: str
     metric: str
     card: str
-    best_place: int
-    worst_place: int
+    best_place: int | None
+    worst_place: int | None
     place: str
     not_told_apart_from: tuple[str, ...]
+    tied_with: tuple[str, ...]
     ratio_to_baseline: float | None
     interval: Interval | None
     mean_value: float | None
+    baseline_mean_value: float | None
     n_cells: int
+    stands_apart: bool
     caveats: tuple[Caveat, ...]
 
     @property
@@ -228,14 +280,17 @@ class Standing:
 
 @dataclass(frozen=True, kw_only=True)
 class ValueRow:
-    """Speed for the money, over one cut, by the headline metric.
+    """Speed for the money, over one cut, by the headline metric, over the cells of the card's standing.
 
     Attributes
     ----------
+    mean_value, baseline_mean_value : float or None
+        As in the standing.
     fps_per_money, money_per_fps : float or None
         Mean rate over price, and price over mean rate (cost per frame a second).
     value_ratio : float or None
-        ``fps_per_money`` over that of the baseline; interval of *these scenes*.
+        ``fps_per_money`` over that of the baseline in the same cells (``baseline_mean_value`` over its price);
+        interval of *these scenes*.
     break_even_price : float or None
         Price of this card at which its value equals the baseline's at the baseline's price.
     baseline_break_even_price : float or None
@@ -248,6 +303,7 @@ class ValueRow:
     price: float | None
     currency: str | None
     mean_value: float | None
+    baseline_mean_value: float | None
     fps_per_money: float | None
     money_per_fps: float | None
     value_ratio: float | None
@@ -256,6 +312,7 @@ class ValueRow:
     break_even_interval: Interval | None
     baseline_break_even_price: float | None
     baseline_break_even_interval: Interval | None
+    stands_apart: bool
     caveats: tuple[Caveat, ...]
 
 
@@ -263,19 +320,24 @@ class ValueRow:
 class EfficiencyRow:
     """Energy and running cost over one cut; only cards with sensor logs have a row.
 
-    ``average_power_w`` is the mean over cells, ``energy_per_frame_j`` and ``frames_per_joule`` are geometric
-    means over cells. ``running_cost`` is for ``years`` at the plan's tariff and hours a day;
+    Everything is over the ``power`` cells of the cut, and there over the runs that have a sensor log:
+    ``average_power_w`` and ``mean_rate_fps`` (average rate) are geometric means, ``frames_per_joule`` is the second
+    over the first, ``energy_per_frame_j`` one over that. ``efficiency_ratio`` is ``frames_per_joule`` over
+    ``baseline_frames_per_joule``. ``running_cost`` is for ``years`` at the plan's tariff and hours a day;
     ``total_cost`` adds the price. Intervals are of *these scenes*; those of cost come from the scatter of power, with
-    price and tariff as exact.
+    price and tariff as exact. A card that ``stands_apart`` rests on the cells that it shares with the baseline.
     """
 
     cut: str
     card: str
     n_cells: int
+    stands_apart: bool
     average_power_w: float | None
     average_power_interval: Interval | None
+    mean_rate_fps: float | None
     energy_per_frame_j: float | None
     frames_per_joule: float | None
+    baseline_frames_per_joule: float | None
     efficiency_ratio: float | None
     efficiency_interval: Interval | None
     years: float | None

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from frametime.caveats import Caveat
+from frametime.caveats import Caveat, Weight
 from frametime.review.card_order import order_pairs, place_cards
 from frametime.review.card_repeatability import (
     CardSpread,
@@ -16,10 +16,11 @@ from frametime.review.card_repeatability import (
 )
 from frametime.review.cell_comparisons import MetricMeans, compare_cells, metric_means
 from frametime.review.cell_summaries import METHODS, carried_caveats, estimate, recurring_hitches
-from frametime.review.design import ReviewDesign
+from frametime.review.design import MetricEntry, ReviewDesign
 from frametime.review.methods import methods_of
-from frametime.review.money_and_power import efficiency_rows, value_rows
+from frametime.review.money_and_power import efficiency_rows, powered_sets, value_rows
 from frametime.review.overall import overall_comparison
+from frametime.review.paragraph import paragraph
 from frametime.review.result import SCHEMA_VERSION, Exclusion, Flag, ReviewResult, UnreadableFile
 from frametime.review.result_tables import (
     CellComparison,
@@ -27,6 +28,7 @@ from frametime.review.result_tables import (
     OverallComparison,
     PairOrder,
     Standing,
+    TableCells,
 )
 from frametime.review.run_set import (
     Place,
@@ -40,8 +42,15 @@ from frametime.review.run_set import (
     same_file_caveats,
 )
 from frametime.review.runs_to_make import coverage_of, exclusion_caveats, flag_caveats, flagged_runs, values_looked_at
-from frametime.review.sentence import paragraph
+from frametime.review.table_cells import power_cells, speed_cells
 from frametime.version import __version__
+
+_ONE_NUMBER = {
+    "low_5pct_percentile_fps": "p95_frame_time_ms",
+    "low_1pct_percentile_fps": "p99_frame_time_ms",
+    "low_0p1pct_percentile_fps": "p99p9_frame_time_ms",
+}
+"""A low by percentile is the rate of the frame at that percentile: 1000 over its frame time."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -88,6 +97,7 @@ def review_runs(
     ValueError
         When a run stands at a place that the design does not know, or two runs have the same name.
     """
+    design, doubled = _without_doubles(design)
     placed = _in_plan_order(design, runs)
     tables = _tables(design, placed)
     comparisons = [
@@ -96,7 +106,9 @@ def review_runs(
         for card in design.candidates
         for item in compare_cells(table, card, design, tables.summaries)
     ]
-    overall, pairs, standings = _over_cuts(design, tables, comparisons)
+    powered = powered_sets(tables.sets)
+    table_cells = _table_cells(design, tables, powered)
+    overall, pairs, standings = _over_cuts(design, tables, table_cells, comparisons)
     value = value_rows(design, standings)
     scenes = {scene.key: scene.label for scene in design.scenes}
     labels = {card.key: card.label for card in design.cards}
@@ -107,6 +119,7 @@ def review_runs(
         margin=design.margin,
         baseline=design.baseline,
         headline=design.headline,
+        subject=design.subject or (design.candidates if len(design.cards) == 2 else ()),
         cards=design.cards,
         scenes=design.scenes,
         resolutions=design.resolutions,
@@ -114,12 +127,13 @@ def review_runs(
         metrics=design.metrics,
         runs=tuple(run_entry(run, tables.flags, design.exclusions) for run in placed),
         cells=tuple(tables.summaries.values()),
+        table_cells=tuple(table_cells),
         comparisons=tuple(comparisons),
         overall=tuple(overall),
         pairs=tuple(pairs),
         standings=tuple(standings),
         value=tuple(value),
-        efficiency=tuple(efficiency_rows(design, tables.sets)),
+        efficiency=tuple(efficiency_rows(design, powered, table_cells)),
         repeatability=tuple(
             repeatability_of(spread, list(tables.sets.values()), margin=design.margin, scenes=scenes)
             for spread in tables.spreads.values()
@@ -136,17 +150,45 @@ def review_runs(
         ),
         unreadable=tuple(unreadable),
         paragraphs={
-            cut.key: paragraph(design, cut, overall=overall, standings=standings, value=value, comparisons=comparisons)
-            for cut in design.cuts
+            cut.key: paragraph(
+                design,
+                cut,
+                cells,
+                overall=overall,
+                pairs=pairs,
+                standings=standings,
+                value=value,
+                comparisons=comparisons,
+            )
+            for cut, cells in zip(design.cuts, (item for item in table_cells if item.kind == "speed"), strict=True)
         },
         caveats=(
             *caveats,
+            *doubled,
             *condition_caveats(tables.sets, must_be_equal=design.must_be_equal, labels=labels),
             *same_file_caveats(placed),
         ),
         methods=methods_of(design),
         versions=_versions(),
     )
+
+
+def _without_doubles(design: ReviewDesign) -> tuple[ReviewDesign, list[Caveat]]:
+    """Leave out metrics that are others by another name; of two the headline stays, else the first named."""
+    kept: dict[str, MetricEntry] = {}
+    caveats = []
+    for metric in sorted(design.metrics, key=lambda metric: metric.key != design.headline):
+        number = _ONE_NUMBER.get(metric.key, metric.key)
+        if number in kept:
+            message = (
+                f"The {metric.label} is left out: it is the {kept[number].label} by another name, one being 1000 over "
+                "the other."
+            )
+            caveats.append(Caveat(code="same-number-twice", message=message, weight=Weight.NOTE))
+        else:
+            kept[number] = metric
+    metrics = tuple(metric for metric in design.metrics if metric in kept.values())
+    return replace(design, metrics=metrics), caveats
 
 
 def _in_plan_order(design: ReviewDesign, runs: Iterable[PlacedRun]) -> list[PlacedRun]:
@@ -221,18 +263,28 @@ def _summary(
     )
 
 
+def _table_cells(design: ReviewDesign, tables: _Tables, powered: Mapping[Place, RunSet]) -> list[TableCells]:
+    found: list[TableCells] = []
+    for cut in design.cuts:
+        speed = speed_cells(design, cut, tables.metrics)
+        power = power_cells(design, cut, speed, powered)
+        found += [speed] if power is None else [speed, power]
+    return found
+
+
 def _over_cuts(
-    design: ReviewDesign, tables: _Tables, comparisons: Sequence[CellComparison]
+    design: ReviewDesign, tables: _Tables, table_cells: Sequence[TableCells], comparisons: Sequence[CellComparison]
 ) -> tuple[list[OverallComparison], list[PairOrder], list[Standing]]:
     overall: list[OverallComparison] = []
     pairs: list[PairOrder] = []
     standings: list[Standing] = []
-    for cut in design.cuts:
-        for table in tables.metrics.values():
-            overall += [overall_comparison(design, table, cut, card, comparisons) for card in design.candidates]
-            found = order_pairs(table, design, cut)
-            pairs += found
-            standings += place_cards(table, design, cut, found)
+    for cells in table_cells:
+        if cells.kind == "speed":
+            for table in tables.metrics.values():
+                overall += [overall_comparison(design, table, cells, card, comparisons) for card in design.candidates]
+                found = order_pairs(table, design, cells)
+                pairs += found
+                standings += place_cards(table, design, cells, found)
     return overall, pairs, standings
 
 

@@ -51,7 +51,7 @@ def test_a_drafted_plan_is_not_replaced_without_force(bench: Path) -> None:
 def test_a_review_from_end_to_end_and_again_from_kept_runs(bench: Path) -> None:
     done = frametime("review", "plan.toml", "--out", "out", "--no-charts", "--no-report", cwd=bench)
     assert done.code == 0, done.err
-    assert "Birch 9 is ahead of Amber 6: +14" in done.out
+    assert "Birch 9 is ahead of Amber 6: +14" in " ".join(done.out.split())
     assert "4 files in out" in done.err
     first = (bench / "out" / "result.json").read_bytes()
     result = json.loads(first)

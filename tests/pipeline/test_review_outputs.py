@@ -67,7 +67,7 @@ def test_every_number_is_finite_and_drawing_material_stays_out(result: ReviewRes
 
     document = json.loads(review_json(result), parse_constant=refuse)
     assert "curves" not in document["runs"][0]
-    assert document["schema"] == "frametime.review/1"
+    assert document["schema"] == "frametime.review/2"
 
 
 def test_cells_csv_holds_every_cell_in_full_precision(result: ReviewResult) -> None:

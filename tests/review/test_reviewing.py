@@ -89,10 +89,10 @@ def test_a_cell_with_one_run_borrows_the_repeatability_of_the_others_overall_onl
     assert "one-run-pooled" in {caveat.code for caveat in overall.caveats}
 
 
-def test_a_cell_that_misses_a_side_is_left_out_of_both_and_listed() -> None:
+def test_a_cell_that_misses_a_card_is_left_out_for_all_and_listed() -> None:
     result = example_result()
     overall = next(o for o in result.overall if (o.cut, o.metric, o.candidate) == ("all", "average_fps", "cedar-12"))
-    assert [(cell.scene, cell.resolution, cell.cards) for cell in overall.missing] == [
+    assert [(cell.scene, cell.resolution, cell.cards) for cell in result.cells_of("all").left_out] == [
         ("canyon", "2160p", ("cedar-12",))
     ]
     assert overall.n_cells == 5
@@ -249,8 +249,11 @@ def test_a_card_without_any_run_is_no_error() -> None:
     result = review_runs(asked, runs_of({("amber-6", "harbor", "1440p"): [100.0, 101.0, 99.0]}))
     assert result.overall[0].ratio is None
     assert result.overall[0].verdict == "undecided"
-    assert "cannot be compared" in result.paragraphs["all"]
-    assert {standing.place for standing in result.standings} == {"1 to 2"}
+    assert (
+        "only the Amber 6 has enough runs for a place. Birch 9 and Amber 6 cannot be compared"
+        in result.paragraphs["all"]
+    )
+    assert [standing.place for standing in result.standings] == ["1", "apart"]
 
 
 def test_runs_at_places_that_the_plan_does_not_know_are_a_mistake_of_the_caller() -> None:

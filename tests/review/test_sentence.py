@@ -4,25 +4,32 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import pytest
 from example_result import METRICS, design, example_result, placed_run
 
+from frametime.review.design import SpreadRule
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import VerdictCounts
 from frametime.review.reviewing import review_runs
+from frametime.review.sentence import place_words
 from frametime.words import percent_change_words
 
 RATES = dict[tuple[str, str], list[float]]
 
 
 def reviewed(
-    rates: RATES, *, prices: dict[str, float] | None = None, resolutions: tuple[str, ...] = ("1440p",)
+    rates: RATES,
+    *,
+    prices: dict[str, float] | None = None,
+    resolutions: tuple[str, ...] = ("1440p",),
+    spread: SpreadRule = "shared",
 ) -> ReviewResult:
     """A review of average rates by (card, scene), the same at every resolution."""
     cards = tuple(dict.fromkeys(card for card, _ in rates))
     scenes = tuple(dict.fromkeys(scene for _, scene in rates))
-    asked = design(cards, scenes, resolutions, prices=prices, metrics=METRICS[:1])
+    asked = replace(design(cards, scenes, resolutions, prices=prices, metrics=METRICS[:1]), spread=spread)
     runs = [
         placed_run(card, scene, resolution, str(number), {"average_fps": value})
         for (card, scene), values in rates.items()
@@ -47,14 +54,14 @@ def test_a_clear_lead() -> None:
             }
         )
     )
-    assert said.startswith("All cells (2 cells): Birch 9 leads. Birch 9 is ahead of Amber 6: +11.9 %")
-    assert "Birch 9 is ahead in 2 of 2 cells." in said
-    assert "Not known" not in said
+    assert said.startswith("Overall (2 scenes at 1440p) the Birch 9 is fastest. Birch 9 is ahead of Amber 6: +11.9 %")
+    assert "In similar scenes expect 11 to 13 %: still ahead." in said
+    assert said.endswith("It is ahead in 2 of 2 cells.")
 
 
 def test_runs_that_are_all_equal_are_not_told_as_single_runs() -> None:
     result = reviewed({("amber-6", "harbor"): [100.0, 100.0, 100.0], ("birch-9", "harbor"): [112.0, 112.0, 112.0]})
-    assert "from runs that are all equal, so that nothing tells how sure it is" in text(result)
+    assert "from runs that agree to the last digit, so that nothing tells how sure it is" in text(result)
     assert "single run" not in text(result)
     codes = {caveat.code for caveat in result.overall[0].caveats}
     assert "no-scatter" in codes
@@ -63,36 +70,36 @@ def test_runs_that_are_all_equal_are_not_told_as_single_runs() -> None:
 
 def test_ties_are_told_as_ties_and_nobody_leads() -> None:
     said = text(reviewed({("amber-6", "harbor"): [100.0, 100.4, 99.6], ("birch-9", "harbor"): [100.2, 100.5, 99.9]}))
-    assert said.startswith("All cells (1 cell): Birch 9 and Amber 6 share first place.")
+    assert said.startswith("Overall (1 scene at 1440p) Birch 9 and Amber 6 share first place.")
     assert "Birch 9 and Amber 6 are tied" in said
     assert "inside the margin of 3 %" in said
-    assert "Birch 9 is tied in 1 of 1 cell." in said
+    assert "It is tied in 1 of 1 cell." in said
 
 
 def test_a_real_but_small_difference_is_both() -> None:
     said = text(reviewed({("amber-6", "harbor"): [100.0, 100.1, 99.9], ("birch-9", "harbor"): [101.5, 101.6, 101.4]}))
     assert "are tied" in said
-    assert "the difference is real, but smaller than the margin" in said
+    assert "; the difference is real, but small." in said
 
 
 def test_what_is_undecided_says_how_many_runs_would_decide() -> None:
     said = text(reviewed({("amber-6", "harbor"): [100.0, 102.5, 97.5], ("birch-9", "harbor"): [100.5, 103.5, 98.0]}))
-    assert "no card leads; first place is open between Birch 9 and Amber 6" in said
-    assert "are undecided" in said
-    assert "neither a difference beyond the margin of 3 % nor a tie is shown" in said
-    assert re.search(r"1 undecided cell would need \d+ runs of each card", said)
+    assert "Birch 9 and Amber 6 cannot be told apart by these runs." in said
+    assert "Birch 9 and Amber 6 are not told apart: " in said
+    assert "; more runs may decide." in said
+    assert re.search(r"One undecided result would need \d+ runs of each card\.", said)
 
 
 def test_a_shown_difference_of_unknown_size_is_told_apart() -> None:
     said = text(reviewed({("amber-6", "harbor"): [100.0, 100.4, 99.6], ("birch-9", "harbor"): [102.9, 103.3, 102.3]}))
-    assert "a difference is shown, but not whether it exceeds the margin of 3 %" in said
+    assert "the difference is real, but perhaps less than 3 %" in said
 
 
 def test_single_runs_say_that_nothing_tells_how_sure_it_is() -> None:
     said = text(reviewed({("amber-6", "harbor"): [100.0], ("birch-9", "harbor"): [110.0]}))
     assert "Birch 9 against Amber 6: +10.0 % in average rate, from single runs" in said
-    assert "no card leads" in said
-    assert "1 cell has no interval" in said
+    assert "cannot be told apart by these runs" in said
+    assert "One result has no interval." in said
 
 
 def test_missing_cells_are_named() -> None:
@@ -105,7 +112,7 @@ def test_missing_cells_are_named() -> None:
             }
         )
     )
-    assert "a cell is left out where a card has no usable run, Canyon at 1440p (Birch 9)." in said
+    assert said.endswith("Missing: Birch 9 in Canyon at 1440p.")
 
 
 def test_a_missing_cell_names_every_card_that_lacks_it() -> None:
@@ -119,26 +126,75 @@ def test_a_missing_cell_names_every_card_that_lacks_it() -> None:
             }
         )
     )
-    assert "Canyon at 1440p (Birch 9 and Cedar 12)" in said
+    assert said.endswith("Missing: Birch 9 and Cedar 12 in Canyon at 1440p.")
 
 
 def test_one_card_is_not_said_to_lead() -> None:
     said = text(reviewed({("amber-6", "harbor"): [100.0, 101.0, 99.0]}))
-    assert said == "All cells (1 cell): Amber 6 alone, with no other card to compare it with."
+    assert said == "Overall (1 scene at 1440p) Amber 6 alone, with no other card to compare it with."
 
 
-def test_three_cards_each_against_the_baseline_with_shared_places() -> None:
-    said = text(
-        reviewed(
-            {
-                ("amber-6", "harbor"): [100.0, 101.0, 99.0],
-                ("birch-9", "harbor"): [100.5, 101.4, 99.4],
-                ("cedar-12", "harbor"): [80.0, 81.0, 79.5],
-            }
-        )
+def many(n: int, *, subject: tuple[str, ...] = (), runs: int = 3, prices: bool = True) -> ReviewResult:
+    """A review of n cards, each 5 % slower and 40 EUR cheaper than the one before; the fourth is the baseline."""
+    cards = tuple(f"card-{number}" for number in range(1, n + 1))
+    asked = design(
+        cards,
+        ("harbor", "canyon"),
+        ("1440p", "2160p"),
+        prices={card: 900.0 - 40.0 * at for at, card in enumerate(cards)} if prices else None,
+        metrics=METRICS[:1],
+        baseline=cards[min(3, n - 1)],
+        subject=subject,
     )
-    assert "Birch 9 and Amber 6 share first place" in said
-    assert "Cedar 12 is behind Amber 6" in said
+    return review_runs(
+        asked,
+        [
+            placed_run(card, scene, resolution, str(run), {"average_fps": 100.0 * 0.95**at * (1.0 + 0.003 * run)})
+            for at, card in enumerate(cards)
+            for scene in ("harbor", "canyon")
+            for resolution in ("1440p", "2160p")
+            for run in range(runs)
+        ],
+    )
+
+
+def test_a_subject_is_told_against_the_cards_next_to_it_in_speed_and_price() -> None:
+    said = text(many(12, subject=("card-6",)))
+    assert said.startswith("Overall (2 scenes at 2 resolutions) the Card 1 is fastest. Of 12 cards Card 6 is 6th.")
+    assert (
+        "In average rate Card 6 is behind Card 5, next above it in speed: −5.0 % (−5.2 to −4.8 %); ahead of Card 7, "
+        "next below it in speed: +5.3 % (+5.0 to +5.5 %); behind Card 4, the baseline: −9.8 % (−10.0 to −9.5 %)."
+    ) in said
+    assert "In speed for the money Card 6 at 700 EUR gives −0.8 %" in said
+    assert "against Card 7 at 660 EUR, next cheaper, which is" not in said
+    assert re.search(
+        r"against Card 5 at 740 EUR, next dearer.*, and would break even at 703 EUR \(701 to 705\)\.", said
+    )
+    assert set(re.findall(r"Card \d+", said)) == {"Card 1", "Card 4", "Card 5", "Card 6", "Card 7"}
+
+
+@pytest.mark.parametrize(
+    "subject", [(), ("card-1",), ("card-6",), ("card-2", "card-9"), tuple(f"card-{n}" for n in range(1, 9))]
+)
+def test_a_paragraph_stays_short_however_many_cards_there_are(subject: tuple[str, ...]) -> None:
+    said = text(many(12, subject=subject))
+    assert len(re.findall(r"[.:] (?=[A-Z])", said)) <= 7
+    assert len(said) < 900
+    assert said.count("Card 8") <= 1
+
+
+def test_without_a_subject_the_first_is_told_against_the_baseline_and_the_next() -> None:
+    said = text(many(12))
+    assert "the Card 1 is fastest. Card 1 is ahead of Card 4: +16.6 %" in said
+    assert "Card 1 is ahead of Card 2, next in speed: +5.3 %" in said
+    assert "Best value is the Card 12 at 460 EUR: " in said
+
+
+def test_of_two_cards_the_candidate_is_the_subject() -> None:
+    result = many(2)
+    assert result.subject == ("card-1",)
+    assert "Card 1 is ahead of Card 2: " in text(result)
+    assert many(3).subject == ()
 
 
 def test_the_price_is_told_with_its_break_even() -> None:
@@ -148,8 +204,8 @@ def test_the_price_is_told_with_its_break_even() -> None:
             prices={"amber-6": 500.0, "birch-9": 660.0},
         )
     )
-    assert "Speed for the money, against Amber 6 at 500 EUR: Birch 9 at 660 EUR gives −9.1 %" in said
-    assert re.search(r"and would give the same at 600 \(\d+ to \d+\) EUR\.", said)
+    assert "In speed for the money Birch 9 at 660 EUR gives −9.1 % (−9.5 to −8.7 %) against Amber 6 at 500 EUR" in said
+    assert said.endswith(", and would break even at 600 EUR (597 to 603).")
     assert "No price" not in said
 
 
@@ -160,13 +216,12 @@ def test_a_card_without_a_price_is_named_where_others_have_one() -> None:
         ("cedar-12", "harbor"): [90.0, 90.2, 89.8],
     }
     some = text(reviewed(rates, prices={"amber-6": 500.0, "birch-9": 660.0}))
-    assert some.count("against Amber 6") == 1
-    assert some.endswith("EUR. No price is given for Cedar 12.")
+    assert "Best value is the Amber 6 at 500 EUR. Birch 9 at 660 EUR would break even at 600 EUR" in some
+    assert some.endswith("No price is given for Cedar 12.")
     of_none = text(reviewed(rates))
     assert "price" not in of_none
     without_baseline = text(reviewed(rates, prices={"birch-9": 660.0, "cedar-12": 300.0}))
-    assert without_baseline.endswith("No price is given for Amber 6.")
-    assert "for the money" not in without_baseline
+    assert without_baseline.endswith("Best value is the Cedar 12 at 300 EUR. No price is given for Amber 6.")
 
 
 def test_an_unsure_difference_in_value_is_called_that() -> None:
@@ -189,7 +244,7 @@ def test_scenes_like_these_are_told_apart_from_these_scenes() -> None:
         }
     )
     assert "is ahead of Amber 6" in text(result)
-    assert re.search(r"For scenes like these it is −[\d.]+ to \+[\d.]+ %: undecided", text(result))
+    assert re.search(r"In similar scenes expect −\d+ to \+\d+ %: undecided\.", text(result))
 
 
 def test_one_scene_says_nothing_of_others() -> None:
@@ -199,8 +254,8 @@ def test_one_scene_says_nothing_of_others() -> None:
             resolutions=("1440p", "2160p"),
         )
     )
-    assert "in average rate in this scene." in said
-    assert "these scenes" not in said
+    assert said.startswith("Overall (1 scene at 2 resolutions) the Birch 9 is fastest.")
+    assert "similar scenes" not in said
     assert "One scene alone says nothing of other scenes." in said
 
 
@@ -216,21 +271,96 @@ def test_what_holds_for_several_candidates_is_said_once() -> None:
     assert all("One scene alone says nothing of other scenes." in item.sentence for item in result.overall)
 
 
-def test_single_runs_of_several_cards_are_told_in_one_sentence() -> None:
+def test_single_runs_of_several_cards_are_told_once() -> None:
     rates = {"amber-6": 100.0, "birch-9": 110.0, "cobalt-3": 80.0}
     said = text(reviewed({(card, scene): [rate] for card, rate in rates.items() for scene in ("harbor", "canyon")}))
-    assert (
-        "Against Amber 6 in average rate, from single runs, so that nothing tells how sure a number is: "
-        "Birch 9 +10.0 %, undecided in 2 of 2 cells; Cobalt 3 −20.0 %, undecided in 2 of 2 cells."
-    ) in said
+    assert "Birch 9, Amber 6 and Cobalt 3 cannot be told apart by these runs." in said
     assert said.count("from single runs") == 1
-    assert "Not known: no cell has an interval." in said
+    assert said.endswith("No result has an interval.")
 
 
-def test_cells_of_several_candidates_are_counted_as_comparisons() -> None:
+def test_runs_that_agree_to_the_last_digit_are_not_called_single() -> None:
+    result = reviewed({("amber-6", "harbor"): [100.0] * 3, ("birch-9", "harbor"): [110.0] * 3})
+    assert "+10.0 % in average rate, from runs that agree to the last digit" in text(result)
+    assert {"no-scatter"} <= {caveat.code for caveat in result.overall[0].caveats}
+    assert "one-run" not in {caveat.code for caveat in result.overall[0].caveats}
+
+
+def test_results_close_to_the_margin_are_counted() -> None:
     noisy = [100.0, 108.0, 93.0]
     rates = {("amber-6", "harbor"): noisy, ("birch-9", "harbor"): noisy, ("cobalt-3", "harbor"): noisy}
-    assert re.search(r"2 (undecided )?comparisons of cells", text(reviewed(rates)))
+    assert "Two results are too close to 3 % to call." in text(reviewed(rates))
+
+
+def test_places_are_shared_only_where_every_pair_is_tied() -> None:
+    """The outer two of three cards at +1.3, 0 and -1.3 % are undecided, though each is tied with the middle one."""
+    levels = {"amber-6": 100.0, "birch-9": 101.3, "cedar-12": 98.7}
+    scatter = (0.992, 1.0, 1.008)
+    result = reviewed(
+        {(card, scene): [level * f for f in scatter] for card, level in levels.items() for scene in ("moor", "quay")}
+    )
+    verdicts = {(pair.card, pair.other): pair.verdict for pair in result.pairs}
+    assert verdicts == {
+        ("amber-6", "birch-9"): "tied",
+        ("amber-6", "cedar-12"): "tied",
+        ("birch-9", "cedar-12"): "undecided",
+    }
+    assert "Birch 9, Amber 6 and Cedar 12 cannot be told apart by these runs." in text(result)
+    assert {row.tied_with for row in result.standings} == {()}
+    close = reviewed({(card, "moor"): [99.0, 100.0, 101.0] for card in levels})
+    assert "Amber 6, Birch 9 and Cedar 12 share first place." in text(close)
+
+
+def test_the_first_two_share_a_place_though_the_second_is_tied_with_the_third_as_well() -> None:
+    levels = {"amber-6": 100.0, "birch-9": 98.0, "cedar-12": 96.0}
+    result = reviewed({(card, "moor"): [level * f for f in (0.999, 1.0, 1.001)] for card, level in levels.items()})
+    assert [row.place for row in result.standings] == ["1 to 2", "1 to 3", "2 to 3"]
+    assert "Amber 6 and Birch 9 share first place." in text(result)
+
+
+def test_a_place_in_words() -> None:
+    result = reviewed(
+        {
+            ("amber-6", "harbor"): [100.0, 100.2, 99.8],
+            ("birch-9", "harbor"): [100.5, 100.7, 100.3],
+            ("cedar-12", "harbor"): [130.0, 130.2, 129.8],
+            ("dune-4", "harbor"): [99.0, 118.0, 82.0],
+        }
+    )
+    label = {card.key: card.label for card in result.cards}.__getitem__
+    words = {row.card: place_words(row, label) for row in result.standings}
+    assert words["birch-9"] == "2nd to 4th"
+    three = reviewed(
+        {
+            (card, "harbor"): [n + 100.0 + 30.0 * (card == "cedar-12") for n in (-0.2, 0.0, 0.2)]
+            for card in ("amber-6", "birch-9", "cedar-12")
+        }
+    )
+    words = {row.card: place_words(row, label) for row in three.standings}
+    assert words == {"cedar-12": "1st", "amber-6": "tied for 2nd with Birch 9", "birch-9": "tied for 2nd with Amber 6"}
+
+
+def test_a_clear_whole_without_a_cell_that_stands_says_so() -> None:
+    """Six cells, each ahead by itself or undecided, none after Holm, and yet the whole is clear."""
+    scatter = (0.975, 1.0, 1.025)
+    scenes = ("harbor", "canyon", "moor", "quay", "pavilion", "quarry")
+    result = reviewed(
+        {
+            (card, scene): [level * f for f in scatter]
+            for card, level in (("amber-6", 100.0), ("birch-9", 108.0))
+            for scene in scenes
+        },
+        spread="own",
+    )
+    assert result.overall[0].verdict == "ahead"
+    assert result.overall[0].n_named == 0
+    assert "of 6 cells: not enough runs to name single cells." in text(result)
+
+
+def test_many_missing_cells_are_a_count_and_one_example() -> None:
+    rates: RATES = {("amber-6", f"scene {n}"): [100.0, 101.0, 99.0] for n in range(10)}
+    rates |= {("birch-9", f"scene {n}"): [100.0, 101.0, 99.0] for n in range(6)}
+    assert text(reviewed(rates)).endswith("Missing: four cells, such as Birch 9 in Scene 6 at 1440p.")
 
 
 def test_every_number_of_a_sentence_is_a_number_of_the_result() -> None:

@@ -116,7 +116,7 @@ def _standing_cells(words: ReviewWords, standing: Standing, notes: NoteList) -> 
     others = ", ".join(words.cards[key] for key in standing.not_told_apart_from)
     return (
         cell(words.cards[standing.card], notes=notes.of(standing.caveats)),
-        cell(standing.place, sort=float(standing.best_place * 1000 + standing.worst_place)),
+        cell(standing.place, sort=float((standing.best_place or 999) * 1000 + (standing.worst_place or 999))),
         notes.cell(bare(standing.mean_value, "mean_value", reason=reason)),
         cell("baseline" if is_baseline else ratio, notes=() if is_baseline else notes.why(ratio)),
         notes.cell(interval),
@@ -207,12 +207,7 @@ def _overall_cells(
 
 def _missing_table(result: ReviewResult, words: ReviewWords, cut: CutEntry) -> Table | None:
     """Cells of the cut that are left out, each once."""
-    left_out = {
-        (missing.scene, missing.resolution, missing.cards)
-        for item in result.overall
-        if item.cut == cut.key and item.metric == result.headline
-        for missing in item.missing
-    }
+    left_out = {(missing.scene, missing.resolution, missing.cards) for missing in result.cells_of(cut.key).left_out}
     if not left_out:
         return None
     order = {pair: number for number, pair in enumerate(cut.cells)}

@@ -68,7 +68,10 @@ def test_speed_for_the_money_and_efficiency(result: ReviewResult) -> None:
     assert value.value_ratio is not None and value.break_even_price is not None and saved.efficiency_ratio is not None
     change = percent_change_words(value.value_ratio, value.value_ratio_interval)
     price = money_words(value.break_even_price, value.break_even_interval)
-    for text in (review_text(result), markdown(result), result.paragraphs["all"]):
+    assert value.break_even_price is not None and value.break_even_interval is not None
+    amount, span = money(value.break_even_price, value.break_even_interval), money_range(value.break_even_interval)
+    assert f"would break even at {amount} EUR ({span})" in result.paragraphs["all"]
+    for text in (review_text(result), markdown(result)):
         assert change in one_line(text)
         assert price in one_line(text)
     assert price in all_text(draw_value(result, Theme.of("light", "web")))

@@ -1,0 +1,307 @@
+"""What is told of a cut in a few sentences, however many cards there are."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+from frametime.review.design import CardEntry, CutEntry, ReviewDesign
+from frametime.review.result_tables import (
+    CellComparison,
+    OverallComparison,
+    PairOrder,
+    Standing,
+    TableCells,
+    ValueRow,
+    Verdict,
+)
+from frametime.review.sentence import (
+    AGAINST,
+    MOST_NAMES,
+    cells_words,
+    difference,
+    in_words,
+    left_out_words,
+    names_of,
+    place_words,
+    similar_scenes,
+)
+from frametime.statistics.differences import Interval
+from frametime.words import counted, joined, money, money_range, percent_change_words
+
+_TURNED: dict[Verdict, Verdict] = {"ahead": "behind", "behind": "ahead"}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rivals:
+    """The cards next to one in speed and in price; ``None`` where there is none."""
+
+    faster: str | None
+    slower: str | None
+    dearer: str | None
+    cheaper: str | None
+
+
+def rivals_of(card: str, standings: Sequence[Standing], cards: Sequence[CardEntry]) -> Rivals:
+    """Choose the cards with which one is to be compared.
+
+    Parameters
+    ----------
+    standings : sequence of Standing
+        Of one cut and metric; cards that stand apart are no rivals.
+    cards : sequence of CardEntry
+        Prices in other currencies than the card's own do not count.
+    """
+    order = [item.card for item in standings if not item.stands_apart and item.mean_value is not None]
+    if card not in order:
+        return Rivals(faster=None, slower=None, dearer=None, cheaper=None)
+    at, own = order.index(card), next(entry for entry in cards if entry.key == card)
+    others = [entry for entry in cards if entry.key in order and entry != own and entry.currency == own.currency]
+    priced = {entry.key: entry.price - own.price for entry in others if entry.price and own.price}
+    return Rivals(
+        faster=order[at - 1] if at else None,
+        slower=order[at + 1] if at + 1 < len(order) else None,
+        dearer=min((key for key in priced if priced[key] > 0.0), key=priced.__getitem__, default=None),
+        cheaper=max((key for key in priced if priced[key] <= 0.0), key=priced.__getitem__, default=None),
+    )
+
+
+def paragraph(
+    design: ReviewDesign,
+    cut: CutEntry,
+    cells: TableCells,
+    *,
+    overall: Sequence[OverallComparison],
+    pairs: Sequence[PairOrder],
+    standings: Sequence[Standing],
+    value: Sequence[ValueRow],
+    comparisons: Sequence[CellComparison],
+) -> str:
+    """One paragraph for a cut: who is fastest, the subject against its rivals, what the price says, what is not known.
+
+    Parameters
+    ----------
+    overall, pairs, standings, value, comparisons
+        Of the whole review; those of this cut and the headline metric are told.
+    """
+
+    story = _Story(
+        design=design,
+        cut=cut,
+        cells=cells,
+        overall={item.candidate: item for item in overall if (item.cut, item.metric) == (cut.key, design.headline)},
+        pairs=[item for item in pairs if item.cut == cut.key],
+        standings=[item for item in standings if (item.cut, item.metric) == (cut.key, design.headline)],
+        value={item.card: item for item in value if item.cut == cut.key},
+        comparisons=[item for item in comparisons if item.metric == design.headline],
+    )
+    return story.text()
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Story:
+    """What is told of one cut, by the headline metric; comparisons of two cards by any metric."""
+
+    design: ReviewDesign
+    cut: CutEntry
+    cells: TableCells
+    overall: Mapping[str, OverallComparison]
+    pairs: Sequence[PairOrder]
+    standings: Sequence[Standing]
+    value: Mapping[str, ValueRow]
+    comparisons: Sequence[CellComparison]
+
+    def text(self) -> str:
+        if len(self.design.cards) == 1:
+            return f"{self._where()} {self.design.cards[0].label} alone, with no other card to compare it with."
+        subject = self.design.subject or (self.design.candidates if len(self.design.cards) == 2 else ())
+        parts = [self._head(), *(self._about(subject) if subject else self._about_the_first())]
+        missing = left_out_words(self.design, self.cells.left_out)
+        return " ".join(filter(None, [*parts, *self._open(subject), missing, *self._apart()]))
+
+    def _label(self, card: str) -> str:
+        return self.design.label(card)
+
+    def _where(self) -> str:
+        said = f"({cells_words(self.cells.cells, n_planned=self.cells.n_planned)})"
+        return f"Overall {said}" if self.cut.key == "all" else f"{self.cut.label} {said}:"
+
+    def _placed(self) -> list[Standing]:
+        return [item for item in self.standings if not item.stands_apart and item.mean_value is not None]
+
+    def _head(self) -> str:
+        placed = self._placed()
+        first = [item for item in placed if item.best_place == 1]
+        if not first:
+            return f"{self._where()} no card can be placed."
+        # A first card need not be shown ahead of each other one.
+        first += [item for item in placed if len(first) == 1 and item.card in first[0].not_told_apart_from]
+        names = joined([self._label(item.card) for item in first])
+        if len(placed) == 1:
+            return f"{self._where()} only the {names} has enough runs for a place."
+        if len(first) == 1:
+            headline = self.design.metric(self.design.headline)
+            how = "is fastest" if headline.key == "average_fps" else f"is best in {headline.label}"
+            return f"{self._where()} the {names} {how}."
+        seen = [self._seen(one.card, two.card, one.metric) for one, two in combinations(first, 2)]
+        if all(found is not None and found[0] == "tied" for found in seen):
+            return f"{self._where()} {names} share first place."
+        lead = "" if len(first) == len(placed) else "lead and "
+        return f"{self._where()} {names} {lead}cannot be told apart by these runs."
+
+    def _seen(self, card: str, other: str, metric: str) -> tuple[Verdict, float, Interval | None] | None:
+        """Verdict, ratio and interval of two cards of the table, as seen from the first."""
+        for item in self.pairs:
+            if item.metric == metric and item.ratio is not None and {item.card, item.other} == {card, other}:
+                if item.card == card:
+                    return item.verdict, item.ratio, item.interval
+                turned = item.interval and item.interval.of_reciprocal()
+                return _TURNED.get(item.verdict, item.verdict), 1.0 / item.ratio, turned
+        return None
+
+    def _against(self, card: str, other: str, remark: str) -> str:
+        seen = self._seen(card, other, self.design.headline)
+        if seen is None:
+            return ""
+        return f"{AGAINST[seen[0]]} {self._label(other)}, {remark}: {percent_change_words(seen[1], seen[2])}"
+
+    def _about_the_first(self) -> list[str]:
+        """Without a subject: the first against the baseline and against the next, and the best value."""
+        placed = [item.card for item in self._placed()]
+        if len(placed) < 2:
+            return []
+        first, base = placed[0], self.design.baseline
+        item = self.overall[first if first != base else placed[1]]
+        parts = [difference(self.design, item), similar_scenes(item)] if item.ratio is not None else []
+        if base not in placed[:2] and (said := self._against(first, placed[1], "next in speed")):
+            parts.append(f"{self._label(first)} is {said}.")
+        return [*parts, *self._best_value(first)]
+
+    def _about(self, subject: Sequence[str]) -> list[str]:
+        """The subject against its rivals; of several cards those in speed alone, of more than three the places."""
+        standings = {item.card: item for item in self._placed()}
+        if len(self.design.cards) == 2:
+            return [item.sentence for item in self.overall.values()] + [self._prices(card) for card in subject]
+        apart = [card for card in subject if card in self.cells.apart and card in self.overall][:MOST_NAMES]
+        parts = [difference(self.design, self.overall[card]) for card in apart]
+        present = [card for card in subject if card in standings]
+        places = [f"{self._label(card)} is {place_words(standings[card], self._label)}" for card in present[:6]]
+        # Of the first card alone its place has been told.
+        if len(present) > 1 or any(standings[card].worst_place != 1 for card in present):
+            parts.append(f"Of {counted(len(standings), 'card')} {joined(places)}.")
+        if len(present) == 1:
+            return [*parts, self._rivals_in_speed(present[0]), self._similar(present[0]), self._prices(present[0])]
+        if len(present) <= MOST_NAMES:
+            parts += [self._rivals_in_speed(card) for card in present]
+        return [*parts, *self._best_value(present[0])] if present else parts
+
+    def _rivals_in_speed(self, card: str) -> str:
+        rivals, base = rivals_of(card, self.standings, self.design.cards), self.design.baseline
+        beside = {rivals.faster: "next above it in speed", rivals.slower: "next below it in speed"}
+        if base not in beside and base != card:
+            beside[base] = "the baseline"
+        told = [said for other, remark in beside.items() if other and (said := self._against(card, other, remark))]
+        if not told:
+            return ""
+        return f"In {self.design.metric(self.design.headline).label} {self._label(card)} is {'; '.join(told)}."
+
+    def _similar(self, card: str) -> str:
+        """What similar scenes would give of a card that is told against others than the baseline."""
+        said = similar_scenes(self.overall[card]) if card in self.overall else ""
+        return said.replace(":", f" against {self._label(self.design.baseline)}:", 1)
+
+    def _priced(self, card: str) -> str:
+        row = self.value[card]
+        return f"{money(row.price or 0.0)} {row.currency or ''}".rstrip()
+
+    def _prices(self, card: str) -> str:
+        """The subject against the cards next to it in price, as far as they have prices."""
+        if not self.value:
+            return ""
+        row = self.value[card]
+        if row.price is None:
+            return f"No price is given for {self._label(card)}."
+        rivals = rivals_of(card, self.standings, self.design.cards)
+        told = []
+        for other, remark in ((rivals.cheaper, "next cheaper"), (rivals.dearer, "next dearer")):
+            seen = None if other is None else self._seen(card, other, row.metric)
+            if other is None or seen is None or (price := self.value[other].price) is None:
+                continue
+            _, ratio, interval = seen
+            by_price = interval and interval.scaled(price / row.price)
+            named = "" if len(self.design.cards) == 2 else f", {remark}"
+            even = _break_even(price * ratio, interval and interval.scaled(price), row.currency)
+            told.append(
+                f"{percent_change_words(ratio * price / row.price, by_price)} against {self._label(other)} at "
+                f"{self._priced(other)}{named}{_unsure(by_price)}, and would break even at {even}"
+            )
+        if not told:
+            without = [entry.key for entry in self.design.cards if entry.price is None]
+            return f"No price is given for {names_of(without, self._label)}." if without else ""
+        return f"In speed for the money {self._label(card)} at {self._priced(card)} gives {'; '.join(told)}."
+
+    def _best_value(self, first: str) -> list[str]:
+        rows = {card: row for card, row in self.value.items() if row.fps_per_money and not row.stands_apart}
+        if not rows:
+            return []
+        base, parts = self.design.baseline, []
+        if len({row.currency for row in rows.values()}) == 1:
+            best = max(rows.values(), key=lambda row: row.fps_per_money or 0.0)
+            text = f"Best value is the {self._label(best.card)} at {self._priced(best.card)}"
+            if best.value_ratio is not None and best.card != base:
+                change = percent_change_words(best.value_ratio, best.value_ratio_interval)
+                text += (
+                    f": {change} speed for the money against {self._label(base)} at {self._priced(base)}"
+                    f"{_unsure(best.value_ratio_interval)}"
+                )
+            parts.append(f"{text}.")
+            row = rows.get(first)
+            if row is not None and row.break_even_price is not None and first not in {base, best.card}:
+                even = _break_even(row.break_even_price, row.break_even_interval, row.currency)
+                parts.append(f"{self._label(first)} at {self._priced(first)} would break even at {even}.")
+        if without := [card.key for card in self.design.cards if card.price is None]:
+            parts.append(f"No price is given for {names_of(without, self._label)}.")
+        return parts
+
+    def _open(self, subject: Sequence[str]) -> list[str]:
+        """Results that the runs leave open, of the subject where there is one; a result is one card in one cell."""
+        told = set(subject) - {self.design.baseline} or set(self.cells.cards)
+        results = [
+            item
+            for item in self.comparisons
+            if item.candidate in told and (item.scene, item.resolution) in set(self.cells.of(item.candidate))
+        ]
+        parts, undecided = [], [item for item in results if item.verdict == "undecided"]
+        if close := sum(item.at_margin for item in undecided):
+            are = "result is" if close == 1 else "results are"
+            parts.append(f"{in_words(close)} {are} too close to {self.design.margin * 100.0:g} % to call.")
+        if more := [item.runs_needed for item in undecided if item.runs_needed is not None]:
+            span = " to ".join(str(n) for n in dict.fromkeys((min(more), max(more))))
+            would = "undecided result" if len(more) == 1 else "undecided results"
+            parts.append(f"{in_words(len(more))} {would} would need {span} runs of each card.")
+        if none := sum(item.interval_95 is None for item in undecided):
+            whole = none == len(results) > 1
+            have = "result has" if none == 1 or whole else "results have"
+            parts.append(f"{'no' if whole else in_words(none)} {have} {'an' if whole else 'no'} interval.")
+        return [part[0].upper() + part[1:] for part in parts]
+
+    def _apart(self) -> list[str]:
+        n_cells = {card: len(self.cells.of(card)) for card in self.cells.apart}
+        without, few = ([card for card, n in n_cells.items() if bool(n) is some] for some in (False, True))
+        parts = [f"There is no usable run of {names_of(without, self._label)}."] if without else []
+        if few:
+            n = " to ".join(str(n) for n in dict.fromkeys((min(n_cells[c] for c in few), max(n_cells[c] for c in few))))
+            of_all = f"with {n} of {counted(self.cells.n_planned, 'cell')}"
+            parts.append(f"{names_of(few, self._label)} {'stands' if len(few) == 1 else 'stand'} apart, {of_all}.")
+        return [part[0].upper() + part[1:] for part in parts]
+
+
+def _break_even(price: float, interval: Interval | None, currency: str | None) -> str:
+    amount = f"{money(price, interval)} {currency or ''}".rstrip()
+    return amount if interval is None else f"{amount} ({money_range(interval)})"
+
+
+def _unsure(interval: Interval | None) -> str:
+    is_sure = interval is None or interval.low > 1.0 or interval.high < 1.0
+    return "" if is_sure else ", which is no sure difference"
