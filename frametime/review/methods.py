@@ -143,8 +143,8 @@ def methods_of(design: ReviewDesign) -> tuple[Method, ...]:
         (
             "running-cost",
             "Running cost",
-            f"Average power of the card times hours a day, {DAYS_PER_YEAR:g} days a year, years and tariff; its interval "
-            "is that of power (these scenes), from the scatter of the runs' power.",
+            f"Average power of the card times hours a day, {DAYS_PER_YEAR:g} days a year, years and tariff; its "
+            "interval is that of power (these scenes), from the scatter of the runs' power.",
             PRACTICE,
         ),
     )
