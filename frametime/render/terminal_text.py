@@ -6,7 +6,9 @@ import textwrap
 from collections.abc import Sequence
 
 from frametime.errors import printable
+from frametime.render.tables.table import Cell, Column, Strip, Table, line_text
 
+WIDTH = 80
 _TIED_PERCENT = "\N{NO-BREAK SPACE}%"
 
 
@@ -76,3 +78,30 @@ def text_table(
         for row in shown
     ]
     return "\n".join((" " * indent + line).rstrip() for line in lines)
+
+
+def table_text(table: Table, *, most: int | None = None) -> str:
+    """The first rows of a table in lines of at most 80 columns: longer words of a cell are cut."""
+    shown = [place for place, column in enumerate(table.columns) if column.kind != "strip"]
+    rows = [[_cell_text(row.cells[place]) for place in shown] for row in table.rows[:most]]
+    heading = [table.columns[place].heading for place in shown]
+    right = frozenset(at for at, place in enumerate(shown) if _is_number(table.columns[place]))
+    widths = [max(len(printable(row[at])) for row in (heading, *rows)) for at in range(len(shown))]
+    over = sum(widths) + 2 * len(widths) - WIDTH
+    while over > 0 and (widest := max(range(len(widths)), key=lambda at: (at not in right) * widths[at])) not in right:
+        widths[widest] -= 1
+        over -= 1
+    cut = [[_cut(printable(text), width) for text, width in zip(row, widths, strict=True)] for row in (heading, *rows)]
+    return text_table(cut[0], cut[1:], right=right, indent=2, rule=True)
+
+
+def _is_number(column: Column) -> bool:
+    return column.kind in {"number", "whole", "money"}
+
+
+def _cell_text(cell: Cell) -> str:
+    return line_text(tuple(part for part in cell.content if not isinstance(part, Strip)))
+
+
+def _cut(text: str, width: int) -> str:
+    return text if len(text) <= width else f"{text[: max(1, width - 2)]}.."

@@ -10,8 +10,7 @@ from typing import Final
 from frametime.render.charts.chart_catalog import CATALOG
 from frametime.render.numbers import format_estimate, format_quantity
 from frametime.render.report.document import Figure
-from frametime.render.report.review_verdict import ReviewWords
-from frametime.render.review_words import change_words, counts_words, money_words
+from frametime.render.review_words import ReviewWords, change_words, counts_words, money_words
 from frametime.review.result import ReviewResult
 from frametime.words import counted
 
