@@ -20,7 +20,7 @@ from frametime.render.tables.parts import (
 )
 from frametime.render.tables.table import Cell, Code, Column, Inline, Table
 from frametime.review.result import GrubbsOutcome, Repeatability, ReviewResult, RunEntry, RunToMake
-from frametime.words import counted, joined
+from frametime.words import joined
 
 _LONG: Final = 12
 """Rows of a table that is seen at a glance."""
