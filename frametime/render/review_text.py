@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from typing import Final
 
 from frametime.caveats import Weight
@@ -90,8 +91,18 @@ def _value(result: ReviewResult) -> list[str]:
     chosen = table.where(cut=result.cuts[0].key)
     if len(chosen.rows) < 2:
         return []
-    labels = {"value_ratio": "Speed for the money", "break_even_price": "Breaks even at"}
-    shown = chosen.view("card", "price", ("value_ratio", "value_ratio_interval"), "break_even_price", labels=labels)
+    # The best value first; of many cards the others are in the files.
+    best = sorted(chosen.rows, key=lambda row: -float(table.exact(row, "fps_per_money") or 0.0))
+    currency = next((card.currency for card in result.cards if card.currency), "money")
+    shown = replace(chosen, rows=tuple(best)).view(
+        *("card", "price", "fps_per_money"),
+        ("value_ratio", "value_ratio_interval"),
+        "break_even_price",
+        labels={
+            **{"price": currency, "fps_per_money": f"fps/{currency}"},
+            **{"value_ratio": "Speed for the money", "break_even_price": "Breaks even at"},
+        },
+    )
     return _table(shown, _MOST_ROWS, what="card")
 
 

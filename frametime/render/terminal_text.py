@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from frametime.errors import printable
-from frametime.render.tables.table import Cell, Column, Strip, Table, line_text
+from frametime.render.tables.table import Inline, Table, line_text, plain_text
 
 WIDTH = 80
+_LEAST = 10
+"""Columns of a word that is cut."""
 _TIED_PERCENT = "\N{NO-BREAK SPACE}%"
 
 
@@ -80,27 +82,23 @@ def text_table(
     return "\n".join((" " * indent + line).rstrip() for line in lines)
 
 
-def table_text(table: Table, *, most: int | None = None) -> str:
-    """The first rows of a table in lines of at most 80 columns: longer words of a cell are cut."""
-    shown = [place for place, column in enumerate(table.columns) if column.kind != "strip"]
-    rows = [[_cell_text(row.cells[place]) for place in shown] for row in table.rows[:most]]
-    heading = [table.columns[place].heading for place in shown]
-    right = frozenset(at for at, place in enumerate(shown) if _is_number(table.columns[place]))
-    widths = [max(len(printable(row[at])) for row in (heading, *rows)) for at in range(len(shown))]
+def table_text(table: Table, *, most: int | None = None, write: Callable[[Inline], str] = plain_text) -> str:
+    """The first rows of a table in lines of at most 80 columns: longer words and headings are cut, numbers never."""
+    shown = [(place, column) for place, column in enumerate(table.columns) if column.kind != "strip"]
+    rows = [[printable(line_text(row.cells[place].content, write)) for place, _ in shown] for row in table.rows[:most]]
+    lines = [[printable(column.heading) for _, column in shown], *rows]
+    widths = [max(map(len, texts)) for texts in zip(*lines, strict=True)]
+    least = [
+        _LEAST if column.kind == "text" else max(map(len, texts), default=0)
+        for (_, column), texts in zip(shown, zip(*rows, strict=True), strict=False)
+    ] or widths
     over = sum(widths) + 2 * len(widths) - WIDTH
-    while over > 0 and (widest := max(range(len(widths)), key=lambda at: (at not in right) * widths[at])) not in right:
-        widths[widest] -= 1
+    while over > 0 and (wide := [at for at, width in enumerate(widths) if width > least[at]]):
+        widths[max(wide, key=widths.__getitem__)] -= 1
         over -= 1
-    cut = [[_cut(printable(text), width) for text, width in zip(row, widths, strict=True)] for row in (heading, *rows)]
-    return text_table(cut[0], cut[1:], right=right, indent=2, rule=True)
-
-
-def _is_number(column: Column) -> bool:
-    return column.kind in {"number", "whole", "money"}
-
-
-def _cell_text(cell: Cell) -> str:
-    return line_text(tuple(part for part in cell.content if not isinstance(part, Strip)))
+    heading, *kept = [[_cut(text, width) for text, width in zip(line, widths, strict=True)] for line in lines]
+    right = frozenset(at for at, (_, column) in enumerate(shown) if column.kind in {"number", "whole", "money"})
+    return text_table(heading, kept, right=right, indent=2, rule=True)
 
 
 def _cut(text: str, width: int) -> str:

@@ -123,6 +123,9 @@ def laws(rows: Rows) -> Iterator[tuple[str, bool | None]]:
                 yield shown, quotient_fits(row[shown], row[mean], of_baseline(mean), as_change=as_change)
         if (shown := column(row, "Difference")) and "Baseline" in row:
             yield shown, quotient_fits(row[shown], row["Value"], row["Baseline"], as_change=True)
+        if shown := column(row, "Speed for the money"):
+            speed, base_speed = row["fps/EUR"], same.get("fps/EUR", "")
+            yield shown, quotient_fits(row[shown], speed, base_speed, as_change=True)
         if (price := column(row, "Price (EUR)")) and (mean := column(row, *MEANS)):
             yield "money", quotient_fits(row["EUR per fps"], row[price], row[mean], as_change=False)
             yield "fps", quotient_fits(row["fps per EUR"], row[mean], row[price], as_change=False)
@@ -136,7 +139,7 @@ def laws(rows: Rows) -> Iterator[tuple[str, bool | None]]:
 
 @pytest.mark.parametrize(
     ("read", "kinds"),
-    [(from_terminal, 1), (from_markdown, 6), (from_page, 6)],
+    [(from_terminal, 2), (from_markdown, 6), (from_page, 6)],
     ids=["terminal", "markdown", "page"],
 )
 def test_what_people_read(result: ReviewResult, read: Read, kinds: int) -> None:

@@ -51,7 +51,7 @@ def _offset(value: int) -> str:
 def _map_cell(item: MapCell, number: int, *, is_best: bool) -> Cell:
     if item.status == "failed" and not is_best:
         return cell(mark(f"failed under {item.failed_under}" if item.failed_under else "failed", "bad"))
-    ending: tuple[str | Mark, ...] = (" ", mark("best", "good")) if is_best else ()
+    ending: tuple[str | Mark, ...] = (" ", Mark(word="best", symbol="*", tone="good")) if is_best else ()
     if item.gain is None:
         return cell(mark("passed", "good"), *ending)
     return cell(change(item.gain.value, f"/map/{number}/gain/value"), *ending)
