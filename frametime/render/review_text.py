@@ -88,7 +88,8 @@ def _cuts(result: ReviewResult) -> list[str]:
 
 def _value(result: ReviewResult) -> list[str]:
     table = value_table(result)
-    chosen = table.where(cut=result.cuts[0].key)
+    # A card that stands apart has its value on other cells: it is in the files, with the baseline there.
+    chosen = table.where(cut=result.cuts[0].key, stands_apart=False)
     if len(chosen.rows) < 2:
         return []
     # The best value first; of many cards the others are in the files.
