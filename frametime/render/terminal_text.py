@@ -89,7 +89,7 @@ def table_text(table: Table, *, most: int | None = None, write: Callable[[Inline
     lines = [[printable(column.heading) for _, column in shown], *rows]
     widths = [max(map(len, texts)) for texts in zip(*lines, strict=True)]
     least = [
-        _LEAST if column.kind == "text" else max(map(len, texts), default=0)
+        _LEAST if column.kind == "text" else max(min(len(column.heading), _LEAST), *map(len, texts))
         for (_, column), texts in zip(shown, zip(*rows, strict=True), strict=False)
     ] or widths
     over = sum(widths) + 2 * len(widths) - WIDTH

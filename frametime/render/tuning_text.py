@@ -174,10 +174,8 @@ def _short(part: Inline) -> str:
 
 
 _SHORT_LABELS: Final = {
-    "core_offset_mhz": "core",
-    "memory_offset_mhz": "memory",
-    "n_runs": "runs",
-    "average_fps": "FPS",
+    **{"core_offset_mhz": "core", "memory_offset_mhz": "memory", "workload": "workload"},
+    **{"n_runs": "runs", "average_fps": "FPS", "average_power_w": "W"},
 }
 
 
