@@ -10,7 +10,7 @@ from frametime.errors import printable
 from frametime.render.numbers import NOT_AVAILABLE
 from frametime.render.tables.parts import sentence_case
 from frametime.review.result import Coverage, CoverageCell, ReviewResult
-from frametime.review.result_tables import CellComparison, OverallComparison, Verdict, VerdictCounts
+from frametime.review.result_tables import CellComparison, OverallComparison, Verdict
 from frametime.statistics.differences import Interval
 from frametime.units import shown_unit
 from frametime.words import money_words as amount_words
@@ -29,18 +29,6 @@ def change_words(ratio: float | None, interval: Interval | None) -> str:
     '+5.2 % (+4.1 to +6.3 %)'
     """
     return NOT_AVAILABLE if ratio is None else percent_change_words(ratio, interval)
-
-
-def counts_words(counts: VerdictCounts) -> str:
-    """How many cells have each verdict; verdicts without a cell are left out.
-
-    Examples
-    --------
-    >>> counts_words(VerdictCounts(ahead=3, behind=0, tied=1, undecided=0))
-    '3 ahead · 1 tied'
-    """
-    parts = [f"{getattr(counts, verdict)} {verdict}" for verdict in VERDICTS if getattr(counts, verdict)]
-    return " · ".join(parts) if parts else "no cell with runs on both sides"
 
 
 def coverage_words(cell: CoverageCell) -> str:

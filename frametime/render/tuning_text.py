@@ -174,15 +174,15 @@ def _short(part: Inline) -> str:
 
 
 _SHORT_LABELS: Final = {
-    **{"core_offset_mhz": "core", "memory_offset_mhz": "memory", "workload": "workload"},
-    **{"n_runs": "runs", "average_fps": "FPS", "average_power_w": "W"},
+    **{"core_offset_mhz": "Core", "memory_offset_mhz": "Memory"},
+    **{"n_runs": "Runs", "average_fps": "FPS", "average_power_w": "W"},
 }
 
 
 def _settings(summary: TuningSummary) -> str:
     if not summary.settings:
         return ""
-    labels = {**_SHORT_LABELS, "gain": "gain over stock", "gain_pct_per_mhz": "% per MHz", "frames_per_joule": "FPS/W"}
+    labels = {**_SHORT_LABELS, "gain_pct_per_mhz": "% per MHz", "frames_per_joule": "FPS/W"}
     shown = setting_table(summary).view(
         *("core_offset_mhz", "memory_offset_mhz", "workload", "n_runs", "average_fps"),
         ("gain", "interval"),
@@ -195,7 +195,7 @@ def _settings(summary: TuningSummary) -> str:
 def _trials(summary: TuningSummary) -> str:
     if not summary.trials:
         return ""
-    labels = {**_SHORT_LABELS, "number": "no.", "peak_temperature_c": "\N{DEGREE SIGN}C"}
+    labels = {**_SHORT_LABELS, "number": "No.", "peak_temperature_c": "\N{DEGREE SIGN}C"}
     table = trial_table(summary)
     return "Trials\n" + table_text(table.view(*(column.key for column in table.columns), labels=labels))
 

@@ -12,16 +12,7 @@ if TYPE_CHECKING:
 
 from typing import Final
 
-from frametime.render.report.document import (
-    Block,
-    Figure,
-    Notes,
-    Paragraph,
-    Report,
-    Section,
-    VerdictCard,
-    VerdictCards,
-)
+from frametime.render.report.document import Block, Figure, Notes, Paragraph, Report, Section, VerdictCard, VerdictCards
 from frametime.render.tables.parts import mark, quantity
 from frametime.render.tables.table import Note
 from frametime.render.tables.tuning import STATES, criteria_table

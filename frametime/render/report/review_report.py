@@ -198,14 +198,7 @@ def _with_apart(table: Table, of_baseline: str) -> list[Table]:
 
 def _runs_section(result: ReviewResult) -> Section:
     """Repeatability, flagged runs, exclusions, what is still to be made, and the table of runs."""
-    makers = (
-        coverage_table,
-        repeatability_table,
-        flagged_table,
-        exclusion_table,
-        unreadable_table,
-        to_make_table,
-    )
+    makers = (coverage_table, repeatability_table, flagged_table, exclusion_table, unreadable_table, to_make_table)
     coverage = result.coverage
     verdict = "The matrix is complete." if coverage.is_complete else "The matrix is not complete."
     usable = Paragraph(
@@ -347,7 +340,7 @@ def flat(value: object, name: str = "") -> list[tuple[str, str]]:
 
 
 def _plan_table(result: ReviewResult) -> Table:
-    columns = (Column(key="key", label="Key"), Column(key="value", label="Value"))
+    columns = (Column("key", "Key"), Column("value", "Value"))
     pairs = flat(plain(result.plan))
     return Table(
         key="plan",
@@ -359,6 +352,6 @@ def _plan_table(result: ReviewResult) -> Table:
 
 
 def _version_table(result: ReviewResult) -> Table:
-    columns = (Column(key="part", label="Part"), Column(key="version", label="Version"))
+    columns = (Column("part", "Part"), Column("version", "Version"))
     rows = tuple(filled(columns, {"part": name, "version": text}) for name, text in result.versions.items())
     return Table(key="versions", caption="Versions of what computed the numbers.", columns=columns, rows=rows)

@@ -58,9 +58,7 @@ def tuning_report(summary: TuningSummary, *, figures: tuple[Figure, ...] = ()) -
         sections=(
             Section(key="not-known", heading="Not yet known", blocks=_sentences(summary.not_known)),
             Section(
-                key="map",
-                heading="Map of the settings",
-                blocks=(*figures, _map_block(summary, is_drawn=bool(figures))),
+                key="map", heading="Map of the settings", blocks=(*figures, _map_block(summary, is_drawn=bool(figures)))
             ),
             Section(key="edge", heading="Past the edge", blocks=(_edge_block(summary),)),
             Section(key="speed", heading="Speed of the settings", blocks=(setting_table(summary),)),

@@ -177,11 +177,7 @@ def verdict_cell(verdict: str, *more: Inline) -> Cell:
 
 
 def filled(
-    columns: Sequence[Column],
-    values: Mapping[str, object],
-    *,
-    origin: str = "",
-    reason: str | None = None,
+    columns: Sequence[Column], values: Mapping[str, object], *, origin: str = "", reason: str | None = None
 ) -> Row:
     """A row of values in the forms that its columns ask for; a dash where the row has nothing to say of a column.
 

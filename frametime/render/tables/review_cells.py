@@ -32,29 +32,29 @@ def cells_table(result: ReviewResult) -> Table:
     of_headline = [item for item in result.comparisons if item.metric == result.headline]
     reach = _reach(of_headline, result.margin)
     columns = (
-        Column(key="metric", name="metric"),
-        Column(key="unit", name="unit"),
-        Column(key="card", label="Card", is_choice=True, name="card"),
-        Column(key="scene", label="Scene", is_choice=True, name="scene"),
-        Column(key="resolution", label="Resolution", is_choice=True, name="resolution"),
-        Column(key="n_runs", label="Runs", kind="whole", origin="candidate_n_runs", name="n_runs"),
-        Column(key="value", label="Value", kind="number", origin="candidate_value", name="value"),
-        Column(key="value_interval", kind="range", name="value_{end}_95pct"),
-        Column(key="baseline", name="baseline"),
-        Column(key="baseline_n_runs", label="Baseline runs", kind="whole"),
-        Column(key="baseline_value", label="Baseline", kind="number", name="baseline_value"),
-        Column(key="ratio", label="Difference", kind="change", name="ratio"),
-        Column(key="interval_95", label="95 % interval", kind="range", name="ratio_{end}_95pct"),
-        Column(key="interval_90", kind="range", name="ratio_{end}_90pct"),
-        Column(key="picture", label=reach_words(reach), kind="strip"),
-        Column(key="verdict", label="Verdict", is_choice=True, name="verdict"),
-        Column(key="real_but_small", kind="truth", name="real_but_small"),
-        Column(key="p_value", kind="number", name="p_value"),
-        Column(key="holm_p_value", label="p (Holm)", kind="number", digits=2, name="holm_p_value"),
-        Column(key="stands_after_holm", label="Can be named", is_choice=True, kind="truth", name="stands_after_holm"),
-        Column(key="runs_needed", kind="whole", name="runs_needed"),
-        Column(key="at_margin", kind="truth", name="at_margin"),
-        Column(key="caveats", name="caveats"),
+        Column("metric", name="metric"),
+        Column("unit", name="unit"),
+        Column("card", "Card", is_choice=True, name="card"),
+        Column("scene", "Scene", is_choice=True, name="scene"),
+        Column("resolution", "Resolution", is_choice=True, name="resolution"),
+        Column("n_runs", "Runs", "whole", origin="candidate_n_runs", name="n_runs"),
+        Column("value", "Value", "number", origin="candidate_value", name="value"),
+        Column("value_interval", kind="range", name="value_{end}_95pct"),
+        Column("baseline", name="baseline"),
+        Column("baseline_n_runs", "Baseline runs", "whole"),
+        Column("baseline_value", "Baseline", "number", name="baseline_value"),
+        Column("ratio", "Difference", "change", name="ratio"),
+        Column("interval_95", "95 % interval", "range", name="ratio_{end}_95pct"),
+        Column("interval_90", kind="range", name="ratio_{end}_90pct"),
+        Column("picture", reach_words(reach), kind="strip"),
+        Column("verdict", "Verdict", is_choice=True, name="verdict"),
+        Column("real_but_small", kind="truth", name="real_but_small"),
+        Column("p_value", kind="number", name="p_value"),
+        Column("holm_p_value", "p (Holm)", "number", digits=2, name="holm_p_value"),
+        Column("stands_after_holm", "Can be named", is_choice=True, kind="truth", name="stands_after_holm"),
+        Column("runs_needed", kind="whole", name="runs_needed"),
+        Column("at_margin", kind="truth", name="at_margin"),
+        Column("caveats", name="caveats"),
     )
     places = {
         (item.metric, item.candidate, item.scene, item.resolution): (number, item)
@@ -155,12 +155,12 @@ def estimates_table(result: ReviewResult) -> Table:
     """Every card in every cell, a column for each metric."""
     words = ReviewWords(result)
     columns = (
-        Column(key="scene", label="Scene", is_choice=True),
-        Column(key="resolution", label="Resolution", is_choice=True),
-        Column(key="card", label="Card", is_choice=True),
-        Column(key="n_runs", label="Runs", kind="number"),
+        Column("scene", "Scene", is_choice=True),
+        Column("resolution", "Resolution", is_choice=True),
+        Column("card", "Card", is_choice=True),
+        Column("n_runs", "Runs", "number"),
         *(
-            Column(key=entry.key, label=f"{words.metric_heading(entry.key)}, {words.better(entry.key)}", kind="number")
+            Column(entry.key, f"{words.metric_heading(entry.key)}, {words.better(entry.key)}", "number")
             for entry in result.metrics
         ),
     )

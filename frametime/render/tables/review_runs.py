@@ -8,16 +8,7 @@ from typing import Final
 from frametime.render.caveat_groups import CaveatGroup, place_name
 from frametime.render.review_words import ReviewWords, coverage_words, first_reason
 from frametime.render.tables.parts import bare as number
-from frametime.render.tables.parts import (
-    cell,
-    code_cell,
-    codes,
-    fields,
-    filled,
-    label_cell,
-    mark,
-    notes_of,
-)
+from frametime.render.tables.parts import cell, code_cell, codes, fields, filled, label_cell, mark, notes_of
 from frametime.render.tables.table import Cell, Code, Column, Inline, Table
 from frametime.review.result import GrubbsOutcome, Repeatability, ReviewResult, RunEntry, RunToMake
 from frametime.words import joined
@@ -39,9 +30,7 @@ _GRUBBS: Final = {
 
 def _texts(**labels: str) -> tuple[Column, ...]:
     """Columns of words by their keys; a label that begins with a star is a choice."""
-    return tuple(
-        Column(key=key, label=label.removeprefix("*"), is_choice=label.startswith("*")) for key, label in labels.items()
-    )
+    return tuple(Column(key, label.removeprefix("*"), is_choice=label.startswith("*")) for key, label in labels.items())
 
 
 def coverage_table(result: ReviewResult) -> Table:
@@ -49,7 +38,7 @@ def coverage_table(result: ReviewResult) -> Table:
     words = ReviewWords(result)
     columns = (
         *_texts(scene="*Scene", resolution="*Resolution"),
-        *(Column(key=card, label=label) for card, label in words.cards.items()),
+        *(Column(card, label) for card, label in words.cards.items()),
     )
     found: dict[tuple[str, str], dict[str, object]] = {}
     for item in result.coverage.cells:
@@ -73,14 +62,11 @@ def repeatability_table(result: ReviewResult) -> Table:
     words = ReviewWords(result)
     columns = (
         *_texts(card="*Card", metric="*Metric"),
-        Column(key="s_r_pct", label="Standard deviation", kind="number", unit="%", digits=2),
-        Column(key="limit_pct", label="Limit for two runs", kind="number", unit="%", digits=2),
-        Column(key="n_cells", label="Cells", kind="whole"),
-        Column(key="degrees_of_freedom", label="Degrees of freedom", kind="whole"),
-        *_texts(
-            cochran="Cell that scatters most (Cochran's test)",
-            grubbs="Its run farthest off (Grubbs's test)",
-        ),
+        Column("s_r_pct", "Standard deviation", "number", unit="%", digits=2),
+        Column("limit_pct", "Limit for two runs", "number", unit="%", digits=2),
+        Column("n_cells", "Cells", "whole"),
+        Column("degrees_of_freedom", "Degrees of freedom", "whole"),
+        *_texts(cochran="Cell that scatters most (Cochran's test)", grubbs="Its run farthest off (Grubbs's test)"),
     )
     rows = []
     for place, item in enumerate(result.repeatability):
@@ -130,8 +116,8 @@ def flagged_table(result: ReviewResult) -> Table:
     words = ReviewWords(result)
     columns = (
         *_texts(run="Run", metric="Metric"),
-        Column(key="distance_pct", label="Distance from the rest", kind="number", unit="%", digits=3),
-        Column(key="limit_pct", label="Limit", kind="number", unit="%", digits=3),
+        Column("distance_pct", "Distance from the rest", "number", unit="%", digits=3),
+        Column("limit_pct", "Limit", "number", unit="%", digits=3),
         *_texts(sentence="Evidence", counts="In the review"),
     )
     rows = []
@@ -206,16 +192,16 @@ def runs_table(result: ReviewResult) -> Table:
     words = ReviewWords(result)
     keys = dict.fromkeys(key for run in result.runs for key in run.values)
     columns = (
-        Column(key="run_name", label="Run", name="run_name"),
-        *(Column(key=key, name=key) for key in ("card", "scene", "resolution", "run", "file", "sha256")),
-        Column(key="judgement", label="Judgement", is_choice=True, name="judgement"),
-        *(Column(key=key, name=key) for key in ("flag", "flag_grubbs", "excluded_reason", "caveats")),
-        Column(key="n_frames", label="Frames", kind="whole", unit="1", name="n_frames"),
-        Column(key="duration_s", label="Length", kind="number", unit="s", name="duration_s"),
+        Column("run_name", "Run", name="run_name"),
+        *(Column(key, name=key) for key in ("card", "scene", "resolution", "run", "file", "sha256")),
+        Column("judgement", "Judgement", is_choice=True, name="judgement"),
+        *(Column(key, name=key) for key in ("flag", "flag_grubbs", "excluded_reason", "caveats")),
+        Column("n_frames", "Frames", "whole", unit="1", name="n_frames"),
+        Column("duration_s", "Length", "number", unit="s", name="duration_s"),
         *(
             Column(
-                key=key,
-                label=words.metric_heading(key) if key in words.metrics else "",
+                key,
+                words.metric_heading(key) if key in words.metrics else "",
                 kind="number",
                 origin=f"values/{key}",
                 name=key,
@@ -278,14 +264,10 @@ _LONG_FILE_TABLE: Final = 20
 def file_table(result: ReviewResult) -> Table:
     """The captures, so that anyone can check that they are the same."""
     columns = (
-        Column(key="file", label="File"),
+        Column("file", "File"),
         *(
-            Column(key=key, label=label, kind="whole", origin=f"provenance/{key}")
-            for key, label in (
-                ("size_bytes", "Bytes"),
-                ("rows_read", "Rows read"),
-                ("rows_rejected", "Rows rejected"),
-            )
+            Column(key, label, kind="whole", origin=f"provenance/{key}")
+            for key, label in (("size_bytes", "Bytes"), ("rows_read", "Rows read"), ("rows_rejected", "Rows rejected"))
         ),
         *_texts(adapter="Reader", sha256="SHA-256"),
     )

@@ -35,39 +35,34 @@ def standings_table(result: ReviewResult) -> Table:
     """Each card by each metric over each cut."""
     words = ReviewWords(result)
     columns = (
-        Column(key="cut", label="Cut", is_choice=True, name="cut"),
-        Column(key="metric", label="Metric", is_choice=True, name="metric"),
-        Column(key="unit", name="unit"),
-        Column(key="card", label="Card", is_choice=True, name="card"),
-        Column(key="place", label="Place", kind="number"),
-        Column(key="best_place", kind="whole", name="best_place"),
-        Column(key="worst_place", kind="whole", name="worst_place"),
-        Column(key="stands_apart", kind="truth", name="stands_apart"),
-        Column(key="mean_value", label="Mean", kind="number", name="mean_value"),
-        Column(key="baseline_mean_value", label="Baseline there", kind="number", name="baseline_mean_value"),
-        Column(key="n_cells", label="Cells", kind="whole", name="n_cells"),
-        Column(key="baseline", name="baseline"),
-        Column(key="ratio_to_baseline", label=f"Against {words.baseline}", kind="change", name="ratio"),
-        Column(
-            key="interval",
-            label="95 % interval, these scenes",
-            kind="range",
-            name="ratio_these_scenes_{end}_95pct",
-        ),
-        Column(key="like_these", kind="range", name="ratio_scenes_like_these_{end}_95pct"),
-        Column(key="others", label="Not told apart from"),
-        *(Column(key=name, name=name) for name in ("verdict", "verdict_scenes_like_these")),
+        Column("cut", "Cut", is_choice=True, name="cut"),
+        Column("metric", "Metric", is_choice=True, name="metric"),
+        Column("unit", name="unit"),
+        Column("card", "Card", is_choice=True, name="card"),
+        Column("place", "Place", "number"),
+        Column("best_place", kind="whole", name="best_place"),
+        Column("worst_place", kind="whole", name="worst_place"),
+        Column("stands_apart", kind="truth", name="stands_apart"),
+        Column("mean_value", "Mean", "number", name="mean_value"),
+        Column("baseline_mean_value", "Baseline there", "number", name="baseline_mean_value"),
+        Column("n_cells", "Cells", "whole", name="n_cells"),
+        Column("baseline", name="baseline"),
+        Column("ratio_to_baseline", f"Against {words.baseline}", "change", name="ratio"),
+        Column("interval", "95 % interval, these scenes", "range", name="ratio_these_scenes_{end}_95pct"),
+        Column("like_these", kind="range", name="ratio_scenes_like_these_{end}_95pct"),
+        Column("others", "Not told apart from"),
+        *(Column(name, name=name) for name in ("verdict", "verdict_scenes_like_these")),
         *(
-            Column(key=f"cells_{word}", kind="whole", name=f"cells_{word}")
+            Column(f"cells_{word}", kind="whole", name=f"cells_{word}")
             for word in ("ahead", "behind", "tied", "undecided", "missing")
         ),
-        Column(key="price", kind="number", name="price"),
-        Column(key="currency", name="currency"),
-        *(Column(key=name, kind="number", name=name) for name in ("fps_per_money", "value_ratio")),
-        Column(key="value_ratio_interval", kind="range", name="value_ratio_{end}_95pct"),
-        Column(key="break_even_price", kind="number", name="break_even_price"),
-        Column(key="break_even_interval", kind="range", name="break_even_price_{end}_95pct"),
-        Column(key="caveats", name="caveats"),
+        Column("price", kind="number", name="price"),
+        Column("currency", name="currency"),
+        *(Column(name, kind="number", name=name) for name in ("fps_per_money", "value_ratio")),
+        Column("value_ratio_interval", kind="range", name="value_ratio_{end}_95pct"),
+        Column("break_even_price", kind="number", name="break_even_price"),
+        Column("break_even_interval", kind="range", name="break_even_price_{end}_95pct"),
+        Column("caveats", name="caveats"),
     )
     overall = {(item.cut, item.metric, item.candidate): item for item in result.overall}
     value = {(item.cut, item.metric, item.card): item for item in result.value}
@@ -151,16 +146,16 @@ def overall_table(result: ReviewResult) -> Table:
     by_headline = [item for item in result.overall if item.metric == result.headline]
     reach = overall_reach(by_headline, result.margin)
     columns = (
-        Column(key="cut", label="Cut", is_choice=True),
-        Column(key="card", label="Card", is_choice=True),
-        Column(key="metric", label="Metric", is_choice=True),
-        Column(key="ratio", label="Difference", kind="change"),
-        Column(key="interval_these_scenes", label="95 %, these scenes", kind="range"),
-        Column(key="picture", label=reach_words(reach), kind="strip"),
-        Column(key="verdict", label="Verdict", is_choice=True),
-        Column(key="interval_scenes_like_these", label="95 %, scenes like these", kind="range"),
-        Column(key="verdict_like_these", label="Verdict for scenes like these"),
-        Column(key="counts", label="Cells by verdict"),
+        Column("cut", "Cut", is_choice=True),
+        Column("card", "Card", is_choice=True),
+        Column("metric", "Metric", is_choice=True),
+        Column("ratio", "Difference", "change"),
+        Column("interval_these_scenes", "95 %, these scenes", "range"),
+        Column("picture", reach_words(reach), kind="strip"),
+        Column("verdict", "Verdict", is_choice=True),
+        Column("interval_scenes_like_these", "95 %, scenes like these", "range"),
+        Column("verdict_like_these", "Verdict for scenes like these"),
+        Column("counts", "Cells by verdict"),
     )
     rows = []
     for number, item in enumerate(result.overall):
@@ -217,9 +212,9 @@ def left_out_table(result: ReviewResult, cut: str, *, key: str) -> Table:
     """Cells of a cut that its tables leave out, each once."""
     words = ReviewWords(result)
     columns = (
-        Column(key="scene", label="Scene"),
-        Column(key="resolution", label="Resolution"),
-        Column(key="cards", label="Cards without a value there"),
+        Column("scene", "Scene"),
+        Column("resolution", "Resolution"),
+        Column("cards", "Cards without a value there"),
     )
     rows: list[Row] = [
         filled(

@@ -14,18 +14,18 @@ def value_table(result: ReviewResult) -> Table:
     words = ReviewWords(result)
     currency = next((row.currency for row in result.value if row.price is not None and row.currency), "money")
     columns = (
-        Column(key="card", label="Card", is_choice=True),
-        Column(key="cut", label="Cut", is_choice=True),
-        Column(key="price", label=f"Price ({currency})", kind="money"),
-        Column(key="mean_value", label=f"Mean {words.headline.label}", kind="number", unit=words.headline.unit),
-        Column(key="money_per_fps", label=f"{currency} per fps", kind="money"),
-        Column(key="fps_per_money", label=f"fps per {currency}", kind="number"),
-        Column(key="baseline_mean_value", label="Baseline there (fps)", kind="number"),
-        Column(key="value_ratio", label="Frames for the money, against the baseline", kind="change"),
-        Column(key="value_ratio_interval", label="95 % interval", kind="range"),
-        Column(key="break_even_price", label=f"Break-even price ({currency})", kind="money"),
-        Column(key="baseline_break_even_price", label=f"{words.baseline} breaks even at ({currency})", kind="money"),
-        Column(key="stands_apart", kind="truth"),
+        Column("card", "Card", is_choice=True),
+        Column("cut", "Cut", is_choice=True),
+        Column("price", f"Price ({currency})", "money"),
+        Column("mean_value", f"Mean {words.headline.label}", "number", unit=words.headline.unit),
+        Column("money_per_fps", f"{currency} per fps", "money"),
+        Column("fps_per_money", f"fps per {currency}", "number"),
+        Column("baseline_mean_value", "Baseline there (fps)", "number"),
+        Column("value_ratio", "Frames for the money, against the baseline", "change"),
+        Column("value_ratio_interval", "95 % interval", "range"),
+        Column("break_even_price", f"Break-even price ({currency})", "money"),
+        Column("baseline_break_even_price", f"{words.baseline} breaks even at ({currency})", "money"),
+        Column("stands_apart", kind="truth"),
     )
     rows = []
     for number, row in enumerate(result.value):
@@ -65,19 +65,19 @@ def efficiency_table(result: ReviewResult) -> Table:
     years = next((row.years for row in result.efficiency if row.years is not None), None)
     period = f"{years:g} years" if years is not None else "the time"
     columns = (
-        Column(key="card", label="Card", is_choice=True),
-        Column(key="cut", label="Cut", is_choice=True),
-        Column(key="mean_rate_fps", label="Average rate (fps)", kind="number"),
-        Column(key="average_power_w", label="Average power", kind="number", unit="W"),
-        Column(key="energy_per_frame_j", label="Energy per frame", kind="number", unit="J"),
-        Column(key="frames_per_joule", label="Frames per joule", kind="number"),
-        Column(key="baseline_frames_per_joule", label="Baseline there", kind="number"),
-        Column(key="efficiency_ratio", label="Frames per joule, against the baseline", kind="change"),
-        Column(key="efficiency_interval", label="95 % interval", kind="range"),
-        Column(key="running_cost", label=f"Running cost, {period} ({currency})", kind="money"),
-        Column(key="total_cost", label=f"Price and running cost ({currency})", kind="money"),
-        Column(key="n_cells", label="Cells", kind="whole"),
-        Column(key="stands_apart", kind="truth"),
+        Column("card", "Card", is_choice=True),
+        Column("cut", "Cut", is_choice=True),
+        Column("mean_rate_fps", "Average rate (fps)", "number"),
+        Column("average_power_w", "Average power", "number", unit="W"),
+        Column("energy_per_frame_j", "Energy per frame", "number", unit="J"),
+        Column("frames_per_joule", "Frames per joule", "number"),
+        Column("baseline_frames_per_joule", "Baseline there", "number"),
+        Column("efficiency_ratio", "Frames per joule, against the baseline", "change"),
+        Column("efficiency_interval", "95 % interval", "range"),
+        Column("running_cost", f"Running cost, {period} ({currency})", "money"),
+        Column("total_cost", f"Price and running cost ({currency})", "money"),
+        Column("n_cells", "Cells", "whole"),
+        Column("stands_apart", kind="truth"),
     )
     rows = []
     for number, row in enumerate(result.efficiency):

@@ -161,7 +161,7 @@ class Cell:
         return self.data if number is None or self.data is not None else number.value
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class Column:
     """A column: what it holds, and how that is written.
 

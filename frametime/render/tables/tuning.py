@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from frametime.render.tables.parts import DASH, bare, cell, change, fields, filled, mark, quantity
-from frametime.render.tables.table import Cell, Column, Mark, Table, Tone
+from frametime.render.tables.table import Cell, Column, Mark, Number, Table, Tone
 from frametime.tuning.endurance_verdict import EnduranceVerdict
 from frametime.tuning.record import Setting
 from frametime.tuning.tuning_summary import MapCell, SettingRow, TrialRow, TuningSummary
@@ -25,8 +25,8 @@ def map_table(summary: TuningSummary) -> Table:
     found = {(item.setting.core_offset_mhz, item.setting.memory_offset_mhz): item for item in summary.map}
     cores = sorted({core for core, _ in found})
     columns = (
-        Column(key="memory", label="Memory offset (MHz)", kind="number"),
-        *(Column(key=str(core), label=f"Core {_offset(core)}", kind="number") for core in cores),
+        Column("memory", "Memory offset (MHz)", "number"),
+        *(Column(str(core), f"Core {_offset(core)}", "number") for core in cores),
     )
     rows = []
     for memory in sorted({memory for _, memory in found}, reverse=True):
@@ -60,12 +60,12 @@ def _map_cell(item: MapCell, number: int, *, is_best: bool) -> Cell:
 def edge_table(summary: TuningSummary) -> Table:
     """Higher clocks that are slower."""
     columns = (
-        Column(key="setting", label="Setting"),
-        Column(key="slower_than", label="Slower than"),
-        Column(key="clock", label="Clock"),
-        Column(key="workload", label="Workload"),
-        Column(key="ratio", label="Difference", kind="change", origin="ratio/value"),
-        Column(key="interval", label="95 % interval", kind="range", origin="ratio/interval"),
+        Column("setting", "Setting"),
+        Column("slower_than", "Slower than"),
+        Column("clock", "Clock"),
+        Column("workload", "Workload"),
+        Column("ratio", "Difference", "change", origin="ratio/value"),
+        Column("interval", "95 % interval", "range", origin="ratio/interval"),
     )
     rows = tuple(
         filled(
@@ -87,23 +87,31 @@ def edge_table(summary: TuningSummary) -> Table:
 
 
 _OFFSETS: Final = tuple(
-    Column(key=key, label=label, kind="whole", origin=f"setting/{key}")
+    Column(key, label, kind="whole", origin=f"setting/{key}")
     for key, label in (("core_offset_mhz", "Core (MHz)"), ("memory_offset_mhz", "Memory (MHz)"))
 )
+
+
+def _offsets(setting: Setting) -> dict[str, object]:
+    return {
+        key: Number(text=_offset(value), value=value, origin=f"setting/{key}")
+        for key, value in fields(setting, "core_offset_mhz", "memory_offset_mhz").items()
+        if isinstance(value, int)
+    }
 
 
 def setting_table(summary: TuningSummary) -> Table:
     """Speed, gain and power at each setting."""
     columns = (
         *_OFFSETS,
-        Column(key="workload", label="Workload", is_choice=True),
-        Column(key="n_runs", label="Runs", kind="whole"),
-        Column(key="average_fps", label="Average FPS", kind="number"),
-        Column(key="gain", label="Gain over stock", kind="change", origin="gain/value"),
-        Column(key="interval", label="95 % interval", kind="range", origin="gain/interval"),
-        Column(key="gain_pct_per_mhz", label="Gain (% per MHz)", kind="number", digits=2),
-        Column(key="average_power_w", label="Power", kind="number", unit="W", digits=3),
-        Column(key="frames_per_joule", label="FPS per watt", kind="number", digits=3),
+        Column("workload", "Workload", is_choice=True),
+        Column("n_runs", "Runs", "whole"),
+        Column("average_fps", "Average FPS", "number"),
+        Column("gain", "Gain over stock", "change", origin="gain/value"),
+        Column("interval", "95 % interval", "range", origin="gain/interval"),
+        Column("gain_pct_per_mhz", "Gain (% per MHz)", "number", digits=2),
+        Column("average_power_w", "Power", "number", unit="W", digits=3),
+        Column("frames_per_joule", "FPS per watt", "number", digits=3),
     )
     rows = tuple(
         filled(columns, _setting_values(row), origin=f"settings/{number}", reason="no sensor log")
@@ -120,7 +128,7 @@ def setting_table(summary: TuningSummary) -> Table:
 
 def _setting_values(row: SettingRow) -> dict[str, object]:
     values = fields(row, "workload", "n_runs", "average_fps", "average_power_w", "frames_per_joule")
-    values |= fields(row.setting, "core_offset_mhz", "memory_offset_mhz")
+    values |= _offsets(row.setting)
     if row.gain is not None:
         values |= {"gain": row.gain.value, "interval": row.gain.interval}
         if row.gain.interval is None:
@@ -140,15 +148,15 @@ def _setting_values(row: SettingRow) -> dict[str, object]:
 def trial_table(summary: TuningSummary) -> Table:
     """Every trial with its outcome."""
     columns = (
-        Column(key="number", label="Trial", kind="whole"),
+        Column("number", "Trial", "whole"),
         *_OFFSETS,
-        Column(key="workload", label="Workload", is_choice=True),
-        Column(key="outcome", label="Outcome", is_choice=True),
-        Column(key="n_runs", label="Runs", kind="whole"),
-        Column(key="average_fps", label="Average FPS", kind="number"),
-        Column(key="average_power_w", label="Power", kind="number", unit="W", digits=3),
-        Column(key="peak_temperature_c", label="Peak temperature", kind="number", unit="Cel", digits=3),
-        Column(key="note", label="Note"),
+        Column("workload", "Workload", is_choice=True),
+        Column("outcome", "Outcome", is_choice=True),
+        Column("n_runs", "Runs", "whole"),
+        Column("average_fps", "Average FPS", "number"),
+        Column("average_power_w", "Power", "number", unit="W", digits=3),
+        Column("peak_temperature_c", "Peak temperature", "number", unit="Cel", digits=3),
+        Column("note", "Note"),
     )
     return Table(
         key="trials-table",
@@ -169,7 +177,7 @@ def _trial_values(row: TrialRow) -> dict[str, object]:
         more.append(f" endurance, {row.minutes:g} min" if row.minutes is not None else " endurance")
     return {
         **fields(row, "number", "workload", "n_runs", "average_power_w", "peak_temperature_c"),
-        **fields(row.setting, "core_offset_mhz", "memory_offset_mhz"),
+        **_offsets(row.setting),
         "average_fps": cell(bare(row.average_fps, "average_fps", reason="not measured")),
         "outcome": cell(outcome, *more, sort=row.outcome.value),
         "note": row.note or DASH,
@@ -179,11 +187,11 @@ def _trial_values(row: TrialRow) -> dict[str, object]:
 def criteria_table(verdict: EnduranceVerdict) -> Table:
     """Each criterion with its state, its number and its threshold."""
     columns = (
-        Column(key="label", label="Criterion"),
-        Column(key="state", label="State"),
-        Column(key="value", label="Found", kind="number"),
-        Column(key="threshold", label="Threshold"),
-        Column(key="sentence", label="In words"),
+        Column("label", "Criterion"),
+        Column("state", "State"),
+        Column("value", "Found", "number"),
+        Column("threshold", "Threshold"),
+        Column("sentence", "In words"),
     )
     rows = tuple(
         filled(

@@ -31,7 +31,7 @@ def test_a_table_refuses_a_row_of_another_width() -> None:
         Table(
             key="cells",
             caption="",
-            columns=(Column(key="a"), Column(key="b")),
+            columns=(Column("a"), Column("b")),
             rows=(Row(cells=(Cell(content=("x",)),)),),
         )
 
