@@ -11,7 +11,7 @@ from frametime.metrics.block_medians import median
 from frametime.metrics.findings import Rhythm
 from frametime.metrics.frame_series import FrameSeries, once_a_series
 from frametime.metrics.periodicity import find_hitch_period
-from frametime.metrics.spectrum import lines_of, spectrum_of
+from frametime.metrics.spectrum import lines_of, no_rhythm_reason, spectrum_of
 from frametime.metrics.stutter import Stutters, stutters_of
 
 
@@ -47,8 +47,10 @@ def rhythm_of(series: FrameSeries) -> Rhythm:
     ``hitch_period_reason`` says why there is no period; it is ``None`` when there is one.
     """
     fraction, size_ms = alternation(series.frame_times_ms)
-    times_s, sizes_ms = hitches(stutters_of(series))
-    period, reason = find_hitch_period(times_s, sizes_ms)
+    reason: str | None = no_rhythm_reason(series.frame_times_ms, series.ends_s)
+    period = None
+    if reason is None:
+        period, reason = find_hitch_period(*hitches(stutters_of(series)))
     return Rhythm(
         alternating_fraction=fraction,
         alternation_ms=size_ms,

@@ -61,6 +61,9 @@ class SpectrumRule(NamedTuple):
 
 DEFAULT_RULE = SpectrumRule()
 
+LONGEST_RUN_S: Final = 86_400.0
+SLOWEST_MEDIAN_MS: Final = 1_000.0
+
 NO_LINE: Final = "no line stands out of the noise"
 
 
@@ -95,7 +98,8 @@ def without_level(
     frame_times_ms: NDArray[np.float64], ends_s: NDArray[np.float64], rule: SpectrumRule = DEFAULT_RULE
 ) -> NDArray[np.float64]:
     """Frame times less their slowly changing level, far outliers clipped; in ms, shape (n_frames,)."""
-    n_blocks = max(int((ends_s[-1] - ends_s[0]) / rule.baseline_s), 1)
+    # Never more blocks than frames, however long these are.
+    n_blocks = min(max(int((ends_s[-1] - ends_s[0]) / rule.baseline_s), 1), ends_s.size)
     marks = np.searchsorted(ends_s, ends_s[0] + np.arange(1, n_blocks) * rule.baseline_s)
     edges = np.concatenate(([0], marks, [ends_s.size]))
     edges = edges[np.diff(edges, prepend=-1) > 0]
@@ -173,6 +177,15 @@ class Spectrum(NamedTuple):
     span_s: float
 
 
+def no_rhythm_reason(frame_times_ms: NDArray[np.float64], ends_s: NDArray[np.float64]) -> str | None:
+    """Why a run is not looked at for anything that recurs, ``None`` where it is; *common practice, no source*."""
+    if ends_s.size and ends_s[-1] - ends_s[0] > LONGEST_RUN_S:
+        return "the run lasts longer than a day"
+    if frame_times_ms.size and median(frame_times_ms) > SLOWEST_MEDIAN_MS:
+        return "half of the frames take longer than a second"
+    return None
+
+
 def averaged_spectrum(
     frame_times_ms: NDArray[np.float64], ends_s: NDArray[np.float64], rule: SpectrumRule = DEFAULT_RULE
 ) -> Spectrum | str:
@@ -180,6 +193,8 @@ def averaged_spectrum(
     n = frame_times_ms.size
     if n < rule.min_frames:
         return f"fewer than {rule.min_frames} frames"
+    if reason := no_rhythm_reason(frame_times_ms, ends_s):
+        return reason
     size = min(n, rule.segment_frames)
     n_segments = min(rule.max_segments, n // size)
     starts = [(n - size) // 2] if n_segments == 1 else np.linspace(0, n - size, n_segments).astype(int).tolist()

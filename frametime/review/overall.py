@@ -88,7 +88,7 @@ def pair_caveats(paired: Paired, cells: TableCells, card: str, metric: str, desi
     caveats = []
     if card in cells.apart:
         message = (
-            f"{design.label(card)} has too few cells for the table and stands apart: its numbers rest on the "
+            "The card has too few cells for the table and stands apart: its numbers rest on the "
             f"{counted(len(paired.cells), 'cell')} of {cells.n_planned} that it shares with "
             f"{design.label(design.baseline)}."
         )

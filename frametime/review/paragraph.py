@@ -7,15 +7,8 @@ from dataclasses import dataclass
 from itertools import combinations
 
 from frametime.review.design import CardEntry, CutEntry, ReviewDesign
-from frametime.review.result_tables import (
-    CellComparison,
-    OverallComparison,
-    PairOrder,
-    Standing,
-    TableCells,
-    ValueRow,
-    Verdict,
-)
+from frametime.review.result import ReviewResult
+from frametime.review.result_tables import OverallComparison, Standing, TableCells, ValueRow, Verdict
 from frametime.review.sentence import (
     AGAINST,
     MOST_NAMES,
@@ -67,36 +60,22 @@ def rivals_of(card: str, standings: Sequence[Standing], cards: Sequence[CardEntr
     )
 
 
-def paragraph(
-    design: ReviewDesign,
-    cut: CutEntry,
-    cells: TableCells,
-    *,
-    overall: Sequence[OverallComparison],
-    pairs: Sequence[PairOrder],
-    standings: Sequence[Standing],
-    value: Sequence[ValueRow],
-    comparisons: Sequence[CellComparison],
-) -> str:
+def paragraph(design: ReviewDesign, result: ReviewResult, cut: CutEntry) -> str:
     """One paragraph for a cut: who is fastest, the subject against its rivals, what the price says, what is not known.
 
-    Parameters
-    ----------
-    overall, pairs, standings, value, comparisons
-        Of the whole review; those of this cut and the headline metric are told.
+    The result needs no paragraphs as yet; its headline metric is told.
     """
-
-    story = _Story(
+    return _Story(
         design=design,
+        result=result,
         cut=cut,
-        cells=cells,
-        overall={item.candidate: item for item in overall if (item.cut, item.metric) == (cut.key, design.headline)},
-        pairs=[item for item in pairs if item.cut == cut.key],
-        standings=[item for item in standings if (item.cut, item.metric) == (cut.key, design.headline)],
-        value={item.card: item for item in value if item.cut == cut.key},
-        comparisons=[item for item in comparisons if item.metric == design.headline],
-    )
-    return story.text()
+        cells=result.cells_of(cut.key),
+        overall={
+            item.candidate: item for item in result.overall if (item.cut, item.metric) == (cut.key, result.headline)
+        },
+        standings=[item for item in result.standings if (item.cut, item.metric) == (cut.key, result.headline)],
+        value={item.card: item for item in result.value if item.cut == cut.key},
+    ).text()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -104,18 +83,17 @@ class _Story:
     """What is told of one cut, by the headline metric; comparisons of two cards by any metric."""
 
     design: ReviewDesign
+    result: ReviewResult
     cut: CutEntry
     cells: TableCells
     overall: Mapping[str, OverallComparison]
-    pairs: Sequence[PairOrder]
     standings: Sequence[Standing]
     value: Mapping[str, ValueRow]
-    comparisons: Sequence[CellComparison]
 
     def text(self) -> str:
         if len(self.design.cards) == 1:
             return f"{self._where()} {self.design.cards[0].label} alone, with no other card to compare it with."
-        subject = self.design.subject or (self.design.candidates if len(self.design.cards) == 2 else ())
+        subject = self.result.subject
         parts = [self._head(), *(self._about(subject) if subject else self._about_the_first())]
         missing = left_out_words(self.design, self.cells.left_out)
         return " ".join(filter(None, [*parts, *self._open(subject), missing, *self._apart()]))
@@ -152,8 +130,10 @@ class _Story:
 
     def _seen(self, card: str, other: str, metric: str) -> tuple[Verdict, float, Interval | None] | None:
         """Verdict, ratio and interval of two cards of the table, as seen from the first."""
-        for item in self.pairs:
-            if item.metric == metric and item.ratio is not None and {item.card, item.other} == {card, other}:
+        for item in self.result.pairs:
+            if (item.cut, item.metric) != (self.cut.key, metric) or item.ratio is None:
+                continue
+            if {item.card, item.other} == {card, other}:
                 if item.card == card:
                     return item.verdict, item.ratio, item.interval
                 turned = item.interval and item.interval.of_reciprocal()
@@ -269,7 +249,8 @@ class _Story:
         told = set(subject) - {self.design.baseline} or set(self.cells.cards)
         results = [
             item
-            for item in self.comparisons
+            for item in self.result.comparisons
+            if item.metric == self.result.headline
             if item.candidate in told and (item.scene, item.resolution) in set(self.cells.of(item.candidate))
         ]
         parts, undecided = [], [item for item in results if item.verdict == "undecided"]

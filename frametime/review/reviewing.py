@@ -112,7 +112,7 @@ def review_runs(
     value = value_rows(design, standings)
     scenes = {scene.key: scene.label for scene in design.scenes}
     labels = {card.key: card.label for card in design.cards}
-    return ReviewResult(
+    result = ReviewResult(
         schema_version=SCHEMA_VERSION,
         title=design.title,
         plan={} if plan is None else plan,
@@ -149,19 +149,7 @@ def review_runs(
             if run.name in design.exclusions
         ),
         unreadable=tuple(unreadable),
-        paragraphs={
-            cut.key: paragraph(
-                design,
-                cut,
-                cells,
-                overall=overall,
-                pairs=pairs,
-                standings=standings,
-                value=value,
-                comparisons=comparisons,
-            )
-            for cut, cells in zip(design.cuts, (item for item in table_cells if item.kind == "speed"), strict=True)
-        },
+        paragraphs={},
         caveats=(
             *caveats,
             *doubled,
@@ -171,6 +159,7 @@ def review_runs(
         methods=methods_of(design),
         versions=_versions(),
     )
+    return replace(result, paragraphs={cut.key: paragraph(design, result, cut) for cut in design.cuts})
 
 
 def _without_doubles(design: ReviewDesign) -> tuple[ReviewDesign, list[Caveat]]:

@@ -52,7 +52,7 @@ def difference(design: ReviewDesign, item: OverallComparison) -> str:
         if "one-run" in codes:
             why = "from single runs, so that nothing tells how sure it is"
         elif "no-scatter" in codes:
-            why = "from runs that agree to the last digit, so that nothing tells how sure it is"
+            why = "from runs that are all equal, so that nothing tells how sure it is"
         else:
             why = "from runs that scatter too much to tell how sure it is"
         return f"{one} against {other}: {percent_change(item.ratio)} in {label}, {why}."
