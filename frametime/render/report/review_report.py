@@ -20,7 +20,7 @@ from frametime.render.report.document import (
 )
 from frametime.render.report.review_verdict import lead_blocks
 from frametime.render.review_words import ReviewWords
-from frametime.render.tables.parts import code_cell, count, filled, share_pct
+from frametime.render.tables.parts import code_cell, count, share_pct, words_table
 from frametime.render.tables.review_cells import cells_table, comparisons_of, estimates_table
 from frametime.render.tables.review_runs import (
     card_table,
@@ -43,7 +43,7 @@ from frametime.render.tables.review_standings import (
     standings_table,
 )
 from frametime.render.tables.review_value import efficiency_table, value_table
-from frametime.render.tables.table import Column, Note, Number, Table
+from frametime.render.tables.table import Note, Number, Table
 from frametime.review.card_repeatability import OUTLIER_STORY
 from frametime.review.result import ReviewResult
 from frametime.version import __version__
@@ -340,18 +340,16 @@ def flat(value: object, name: str = "") -> list[tuple[str, str]]:
 
 
 def _plan_table(result: ReviewResult) -> Table:
-    columns = (Column("key", "Key"), Column("value", "Value"))
     pairs = flat(plain(result.plan))
-    return Table(
-        key="plan",
-        caption="The plan as it was resolved, defaults filled in.",
-        columns=columns,
-        rows=tuple(filled(columns, {"key": code_cell(name), "value": text}) for name, text in pairs),
+    return words_table(
+        "plan",
+        "The plan as it was resolved, defaults filled in.",
+        {"key": "Key", "value": "Value"},
+        ((code_cell(name), text) for name, text in pairs),
         folded_as=f"The plan, {len(pairs)} settings",
     )
 
 
 def _version_table(result: ReviewResult) -> Table:
-    columns = (Column("part", "Part"), Column("version", "Version"))
-    rows = tuple(filled(columns, {"part": name, "version": text}) for name, text in result.versions.items())
-    return Table(key="versions", caption="Versions of what computed the numbers.", columns=columns, rows=rows)
+    labels = {"part": "Part", "version": "Version"}
+    return words_table("versions", "Versions of what computed the numbers.", labels, result.versions.items())

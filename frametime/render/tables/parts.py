@@ -22,6 +22,7 @@ from frametime.render.tables.table import (
     Range,
     Row,
     Strip,
+    Table,
     Tone,
 )
 from frametime.statistics.differences import Interval
@@ -192,6 +193,17 @@ def filled(
     """
     cells = (_formed(column, values[column.key], reason) if column.key in values else cell(DASH) for column in columns)
     return Row(cells=tuple(cells), origin=origin)
+
+
+def words_table(
+    key: str, caption: str, labels: Mapping[str, str], rows: Iterable[Sequence[object]], *, folded_as: str | None = None
+) -> Table:
+    """A table of words: the labels of its columns by their keys; a label that begins with a star is a choice."""
+    columns = tuple(
+        Column(name, label.removeprefix("*"), is_choice=label.startswith("*")) for name, label in labels.items()
+    )
+    made = tuple(filled(columns, dict(zip(labels, row, strict=True))) for row in rows)
+    return Table(key=key, caption=caption, columns=columns, rows=made, folded_as=folded_as)
 
 
 def fields(item: object, *names: str) -> dict[str, object]:

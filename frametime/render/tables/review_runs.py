@@ -3,14 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final
 
 from frametime.render.caveat_groups import CaveatGroup, place_name
 from frametime.render.review_words import ReviewWords, coverage_words, first_reason
 from frametime.render.tables.parts import bare as number
-from frametime.render.tables.parts import cell, code_cell, codes, fields, filled, label_cell, mark, notes_of
+from frametime.render.tables.parts import (
+    cell,
+    code_cell,
+    codes,
+    fields,
+    filled,
+    label_cell,
+    mark,
+    notes_of,
+    words_table,
+)
 from frametime.render.tables.table import Cell, Code, Column, Inline, Table
-from frametime.review.result import GrubbsOutcome, Repeatability, ReviewResult, RunEntry, RunToMake
+from frametime.review.result import GrubbsOutcome, Repeatability, ReviewResult, RunEntry
 from frametime.words import joined
 
 _LONG: Final = 12
@@ -139,52 +150,39 @@ def flagged_table(result: ReviewResult) -> Table:
 
 def exclusion_table(result: ReviewResult) -> Table:
     """Runs that the plan leaves out."""
-    columns = _texts(run="Run", file="File", reason="Reason given in the plan")
-    rows = tuple(
-        filled(columns, {"run": code_cell(item.run_name), "file": code_cell(item.file_name), "reason": item.reason})
-        for item in result.exclusions
-    )
-    return Table(key="exclusions", caption="Runs that the plan leaves out by name.", columns=columns, rows=rows)
+    rows = ((code_cell(item.run_name), code_cell(item.file_name), item.reason) for item in result.exclusions)
+    labels = {"run": "Run", "file": "File", "reason": "Reason given in the plan"}
+    return words_table("exclusions", "Runs that the plan leaves out by name.", labels, rows)
 
 
 def unreadable_table(result: ReviewResult) -> Table:
     """Captures that cannot be used."""
-    columns = _texts(file="File", error="Error")
-    rows = tuple(
-        filled(columns, {"file": code_cell(item.file_name), "error": item.error}) for item in result.unreadable
-    )
-    return Table(key="unreadable", caption="Captures that could not be read.", columns=columns, rows=rows)
+    rows = ((code_cell(item.file_name), item.error) for item in result.unreadable)
+    return words_table("unreadable", "Captures that could not be read.", {"file": "File", "error": "Error"}, rows)
 
 
 def to_make_table(result: ReviewResult) -> Table:
     """Runs to make or to make again; runs of one cell with one reason share a row."""
     words = ReviewWords(result)
-    columns = _texts(
-        card="*Card", scene="*Scene", resolution="*Resolution", run="Runs", reason="*Because", sentence="In words"
-    )
-    alike: dict[tuple[str, str, str, str, str], list[RunToMake]] = {}
+    alike: dict[tuple[str, str, str, str, str], list[str]] = {}
     for item in result.coverage.to_make:
-        alike.setdefault((item.card, item.scene, item.resolution, item.reason, item.sentence), []).append(item)
-    rows = []
-    for (card, scene, resolution, reason, sentence), runs in alike.items():
-        several = len(runs) > 1
-        values = {
-            "card": label_cell(words.cards[card], card),
-            "scene": label_cell(words.scenes[scene], scene),
-            "resolution": resolution,
-            "run": joined([str(item.run) for item in runs]),
-            "reason": reason,
-            "sentence": sentence.replace("this run", "these runs") if several else sentence,
-        }
-        rows.append(filled(columns, values))
-    return Table(
-        key="to-make",
-        caption="Runs still to be made, or to be made again.",
-        columns=columns,
-        rows=tuple(rows),
-        is_long=len(rows) > _LONG,
+        alike.setdefault((item.card, item.scene, item.resolution, item.reason, item.sentence), []).append(str(item.run))
+    rows = [
+        (
+            *(label_cell(words.cards[card], card), label_cell(words.scenes[scene], scene), resolution),
+            *(joined(runs), reason, sentence if len(runs) == 1 else sentence.replace("this run", "these runs")),
+        )
+        for (card, scene, resolution, reason, sentence), runs in alike.items()
+    ]
+    labels = {"card": "*Card", "scene": "*Scene", "resolution": "*Resolution", "run": "Runs", "reason": "*Because"}
+    table = words_table(
+        "to-make",
+        "Runs still to be made, or to be made again.",
+        {**labels, "sentence": "In words"},
+        rows,
         folded_as=f"Runs to make ({len(result.coverage.to_make)})" if len(rows) > _LONG else None,
     )
+    return replace(table, is_long=len(rows) > _LONG)
 
 
 def runs_table(result: ReviewResult) -> Table:
@@ -241,21 +239,15 @@ def _run_values(run: RunEntry, keys: Sequence[str] | dict[str, None]) -> dict[st
 
 def card_table(result: ReviewResult) -> Table:
     """The cards and what they ran with."""
-    columns = _texts(card="Card", role="Role", settings="Settings", driver="Driver")
-    rows = tuple(
-        filled(
-            columns,
-            {
-                "card": card.label,
-                "role": "baseline" if card.is_baseline else "candidate",
-                "settings": card.settings or "not given",
-                "driver": card.driver or "not given",
-            },
+    rows = (
+        (
+            *(card.label, "baseline" if card.is_baseline else "candidate"),
+            *(card.settings or "not given", card.driver or "not given"),
         )
         for card in result.cards
     )
-    caption = "Cards and the settings they ran with."
-    return Table(key="cards", caption=caption, columns=columns, rows=rows)
+    labels = {"card": "Card", "role": "Role", "settings": "Settings", "driver": "Driver"}
+    return words_table("cards", "Cards and the settings they ran with.", labels, rows)
 
 
 _LONG_FILE_TABLE: Final = 20
@@ -297,17 +289,11 @@ def file_table(result: ReviewResult) -> Table:
 
 def caveat_table(result: ReviewResult, groups: Sequence[CaveatGroup]) -> Table:
     """Every caveat by itself; the same words about the same place by several metrics are one row."""
-    columns = _texts(place="Of", kind="*Kind", weight="*Weight", message="What it says")
     told = dict.fromkeys(
         (place_name(result, item), group.title, item.caveat.weight.value, item.caveat.message)
         for group in groups
         for item in group.members
     )
-    keys = [column.key for column in columns]
-    return Table(
-        key="every-caveat",
-        caption="What each caveat says, with its numbers.",
-        columns=columns,
-        rows=tuple(filled(columns, dict(zip(keys, row, strict=True))) for row in told),
-        folded_as=f"Every caveat by itself ({len(told)})",
-    )
+    labels = {"place": "Of", "kind": "*Kind", "weight": "*Weight", "message": "What it says"}
+    caption, folded_as = "What each caveat says, with its numbers.", f"Every caveat by itself ({len(told)})"
+    return words_table("every-caveat", caption, labels, told, folded_as=folded_as)

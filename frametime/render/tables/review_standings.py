@@ -19,8 +19,9 @@ from frametime.render.tables.parts import (
     strip,
     strip_reach,
     verdict_cell,
+    words_table,
 )
-from frametime.render.tables.table import Column, Line, Number, Row, Strip, Table
+from frametime.render.tables.table import Column, Line, Number, Strip, Table
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import OverallComparison, Standing
 from frametime.review.sentence import cells_words
@@ -211,25 +212,10 @@ def counts_line(comparison: OverallComparison) -> Line:
 def left_out_table(result: ReviewResult, cut: str, *, key: str) -> Table:
     """Cells of a cut that its tables leave out, each once."""
     words = ReviewWords(result)
-    columns = (
-        Column("scene", "Scene"),
-        Column("resolution", "Resolution"),
-        Column("cards", "Cards without a value there"),
-    )
-    rows: list[Row] = [
-        filled(
-            columns,
-            {
-                "scene": words.scenes[item.scene],
-                "resolution": item.resolution,
-                "cards": ", ".join(words.cards[card] for card in item.cards),
-            },
-        )
+    rows = (
+        (words.scenes[item.scene], item.resolution, ", ".join(words.cards[card] for card in item.cards))
         for item in result.cells_of(cut).left_out
-    ]
-    return Table(
-        key=key,
-        caption="Cells left out of these tables, as not every card has a usable value there.",
-        columns=columns,
-        rows=tuple(rows),
     )
+    labels = {"scene": "Scene", "resolution": "Resolution", "cards": "Cards without a value there"}
+    caption = "Cells left out of these tables, as not every card has a usable value there."
+    return words_table(key, caption, labels, rows)
