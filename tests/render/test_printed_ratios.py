@@ -18,6 +18,7 @@ from frametime.pipeline.review_schema import review_json
 from frametime.pipeline.review_tables import cells_frame, standings_frame
 from frametime.render.report.html import render_html
 from frametime.render.report.markdown import render_markdown
+from frametime.render.report.review_charts import chart_words
 from frametime.render.report.review_report import review_report
 from frametime.render.review_text import review_text
 from frametime.review.result import ReviewResult
@@ -147,6 +148,16 @@ def test_what_people_read(result: ReviewResult, read: Read, kinds: int) -> None:
     assert [(law, rows) for rows, law, fits in found if not fits] == []
     assert len({law for _, law, _ in found}) >= kinds
     assert len(found) >= 3
+
+
+def test_the_words_of_a_chart(result: ReviewResult) -> None:
+    told = chart_words(result, "standings", {})
+    found = re.findall(
+        r"Average FPS \(fps\) ([\d.]+), (?:Baseline there ([\d.]+), )?Against Amber 6 (baseline|\S+ %)", told
+    )
+    (base,) = [mean for mean, _, change in found if change == "baseline"]
+    fits = [quotient_fits(change, mean, there or base, as_change=True) for mean, there, change in found]
+    assert fits.count(True) >= 3 and False not in fits
 
 
 def test_csv(result: ReviewResult) -> None:

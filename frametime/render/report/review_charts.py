@@ -170,13 +170,19 @@ def _standings(result: ReviewResult, words: ReviewWords, asked: Mapping[str, obj
 
 def _value(result: ReviewResult, words: ReviewWords, asked: Mapping[str, object]) -> str:
     cut = _cut(result, asked)
-    table = value_table(result).where(cut=cut).view("card", "mean_value", "price", "break_even_price")
+    table = (
+        value_table(result).where(cut=cut, stands_apart=False).view("card", "mean_value", "price", "break_even_price")
+    )
     return f"Speed and price, {words.cuts[cut]}: {_rows(table)}"
 
 
 def _efficiency(result: ReviewResult, words: ReviewWords, asked: Mapping[str, object]) -> str:
     cut = _cut(result, asked)
-    table = efficiency_table(result).where(cut=cut).view("card", "average_power_w", "energy_per_frame_j")
+    table = (
+        efficiency_table(result)
+        .where(cut=cut, stands_apart=False)
+        .view("card", "average_power_w", "energy_per_frame_j")
+    )
     return f"Power and energy, {words.cuts[cut]}: {_rows(table)}"
 
 

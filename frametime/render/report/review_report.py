@@ -114,7 +114,7 @@ def _standings_section(result: ReviewResult, everything: Table) -> Section:
         lambda row: (everything.exact(row, "cut"), everything.exact(row, "metric")) != (first, result.headline)
     )
     if rest.rows:
-        columns = dict.fromkeys(("card", "cut", "metric", *PLACED, *APART))
+        columns = dict.fromkeys(("card", "cut", "metric", *PLACED[:3], *APART[1:], *PLACED))
         others = f"Standings by every other metric and cut ({len(rest.rows)} rows)"
         blocks.append(rest.view(*columns, folded_as=others))
     return Section(key="standings", heading="Standings", blocks=tuple(blocks))
