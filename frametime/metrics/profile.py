@@ -102,7 +102,7 @@ def _tail(values: Mapping[str, MetricValue], rule: ProfileRule) -> ProfileItem:
         key="p95_frame_time_ms",
         value=slow_ms,
         word=word,
-        threshold=f"narrow up to {rule.narrow_ratio:g} times the median, very wide beyond {rule.wide_ratio:g} times",
+        threshold=f"narrow up to {rule.narrow_ratio:g} x the median, very wide over {rule.wide_ratio:g} x",
         source=_FLOOR,
     )
 

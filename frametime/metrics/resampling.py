@@ -25,10 +25,7 @@ from frametime.metrics.rhythm import rhythm_of
 from frametime.statistics.differences import Interval
 from frametime.statistics.distributions import normal_quantile, student_quantile
 
-EXTREME: Final = (
-    "an extreme of the run: drawing its frames anew never goes beyond it "
-    "(Bickel and Freedman, Annals of Statistics 9, 1981)"
-)
+EXTREME: Final = "an extreme of the run: drawing its frames anew never goes beyond it"
 """P. J. Bickel and D. A. Freedman, "Some asymptotic theory for the bootstrap", Annals of Statistics 9, 1981, 1196-1217,
 section 6 (section and pages from memory): the bootstrap of a largest value does not tend to its distribution."""
 

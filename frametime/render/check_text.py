@@ -152,11 +152,8 @@ def _heading(heading: str, item: ProfileItem | None, style: Style) -> str:
     start = style(heading, "heading")
     if item is None:
         return start
-    used = f"{heading}: {item.word}"
-    for threshold in (item.threshold, item.threshold.partition(",")[0]):
-        if len(used) + len(threshold) + 3 <= WIDTH:
-            return f"{start}: {item.word} " + style(f"({threshold})", "faint")
-    return f"{start}: {item.word}"
+    has_room = len(f"{heading}: {item.word} ({item.threshold})") <= WIDTH
+    return f"{start}: {item.word}" + (" " + style(f"({item.threshold})", "faint") if has_room else "")
 
 
 def _drift(run: MeasuredRun, heading: str, item: ProfileItem | None, style: Style) -> Iterator[str]:

@@ -48,8 +48,7 @@ def gap_lines(run: MeasuredRun, *, width: int) -> Iterator[str]:
     for key, label in _labels(run).items():
         reason = run.values[key].interval_reason if key in run.values else None
         if reason is not None:
-            # A source stands in brackets at the end: it is in the JSON and in the docs.
-            by_reason.setdefault(reason.partition(" (")[0], []).append(label)
+            by_reason.setdefault(reason, []).append(label)
     for reason, labels in by_reason.items():
         told = "; ".join(_together(labels))
         yield from textwrap.wrap(f"{told}: {reason}", width, initial_indent="  ", subsequent_indent="    ")

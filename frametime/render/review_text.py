@@ -1,128 +1,137 @@
-"""The summary of a review on a terminal, and the coverage matrix."""
+"""The summary of a review on a terminal, at most a page of it whatever the size, and the coverage matrix."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import textwrap
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from typing import Final
 
 from frametime.caveats import Weight
 from frametime.errors import printable
 from frametime.render.caveat_groups import PlacedCaveat, caveat_groups, group_words, placed_caveats
-from frametime.render.review_words import (
-    CHANCE_STORY,
-    MAY_BE_CHANCE,
-    cell_name,
-    change_words,
-    coverage_sentence,
-    coverage_words,
-    mean_words,
-    money_words,
-    verdict_words,
-)
-from frametime.render.terminal_text import text_table, wrapped
-from frametime.review.result import Coverage, ReviewResult
-from frametime.words import joined
+from frametime.render.review_words import ReviewWords, coverage_sentence
+from frametime.render.tables.review_runs import coverage_table, to_make_table
+from frametime.render.tables.review_standings import APART, overall_table, standings_of, standings_table
+from frametime.render.tables.review_value import value_table
+from frametime.render.tables.table import Row, Table
+from frametime.render.terminal_text import WIDTH, table_text, wrapped
+from frametime.review.result import ReviewResult
+from frametime.words import counted
 
-WIDTH = 80
+MOST_LINES: Final = 60
+"""A page of a terminal: what does not fit is in the files."""
+_MOST_PARAGRAPH, _MOST_CARDS, _MOST_ROWS, _MOST_BULLET = 10, 12, 5, 3
 
 
 def review_text(result: ReviewResult, *, details_in: str = "report.md") -> str:
-    """A page of plain text: the paragraphs, the order of the cards, the cells, and what to care about.
+    """A page of plain text: who is fastest, the order of the cards, the cuts, what to repeat and what is missing.
 
     Parameters
     ----------
     result : ReviewResult
     details_in : str
-        Name of the file that has every caveat by itself.
+        Name of the file that has everything else.
     """
-    parts = [printable(result.title), "=" * min(WIDTH, len(printable(result.title))), ""]
-    first = result.cuts[0]
-    parts += [wrapped(result.paragraphs[first.key]), ""]
-    parts += _standings(result)
-    parts += _cells(result, details_in)
-    if len(result.cuts) > 1:
-        parts += _other_cuts(result)
-    parts += _value(result)
-    parts += _to_know(result, details_in)
-    return "\n".join(parts).rstrip() + "\n"
+    title = textwrap.shorten(printable(result.title), WIDTH, placeholder=" ...")
+    paragraph = wrapped(printable(result.paragraphs[result.cuts[0].key], limit=4000)).splitlines()
+    lines = [title, "=" * len(title), "", *_capped(paragraph, _MOST_PARAGRAPH), ""]
+    lines += _standings(result) + _cuts(result) + _value(result)
+    last = f"All the rest, every cell and every run, with its numbers: {details_in}."
+    lines += ["To know:", *_to_know(result, MOST_LINES - len(lines) - 3), "", last]
+    return "\n".join(lines) + "\n"
+
+
+def _capped(lines: Sequence[str], most: int) -> list[str]:
+    if len(lines) <= most:
+        return list(lines)
+    return [*lines[: most - 1], f"{lines[most - 1][: WIDTH - 4]} ..."]
+
+
+def _table(table: Table, most: int, *, what: str) -> list[str]:
+    """A table of so many rows at most, and how many there are more."""
+    rest = len(table.rows) - most
+    lines = table_text(table, most=most).splitlines()
+    more = [f"  ... and {counted(rest, f'more {what}')}"] if rest > 0 else []
+    return [*lines, *more, ""]
 
 
 def _standings(result: ReviewResult) -> list[str]:
-    headline = result.metric(result.headline)
-    rows = [["place", "card", headline.label, f"against {result.card(result.baseline).label}"]]
-    for item in result.standings:
-        if item.cut == result.cuts[0].key and item.metric == result.headline:
-            change = "baseline" if item.card == result.baseline else change_words(item.ratio_to_baseline, item.interval)
-            rows.append([item.place, result.card(item.card).label, mean_words(item, headline), change])
-    note = f"{result.cuts[0].label}, geometric mean; interval: these scenes, 95 %; margin {result.margin * 100:g} %"
-    return [*_table(rows), f"  ({note})", ""]
-
-
-def _cells(result: ReviewResult, details_in: str) -> list[str]:
+    words = ReviewWords(result)
     lines: list[str] = []
-    verdicts: list[str] = []
-    for card in result.cards:
-        rows = [
-            [
-                f"{result.scene(item.scene).label} {item.resolution}",
-                change_words(item.ratio, item.interval_95),
-                verdict_words(item) + (" *" if item.caveats else ""),
-            ]
-            for item in result.comparisons
-            if item.metric == result.headline and item.candidate == card.key
-        ]
-        if rows:
-            against = f"{card.label} against {result.card(result.baseline).label}"
-            lines += [*_table([["cell", against, "verdict"], *rows]), ""]
-            verdicts += [row[2] for row in rows]
-    notes = [f"  * with caveats: see below and {details_in}"] if any(said.endswith("*") for said in verdicts) else []
-    if any(MAY_BE_CHANCE in said for said in verdicts):
-        notes.append(f"  {CHANCE_STORY}")
-    return [*lines[:-1], *notes, ""] if notes else lines
+    for table in standings_of(result, standings_table(result), result.cuts[0].key, key="standings"):
+        mean = words.metric_heading(result.headline)
+        labels = {"mean_value": mean, "place": "Place", "ratio_to_baseline": f"Against {words.baseline}"}
+        columns = ("place", "card", "mean_value") if table.has("place") else APART[:3]
+        shown = table.view(*columns, ("ratio_to_baseline", "interval"), "n_cells", labels=labels)
+        caption = wrapped(f"{table.caption} Interval: these scenes, 95 %; margin {result.margin * 100:g} %.", indent=2)
+        lines += [*_table(shown, _MOST_CARDS, what="card")[:-1], *_capped(caption.splitlines(), 3), ""]
+    return lines
 
 
-def _other_cuts(result: ReviewResult) -> list[str]:
-    rows = [["cut", "card", "against baseline", "verdict"]]
-    for cut in result.cuts[1:]:
-        for item in result.overall:
-            if item.cut == cut.key and item.metric == result.headline:
-                rows.append(
-                    [
-                        cut.label,
-                        result.card(item.candidate).label,
-                        change_words(item.ratio, item.interval_these_scenes),
-                        item.verdict,
-                    ]
-                )
-    return [*_table(rows), ""] if len(rows) > 1 else []
+def _cuts(result: ReviewResult) -> list[str]:
+    """The other cuts: of each the cards that the review is about, else the one with the best place."""
+    table, first = overall_table(result), result.cuts[0].key
+    best: dict[str, str] = {}
+    for item in result.standings:
+        if item.metric == result.headline and item.card != result.baseline:
+            best.setdefault(item.cut, item.card)
+
+    def is_shown(row: Row) -> bool:
+        cut, card = table.exact(row, "cut"), table.exact(row, "card")
+        return cut != first and (card in result.subject or (not result.subject and card == best.get(str(cut))))
+
+    chosen = table.where(is_shown, metric=result.headline)
+    shown = chosen.view("cut", "card", ("ratio", "interval_these_scenes"), "verdict")
+    return _table(shown, _MOST_ROWS, what="row") if shown.rows else []
 
 
 def _value(result: ReviewResult) -> list[str]:
-    rows = [["card", "price", "speed for the money", "price for equal value"]]
-    for row in result.value:
-        if row.cut == result.cuts[0].key:
-            is_base = row.card == result.baseline
-            rows.append(
-                [
-                    result.card(row.card).label,
-                    money_words(row.price, row.currency),
-                    "baseline" if is_base else change_words(row.value_ratio, row.value_ratio_interval),
-                    "" if is_base else money_words(row.break_even_price, row.currency, row.break_even_interval),
-                ]
-            )
-    return [*_table(rows), ""] if any(row[0] != result.card(result.baseline).label for row in rows[1:]) else []
+    table = value_table(result)
+    # A card that stands apart has its value on other cells: it is in the files, with the baseline there.
+    chosen = table.where(cut=result.cuts[0].key, stands_apart=False)
+    if len(chosen.rows) < 2:
+        return []
+    # The best value first; of many cards the others are in the files.
+    best = sorted(chosen.rows, key=lambda row: -float(table.exact(row, "fps_per_money") or 0.0))
+    currency = next((card.currency for card in result.cards if card.currency), "money")
+    shown = replace(chosen, rows=tuple(best)).view(
+        *("card", "price", "fps_per_money"),
+        ("value_ratio", "value_ratio_interval"),
+        "break_even_price",
+        labels={
+            **{"price": currency, "fps_per_money": f"fps/{currency}"},
+            **{"value_ratio": "Speed for the money", "break_even_price": "Breaks even at"},
+        },
+    )
+    return _table(shown, _MOST_ROWS, what="card")
 
 
-def _to_know(result: ReviewResult, details_in: str) -> list[str]:
-    lines = [
-        _bullet(f"left out by the plan: {item.run_name} ({printable(item.reason, limit=300)})")
-        for item in result.exclusions
+def _to_know(result: ReviewResult, room: int) -> list[str]:
+    """What is missing and what to repeat, then what else bears on the verdict, as far as there is room."""
+    flagged = ((run.name, run.flag) for run in result.runs if not run.excluded_reason)
+    told = [
+        coverage_sentence(result.coverage),
+        *_one_of("Repeat", (f"{name}: {flag.sentence}" for name, flag in flagged if flag)),
+        *_one_of("Cannot be used", (item.error for item in result.unreadable)),
+        *_one_of("Left out by the plan", (f"{item.run_name} ({item.reason})" for item in result.exclusions)),
+        *(group_words(result, group) for group in caveat_groups(_weighty(result))),
     ]
-    lines += [_bullet(f"cannot be used: {item.error}") for item in result.unreadable]
-    groups = caveat_groups(_weighty(result))
-    lines += [_bullet(group_words(result, group)) for group in groups]
-    lines.append(_bullet(coverage_sentence(result.coverage)))
-    details = [f"  Each of these with its numbers: {details_in}."] if groups else []
-    return ["To know:", *lines, *details]
+    lines: list[str] = []
+    for number, text in enumerate(told):
+        bullet = _capped(_bullet(text).splitlines(), _MOST_BULLET)
+        if len(lines) + len(bullet) > room - (number < len(told) - 1):
+            return [*lines, f"  ... and {counted(len(told) - number, 'more thing')} to know"]
+        lines += bullet
+    return lines
+
+
+def _one_of(what: str, texts: Iterable[str]) -> list[str]:
+    """All of one kind in one sentence: their number, and one example."""
+    found = list(texts)
+    if not found:
+        return []
+    return [f"{what}: {found[0]}" if len(found) == 1 else f"{what} ({len(found)}), for example: {found[0]}"]
 
 
 def _weighty(result: ReviewResult) -> list[PlacedCaveat]:
@@ -138,40 +147,15 @@ def _weighty(result: ReviewResult) -> list[PlacedCaveat]:
 
 def coverage_text(result: ReviewResult) -> str:
     """The matrix of usable runs, and the list of runs to make or make again with the reasons."""
-    coverage = result.coverage
-    cards = [card.key for card in result.cards]
-    cells = {(cell.card, cell.scene, cell.resolution): cell for cell in coverage.cells}
-    rows = [["usable of planned", *(result.card(card).label for card in cards)]]
-    for scene, resolution in result.cuts[0].cells:
-        found = [cells[card, scene, resolution] for card in cards]
-        rows.append(
-            [
-                cell_name(result, scene, resolution),
-                *(coverage_words(cell) + (" !" if cell.to_make else "") for cell in found),
-            ]
-        )
-    lines = [printable(result.title), "", *_table(rows), "", *_runs_to_make(result, coverage)]
-    return "\n".join(lines).rstrip() + "\n"
-
-
-def _runs_to_make(result: ReviewResult, coverage: Coverage) -> list[str]:
-    lines = [coverage_sentence(coverage)]
-    alike: dict[tuple[str, str, str, str, str], list[str]] = {}
-    for run in coverage.to_make:
-        alike.setdefault((run.card, run.scene, run.resolution, run.reason, run.sentence), []).append(str(run.run))
-    for (card, scene, resolution, reason, sentence), runs in alike.items():
-        several = len(runs) > 1
-        where = f"{result.card(card).label}, {cell_name(result, scene, resolution)}, run{'s' * several} {joined(runs)}"
-        told = sentence.replace("this run", "these runs") if several else sentence
-        lines.append(_bullet(f"{where}: {reason}. {told}"))
+    lines = [printable(result.title), "", table_text(coverage_table(result)), "", coverage_sentence(result.coverage)]
+    table = to_make_table(result)
+    for row in table.rows:
+        card, scene, resolution, runs, reason, sentence = (str(cell.content[0]) for cell in row.cells)
+        run = "runs" if " and " in runs else "run"
+        lines.append(_bullet(f"{card}, {scene} at {resolution}, {run} {runs}: {reason}. {sentence}"))
     # A card or scene with another name in the plan than in the paths looks like one without captures.
     lines += [_bullet(caveat.message) for caveat in result.caveats if caveat.code == "files-not-in-plan"]
-    return lines
-
-
-def _table(rows: Sequence[Sequence[str]]) -> list[str]:
-    """The first row is the heading."""
-    return text_table(rows[0], rows[1:], indent=2, rule=True).splitlines()
+    return "\n".join(lines).rstrip() + "\n"
 
 
 def _bullet(text: str) -> str:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Final
 
+from frametime.caveats import Caveat
 from frametime.errors import printable
-from frametime.render.numbers import NOT_AVAILABLE, format_estimate
-from frametime.review.design import MetricEntry
+from frametime.render.numbers import NOT_AVAILABLE
+from frametime.render.tables.parts import sentence_case
 from frametime.review.result import Coverage, CoverageCell, ReviewResult
-from frametime.review.result_tables import CellComparison, Estimate, Standing, Verdict, VerdictCounts
+from frametime.review.result_tables import CellComparison, OverallComparison, Verdict
 from frametime.statistics.differences import Interval
 from frametime.units import shown_unit
 from frametime.words import money_words as amount_words
@@ -16,10 +18,6 @@ from frametime.words import percent_change_words
 
 VERDICTS: Final[tuple[Verdict, ...]] = ("ahead", "tied", "behind", "undecided")
 """In the order in which they are told."""
-
-MAY_BE_CHANCE = "may be chance"
-"""Said of a cell that is ahead or behind by itself, but not surely enough among so many cells (Holm's adjustment)."""
-CHANCE_STORY = f"{MAY_BE_CHANCE}: not sure enough to be named among so many cells"
 
 
 def change_words(ratio: float | None, interval: Interval | None) -> str:
@@ -31,50 +29,6 @@ def change_words(ratio: float | None, interval: Interval | None) -> str:
     '+5.2 % (+4.1 to +6.3 %)'
     """
     return NOT_AVAILABLE if ratio is None else percent_change_words(ratio, interval)
-
-
-def estimate_words(estimate: Estimate | None, unit: str) -> str:
-    """``102.5 (101.2 to 103.8) fps``, or n/a."""
-    if estimate is None or estimate.value is None:
-        return NOT_AVAILABLE
-    bounds = estimate.interval
-    return format_estimate(
-        estimate.value, unit, low=None if bounds is None else bounds.low, high=None if bounds is None else bounds.high
-    )
-
-
-def mean_words(standing: Standing, metric: MetricEntry) -> str:
-    """Mean over cells with its unit."""
-    return format_estimate(standing.mean_value, metric.unit)
-
-
-def verdict_words(comparison: CellComparison) -> str:
-    """The verdict of a cell and what goes with it.
-
-    *undecided* says how many runs would decide, *tied* whether the difference is real all the same, *ahead* and
-    *behind* whether the claim stands among so many cells.
-    """
-    if comparison.verdict == "undecided":
-        if comparison.at_margin:
-            return "undecided (at the margin)"
-        if comparison.runs_needed is not None:
-            return f"undecided ({comparison.runs_needed} runs needed)"
-        return "undecided"
-    if comparison.verdict == "tied":
-        return "tied (real, but small)" if comparison.real_but_small else "tied"
-    return comparison.verdict if comparison.stands_after_holm else f"{comparison.verdict} ({MAY_BE_CHANCE})"
-
-
-def counts_words(counts: VerdictCounts) -> str:
-    """How many cells have each verdict; verdicts without a cell are left out.
-
-    Examples
-    --------
-    >>> counts_words(VerdictCounts(ahead=3, behind=0, tied=1, undecided=0))
-    '3 ahead · 1 tied'
-    """
-    parts = [f"{getattr(counts, verdict)} {verdict}" for verdict in VERDICTS if getattr(counts, verdict)]
-    return " · ".join(parts) if parts else "no cell with runs on both sides"
 
 
 def coverage_words(cell: CoverageCell) -> str:
@@ -103,7 +57,40 @@ def cell_name(result: ReviewResult, scene: str, resolution: str) -> str:
     return f"{result.scene(scene).label} at {resolution}"
 
 
-def metric_name(metric: MetricEntry) -> str:
-    """Label, with the unit in brackets where it has one."""
-    unit = shown_unit(metric.unit)
-    return f"{metric.label} ({unit})" if unit else metric.label
+class ReviewWords:
+    """Labels of cards, scenes, cuts and metrics of one result, and the phrases built from them."""
+
+    def __init__(self, result: ReviewResult) -> None:
+        self.cards = {entry.key: entry.label for entry in result.cards}
+        self.scenes = {entry.key: entry.label for entry in result.scenes}
+        self.cuts = {entry.key: entry.label for entry in result.cuts}
+        self.metrics = {entry.key: entry for entry in result.metrics}
+        self.baseline = self.cards[result.baseline]
+        self.headline = self.metrics[result.headline]
+
+    def metric_heading(self, key: str) -> str:
+        """Label and unit: the heading of a column."""
+        entry = self.metrics[key]
+        unit = shown_unit(entry.unit)
+        return sentence_case(f"{entry.label} ({unit})" if unit and unit not in entry.label else entry.label)
+
+    def better(self, key: str) -> str:
+        """Which way is better, as the end of a caption."""
+        better = self.metrics[key].better
+        return "neither way is better" if better == "neither" else f"{better} is better"
+
+    def difference_hint(self, key: str) -> str:
+        """What the sign of a difference means for this metric."""
+        better = self.metrics[key].better
+        if better == "neither":
+            return "no sign is better"
+        return f"{'plus' if better == 'higher' else 'minus'} is better"
+
+    def against(self, comparison: OverallComparison | CellComparison) -> str:
+        """Whom a comparison is made with."""
+        return self.cards[comparison.baseline]
+
+
+def first_reason(caveats: Iterable[Caveat], otherwise: str) -> str:
+    """The message of the first caveat, which says why a number is missing; else ``otherwise``."""
+    return next((caveat.message for caveat in caveats), otherwise)

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from frametime.errors import printable
+from frametime.render.tables.table import Inline, Table, line_text, plain_text
 
+WIDTH = 80
+_LEAST = 10
+"""Columns of a word that is cut."""
 _TIED_PERCENT = "\N{NO-BREAK SPACE}%"
 
 
@@ -76,3 +80,26 @@ def text_table(
         for row in shown
     ]
     return "\n".join((" " * indent + line).rstrip() for line in lines)
+
+
+def table_text(table: Table, *, most: int | None = None, write: Callable[[Inline], str] = plain_text) -> str:
+    """The first rows of a table in lines of at most 80 columns: longer words and headings are cut, numbers never."""
+    shown = [(place, column) for place, column in enumerate(table.columns) if column.kind != "strip"]
+    rows = [[printable(line_text(row.cells[place].content, write)) for place, _ in shown] for row in table.rows[:most]]
+    lines = [[printable(column.heading) for _, column in shown], *rows]
+    widths = [max(map(len, texts)) for texts in zip(*lines, strict=True)]
+    least = [
+        _LEAST if column.kind == "text" else max(min(len(column.heading), _LEAST), *map(len, texts))
+        for (_, column), texts in zip(shown, zip(*rows, strict=True), strict=False)
+    ] or widths
+    over = sum(widths) + 2 * len(widths) - WIDTH
+    while over > 0 and (wide := [at for at, width in enumerate(widths) if width > least[at]]):
+        widths[max(wide, key=widths.__getitem__)] -= 1
+        over -= 1
+    heading, *kept = [[_cut(text, width) for text, width in zip(line, widths, strict=True)] for line in lines]
+    right = frozenset(at for at, (_, column) in enumerate(shown) if column.kind in {"number", "whole", "money"})
+    return text_table(heading, kept, right=right, indent=2, rule=True)
+
+
+def _cut(text: str, width: int) -> str:
+    return text if len(text) <= width else f"{text[: max(1, width - 2)]}.."

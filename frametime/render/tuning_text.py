@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from frametime.render.numbers import NOT_AVAILABLE, format_like, format_number
-from frametime.render.terminal_text import text_table, wrapped
-from frametime.statistics.differences import Interval, Ratio
+from typing import Final
+
+from frametime.render.numbers import format_number
+from frametime.render.tables.table import Inline, Mark, plain_text
+from frametime.render.tables.tuning import criteria_table, edge_table, map_table, setting_table, trial_table
+from frametime.render.terminal_text import table_text, wrapped
+from frametime.statistics.differences import Interval
 from frametime.tuning.cautions import CAUTIONS
 from frametime.tuning.endurance_verdict import EnduranceVerdict
 from frametime.tuning.proposal import Finished, NextStep, Proposal
 from frametime.tuning.record import Outcome
-from frametime.tuning.tuning_summary import MapCell, NotedTrial, SettingRow, TrialRow, TuningSummary
+from frametime.tuning.tuning_summary import NotedTrial, TuningSummary
 from frametime.words import counted, percent_change, percent_change_words
 
 
@@ -140,112 +144,60 @@ def _gain_words(summary: TuningSummary) -> str:
 
 
 def _edge(summary: TuningSummary) -> str:
-    if not summary.past_edge:
+    table = edge_table(summary)
+    if not table.rows:
         return ""
-    lines = ["Past the edge (a higher clock that is credibly slower)"]
-    for item in summary.past_edge:
-        change = change_text(item.ratio.value, item.ratio.interval)
-        lines.append(wrapped(f"{item.setting}: {change} against {item.slower_than}, under {item.workload}", indent=2))
-    return "\n".join(lines)
+    shown = table.view("setting", "slower_than", "workload", ("ratio", "interval"))
+    return "Past the edge (a higher clock that is credibly slower)\n" + table_text(shown)
 
 
 def _map(summary: TuningSummary) -> str:
     if not summary.map:
         return ""
-    cells = {(cell.setting.core_offset_mhz, cell.setting.memory_offset_mhz): cell for cell in summary.map}
-    cores = sorted({core for core, _ in cells})
-    memories = sorted({memory for _, memory in cells}, reverse=True)
+    table = map_table(summary)
+    first, *cores = (column.key for column in table.columns)
+    labels = {first: "", **{core: f"{int(core):+d}" for core in cores}}
     lines = ["Map (memory offset down, core offset across, MHz)"]
-    for first in range(0, len(cores), _MAP_WIDTH):
-        part = cores[first : first + _MAP_WIDTH]
-        rows = [
-            [f"{memory:+d}", *(_map_cell(cells.get((core, memory)), summary) for core in part)] for memory in memories
-        ]
-        columns = frozenset(range(len(part) + 1))
-        lines.append(text_table(["", *(f"{core:+d}" for core in part)], rows, right=columns, indent=2))
-    lines.append(
-        wrapped(
-            f"number: gain over stock in % under {summary.workloads[-1]}; ok: passed what it ran; x: failed; "
-            "dot: not tried; *: best",
-            indent=2,
-        )
+    for start in range(0, len(cores), _MAP_WIDTH):
+        part = table.view(first, *cores[start : start + _MAP_WIDTH], labels=labels)
+        lines.append(table_text(part, write=_short))
+    words = (
+        f"number: gain over stock in % under {summary.workloads[-1]}; \N{CHECK MARK}: passed what it ran; !: failed; "
+        "\N{EN DASH}: not tried; *: best"
     )
-    return "\n".join(lines)
+    return "\n".join([*lines, wrapped(words, indent=2)])
 
 
-def _map_cell(cell: MapCell | None, summary: TuningSummary) -> str:
-    if cell is None or cell.status == "not tried":
-        return "."
-    mark = "*" if cell.setting == summary.best else ""
-    if cell.status == "failed" and not mark:
-        return "x"
-    if cell.gain is None:
-        return f"ok{mark}"
-    return percent_change(cell.gain.value).removesuffix(" %") + mark
+def _short(part: Inline) -> str:
+    """A mark as its symbol, a change without its percent sign."""
+    return part.symbol if isinstance(part, Mark) else plain_text(part).removesuffix(" %").strip()
+
+
+_SHORT_LABELS: Final = {
+    **{"core_offset_mhz": "Core", "memory_offset_mhz": "Memory"},
+    **{"n_runs": "Runs", "average_fps": "FPS", "average_power_w": "W"},
+}
 
 
 def _settings(summary: TuningSummary) -> str:
     if not summary.settings:
         return ""
-    header = ["core", "memory", "workload", "runs", "FPS", "gain over stock, %", "% per MHz", "W", "FPS/W"]
-    rows = [_setting_cells(row) for row in summary.settings]
-    return "Speed of the settings\n" + text_table(header, rows, right=frozenset({0, 1, 3, 4, 6, 7, 8}), indent=2)
-
-
-def _setting_cells(row: SettingRow) -> list[str]:
-    per_mhz = NOT_AVAILABLE
-    if row.gain_pct_per_mhz is not None and row.step_from is not None:
-        clock = "core" if row.step_from.core_offset_mhz != row.setting.core_offset_mhz else "memory"
-        per_mhz = f"{row.gain_pct_per_mhz:+.3f} {clock}".replace("-", "\N{MINUS SIGN}")
-    return [
-        f"{row.setting.core_offset_mhz:+d}",
-        f"{row.setting.memory_offset_mhz:+d}",
-        row.workload,
-        str(row.n_runs),
-        format_number(row.average_fps),
-        _gain_cell(
-            row.gain, is_stock=row.gain is None and row.setting.core_offset_mhz == row.setting.memory_offset_mhz == 0
-        ),
-        per_mhz,
-        NOT_AVAILABLE if row.average_power_w is None else format_number(row.average_power_w, digits=3),
-        NOT_AVAILABLE if row.frames_per_joule is None else format_number(row.frames_per_joule, digits=3),
-    ]
-
-
-def _gain_cell(gain: Ratio | None, *, is_stock: bool) -> str:
-    if gain is None:
-        return "stock" if is_stock else NOT_AVAILABLE
-    if gain.interval is None:
-        return percent_change(gain.value).removesuffix(" %")
-    return percent_change_words(gain.value, gain.interval).replace(" %", "")
+    labels = {**_SHORT_LABELS, "gain_pct_per_mhz": "% per MHz", "frames_per_joule": "FPS/W"}
+    shown = setting_table(summary).view(
+        *("core_offset_mhz", "memory_offset_mhz", "workload", "n_runs", "average_fps"),
+        ("gain", "interval"),
+        *("gain_pct_per_mhz", "average_power_w", "frames_per_joule"),
+        labels=labels,
+    )
+    return "Speed of the settings\n" + table_text(shown)
 
 
 def _trials(summary: TuningSummary) -> str:
     if not summary.trials:
         return ""
-    header = ["no.", "core", "memory", "workload", "outcome", "runs", "FPS", "W", "°C", "note"]
-    rows = [_trial_cells(row) for row in summary.trials]
-    return "Trials\n" + text_table(header, rows, right=frozenset({0, 1, 2, 5, 6, 7, 8}), indent=2)
-
-
-def _trial_cells(row: TrialRow) -> list[str]:
-    outcome = row.outcome.value
-    if row.failure is not None and row.failure != outcome:
-        outcome = "too hot"
-    if row.is_endurance:
-        outcome += f", {row.minutes:g} min" if row.minutes is not None else ", endurance"
-    return [
-        str(row.number),
-        f"{row.setting.core_offset_mhz:+d}",
-        f"{row.setting.memory_offset_mhz:+d}",
-        row.workload,
-        outcome,
-        str(row.n_runs),
-        NOT_AVAILABLE if row.average_fps is None else format_number(row.average_fps),
-        NOT_AVAILABLE if row.average_power_w is None else format_number(row.average_power_w, digits=3),
-        NOT_AVAILABLE if row.peak_temperature_c is None else format_like(row.peak_temperature_c, decimals=0),
-        " ".join(row.note.split())[:40],
-    ]
+    labels = {**_SHORT_LABELS, "number": "No.", "peak_temperature_c": "\N{DEGREE SIGN}C"}
+    table = trial_table(summary)
+    return "Trials\n" + table_text(table.view(*(column.key for column in table.columns), labels=labels))
 
 
 def _listed(title: str, sentences: tuple[str, ...]) -> str:
@@ -254,12 +206,11 @@ def _listed(title: str, sentences: tuple[str, ...]) -> str:
 
 def endurance_text(verdict: EnduranceVerdict) -> str:
     """The verdict first, then each criterion with its number and threshold, then what is not known."""
-    rows = [[item.label, item.state, item.threshold] for item in verdict.criteria]
     lines = [
         f"{verdict.word.capitalize()}: {verdict.file_name}",
         wrapped(verdict.sentence),
         "",
-        text_table(["criterion", "state", "threshold"], rows),
+        table_text(criteria_table(verdict).view("label", "state", "value", "threshold")),
         "",
         "What was found",
         *(

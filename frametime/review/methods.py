@@ -102,8 +102,8 @@ def methods_of(design: ReviewDesign) -> tuple[Method, ...]:
         (
             "holm",
             "Claims of single cells",
-            "Of many cells some come out ahead or behind by chance alone. A cell marked 'may be chance' is ahead "
-            "or behind by itself, but not surely enough to be named among so many: Holm's adjusted p over the "
+            "Of many cells some come out ahead or behind by chance alone. A cell that cannot be named is ahead "
+            "or behind by itself, but not surely enough among so many: Holm's adjusted p over the "
             "cells of one candidate and metric is 5 % or more. It still counts toward the whole.",
             "S. Holm, Scandinavian Journal of Statistics 6, 65-70, 1979",
         ),

@@ -47,7 +47,7 @@ def test_every_number_of_the_screen_has_an_interval_or_is_named_with_the_reason(
         entries = [line for line in gaps.splitlines() if label in line.strip().partition(": ")[0].split("; ")]
         assert [value.interval_reason is not None] == [bool(entries)], label
         if value.interval_reason is not None:
-            assert entries[0].endswith(value.interval_reason.partition(" (")[0])
+            assert entries[0].endswith(value.interval_reason)
     assert all(len(line) <= 80 for line in screen.splitlines())
     assert "Bickel" not in screen
 

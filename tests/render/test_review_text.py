@@ -7,15 +7,18 @@ from dataclasses import replace
 
 import pytest
 from example_result import design, example_result, placed_run
+from review_samples import sample_review
 
 from frametime.caveats import Caveat, Weight
 from frametime.render.report.escaping import escaped
 from frametime.render.report.markdown import render_markdown
 from frametime.render.report.review_report import review_report
 from frametime.render.review_text import coverage_text, review_text
-from frametime.render.review_words import change_words, money_words, verdict_words
+from frametime.render.review_words import change_words, money_words
+from frametime.render.tables.review_cells import cells_table
+from frametime.render.tables.table import line_text
 from frametime.render.terminal_text import text_table
-from frametime.review.result import ReviewResult
+from frametime.review.result import ReviewResult, UnreadableFile
 from frametime.review.reviewing import review_runs
 
 
@@ -28,8 +31,8 @@ def test_the_terminal_summary_tells_verdicts_exclusions_and_runs_to_repeat(resul
     shown = review_text(result)
     assert "the Birch 9 is fastest." in " ".join(shown.split())
     words = " ".join(shown.split())
-    assert "Each of these with its numbers: report.md." in words
-    assert "Each of these with its numbers: result.json." in review_text(result, details_in="result.json")
+    assert shown.splitlines()[-1].endswith("with its numbers: report.md.")
+    assert "with its numbers: result.json." in review_text(result, details_in="result.json")
     assert "amber-6/canyon/1440p/3 (a program update ran in the background)" in words
     assert "Run 2 should be made again" in words
     assert "Not complete: 5 runs to make" in words
@@ -46,7 +49,7 @@ def test_no_line_of_words_is_wider_than_a_terminal_and_no_percent_sign_stands_al
 def test_the_markdown_report_holds_every_exclusion_caveat_method_and_hash(result: ReviewResult) -> None:
     shown = render_markdown(review_report(result))
     plain = shown.replace("\\", "")
-    assert "| Canyon | 2160p | 3 of 3 | 3 of 3 | 0 of 3 |" in plain
+    assert "| Canyon | 2160p | 3 of 3 | 3 of 3 | 0 of 3 ! |" in plain
     assert "a program update ran in the background" in plain
     for run in result.runs:
         assert run.provenance.sha256 in plain
@@ -61,7 +64,7 @@ def test_the_markdown_report_holds_every_exclusion_caveat_method_and_hash(result
 
 def test_the_coverage_matrix_marks_what_is_missing(result: ReviewResult) -> None:
     shown = coverage_text(result)
-    assert re.search(r"Canyon at 2160p +3 of 3 +3 of 3 +0 of 3 !", shown)
+    assert re.search(r"Canyon +2160p +3 of 3 +3 of 3 +0 of 3 !", shown)
     assert "Cedar 12, Canyon at 2160p, runs 1, 2 and 3: missing." in shown
     assert "Birch 9, Harbor at 1440p, run 2: flagged." in shown
 
@@ -91,28 +94,59 @@ def test_foreign_text_cannot_break_out_of_a_table() -> None:
     assert "\x1b" not in review_text(result)
 
 
+def verdicts_of(result: ReviewResult, **changed: object) -> str:
+    """The verdict of the first comparison as its table says it."""
+    first = replace(result.comparisons[0], **changed)
+    table = cells_table(replace(result, comparisons=(first, *result.comparisons[1:])))
+    row = next(row for row in table.rows if row.origin == "comparisons/0")
+    words = table.view("verdict", "stands_after_holm").where(lambda shown: shown.origin == row.origin)
+    return " | ".join(line_text(item.content) for item in words.rows[0].cells)
+
+
 def test_verdicts_carry_what_goes_with_them(result: ReviewResult) -> None:
-    by_word = {verdict_words(item) for item in result.comparisons}
-    assert any(re.fullmatch(r"undecided \(\d+ runs needed\)", word) for word in by_word)
-    assert verdict_words(replace(result.comparisons[1], verdict="ahead", stands_after_holm=False)) == (
-        "ahead (may be chance)"
+    plain = {"runs_needed": None, "at_margin": False, "real_but_small": False, "stands_after_holm": None}
+    assert verdicts_of(result, **{**plain, "verdict": "undecided", "runs_needed": 7}) == (
+        "? undecided about 7 runs each would decide | \N{EN DASH}"
     )
-    assert verdict_words(replace(result.comparisons[1], verdict="tied", real_but_small=True)) == (
-        "tied (real, but small)"
+    assert verdicts_of(result, **{**plain, "verdict": "ahead", "stands_after_holm": False}) == "▲ ahead | no"
+    assert verdicts_of(result, **{**plain, "verdict": "tied", "real_but_small": True}) == (
+        "= tied real but smaller than the margin | \N{EN DASH}"
     )
-    assert verdict_words(replace(result.comparisons[1], verdict="undecided", at_margin=True)) == (
-        "undecided (at the margin)"
+    assert verdicts_of(result, **{**plain, "verdict": "undecided", "at_margin": True}) == (
+        "? undecided at the margin: more runs would not decide | \N{EN DASH}"
     )
 
 
-def test_what_may_be_chance_is_explained_under_the_cells_and_in_the_methods(result: ReviewResult) -> None:
-    assert "may be chance" not in review_text(result)
+def test_what_cannot_be_named_is_told_beside_the_cell_and_in_the_methods(result: ReviewResult) -> None:
     doubtful = replace(result.comparisons[0], verdict="behind", stands_after_holm=False)
-    changed = replace(result, comparisons=(doubtful, *result.comparisons[1:]))
-    assert "may be chance: not sure enough to be named among so many cells" in review_text(changed)
-    report = render_markdown(review_report(changed))
-    assert re.search(r"\| Birch 9 [^\n]*\| ▼ behind[^|]*\| yes \|", report)
-    assert "A cell marked 'may be chance'" in report
+    report = render_markdown(review_report(replace(result, comparisons=(doubtful, *result.comparisons[1:]))))
+    assert re.search(r"\| Birch 9 [^\n]*\| ▼ behind[^|]*\| no \|", report)
+    assert "A cell that cannot be named" in report
+
+
+@pytest.mark.parametrize(
+    "size",
+    [
+        {"n_cards": 2, "n_scenes": 3, "n_runs": 1},
+        {"n_cards": 3, "n_scenes": 5, "n_cuts": 6},
+        {"n_cards": 12, "n_scenes": 16, "n_cuts": 6},
+        {"n_cards": 12, "n_scenes": 4, "long_labels": True, "n_cuts": 6},
+    ],
+    ids=["small", "usual", "large", "long-names"],
+)
+def test_the_summary_is_a_page_whatever_the_size(size: dict[str, int]) -> None:
+    result = sample_review(**size, missing=True, exclude=True, bad_run=True)  # type: ignore[arg-type]
+    lost = tuple(
+        UnreadableFile(file_name=f"{n}.csv", card="", scene="", resolution="", run="", error=f"{n}.csv is empty")
+        for n in range(60)
+    )
+    lines = review_text(replace(result, unreadable=lost)).splitlines()
+    assert len(lines) <= 60
+    assert max(map(len, lines)) <= 80
+    assert sum("is empty" in line for line in lines) == 1
+    assert any("Cannot be used (60), for example: 0.csv is empty" in line for line in lines)
+    assert any("Not complete" in line for line in lines)
+    assert lines[-1] == "All the rest, every cell and every run, with its numbers: report.md."
 
 
 def test_small_words() -> None:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from frametime.metrics.metric import Curve
 from frametime.render.report.document import Trace, TraceSet, TraceView
-from frametime.render.report.review_verdict import ReviewWords
+from frametime.render.review_words import ReviewWords
 from frametime.review.result import ReviewResult, RunEntry
 
 STEPS: Final = (1200, 900, 600, 450, 300, 220, 160, 120)

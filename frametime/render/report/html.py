@@ -11,22 +11,10 @@ from functools import cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any, Final
 
-from frametime.render.report.document import (
-    Block,
-    Cell,
-    Figure,
-    Mark,
-    Number,
-    Range,
-    Report,
-    Section,
-    ShownAs,
-    Strip,
-    Table,
-    TraceView,
-)
+from frametime.render.report.document import Block, Figure, Report, Section, TraceView
 from frametime.render.report.escaping import readable
 from frametime.render.report.inline_svg import Outlines, chart_colors_css, inline_svg
+from frametime.render.tables.table import Cell, Mark, Number, Range, ShownAs, Strip, Table
 
 if TYPE_CHECKING:
     from jinja2 import Environment

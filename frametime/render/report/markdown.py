@@ -7,28 +7,19 @@ from typing import Final
 
 from frametime.render.report.document import (
     Block,
-    Code,
-    Column,
     Definition,
     Definitions,
     Figure,
-    Inline,
-    Line,
-    Mark,
-    Note,
     Notes,
-    Number,
     Paragraph,
-    Range,
     Report,
     Section,
-    Strip,
-    Table,
     TraceView,
     VerdictCard,
     VerdictCards,
 )
 from frametime.render.report.escaping import escaped, readable
+from frametime.render.tables.table import Code, Column, Inline, Line, Note, Table, line_text, plain_text
 
 _WEIGHT_WORDS: Final = {"repeat": "**Repeat:** ", "care": "**Care:** "}
 
@@ -63,23 +54,11 @@ def _inline(part: Inline) -> str:
         # Spaces at the ends join parts, so they stay.
         lead, tail = part[: len(part) - len(part.lstrip())], part[len(part.rstrip()) :]
         return (" " if lead else "") + escaped(part) + (" " if tail and part.strip() else "")
-    if isinstance(part, Code):
-        return code(part.text)
-    if isinstance(part, Mark):
-        return f"{escaped(part.symbol)} {escaped(part.word)}"
-    if isinstance(part, Strip):
-        return ""
-    return escaped(part.text)
+    return code(part.text) if isinstance(part, Code) else escaped(plain_text(part))
 
 
 def _line(content: Line) -> str:
-    parts: list[str] = []
-    for before, part in zip(("", *content), content, strict=False):
-        if isinstance(part, Range) and isinstance(before, Number):
-            parts.append(f" ({_inline(part)})")
-        else:
-            parts.append(_inline(part))
-    return "".join(parts).strip()
+    return line_text(content, _inline)
 
 
 def _section(section: Section, level: int) -> list[str]:
@@ -147,11 +126,7 @@ def _note(note: Note) -> str:
 
 def _table(table: Table) -> list[str]:
     # A column of pictures has no text.
-    shown = [
-        position
-        for position in range(len(table.columns))
-        if not any(isinstance(part, Strip) for row in table.rows for part in row.cells[position].content)
-    ]
+    shown = [position for position, column in enumerate(table.columns) if column.kind != "strip"]
     lines = [f"*{escaped(table.caption)}*", ""]
     lines.append("| " + " | ".join(escaped(table.columns[position].heading) for position in shown) + " |")
     lines.append("| " + " | ".join(_rule(table.columns[position]) for position in shown) + " |")
@@ -159,7 +134,7 @@ def _table(table: Table) -> list[str]:
         cells = []
         for position in shown:
             item = row.cells[position]
-            marks = "".join(f" [{number}]" for number in item.notes)
+            marks = "".join(f" [{number}]" for number in table.note_numbers(item))
             cells.append(_line(item.content) + marks)
         lines.append("| " + " | ".join(cells) + " |")
     lines.append("")
@@ -169,4 +144,4 @@ def _table(table: Table) -> list[str]:
 
 
 def _rule(column: Column) -> str:
-    return "---" if column.kind == "text" else "---:"
+    return "---" if column.is_text else "---:"

@@ -8,12 +8,14 @@ from functools import partial
 from typing import Final
 
 from frametime.render.charts.chart_catalog import CATALOG
-from frametime.render.numbers import format_estimate, format_quantity
 from frametime.render.report.document import Figure
-from frametime.render.report.review_verdict import ReviewWords
-from frametime.render.review_words import change_words, counts_words, money_words
+from frametime.render.review_words import ReviewWords
+from frametime.render.tables.review_cells import cells_table
+from frametime.render.tables.review_runs import repeatability_table
+from frametime.render.tables.review_standings import overall_table, standings_of, standings_table
+from frametime.render.tables.review_value import efficiency_table, value_table
+from frametime.render.tables.table import Table, line_text
 from frametime.review.result import ReviewResult
-from frametime.words import counted
 
 MOST_FIGURES: Final = 16
 """More would make the page slow and large; all charts are files of their own beside it, and the page names them."""
@@ -119,91 +121,75 @@ def chart_words(result: ReviewResult, key: str, asked: Mapping[str, object]) -> 
     return _WRITERS[key](result, ReviewWords(result), asked)
 
 
-def _ratios(result: ReviewResult, words: ReviewWords, asked: Mapping[str, object]) -> str:
-    candidate = str(asked.get("candidate"))
-    cuts = asked.get("cuts")
-    shown = tuple(cuts) if isinstance(cuts, tuple) else (result.cuts[0].key,)
-    parts = [
-        f"{words.cuts[item.cut]}: {change_words(item.ratio, item.interval_these_scenes)}, {item.verdict}"
-        for item in result.overall
-        if item.candidate == candidate and item.metric == result.headline and item.cut in shown
-    ]
-    title = f"{words.cards[candidate]} against {words.baseline}, {words.headline.label}, with 95 % intervals. "
-    return title + "; ".join(parts) + ". " + _cells(result, words, candidate)
-
-
-def _cells(result: ReviewResult, words: ReviewWords, candidate: str) -> str:
-    items = [item for item in result.comparisons if item.candidate == candidate and item.metric == result.headline]
-    parts = [
-        f"{words.scenes[item.scene]} at {item.resolution}: {change_words(item.ratio, item.interval_95)}, {item.verdict}"
-        for item in items[:MOST_CELLS]
-    ]
-    more = f"; {len(items) - MOST_CELLS} more cells stand in the table Cell by cell" if len(items) > MOST_CELLS else ""
-    return "Cells: " + "; ".join(parts) + more + "."
-
-
-def _matrix(result: ReviewResult, words: ReviewWords, asked: Mapping[str, object]) -> str:
-    candidate = str(asked.get("candidate"))
-    counts = next(
-        item.counts
-        for item in result.overall
-        if item.candidate == candidate and item.metric == result.headline and item.cut == result.cuts[0].key
-    )
-    return (
-        f"{words.cards[candidate]} against {words.baseline} by {words.headline.label}: {counts_words(counts)} of"
-        f" {counted(counts.total, 'cell')}. " + _cells(result, words, candidate)
-    )
+def _rows(table: Table, *, most: int = MOST_CELLS) -> str:
+    """The first rows of a table in words: its heading cell, then what stands under the other headings."""
+    told = []
+    for row in table.rows[:most]:
+        first, *rest = (line_text(cell.content) for cell in row.cells)
+        headings = (column.heading for column in table.columns[1:])
+        pairs = zip(headings, rest, strict=True)
+        told.append(f"{first}: " + ", ".join(f"{name} {text}".strip() for name, text in pairs))
+    n_more = len(table.rows) - most
+    return "; ".join(told) + (f"; {n_more} more stand in the tables" if n_more > 0 else "") + "."
 
 
 def _cut(result: ReviewResult, asked: Mapping[str, object]) -> str:
     return str(asked.get("cut") or result.cuts[0].key)
 
 
+def _ratios(result: ReviewResult, words: ReviewWords, asked: Mapping[str, object]) -> str:
+    candidate, cuts = str(asked.get("candidate")), asked.get("cuts")
+    shown = cuts if isinstance(cuts, tuple) else (result.cuts[0].key,)
+    table = overall_table(result)
+    chosen = table.where(lambda row: table.exact(row, "cut") in shown, card=candidate, metric=result.headline)
+    told = chosen.view("cut", ("ratio", "interval_these_scenes"), "verdict", labels=_BARE)
+    title = f"{words.cards[candidate]} against {words.baseline}, {words.headline.label}, with 95 % intervals. "
+    return title + _rows(told) + " " + _cells(result, candidate)
+
+
+_BARE: Final = {"ratio": "", "verdict": "", "resolution": "at"}
+
+
+def _cells(result: ReviewResult, candidate: str) -> str:
+    chosen = cells_table(result).where(card=candidate, metric=result.headline)
+    return "Cells: " + _rows(chosen.view("scene", "resolution", ("ratio", "interval_95"), "verdict", labels=_BARE))
+
+
+def _matrix(result: ReviewResult, words: ReviewWords, asked: Mapping[str, object]) -> str:
+    candidate = str(asked.get("candidate"))
+    table = overall_table(result).where(card=candidate, metric=result.headline, cut=result.cuts[0].key)
+    title = f"{words.cards[candidate]} against {words.baseline} by {words.headline.label}. "
+    return title + _rows(table.view("cut", "counts", labels={"counts": ""})) + " " + _cells(result, candidate)
+
+
 def _standings(result: ReviewResult, words: ReviewWords, asked: Mapping[str, object]) -> str:
     cut = _cut(result, asked)
-    parts = [
-        f"place {item.place}: {words.cards[item.card]}, {format_quantity(item.mean_value, words.headline.unit)}"
-        for item in result.standings
-        if item.cut == cut and item.metric == result.headline
-    ]
-    return f"Standings by {words.headline.label}, {words.cuts[cut]}: " + "; ".join(parts) + "."
+    tables = standings_of(result, standings_table(result), cut, key="standings")
+    return " ".join(f"{table.caption} {_rows(table)}" for table in tables)
 
 
 def _value(result: ReviewResult, words: ReviewWords, asked: Mapping[str, object]) -> str:
     cut = _cut(result, asked)
-    parts = []
-    for row in result.value:
-        if row.cut != cut or row.price is None:
-            continue
-        text = (
-            f"{words.cards[row.card]}: {format_quantity(row.mean_value, words.headline.unit)}"
-            f" at {money_words(row.price, row.currency)}"
-        )
-        if row.break_even_price is not None:
-            text += f", breaks even at {money_words(row.break_even_price, row.currency, row.break_even_interval)}"
-        parts.append(text)
-    return f"Speed and price, {words.cuts[cut]}: " + "; ".join(parts) + "."
+    table = (
+        value_table(result).where(cut=cut, stands_apart=False).view("card", "mean_value", "price", "break_even_price")
+    )
+    return f"Speed and price, {words.cuts[cut]}: {_rows(table)}"
 
 
 def _efficiency(result: ReviewResult, words: ReviewWords, asked: Mapping[str, object]) -> str:
     cut = _cut(result, asked)
-    parts = [
-        f"{words.cards[row.card]}: {format_quantity(row.average_power_w, 'W')},"
-        f" {format_quantity(row.energy_per_frame_j, 'J/{frame}')}"
-        for row in result.efficiency
-        if row.cut == cut
-    ]
-    return f"Power and energy, {words.cuts[cut]}: " + "; ".join(parts) + "."
+    table = (
+        efficiency_table(result)
+        .where(cut=cut, stands_apart=False)
+        .view("card", "average_power_w", "energy_per_frame_j")
+    )
+    return f"Power and energy, {words.cuts[cut]}: {_rows(table)}"
 
 
 def _repeatability(result: ReviewResult, words: ReviewWords, asked: Mapping[str, object]) -> str:
-    parts = [
-        f"{words.cards[item.card]}: standard deviation between runs {format_estimate(item.s_r_pct, '%')}"
-        for item in result.repeatability
-        if item.metric == result.headline
-    ]
     flagged = [run.name for run in result.runs if run.flag]
-    return "; ".join(parts) + f". {len(flagged)} flagged runs" + (f": {', '.join(flagged)}." if flagged else ".")
+    told = f" {len(flagged)} flagged runs" + (f": {', '.join(flagged)}." if flagged else ".")
+    return _rows(repeatability_table(result).where(metric=result.headline).view("card", "s_r_pct")) + told
 
 
 _WRITERS: Final[Mapping[str, Callable[[ReviewResult, ReviewWords, Mapping[str, object]], str]]] = {

@@ -5,30 +5,54 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from frametime.render.caveat_groups import caveat_groups, group_words, placed_caveats
 from frametime.render.json_output import plain
 from frametime.render.report.document import (
     Block,
-    Column,
     Definition,
     Definitions,
     Figure,
-    Number,
+    Notes,
     Paragraph,
     Report,
-    Row,
     Section,
-    Table,
     TraceView,
 )
-from frametime.render.report.document_parts import cell, code_cell, count, numbers, share_pct, texts
-from frametime.render.report.review_cells import cells_section
-from frametime.render.report.review_runs import runs_section
-from frametime.render.report.review_standings import caveats_section, cuts_section, standings_section
-from frametime.render.report.review_value import value_section
-from frametime.render.report.review_verdict import ReviewWords, lead_blocks
+from frametime.render.report.review_verdict import lead_blocks
+from frametime.render.review_words import ReviewWords
+from frametime.render.tables.parts import code_cell, count, share_pct, words_table
+from frametime.render.tables.review_cells import cells_table, comparisons_of, estimates_table
+from frametime.render.tables.review_runs import (
+    card_table,
+    caveat_table,
+    coverage_table,
+    exclusion_table,
+    file_table,
+    flagged_table,
+    repeatability_table,
+    runs_table,
+    to_make_table,
+    unreadable_table,
+)
+from frametime.render.tables.review_standings import (
+    APART,
+    PLACED,
+    left_out_table,
+    overall_table,
+    standings_of,
+    standings_table,
+)
+from frametime.render.tables.review_value import efficiency_table, value_table
+from frametime.render.tables.table import Note, Number, Table
+from frametime.review.card_repeatability import OUTLIER_STORY
 from frametime.review.result import ReviewResult
 from frametime.version import __version__
 from frametime.words import counted
+
+_LONG = 12
+"""Rows of a table that is seen at a glance."""
+_MOST_RUN_METRICS = 6
+"""Of more the table of runs could not be read across, and would be the largest part of the page."""
 
 
 def review_report(
@@ -50,15 +74,15 @@ def review_report(
     charts_folder : str, optional
         Where the charts lie as files, below the folder of the report.
     """
-    charts = figures or {}
+    charts, standings = figures or {}, standings_table(result)
     sections = [
-        standings_section(result),
-        cuts_section(result),
-        cells_section(result),
+        _standings_section(result, standings),
+        _cuts_section(result, standings),
+        _cells_section(result),
         *_trace_sections(result, traces),
-        value_section(result),
-        runs_section(result),
-        caveats_section(result),
+        _value_section(result),
+        _runs_section(result),
+        _caveats_section(result),
         methods_section(result),
         provenance_section(result),
     ]
@@ -70,6 +94,151 @@ def review_report(
         sections=tuple(_with_figures(section, charts.get(section.key, ())) for section in sections),
         colophon=_colophon(charts_folder),
     )
+
+
+def _said(*sentences: str) -> Paragraph:
+    return Paragraph(content=(" ".join(sentences),))
+
+
+def _standings_section(result: ReviewResult, everything: Table) -> Section:
+    """Places over all cells by the headline metric; every other cut and metric in a table to search."""
+    first = result.cuts[0].key
+    blocks: list[Block] = [
+        _said(
+            "Cards share a place where the runs do not carry an order between them. Every mean is the geometric mean"
+            " over the cells in which each card of the table has a usable value."
+        ),
+        *standings_of(result, everything, first, key="standings-1"),
+    ]
+    rest = everything.where(
+        lambda row: (everything.exact(row, "cut"), everything.exact(row, "metric")) != (first, result.headline)
+    )
+    if rest.rows:
+        columns = dict.fromkeys(("card", "cut", "metric", *PLACED[:3], *APART[1:], *PLACED))
+        others = f"Standings by every other metric and cut ({len(rest.rows)} rows)"
+        blocks.append(rest.view(*columns, folded_as=others))
+    return Section(key="standings", heading="Standings", blocks=tuple(blocks))
+
+
+def _cuts_section(result: ReviewResult, everything: Table) -> Section:
+    """The headline comparison once for every cut, then each cut in words."""
+    words, table = ReviewWords(result), overall_table(result)
+    by_headline = table.where(metric=result.headline)
+    columns = [column.key for column in table.columns]
+    blocks: list[Block] = [
+        _said(
+            "The same comparison over different choices of cells. These scenes: what repeating the same scenes"
+            " would give. Scenes like these: what other scenes of the same kind would give."
+        ),
+        by_headline.view(*(key for key in columns if key != "metric"), key="overall-headline", long_from=_LONG),
+    ]
+    rest = table.where(lambda row: table.exact(row, "metric") != result.headline)
+    if rest.rows:
+        others = rest.view(
+            *(key for key in columns if key != "picture"),
+            key="overall-others",
+            caption=f"Difference to the baseline {words.baseline} by the other metrics, over the cells of the standings"
+            " of each cut: read the sign with the metric.",
+            long_from=0,
+            folded_as=f"The other metrics, cut by cut ({len(rest.rows)} rows)",
+        )
+        blocks.append(others)
+    sections = []
+    for number, cut in enumerate(result.cuts, 1):
+        told: list[Block] = [_said(f"{cut.definition} ({len(cut.cells)} cells)")]
+        told += [_said(text)] if (text := result.paragraphs.get(cut.key)) else []
+        told += standings_of(result, everything, cut.key, key=f"standings-{number}") if number > 1 else ()
+        missing = left_out_table(result, cut.key, key=f"missing-{number}")
+        told += [missing] if missing.rows else []
+        sections.append(Section(key=f"cut-{number}", heading=cut.label, blocks=tuple(told)))
+    return Section(key="cuts", heading="Cut by cut", blocks=tuple(blocks), sections=tuple(sections))
+
+
+def _cells_section(result: ReviewResult) -> Section:
+    """Comparisons by the headline metric open, those by the others folded, then every card in every cell."""
+    everything = cells_table(result)
+    ordered = sorted(result.metrics, key=lambda entry: not entry.is_headline)
+    tables = [comparisons_of(result, everything, entry) for entry in ordered]
+    blocks: list[Block] = [
+        _said(
+            "A cell is one scene at one resolution. Of many cells some come out ahead or behind by chance alone: a"
+            " verdict that cannot be named rests on too few runs to be claimed for that cell among so many, though it"
+            " counts toward the whole (see Methods, Claims of single cells)."
+        ),
+        *(table for table in tables if table.rows),
+    ]
+    every = Section(key="cards-in-cells", heading="Every card in every cell", blocks=(estimates_table(result),))
+    return Section(key="cells", heading="Cell by cell", blocks=tuple(blocks), sections=(every,))
+
+
+def _value_section(result: ReviewResult) -> Section:
+    """What the speed costs, in money and in energy; says so where prices or sensor logs are missing."""
+    value, power = value_table(result), efficiency_table(result)
+    blocks: list[Block] = [*_with_apart(value, "baseline_mean_value")]
+    if not value.rows:
+        blocks.append(_said("The plan gives no prices, so nothing is said about value."))
+    blocks += _with_apart(power, "baseline_frames_per_joule")
+    if not power.rows:
+        blocks.append(_said("There are no sensor logs, so nothing is said about power and energy."))
+    return Section(key="value", heading="Value and efficiency", blocks=tuple(blocks))
+
+
+def _with_apart(table: Table, of_baseline: str) -> list[Table]:
+    """Cards of the table; those that stand apart below, each with the baseline on the cells of its own."""
+    keys = [column.key for column in table.columns if column.key != "stands_apart"]
+    placed = table.where(stands_apart=False).view(*(key for key in keys if key != of_baseline), long_from=_LONG)
+    apart = table.where(stands_apart=True).view(
+        *keys,
+        key=f"{table.key}-apart",
+        caption="Cards that stand apart, each on the cells that it shares with the baseline.",
+        long_from=_LONG,
+    )
+    return [shown for shown in (placed, apart) if shown.rows]
+
+
+def _runs_section(result: ReviewResult) -> Section:
+    """Repeatability, flagged runs, exclusions, what is still to be made, and the table of runs."""
+    makers = (coverage_table, repeatability_table, flagged_table, exclusion_table, unreadable_table, to_make_table)
+    coverage = result.coverage
+    verdict = "The matrix is complete." if coverage.is_complete else "The matrix is not complete."
+    usable = Paragraph(
+        content=(
+            count(coverage.n_usable, "/coverage/n_usable"),
+            " of ",
+            count(coverage.n_planned, "/coverage/n_planned"),
+            f" planned runs can be used. {verdict} A flagged run still counts unless the plan excludes it by name.",
+        )
+    )
+    tables = [table for maker in makers if (table := maker(result)).rows]
+    blocks: list[Block] = [usable, _said(OUTLIER_STORY), *tables]
+    if not any(run.flag for run in result.runs):
+        blocks.append(_said("No run stands out from its set."))
+    runs = runs_table(result)
+    # The headline metric is the first of them that may not be left out.
+    metrics = sorted(result.metrics, key=lambda entry: not entry.is_headline)[:_MOST_RUN_METRICS]
+    n_others = len(result.metrics) - len(metrics)
+    others = f" The other {counted(n_others, 'metric')} of each run are in result.json." if n_others else ""
+    every = runs.view(
+        *("run_name", "judgement", "n_frames", "duration_s"),
+        *(entry.key for entry in metrics if runs.has(entry.key)),
+        caption=f"{runs.caption}{others}",
+        folded_as=f"All {len(result.runs)} runs",
+    )
+    return Section(
+        key="runs",
+        heading="Repeatability and flagged runs",
+        blocks=tuple(blocks),
+        sections=(Section(key="all-runs", heading="Every run", blocks=(every,)),),
+    )
+
+
+def _caveats_section(result: ReviewResult) -> Section:
+    """The caveats by kind with their counts, the weightiest first, and folded below them every one by itself."""
+    groups = caveat_groups(placed_caveats(result))
+    if not groups:
+        return Section(key="caveats", heading="Caveats", blocks=(_said("No caveat bears on this review."),))
+    notes = tuple(Note(text=group_words(result, group), weight=group.weight.value, code=group.code) for group in groups)
+    return Section(key="caveats", heading="Caveats", blocks=(Notes(notes=notes), caveat_table(result, groups)))
 
 
 def _trace_sections(result: ReviewResult, traces: TraceView | None) -> tuple[Section, ...]:
@@ -110,9 +279,6 @@ def _subtitle(result: ReviewResult) -> str:
     )
 
 
-_LONG_FILE_TABLE = 20
-
-
 def methods_section(result: ReviewResult) -> Section:
     """Margin, headline, baseline; the definition of each metric and each method with its source."""
     words = ReviewWords(result)
@@ -150,56 +316,8 @@ def methods_section(result: ReviewResult) -> Section:
 
 def provenance_section(result: ReviewResult) -> Section:
     """Files with checksum and rows, cards and settings, the plan as resolved, versions."""
-    blocks: list[Block] = [_card_table(result), _file_table(result), _plan_table(result), _version_table(result)]
+    blocks: list[Block] = [card_table(result), file_table(result), _plan_table(result), _version_table(result)]
     return Section(key="provenance", heading="Provenance", blocks=tuple(blocks))
-
-
-def _card_table(result: ReviewResult) -> Table:
-    unknown = "not given"
-    return Table(
-        key="cards",
-        caption="Cards and the settings they ran with.",
-        columns=(Column(heading="Card"), Column(heading="Role"), Column(heading="Settings"), Column(heading="Driver")),
-        rows=tuple(
-            Row(
-                cells=(
-                    cell(card.label),
-                    cell("baseline" if card.is_baseline else "candidate"),
-                    cell(card.settings or unknown),
-                    cell(card.driver or unknown),
-                )
-            )
-            for card in result.cards
-        ),
-    )
-
-
-def _file_table(result: ReviewResult) -> Table:
-    n_files = len(result.runs)
-    rows = []
-    for number, run in enumerate(result.runs):
-        origin = run.provenance
-        rows.append(
-            Row(
-                cells=(
-                    code_cell(origin.file_name),
-                    cell(count(origin.size_bytes, "provenance/size_bytes")),
-                    cell(count(origin.rows_read, "provenance/rows_read")),
-                    cell(count(origin.rows_rejected, "provenance/rows_rejected")),
-                    code_cell(origin.adapter),
-                    code_cell(origin.sha256),
-                ),
-                origin=f"runs/{number}",
-            )
-        )
-    return Table(
-        key="files",
-        caption="The captures this rests on. The checksum is the SHA-256 of the file as stored.",
-        columns=(Column(heading="File"), *numbers("Bytes", "Rows read", "Rows rejected"), *texts("Reader", "SHA-256")),
-        rows=tuple(rows),
-        is_long=n_files > _LONG_FILE_TABLE,
-        folded_as=f"All {n_files} files with their checksums" if n_files > _LONG_FILE_TABLE else None,
-    )
 
 
 def flat(value: object, name: str = "") -> list[tuple[str, str]]:
@@ -223,19 +341,15 @@ def flat(value: object, name: str = "") -> list[tuple[str, str]]:
 
 def _plan_table(result: ReviewResult) -> Table:
     pairs = flat(plain(result.plan))
-    return Table(
-        key="plan",
-        caption="The plan as it was resolved, defaults filled in.",
-        columns=(Column(heading="Key"), Column(heading="Value")),
-        rows=tuple(Row(cells=(code_cell(name), cell(text))) for name, text in pairs),
+    return words_table(
+        "plan",
+        "The plan as it was resolved, defaults filled in.",
+        {"key": "Key", "value": "Value"},
+        ((code_cell(name), text) for name, text in pairs),
         folded_as=f"The plan, {len(pairs)} settings",
     )
 
 
 def _version_table(result: ReviewResult) -> Table:
-    return Table(
-        key="versions",
-        caption="Versions of what computed the numbers.",
-        columns=(Column(heading="Part"), Column(heading="Version")),
-        rows=tuple(Row(cells=(cell(name), cell(text))) for name, text in result.versions.items()),
-    )
+    labels = {"part": "Part", "version": "Version"}
+    return words_table("versions", "Versions of what computed the numbers.", labels, result.versions.items())

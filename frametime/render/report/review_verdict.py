@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
-from frametime.caveats import Caveat
-from frametime.render.report.document import Block, Fact, Line, Number, Paragraph, Strip, VerdictCard, VerdictCards
-from frametime.render.report.document_parts import (
+from frametime.render.report.document import Block, Fact, Paragraph, VerdictCard, VerdictCards
+from frametime.render.review_words import ReviewWords
+from frametime.render.tables.parts import (
     VERDICT_MARKS,
     by_weight,
     change,
@@ -16,53 +14,11 @@ from frametime.render.report.document_parts import (
     money,
     sentence_case,
     share_pct,
-    strip,
-    strip_reach,
 )
-from frametime.render.review_words import VERDICTS
+from frametime.render.tables.review_standings import counts_line, overall_reach, overall_strip
+from frametime.render.tables.table import Line, Number
 from frametime.review.result import ReviewResult
-from frametime.review.result_tables import CellComparison, OverallComparison
-from frametime.statistics.differences import Interval
-from frametime.units import shown_unit
-
-
-class ReviewWords:
-    """Labels of cards, scenes, cuts and metrics of one result, and the phrases built from them."""
-
-    def __init__(self, result: ReviewResult) -> None:
-        self.cards = {entry.key: entry.label for entry in result.cards}
-        self.scenes = {entry.key: entry.label for entry in result.scenes}
-        self.cuts = {entry.key: entry.label for entry in result.cuts}
-        self.metrics = {entry.key: entry for entry in result.metrics}
-        self.baseline = self.cards[result.baseline]
-        self.headline = self.metrics[result.headline]
-
-    def metric_heading(self, key: str) -> str:
-        """Label and unit: the heading of a column."""
-        entry = self.metrics[key]
-        unit = shown_unit(entry.unit)
-        return sentence_case(f"{entry.label} ({unit})" if unit and unit not in entry.label else entry.label)
-
-    def better(self, key: str) -> str:
-        """Which way is better, as the end of a caption."""
-        better = self.metrics[key].better
-        return "neither way is better" if better == "neither" else f"{better} is better"
-
-    def difference_hint(self, key: str) -> str:
-        """What the sign of a difference means for this metric."""
-        better = self.metrics[key].better
-        if better == "neither":
-            return "no sign is better"
-        return f"{'plus' if better == 'higher' else 'minus'} is better"
-
-    def against(self, comparison: OverallComparison | CellComparison) -> str:
-        """Whom a comparison is made with."""
-        return self.cards[comparison.baseline]
-
-
-def first_reason(caveats: Iterable[Caveat], otherwise: str) -> str:
-    """The message of the first caveat, which says why a number is missing; else ``otherwise``."""
-    return next((caveat.message for caveat in caveats), otherwise)
+from frametime.review.result_tables import OverallComparison
 
 
 def lead_blocks(result: ReviewResult) -> tuple[Block, ...]:
@@ -77,33 +33,6 @@ def lead_blocks(result: ReviewResult) -> tuple[Block, ...]:
     reach = overall_reach([comparison for _, comparison in chosen], result.margin)
     cards = tuple(_card(result, words, number, comparison, reach) for number, comparison in chosen)
     return (*([VerdictCards(cards=cards)] if cards else []), _reading_help(result))
-
-
-def overall_reach(comparisons: Iterable[OverallComparison], margin: float) -> float:
-    """One scale that holds every interval over these scenes."""
-    ends = ((item.ratio, *_ends(item.interval_these_scenes)) for item in comparisons)
-    return strip_reach((ratio for found in ends for ratio in found), margin=margin)
-
-
-def _ends(interval: Interval | None) -> tuple[float, ...]:
-    return () if interval is None else (interval.low, interval.high)
-
-
-def overall_strip(comparison: OverallComparison, margin: float, reach: float) -> Strip | None:
-    """The picture of an overall comparison."""
-    tone = VERDICT_MARKS[comparison.verdict].tone
-    return strip(comparison.ratio, comparison.interval_these_scenes, tone, reach=reach, margin=margin)
-
-
-def counts_line(comparison: OverallComparison) -> Line:
-    """In how many cells the candidate is what; verdicts that no cell has are not named."""
-    parts: list[str | Number] = []
-    for name in VERDICTS:
-        number: int = getattr(comparison.counts, name)
-        if number == 0:
-            continue
-        parts += [", " if parts else "", count(number, f"counts/{name}"), f" {name}"]
-    return tuple(part for part in parts if part != "") or ("none",)
 
 
 def _reading_help(result: ReviewResult) -> Paragraph:
@@ -180,5 +109,5 @@ def _efficiency_facts(result: ReviewResult, comparison: OverallComparison) -> li
         if row.cut == comparison.cut and row.card == comparison.candidate and row.efficiency_ratio is not None:
             origins = (f"/efficiency/{number}/efficiency_ratio", f"/efficiency/{number}/efficiency_interval")
             content = change_line(row.efficiency_ratio, row.efficiency_interval, *origins)
-            return [Fact(term="Frames for the energy", content=content)]
+            return [Fact(term="Frames per joule", content=content)]
     return []

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from frametime.render.charts.chart_catalog import CATALOG
 from frametime.render.report.document import (
     Block,
@@ -9,17 +11,14 @@ from frametime.render.report.document import (
     Definitions,
     Fact,
     Figure,
-    Line,
-    Note,
     Notes,
     Paragraph,
     Report,
     Section,
-    Strip,
     VerdictCard,
     VerdictCards,
 )
-from frametime.render.report.document_parts import (
+from frametime.render.tables.parts import (
     by_weight,
     change,
     change_range,
@@ -31,7 +30,8 @@ from frametime.render.report.document_parts import (
     strip,
     strip_reach,
 )
-from frametime.render.report.tuning_tables import TOO_FEW, edge_blocks, map_blocks, setting_table, trial_table
+from frametime.render.tables.table import Line, Note, Strip
+from frametime.render.tables.tuning import TOO_FEW, edge_table, map_table, setting_table, trial_table
 from frametime.statistics.differences import Ratio
 from frametime.tuning.proposal import Finished
 from frametime.tuning.tuning_summary import MapCell, SettingRow, TuningSummary
@@ -58,11 +58,9 @@ def tuning_report(summary: TuningSummary, *, figures: tuple[Figure, ...] = ()) -
         sections=(
             Section(key="not-known", heading="Not yet known", blocks=_sentences(summary.not_known)),
             Section(
-                key="map",
-                heading="Map of the settings",
-                blocks=(*figures, *map_blocks(summary, is_drawn=bool(figures))),
+                key="map", heading="Map of the settings", blocks=(*figures, _map_block(summary, is_drawn=bool(figures)))
             ),
-            Section(key="edge", heading="Past the edge", blocks=edge_blocks(summary)),
+            Section(key="edge", heading="Past the edge", blocks=(_edge_block(summary),)),
             Section(key="speed", heading="Speed of the settings", blocks=(setting_table(summary),)),
             Section(key="trials", heading="Trials", blocks=(trial_table(summary),)),
             Section(key="caveats", heading="Caveats", blocks=_caveat_blocks(summary)),
@@ -70,6 +68,18 @@ def tuning_report(summary: TuningSummary, *, figures: tuple[Figure, ...] = ()) -
         ),
         colophon=f"Made by frametime {__version__}, which only reads logs: it sets no clock, no limit and no fan.",
     )
+
+
+def _map_block(summary: TuningSummary, *, is_drawn: bool) -> Block:
+    """Folded away where a chart shows it."""
+    if not summary.map:
+        return Paragraph(content=("No setting has been tried yet.",))
+    return replace(map_table(summary), folded_as="The map as a table" if is_drawn else None)
+
+
+def _edge_block(summary: TuningSummary) -> Block:
+    none = Paragraph(content=("No higher clock has been shown to be slower than a lower one.",))
+    return table if (table := edge_table(summary)).rows else none
 
 
 def _strip(ratio: Ratio | None) -> Strip | None:

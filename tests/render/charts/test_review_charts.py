@@ -183,9 +183,9 @@ def test_the_matrix_names_cells_without_runs(result: ReviewResult) -> None:
     assert "of 14 cells; 1 without runs on both sides" in said
 
 
-def test_the_matrix_names_cells_that_may_be_chance(result: ReviewResult) -> None:
+def test_the_matrix_names_cells_that_cannot_be_named(result: ReviewResult) -> None:
     sure = tuple(replace(item, stands_after_holm=True) for item in result.comparisons)
-    assert "May be chance" not in all_text(
+    assert "Not enough runs to name" not in all_text(
         draw_verdict_matrix(replace(result, comparisons=sure), THEME, candidate="card-1")
     )
     doubtful = tuple(
@@ -196,7 +196,9 @@ def test_the_matrix_names_cells_that_may_be_chance(result: ReviewResult) -> None
     )
     said = all_text(draw_verdict_matrix(replace(result, comparisons=doubtful), THEME, candidate="card-1"))
     label = result.scenes[0].label
-    assert f"May be chance among so many cells: {label} at 1080p, {label} at 1440p and {label} at 2160p." in said
+    assert (
+        f"Not enough runs to name single cells here: {label} at 1080p, {label} at 1440p and {label} at 2160p." in said
+    )
 
 
 def test_nothing_is_drawn_of_a_cut_without_a_common_cell_or_of_runs_without_a_repeat(result: ReviewResult) -> None:

@@ -5,17 +5,20 @@ from __future__ import annotations
 import pytest
 
 from frametime.caveats import Caveat, Weight
-from frametime.render.report.document import Cell, Column, Row, Table
-from frametime.render.report.document_parts import (
-    NoteList,
+from frametime.render.report.review_report import flat
+from frametime.render.tables.parts import (
     by_weight,
+    cell,
     change,
     change_range,
     estimate_line,
+    filled,
+    label_cell,
     missing,
+    notes_of,
     strip_reach,
 )
-from frametime.render.report.review_report import flat
+from frametime.render.tables.table import Cell, Column, Row, Table, line_text
 from frametime.statistics.differences import Interval
 
 
@@ -28,7 +31,7 @@ def test_a_table_refuses_a_row_of_another_width() -> None:
         Table(
             key="cells",
             caption="",
-            columns=(Column(heading="a"), Column(heading="b")),
+            columns=(Column("a"), Column("b")),
             rows=(Row(cells=(Cell(content=("x",)),)),),
         )
 
@@ -42,9 +45,8 @@ def test_a_change_and_its_interval_have_one_decimal() -> None:
 def test_no_number_is_never_zero_and_says_why() -> None:
     shown = change(None, "ratio", reason="cedar has no run")
     assert (shown.text, shown.value, shown.reason) == ("n/a", None, "cedar has no run")
-    notes = NoteList()
-    assert notes.why(shown, missing("cedar has no run"), change(1.0, "ratio")) == (1,)
-    assert [note.text for note in notes.notes] == ["n/a: cedar has no run"]
+    made = cell(shown, missing("cedar has no run"), change(1.0, "ratio"))
+    assert [note.text for note in made.notes] == ["n/a: cedar has no run"]
 
 
 def test_an_estimate_without_interval_stands_alone() -> None:
@@ -56,9 +58,10 @@ def test_an_estimate_without_interval_stands_alone() -> None:
 def test_each_caveat_has_one_number_in_a_table() -> None:
     first = Caveat(code="gap", message="no frame for 3 s")
     second = Caveat(code="cap", message="the rate is capped", weight=Weight.REPEAT)
-    notes = NoteList()
-    assert notes.of([first, second, first]) == (1, 2)
-    assert notes.of([second]) == (2,)
+    cells = tuple(cell("x", notes=notes_of(found)) for found in ([first, second, first], [second], []))
+    table = Table(key="t", caption="", columns=(Column(key="a"),), rows=tuple(Row(cells=(item,)) for item in cells))
+    assert [table.note_numbers(item) for item in cells] == [(1, 2), (2,), ()]
+    assert [note.text for note in table.notes] == [first.message, second.message]
     assert [note.weight for note in by_weight([first, second, first])] == ["repeat", "care"]
 
 
@@ -77,3 +80,40 @@ def test_a_plan_is_listed_flat() -> None:
         ("running.hours", "3.0"),
         ("running.on", "true"),
     ]
+
+
+def ratios() -> Table:
+    columns = (
+        Column(key="card", label="Card"),
+        Column(key="ratio", label="Difference", kind="change"),
+        Column(key="interval", label="95 %", kind="range"),
+        Column(key="rate", label="Rate", kind="number", unit="{frame}/s", digits=3),
+    )
+    rows = (
+        filled(columns, {"card": label_cell("Amber 6", "a"), "ratio": 1.05, "interval": interval(1.04, 1.06)}),
+        filled(
+            columns, {"card": label_cell("Birch 9", "b"), "ratio": None, "interval": None, "rate": 61.27}, reason="r"
+        ),
+    )
+    return Table(key="t", caption="", columns=columns, rows=rows)
+
+
+def test_a_row_is_written_as_its_columns_ask() -> None:
+    table = ratios()
+    assert [column.heading for column in table.columns][-1] == "Rate (fps)"
+    assert [line_text(item.content) for item in table.rows[1].cells] == ["Birch 9", "n/a", "n/a", "61.3"]
+    assert table.exact(table.rows[1], "rate") == 61.27
+    assert line_text(table.rows[0].cells[3].content) == "\N{EN DASH}"
+    with pytest.raises(TypeError, match="rate must be a value of a column of kind number"):
+        filled(table.columns, {"rate": [1]})
+
+
+def test_a_view_is_the_same_cells() -> None:
+    shown = ratios().where(card="a").view("card", ("ratio", "interval"), labels={"ratio": "Change"})
+    assert [column.heading for column in shown.columns] == ["Card", "Change"]
+    assert [line_text(item.content) for row in shown.rows for item in row.cells] == [
+        "Amber 6",
+        "+5.0 % (+4.0 to +6.0 %)",
+    ]
+    without = ratios().where(card="b").view(("ratio", "interval"))
+    assert line_text(without.rows[0].cells[0].content) == "n/a"

@@ -1,15 +1,30 @@
-"""Small pieces of a document from the values of a result: numbers, changes, intervals, pictures, marks, notes."""
+"""Cells and rows from the values of a result: how numbers, changes, intervals, marks and notes are written."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from types import MappingProxyType
 from typing import Final
 
 from frametime.caveats import Caveat
 from frametime.render.numbers import NOT_AVAILABLE, estimate_decimals, format_like, format_number, format_quantity
-from frametime.render.report.document import Cell, Code, Column, Inline, Line, Mark, Note, Number, Range, Strip, Tone
+from frametime.render.tables.table import (
+    Cell,
+    Code,
+    Column,
+    Datum,
+    Inline,
+    Line,
+    Mark,
+    Note,
+    Number,
+    Range,
+    Row,
+    Strip,
+    Table,
+    Tone,
+)
 from frametime.statistics.differences import Interval
 from frametime.words import money as money_words
 from frametime.words import money_range, percent_change, percent_change_range
@@ -80,15 +95,14 @@ def money(value: float | None, origin: str, *, reason: str | None = None) -> Num
     return Number(text=money_words(value), value=value, origin=origin)
 
 
-def money_line(
-    value: float | None, interval: Interval | None, origin: str, *, reason: str | None = None
-) -> tuple[Number, Range] | tuple[Number]:
-    """A price and, under it, its interval: both keys of the result start with ``origin``."""
+def money_cell(
+    value: float | None, interval: Interval | None, origin: str, *, ends: str, reason: str | None = None
+) -> Cell:
+    """An amount of money and, under it, its interval, which stands at ``ends``."""
     if value is None or interval is None:
-        return (money(value, f"{origin}_price", reason=reason),)
-    number = Number(text=money_words(value, interval), value=value, origin=f"{origin}_price")
-    bounds = Range(text=money_range(interval), low=interval.low, high=interval.high, origin=f"{origin}_interval")
-    return (number, bounds)
+        return cell(money(value, origin, reason=reason))
+    number = Number(text=money_words(value, interval), value=value, origin=origin)
+    return cell(number, Range(text=money_range(interval), low=interval.low, high=interval.high, origin=ends))
 
 
 def change(ratio: float | None, origin: str, *, reason: str | None = None) -> Number:
@@ -139,16 +153,99 @@ def sentence_case(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def cell(*content: Inline, notes: tuple[int, ...] = (), sort: float | str | None = None) -> Cell:
-    """A cell; without ``sort``, a number sorts by its value."""
+def cell(*content: Inline, notes: Iterable[Note] = (), sort: float | str | None = None, data: Datum = None) -> Cell:
+    """A cell; without ``sort``, a number sorts by its value. Why there is no number is noted."""
     if sort is None:
         sort = next((part.value for part in content if isinstance(part, Number) and part.value is not None), None)
-    return Cell(content=content, sort=sort, notes=notes)
+    reasons = (part.reason for part in content if isinstance(part, Number) and part.value is None and part.reason)
+    why = (Note(text=f"{NOT_AVAILABLE}: {reason}", weight="note", code="no-number") for reason in reasons)
+    return Cell(content=content, sort=sort, data=data, notes=tuple(dict.fromkeys((*notes, *why))))
 
 
-def code_cell(text: str, *, notes: tuple[int, ...] = ()) -> Cell:
+def code_cell(text: str, *, notes: Iterable[Note] = ()) -> Cell:
     """A cell with text that is read letter by letter."""
-    return Cell(content=(Code(text=text),), notes=notes)
+    return Cell(content=(Code(text=text),), data=text, notes=tuple(notes))
+
+
+def label_cell(label: str, key: str, *, notes: Iterable[Note] = ()) -> Cell:
+    """A label that people read, and the key that stands for it in files."""
+    return Cell(content=(label,), data=key, notes=tuple(notes))
+
+
+def verdict_cell(verdict: str, *more: Inline) -> Cell:
+    """A verdict as its mark, and what goes with it."""
+    return cell(VERDICT_MARKS[verdict], *more, sort=verdict, data=verdict)
+
+
+def filled(
+    columns: Sequence[Column], values: Mapping[str, object], *, origin: str = "", reason: str | None = None
+) -> Row:
+    """A row of values in the forms that its columns ask for; a dash where the row has nothing to say of a column.
+
+    Parameters
+    ----------
+    values : Mapping of str to object
+        By key of the column: a finished cell, a part of one, or a plain value.
+    origin : str
+        Where the row stands in the result.
+    reason : str, optional
+        Why numbers are missing.
+    """
+    cells = (_formed(column, values[column.key], reason) if column.key in values else cell(DASH) for column in columns)
+    return Row(cells=tuple(cells), origin=origin)
+
+
+def words_table(
+    key: str, caption: str, labels: Mapping[str, str], rows: Iterable[Sequence[object]], *, folded_as: str | None = None
+) -> Table:
+    """A table of words: the labels of its columns by their keys; a label that begins with a star is a choice."""
+    columns = tuple(
+        Column(name, label.removeprefix("*"), is_choice=label.startswith("*")) for name, label in labels.items()
+    )
+    made = tuple(filled(columns, dict(zip(labels, row, strict=True))) for row in rows)
+    return Table(key=key, caption=caption, columns=columns, rows=made, folded_as=folded_as)
+
+
+def fields(item: object, *names: str) -> dict[str, object]:
+    """Some fields of an entry of the result, for columns with their names."""
+    return {name: getattr(item, name) for name in names}
+
+
+def codes(caveats: Iterable[Caveat]) -> str:
+    """The stable names of caveats, for files."""
+    return " ".join(dict.fromkeys(caveat.code for caveat in caveats))
+
+
+def _formed(column: Column, value: object, reason: str | None) -> Cell:
+    origin = column.origin or column.key
+    match value:
+        case Cell():
+            return value
+        case Number() | Range() | Mark() | Strip() | Code():
+            return cell(value)
+        case bool() | str():
+            return cell(value if isinstance(value, str) else ("no", "yes")[value], data=value)
+        case None if column.is_text:
+            return cell(DASH)
+        case Interval() | None if column.kind == "range":
+            return cell(change_range(value, origin, reason=reason))
+        case int() | float() | None if column.kind in _NUMBERS:
+            return cell(_NUMBERS[column.kind](value, origin, column.digits, reason))
+    raise TypeError(f"{column.key} must be a value of a column of kind {column.kind}, got {value!r}")
+
+
+def _whole(value: float | None, origin: str, digits: int, reason: str | None) -> Number:
+    return missing(reason or "not measured", origin) if value is None else count(int(value), origin)
+
+
+_NUMBERS: Final[Mapping[str, Callable[[float | None, str, int, str | None], Number]]] = MappingProxyType(
+    {
+        "number": lambda value, origin, digits, reason: bare(value, origin, digits=digits, reason=reason),
+        "whole": _whole,
+        "change": lambda value, origin, _, reason: change(value, origin, reason=reason),
+        "money": lambda value, origin, _, reason: money(value, origin, reason=reason),
+    }
+)
 
 
 def strip_reach(ratios: Iterable[float | None], *, margin: float = 0.0) -> float:
@@ -195,51 +292,12 @@ def as_note(caveat: Caveat) -> Note:
     return Note(text=caveat.message, weight=str(caveat.weight.value), code=caveat.code)
 
 
+def notes_of(caveats: Iterable[Caveat]) -> tuple[Note, ...]:
+    """Each caveat once."""
+    return tuple(map(as_note, dict.fromkeys(caveats)))
+
+
 def by_weight(caveats: Iterable[Caveat]) -> tuple[Note, ...]:
     """Each caveat once, the weightiest first, otherwise in the order given."""
     once = dict.fromkeys(caveats)
     return tuple(as_note(caveat) for caveat in sorted(once, key=lambda item: item.weight.place))
-
-
-def texts(*headings: str) -> tuple[Column, ...]:
-    """Columns of words."""
-    return tuple(Column(heading=heading) for heading in headings)
-
-
-def choices(*headings: str) -> tuple[Column, ...]:
-    """Columns of words that the page offers as a choice."""
-    return tuple(Column(heading=heading, is_choice=True) for heading in headings)
-
-
-def numbers(*headings: str) -> tuple[Column, ...]:
-    """Columns of numbers."""
-    return tuple(Column(heading=heading, kind="number") for heading in headings)
-
-
-class NoteList:
-    """Collects the caveats of a table while its cells are made, and numbers them from 1, each once."""
-
-    def __init__(self) -> None:
-        self._numbers: dict[Note, int] = {}
-
-    def of(self, caveats: Iterable[Caveat]) -> tuple[int, ...]:
-        """Numbers of these caveats."""
-        return tuple(dict.fromkeys(self._number(as_note(caveat)) for caveat in caveats))
-
-    def why(self, *parts: object) -> tuple[int, ...]:
-        """Numbers of the reasons why some of these have no number."""
-        reasons = (part.reason for part in parts if isinstance(part, Number) and part.value is None)
-        notes = (Note(text=f"{NOT_AVAILABLE}: {reason}", weight="note", code="no-number") for reason in reasons)
-        return tuple(dict.fromkeys(self._number(note) for note in notes))
-
-    def cell(self, *parts: Inline, sort: float | str | None = None) -> Cell:
-        """A cell that refers to the reasons why some of its parts have no number."""
-        return cell(*parts, sort=sort, notes=self.why(*parts))
-
-    def _number(self, note: Note) -> int:
-        return self._numbers.setdefault(note, len(self._numbers) + 1)
-
-    @property
-    def notes(self) -> tuple[Note, ...]:
-        """All notes so far, by number."""
-        return tuple(self._numbers)

@@ -1,0 +1,186 @@
+"""Each card in each cell: its own numbers, and how far it lies from the baseline there."""
+
+from __future__ import annotations
+
+import math
+
+from frametime.render.review_words import ReviewWords, first_reason
+from frametime.render.tables.parts import (
+    VERDICT_MARKS,
+    cell,
+    codes,
+    count,
+    estimate_line,
+    fields,
+    filled,
+    label_cell,
+    notes_of,
+    reach_words,
+    strip,
+    strip_reach,
+    verdict_cell,
+)
+from frametime.render.tables.table import Column, Line, Table
+from frametime.review.design import MetricEntry
+from frametime.review.result import ReviewResult
+from frametime.review.result_tables import CellComparison
+
+
+def cells_table(result: ReviewResult) -> Table:
+    """Each metric, each card and each cell; the baseline has no difference."""
+    words = ReviewWords(result)
+    of_headline = [item for item in result.comparisons if item.metric == result.headline]
+    reach = _reach(of_headline, result.margin)
+    columns = (
+        Column("metric", name="metric"),
+        Column("unit", name="unit"),
+        Column("card", "Card", is_choice=True, name="card"),
+        Column("scene", "Scene", is_choice=True, name="scene"),
+        Column("resolution", "Resolution", is_choice=True, name="resolution"),
+        Column("n_runs", "Runs", "whole", origin="candidate_n_runs", name="n_runs"),
+        Column("value", "Value", "number", origin="candidate_value", name="value"),
+        Column("value_interval", kind="range", name="value_{end}_95pct"),
+        Column("baseline", name="baseline"),
+        Column("baseline_n_runs", "Baseline runs", "whole"),
+        Column("baseline_value", "Baseline", "number", name="baseline_value"),
+        Column("ratio", "Difference", "change", name="ratio"),
+        Column("interval_95", "95 % interval", "range", name="ratio_{end}_95pct"),
+        Column("interval_90", kind="range", name="ratio_{end}_90pct"),
+        Column("picture", reach_words(reach), kind="strip"),
+        Column("verdict", "Verdict", is_choice=True, name="verdict"),
+        Column("real_but_small", kind="truth", name="real_but_small"),
+        Column("p_value", kind="number", name="p_value"),
+        Column("holm_p_value", "p (Holm)", "number", digits=2, name="holm_p_value"),
+        Column("stands_after_holm", "Can be named", is_choice=True, kind="truth", name="stands_after_holm"),
+        Column("runs_needed", kind="whole", name="runs_needed"),
+        Column("at_margin", kind="truth", name="at_margin"),
+        Column("caveats", name="caveats"),
+    )
+    places = {
+        (item.metric, item.candidate, item.scene, item.resolution): (number, item)
+        for number, item in enumerate(result.comparisons)
+    }
+    rows = []
+    for metric in result.metrics:
+        for place, summary in enumerate(result.cells):
+            estimate = summary.estimates[metric.key]
+            number, item = places.get((metric.key, summary.card, summary.scene, summary.resolution), (place, None))
+            caveats = (*summary.caveats, *estimate.caveats) if item is None else item.caveats
+            values: dict[str, object] = {
+                "metric": metric.key,
+                "unit": metric.unit,
+                "card": label_cell(words.cards[summary.card], summary.card),
+                "scene": label_cell(words.scenes[summary.scene], summary.scene, notes=notes_of(caveats)),
+                "resolution": summary.resolution,
+                "n_runs": estimate.n_runs,
+                "value": estimate.value,
+                "value_interval": estimate.interval,
+                "baseline": result.baseline,
+                "caveats": codes(caveats),
+            }
+            if item is not None:
+                tone = VERDICT_MARKS[item.verdict].tone
+                picture = strip(item.ratio, item.interval_95, tone, reach=reach, margin=result.margin)
+                values |= fields(item, "baseline_value", "baseline_n_runs", "ratio", "interval_95", "interval_90")
+                values |= fields(item, "real_but_small", "p_value", "holm_p_value", "runs_needed", "at_margin")
+                values |= {
+                    "verdict": verdict_cell(item.verdict, *_remark(item)),
+                    "stands_after_holm": item.stands_after_holm,
+                    **({"picture": picture} if picture else {}),
+                }
+            reason = first_reason(caveats, "one side has no usable run here")
+            origin = f"cells/{place}" if item is None else f"comparisons/{number}"
+            rows.append(filled(columns, values, origin=origin, reason=reason))
+    return Table(key="cells", caption="Each card in each cell.", columns=columns, rows=tuple(rows), is_long=True)
+
+
+def _remark(item: CellComparison) -> Line:
+    """What goes with a verdict: how many runs would decide, or that the difference is real all the same."""
+    if item.runs_needed is not None:
+        return (" about ", count(item.runs_needed, "runs_needed"), " runs each would decide")
+    if item.at_margin:
+        return (" at the margin: more runs would not decide",)
+    return (" real but smaller than the margin",) if item.real_but_small else ()
+
+
+def comparisons_of(result: ReviewResult, everything: Table, metric: MetricEntry) -> Table:
+    """The cells of one metric; the runs are not counted again where they are those of the headline metric."""
+    words = ReviewWords(result)
+    chosen = everything.where(lambda row: row.origin.startswith("comparisons"), metric=metric.key)
+    counts = ("n_runs", "baseline_n_runs")
+    by_headline = everything.where(lambda row: row.origin.startswith("comparisons"), metric=result.headline)
+    has_counts = metric.is_headline or _runs(chosen) != _runs(by_headline)
+    # Beside a picture the two share a cell: apart they push the last columns out of a usual window.
+    difference: tuple[str | tuple[str, ...], ...] = ("ratio", "interval_95")
+    if metric.is_headline:
+        difference = (("ratio", "interval_95"), "picture")
+    return chosen.view(
+        *("scene", "resolution", "card", "value", "baseline_value"),
+        *difference,
+        *("verdict", "stands_after_holm", "holm_p_value"),
+        *(counts if has_counts else ()),
+        key=f"cells-{result.metrics.index(metric) + 1}",
+        caption=f"{words.metric_heading(metric.key)}: difference to the baseline {words.baseline} in each cell; "
+        f"{words.difference_hint(metric.key)}.",
+        labels={"ratio": "Difference, 95\N{NO-BREAK SPACE}% interval"} if metric.is_headline else None,
+        folded_as=None if metric.is_headline else f"{metric.label}, cell by cell ({len(chosen.rows)} rows)",
+    )
+
+
+def _runs(table: Table) -> dict[tuple[object, ...], tuple[object, object]]:
+    """Runs of the candidate and of the baseline in each cell."""
+    return {
+        tuple(table.exact(row, key) for key in ("card", "scene", "resolution")): (
+            table.exact(row, "n_runs"),
+            table.exact(row, "baseline_n_runs"),
+        )
+        for row in table.rows
+    }
+
+
+def _reach(items: list[CellComparison], margin: float) -> float:
+    """Scale that holds every ratio and nine in ten of the interval ends: one wild cell must not flatten the rest."""
+    ends = sorted(
+        abs(math.log(bound))
+        for item in items
+        if item.interval_95
+        for bound in (item.interval_95.low, item.interval_95.high)
+        if bound > 0.0
+    )
+    widest = math.exp(ends[int(0.9 * (len(ends) - 1))]) if ends else None
+    return strip_reach([widest, *(item.ratio for item in items)], margin=margin)
+
+
+def estimates_table(result: ReviewResult) -> Table:
+    """Every card in every cell, a column for each metric."""
+    words = ReviewWords(result)
+    columns = (
+        Column("scene", "Scene", is_choice=True),
+        Column("resolution", "Resolution", is_choice=True),
+        Column("card", "Card", is_choice=True),
+        Column("n_runs", "Runs", "number"),
+        *(
+            Column(entry.key, f"{words.metric_heading(entry.key)}, {words.better(entry.key)}", "number")
+            for entry in result.metrics
+        ),
+    )
+    rows = []
+    for place, summary in enumerate(result.cells):
+        values: dict[str, object] = {
+            "scene": label_cell(words.scenes[summary.scene], summary.scene, notes=notes_of(summary.caveats)),
+            "resolution": summary.resolution,
+            "card": label_cell(words.cards[summary.card], summary.card),
+            "n_runs": cell(str(len(summary.run_names)), sort=float(len(summary.run_names))),
+        }
+        for key, estimate in summary.estimates.items():
+            reason = first_reason(estimate.caveats, "no run has this value")
+            line = estimate_line(estimate.value, estimate.interval, f"estimates/{key}", reason=reason)
+            values[key] = cell(*line, notes=notes_of(estimate.caveats))
+        rows.append(filled(columns, values, origin=f"cells/{place}"))
+    return Table(
+        key="estimates",
+        caption="Each card in each cell: the metric over the runs that count, and under it the 95 % interval.",
+        columns=columns,
+        rows=tuple(rows),
+        is_long=True,
+    )

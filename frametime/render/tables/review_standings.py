@@ -1,0 +1,221 @@
+"""Who stands where over each cut, how far each card lies from the baseline, and which cells that rests on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Final
+
+from frametime.render.review_words import VERDICTS, ReviewWords, first_reason
+from frametime.render.tables.parts import (
+    VERDICT_MARKS,
+    cell,
+    codes,
+    count,
+    fields,
+    filled,
+    label_cell,
+    notes_of,
+    reach_words,
+    strip,
+    strip_reach,
+    verdict_cell,
+    words_table,
+)
+from frametime.render.tables.table import Column, Line, Number, Strip, Table
+from frametime.review.result import ReviewResult
+from frametime.review.result_tables import OverallComparison, Standing
+from frametime.review.sentence import cells_words
+
+PLACED: Final = ("card", "place", "mean_value", "ratio_to_baseline", "interval", "others", "n_cells")
+"""Columns of the cards of a table."""
+APART: Final = ("card", "mean_value", "baseline_mean_value", "ratio_to_baseline", "interval", "n_cells")
+"""Columns of cards that stand apart: each has a baseline mean of its own."""
+
+
+def standings_table(result: ReviewResult) -> Table:
+    """Each card by each metric over each cut."""
+    words = ReviewWords(result)
+    columns = (
+        Column("cut", "Cut", is_choice=True, name="cut"),
+        Column("metric", "Metric", is_choice=True, name="metric"),
+        Column("unit", name="unit"),
+        Column("card", "Card", is_choice=True, name="card"),
+        Column("place", "Place", "number"),
+        Column("best_place", kind="whole", name="best_place"),
+        Column("worst_place", kind="whole", name="worst_place"),
+        Column("stands_apart", kind="truth", name="stands_apart"),
+        Column("mean_value", "Mean", "number", name="mean_value"),
+        Column("baseline_mean_value", "Baseline there", "number", name="baseline_mean_value"),
+        Column("n_cells", "Cells", "whole", name="n_cells"),
+        Column("baseline", name="baseline"),
+        Column("ratio_to_baseline", f"Against {words.baseline}", "change", name="ratio"),
+        Column("interval", "95 % interval, these scenes", "range", name="ratio_these_scenes_{end}_95pct"),
+        Column("like_these", kind="range", name="ratio_scenes_like_these_{end}_95pct"),
+        Column("others", "Not told apart from"),
+        *(Column(name, name=name) for name in ("verdict", "verdict_scenes_like_these")),
+        *(
+            Column(f"cells_{word}", kind="whole", name=f"cells_{word}")
+            for word in ("ahead", "behind", "tied", "undecided", "missing")
+        ),
+        Column("price", kind="number", name="price"),
+        Column("currency", name="currency"),
+        *(Column(name, kind="number", name=name) for name in ("fps_per_money", "value_ratio")),
+        Column("value_ratio_interval", kind="range", name="value_ratio_{end}_95pct"),
+        Column("break_even_price", kind="number", name="break_even_price"),
+        Column("break_even_interval", kind="range", name="break_even_price_{end}_95pct"),
+        Column("caveats", name="caveats"),
+    )
+    overall = {(item.cut, item.metric, item.candidate): item for item in result.overall}
+    value = {(item.cut, item.metric, item.card): item for item in result.value}
+    rows = []
+    for number, item in enumerate(result.standings):
+        key = (item.cut, item.metric, item.card)
+        pair, money, is_base = overall.get(key), value.get(key), item.card == result.baseline
+        of_pair = {} if pair is None else _of_pair(result, item, pair)
+        of_value = {} if money is None else fields(money, *_OF_VALUE)
+        values = {
+            **fields(item, "n_cells", "mean_value", "baseline_mean_value", "stands_apart", "best_place", "worst_place"),
+            "cut": label_cell(words.cuts[item.cut], item.cut),
+            "metric": label_cell(words.metric_heading(item.metric), item.metric),
+            "unit": words.metrics[item.metric].unit,
+            "card": label_cell(words.cards[item.card], item.card, notes=notes_of(item.caveats)),
+            "place": cell(item.place, sort=float((item.best_place or 999) * 1000 + (item.worst_place or 999))),
+            "baseline": result.baseline,
+            "ratio_to_baseline": cell("baseline", data=1.0) if is_base else item.ratio_to_baseline,
+            "interval": cell("baseline") if is_base else item.interval,
+            "others": ", ".join(words.cards[other] for other in item.not_told_apart_from) or None,
+            **of_pair,
+            **of_value,
+            "caveats": codes(item.caveats if pair is None else pair.caveats),
+        }
+        reason = first_reason(item.caveats, "this card shares no cell with the others")
+        rows.append(filled(columns, values, origin=f"standings/{number}", reason=reason))
+    return Table(
+        key="standings-all",
+        caption="Standings by every metric and cut: lower frame times and higher rates are better. A row's mean and"
+        " that of the baseline beside it rest on the same cells.",
+        columns=columns,
+        rows=tuple(rows),
+        is_long=True,
+    )
+
+
+_OF_VALUE: Final = (
+    *("price", "currency", "fps_per_money", "value_ratio", "value_ratio_interval"),
+    *("break_even_price", "break_even_interval"),
+)
+
+
+def _of_pair(result: ReviewResult, item: Standing, pair: OverallComparison) -> dict[str, object]:
+    return {
+        **fields(pair, "verdict", "verdict_scenes_like_these"),
+        "like_these": pair.interval_scenes_like_these,
+        **{f"cells_{word}": getattr(pair.counts, word) for word in VERDICTS},
+        "cells_missing": result.cells_of(item.cut).n_planned - item.n_cells,
+    }
+
+
+def standings_of(result: ReviewResult, everything: Table, cut: str, *, key: str) -> tuple[Table, ...]:
+    """The cards of one cut by the headline metric, and those that stand apart in a table of their own."""
+    words = ReviewWords(result)
+    chosen = everything.where(cut=cut, metric=result.headline)
+    cells = result.cells_of(cut)
+    said = cells_words(cells.cells, n_planned=cells.n_planned)
+    labels = {"mean_value": words.metric_heading(result.headline)}
+    placed = chosen.where(stands_apart=False).view(
+        *PLACED,
+        key=key,
+        caption=f"Standings by {words.headline.label}, {words.cuts[cut]}: geometric means over {said}; "
+        f"{words.better(result.headline)}.",
+        labels=labels,
+        long_from=len(chosen.rows),
+    )
+    apart = chosen.where(stands_apart=True).view(
+        *APART,
+        key=f"{key}-apart",
+        caption=f"Cards with too few cells for a place, {words.cuts[cut]}: each on the cells that it shares with "
+        f"{words.baseline}.",
+        labels=labels,
+        long_from=len(chosen.rows),
+    )
+    return tuple(table for table in (placed, apart) if table.rows)
+
+
+def overall_table(result: ReviewResult) -> Table:
+    """Each card against the baseline by each metric over each cut."""
+    words = ReviewWords(result)
+    by_headline = [item for item in result.overall if item.metric == result.headline]
+    reach = overall_reach(by_headline, result.margin)
+    columns = (
+        Column("cut", "Cut", is_choice=True),
+        Column("card", "Card", is_choice=True),
+        Column("metric", "Metric", is_choice=True),
+        Column("ratio", "Difference", "change"),
+        Column("interval_these_scenes", "95 %, these scenes", "range"),
+        Column("picture", reach_words(reach), kind="strip"),
+        Column("verdict", "Verdict", is_choice=True),
+        Column("interval_scenes_like_these", "95 %, scenes like these", "range"),
+        Column("verdict_like_these", "Verdict for scenes like these"),
+        Column("counts", "Cells by verdict"),
+    )
+    rows = []
+    for number, item in enumerate(result.overall):
+        small = (" real but smaller than the margin",) if item.real_but_small else ()
+        values = {
+            "cut": label_cell(words.cuts[item.cut], item.cut, notes=notes_of(item.caveats)),
+            "card": label_cell(words.cards[item.candidate], item.candidate),
+            "metric": label_cell(words.metric_heading(item.metric), item.metric),
+            **fields(item, "ratio", "interval_these_scenes", "interval_scenes_like_these"),
+            **({"picture": shape} if (shape := overall_strip(item, result.margin, reach)) else {}),
+            "verdict": verdict_cell(item.verdict, *small),
+            "verdict_like_these": verdict_cell(item.verdict_scenes_like_these),
+            "counts": cell(*counts_line(item)),
+        }
+        reason = first_reason(item.caveats, "too few runs or scenes")
+        rows.append(filled(columns, values, origin=f"overall/{number}", reason=reason))
+    better = words.difference_hint(result.headline)
+    return Table(
+        key="overall",
+        caption=f"Difference to the baseline {words.baseline} by {words.headline.label}, over the cells of the "
+        f"standings of each cut: {better}.",
+        columns=columns,
+        rows=tuple(rows),
+    )
+
+
+def overall_reach(comparisons: Iterable[OverallComparison], margin: float) -> float:
+    """One scale that holds every interval over these scenes."""
+    ends: list[float | None] = []
+    for item in comparisons:
+        interval = item.interval_these_scenes
+        ends += [item.ratio, *(() if interval is None else (interval.low, interval.high))]
+    return strip_reach(ends, margin=margin)
+
+
+def overall_strip(comparison: OverallComparison, margin: float, reach: float) -> Strip | None:
+    """The picture of an overall comparison."""
+    tone = VERDICT_MARKS[comparison.verdict].tone
+    return strip(comparison.ratio, comparison.interval_these_scenes, tone, reach=reach, margin=margin)
+
+
+def counts_line(comparison: OverallComparison) -> Line:
+    """In how many cells the candidate is what; verdicts that no cell has are not named."""
+    parts: list[str | Number] = []
+    for name in VERDICTS:
+        number: int = getattr(comparison.counts, name)
+        if number:
+            parts += [", "] if parts else []
+            parts += [count(number, f"counts/{name}"), f" {name}"]
+    return tuple(parts) or ("none",)
+
+
+def left_out_table(result: ReviewResult, cut: str, *, key: str) -> Table:
+    """Cells of a cut that its tables leave out, each once."""
+    words = ReviewWords(result)
+    rows = (
+        (words.scenes[item.scene], item.resolution, ", ".join(words.cards[card] for card in item.cards))
+        for item in result.cells_of(cut).left_out
+    )
+    labels = {"scene": "Scene", "resolution": "Resolution", "cards": "Cards without a value there"}
+    caption = "Cells left out of these tables, as not every card has a usable value there."
+    return words_table(key, caption, labels, rows)

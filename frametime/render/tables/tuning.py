@@ -1,0 +1,209 @@
+"""The tables of tuning: map, settings past the edge, speed of each setting, trials; criteria of an endurance run."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from frametime.render.tables.parts import DASH, bare, cell, change, fields, filled, mark, quantity
+from frametime.render.tables.table import Cell, Column, Mark, Number, Table, Tone
+from frametime.tuning.endurance_verdict import EnduranceVerdict
+from frametime.tuning.record import Setting
+from frametime.tuning.tuning_summary import MapCell, SettingRow, TrialRow, TuningSummary
+
+TOO_FEW: Final = "fewer than two runs on a side, or runs equal to the last digit, give no interval"
+
+STATES: Final[dict[str, Tone]] = {
+    **dict.fromkeys(("holds", "passed"), "good"),
+    **dict.fromkeys(("does not hold", "failed"), "bad"),
+    **dict.fromkeys(("not shown", "not measurable"), "care"),
+}
+"""Tone of the state of a criterion, and of the verdict."""
+
+
+def map_table(summary: TuningSummary) -> Table:
+    """Gains and failures over core and memory offset."""
+    found = {(item.setting.core_offset_mhz, item.setting.memory_offset_mhz): item for item in summary.map}
+    cores = sorted({core for core, _ in found})
+    columns = (
+        Column("memory", "Memory offset (MHz)", "number"),
+        *(Column(str(core), f"Core {_offset(core)}", "number") for core in cores),
+    )
+    rows = []
+    for memory in sorted({memory for _, memory in found}, reverse=True):
+        values: dict[str, object] = {"memory": cell(_offset(memory), sort=float(memory))}
+        for core in cores:
+            if (item := found.get((core, memory))) is not None and item.status != "not tried":
+                values[str(core)] = _map_cell(item, summary.map.index(item), is_best=item.setting == summary.best)
+        rows.append(filled(columns, values))
+    return Table(
+        key="map-table",
+        caption=f"Gain over stock under {summary.workloads[-1]}: memory offset down, core offset across. Passed: it"
+        " passed what it ran, without a gain that can be given.",
+        columns=columns,
+        rows=tuple(rows),
+    )
+
+
+def _offset(value: int) -> str:
+    return f"{value:+d}".replace("-", "\N{MINUS SIGN}")
+
+
+def _map_cell(item: MapCell, number: int, *, is_best: bool) -> Cell:
+    if item.status == "failed" and not is_best:
+        return cell(mark(f"failed under {item.failed_under}" if item.failed_under else "failed", "bad"))
+    ending: tuple[str | Mark, ...] = (" ", Mark(word="best", symbol="*", tone="good")) if is_best else ()
+    if item.gain is None:
+        return cell(mark("passed", "good"), *ending)
+    return cell(change(item.gain.value, f"/map/{number}/gain/value"), *ending)
+
+
+def edge_table(summary: TuningSummary) -> Table:
+    """Higher clocks that are slower."""
+    columns = (
+        Column("setting", "Setting"),
+        Column("slower_than", "Slower than"),
+        Column("clock", "Clock"),
+        Column("workload", "Workload"),
+        Column("ratio", "Difference", "change", origin="ratio/value"),
+        Column("interval", "95 % interval", "range", origin="ratio/interval"),
+    )
+    rows = tuple(
+        filled(
+            columns,
+            {
+                **fields(item, "clock", "workload"),
+                "setting": str(item.setting),
+                "slower_than": str(item.slower_than),
+                "ratio": item.ratio.value,
+                "interval": item.ratio.interval,
+            },
+            origin=f"past_edge/{number}",
+            reason=TOO_FEW,
+        )
+        for number, item in enumerate(summary.past_edge)
+    )
+    caption = "Higher clocks that are credibly slower: the whole interval of the ratio lies below no difference."
+    return Table(key="edge-table", caption=caption, columns=columns, rows=rows)
+
+
+_OFFSETS: Final = tuple(
+    Column(key, label, kind="whole", origin=f"setting/{key}")
+    for key, label in (("core_offset_mhz", "Core (MHz)"), ("memory_offset_mhz", "Memory (MHz)"))
+)
+
+
+def _offsets(setting: Setting) -> dict[str, object]:
+    return {
+        key: Number(text=_offset(value), value=value, origin=f"setting/{key}")
+        for key, value in fields(setting, "core_offset_mhz", "memory_offset_mhz").items()
+        if isinstance(value, int)
+    }
+
+
+def setting_table(summary: TuningSummary) -> Table:
+    """Speed, gain and power at each setting."""
+    columns = (
+        *_OFFSETS,
+        Column("workload", "Workload", is_choice=True),
+        Column("n_runs", "Runs", "whole"),
+        Column("average_fps", "Average FPS", "number"),
+        Column("gain", "Gain over stock", "change", origin="gain/value"),
+        Column("interval", "95 % interval", "range", origin="gain/interval"),
+        Column("gain_pct_per_mhz", "Gain (% per MHz)", "number", digits=2),
+        Column("average_power_w", "Power", "number", unit="W", digits=3),
+        Column("frames_per_joule", "FPS per watt", "number", digits=3),
+    )
+    rows = tuple(
+        filled(columns, _setting_values(row), origin=f"settings/{number}", reason="no sensor log")
+        for number, row in enumerate(summary.settings)
+    )
+    return Table(
+        key="settings",
+        caption="All runs that passed at each setting. Gain is average FPS over that at stock; higher is better.",
+        columns=columns,
+        rows=rows,
+        is_long=True,
+    )
+
+
+def _setting_values(row: SettingRow) -> dict[str, object]:
+    values = fields(row, "workload", "n_runs", "average_fps", "average_power_w", "frames_per_joule")
+    values |= _offsets(row.setting)
+    if row.gain is not None:
+        values |= {"gain": row.gain.value, "interval": row.gain.interval}
+        if row.gain.interval is None:
+            values["interval"] = cell(change(None, "gain/interval", reason=TOO_FEW))
+    elif row.setting == Setting():
+        values |= {"gain": "stock", "interval": "stock"}
+    else:
+        values |= {key: cell(change(None, "gain", reason="no runs at stock")) for key in ("gain", "interval")}
+    slope = bare(row.gain_pct_per_mhz, "gain_pct_per_mhz", digits=2, reason="no lower setting")
+    values["gain_pct_per_mhz"] = cell(slope)
+    if row.gain_pct_per_mhz is not None and row.step_from is not None:
+        clock = "core" if row.step_from.core_offset_mhz != row.setting.core_offset_mhz else "memory"
+        values["gain_pct_per_mhz"] = cell(slope, f" ({clock})")
+    return values
+
+
+def trial_table(summary: TuningSummary) -> Table:
+    """Every trial with its outcome."""
+    columns = (
+        Column("number", "Trial", "whole"),
+        *_OFFSETS,
+        Column("workload", "Workload", is_choice=True),
+        Column("outcome", "Outcome", is_choice=True),
+        Column("n_runs", "Runs", "whole"),
+        Column("average_fps", "Average FPS", "number"),
+        Column("average_power_w", "Power", "number", unit="W", digits=3),
+        Column("peak_temperature_c", "Peak temperature", "number", unit="Cel", digits=3),
+        Column("note", "Note"),
+    )
+    return Table(
+        key="trials-table",
+        caption="Every trial in the order in which it was made.",
+        columns=columns,
+        rows=tuple(
+            filled(columns, _trial_values(row), origin=f"trials/{number}", reason="no sensor log")
+            for number, row in enumerate(summary.trials)
+        ),
+        is_long=True,
+    )
+
+
+def _trial_values(row: TrialRow) -> dict[str, object]:
+    outcome = mark(row.outcome.value, "good" if row.failure is None else "bad")
+    more = [f" {row.failure}"] if row.failure is not None and row.failure != row.outcome.value else []
+    if row.is_endurance:
+        more.append(f" endurance, {row.minutes:g} min" if row.minutes is not None else " endurance")
+    return {
+        **fields(row, "number", "workload", "n_runs", "average_power_w", "peak_temperature_c"),
+        **_offsets(row.setting),
+        "average_fps": cell(bare(row.average_fps, "average_fps", reason="not measured")),
+        "outcome": cell(outcome, *more, sort=row.outcome.value),
+        "note": row.note or DASH,
+    }
+
+
+def criteria_table(verdict: EnduranceVerdict) -> Table:
+    """Each criterion with its state, its number and its threshold."""
+    columns = (
+        Column("label", "Criterion"),
+        Column("state", "State"),
+        Column("value", "Found", "number"),
+        Column("threshold", "Threshold"),
+        Column("sentence", "In words"),
+    )
+    rows = tuple(
+        filled(
+            columns,
+            {
+                **fields(item, "label", "threshold", "sentence"),
+                "state": mark(item.state, STATES[item.state]),
+                "value": cell(quantity(item.value, item.unit, "value", digits=3, reason=item.sentence)),
+            },
+            origin=f"criteria/{number}",
+        )
+        for number, item in enumerate(verdict.criteria)
+    )
+    caption = "What was looked at, what was found, and from where on it counts as failed."
+    return Table(key="criteria-table", caption=caption, columns=columns, rows=rows)
