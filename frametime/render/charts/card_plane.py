@@ -23,7 +23,7 @@ _MOST_LINES: Final = 6
 
 @dataclass(frozen=True, kw_only=True)
 class CardPoint:
-    """A card on the plane: where it lies, how sure its speed is, and what the table beside the plane says of it.
+    """A card on the plane: where it lies, how sure one of the two is, and what the table beside the plane says of it.
 
     ``other_x`` is a second place at the same speed (the break-even price), with its interval.
     """
@@ -32,8 +32,9 @@ class CardPoint:
     label: str
     x: float
     y: float
-    y_interval: Interval | None
     lines: tuple[str, ...]
+    x_interval: Interval | None = None
+    y_interval: Interval | None = None
     other_x: float | None = None
     other_interval: Interval | None = None
 
@@ -84,6 +85,7 @@ def _table_em(n_points: int) -> float:
 def _ends(points: Sequence[CardPoint]) -> list[float]:
     ends = [point.x for point in points]
     ends += [point.other_x for point in points if point.other_x is not None]
+    ends += [point.x_interval.high for point in points if point.x_interval is not None]
     return ends
 
 
@@ -194,13 +196,15 @@ def _point(axes: Axes, sheet: Sheet, point: CardPoint) -> None:
             zorder=4,
             gid=f"other-{point.index}",
         )
-    if point.y_interval is not None:
+    whisker, marker = point.y_interval or point.x_interval, "_" if point.y_interval else "|"
+    if whisker is not None:
+        ends = [whisker.low, whisker.high]
         axes.plot(
-            [point.x, point.x],
-            [point.y_interval.low, point.y_interval.high],
+            [point.x, point.x] if point.y_interval else ends,
+            ends if point.y_interval else [point.y, point.y],
             color=theme.palette.ink,
             linewidth=theme.line_pt,
-            marker="_",
+            marker=marker,
             markersize=0.6 * em,
             zorder=3,
             gid=f"interval-{point.index}",

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Collection, Iterator
+from collections import Counter
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from functools import partial
-from typing import TypeAlias
+from types import MappingProxyType
+from typing import Final, TypeAlias
 
 from matplotlib.figure import Figure
 
-from frametime.render.charts.card_bars import draw_scene_bars, draw_standings, scene_pages, standings_pages
+from frametime.render.charts.card_bars import best_first, draw_scene_bars, draw_standings, scene_pages, standings_pages
 from frametime.render.charts.chart_catalog import keys_for
 from frametime.render.charts.frame_time_panels import MOST_RUNS, draw_frame_time_panels
 from frametime.render.charts.ratios import draw_ratios, most_cuts, ratio_pages
@@ -29,6 +31,15 @@ from frametime.tuning.tuning_summary import TuningSummary
 Drawing: TypeAlias = Callable[[], Figure]
 
 
+MOST_CHARTS: Final = 20
+"""Charts of a review of any size, unless more are asked for."""
+
+_FIRST: Final[Mapping[str, int]] = MappingProxyType(
+    {"standings": 6, "scene-bars": 4, "ratios": 3, "matrix": 3, "value": 1, "efficiency": 1, "repeatability": 2}
+)
+"""Of a review that has more charts, how many of each kind are drawn: `MOST_CHARTS` together."""
+
+
 def review_figures(
     result: ReviewResult, theme: Theme, *, only: Collection[str] | None = None
 ) -> list[tuple[str, Drawing]]:
@@ -39,16 +50,35 @@ def review_figures(
     result : ReviewResult
     theme : Theme
     only : collection of str or None
-        Keys of the catalog. By default all charts of the review as a whole; those of single runs in each cell
-        (``frame-time-panels``, ``percentiles``, ``distribution``) are made when they are asked for.
+        Keys of the catalog: all charts of these kinds. By default at most `MOST_CHARTS` of the review as a whole, and
+        all of the kinds that the plan names in ``charts``.
 
     Returns
     -------
     list of (str, callable)
         Names are unique, fit for files, and begin with the key of the chart; ``drawing()`` gives the figure.
     """
-    wanted = set(keys_for("review") if only is None else only)
-    found: list[tuple[str, Drawing]] = []
+    asked = set(asked_for(result) if only is None else only)
+    named = _named(result, theme, asked if only is not None else asked.union(_FIRST))
+    first = set() if only is not None else _first_names(result, named)
+    return [(name, drawing) for key, name, drawing in named if key in asked or name in first]
+
+
+def asked_for(result: ReviewResult) -> tuple[str, ...]:
+    """Keys of the charts that the plan names."""
+    keys = result.plan.get("charts")
+    return tuple(map(str, keys)) if isinstance(keys, list | tuple) else ()
+
+
+def left_out(result: ReviewResult, theme: Theme) -> dict[str, int]:
+    """How many charts of each kind a review has that are not drawn by default; kinds without one are left out."""
+    drawn = {name for name, _ in review_figures(result, theme)}
+    return dict(Counter(key for key, name, _ in _named(result, theme, set(_FIRST)) if name not in drawn))
+
+
+def _named(result: ReviewResult, theme: Theme, wanted: set[str]) -> list[tuple[str, str, Drawing]]:
+    """Key, name and drawing of all charts of these kinds."""
+    found: list[tuple[str, str, Drawing]] = []
     taken: set[str] = set()
     for key, parts, drawing in _all(result, theme, wanted):
         name = "-".join([key, *(safe_name(part) for part in parts if part)])
@@ -58,8 +88,43 @@ def review_figures(
             unique = f"{name}-{number}"
             number += 1
         taken.add(unique.lower())
-        found.append((unique, drawing))
+        found.append((key, unique, drawing))
     return found
+
+
+def _first_names(result: ReviewResult, named: Sequence[tuple[str, str, Drawing]]) -> set[str]:
+    """All charts of the review as a whole if they are few, else those that say most."""
+    whole = [(key, name, drawing) for key, name, drawing in named if key in _FIRST]
+    if len(whole) <= MOST_CHARTS:
+        return {name for _, name, _ in whole}
+    rank = partial(_rank, result, _cards_first(result))
+    found: set[str] = set()
+    for kind, most in _FIRST.items():
+        ranked = [(rank(drawing), name) for key, name, drawing in whole if key == kind]
+        kept = sorted(((place, name) for place, name in ranked if place is not None), key=lambda pair: pair[0])
+        step = len(standings_pages(result)) if kind == "standings" else 1  # a cut is drawn on all of its pages or none
+        found.update(name for _, name in kept[: most - most % step if step < most else most])
+    return found
+
+
+def _cards_first(result: ReviewResult) -> tuple[str, ...]:
+    """Candidates in the order in which they are drawn: those of the subject, without one the fastest first."""
+    candidates = candidates_of(result)
+    if subject := [card for card in result.subject if card in candidates]:
+        return tuple(subject)
+    places = [item.card for item in best_first(result)]
+    return tuple(sorted(candidates, key=lambda card: places.index(card) if card in places else len(places)))
+
+
+def _rank(result: ReviewResult, cards: Sequence[str], drawing: Drawing) -> tuple[int, ...] | None:
+    """Where a chart stands among those of its kind: its cut, its page, its card; ``None`` for what is never first."""
+    asked = drawing.keywords if isinstance(drawing, partial) else {}
+    card = asked.get("candidate", cards[0] if cards else "")
+    if asked.get("metric", result.headline) != result.headline or (cards and card not in cards):
+        return None
+    cuts = [cut.key for cut in result.cuts]
+    cut = asked.get("cuts", (asked.get("cut", cuts[0]),))[-1]
+    return cuts.index(cut), asked.get("page", 0), cards.index(card) if cards else 0
 
 
 def safe_name(text: str) -> str:
