@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -105,6 +105,8 @@ def sample_review(
     n_cuts: int = 2,
     exclude: bool = False,
     missing: bool = False,
+    holes: Collection[tuple[str, str, str]] = (),
+    without_power: Collection[tuple[str, str, str]] = (),
     bad_run: bool = False,
     seed: int = 3,
 ) -> ReviewResult:
@@ -154,6 +156,9 @@ def sample_review(
             for number, card in enumerate(cards):
                 if missing and number == n_cards - 1 and scene_number == n_scenes - 1 and level == len(resolutions) - 1:
                     continue
+                if (card.key, scene.key, resolution) in holes:
+                    continue
+                has_power = power and (card.key, scene.key, resolution) not in without_power
                 strength = 1.0 + 0.035 * number + 0.03 * np.cos(1.7 * scene_number + number) * (number > 0)
                 for repeat in range(1, n_runs + 1):
                     value = float(pace * strength * np.exp(noise * rng.standard_normal()))
@@ -169,7 +174,7 @@ def sample_review(
                             measured=sample_run(
                                 Conditions(card=card.label, scene=scene.label, resolution=resolution, run=str(repeat)),
                                 value,
-                                power_w=(190.0 + 34.0 * number + 3.0 * rng.standard_normal()) if power else None,
+                                power_w=(190.0 + 34.0 * number + 3.0 * rng.standard_normal()) if has_power else None,
                                 with_curves=with_curves,
                             ),
                         )

@@ -151,7 +151,7 @@ def draw_efficiency(result: ReviewResult, theme: Theme, *, cut: str = "all") -> 
             title=f"Speed for the power: {entry.label}",
             lead="Farther up and farther left is better. A steeper line is more frames for the same energy.",
             notes=[
-                f"Both axes start at 0. Average rate (frames over time) and average power: geometric means over "
+                f"Both axes start at 0. Average rate: frames over time. It and average power: geometric means over "
                 f"{cells_words(cells)}, of the runs with a sensor log ({n_runs} each).",
                 "Frames per joule: average rate over average power. Whisker: 95 % interval of the average power. "
                 "In brackets: 95 % interval of the ratio in frames per joule. Both over these scenes (run noise only).",

@@ -22,7 +22,7 @@ from frametime.render.charts.review_labels import (
     verdict_key,
     verdict_mark,
 )
-from frametime.render.review_words import MAY_BE_CHANCE, change_words
+from frametime.render.review_words import change_words
 from frametime.render.text_fit import shorten, text_width_pt
 from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
@@ -134,7 +134,7 @@ def _chance_note(result: ReviewResult, comparisons: dict[tuple[str, str], CellCo
     if not cells:
         return []
     named = joined(cells) if len(cells) <= MOST_NAMED else counted(len(cells), "cell")
-    return [f"{MAY_BE_CHANCE.capitalize()} among so many cells: {named}."]
+    return [f"Not enough runs to name single cells here: {named}."]
 
 
 def _blocks(
