@@ -13,7 +13,7 @@ from frametime.capture import Conditions
 from frametime.metrics.findings import Stutter
 from frametime.metrics.metric import Curve, Judgement, MeasuredRun, MetricValue
 from frametime.metrics.options import MeasureOptions
-from frametime.review.design import CardEntry, CutEntry, MetricEntry, ReviewDesign, SceneEntry
+from frametime.review.design import CardEntry, CutEntry, MetricEntry, ReviewDesign, SceneEntry, SpreadRule
 from frametime.review.result import ReviewResult
 from frametime.review.reviewing import review_runs
 from frametime.review.run_set import PlacedRun, run_name
@@ -108,6 +108,7 @@ def sample_review(
     holes: Collection[tuple[str, str, str]] = (),
     without_power: Collection[tuple[str, str, str]] = (),
     bad_run: bool = False,
+    spread: SpreadRule = "shared",
     seed: int = 3,
 ) -> ReviewResult:
     """A review of known make: the cards differ by a few percent, and by scene a little more or less."""
@@ -191,6 +192,7 @@ def sample_review(
         resolutions=tuple(resolutions),
         cuts=tuple(cuts),
         runs_planned=n_runs,
+        spread=spread,
         exclusions={runs[0].name: "the fan cable was loose"} if exclude else {},
     )
     return review_runs(design, runs)
