@@ -69,13 +69,14 @@ def draw_standings(result: ReviewResult, theme: Theme, *, cut: str = "all", page
     rows = [_standing_row(result, standings, metrics, card, theme) for card in cards]
     unit = shown_unit(result.metric(metrics[0]).unit)
     entry, cells = result.cut(cut), result.cells_of(cut)
+    within = "" if entry == result.cuts[0] else f" ({entry.definition})"
     with theme.settings():
         sheet = Sheet(
             theme,
             title=f"{result.title}: {entry.label}{page_words(page, len(pages))}",
-            lead=f"{better_words(result, metrics[0])} Best first; of two places the intervals allow both.",
+            lead=f"{better_words(result, metrics[0])} Best first; a place is a range where the runs settle no order.",
             notes=[
-                f"Bars start at 0 {unit}: geometric mean over {cells_words(cells)} ({entry.definition}), of "
+                f"Bars start at 0 {unit}: geometric mean over {cells_words(cells)}{within}, of "
                 f"{run_words(result, cells.cells)} each.",
                 "Apart: too few cells for a place; its mean and that of the baseline are over the cells of these two."
                 if cells.apart

@@ -224,7 +224,7 @@ def _point(axes: Axes, sheet: Sheet, point: CardPoint) -> None:
 
 
 def _table(sheet: Sheet, points: Sequence[CardPoint], corner: tuple[float, float], height: float) -> None:
-    """Mark, name and numbers of each card; names alone where there are many."""
+    """Mark, name and numbers of each card; where there are many, the first numbers beside each name."""
     theme, em = sheet.theme, sheet.em
     left, top = corner
     y = top - 0.5 * em
@@ -237,7 +237,10 @@ def _table(sheet: Sheet, points: Sequence[CardPoint], corner: tuple[float, float
     for point, texts in list(zip(points, lines, strict=True))[: None if shown else math.floor(room_em / 1.4)]:
         style = theme.style(point.index)
         sheet.mark(left + 0.6 * em, y - 0.4 * em, style.marker, style.color)
-        sheet.text(left + 1.8 * em, y - 0.4 * em, shorten(point.label, width, em, bold=True), bold=True)
+        beside = 0.0 if shown else text_width_pt(point.lines[0], em) + 0.8 * em
+        sheet.text(left + 1.8 * em, y - 0.4 * em, shorten(point.label, width - beside, em, bold=True), bold=True)
+        if beside:
+            sheet.text(sheet.right, y - 0.4 * em, shorten(point.lines[0], width, em), ha="right")
         for number, line in enumerate(texts[:shown]):
             sheet.text(left + 1.8 * em, y - (0.4 + 1.4 * (number + 1)) * em, shorten(line, width, em))
         y -= (1.4 * (len(texts[:shown]) + 1) + (0.6 if shown else 0.0)) * em

@@ -102,7 +102,8 @@ def _first_names(result: ReviewResult, named: Sequence[tuple[str, str, Drawing]]
     for kind, most in _FIRST.items():
         ranked = [(rank(drawing), name) for key, name, drawing in whole if key == kind]
         kept = sorted(((place, name) for place, name in ranked if place is not None), key=lambda pair: pair[0])
-        step = len(standings_pages(result)) if kind == "standings" else 1  # a cut is drawn on all of its pages or none
+        # A cut or a scene is drawn on all of its pages or none.
+        step = 1 + max((place[-2] for place, _ in kept), default=0) if kind in ("standings", "scene-bars") else 1
         found.update(name for _, name in kept[: most - most % step if step < most else most])
     return found
 
@@ -117,14 +118,18 @@ def _cards_first(result: ReviewResult) -> tuple[str, ...]:
 
 
 def _rank(result: ReviewResult, cards: Sequence[str], drawing: Drawing) -> tuple[int, ...] | None:
-    """Where a chart stands among those of its kind: its cut, its page, its card; ``None`` for what is never first."""
+    """Where a chart stands among those of its kind, by its cut or scene, its page and its card.
+
+    ``None`` for what is not drawn unless it is asked for: another metric than the headline, another card.
+    """
     asked = drawing.keywords if isinstance(drawing, partial) else {}
     card = asked.get("candidate", cards[0] if cards else "")
     if asked.get("metric", result.headline) != result.headline or (cards and card not in cards):
         return None
-    cuts = [cut.key for cut in result.cuts]
+    cuts, scenes = [cut.key for cut in result.cuts], [scene.key for scene in result.scenes]
     cut = asked.get("cuts", (asked.get("cut", cuts[0]),))[-1]
-    return cuts.index(cut), asked.get("page", 0), cards.index(card) if cards else 0
+    part = scenes.index(asked["scene"]) if "scene" in asked else cuts.index(cut)
+    return part, asked.get("page", 0), cards.index(card) if cards else 0
 
 
 def safe_name(text: str) -> str:
