@@ -10,7 +10,7 @@ from typing import Final
 from matplotlib.axes import Axes
 
 from frametime.render.charts.axis_scales import round_ticks, set_x_ticks, set_y_ticks, tick_labels
-from frametime.render.charts.chart_sheet import Sheet, x_caption, y_caption
+from frametime.render.charts.chart_sheet import Sheet, dots, x_caption, y_caption
 from frametime.render.text_fit import shorten, text_width_pt
 from frametime.render.theme import Theme
 from frametime.statistics.differences import Interval
@@ -185,17 +185,9 @@ def _point(axes: Axes, sheet: Sheet, point: CardPoint) -> None:
                 zorder=3,
                 gid=f"other-interval-{point.index}",
             )
-        axes.plot(
-            [point.other_x],
-            [point.y],
-            marker=style.marker,
-            markersize=0.8 * em,
-            markerfacecolor="none" if theme.transparent else theme.palette.ground,
-            markeredgecolor=style.color,
-            markeredgewidth=1.2 * theme.line_pt,
-            zorder=4,
-            gid=f"other-{point.index}",
-        )
+        face, gid = "none" if theme.transparent else theme.palette.ground, f"other-{point.index}"
+        look = {"mfc": face, "mec": style.color, "zorder": 4, "gid": gid}
+        dots(axes, point.other_x, point.y, style.marker, theme, size=0.8, line=1.2, **look)
     whisker, marker = point.y_interval or point.x_interval, "_" if point.y_interval else "|"
     if whisker is not None:
         ends = [whisker.low, whisker.high]
@@ -209,18 +201,8 @@ def _point(axes: Axes, sheet: Sheet, point: CardPoint) -> None:
             zorder=3,
             gid=f"interval-{point.index}",
         )
-    axes.plot(
-        [point.x],
-        [point.y],
-        marker=style.marker,
-        markersize=0.9 * em,
-        markerfacecolor=style.color,
-        markeredgecolor=theme.palette.ink,
-        markeredgewidth=0.6 * theme.line_pt,
-        linestyle="none",
-        zorder=5,
-        gid=f"card-{point.index}",
-    )
+    look = {"mfc": style.color, "mec": theme.palette.ink, "zorder": 5, "gid": f"card-{point.index}"}
+    dots(axes, point.x, point.y, style.marker, theme, size=0.9, line=0.6, **look)
 
 
 def _table(sheet: Sheet, points: Sequence[CardPoint], corner: tuple[float, float], height: float) -> None:

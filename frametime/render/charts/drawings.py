@@ -144,8 +144,9 @@ def safe_name(text: str) -> str:
     return kept[:40].rstrip("-.") or "x"
 
 
-def _page(page: int, n_pages: int) -> str:
-    return "" if n_pages == 1 else f"page{page + 1}"
+def _pages(n_pages: int) -> list[tuple[str, int]]:
+    """Part of the name of each page, and its number."""
+    return [("" if n_pages == 1 else f"page{page + 1}", page) for page in range(n_pages)]
 
 
 def _all(result: ReviewResult, theme: Theme, wanted: set[str]) -> Iterator[tuple[str, tuple[str, ...], Drawing]]:
@@ -178,10 +179,9 @@ Parts: TypeAlias = tuple[str, ...]
 
 
 def _standings(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
-    n_pages = len(standings_pages(result))
     for cut in _cuts_with_bars(result):
-        for page in range(n_pages):
-            yield (cut, _page(page, n_pages)), partial(draw_standings, result, theme, cut=cut, page=page)
+        for name, page in _pages(len(standings_pages(result))):
+            yield (cut, name), partial(draw_standings, result, theme, cut=cut, page=page)
 
 
 def _cuts_with_bars(result: ReviewResult) -> list[str]:
@@ -197,10 +197,9 @@ def _cuts_compared(result: ReviewResult, candidate: str) -> list[str]:
 
 
 def _scenes(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
-    n_pages = len(scene_pages(result, theme))
     for scene in result.scenes:
-        for page in range(n_pages):
-            yield (scene.key, _page(page, n_pages)), partial(draw_scene_bars, result, theme, scene=scene.key, page=page)
+        for name, page in _pages(len(scene_pages(result, theme))):
+            yield (scene.key, name), partial(draw_scene_bars, result, theme, scene=scene.key, page=page)
 
 
 def _ratios(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
@@ -208,26 +207,11 @@ def _ratios(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing
         groups = _panels(_cuts_compared(result, candidate), most_cuts(theme))
         for metric in result.metrics:
             for number, cuts in enumerate(groups):
-                n_pages = len(ratio_pages(result, cuts))
-                for page in range(n_pages):
-                    parts = (
-                        candidate,
-                        "" if metric.key == result.headline else metric.key,
-                        f"cuts{number + 1}" if len(groups) > 1 else "",
-                        _page(page, n_pages),
-                    )
-                    yield (
-                        parts,
-                        partial(
-                            draw_ratios,
-                            result,
-                            theme,
-                            candidate=candidate,
-                            metric=metric.key,
-                            cuts=tuple(cuts),
-                            page=page,
-                        ),
-                    )
+                shown = "" if metric.key == result.headline else metric.key
+                group = f"cuts{number + 1}" if len(groups) > 1 else ""
+                drawn = partial(draw_ratios, candidate=candidate, metric=metric.key, cuts=tuple(cuts))
+                for name, page in _pages(len(ratio_pages(result, cuts))):
+                    yield (candidate, shown, group, name), partial(drawn, result, theme, page=page)
 
 
 def _panels(keys: list[str], most: int) -> list[list[str]]:
@@ -238,13 +222,9 @@ def _panels(keys: list[str], most: int) -> list[list[str]]:
 
 
 def _matrix(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
-    n_pages = len(matrix_pages(result, theme))
     for candidate in candidates_of(result):
-        for page in range(n_pages):
-            yield (
-                (candidate, _page(page, n_pages)),
-                partial(draw_verdict_matrix, result, theme, candidate=candidate, page=page),
-            )
+        for name, page in _pages(len(matrix_pages(result, theme))):
+            yield (candidate, name), partial(draw_verdict_matrix, result, theme, candidate=candidate, page=page)
 
 
 def _planes(
@@ -258,9 +238,8 @@ def _planes(
 def _repeatability(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
     if not any(len(cell.run_names) > 1 for cell in result.cells):
         return  # A single run is its own mean: every mark would lie at 0 %.
-    n_pages = len(repeatability_pages(result, theme))
-    for page in range(n_pages):
-        yield (_page(page, n_pages),), partial(draw_repeatability, result, theme, page=page)
+    for name, page in _pages(len(repeatability_pages(result, theme))):
+        yield (name,), partial(draw_repeatability, result, theme, page=page)
 
 
 def typical_runs(result: ReviewResult, cell: Cell) -> dict[str, RunEntry | None]:

@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from matplotlib.markers import CARETLEFT, CARETRIGHT
 
 from frametime.render.charts.axis_scales import ratio_limits, set_ratio_scale
-from frametime.render.charts.chart_sheet import KeyEntry, Sheet, x_caption
+from frametime.render.charts.chart_sheet import KeyEntry, Sheet, dots, x_caption
 from frametime.render.charts.review_labels import (
     OUTSIDE,
     OUTSIDE_NOTE,
@@ -277,28 +277,11 @@ class _Ratios:
             ):
                 if goes_on:
                     at_left = (edge == low) != (self.metric.better == "lower")
-                    axes.plot(
-                        [edge],
-                        [y],
-                        marker=CARETLEFT if at_left else CARETRIGHT,
-                        markersize=0.6 * theme.em_pt,
-                        color=mark.color,
-                        clip_on=False,
-                        gid=f"{gid}-on-{end:g}",
-                    )
-        axes.plot(
-            [min(max(ratio, low), high)],
-            [y],
-            marker=mark.marker,
-            markersize=0.68 * scale * theme.em_pt,
-            markerfacecolor=mark.face,
-            markeredgecolor=mark.color,
-            markeredgewidth=theme.line_pt,
-            linestyle="none",
-            clip_on=False,
-            zorder=4,
-            gid=gid,
-        )
+                    caret = CARETLEFT if at_left else CARETRIGHT
+                    look = {"color": mark.color, "clip_on": False, "gid": f"{gid}-on-{end:g}"}
+                    dots(axes, edge, y, caret, theme, size=0.6, **look)
+        look = {"mfc": mark.face, "mec": mark.color, "clip_on": False, "zorder": 4, "gid": gid}
+        dots(axes, min(max(ratio, low), high), y, mark.marker, theme, size=0.68 * scale, **look)
 
     def _count_lines(self, width: float) -> dict[str, list[str]]:
         """For each cut how many cells have each verdict, on as many lines as a panel needs."""

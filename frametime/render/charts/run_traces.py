@@ -254,7 +254,7 @@ def _points(curves: Mapping[str, Curve], key: str) -> tuple[NDArray[np.float64],
     return np.asarray(curve.x, dtype=np.float64), np.asarray(curve.y, dtype=np.float64)
 
 
-FRAME_TIME = "Frame time: from the end of one frame to the end of the next; its axis starts at 0 ms."
+FRAME_TIME = "Frame time: from the end of one frame to the end of the next; axis from 0 ms."
 
 
 def stutter_words(count: int, rule: StutterRule | None) -> str:
@@ -263,8 +263,8 @@ def stutter_words(count: int, rule: StutterRule | None) -> str:
     if rule is None:
         return f"{text}, by the rule of the review."
     return (
-        f"{text}: a frame longer than {rule.ratio:g} × the local median (of {rule.window_s:g} s around it) and longer "
-        f"than it by {rule.min_excess_ms:g} ms or more."
+        f"{text}: longer than {rule.ratio:g} × the local median (of {rule.window_s:g} s), and by "
+        f"{rule.min_excess_ms:g} ms or more."
     )
 
 
