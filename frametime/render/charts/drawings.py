@@ -35,7 +35,7 @@ MOST_CHARTS: Final = 20
 """Charts of a review of any size, unless more are asked for."""
 
 _FIRST: Final[Mapping[str, int]] = MappingProxyType(
-    {"standings": 6, "scene-bars": 4, "ratios": 3, "matrix": 3, "value": 1, "efficiency": 1, "repeatability": 2}
+    {"standings": 6, "scene-bars": 5, "ratios": 3, "matrix": 3, "value": 1, "efficiency": 1, "repeatability": 1}
 )
 """Of a review that has more charts, how many of each kind are drawn: `MOST_CHARTS` together."""
 
@@ -97,13 +97,13 @@ def _first_names(result: ReviewResult, named: Sequence[tuple[str, str, Drawing]]
     whole = [(key, name, drawing) for key, name, drawing in named if key in _FIRST]
     if len(whole) <= MOST_CHARTS:
         return {name for _, name, _ in whole}
-    rank = partial(_rank, result, _cards_first(result))
+    rank = partial(_rank, result, _cards_first(result)[: _FIRST["ratios"]])
     found: set[str] = set()
     for kind, most in _FIRST.items():
         ranked = [(rank(drawing), name) for key, name, drawing in whole if key == kind]
         kept = sorted(((place, name) for place, name in ranked if place is not None), key=lambda pair: pair[0])
-        # A cut or a scene is drawn on all of its pages or none.
-        step = 1 + max((place[-2] for place, _ in kept), default=0) if kind in ("standings", "scene-bars") else 1
+        # A cut or a scene is drawn on all of its pages or none, a page of ratios for all of the cards or none.
+        step = 1 + max((place[-1 if kind in ("ratios", "matrix") else -2] for place, _ in kept), default=0)
         found.update(name for _, name in kept[: most - most % step if step < most else most])
     return found
 
