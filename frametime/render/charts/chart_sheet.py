@@ -235,7 +235,7 @@ class Sheet:
 
 
 def dots(
-    axes: Axes, xs: ArrayLike, ys: ArrayLike, marker: Any, theme: Theme, *, size: float, line: float = 1.0, **style: Any
+    axes: Axes, xs: ArrayLike, ys: ArrayLike, marker: Any, theme: Theme, *, size: float, line: float, **style: Any
 ) -> None:
     """Marks of ``size`` em without a line between them; their edge is ``line`` times as wide as other lines."""
     style = {"linestyle": "none", "markersize": size * theme.em_pt, "markeredgewidth": line * theme.line_pt, **style}

@@ -279,9 +279,9 @@ class _Ratios:
                     at_left = (edge == low) != (self.metric.better == "lower")
                     caret = CARETLEFT if at_left else CARETRIGHT
                     look = {"color": mark.color, "clip_on": False, "gid": f"{gid}-on-{end:g}"}
-                    dots(axes, edge, y, caret, theme, size=0.6, **look)
+                    dots(axes, edge, y, caret, theme, size=0.6, line=1.0, **look)
         look = {"mfc": mark.face, "mec": mark.color, "clip_on": False, "zorder": 4, "gid": gid}
-        dots(axes, min(max(ratio, low), high), y, mark.marker, theme, size=0.68 * scale, **look)
+        dots(axes, min(max(ratio, low), high), y, mark.marker, theme, size=0.68 * scale, line=1.0, **look)
 
     def _count_lines(self, width: float) -> dict[str, list[str]]:
         """For each cut how many cells have each verdict, on as many lines as a panel needs."""

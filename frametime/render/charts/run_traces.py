@@ -254,7 +254,7 @@ def _points(curves: Mapping[str, Curve], key: str) -> tuple[NDArray[np.float64],
     return np.asarray(curve.x, dtype=np.float64), np.asarray(curve.y, dtype=np.float64)
 
 
-FRAME_TIME = "Frame time: from the end of one frame to the end of the next; axis from 0 ms."
+FRAME_TIME = "Frame time: from the end of one frame to the end of the next; its axis starts at 0 ms."
 
 
 def stutter_words(count: int, rule: StutterRule | None) -> str:

@@ -189,7 +189,7 @@ def _panel(
         for position, gain, row in zip(x, y, line.rows, strict=True):
             if row.setting in past_edge:
                 look = {"mfc": "none", "mec": theme.palette.ink, "gid": f"edge-{number}-{position}"}
-                dots(axes, position, gain, "v", theme, size=1.1, **look)
+                dots(axes, position, gain, "v", theme, size=1.1, line=1.0, **look)
     set_x_ticks(axes, em, spacing_em=6.0)
     low, high = axes.get_ylim()
     ticks = round_ticks(low, high, max(2, int(size_of(axes)[1] / (2.6 * em))))

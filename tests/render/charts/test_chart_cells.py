@@ -140,6 +140,8 @@ def test_a_review_of_any_size_draws_few_charts_and_says_how_to_get_the_others() 
     assert len(names) <= MOST_CHARTS
     kinds = ("standings", "scene-bars", "ratios", "matrix", "value", "efficiency")
     assert all(any(name.startswith(kind) for name in names) for kind in kinds)
+    pages = ("page1", "page2")
+    assert len({sum(name.startswith("scene-bars") and name.endswith(page) for name in names) for page in pages}) == 1
     fastest = next(item.card for item in large.standings if item.best_place == 1 and item.card != large.baseline)
     assert any(name.startswith(f"ratios-{fastest}") for name in names)
     more = left_out(large, THEME)
