@@ -92,6 +92,8 @@ def sample_run(conditions: Conditions, fps: float, *, power_w: float | None, wit
 def sample_review(
     *,
     n_scenes: int = 5,
+    lacking: Collection[tuple[str, str, str]] = (),
+    without_power: Collection[tuple[str, str, str]] = (),
     resolutions: Sequence[str] = ("1080p", "1440p", "2160p"),
     n_cards: int = 3,
     n_runs: int = 3,
@@ -105,14 +107,16 @@ def sample_review(
     n_cuts: int = 2,
     exclude: bool = False,
     missing: bool = False,
-    holes: Collection[tuple[str, str, str]] = (),
-    without_power: Collection[tuple[str, str, str]] = (),
     bad_run: bool = False,
+    holes: float = 0.0,
     spread: SpreadRule = "shared",
     seed: int = 3,
 ) -> ReviewResult:
-    """A review of known make: the cards differ by a few percent, and by scene a little more or less."""
-    rng = np.random.default_rng(seed)
+    """A review of known make: the cards differ by a few percent, and by scene a little more or less.
+
+    ``holes`` is the share of cells that a card lacks, and that lack a sensor log; of the last card three times as many.
+    """
+    rng, lost = np.random.default_rng(seed), np.random.default_rng(seed + 1)
     names = ("Amber 6", "Basalt 9", "Cinder 4", "Drift 70", "Ember 8 Plus", "Flint 5", "Garnet 3", "Heath 2")
     places = ("Harbor", "Canyon", "Night market", "Old mill", "Fern Pavilion", "Ridge line", "Tide pool", "Bottling")
     tail = " with the factory overclock, the quiet fan profile and a 320 W power limit" if long_labels else ""
@@ -157,9 +161,10 @@ def sample_review(
             for number, card in enumerate(cards):
                 if missing and number == n_cards - 1 and scene_number == n_scenes - 1 and level == len(resolutions) - 1:
                     continue
-                if (card.key, scene.key, resolution) in holes:
+                share = holes * (3.0 if number == n_cards - 1 else 1.0) * (number > 0)
+                lacks_runs, lacks_power = lost.random(2) < share
+                if lacks_runs:
                     continue
-                has_power = power and (card.key, scene.key, resolution) not in without_power
                 strength = 1.0 + 0.035 * number + 0.03 * np.cos(1.7 * scene_number + number) * (number > 0)
                 for repeat in range(1, n_runs + 1):
                     value = float(pace * strength * np.exp(noise * rng.standard_normal()))
@@ -175,7 +180,11 @@ def sample_review(
                             measured=sample_run(
                                 Conditions(card=card.label, scene=scene.label, resolution=resolution, run=str(repeat)),
                                 value,
-                                power_w=(190.0 + 34.0 * number + 3.0 * rng.standard_normal()) if has_power else None,
+                                power_w=(
+                                    (190.0 + 34.0 * number + 3.0 * rng.standard_normal())
+                                    if power and not lacks_power
+                                    else None
+                                ),
                                 with_curves=with_curves,
                             ),
                         )
@@ -195,4 +204,13 @@ def sample_review(
         spread=spread,
         exclusions={runs[0].name: "the fan cable was loose"} if exclude else {},
     )
-    return review_runs(design, runs)
+    runs = [run for run in runs if (run.card, run.scene, run.resolution) not in lacking]
+    return review_runs(
+        design,
+        [_no_power(run) if (run.card, run.scene, run.resolution) in without_power else run for run in runs],
+    )
+
+
+def _no_power(run: PlacedRun) -> PlacedRun:
+    values = {key: value for key, value in run.measured.values.items() if key != "average_power_w"}
+    return replace(run, measured=replace(run.measured, values=values))

@@ -30,7 +30,7 @@ def with_holes(*, seed: int, n_apart: int = 0) -> ReviewResult:
     holes = [("card-1", "scene-2", "1440p"), ("card-2", "scene-0", "1080p"), ("card-0", "scene-3", "2160p")]
     holes += [(f"card-{3 - card}", f"scene-{n}", "1080p") for card in range(n_apart) for n in range(5)]
     holes += [(f"card-{3 - card}", f"scene-{n}", "1440p") for card in range(n_apart) for n in range(4)]
-    return sample_review(n_cards=4, seed=seed, holes=holes, without_power=[("card-1", "scene-1", "2160p")])
+    return sample_review(n_cards=4, seed=seed, lacking=holes, without_power=[("card-1", "scene-1", "2160p")])
 
 
 def change(words: str) -> float:

@@ -184,9 +184,9 @@ def test_the_matrix_names_cells_without_runs(result: ReviewResult) -> None:
     assert "of 14 cells; 1 without runs on both sides" in said
 
 
-def test_the_matrix_names_cells_that_may_be_chance(result: ReviewResult) -> None:
+def test_the_matrix_names_cells_that_cannot_be_named(result: ReviewResult) -> None:
     sure = tuple(replace(item, stands_after_holm=True) for item in result.comparisons)
-    assert "Not enough runs" not in all_text(
+    assert "Not enough runs to name" not in all_text(
         draw_verdict_matrix(replace(result, comparisons=sure), THEME, candidate="card-1")
     )
     doubtful = tuple(
