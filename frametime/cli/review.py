@@ -94,6 +94,8 @@ def review(
     if not quiet:
         click.echo(outcome.summary, nl=False)
     click.echo(f"{len(outcome.names)} files in {printable(str(out))}: {', '.join(outcome.names[-5:])}", err=True)
+    if outcome.more_charts:
+        click.echo(outcome.more_charts, err=True)
     if outcome.n_formulas:
         click.echo(formula_warning(outcome.n_formulas, "cells.csv and standings.csv"), err=True)
     ctx.exit(4 if outcome.n_unreadable else 0)

@@ -42,7 +42,7 @@ class ChartRequest:
     formats : tuple of str
         Of ``png``, ``svg``, ``pdf``.
     only : tuple of str or None
-        Keys of the chart catalog; ``None`` for all of the review as a whole.
+        Keys of the chart catalog; ``None`` for the first charts of the review, and those that its plan names.
     transparent : bool
         Leave the ground out.
     """
@@ -149,7 +149,7 @@ class _Charts:
         from frametime.pipeline.kept_runs import read_curves
         from frametime.render.charts.drawings import typical_runs
 
-        if set(self._request.only or ()) & _OF_CURVES:
+        if any(name.startswith(tuple(_OF_CURVES)) for name in self._drawings):
             typical = [typical_runs(self._result, cell).values() for cell in self._result.cuts[0].cells]
             read_curves([run for runs in typical for run in runs if run is not None], workers=self._workers)
         self._has_curves = True
@@ -225,6 +225,20 @@ def _draw(name: str, ending: str) -> bytes:
     from frametime.render.figure_files import figure_bytes
 
     return figure_bytes(_received["drawings"][name](), _received["request"].theme_value(), ending)
+
+
+def left_out_words(result: ReviewResult, request: ChartRequest) -> str | None:
+    """How to get the charts of a review that are not drawn unless they are asked for; ``None`` where all are drawn."""
+    from frametime.render.charts.drawings import left_out, review_figures
+
+    if request.only is not None or not (missing := left_out(result, request.theme_value())):
+        return None
+    n_drawn, n_more = len(review_figures(result, request.theme_value())), sum(missing.values())
+    kinds = ", ".join(f"{key} ({number})" for key, number in missing.items())
+    return (
+        f"{n_drawn} charts drawn of {n_drawn + n_more}; for all of a kind use --only KEY, or name it in charts = [...] "
+        f"in the plan: {kinds}"
+    )
 
 
 def known_keys(keys: Sequence[str], known: Sequence[str]) -> tuple[str, ...]:

@@ -16,6 +16,7 @@ from frametime.metrics.refresh_rates import parse_refresh
 from frametime.pipeline.path_pattern import PathPattern
 from frametime.pipeline.plan_cuts import cuts_of
 from frametime.pipeline.plan_keys import CapturesKeys, MeasureKeys, PlanKeys
+from frametime.render.charts.chart_catalog import keys_for
 from frametime.review.design import CardEntry, MetricEntry, ReviewDesign, RunningCost, SceneEntry
 from frametime.settings.decoding import decoded
 from frametime.settings.toml_source import KeyPath, TomlSource, one_of, shown
@@ -66,7 +67,7 @@ class ReviewPlan:
 
     ``scene_settings`` and ``operating_systems`` are conditions by scene and by card, where the plan names them;
     ``limits`` are those of each card;
-    ``charts`` are keys of charts, where the plan chooses them, as they were written;
+    ``charts`` are keys of charts of which the review draws all, where the plan names any;
     ``resolved`` is the plan as plain values with all defaults filled in.
     """
 
@@ -222,6 +223,7 @@ def _check_keys(source: TomlSource, keys: PlanKeys) -> None:
     cards, scenes = [card.key for card in keys.cards], [scene.key for scene in keys.scenes]
     source.check_among(("baseline",), cards)
     source.check_among(("subject",), cards)
+    source.check_among(("charts",), keys_for("review", "review cells"))
     for place in source.places(("scenes",)):
         source.check_among((*place, "resolutions"), keys.resolutions)
         if source.at((*place, "resolutions")) == []:

@@ -78,13 +78,13 @@ def report_texts(result: ReviewResult, *, charts_folder: str | None = None) -> R
     from frametime.render.report.frame_time_traces import place_of_traces, review_traces
     from frametime.render.report.html import render_html, replace_traces
     from frametime.render.report.markdown import render_markdown
-    from frametime.render.report.review_charts import SECTIONS, chart_figures, chosen_charts
+    from frametime.render.report.review_charts import chart_figures, chosen_charts
     from frametime.render.report.review_report import review_report
 
     charts = chosen_charts(result)
     # These charts are of the review as a whole: the curves of its runs need not go to other processes.
     small = replace(result, runs=tuple(replace(run, curves={}) for run in result.runs))
-    request = ChartRequest(formats=("svg",), only=tuple(SECTIONS))
+    request = ChartRequest(formats=("svg",))
     svgs = chart_contents(small, request, [chart.name for chart in charts])
     figures = chart_figures(result, charts, svgs, folder=charts_folder)
     place = place_of_traces(result)

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from frametime.errors import OutputError, printable
-from frametime.pipeline.chart_files import ChartRequest, chart_writers
+from frametime.pipeline.chart_files import ChartRequest, chart_writers, left_out_words
 from frametime.pipeline.kept_runs import is_free
 from frametime.pipeline.report_files import report_files
 from frametime.pipeline.review_files import review_plan
@@ -87,12 +87,15 @@ class ReviewOutcome:
         Captures that could not be used.
     n_formulas : int
         Cells of the CSV files that a spreadsheet would take for formulas.
+    more_charts : str or None
+        How to get the charts that were not drawn.
     """
 
     names: tuple[str, ...]
     summary: str
     n_unreadable: int
     n_formulas: int
+    more_charts: str | None
 
 
 def make_review(request: ReviewRequest) -> ReviewOutcome:
@@ -125,6 +128,7 @@ def make_review(request: ReviewRequest) -> ReviewOutcome:
         summary=review_text(result, details_in="report.md" if request.drawn.report else "result.json"),
         n_unreadable=len(result.unreadable),
         n_formulas=0 if request.escape_formulas else review_formula_count(result),
+        more_charts=left_out_words(result, request.drawn.request) if request.drawn.charts else None,
     )
 
 

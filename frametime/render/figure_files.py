@@ -71,7 +71,7 @@ def _png_bytes(figure: Figure, *, dpi: int) -> bytes:
     if image.getchannel("A").getextrema() == (255, 255):
         image = image.convert("RGB")
     stream = io.BytesIO()
-    image.save(stream, "png", dpi=(dpi, dpi), compress_type=_PNG_RUN_LENGTHS)
+    image.save(stream, "png", dpi=(dpi, dpi), compress_level=1, compress_type=_PNG_RUN_LENGTHS)
     return stream.getvalue()
 
 

@@ -231,13 +231,16 @@ class Theme:
         return 0.06 * self.em_pt
 
     def style(self, index: int) -> SeriesStyle:
-        """Style of the series of that number, from 0: no two of the first sixteen are equal."""
+        """Style of the series of that number, from 0.
+
+        No two of the first sixteen have the same color and line, no two of the first 32 the same color and marker.
+        """
         colors = self.palette.series
         turn = index + index // len(colors)
         return SeriesStyle(
             color=colors[index % len(colors)],
             line=_LINE_STYLES[turn % len(_LINE_STYLES)],
-            marker=_MARKERS[index % len(_MARKERS)],
+            marker=_MARKERS[(index + index // len(_MARKERS)) % len(_MARKERS)],
             hatch=_HATCHES[index % len(_HATCHES)],
         )
 

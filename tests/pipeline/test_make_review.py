@@ -149,3 +149,14 @@ def test_the_folder_of_another_plan_is_refused_before_any_work(
 
 def state_of(folder: Path) -> dict[Path, tuple[bytes, int]]:
     return {path: (path.read_bytes(), path.stat().st_mtime_ns) for path in folder.rglob("*") if path.is_file()}
+
+
+def test_charts_that_the_plan_names_are_drawn_besides_the_first_ones(bench: Path, tmp_path: Path) -> None:
+    request = request_of(bench, tmp_path / "out", drawn=DrawnOutputs(charts=True, report=False))
+    written = (bench / "plan.toml").read_text("utf-8").replace('"captures"', f'"{(bench / "captures").as_posix()}"')
+    plan_file = tmp_path / "plan.toml"
+    plan_file.write_text(f'charts = ["percentiles"]\n{written}', encoding="utf-8")
+    make_review(replace(request, plan_file=plan_file, plan=read_plan(plan_file)))
+    drawn = [path.name for path in sorted((tmp_path / "out" / "charts").iterdir())]
+    assert "percentiles-harbor-1440p.png" in drawn
+    assert "standings-all.png" in drawn

@@ -279,6 +279,12 @@ def test_charts_that_the_plan_asks_for_are_kept_with_it() -> None:
     assert plan.resolved["charts"] == ["standings", "matrix"]
 
 
+def test_a_plan_asks_for_charts_that_there_are() -> None:
+    known = 'allowed: one of .*"standings", "scene-bars", .*"repeatability"$'
+    with pytest.raises(PlanError, match=rf'line 8: charts holds "pie"; {known}'):
+        parsed(PLAN.replace("runs = 4\n", 'runs = 4\ncharts = ["pie"]\n'))
+
+
 NAMES = ["amber-6/harbor/1440p/1", "birch-9/harbor/1440p/1", "birch-9/pavilion/1440p/12", "birch-9/pavilion/2160p/1"]
 
 

@@ -122,6 +122,7 @@ def test_series_differ_in_more_than_color() -> None:
     assert len({style.marker for style in styles}) == 8
     assert len({style.hatch for style in styles}) == 8
     assert len({(style.color, style.line) for style in (theme.style(number) for number in range(16))}) == 16
+    assert len({(style.color, style.marker) for style in (theme.style(number) for number in range(32))}) == 32
     for start in range(0, 8, 4):
         assert len({style.line for style in styles[start : start + 4]}) == 4
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -92,6 +92,8 @@ def sample_run(conditions: Conditions, fps: float, *, power_w: float | None, wit
 def sample_review(
     *,
     n_scenes: int = 5,
+    lacking: Collection[tuple[str, str, str]] = (),
+    without_power: Collection[tuple[str, str, str]] = (),
     resolutions: Sequence[str] = ("1080p", "1440p", "2160p"),
     n_cards: int = 3,
     n_runs: int = 3,
@@ -202,4 +204,13 @@ def sample_review(
         spread=spread,
         exclusions={runs[0].name: "the fan cable was loose"} if exclude else {},
     )
-    return review_runs(design, runs)
+    runs = [run for run in runs if (run.card, run.scene, run.resolution) not in lacking]
+    return review_runs(
+        design,
+        [_no_power(run) if (run.card, run.scene, run.resolution) in without_power else run for run in runs],
+    )
+
+
+def _no_power(run: PlacedRun) -> PlacedRun:
+    values = {key: value for key, value in run.measured.values.items() if key != "average_power_w"}
+    return replace(run, measured=replace(run.measured, values=values))

@@ -59,7 +59,7 @@ def size_of(axes: Axes) -> tuple[float, float]:
     return float(extent.width / dpi * 72.0), float(extent.height / dpi * 72.0)
 
 
-def set_x_ticks(axes: Axes, em_pt: float, *, spacing_em: float = 5.0) -> None:
+def set_x_ticks(axes: Axes, em_pt: float, *, spacing_em: float = 7.0) -> None:
     """Round ticks on a linear x axis whose limits are set, so far apart that their labels have room."""
     low, high = axes.get_xlim()
     most = max(1, int(size_of(axes)[0] / (spacing_em * em_pt)))
@@ -67,7 +67,7 @@ def set_x_ticks(axes: Axes, em_pt: float, *, spacing_em: float = 5.0) -> None:
     axes.set_xticks(ticks, spaced_labels(axes, ticks, tick_labels(ticks), em_pt))
 
 
-def set_y_ticks(axes: Axes, em_pt: float, *, spacing_em: float = 2.6) -> None:
+def set_y_ticks(axes: Axes, em_pt: float, *, spacing_em: float = 3.4) -> None:
     """Round ticks on a linear y axis whose limits are set."""
     low, high = axes.get_ylim()
     most = max(1, int(size_of(axes)[1] / (spacing_em * em_pt)))

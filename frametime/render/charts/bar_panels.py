@@ -82,7 +82,15 @@ def bar_key(result: ReviewResult, metrics: Sequence[str], theme: Theme) -> list[
     return [KeyEntry(label=label, kind="patch", color=style.color, hatch=style.hatch) for label, style in styles]
 
 
-def draw_bar_panels(sheet: Sheet, panels: Sequence[tuple[str, Sequence[BarRow]]], unit: str) -> None:
+def greatest_end(rows: Sequence[BarRow]) -> float:
+    """Where the longest bar of some rows ends with its interval."""
+    return max((_end(bar) for row in rows for bar in row.bars), default=0.0)
+
+
+def draw_bar_panels(
+    sheet: Sheet, panels: Sequence[tuple[str, Sequence[BarRow]]], unit: str, *, greatest: float
+) -> None:
+    """Draw rows of bars side by side, all on one scale that ``greatest`` fits on, so that pages can be compared."""
     em, theme = sheet.em, sheet.theme
     gap = 2.4 * em
     width = (sheet.width - gap * (len(panels) - 1)) / len(panels)
@@ -95,7 +103,7 @@ def draw_bar_panels(sheet: Sheet, panels: Sequence[tuple[str, Sequence[BarRow]]]
     top -= (top - bottom - n_rows * row_height) / 2.0  # a card or two stand in the middle of the room
     bottom = top - n_rows * row_height
     text_pt = look.text_times * em
-    greatest = max((_end(bar) for _, rows in panels for row in rows for bar in row.bars), default=1.0)
+    greatest = greatest or 1.0
     number_of = _number_style(greatest, with_interval=width > _WIDE_EM * em)
     for number, (name, rows) in enumerate(panels):
         left = sheet.left + number * (width + gap)

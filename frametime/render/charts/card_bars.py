@@ -14,17 +14,19 @@ from frametime.render.charts.bar_panels import (
     better_words,
     definition_words,
     draw_bar_panels,
+    greatest_end,
     metrics_that_fit,
     rows_that_fit,
     run_words,
 )
 from frametime.render.charts.chart_sheet import Sheet
-from frametime.render.charts.review_labels import comparisons_of, mean_interval, page_of, page_words
+from frametime.render.charts.review_labels import cells_words, comparisons_of, even_parts, page_of, page_words
+from frametime.render.numbers import format_quantity
 from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import CellSummary, Standing
 from frametime.units import shown_unit
-from frametime.words import joined
+from frametime.words import counted, joined
 
 MOST_PANELS: Final = 3
 """Resolutions side by side on one figure."""
@@ -32,10 +34,10 @@ MOST_PANELS: Final = 3
 _MOST_NARROW_PANELS: Final = 2
 
 
-def standings_pages(result: ReviewResult) -> list[int]:
-    """First card of each figure that the standings of one cut need."""
+def standings_pages(result: ReviewResult) -> list[slice]:
+    """Cards of each figure that the standings of one cut need, by their rank: about as many on each."""
     n_cards = len(result.cards)
-    return list(range(0, max(1, n_cards), rows_that_fit(len(metrics_that_fit(result, n_cards)))))
+    return even_parts(n_cards, rows_that_fit(len(metrics_that_fit(result, n_cards))))
 
 
 def draw_standings(result: ReviewResult, theme: Theme, *, cut: str = "all", page: int = 0) -> Figure:
@@ -56,29 +58,29 @@ def draw_standings(result: ReviewResult, theme: Theme, *, cut: str = "all", page
         If there is no such page.
     """
     pages = standings_pages(result)
-    start = page_of(pages, page)
+    shown = page_of(pages, page)
     metrics = metrics_that_fit(result, len(result.cards))
     standings = {
         metric: {item.card: item for item in result.standings if (item.cut, item.metric) == (cut, metric)}
         for metric in metrics
     }
-    lead_standings = standings[metrics[0]]
-    rows = [
-        _standing_row(result, standings, metrics, card, theme)
-        for card in _best_first(result, lead_standings, metrics[0])
-    ]
-    most = rows_that_fit(len(metrics))
+    ranked = [item.card for item in best_first(result, cut)]
+    cards = [*ranked, *(card.key for card in result.cards if card.key not in ranked)]
+    rows = [_standing_row(result, standings, metrics, card, theme) for card in cards]
     unit = shown_unit(result.metric(metrics[0]).unit)
-    n_cells = max((item.n_cells for item in lead_standings.values()), default=0)
-    entry = result.cut(cut)
+    entry, cells = result.cut(cut), result.cells_of(cut)
+    within = "" if entry == result.cuts[0] else f" ({entry.definition})"
     with theme.settings():
         sheet = Sheet(
             theme,
             title=f"{result.title}: {entry.label}{page_words(page, len(pages))}",
-            lead=f"{better_words(result, metrics[0])} Cards that the intervals do not tell apart share a place.",
+            lead=f"{better_words(result, metrics[0])} Best first; a place is a range where the runs settle no order.",
             notes=[
-                f"Bars start at 0 {unit}: geometric mean over {n_cells} {'cell' if n_cells == 1 else 'cells'} "
-                f"({entry.definition}), of {run_words(result, entry.cells)} each.",
+                f"Bars start at 0 {unit}: geometric mean over {cells_words(cells)}{within}, of "
+                f"{run_words(result, cells.cells)} each.",
+                "Apart: too few cells for a place; its mean and that of the baseline are over the cells of these two."
+                if cells.apart
+                else "",
                 definition_words(result, metrics),
                 "Whisker: 95 % interval of the ratio to the baseline over these scenes (run noise only), times the "
                 "baseline's mean; the baseline itself has none.",
@@ -87,19 +89,17 @@ def draw_standings(result: ReviewResult, theme: Theme, *, cut: str = "all", page
             head_lines=(1, 1),
         )
         sheet.key(bar_key(result, metrics, theme))
-        draw_bar_panels(sheet, [("", rows[start : start + most])], unit)
+        draw_bar_panels(sheet, [("", rows[shown])], unit, greatest=greatest_end(rows))
         return sheet.figure
 
 
-def _best_first(result: ReviewResult, standings: dict[str, Standing], metric: str) -> list[str]:
-    """Keys of the cards, those without a mean last."""
-    sign = 1.0 if result.metric(metric).better == "lower" else -1.0
-
-    def rank(card: str) -> tuple[bool, float]:
-        value = standings[card].mean_value if card in standings else None
-        return value is None, 0.0 if value is None else sign * value
-
-    return sorted((card.key for card in result.cards), key=rank)
+def best_first(result: ReviewResult, cut: str = "all") -> list[Standing]:
+    """Standings of a cut by the headline metric, best first; cards that stand apart below, those without runs last."""
+    sign = 1.0 if result.metric(result.headline).better == "lower" else -1.0
+    return sorted(
+        (item for item in result.standings if (item.cut, item.metric) == (cut, result.headline)),
+        key=lambda item: (item.mean_value is None, item.stands_apart, sign * (item.mean_value or 0.0)),
+    )
 
 
 def _standing_row(
@@ -109,15 +109,25 @@ def _standing_row(
     for number, metric in enumerate(metrics):
         standing = standings[metric].get(card)
         if standing is not None and standing.mean_value is not None:
-            bars.append(Bar(value=standing.mean_value, interval=mean_interval(standing), metric=number))
+            bars.append(Bar(value=standing.mean_value, interval=standing.mean_interval, metric=number))
     standing = standings[metrics[0]].get(card)
-    remark = "no cell in common with the others" if standing is None or not bars else f"place {standing.place}"
+    if standing is None or not bars:
+        remark = "no usable run"
+    elif standing.stands_apart:
+        remark = f"apart · {counted(standing.n_cells, 'cell')}"
+        if standing.baseline_mean_value is not None and card != result.baseline:
+            unit = result.metric(metrics[0]).unit
+            remark += (
+                f" · {result.card(result.baseline).label} there {format_quantity(standing.baseline_mean_value, unit)}"
+            )
+    else:
+        remark = f"place {standing.place}"
     if card == result.baseline:
         remark += " · baseline"
     if standing is not None and standing.not_told_apart_from:
         others = [result.card(key).label for key in standing.not_told_apart_from]
         named = joined(others) if len(others) == 1 or not theme.is_narrow else f"{len(others)} others"
-        shared = f" · not told apart from {named}"
+        shared = f" · {'tied with' if standing.tied_with else 'not told apart from'} {named}"
         # On a narrow page the baseline's remark would be cut in the middle; its place says that it is shared.
         if not (theme.is_narrow and card == result.baseline):
             remark += shared
@@ -142,19 +152,19 @@ def draw_scene_bars(result: ReviewResult, theme: Theme, *, scene: str, page: int
         If there is no such page.
     """
     pages = scene_pages(result, theme)
-    resolutions, start = page_of(pages, page)
+    resolutions, shown = page_of(pages, page)
     planned = result.cuts[0].cells
     resolutions = tuple(item for item in resolutions if (scene, item) in planned) or resolutions
     metrics = metrics_that_fit(result, len(result.cards))
     unit = shown_unit(result.metric(metrics[0]).unit)
     panels = []
-    has_interval = False
+    has_interval, greatest = False, 0.0
     for resolution in resolutions:
         summaries = {item.card: item for item in result.cells if (item.scene, item.resolution) == (scene, resolution)}
         rows = _cell_rows(result, summaries, metrics, scene, resolution)
-        rows = rows[start : start + rows_that_fit(len(metrics))]
-        has_interval = has_interval or any(bar.interval for row in rows for bar in row.bars)
-        panels.append((resolution, rows))
+        greatest = max(greatest, greatest_end(rows))
+        has_interval = has_interval or any(bar.interval for row in rows[shown] for bar in row.bars)
+        panels.append((resolution, rows[shown]))
     cells = [(scene, resolution) for resolution in resolutions]
     with theme.settings():
         sheet = Sheet(
@@ -172,18 +182,18 @@ def draw_scene_bars(result: ReviewResult, theme: Theme, *, scene: str, page: int
             head_lines=(1, 1),
         )
         sheet.key(bar_key(result, metrics, theme))
-        draw_bar_panels(sheet, panels, unit)
+        draw_bar_panels(sheet, panels, unit, greatest=greatest)
         return sheet.figure
 
 
-def scene_pages(result: ReviewResult, theme: Theme) -> list[tuple[tuple[str, ...], int]]:
-    """Resolutions and first card of each figure that one scene needs."""
+def scene_pages(result: ReviewResult, theme: Theme) -> list[tuple[tuple[str, ...], slice]]:
+    """Resolutions of each figure that one scene needs, and its cards by their rank."""
     most = rows_that_fit(len(metrics_that_fit(result, len(result.cards))))
     panels = _MOST_NARROW_PANELS if theme.is_narrow else MOST_PANELS
     return [
-        (tuple(result.resolutions[start : start + panels]), first)
+        (tuple(result.resolutions[start : start + panels]), cards)
         for start in range(0, len(result.resolutions), panels)
-        for first in range(0, max(1, len(result.cards)), most)
+        for cards in even_parts(len(result.cards), most)
     ]
 
 

@@ -10,7 +10,7 @@ from typing import Final
 from matplotlib.axes import Axes
 
 from frametime.render.charts.axis_scales import round_ticks, set_x_ticks, set_y_ticks, tick_labels
-from frametime.render.charts.chart_sheet import Sheet, x_caption, y_caption
+from frametime.render.charts.chart_sheet import Sheet, dots, x_caption, y_caption
 from frametime.render.text_fit import shorten, text_width_pt
 from frametime.render.theme import Theme
 from frametime.statistics.differences import Interval
@@ -23,7 +23,7 @@ _MOST_LINES: Final = 6
 
 @dataclass(frozen=True, kw_only=True)
 class CardPoint:
-    """A card on the plane: where it lies, how sure its speed is, and what the table beside the plane says of it.
+    """A card on the plane: where it lies, how sure one of the two is, and what the table beside the plane says of it.
 
     ``other_x`` is a second place at the same speed (the break-even price), with its interval.
     """
@@ -32,8 +32,9 @@ class CardPoint:
     label: str
     x: float
     y: float
-    y_interval: Interval | None
     lines: tuple[str, ...]
+    x_interval: Interval | None = None
+    y_interval: Interval | None = None
     other_x: float | None = None
     other_interval: Interval | None = None
 
@@ -84,6 +85,7 @@ def _table_em(n_points: int) -> float:
 def _ends(points: Sequence[CardPoint]) -> list[float]:
     ends = [point.x for point in points]
     ends += [point.other_x for point in points if point.other_x is not None]
+    ends += [point.x_interval.high for point in points if point.x_interval is not None]
     return ends
 
 
@@ -183,44 +185,28 @@ def _point(axes: Axes, sheet: Sheet, point: CardPoint) -> None:
                 zorder=3,
                 gid=f"other-interval-{point.index}",
             )
+        face, gid = "none" if theme.transparent else theme.palette.ground, f"other-{point.index}"
+        look = {"mfc": face, "mec": style.color, "zorder": 4, "gid": gid}
+        dots(axes, point.other_x, point.y, style.marker, theme, size=0.8, line=1.2, **look)
+    whisker, marker = point.y_interval or point.x_interval, "_" if point.y_interval else "|"
+    if whisker is not None:
+        ends = [whisker.low, whisker.high]
         axes.plot(
-            [point.other_x],
-            [point.y],
-            marker=style.marker,
-            markersize=0.8 * em,
-            markerfacecolor="none" if theme.transparent else theme.palette.ground,
-            markeredgecolor=style.color,
-            markeredgewidth=1.2 * theme.line_pt,
-            zorder=4,
-            gid=f"other-{point.index}",
-        )
-    if point.y_interval is not None:
-        axes.plot(
-            [point.x, point.x],
-            [point.y_interval.low, point.y_interval.high],
+            [point.x, point.x] if point.y_interval else ends,
+            ends if point.y_interval else [point.y, point.y],
             color=theme.palette.ink,
             linewidth=theme.line_pt,
-            marker="_",
+            marker=marker,
             markersize=0.6 * em,
             zorder=3,
             gid=f"interval-{point.index}",
         )
-    axes.plot(
-        [point.x],
-        [point.y],
-        marker=style.marker,
-        markersize=0.9 * em,
-        markerfacecolor=style.color,
-        markeredgecolor=theme.palette.ink,
-        markeredgewidth=0.6 * theme.line_pt,
-        linestyle="none",
-        zorder=5,
-        gid=f"card-{point.index}",
-    )
+    look = {"mfc": style.color, "mec": theme.palette.ink, "zorder": 5, "gid": f"card-{point.index}"}
+    dots(axes, point.x, point.y, style.marker, theme, size=0.9, line=0.6, **look)
 
 
 def _table(sheet: Sheet, points: Sequence[CardPoint], corner: tuple[float, float], height: float) -> None:
-    """Mark, name and numbers of each card; names alone where there are many."""
+    """Mark, name and numbers of each card; where there are many, the first numbers beside each name."""
     theme, em = sheet.theme, sheet.em
     left, top = corner
     y = top - 0.5 * em
@@ -233,7 +219,10 @@ def _table(sheet: Sheet, points: Sequence[CardPoint], corner: tuple[float, float
     for point, texts in list(zip(points, lines, strict=True))[: None if shown else math.floor(room_em / 1.4)]:
         style = theme.style(point.index)
         sheet.mark(left + 0.6 * em, y - 0.4 * em, style.marker, style.color)
-        sheet.text(left + 1.8 * em, y - 0.4 * em, shorten(point.label, width, em, bold=True), bold=True)
+        beside = 0.0 if shown else text_width_pt(point.lines[0], em) + 0.8 * em
+        sheet.text(left + 1.8 * em, y - 0.4 * em, shorten(point.label, width - beside, em, bold=True), bold=True)
+        if beside:
+            sheet.text(sheet.right, y - 0.4 * em, shorten(point.lines[0], width, em), ha="right")
         for number, line in enumerate(texts[:shown]):
             sheet.text(left + 1.8 * em, y - (0.4 + 1.4 * (number + 1)) * em, shorten(line, width, em))
         y -= (1.4 * (len(texts[:shown]) + 1) + (0.6 if shown else 0.0)) * em

@@ -29,7 +29,7 @@ class Chart:
     key: str
     title: str
     caption: str
-    sources: tuple[Source, ...]
+    sources: tuple[Source, ...] = ("review",)
 
 
 _CHARTS: Final = (
@@ -64,47 +64,40 @@ _CHARTS: Final = (
         title="Average and lows of each card",
         caption="Geometric means over the cells of a cut, best first, with intervals; cards that the intervals do "
         "not tell apart share a place.",
-        sources=("review",),
     ),
     Chart(
         key="scene-bars",
         title="Average and lows in one scene",
         caption="Every card in one scene, a panel for each resolution, best first, with intervals over the runs and "
         "the verdict against the baseline.",
-        sources=("review",),
     ),
     Chart(
         key="ratios",
         title="Candidate against baseline",
         caption="Ratio of the candidate to the baseline in each cell with its interval, the margin as a band, and "
         "the overall ratio at the foot; one panel a cut. Farther right is better for the candidate.",
-        sources=("review",),
     ),
     Chart(
         key="matrix",
         title="Verdict of every cell",
         caption="Scenes as rows, resolutions as columns: the verdict by shape, place and color, with the number.",
-        sources=("review",),
     ),
     Chart(
         key="value",
         title="Speed for the money",
         caption="Speed against price with lines of equal value, and the price at which a card's value equals the "
         "baseline's. Farther up and farther left is better.",
-        sources=("review",),
     ),
     Chart(
         key="efficiency",
         title="Speed for the power",
         caption="Speed against power with lines of equal frames per joule. Farther up and farther left is better.",
-        sources=("review",),
     ),
     Chart(
         key="repeatability",
         title="How well the runs repeat",
         caption="Every run of every cell around the mean of its set, with flagged and excluded runs named. Closer to "
         "0 % is better.",
-        sources=("review",),
     ),
     Chart(
         key="tuning-map",

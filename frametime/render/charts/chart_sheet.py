@@ -16,6 +16,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Rectangle
 from matplotlib.text import Text
+from numpy.typing import ArrayLike
 
 from frametime.render.text_fit import drawable, shorten, text_width_pt, wrap
 from frametime.render.theme import LineStyle, Theme
@@ -231,6 +232,14 @@ class Sheet:
                 markeredgewidth=self.theme.line_pt,
             )
         )
+
+
+def dots(
+    axes: Axes, xs: ArrayLike, ys: ArrayLike, marker: Any, theme: Theme, *, size: float, line: float, **style: Any
+) -> None:
+    """Marks of ``size`` em without a line between them; their edge is ``line`` times as wide as other lines."""
+    style = {"linestyle": "none", "markersize": size * theme.em_pt, "markeredgewidth": line * theme.line_pt, **style}
+    axes.plot(xs, ys, marker=marker, **style)
 
 
 def y_caption(axes: Axes, text: str, theme: Theme) -> None:

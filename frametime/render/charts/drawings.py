@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Collection, Iterator
+from collections import Counter
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from functools import partial
-from typing import TypeAlias
+from types import MappingProxyType
+from typing import Final, TypeAlias
 
 from matplotlib.figure import Figure
 
-from frametime.render.charts.card_bars import draw_scene_bars, draw_standings, scene_pages, standings_pages
+from frametime.render.charts.card_bars import best_first, draw_scene_bars, draw_standings, scene_pages, standings_pages
 from frametime.render.charts.chart_catalog import keys_for
 from frametime.render.charts.frame_time_panels import MOST_RUNS, draw_frame_time_panels
 from frametime.render.charts.ratios import draw_ratios, most_cuts, ratio_pages
@@ -29,6 +31,15 @@ from frametime.tuning.tuning_summary import TuningSummary
 Drawing: TypeAlias = Callable[[], Figure]
 
 
+MOST_CHARTS: Final = 20
+"""Charts of a review of any size, unless more are asked for."""
+
+_FIRST: Final[Mapping[str, int]] = MappingProxyType(
+    {"standings": 6, "scene-bars": 5, "ratios": 3, "matrix": 3, "value": 1, "efficiency": 1, "repeatability": 1}
+)
+"""Of a review that has more charts, how many of each kind are drawn: `MOST_CHARTS` together."""
+
+
 def review_figures(
     result: ReviewResult, theme: Theme, *, only: Collection[str] | None = None
 ) -> list[tuple[str, Drawing]]:
@@ -39,16 +50,35 @@ def review_figures(
     result : ReviewResult
     theme : Theme
     only : collection of str or None
-        Keys of the catalog. By default all charts of the review as a whole; those of single runs in each cell
-        (``frame-time-panels``, ``percentiles``, ``distribution``) are made when they are asked for.
+        Keys of the catalog: all charts of these kinds. By default at most `MOST_CHARTS` of the review as a whole, and
+        all of the kinds that the plan names in ``charts``.
 
     Returns
     -------
     list of (str, callable)
         Names are unique, fit for files, and begin with the key of the chart; ``drawing()`` gives the figure.
     """
-    wanted = set(keys_for("review") if only is None else only)
-    found: list[tuple[str, Drawing]] = []
+    asked = set(asked_for(result) if only is None else only)
+    named = _named(result, theme, asked if only is not None else asked.union(_FIRST))
+    first = set() if only is not None else _first_names(result, named)
+    return [(name, drawing) for key, name, drawing in named if key in asked or name in first]
+
+
+def asked_for(result: ReviewResult) -> tuple[str, ...]:
+    """Keys of the charts that the plan names."""
+    keys = result.plan.get("charts")
+    return tuple(map(str, keys)) if isinstance(keys, list | tuple) else ()
+
+
+def left_out(result: ReviewResult, theme: Theme) -> dict[str, int]:
+    """How many charts of each kind a review has that are not drawn by default; kinds without one are left out."""
+    drawn = {name for name, _ in review_figures(result, theme)}
+    return dict(Counter(key for key, name, _ in _named(result, theme, set(_FIRST)) if name not in drawn))
+
+
+def _named(result: ReviewResult, theme: Theme, wanted: set[str]) -> list[tuple[str, str, Drawing]]:
+    """Key, name and drawing of all charts of these kinds."""
+    found: list[tuple[str, str, Drawing]] = []
     taken: set[str] = set()
     for key, parts, drawing in _all(result, theme, wanted):
         name = "-".join([key, *(safe_name(part) for part in parts if part)])
@@ -58,8 +88,48 @@ def review_figures(
             unique = f"{name}-{number}"
             number += 1
         taken.add(unique.lower())
-        found.append((unique, drawing))
+        found.append((key, unique, drawing))
     return found
+
+
+def _first_names(result: ReviewResult, named: Sequence[tuple[str, str, Drawing]]) -> set[str]:
+    """All charts of the review as a whole if they are few, else those that say most."""
+    whole = [(key, name, drawing) for key, name, drawing in named if key in _FIRST]
+    if len(whole) <= MOST_CHARTS:
+        return {name for _, name, _ in whole}
+    rank = partial(_rank, result, _cards_first(result)[: _FIRST["ratios"]])
+    found: set[str] = set()
+    for kind, most in _FIRST.items():
+        ranked = [(rank(drawing), name) for key, name, drawing in whole if key == kind]
+        kept = sorted(((place, name) for place, name in ranked if place is not None), key=lambda pair: pair[0])
+        # A cut or a scene is drawn on all of its pages or none, a page of ratios for all of the cards or none.
+        step = 1 + max((place[-1 if kind in ("ratios", "matrix") else -2] for place, _ in kept), default=0)
+        found.update(name for _, name in kept[: most - most % step if step < most else most])
+    return found
+
+
+def _cards_first(result: ReviewResult) -> tuple[str, ...]:
+    """Candidates in the order in which they are drawn: those of the subject, without one the fastest first."""
+    candidates = candidates_of(result)
+    if subject := [card for card in result.subject if card in candidates]:
+        return tuple(subject)
+    places = [item.card for item in best_first(result)]
+    return tuple(sorted(candidates, key=lambda card: places.index(card) if card in places else len(places)))
+
+
+def _rank(result: ReviewResult, cards: Sequence[str], drawing: Drawing) -> tuple[int, ...] | None:
+    """Where a chart stands among those of its kind, by its cut or scene, its page and its card.
+
+    ``None`` for what is not drawn unless it is asked for: another metric than the headline, another card.
+    """
+    asked = drawing.keywords if isinstance(drawing, partial) else {}
+    card = asked.get("candidate", cards[0] if cards else "")
+    if asked.get("metric", result.headline) != result.headline or (cards and card not in cards):
+        return None
+    cuts, scenes = [cut.key for cut in result.cuts], [scene.key for scene in result.scenes]
+    cut = asked.get("cuts", (asked.get("cut", cuts[0]),))[-1]
+    part = scenes.index(asked["scene"]) if "scene" in asked else cuts.index(cut)
+    return part, asked.get("page", 0), cards.index(card) if cards else 0
 
 
 def safe_name(text: str) -> str:
@@ -74,8 +144,9 @@ def safe_name(text: str) -> str:
     return kept[:40].rstrip("-.") or "x"
 
 
-def _page(page: int, n_pages: int) -> str:
-    return "" if n_pages == 1 else f"page{page + 1}"
+def _pages(n_pages: int) -> list[tuple[str, int]]:
+    """Part of the name of each page, and its number."""
+    return [("" if n_pages == 1 else f"page{page + 1}", page) for page in range(n_pages)]
 
 
 def _all(result: ReviewResult, theme: Theme, wanted: set[str]) -> Iterator[tuple[str, tuple[str, ...], Drawing]]:
@@ -108,10 +179,9 @@ Parts: TypeAlias = tuple[str, ...]
 
 
 def _standings(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
-    n_pages = len(standings_pages(result))
     for cut in _cuts_with_bars(result):
-        for page in range(n_pages):
-            yield (cut, _page(page, n_pages)), partial(draw_standings, result, theme, cut=cut, page=page)
+        for name, page in _pages(len(standings_pages(result))):
+            yield (cut, name), partial(draw_standings, result, theme, cut=cut, page=page)
 
 
 def _cuts_with_bars(result: ReviewResult) -> list[str]:
@@ -127,10 +197,9 @@ def _cuts_compared(result: ReviewResult, candidate: str) -> list[str]:
 
 
 def _scenes(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
-    n_pages = len(scene_pages(result, theme))
     for scene in result.scenes:
-        for page in range(n_pages):
-            yield (scene.key, _page(page, n_pages)), partial(draw_scene_bars, result, theme, scene=scene.key, page=page)
+        for name, page in _pages(len(scene_pages(result, theme))):
+            yield (scene.key, name), partial(draw_scene_bars, result, theme, scene=scene.key, page=page)
 
 
 def _ratios(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
@@ -138,26 +207,11 @@ def _ratios(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing
         groups = _panels(_cuts_compared(result, candidate), most_cuts(theme))
         for metric in result.metrics:
             for number, cuts in enumerate(groups):
-                n_pages = len(ratio_pages(result, cuts))
-                for page in range(n_pages):
-                    parts = (
-                        candidate,
-                        "" if metric.key == result.headline else metric.key,
-                        f"cuts{number + 1}" if len(groups) > 1 else "",
-                        _page(page, n_pages),
-                    )
-                    yield (
-                        parts,
-                        partial(
-                            draw_ratios,
-                            result,
-                            theme,
-                            candidate=candidate,
-                            metric=metric.key,
-                            cuts=tuple(cuts),
-                            page=page,
-                        ),
-                    )
+                shown = "" if metric.key == result.headline else metric.key
+                group = f"cuts{number + 1}" if len(groups) > 1 else ""
+                drawn = partial(draw_ratios, candidate=candidate, metric=metric.key, cuts=tuple(cuts))
+                for name, page in _pages(len(ratio_pages(result, cuts))):
+                    yield (candidate, shown, group, name), partial(drawn, result, theme, page=page)
 
 
 def _panels(keys: list[str], most: int) -> list[list[str]]:
@@ -168,13 +222,9 @@ def _panels(keys: list[str], most: int) -> list[list[str]]:
 
 
 def _matrix(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
-    n_pages = len(matrix_pages(result, theme))
     for candidate in candidates_of(result):
-        for page in range(n_pages):
-            yield (
-                (candidate, _page(page, n_pages)),
-                partial(draw_verdict_matrix, result, theme, candidate=candidate, page=page),
-            )
+        for name, page in _pages(len(matrix_pages(result, theme))):
+            yield (candidate, name), partial(draw_verdict_matrix, result, theme, candidate=candidate, page=page)
 
 
 def _planes(
@@ -188,9 +238,8 @@ def _planes(
 def _repeatability(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
     if not any(len(cell.run_names) > 1 for cell in result.cells):
         return  # A single run is its own mean: every mark would lie at 0 %.
-    n_pages = len(repeatability_pages(result, theme))
-    for page in range(n_pages):
-        yield (_page(page, n_pages),), partial(draw_repeatability, result, theme, page=page)
+    for name, page in _pages(len(repeatability_pages(result, theme))):
+        yield (name,), partial(draw_repeatability, result, theme, page=page)
 
 
 def typical_runs(result: ReviewResult, cell: Cell) -> dict[str, RunEntry | None]:

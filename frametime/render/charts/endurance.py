@@ -22,7 +22,7 @@ from frametime.render.charts.frame_times import (
     trace_key,
 )
 from frametime.render.charts.run_traces import FRAME_TIME, run_figures, trace_of_run, trace_of_series
-from frametime.render.charts.sensor_lanes import LANE_QUANTITIES, Lane, draw_lanes, lanes_of
+from frametime.render.charts.sensor_lanes import LANE_EM, LANE_QUANTITIES, Lane, draw_lanes, lanes_of
 from frametime.render.text_fit import shorten, wrap
 from frametime.render.theme import Theme
 from frametime.tuning.criterion import Criterion
@@ -67,7 +67,7 @@ def draw_endurance(
         trace = trace_of_series(series, run, n_columns=columns)
         lanes = lanes_of(series, LANE_QUANTITIES)
     criteria_em = _NARROW_ROW_EM * len(verdict.criteria) + 1.5
-    theme = theme.at_least(_NARROW_TIMES_EM + len(lanes) * _lane_pitch(1.0) + criteria_em)
+    theme = theme.at_least(_NARROW_TIMES_EM + len(lanes) * LANE_EM + criteria_em)
     with theme.settings():
         top_ms = frame_time_top([trace])
         beyond = places_beyond(trace, top_ms).size
@@ -94,37 +94,21 @@ def draw_endurance(
         if theme.is_narrow:
             room, right = (criteria_em - 1.0) * sheet.em, sheet.right
             table = sheet.left, sheet.below(room) - 0.5 * sheet.em
-        axes = sheet.axes(left, *_first_box(sheet, len(lanes), right - left))
+        foot = sheet.bottom + 3.5 * sheet.em
+        lowest_pt = foot + len(lanes) * LANE_EM * sheet.em
+        axes = sheet.axes(left, lowest_pt, right - left, sheet.top - 1.9 * sheet.em - lowest_pt)
         draw_trace(axes, trace, theme, color=theme.palette.series[0], top_ms=top_ms)
         name_beyond(axes, trace, theme)
         y_caption(axes, "frame time, ms", theme)
         lowest = axes
         if lanes:
             axes.tick_params(labelbottom=False)
-            boxes = _lane_boxes(sheet, len(lanes), left, right - left)
-            lowest = draw_lanes(sheet, lanes, boxes, (0.0, trace.duration_s))
+            lowest = draw_lanes(sheet, lanes, (left, foot, right - left), trace.duration_s)
         for panel in sheet.figure.axes:
             _events(panel, run, theme)
         _time_axis(lowest, trace.duration_s, theme)
         _criteria(sheet, verdict.criteria, table, room)
         return sheet.figure
-
-
-def _first_box(sheet: Sheet, n_lanes: int, width: float) -> tuple[float, float, float]:
-    """Bottom, width and height of the frame times: what the lanes leave."""
-    em = sheet.em
-    foot = sheet.bottom + 3.5 * em + n_lanes * _lane_pitch(em)
-    return foot, width, sheet.top - 1.9 * em - foot
-
-
-def _lane_pitch(em: float) -> float:
-    return 5.1 * em
-
-
-def _lane_boxes(sheet: Sheet, n_lanes: int, left: float, width: float) -> list[tuple[float, float, float, float]]:
-    em = sheet.em
-    foot, pitch = sheet.bottom + 3.5 * em, _lane_pitch(em)
-    return [(left, foot + (n_lanes - 1 - row) * pitch, width, pitch - 2.0 * em) for row in range(n_lanes)]
 
 
 def _events(axes: Axes, run: MeasuredRun, theme: Theme) -> None:

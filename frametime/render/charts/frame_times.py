@@ -14,7 +14,7 @@ from frametime.capture import Capture
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import MeasuredRun
 from frametime.render.charts.axis_scales import set_x_ticks, set_y_ticks
-from frametime.render.charts.chart_sheet import KeyEntry, Sheet, x_caption, y_caption
+from frametime.render.charts.chart_sheet import KeyEntry, Sheet, dots, x_caption, y_caption
 from frametime.render.charts.run_traces import (
     FRAME_TIME,
     RunTrace,
@@ -23,7 +23,7 @@ from frametime.render.charts.run_traces import (
     trace_of_run,
     trace_of_series,
 )
-from frametime.render.charts.sensor_lanes import LANE_QUANTITIES, Lane, draw_lanes, lanes_of
+from frametime.render.charts.sensor_lanes import LANE_EM, LANE_QUANTITIES, Lane, draw_lanes, lanes_of
 from frametime.render.numbers import format_quantity
 from frametime.render.text_fit import text_width_pt
 from frametime.render.theme import Theme
@@ -84,8 +84,7 @@ def _draw(trace: RunTrace, lanes: tuple[Lane, ...], judged: str, theme: Theme) -
         lead=f"{run_figures(trace)} · lower and more even is better · judged: {judged}",
         notes=[
             FRAME_TIME,
-            f"One run, {counted(trace.n_frames, 'frame')} in {trace.duration_s:.1f} s: single frames, so there is no "
-            "interval to show.",
+            f"One run, {counted(trace.n_frames, 'frame')} in {trace.duration_s:.1f} s, so there is no interval.",
             _gathering(trace),
             stutter_words(len(trace.stutters), trace.rule),
             _beyond_words(int(beyond.size), top_ms),
@@ -93,11 +92,9 @@ def _draw(trace: RunTrace, lanes: tuple[Lane, ...], judged: str, theme: Theme) -
     )
     sheet.key(trace_key([trace], theme, beyond=bool(beyond.size)))
     em = sheet.em
-    lane_height = 2.9 * em
-    gap = 2.0 * em
     left = sheet.left + 3.6 * em
     foot = sheet.bottom + 3.4 * em
-    lanes_height = len(lanes) * (lane_height + gap)
+    lanes_height = len(lanes) * LANE_EM * em
     axes = sheet.axes(left, foot + lanes_height, sheet.right - left, sheet.top - 1.7 * em - foot - lanes_height)
     draw_trace(axes, trace, theme, color=theme.palette.series[0], top_ms=top_ms)
     name_beyond(axes, trace, theme)
@@ -105,11 +102,7 @@ def _draw(trace: RunTrace, lanes: tuple[Lane, ...], judged: str, theme: Theme) -
     lowest = axes
     if lanes:
         axes.tick_params(labelbottom=False)
-        boxes = [
-            (left, foot + (len(lanes) - 1 - row) * (lane_height + gap), sheet.right - left, lane_height)
-            for row in range(len(lanes))
-        ]
-        lowest = draw_lanes(sheet, lanes, boxes, (0.0, trace.duration_s))
+        lowest = draw_lanes(sheet, lanes, (left, foot, sheet.right - left), trace.duration_s)
     x_caption(lowest, "time since the first frame, s", theme)
     return sheet.figure
 
@@ -130,8 +123,7 @@ def _gathering(trace: RunTrace) -> str:
     if trace.is_complete:
         return "Every frame is drawn, as wide as it lasts."
     return (
-        f"The trace spans the least and the greatest frame time of each of {trace.times_s.size:,} steps of time: "
-        "no frame is averaged away."
+        f"Drawn: the least to the greatest of each of {trace.times_s.size:,} steps of time; no frame is averaged away."
     )
 
 
@@ -206,18 +198,9 @@ def draw_trace(axes: Axes, trace: RunTrace, theme: Theme, *, color: str, top_ms:
         )
     inside = [stutter for stutter in trace.stutters if stutter.frame_time_ms <= top_ms]
     if inside:
-        axes.plot(
-            [stutter.time_s for stutter in inside],
-            [stutter.frame_time_ms for stutter in inside],
-            linestyle="none",
-            marker="v",
-            markersize=0.62 * theme.em_pt,
-            markerfacecolor=palette.behind,
-            markeredgecolor=palette.ink,
-            markeredgewidth=0.5 * theme.line_pt,
-            clip_on=False,
-            gid="stutters",
-        )
+        times_s, longs_ms = zip(*((stutter.time_s, stutter.frame_time_ms) for stutter in inside), strict=True)
+        look = {"mfc": palette.behind, "mec": palette.ink, "clip_on": False, "gid": "stutters"}
+        dots(axes, times_s, longs_ms, "v", theme, size=0.62, line=0.5, **look)
     set_x_ticks(axes, theme.em_pt)
     set_y_ticks(axes, theme.em_pt)
 
@@ -229,19 +212,8 @@ def name_beyond(axes: Axes, trace: RunTrace, theme: Theme) -> None:
     if not beyond.size:
         return
     times_s, high_ms = trace.times_s[beyond], trace.high_ms[beyond]
-    axes.plot(
-        times_s,
-        np.full(times_s.size, top_ms),
-        linestyle="none",
-        marker="^",
-        markersize=0.7 * theme.em_pt,
-        markerfacecolor=theme.palette.behind,
-        markeredgecolor=theme.palette.ink,
-        markeredgewidth=0.5 * theme.line_pt,
-        clip_on=False,
-        zorder=4,
-        gid="beyond",
-    )
+    look = {"mfc": theme.palette.behind, "mec": theme.palette.ink, "clip_on": False, "zorder": 4, "gid": "beyond"}
+    dots(axes, times_s, np.full(times_s.size, top_ms), "^", theme, size=0.7, line=0.5, **look)
     width_pt = axes.get_position().width * theme.size.width_pt
     taken: list[tuple[float, float]] = [(0.0, text_width_pt("frame time, ms", theme.em_pt) + theme.em_pt)]
     for place in np.argsort(-high_ms, kind="stable")[:_MOST_NAMED]:

@@ -11,11 +11,15 @@ from matplotlib.figure import Figure
 from matplotlib.markers import CARETLEFT, CARETRIGHT
 
 from frametime.render.charts.axis_scales import ratio_limits, set_ratio_scale
-from frametime.render.charts.chart_sheet import KeyEntry, Sheet, x_caption
+from frametime.render.charts.chart_sheet import KeyEntry, Sheet, dots, x_caption
 from frametime.render.charts.review_labels import (
+    OUTSIDE,
+    OUTSIDE_NOTE,
     Cell,
     cell_label,
+    cells_words,
     comparisons_of,
+    outside_overall,
     overall_of,
     page_of,
     page_words,
@@ -32,7 +36,7 @@ from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import Verdict
 from frametime.statistics.differences import Interval
-from frametime.words import percent_change
+from frametime.words import counted, percent_change
 
 MOST_CUTS: Final = 3
 """Panels of one figure; the first is that of all cells."""
@@ -110,6 +114,7 @@ class _Ratios:
         self.is_whole = len(cuts) == 1 and not theme.is_narrow  # the intervals in numbers, too
         self.comparisons = comparisons_of(result, candidate, metric)
         self.overall = {cut: overall_of(result, candidate, metric, cut) for cut in cuts}
+        self.outside = outside_overall(result, candidate, cuts) & self.comparisons.keys()
         self.limits = ratio_limits(list(self.comparisons.values()), list(self.overall.values()), result.margin)
 
     def draw(self, page_text: str) -> Figure:
@@ -154,9 +159,16 @@ class _Ratios:
             if any(not item.interval_95 for item in items)
             else "",
             "An arrowhead: the interval goes on." if beyond else "",
-            "Overall: geometric mean of the cells' ratios with 95 % intervals; these scenes: run noise only; scenes "
-            "like these: scenes as a sample.",
+            f"Overall: geometric mean of the ratios of {self._cells_words()}, with 95 % intervals; these scenes: run "
+            "noise only; scenes like these: scenes as a sample.",
+            OUTSIDE_NOTE if self.outside & set(self.rows) else "",
         ]
+
+    def _cells_words(self) -> str:
+        cells = self.result.cells_of(self.cuts[0])
+        if self.candidate not in cells.apart:
+            return cells_words(cells)
+        return f"the {counted(len(cells.of(self.candidate)), 'cell')} that both have (this card stands apart)"
 
     def _panels(self, sheet: Sheet) -> None:
         em = sheet.em
@@ -265,28 +277,11 @@ class _Ratios:
             ):
                 if goes_on:
                     at_left = (edge == low) != (self.metric.better == "lower")
-                    axes.plot(
-                        [edge],
-                        [y],
-                        marker=CARETLEFT if at_left else CARETRIGHT,
-                        markersize=0.6 * theme.em_pt,
-                        color=mark.color,
-                        clip_on=False,
-                        gid=f"{gid}-on-{end:g}",
-                    )
-        axes.plot(
-            [min(max(ratio, low), high)],
-            [y],
-            marker=mark.marker,
-            markersize=0.68 * scale * theme.em_pt,
-            markerfacecolor=mark.face,
-            markeredgecolor=mark.color,
-            markeredgewidth=theme.line_pt,
-            linestyle="none",
-            clip_on=False,
-            zorder=4,
-            gid=gid,
-        )
+                    caret = CARETLEFT if at_left else CARETRIGHT
+                    look = {"color": mark.color, "clip_on": False, "gid": f"{gid}-on-{end:g}"}
+                    dots(axes, edge, y, caret, theme, size=0.6, line=1.0, **look)
+        look = {"mfc": mark.face, "mec": mark.color, "clip_on": False, "zorder": 4, "gid": gid}
+        dots(axes, min(max(ratio, low), high), y, mark.marker, theme, size=0.68 * scale, line=1.0, **look)
 
     def _count_lines(self, width: float) -> dict[str, list[str]]:
         """For each cut how many cells have each verdict, on as many lines as a panel needs."""
@@ -335,6 +330,7 @@ class _Ratios:
                 words = change_words(item.ratio, item.interval_95)
             else:
                 words = percent_change(item.ratio)
+            words += OUTSIDE if cell in self.outside else ""
             sheet.text(left, top - (place + 0.5) * row, words)
 
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Final
 
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from frametime.render.charts.axis_scales import round_ticks, size_of, spaced_labels, tick_labels
-from frametime.render.charts.chart_sheet import KeyEntry, Sheet, x_caption
+from frametime.render.charts.chart_sheet import KeyEntry, Sheet, dots, x_caption
 from frametime.render.charts.review_labels import Cell, cell_label, page_of, page_words, pages_of, run_counts
 from frametime.render.text_fit import shorten, text_width_pt
 from frametime.render.theme import Theme
@@ -194,27 +194,13 @@ def mark_runs(axes: Axes, found: list[tuple[RunEntry, float]], y: float, row_pt:
     marks = [(distance - low) / (high - low) * width_pt for _, distance in found]
     taken = [(x_pt - 0.25 * em, x_pt + 0.25 * em) for x_pt in marks]
     for run, distance in sorted(found, key=lambda pair: (pair[0].flag is None, pair[0].excluded_reason is None)):
-        style: dict[str, Any]
+        marker, size, edge = "|", 0.62 * min(row_pt / em, 1.6), palette.series[0]
         if run.excluded_reason is not None:
-            style = {"marker": "x", "markeredgecolor": palette.muted, "markersize": 0.55 * em}
+            marker, size, edge = "x", 0.55, palette.muted
         elif run.flag is not None:
-            style = {
-                "marker": "D",
-                "markerfacecolor": palette.behind,
-                "markeredgecolor": palette.ink,
-                "markersize": 0.55 * em,
-            }
-        else:
-            style = {"marker": "|", "markeredgecolor": palette.series[0], "markersize": 0.62 * min(row_pt, 1.6 * em)}
-        axes.plot(
-            [distance],
-            [y],
-            linestyle="none",
-            markeredgewidth=1.1 * theme.line_pt,
-            zorder=4,
-            gid=f"run-{run.name}",
-            **style,
-        )
+            marker, size, edge = "D", 0.55, palette.ink
+        look = {"mfc": palette.behind, "mec": edge, "zorder": 4, "gid": f"run-{run.name}"}
+        dots(axes, distance, y, marker, theme, size=size, line=1.1, **look)
         if run.flag is None and run.excluded_reason is None:
             continue
         words = shorten(f"run {run.run}" if run.run.isdigit() else run.run, 0.3 * width_pt, em)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from itertools import pairwise
 from types import MappingProxyType
 from typing import Final, TypeVar
 
@@ -12,9 +13,8 @@ from frametime.render.review_words import VERDICTS
 from frametime.render.text_fit import drawable, shorten, text_width_pt
 from frametime.render.theme import Palette, Theme
 from frametime.review.result import ReviewResult
-from frametime.review.result_tables import CellComparison, OverallComparison, Standing, Verdict
-from frametime.statistics.differences import Interval
-from frametime.units import FRAMES_PER_SECOND
+from frametime.review.result_tables import CellComparison, OverallComparison, TableCells, Verdict
+from frametime.words import counted, joined
 
 Cell = tuple[str, str]
 Page = TypeVar("Page")
@@ -64,14 +64,21 @@ def pages_of(cells: Sequence[Cell], most: int = MOST_ROWS) -> list[tuple[Cell, .
     >>> [len(page) for page in pages_of([("a", str(number)) for number in range(40)])]
     [14, 13, 13]
     """
-    n_pages = max(1, -(-len(cells) // most))
-    length, longer = divmod(len(cells), n_pages)
-    pages, start = [], 0
-    for number in range(n_pages):
-        stop = start + length + (number < longer)
-        pages.append(tuple(cells[start:stop]))
-        start = stop
-    return pages
+    return [tuple(cells[part]) for part in even_parts(len(cells), most)]
+
+
+def even_parts(count: int, most: int) -> list[slice]:
+    """So many things in parts of about equal length, each of at most ``most``; one part at least.
+
+    Examples
+    --------
+    >>> even_parts(12, 8)
+    [slice(0, 6, None), slice(6, 12, None)]
+    """
+    n_parts = max(1, -(-count // most))
+    length, longer = divmod(count, n_parts)
+    starts = [number * length + min(number, longer) for number in range(n_parts + 1)]
+    return [slice(start, stop) for start, stop in pairwise(starts)]
 
 
 def page_words(page: int, n_pages: int) -> str:
@@ -92,12 +99,43 @@ def page_of(pages: Sequence[Page], page: int) -> Page:
     return pages[page]
 
 
-def mean_interval(standing: Standing | None) -> Interval | None:
-    """The interval of a card's ratio to the baseline, carried over to its mean."""
-    if standing is None or standing.interval is None or standing.mean_value is None or not standing.ratio_to_baseline:
-        return None
-    scale = standing.mean_value / standing.ratio_to_baseline
-    return replace(standing.interval, low=standing.interval.low * scale, high=standing.interval.high * scale)
+def cells_words(cells: TableCells) -> str:
+    """The cells on which all numbers of a chart rest: a chart says them once.
+
+    Examples
+    --------
+    >>> from dataclasses import replace
+    >>> whole = TableCells(
+    ...     cut="all", kind="speed", cards=("a", "b"), cells=(("x", "4k"), ("y", "4k")), apart=(), apart_cells={},
+    ...     left_out=(), n_planned=2,
+    ... )
+    >>> cells_words(whole), cells_words(replace(whole, n_planned=3))
+    ('all 2 cells', '2 of 3 cells, those in which every card of the table has runs')
+    """
+    n_cells = len(cells.cells)
+    if n_cells == cells.n_planned:
+        return f"all {n_cells} cells" if n_cells != 1 else "one cell"
+    has = "power" if cells.kind == "power" else "runs"
+    return f"{n_cells} of {counted(cells.n_planned, 'cell')}, those in which every card of the table has {has}"
+
+
+def apart_note(result: ReviewResult, cells: TableCells) -> str:
+    """Names the cards that a chart leaves out because they rest on other cells."""
+    named = [f"{result.card(card).label} ({counted(len(cells.of(card)), 'cell')})" for card in cells.apart]
+    return f"Not drawn, for want of cells in common with the others: {joined(named)}." if named else ""
+
+
+def outside_overall(result: ReviewResult, candidate: str, cuts: Sequence[str]) -> frozenset[Cell]:
+    """Cells of these cuts on which the overall ratio of a candidate does not rest."""
+    return frozenset(
+        cell for cut in cuts for cell in result.cut(cut).cells if cell not in result.cells_of(cut).of(candidate)
+    )
+
+
+OUTSIDE: Final = " *"
+"""Stands behind the number of a cell that does not count in the overall ratio."""
+
+OUTSIDE_NOTE: Final = "* Not in the overall ratio and the counts: another card of the table has no runs there."
 
 
 def comparisons_of(result: ReviewResult, candidate: str, metric: str) -> dict[Cell, CellComparison]:
@@ -183,8 +221,3 @@ def defined(label: str, definition: str) -> str:
     is_word = definition[1:2].islower()  # not an abbreviation, whose capitals stay
     start = definition[:1].lower() if is_word else definition[:1]
     return f"{label[:1].upper()}{label[1:]}: {start}{definition[1:].rstrip('.')}."
-
-
-def is_rate(unit: str) -> bool:
-    """Whether a metric counts frames a second."""
-    return unit == FRAMES_PER_SECOND

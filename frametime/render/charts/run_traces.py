@@ -263,8 +263,8 @@ def stutter_words(count: int, rule: StutterRule | None) -> str:
     if rule is None:
         return f"{text}, by the rule of the review."
     return (
-        f"{text}: a frame longer than {rule.ratio:g} × the local median (of {rule.window_s:g} s around it) and longer "
-        f"than it by {rule.min_excess_ms:g} ms or more."
+        f"{text}: longer than {rule.ratio:g} × the local median (of {rule.window_s:g} s), and by "
+        f"{rule.min_excess_ms:g} ms or more."
     )
 
 

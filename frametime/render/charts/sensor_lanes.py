@@ -27,6 +27,9 @@ _LEAST_SPANS: Final[Mapping[str, float]] = MappingProxyType(
 )
 _MOST_POINTS: Final = 2000
 
+LANE_EM: Final = 5.0
+"""Height of a lane with the room for its caption."""
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Lane:
@@ -65,15 +68,15 @@ def _extremes(
     return times_s[places], values[places]
 
 
-def draw_lanes(
-    sheet: Sheet, lanes: Sequence[Lane], boxes: Sequence[tuple[float, float, float, float]], span_s: tuple[float, float]
-) -> Axes:
-    """Draw each lane into its box (left, bottom, width, height in points); gives the lowest axes."""
+def draw_lanes(sheet: Sheet, lanes: Sequence[Lane], place: tuple[float, float, float], duration_s: float) -> Axes:
+    """Draw the lanes above one another from a place (left, bottom, width in points); gives the lowest axes."""
     theme = sheet.theme
     axes = None
-    for lane, box in zip(lanes, boxes, strict=True):
-        axes = sheet.axes(*box)
-        axes.set_xlim(*span_s)
+    left, foot, width = place
+    for number, lane in enumerate(lanes):
+        bottom = foot + (len(lanes) - 1 - number) * LANE_EM * sheet.em
+        axes = sheet.axes(left, bottom, width, (LANE_EM - 2.0) * sheet.em)
+        axes.set_xlim(0.0, duration_s)
         low, high = _limits(lane)
         axes.set_ylim(low, high)
         axes.plot(lane.times_s, lane.values, color=theme.palette.ink, linewidth=0.8 * theme.line_pt, gid=lane.name)

@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from frametime.render.charts.axis_scales import round_ticks, set_x_ticks, size_of, tick_labels
-from frametime.render.charts.chart_sheet import KeyEntry, Sheet, x_caption, y_caption
+from frametime.render.charts.chart_sheet import KeyEntry, Sheet, dots, x_caption, y_caption
 from frametime.render.theme import Theme
 from frametime.tuning.record import STOCK, Setting
 from frametime.tuning.tuning_summary import SettingRow, TuningSummary
@@ -188,17 +188,8 @@ def _panel(
                 )
         for position, gain, row in zip(x, y, line.rows, strict=True):
             if row.setting in past_edge:
-                axes.plot(
-                    [position],
-                    [gain],
-                    linestyle="none",
-                    marker="v",
-                    markersize=1.1 * em,
-                    markerfacecolor="none",
-                    markeredgecolor=theme.palette.ink,
-                    markeredgewidth=theme.line_pt,
-                    gid=f"edge-{number}-{position}",
-                )
+                look = {"mfc": "none", "mec": theme.palette.ink, "gid": f"edge-{number}-{position}"}
+                dots(axes, position, gain, "v", theme, size=1.1, line=1.0, **look)
     set_x_ticks(axes, em, spacing_em=6.0)
     low, high = axes.get_ylim()
     ticks = round_ticks(low, high, max(2, int(size_of(axes)[1] / (2.6 * em))))

@@ -8,7 +8,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from frametime.render.charts.axis_scales import set_x_ticks, set_y_ticks
-from frametime.render.charts.chart_sheet import KeyEntry, Sheet, x_caption, y_caption
+from frametime.render.charts.chart_sheet import KeyEntry, Sheet, dots, x_caption, y_caption
 from frametime.render.review_words import change_words
 from frametime.render.text_fit import shorten, text_width_pt
 from frametime.render.theme import Theme
@@ -63,9 +63,11 @@ def draw_tuning_map(summary: TuningSummary, theme: Theme) -> Figure:
         _limits(axes, summary)
         for cell in summary.map:
             _mark(axes, cell, theme, past_edge=cell.setting in edge)
-        for setting, gid, size in ((summary.best, "best", 1.5), (summary.everyday, "everyday", 1.5)):
+        for setting, gid, marker in ((summary.best, "best", "s"), (summary.everyday, "everyday", "D")):
             if setting is not None:
-                _ring(axes, setting, theme, gid=gid, size_em=size)
+                look = {"mfc": "none", "mec": theme.palette.ink, "zorder": 5, "gid": gid}
+                x, y = setting.core_offset_mhz, setting.memory_offset_mhz
+                dots(axes, x, y, marker, theme, size=1.5, line=1.1, **look)
         set_x_ticks(axes, sheet.em, spacing_em=6.0)
         set_y_ticks(axes, sheet.em)
         axes.grid(axis="both")
@@ -105,33 +107,9 @@ def _limits(axes: Axes, summary: TuningSummary) -> None:
 def _mark(axes: Axes, cell: MapCell, theme: Theme, *, past_edge: bool) -> None:
     failed = cell.status == "failed"
     color = theme.palette.behind if failed else theme.palette.ahead
-    axes.plot(
-        [cell.setting.core_offset_mhz],
-        [cell.setting.memory_offset_mhz],
-        linestyle="none",
-        marker="X" if failed else "v" if past_edge else "o",
-        markersize=0.75 * theme.em_pt,
-        markerfacecolor=color,
-        markeredgecolor=theme.palette.ink,
-        markeredgewidth=0.5 * theme.line_pt,
-        zorder=4,
-        gid=f"{cell.status}-{cell.setting.core_offset_mhz}-{cell.setting.memory_offset_mhz}",
-    )
-
-
-def _ring(axes: Axes, setting: Setting, theme: Theme, *, gid: str, size_em: float) -> None:
-    axes.plot(
-        [setting.core_offset_mhz],
-        [setting.memory_offset_mhz],
-        linestyle="none",
-        marker="s" if gid == "best" else "D",
-        markersize=size_em * theme.em_pt,
-        markerfacecolor="none",
-        markeredgecolor=theme.palette.ink,
-        markeredgewidth=1.1 * theme.line_pt,
-        zorder=5,
-        gid=gid,
-    )
+    x, y = cell.setting.core_offset_mhz, cell.setting.memory_offset_mhz
+    look = {"mfc": color, "mec": theme.palette.ink, "zorder": 4, "gid": f"{cell.status}-{x}-{y}"}
+    dots(axes, x, y, "X" if failed else "v" if past_edge else "o", theme, size=0.75, line=0.5, **look)
 
 
 def _gains(sheet: Sheet, axes: Axes, summary: TuningSummary) -> None:

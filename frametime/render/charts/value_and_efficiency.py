@@ -6,7 +6,7 @@ from matplotlib.figure import Figure
 
 from frametime.render.charts.card_plane import CardPoint, Plane, draw_plane, plane_theme
 from frametime.render.charts.chart_sheet import KeyEntry, Sheet
-from frametime.render.charts.review_labels import is_rate, mean_interval, run_counts
+from frametime.render.charts.review_labels import apart_note, cells_words, run_counts
 from frametime.render.numbers import format_number, format_quantity
 from frametime.render.review_words import change_words
 from frametime.render.theme import Theme
@@ -22,7 +22,7 @@ def has_value(result: ReviewResult, cut: str = "all") -> bool:
 
 
 def _is_drawn(row: ValueRow) -> bool:
-    return bool(row.price) and row.mean_value is not None
+    return bool(row.price) and row.mean_value is not None and not row.stands_apart
 
 
 def draw_value(result: ReviewResult, theme: Theme, *, cut: str = "all") -> Figure:
@@ -49,9 +49,9 @@ def draw_value(result: ReviewResult, theme: Theme, *, cut: str = "all") -> Figur
     base = result.card(result.baseline).label
     standings = {item.card: item for item in result.standings if (item.cut, item.metric) == (cut, metric.key)}
     points = [_price_point(result, row, standings.get(row.card), unit) for row in rows]
-    without = [card.label for card in result.cards if card.key not in {row.card for row in rows}]
+    without = [card.label for card in result.cards if card.price is None]
     n_runs = run_counts([len(item.run_names) for item in result.cells])
-    entry = result.cut(cut)
+    entry, cells = result.cut(cut), result.cells_of(cut)
     theme = plane_theme(theme, len(points))
     with theme.settings():
         sheet = Sheet(
@@ -59,12 +59,13 @@ def draw_value(result: ReviewResult, theme: Theme, *, cut: str = "all") -> Figur
             title=f"Speed for the money: {entry.label}",
             lead=f"Farther up and farther left is better. Value: {unit} per {currency}; steeper is better.",
             notes=[
-                f"Both axes start at 0. Speed: {metric.label}, geometric mean over the cells of the cut "
+                f"Both axes start at 0. Speed: {metric.label}, geometric mean over {cells_words(cells)} "
                 f"({n_runs} each). {metric.definition}",
                 f"Break-even: the price at which a card gives as many {unit} per {currency} as {base} at its price.",
                 "In brackets and as whiskers: 95 % interval over these scenes (run noise only), carried over from the "
                 "ratio to the baseline.",
                 f"Without a price: {', '.join(without)}." if without else "",
+                apart_note(result, cells),
             ],
             head_lines=(1, 1),
         )
@@ -101,34 +102,18 @@ def _price_point(result: ReviewResult, row: ValueRow, standing: Standing | None,
         label=result.card(row.card).label,
         x=row.price,
         y=row.mean_value,
-        y_interval=mean_interval(standing),
+        y_interval=None if standing is None else standing.mean_interval,
         lines=tuple(lines),
         other_x=None if is_baseline else row.break_even_price,
         other_interval=None if is_baseline else row.break_even_interval,
     )
 
 
-_SPEED = "average_fps"
-
-
-def _speed_metric(result: ReviewResult) -> str | None:
-    """The rate to draw: average FPS where the review has it, else the headline if it is a rate."""
-    keys = [metric.key for metric in result.metrics]
-    if _SPEED in keys:
-        return _SPEED
-    return result.headline if is_rate(result.metric(result.headline).unit) else None
-
-
-def _drawn(result: ReviewResult, cut: str) -> list[tuple[EfficiencyRow, Standing]]:
-    metric = _speed_metric(result)
-    standings = {item.card: item for item in result.standings if (item.cut, item.metric) == (cut, metric)}
+def _drawn(result: ReviewResult, cut: str) -> list[EfficiencyRow]:
     return [
-        (row, standings[row.card])
+        row
         for row in result.efficiency
-        if row.cut == cut
-        and row.average_power_w
-        and row.card in standings
-        and standings[row.card].mean_value is not None
+        if row.cut == cut and row.average_power_w and row.mean_rate_fps and not row.stands_apart
     ]
 
 
@@ -152,16 +137,13 @@ def draw_efficiency(result: ReviewResult, theme: Theme, *, cut: str = "all") -> 
     ValueError
         If no card has power.
     """
-    drawn = _drawn(result, cut)
-    metric = _speed_metric(result)
-    if not drawn or metric is None:
+    rows = _drawn(result, cut)
+    if not rows:
         raise ValueError(f"result must hold a card with power and speed in the cut {cut!r}")
-    points = [_power_point(result, row, standing) for row, standing in drawn]
-    without = [card.label for card in result.cards if card.key not in {row.card for row, _ in drawn}]
-    entry = result.cut(cut)
-    speed = result.metric(metric)
+    points = [_power_point(result, row) for row in rows]
+    entry, cells = result.cut(cut), result.cells_of(cut, "power")
+    without = [card.label for card in result.cards if card.key not in (*cells.cards, *cells.apart)]
     n_runs = run_counts([len(item.run_names) for item in result.cells])
-    n_cells = min(row.n_cells for row, _ in drawn)
     theme = plane_theme(theme, len(points))
     with theme.settings():
         sheet = Sheet(
@@ -169,13 +151,12 @@ def draw_efficiency(result: ReviewResult, theme: Theme, *, cut: str = "all") -> 
             title=f"Speed for the power: {entry.label}",
             lead="Farther up and farther left is better. A steeper line is more frames for the same energy.",
             notes=[
-                f"Both axes start at 0. Speed: {speed.label}, geometric mean over cells ({n_runs} each). "
-                f"{speed.definition} Power: mean over {n_cells} cells with a sensor log.",
-                "1 fps per watt is 1 frame per joule; in the table: geometric mean over cells, so that a card lies "
-                "close to its line but not always on it.",
-                "Whisker: 95 % interval of the ratio to the baseline over these scenes (run noise only), times the "
-                "baseline's mean. In brackets: 95 % interval of the ratio in frames per joule.",
+                f"Both axes start at 0. Average rate: frames over time. It and average power: geometric means over "
+                f"{cells_words(cells)}, of the runs with a sensor log ({n_runs} each).",
+                "Frames per joule: average rate over average power. Whisker: 95 % interval of the average power. "
+                "In brackets: 95 % interval of the ratio in frames per joule. Both over these scenes (run noise only).",
                 f"Without a sensor log: {', '.join(without)}." if without else "",
+                apart_note(result, cells),
             ],
             head_lines=(1, 1),
         )
@@ -185,15 +166,13 @@ def draw_efficiency(result: ReviewResult, theme: Theme, *, cut: str = "all") -> 
                 KeyEntry(label="equal frames per joule", kind="line", color=theme.palette.tied),
             ]
         )
-        draw_plane(
-            sheet, points, Plane(x_label="average power, W", y_label=f"{speed.label}, fps", slope_unit="frames/J")
-        )
+        draw_plane(sheet, points, Plane(x_label="average power, W", y_label="average rate, fps", slope_unit="frames/J"))
         return sheet.figure
 
 
-def _power_point(result: ReviewResult, row: EfficiencyRow, standing: Standing) -> CardPoint:
-    assert row.average_power_w is not None and standing.mean_value is not None
-    lines = [f"{format_number(standing.mean_value)} fps at {format_number(row.average_power_w, digits=3)} W"]
+def _power_point(result: ReviewResult, row: EfficiencyRow) -> CardPoint:
+    assert row.average_power_w is not None and row.mean_rate_fps is not None
+    lines = [f"{format_number(row.mean_rate_fps)} fps at {format_number(row.average_power_w)} W"]
     if row.frames_per_joule is not None:
         lines.append(f"{format_number(row.frames_per_joule, digits=3)} frames/J")
     if row.card == result.baseline:
@@ -204,7 +183,7 @@ def _power_point(result: ReviewResult, row: EfficiencyRow, standing: Standing) -
         index=[card.key for card in result.cards].index(row.card),
         label=result.card(row.card).label,
         x=row.average_power_w,
-        y=standing.mean_value,
-        y_interval=mean_interval(standing),
+        y=row.mean_rate_fps,
+        x_interval=row.average_power_interval,
         lines=tuple(lines),
     )

@@ -8,7 +8,11 @@ from matplotlib.figure import Figure
 
 from frametime.render.charts.chart_sheet import Sheet
 from frametime.render.charts.review_labels import (
+    OUTSIDE,
+    OUTSIDE_NOTE,
+    Cell,
     comparisons_of,
+    outside_overall,
     overall_of,
     page_of,
     page_words,
@@ -89,11 +93,11 @@ def draw_verdict_matrix(
     comparisons = comparisons_of(result, candidate, metric)
     entry = result.metric(metric)
     overall = overall_of(result, candidate, metric, result.cuts[0].key)
-    lead = "no cell with runs on both sides"
-    n_cells = len(result.cuts[0].cells)
-    if overall is not None and overall.counts.total:
-        n_without = n_cells - overall.counts.total
-        lead = overall.counts.in_words
+    lead = "no cell with runs on both sides" if overall is None else overall.counts.in_words
+    outside = outside_overall(result, candidate, [result.cuts[0].key]) & comparisons.keys()
+    n_without = len(set(result.cuts[0].cells) - comparisons.keys())
+    if n_without < len(result.cuts[0].cells):
+        lead += f"; {len(outside)} (*) not counted" if outside else ""
         lead += f"; {n_without} without runs on both sides" if n_without else ""
     n_runs = run_counts(
         [number for item in comparisons.values() for number in (item.candidate_n_runs, item.baseline_n_runs)]
@@ -110,12 +114,13 @@ def draw_verdict_matrix(
                 f"{result.margin * 100.0:g} %; behind likewise on the worse side; tied: the 90 % interval lies "
                 "within the margin; else undecided.",
                 "The mark stands to the right where the candidate does better, to the left where it does worse.",
+                OUTSIDE_NOTE if outside else "",
                 *_chance_note(result, comparisons),
             ],
             head_lines=(1, 1),
         )
         sheet.key(verdict_key(theme.palette))
-        _blocks(sheet, result, *shown, comparisons)
+        _blocks(sheet, result, *shown, comparisons, outside)
         return sheet.figure
 
 
@@ -137,7 +142,8 @@ def _blocks(
     result: ReviewResult,
     scenes: tuple[str, ...],
     resolutions: tuple[str, ...],
-    comparisons: dict[tuple[str, str], CellComparison],
+    comparisons: dict[Cell, CellComparison],
+    outside: frozenset[Cell],
 ) -> None:
     em = sheet.em
     n_blocks = -(-len(scenes) // MOST_SCENES)
@@ -161,11 +167,17 @@ def _blocks(
             sheet.text(left, y, shorten(result.scene(key).label, label_width - 0.6 * em, em))
             for column, resolution in enumerate(resolutions):
                 box = (left + label_width + column * cell_width, y - row / 2.0, cell_width, row)
-                _cell(sheet, box, comparisons.get((key, resolution)), result)
+                _cell(
+                    sheet,
+                    box,
+                    comparisons.get((key, resolution)),
+                    result,
+                    OUTSIDE if (key, resolution) in outside else "",
+                )
 
 
 def _cell(
-    sheet: Sheet, box: tuple[float, float, float, float], item: CellComparison | None, result: ReviewResult
+    sheet: Sheet, box: tuple[float, float, float, float], item: CellComparison | None, result: ReviewResult, star: str
 ) -> None:
     theme, em = sheet.theme, sheet.em
     palette = theme.palette
@@ -187,7 +199,7 @@ def _cell(
     if item is None or item.ratio is None:
         sheet.text(left + 0.8 * em, y, "not compared" if item is None else "n/a", color=palette.muted)
         return
-    number_end, y = _numbers(sheet, box, item)
+    number_end, y = _numbers(sheet, box, item, star)
     mark = verdict_mark(item.verdict, palette)
     slot = _SLOTS.get(item.verdict, _leaning(item, result))
     middle = (number_end + left + width) / 2.0
@@ -203,13 +215,15 @@ def _cell(
     )
 
 
-def _numbers(sheet: Sheet, box: tuple[float, float, float, float], item: CellComparison) -> tuple[float, float]:
+def _numbers(
+    sheet: Sheet, box: tuple[float, float, float, float], item: CellComparison, star: str
+) -> tuple[float, float]:
     """The difference, and its interval where there is room; gives where the first line ends and how high it is."""
     em, muted = sheet.em, sheet.theme.palette.muted
     left, bottom, width, height = box
     start, y = left + 0.8 * em, bottom + height / 2.0
     assert item.ratio is not None
-    number = percent_change(item.ratio)
+    number = percent_change(item.ratio) + star
     span = "no interval" if item.interval_95 is None else percent_change_range(item.interval_95)
     number_pt = _LARGE_TIMES * em
     needed = max(text_width_pt(number, number_pt, bold=True) + 3.4 * em, text_width_pt(span, em)) + 1.2 * em
@@ -218,7 +232,7 @@ def _numbers(sheet: Sheet, box: tuple[float, float, float, float], item: CellCom
         sheet.text(start, y + 0.6 * em, number, size_pt=number_pt, bold=True)
         return left + max(0.5 * width, width - 5.0 * em), y + 0.6 * em
     if width >= (_NUMBERS_EM + 4.0) * em:
-        sheet.text(start, y, change_words(item.ratio, item.interval_95))
+        sheet.text(start, y, change_words(item.ratio, item.interval_95) + star)
         return left + _NUMBERS_EM * em, y
     sheet.text(left + _NUMBER_EM * em, y, number, ha="right")
     return left + _NUMBER_EM * em, y

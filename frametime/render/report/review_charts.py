@@ -54,7 +54,8 @@ def chosen_charts(result: ReviewResult) -> tuple[ChosenChart, ...]:
     first_cuts: object = None
     drawn = [
         (name, _catalog_key(name), drawing.keywords if isinstance(drawing, partial) else {})
-        for name, drawing in review_figures(result, Theme.of(), only=SECTIONS)
+        for name, drawing in review_figures(result, Theme.of())
+        if _catalog_key(name) in SECTIONS
     ]
     for name, key, asked in drawn:
         first_cuts = first_cuts or asked.get("cuts")
