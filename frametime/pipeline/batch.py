@@ -21,7 +21,7 @@ from frametime.pipeline.batch_rows import (
     request_of,
     row_of,
 )
-from frametime.pipeline.batch_table import check_output, read_table, write_partitions, write_table
+from frametime.pipeline.batch_table import check_output, read_table, refuse_other_table, write_partitions, write_table
 from frametime.pipeline.batch_walk import Captures, FoundFile, Walk, walk_captures
 from frametime.pipeline.journal import Journal, Row, journal_rows, open_journal, open_reader
 from frametime.pipeline.measuring_many import measure_many
@@ -99,8 +99,10 @@ def run_batch(
     Raises
     ------
     OutputError
-        If the table cannot be written.
+        If the table cannot be written, or ``resume`` finds a file at ``out`` that no batch has written.
     """
+    if resume:
+        refuse_other_table(out)
     columns, digest = columns_of(options), parameters_digest(options)
     places = array("q", [_NOT_YET]) * len(walk.captures)
     tell = on_row if on_row is not None else lambda row: None

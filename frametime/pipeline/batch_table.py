@@ -14,7 +14,7 @@ from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from frametime.errors import EndingError, OutputError, printable
+from frametime.errors import EndingError, FrametimeError, OutputError, printable
 from frametime.pipeline.journal import Row, read_journal
 from frametime.pipeline.table_frames import (
     Column,
@@ -215,9 +215,24 @@ def read_table(path: Path, *, columns: Sequence[Column]) -> Iterator[Row]:
             for frame in _frames_in(part, columns):
                 yield from frame.iter_rows(named=True)
     except (OSError, UnicodeDecodeError, ValueError, pl.exceptions.PolarsError) as error:
-        raise OutputError.at(
-            str(path), "this is not a table of an earlier batch", helps="name another --out, or use --force alone"
-        ) from error
+        raise _no_batch_table(path) from error
+
+
+def refuse_other_table(path: Path) -> None:
+    """Refuse to go on with a file that no batch has written: its content would be lost.
+
+    Raises
+    ------
+    OutputError
+    """
+    if path.is_file() and not is_batch_table(path):
+        raise _no_batch_table(path)
+
+
+def _no_batch_table(path: Path) -> FrametimeError:
+    return OutputError.at(
+        str(path), "this is not a table of an earlier batch", helps="name another --out, or use --force alone"
+    )
 
 
 def _frames_in(path: Path, columns: Sequence[Column]) -> Iterator[pl.DataFrame]:

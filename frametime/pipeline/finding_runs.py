@@ -112,8 +112,7 @@ def _conditions(plan: ReviewPlan, name: str, values: dict[str, str], resolution:
             raise PlanError.at(
                 plan.file_name,
                 f"{key.replace('_', ' ')} is '{printable(planned)}' in the plan, but '{printable(in_path)}' in the "
-                "path "
-                f"'{printable(name)}'",
+                f"path '{printable(name)}'",
                 helps="leave it out of the plan, or correct one of them",
             )
     chosen = {key: values.get(key, planned) for key, planned in from_plan.items()}
@@ -122,8 +121,5 @@ def _conditions(plan: ReviewPlan, name: str, values: dict[str, str], resolution:
         scene=values["scene"],
         resolution=resolution,
         run=values["run"],
-        card_settings=chosen["card_settings"],
-        scene_settings=chosen["scene_settings"],
-        driver=chosen["driver"],
-        operating_system=chosen["operating_system"],
+        **chosen,
     )

@@ -104,8 +104,7 @@ def _row(line: bytes) -> Row | None:
 
 def read_journal(path: Path) -> Iterator[Row]:
     """Rows of a journal; a line that is damaged or cut off is passed over."""
-    for _, row in journal_rows(path):
-        yield row
+    return (row for _, row in journal_rows(path))
 
 
 class JournalReader:

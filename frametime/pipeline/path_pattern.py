@@ -14,6 +14,8 @@ from frametime.errors import FrametimeError, PlanError, printable
 FIELDS: Final = ("card", "card_settings", "scene", "scene_settings", "resolution", "driver", "operating_system", "run")
 _FIELD = re.compile(r"\{([^{}]*)\}")
 _VALUE: Final = r"[^/\\]+?"
+_ANY: Final = r"[^/\\]*"
+_FREE: Final = ("(?P<", _ANY[:4])
 
 
 @dataclass(frozen=True)
@@ -63,13 +65,13 @@ class PathPattern:
                     f"nothing stands between two fields before '{{{name}}}'",
                     helps="put a separator between them, such as '/' or '_'",
                 )
-            parts.append(_literal(text[at : found.start()], where))
+            parts += _literals(text[at : found.start()], where)
             parts.append(f"(?P={name})" if name in fields else f"(?P<{name}>{_VALUE})")
             if name not in fields:
                 fields.append(name)
             at = found.end()
-        parts.append(_literal(text[at:], where))
-        return cls(text, tuple(fields), re.compile("".join(parts), re.DOTALL))
+        parts += _literals(text[at:], where)
+        return cls(text, tuple(fields), re.compile(_committed(parts), re.DOTALL))
 
     @property
     def folder_depth(self) -> int:
@@ -141,7 +143,28 @@ def _unknown_field(name: str, where: str) -> FrametimeError:
     )
 
 
-def _literal(text: str, where: str) -> str:
+def _literals(text: str, where: str) -> list[str]:
+    """Expressions for the text between two fields: a literal, which may be empty, then ``*`` and literal in turn."""
     if "{" in text or "}" in text:
         raise PlanError.at(where, f"a brace is left open in '{printable(text)}'", helps="write fields as '{card}'")
-    return "".join(r"[^/\\]*" if sign == "*" else re.escape(sign) for sign in text)
+    first, *others = map(re.escape, re.sub(r"\*+", "*", text).split("*"))
+    return [first, *(part for other in others for part in (_ANY, other))]
+
+
+def _committed(parts: list[str]) -> str:
+    """The expression of a pattern: literals at even places, fields and ``*`` between them.
+
+    What is free and has something free behind it may end at the first place that fits: a later one would leave the
+    rest less room. Without that rule a name that does not fit is tried in each of its partings, which never ends.
+    A ``*`` takes as much as it can where a field comes next, and the text of a field that stands twice is not free.
+    """
+    expression = parts[0]
+    for at in range(1, len(parts), 2):
+        free, literal, behind = parts[at], parts[at + 1], parts[at + 2] if at + 2 < len(parts) else ""
+        if free == _ANY and behind == _ANY:
+            expression += f"(?>{free}?{literal})"
+        elif free.startswith("(?P<") and f"(?P={free[4 : free.index('>')]})" not in parts and behind[:4] in _FREE:
+            expression += f"(?>{free}{literal})"
+        else:
+            expression += free + literal
+    return expression

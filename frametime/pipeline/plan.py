@@ -241,7 +241,10 @@ def _any_fits(pattern: str, names: Iterable[str]) -> bool:
 
 def _fits(pattern: str, name: str) -> bool:
     """Whether a name fits a pattern in which ``*`` stands for any text without a slash."""
-    return re.fullmatch("[^/]*".join(map(re.escape, pattern.split("*"))), name) is not None
+    first, *others = map(re.escape, re.sub(r"\*+", "*", pattern).split("*"))
+    # Each but the last ends at its first place, as in a path pattern: every parting would be tried otherwise.
+    ended = "".join(f"(?>[^/]*?{literal})" for literal in others[:-1])
+    return re.fullmatch(first + ended + "".join(f"[^/]*{literal}" for literal in others[-1:]), name) is not None
 
 
 def exclusions_of(plan: ReviewPlan, names: Iterable[str]) -> dict[str, str]:

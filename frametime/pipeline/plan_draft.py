@@ -7,6 +7,7 @@ import re
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path, PurePosixPath
 from typing import Final
 
@@ -27,10 +28,11 @@ _HELPS: Final = "give --path-pattern, such as --path-pattern '{card}/{scene}/{re
 
 @dataclass(frozen=True, kw_only=True)
 class PlanDraft:
-    """The text of a first plan and what it rests on."""
+    """What a first plan rests on, and its text: ``folder`` is as seen from the plan, keys stand in their order."""
 
-    text: str
+    folder: str
     pattern: PathPattern
+    sensors: PathPattern | None
     cards: tuple[str, ...]
     scenes: tuple[str, ...]
     resolutions: tuple[str, ...]
@@ -38,18 +40,10 @@ class PlanDraft:
     n_captures: int
     left_over: tuple[str, ...]
 
-
-@dataclass(frozen=True, kw_only=True)
-class _Parts:
-    """What is filled in: folder as seen from the plan, path patterns, keys in their order, runs a cell."""
-
-    folder: str
-    pattern: str
-    sensors: str | None
-    cards: Sequence[str]
-    scenes: Sequence[str]
-    resolutions: Sequence[str]
-    n_runs: int
+    @cached_property
+    def text(self) -> str:
+        """The plan as TOML, ready to edit."""
+        return _text(self)
 
 
 def draft_plan(folder: Path, *, beside: Path, pattern: PathPattern | None = None) -> PlanDraft:
@@ -112,21 +106,10 @@ def _draft(
     cards, scenes = (_in_order(fields[key] for fields in values.values()) for key in ("card", "scene"))
     resolutions = _in_order(_cell(fields)[2] for fields in values.values())
     n_runs = max(Counter(_cell(fields) for fields in values.values()).values())
-    sensors = _sensor_pattern(pattern, [name for name in logs if name not in captures], values)
-    text = _text(
-        _Parts(
-            folder=_relative(folder, beside),
-            pattern=pattern.text,
-            sensors=None if sensors is None else sensors.text,
-            cards=cards,
-            scenes=scenes,
-            resolutions=resolutions,
-            n_runs=n_runs,
-        )
-    )
     return PlanDraft(
-        text=text,
+        folder=_relative(folder, beside),
         pattern=pattern,
+        sensors=_sensor_pattern(pattern, [name for name in logs if name not in captures], values),
         cards=cards,
         scenes=scenes,
         resolutions=resolutions,
@@ -240,7 +223,7 @@ def _in_order(names: Iterator[str]) -> tuple[str, ...]:
     return tuple(sorted(set(names), key=natural_order))
 
 
-def _text(parts: _Parts) -> str:
+def _text(parts: PlanDraft) -> str:
     """The plan as TOML, ready to edit: what was found filled in, and what a person adds as comments."""
     lines = [*_head(parts), *_captures_lines(parts)]
     for card, label in zip(parts.cards, labels(parts.cards), strict=True):
@@ -258,7 +241,7 @@ def _text(parts: _Parts) -> str:
     return "\n".join([*lines, *_offers(parts)])
 
 
-def _head(parts: _Parts) -> list[str]:
+def _head(parts: PlanDraft) -> list[str]:
     return [
         "# The plan of a review. Edit it, then: frametime review PLAN.toml --coverage",
         "",
@@ -273,19 +256,19 @@ def _head(parts: _Parts) -> list[str]:
     ]
 
 
-def _captures_lines(parts: _Parts) -> list[str]:
+def _captures_lines(parts: PlanDraft) -> list[str]:
     example = '# sensors = "{card}/{scene}/{resolution}/run{run}.sensors.csv"'
     return [
         "[captures]",
         f"folder = {toml_value(parts.folder)}",
-        f"pattern = {toml_value(parts.pattern)}",
-        example if parts.sensors is None else f"sensors = {toml_value(parts.sensors)}",
+        f"pattern = {toml_value(parts.pattern.text)}",
+        example if parts.sensors is None else f"sensors = {toml_value(parts.sensors.text)}",
         '# layout = "layout.toml"  # a column layout, where the logs leave a choice',
         "",
     ]
 
 
-def _offers(parts: _Parts) -> list[str]:
+def _offers(parts: PlanDraft) -> list[str]:
     """What a plan may hold besides, as comments."""
     run = "/".join([parts.cards[0], parts.scenes[0], parts.resolutions[0], "1"])
     return [

@@ -69,8 +69,6 @@ def review_schema() -> dict[str, object]:
 
 def schema_text() -> str:
     """The text of the published schema."""
-    import json
-
     return json.dumps(review_schema(), indent=2, ensure_ascii=True) + "\n"
 
 

@@ -198,3 +198,12 @@ def test_a_folder_of_tables_is_not_replaced_unasked(captures: Path, tmp_path: Pa
     assert "6 kept unchanged" in frametime(*command, "--resume").err
     assert frametime(*command, "--force").code == 4
     assert (folder / "card=preset-base" / "part-0.parquet").read_bytes() == first
+
+
+def test_resume_keeps_a_file_that_is_no_table_of_a_batch(captures: Path, tmp_path: Path) -> None:
+    out = tmp_path / "notes.csv"
+    out.write_text("card,idea\namber,warm\n", encoding="utf-8")
+    done = frametime("batch", captures, "--out", out, "--resume")
+    assert done.code == 3 and "this is not a table of an earlier batch" in done.err
+    assert out.read_text(encoding="utf-8") == "card,idea\namber,warm\n"
+    assert [path.name for path in tmp_path.iterdir() if path.is_file()] == ["notes.csv"]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import time
 from pathlib import Path
 
 import pytest
@@ -82,3 +84,44 @@ def test_a_star_stands_for_text_inside_one_name() -> None:
     pattern = PathPattern.parse("{card}/*_{run}.csv*")
     assert pattern.match("amber/long name_3.csv.gz") == {"card": "amber", "run": "3"}
     assert pattern.match("amber/x/y_3.csv") is None
+
+
+@pytest.mark.parametrize(
+    ("text", "name"),
+    [
+        ("*-" * 30 + "end.csv", "-" * 250 + ".csv"),
+        ("{card}/{scene}/run{run}" + "*-" * 30 + ".csv", "a/b/run" + "1-" * 120 + ".cs"),
+        ("{card}-{scene}-{resolution}-{driver}-{operating_system}-{run}.csv", "-" * 250 + ".cs"),
+        ("*" * 60 + ".csv", "a" * 250),
+    ],
+)
+def test_a_name_that_does_not_fit_is_told_at_once(text: str, name: str) -> None:
+    pattern = PathPattern.parse(text)
+    begin = time.perf_counter()
+    assert pattern.match(name) is None
+    assert time.perf_counter() - begin < 1.0
+
+
+WILD = st.lists(st.sampled_from(["*", "-", "a", "/"]), max_size=5).map("".join)
+
+
+@given(pieces=st.tuples(WILD, WILD, WILD, WILD), again=st.booleans(), name=st.text("-a/", min_size=1, max_size=14))
+def test_the_fields_are_those_of_trying_every_parting(
+    pieces: tuple[str, str, str, str], again: bool, name: str
+) -> None:
+    head, middle, between, tail = pieces
+    text = head + "{card}" + middle + "-{scene}" + between + ("-{card}" if again else "-{run}") + tail
+    try:
+        pattern = PathPattern.parse(text)
+    except PlanError:
+        return
+    expression, seen = "", set()
+    for piece in re.findall(r"\{\w+\}|.", text):
+        field = piece.strip("{}")
+        if piece == field:
+            expression += r"[^/\\]*" if piece == "*" else re.escape(piece)
+        else:
+            expression += f"(?P={field})" if field in seen else rf"(?P<{field}>[^/\\]+?)"
+            seen.add(field)
+    found = re.fullmatch(expression, name)
+    assert pattern.match(name) == (None if found is None else found.groupdict())

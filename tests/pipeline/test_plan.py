@@ -338,3 +338,10 @@ def test_lines_are_right_past_lists_of_lists_and_tables_in_a_line() -> None:
         ("b", "c d"): 6,
         ("e",): 7,
     }
+
+
+def test_an_exclusion_that_fits_no_run_is_told_at_once() -> None:
+    many = "*-" * 30 + "x"
+    text = PLAN.replace("birch-9/harbor/1440p/2", f"birch-9/harbor/1440p/{many}")
+    with pytest.raises(PlanError, match="there is no such capture"):
+        exclusions_of(parsed(text), ["birch-9/harbor/1440p/" + "-" * 250])
