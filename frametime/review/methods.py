@@ -22,10 +22,7 @@ _SPREAD = {
     "own": "the scatter of each side's own runs in that cell (Welch)",
     "pooled": "each card's scatter pooled over its cells; a cell that Cochran's test puts aside keeps its own",
 }
-_UNIT = {
-    "scene": "scene, its resolutions together: the resolutions of one scene are not new scenes",
-    "cell": "cell",
-}
+_UNIT = {"scene": "scene, its resolutions together: the resolutions of one scene are not new scenes", "cell": "cell"}
 
 
 def methods_of(design: ReviewDesign) -> tuple[Method, ...]:

@@ -114,11 +114,7 @@ def pair_caveats(paired: Paired, cells: TableCells, card: str, metric: str, desi
 
 
 def overall_comparison(
-    design: ReviewDesign,
-    table: MetricMeans,
-    cells: TableCells,
-    candidate: str,
-    comparisons: Sequence[CellComparison],
+    design: ReviewDesign, table: MetricMeans, cells: TableCells, candidate: str, comparisons: Sequence[CellComparison]
 ) -> OverallComparison:
     """Candidate against baseline over the cells of a table, with the caveats of these cells."""
     key = table.metric.key

@@ -30,7 +30,7 @@ from frametime.review.result_tables import (
 from frametime.statistics.outlier_tests import Outcome
 
 SCHEMA_VERSION: Final = "2"
-RepeatReason: TypeAlias = Literal["missing", "flagged", "unreadable", "judged", "excluded"]
+RepeatReason: TypeAlias = Literal["missing", "flagged", "unreadable", "rejected", "excluded"]
 
 
 @dataclass(frozen=True, kw_only=True)

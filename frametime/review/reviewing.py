@@ -141,9 +141,7 @@ def review_runs(
         coverage=coverage_of(design, placed, tables.flags, unreadable),
         exclusions=tuple(
             Exclusion(
-                run_name=run.name,
-                file_name=run.measured.provenance.file_name,
-                reason=design.exclusions[run.name],
+                run_name=run.name, file_name=run.measured.provenance.file_name, reason=design.exclusions[run.name]
             )
             for run in placed
             if run.name in design.exclusions

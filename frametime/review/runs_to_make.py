@@ -11,15 +11,7 @@ from frametime.caveats import Caveat, Weight
 from frametime.review.card_repeatability import CardSpread, grubbs_of, in_percent, laws_of_others, least_distance
 from frametime.review.cell_summaries import metric_caveat
 from frametime.review.design import ReviewDesign
-from frametime.review.result import (
-    Coverage,
-    CoverageCell,
-    Flag,
-    GrubbsOutcome,
-    RepeatReason,
-    RunToMake,
-    UnreadableFile,
-)
+from frametime.review.result import Coverage, CoverageCell, Flag, GrubbsOutcome, RepeatReason, RunToMake, UnreadableFile
 from frametime.review.run_set import ZERO, Place, PlacedRun, RunSet, natural_order
 from frametime.statistics.outlier_tests import ScatterLaw, StandsOut, run_that_stands_out
 from frametime.words import counted
@@ -121,9 +113,9 @@ def _flag(spread: CardSpread, found: StandsOut, others: ScatterLaw | None, n_tes
         limit_pct=limit,
         method=FLAG_METHOD.format(n=n_tests, others=cells or "nothing else"),
         sentence=(
-            f"The {spread.label} lies {abs(distance):.1f} % {side} the mean of the other {n_rest} runs of its set; "
-            f"normal variation on this card is at most {limit:.1f} %, by {f'these and {cells}' if cells else 'these'}. "
-            f"Something probably disturbed it.{_grubbs_words(grubbs)}"
+            f"The {spread.label} is {abs(distance):.1f} % {side} the mean of the other {n_rest} runs of its set; normal "
+            f"variation on this card is at most {limit:.1f} % (from {f'these and {cells}' if cells else 'these alone'}). "
+            f"{_grubbs_words(grubbs)}"
         ),
         grubbs=grubbs,
     )
@@ -134,7 +126,7 @@ def flag_caveats(run_set: RunSet, flags: Mapping[str, Flag]) -> list[Caveat]:
     return [
         Caveat(
             code="run-to-repeat",
-            message=f"Run {run.run} should be made again, and counts until then: {flags[run.name].sentence}",
+            message=f"Repeat run {run.run}; until then it is included. {flags[run.name].sentence}",
             weight=Weight.REPEAT,
         )
         for run in run_set.runs
@@ -145,18 +137,15 @@ def flag_caveats(run_set: RunSet, flags: Mapping[str, Flag]) -> list[Caveat]:
 def _grubbs_words(grubbs: GrubbsOutcome) -> str:
     """What the set alone says: with few runs it can say little, and the flag does not rest on it."""
     told = {
-        "ok": "would not show it" + (f": {grubbs.n_runs} are too few for that" if grubbs.n_runs < 6 else ""),
-        "straggler": "show it, too: a straggler by Grubbs's test",
-        "outlier": "show it, too: an outlier by Grubbs's test",
+        "ok": "does not find it" + (": too few runs" if grubbs.n_runs < 6 else ""),
+        "straggler": "calls it a straggler, too",
+        "outlier": "calls it an outlier, too",
     }
-    return f" The {grubbs.n_runs} runs of its set alone {told[grubbs.outcome]}."
+    return f"Grubbs's test on the {grubbs.n_runs} runs of the set alone {told[grubbs.outcome]}."
 
 
 def coverage_of(
-    design: ReviewDesign,
-    runs: Sequence[PlacedRun],
-    flags: Mapping[str, Flag],
-    unreadable: Sequence[UnreadableFile],
+    design: ReviewDesign, runs: Sequence[PlacedRun], flags: Mapping[str, Flag], unreadable: Sequence[UnreadableFile]
 ) -> Coverage:
     """Set the plan against what was found.
 
@@ -208,7 +197,7 @@ def _repeat(run: PlacedRun, design: ReviewDesign, flags: Mapping[str, Flag]) -> 
     if run.name in design.exclusions:
         return _to_make(run.place, run.run, "excluded", f"The plan leaves it out: {design.exclusions[run.name]}")
     if run.measured.judgement.word == "repeat this run":
-        return _to_make(run.place, run.run, "judged", _sentence("; ".join(run.measured.judgement.reasons)))
+        return _to_make(run.place, run.run, "rejected", _sentence("; ".join(run.measured.judgement.reasons)))
     if run.name in flags:
         return _to_make(run.place, run.run, "flagged", flags[run.name].sentence)
     return None

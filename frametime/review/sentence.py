@@ -5,18 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from frametime.review.design import ReviewDesign
-from frametime.review.result_tables import (
-    MissingCell,
-    OverallComparison,
-    Standing,
-)
+from frametime.review.result_tables import MissingCell, OverallComparison, Standing
 from frametime.statistics.differences import Interval
-from frametime.words import (
-    counted,
-    joined,
-    percent_change,
-    percent_change_words,
-)
+from frametime.words import counted, joined, percent_change, percent_change_words
 
 ONE_SCENE = "One scene alone says nothing of other scenes."
 NONE_NAMED = "not enough runs to name single cells"
