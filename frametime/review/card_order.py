@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from dataclasses import replace
 from itertools import combinations
 
-from frametime.review.cell_comparisons import MetricMeans
+from frametime.review.cell_comparisons import MetricMeans, holm_of_known, stands_after
 from frametime.review.design import ReviewDesign
 from frametime.review.overall import Cell, pair_caveats, pair_cells
 from frametime.review.result_tables import PairOrder, Standing, TableCells
-from frametime.statistics.differences import geometric_mean, holm_adjusted
+from frametime.statistics.differences import geometric_mean
 
 
 def order_pairs(table: MetricMeans, design: ReviewDesign, cells: TableCells) -> list[PairOrder]:
@@ -31,15 +31,13 @@ def order_pairs(table: MetricMeans, design: ReviewDesign, cells: TableCells) -> 
                 ratio=None if these is None else these.ratio,
                 interval=paired.interval,
                 verdict=table.decided(these, design.margin).verdict,
-                stands_after_holm=None,
                 n_cells=len(paired.cells),
             )
         )
-    known = [at for at, p in enumerate(p_values) if p is not None]
-    for at, p in zip(known, holm_adjusted([p for p in p_values if p is not None]).tolist(), strict=True):
-        if pairs[at].verdict in {"ahead", "behind"}:
-            pairs[at] = replace(pairs[at], stands_after_holm=p < 0.05)
-    return pairs
+    adjusted = holm_of_known(p_values)
+    return [
+        replace(pair, stands_after_holm=stands_after(pair.verdict, p)) for pair, p in zip(pairs, adjusted, strict=True)
+    ]
 
 
 def place_cards(
@@ -51,7 +49,11 @@ def place_cards(
     Its best place is one more than the number of cards shown better; its worst place is the number of cards of the
     table less those shown worse.
     """
-    better = _shown_better(pairs)
+    better = {
+        (pair.card, pair.other) if pair.verdict == "ahead" else (pair.other, pair.card)
+        for pair in pairs
+        if pair.stands_after_holm
+    }
     tied = {frozenset((pair.card, pair.other)) for pair in pairs if pair.verdict == "tied"}
     standings = []
     for card in cells.cards:
@@ -83,11 +85,6 @@ def _standing(table: MetricMeans, design: ReviewDesign, cells: TableCells, card:
         cut=cells.cut,
         metric=table.metric.key,
         card=card,
-        best_place=None,
-        worst_place=None,
-        place="apart",
-        not_told_apart_from=(),
-        tied_with=(),
         ratio_to_baseline=mean and baseline_mean and mean / baseline_mean,
         interval=None if card == baseline else paired.interval,
         mean_value=mean,
@@ -96,14 +93,6 @@ def _standing(table: MetricMeans, design: ReviewDesign, cells: TableCells, card:
         stands_apart=card in cells.apart,
         caveats=() if card == baseline else pair_caveats(paired, cells, card, table.metric.key, design),
     )
-
-
-def _shown_better(pairs: Sequence[PairOrder]) -> set[tuple[str, str]]:
-    shown = set()
-    for pair in pairs:
-        if pair.stands_after_holm:
-            shown.add((pair.card, pair.other) if pair.verdict == "ahead" else (pair.other, pair.card))
-    return shown
 
 
 def _mean_value(table: MetricMeans, card: str, cells: Sequence[Cell]) -> float | None:

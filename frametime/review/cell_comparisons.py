@@ -10,7 +10,7 @@ from frametime.caveats import Caveat
 from frametime.review.card_repeatability import CardSpread
 from frametime.review.cell_summaries import bearing_on, metric_caveat, no_scatter, too_wide
 from frametime.review.design import MetricEntry, ReviewDesign, SpreadRule
-from frametime.review.result_tables import CellComparison, CellSummary
+from frametime.review.result_tables import CellComparison, CellSummary, Verdict
 from frametime.review.run_set import Place
 from frametime.review.verdict_rule import Decision, RunsNeeded, decide, runs_needed
 from frametime.statistics.differences import Difference, LogMean, holm_adjusted, log_mean, mean_difference
@@ -132,8 +132,6 @@ def _compare(
         verdict=decision.verdict,
         real_but_small=decision.real_but_small,
         p_value=None if difference is None else difference.p_value,
-        holm_p_value=None,
-        stands_after_holm=None,
         runs_needed=needed.n_runs,
         at_margin=needed.at_margin,
         caveats=tuple(caveats),
@@ -167,15 +165,23 @@ def _with_holm(found: Sequence[CellComparison]) -> list[CellComparison]:
 
     *Real, but small* is such a claim, too: of equal cards, two reviews of five would call some cell real without.
     """
-    positions = [at for at, item in enumerate(found) if item.p_value is not None]
-    adjusted = holm_adjusted([item.p_value for item in found if item.p_value is not None])
-    result = list(found)
-    for at, p_value in zip(positions, adjusted.tolist(), strict=True):
-        item, stands = result[at], p_value < 0.05
-        result[at] = replace(
+    return [
+        replace(
             item,
             holm_p_value=p_value,
-            stands_after_holm=stands if item.verdict in {"ahead", "behind"} else None,
-            real_but_small=item.real_but_small and stands,
+            stands_after_holm=stands_after(item.verdict, p_value),
+            real_but_small=item.real_but_small and p_value is not None and p_value < 0.05,
         )
-    return result
+        for item, p_value in zip(found, holm_of_known([item.p_value for item in found]), strict=True)
+    ]
+
+
+def holm_of_known(p_values: Sequence[float | None]) -> list[float | None]:
+    """Holm's adjustment over those that have a p value."""
+    adjusted = iter(holm_adjusted([p_value for p_value in p_values if p_value is not None]).tolist())
+    return [None if p_value is None else next(adjusted) for p_value in p_values]
+
+
+def stands_after(verdict: Verdict, adjusted: float | None) -> bool | None:
+    """Whether an *ahead* or *behind* can be claimed among many; ``None`` for the other verdicts."""
+    return None if adjusted is None or verdict not in {"ahead", "behind"} else adjusted < 0.05

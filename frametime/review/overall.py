@@ -69,12 +69,6 @@ def pair_cells(
     )
 
 
-def count_verdicts(comparisons: Sequence[CellComparison]) -> VerdictCounts:
-    """In how many cells the candidate is what."""
-    words = [item.verdict for item in comparisons]
-    return VerdictCounts(**{word: words.count(word) for word in get_args(Verdict)})
-
-
 def pair_caveats(paired: Paired, cells: TableCells, card: str, metric: str, design: ReviewDesign) -> tuple[Caveat, ...]:
     """What must be said with the numbers of a card against the baseline."""
     if not paired.cells:
@@ -121,7 +115,7 @@ def overall_comparison(
     paired = pair_cells(table, candidate, design.baseline, cells.of(candidate), sample_unit=design.sample_unit)
     of_pair = [item for item in comparisons if item.metric == key and item.candidate == candidate]
     in_cells = [item for item in of_pair if (item.scene, item.resolution) in set(paired.cells)]
-    these, like_these = paired.these, paired.like_these
+    verdicts, these, like_these = [item.verdict for item in in_cells], paired.these, paired.like_these
     decision, decision_like = table.decided(these, design.margin), table.decided(like_these, design.margin)
     n_units = paired.n_scenes if design.sample_unit == "scene" else len(paired.cells)
     like_method = SCENES_LIKE_THESE.format(n=n_units, unit=design.sample_unit)
@@ -135,7 +129,7 @@ def overall_comparison(
         interval_scenes_like_these=None if like_these is None else like_these.ratio_interval(0.95, like_method),
         n_cells=len(paired.cells),
         n_scenes=paired.n_scenes,
-        counts=count_verdicts(in_cells),
+        counts=VerdictCounts(**{word: verdicts.count(word) for word in get_args(Verdict)}),
         n_named=sum(item.stands_after_holm is True for item in in_cells),
         verdict=decision.verdict,
         verdict_scenes_like_these=decision_like.verdict,

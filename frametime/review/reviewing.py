@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from frametime.caveats import Caveat, Weight
 from frametime.review.card_order import order_pairs, place_cards
 from frametime.review.card_repeatability import (
@@ -155,7 +157,7 @@ def review_runs(
             *same_file_caveats(placed),
         ),
         methods=methods_of(design),
-        versions=_versions(),
+        versions={"frametime": __version__, "numpy": np.__version__},
     )
     return replace(result, paragraphs={cut.key: paragraph(design, result, cut) for cut in design.cuts})
 
@@ -273,9 +275,3 @@ def _over_cuts(
                 pairs += found
                 standings += place_cards(table, design, cells, found)
     return overall, pairs, standings
-
-
-def _versions() -> dict[str, str]:
-    import numpy as np
-
-    return {"frametime": __version__, "numpy": np.__version__}

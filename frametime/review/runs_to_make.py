@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
+from itertools import count, filterfalse, islice
 
 import numpy as np
 
@@ -113,9 +114,9 @@ def _flag(spread: CardSpread, found: StandsOut, others: ScatterLaw | None, n_tes
         limit_pct=limit,
         method=FLAG_METHOD.format(n=n_tests, others=cells or "nothing else"),
         sentence=(
-            f"The {spread.label} is {abs(distance):.1f} % {side} the mean of the other {n_rest} runs of its set; normal "
-            f"variation on this card is at most {limit:.1f} % (from {f'these and {cells}' if cells else 'these alone'}). "
-            f"{_grubbs_words(grubbs)}"
+            f"The {spread.label} is {abs(distance):.1f} % {side} the mean of the other {n_rest} runs of its set; "
+            f"normal variation on this card is at most {limit:.1f} % "
+            f"(from {f'these and {cells}' if cells else 'these alone'}). {_grubbs_words(grubbs)}"
         ),
         grubbs=grubbs,
     )
@@ -215,10 +216,4 @@ def _free_names(taken: set[str], n: int) -> list[str]:
     """The first numbers that no run bears yet, written as the others are (``02`` beside ``01``)."""
     width = max((len(name) for name in taken if name.isdecimal()), default=1)
     used = {int(name) for name in taken if name.isdecimal()}
-    free: list[str] = []
-    number = 1
-    while len(free) < n:
-        if number not in used:
-            free.append(str(number).zfill(width))
-        number += 1
-    return free
+    return [str(number).zfill(width) for number in islice(filterfalse(used.__contains__, count(1)), n)]
