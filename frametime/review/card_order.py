@@ -31,6 +31,7 @@ def order_pairs(table: MetricMeans, design: ReviewDesign, cells: TableCells) -> 
                 ratio=None if these is None else these.ratio,
                 interval=paired.interval,
                 verdict=table.decided(these, design.margin).verdict,
+                stands_after_holm=None,
                 n_cells=len(paired.cells),
             )
         )
@@ -85,6 +86,11 @@ def _standing(table: MetricMeans, design: ReviewDesign, cells: TableCells, card:
         cut=cells.cut,
         metric=table.metric.key,
         card=card,
+        best_place=None,
+        worst_place=None,
+        place="apart",
+        not_told_apart_from=(),
+        tied_with=(),
         ratio_to_baseline=mean and baseline_mean and mean / baseline_mean,
         interval=None if card == baseline else paired.interval,
         mean_value=mean,

@@ -132,7 +132,7 @@ def repeatability_of(
     pooled = spread.pooled
     caveats = [_set_aside(place, spread.metric, scenes or {}) for place in spread.aside]
     if pooled is None:
-        message = "No cell of this card has two runs: nothing tells how well its runs repeat."
+        message = "No cell of this card has two runs: how well they repeat is not known."
         caveats.append(metric_caveat(spread.metric, code="no-repeats", message=message))
     ordered = [
         spread.logs[s.place] for s in sets if s.place in spread.logs and len(s.runs) == spread.logs[s.place].size

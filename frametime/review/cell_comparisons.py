@@ -100,10 +100,10 @@ def _compare(
     one, other = sides[0].estimates[key], sides[1].estimates[key]
     caveats = _side_caveats(sides, key, design)
     difference = interval = interval_90 = None
-    needed = RunsNeeded(n_runs=None, at_margin=False)
+    needed = RunsNeeded()
     means = [table.means[place] for place in places if place in table.means]
     if len(means) < 2:
-        message = "A side has no value above zero in this cell, so no ratio can be formed."
+        message = "One of the cards has no value above zero in this cell: there is no ratio."
         caveats.append(metric_caveat(key, code="no-ratio", message=message))
     else:
         difference = mean_difference(*means)
@@ -132,6 +132,8 @@ def _compare(
         verdict=decision.verdict,
         real_but_small=decision.real_but_small,
         p_value=None if difference is None else difference.p_value,
+        holm_p_value=None,
+        stands_after_holm=None,
         runs_needed=needed.n_runs,
         at_margin=needed.at_margin,
         caveats=tuple(caveats),
@@ -142,7 +144,7 @@ def _needed(table: MetricMeans, places: tuple[Place, Place], difference: Differe
     means = [table.with_stand_in(place)[0] for place in places]
     variances = [mean.variance * mean.n_runs for mean in means if mean.variance is not None]
     if len(variances) < 2 or not sum(variances) > 0.0:
-        return RunsNeeded(n_runs=None, at_margin=False)
+        return RunsNeeded()
     found = runs_needed(
         difference.value, candidate_variance=variances[0], baseline_variance=variances[1], margin=margin
     )

@@ -83,8 +83,8 @@ class CellComparison:
     verdict: Verdict
     real_but_small: bool
     p_value: float | None
-    holm_p_value: float | None = None
-    stands_after_holm: bool | None = None
+    holm_p_value: float | None
+    stands_after_holm: bool | None
     runs_needed: int | None
     at_margin: bool
     caveats: tuple[Caveat, ...]
@@ -223,7 +223,7 @@ class PairOrder:
     ratio: float | None
     interval: Interval | None
     verdict: Verdict
-    stands_after_holm: bool | None = None
+    stands_after_holm: bool | None
     n_cells: int
 
 
@@ -257,11 +257,11 @@ class Standing:
     cut: str
     metric: str
     card: str
-    best_place: int | None = None
-    worst_place: int | None = None
-    place: str = "apart"
-    not_told_apart_from: tuple[str, ...] = ()
-    tied_with: tuple[str, ...] = ()
+    best_place: int | None
+    worst_place: int | None
+    place: str
+    not_told_apart_from: tuple[str, ...]
+    tied_with: tuple[str, ...]
     ratio_to_baseline: float | None
     interval: Interval | None
     mean_value: float | None

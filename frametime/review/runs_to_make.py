@@ -93,8 +93,8 @@ def exclusion_caveats(
                 continue
             shift = in_percent(float(full.mean() - logs.mean()))
             message = (
-                f"Run {run.run} is left out, and it stands out. Had it been a good run, the {spread.label} here would "
-                f"be {abs(shift):.1f} % {'higher' if shift > 0 else 'lower'}; the interval does not count that."
+                f"Run {run.run}, which stands out, is left out. With it the {spread.label} here would be "
+                f"{abs(shift):.1f} % {'higher' if shift > 0 else 'lower'}; the interval does not count that."
             )
             caveats.append(metric_caveat(metric, code="left-out-run", message=message))
     return caveats

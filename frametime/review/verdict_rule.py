@@ -34,8 +34,8 @@ class Decision:
 class RunsNeeded:
     """Runs of each card that would probably decide; ``n_runs`` is ``None`` where none up to the limit would."""
 
-    n_runs: int | None
-    at_margin: bool
+    n_runs: int | None = None
+    at_margin: bool = False
 
 
 def decide(difference: Difference, *, margin: float) -> Decision:
