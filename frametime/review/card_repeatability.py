@@ -75,6 +75,7 @@ def card_spread(card: str, metric: str, sets: Sequence[RunSet], *, label: str | 
         if run_set.card == card and (values := run_set.log_values(metric)) is not None
     }
     kept, aside = poolable(logs)
+    scatters = _scatters(logs)
     return CardSpread(
         card=card,
         metric=metric,
@@ -83,8 +84,8 @@ def card_spread(card: str, metric: str, sets: Sequence[RunSet], *, label: str | 
         kept=tuple(kept),
         aside=tuple(aside),
         pooled=pooled_spread([logs[place] for place in kept]),
-        shared=_shared(logs),
-        others=laws_of_others(logs),
+        shared=_shared(*scatters),
+        others=_laws(*scatters),
     )
 
 
@@ -97,9 +98,10 @@ def _scatters(
     return places, variances, np.array([logs[place].size - 1.0 for place in places])
 
 
-def _shared(logs: Mapping[Place, NDArray[np.float64]]) -> dict[Place, PooledSpread]:
+def _shared(
+    places: Sequence[Place], variances: NDArray[np.float64], freedom: NDArray[np.float64]
+) -> dict[Place, PooledSpread]:
     """Each cell's scatter drawn toward that of all; from two cells on."""
-    places, variances, freedom = _scatters(logs)
     if len(places) < 2:
         return {}
     found = shared_variances(variances, freedom, variance_prior(variances, freedom))
@@ -111,7 +113,12 @@ def _shared(logs: Mapping[Place, NDArray[np.float64]]) -> dict[Place, PooledSpre
 
 def laws_of_others(logs: Mapping[Place, NDArray[np.float64]]) -> dict[Place, ScatterLaw]:
     """For each cell how the other cells scatter; from three cells on."""
-    places, variances, freedom = _scatters(logs)
+    return _laws(*_scatters(logs))
+
+
+def _laws(
+    places: Sequence[Place], variances: NDArray[np.float64], freedom: NDArray[np.float64]
+) -> dict[Place, ScatterLaw]:
     n = len(places)
     if n < 3:
         return {}

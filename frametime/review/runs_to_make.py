@@ -153,9 +153,10 @@ def coverage_of(
     A run counts as usable when it was read, is not excluded, not flagged, and not judged to be repeated. A cell is
     complete with as many usable runs as planned; runs beyond the plan make up for others.
     """
-    cells = tuple(
-        _cell(design, (card.key, *cell), runs, flags, unreadable) for card in design.cards for cell in design.cells
-    )
+    of_place: dict[Place, list[PlacedRun]] = {(card.key, *cell): [] for card in design.cards for cell in design.cells}
+    for run in runs:
+        of_place[run.place].append(run)
+    cells = tuple(_cell(design, place, members, flags, unreadable) for place, members in of_place.items())
     return Coverage(
         cells=cells,
         n_planned=sum(cell.n_planned for cell in cells),
@@ -171,7 +172,7 @@ def _cell(
     flags: Mapping[str, Flag],
     unreadable: Sequence[UnreadableFile],
 ) -> CoverageCell:
-    members = sorted((run for run in runs if run.place == place), key=lambda run: natural_order(run.run))
+    members = sorted(runs, key=lambda run: natural_order(run.run))
     broken = [item for item in unreadable if (item.card, item.scene, item.resolution) == place]
     to_repeat = [found for run in members if (found := _repeat(run, design, flags)) is not None]
     to_repeat += [_to_make(place, item.run, "unreadable", f"It cannot be used: {item.error}") for item in broken]
