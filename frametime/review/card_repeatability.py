@@ -185,8 +185,7 @@ def _cochran(spread: CardSpread) -> CochranOutcome | None:
 def _set_aside(place: Place, metric: str, scenes: Mapping[str, str]) -> Caveat:
     message = (
         f"The runs of {scenes.get(place[1], place[1])} at {place[2]} scatter more than those of this card's other "
-        "cells (Cochran's test at 1 %): the cell is left out of the pooled repeatability, and more runs of it are "
-        "worth making."
+        "cells (Cochran's test at 1 %): it is left out of the pooled repeatability. Make more runs of it."
     )
     return metric_caveat(metric, code="scattered-set", message=message)
 

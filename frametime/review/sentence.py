@@ -41,11 +41,11 @@ def difference(design: ReviewDesign, item: OverallComparison) -> str:
     if interval is None:
         codes = {caveat.code for caveat in item.caveats}
         if "one-run" in codes:
-            why = "from single runs, so that nothing tells how sure it is"
+            why = "from single runs, so its uncertainty is unknown"
         elif "no-scatter" in codes:
-            why = "from runs that are all equal, so that nothing tells how sure it is"
+            why = "from runs that are all equal, so its uncertainty is unknown"
         else:
-            why = "from runs that scatter too much to tell how sure it is"
+            why = "from runs that scatter too much for an interval"
         return f"{one} against {other}: {percent_change(item.ratio)} in {label}, {why}."
     amount, margin = f"{percent_change_words(item.ratio, interval)} in {label}", f"{design.margin * 100.0:g} %"
     if _is_clear(item):

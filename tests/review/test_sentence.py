@@ -61,7 +61,7 @@ def test_a_clear_lead() -> None:
 
 def test_runs_that_are_all_equal_are_not_told_as_single_runs() -> None:
     result = reviewed({("amber-6", "harbor"): [100.0, 100.0, 100.0], ("birch-9", "harbor"): [112.0, 112.0, 112.0]})
-    assert "+12.0 % in average rate, from runs that are all equal, so that nothing tells how sure it is" in text(result)
+    assert "+12.0 % in average rate, from runs that are all equal, so its uncertainty is unknown" in text(result)
     assert "single run" not in text(result)
     codes = {caveat.code for caveat in result.overall[0].caveats}
     assert "no-scatter" in codes
