@@ -80,7 +80,7 @@ CAVEAT_TITLES: Final[Mapping[str, str]] = MappingProxyType(
         "plain-mean": "Plain mean, since a value is zero or below",
         "recurring-hitches": "Hitches recur at one period",
         "rejected-rows": "Rows that could not be read",
-        "run-to-repeat": "A run stands out and should be made again",
+        "run-to-repeat": "A run stands out: repeat it",
         "left-out-run": "A run that stood out is left out",
         "run-trend": "The runs rise or fall in the order made",
         "runs-without-sensors": "Runs without a sensor log",

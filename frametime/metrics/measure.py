@@ -209,7 +209,7 @@ def judge(caveats: Sequence[Caveat], *, n_frames: int, duration_s: float) -> Jud
     >>> judge([gap], n_frames=900, duration_s=13.2)
     Judgement(word='repeat this run', reasons=('no frame for 3.2 s',))
     >>> judge([], n_frames=900, duration_s=10.0)
-    Judgement(word='usable', reasons=('900 frames in 10.0 s and nothing against them',))
+    Judgement(word='usable', reasons=('900 frames in 10.0 s, no problems found',))
     """
     repeat = [caveat for caveat in caveats if caveat.weight is Weight.REPEAT]
     if repeat:
@@ -217,7 +217,7 @@ def judge(caveats: Sequence[Caveat], *, n_frames: int, duration_s: float) -> Jud
     care = [caveat for caveat in caveats if caveat.weight is Weight.CARE]
     if care:
         return Judgement(word="usable with care", reasons=_reasons(care))
-    return Judgement(word="usable", reasons=(f"{n_frames} frames in {duration_s:.1f} s and nothing against them",))
+    return Judgement(word="usable", reasons=(f"{n_frames} frames in {duration_s:.1f} s, no problems found",))
 
 
 def _reasons(caveats: Sequence[Caveat]) -> tuple[str, ...]:

@@ -22,7 +22,7 @@ def cuts_of(source: TomlSource, keys: PlanKeys) -> tuple[CutEntry, ...]:
     ------
     PlanError
     """
-    cuts = [_cut(keys, CutKeys(key=_ALL, label="All cells"))]
+    cuts = [_cut(keys, CutKeys(key=_ALL, label="Overall"))]
     scenes, tags = [scene.key for scene in keys.scenes], sorted({tag for scene in keys.scenes for tag in scene.tags})
     for at, table in enumerate(keys.cuts):
         place = ("cuts", at)

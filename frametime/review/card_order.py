@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from dataclasses import replace
 from itertools import combinations
 
-from frametime.review.cell_comparisons import MetricMeans
+from frametime.review.cell_comparisons import MetricMeans, holm_of_known, stands_after
 from frametime.review.design import ReviewDesign
 from frametime.review.overall import Cell, pair_caveats, pair_cells
 from frametime.review.result_tables import PairOrder, Standing, TableCells
-from frametime.statistics.differences import geometric_mean, holm_adjusted
+from frametime.statistics.differences import geometric_mean
 
 
 def order_pairs(table: MetricMeans, design: ReviewDesign, cells: TableCells) -> list[PairOrder]:
@@ -35,11 +35,10 @@ def order_pairs(table: MetricMeans, design: ReviewDesign, cells: TableCells) -> 
                 n_cells=len(paired.cells),
             )
         )
-    known = [at for at, p in enumerate(p_values) if p is not None]
-    for at, p in zip(known, holm_adjusted([p for p in p_values if p is not None]).tolist(), strict=True):
-        if pairs[at].verdict in {"ahead", "behind"}:
-            pairs[at] = replace(pairs[at], stands_after_holm=p < 0.05)
-    return pairs
+    adjusted = holm_of_known(p_values)
+    return [
+        replace(pair, stands_after_holm=stands_after(pair.verdict, p)) for pair, p in zip(pairs, adjusted, strict=True)
+    ]
 
 
 def place_cards(
@@ -51,7 +50,11 @@ def place_cards(
     Its best place is one more than the number of cards shown better; its worst place is the number of cards of the
     table less those shown worse.
     """
-    better = _shown_better(pairs)
+    better = {
+        (pair.card, pair.other) if pair.verdict == "ahead" else (pair.other, pair.card)
+        for pair in pairs
+        if pair.stands_after_holm
+    }
     tied = {frozenset((pair.card, pair.other)) for pair in pairs if pair.verdict == "tied"}
     standings = []
     for card in cells.cards:
@@ -96,14 +99,6 @@ def _standing(table: MetricMeans, design: ReviewDesign, cells: TableCells, card:
         stands_apart=card in cells.apart,
         caveats=() if card == baseline else pair_caveats(paired, cells, card, table.metric.key, design),
     )
-
-
-def _shown_better(pairs: Sequence[PairOrder]) -> set[tuple[str, str]]:
-    shown = set()
-    for pair in pairs:
-        if pair.stands_after_holm:
-            shown.add((pair.card, pair.other) if pair.verdict == "ahead" else (pair.other, pair.card))
-    return shown
 
 
 def _mean_value(table: MetricMeans, card: str, cells: Sequence[Cell]) -> float | None:

@@ -75,6 +75,7 @@ def card_spread(card: str, metric: str, sets: Sequence[RunSet], *, label: str | 
         if run_set.card == card and (values := run_set.log_values(metric)) is not None
     }
     kept, aside = poolable(logs)
+    scatters = _scatters(logs)
     return CardSpread(
         card=card,
         metric=metric,
@@ -83,8 +84,8 @@ def card_spread(card: str, metric: str, sets: Sequence[RunSet], *, label: str | 
         kept=tuple(kept),
         aside=tuple(aside),
         pooled=pooled_spread([logs[place] for place in kept]),
-        shared=_shared(logs),
-        others=laws_of_others(logs),
+        shared=_shared(*scatters),
+        others=_laws(*scatters),
     )
 
 
@@ -97,9 +98,10 @@ def _scatters(
     return places, variances, np.array([logs[place].size - 1.0 for place in places])
 
 
-def _shared(logs: Mapping[Place, NDArray[np.float64]]) -> dict[Place, PooledSpread]:
+def _shared(
+    places: Sequence[Place], variances: NDArray[np.float64], freedom: NDArray[np.float64]
+) -> dict[Place, PooledSpread]:
     """Each cell's scatter drawn toward that of all; from two cells on."""
-    places, variances, freedom = _scatters(logs)
     if len(places) < 2:
         return {}
     found = shared_variances(variances, freedom, variance_prior(variances, freedom))
@@ -111,7 +113,12 @@ def _shared(logs: Mapping[Place, NDArray[np.float64]]) -> dict[Place, PooledSpre
 
 def laws_of_others(logs: Mapping[Place, NDArray[np.float64]]) -> dict[Place, ScatterLaw]:
     """For each cell how the other cells scatter; from three cells on."""
-    places, variances, freedom = _scatters(logs)
+    return _laws(*_scatters(logs))
+
+
+def _laws(
+    places: Sequence[Place], variances: NDArray[np.float64], freedom: NDArray[np.float64]
+) -> dict[Place, ScatterLaw]:
     n = len(places)
     if n < 3:
         return {}
@@ -132,7 +139,7 @@ def repeatability_of(
     pooled = spread.pooled
     caveats = [_set_aside(place, spread.metric, scenes or {}) for place in spread.aside]
     if pooled is None:
-        message = "No cell of this card has two runs: nothing tells how well its runs repeat."
+        message = "No cell of this card has two runs: how well they repeat is not known."
         caveats.append(metric_caveat(spread.metric, code="no-repeats", message=message))
     ordered = [
         spread.logs[s.place] for s in sets if s.place in spread.logs and len(s.runs) == spread.logs[s.place].size
@@ -178,8 +185,7 @@ def _cochran(spread: CardSpread) -> CochranOutcome | None:
 def _set_aside(place: Place, metric: str, scenes: Mapping[str, str]) -> Caveat:
     message = (
         f"The runs of {scenes.get(place[1], place[1])} at {place[2]} scatter more than those of this card's other "
-        "cells (Cochran's test at 1 %): the cell is left out of the pooled repeatability, and more runs of it are "
-        "worth making."
+        "cells (Cochran's test at 1 %): it is left out of the pooled repeatability. Make more runs of it."
     )
     return metric_caveat(metric, code="scattered-set", message=message)
 

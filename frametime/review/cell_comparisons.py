@@ -10,7 +10,7 @@ from frametime.caveats import Caveat
 from frametime.review.card_repeatability import CardSpread
 from frametime.review.cell_summaries import bearing_on, metric_caveat, no_scatter, too_wide
 from frametime.review.design import MetricEntry, ReviewDesign, SpreadRule
-from frametime.review.result_tables import CellComparison, CellSummary
+from frametime.review.result_tables import CellComparison, CellSummary, Verdict
 from frametime.review.run_set import Place
 from frametime.review.verdict_rule import Decision, RunsNeeded, decide, runs_needed
 from frametime.statistics.differences import Difference, LogMean, holm_adjusted, log_mean, mean_difference
@@ -100,10 +100,10 @@ def _compare(
     one, other = sides[0].estimates[key], sides[1].estimates[key]
     caveats = _side_caveats(sides, key, design)
     difference = interval = interval_90 = None
-    needed = RunsNeeded(n_runs=None, at_margin=False)
+    needed = RunsNeeded()
     means = [table.means[place] for place in places if place in table.means]
     if len(means) < 2:
-        message = "A side has no value above zero in this cell, so no ratio can be formed."
+        message = "One of the cards has no value above zero in this cell: there is no ratio."
         caveats.append(metric_caveat(key, code="no-ratio", message=message))
     else:
         difference = mean_difference(*means)
@@ -144,7 +144,7 @@ def _needed(table: MetricMeans, places: tuple[Place, Place], difference: Differe
     means = [table.with_stand_in(place)[0] for place in places]
     variances = [mean.variance * mean.n_runs for mean in means if mean.variance is not None]
     if len(variances) < 2 or not sum(variances) > 0.0:
-        return RunsNeeded(n_runs=None, at_margin=False)
+        return RunsNeeded()
     found = runs_needed(
         difference.value, candidate_variance=variances[0], baseline_variance=variances[1], margin=margin
     )
@@ -167,15 +167,23 @@ def _with_holm(found: Sequence[CellComparison]) -> list[CellComparison]:
 
     *Real, but small* is such a claim, too: of equal cards, two reviews of five would call some cell real without.
     """
-    positions = [at for at, item in enumerate(found) if item.p_value is not None]
-    adjusted = holm_adjusted([item.p_value for item in found if item.p_value is not None])
-    result = list(found)
-    for at, p_value in zip(positions, adjusted.tolist(), strict=True):
-        item, stands = result[at], p_value < 0.05
-        result[at] = replace(
+    return [
+        replace(
             item,
             holm_p_value=p_value,
-            stands_after_holm=stands if item.verdict in {"ahead", "behind"} else None,
-            real_but_small=item.real_but_small and stands,
+            stands_after_holm=stands_after(item.verdict, p_value),
+            real_but_small=item.real_but_small and p_value is not None and p_value < 0.05,
         )
-    return result
+        for item, p_value in zip(found, holm_of_known([item.p_value for item in found]), strict=True)
+    ]
+
+
+def holm_of_known(p_values: Sequence[float | None]) -> list[float | None]:
+    """Holm's adjustment over those that have a p value."""
+    adjusted = iter(holm_adjusted([p_value for p_value in p_values if p_value is not None]).tolist())
+    return [None if p_value is None else next(adjusted) for p_value in p_values]
+
+
+def stands_after(verdict: Verdict, adjusted: float | None) -> bool | None:
+    """Whether an *ahead* or *behind* can be claimed among many; ``None`` for the other verdicts."""
+    return None if adjusted is None or verdict not in {"ahead", "behind"} else adjusted < 0.05

@@ -118,12 +118,13 @@ def trend(values: FloatArray, *, floor: float = 0.0, alpha: float = ALPHA) -> Tr
     0.0028
     """
     values = np.asarray(values, np.float64)
-    score, _ = kendall_score(values)
-    p_value = kendall_p(values)
-    change = theil_sen_change(values)
+    # One rising and one falling order of all n! are the surest trend.
+    if 2.0 / math.factorial(min(values.size, 20)) > alpha:
+        return None
+    p_value, change = kendall_p(values), theil_sen_change(values)
     if p_value is None or p_value > alpha or abs(change) <= floor:
         return None
-    return Trend(score=int(score), change=change, p_value=p_value)
+    return Trend(score=int(kendall_score(values)[0]), change=change, p_value=p_value)
 
 
 def kendall_p(values: FloatArray) -> float | None:
@@ -158,8 +159,10 @@ def common_trend(sets: Sequence[FloatArray], *, floor: float = 0.0, alpha: float
     if variance <= 0.0 or abs(score) < 2:
         return None
     p_value = normal_two_sided_p((abs(score) - 1) / math.sqrt(variance))
+    if p_value > alpha:
+        return None
     change = float(np.median([theil_sen_change(values) for values in used]))
-    if p_value > alpha or abs(change) <= floor:
+    if abs(change) <= floor:
         return None
     return Trend(score=int(score), change=change, p_value=p_value)
 

@@ -212,9 +212,7 @@ def _efficiency_row(
     entry = next(item for item in design.cards if item.key == card)
     cost = None if design.running_cost is None or power is None else running_cost(power, design.running_cost)
     power_interval = _power_interval(powers, card, own)
-    cost_interval = None
-    if cost is not None and power is not None and power_interval is not None:
-        cost_interval = power_interval.scaled(cost / power, "running cost")
+    cost_interval = _scaled(power_interval, _ratio_of(cost, power), "running cost")
     return EfficiencyRow(
         cut=cells.cut,
         card=card,

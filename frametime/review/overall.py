@@ -69,28 +69,17 @@ def pair_cells(
     )
 
 
-def count_verdicts(comparisons: Sequence[CellComparison]) -> VerdictCounts:
-    """In how many cells the candidate is what."""
-    words = [item.verdict for item in comparisons]
-    return VerdictCounts(**{word: words.count(word) for word in get_args(Verdict)})
-
-
 def pair_caveats(paired: Paired, cells: TableCells, card: str, metric: str, design: ReviewDesign) -> tuple[Caveat, ...]:
     """What must be said with the numbers of a card against the baseline."""
     if not paired.cells:
-        of_card = cells.of(card)
-        message = (
-            "Not all cells here have a value of this metric on both sides, so that no ratio is formed."
-            if of_card
-            else "No cell has usable runs on both sides."
-        )
+        lacking = "In some cells one of the cards has no value of this metric: there is no ratio."
+        message = lacking if cells.of(card) else "No cell has usable runs of both cards."
         return (metric_caveat(metric, code="no-common-cell", message=message),)
     caveats = []
     if card in cells.apart:
         message = (
-            "The card has too few cells for the table and stands apart: its numbers rest on the "
-            f"{counted(len(paired.cells), 'cell')} of {cells.n_planned} that it shares with "
-            f"{design.label(design.baseline)}."
+            f"This card has too few cells for the table and stands apart. It and {design.label(design.baseline)} are "
+            f"compared over the {counted(len(paired.cells), 'cell')} of {cells.n_planned} that both have."
         )
         caveats.append(metric_caveat(metric, code="stands-apart", message=message))
     elif cells.left_out:
@@ -99,13 +88,11 @@ def pair_caveats(paired: Paired, cells: TableCells, card: str, metric: str, desi
     if paired.all_equal:
         caveats.append(no_scatter(metric))
     elif paired.these is not None and paired.these.standard_error is None:
-        message = "Cells with a single run, and no repeats anywhere, give no interval."
+        message = "Single runs give no interval; two or more do."
         caveats.append(metric_caveat(metric, code="one-run", message=message))
     if paired.n_stand_ins:
-        message = (
-            f"In {counted(paired.n_stand_ins, 'place')} a cell has a single run: the repeatability of the card's other "
-            "cells stands in for its scatter."
-        )
+        one = "A cell has a single run" if paired.n_stand_ins == 1 else f"{paired.n_stand_ins} cells have a single run"
+        message = f"{one}: the scatter of the card's other cells is taken there."
         caveats.append(metric_caveat(metric, code="one-run-pooled", message=message))
     if paired.like_these is None:
         message = "One scene says nothing about other scenes: there is no interval for scenes like these."
@@ -114,18 +101,14 @@ def pair_caveats(paired: Paired, cells: TableCells, card: str, metric: str, desi
 
 
 def overall_comparison(
-    design: ReviewDesign,
-    table: MetricMeans,
-    cells: TableCells,
-    candidate: str,
-    comparisons: Sequence[CellComparison],
+    design: ReviewDesign, table: MetricMeans, cells: TableCells, candidate: str, comparisons: Sequence[CellComparison]
 ) -> OverallComparison:
     """Candidate against baseline over the cells of a table, with the caveats of these cells."""
     key = table.metric.key
     paired = pair_cells(table, candidate, design.baseline, cells.of(candidate), sample_unit=design.sample_unit)
     of_pair = [item for item in comparisons if item.metric == key and item.candidate == candidate]
     in_cells = [item for item in of_pair if (item.scene, item.resolution) in set(paired.cells)]
-    these, like_these = paired.these, paired.like_these
+    verdicts, these, like_these = [item.verdict for item in in_cells], paired.these, paired.like_these
     decision, decision_like = table.decided(these, design.margin), table.decided(like_these, design.margin)
     n_units = paired.n_scenes if design.sample_unit == "scene" else len(paired.cells)
     like_method = SCENES_LIKE_THESE.format(n=n_units, unit=design.sample_unit)
@@ -139,7 +122,7 @@ def overall_comparison(
         interval_scenes_like_these=None if like_these is None else like_these.ratio_interval(0.95, like_method),
         n_cells=len(paired.cells),
         n_scenes=paired.n_scenes,
-        counts=count_verdicts(in_cells),
+        counts=VerdictCounts(**{word: verdicts.count(word) for word in get_args(Verdict)}),
         n_named=sum(item.stands_after_holm is True for item in in_cells),
         verdict=decision.verdict,
         verdict_scenes_like_these=decision_like.verdict,

@@ -217,8 +217,7 @@ class _Story:
                 f"{self._priced(other)}{named}{_unsure(by_price)}, and would break even at {even}"
             )
         if not told:
-            without = [entry.key for entry in self.design.cards if entry.price is None]
-            return f"No price is given for {names_of(without, self._label)}." if without else ""
+            return self._without_price()
         return f"In speed for the money {self._label(card)} at {self._priced(card)} gives {'; '.join(told)}."
 
     def _best_value(self, first: str) -> list[str]:
@@ -240,9 +239,11 @@ class _Story:
             if row is not None and row.break_even_price is not None and first not in {base, best.card}:
                 even = _break_even(row.break_even_price, row.break_even_interval, row.currency)
                 parts.append(f"{self._label(first)} at {self._priced(first)} would break even at {even}.")
-        if without := [card.key for card in self.design.cards if card.price is None]:
-            parts.append(f"No price is given for {names_of(without, self._label)}.")
-        return parts
+        return [*parts, self._without_price()]
+
+    def _without_price(self) -> str:
+        without = [card.key for card in self.design.cards if card.price is None]
+        return f"No price is given for {names_of(without, self._label)}." if without else ""
 
     def _open(self, subject: Sequence[str]) -> list[str]:
         """Results that the runs leave open, of the subject where there is one; a result is one card in one cell."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Final, Literal, Protocol, TypeAlias, TypeVar
+from typing import Final, Literal, TypeAlias
 
 from frametime.capture import Provenance
 from frametime.caveats import Caveat
@@ -30,7 +30,7 @@ from frametime.review.result_tables import (
 from frametime.statistics.outlier_tests import Outcome
 
 SCHEMA_VERSION: Final = "2"
-RepeatReason: TypeAlias = Literal["missing", "flagged", "unreadable", "judged", "excluded"]
+RepeatReason: TypeAlias = Literal["missing", "flagged", "unreadable", "rejected", "excluded"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -287,38 +287,20 @@ class ReviewResult:
 
     def cells_of(self, cut: str, kind: CellsKind = "speed") -> TableCells:
         """The cells on which the tables of a cut rest; ``KeyError`` without sensor logs, for ``power``."""
-        for item in self.table_cells:
-            if (item.cut, item.kind) == (cut, kind):
-                return item
-        raise KeyError((cut, kind))
+        return {(item.cut, item.kind): item for item in self.table_cells}[cut, kind]
 
     def metric(self, key: str) -> MetricEntry:
         """The metric of that key; ``KeyError`` when the review has none."""
-        return _by_key(self.metrics, key)
+        return {entry.key: entry for entry in self.metrics}[key]
 
     def card(self, key: str) -> CardEntry:
         """The card of that key; ``KeyError`` when the review has none."""
-        return _by_key(self.cards, key)
+        return {entry.key: entry for entry in self.cards}[key]
 
     def scene(self, key: str) -> SceneEntry:
         """The scene of that key; ``KeyError`` when the review has none."""
-        return _by_key(self.scenes, key)
+        return {entry.key: entry for entry in self.scenes}[key]
 
     def cut(self, key: str) -> CutEntry:
         """The cut of that key; ``KeyError`` when the review has none."""
-        return _by_key(self.cuts, key)
-
-
-class _Keyed(Protocol):
-    @property
-    def key(self) -> str: ...
-
-
-_Entry = TypeVar("_Entry", bound=_Keyed)
-
-
-def _by_key(entries: tuple[_Entry, ...], key: str) -> _Entry:
-    for entry in entries:
-        if entry.key == key:
-            return entry
-    raise KeyError(key)
+        return {entry.key: entry for entry in self.cuts}[key]

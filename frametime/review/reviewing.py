@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import chain
+
+import numpy as np
 
 from frametime.caveats import Caveat, Weight
 from frametime.review.card_order import order_pairs, place_cards
@@ -22,14 +25,7 @@ from frametime.review.money_and_power import efficiency_rows, powered_sets, valu
 from frametime.review.overall import overall_comparison
 from frametime.review.paragraph import paragraph
 from frametime.review.result import SCHEMA_VERSION, Exclusion, Flag, ReviewResult, UnreadableFile
-from frametime.review.result_tables import (
-    CellComparison,
-    CellSummary,
-    OverallComparison,
-    PairOrder,
-    Standing,
-    TableCells,
-)
+from frametime.review.result_tables import CellSummary, TableCells
 from frametime.review.run_set import (
     Place,
     PlacedRun,
@@ -108,8 +104,15 @@ def review_runs(
     ]
     powered = powered_sets(tables.sets)
     table_cells = _table_cells(design, tables, powered)
-    overall, pairs, standings = _over_cuts(design, tables, table_cells, comparisons)
-    value = value_rows(design, standings)
+    cut_metrics = [
+        (cells, table) for cells in table_cells if cells.kind == "speed" for table in tables.metrics.values()
+    ]
+    pairs = [order_pairs(table, design, cells) for cells, table in cut_metrics]
+    standings = [
+        standing
+        for (cells, table), of_table in zip(cut_metrics, pairs, strict=True)
+        for standing in place_cards(table, design, cells, of_table)
+    ]
     scenes = {scene.key: scene.label for scene in design.scenes}
     labels = {card.key: card.label for card in design.cards}
     result = ReviewResult(
@@ -129,10 +132,14 @@ def review_runs(
         cells=tuple(tables.summaries.values()),
         table_cells=tuple(table_cells),
         comparisons=tuple(comparisons),
-        overall=tuple(overall),
-        pairs=tuple(pairs),
+        overall=tuple(
+            overall_comparison(design, table, cells, card, comparisons)
+            for cells, table in cut_metrics
+            for card in design.candidates
+        ),
+        pairs=tuple(chain.from_iterable(pairs)),
         standings=tuple(standings),
-        value=tuple(value),
+        value=tuple(value_rows(design, standings)),
         efficiency=tuple(efficiency_rows(design, powered, table_cells)),
         repeatability=tuple(
             repeatability_of(spread, list(tables.sets.values()), margin=design.margin, scenes=scenes)
@@ -141,9 +148,7 @@ def review_runs(
         coverage=coverage_of(design, placed, tables.flags, unreadable),
         exclusions=tuple(
             Exclusion(
-                run_name=run.name,
-                file_name=run.measured.provenance.file_name,
-                reason=design.exclusions[run.name],
+                run_name=run.name, file_name=run.measured.provenance.file_name, reason=design.exclusions[run.name]
             )
             for run in placed
             if run.name in design.exclusions
@@ -157,7 +162,7 @@ def review_runs(
             *same_file_caveats(placed),
         ),
         methods=methods_of(design),
-        versions=_versions(),
+        versions={"frametime": __version__, "numpy": np.__version__},
     )
     return replace(result, paragraphs={cut.key: paragraph(design, result, cut) for cut in design.cuts})
 
@@ -253,31 +258,8 @@ def _summary(
 
 
 def _table_cells(design: ReviewDesign, tables: _Tables, powered: Mapping[Place, RunSet]) -> list[TableCells]:
-    found: list[TableCells] = []
+    found: list[TableCells | None] = []
     for cut in design.cuts:
         speed = speed_cells(design, cut, tables.metrics)
-        power = power_cells(design, cut, speed, powered)
-        found += [speed] if power is None else [speed, power]
-    return found
-
-
-def _over_cuts(
-    design: ReviewDesign, tables: _Tables, table_cells: Sequence[TableCells], comparisons: Sequence[CellComparison]
-) -> tuple[list[OverallComparison], list[PairOrder], list[Standing]]:
-    overall: list[OverallComparison] = []
-    pairs: list[PairOrder] = []
-    standings: list[Standing] = []
-    for cells in table_cells:
-        if cells.kind == "speed":
-            for table in tables.metrics.values():
-                overall += [overall_comparison(design, table, cells, card, comparisons) for card in design.candidates]
-                found = order_pairs(table, design, cells)
-                pairs += found
-                standings += place_cards(table, design, cells, found)
-    return overall, pairs, standings
-
-
-def _versions() -> dict[str, str]:
-    import numpy as np
-
-    return {"frametime": __version__, "numpy": np.__version__}
+        found += [speed, power_cells(design, cut, speed, powered)]
+    return [cells for cells in found if cells is not None]

@@ -137,8 +137,7 @@ def refuse_unequal(candidate: RunSet, baseline: RunSet, *, must_be_equal: Sequen
         When scene, resolution, scene settings, or a condition that the plan names, differ.
     """
     one, other = candidate.runs[0].measured, baseline.runs[0].measured
-    differing = one.conditions.differences(other.conditions)
-    for name in differing:
+    for name in one.conditions.differences(other.conditions):
         if name in ALWAYS_EQUAL or name in must_be_equal:
             raise _differs(name, other, one, "a comparison needs the same")
 

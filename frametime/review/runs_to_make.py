@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
+from itertools import count, filterfalse, islice
 
 import numpy as np
 
@@ -11,15 +12,7 @@ from frametime.caveats import Caveat, Weight
 from frametime.review.card_repeatability import CardSpread, grubbs_of, in_percent, laws_of_others, least_distance
 from frametime.review.cell_summaries import metric_caveat
 from frametime.review.design import ReviewDesign
-from frametime.review.result import (
-    Coverage,
-    CoverageCell,
-    Flag,
-    GrubbsOutcome,
-    RepeatReason,
-    RunToMake,
-    UnreadableFile,
-)
+from frametime.review.result import Coverage, CoverageCell, Flag, GrubbsOutcome, RepeatReason, RunToMake, UnreadableFile
 from frametime.review.run_set import ZERO, Place, PlacedRun, RunSet, natural_order
 from frametime.statistics.outlier_tests import ScatterLaw, StandsOut, run_that_stands_out
 from frametime.words import counted
@@ -100,8 +93,8 @@ def exclusion_caveats(
                 continue
             shift = in_percent(float(full.mean() - logs.mean()))
             message = (
-                f"Run {run.run} is left out, and it stands out. Had it been a good run, the {spread.label} here would "
-                f"be {abs(shift):.1f} % {'higher' if shift > 0 else 'lower'}; the interval does not count that."
+                f"Run {run.run}, which stands out, is left out. With it the {spread.label} here would be "
+                f"{abs(shift):.1f} % {'higher' if shift > 0 else 'lower'}; the interval does not count that."
             )
             caveats.append(metric_caveat(metric, code="left-out-run", message=message))
     return caveats
@@ -121,9 +114,9 @@ def _flag(spread: CardSpread, found: StandsOut, others: ScatterLaw | None, n_tes
         limit_pct=limit,
         method=FLAG_METHOD.format(n=n_tests, others=cells or "nothing else"),
         sentence=(
-            f"The {spread.label} lies {abs(distance):.1f} % {side} the mean of the other {n_rest} runs of its set; "
-            f"normal variation on this card is at most {limit:.1f} %, by {f'these and {cells}' if cells else 'these'}. "
-            f"Something probably disturbed it.{_grubbs_words(grubbs)}"
+            f"The {spread.label} is {abs(distance):.1f} % {side} the mean of the other {n_rest} runs of its set; "
+            f"normal variation on this card is at most {limit:.1f} % "
+            f"(from {f'these and {cells}' if cells else 'these alone'}). {_grubbs_words(grubbs)}"
         ),
         grubbs=grubbs,
     )
@@ -134,7 +127,7 @@ def flag_caveats(run_set: RunSet, flags: Mapping[str, Flag]) -> list[Caveat]:
     return [
         Caveat(
             code="run-to-repeat",
-            message=f"Run {run.run} should be made again, and counts until then: {flags[run.name].sentence}",
+            message=f"Repeat run {run.run}; until then it is included. {flags[run.name].sentence}",
             weight=Weight.REPEAT,
         )
         for run in run_set.runs
@@ -145,27 +138,25 @@ def flag_caveats(run_set: RunSet, flags: Mapping[str, Flag]) -> list[Caveat]:
 def _grubbs_words(grubbs: GrubbsOutcome) -> str:
     """What the set alone says: with few runs it can say little, and the flag does not rest on it."""
     told = {
-        "ok": "would not show it" + (f": {grubbs.n_runs} are too few for that" if grubbs.n_runs < 6 else ""),
-        "straggler": "show it, too: a straggler by Grubbs's test",
-        "outlier": "show it, too: an outlier by Grubbs's test",
+        "ok": "does not find it" + (": too few runs" if grubbs.n_runs < 6 else ""),
+        "straggler": "calls it a straggler, too",
+        "outlier": "calls it an outlier, too",
     }
-    return f" The {grubbs.n_runs} runs of its set alone {told[grubbs.outcome]}."
+    return f"Grubbs's test on the {grubbs.n_runs} runs of the set alone {told[grubbs.outcome]}."
 
 
 def coverage_of(
-    design: ReviewDesign,
-    runs: Sequence[PlacedRun],
-    flags: Mapping[str, Flag],
-    unreadable: Sequence[UnreadableFile],
+    design: ReviewDesign, runs: Sequence[PlacedRun], flags: Mapping[str, Flag], unreadable: Sequence[UnreadableFile]
 ) -> Coverage:
     """Set the plan against what was found.
 
     A run counts as usable when it was read, is not excluded, not flagged, and not judged to be repeated. A cell is
     complete with as many usable runs as planned; runs beyond the plan make up for others.
     """
-    cells = tuple(
-        _cell(design, (card.key, *cell), runs, flags, unreadable) for card in design.cards for cell in design.cells
-    )
+    of_place: dict[Place, list[PlacedRun]] = {(card.key, *cell): [] for card in design.cards for cell in design.cells}
+    for run in runs:
+        of_place[run.place].append(run)
+    cells = tuple(_cell(design, place, members, flags, unreadable) for place, members in of_place.items())
     return Coverage(
         cells=cells,
         n_planned=sum(cell.n_planned for cell in cells),
@@ -181,7 +172,7 @@ def _cell(
     flags: Mapping[str, Flag],
     unreadable: Sequence[UnreadableFile],
 ) -> CoverageCell:
-    members = sorted((run for run in runs if run.place == place), key=lambda run: natural_order(run.run))
+    members = sorted(runs, key=lambda run: natural_order(run.run))
     broken = [item for item in unreadable if (item.card, item.scene, item.resolution) == place]
     to_repeat = [found for run in members if (found := _repeat(run, design, flags)) is not None]
     to_repeat += [_to_make(place, item.run, "unreadable", f"It cannot be used: {item.error}") for item in broken]
@@ -208,7 +199,7 @@ def _repeat(run: PlacedRun, design: ReviewDesign, flags: Mapping[str, Flag]) -> 
     if run.name in design.exclusions:
         return _to_make(run.place, run.run, "excluded", f"The plan leaves it out: {design.exclusions[run.name]}")
     if run.measured.judgement.word == "repeat this run":
-        return _to_make(run.place, run.run, "judged", _sentence("; ".join(run.measured.judgement.reasons)))
+        return _to_make(run.place, run.run, "rejected", _sentence("; ".join(run.measured.judgement.reasons)))
     if run.name in flags:
         return _to_make(run.place, run.run, "flagged", flags[run.name].sentence)
     return None
@@ -226,10 +217,4 @@ def _free_names(taken: set[str], n: int) -> list[str]:
     """The first numbers that no run bears yet, written as the others are (``02`` beside ``01``)."""
     width = max((len(name) for name in taken if name.isdecimal()), default=1)
     used = {int(name) for name in taken if name.isdecimal()}
-    free: list[str] = []
-    number = 1
-    while len(free) < n:
-        if number not in used:
-            free.append(str(number).zfill(width))
-        number += 1
-    return free
+    return [str(number).zfill(width) for number in islice(filterfalse(used.__contains__, count(1)), n)]

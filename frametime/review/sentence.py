@@ -5,18 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from frametime.review.design import ReviewDesign
-from frametime.review.result_tables import (
-    MissingCell,
-    OverallComparison,
-    Standing,
-)
+from frametime.review.result_tables import MissingCell, OverallComparison, Standing
 from frametime.statistics.differences import Interval
-from frametime.words import (
-    counted,
-    joined,
-    percent_change,
-    percent_change_words,
-)
+from frametime.words import counted, joined, percent_change, percent_change_words
 
 ONE_SCENE = "One scene alone says nothing of other scenes."
 NONE_NAMED = "not enough runs to name single cells"
@@ -50,11 +41,11 @@ def difference(design: ReviewDesign, item: OverallComparison) -> str:
     if interval is None:
         codes = {caveat.code for caveat in item.caveats}
         if "one-run" in codes:
-            why = "from single runs, so that nothing tells how sure it is"
+            why = "from single runs, so its uncertainty is unknown"
         elif "no-scatter" in codes:
-            why = "from runs that are all equal, so that nothing tells how sure it is"
+            why = "from runs that are all equal, so its uncertainty is unknown"
         else:
-            why = "from runs that scatter too much to tell how sure it is"
+            why = "from runs that scatter too much for an interval"
         return f"{one} against {other}: {percent_change(item.ratio)} in {label}, {why}."
     amount, margin = f"{percent_change_words(item.ratio, interval)} in {label}", f"{design.margin * 100.0:g} %"
     if _is_clear(item):

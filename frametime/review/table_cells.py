@@ -86,19 +86,15 @@ def _cards_and_cells(has: Mapping[str, Sequence[Cell]], baseline: str) -> tuple[
     if not cards:
         return (), ()
     anchor = baseline if baseline in cards else max(cards, key=lambda card: len(has[card]))
+
+    def without(card: str) -> tuple[int, int, int]:
+        others = [other for other in cards if other != card]
+        return len(_shared(has, others)), -len(has[card]), cards.index(card)
+
     common = _shared(has, cards)
     while 2 * len(common) < len(has[anchor]):
         # The card without which most cells remain; of equals that with the fewest cells, then the last of the plan.
-        cards.remove(
-            max(
-                (card for card in cards if card != anchor),
-                key=lambda card: (
-                    len(_shared(has, [other for other in cards if other != card])),
-                    -len(has[card]),
-                    cards.index(card),
-                ),
-            )
-        )
+        cards.remove(max((card for card in cards if card != anchor), key=without))
         common = _shared(has, cards)
     return tuple(cards), common
 

@@ -6,6 +6,7 @@ Everything here is in natural logs: a difference of ``log(1.03)`` is a ratio of 
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from dataclasses import dataclass
 from typing import Final
 
@@ -33,8 +34,8 @@ class Decision:
 class RunsNeeded:
     """Runs of each card that would probably decide; ``n_runs`` is ``None`` where none up to the limit would."""
 
-    n_runs: int | None
-    at_margin: bool
+    n_runs: int | None = None
+    at_margin: bool = False
 
 
 def decide(difference: Difference, *, margin: float) -> Decision:
@@ -100,25 +101,14 @@ def runs_needed(
         raise ValueError(f"variances must not both be zero, got {candidate_variance!r} and {baseline_variance!r}")
     per_run_df = satterthwaite_freedom([(candidate_variance, 1.0), (baseline_variance, 1.0)])
 
-    def decides(n_runs: int) -> bool:
-        return (
-            chance_to_decide(
-                advantage,
-                standard_error=math.sqrt(total / n_runs),
-                degrees_of_freedom=(n_runs - 1) * per_run_df,
-                margin=margin,
-            )
-            >= power
-        )
+    def chance(n_runs: int) -> float:
+        error, freedom = math.sqrt(total / n_runs), (n_runs - 1) * per_run_df
+        return chance_to_decide(advantage, standard_error=error, degrees_of_freedom=freedom, margin=margin)
 
-    if not decides(most_runs):
+    if chance(most_runs) < power:
         return RunsNeeded(n_runs=None, at_margin=True)
-    # The chance grows with the number of runs: halve the span.
-    too_few, enough = 1, most_runs
-    while enough - too_few > 1:
-        middle = (too_few + enough) // 2
-        too_few, enough = (too_few, middle) if decides(middle) else (middle, enough)
-    return RunsNeeded(n_runs=enough, at_margin=False)
+    # The chance grows with the number of runs.
+    return RunsNeeded(n_runs=2 + bisect_left(range(2, most_runs), power, key=chance), at_margin=False)
 
 
 def chance_to_decide(advantage: float, *, standard_error: float, degrees_of_freedom: float, margin: float) -> float:

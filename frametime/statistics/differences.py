@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Hashable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -100,9 +100,7 @@ class Difference:
 
     def reversed(self) -> Difference:
         """Seen from the other side."""
-        return Difference(
-            value=-self.value, standard_error=self.standard_error, degrees_of_freedom=self.degrees_of_freedom
-        )
+        return replace(self, value=-self.value)
 
 
 @dataclass(frozen=True, kw_only=True)

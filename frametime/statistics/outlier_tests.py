@@ -42,33 +42,31 @@ def classed(statistic: float, critical_5pct: float, critical_1pct: float) -> Out
 
 
 @dataclass(frozen=True, kw_only=True)
-class CochranTest:
-    """Cochran's C: the largest of several variances over their sum, with its critical values."""
+class _OutlierTest:
+    """A statistic with its critical values."""
 
     statistic: float
     critical_5pct: float
     critical_1pct: float
-    largest_at: int
 
     @property
     def outcome(self) -> Outcome:
-        """The set in the words of the standard."""
+        """The set or value in the words of the standard."""
         return classed(self.statistic, self.critical_5pct, self.critical_1pct)
 
 
 @dataclass(frozen=True, kw_only=True)
-class GrubbsTest:
+class CochranTest(_OutlierTest):
+    """Cochran's C: the largest of several variances over their sum, with its critical values."""
+
+    largest_at: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class GrubbsTest(_OutlierTest):
     """Grubbs's G: distance of the farthest value from the mean over the standard deviation, with critical values."""
 
-    statistic: float
-    critical_5pct: float
-    critical_1pct: float
     farthest_at: int
-
-    @property
-    def outcome(self) -> Outcome:
-        """The value in the words of the standard."""
-        return classed(self.statistic, self.critical_5pct, self.critical_1pct)
 
 
 def cochran_critical(n_sets: int, n_runs: float, *, alpha: float) -> float:

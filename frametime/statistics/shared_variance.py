@@ -50,8 +50,12 @@ def trigamma_inverse(values: FloatArray) -> FloatArray:
     values = np.asarray(values, np.float64)
     found = 0.5 + 1.0 / values
     for _ in range(12):
-        trigamma = special.polygamma(1, found)
-        found = found + trigamma * (1.0 - trigamma / values) / special.polygamma(2, found)
+        # The trigamma function and its derivative by Hurwitz's zeta function (NIST DLMF 25.11.12).
+        trigamma = special.zeta(2.0, found)
+        step = trigamma * (1.0 - trigamma / values) / (-2.0 * special.zeta(3.0, found))
+        found = found + step
+        if np.all(np.abs(step) <= 1e-15 * found):
+            break
     return np.asarray(found)
 
 
@@ -81,12 +85,12 @@ def variance_prior(
 
     half = np.broadcast_to(np.asarray(degrees_of_freedom, np.float64) / 2.0, variances.shape)
     center, excess, error = _moments(variances, half)
-    freedom = 2.0 * trigamma_inverse(np.maximum(excess, LEAST_EXCESS))
+    both = np.maximum(np.stack([excess, excess + caution * error]), LEAST_EXCESS)
+    freedom, cautious = 2.0 * trigamma_inverse(both)
     scale = np.exp(center + special.digamma(freedom / 2.0) - np.log(freedom / 2.0))
-    cautious = 2.0 * trigamma_inverse(np.maximum(excess + caution * error, LEAST_EXCESS)) * share
     return VariancePrior(
         variance=np.where(excess > LEAST_EXCESS, scale, _floored(variances).mean(axis=-1)),
-        degrees_of_freedom=np.minimum(cautious, 2.0 * half.sum(axis=-1)),
+        degrees_of_freedom=np.minimum(cautious * share, 2.0 * half.sum(axis=-1)),
     )
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from frametime.metrics.trend import STRAIGHT_FRACTION, trend_test, variance_inflation
+from frametime.metrics.trend import FEW_POINTS, STRAIGHT_FRACTION, kendall_score, trend_test, variance_inflation
 
 
 def inflation_by_formula(residual: list[float], n_fitted: int) -> float:
@@ -56,3 +56,11 @@ def test_a_wandering_series_is_never_so_straight() -> None:
         fitted = np.polyval(np.polyfit(times, walk, 2), times)
         shares.append(float(np.std(walk - fitted)) / abs(float(fitted[-1] - fitted[0])))
     assert np.mean(np.array(shares) < STRAIGHT_FRACTION) <= 0.001
+
+
+@pytest.mark.parametrize("n", [1, 2, 3, 6, FEW_POINTS, FEW_POINTS + 1])
+def test_the_score_of_few_points_is_that_of_many(n: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    values = np.random.default_rng(n).integers(0, 5, n).astype(np.float64)
+    by_loop = kendall_score(values)
+    monkeypatch.setattr("frametime.metrics.trend.FEW_POINTS", 0)
+    assert kendall_score(values) == by_loop

@@ -34,7 +34,7 @@ def test_the_terminal_summary_tells_verdicts_exclusions_and_runs_to_repeat(resul
     assert shown.splitlines()[-1].endswith("with its numbers: report.md.")
     assert "with its numbers: result.json." in review_text(result, details_in="result.json")
     assert "amber-6/canyon/1440p/3 (a program update ran in the background)" in words
-    assert "Run 2 should be made again" in words
+    assert "Repeat run 2; until then it is included." in words
     assert "Not complete: 5 runs to make" in words
 
 

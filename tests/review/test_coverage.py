@@ -59,7 +59,7 @@ def test_missing_runs_get_the_first_free_numbers_written_as_the_others_are() -> 
 def test_every_reason_to_repeat_is_told() -> None:
     found = cell(run("1", GAP), run("2"), flags={"amber-6/harbor/1440p/2": FLAG}, broken=("3",))
     assert [(item.run, item.reason) for item in found.to_make] == [
-        ("1", "judged"),
+        ("1", "rejected"),
         ("2", "flagged"),
         ("3", "unreadable"),
     ]

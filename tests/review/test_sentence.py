@@ -61,7 +61,7 @@ def test_a_clear_lead() -> None:
 
 def test_runs_that_are_all_equal_are_not_told_as_single_runs() -> None:
     result = reviewed({("amber-6", "harbor"): [100.0, 100.0, 100.0], ("birch-9", "harbor"): [112.0, 112.0, 112.0]})
-    assert "from runs that agree to the last digit, so that nothing tells how sure it is" in text(result)
+    assert "+12.0 % in average rate, from runs that are all equal, so its uncertainty is unknown" in text(result)
     assert "single run" not in text(result)
     codes = {caveat.code for caveat in result.overall[0].caveats}
     assert "no-scatter" in codes
@@ -277,13 +277,6 @@ def test_single_runs_of_several_cards_are_told_once() -> None:
     assert "Birch 9, Amber 6 and Cobalt 3 cannot be told apart by these runs." in said
     assert said.count("from single runs") == 1
     assert said.endswith("No result has an interval.")
-
-
-def test_runs_that_agree_to_the_last_digit_are_not_called_single() -> None:
-    result = reviewed({("amber-6", "harbor"): [100.0] * 3, ("birch-9", "harbor"): [110.0] * 3})
-    assert "+10.0 % in average rate, from runs that are all equal" in text(result)
-    assert {"no-scatter"} <= {caveat.code for caveat in result.overall[0].caveats}
-    assert "one-run" not in {caveat.code for caveat in result.overall[0].caveats}
 
 
 def test_results_close_to_the_margin_are_counted() -> None:

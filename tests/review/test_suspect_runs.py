@@ -66,8 +66,8 @@ def test_the_flag_carries_the_outcome_and_the_run_counts_all_the_same() -> None:
     assert "9.6 % below the mean of the other 2 runs of its set; normal variation on this card is at most 1.0 %" in (
         run.flag.sentence
     )
-    assert run.flag.sentence.endswith("The 3 runs of its set alone show it, too: a straggler by Grubbs's test.")
-    assert "by these and the card's 4 other cells" in run.flag.sentence
+    assert run.flag.sentence.endswith("Grubbs's test on the 3 runs of the set alone calls it a straggler, too.")
+    assert "(from these and the card's 4 other cells)" in run.flag.sentence
     assert run.flag.method == (
         "chance below 5 % over all 15 values of the review, by the rest of the set and the card's 4 other cells"
     )
@@ -79,7 +79,7 @@ def test_three_runs_are_too_few_for_it_where_the_flag_still_tells() -> None:
     (run,) = [run for run in result.runs if run.flag is not None]
     assert run.flag is not None
     assert run.flag.grubbs.outcome == "ok"
-    assert run.flag.sentence.endswith("The 3 runs of its set alone would not show it: 3 are too few for that.")
+    assert run.flag.sentence.endswith("Grubbs's test on the 3 runs of the set alone does not find it: too few runs.")
     assert [item.run_name for item in result.repeatability[0].grubbs] == [run.name]
 
 

@@ -198,7 +198,7 @@ def design(
         ),
         "resolutions": tuple(resolutions),
         "cuts": (
-            CutEntry(key="all", label="All cells", definition="every scene at every resolution", cells=cells),
+            CutEntry(key="all", label="Overall", definition="every scene at every resolution", cells=cells),
             *cuts,
         ),
         "runs_planned": 3,
