@@ -10,18 +10,21 @@ from typing import Final
 from frametime.caveats import Weight
 from frametime.errors import printable
 from frametime.render.caveat_groups import PlacedCaveat, caveat_groups, group_words, placed_caveats
-from frametime.render.review_words import ReviewWords, coverage_sentence
+from frametime.render.review_words import ReviewWords, cell_name, coverage_sentence
 from frametime.render.tables.review_runs import coverage_table, to_make_table
 from frametime.render.tables.review_standings import APART, overall_table, standings_of, standings_table
 from frametime.render.tables.review_value import value_table
 from frametime.render.tables.table import Row, Table
 from frametime.render.terminal_text import WIDTH, table_text, wrapped
-from frametime.review.result import ReviewResult
+from frametime.review.result import ReviewResult, RunEntry
 from frametime.words import counted
 
 MOST_LINES: Final = 60
 """A page of a terminal: what does not fit is in the files."""
-_MOST_PARAGRAPH, _MOST_CARDS, _MOST_ROWS, _MOST_BULLET = 10, 12, 5, 3
+_MOST_PARAGRAPH, _MOST_CARDS, _MOST_ROWS, _MOST_BULLET = 10, 12, 5, 4
+_FEW_CARDS: Final = 3
+_TOLD_ABOVE: Final = frozenset({"run-to-repeat", "missing-cells"})
+"""Caveats that the paragraph or the line of what to repeat has told already."""
 
 
 def review_text(result: ReviewResult, *, details_in: str = "report.md") -> str:
@@ -70,8 +73,9 @@ def _standings(result: ReviewResult) -> list[str]:
 
 
 def _cuts(result: ReviewResult) -> list[str]:
-    """The other cuts: of each the cards that the review is about, else the one with the best place."""
+    """The other cuts: of each the cards that the review is about, or both of two candidates, else the best placed."""
     table, first = overall_table(result), result.cuts[0].key
+    about = result.subject or (tuple(c.key for c in result.cards) if len(result.cards) <= _FEW_CARDS else ())
     best: dict[str, str] = {}
     for item in result.standings:
         if item.metric == result.headline and item.card != result.baseline:
@@ -79,11 +83,19 @@ def _cuts(result: ReviewResult) -> list[str]:
 
     def is_shown(row: Row) -> bool:
         cut, card = table.exact(row, "cut"), table.exact(row, "card")
-        return cut != first and (card in result.subject or (not result.subject and card == best.get(str(cut))))
+        return cut != first and (card in about or (not about and card == best.get(str(cut))))
 
     chosen = table.where(is_shown, metric=result.headline)
     shown = chosen.view("cut", "card", ("ratio", "interval_these_scenes"), "verdict")
-    return _table(shown, _MOST_ROWS, what="row") if shown.rows else []
+    # The mark and its word alone: what goes with a verdict is in the files, and a line has 80 columns.
+    marks = [replace(row.cells[-1], content=row.cells[-1].content[:1]) for row in shown.rows]
+    rows = (replace(row, cells=(*row.cells[:-1], mark)) for row, mark in zip(shown.rows, marks, strict=True))
+    shown = replace(shown, rows=tuple(rows))
+    return (
+        _table(shown, 2 * _MOST_ROWS if len(result.cards) <= _FEW_CARDS else _MOST_ROWS, what="row")
+        if shown.rows
+        else []
+    )
 
 
 def _value(result: ReviewResult) -> list[str]:
@@ -109,10 +121,10 @@ def _value(result: ReviewResult) -> list[str]:
 
 def _to_know(result: ReviewResult, room: int) -> list[str]:
     """What is missing and what to repeat, then what else bears on the verdict, as far as there is room."""
-    flagged = ((run.name, run.flag) for run in result.runs if not run.excluded_reason)
+    flagged = [run for run in result.runs if run.flag and not run.excluded_reason]
     told = [
         coverage_sentence(result.coverage),
-        *_one_of("Repeat", (f"{name}: {flag.sentence}" for name, flag in flagged if flag)),
+        *_one_of("Repeat", (f"{_run_words(result, run)}. {run.flag.sentence}" for run in flagged if run.flag)),
         *_one_of("Cannot be used", (item.error for item in result.unreadable)),
         *_one_of("Left out by the plan", (f"{item.run_name} ({item.reason})" for item in result.exclusions)),
         *(group_words(result, group) for group in caveat_groups(_weighty(result))),
@@ -124,6 +136,10 @@ def _to_know(result: ReviewResult, room: int) -> list[str]:
             return [*lines, f"  ... and {counted(len(told) - number, 'more thing')} to know"]
         lines += bullet
     return lines
+
+
+def _run_words(result: ReviewResult, run: RunEntry) -> str:
+    return f"{result.card(run.card).label}, {cell_name(result, run.scene, run.resolution)}, run {run.run}"
 
 
 def _one_of(what: str, texts: Iterable[str]) -> list[str]:
@@ -140,6 +156,7 @@ def _weighty(result: ReviewResult) -> list[PlacedCaveat]:
         item
         for item in placed_caveats(result)
         if item.caveat.weight is not Weight.NOTE
+        and item.caveat.code not in _TOLD_ABOVE
         and item.cut in ("", result.cuts[0].key)
         and (not item.caveat.metrics or result.headline in item.caveat.metrics)
     ]

@@ -34,7 +34,10 @@ def test_the_terminal_summary_tells_verdicts_exclusions_and_runs_to_repeat(resul
     assert shown.splitlines()[-1].endswith("with its numbers: report.md.")
     assert "with its numbers: result.json." in review_text(result, details_in="result.json")
     assert "amber-6/canyon/1440p/3 (a program update ran in the background)" in words
-    assert "Repeat run 2; until then it is included." in words
+    assert re.search(r"Repeat: \w+ \d, \w+ at 1440p, run 2\. The average rate is [\d.]+ % (below|above)", words)
+    # What the paragraph or another line has told is not told again.
+    assert "until then it is included" not in words
+    assert "Left out for every card" not in words
     assert "Not complete: 5 runs to make" in words
 
 
@@ -110,7 +113,7 @@ def test_verdicts_carry_what_goes_with_them(result: ReviewResult) -> None:
     )
     assert verdicts_of(result, **{**plain, "verdict": "ahead", "stands_after_holm": False}) == "▲ ahead | no"
     assert verdicts_of(result, **{**plain, "verdict": "tied", "real_but_small": True}) == (
-        "= tied real but smaller than the margin | \N{EN DASH}"
+        "= tied, real but small | \N{EN DASH}"
     )
     assert verdicts_of(result, **{**plain, "verdict": "undecided", "at_margin": True}) == (
         "? undecided at the margin: more runs would not decide | \N{EN DASH}"

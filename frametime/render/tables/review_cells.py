@@ -100,7 +100,7 @@ def _remark(item: CellComparison) -> Line:
         return (" about ", count(item.runs_needed, "runs_needed"), " runs each would decide")
     if item.at_margin:
         return (" at the margin: more runs would not decide",)
-    return (" real but smaller than the margin",) if item.real_but_small else ()
+    return (", real but small",) if item.real_but_small else ()
 
 
 def comparisons_of(result: ReviewResult, everything: Table, metric: MetricEntry) -> Table:

@@ -160,7 +160,7 @@ def overall_table(result: ReviewResult) -> Table:
     )
     rows = []
     for number, item in enumerate(result.overall):
-        small = (" real but smaller than the margin",) if item.real_but_small else ()
+        small = (", real but small",) if item.real_but_small else ()
         values = {
             "cut": label_cell(words.cuts[item.cut], item.cut, notes=notes_of(item.caveats)),
             "card": label_cell(words.cards[item.candidate], item.candidate),
