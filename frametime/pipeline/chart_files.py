@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from frametime.errors import OutputError
 from frametime.pipeline.measuring_many import worker_count
-from frametime.render.theme import Theme
+from frametime.render.charts.theme import Theme
 from frametime.replacing import write_bytes
 from frametime.review.result import ReviewResult
 
@@ -38,7 +38,7 @@ class ChartRequest:
     Attributes
     ----------
     theme, size : str
-        Names of ``frametime.render.theme``.
+        Names of ``frametime.render.charts.theme``.
     formats : tuple of str
         Of ``png``, ``svg``, ``pdf``.
     only : tuple of str or None
@@ -131,7 +131,7 @@ class _Charts:
             self._read_curves()
         n_files = len(self._drawings) * len(self._request.formats)
         if self._workers < 2 or n_files <= _FEW:
-            from frametime.render.figure_files import figure_bytes
+            from frametime.render.charts.figure_files import figure_bytes
 
             return figure_bytes(self._drawings[name](), self._request.theme_value(), ending)
         if self._pool is None:
@@ -222,7 +222,7 @@ def _receive(path: str) -> None:
 
 
 def _draw(name: str, ending: str) -> bytes:
-    from frametime.render.figure_files import figure_bytes
+    from frametime.render.charts.figure_files import figure_bytes
 
     return figure_bytes(_received["drawings"][name](), _received["request"].theme_value(), ending)
 

@@ -12,7 +12,7 @@ from frametime.metrics.metric import MeasuredRun
 from frametime.pipeline.chart_files import known_keys
 from frametime.pipeline.measuring import MeasureRequest, measure_file, sensor_log_hint
 from frametime.render.charts.chart_catalog import keys_for
-from frametime.render.theme import SIZES, Theme
+from frametime.render.charts.theme import SIZES, Theme
 from frametime.replacing import refuse_existing, write_bytes
 
 if TYPE_CHECKING:
@@ -35,7 +35,7 @@ def refuse_plot(path: Path, *, force: bool) -> None:
     OutputError
         If the file exists and ``force`` is not set.
     """
-    from frametime.render.figure_files import format_of
+    from frametime.render.charts.figure_files import format_of
 
     format_of(path)
     refuse_existing([path], force=force)
@@ -60,7 +60,7 @@ def plot_check(
     out_path : Path
         File to write; its ending is the format.
     theme, size : str
-        Names of ``frametime.render.theme``.
+        Names of ``frametime.render.charts.theme``.
     force : bool
         Replace a file that is there.
 
@@ -69,7 +69,7 @@ def plot_check(
     OutputError
         If the file is there already, its ending is no format, there is no such theme or size, or it cannot be written.
     """
-    from frametime.render.figure_files import format_of, write_figure
+    from frametime.render.charts.figure_files import format_of, write_figure
 
     look = named_theme(theme, size)
     refuse_plot(out_path, force=force)
@@ -139,7 +139,7 @@ def compare_captures(
     ValueError
         If a key of ``only`` is not known.
     """
-    from frametime.render.figure_files import figure_bytes
+    from frametime.render.charts.figure_files import figure_bytes
 
     wanted = COMPARE_KEYS if only is None else known_keys(only, COMPARE_KEYS)
     names = _file_names(len(requests), wanted)

@@ -48,7 +48,7 @@ def write_tuning_charts(
         If a file is there already and ``force`` is not set, or the folder cannot be written.
     """
     from frametime.render.charts.drawings import tuning_figures
-    from frametime.render.figure_files import figure_bytes
+    from frametime.render.charts.figure_files import figure_bytes
 
     request = ChartRequest() if request is None else request
     theme = request.theme_value()
@@ -84,7 +84,7 @@ def plot_endurance(
     out_path : Path
         File to write; its ending is the format.
     theme, size : str
-        Names of ``frametime.render.theme``.
+        Names of ``frametime.render.charts.theme``.
     force : bool
         Replace a file that is there.
 
@@ -94,7 +94,7 @@ def plot_endurance(
         If the file is there already, its ending is no format, there is no such theme or size, or it cannot be written.
     """
     from frametime.render.charts.endurance import draw_endurance
-    from frametime.render.figure_files import format_of, write_figure
+    from frametime.render.charts.figure_files import format_of, write_figure
 
     look = named_theme(theme, size)
     is_vector = format_of(out_path) != "png"

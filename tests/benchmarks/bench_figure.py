@@ -12,9 +12,9 @@ from matplotlib.figure import Figure
 
 from frametime.capture import Capture
 from frametime.metrics.metric import MeasuredRun
+from frametime.render.charts.figure_files import figure_bytes
 from frametime.render.charts.frame_times import draw_frame_times
-from frametime.render.figure_files import figure_bytes
-from frametime.render.theme import Theme
+from frametime.render.charts.theme import Theme
 
 HERE = Path(__file__).parent
 sys.path[:0] = [str(HERE), str(HERE.parent / "samples")]

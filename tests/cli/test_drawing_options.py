@@ -9,8 +9,8 @@ from run_cli import frametime
 
 from frametime.cli.drawing_options import drawing_options
 from frametime.pipeline.chart_files import ChartRequest
-from frametime.render.figure_files import FORMATS
-from frametime.render.theme import PALETTES, SIZES
+from frametime.render.charts.figure_files import FORMATS
+from frametime.render.charts.theme import PALETTES, SIZES
 
 REVIEW = Path(__file__).parents[2] / "reference_logs" / "review"
 RECORD = REVIEW / "tuning" / "tuning.toml"

@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 
 from frametime.render.charts.chart_catalog import CATALOG
-from frametime.render.theme import PALETTES, SIZES
+from frametime.render.charts.theme import PALETTES, SIZES
 
 PAGE = (Path(__file__).parents[2] / "docs" / "charts.md").read_text("utf-8")
 

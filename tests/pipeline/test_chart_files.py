@@ -15,8 +15,8 @@ from frametime.pipeline.compare_files import named_theme, plot_check
 from frametime.pipeline.tuning_outputs import plot_endurance, write_tuning_charts
 from frametime.pipeline.tuning_runs import summarize_file
 from frametime.render.charts.drawings import review_figures
-from frametime.render.figure_files import figure_bytes
-from frametime.render.theme import Theme
+from frametime.render.charts.figure_files import figure_bytes
+from frametime.render.charts.theme import Theme
 from frametime.review.result import ReviewResult
 from frametime.tuning.endurance_verdict import judge_endurance
 

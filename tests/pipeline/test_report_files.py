@@ -88,7 +88,7 @@ UNGUARDED = """
 import example_result as example
 from frametime.pipeline.chart_files import ChartRequest, chart_contents
 from frametime.render.charts.drawings import review_figures
-from frametime.render.theme import Theme
+from frametime.render.charts.theme import Theme
 result = example.example_result()
 request = ChartRequest(formats=("svg",))
 chart_contents(result, request, [name for name, _ in review_figures(result, Theme.of())], workers=2)

@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 from matplotlib.transforms import Bbox
 
-from frametime.render.theme import Theme
+from frametime.render.charts.theme import Theme
 
 TOUCHING_PX = 0.5
 """Boxes may share so much of an edge: rounding of glyphs to pixels."""

@@ -23,11 +23,11 @@ from matplotlib.figure import Figure  # noqa: E402
 from review_samples import sample_review  # noqa: E402
 
 from frametime.render.charts.card_bars import draw_standings  # noqa: E402
+from frametime.render.charts.figure_files import figure_bytes  # noqa: E402
 from frametime.render.charts.frame_times import draw_frame_times  # noqa: E402
 from frametime.render.charts.ratios import draw_ratios  # noqa: E402
+from frametime.render.charts.theme import Theme  # noqa: E402
 from frametime.render.charts.verdict_matrix import draw_verdict_matrix  # noqa: E402
-from frametime.render.figure_files import figure_bytes  # noqa: E402
-from frametime.render.theme import Theme  # noqa: E402
 
 BASELINE = HERE / "baseline"
 BLOCK = 15

@@ -11,8 +11,8 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
+from frametime.render.charts.text_fit import text_width_pt
 from frametime.render.numbers import format_like
-from frametime.render.text_fit import text_width_pt
 from frametime.review.result_tables import CellComparison, OverallComparison
 
 _STEPS: Final = (1.0, 2.0, 2.5, 5.0, 10.0)

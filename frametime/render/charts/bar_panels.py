@@ -12,9 +12,9 @@ from matplotlib.axes import Axes
 from frametime.render.charts.axis_scales import set_x_ticks
 from frametime.render.charts.chart_sheet import KeyEntry, Sheet, x_caption
 from frametime.render.charts.review_labels import defined, run_counts, same_unit_metrics
+from frametime.render.charts.text_fit import shorten, text_width_pt
+from frametime.render.charts.theme import Theme
 from frametime.render.numbers import format_like
-from frametime.render.text_fit import shorten, text_width_pt
-from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
 from frametime.statistics.differences import Interval
 from frametime.units import shown_unit

@@ -21,8 +21,8 @@ from frametime.render.charts.bar_panels import (
 )
 from frametime.render.charts.chart_sheet import Sheet
 from frametime.render.charts.review_labels import cells_words, comparisons_of, even_parts, page_of, page_words
+from frametime.render.charts.theme import Theme
 from frametime.render.numbers import format_quantity
-from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import CellSummary, Standing
 from frametime.units import shown_unit

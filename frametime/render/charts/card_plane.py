@@ -11,8 +11,8 @@ from matplotlib.axes import Axes
 
 from frametime.render.charts.axis_scales import round_ticks, set_x_ticks, set_y_ticks, tick_labels
 from frametime.render.charts.chart_sheet import Sheet, dots, x_caption, y_caption
-from frametime.render.text_fit import shorten, text_width_pt
-from frametime.render.theme import Theme
+from frametime.render.charts.text_fit import shorten, text_width_pt
+from frametime.render.charts.theme import Theme
 from frametime.statistics.differences import Interval
 
 _TABLE_EM: Final = 25.0

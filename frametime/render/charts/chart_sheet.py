@@ -18,8 +18,8 @@ from matplotlib.patches import Rectangle
 from matplotlib.text import Text
 from numpy.typing import ArrayLike
 
-from frametime.render.text_fit import drawable, shorten, text_width_pt, wrap
-from frametime.render.theme import LineStyle, Theme
+from frametime.render.charts.text_fit import drawable, shorten, text_width_pt, wrap
+from frametime.render.charts.theme import LineStyle, Theme
 
 _LINE_HEIGHT: Final = 1.34
 _MOST_NOTE_LINES: Final = 6

@@ -20,11 +20,11 @@ from frametime.render.charts.repeatability import draw_repeatability, repeatabil
 from frametime.render.charts.review_labels import Cell, candidates_of, cell_label
 from frametime.render.charts.run_distributions import draw_distribution, draw_percentiles
 from frametime.render.charts.run_traces import RunTrace, trace_of_entry
+from frametime.render.charts.theme import Theme
 from frametime.render.charts.tuning_gain import draw_tuning_gain, gain_lines
 from frametime.render.charts.tuning_map import draw_tuning_map
 from frametime.render.charts.value_and_efficiency import draw_efficiency, draw_value, has_efficiency, has_value
 from frametime.render.charts.verdict_matrix import draw_verdict_matrix, matrix_pages
-from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult, RunEntry
 from frametime.tuning.tuning_summary import TuningSummary
 

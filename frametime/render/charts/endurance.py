@@ -23,8 +23,8 @@ from frametime.render.charts.frame_times import (
 )
 from frametime.render.charts.run_traces import FRAME_TIME, run_figures, trace_of_run, trace_of_series
 from frametime.render.charts.sensor_lanes import LANE_EM, LANE_QUANTITIES, Lane, draw_lanes, lanes_of
-from frametime.render.text_fit import shorten, wrap
-from frametime.render.theme import Theme
+from frametime.render.charts.text_fit import shorten, wrap
+from frametime.render.charts.theme import Theme
 from frametime.tuning.criterion import Criterion
 from frametime.tuning.endurance_verdict import EnduranceVerdict
 from frametime.words import counted

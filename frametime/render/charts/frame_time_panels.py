@@ -10,8 +10,8 @@ from frametime.render.charts.axis_scales import set_x_ticks
 from frametime.render.charts.chart_sheet import Sheet, x_caption, y_caption
 from frametime.render.charts.frame_times import draw_trace, frame_time_top, name_beyond, places_beyond, trace_key
 from frametime.render.charts.run_traces import FRAME_TIME, RunTrace, run_figures
-from frametime.render.text_fit import shorten, text_width_pt
-from frametime.render.theme import Theme
+from frametime.render.charts.text_fit import shorten, text_width_pt
+from frametime.render.charts.theme import Theme
 from frametime.words import counted
 
 MOST_RUNS = 8

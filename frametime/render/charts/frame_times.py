@@ -24,9 +24,9 @@ from frametime.render.charts.run_traces import (
     trace_of_series,
 )
 from frametime.render.charts.sensor_lanes import LANE_EM, LANE_QUANTITIES, Lane, draw_lanes, lanes_of
+from frametime.render.charts.text_fit import text_width_pt
+from frametime.render.charts.theme import Theme
 from frametime.render.numbers import format_quantity
-from frametime.render.text_fit import text_width_pt
-from frametime.render.theme import Theme
 from frametime.words import counted
 
 _VECTOR_COLUMNS: Final = 1200

@@ -30,9 +30,9 @@ from frametime.render.charts.review_labels import (
     verdict_key,
     verdict_mark,
 )
+from frametime.render.charts.text_fit import shorten, text_width_pt, wrap
+from frametime.render.charts.theme import Theme
 from frametime.render.review_words import change_words
-from frametime.render.text_fit import shorten, text_width_pt, wrap
-from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import Verdict
 from frametime.statistics.differences import Interval

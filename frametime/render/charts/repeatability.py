@@ -10,8 +10,8 @@ from matplotlib.figure import Figure
 from frametime.render.charts.axis_scales import round_ticks, size_of, spaced_labels, tick_labels
 from frametime.render.charts.chart_sheet import KeyEntry, Sheet, dots, x_caption
 from frametime.render.charts.review_labels import Cell, cell_label, page_of, page_words, pages_of, run_counts
-from frametime.render.text_fit import shorten, text_width_pt
-from frametime.render.theme import Theme
+from frametime.render.charts.text_fit import shorten, text_width_pt
+from frametime.render.charts.theme import Theme
 from frametime.review.result import Repeatability, ReviewResult, RunEntry
 from frametime.review.result_tables import CellSummary
 

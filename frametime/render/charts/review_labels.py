@@ -9,9 +9,9 @@ from types import MappingProxyType
 from typing import Final, TypeVar
 
 from frametime.render.charts.chart_sheet import KeyEntry
+from frametime.render.charts.text_fit import drawable, shorten, text_width_pt
+from frametime.render.charts.theme import Palette, Theme
 from frametime.render.review_words import VERDICTS
-from frametime.render.text_fit import drawable, shorten, text_width_pt
-from frametime.render.theme import Palette, Theme
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import CellComparison, OverallComparison, TableCells, Verdict
 from frametime.words import counted, joined

@@ -14,9 +14,9 @@ from frametime.render.charts.axis_scales import round_ticks, set_tail_scale, set
 from frametime.render.charts.chart_sheet import KeyEntry, Sheet, x_caption, y_caption
 from frametime.render.charts.frame_time_panels import check_count
 from frametime.render.charts.run_traces import FRAME_TIME, RunTrace
+from frametime.render.charts.text_fit import shorten, text_width_pt
+from frametime.render.charts.theme import Theme
 from frametime.render.numbers import format_number, format_quantity, significant_digits
-from frametime.render.text_fit import shorten, text_width_pt
-from frametime.render.theme import Theme
 from frametime.words import counted
 
 FEW_FRAMES: Final = 10

@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 
 from frametime.render.charts.axis_scales import round_ticks, set_x_ticks, size_of, tick_labels
 from frametime.render.charts.chart_sheet import KeyEntry, Sheet, dots, x_caption, y_caption
-from frametime.render.theme import Theme
+from frametime.render.charts.theme import Theme
 from frametime.tuning.record import STOCK, Setting
 from frametime.tuning.tuning_summary import SettingRow, TuningSummary
 from frametime.words import joined

@@ -9,9 +9,9 @@ from matplotlib.figure import Figure
 
 from frametime.render.charts.axis_scales import set_x_ticks, set_y_ticks
 from frametime.render.charts.chart_sheet import KeyEntry, Sheet, dots, x_caption, y_caption
+from frametime.render.charts.text_fit import shorten, text_width_pt
+from frametime.render.charts.theme import Theme
 from frametime.render.review_words import change_words
-from frametime.render.text_fit import shorten, text_width_pt
-from frametime.render.theme import Theme
 from frametime.tuning.record import STOCK, Setting
 from frametime.tuning.tuning_summary import MapCell, TuningSummary
 from frametime.words import counted, percent_change

@@ -7,9 +7,9 @@ from matplotlib.figure import Figure
 from frametime.render.charts.card_plane import CardPoint, Plane, draw_plane, plane_theme
 from frametime.render.charts.chart_sheet import KeyEntry, Sheet
 from frametime.render.charts.review_labels import apart_note, cells_words, run_counts
+from frametime.render.charts.theme import Theme
 from frametime.render.numbers import format_number, format_quantity
 from frametime.render.review_words import change_words
-from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import EfficiencyRow, Standing, ValueRow
 from frametime.units import shown_unit

@@ -55,8 +55,8 @@ def _not_known(verdict: EnduranceVerdict) -> tuple[Block, ...]:
 def endurance_chart(capture: Capture, run: MeasuredRun, verdict: EnduranceVerdict) -> Figure:
     """Frame times and sensors of a long run."""
     from frametime.render.charts.endurance import draw_endurance
-    from frametime.render.figure_files import figure_bytes
-    from frametime.render.theme import Theme
+    from frametime.render.charts.figure_files import figure_bytes
+    from frametime.render.charts.theme import Theme
 
     theme = Theme.of()
     figure = draw_endurance(capture, run, verdict, theme, n_columns=COLUMNS)

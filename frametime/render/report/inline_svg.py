@@ -15,8 +15,8 @@ from html import escape
 from typing import Final
 from xml.etree import ElementTree
 
+from frametime.render.charts.theme import PALETTES, Palette
 from frametime.render.report.escaping import readable
-from frametime.render.theme import PALETTES, Palette
 
 _SVG: Final = "{http://www.w3.org/2000/svg}"
 _HREF: Final = "{http://www.w3.org/1999/xlink}href"
@@ -90,7 +90,7 @@ def inline_svg(svg: bytes, *, key: str, alternative: str, outlines: Outlines) ->
     Parameters
     ----------
     svg : bytes
-        As `frametime.render.figure_files.figure_bytes` makes it, in the light palette.
+        As `frametime.render.charts.figure_files.figure_bytes` makes it, in the light palette.
     key : str
         Begins the names of clipping paths and the like, so that two charts do not share one.
     alternative : str

@@ -48,7 +48,7 @@ def chosen_charts(result: ReviewResult) -> tuple[ChosenChart, ...]:
     pages, too, only the first: the tables hold every cell. The names of the others go with the one that is taken.
     """
     from frametime.render.charts.drawings import review_figures
-    from frametime.render.theme import Theme
+    from frametime.render.charts.theme import Theme
 
     found = []
     first_cuts: object = None

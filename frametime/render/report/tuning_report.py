@@ -233,8 +233,8 @@ def _methods(summary: TuningSummary) -> Definitions:
 def tuning_charts(summary: TuningSummary) -> tuple[Figure, ...]:
     """Map and gain of a record, as far as there is something to draw."""
     from frametime.render.charts.drawings import tuning_figures
-    from frametime.render.figure_files import figure_bytes
-    from frametime.render.theme import Theme
+    from frametime.render.charts.figure_files import figure_bytes
+    from frametime.render.charts.theme import Theme
 
     theme = Theme.of()
     words = {"tuning-map": _map_words, "tuning-gain": _gain_words}

@@ -16,9 +16,9 @@ from frametime.pipeline.chart_files import ChartRequest, left_out_words
 from frametime.render.charts.card_bars import draw_standings
 from frametime.render.charts.drawings import MOST_CHARTS, left_out, review_figures
 from frametime.render.charts.ratios import draw_ratios
+from frametime.render.charts.theme import Theme
 from frametime.render.charts.value_and_efficiency import draw_efficiency, draw_value
 from frametime.render.numbers import format_quantity
-from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
 
 THEME = Theme.of("light", "web")

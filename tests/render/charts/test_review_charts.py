@@ -31,10 +31,10 @@ from frametime.render.charts.drawings import review_figures, safe_name, typical_
 from frametime.render.charts.ratios import draw_ratios
 from frametime.render.charts.repeatability import draw_repeatability, mark_runs
 from frametime.render.charts.review_labels import comparisons_of, overall_of, verdict_mark
+from frametime.render.charts.theme import Theme
 from frametime.render.charts.value_and_efficiency import draw_efficiency, draw_value
 from frametime.render.charts.verdict_matrix import draw_verdict_matrix
 from frametime.render.review_words import change_words
-from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
 from frametime.statistics.differences import Interval
 

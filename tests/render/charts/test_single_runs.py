@@ -20,7 +20,7 @@ from frametime.render.charts.run_distributions import (
     shares_pct,
 )
 from frametime.render.charts.run_traces import RunTrace, envelope, labels_of, trace_of_capture, trace_of_run
-from frametime.render.theme import Theme
+from frametime.render.charts.theme import Theme
 
 THEME = Theme.of("light", "web")
 

@@ -20,8 +20,8 @@ from frametime.render.charts.frame_time_panels import draw_frame_time_panels
 from frametime.render.charts.frame_times import draw_frame_times
 from frametime.render.charts.run_distributions import draw_distribution, draw_percentiles
 from frametime.render.charts.run_traces import RunTrace, labels_of, trace_of_capture
+from frametime.render.charts.theme import Theme
 from frametime.render.charts.verdict_matrix import matrix_pages
-from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
 
 REVIEWS = {

@@ -16,9 +16,9 @@ from frametime.metrics.options import MeasureOptions
 from frametime.pipeline.tuning_runs import summarize_file
 from frametime.render.charts.drawings import tuning_figures
 from frametime.render.charts.endurance import draw_endurance
+from frametime.render.charts.theme import Theme
 from frametime.render.charts.tuning_gain import draw_tuning_gain, gain_lines
 from frametime.render.charts.tuning_map import draw_tuning_map
-from frametime.render.theme import Theme
 from frametime.tuning.endurance_verdict import judge_endurance
 from frametime.tuning.record import STOCK
 from frametime.tuning.tuning_summary import TuningSummary

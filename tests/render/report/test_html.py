@@ -15,10 +15,10 @@ from report_page_reading import own_text, parsed
 
 from frametime.pipeline.report_files import report_texts, write_report
 from frametime.render.charts.drawings import review_figures
+from frametime.render.charts.theme import Theme
 from frametime.render.report.document import Paragraph, Report, Section, Strip
 from frametime.render.report.escaping import readable
 from frametime.render.report.html import render_html, strip_ends, strip_places
-from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
 
 

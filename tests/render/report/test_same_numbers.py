@@ -8,6 +8,7 @@ from report_page_reading import parsed, shown_numbers
 from review_samples import sample_review
 
 from frametime.render.charts.ratios import draw_ratios
+from frametime.render.charts.theme import Theme
 from frametime.render.charts.value_and_efficiency import draw_efficiency, draw_value
 from frametime.render.charts.verdict_matrix import draw_verdict_matrix
 from frametime.render.report.html import render_html
@@ -15,7 +16,6 @@ from frametime.render.report.markdown import render_markdown
 from frametime.render.report.review_charts import chart_words
 from frametime.render.report.review_report import review_report
 from frametime.render.review_text import review_text
-from frametime.render.theme import Theme
 from frametime.review.result import ReviewResult
 from frametime.words import money, money_range, money_words, percent_change, percent_change_range, percent_change_words
 

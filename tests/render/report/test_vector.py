@@ -11,7 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from matplotlib.figure import Figure
 
-from frametime.render.figure_files import figure_bytes
+from frametime.render.charts.figure_files import figure_bytes
+from frametime.render.charts.theme import PALETTES, Theme
 from frametime.render.report.inline_svg import (
     Outlines,
     _short,
@@ -20,7 +21,6 @@ from frametime.render.report.inline_svg import (
     color_tokens,
     inline_svg,
 )
-from frametime.render.theme import PALETTES, Theme
 
 
 def drawn(theme: Theme, label: str = "Harbor <b> & 10 %") -> bytes:

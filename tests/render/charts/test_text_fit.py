@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from frametime.render.text_fit import ELLIPSIS, drawable, shorten, text_width_pt, wrap
+from frametime.render.charts.text_fit import ELLIPSIS, drawable, shorten, text_width_pt, wrap
 
 TEXTS = st.text(max_size=120)
 WIDTHS = st.floats(min_value=30.0, max_value=400.0)

@@ -14,7 +14,7 @@ from frametime.replacing import refuse_existing, write_bytes
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from frametime.render.theme import Theme
+    from frametime.render.charts.theme import Theme
 
 # What a writer would put in by itself: names, versions and the time, so that no two files would be equal.
 _METADATA: Final[Mapping[str, Mapping[str, None]]] = MappingProxyType(

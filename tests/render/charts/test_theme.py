@@ -17,7 +17,7 @@ from color_vision import (
     linear,
 )
 
-from frametime.render.theme import PALETTES, SIZES, Palette, Theme
+from frametime.render.charts.theme import PALETTES, SIZES, Palette, Theme
 
 PALETTE_VALUES = list(PALETTES.values())
 

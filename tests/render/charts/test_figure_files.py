@@ -19,10 +19,10 @@ from PIL import Image
 from review_samples import sample_review
 
 from frametime.errors import OutputError
+from frametime.render.charts.figure_files import FORMATS, figure_bytes, format_of, write_figure
 from frametime.render.charts.frame_times import draw_frame_times
 from frametime.render.charts.ratios import draw_ratios
-from frametime.render.figure_files import FORMATS, figure_bytes, format_of, write_figure
-from frametime.render.theme import Theme
+from frametime.render.charts.theme import Theme
 from frametime.replacing import write_bytes
 
 THEME = Theme.of("light", "web")
@@ -144,15 +144,15 @@ def test_other_endings_are_refused(name: str) -> None:
 
 
 def test_drawing_does_not_import_pyplot() -> None:
-    here = Path(__file__).parents[1] / "samples"
+    here = Path(__file__).parents[2] / "samples"
     program = (
         "import sys; sys.path.insert(0, sys.argv[1])\n"
         "from capture_samples import measured, sample_capture\n"
         "from review_samples import sample_review\n"
         "from frametime.render.charts.frame_times import draw_frame_times\n"
         "from frametime.render.charts.drawings import review_figures\n"
-        "from frametime.render.figure_files import figure_bytes\n"
-        "from frametime.render.theme import Theme\n"
+        "from frametime.render.charts.figure_files import figure_bytes\n"
+        "from frametime.render.charts.theme import Theme\n"
         "theme = Theme.of('light', 'web')\n"
         "capture = sample_capture(300)\n"
         "figures = [draw_frame_times(capture, measured(capture), theme)]\n"
@@ -166,7 +166,7 @@ def test_drawing_does_not_import_pyplot() -> None:
 
 
 def test_listing_charts_sizes_and_themes_does_not_import_matplotlib() -> None:
-    modules = "frametime.render.theme, frametime.render.charts.chart_catalog"
+    modules = "frametime.render.charts.theme, frametime.render.charts.chart_catalog"
     program = f"import sys, {modules}; print('matplotlib' in sys.modules)"
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "False"
