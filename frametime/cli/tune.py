@@ -118,9 +118,10 @@ def _setting_options(command: Command) -> Command:
 @sensor_options
 def add(record: str, **chosen: Any) -> None:
     """Append a trial to the record; what stands there is kept byte for byte."""
-    from frametime.pipeline.tuning_notes import NewTrial, note_trial
+    from frametime.pipeline.tuning_notes import note_trial
     from frametime.pipeline.tuning_runs import TrialReading
     from frametime.render.tuning_text import noted_text
+    from frametime.tuning.record import Outcome, Setting, Trial
 
     if chosen["logs"] and chosen["fps"]:
         raise click.UsageError("--fps is for runs without a log: give --log or --fps, not both")
@@ -131,11 +132,10 @@ def add(record: str, **chosen: Any) -> None:
         read=make_read_options(chosen),
         sensors=make_sensor_options(chosen, needs="--sensors", given=bool(chosen["sensors"])),
     )
-    asked = NewTrial(
-        core_offset_mhz=chosen["core"],
-        memory_offset_mhz=chosen["memory"],
+    asked = Trial(
+        setting=Setting(core_offset_mhz=chosen["core"], memory_offset_mhz=chosen["memory"]),
         workload=chosen["workload"],
-        outcome=chosen["outcome"],
+        outcome=Outcome(chosen["outcome"]),
         is_endurance=chosen["endurance"],
         minutes=chosen["minutes"],
         power_limit_w=chosen["power_limit"],
