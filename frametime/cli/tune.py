@@ -219,7 +219,7 @@ def endurance(
     """Judge one long run: does the setting hold?"""
     from pathlib import Path
 
-    from frametime.pipeline.compare_files import refuse_plot
+    from frametime.pipeline.compare_files import plot_run, refuse_plot
     from frametime.pipeline.measuring import sensor_log_hint
     from frametime.pipeline.tuning_outputs import refuse_path, write_endurance_report
     from frametime.pipeline.tuning_runs import TrialReading, endurance_run
@@ -251,9 +251,8 @@ def endurance(
     if report is not None:
         write_endurance_report(verdict, Path(report), measured=(read, run), force=force)
     if plot is not None:
-        from frametime.pipeline.tuning_outputs import plot_endurance
-
-        plot_endurance(read, run, verdict, Path(plot), theme=chosen["theme"], size=chosen["size"], force=force)
+        look = {"theme": chosen["theme"], "size": chosen["size"]}
+        plot_run(read, run, Path(plot), verdict=verdict, force=force, **look)
     if as_json:
         from frametime.render.json_output import endurance_json
 
