@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from frametime.pipeline.batch import BatchCount, Row
     from frametime.pipeline.batch_rows import BatchOptions
     from frametime.pipeline.batch_walk import Walk
-    from frametime.pipeline.path_pattern import PathPattern
 
 
 @click.command(
@@ -99,17 +98,25 @@ def _options(chosen: Mapping[str, Any], out: Path) -> BatchOptions:
     sensors_pattern = chosen_pattern("--sensors-pattern", chosen["sensors_pattern"])
     sensor_options = make_sensor_options(chosen, needs="--sensors-pattern", given=sensors_pattern is not None)
     refuse_unknown_sensor_fields(sensors_pattern, path_pattern)
-    return BatchOptions(
-        read=make_read_options(chosen),
-        measure=make_measure_options(chosen),
-        sensor_options=sensor_options,
-        path_pattern=path_pattern,
-        sensors_pattern=sensors_pattern,
-        skip_start_auto=skips_warm_up(chosen),
-        workers=chosen["workers"],
-        escape_formulas=_for_csv(chosen["escape_formulas"], out),
-        partition_by=_partition_fields(chosen["partition_by"], path_pattern, out),
-    )
+    fields = chosen["partition_by"]
+    partition_by = () if fields is None else tuple(name.strip() for name in fields.split(","))
+    if partition_by and path_pattern is None:
+        raise click.UsageError("--partition-by takes fields of --path-pattern: give that too")
+    read, measure, skip_start_auto = make_read_options(chosen), make_measure_options(chosen), skips_warm_up(chosen)
+    try:
+        return BatchOptions(
+            read=read,
+            measure=measure,
+            sensor_options=sensor_options,
+            path_pattern=path_pattern,
+            sensors_pattern=sensors_pattern,
+            skip_start_auto=skip_start_auto,
+            workers=chosen["workers"],
+            escape_formulas=_for_csv(chosen["escape_formulas"], out),
+            partition_by=partition_by,
+        )
+    except ValueError as error:
+        raise click.UsageError(str(error).replace("partition_by", "--partition-by", 1)) from error
 
 
 def _refuse_capture_as_table(out: Path, root: Path) -> None:
@@ -132,28 +139,6 @@ def _for_csv(escape_formulas: bool, out: Path) -> bool:
     if escape_formulas and out.suffix.lower() != ".csv":
         raise click.UsageError("--escape-formulas is for .csv tables; other formats keep text apart from formulas")
     return escape_formulas
-
-
-def _partition_fields(text: str | None, pattern: PathPattern | None, out: Path) -> tuple[str, ...]:
-    """The fields of ``--partition-by``, in their order."""
-    from frametime.pipeline.batch_table import FORMATS
-
-    if text is None:
-        return ()
-    if out.suffix.lower() in FORMATS:
-        raise click.UsageError(
-            f"--partition-by writes a folder of Parquet files, not a {out.suffix} file: name a folder"
-        )
-    if pattern is None:
-        raise click.UsageError("--partition-by takes fields of --path-pattern: give that too")
-    fields = tuple(name.strip() for name in text.split(","))
-    for name in fields:
-        if name not in pattern.fields:
-            known = ", ".join(pattern.fields) or "none"
-            raise click.UsageError(f"--partition-by: {name!r} is no field of --path-pattern; its fields: {known}")
-    if len(set(fields)) < len(fields):
-        raise click.UsageError("--partition-by names a field twice")
-    return fields
 
 
 def _walked(root: Path, folder: str, out: Path, options: BatchOptions) -> Walk:

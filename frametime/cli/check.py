@@ -172,9 +172,9 @@ def _refuse_plot(chosen: dict[str, Any], n_files: int) -> None:
 def _plot(measured: tuple[Capture, MeasuredRun], chosen: dict[str, Any]) -> None:
     from pathlib import Path
 
-    from frametime.pipeline.compare_files import plot_check
+    from frametime.pipeline.compare_files import plot_run
 
-    plot_check(*measured, Path(chosen["plot"]), theme=chosen["theme"], size=chosen["size"], force=chosen["force"])
+    plot_run(*measured, Path(chosen["plot"]), theme=chosen["theme"], size=chosen["size"], force=chosen["force"])
 
 
 def _segment(text: str | None) -> int | Literal["longest"] | None:

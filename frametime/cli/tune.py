@@ -118,9 +118,10 @@ def _setting_options(command: Command) -> Command:
 @sensor_options
 def add(record: str, **chosen: Any) -> None:
     """Append a trial to the record; what stands there is kept byte for byte."""
-    from frametime.pipeline.tuning_notes import NewTrial, note_trial
+    from frametime.pipeline.tuning_notes import note_trial
     from frametime.pipeline.tuning_runs import TrialReading
     from frametime.render.tuning_text import noted_text
+    from frametime.tuning.record import Outcome, Setting, Trial
 
     if chosen["logs"] and chosen["fps"]:
         raise click.UsageError("--fps is for runs without a log: give --log or --fps, not both")
@@ -131,11 +132,10 @@ def add(record: str, **chosen: Any) -> None:
         read=make_read_options(chosen),
         sensors=make_sensor_options(chosen, needs="--sensors", given=bool(chosen["sensors"])),
     )
-    asked = NewTrial(
-        core_offset_mhz=chosen["core"],
-        memory_offset_mhz=chosen["memory"],
+    asked = Trial(
+        setting=Setting(core_offset_mhz=chosen["core"], memory_offset_mhz=chosen["memory"]),
         workload=chosen["workload"],
-        outcome=chosen["outcome"],
+        outcome=Outcome(chosen["outcome"]),
         is_endurance=chosen["endurance"],
         minutes=chosen["minutes"],
         power_limit_w=chosen["power_limit"],
@@ -219,7 +219,7 @@ def endurance(
     """Judge one long run: does the setting hold?"""
     from pathlib import Path
 
-    from frametime.pipeline.compare_files import refuse_plot
+    from frametime.pipeline.compare_files import plot_run, refuse_plot
     from frametime.pipeline.measuring import sensor_log_hint
     from frametime.pipeline.tuning_outputs import refuse_path, write_endurance_report
     from frametime.pipeline.tuning_runs import TrialReading, endurance_run
@@ -251,9 +251,8 @@ def endurance(
     if report is not None:
         write_endurance_report(verdict, Path(report), measured=(read, run), force=force)
     if plot is not None:
-        from frametime.pipeline.tuning_outputs import plot_endurance
-
-        plot_endurance(read, run, verdict, Path(plot), theme=chosen["theme"], size=chosen["size"], force=force)
+        look = {"theme": chosen["theme"], "size": chosen["size"]}
+        plot_run(read, run, Path(plot), verdict=verdict, force=force, **look)
     if as_json:
         from frametime.render.json_output import endurance_json
 

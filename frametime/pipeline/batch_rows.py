@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from frametime.capture import Conditions
-from frametime.metrics.metric import MeasuredRun
 from frametime.metrics.options import MeasureOptions
 from frametime.pipeline.batch_walk import FoundFile
 from frametime.pipeline.journal import Row
@@ -39,6 +38,8 @@ FIXED_COLUMNS: Final = (
     Column(name="duration_s", kind="number", unit="s"),
     Column(name="parameters", kind="text"),
 )
+
+_FROM_PROVENANCE: Final = ("sha256", "size_bytes", "rows_read", "rows_rejected")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,7 +79,8 @@ class BatchOptions:
         known = self.path_pattern.fields if self.path_pattern is not None else ()
         for name in self.partition_by:
             if name not in known:
-                raise ValueError(f"partition_by: the field {name!r} is not in the path pattern")
+                known_names = ", ".join(known) or "none"
+                raise ValueError(f"partition_by: {name!r} is no field of the path pattern; its fields: {known_names}")
         if len(set(self.partition_by)) < len(self.partition_by):
             raise ValueError(f"partition_by names a field twice: {', '.join(self.partition_by)}")
 
@@ -137,29 +139,22 @@ def row_of(found: FoundFile, outcome: MeasureOutcome, folder: Path, columns: Ite
     row.update(found.text_fields)
     row["file"] = found.text_name
     row["parameters"] = digest
-    if outcome.run is None:
+    run = outcome.run
+    if run is None:
         row["status"], row["reason"] = "failed", outcome.error_for(found.text_name, folder)
         return row
-    row["status"] = "measured"
-    row.update(_measured_cells(outcome.run))
-    row["sensors_sha256"] = outcome.sensors_sha256
+    row.update({name: getattr(run.provenance, name) for name in _FROM_PROVENANCE})
+    row.update({key: value.value for key, value in run.values.items()})
+    row.update(
+        status="measured",
+        judgement=run.judgement.word,
+        judgement_reasons="; ".join(run.judgement.reasons),
+        caveats=" ".join(sorted({caveat.code for caveat in run.caveats})),
+        n_frames=run.n_frames,
+        duration_s=run.duration_s,
+        sensors_sha256=outcome.sensors_sha256,
+    )
     return row
-
-
-def _measured_cells(run: MeasuredRun) -> Row:
-    cells: Row = {
-        "judgement": run.judgement.word,
-        "judgement_reasons": "; ".join(run.judgement.reasons),
-        "caveats": " ".join(sorted({caveat.code for caveat in run.caveats})),
-        "sha256": run.provenance.sha256,
-        "size_bytes": run.provenance.size_bytes,
-        "rows_read": run.provenance.rows_read,
-        "rows_rejected": run.provenance.rows_rejected,
-        "n_frames": run.n_frames,
-        "duration_s": run.duration_s,
-    }
-    cells.update({key: value.value for key, value in run.values.items()})
-    return cells
 
 
 def is_still_true(row: Row, found: FoundFile, folder: Path, options: BatchOptions) -> bool:

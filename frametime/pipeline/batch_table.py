@@ -132,7 +132,8 @@ def check_output(out: Path, *, force: bool, partition_by: Sequence[str] = ()) ->
     """
     is_table = out.suffix.lower() in FORMATS
     if partition_by and is_table:
-        raise EndingError.at(str(out), "--partition-by writes a folder", helps="name one, such as runs/")
+        wrong = f"--partition-by writes a folder of Parquet files, not a {out.suffix} file"
+        raise EndingError.at(str(out), wrong, helps="name a folder, such as runs/")
     if partition_by and out.name in {"", ".."}:
         raise OutputError.at(str(out), "this names no folder of its own", helps="name one, such as runs/")
     if partition_by:

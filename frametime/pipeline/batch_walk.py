@@ -103,7 +103,7 @@ def walk_captures(folder: Path, *, pattern: PathPattern | None = None, leave_out
     names: list[str] = []
     other_counts: dict[str, int] = {}
     unlisted: dict[str, str] = {}
-    for path in _files_below(folder, leave_out, unlisted):
+    for path in files_below(folder, leave_out=leave_out, unlisted=unlisted):
         name = path.relative_to(folder).as_posix()
         if pattern is not None and pattern.match(name) is None:
             other_counts["not matching the path pattern"] = other_counts.get("not matching the path pattern", 0) + 1
@@ -117,7 +117,16 @@ def walk_captures(folder: Path, *, pattern: PathPattern | None = None, leave_out
     return Walk(captures=Captures(folder, names, pattern), other_counts=other_counts, unlisted=unlisted)
 
 
-def _files_below(folder: Path, leave_out: Path | None, unlisted: dict[str, str]) -> Iterator[Path]:
+def files_below(
+    folder: Path, *, leave_out: Path | None = None, unlisted: dict[str, str] | None = None
+) -> Iterator[Path]:
+    """Files below a folder but hidden ones and ``leave_out``; ``unlisted`` takes why a folder cannot be listed.
+
+    Raises
+    ------
+    OSError
+        If ``folder`` itself cannot be listed.
+    """
     own = leave_out.resolve() if leave_out is not None else None
 
     def is_wanted(root: str, name: str) -> bool:
@@ -135,7 +144,8 @@ def _files_below(folder: Path, leave_out: Path | None, unlisted: dict[str, str])
         except OSError as error:
             if root == os.fspath(folder):
                 raise
-            unlisted[os.path.relpath(root, folder)] = error.strerror or str(error)
+            if unlisted is not None:
+                unlisted[os.path.relpath(root, folder)] = error.strerror or str(error)
             continue
         folders = []
         for name, is_folder, is_link in found:

@@ -18,10 +18,10 @@ from frametime.replacing import refuse_existing, write_bytes
 if TYPE_CHECKING:
     from frametime.render.charts.drawings import Drawing
     from frametime.render.charts.run_traces import RunTrace
+    from frametime.tuning.endurance_verdict import EnduranceVerdict
 
 COMPARE_KEYS: Final = keys_for("capture", "captures")
 
-_VECTOR_FORMATS: Final = frozenset({"svg", "pdf"})
 _VECTOR_COLUMNS: Final = 1200
 
 
@@ -41,16 +41,17 @@ def refuse_plot(path: Path, *, force: bool) -> None:
     refuse_existing([path], force=force)
 
 
-def plot_check(
+def plot_run(
     capture: Capture,
     run: MeasuredRun,
     out_path: Path,
     *,
+    verdict: EnduranceVerdict | None = None,
     theme: str = "light",
     size: str = "web",
     force: bool = False,
 ) -> None:
-    """Draw the frame times of one capture.
+    """Draw the frame times of one capture, or an endurance run with its criteria.
 
     Parameters
     ----------
@@ -59,6 +60,8 @@ def plot_check(
         The capture, measured.
     out_path : Path
         File to write; its ending is the format.
+    verdict : EnduranceVerdict, optional
+        Of an endurance run.
     theme, size : str
         Names of ``frametime.render.charts.theme``.
     force : bool
@@ -69,14 +72,17 @@ def plot_check(
     OutputError
         If the file is there already, its ending is no format, there is no such theme or size, or it cannot be written.
     """
+    from frametime.render.charts.endurance import draw_endurance
     from frametime.render.charts.figure_files import format_of, write_figure
+    from frametime.render.charts.frame_times import draw_frame_times
 
     look = named_theme(theme, size)
     refuse_plot(out_path, force=force)
-    is_vector = format_of(out_path) in _VECTOR_FORMATS
-    from frametime.render.charts.frame_times import draw_frame_times
-
-    figure = draw_frame_times(capture, run, look, n_columns=_VECTOR_COLUMNS if is_vector else None)
+    n_columns = _VECTOR_COLUMNS if format_of(out_path) != "png" else None
+    if verdict is None:
+        figure = draw_frame_times(capture, run, look, n_columns=n_columns)
+    else:
+        figure = draw_endurance(capture, run, verdict, look, n_columns=n_columns)
     write_figure(figure, look, out_path, force=force)
 
 

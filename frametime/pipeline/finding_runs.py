@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,14 +16,14 @@ from frametime.review.run_set import run_name
 
 @dataclass(frozen=True, kw_only=True)
 class RunFile:
-    """A capture at its place in the plan. ``name`` is its path below the captures folder."""
+    """A capture at its place in the plan: card, scene, resolution and run.
+
+    ``name`` is its path below the captures folder.
+    """
 
     path: Path
     name: str
-    card: str
-    scene: str
-    resolution: str
-    run: str
+    place: Mapping[str, str]
     sensors: Path | None
     conditions: Conditions
 
@@ -63,7 +64,8 @@ def find_runs(plan: ReviewPlan) -> FoundRuns:
         if values["card"] not in cards or (values["scene"], resolution) not in cells:
             not_in_plan.append(name)
             continue
-        key = run_name(values["card"], values["scene"], resolution, values["run"])
+        place = {"card": values["card"], "scene": values["scene"], "resolution": resolution, "run": values["run"]}
+        key = run_name(**place)
         if key in runs:
             raise PlanError.at(
                 plan.file_name,
@@ -77,12 +79,9 @@ def find_runs(plan: ReviewPlan) -> FoundRuns:
         runs[key] = RunFile(
             path=path,
             name=name,
-            card=values["card"],
-            scene=values["scene"],
-            resolution=resolution,
-            run=values["run"],
+            place=place,
             sensors=sensors,
-            conditions=_conditions(plan, name, values, resolution),
+            conditions=_conditions(plan, name, values, place),
         )
     return FoundRuns(runs=tuple(runs.values()), not_in_plan=tuple(not_in_plan), without_sensors=tuple(without_sensors))
 
@@ -98,7 +97,7 @@ def _sensor_file(folder: Path, pattern: PathPattern | None, values: dict[str, st
     return fits[0] if len(fits) == 1 else None
 
 
-def _conditions(plan: ReviewPlan, name: str, values: dict[str, str], resolution: str) -> Conditions:
+def _conditions(plan: ReviewPlan, name: str, values: dict[str, str], place: dict[str, str]) -> Conditions:
     card = next(card for card in plan.design.cards if card.key == values["card"])
     from_plan = {
         "card_settings": card.settings,
@@ -116,10 +115,4 @@ def _conditions(plan: ReviewPlan, name: str, values: dict[str, str], resolution:
                 helps="leave it out of the plan, or correct one of them",
             )
     chosen = {key: values.get(key, planned) for key, planned in from_plan.items()}
-    return Conditions(
-        card=values["card"],
-        scene=values["scene"],
-        resolution=resolution,
-        run=values["run"],
-        **chosen,
-    )
+    return Conditions(**place, **chosen)

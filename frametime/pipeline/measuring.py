@@ -97,20 +97,15 @@ def measure_file(request: MeasureRequest, *, use_threads: bool = True) -> tuple[
 
     capture = read_capture(request.path, options=request.read, conditions=request.conditions, use_threads=use_threads)
     if request.sensors is not None:
-        capture = _with_sensors(capture, request)
+        from frametime.adapters.sensor_log import SensorOptions
+        from frametime.adapters.sensor_trace import attach_sensors
+
+        capture = attach_sensors(capture, request.sensors, options=request.sensor_options or SensorOptions())
     if request.segment is not None:
         capture = _one_segment(capture, request)
     if request.skip_start_auto:
         capture = _without_warm_up(capture, request.measure)
     return capture, measure(capture, request.measure, with_curves=request.keep_curves)
-
-
-def _with_sensors(capture: Capture, request: MeasureRequest) -> Capture:
-    from frametime.adapters.sensor_log import SensorOptions
-    from frametime.adapters.sensor_trace import attach_sensors
-
-    assert request.sensors is not None
-    return attach_sensors(capture, request.sensors, options=request.sensor_options or SensorOptions())
 
 
 def _one_segment(capture: Capture, request: MeasureRequest) -> Capture:

@@ -12,7 +12,7 @@ from pathlib import Path, PurePosixPath
 from typing import Final
 
 from frametime.errors import FrametimeError, PlanError, printable
-from frametime.pipeline.batch_walk import text_of
+from frametime.pipeline.batch_walk import files_below, text_of
 from frametime.pipeline.path_pattern import PathPattern
 from frametime.pipeline.plan import parse_plan
 from frametime.review.run_set import natural_order
@@ -62,16 +62,16 @@ def draft_plan(folder: Path, *, beside: Path, pattern: PathPattern | None = None
     PlanError
         When there is no folder or no capture, the paths cannot be told apart without a pattern, or a name is one
         that no plan may hold, such as one with a line end.
+    OSError
+        If the folder cannot be listed.
     """
     if not folder.is_dir():
         wrong = "this is a file" if folder.is_file() else "there is no such folder"
-        raise PlanError.at(str(folder), wrong, helps="name the folder of the captures")
-    logs = sorted(_log_names(folder))
+        raise _fault(folder, wrong, helps="name the folder of the captures")
+    logs = sorted(path.relative_to(folder).as_posix() for path in files_below(folder) if _is_log(path.name))
     captures = [name for name in logs if not _SENSOR_WORD.search(PurePosixPath(name).name)]
     if not captures:
-        raise PlanError.at(
-            str(folder), "no capture lies in this folder", helps=f"logs end in {', '.join(_LOG_ENDINGS)}"
-        )
+        raise _fault(folder, "no capture lies in this folder", helps=f"logs end in {', '.join(_LOG_ENDINGS)}")
     found = pattern or _found_pattern(folder, captures)
     values = {
         name: {key: text_of(value) for key, value in fields.items()}
@@ -79,13 +79,11 @@ def draft_plan(folder: Path, *, beside: Path, pattern: PathPattern | None = None
         if (fields := found.match(name)) is not None
     }
     if not values:
-        raise PlanError.at(
-            str(folder), f"none of {len(captures)} captures fits the pattern '{printable(found.text)}'", helps=_HELPS
-        )
+        raise _fault(folder, f"none of {len(captures)} captures fits the pattern '{printable(found.text)}'")
     absent = [name for name in ("card", "scene", "run") if name not in found.fields]
     if absent:
-        raise PlanError.at(
-            str(folder),
+        raise _fault(
+            folder,
             f"the pattern '{printable(found.text)}' lacks '{{{absent[0]}}}'",
             helps="add it to --path-pattern",
         )
@@ -128,8 +126,8 @@ def _refuse_what_review_would(draft: PlanDraft, folder: Path, beside: Path) -> N
     try:
         parse_plan(draft.text, file_name="drafted plan", folder=beside)
     except FrametimeError as error:
-        raise PlanError.at(
-            str(folder),
+        raise _fault(
+            folder,
             f"no plan can be drafted from these names ({error})",
             helps="rename that folder or file, or leave it out with --path-pattern",
         ) from error
@@ -143,14 +141,12 @@ def _relative(folder: Path, beside: Path) -> str:
         return folder.resolve().as_posix()
 
 
-def _log_names(folder: Path) -> Iterator[str]:
-    for root, folders, names in os.walk(folder, followlinks=False):
-        folders[:] = [name for name in folders if not name.startswith(".")]
-        for name in names:
-            if not name.startswith(".") and name.lower().endswith(
-                tuple(log + packed for log in _LOG_ENDINGS for packed in _PACKED_ENDINGS)
-            ):
-                yield Path(root, name).relative_to(folder).as_posix()
+def _is_log(name: str) -> bool:
+    return name.lower().endswith(tuple(log + packed for log in _LOG_ENDINGS for packed in _PACKED_ENDINGS))
+
+
+def _fault(folder: Path, message: str, *, helps: str = _HELPS) -> PlanError:
+    return PlanError.at(str(folder), message, helps=helps)
 
 
 def _found_pattern(folder: Path, captures: Sequence[str]) -> PathPattern:
@@ -158,19 +154,17 @@ def _found_pattern(folder: Path, captures: Sequence[str]) -> PathPattern:
     parts = [PurePosixPath(name).parts for name in captures]
     depths = {len(part) for part in parts}
     if len(depths) != 1:
-        raise PlanError.at(
-            str(folder),
+        raise _fault(
+            folder,
             f"captures lie at different depths ({printable(min(captures, key=len))} and "
             f"{printable(max(captures, key=lambda name: name.count('/')))})",
-            helps=_HELPS,
         )
     folders = [_folder_field([part[at] for part in parts]) for at in range(depths.pop() - 1)]
     unnamed = [at for at, field in enumerate(folders) if field is None]
     if len(unnamed) != 2 or folders.count("resolution") > 1:
-        raise PlanError.at(
-            str(folder),
+        raise _fault(
+            folder,
             f"card, scene and resolution cannot be told from the path '{printable(captures[0])}'",
-            helps=_HELPS,
         )
     folders[unnamed[0]], folders[unnamed[1]] = "card", "scene"
     return PathPattern.parse("/".join([*(f"{{{field}}}" for field in folders), _name_pattern(folder, parts)]))
@@ -186,18 +180,12 @@ def _name_pattern(folder: Path, parts: Sequence[tuple[str, ...]]) -> str:
         stem, dot, ending = part[-1].partition(".")
         number = _NUMBER_AT_END.fullmatch(stem)
         if any(brace in part[-1] for brace in "{}"):
-            raise PlanError.at(
-                str(folder), f"the file name '{printable(part[-1])}' holds a brace, which marks fields", helps=_HELPS
-            )
+            raise _fault(folder, f"the file name '{printable(part[-1])}' holds a brace, which marks fields")
         if number is None:
-            raise PlanError.at(
-                str(folder), f"the file name '{printable(part[-1])}' has no run number at its end", helps=_HELPS
-            )
+            raise _fault(folder, f"the file name '{printable(part[-1])}' has no run number at its end")
         found.add(f"{number[1]}{{run}}{dot}{ending}")
     if len(found) != 1:
-        raise PlanError.at(
-            str(folder), f"file names differ in more than the run number ({', '.join(sorted(found)[:3])})", helps=_HELPS
-        )
+        raise _fault(folder, f"file names differ in more than the run number ({', '.join(sorted(found)[:3])})")
     return found.pop()
 
 

@@ -86,10 +86,11 @@ def review_plan(
     for file, outcome in outcomes:
         if outcome.run is None:
             error = outcome.error_for(file.name, plan.captures.folder)
-            unreadable.append(_unreadable(file, error or "it could not be measured"))
+            error = error or "it could not be measured"
+            unreadable.append(UnreadableFile(file_name=file.name, **file.place, error=error))
         else:
             placed.append(_placed(file, outcome.run))
-    names = [run_name(file.card, file.scene, file.resolution, file.run) for file in found.runs]
+    names = [run_name(**file.place) for file in found.runs]
     exclusions = exclusions_of(plan, names)
     return review_runs(
         replace(plan.design, exclusions=exclusions),
@@ -181,25 +182,7 @@ def _measured(
 def _placed(file: RunFile, run: MeasuredRun) -> PlacedRun:
     # The path below the captures folder, so that the same folder gives the same result wherever it lies.
     named = replace(run, provenance=replace(run.provenance, file_name=file.name))
-    return PlacedRun(
-        name=run_name(file.card, file.scene, file.resolution, file.run),
-        card=file.card,
-        scene=file.scene,
-        resolution=file.resolution,
-        run=file.run,
-        measured=named,
-    )
-
-
-def _unreadable(file: RunFile, error: str) -> UnreadableFile:
-    return UnreadableFile(
-        file_name=file.name,
-        card=file.card,
-        scene=file.scene,
-        resolution=file.resolution,
-        run=file.run,
-        error=error,
-    )
+    return PlacedRun(name=run_name(**file.place), **file.place, measured=named)
 
 
 def _caveats(found: FoundRuns) -> tuple[Caveat, ...]:

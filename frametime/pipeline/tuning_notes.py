@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -19,32 +19,16 @@ from frametime.pipeline.tuning_runs import (
     with_measurements,
 )
 from frametime.tuning.next_trial import next_trial
-from frametime.tuning.record import Outcome, Setting, Trial, TuningRecord
+from frametime.tuning.record import Outcome, Trial, TuningRecord
 from frametime.tuning.record_text import date_text
 from frametime.tuning.trial_view import TrialView
 from frametime.tuning.tuning_summary import NotedTrial
 
 
-@dataclass(frozen=True, kw_only=True)
-class NewTrial:
-    """A trial as it is told on the command line; paths are as seen from the current folder."""
-
-    core_offset_mhz: int
-    memory_offset_mhz: int
-    workload: str
-    outcome: str
-    is_endurance: bool = False
-    minutes: float | None = None
-    power_limit_w: float | None = None
-    logs: tuple[str, ...] = ()
-    sensors: tuple[str, ...] = ()
-    average_fps: tuple[float, ...] = ()
-    on: str | None = None
-    note: str = ""
-
-
-def note_trial(path: str, new: NewTrial, *, reading: TrialReading | None = None) -> NotedTrial:
+def note_trial(path: str, new: Trial, *, reading: TrialReading | None = None) -> NotedTrial:
     """Measure the logs of a trial, append it to the record in ``path`` and say what comes next.
+
+    The paths of ``new`` are as seen from the current folder, not from that of the record.
 
     The log of a failed trial may be cut off or empty: the trial is noted without numbers then. The log of a trial
     that passed must be readable.
@@ -69,28 +53,21 @@ def note_trial(path: str, new: NewTrial, *, reading: TrialReading | None = None)
     )
 
 
-def trial_of(new: NewTrial, folder: Path, runs: list[RunNumbers]) -> Trial:
+def trial_of(new: Trial, folder: Path, runs: list[RunNumbers]) -> Trial:
     """The trial as it goes into the record: paths from the record's folder, numbers from the logs."""
     minutes = new.minutes
     if minutes is None and runs:
         minutes = round(sum(run.duration_s for run in runs) / 60.0, 2) if new.is_endurance else None
-    trial = Trial(
-        setting=Setting(core_offset_mhz=new.core_offset_mhz, memory_offset_mhz=new.memory_offset_mhz),
-        workload=new.workload,
-        outcome=Outcome(new.outcome),
-        is_endurance=new.is_endurance,
+    trial = replace(
+        new,
         minutes=minutes,
-        power_limit_w=new.power_limit_w,
         logs=tuple(_from_folder(log, folder) for log in new.logs),
         sensors=tuple(_from_folder(log, folder) for log in new.sensors),
-        average_fps=new.average_fps,
-        on=new.on,
-        note=new.note,
     )
     return with_measurements(trial, runs) if runs else trial
 
 
-def _check(path: str, new: NewTrial, record: TuningRecord) -> None:
+def _check(path: str, new: Trial, record: TuningRecord) -> None:
     names = [workload.name for workload in record.workloads]
     if new.workload not in names:
         helps = did_you_mean(new.workload, names) or f"the record has {', '.join(map(repr, names))}"
@@ -112,7 +89,7 @@ def _check_date(path: str, on: str) -> None:
         )
 
 
-def _check_logs(path: str, new: NewTrial, record: TuningRecord) -> None:
+def _check_logs(path: str, new: Trial, record: TuningRecord) -> None:
     """A run that was noted twice would count as two runs, and make numbers surer than they are."""
     known = {log: number for number, trial in enumerate(record.trials, start=1) for log in trial.logs}
     folder = Path(path).resolve().parent
@@ -125,7 +102,7 @@ def _check_logs(path: str, new: NewTrial, record: TuningRecord) -> None:
 
 
 def _measured(
-    new: NewTrial, record: TuningRecord, reading: TrialReading | None
+    new: Trial, record: TuningRecord, reading: TrialReading | None
 ) -> tuple[list[RunNumbers], tuple[Caveat, ...]]:
     options = limits_options(record.limits)
     sensors = new.sensors or (None,) * len(new.logs)
@@ -135,11 +112,11 @@ def _measured(
             for log, other in zip(new.logs, sensors, strict=True)
         ]
     except (FrametimeError, OSError) as error:
-        if new.outcome == Outcome.PASSED.value:
+        if new.outcome is Outcome.PASSED:
             raise
         message = f"The trial is noted without numbers from its log: {error}"
         return [], (Caveat(code="trial-log-unusable", message=message, weight=Weight.NOTE),)
-    if new.outcome != Outcome.PASSED.value:
+    if new.outcome is not Outcome.PASSED:
         return runs, ()  # a run that failed is short, and no speed is taken from it
     return runs, tuple(caveat for run in runs for caveat in run.caveats)
 

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Final
 
 from frametime.errors import EndingError
 from frametime.pipeline.chart_files import ChartRequest
-from frametime.pipeline.compare_files import named_theme
 from frametime.replacing import refuse_existing, write_bytes, write_text
 
 if TYPE_CHECKING:
@@ -21,7 +20,6 @@ if TYPE_CHECKING:
     from frametime.tuning.tuning_summary import TuningSummary
 
 ENDINGS: Final = (".html", ".htm", ".md")
-_VECTOR_COLUMNS: Final = 1200
 
 
 def write_tuning_charts(
@@ -60,47 +58,6 @@ def write_tuning_charts(
         for ending in request.formats:
             write_bytes(folder / f"{name}.{ending}", figure_bytes(figure, theme, ending))
     return tuple(paths)
-
-
-def plot_endurance(
-    capture: Capture,
-    run: MeasuredRun,
-    verdict: EnduranceVerdict,
-    out_path: Path,
-    *,
-    theme: str = "light",
-    size: str = "web",
-    force: bool = False,
-) -> None:
-    """Draw one endurance run.
-
-    Parameters
-    ----------
-    capture : Capture
-    run : MeasuredRun
-        The capture, measured.
-    verdict : EnduranceVerdict
-        Of the run.
-    out_path : Path
-        File to write; its ending is the format.
-    theme, size : str
-        Names of ``frametime.render.charts.theme``.
-    force : bool
-        Replace a file that is there.
-
-    Raises
-    ------
-    OutputError
-        If the file is there already, its ending is no format, there is no such theme or size, or it cannot be written.
-    """
-    from frametime.render.charts.endurance import draw_endurance
-    from frametime.render.charts.figure_files import format_of, write_figure
-
-    look = named_theme(theme, size)
-    is_vector = format_of(out_path) != "png"
-    refuse_existing([out_path], force=force)
-    figure = draw_endurance(capture, run, verdict, look, n_columns=_VECTOR_COLUMNS if is_vector else None)
-    write_figure(figure, look, out_path, force=force)
 
 
 def write_tuning_report(summary: TuningSummary, path: Path, *, force: bool = False) -> None:

@@ -144,7 +144,7 @@ def test_no_progress_in_a_pipe(captures: Path, tmp_path: Path) -> None:
         (
             [".", "--out", "runs", "--partition-by", "card,scene", "--path-pattern", "{card}.csv"],
             2,
-            "'scene' is no field of --path-pattern; its fields: card",
+            "--partition-by: 'scene' is no field of the path pattern; its fields: card",
         ),
         ([".", "--out", "runs", "--partition-by", "card,card", "--path-pattern", "{card}.csv"], 2, "a field twice"),
         ([".", "--out", "runs"], 2, "--partition-by for a folder"),

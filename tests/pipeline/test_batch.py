@@ -326,7 +326,7 @@ def test_names_that_are_no_text_are_written_as_escapes(
 
 
 def test_options_name_known_fields_once() -> None:
-    with pytest.raises(ValueError, match="'driver' is not in the path pattern"):
+    with pytest.raises(ValueError, match="'driver' is no field of the path pattern; its fields: card"):
         BatchOptions(read=ReadOptions(), path_pattern=PATTERN, partition_by=("driver",))
     with pytest.raises(ValueError, match="twice"):
         BatchOptions(read=ReadOptions(), path_pattern=PATTERN, partition_by=("card", "card"))

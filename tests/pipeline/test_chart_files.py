@@ -11,8 +11,8 @@ from review_samples import sample_review
 from frametime.errors import OutputError
 from frametime.metrics.options import MeasureOptions
 from frametime.pipeline.chart_files import ChartRequest, chart_writers, known_keys
-from frametime.pipeline.compare_files import named_theme, plot_check
-from frametime.pipeline.tuning_outputs import plot_endurance, write_tuning_charts
+from frametime.pipeline.compare_files import named_theme, plot_run
+from frametime.pipeline.tuning_outputs import write_tuning_charts
 from frametime.pipeline.tuning_runs import summarize_file
 from frametime.render.charts.drawings import review_figures
 from frametime.render.charts.figure_files import figure_bytes
@@ -71,10 +71,10 @@ def test_unknown_keys_and_names_are_refused() -> None:
 def test_one_capture_becomes_one_picture(tmp_path: Path) -> None:
     capture = sample_capture(400)
     run = measured(capture)
-    plot_check(capture, run, tmp_path / "a.svg", theme="dark", size="video-1080p")
+    plot_run(capture, run, tmp_path / "a.svg", theme="dark", size="video-1080p")
     assert b"<svg" in (tmp_path / "a.svg").read_bytes()
     with pytest.raises(OutputError, match="the file exists"):
-        plot_check(capture, run, tmp_path / "a.svg")
+        plot_run(capture, run, tmp_path / "a.svg")
 
 
 def test_tuning_charts_and_the_endurance_run(tmp_path: Path) -> None:
@@ -82,7 +82,7 @@ def test_tuning_charts_and_the_endurance_run(tmp_path: Path) -> None:
     assert [path.name for path in paths] == ["tuning-map.png", "tuning-gain.png"]
     capture = sample_capture(900, with_sensors=True)
     run = measured(capture, MeasureOptions(temperature_limit_c=85.0))
-    plot_endurance(capture, run, judge_endurance(capture, run), tmp_path / "long.png")
+    plot_run(capture, run, tmp_path / "long.png", verdict=judge_endurance(capture, run))
     assert (tmp_path / "long.png").read_bytes().startswith(b"\x89PNG")
 
 

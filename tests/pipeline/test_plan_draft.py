@@ -73,7 +73,7 @@ def test_without_resolutions_card_and_scene_are_enough(tmp_path: Path) -> None:
     draft = draft_plan(touch(tmp_path, "amber/harbor/1.csv", "birch/harbor/1.csv"), beside=tmp_path)
     assert draft.pattern.text == "{card}/{scene}/{run}.csv"
     plan = parse_plan(draft.text, file_name="plan.toml", folder=tmp_path)
-    assert [run.resolution for run in find_runs(plan).runs] == ["default", "default"]
+    assert [run.place["resolution"] for run in find_runs(plan).runs] == ["default", "default"]
 
 
 def test_a_pattern_that_is_given_is_used(tmp_path: Path) -> None:
