@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from frametime.capture import Capture, Conditions, Provenance, SensorTrace
     from frametime.caveats import Caveat, Weight
     from frametime.errors import FrametimeError, ReadError
-    from frametime.metrics.catalog import CATALOG, catalog_for
+    from frametime.metrics.catalog.catalog import CATALOG, catalog_for
     from frametime.metrics.findings import Findings
     from frametime.metrics.measure import measure
     from frametime.metrics.metric import Curve, Judgement, MeasuredRun, Metric, MetricValue, Missing

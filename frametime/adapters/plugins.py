@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from frametime.adapters.arrow_file import ArrowFileAdapter
+from frametime.adapters.arrow.arrow_file import ArrowFileAdapter
 from frametime.adapters.base import Adapter
-from frametime.adapters.frame_log import FrameLogAdapter
-from frametime.adapters.text_source import not_text
+from frametime.adapters.frames.frame_log import FrameLogAdapter
+from frametime.adapters.text.text_source import not_text
 from frametime.caveats import Caveat
 from frametime.errors import ReadError, printable
 

@@ -10,9 +10,9 @@ from typing import BinaryIO, cast
 
 import numpy as np
 
-from frametime.adapters.arrow_columns import numpy_of
+from frametime.adapters.arrow.arrow_columns import numpy_of
 from frametime.adapters.base import HEAD_BYTES, ParsedLog, ReadOptions
-from frametime.adapters.header_words import words_of
+from frametime.adapters.columns.header_words import words_of
 from frametime.adapters.plugins import BUILT_IN, choose_adapter
 from frametime.adapters.stored_log import StoredHash, compression_of, kept_unchanged, open_stored, unpacked
 from frametime.capture import FRAME_COLUMNS, TIME_COLUMN, Capture, Conditions, Provenance, SensorTrace
@@ -224,7 +224,7 @@ def _own_sensors(parsed: ParsedLog, provenance: Provenance) -> SensorTrace | Non
     """Sensors in the log's own columns; their reader is imported only where a name or unit speaks of one."""
     if not any(column.unit or _SENSOR_WORDS & set(words_of(column.name)) for column in parsed.other_columns):
         return None
-    from frametime.adapters.sensor_trace import own_sensors
+    from frametime.adapters.sensors.sensor_trace import own_sensors
 
     return own_sensors(parsed, provenance)
 

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from frametime.pipeline.batch import BatchCount, Row
     from frametime.pipeline.batch_rows import BatchOptions
-    from frametime.pipeline.batch_walk import Walk
+    from frametime.plans.folder_walk import Walk
 
 
 @click.command(
@@ -144,7 +144,7 @@ def _for_csv(escape_formulas: bool, out: Path) -> bool:
 def _walked(root: Path, folder: str, out: Path, options: BatchOptions) -> Walk:
     """The captures below the folder; folders that cannot be listed are told."""
     from frametime.errors import OutputError, printable
-    from frametime.pipeline.batch_walk import walk_captures
+    from frametime.plans.folder_walk import walk_captures
 
     walk = walk_captures(root, pattern=options.path_pattern, leave_out=out)
     for name, reason in walk.unlisted.items():

@@ -195,7 +195,7 @@ def _for_path(base: MeasureRequest, path: str) -> MeasureRequest:
 def _requirements(chosen: dict[str, Any], base: MeasureRequest) -> list[Requirement]:
     if not chosen["least"] and not chosen["greatest"]:
         return []
-    from frametime.metrics.catalog import catalog_for
+    from frametime.metrics.catalog.catalog import catalog_for
     from frametime.pipeline.gate import Requirement
 
     known = catalog_for(base.measure)

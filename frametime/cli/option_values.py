@@ -10,7 +10,7 @@ import click
 
 if TYPE_CHECKING:
     from frametime.adapters.base import ReadOptions
-    from frametime.adapters.sensor_log import SensorOptions
+    from frametime.adapters.sensors.sensor_log import SensorOptions
     from frametime.metrics.options import MeasureOptions, Refresh
 
 R = TypeVar("R")
@@ -25,7 +25,7 @@ def make_read_options(chosen: Mapping[str, Any]) -> ReadOptions:
         If one of them is out of range.
     """
     from frametime.adapters.base import ReadOptions
-    from frametime.adapters.layout import Layout
+    from frametime.adapters.columns.layout import Layout
 
     layout = None
     if chosen["layout"] is not None:
@@ -147,7 +147,7 @@ def _refresh(text: str | None, *, tearing: bool) -> Refresh | None:
         if tearing:
             raise click.UsageError("--tearing says how frames meet the refresh of the display: give --refresh too")
         return None
-    from frametime.metrics.refresh_rates import parse_refresh
+    from frametime.metrics.display.refresh_rates import parse_refresh
 
     try:
         return parse_refresh(text, tearing=tearing)
@@ -186,8 +186,8 @@ def make_sensor_options(chosen: Mapping[str, Any], *, needs: str, given: bool) -
             if chosen[name] is not None:
                 raise click.UsageError(f"--{name.replace('_', '-')} is for reading a sensor log: give {needs} too")
         return None
-    from frametime.adapters.sensor_layout import SensorLayout
-    from frametime.adapters.sensor_log import SensorOptions
+    from frametime.adapters.sensors.sensor_layout import SensorLayout
+    from frametime.adapters.sensors.sensor_log import SensorOptions
 
     layout = chosen["sensor_layout"]
     return _checked(

@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
-from frametime.pipeline.path_pattern import FIELDS
+from frametime.plans.path_pattern import FIELDS
 
 if TYPE_CHECKING:
-    from frametime.pipeline.path_pattern import PathPattern
+    from frametime.plans.path_pattern import PathPattern
 
 PATTERN_FIELDS: Final = ", ".join(f"{{{name}}}" for name in FIELDS)
 """The fields that a path pattern may hold, for the help of an option."""
@@ -24,7 +24,7 @@ def chosen_pattern(option: str, text: str | None) -> PathPattern | None:
         If it is not one.
     """
     from frametime.errors import FrametimeError
-    from frametime.pipeline.path_pattern import PathPattern
+    from frametime.plans.path_pattern import PathPattern
 
     if text is None:
         return None

@@ -28,7 +28,7 @@ def plan(folder: Path, out: Path, pattern: str | None, force: bool) -> None:
       frametime plan logs --path-pattern "{scene}_{resolution}/{card}_{run}.csv" --out plan.toml
     """
     from frametime.errors import printable
-    from frametime.pipeline.plan_draft import draft_plan
+    from frametime.plans.plan_draft import draft_plan
     from frametime.replacing import refuse_existing, write_text
     from frametime.words import counted
 

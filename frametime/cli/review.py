@@ -12,7 +12,7 @@ from frametime.cli.option_values import refuse_idle
 from frametime.cli.output import formula_warning
 
 if TYPE_CHECKING:
-    from frametime.pipeline.plan import ReviewPlan
+    from frametime.plans.plan import ReviewPlan
 
 _OF_THE_RESULT: Final = ("force", "escape_formulas", "no_charts", "no_report", "quiet")
 
@@ -63,8 +63,8 @@ def review(
     Exit code 4: done, but some captures could not be used. 5: --coverage found runs that are missing or to repeat.
     """
     from frametime.errors import printable
-    from frametime.pipeline.plan import read_plan
     from frametime.pipeline.review_outputs import DrawnOutputs, ReviewRequest, make_review
+    from frametime.plans.plan import read_plan
     from frametime.render.charts.chart_catalog import keys_for
 
     ctx = click.get_current_context()

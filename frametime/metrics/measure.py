@@ -12,22 +12,22 @@ import numpy as np
 
 from frametime.capture import Capture
 from frametime.caveats import Caveat, Weight
-from frametime.metrics.catalog import catalog_for
-from frametime.metrics.display import fixed_refresh_of, variable_refresh_of
-from frametime.metrics.drift import drift_of
-from frametime.metrics.dropped import dropped_of
+from frametime.metrics.catalog.catalog import catalog_for
+from frametime.metrics.display.display import fixed_refresh_of, variable_refresh_of
+from frametime.metrics.display.dropped import dropped_of
+from frametime.metrics.display.motion import motion_steps
+from frametime.metrics.drift.drift import drift_of
+from frametime.metrics.drift.segments import segments_of
 from frametime.metrics.findings import Findings, Stutter
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import Curve, Judgement, MeasuredRun, Metric, MetricValue, Missing
-from frametime.metrics.motion import motion_steps
 from frametime.metrics.options import MeasureOptions
 from frametime.metrics.profile import smoothness_profile
 from frametime.metrics.quality import quality_caveats
 from frametime.metrics.regularity_caveats import regularity_caveats
-from frametime.metrics.rhythm import rhythm_of
-from frametime.metrics.segments import segments_of
+from frametime.metrics.rhythm.rhythm import rhythm_of
+from frametime.metrics.sensors.throttling import throttling_of
 from frametime.metrics.stutter import stutters_of
-from frametime.metrics.throttling import throttling_of
 from frametime.statistics.differences import Interval
 
 LISTED_STUTTERS: Final = 1000
@@ -123,7 +123,7 @@ def _value(
 def _intervals(series: FrameSeries, results: Mapping[str, float | Missing]) -> Mapping[str, Interval | Missing]:
     if not series.options.within_run_intervals:
         return {}
-    from frametime.metrics.resampling import within_run_intervals
+    from frametime.metrics.intervals.resampling import within_run_intervals
 
     values = {key: float(result) for key, result in results.items() if not isinstance(result, Missing)}
     return within_run_intervals(series, values)
@@ -144,7 +144,7 @@ def _caveats(series: FrameSeries, capture: Capture) -> tuple[Caveat, ...]:
 def _sensor_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
     if series.sensors is None:
         return ()
-    from frametime.metrics.sensor_caveats import sensor_caveats
+    from frametime.metrics.sensors.sensor_caveats import sensor_caveats
 
     return sensor_caveats(series)
 

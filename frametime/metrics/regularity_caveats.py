@@ -6,12 +6,12 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Final
 
 from frametime.caveats import Caveat, Weight
-from frametime.metrics.display import display_time_falls, fixed_refresh_of, variable_refresh_of
-from frametime.metrics.drift import drift_of
-from frametime.metrics.drift_words import percent, seconds
-from frametime.metrics.dropped import dropped_of
-from frametime.metrics.motion import motion_steps
-from frametime.metrics.segments import segments_of
+from frametime.metrics.display.display import display_time_falls, fixed_refresh_of, variable_refresh_of
+from frametime.metrics.display.dropped import dropped_of
+from frametime.metrics.display.motion import motion_steps
+from frametime.metrics.drift.drift import drift_of
+from frametime.metrics.drift.drift_words import percent, seconds
+from frametime.metrics.drift.segments import segments_of
 from frametime.words import counted
 
 if TYPE_CHECKING:

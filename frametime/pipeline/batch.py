@@ -22,10 +22,10 @@ from frametime.pipeline.batch_rows import (
     row_of,
 )
 from frametime.pipeline.batch_table import check_output, read_table, refuse_other_table, write_partitions, write_table
-from frametime.pipeline.batch_walk import Captures, FoundFile, Walk, walk_captures
 from frametime.pipeline.journal import Journal, Row, journal_rows, open_journal, open_reader
 from frametime.pipeline.measuring_many import measure_many
 from frametime.pipeline.table_frames import Column, frame_of
+from frametime.plans.folder_walk import Captures, FoundFile, Walk, walk_captures
 from frametime.replacing import clear_leftovers, make_parent
 
 if TYPE_CHECKING:

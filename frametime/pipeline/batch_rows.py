@@ -11,16 +11,16 @@ from typing import TYPE_CHECKING, Final
 
 from frametime.capture import Conditions
 from frametime.metrics.options import MeasureOptions
-from frametime.pipeline.batch_walk import FoundFile
 from frametime.pipeline.journal import Row
 from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest
 from frametime.pipeline.table_frames import Column
+from frametime.plans.folder_walk import FoundFile
 from frametime.version import __version__
 
 if TYPE_CHECKING:
     from frametime.adapters.base import ReadOptions
-    from frametime.adapters.sensor_log import SensorOptions
-    from frametime.pipeline.path_pattern import PathPattern
+    from frametime.adapters.sensors.sensor_log import SensorOptions
+    from frametime.plans.path_pattern import PathPattern
 
 FIXED_COLUMNS: Final = (
     Column(name="file", kind="text"),
@@ -87,7 +87,7 @@ class BatchOptions:
 
 def columns_of(options: BatchOptions) -> tuple[Column, ...]:
     """Columns of the table: fields of the path, fixed columns, then a column a metric."""
-    from frametime.metrics.catalog import catalog_for
+    from frametime.metrics.catalog.catalog import catalog_for
 
     fields = options.path_pattern.fields if options.path_pattern is not None else ()
     return (

@@ -178,7 +178,7 @@ class KeptRuns:
 
 def beside_sha256(request: MeasureRequest) -> str | None:
     """The hash of the JSON file beside a capture, which can say when the clock of its sensors began."""
-    from frametime.adapters.sensor_clock import sidecar_of
+    from frametime.adapters.clocks.sensor_clock import sidecar_of
 
     beside = None if request.sensors is None else sidecar_of(request.path)
     if beside is None:

@@ -14,7 +14,7 @@ from frametime.metrics.options import MeasureOptions
 
 if TYPE_CHECKING:
     from frametime.adapters.base import ReadOptions
-    from frametime.adapters.sensor_log import SensorOptions
+    from frametime.adapters.sensors.sensor_log import SensorOptions
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -97,8 +97,8 @@ def measure_file(request: MeasureRequest, *, use_threads: bool = True) -> tuple[
 
     capture = read_capture(request.path, options=request.read, conditions=request.conditions, use_threads=use_threads)
     if request.sensors is not None:
-        from frametime.adapters.sensor_log import SensorOptions
-        from frametime.adapters.sensor_trace import attach_sensors
+        from frametime.adapters.sensors.sensor_log import SensorOptions
+        from frametime.adapters.sensors.sensor_trace import attach_sensors
 
         capture = attach_sensors(capture, request.sensors, options=request.sensor_options or SensorOptions())
     if request.segment is not None:
@@ -110,8 +110,8 @@ def measure_file(request: MeasureRequest, *, use_threads: bool = True) -> tuple[
 
 def _one_segment(capture: Capture, request: MeasureRequest) -> Capture:
     from frametime.adapters.reading import cut_capture
+    from frametime.metrics.drift.segments import choose_segment, find_segments
     from frametime.metrics.frame_series import FrameSeries
-    from frametime.metrics.segments import choose_segment, find_segments
 
     segments = find_segments(FrameSeries.of(capture, request.measure))
     assert request.segment is not None
@@ -124,7 +124,7 @@ def _one_segment(capture: Capture, request: MeasureRequest) -> Capture:
 
 def _without_warm_up(capture: Capture, options: MeasureOptions) -> Capture:
     from frametime.adapters.reading import cut_capture
-    from frametime.metrics.drift import find_drift
+    from frametime.metrics.drift.drift import find_drift
     from frametime.metrics.frame_series import FrameSeries
 
     warm_up = find_drift(FrameSeries.of(capture, options)).warm_up

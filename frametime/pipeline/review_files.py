@@ -11,11 +11,11 @@ from frametime.caveats import Caveat, Weight
 from frametime.errors import PlanError, printable
 from frametime.metrics.metric import MeasuredRun
 from frametime.metrics.options import MeasureOptions
-from frametime.pipeline.finding_runs import FoundRuns, RunFile, find_runs
 from frametime.pipeline.kept_runs import KeptRuns, beside_sha256
 from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest
 from frametime.pipeline.measuring_many import measure_many
-from frametime.pipeline.plan import ReviewPlan, exclusions_of
+from frametime.plans.finding_runs import FoundRuns, RunFile, find_runs
+from frametime.plans.plan import ReviewPlan, exclusions_of
 from frametime.review.result import ReviewResult, UnreadableFile
 from frametime.review.reviewing import review_runs
 from frametime.review.run_set import PlacedRun, run_name
@@ -23,8 +23,8 @@ from frametime.words import counted
 
 if TYPE_CHECKING:
     from frametime.adapters.base import ReadOptions
-    from frametime.adapters.layout import Layout
-    from frametime.adapters.sensor_log import SensorOptions
+    from frametime.adapters.columns.layout import Layout
+    from frametime.adapters.sensors.sensor_log import SensorOptions
 
 Measuring: TypeAlias = Callable[[Sequence[MeasureRequest]], Iterator[MeasureOutcome]]
 
@@ -138,14 +138,14 @@ def _with_limits(plan: ReviewPlan, card: str | None) -> MeasureOptions:
 
 
 def _layout(path: Path | None) -> Layout | None:
-    from frametime.adapters.layout import Layout
+    from frametime.adapters.columns.layout import Layout
 
     return None if path is None else Layout.from_toml(_layout_text(path), path.name)
 
 
 def _sensor_options(path: Path | None) -> SensorOptions:
-    from frametime.adapters.sensor_layout import SensorLayout
-    from frametime.adapters.sensor_log import SensorOptions
+    from frametime.adapters.sensors.sensor_layout import SensorLayout
+    from frametime.adapters.sensors.sensor_log import SensorOptions
 
     return SensorOptions(layout=None if path is None else SensorLayout.from_toml(_layout_text(path), path.name))
 

@@ -22,7 +22,7 @@ from frametime.replacing import clear_leftovers, replacing_folder
 from frametime.review.result import ReviewResult
 
 if TYPE_CHECKING:
-    from frametime.pipeline.plan import ReviewPlan
+    from frametime.plans.plan import ReviewPlan
 
 KEPT_RUNS_FILE: Final = "kept_runs.parquet"
 RESULT_FILE: Final = "result.json"

@@ -17,7 +17,7 @@ from frametime.tuning.record import Limits, Outcome, Trial, TuningRecord
 
 if TYPE_CHECKING:
     from frametime.adapters.base import ReadOptions
-    from frametime.adapters.sensor_log import SensorOptions
+    from frametime.adapters.sensors.sensor_log import SensorOptions
     from frametime.capture import Capture
     from frametime.tuning.endurance_verdict import EnduranceVerdict
     from frametime.tuning.tuning_summary import TuningSummary
@@ -58,9 +58,9 @@ def numbers_of_log(
         If the log or its sensor log cannot be used.
     """
     from frametime.adapters.reading import read_capture
-    from frametime.adapters.sensor_log import SensorOptions
-    from frametime.adapters.sensor_trace import attach_sensors
-    from frametime.metrics.catalog import CATALOG
+    from frametime.adapters.sensors.sensor_log import SensorOptions
+    from frametime.adapters.sensors.sensor_trace import attach_sensors
+    from frametime.metrics.catalog.catalog import CATALOG
     from frametime.metrics.frame_series import FrameSeries
     from frametime.metrics.metric import Missing
     from frametime.metrics.quality import quality_caveats

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from frametime.adapters.base import ReadOptions
     from frametime.metrics.options import MeasureOptions
-    from frametime.pipeline.path_pattern import PathPattern
+    from frametime.plans.path_pattern import PathPattern
 
 _POLL_MS: Final = 200
 
@@ -140,7 +140,7 @@ def watch_folder(folder: Path, *, options: WatchOptions, stop: threading.Event |
     """
     from watchfiles import watch
 
-    from frametime.pipeline.batch_walk import walk_captures
+    from frametime.plans.folder_walk import walk_captures
 
     folder = folder.resolve()
     sets = _RunSets(options.n_runs)

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from frametime.caveats import Caveat, Weight
 from frametime.metrics.findings import Stutter
-from frametime.metrics.periodicity import pooled_hitch_period
-from frametime.metrics.rhythm import HITCH_GAP_FRAMES
+from frametime.metrics.rhythm.periodicity import pooled_hitch_period
+from frametime.metrics.rhythm.rhythm import HITCH_GAP_FRAMES
 from frametime.review.design import SpreadRule
 from frametime.review.result_tables import Estimate
 from frametime.review.run_set import ZERO, RunSet

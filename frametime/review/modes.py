@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.trend import kendall_score, theil_sen_slope
+from frametime.metrics.drift.trend import kendall_score, theil_sen_slope
 from frametime.statistics.distributions import normal_two_sided_p
 
 FloatArray = NDArray[np.float64]

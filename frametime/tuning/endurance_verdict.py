@@ -6,11 +6,11 @@ from dataclasses import dataclass
 from typing import Literal
 
 from frametime.capture import Capture
-from frametime.metrics.drift_words import open_sentence
+from frametime.metrics.drift.drift_words import open_sentence
 from frametime.metrics.findings import Change
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import MeasuredRun
-from frametime.metrics.sensor_values import CORE_CLOCK, POWER, TEMPERATURE
+from frametime.metrics.sensors.sensor_values import CORE_CLOCK, POWER, TEMPERATURE
 from frametime.tuning.cautions import CAUTIONS
 from frametime.tuning.criterion import Criterion, EnduranceRules, Question, value_of
 from frametime.tuning.sensor_criteria import (

@@ -8,11 +8,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.sensor_log import LONG_GAP_S, LONG_GAP_STEPS
+from frametime.adapters.sensors.sensor_log import LONG_GAP_S, LONG_GAP_STEPS
 from frametime.metrics.findings import Throttling
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import MeasuredRun, Missing
-from frametime.metrics.sensor_channels import QUANTITY_WORDS, Channel, channel
+from frametime.metrics.sensors.sensor_channels import QUANTITY_WORDS, Channel, channel
 from frametime.tuning.criterion import Criterion, EnduranceRules, Question, value_of
 from frametime.words import counted
 

@@ -14,10 +14,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from frametime.adapters.arrow_file import write_capture
-from frametime.adapters.arrow_source import decoded_bytes
+from frametime.adapters.arrow.arrow_file import write_capture
+from frametime.adapters.arrow.arrow_source import decoded_bytes
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.layout import Layout
+from frametime.adapters.columns.layout import Layout
 from frametime.adapters.reading import read_capture
 from frametime.adapters.result_tables import METADATA_KEY
 from frametime.capture import Capture, Conditions, SensorTrace

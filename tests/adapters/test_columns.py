@@ -9,7 +9,7 @@ from itertools import accumulate, pairwise
 import pytest
 
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.layout import Layout
+from frametime.adapters.columns.layout import Layout
 from frametime.adapters.reading import read_capture
 from frametime.capture import Capture
 from frametime.errors import ReadError

@@ -10,10 +10,10 @@ from pathlib import Path
 import pytest
 
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.dialect import Dialect
-from frametime.adapters.table_reader import read_texts
-from frametime.adapters.text_rows import split_rows
-from frametime.adapters.text_source import LINES, TextSource, open_text
+from frametime.adapters.text.dialect import Dialect
+from frametime.adapters.text.table_reader import read_texts
+from frametime.adapters.text.text_rows import split_rows
+from frametime.adapters.text.text_source import LINES, TextSource, open_text
 
 DATA = Path(__file__).parent / "data" / "csv_spectrum"
 NAMES = sorted(path.stem for path in (DATA / "csvs").glob("*.csv"))

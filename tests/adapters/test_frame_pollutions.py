@@ -10,10 +10,10 @@ from typing import Any
 import pytest
 
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.dialect import detect_dialect
-from frametime.adapters.layout import Layout
+from frametime.adapters.columns.layout import Layout
 from frametime.adapters.reading import read_capture
-from frametime.adapters.text_source import open_text
+from frametime.adapters.text.dialect import detect_dialect
+from frametime.adapters.text.text_source import open_text
 from frametime.capture import Capture
 from frametime.errors import ReadError
 from frametime.metrics.measure import measure

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from frametime.adapters.layout import DELIMITERS, ENCODINGS, KINDS, Layout
+from frametime.adapters.columns.layout import DELIMITERS, ENCODINGS, KINDS, Layout
 from frametime.errors import LayoutError
 
 REFS = st.one_of(st.none(), st.text(st.characters(blacklist_categories=("Cs",)), max_size=20), st.integers(1, 2000))

@@ -10,9 +10,9 @@ from typing import BinaryIO
 import pyarrow as pa
 import pytest
 
-from frametime.adapters.arrow_file import ArrowFileAdapter
+from frametime.adapters.arrow.arrow_file import ArrowFileAdapter
 from frametime.adapters.base import Adapter, ParsedLog, ReadOptions
-from frametime.adapters.frame_log import FrameLogAdapter
+from frametime.adapters.frames.frame_log import FrameLogAdapter
 from frametime.adapters.reading import read_capture
 from frametime.errors import ReadError
 

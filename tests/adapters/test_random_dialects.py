@@ -13,7 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.layout import Layout
+from frametime.adapters.columns.layout import Layout
 from frametime.adapters.reading import read_capture
 from frametime.capture import TIME_COLUMN, Capture
 from frametime.errors import ReadError

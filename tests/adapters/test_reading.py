@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.layout import Layout
+from frametime.adapters.columns.layout import Layout
 from frametime.adapters.reading import read_capture
 from frametime.adapters.stored_log import open_stored
 from frametime.capture import Conditions
@@ -158,7 +158,7 @@ def test_line_ends_that_change_and_a_large_cr_only_file() -> None:
 
 
 def test_columns_of_the_log_that_are_left_can_be_fetched_row_by_row() -> None:
-    from frametime.adapters.frame_log import FrameLogAdapter
+    from frametime.adapters.frames.frame_log import FrameLogAdapter
 
     lines = ["frame (ms),note", *(f"{16 + i % 3}.5,n{i}" for i in range(30))]
     lines[5] = "bad,x"

@@ -18,7 +18,7 @@ from sensor_logs import (
     times_s,
 )
 
-from frametime.adapters.sensor_log import SensorOptions
+from frametime.adapters.sensors.sensor_log import SensorOptions
 
 
 def test_absolute_times_are_aligned_to_the_nanosecond() -> None:

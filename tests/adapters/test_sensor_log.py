@@ -96,7 +96,7 @@ def test_reading_a_sensor_log_imports_nothing_heavy(tmp_path: Path) -> None:
     (tmp_path / "f.csv").write_text("time_s\n" + "".join(f"{i / 100}\n" for i in range(1000)), "utf-8")
     code = (
         "import sys; from frametime.adapters.reading import read_capture; "
-        "from frametime.adapters.sensor_trace import attach_sensors; "
+        "from frametime.adapters.sensors.sensor_trace import attach_sensors; "
         "attach_sensors(read_capture('f.csv'), 's.csv'); "
         "print(sorted({'pandas', 'polars', 'scipy', 'matplotlib', 'jinja2'} & set(sys.modules)))"
     )

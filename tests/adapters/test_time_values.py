@@ -10,9 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from frametime.adapters.number_style import POINT, NumberStyle, exact_ns, number_styles
-from frametime.adapters.reading import read_capture
-from frametime.adapters.time_units import (
+from frametime.adapters.clocks.time_units import (
     CLOCK,
     DATE,
     HOUR,
@@ -25,7 +23,9 @@ from frametime.adapters.time_units import (
     TimeUnit,
     unit_named,
 )
-from frametime.adapters.time_values import times_of_numbers, times_of_texts
+from frametime.adapters.clocks.time_values import times_of_numbers, times_of_texts
+from frametime.adapters.reading import read_capture
+from frametime.adapters.text.number_style import POINT, NumberStyle, exact_ns, number_styles
 
 UNITS = [SECOND, MILLISECOND, MICROSECOND, NANOSECOND, unit_named("100ns")]
 DECIMALS = st.decimals(min_value=-(10**9), max_value=10**9, allow_nan=False, places=6).map(lambda value: f"{value:f}")

@@ -10,10 +10,10 @@ from typing import Any
 import pyarrow as pa
 import pytest
 
-from frametime.adapters.cell_kind import CellKind, kind_of
-from frametime.adapters.number_style import NumberStyle, exact_ns, exact_value, number_styles
-from frametime.adapters.time_units import CLOCK, SECOND
-from frametime.adapters.time_values import clean_texts, times_of_texts
+from frametime.adapters.clocks.time_units import CLOCK, SECOND
+from frametime.adapters.clocks.time_values import clean_texts, times_of_texts
+from frametime.adapters.text.cell_kind import CellKind, kind_of
+from frametime.adapters.text.number_style import NumberStyle, exact_ns, exact_value, number_styles
 
 DATA = Path(__file__).parent / "data" / "w3c_csvw"
 GROUPED = NumberStyle(".", ",")

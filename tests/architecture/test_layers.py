@@ -15,6 +15,7 @@ LAYERS: tuple[dict[str, set[str]], ...] = (
     {"adapters": {"numpy", "polars", "pyarrow", "msgspec"}, "metrics": {"numpy", "pyarrow"}},
     {"review": {"numpy", "scipy"}, "tuning": {"numpy", "scipy", "msgspec"}, "demo": {"numpy"}},
     {"render": {"numpy", "matplotlib", "jinja2"}},
+    {"plans": {"msgspec"}},
     {"pipeline": {"pyarrow", "polars", "msgspec", "numpy", "watchfiles", "distributed"}},
     {"cli": {"click"}},
 )

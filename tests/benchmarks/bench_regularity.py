@@ -16,17 +16,17 @@ from made_files import frame_times_us, write_log  # noqa: E402
 from ratios import Ratio, best_of  # noqa: E402
 
 from frametime import MeasureOptions, read_capture  # noqa: E402
-from frametime.metrics.catalog import catalog_for  # noqa: E402
-from frametime.metrics.display import fixed_refresh_of  # noqa: E402
-from frametime.metrics.drift import drift_of  # noqa: E402
-from frametime.metrics.dropped import dropped_of  # noqa: E402
+from frametime.metrics.catalog.catalog import catalog_for  # noqa: E402
+from frametime.metrics.display.display import fixed_refresh_of  # noqa: E402
+from frametime.metrics.display.dropped import dropped_of  # noqa: E402
+from frametime.metrics.display.motion import motion_steps  # noqa: E402
+from frametime.metrics.drift.drift import drift_of  # noqa: E402
+from frametime.metrics.drift.segments import segments_of  # noqa: E402
 from frametime.metrics.frame_series import FrameSeries  # noqa: E402
+from frametime.metrics.intervals.resampling import within_run_intervals  # noqa: E402
 from frametime.metrics.metric import Missing  # noqa: E402
-from frametime.metrics.motion import motion_steps  # noqa: E402
 from frametime.metrics.options import Refresh  # noqa: E402
-from frametime.metrics.resampling import within_run_intervals  # noqa: E402
-from frametime.metrics.rhythm import rhythm_of  # noqa: E402
-from frametime.metrics.segments import segments_of  # noqa: E402
+from frametime.metrics.rhythm.rhythm import rhythm_of  # noqa: E402
 
 
 def regularity(folder: Path) -> list[Ratio]:

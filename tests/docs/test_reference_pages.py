@@ -12,10 +12,10 @@ from pathlib import Path
 import pytest
 
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.layout import Layout
-from frametime.adapters.sensor_layout import CONVERSIONS, QUANTITIES, SensorLayout
+from frametime.adapters.columns.layout import Layout
+from frametime.adapters.sensors.sensor_layout import CONVERSIONS, QUANTITIES, SensorLayout
 from frametime.errors import LayoutError, PlanError
-from frametime.pipeline.plan import parse_plan
+from frametime.plans.plan import parse_plan
 
 ROOT = Path(__file__).parents[2]
 DOCS = ROOT / "docs"

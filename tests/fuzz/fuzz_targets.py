@@ -10,9 +10,9 @@ from pathlib import Path
 from types import MappingProxyType
 
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.layout import Layout
+from frametime.adapters.columns.layout import Layout
 from frametime.adapters.reading import read_capture
-from frametime.adapters.sensor_layout import SensorLayout
+from frametime.adapters.sensors.sensor_layout import SensorLayout
 from frametime.errors import FrametimeError
 
 ROOT = Path(__file__).parents[2]
@@ -49,7 +49,7 @@ def sensor_layout(content: bytes) -> None:
 
 def plan(content: bytes) -> None:
     """A review plan."""
-    from frametime.pipeline.plan import parse_plan
+    from frametime.plans.plan import parse_plan
 
     parse_plan(content.decode("utf-8", "replace"), file_name="plan.toml", folder=Path())
 
@@ -63,8 +63,8 @@ def tuning_record(content: bytes) -> None:
 
 def sensor_log(content: bytes) -> None:
     """A sensor log beside a sound capture."""
-    from frametime.adapters.sensor_log import SensorOptions
-    from frametime.adapters.sensor_trace import attach_sensors
+    from frametime.adapters.sensors.sensor_log import SensorOptions
+    from frametime.adapters.sensors.sensor_trace import attach_sensors
 
     capture = read_capture(io.BytesIO(b"frame_time_ms\n" + b"10\n" * 50))
     attach_sensors(capture, io.BytesIO(content), options=SensorOptions(offset_s=0.0))
@@ -107,7 +107,7 @@ def seeds(name: str) -> Iterator[bytes]:
 
 
 def _arrow_seeds() -> Iterator[bytes]:
-    from frametime.adapters.arrow_file import write_capture
+    from frametime.adapters.arrow.arrow_file import write_capture
 
     capture = read_capture(io.BytesIO(b"frame_time_ms\n" + b"10\n" * 50))
     with tempfile.TemporaryDirectory() as folder:

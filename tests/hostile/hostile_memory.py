@@ -72,8 +72,8 @@ def _serve() -> None:
     import pyarrow.csv
     import pyarrow.parquet  # noqa: F401 - imported here, they are there in every copy
 
-    import frametime.adapters.arrow_file
-    import frametime.adapters.frame_log
+    import frametime.adapters.arrow.arrow_file
+    import frametime.adapters.frames.frame_log
     import frametime.adapters.reading  # noqa: F401
 
     for line in sys.stdin:

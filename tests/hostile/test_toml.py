@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from frametime.adapters.layout import Layout
-from frametime.adapters.sensor_layout import SensorLayout
+from frametime.adapters.columns.layout import Layout
+from frametime.adapters.sensors.sensor_layout import SensorLayout
 from frametime.errors import FrametimeError
-from frametime.pipeline.plan import parse_plan
+from frametime.plans.plan import parse_plan
 from frametime.settings.toml_source import load_toml
 from frametime.tuning.record_text import parse_record
 

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_regularity import autocorrelated
 
-from frametime.metrics.change_points import (
+from frametime.metrics.drift.change_points import (
     ChangePoint,
     best_split,
     change_test,

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from made_regularity import clean_ms, planted, run_of, slope, step, warm_up
 
-from frametime.metrics.drift import DriftRule, drift_of, find_drift
+from frametime.metrics.drift.drift import DriftRule, drift_of, find_drift
 
 SEEDS = (1, 2, 3)
 

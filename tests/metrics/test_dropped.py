@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from made_regularity import run_of
 
-from frametime.metrics.dropped import dropped_frames, longest_run
+from frametime.metrics.display.dropped import dropped_frames, longest_run
 from frametime.metrics.level import quantile
 
 

@@ -13,15 +13,15 @@ import numpy as np
 import pytest
 from made_regularity import Array, alternation, autocorrelated, clean_ms, hitches, planted, run_of, slope, step
 
-from frametime.metrics.catalog import catalog_for
-from frametime.metrics.drift import drift_of
-from frametime.metrics.dropped import dropped_of
+from frametime.metrics.catalog.catalog import catalog_for
+from frametime.metrics.display.dropped import dropped_of
+from frametime.metrics.drift.drift import drift_of
+from frametime.metrics.drift.segments import segments_of
 from frametime.metrics.frame_series import FrameSeries
+from frametime.metrics.intervals.resampling import within_run_intervals
 from frametime.metrics.metric import Missing
 from frametime.metrics.options import MeasureOptions
-from frametime.metrics.resampling import within_run_intervals
-from frametime.metrics.rhythm import rhythm_of
-from frametime.metrics.segments import segments_of
+from frametime.metrics.rhythm.rhythm import rhythm_of
 from frametime.statistics.differences import Interval
 
 STATED = 0.01

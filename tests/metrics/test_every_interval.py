@@ -12,17 +12,17 @@ from made_captures import capture_of, stamps_of
 from made_regularity import Array, autocorrelated, clean_ms
 
 from frametime.capture import Capture, SensorTrace
-from frametime.metrics.block_bootstrap import draw_blocks
-from frametime.metrics.catalog import catalog_for
+from frametime.metrics.catalog.catalog import catalog_for
 from frametime.metrics.frame_series import FrameSeries
+from frametime.metrics.intervals.block_bootstrap import draw_blocks
+from frametime.metrics.intervals.resampled_frames import display_outcomes
+from frametime.metrics.intervals.resampled_run import Resampled, ResampledRun
+from frametime.metrics.intervals.resampled_sensors import SensorDraws
+from frametime.metrics.intervals.resampling import REASONS, within_run_intervals
 from frametime.metrics.measure import measure
 from frametime.metrics.metric import MeasuredRun, Missing
 from frametime.metrics.options import MeasureOptions, Refresh
-from frametime.metrics.resampled_frames import display_outcomes
-from frametime.metrics.resampled_run import Resampled, ResampledRun
-from frametime.metrics.resampled_sensors import SensorDraws
-from frametime.metrics.resampling import REASONS, within_run_intervals
-from frametime.metrics.sensor_channels import Channel
+from frametime.metrics.sensors.sensor_channels import Channel
 from frametime.render.json_output import run_document
 from frametime.statistics.differences import Interval
 

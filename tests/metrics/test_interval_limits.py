@@ -7,11 +7,11 @@ import pytest
 from made_captures import ordinary_ms
 from made_regularity import Array, run_of
 
+from frametime.metrics.display.refresh_rates import parse_refresh
+from frametime.metrics.intervals.resampled_run import ANYTHING, SAME, Resampled, make_interval
 from frametime.metrics.measure import measure
 from frametime.metrics.metric import MetricValue
 from frametime.metrics.options import MeasureOptions
-from frametime.metrics.refresh_rates import parse_refresh
-from frametime.metrics.resampled_run import ANYTHING, SAME, Resampled, make_interval
 from frametime.statistics.differences import Interval
 
 WITH_INTERVALS = MeasureOptions(within_run_intervals=True)

@@ -12,11 +12,11 @@ from made_regularity import Array, autocorrelated, clean_ms, run_of
 
 from frametime.adapters.reading import read_capture
 from frametime.metrics.block_medians import make_blocks
-from frametime.metrics.change_points import ChangePoint
-from frametime.metrics.drift import drift_of
+from frametime.metrics.drift.change_points import ChangePoint
+from frametime.metrics.drift.drift import drift_of
+from frametime.metrics.drift.jumps import find_jumps
 from frametime.metrics.findings import Change
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.jumps import find_jumps
 from frametime.metrics.options import MeasureOptions
 
 CAPTURES = Path(__file__).parents[2] / "reference_logs" / "review" / "captures"

@@ -14,8 +14,8 @@ from made_captures import capture_of, ordinary_ms, stamps_of
 
 from frametime.caveats import Caveat, Weight
 from frametime.metrics import measure as measure_module
-from frametime.metrics.catalog import catalog_for
-from frametime.metrics.catalog_frames import frame_metrics
+from frametime.metrics.catalog.catalog import catalog_for
+from frametime.metrics.catalog.catalog_frames import frame_metrics
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.measure import judge, measure
 from frametime.metrics.metric import MeasuredRun, Metric, Missing
@@ -212,7 +212,8 @@ def test_options_reach_the_numbers() -> None:
 
 
 def test_findings_are_made_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    from frametime.metrics import drift, stutter
+    from frametime.metrics import stutter
+    from frametime.metrics.drift.drift import drift
 
     calls: list[str] = []
     for module, name in ((drift, "find_drift"), (stutter, "find_stutters")):

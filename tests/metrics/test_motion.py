@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from made_regularity import run_of
 
+from frametime.metrics.display.motion import motion_steps
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.motion import motion_steps
 
 
 def logged(

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from frametime.metrics.period_search import best_period, chance_of, concentration
-from frametime.metrics.periodicity import find_hitch_period, pooled_hitch_period
+from frametime.metrics.rhythm.period_search import best_period, chance_of, concentration
+from frametime.metrics.rhythm.periodicity import find_hitch_period, pooled_hitch_period
 
 
 def test_exact_times_give_the_longest_period_that_fits() -> None:

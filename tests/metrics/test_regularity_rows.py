@@ -7,11 +7,11 @@ import pytest
 from made_regularity import clean_ms, planted, run_of, slope, step, warm_up
 
 from frametime.caveats import Weight
-from frametime.metrics.catalog_regularity import regularity_metrics
+from frametime.metrics.catalog.catalog_regularity import regularity_metrics
+from frametime.metrics.display.refresh_rates import parse_refresh
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import Missing
 from frametime.metrics.options import MeasureOptions
-from frametime.metrics.refresh_rates import parse_refresh
 from frametime.metrics.regularity_caveats import FIXED_KEYS, MOTION_KEYS, VARIABLE_KEYS, regularity_caveats
 
 FIXED = MeasureOptions(refresh=parse_refresh("144"))

@@ -11,17 +11,17 @@ from hypothesis import strategies as st
 from made_regularity import Array, clean_ms, hitches, planted, run_of, slope
 from scipy.stats import binom
 
-from frametime.metrics import resampling
-from frametime.metrics.block_bootstrap import BlockDraws, draw_blocks, optimal_block_lengths
-from frametime.metrics.catalog import catalog_for
-from frametime.metrics.drift import drift_of
+from frametime.metrics.catalog.catalog import catalog_for
+from frametime.metrics.drift.drift import drift_of
 from frametime.metrics.frame_series import FrameSeries
+from frametime.metrics.intervals import resampling
+from frametime.metrics.intervals.block_bootstrap import BlockDraws, draw_blocks, optimal_block_lengths
+from frametime.metrics.intervals.resampled_frames import sum_outcomes
+from frametime.metrics.intervals.resampled_run import Resampled, ResampledRun, make_interval
+from frametime.metrics.intervals.resampled_tail import slow_frames
+from frametime.metrics.intervals.resampling import mean_block_length, within_run_intervals
 from frametime.metrics.metric import Missing
 from frametime.metrics.options import MeasureOptions
-from frametime.metrics.resampled_frames import sum_outcomes
-from frametime.metrics.resampled_run import Resampled, ResampledRun, make_interval
-from frametime.metrics.resampled_tail import slow_frames
-from frametime.metrics.resampling import mean_block_length, within_run_intervals
 from frametime.metrics.stutter import stutters_of
 from frametime.statistics.differences import Interval
 

@@ -10,7 +10,7 @@ from made_regularity import alternation as alternating
 from made_regularity import clean_ms, planted, run_of, sine
 from made_regularity import hitches as planted_hitches
 
-from frametime.metrics.rhythm import alternation, hitches, rhythm_of
+from frametime.metrics.rhythm.rhythm import alternation, hitches, rhythm_of
 from frametime.metrics.stutter import stutters_of
 
 

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_regularity import Array, autocorrelated, clean_ms, run_of
 
-from frametime.metrics.segments import choose_segment, find_segments
+from frametime.metrics.drift.segments import choose_segment, find_segments
 
 
 def play_ms(seconds: float, seed: int = 1, level_ms: float = 8.3) -> Array:

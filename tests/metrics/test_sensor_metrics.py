@@ -14,14 +14,14 @@ from hypothesis import strategies as st
 from made_sensors import LIMITS, series_of
 
 from frametime.adapters.reading import read_capture
-from frametime.adapters.sensor_trace import attach_sensors
+from frametime.adapters.sensors.sensor_trace import attach_sensors
 from frametime.caveats import Weight
-from frametime.metrics.catalog_sensors import sensor_metrics
+from frametime.metrics.catalog.catalog_sensors import sensor_metrics
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.measure import measure
 from frametime.metrics.metric import Missing
-from frametime.metrics.sensor_caveats import sensor_caveats
-from frametime.metrics.sensor_values import (
+from frametime.metrics.sensors.sensor_caveats import sensor_caveats
+from frametime.metrics.sensors.sensor_values import (
     average_of,
     average_power_w,
     end_temperature_c,
@@ -36,7 +36,7 @@ from frametime.metrics.sensor_values import (
     time_at_power_limit_fraction,
     utilization_under_90pct_fraction,
 )
-from frametime.metrics.throttling import find_throttling, throttling_count, throttling_time_fraction
+from frametime.metrics.sensors.throttling import find_throttling, throttling_count, throttling_time_fraction
 
 RECORDED = Path(__file__).parents[1] / "reference" / "data" / "recorded_sensors"
 

@@ -15,8 +15,8 @@ from frametime.errors import OutputError
 from frametime.pipeline import measuring_many
 from frametime.pipeline.chart_files import ChartRequest
 from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest
-from frametime.pipeline.plan import read_plan
 from frametime.pipeline.review_outputs import KEPT_RUNS_FILE, DrawnOutputs, ReviewRequest, make_review
+from frametime.plans.plan import read_plan
 
 
 @pytest.fixture(scope="module")

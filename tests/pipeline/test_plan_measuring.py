@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from frametime.errors import PlanError
-from frametime.pipeline.plan import parse_plan
 from frametime.pipeline.review_files import review_plan
+from frametime.plans.plan import parse_plan
 
 PLAN = """\
 title = "Bench"

@@ -16,12 +16,12 @@ from frametime.errors import PlanError, ReadError, RunSetError
 from frametime.metrics.metric import MeasuredRun
 from frametime.metrics.options import MeasureOptions
 from frametime.pipeline.batch_rows import file_sha256
-from frametime.pipeline.finding_runs import find_runs
 from frametime.pipeline.kept_runs import CapturedCurves, KeptRuns, beside_sha256, read_curves
 from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest, measure_one
-from frametime.pipeline.plan import ReviewPlan, parse_plan
 from frametime.pipeline.review_files import review_plan
 from frametime.pipeline.review_schema import review_json
+from frametime.plans.finding_runs import find_runs
+from frametime.plans.plan import ReviewPlan, parse_plan
 from frametime.render.review_text import coverage_text
 from frametime.review.result import RunEntry
 from frametime.review.run_set import PlacedRun, run_entry

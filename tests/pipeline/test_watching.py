@@ -11,12 +11,12 @@ from pathlib import Path
 
 import pytest
 
-from frametime.adapters.arrow_file import write_capture
+from frametime.adapters.arrow.arrow_file import write_capture
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.reading import read_capture
 from frametime.metrics.options import MeasureOptions
-from frametime.pipeline.path_pattern import PathPattern
 from frametime.pipeline.watching import WatchOptions, WatchReport, watch_folder
+from frametime.plans.path_pattern import PathPattern
 
 
 def log_text(frame_time_ms: float, n_frames: int = 400) -> str:

@@ -11,14 +11,14 @@ from made_regularity import run_of
 
 from frametime.adapters.reading import read_capture
 from frametime.metrics.block_medians import make_blocks
-from frametime.metrics.drift import drift_of
+from frametime.metrics.display.motion import motion_steps
+from frametime.metrics.drift.drift import drift_of
+from frametime.metrics.drift.jumps import find_jumps
+from frametime.metrics.drift.segments import segments_of
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.jumps import find_jumps
-from frametime.metrics.motion import motion_steps
 from frametime.metrics.options import MeasureOptions
-from frametime.metrics.periodicity import pooled_hitch_period
-from frametime.metrics.rhythm import hitches, rhythm_of
-from frametime.metrics.segments import segments_of
+from frametime.metrics.rhythm.periodicity import pooled_hitch_period
+from frametime.metrics.rhythm.rhythm import hitches, rhythm_of
 from frametime.metrics.stutter import stutters_of
 
 FOLDER = Path(__file__).parent / "data" / "recorded_steps"

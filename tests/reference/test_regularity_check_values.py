@@ -13,11 +13,9 @@ import scipy.stats
 from arch.bootstrap import StationaryBootstrap, optimal_block_length
 from astropy.timeseries import LombScargle
 
-from frametime.metrics.block_bootstrap import draw_blocks, optimal_block_lengths
-from frametime.metrics.change_points import best_split, find_change_points, pettitt
-from frametime.metrics.refresh_rates import parse_refresh
-from frametime.metrics.spectrum import even_powers
-from frametime.metrics.trend import (
+from frametime.metrics.display.refresh_rates import parse_refresh
+from frametime.metrics.drift.change_points import best_split, find_change_points, pettitt
+from frametime.metrics.drift.trend import (
     average_ranks,
     kendall_score,
     pairwise_slopes,
@@ -25,6 +23,8 @@ from frametime.metrics.trend import (
     theil_sen_slope,
     trend_test,
 )
+from frametime.metrics.intervals.block_bootstrap import draw_blocks, optimal_block_lengths
+from frametime.metrics.rhythm.spectrum import even_powers
 
 DATA = Path(__file__).parent / "data"
 

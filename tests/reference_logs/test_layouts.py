@@ -8,7 +8,7 @@ import pytest
 from layout_examples import layout_files, main
 
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.layout import Layout
+from frametime.adapters.columns.layout import Layout
 from frametime.adapters.reading import read_capture
 
 LOGS = Path(__file__).parents[2] / "reference_logs"

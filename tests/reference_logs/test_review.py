@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from frametime.demo.scenario import BAD_RUN, BASELINE, CAPPED, MISSING_CELL, RESOLUTIONS, SPEEDS
-from frametime.pipeline.plan import read_plan
 from frametime.pipeline.review_files import review_plan
+from frametime.plans.plan import read_plan
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import CellComparison
 

@@ -10,7 +10,7 @@ import pytest
 from frametime import measure, read_capture
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.options import MeasureOptions
-from frametime.metrics.rhythm import hitches
+from frametime.metrics.rhythm.rhythm import hitches
 from frametime.metrics.stutter import stutters_of
 from frametime.review.cell_summaries import hitches_of, recurring_hitches
 from frametime.review.run_set import PlacedRun, RunSet

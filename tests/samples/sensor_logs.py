@@ -8,8 +8,8 @@ import made_captures
 import numpy as np
 import pytest
 
-from frametime.adapters.sensor_log import SensorOptions
-from frametime.adapters.sensor_trace import attach_sensors
+from frametime.adapters.sensors.sensor_log import SensorOptions
+from frametime.adapters.sensors.sensor_trace import attach_sensors
 from frametime.capture import Capture, SensorTrace
 from frametime.errors import SensorError
 

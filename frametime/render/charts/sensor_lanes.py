@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import Missing
-from frametime.metrics.sensor_channels import channel
+from frametime.metrics.sensors.sensor_channels import channel
 from frametime.render.charts.axis_scales import round_ticks, set_x_ticks, tick_labels
 from frametime.render.charts.chart_sheet import Sheet, y_caption
 

@@ -1,0 +1,274 @@
+"""Columns to int64 nanoseconds, exactly, for whole columns at a time.
+
+A decimal text below 2**51 ns (26 days) survives the way through float64: the text is rounded once on parsing and once
+on scaling, together by less than half a nanosecond. Above that, absolute seconds for example, the digits before and
+after the decimal mark are taken as integers, and texts with an exponent as fractions.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.adapters.arrow.arrow_columns import arrow_bool, arrow_int64, arrow_texts, compute, numpy_of, text_scalar
+from frametime.adapters.clocks.time_units import TimeUnit, unit_named
+from frametime.adapters.text.cell_kind import BRACKETED, MISSING
+from frametime.adapters.text.number_style import SPACES, NumberStyle
+
+EXACT_FLOAT_NS: Final = 2.0**51
+_MAX_NS: Final = 9.2e18
+_PLAIN: Final = r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)$"
+_SCIENTIFIC: Final = r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)[eE][+-]?[0-9]{1,3}$"
+_WITH_UNIT: Final = (
+    r"^(?P<number>[+-]?[.,]?[0-9](?:[0-9.,]*[0-9])?(?:[eE][+-]?[0-9]{1,3})?)\s*(?P<unit>[A-Za-zµμ/]{1,12})$"
+)
+_CLOCK: Final = r"^(?P<sign>[+-]?)(?:(?P<h>[0-9]{1,6}):)?(?P<m>[0-9]{1,2}):(?P<s>[0-9]{1,2})(?:[.,](?P<f>[0-9]+))?$"
+_DATE: Final = (
+    r"^(?P<y>[0-9]{4})-?(?P<mo>[0-9]{2})-?(?P<d>[0-9]{2})[T ](?P<h>[0-9]{2}):?(?P<m>[0-9]{2})"
+    r"(?::?(?P<s>[0-9]{2})(?:[.,](?P<f>[0-9]+))?)?\s?(?P<z>Z|z|UTC|[+-][0-9]{2}(?::?[0-9]{2})?)?$"
+)
+
+
+class TimeValues(NamedTuple):
+    """One column of times.
+
+    Attributes
+    ----------
+    ns : ndarray of int64, shape (n_rows,)
+        0 where ``ok`` is false.
+    ok : ndarray of bool, shape (n_rows,), or None
+        Whether the cell holds a time; ``None`` when all do.
+    zoned : bool or None
+        For dates: whether they name their zone; ``None`` for other times.
+    """
+
+    ns: NDArray[np.int64]
+    ok: NDArray[np.bool_] | None
+    zoned: bool | None = None
+
+
+def times_of_numbers(column: Any, unit: TimeUnit) -> TimeValues | None:
+    """Times of a column that was read as float64 or int64; ``None`` where they must be read from the text.
+
+    That is where a cell is missing or infinite, or a float64 no longer holds each nanosecond.
+    """
+    if column.null_count:
+        return None
+    ns = np.empty(len(column), dtype=np.int64)
+    start = 0
+    # A chunk at a time: its copies stay in the processor's cache, and the column is never there twice.
+    for chunk in column.chunks:
+        part = ns[start : start + len(chunk)]
+        start += len(chunk)
+        if len(chunk) and not _scale(np.from_dlpack(chunk), unit, part):
+            return None
+    return TimeValues(ns=ns, ok=None)
+
+
+def _scale(values: NDArray[Any], unit: TimeUnit, out: NDArray[np.int64]) -> bool:
+    """Write the values in ns to ``out``; false if one of them cannot be taken as it is."""
+    if values.dtype == np.int64 and unit.ns is not None:
+        factor = int(unit.ns)
+        limit = (2**63 - 1) // factor
+        if int(values.max()) > limit or int(values.min()) < -limit:
+            return False
+        np.multiply(values, factor, out=out)
+        return True
+    if unit.ns is None:
+        if not np.isfinite(values).all() or (values <= 0).any():
+            return False
+        scaled = 1e9 / values
+    else:
+        scaled = values * float(unit.ns)
+    # A comparison with NaN is false, so this refuses it as well.
+    if not (float(scaled.max()) < EXACT_FLOAT_NS and float(scaled.min()) > -EXACT_FLOAT_NS):
+        return False
+    np.rint(scaled, out=scaled)
+    out[:] = scaled
+    return True
+
+
+def clean_texts(column: Any) -> Any:
+    """Cells without surrounding space, quotes left over, and nulls."""
+    pc = compute()
+    trimmed: Any = pc.utf8_trim(pc.fill_null(column, text_scalar("")), " \t\r\n\v\f\u00a0\ufeff\"'")
+    return trimmed
+
+
+def times_of_texts(column: Any, unit: TimeUnit, style: NumberStyle) -> TimeValues:
+    """Times of a column of texts: every cell that is not exactly a time is marked as not ok."""
+    texts = clean_texts(column)
+    if unit.form == "clock":
+        return _clocks(texts)
+    if unit.form == "date":
+        return _dates(texts)
+    return _numbers(_plain_texts(texts, style, unit), unit)
+
+
+def is_missing(column: Any) -> NDArray[np.bool_]:
+    """Where a cell is empty or a word for a missing value, in brackets or not."""
+    pc = compute()
+    words = pc.replace_substring_regex(pc.utf8_lower(clean_texts(column)), BRACKETED, r"\1")
+    return _bools(pc.is_in(words, value_set=arrow_texts(sorted(MISSING))))
+
+
+def _bools(mask: Any) -> NDArray[np.bool_]:
+    import pyarrow as pa
+
+    pc = compute()
+    return np.asarray(numpy_of(pa.chunked_array(pc.cast(mask, pa.uint8()))), dtype=np.bool_)
+
+
+def _plain_texts(texts: Any, style: NumberStyle, unit: TimeUnit) -> Any:
+    """Numbers with a decimal point and nothing else; cells that state another unit than ``unit`` become empty."""
+    pc = compute()
+    numbers = _unstyled(texts, style)
+    plain = _bools(pc.match_substring_regex(numbers, _PLAIN))
+    if plain.all():
+        return numbers
+    parts = pc.extract_regex(texts, _WITH_UNIT)
+    valid = pc.is_valid(parts)
+    if not _bools(valid).any():
+        return numbers
+    written = pc.struct_field(parts, [1])
+    same = [word for word in pc.unique(written).to_pylist() if word and _same_unit(unit_named(word), unit)]
+    fits = pc.and_(valid, pc.is_in(written, value_set=arrow_texts(same)))
+    stripped = _unstyled(pc.fill_null(pc.struct_field(parts, [0]), text_scalar("")), style)
+    return pc.if_else(fits, stripped, numbers)
+
+
+def _same_unit(stated: TimeUnit | None, unit: TimeUnit) -> bool:
+    return stated is not None and stated.ns == unit.ns and stated.form == unit.form
+
+
+def _unstyled(texts: Any, style: NumberStyle) -> Any:
+    pc = compute()
+    if style.thousands:
+        mark = f"[{SPACES}]" if style.thousands == " " else f"[{style.thousands}’]" if style.thousands == "'" else None
+        grouped = mark or ("\\." if style.thousands == "." else style.thousands)
+        # Only whole groups of three: "1,23" stays as it is, and is then no number.
+        decimal = "\\." if style.decimal == "." else ","
+        pattern = f"^[+-]?[0-9]{{1,3}}(?:{grouped}[0-9]{{3}})+(?:{decimal}[0-9]*)?$"
+        texts = pc.if_else(
+            pc.match_substring_regex(texts, pattern), pc.replace_substring_regex(texts, grouped, ""), texts
+        )
+    if style.decimal == ",":
+        # A point is no part of such a number: it is turned into something that is refused.
+        texts = pc.replace_substring(pc.replace_substring(texts, ".", "?"), ",", ".")
+    return texts
+
+
+def _numbers(texts: Any, unit: TimeUnit) -> TimeValues:
+    import pyarrow as pa
+
+    pc = compute()
+    plain = _bools(pc.match_substring_regex(texts, _PLAIN))
+    readable = plain if plain.all() else plain | _bools(pc.match_substring_regex(texts, _SCIENTIFIC))
+    unsigned = pc.utf8_ltrim(pc.if_else(pc.match_substring_regex(texts, _PLAIN[:-1]), texts, text_scalar("0")), "+")
+    kept = pc.if_else(arrow_bool(readable), unsigned.combine_chunks(), text_scalar("0"))
+    values = numpy_of(pa.chunked_array([pc.cast(kept, pa.float64())]))
+    ok = readable & np.isfinite(values)
+    if unit.form == "rate":
+        ok &= values > 0
+        ns = np.rint(1e9 / np.where(ok, values, 1.0))
+        ok &= ns < EXACT_FLOAT_NS
+        return TimeValues(ns=np.where(ok, ns, 0).astype(np.int64), ok=_mask(ok))
+    assert unit.ns is not None
+    with np.errstate(over="ignore"):
+        scaled = np.where(ok, values, 0.0) * float(unit.ns)
+    ok &= np.abs(scaled) < _MAX_NS
+    scaled = np.where(ok, scaled, 0.0)
+    ns_exact = np.rint(scaled).astype(np.int64)
+    large = np.flatnonzero(ok & plain & (np.abs(scaled) >= EXACT_FLOAT_NS))
+    if large.size:
+        ns_exact[large] = _large(kept, large, unit)
+    with_exponent = np.flatnonzero(ok & ~plain & (np.abs(scaled) >= EXACT_FLOAT_NS))
+    if with_exponent.size:
+        ns_exact[with_exponent] = _large_with_exponent(kept, with_exponent, unit)
+    return TimeValues(ns=ns_exact, ok=_mask(ok))
+
+
+def _mask(ok: NDArray[np.bool_]) -> NDArray[np.bool_] | None:
+    return None if ok.all() else ok
+
+
+def _large(texts: Any, rows: NDArray[np.int64], unit: TimeUnit) -> NDArray[np.int64]:
+    """Exact times of plain decimal texts that are too large for float64: whole and fraction as integers."""
+    pc = compute()
+    assert unit.ns is not None
+    chosen = pc.take(texts, arrow_int64(rows))
+    parts = pc.extract_regex(chosen, r"^(?P<sign>-?)(?P<whole>[0-9]*)\.?(?P<fraction>[0-9]*)$")
+    negative = _bools(pc.match_substring(chosen, "-"))
+    whole = _integers(pc.struct_field(parts, [1]))
+    digits = 15
+    fraction = _integers(pc.utf8_slice_codeunits(pc.utf8_rpad(pc.struct_field(parts, [2]), digits, "0"), 0, digits))
+    # fraction of a unit in ns: at most 3.6e12 ns a unit, so in two steps to stay inside int64
+    factor = float(unit.ns)
+    part = np.rint(fraction.astype(np.float64) / 10.0**digits * factor).astype(np.int64)
+    ns = whole * int(unit.ns) + part
+    return np.where(negative, -ns, ns)
+
+
+def _large_with_exponent(texts: Any, rows: NDArray[np.int64], unit: TimeUnit) -> NDArray[np.int64]:
+    """The same of texts with an exponent, one by one: hardly a log writes such times so."""
+    assert unit.ns is not None
+    chosen = compute().take(texts, arrow_int64(rows)).to_pylist()
+    return np.array([round(Fraction(text) * Fraction(unit.ns)) for text in chosen], dtype=np.int64)
+
+
+def _integers(texts: Any) -> NDArray[np.int64]:
+    import pyarrow as pa
+
+    pc = compute()
+    padded = pc.if_else(pc.match_substring_regex(texts, "^[0-9]+$"), texts, text_scalar("0"))
+    return np.asarray(numpy_of(pa.chunked_array(pc.cast(padded, pa.int64()))), dtype=np.int64)
+
+
+def _part(parts: Any, index: int) -> Any:
+    pc = compute()
+    return pc.fill_null(pc.struct_field(parts, [index]), text_scalar(""))
+
+
+def _fraction_ns(texts: Any) -> NDArray[np.int64]:
+    pc = compute()
+    return _integers(pc.utf8_slice_codeunits(pc.utf8_rpad(texts, 9, "0"), 0, 9))
+
+
+def _clocks(texts: Any) -> TimeValues:
+    pc = compute()
+    parts = pc.extract_regex(texts, _CLOCK)
+    ok = _bools(pc.is_valid(parts))
+    minutes, seconds = _integers(_part(parts, 2)), _integers(_part(parts, 3))
+    ok &= (minutes < 60) & (seconds < 60)
+    ns = (_integers(_part(parts, 1)) * 3600 + minutes * 60 + seconds) * 10**9 + _fraction_ns(_part(parts, 4))
+    negative = _bools(pc.match_substring(_part(parts, 0), "-"))
+    return TimeValues(ns=np.where(ok, np.where(negative, -ns, ns), 0), ok=_mask(ok))
+
+
+def _dates(texts: Any) -> TimeValues:
+    pc = compute()
+    parts = pc.extract_regex(texts, _DATE)
+    ok = _bools(pc.is_valid(parts))
+    year, month, day, hour, minute, second = (_integers(_part(parts, index)) for index in range(6))
+    ok &= (year >= 1700) & (year <= 2200) & (month >= 1) & (month <= 12) & (day >= 1)
+    ok &= (hour < 24) & (minute < 60) & (second < 60)
+    months = np.where(ok, (year - 1970) * 12 + month - 1, 0).astype("datetime64[M]")
+    first = months.astype("datetime64[D]").astype(np.int64)
+    length = (months + np.timedelta64(1, "M")).astype("datetime64[D]").astype(np.int64) - first
+    ok &= day <= length
+    zone = _part(parts, 7)
+    digits = pc.utf8_rpad(pc.replace_substring_regex(zone, "[^0-9]", ""), 4, "0")
+    offset = (
+        _integers(pc.utf8_slice_codeunits(digits, 0, 2)) * 3600 + _integers(pc.utf8_slice_codeunits(digits, 2, 4)) * 60
+    )
+    west = _bools(pc.starts_with(zone, "-"))
+    zoned = _bools(pc.match_substring_regex(zone, "."))
+    seconds = (first + day - 1) * 86400 + hour * 3600 + minute * 60 + second - np.where(west, -offset, offset)
+    ns = np.where(ok, seconds * 10**9 + _fraction_ns(_part(parts, 6)), 0)
+    if ok.any() and zoned[ok].any() and not zoned[ok].all():
+        # Some with a zone and some without cannot be put on one clock.
+        ok &= zoned
+    return TimeValues(ns=ns, ok=_mask(ok), zoned=bool(ok.any() and zoned[ok].all()))

@@ -1,0 +1,290 @@
+"""From the times that stand in a log to one rising row of timestamps: frame k ends at timestamp k.
+
+Rows whose time cannot be read leave a hole. A hole is closed: the frames beside it are left out and later timestamps
+move earlier, because a kept hole would look like one long frame that never was. The caveat says how much time that is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.adapters.clocks.time_values import TimeValues
+from frametime.caveats import Caveat, Weight
+from frametime.errors import ReadError
+from frametime.units import NS_PER_MS, NS_PER_S
+from frametime.words import counted
+
+_DAY_NS: Final = 86_400 * NS_PER_S
+_MAX_SPAN_NS: Final = 2.0**62
+
+
+class Timeline(NamedTuple):
+    """Timestamps of the frames that count.
+
+    Attributes
+    ----------
+    timestamps_ns : ndarray of int64, shape (n_frames + 1,)
+    rows : ndarray of int64 or None
+        Row of the log that each timestamp belongs to, the start of the first frame left out; ``None``: every row.
+    starts_before : bool
+        Whether the first timestamp is the start of the first row's frame, and no row's own.
+    bad_rows : ndarray of int64
+        Rows that were left out because their time is not usable, beyond those not ``ok`` from the start.
+    caveats : tuple of Caveat
+    evidence : tuple of str
+    """
+
+    timestamps_ns: NDArray[np.int64]
+    rows: NDArray[np.int64] | None
+    starts_before: bool
+    bad_rows: NDArray[np.int64]
+    caveats: tuple[Caveat, ...]
+    evidence: tuple[str, ...]
+
+    def row_of_each(self) -> NDArray[np.int64]:
+        """Row of the log for each timestamp, -1 where there is none; shape (n_frames + 1,)."""
+        before = int(self.starts_before)
+        rows = np.arange(self.timestamps_ns.size - before, dtype=np.int64) if self.rows is None else self.rows
+        return np.concatenate([np.full(before, -1, dtype=np.int64), rows])
+
+
+class ClockRules(NamedTuple):
+    """What the timestamps' clock can do, and what the reader may do about it.
+
+    Attributes
+    ----------
+    name : str
+        Of the log.
+    line_of : callable
+        Row to line in the file.
+    sort : bool
+    tick_ns : int or None
+        One count of an integer clock in ns; ``None`` where it is no integer.
+    counter_bits : int
+        Width of such a clock: 32, where the log does not say.
+    wraps_daily : bool
+        Whether the times are times of day.
+    time_resolution_ns, frame_time_resolution_ns : int
+        Step of the last digit written.
+    """
+
+    name: str
+    line_of: Callable[[int], int]
+    sort: bool
+    tick_ns: int | None
+    wraps_daily: bool
+    time_resolution_ns: int
+    frame_time_resolution_ns: int
+    counter_bits: int = 32
+
+
+NO_ROWS: Final[NDArray[np.int64]] = np.empty(0, dtype=np.int64)
+
+
+def chosen(values: NDArray[Any], rows: NDArray[np.int64] | None) -> NDArray[Any]:
+    """The values at ``rows``; all of them without."""
+    return values if rows is None else values[rows]
+
+
+def from_frame_times(frame_times: TimeValues, rows: NDArray[np.int64] | None, rules: ClockRules) -> Timeline:
+    """Timestamps from frame times alone: the first frame begins at 0."""
+    durations, good = usable_frame_times(frame_times, rows)
+    bad = NO_ROWS
+    if good is not None:
+        durations, rows, bad = good_only(durations, good, rows)
+    return Timeline(
+        timestamps_ns=cumulated(0, durations, rules),
+        rows=rows,
+        starts_before=True,
+        bad_rows=bad,
+        caveats=(hole_caveat(int(bad.size), None),) if bad.size else (),
+        evidence=(),
+    )
+
+
+def good_only(
+    durations: NDArray[np.int64], good: NDArray[np.bool_], rows: NDArray[np.int64] | None
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+    """Good frame times, their rows, and the rows of the others."""
+    kept, lost = np.flatnonzero(good), np.flatnonzero(~good)
+    return durations[kept], kept if rows is None else rows[kept], lost if rows is None else rows[lost]
+
+
+def usable_frame_times(
+    frame_times: TimeValues, rows: NDArray[np.int64] | None
+) -> tuple[NDArray[np.int64], NDArray[np.bool_] | None]:
+    """Frame times in ns, and where they are more than 0; ``None`` where all are."""
+    durations = chosen(frame_times.ns, rows)
+    if frame_times.ok is None and (not durations.size or int(durations.min()) > 0):
+        return durations, None
+    good = durations > 0
+    if frame_times.ok is not None:
+        good &= chosen(frame_times.ok, rows)
+    return durations, good
+
+
+def cumulated(origin_ns: int, durations: NDArray[np.int64], rules: ClockRules) -> NDArray[np.int64]:
+    """Timestamps in ns of frames of these lengths in ns, one more than there are frames.
+
+    Raises
+    ------
+    ReadError
+        If they add up to more than the clock holds.
+    """
+    if float(durations.sum(dtype=np.float64)) + abs(origin_ns) > _MAX_SPAN_NS:
+        raise ReadError.at(
+            rules.name, "the frame times add up to more than 146 years", helps="check the unit of the column"
+        )
+    stamps = np.empty(len(durations) + 1, dtype=np.int64)
+    stamps[0] = 0
+    np.cumsum(durations, out=stamps[1:])
+    if origin_ns:
+        stamps += origin_ns
+    return stamps
+
+
+def hole_caveat(count: int, time_ns: int | None) -> Caveat:
+    """Frames whose time is gone with rows that could not be used; ``time_ns`` is how much, where it is known."""
+    amount = "an unknown time" if time_ns is None else f"{time_ns / NS_PER_MS:.3f} ms in all"
+    return Caveat(
+        code="frames-left-out",
+        message=f"{counted(count, 'frame')} beside rows that could not be used "
+        f"{'are' if count != 1 else 'is'} left out; later frames move earlier by {amount}.",
+    )
+
+
+def from_timestamps(times: TimeValues, rows: NDArray[np.int64] | None, rules: ClockRules) -> Timeline:
+    """Timestamps as they stand in the log, in order, each once."""
+    stamps = chosen(times.ns, rows)
+    caveats: list[Caveat] = []
+    holes = NO_ROWS
+    if times.ok is not None:
+        positions = np.flatnonzero(chosen(times.ok, rows))
+        holes = np.flatnonzero(np.diff(positions) > 1)
+        stamps, rows = stamps[positions], positions if rows is None else rows[positions]
+    stamps = unwrapped(stamps, rules, caveats)
+    order = order_of_time(stamps, rows, rules, caveats)
+    if order is not None:
+        stamps, rows = stamps[order], order if rows is None else rows[order]
+    elif holes.size:
+        stamps, kept = _closed(stamps, holes, caveats)
+        rows = chosen(kept if rows is None else rows, None if rows is None else kept)
+    distinct = _distinct(stamps, rules, caveats)
+    if distinct is not None:
+        stamps, rows = stamps[distinct], distinct if rows is None else rows[distinct]
+    return Timeline(
+        timestamps_ns=stamps, rows=rows, starts_before=False, bad_rows=NO_ROWS, caveats=tuple(caveats), evidence=()
+    )
+
+
+def unwrapped(stamps: NDArray[np.int64], rules: ClockRules, caveats: list[Caveat]) -> NDArray[np.int64]:
+    """Undo a counter that ran over, or a time of day that passed midnight."""
+    if stamps.size < 2:
+        return stamps
+    _check_span(stamps, rules)
+    steps = np.diff(stamps)
+    back = np.flatnonzero(steps < 0)
+    if not back.size:
+        return stamps
+    typical = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
+    counts = 2**rules.counter_bits * (rules.tick_ns or 0)
+    least = -counts // 2 if int(stamps.min()) < 0 else 0
+    counted_over = least <= int(stamps.min()) and int(stamps.max()) < least + counts
+    for period, applies, what in (
+        (_DAY_NS, rules.wraps_daily, "The time of day passed midnight"),
+        (counts, counted_over, f"A {rules.counter_bits}-bit counter ran over and began again"),
+    ):
+        mended = steps[back] + period
+        limit = max(1000 * typical, 10.0 * NS_PER_S)
+        if applies and (steps[back] < -period // 2).all() and (mended <= min(limit, period // 2)).all():
+            lines = rules.line_of(int(back[0]) + 1)
+            caveats.append(
+                Caveat(
+                    code="clock-ran-over",
+                    message=f"{what} (first before line {lines}, {counted(back.size, 'time')}); "
+                    "differences were taken across it.",
+                    weight=Weight.CARE,
+                )
+            )
+            turns = np.zeros(stamps.size, dtype=np.int64)
+            turns[back + 1] = 1
+            return stamps + np.cumsum(turns) * period
+    return stamps
+
+
+def _check_span(stamps: NDArray[np.int64], rules: ClockRules) -> None:
+    if float(stamps.max()) - float(stamps.min()) > _MAX_SPAN_NS:
+        raise ReadError.at(rules.name, "the timestamps span more than 146 years", helps="check the unit of the column")
+
+
+def row_at(rows: NDArray[np.int64] | None, index: int) -> int:
+    """Which row of the table stands at ``index`` among those chosen."""
+    return index if rows is None else int(rows[index])
+
+
+def order_of_time(
+    stamps: NDArray[np.int64], rows: NDArray[np.int64] | None, rules: ClockRules, caveats: list[Caveat]
+) -> NDArray[np.int64] | None:
+    """The order in which time rises, or ``None`` where it does already."""
+    back = np.flatnonzero(stamps[1:] < stamps[:-1])
+    if not back.size:
+        return None
+    first = int(back[0]) + 1
+    if not rules.sort:
+        step_ms = (int(stamps[first]) - int(stamps[first - 1])) / NS_PER_MS
+        raise ReadError.at(
+            rules.name,
+            f"time runs backwards by {-step_ms:.6g} ms ({counted(back.size, 'such row')})",
+            line=rules.line_of(row_at(rows, first)),
+            helps="--sort puts the rows in order of time",
+        )
+    caveats.append(
+        Caveat(
+            code="rows-sorted",
+            message=f"{counted(back.size, 'row')} ran backwards in time; rows were sorted as told.",
+        )
+    )
+    return np.argsort(stamps, kind="stable")
+
+
+def _closed(
+    stamps: NDArray[np.int64], holes: NDArray[np.int64], caveats: list[Caveat]
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Stamps with the holes closed, and the indices of those that are kept."""
+    steps = np.diff(stamps)
+    removed = np.zeros(stamps.size, dtype=np.int64)
+    removed[holes + 1] = steps[holes]
+    caveats.append(hole_caveat(int(holes.size), int(removed.sum())))
+    keep = np.ones(stamps.size, dtype=np.bool_)
+    keep[holes + 1] = False
+    kept = np.flatnonzero(keep)
+    return (stamps - np.cumsum(removed))[kept], kept
+
+
+def _distinct(stamps: NDArray[np.int64], rules: ClockRules, caveats: list[Caveat]) -> NDArray[np.int64] | None:
+    """Indices of stamps that differ from the one before, or ``None`` where all do."""
+    equal = stamps[1:] == stamps[:-1]
+    count = int(np.count_nonzero(equal))
+    if not count:
+        return None
+    if count * 2 > stamps.size and count + 1 < stamps.size:
+        raise ReadError.at(
+            rules.name,
+            f"{count} of {stamps.size} rows have the same time as the row before: the clock is too coarse",
+            helps="log the time with more digits, or log frame times",
+        )
+    caveats.append(equal_caveat(count))
+    return np.flatnonzero(np.concatenate([[True], ~equal]))
+
+
+def equal_caveat(count: int) -> Caveat:
+    """Rows with the time of the row before."""
+    return Caveat(
+        code="equal-timestamps",
+        message=f"{counted(count, 'row has', 'rows have')} the same time as the row before; "
+        f"{'they were' if count != 1 else 'it was'} merged.",
+    )

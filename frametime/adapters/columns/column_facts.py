@@ -1,0 +1,305 @@
+"""What one column says, by its name and its cells, and how a column is read once it is chosen."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from fractions import Fraction
+from itertools import pairwise
+from types import MappingProxyType
+from typing import Final, NamedTuple
+
+from frametime.adapters.clocks.time_units import CLOCK, DATE, RATE, TimeUnit
+from frametime.adapters.columns.header_words import Event, HeaderMeaning, Meaning, header_meaning
+from frametime.adapters.columns.layout import ColumnRef
+from frametime.adapters.text.cell_kind import CellKind, is_value, kind_of
+from frametime.adapters.text.number_style import NumberStyle, digit_power, exact_ns, exact_value, unit_in_cell
+from frametime.caveats import Caveat
+from frametime.errors import printable
+
+PLAUSIBLE_NS: Final = (50_000, 2_000_000_000)
+"""Typical frame times lie between 20 000 fps and one frame in 2 s (common practice, no source)."""
+GOES_UP_AND_DOWN: Final = 0.75
+"""Values of which at most this share of the steps rise are no timestamps (common practice, no source)."""
+_SAMPLE: Final = 60
+
+
+class ColumnFacts(NamedTuple):
+    """One column of a log.
+
+    Attributes
+    ----------
+    position : int
+        Counted from 0.
+    name : str
+        Empty where it has none.
+    ref : str or int
+        How a layout refers to it: by name, or by position counted from 1 where the name is not its own.
+    said : HeaderMeaning
+    unit : TimeUnit or None
+        From the name, the units row, or the cells.
+    unit_from : str
+        Where the unit stands.
+    cells, last_cells : tuple of str
+        The first and the last rows.
+    numeric : bool
+        Whether most cells hold a value.
+    """
+
+    position: int
+    name: str
+    ref: ColumnRef
+    said: HeaderMeaning
+    unit: TimeUnit | None
+    unit_from: str
+    cells: tuple[str, ...]
+    last_cells: tuple[str, ...]
+    numeric: bool
+
+    @property
+    def meaning(self) -> Meaning:
+        """What the name says."""
+        return self.said.meaning
+
+    @property
+    def event(self) -> Event:
+        """Which moment the name says."""
+        return self.said.event
+
+    @property
+    def shown(self) -> str:
+        """The column for messages."""
+        return shown_column(self.name, self.position)
+
+    def values(self, style: NumberStyle, unit: TimeUnit | None = None) -> list[int]:
+        """The first values in ns; without a unit, in billionths of whatever it is."""
+        unit = unit or self.unit
+        if unit is None:
+            plain = (exact_value(cell, style) for cell in self.cells)
+            return [round(value * 10**9) for value in plain if value is not None]
+        timed = (exact_ns(cell, unit, style) for cell in self.cells)
+        return [value for value in timed if value is not None]
+
+    def rising_fraction(self, style: NumberStyle) -> float | None:
+        """Share of steps that go up; ``None`` with fewer than two values."""
+        values = self.values(style)
+        if len(values) < 2:
+            return None
+        steps = [b - a for a, b in pairwise(values)]
+        return sum(step > 0 for step in steps) / len(steps)
+
+    def mostly_rises(self, style: NumberStyle) -> bool:
+        """Whether the first values can be moments in their order: lengths of time go up and down."""
+        rising = self.rising_fraction(style)
+        return rising is None or rising > GOES_UP_AND_DOWN
+
+
+def shown_column(name: str, position: int) -> str:
+    """A column for messages: its name, or its place counted from 1 where it has none.
+
+    Examples
+    --------
+    >>> shown_column("time", 0), shown_column("", 2)
+    ("'time'", 'number 3')
+    """
+    return f"'{printable(name, limit=60)}'" if name else f"number {position + 1}"
+
+
+def layout_choice(columns: Sequence[tuple[str, int]]) -> str:
+    """How a layout chooses one of several columns: by name, or by position where the names do not tell them apart.
+
+    Examples
+    --------
+    >>> layout_choice([("a", 1), ("b", 2)]), layout_choice([("a", 1), ("a", 2)])
+    ('"NAME"', '2 or 3, its position counted from 1')
+    """
+    names = {name for name, _ in columns}
+    if len(names) == len(columns) and all(names):
+        return '"NAME"'
+    return f"{' or '.join(str(position + 1) for _, position in columns)}, its position counted from 1"
+
+
+def column_facts(
+    names: tuple[str, ...],
+    units_row: tuple[str, ...],
+    rows: list[tuple[str, ...]],
+    n_columns: int,
+    last_rows: list[tuple[str, ...]] | None = None,
+    *,
+    units_place: str = "the units row",
+) -> tuple[ColumnFacts, ...]:
+    """The facts of each column.
+
+    Parameters
+    ----------
+    names, units_row : tuple of str
+        One for each column, or empty.
+    rows : list of tuple of str
+        Cells of the first rows.
+    n_columns : int
+    last_rows : list of tuple of str, optional
+        Cells of the last rows.
+    units_place : str
+        Where ``units_row`` was found, for messages.
+    """
+    counts = Counter(names)
+    found = []
+    for position in range(n_columns):
+        name = names[position] if names else ""
+        unit_text = units_row[position] if units_row else ""
+        cells = tuple(row[position] for row in rows[:_SAMPLE] if len(row) > position)
+        kinds = Counter(kind_of(cell) for cell in cells)
+        filled = sum(count for kind, count in kinds.items() if kind is not CellKind.MISSING)
+        said = header_meaning(name, unit_text)
+        unit, unit_from = _unit(said, units_place if unit_text.strip() else "the name", cells, kinds, filled)
+        found.append(
+            ColumnFacts(
+                position=position,
+                name=name,
+                ref=name if name and counts[name] == 1 else position + 1,
+                said=said,
+                unit=unit,
+                unit_from=unit_from,
+                cells=cells,
+                last_cells=tuple(row[position] for row in (last_rows or [])[-_SAMPLE:] if len(row) > position),
+                numeric=filled > 0 and sum(count for kind, count in kinds.items() if is_value(kind)) * 2 > filled,
+            )
+        )
+    return tuple(found)
+
+
+def _unit(
+    said: HeaderMeaning, place: str, cells: tuple[str, ...], kinds: Counter[CellKind], filled: int
+) -> tuple[TimeUnit | None, str]:
+    if kinds[CellKind.DATE] * 2 > filled > 0:
+        return DATE, "the cells are dates in ISO 8601 form"
+    if kinds[CellKind.CLOCK] * 2 > filled > 0:
+        return CLOCK, "the cells have the form h:m:s"
+    if said.unit is not None and said.unit not in (DATE, CLOCK):
+        return said.unit, f"{said.unit.name} stands in {place}"
+    if kinds[CellKind.WITH_UNIT] * 2 > filled > 0:
+        units = {unit_in_cell(cell) for cell in cells if kind_of(cell) is CellKind.WITH_UNIT}
+        if len(units) == 1 and None not in units:
+            (unit,) = units
+            return unit, "the unit stands in the cells"
+    return None, "no unit"
+
+
+TIMED_ROLES: Final[Mapping[str, str]] = MappingProxyType(
+    {
+        # layout key without "_column": column of the capture
+        "simulation_start": "simulation_start_ns",
+        "displayed": "displayed_ns",
+        "gpu_work": "gpu_work_ns",
+        "cpu_work": "cpu_work_ns",
+    }
+)
+_COARSE_RATE: Final = Fraction(1, 100)
+"""Step of the rates, as a share of the usual rate, from which it is told (common practice, no source)."""
+FLAG_ROLES: Final = ("shown", "dropped")
+
+
+class ColumnUse(NamedTuple):
+    """One column that is read, and the unit it is read in."""
+
+    position: int
+    ref: ColumnRef
+    unit: TimeUnit | None
+    event: Event = Event.UNMARKED
+    resolution_ns: int = 1
+
+
+class ColumnChoice(NamedTuple):
+    """Which columns of a log are read as what.
+
+    Attributes
+    ----------
+    time : ColumnUse or None
+        Timestamps.
+    frame_time : ColumnUse or None
+        Frame times or rates.
+    others : Mapping
+        Role (``gpu_work``, ``shown``, ``stream``, ...) to column.
+    style : NumberStyle
+    evidence : dict
+        Layout key to a sentence.
+    caveats : tuple of Caveat
+    """
+
+    time: ColumnUse | None
+    frame_time: ColumnUse | None
+    others: Mapping[str, ColumnUse]
+    style: NumberStyle
+    evidence: dict[str, str]
+    caveats: tuple[Caveat, ...]
+
+    def used_positions(self) -> set[int]:
+        """Positions of every column that is read."""
+        uses = [use for use in (self.time, self.frame_time, *self.others.values()) if use is not None]
+        return {use.position for use in uses}
+
+
+def column_use(fact: ColumnFacts, unit: TimeUnit, style: NumberStyle) -> ColumnUse:
+    """A column, to be read in a unit."""
+    return ColumnUse(
+        position=fact.position,
+        ref=fact.ref,
+        unit=unit,
+        event=fact.event,
+        resolution_ns=resolution_ns(fact, unit, style),
+    )
+
+
+def resolution_ns(fact: ColumnFacts, unit: TimeUnit | None, style: NumberStyle) -> int:
+    """Step of the last digit that is written, the coarser of the first and the last rows."""
+    if unit is None or unit is RATE:
+        return 1_000_000
+    if unit.ns is None:
+        # Clock times and dates: the digits of their seconds.
+        seconds = [_digits_of_seconds(cell) for cell in (*fact.cells, *fact.last_cells) if cell.strip()]
+        return int(10 ** max(0, 9 - min(seconds, default=9)))
+    powers = [
+        min((digit_power(cell, style) for cell in cells), default=0)
+        for cells in (fact.cells, fact.last_cells or fact.cells)
+    ]
+    return max(1, round(unit.ns * Fraction(10) ** max(powers)))
+
+
+def _digits_of_seconds(cell: str) -> int:
+    match = re.search(r"[.,](\d+)", cell)
+    return len(match[1]) if match else 0
+
+
+def coarse_rates(fact: ColumnFacts, style: NumberStyle) -> tuple[Caveat, ...]:
+    """A caveat where rates are written with so few digits that frame times come in steps of 1 % or more."""
+    cells = [cell for cell in (*fact.cells, *fact.last_cells) if cell.strip()]
+    step = Fraction(10) ** min((digit_power(cell, style) for cell in cells), default=0)
+    rates = sorted(rate for rate in (exact_value(cell, style) for cell in cells) if rate is not None and rate > 0)
+    if not rates or step < _COARSE_RATE * rates[len(rates) // 2]:
+        return ()
+    usual = float(rates[len(rates) // 2])
+    return (
+        Caveat(
+            code="coarse-rates",
+            message=f"Column {fact.shown} gives rates in steps of {float(step):g} fps, which is "
+            f"{100.0 * float(step) / usual:.2g} % of the usual {usual:g} fps: frame times are no finer.",
+        ),
+    )
+
+
+def steps_of(values: Sequence[int]) -> list[int]:
+    """Differences of neighbours."""
+    return [b - a for a, b in pairwise(values)]
+
+
+def rising_fraction(values: Sequence[int]) -> float | None:
+    """Share of steps that go up; ``None`` with fewer than two values."""
+    steps = steps_of(values)
+    return sum(step > 0 for step in steps) / len(steps) if steps else None
+
+
+def is_plausible(spans_ns: Sequence[int]) -> bool:
+    """Whether the median of the positive spans lies where frame times lie."""
+    positive = sorted(span for span in spans_ns if span > 0)
+    return bool(positive) and PLAUSIBLE_NS[0] <= positive[len(positive) // 2] <= PLAUSIBLE_NS[1]

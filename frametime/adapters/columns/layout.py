@@ -1,0 +1,210 @@
+"""A column layout as a person writes it: a few lines of TOML that settle what a log leaves open."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, fields
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, TypeAlias
+
+from frametime.adapters.clocks.time_units import unit_named, unit_names
+from frametime.errors import LayoutError
+from frametime.settings.toml_writing import toml_lines
+
+if TYPE_CHECKING:
+    from frametime.settings.toml_source import TomlSource
+
+ColumnRef: TypeAlias = str | int
+"""Name of a column, or its position counted from 1 where it has none."""
+
+KINDS: Final = ("timestamp", "frame time", "rate")
+DELIMITERS: Final = (",", ";", "\t", "|", " ", "none")
+ENCODINGS: Final = ("utf-8", "utf-16-le", "utf-16-be", "cp1252", "latin-1")
+DECIMALS: Final = (".", ",")
+QUOTES: Final = ('"', "'", "none")
+THOUSANDS: Final = (",", ".", "'", " ", "none")
+
+UNIT_OF: Final[Mapping[str, str]] = MappingProxyType(
+    {
+        "time_column": "unit",
+        "frame_time_column": "frame_time_unit",
+        "simulation_start_column": "simulation_start_unit",
+        "displayed_column": "displayed_unit",
+        "gpu_work_column": "gpu_work_unit",
+        "cpu_work_column": "cpu_work_unit",
+    }
+)
+"""Which key holds the unit of which column."""
+
+_CHOICES: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
+    {
+        "kind": KINDS,
+        "delimiter": DELIMITERS,
+        "encoding": ENCODINGS,
+        "decimal": DECIMALS,
+        "quote": QUOTES,
+        "thousands": THOUSANDS,
+    }
+)
+_MAX_BYTES: Final = 64 * 1024
+_MAX_LINE: Final = 2**53
+
+
+@dataclass(frozen=True, kw_only=True)
+class Layout:
+    """How one log is laid out. ``None`` means: find it in the log.
+
+    Attributes
+    ----------
+    time_column : str, int or None
+        Name of the column that holds the time, or its position counted from 1.
+    unit : str or None
+        Unit of that column: ``s``, ``ms``, ``us``, ``ns``, ``100ns``, ``fps``, ``h:m:s``, ``iso8601``, ...
+    kind : str or None
+        ``timestamp`` (time at which each frame ended), ``frame time`` (how long each took) or ``rate``.
+    frame_time_column, frame_time_unit
+        A second column with the frame times, where the time column holds timestamps.
+    simulation_start_column, displayed_column, gpu_work_column, cpu_work_column, shown_column, dropped_column
+        Other columns by meaning, each with its ``..._unit`` where it has one.
+    stream_column
+        Column with the name of the application or stream, where a log holds several.
+    delimiter, decimal, thousands, quote, encoding
+        How the text is written; ``none`` for a single column, or where no such mark is used.
+    header_line, units_line, first_data_line : int or None
+        Counted from 1; 0 for ``header_line`` and ``units_line`` means that there is none.
+
+    Examples
+    --------
+    >>> Layout.from_toml('time_column = "t"\\nunit = "ms"\\n', "bench.toml").unit
+    'ms'
+    """
+
+    time_column: ColumnRef | None = None
+    unit: str | None = None
+    kind: str | None = None
+    frame_time_column: ColumnRef | None = None
+    frame_time_unit: str | None = None
+    simulation_start_column: ColumnRef | None = None
+    simulation_start_unit: str | None = None
+    displayed_column: ColumnRef | None = None
+    displayed_unit: str | None = None
+    gpu_work_column: ColumnRef | None = None
+    gpu_work_unit: str | None = None
+    cpu_work_column: ColumnRef | None = None
+    cpu_work_unit: str | None = None
+    shown_column: ColumnRef | None = None
+    dropped_column: ColumnRef | None = None
+    stream_column: ColumnRef | None = None
+    delimiter: str | None = None
+    decimal: str | None = None
+    thousands: str | None = None
+    quote: str | None = None
+    encoding: str | None = None
+    header_line: int | None = None
+    units_line: int | None = None
+    first_data_line: int | None = None
+
+    @classmethod
+    def from_toml(cls, text: str, name: str) -> Layout:
+        """The layout written in ``text``; ``name`` is the file name shown in errors.
+
+        Raises
+        ------
+        LayoutError
+            If the text is not TOML, or a key or value is not allowed: the message names file, line and key.
+        """
+        source, values = layout_values(text, name, layout_types())
+        check_layout(source)
+        return cls(**values)
+
+    def to_toml(self, *, comments: Mapping[str, str] | None = None) -> str:
+        """The layout as the text of a layout file: one line for each key that is set.
+
+        Parameters
+        ----------
+        comments : Mapping, optional
+            Key to the sentence that is written after the value, for example the evidence.
+
+        Examples
+        --------
+        >>> print(Layout(time_column="t", unit="ms").to_toml(comments={"unit": "in the header"}), end="")
+        time_column = "t"
+        unit = "ms"  # in the header
+        """
+        return toml_lines({item.name: getattr(self, item.name) for item in fields(self)}, comments=comments)
+
+
+def layout_types() -> dict[str, Any]:
+    """What each key of a layout may hold, for the reader of TOML."""
+    from msgspec import Meta
+
+    column = column_type()
+    line = Annotated[int, Meta(ge=0, lt=_MAX_LINE, description="a line number from 0")]
+    first_line = Annotated[int, Meta(ge=1, lt=_MAX_LINE, description="a line number from 1")]
+    unit = Annotated[str, Meta(description=f"one of {unit_names()}")]
+    lines = {"header_line": line, "units_line": line, "first_data_line": first_line}
+    choices: dict[str, Any] = {key: choice_type(words) for key, words in _CHOICES.items()}
+    known = lines | choices
+    return {
+        item.name: known.get(item.name) or (column if item.name.endswith("_column") else unit)
+        for item in fields(Layout)
+    }
+
+
+def column_type() -> Any:
+    """A column by its name, or by its position."""
+    from msgspec import Meta
+
+    words = "the name of a column in quotes, or its position counted from 1"
+    return Annotated[str | Annotated[int, Meta(ge=1, lt=100_000)], Meta(description=words)]
+
+
+def choice_type(words: Iterable[str]) -> Any:
+    """One of a few words, told in their order."""
+    from msgspec import Meta
+
+    from frametime.settings.toml_source import one_of
+
+    literal: Any = Literal
+    return Annotated[literal[tuple(words)], Meta(description=one_of(tuple(words)))]
+
+
+def layout_values(text: str, name: str, types: Mapping[str, Any]) -> tuple[TomlSource, dict[str, Any]]:
+    """The keys that are set in the text of a layout, each of its type.
+
+    Raises
+    ------
+    LayoutError
+    """
+    import msgspec
+
+    from frametime.settings.decoding import decoded
+    from frametime.settings.toml_source import TomlSource
+
+    if len(text) > _MAX_BYTES:
+        raise LayoutError.at(name, f"the layout has {len(text)} characters", helps="a layout is a few lines long")
+    source = TomlSource.read(text, name, LayoutError)
+    keys = msgspec.defstruct("Keys", [(key, kind, None) for key, kind in types.items()])
+    values = msgspec.structs.asdict(decoded(source, keys))
+    return source, {key: value for key, value in values.items() if value is not None}
+
+
+def check_layout(source: TomlSource) -> None:
+    """Refuse units that are none, units without their column, and numbers that cannot be told from delimiters.
+
+    Raises
+    ------
+    LayoutError
+    """
+    for column_key, unit_key in UNIT_OF.items():
+        unit = source.at((unit_key,))
+        if unit is None:
+            continue
+        if unit_named(unit) is None:
+            raise source.refuse((unit_key,), f"one of {unit_names()}")
+        if column_key != "time_column" and source.at((column_key,)) is None:
+            raise source.fault((unit_key,), f"is given without {column_key}", f"add {column_key}, or remove {unit_key}")
+    if source.at(("delimiter",)) == source.at(("decimal",)) == "," and source.at(("quote",)) == "none":
+        raise source.fault(
+            ("delimiter",), "and decimal are both ',' and cells have no quotes", "one of them must differ"
+        )

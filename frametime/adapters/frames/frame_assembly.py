@@ -1,0 +1,330 @@
+"""From the columns of a log, however it was stored, to frames with one rising row of timestamps."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from datetime import UTC, datetime, timedelta
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.adapters.arrow.arrow_columns import arrow_bool, arrow_int64
+from frametime.adapters.base import MAX_LISTED_ROWS, OtherColumn, ParsedLog, ReadOptions
+from frametime.adapters.clocks.agreeing_times import from_both
+from frametime.adapters.clocks.time_units import CLOCK
+from frametime.adapters.clocks.time_values import TimeValues
+from frametime.adapters.clocks.timeline import ClockRules, Timeline, from_frame_times, from_timestamps
+from frametime.adapters.columns.column_facts import PLAUSIBLE_NS, TIMED_ROLES, ColumnChoice, ColumnFacts, ColumnUse
+from frametime.adapters.columns.header_words import quantity_unit
+from frametime.adapters.frames.rejected import RejectedRows
+from frametime.adapters.text.cell_kind import is_value, kind_of
+from frametime.capture import FRAME_COLUMNS, TIME_COLUMN
+from frametime.caveats import Caveat
+from frametime.errors import ReadError
+from frametime.units import NS_PER_S
+from frametime.words import counted
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+
+_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+# No machine has run for 30 years since it was switched on: such a count is one since 1970.
+_FIRST_ABSOLUTE_NS: Final = 946_684_800 * NS_PER_S
+_LAST_ABSOLUTE_NS: Final = 4_102_444_800 * NS_PER_S
+
+
+class ClockOrigin(NamedTuple):
+    """By how much timestamps are moved so that the first is near 0, and the absolute time of 0."""
+
+    shift_ns: int = 0
+    recorded_from_utc: str | None = None
+    metadata: Mapping[str, str] = MappingProxyType({})
+    evidence: tuple[str, ...] = ()
+
+
+def clock_origin(use: ColumnUse | None, times: TimeValues | None, stamps: NDArray[np.int64]) -> ClockOrigin:
+    """The origin of a timeline.
+
+    Parameters
+    ----------
+    use : ColumnUse or None
+        The column of timestamps.
+    times : TimeValues or None
+    stamps : ndarray of int64
+        Timestamps of the frames.
+    """
+    if use is None or times is None or use.unit is None:
+        return ClockOrigin()
+    first = int(stamps[0])
+    if times.zoned is not None:
+        if times.zoned:
+            return ClockOrigin(
+                shift_ns=first, recorded_from_utc=_iso(first) + "Z", evidence=("the dates name their zone",)
+            )
+        return ClockOrigin(
+            shift_ns=first,
+            metadata={"recorded_from_local": _iso(first)},
+            evidence=("the dates name no zone, so they are not taken as UTC",),
+        )
+    if use.unit.form == "number" and _FIRST_ABSOLUTE_NS <= first <= _LAST_ABSOLUTE_NS:
+        return ClockOrigin(
+            shift_ns=first,
+            recorded_from_utc=_iso(first) + "Z",
+            evidence=(f"the times count from 1970: the first is {_iso(first)} UTC",),
+        )
+    return ClockOrigin()
+
+
+def _iso(ns: int) -> str:
+    seconds, rest = divmod(ns, NS_PER_S)
+    return f"{(_EPOCH + timedelta(seconds=seconds)).strftime('%Y-%m-%dT%H:%M:%S')}.{rest:09d}"
+
+
+_MOMENTS: Final = MappingProxyType({"simulation_start": "simulation times", "displayed": "display times"})
+_NEAR_NS: Final = 3600 * NS_PER_S
+_LONG_NS: Final = NS_PER_S
+
+
+class ReadColumns(NamedTuple):
+    """The columns that are needed, as values.
+
+    Attributes
+    ----------
+    n_rows : int
+        Rows of the table that was read.
+    records : ndarray of int64 or None
+        Number of each row among the records of the log; ``None`` where they are the same.
+    time, frame_time : TimeValues or None
+    others : Mapping
+        Role (``gpu_work``, ...) to times.
+    flags : Mapping
+        Role (``shown``, ``dropped``) to truth values, and where there are any.
+    selected : ndarray of int64 or None
+        Rows of the stream that is read; ``None`` for all.
+    line_of : callable
+        Row to line in the file, for messages.
+    lines_of_records : callable
+        The same for the records of rejected rows, several at once.
+    rejected : RejectedRows
+    caveats : tuple of Caveat
+    """
+
+    n_rows: int
+    records: NDArray[np.int64] | None
+    time: TimeValues | None
+    frame_time: TimeValues | None
+    others: Mapping[str, TimeValues]
+    flags: Mapping[str, tuple[NDArray[np.bool_], NDArray[np.bool_] | None]]
+    selected: NDArray[np.int64] | None
+    line_of: Callable[[int], int]
+    lines_of_records: Callable[[Sequence[int]], list[int]]
+    rejected: RejectedRows
+    caveats: tuple[Caveat, ...]
+    time_of_day: bool = False
+    """Whether the type of the time says that it is a time of day."""
+    counter_bits: int | None = None
+    """Width of a time that is a whole number of less than 64 bits."""
+
+
+class Assembled(NamedTuple):
+    """A parsed log, and the timeline that says which row of the table each timestamp belongs to."""
+
+    log: ParsedLog
+    timeline: Timeline
+
+
+def assemble(
+    name: str,
+    facts: Sequence[ColumnFacts],
+    choice: ColumnChoice,
+    columns: ReadColumns,
+    options: ReadOptions,
+    *,
+    layout_toml: str,
+    evidence: tuple[str, ...],
+    caveats: tuple[Caveat, ...],
+    metadata: Mapping[str, str],
+) -> Assembled:
+    """Build the timeline and the frames from the columns that were read.
+
+    Raises
+    ------
+    ReadError
+        If fewer than two frames are left, too many rows are rejected, or the times contradict each other.
+    """
+    timeline = _timeline(name, facts, choice, columns, options)
+    rejected = columns.rejected
+    n_selected = columns.n_rows if columns.selected is None else int(columns.selected.size)
+    _reject_bad_durations(rejected, timeline, columns)
+    listed = rejected.listed(columns.lines_of_records)
+    total = n_selected + rejected.not_rows
+    rejected.check(name, total, options, listed)
+    stamps = timeline.timestamps_ns
+    if stamps.size < 3:
+        raise _too_few(name, columns, timeline)
+    origin = clock_origin(choice.time, columns.time, stamps)
+    frames, unused = _frames(stamps, timeline, columns, origin)
+    log = ParsedLog(
+        frames=frames,
+        rows_read=n_selected - rejected.count_rows,
+        rows_rejected=rejected.count,
+        rejected_rows=listed,
+        layout_toml=layout_toml,
+        evidence=evidence + timeline.evidence + origin.evidence,
+        caveats=(
+            *caveats,
+            *columns.caveats,
+            *rejected.caveats(listed, total),
+            *timeline.caveats,
+            *_plausibility(stamps),
+            *unused,
+        ),
+        metadata={**metadata, **origin.metadata},
+        recorded_from_utc=origin.recorded_from_utc,
+        other_columns=_unused_columns(facts, choice),
+    )
+    return Assembled(log=log, timeline=timeline)
+
+
+def _unused_columns(facts: Sequence[ColumnFacts], choice: ColumnChoice) -> tuple[OtherColumn, ...]:
+    used = choice.used_positions()
+    return tuple(
+        OtherColumn(name=fact.name, position=fact.position, unit=quantity_unit(fact.name, fact.said), cells=fact.cells)
+        for fact in facts
+        if fact.position not in used and fact.name
+    )
+
+
+def _plausibility(stamps: NDArray[np.int64]) -> tuple[Caveat, ...]:
+    """A caveat where the usual frame time is none that games have: the unit may be wrong."""
+    looked_at = np.linspace(0, stamps.size - 2, min(stamps.size - 1, 4096)).astype(np.int64)
+    steps = np.sort(stamps[looked_at + 1] - stamps[looked_at])
+    middle = int(steps[steps.size // 2])
+    if PLAUSIBLE_NS[0] <= middle <= PLAUSIBLE_NS[1]:
+        return ()
+    return (
+        Caveat(
+            code="unusual-frame-time",
+            message=f"The usual frame time is {middle / 1e6:.6g} ms; check the unit of the time column.",
+        ),
+    )
+
+
+def _timeline(
+    name: str, facts: Sequence[ColumnFacts], choice: ColumnChoice, columns: ReadColumns, options: ReadOptions
+) -> Timeline:
+    def resolution(use: ColumnUse | None) -> int:
+        return 1 if use is None or use.unit is None else use.resolution_ns
+
+    tick = None
+    if choice.time is not None and choice.time.unit is not None and choice.time.unit.ns is not None:
+        cells = facts[choice.time.position].cells
+        counts = columns.counter_bits or all(cell.strip().isdecimal() for cell in cells if is_value(kind_of(cell)))
+        if counts and choice.time.unit.ns >= 1:
+            tick = int(choice.time.unit.ns)
+    rules = ClockRules(
+        name=name,
+        line_of=columns.line_of,
+        sort=options.sort,
+        tick_ns=tick,
+        wraps_daily=columns.time_of_day or (choice.time is not None and choice.time.unit is CLOCK),
+        time_resolution_ns=resolution(choice.time),
+        frame_time_resolution_ns=resolution(choice.frame_time),
+        counter_bits=columns.counter_bits or 32,
+    )
+    if columns.time is not None and columns.frame_time is not None:
+        return from_both(columns.time, columns.frame_time, columns.selected, rules)
+    if columns.time is not None:
+        return from_timestamps(columns.time, columns.selected, rules)
+    assert columns.frame_time is not None
+    return from_frame_times(columns.frame_time, columns.selected, rules)
+
+
+def _reject_bad_durations(rejected: RejectedRows, timeline: Timeline, columns: ReadColumns) -> None:
+    """List the rows whose frame time is a number, but not one that a frame can take."""
+    assert columns.frame_time is not None or not timeline.bad_rows.size
+    if columns.frame_time is None:
+        return
+    ok = columns.frame_time.ok
+    bad = timeline.bad_rows if ok is None else timeline.bad_rows[ok[timeline.bad_rows]]
+    for row in bad[:MAX_LISTED_ROWS].tolist():
+        ns = int(columns.frame_time.ns[row])
+        reason = "the frame time is zero" if ns == 0 else f"the frame time is negative ({ns / 1e6:g} ms)"
+        rejected.add_row(row, reason, columns.line_of)
+    rejected.count_more(int(bad.size) - min(int(bad.size), MAX_LISTED_ROWS))
+
+
+def _too_few(name: str, columns: ReadColumns, timeline: Timeline) -> ReadError:
+    n_frames = max(0, timeline.timestamps_ns.size - 1)
+    found = "there is only one frame" if n_frames == 1 else "there is no frame"
+    if columns.n_rows > 2 and columns.time is not None and timeline.timestamps_ns.size == 1:
+        found = f"all {columns.n_rows} rows have the same time"
+    return ReadError.at(name, found, helps="two frames are the least that can be measured; record the run again")
+
+
+def _frames(
+    stamps: NDArray[np.int64], timeline: Timeline, columns: ReadColumns, origin: ClockOrigin
+) -> tuple[pa.Table, tuple[Caveat, ...]]:
+    import pyarrow as pa
+
+    arrays = {TIME_COLUMN: arrow_int64(stamps - origin.shift_ns if origin.shift_ns else stamps)}
+    unused = []
+    untold = 0
+    if columns.others or columns.flags:
+        rows = timeline.row_of_each()
+        inside = np.maximum(rows, 0)
+        present = rows >= 0
+    for role, column in TIMED_ROLES.items():
+        if role not in columns.others:
+            continue
+        values = columns.others[role]
+        ok = present if values.ok is None else present & values.ok[inside]
+        ns = values.ns[inside]
+        if role in _MOMENTS:
+            if not _on_the_clock(ns[ok], stamps[ok]):
+                unused.append(role)
+                continue
+            ns = ns - origin.shift_ns
+        arrays[column] = arrow_int64(ns, ok)
+    for role, sense in (("dropped", False), ("shown", True)):
+        if role in columns.flags:
+            flags, shown_ok = columns.flags[role]
+            ok = present if shown_ok is None else present & shown_ok[inside]
+            arrays["shown"] = arrow_bool(flags[inside] == sense, ok)
+            untold = int(np.count_nonzero(present)) - int(np.count_nonzero(ok))
+    fields = [pa.field(name, array.type, metadata={"unit": FRAME_COLUMNS[name][1]}) for name, array in arrays.items()]
+    table = pa.Table.from_arrays(list(arrays.values()), schema=pa.schema(fields))
+    caveats = [_not_on_the_clock(role) for role in unused]
+    if untold:
+        caveats.append(_untold(untold, int(np.count_nonzero(present))))
+    return table, tuple(caveats)
+
+
+def _on_the_clock(moments_ns: NDArray[np.int64], stamps: NDArray[np.int64]) -> bool:
+    """Whether moments can be set beside the timestamps: they lie near them, and go on as they do."""
+    if not moments_ns.size:
+        return True
+    if not (np.abs(moments_ns - stamps) < _NEAR_NS).all():
+        return False
+    gone_on, span = int(moments_ns[-1]) - int(moments_ns[0]), int(stamps[-1]) - int(stamps[0])
+    # Only a long stretch tells: a single frame may be shown late.
+    return span < _LONG_NS or span <= 2 * gone_on <= 4 * span
+
+
+def _untold(count: int, total: int) -> Caveat:
+    return Caveat(
+        code="shown-not-told",
+        message=f"{count} of {counted(total, 'row')} say neither yes nor no to whether the frame was shown; "
+        "they are counted as shown.",
+    )
+
+
+def _not_on_the_clock(role: str) -> Caveat:
+    return Caveat(
+        code="column-not-used",
+        message=f"The column of {_MOMENTS[role]} is on another clock than the timestamps, or in another unit; "
+        "it is not used.",
+    )

@@ -1,0 +1,127 @@
+"""The layout of a sensor log as a person writes it: which column is which quantity, in which unit, on which clock."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Final
+
+from frametime.adapters.columns.layout import (
+    ColumnRef,
+    Layout,
+    check_layout,
+    choice_type,
+    column_type,
+    layout_types,
+    layout_values,
+)
+from frametime.capture import SENSOR_COLUMNS
+from frametime.settings.toml_writing import toml_lines
+
+QUANTITIES: Final = tuple(name for name in SENSOR_COLUMNS if name != "time_ns")
+
+CONVERSIONS: Final[Mapping[str, Mapping[str, tuple[float, float]]]] = MappingProxyType(
+    {
+        # unit as UCUM code: (factor, then added) to the unit that is kept
+        "W": {"W": (1.0, 0.0), "uW": (1e-6, 0.0), "mW": (1e-3, 0.0), "kW": (1e3, 0.0)},
+        "Cel": {"Cel": (1.0, 0.0), "[degF]": (5.0 / 9.0, -160.0 / 9.0), "K": (1.0, -273.15)},
+        "MHz": {"MHz": (1.0, 0.0), "GHz": (1e3, 0.0), "kHz": (1e-3, 0.0), "Hz": (1e-6, 0.0)},
+        "%": {"%": (1.0, 0.0)},
+        "{rpm}": {"{rpm}": (1.0, 0.0)},
+        "V": {"V": (1.0, 0.0), "mV": (1e-3, 0.0)},
+        "MiBy": {
+            "MiBy": (1.0, 0.0),
+            "By": (2.0**-20, 0.0),
+            "kBy": (1e3 * 2.0**-20, 0.0),
+            "KiBy": (2.0**-10, 0.0),
+            "MBy": (1e6 * 2.0**-20, 0.0),
+            "GBy": (1e9 * 2.0**-20, 0.0),
+            "GiBy": (2.0**10, 0.0),
+        },
+    }
+)
+"""How each unit of a sensor log becomes the unit that is kept: definitions of the SI and of IEC 80000-13."""
+
+_SHARED_KEYS: Final = (
+    "time_column",
+    "unit",
+    "delimiter",
+    "decimal",
+    "thousands",
+    "quote",
+    "encoding",
+    "header_line",
+    "units_line",
+    "first_data_line",
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class SensorLayout:
+    """How one sensor log is laid out. What is not stated is found in the log.
+
+    Attributes
+    ----------
+    text : Layout
+        Time column, its unit, and how the text is written.
+    time_zone : str or None
+        Of dates that name none: ``UTC``, ``+02:00`` or a name such as ``Europe/Berlin``.
+    device_column : str, int or None
+        Column that names the card, where a log holds several.
+    columns : Mapping of str to (str or int)
+        Quantity (``power_w``, ``temperature_c``, ...) to column, by name or by position counted from 1.
+    units : Mapping of str to str
+        Quantity to unit of that column, as a UCUM code.
+
+    Examples
+    --------
+    >>> layout = SensorLayout.from_toml('power_w = "Board draw"\\npower_w_unit = "mW"\\n', "bench.toml")
+    >>> layout.columns["power_w"], layout.units["power_w"]
+    ('Board draw', 'mW')
+    """
+
+    text: Layout = field(default_factory=Layout)
+    time_zone: str | None = None
+    device_column: ColumnRef | None = None
+    columns: Mapping[str, ColumnRef] = field(default_factory=dict)
+    units: Mapping[str, str] = field(default_factory=dict)
+
+    @classmethod
+    def from_toml(cls, text: str, name: str) -> SensorLayout:
+        """The layout written in ``text``; ``name`` is the file name shown in errors.
+
+        Raises
+        ------
+        LayoutError
+            If the text is not TOML, or a key or value is not allowed: the message names file, line and key.
+        """
+        column = column_type()
+        types = {key: kind for key, kind in layout_types().items() if key in _SHARED_KEYS}
+        types |= {"time_zone": str, "device_column": column, **dict.fromkeys(QUANTITIES, column)}
+        types |= {f"{key}_unit": choice_type(CONVERSIONS[SENSOR_COLUMNS[key][1]]) for key in QUANTITIES}
+        source, values = layout_values(text, name, types)
+        check_layout(source)
+        if "time_zone" in values:
+            from frametime.adapters.clocks.sensor_clock import zone_named
+
+            try:
+                zone_named(values["time_zone"])
+            except ValueError as error:
+                from frametime.settings.toml_source import shown
+
+                raise source.fault(("time_zone",), f"is {shown(values['time_zone'])}", str(error)) from None
+        return cls(
+            text=Layout(**{key: values[key] for key in _SHARED_KEYS if key in values}),
+            time_zone=values.get("time_zone"),
+            device_column=values.get("device_column"),
+            columns={key: values[key] for key in QUANTITIES if key in values},
+            units={key: values[f"{key}_unit"] for key in QUANTITIES if f"{key}_unit" in values},
+        )
+
+    def to_toml(self, *, comments: Mapping[str, str] | None = None) -> str:
+        """The layout as the text of a layout file, with the evidence as comments."""
+        own: dict[str, ColumnRef | None] = {"time_zone": self.time_zone, "device_column": self.device_column}
+        for name, column in self.columns.items():
+            own |= {name: column, f"{name}_unit": self.units.get(name)}
+        return self.text.to_toml(comments=comments) + toml_lines(own, comments=comments)

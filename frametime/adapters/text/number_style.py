@@ -1,0 +1,204 @@
+"""Decimal mark and thousands mark of a text, and the exact value of one cell (the few that are looked at first)."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from datetime import UTC, datetime, timedelta, timezone
+from fractions import Fraction
+from typing import Final, NamedTuple
+
+from frametime.adapters.clocks.time_units import TimeUnit, unit_named
+from frametime.adapters.columns.layout import Layout
+from frametime.adapters.text.cell_kind import (
+    GROUPED_BY_COMMA,
+    GROUPED_BY_MARK,
+    GROUPED_BY_POINT,
+    NUMBER_POINT,
+    WITH_UNIT,
+    CellKind,
+    kind_of,
+    matches,
+)
+
+SPACES: Final = " \u00a0\u2009\u202f"
+_MANTISSA: Final = r"([+-]?[\d.,]+)(?:[eE]([+-]?\d{1,3}))?"
+_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+_CLOCK_PARTS: Final = r"([+-]?)(?:(\d+):)?(\d{1,2}):(\d{1,2})(?:[.,](\d+))?"
+_DATE_PARTS: Final = (
+    r"(\d{4})-?(\d\d)-?(\d\d)[T ](\d\d):?(\d\d)(?::?(\d\d)(?:[.,](\d+))?)?\s?(Z|z|UTC|[+-]\d\d(?::?\d\d)?)?"
+)
+
+
+class NumberStyle(NamedTuple):
+    """How numbers are written.
+
+    Attributes
+    ----------
+    decimal : str
+        ``.`` or ``,``.
+    thousands : str
+        ``,``, ``.``, ``'`` or a space; empty where digits are not grouped.
+    """
+
+    decimal: str = "."
+    thousands: str = ""
+
+
+POINT: Final = NumberStyle()
+
+
+def told_style(layout: Layout) -> NumberStyle | None:
+    """The style that a layout states; ``None`` where it states none."""
+    if layout.decimal is None and layout.thousands is None:
+        return None
+    thousands = "" if layout.thousands in (None, "none") else str(layout.thousands)
+    return NumberStyle(layout.decimal or ("," if thousands == "." else "."), thousands)
+
+
+def number_styles(cells: Iterable[str]) -> tuple[tuple[NumberStyle, ...], str]:
+    """The ways in which the numbers of a text can be read (more than one: open), and why.
+
+    Examples
+    --------
+    >>> number_styles(["0,017247", "17,247"])[0]
+    (NumberStyle(decimal=',', thousands=''),)
+    >>> len(number_styles(["17,247", "16,076"])[0])
+    2
+    """
+    numbers = []
+    for cell in cells:
+        kind = kind_of(cell)
+        if kind is CellKind.NUMBER:
+            numbers.append(cell.strip())
+        elif kind is CellKind.WITH_UNIT:
+            match = WITH_UNIT.fullmatch(cell.strip())
+            numbers.extend([match[1]] if match else [])
+    # Most numbers hold no such mark: the pattern is tried on few.
+    marked = next((n for n in numbers if not n.isascii() or " " in n or "'" in n if matches(GROUPED_BY_MARK, n)), None)
+    if marked is not None:
+        mark = next(character for character in marked if not character.isdigit() and character not in "+-.,")
+        return (NumberStyle("," if any("," in n for n in numbers) else ".", " " if mark in SPACES else "'"),), (
+            f"{marked!r} groups its digits"
+        )
+    with_comma = [n for n in numbers if "," in n]
+    with_point = [n for n in numbers if "." in n]
+    return _by_marks(with_comma, with_point)
+
+
+def _by_marks(  # noqa: PLR0911 - one line for each way of writing numbers
+    with_comma: list[str], with_point: list[str]
+) -> tuple[tuple[NumberStyle, ...], str]:
+    many_points = next((n for n in with_point if n.count(".") > 1 and matches(GROUPED_BY_POINT, n)), None)
+    if many_points is not None:
+        return (NumberStyle(",", "."),), f"{many_points!r} groups its digits with points"
+    if not with_comma:
+        return (POINT,), "no cell has a comma"
+    both = next((n for n in with_comma if "." in n), None)
+    if both is not None:
+        if both.rfind(",") < both.rfind("."):
+            return (NumberStyle(".", ","),), f"{both!r} groups its digits with commas"
+        return (NumberStyle(",", "."),), f"{both!r} groups its digits with points"
+    odd = next((n for n in with_comma if not matches(GROUPED_BY_COMMA, n)), None)
+    if odd is not None:
+        if with_point and all(matches(GROUPED_BY_POINT, n) for n in with_point):
+            why = f"{with_point[0]!r} beside {odd!r} can be read in two ways"
+            return (NumberStyle(",", "."), POINT), why
+        if with_point:
+            return (POINT,), "cells have points and commas"
+        return (NumberStyle(",", ""),), f"{odd!r} can only be a decimal comma"
+    if with_point or any(n.count(",") > 1 for n in with_comma):
+        return (NumberStyle(".", ","),), f"{with_comma[0]!r} groups its digits with commas"
+    return (NumberStyle(",", ""), NumberStyle(".", ",")), f"{with_comma[0]!r} can be read in two ways"
+
+
+def exact_value(cell: str, style: NumberStyle) -> Fraction | None:
+    """The number in one cell without its unit, exactly; ``None`` if it holds none."""
+    text = cell.strip()
+    match = WITH_UNIT.fullmatch(text)
+    if match is not None and kind_of(text) is CellKind.WITH_UNIT:
+        text = match[1]
+    if style.thousands == " ":
+        text = "".join(text.split())
+    elif style.thousands:
+        text = text.replace(style.thousands, "")
+    if style.decimal == ",":
+        if "." in text:
+            return None
+        text = text.replace(",", ".")
+    return Fraction(text) if matches(NUMBER_POINT, text) else None
+
+
+def digit_power(cell: str, style: NumberStyle) -> int:
+    """The power of ten that is one step of the last digit of a number.
+
+    Examples
+    --------
+    >>> digit_power("17.247", POINT), digit_power("1.72E+01", POINT), digit_power("17247", POINT)
+    (-3, -1, 0)
+    """
+    match = re.match(_MANTISSA, cell.strip(), re.ASCII)
+    if match is None:
+        return 0
+    mantissa = match[1]
+    digits = len(mantissa) - mantissa.rfind(style.decimal) - 1 if style.decimal in mantissa else 0
+    return int(match[2] or 0) - min(digits, 30)
+
+
+def exact_ns(cell: str, unit: TimeUnit, style: NumberStyle) -> int | None:
+    """The time in one cell as nanoseconds, rounded to the nearest; of a rate, the time of one frame.
+
+    Examples
+    --------
+    >>> from frametime.adapters.clocks.time_units import SECOND, CLOCK
+    >>> exact_ns("1790000000.017247001", SECOND, POINT), exact_ns("0:01:00.5", CLOCK, POINT)
+    (1790000000017247001, 60500000000)
+    """
+    text = cell.strip()
+    if unit.form == "clock":
+        return _clock_ns(text)
+    if unit.form == "date":
+        return _date_ns(text)
+    value = exact_value(text, style)
+    if value is None:
+        return None
+    if unit.form == "rate":
+        return round(10**9 / value) if value > 0 else None
+    assert unit.ns is not None
+    return round(value * unit.ns)
+
+
+def _digits_ns(digits: str | None) -> int:
+    return int((digits or "")[:9].ljust(9, "0"))
+
+
+def _clock_ns(text: str) -> int | None:
+    match = matches(_CLOCK_PARTS, text)
+    if match is None or int(match[3]) > 59 or int(match[4]) > 59:
+        return None
+    seconds = int(match[2] or 0) * 3600 + int(match[3]) * 60 + int(match[4])
+    ns = seconds * 10**9 + _digits_ns(match[5])
+    return -ns if match[1] == "-" else ns
+
+
+def _date_ns(text: str) -> int | None:
+    match = matches(_DATE_PARTS, text)
+    if match is None:
+        return None
+    zone = match[8] or "Z"
+    offset = timedelta(0)
+    if zone[0] in "+-":
+        digits = zone[1:].replace(":", "").ljust(4, "0")
+        offset = timedelta(hours=int(digits[:2]), minutes=int(digits[2:])) * (-1 if zone[0] == "-" else 1)
+    try:
+        when = datetime(*(int(match[i] or 0) for i in range(1, 7)), tzinfo=timezone(offset))  # type: ignore[arg-type,misc]
+    except ValueError:
+        return None
+    apart = when - _EPOCH
+    return (apart.days * 86400 + apart.seconds) * 10**9 + _digits_ns(match[7])
+
+
+def unit_in_cell(cell: str) -> TimeUnit | None:
+    """The unit that stands behind the number of a cell."""
+    match = WITH_UNIT.fullmatch(cell.strip())
+    return unit_named(match[2]) if match else None

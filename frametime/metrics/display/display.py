@@ -1,0 +1,369 @@
+"""How frames fall on the refreshes of the display: fixed rate, with or without tearing, or a variable window."""
+
+from __future__ import annotations
+
+from types import MappingProxyType
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.metrics.block_medians import median
+from frametime.metrics.findings import FixedRefreshFit, VariableRefreshFit
+from frametime.metrics.frame_series import FrameSeries, logged_times_ns, once_a_series, shown_frames
+from frametime.metrics.metric import Missing
+from frametime.metrics.options import Refresh
+from frametime.units import NS_PER_MS, NS_PER_S
+
+LOCKED_CONCENTRATION = 0.5
+"""Mean resultant length of the phases above which the times are taken to follow the refresh. Common practice, no
+source: it is 0.04 for 1 000 times without any relation to it, and 0.5 for times that scatter by 0.19 of a refresh."""
+
+
+WIDEST_RATE_DIFFERENCE = 0.004
+"""Relative difference from the nominal rate up to which the measured rate is looked for: four times that of 60 and
+60000/1001 Hz."""
+
+_FEW: Final = Missing(reason="fewer than two frames were shown")
+_FALLING: Final = Missing(
+    reason="the display times fall back: the frames do not stand in the order in which they were shown"
+)
+
+
+def appearances(series: FrameSeries) -> tuple[NDArray[np.int64], NDArray[np.bool_], bool]:
+    """When each shown frame appeared.
+
+    Returns
+    -------
+    shown_ns : ndarray of int64, shape (n_shown,)
+        Time of display where it is logged, else the end of the frame; ns since the start of the first frame.
+    kept : ndarray of bool, shape (n_frames,)
+        Which frames these are: dropped frames and frames without a logged display time are left out.
+    from_display_times : bool
+    """
+    start_ns = series.timestamps_ns[0]
+    shown = shown_frames(series)
+    kept = np.ones(series.n_frames, dtype=np.bool_) if shown is None else shown
+    displayed = logged_times_ns(series, "displayed_ns")
+    if displayed is None or np.count_nonzero(displayed[1][1:] & kept) < 2:
+        return series.timestamps_ns[1:][kept] - start_ns, kept, False
+    times_ns, valid = displayed
+    kept = kept & valid[1:]
+    return times_ns[1:][kept] - start_ns, kept, True
+
+
+def display_time_falls(series: FrameSeries) -> int:
+    """How many frames have a display time before that of the frame before them."""
+    shown_ns, _, from_display_times = appearances(series)
+    return falls(shown_ns) if from_display_times else 0
+
+
+def falls(times_ns: NDArray[np.int64]) -> int:
+    """How often times fall from one to the next.
+
+    Examples
+    --------
+    >>> falls(np.array([1, 2, 2, 1, 3]))
+    1
+    """
+    return int(np.count_nonzero(times_ns[1:] < times_ns[:-1]))
+
+
+def first_refreshes(
+    times_ns: NDArray[np.int64], refresh: Refresh, *, from_display_times: bool
+) -> tuple[NDArray[np.int64], float | None]:
+    """Number of the refresh on which each frame first appears, counted from 0 at the first frame, and the rate.
+
+    The refreshes are an even grid whose phase the log does not say. Where the times follow the grid (the display
+    times always should, frame ends do when the game waits for the display), phase and rate are fitted: a display
+    of nominally 60 Hz that runs at 59.95 Hz would slip through a whole refresh every 20 s. Else the nominal rate is
+    kept and the grid is laid so that most frames end far from its edges.
+
+    A frame that ends between two refreshes appears on the next one; with tearing, or where display times are
+    logged, on the refresh in which it falls.
+
+    Parameters
+    ----------
+    times_ns : ndarray of int64, shape (n_shown,)
+    refresh : Refresh
+        Fixed.
+    from_display_times : bool
+
+    Returns
+    -------
+    numbers : ndarray of int64, shape (n_shown,)
+        Never falls. With equal values the earlier frame was replaced before it could be shown whole.
+    measured_hz : float or None
+        Rate of the grid that the times follow, ``None`` where they follow none.
+    """
+    period_ns = float(NS_PER_S / refresh.low_hz)
+    turns = times_ns / period_ns
+    phase, slope, is_locked = _phase_and_slope(turns)
+    if from_display_times or is_locked:
+        # The times lie on the grid but for their scatter: to the nearest refresh.
+        numbers = np.round(turns - phase - slope * turns)
+    else:
+        # With tearing a frame is seen in the refresh that is being sent out when it ends, else in the next one.
+        since_edge = turns - _emptiest_phase(turns)
+        numbers = np.floor(since_edge) if refresh.tearing else np.ceil(since_edge)
+    numbers -= numbers[0]
+    measured_hz = float(refresh.low_hz) * (1.0 - slope) if is_locked else None
+    return np.maximum.accumulate(numbers.astype(np.int64)), measured_hz
+
+
+def _phase_and_slope(turns: NDArray[np.float64]) -> tuple[float, float, bool]:
+    """Phase of the times on the grid (in refreshes), drift of that phase per refresh, and whether they follow it.
+
+    From up to 200 stretches of the run, 256 frames of each: a million phases say no more.
+    """
+    n_stretches = int(min(200, turns.size // 16))
+    if n_stretches < 3:
+        overall = np.exp(2j * np.pi * turns).mean()
+        return _in_turns(overall), 0.0, bool(abs(overall) >= LOCKED_CONCENTRATION)
+    starts = np.linspace(0, turns.size, n_stretches, endpoint=False).astype(np.int64)
+    length = min(int(np.diff(starts, append=turns.size).min()), 256)
+    chosen = turns[starts[:, np.newaxis] + np.arange(length)]
+    circle = np.exp(2j * np.pi * chosen)
+    # First the rate inside the stretches: between them the phase may have turned round many times.
+    lag = length // 2
+    turned = _in_turns(np.mean(circle[:, lag:] * np.conj(circle[:, :-lag])))
+    apart = float(np.mean(chosen[:, lag:] - chosen[:, :-lag]))
+    # Equal display times lie no time apart, and tell no rate.
+    coarse = turned / apart if abs(turned) <= WIDEST_RATE_DIFFERENCE * apart and apart > 0.0 else 0.0
+    means = (circle * np.exp(-2j * np.pi * coarse * chosen)).mean(axis=1)
+    if median(np.abs(means)) < LOCKED_CONCENTRATION:
+        return _in_turns(means.mean()), 0.0, False
+    middles = chosen.mean(axis=1)
+    center = float(middles.mean())
+    if middles[-1] <= middles[0]:
+        return _in_turns(means.mean()), 0.0, False
+    fine, phase = np.polyfit(middles - center, np.unwrap(np.angle(means)) / (2.0 * np.pi), 1)
+    phase, slope = phase - fine * center, float(coarse + fine)
+    # Many frames within a few refreshes lie at one phase without following any rate.
+    return (float(phase), slope, True) if abs(slope) <= WIDEST_RATE_DIFFERENCE else (float(phase), 0.0, False)
+
+
+def _in_turns(direction: complex) -> float:
+    return float(np.angle(direction) / (2.0 * np.pi))
+
+
+def _emptiest_phase(turns: NDArray[np.float64]) -> float:
+    """The phase around which fewest frames end, where the edge of the refreshes is laid.
+
+    Frames at two or more fixed phases (24 frames on 60 Hz) leave gaps between them; an edge on one of the phases
+    would let the last nanosecond decide.
+    """
+    n_bins, width = 120, 13
+    counts = np.bincount((turns % 1.0 * n_bins).astype(np.int64) % n_bins, minlength=n_bins)
+    around = np.concatenate((counts[-(width // 2) :], counts, counts[: width // 2]))
+    sums = np.convolve(around, np.hanning(width + 2)[1:-1], mode="valid")
+    lowest = np.flatnonzero(sums <= sums.min() * (1.0 + 1e-9))
+    # The middle of the first stretch of equally empty bins.
+    breaks = np.flatnonzero(np.diff(lowest) > 1)
+    stretch = lowest[: breaks[0] + 1] if breaks.size else lowest
+    return float((stretch[stretch.size // 2] + 0.5) / n_bins)
+
+
+class FixedSteps(NamedTuple):
+    """Which frames are seen on a display of fixed rate, and for how long.
+
+    Attributes
+    ----------
+    seen : ndarray of int64, shape (n_seen,)
+        Frames of the run that are seen.
+    steps : ndarray of int64, shape (n_seen - 1,)
+        Refreshes from the first appearance of each to that of the next.
+    own_steps_ms : ndarray of float64, shape (n_seen - 1,)
+        From the end of each to the end of the next.
+    replaced : ndarray of int64
+        Frames that were replaced unseen.
+    measured_hz : float or None
+    from_display_times : bool
+    """
+
+    seen: NDArray[np.int64]
+    steps: NDArray[np.int64]
+    own_steps_ms: NDArray[np.float64]
+    replaced: NDArray[np.int64]
+    measured_hz: float | None
+    from_display_times: bool
+
+
+def fixed_steps(series: FrameSeries, refresh: Refresh) -> FixedSteps | Missing:
+    """Every shown frame on the refreshes, or why there are no steps between them."""
+    shown_ns, kept, from_display_times = appearances(series)
+    if shown_ns.size < 2:
+        return _FEW
+    if falls(shown_ns):
+        return _FALLING
+    frames = np.flatnonzero(kept)
+    numbers, measured_hz = first_refreshes(shown_ns, refresh, from_display_times=from_display_times)
+    if numbers[-1] == numbers[0]:
+        return Missing(reason="all frames that were shown fall on one refresh")
+    replaced = frames[:0]
+    if not refresh.tearing:
+        # Of frames that would first appear on one refresh only the last is seen.
+        seen = np.append(np.diff(numbers) > 0, True)
+        replaced, frames, numbers = frames[~seen], frames[seen], numbers[seen]
+    return FixedSteps(
+        seen=frames,
+        steps=np.diff(numbers),
+        own_steps_ms=np.diff(series.timestamps_ns[1:][frames]) / NS_PER_MS,
+        replaced=replaced,
+        measured_hz=measured_hz,
+        from_display_times=from_display_times,
+    )
+
+
+@once_a_series
+def fixed_refresh_of(series: FrameSeries) -> FixedRefreshFit | None:
+    """How frames fall on the refreshes; ``None`` unless a fixed refresh was given."""
+    refresh = series.options.refresh
+    return fit_fixed_refresh(series, refresh) if refresh is not None and refresh.is_fixed else None
+
+
+@once_a_series
+def variable_refresh_of(series: FrameSeries) -> VariableRefreshFit | None:
+    """How frames fall into the window of the display; ``None`` unless a variable refresh was given."""
+    refresh = series.options.refresh
+    return None if refresh is None or refresh.is_fixed else fit_variable_refresh(series, refresh)
+
+
+def fit_fixed_refresh(series: FrameSeries, refresh: Refresh) -> FixedRefreshFit | None:
+    """Repeats, skips and judder on a display of fixed rate.
+
+    The *cadence* of a frame is the number of refreshes from its first appearance to that of the next frame; a frame
+    of cadence 3 was repeated twice. A step is *uneven* when its cadence differs from the one before: 24 frames per
+    second on 60 Hz give 2-3-2-3, where every step is uneven. *Judder* is the rms of the shown step minus the
+    frame's own step, in ms: 8.33 ms for that cadence.
+
+    Parameters
+    ----------
+    series : FrameSeries
+    refresh : Refresh
+        Fixed.
+
+    Returns
+    -------
+    FixedRefreshFit or None
+        ``None`` where fewer than two refreshes show a new frame, or the display times fall back.
+
+    Raises
+    ------
+    ValueError
+        If the refresh is a variable window.
+
+    Examples
+    --------
+    >>> from frametime.metrics.options import MeasureOptions
+    >>> from frametime.metrics.display.refresh_rates import parse_refresh
+    >>> film = FrameSeries(np.arange(25) * 41_666_667, options=MeasureOptions())
+    >>> fit = fit_fixed_refresh(film, parse_refresh("60"))
+    >>> dict(fit.cadence), round(fit.judder_rms_ms, 2)
+    ({'2': 12, '3': 11}, 8.33)
+    """
+    if not refresh.is_fixed:
+        raise ValueError(f"refresh must be fixed, got {refresh!r}")
+    fixed = fixed_steps(series, refresh)
+    if isinstance(fixed, Missing):
+        return None
+    steps = fixed.steps
+    period_ms = float(1000 / refresh.low_hz)
+    lengths, counts = np.unique(steps, return_counts=True)
+    return FixedRefreshFit(
+        refresh_hz=float(refresh.low_hz),
+        measured_hz=fixed.measured_hz,
+        n_refreshes=int(steps.sum()),
+        repeat_count=int(np.maximum(steps - 1, 0).sum()),
+        skipped_frame_count=fixed.replaced.size,
+        cadence=MappingProxyType(
+            {str(length): count for length, count in zip(lengths.tolist(), counts.tolist(), strict=True)}
+        ),
+        uneven_per_min=np.count_nonzero(np.diff(steps)) / (series.duration_s / 60.0) if steps.size > 1 else None,
+        judder_rms_ms=float(np.sqrt(np.mean((steps * period_ms - fixed.own_steps_ms) ** 2))),
+        from_display_times=fixed.from_display_times,
+    )
+
+
+class VariableSteps(NamedTuple):
+    """The steps between shown frames on a display of variable rate, each with the frame that ends it.
+
+    ``below`` and ``above`` say which steps lie outside the window; all arrays have shape (n_steps,).
+    """
+
+    frames: NDArray[np.int64]
+    steps_ns: NDArray[np.int64]
+    below: NDArray[np.bool_]
+    above: NDArray[np.bool_]
+    from_display_times: bool
+
+
+def variable_steps(series: FrameSeries, refresh: Refresh) -> VariableSteps | Missing:
+    """Every step between shown frames, or why there is none."""
+    shown_ns, kept, from_display_times = appearances(series)
+    frames = np.flatnonzero(kept)
+    # A shown step needs two appearances; from frame ends the start of the first frame is known too.
+    if from_display_times:
+        frames = frames[1:]
+    else:
+        shown_ns = np.concatenate((np.zeros(1, dtype=np.int64), shown_ns))
+    if shown_ns.size < 2:
+        return _FEW
+    if falls(shown_ns):
+        return _FALLING
+    if shown_ns[-1] == shown_ns[0]:
+        return Missing(reason="all frames that were shown have the same display time")
+    steps_ns = np.diff(shown_ns)
+    return VariableSteps(
+        frames=frames,
+        steps_ns=steps_ns,
+        # Whole nanoseconds: a step that rounds to the period of the edge lies on the edge, and the edge is inside.
+        below=np.asarray(steps_ns > -(-NS_PER_S // refresh.low_hz)),
+        above=np.asarray(steps_ns < NS_PER_S // refresh.high_hz),
+        from_display_times=from_display_times,
+    )
+
+
+def fit_variable_refresh(series: FrameSeries, refresh: Refresh) -> VariableRefreshFit | None:
+    """Shares of frames and of time inside, below and above the window of a variable-refresh display.
+
+    A frame is inside when its step lies between one period of the highest and one of the lowest rate. Below the
+    window the display shows a frame twice or more (frame doubling) to stay in it; above it frames tear or wait.
+
+    Parameters
+    ----------
+    series : FrameSeries
+    refresh : Refresh
+
+    Returns
+    -------
+    VariableRefreshFit or None
+        ``None`` with fewer than two shown frames, or where the display times do not rise.
+
+    Examples
+    --------
+    >>> from frametime.metrics.options import MeasureOptions
+    >>> from frametime.metrics.display.refresh_rates import parse_refresh
+    >>> steps_ns = np.array([0, 10, 10, 10, 30]) * 1_000_000
+    >>> fit = fit_variable_refresh(FrameSeries(np.cumsum(steps_ns), options=MeasureOptions()), parse_refresh("48-165"))
+    >>> fit.inside_frames_fraction, fit.below_frames_fraction, fit.below_time_fraction
+    (0.75, 0.25, 0.5)
+    """
+    found = variable_steps(series, refresh)
+    if isinstance(found, Missing):
+        return None
+    _, steps_ns, below, above, from_display_times = found
+    total_ns = float(steps_ns.sum())
+    below_frames, above_frames = float(below.mean()), float(above.mean())
+    below_time, above_time = float(steps_ns[below].sum()) / total_ns, float(steps_ns[above].sum()) / total_ns
+    return VariableRefreshFit(
+        low_hz=float(refresh.low_hz),
+        high_hz=float(refresh.high_hz),
+        inside_frames_fraction=float((~below & ~above).mean()),
+        inside_time_fraction=float(steps_ns[~below & ~above].sum()) / total_ns,
+        below_frames_fraction=below_frames,
+        below_time_fraction=below_time,
+        above_frames_fraction=above_frames,
+        above_time_fraction=above_time,
+        from_display_times=from_display_times,
+    )

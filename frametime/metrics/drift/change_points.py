@@ -1,0 +1,294 @@
+"""Change points of a series of block values by seeded binary segmentation."""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.metrics.block_medians import median, medians_between
+from frametime.metrics.drift.trend import autocorrelation, average_ranks
+
+
+class ChangePoint(NamedTuple):
+    """A change between two blocks.
+
+    Attributes
+    ----------
+    n_before : int
+        Blocks before the change, counted from the start of the series.
+    before, after : float
+        Medians on both sides, up to the neighboring change or the end.
+    p_value : float
+        Chance of such a step anywhere in the series: of `step_chance` with all changes taken out, times the number of
+        stretches looked at. Of a jump, see `find_jumps`.
+    """
+
+    n_before: int
+    before: float
+    after: float
+    p_value: float
+
+
+def pettitt(values: NDArray[np.float64]) -> tuple[float, int, float]:
+    """Pettitt's statistic K, the number of values before the most likely change, and the approximate p value.
+
+    A. N. Pettitt, Applied Statistics 28, 1979, 126-135: K = max |U_t|, p = 2 exp(-6 K^2 / (T^3 + T^2)). Assumes
+    independent values; see `change_test`.
+    """
+    n = values.size
+    if n < 2:
+        raise ValueError(f"values must hold two points or more, got {n!r}")
+    counts = np.arange(1, n + 1)
+    scores = 2.0 * np.cumsum(average_ranks(values)) - counts * (n + 1.0)
+    split = int(np.argmax(np.abs(scores[:-1]))) + 1
+    largest = float(abs(scores[split - 1]))
+    return largest, split, min(1.0, 2.0 * math.exp(-6.0 * largest**2 / (n**3 + n**2)))
+
+
+def inflation_of(residual: NDArray[np.float64], n_fitted: int) -> float:
+    """Factor by which autocorrelation widens the variance of a sum: (1 + r) / (1 - r), 1 or more.
+
+    r is the lag-1 coefficient of the ranks of the residual, corrected for its bias (Kendall, Biometrika 41, 1954): each
+    fitted level or place costs it about (1 + 4 r) / n. Negative r is taken as 0.
+    """
+    first = float(autocorrelation(average_ranks(residual), 1)[0])
+    first = min(max(first + n_fitted * (1.0 + 4.0 * max(first, 0.0)) / residual.size, 0.0), 0.98)
+    return (1.0 + first) / (1.0 - first)
+
+
+def clipped_variance(residual: NDArray[np.float64], n_fitted: int) -> float:
+    """Mean square of a residual whose far outliers are clipped at three standard deviations, robustly estimated."""
+    limit = 3.0 * 1.4826 * median(np.abs(residual))
+    return float(np.sum(np.clip(residual, -limit, limit) ** 2)) / max(residual.size - n_fitted, 1)
+
+
+def step_chance(step: float, n_before: int, n_after: int, variance: float) -> float:
+    """Chance of a step so large between two levels, at the place where it is largest.
+
+    The cumulated-sum test of W. Ploberger and W. Krämer, Econometrica 60, 1992, 271-285, with the scatter about the
+    two levels: p = 2 exp(-2 D^2) with D the step times n1 n2 / n over the scatter times sqrt(n). The step is one of
+    medians, whose variance is pi / 2 times that of means.
+    """
+    n = n_before + n_after
+    if not variance > 0.0:
+        return 0.0 if step else 1.0
+    squared = (step * n_before * n_after / n) ** 2 / (0.5 * math.pi * variance * n)
+    return min(1.0, 2.0 * math.exp(-2.0 * squared))
+
+
+def change_test(values: NDArray[np.float64]) -> tuple[int, float]:
+    """The most likely change of level of an autocorrelated series, and its p value.
+
+    The place is Pettitt's. Two tests are made there and their smaller p value is doubled (Bonferroni): Pettitt's own,
+    which is blind to the size of a step (of 60 values, 19 after it give p = 1e-7 at best), and `step_chance`. Both
+    variances are widened for autocorrelation: noise that wanders is no change.
+
+    Returns
+    -------
+    split : int
+        Values before the change.
+    p_value : float
+    """
+    largest, split, _ = pettitt(values)
+    n = values.size
+    before, after = median(values[:split]), median(values[split:])
+    residual = values - np.where(np.arange(n) < split, before, after)
+    inflation = inflation_of(residual, 3)
+    rank_p = 2.0 * math.exp(-6.0 * largest**2 / ((n**3 + n**2) * inflation))
+    size_p = step_chance(after - before, split, n - split, inflation * clipped_variance(residual, 3))
+    return split, min(1.0, 2.0 * min(rank_p, size_p))
+
+
+def best_split(values: NDArray[np.float64], before: float, after: float) -> int:
+    """Values before the split that leaves the least sum of absolute distances from the two levels.
+
+    Examples
+    --------
+    >>> best_split(np.array([8.0, 8.2, 8.1, 9.0, 9.1]), 8.0, 9.0)
+    3
+    """
+    # Moving the split past a value costs its distance from the level before and saves that from the level after.
+    costs = np.abs(values - before) - np.abs(values - after)
+    return 1 + int(np.argmin(np.cumsum(costs)[:-1]))
+
+
+def _is_line(values: NDArray[np.float64], split: int) -> bool:
+    """Whether a straight line describes the series better than one step, by the sum of squared residuals.
+
+    A steady slope is drift, not a change at one time.
+    """
+    times = np.arange(values.size) - 0.5 * (values.size - 1)
+    centered = values - values.mean()
+    slope = float(times @ centered) / float(times @ times)
+    line_squares = float(np.sum((centered - slope * times) ** 2))
+    step_squares = float(np.var(values[:split]) * split + np.var(values[split:]) * (values.size - split))
+    return line_squares < step_squares
+
+
+def without_wild_values(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Single values far from their neighbors replaced by the median of the five around them.
+
+    F. R. Hampel's identifier: farther than six standard deviations, from the median absolute deviation. A change
+    lasts for several blocks; one block of a loading screen must not stand for one.
+    """
+    if values.size < 10:
+        return values
+    padded = np.concatenate((values[2:0:-1], values, values[-2:-4:-1]))
+    medians = np.sort(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)[:, 2]
+    deviations = np.abs(values - medians)
+    scatter = 1.4826 * median(deviations)
+    return np.where(deviations > 6.0 * scatter, medians, values) if scatter > 0.0 else values
+
+
+def seeded_stretches(low: int, high: int, min_length: int) -> list[tuple[int, int]]:
+    """Stretches of a series in which to look for one change each, longest first.
+
+    S. Kovács, P. Bühlmann, H. Li and A. Munk, "Seeded binary segmentation", Biometrika 110, 2023, 249-256: lengths that
+    fall by the square root of 2, each length overlapping by half. A test of the whole series is blind to a rise
+    that is followed by a fall; one of these stretches holds only one of the two. Here down to a sixth of the whole.
+
+    Examples
+    --------
+    >>> seeded_stretches(0, 20, 14)
+    [(0, 20), (0, 14), (3, 17), (6, 20)]
+    """
+    n = high - low
+    found = [(low, high)] if n >= min_length else []
+    for layer in range(1, 6):
+        length = round(n * 2.0 ** (-layer / 2.0))
+        if length < min_length:
+            break
+        n_stretches = 2 * math.ceil(2.0 ** (layer / 2.0)) - 1
+        found += [(int(start), int(start) + length) for start in np.linspace(low, high - length, n_stretches)]
+    return found
+
+
+def find_change_points(
+    values: NDArray[np.float64],
+    *,
+    significance: float,
+    min_blocks: int,
+    min_ratio: float,
+    max_changes: int,
+) -> tuple[ChangePoint, ...]:
+    """Changes in the level of a positive series, told in order of time.
+
+    Of all stretches in which a change is significant the shortest is believed first: it is the least likely to hold
+    a second one. The series is split there and both parts are searched again. A change counts when its p value,
+    times the number of stretches looked at, is below ``significance``, both sides hold ``min_blocks`` or more, and
+    their medians differ by the factor ``min_ratio`` or more.
+
+    Parameters
+    ----------
+    values : ndarray of float64, shape (n_blocks,)
+        All > 0.
+    significance : float
+    min_blocks : int
+    min_ratio : float
+        More than 1; 1.02 asks for 2 %.
+    max_changes : int
+        Work is bounded: each search tests some thirty stretches at most.
+    """
+    values = without_wild_values(values)
+    places: list[int] = []
+    parts = [(0, values.size)]
+    while parts and len(places) < max_changes:
+        low, high = parts.pop(0)
+        split = _shortest_change(values, low, high, significance, min_blocks, min_ratio)
+        if split is not None:
+            places.append(split)
+            parts += [(low, split), (split, high)]
+    n_tests = len(seeded_stretches(0, values.size, 2 * min_blocks))
+    found = _confirmed(values, sorted(places), n_tests=n_tests, significance=significance, min_ratio=min_ratio)
+    return () if _is_slope(values, [point.n_before for point in found]) else found
+
+
+def _shortest_change(
+    values: NDArray[np.float64], low: int, high: int, significance: float, min_blocks: int, min_ratio: float
+) -> int | None:
+    """Place of the change in the shortest stretch that has one."""
+    stretches = seeded_stretches(low, high, 2 * min_blocks)
+    n_stretches = len(stretches)
+    for start, stop in reversed(stretches):
+        part = values[start:stop]
+        if n_stretches * _least_p(part) >= significance:
+            continue
+        split, p_value = change_test(part)
+        if n_stretches * p_value >= significance or _is_line(part, split):
+            continue
+        # Ranks find that there is a change, but blocks that lie a little high before it draw the place to them.
+        split = best_split(part, median(part[:split]), median(part[split:]))
+        before, after = median(part[:split]), median(part[split:])
+        is_long = (
+            min(split, part.size - split) >= min_blocks and min(start + split - low, high - start - split) >= min_blocks
+        )
+        if is_long and max(before, after) >= min_ratio * min(before, after):
+            return start + split
+    return None
+
+
+def _least_p(values: NDArray[np.float64]) -> float:
+    """A p value that `change_test` can hardly undercut, at a tenth of the cost: most stretches hold no change.
+
+    As if the values were independent, with the scatter from their steps: autocorrelation makes that too small.
+    """
+    steps = np.abs(np.diff(values))
+    scatter = 1.0484 * float(np.partition(steps, steps.size // 2)[steps.size // 2])
+    largest = float(np.max(np.abs(np.cumsum(values - values.mean()))))
+    if scatter <= 0.0:
+        return 0.0
+    # Half of the squared ratio to leave room: medians against means, clipped against plain scatter.
+    return 2.0 * math.exp(-2.0 * (1.5 * largest / scatter) ** 2 / values.size)
+
+
+def _is_slope(values: NDArray[np.float64], places: list[int]) -> bool:
+    """Whether one straight line describes the whole series better than these steps.
+
+    By the Bayesian information criterion (G. Schwarz, The Annals of Statistics 6, 1978, 461-464): n log(squares / n)
+    plus log n for each fitted number. A staircase follows a slope closely, but needs many numbers for it.
+    """
+    n = values.size
+    if n < 4:
+        return False
+    edges = np.array([0, *places, n])
+    means = np.add.reduceat(values, edges[:-1]) / np.diff(edges)
+    steps = float(np.sum((values - np.repeat(means, np.diff(edges))) ** 2))
+    times = np.arange(n) - 0.5 * (n - 1)
+    centered = values - values.mean()
+    line = float(np.sum((centered - times * (float(times @ centered) / float(times @ times))) ** 2))
+    tiny = 1e-12 * float(values @ values)
+    return n * math.log((line + tiny) / (steps + tiny)) < (2 * len(places) - 1) * math.log(n)
+
+
+def _confirmed(
+    values: NDArray[np.float64], places: list[int], *, n_tests: int, significance: float, min_ratio: float
+) -> tuple[ChangePoint, ...]:
+    """The changes that hold when all of them are looked at together; the weakest is given up until all do.
+
+    A short stretch underestimates the autocorrelation. Once the levels between all changes are taken out, the whole
+    series shows it: a level that wanders keeps wandering inside each part.
+    """
+    while places:
+        edges = [0, *places, values.size]
+        levels = medians_between(values, np.array(edges, dtype=np.int64))
+        residual = values - np.repeat(levels, np.diff(edges))
+        n_fitted = 2 * len(places) + 1
+        variance = inflation_of(residual, n_fitted) * clipped_variance(residual, n_fitted)
+        sizes = np.diff(edges).tolist()
+        chances = [
+            n_tests * step_chance(after - before, n_before, n_after, variance)
+            if max(before, after) >= min_ratio * min(before, after)
+            else math.inf
+            for (before, after), (n_before, n_after) in zip(pairwise(levels.tolist()), pairwise(sizes), strict=True)
+        ]
+        if max(chances) < significance:
+            return tuple(
+                ChangePoint(n_before=place, before=before, after=after, p_value=chance)
+                for place, (before, after), chance in zip(places, pairwise(levels.tolist()), chances, strict=True)
+            )
+        places = [place for position, place in enumerate(places) if position != int(np.argmax(chances))]
+    return ()

@@ -1,0 +1,267 @@
+"""Slow change over a run: warm-up, drift, change points, each with its time and in words."""
+
+from __future__ import annotations
+
+from typing import Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.metrics.block_medians import Blocks, absolute_steps, block_edges, make_blocks, median
+from frametime.metrics.drift.change_points import ChangePoint, best_split, find_change_points
+from frametime.metrics.drift.drift_words import change_sentence, drift_sentence, warm_up_sentence
+from frametime.metrics.drift.jumps import find_jumps
+from frametime.metrics.drift.trend import pairwise_slopes, slope_interval, trend_test
+from frametime.metrics.findings import Change, Drift, WarmUp
+from frametime.metrics.frame_series import FrameSeries, once_a_series
+from frametime.metrics.metric import Missing
+from frametime.statistics.distributions import normal_quantile
+from frametime.words import counted
+
+
+class DriftRule(NamedTuple):
+    """Thresholds of drift, change and warm-up. All are common practice, no source, unless a source is named.
+
+    Attributes
+    ----------
+    block_s : float
+        Duration of the blocks whose medians are looked at.
+    max_blocks : int
+        Long runs get longer blocks instead of more: the slope looks at all pairs of blocks.
+    min_blocks : int
+        Fewer give no slope: over a few seconds the scene changes more than the card.
+    significance : float
+        Level of the tests for a trend and for a change. They are approximate and autocorrelation is estimated from few
+        blocks, so that at 0.2 % fewer than 1 of 100 steady runs is called drifting, and fewer than 1 of 100 changed.
+    min_total_pct : float
+        Change of the level over the run below which a trend is not called drift.
+    steady_total_pct : float
+        A run is called steady only where the interval of the slope leaves out a change larger than this over the run.
+    min_level_ratio, min_spread_ratio : float
+        Least ratio of the levels, of the spreads, on the two sides of a change.
+    min_change_blocks : int
+        Least number of blocks on each side of a change.
+    max_changes : int
+        Most changes that are told.
+    jump_scatters, min_jump_ratio : float
+        A level that jumps from one block to the next, inside a scene that swings: least size of the step in standard
+        deviations of all such steps (from the median absolute deviation), and least ratio of the levels.
+    warm_up_pct, warm_up_scatters : float
+        A first block belongs to the warm-up when it differs from the level of the later run by more than both: this
+        many percent and this many standard deviations (from the median absolute deviation) of the later blocks.
+    warm_up_fraction : float
+        Longest share of the run that can be warm-up.
+    warm_up_min_s : float
+        Shorter runs have no warm-up told from the scene.
+    """
+
+    block_s: float = 1.0
+    max_blocks: int = 600
+    min_blocks: int = 20
+    significance: float = 0.002
+    min_total_pct: float = 1.0
+    steady_total_pct: float = 5.0
+    min_level_ratio: float = 1.02
+    min_spread_ratio: float = 1.5
+    min_change_blocks: int = 5
+    max_changes: int = 8
+    jump_scatters: float = 6.0
+    min_jump_ratio: float = 1.05
+    warm_up_pct: float = 2.0
+    warm_up_scatters: float = 5.0
+    warm_up_fraction: float = 0.25
+    warm_up_min_s: float = 20.0
+
+
+DEFAULT_RULE = DriftRule()
+
+
+@once_a_series
+def drift_of(series: FrameSeries) -> Drift:
+    """Slow change over a run, by the usual rule."""
+    return find_drift(series)
+
+
+def find_drift(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> Drift:
+    """Warm-up, slope and changes of the per-second median frame time.
+
+    The slope is Theil-Sen, its interval from the ranks of the slopes, its p value Mann-Kendall, both with the
+    variance widened for autocorrelation. Where the first seconds are warm-up, slope and changes are those of the
+    rest, and the sentence says so. Percentages are of the frame time: slower means longer.
+
+    Returns
+    -------
+    Drift
+        The slope is ``None`` where there are too few blocks; the sentence gives the reason.
+    """
+    blocks = make_blocks(series.frame_times_ms, series.ends_s, block_s=rule.block_s, max_blocks=rule.max_blocks)
+    warm_up, first = _find_warm_up(blocks, rule)
+    times_s, levels_ms = blocks.middles_s[first:], blocks.levels_ms[first:]
+    if levels_ms.size < rule.min_blocks:
+        sentence = (
+            f"Not enough for drift: {counted(levels_ms.size, 'block')} of {blocks.block_s:.2g} s; "
+            f"{rule.min_blocks} or more are needed."
+        )
+        return Drift(
+            slope_pct_per_min=None,
+            slope_low_pct_per_min=None,
+            slope_high_pct_per_min=None,
+            p_value=None,
+            is_drift=False,
+            is_steady=False,
+            changes=(),
+            warm_up=warm_up,
+            sentence=sentence,
+        )
+    slope, low, high, p_value = _slope(times_s, levels_ms, level=series.options.level)
+    changes = _find_changes(series, blocks, first, rule)
+    minutes = float(times_s[-1] - times_s[0]) / 60.0
+    total_pct = abs(slope) * minutes
+    has_step = any(change.kind == "level" for change in changes)
+    is_drift = p_value < rule.significance and total_pct >= rule.min_total_pct and not has_step
+    is_steady = not is_drift and not has_step and max(abs(low), abs(high)) * minutes <= rule.steady_total_pct
+    return Drift(
+        slope_pct_per_min=slope,
+        slope_low_pct_per_min=low,
+        slope_high_pct_per_min=high,
+        p_value=p_value,
+        is_drift=is_drift,
+        is_steady=is_steady,
+        changes=changes,
+        warm_up=warm_up,
+        sentence=drift_sentence(
+            slope_pct_per_min=slope,
+            interval_pct_per_min=(low, high),
+            minutes=minutes,
+            is_drift=is_drift,
+            is_steady=is_steady,
+            changes=changes,
+            warm_up=warm_up,
+        ),
+    )
+
+
+def warm_up_length_s(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> float | Missing:
+    """Length of the warm-up: 0 only where it was looked for and there is none."""
+    if (warm_up := drift_of(series).warm_up) is not None:
+        return warm_up.skip_s
+    if series.duration_s < rule.warm_up_min_s:
+        return Missing(reason=f"in runs under {rule.warm_up_min_s:g} s warm-up cannot be told from the scene")
+    n_blocks = block_edges(series.ends_s, block_s=rule.block_s, max_blocks=rule.max_blocks)[0].size - 1
+    if _longest_warm_up(n_blocks, rule) < 2:
+        return Missing(reason=f"{counted(n_blocks, 'block')} of frames: too few to tell warm-up from the scene")
+    return 0.0
+
+
+def level_change_count(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> float | Missing:
+    """Number of changes of level: 0 only where they were looked for and there is none."""
+    if drift_of(series).slope_pct_per_min is None:
+        return Missing(reason=f"changes of level are looked for in {rule.min_blocks} blocks of a second or more")
+    return float(sum(change.kind == "level" for change in drift_of(series).changes))
+
+
+def _longest_warm_up(n_blocks: int, rule: DriftRule) -> int:
+    """Most of so many blocks that can be warm-up; fewer than two are none."""
+    return int(rule.warm_up_fraction * n_blocks)
+
+
+def _slope(
+    times_s: NDArray[np.float64], levels_ms: NDArray[np.float64], *, level: float
+) -> tuple[float, float, float, float]:
+    """Slope and its interval in percent of the median level per minute, and the p value of the trend."""
+    slopes = pairwise_slopes(times_s, levels_ms)
+    slope = median(slopes)
+    test = trend_test(levels_ms)
+    low, high = slope_interval(slopes, score_variance=test.variance, normal_factor=normal_quantile(0.5 + 0.5 * level))
+    to_pct_per_min = 6000.0 / median(levels_ms)
+    return slope * to_pct_per_min, low * to_pct_per_min, high * to_pct_per_min, test.p_value
+
+
+def _find_warm_up(blocks: Blocks, rule: DriftRule) -> tuple[WarmUp | None, int]:
+    """Warm-up, and the number of blocks that belong to it.
+
+    The first blocks that all lie on one side of the level of the later run, farther than its own blocks scatter.
+    A run that drifts scatters as much as its start differs, and a run whose scene changes does so too: neither is
+    taken for warm-up.
+    """
+    levels_ms = blocks.levels_ms
+    longest = _longest_warm_up(blocks.n_blocks, rule)
+    if blocks.ends_s[-1] < rule.warm_up_min_s or longest < 2:
+        return None, 0
+    rest = levels_ms[longest:]
+    center = median(rest)
+    scatter = 1.4826 * median(np.abs(rest - center))
+    threshold = max(rule.warm_up_pct / 100.0 * center, rule.warm_up_scatters * scatter)
+    deviations = levels_ms - center
+    side = float(np.sign(deviations[0]))
+    if abs(deviations[0]) <= threshold or np.mean(np.abs(deviations[longest:]) > threshold) > 0.05:
+        return None, 0
+    # Once begun, it lasts until the level is back within half the threshold: an exponential approach has a tail.
+    inside = np.flatnonzero(side * deviations <= 0.5 * threshold)
+    n_first = int(inside[0]) if inside.size else blocks.n_blocks
+    if n_first < 2 or n_first > longest:
+        return None, 0
+    skip_s = float(blocks.ends_s[n_first - 1])
+    difference_pct = 100.0 * (median(levels_ms[:n_first]) / median(levels_ms[n_first:]) - 1.0)
+    sentence = warm_up_sentence(skip_s, difference_pct)
+    return WarmUp(skip_s=skip_s, difference_pct=difference_pct, sentence=sentence), n_first
+
+
+def _find_changes(series: FrameSeries, blocks: Blocks, first: int, rule: DriftRule) -> tuple[Change, ...]:
+    """Changes of level and of spread after the warm-up, in order of time."""
+    frame_times_ms = series.frame_times_ms
+    steps_ms = absolute_steps(frame_times_ms)
+    kinds: tuple[tuple[Literal["level", "spread"], NDArray[np.float64], NDArray[np.float64], float], ...] = (
+        ("level", frame_times_ms, blocks.levels_ms, rule.min_level_ratio),
+        ("spread", steps_ms, blocks.spreads_ms, rule.min_spread_ratio),
+    )
+    found = []
+    for kind, values, block_values, min_ratio in kinds:
+        # A timer with coarse steps can make the median step 0: the ratio of spreads then says nothing.
+        if not block_values.min() > 0.0:
+            continue
+        points = find_change_points(
+            block_values[first:],
+            significance=rule.significance,
+            min_blocks=rule.min_change_blocks,
+            min_ratio=min_ratio,
+            max_changes=rule.max_changes,
+        )
+        if kind == "level":
+            points = _with_jumps(points, block_values[first:], rule)
+        for point in points:
+            frame = _frame_of_change(values, blocks.edges[first:], point)
+            time_s = float(series.ends_s[frame - 1])
+            found.append(
+                Change(
+                    time_s=time_s,
+                    kind=kind,
+                    before_ms=point.before,
+                    after_ms=point.after,
+                    p_value=point.p_value,
+                    sentence=change_sentence(kind, point.before, point.after, time_s),
+                )
+            )
+    return tuple(sorted(found, key=lambda change: change.time_s))
+
+
+def _with_jumps(
+    points: tuple[ChangePoint, ...], levels: NDArray[np.float64], rule: DriftRule
+) -> tuple[ChangePoint, ...]:
+    """The changes, and the jumps that are not one of them."""
+    jumps = find_jumps(
+        levels,
+        significance=rule.significance,
+        scatters=rule.jump_scatters,
+        min_ratio=rule.min_jump_ratio,
+        min_blocks=rule.min_change_blocks,
+    )
+    places = [point.n_before for point in points]
+    others = [jump for jump in jumps if all(abs(jump.n_before - place) > rule.min_change_blocks for place in places)]
+    return (*points, *others[: rule.max_changes - len(points)])
+
+
+def _frame_of_change(values: NDArray[np.float64], edges: NDArray[np.int64], point: ChangePoint) -> int:
+    """Frames before the change: the split of the four blocks around it with the least sum of absolute residuals."""
+    low, high = int(edges[point.n_before - 2]), int(edges[point.n_before + 2])
+    return low + best_split(values[low:high], point.before, point.after)

@@ -1,0 +1,118 @@
+"""The captures of a plan: found by the path pattern, each at its place and with its conditions."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from frametime.capture import Conditions
+from frametime.errors import PlanError, printable
+from frametime.plans.folder_walk import text_of
+from frametime.plans.path_pattern import PathPattern
+from frametime.plans.plan import ReviewPlan
+from frametime.review.run_set import run_name
+
+
+@dataclass(frozen=True, kw_only=True)
+class RunFile:
+    """A capture at its place in the plan: card, scene, resolution and run.
+
+    ``name`` is its path below the captures folder.
+    """
+
+    path: Path
+    name: str
+    place: Mapping[str, str]
+    sensors: Path | None
+    conditions: Conditions
+
+
+@dataclass(frozen=True, kw_only=True)
+class FoundRuns:
+    """What lies in the captures folder: runs of the plan, and files that fit the pattern but not the plan."""
+
+    runs: tuple[RunFile, ...]
+    not_in_plan: tuple[str, ...]
+    without_sensors: tuple[str, ...]
+
+
+def find_runs(plan: ReviewPlan) -> FoundRuns:
+    """Files below the captures folder that fit the pattern, in the order of their names.
+
+    Raises
+    ------
+    PlanError
+        When the folder is not there, two files stand for the same run, or a path contradicts the plan.
+    """
+    folder, pattern = plan.captures.folder, plan.captures.pattern
+    if not folder.is_dir():
+        raise PlanError.at(
+            plan.file_name, f"there is no folder '{printable(str(folder))}'", helps="check [captures] folder"
+        )
+    runs: dict[str, RunFile] = {}
+    not_in_plan, without_sensors = [], []
+    cells = set(plan.design.cells)
+    cards = {card.key for card in plan.design.cards}
+    sensor_match = plan.captures.sensors.match if plan.captures.sensors is not None else lambda _: None
+    for path, fields in pattern.glob(folder):
+        raw_name = path.relative_to(folder).as_posix()
+        if path.name.startswith(".") or sensor_match(raw_name) is not None:
+            continue
+        name, values = text_of(raw_name), {key: text_of(value) for key, value in fields.items()}
+        resolution = values.get("resolution", plan.design.resolutions[0])
+        if values["card"] not in cards or (values["scene"], resolution) not in cells:
+            not_in_plan.append(name)
+            continue
+        place = {"card": values["card"], "scene": values["scene"], "resolution": resolution, "run": values["run"]}
+        key = run_name(**place)
+        if key in runs:
+            raise PlanError.at(
+                plan.file_name,
+                f"two files stand for the run '{printable(key)}': '{printable(runs[key].name)}' and "
+                f"'{printable(name)}'",
+                helps="make the pattern tell them apart",
+            )
+        sensors = _sensor_file(folder, plan.captures.sensors, fields)
+        if plan.captures.sensors is not None and sensors is None:
+            without_sensors.append(name)
+        runs[key] = RunFile(
+            path=path,
+            name=name,
+            place=place,
+            sensors=sensors,
+            conditions=_conditions(plan, name, values, place),
+        )
+    return FoundRuns(runs=tuple(runs.values()), not_in_plan=tuple(not_in_plan), without_sensors=tuple(without_sensors))
+
+
+def _sensor_file(folder: Path, pattern: PathPattern | None, values: dict[str, str]) -> Path | None:
+    if pattern is None:
+        return None
+    relative = pattern.path_of(values)
+    if "*" not in relative:
+        path = folder / relative
+        return path if path.is_file() else None
+    fits = [path for path, found in pattern.glob(folder) if found == values]
+    return fits[0] if len(fits) == 1 else None
+
+
+def _conditions(plan: ReviewPlan, name: str, values: dict[str, str], place: dict[str, str]) -> Conditions:
+    card = next(card for card in plan.design.cards if card.key == values["card"])
+    from_plan = {
+        "card_settings": card.settings,
+        "driver": card.driver,
+        "operating_system": plan.operating_systems.get(card.key),
+        "scene_settings": plan.scene_settings.get(values["scene"]),
+    }
+    for key, planned in from_plan.items():
+        in_path = values.get(key)
+        if in_path is not None and planned is not None and in_path != planned:
+            raise PlanError.at(
+                plan.file_name,
+                f"{key.replace('_', ' ')} is '{printable(planned)}' in the plan, but '{printable(in_path)}' in the "
+                f"path '{printable(name)}'",
+                helps="leave it out of the plan, or correct one of them",
+            )
+    chosen = {key: values.get(key, planned) for key, planned in from_plan.items()}
+    return Conditions(**place, **chosen)

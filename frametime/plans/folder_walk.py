@@ -1,0 +1,165 @@
+"""The captures below a folder, in an order that is always the same."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Final, overload
+
+if TYPE_CHECKING:
+    from frametime.plans.path_pattern import PathPattern
+
+_LABELS: Final = MappingProxyType(
+    {"sensors": "sensor logs", "results": "earlier result tables", "other": "other files"}
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class FoundFile:
+    """A file of the walk: where it is, its name below the folder, and the fields of its path."""
+
+    path: Path
+    name: str
+    fields: Mapping[str, str]
+
+    @property
+    def text_name(self) -> str:
+        """The name as it stands in a table: bytes that are no text are shown as escapes."""
+        return text_of(self.name)
+
+    @property
+    def text_fields(self) -> dict[str, str]:
+        """The fields as they stand in a table."""
+        return {name: text_of(value) for name, value in self.fields.items()}
+
+
+def text_of(name: str) -> str:
+    r"""A name of the file system as text that can be written: bytes that are no text become escapes.
+
+    Names are UTF-8 on nearly every disk, whatever the locale says: in one without such letters Python hands over the
+    bytes one by one, and the same folder would give another table.
+
+    Examples
+    --------
+    >>> text_of("h\udcc3\udca4fen.csv"), text_of("run\udcff.csv")
+    ('häfen.csv', 'run\\xff.csv')
+    """
+    if name.isascii():
+        return name
+    try:
+        return name.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+    except UnicodeEncodeError:  # half a pair of another system, which stands for no byte
+        return name.encode("utf-8", "backslashreplace").decode("utf-8")
+
+
+class Captures(Sequence[FoundFile]):
+    """Files by their names alone; path and fields are made when one is asked for, so that twenty thousand are small."""
+
+    def __init__(self, folder: Path, names: Sequence[str], pattern: PathPattern | None = None) -> None:
+        self._folder = folder
+        self._names = tuple(names)
+        self._pattern = pattern
+
+    def __len__(self) -> int:
+        return len(self._names)
+
+    @overload
+    def __getitem__(self, at: int) -> FoundFile: ...
+    @overload
+    def __getitem__(self, at: slice) -> Captures: ...
+    def __getitem__(self, at: int | slice) -> FoundFile | Captures:
+        if isinstance(at, slice):
+            return Captures(self._folder, self._names[at], self._pattern)
+        name = self._names[at]
+        fields = self._pattern.match(name) if self._pattern is not None else None
+        return FoundFile(path=self._folder / name, name=name, fields=fields or {})
+
+
+@dataclass(frozen=True, kw_only=True)
+class Walk:
+    """What lies in a folder: captures, how many files of which other kind, and why which folders cannot be listed."""
+
+    captures: Sequence[FoundFile]
+    other_counts: Mapping[str, int]
+    unlisted: Mapping[str, str] = field(default_factory=dict)
+
+
+def walk_captures(folder: Path, *, pattern: PathPattern | None = None, leave_out: Path | None = None) -> Walk:
+    """Find the captures below ``folder``, in the order of their names.
+
+    Links to folders are not followed, so that a circle of links ends; hidden names are passed over, and so is
+    ``leave_out``, the table or folder of tables of an earlier batch.
+
+    Raises
+    ------
+    OSError
+        If ``folder`` itself cannot be listed; one below it is told in ``unlisted``.
+    """
+    from frametime.adapters.file_kind import classify_file
+
+    names: list[str] = []
+    other_counts: dict[str, int] = {}
+    unlisted: dict[str, str] = {}
+    for path in files_below(folder, leave_out=leave_out, unlisted=unlisted):
+        name = path.relative_to(folder).as_posix()
+        if pattern is not None and pattern.match(name) is None:
+            other_counts["not matching the path pattern"] = other_counts.get("not matching the path pattern", 0) + 1
+            continue
+        kind = classify_file(path)
+        if kind.kind == "frames":
+            names.append(name)
+        else:
+            label = _LABELS[kind.kind]
+            other_counts[label] = other_counts.get(label, 0) + 1
+    return Walk(captures=Captures(folder, names, pattern), other_counts=other_counts, unlisted=unlisted)
+
+
+def files_below(
+    folder: Path, *, leave_out: Path | None = None, unlisted: dict[str, str] | None = None
+) -> Iterator[Path]:
+    """Files below a folder but hidden ones and ``leave_out``; ``unlisted`` takes why a folder cannot be listed.
+
+    Raises
+    ------
+    OSError
+        If ``folder`` itself cannot be listed.
+    """
+    own = leave_out.resolve() if leave_out is not None else None
+
+    def is_wanted(root: str, name: str) -> bool:
+        if name.startswith("."):
+            return False
+        return own is None or name != own.name or Path(root, name).resolve() != own
+
+    # Not os.walk: before Python 3.12 it calls itself once a level, and so ends at a thousand.
+    waiting = [os.fspath(folder)]
+    while waiting:
+        root = waiting.pop()
+        try:
+            with os.scandir(root) as entries:
+                found = sorted((entry.name, _is_folder(entry), entry.is_symlink()) for entry in entries)
+        except OSError as error:
+            if root == os.fspath(folder):
+                raise
+            if unlisted is not None:
+                unlisted[os.path.relpath(root, folder)] = error.strerror or str(error)
+            continue
+        folders = []
+        for name, is_folder, is_link in found:
+            if not is_wanted(root, name):
+                continue
+            if not is_folder:
+                yield Path(root, name)
+            elif not is_link:
+                folders.append(f"{root}{os.sep}{name}")
+        waiting.extend(reversed(folders))
+
+
+def _is_folder(entry: os.DirEntry[str]) -> bool:
+    try:
+        return entry.is_dir()
+    except OSError:  # a circle of links: opening it will say so
+        return False

@@ -1,0 +1,183 @@
+"""A first plan is read again, finds the captures it was drafted from, and asks where it cannot tell."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import pytest
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
+
+from frametime.errors import PlanError
+from frametime.plans.finding_runs import find_runs
+from frametime.plans.path_pattern import PathPattern
+from frametime.plans.plan import parse_plan, read_plan
+from frametime.plans.plan_draft import draft_plan
+from frametime.settings.toml_writing import toml_value
+
+
+def touch(folder: Path, *names: str) -> Path:
+    for name in names:
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        (folder / name).touch()
+    return folder
+
+
+def matrix(ending: str = ".csv.gz") -> list[str]:
+    return [
+        f"{card}/{scene}/{resolution}/run{run}{ending}"
+        for card in ("amber-6", "birch 9")
+        for scene in ("harbor", "canyon")
+        for resolution in ("1440p", "2160p")
+        for run in (1, 2, 10)
+    ]
+
+
+def test_the_draft_finds_what_it_was_made_from(tmp_path: Path) -> None:
+    folder = touch(tmp_path / "captures", *matrix(), "notes.md")
+    draft = draft_plan(folder, beside=tmp_path)
+    assert draft.pattern.text == "{card}/{scene}/{resolution}/run{run}.csv.gz"
+    assert (draft.cards, draft.scenes) == (("amber-6", "birch 9"), ("canyon", "harbor"))
+    assert (draft.resolutions, draft.n_runs, draft.n_captures) == (("1440p", "2160p"), 3, 24)
+    plan = parse_plan(draft.text, file_name="plan.toml", folder=tmp_path)
+    assert len(find_runs(plan).runs) == 24
+    assert plan.design.label("birch 9") == "Birch 9"
+    assert plan.design.runs_planned == 3
+
+
+def test_sensor_logs_are_recognized_by_their_name(tmp_path: Path) -> None:
+    folder = touch(tmp_path / "captures", *matrix(".csv"), *matrix(".sensors.csv"))
+    draft = draft_plan(folder, beside=tmp_path)
+    assert draft.n_captures == 24
+    plan = parse_plan(draft.text, file_name="plan.toml", folder=tmp_path)
+    assert plan.captures.sensors is not None
+    found = find_runs(plan)
+    assert len(found.runs) == 24
+    assert found.without_sensors == ()
+
+
+@pytest.mark.parametrize("order", ["{resolution}/{card}/{scene}", "{card}/{resolution}/{scene}"])
+def test_resolutions_are_recognized_wherever_they_stand(tmp_path: Path, order: str) -> None:
+    names = [
+        order.format(card=card, scene=scene, resolution=resolution) + "/take3.log"
+        for card in ("amber", "birch")
+        for scene in ("harbor",)
+        for resolution in ("1920x1080", "3840x2160")
+    ]
+    draft = draft_plan(touch(tmp_path, *names), beside=tmp_path)
+    assert draft.pattern.text == order + "/take{run}.log"
+
+
+def test_without_resolutions_card_and_scene_are_enough(tmp_path: Path) -> None:
+    draft = draft_plan(touch(tmp_path, "amber/harbor/1.csv", "birch/harbor/1.csv"), beside=tmp_path)
+    assert draft.pattern.text == "{card}/{scene}/{run}.csv"
+    plan = parse_plan(draft.text, file_name="plan.toml", folder=tmp_path)
+    assert [run.place["resolution"] for run in find_runs(plan).runs] == ["default", "default"]
+
+
+def test_a_pattern_that_is_given_is_used(tmp_path: Path) -> None:
+    folder = touch(tmp_path, "harbor_1440p_amber_1.csv", "harbor_1440p_birch_1.csv", "readme.txt")
+    pattern = PathPattern.parse("{scene}_{resolution}_{card}_{run}.csv")
+    draft = draft_plan(folder, beside=tmp_path, pattern=pattern)
+    assert draft.cards == ("amber", "birch")
+    assert draft.left_over == ("readme.txt",)
+
+
+@pytest.mark.parametrize(
+    ("names", "words"),
+    [
+        (["run1.csv"], "cannot be told"),
+        (["a/b/c/d/run1.csv"], "cannot be told"),
+        (["a/b/run1.csv", "a/run1.csv"], "different depths"),
+        (["a/b/run.csv"], "no run number"),
+        (["a/b/run1.csv", "a/b/take1.csv"], "differ in more than the run number"),
+        (["a/b/notes.pdf"], "no capture"),
+    ],
+)
+def test_what_cannot_be_told_is_asked(tmp_path: Path, names: list[str], words: str) -> None:
+    with pytest.raises(PlanError, match=words):
+        draft_plan(touch(tmp_path, *names), beside=tmp_path)
+
+
+def test_a_folder_that_is_not_there_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(PlanError, match="no such folder"):
+        draft_plan(tmp_path / "nowhere", beside=tmp_path)
+
+
+def test_a_file_in_place_of_the_folder_is_called_a_file(tmp_path: Path) -> None:
+    (tmp_path / "run1.csv").write_text("")
+    with pytest.raises(PlanError, match="this is a file; name the folder of the captures"):
+        draft_plan(tmp_path / "run1.csv", beside=tmp_path)
+
+
+@given(st.text(st.characters(blacklist_categories=("Cs",)), max_size=30))
+def test_any_text_is_quoted_as_toml(text: str) -> None:
+    import tomllib
+
+    assert tomllib.loads(f"x = {toml_value(text)}")["x"] == text
+
+
+ODD_NAMES = st.one_of(
+    st.sampled_from(
+        [
+            "<script>",
+            "a b",
+            "a.b",
+            "'",
+            '"',
+            "[x]",
+            "{card}",
+            "*",
+            "Ω-9",
+            "\u202eevil",
+            "a\nb",
+            " ",
+            "#",
+            "=1+1",
+            "\udcff",
+            "all",
+        ]
+    ),
+    st.text(st.characters(blacklist_characters="/\0", codec="utf-8"), min_size=1, max_size=12),
+    st.sampled_from(["amber", "Amber", "AMBER", "amber-", "amber 6", "amber-6", "n" * 200]),
+).filter(lambda name: not name.startswith("."))
+
+
+@settings(max_examples=150, deadline=None)
+@example(cards=["x1"], scenes=["²"])
+@given(
+    st.lists(ODD_NAMES, min_size=1, max_size=4, unique=True), st.lists(ODD_NAMES, min_size=1, max_size=3, unique=True)
+)
+def test_a_drafted_plan_is_one_that_a_review_takes(cards: list[str], scenes: list[str]) -> None:
+    """Or no plan is drafted, and a line says which name stands in the way."""
+    with TemporaryDirectory() as name:
+        names = [
+            f"{card}/{scene}/1440p/run{run}.csv" for card in cards for scene in dict.fromkeys(scenes) for run in (1, 2)
+        ]
+        folder = touch(Path(name) / "captures", *names)
+        try:
+            draft = draft_plan(folder, beside=Path(name))
+        except PlanError as error:
+            assert str(error).isprintable() and len(str(error)) < 700
+            assert any(not text.isprintable() or "\\" in text or not text.strip() for text in (*cards, *scenes))
+            return
+        (Path(name) / "plan.toml").write_text(draft.text, encoding="utf-8", newline="\n")
+        found = find_runs(read_plan(Path(name) / "plan.toml"))
+        assert len(found.runs) + len(draft.left_over) == len(names)
+        assert found.not_in_plan == ()
+
+
+def test_cards_that_differ_in_their_case_only_keep_their_own_labels(tmp_path: Path) -> None:
+    folder = touch(tmp_path / "captures", *(f"{card}/harbor/1440p/run1.csv" for card in ("amber", "amber-", "birch")))
+    plan = parse_plan(draft_plan(folder, beside=tmp_path).text, file_name="plan.toml", folder=tmp_path)
+    assert [card.label for card in plan.design.cards] == ["amber", "amber-", "Birch"]
+
+
+def test_a_name_that_no_plan_may_hold_is_told_at_once(tmp_path: Path) -> None:
+    folder = touch(tmp_path / "captures", "a\nb/harbor/1440p/run1.csv")
+    with pytest.raises(PlanError, match=r"no plan can be drafted from these names \(.*line end.*\); rename"):
+        draft_plan(folder, beside=tmp_path)
+    folder = touch(tmp_path / "other", "amber/harbor/1440p/run1.{x}.csv")
+    with pytest.raises(PlanError, match=r"'run1\.\{x\}\.csv' holds a brace"):
+        draft_plan(folder, beside=tmp_path)
