@@ -152,7 +152,13 @@ def parse_plan(text: str, *, file_name: str, folder: Path) -> ReviewPlan:
     return ReviewPlan(
         file_name=file_name,
         design=design,
-        captures=_captures(source, keys.captures, folder, one_resolution=len(keys.resolutions) == 1),
+        captures=_captures(
+            source,
+            keys.captures,
+            folder,
+            one_resolution=len(keys.resolutions) == 1,
+            one_scene=len(keys.scenes) == 1,
+        ),
         measure=measure,
         scene_settings={scene.key: scene.settings for scene in keys.scenes if scene.settings is not None},
         operating_systems={card.key: card.operating_system for card in keys.cards if card.operating_system is not None},
@@ -312,15 +318,17 @@ def _metrics(source: TomlSource, keys: PlanKeys, options: MeasureOptions) -> tup
     )
 
 
-def _captures(source: TomlSource, keys: CapturesKeys, folder: Path, *, one_resolution: bool) -> CapturesPlan:
+def _captures(
+    source: TomlSource, keys: CapturesKeys, folder: Path, *, one_resolution: bool, one_scene: bool
+) -> CapturesPlan:
     pattern, sensors = _pattern(source, "pattern", keys.pattern), None
-    needed = ["card", "scene", "run"] + ([] if one_resolution else ["resolution"])
+    needed = ["card", *([] if one_scene else ["scene"]), *([] if one_resolution else ["resolution"])]
     absent = ["{" + name + "}" for name in needed if name not in pattern.fields]
     if absent:
         raise source.fault(("captures", "pattern"), f"lacks {', '.join(map(shown, absent))}", "add it to the pattern")
     if keys.sensors is not None:
         sensors = _pattern(source, "sensors", keys.sensors)
-        if set(sensors.fields) != set(pattern.fields):
+        if not set(sensors.fields) <= set(pattern.fields):
             found = f"has the fields {', '.join(map(shown, sensors.fields))}"
             raise source.fault(
                 ("captures", "sensors"), found, f"allowed: those of the pattern, {one_of(pattern.fields)}"
