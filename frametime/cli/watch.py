@@ -15,7 +15,7 @@ from frametime.cli.value_types import NUMBER, NamedPath
 
 
 @click.command(
-    epilog="\b\nIt ends with Ctrl-C, exit code 130. It needs the extra 'watch': pip install 'frametime[watch]'."
+    epilog="\b\nIt ends with Ctrl-C, exit code 130."
 )
 @click.argument("folder", type=NamedPath(file_okay=False))
 @click.option(

@@ -77,6 +77,7 @@ ELSEWHERE: Final[Mapping[tuple[str, str], str]] = {
     ("watch", "settle"): "pipeline/test_watching.py",
     ("batch", "workers"): "faults/test_same_bytes.py",
     ("batch", "cluster"): "pipeline/test_cluster.py",
+    ("plan", "update"): "plans/test_plan_update.py",
     ("review", "workers"): "faults/test_same_bytes.py",
     ("review", "measure_again"): "pipeline/test_make_review.py",
     **{
