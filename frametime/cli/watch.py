@@ -14,9 +14,7 @@ from frametime.cli.pattern_options import PATTERN_FIELDS, chosen_pattern
 from frametime.cli.value_types import NUMBER, NamedPath
 
 
-@click.command(
-    epilog="\b\nIt ends with Ctrl-C, exit code 130."
-)
+@click.command(epilog="\b\nIt ends with Ctrl-C, exit code 130.")
 @click.argument("folder", type=NamedPath(file_okay=False))
 @click.option(
     "--path-pattern",

@@ -175,10 +175,12 @@ def _filled(keys: PlanKeys) -> PlanKeys:
     """The defaults that rest on other keys."""
     replace = msgspec.structs.replace
     others = [card.key for card in keys.cards if card.key != keys.baseline]
+    bench = (keys.bench,) if isinstance(keys.bench, str) else keys.bench
     subject = keys.subject or (tuple(others) if len(keys.cards) == 2 else ())
     cost = keys.running_cost
     return replace(
         keys,
+        bench=bench,
         subject=(subject,) if isinstance(subject, str) else subject,
         headline=keys.headline or next(iter(keys.metrics), None),
         cards=tuple(

@@ -103,6 +103,8 @@ class PlanKeys(Struct, frozen=True, kw_only=True):
     """The top of a plan."""
 
     title: Text
+    author: Text | None = None
+    bench: Text | Texts = ()
     baseline: Text
     margin: Annotated[
         float,

@@ -272,9 +272,14 @@ def _with_figures(section: Section, figures: Sequence[Block]) -> Section:
     return replace(section, blocks=blocks)
 
 
+def _texts(value: object) -> list[str]:
+    return [str(item) for item in value] if isinstance(value, list | tuple) else []
+
+
 def _subtitle(result: ReviewResult) -> str:
+    author = f"By {result.plan['author']}. " if result.plan.get("author") else ""
     return (
-        f"Comparison of {counted(len(result.cards), 'card')} over {counted(len(result.scenes), 'scene')} at"
+        f"{author}Comparison of {counted(len(result.cards), 'card')} over {counted(len(result.scenes), 'scene')} at"
         f" {counted(len(result.resolutions), 'resolution')}: {counted(len(result.runs), 'run')}"
     )
 
@@ -292,10 +297,12 @@ def methods_section(result: ReviewResult) -> Section:
         for entry in result.metrics
     )
     methods = tuple(Definition(term=item.label, text=item.text, source=item.source) for item in result.methods)
+    bench = _texts(result.plan.get("bench"))
     return Section(
         key="methods",
         heading="Methods",
         blocks=(
+            *([_said("Test system:", "; ".join(bench) + ".")] if bench else []),
             Paragraph(
                 content=(
                     "Margin ",
