@@ -49,7 +49,7 @@ class _Line(NamedTuple):
 _TWO_DECIMALS: Final = frozenset({"alternation"})
 """A correlation lies between -1 and 1: its digits do not follow its size."""
 
-_ROLE: Final = {"usable": "good", "usable with care": "care", "repeat this run": "bad"}
+JUDGEMENT_ROLES: Final = {"usable": "good", "usable with care": "care", "repeat this run": "bad"}
 
 
 def check_text(run: MeasuredRun, *, path: str | None = None, style: Style = unstyled, verbose: bool = False) -> str:
@@ -109,7 +109,7 @@ def _judgement(run: MeasuredRun, style: Style) -> str:
     room = WIDTH - len(text) - 2
     if len(reasons) > room:
         reasons = textwrap.shorten(reasons, room, placeholder=" ...")
-    return style(text, _ROLE[word]) + (f": {reasons}" if reasons else "")
+    return style(text, JUDGEMENT_ROLES[word]) + (f": {reasons}" if reasons else "")
 
 
 def _within_run(run: MeasuredRun) -> str:
