@@ -23,6 +23,7 @@ COMMANDS: Final[Mapping[str, tuple[str, str]]] = MappingProxyType(
         "compare": ("frametime.cli.compare:compare", "Draw the charts of a few captures side by side."),
         "plan": ("frametime.cli.plan:plan", "Draft a review plan from the captures in a folder."),
         "review": ("frametime.cli.review:review", "Compare cards over repeated runs: verdict, charts, report."),
+        "film": ("frametime.cli.film:film", "Draw frame times in step with recorded footage."),
         "tune": ("frametime.cli.tune:tune", "Guide and judge tuning trials (reads logs only)."),
         "convert": ("frametime.cli.convert:convert", "Write a capture as Arrow IPC or Parquet."),
         "metrics": ("frametime.cli.metrics:metrics", "List every metric with its definition and source."),

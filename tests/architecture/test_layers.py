@@ -14,9 +14,9 @@ LAYERS: tuple[dict[str, set[str]], ...] = (
     {"capture": {"numpy", "pyarrow"}, "replacing": set(), "settings": {"msgspec"}, "statistics": {"numpy", "scipy"}},
     {"adapters": {"numpy", "polars", "pyarrow", "msgspec"}, "metrics": {"numpy", "pyarrow"}},
     {"review": {"numpy", "scipy"}, "tuning": {"numpy", "scipy", "msgspec"}, "demo": {"numpy"}},
-    {"render": {"numpy", "matplotlib", "jinja2"}},
+    {"render": {"numpy", "matplotlib", "jinja2", "PIL"}},
     {"plans": {"msgspec"}},
-    {"pipeline": {"pyarrow", "polars", "msgspec", "numpy", "watchfiles", "distributed"}},
+    {"pipeline": {"pyarrow", "polars", "msgspec", "numpy", "watchfiles", "distributed", "av", "PIL"}},
     {"cli": {"click"}},
 )
 RANK = {part: rank for rank, layer in enumerate(LAYERS) for part in layer}
