@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import re
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
@@ -33,6 +34,7 @@ _SAME_BYTES: Final = {"fflags": "+bitexact"}
 _FOOTAGE_OPTIONS: Final = {"crf": "18", "preset": "veryfast"}
 _OVER_ENDINGS: Final = (".mp4", ".mov", ".mkv")
 _AHEAD: Final = 6
+_PICTURE_NAME: Final = re.compile(r"\d{6}\.png")
 
 Progress = Callable[[float], None]
 """Called with the share of the work that is done."""
@@ -94,13 +96,14 @@ def write_clip(
     """
     n_pictures = int(Fraction(clip.end_s).limit_denominator(10**6) * fps) + 1
     moments_s = [float(k / fps) for k in range(n_pictures)]
-    refuse_existing([out], force=force)
     if not out.suffix:
+        _refuse_folder(out, force=force)
         _write_pictures(clip, out, moments_s, on_progress)
         return n_pictures
     key = (out.suffix.lower().removeprefix("."), codec if out.suffix.lower() == ".mov" else "prores")
     if key not in _CODECS:
         raise OutputError.at(str(out), "a clip is written as .mov, .webm or a folder", helps="name it with one of them")
+    refuse_existing([out], force=force)
     name, pixels, options = _CODECS[key]
     av = _av()
 
@@ -122,6 +125,17 @@ def write_clip(
             _tell(on_progress, (k + 1) / n_pictures)
         container.mux(stream.encode(None))
     return n_pictures
+
+
+def _refuse_folder(out: Path, *, force: bool) -> None:
+    """Refuse to replace anything but the pictures of an earlier clip."""
+    if not out.exists():
+        return
+    is_clip = out.is_dir() and all(_PICTURE_NAME.fullmatch(path.name) for path in out.iterdir())
+    if not is_clip:
+        raise OutputError.at(str(out), "this holds something else than pictures of a clip", helps="name a new folder")
+    if not force:
+        raise OutputError.at(str(out), "it is there already", helps="give --force to replace it")
 
 
 def _write_pictures(clip: Clip, out: Path, moments_s: Sequence[float], on_progress: Progress | None) -> None:

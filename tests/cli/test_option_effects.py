@@ -73,16 +73,20 @@ DRAWING: Final[Options] = {
     "transparent": "--transparent",
 }
 
+FILM: Final = "--out clip --fps 2 --size 160x90"
+
 ELSEWHERE: Final[Mapping[tuple[str, str], str]] = {
     ("watch", "settle"): "pipeline/test_watching.py",
     ("batch", "workers"): "faults/test_same_bytes.py",
     ("batch", "cluster"): "pipeline/test_cluster.py",
+    ("film", "over"): "pipeline/test_film_files.py",
+    ("film", "find_start"): "pipeline/test_film_files.py",
     ("plan", "update"): "plans/test_plan_update.py",
     ("review", "workers"): "faults/test_same_bytes.py",
     ("review", "measure_again"): "pipeline/test_make_review.py",
     **{
         (command, "max_decompression_ratio"): "adapters/test_bad_input.py"
-        for command in ("check", "watch", "batch", "compare", "convert", "tune add", "tune endurance")
+        for command in ("check", "watch", "batch", "compare", "convert", "film", "tune add", "tune endurance")
     },
 }
 """Options that change how a result is come by, or tell only in large logs: the tests that look at them."""
@@ -105,6 +109,7 @@ def reading_cases() -> Iterator[Case]:
         "batch": "{folder} --out out.csv",
         "compare": "{log} --out out --only percentiles",
         "convert": "{log} out.arrow",
+        "film": f"{{log}} {FILM}",
         "tune add": "record.toml --workload 'light scene' --outcome passed --on 2026-05-04 --log {log}",
         "tune endurance": "{log} --json",
     }
@@ -199,6 +204,19 @@ OTHERS: Final = (
     Case("batch", "quiet", "run_csv_alone --out out.csv", "--quiet"),
     Case("compare", "out", "run.csv --only percentiles --out out", "--out other"),
     Case("compare", "force", "run.csv --only percentiles --out out", "--force", "compare stutters.csv --out out"),
+    Case("film", "out", f"run.csv {FILM}", "--out other"),
+    Case("film", "starts", f"run.csv {FILM}", "--start 1.5"),
+    Case("film", "labels", f"run.csv {FILM}", "--label words"),
+    Case("film", "sensors", "run.csv --out clip --fps 2 --size 640x360", "--sensors sensors.csv"),
+    Case("film", "fps", "run.csv --out clip --size 160x90", "--fps 2"),
+    Case("film", "size", "run.csv --out clip --fps 2", "--size 160x90"),
+    Case("film", "theme", f"run.csv {FILM}", "--theme light"),
+    Case("film", "place", f"run.csv {FILM}", "--place side"),
+    Case("film", "motion", f"run.csv {FILM}", "--motion filling"),
+    Case("film", "window", f"run.csv {FILM}", "--window 3"),
+    Case("film", "show", f"run.csv {FILM}", "--show rate"),
+    Case("film", "lossless", "run.csv --out clip.mov --fps 2 --size 160x90", "--lossless"),
+    Case("film", "force", f"run.csv {FILM}", "--force", f"film stutters.csv {FILM}"),
     Case("plan", "out", "captures", "--out other.toml"),
     Case("plan", "pattern", "captures --out new.toml", "--path-pattern {scene}/{card}/{resolution}/run{run}.csv"),
     Case("plan", "dry_run", "captures --out new.toml", "--dry-run"),

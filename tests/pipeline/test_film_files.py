@@ -83,6 +83,18 @@ def test_a_folder_of_pictures(tmp_path: Path) -> None:
     assert np.array_equal(np.asarray(Image.open(tmp_path / "clip" / "000007.png")), clip.picture(0.7))
 
 
+def test_a_folder_with_anything_else_in_it_is_never_replaced(tmp_path: Path) -> None:
+    clip = Clip([one_second()], LOOK)
+    write_clip(clip, tmp_path / "clip", fps=Fraction(2))
+    with pytest.raises(OutputError, match="it is there already; give --force"):
+        write_clip(clip, tmp_path / "clip", fps=Fraction(2))
+    assert write_clip(clip, tmp_path / "clip", fps=Fraction(4), force=True) == 6
+    (tmp_path / "clip" / "notes.txt").write_text("mine")
+    with pytest.raises(OutputError, match="something else than pictures"):
+        write_clip(clip, tmp_path / "clip", fps=Fraction(2), force=True)
+    assert (tmp_path / "clip" / "notes.txt").read_text() == "mine"
+
+
 def footage(path: Path, stamps_ms: list[int], *, flash_at: int = 10**9, still: set[int] | None = None) -> None:
     """Made footage: each picture holds its number as a row of dark and light fields, and there is a tone."""
     rng = np.random.default_rng(1)
