@@ -8,7 +8,7 @@ from typing import Final, ParamSpec, TypeVar
 
 import click
 
-from frametime.cli.value_types import NAME, NUMBER, NumberRange
+from frametime.cli.value_types import NAME, NumberWithin
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -21,32 +21,44 @@ _READING: Final = (
     click.option("--adapter", metavar="NAME", help="Reader to use, where the choice is not clear."),
     click.option("--sort", is_flag=True, help="Sort rows whose time runs backwards."),
     click.option("--skip-start", metavar="S", help="Seconds to leave out at the start, or 'auto' for the warm-up."),
-    click.option("--skip-end", type=NUMBER, default=0.0, metavar="S", help="Seconds to leave out at the end."),
     click.option(
-        "--from", "from_s", type=NUMBER, metavar="S", help="Where to begin, in seconds from the start of the capture."
+        "--skip-end", type=NumberWithin("skip_end_s"), default=0.0, metavar="S", help="Seconds to leave out at the end."
     ),
     click.option(
-        "--to", "to_s", type=NUMBER, metavar="S", help="Where to end, in seconds from the start of the capture."
+        "--from",
+        "from_s",
+        type=NumberWithin("from_s"),
+        metavar="S",
+        help="Where to begin, in seconds from the start of the capture.",
+    ),
+    click.option(
+        "--to",
+        "to_s",
+        type=NumberWithin("to_s"),
+        metavar="S",
+        help="Where to end, in seconds from the start of the capture.",
     ),
     click.option(
         "--max-rejected",
-        type=NumberRange(0.0, 100.0),
+        type=NumberWithin("max_rejected_pct"),
         default=1.0,
         show_default=True,
         metavar="PCT",
         help="Rows that may be unusable before the log is refused, in percent.",
     ),
-    click.option("--max-line-bytes", type=click.IntRange(min=1), metavar="N", help="Longest line; 1 MiB by default."),
-    click.option("--max-columns", type=click.IntRange(min=1), metavar="N", help="Most columns; 2000 by default."),
+    click.option(
+        "--max-line-bytes", type=NumberWithin("max_line_bytes"), metavar="N", help="Longest line; 1 MiB by default."
+    ),
+    click.option("--max-columns", type=NumberWithin("max_columns"), metavar="N", help="Most columns; 2000 by default."),
     click.option(
         "--max-decompressed-bytes",
-        type=click.IntRange(min=1),
+        type=NumberWithin("max_decompressed_bytes"),
         metavar="N",
         help="Most bytes that a log may unpack to; 4 GiB by default.",
     ),
     click.option(
         "--max-decompression-ratio",
-        type=NUMBER,
+        type=NumberWithin("max_decompression_ratio"),
         metavar="N",
         help="Most times its size that a log may unpack to; 2000 by default.",
     ),
@@ -55,7 +67,7 @@ _READING: Final = (
 _QUANTILES: Final = (
     click.option(
         "--quantile-type",
-        type=click.IntRange(1, 9),
+        type=NumberWithin("quantile_type"),
         default=7,
         show_default=True,
         metavar="N",
@@ -73,7 +85,7 @@ _LOWS_AND_STUTTERS: Final = (
     ),
     click.option(
         "--stutter-ratio",
-        type=NUMBER,
+        type=NumberWithin("ratio"),
         default=2.0,
         show_default=True,
         metavar="N",
@@ -81,7 +93,7 @@ _LOWS_AND_STUTTERS: Final = (
     ),
     click.option(
         "--stutter-window",
-        type=NUMBER,
+        type=NumberWithin("window_s"),
         default=1.0,
         show_default=True,
         metavar="S",
@@ -89,7 +101,7 @@ _LOWS_AND_STUTTERS: Final = (
     ),
     click.option(
         "--stutter-excess",
-        type=NUMBER,
+        type=NumberWithin("min_excess_ms"),
         default=4.0,
         show_default=True,
         metavar="MS",
@@ -107,12 +119,12 @@ _DISPLAY: Final = (
 _LIMITS: Final = (
     click.option(
         "--temperature-limit",
-        type=NumberRange(0.0, min_open=True),
+        type=NumberWithin("temperature_limit_c"),
         metavar="C",
         help="Temperature limit of the card in °C.",
     ),
     click.option(
-        "--power-limit", type=NumberRange(0.0, min_open=True), metavar="W", help="Power limit of the card in W."
+        "--power-limit", type=NumberWithin("power_limit_w"), metavar="W", help="Power limit of the card in W."
     ),
 )
 
@@ -120,7 +132,12 @@ _INTERVALS: Final = (click.option("--intervals", is_flag=True, help="Say how sur
 
 _SENSORS: Final = (
     click.option("--sensor-layout", type=click.Path(dir_okay=False), help="Column layout of the sensor log."),
-    click.option("--sensor-offset", type=NUMBER, metavar="S", help="Sensor clock minus capture clock, in seconds."),
+    click.option(
+        "--sensor-offset",
+        type=NumberWithin("offset_s"),
+        metavar="S",
+        help="Sensor clock minus capture clock, in seconds.",
+    ),
     click.option("--sensor-zone", metavar="ZONE", help="Time zone of sensor times that name none: UTC, +02:00, ..."),
     click.option(
         "--sensor-device", type=NAME, metavar="NAME", help="Card to read, where the sensor log holds several."

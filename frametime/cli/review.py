@@ -10,6 +10,7 @@ import click
 from frametime.cli.drawing_options import DRAWING_NAMES, drawing_options, make_chart_request
 from frametime.cli.option_values import refuse_idle
 from frametime.cli.output import formula_warning
+from frametime.cli.value_types import NumberWithin
 
 if TYPE_CHECKING:
     from frametime.pipeline.plan import ReviewPlan
@@ -31,7 +32,7 @@ _OF_THE_RESULT: Final = ("force", "escape_formulas", "no_charts", "no_report", "
 @click.option("--no-report", is_flag=True, help="Write no report.html and no report.md.")
 @click.option("--measure-again", is_flag=True, help="Do not use the measured runs that were kept.")
 @click.option(
-    "--workers", type=click.IntRange(min=1), metavar="N", help="Processes that measure; one per core by default."
+    "--workers", type=NumberWithin("workers"), metavar="N", help="Processes that measure; one per core by default."
 )
 @click.option("--quiet", "-q", is_flag=True, help="No summary on the terminal.")
 @drawing_options

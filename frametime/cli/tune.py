@@ -19,7 +19,7 @@ from frametime.cli.option_values import (
 )
 from frametime.cli.options import limit_options, low_and_stutter_options, plot_options, reading_options, sensor_options
 from frametime.cli.output import refuse_input_as_output, refuse_one_name
-from frametime.cli.value_types import NAME, NUMBER, NamedPath
+from frametime.cli.value_types import NAME, NamedPath, NumberWithin
 from frametime.errors import printable
 
 Command = TypeVar("Command", bound=Callable[..., Any])
@@ -93,18 +93,39 @@ def next_(record: str, as_json: bool) -> None:
 
 def _setting_options(command: Command) -> Command:
     options = (
-        click.option("--core", type=int, default=0, show_default=True, metavar="MHZ", help="Core offset from stock."),
         click.option(
-            "--memory", type=int, default=0, show_default=True, metavar="MHZ", help="Memory offset from stock."
+            "--core",
+            type=NumberWithin("offset_mhz"),
+            default=0,
+            show_default=True,
+            metavar="MHZ",
+            help="Core offset from stock.",
+        ),
+        click.option(
+            "--memory",
+            type=NumberWithin("offset_mhz"),
+            default=0,
+            show_default=True,
+            metavar="MHZ",
+            help="Memory offset from stock.",
         ),
         click.option("--workload", required=True, metavar="NAME", help="One of the record's workloads."),
         click.option("--outcome", required=True, type=click.Choice(_OUTCOMES), help="How it ended."),
         click.option("--endurance", is_flag=True, help="This was the long run at the end."),
-        click.option("--minutes", type=NUMBER, metavar="MIN", help="How long it ran; by default as long as its log."),
-        click.option("--power-limit", type=NUMBER, metavar="W", help="Power limit that was set."),
+        click.option(
+            "--minutes",
+            type=NumberWithin("minutes"),
+            metavar="MIN",
+            help="How long it ran; by default as long as its log.",
+        ),
+        click.option(
+            "--power-limit", type=NumberWithin("power_limit_w"), metavar="W", help="Power limit that was set."
+        ),
         click.option("--log", "logs", multiple=True, metavar="FILE", help="Frame log; once for each run."),
         click.option("--sensors", multiple=True, metavar="FILE", help="Sensor log; once for each frame log."),
-        click.option("--fps", type=NUMBER, multiple=True, metavar="FPS", help="Average FPS of a run without a log."),
+        click.option(
+            "--fps", type=NumberWithin("fps"), multiple=True, metavar="FPS", help="Average FPS of a run without a log."
+        ),
         click.option("--on", metavar="DATE", help="Date of the trial, such as 2026-11-25."),
         click.option("--note", default="", metavar="TEXT", help="What was seen."),
     )

@@ -11,7 +11,7 @@ from frametime.cli.option_values import make_measure_options, make_read_options,
 from frametime.cli.options import interval_options, limit_options, measuring_options, reading_options
 from frametime.cli.output import styled
 from frametime.cli.pattern_options import PATTERN_FIELDS, chosen_pattern
-from frametime.cli.value_types import NUMBER, NamedPath
+from frametime.cli.value_types import NamedPath, NumberWithin
 
 
 @click.command(
@@ -25,7 +25,7 @@ from frametime.cli.value_types import NUMBER, NamedPath
 )
 @click.option(
     "--runs",
-    type=click.IntRange(min=1),
+    type=NumberWithin("runs"),
     default=3,
     show_default=True,
     metavar="N",
@@ -33,7 +33,7 @@ from frametime.cli.value_types import NUMBER, NamedPath
 )
 @click.option(
     "--settle",
-    type=NUMBER,
+    type=NumberWithin("settle_s"),
     default=1.0,
     show_default=True,
     metavar="S",
