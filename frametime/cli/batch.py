@@ -15,6 +15,7 @@ from frametime.cli.option_values import make_measure_options, make_read_options,
 from frametime.cli.options import limit_options, measuring_options, reading_options, sensor_options
 from frametime.cli.output import formula_warning, refuse_log_as_output
 from frametime.cli.pattern_options import PATTERN_FIELDS, chosen_pattern, refuse_unknown_sensor_fields
+from frametime.cli.settings_file import Command
 from frametime.cli.value_types import NAME, NamedPath, NumberWithin
 
 if TYPE_CHECKING:
@@ -26,9 +27,10 @@ if TYPE_CHECKING:
 
 
 @click.command(
+    cls=Command,
     epilog="\b\n"
     "Exit codes: 0 every capture was measured; 2 wrong usage; 3 the folder or the output\n"
-    "cannot be used; 4 some captures could not be measured; 130 interrupted."
+    "cannot be used; 4 some captures could not be measured; 130 interrupted.",
 )
 @click.argument("folder", type=NamedPath(file_okay=False))
 @click.option(

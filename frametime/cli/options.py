@@ -8,18 +8,13 @@ from typing import Final, ParamSpec, TypeVar
 
 import click
 
+from frametime.cli.settings_file import rare
 from frametime.cli.value_types import NAME, NumberWithin
 
 P = ParamSpec("P")
 R = TypeVar("R")
 
-_READING: Final = (
-    click.option("--layout", type=click.Path(dir_okay=False), help="Column layout, a TOML file of a few lines."),
-    click.option("--time-column", type=NAME, metavar="NAME", help="Column of the time, by name, or number from 1."),
-    click.option("--unit", metavar="UNIT", help="Unit of the time column: s, ms, us, ns, fps, ..."),
-    click.option("--stream", type=NAME, metavar="NAME", help="Application to read, where the log holds several."),
-    click.option("--adapter", metavar="NAME", help="Reader to use, where the choice is not clear."),
-    click.option("--sort", is_flag=True, help="Sort rows whose time runs backwards."),
+_CUTS: Final = (
     click.option("--skip-start", metavar="S", help="Seconds to leave out at the start, or 'auto' for the warm-up."),
     click.option(
         "--skip-end", type=NumberWithin("skip_end_s"), default=0.0, metavar="S", help="Seconds to leave out at the end."
@@ -38,7 +33,20 @@ _READING: Final = (
         metavar="S",
         help="Where to end, in seconds from the start of the capture.",
     ),
-    click.option(
+)
+
+_LAYOUT: Final = (
+    rare("Reading", "--layout", type=click.Path(dir_okay=False), help="Column layout, a TOML file of a few lines."),
+)
+
+_READING: Final = (
+    rare("Reading", "--time-column", type=NAME, metavar="NAME", help="Column of the time, by name, or number from 1."),
+    rare("Reading", "--unit", metavar="UNIT", help="Unit of the time column: s, ms, us, ns, fps, ..."),
+    rare("Reading", "--stream", type=NAME, metavar="NAME", help="Application to read, where the log holds several."),
+    rare("Reading", "--adapter", metavar="NAME", help="Reader to use, where the choice is not clear."),
+    rare("Reading", "--sort", is_flag=True, help="Sort rows whose time runs backwards."),
+    rare(
+        "Reading",
         "--max-rejected",
         type=NumberWithin("max_rejected_pct"),
         default=1.0,
@@ -46,17 +54,25 @@ _READING: Final = (
         metavar="PCT",
         help="Rows that may be unusable before the log is refused, in percent.",
     ),
-    click.option(
-        "--max-line-bytes", type=NumberWithin("max_line_bytes"), metavar="N", help="Longest line; 1 MiB by default."
+    rare(
+        "Limits",
+        "--max-line-bytes",
+        type=NumberWithin("max_line_bytes"),
+        metavar="N",
+        help="Longest line; 1 MiB by default.",
     ),
-    click.option("--max-columns", type=NumberWithin("max_columns"), metavar="N", help="Most columns; 2000 by default."),
-    click.option(
+    rare(
+        "Limits", "--max-columns", type=NumberWithin("max_columns"), metavar="N", help="Most columns; 2000 by default."
+    ),
+    rare(
+        "Limits",
         "--max-decompressed-bytes",
         type=NumberWithin("max_decompressed_bytes"),
         metavar="N",
         help="Most bytes that a log may unpack to; 4 GiB by default.",
     ),
-    click.option(
+    rare(
+        "Limits",
         "--max-decompression-ratio",
         type=NumberWithin("max_decompression_ratio"),
         metavar="N",
@@ -130,19 +146,29 @@ _LIMITS: Final = (
 
 _INTERVALS: Final = (click.option("--intervals", is_flag=True, help="Say how sure each number is within this run."),)
 
+_SENSOR_LOGS: Final = (
+    rare("Sensors", "--sensor-zone", metavar="ZONE", help="Time zone of sensor times that name none: UTC, +02:00, ..."),
+    rare(
+        "Sensors",
+        "--sensor-device",
+        type=NAME,
+        metavar="NAME",
+        help="Card to read, where the sensor log holds several.",
+    ),
+)
+
 _SENSORS: Final = (
-    click.option("--sensor-layout", type=click.Path(dir_okay=False), help="Column layout of the sensor log."),
-    click.option(
+    rare("Sensors", "--sensor-layout", type=click.Path(dir_okay=False), help="Column layout of the sensor log."),
+    rare(
+        "Sensors",
         "--sensor-offset",
         type=NumberWithin("offset_s"),
         metavar="S",
         help="Sensor clock minus capture clock, in seconds.",
     ),
-    click.option("--sensor-zone", metavar="ZONE", help="Time zone of sensor times that name none: UTC, +02:00, ..."),
-    click.option(
-        "--sensor-device", type=NAME, metavar="NAME", help="Card to read, where the sensor log holds several."
-    ),
-    click.option(
+    *_SENSOR_LOGS,
+    rare(
+        "Sensors",
         "--recorded-from",
         metavar="TIME",
         help="Date and time, with zone, at which the capture's clock stood at 0 (ISO 8601).",
@@ -170,7 +196,12 @@ def all_of(
 
 def reading_options(command: Callable[P, R]) -> Callable[P, R]:
     """Options of reading a frame log."""
-    return all_of(_READING)(command)
+    return all_of((*_CUTS, *_LAYOUT, *_READING))(command)
+
+
+def plan_reading_options(command: Callable[P, R]) -> Callable[P, R]:
+    """Those that a plan has no key for: they count for every log of a review."""
+    return all_of((*_READING, *_SENSOR_LOGS))(command)
 
 
 def measuring_options(command: Callable[P, R]) -> Callable[P, R]:

@@ -19,6 +19,7 @@ from frametime.cli.option_values import (
 )
 from frametime.cli.options import limit_options, low_and_stutter_options, plot_options, reading_options, sensor_options
 from frametime.cli.output import refuse_input_as_output, refuse_one_name
+from frametime.cli.settings_file import CommandGroup
 from frametime.cli.value_types import NAME, NamedPath, NumberWithin
 from frametime.errors import printable
 
@@ -37,8 +38,9 @@ _JSON: Final = click.option("--json", "as_json", is_flag=True, help="JSON for th
 
 
 @click.group(
+    cls=CommandGroup,
     epilog="Tuning can make a system unstable, corrupt data, shorten a card's life and void its warranty. "
-    "frametime only reads logs: it sets no clock, no limit and no fan."
+    "frametime only reads logs: it sets no clock, no limit and no fan.",
 )
 def tune() -> None:
     """Guide and judge tuning trials (reads logs only).

@@ -11,11 +11,13 @@ from frametime.cli.option_values import make_measure_options, make_read_options,
 from frametime.cli.options import interval_options, limit_options, measuring_options, reading_options
 from frametime.cli.output import styled
 from frametime.cli.pattern_options import PATTERN_FIELDS, chosen_pattern
+from frametime.cli.settings_file import Command
 from frametime.cli.value_types import NamedPath, NumberWithin
 
 
 @click.command(
-    epilog="\b\nIt ends with Ctrl-C, exit code 130. It needs the extra 'watch': pip install 'frametime[watch]'."
+    cls=Command,
+    epilog="\b\nIt ends with Ctrl-C, exit code 130. It needs the extra 'watch': pip install 'frametime[watch]'.",
 )
 @click.argument("folder", type=NamedPath(file_okay=False))
 @click.option(

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import msgspec
 
@@ -20,6 +20,10 @@ from frametime.render.charts.chart_catalog import keys_for
 from frametime.review.design import CardEntry, MetricEntry, ReviewDesign, RunningCost, SceneEntry
 from frametime.settings.decoding import decoded
 from frametime.settings.toml_source import KeyPath, TomlSource, one_of, shown
+
+if TYPE_CHECKING:
+    from frametime.adapters.base import ReadOptions
+    from frametime.adapters.sensor_log import SensorOptions
 
 MAX_PLAN_BYTES: Final = 1 << 20
 
@@ -68,7 +72,8 @@ class ReviewPlan:
     ``scene_settings`` and ``operating_systems`` are conditions by scene and by card, where the plan names them;
     ``limits`` are those of each card;
     ``charts`` are keys of charts of which the review draws all, where the plan names any;
-    ``resolved`` is the plan as plain values with all defaults filled in.
+    ``resolved`` is the plan as plain values with all defaults filled in;
+    ``read`` and ``sensors`` hold what a plan has no key for, for every log.
     """
 
     file_name: str
@@ -80,6 +85,8 @@ class ReviewPlan:
     limits: Mapping[str, CardLimits]
     charts: tuple[str, ...] | None
     resolved: Mapping[str, object]
+    read: ReadOptions | None = None
+    sensors: SensorOptions | None = None
 
 
 def read_plan(path: Path) -> ReviewPlan:
