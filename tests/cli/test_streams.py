@@ -45,7 +45,8 @@ def test_the_short_help_option_works_for_every_command() -> None:
 @posix
 @pytest.mark.parametrize(
     ("redirected", "code"),
-    [("check run.csv >&-", 3), ("check run.csv --out x.txt >&-", 0), ("check run.csv 2>&-", 0), ("check none.csv >&- 2>&-", 3), ("check - <&-", 3),
+    [("check run.csv >&-", 3), ("check run.csv --out x.txt >&-", 0), ("check run.csv 2>&-", 0),
+     ("check none.csv >&- 2>&-", 3), ("check - <&-", 3),
      ("metrics >&-", 3), ("check run.csv --min average_fps=999 >&-", 3), ("batch . --out x.csv >&- 2>&-", 0)],
 )  # fmt: skip
 def test_a_closed_stream_is_told_where_something_was_to_be_printed(redirected: str, code: int, tmp_path: Path) -> None:
