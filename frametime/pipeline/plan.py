@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 import msgspec
 
 from frametime.errors import PlanError, printable
+from frametime.metrics.level import low_key
 from frametime.metrics.options import MeasureOptions, Refresh, StutterRule
 from frametime.metrics.refresh_rates import parse_refresh
 from frametime.pipeline.path_pattern import PathPattern
@@ -178,10 +179,14 @@ def _filled(keys: PlanKeys) -> PlanKeys:
     others = [card.key for card in keys.cards if card.key != keys.baseline]
     subject = keys.subject or (tuple(others) if len(keys.cards) == 2 else ())
     cost = keys.running_cost
+    shares = keys.measure.slowest_pcts
+    # A low of a share that is not measured is none.
+    metrics = keys.metrics or ("average_fps", low_key(1.0 if 1.0 in shares else shares[0], "percentile"))
     return replace(
         keys,
         subject=(subject,) if isinstance(subject, str) else subject,
-        headline=keys.headline or next(iter(keys.metrics), None),
+        metrics=metrics,
+        headline=keys.headline or metrics[0],
         cards=tuple(
             replace(card, label=card.label or card.key, currency=card.currency or keys.currency) for card in keys.cards
         ),
@@ -218,7 +223,7 @@ def _check_texts(source: TomlSource, path: KeyPath, value: object) -> None:
 def _check_keys(source: TomlSource, keys: PlanKeys) -> None:
     """What one key says of another."""
     for name in ("resolutions", "cards", "scenes", "metrics"):
-        if not getattr(keys, name):
+        if source.at((name,)) == []:
             raise source.fault((name,), "is empty", "name at least one")
     for table in ("cards", "scenes"):
         source.check_once([(*place, "key") for place in source.places((table,))], "give each its own key")

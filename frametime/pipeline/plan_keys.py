@@ -109,7 +109,7 @@ class PlanKeys(Struct, frozen=True, kw_only=True):
         within("margin", description=f"{RANGES['margin']}, for margin is a fraction: for 3 % write 0.03"),
     ] = 0.03
     headline: Text | None = None
-    metrics: Texts = ("average_fps", "low_1pct_percentile_fps")
+    metrics: Texts = ()
     resolutions: Texts
     runs: Annotated[int, within("runs")] = 3
     currency: Text | None = None
