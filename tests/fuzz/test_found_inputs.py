@@ -32,7 +32,7 @@ def test_a_row_of_odd_length_that_is_no_utf8_below_its_mark_is_refused() -> None
 def test_a_sensor_log_with_a_byte_that_is_no_utf8_is_read_or_refused(mark: bytes, before: int) -> None:
     rows = [b"%d.5,200,card" % i for i in range(before + 50)]
     rows[before] = b"%d.5,200,car\xe9" % before
-    log = io.BytesIO(mark + b"time_s,power_w,name\n" + b"\n".join(rows) + b"\n")
+    log = io.BytesIO(mark + b"time_s,power_w,note\n" + b"\n".join(rows) + b"\n")
     capture = read_capture(io.BytesIO(NAMED.replace(b"a,10.25\n", b"a,frame_time_ms\n", 1) + NAMED))
     if mark:
         with pytest.raises(FrametimeError, match="begins with the mark of UTF-8, and is not valid UTF-8"):

@@ -27,7 +27,7 @@ class MemoryMeter:
 
     def __exit__(self, *_: object) -> None:
         _, errors = self._server.communicate(timeout=60)  # it ends with its input
-        assert errors == ""
+        assert errors == "", errors
 
     def peak_of(
         self, path: Path, *, room_bytes: int = 0, sensors: Path | None = None, measured: bool = False, **options: object
