@@ -155,7 +155,11 @@ def test_the_log_of_a_failed_trial_may_be_broken_and_that_of_a_passed_one_not(be
         (("add", "bench.toml", "--workload", "courtyard", "--outcome", "passed", "--endurance"), 3, "--minutes"),
         (("add", "bench.toml", "--workload", "courtyard", "--outcome", "passed", "--on", "monday"), 3, "2026-11-25"),
         (("add", "bench.toml", "--workload", "courtyard", "--outcome", "passed", "--sensors", "x"), 2, "--sensors"),
-        (("add", "bench.toml", "--workload", "courtyard", "--outcome", "passed", "--fps", "-3"), 2, "'--fps': '-3' is not"),
+        (
+            ("add", "bench.toml", "--workload", "courtyard", "--outcome", "passed", "--fps", "-3"),
+            2,
+            "'--fps': '-3' is not",
+        ),
         (
             ("add", "bench.toml", "--workload", "courtyard", "--outcome", "passed", "--core", "9999"),
             2,
