@@ -15,7 +15,8 @@ from frametime.cli.option_values import make_measure_options, make_read_options,
 from frametime.cli.options import limit_options, measuring_options, reading_options, sensor_options
 from frametime.cli.output import formula_warning, refuse_log_as_output
 from frametime.cli.pattern_options import PATTERN_FIELDS, chosen_pattern, refuse_unknown_sensor_fields
-from frametime.cli.value_types import NAME, NamedPath
+from frametime.cli.settings_file import Command
+from frametime.cli.value_types import NAME, NamedPath, NumberWithin
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -26,9 +27,10 @@ if TYPE_CHECKING:
 
 
 @click.command(
+    cls=Command,
     epilog="\b\n"
     "Exit codes: 0 every capture was measured; 2 wrong usage; 3 the folder or the output\n"
-    "cannot be used; 4 some captures could not be measured; 130 interrupted."
+    "cannot be used; 4 some captures could not be measured; 130 interrupted.",
 )
 @click.argument("folder", type=NamedPath(file_okay=False))
 @click.option(
@@ -45,7 +47,7 @@ if TYPE_CHECKING:
 )
 @click.option("--sensors-pattern", metavar="PATTERN", help="Where the sensor log of a capture lies, by these fields.")
 @click.option(
-    "--workers", type=click.IntRange(min=1), metavar="N", help="Processes that measure; one per core by default."
+    "--workers", type=NumberWithin("workers"), metavar="N", help="Processes that measure; one per core by default."
 )
 @click.option("--cluster", metavar="ADDRESS", help="Measure on a Dask cluster; this is the address of its scheduler.")
 @click.option("-q", "--quiet", is_flag=True, help="No progress and no closing count; warnings remain.")

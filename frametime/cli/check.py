@@ -26,6 +26,7 @@ from frametime.cli.options import (
     sensor_options,
 )
 from frametime.cli.output import emit, refuse_input_as_output, refuse_one_name, refuse_unwritable, styled
+from frametime.cli.settings_file import Command
 
 if TYPE_CHECKING:
     from frametime.capture import Capture
@@ -35,9 +36,10 @@ if TYPE_CHECKING:
 
 
 @click.command(
+    cls=Command,
     epilog="\b\n"
     "Exit codes: 0 every capture was read and every requirement is met; 2 wrong usage;\n"
-    "3 a capture cannot be used; 5 a requirement is not met."
+    "3 a capture cannot be used; 5 a requirement is not met.",
 )
 @click.argument("files", nargs=-1, required=True, metavar="FILE...")
 @click.option(

@@ -11,7 +11,8 @@ import click
 
 from frametime.cli.option_values import make_read_options
 from frametime.cli.options import THEMES, reading_options
-from frametime.cli.value_types import NUMBER, NamedPath, NumberRange
+from frametime.cli.settings_file import Command
+from frametime.cli.value_types import NamedPath, NumberWithin
 
 
 class _Rate(click.types.StringParamType):
@@ -41,14 +42,14 @@ class _PixelSize(click.types.StringParamType):
         return int(width) // 2 * 2, int(height) // 2 * 2
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("captures", nargs=-1, required=True, metavar="CAPTURE...")
 @click.option(
     "-o", "--out", type=NamedPath(path_type=Path), metavar="FILE",
     help="A .mov or .webm that can be seen through, or a folder of PNG; with --over the footage as .mp4, .mov or .mkv.",
 )  # fmt: skip
 @click.option(
-    "--start", "starts", type=NUMBER, multiple=True, metavar="S",
+    "--start", "starts", type=NumberWithin("film_start_s"), multiple=True, metavar="S",
     help="Second of the footage at which the capture begins; once for all, or once for each capture.",
 )  # fmt: skip
 @click.option(
@@ -67,7 +68,7 @@ class _PixelSize(click.types.StringParamType):
               help="Where the panel lies.")  # fmt: skip
 @click.option("--motion", type=click.Choice(["scrolling", "filling"]), default="scrolling", show_default=True,
               help="Whether the trace moves past, or fills its window and begins anew.")  # fmt: skip
-@click.option("--window", type=NumberRange(min=1, max=600), default=10.0, show_default=True, metavar="S",
+@click.option("--window", type=NumberWithin("film_window_s"), default=10.0, show_default=True, metavar="S",
               help="Seconds that the trace shows.")  # fmt: skip
 @click.option("--show", type=click.Choice(["trace", "rate", "low", "power", "temperature", "stutters", "label"]),
               multiple=True, help="Show this only; may be given several times.  [default: all]")  # fmt: skip

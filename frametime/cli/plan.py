@@ -8,10 +8,11 @@ import click
 
 from frametime.cli.output import refuse_log_as_output
 from frametime.cli.pattern_options import PATTERN_FIELDS, chosen_pattern
+from frametime.cli.settings_file import Command
 from frametime.cli.value_types import NamedPath
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("folder", type=NamedPath(path_type=Path), required=False)
 @click.option(
     "--out", "-o", type=NamedPath(path_type=Path), default=Path("plan.toml"), show_default=True, metavar="FILE",

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import click
 
 from frametime.cli.drawing_options import DRAWING_NAMES, drawing_options, make_chart_request
-from frametime.cli.option_values import refuse_idle
+from frametime.cli.option_values import make_read_options, make_sensor_options, refuse_idle
+from frametime.cli.options import plan_reading_options
 from frametime.cli.output import formula_warning
+from frametime.cli.settings_file import Command
+from frametime.cli.value_types import NumberWithin
 
 if TYPE_CHECKING:
     from frametime.plans.plan import ReviewPlan
@@ -17,7 +21,7 @@ if TYPE_CHECKING:
 _OF_THE_RESULT: Final = ("force", "escape_formulas", "no_charts", "no_report", "quiet")
 
 
-@click.command(context_settings={"help_option_names": ["-h", "--help"]})
+@click.command(cls=Command, context_settings={"help_option_names": ["-h", "--help"]})
 @click.argument("plan", type=click.Path(dir_okay=False, path_type=Path))
 @click.option(
     "--out", "-o", type=click.Path(file_okay=False, path_type=Path), metavar="FOLDER", help="Folder for the result."
@@ -31,10 +35,11 @@ _OF_THE_RESULT: Final = ("force", "escape_formulas", "no_charts", "no_report", "
 @click.option("--no-report", is_flag=True, help="Write no report.html and no report.md.")
 @click.option("--measure-again", is_flag=True, help="Do not use the measured runs that were kept.")
 @click.option(
-    "--workers", type=click.IntRange(min=1), metavar="N", help="Processes that measure; one per core by default."
+    "--workers", type=NumberWithin("workers"), metavar="N", help="Processes that measure; one per core by default."
 )
 @click.option("--quiet", "-q", is_flag=True, help="No summary on the terminal.")
 @drawing_options
+@plan_reading_options
 def review(
     plan: Path,
     out: Path | None,
@@ -74,7 +79,11 @@ def review(
         refuse_idle(DRAWING_NAMES, "is for the charts, and --no-charts draws none")
     charts = make_chart_request(chosen, keys_for("review", "review cells"))
     # A plan that is wrong is told first: asking for a folder would have it read twice.
-    checked = read_plan(plan)
+    checked = replace(
+        read_plan(plan),
+        read=make_read_options(chosen),
+        sensors=make_sensor_options(chosen, needs="a plan", given=True),
+    )
     if coverage:
         _show_coverage(ctx, checked, out, measure_again, workers)
     if out is None:

@@ -8,35 +8,22 @@ from typing import Any
 import click
 
 from frametime.cli.option_values import make_measure_options, make_read_options, skips_warm_up
-from frametime.cli.options import interval_options, limit_options, measuring_options, reading_options
+from frametime.cli.options import interval_options, limit_options, measuring_options, reading_options, valued
 from frametime.cli.output import styled
 from frametime.cli.pattern_options import PATTERN_FIELDS, chosen_pattern
-from frametime.cli.value_types import NUMBER, NamedPath
+from frametime.cli.settings_file import Command
+from frametime.cli.value_types import NamedPath
 
 
-@click.command(epilog="\b\nIt ends with Ctrl-C, exit code 130.")
+@click.command(cls=Command, epilog="\b\nIt ends with Ctrl-C, exit code 130.")
 @click.argument("folder", type=NamedPath(file_okay=False))
 @click.option(
     "--path-pattern",
     metavar="PATTERN",
     help=f"How paths are built; runs that differ in {{run}} are a set. Fields: {PATTERN_FIELDS}.",
 )
-@click.option(
-    "--runs",
-    type=click.IntRange(min=1),
-    default=3,
-    show_default=True,
-    metavar="N",
-    help="Usable runs that a set needs.",
-)
-@click.option(
-    "--settle",
-    type=NUMBER,
-    default=1.0,
-    show_default=True,
-    metavar="S",
-    help="Seconds without a change after which a capture is finished.",
-)
+@valued("--runs", "N", "Usable runs that a set needs.", within="runs", default=3)
+@valued("--settle", "S", "Seconds without a change after which a capture is finished.", within="settle_s", default=1.0)
 @click.option("-q", "--quiet", is_flag=True, help="One line per capture.")
 @reading_options
 @measuring_options

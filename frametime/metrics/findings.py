@@ -43,7 +43,8 @@ class Rhythm(NamedTuple):
     """Regular patterns: alternating frames, recurring hitches, strongest lines.
 
     ``alternating_fraction`` is the share of frames that stand in runs of alternating short and long frames;
-    ``alternation_ms`` the median size of the alternation there.
+    ``alternation_ms`` the median size of the alternation there. ``unlooked_reason`` says why nothing that recurs was
+    looked for; it is ``None`` where it was.
     """
 
     alternating_fraction: float
@@ -51,6 +52,7 @@ class Rhythm(NamedTuple):
     hitch_period: HitchPeriod | None
     hitch_period_reason: str | None
     lines: tuple[SpectralLine, ...]
+    unlooked_reason: str | None = None
 
 
 class Change(NamedTuple):

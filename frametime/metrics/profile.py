@@ -127,6 +127,7 @@ def _stutter(values: Mapping[str, MetricValue], rule: ProfileRule) -> ProfileIte
 
 def _rhythm(findings: Findings, rule: ProfileRule) -> ProfileItem:
     rhythm = findings.rhythm
+    threshold = f"alternating from {100.0 * rule.alternating_fraction:g} % of frames; recurring at p < 0.01"
     if rhythm is None:
         key, value, word = "alternating_fraction", None, "n/a"
     else:
@@ -138,12 +139,14 @@ def _rhythm(findings: Findings, rule: ProfileRule) -> ProfileItem:
             if not alternates:
                 key, value = "hitch_period_s", rhythm.hitch_period.period_s
         word = " and ".join(words) or "even"
+        if not words and rhythm.unlooked_reason is not None:
+            word, threshold = "not looked at", rhythm.unlooked_reason
     return ProfileItem(
         item="rhythm",
         key=key,
         value=value,
         word=word,
-        threshold=f"alternating from {100.0 * rule.alternating_fraction:g} % of frames; recurring at p < 0.01",
+        threshold=threshold,
         source=PRACTICE,
     )
 

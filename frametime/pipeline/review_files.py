@@ -104,12 +104,13 @@ def review_plan(
 def _requests(plan: ReviewPlan, files: Sequence[RunFile]) -> list[MeasureRequest]:
     from frametime.adapters.base import ReadOptions
 
-    read = ReadOptions(
+    read = replace(
+        plan.read or ReadOptions(),
         layout=_layout(plan.captures.layout),
         skip_start_s=plan.captures.skip_start_s,
         skip_end_s=plan.captures.skip_end_s,
     )
-    sensor_options = _sensor_options(plan.captures.sensor_layout) if any(file.sensors for file in files) else None
+    sensor_options = _sensor_options(plan) if any(file.sensors for file in files) else None
     # One set of options for each card: what rests on them is worked out once.
     measure = {card: _with_limits(plan, card) for card in {file.conditions.card for file in files}}
     return [_request(plan, file, read, measure[file.conditions.card], sensor_options) for file in files]
@@ -143,11 +144,13 @@ def _layout(path: Path | None) -> Layout | None:
     return None if path is None else Layout.from_toml(_layout_text(path), path.name)
 
 
-def _sensor_options(path: Path | None) -> SensorOptions:
+def _sensor_options(plan: ReviewPlan) -> SensorOptions:
     from frametime.adapters.sensors.sensor_layout import SensorLayout
     from frametime.adapters.sensors.sensor_log import SensorOptions
 
-    return SensorOptions(layout=None if path is None else SensorLayout.from_toml(_layout_text(path), path.name))
+    path = plan.captures.sensor_layout
+    layout = None if path is None else SensorLayout.from_toml(_layout_text(path), path.name)
+    return replace(plan.sensors or SensorOptions(), layout=layout)
 
 
 def _layout_text(path: Path) -> str:

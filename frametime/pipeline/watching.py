@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Final
 from frametime.capture import Conditions
 from frametime.metrics.metric import MeasuredRun
 from frametime.pipeline.measuring import MeasureRequest, measure_one
+from frametime.ranges import check_ranges
 
 if TYPE_CHECKING:
     import threading
@@ -53,10 +54,9 @@ class WatchOptions:
     settle_s: float = 1.0
 
     def __post_init__(self) -> None:
+        check_ranges(self, "settle_s")
         if self.n_runs < 1:
             raise ValueError(f"n_runs must be 1 or more, got {self.n_runs!r}")
-        if not self.settle_s > 0.0:
-            raise ValueError(f"settle_s must be positive, got {self.settle_s!r}")
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -39,6 +39,9 @@ READING: Final[Options] = {
 }
 """A log in which the option makes a difference, and the option."""
 
+IN_THE_PLAN: Final = ("layout", "skip_start", "skip_end", "from_s", "to_s")
+"""Options that a review has as keys of its plan, or not at all."""
+
 SENSORS: Final[Options] = {
     "sensor_layout": "run.csv boards.csv --sensor-layout board.toml",
     "sensor_offset": "run.csv sensors.csv --sensor-offset 3",
@@ -84,9 +87,11 @@ ELSEWHERE: Final[Mapping[tuple[str, str], str]] = {
     ("plan", "update"): "plans/test_plan_update.py",
     ("review", "workers"): "faults/test_same_bytes.py",
     ("review", "measure_again"): "pipeline/test_make_review.py",
+    ("review", "sensor_zone"): "cli/test_settings_file.py",
+    ("review", "sensor_device"): "cli/test_settings_file.py",
     **{
         (command, "max_decompression_ratio"): "adapters/test_bad_input.py"
-        for command in ("check", "watch", "batch", "compare", "convert", "film", "tune add", "tune endurance")
+        for command in ("check", "watch", "batch", "compare", "convert", "film", "review", "tune add", "tune endurance")
     },
 }
 """Options that change how a result is come by, or tell only in large logs: the tests that look at them."""
@@ -112,12 +117,15 @@ def reading_cases() -> Iterator[Case]:
         "film": f"{{log}} {FILM}",
         "tune add": "record.toml --workload 'light scene' --outcome passed --on 2026-05-04 --log {log}",
         "tune endurance": "{log} --json",
+        "review": "{plan} --out out --no-charts --no-report",
     }
     for command, line in lines.items():
         for name, words in READING.items():
+            if command == "review" and name in IN_THE_PLAN:
+                continue
             log, option = words.split(" ", 1)
-            folder = f"{log.replace('.', '_')}_alone"
-            yield Case(command, name, line.format(log=log, folder=folder), option)
+            stem = log.replace(".", "_")
+            yield Case(command, name, line.format(log=log, folder=f"{stem}_alone", plan=f"{stem}_review.toml"), option)
 
 
 def sensor_cases() -> Iterator[Case]:
