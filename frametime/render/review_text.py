@@ -163,7 +163,7 @@ def _weighty(result: ReviewResult) -> list[PlacedCaveat]:
 
 
 def coverage_text(result: ReviewResult) -> str:
-    """The matrix of usable runs, and the list of runs to make or make again with the reasons."""
+    """The matrix of usable runs, and the list of runs to make or repeat with the reasons."""
     lines = [printable(result.title), "", table_text(coverage_table(result)), "", coverage_sentence(result.coverage)]
     table = to_make_table(result)
     for row in table.rows:

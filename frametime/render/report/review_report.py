@@ -206,7 +206,7 @@ def _runs_section(result: ReviewResult) -> Section:
             count(coverage.n_usable, "/coverage/n_usable"),
             " of ",
             count(coverage.n_planned, "/coverage/n_planned"),
-            f" planned runs can be used. {verdict} A flagged run still counts unless the plan excludes it by name.",
+            f" planned runs can be used. {verdict} A flagged run is included until it is repeated or the plan excludes it by name.",
         )
     )
     tables = [table for maker in makers if (table := maker(result)).rows]

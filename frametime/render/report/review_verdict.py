@@ -99,7 +99,7 @@ def _value_facts(result: ReviewResult, comparison: OverallComparison) -> list[Fa
             content = change_line(
                 row.value_ratio, row.value_ratio_interval, f"{origin}/value_ratio", f"{origin}/value_ratio_interval"
             )
-            facts.append(Fact(term="Frames for the money", content=content))
+            facts.append(Fact(term="Speed for the money", content=content))
         return facts
     return []
 

@@ -141,10 +141,10 @@ def flagged_table(result: ReviewResult) -> Table:
             "distance_pct": number(flag.distance_pct, "flag/distance_pct", digits=3),
             "limit_pct": number(flag.limit_pct, "flag/limit_pct", digits=3),
             "sentence": flag.sentence,
-            "counts": "left out" if run.excluded_reason else "still counts",
+            "counts": "left out" if run.excluded_reason else "included until it is repeated",
         }
         rows.append(filled(columns, values, origin=f"runs/{place}"))
-    caption = "Runs that stand out from their set and should be made again."
+    caption = "Runs that stand out from their set: repeat them."
     return Table(key="flagged", caption=caption, columns=columns, rows=tuple(rows))
 
 
@@ -162,7 +162,7 @@ def unreadable_table(result: ReviewResult) -> Table:
 
 
 def to_make_table(result: ReviewResult) -> Table:
-    """Runs to make or to make again; runs of one cell with one reason share a row."""
+    """Runs to make or to repeat; runs of one cell with one reason share a row."""
     words = ReviewWords(result)
     alike: dict[tuple[str, str, str, str, str], list[str]] = {}
     for item in result.coverage.to_make:
@@ -177,7 +177,7 @@ def to_make_table(result: ReviewResult) -> Table:
     labels = {"card": "*Card", "scene": "*Scene", "resolution": "*Resolution", "run": "Runs", "reason": "*Because"}
     table = words_table(
         "to-make",
-        "Runs still to be made, or to be made again.",
+        "Runs to make or to repeat.",
         {**labels, "sentence": "In words"},
         rows,
         folded_as=f"Runs to make ({len(result.coverage.to_make)})" if len(rows) > _LONG else None,

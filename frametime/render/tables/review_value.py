@@ -21,7 +21,7 @@ def value_table(result: ReviewResult) -> Table:
         Column("money_per_fps", f"{currency} per fps", "money"),
         Column("fps_per_money", f"fps per {currency}", "number"),
         Column("baseline_mean_value", "Baseline there (fps)", "number"),
-        Column("value_ratio", "Frames for the money, against the baseline", "change"),
+        Column("value_ratio", "Speed for the money, against the baseline", "change"),
         Column("value_ratio_interval", "95 % interval", "range"),
         Column("break_even_price", f"Break-even price ({currency})", "money"),
         Column("baseline_break_even_price", f"{words.baseline} breaks even at ({currency})", "money"),
@@ -46,7 +46,7 @@ def value_table(result: ReviewResult) -> Table:
         key="value-table",
         caption=(
             f"Value by {words.headline.label}, over the cells of the standings of each cut. The break-even price is the"
-            f" price at which the card gives as many frames for the money as {words.baseline} at its own price; below"
+            f" price at which the card gives as much speed for the money as {words.baseline} at its own price; below"
             " it, the card is better value."
         ),
         columns=columns,
