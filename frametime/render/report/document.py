@@ -12,7 +12,7 @@ from typing import ClassVar, TypeAlias
 from frametime.render.tables.table import Line, Mark, Note, Strip, Table
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class Paragraph:
     """Sentences."""
 
@@ -21,7 +21,7 @@ class Paragraph:
     content: Line
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class Notes:
     """Caveats that belong to a section or the whole, each under its weight."""
 
@@ -30,7 +30,7 @@ class Notes:
     notes: tuple[Note, ...]
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class Definition:
     """A term, what it means here, and where that comes from."""
 
@@ -39,7 +39,7 @@ class Definition:
     source: str
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class Definitions:
     """Terms with their meanings."""
 
@@ -78,7 +78,7 @@ class Figure:
     more: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class Fact:
     """A term and what stands to it."""
 
@@ -123,7 +123,7 @@ class VerdictCard:
     origin: str = ""
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class VerdictCards:
     """The verdicts side by side."""
 
@@ -166,7 +166,7 @@ class TraceView:
 Block: TypeAlias = Paragraph | Table | Figure | Notes | Definitions | VerdictCards | TraceView
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class Section:
     """A heading and what stands under it. ``key`` is unique in the document."""
 

@@ -36,11 +36,11 @@ def endurance_report(verdict: EnduranceVerdict, *, figures: tuple[Figure, ...] =
     return Report(
         title="Endurance run",
         subtitle=verdict.file_name,
-        lead=(VerdictCards(cards=(card,)),),
+        lead=(VerdictCards((card,)),),
         cautions=verdict.cautions,
         sections=(
-            Section(key="criteria", heading="Criteria", blocks=(*figures, criteria_table(verdict))),
-            Section(key="not-known", heading="Not known", blocks=_not_known(verdict)),
+            Section("criteria", "Criteria", (*figures, criteria_table(verdict))),
+            Section("not-known", "Not known", _not_known(verdict)),
         ),
         colophon=f"Made by frametime {__version__}, which only reads logs: it sets no clock, no limit and no fan.",
     )
@@ -48,8 +48,8 @@ def endurance_report(verdict: EnduranceVerdict, *, figures: tuple[Figure, ...] =
 
 def _not_known(verdict: EnduranceVerdict) -> tuple[Block, ...]:
     if not verdict.not_known:
-        return (Paragraph(content=("Everything could be measured.",)),)
-    return (Notes(notes=tuple(Note(text=text, weight="note", code="") for text in verdict.not_known)),)
+        return (Paragraph(("Everything could be measured.",)),)
+    return (Notes(tuple(Note(text, "note", "") for text in verdict.not_known)),)
 
 
 def endurance_chart(capture: Capture, run: MeasuredRun, verdict: EnduranceVerdict) -> Figure:

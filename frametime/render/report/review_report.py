@@ -97,7 +97,7 @@ def review_report(
 
 
 def _said(*sentences: str) -> Paragraph:
-    return Paragraph(content=(" ".join(sentences),))
+    return Paragraph((" ".join(sentences),))
 
 
 def _standings_section(result: ReviewResult, everything: Table) -> Section:
@@ -117,7 +117,7 @@ def _standings_section(result: ReviewResult, everything: Table) -> Section:
         columns = dict.fromkeys(("card", "cut", "metric", *PLACED[:3], *APART[1:], *PLACED))
         others = f"Standings by every other metric and cut ({len(rest.rows)} rows)"
         blocks.append(rest.view(*columns, folded_as=others))
-    return Section(key="standings", heading="Standings", blocks=tuple(blocks))
+    return Section("standings", "Standings", tuple(blocks))
 
 
 def _cuts_section(result: ReviewResult, everything: Table) -> Section:
@@ -150,8 +150,8 @@ def _cuts_section(result: ReviewResult, everything: Table) -> Section:
         told += standings_of(result, everything, cut.key, key=f"standings-{number}") if number > 1 else ()
         missing = left_out_table(result, cut.key, key=f"missing-{number}")
         told += [missing] if missing.rows else []
-        sections.append(Section(key=f"cut-{number}", heading=cut.label, blocks=tuple(told)))
-    return Section(key="cuts", heading="Cut by cut", blocks=tuple(blocks), sections=tuple(sections))
+        sections.append(Section(f"cut-{number}", cut.label, tuple(told)))
+    return Section("cuts", "Cut by cut", tuple(blocks), tuple(sections))
 
 
 def _cells_section(result: ReviewResult) -> Section:
@@ -167,8 +167,8 @@ def _cells_section(result: ReviewResult) -> Section:
         ),
         *(table for table in tables if table.rows),
     ]
-    every = Section(key="cards-in-cells", heading="Every card in every cell", blocks=(estimates_table(result),))
-    return Section(key="cells", heading="Cell by cell", blocks=tuple(blocks), sections=(every,))
+    every = Section("cards-in-cells", "Every card in every cell", (estimates_table(result),))
+    return Section("cells", "Cell by cell", tuple(blocks), (every,))
 
 
 def _value_section(result: ReviewResult) -> Section:
@@ -180,7 +180,7 @@ def _value_section(result: ReviewResult) -> Section:
     blocks += _with_apart(power, "baseline_frames_per_joule")
     if not power.rows:
         blocks.append(_said("There are no sensor logs, so nothing is said about power and energy."))
-    return Section(key="value", heading="Value and efficiency", blocks=tuple(blocks))
+    return Section("value", "Value and efficiency", tuple(blocks))
 
 
 def _with_apart(table: Table, of_baseline: str) -> list[Table]:
@@ -202,7 +202,7 @@ def _runs_section(result: ReviewResult) -> Section:
     coverage = result.coverage
     verdict = "The matrix is complete." if coverage.is_complete else "The matrix is not complete."
     usable = Paragraph(
-        content=(
+        (
             count(coverage.n_usable, "/coverage/n_usable"),
             " of ",
             count(coverage.n_planned, "/coverage/n_planned"),
@@ -225,10 +225,7 @@ def _runs_section(result: ReviewResult) -> Section:
         folded_as=f"All {len(result.runs)} runs",
     )
     return Section(
-        key="runs",
-        heading="Repeatability and flagged runs",
-        blocks=tuple(blocks),
-        sections=(Section(key="all-runs", heading="Every run", blocks=(every,)),),
+        "runs", "Repeatability and flagged runs", tuple(blocks), (Section("all-runs", "Every run", (every,)),)
     )
 
 
@@ -236,9 +233,9 @@ def _caveats_section(result: ReviewResult) -> Section:
     """The caveats by kind with their counts, the weightiest first, and folded below them every one by itself."""
     groups = caveat_groups(placed_caveats(result))
     if not groups:
-        return Section(key="caveats", heading="Caveats", blocks=(_said("No caveat bears on this review."),))
-    notes = tuple(Note(text=group_words(result, group), weight=group.weight.value, code=group.code) for group in groups)
-    return Section(key="caveats", heading="Caveats", blocks=(Notes(notes=notes), caveat_table(result, groups)))
+        return Section("caveats", "Caveats", (_said("No caveat bears on this review."),))
+    notes = tuple(Note(group_words(result, group), group.weight.value, group.code) for group in groups)
+    return Section("caveats", "Caveats", (Notes(notes), caveat_table(result, groups)))
 
 
 def _trace_sections(result: ReviewResult, traces: TraceView | None) -> tuple[Section, ...]:
@@ -247,14 +244,14 @@ def _trace_sections(result: ReviewResult, traces: TraceView | None) -> tuple[Sec
         block = traces
     elif any("trace_low" in run.curves for run in result.runs):
         block = Paragraph(
-            content=(
+            (
                 "There is no room for the frame times in this page: with them it would be larger than 3 MB."
                 " The command 'frametime compare' draws those of a few captures.",
             )
         )
     else:
         return ()
-    return (Section(key="traces", heading="Frame times of each run", blocks=(block,)),)
+    return (Section("traces", "Frame times of each run", (block,)),)
 
 
 def _colophon(charts_folder: str | None) -> str:
@@ -285,19 +282,17 @@ def methods_section(result: ReviewResult) -> Section:
     margin = Number(text=share_pct(result.margin), value=result.margin, origin="/margin", shown_as="percent")
     metrics = tuple(
         Definition(
-            term=words.metric_heading(entry.key),
-            text=f"{entry.definition} {words.better(entry.key).capitalize()}.",
-            source=entry.source,
+            words.metric_heading(entry.key), f"{entry.definition} {words.better(entry.key).capitalize()}.", entry.source
         )
         for entry in result.metrics
     )
-    methods = tuple(Definition(term=item.label, text=item.text, source=item.source) for item in result.methods)
+    methods = tuple(Definition(item.label, item.text, item.source) for item in result.methods)
     return Section(
-        key="methods",
-        heading="Methods",
-        blocks=(
+        "methods",
+        "Methods",
+        (
             Paragraph(
-                content=(
+                (
                     "Margin ",
                     margin,
                     f"; baseline {words.baseline}; headline metric {words.headline.label}. One run is one repetition:"
@@ -305,11 +300,9 @@ def methods_section(result: ReviewResult) -> Section:
                 )
             ),
         ),
-        sections=(
-            Section(key="metric-definitions", heading="Metrics", blocks=(Definitions(items=metrics),)),
-            Section(
-                key="method-definitions", heading="Comparisons and intervals", blocks=(Definitions(items=methods),)
-            ),
+        (
+            Section("metric-definitions", "Metrics", (Definitions(metrics),)),
+            Section("method-definitions", "Comparisons and intervals", (Definitions(methods),)),
         ),
     )
 
@@ -317,7 +310,7 @@ def methods_section(result: ReviewResult) -> Section:
 def provenance_section(result: ReviewResult) -> Section:
     """Files with checksum and rows, cards and settings, the plan as resolved, versions."""
     blocks: list[Block] = [card_table(result), file_table(result), _plan_table(result), _version_table(result)]
-    return Section(key="provenance", heading="Provenance", blocks=tuple(blocks))
+    return Section("provenance", "Provenance", tuple(blocks))
 
 
 def flat(value: object, name: str = "") -> list[tuple[str, str]]:

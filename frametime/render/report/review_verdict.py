@@ -32,13 +32,13 @@ def lead_blocks(result: ReviewResult) -> tuple[Block, ...]:
     ]
     reach = overall_reach([comparison for _, comparison in chosen], result.margin)
     cards = tuple(_card(result, words, number, comparison, reach) for number, comparison in chosen)
-    return (*([VerdictCards(cards=cards)] if cards else []), _reading_help(result))
+    return (*([VerdictCards(cards)] if cards else []), _reading_help(result))
 
 
 def _reading_help(result: ReviewResult) -> Paragraph:
     margin = Number(text=share_pct(result.margin), value=result.margin, origin="/margin", shown_as="percent")
     return Paragraph(
-        content=(
+        (
             "How to read this: a difference counts as meaningful from ",
             margin,
             " on, the margin of this review and the gray band in the pictures. Ahead and behind are differences of at"
@@ -53,10 +53,10 @@ def _card(
 ) -> VerdictCard:
     these, like_these = comparison.interval_these_scenes, comparison.interval_scenes_like_these
     facts = [
-        Fact(term="By cell", content=(*counts_line(comparison), " of ", *_cells(comparison))),
+        Fact("By cell", (*counts_line(comparison), " of ", *_cells(comparison))),
         Fact(
-            term="Other scenes like these",
-            content=(
+            "Other scenes like these",
+            (
                 VERDICT_MARKS[comparison.verdict_scenes_like_these],
                 " ",
                 change_range(like_these, "interval_scenes_like_these", reason="too few scenes give no interval"),
@@ -94,12 +94,12 @@ def _value_facts(result: ReviewResult, comparison: OverallComparison) -> list[Fa
             continue
         origin = f"/value/{number}"
         price = money(row.price, f"{origin}/price")
-        facts = [Fact(term="Price", content=(price, f" {row.currency}" if row.currency else ""))]
+        facts = [Fact("Price", (price, f" {row.currency}" if row.currency else ""))]
         if row.value_ratio is not None:
             content = change_line(
                 row.value_ratio, row.value_ratio_interval, f"{origin}/value_ratio", f"{origin}/value_ratio_interval"
             )
-            facts.append(Fact(term="Speed for the money", content=content))
+            facts.append(Fact("Speed for the money", content))
         return facts
     return []
 
@@ -109,5 +109,5 @@ def _efficiency_facts(result: ReviewResult, comparison: OverallComparison) -> li
         if row.cut == comparison.cut and row.card == comparison.candidate and row.efficiency_ratio is not None:
             origins = (f"/efficiency/{number}/efficiency_ratio", f"/efficiency/{number}/efficiency_interval")
             content = change_line(row.efficiency_ratio, row.efficiency_interval, *origins)
-            return [Fact(term="Frames per joule", content=content)]
+            return [Fact("Frames per joule", content)]
     return []

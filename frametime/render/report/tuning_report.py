@@ -53,18 +53,16 @@ def tuning_report(summary: TuningSummary, *, figures: tuple[Figure, ...] = ()) -
     return Report(
         title=f"Tuning of {summary.card}",
         subtitle=f"{counted(n_trials, 'trial')} under {', '.join(summary.workloads)}",
-        lead=(VerdictCards(cards=tuple(cards)), _next_words(summary)),
+        lead=(VerdictCards(tuple(cards)), _next_words(summary)),
         cautions=summary.cautions,
         sections=(
-            Section(key="not-known", heading="Not yet known", blocks=_sentences(summary.not_known)),
-            Section(
-                key="map", heading="Map of the settings", blocks=(*figures, _map_block(summary, is_drawn=bool(figures)))
-            ),
-            Section(key="edge", heading="Past the edge", blocks=(_edge_block(summary),)),
-            Section(key="speed", heading="Speed of the settings", blocks=(setting_table(summary),)),
-            Section(key="trials", heading="Trials", blocks=(trial_table(summary),)),
-            Section(key="caveats", heading="Caveats", blocks=_caveat_blocks(summary)),
-            Section(key="methods", heading="Methods", blocks=(_methods(summary),)),
+            Section("not-known", "Not yet known", _sentences(summary.not_known)),
+            Section("map", "Map of the settings", (*figures, _map_block(summary, is_drawn=bool(figures)))),
+            Section("edge", "Past the edge", (_edge_block(summary),)),
+            Section("speed", "Speed of the settings", (setting_table(summary),)),
+            Section("trials", "Trials", (trial_table(summary),)),
+            Section("caveats", "Caveats", _caveat_blocks(summary)),
+            Section("methods", "Methods", (_methods(summary),)),
         ),
         colophon=f"Made by frametime {__version__}, which only reads logs: it sets no clock, no limit and no fan.",
     )
@@ -73,12 +71,12 @@ def tuning_report(summary: TuningSummary, *, figures: tuple[Figure, ...] = ()) -
 def _map_block(summary: TuningSummary, *, is_drawn: bool) -> Block:
     """Folded away where a chart shows it."""
     if not summary.map:
-        return Paragraph(content=("No setting has been tried yet.",))
+        return Paragraph(("No setting has been tried yet.",))
     return replace(map_table(summary), folded_as="The map as a table" if is_drawn else None)
 
 
 def _edge_block(summary: TuningSummary) -> Block:
-    none = Paragraph(content=("No higher clock has been shown to be slower than a lower one.",))
+    none = Paragraph(("No higher clock has been shown to be slower than a lower one.",))
     return table if (table := edge_table(summary)).rows else none
 
 
@@ -102,23 +100,18 @@ def _range_words(ratio: Ratio) -> Line:
 def _best_card(summary: TuningSummary) -> VerdictCard:
     limits, gain = summary.limits, summary.best_gain
     facts = [
+        Fact("Temperature limit", (quantity(limits.temperature_c, "Cel", "/limits/temperature_c", digits=3),)),
         Fact(
-            term="Temperature limit",
-            content=(quantity(limits.temperature_c, "Cel", "/limits/temperature_c", digits=3),),
-        ),
-        Fact(
-            term="Power limit",
-            content=(
+            "Power limit",
+            (
                 quantity(limits.power_w, "W", "/limits/power_w", digits=3, reason="not given")
                 if limits.power_w
                 else "n/a",
             ),
         ),
         Fact(
-            term="Offsets allowed",
-            content=(
-                f"core up to {limits.max_core_offset_mhz:+d} MHz, memory up to {limits.max_memory_offset_mhz:+d} MHz",
-            ),
+            "Offsets allowed",
+            (f"core up to {limits.max_core_offset_mhz:+d} MHz, memory up to {limits.max_memory_offset_mhz:+d} MHz",),
         ),
     ]
     if gain is not None:
@@ -128,7 +121,7 @@ def _best_card(summary: TuningSummary) -> VerdictCard:
             count(gain.n_baseline, "best_gain/n_baseline"),
             f" under {summary.workloads[-1]}",
         )
-        facts.insert(0, Fact(term="Runs, setting and stock", content=runs))
+        facts.insert(0, Fact("Runs, setting and stock", runs))
     if summary.best is None:
         state, sentence = mark("none yet", "care"), "No setting has passed the heaviest workload yet."
     elif summary.best_is_final:
@@ -179,53 +172,49 @@ def _everyday_card(summary: TuningSummary) -> VerdictCard:
 def _next_words(summary: TuningSummary) -> Paragraph:
     step = summary.next_step
     if isinstance(step, Finished):
-        return Paragraph(content=(" ".join([f"Tuning is finished. {step.reason}", *step.notes]),))
+        return Paragraph((" ".join([f"Tuning is finished. {step.reason}", *step.notes]),))
     runs = "1 run" if step.n_runs == 1 else f"{step.n_runs} runs"
     words = f"Next trial: {step.setting}, {runs} of {step.workload}. {step.reason}"
-    return Paragraph(content=(" ".join([words, *step.notes]),))
+    return Paragraph((" ".join([words, *step.notes]),))
 
 
 def _sentences(texts: tuple[str, ...]) -> tuple[Block, ...]:
     if not texts:
-        return (Paragraph(content=("Nothing is left open.",)),)
-    return (Notes(notes=tuple(Note(text=text, weight="note", code="") for text in texts)),)
+        return (Paragraph(("Nothing is left open.",)),)
+    return (Notes(tuple(Note(text, "note", "") for text in texts)),)
 
 
 def _caveat_blocks(summary: TuningSummary) -> tuple[Block, ...]:
     notes = by_weight(summary.caveats)
-    return (Notes(notes=notes),) if notes else (Paragraph(content=("No caveat bears on these numbers.",)),)
+    return (Notes(notes),) if notes else (Paragraph(("No caveat bears on these numbers.",)),)
 
 
 def _methods(summary: TuningSummary) -> Definitions:
     practice = "common practice, no source"
     return Definitions(
-        items=(
+        (
             Definition(
-                term="Gain",
-                text=(
+                "Gain",
+                (
                     "Geometric mean of the average FPS over the runs at a setting, over that at stock under the same"
                     f" workload. The gain of a setting as a whole is under {summary.workloads[-1]}, the heaviest."
                 ),
-                source="B. L. Welch, Biometrika 34, 28-35, 1947, for the interval, on logarithms of runs",
+                "B. L. Welch, Biometrika 34, 28-35, 1947, for the interval, on logarithms of runs",
             ),
             Definition(
-                term="Past the edge",
-                text="A higher clock whose whole interval against the nearest lower one lies below no difference.",
-                source=practice,
+                "Past the edge",
+                "A higher clock whose whole interval against the nearest lower one lies below no difference.",
+                practice,
             ),
             Definition(
-                term="Failed trial",
-                text=(
+                "Failed trial",
+                (
                     "Visible artifacts, a freeze, a driver reset, a workload that does not finish, or a peak above the"
                     " temperature limit."
                 ),
-                source=practice,
+                practice,
             ),
-            Definition(
-                term="Everyday setting",
-                text="The tuned maximum, backed off by the steps of the record.",
-                source=practice,
-            ),
+            Definition("Everyday setting", "The tuned maximum, backed off by the steps of the record.", practice),
         )
     )
 

@@ -158,7 +158,7 @@ def cell(*content: Inline, notes: Iterable[Note] = (), sort: float | str | None 
     if sort is None:
         sort = next((part.value for part in content if isinstance(part, Number) and part.value is not None), None)
     reasons = (part.reason for part in content if isinstance(part, Number) and part.value is None and part.reason)
-    why = (Note(text=f"{NOT_AVAILABLE}: {reason}", weight="note", code="no-number") for reason in reasons)
+    why = (Note(f"{NOT_AVAILABLE}: {reason}", "note", "no-number") for reason in reasons)
     return Cell(content=content, sort=sort, data=data, notes=tuple(dict.fromkeys((*notes, *why))))
 
 
@@ -192,7 +192,7 @@ def filled(
         Why numbers are missing.
     """
     cells = (_formed(column, values[column.key], reason) if column.key in values else cell(DASH) for column in columns)
-    return Row(cells=tuple(cells), origin=origin)
+    return Row(tuple(cells), origin)
 
 
 def words_table(
@@ -203,7 +203,7 @@ def words_table(
         Column(name, label.removeprefix("*"), is_choice=label.startswith("*")) for name, label in labels.items()
     )
     made = tuple(filled(columns, dict(zip(labels, row, strict=True))) for row in rows)
-    return Table(key=key, caption=caption, columns=columns, rows=made, folded_as=folded_as)
+    return Table(key, caption, columns, made, folded_as=folded_as)
 
 
 def fields(item: object, *names: str) -> dict[str, object]:
@@ -289,7 +289,7 @@ def share_pct(value: float) -> str:
 
 def as_note(caveat: Caveat) -> Note:
     """A caveat for the document."""
-    return Note(text=caveat.message, weight=str(caveat.weight.value), code=caveat.code)
+    return Note(caveat.message, str(caveat.weight.value), caveat.code)
 
 
 def notes_of(caveats: Iterable[Caveat]) -> tuple[Note, ...]:

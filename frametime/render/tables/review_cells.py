@@ -91,7 +91,7 @@ def cells_table(result: ReviewResult) -> Table:
             reason = first_reason(caveats, "one side has no usable run here")
             origin = f"cells/{place}" if item is None else f"comparisons/{number}"
             rows.append(filled(columns, values, origin=origin, reason=reason))
-    return Table(key="cells", caption="Each card in each cell.", columns=columns, rows=tuple(rows), is_long=True)
+    return Table("cells", "Each card in each cell.", columns, tuple(rows), is_long=True)
 
 
 def _remark(item: CellComparison) -> Line:
@@ -178,9 +178,9 @@ def estimates_table(result: ReviewResult) -> Table:
             values[key] = cell(*line, notes=notes_of(estimate.caveats))
         rows.append(filled(columns, values, origin=f"cells/{place}"))
     return Table(
-        key="estimates",
-        caption="Each card in each cell: the metric over the runs that count, and under it the 95 % interval.",
-        columns=columns,
-        rows=tuple(rows),
+        "estimates",
+        "Each card in each cell: the metric over the runs that count, and under it the 95 % interval.",
+        columns,
+        tuple(rows),
         is_long=True,
     )

@@ -59,10 +59,10 @@ def coverage_table(result: ReviewResult) -> Table:
         )
         values[item.card] = f"{coverage_words(item)} !" if item.to_make else coverage_words(item)
     return Table(
-        key="coverage",
-        caption="Usable runs of those planned in each cell; ! where runs are to be made.",
-        columns=columns,
-        rows=tuple(filled(columns, values) for values in found.values()),
+        "coverage",
+        "Usable runs of those planned in each cell; ! where runs are to be made.",
+        columns,
+        tuple(filled(columns, values) for values in found.values()),
         is_long=len(found) > _LONG,
         folded_as=f"Usable runs of each cell ({len(found)} rows)" if len(found) > _LONG else None,
     )
@@ -91,13 +91,13 @@ def repeatability_table(result: ReviewResult) -> Table:
         reason = first_reason(item.caveats, "no cell has two runs")
         rows.append(filled(columns, values, origin=f"repeatability/{place}", reason=reason))
     return Table(
-        key="repeatability",
-        caption=(
+        "repeatability",
+        (
             "How well runs of one cell repeat (ISO 5725-2, on logarithms): the standard deviation between runs, and the"
             " difference that two runs of one cell stay below in 95 of 100 cases. Lower is better."
         ),
-        columns=columns,
-        rows=tuple(rows),
+        columns,
+        tuple(rows),
         is_long=len(rows) > _LONG,
     )
 
@@ -145,7 +145,7 @@ def flagged_table(result: ReviewResult) -> Table:
         }
         rows.append(filled(columns, values, origin=f"runs/{place}"))
     caption = "Runs that stand out from their set: repeat them."
-    return Table(key="flagged", caption=caption, columns=columns, rows=tuple(rows))
+    return Table("flagged", caption, columns, tuple(rows))
 
 
 def exclusion_table(result: ReviewResult) -> Table:
@@ -208,12 +208,10 @@ def runs_table(result: ReviewResult) -> Table:
         ),
     )
     return Table(
-        key="runs-table",
-        caption="Every run by itself: the value of each metric, what the run is worth, and its caveats.",
-        columns=columns,
-        rows=tuple(
-            filled(columns, _run_values(run, keys), origin=f"runs/{place}") for place, run in enumerate(result.runs)
-        ),
+        "runs-table",
+        "Every run by itself: the value of each metric, what the run is worth, and its caveats.",
+        columns,
+        tuple(filled(columns, _run_values(run, keys), origin=f"runs/{place}") for place, run in enumerate(result.runs)),
         is_long=True,
     )
 
@@ -278,10 +276,10 @@ def file_table(result: ReviewResult) -> Table:
     )
     n_files = len(rows)
     return Table(
-        key="files",
-        caption="The captures this rests on. The checksum is the SHA-256 of the file as stored.",
-        columns=columns,
-        rows=rows,
+        "files",
+        "The captures this rests on. The checksum is the SHA-256 of the file as stored.",
+        columns,
+        rows,
         is_long=n_files > _LONG_FILE_TABLE,
         folded_as=f"All {n_files} files with their checksums" if n_files > _LONG_FILE_TABLE else None,
     )

@@ -91,11 +91,11 @@ def standings_table(result: ReviewResult) -> Table:
         reason = first_reason(item.caveats, "this card shares no cell with the others")
         rows.append(filled(columns, values, origin=f"standings/{number}", reason=reason))
     return Table(
-        key="standings-all",
-        caption="Standings by every metric and cut: lower frame times and higher rates are better. A row's mean and"
+        "standings-all",
+        "Standings by every metric and cut: lower frame times and higher rates are better. A row's mean and"
         " that of the baseline beside it rest on the same cells.",
-        columns=columns,
-        rows=tuple(rows),
+        columns,
+        tuple(rows),
         is_long=True,
     )
 
@@ -175,11 +175,11 @@ def overall_table(result: ReviewResult) -> Table:
         rows.append(filled(columns, values, origin=f"overall/{number}", reason=reason))
     better = words.difference_hint(result.headline)
     return Table(
-        key="overall",
-        caption=f"Difference to the baseline {words.baseline} by {words.headline.label}, over the cells of the "
+        "overall",
+        f"Difference to the baseline {words.baseline} by {words.headline.label}, over the cells of the "
         f"standings of each cut: {better}.",
-        columns=columns,
-        rows=tuple(rows),
+        columns,
+        tuple(rows),
     )
 
 

@@ -43,14 +43,14 @@ def value_table(result: ReviewResult) -> Table:
         values["cut"] = label_cell(words.cuts[row.cut], row.cut)
         rows.append(filled(columns, values, origin=f"value/{number}", reason=reason))
     return Table(
-        key="value-table",
-        caption=(
+        "value-table",
+        (
             f"Value by {words.headline.label}, over the cells of the standings of each cut. The break-even price is the"
             f" price at which the card gives as much speed for the money as {words.baseline} at its own price; below"
             " it, the card is better value."
         ),
-        columns=columns,
-        rows=tuple(rows),
+        columns,
+        tuple(rows),
     )
 
 
@@ -95,11 +95,11 @@ def efficiency_table(result: ReviewResult) -> Table:
         values["cut"] = label_cell(words.cuts[row.cut], row.cut)
         rows.append(filled(columns, values, origin=f"efficiency/{number}", reason=reason))
     return Table(
-        key="efficiency-table",
-        caption=(
+        "efficiency-table",
+        (
             "Power and energy from the sensor logs: all numbers of a row are geometric means over the same cells, those"
             " of the standings of its cut that have sensor logs. Plus means more frames per joule."
         ),
-        columns=columns,
-        rows=tuple(rows),
+        columns,
+        tuple(rows),
     )

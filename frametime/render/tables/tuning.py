@@ -36,11 +36,11 @@ def map_table(summary: TuningSummary) -> Table:
                 values[str(core)] = _map_cell(item, summary.map.index(item), is_best=item.setting == summary.best)
         rows.append(filled(columns, values))
     return Table(
-        key="map-table",
-        caption=f"Gain over stock under {summary.workloads[-1]}: memory offset down, core offset across. Passed: it"
+        "map-table",
+        f"Gain over stock under {summary.workloads[-1]}: memory offset down, core offset across. Passed: it"
         " passed what it ran, without a gain that can be given.",
-        columns=columns,
-        rows=tuple(rows),
+        columns,
+        tuple(rows),
     )
 
 
@@ -83,7 +83,7 @@ def edge_table(summary: TuningSummary) -> Table:
         for number, item in enumerate(summary.past_edge)
     )
     caption = "Higher clocks that are credibly slower: the whole interval of the ratio lies below no difference."
-    return Table(key="edge-table", caption=caption, columns=columns, rows=rows)
+    return Table("edge-table", caption, columns, rows)
 
 
 _OFFSETS: Final = tuple(
@@ -118,10 +118,10 @@ def setting_table(summary: TuningSummary) -> Table:
         for number, row in enumerate(summary.settings)
     )
     return Table(
-        key="settings",
-        caption="All runs that passed at each setting. Gain is average FPS over that at stock; higher is better.",
-        columns=columns,
-        rows=rows,
+        "settings",
+        "All runs that passed at each setting. Gain is average FPS over that at stock; higher is better.",
+        columns,
+        rows,
         is_long=True,
     )
 
@@ -159,10 +159,10 @@ def trial_table(summary: TuningSummary) -> Table:
         Column("note", "Note"),
     )
     return Table(
-        key="trials-table",
-        caption="Every trial in the order in which it was made.",
-        columns=columns,
-        rows=tuple(
+        "trials-table",
+        "Every trial in the order in which it was made.",
+        columns,
+        tuple(
             filled(columns, _trial_values(row), origin=f"trials/{number}", reason="no sensor log")
             for number, row in enumerate(summary.trials)
         ),
@@ -206,4 +206,4 @@ def criteria_table(verdict: EnduranceVerdict) -> Table:
         for number, item in enumerate(verdict.criteria)
     )
     caption = "What was looked at, what was found, and from where on it counts as failed."
-    return Table(key="criteria-table", caption=caption, columns=columns, rows=rows)
+    return Table("criteria-table", caption, columns, rows)
