@@ -21,6 +21,11 @@ class Paragraph:
     content: Line
 
 
+def said(*sentences: str) -> Paragraph:
+    """Sentences without numbers of their own."""
+    return Paragraph((" ".join(sentences),))
+
+
 @dataclass(frozen=True)
 class Notes:
     """Caveats that belong to a section or the whole, each under its weight."""
@@ -107,8 +112,6 @@ class VerdictCard:
     facts : tuple of Fact
     notes : tuple of Note
         Caveats of the judged comparison.
-    origin : str
-        Where the judged comparison stands in the result.
     """
 
     name: str
@@ -120,7 +123,6 @@ class VerdictCard:
     strip: Strip | None = None
     facts: tuple[Fact, ...] = ()
     notes: tuple[Note, ...] = ()
-    origin: str = ""
 
 
 @dataclass(frozen=True)

@@ -17,23 +17,13 @@ from frametime.render.report.document import (
     Report,
     Section,
     TraceView,
+    said,
 )
 from frametime.render.report.review_verdict import lead_blocks
 from frametime.render.review_words import ReviewWords
-from frametime.render.tables.parts import code_cell, count, share_pct, words_table
+from frametime.render.tables import review_runs
+from frametime.render.tables.parts import code_cell, count, percent, words_table
 from frametime.render.tables.review_cells import cells_table, comparisons_of, estimates_table
-from frametime.render.tables.review_runs import (
-    card_table,
-    caveat_table,
-    coverage_table,
-    exclusion_table,
-    file_table,
-    flagged_table,
-    repeatability_table,
-    runs_table,
-    to_make_table,
-    unreadable_table,
-)
 from frametime.render.tables.review_standings import (
     APART,
     PLACED,
@@ -43,7 +33,7 @@ from frametime.render.tables.review_standings import (
     standings_table,
 )
 from frametime.render.tables.review_value import efficiency_table, value_table
-from frametime.render.tables.table import Note, Number, Table
+from frametime.render.tables.table import Note, Table
 from frametime.review.card_repeatability import OUTLIER_STORY
 from frametime.review.result import ReviewResult
 from frametime.version import __version__
@@ -96,15 +86,11 @@ def review_report(
     )
 
 
-def _said(*sentences: str) -> Paragraph:
-    return Paragraph((" ".join(sentences),))
-
-
 def _standings_section(result: ReviewResult, everything: Table) -> Section:
     """Places over all cells by the headline metric; every other cut and metric in a table to search."""
     first = result.cuts[0].key
     blocks: list[Block] = [
-        _said(
+        said(
             "Cards share a place where the runs do not carry an order between them. Every mean is the geometric mean"
             " over the cells in which each card of the table has a usable value."
         ),
@@ -126,7 +112,7 @@ def _cuts_section(result: ReviewResult, everything: Table) -> Section:
     by_headline = table.where(metric=result.headline)
     columns = [column.key for column in table.columns]
     blocks: list[Block] = [
-        _said(
+        said(
             "The same comparison over different choices of cells. These scenes: what repeating the same scenes"
             " would give. Scenes like these: what other scenes of the same kind would give."
         ),
@@ -145,8 +131,8 @@ def _cuts_section(result: ReviewResult, everything: Table) -> Section:
         blocks.append(others)
     sections = []
     for number, cut in enumerate(result.cuts, 1):
-        told: list[Block] = [_said(f"{cut.definition} ({len(cut.cells)} cells)")]
-        told += [_said(text)] if (text := result.paragraphs.get(cut.key)) else []
+        told: list[Block] = [said(f"{cut.definition} ({len(cut.cells)} cells)")]
+        told += [said(text)] if (text := result.paragraphs.get(cut.key)) else []
         told += standings_of(result, everything, cut.key, key=f"standings-{number}") if number > 1 else ()
         missing = left_out_table(result, cut.key, key=f"missing-{number}")
         told += [missing] if missing.rows else []
@@ -160,7 +146,7 @@ def _cells_section(result: ReviewResult) -> Section:
     ordered = sorted(result.metrics, key=lambda entry: not entry.is_headline)
     tables = [comparisons_of(result, everything, entry) for entry in ordered]
     blocks: list[Block] = [
-        _said(
+        said(
             "A cell is one scene at one resolution. Of many cells some come out ahead or behind by chance alone: a"
             " verdict that cannot be named rests on too few runs to be claimed for that cell among so many, though it"
             " counts toward the whole (see Methods, Claims of single cells)."
@@ -173,14 +159,12 @@ def _cells_section(result: ReviewResult) -> Section:
 
 def _value_section(result: ReviewResult) -> Section:
     """What the speed costs, in money and in energy; says so where prices or sensor logs are missing."""
-    value, power = value_table(result), efficiency_table(result)
-    blocks: list[Block] = [*_with_apart(value, "baseline_mean_value")]
-    if not value.rows:
-        blocks.append(_said("The plan gives no prices, so nothing is said about value."))
-    blocks += _with_apart(power, "baseline_frames_per_joule")
-    if not power.rows:
-        blocks.append(_said("There are no sensor logs, so nothing is said about power and energy."))
-    return Section("value", "Value and efficiency", tuple(blocks))
+    value = _with_apart(value_table(result), "baseline_mean_value")
+    power = _with_apart(efficiency_table(result), "baseline_frames_per_joule")
+    no_prices = said("The plan gives no prices, so nothing is said about value.")
+    no_sensors = said("There are no sensor logs, so nothing is said about power and energy.")
+    blocks = (*(value or [no_prices]), *(power or [no_sensors]))
+    return Section("value", "Value and efficiency", blocks)
 
 
 def _with_apart(table: Table, of_baseline: str) -> list[Table]:
@@ -198,22 +182,18 @@ def _with_apart(table: Table, of_baseline: str) -> list[Table]:
 
 def _runs_section(result: ReviewResult) -> Section:
     """Repeatability, flagged runs, exclusions, what is still to be made, and the table of runs."""
-    makers = (coverage_table, repeatability_table, flagged_table, exclusion_table, unreadable_table, to_make_table)
-    coverage = result.coverage
-    verdict = "The matrix is complete." if coverage.is_complete else "The matrix is not complete."
-    usable = Paragraph(
-        (
-            count(coverage.n_usable, "/coverage/n_usable"),
-            " of ",
-            count(coverage.n_planned, "/coverage/n_planned"),
-            f" planned runs can be used. {verdict} A flagged run is included until it is repeated or the plan excludes it by name.",
-        )
+    coverage, runs = result.coverage, review_runs.runs_table(result)
+    planned = (count(coverage.n_usable, "/coverage/n_usable"), " of ", count(coverage.n_planned, "/coverage/n_planned"))
+    verdict = (
+        f" planned runs can be used. The matrix is {'' if coverage.is_complete else 'not '}complete. A flagged run is"
+        " included until it is repeated or the plan excludes it by name."
     )
-    tables = [table for maker in makers if (table := maker(result)).rows]
-    blocks: list[Block] = [usable, _said(OUTLIER_STORY), *tables]
-    if not any(run.flag for run in result.runs):
-        blocks.append(_said("No run stands out from its set."))
-    runs = runs_table(result)
+    tables = (
+        *(review_runs.coverage_table(result), review_runs.repeatability_table(result)),
+        *(review_runs.flagged_table(result), review_runs.exclusion_table(result)),
+        *(review_runs.unreadable_table(result), review_runs.to_make_table(result)),
+    )
+    none = () if any(run.flag for run in result.runs) else (said("No run stands out from its set."),)
     # The headline metric is the first of them that may not be left out.
     metrics = sorted(result.metrics, key=lambda entry: not entry.is_headline)[:_MOST_RUN_METRICS]
     n_others = len(result.metrics) - len(metrics)
@@ -225,33 +205,29 @@ def _runs_section(result: ReviewResult) -> Section:
         folded_as=f"All {len(result.runs)} runs",
     )
     return Section(
-        "runs", "Repeatability and flagged runs", tuple(blocks), (Section("all-runs", "Every run", (every,)),)
+        "runs",
+        "Repeatability and flagged runs",
+        (Paragraph((*planned, verdict)), said(OUTLIER_STORY), *(table for table in tables if table.rows), *none),
+        (Section("all-runs", "Every run", (every,)),),
     )
 
 
 def _caveats_section(result: ReviewResult) -> Section:
     """The caveats by kind with their counts, the weightiest first, and folded below them every one by itself."""
     groups = caveat_groups(placed_caveats(result))
-    if not groups:
-        return Section("caveats", "Caveats", (_said("No caveat bears on this review."),))
     notes = tuple(Note(group_words(result, group), group.weight.value, group.code) for group in groups)
-    return Section("caveats", "Caveats", (Notes(notes), caveat_table(result, groups)))
+    told = (Notes(notes), review_runs.caveat_table(result, groups))
+    return Section("caveats", "Caveats", told if groups else (said("No caveat bears on this review."),))
 
 
 def _trace_sections(result: ReviewResult, traces: TraceView | None) -> tuple[Section, ...]:
-    block: Block
-    if traces is not None:
-        block = traces
-    elif any("trace_low" in run.curves for run in result.runs):
-        block = Paragraph(
-            (
-                "There is no room for the frame times in this page: with them it would be larger than 3 MB."
-                " The command 'frametime compare' draws those of a few captures.",
-            )
-        )
-    else:
+    if traces is None and not any("trace_low" in run.curves for run in result.runs):
         return ()
-    return (Section("traces", "Frame times of each run", (block,)),)
+    no_room = said(
+        "There is no room for the frame times in this page: with them it would be larger than 3 MB.",
+        "The command 'frametime compare' draws those of a few captures.",
+    )
+    return (Section("traces", "Frame times of each run", (traces or no_room,)),)
 
 
 def _colophon(charts_folder: str | None) -> str:
@@ -262,11 +238,7 @@ def _colophon(charts_folder: str | None) -> str:
 
 
 def _with_figures(section: Section, figures: Sequence[Block]) -> Section:
-    if not figures:
-        return section
-    first, *rest = section.blocks or (None,)
-    blocks = tuple(block for block in (first, *figures, *rest) if block is not None)
-    return replace(section, blocks=blocks)
+    return replace(section, blocks=(*section.blocks[:1], *figures, *section.blocks[1:]))
 
 
 def _subtitle(result: ReviewResult) -> str:
@@ -279,38 +251,40 @@ def _subtitle(result: ReviewResult) -> str:
 def methods_section(result: ReviewResult) -> Section:
     """Margin, headline, baseline; the definition of each metric and each method with its source."""
     words = ReviewWords(result)
-    margin = Number(text=share_pct(result.margin), value=result.margin, origin="/margin", shown_as="percent")
     metrics = tuple(
         Definition(
-            words.metric_heading(entry.key), f"{entry.definition} {words.better(entry.key).capitalize()}.", entry.source
+            words.metric_heading(entry.key),
+            f"{entry.definition} {words.better(entry.key).capitalize()}.",
+            entry.source,
         )
         for entry in result.metrics
     )
     methods = tuple(Definition(item.label, item.text, item.source) for item in result.methods)
-    return Section(
-        "methods",
-        "Methods",
-        (
-            Paragraph(
-                (
-                    "Margin ",
-                    margin,
-                    f"; baseline {words.baseline}; headline metric {words.headline.label}. One run is one repetition:"
-                    " frames within a run are never counted as repeats.",
-                )
-            ),
-        ),
-        (
-            Section("metric-definitions", "Metrics", (Definitions(metrics),)),
-            Section("method-definitions", "Comparisons and intervals", (Definitions(methods),)),
-        ),
+    head = (
+        f"; baseline {words.baseline}; headline metric {words.headline.label}. One run is one repetition: frames within"
+        " a run are never counted as repeats."
     )
+    sections = (
+        Section("metric-definitions", "Metrics", (Definitions(metrics),)),
+        Section("method-definitions", "Comparisons and intervals", (Definitions(methods),)),
+    )
+    return Section("methods", "Methods", (Paragraph(("Margin ", percent(result.margin, "/margin"), head)),), sections)
 
 
 def provenance_section(result: ReviewResult) -> Section:
     """Files with checksum and rows, cards and settings, the plan as resolved, versions."""
-    blocks: list[Block] = [card_table(result), file_table(result), _plan_table(result), _version_table(result)]
-    return Section("provenance", "Provenance", tuple(blocks))
+    pairs = flat(plain(result.plan))
+    plan = words_table(
+        "plan",
+        "The plan as it was resolved, defaults filled in.",
+        {"key": "Key", "value": "Value"},
+        ((code_cell(name), text) for name, text in pairs),
+        folded_as=f"The plan, {len(pairs)} settings",
+    )
+    labels = {"part": "Part", "version": "Version"}
+    versions = words_table("versions", "Versions of what computed the numbers.", labels, result.versions.items())
+    tables = (review_runs.card_table(result), review_runs.file_table(result), plan, versions)
+    return Section("provenance", "Provenance", tables)
 
 
 def flat(value: object, name: str = "") -> list[tuple[str, str]]:
@@ -330,19 +304,3 @@ def flat(value: object, name: str = "") -> list[tuple[str, str]]:
     if value is None:
         return [(name, "not given")]
     return [(name, str(value).lower() if isinstance(value, bool) else str(value))]
-
-
-def _plan_table(result: ReviewResult) -> Table:
-    pairs = flat(plain(result.plan))
-    return words_table(
-        "plan",
-        "The plan as it was resolved, defaults filled in.",
-        {"key": "Key", "value": "Value"},
-        ((code_cell(name), text) for name, text in pairs),
-        folded_as=f"The plan, {len(pairs)} settings",
-    )
-
-
-def _version_table(result: ReviewResult) -> Table:
-    labels = {"part": "Part", "version": "Version"}
-    return words_table("versions", "Versions of what computed the numbers.", labels, result.versions.items())

@@ -126,12 +126,6 @@ def change_range(interval: Interval | None, origin: str, *, reason: str | None =
     return Range(text=text, low=interval.low, high=interval.high, origin=origin, shown_as="change")
 
 
-def change_line(ratio: float | None, interval: Interval | None, ratio_origin: str, interval_origin: str) -> Line:
-    """A change and, in brackets, its interval where it has one."""
-    shown = change(ratio, ratio_origin)
-    return (shown,) if interval is None else (shown, " (", change_range(interval, interval_origin), ")")
-
-
 def estimate_line(value: float | None, interval: Interval | None, origin: str, *, reason: str | None = None) -> Line:
     """A value and, under it, its interval; digits follow from the interval."""
     if value is None or interval is None:
@@ -271,20 +265,15 @@ def strip(
     return Strip(value=ratio, low=interval.low, high=interval.high, margin=margin, reach=reach, tone=tone)
 
 
-def strip_cell(shape: Strip | None) -> Cell:
-    """A strip, or a dash."""
-    return Cell(content=(shape or DASH,))
-
-
-def share_pct(value: float) -> str:
+def percent(value: float, origin: str) -> Number:
     """A fraction in percent, with as many digits as it needs.
 
     Examples
     --------
-    >>> share_pct(0.03), share_pct(0.025)
+    >>> percent(0.03, "/margin").text, percent(0.025, "/margin").text
     ('3 %', '2.5 %')
     """
-    return f"{value * 100.0:.3g} %"
+    return Number(text=f"{value * 100.0:.3g} %", value=value, origin=origin, shown_as="percent")
 
 
 def as_note(caveat: Caveat) -> Note:

@@ -86,7 +86,7 @@ def cells_table(result: ReviewResult) -> Table:
                 values |= {
                     "verdict": verdict_cell(item.verdict, *_remark(item)),
                     "stands_after_holm": item.stands_after_holm,
-                    **({"picture": picture} if picture else {}),
+                    "picture": picture,
                 }
             reason = first_reason(caveats, "one side has no usable run here")
             origin = f"cells/{place}" if item is None else f"comparisons/{number}"

@@ -21,7 +21,7 @@ from frametime.render.tables.parts import (
     verdict_cell,
     words_table,
 )
-from frametime.render.tables.table import Column, Line, Number, Strip, Table
+from frametime.render.tables.table import Column, Line, Number, Table
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import OverallComparison, Standing
 from frametime.review.sentence import cells_words
@@ -145,7 +145,7 @@ def overall_table(result: ReviewResult) -> Table:
     """Each card against the baseline by each metric over each cut."""
     words = ReviewWords(result)
     by_headline = [item for item in result.overall if item.metric == result.headline]
-    reach = overall_reach(by_headline, result.margin)
+    reach = _reach(by_headline, result.margin)
     columns = (
         Column("cut", "Cut", is_choice=True),
         Column("card", "Card", is_choice=True),
@@ -161,15 +161,16 @@ def overall_table(result: ReviewResult) -> Table:
     rows = []
     for number, item in enumerate(result.overall):
         small = (", real but small",) if item.real_but_small else ()
+        tone = VERDICT_MARKS[item.verdict].tone
         values = {
             "cut": label_cell(words.cuts[item.cut], item.cut, notes=notes_of(item.caveats)),
             "card": label_cell(words.cards[item.candidate], item.candidate),
             "metric": label_cell(words.metric_heading(item.metric), item.metric),
             **fields(item, "ratio", "interval_these_scenes", "interval_scenes_like_these"),
-            **({"picture": shape} if (shape := overall_strip(item, result.margin, reach)) else {}),
+            "picture": strip(item.ratio, item.interval_these_scenes, tone, reach=reach, margin=result.margin),
             "verdict": verdict_cell(item.verdict, *small),
             "verdict_like_these": verdict_cell(item.verdict_scenes_like_these),
-            "counts": cell(*counts_line(item)),
+            "counts": cell(*_counts_line(item)),
         }
         reason = first_reason(item.caveats, "too few runs or scenes")
         rows.append(filled(columns, values, origin=f"overall/{number}", reason=reason))
@@ -183,7 +184,7 @@ def overall_table(result: ReviewResult) -> Table:
     )
 
 
-def overall_reach(comparisons: Iterable[OverallComparison], margin: float) -> float:
+def _reach(comparisons: Iterable[OverallComparison], margin: float) -> float:
     """One scale that holds every interval over these scenes."""
     ends: list[float | None] = []
     for item in comparisons:
@@ -192,13 +193,7 @@ def overall_reach(comparisons: Iterable[OverallComparison], margin: float) -> fl
     return strip_reach(ends, margin=margin)
 
 
-def overall_strip(comparison: OverallComparison, margin: float, reach: float) -> Strip | None:
-    """The picture of an overall comparison."""
-    tone = VERDICT_MARKS[comparison.verdict].tone
-    return strip(comparison.ratio, comparison.interval_these_scenes, tone, reach=reach, margin=margin)
-
-
-def counts_line(comparison: OverallComparison) -> Line:
+def _counts_line(comparison: OverallComparison) -> Line:
     """In how many cells the candidate is what; verdicts that no cell has are not named."""
     parts: list[str | Number] = []
     for name in VERDICTS:

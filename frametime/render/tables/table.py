@@ -267,6 +267,15 @@ class Table:
         """The value of a row in a column."""
         return row.cells[self._places[key]].exact
 
+    def line(self, row: Row, key: str) -> Line:
+        """What people read of a row in a column, to stand elsewhere: origins begin at the top of the result."""
+        return tuple(
+            replace(part, origin=f"/{row.origin}/{part.origin}")
+            if isinstance(part, (Number, Range)) and part.origin
+            else part
+            for part in row.cells[self._places[key]].content
+        )
+
     def where(self, chosen: Callable[[Row], bool] | None = None, **exact: Datum) -> Table:
         """The rows with these values in these columns, and for which ``chosen`` holds."""
         rows = (row for row in self.rows if all(self.exact(row, key) == value for key, value in exact.items()))
