@@ -6,10 +6,15 @@ A document knows nothing of HTML or Markdown. The two writers (`frametime.render
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import ClassVar, TypeAlias
+from typing import ClassVar, Final, TypeAlias
 
 from frametime.render.tables.table import Line, Mark, Note, Strip, Table
+from frametime.version import __version__
+
+READS_ONLY: Final = f"Made by frametime {__version__}, which only reads logs: it sets no clock, no limit and no fan."
+"""The colophon of what is said of tuning."""
 
 
 @dataclass(frozen=True)
@@ -33,6 +38,11 @@ class Notes:
     kind: ClassVar[str] = "notes"
 
     notes: tuple[Note, ...]
+
+
+def listed(sentences: Sequence[str], *, none: str) -> Paragraph | Notes:
+    """Sentences as a list, or what is said where there are none."""
+    return Notes(tuple(Note(text, "note", "") for text in sentences)) if sentences else said(none)
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from frametime.render.charts.chart_catalog import CATALOG
 from frametime.render.report.document import (
-    Block,
+    READS_ONLY,
     Definition,
     Definitions,
     Fact,
@@ -17,6 +17,8 @@ from frametime.render.report.document import (
     Section,
     VerdictCard,
     VerdictCards,
+    listed,
+    said,
 )
 from frametime.render.tables.parts import (
     by_weight,
@@ -30,12 +32,11 @@ from frametime.render.tables.parts import (
     strip,
     strip_reach,
 )
-from frametime.render.tables.table import Line, Note, Strip
+from frametime.render.tables.table import Line, Strip
 from frametime.render.tables.tuning import TOO_FEW, edge_table, map_table, setting_table, trial_table
 from frametime.statistics.differences import Ratio
 from frametime.tuning.proposal import Finished
-from frametime.tuning.tuning_summary import MapCell, SettingRow, TuningSummary
-from frametime.version import __version__
+from frametime.tuning.tuning_summary import Cost, MapCell, SettingRow, TuningSummary
 from frametime.words import counted, percent_change, percent_change_words
 
 
@@ -49,35 +50,31 @@ def tuning_report(summary: TuningSummary, *, figures: tuple[Figure, ...] = ()) -
         Charts of the record, shown with the map.
     """
     cards = [_best_card(summary), *([_everyday_card(summary)] if summary.everyday else [])]
-    n_trials = len(summary.trials)
+    # The map is folded away where a chart shows it.
+    drawn = replace(map_table(summary), folded_as="The map as a table" if figures else None)
+    edge, notes = edge_table(summary), by_weight(summary.caveats)
+    no_edge = said("No higher clock has been shown to be slower than a lower one.")
+    caveats = Notes(notes) if notes else said("No caveat bears on these numbers.")
     return Report(
         title=f"Tuning of {summary.card}",
-        subtitle=f"{counted(n_trials, 'trial')} under {', '.join(summary.workloads)}",
+        subtitle=f"{counted(len(summary.trials), 'trial')} under {', '.join(summary.workloads)}",
         lead=(VerdictCards(tuple(cards)), _next_words(summary)),
         cautions=summary.cautions,
         sections=(
-            Section("not-known", "Not yet known", _sentences(summary.not_known)),
-            Section("map", "Map of the settings", (*figures, _map_block(summary, is_drawn=bool(figures)))),
-            Section("edge", "Past the edge", (_edge_block(summary),)),
+            Section("not-known", "Not yet known", (listed(summary.not_known, none="Nothing is left open."),)),
+            Section(
+                "map",
+                "Map of the settings",
+                (*figures, drawn if summary.map else said("No setting has been tried yet.")),
+            ),
+            Section("edge", "Past the edge", (edge if edge.rows else no_edge,)),
             Section("speed", "Speed of the settings", (setting_table(summary),)),
             Section("trials", "Trials", (trial_table(summary),)),
-            Section("caveats", "Caveats", _caveat_blocks(summary)),
+            Section("caveats", "Caveats", (caveats,)),
             Section("methods", "Methods", (_methods(summary),)),
         ),
-        colophon=f"Made by frametime {__version__}, which only reads logs: it sets no clock, no limit and no fan.",
+        colophon=READS_ONLY,
     )
-
-
-def _map_block(summary: TuningSummary, *, is_drawn: bool) -> Block:
-    """Folded away where a chart shows it."""
-    if not summary.map:
-        return Paragraph(("No setting has been tried yet.",))
-    return replace(map_table(summary), folded_as="The map as a table" if is_drawn else None)
-
-
-def _edge_block(summary: TuningSummary) -> Block:
-    none = Paragraph(("No higher clock has been shown to be slower than a lower one.",))
-    return table if (table := edge_table(summary)).rows else none
 
 
 def _strip(ratio: Ratio | None) -> Strip | None:
@@ -87,40 +84,24 @@ def _strip(ratio: Ratio | None) -> Strip | None:
     return strip(ratio.value, ratio.interval, "good" if ratio.is_credibly_above else "plain", reach=reach)
 
 
-def _range_words(ratio: Ratio) -> Line:
-    if ratio.interval is None:
-        return (f"no interval: {TOO_FEW}",)
-    return (
-        f"{ratio.interval.level * 100.0:g} % interval ",
-        change_range(ratio.interval, "best_gain/interval"),
-        " over runs",
-    )
-
-
 def _best_card(summary: TuningSummary) -> VerdictCard:
     limits, gain = summary.limits, summary.best_gain
+    power: Line = ("n/a",)
+    if limits.power_w:
+        power = (quantity(limits.power_w, "W", "/limits/power_w", digits=3),)
+    offsets = f"core up to {limits.max_core_offset_mhz:+d} MHz, memory up to {limits.max_memory_offset_mhz:+d} MHz"
     facts = [
         Fact("Temperature limit", (quantity(limits.temperature_c, "Cel", "/limits/temperature_c", digits=3),)),
-        Fact(
-            "Power limit",
-            (
-                quantity(limits.power_w, "W", "/limits/power_w", digits=3, reason="not given")
-                if limits.power_w
-                else "n/a",
-            ),
-        ),
-        Fact(
-            "Offsets allowed",
-            (f"core up to {limits.max_core_offset_mhz:+d} MHz, memory up to {limits.max_memory_offset_mhz:+d} MHz",),
-        ),
+        Fact("Power limit", power),
+        Fact("Offsets allowed", (offsets,)),
     ]
+    words: Line
+    needs = "needs measured runs at stock and at the best setting"
+    amount, words = missing(needs, "best_gain"), (needs,)
     if gain is not None:
-        runs: Line = (
-            count(gain.n_candidate, "best_gain/n_candidate"),
-            " and ",
-            count(gain.n_baseline, "best_gain/n_baseline"),
-            f" under {summary.workloads[-1]}",
-        )
+        amount, words = change(gain.value, "best_gain/value"), _range_words(gain, "best_gain", " over runs")
+        sides = [count(getattr(gain, name), f"best_gain/{name}") for name in ("n_candidate", "n_baseline")]
+        runs = (sides[0], " and ", sides[1], f" under {summary.workloads[-1]}")
         facts.insert(0, Fact("Runs, setting and stock", runs))
     if summary.best is None:
         state, sentence = mark("none yet", "care"), "No setting has passed the heaviest workload yet."
@@ -128,93 +109,73 @@ def _best_card(summary: TuningSummary) -> VerdictCard:
         state, sentence = mark("final", "good"), "The best setting passed the endurance run, and tuning is finished."
     else:
         state, sentence = mark("so far", "care"), "The best setting found so far; tuning is not finished."
-    needs = missing("needs measured runs at stock and at the best setting", "best_gain")
     return VerdictCard(
         name=sentence_case(str(summary.best)) if summary.best is not None else "No best setting yet",
         against=f"Average FPS over stock under {summary.workloads[-1]}",
         mark=state,
-        amount=(change(gain.value, "best_gain/value") if gain else needs,),
-        range=_range_words(gain) if gain else ("needs measured runs at stock and at the best setting",),
+        amount=(amount,),
+        range=words,
         strip=_strip(gain),
         sentence=sentence,
         facts=tuple(facts),
     )
 
 
+def _range_words(ratio: Ratio | Cost, origin: str, over: str = "") -> Line:
+    if ratio.interval is None:
+        return (f"no interval: {TOO_FEW}",)
+    ends = change_range(ratio.interval, f"{origin}/interval")
+    return (f"{ratio.interval.level * 100.0:g} % interval ", ends, over)
+
+
 def _everyday_card(summary: TuningSummary) -> VerdictCard:
     cost = summary.everyday_cost
-    unknown = "neither measured, nor runs enough to predict it"
-    words: Line = (f"n/a: {unknown}",)
-    if cost is None:
-        state, amount = mark("cost not known", "care"), missing(unknown, "everyday_cost")
-    else:
-        state = mark(cost.kind, "good" if cost.kind == "measured" else "care")
-        amount = change(cost.value, "everyday_cost/value")
-        words = (
-            ("95 % interval ", change_range(cost.interval, "everyday_cost/interval"))
-            if cost.interval
-            else (f"no interval: {TOO_FEW}",)
-        )
+    sentence = "Backed off from the best setting, so that it still holds when the card is older or hotter."
     if summary.everyday == summary.best:
         sentence = "The everyday setting is the best setting itself."
-    else:
-        sentence = "Backed off from the best setting, so that it still holds when the card is older or hotter."
+    unknown = "neither measured, nor runs enough to predict it"
+    state, amount = mark("cost not known", "care"), missing(unknown, "everyday_cost")
+    words: Line = (f"n/a: {unknown}",)
+    if cost is not None:
+        state = mark(cost.kind, "good" if cost.kind == "measured" else "care")
+        amount, words = change(cost.value, "everyday_cost/value"), _range_words(cost, "everyday_cost")
+        sentence = f"{sentence} {sentence_case(cost.how).rstrip('.')}."
     return VerdictCard(
         name=f"Every day: {summary.everyday}",
         against="Average FPS over that of the best setting",
         mark=state,
         amount=(amount,),
         range=words,
-        sentence=f"{sentence} {sentence_case(cost.how).rstrip('.')}." if cost else sentence,
+        sentence=sentence,
     )
 
 
 def _next_words(summary: TuningSummary) -> Paragraph:
     step = summary.next_step
     if isinstance(step, Finished):
-        return Paragraph((" ".join([f"Tuning is finished. {step.reason}", *step.notes]),))
-    runs = "1 run" if step.n_runs == 1 else f"{step.n_runs} runs"
-    words = f"Next trial: {step.setting}, {runs} of {step.workload}. {step.reason}"
-    return Paragraph((" ".join([words, *step.notes]),))
-
-
-def _sentences(texts: tuple[str, ...]) -> tuple[Block, ...]:
-    if not texts:
-        return (Paragraph(("Nothing is left open.",)),)
-    return (Notes(tuple(Note(text, "note", "") for text in texts)),)
-
-
-def _caveat_blocks(summary: TuningSummary) -> tuple[Block, ...]:
-    notes = by_weight(summary.caveats)
-    return (Notes(notes),) if notes else (Paragraph(("No caveat bears on these numbers.",)),)
+        return said(f"Tuning is finished. {step.reason}", *step.notes)
+    runs = counted(step.n_runs, "run")
+    return said(f"Next trial: {step.setting}, {runs} of {step.workload}. {step.reason}", *step.notes)
 
 
 def _methods(summary: TuningSummary) -> Definitions:
-    practice = "common practice, no source"
+    gain = (
+        "Geometric mean of the average FPS over the runs at a setting, over that at stock under the same workload. The"
+        f" gain of a setting as a whole is under {summary.workloads[-1]}, the heaviest."
+    )
+    edge = "A higher clock whose whole interval against the nearest lower one lies below no difference."
+    failed = (
+        "Visible artifacts, a freeze, a driver reset, a workload that does not finish, or a peak above the temperature"
+        " limit."
+    )
+    welch = "B. L. Welch, Biometrika 34, 28-35, 1947, for the interval, on logarithms of runs"
+    everyday, practice = "The tuned maximum, backed off by the steps of the record.", "common practice, no source"
     return Definitions(
         (
-            Definition(
-                "Gain",
-                (
-                    "Geometric mean of the average FPS over the runs at a setting, over that at stock under the same"
-                    f" workload. The gain of a setting as a whole is under {summary.workloads[-1]}, the heaviest."
-                ),
-                "B. L. Welch, Biometrika 34, 28-35, 1947, for the interval, on logarithms of runs",
-            ),
-            Definition(
-                "Past the edge",
-                "A higher clock whose whole interval against the nearest lower one lies below no difference.",
-                practice,
-            ),
-            Definition(
-                "Failed trial",
-                (
-                    "Visible artifacts, a freeze, a driver reset, a workload that does not finish, or a peak above the"
-                    " temperature limit."
-                ),
-                practice,
-            ),
-            Definition("Everyday setting", "The tuned maximum, backed off by the steps of the record.", practice),
+            Definition("Gain", gain, welch),
+            Definition("Past the edge", edge, practice),
+            Definition("Failed trial", failed, practice),
+            Definition("Everyday setting", everyday, practice),
         )
     )
 
@@ -241,12 +202,9 @@ def tuning_charts(summary: TuningSummary) -> tuple[Figure, ...]:
 
 def _map_words(summary: TuningSummary) -> str:
     tried = [item for item in summary.map if item.status != "not tried"]
-    parts = [f"{len(tried)} settings tried"]
-    if summary.best is not None:
-        parts.append(f"best {summary.best}")
-    if summary.everyday is not None:
-        parts.append(f"every day {summary.everyday}")
-    return "; ".join([*parts, *map(_cell_words, tried)]) + "."
+    best = [] if summary.best is None else [f"best {summary.best}"]
+    everyday = [] if summary.everyday is None else [f"every day {summary.everyday}"]
+    return "; ".join([f"{len(tried)} settings tried", *best, *everyday, *map(_cell_words, tried)]) + "."
 
 
 def _cell_words(item: MapCell) -> str:
