@@ -159,15 +159,14 @@ def _cells_section(result: ReviewResult) -> Section:
 
 def _value_section(result: ReviewResult) -> Section:
     """What the speed costs, in money and in energy; says so where prices or sensor logs are missing."""
-    value = _with_apart(value_table(result), "baseline_mean_value")
+    blocks: list[Block] = [*_with_apart(value_table(result), "baseline_mean_value")]
+    blocks = blocks or [said("The plan gives no prices, so nothing is said about value.")]
     power = _with_apart(efficiency_table(result), "baseline_frames_per_joule")
-    no_prices = said("The plan gives no prices, so nothing is said about value.")
-    no_sensors = said("There are no sensor logs, so nothing is said about power and energy.")
-    blocks = (*(value or [no_prices]), *(power or [no_sensors]))
-    return Section("value", "Value and efficiency", blocks)
+    blocks += power or [said("There are no sensor logs, so nothing is said about power and energy.")]
+    return Section("value", "Value and efficiency", tuple(blocks))
 
 
-def _with_apart(table: Table, of_baseline: str) -> list[Table]:
+def _with_apart(table: Table, of_baseline: str) -> Sequence[Block]:
     """Cards of the table; those that stand apart below, each with the baseline on the cells of its own."""
     keys = [column.key for column in table.columns if column.key != "stands_apart"]
     placed = table.where(stands_apart=False).view(*(key for key in keys if key != of_baseline), long_from=_LONG)

@@ -189,13 +189,16 @@ def filled(
     return Row(tuple(cells), origin)
 
 
+def texts(**labels: str) -> tuple[Column, ...]:
+    """Columns of words by their keys; a label that begins with a star is a choice."""
+    return tuple(Column(key, label.removeprefix("*"), is_choice=label.startswith("*")) for key, label in labels.items())
+
+
 def words_table(
     key: str, caption: str, labels: Mapping[str, str], rows: Iterable[Sequence[object]], *, folded_as: str | None = None
 ) -> Table:
-    """A table of words: the labels of its columns by their keys; a label that begins with a star is a choice."""
-    columns = tuple(
-        Column(name, label.removeprefix("*"), is_choice=label.startswith("*")) for name, label in labels.items()
-    )
+    """A table of words: the labels of its columns by their keys, as `texts` takes them."""
+    columns = texts(**labels)
     made = tuple(filled(columns, dict(zip(labels, row, strict=True))) for row in rows)
     return Table(key, caption, columns, made, folded_as=folded_as)
 

@@ -21,7 +21,7 @@ from frametime.render.tables.parts import (
     verdict_cell,
     words_table,
 )
-from frametime.render.tables.table import Column, Line, Number, Table
+from frametime.render.tables.table import Column, Line, Table
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import OverallComparison, Standing
 from frametime.review.sentence import cells_words
@@ -36,8 +36,7 @@ def standings_table(result: ReviewResult) -> Table:
     """Each card by each metric over each cut."""
     words = ReviewWords(result)
     columns = (
-        Column("cut", "Cut", is_choice=True, name="cut"),
-        Column("metric", "Metric", is_choice=True, name="metric"),
+        *(Column(key, label, is_choice=True, name=key) for key, label in (("cut", "Cut"), ("metric", "Metric"))),
         Column("unit", name="unit"),
         Column("card", "Card", is_choice=True, name="card"),
         Column("place", "Place", "number"),
@@ -186,22 +185,16 @@ def overall_table(result: ReviewResult) -> Table:
 
 def _reach(comparisons: Iterable[OverallComparison], margin: float) -> float:
     """One scale that holds every interval over these scenes."""
-    ends: list[float | None] = []
-    for item in comparisons:
-        interval = item.interval_these_scenes
-        ends += [item.ratio, *(() if interval is None else (interval.low, interval.high))]
-    return strip_reach(ends, margin=margin)
+    told = [(item.ratio, item.interval_these_scenes) for item in comparisons]
+    ends = (end for _, interval in told if interval for end in (interval.low, interval.high))
+    return strip_reach([*(ratio for ratio, _ in told), *ends], margin=margin)
 
 
 def _counts_line(comparison: OverallComparison) -> Line:
     """In how many cells the candidate is what; verdicts that no cell has are not named."""
-    parts: list[str | Number] = []
-    for name in VERDICTS:
-        number: int = getattr(comparison.counts, name)
-        if number:
-            parts += [", "] if parts else []
-            parts += [count(number, f"counts/{name}"), f" {name}"]
-    return tuple(parts) or ("none",)
+    numbers = {name: getattr(comparison.counts, name) for name in VERDICTS}
+    parts = [(", ", count(number, f"counts/{name}"), f" {name}") for name, number in numbers.items() if number]
+    return tuple(part for told in parts for part in told)[1:] or ("none",)
 
 
 def left_out_table(result: ReviewResult, cut: str, *, key: str) -> Table:
