@@ -115,9 +115,9 @@ def review_traces(result: ReviewResult, *, room_bytes: int) -> TraceView | None:
         view = _view(result, runs, n_steps)
         if _size(view) <= room_bytes:
             return view
-    n_most = max(_numbers(runs).values())
-    for n_kept in range(n_most - 1, 0, -1):
-        kept = [run for run in runs if _numbers(runs)[run.name] <= n_kept]
+    numbers = _numbers(runs)
+    for n_kept in range(max(numbers.values()) - 1, 0, -1):
+        kept = [run for run in runs if numbers[run.name] <= n_kept]
         view = _view(result, kept, STEPS[-1], n_left_out=len(runs) - len(kept))
         if _size(view) <= room_bytes:
             return view

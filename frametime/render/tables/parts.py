@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from functools import wraps
 from types import MappingProxyType
-from typing import Final
+from typing import Final, TypeVar
+from weakref import ref
 
 from frametime.caveats import Caveat
 from frametime.render.numbers import NOT_AVAILABLE, estimate_decimals, format_like, format_number, format_quantity
@@ -40,6 +42,7 @@ VERDICT_MARKS: Final[Mapping[str, Mark]] = MappingProxyType(
 """How a verdict is shown: a word and a symbol, so that nothing rests on color alone."""
 
 
+Result = TypeVar("Result")
 DASH: Final = "\N{EN DASH}"
 
 REACHES: Final = (1.05, 1.1, 1.2, 1.5, 2.0, 3.0, 5.0, 10.0, 100.0)
@@ -187,6 +190,34 @@ def filled(
     """
     cells = (_formed(column, values[column.key], reason) if column.key in values else cell(DASH) for column in columns)
     return Row(tuple(cells), origin)
+
+
+def once_a_result(make: Callable[[Result], Table]) -> Callable[[Result], Table]:
+    """Make a table once for each result: terminal, report and the words of every chart read the same one.
+
+    The table of the last result is kept, as long as the result itself.
+
+    Examples
+    --------
+    >>> class Result: ...
+    >>> @once_a_result
+    ... def table(result: Result) -> Table:
+    ...     return Table("key", "caption", (), ())
+    >>> first, second = Result(), Result()
+    >>> table(first) is table(first), table(first) is table(second)
+    (True, False)
+    """
+    kept: list[tuple[ref[Result], Table]] = []
+
+    @wraps(make)
+    def made(result: Result) -> Table:
+        last = kept[0] if kept else None
+        if last is None or last[0]() is not result:
+            last = (ref(result, lambda _: kept.clear()), make(result))
+            kept[:] = [last]
+        return last[1]
+
+    return made
 
 
 def texts(**labels: str) -> tuple[Column, ...]:

@@ -15,6 +15,7 @@ from frametime.render.tables.parts import (
     filled,
     label_cell,
     notes_of,
+    once_a_result,
     reach_words,
     strip,
     strip_reach,
@@ -26,6 +27,7 @@ from frametime.review.result import ReviewResult
 from frametime.review.result_tables import CellComparison
 
 
+@once_a_result
 def cells_table(result: ReviewResult) -> Table:
     """Each metric, each card and each cell; the baseline has no difference."""
     words = ReviewWords(result)

@@ -15,6 +15,7 @@ from frametime.render.tables.parts import (
     filled,
     label_cell,
     notes_of,
+    once_a_result,
     reach_words,
     strip,
     strip_reach,
@@ -32,6 +33,7 @@ APART: Final = ("card", "mean_value", "baseline_mean_value", "ratio_to_baseline"
 """Columns of cards that stand apart: each has a baseline mean of its own."""
 
 
+@once_a_result
 def standings_table(result: ReviewResult) -> Table:
     """Each card by each metric over each cut."""
     words = ReviewWords(result)
@@ -140,6 +142,7 @@ def standings_of(result: ReviewResult, everything: Table, cut: str, *, key: str)
     return tuple(table for table in (placed, apart) if table.rows)
 
 
+@once_a_result
 def overall_table(result: ReviewResult) -> Table:
     """Each card against the baseline by each metric over each cut."""
     words = ReviewWords(result)

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from frametime.render.review_words import ReviewWords, first_reason
-from frametime.render.tables.parts import fields, filled, label_cell, money_cell, notes_of
+from frametime.render.tables.parts import fields, filled, label_cell, money_cell, notes_of, once_a_result
 from frametime.render.tables.table import Cell, Column, Table
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import EfficiencyRow, ValueRow
 
 
+@once_a_result
 def value_table(result: ReviewResult) -> Table:
     """What the speed costs: the cards with a price, over each cut."""
     words = ReviewWords(result)
@@ -58,6 +59,7 @@ def _priced(row: ValueRow | EfficiencyRow, name: str, ends: str, reason: str) ->
     return money_cell(getattr(row, name), getattr(row, ends), name, ends=ends, reason=reason)
 
 
+@once_a_result
 def efficiency_table(result: ReviewResult) -> Table:
     """Power, energy and running cost of the cards with sensor logs, over each cut."""
     words = ReviewWords(result)
