@@ -7,18 +7,7 @@ from dataclasses import replace
 
 from frametime.render.caveat_groups import caveat_groups, group_words, placed_caveats
 from frametime.render.json_output import plain
-from frametime.render.report.document import (
-    Block,
-    Definition,
-    Definitions,
-    Figure,
-    Notes,
-    Paragraph,
-    Report,
-    Section,
-    TraceView,
-    said,
-)
+from frametime.render.report import document as doc
 from frametime.render.report.review_verdict import lead_blocks
 from frametime.render.review_words import ReviewWords
 from frametime.render.tables import review_runs
@@ -48,10 +37,10 @@ _MOST_RUN_METRICS = 6
 def review_report(
     result: ReviewResult,
     *,
-    figures: Mapping[str, Sequence[Figure]] | None = None,
-    traces: TraceView | None = None,
+    figures: Mapping[str, Sequence[doc.Figure]] | None = None,
+    traces: doc.TraceView | None = None,
     charts_folder: str | None = None,
-) -> Report:
+) -> doc.Report:
     """The document of a review: verdict first, then what it rests on.
 
     Parameters
@@ -76,7 +65,7 @@ def review_report(
         methods_section(result),
         provenance_section(result),
     ]
-    return Report(
+    return doc.Report(
         title=result.title,
         subtitle=_subtitle(result),
         lead=(*lead_blocks(result), *charts.get("lead", ())),
@@ -86,11 +75,11 @@ def review_report(
     )
 
 
-def _standings_section(result: ReviewResult, everything: Table) -> Section:
+def _standings_section(result: ReviewResult, everything: Table) -> doc.Section:
     """Places over all cells by the headline metric; every other cut and metric in a table to search."""
     first = result.cuts[0].key
-    blocks: list[Block] = [
-        said(
+    blocks: list[doc.Block] = [
+        doc.said(
             "Cards share a place where the runs do not carry an order between them. Every mean is the geometric mean"
             " over the cells in which each card of the table has a usable value."
         ),
@@ -103,16 +92,16 @@ def _standings_section(result: ReviewResult, everything: Table) -> Section:
         columns = dict.fromkeys(("card", "cut", "metric", *PLACED[:3], *APART[1:], *PLACED))
         others = f"Standings by every other metric and cut ({len(rest.rows)} rows)"
         blocks.append(rest.view(*columns, folded_as=others))
-    return Section("standings", "Standings", tuple(blocks))
+    return doc.Section("standings", "Standings", tuple(blocks))
 
 
-def _cuts_section(result: ReviewResult, everything: Table) -> Section:
+def _cuts_section(result: ReviewResult, everything: Table) -> doc.Section:
     """The headline comparison once for every cut, then each cut in words."""
     words, table = ReviewWords(result), overall_table(result)
     by_headline = table.where(metric=result.headline)
     columns = [column.key for column in table.columns]
-    blocks: list[Block] = [
-        said(
+    blocks: list[doc.Block] = [
+        doc.said(
             "The same comparison over different choices of cells. These scenes: what repeating the same scenes"
             " would give. Scenes like these: what other scenes of the same kind would give."
         ),
@@ -131,42 +120,42 @@ def _cuts_section(result: ReviewResult, everything: Table) -> Section:
         blocks.append(others)
     sections = []
     for number, cut in enumerate(result.cuts, 1):
-        told: list[Block] = [said(f"{cut.definition} ({len(cut.cells)} cells)")]
-        told += [said(text)] if (text := result.paragraphs.get(cut.key)) else []
+        told: list[doc.Block] = [doc.said(f"{cut.definition} ({len(cut.cells)} cells)")]
+        told += [doc.said(text)] if (text := result.paragraphs.get(cut.key)) else []
         told += standings_of(result, everything, cut.key, key=f"standings-{number}") if number > 1 else ()
         missing = left_out_table(result, cut.key, key=f"missing-{number}")
         told += [missing] if missing.rows else []
-        sections.append(Section(f"cut-{number}", cut.label, tuple(told)))
-    return Section("cuts", "Cut by cut", tuple(blocks), tuple(sections))
+        sections.append(doc.Section(f"cut-{number}", cut.label, tuple(told)))
+    return doc.Section("cuts", "Cut by cut", tuple(blocks), tuple(sections))
 
 
-def _cells_section(result: ReviewResult) -> Section:
+def _cells_section(result: ReviewResult) -> doc.Section:
     """Comparisons by the headline metric open, those by the others folded, then every card in every cell."""
     everything = cells_table(result)
     ordered = sorted(result.metrics, key=lambda entry: not entry.is_headline)
     tables = [comparisons_of(result, everything, entry) for entry in ordered]
-    blocks: list[Block] = [
-        said(
+    blocks: list[doc.Block] = [
+        doc.said(
             "A cell is one scene at one resolution. Of many cells some come out ahead or behind by chance alone: a"
             " verdict that cannot be named rests on too few runs to be claimed for that cell among so many, though it"
             " counts toward the whole (see Methods, Claims of single cells)."
         ),
         *(table for table in tables if table.rows),
     ]
-    every = Section("cards-in-cells", "Every card in every cell", (estimates_table(result),))
-    return Section("cells", "Cell by cell", tuple(blocks), (every,))
+    every = doc.Section("cards-in-cells", "Every card in every cell", (estimates_table(result),))
+    return doc.Section("cells", "Cell by cell", tuple(blocks), (every,))
 
 
-def _value_section(result: ReviewResult) -> Section:
+def _value_section(result: ReviewResult) -> doc.Section:
     """What the speed costs, in money and in energy; says so where prices or sensor logs are missing."""
-    blocks: list[Block] = [*_with_apart(value_table(result), "baseline_mean_value")]
-    blocks = blocks or [said("The plan gives no prices, so nothing is said about value.")]
+    blocks: list[doc.Block] = [*_with_apart(value_table(result), "baseline_mean_value")]
+    blocks = blocks or [doc.said("The plan gives no prices, so nothing is said about value.")]
     power = _with_apart(efficiency_table(result), "baseline_frames_per_joule")
-    blocks += power or [said("There are no sensor logs, so nothing is said about power and energy.")]
-    return Section("value", "Value and efficiency", tuple(blocks))
+    blocks += power or [doc.said("There are no sensor logs, so nothing is said about power and energy.")]
+    return doc.Section("value", "Value and efficiency", tuple(blocks))
 
 
-def _with_apart(table: Table, of_baseline: str) -> Sequence[Block]:
+def _with_apart(table: Table, of_baseline: str) -> Sequence[doc.Block]:
     """Cards of the table; those that stand apart below, each with the baseline on the cells of its own."""
     keys = [column.key for column in table.columns if column.key != "stands_apart"]
     placed = table.where(stands_apart=False).view(*(key for key in keys if key != of_baseline), long_from=_LONG)
@@ -179,7 +168,7 @@ def _with_apart(table: Table, of_baseline: str) -> Sequence[Block]:
     return [shown for shown in (placed, apart) if shown.rows]
 
 
-def _runs_section(result: ReviewResult) -> Section:
+def _runs_section(result: ReviewResult) -> doc.Section:
     """Repeatability, flagged runs, exclusions, what is still to be made, and the table of runs."""
     coverage, runs = result.coverage, review_runs.runs_table(result)
     planned = (count(coverage.n_usable, "/coverage/n_usable"), " of ", count(coverage.n_planned, "/coverage/n_planned"))
@@ -192,7 +181,7 @@ def _runs_section(result: ReviewResult) -> Section:
         *(review_runs.flagged_table(result), review_runs.exclusion_table(result)),
         *(review_runs.unreadable_table(result), review_runs.to_make_table(result)),
     )
-    none = () if any(run.flag for run in result.runs) else (said("No run stands out from its set."),)
+    none = () if any(run.flag for run in result.runs) else (doc.said("No run stands out from its set."),)
     # The headline metric is the first of them that may not be left out.
     metrics = sorted(result.metrics, key=lambda entry: not entry.is_headline)[:_MOST_RUN_METRICS]
     n_others = len(result.metrics) - len(metrics)
@@ -203,30 +192,35 @@ def _runs_section(result: ReviewResult) -> Section:
         caption=f"{runs.caption}{others}",
         folded_as=f"All {len(result.runs)} runs",
     )
-    return Section(
+    return doc.Section(
         "runs",
         "Repeatability and flagged runs",
-        (Paragraph((*planned, verdict)), said(OUTLIER_STORY), *(table for table in tables if table.rows), *none),
-        (Section("all-runs", "Every run", (every,)),),
+        (
+            doc.Paragraph((*planned, verdict)),
+            doc.said(OUTLIER_STORY),
+            *(table for table in tables if table.rows),
+            *none,
+        ),
+        (doc.Section("all-runs", "Every run", (every,)),),
     )
 
 
-def _caveats_section(result: ReviewResult) -> Section:
+def _caveats_section(result: ReviewResult) -> doc.Section:
     """The caveats by kind with their counts, the weightiest first, and folded below them every one by itself."""
     groups = caveat_groups(placed_caveats(result))
     notes = tuple(Note(group_words(result, group), group.weight.value, group.code) for group in groups)
-    told = (Notes(notes), review_runs.caveat_table(result, groups))
-    return Section("caveats", "Caveats", told if groups else (said("No caveat bears on this review."),))
+    told = (doc.Notes(notes), review_runs.caveat_table(result, groups))
+    return doc.Section("caveats", "Caveats", told if groups else (doc.said("No caveat bears on this review."),))
 
 
-def _trace_sections(result: ReviewResult, traces: TraceView | None) -> tuple[Section, ...]:
+def _trace_sections(result: ReviewResult, traces: doc.TraceView | None) -> tuple[doc.Section, ...]:
     if traces is None and not any("trace_low" in run.curves for run in result.runs):
         return ()
-    no_room = said(
+    no_room = doc.said(
         "There is no room for the frame times in this page: with them it would be larger than 3 MB.",
         "The command 'frametime compare' draws those of a few captures.",
     )
-    return (Section("traces", "Frame times of each run", (traces or no_room,)),)
+    return (doc.Section("traces", "Frame times of each run", (traces or no_room,)),)
 
 
 def _colophon(charts_folder: str | None) -> str:
@@ -236,7 +230,7 @@ def _colophon(charts_folder: str | None) -> str:
     return f"{words} All charts, also those of single scenes, other cuts and other metrics, lie in {charts_folder}/."
 
 
-def _with_figures(section: Section, figures: Sequence[Block]) -> Section:
+def _with_figures(section: doc.Section, figures: Sequence[doc.Block]) -> doc.Section:
     return replace(section, blocks=(*section.blocks[:1], *figures, *section.blocks[1:]))
 
 
@@ -247,30 +241,32 @@ def _subtitle(result: ReviewResult) -> str:
     )
 
 
-def methods_section(result: ReviewResult) -> Section:
+def methods_section(result: ReviewResult) -> doc.Section:
     """Margin, headline, baseline; the definition of each metric and each method with its source."""
     words = ReviewWords(result)
     metrics = tuple(
-        Definition(
+        doc.Definition(
             words.metric_heading(entry.key),
             f"{entry.definition} {words.better(entry.key).capitalize()}.",
             entry.source,
         )
         for entry in result.metrics
     )
-    methods = tuple(Definition(item.label, item.text, item.source) for item in result.methods)
+    methods = tuple(doc.Definition(item.label, item.text, item.source) for item in result.methods)
     head = (
         f"; baseline {words.baseline}; headline metric {words.headline.label}. One run is one repetition: frames within"
         " a run are never counted as repeats."
     )
     sections = (
-        Section("metric-definitions", "Metrics", (Definitions(metrics),)),
-        Section("method-definitions", "Comparisons and intervals", (Definitions(methods),)),
+        doc.Section("metric-definitions", "Metrics", (doc.Definitions(metrics),)),
+        doc.Section("method-definitions", "Comparisons and intervals", (doc.Definitions(methods),)),
     )
-    return Section("methods", "Methods", (Paragraph(("Margin ", percent(result.margin, "/margin"), head)),), sections)
+    return doc.Section(
+        "methods", "Methods", (doc.Paragraph(("Margin ", percent(result.margin, "/margin"), head)),), sections
+    )
 
 
-def provenance_section(result: ReviewResult) -> Section:
+def provenance_section(result: ReviewResult) -> doc.Section:
     """Files with checksum and rows, cards and settings, the plan as resolved, versions."""
     pairs = flat(plain(result.plan))
     plan = words_table(
@@ -283,7 +279,7 @@ def provenance_section(result: ReviewResult) -> Section:
     labels = {"part": "Part", "version": "Version"}
     versions = words_table("versions", "Versions of what computed the numbers.", labels, result.versions.items())
     tables = (review_runs.card_table(result), review_runs.file_table(result), plan, versions)
-    return Section("provenance", "Provenance", tables)
+    return doc.Section("provenance", "Provenance", tables)
 
 
 def flat(value: object, name: str = "") -> list[tuple[str, str]]:

@@ -5,21 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from frametime.render.charts.chart_catalog import CATALOG
-from frametime.render.report.document import (
-    READS_ONLY,
-    Definition,
-    Definitions,
-    Fact,
-    Figure,
-    Notes,
-    Paragraph,
-    Report,
-    Section,
-    VerdictCard,
-    VerdictCards,
-    listed,
-    said,
-)
+from frametime.render.report import document as doc
 from frametime.render.tables.parts import (
     by_weight,
     change,
@@ -40,7 +26,7 @@ from frametime.tuning.tuning_summary import Cost, MapCell, SettingRow, TuningSum
 from frametime.words import counted, percent_change, percent_change_words
 
 
-def tuning_report(summary: TuningSummary, *, figures: tuple[Figure, ...] = ()) -> Report:
+def tuning_report(summary: TuningSummary, *, figures: tuple[doc.Figure, ...] = ()) -> doc.Report:
     """The document of a tuning record.
 
     Parameters
@@ -53,27 +39,27 @@ def tuning_report(summary: TuningSummary, *, figures: tuple[Figure, ...] = ()) -
     # The map is folded away where a chart shows it.
     drawn = replace(map_table(summary), folded_as="The map as a table" if figures else None)
     edge, notes = edge_table(summary), by_weight(summary.caveats)
-    no_edge = said("No higher clock has been shown to be slower than a lower one.")
-    caveats = Notes(notes) if notes else said("No caveat bears on these numbers.")
-    return Report(
+    no_edge = doc.said("No higher clock has been shown to be slower than a lower one.")
+    caveats = doc.Notes(notes) if notes else doc.said("No caveat bears on these numbers.")
+    return doc.Report(
         title=f"Tuning of {summary.card}",
         subtitle=f"{counted(len(summary.trials), 'trial')} under {', '.join(summary.workloads)}",
-        lead=(VerdictCards(tuple(cards)), _next_words(summary)),
+        lead=(doc.VerdictCards(tuple(cards)), _next_words(summary)),
         cautions=summary.cautions,
         sections=(
-            Section("not-known", "Not yet known", (listed(summary.not_known, none="Nothing is left open."),)),
-            Section(
+            doc.Section("not-known", "Not yet known", (doc.listed(summary.not_known, none="Nothing is left open."),)),
+            doc.Section(
                 "map",
                 "Map of the settings",
-                (*figures, drawn if summary.map else said("No setting has been tried yet.")),
+                (*figures, drawn if summary.map else doc.said("No setting has been tried yet.")),
             ),
-            Section("edge", "Past the edge", (edge if edge.rows else no_edge,)),
-            Section("speed", "Speed of the settings", (setting_table(summary),)),
-            Section("trials", "Trials", (trial_table(summary),)),
-            Section("caveats", "Caveats", (caveats,)),
-            Section("methods", "Methods", (_methods(summary),)),
+            doc.Section("edge", "Past the edge", (edge if edge.rows else no_edge,)),
+            doc.Section("speed", "Speed of the settings", (setting_table(summary),)),
+            doc.Section("trials", "Trials", (trial_table(summary),)),
+            doc.Section("caveats", "Caveats", (caveats,)),
+            doc.Section("methods", "Methods", (_methods(summary),)),
         ),
-        colophon=READS_ONLY,
+        colophon=doc.READS_ONLY,
     )
 
 
@@ -84,16 +70,16 @@ def _strip(ratio: Ratio | None) -> Strip | None:
     return strip(ratio.value, ratio.interval, "good" if ratio.is_credibly_above else "plain", reach=reach)
 
 
-def _best_card(summary: TuningSummary) -> VerdictCard:
+def _best_card(summary: TuningSummary) -> doc.VerdictCard:
     limits, gain = summary.limits, summary.best_gain
     power: Line = ("n/a",)
     if limits.power_w:
         power = (quantity(limits.power_w, "W", "/limits/power_w", digits=3),)
     offsets = f"core up to {limits.max_core_offset_mhz:+d} MHz, memory up to {limits.max_memory_offset_mhz:+d} MHz"
     facts = [
-        Fact("Temperature limit", (quantity(limits.temperature_c, "Cel", "/limits/temperature_c", digits=3),)),
-        Fact("Power limit", power),
-        Fact("Offsets allowed", (offsets,)),
+        doc.Fact("Temperature limit", (quantity(limits.temperature_c, "Cel", "/limits/temperature_c", digits=3),)),
+        doc.Fact("Power limit", power),
+        doc.Fact("Offsets allowed", (offsets,)),
     ]
     words: Line
     needs = "needs measured runs at stock and at the best setting"
@@ -102,14 +88,14 @@ def _best_card(summary: TuningSummary) -> VerdictCard:
         amount, words = change(gain.value, "best_gain/value"), _range_words(gain, "best_gain", " over runs")
         sides = [count(getattr(gain, name), f"best_gain/{name}") for name in ("n_candidate", "n_baseline")]
         runs = (sides[0], " and ", sides[1], f" under {summary.workloads[-1]}")
-        facts.insert(0, Fact("Runs, setting and stock", runs))
+        facts.insert(0, doc.Fact("Runs, setting and stock", runs))
     if summary.best is None:
         state, sentence = mark("none yet", "care"), "No setting has passed the heaviest workload yet."
     elif summary.best_is_final:
         state, sentence = mark("final", "good"), "The best setting passed the endurance run, and tuning is finished."
     else:
         state, sentence = mark("so far", "care"), "The best setting found so far; tuning is not finished."
-    return VerdictCard(
+    return doc.VerdictCard(
         name=sentence_case(str(summary.best)) if summary.best is not None else "No best setting yet",
         against=f"Average FPS over stock under {summary.workloads[-1]}",
         mark=state,
@@ -128,7 +114,7 @@ def _range_words(ratio: Ratio | Cost, origin: str, over: str = "") -> Line:
     return (f"{ratio.interval.level * 100.0:g} % interval ", ends, over)
 
 
-def _everyday_card(summary: TuningSummary) -> VerdictCard:
+def _everyday_card(summary: TuningSummary) -> doc.VerdictCard:
     cost = summary.everyday_cost
     sentence = "Backed off from the best setting, so that it still holds when the card is older or hotter."
     if summary.everyday == summary.best:
@@ -140,7 +126,7 @@ def _everyday_card(summary: TuningSummary) -> VerdictCard:
         state = mark(cost.kind, "good" if cost.kind == "measured" else "care")
         amount, words = change(cost.value, "everyday_cost/value"), _range_words(cost, "everyday_cost")
         sentence = f"{sentence} {sentence_case(cost.how).rstrip('.')}."
-    return VerdictCard(
+    return doc.VerdictCard(
         name=f"Every day: {summary.everyday}",
         against="Average FPS over that of the best setting",
         mark=state,
@@ -150,15 +136,15 @@ def _everyday_card(summary: TuningSummary) -> VerdictCard:
     )
 
 
-def _next_words(summary: TuningSummary) -> Paragraph:
+def _next_words(summary: TuningSummary) -> doc.Paragraph:
     step = summary.next_step
     if isinstance(step, Finished):
-        return said(f"Tuning is finished. {step.reason}", *step.notes)
+        return doc.said(f"Tuning is finished. {step.reason}", *step.notes)
     runs = counted(step.n_runs, "run")
-    return said(f"Next trial: {step.setting}, {runs} of {step.workload}. {step.reason}", *step.notes)
+    return doc.said(f"Next trial: {step.setting}, {runs} of {step.workload}. {step.reason}", *step.notes)
 
 
-def _methods(summary: TuningSummary) -> Definitions:
+def _methods(summary: TuningSummary) -> doc.Definitions:
     gain = (
         "Geometric mean of the average FPS over the runs at a setting, over that at stock under the same workload. The"
         f" gain of a setting as a whole is under {summary.workloads[-1]}, the heaviest."
@@ -170,17 +156,17 @@ def _methods(summary: TuningSummary) -> Definitions:
     )
     welch = "B. L. Welch, Biometrika 34, 28-35, 1947, for the interval, on logarithms of runs"
     everyday, practice = "The tuned maximum, backed off by the steps of the record.", "common practice, no source"
-    return Definitions(
+    return doc.Definitions(
         (
-            Definition("Gain", gain, welch),
-            Definition("Past the edge", edge, practice),
-            Definition("Failed trial", failed, practice),
-            Definition("Everyday setting", everyday, practice),
+            doc.Definition("Gain", gain, welch),
+            doc.Definition("Past the edge", edge, practice),
+            doc.Definition("Failed trial", failed, practice),
+            doc.Definition("Everyday setting", everyday, practice),
         )
     )
 
 
-def tuning_charts(summary: TuningSummary) -> tuple[Figure, ...]:
+def tuning_charts(summary: TuningSummary) -> tuple[doc.Figure, ...]:
     """Map and gain of a record, as far as there is something to draw."""
     from frametime.render.charts.drawings import tuning_figures
     from frametime.render.charts.figure_files import figure_bytes
@@ -189,7 +175,7 @@ def tuning_charts(summary: TuningSummary) -> tuple[Figure, ...]:
     theme = Theme.of()
     words = {"tuning-map": _map_words, "tuning-gain": _gain_words}
     return tuple(
-        Figure(
+        doc.Figure(
             key=f"chart-{name}",
             caption=CATALOG[name].caption,
             alternative=words[name](summary),
