@@ -100,17 +100,12 @@ def setting_table(summary: TuningSummary) -> Table:
         Column("average_power_w", "Power", "number", unit="W", digits=3),
         Column("frames_per_joule", "FPS per watt", "number", digits=3),
     )
-    rows = tuple(
+    rows = (
         filled(columns, _setting_values(row), origin=f"settings/{number}", reason="no sensor log")
         for number, row in enumerate(summary.settings)
     )
-    return Table(
-        "settings",
-        "All runs that passed at each setting. Gain is average FPS over that at stock; higher is better.",
-        columns,
-        rows,
-        is_long=True,
-    )
+    caption = "All runs that passed at each setting. Gain is average FPS over that at stock; higher is better."
+    return Table("settings", caption, columns, tuple(rows), is_long=True)
 
 
 def _setting_values(row: SettingRow) -> dict[str, object]:
