@@ -42,8 +42,8 @@ Exit codes: 0 done; 1 unexpected error; 2 wrong usage; 3 an input cannot be used
 
 _LEAST_MEMORY_MIB: Final[Mapping[str, int]] = MappingProxyType(dict.fromkeys(("check", "convert", "metrics"), 512))
 _LEAST_FOR_TABLES_MIB: Final = 4096
-"""Address space of a command on a machine of a few cores: 300 MiB were enough for a check as measured; what a table takes is a generous guess
-of captures with its threads. Most of it is never filled."""
+"""Address space of a command on a machine of a few cores: 300 MiB were enough for a check as measured; that of tables
+with their threads is a generous guess. Most of it is never filled."""
 
 _OUT_OF_MEMORY: Final = "failed to map segment|cannot allocate memory|can't start new thread|out of memory"
 """What the loader of libraries and the starter of threads say when memory is at its end."""
