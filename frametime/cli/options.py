@@ -132,6 +132,21 @@ _SENSORS: Final = (
     ),
 )
 
+_WORKERS: Final = (
+    click.option(
+        "--max-worker-bytes",
+        type=click.IntRange(min=1 << 28),
+        metavar="N",
+        help="Most memory of a process that measures; 8 GiB by default.",
+    ),
+    click.option(
+        "--max-file-seconds",
+        type=NumberRange(0.0, min_open=True),
+        metavar="S",
+        help="Longest time that measuring one file may take; 600 by default.",
+    ),
+)
+
 THEMES: Final = ("light", "dark")
 
 SIZES: Final = ("web", "web-2x", "video-1080p", "video-4k", "print", "print-180mm", "print-85mm")
@@ -184,6 +199,11 @@ def interval_options(command: Callable[P, R]) -> Callable[P, R]:
 def sensor_options(command: Callable[P, R]) -> Callable[P, R]:
     """Options of reading a sensor log."""
     return all_of(_SENSORS)(command)
+
+
+def worker_options(command: Callable[P, R]) -> Callable[P, R]:
+    """What one file may take of a process that measures."""
+    return all_of(_WORKERS)(command)
 
 
 def plot_options(command: Callable[P, R]) -> Callable[P, R]:
