@@ -78,6 +78,11 @@ ELSEWHERE: Final[Mapping[tuple[str, str], str]] = {
     ("batch", "workers"): "faults/test_same_bytes.py",
     ("batch", "cluster"): "pipeline/test_cluster.py",
     ("review", "workers"): "faults/test_same_bytes.py",
+    **{
+        (command, name): "faults/test_workers.py"
+        for command in ("watch", "batch", "review")
+        for name in ("max_worker_bytes", "max_file_seconds")
+    },
     ("review", "measure_again"): "pipeline/test_make_review.py",
     **{
         (command, "max_decompression_ratio"): "adapters/test_bad_input.py"
