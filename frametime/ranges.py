@@ -65,6 +65,8 @@ RANGES: Final[Mapping[str, Range]] = MappingProxyType(
         "temperature_limit_c": Range(1.0, 200.0),
         "power_limit_w": Range(1.0, 5000.0),
         "workers": Range(1, 1024),
+        "max_worker_bytes": Range(1 << 28, 1 << 50),
+        "max_file_seconds": Range(0.0, DAY_S, above=True),
         "settle_s": Range(0.01, 3600.0),
         "runs": Range(1, 1000),
         # Films

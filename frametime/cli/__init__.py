@@ -228,12 +228,26 @@ def run(arguments: Sequence[str]) -> int:
     return code if isinstance(code, int) else 0
 
 
+def _clear_away_when_ended() -> None:
+    """Let a process that is told to end leave as from an error: half-made files go, other processes end with it."""
+    import signal
+
+    def leave(number: int, _frame: object) -> None:
+        raise SystemExit(128 + number)
+
+    for name in ("SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) is signal.SIG_DFL:
+            signal.signal(number, leave)
+
+
 def main() -> None:
     """Run the command line of this process and end it with the exit code."""
     # Imports make many objects and no garbage: looking for it is a seventh of the time of a quick check.
     gc.disable()
     _prepare_streams()
     os.environ.pop("MPLBACKEND", None)  # charts go into files; one of a notebook could not even be loaded here
+    _clear_away_when_ended()
     code = run(sys.argv[1:])
     if isinstance(cli, CommandTable) and cli.ends_at_once and code in _ENDED_WELL:
         # Taking the libraries down is a tenth of the time of a quick check, or of a review of what was measured before.

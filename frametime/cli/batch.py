@@ -11,8 +11,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from frametime.cli.option_values import make_measure_options, make_read_options, make_sensor_options, skips_warm_up
-from frametime.cli.options import limit_options, measuring_options, reading_options, sensor_options
+from frametime.cli.option_values import (
+    make_measure_options,
+    make_read_options,
+    make_sensor_options,
+    make_worker_limits,
+    skips_warm_up,
+)
+from frametime.cli.options import limit_options, measuring_options, reading_options, sensor_options, worker_options
 from frametime.cli.output import formula_warning, refuse_log_as_output
 from frametime.cli.pattern_options import PATTERN_FIELDS, chosen_pattern, refuse_unknown_sensor_fields
 from frametime.cli.settings_file import Command
@@ -51,6 +57,7 @@ if TYPE_CHECKING:
 )
 @click.option("--cluster", metavar="ADDRESS", help="Measure on a Dask cluster; this is the address of its scheduler.")
 @click.option("-q", "--quiet", is_flag=True, help="No progress and no closing count; warnings remain.")
+@worker_options
 @reading_options
 @sensor_options
 @measuring_options
@@ -114,6 +121,7 @@ def _options(chosen: Mapping[str, Any], out: Path) -> BatchOptions:
             sensors_pattern=sensors_pattern,
             skip_start_auto=skip_start_auto,
             workers=chosen["workers"],
+            limits=make_worker_limits(chosen),
             escape_formulas=_for_csv(chosen["escape_formulas"], out),
             partition_by=partition_by,
         )

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from frametime.adapters.base import ReadOptions
     from frametime.adapters.sensors.sensor_log import SensorOptions
     from frametime.metrics.options import MeasureOptions, Refresh
+    from frametime.pipeline.worker_pool import WorkerLimits
 
 R = TypeVar("R")
 
@@ -197,6 +198,15 @@ def make_sensor_options(chosen: Mapping[str, Any], *, needs: str, given: bool) -
         device=chosen["sensor_device"],
         recorded_from=chosen.get("recorded_from"),
     )
+
+
+def make_worker_limits(chosen: Mapping[str, Any]) -> WorkerLimits | None:
+    """What one file may take of a process that measures; ``None`` where the command line says nothing of it."""
+    from frametime.pipeline.worker_pool import WorkerLimits
+
+    names = ("max_worker_bytes", "max_file_seconds")
+    given = {name: chosen[name] for name in names if chosen[name] is not None}
+    return WorkerLimits(**given) if given else None
 
 
 _OPTION_OF: Final[Mapping[str, str]] = {

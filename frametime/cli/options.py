@@ -112,6 +112,13 @@ _SENSORS: Final = (
     ),
 )
 
+_WORKERS: Final = (
+    _limits("--max-worker-bytes", "N", "Most memory of a process that measures; 8 GiB by default.",
+            within="max_worker_bytes"),
+    _limits("--max-file-seconds", "S", "Longest time that measuring one file may take; 600 by default.",
+            within="max_file_seconds"),
+)  # fmt: skip
+
 THEMES: Final = ("light", "dark")
 
 SIZES: Final = ("web", "web-2x", "video-1080p", "video-4k", "print", "print-180mm", "print-85mm")
@@ -139,5 +146,7 @@ interval_options: Final = all_of(_INTERVALS)
 """Whether numbers are shown with how sure they are within one run."""
 sensor_options: Final = all_of(_SENSORS)
 """Options of reading a sensor log."""
+worker_options: Final = all_of(_WORKERS)
+"""What one file may take of a process that measures."""
 plot_options: Final = all_of(_PLOT)
 """Options of the drawing of one run."""

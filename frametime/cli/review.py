@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from frametime.cli.drawing_options import DRAWING_NAMES, drawing_options, make_chart_request
-from frametime.cli.option_values import make_read_options, make_sensor_options, refuse_idle
-from frametime.cli.options import plan_reading_options
+from frametime.cli.option_values import make_read_options, make_sensor_options, make_worker_limits, refuse_idle
+from frametime.cli.options import plan_reading_options, worker_options
 from frametime.cli.output import formula_warning
 from frametime.cli.settings_file import Command
 from frametime.cli.value_types import NumberWithin
 
 if TYPE_CHECKING:
+    from frametime.pipeline.worker_pool import WorkerLimits
     from frametime.plans.plan import ReviewPlan
 
 _OF_THE_RESULT: Final = ("force", "escape_formulas", "no_charts", "no_report", "quiet")
@@ -38,6 +39,7 @@ _OF_THE_RESULT: Final = ("force", "escape_formulas", "no_charts", "no_report", "
     "--workers", type=NumberWithin("workers"), metavar="N", help="Processes that measure; one per core by default."
 )
 @click.option("--quiet", "-q", is_flag=True, help="No summary on the terminal.")
+@worker_options
 @drawing_options
 @plan_reading_options
 def review(
@@ -77,6 +79,7 @@ def review(
         refuse_idle((*_OF_THE_RESULT, *DRAWING_NAMES), "is for the result, and --coverage writes none")
     if no_charts:
         refuse_idle(DRAWING_NAMES, "is for the charts, and --no-charts draws none")
+    limits = make_worker_limits(chosen)
     charts = make_chart_request(chosen, keys_for("review", "review cells"))
     # A plan that is wrong is told first: asking for a folder would have it read twice.
     checked = replace(
@@ -85,7 +88,7 @@ def review(
         sensors=make_sensor_options(chosen, needs="a plan", given=True),
     )
     if coverage:
-        _show_coverage(ctx, checked, out, measure_again, workers)
+        _show_coverage(ctx, checked, out, measure_again, workers, limits)
     if out is None:
         raise click.UsageError("give --out FOLDER for the result, or --coverage to see what is missing")
     outcome = make_review(
@@ -98,6 +101,7 @@ def review(
             force=force,
             measure_again=measure_again,
             workers=workers,
+            limits=limits,
         )
     )
     if not quiet:
@@ -111,7 +115,12 @@ def review(
 
 
 def _show_coverage(
-    ctx: click.Context, plan: ReviewPlan, out: Path | None, measure_again: bool, workers: int | None
+    ctx: click.Context,
+    plan: ReviewPlan,
+    out: Path | None,
+    measure_again: bool,
+    workers: int | None,
+    limits: WorkerLimits | None,
 ) -> None:
     """Print what is there and what is missing, and end."""
     from frametime.pipeline.review_files import review_plan
@@ -119,6 +128,6 @@ def _show_coverage(
     from frametime.render.review_text import coverage_text
 
     kept_file = None if out is None else out / KEPT_RUNS_FILE
-    result = review_plan(plan, kept_file=kept_file, measure_again=measure_again, workers=workers)
+    result = review_plan(plan, kept_file=kept_file, measure_again=measure_again, workers=workers, limits=limits)
     click.echo(coverage_text(result), nl=False)
     ctx.exit(0 if result.coverage.is_complete else 5)

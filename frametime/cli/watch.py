@@ -7,8 +7,15 @@ from typing import Any
 
 import click
 
-from frametime.cli.option_values import make_measure_options, make_read_options, skips_warm_up
-from frametime.cli.options import interval_options, limit_options, measuring_options, reading_options, valued
+from frametime.cli.option_values import make_measure_options, make_read_options, make_worker_limits, skips_warm_up
+from frametime.cli.options import (
+    interval_options,
+    limit_options,
+    measuring_options,
+    reading_options,
+    valued,
+    worker_options,
+)
 from frametime.cli.output import styled
 from frametime.cli.pattern_options import PATTERN_FIELDS, chosen_pattern
 from frametime.cli.settings_file import Command
@@ -25,6 +32,7 @@ from frametime.cli.value_types import NamedPath
 @valued("--runs", "N", "Usable runs that a set needs.", within="runs", default=3)
 @valued("--settle", "S", "Seconds without a change after which a capture is finished.", within="settle_s", default=1.0)
 @click.option("-q", "--quiet", is_flag=True, help="One line per capture.")
+@worker_options
 @reading_options
 @measuring_options
 @limit_options
@@ -53,6 +61,7 @@ def watch(folder: str, **chosen: Any) -> None:
             skip_start_auto=skips_warm_up(chosen),
             n_runs=chosen["runs"],
             settle_s=chosen["settle"],
+            limits=make_worker_limits(chosen),
         )
     except ValueError as error:
         raise click.UsageError(str(error)) from error

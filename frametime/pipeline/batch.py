@@ -172,7 +172,7 @@ def _measured(
     """Rows of the captures that have no place yet, in the order of the walk."""
     waiting = [at for at, place in enumerate(places) if place == _NOT_YET]
     requests = (request_of(walk.captures[at], folder, options) for at in waiting)
-    outcomes = measure_many(requests, workers=options.workers, executor=executor)
+    outcomes = measure_many(requests, workers=options.workers, limits=options.limits, executor=executor)
     for at, outcome in zip(waiting, outcomes, strict=True):
         yield at, row_of(walk.captures[at], outcome, folder, columns, digest)
 

@@ -54,6 +54,8 @@ class CapturedCurves(Mapping[str, Curve]):
 
     def take(self, outcome: MeasureOutcome) -> None:
         """Take the curves of the capture, measured again."""
+        if outcome.error is not None and Path(self.request.path).exists():
+            raise ReadError(outcome.error)
         if outcome.run is None or outcome.run.provenance.sha256 != self._sha256:
             raise ReadError.at(
                 self.request.path,

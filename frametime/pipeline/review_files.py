@@ -14,6 +14,7 @@ from frametime.metrics.options import MeasureOptions
 from frametime.pipeline.kept_runs import KeptRuns, beside_sha256
 from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest
 from frametime.pipeline.measuring_many import measure_many
+from frametime.pipeline.worker_pool import WorkerLimits
 from frametime.plans.finding_runs import FoundRuns, RunFile, find_runs
 from frametime.plans.plan import ReviewPlan, exclusions_of
 from frametime.review.result import ReviewResult, UnreadableFile
@@ -37,6 +38,7 @@ def review_plan(
     kept_file: Path | None = None,
     measure_again: bool = False,
     workers: int | None = None,
+    limits: WorkerLimits | None = None,
     measuring: Measuring | None = None,
 ) -> ReviewResult:
     """Find the captures of a plan, measure what is not kept, and compare.
@@ -50,6 +52,8 @@ def review_plan(
         Measure the runs that are kept as well.
     workers : int, optional
         Processes that measure.
+    limits : WorkerLimits, optional
+        What one capture may take of a process; given, none is measured in this one.
     measuring : callable, optional
         Measures a sequence of requests, in order; by default `measure_many`.
 
@@ -76,7 +80,7 @@ def review_plan(
     if measuring is None:
 
         def measuring(requests: Sequence[MeasureRequest]) -> Iterator[MeasureOutcome]:
-            return measure_many(requests, workers=workers)
+            return measure_many(requests, workers=workers, limits=limits)
 
     requests = _requests(plan, found.runs)
     kept = None if kept_file is None else KeptRuns(kept_file)

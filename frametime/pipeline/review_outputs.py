@@ -18,6 +18,7 @@ from frametime.pipeline.report_files import report_files
 from frametime.pipeline.review_files import review_plan
 from frametime.pipeline.review_schema import review_json
 from frametime.pipeline.review_tables import cells_csv, review_formula_count, runs_table, standings_csv
+from frametime.pipeline.worker_pool import WorkerLimits
 from frametime.replacing import clear_leftovers, replacing_folder
 from frametime.review.result import ReviewResult
 
@@ -61,6 +62,8 @@ class ReviewRequest:
         Use nothing that was kept.
     workers : int or None
         Processes that measure.
+    limits : WorkerLimits or None
+        What one capture may take of a process; given, none is measured in this one.
     """
 
     plan_file: Path
@@ -71,6 +74,7 @@ class ReviewRequest:
     force: bool = False
     measure_again: bool = False
     workers: int | None = None
+    limits: WorkerLimits | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -113,7 +117,11 @@ def make_review(request: ReviewRequest) -> ReviewOutcome:
         _refuse_other_plan(request.out, request.plan_file)
     kept_file = request.out / KEPT_RUNS_FILE
     result = review_plan(
-        request.plan, kept_file=kept_file, measure_again=request.measure_again, workers=request.workers
+        request.plan,
+        kept_file=kept_file,
+        measure_again=request.measure_again,
+        workers=request.workers,
+        limits=request.limits,
     )
     names = write_review(
         result,

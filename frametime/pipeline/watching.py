@@ -8,14 +8,16 @@ from __future__ import annotations
 
 import time
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, TypeAlias
 
 from frametime.capture import Conditions
 from frametime.metrics.metric import MeasuredRun
-from frametime.pipeline.measuring import MeasureRequest, measure_one
+from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest
+from frametime.pipeline.measuring_many import measuring_apart
+from frametime.pipeline.worker_pool import WorkerLimits
 from frametime.ranges import check_ranges
 
 if TYPE_CHECKING:
@@ -24,6 +26,8 @@ if TYPE_CHECKING:
     from frametime.adapters.base import ReadOptions
     from frametime.metrics.options import MeasureOptions
     from frametime.plans.path_pattern import PathPattern
+
+Measuring: TypeAlias = Callable[[MeasureRequest], MeasureOutcome]
 
 _POLL_MS: Final = 200
 
@@ -44,6 +48,8 @@ class WatchOptions:
         Usable runs that a set needs.
     settle_s : float
         How long a file must have stayed as it is, in s, before it is read.
+    limits : WorkerLimits or None
+        What one capture may take of the process that measures it.
     """
 
     read: ReadOptions
@@ -52,6 +58,7 @@ class WatchOptions:
     skip_start_auto: bool = False
     n_runs: int = 3
     settle_s: float = 1.0
+    limits: WorkerLimits | None = None
 
     def __post_init__(self) -> None:
         check_ranges(self, "settle_s")
@@ -138,6 +145,13 @@ def watch_folder(folder: Path, *, options: WatchOptions, stop: threading.Event |
     ------
     WatchReport
     """
+    with measuring_apart(options.limits) as measure:
+        yield from _reports(folder, options, stop, measure)
+
+
+def _reports(
+    folder: Path, options: WatchOptions, stop: threading.Event | None, measure: Measuring
+) -> Iterator[WatchReport]:
     from watchfiles import watch
 
     from frametime.plans.folder_walk import walk_captures
@@ -145,7 +159,7 @@ def watch_folder(folder: Path, *, options: WatchOptions, stop: threading.Event |
     folder = folder.resolve()
     sets = _RunSets(options.n_runs)
     for found in walk_captures(folder, pattern=options.path_pattern).captures:
-        yield _report(found.path, folder, options, sets)
+        yield _report(found.path, folder, options, sets, measure)
     settling = _Settling(options.settle_s)
     changes = watch(
         folder, stop_event=stop, rust_timeout=_POLL_MS, debounce=_POLL_MS, yield_on_timeout=True, raise_interrupt=True
@@ -155,7 +169,7 @@ def watch_folder(folder: Path, *, options: WatchOptions, stop: threading.Event |
             settling.changed(Path(name))
         for path in settling.settled():
             if _is_capture(path, folder, options):
-                yield _report(path, folder, options, sets)
+                yield _report(path, folder, options, sets, measure)
 
 
 def _is_capture(path: Path, folder: Path, options: WatchOptions) -> bool:
@@ -169,10 +183,10 @@ def _is_capture(path: Path, folder: Path, options: WatchOptions) -> bool:
     return classify_file(path).kind == "frames"
 
 
-def _report(path: Path, folder: Path, options: WatchOptions, sets: _RunSets) -> WatchReport:
+def _report(path: Path, folder: Path, options: WatchOptions, sets: _RunSets, measure: Measuring) -> WatchReport:
     name = path.relative_to(folder).as_posix()
     fields = options.path_pattern.match(name) if options.path_pattern is not None else None
-    outcome = measure_one(
+    outcome = measure(
         MeasureRequest(
             path=str(path),
             read=options.read,

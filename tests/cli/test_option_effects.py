@@ -86,6 +86,11 @@ ELSEWHERE: Final[Mapping[tuple[str, str], str]] = {
     ("film", "find_start"): "pipeline/test_film_files.py",
     ("plan", "update"): "plans/test_plan_update.py",
     ("review", "workers"): "faults/test_same_bytes.py",
+    **{
+        (command, name): "faults/test_workers.py"
+        for command in ("watch", "batch", "review")
+        for name in ("max_worker_bytes", "max_file_seconds")
+    },
     ("review", "measure_again"): "pipeline/test_make_review.py",
     ("review", "sensor_zone"): "cli/test_settings_file.py",
     ("review", "sensor_device"): "cli/test_settings_file.py",
