@@ -69,6 +69,7 @@ def batch(folder: str, **chosen: Any) -> None:
         --path-pattern "{card}/{scene}/{resolution}/run{run}.csv.gz"
     """
     from frametime.errors import OutputError
+    from frametime.locking import alone_with
     from frametime.pipeline.batch_table import check_output
 
     out = Path(chosen["out"])
@@ -76,10 +77,13 @@ def batch(folder: str, **chosen: Any) -> None:
     root = Path(folder) if chosen["cluster"] is None else Path(folder).resolve()
     if not root.is_dir():
         raise OutputError.at(folder, "there is no such folder")
-    check_output(out, force=chosen["force"] or chosen["resume"], partition_by=options.partition_by)
+    may_be_replaced = chosen["force"] or chosen["resume"]
+    check_output(out, force=may_be_replaced, partition_by=options.partition_by)
     _refuse_capture_as_table(out, root)
     walk = _walked(root, folder, out, options)
-    count = _run(root, out, options, walk, chosen)
+    with alone_with(out):
+        check_output(out, force=may_be_replaced, partition_by=options.partition_by)
+        count = _run(root, out, options, walk, chosen)
     if not chosen["quiet"]:
         click.echo(_closing(count, walk, out), err=True)
     if count.n_formula_cells and not options.escape_formulas:

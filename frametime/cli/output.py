@@ -109,10 +109,10 @@ def emit(text: str, out: str | None, *, force: bool = False) -> None:
         return
     from pathlib import Path
 
-    from frametime.replacing import write_text
+    from frametime.replacing import claiming, write_text
 
-    refuse_unwritable(out, force=force)
-    write_text(Path(out), click.unstyle(text))
+    with claiming([Path(out)], force=force):
+        write_text(Path(out), click.unstyle(text))
 
 
 def formula_warning(n_cells: int, where: str) -> str:

@@ -29,13 +29,14 @@ def plan(folder: Path, out: Path, pattern: str | None, force: bool) -> None:
     """
     from frametime.errors import printable
     from frametime.plans.plan_draft import draft_plan
-    from frametime.replacing import refuse_existing, write_text
+    from frametime.replacing import claiming, refuse_existing, write_text
     from frametime.words import counted
 
     refuse_existing([out], force=force)
     refuse_log_as_output(out)
     draft = draft_plan(folder, beside=out.parent, pattern=chosen_pattern("--path-pattern", pattern))
-    write_text(out, draft.text)
+    with claiming([out], force=force):
+        write_text(out, draft.text)
     click.echo(
         f"{printable(str(out))}: {counted(len(draft.cards), 'card')}, {counted(len(draft.scenes), 'scene')}, "
         f"{counted(len(draft.resolutions), 'resolution')}, up to {counted(draft.n_runs, 'run')} a cell, "

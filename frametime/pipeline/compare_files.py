@@ -13,7 +13,7 @@ from frametime.pipeline.chart_files import known_keys
 from frametime.pipeline.measuring import MeasureRequest, measure_file, sensor_log_hint
 from frametime.render.charts.chart_catalog import keys_for
 from frametime.render.charts.theme import SIZES, Theme
-from frametime.replacing import refuse_existing, write_bytes
+from frametime.replacing import claiming, refuse_existing, write_bytes
 
 if TYPE_CHECKING:
     from frametime.render.charts.drawings import Drawing
@@ -157,10 +157,11 @@ def compare_captures(
             if (hint := sensor_log_hint(request.path, run)) is not None:
                 on_hint(hint)
     drawings = _drawings(measured, wanted, theme)
-    for name, draw in zip(names, drawings, strict=True):
-        figure = draw()
-        for ending in formats:
-            write_bytes(folder / f"{name}.{ending}", figure_bytes(figure, theme, ending))
+    with claiming(paths, force=force, folder=folder):
+        for name, draw in zip(names, drawings, strict=True):
+            figure = draw()
+            for ending in formats:
+                write_bytes(folder / f"{name}.{ending}", figure_bytes(figure, theme, ending))
     return tuple(paths)
 
 

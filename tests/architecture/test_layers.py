@@ -11,6 +11,7 @@ PACKAGE = Path(__file__).parents[2] / "frametime"
 
 LAYERS: tuple[dict[str, set[str]], ...] = (
     {"errors": set(), "caveats": set(), "units": set(), "version": set(), "words": set()},
+    {"locking": set()},
     {"capture": {"numpy", "pyarrow"}, "replacing": set(), "settings": {"msgspec"}, "statistics": {"numpy", "scipy"}},
     {"adapters": {"numpy", "polars", "pyarrow", "msgspec"}, "metrics": {"numpy", "pyarrow"}},
     {"review": {"numpy", "scipy"}, "tuning": {"numpy", "scipy", "msgspec"}, "demo": {"numpy"}},

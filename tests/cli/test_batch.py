@@ -111,7 +111,10 @@ def test_an_unfinished_batch_is_taken_up_again(captures: Path, tmp_path: Path) -
     frametime("batch", captures, "--out", whole)
     lines = whole.read_text("utf-8").splitlines(keepends=True)
     journal = tmp_path / ".runs.jsonl.unfinished.jsonl"
-    journal.write_text("".join(lines[:3]) + lines[3][:20], encoding="utf-8")
+    call = {"captures": captures.name, "parameters": json.loads(lines[0])["parameters"]}
+    journal.write_text(json.dumps(call) + "\n" + "".join(lines[:3]) + lines[3][:20], encoding="utf-8")
+    other = frametime("batch", captures, "--out", out, "--resume", "--skip-start", "0.5")
+    assert other.code == 3 and "other captures or parameters" in other.err
     done = frametime("batch", captures, "--out", out, "--resume")
     assert "kept unchanged" in done.err
     assert out.read_bytes() == whole.read_bytes()

@@ -9,7 +9,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Final
 
 from frametime.errors import EndingError, printable
-from frametime.replacing import refuse_existing, write_bytes
+from frametime.replacing import claiming, write_bytes
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -99,5 +99,6 @@ def write_figure(figure: Figure, theme: Theme, path: Path, *, force: bool = Fals
     OutputError
         If the file is there already and ``force`` is not set, or it cannot be written.
     """
-    refuse_existing([path], force=force)
-    write_bytes(path, figure_bytes(figure, theme, format_of(path)))
+    content = figure_bytes(figure, theme, format_of(path))
+    with claiming([path], force=force):
+        write_bytes(path, content)
