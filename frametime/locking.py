@@ -7,6 +7,7 @@ carries it, and says to people who holds it; one that a killed process has left 
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import threading
 import time
@@ -20,6 +21,7 @@ WAIT_S: Final = 10.0
 """How long a second writer waits, in s."""
 
 _POLL_S: Final = 0.05
+_TRIES: Final = 20
 _MOST_OF_NAME: Final = 60
 _FAR: Final = 1 << 30
 """The byte that is locked on Windows: none of those that say who holds the lock, or nobody else could read them."""
@@ -85,10 +87,7 @@ def _take(output: Path) -> tuple[Path, int | None]:
     """The file of the lock and its handle; None where another holds it, or has just removed it."""
     place = output.with_name(f".{output.name[:_MOST_OF_NAME]}.frametime-lock")
     try:
-        try:
-            handle = _made(place)
-        except FileNotFoundError:  # the writer before has just taken away the folder that it had made
-            handle = _made(place)
+        handle = _made(place)
     except OSError as error:
         place = output / place.name
         if not output.is_dir():
@@ -108,8 +107,11 @@ def _take(output: Path) -> tuple[Path, int | None]:
 
 
 def _made(place: Path) -> int:
-    place.parent.mkdir(parents=True, exist_ok=True)
-    return os.open(place, os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0), 0o666)
+    for _ in range(_TRIES):  # the writer before may just take away the folder that it had made
+        with contextlib.suppress(FileNotFoundError):
+            place.parent.mkdir(parents=True, exist_ok=True)
+            return os.open(place, os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0), 0o666)
+    raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT))
 
 
 def _is_locked(handle: int) -> bool:

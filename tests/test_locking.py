@@ -34,9 +34,9 @@ def holder(output: Path, seconds: float) -> subprocess.Popen[str]:
 def test_a_second_writer_is_told_who_writes(tmp_path: Path) -> None:
     out = tmp_path / "runs.csv"
     with holder(out, 60.0) as held:
-        with pytest.raises(OutputError, match=rf"process {held.pid} on .+ \(since 2\d\d\d-.+\) writes it; wait"):
-            with alone_with(out, wait_s=0.1):
-                pass
+        told = rf"process {held.pid} on .+ \(since 2\d\d\d-.+\) writes it; wait"
+        with pytest.raises(OutputError, match=told), alone_with(out, wait_s=0.1):
+            pass
         held.kill()
 
 
@@ -73,7 +73,7 @@ def test_threads_of_one_process_take_turns_and_one_thread_goes_on(tmp_path: Path
     def write() -> None:
         nonlocal most, inside
         for _ in range(20):
-            with alone_with(tmp_path / "a" / "result"), alone_with(tmp_path / "a" / "result"):
+            with alone_with(tmp_path / "result"), alone_with(tmp_path / "result"):
                 inside += 1
                 most = max(most, inside)
                 inside -= 1
@@ -84,10 +84,16 @@ def test_threads_of_one_process_take_turns_and_one_thread_goes_on(tmp_path: Path
     for thread in threads:
         thread.join()
     assert most == 1
-    assert list(tmp_path.iterdir()) == []  # the folder that was made for it went away too
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_folders_that_nothing_was_put_into_go_away(tmp_path: Path) -> None:
+    with alone_with(tmp_path / "a" / "b" / "result"):
+        assert (tmp_path / "a" / "b").is_dir()
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_a_device_has_no_lock_beside_it() -> None:
-    before = set(os.listdir("/dev"))
+    before = set(Path("/dev").iterdir())
     with alone_with(Path(os.devnull)):
-        assert set(os.listdir("/dev")) == before
+        assert set(Path("/dev").iterdir()) == before

@@ -7,7 +7,7 @@ import sys
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
@@ -23,6 +23,9 @@ if TYPE_CHECKING:
     from frametime.pipeline.batch import BatchCount, Row
     from frametime.pipeline.batch_rows import BatchOptions
     from frametime.plans.folder_walk import Walk
+
+_MOST_LINES: Final = 3
+_MOST_NAMES: Final = 3
 
 
 @click.command(
@@ -57,7 +60,7 @@ def batch(folder: str, **chosen: Any) -> None:
     """Measure every capture below FOLDER into one table, one row per capture.
 
     A file that cannot be measured is named on standard error and has a row of its
-    own with the reason. Sensor logs and other files are passed over and counted.
+    own with the reason. Sensor logs and other files are passed over, counted and named.
 
     \b
     Examples:
@@ -86,6 +89,7 @@ def batch(folder: str, **chosen: Any) -> None:
         count = _run(root, out, options, walk, chosen)
     if not chosen["quiet"]:
         click.echo(_closing(count, walk, out), err=True)
+        _show_passed_over(walk)
     if count.n_formula_cells and not options.escape_formulas:
         click.echo(formula_warning(count.n_formula_cells, str(out)), err=True)
     if count.n_failed or walk.unlisted:
@@ -223,9 +227,20 @@ class _Progress:
 
 def _others(walk: Walk) -> str:
     return ", ".join(
-        f"{count} {label.removesuffix('s') if count == 1 else label}"
-        for label, count in sorted(walk.other_counts.items())
+        f"{len(names)} {label.removesuffix('s') if len(names) == 1 else label}"
+        for label, names in sorted(walk.others.items())
     )
+
+
+def _show_passed_over(walk: Walk) -> None:
+    """Name the files that were passed over, in a line for each kind: what few are, before what many are."""
+    from frametime.errors import printable
+
+    few_first = sorted(walk.others.items(), key=lambda item: (len(item[1]), item[0]))
+    for label, names in few_first[:_MOST_LINES]:
+        more = f" and {len(names) - _MOST_NAMES} more" if len(names) > _MOST_NAMES else ""
+        shown = ", ".join(printable(name, limit=120) for name in names[:_MOST_NAMES])
+        click.echo(f"passed over, {label}: {shown}{more}", err=True)
 
 
 def _closing(count: BatchCount, walk: Walk, out: Path) -> str:

@@ -42,6 +42,10 @@ def plan(folder: Path, out: Path, pattern: str | None, force: bool) -> None:
         f"{counted(len(draft.resolutions), 'resolution')}, up to {counted(draft.n_runs, 'run')} a cell, "
         f"{counted(draft.n_captures, 'capture')} (pattern {printable(draft.pattern.text)})"
     )
+    for name, reason in draft.unlisted.items():
+        click.echo(
+            f"frametime: {printable(name, limit=200)}: this folder cannot be listed ({printable(reason)})", err=True
+        )
     if draft.left_over:
         files = "1 file does" if len(draft.left_over) == 1 else f"{len(draft.left_over)} files do"
         click.echo(f"{files} not fit the pattern, such as '{printable(draft.left_over[0])}'", err=True)

@@ -6,7 +6,7 @@ import os
 import re
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path, PurePosixPath
 from typing import Final
@@ -39,6 +39,7 @@ class PlanDraft:
     n_runs: int
     n_captures: int
     left_over: tuple[str, ...]
+    unlisted: Mapping[str, str] = field(default_factory=dict)
 
     @cached_property
     def text(self) -> str:
@@ -68,9 +69,14 @@ def draft_plan(folder: Path, *, beside: Path, pattern: PathPattern | None = None
     if not folder.is_dir():
         wrong = "this is a file" if folder.is_file() else "there is no such folder"
         raise _fault(folder, wrong, helps="name the folder of the captures")
-    logs = sorted(path.relative_to(folder).as_posix() for path in files_below(folder) if _is_log(path.name))
+    unlisted: dict[str, str] = {}
+    found_files = files_below(folder, unlisted=unlisted)
+    logs = sorted(path.relative_to(folder).as_posix() for path in found_files if _is_log(path.name))
     captures = [name for name in logs if not _SENSOR_WORD.search(PurePosixPath(name).name)]
     if not captures:
+        if unlisted:
+            name, reason = next(iter(unlisted.items()))
+            raise _fault(folder / name, f"this folder cannot be listed ({printable(reason)})", helps="allow reading it")
         raise _fault(folder, "no capture lies in this folder", helps=f"logs end in {', '.join(_LOG_ENDINGS)}")
     found = pattern or _found_pattern(folder, captures)
     values = {
@@ -87,7 +93,7 @@ def draft_plan(folder: Path, *, beside: Path, pattern: PathPattern | None = None
             f"the pattern '{printable(found.text)}' lacks '{{{absent[0]}}}'",
             helps="add it to --path-pattern",
         )
-    draft = _draft(folder, beside, found, values, captures, logs)
+    draft = replace(_draft(folder, beside, found, values, captures, logs), unlisted=unlisted)
     _refuse_what_review_would(draft, folder, beside)
     return draft
 

@@ -17,7 +17,7 @@ LAYERS: tuple[dict[str, set[str]], ...] = (
     {"review": {"numpy", "scipy"}, "tuning": {"numpy", "scipy", "msgspec"}, "demo": {"numpy"}},
     {"render": {"numpy", "matplotlib", "jinja2"}},
     {"plans": {"msgspec"}},
-    {"pipeline": {"pyarrow", "polars", "msgspec", "numpy", "watchfiles", "distributed"}},
+    {"pipeline": {"pyarrow", "polars", "msgspec", "numpy", "distributed"}},
     {"cli": {"click"}},
 )
 RANK = {part: rank for rank, layer in enumerate(LAYERS) for part in layer}

@@ -1,4 +1,4 @@
-"""Two equal commands at once into one output: each that ends with 0 has its complete result, and nothing else is left."""
+"""Two equal commands at once into one output: each that ends with 0 has all its files, and nothing else is left."""
 
 from __future__ import annotations
 
