@@ -12,11 +12,11 @@ import os
 import shutil
 import stat
 import tempfile
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Final
 
-from frametime.errors import OutputError
+from frametime.errors import EndingError, OutputError
 from frametime.locking import alone_with
 
 _MOST_OF_NAME: Final = 80
@@ -59,6 +59,18 @@ def refuse_existing(
     what = "folder" if found[0].is_dir() else "file"
     told = f"the {what} exists" if len(found) == 1 else f"the {what} and {len(found) - 1} more exist"
     raise OutputError.at(str(found[0]), told, helps=helps)
+
+
+def refuse_ending(path: Path, endings: Sequence[str], what: str) -> None:
+    """Refuse a name that ends in no format of a chart, a report or what else is to be written.
+
+    Raises
+    ------
+    EndingError
+    """
+    if path.suffix.lower() not in endings:
+        helps = f"use {', '.join(endings[:-1])} or {endings[-1]}"
+        raise EndingError.at(str(path), f"the ending {path.suffix!r} is no format for a {what}", helps=helps)
 
 
 @contextlib.contextmanager

@@ -25,22 +25,6 @@ COMPARE_KEYS: Final = keys_for("capture", "captures")
 _VECTOR_COLUMNS: Final = 1200
 
 
-def refuse_plot(path: Path, *, force: bool) -> None:
-    """Stop before any work where the drawing of one run could not be written there.
-
-    Raises
-    ------
-    EndingError
-        If the ending is no format.
-    OutputError
-        If the file exists and ``force`` is not set.
-    """
-    from frametime.render.charts.figure_files import format_of
-
-    format_of(path)
-    refuse_existing([path], force=force)
-
-
 def plot_run(
     capture: Capture,
     run: MeasuredRun,
@@ -77,8 +61,8 @@ def plot_run(
     from frametime.render.charts.frame_times import draw_frame_times
 
     look = named_theme(theme, size)
-    refuse_plot(out_path, force=force)
     n_columns = _VECTOR_COLUMNS if format_of(out_path) != "png" else None
+    refuse_existing([out_path], force=force)
     if verdict is None:
         figure = draw_frame_times(capture, run, look, n_columns=n_columns)
     else:

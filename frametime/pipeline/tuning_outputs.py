@@ -8,9 +8,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from frametime.errors import EndingError
 from frametime.pipeline.chart_files import ChartRequest
-from frametime.replacing import claiming, refuse_existing, write_bytes, write_text
+from frametime.replacing import claiming, refuse_ending, refuse_existing, write_bytes, write_text
 
 if TYPE_CHECKING:
     from frametime.capture import Capture
@@ -70,7 +69,8 @@ def write_tuning_report(summary: TuningSummary, path: Path, *, force: bool = Fal
     """
     from frametime.render.report.tuning_report import tuning_charts, tuning_report
 
-    refuse_path(path, force=force)
+    refuse_ending(path, ENDINGS, "report")
+    refuse_existing([path], force=force)
     _write(tuning_report(summary, figures=() if _is_text(path) else tuning_charts(summary)), path, force=force)
 
 
@@ -90,23 +90,10 @@ def write_endurance_report(
     """
     from frametime.render.report.endurance_report import endurance_chart, endurance_report
 
-    refuse_path(path, force=force)
+    refuse_ending(path, ENDINGS, "report")
+    refuse_existing([path], force=force)
     figures = () if measured is None or _is_text(path) else (endurance_chart(*measured, verdict),)
     _write(endurance_report(verdict, figures=figures), path, force=force)
-
-
-def refuse_path(path: Path, *, force: bool) -> None:
-    """Stop before any work where the report could not be written there.
-
-    Raises
-    ------
-    OutputError
-    """
-    if path.suffix.lower() not in ENDINGS:
-        raise EndingError.at(
-            str(path), f"the ending {path.suffix!r} is no format for a report", helps="use .html or .md"
-        )
-    refuse_existing([path], force=force)
 
 
 def _is_text(path: Path) -> bool:
