@@ -33,7 +33,7 @@ _held: Final[set[tuple[Path, int]]] = set()
 
 
 @contextlib.contextmanager
-def alone_with(output: Path, *, wait_s: float = WAIT_S) -> Iterator[None]:
+def alone_with(output: Path, *, wait_s: float | None = None) -> Iterator[None]:
     """Be the only writer of a file or folder until the block ends; a thread that is so already goes on at once.
 
     Parameters
@@ -41,7 +41,7 @@ def alone_with(output: Path, *, wait_s: float = WAIT_S) -> Iterator[None]:
     output : Path
         Folders that are missing above it are made, and go away again where nothing was put into them.
     wait_s : float
-        How long to wait for another writer.
+        How long to wait for another writer; by default `WAIT_S`.
 
     Raises
     ------
@@ -54,7 +54,7 @@ def alone_with(output: Path, *, wait_s: float = WAIT_S) -> Iterator[None]:
         yield
         return
     missing = [folder for folder in output.parents if not folder.exists()]
-    place, handle = _wait_for(output, wait_s)
+    place, handle = _wait_for(output, WAIT_S if wait_s is None else wait_s)
     _held.add(key)
     try:
         yield

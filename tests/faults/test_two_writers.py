@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
+import threading
 from pathlib import Path
 
 import pytest
+from run_cli import frametime
+
+from frametime import locking
 
 LOG = "frame_time_ms\n" + "".join(f"{10 + number % 7 / 50:.3f}\n" for number in range(600))
 RECORD = "tuning.toml"
@@ -47,6 +52,34 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def files_in(folder: Path) -> dict[str, bytes]:
     """Every file below a folder, hidden ones too."""
     return {str(path.relative_to(folder)): path.read_bytes() for path in sorted(folder.rglob("*")) if path.is_file()}
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_a_command_does_not_write_while_another_does(
+    name: str, bench: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(locking, "WAIT_S", 0.2)
+    for part in ("captures", "plan.toml", "tuning.toml", "demo"):
+        (tmp_path / part).symlink_to(bench / part)
+    words = COMMANDS[name]
+    output = next(word for word in words if word.startswith("out/"))
+    held, done = threading.Event(), threading.Event()
+
+    def hold() -> None:
+        with locking.alone_with(tmp_path / output):
+            held.set()
+            done.wait(120.0)
+
+    holder = threading.Thread(target=hold)
+    holder.start()
+    assert held.wait(10.0)
+    try:
+        refused = frametime(*words, cwd=tmp_path)
+    finally:
+        done.set()
+        holder.join()
+    assert refused.code == 3 and f"process {os.getpid()} on " in refused.err and "writes it; wait" in refused.err
+    assert not (tmp_path / "out").exists()
 
 
 @pytest.mark.slow
