@@ -15,6 +15,7 @@ from typing import BinaryIO, Final, cast
 
 import click
 
+from frametime import locking
 from frametime.errors import EndingError, FrametimeError, did_you_mean, printable
 
 COMMANDS: Final[Mapping[str, tuple[str, str]]] = MappingProxyType(
@@ -196,6 +197,7 @@ def _dash_hint(arguments: Sequence[str]) -> str:
 def run(arguments: Sequence[str]) -> int:
     """Run one command line on the streams at hand, and give its exit code; what goes wrong is told in a line."""
     printed_to = sys.stdout
+    locking.on_wait = lambda told: click.echo(f"frametime: {told}", err=True)
     try:
         code = cli.main(list(arguments), prog_name="frametime", standalone_mode=False, windows_expand_args=False)
         sys.stdout.flush()

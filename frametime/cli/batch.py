@@ -7,7 +7,7 @@ import sys
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
@@ -30,6 +30,9 @@ if TYPE_CHECKING:
     from frametime.pipeline.batch import BatchCount, Row
     from frametime.pipeline.batch_rows import BatchOptions
     from frametime.plans.folder_walk import Walk
+
+_MOST_LINES: Final = 3
+_MOST_NAMES: Final = 3
 
 
 @click.command(
@@ -66,7 +69,7 @@ def batch(folder: str, **chosen: Any) -> None:
     """Measure every capture below FOLDER into one table, one row per capture.
 
     A file that cannot be measured is named on standard error and has a row of its
-    own with the reason. Sensor logs and other files are passed over and counted.
+    own with the reason. Sensor logs and other files are passed over, counted and named.
 
     \b
     Examples:
@@ -78,6 +81,7 @@ def batch(folder: str, **chosen: Any) -> None:
         --path-pattern "{card}/{scene}/{resolution}/run{run}.csv.gz"
     """
     from frametime.errors import OutputError
+    from frametime.locking import alone_with
     from frametime.pipeline.batch_table import check_output
 
     out = Path(chosen["out"])
@@ -85,12 +89,16 @@ def batch(folder: str, **chosen: Any) -> None:
     root = Path(folder) if chosen["cluster"] is None else Path(folder).resolve()
     if not root.is_dir():
         raise OutputError.at(folder, "there is no such folder")
-    check_output(out, force=chosen["force"] or chosen["resume"], partition_by=options.partition_by)
+    may_be_replaced = chosen["force"] or chosen["resume"]
+    check_output(out, force=may_be_replaced, partition_by=options.partition_by)
     _refuse_capture_as_table(out, root)
     walk = _walked(root, folder, out, options)
-    count = _run(root, out, options, walk, chosen)
+    with alone_with(out):
+        check_output(out, force=may_be_replaced, partition_by=options.partition_by)
+        count = _run(root, out, options, walk, chosen)
     if not chosen["quiet"]:
         click.echo(_closing(count, walk, out), err=True)
+        _show_passed_over(walk)
     if count.n_formula_cells and not options.escape_formulas:
         click.echo(formula_warning(count.n_formula_cells, str(out)), err=True)
     if count.n_failed or walk.unlisted:
@@ -229,9 +237,20 @@ class _Progress:
 
 def _others(walk: Walk) -> str:
     return ", ".join(
-        f"{count} {label.removesuffix('s') if count == 1 else label}"
-        for label, count in sorted(walk.other_counts.items())
+        f"{len(names)} {label.removesuffix('s') if len(names) == 1 else label}"
+        for label, names in sorted(walk.others.items())
     )
+
+
+def _show_passed_over(walk: Walk) -> None:
+    """Name the files that were passed over, in a line for each kind: what few are, before what many are."""
+    from frametime.errors import printable
+
+    few_first = sorted(walk.others.items(), key=lambda item: (len(item[1]), item[0]))
+    for label, names in few_first[:_MOST_LINES]:
+        more = f" and {len(names) - _MOST_NAMES} more" if len(names) > _MOST_NAMES else ""
+        shown = ", ".join(printable(name, limit=120) for name in names[:_MOST_NAMES])
+        click.echo(f"passed over, {label}: {shown}{more}", err=True)
 
 
 def _closing(count: BatchCount, walk: Walk, out: Path) -> str:

@@ -104,7 +104,11 @@ def check(files: tuple[str, ...], **chosen: Any) -> None:
         refuse_input_as_output(output, [*paths, chosen["sensors"], chosen["layout"], chosen["sensor_layout"]])
     refuse_unwritable(chosen["out"], force=chosen["force"])
     if chosen["plot"] is not None:
-        _refuse_plot(chosen, len(paths))
+        from frametime.render.charts.figure_files import ENDINGS
+
+        if len(paths) > 1:
+            raise click.UsageError("--plot takes one capture; 'frametime compare' draws several")
+        refuse_unwritable(chosen["plot"], force=chosen["force"], endings=ENDINGS, what="chart")
     base = _request(chosen)
     requirements = _requirements(chosen, base)
     texts: list[str] = []
@@ -158,17 +162,6 @@ def _measured(request: MeasureRequest, *, go_on: bool) -> tuple[Capture, Measure
     if (hint := sensor_log_hint(request.path, run)) is not None:
         click.echo(f"frametime: {hint}", err=True)
     return capture, run
-
-
-def _refuse_plot(chosen: dict[str, Any], n_files: int) -> None:
-    """Stop before any work where the drawing could not be written."""
-    from pathlib import Path
-
-    from frametime.pipeline.compare_files import refuse_plot
-
-    if n_files > 1:
-        raise click.UsageError("--plot takes one capture; 'frametime compare' draws several")
-    refuse_plot(Path(chosen["plot"]), force=chosen["force"])
 
 
 def _plot(measured: tuple[Capture, MeasuredRun], chosen: dict[str, Any]) -> None:

@@ -39,7 +39,7 @@ def plan(folder: Path | None, out: Path, pattern: str | None, update: Path | Non
     """
     from frametime.errors import PlanError, printable
     from frametime.plans.plan_draft import draft_plans
-    from frametime.replacing import refuse_existing, write_text
+    from frametime.replacing import claiming, refuse_existing, write_text
 
     if (folder is None) == (update is None):
         raise click.UsageError("Give a folder of captures, or --update and a plan.")
@@ -60,7 +60,8 @@ def plan(folder: Path | None, out: Path, pattern: str | None, update: Path | Non
             str(folder), f"the paths can be read in {len(drafts)} ways", helps="run one of the commands above"
         )
     if not dry_run:
-        write_text(out, drafts[0].text)
+        with claiming([out], force=force):
+            write_text(out, drafts[0].text)
         click.echo(
             f"{printable(str(out))} is written. Edit it, then: frametime review {printable(str(out))} --coverage"
         )
@@ -69,17 +70,18 @@ def plan(folder: Path | None, out: Path, pattern: str | None, update: Path | Non
 def _update(path: Path, *, dry_run: bool) -> None:
     from frametime.errors import printable
     from frametime.plans.plan_update import update_plan
-    from frametime.replacing import write_text
+    from frametime.replacing import claiming, write_text
 
-    updated = update_plan(path)
-    click.echo("\n".join(updated.draft.understood))
-    if not updated.added:
-        click.echo(f"Nothing is new: {printable(str(path))} stays as it is.")
-        return
-    click.echo("\n".join(f"New: {printable(line)}" for line in updated.added))
-    if not dry_run:
-        write_text(path, updated.text)
-        click.echo(f"{printable(str(path))} is updated.")
+    with claiming([path], force=True):
+        updated = update_plan(path)
+        click.echo("\n".join(updated.draft.understood))
+        if not updated.added:
+            click.echo(f"Nothing is new: {printable(str(path))} stays as it is.")
+            return
+        click.echo("\n".join(f"New: {printable(line)}" for line in updated.added))
+        if not dry_run:
+            write_text(path, updated.text)
+            click.echo(f"{printable(str(path))} is updated.")
 
 
 def _choosing_command(folder: Path, out: Path, pattern: str) -> str:

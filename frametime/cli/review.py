@@ -123,11 +123,15 @@ def _show_coverage(
     limits: WorkerLimits | None,
 ) -> None:
     """Print what is there and what is missing, and end."""
+    from contextlib import nullcontext
+
+    from frametime.locking import alone_with
     from frametime.pipeline.review_files import review_plan
     from frametime.pipeline.review_outputs import KEPT_RUNS_FILE
     from frametime.render.review_text import coverage_text
 
     kept_file = None if out is None else out / KEPT_RUNS_FILE
-    result = review_plan(plan, kept_file=kept_file, measure_again=measure_again, workers=workers, limits=limits)
+    with nullcontext() if out is None else alone_with(out):  # what is measured is kept there
+        result = review_plan(plan, kept_file=kept_file, measure_again=measure_again, workers=workers, limits=limits)
     click.echo(coverage_text(result), nl=False)
     ctx.exit(0 if result.coverage.is_complete else 5)

@@ -24,7 +24,7 @@ from frametime.cli.options import (
     sensor_options,
     valued,
 )
-from frametime.cli.output import refuse_input_as_output, refuse_one_name
+from frametime.cli.output import refuse_input_as_output, refuse_one_name, refuse_unwritable
 from frametime.cli.settings_file import CommandGroup
 from frametime.cli.value_types import NAME, NamedPath
 from frametime.errors import printable
@@ -166,7 +166,8 @@ def show(record: str, report: str | None, charts: str | None, force: bool, as_js
     """Show what the trials have found, and what is not yet known."""
     from pathlib import Path
 
-    from frametime.pipeline.tuning_outputs import refuse_path, write_tuning_report
+    from frametime.pipeline.tuning_outputs import ENDINGS as REPORT_ENDINGS
+    from frametime.pipeline.tuning_outputs import write_tuning_report
     from frametime.pipeline.tuning_runs import summarize_file
     from frametime.render.charts.chart_catalog import keys_for
 
@@ -177,8 +178,7 @@ def show(record: str, report: str | None, charts: str | None, force: bool, as_js
     request = make_chart_request(chosen, keys_for("tuning"))
     refuse_one_name(report=report, charts=charts)
     refuse_input_as_output(report, [record])
-    if report is not None:
-        refuse_path(Path(report), force=force)
+    refuse_unwritable(report, force=force, endings=REPORT_ENDINGS, what="report")
     summary = summarize_file(record)
     if report is not None:
         write_tuning_report(summary, Path(report), force=force)
@@ -223,10 +223,12 @@ def endurance(
     """Judge one long run: does the setting hold?"""
     from pathlib import Path
 
-    from frametime.pipeline.compare_files import plot_run, refuse_plot
+    from frametime.pipeline.compare_files import plot_run
     from frametime.pipeline.measuring import sensor_log_hint
-    from frametime.pipeline.tuning_outputs import refuse_path, write_endurance_report
+    from frametime.pipeline.tuning_outputs import ENDINGS as REPORT_ENDINGS
+    from frametime.pipeline.tuning_outputs import write_endurance_report
     from frametime.pipeline.tuning_runs import TrialReading, endurance_run
+    from frametime.render.charts.figure_files import ENDINGS as CHART_ENDINGS
 
     refuse_auto_start(chosen, "an endurance run counts from its start")
     refuse_standard_input_twice([capture], sensors)
@@ -236,10 +238,8 @@ def endurance(
         refuse_idle(("theme", "size"), "is for the drawing: give --plot FILE too")
         if report is None:
             refuse_idle(("force",), "replaces a file: give --report FILE or --plot FILE too")
-    if report is not None:
-        refuse_path(Path(report), force=force)
-    if plot is not None:
-        refuse_plot(Path(plot), force=force)
+    refuse_unwritable(report, force=force, endings=REPORT_ENDINGS, what="report")
+    refuse_unwritable(plot, force=force, endings=CHART_ENDINGS, what="chart")
     read, run, verdict = endurance_run(
         capture,
         sensors,

@@ -22,7 +22,10 @@ from frametime.cli.settings_file import Command
 from frametime.cli.value_types import NamedPath
 
 
-@click.command(cls=Command, epilog="\b\nIt ends with Ctrl-C, exit code 130.")
+@click.command(
+    cls=Command,
+    epilog="\b\nIt ends with Ctrl-C, exit code 130. While FOLDER itself is gone it says so, and waits for it.",
+)
 @click.argument("folder", type=NamedPath(file_okay=False))
 @click.option(
     "--path-pattern",
@@ -65,17 +68,12 @@ def watch(folder: str, **chosen: Any) -> None:
         )
     except ValueError as error:
         raise click.UsageError(str(error)) from error
-    try:
-        for report in watch_folder(Path(folder), options=options):
-            if report.run is None:
-                click.echo(f"frametime: {report.error}", err=True)
-            elif chosen["quiet"]:
-                click.echo(judgement_text(report.run, path=report.path), nl=False)
-            else:
-                click.echo(check_text(report.run, path=report.path, style=styled))
-            if report.set_sentence is not None:
-                click.echo(printable(report.set_sentence))
-    except ModuleNotFoundError as error:
-        if error.name != "watchfiles":
-            raise
-        raise OutputError("watching needs one more package: pip install 'frametime[watch]'") from error
+    for report in watch_folder(Path(folder), options=options):
+        if report.run is None:
+            click.echo(f"frametime: {report.error}", err=True)
+        elif chosen["quiet"]:
+            click.echo(judgement_text(report.run, path=report.path), nl=False)
+        else:
+            click.echo(check_text(report.run, path=report.path, style=styled))
+        if report.set_sentence is not None:
+            click.echo(printable(report.set_sentence))

@@ -153,6 +153,9 @@ def draft_plans(folder: Path, *, beside: Path, pattern: PathPattern | None = Non
         raise _fault(folder, wrong, helps="name the folder of the captures")
     content = _content(folder)
     if not content.captures:
+        closed = [name for name in content.passed_over if name.endswith("/")]
+        if closed:
+            raise _fault(folder / closed[0], content.passed_over[closed[0]], helps="allow reading it")
         raise _fault(folder, "no capture lies in this folder", helps=f"logs end in {', '.join(LOG_ENDINGS)}")
     if pattern is None:
         readings = read_paths(content.captures)

@@ -8,16 +8,17 @@ import shlex
 import shutil
 from collections.abc import Iterator, Mapping
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Final, NamedTuple
 
 import click
 import pytest
-import watchfiles
 from click.testing import CliRunner
 from option_logs import write_option_logs
 
 from frametime.cli import cli
 from frametime.errors import FrametimeError
+from frametime.pipeline import watching
 
 Options = Mapping[str, str]
 
@@ -317,7 +318,8 @@ def test_an_option_changes_what_comes_out(
 ) -> None:
     monkeypatch.setattr(os, "cpu_count", lambda: 1)  # starting processes takes longer than drawing these charts
     # Watching ends after what lies there already.
-    monkeypatch.setattr(watchfiles, "watch", lambda *_args, **_options: iter(()))
+    stopped = SimpleNamespace(Event=lambda: SimpleNamespace(wait=lambda _seconds: True))
+    monkeypatch.setattr(watching, "threading", stopped)
     outcomes = []
     for option in ("", case.option):
         folder = tmp_path / f"with{option.partition(' ')[0]}" / "here"
