@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import click
 
-from frametime.cli.option_values import make_measure_options, make_read_options, make_worker_limits, skips_warm_up
+from frametime.cli.option_values import (
+    make_measure_options,
+    make_read_options,
+    make_worker_limits,
+    refuse_idle,
+    skips_warm_up,
+)
 from frametime.cli.options import (
     interval_options,
     limit_options,
@@ -20,13 +27,14 @@ from frametime.cli.output import styled
 from frametime.cli.pattern_options import PATTERN_FIELDS, chosen_pattern
 from frametime.cli.settings_file import Command
 from frametime.cli.value_types import NamedPath
+from frametime.words import counted
 
 
 @click.command(
     cls=Command,
     epilog="\b\nIt ends with Ctrl-C, exit code 130. While FOLDER itself is gone it says so, and waits for it.",
 )
-@click.argument("folder", type=NamedPath(file_okay=False))
+@click.argument("folder", type=NamedPath(), metavar="FOLDER|PLAN")
 @click.option(
     "--path-pattern",
     metavar="PATTERN",
@@ -46,14 +54,21 @@ def watch(folder: str, **chosen: Any) -> None:
     Prints the check of the capture and what its set still needs: a run to repeat,
     more runs, or nothing.
 
+    With a plan, each run is shown in three lines beside the others of its cell,
+    and then which run comes next.
+
     \b
-    Example:
+    Examples:
+      frametime watch plan.toml
       frametime watch captures --path-pattern "{card}/{scene}/{resolution}/run{run}.csv"
     """
     from frametime.errors import OutputError, printable
     from frametime.pipeline.watching import WatchOptions, watch_folder
     from frametime.render.check_text import check_text, judgement_text
 
+    if folder.lower().endswith(".toml") and not Path(folder).is_dir():
+        _watch_plan(Path(folder), chosen)
+        return
     if not Path(folder).is_dir():
         raise OutputError.at(folder, "there is no such folder")
     try:
@@ -77,3 +92,33 @@ def watch(folder: str, **chosen: Any) -> None:
             click.echo(check_text(report.run, path=report.path, style=styled))
         if report.set_sentence is not None:
             click.echo(printable(report.set_sentence))
+
+
+_OF_A_FOLDER: Final = (
+    "path_pattern", "runs", "skip_start", "skip_end", "from_s", "to_s", "layout", "quantile_type", "lows",
+    "stutter_ratio", "stutter_window", "stutter_excess", "refresh", "tearing", "temperature_limit", "power_limit",
+    "intervals",
+)  # fmt: skip
+
+
+def _watch_plan(path: Path, chosen: dict[str, Any]) -> None:
+    """Watch the captures of a plan, which says how they are read and measured."""
+    from frametime.errors import printable
+    from frametime.pipeline.bench_watch import watch_plan
+    from frametime.plans.plan import read_plan
+    from frametime.render.bench_text import newest_run_text, next_run_text
+
+    refuse_idle(_OF_A_FOLDER, "is for a folder: with a plan, the plan says it")
+    plan = replace(read_plan(path), read=make_read_options(chosen))
+    for report in watch_plan(plan, settle_s=chosen["settle"], limits=make_worker_limits(chosen)):
+        if report.message is not None:
+            click.echo(f"frametime: {report.message}", err=True)
+        elif report.newest is not None:
+            text = newest_run_text(plan.design, report.newest, style=styled)
+            click.echo(text.splitlines()[0] if chosen["quiet"] else text)
+        elif report.coverage is not None:
+            n_made = sum(len(cell.present) for cell in report.coverage.cells)
+            click.echo(
+                f"{printable(plan.design.title)}: {counted(n_made, 'run')} there, {report.coverage.n_usable} usable"
+            )
+            click.echo(next_run_text(plan.design, report.coverage, report.next_run) + "\n")

@@ -82,18 +82,12 @@ def review_plan(
         def measuring(requests: Sequence[MeasureRequest]) -> Iterator[MeasureOutcome]:
             return measure_many(requests, workers=workers, limits=limits)
 
-    requests = _requests(plan, found.runs)
+    requests = requests_of(plan, found.runs)
     kept = None if kept_file is None else KeptRuns(kept_file)
     outcomes = zip(found.runs, _measured(requests, kept, measuring, measure_again=measure_again), strict=True)
-    placed: list[PlacedRun] = []
-    unreadable: list[UnreadableFile] = []
-    for file, outcome in outcomes:
-        if outcome.run is None:
-            error = outcome.error_for(file.name, plan.captures.folder)
-            error = error or "it could not be measured"
-            unreadable.append(UnreadableFile(file_name=file.name, **file.place, error=error))
-        else:
-            placed.append(_placed(file, outcome.run))
+    made = [run_made(plan, file, outcome) for file, outcome in outcomes]
+    placed = [run for run in made if isinstance(run, PlacedRun)]
+    unreadable = [run for run in made if isinstance(run, UnreadableFile)]
     names = [run_name(**file.place) for file in found.runs]
     exclusions = exclusions_of(plan, names)
     return review_runs(
@@ -105,7 +99,16 @@ def review_plan(
     )
 
 
-def _requests(plan: ReviewPlan, files: Sequence[RunFile]) -> list[MeasureRequest]:
+def run_made(plan: ReviewPlan, file: RunFile, outcome: MeasureOutcome) -> PlacedRun | UnreadableFile:
+    """A capture at its place, measured or with the reason why not."""
+    if outcome.run is not None:
+        return _placed(file, outcome.run)
+    error = outcome.error_for(file.name, plan.captures.folder) or "it could not be measured"
+    return UnreadableFile(file_name=file.name, **file.place, error=error)
+
+
+def requests_of(plan: ReviewPlan, files: Sequence[RunFile]) -> list[MeasureRequest]:
+    """What is to be measured of the captures of a plan, in their order."""
     from frametime.adapters.base import ReadOptions
 
     read = replace(
