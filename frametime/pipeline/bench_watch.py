@@ -129,6 +129,8 @@ def watch_plan(
                     if path in _files_of(file):
                         made = run_made(plan, file, measure(requests_of(plan, [file])[0]))
                         runs.add(file, made)
+                        for own in _files_of(file):
+                            runs.is_known(own)
                         yield runs.newest(made)
             except FrametimeError as error:
                 yield BenchReport(message=str(error))

@@ -60,8 +60,8 @@ def _numbers(design: ReviewDesign, run: MeasuredRun) -> str:
             told.append(f"{label} {format_quantity(value, unit)}")
     for key in _MORE_KEYS:
         if key in run.values and key not in units and (value := run.values[key].value) is not None:
-            told.append(format_quantity(value, run.values[key].unit))
-    return ", ".join(told)
+            told.append(format_quantity(value, run.values[key].unit, digits=3))
+    return "; ".join(told)
 
 
 def _beside_others(newest: NewestRun, style: Style) -> str:

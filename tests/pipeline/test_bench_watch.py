@@ -76,6 +76,22 @@ def test_a_sensor_log_that_comes_later_has_its_run_told_again(plan: ReviewPlan) 
     stop.set()
 
 
+def test_a_sensor_log_beside_its_capture_does_not_tell_the_run_twice(plan: ReviewPlan) -> None:
+    reports, stop = begin(plan)
+    next(reports)
+    folder = plan.captures.folder / "amber" / "harbor"
+    made = plan.captures.folder.parent / "made"
+    write(made / "run2.csv", 10.4)
+    (made / "run2.sensors.csv").write_text("time_s,power_w\n" + "\n".join(f"{second},200" for second in range(25)))
+    for name in ("run2.sensors.csv", "run2.csv"):
+        (made / name).rename(folder / name)
+    assert next(reports).newest is not None
+    write(folder / "run1.csv", 10.1)
+    again = next(reports).newest
+    assert again is not None and again.run.run == "1"
+    stop.set()
+
+
 def test_a_run_that_cannot_be_read_or_is_not_in_the_plan_does_not_end_it(plan: ReviewPlan) -> None:
     reports, stop = begin(plan)
     next(reports)
