@@ -8,7 +8,7 @@ from itertools import accumulate
 from typing import NamedTuple
 
 N = 400
-MS = [16.0 + (i * 7919 % 1000) / 750.0 + (12.0 if i % 97 == 50 else 0.0) for i in range(N)]
+MS = [16.0 + (i * i * 7919 % 1009) / 750.0 + (12.0 if i % 97 == 50 else 0.0) for i in range(N)]
 """Lengths of the frames in ms: uneven as real ones are, with a few long ones; they never rise all through."""
 ENDS = [round(value, 6) for value in accumulate(MS)]
 RATE = 1000.0 * N / sum(MS)

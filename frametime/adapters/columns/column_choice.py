@@ -34,7 +34,7 @@ from frametime.adapters.columns.column_refusals import (
 )
 from frametime.adapters.columns.header_words import Event, Meaning, words_of
 from frametime.adapters.columns.layout import ColumnRef, Layout
-from frametime.adapters.columns.other_columns import busiest_rows, other_columns
+from frametime.adapters.columns.other_columns import busiest_rows, frame_number, other_columns
 from frametime.adapters.columns.summaries import refuse_summaries
 from frametime.adapters.text.number_style import NumberStyle
 from frametime.caveats import Caveat, Weight
@@ -130,6 +130,7 @@ class _Chooser:
             style=self.style,
             evidence=self.evidence,
             caveats=tuple(self.caveats),
+            number=frame_number(self.facts, self.style),
         )
 
     def fits(self, choice: ColumnChoice) -> bool:

@@ -250,10 +250,12 @@ class ColumnChoice(NamedTuple):
     style: NumberStyle
     evidence: dict[str, str]
     caveats: tuple[Caveat, ...]
+    number: ColumnUse | None = None
+    """The column of frame numbers."""
 
     def used_positions(self) -> set[int]:
         """Positions of every column that is read."""
-        uses = [use for use in (self.time, self.frame_time, *self.others.values()) if use is not None]
+        uses = [use for use in (self.time, self.frame_time, self.number, *self.others.values()) if use is not None]
         return {use.position for use in uses}
 
 

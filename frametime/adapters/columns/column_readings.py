@@ -20,7 +20,6 @@ _SAME: Final = 0.001
 """Lengths of a frame that differ by no more than this share are one (plus what the first and last row may add)."""
 _RATE_APART: Final = 1.3
 """A rate may be smoothed: only beyond this factor does it say something else (common practice, no source)."""
-_MOSTLY: Final = 0.75
 _FEW_STEPS: Final = 5
 _COUNTER_STEPS: Final = 8
 
@@ -55,13 +54,11 @@ def course_of(fact: ColumnFacts, style: NumberStyle, rows: Rows = None) -> Cours
     if not falling:
         # A coarse clock stands still; lengths seldom do without falling once.
         return Course.RISES if rising >= 3 else Course.OPEN
-    if rising >= 0.9 * steps.size:
+    # A clock goes far; lengths come back, even those that rise in small steps for a while. A counter may run over once.
+    gone_on = float(values[-1] - values[0]) / float(np.abs(steps).sum())
+    if rising >= 0.9 * steps.size and (falling <= 2 or gone_on >= 0.5):
         return Course.RISES
-    if rising <= _MOSTLY * steps.size:
-        gone_on = values[-1] - values[0]
-        # A clock that repeats each moment, with a row or two out of order.
-        return Course.RISES if falling * 20 <= rising and gone_on > values.max() * 0.5 else Course.VARIES
-    return Course.OPEN
+    return Course.RISES if gone_on >= 0.5 else Course.OPEN if gone_on >= 0.3 else Course.VARIES
 
 
 def is_counter(fact: ColumnFacts, style: NumberStyle) -> bool:

@@ -32,14 +32,14 @@ def settling(name: str, reading: Reading) -> str:
     return command(name, *options, "--unit", reading.unit.name, "--kind", reading.kind.replace(" ", "-"))
 
 
+def _ways(name: str, readings: Sequence[Reading]) -> str:
+    return "  or  ".join(f"{settling(name, each)}  ({each.said_rate} on average)" for each in readings[:_LISTED])
+
+
 def several_readings(name: str, readings: Sequence[Reading], fact: ColumnFacts | None) -> ReadError:
     """Several readings are left that give different numbers, or none that is plausible."""
     column = None if fact is None else (fact.name or str(fact.position + 1))
-    ways = [
-        f"{reading.fact.shown} as {reading.said_kind} in {reading.unit.name} ({reading.said_rate} on average)"
-        for reading in readings[:_LISTED]
-    ]
-    if not ways:
+    if not readings:
         return ReadError.at(
             name,
             "in no usual unit do its values give frames of 0.2 ms to 1 s",
@@ -48,9 +48,9 @@ def several_readings(name: str, readings: Sequence[Reading], fact: ColumnFacts |
         )
     return ReadError.at(
         name,
-        f"it can be read in {len(readings)} ways that differ: {', or '.join(ways)}",
+        f"it can be read in {len(readings)} ways that differ",
         column=column,
-        helps="settle it with  " + "  or  ".join(settling(name, reading) for reading in readings[:_LISTED]),
+        helps=f"settle it with  {_ways(name, readings)}",
     )
 
 
@@ -71,13 +71,14 @@ def impossible_unit(name: str, reading: Reading, style: NumberStyle) -> ReadErro
     fact = reading.fact
     others = [Reading.of(fact, reading.kind, unit, style) for unit in usual_units(fact, style)]
     fitting = [each for each in others if each.plausible]
-    ways = "  or  ".join(f"{settling(name, each)}  ({each.said_rate})" for each in fitting)
     return ReadError.at(
         name,
         f"in {reading.unit.name}, as stated, its {reading.said_kind} give frames of {reading.said_length}, "
         "which cannot be (0.2 ms to 1 s)",
         column=fact.name or str(fact.position + 1),
-        helps=f"check the unit; if it is another, {ways}" if fitting else "check the unit and the column",
+        helps=f"check the unit; if it is another,  {_ways(name, fitting)}"
+        if fitting
+        else "check the unit and the column",
     )
 
 
@@ -104,8 +105,7 @@ def nothing_found(
         what = f"the unit in the name of {odd.shown} is not understood"
     if not proposals:
         return ReadError.at(name, what, helps="give --time-column and --unit if one of them is")
-    ways = "  or  ".join(f"{settling(name, each)}  ({each.said_rate})" for each in proposals[:_LISTED])
-    return ReadError.at(name, what, helps=f"if one of them is, {ways}")
+    return ReadError.at(name, what, helps=f"if one of them is,  {_ways(name, proposals)}")
 
 
 def column_named(facts: Sequence[ColumnFacts], ref: ColumnRef, *, name: str, key: str = "stream_column") -> ColumnFacts:

@@ -120,7 +120,7 @@ _LANGUAGES: Final = MappingProxyType(
     {
         word: tuple(english.split())
         for english, words in (
-            ("time", "zeit temps tiempo tempo czas czasu время времени 時間 时间 시간 tijd"),
+            ("time", "zeit uhrzeit heure hora ora godzina temps tiempo tempo czas czasu время времени 時間 时间 시간 tijd"),
             ("frame", "bild bilder bildes einzelbild image images trame fotograma fotogramas cuadro cuadros quadro "
              "quadros fotogramma fotogrammi klatka klatki klatek ramka ramki кадр кадра кадров кадры フレーム 帧 幀 影格 "
              "프레임"),
@@ -134,7 +134,7 @@ _LANGUAGES: Final = MappingProxyType(
              "uplynelo прошло прошедшее 経過 经过 經過 경과"),
             ("frame rate", "bildrate bildfrequenz 帧率 帧速 幀率 프레임률 프레임율 フレームレート 프레임레이트"),
             ("frame time", "bildzeit bilddauer framezeit framedauer"),
-            ("rate", "rata taxa tasa czestotliwosc frequenz частота レート 速率 레이트"),
+            ("rate", "rata taxa tasa frequence frequenza frecuencia frequencia czestotliwosc frequenz частота レート 速率 레이트"),
             ("per", "pro par por al na в 每 毎"),
             ("interval", "intervall intervalle intervalo intervallo odstep abstand интервал 間隔 间隔 간격"),
             ("delta", "дельта differenz デルタ"),
@@ -142,7 +142,7 @@ _LANGUAGES: Final = MappingProxyType(
             ("start", "beginn debut inicio inizio poczatek начало 開始 开始 시작"),
             ("end", "ende fin fim koniec konca конец конца 終了 结束 結束 종료"),
             ("date", "datum fecha дата 日期 日付 날짜"),
-            ("of", "de du des del della di da do dos das der die von vom une un un' und pour para na i"),
+            ("of", "de du des del della di da do dos das der die von vom une un und pour para i"),
         )
         for word in words.split()
     }

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.clocks.time_units import unit_named, unit_names
+from frametime.adapters.clocks.time_units import NANOSECOND, unit_named, unit_names
 from frametime.adapters.columns.column_facts import FLAG_ROLES, TIMED_ROLES, ColumnFacts, ColumnUse, column_use
 from frametime.adapters.columns.column_readings import Course, course_of
 from frametime.adapters.columns.column_refusals import column_named
@@ -63,7 +63,9 @@ def other_columns(
         key = f"{role}_column"
         ref = getattr(layout, key)
         fact = (
-            _by_name(
+            _stream(facts, style)
+            if ref is None and role == "stream"
+            else _by_name(
                 [fact for fact in facts if fact.position not in used],
                 role,
                 style,
@@ -97,8 +99,6 @@ def other_columns(
 def _by_name(
     facts: Sequence[ColumnFacts], role: str, style: NumberStyle, *, has_clock: bool, caveats: list[Caveat]
 ) -> ColumnFacts | None:
-    if role == "stream":
-        return _stream(facts, style)
     if role in FLAG_ROLES:
         meaning = Meaning.SHOWN if role == "shown" else Meaning.DROPPED
         named = [fact for fact in facts if fact.meaning is meaning]
@@ -178,6 +178,20 @@ def _more_even(stamps: NDArray[np.float64], cells: NDArray[np.str_]) -> bool:
 def _unevenness(steps: NDArray[np.float64]) -> float:
     middle = float(np.median(steps))
     return float(np.median(np.abs(steps - middle))) / middle if middle > 0 else float("inf")
+
+
+def frame_number(facts: Sequence[ColumnFacts], style: NumberStyle) -> ColumnUse | None:
+    """The column that counts the frames: whole numbers, and nearly all of them different."""
+    found = []
+    for fact in facts:
+        if fact.meaning is not Meaning.INDEX or not fact.numeric:
+            continue
+        numbers = fact.ns(style, NANOSECOND)
+        if numbers.size > 1 and np.isfinite(numbers).all() and not (numbers % 1).any() and not fact.unit:
+            if np.unique(numbers).size * 3 > numbers.size:
+                found.append(fact)
+    best = _first(found, {"frame"})
+    return None if best is None else ColumnUse(position=best.position, ref=best.ref, unit=NANOSECOND)
 
 
 def busiest_rows(

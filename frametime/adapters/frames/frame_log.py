@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from frametime.adapters.arrow.arrow_columns import arrow_int64
 from frametime.adapters.arrow.arrow_file import ARROW_HEADS
 from frametime.adapters.base import HEAD_BYTES, MAX_LISTED_ROWS, ParsedLog, ReadOptions
+from frametime.adapters.clocks.time_units import NANOSECOND
 from frametime.adapters.clocks.time_values import TimeValues, times_of_numbers, times_of_texts
 from frametime.adapters.clocks.timeline import Timeline
 from frametime.adapters.columns.column_choice import choose_columns
@@ -194,6 +195,8 @@ def _types(facts: Sequence[ColumnFacts], choice: ColumnChoice) -> dict[int, pa.D
             if largest >= 2**50:
                 return None
         types[use.position] = pa.int64() if whole else pa.float64()
+    if choice.number is not None:
+        types.setdefault(choice.number.position, pa.int64())
     for role, use in choice.others.items():
         if role == "stream":
             types[use.position] = pa.dictionary(pa.int32(), pa.string())
@@ -245,6 +248,7 @@ def _typed(
     else:
         caveats = unnamed_stream(options.stream)
     n_rows = len(next(iter(read.values())))
+    number = None if choice.number is None else timed(choice.number)
     # The pool keeps what it gave: a long log would hold its columns twice from here on.
     read.clear()
     pa.default_memory_pool().release_unused()
@@ -256,6 +260,7 @@ def _typed(
         others=values,
         flags=flags,
         selected=selected,
+        number=number,
         line_of=line_of,
         lines_of_records=partial(lines_of_records, source, dialect),
         rejected=RejectedRows(),
@@ -320,6 +325,9 @@ def _careful(source: TextSource, dialect: Dialect, choice: ColumnChoice, options
         others=values,
         flags=flags,
         selected=selected,
+        number=None
+        if choice.number is None
+        else times_of_texts(table.columns[choice.number.position], NANOSECOND, choice.style),
         line_of=partial(_line_of_row, source, dialect, table.records),
         lines_of_records=partial(lines_of_records, source, dialect),
         rejected=rejected,
