@@ -161,6 +161,19 @@ def _read() -> list[BenchLog]:
     read("a date, and the time in the next column", table("date,time", days, later))
     read("a date, and the time in the next column (;)", table("Datum;Uhrzeit", days, later, delimiter=";"))
     read("PM", table("time", [f"{value} PM" for value in later]))
+    noon = [f"{'12:59' if v < 3000 else '01:00'}:{(57 + v / 1000) % 60:09.6f} PM" for v in ENDS]
+    read("PM from 12:59 to 1:00", table("time", noon))
+    night = [
+        f"{'11:59' if v < 3000 else '12:00'}:{(57 + v / 1000) % 60:09.6f} {'P' if v < 3000 else 'A'}M" for v in ENDS
+    ]
+    read("AM and PM over midnight", table("time", night), "clock-ran-over")
+    eve = [f"{'31.12.2024 23:59' if v < 3000 else '01.01.2025 00:00'}:{(57 + v / 1000) % 60:09.6f}" for v in ENDS]
+    read("day first over new year", table("when", eve))
+    eve = [
+        f"{'01/31/2024 11:59' if v < 3000 else '02/01/2024 12:00'}:{(57 + v / 1000) % 60:09.6f} {'P' if v < 3000 else 'A'}M"
+        for v in ENDS
+    ]
+    read("month first, PM to AM", table("date and time", eve))
     joined = [f"02.01.2024 {value}" for value in later]
     read("day first and time in one cell", table("timestamp", joined))
     read("year first with slashes", table("timestamp", [f"2024/01/02 {value}" for value in later]))

@@ -14,10 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.adapters.clocks.time_units import CLOCK, DATE, NANOSECOND, RATE, TimeUnit
+from frametime.adapters.clocks.time_values import exact_ns
 from frametime.adapters.columns.header_words import Event, HeaderMeaning, Meaning, header_meaning
 from frametime.adapters.columns.layout import ColumnRef
 from frametime.adapters.text.cell_kind import CellKind, is_value, kind_of
-from frametime.adapters.text.number_style import POINT, NumberStyle, digit_power, exact_ns, exact_value, unit_in_cell
+from frametime.adapters.text.number_style import POINT, NumberStyle, digit_power, exact_value, unit_in_cell
 from frametime.caveats import Caveat
 from frametime.errors import printable
 
@@ -79,8 +80,8 @@ class ColumnFacts(NamedTuple):
         if unit is None:
             plain = (exact_value(cell, style) for cell in self.cells)
             return [round(value * 10**9) for value in plain if value is not None]
-        timed = (exact_ns(cell, unit, style) for cell in self.cells)
-        return [value for value in timed if value is not None]
+        times = exact_ns(self.cells, unit, style)
+        return [value for value in times if value is not None]
 
     def ns(self, style: NumberStyle, unit: TimeUnit | None = None, *, last: bool = False) -> NDArray[np.float64]:
         """The first (or last) values in ns, NaN where there is none; close enough for a choice, not for a result."""
@@ -91,7 +92,7 @@ class ColumnFacts(NamedTuple):
 @lru_cache(maxsize=512)
 def _close_ns(cells: tuple[str, ...], unit: TimeUnit, style: NumberStyle) -> NDArray[np.float64]:
     if unit.form in ("clock", "date"):
-        exact = [exact_ns(cell, unit, style) for cell in cells]
+        exact = exact_ns(cells, unit, style)
         return np.array([np.nan if value is None else float(value) for value in exact])
     numbers = plain_numbers(cells, style)
     if unit.ns is not None:
