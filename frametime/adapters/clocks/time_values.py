@@ -104,17 +104,17 @@ def clean_texts(column: Any) -> Any:
     return trimmed
 
 
-def times_of_texts(column: Any, unit: TimeUnit, style: NumberStyle) -> TimeValues:
+def times_of_texts(column: Any, unit: TimeUnit, style: NumberStyle, *, relative: bool = False) -> TimeValues:
     """Times of a column of texts: every cell that is not exactly a time is marked as not ok."""
     texts = clean_texts(column)
     if unit.form == "clock":
         return _clocks(texts)
     if unit.form == "date":
-        return _dates(texts)
+        return _dated(texts, relative=relative)
     return _numbers(_plain_texts(texts, style, unit), unit)
 
 
-def exact_ns(cells: Sequence[str], unit: TimeUnit, style: NumberStyle) -> list[int | None]:
+def exact_ns(cells: Sequence[str], unit: TimeUnit, style: NumberStyle, *, relative: bool = False) -> list[int | None]:
     """The times in a few cells as nanoseconds, ``None`` where there is none.
 
     Examples
@@ -125,7 +125,7 @@ def exact_ns(cells: Sequence[str], unit: TimeUnit, style: NumberStyle) -> list[i
     """
     import pyarrow as pa
 
-    times = times_of_texts(pa.chunked_array([arrow_texts(cells)]), unit, style)
+    times = times_of_texts(pa.chunked_array([arrow_texts(cells)]), unit, style, relative=relative)
     ok = np.ones(len(cells), dtype=np.bool_) if times.ok is None else times.ok
     return [value if good else None for value, good in zip(times.ns.tolist(), ok.tolist(), strict=True)]
 
@@ -297,19 +297,34 @@ def _clocks(texts: Any) -> TimeValues:
     return TimeValues(ns=np.where(ok, np.where(negative, -ns, ns), 0), ok=_mask(ok))
 
 
-def _year_first(texts: Any) -> Any:
-    """Dates that end in the year, turned round: the day stands first, unless a number above 12 says otherwise."""
+def _dated(texts: Any, *, relative: bool) -> TimeValues:
+    """Dates of any order: where the year stands last, a number above 12 or the course of the log says which is the day.
+
+    Where neither does, the times since the first are those of either order (``relative``), else they are not read.
+    """
     pc = compute()
     if not _bools(pc.match_substring_regex(texts, _YEAR_LAST)).any():
-        return texts
-    parts = pc.extract_regex(texts, "^(?P<a>[0-9]{1,2})[-/.](?P<b>[0-9]{1,2})[-/.](?P<y>[0-9]{4})")
-    month_first = bool((_integers(_part(parts, 1)) > 12).any())
-    return pc.replace_substring_regex(texts, _YEAR_LAST, r"\3-\1-\2" if month_first else r"\3-\2-\1")
+        return _dates(texts)
+    orders = [_dates(pc.replace_substring_regex(texts, _YEAR_LAST, order)) for order in (r"\3-\2-\1", r"\3-\1-\2")]
+    counts = [texts_ok(each) for each in orders]
+    if counts[0] != counts[1]:
+        return orders[int(counts[1] > counts[0])]
+    spans = [int(each.ns.max()) - int(each.ns.min()) if each.ok is None else 0 for each in orders]
+    if spans[0] != spans[1]:
+        return orders[int(spans[1] < spans[0])]
+    if not relative or not len(texts):
+        return _dates(texts)
+    first = orders[0]
+    return first._replace(ns=first.ns - int(first.ns[0]), zoned=None)
+
+
+def texts_ok(times: TimeValues) -> int:
+    """How many cells hold a time."""
+    return times.ns.size if times.ok is None else int(np.count_nonzero(times.ok))
 
 
 def _dates(texts: Any) -> TimeValues:
     pc = compute()
-    texts = _year_first(texts)
     parts = pc.extract_regex(texts, _DATE)
     ok = _bools(pc.is_valid(parts))
     year, month, day, hour, minute, second = (_integers(_part(parts, index)) for index in range(6))

@@ -100,6 +100,7 @@ class _Chooser:
         self.told_unit = unit_named(told) if told is not None else None
         self.rows: np.ndarray[tuple[int], np.dtype[np.bool_]] | None = None
         self.impossible: list[Reading] = []
+        self.empty: list[Reading] = []
 
     def choose(self) -> ColumnChoice:
         told = self.options.time_column if self.options.time_column is not None else self.layout.time_column
@@ -198,8 +199,8 @@ class _Chooser:
 
     def _by_course(self, fact: ColumnFacts) -> tuple[str, ...]:
         course = course_of(fact, self.style, self.rows)
-        if fact.meaning is Meaning.FRAME_TIME and course is not Course.VARIES:
-            return ("frame time", "timestamp")
+        if fact.meaning is Meaning.FRAME_TIME:
+            return ("frame time", "timestamp") if course is Course.RISES else ("frame time",)
         if course is Course.RISES:
             return ("timestamp", "frame time") if self._strictly_short(fact) else ("timestamp",)
         return ("timestamp", "frame time") if course is Course.OPEN else ("frame time",)
@@ -239,8 +240,8 @@ class _Chooser:
                 reading = self._reading(fact, kind, unit)
                 if reading.plausible or told is not None:
                     found.append(reading)
-                elif fact.unit is not None and reading.has_frames:
-                    self.impossible.append(reading)
+                elif fact.unit is not None:
+                    (self.impossible if reading.has_frames else self.empty).append(reading)
         return found
 
     def _has_fractions(self, fact: ColumnFacts) -> bool:
@@ -251,15 +252,15 @@ class _Chooser:
         every = [reading for fact in self.facts if fact.numeric for reading in self._readings(fact)]
         refuse_summaries(self.name, self.facts, [*every, *self.impossible], self.style)
         readings = self._without_lengths_named_clocks(every)
-        if self.told_unit is not None and len(positions := {r.fact.position for r in readings}) > 1:
-            readings = [r for r in readings if r.unit == self.told_unit]
-            if len({r.fact.position for r in readings}) != 1 and len(positions) > 1:
-                raise ReadError.at(
-                    self.name, "a unit is told, and two columns hold times", helps="name one: --time-column"
-                )
+        if self.told_unit is not None:
+            readings = self._in_told_unit(readings)
+        elif not readings and not self.impossible:
+            # Nothing is there to choose by: what is wrong with the values is said where they are read.
+            readings = self.empty[:1]
         if not readings:
             raise self._nothing()
-        group = self._one_group(readings)
+        unordered = self._unordered(readings)
+        group = unordered or self._one_group(self._without_vague(readings))
         group = self._without_doubtful(group)
         time = self._best([r for r in group if r.kind == "timestamp"], _EVENT_ORDER)
         spans = [r for r in group if r.kind == "frame time"]
@@ -274,6 +275,46 @@ class _Chooser:
                 self._tell_inferred(each)
         uses = [None if each is None else column_use(each.fact, each.unit, self.style) for each in (time, frame_time)]
         return uses[0], uses[1]
+
+    def _in_told_unit(self, readings: list[Reading]) -> list[Reading]:
+        """The readings in the unit that was told; it wins over what is stated where one column alone is a time."""
+        told = self.told_unit
+        fitting = [r for r in readings if r.unit == told]
+        positions = {r.fact.position for r in (readings or self.impossible or self.empty)}
+        if fitting and (len({r.fact.position for r in fitting}) == 1 or len(positions) == 1):
+            return fitting
+        if len(positions) > 1:
+            raise ReadError.at(self.name, "a unit is told, and two columns hold times", helps="name one: --time-column")
+        return [self._reading(r.fact, r.kind, told) for r in (readings or self.impossible or self.empty)[:1]]
+
+    def _unordered(self, readings: list[Reading]) -> list[Reading]:
+        """A clock whose rows are out of order, and the frame times beside it: it goes as far as the frames take."""
+        for spans in readings:
+            if spans.kind != "frame time" or spans.fact.meaning is not Meaning.FRAME_TIME:
+                continue
+            for other in self.facts:
+                if other.meaning not in (Meaning.TIME, Meaning.TIMESTAMP) or other.unit is None or not other.numeric:
+                    continue
+                values = other.ns(self.style)
+                values = values[np.isfinite(values)]
+                far = values.size > 5 and 2 * (values.max() - values.min()) >= float(spans.spans.sum())
+                if far and course_of(other, self.style, self.rows) is Course.VARIES:
+                    return [self._reading(other, "timestamp", other.unit), spans]
+        return []
+
+    def _without_vague(self, readings: list[Reading]) -> list[Reading]:
+        """Without what is only called a time, and goes up and down, beside what is called the time of a frame."""
+        frames = [r for r in readings if r.kind == "frame time" and r.fact.meaning is Meaning.FRAME_TIME]
+        kept = []
+        for each in readings:
+            if frames and each.kind == "frame time" and each.fact.meaning is Meaning.TIME:
+                if not any(agree(each, other) for other in frames):
+                    self._not_used(
+                        each.fact, f"goes up and down like lengths of time, beside {frames[0].fact.shown}; it"
+                    )
+                    continue
+            kept.append(each)
+        return kept
 
     def _nothing(self) -> ReadError:
         """Why no reading is left."""
@@ -301,7 +342,7 @@ class _Chooser:
     def _not_used(self, fact: ColumnFacts, why: str) -> None:
         if any(fact.shown in caveat.message for caveat in self.caveats):
             return
-        self.caveats.append(Caveat(code="column-not-used", message=f"{fact.shown} {why} is not used."))
+        self.caveats.append(Caveat(code="column-not-used", message=f"Column {fact.shown} {why} is not used."))
 
     def _one_group(self, readings: list[Reading]) -> list[Reading]:
         """The readings that agree with each other, where no other group is left."""
@@ -351,7 +392,8 @@ class _Chooser:
     def _without_doubtful(self, group: list[Reading]) -> list[Reading]:
         """Columns whose stated unit cannot be are told; so is a name with words that are not known."""
         for reading in self.impossible:
-            if reading.fact.meaning is not Meaning.TIME and reading.fact not in [r.fact for r in group]:
+            told = reading.fact.meaning in (Meaning.FRAME_TIME, Meaning.RATE)
+            if told and all(reading.fact is not r.fact for r in group):
                 self._not_used(
                     reading.fact,
                     f"would mean {reading.said_length} a frame in {reading.unit.name}, which cannot be; it",

@@ -92,8 +92,8 @@ class ColumnFacts(NamedTuple):
 @lru_cache(maxsize=512)
 def _close_ns(cells: tuple[str, ...], unit: TimeUnit, style: NumberStyle) -> NDArray[np.float64]:
     if unit.form in ("clock", "date"):
-        exact = exact_ns(cells, unit, style)
-        return np.array([np.nan if value is None else float(value) for value in exact])
+        exact = exact_ns(cells, unit, style, relative=True)
+        return np.array([np.nan if value is None or abs(value) > 1e300 else float(value) for value in exact])
     numbers = plain_numbers(cells, style)
     if unit.ns is not None:
         return numbers * float(unit.ns)
@@ -110,7 +110,7 @@ def plain_numbers(cells: tuple[str, ...], style: NumberStyle) -> NDArray[np.floa
     except ValueError:
         pass
     exact = [exact_value(cell, style) for cell in cells]
-    return np.array([np.nan if value is None else float(value) for value in exact])
+    return np.array([np.nan if value is None or abs(value) > 1e300 else float(value) for value in exact])
 
 
 def shown_column(name: str, position: int) -> str:

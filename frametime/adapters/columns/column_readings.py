@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.adapters.clocks.time_units import MICROSECOND, MILLISECOND, NANOSECOND, SECOND, TimeUnit, unit_named
-from frametime.adapters.columns.column_facts import PLAUSIBLE_NS, ColumnFacts
+from frametime.adapters.columns.column_facts import PLAUSIBLE_NS, ColumnFacts, resolution_ns
 from frametime.adapters.columns.header_words import words_of
 from frametime.adapters.text.number_style import NumberStyle
 
@@ -99,6 +99,7 @@ class Reading(NamedTuple):
     unit: TimeUnit
     spans: NDArray[np.float64]
     typical_ns: tuple[float, ...]
+    style: NumberStyle
 
     @classmethod
     def of(cls, fact: ColumnFacts, kind: str, unit: TimeUnit, style: NumberStyle, rows: Rows = None) -> Reading:
@@ -107,7 +108,7 @@ class Reading(NamedTuple):
         last = fact.ns(style, unit, last=True)
         ends = _spans(last[np.isfinite(last)], kind) if rows is None else spans[:0]
         middles = tuple(float(np.median(each[each > 0])) for each in (spans, ends) if (each > 0).any())
-        return cls(fact, kind, unit, spans, middles)
+        return cls(fact, kind, unit, spans, middles, style)
 
     @property
     def has_frames(self) -> bool:
@@ -148,6 +149,8 @@ def _spans(values: NDArray[np.float64], kind: str) -> NDArray[np.float64]:
 
 def agree(one: Reading, other: Reading) -> bool:
     """Whether two readings of the same rows give the same length of a frame."""
+    if one.fact is other.fact:
+        return one is other
     if not one.has_frames or not other.has_frames:
         return True
     if "rate" in (one.kind, other.kind):
@@ -161,10 +164,11 @@ def agree(one: Reading, other: Reading) -> bool:
         stamps, spans = (one, other) if one.kind == "timestamp" else (other, one)
         # A moment may stand at the end or at the start of its frame.
         pairs = ((stamps.spans, spans.spans[1:]), (stamps.spans, spans.spans[:-1]))
-    return any(_same_length(a, b) for a, b in pairs)
+    coarse = sum(resolution_ns(r.fact, r.unit, r.style) for r in (one, other))
+    return any(_same_length(a, b, 2.0 * coarse) for a, b in pairs)
 
 
-def _same_length(a: NDArray[np.float64], b: NDArray[np.float64]) -> bool:
+def _same_length(a: NDArray[np.float64], b: NDArray[np.float64], coarse_ns: float) -> bool:
     if a.size != b.size:
         # A cell is missing in one of them: the usual lengths must do.
         x, y = np.median(a[a > 0]) if (a > 0).any() else 0.0, np.median(b[b > 0]) if (b > 0).any() else 0.0
@@ -173,4 +177,4 @@ def _same_length(a: NDArray[np.float64], b: NDArray[np.float64]) -> bool:
         return True
     # What the first and the last row add or take is at most about a frame's length.
     edge = float(max(np.median(np.abs(a)), np.median(np.abs(b))))
-    return bool(abs(a.sum() - b.sum()) <= _SAME * max(a.sum(), b.sum()) + 1.5 * edge)
+    return bool(abs(a.sum() - b.sum()) <= _SAME * max(a.sum(), b.sum()) + 1.5 * edge + coarse_ns)

@@ -99,7 +99,7 @@ _PART: Final = _words(
     "culling cull shadow shadows lighting light post compute raster copy transfer encode decode streaming stream "
     "thread worker lock sync synchronization command commands driver overhead pass build layout paint compose "
     "compositor blit job jobs allocation read write setup prepare raytracing particles ui hud vertex pixel geometry "
-    "flip world fixed boot startup init save blocked stall kernel user call calls"
+    "work working busy active flip world fixed boot startup init save blocked stall kernel user call calls"
 )
 """A part of the work of a frame, or something beside it: no length of a frame by itself."""
 _STREAM: Final = _words(
