@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.clocks.time_units import RATE, TimeUnit, unit_named
+from frametime.adapters.clocks.time_units import NANOSECOND, RATE, TimeUnit, unit_named
 from frametime.adapters.columns.column_facts import (
     ColumnChoice,
     ColumnFacts,
@@ -24,7 +24,15 @@ from frametime.adapters.columns.column_facts import (
     column_use,
     resolution_ns,
 )
-from frametime.adapters.columns.column_readings import Course, Reading, agree, course_of, is_counter, usual_units
+from frametime.adapters.columns.column_readings import (
+    Course,
+    Reading,
+    agree,
+    counts_ticks,
+    course_of,
+    is_counter,
+    usual_units,
+)
 from frametime.adapters.columns.column_refusals import (
     column_named,
     impossible_unit,
@@ -42,7 +50,7 @@ from frametime.errors import ReadError
 
 _EVENT_ORDER: Final = (Event.END, Event.UNMARKED, Event.DISPLAY, Event.START, Event.SUBMIT)
 _SPAN_ORDER: Final = (Event.UNMARKED, Event.END, Event.DISPLAY, Event.SUBMIT, Event.START)
-_SURE_FPS: Final = (10.0, 1500.0)
+_SURE_FPS: Final = (20.0, 1000.0)
 """A rate outside of this, in a unit that is not stated, is told with more weight (common practice, no source)."""
 
 
@@ -101,6 +109,7 @@ class _Chooser:
         self.rows: np.ndarray[tuple[int], np.dtype[np.bool_]] | None = None
         self.impossible: list[Reading] = []
         self.empty: list[Reading] = []
+        self.ticks: list[Reading] = []
 
     def choose(self) -> ColumnChoice:
         told = self.options.time_column if self.options.time_column is not None else self.layout.time_column
@@ -224,9 +233,14 @@ class _Chooser:
             kinds = ("timestamp",) if course_of(fact, self.style, self.rows) is Course.RISES else ()
         elif meaning is Meaning.INDEX and "frame" in words_of(fact.name) and self._has_fractions(fact):
             kinds = self._by_course(fact)
-        elif not fact.name and not any(other.name for other in self.facts):
+        elif self._is_unnamed(fact):
             kinds = () if is_counter(fact, self.style) else self._by_course(fact)
+            kinds += ("rate",) if self._may_be_rates(fact, kinds) else ()
         else:
+            return []
+        if counts_ticks(fact, self.style) and self.told_unit is None:
+            every = [self._reading(fact, "timestamp", unit) for unit in usual_units(fact, self.style)]
+            self.ticks += [reading for reading in every if reading.plausible]
             return []
         told = self.told_unit
         if told is not None and fact.unit is not None and fact.unit != told:
@@ -243,6 +257,22 @@ class _Chooser:
                 elif fact.unit is not None:
                     (self.impossible if reading.has_frames else self.empty).append(reading)
         return found
+
+    def _is_unnamed(self, fact: ColumnFacts) -> bool:
+        """Whether nothing but the numbers says what a column is: no name, or one column with a name that says nothing."""
+        if not any(other.name for other in self.facts):
+            return True
+        alone = sum(other.numeric for other in self.facts) == 1
+        return (
+            alone and fact.meaning is Meaning.OTHER and not (fact.said.unknown or fact.said.odd or fact.said.other_unit)
+        )
+
+    def _may_be_rates(self, fact: ColumnFacts, kinds: tuple[str, ...]) -> bool:
+        """Whether the only column of numbers may as well hold rates: as ms it would be slow, as rates it is usual."""
+        values = fact.ns(self.style, NANOSECOND)
+        good = values[np.isfinite(values)]
+        alone = sum(other.numeric for other in self.facts) == 1
+        return alone and kinds == ("frame time",) and bool(good.size) and 25.0 < float(np.median(good)) < 1000.0
 
     def _has_fractions(self, fact: ColumnFacts) -> bool:
         values = fact.ns(self.style)
@@ -318,6 +348,8 @@ class _Chooser:
 
     def _nothing(self) -> ReadError:
         """Why no reading is left."""
+        if self.ticks:
+            return several_readings(self.name, self.ticks, self.ticks[0].fact)
         if self.impossible:
             return impossible_unit(self.name, self.impossible[0], self.style)
         return nothing_found(self.name, self.facts, self.style)
@@ -413,7 +445,7 @@ class _Chooser:
 
     def _tell_inferred(self, reading: Reading) -> None:
         """Say that a unit was not stated, and what the choice rests on."""
-        headless = not any(fact.name for fact in self.facts)
+        headless = self._is_unnamed(reading.fact)
         thin = headless or not _SURE_FPS[0] <= reading.fps <= _SURE_FPS[1]
         self.evidence["unit" if reading.kind != "frame time" or "unit" not in self.evidence else "frame_time_unit"] = (
             f"only in {reading.unit.name} do frames last 0.2 ms to 1 s"

@@ -79,6 +79,15 @@ def usual_units(fact: ColumnFacts, style: NumberStyle) -> tuple[TimeUnit, ...]:
     return (ticks,) if counted else (SECOND, MILLISECOND, MICROSECOND, NANOSECOND, *more)
 
 
+def counts_ticks(fact: ColumnFacts, style: NumberStyle) -> bool:
+    """Whether a column counts ticks of a length that only the machine knows."""
+    return (
+        fact.unit is None
+        and len(usual_units(fact, style)) > 1
+        and bool({"tick", "ticks", "qpc", "counter", "cycles", "tsc"} & set(words_of(fact.name)))
+    )
+
+
 class Reading(NamedTuple):
     """One way to read one column.
 

@@ -116,7 +116,7 @@ def _score(rows: Sequence[Row], start: int, delimiter: str) -> float:
 
 
 def _is_units_row(cells: Sequence[str]) -> bool:
-    filled = [cell.strip() for cell in cells if cell.strip()]
+    filled = [cell.strip() for cell in cells if cell.strip(" -#[]()")]
     known = sum(unit_of_text(cell) != (None, None) for cell in filled)
     bracketed = sum(cell[0] + cell[-1] in ("[]", "()", "{}") for cell in filled)
     return bool(filled) and known > 0 and (known == len(filled) or bracketed == len(filled))
@@ -348,7 +348,7 @@ def _header_above(
     units = None
     for row in reversed(above):
         names = _names(row)
-        if not filled <= len(names) or filled_count(names) > count:
+        if not filled <= len(names) or filled_count(names) > count or not "".join(names).strip(":-=+ "):
             continue
         if units is None and _is_units_row(row.cells):
             units = row
