@@ -201,7 +201,7 @@ def _numbers(texts: Any, unit: TimeUnit) -> TimeValues:
     assert unit.ns is not None
     if ok.all() and plain.all() and values.size and unit.ns >= 1:
         factor, least, most = int(unit.ns), float(values.min()), float(values.max())
-        if most * factor >= 2.0**63 > 2 * (most - least) * factor and 0 <= least and most < 2.0**64:
+        if most * factor >= 2.0**63 > 2 * (most - least) * factor and least >= 0 and most < 2.0**64:
             return _since_first(kept, factor)
     with np.errstate(over="ignore"):
         scaled = np.where(ok, values, 0.0) * float(unit.ns)

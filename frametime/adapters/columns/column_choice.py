@@ -31,6 +31,7 @@ from frametime.adapters.columns.column_readings import (
     counts_ticks,
     course_of,
     is_counter,
+    middle,
     usual_units,
 )
 from frametime.adapters.columns.column_refusals import (
@@ -219,13 +220,13 @@ class _Chooser:
         units = (fact.unit,) if fact.unit is not None else usual_units(fact, self.style)
         return not any(self._reading(fact, "timestamp", unit).plausible for unit in units)
 
-    def _readings(self, fact: ColumnFacts) -> list[Reading]:
-        """The plausible readings of a column by its name; without names, by its numbers alone."""
-        meaning = fact.meaning
-        form = "" if fact.unit is None else fact.unit.form
+    def _kinds(self, fact: ColumnFacts) -> tuple[str, ...]:
+        """What a column can hold by its name; without a name, by its numbers alone."""
+        meaning, clock = fact.meaning, fact.unit is not None and fact.unit.form in ("clock", "date")
+        kinds: tuple[str, ...] = ()
         if meaning is Meaning.RATE:
-            kinds: tuple[str, ...] = ("rate",)
-        elif meaning is Meaning.TIMESTAMP or (form in ("clock", "date") and meaning in (Meaning.TIME, Meaning.PART)):
+            kinds = ("rate",)
+        elif meaning is Meaning.TIMESTAMP or (clock and meaning in (Meaning.TIME, Meaning.PART)):
             kinds = ("timestamp",)
         elif meaning in (Meaning.FRAME_TIME, Meaning.TIME):
             kinds = self._by_course(fact)
@@ -236,7 +237,12 @@ class _Chooser:
         elif self._is_unnamed(fact):
             kinds = () if is_counter(fact, self.style) else self._by_course(fact)
             kinds += ("rate",) if self._may_be_rates(fact, kinds) else ()
-        else:
+        return kinds
+
+    def _readings(self, fact: ColumnFacts) -> list[Reading]:
+        """The plausible readings of a column by its name; without names, by its numbers alone."""
+        kinds = self._kinds(fact)
+        if not kinds:
             return []
         if counts_ticks(fact, self.style) and self.told_unit is None:
             every = [self._reading(fact, "timestamp", unit) for unit in usual_units(fact, self.style)]
@@ -259,7 +265,7 @@ class _Chooser:
         return found
 
     def _is_unnamed(self, fact: ColumnFacts) -> bool:
-        """Whether nothing but the numbers says what a column is: no name, or one column with a name that says nothing."""
+        """Whether nothing but the numbers says what a column is: no name, or an only column whose name says nothing."""
         if not any(other.name for other in self.facts):
             return True
         alone = sum(other.numeric for other in self.facts) == 1
@@ -272,7 +278,7 @@ class _Chooser:
         values = fact.ns(self.style, NANOSECOND)
         good = values[np.isfinite(values)]
         alone = sum(other.numeric for other in self.facts) == 1
-        return alone and kinds == ("frame time",) and bool(good.size) and 25.0 < float(np.median(good)) < 1000.0
+        return alone and kinds == ("frame time",) and bool(good.size) and 25.0 < middle(good) < 1000.0
 
     def _has_fractions(self, fact: ColumnFacts) -> bool:
         values = fact.ns(self.style)
@@ -337,13 +343,11 @@ class _Chooser:
         frames = [r for r in readings if r.kind == "frame time" and r.fact.meaning is Meaning.FRAME_TIME]
         kept = []
         for each in readings:
-            if frames and each.kind == "frame time" and each.fact.meaning is Meaning.TIME:
-                if not any(agree(each, other) for other in frames):
-                    self._not_used(
-                        each.fact, f"goes up and down like lengths of time, beside {frames[0].fact.shown}; it"
-                    )
-                    continue
-            kept.append(each)
+            vague = bool(frames) and each.kind == "frame time" and each.fact.meaning is Meaning.TIME
+            if vague and not any(agree(each, other) for other in frames):
+                self._not_used(each.fact, f"goes up and down like lengths of time, beside {frames[0].fact.shown}; it")
+            else:
+                kept.append(each)
         return kept
 
     def _nothing(self) -> ReadError:
@@ -437,7 +441,7 @@ class _Chooser:
             self.caveats.append(
                 Caveat(
                     code="reading-inferred",
-                    message=f"{each.fact.shown} is read as frame times ({each.said_rate} on average in the first rows), "
+                    message=f"{each.fact.shown} is read as frame times ({each.said_rate} on average at the start), "
                     "though its name has words that are not known here; --time-column chooses another column.",
                 )
             )
@@ -454,8 +458,8 @@ class _Chooser:
             Caveat(
                 code="reading-inferred",
                 message=f"No unit is stated{' and no column has a name' if headless else ''}: column "
-                f"{reading.fact.shown} is read as {reading.said_kind} in {reading.unit.name}, the only reading in which "
-                f"frames last 0.2 ms to 1 s ({reading.said_rate} on average in the first rows).",
+                f"{reading.fact.shown} is read as {reading.said_kind} in {reading.unit.name}, "
+                f"the only reading in which frames last 0.2 ms to 1 s ({reading.said_rate} on average at the start).",
                 weight=Weight.CARE if thin else Weight.NOTE,
             )
         )

@@ -103,8 +103,8 @@ _PART: Final = _words(
 )
 """A part of the work of a frame, or something beside it: no length of a frame by itself."""
 _STREAM: Final = _words(
-    "application app process program executable exe stream game title pid task window surface thread tid session source "
-    "context eye layer output swapchain instance view viewport client"
+    "application app process program executable exe stream game title pid task window surface thread tid session "
+    "source context eye layer output swapchain instance view viewport client"
 )
 _INDEX: Final = _words("index number no nr id row idx num")
 _DROPPED: Final = _words("dropped drop skipped missed discarded")
@@ -112,18 +112,19 @@ _SHOWN: Final = _words("shown displayed visible presented")
 _PLAIN: Final = _words(
     "of the in for to at on a an per each one single current last this previous by from and is was value values raw "
     "measured recorded logged data reading high resolution precise frame frames time times rate gpu cpu second seconds "
-    "between s d l local system log absolute relative wall monotonic host capture captured record recording session run "
-    "bench benchmark test sensor real scaled unscaled startup launch"
+    "between s d l local system log absolute relative wall monotonic host capture captured record recording session "
+    "run bench benchmark test sensor real scaled unscaled startup launch"
 )
 """Words that leave the meaning of a name as it is."""
 _LANGUAGES: Final = MappingProxyType(
     {
         word: tuple(english.split())
         for english, words in (
-            ("time", "zeit uhrzeit heure hora ora godzina temps tiempo tempo czas czasu время времени 時間 时间 시간 tijd"),
+            ("time", "zeit uhrzeit heure hora ora godzina temps tiempo tempo czas czasu tijd время времени 時間 "
+             "时间 시간"),
             ("frame", "bild bilder bildes einzelbild image images trame fotograma fotogramas cuadro cuadros quadro "
-             "quadros fotogramma fotogrammi klatka klatki klatek ramka ramki кадр кадра кадров кадры フレーム 帧 幀 影格 "
-             "프레임"),
+             "quadros fotogramma fotogrammi klatka klatki klatek ramka ramki кадр кадра кадров кадры フレーム 帧 幀 "
+             "影格 프레임"),
             ("duration", "dauer duree duracion duracao durata trwania trwanie длительность продолжительность 持续 时长 "
              "時長 所要 지속"),
             ("second", "sekunde sekunden seconde secondes segundo segundos secondo secondi sekunda sekundy sekund "
@@ -134,7 +135,8 @@ _LANGUAGES: Final = MappingProxyType(
              "uplynelo прошло прошедшее 経過 经过 經過 경과"),
             ("frame rate", "bildrate bildfrequenz 帧率 帧速 幀率 프레임률 프레임율 フレームレート 프레임레이트"),
             ("frame time", "ft bildzeit bilddauer framezeit framedauer"),
-            ("rate", "rata taxa tasa frequence frequenza frecuencia frequencia czestotliwosc frequenz частота レート 速率 레이트"),
+            ("rate", "rata taxa tasa frequence frequenza frecuencia frequencia czestotliwosc frequenz "
+             "частота レート 速率 레이트"),
             ("per", "pro par por al na в 每 毎"),
             ("interval", "intervall intervalle intervalo intervallo odstep abstand интервал 間隔 间隔 간격"),
             ("delta", "дельта differenz デルタ"),
