@@ -163,10 +163,12 @@ def column_facts(
     """
     counts = Counter(names)
     found = []
+    firsts = _by_column(rows[:_SAMPLE], n_columns)
+    lasts = _by_column((last_rows or [])[-_SAMPLE:], n_columns)
     for position in range(n_columns):
         name = names[position] if names else ""
         unit_text = units_row[position] if units_row else ""
-        cells = tuple(row[position] for row in rows[:_SAMPLE] if len(row) > position)
+        cells = firsts[position]
         kinds = Counter(map(kind_of, cells))
         filled = len(cells) - kinds[CellKind.MISSING]
         said = header_meaning(name, unit_text)
@@ -180,11 +182,17 @@ def column_facts(
                 unit=unit,
                 unit_from=unit_from,
                 cells=cells,
-                last_cells=tuple(row[position] for row in (last_rows or [])[-_SAMPLE:] if len(row) > position),
+                last_cells=lasts[position],
                 numeric=filled > 0 and (filled - kinds[CellKind.TEXT]) * 2 > filled,
             )
         )
     return tuple(found)
+
+
+def _by_column(rows: Sequence[tuple[str, ...]], n_columns: int) -> list[tuple[str, ...]]:
+    if rows and min(map(len, rows)) >= n_columns:
+        return list(zip(*rows, strict=False))
+    return [tuple(row[position] for row in rows if len(row) > position) for position in range(n_columns)]
 
 
 def _unit(

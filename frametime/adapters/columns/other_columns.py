@@ -158,6 +158,8 @@ def _splitting(facts: Sequence[ColumnFacts], style: NumberStyle) -> ColumnFacts 
     for fact in facts:
         if fact.meaning in (Meaning.SHOWN, Meaning.DROPPED, Meaning.TIMESTAMP, Meaning.TIME) or not clocks:
             continue
+        if len(set(fact.cells)) > _FEW_STREAMS:
+            continue
         cells = [cell.strip() for cell in fact.cells]
         counts = Counter(cells)
         if not 2 <= len(counts) <= _FEW_STREAMS or min(counts.values()) < _LEAST_ROWS:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import partial
+from itertools import chain
 from typing import TYPE_CHECKING, Any, BinaryIO, Final
 
 import numpy as np
@@ -152,7 +153,7 @@ def _styles(dialect: Dialect, facts: Sequence[ColumnFacts], layout: Layout) -> t
     told = told_style(layout)
     if told is not None and layout.thousands is not None:
         return (told,), "as told"
-    styles, why = number_styles(cell for fact in facts if fact.numeric for cell in (*fact.cells, *fact.last_cells))
+    styles, why = number_styles(chain.from_iterable((*fact.cells, *fact.last_cells) for fact in facts if fact.numeric))
     if told is None:
         return styles, why
     # Digits may be in groups whose mark was not told.

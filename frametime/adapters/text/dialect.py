@@ -27,6 +27,7 @@ from frametime.adapters.text.text_rows import (
 from frametime.adapters.text.text_source import TextSource, lines_of
 from frametime.errors import ReadError, printable
 
+_SHORT_PREAMBLE: Final = 20
 _USUAL_PREAMBLE: Final = 100
 _HOLDS_TOGETHER: Final = 0.6
 _BELOW: Final = 40
@@ -249,8 +250,9 @@ def _best_split(source: TextSource, lines: Sequence[str], layout: Layout) -> tup
         for delimiter in candidates
         if (not delimiter or delimiter in source.head) and not (quote == "'" and "'" not in source.head)
     ]
-    for limit in (_USUAL_PREAMBLE, len(lines)):
-        seen = lines[: 2 * limit]
+    quoted = any(quote in source.head for quote in quotes if quote)
+    for limit in (_USUAL_PREAMBLE if quoted else _SHORT_PREAMBLE, _USUAL_PREAMBLE, len(lines)):
+        seen = lines[: limit + max(limit, SAMPLE_ROWS + 5)]
         below = "".join(seen[-_BELOW:])
         for quote, delimiter in pairs:
             if delimiter not in below or (best is not None and best[0] >= _MOST[delimiter in {"", " "}] - 1e-9):
