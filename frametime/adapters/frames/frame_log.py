@@ -21,6 +21,7 @@ from frametime.adapters.columns.column_choice import choose_columns
 from frametime.adapters.columns.column_facts import TIMED_ROLES, ColumnChoice, ColumnFacts, ColumnUse, column_facts
 from frametime.adapters.columns.found_layout import found_layout
 from frametime.adapters.columns.layout import Layout
+from frametime.adapters.columns.remembered import remember, with_remembered
 from frametime.adapters.frames.applications import chosen_stream, chosen_stream_of_texts, flags_of_texts, unnamed_stream
 from frametime.adapters.frames.frame_assembly import ReadColumns, assemble
 from frametime.adapters.frames.rejected import RejectedRows, reason_of
@@ -96,6 +97,8 @@ def _parse(source: TextSource, options: ReadOptions) -> ParsedLog:
     if (command := writer_of_text(source.head)) is not None:
         raise no_capture(source.name, command)
     dialect = detect_dialect(source, options)
+    remembers = options.remember
+    options, remembered = with_remembered(source.name, dialect.names, dialect.n_columns, options)
     facts, choice = _chosen(source, dialect, options)
     if dialect.has_open_row and _ends_in_a_frame_time(dialect, facts, choice):
         dialect = detect_dialect(source, options, keeps_open_row=False)
@@ -111,9 +114,11 @@ def _parse(source: TextSource, options: ReadOptions) -> ParsedLog:
         options,
         layout_toml=layout.to_toml(comments=comments),
         evidence=tuple(f"{key}: {text}" for key, text in comments.items()),
-        caveats=(*choice.caveats, *source_caveats(source, dialect, scan)),
+        caveats=(*remembered, *choice.caveats, *source_caveats(source, dialect, scan)),
         metadata=dialect.metadata,
     )
+    if remembers:
+        remember(source.name, dialect.names, dialect.n_columns, layout)
     read = partial(_read_other_columns, source, dialect, facts, columns.records, parsed.timeline, options)
     return replace(parsed.log, read_columns=read)
 
