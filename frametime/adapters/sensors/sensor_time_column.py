@@ -121,9 +121,8 @@ def _names(facts: Sequence[ColumnFacts]) -> str:
 
 def _may_be_time(fact: ColumnFacts, style: NumberStyle) -> bool:
     if fact.unit in (DATE, CLOCK):
-        return True
-    undecided = fact.unit is DATE and not fact.values(style)
-    if not fact.numeric or undecided or fact.meaning not in (Meaning.TIMESTAMP, Meaning.TIME):
+        return fact.unit is CLOCK or bool(fact.values(style))
+    if not fact.numeric or fact.meaning not in (Meaning.TIMESTAMP, Meaning.TIME):
         return False
     steps = [later - earlier for earlier, later in pairwise(fact.values(style))]
     # Several cards in one log share their times, so a step may be 0; a clock that jumps back is refused later.
