@@ -49,13 +49,13 @@ def course_of(fact: ColumnFacts, style: NumberStyle, rows: Rows = None) -> Cours
     rising, falling = np.count_nonzero(steps > 0), np.count_nonzero(steps < 0)
     if not rising:
         return Course.VARIES
+    # A clock goes far; lengths come back, even those that rise in small steps for a while. A counter may run over once.
+    gone_on = float(values[-1] - values[0]) / float(np.abs(steps).sum())
     if steps.size <= _FEW_STEPS:
-        return Course.OPEN if not falling else Course.VARIES
+        return Course.OPEN if gone_on >= 0.5 else Course.VARIES
     if not falling:
         # A coarse clock stands still; lengths seldom do without falling once.
         return Course.RISES if rising >= 3 else Course.OPEN
-    # A clock goes far; lengths come back, even those that rise in small steps for a while. A counter may run over once.
-    gone_on = float(values[-1] - values[0]) / float(np.abs(steps).sum())
     if rising >= 0.9 * steps.size and (falling <= 2 or gone_on >= 0.5):
         return Course.RISES
     return Course.RISES if gone_on >= 0.5 else Course.OPEN if gone_on >= 0.3 else Course.VARIES
