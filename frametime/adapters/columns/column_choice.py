@@ -33,6 +33,7 @@ from frametime.adapters.columns.column_readings import (
     is_counter,
     middle,
     usual_units,
+    values_of,
 )
 from frametime.adapters.columns.column_refusals import (
     column_named,
@@ -181,7 +182,7 @@ class _Chooser:
         if unit is None and chosen.kind != "rate":
             self._tell_inferred(chosen)
         if not self.layout.kind:
-            self.evidence["kind"] = "the name or the course of its values says so"
+            self._tell_kind(chosen)
         use = column_use(fact, chosen.unit, self.style)
         if chosen.kind != "timestamp":
             return None, use
@@ -464,8 +465,21 @@ class _Chooser:
             )
         )
 
+    def _tell_kind(self, reading: Reading) -> None:
+        """Why a column holds what it is read as."""
+        if reading.fact.meaning in (Meaning.FRAME_TIME, Meaning.RATE):
+            self.evidence["kind"] = "the name says so"
+        elif reading.fact.meaning is not Meaning.TIMESTAMP:
+            steps = np.diff(values_of(reading.fact, None, self.style, self.rows))
+            rising = f"{np.count_nonzero(steps > 0) / max(1, steps.size):.0%} of the first steps rise"
+            up_and_down = f"the values go up and down ({rising})"
+            self.evidence["kind"] = rising if reading.kind == "timestamp" else up_and_down
+
     def _tell(self, time: Reading | None, frame_time: Reading | None, group: list[Reading]) -> None:
         """The evidence for each of the columns that are read."""
+        first = time or frame_time
+        if first is not None and (time is None or frame_time is None) and first.kind != "rate":
+            self._tell_kind(first)
         if time is not None:
             fact = time.fact
             why = f"{fact.shown} holds timestamps"
