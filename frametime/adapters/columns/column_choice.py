@@ -238,7 +238,7 @@ class _Chooser:
         elif self._is_unnamed(fact):
             kinds = () if is_counter(fact, self.style) else self._by_course(fact)
             kinds += ("rate",) if self._may_be_rates(fact, kinds) else ()
-        return kinds
+        return (self.layout.kind,) if kinds and self.layout.kind else kinds
 
     def _readings(self, fact: ColumnFacts) -> list[Reading]:
         """The plausible readings of a column by its name; without names, by its numbers alone."""
