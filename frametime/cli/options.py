@@ -51,11 +51,15 @@ _CUTS: Final = (
 
 _LAYOUT: Final = (
     rare("Reading", "--layout", type=click.Path(dir_okay=False), help="Column layout, a TOML file of a few lines."),
-)
+    rare("Reading", "--kind", type=click.Choice(["timestamp", "frame-time", "rate"]),
+         help="What the time column holds."),
+    rare("Reading", "--decimal", type=click.Choice([".", ","]), help="Decimal mark of the numbers."),
+)  # fmt: skip
 
 _READING: Final = (
     _reading("--time-column", "NAME", "Column of the time, by name, or number from 1.", type=NAME),
     _reading("--unit", "UNIT", "Unit of the time column: s, ms, us, ns, fps, ..."),
+    rare("Reading", "--remember", is_flag=True, help="Keep the layout beside the log, for others of its shape."),
     _reading("--stream", "NAME", "Application to read, where the log holds several.", type=NAME),
     _reading("--adapter", "NAME", "Reader to use, where the choice is not clear."),
     rare("Reading", "--sort", is_flag=True, help="Sort rows whose time runs backwards."),

@@ -148,7 +148,7 @@ def test_a_time_of_day_that_passes_midnight_goes_on() -> None:
     assert "sensor-midnight" in codes(trace)
 
 
-@pytest.mark.parametrize("time", ["25/11/2026 09:00:00", "11/25/2026 09:00", "25.11.2026 09:00:00", "09:00:00 AM"])
+@pytest.mark.parametrize("time", ["05/11/2026 09:00:00", "11/05/2026 09:00", "05.11.2026 09:00:00"])
 def test_a_date_whose_order_would_be_a_guess_is_refused_and_shown(time: str) -> None:
     message = refusal("date;power_w\n" + "".join(f"{time};{100 + i}\n" for i in range(12)), time_zone="UTC")
     assert f"'{time}' is no time that is read" in message

@@ -6,22 +6,24 @@ import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
-from itertools import pairwise
+from functools import lru_cache
 from types import MappingProxyType
 from typing import Final, NamedTuple
 
-from frametime.adapters.clocks.time_units import CLOCK, DATE, RATE, TimeUnit
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.adapters.clocks.time_units import CLOCK, DATE, NANOSECOND, RATE, TimeUnit
+from frametime.adapters.clocks.time_values import exact_ns
 from frametime.adapters.columns.header_words import Event, HeaderMeaning, Meaning, header_meaning
 from frametime.adapters.columns.layout import ColumnRef
-from frametime.adapters.text.cell_kind import CellKind, is_value, kind_of
-from frametime.adapters.text.number_style import NumberStyle, digit_power, exact_ns, exact_value, unit_in_cell
+from frametime.adapters.text.cell_kind import CellKind, kind_of
+from frametime.adapters.text.number_style import POINT, NumberStyle, digit_power, exact_value, unit_in_cell
 from frametime.caveats import Caveat
 from frametime.errors import printable
 
-PLAUSIBLE_NS: Final = (50_000, 2_000_000_000)
-"""Typical frame times lie between 20 000 fps and one frame in 2 s (common practice, no source)."""
-GOES_UP_AND_DOWN: Final = 0.75
-"""Values of which at most this share of the steps rise are no timestamps (common practice, no source)."""
+PLAUSIBLE_NS: Final = (200_000, 1_000_000_000)
+"""The usual frame time lies between 5000 fps and one frame in 1 s (common practice, no source)."""
 _SAMPLE: Final = 60
 
 
@@ -78,21 +80,37 @@ class ColumnFacts(NamedTuple):
         if unit is None:
             plain = (exact_value(cell, style) for cell in self.cells)
             return [round(value * 10**9) for value in plain if value is not None]
-        timed = (exact_ns(cell, unit, style) for cell in self.cells)
-        return [value for value in timed if value is not None]
+        times = exact_ns(self.cells, unit, style)
+        return [value for value in times if value is not None]
 
-    def rising_fraction(self, style: NumberStyle) -> float | None:
-        """Share of steps that go up; ``None`` with fewer than two values."""
-        values = self.values(style)
-        if len(values) < 2:
-            return None
-        steps = [b - a for a, b in pairwise(values)]
-        return sum(step > 0 for step in steps) / len(steps)
+    def ns(self, style: NumberStyle, unit: TimeUnit | None = None, *, last: bool = False) -> NDArray[np.float64]:
+        """The first (or last) values in ns, NaN where there is none; close enough for a choice, not for a result."""
+        unit = unit or self.unit or NANOSECOND
+        return _close_ns(self.last_cells if last else self.cells, unit, style)
 
-    def mostly_rises(self, style: NumberStyle) -> bool:
-        """Whether the first values can be moments in their order: lengths of time go up and down."""
-        rising = self.rising_fraction(style)
-        return rising is None or rising > GOES_UP_AND_DOWN
+
+@lru_cache(maxsize=512)
+def _close_ns(cells: tuple[str, ...], unit: TimeUnit, style: NumberStyle) -> NDArray[np.float64]:
+    if unit.form in ("clock", "date"):
+        exact = exact_ns(cells, unit, style, relative=True)
+        return np.array([np.nan if value is None or abs(value) > 1e300 else float(value) for value in exact])
+    numbers = plain_numbers(cells, style)
+    if unit.ns is not None:
+        return numbers * float(unit.ns)
+    with np.errstate(divide="ignore"):
+        return np.where(numbers > 0, 1e9 / numbers, np.nan)
+
+
+@lru_cache(maxsize=512)
+def plain_numbers(cells: tuple[str, ...], style: NumberStyle) -> NDArray[np.float64]:
+    """The numbers in a few cells, NaN where there is none."""
+    try:
+        if style == POINT:
+            return np.array(cells, dtype=np.float64)
+    except ValueError:
+        pass
+    exact = [exact_value(cell, style) for cell in cells]
+    return np.array([np.nan if value is None or abs(value) > 1e300 else float(value) for value in exact])
 
 
 def shown_column(name: str, position: int) -> str:
@@ -145,12 +163,14 @@ def column_facts(
     """
     counts = Counter(names)
     found = []
+    firsts = _by_column(rows[:_SAMPLE], n_columns)
+    lasts = _by_column((last_rows or [])[-_SAMPLE:], n_columns)
     for position in range(n_columns):
         name = names[position] if names else ""
         unit_text = units_row[position] if units_row else ""
-        cells = tuple(row[position] for row in rows[:_SAMPLE] if len(row) > position)
-        kinds = Counter(kind_of(cell) for cell in cells)
-        filled = sum(count for kind, count in kinds.items() if kind is not CellKind.MISSING)
+        cells = firsts[position]
+        kinds = Counter(map(kind_of, cells))
+        filled = len(cells) - kinds[CellKind.MISSING]
         said = header_meaning(name, unit_text)
         unit, unit_from = _unit(said, units_place if unit_text.strip() else "the name", cells, kinds, filled)
         found.append(
@@ -162,11 +182,17 @@ def column_facts(
                 unit=unit,
                 unit_from=unit_from,
                 cells=cells,
-                last_cells=tuple(row[position] for row in (last_rows or [])[-_SAMPLE:] if len(row) > position),
-                numeric=filled > 0 and sum(count for kind, count in kinds.items() if is_value(kind)) * 2 > filled,
+                last_cells=lasts[position],
+                numeric=filled > 0 and (filled - kinds[CellKind.TEXT]) * 2 > filled,
             )
         )
     return tuple(found)
+
+
+def _by_column(rows: Sequence[tuple[str, ...]], n_columns: int) -> list[tuple[str, ...]]:
+    if rows and min(map(len, rows)) >= n_columns:
+        return list(zip(*rows, strict=False))
+    return [tuple(row[position] for row in rows if len(row) > position) for position in range(n_columns)]
 
 
 def _unit(
@@ -233,10 +259,12 @@ class ColumnChoice(NamedTuple):
     style: NumberStyle
     evidence: dict[str, str]
     caveats: tuple[Caveat, ...]
+    number: ColumnUse | None = None
+    """The column of frame numbers."""
 
     def used_positions(self) -> set[int]:
         """Positions of every column that is read."""
-        uses = [use for use in (self.time, self.frame_time, *self.others.values()) if use is not None]
+        uses = [use for use in (self.time, self.frame_time, self.number, *self.others.values()) if use is not None]
         return {use.position for use in uses}
 
 
@@ -259,11 +287,17 @@ def resolution_ns(fact: ColumnFacts, unit: TimeUnit | None, style: NumberStyle) 
         # Clock times and dates: the digits of their seconds.
         seconds = [_digits_of_seconds(cell) for cell in (*fact.cells, *fact.last_cells) if cell.strip()]
         return int(10 ** max(0, 9 - min(seconds, default=9)))
-    powers = [
-        min((digit_power(cell, style) for cell in cells), default=0)
-        for cells in (fact.cells, fact.last_cells or fact.cells)
-    ]
+    powers = [_least_power(cells, style) for cells in (fact.cells, fact.last_cells or fact.cells)]
     return max(1, round(unit.ns * Fraction(10) ** max(powers)))
+
+
+@lru_cache(maxsize=256)
+def _least_power(cells: tuple[str, ...], style: NumberStyle) -> int:
+    """The power of ten of the last digit, of the cell with the most digits."""
+    together = "".join(cells)
+    if together.isascii() and together.replace(style.decimal, "").isdigit():
+        return -min(30, max((len(c) - c.find(style.decimal) - 1 for c in cells if style.decimal in c), default=0))
+    return min((digit_power(cell, style) for cell in cells), default=0)
 
 
 def _digits_of_seconds(cell: str) -> int:
@@ -274,7 +308,7 @@ def _digits_of_seconds(cell: str) -> int:
 def coarse_rates(fact: ColumnFacts, style: NumberStyle) -> tuple[Caveat, ...]:
     """A caveat where rates are written with so few digits that frame times come in steps of 1 % or more."""
     cells = [cell for cell in (*fact.cells, *fact.last_cells) if cell.strip()]
-    step = Fraction(10) ** min((digit_power(cell, style) for cell in cells), default=0)
+    step = Fraction(10) ** _least_power(tuple(cells), style)
     rates = sorted(rate for rate in (exact_value(cell, style) for cell in cells) if rate is not None and rate > 0)
     if not rates or step < _COARSE_RATE * rates[len(rates) // 2]:
         return ()
@@ -286,20 +320,3 @@ def coarse_rates(fact: ColumnFacts, style: NumberStyle) -> tuple[Caveat, ...]:
             f"{100.0 * float(step) / usual:.2g} % of the usual {usual:g} fps: frame times are no finer.",
         ),
     )
-
-
-def steps_of(values: Sequence[int]) -> list[int]:
-    """Differences of neighbours."""
-    return [b - a for a, b in pairwise(values)]
-
-
-def rising_fraction(values: Sequence[int]) -> float | None:
-    """Share of steps that go up; ``None`` with fewer than two values."""
-    steps = steps_of(values)
-    return sum(step > 0 for step in steps) / len(steps) if steps else None
-
-
-def is_plausible(spans_ns: Sequence[int]) -> bool:
-    """Whether the median of the positive spans lies where frame times lie."""
-    positive = sorted(span for span in spans_ns if span > 0)
-    return bool(positive) and PLAUSIBLE_NS[0] <= positive[len(positive) // 2] <= PLAUSIBLE_NS[1]

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import partial
-from typing import TYPE_CHECKING, Any, BinaryIO
+from itertools import chain
+from typing import TYPE_CHECKING, Any, BinaryIO, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,12 +14,14 @@ from numpy.typing import NDArray
 from frametime.adapters.arrow.arrow_columns import arrow_int64
 from frametime.adapters.arrow.arrow_file import ARROW_HEADS
 from frametime.adapters.base import HEAD_BYTES, MAX_LISTED_ROWS, ParsedLog, ReadOptions
+from frametime.adapters.clocks.time_units import NANOSECOND
 from frametime.adapters.clocks.time_values import TimeValues, times_of_numbers, times_of_texts
 from frametime.adapters.clocks.timeline import Timeline
 from frametime.adapters.columns.column_choice import choose_columns
 from frametime.adapters.columns.column_facts import TIMED_ROLES, ColumnChoice, ColumnFacts, ColumnUse, column_facts
 from frametime.adapters.columns.found_layout import found_layout
 from frametime.adapters.columns.layout import Layout
+from frametime.adapters.columns.remembered import remember, with_remembered
 from frametime.adapters.frames.applications import chosen_stream, chosen_stream_of_texts, flags_of_texts, unnamed_stream
 from frametime.adapters.frames.frame_assembly import ReadColumns, assemble
 from frametime.adapters.frames.rejected import RejectedRows, reason_of
@@ -44,6 +47,10 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 
+_LONG_ROWS: Final = 1_000_000
+_NO_CONTROLS: Final = {code: None for code in range(32) if chr(code) not in "\t\n\r\v\f\x1a"}
+
+
 class FrameLogAdapter:
     """Reads delimited text with one row a frame."""
 
@@ -55,7 +62,7 @@ class FrameLogAdapter:
             return False
         encoding, bom, _ = encoding_of(head[:HEAD_BYTES], complete=False)
         text = head[bom:].rstrip(b"\0").decode(encoding, "replace")
-        controls = sum(character < " " and character not in "\t\n\r\v\f\x1a" for character in text)
+        controls = len(text) - len(text.translate(_NO_CONTROLS))
         return controls * 100 <= len(text)
 
     def parse(self, log: BinaryIO, options: ReadOptions) -> ParsedLog:
@@ -74,6 +81,8 @@ def _parse(source: TextSource, options: ReadOptions) -> ParsedLog:
     if (command := writer_of_text(source.head)) is not None:
         raise no_capture(source.name, command)
     dialect = detect_dialect(source, options)
+    remembers = options.remember
+    options, remembered = with_remembered(source.name, dialect.names, dialect.n_columns, options)
     facts, choice = _chosen(source, dialect, options)
     if dialect.has_open_row and _ends_in_a_frame_time(dialect, facts, choice):
         dialect = detect_dialect(source, options, keeps_open_row=False)
@@ -89,9 +98,11 @@ def _parse(source: TextSource, options: ReadOptions) -> ParsedLog:
         options,
         layout_toml=layout.to_toml(comments=comments),
         evidence=tuple(f"{key}: {text}" for key, text in comments.items()),
-        caveats=(*choice.caveats, *source_caveats(source, dialect, scan)),
+        caveats=(*remembered, *choice.caveats, *source_caveats(source, dialect, scan)),
         metadata=dialect.metadata,
     )
+    if remembers:
+        remember(source.name, dialect.names, dialect.n_columns, layout)
     read = partial(_read_other_columns, source, dialect, facts, columns.records, parsed.timeline, options)
     return replace(parsed.log, read_columns=read)
 
@@ -128,16 +139,14 @@ def _sample(dialect: Dialect) -> Sequence[Any]:
 
 
 def _styles(dialect: Dialect, facts: Sequence[ColumnFacts], layout: Layout) -> tuple[tuple[NumberStyle, ...], str]:
-    if (told := told_style(layout)) is not None:
+    told = told_style(layout)
+    if told is not None and layout.thousands is not None:
         return (told,), "as told"
-    numeric = [fact.position for fact in facts if fact.numeric]
-    cells = [
-        row.cells[position]
-        for row in (*_sample(dialect), *dialect.tail)
-        for position in numeric
-        if len(row.cells) > position
-    ]
-    return number_styles(cells)
+    styles, why = number_styles(chain.from_iterable((*fact.cells, *fact.last_cells) for fact in facts if fact.numeric))
+    if told is None:
+        return styles, why
+    # Digits may be in groups whose mark was not told.
+    return (next((style for style in styles if style.decimal == told.decimal), told),), "as told"
 
 
 def _read_columns(
@@ -173,11 +182,12 @@ def _types(facts: Sequence[ColumnFacts], choice: ColumnChoice) -> dict[int, pa.D
             continue
         cells = [cell.strip() for cell in facts[use.position].cells]
         whole = use.unit.form == "number" and all(cell.lstrip("+-").isdecimal() for cell in cells)
-        if not whole and use.unit.ns is not None:
-            largest = max((abs(value) for value in facts[use.position].values(choice.style, use.unit)), default=0)
-            if largest >= 2**50:
-                return None
+        timed_number = not whole and use.unit.ns is not None
+        if timed_number and (np.abs(facts[use.position].ns(choice.style, use.unit)) >= 2.0**50).any():
+            return None
         types[use.position] = pa.int64() if whole else pa.float64()
+    if choice.number is not None:
+        types.setdefault(choice.number.position, pa.int64())
     for role, use in choice.others.items():
         if role == "stream":
             types[use.position] = pa.dictionary(pa.int32(), pa.string())
@@ -202,7 +212,7 @@ def _typed(
         assert use.unit is not None
         column = read[use.position]
         if use.unit.form in ("clock", "date"):
-            return times_of_texts(column, use.unit, choice.style)
+            return times_of_texts(column, use.unit, choice.style, relative=True)
         return times_of_numbers(column, use.unit)
 
     values: dict[str, TimeValues] = {}
@@ -229,9 +239,11 @@ def _typed(
     else:
         caveats = unnamed_stream(options.stream)
     n_rows = len(next(iter(read.values())))
+    number = None if choice.number is None else timed(choice.number)
     # The pool keeps what it gave: a long log would hold its columns twice from here on.
     read.clear()
-    pa.default_memory_pool().release_unused()
+    if n_rows > _LONG_ROWS:
+        pa.default_memory_pool().release_unused()
     return ReadColumns(
         n_rows=n_rows,
         records=None,
@@ -240,6 +252,7 @@ def _typed(
         others=values,
         flags=flags,
         selected=selected,
+        number=number,
         line_of=line_of,
         lines_of_records=partial(lines_of_records, source, dialect),
         rejected=RejectedRows(),
@@ -268,7 +281,7 @@ def _careful(source: TextSource, dialect: Dialect, choice: ColumnChoice, options
     assert main is not None
     table, rejected, caveats = _without_rows_of_no_frames(table, dialect, choice)
     values = {
-        role: times_of_texts(table.columns[use.position], use.unit, choice.style)
+        role: times_of_texts(table.columns[use.position], use.unit, choice.style, relative=True)
         for role, use in (("time", choice.time), ("frame_time", choice.frame_time), *choice.others.items())
         if use is not None and use.unit is not None
     }
@@ -304,6 +317,9 @@ def _careful(source: TextSource, dialect: Dialect, choice: ColumnChoice, options
         others=values,
         flags=flags,
         selected=selected,
+        number=None
+        if choice.number is None
+        else times_of_texts(table.columns[choice.number.position], NANOSECOND, choice.style),
         line_of=partial(_line_of_row, source, dialect, table.records),
         lines_of_records=partial(lines_of_records, source, dialect),
         rejected=rejected,

@@ -55,7 +55,12 @@ def find_time_column(
     found = (absolute or elapsed) if wants_absolute else (elapsed or absolute)
     if not found:
         other = next((fact for fact in facts if _STAMP_WORDS & set(words_of(fact.name)) and fact.cells), None)
-        if other is not None and not other.numeric and any(re.search(r"\d[/.:-]\d", cell) for cell in other.cells[:1]):
+        undecided = other is not None and not other.values(style)
+        if (
+            other is not None
+            and (undecided or not other.numeric)
+            and any(re.search(r"\d[/.:-]\d", cell) for cell in other.cells[:1])
+        ):
             raise SensorError.at(
                 name,
                 f"'{printable(other.cells[0], limit=40)}' is no time that is read",
@@ -116,7 +121,7 @@ def _names(facts: Sequence[ColumnFacts]) -> str:
 
 def _may_be_time(fact: ColumnFacts, style: NumberStyle) -> bool:
     if fact.unit in (DATE, CLOCK):
-        return True
+        return fact.unit is CLOCK or bool(fact.values(style))
     if not fact.numeric or fact.meaning not in (Meaning.TIMESTAMP, Meaning.TIME):
         return False
     steps = [later - earlier for earlier, later in pairwise(fact.values(style))]

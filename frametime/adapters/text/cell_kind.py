@@ -23,8 +23,11 @@ NUMBER: Final = r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d{1,3})?"
 GROUPED: Final = "|".join((GROUPED_BY_COMMA, GROUPED_BY_POINT, GROUPED_BY_MARK))
 GROUP_MARKS: Final = ",.' \u00a0\u2009\u202f’"
 WITH_UNIT: Final = re.compile(r"([+-]?[.,]?\d(?:[\d.,]*\d)?(?:[eE][+-]?\d{1,3})?)\s*([A-Za-zµμ/%°]{1,12})", re.ASCII)
-CLOCK: Final = r"[+-]?\d{1,6}:\d{1,2}(?::\d{1,2})?(?:[.,]\d{1,12})?"
-DATE: Final = r"\d{4}-?\d{2}-?\d{2}[T ]\d{2}:?\d{2}(?::?\d{2}(?:[.,]\d{1,12})?)?\s?(?:Z|z|UTC|[+-]\d{2}(?::?\d{2})?)?"
+CLOCK: Final = r"[+-]?\d{1,6}:\d{1,2}(?::\d{1,2})?(?:[.,]\d{1,12})?(?: ?[AaPp]\.?[Mm]\.?)?"
+DATE: Final = (
+    r"(?:\d{4}[-/.]?\d{1,2}[-/.]?\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.]\d{4})[T ]\d{1,2}:?\d{2}(?::?\d{2}(?:[.,]\d{1,12})?)?"
+    r"(?: ?[AaPp]\.?[Mm]\.?)?\s?(?:Z|z|UTC|[+-]\d{2}(?::?\d{2})?)?"
+)
 
 
 def matches(pattern: str, text: str) -> re.Match[str] | None:
@@ -56,7 +59,7 @@ def plain_word(cell: str) -> str:
 
 
 @lru_cache(maxsize=1 << 14)
-def kind_of(cell: str) -> CellKind:
+def kind_of(cell: str) -> CellKind:  # noqa: PLR0911 - one line for each kind
     """The kind of one cell.
 
     Examples
@@ -67,6 +70,9 @@ def kind_of(cell: str) -> CellKind:
     text = cell.strip()
     if len(text) > 64:
         return CellKind.TEXT
+    # Nearly every cell is a plain number: digits and one point at most.
+    if text.isascii() and text.lstrip("+-").replace(".", "", 1).isdigit() and text.count("-") + text.count("+") <= 1:
+        return CellKind.NUMBER
     if matches(NUMBER, text) or (any(mark in text for mark in GROUP_MARKS) and matches(GROUPED, text)):
         return CellKind.NUMBER
     word = plain_word(text)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import codecs
 import io
 import re
-from typing import BinaryIO, Final, NamedTuple, cast
+from typing import Any, BinaryIO, Final, NamedTuple, cast
 
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.log_stream import BLOCK_BYTES, LogStream, Spool, stream_name, stream_size
@@ -15,6 +15,8 @@ from frametime.errors import ReadError
 HEAD_BYTES: Final = 64 * 1024
 TAIL_BYTES: Final = 16 * 1024
 LINES: Final = r"[^\r\n]*(?:\r\n|\n|\r)|[^\r\n]+"
+
+_ODD_LINE_ENDS: Final = frozenset("\x0b\x0c\x1c\x1d\x1e")
 
 _MAGICS: Final = (
     (b"\x89PNG", "a PNG image"),
@@ -32,7 +34,7 @@ _MAGICS: Final = (
     (b"\xd0\xcf\x11\xe0", "an old office document"),
 )
 _MARKUP: Final = rb"(?i:\s*<(?:!doctype|html|\?xml|svg|head|body))"
-_CONTROL: Final = r"[\x00-\x08\x0e-\x1f\x7f]"
+_CONTROL: Final = bytes((*range(9), *range(14, 32), 127))
 _BOMS: Final = (
     (codecs.BOM_UTF32_LE, "utf-32-le"),
     (codecs.BOM_UTF32_BE, "utf-32-be"),
@@ -40,6 +42,19 @@ _BOMS: Final = (
     (codecs.BOM_UTF16_LE, "utf-16-le"),
     (codecs.BOM_UTF16_BE, "utf-16-be"),
 )
+
+
+def lines_of(text: str) -> list[str]:
+    """The lines of a text with their ends: LF, CR LF and CR.
+
+    Examples
+    --------
+    >>> lines_of("a\\r\\nb\\x0cc\\nd")
+    ['a\\r\\n', 'b\\x0cc\\n', 'd']
+    """
+    if text.isascii() and not any(mark in text for mark in _ODD_LINE_ENDS):
+        return text.splitlines(keepends=True)
+    return re.findall(LINES, text)
 
 
 def not_text(head: bytes) -> str | None:
@@ -126,6 +141,12 @@ class TextSource(NamedTuple):
     complete: bool
     why: str
 
+    def longer(self, options: ReadOptions) -> TextSource:
+        """The same with eight times as many bytes in its head."""
+        wanted = 8 * max(HEAD_BYTES, len(self.head))
+        raw = _head_lines(self.stream, self.name, options, start=self.start, end=self.end, wanted=wanted)
+        return self._replace(head=raw.decode("utf-8", "replace"), complete=len(raw) == self.end - self.start)
+
     def tail(self) -> tuple[int, str]:
         """Byte offset and text of the last whole lines, 16 KiB at most."""
         offset = max(self.start, self.end - TAIL_BYTES)
@@ -172,7 +193,8 @@ def open_text(log: BinaryIO, options: ReadOptions, *, encoding: str | None = Non
         found, why = encoding, "as told"
     log.seek(0)
     if found == "utf-8":
-        return _source(log, name, options, encoding=found, bom_length=bom_length, end=end, size=size, why=why)
+        source = _source(log, name, options, encoding=found, bom_length=bom_length, end=end, size=size, why=why)
+        return _of_json_lines(source, options) if source.head.lstrip()[:1] == "{" else source
     held = cast("BinaryIO", _transcoded(log, name, found, start=bom_length, end=end))
     source = _source(held, name, options, encoding=found, bom_length=0, end=stream_size(held), size=None, why=why)
     return source._replace(bom=bom_length > 0, nul_bytes=size - end)
@@ -218,6 +240,50 @@ def _transcoded(log: BinaryIO, name: str, encoding: str, *, start: int, end: int
     return LogStream(cast("BinaryIO", held), name=name, size=size)
 
 
+def _of_json_lines(source: TextSource, options: ReadOptions) -> TextSource:
+    """A text with a JSON object in each line as a table of their members; any other text as it is."""
+    import csv
+    import json
+
+    try:
+        first = [json.loads(line) for line in source.head.splitlines()[:100] if line.strip()]
+    except ValueError:
+        return source
+    if len(first) < 2 or not all(isinstance(each, dict) for each in first):
+        return source
+    plain = (str, int, float, bool, type(None))
+    names = list(dict.fromkeys(key for each in first for key, value in each.items() if isinstance(value, plain)))
+    held = Spool()
+    table = io.TextIOWrapper(cast("BinaryIO", held), encoding="utf-8", newline="", write_through=True)
+    writer = csv.writer(table, lineterminator="\n")
+    writer.writerow(names)
+    part = TextPart(source.stream, source.start, source.end)
+    for number, line in enumerate(io.TextIOWrapper(io.BufferedReader(part), encoding="utf-8", errors="replace"), 1):
+        if len(line) > options.max_line_bytes:
+            raise long_line(source.name, options)
+        try:
+            row = json.loads(line, parse_float=str, parse_int=str) if line.strip() else {}
+        except ValueError:
+            if source.end == part.place:
+                break  # the last line may be cut off
+            raise ReadError.at(source.name, "this is no JSON object", line=number, helps="repair the line") from None
+        if row:
+            cells = (row.get(name) if isinstance(row, dict) else None for name in names)
+            writer.writerow(["" if c is None else str(c).lower() if isinstance(c, bool) else c for c in cells])
+    table.detach()
+    stream = LogStream(cast("BinaryIO", held), name=source.name, size=held.tell())
+    return _source(
+        cast("BinaryIO", stream),
+        source.name,
+        options,
+        encoding="utf-8",
+        bom_length=0,
+        end=stream_size(cast("BinaryIO", stream)),
+        size=None,
+        why="each line is a JSON object",
+    )
+
+
 def _source(
     stream: BinaryIO,
     name: str,
@@ -232,7 +298,7 @@ def _source(
     raw = _head_lines(stream, name, options, start=bom_length, end=end)
     head = raw.decode("utf-8", "replace")
     zeros = head.count("\0")
-    if len(re.findall(_CONTROL, head)) - zeros > len(head) // 1000 or zeros > len(head) // 10:
+    if len(raw) - len(raw.translate(None, _CONTROL)) - zeros > len(head) // 1000 or zeros > len(head) // 10:
         raise ReadError.at(name, "this is a binary file, not text", helps="give a text file with one row a frame")
     return TextSource(
         stream=stream,
@@ -248,14 +314,16 @@ def _source(
     )
 
 
-def _head_lines(stream: BinaryIO, name: str, options: ReadOptions, *, start: int, end: int) -> bytes:
+def _head_lines(
+    stream: BinaryIO, name: str, options: ReadOptions, *, start: int, end: int, wanted: int = HEAD_BYTES
+) -> bytes:
     """The first lines: a whole number of them, and at least one, without reading more than the longest line."""
     stream.seek(start)
     left = end - start
     # Each byte is looked at once, however long the first line is.
     parts: list[bytes] = []
     n_read, n_open, before = 0, 0, b""
-    while left > 0 and (block := stream.read(min(HEAD_BYTES, left))):
+    while left > 0 and (block := stream.read(min(HEAD_BYTES if parts else wanted, left))):
         left -= len(block)
         first, *others = re.split(rb"[\r\n]", block)
         if max(map(len, others), default=0) > options.max_line_bytes or n_open + len(first) > options.max_line_bytes:
@@ -289,6 +357,16 @@ class TextPart(io.RawIOBase):
 
     def readable(self) -> bool:
         return True
+
+    @property
+    def place(self) -> int:
+        """Where the next byte is read."""
+        return self._stream.tell()
+
+    def readinto(self, buffer: Any, /) -> int:
+        block = self.read(len(buffer))
+        buffer[: len(block)] = block
+        return len(block)
 
     def read(self, size: int = -1, /) -> bytes:
         wanted = self._left if size < 0 else min(size, self._left)
