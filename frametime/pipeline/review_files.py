@@ -12,10 +12,16 @@ from frametime.errors import PlanError, printable
 from frametime.metrics.metric import MeasuredRun
 from frametime.metrics.options import MeasureOptions
 from frametime.pipeline.kept_runs import KeptRuns, beside_sha256
-from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest
+from frametime.pipeline.measuring import (
+    MeasureOutcome,
+    MeasureRequest,
+    sensor_log_hint,
+    sensors_caveat,
+    unusable_sensors,
+)
 from frametime.pipeline.measuring_many import measure_many
 from frametime.plans.finding_runs import FoundRuns, RunFile, find_runs
-from frametime.plans.plan import ReviewPlan, exclusions_of
+from frametime.plans.plan import ReviewPlan, exclusions_of, recorded_from_of
 from frametime.review.result import ReviewResult, UnreadableFile
 from frametime.review.reviewing import review_runs
 from frametime.review.run_set import PlacedRun, run_name
@@ -88,6 +94,9 @@ def review_plan(
             error = outcome.error_for(file.name, plan.captures.folder)
             error = error or "it could not be measured"
             unreadable.append(UnreadableFile(file_name=file.name, **file.place, error=error))
+        elif (hint := sensor_log_hint(outcome.request.path, outcome.run)) is not None:
+            error = hint.replace(printable(outcome.request.path, limit=1000), printable(file.name))
+            unreadable.append(UnreadableFile(file_name=file.name, **file.place, error=error))
         else:
             placed.append(_placed(file, outcome.run))
     names = [run_name(**file.place) for file in found.runs]
@@ -97,7 +106,7 @@ def review_plan(
         placed,
         unreadable=unreadable,
         plan=plan.resolved,
-        caveats=_caveats(found),
+        caveats=(*_caveats(found), *_unusable(placed, plan.captures.folder)),
     )
 
 
@@ -109,7 +118,7 @@ def _requests(plan: ReviewPlan, files: Sequence[RunFile]) -> list[MeasureRequest
         skip_start_s=plan.captures.skip_start_s,
         skip_end_s=plan.captures.skip_end_s,
     )
-    sensor_options = _sensor_options(plan.captures.sensor_layout) if any(file.sensors for file in files) else None
+    sensor_options = _sensor_options(plan) if any(file.sensors for file in files) else None
     # One set of options for each card: what rests on them is worked out once.
     measure = {card: _with_limits(plan, card) for card in {file.conditions.card for file in files}}
     return [_request(plan, file, read, measure[file.conditions.card], sensor_options) for file in files]
@@ -124,7 +133,9 @@ def _request(
         measure=measure,
         conditions=file.conditions,
         sensors=None if file.sensors is None else str(file.sensors),
-        sensor_options=sensor_options if file.sensors is not None else None,
+        sensor_options=None
+        if file.sensors is None or sensor_options is None
+        else _with_start(plan, file, sensor_options),
         skip_start_auto=plan.captures.skip_warm_up,
     )
 
@@ -143,11 +154,25 @@ def _layout(path: Path | None) -> Layout | None:
     return None if path is None else Layout.from_toml(_layout_text(path), path.name)
 
 
-def _sensor_options(path: Path | None) -> SensorOptions:
+def _with_start(plan: ReviewPlan, file: RunFile, options: SensorOptions | None) -> SensorOptions | None:
+    """The same options for all but the captures of which the plan says when they were made; none without sensors."""
+    if file.sensors is None or options is None:
+        return None
+    start = recorded_from_of(plan, file.name)
+    return options if start is None else replace(options, recorded_from=start)
+
+
+def _sensor_options(plan: ReviewPlan) -> SensorOptions:
     from frametime.adapters.sensors.sensor_layout import SensorLayout
     from frametime.adapters.sensors.sensor_log import SensorOptions
 
-    return SensorOptions(layout=None if path is None else SensorLayout.from_toml(_layout_text(path), path.name))
+    path = plan.captures.sensor_layout
+    return SensorOptions(
+        layout=None if path is None else SensorLayout.from_toml(_layout_text(path), path.name),
+        offset_s=plan.captures.sensor_offset_s,
+        time_zone=plan.captures.time_zone,
+        device=plan.captures.sensor_device,
+    )
 
 
 def _layout_text(path: Path) -> str:
@@ -206,6 +231,14 @@ def _caveats(found: FoundRuns) -> tuple[Caveat, ...]:
             )
         )
     return tuple(caveats)
+
+
+def _unusable(placed: Sequence[PlacedRun], folder: Path) -> tuple[Caveat, ...]:
+    """One caveat for all sensor logs that could not be used, which are named below the captures folder."""
+    reasons = [(run.measured.provenance.file_name, why) for run in placed if (why := unusable_sensors(run.measured))]
+    below = printable(str(folder)).rstrip("/\\")
+    reasons = [(name, why.replace(f"{below}/", "").replace(f"{below}\\", "")) for name, why in reasons]
+    return sensors_caveat(reasons, len(placed))
 
 
 def _files(names: Sequence[str]) -> str:

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from frametime.adapters.sensors.beside import sensor_log_beside
 from frametime.capture import Conditions
 from frametime.metrics.metric import MeasuredRun
 from frametime.pipeline.measuring import MeasureRequest, measure_one
@@ -172,9 +173,11 @@ def _is_capture(path: Path, folder: Path, options: WatchOptions) -> bool:
 def _report(path: Path, folder: Path, options: WatchOptions, sets: _RunSets) -> WatchReport:
     name = path.relative_to(folder).as_posix()
     fields = options.path_pattern.match(name) if options.path_pattern is not None else None
+    sensors = sensor_log_beside(path)
     outcome = measure_one(
         MeasureRequest(
             path=str(path),
+            sensors=None if sensors is None else str(sensors),
             read=options.read,
             measure=options.measure,
             conditions=Conditions(**(fields or {})),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import re
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path, PurePosixPath
@@ -69,7 +69,8 @@ def draft_plan(folder: Path, *, beside: Path, pattern: PathPattern | None = None
         wrong = "this is a file" if folder.is_file() else "there is no such folder"
         raise _fault(folder, wrong, helps="name the folder of the captures")
     logs = sorted(path.relative_to(folder).as_posix() for path in files_below(folder) if _is_log(path.name))
-    captures = [name for name in logs if not _SENSOR_WORD.search(PurePosixPath(name).name)]
+    sensor_shapes = _sensor_shapes(folder, logs)
+    captures = [name for name in logs if _shape(name) not in sensor_shapes]
     if not captures:
         raise _fault(folder, "no capture lies in this folder", helps=f"logs end in {', '.join(_LOG_ENDINGS)}")
     found = pattern or _found_pattern(folder, captures)
@@ -90,6 +91,22 @@ def draft_plan(folder: Path, *, beside: Path, pattern: PathPattern | None = None
     draft = _draft(folder, beside, found, values, captures, logs)
     _refuse_what_review_would(draft, folder, beside)
     return draft
+
+
+def _shape(name: str) -> str:
+    return re.sub(r"\d+", "#", PurePosixPath(name).name)
+
+
+def _sensor_shapes(folder: Path, logs: Sequence[str]) -> set[str]:
+    """Names, but for their digits, of which the first file is a sensor log by its name or its content."""
+    from frametime.adapters.file_kind import classify_file
+
+    first = {_shape(name): name for name in reversed(logs)}
+    return {
+        shape
+        for shape, name in first.items()
+        if _SENSOR_WORD.search(shape) or classify_file(folder / name).kind == "sensors"
+    }
 
 
 def _draft(
@@ -204,7 +221,19 @@ def _sensor_pattern(
         fields = found.match(name)
         if fields is not None and {key: text_of(value) for key, value in fields.items()} in values.values():
             return found
-    return None
+    return _session_pattern(others, {fields["card"] for fields in values.values()})
+
+
+def _session_pattern(others: Sequence[str], cards: Iterable[str]) -> PathPattern | None:
+    """Sensor logs of many runs: one for each card, whose name stands in the path, or one for all."""
+    longest_first = sorted(cards, key=len, reverse=True)
+    texts = set()
+    for name in others:
+        card = next((card for card in longest_first if card in text_of(name)), None)
+        texts.add(name if card is None else name.replace(card, "{card}", 1))
+    if len(texts) != 1 or any(brace in name for name in others for brace in "{}"):
+        return None
+    return PathPattern.parse(texts.pop())
 
 
 def _in_order(names: Iterator[str]) -> tuple[str, ...]:

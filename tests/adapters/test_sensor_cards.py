@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sensor_logs import attached, column, refusal
+from sensor_logs import attached, codes, column, refusal
 
 
 def many_cards() -> str:
@@ -35,10 +35,15 @@ def test_card_1_is_not_card_10_and_no_column_of_another_card_is_taken() -> None:
     assert column(trace, "power_w")[0] == 120.0
 
 
-def test_many_samples_at_each_time_may_be_of_several_cards() -> None:
-    trace = attached("elapsed_s,board,power_w\n" + "".join(f"{i},{b},1{b}0\n" for i in range(12) for b in (1, 2)))
-    (caveat,) = [caveat for caveat in trace.caveats if caveat.code == "sensor-equal-times"]
-    assert "several cards" in caveat.message
+def test_readings_of_two_cards_at_each_time_are_never_mixed() -> None:
+    message = refusal("elapsed_s,board,power_w\n" + "".join(f"{i},{b},1{b}0\n" for i in range(12) for b in (1, 2)))
+    assert "two cards" in message
+    assert "device_column" in message
+
+
+def test_two_samples_of_one_card_at_each_coarse_time_are_averaged() -> None:
+    text = "elapsed_s,power_w\n" + "".join(f"{i // 2},{100 + i % 3}\n" for i in range(24))
+    assert codes(attached(text)) == {"sensor-equal-times"}
 
 
 def test_twenty_cards_are_several_cards() -> None:

@@ -148,7 +148,7 @@ class _SensorReader:
                 time, chosen, device, n_rows=int(rows.size), n_rejected=n_rejected, rejected=rejected
             ),
             caveats=tuple(self._caveats),
-            largest_back=self._largest_back(times, records),
+            back_line=self._back_line(times, records),
         )
 
     def _refuse_no_table(self) -> None:
@@ -165,12 +165,11 @@ class _SensorReader:
 
     # The time
 
-    def _largest_back(self, times: NDArray[np.int64], records: NDArray[np.int64]) -> tuple[int, int] | None:
+    def _back_line(self, times: NDArray[np.int64], records: NDArray[np.int64]) -> int | None:
         steps = np.diff(times)
         if not (steps < 0).any():
             return None
-        worst = int(np.argmin(steps))
-        return -int(steps[worst]), lines_of_records(self._text, self._dialect, [int(records[worst + 1])])[0]
+        return lines_of_records(self._text, self._dialect, [int(records[int(np.argmin(steps)) + 1])])[0]
 
     def _kind(self, time: ColumnFacts, times: NDArray[np.int64]) -> Any:
         if time.unit is DATE:

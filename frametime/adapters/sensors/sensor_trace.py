@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, BinaryIO, Final
+from typing import TYPE_CHECKING, Any, BinaryIO, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,20 +13,24 @@ from numpy.typing import NDArray
 from frametime.adapters.arrow.arrow_columns import arrow_int64, numpy_of
 from frametime.adapters.base import ParsedLog
 from frametime.adapters.clocks.sensor_clock import (
+    Alignment,
+    CaptureStart,
     SensorTimes,
     align,
     capture_start,
     check_overlap,
-    with_zone,
+    utc_text,
 )
 from frametime.adapters.columns.layout import Layout
 from frametime.adapters.sensors.sensor_columns import NamedColumn, choose_sensor_columns, fits
 from frametime.adapters.sensors.sensor_layout import QUANTITIES
+from frametime.adapters.sensors.sensor_load import place_of, seen_load
 from frametime.adapters.sensors.sensor_log import (
     COVERED_ENOUGH,
     LONG_GAP_S,
     LONG_GAP_STEPS,
     SENSOR_METRICS,
+    SENSORS_UNUSABLE,
     SensorOptions,
     SensorSamples,
 )
@@ -35,7 +39,7 @@ from frametime.adapters.sensors.sensor_text import read_sensor_text
 from frametime.adapters.text.number_style import POINT, told_style
 from frametime.capture import SENSOR_COLUMNS, TIME_COLUMN, Capture, Provenance, SensorTrace
 from frametime.caveats import Caveat, Weight
-from frametime.errors import SensorError
+from frametime.errors import FrametimeError, SensorError, printable
 from frametime.words import counted
 
 if TYPE_CHECKING:
@@ -67,30 +71,20 @@ def attach_sensors(
     """
     span_ns = _span_ns(capture)
     start = capture_start(capture, options.recorded_from)
-    samples = read_sensor_text(source, options, wants_absolute=start is not None and options.offset_s is None)
-    name = samples.provenance.file_name
+    known = start is not None and not start.is_guess
+    samples = read_sensor_text(source, options, wants_absolute=known and options.offset_s is None)
     zone = options.time_zone or (options.layout.time_zone if options.layout is not None else None)
-    times = samples.times
-    if times.kind == "zoneless" and options.offset_s is not None:
-        times = replace(times, kind="absolute")  # an offset needs no zone
-    times = with_zone(times, zone, name=name)
-    order, merged, order_caveats = _in_order(times, samples)
-    alignment = align(
-        SensorTimes(ns=merged, kind=times.kind, column=times.column),
-        capture,
-        start=start,
-        offset_s=options.offset_s,
-        name=name,
-    )
-    covered = check_overlap(alignment.times_ns, span_ns, name=name, start=start if times.kind == "absolute" else None)
+    brought = _brought_together(samples, capture, start, span_ns, offset_s=options.offset_s, zone=zone)
+    alignment, values = brought.alignment, brought.values
     near = _near(alignment.times_ns, span_ns)
-    values = {quantity: _merged(column, order, merged.size)[near] for quantity, column in samples.values.items()}
+    covered = check_overlap(alignment, span_ns, name=samples.provenance.file_name)
+    values = {quantity: column[near] for quantity, column in values.items()}
     missing = {quantity: int(np.isnan(column).sum()) for quantity, column in values.items()}
     caveats = (
         *samples.caveats,
-        *order_caveats,
+        *brought.caveats,
         *missing_caveats(missing, int(near.stop - near.start)),
-        *_coverage_caveats(covered, alignment.times_ns, span_ns, assumed=alignment.assumed, words=alignment.words),
+        *_coverage_caveats(covered, alignment.times_ns, span_ns),
     )
     trace = SensorTrace(
         samples=sample_table(alignment.times_ns[near], values),
@@ -103,8 +97,145 @@ def attach_sensors(
         ),
         missing_counts=missing,
         caveats=caveats,
+        clock_doubt_s=alignment.doubt_s,
     )
     return replace(capture, sensors=trace)
+
+
+def with_sensors(
+    capture: Capture,
+    source: str | os.PathLike[str] | BinaryIO,
+    *,
+    options: SensorOptions = _DEFAULT_OPTIONS,
+    weight: Weight = Weight.CARE,
+) -> Capture:
+    """`attach_sensors`; a log that cannot be used takes away its own numbers alone, with a caveat that says why."""
+    try:
+        return attach_sensors(capture, source, options=options)
+    except (FrametimeError, OSError) as error:
+        why = printable(str(error), limit=1000)
+    message = f"There are no sensor numbers: {why}"
+    caveat = Caveat(code=SENSORS_UNUSABLE, message=message, weight=weight, metrics=SENSOR_METRICS)
+    return replace(capture, caveats=(*capture.caveats, caveat))
+
+
+class _Brought(NamedTuple):
+    """Samples in order of time on the capture's clock."""
+
+    alignment: Alignment
+    values: Mapping[str, NDArray[np.float64]]
+    caveats: tuple[Caveat, ...]
+
+
+def _brought_together(
+    samples: SensorSamples,
+    capture: Capture,
+    start: CaptureStart | None,
+    span_ns: tuple[int, int],
+    *,
+    offset_s: float | None,
+    zone: str | None,
+) -> _Brought:
+    """The samples on the capture's clock, with that tested against the load where nothing sure ties the two."""
+    name = samples.provenance.file_name
+
+    def aligned(times: SensorTimes) -> _Brought:
+        alignment = align(times, capture, start=start, offset_s=offset_s, zone=zone, name=name)
+        order, kept, caveats = _in_order(alignment.times_ns, times, samples)
+        values = {quantity: _merged(column, order, kept.size) for quantity, column in samples.values.items()}
+        notes = tuple(_caveat("sensor-local-time", note, Weight.NOTE) for note in alignment.notes)
+        return _Brought(replace(alignment, times_ns=kept), values, (*caveats, *notes))
+
+    try:
+        found = _of_two_dates(samples, aligned, span_ns)
+        if start is not None and start.is_guess and found.alignment.zero_ns is not None and offset_s is None:
+            check_overlap(found.alignment, span_ns, name=name)
+    except SensorError as error:
+        # Nothing sure says when the capture was made: the load may.
+        sure = offset_s is not None or (start is not None and not start.is_guess)
+        by_load = None if sure else _by_load(samples, span_ns)
+        if by_load is None:
+            raise error from None
+        return by_load
+    if offset_s is not None or found.alignment.doubt_s == 0.0:
+        return found
+    return _tested(found, samples, start, span_ns)
+
+
+def _of_two_dates(
+    samples: SensorSamples, aligned: Callable[[SensorTimes], _Brought], span_ns: tuple[int, int]
+) -> _Brought:
+    """Of dates that can be read in two ways, the one of which the log and the capture have time in common."""
+    times, name = samples.times, samples.provenance.file_name
+    if times.other_ns is None:
+        return aligned(times)
+    fitting = []
+    for ns in (times.ns, times.other_ns):
+        brought = aligned(replace(times, ns=ns, other_ns=None))
+        first, last = int(brought.alignment.times_ns[0]), int(brought.alignment.times_ns[-1])
+        if min(last, span_ns[1]) > max(first, span_ns[0]):
+            fitting.append(brought)
+    read = [utc_text(int(ns[0]))[:10] for ns in (times.ns, times.other_ns)]
+    if len(fitting) != 1 or (fitting[0].alignment.recorded_from_utc is None and fitting[0].alignment.zero_ns is None):
+        raise SensorError.at(
+            name,
+            f"its first date is {read[0]} or {read[1]}: nothing tells the day from the month",
+            column=times.column,
+            helps="write dates as 2026-11-25T09:00:00",
+        )
+    note = f"The dates of the sensor log can be read in two ways, from {read[0]} or from {read[1]}: the capture tells."
+    return fitting[0]._replace(caveats=(*fitting[0].caveats, _caveat("sensor-date-order", note, Weight.NOTE)))
+
+
+def _by_load(samples: SensorSamples, span_ns: tuple[int, int]) -> _Brought | None:
+    """The samples with the one stretch of load that is as long as the capture laid over it."""
+    order, kept, caveats = _in_order(samples.times.ns, samples.times, samples)
+    values = {quantity: _merged(column, order, kept.size) for quantity, column in samples.values.items()}
+    place = place_of((kept - kept[0]) / 1e9, values, (span_ns[1] - span_ns[0]) / 1e9)
+    if place is None:
+        return None
+    words = f"by its load: one stretch of load is as long as the capture (to within {place.doubt_s:.1f} s)"
+    times_ns = kept - kept[0] - round(place.start_s * 1e9) + span_ns[0]
+    alignment = Alignment(times_ns=times_ns, words=words, recorded_from_utc=None, doubt_s=place.doubt_s)
+    message = f"Sensors are aligned {words}, for nothing says when it was made."
+    return _Brought(alignment, values, (*caveats, _caveat("sensor-clocks-by-load", message, Weight.CARE)))
+
+
+def _tested(found: _Brought, samples: SensorSamples, start: CaptureStart | None, span_ns: tuple[int, int]) -> _Brought:
+    """An alignment that nothing sure says, held against the load's rise: confirmed, in doubt, or contradicted."""
+    alignment = found.alignment
+    span_s = (0.0, (span_ns[1] - span_ns[0]) / 1e9)
+    seen = seen_load((alignment.times_ns - span_ns[0]) / 1e9, found.values, span_s)
+    guess = start is not None and start.is_guess and not alignment.started_together
+    doubt_s = 0.0 if seen.state == "confirmed" and not guess else alignment.doubt_s
+    weight, said = Weight.NOTE, "the load's rise or fall confirms it"
+    if seen.state == "unknown":
+        said = f"nothing in the log confirms it, so it may be off by {doubt_s:g} s"
+    elif seen.state == "contradicted":
+        if guess:
+            by_load = _by_load(samples, span_ns)
+            if by_load is not None:
+                return by_load
+            raise SensorError.at(
+                samples.provenance.file_name,
+                f"the card waits for {abs(seen.apart_s):.1f} s of the capture, if it is aligned {alignment.words}",
+                helps="give --recorded-from or --sensor-offset (in a plan: recorded_from, sensor_offset_s)",
+            )
+        doubt_s, weight = max(abs(seen.apart_s), doubt_s), Weight.CARE
+        edge = "first" if seen.apart_s > 0 else "last"
+        said = (
+            f"but the card waits in the {edge} {abs(seen.apart_s):.1f} s of the capture: if the clocks are apart, give "
+            f"--sensor-offset {seen.apart_s:.1f} (in a plan: sensor_offset_s)"
+        )
+    if guess or (seen.state == "unknown" and start is not None and not start.is_guess):
+        weight = Weight.CARE
+    message = f"Sensors are aligned {alignment.words}; {said}."
+    caveat = _caveat("sensor-clocks-assumed", message, weight)
+    return _Brought(replace(alignment, doubt_s=doubt_s), found.values, (*found.caveats, caveat))
+
+
+def _caveat(code: str, message: str, weight: Weight) -> Caveat:
+    return Caveat(code=code, message=message, weight=weight, metrics=SENSOR_METRICS)
 
 
 def _span_ns(capture: Capture) -> tuple[int, int]:
@@ -113,43 +244,61 @@ def _span_ns(capture: Capture) -> tuple[int, int]:
 
 
 def _in_order(
-    times: SensorTimes, samples: SensorSamples
+    times_ns: NDArray[np.int64], times: SensorTimes, samples: SensorSamples
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], tuple[Caveat, ...]]:
     """Place of each sample among the times kept, those times, and what had to be done for them to rise.
 
-    Samples at one time are averaged. A small step back (a late row) is put in order; a clock that jumps back makes
-    the time of every later sample doubtful, and is refused.
+    Samples at one time are averaged. Single rows that come late are put in order; a clock that jumps back makes the
+    time of every later sample doubtful, and is refused.
     """
     caveats = []
-    if samples.largest_back is not None:
-        steps = np.diff(times.ns)
-        largest_ns, line = samples.largest_back
-        if largest_ns > 2.0 * float(np.median(np.abs(steps))):
+    steps = np.diff(times_ns)
+    if (steps < 0).any():
+        late = times_ns < np.maximum.accumulate(times_ns)
+        begins = np.flatnonzero(np.diff(late.astype(np.int8), prepend=0) == 1)
+        longest = int(np.diff(np.append(np.flatnonzero(~late), late.size)).max()) - 1
+        largest_ns = -int(steps.min())
+        small = largest_ns <= 2.0 * float(np.median(np.abs(steps)))
+        if not small and (longest > _MOST_LATE or np.count_nonzero(late) > max(_FEW_LATE * late.size, 1)):
             raise SensorError.at(
                 samples.provenance.file_name,
                 f"the clock jumps back by {largest_ns / 1e9:.3g} s",
-                line=line,
+                line=samples.back_line,
                 column=times.column,
                 helps="cut the log there, and give the part that belongs to the capture",
             )
-        message = counted(int((steps < 0).sum()), "sample came late and was", "samples came late and were")
-        message += " put in order of time."
-        caveats.append(Caveat(code="sensor-order", message=message, weight=Weight.NOTE, metrics=SENSOR_METRICS))
-    kept, order = np.unique(times.ns, return_inverse=True)
-    if kept.size < times.ns.size:
-        count = times.ns.size - kept.size
-        often = count > 0.2 * times.ns.size
-        caveats.append(
-            Caveat(
-                code="sensor-equal-times",
-                message=counted(count, "sample has", "samples have")
-                + " the time of another; the mean is used."
-                + (" Do several cards stand in the log? A sensor layout tells: device_column." if often else ""),
-                weight=Weight.CARE if often else Weight.NOTE,
-                metrics=SENSOR_METRICS,
-            )
-        )
+        message = counted(int(begins.size), "sample came late and was", "samples came late and were")
+        caveats.append(_caveat("sensor-order", f"{message} put in order of time.", Weight.NOTE))
+    kept, order = np.unique(times_ns, return_inverse=True)
+    if kept.size < times_ns.size:
+        count = times_ns.size - kept.size
+        often = count > 0.2 * times_ns.size
+        if often:
+            _refuse_two_cards(np.asarray(order), samples)
+        message = counted(count, "sample has", "samples have") + " the time of another; the mean is used."
+        caveats.append(_caveat("sensor-equal-times", message, Weight.CARE if often else Weight.NOTE))
     return np.asarray(order, dtype=np.int64), kept, tuple(caveats)
+
+
+def _refuse_two_cards(order: NDArray[np.int64], samples: SensorSamples) -> None:
+    """Refuse rows of equal times whose readings lie further apart than a card's from one time to the next."""
+    pairs = np.flatnonzero(np.diff(order) == 0)
+    for column in samples.values.values():
+        apart = np.abs(column[pairs + 1] - column[pairs])
+        along = np.abs(np.diff(column[pairs]))
+        apart, along = apart[np.isfinite(apart)], along[np.isfinite(along)]
+        if apart.size > 2 and along.size and float(np.median(apart)) > 5.0 * float(np.median(along)):
+            raise SensorError.at(
+                samples.provenance.file_name,
+                "two rows stand for each time, with readings far apart: they are of two cards, or two sources",
+                helps='name the column that tells them apart in a sensor layout, device_column = "NAME", and choose '
+                "one with --sensor-device (in a plan: sensor_device)",
+            )
+
+
+_MOST_LATE: Final = 3
+_FEW_LATE: Final = 0.05
+"""So many rows in a row, and such a share of all, may come late (common practice, no source)."""
 
 
 def _merged(column: NDArray[np.float64], order: NDArray[np.int64], size: int) -> NDArray[np.float64]:
@@ -177,19 +326,8 @@ def missing_caveats(missing: Mapping[str, int], count: int) -> tuple[Caveat, ...
     return (Caveat(code="sensor-cells-missing", message=message, weight=weight, metrics=SENSOR_METRICS),)
 
 
-def _coverage_caveats(
-    covered: float, times_ns: NDArray[np.int64], span_ns: tuple[int, int], *, assumed: bool, words: str
-) -> tuple[Caveat, ...]:
+def _coverage_caveats(covered: float, times_ns: NDArray[np.int64], span_ns: tuple[int, int]) -> tuple[Caveat, ...]:
     caveats = []
-    if assumed:
-        caveats.append(
-            Caveat(
-                code="sensor-clocks-assumed",
-                message=f"Sensors are aligned {words}.",
-                weight=Weight.CARE,
-                metrics=SENSOR_METRICS,
-            )
-        )
     if covered < COVERED_ENOUGH:
         from_s, to_s = ((int(edge) - span_ns[0]) / 1e9 for edge in (times_ns[0], times_ns[-1]))
         message = (
