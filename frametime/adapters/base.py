@@ -35,6 +35,8 @@ class ReadOptions:
         Unit of the time column; wins over the layout.
     stream : str or None
         Name of the application or stream to read, where the log holds several.
+    remember : bool
+        Write the layout beside the log, for other logs of its shape in that folder.
     sort : bool
         Sort rows whose time runs backwards, instead of refusing the log.
     skip_start_s, skip_end_s : float
@@ -62,6 +64,7 @@ class ReadOptions:
     time_column: ColumnRef | None = None
     unit: str | None = None
     stream: str | None = None
+    remember: bool = False
     sort: bool = False
     skip_start_s: float = 0.0
     skip_end_s: float = 0.0

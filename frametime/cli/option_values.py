@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
@@ -30,6 +31,9 @@ def make_read_options(chosen: Mapping[str, Any]) -> ReadOptions:
     layout = None
     if chosen["layout"] is not None:
         layout = Layout.from_toml(_text_of(chosen["layout"]), chosen["layout"])
+    if chosen["kind"] is not None or chosen["decimal"] is not None:
+        told = {"kind": chosen["kind"] and chosen["kind"].replace("-", " "), "decimal": chosen["decimal"]}
+        layout = replace(layout or Layout(), **{key: value for key, value in told.items() if value is not None})
     if chosen["adapter"] is not None:
         _refuse_unknown_adapter(chosen["adapter"])
     return _checked(
@@ -38,6 +42,7 @@ def make_read_options(chosen: Mapping[str, Any]) -> ReadOptions:
         time_column=_column(chosen["time_column"]),
         unit=chosen["unit"],
         stream=chosen["stream"],
+        remember=chosen["remember"],
         adapter=chosen["adapter"],
         sort=chosen["sort"],
         skip_start_s=0.0 if skips_warm_up(chosen) else _seconds(chosen["skip_start"]),

@@ -22,8 +22,6 @@ DATA = Path(__file__).parent / "data" / "frame_pollutions"
 EXPECTED: dict[str, dict[str, Any]] = json.loads((DATA / "expected.json").read_text("utf-8"))["files"]
 
 TOLD = {
-    "header_none.csv": ReadOptions(time_column=2, unit="ms"),
-    "header_none_single_column.csv": ReadOptions(time_column=1, unit="ms"),
     "unit_ticks_100ns_no_unit.csv": ReadOptions(unit="100ns"),
     "two_processes_interleaved.csv": ReadOptions(stream="a.exe"),
 }

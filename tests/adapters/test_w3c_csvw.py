@@ -13,7 +13,7 @@ import pytest
 from frametime.adapters.clocks.time_units import CLOCK, SECOND
 from frametime.adapters.clocks.time_values import clean_texts, times_of_texts
 from frametime.adapters.text.cell_kind import CellKind, kind_of
-from frametime.adapters.text.number_style import NumberStyle, exact_ns, exact_value, number_styles
+from frametime.adapters.text.number_style import NumberStyle, exact_value, number_styles
 
 DATA = Path(__file__).parent / "data" / "w3c_csvw"
 GROUPED = NumberStyle(".", ",")
@@ -78,9 +78,6 @@ def test_spaces_around_cells(number: int) -> None:
 def test_times_of_day() -> None:
     """Test 245: HH:mm:ss with one and two digits of a second."""
     (row,) = table(245)
-    assert [exact_ns(cell, CLOCK, NumberStyle()) for cell in row.values()] == [
-        (15 * 3600 + 2 * 60 + 37) * 10**9 + fraction for fraction in (100_000_000, 140_000_000)
-    ]
     assert times_of_texts(pa.chunked_array([list(row.values())]), CLOCK, NumberStyle()).ns.tolist() == [
-        exact_ns(cell, CLOCK, NumberStyle()) for cell in row.values()
+        (15 * 3600 + 2 * 60 + 37) * 10**9 + fraction for fraction in (100_000_000, 140_000_000)
     ]

@@ -229,6 +229,7 @@ def _read_columns(
         others=values,
         flags=flags,
         selected=selected,
+        number=None if choice.number is None else _times_of(columns[choice.number.position], NANOSECOND),
         line_of=lambda row: row + 1,
         lines_of_records=lambda records: [record + 1 for record in records],
         rejected=rejected,

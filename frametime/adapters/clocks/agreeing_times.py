@@ -28,6 +28,8 @@ from frametime.units import NS_PER_MS
 from frametime.words import counted
 
 _BLOCK: Final = 1 << 18
+_FEW: Final = 16
+_SAME: Final = 0.002
 
 
 def from_both(
@@ -51,12 +53,20 @@ def from_both(
     compared = _Compared(stamps=stamps, stamped=stamped, durations=durations, good=good)
     at_end, agree, evidence = _agreement(compared, rows, rules, caveats)
     stamps_line = None
-    if good is None and stamped is None and agree and rules.time_resolution_ns < rules.frame_time_resolution_ns:
+    if (
+        good is None
+        and stamped is None
+        and (agree is None or (agree and rules.time_resolution_ns < rules.frame_time_resolution_ns))
+    ):
         stamps_line = _by_stamps(stamps, durations, at_end=at_end)
         if not (stamps_line[1:] > stamps_line[:-1]).all():
             stamps_line = None
     if stamps_line is not None:
-        evidence += "; the timestamps are written more finely, so they give the differences"
+        evidence += (
+            "; the timestamps give the differences"
+            if agree is None
+            else "; the timestamps are written more finely, so they give the differences"
+        )
         return Timeline(
             timestamps_ns=stamps_line,
             rows=rows,
@@ -187,6 +197,18 @@ class _Compared(NamedTuple):
             off[~(self.stamped[start:stop] & self.stamped[start + 1 : stop + 1])] = 0
         return off
 
+    def shaken(self, *, at_end: bool) -> float | None:
+        """Usual difference in ns where the two agree over the whole run, and none of them is missing; else ``None``."""
+        if self.good is not None or self.stamped is not None or self.stamps.size < _FEW:
+            return None
+        spans = self.durations[1:] if at_end else self.durations[:-1]
+        steps = np.diff(self.stamps)
+        usual = float(np.median(np.abs(steps - spans)))
+        length = float(np.median(spans))
+        apart = abs(float(spans.sum()) - float(steps.sum()))
+        same = apart <= _SAME * float(steps.sum()) + 2 * length and usual <= length / 2
+        return usual if same and bool((steps > 0).all()) else None
+
     def mismatches(self, allowed_ns: int, *, at_end: bool) -> tuple[int, int, int]:
         """How many steps differ by more than ``allowed_ns``, the step that differs most, and by how much."""
         count, worst, largest = 0, 0, -1
@@ -202,8 +224,11 @@ class _Compared(NamedTuple):
 
 def _agreement(
     compared: _Compared, rows: NDArray[np.int64] | None, rules: ClockRules, caveats: list[Caveat]
-) -> tuple[bool, bool, str]:
-    """Whether the time stands at the end of each frame (or at its start), whether all agree, and a sentence."""
+) -> tuple[bool, bool | None, str]:
+    """Whether the time stands at the end of each frame (or at its start), whether all agree, and a sentence.
+
+    ``None`` where they agree over the whole run only: then the timestamps lead.
+    """
     allowed = rules.time_resolution_ns + rules.frame_time_resolution_ns + 1
     n_steps = max(0, compared.stamps.size - 1)
     # Equal frame times fit both ways: a clock that starts at 0 starts with the first frame.
@@ -224,6 +249,17 @@ def _agreement(
         f"(line {rules.line_of(row_at(rows, worst + 1))}: {step / NS_PER_MS:.6g} ms against {span / NS_PER_MS:.6g} ms)"
     )
     if count > max(3, n_steps // 100) or count * 5 > n_steps:
+        shaken = compared.shaken(at_end=at_end)
+        if shaken is not None:
+            caveats.append(
+                Caveat(
+                    code="time-columns-differ",
+                    message=f"Timestamps and frame times differ by {shaken / NS_PER_MS:.3g} ms in the usual row, and "
+                    f"agree over the whole run, as two clocks of one program do; the timestamps were used.",
+                    weight=Weight.NOTE,
+                )
+            )
+            return at_end, None, "timestamps and frame times agree over the whole run"
         raise ReadError.at(
             rules.name, numbers, helps="check the units, or choose one of the two columns with --time-column and --unit"
         )

@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.adapters.clocks.time_units import DATE
-from frametime.adapters.text.number_style import POINT, exact_ns
+from frametime.adapters.clocks.time_values import exact_ns
+from frametime.adapters.text.number_style import POINT
 from frametime.capture import TIME_COLUMN, Capture
 from frametime.errors import SensorError, printable
 from frametime.units import NS_PER_S
@@ -129,7 +130,7 @@ def utc_ns(text: str) -> int:
     """
     shown = printable(text, limit=60)
     word = text.strip()
-    ns = exact_ns(word, DATE, POINT)
+    (ns,) = exact_ns([word], DATE, POINT)
     if ns is None:
         raise ValueError(f"'{shown}' is not an ISO 8601 time such as 2026-11-25T09:43:16.227Z")
     if re.search(_ZONE, word[10:]) is None:

@@ -7,6 +7,7 @@ after the decimal mark are taken as integers, and texts with an exponent as frac
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from fractions import Fraction
 from typing import Any, Final, NamedTuple
 
@@ -25,11 +26,16 @@ _SCIENTIFIC: Final = r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)[eE][+-]?[0-9]{1,3}$"
 _WITH_UNIT: Final = (
     r"^(?P<number>[+-]?[.,]?[0-9](?:[0-9.,]*[0-9])?(?:[eE][+-]?[0-9]{1,3})?)\s*(?P<unit>[A-Za-zµμ/]{1,12})$"
 )
-_CLOCK: Final = r"^(?P<sign>[+-]?)(?:(?P<h>[0-9]{1,6}):)?(?P<m>[0-9]{1,2}):(?P<s>[0-9]{1,2})(?:[.,](?P<f>[0-9]+))?$"
-_DATE: Final = (
-    r"^(?P<y>[0-9]{4})-?(?P<mo>[0-9]{2})-?(?P<d>[0-9]{2})[T ](?P<h>[0-9]{2}):?(?P<m>[0-9]{2})"
-    r"(?::?(?P<s>[0-9]{2})(?:[.,](?P<f>[0-9]+))?)?\s?(?P<z>Z|z|UTC|[+-][0-9]{2}(?::?[0-9]{2})?)?$"
+_CLOCK: Final = (
+    r"^(?P<sign>[+-]?)(?:(?P<h>[0-9]{1,6}):)?(?P<m>[0-9]{1,2}):(?P<s>[0-9]{1,2})(?:[.,](?P<f>[0-9]+))?"
+    r"(?: ?(?P<half>[AaPp])\.?[Mm]\.?)?$"
 )
+_DATE: Final = (
+    r"^(?P<y>[0-9]{4})[-/.]?(?P<mo>[0-9]{1,2})[-/.]?(?P<d>[0-9]{1,2})[T ](?P<h>[0-9]{1,2}):?(?P<m>[0-9]{2})"
+    r"(?::?(?P<s>[0-9]{2})(?:[.,](?P<f>[0-9]+))?)?(?: ?(?P<half>[AaPp])\.?[Mm]\.?)?"
+    r"\s?(?P<z>Z|z|UTC|[+-][0-9]{2}(?::?[0-9]{2})?)?$"
+)
+_YEAR_LAST: Final = r"^([0-9]{1,2})[-/.]([0-9]{1,2})[-/.]([0-9]{4})"
 
 
 class TimeValues(NamedTuple):
@@ -98,14 +104,30 @@ def clean_texts(column: Any) -> Any:
     return trimmed
 
 
-def times_of_texts(column: Any, unit: TimeUnit, style: NumberStyle) -> TimeValues:
+def times_of_texts(column: Any, unit: TimeUnit, style: NumberStyle, *, relative: bool = False) -> TimeValues:
     """Times of a column of texts: every cell that is not exactly a time is marked as not ok."""
     texts = clean_texts(column)
     if unit.form == "clock":
         return _clocks(texts)
     if unit.form == "date":
-        return _dates(texts)
+        return _dated(texts, relative=relative)
     return _numbers(_plain_texts(texts, style, unit), unit)
+
+
+def exact_ns(cells: Sequence[str], unit: TimeUnit, style: NumberStyle, *, relative: bool = False) -> list[int | None]:
+    """The times in a few cells as nanoseconds, ``None`` where there is none.
+
+    Examples
+    --------
+    >>> from frametime.adapters.clocks.time_units import CLOCK, SECOND
+    >>> exact_ns(["1790000000.017247001", "x"], SECOND, NumberStyle()), exact_ns(["0:01:00.5"], CLOCK, NumberStyle())
+    ([1790000000017247001, None], [60500000000])
+    """
+    import pyarrow as pa
+
+    times = times_of_texts(pa.chunked_array([arrow_texts(cells)]), unit, style, relative=relative)
+    ok = np.ones(len(cells), dtype=np.bool_) if times.ok is None else times.ok
+    return [value if good else None for value, good in zip(times.ns.tolist(), ok.tolist(), strict=True)]
 
 
 def is_missing(column: Any) -> NDArray[np.bool_]:
@@ -177,6 +199,8 @@ def _numbers(texts: Any, unit: TimeUnit) -> TimeValues:
         ok &= ns < EXACT_FLOAT_NS
         return TimeValues(ns=np.where(ok, ns, 0).astype(np.int64), ok=_mask(ok))
     assert unit.ns is not None
+    if unit.ns == 1 and ok.all() and plain.all() and values.size and 2.0**63 <= float(values.max()) < 2.0**64:
+        return _unsigned(kept)
     with np.errstate(over="ignore"):
         scaled = np.where(ok, values, 0.0) * float(unit.ns)
     ok &= np.abs(scaled) < _MAX_NS
@@ -189,6 +213,18 @@ def _numbers(texts: Any, unit: TimeUnit) -> TimeValues:
     if with_exponent.size:
         ns_exact[with_exponent] = _large_with_exponent(kept, with_exponent, unit)
     return TimeValues(ns=ns_exact, ok=_mask(ok))
+
+
+def _unsigned(texts: Any) -> TimeValues:
+    """Counts of unsigned 64 bits, from the first of them on: their differences fit."""
+    import pyarrow as pa
+
+    try:
+        counts = numpy_of(pa.chunked_array([compute().cast(texts, pa.uint64())]))
+    except pa.ArrowInvalid:
+        none = np.zeros(len(texts), dtype=np.bool_)
+        return TimeValues(ns=none.astype(np.int64), ok=none)
+    return TimeValues(ns=(counts - counts[0]).view(np.int64), ok=None)
 
 
 def _mask(ok: NDArray[np.bool_]) -> NDArray[np.bool_] | None:
@@ -237,15 +273,54 @@ def _fraction_ns(texts: Any) -> NDArray[np.int64]:
     return _integers(pc.utf8_slice_codeunits(pc.utf8_rpad(texts, 9, "0"), 0, 9))
 
 
+def _of_24(hours: NDArray[np.int64], half: Any) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """Hours from 0 to 23 of such with AM or PM, and whether they can be."""
+    pc = compute()
+    marked = _bools(pc.match_substring_regex(half, "."))
+    if not marked.any():
+        return hours, ~marked
+    after = _bools(pc.match_substring_regex(half, "[Pp]"))
+    good = ~marked | ((hours >= 1) & (hours <= 12))
+    return np.where(marked, hours % 12 + np.where(after, 12, 0), hours), good
+
+
 def _clocks(texts: Any) -> TimeValues:
     pc = compute()
     parts = pc.extract_regex(texts, _CLOCK)
     ok = _bools(pc.is_valid(parts))
     minutes, seconds = _integers(_part(parts, 2)), _integers(_part(parts, 3))
     ok &= (minutes < 60) & (seconds < 60)
-    ns = (_integers(_part(parts, 1)) * 3600 + minutes * 60 + seconds) * 10**9 + _fraction_ns(_part(parts, 4))
+    hours, halved = _of_24(_integers(_part(parts, 1)), _part(parts, 5))
+    ok &= halved
+    ns = (hours * 3600 + minutes * 60 + seconds) * 10**9 + _fraction_ns(_part(parts, 4))
     negative = _bools(pc.match_substring(_part(parts, 0), "-"))
     return TimeValues(ns=np.where(ok, np.where(negative, -ns, ns), 0), ok=_mask(ok))
+
+
+def _dated(texts: Any, *, relative: bool) -> TimeValues:
+    """Dates of any order: where the year stands last, a number above 12 or the course of the log says which is the day.
+
+    Where neither does, the times since the first are those of either order (``relative``), else they are not read.
+    """
+    pc = compute()
+    if not _bools(pc.match_substring_regex(texts, _YEAR_LAST)).any():
+        return _dates(texts)
+    orders = [_dates(pc.replace_substring_regex(texts, _YEAR_LAST, order)) for order in (r"\3-\2-\1", r"\3-\1-\2")]
+    counts = [texts_ok(each) for each in orders]
+    if counts[0] != counts[1]:
+        return orders[int(counts[1] > counts[0])]
+    spans = [int(each.ns.max()) - int(each.ns.min()) if each.ok is None else 0 for each in orders]
+    if spans[0] != spans[1]:
+        return orders[int(spans[1] < spans[0])]
+    if not relative or not len(texts):
+        return _dates(texts)
+    first = orders[0]
+    return first._replace(ns=first.ns - int(first.ns[0]), zoned=None)
+
+
+def texts_ok(times: TimeValues) -> int:
+    """How many cells hold a time."""
+    return times.ns.size if times.ok is None else int(np.count_nonzero(times.ok))
 
 
 def _dates(texts: Any) -> TimeValues:
@@ -259,7 +334,9 @@ def _dates(texts: Any) -> TimeValues:
     first = months.astype("datetime64[D]").astype(np.int64)
     length = (months + np.timedelta64(1, "M")).astype("datetime64[D]").astype(np.int64) - first
     ok &= day <= length
-    zone = _part(parts, 7)
+    hour, halved = _of_24(hour, _part(parts, 7))
+    ok &= halved
+    zone = _part(parts, 8)
     digits = pc.utf8_rpad(pc.replace_substring_regex(zone, "[^0-9]", ""), 4, "0")
     offset = (
         _integers(pc.utf8_slice_codeunits(digits, 0, 2)) * 3600 + _integers(pc.utf8_slice_codeunits(digits, 2, 4)) * 60

@@ -20,6 +20,9 @@ from frametime.words import counted
 
 _DAY_NS: Final = 86_400 * NS_PER_S
 _MAX_SPAN_NS: Final = 2.0**62
+_NEAR_ROWS: Final = 64
+"""Rows that threads write out of order lie near their place (common practice, no source)."""
+_MAX_EQUAL: Final = 0.05
 
 
 class Timeline(NamedTuple):
@@ -234,12 +237,23 @@ def order_of_time(
     if not back.size:
         return None
     first = int(back[0]) + 1
+    line = rules.line_of(row_at(rows, first))
+    order = np.argsort(stamps, kind="stable")
+    far = int(np.count_nonzero(np.abs(order - np.arange(order.size)) > _NEAR_ROWS))
+    if far > _NEAR_ROWS and back.size * 20 < stamps.size:
+        # Sorted, two recordings would lie in each other.
+        raise ReadError.at(
+            rules.name,
+            f"the time begins again ({counted(back.size, 'such row')}): several recordings stand in one log",
+            line=line,
+            helps="give each recording as a file of its own",
+        )
     if not rules.sort:
         step_ms = (int(stamps[first]) - int(stamps[first - 1])) / NS_PER_MS
         raise ReadError.at(
             rules.name,
             f"time runs backwards by {-step_ms:.6g} ms ({counted(back.size, 'such row')})",
-            line=rules.line_of(row_at(rows, first)),
+            line=line,
             helps="--sort puts the rows in order of time",
         )
     caveats.append(
@@ -248,7 +262,7 @@ def order_of_time(
             message=f"{counted(back.size, 'row')} ran backwards in time; rows were sorted as told.",
         )
     )
-    return np.argsort(stamps, kind="stable")
+    return order
 
 
 def _closed(
@@ -271,10 +285,11 @@ def _distinct(stamps: NDArray[np.int64], rules: ClockRules, caveats: list[Caveat
     count = int(np.count_nonzero(equal))
     if not count:
         return None
-    if count * 2 > stamps.size and count + 1 < stamps.size:
+    if count > max(3, _MAX_EQUAL * stamps.size) and count + 1 < stamps.size:
         raise ReadError.at(
             rules.name,
-            f"{count} of {stamps.size} rows have the same time as the row before: the clock is too coarse",
+            f"{count} of {stamps.size} rows have the same time as the row before: the clock is too coarse, or rows "
+            "stand twice",
             helps="log the time with more digits, or log frame times",
         )
     caveats.append(equal_caveat(count))

@@ -1,43 +1,49 @@
-"""Which column is the time, in which unit, on what evidence."""
+"""Which column is the time, in which unit: every reading that names and numbers allow, until one is left.
+
+A reading is a column, a unit and a meaning (moments, lengths, rates). The name says which meanings are possible, the
+stated unit which units; where no unit is stated, every usual one is tried. A reading is dropped where the usual frame
+would not last 0.2 ms to 1 s. Readings that give the same length of a frame are one. If one is left it is taken, and
+said; if several are left the log is refused, with the command that settles it for each.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from types import MappingProxyType
 from typing import Final
+
+import numpy as np
 
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.clocks.time_units import RATE, TimeUnit, unit_named
 from frametime.adapters.columns.column_facts import (
-    GOES_UP_AND_DOWN,
     ColumnChoice,
     ColumnFacts,
     ColumnUse,
     coarse_rates,
     column_use,
-    is_plausible,
     resolution_ns,
-    rising_fraction,
-    steps_of,
 )
+from frametime.adapters.columns.column_readings import Course, Reading, agree, course_of, is_counter, usual_units
 from frametime.adapters.columns.column_refusals import (
     column_named,
-    no_unit,
+    impossible_unit,
     nothing_found,
-    open_kind,
-    refuse_seconds,
-    too_few_rows,
-    two_columns,
+    several_readings,
+    several_styles,
 )
-from frametime.adapters.columns.header_words import Event, Meaning
+from frametime.adapters.columns.header_words import Event, Meaning, words_of
 from frametime.adapters.columns.layout import ColumnRef, Layout
-from frametime.adapters.columns.other_columns import other_columns
-from frametime.adapters.text.number_style import POINT, NumberStyle
-from frametime.caveats import Caveat
+from frametime.adapters.columns.other_columns import busiest_rows, frame_number, other_columns
+from frametime.adapters.columns.summaries import refuse_summaries
+from frametime.adapters.text.number_style import NumberStyle
+from frametime.caveats import Caveat, Weight
 from frametime.errors import ReadError
 
 _EVENT_ORDER: Final = (Event.END, Event.UNMARKED, Event.DISPLAY, Event.START, Event.SUBMIT)
-_FEW_STEPS: Final = 5
+_SPAN_ORDER: Final = (Event.UNMARKED, Event.END, Event.DISPLAY, Event.SUBMIT, Event.START)
+_SURE_FPS: Final = (10.0, 1500.0)
+"""A rate outside of this, in a unit that is not stated, is told with more weight (common practice, no source)."""
 
 
 def choose_columns(
@@ -57,14 +63,14 @@ def choose_columns(
     Raises
     ------
     ReadError
-        If no column is the time, or two readings fit equally well: the message shows the layout that settles it.
+        If no column is the time, or several readings are left: the message has the command that settles it.
     """
-    choosers = [_Chooser(facts, style, options, name) for style in styles]
-    if len(choosers) == 1:
-        return choosers[0].choose()
-    fitting = []
-    refusals = []
-    for chooser in choosers:
+    if len(styles) == 1:
+        return _Chooser(facts, styles[0], options, name).choose()
+    fitting: list[ColumnChoice] = []
+    refusals: list[ReadError] = []
+    for style in styles:
+        chooser = _Chooser(facts, style, options, name)
         try:
             choice = chooser.choose()
         except ReadError as error:
@@ -72,17 +78,11 @@ def choose_columns(
         else:
             fitting += [choice] if chooser.fits(choice) else []
     if len(fitting) == 1:
-        fitting[0].evidence["decimal"] = "only so are frame times between 0.05 ms and 2 s"
+        fitting[0].evidence["decimal"] = "only so do frames last 0.2 ms to 1 s"
         return fitting[0]
-    if len(refusals) == len(choosers):
+    if len(refusals) == len(styles):
         raise refusals[0]
-    mark, word = (".", "point") if POINT in styles else (",", "comma")
-    shown = next((c.strip() for f in facts for c in f.cells if f.numeric and mark in c), f"1{mark}000")
-    raise ReadError.at(
-        name,
-        f"numbers such as {shown!r} can be read with a decimal {word} or with {word}s between thousands",
-        helps=f'settle it with a layout of one line: decimal = "{mark}"  or  thousands = "{mark}"',
-    )
+    raise several_styles(name, facts, styles)
 
 
 class _Chooser:
@@ -96,9 +96,21 @@ class _Chooser:
         self.name = name
         self.evidence: dict[str, str] = {}
         self.caveats: list[Caveat] = []
+        told = options.unit or self.layout.unit
+        self.told_unit = unit_named(told) if told is not None else None
+        self.rows: np.ndarray[tuple[int], np.dtype[np.bool_]] | None = None
+        self.impossible: list[Reading] = []
+        self.empty: list[Reading] = []
 
     def choose(self) -> ColumnChoice:
         told = self.options.time_column if self.options.time_column is not None else self.layout.time_column
+        stream = self.layout.stream_column
+        self.rows = busiest_rows(
+            self.facts,
+            self.options.stream,
+            None if stream is None else column_named(self.facts, stream, name=self.name),
+            self.style,
+        )
         time, frame_time = self._told(told) if told is not None else self._found()
         if frame_time is not None and frame_time.unit is RATE:
             self.caveats += coarse_rates(self.facts[frame_time.position], self.style)
@@ -107,7 +119,8 @@ class _Chooser:
             self.layout,
             self.style,
             self.name,
-            has_clock=time is not None,
+            clock=None if time is None else self.facts[time.position]._replace(unit=time.unit),
+            used=[use.position for use in (time, frame_time) if use is not None],
             evidence=self.evidence,
             caveats=self.caveats,
         )
@@ -118,223 +131,342 @@ class _Chooser:
             style=self.style,
             evidence=self.evidence,
             caveats=tuple(self.caveats),
+            number=frame_number(self.facts, self.style),
         )
 
     def fits(self, choice: ColumnChoice) -> bool:
-        """Whether the median frame time of the first rows lies where frame times lie."""
+        """Whether the usual frame time of the first rows lies where frame times lie."""
         use = choice.frame_time or choice.time
         assert use is not None
-        values = self.facts[use.position].values(self.style, use.unit)
-        spans = values if use is choice.frame_time else steps_of(values)
-        return is_plausible(spans)
+        kind = "frame time" if use is choice.frame_time else "timestamp"
+        return self._reading(self.facts[use.position], kind, use.unit).plausible
+
+    def _reading(self, fact: ColumnFacts, kind: str, unit: TimeUnit | None) -> Reading:
+        return Reading.of(fact, kind, unit or RATE, self.style, self.rows)
 
     def _told(self, ref: ColumnRef) -> tuple[ColumnUse | None, ColumnUse | None]:
         fact = column_named(self.facts, ref, key="time_column", name=self.name)
-        by_option = self.options.time_column is not None
-        unit = self._told_unit() or fact.unit
+        unit = self.told_unit or fact.unit
         self.evidence["time_column"] = "as told"
-        self.evidence["unit"] = "as told" if self._told_unit() else fact.unit_from
-        kind = self.layout.kind or self._kind(fact, unit)
-        if unit is None and kind == "rate":
-            unit = RATE
-        if unit is None:
-            raise no_unit(self.name, fact, kind, self.style)
-        if (kind == "rate") != (unit.form == "rate"):
-            raise ReadError.at(self.name, f"kind is {kind!r}, and the unit is {unit.name!r}", helps="one must change")
-        use = column_use(fact, unit, self.style)
-        if kind != "timestamp":
+        self.evidence["unit"] = "as told" if self.told_unit else fact.unit_from
+        kinds = (self.layout.kind,) if self.layout.kind else self._kinds_of_told(fact, unit)
+        if self.layout.kind and unit is not None and (self.layout.kind == "rate") != (unit.form == "rate"):
+            raise ReadError.at(
+                self.name, f"kind is {self.layout.kind!r}, and the unit is {unit.name!r}", helps="one must change"
+            )
+        readings = [
+            self._reading(fact, kind, each)
+            for kind in kinds
+            for each in ((RATE,) if kind == "rate" else (unit,) if unit is not None else usual_units(fact, self.style))
+        ]
+        if len(readings) > 1:
+            readings = [each for each in readings if each.plausible]
+        if len(readings) != 1:
+            raise (
+                several_readings(self.name, readings, fact)
+                if readings
+                else nothing_found(self.name, self.facts, self.style, [fact])
+            )
+        (chosen,) = readings
+        if unit is None and chosen.kind != "rate":
+            self._tell_inferred(chosen)
+        if not self.layout.kind:
+            self.evidence["kind"] = "the name or the course of its values says so"
+        use = column_use(fact, chosen.unit, self.style)
+        if chosen.kind != "timestamp":
             return None, use
         second = self.layout.frame_time_column
-        if second is None or by_option:
+        if second is None or self.options.time_column is not None:
             return use, None
         other = column_named(self.facts, second, key="frame_time_column", name=self.name)
         other_unit = unit_named(self.layout.frame_time_unit) if self.layout.frame_time_unit else other.unit
         self.evidence["frame_time_column"] = "as told"
         if other_unit is None:
-            raise no_unit(self.name, other, "frame time", self.style, key="frame_time_unit")
+            options = [self._reading(other, "frame time", each) for each in usual_units(other, self.style)]
+            fitting = [each for each in options if each.plausible]
+            if len(fitting) != 1:
+                raise several_readings(self.name, fitting, other)
+            other_unit = fitting[0].unit
         return use, column_use(other, other_unit, self.style)
 
-    def _told_unit(self) -> TimeUnit | None:
-        if self.options.unit is not None:
-            return unit_named(self.options.unit)
-        return unit_named(self.layout.unit) if self.layout.unit is not None else None
-
-    def _kind(self, fact: ColumnFacts, unit: TimeUnit | None) -> str:
-        """Whether a column that was named holds timestamps, frame times or rates."""
-        if unit is not None and unit.form == "rate":
-            return "rate"
+    def _kinds_of_told(self, fact: ColumnFacts, unit: TimeUnit | None) -> tuple[str, ...]:
+        """What a column that was named can hold: its name counts where it says so, else its course."""
+        if (unit is not None and unit.form == "rate") or (unit is None and fact.meaning is Meaning.RATE):
+            return ("rate",)
         if (unit is not None and unit.form == "date") or fact.meaning is Meaning.TIMESTAMP:
-            self.evidence["kind"] = "the name or the form of its cells says so"
-            return "timestamp"
-        if fact.meaning is Meaning.RATE and unit is None:
-            return "rate"
-        kind = self._kind_by_content(fact, unit)
+            return ("timestamp",)
+        return self._by_course(fact)
+
+    def _by_course(self, fact: ColumnFacts) -> tuple[str, ...]:
+        course = course_of(fact, self.style, self.rows)
         if fact.meaning is Meaning.FRAME_TIME:
-            kind = self._named_frame_time(fact, kind, unit)
-        return kind
+            return ("frame time", "timestamp") if course is Course.RISES else ("frame time",)
+        if course is Course.RISES:
+            return ("timestamp", "frame time") if self._strictly_short(fact) else ("timestamp",)
+        return ("timestamp", "frame time") if course is Course.OPEN else ("frame time",)
 
-    def _named_frame_time(self, fact: ColumnFacts, kind: str, unit: TimeUnit | None) -> str:
-        spans = fact.values(self.style, unit)
-        if kind == "timestamp" and unit is not None and len(spans) > _FEW_STEPS and is_plausible(steps_of(spans)):
-            raise open_kind(self.name, fact)
-        self.evidence["kind"] = "the name says so"
-        return "frame time"
+    def _strictly_short(self, fact: ColumnFacts) -> bool:
+        """Whether what rises may still be lengths: as moments the steps would be no frames."""
+        units = (fact.unit,) if fact.unit is not None else usual_units(fact, self.style)
+        return not any(self._reading(fact, "timestamp", unit).plausible for unit in units)
 
-    def _kind_by_content(self, fact: ColumnFacts, unit: TimeUnit | None) -> str:
-        """Timestamps rise; frame times go up and down. Where both fit, the user must say which."""
-        values = fact.values(self.style, unit)
-        rising = rising_fraction(values)
-        if rising is None:
-            raise too_few_rows(self.name, fact)
-        if len(set(values)) == 1:
-            raise open_kind(self.name, fact)
-        as_frame_time = all(value > 0 for value in values)
-        if rising >= 0.9:
-            both = unit is not None and unit.ns is not None and as_frame_time and is_plausible(values)
-            if both and (len(values) <= _FEW_STEPS or not is_plausible(steps_of(values))):
-                raise open_kind(self.name, fact)
-            self.evidence["kind"] = f"{rising:.0%} of the first steps rise"
-            return "timestamp"
-        if rising <= GOES_UP_AND_DOWN:
-            self.evidence["kind"] = f"the values go up and down ({rising:.0%} of the first steps rise)"
-            return "frame time"
-        raise open_kind(self.name, fact)
+    def _readings(self, fact: ColumnFacts) -> list[Reading]:
+        """The plausible readings of a column by its name; without names, by its numbers alone."""
+        meaning = fact.meaning
+        form = "" if fact.unit is None else fact.unit.form
+        if meaning is Meaning.RATE:
+            kinds: tuple[str, ...] = ("rate",)
+        elif meaning is Meaning.TIMESTAMP or (form in ("clock", "date") and meaning in (Meaning.TIME, Meaning.PART)):
+            kinds = ("timestamp",)
+        elif meaning in (Meaning.FRAME_TIME, Meaning.TIME):
+            kinds = self._by_course(fact)
+        elif meaning is Meaning.PART:
+            kinds = ("timestamp",) if course_of(fact, self.style, self.rows) is Course.RISES else ()
+        elif meaning is Meaning.INDEX and "frame" in words_of(fact.name) and self._has_fractions(fact):
+            kinds = self._by_course(fact)
+        elif not fact.name and not any(other.name for other in self.facts):
+            kinds = () if is_counter(fact, self.style) else self._by_course(fact)
+        else:
+            return []
+        told = self.told_unit
+        if told is not None and fact.unit is not None and fact.unit != told:
+            told = None
+        units = (told,) if told else (fact.unit,) if fact.unit else usual_units(fact, self.style)
+        found = []
+        for kind in kinds:
+            for unit in (RATE,) if kind == "rate" else units:
+                if (unit.form == "rate") != (kind == "rate"):
+                    continue
+                reading = self._reading(fact, kind, unit)
+                if reading.plausible or told is not None:
+                    found.append(reading)
+                elif fact.unit is not None:
+                    (self.impossible if reading.has_frames else self.empty).append(reading)
+        return found
+
+    def _has_fractions(self, fact: ColumnFacts) -> bool:
+        values = fact.ns(self.style)
+        return bool((values[np.isfinite(values)] % 1 > 0).any())
 
     def _found(self) -> tuple[ColumnUse | None, ColumnUse | None]:
-        kinds = self._by_kind()
-        told = self._told_unit()
-        time = self._best_timestamp(kinds["timestamp"], told)
-        frame_time = self._best_frame_time(kinds["frame time"], told) or self._best_frame_time(kinds["rate"], told)
-        if time is not None and frame_time is not None and self._are_lengths(time, frame_time):
-            time = None
-        if frame_time is not None and frame_time.unit is RATE:
-            refuse_seconds(self.name, kinds["timestamp"], self.facts[frame_time.position], self.style, told)
-            if time is not None:
-                self.evidence["time_column"] += "; the column of rates is not needed"
-                frame_time = None
-        if (
-            told is not None
-            and time is not None
-            and frame_time is not None
-            and told not in (time.unit, frame_time.unit)
-        ):
-            raise ReadError.at(self.name, "a unit is told, and two columns hold times", helps="name one: --time-column")
-        if time is None and frame_time is None:
-            raise nothing_found(self.name, self.facts, kinds, self.style)
-        if time is None and frame_time is not None:
-            self.evidence["time_column"] = self.evidence.pop("frame_time_column")
-            self.evidence["unit"] = self.evidence.pop("frame_time_unit")
-        return time, frame_time
+        every = [reading for fact in self.facts if fact.numeric for reading in self._readings(fact)]
+        refuse_summaries(self.name, self.facts, [*every, *self.impossible], self.style)
+        readings = self._without_lengths_named_clocks(every)
+        if self.told_unit is not None:
+            readings = self._in_told_unit(readings)
+        elif not readings and not self.impossible:
+            # Nothing is there to choose by: what is wrong with the values is said where they are read.
+            readings = self.empty[:1]
+        if not readings:
+            raise self._nothing()
+        unordered = self._unordered(readings)
+        group = unordered or self._one_group(self._without_vague(readings))
+        group = self._without_doubtful(group)
+        time = self._best([r for r in group if r.kind == "timestamp"], _EVENT_ORDER)
+        spans = [r for r in group if r.kind == "frame time"]
+        frame_time = self._best(spans, _SPAN_ORDER)
+        rates = [r for r in group if r.kind == "rate"]
+        if frame_time is None and time is None:
+            frame_time = self._best(rates, _SPAN_ORDER)
+        chosen = [each for each in (time, frame_time) if each is not None]
+        self._tell(time, frame_time, group)
+        for each in chosen:
+            if each.fact.unit is None and each.unit is not self.told_unit and each.kind != "rate":
+                self._tell_inferred(each)
+        uses = [None if each is None else column_use(each.fact, each.unit, self.style) for each in (time, frame_time)]
+        return uses[0], uses[1]
 
-    def _are_lengths(self, time: ColumnUse, frame_time: ColumnUse) -> bool:
-        """Whether what is named like a clock holds lengths of time: a clock goes as far as the frames take."""
-        clock, frames = self.facts[time.position], self.facts[frame_time.position]
-        if clock.unit is None or clock.unit.ns is None or frame_time.unit is RATE or clock.mostly_rises(self.style):
-            return False
-        values, spans = clock.values(self.style, time.unit), frames.values(self.style, frame_time.unit)
-        if len(values) <= _FEW_STEPS or not is_plausible(spans) or 2 * (max(values) - min(values)) >= sum(spans):
-            return False
+    def _in_told_unit(self, readings: list[Reading]) -> list[Reading]:
+        """The readings in the unit that was told; it wins over what is stated where one column alone is a time."""
+        told = self.told_unit
+        fitting = [r for r in readings if r.unit == told]
+        positions = {r.fact.position for r in (readings or self.impossible or self.empty)}
+        if fitting and (len({r.fact.position for r in fitting}) == 1 or len(positions) == 1):
+            return fitting
+        if len(positions) > 1:
+            raise ReadError.at(self.name, "a unit is told, and two columns hold times", helps="name one: --time-column")
+        return [self._reading(r.fact, r.kind, told) for r in (readings or self.impossible or self.empty)[:1]]
+
+    def _unordered(self, readings: list[Reading]) -> list[Reading]:
+        """A clock whose rows are out of order, and the frame times beside it: it goes as far as the frames take."""
+        for spans in readings:
+            if spans.kind != "frame time" or spans.fact.meaning is not Meaning.FRAME_TIME:
+                continue
+            for other in self.facts:
+                if other.meaning not in (Meaning.TIME, Meaning.TIMESTAMP) or other.unit is None or not other.numeric:
+                    continue
+                values = other.ns(self.style)
+                values = values[np.isfinite(values)]
+                far = values.size > 5 and 2 * (values.max() - values.min()) >= float(spans.spans.sum())
+                if far and course_of(other, self.style, self.rows) is Course.VARIES:
+                    return [self._reading(other, "timestamp", other.unit), spans]
+        return []
+
+    def _without_vague(self, readings: list[Reading]) -> list[Reading]:
+        """Without what is only called a time, and goes up and down, beside what is called the time of a frame."""
+        frames = [r for r in readings if r.kind == "frame time" and r.fact.meaning is Meaning.FRAME_TIME]
+        kept = []
+        for each in readings:
+            if frames and each.kind == "frame time" and each.fact.meaning is Meaning.TIME:
+                if not any(agree(each, other) for other in frames):
+                    self._not_used(
+                        each.fact, f"goes up and down like lengths of time, beside {frames[0].fact.shown}; it"
+                    )
+                    continue
+            kept.append(each)
+        return kept
+
+    def _nothing(self) -> ReadError:
+        """Why no reading is left."""
+        if self.impossible:
+            return impossible_unit(self.name, self.impossible[0], self.style)
+        return nothing_found(self.name, self.facts, self.style)
+
+    def _without_lengths_named_clocks(self, readings: list[Reading]) -> list[Reading]:
+        """Take out what is named like a clock and goes up and down, where something else tells the frames."""
+        kept = []
+        for each in readings:
+            named = each.fact.meaning is Meaning.TIMESTAMP and each.kind == "timestamp"
+            if named and course_of(each.fact, self.style, self.rows) is Course.VARIES:
+                others = [r for r in readings if r.fact is not each.fact and r.kind != "rate"]
+                if others:
+                    clock = any(r.kind == "timestamp" for r in others) or each.fact.unit is None
+                    if not clock:
+                        self._not_used(
+                            each.fact, f"goes up and down like lengths of time, beside {others[0].fact.shown}; it"
+                        )
+                    continue
+            kept.append(each)
+        return kept
+
+    def _not_used(self, fact: ColumnFacts, why: str) -> None:
+        if any(fact.shown in caveat.message for caveat in self.caveats):
+            return
+        self.caveats.append(Caveat(code="column-not-used", message=f"Column {fact.shown} {why} is not used."))
+
+    def _one_group(self, readings: list[Reading]) -> list[Reading]:
+        """The readings that agree with each other, where no other group is left."""
+        headless = not any(fact.name for fact in self.facts)
+        if headless and any(r.kind == "timestamp" for r in readings):
+            # Without names only what goes on with the clock is a length of a frame.
+            stamps = [r for r in readings if r.kind == "timestamp"]
+            readings = [r for r in readings if r.kind == "timestamp" or any(agree(s, r) for s in stamps)]
+        sure = [r for r in readings if sum(other.fact is r.fact for other in readings) == 1]
+        backed = {
+            id(r.fact) for r in readings if r not in sure and any(agree(r, s) for s in readings if s.fact is not r.fact)
+        }
+        readings = [
+            r
+            for r in readings
+            if id(r.fact) not in backed or any(agree(r, s) for s in readings if s.fact is not r.fact)
+        ]
+        groups: list[list[Reading]] = []
+        for each in sorted(readings, key=lambda r: (r.kind == "rate", r.kind != "timestamp")):
+            home = next((g for g in groups if all(agree(member, each) for member in g)), None)
+            if home is None:
+                groups.append([each])
+            else:
+                home.append(each)
+        if len(groups) > 1:
+            groups = self._without_outvoted(groups)
+        if len(groups) > 1:
+            leads = [each for group in groups for each in group[:1]]
+            raise several_readings(self.name, leads, None)
+        return groups[0]
+
+    def _without_outvoted(self, groups: list[list[Reading]]) -> list[list[Reading]]:
+        """Leave out a lone rate or a lone clock of another event where moments and lengths agree with each other."""
+        full = [g for g in groups if {"timestamp", "frame time"} <= {r.kind for r in g}]
+        if len(full) != 1:
+            return groups
+        kept = [full[0]]
+        for group in groups:
+            if group is full[0]:
+                continue
+            if len(group) == 1 and group[0].kind == "rate":
+                self._not_used(group[0].fact, "gives another rate than moments and frame times; it")
+            else:
+                kept.append(group)
+        return kept
+
+    def _without_doubtful(self, group: list[Reading]) -> list[Reading]:
+        """Columns whose stated unit cannot be are told; so is a name with words that are not known."""
+        for reading in self.impossible:
+            told = reading.fact.meaning in (Meaning.FRAME_TIME, Meaning.RATE)
+            if told and all(reading.fact is not r.fact for r in group):
+                self._not_used(
+                    reading.fact,
+                    f"would mean {reading.said_length} a frame in {reading.unit.name}, which cannot be; it",
+                )
+        known = [r for r in group if not (r.kind == "frame time" and r.fact.said.unknown)]
+        if known:
+            return known
+        for each in group[:1]:
+            self.caveats.append(
+                Caveat(
+                    code="reading-inferred",
+                    message=f"{each.fact.shown} is read as frame times ({each.said_rate} on average in the first rows), "
+                    "though its name has words that are not known here; --time-column chooses another column.",
+                )
+            )
+        return group
+
+    def _tell_inferred(self, reading: Reading) -> None:
+        """Say that a unit was not stated, and what the choice rests on."""
+        headless = not any(fact.name for fact in self.facts)
+        thin = headless or not _SURE_FPS[0] <= reading.fps <= _SURE_FPS[1]
+        self.evidence["unit" if reading.kind != "frame time" or "unit" not in self.evidence else "frame_time_unit"] = (
+            f"only in {reading.unit.name} do frames last 0.2 ms to 1 s"
+        )
         self.caveats.append(
             Caveat(
-                code="column-not-used",
-                message=f"{clock.shown} goes up and down like lengths of time, beside {frames.shown}; it is not used.",
+                code="reading-inferred",
+                message=f"No unit is stated{' and no column has a name' if headless else ''}: column "
+                f"{reading.fact.shown} is read as {reading.said_kind} in {reading.unit.name}, the only reading in which "
+                f"frames last 0.2 ms to 1 s ({reading.said_rate} on average in the first rows).",
+                weight=Weight.CARE if thin else Weight.NOTE,
             )
         )
-        return True
 
-    def _by_kind(self) -> dict[str, list[ColumnFacts]]:
-        kinds: dict[str, list[ColumnFacts]] = {"timestamp": [], "frame time": [], "rate": []}
-        for fact in self.facts:
-            if not fact.numeric:
-                continue
-            if fact.meaning is Meaning.TIMESTAMP:
-                kinds["timestamp"].append(fact)
-            elif fact.meaning is Meaning.RATE:
-                kinds["rate"].append(fact)
-            elif fact.meaning is Meaning.FRAME_TIME:
-                kinds["frame time"].append(fact)
-            elif fact.meaning is Meaning.TIME and fact.unit is not None and fact.unit.form in ("clock", "date"):
-                kinds["timestamp"].append(fact)
-        for fact in self.facts:
-            if fact.numeric and fact.meaning is Meaning.TIME and fact not in kinds["timestamp"]:
-                kinds[self._time_kind(fact, kinds)].append(fact)
-        if not kinds["timestamp"]:
-            for fact in list(kinds["frame time"]):
-                unit = self._told_unit() or fact.unit
-                self._named_frame_time(fact, self._rises(fact), unit)
-        return kinds
+    def _tell(self, time: Reading | None, frame_time: Reading | None, group: list[Reading]) -> None:
+        """The evidence for each of the columns that are read."""
+        if time is not None:
+            fact = time.fact
+            why = f"{fact.shown} holds timestamps"
+            if fact.event is not Event.UNMARKED:
+                why = f"{fact.shown} marks the {fact.event} of a frame"
+            others = [r.fact.shown for r in group if r.kind == "timestamp" and r.fact is not fact]
+            why += f", preferred over {', '.join(others[:6])}" if others else ""
+            if frame_time is None and any(r.kind == "rate" for r in group):
+                why += "; the column of rates is not needed"
+            self.evidence["time_column"] = why
+            self.evidence["unit"] = "as told" if time.unit is self.told_unit else fact.unit_from
+        if frame_time is not None:
+            keys = ("time_column", "unit") if time is None else ("frame_time_column", "frame_time_unit")
+            self.evidence[keys[0]] = f"{frame_time.fact.shown} holds {frame_time.said_kind}"
+            self.evidence[keys[1]] = "as told" if frame_time.unit is self.told_unit else frame_time.fact.unit_from
 
-    def _rises(self, fact: ColumnFacts) -> str:
-        rising = fact.rising_fraction(self.style)
-        return "timestamp" if rising is not None and rising >= 0.9 else "frame time"
-
-    def _time_kind(self, fact: ColumnFacts, kinds: Mapping[str, Sequence[ColumnFacts]]) -> str:
-        if kinds["frame time"]:
-            # Another column holds the frame times, so this one says when.
-            return "timestamp"
-        if len(fact.values(self.style)) < 2:
-            return "timestamp"
-        return self._kind_by_content(fact, self._told_unit() or fact.unit)
-
-    def _best_timestamp(self, candidates: Sequence[ColumnFacts], told: TimeUnit | None) -> ColumnUse | None:
-        with_unit = [fact for fact in candidates if fact.unit is not None]
-        pool = with_unit or (list(candidates) if told is not None else [])
-        # "Present time" may be how long presenting took: what goes up and down gives way to what goes on.
-        pool = [fact for fact in pool if fact.mostly_rises(self.style)] or pool
-        if not pool:
+    def _best(self, readings: list[Reading], order: Sequence[Event]) -> Reading | None:
+        """Of columns that say the same: by the event that they mark, then the one with the finest steps."""
+        if not readings:
             return None
-        for event in _EVENT_ORDER:
-            ranked = [fact for fact in pool if fact.event is event]
-            if ranked:
-                break
-        fact = ranked[0] if len(ranked) == 1 else self._finest(ranked, "timestamps")
-        unit = told if told is not None and (fact.unit is None or len(pool) == 1) else fact.unit
-        assert unit is not None
-        others = [other.shown for other in pool if other is not fact]
-        why = (
-            f"{fact.shown} holds timestamps" if fact.event is Event.UNMARKED else f"{fact.shown} marks the {fact.event}"
+        ranked = sorted(
+            readings,
+            key=lambda r: (
+                order.index(r.fact.event),
+                resolution_ns(r.fact, r.unit, self.style),
+                r.fact.position,
+            ),
         )
-        if fact.event is not Event.UNMARKED:
-            why += " of a frame"
-        if others:
-            why += f", preferred over {', '.join(others[:6])}"
-        self.evidence["time_column"] = why
-        self.evidence["unit"] = "as told" if unit is told else fact.unit_from
-        return column_use(fact, unit, self.style)
-
-    def _best_frame_time(self, candidates: Sequence[ColumnFacts], told: TimeUnit | None) -> ColumnUse | None:
-        with_unit = [fact for fact in candidates if fact.unit is not None or fact.meaning is Meaning.RATE]
-        pool = with_unit or (list(candidates) if told is not None else [])
-        if not pool:
-            return None
-        fact = pool[0] if len(pool) == 1 else self._finest(pool, "frame times")
-        unit = told if told is not None and (fact.unit is None or len(pool) == 1) else fact.unit
-        if fact.meaning is Meaning.RATE:
-            unit = RATE
-        assert unit is not None
-        self.evidence["frame_time_column"] = f"{fact.shown} holds " + ("rates" if unit is RATE else "frame times")
-        self.evidence["frame_time_unit"] = "as told" if unit is told else fact.unit_from
-        return column_use(fact, unit, self.style)
-
-    def _finest(self, candidates: Sequence[ColumnFacts], what: str) -> ColumnFacts:
-        """Of columns that say the same, the one with the finest steps; columns that differ are an open question."""
-        ranked = sorted(candidates, key=lambda fact: (resolution_ns(fact, fact.unit, self.style), fact.position))
         best = ranked[0]
-        for other in ranked[1:]:
-            a, b = (fact.values(self.style) for fact in (best, other))
-            if what == "timestamps":
-                a, b = [v - a[0] for v in a[1:]], [v - b[0] for v in b[1:]]
-            allowed = 2 * resolution_ns(other, other.unit, self.style) + 1
-            if len(a) != len(b) or not a or any(abs(x - y) > allowed for x, y in zip(a, b, strict=True)):
-                raise two_columns(self.name, best, other, what)
-        names = {fact.name for fact in candidates}
-        if len(names) < len(candidates):
-            places = ", ".join(str(fact.position + 1) for fact in candidates)
+        same = [r.fact for r in ranked if r.fact.name and r.fact.name == best.fact.name]
+        if len(same) > 1:
+            places = ", ".join(str(fact.position + 1) for fact in sorted(same, key=lambda fact: fact.position))
             self.caveats.append(
                 Caveat(
                     code="duplicate-column",
                     message=f"Columns {places} have the same name and the same first values; "
-                    f"column {best.position + 1} was read.",
+                    f"column {best.fact.position + 1} was read.",
                 )
             )
         return best

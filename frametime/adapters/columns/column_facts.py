@@ -6,22 +6,24 @@ import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
-from itertools import pairwise
+from functools import lru_cache
 from types import MappingProxyType
 from typing import Final, NamedTuple
 
-from frametime.adapters.clocks.time_units import CLOCK, DATE, RATE, TimeUnit
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.adapters.clocks.time_units import CLOCK, DATE, NANOSECOND, RATE, TimeUnit
+from frametime.adapters.clocks.time_values import exact_ns
 from frametime.adapters.columns.header_words import Event, HeaderMeaning, Meaning, header_meaning
 from frametime.adapters.columns.layout import ColumnRef
 from frametime.adapters.text.cell_kind import CellKind, is_value, kind_of
-from frametime.adapters.text.number_style import NumberStyle, digit_power, exact_ns, exact_value, unit_in_cell
+from frametime.adapters.text.number_style import POINT, NumberStyle, digit_power, exact_value, unit_in_cell
 from frametime.caveats import Caveat
 from frametime.errors import printable
 
-PLAUSIBLE_NS: Final = (50_000, 2_000_000_000)
-"""Typical frame times lie between 20 000 fps and one frame in 2 s (common practice, no source)."""
-GOES_UP_AND_DOWN: Final = 0.75
-"""Values of which at most this share of the steps rise are no timestamps (common practice, no source)."""
+PLAUSIBLE_NS: Final = (200_000, 1_000_000_000)
+"""The usual frame time lies between 5000 fps and one frame in 1 s (common practice, no source)."""
 _SAMPLE: Final = 60
 
 
@@ -78,21 +80,37 @@ class ColumnFacts(NamedTuple):
         if unit is None:
             plain = (exact_value(cell, style) for cell in self.cells)
             return [round(value * 10**9) for value in plain if value is not None]
-        timed = (exact_ns(cell, unit, style) for cell in self.cells)
-        return [value for value in timed if value is not None]
+        times = exact_ns(self.cells, unit, style)
+        return [value for value in times if value is not None]
 
-    def rising_fraction(self, style: NumberStyle) -> float | None:
-        """Share of steps that go up; ``None`` with fewer than two values."""
-        values = self.values(style)
-        if len(values) < 2:
-            return None
-        steps = [b - a for a, b in pairwise(values)]
-        return sum(step > 0 for step in steps) / len(steps)
+    def ns(self, style: NumberStyle, unit: TimeUnit | None = None, *, last: bool = False) -> NDArray[np.float64]:
+        """The first (or last) values in ns, NaN where there is none; close enough for a choice, not for a result."""
+        unit = unit or self.unit or NANOSECOND
+        return _close_ns(self.last_cells if last else self.cells, unit, style)
 
-    def mostly_rises(self, style: NumberStyle) -> bool:
-        """Whether the first values can be moments in their order: lengths of time go up and down."""
-        rising = self.rising_fraction(style)
-        return rising is None or rising > GOES_UP_AND_DOWN
+
+@lru_cache(maxsize=512)
+def _close_ns(cells: tuple[str, ...], unit: TimeUnit, style: NumberStyle) -> NDArray[np.float64]:
+    if unit.form in ("clock", "date"):
+        exact = exact_ns(cells, unit, style, relative=True)
+        return np.array([np.nan if value is None or abs(value) > 1e300 else float(value) for value in exact])
+    numbers = plain_numbers(cells, style)
+    if unit.ns is not None:
+        return numbers * float(unit.ns)
+    with np.errstate(divide="ignore"):
+        return np.where(numbers > 0, 1e9 / numbers, np.nan)
+
+
+@lru_cache(maxsize=512)
+def plain_numbers(cells: tuple[str, ...], style: NumberStyle) -> NDArray[np.float64]:
+    """The numbers in a few cells, NaN where there is none."""
+    try:
+        if style == POINT:
+            return np.array(cells, dtype=np.float64)
+    except ValueError:
+        pass
+    exact = [exact_value(cell, style) for cell in cells]
+    return np.array([np.nan if value is None or abs(value) > 1e300 else float(value) for value in exact])
 
 
 def shown_column(name: str, position: int) -> str:
@@ -233,10 +251,12 @@ class ColumnChoice(NamedTuple):
     style: NumberStyle
     evidence: dict[str, str]
     caveats: tuple[Caveat, ...]
+    number: ColumnUse | None = None
+    """The column of frame numbers."""
 
     def used_positions(self) -> set[int]:
         """Positions of every column that is read."""
-        uses = [use for use in (self.time, self.frame_time, *self.others.values()) if use is not None]
+        uses = [use for use in (self.time, self.frame_time, self.number, *self.others.values()) if use is not None]
         return {use.position for use in uses}
 
 
@@ -286,20 +306,3 @@ def coarse_rates(fact: ColumnFacts, style: NumberStyle) -> tuple[Caveat, ...]:
             f"{100.0 * float(step) / usual:.2g} % of the usual {usual:g} fps: frame times are no finer.",
         ),
     )
-
-
-def steps_of(values: Sequence[int]) -> list[int]:
-    """Differences of neighbours."""
-    return [b - a for a, b in pairwise(values)]
-
-
-def rising_fraction(values: Sequence[int]) -> float | None:
-    """Share of steps that go up; ``None`` with fewer than two values."""
-    steps = steps_of(values)
-    return sum(step > 0 for step in steps) / len(steps) if steps else None
-
-
-def is_plausible(spans_ns: Sequence[int]) -> bool:
-    """Whether the median of the positive spans lies where frame times lie."""
-    positive = sorted(span for span in spans_ns if span > 0)
-    return bool(positive) and PLAUSIBLE_NS[0] <= positive[len(positive) // 2] <= PLAUSIBLE_NS[1]

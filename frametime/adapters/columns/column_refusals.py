@@ -1,131 +1,114 @@
-"""What is said when a log leaves open which column is the time: the finding, and the layout that settles it."""
+"""What is said when a log leaves open which column is the time: the finding, and the commands that settle it."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import shlex
+from collections.abc import Sequence
 from typing import Final
 
-from frametime.adapters.clocks.time_units import (
-    MICROSECOND,
-    MILLISECOND,
-    NANOSECOND,
-    RATE,
-    SECOND,
-    TimeUnit,
-    unit_named,
-    unit_names,
-)
-from frametime.adapters.columns.column_facts import ColumnFacts, is_plausible, steps_of
-from frametime.adapters.columns.layout import ColumnRef, Layout
-from frametime.adapters.text.number_style import NumberStyle
+from frametime.adapters.columns.column_facts import ColumnFacts
+from frametime.adapters.columns.column_readings import Course, Reading, course_of, is_counter, usual_units
+from frametime.adapters.columns.header_words import Meaning
+from frametime.adapters.columns.layout import ColumnRef
+from frametime.adapters.text.number_style import POINT, NumberStyle
 from frametime.errors import ReadError, did_you_mean, printable
 from frametime.words import counted, joined
 
-_ROWS_APART: Final = 5.0
-"""Rows this many times as far apart as their rates say are no frames (common practice, no source)."""
+_LISTED: Final = 6
 
 
-def _error(name: str, found: str, helps: str, fact: ColumnFacts | None = None) -> ReadError:
+def command(name: str, *options: str) -> str:
+    """A complete command that reads a log with these options, ready to copy."""
+    return " ".join(["frametime check", shlex.quote(printable(name)), *map(shlex.quote, options)])
+
+
+def settling(name: str, reading: Reading) -> str:
+    """The command that takes one reading of a column."""
+    ref = str(reading.fact.ref)
+    if printable(ref, limit=80) != ref or (isinstance(reading.fact.ref, str) and ref.strip().isdecimal()):
+        ref = str(reading.fact.position + 1)
+    column = f"--time-column={ref}" if ref.startswith("-") else "--time-column"
+    options = [column] if "=" in column else [column, ref]
+    return command(name, *options, "--unit", reading.unit.name, "--kind", reading.kind.replace(" ", "-"))
+
+
+def _ways(name: str, readings: Sequence[Reading]) -> str:
+    return "  or  ".join(f"{settling(name, each)}  ({each.said_rate} on average)" for each in readings[:_LISTED])
+
+
+def several_readings(name: str, readings: Sequence[Reading], fact: ColumnFacts | None) -> ReadError:
+    """Several readings are left that give different numbers, or none that is plausible."""
     column = None if fact is None else (fact.name or str(fact.position + 1))
-    return ReadError.at(name, found, column=column, helps=helps)
-
-
-def _lines(layout: Layout) -> str:
-    """A layout in the midst of a sentence."""
-    return layout.to_toml().rstrip("\n").replace("\n", "; ")
-
-
-def open_kind(name: str, fact: ColumnFacts) -> ReadError:
-    """The values of a column can be timestamps or frame times."""
-    first = _lines(Layout(time_column=fact.ref, kind="timestamp"))
-    return _error(
+    if not readings:
+        return ReadError.at(
+            name,
+            "in no usual unit do its values give frames of 0.2 ms to 1 s",
+            column=column,
+            helps="give --time-column, --unit and --kind if it holds times all the same",
+        )
+    return ReadError.at(
         name,
-        "its values can be timestamps or frame times",
-        f'settle it with a layout of two lines, either  {first}  or the same with kind = "frame time"',
-        fact,
+        f"it can be read in {len(readings)} ways that differ",
+        column=column,
+        helps=f"settle it with  {_ways(name, readings)}",
     )
 
 
-def too_few_rows(name: str, fact: ColumnFacts) -> ReadError:
-    """There are no two rows to compare."""
-    return _error(name, "there are too few rows to see what its values are", "give kind in a layout", fact)
-
-
-def two_columns(name: str, one: ColumnFacts, other: ColumnFacts, what: str) -> ReadError:
-    """Two columns fit equally well, and differ."""
-    either, or_else = (
-        _lines(Layout(time_column=fact.ref, unit=fact.unit.name if fact.unit is not None else "ms"))
-        for fact in (one, other)
-    )
-    return _error(
+def several_styles(name: str, facts: Sequence[ColumnFacts], styles: Sequence[NumberStyle]) -> ReadError:
+    """Both ways of reading numbers give frames."""
+    mark, word = (".", "point") if POINT in styles else (",", "comma")
+    shown = next((c.strip() for f in facts for c in f.cells if f.numeric and mark in c), f"1{mark}000")
+    other = "," if mark == "." else "."
+    return ReadError.at(
         name,
-        f"columns {one.shown} and {other.shown} can both be the {what}, and they differ",
-        f"settle it with a layout of two lines, either  {either}  or  {or_else}",
+        f"numbers such as {shown!r} can be read with a decimal {word} or with {word}s between thousands",
+        helps=f"settle it with  {command(name, '--decimal', mark)}  or  {command(name, '--decimal', other)}",
     )
 
 
-def refuse_seconds(
-    name: str, times: Sequence[ColumnFacts], rates: ColumnFacts, style: NumberStyle, told: TimeUnit | None
-) -> None:
-    """Refuse a log whose rows lie much farther apart than its rates say: it has a row a second, not a row a frame.
-
-    Raises
-    ------
-    ReadError
-    """
-    spans = sorted(span for span in rates.values(style, RATE) if span > 0)
-    for fact in times:
-        unit = told or fact.unit
-        # Where the unit is not known, one of the usual ones must make rows and rates agree.
-        units = (unit,) if unit is not None else (SECOND, MILLISECOND, MICROSECOND, NANOSECOND)
-        every = [sorted(step for step in steps_of(fact.values(style, each)) if step > 0) for each in units]
-        if not spans or not all(every):
-            continue
-        ratios = [steps[len(steps) // 2] / spans[len(spans) // 2] for steps in every]
-        # A rate may be smoothed, and the rows of a few applications may alternate: a great difference alone counts.
-        if not any(ratio <= _ROWS_APART and (unit is not None or ratio * _ROWS_APART >= 1.0) for ratio in ratios):
-            raise _error(
-                name,
-                f"its rates do not fit the times in {fact.shown}, as in a log with one row a second",
-                "give a log with one row a frame, or say which column to read with --time-column and --unit",
-                rates,
-            )
-
-
-def no_unit(name: str, fact: ColumnFacts, kind: str, style: NumberStyle, *, key: str = "unit") -> ReadError:
-    """A column states no unit."""
-    fits = []
-    for unit in ("s", "ms", "us", "ns"):
-        values = fact.values(style, unit_named(unit))
-        if is_plausible(steps_of(values) if kind == "timestamp" else values):
-            fits.append(unit)
-    found = "its unit is not stated" + (f" (frame times would be plausible in {' or '.join(fits)})" if fits else "")
-    if key != "unit":
-        return _error(name, found, f"add {key} to the layout: {unit_names()}", fact)
-    example = _lines(Layout(time_column=fact.ref, unit=fits[0] if fits else "ms"))
-    return _error(name, found, f"give --time-column and --unit, or a layout of two lines such as  {example}", fact)
+def impossible_unit(name: str, reading: Reading, style: NumberStyle) -> ReadError:
+    """The unit that is stated gives frames that cannot be."""
+    fact = reading.fact
+    others = [Reading.of(fact, reading.kind, unit, style) for unit in usual_units(fact, style)]
+    fitting = [each for each in others if each.plausible]
+    return ReadError.at(
+        name,
+        f"in {reading.unit.name}, as stated, its {reading.said_kind} give frames of {reading.said_length}, "
+        "which cannot be (0.2 ms to 1 s)",
+        column=fact.name or str(fact.position + 1),
+        helps=f"check the unit; if it is another,  {_ways(name, fitting)}"
+        if fitting
+        else "check the unit and the column",
+    )
 
 
 def nothing_found(
-    name: str,
-    facts: Sequence[ColumnFacts],
-    kinds: Mapping[str, Sequence[ColumnFacts]],
-    style: NumberStyle,
+    name: str, facts: Sequence[ColumnFacts], style: NumberStyle, among: Sequence[ColumnFacts] | None = None
 ) -> ReadError:
-    """No column is known to be the time, or the one that is has no unit."""
-    for kind, found in kinds.items():
-        if found:
-            return no_unit(name, found[0], kind, style)
+    """No column is known to be the time: each that could be is shown with the rate that it would give."""
+    proposals = []
+    for fact in facts if among is None else among:
+        if not fact.numeric or is_counter(fact, style) or fact.said.other_unit is not None or fact.said.odd:
+            continue
+        if fact.meaning in (Meaning.INDEX, Meaning.STREAM, Meaning.DROPPED, Meaning.SHOWN, Meaning.STATISTIC):
+            continue
+        kind = "timestamp" if course_of(fact, style) is Course.RISES else "frame time"
+        units = (fact.unit,) if fact.unit is not None else usual_units(fact, style)
+        readings = [Reading.of(fact, kind, unit, style) for unit in units if unit.form != "rate"]
+        proposals += [reading for reading in readings if reading.plausible]
     if not any(fact.name for fact in facts):
         what = f"there is no line of names above the numbers (columns: {len(facts)})"
-        example = Layout(time_column=1, unit="ms")
     else:
-        what = f"no column says that it is a time (columns: {', '.join(fact.shown for fact in facts[:12])})"
-        example = Layout(time_column=next((f.ref for f in facts if f.numeric), facts[0].ref), unit="ms")
-    return _error(name, what, f"give --time-column and --unit, or a layout of two lines such as  {_lines(example)}")
+        what = f"no column says that it is a time of whole frames (columns: {', '.join(f.shown for f in facts[:12])})"
+    odd = next((fact for fact in facts if fact.said.odd), None)
+    if odd is not None:
+        what = f"the unit in the name of {odd.shown} is not understood"
+    if not proposals:
+        return ReadError.at(name, what, helps="give --time-column and --unit if one of them is")
+    return ReadError.at(name, what, helps=f"if one of them is,  {_ways(name, proposals)}")
 
 
-def column_named(facts: Sequence[ColumnFacts], ref: ColumnRef, *, key: str, name: str) -> ColumnFacts:
+def column_named(facts: Sequence[ColumnFacts], ref: ColumnRef, *, name: str, key: str = "stream_column") -> ColumnFacts:
     """The column that a layout or an option refers to.
 
     Raises
@@ -157,4 +140,4 @@ def _no_such_column(facts: Sequence[ColumnFacts], ref: str, name: str) -> ReadEr
     listed = ", ".join(f"'{printable(n, limit=40)}'" for n in names[:12])
     known = f"columns are {listed}" if listed else "columns have no names here: give a position, counted from 1"
     helps = did_you_mean(ref, names, cutoff=0.6) or known
-    return _error(name, f"there is no column '{printable(ref, limit=60)}'", helps)
+    return ReadError.at(name, f"there is no column '{printable(ref, limit=60)}'", helps=helps)

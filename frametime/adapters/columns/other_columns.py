@@ -2,18 +2,30 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from typing import Final
 
-from frametime.adapters.clocks.time_units import unit_named
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.adapters.clocks.time_units import NANOSECOND, unit_named, unit_names
 from frametime.adapters.columns.column_facts import FLAG_ROLES, TIMED_ROLES, ColumnFacts, ColumnUse, column_use
-from frametime.adapters.columns.column_refusals import column_named, no_unit
+from frametime.adapters.columns.column_readings import Course, course_of
+from frametime.adapters.columns.column_refusals import column_named
 from frametime.adapters.columns.header_words import Event, Meaning, words_of
 from frametime.adapters.columns.layout import Layout
 from frametime.adapters.text.cell_kind import CellKind, kind_of
 from frametime.adapters.text.number_style import NumberStyle
 from frametime.caveats import Caveat, Weight
+from frametime.errors import ReadError
 
+EVERY_STREAM: Final = "*"
+"""Asked for instead of a stream: all rows are one."""
+_FEW_STREAMS: Final = 8
+_LEAST_ROWS: Final = 8
+_UNEVEN: Final = 0.1
+_MUCH_MORE_EVEN: Final = 0.5
 _TRUTH_WORDS: Final = frozenset(("1", "0", "true", "false", "yes", "no", "y", "n", "t", "f", "1.0", "0.0"))
 
 
@@ -23,7 +35,8 @@ def other_columns(
     style: NumberStyle,
     name: str,
     *,
-    has_clock: bool,
+    clock: ColumnFacts | None,
+    used: Sequence[int],
     evidence: dict[str, str],
     caveats: list[Caveat],
 ) -> dict[str, ColumnUse]:
@@ -36,8 +49,10 @@ def other_columns(
     style : NumberStyle
     name : str
         Of the log, for messages.
-    has_clock : bool
-        Whether there is a column of timestamps, beside which other timestamps have a meaning.
+    clock : ColumnFacts or None
+        The column of timestamps, beside which other timestamps have a meaning.
+    used : sequence of int
+        Positions of the columns that are read already.
     evidence : dict
         Gets a sentence for each column.
     caveats : list of Caveat
@@ -48,7 +63,15 @@ def other_columns(
         key = f"{role}_column"
         ref = getattr(layout, key)
         fact = (
-            _by_name(facts, role, style, has_clock=has_clock, caveats=caveats)
+            _stream(facts, style)
+            if ref is None and role == "stream"
+            else _by_name(
+                [fact for fact in facts if fact.position not in used],
+                role,
+                style,
+                has_clock=clock is not None,
+                caveats=caveats,
+            )
             if ref is None
             else column_named(facts, ref, key=key, name=name)
         )
@@ -59,7 +82,12 @@ def other_columns(
             unit = unit_named(told) if told else fact.unit
             if unit is None or unit.form == "rate":
                 if ref is not None:
-                    raise no_unit(name, fact, "time", style, key=f"{role}_unit")
+                    raise ReadError.at(
+                        name,
+                        "its unit is not stated",
+                        column=fact.name or str(fact.position + 1),
+                        helps=f"add {role}_unit to the layout: {unit_names()}",
+                    )
                 continue
             found[role] = column_use(fact, unit, style)
         else:
@@ -71,8 +99,6 @@ def other_columns(
 def _by_name(
     facts: Sequence[ColumnFacts], role: str, style: NumberStyle, *, has_clock: bool, caveats: list[Caveat]
 ) -> ColumnFacts | None:
-    if role == "stream":
-        return _stream(facts)
     if role in FLAG_ROLES:
         meaning = Meaning.SHOWN if role == "shown" else Meaning.DROPPED
         named = [fact for fact in facts if fact.meaning is meaning]
@@ -87,7 +113,7 @@ def _by_name(
     named = [fact for fact in timed if fact.meaning is Meaning.TIMESTAMP and fact.event is event and has_clock]
     named = [fact for fact in named if not {"gpu", "cpu"} & set(words_of(fact.name))]
     # "Simulation time" may also be how long the simulation took: moments go on, lengths go up and down.
-    moments = [fact for fact in named if fact.mostly_rises(style)]
+    moments = [fact for fact in named if course_of(fact, style) is not Course.VARIES]
     caveats += [_not_used(fact, "goes up and down, so it holds no moments") for fact in named if not moments]
     return _first(moments, {"simulation", "simulated", "sim"})
 
@@ -111,8 +137,76 @@ def _first(facts: Sequence[ColumnFacts], better: set[str]) -> ColumnFacts | None
     return next((fact for fact in facts if better & set(words_of(fact.name))), next(iter(facts), None))
 
 
-def _stream(facts: Sequence[ColumnFacts]) -> ColumnFacts | None:
+def _stream(facts: Sequence[ColumnFacts], style: NumberStyle) -> ColumnFacts | None:
+    """The column that tells streams apart: by its name, or because each of them is more even than all together."""
     candidates = [fact for fact in facts if fact.meaning is Meaning.STREAM]
     several = [fact for fact in candidates if len({cell.strip() for cell in fact.cells}) > 1]
     texts = [fact for fact in several or candidates if not fact.numeric]
-    return next(iter(texts or several or candidates), None)
+    named = next(iter(texts or several), None)
+    return named or _splitting(facts, style) or next(iter(candidates), None)
+
+
+def _splitting(facts: Sequence[ColumnFacts], style: NumberStyle) -> ColumnFacts | None:
+    """A column of a few values that parts the rows into streams, each of which comes more evenly than the whole."""
+    clocks = [
+        fact.ns(style)
+        for fact in facts
+        if fact.numeric
+        and fact.meaning in (Meaning.TIMESTAMP, Meaning.TIME, Meaning.PART)
+        and course_of(fact, style) is Course.RISES
+    ]
+    for fact in facts:
+        if fact.meaning in (Meaning.SHOWN, Meaning.DROPPED, Meaning.TIMESTAMP, Meaning.TIME) or not clocks:
+            continue
+        cells = [cell.strip() for cell in fact.cells]
+        counts = Counter(cells)
+        if not 2 <= len(counts) <= _FEW_STREAMS or min(counts.values()) < _LEAST_ROWS:
+            continue
+        for clock in clocks:
+            if clock.size == len(cells) and _more_even(clock, np.array(cells)):
+                return fact
+    return None
+
+
+def _more_even(stamps: NDArray[np.float64], cells: NDArray[np.str_]) -> bool:
+    whole = _unevenness(np.diff(stamps))
+    return whole > _UNEVEN and all(
+        _unevenness(np.diff(stamps[cells == word])) < _MUCH_MORE_EVEN * whole for word in np.unique(cells)
+    )
+
+
+def _unevenness(steps: NDArray[np.float64]) -> float:
+    middle = float(np.median(steps))
+    return float(np.median(np.abs(steps - middle))) / middle if middle > 0 else float("inf")
+
+
+def frame_number(facts: Sequence[ColumnFacts], style: NumberStyle) -> ColumnUse | None:
+    """The column that counts the frames: whole numbers, and nearly all of them different."""
+    found = []
+    for fact in facts:
+        if fact.meaning is not Meaning.INDEX or not fact.numeric:
+            continue
+        numbers = fact.ns(style, NANOSECOND)
+        if numbers.size > 1 and np.isfinite(numbers).all() and not (numbers % 1).any() and not fact.unit:
+            if np.unique(numbers).size * 3 > numbers.size:
+                found.append(fact)
+    best = _first(found, {"frame"})
+    return None if best is None else ColumnUse(position=best.position, ref=best.ref, unit=NANOSECOND)
+
+
+def busiest_rows(
+    facts: Sequence[ColumnFacts], wanted: str | None, told: ColumnFacts | None, style: NumberStyle
+) -> NDArray[np.bool_] | None:
+    """Which of the first rows belong to the stream that will be read; ``None`` where there is one only."""
+    fact = told or _stream(facts, style)
+    if fact is None or wanted == EVERY_STREAM:
+        return None
+    cells = [cell.strip() for cell in fact.cells]
+    counts = Counter(cells)
+    if not 2 <= len(counts) <= len(cells) // 2:
+        return None
+    chosen = next(
+        (word for word in counts if wanted is not None and word.casefold() == wanted.strip().casefold()), None
+    )
+    chosen = chosen or counts.most_common(1)[0][0]
+    return np.array([cell == chosen for cell in cells])

@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 
 from frametime.adapters.arrow.arrow_columns import arrow_int64, arrow_texts, compute, numpy_of
 from frametime.adapters.clocks.time_values import clean_texts
+from frametime.adapters.columns.column_refusals import command
+from frametime.adapters.columns.other_columns import EVERY_STREAM
 from frametime.caveats import Caveat
 from frametime.errors import ReadError, printable
 
@@ -66,6 +68,8 @@ def chosen_stream(column: Any, wanted: str | None, name: str) -> tuple[NDArray[n
     ReadError
         If the wanted stream is not there, or two are equally busy.
     """
+    if wanted == EVERY_STREAM:
+        return None, ()
     unified = column.unify_dictionaries()
     if not unified.num_chunks:
         return None, ()
@@ -88,7 +92,10 @@ def chosen_stream(column: Any, wanted: str | None, name: str) -> tuple[NDArray[n
     else:
         if present[0][0] == present[1][0]:
             raise ReadError.at(
-                name, f"several applications are equally busy: {listed}", helps="choose one by name with --stream"
+                name,
+                f"several applications are equally busy: {listed}",
+                helps="choose one by name with --stream:  "
+                + "  or  ".join(command(name, "--stream", word) for _, word in present[:4]),
             )
         word = present[0][1]
         caveats += (

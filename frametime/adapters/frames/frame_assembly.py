@@ -18,10 +18,11 @@ from frametime.adapters.clocks.time_values import TimeValues
 from frametime.adapters.clocks.timeline import ClockRules, Timeline, from_frame_times, from_timestamps
 from frametime.adapters.columns.column_facts import PLAUSIBLE_NS, TIMED_ROLES, ColumnChoice, ColumnFacts, ColumnUse
 from frametime.adapters.columns.header_words import quantity_unit
+from frametime.adapters.frames.frame_numbers import check_frame_numbers
 from frametime.adapters.frames.rejected import RejectedRows
 from frametime.adapters.text.cell_kind import is_value, kind_of
 from frametime.capture import FRAME_COLUMNS, TIME_COLUMN
-from frametime.caveats import Caveat
+from frametime.caveats import Caveat, Weight
 from frametime.errors import ReadError
 from frametime.units import NS_PER_S
 from frametime.words import counted
@@ -30,6 +31,10 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 
+_LEAST_FOR_TOTALS: Final = 8
+_TOTALS: Final = 0.01
+_COARSE_NS: Final = 50_000
+_TOO_COARSE_NS: Final = 2_000_000
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 # No machine has run for 30 years since it was switched on: such a count is one since 1970.
 _FIRST_ABSOLUTE_NS: Final = 946_684_800 * NS_PER_S
@@ -123,6 +128,8 @@ class ReadColumns(NamedTuple):
     lines_of_records: Callable[[Sequence[int]], list[int]]
     rejected: RejectedRows
     caveats: tuple[Caveat, ...]
+    number: TimeValues | None = None
+    """Numbers of the frames, where the log counts them."""
     time_of_day: bool = False
     """Whether the type of the time says that it is a time of day."""
     counter_bits: int | None = None
@@ -155,6 +162,7 @@ def assemble(
     ReadError
         If fewer than two frames are left, too many rows are rejected, or the times contradict each other.
     """
+    columns, told = _checked_rows(name, columns)
     timeline = _timeline(name, facts, choice, columns, options)
     rejected = columns.rejected
     n_selected = columns.n_rows if columns.selected is None else int(columns.selected.size)
@@ -177,6 +185,8 @@ def assemble(
         caveats=(
             *caveats,
             *columns.caveats,
+            *told,
+            *_single_precision(choice, columns),
             *rejected.caveats(listed, total),
             *timeline.caveats,
             *_plausibility(stamps),
@@ -187,6 +197,57 @@ def assemble(
         other_columns=_unused_columns(facts, choice),
     )
     return Assembled(log=log, timeline=timeline)
+
+
+def _checked_rows(name: str, columns: ReadColumns) -> tuple[ReadColumns, tuple[Caveat, ...]]:
+    """Without rows that stand twice and a last row of totals, and what the numbers of the frames say."""
+    rows = np.arange(columns.n_rows, dtype=np.int64) if columns.selected is None else columns.selected
+    caveats: list[Caveat] = []
+    kept = rows
+    if columns.frame_time is not None and rows.size >= _LEAST_FOR_TOTALS:
+        lengths = columns.frame_time.ns[rows].astype(np.float64)
+        others = float(lengths[:-1].sum())
+        if lengths[-1] > 0 and abs(lengths[-1] - others) <= _TOTALS * others:
+            kept = rows[:-1]
+            message = (
+                f"The last row (line {columns.line_of(int(rows[-1]))}) holds the sum of the others; it is left out."
+            )
+            caveats.append(Caveat(code="footer", message=message, weight=Weight.NOTE))
+    if columns.number is not None and (columns.number.ok is None or columns.number.ok[kept].all()):
+        usable = [each for each in (columns.time, columns.frame_time) if each is not None]
+        found = check_frame_numbers(
+            columns.number.ns[kept],
+            tuple(each.ns[kept] for each in usable),
+            has_lengths=columns.frame_time is not None,
+            name=name,
+            line_of=lambda row: columns.line_of(int(kept[row])),
+        )
+        caveats += found.caveats
+        kept = kept if found.kept is None else kept[found.kept]
+    return (columns if kept is rows or kept.size == rows.size else columns._replace(selected=kept)), tuple(caveats)
+
+
+def _single_precision(choice: ColumnChoice, columns: ReadColumns) -> tuple[Caveat, ...]:
+    """A caveat where timestamps in a text have more digits than the single precision that they were kept in."""
+    use, times = choice.time, columns.time
+    if use is None or times is None or use.unit is None or use.unit.ns is None or not times.ns.size:
+        return ()
+    unit = float(use.unit.ns)
+    some = times.ns[np.linspace(0, times.ns.size - 1, min(times.ns.size, 4096)).astype(np.int64)] / unit
+    single = some.astype(np.float32)
+    step_ns = float(np.spacing(np.abs(single).max())) * unit
+    if step_ns < max(_COARSE_NS, 2.0 * use.resolution_ns):
+        return ()
+    if (np.abs(some - single) * unit > 0.51 * use.resolution_ns).any():
+        return ()
+    return (
+        Caveat(
+            code="rounded-timestamps",
+            message=f"The timestamps were kept in single precision, which is exact to {step_ns / 2e6:.3g} ms here: single "
+            "frames, their percentiles and lows are no finer.",
+            weight=Weight.REPEAT if step_ns > _TOO_COARSE_NS else Weight.CARE,
+        ),
+    )
 
 
 def _unused_columns(facts: Sequence[ColumnFacts], choice: ColumnChoice) -> tuple[OtherColumn, ...]:

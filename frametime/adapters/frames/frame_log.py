@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from frametime.adapters.arrow.arrow_columns import arrow_int64
 from frametime.adapters.arrow.arrow_file import ARROW_HEADS
 from frametime.adapters.base import HEAD_BYTES, MAX_LISTED_ROWS, ParsedLog, ReadOptions
+from frametime.adapters.clocks.time_units import NANOSECOND
 from frametime.adapters.clocks.time_values import TimeValues, times_of_numbers, times_of_texts
 from frametime.adapters.clocks.timeline import Timeline
 from frametime.adapters.columns.column_choice import choose_columns
@@ -144,7 +145,8 @@ def _sample(dialect: Dialect) -> Sequence[Any]:
 
 
 def _styles(dialect: Dialect, facts: Sequence[ColumnFacts], layout: Layout) -> tuple[tuple[NumberStyle, ...], str]:
-    if (told := told_style(layout)) is not None:
+    told = told_style(layout)
+    if told is not None and layout.thousands is not None:
         return (told,), "as told"
     numeric = [fact.position for fact in facts if fact.numeric]
     cells = [
@@ -153,7 +155,11 @@ def _styles(dialect: Dialect, facts: Sequence[ColumnFacts], layout: Layout) -> t
         for position in numeric
         if len(row.cells) > position
     ]
-    return number_styles(cells)
+    styles, why = number_styles(cells)
+    if told is None:
+        return styles, why
+    # Digits may be in groups whose mark was not told.
+    return (next((style for style in styles if style.decimal == told.decimal), told),), "as told"
 
 
 def _read_columns(
@@ -190,10 +196,11 @@ def _types(facts: Sequence[ColumnFacts], choice: ColumnChoice) -> dict[int, pa.D
         cells = [cell.strip() for cell in facts[use.position].cells]
         whole = use.unit.form == "number" and all(cell.lstrip("+-").isdecimal() for cell in cells)
         if not whole and use.unit.ns is not None:
-            largest = max((abs(value) for value in facts[use.position].values(choice.style, use.unit)), default=0)
-            if largest >= 2**50:
+            if (np.abs(facts[use.position].ns(choice.style, use.unit)) >= 2.0**50).any():
                 return None
         types[use.position] = pa.int64() if whole else pa.float64()
+    if choice.number is not None:
+        types.setdefault(choice.number.position, pa.int64())
     for role, use in choice.others.items():
         if role == "stream":
             types[use.position] = pa.dictionary(pa.int32(), pa.string())
@@ -218,7 +225,7 @@ def _typed(
         assert use.unit is not None
         column = read[use.position]
         if use.unit.form in ("clock", "date"):
-            return times_of_texts(column, use.unit, choice.style)
+            return times_of_texts(column, use.unit, choice.style, relative=True)
         return times_of_numbers(column, use.unit)
 
     values: dict[str, TimeValues] = {}
@@ -245,6 +252,7 @@ def _typed(
     else:
         caveats = unnamed_stream(options.stream)
     n_rows = len(next(iter(read.values())))
+    number = None if choice.number is None else timed(choice.number)
     # The pool keeps what it gave: a long log would hold its columns twice from here on.
     read.clear()
     pa.default_memory_pool().release_unused()
@@ -256,6 +264,7 @@ def _typed(
         others=values,
         flags=flags,
         selected=selected,
+        number=number,
         line_of=line_of,
         lines_of_records=partial(lines_of_records, source, dialect),
         rejected=RejectedRows(),
@@ -284,7 +293,7 @@ def _careful(source: TextSource, dialect: Dialect, choice: ColumnChoice, options
     assert main is not None
     table, rejected, caveats = _without_rows_of_no_frames(table, dialect, choice)
     values = {
-        role: times_of_texts(table.columns[use.position], use.unit, choice.style)
+        role: times_of_texts(table.columns[use.position], use.unit, choice.style, relative=True)
         for role, use in (("time", choice.time), ("frame_time", choice.frame_time), *choice.others.items())
         if use is not None and use.unit is not None
     }
@@ -320,6 +329,9 @@ def _careful(source: TextSource, dialect: Dialect, choice: ColumnChoice, options
         others=values,
         flags=flags,
         selected=selected,
+        number=None
+        if choice.number is None
+        else times_of_texts(table.columns[choice.number.position], NANOSECOND, choice.style),
         line_of=partial(_line_of_row, source, dialect, table.records),
         lines_of_records=partial(lines_of_records, source, dialect),
         rejected=rejected,

@@ -23,8 +23,11 @@ NUMBER: Final = r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d{1,3})?"
 GROUPED: Final = "|".join((GROUPED_BY_COMMA, GROUPED_BY_POINT, GROUPED_BY_MARK))
 GROUP_MARKS: Final = ",.' \u00a0\u2009\u202f’"
 WITH_UNIT: Final = re.compile(r"([+-]?[.,]?\d(?:[\d.,]*\d)?(?:[eE][+-]?\d{1,3})?)\s*([A-Za-zµμ/%°]{1,12})", re.ASCII)
-CLOCK: Final = r"[+-]?\d{1,6}:\d{1,2}(?::\d{1,2})?(?:[.,]\d{1,12})?"
-DATE: Final = r"\d{4}-?\d{2}-?\d{2}[T ]\d{2}:?\d{2}(?::?\d{2}(?:[.,]\d{1,12})?)?\s?(?:Z|z|UTC|[+-]\d{2}(?::?\d{2})?)?"
+CLOCK: Final = r"[+-]?\d{1,6}:\d{1,2}(?::\d{1,2})?(?:[.,]\d{1,12})?(?: ?[AaPp]\.?[Mm]\.?)?"
+DATE: Final = (
+    r"(?:\d{4}[-/.]?\d{1,2}[-/.]?\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.]\d{4})[T ]\d{1,2}:?\d{2}(?::?\d{2}(?:[.,]\d{1,12})?)?"
+    r"(?: ?[AaPp]\.?[Mm]\.?)?\s?(?:Z|z|UTC|[+-]\d{2}(?::?\d{2})?)?"
+)
 
 
 def matches(pattern: str, text: str) -> re.Match[str] | None:

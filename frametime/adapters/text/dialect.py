@@ -28,6 +28,8 @@ from frametime.adapters.text.text_source import LINES, TextSource
 from frametime.errors import ReadError, printable
 
 _USUAL_PREAMBLE: Final = 100
+_HOLDS_TOGETHER: Final = 0.6
+_MAX_PREAMBLE_BYTES: Final = 32 << 20
 _CANDIDATES: Final = (",", ";", "\t", "|", " ", "")
 _SEP_LINE: Final = r'(?i:"?sep=(.)"?\s*)'
 _COMMENT: Final = r"\s*(?:#|//|%|;|\*)+\s?"
@@ -132,11 +134,19 @@ def detect_dialect(source: TextSource, options: ReadOptions, *, keeps_open_row: 
         If no rows of numbers are found, or more columns than ``options.max_columns``.
     """
     layout = options.layout or Layout()
-    lines = re.findall(LINES, source.head)
-    if not lines:
-        raise ReadError.at(source.name, "this file holds no text", helps="record the run again")
-    _refuse_very_wide(source, lines, layout, options)
-    delimiter, quote, spaced, rows, start, why = _best_split(source, lines, layout)
+    while True:
+        lines = re.findall(LINES, source.head)
+        if not lines:
+            raise ReadError.at(source.name, "this file holds no text", helps="record the run again")
+        _refuse_very_wide(source, lines, layout, options)
+        try:
+            delimiter, quote, spaced, rows, start, why = _best_split(source, lines, layout)
+            break
+        except ReadError:
+            # More may stand above the table than the first lines hold.
+            if source.complete or len(source.head) >= _MAX_PREAMBLE_BYTES:
+                raise
+            source = source.longer(options)
     _refuse_zero_bytes(source, lines[: rows[start].line - 1])
     count = modal_count(rows[start : start + SAMPLE_ROWS])
     header, units, names = _header_above(source, lines, rows, start, count, delimiter, quote, spaced, layout)
@@ -240,7 +250,8 @@ def _best_split(source: TextSource, lines: Sequence[str], layout: Layout) -> tup
             score = _score(*found, delimiter) if found is not None else 0.0
             if found is not None and (best is None or score > best[0] + 1e-9):
                 best = (score, delimiter, quote, *found)
-        if best is not None:
+        # Lines of settings may look like a table of their own: what holds together badly is no table yet.
+        if best is not None and best[0] >= _HOLDS_TOGETHER:
             break
     if best is None:
         raise _no_rows(source, lines)

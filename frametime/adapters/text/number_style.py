@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from datetime import UTC, datetime, timedelta, timezone
 from fractions import Fraction
 from typing import Final, NamedTuple
 
@@ -23,11 +22,6 @@ from frametime.adapters.text.cell_kind import (
 
 SPACES: Final = " \u00a0\u2009\u202f"
 _MANTISSA: Final = r"([+-]?[\d.,]+)(?:[eE]([+-]?\d{1,3}))?"
-_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
-_CLOCK_PARTS: Final = r"([+-]?)(?:(\d+):)?(\d{1,2}):(\d{1,2})(?:[.,](\d+))?"
-_DATE_PARTS: Final = (
-    r"(\d{4})-?(\d\d)-?(\d\d)[T ](\d\d):?(\d\d)(?::?(\d\d)(?:[.,](\d+))?)?\s?(Z|z|UTC|[+-]\d\d(?::?\d\d)?)?"
-)
 
 
 class NumberStyle(NamedTuple):
@@ -143,59 +137,6 @@ def digit_power(cell: str, style: NumberStyle) -> int:
     mantissa = match[1]
     digits = len(mantissa) - mantissa.rfind(style.decimal) - 1 if style.decimal in mantissa else 0
     return int(match[2] or 0) - min(digits, 30)
-
-
-def exact_ns(cell: str, unit: TimeUnit, style: NumberStyle) -> int | None:
-    """The time in one cell as nanoseconds, rounded to the nearest; of a rate, the time of one frame.
-
-    Examples
-    --------
-    >>> from frametime.adapters.clocks.time_units import SECOND, CLOCK
-    >>> exact_ns("1790000000.017247001", SECOND, POINT), exact_ns("0:01:00.5", CLOCK, POINT)
-    (1790000000017247001, 60500000000)
-    """
-    text = cell.strip()
-    if unit.form == "clock":
-        return _clock_ns(text)
-    if unit.form == "date":
-        return _date_ns(text)
-    value = exact_value(text, style)
-    if value is None:
-        return None
-    if unit.form == "rate":
-        return round(10**9 / value) if value > 0 else None
-    assert unit.ns is not None
-    return round(value * unit.ns)
-
-
-def _digits_ns(digits: str | None) -> int:
-    return int((digits or "")[:9].ljust(9, "0"))
-
-
-def _clock_ns(text: str) -> int | None:
-    match = matches(_CLOCK_PARTS, text)
-    if match is None or int(match[3]) > 59 or int(match[4]) > 59:
-        return None
-    seconds = int(match[2] or 0) * 3600 + int(match[3]) * 60 + int(match[4])
-    ns = seconds * 10**9 + _digits_ns(match[5])
-    return -ns if match[1] == "-" else ns
-
-
-def _date_ns(text: str) -> int | None:
-    match = matches(_DATE_PARTS, text)
-    if match is None:
-        return None
-    zone = match[8] or "Z"
-    offset = timedelta(0)
-    if zone[0] in "+-":
-        digits = zone[1:].replace(":", "").ljust(4, "0")
-        offset = timedelta(hours=int(digits[:2]), minutes=int(digits[2:])) * (-1 if zone[0] == "-" else 1)
-    try:
-        when = datetime(*(int(match[i] or 0) for i in range(1, 7)), tzinfo=timezone(offset))  # type: ignore[arg-type,misc]
-    except ValueError:
-        return None
-    apart = when - _EPOCH
-    return (apart.days * 86400 + apart.seconds) * 10**9 + _digits_ns(match[7])
 
 
 def unit_in_cell(cell: str) -> TimeUnit | None:

@@ -182,7 +182,10 @@ def rows_of_no_frames(table: TextTable, dialect: Dialect, uses: Sequence[ColumnU
 
 def _names_something(cells: Sequence[str]) -> bool:
     said = [header_meaning(cell) for cell in cells]
-    return any(one.meaning not in (Meaning.OTHER, Meaning.STREAM) or one.other_unit is not None for one in said)
+    return any(
+        one.meaning not in (Meaning.OTHER, Meaning.STREAM, Meaning.STATISTIC) or one.other_unit is not None
+        for one in said
+    )
 
 
 def caveats_of_text(table: TextTable, after: int) -> tuple[Caveat, ...]:

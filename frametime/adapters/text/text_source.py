@@ -5,7 +5,7 @@ from __future__ import annotations
 import codecs
 import io
 import re
-from typing import BinaryIO, Final, NamedTuple, cast
+from typing import Any, BinaryIO, Final, NamedTuple, cast
 
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.log_stream import BLOCK_BYTES, LogStream, Spool, stream_name, stream_size
@@ -126,6 +126,12 @@ class TextSource(NamedTuple):
     complete: bool
     why: str
 
+    def longer(self, options: ReadOptions) -> TextSource:
+        """The same with eight times as many bytes in its head."""
+        wanted = 8 * max(HEAD_BYTES, len(self.head))
+        raw = _head_lines(self.stream, self.name, options, start=self.start, end=self.end, wanted=wanted)
+        return self._replace(head=raw.decode("utf-8", "replace"), complete=len(raw) == self.end - self.start)
+
     def tail(self) -> tuple[int, str]:
         """Byte offset and text of the last whole lines, 16 KiB at most."""
         offset = max(self.start, self.end - TAIL_BYTES)
@@ -172,7 +178,8 @@ def open_text(log: BinaryIO, options: ReadOptions, *, encoding: str | None = Non
         found, why = encoding, "as told"
     log.seek(0)
     if found == "utf-8":
-        return _source(log, name, options, encoding=found, bom_length=bom_length, end=end, size=size, why=why)
+        source = _source(log, name, options, encoding=found, bom_length=bom_length, end=end, size=size, why=why)
+        return _of_json_lines(source, options) if source.head.lstrip()[:1] == "{" else source
     held = cast("BinaryIO", _transcoded(log, name, found, start=bom_length, end=end))
     source = _source(held, name, options, encoding=found, bom_length=0, end=stream_size(held), size=None, why=why)
     return source._replace(bom=bom_length > 0, nul_bytes=size - end)
@@ -218,6 +225,50 @@ def _transcoded(log: BinaryIO, name: str, encoding: str, *, start: int, end: int
     return LogStream(cast("BinaryIO", held), name=name, size=size)
 
 
+def _of_json_lines(source: TextSource, options: ReadOptions) -> TextSource:
+    """A text with a JSON object in each line as a table of their members; any other text as it is."""
+    import csv
+    import json
+
+    try:
+        first = [json.loads(line) for line in source.head.splitlines()[:100] if line.strip()]
+    except ValueError:
+        return source
+    if len(first) < 2 or not all(isinstance(each, dict) for each in first):
+        return source
+    plain = (str, int, float, bool, type(None))
+    names = list(dict.fromkeys(key for each in first for key, value in each.items() if isinstance(value, plain)))
+    held = Spool()
+    table = io.TextIOWrapper(cast("BinaryIO", held), encoding="utf-8", newline="", write_through=True)
+    writer = csv.writer(table, lineterminator="\n")
+    writer.writerow(names)
+    part = TextPart(source.stream, source.start, source.end)
+    for number, line in enumerate(io.TextIOWrapper(io.BufferedReader(part), encoding="utf-8", errors="replace"), 1):
+        if len(line) > options.max_line_bytes:
+            raise long_line(source.name, options)
+        try:
+            row = json.loads(line, parse_float=str, parse_int=str) if line.strip() else {}
+        except ValueError:
+            if source.end == part.place:
+                break  # the last line may be cut off
+            raise ReadError.at(source.name, "this is no JSON object", line=number, helps="repair the line") from None
+        if row:
+            cells = (row.get(name) if isinstance(row, dict) else None for name in names)
+            writer.writerow(["" if c is None else str(c).lower() if isinstance(c, bool) else c for c in cells])
+    table.detach()
+    stream = LogStream(cast("BinaryIO", held), name=source.name, size=held.tell())
+    return _source(
+        cast("BinaryIO", stream),
+        source.name,
+        options,
+        encoding="utf-8",
+        bom_length=0,
+        end=stream_size(cast("BinaryIO", stream)),
+        size=None,
+        why="each line is a JSON object",
+    )
+
+
 def _source(
     stream: BinaryIO,
     name: str,
@@ -248,11 +299,12 @@ def _source(
     )
 
 
-def _head_lines(stream: BinaryIO, name: str, options: ReadOptions, *, start: int, end: int) -> bytes:
+def _head_lines(
+    stream: BinaryIO, name: str, options: ReadOptions, *, start: int, end: int, wanted: int = HEAD_BYTES
+) -> bytes:
     """The first lines: a whole number of them, and at least one, without reading more than the longest line."""
     stream.seek(start)
-    wanted = min(HEAD_BYTES, end - start)
-    raw = stream.read(wanted)
+    raw = stream.read(min(wanted, end - start))
     while True:
         longest = max(map(len, re.split(rb"[\r\n]", raw)), default=0)
         if longest > options.max_line_bytes:
@@ -287,6 +339,16 @@ class TextPart(io.RawIOBase):
 
     def readable(self) -> bool:
         return True
+
+    @property
+    def place(self) -> int:
+        """Where the next byte is read."""
+        return self._stream.tell()
+
+    def readinto(self, buffer: Any, /) -> int:
+        block = self.read(len(buffer))
+        buffer[: len(block)] = block
+        return len(block)
 
     def read(self, size: int = -1, /) -> bytes:
         wanted = self._left if size < 0 else min(size, self._left)

@@ -1,0 +1,180 @@
+"""One way to read a column as times: its unit, its meaning, and the length of a frame that comes out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from enum import StrEnum
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.adapters.clocks.time_units import MICROSECOND, MILLISECOND, NANOSECOND, SECOND, TimeUnit, unit_named
+from frametime.adapters.columns.column_facts import PLAUSIBLE_NS, ColumnFacts, resolution_ns
+from frametime.adapters.columns.header_words import words_of
+from frametime.adapters.text.number_style import NumberStyle
+
+Rows = NDArray[np.bool_] | None
+_DAY_NS: Final = 86_400e9
+_SAME: Final = 0.001
+"""Lengths of a frame that differ by no more than this share are one (plus what the first and last row may add)."""
+_RATE_APART: Final = 1.3
+"""A rate may be smoothed: only beyond this factor does it say something else (common practice, no source)."""
+_FEW_STEPS: Final = 5
+_COUNTER_STEPS: Final = 8
+
+
+class Course(StrEnum):
+    """How the values of a column go on."""
+
+    RISES = "rises"
+    VARIES = "varies"
+    OPEN = "open"
+
+
+def values_of(fact: ColumnFacts, unit: TimeUnit | None, style: NumberStyle, rows: Rows) -> NDArray[np.float64]:
+    """The first values in ns of the rows that count; those that are missing left out."""
+    values = fact.ns(style, unit)
+    if rows is not None and rows.size >= values.size:
+        values = values[rows[: values.size]]
+    return values[np.isfinite(values)]
+
+
+def course_of(fact: ColumnFacts, style: NumberStyle, rows: Rows = None) -> Course:
+    """Whether a column goes on as moments do, or up and down as lengths do; open where a few rows allow both."""
+    values = values_of(fact, None, style, rows)
+    if values.size < 2:
+        return Course.OPEN
+    steps = np.diff(values)
+    rising, falling = np.count_nonzero(steps > 0), np.count_nonzero(steps < 0)
+    if not rising:
+        return Course.VARIES
+    if steps.size <= _FEW_STEPS:
+        return Course.OPEN if not falling else Course.VARIES
+    if not falling:
+        # A coarse clock stands still; lengths seldom do without falling once.
+        return Course.RISES if rising >= 3 else Course.OPEN
+    # A clock goes far; lengths come back, even those that rise in small steps for a while. A counter may run over once.
+    gone_on = float(values[-1] - values[0]) / float(np.abs(steps).sum())
+    if rising >= 0.9 * steps.size and (falling <= 2 or gone_on >= 0.5):
+        return Course.RISES
+    return Course.RISES if gone_on >= 0.5 else Course.OPEN if gone_on >= 0.3 else Course.VARIES
+
+
+def is_counter(fact: ColumnFacts, style: NumberStyle) -> bool:
+    """Whether the values count by one, or never change: such a column without a name is no time."""
+    values = values_of(fact, None, style, None)
+    return values.size > 1 and bool((np.diff(values) == 1).all() or ((values == values[0]) & (values % 1 == 0)).all())
+
+
+def usual_units(fact: ColumnFacts, style: NumberStyle) -> tuple[TimeUnit, ...]:
+    """The units that a column can be in that states none."""
+    ticks = unit_named("100ns")
+    assert ticks is not None
+    first = fact.ns(style, NANOSECOND)
+    first = first[np.isfinite(first)]
+    # Ticks of 100 ns since the years 1601 and 1 have 18 digits.
+    counted = bool(first.size) and 1e17 < first[0] < 9e17
+    more = (ticks,) if counted or {"tick", "ticks"} & set(words_of(fact.name)) else ()
+    return (ticks,) if counted else (SECOND, MILLISECOND, MICROSECOND, NANOSECOND, *more)
+
+
+class Reading(NamedTuple):
+    """One way to read one column.
+
+    Attributes
+    ----------
+    fact : ColumnFacts
+    kind : str
+        ``timestamp``, ``frame time`` or ``rate``.
+    unit : TimeUnit
+    spans : ndarray
+        Lengths of the first frames in ns: steps of timestamps, or the values.
+    typical_ns : tuple of float
+        Median length of a frame in the first and in the last rows; empty where there are none.
+    """
+
+    fact: ColumnFacts
+    kind: str
+    unit: TimeUnit
+    spans: NDArray[np.float64]
+    typical_ns: tuple[float, ...]
+    style: NumberStyle
+
+    @classmethod
+    def of(cls, fact: ColumnFacts, kind: str, unit: TimeUnit, style: NumberStyle, rows: Rows = None) -> Reading:
+        """The reading, with the lengths of frames that it gives."""
+        spans = _spans(values_of(fact, unit, style, rows), kind)
+        last = fact.ns(style, unit, last=True)
+        ends = _spans(last[np.isfinite(last)], kind) if rows is None else spans[:0]
+        middles = tuple(float(np.median(each[each > 0])) for each in (spans, ends) if (each > 0).any())
+        return cls(fact, kind, unit, spans, middles, style)
+
+    @property
+    def has_frames(self) -> bool:
+        """Whether there is any length at all."""
+        return bool(self.typical_ns)
+
+    @property
+    def plausible(self) -> bool:
+        """Whether the usual frame lasts 0.2 ms to 1 s, in the first or the last rows."""
+        return any(PLAUSIBLE_NS[0] <= each <= PLAUSIBLE_NS[1] for each in self.typical_ns)
+
+    @property
+    def fps(self) -> float:
+        """Average rate of the first rows."""
+        good = self.spans[self.spans > 0]
+        return float(1e9 / good.mean()) if good.size else float("nan")
+
+    @property
+    def said_rate(self) -> str:
+        """The average rate for messages."""
+        return f"{self.fps:.4g} fps"
+
+    @property
+    def said_length(self) -> str:
+        """The usual length of a frame for messages."""
+        length = self.typical_ns[0]
+        return f"{length / 1e9:.4g} s" if length >= 1e9 else f"{length / 1e6:.4g} ms"
+
+    @property
+    def said_kind(self) -> str:
+        """What the column holds, for messages."""
+        return {"timestamp": "timestamps", "frame time": "frame times", "rate": "rates"}[self.kind]
+
+
+def _spans(values: NDArray[np.float64], kind: str) -> NDArray[np.float64]:
+    return np.diff(values) if kind == "timestamp" else values
+
+
+def agree(one: Reading, other: Reading) -> bool:
+    """Whether two readings of the same rows give the same length of a frame."""
+    if one.fact is other.fact:
+        return one is other
+    if not one.has_frames or not other.has_frames:
+        return True
+    if "rate" in (one.kind, other.kind):
+        return any(
+            a <= _RATE_APART * b and b <= _RATE_APART * a
+            for a, b in zip(one.typical_ns, other.typical_ns, strict=False)
+        )
+    if one.kind == other.kind:
+        pairs: Sequence[tuple[NDArray[np.float64], NDArray[np.float64]]] = ((one.spans, other.spans),)
+    else:
+        stamps, spans = (one, other) if one.kind == "timestamp" else (other, one)
+        # A moment may stand at the end or at the start of its frame.
+        pairs = ((stamps.spans, spans.spans[1:]), (stamps.spans, spans.spans[:-1]))
+    coarse = sum(resolution_ns(r.fact, r.unit, r.style) for r in (one, other))
+    return any(_same_length(a, b, 2.0 * coarse) for a, b in pairs)
+
+
+def _same_length(a: NDArray[np.float64], b: NDArray[np.float64], coarse_ns: float) -> bool:
+    if a.size != b.size:
+        # A cell is missing in one of them: the usual lengths must do.
+        x, y = np.median(a[a > 0]) if (a > 0).any() else 0.0, np.median(b[b > 0]) if (b > 0).any() else 0.0
+        return bool(abs(x - y) <= 0.05 * max(x, y))
+    if not a.size:
+        return True
+    # What the first and the last row add or take is at most about a frame's length.
+    edge = float(max(np.median(np.abs(a)), np.median(np.abs(b))))
+    return bool(abs(a.sum() - b.sum()) <= _SAME * max(a.sum(), b.sum()) + 1.5 * edge + coarse_ns)
