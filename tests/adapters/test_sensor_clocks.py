@@ -183,11 +183,52 @@ def test_a_time_of_day_that_passes_midnight_goes_on() -> None:
     assert "sensor-midnight" in codes(trace)
 
 
-@pytest.mark.parametrize("time", ["25/11/2026 09:00:00", "11/25/2026 09:00", "25.11.2026 09:00:00", "09:00:00 AM"])
-def test_a_date_whose_order_would_be_a_guess_is_refused_and_shown(time: str) -> None:
-    message = refusal("date;power_w\n" + "".join(f"{time};{100 + i}\n" for i in range(12)), time_zone="UTC")
-    assert f"'{time}' is no time that is read" in message
-    assert "2026-11-25T09:00:00" in message
+@pytest.mark.parametrize(
+    ("first", "later"),
+    [
+        ("25/11/2026 09:00:{:02d}", "Z"),
+        ("11/25/2026 09:00:{:02d}", "Z"),
+        ("25.11.2026 09:00:{:02d},000", "Z"),
+        ("2026/11/25 09:00:{:02d}.000", "Z"),
+        ("2026.11.25T9:00:{:02d}", "Z"),
+        ("25/11/2026 9:00:{:02d} AM", "Z"),
+    ],
+)
+def test_dates_of_which_one_reading_is_left_are_read(first: str, later: str) -> None:
+    text = "date;power_w\n" + "".join(f"{first.format(i)};{100 + i}\n" for i in range(12))
+    assert times_s(attached(text, capture_of(start=UTC_START), time_zone="UTC"))[:2] == [0.0, 1.0]
+
+
+@pytest.mark.parametrize(("date", "clock"), [("25.11.2026", "09:00:{:02d}"), ("2026-11-25", "9:00:{:02d} AM")])
+def test_a_date_with_the_time_in_the_next_column(date: str, clock: str) -> None:
+    text = "date;time;power_w\n" + "".join(f"{date};{clock.format(i)};{100 + i}\n" for i in range(12))
+    assert times_s(attached(text, capture_of(start=UTC_START), time_zone="UTC"))[:2] == [0.0, 1.0]
+
+
+def test_a_date_of_two_readings_is_told_by_the_capture_or_refused_with_both() -> None:
+    text = "date;power_w\n" + "".join(f"02/01/2026 09:00:{i:02d};{100 + i}\n" for i in range(40))
+    for day in ("2026-01-02", "2026-02-01"):
+        trace = attached(text, capture_of(start=f"{day}T09:00:00Z"), time_zone="UTC")
+        assert times_s(trace)[0] == 0.0
+        assert "sensor-date-order" in codes(trace)
+    message = refusal(text, capture_of(start="2026-05-05T09:00:00Z"), time_zone="UTC")
+    assert "2026-01-02 or 2026-02-01" in message
+
+
+def test_dates_that_pass_midnight_tell_the_day_by_their_course() -> None:
+    clocks = [("01/02/2026", f"23:59:{i}") for i in range(50, 60)] + [
+        ("02/02/2026", f"00:00:{i:02d}") for i in range(9)
+    ]
+    text = "date;power_w\n" + "".join(f"{date} {clock};{100 + i}\n" for i, (date, clock) in enumerate(clocks))
+    trace = attached(text, capture_of(start="2026-02-01T23:59:55Z"), time_zone="UTC")
+    assert times_s(trace)[2] == 0.0
+
+
+def test_a_clock_in_disorder_is_refused_for_what_it_is() -> None:
+    times = [0, 5, 1, 9, 2, 8, 3, 7, 4, 6, 10, 11]
+    message = refusal("elapsed_s,power_w\n" + "".join(f"{t},100\n" for t in times))
+    assert "jumps back" in message
+    assert "no time column" not in message
 
 
 def test_the_name_of_a_file_says_when_it_was_recorded() -> None:

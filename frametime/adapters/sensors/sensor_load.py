@@ -73,6 +73,8 @@ def seen_load(
     Waiting in the middle of a capture is its own; at its start or end it speaks for clocks that are apart.
     """
     start_s, end_s = span_s
+    if times_s.size < 2:
+        return Seen("unknown")
     step_s = float(np.median(np.diff(times_s)))
     near_s = step_s + 0.5
     confirmed = False
@@ -100,6 +102,8 @@ def place_of(
 
     A log without waiting is one stretch.
     """
+    if times_s.size < 2:
+        return None
     step_s = float(np.median(np.diff(times_s)))
     loads = loads_of(values) or {"": np.ones(times_s.size, dtype=np.bool_)}
     longest_s = duration_s + max(_SLACK_S, _SLACK_FRACTION * duration_s)

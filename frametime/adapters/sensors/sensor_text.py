@@ -10,11 +10,11 @@ from typing import Any, BinaryIO, Final, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.arrow.arrow_columns import arrow_int64
+from frametime.adapters.arrow.arrow_columns import arrow_int64, compute
 from frametime.adapters.base import MAX_LISTED_ROWS, ReadOptions
 from frametime.adapters.clocks.sensor_clock import SensorTimes
 from frametime.adapters.clocks.time_units import CLOCK, DATE, TimeUnit
-from frametime.adapters.clocks.time_values import times_of_texts
+from frametime.adapters.clocks.time_values import clean_texts, dates_in_both_orders, times_of_texts
 from frametime.adapters.columns.column_facts import ColumnFacts, column_facts
 from frametime.adapters.columns.header_words import quantity_unit
 from frametime.adapters.columns.layout import ColumnRef
@@ -29,7 +29,7 @@ from frametime.adapters.sensors.sensor_columns import (
 from frametime.adapters.sensors.sensor_layout import QUANTITIES, SensorLayout
 from frametime.adapters.sensors.sensor_log import SENSOR_METRICS, SensorOptions, SensorSamples
 from frametime.adapters.sensors.sensor_readings import reading_caveats, readings, sensor_number_style
-from frametime.adapters.sensors.sensor_time_column import column_named, find_time_column, is_absolute
+from frametime.adapters.sensors.sensor_time_column import column_named, day_column, find_time_column, is_absolute
 from frametime.adapters.stored_log import StoredHash, kept_unchanged, open_stored, unpacked
 from frametime.adapters.text.dialect import Dialect, detect_dialect
 from frametime.adapters.text.table_reader import TextTable, lines_of_records, read_texts
@@ -124,10 +124,11 @@ class _SensorReader:
         self._evidence.append(
             f"time: column {time.shown}, in {time.unit.name} ({time.unit_from}; --sensor-layout overrides)"
         )
+        self._day = day_column(self._facts, time)
         chosen = self._quantities(time)
         device = self._device_column(time, chosen)
         positions = sorted(
-            {time.position, *(c.column.position for c in chosen), *([device] if device is not None else [])}
+            {time.position, *(c.column.position for c in chosen)} | {at for at in (device, self._day) if at is not None}
         )
         table = read_texts(self._text, self._dialect, positions, self._read)
         rows = self._rows_of_device(table, device)
@@ -142,7 +143,7 @@ class _SensorReader:
         values = {column.quantity: self._readings(table, column, rows) for column in chosen}
         records = table.records[rows]
         return SensorSamples(
-            times=SensorTimes(ns=times, kind=self._kind(time, times), column=time.name),
+            times=SensorTimes(ns=times, kind=self._kind(time, times), column=time.name, other_ns=self._other_ns),
             values=values,
             provenance=self._provenance(
                 time, chosen, device, n_rows=int(rows.size), n_rejected=n_rejected, rejected=rejected
@@ -172,7 +173,7 @@ class _SensorReader:
         return lines_of_records(self._text, self._dialect, [int(records[int(np.argmin(steps)) + 1])])[0]
 
     def _kind(self, time: ColumnFacts, times: NDArray[np.int64]) -> Any:
-        if time.unit is DATE:
+        if time.unit is DATE or self._day is not None:
             return "absolute" if self._zoned else "zoneless"
         if time.unit is CLOCK and int(times[0]) > 3600 * 10**9 and self._options.offset_s is None:
             raise self._error(
@@ -189,10 +190,18 @@ class _SensorReader:
         self, table: TextTable, time: ColumnFacts, rows: NDArray[np.int64]
     ) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
         assert isinstance(time.unit, TimeUnit)
-        found = times_of_texts(table.columns[time.position].take(arrow_int64(rows)), time.unit, self._style)
+        pc = compute()
+        texts, unit = clean_texts(table.columns[time.position].take(arrow_int64(rows))), time.unit
+        if self._day is not None:
+            days = clean_texts(table.columns[self._day].take(arrow_int64(rows)))
+            texts, unit = pc.binary_join_element_wise(days, texts, " "), DATE
+        found, self._other_ns = times_of_texts(texts, unit, self._style), None
+        if unit is DATE and found.ok is not None and not found.ok.any():
+            found, other = dates_in_both_orders(texts)
+            self._other_ns = other.ns if other.ok is None else other.ns[other.ok]
         self._zoned = found.zoned
         ok = np.ones(rows.size, dtype=np.bool_) if found.ok is None else found.ok
-        return (self._past_midnight(found.ns[ok]) if time.unit is CLOCK else found.ns[ok]), ok
+        return (self._past_midnight(found.ns[ok]) if unit is CLOCK else found.ns[ok]), ok
 
     def _past_midnight(self, ns: NDArray[np.int64]) -> NDArray[np.int64]:
         """Times of day go on after midnight: a step back by more than half a day is the next day."""

@@ -258,7 +258,7 @@ def _in_order(
         begins = np.flatnonzero(np.diff(late.astype(np.int8), prepend=0) == 1)
         longest = int(np.diff(np.append(np.flatnonzero(~late), late.size)).max()) - 1
         largest_ns = -int(steps.min())
-        small = largest_ns <= 2.0 * float(np.median(np.abs(steps)))
+        small = largest_ns <= 2.0 * float(np.median(np.diff(np.unique(times_ns))))
         if not small and (longest > _MOST_LATE or np.count_nonzero(late) > max(_FEW_LATE * late.size, 1)):
             raise SensorError.at(
                 samples.provenance.file_name,
