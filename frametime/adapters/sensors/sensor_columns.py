@@ -5,18 +5,20 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from frametime.adapters.clocks.time_units import CLOCK
 from frametime.adapters.clocks.time_values import clean_texts
 from frametime.adapters.columns.column_facts import ColumnFacts, layout_choice, shown_column
 from frametime.adapters.columns.header_words import quantity_unit, unit_in_quantity_cell, words_of
 from frametime.adapters.sensors.sensor_layout import CONVERSIONS, QUANTITIES
 from frametime.adapters.text.cell_kind import CellKind, kind_of
+from frametime.adapters.text.number_style import POINT, NumberStyle, exact_value
 from frametime.capture import SENSOR_COLUMNS
 from frametime.caveats import Caveat, Weight
 from frametime.errors import SensorError, printable
@@ -37,13 +39,42 @@ class QuantityWords:
     better: frozenset[str]
 
 
+_JOINED: Final = (
+    r"(?:^|[\s(\[{_,;])[x×*]?\s*(\d+(?:[.,]\d+)?(?:[eE][+-]?\d{1,2})?|(?:ten|hundred|thousand)ths? of)\s*[x×*]?\s*"
+    r"([A-Za-zµμ%°]{1,4})\s*[)\]}]?\s*$"
+)
+_PARTS: Final[Mapping[str, float]] = MappingProxyType({"ten": 0.1, "hundred": 0.01, "thousand": 0.001})
+
+
+def _with_factor(name: str) -> tuple[str, float] | None:
+    """The unit and the number joined to it at the end of a name; ``None`` where there is no such number.
+
+    Examples
+    --------
+    >>> _with_factor("power (0.1 W)"), _with_factor("core clock (10 MHz)"), _with_factor("GPU 1 power (W)")
+    (('W', 0.1), ('MHz', 10.0), None)
+    """
+    found = re.search(_JOINED, name)
+    unit = None if found is None else unit_in_quantity_cell(found[2])
+    if found is None or unit is None:
+        return None
+    part = _PARTS.get(found[1].partition("th")[0])
+    return unit, float(found[1].replace(",", ".")) if part is None else part
+
+
 def _words(text: str) -> frozenset[str]:
     return frozenset(text.split())
 
 
-_LIMITS: Final = _words("limit target cap maximum max minimum min rated tdp default offset delta average avg mean peak")
-_OTHERS: Final = _words("cpu processor system ram motherboard psu disk ambient room package wall outlet mains")
-_SCREEN: Final = _words("refresh display monitor screen pixel sampling sample polling poll")
+_LIMITS: Final = _words(
+    "limit target cap maximum max minimum min rated tdp default offset delta average avg mean peak requested request "
+    "wanted desired setpoint programmed nominal allowed expected predicted"
+)
+_OTHERS: Final = _words(
+    "cpu processor system ram motherboard mainboard psu disk ssd nvme hdd drive storage chipset battery ambient room "
+    "case air water coolant liquid pump package wall outlet mains display monitor screen"
+)
+_SCREEN: Final = _words("refresh pixel sampling sample polling poll")
 _MEMORY: Final = _words("memory mem vram")
 
 WORDS: Final[Mapping[str, QuantityWords]] = MappingProxyType(
@@ -91,12 +122,22 @@ WORDS: Final[Mapping[str, QuantityWords]] = MappingProxyType(
 
 @dataclass(frozen=True, kw_only=True)
 class NamedColumn:
-    """A column as it stands in the log: its name, its position from 0, and the unit outside its cells."""
+    """A column as it stands in the log: its name, its position from 0, and the unit outside its cells.
+
+    ``factor`` is the number that stands before the unit, as in ``(0.1 W)``.
+    """
 
     name: str
     position: int
     unit: str | None
     cells: tuple[str, ...]
+    factor: float = 1.0
+
+    @classmethod
+    def of(cls, fact: ColumnFacts) -> NamedColumn:
+        """A column with the unit that its name or the units row states."""
+        unit, factor = _with_factor(fact.name) or (quantity_unit(fact.name, fact.said), 1.0)
+        return cls(name=fact.name, position=fact.position, unit=unit, cells=fact.cells, factor=factor)
 
     @property
     def cell_unit(self) -> str | None:
@@ -114,12 +155,16 @@ class NamedColumn:
 
 @dataclass(frozen=True, kw_only=True)
 class SensorColumn:
-    """A column that was chosen for a quantity; ``unit`` as a UCUM code, ``None`` where only its cells state it."""
+    """A column that was chosen for a quantity; ``unit`` as a UCUM code, ``None`` where only its cells state it.
+
+    A reading is its number times ``factor``, in that unit.
+    """
 
     quantity: str
     column: NamedColumn
     unit: str | None
     evidence: str
+    factor: float = 1.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -131,12 +176,17 @@ class SensorChoice:
 
 
 def choose_sensor_columns(
-    columns: Sequence[NamedColumn], *, device: str | None = None, told: Collection[str] = ()
+    columns: Sequence[NamedColumn],
+    *,
+    device: str | None = None,
+    told: Collection[str] = (),
+    style: NumberStyle = POINT,
 ) -> SensorChoice:
     """Find the quantities among the columns of a log, without those whose column is told.
 
-    A column needs a word of the quantity in its name and a unit in name, units row or cells; a unit is never guessed.
-    Of two that fit equally well neither is taken, and a caveat says which line of a layout settles it.
+    A column needs a word of the quantity in its name and a unit in name, units row or cells. Where no unit is stated,
+    the one in which a card can have such readings is taken, with a note. Of two that fit equally well and differ
+    neither is taken, and a caveat says which line of a layout settles it.
 
     Examples
     --------
@@ -154,15 +204,61 @@ def choose_sensor_columns(
             fitting = [column for column in fitting if column in of_device]
         with_unit = [column for column in fitting if _unit_of(column, quantity) is not None]
         best = _best(with_unit, quantity)
-        if len(best) == 1:
+        if not best and (inferred := _without_stated_unit(_best(fitting, quantity), quantity, style)) is not None:
+            fitting = best = [inferred]
+            caveats.append(_inferred(quantity, inferred))
+        if best and len({column.cells for column in best}) == 1:
             unit = _unit_of(best[0], quantity)
-            evidence = f"{quantity}: column {best[0].shown}, by its name, in {unit} (--sensor-layout overrides)"
-            chosen.append(SensorColumn(quantity=quantity, column=best[0], unit=best[0].unit, evidence=evidence))
+            times = "" if best[0].factor == 1.0 else f"{best[0].factor:g} "
+            evidence = f"{quantity}: column {best[0].shown}, by its name, in {times}{unit} (--sensor-layout overrides)"
+            factor = best[0].factor if best[0].unit is not None else 1.0
+            chosen.append(
+                SensorColumn(quantity=quantity, column=best[0], unit=best[0].unit, factor=factor, evidence=evidence)
+            )
         elif best:
             caveats.append(_ambiguous(quantity, best))
         elif fitting and all(column.unit is None and column.cell_unit is None for column in fitting):
             caveats.append(_without_unit(quantity, fitting[0]))
     return SensorChoice(columns=tuple(chosen), caveats=tuple(caveats))
+
+
+_INFERRED: Final[Mapping[str, tuple[float, float]]] = MappingProxyType(
+    {
+        "power_w": (3.0, 1500.0),
+        "temperature_c": (15.0, 115.0),
+        "core_clock_mhz": (100.0, 6000.0),
+        "memory_clock_mhz": (100.0, 30_000.0),
+        "utilization_pct": (2.0, 100.0),
+        "voltage_v": (0.4, 2.0),
+    }
+)
+"""Where no unit is stated, typical readings between these are in the unit that is kept (common practice, no source)."""
+
+
+def _without_stated_unit(columns: Sequence[NamedColumn], quantity: str, style: NumberStyle) -> NamedColumn | None:
+    """The one column whose readings are plausible in the unit that is kept, with that unit."""
+    if quantity not in _INFERRED or len({column.cells for column in columns}) != 1:
+        return None
+    column = columns[0]
+    # A bracket states something that is not understood.
+    if column.unit is not None or column.cell_unit is not None or re.search(r"[(\[{]", column.name):
+        return None
+    numbers = [float(value) for cell in column.cells if (value := exact_value(cell, style)) is not None]
+    low, high = _INFERRED[quantity]
+    if not numbers or not low <= float(np.median(numbers)) <= high or max(numbers) < low:
+        return None
+    return replace(column, unit=SENSOR_COLUMNS[quantity][1])
+
+
+def _inferred(quantity: str, column: NamedColumn) -> Caveat:
+    low, high = _INFERRED[quantity]
+    unit = SENSOR_COLUMNS[quantity][1]
+    return Caveat(
+        code="sensor-unit-inferred",
+        message=f"Column {column.shown} states no unit; its readings lie between {low:g} and {high:g}, so it is "
+        f"read as {SENSOR_COLUMNS[quantity][2]} in {unit} (a sensor layout overrides: {quantity}_unit).",
+        weight=Weight.NOTE,
+    )
 
 
 def names_device(name: str, device: str) -> bool:
@@ -220,8 +316,8 @@ def _without_unit(quantity: str, column: NamedColumn) -> Caveat:
     )
 
 
-_DEVICE_WORDS: Final = frozenset(("device", "card", "gpu", "adapter"))
-_NAME_WORDS: Final = frozenset(("name", "index", "id", "number", "no", "nr", "uuid", "model"))
+_DEVICE_WORDS: Final = _words("device card gpu adapter uuid guid serial slot bus pci board")
+_NAME_WORDS: Final = _words("name index id number no nr model address")
 _MAX_DEVICES: Final = 16
 
 
@@ -232,18 +328,33 @@ class RowsOfDevice(NamedTuple):
     evidence: tuple[str, ...]
 
 
+def names_cards(column: str) -> bool:
+    """Whether a column of that name tells which card a row is of.
+
+    Examples
+    --------
+    >>> names_cards("pci.bus_id"), names_cards("GPU 0 uuid"), names_cards("gpu power")
+    (True, True, False)
+    """
+    words = {word for word in words_of(column) if not word.isdigit()}
+    return words <= _DEVICE_WORDS | _NAME_WORDS and bool(words & (_DEVICE_WORDS | {"name"}) or words == {"index"})
+
+
 def device_column(facts: Sequence[ColumnFacts], used: Collection[int]) -> int | None:
-    """Position of the column that names the card of each row; ``used`` are the positions of times and readings."""
+    """Position of the column that names the card of each row; ``used`` are the positions of times and readings.
+
+    Of several the one that tells most apart: two cards may have one name.
+    """
+    found: dict[int, int] = {}
     for fact in facts:
-        words = set(words_of(fact.name))
-        if fact.position in used or fact.unit is not None or quantity_unit(fact.name, fact.said) is not None:
-            continue
-        if not words or not words <= _DEVICE_WORDS | _NAME_WORDS or not words & (_DEVICE_WORDS | {"name"}):
+        # An address on a bus looks like a time of day.
+        timed = fact.unit not in (None, CLOCK) or quantity_unit(fact.name, fact.said) is not None
+        if fact.position in used or timed or not names_cards(fact.name):
             continue
         cells = Counter(cell.strip() for cell in fact.cells if kind_of(cell) is not CellKind.MISSING)
         if cells and sum(cells.values()) >= 2 * len(cells):
-            return fact.position
-    return None
+            found[fact.position] = len(cells)
+    return max(found, key=lambda position: (found[position], -position), default=None)
 
 
 def rows_of_device(texts: Any, wanted: str | None, *, name: str, column: str) -> RowsOfDevice:

@@ -16,7 +16,6 @@ from frametime.adapters.clocks.sensor_clock import SensorTimes
 from frametime.adapters.clocks.time_units import CLOCK, DATE, TimeUnit
 from frametime.adapters.clocks.time_values import clean_texts, dates_in_both_orders, times_of_texts
 from frametime.adapters.columns.column_facts import ColumnFacts, column_facts
-from frametime.adapters.columns.header_words import quantity_unit
 from frametime.adapters.columns.layout import ColumnRef
 from frametime.adapters.sensors.sensor_columns import (
     NamedColumn,
@@ -220,17 +219,11 @@ class _SensorReader:
     # The quantities
 
     def _quantities(self, time: ColumnFacts) -> tuple[SensorColumn, ...]:
-        named = {
-            fact.position: NamedColumn(
-                name=fact.name, position=fact.position, unit=quantity_unit(fact.name, fact.said), cells=fact.cells
-            )
-            for fact in self._facts
-            if fact.position != time.position
-        }
+        named = {fact.position: NamedColumn.of(fact) for fact in self._facts if fact.position != time.position}
         told = [self._told(quantity, named) for quantity in QUANTITIES if quantity in self._layout.columns]
         free = [column for column in named.values() if column.position not in {c.column.position for c in told}]
         quantities = {column.quantity for column in told}
-        found = choose_sensor_columns(free, device=self._options.device, told=quantities)
+        found = choose_sensor_columns(free, device=self._options.device, told=quantities, style=self._style)
         self._device_named = any(names_device(column.name, self._options.device or "") for column in free)
         chosen = (*told, *found.columns)
         self._caveats += found.caveats
@@ -256,9 +249,9 @@ class _SensorReader:
                 column=fact.name,
                 helps=f'add to the sensor layout: {quantity}_unit = "{SENSOR_COLUMNS[quantity][1]}"',
             )
-        return SensorColumn(
-            quantity=quantity, column=column, unit=unit, evidence=f"{quantity}: column {fact.shown}, as told"
-        )
+        factor = 1.0 if quantity in self._layout.units and unit != column.unit else column.factor
+        evidence = f"{quantity}: column {fact.shown}, as told"
+        return SensorColumn(quantity=quantity, column=column, unit=unit, factor=factor, evidence=evidence)
 
     def _column(self, ref: ColumnRef, key: str) -> ColumnFacts:
         return column_named(self._facts, ref, key=key, name=self._name)
@@ -284,7 +277,7 @@ class _SensorReader:
 
     def _readings(self, table: TextTable, column: SensorColumn, rows: NDArray[np.int64]) -> NDArray[np.float64]:
         texts = table.columns[column.column.position].take(arrow_int64(rows))
-        found = readings(texts, column.quantity, column.unit, self._style)
+        found = readings(texts, column, self._style)
         self._caveats += reading_caveats(found, column)
         return found.values
 

@@ -10,6 +10,7 @@ from frametime.adapters.clocks.time_units import CLOCK, DATE, unit_named
 from frametime.adapters.columns.column_facts import ColumnFacts, layout_choice
 from frametime.adapters.columns.header_words import Meaning, words_of
 from frametime.adapters.columns.layout import ColumnRef
+from frametime.adapters.sensors.sensor_columns import names_cards
 from frametime.adapters.text.number_style import NumberStyle
 from frametime.errors import SensorError, printable
 from frametime.words import joined
@@ -126,7 +127,7 @@ def _names(facts: Sequence[ColumnFacts]) -> str:
 
 def _may_be_time(fact: ColumnFacts, style: NumberStyle) -> bool:
     if fact.unit in (DATE, CLOCK):
-        return True
+        return not names_cards(fact.name)
     if not fact.numeric or fact.meaning not in (Meaning.TIMESTAMP, Meaning.TIME):
         return False
     # Several cards in one log share their times, so a step may be 0; a clock that goes back is refused later.

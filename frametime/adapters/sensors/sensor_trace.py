@@ -405,13 +405,13 @@ def own_sensors(parsed: ParsedLog, provenance: Provenance) -> SensorTrace | None
         replace(column, cells=tuple(cell or "" for cell in table.column(column.name).slice(1, _LOOKED_AT).to_pylist()))
         for column in named
     ]
-    choice = choose_sensor_columns(named)
+    choice = choose_sensor_columns(named, style=told_style(Layout.from_toml(parsed.layout_toml, "layout")) or POINT)
     if not choice.columns:
         return None
     style = told_style(Layout.from_toml(parsed.layout_toml, "layout")) or POINT
     values, caveats = {}, [replace(caveat, weight=Weight.NOTE) for caveat in choice.caveats]
     for column in choice.columns:
-        found = readings(table.column(column.column.name), column.quantity, column.unit, style)
+        found = readings(table.column(column.column.name), column, style)
         # Where the first frame began there is no row of the log, so no sample either.
         values[column.quantity] = found.values[1:] if found.missing[0] else found.values
         caveats += reading_caveats(found, column)
