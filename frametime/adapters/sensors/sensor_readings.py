@@ -96,9 +96,7 @@ LEAST_HIGH: Final[Mapping[str, float]] = MappingProxyType(
 )
 """Where no reading is above this, and not all are 0, the unit is another (common practice, no source)."""
 
-NEVER_ZERO: Final = frozenset(
-    ("power_w", "temperature_c", "core_clock_mhz", "memory_clock_mhz", "voltage_v", "memory_used_mib")
-)
+NEVER_ZERO: Final = frozenset(("power_w", "temperature_c", "core_clock_mhz", "memory_clock_mhz", "voltage_v"))
 """Quantities that are not exactly 0 while a card draws frames: some programs write 0 for no reading."""
 
 

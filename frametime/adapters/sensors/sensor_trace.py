@@ -40,6 +40,7 @@ from frametime.adapters.text.number_style import POINT, told_style
 from frametime.capture import SENSOR_COLUMNS, TIME_COLUMN, Capture, Provenance, SensorTrace
 from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, SensorError, printable
+from frametime.units import NS_PER_S
 from frametime.words import counted
 
 if TYPE_CHECKING:
@@ -76,7 +77,8 @@ def attach_sensors(
     zone = options.time_zone or (options.layout.time_zone if options.layout is not None else None)
     brought = _brought_together(samples, capture, start, span_ns, offset_s=options.offset_s, zone=zone)
     alignment, values = brought.alignment, brought.values
-    near = _near(alignment.times_ns, span_ns)
+    doubt_ns = round(alignment.doubt_s * NS_PER_S)
+    near = _near(alignment.times_ns, (span_ns[0] - doubt_ns, span_ns[1] + doubt_ns))
     covered = check_overlap(alignment, span_ns, name=samples.provenance.file_name)
     values = {quantity: column[near] for quantity, column in values.items()}
     missing = {quantity: int(np.isnan(column).sum()) for quantity, column in values.items()}
