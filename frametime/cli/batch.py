@@ -82,6 +82,8 @@ def batch(folder: str, **chosen: Any) -> None:
     count = _run(root, out, options, walk, chosen)
     if not chosen["quiet"]:
         click.echo(_closing(count, walk, out), err=True)
+    for caveat in count.caveats:
+        click.echo(f"frametime: {caveat.message}", err=True)
     if count.n_formula_cells and not options.escape_formulas:
         click.echo(formula_warning(count.n_formula_cells, str(out)), err=True)
     if count.n_failed or walk.unlisted:

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import io
+import json
 import subprocess
 import sys
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -18,6 +23,7 @@ from sensor_logs import (
     column,
     elapsed_log,
     refusal,
+    times_s,
     told,
 )
 
@@ -194,3 +200,32 @@ def test_a_reading_that_is_not_supported_is_missing(word: str, missing: range, r
     trace = attached("elapsed_s,power_w\n" + "".join(f"{i},{cell}\n" for i, cell in enumerate(cells)))
     assert column(trace, "power_w") == [None if i in missing else float(reading) for i in range(12)]
     assert codes(trace) == {"sensor-cells-missing"}
+
+
+@pytest.mark.parametrize("form", ["parquet", "arrow", "jsonl"])
+def test_tables_and_json_lines_are_sensor_logs_too(form: str) -> None:
+    times = [f"2026-11-25T09:00:{i:02d}Z" for i in range(12)]
+    table = pa.table({"time": times, "power_w": [100.0 + i for i in range(12)]})
+    held = io.BytesIO()
+    if form == "parquet":
+        pq.write_table(table, held)
+    elif form == "arrow":
+        with pa.ipc.new_file(held, table.schema) as writer:
+            writer.write_table(table)
+    else:
+        held.write("".join(f"{json.dumps(row)}\n" for row in table.to_pylist()).encode())
+    trace = attached(held.getvalue(), capture_of(start=UTC_START))
+    assert column(trace, "power_w")[:2] == [100.0, 101.0]
+    assert times_s(trace)[:2] == [0.0, 1.0]
+
+
+def test_times_of_a_parquet_table_need_no_text() -> None:
+    start = datetime(2026, 11, 25, 9, tzinfo=UTC)
+    table = pa.table({"when": [start + timedelta(seconds=0.5 * i) for i in range(30)], "power_w": [100.0] * 30})
+    held = io.BytesIO()
+    pq.write_table(table, held)
+    assert times_s(attached(held.getvalue(), capture_of(start=UTC_START)))[:2] == [0.0, 0.5]
+
+
+def test_a_parquet_table_that_is_damaged_is_refused() -> None:
+    assert "the table cannot be read" in refusal("PAR1 and nothing more")
