@@ -20,6 +20,7 @@ from frametime.pipeline.measuring import (
     unusable_sensors,
 )
 from frametime.pipeline.measuring_many import measure_many
+from frametime.pipeline.sensor_sessions import with_session_places
 from frametime.plans.finding_runs import FoundRuns, RunFile, find_runs
 from frametime.plans.plan import ReviewPlan, exclusions_of, recorded_from_of
 from frametime.review.result import ReviewResult, UnreadableFile
@@ -86,7 +87,11 @@ def review_plan(
 
     requests = _requests(plan, found.runs)
     kept = None if kept_file is None else KeptRuns(kept_file)
-    outcomes = zip(found.runs, _measured(requests, kept, measuring, measure_again=measure_again), strict=True)
+    measured = _measured(requests, kept, measuring, measure_again=measure_again)
+    again = with_session_places(requests, measured)
+    for at, outcome in zip(again, measuring(list(again.values())) if again else (), strict=True):
+        measured[at] = outcome
+    outcomes = zip(found.runs, measured, strict=True)
     placed: list[PlacedRun] = []
     unreadable: list[UnreadableFile] = []
     for file, outcome in outcomes:
@@ -106,7 +111,7 @@ def review_plan(
         placed,
         unreadable=unreadable,
         plan=plan.resolved,
-        caveats=(*_caveats(found), *_unusable(placed, plan.captures.folder)),
+        caveats=(*_caveats(found), *_unusable(placed, plan.captures.folder), *_by_order(len(again))),
     )
 
 
@@ -172,6 +177,8 @@ def _sensor_options(plan: ReviewPlan) -> SensorOptions:
         offset_s=plan.captures.sensor_offset_s,
         time_zone=plan.captures.time_zone,
         device=plan.captures.sensor_device,
+        is_shared=plan.captures.sensors is not None
+        and set(plan.captures.sensors.fields) != set(plan.captures.pattern.fields),
     )
 
 
@@ -239,6 +246,16 @@ def _unusable(placed: Sequence[PlacedRun], folder: Path) -> tuple[Caveat, ...]:
     below = printable(str(folder)).rstrip("/\\")
     reasons = [(name, why.replace(f"{below}/", "").replace(f"{below}\\", "")) for name, why in reasons]
     return sensors_caveat(reasons, len(placed))
+
+
+def _by_order(n_runs: int) -> tuple[Caveat, ...]:
+    if not n_runs:
+        return ()
+    message = (
+        f"{n_runs} runs are laid over the stretches of load of the sensor log that they share, by their order and "
+        "lengths, for nothing says when they were made: recorded_from in the plan does."
+    )
+    return (Caveat(code="sensor-clocks-by-load", message=message, weight=Weight.CARE),)
 
 
 def _files(names: Sequence[str]) -> str:

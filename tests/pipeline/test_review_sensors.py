@@ -132,3 +132,69 @@ def test_two_captures_of_one_number_are_an_error(tmp_path: Path) -> None:
     outcome = frametime("review", str(plan), "--out", str(tmp_path / "out"))
     assert outcome.code == 3
     assert "both carry the number of run 1" in outcome.err
+
+
+def session(folder: Path, runs: list[tuple[str, float, float]], *, elapsed: bool = True) -> None:
+    """One log for captures made in that order: path, length in s and power of each, with pauses of 4 s."""
+    lines, at = ["elapsed_s,board power (W),load (%)"], 0
+    for name, seconds, power_w in runs:
+        lines += [f"{0.5 * (at + i)},20.0,0" for i in range(8)]
+        lines += [f"{0.5 * (at + 8 + i)},{power_w},99" for i in range(int(2 * seconds) + 1)]
+        at += 9 + int(2 * seconds)
+        path = folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text("frame_time_ms\n" + "20\n" * int(seconds * 50), "utf-8")
+    lines += [f"{0.5 * (at + i)},20.0,0" for i in range(8)]
+    (folder / "hw.csv").write_text("\n".join(lines) + "\n", "utf-8")
+
+
+def session_review(folder: Path) -> ReviewResult:
+    result = reviewed(folder)
+    assert 'sensors = "hw.csv"' in (folder.parent / "plan.toml").read_text("utf-8")
+    return result
+
+
+def test_runs_of_different_lengths_find_their_place_in_a_log_without_dates(tmp_path: Path) -> None:
+    folder = tmp_path / "bench"
+    lengths = {"harbor": 12.0, "lake": 20.0, "quarry": 30.0}
+    runs = [
+        (f"{card}/{scene}/run{run}.csv", seconds + 40.0 * (card == "Brae 7"), 100.0 + seconds + run)
+        for run in (1, 2)
+        for card in CARDS
+        for scene, seconds in lengths.items()
+    ]
+    session(folder, runs)
+    result = session_review(folder)
+    truth = {name: power_w for name, _, power_w in runs}
+    for run in result.runs:
+        assert run.values["average_power_w"] == pytest.approx(truth[run.provenance.file_name], rel=0.01)
+    assert "sensor-clocks-by-load" in {caveat.code for caveat in result.caveats}
+
+
+def test_runs_of_one_length_have_a_place_only_where_their_order_is_known(tmp_path: Path) -> None:
+    folder = tmp_path / "bench"
+    runs = [
+        (f"{card}/{scene}/run{run}.csv", 12.0, 100.0 + 10 * run) for run in (1, 2) for card in CARDS for scene in SCENES
+    ]
+    session(folder, runs)
+    assert powers(session_review(folder)) == [None] * 12
+    for at, (name, _, _) in enumerate(runs):
+        os.utime(folder / name, (1_700_000_000 + 17 * at, 1_700_000_000 + 17 * at))
+    result = review_plan(read_plan(tmp_path / "plan.toml"), workers=1)
+    truth = {name: power_w for name, _, power_w in runs}
+    for run in result.runs:
+        assert run.values["average_power_w"] == pytest.approx(truth[run.provenance.file_name], rel=0.01)
+
+
+def test_last_changes_that_put_some_runs_where_the_card_waits_are_trusted_for_none(tmp_path: Path) -> None:
+    folder = bench_folder(tmp_path / "bench")
+    rows = []
+    for log in sorted(folder.rglob("*_sensors.csv")):
+        header, *lines = log.read_text("utf-8").splitlines()
+        rows += lines
+        log.unlink()
+    (folder / "hw.csv").write_text("\n".join([header, *sorted(rows)]) + "\n", "utf-8")
+    for at, capture in enumerate(sorted(folder.rglob("run*.csv"))):
+        ended = EVENING.astimezone().timestamp() + SECONDS + (60 * at if at % 2 else 47 * at)
+        os.utime(capture, (ended, ended))
+    assert powers(reviewed(folder)) == [None] * 18

@@ -185,7 +185,7 @@ def _signed(offset_ns: int) -> str:
     return f"{'-' if offset_ns < 0 else '+'}{minutes // 60:02d}:{minutes % 60:02d}"
 
 
-def capture_start(capture: Capture, given: str | None) -> CaptureStart | None:
+def capture_start(capture: Capture, given: str | None, *, trusts_file_time: bool = True) -> CaptureStart | None:
     """When the capture's clock stood at 0, and where that was found; ``None`` where nothing says it.
 
     It is taken from what was given, from the capture's own dates, from a JSON file beside the capture that has the
@@ -214,7 +214,8 @@ def capture_start(capture: Capture, given: str | None) -> CaptureStart | None:
         except ValueError as error:
             raise SensorError.at(str(sidecar), f"recorded_from_utc: {error}") from None
         return CaptureStart(ns=ns, kind=kind, words=f"from {printable(sidecar.name)} beside the capture")
-    return _start_in_name(capture.provenance.file_name) or _start_of_file(capture)
+    named = _start_in_name(capture.provenance.file_name)
+    return named if named is not None or not trusts_file_time else _start_of_file(capture)
 
 
 def any_ns(text: str) -> tuple[int, ClockKind]:
@@ -303,6 +304,7 @@ def align(
     start: CaptureStart | None,
     offset_s: float | None,
     zone: str | None,
+    is_shared: bool,
     name: str,
 ) -> Alignment:
     """Put the samples on the capture's clock: by an offset, by absolute time, or by elapsed time.
@@ -316,6 +318,8 @@ def align(
         Sensor clock minus capture clock; dates are counted from the first sample.
     zone : str or None
         Of dates that name none; without it they are local times of this machine.
+    is_shared : bool
+        Several captures share the log, so its clock did not start with this one.
 
     Raises
     ------
@@ -324,6 +328,12 @@ def align(
     """
     if offset_s is not None:
         return _by_offset(times, offset_s)
+    if times.kind == "elapsed" and is_shared:
+        raise SensorError.at(
+            name,
+            "its times are elapsed times, and several runs share it: nothing says when each was recorded",
+            helps="give each run its own log, or a log with dates",
+        )
     if times.kind == "elapsed":
         absolute = start is not None and not start.is_guess
         why = "the capture has absolute times and the sensor log has not; " if absolute else ""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Final, Literal, NamedTuple
 
@@ -10,19 +11,24 @@ from numpy.typing import NDArray
 
 _SIGNALS: Final = ("power_w", "utilization_pct", "core_clock_mhz")
 _ONE_LEVEL: Final = 0.6
-_BETWEEN: Final = 0.2
-"""A log shows waiting where its least reading is below this share of the high ones, and at most this share of the
-readings lies between the two: a card that warms up does not wait (common practice, no source)."""
+_VALLEY: Final = (0.25, 0.5)
+_MOST_IN_VALLEY: Final = 0.1
+"""A log shows waiting where its least reading is below this share of the high ones, and few readings lie in the valley
+between: scenes differ in their load, and a card that warms up does not wait (common practice, no source)."""
 _SLACK_S: Final = 3.0
-_SLACK_FRACTION: Final = 0.2
+_SLACK_FRACTION: Final = 0.05
 """A stretch of load may outlast its capture by so much, for the start and the end of the recording."""
 
 
 class Seen(NamedTuple):
-    """What the load says of a capture's place, and how far the nearest rise (or fall) lies from where it should."""
+    """What the load says of a capture's place, and how far the nearest rise (or fall) lies from where it should.
+
+    ``waits_within`` is that the card waits in the middle of the capture.
+    """
 
     state: Literal["confirmed", "contradicted", "unknown"]
     apart_s: float = 0.0
+    waits_within: bool = False
 
 
 class Place(NamedTuple):
@@ -49,9 +55,9 @@ def loads_of(values: Mapping[str, NDArray[np.float64]]) -> dict[str, NDArray[np.
         filled = values[name][before]
         low, high = float(filled.min()), float(np.quantile(filled, 0.9))
         shares = (filled - low) / (high - low) if high > low else np.ones(filled.size)
-        between = np.count_nonzero((shares > 0.25) & (shares < 0.75))
-        if low <= _ONE_LEVEL * high and between <= _BETWEEN * shares.size:
-            found[name] = shares >= 0.5
+        between = np.count_nonzero((shares > _VALLEY[0]) & (shares < _VALLEY[1]))
+        if low <= _ONE_LEVEL * high and between <= _MOST_IN_VALLEY * shares.size:
+            found[name] = shares >= 0.5 * sum(_VALLEY)
     return found
 
 
@@ -77,7 +83,7 @@ def seen_load(
         return Seen("unknown")
     step_s = float(np.median(np.diff(times_s)))
     near_s = step_s + 0.5
-    confirmed = False
+    confirmed = waits = False
     for loaded in loads_of(values).values():
         inside = np.flatnonzero((times_s >= start_s) & (times_s <= end_s))
         if inside.size < 4:
@@ -90,9 +96,17 @@ def seen_load(
         if late_s > 1.5 * step_s + 0.5 or early_s > 1.5 * step_s + 0.5:
             apart_s = late_s if late_s >= early_s else -early_s
             return Seen("contradicted", apart_s)
+        middle = loaded[(times_s >= start_s + 1.5 * near_s) & (times_s <= end_s - 1.5 * near_s)]
+        waits |= not bool(middle.all())
         confirmed |= bool((np.abs(edges[:, 0] - start_s)[edges[:, 0] > times_s[0]] <= near_s).any())
         confirmed |= bool((np.abs(edges[:, 1] - end_s)[edges[:, 1] < times_s[-1]] <= near_s).any())
-    return Seen("confirmed" if confirmed else "unknown")
+    return Seen("confirmed" if confirmed else "unknown", waits_within=waits)
+
+
+def spare_of(stretch_s: float, duration_s: float, step_s: float) -> float:
+    """How much longer a stretch of load is than a capture; NaN where it is too short, or too long to be of it."""
+    longest_s = duration_s + max(_SLACK_S, _SLACK_FRACTION * duration_s)
+    return max(stretch_s - duration_s, 0.0) if duration_s - 1.5 * step_s <= stretch_s <= longest_s else math.nan
 
 
 def place_of(
@@ -106,12 +120,11 @@ def place_of(
         return None
     step_s = float(np.median(np.diff(times_s)))
     loads = loads_of(values) or {"": np.ones(times_s.size, dtype=np.bool_)}
-    longest_s = duration_s + max(_SLACK_S, _SLACK_FRACTION * duration_s)
     places = []
     for loaded in loads.values():
         long = [(a, b) for a, b in stretches(times_s, loaded) if b - a >= duration_s - 1.5 * step_s]
-        if len(long) == 1 and long[0][1] - long[0][0] <= longest_s:
-            spare_s = max(long[0][1] - long[0][0] - duration_s, 0.0)
+        spare_s = spare_of(long[0][1] - long[0][0], duration_s, step_s) if len(long) == 1 else math.nan
+        if spare_s >= 0.0:
             places.append(Place(long[0][0] + 0.5 * spare_s, 0.5 * spare_s + step_s))
     places.sort(key=lambda place: place.doubt_s)
     # Quantities that show other places contradict each other.

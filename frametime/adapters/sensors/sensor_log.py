@@ -49,6 +49,9 @@ SENSOR_METRICS: Final = (
 SENSORS_UNUSABLE: Final = "sensors-unusable"
 """Code of the caveat of a run whose sensor log could not be used."""
 
+CLOCKS_GUESSED: Final = "sensor-clocks-guessed"
+"""Code of the caveat of a capture whose file's last change was taken for its end."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class SensorOptions:
@@ -60,6 +63,12 @@ class SensorOptions:
         What the log leaves open, stated by the user; it wins over anything found in the log.
     offset_s : float or None
         Sensor clock minus capture clock, in s; wins over absolute times.
+    offset_doubt_s : float
+        How far ``offset_s`` may be off, where it was found and not given.
+    is_shared : bool
+        Several captures share the log, so its clock did not start with this one.
+    trusts_file_time : bool
+        The file's last change is taken for the end of the capture where nothing else says when it was made.
     time_zone : str or None
         Of dates that name none: ``UTC``, ``+02:00`` or a name such as ``Europe/Berlin``; by default
         they are local times, of the capture as of the sensor log, or of this machine where one of the two is in UTC.
@@ -72,6 +81,9 @@ class SensorOptions:
 
     layout: SensorLayout | None = None
     offset_s: float | None = None
+    offset_doubt_s: float = 0.0
+    is_shared: bool = False
+    trusts_file_time: bool = True
     time_zone: str | None = None
     device: str | None = None
     recorded_from: str | None = None

@@ -24,8 +24,9 @@ from frametime.adapters.clocks.sensor_clock import (
 from frametime.adapters.columns.layout import Layout
 from frametime.adapters.sensors.sensor_columns import NamedColumn, choose_sensor_columns, fits
 from frametime.adapters.sensors.sensor_layout import QUANTITIES
-from frametime.adapters.sensors.sensor_load import place_of, seen_load
+from frametime.adapters.sensors.sensor_load import Seen, place_of, seen_load
 from frametime.adapters.sensors.sensor_log import (
+    CLOCKS_GUESSED,
     COVERED_ENOUGH,
     LONG_GAP_S,
     LONG_GAP_STEPS,
@@ -71,11 +72,10 @@ def attach_sensors(
         If it is no text with rows of numbers.
     """
     span_ns = _span_ns(capture)
-    start = capture_start(capture, options.recorded_from)
+    start = capture_start(capture, options.recorded_from, trusts_file_time=options.trusts_file_time)
     known = start is not None and not start.is_guess
     samples = read_sensor_text(source, options, wants_absolute=known and options.offset_s is None)
-    zone = options.time_zone or (options.layout.time_zone if options.layout is not None else None)
-    brought = _brought_together(samples, capture, start, span_ns, offset_s=options.offset_s, zone=zone)
+    brought = _brought_together(samples, capture, start, span_ns, options)
     alignment, values = brought.alignment, brought.values
     doubt_ns = round(alignment.doubt_s * NS_PER_S)
     near = _near(alignment.times_ns, (span_ns[0] - doubt_ns, span_ns[1] + doubt_ns))
@@ -121,6 +121,22 @@ def with_sensors(
     return replace(capture, caveats=(*capture.caveats, caveat))
 
 
+def samples_in_order(
+    source: str | os.PathLike[str], options: SensorOptions
+) -> tuple[NDArray[np.float64], Mapping[str, NDArray[np.float64]]]:
+    """Times and readings of a sensor log as ``offset_s`` counts them: dates in s from the first sample.
+
+    Raises
+    ------
+    SensorError, ReadError
+    """
+    samples = read_sensor_text(source, options, wants_absolute=False)
+    order, kept, _ = _in_order(samples.times.ns, samples.times, samples)
+    first_ns = 0 if samples.times.kind == "elapsed" else int(samples.times.ns[0])
+    values = {quantity: _merged(column, order, kept.size) for quantity, column in samples.values.items()}
+    return (kept - first_ns) / NS_PER_S, values
+
+
 class _Brought(NamedTuple):
     """Samples in order of time on the capture's clock."""
 
@@ -134,15 +150,16 @@ def _brought_together(
     capture: Capture,
     start: CaptureStart | None,
     span_ns: tuple[int, int],
-    *,
-    offset_s: float | None,
-    zone: str | None,
+    options: SensorOptions,
 ) -> _Brought:
     """The samples on the capture's clock, with that tested against the load where nothing sure ties the two."""
-    name = samples.provenance.file_name
+    name, offset_s = samples.provenance.file_name, options.offset_s
+    zone = options.time_zone or (options.layout.time_zone if options.layout is not None else None)
 
     def aligned(times: SensorTimes) -> _Brought:
-        alignment = align(times, capture, start=start, offset_s=offset_s, zone=zone, name=name)
+        alignment = align(
+            times, capture, start=start, offset_s=offset_s, zone=zone, is_shared=options.is_shared, name=name
+        )
         order, kept, caveats = _in_order(alignment.times_ns, times, samples)
         values = {quantity: _merged(column, order, kept.size) for quantity, column in samples.values.items()}
         notes = tuple(_caveat("sensor-local-time", note, Weight.NOTE) for note in alignment.notes)
@@ -154,14 +171,20 @@ def _brought_together(
             check_overlap(found.alignment, span_ns, name=name)
     except SensorError as error:
         # Nothing sure says when the capture was made: the load may.
-        sure = offset_s is not None or (start is not None and not start.is_guess)
+        sure = offset_s is not None or options.is_shared or (start is not None and not start.is_guess)
         by_load = None if sure else _by_load(samples, span_ns)
         if by_load is None:
             raise error from None
         return by_load
+    if offset_s is not None and options.offset_doubt_s > 0.0:
+        words = f"by order and length, over the stretches of load (to within {options.offset_doubt_s:.1f} s)"
+        message = f"Sensors are aligned {words}, for nothing says when the runs were made."
+        alignment = replace(found.alignment, doubt_s=options.offset_doubt_s, words=words)
+        note = _caveat("sensor-clocks-by-load", message, Weight.NOTE)
+        return _Brought(alignment, found.values, (*found.caveats, note))
     if offset_s is not None or found.alignment.doubt_s == 0.0:
         return found
-    return _tested(found, samples, start, span_ns)
+    return _tested(found, samples, start, span_ns, is_shared=options.is_shared)
 
 
 def _of_two_dates(
@@ -203,24 +226,28 @@ def _by_load(samples: SensorSamples, span_ns: tuple[int, int]) -> _Brought | Non
     return _Brought(alignment, values, (*caveats, _caveat("sensor-clocks-by-load", message, Weight.CARE)))
 
 
-def _tested(found: _Brought, samples: SensorSamples, start: CaptureStart | None, span_ns: tuple[int, int]) -> _Brought:
+def _tested(
+    found: _Brought, samples: SensorSamples, start: CaptureStart | None, span_ns: tuple[int, int], *, is_shared: bool
+) -> _Brought:
     """An alignment that nothing sure says, held against the load's rise: confirmed, in doubt, or contradicted."""
     alignment = found.alignment
     span_s = (0.0, (span_ns[1] - span_ns[0]) / 1e9)
     seen = seen_load((alignment.times_ns - span_ns[0]) / 1e9, found.values, span_s)
     guess = start is not None and start.is_guess and not alignment.started_together
+    if guess and (seen.waits_within or (is_shared and seen.state == "unknown")):
+        seen = Seen("contradicted")
     doubt_s = 0.0 if seen.state == "confirmed" and not guess else alignment.doubt_s
     weight, said = Weight.NOTE, "the load's rise or fall confirms it"
     if seen.state == "unknown":
         said = f"nothing in the log confirms it, so it may be off by {doubt_s:g} s"
     elif seen.state == "contradicted":
         if guess:
-            by_load = _by_load(samples, span_ns)
+            by_load = None if is_shared else _by_load(samples, span_ns)
             if by_load is not None:
                 return by_load
             raise SensorError.at(
                 samples.provenance.file_name,
-                f"the card waits for {abs(seen.apart_s):.1f} s of the capture, if it is aligned {alignment.words}",
+                f"its load does not begin and end with the capture, if that is aligned {alignment.words}",
                 helps="give --recorded-from or --sensor-offset (in a plan: recorded_from, sensor_offset_s)",
             )
         doubt_s, weight = max(abs(seen.apart_s), doubt_s), Weight.CARE
@@ -232,7 +259,7 @@ def _tested(found: _Brought, samples: SensorSamples, start: CaptureStart | None,
     if guess or (seen.state == "unknown" and start is not None and not start.is_guess):
         weight = Weight.CARE
     message = f"Sensors are aligned {alignment.words}; {said}."
-    caveat = _caveat("sensor-clocks-assumed", message, weight)
+    caveat = _caveat(CLOCKS_GUESSED if guess else "sensor-clocks-assumed", message, weight)
     return _Brought(replace(alignment, doubt_s=doubt_s), found.values, (*found.caveats, caveat))
 
 

@@ -71,7 +71,7 @@ def _moved(series: FrameSeries) -> tuple[FrameSeries, ...]:
     found = []
     for step in _STEPS:
         moved = times_ns + round(step * trace.clock_doubt_s * NS_PER_S)
-        column = pa.Array.from_buffers(pa.int64(), moved.size, [None, pa.py_buffer(moved)])
+        column = pa.Array.from_buffers(pa.int64(), moved.size, [None, pa.py_buffer(moved.tobytes())])
         samples = trace.samples.set_column(at, trace.samples.schema.field(at), column)
         with_moved = replace(capture, sensors=replace(trace, samples=samples))
         found.append(FrameSeries(series.timestamps_ns, options=series.options, capture=with_moved))
