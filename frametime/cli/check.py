@@ -135,6 +135,7 @@ def _request(chosen: dict[str, Any], *, with_sensors: bool) -> MeasureRequest:
         path="-",
         read=make_read_options(chosen),
         measure=make_measure_options(chosen),
+        sensors=chosen["sensors"],
         sensor_options=make_sensor_options(chosen, needs="--sensors", given=with_sensors),
         skip_start_auto=skips_warm_up(chosen),
         segment=_segment(chosen["segment"]),
@@ -190,7 +191,8 @@ def _segment(text: str | None) -> int | Literal["longest"] | None:
 def _for_path(base: MeasureRequest, path: str, sensors: str | None) -> MeasureRequest:
     from dataclasses import replace
 
-    return replace(base, path=path, sensors=sensors)
+    is_found = sensors is not None and base.sensors is None
+    return replace(base, path=path, sensors=sensors, sensors_are_found=is_found)
 
 
 def _requirements(chosen: dict[str, Any], base: MeasureRequest) -> list[Requirement]:

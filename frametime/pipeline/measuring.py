@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal
 
@@ -34,6 +34,8 @@ class MeasureRequest:
     conditions : Conditions
     sensors : str or None
         Sensor log that belongs to the capture.
+    sensors_are_found : bool
+        It was found by its name, which is told.
     sensor_options : SensorOptions or None
     skip_start_auto : bool
         Leave out the warm-up that is found at the start.
@@ -48,6 +50,7 @@ class MeasureRequest:
     measure: MeasureOptions = field(default_factory=MeasureOptions)
     conditions: Conditions = field(default_factory=Conditions)
     sensors: str | None = None
+    sensors_are_found: bool = False
     sensor_options: SensorOptions | None = None
     skip_start_auto: bool = False
     segment: int | Literal["longest"] | None = None
@@ -110,6 +113,11 @@ def measure_file(
 
         options = request.sensor_options or SensorOptions()
         capture = with_sensors(capture, request.sensors, options=options, weight=sensor_weight)
+        if request.sensors_are_found:
+            name = printable(Path(request.sensors).name)
+            message = f"The sensor log {name} lies beside the capture under its name, and is read with it."
+            found = Caveat(code="sensors-found-beside", message=message, weight=Weight.NOTE)
+            capture = replace(capture, caveats=(*capture.caveats, found))
     if request.segment is not None:
         capture = _one_segment(capture, request)
     if request.skip_start_auto:

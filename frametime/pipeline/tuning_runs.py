@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from frametime.caveats import Caveat, Weight
-from frametime.errors import FrametimeError, printable
+from frametime.errors import FrametimeError, ReadError, printable
 from frametime.metrics.metric import MeasuredRun
 from frametime.metrics.options import MeasureOptions
 from frametime.pipeline.measuring import MeasureRequest, measure_file, slow_log_hint
@@ -68,6 +68,8 @@ def numbers_of_log(
     request = _request(log, sensors, options, reading)
     capture = read_capture(request.path, options=request.read)
     if sensors is not None:
+        if not Path(sensors).exists():  # a name that was mistyped, and would stand in the record
+            raise ReadError.at(sensors, "there is no such file")
         capture = with_sensors(capture, sensors, options=request.sensor_options or SensorOptions())
     series = FrameSeries.of(capture, options)
     found = {key: CATALOG[key].compute(series) for key in ("average_fps", "average_power_w", "peak_temperature_c")}

@@ -178,6 +178,7 @@ def _report(path: Path, folder: Path, options: WatchOptions, sets: _RunSets) -> 
         MeasureRequest(
             path=str(path),
             sensors=None if sensors is None else str(sensors),
+            sensors_are_found=sensors is not None,
             read=options.read,
             measure=options.measure,
             conditions=Conditions(**(fields or {})),
