@@ -170,7 +170,7 @@ def _read() -> list[BenchLog]:
     eve = [f"{'31.12.2024 23:59' if v < 3000 else '01.01.2025 00:00'}:{(57 + v / 1000) % 60:09.6f}" for v in ENDS]
     read("day first over new year", table("when", eve))
     eve = [
-        f"{'01/31/2024 11:59' if v < 3000 else '02/01/2024 12:00'}:{(57 + v / 1000) % 60:09.6f} {'P' if v < 3000 else 'A'}M"
+        f"{'01/31/2024 11:59' if v < 3000 else '02/01/2024 12:00'}:{(57 + v / 1000) % 60:09.6f} {'AP'[v < 3000]}M"
         for v in ENDS
     ]
     read("month first, PM to AM", table("date and time", eve))

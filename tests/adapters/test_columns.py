@@ -211,7 +211,7 @@ def test_thousands_or_decimal_comma_by_what_frames_can_be() -> None:
     grouped = [f'"{value // 1000},{value % 1000:03d}"' for value in FRAMES_US]
     assert steps_us(read({"frame time (us)": grouped})) == FRAMES_US
     assert steps_us(read({"frame time (ms)": grouped})) == FRAMES_US
-    with pytest.raises(ReadError, match="a decimal comma or with commas between thousands; .*--decimal , "):
+    with pytest.raises(ReadError, match=r"a decimal comma or with commas between thousands; .*--decimal , "):
         read({"frame time (us)": [f'"300,{100 + i * 37 % 64:03d}"' for i in range(64)]})
 
 

@@ -63,7 +63,7 @@ _A_FRAME: Final = r"(.+?)\s*(?:/|per)\s*(?:1 )?frame"
 _FRAMES_A: Final = r"(?:frames?|bilder|images|fotogramas|cuadros|quadros)\s*(?:/|per|pro|par|por)\s*(?:1 )?(.+)"
 
 
-def unit_named(text: str) -> TimeUnit | None:  # noqa: PLR0911 - one line for each way of writing
+def unit_named(text: str) -> TimeUnit | None:
     """The unit written in ``text``, or ``None``. Case does not matter: no log counts in megaseconds.
 
     Examples

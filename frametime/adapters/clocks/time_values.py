@@ -199,8 +199,10 @@ def _numbers(texts: Any, unit: TimeUnit) -> TimeValues:
         ok &= ns < EXACT_FLOAT_NS
         return TimeValues(ns=np.where(ok, ns, 0).astype(np.int64), ok=_mask(ok))
     assert unit.ns is not None
-    if unit.ns == 1 and ok.all() and plain.all() and values.size and 2.0**63 <= float(values.max()) < 2.0**64:
-        return _unsigned(kept)
+    if ok.all() and plain.all() and values.size and unit.ns >= 1:
+        factor, least, most = int(unit.ns), float(values.min()), float(values.max())
+        if most * factor >= 2.0**63 > 2 * (most - least) * factor and least >= 0 and most < 2.0**64:
+            return _since_first(kept, factor)
     with np.errstate(over="ignore"):
         scaled = np.where(ok, values, 0.0) * float(unit.ns)
     ok &= np.abs(scaled) < _MAX_NS
@@ -215,8 +217,8 @@ def _numbers(texts: Any, unit: TimeUnit) -> TimeValues:
     return TimeValues(ns=ns_exact, ok=_mask(ok))
 
 
-def _unsigned(texts: Any) -> TimeValues:
-    """Counts of unsigned 64 bits, from the first of them on: their differences fit."""
+def _since_first(texts: Any, factor: int) -> TimeValues:
+    """Counts that are too large as ns, from the first of them on: their differences fit."""
     import pyarrow as pa
 
     try:
@@ -224,7 +226,7 @@ def _unsigned(texts: Any) -> TimeValues:
     except pa.ArrowInvalid:
         none = np.zeros(len(texts), dtype=np.bool_)
         return TimeValues(ns=none.astype(np.int64), ok=none)
-    return TimeValues(ns=(counts - counts[0]).view(np.int64), ok=None)
+    return TimeValues(ns=(counts - counts[0]).view(np.int64) * factor, ok=None)
 
 
 def _mask(ok: NDArray[np.bool_]) -> NDArray[np.bool_] | None:

@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.clocks.time_units import RATE, TimeUnit, unit_named
+from frametime.adapters.clocks.time_units import NANOSECOND, RATE, TimeUnit, unit_named
 from frametime.adapters.columns.column_facts import (
     ColumnChoice,
     ColumnFacts,
@@ -24,7 +24,17 @@ from frametime.adapters.columns.column_facts import (
     column_use,
     resolution_ns,
 )
-from frametime.adapters.columns.column_readings import Course, Reading, agree, course_of, is_counter, usual_units
+from frametime.adapters.columns.column_readings import (
+    Course,
+    Reading,
+    agree,
+    counts_ticks,
+    course_of,
+    is_counter,
+    middle,
+    usual_units,
+    values_of,
+)
 from frametime.adapters.columns.column_refusals import (
     column_named,
     impossible_unit,
@@ -42,7 +52,7 @@ from frametime.errors import ReadError
 
 _EVENT_ORDER: Final = (Event.END, Event.UNMARKED, Event.DISPLAY, Event.START, Event.SUBMIT)
 _SPAN_ORDER: Final = (Event.UNMARKED, Event.END, Event.DISPLAY, Event.SUBMIT, Event.START)
-_SURE_FPS: Final = (10.0, 1500.0)
+_SURE_FPS: Final = (20.0, 1000.0)
 """A rate outside of this, in a unit that is not stated, is told with more weight (common practice, no source)."""
 
 
@@ -101,6 +111,7 @@ class _Chooser:
         self.rows: np.ndarray[tuple[int], np.dtype[np.bool_]] | None = None
         self.impossible: list[Reading] = []
         self.empty: list[Reading] = []
+        self.ticks: list[Reading] = []
 
     def choose(self) -> ColumnChoice:
         told = self.options.time_column if self.options.time_column is not None else self.layout.time_column
@@ -171,7 +182,7 @@ class _Chooser:
         if unit is None and chosen.kind != "rate":
             self._tell_inferred(chosen)
         if not self.layout.kind:
-            self.evidence["kind"] = "the name or the course of its values says so"
+            self._tell_kind(chosen)
         use = column_use(fact, chosen.unit, self.style)
         if chosen.kind != "timestamp":
             return None, use
@@ -210,13 +221,13 @@ class _Chooser:
         units = (fact.unit,) if fact.unit is not None else usual_units(fact, self.style)
         return not any(self._reading(fact, "timestamp", unit).plausible for unit in units)
 
-    def _readings(self, fact: ColumnFacts) -> list[Reading]:
-        """The plausible readings of a column by its name; without names, by its numbers alone."""
-        meaning = fact.meaning
-        form = "" if fact.unit is None else fact.unit.form
+    def _kinds(self, fact: ColumnFacts) -> tuple[str, ...]:
+        """What a column can hold by its name; without a name, by its numbers alone."""
+        meaning, clock = fact.meaning, fact.unit is not None and fact.unit.form in ("clock", "date")
+        kinds: tuple[str, ...] = ()
         if meaning is Meaning.RATE:
-            kinds: tuple[str, ...] = ("rate",)
-        elif meaning is Meaning.TIMESTAMP or (form in ("clock", "date") and meaning in (Meaning.TIME, Meaning.PART)):
+            kinds = ("rate",)
+        elif meaning is Meaning.TIMESTAMP or (clock and meaning in (Meaning.TIME, Meaning.PART)):
             kinds = ("timestamp",)
         elif meaning in (Meaning.FRAME_TIME, Meaning.TIME):
             kinds = self._by_course(fact)
@@ -224,9 +235,19 @@ class _Chooser:
             kinds = ("timestamp",) if course_of(fact, self.style, self.rows) is Course.RISES else ()
         elif meaning is Meaning.INDEX and "frame" in words_of(fact.name) and self._has_fractions(fact):
             kinds = self._by_course(fact)
-        elif not fact.name and not any(other.name for other in self.facts):
+        elif self._is_unnamed(fact):
             kinds = () if is_counter(fact, self.style) else self._by_course(fact)
-        else:
+            kinds += ("rate",) if self._may_be_rates(fact, kinds) else ()
+        return kinds
+
+    def _readings(self, fact: ColumnFacts) -> list[Reading]:
+        """The plausible readings of a column by its name; without names, by its numbers alone."""
+        kinds = self._kinds(fact)
+        if not kinds:
+            return []
+        if counts_ticks(fact, self.style) and self.told_unit is None:
+            every = [self._reading(fact, "timestamp", unit) for unit in usual_units(fact, self.style)]
+            self.ticks += [reading for reading in every if reading.plausible]
             return []
         told = self.told_unit
         if told is not None and fact.unit is not None and fact.unit != told:
@@ -243,6 +264,22 @@ class _Chooser:
                 elif fact.unit is not None:
                     (self.impossible if reading.has_frames else self.empty).append(reading)
         return found
+
+    def _is_unnamed(self, fact: ColumnFacts) -> bool:
+        """Whether nothing but the numbers says what a column is: no name, or an only column whose name says nothing."""
+        if not any(other.name for other in self.facts):
+            return True
+        alone = sum(other.numeric for other in self.facts) == 1
+        return (
+            alone and fact.meaning is Meaning.OTHER and not (fact.said.unknown or fact.said.odd or fact.said.other_unit)
+        )
+
+    def _may_be_rates(self, fact: ColumnFacts, kinds: tuple[str, ...]) -> bool:
+        """Whether the only column of numbers may as well hold rates: as ms it would be slow, as rates it is usual."""
+        values = fact.ns(self.style, NANOSECOND)
+        good = values[np.isfinite(values)]
+        alone = sum(other.numeric for other in self.facts) == 1
+        return alone and kinds == ("frame time",) and bool(good.size) and 25.0 < middle(good) < 1000.0
 
     def _has_fractions(self, fact: ColumnFacts) -> bool:
         values = fact.ns(self.style)
@@ -307,17 +344,17 @@ class _Chooser:
         frames = [r for r in readings if r.kind == "frame time" and r.fact.meaning is Meaning.FRAME_TIME]
         kept = []
         for each in readings:
-            if frames and each.kind == "frame time" and each.fact.meaning is Meaning.TIME:
-                if not any(agree(each, other) for other in frames):
-                    self._not_used(
-                        each.fact, f"goes up and down like lengths of time, beside {frames[0].fact.shown}; it"
-                    )
-                    continue
-            kept.append(each)
+            vague = bool(frames) and each.kind == "frame time" and each.fact.meaning is Meaning.TIME
+            if vague and not any(agree(each, other) for other in frames):
+                self._not_used(each.fact, f"goes up and down like lengths of time, beside {frames[0].fact.shown}; it")
+            else:
+                kept.append(each)
         return kept
 
     def _nothing(self) -> ReadError:
         """Why no reading is left."""
+        if self.ticks:
+            return several_readings(self.name, self.ticks, self.ticks[0].fact)
         if self.impossible:
             return impossible_unit(self.name, self.impossible[0], self.style)
         return nothing_found(self.name, self.facts, self.style)
@@ -405,7 +442,7 @@ class _Chooser:
             self.caveats.append(
                 Caveat(
                     code="reading-inferred",
-                    message=f"{each.fact.shown} is read as frame times ({each.said_rate} on average in the first rows), "
+                    message=f"{each.fact.shown} is read as frame times ({each.said_rate} on average at the start), "
                     "though its name has words that are not known here; --time-column chooses another column.",
                 )
             )
@@ -413,7 +450,7 @@ class _Chooser:
 
     def _tell_inferred(self, reading: Reading) -> None:
         """Say that a unit was not stated, and what the choice rests on."""
-        headless = not any(fact.name for fact in self.facts)
+        headless = self._is_unnamed(reading.fact)
         thin = headless or not _SURE_FPS[0] <= reading.fps <= _SURE_FPS[1]
         self.evidence["unit" if reading.kind != "frame time" or "unit" not in self.evidence else "frame_time_unit"] = (
             f"only in {reading.unit.name} do frames last 0.2 ms to 1 s"
@@ -422,14 +459,27 @@ class _Chooser:
             Caveat(
                 code="reading-inferred",
                 message=f"No unit is stated{' and no column has a name' if headless else ''}: column "
-                f"{reading.fact.shown} is read as {reading.said_kind} in {reading.unit.name}, the only reading in which "
-                f"frames last 0.2 ms to 1 s ({reading.said_rate} on average in the first rows).",
+                f"{reading.fact.shown} is read as {reading.said_kind} in {reading.unit.name}, "
+                f"the only reading in which frames last 0.2 ms to 1 s ({reading.said_rate} on average at the start).",
                 weight=Weight.CARE if thin else Weight.NOTE,
             )
         )
 
+    def _tell_kind(self, reading: Reading) -> None:
+        """Why a column holds what it is read as."""
+        if reading.fact.meaning in (Meaning.FRAME_TIME, Meaning.RATE):
+            self.evidence["kind"] = "the name says so"
+        elif reading.fact.meaning is not Meaning.TIMESTAMP:
+            steps = np.diff(values_of(reading.fact, None, self.style, self.rows))
+            rising = f"{np.count_nonzero(steps > 0) / max(1, steps.size):.0%} of the first steps rise"
+            up_and_down = f"the values go up and down ({rising})"
+            self.evidence["kind"] = rising if reading.kind == "timestamp" else up_and_down
+
     def _tell(self, time: Reading | None, frame_time: Reading | None, group: list[Reading]) -> None:
         """The evidence for each of the columns that are read."""
+        first = time or frame_time
+        if first is not None and (time is None or frame_time is None) and first.kind != "rate":
+            self._tell_kind(first)
         if time is not None:
             fact = time.fact
             why = f"{fact.shown} holds timestamps"

@@ -17,7 +17,7 @@ from frametime.adapters.clocks.time_units import CLOCK, DATE, NANOSECOND, RATE, 
 from frametime.adapters.clocks.time_values import exact_ns
 from frametime.adapters.columns.header_words import Event, HeaderMeaning, Meaning, header_meaning
 from frametime.adapters.columns.layout import ColumnRef
-from frametime.adapters.text.cell_kind import CellKind, is_value, kind_of
+from frametime.adapters.text.cell_kind import CellKind, kind_of
 from frametime.adapters.text.number_style import POINT, NumberStyle, digit_power, exact_value, unit_in_cell
 from frametime.caveats import Caveat
 from frametime.errors import printable
@@ -163,12 +163,14 @@ def column_facts(
     """
     counts = Counter(names)
     found = []
+    firsts = _by_column(rows[:_SAMPLE], n_columns)
+    lasts = _by_column((last_rows or [])[-_SAMPLE:], n_columns)
     for position in range(n_columns):
         name = names[position] if names else ""
         unit_text = units_row[position] if units_row else ""
-        cells = tuple(row[position] for row in rows[:_SAMPLE] if len(row) > position)
-        kinds = Counter(kind_of(cell) for cell in cells)
-        filled = sum(count for kind, count in kinds.items() if kind is not CellKind.MISSING)
+        cells = firsts[position]
+        kinds = Counter(map(kind_of, cells))
+        filled = len(cells) - kinds[CellKind.MISSING]
         said = header_meaning(name, unit_text)
         unit, unit_from = _unit(said, units_place if unit_text.strip() else "the name", cells, kinds, filled)
         found.append(
@@ -180,11 +182,17 @@ def column_facts(
                 unit=unit,
                 unit_from=unit_from,
                 cells=cells,
-                last_cells=tuple(row[position] for row in (last_rows or [])[-_SAMPLE:] if len(row) > position),
-                numeric=filled > 0 and sum(count for kind, count in kinds.items() if is_value(kind)) * 2 > filled,
+                last_cells=lasts[position],
+                numeric=filled > 0 and (filled - kinds[CellKind.TEXT]) * 2 > filled,
             )
         )
     return tuple(found)
+
+
+def _by_column(rows: Sequence[tuple[str, ...]], n_columns: int) -> list[tuple[str, ...]]:
+    if rows and min(map(len, rows)) >= n_columns:
+        return list(zip(*rows, strict=False))
+    return [tuple(row[position] for row in rows if len(row) > position) for position in range(n_columns)]
 
 
 def _unit(
@@ -279,11 +287,17 @@ def resolution_ns(fact: ColumnFacts, unit: TimeUnit | None, style: NumberStyle) 
         # Clock times and dates: the digits of their seconds.
         seconds = [_digits_of_seconds(cell) for cell in (*fact.cells, *fact.last_cells) if cell.strip()]
         return int(10 ** max(0, 9 - min(seconds, default=9)))
-    powers = [
-        min((digit_power(cell, style) for cell in cells), default=0)
-        for cells in (fact.cells, fact.last_cells or fact.cells)
-    ]
+    powers = [_least_power(cells, style) for cells in (fact.cells, fact.last_cells or fact.cells)]
     return max(1, round(unit.ns * Fraction(10) ** max(powers)))
+
+
+@lru_cache(maxsize=256)
+def _least_power(cells: tuple[str, ...], style: NumberStyle) -> int:
+    """The power of ten of the last digit, of the cell with the most digits."""
+    together = "".join(cells)
+    if together.isascii() and together.replace(style.decimal, "").isdigit():
+        return -min(30, max((len(c) - c.find(style.decimal) - 1 for c in cells if style.decimal in c), default=0))
+    return min((digit_power(cell, style) for cell in cells), default=0)
 
 
 def _digits_of_seconds(cell: str) -> int:
@@ -294,7 +308,7 @@ def _digits_of_seconds(cell: str) -> int:
 def coarse_rates(fact: ColumnFacts, style: NumberStyle) -> tuple[Caveat, ...]:
     """A caveat where rates are written with so few digits that frame times come in steps of 1 % or more."""
     cells = [cell for cell in (*fact.cells, *fact.last_cells) if cell.strip()]
-    step = Fraction(10) ** min((digit_power(cell, style) for cell in cells), default=0)
+    step = Fraction(10) ** _least_power(tuple(cells), style)
     rates = sorted(rate for rate in (exact_value(cell, style) for cell in cells) if rate is not None and rate > 0)
     if not rates or step < _COARSE_RATE * rates[len(rates) // 2]:
         return ()

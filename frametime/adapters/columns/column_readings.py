@@ -49,13 +49,13 @@ def course_of(fact: ColumnFacts, style: NumberStyle, rows: Rows = None) -> Cours
     rising, falling = np.count_nonzero(steps > 0), np.count_nonzero(steps < 0)
     if not rising:
         return Course.VARIES
+    # A clock goes far; lengths come back, even those that rise in small steps for a while. A counter may run over once.
+    gone_on = float(values[-1] - values[0]) / float(np.abs(steps).sum())
     if steps.size <= _FEW_STEPS:
-        return Course.OPEN if not falling else Course.VARIES
+        return Course.OPEN if gone_on >= 0.5 else Course.VARIES
     if not falling:
         # A coarse clock stands still; lengths seldom do without falling once.
         return Course.RISES if rising >= 3 else Course.OPEN
-    # A clock goes far; lengths come back, even those that rise in small steps for a while. A counter may run over once.
-    gone_on = float(values[-1] - values[0]) / float(np.abs(steps).sum())
     if rising >= 0.9 * steps.size and (falling <= 2 or gone_on >= 0.5):
         return Course.RISES
     return Course.RISES if gone_on >= 0.5 else Course.OPEN if gone_on >= 0.3 else Course.VARIES
@@ -77,6 +77,15 @@ def usual_units(fact: ColumnFacts, style: NumberStyle) -> tuple[TimeUnit, ...]:
     counted = bool(first.size) and 1e17 < first[0] < 9e17
     more = (ticks,) if counted or {"tick", "ticks"} & set(words_of(fact.name)) else ()
     return (ticks,) if counted else (SECOND, MILLISECOND, MICROSECOND, NANOSECOND, *more)
+
+
+def counts_ticks(fact: ColumnFacts, style: NumberStyle) -> bool:
+    """Whether a column counts ticks of a length that only the machine knows."""
+    return (
+        fact.unit is None
+        and len(usual_units(fact, style)) > 1
+        and bool({"tick", "ticks", "qpc", "counter", "cycles", "tsc"} & set(words_of(fact.name)))
+    )
 
 
 class Reading(NamedTuple):
@@ -107,7 +116,7 @@ class Reading(NamedTuple):
         spans = _spans(values_of(fact, unit, style, rows), kind)
         last = fact.ns(style, unit, last=True)
         ends = _spans(last[np.isfinite(last)], kind) if rows is None else spans[:0]
-        middles = tuple(float(np.median(each[each > 0])) for each in (spans, ends) if (each > 0).any())
+        middles = tuple(middle(each[each > 0]) for each in (spans, ends) if (each > 0).any())
         return cls(fact, kind, unit, spans, middles, style)
 
     @property
@@ -147,6 +156,11 @@ def _spans(values: NDArray[np.float64], kind: str) -> NDArray[np.float64]:
     return np.diff(values) if kind == "timestamp" else values
 
 
+def middle(values: NDArray[np.float64]) -> float:
+    """The median; of an even number the upper of the two in the midst, which is near enough for a choice."""
+    return float(np.partition(values, values.size // 2)[values.size // 2])
+
+
 def agree(one: Reading, other: Reading) -> bool:
     """Whether two readings of the same rows give the same length of a frame."""
     if one.fact is other.fact:
@@ -171,10 +185,10 @@ def agree(one: Reading, other: Reading) -> bool:
 def _same_length(a: NDArray[np.float64], b: NDArray[np.float64], coarse_ns: float) -> bool:
     if a.size != b.size:
         # A cell is missing in one of them: the usual lengths must do.
-        x, y = np.median(a[a > 0]) if (a > 0).any() else 0.0, np.median(b[b > 0]) if (b > 0).any() else 0.0
+        x, y = middle(a[a > 0]) if (a > 0).any() else 0.0, middle(b[b > 0]) if (b > 0).any() else 0.0
         return bool(abs(x - y) <= 0.05 * max(x, y))
     if not a.size:
         return True
     # What the first and the last row add or take is at most about a frame's length.
-    edge = float(max(np.median(np.abs(a)), np.median(np.abs(b))))
+    edge = float(max(middle(np.abs(a)), middle(np.abs(b))))
     return bool(abs(a.sum() - b.sum()) <= _SAME * max(a.sum(), b.sum()) + 1.5 * edge + coarse_ns)

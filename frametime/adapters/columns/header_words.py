@@ -99,12 +99,12 @@ _PART: Final = _words(
     "culling cull shadow shadows lighting light post compute raster copy transfer encode decode streaming stream "
     "thread worker lock sync synchronization command commands driver overhead pass build layout paint compose "
     "compositor blit job jobs allocation read write setup prepare raytracing particles ui hud vertex pixel geometry "
-    "work working busy active flip world fixed boot startup init save blocked stall kernel user call calls"
+    "work working busy active flip world fixed boot init save blocked stall kernel user call calls"
 )
 """A part of the work of a frame, or something beside it: no length of a frame by itself."""
 _STREAM: Final = _words(
-    "application app process program executable exe stream game title pid task window surface thread tid session source "
-    "context eye layer output swapchain instance view viewport client"
+    "application app process program executable exe stream game title pid task window surface thread tid session "
+    "source context eye layer output swapchain instance view viewport client"
 )
 _INDEX: Final = _words("index number no nr id row idx num")
 _DROPPED: Final = _words("dropped drop skipped missed discarded")
@@ -112,18 +112,19 @@ _SHOWN: Final = _words("shown displayed visible presented")
 _PLAIN: Final = _words(
     "of the in for to at on a an per each one single current last this previous by from and is was value values raw "
     "measured recorded logged data reading high resolution precise frame frames time times rate gpu cpu second seconds "
-    "between s d l local system log absolute relative wall monotonic host capture captured record recording session run "
-    "bench benchmark test sensor"
+    "between s d l local system log absolute relative wall monotonic host capture captured record recording session "
+    "run bench benchmark test sensor real scaled unscaled startup launch"
 )
 """Words that leave the meaning of a name as it is."""
 _LANGUAGES: Final = MappingProxyType(
     {
         word: tuple(english.split())
         for english, words in (
-            ("time", "zeit uhrzeit heure hora ora godzina temps tiempo tempo czas czasu время времени 時間 时间 시간 tijd"),
+            ("time", "zeit uhrzeit heure hora ora godzina temps tiempo tempo czas czasu tijd время времени 時間 "
+             "时间 시간"),
             ("frame", "bild bilder bildes einzelbild image images trame fotograma fotogramas cuadro cuadros quadro "
-             "quadros fotogramma fotogrammi klatka klatki klatek ramka ramki кадр кадра кадров кадры フレーム 帧 幀 影格 "
-             "프레임"),
+             "quadros fotogramma fotogrammi klatka klatki klatek ramka ramki кадр кадра кадров кадры フレーム 帧 幀 "
+             "影格 프레임"),
             ("duration", "dauer duree duracion duracao durata trwania trwanie длительность продолжительность 持续 时长 "
              "時長 所要 지속"),
             ("second", "sekunde sekunden seconde secondes segundo segundos secondo secondi sekunda sekundy sekund "
@@ -133,8 +134,9 @@ _LANGUAGES: Final = MappingProxyType(
             ("elapsed", "verstrichen verstrichene vergangene laufzeit ecoule ecoulee transcurrido decorrido trascorso "
              "uplynelo прошло прошедшее 経過 经过 經過 경과"),
             ("frame rate", "bildrate bildfrequenz 帧率 帧速 幀率 프레임률 프레임율 フレームレート 프레임레이트"),
-            ("frame time", "bildzeit bilddauer framezeit framedauer"),
-            ("rate", "rata taxa tasa frequence frequenza frecuencia frequencia czestotliwosc frequenz частота レート 速率 레이트"),
+            ("frame time", "ft bildzeit bilddauer framezeit framedauer"),
+            ("rate", "rata taxa tasa frequence frequenza frecuencia frequencia czestotliwosc frequenz "
+             "частота レート 速率 레이트"),
             ("per", "pro par por al na в 每 毎"),
             ("interval", "intervall intervalle intervalo intervallo odstep abstand интервал 間隔 间隔 간격"),
             ("delta", "дельта differenz デルタ"),
@@ -148,7 +150,7 @@ _LANGUAGES: Final = MappingProxyType(
     }
 )  # fmt: skip
 _VOCABULARY: Final = frozenset(
-    {"time", "frame", "gpu", "cpu", "rate", "per", "second", "seconds", "between"}
+    {"time", "times", "frame", "frames", "real", "gpu", "cpu", "rate", "per", "second", "seconds", "between"}
     | _END | _DISPLAY | _START | _SUBMIT | _STAMP | _SPAN | _WORK
     | {w for w in _LANGUAGES if len(w) > 2 or ord(w[0]) > 0x2E00}
     | {w for w in TIME_WORDS if ord(w[0]) > 0x2E00}
@@ -248,6 +250,9 @@ def _unit_in(name: str, words: tuple[str, ...]) -> tuple[TimeUnit | None, str | 
         return None, None, True
     if _RATE_WORDS & set(words) or "framespersec" in joined or "frames/s" in joined or _is_rate(words):
         return RATE, None, False
+    if len(words) == 1 and len(words[0]) == 2:
+        unit = unit_named(words[0])
+        return (unit, None, False) if unit is not None and unit.form == "number" else (None, None, False)
     if len(words) > 1:
         if words[-1] in _OTHER_UNITS:
             return None, _OTHER_UNITS[words[-1]], bool(re.search(_JOINED_FACTOR, folded.casefold()))
@@ -312,6 +317,11 @@ def header_meaning(name: str, unit_text: str = "") -> HeaderMeaning:
     return HeaderMeaning(meaning, event, unit, other, unknown, odd)
 
 
+def _from_one_to_next(ordered: tuple[str, ...]) -> bool:
+    """Whether a name says from one event to the next of its kind."""
+    return any(ordered.count(word) > 1 for word in ordered if word in _END | _DISPLAY | _START | _SUBMIT)
+
+
 def _unknown(words: set[str]) -> set[str]:
     """Words that are neither of time and frames, nor leave a name as it is."""
     known = _VOCABULARY | _PLAIN | _RATE_WORDS | _INDEX | _SUMMED | TIME_WORDS
@@ -333,7 +343,10 @@ def _meaning(  # noqa: PLR0911, PLR0912 - one line for each meaning, in the orde
         frames = words & _RATE_WORDS or words & {"frame", "frames"} or ordered in ((), ("hz",))
         return Meaning.RATE if frames and not words & (_STATISTIC | _PART) else Meaning.STATISTIC
     if words & _SUMMED and (timed or "time" in words) and not words & (_STATISTIC - _SUMMED):
-        return Meaning.TIMESTAMP
+        # The total of a frame is its length, a total over frames a clock.
+        return Meaning.TIME if {"frame", "frames", "last"} & words else Meaning.TIMESTAMP
+    if "p" in words and any(word.isdigit() for word in words):
+        return Meaning.STATISTIC
     if words & _STATISTIC:
         return Meaning.STATISTIC
     if not timed and words & _DROPPED:
@@ -345,11 +358,12 @@ def _meaning(  # noqa: PLR0911, PLR0912 - one line for each meaning, in the orde
     frame = bool({"frame", "frames"} & words)
     if words & _SPAN or (frame and "time" in words and event is Event.UNMARKED) or {"per", "frame"} <= words:
         return Meaning.FRAME_TIME if frame or not _unknown(words) else Meaning.PART
-    if "between" in words and timed:
+    if ("between" in words and timed) or ("to" in words and event is not Event.UNMARKED and _from_one_to_next(ordered)):
         return Meaning.FRAME_TIME
     if event is not Event.UNMARKED and (timed or words & _STAMP or "time" in words):
         return Meaning.TIMESTAMP
-    if words & _STAMP:
+    marks = event is not Event.UNMARKED and words & {"frame", "at"} and not _unknown(words)
+    if words & _STAMP or (marks and event is not Event.DISPLAY):
         return Meaning.TIMESTAMP
     if frame and timed:
         return Meaning.FRAME_TIME

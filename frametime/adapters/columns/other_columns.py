@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from frametime.adapters.clocks.time_units import NANOSECOND, unit_named, unit_names
 from frametime.adapters.columns.column_facts import FLAG_ROLES, TIMED_ROLES, ColumnFacts, ColumnUse, column_use
-from frametime.adapters.columns.column_readings import Course, course_of
+from frametime.adapters.columns.column_readings import Course, course_of, middle
 from frametime.adapters.columns.column_refusals import column_named
 from frametime.adapters.columns.header_words import Event, Meaning, words_of
 from frametime.adapters.columns.layout import Layout
@@ -158,6 +158,8 @@ def _splitting(facts: Sequence[ColumnFacts], style: NumberStyle) -> ColumnFacts 
     for fact in facts:
         if fact.meaning in (Meaning.SHOWN, Meaning.DROPPED, Meaning.TIMESTAMP, Meaning.TIME) or not clocks:
             continue
+        if len(set(fact.cells)) > _FEW_STREAMS:
+            continue
         cells = [cell.strip() for cell in fact.cells]
         counts = Counter(cells)
         if not 2 <= len(counts) <= _FEW_STREAMS or min(counts.values()) < _LEAST_ROWS:
@@ -176,8 +178,8 @@ def _more_even(stamps: NDArray[np.float64], cells: NDArray[np.str_]) -> bool:
 
 
 def _unevenness(steps: NDArray[np.float64]) -> float:
-    middle = float(np.median(steps))
-    return float(np.median(np.abs(steps - middle))) / middle if middle > 0 else float("inf")
+    usual = middle(steps)
+    return middle(np.abs(steps - usual)) / usual if usual > 0 else float("inf")
 
 
 def frame_number(facts: Sequence[ColumnFacts], style: NumberStyle) -> ColumnUse | None:
@@ -187,9 +189,9 @@ def frame_number(facts: Sequence[ColumnFacts], style: NumberStyle) -> ColumnUse 
         if fact.meaning is not Meaning.INDEX or not fact.numeric:
             continue
         numbers = fact.ns(style, NANOSECOND)
-        if numbers.size > 1 and np.isfinite(numbers).all() and not (numbers % 1).any() and not fact.unit:
-            if np.unique(numbers).size * 3 > numbers.size:
-                found.append(fact)
+        whole = numbers.size > 1 and np.isfinite(numbers).all() and not (numbers % 1).any() and not fact.unit
+        if whole and np.unique(numbers).size * 3 > numbers.size:
+            found.append(fact)
     best = _first(found, {"frame"})
     return None if best is None else ColumnUse(position=best.position, ref=best.ref, unit=NANOSECOND)
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.adapters.columns.column_facts import ColumnFacts
-from frametime.adapters.columns.column_readings import Reading
+from frametime.adapters.columns.column_readings import Reading, middle
 from frametime.adapters.columns.header_words import Meaning, words_of
 from frametime.adapters.text.number_style import NumberStyle
 from frametime.errors import ReadError
@@ -33,14 +33,14 @@ def refuse_summaries(name: str, facts: Sequence[ColumnFacts], readings: Sequence
     for clock in clocks:
         if not _is_slow(clock):
             continue
-        step_ns = float(np.median(clock.spans))
+        step_ns = middle(clock.spans)
         for fact in facts:
             lengths = _lengths_told(fact, style)
-            if fact is not clock.fact and lengths.size and float(np.median(lengths)) * _ROWS_APART < step_ns:
+            if fact is not clock.fact and lengths.size and middle(lengths) * _ROWS_APART < step_ns:
                 raise ReadError.at(
                     name,
-                    f"rows come {step_ns / 1e9:.3g} s apart in {clock.fact.shown}, and {fact.shown} tells of many frames "
-                    "in between: this is a log of summaries, with one row a second, not one row a frame",
+                    f"rows come {step_ns / 1e9:.3g} s apart in {clock.fact.shown}, and {fact.shown} tells of many "
+                    "frames in between: this is a log of summaries, with one row a second, not one row a frame",
                     helps="record a log with one row for each frame",
                 )
         sensors = [fact.shown for fact in facts if fact.numeric and fact.said.other_unit is not None]
@@ -54,9 +54,9 @@ def refuse_summaries(name: str, facts: Sequence[ColumnFacts], readings: Sequence
 
 
 def _is_slow(clock: Reading) -> bool:
-    middle = float(np.median(clock.spans)) if clock.spans.size else 0.0
-    even = np.abs(clock.spans - middle) <= _EVEN * middle
-    return middle >= _SLOW_NS and float(even.mean()) >= 0.8
+    usual = middle(clock.spans) if clock.spans.size else 0.0
+    even = np.abs(clock.spans - usual) <= _EVEN * usual
+    return usual >= _SLOW_NS and float(even.mean()) >= 0.8
 
 
 def _lengths_told(fact: ColumnFacts, style: NumberStyle) -> NDArray[np.float64]:

@@ -243,8 +243,8 @@ def _single_precision(choice: ColumnChoice, columns: ReadColumns) -> tuple[Cavea
     return (
         Caveat(
             code="rounded-timestamps",
-            message=f"The timestamps were kept in single precision, which is exact to {step_ns / 2e6:.3g} ms here: single "
-            "frames, their percentiles and lows are no finer.",
+            message=f"The timestamps were kept in single precision, which is exact to {step_ns / 2e6:.3g} ms here: "
+            "single frames, their percentiles and lows are no finer.",
             weight=Weight.REPEAT if step_ns > _TOO_COARSE_NS else Weight.CARE,
         ),
     )

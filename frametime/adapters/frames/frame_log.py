@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import partial
-from typing import TYPE_CHECKING, Any, BinaryIO
+from itertools import chain
+from typing import TYPE_CHECKING, Any, BinaryIO, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,7 @@ from frametime.adapters.columns.column_choice import choose_columns
 from frametime.adapters.columns.column_facts import TIMED_ROLES, ColumnChoice, ColumnFacts, ColumnUse, column_facts
 from frametime.adapters.columns.found_layout import found_layout
 from frametime.adapters.columns.layout import Layout
+from frametime.adapters.columns.remembered import remember, with_remembered
 from frametime.adapters.frames.applications import chosen_stream, chosen_stream_of_texts, flags_of_texts, unnamed_stream
 from frametime.adapters.frames.frame_assembly import ReadColumns, assemble
 from frametime.adapters.frames.rejected import RejectedRows, reason_of
@@ -45,6 +47,10 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 
+_LONG_ROWS: Final = 1_000_000
+_NO_CONTROLS: Final = {code: None for code in range(32) if chr(code) not in "\t\n\r\v\f\x1a"}
+
+
 class FrameLogAdapter:
     """Reads delimited text with one row a frame."""
 
@@ -56,7 +62,7 @@ class FrameLogAdapter:
             return False
         encoding, bom, _ = encoding_of(head[:HEAD_BYTES], complete=False)
         text = head[bom:].rstrip(b"\0").decode(encoding, "replace")
-        controls = sum(character < " " and character not in "\t\n\r\v\f\x1a" for character in text)
+        controls = len(text) - len(text.translate(_NO_CONTROLS))
         return controls * 100 <= len(text)
 
     def parse(self, log: BinaryIO, options: ReadOptions) -> ParsedLog:
@@ -91,6 +97,8 @@ def _parse(source: TextSource, options: ReadOptions) -> ParsedLog:
     if (command := writer_of_text(source.head)) is not None:
         raise no_capture(source.name, command)
     dialect = detect_dialect(source, options)
+    remembers = options.remember
+    options, remembered = with_remembered(source.name, dialect.names, dialect.n_columns, options)
     facts, choice = _chosen(source, dialect, options)
     if dialect.has_open_row and _ends_in_a_frame_time(dialect, facts, choice):
         dialect = detect_dialect(source, options, keeps_open_row=False)
@@ -106,9 +114,11 @@ def _parse(source: TextSource, options: ReadOptions) -> ParsedLog:
         options,
         layout_toml=layout.to_toml(comments=comments),
         evidence=tuple(f"{key}: {text}" for key, text in comments.items()),
-        caveats=(*choice.caveats, *source_caveats(source, dialect, scan)),
+        caveats=(*remembered, *choice.caveats, *source_caveats(source, dialect, scan)),
         metadata=dialect.metadata,
     )
+    if remembers:
+        remember(source.name, dialect.names, dialect.n_columns, layout)
     read = partial(_read_other_columns, source, dialect, facts, columns.records, parsed.timeline, options)
     return replace(parsed.log, read_columns=read)
 
@@ -148,14 +158,7 @@ def _styles(dialect: Dialect, facts: Sequence[ColumnFacts], layout: Layout) -> t
     told = told_style(layout)
     if told is not None and layout.thousands is not None:
         return (told,), "as told"
-    numeric = [fact.position for fact in facts if fact.numeric]
-    cells = [
-        row.cells[position]
-        for row in (*_sample(dialect), *dialect.tail)
-        for position in numeric
-        if len(row.cells) > position
-    ]
-    styles, why = number_styles(cells)
+    styles, why = number_styles(chain.from_iterable((*fact.cells, *fact.last_cells) for fact in facts if fact.numeric))
     if told is None:
         return styles, why
     # Digits may be in groups whose mark was not told.
@@ -195,9 +198,9 @@ def _types(facts: Sequence[ColumnFacts], choice: ColumnChoice) -> dict[int, pa.D
             continue
         cells = [cell.strip() for cell in facts[use.position].cells]
         whole = use.unit.form == "number" and all(cell.lstrip("+-").isdecimal() for cell in cells)
-        if not whole and use.unit.ns is not None:
-            if (np.abs(facts[use.position].ns(choice.style, use.unit)) >= 2.0**50).any():
-                return None
+        timed_number = not whole and use.unit.ns is not None
+        if timed_number and (np.abs(facts[use.position].ns(choice.style, use.unit)) >= 2.0**50).any():
+            return None
         types[use.position] = pa.int64() if whole else pa.float64()
     if choice.number is not None:
         types.setdefault(choice.number.position, pa.int64())
@@ -255,7 +258,8 @@ def _typed(
     number = None if choice.number is None else timed(choice.number)
     # The pool keeps what it gave: a long log would hold its columns twice from here on.
     read.clear()
-    pa.default_memory_pool().release_unused()
+    if n_rows > _LONG_ROWS:
+        pa.default_memory_pool().release_unused()
     return ReadColumns(
         n_rows=n_rows,
         records=None,

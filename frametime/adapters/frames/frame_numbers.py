@@ -1,4 +1,4 @@
-"""What the frames' own numbers say of a log: frames that were not logged, rows that stand twice, logs that were joined."""
+"""What the numbers of the frames say of a log: frames that were not logged, rows that stand twice, joined logs."""
 
 from __future__ import annotations
 

@@ -55,7 +55,12 @@ def find_time_column(
     found = (absolute or elapsed) if wants_absolute else (elapsed or absolute)
     if not found:
         other = next((fact for fact in facts if _STAMP_WORDS & set(words_of(fact.name)) and fact.cells), None)
-        if other is not None and not other.numeric and any(re.search(r"\d[/.:-]\d", cell) for cell in other.cells[:1]):
+        undecided = other is not None and not other.values(style)
+        if (
+            other is not None
+            and (undecided or not other.numeric)
+            and any(re.search(r"\d[/.:-]\d", cell) for cell in other.cells[:1])
+        ):
             raise SensorError.at(
                 name,
                 f"'{printable(other.cells[0], limit=40)}' is no time that is read",

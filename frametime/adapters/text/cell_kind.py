@@ -59,7 +59,7 @@ def plain_word(cell: str) -> str:
 
 
 @lru_cache(maxsize=1 << 14)
-def kind_of(cell: str) -> CellKind:
+def kind_of(cell: str) -> CellKind:  # noqa: PLR0911 - one line for each kind
     """The kind of one cell.
 
     Examples
@@ -70,6 +70,9 @@ def kind_of(cell: str) -> CellKind:
     text = cell.strip()
     if len(text) > 64:
         return CellKind.TEXT
+    # Nearly every cell is a plain number: digits and one point at most.
+    if text.isascii() and text.lstrip("+-").replace(".", "", 1).isdigit() and text.count("-") + text.count("+") <= 1:
+        return CellKind.NUMBER
     if matches(NUMBER, text) or (any(mark in text for mark in GROUP_MARKS) and matches(GROUPED, text)):
         return CellKind.NUMBER
     word = plain_word(text)

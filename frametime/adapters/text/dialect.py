@@ -24,11 +24,16 @@ from frametime.adapters.text.text_rows import (
     split_rows,
     text_ending,
 )
-from frametime.adapters.text.text_source import LINES, TextSource
+from frametime.adapters.text.text_source import TextSource, lines_of
 from frametime.errors import ReadError, printable
 
+_SHORT_PREAMBLE: Final = 20
 _USUAL_PREAMBLE: Final = 100
 _HOLDS_TOGETHER: Final = 0.6
+_BELOW: Final = 40
+_SCORED_ROWS: Final = 30
+_MOST: Final = (1.25, 1.2)
+"""The best score that a delimiter can have, and that spaces or none can."""
 _MAX_PREAMBLE_BYTES: Final = 32 << 20
 _CANDIDATES: Final = (",", ";", "\t", "|", " ", "")
 _SEP_LINE: Final = r'(?i:"?sep=(.)"?\s*)'
@@ -97,7 +102,7 @@ class Dialect(NamedTuple):
 
 def _score(rows: Sequence[Row], start: int, delimiter: str) -> float:
     """How well the data rows of one candidate hold together: 0 to about 1.3."""
-    sample = rows[start : start + SAMPLE_ROWS]
+    sample = rows[start : start + _SCORED_ROWS]
     count = modal_count(sample)
     fitting = [row for row in sample if len(row.cells) == count]
     cells = [kind_of(cell) for row in fitting for cell in row.cells]
@@ -116,7 +121,9 @@ def _score(rows: Sequence[Row], start: int, delimiter: str) -> float:
 
 
 def _is_units_row(cells: Sequence[str]) -> bool:
-    filled = [cell.strip() for cell in cells if cell.strip()]
+    filled = [cell.strip() for cell in cells if cell.strip(" -#[]()")]
+    if not any(cell[0] in "[({" or len(cell) < 16 for cell in filled):
+        return False
     known = sum(unit_of_text(cell) != (None, None) for cell in filled)
     bracketed = sum(cell[0] + cell[-1] in ("[]", "()", "{}") for cell in filled)
     return bool(filled) and known > 0 and (known == len(filled) or bracketed == len(filled))
@@ -135,7 +142,7 @@ def detect_dialect(source: TextSource, options: ReadOptions, *, keeps_open_row: 
     """
     layout = options.layout or Layout()
     while True:
-        lines = re.findall(LINES, source.head)
+        lines = lines_of(source.head)
         if not lines:
             raise ReadError.at(source.name, "this file holds no text", helps="record the run again")
         _refuse_very_wide(source, lines, layout, options)
@@ -243,9 +250,13 @@ def _best_split(source: TextSource, lines: Sequence[str], layout: Layout) -> tup
         for delimiter in candidates
         if (not delimiter or delimiter in source.head) and not (quote == "'" and "'" not in source.head)
     ]
-    for limit in (_USUAL_PREAMBLE, len(lines)):
-        seen = lines[: 4 * limit]
+    quoted = any(quote in source.head for quote in quotes if quote)
+    for limit in (_USUAL_PREAMBLE if quoted else _SHORT_PREAMBLE, _USUAL_PREAMBLE, len(lines)):
+        seen = lines[: limit + max(limit, SAMPLE_ROWS + 5)]
+        below = "".join(seen[-_BELOW:])
         for quote, delimiter in pairs:
+            if delimiter not in below or (best is not None and best[0] >= _MOST[delimiter in {"", " "}] - 1e-9):
+                continue
             found = _split_and_find(seen, delimiter, quote, spaced=spaced, layout=layout, limit=limit)
             score = _score(*found, delimiter) if found is not None else 0.0
             if found is not None and (best is None or score > best[0] + 1e-9):
@@ -348,7 +359,7 @@ def _header_above(
     units = None
     for row in reversed(above):
         names = _names(row)
-        if not filled <= len(names) or filled_count(names) > count:
+        if not filled <= len(names) or filled_count(names) > count or not "".join(names).strip(":-=+ "):
             continue
         if units is None and _is_units_row(row.cells):
             units = row

@@ -60,6 +60,10 @@ def number_styles(cells: Iterable[str]) -> tuple[tuple[NumberStyle, ...], str]:
     >>> len(number_styles(["17,247", "16,076"])[0])
     2
     """
+    cells = tuple(cells)
+    together = "\n".join(cells)
+    if together.isascii() and not any(mark in together for mark in ",' ") and not re.search(r"\.\d+\.", together):
+        return (POINT,), "no cell has a comma"
     numbers = []
     for cell in cells:
         kind = kind_of(cell)

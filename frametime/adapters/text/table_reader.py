@@ -16,7 +16,6 @@ from frametime.adapters.arrow.arrow_columns import arrow_int64, arrow_texts
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.log_stream import BLOCK_BYTES, LogStream, Spool
 from frametime.adapters.stored_log import long_line
-from frametime.adapters.text.cell_kind import MISSING
 from frametime.adapters.text.dialect import Dialect
 from frametime.adapters.text.text_rows import split_rows
 from frametime.adapters.text.text_source import TextPart, TextSource
@@ -158,7 +157,7 @@ def _read(
     convert = csv.ConvertOptions(
         column_types={names[position]: kind for position, kind in types.items()},
         include_columns=[names[position] for position in types],
-        null_values=[] if as_text else _NULL_WORDS,
+        null_values=[],
         strings_can_be_null=False,
         true_values=["1", "true", "True", "TRUE", "yes", "Yes", "YES", "y", "Y"],
         false_values=["0", "false", "False", "FALSE", "no", "No", "NO", "n", "N"],
@@ -187,9 +186,6 @@ def _read(
                 helps="describe the file with --layout",
             ) from None
         raise NotTypedError(text) from None
-
-
-_NULL_WORDS: Final = sorted({form for word in MISSING for form in (word, word.upper(), word.title())} | {"NaN", "N/a"})
 
 
 def read_typed(

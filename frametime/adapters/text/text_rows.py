@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import csv
-import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from typing import Final, NamedTuple
 
 from frametime.adapters.text.cell_kind import CellKind, is_value, kind_of
-from frametime.adapters.text.text_source import LINES, TextSource
+from frametime.adapters.text.text_source import TextSource, lines_of
 
 WINDOW_ROWS: Final = 20
 SAMPLE_ROWS: Final = 60
+_LAST_LINES: Final = 75
 
 
 class Row(NamedTuple):
@@ -143,17 +143,22 @@ def text_ending(
     if offset < data_start:
         source.stream.seek(data_start)
         offset, text = data_start, source.stream.read(source.end - data_start).decode("utf-8", "surrogateescape")
-    lines = re.findall(LINES, text)
-    rows = split_rows(lines, delimiter, quote, spaced=spaced)
+    lines = lines_of(text)
+    some = sample[:WINDOW_ROWS]
     numeric = [
         column
         for column in range(count)
-        if sum(is_value(kind_of(row.cells[column])) for row in sample[:SAMPLE_ROWS] if len(row.cells) > column) * 2
-        >= len(sample[:SAMPLE_ROWS])
+        if sum(is_value(kind_of(row.cells[column])) for row in some if len(row.cells) > column) * 2 >= len(some)
     ]
-    kept = len(rows)
-    while kept and not _fits(rows[kept - 1].cells, numeric):
-        kept -= 1
+    # The last lines are enough where rows of frames stand among them, and no quote may be open before them.
+    for least in (0 if quote and quote in text else -_LAST_LINES, 0):
+        first = max(0, len(lines) + least) if least else 0
+        rows = split_rows(lines[first:], delimiter, quote, spaced=spaced, first_line=first + 1)
+        kept = len(rows)
+        while kept and not _fits(rows[kept - 1].cells, numeric):
+            kept -= 1
+        if len(rows) - kept < _LAST_LINES // 3 or not first:
+            break
     # More lines than this are no footer: the table reader counts and lists them.
     footer_rows = rows[kept:] if len(rows) - kept <= 200 and kept else []
     if len(footer_rows) == 1 and not _is_footer(footer_rows[0], rows[kept - 1], count):

@@ -16,6 +16,8 @@ HEAD_BYTES: Final = 64 * 1024
 TAIL_BYTES: Final = 16 * 1024
 LINES: Final = r"[^\r\n]*(?:\r\n|\n|\r)|[^\r\n]+"
 
+_ODD_LINE_ENDS: Final = frozenset("\x0b\x0c\x1c\x1d\x1e")
+
 _MAGICS: Final = (
     (b"\x89PNG", "a PNG image"),
     (b"\xff\xd8\xff", "a JPEG image"),
@@ -32,7 +34,7 @@ _MAGICS: Final = (
     (b"\xd0\xcf\x11\xe0", "an old office document"),
 )
 _MARKUP: Final = rb"(?i:\s*<(?:!doctype|html|\?xml|svg|head|body))"
-_CONTROL: Final = r"[\x00-\x08\x0e-\x1f\x7f]"
+_CONTROL: Final = bytes((*range(9), *range(14, 32), 127))
 _BOMS: Final = (
     (codecs.BOM_UTF32_LE, "utf-32-le"),
     (codecs.BOM_UTF32_BE, "utf-32-be"),
@@ -40,6 +42,19 @@ _BOMS: Final = (
     (codecs.BOM_UTF16_LE, "utf-16-le"),
     (codecs.BOM_UTF16_BE, "utf-16-be"),
 )
+
+
+def lines_of(text: str) -> list[str]:
+    """The lines of a text with their ends: LF, CR LF and CR.
+
+    Examples
+    --------
+    >>> lines_of("a\\r\\nb\\x0cc\\nd")
+    ['a\\r\\n', 'b\\x0cc\\n', 'd']
+    """
+    if text.isascii() and not any(mark in text for mark in _ODD_LINE_ENDS):
+        return text.splitlines(keepends=True)
+    return re.findall(LINES, text)
 
 
 def not_text(head: bytes) -> str | None:
@@ -283,7 +298,7 @@ def _source(
     raw = _head_lines(stream, name, options, start=bom_length, end=end)
     head = raw.decode("utf-8", "replace")
     zeros = head.count("\0")
-    if len(re.findall(_CONTROL, head)) - zeros > len(head) // 1000 or zeros > len(head) // 10:
+    if len(raw) - len(raw.translate(None, _CONTROL)) - zeros > len(head) // 1000 or zeros > len(head) // 10:
         raise ReadError.at(name, "this is a binary file, not text", helps="give a text file with one row a frame")
     return TextSource(
         stream=stream,
@@ -306,8 +321,8 @@ def _head_lines(
     stream.seek(start)
     raw = stream.read(min(wanted, end - start))
     while True:
-        longest = max(map(len, re.split(rb"[\r\n]", raw)), default=0)
-        if longest > options.max_line_bytes:
+        short = len(raw) <= options.max_line_bytes
+        if not short and max(map(len, re.split(rb"[\r\n]", raw)), default=0) > options.max_line_bytes:
             raise long_line(name, options)
         if len(raw) >= end - start:
             return raw[: end - start]

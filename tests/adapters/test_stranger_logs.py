@@ -1,0 +1,148 @@
+"""Logs as strangers' benches would name them: most are read, none is read wrong, and few are refused."""
+
+from __future__ import annotations
+
+import io
+import random
+from itertools import accumulate
+
+import pytest
+
+from frametime.adapters.reading import read_capture
+from frametime.errors import ReadError
+from tests.adapters.bench_logs import fixed, table, whole
+
+N = 1500
+_DICE = random.Random(5)
+MS = [_DICE.gauss(9.0, 0.6) + (25.0 if _DICE.random() < 0.01 else 0.0) for _ in range(N)]
+ENDS = [round(value, 6) for value in accumulate(MS)]
+RATE = 1000.0 * N / sum(MS)
+D, T, TS = fixed(MS), fixed(ENDS), fixed(ENDS, 6, 1e-3)
+F = [f"{1000 / value:.2f}" for value in MS]
+C = list(range(N))
+GPU, CPU = fixed([value * 0.85 for value in MS]), fixed([value * 0.6 for value in MS])
+SMOOTH = [f"{1000 * len(MS[max(0, i - 30) : i + 1]) / sum(MS[max(0, i - 30) : i + 1]):.1f}" for i in C]
+TEMPERATURE = [str(60 + i % 3) for i in C]
+STARTS = [0.0, *ENDS[:-1]]
+
+
+def _clock(value: float, digits: int = 9) -> str:
+    return f"10:{int(value) // 60000:02d}:{value / 1000 % 60:0{digits}.{digits - 3}f}"
+
+
+READ = [
+    ("total/cpu/gpu", table("frame_index;frame_total_ms;cpu_ms;gpu_ms", C, D, CPU, GPU, delimiter=";")),
+    ("smooth fps", table("time_ms,fps,frame_time_ms", T, SMOOTH, D)),
+    ("smooth fps only with time", table("time_ms,fps", T, SMOOTH)),
+    ("ts only spaces", table(None, TS)),
+    ("log lines", ("\n".join(f"[frame {i}] took {v} ms" for i, v in enumerate(D)) + "\n").encode()),
+    ("key=value", ("\n".join(f"frame={i} dt={v}" for i, v in enumerate(D)) + "\n").encode()),
+    ("tab with names spaces", table("Frame no\tFrame time in ms", C, D, delimiter="\t")),
+    ("mangled unit", table("frametime[ms]", D)),
+    ("ms first", table("ms_frame", D)),
+    ("frame_delta_us", table("frame_delta_us", whole(MS, 1e3))),
+    ("frameStart,frameEnd", table("frameStart,frameEnd", fixed(STARTS), T)),
+    (
+        "begin/end us",
+        table("begin_us;end_us;gpu_us", whole(STARTS, 1e3), whole(ENDS, 1e3), whole(MS, 800), delimiter=";"),
+    ),
+    ("paused game time", table("real time (s),sim time (s)", TS, fixed([v * 0.7 for v in ENDS], 6, 1e-3))),
+    ("frame,ms", table("frame,ms", C, D)),
+    ("n,t", table("n,t", C, TS)),
+    ("i;dt[us]", table("i;dt[us]", C, whole(MS, 1e3), delimiter=";")),
+    ("value", table("value", D)),
+    ("Frame Times", table("Frame Times", D)),
+    ("frametimes", table("frametimes", D)),
+    ("FT (ms)", table("FT (ms)", D)),
+    ("present-to-present", table("present to present (ms)", D)),
+    ("render latency", table("frame time (ms),render latency (ms),click latency (ms)", D, GPU, CPU)),
+    ("frame id", table("frame id,timestamp", C, whole(ENDS, 1e3, 10**15))),
+    ("iso dates", table("time", [f"2026-03-04T10:{int(v) // 60000:02d}:{v / 1000 % 60:09.6f}" for v in ENDS])),
+    ("iso ms only", table("when,fps", [f"2026-03-04 10:{int(v) // 60000:02d}:{v / 1000 % 60:06.3f}" for v in ENDS], F)),
+    (
+        "german",
+        table(
+            "Zeit;FPS;Bildzeit",
+            [t.replace(".", ",") for t in TS],
+            [f.replace(".", ",") for f in F],
+            [d.replace(".", ",") for d in D],
+            delimiter=";",
+        ),
+    ),
+    ("dropped", table("time (s),dropped", TS, [0] * N)),
+    ("int ms stamps", table("time (ms)", whole(ENDS))),
+    ("fps+index", table("frame,fps", C, F)),
+    ("cum", table("frame,cumulative time (s)", C, TS)),
+    ("total", table("total elapsed ms", T)),
+    ("target", table("target frame time (ms),frame time (ms)", [16.667] * N, D)),
+    ("vsync interval", table("frame time (ms),vsync interval (ms)", D, [16.667] * N)),
+    ("mean fps in row", table("time (s),frame time (ms),avg fps", TS, D, SMOOTH)),
+    ("ns dur", table("frametime_ns", whole(MS, 1e6))),
+    ("100ns", table("duration_100ns", whole(MS, 1e4))),
+    ("mem", table("frame,memory (MB),time (ms)", C, TEMPERATURE, T)),
+    ("Rus", table("Кадр;Время кадра (мс)", C, D, delimiter=";")),
+    ("Jp", table("フレーム,時間(ms)", C, T)),
+    ("Cn", table("序号,帧时间(ms),帧率", C, D, F)),
+    ("Kr", table("번호,프레임 시간(ms)", C, D)),
+    ("Fr", table("numéro;durée (ms)", C, D, delimiter=";")),
+    ("pl", table("nr;czas klatki [ms];FPS", C, D, F, delimiter=";")),
+    ("it", table("numero;tempo fotogramma (ms)", C, D, delimiter=";")),
+    ("pt", table("quadro;tempo do quadro (ms)", C, D, delimiter=";")),
+    ("es", table("fotograma;tiempo (ms)", C, D, delimiter=";")),
+    ("html-like md", ("| frame | ms |\n|---|---|\n" + "".join(f"| {i} | {v} |\n" for i, v in enumerate(D))).encode()),
+    ("ini preamble", table("frame,ms", C, D, above="[settings]\nres=1920x1080\nvsync=0\n\n[data]\n")),
+    ("units row", table("frame,time,cpu\n-,ms,ms", C, D, CPU)),
+    ("units row2", table("Frame;Time;Frame Time\n[];[s];[ms]", C, TS, D, delimiter=";")),
+    ("percent", table("frame time (ms),gpu (%)", D, TEMPERATURE)),
+    ("headless t,dt us", table(None, whole(ENDS, 1e3), whole(MS, 1e3))),
+    ("headless date", table(None, [f"2026-03-04 10:{int(v) // 60000:02d}:{v / 1000 % 60:09.6f}" for v in ENDS], D)),
+    ("quoted", table('"frame","frame time, ms"', C, D)),
+    ("seconds e", table("t", [f"{v / 1000:.9e}" for v in ENDS])),
+    ("ms minus", table("time (ms)", fixed(ENDS, 3, 1, -5000))),
+    ("frame time micros", table("frame time micros", whole(MS, 1e3))),
+    ("frame time (msec)", table("frame time (msec)", D)),
+    ("frame time (sec)", table("frame time (sec)", fixed(MS, 6, 1e-3))),
+    ("hz", table("refresh rate (Hz),frame time (ms)", [144] * N, D)),
+    ("clock (MHz)", table("time (ms),clock (MHz)", T, [2500] * N)),
+    ("frame rate (fps)", table("frame rate (fps)", F)),
+    ("Frames", table("Frames,Time (ms)", [i + 1 for i in C], T)),
+    ("time since start", table("time since start (s)", TS)),
+    ("time since last frame (ms)", table("time since last frame (ms)", D)),
+    ("last frame (ms)", table("last frame (ms)", D)),
+]
+REFUSED = [
+    ("rates without a header", table(None, F)),
+    ("two times", table("wall time,game time", TS, fixed([v * 0.5 for v in ENDS], 6, 1e-3))),
+    ("avg only", table("avg frametime (ms)", D)),
+    ("p99", table("frame time p99 (ms)", D)),
+    ("input lag", table("input lag (ms)", GPU)),
+    ("queue", table("queue time (ms)", GPU)),
+    ("gpu busy alone", table("gpu busy (ms)", GPU)),
+    ("cpu time alone", table("cpu frame time (ms)", GPU)),
+]
+
+
+def rate_of(content: bytes) -> float | None:
+    """The average rate that is read; ``None`` where the log is refused."""
+    try:
+        capture = read_capture(io.BytesIO(content))
+    except ReadError:
+        return None
+    stamps = capture.frames["timestamp_ns"].to_pylist()
+    return 1e9 * capture.n_frames / (stamps[-1] - stamps[0])
+
+
+@pytest.mark.parametrize(("name", "content"), READ, ids=[name for name, _ in READ])
+def test_right_or_refused(name: str, content: bytes) -> None:
+    rate = rate_of(content)
+    assert rate is None or rate == pytest.approx(RATE, rel=0.005), name
+
+
+@pytest.mark.parametrize(("name", "content"), REFUSED, ids=[name for name, _ in REFUSED])
+def test_what_tells_of_no_frames_is_refused(name: str, content: bytes) -> None:
+    assert rate_of(content) is None, name
+
+
+def test_at_most_one_in_eight_is_refused() -> None:
+    refused = [name for name, content in READ if rate_of(content) is None]
+    assert len(refused) * 8 <= len(READ), refused
