@@ -26,7 +26,6 @@ from frametime.adapters.sensors.sensor_columns import NamedColumn, choose_sensor
 from frametime.adapters.sensors.sensor_layout import QUANTITIES
 from frametime.adapters.sensors.sensor_load import Seen, place_of, seen_load
 from frametime.adapters.sensors.sensor_log import (
-    CLOCKS_GUESSED,
     COVERED_ENOUGH,
     LONG_GAP_S,
     LONG_GAP_STEPS,
@@ -162,7 +161,10 @@ def _brought_together(
         )
         order, kept, caveats = _in_order(alignment.times_ns, times, samples)
         values = {quantity: _merged(column, order, kept.size) for quantity, column in samples.values.items()}
-        notes = tuple(_caveat("sensor-local-time", note, Weight.NOTE) for note in alignment.notes)
+        notes = tuple(
+            Caveat(code="sensor-local-time", message=note, weight=Weight.NOTE, metrics=SENSOR_METRICS)
+            for note in alignment.notes
+        )
         return _Brought(replace(alignment, times_ns=kept), values, (*caveats, *notes))
 
     try:
@@ -171,7 +173,12 @@ def _brought_together(
             check_overlap(found.alignment, span_ns, name=name)
     except SensorError as error:
         # Nothing sure says when the capture was made: the load may.
-        sure = offset_s is not None or options.is_shared or (start is not None and not start.is_guess)
+        sure = (
+            offset_s is not None
+            or options.is_shared
+            or samples.times.kind == "elapsed"
+            or (start is not None and not start.is_guess)
+        )
         by_load = None if sure else _by_load(samples, span_ns)
         if by_load is None:
             raise error from None
@@ -180,7 +187,7 @@ def _brought_together(
         words = f"by order and length, over the stretches of load (to within {options.offset_doubt_s:.1f} s)"
         message = f"Sensors are aligned {words}, for nothing says when the runs were made."
         alignment = replace(found.alignment, doubt_s=options.offset_doubt_s, words=words)
-        note = _caveat("sensor-clocks-by-load", message, Weight.NOTE)
+        note = Caveat(code="sensor-clocks-by-load", message=message, weight=Weight.NOTE, metrics=SENSOR_METRICS)
         return _Brought(alignment, found.values, (*found.caveats, note))
     if offset_s is not None or found.alignment.doubt_s == 0.0:
         return found
@@ -209,7 +216,12 @@ def _of_two_dates(
             helps="write dates as 2026-11-25T09:00:00",
         )
     note = f"The dates of the sensor log can be read in two ways, from {read[0]} or from {read[1]}: the capture tells."
-    return fitting[0]._replace(caveats=(*fitting[0].caveats, _caveat("sensor-date-order", note, Weight.NOTE)))
+    return fitting[0]._replace(
+        caveats=(
+            *fitting[0].caveats,
+            Caveat(code="sensor-date-order", message=note, weight=Weight.NOTE, metrics=SENSOR_METRICS),
+        )
+    )
 
 
 def _by_load(samples: SensorSamples, span_ns: tuple[int, int]) -> _Brought | None:
@@ -223,7 +235,11 @@ def _by_load(samples: SensorSamples, span_ns: tuple[int, int]) -> _Brought | Non
     times_ns = kept - kept[0] - round(place.start_s * 1e9) + span_ns[0]
     alignment = Alignment(times_ns=times_ns, words=words, recorded_from_utc=None, doubt_s=place.doubt_s)
     message = f"Sensors are aligned {words}, for nothing says when it was made."
-    return _Brought(alignment, values, (*caveats, _caveat("sensor-clocks-by-load", message, Weight.CARE)))
+    return _Brought(
+        alignment,
+        values,
+        (*caveats, Caveat(code="sensor-clocks-by-load", message=message, weight=Weight.CARE, metrics=SENSOR_METRICS)),
+    )
 
 
 def _tested(
@@ -256,15 +272,14 @@ def _tested(
             f"but the card waits in the {edge} {abs(seen.apart_s):.1f} s of the capture: if the clocks are apart, give "
             f"--sensor-offset {seen.apart_s:.1f} (in a plan: sensor_offset_s)"
         )
-    if guess or (seen.state == "unknown" and start is not None and not start.is_guess):
+    if seen.state == "unknown" and start is not None and not start.is_guess:
         weight = Weight.CARE
     message = f"Sensors are aligned {alignment.words}; {said}."
-    caveat = _caveat(CLOCKS_GUESSED if guess else "sensor-clocks-assumed", message, weight)
+    if guess:
+        caveat = Caveat(code="sensor-clocks-guessed", message=message, metrics=SENSOR_METRICS)
+    else:
+        caveat = Caveat(code="sensor-clocks-assumed", message=message, weight=weight, metrics=SENSOR_METRICS)
     return _Brought(replace(alignment, doubt_s=doubt_s), found.values, (*found.caveats, caveat))
-
-
-def _caveat(code: str, message: str, weight: Weight) -> Caveat:
-    return Caveat(code=code, message=message, weight=weight, metrics=SENSOR_METRICS)
 
 
 def _span_ns(capture: Capture) -> tuple[int, int]:
@@ -297,7 +312,14 @@ def _in_order(
                 helps="cut the log there, and give the part that belongs to the capture",
             )
         message = counted(int(begins.size), "sample came late and was", "samples came late and were")
-        caveats.append(_caveat("sensor-order", f"{message} put in order of time.", Weight.NOTE))
+        caveats.append(
+            Caveat(
+                code="sensor-order",
+                message=f"{message} put in order of time.",
+                weight=Weight.NOTE,
+                metrics=SENSOR_METRICS,
+            )
+        )
     kept, order = np.unique(times_ns, return_inverse=True)
     if kept.size < times_ns.size:
         count = times_ns.size - kept.size
@@ -305,7 +327,14 @@ def _in_order(
         if often:
             _refuse_two_cards(np.asarray(order), samples)
         message = counted(count, "sample has", "samples have") + " the time of another; the mean is used."
-        caveats.append(_caveat("sensor-equal-times", message, Weight.CARE if often else Weight.NOTE))
+        caveats.append(
+            Caveat(
+                code="sensor-equal-times",
+                message=message,
+                weight=Weight.CARE if often else Weight.NOTE,
+                metrics=SENSOR_METRICS,
+            )
+        )
     return np.asarray(order, dtype=np.int64), kept, tuple(caveats)
 
 
