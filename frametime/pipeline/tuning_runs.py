@@ -68,8 +68,6 @@ def numbers_of_log(
     request = _request(log, sensors, options, reading)
     capture = read_capture(request.path, options=request.read)
     if sensors is not None:
-        if not Path(sensors).exists():  # a name that was mistyped, and would stand in the record
-            raise ReadError.at(sensors, "there is no such file")
         capture = with_sensors(capture, sensors, options=request.sensor_options or SensorOptions())
     series = FrameSeries.of(capture, options)
     found = {key: CATALOG[key].compute(series) for key in ("average_fps", "average_power_w", "peak_temperature_c")}
@@ -97,6 +95,8 @@ def _request(log: str, sensors: str | None, options: MeasureOptions, reading: Tr
     from frametime.adapters.base import ReadOptions
 
     reading = TrialReading() if reading is None else reading
+    if sensors not in (None, "-") and not Path(str(sensors)).exists():
+        raise ReadError.at(str(sensors), "there is no such file", helps="correct the name: a record would keep it")
     return MeasureRequest(
         path=log,
         read=reading.read or ReadOptions(),

@@ -1,7 +1,7 @@
 """A recorded session: frame logs without dates, and one sensor log with dates of the bench's own time.
 
-Three runs of one evening, free to use and to publish; ``starts.json`` holds the true start of each run, in UTC, which was
-the time of the bench. What is read is held against NumPy on the session's own numbers.
+Three runs of one evening, free to use and to publish; ``starts.json`` holds the true start of each run in UTC, the time
+of the bench. What is read is held against NumPy on the own numbers of the session.
 """
 
 from __future__ import annotations
