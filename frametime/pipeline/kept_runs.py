@@ -182,7 +182,7 @@ def beside_sha256(request: MeasureRequest) -> str | None:
 
     ``None`` without a sensor log, whose clock alone that bears on.
     """
-    from frametime.adapters.clocks.sensor_clock import sidecar_of
+    from frametime.adapters.clocks.capture_start import sidecar_of
 
     if request.sensors is None:
         return None

@@ -71,9 +71,9 @@ def _without_guess(request: MeasureRequest) -> MeasureRequest:
 
 
 def _placed(log: str, numbers: Sequence[int], requests: Sequence[MeasureRequest]) -> dict[int, MeasureRequest]:
+    from frametime.adapters.sensors.sensor_alignment import samples_in_order
     from frametime.adapters.sensors.sensor_load import loads_of, stretches
     from frametime.adapters.sensors.sensor_log import SensorOptions
-    from frametime.adapters.sensors.sensor_trace import samples_in_order
 
     first = requests[numbers[0]]
     options = first.sensor_options or SensorOptions()

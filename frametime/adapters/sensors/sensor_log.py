@@ -10,11 +10,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.clocks.sensor_clock import (
-    SensorTimes,
-    any_ns,
-    zone_named,
-)
+from frametime.adapters.clocks.capture_start import any_ns
+from frametime.adapters.clocks.sensor_clock import SensorTimes, zone_named
 from frametime.adapters.sensors.sensor_layout import SensorLayout
 from frametime.capture import Provenance
 from frametime.caveats import Caveat

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import os
 from collections.abc import Sequence
 from dataclasses import replace
@@ -12,25 +11,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.adapters.arrow.arrow_columns import arrow_int64, compute
-from frametime.adapters.arrow.arrow_file import ARROW_HEADS
 from frametime.adapters.base import MAX_LISTED_ROWS, ReadOptions
 from frametime.adapters.clocks.sensor_clock import SensorTimes
 from frametime.adapters.clocks.time_units import CLOCK, DATE, TimeUnit
 from frametime.adapters.clocks.time_values import clean_texts, dates_in_both_orders, times_of_texts
 from frametime.adapters.columns.column_facts import ColumnFacts, column_facts
 from frametime.adapters.columns.layout import ColumnRef
-from frametime.adapters.log_stream import LogStream, stream_name
+from frametime.adapters.sensors.sensor_cards import device_column, names_device, rows_of_device
 from frametime.adapters.sensors.sensor_columns import (
     NamedColumn,
     SensorColumn,
     choose_sensor_columns,
-    device_column,
-    names_device,
-    rows_of_device,
 )
 from frametime.adapters.sensors.sensor_layout import QUANTITIES, SensorLayout
 from frametime.adapters.sensors.sensor_log import SENSOR_METRICS, SensorOptions, SensorSamples
 from frametime.adapters.sensors.sensor_readings import reading_caveats, readings, sensor_number_style
+from frametime.adapters.sensors.sensor_tables import as_text
 from frametime.adapters.sensors.sensor_time_column import column_named, day_column, find_time_column, is_absolute
 from frametime.adapters.stored_log import StoredHash, kept_unchanged, open_stored, unpacked
 from frametime.adapters.text.dialect import Dialect, detect_dialect
@@ -68,64 +64,12 @@ def read_sensor_text(
         digest = StoredHash(again, size=stored.size, threaded=False)
         log, compression = unpacked(stored, read)
         with log:
-            held, encoding = _as_text(cast("BinaryIO", log), text_encoding=layout.text.encoding)
+            held, encoding = as_text(cast("BinaryIO", log), text_encoding=layout.text.encoding)
             text = open_text(held, read, encoding=encoding)
             with text.stream:
                 reader = _SensorReader(text, _dialect(text, read), layout, options, read)
                 samples = reader.samples(wants_absolute=wants_absolute)
         return _with_origin(samples, stored.size, digest.hexdigest(), compression)
-
-
-_MAX_TABLE_ROWS: Final = 5_000_000
-
-
-def _as_text(log: BinaryIO, *, text_encoding: str | None) -> tuple[BinaryIO, str | None]:
-    """A log in Arrow's formats or Parquet as delimited text, and its encoding; any other log as it is.
-
-    Raises
-    ------
-    SensorError
-        If it is damaged, or holds more rows than a sensor log does.
-    """
-    head = log.read(8)
-    log.seek(0)
-    if not head.startswith(ARROW_HEADS):
-        return log, text_encoding
-    import pyarrow as pa
-    import pyarrow.csv
-
-    name = stream_name(log)
-    try:
-        table = _stored_table(log, name)
-        plain = [at for at, field in enumerate(table.schema) if not pa.types.is_nested(field.type)]
-        table = table.select(plain)
-        for at, field in enumerate(table.schema):
-            if pa.types.is_dictionary(field.type):
-                table = table.set_column(at, field.name, table.column(at).cast(field.type.value_type))
-        held = io.BytesIO()
-        pyarrow.csv.write_csv(table, held)
-    except (pa.ArrowException, OSError, ValueError) as error:
-        raise SensorError.at(name, f"the table cannot be read ({printable(str(error), limit=100)})") from error
-    return cast("BinaryIO", LogStream(io.BytesIO(held.getvalue()), name=name, size=held.tell())), "utf-8"
-
-
-def _stored_table(log: BinaryIO, name: str) -> Any:
-    import pyarrow as pa
-
-    if log.read(4) == b"PAR1":
-        import pyarrow.parquet as pq
-
-        log.seek(0)
-        # Not read_table, which imports pandas wherever that is installed.
-        with pq.ParquetFile(io.BytesIO(log.read())) as file:
-            if file.metadata.num_rows > _MAX_TABLE_ROWS:
-                found = f"the table holds {file.metadata.num_rows} rows; a sensor log has at most {_MAX_TABLE_ROWS}"
-                raise SensorError.at(name, found)
-            return file.read()
-    log.seek(0)
-    held = pa.py_buffer(log.read())
-    with pa.ipc.open_file(held) if held[:6].to_pybytes() == b"ARROW1" else pa.ipc.open_stream(held) as reader:
-        return reader.read_all()
 
 
 def _dialect(text: TextSource, read: ReadOptions) -> Dialect:

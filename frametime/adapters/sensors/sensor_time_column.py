@@ -10,7 +10,7 @@ from frametime.adapters.clocks.time_units import CLOCK, DATE, unit_named
 from frametime.adapters.columns.column_facts import ColumnFacts, layout_choice
 from frametime.adapters.columns.header_words import Meaning, words_of
 from frametime.adapters.columns.layout import ColumnRef
-from frametime.adapters.sensors.sensor_columns import names_cards
+from frametime.adapters.sensors.sensor_cards import names_cards
 from frametime.adapters.text.number_style import NumberStyle
 from frametime.errors import SensorError, printable
 from frametime.words import joined
