@@ -263,7 +263,7 @@ def test_a_last_change_that_the_load_contradicts_is_not_taken(tmp_path: Path) ->
     path.write_text("frame_time_ms\n10\n", "utf-8")
     os.utime(path, (1795597215, 1795597215))
     trace = attached(rising_log(idle_s=20, load_s=11, after_s=20), capture_of(name=str(path)))
-    assert "by its load" in trace.alignment
+    assert "by the load" in trace.alignment
     twice = (
         rising_log(idle_s=20, load_s=11, after_s=20)
         + rising_log(idle_s=20, load_s=11, after_s=20, day="2026-11-26").partition("\n")[2]

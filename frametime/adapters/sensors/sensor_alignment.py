@@ -137,10 +137,10 @@ def _by_load(samples: SensorSamples, span_ns: tuple[int, int]) -> Brought | None
     place = place_of((kept - kept[0]) / 1e9, values, (span_ns[1] - span_ns[0]) / 1e9)
     if place is None:
         return None
-    words = f"by its load: one stretch of load is as long as the capture (to within {place.doubt_s:.1f} s)"
+    words = f"by the load: one stretch of load is as long as the capture (to within {place.doubt_s:.1f} s)"
     times_ns = kept - kept[0] - round(place.start_s * 1e9) + span_ns[0]
     alignment = Alignment(times_ns=times_ns, words=words, recorded_from_utc=None, doubt_s=place.doubt_s)
-    message = f"Sensors are aligned {words}, for nothing says when it was made."
+    message = f"Sensors are aligned {words}, for nothing says when the capture was made."
     return Brought(
         alignment,
         values,
