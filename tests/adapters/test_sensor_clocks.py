@@ -292,3 +292,19 @@ def test_single_samples_that_come_late_are_put_in_order() -> None:
     trace = attached("elapsed_s,power_w\n" + "".join(f"{t},{100 + t}\n" for t in times), capture_of(seconds=50.0))
     assert codes(trace) == {"sensor-order"}
     assert column(trace, "power_w")[:50] == [100.0 + i for i in range(50)]
+
+
+@pytest.mark.parametrize("clock", ["09:00:{:02d}", "9:00:{:02d} AM", "09:00:{:02d}.000"])
+def test_times_of_day_are_of_the_day_of_the_capture(clock: str) -> None:
+    text = "time,power_w\n" + "".join(f"{clock.format(i)},{100 + i}\n" for i in range(40))
+    trace = attached(text, capture_of(start="2026-11-25T08:00:03Z"), time_zone="Europe/Berlin")
+    assert column(trace, "power_w")[times_s(trace).index(0.0)] == 103.0
+    assert "nothing says when" in refusal(text)
+
+
+def test_times_of_day_around_midnight_are_of_two_days() -> None:
+    clocks = [f"23:59:{second}" for second in range(50, 60)] + [f"00:00:{second:02d}" for second in range(20)]
+    text = "time,power_w\n" + "".join(f"{clock},{100 + i}\n" for i, clock in enumerate(clocks))
+    for start, first in (("2026-11-25T23:59:55Z", 5), ("2026-11-26T00:00:05Z", 15)):
+        trace = attached(text, capture_of(start=start), time_zone="UTC")
+        assert column(trace, "power_w")[times_s(trace).index(0.0)] == 100.0 + first

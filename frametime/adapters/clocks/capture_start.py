@@ -15,7 +15,7 @@ from frametime.adapters.text.number_style import POINT
 from frametime.capture import TIME_COLUMN, Capture
 from frametime.errors import SensorError, printable
 
-ClockKind = Literal["absolute", "zoneless", "elapsed"]
+ClockKind = Literal["absolute", "zoneless", "time of day", "elapsed"]
 
 EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 

@@ -24,7 +24,8 @@ class SensorTimes:
     """The time column of a sensor log.
 
     ``absolute``: ns since 1970 in UTC. ``zoneless``: the same as if the dates were UTC, although they name no zone.
-    ``elapsed``: ns on a clock of its own. ``other_ns`` are the times with day and month the other way round, where
+    ``time of day``: ns since midnight of a day that is not named. ``elapsed``: ns on a clock of its own.
+    ``other_ns`` are the times with day and month the other way round, where
     nothing in the log tells which of two numbers is which.
     """
 
@@ -169,13 +170,16 @@ def align(
         words = f"by elapsed time: {why}both clocks are taken to have started together (--sensor-offset overrides)"
         return Alignment(times_ns=times.ns, words=words, recorded_from_utc=None, doubt_s=1.0)
     if start is None:
+        shown = "times of day without a date" if times.kind == "time of day" else "dates"
         raise SensorError.at(
             name,
-            f"its times are dates, and nothing says when {printable(capture.provenance.file_name)} was recorded",
+            f"its times are {shown}, and nothing says when {printable(capture.provenance.file_name)} was recorded",
             helps="give --recorded-from with an ISO 8601 time, or --sensor-offset in seconds (in a plan: recorded_from "
             "or sensor_offset_s)",
         )
     notes: tuple[str, ...] = ()
+    if times.kind == "time of day":
+        times = _on_the_day(times, start, zone)
     sensor_ns, zero_ns, utc = times.ns, start.ns, None
     if times.kind != start.kind or zone is not None:
         if times.kind == "zoneless":
@@ -197,6 +201,20 @@ def align(
         doubt_s=start.doubt_s,
         notes=notes if zone is None else (),
     )
+
+
+def _on_the_day(times: SensorTimes, start: CaptureStart, zone: str | None) -> SensorTimes:
+    """Times of day as local times of the day of the capture, or of one beside it where its middle is nearer."""
+    local_ns = start.ns
+    if start.kind == "absolute":
+        utc = EPOCH + timedelta(microseconds=start.ns // 1000)
+        offset = utc.astimezone(None if zone is None else zone_named(zone)).utcoffset()
+        assert offset is not None
+        local_ns += round(offset.total_seconds()) * NS_PER_S
+    day_ns = 24 * _HOUR_NS
+    middle_ns = int(times.ns[0]) // 2 + int(times.ns[-1]) // 2
+    days = round((local_ns - middle_ns) / day_ns)
+    return SensorTimes(ns=times.ns + days * day_ns, kind="zoneless", column=times.column)
 
 
 def _by_offset(times: SensorTimes, offset_s: float) -> Alignment:

@@ -37,7 +37,7 @@ def samples_in_order(
     """
     samples = read_sensor_text(source, options, wants_absolute=False)
     order, kept, _ = _in_order(samples.times.ns, samples.times, samples)
-    first_ns = 0 if samples.times.kind == "elapsed" else int(samples.times.ns[0])
+    first_ns = 0 if samples.times.kind in ("elapsed", "time of day") else int(samples.times.ns[0])
     values = {quantity: _merged(column, order, kept.size) for quantity, column in samples.values.items()}
     return (kept - first_ns) / NS_PER_S, values
 

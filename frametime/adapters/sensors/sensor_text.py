@@ -175,11 +175,7 @@ class _SensorReader:
         if time.unit is DATE or self._day is not None:
             return "absolute" if self._zoned else "zoneless"
         if time.unit is CLOCK and int(times[0]) > 3600 * 10**9 and self._options.offset_s is None:
-            raise self._error(
-                "the times are times of day without a date",
-                column=time.name,
-                helps="give --sensor-offset in seconds (sensor clock minus capture clock)",
-            )
+            return "time of day"
         if is_absolute(time, self._style):
             self._evidence.append(f"time: {time.shown} counts since 1970, which is in UTC by definition (POSIX)")
             return "absolute"
