@@ -16,24 +16,24 @@ import numpy as np
 
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.clocks.time_units import NANOSECOND, RATE, TimeUnit, unit_named
+from frametime.adapters.columns.choice_notes import ChoiceNotes
 from frametime.adapters.columns.column_facts import (
     ColumnChoice,
     ColumnFacts,
     ColumnUse,
     coarse_rates,
     column_use,
-    resolution_ns,
 )
 from frametime.adapters.columns.column_readings import (
     Course,
     Reading,
     agree,
+    agree_in_rows,
     counts_ticks,
     course_of,
     is_counter,
     middle,
     usual_units,
-    values_of,
 )
 from frametime.adapters.columns.column_refusals import (
     column_named,
@@ -47,13 +47,11 @@ from frametime.adapters.columns.layout import ColumnRef, Layout
 from frametime.adapters.columns.other_columns import busiest_rows, frame_number, other_columns
 from frametime.adapters.columns.summaries import refuse_summaries
 from frametime.adapters.text.number_style import NumberStyle
-from frametime.caveats import Caveat, Weight
+from frametime.caveats import Caveat
 from frametime.errors import ReadError
 
 _EVENT_ORDER: Final = (Event.END, Event.UNMARKED, Event.DISPLAY, Event.START, Event.SUBMIT)
 _SPAN_ORDER: Final = (Event.UNMARKED, Event.END, Event.DISPLAY, Event.SUBMIT, Event.START)
-_SURE_FPS: Final = (20.0, 1000.0)
-"""A rate outside of this, in a unit that is not stated, is told with more weight (common practice, no source)."""
 
 
 def choose_columns(
@@ -95,19 +93,16 @@ def choose_columns(
     raise several_styles(name, facts, styles)
 
 
-class _Chooser:
+class _Chooser(ChoiceNotes):
     """The choice for one way of reading numbers. Holds what each step needs, so that the steps stay short."""
 
     def __init__(self, facts: Sequence[ColumnFacts], style: NumberStyle, options: ReadOptions, name: str) -> None:
         self.facts = facts
-        self.style = style
         self.options = options
         self.layout = options.layout or Layout()
         self.name = name
-        self.evidence: dict[str, str] = {}
-        self.caveats: list[Caveat] = []
         told = options.unit or self.layout.unit
-        self.told_unit = unit_named(told) if told is not None else None
+        super().__init__(style, unit_named(told) if told is not None else None)
         self.rows: np.ndarray[tuple[int], np.dtype[np.bool_]] | None = None
         self.impossible: list[Reading] = []
         self.empty: list[Reading] = []
@@ -180,7 +175,7 @@ class _Chooser:
             )
         (chosen,) = readings
         if unit is None and chosen.kind != "rate":
-            self._tell_inferred(chosen)
+            self._tell_inferred(chosen, unnamed=self._is_unnamed(chosen.fact))
         if not self.layout.kind:
             self._tell_kind(chosen)
         use = column_use(fact, chosen.unit, self.style)
@@ -309,7 +304,7 @@ class _Chooser:
         self._tell(time, frame_time, group)
         for each in chosen:
             if each.fact.unit is None and each.unit is not self.told_unit and each.kind != "rate":
-                self._tell_inferred(each)
+                self._tell_inferred(each, unnamed=self._is_unnamed(each.fact))
         uses = [None if each is None else column_use(each.fact, each.unit, self.style) for each in (time, frame_time)]
         return uses[0], uses[1]
 
@@ -376,18 +371,13 @@ class _Chooser:
             kept.append(each)
         return kept
 
-    def _not_used(self, fact: ColumnFacts, why: str) -> None:
-        if any(fact.shown in caveat.message for caveat in self.caveats):
-            return
-        self.caveats.append(Caveat(code="column-not-used", message=f"Column {fact.shown} {why} is not used."))
-
     def _one_group(self, readings: list[Reading]) -> list[Reading]:
         """The readings that agree with each other, where no other group is left."""
         headless = not any(fact.name for fact in self.facts)
         if headless and any(r.kind == "timestamp" for r in readings):
             # Without names only what goes on with the clock is a length of a frame.
             stamps = [r for r in readings if r.kind == "timestamp"]
-            readings = [r for r in readings if r.kind == "timestamp" or any(agree(s, r) for s in stamps)]
+            readings = [r for r in readings if r.kind == "timestamp" or any(agree_in_rows(s, r) for s in stamps)]
         sure = [r for r in readings if sum(other.fact is r.fact for other in readings) == 1]
         backed = {
             id(r.fact) for r in readings if r not in sure and any(agree(r, s) for s in readings if s.fact is not r.fact)
@@ -447,76 +437,3 @@ class _Chooser:
                 )
             )
         return group
-
-    def _tell_inferred(self, reading: Reading) -> None:
-        """Say that a unit was not stated, and what the choice rests on."""
-        headless = self._is_unnamed(reading.fact)
-        thin = headless or not _SURE_FPS[0] <= reading.fps <= _SURE_FPS[1]
-        self.evidence["unit" if reading.kind != "frame time" or "unit" not in self.evidence else "frame_time_unit"] = (
-            f"only in {reading.unit.name} do frames last 0.2 ms to 1 s"
-        )
-        self.caveats.append(
-            Caveat(
-                code="reading-inferred",
-                message=f"No unit is stated{' and no column has a name' if headless else ''}: column "
-                f"{reading.fact.shown} is read as {reading.said_kind} in {reading.unit.name}, "
-                f"the only reading in which frames last 0.2 ms to 1 s ({reading.said_rate} on average at the start).",
-                weight=Weight.CARE if thin else Weight.NOTE,
-            )
-        )
-
-    def _tell_kind(self, reading: Reading) -> None:
-        """Why a column holds what it is read as."""
-        if reading.fact.meaning in (Meaning.FRAME_TIME, Meaning.RATE):
-            self.evidence["kind"] = "the name says so"
-        elif reading.fact.meaning is not Meaning.TIMESTAMP:
-            steps = np.diff(values_of(reading.fact, None, self.style, self.rows))
-            rising = f"{np.count_nonzero(steps > 0) / max(1, steps.size):.0%} of the first steps rise"
-            up_and_down = f"the values go up and down ({rising})"
-            self.evidence["kind"] = rising if reading.kind == "timestamp" else up_and_down
-
-    def _tell(self, time: Reading | None, frame_time: Reading | None, group: list[Reading]) -> None:
-        """The evidence for each of the columns that are read."""
-        first = time or frame_time
-        if first is not None and (time is None or frame_time is None) and first.kind != "rate":
-            self._tell_kind(first)
-        if time is not None:
-            fact = time.fact
-            why = f"{fact.shown} holds timestamps"
-            if fact.event is not Event.UNMARKED:
-                why = f"{fact.shown} marks the {fact.event} of a frame"
-            others = [r.fact.shown for r in group if r.kind == "timestamp" and r.fact is not fact]
-            why += f", preferred over {', '.join(others[:6])}" if others else ""
-            if frame_time is None and any(r.kind == "rate" for r in group):
-                why += "; the column of rates is not needed"
-            self.evidence["time_column"] = why
-            self.evidence["unit"] = "as told" if time.unit is self.told_unit else fact.unit_from
-        if frame_time is not None:
-            keys = ("time_column", "unit") if time is None else ("frame_time_column", "frame_time_unit")
-            self.evidence[keys[0]] = f"{frame_time.fact.shown} holds {frame_time.said_kind}"
-            self.evidence[keys[1]] = "as told" if frame_time.unit is self.told_unit else frame_time.fact.unit_from
-
-    def _best(self, readings: list[Reading], order: Sequence[Event]) -> Reading | None:
-        """Of columns that say the same: by the event that they mark, then the one with the finest steps."""
-        if not readings:
-            return None
-        ranked = sorted(
-            readings,
-            key=lambda r: (
-                order.index(r.fact.event),
-                resolution_ns(r.fact, r.unit, self.style),
-                r.fact.position,
-            ),
-        )
-        best = ranked[0]
-        same = [r.fact for r in ranked if r.fact.name and r.fact.name == best.fact.name]
-        if len(same) > 1:
-            places = ", ".join(str(fact.position + 1) for fact in sorted(same, key=lambda fact: fact.position))
-            self.caveats.append(
-                Caveat(
-                    code="duplicate-column",
-                    message=f"Columns {places} have the same name and the same first values; "
-                    f"column {best.fact.position + 1} was read.",
-                )
-            )
-        return best

@@ -21,7 +21,7 @@ _SAME: Final = 0.001
 _RATE_APART: Final = 1.3
 """A rate may be smoothed: only beyond this factor does it say something else (common practice, no source)."""
 _FEW_STEPS: Final = 5
-_COUNTER_STEPS: Final = 8
+_MOST_ROWS: Final = 0.9
 
 
 class Course(StrEnum):
@@ -178,8 +178,19 @@ def agree(one: Reading, other: Reading) -> bool:
         stamps, spans = (one, other) if one.kind == "timestamp" else (other, one)
         # A moment may stand at the end or at the start of its frame.
         pairs = ((stamps.spans, spans.spans[1:]), (stamps.spans, spans.spans[:-1]))
-    coarse = sum(resolution_ns(r.fact, r.unit, r.style) for r in (one, other))
+    coarse = _coarse_ns(one, other)
     return any(_same_length(a, b, 2.0 * coarse) for a, b in pairs)
+
+
+def _coarse_ns(one: Reading, other: Reading) -> int:
+    return sum(resolution_ns(reading.fact, reading.unit, reading.style) for reading in (one, other))
+
+
+def agree_in_rows(stamps: Reading, spans: Reading) -> bool:
+    """Whether lengths are the steps of timestamps row by row, as nothing but the length of a frame is."""
+    allowed = _coarse_ns(stamps, spans) + 1
+    pairs = [(stamps.spans, spans.spans[1:]), (stamps.spans, spans.spans[:-1])]
+    return any(a.size == b.size and bool((np.abs(a - b) <= allowed).mean() >= _MOST_ROWS) for a, b in pairs if a.size)
 
 
 def _same_length(a: NDArray[np.float64], b: NDArray[np.float64], coarse_ns: float) -> bool:
