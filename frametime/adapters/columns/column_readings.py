@@ -203,3 +203,21 @@ def _same_length(a: NDArray[np.float64], b: NDArray[np.float64], coarse_ns: floa
     # What the first and the last row add or take is at most about a frame's length.
     edge = float(max(middle(np.abs(a)), middle(np.abs(b))))
     return bool(abs(a.sum() - b.sum()) <= _SAME * max(a.sum(), b.sum()) + 1.5 * edge + coarse_ns)
+
+
+def groups_of(readings: Sequence[Reading]) -> list[list[Reading]]:
+    """Readings that agree with each other, those of moments first.
+
+    Of a column that can be read in several units, those are kept that agree with another column, if any does.
+    """
+    backed = [any(agree(r, s) for s in readings if s.fact is not r.fact) for r in readings]
+    settled = {id(r.fact) for r, is_backed in zip(readings, backed, strict=True) if is_backed}
+    kept = [r for r, is_backed in zip(readings, backed, strict=True) if is_backed or id(r.fact) not in settled]
+    groups: list[list[Reading]] = []
+    for each in sorted(kept, key=lambda r: (r.kind == "rate", r.kind != "timestamp")):
+        home = next((group for group in groups if all(agree(member, each) for member in group)), None)
+        if home is None:
+            groups.append([each])
+        else:
+            home.append(each)
+    return groups
