@@ -32,7 +32,7 @@ from frametime.errors import FrametimeError
 Kind: TypeAlias = Literal["frames", "sensors", "results", "other"]
 
 TABLE_ENDINGS: Final = frozenset(
-    (".csv", ".tsv", ".tab", ".psv", ".arrow", ".arrows", ".ipc", ".feather", ".parquet", ".pq")
+    (".csv", ".tsv", ".jsonl", ".ndjson", ".tab", ".psv", ".arrow", ".arrows", ".ipc", ".feather", ".parquet", ".pq")
 )
 TEXT_ENDINGS: Final = frozenset((".txt", ".log", ".dat", ".asc", ".out", ""))
 COMPRESSION_ENDINGS: Final = frozenset((".gz", ".bz2", ".xz", ".zst", ".zstd"))
@@ -40,7 +40,7 @@ _SLOW_STEP_NS: Final = 50_000_000
 _ENOUGH_BYTES: Final = 1 << 14
 _ENOUGH_LINES: Final = 200
 _FRAME_MEANINGS: Final = frozenset((Meaning.FRAME_TIME, Meaning.RATE))
-_TIME_MEANINGS: Final = frozenset((Meaning.TIMESTAMP, Meaning.TIME))
+_TIME_MEANINGS: Final = frozenset((Meaning.TIMESTAMP, Meaning.TIME, Meaning.PART))
 
 
 @dataclass(frozen=True, kw_only=True)

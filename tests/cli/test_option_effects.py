@@ -24,7 +24,10 @@ Options = Mapping[str, str]
 READING: Final[Options] = {
     "layout": "two.csv --layout second.toml",
     "time_column": "two.csv --time-column 2",
-    "unit": "no_unit.csv --unit ms",
+    "unit": "no_unit.csv --unit us",
+    "kind": "run.csv --kind timestamp",
+    "decimal": "run.csv --decimal ,",
+    "remember": "run.csv --remember",
     "stream": "streams.csv --stream menu",
     "adapter": "run.csv --adapter arrow-file",
     "sort": "backwards.csv --sort",

@@ -47,8 +47,8 @@ def refuse_summaries(name: str, facts: Sequence[ColumnFacts], readings: Sequence
         if sensors and not any(r.fact is not clock.fact for r in readings):
             raise ReadError.at(
                 name,
-                f"rows come {step_ns / 1e9:.3g} s apart in {clock.fact.shown}, beside {sensors[0]}: this is a log of "
-                "sensors, not of frames",
+                f"this looks like a sensor log: rows come {step_ns / 1e9:.3g} s apart in {clock.fact.shown}, beside "
+                f"{sensors[0]}",
                 helps="give it with --sensors beside the frame log",
             )
 

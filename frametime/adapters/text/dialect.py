@@ -153,7 +153,10 @@ def detect_dialect(source: TextSource, options: ReadOptions, *, keeps_open_row: 
             # More may stand above the table than the first lines hold.
             if source.complete or len(source.head) >= _MAX_PREAMBLE_BYTES:
                 raise
-            source = source.longer(options)
+            longer = source.longer(options)
+            if len(longer.head) <= len(source.head):
+                raise
+            source = longer
     _refuse_zero_bytes(source, lines[: rows[start].line - 1])
     count = modal_count(rows[start : start + SAMPLE_ROWS])
     header, units, names = _header_above(source, lines, rows, start, count, delimiter, quote, spaced, layout)
