@@ -138,6 +138,8 @@ class SensorTrace:
     missing_counts : Mapping
         Cells that could not be read, for each column.
     caveats : tuple of Caveat
+    clock_doubt_s : float
+        How far the samples may be off the capture's clock, where nothing sure says; it widens intervals.
     """
 
     samples: pa.Table
@@ -145,6 +147,7 @@ class SensorTrace:
     provenance: Provenance
     missing_counts: Mapping[str, int]
     caveats: tuple[Caveat, ...]
+    clock_doubt_s: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -34,7 +34,7 @@ from frametime.errors import FrametimeError
 Kind: TypeAlias = Literal["frames", "sensors", "results", "other"]
 
 TABLE_ENDINGS: Final = frozenset(
-    (".csv", ".tsv", ".tab", ".psv", ".arrow", ".arrows", ".ipc", ".feather", ".parquet", ".pq")
+    (".csv", ".tsv", ".jsonl", ".ndjson", ".tab", ".psv", ".arrow", ".arrows", ".ipc", ".feather", ".parquet", ".pq")
 )
 TEXT_ENDINGS: Final = frozenset((".txt", ".log", ".dat", ".asc", ".out", ""))
 COMPRESSION_ENDINGS: Final = frozenset((".gz", ".bz2", ".xz", ".zst", ".zstd"))
@@ -43,7 +43,7 @@ _ENOUGH_BYTES: Final = 1 << 14
 _ENOUGH_LINES: Final = 200
 _FRAME_MEANINGS: Final = frozenset((Meaning.FRAME_TIME, Meaning.RATE))
 _ONE_FRAME: Final = re.compile(r"(?<![a-z])frame(?![a-z])", re.IGNORECASE)
-_TIME_MEANINGS: Final = frozenset((Meaning.TIMESTAMP, Meaning.TIME))
+_TIME_MEANINGS: Final = frozenset((Meaning.TIMESTAMP, Meaning.TIME, Meaning.PART))
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -99,6 +99,8 @@ def batch(folder: str, **chosen: Any) -> None:
     if not chosen["quiet"]:
         click.echo(_closing(count, walk, out), err=True)
         _show_passed_over(walk)
+    for caveat in count.caveats:
+        click.echo(f"frametime: {caveat.message}", err=True)
     if count.n_formula_cells and not options.escape_formulas:
         click.echo(formula_warning(count.n_formula_cells, str(out)), err=True)
     if count.n_failed or walk.unlisted:
@@ -113,7 +115,7 @@ def _options(chosen: Mapping[str, Any], out: Path) -> BatchOptions:
         raise click.UsageError("--workers is for this machine and --cluster has its own: give one of them")
     path_pattern = chosen_pattern("--path-pattern", chosen["path_pattern"])
     sensors_pattern = chosen_pattern("--sensors-pattern", chosen["sensors_pattern"])
-    sensor_options = make_sensor_options(chosen, needs="--sensors-pattern", given=sensors_pattern is not None)
+    sensor_options = make_sensor_options(chosen, needs="--sensors-pattern", given=True)
     refuse_unknown_sensor_fields(sensors_pattern, path_pattern)
     fields = chosen["partition_by"]
     partition_by = () if fields is None else tuple(name.strip() for name in fields.split(","))

@@ -15,6 +15,7 @@ from frametime.cli.option_values import (
     refuse_idle,
     refuse_second_form,
     refuse_standard_input_twice,
+    sensors_beside,
     skips_warm_up,
 )
 from frametime.cli.options import (
@@ -109,12 +110,13 @@ def check(files: tuple[str, ...], **chosen: Any) -> None:
         if len(paths) > 1:
             raise click.UsageError("--plot takes one capture; 'frametime compare' draws several")
         refuse_unwritable(chosen["plot"], force=chosen["force"], endings=ENDINGS, what="chart")
-    base = _request(chosen)
+    besides = {path: chosen["sensors"] or sensors_beside(path) for path in paths}
+    base = _request(chosen, with_sensors=any(besides.values()))
     requirements = _requirements(chosen, base)
     texts: list[str] = []
     missed: list[str] = []
     for path in paths:
-        measured = _measured(_for_path(base, path), go_on=len(paths) > 1)
+        measured = _measured(_for_path(base, path, besides[path]), go_on=len(paths) > 1)
         if measured is None:
             continue
         run = measured[1]
@@ -131,7 +133,7 @@ def check(files: tuple[str, ...], **chosen: Any) -> None:
         click.get_current_context().exit(5)
 
 
-def _request(chosen: dict[str, Any]) -> MeasureRequest:
+def _request(chosen: dict[str, Any], *, with_sensors: bool) -> MeasureRequest:
     """What is asked of each file; its path is still to be put in."""
     from frametime.pipeline.measuring import MeasureRequest
 
@@ -140,7 +142,7 @@ def _request(chosen: dict[str, Any]) -> MeasureRequest:
         read=make_read_options(chosen),
         measure=make_measure_options(chosen),
         sensors=chosen["sensors"],
-        sensor_options=make_sensor_options(chosen, needs="--sensors", given=chosen["sensors"] is not None),
+        sensor_options=make_sensor_options(chosen, needs="--sensors", given=with_sensors),
         skip_start_auto=skips_warm_up(chosen),
         segment=_segment(chosen["segment"]),
         keep_curves=chosen["plot"] is not None,
@@ -181,10 +183,11 @@ def _segment(text: str | None) -> int | Literal["longest"] | None:
         raise click.UsageError(f"--segment takes a number or 'longest', not {text!r}") from None
 
 
-def _for_path(base: MeasureRequest, path: str) -> MeasureRequest:
+def _for_path(base: MeasureRequest, path: str, sensors: str | None) -> MeasureRequest:
     from dataclasses import replace
 
-    return replace(base, path=path)
+    is_found = sensors is not None and base.sensors is None
+    return replace(base, path=path, sensors=sensors, sensors_are_found=is_found)
 
 
 def _requirements(chosen: dict[str, Any], base: MeasureRequest) -> list[Requirement]:

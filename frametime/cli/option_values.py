@@ -214,6 +214,14 @@ def make_worker_limits(chosen: Mapping[str, Any]) -> WorkerLimits | None:
     return WorkerLimits(**given) if given else None
 
 
+def sensors_beside(capture: str) -> str | None:
+    """The sensor log that lies beside a capture under its name, where there is one."""
+    from frametime.adapters.sensors.beside import sensor_log_beside
+
+    found = sensor_log_beside(capture)
+    return None if found is None else str(found)
+
+
 _OPTION_OF: Final[Mapping[str, str]] = {
     "slowest_pcts": "--lows",
     "ratio": "--stutter-ratio",

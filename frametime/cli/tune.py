@@ -14,6 +14,7 @@ from frametime.cli.option_values import (
     refuse_auto_start,
     refuse_idle,
     refuse_standard_input_twice,
+    sensors_beside,
 )
 from frametime.cli.options import (
     all_of,
@@ -132,6 +133,9 @@ def add(record: str, **chosen: Any) -> None:
     if chosen["sensors"] and len(chosen["sensors"]) != len(chosen["logs"]):
         raise click.UsageError("give --sensors once for each --log, in the same order")
     refuse_auto_start(chosen, "a trial counts as it was run")
+    besides = [sensors_beside(log) for log in chosen["logs"]]
+    if all(besides):
+        chosen["sensors"] = chosen["sensors"] or tuple(map(str, besides))
     reading = TrialReading(
         read=make_read_options(chosen),
         sensors=make_sensor_options(chosen, needs="--sensors", given=bool(chosen["sensors"])),
@@ -232,6 +236,7 @@ def endurance(
 
     refuse_auto_start(chosen, "an endurance run counts from its start")
     refuse_standard_input_twice([capture], sensors)
+    sensors = sensors or sensors_beside(capture)
     for output in (report, plot):
         refuse_input_as_output(output, [capture, sensors, record, chosen["layout"], chosen["sensor_layout"]])
     if plot is None:

@@ -92,7 +92,7 @@ def _curves(series: FrameSeries) -> Mapping[str, Curve]:
 
 def _values(series: FrameSeries, rows: Mapping[str, Metric], caveats: tuple[Caveat, ...]) -> Mapping[str, MetricValue]:
     results = {key: row.compute(series) for key, row in rows.items()}
-    intervals = _intervals(series, results)
+    intervals = _intervals(series, rows, results)
     return MappingProxyType(
         {
             key: _value(row, results[key], intervals.get(key), tuple(c for c in caveats if key in c.metrics))
@@ -120,13 +120,20 @@ def _value(
     )
 
 
-def _intervals(series: FrameSeries, results: Mapping[str, float | Missing]) -> Mapping[str, Interval | Missing]:
+def _intervals(
+    series: FrameSeries, rows: Mapping[str, Metric], results: Mapping[str, float | Missing]
+) -> Mapping[str, Interval | Missing]:
     if not series.options.within_run_intervals:
         return {}
     from frametime.metrics.intervals.resampling import within_run_intervals
 
     values = {key: float(result) for key, result in results.items() if not isinstance(result, Missing)}
-    return within_run_intervals(series, values)
+    found = within_run_intervals(series, values)
+    if series.sensors is None:
+        return found
+    from frametime.metrics.sensors.clock_doubt import with_clock_doubt
+
+    return with_clock_doubt(series, {key: row.compute for key, row in rows.items()}, values, found)
 
 
 def _caveats(series: FrameSeries, capture: Capture) -> tuple[Caveat, ...]:

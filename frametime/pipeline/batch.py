@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from frametime.caveats import Caveat
 from frametime.locking import alone_with
 from frametime.pipeline.batch_rows import (
     BatchOptions,
@@ -25,6 +26,7 @@ from frametime.pipeline.batch_rows import (
 )
 from frametime.pipeline.batch_table import check_output, read_table, refuse_other_table, write_partitions, write_table
 from frametime.pipeline.journal import Journal, Row, journal_rows, open_journal, open_reader
+from frametime.pipeline.measuring import sensors_caveat, unusable_sensors
 from frametime.pipeline.measuring_many import measure_many
 from frametime.pipeline.table_frames import Column, frame_of
 from frametime.plans.folder_walk import Captures, FoundFile, Walk, text_of, walk_captures
@@ -60,12 +62,15 @@ class BatchCount:
         Captures; the reason of each failure stands in its row.
     n_formula_cells : int
         Cells of a CSV table that a spreadsheet would take for formulas, written as they are or with an apostrophe.
+    caveats : tuple of Caveat
+        What is to be known of several captures at once.
     """
 
     n_measured: int
     n_kept: int
     n_failed: int
     n_formula_cells: int
+    caveats: tuple[Caveat, ...] = ()
 
 
 def run_batch(
@@ -118,7 +123,9 @@ def run_batch(
                     places[at] = place
                     n_kept += 1
                     tell(row)
-            for at, row in _measured(places, walk, folder, options, columns=columns, digest=digest, executor=executor):
+            unusable: list[tuple[str, str]] = []
+            measured = _measured(places, walk, folder, options, columns, digest, executor=executor, unusable=unusable)
+            for at, row in measured:
                 places[at] = journal.add(row)
                 n_failed += row["status"] == "failed"
                 n_measured += row["status"] != "failed"
@@ -126,7 +133,13 @@ def run_batch(
         n_formulas = _write(out, places, walk, options, columns)
         clear_leftovers(out)
         journal_of(out).unlink()
-    return BatchCount(n_measured=n_measured, n_kept=n_kept, n_failed=n_failed, n_formula_cells=n_formulas)
+    return BatchCount(
+        n_measured=n_measured,
+        n_kept=n_kept,
+        n_failed=n_failed,
+        n_formula_cells=n_formulas,
+        caveats=sensors_caveat(unusable, n_measured),
+    )
 
 
 def journal_of(out: Path) -> Path:
@@ -176,16 +189,23 @@ def _measured(
     walk: Walk,
     folder: Path,
     options: BatchOptions,
-    *,
     columns: Sequence[Column],
     digest: str,
+    *,
     executor: Executor | None,
+    unusable: list[tuple[str, str]],
 ) -> Iterator[tuple[int, Row]]:
-    """Rows of the captures that have no place yet, in the order of the walk."""
+    """Rows of the captures that have no place yet, in the order of the walk.
+
+    ``unusable`` gets the names of those whose sensor log could not be used, and why.
+    """
     waiting = [at for at, place in enumerate(places) if place == _NOT_YET]
     requests = (request_of(walk.captures[at], folder, options) for at in waiting)
     outcomes = measure_many(requests, workers=options.workers, limits=options.limits, executor=executor)
     for at, outcome in zip(waiting, outcomes, strict=True):
+        why = None if outcome.run is None else unusable_sensors(outcome.run)
+        if why is not None:
+            unusable.append((walk.captures[at].text_name, why))
         yield at, row_of(walk.captures[at], outcome, folder, columns, digest)
 
 
@@ -232,5 +252,5 @@ def batch_frame(
     walk = walk_captures(folder, pattern=options.path_pattern) if walk is None else walk
     columns, digest = columns_of(options), parameters_digest(options)
     places = array("q", [_NOT_YET]) * len(walk.captures)
-    measured = _measured(places, walk, folder, options, columns=columns, digest=digest, executor=executor)
+    measured = _measured(places, walk, folder, options, columns, digest, executor=executor, unusable=[])
     return frame_of([row for _, row in measured], columns)

@@ -115,9 +115,11 @@ def parameters_digest(options: BatchOptions) -> str:
 
 
 def sensors_of(found: FoundFile, folder: Path, options: BatchOptions) -> Path | None:
-    """The sensor log of a capture, where the pattern names one and it is there."""
+    """The sensor log of a capture, where the pattern names one and it is there; without one, that under its name."""
     if options.sensors_pattern is None:
-        return None
+        from frametime.adapters.sensors.beside import sensor_log_beside
+
+        return sensor_log_beside(found.path)
     candidate = folder / options.sensors_pattern.path_of(found.fields)
     return candidate if candidate.is_file() else None
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import io
 import json
+import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict, replace
@@ -180,14 +181,20 @@ class KeptRuns:
 
 
 def beside_sha256(request: MeasureRequest) -> str | None:
-    """The hash of the JSON file beside a capture, which can say when the clock of its sensors began."""
-    from frametime.adapters.clocks.sensor_clock import sidecar_of
+    """What tells beside the bytes of both logs when a capture was made: the file beside it, its name, its last change.
 
-    beside = None if request.sensors is None else sidecar_of(request.path)
-    if beside is None:
+    ``None`` without a sensor log, whose clock alone that bears on.
+    """
+    from frametime.adapters.clocks.capture_start import sidecar_of
+
+    if request.sensors is None:
         return None
+    beside = sidecar_of(request.path)
     try:
-        return file_sha256(beside)
+        if beside is not None and beside.is_file():
+            return file_sha256(beside)
+        path = Path(request.path)
+        return f"{path.name} {path.stat().st_mtime_ns} {time.tzname} {time.timezone}"
     except OSError:
         return None
 

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import os
+import re
+from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal
 
 from frametime.capture import Capture, Conditions
+from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, ReadError, printable
 from frametime.metrics.metric import MeasuredRun
 from frametime.metrics.options import MeasureOptions
+from frametime.words import counted
 
 if TYPE_CHECKING:
     from frametime.adapters.base import ReadOptions
@@ -31,6 +35,8 @@ class MeasureRequest:
     conditions : Conditions
     sensors : str or None
         Sensor log that belongs to the capture.
+    sensors_are_found : bool
+        It was found by its name, which is told.
     sensor_options : SensorOptions or None
     skip_start_auto : bool
         Leave out the warm-up that is found at the start.
@@ -45,6 +51,7 @@ class MeasureRequest:
     measure: MeasureOptions = field(default_factory=MeasureOptions)
     conditions: Conditions = field(default_factory=Conditions)
     sensors: str | None = None
+    sensors_are_found: bool = False
     sensor_options: SensorOptions | None = None
     skip_start_auto: bool = False
     segment: int | Literal["longest"] | None = None
@@ -85,13 +92,17 @@ class MeasureOutcome:
         return error
 
 
-def measure_file(request: MeasureRequest, *, use_threads: bool = True) -> tuple[Capture, MeasuredRun]:
+def measure_file(
+    request: MeasureRequest, *, use_threads: bool = True, sensor_weight: Weight = Weight.CARE
+) -> tuple[Capture, MeasuredRun]:
     """Read, cut and measure one file.
+
+    A sensor log that cannot be used takes away its own numbers alone, with a caveat of ``sensor_weight``.
 
     Raises
     ------
     FrametimeError
-        If the capture or its sensor log cannot be used.
+        If the capture cannot be used.
     """
     from frametime.adapters.reading import read_capture
     from frametime.metrics.measure import measure
@@ -99,9 +110,15 @@ def measure_file(request: MeasureRequest, *, use_threads: bool = True) -> tuple[
     capture = read_capture(request.path, options=request.read, conditions=request.conditions, use_threads=use_threads)
     if request.sensors is not None:
         from frametime.adapters.sensors.sensor_log import SensorOptions
-        from frametime.adapters.sensors.sensor_trace import attach_sensors
+        from frametime.adapters.sensors.sensor_trace import with_sensors
 
-        capture = attach_sensors(capture, request.sensors, options=request.sensor_options or SensorOptions())
+        options = request.sensor_options or SensorOptions()
+        capture = with_sensors(capture, request.sensors, options=options, weight=sensor_weight)
+        if request.sensors_are_found:
+            name = printable(Path(request.sensors).name)
+            message = f"The sensor log {name} lies beside the capture under its name, and is read with it."
+            found = Caveat(code="sensors-found-beside", message=message, weight=Weight.NOTE)
+            capture = replace(capture, caveats=(*capture.caveats, found))
     if request.segment is not None:
         capture = _one_segment(capture, request)
     if request.skip_start_auto:
@@ -172,13 +189,14 @@ def measure_unless_full(request: MeasureRequest) -> MeasureOutcome:
     """
     try:
         _refuse_pipe(request.path)
-        capture, run = measure_file(request, use_threads=False)
+        # Of many files one caveat tells of all sensor logs that could not be used.
+        capture, run = measure_file(request, use_threads=False, sensor_weight=Weight.NOTE)
     except (FrametimeError, OSError) as error:
         if isinstance(error.__context__, MemoryError):  # what a reader made of it knows of no limit of a worker
             raise MemoryError from error
         return MeasureOutcome(request=request, run=None, error=printable(str(error), limit=500))
-    read_sensors = request.sensors is not None and capture.sensors is not None
-    sensors_sha256 = capture.sensors.provenance.sha256 if read_sensors and capture.sensors is not None else None
+    sensors = capture.sensors if request.sensors is not None and unusable_sensors(run) is None else None
+    sensors_sha256 = None if sensors is None else sensors.provenance.sha256
     return MeasureOutcome(request=request, run=run, error=None, sensors_sha256=sensors_sha256)
 
 
@@ -187,6 +205,37 @@ def failure(request: MeasureRequest, found: str, helps: str | None) -> MeasureOu
     with suppress(OSError):
         found += f" ({Path(request.path).stat().st_size} bytes stored)"
     return MeasureOutcome(request=request, run=None, error=str(ReadError.at(request.path, found, helps=helps)))
+
+
+def unusable_sensors(run: MeasuredRun) -> str | None:
+    """Why the sensor log of a run could not be used; ``None`` where it could, or there is none."""
+    from frametime.adapters.sensors.sensor_log import SENSORS_UNUSABLE
+
+    return next((caveat.message for caveat in run.caveats if caveat.code == SENSORS_UNUSABLE), None)
+
+
+def sensors_caveat(reasons: Sequence[tuple[str, str]], n_runs: int) -> tuple[Caveat, ...]:
+    """One caveat for all runs whose sensor log could not be used; ``reasons`` are their names and why.
+
+    Reasons that differ in names, times and numbers alone are one, told with the first of them.
+    """
+    if not reasons:
+        return ()
+    alike: dict[str, list[tuple[str, str]]] = {}
+    for name, why in reasons:
+        words = re.sub(r"\([^()]*\)|'[^']*'|\S*[\d/\\]\S*", "", why.partition(": ")[2].partition(": ")[2] or why)
+        alike.setdefault(words, []).append((name, why))
+    told = [
+        f"{counted(len(same), 'run')}, such as {printable(same[0][0])}: {same[0][1].partition(': ')[2].rstrip('.')}"
+        for same in list(alike.values())[:_SHOWN_REASONS]
+    ]
+    if len(alike) > _SHOWN_REASONS:
+        told.append(f"and {len(alike) - _SHOWN_REASONS} more reasons")
+    message = f"{len(reasons)} of {n_runs} runs have no sensor numbers; their frames count. {'; '.join(told)}."
+    return (Caveat(code="sensors-unusable", message=message, weight=Weight.CARE),)
+
+
+_SHOWN_REASONS: Final = 3
 
 
 def _refuse_pipe(path: str) -> None:

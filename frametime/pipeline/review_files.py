@@ -12,11 +12,18 @@ from frametime.errors import PlanError, printable
 from frametime.metrics.metric import MeasuredRun
 from frametime.metrics.options import MeasureOptions
 from frametime.pipeline.kept_runs import KeptRuns, beside_sha256
-from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest
+from frametime.pipeline.measuring import (
+    MeasureOutcome,
+    MeasureRequest,
+    sensor_log_hint,
+    sensors_caveat,
+    unusable_sensors,
+)
 from frametime.pipeline.measuring_many import measure_many
+from frametime.pipeline.sensor_sessions import with_session_places
 from frametime.pipeline.worker_pool import WorkerLimits
 from frametime.plans.finding_runs import FoundRuns, RunFile, find_runs
-from frametime.plans.plan import ReviewPlan, exclusions_of
+from frametime.plans.plan import ReviewPlan, exclusions_of, recorded_from_of
 from frametime.review.result import ReviewResult, UnreadableFile
 from frametime.review.reviewing import review_runs
 from frametime.review.run_set import PlacedRun, run_name
@@ -84,8 +91,11 @@ def review_plan(
 
     requests = requests_of(plan, found.runs)
     kept = None if kept_file is None else KeptRuns(kept_file)
-    outcomes = zip(found.runs, _measured(requests, kept, measuring, measure_again=measure_again), strict=True)
-    made = [run_made(plan, file, outcome) for file, outcome in outcomes]
+    measured = _measured(requests, kept, measuring, measure_again=measure_again)
+    again = with_session_places(requests, measured)
+    for at, outcome in zip(again, measuring(list(again.values())) if again else (), strict=True):
+        measured[at] = outcome
+    made = [run_made(plan, file, outcome) for file, outcome in zip(found.runs, measured, strict=True)]
     placed = [run for run in made if isinstance(run, PlacedRun)]
     unreadable = [run for run in made if isinstance(run, UnreadableFile)]
     names = [run_name(**file.place) for file in found.runs]
@@ -95,15 +105,18 @@ def review_plan(
         placed,
         unreadable=unreadable,
         plan=plan.resolved,
-        caveats=_caveats(found),
+        caveats=(*_caveats(found), *_unusable(placed, plan.captures.folder), *_by_order(len(again))),
     )
 
 
 def run_made(plan: ReviewPlan, file: RunFile, outcome: MeasureOutcome) -> PlacedRun | UnreadableFile:
     """A capture at its place, measured or with the reason why not."""
-    if outcome.run is not None:
+    if outcome.run is None:
+        error = outcome.error_for(file.name, plan.captures.folder) or "it could not be measured"
+    elif (hint := sensor_log_hint(outcome.request.path, outcome.run)) is not None:
+        error = hint.replace(printable(outcome.request.path, limit=1000), printable(file.name))
+    else:
         return _placed(file, outcome.run)
-    error = outcome.error_for(file.name, plan.captures.folder) or "it could not be measured"
     return UnreadableFile(file_name=file.name, **file.place, error=error)
 
 
@@ -132,7 +145,9 @@ def _request(
         measure=measure,
         conditions=file.conditions,
         sensors=None if file.sensors is None else str(file.sensors),
-        sensor_options=sensor_options if file.sensors is not None else None,
+        sensor_options=None
+        if file.sensors is None or sensor_options is None
+        else _with_start(plan, file, sensor_options),
         skip_start_auto=plan.captures.skip_warm_up,
     )
 
@@ -151,13 +166,30 @@ def _layout(path: Path | None) -> Layout | None:
     return None if path is None else Layout.from_toml(_layout_text(path), path.name)
 
 
+def _with_start(plan: ReviewPlan, file: RunFile, options: SensorOptions | None) -> SensorOptions | None:
+    """The same options for all but the captures of which the plan says when they were made; none without sensors."""
+    if file.sensors is None or options is None:
+        return None
+    start = recorded_from_of(plan, file.name)
+    return options if start is None else replace(options, recorded_from=start)
+
+
 def _sensor_options(plan: ReviewPlan) -> SensorOptions:
     from frametime.adapters.sensors.sensor_layout import SensorLayout
     from frametime.adapters.sensors.sensor_log import SensorOptions
 
     path = plan.captures.sensor_layout
     layout = None if path is None else SensorLayout.from_toml(_layout_text(path), path.name)
-    return replace(plan.sensors or SensorOptions(), layout=layout)
+    captures = plan.captures
+    asked = plan.sensors or SensorOptions()
+    return replace(
+        asked,
+        layout=layout,
+        offset_s=asked.offset_s if asked.offset_s is not None else captures.sensor_offset_s,
+        time_zone=asked.time_zone or captures.time_zone,
+        device=asked.device or captures.sensor_device,
+        is_shared=captures.sensors is not None and set(captures.sensors.fields) != set(captures.pattern.fields),
+    )
 
 
 def _layout_text(path: Path) -> str:
@@ -216,6 +248,24 @@ def _caveats(found: FoundRuns) -> tuple[Caveat, ...]:
             )
         )
     return tuple(caveats)
+
+
+def _unusable(placed: Sequence[PlacedRun], folder: Path) -> tuple[Caveat, ...]:
+    """One caveat for all sensor logs that could not be used, which are named below the captures folder."""
+    reasons = [(run.measured.provenance.file_name, why) for run in placed if (why := unusable_sensors(run.measured))]
+    below = printable(str(folder)).rstrip("/\\")
+    reasons = [(name, why.replace(f"{below}/", "").replace(f"{below}\\", "")) for name, why in reasons]
+    return sensors_caveat(reasons, len(placed))
+
+
+def _by_order(n_runs: int) -> tuple[Caveat, ...]:
+    if not n_runs:
+        return ()
+    message = (
+        f"{n_runs} runs are laid over the stretches of load of the sensor log that they share, by their order and "
+        "lengths, for nothing says when they were made: recorded_from in the plan does."
+    )
+    return (Caveat(code="sensor-clocks-by-load", message=message, weight=Weight.CARE),)
 
 
 def _files(names: Sequence[str]) -> str:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from frametime.caveats import Caveat, Weight
-from frametime.errors import FrametimeError, printable
+from frametime.errors import FrametimeError, ReadError, printable
 from frametime.metrics.metric import MeasuredRun
 from frametime.metrics.options import MeasureOptions
 from frametime.pipeline.measuring import MeasureRequest, measure_file, slow_log_hint
@@ -59,7 +59,7 @@ def numbers_of_log(
     """
     from frametime.adapters.reading import read_capture
     from frametime.adapters.sensors.sensor_log import SensorOptions
-    from frametime.adapters.sensors.sensor_trace import attach_sensors
+    from frametime.adapters.sensors.sensor_trace import with_sensors
     from frametime.metrics.catalog.catalog import CATALOG
     from frametime.metrics.frame_series import FrameSeries
     from frametime.metrics.metric import Missing
@@ -68,7 +68,7 @@ def numbers_of_log(
     request = _request(log, sensors, options, reading)
     capture = read_capture(request.path, options=request.read)
     if sensors is not None:
-        capture = attach_sensors(capture, sensors, options=request.sensor_options or SensorOptions())
+        capture = with_sensors(capture, sensors, options=request.sensor_options or SensorOptions())
     series = FrameSeries.of(capture, options)
     found = {key: CATALOG[key].compute(series) for key in ("average_fps", "average_power_w", "peak_temperature_c")}
     numbers = {key: None if isinstance(value, Missing) else value for key, value in found.items()}
@@ -88,13 +88,15 @@ def _doubts(log: str, average_fps: float | None, caveats: Sequence[Caveat]) -> t
         replace(caveat, message=f"{printable(log, limit=1000)}: repeat this run: {caveat.message}")
         for caveat in caveats
         if caveat.weight is Weight.REPEAT
-    )
+    ) + tuple(caveat for caveat in caveats if caveat.code == "sensors-unusable")
 
 
 def _request(log: str, sensors: str | None, options: MeasureOptions, reading: TrialReading | None) -> MeasureRequest:
     from frametime.adapters.base import ReadOptions
 
     reading = TrialReading() if reading is None else reading
+    if sensors not in (None, "-") and not Path(str(sensors)).exists():
+        raise ReadError.at(str(sensors), "there is no such file", helps="correct the name: a record would keep it")
     return MeasureRequest(
         path=log,
         read=reading.read or ReadOptions(),

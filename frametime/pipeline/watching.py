@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, TypeAlias
 
+from frametime.adapters.sensors.beside import sensor_log_beside
 from frametime.capture import Conditions
 from frametime.errors import printable
 from frametime.metrics.metric import MeasuredRun
@@ -206,9 +207,12 @@ def _report(path: Path, folder: Path, options: WatchOptions, sets: _RunSets, mea
     name = path.relative_to(folder).as_posix()
     matched = options.path_pattern.match(name) if options.path_pattern is not None else None
     fields = None if matched is None else {key: text_of(value) for key, value in matched.items()}
+    sensors = sensor_log_beside(path)
     outcome = measure(
         MeasureRequest(
             path=str(path),
+            sensors=None if sensors is None else str(sensors),
+            sensors_are_found=sensors is not None,
             read=options.read,
             measure=options.measure,
             conditions=Conditions(**(fields or {})),

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from frametime.adapters.sensors.beside import sensor_log_beside
 from frametime.capture import Conditions
 from frametime.errors import PlanError, printable
 from frametime.plans.folder_walk import text_of
@@ -56,10 +58,13 @@ def find_runs(plan: ReviewPlan) -> FoundRuns:
     not_in_plan, without_sensors = [], []
     cells = set(plan.design.cells)
     cards = {card.key for card in plan.design.cards}
+    found = [(path, fields) for path, fields in pattern.glob(folder) if not path.name.startswith(".")]
     sensor_match = plan.captures.sensors.match if plan.captures.sensors is not None else lambda _: None
-    for path, loose_fields in pattern.glob(folder):
+    besides = {} if plan.captures.sensors is not None else {path: sensor_log_beside(path) for path, _ in found}
+    taken = set(besides.values())
+    for path, loose_fields in found:
         raw_name = path.relative_to(folder).as_posix()
-        if path.name.startswith(".") or sensor_match(raw_name) is not None:
+        if path in taken or sensor_match(raw_name) is not None:
             continue
         name, fields = text_of(raw_name), places.fields(raw_name) or loose_fields
         values = {key: text_of(value) for key, value in fields.items()}
@@ -75,7 +80,7 @@ def find_runs(plan: ReviewPlan) -> FoundRuns:
                 f"'{printable(name)}'",
                 helps="make the pattern tell them apart",
             )
-        sensors = _sensor_file(folder, plan.captures.sensors, fields)
+        sensors = besides.get(path) or _sensor_file(folder, plan.captures.sensors, fields)
         if plan.captures.sensors is not None and sensors is None:
             without_sensors.append(name)
         runs[key] = RunFile(
@@ -85,7 +90,30 @@ def find_runs(plan: ReviewPlan) -> FoundRuns:
             sensors=sensors,
             conditions=_conditions(plan, name, {**values, "card": place["card"], "scene": place["scene"]}, place),
         )
+    _refuse_run_twice(plan, runs.values())
     return FoundRuns(runs=tuple(runs.values()), not_in_plan=tuple(not_in_plan), without_sensors=tuple(without_sensors))
+
+
+def _refuse_run_twice(plan: ReviewPlan, runs: Iterable[RunFile]) -> None:
+    """Refuse two captures of a cell whose names carry one number of a run, such as ``1`` and ``1_copy``.
+
+    Raises
+    ------
+    PlanError
+    """
+    seen: dict[tuple[str, ...], RunFile] = {}
+    for run in runs:
+        number = re.match(r"(\d+)(?!\d|[-_.:]?\d)", run.place["run"])
+        if number is None:
+            continue
+        key = (run.place["card"], run.place["scene"], run.place["resolution"], number[1].lstrip("0"))
+        if key in seen:
+            raise PlanError.at(
+                plan.file_name,
+                f"'{printable(seen[key].name)}' and '{printable(run.name)}' both carry the number of run {number[1]}",
+                helps="remove one of them, or make the pattern tell them apart",
+            )
+        seen[key] = run
 
 
 class PlanPlaces:
@@ -126,6 +154,7 @@ class PlanPlaces:
 def _sensor_file(folder: Path, pattern: PathPattern | None, values: dict[str, str]) -> Path | None:
     if pattern is None:
         return None
+    values = {name: values[name] for name in pattern.fields}
     relative = pattern.path_of(values)
     if "*" not in relative:
         path = folder / relative

@@ -42,6 +42,11 @@ class CapturesPlan:
         Where the sensor log of a run lies; a run without one is measured without.
     layout, sensor_layout : pathlib.Path or None
         Column layouts.
+    sensor_device, sensor_offset_s, time_zone
+        What sensor logs leave open; the zone is that of dates that name none.
+    recorded_from : Mapping of str to str
+        Path of a capture below the folder, in which ``*`` stands for any text in one name, to the time at which its
+        clock stood at 0.
     skip_start_s, skip_end_s : float
         Cut from every capture.
     skip_warm_up : bool
@@ -53,6 +58,10 @@ class CapturesPlan:
     sensors: PathPattern | None
     layout: Path | None
     sensor_layout: Path | None
+    sensor_device: str | None
+    sensor_offset_s: float | None
+    time_zone: str | None
+    recorded_from: Mapping[str, str]
     skip_start_s: float
     skip_end_s: float
     skip_warm_up: bool
@@ -261,6 +270,16 @@ def _any_fits(pattern: str, names: Iterable[str]) -> bool:
     return any(_fits(pattern, name) for name in names)
 
 
+def recorded_from_of(plan: ReviewPlan, name: str) -> str | None:
+    """When the clock of a capture stood at 0, where the plan says it; ``name`` is its path below the folder."""
+    return next((time for pattern, time in plan.captures.recorded_from.items() if _path_fits(pattern, name)), None)
+
+
+def _path_fits(pattern: str, name: str) -> bool:
+    parts, names = pattern.split("/"), name.split("/")
+    return len(parts) == len(names) and all(map(_fits, parts, names))
+
+
 def _fits(pattern: str, name: str) -> bool:
     """Whether a name fits a pattern in which ``*`` stands for any text without a slash."""
     first, *others = map(re.escape, re.sub(r"\*+", "*", pattern).split("*"))
@@ -347,16 +366,37 @@ def _captures(
             raise source.fault(
                 ("captures", "sensors"), found, f"allowed: those of the pattern, {one_of(pattern.fields)}"
             )
+    _check_clocks(source, keys)
     return CapturesPlan(
         folder=folder / keys.folder,
         pattern=pattern,
         sensors=sensors,
         layout=None if keys.layout is None else folder / keys.layout,
         sensor_layout=None if keys.sensor_layout is None else folder / keys.sensor_layout,
+        sensor_device=keys.sensor_device,
+        sensor_offset_s=keys.sensor_offset_s,
+        time_zone=keys.time_zone,
+        recorded_from=keys.recorded_from,
         skip_start_s=keys.skip_start_s,
         skip_end_s=keys.skip_end_s,
         skip_warm_up=keys.skip_warm_up,
     )
+
+
+def _check_clocks(source: TomlSource, keys: CapturesKeys) -> None:
+    """Refuse a zone that is none, and a time that is no time."""
+    from frametime.adapters.clocks.capture_start import any_ns
+    from frametime.adapters.clocks.sensor_clock import zone_named
+
+    tests = [("time_zone", zone_named, keys.time_zone)] if keys.time_zone is not None else []
+    for path, test, text in [
+        *((("captures", name), test, text) for name, test, text in tests),
+        *((("captures", "recorded_from", name), any_ns, text) for name, text in keys.recorded_from.items()),
+    ]:
+        try:
+            test(text)
+        except ValueError as error:
+            raise source.refuse(path, str(error)) from error
 
 
 def _pattern(source: TomlSource, key: str, text: str) -> PathPattern:

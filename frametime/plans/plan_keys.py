@@ -29,6 +29,10 @@ class CapturesKeys(Struct, frozen=True, kw_only=True):
     sensors: Text | None = None
     layout: Text | None = None
     sensor_layout: Text | None = None
+    sensor_device: Text | None = None
+    sensor_offset_s: Annotated[float, within("offset_s")] | None = None
+    time_zone: Text | None = None
+    recorded_from: dict[Text, Text] = {}
     skip_start_s: Annotated[float, within("skip_start_s")] = 0.0
     skip_end_s: Annotated[float, within("skip_end_s")] = 0.0
     skip_warm_up: bool = False

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from sensor_logs import attached, column, refusal
+import pytest
+from sensor_logs import attached, codes, column, refusal
 
 
 def many_cards() -> str:
@@ -35,12 +36,35 @@ def test_card_1_is_not_card_10_and_no_column_of_another_card_is_taken() -> None:
     assert column(trace, "power_w")[0] == 120.0
 
 
-def test_many_samples_at_each_time_may_be_of_several_cards() -> None:
-    trace = attached("elapsed_s,board,power_w\n" + "".join(f"{i},{b},1{b}0\n" for i in range(12) for b in (1, 2)))
-    (caveat,) = [caveat for caveat in trace.caveats if caveat.code == "sensor-equal-times"]
-    assert "several cards" in caveat.message
+def test_readings_of_two_cards_at_each_time_are_never_mixed() -> None:
+    message = refusal("elapsed_s,zone,power_w\n" + "".join(f"{i},{b},1{b}0\n" for i in range(12) for b in (1, 2)))
+    assert "two cards" in message
+    assert "device_column" in message
+
+
+def test_two_samples_of_one_card_at_each_coarse_time_are_averaged() -> None:
+    text = "elapsed_s,power_w\n" + "".join(f"{i // 2},{100 + i % 3}\n" for i in range(24))
+    assert codes(attached(text)) == {"sensor-equal-times"}
 
 
 def test_twenty_cards_are_several_cards() -> None:
     text = "elapsed_s,gpu,power_w\n" + "".join(f"{i},{g},120\n" for i in range(12) for g in range(20))
     assert "the log holds 20 cards" in refusal(text)
+
+
+@pytest.mark.parametrize(
+    ("header", "ids"),
+    [
+        ("uuid", ("a1", "b2")),
+        ("index", ("0", "1")),
+        ("pci.bus_id", ("01:00.0", "02:00.0")),
+        ("serial", ("s-1", "s-2")),
+        ("slot", ("1", "2")),
+        ("card name,uuid", ("Amber,a1", "Amber,b2")),
+    ],
+)
+def test_two_cards_are_told_apart_by_what_names_them(header: str, ids: tuple[str, str]) -> None:
+    rows = "".join(f"{i},{card},{base + i}\n" for i in range(12) for card, base in zip(ids, (132, 250), strict=True))
+    log = f"elapsed_s,{header},power_w\n{rows}"
+    assert "the log holds 2 cards" in refusal(log)
+    assert column(attached(log, device=ids[1].split(",")[-1]), "power_w")[0] == 250.0

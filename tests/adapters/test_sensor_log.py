@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import io
+import json
 import subprocess
 import sys
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -18,6 +23,8 @@ from sensor_logs import (
     column,
     elapsed_log,
     refusal,
+    times_s,
+    told,
 )
 
 from frametime.errors import FrametimeError
@@ -25,7 +32,7 @@ from frametime.errors import FrametimeError
 
 def test_sensors_that_end_early_are_a_caveat() -> None:
     trace = attached(elapsed_log(6))
-    (caveat,) = trace.caveats
+    (caveat,) = told(trace)
     assert caveat.code == "sensors-cover-part"
     assert "50.0 % of the capture (0.0 to 5.0 s of 10.0 s)" in caveat.message
     assert "sensors-cover-part" not in codes(attached(elapsed_log(11)))
@@ -113,7 +120,7 @@ def test_surplus_cells_are_told_with_their_line(surplus: str) -> None:
     rows[4] = f"4,100,50{surplus}\n"
     trace = attached("elapsed_s,power_w,temperature_c\n" + "".join(rows))
     assert trace.samples.num_rows == 12
-    (caveat,) = trace.caveats
+    (caveat,) = told(trace)
     assert caveat.code == "sensor-surplus-cells"
     assert "1 row of the sensor log has more cells than the header, first in line 6" in caveat.message
 
@@ -122,7 +129,7 @@ def test_surplus_cells_are_told_with_their_line(surplus: str) -> None:
 @pytest.mark.parametrize("footer", ["Min,90\nMax,110\nAvg,100\n", "\nMin:,90,\nMax:,110,\nAvg:,100,\n"])
 def test_statistics_below_the_samples_are_told(n: int, footer: str) -> None:
     trace = attached("elapsed_s,power_w\n" + "".join(f"{i * 12 / n},100\n" for i in range(n)) + footer)
-    (caveat,) = trace.caveats
+    (caveat,) = told(trace)
     assert caveat.code == "sensor-footer"
     assert "3 lines after the samples are no samples and left out, from 'Min" in caveat.message
 
@@ -145,7 +152,7 @@ def test_quotes_that_close_and_quotes_within_a_text_are_no_fault() -> None:
     text = "elapsed_s,power_w,note\n" + "".join(f"{i},{100 + i},{notes[i % 7]}\n" for i in range(12))
     trace = attached(text)
     assert column(trace, "power_w") == [100.0 + i for i in range(12)]
-    assert trace.caveats == ()
+    assert told(trace) == ()
 
 
 def test_zero_bytes_are_told_or_refused() -> None:
@@ -153,7 +160,7 @@ def test_zero_bytes_are_told_or_refused() -> None:
     held = attached("elapsed_s,power_w\n" + "".join([*rows[:700], "7.0,\0\n", *rows[701:]]))
     assert "1 zero byte stands among the rows of the sensor log, from line 702 on" in held.caveats[0].message
     padded = attached("elapsed_s,power_w\n" + "".join(rows) + "\0" * 512)
-    assert [caveat.code for caveat in padded.caveats] == ["sensor-zero-bytes"]
+    assert codes(padded) == {"sensor-zero-bytes"}
     for text in ("elapsed_s,pow\0er_w\n" + "".join(rows), "elapsed_s,power_w\n0,\0\n" + "".join(rows)):
         with pytest.raises(FrametimeError, match=r"line [12]: a zero byte stands in the names or in the first rows"):
             attached(text)
@@ -162,12 +169,12 @@ def test_zero_bytes_are_told_or_refused() -> None:
 @pytest.mark.parametrize("quantity", ["power_w", "temperature_c"])
 def test_a_hole_within_the_capture_is_told_whatever_the_log_holds(quantity: str) -> None:
     text = f"elapsed_s,{quantity}\n" + "".join(f"{i / 10},60\n" for i in range(120) if not 40 < i < 70)
-    (caveat,) = attached(text).caveats
+    (caveat,) = told(attached(text))
     assert caveat.code == "sensor-gap"
     assert "no sample from 4.0 to 7.0 s of the capture (usual step 0.10 s)" in caveat.message
     # Before the capture begins, and for less than two seconds, it is no hole in the capture.
-    assert attached(text, capture_of(seconds=4.0, start_s=7.0)).caveats == ()
-    assert attached(text, capture_of(seconds=5.0, start_s=5.5)).caveats == ()
+    assert told(attached(text, capture_of(seconds=4.0, start_s=7.0))) == ()
+    assert told(attached(text, capture_of(seconds=5.0, start_s=5.5))) == ()
 
 
 # Refusals that say what is wrong.
@@ -193,3 +200,32 @@ def test_a_reading_that_is_not_supported_is_missing(word: str, missing: range, r
     trace = attached("elapsed_s,power_w\n" + "".join(f"{i},{cell}\n" for i, cell in enumerate(cells)))
     assert column(trace, "power_w") == [None if i in missing else float(reading) for i in range(12)]
     assert codes(trace) == {"sensor-cells-missing"}
+
+
+@pytest.mark.parametrize("form", ["parquet", "arrow", "jsonl"])
+def test_tables_and_json_lines_are_sensor_logs_too(form: str) -> None:
+    times = [f"2026-11-25T09:00:{i:02d}Z" for i in range(12)]
+    table = pa.table({"time": times, "power_w": [100.0 + i for i in range(12)]})
+    held = io.BytesIO()
+    if form == "parquet":
+        pq.write_table(table, held)
+    elif form == "arrow":
+        with pa.ipc.new_file(held, table.schema) as writer:
+            writer.write_table(table)
+    else:
+        held.write("".join(f"{json.dumps(row)}\n" for row in table.to_pylist()).encode())
+    trace = attached(held.getvalue(), capture_of(start=UTC_START))
+    assert column(trace, "power_w")[:2] == [100.0, 101.0]
+    assert times_s(trace)[:2] == [0.0, 1.0]
+
+
+def test_times_of_a_parquet_table_need_no_text() -> None:
+    start = datetime(2026, 11, 25, 9, tzinfo=UTC)
+    table = pa.table({"when": [start + timedelta(seconds=0.5 * i) for i in range(30)], "power_w": [100.0] * 30})
+    held = io.BytesIO()
+    pq.write_table(table, held)
+    assert times_s(attached(held.getvalue(), capture_of(start=UTC_START)))[:2] == [0.0, 0.5]
+
+
+def test_a_parquet_table_that_is_damaged_is_refused() -> None:
+    assert "the table cannot be read" in refusal("PAR1 and nothing more")

@@ -57,7 +57,7 @@ def test_columns_that_are_no_sensor_of_the_card_are_left_alone(header: str) -> N
 def test_a_column_without_a_unit_does_not_spoil_the_judgement() -> None:
     capture = read_capture(io.BytesIO(log("time_ms,power,gpu temp [C]", "{t},{even},60")))
     assert capture.sensors is not None
-    assert "power_w" not in capture.sensors.samples.column_names
+    assert "power_w" in capture.sensors.samples.column_names
     assert [(caveat.code, caveat.weight) for caveat in capture.sensors.caveats] == [
-        ("sensor-unit-unknown", Weight.NOTE)
+        ("sensor-unit-inferred", Weight.NOTE)
     ]

@@ -49,7 +49,7 @@ IN_THE_PLAN: Final = ("layout", "skip_start", "skip_end", "from_s", "to_s")
 SENSORS: Final[Options] = {
     "sensor_layout": "run.csv boards.csv --sensor-layout board.toml",
     "sensor_offset": "run.csv sensors.csv --sensor-offset 3",
-    "sensor_zone": "absolute.csv local.csv --sensor-zone UTC",
+    "sensor_zone": "absolute.csv local.csv --sensor-zone +02:00",
     "sensor_device": "run.csv cards.csv --sensor-device 1",
     "recorded_from": "run.csv zoned.csv --recorded-from 2026-05-04T10:00:02Z",
 }

@@ -65,7 +65,6 @@ SENSORS = ATLAS.with_name("run1.sensors.csv")
         (("tune", "endurance", FREEZE, "--size", "print"), "--size is for the drawing"),
         (("check", FREEZE, "--sensor-offset", "1"), "--sensor-offset is for reading a sensor log: give --sensors too"),
         (("batch", ".", "--out", "x.txt"), "'.txt' names no format"),
-        (("batch", ".", "--out", "x.csv", "--sensor-zone", "UTC"), "give --sensors-pattern too"),
         (("batch", ".", "--out", "x.csv", "--intervals"), "No such option '--intervals'"),
         (("compare", FREEZE, "--out", "x", "--intervals"), "No such option '--intervals'"),
         (("compare", FREEZE, "--out", "x", "--power-limit", "9"), "No such option '--power-limit'"),
@@ -185,7 +184,7 @@ def test_names_are_printed_without_signs_that_move_the_cursor(tmp_path: Path) ->
 
 
 def test_one_file_is_passed_over_in_the_singular(tmp_path: Path) -> None:
-    for source, name in ((FREEZE, "run.csv"), (SENSORS, "run.sensors.csv")):
+    for source, name in ((FREEZE, "run.csv"), (SENSORS, "board.csv")):
         shutil.copy(source, tmp_path / name)
     (tmp_path / "notes.md").write_text("mine")
     (tmp_path / "prices.md").write_text("mine")

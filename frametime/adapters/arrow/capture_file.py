@@ -119,6 +119,7 @@ def _sensors_out(sensors: SensorTrace) -> dict[str, Any]:
         "provenance": _provenance_out(sensors.provenance),
         "missing_counts": dict(sensors.missing_counts),
         "caveats": [_caveat_out(caveat) for caveat in sensors.caveats],
+        "clock_doubt_s": sensors.clock_doubt_s,
     }
 
 
@@ -208,6 +209,7 @@ class _Stored:
             provenance=self.provenance(table.get("provenance")),
             missing_counts=MappingProxyType({k: self.of_type(v, int, "missing_counts") for k, v in counts.items()}),
             caveats=self.caveats(table.get("caveats")),
+            clock_doubt_s=self.of_type(table.get("clock_doubt_s", 0.0), float, "clock_doubt_s"),
         )
 
     def _samples(self, text: str) -> pa.Table:

@@ -2,31 +2,21 @@
 
 from __future__ import annotations
 
-import json
 import re
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta, timezone, tzinfo
-from pathlib import Path
-from typing import Final, Literal
+from datetime import UTC, timedelta, timezone, tzinfo
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.clocks.time_units import DATE
-from frametime.adapters.clocks.time_values import exact_ns
-from frametime.adapters.text.number_style import POINT
+from frametime.adapters.clocks.capture_start import EPOCH, CaptureStart, ClockKind, utc_text
 from frametime.capture import Capture
-from frametime.errors import FrametimeError, SensorError, printable
+from frametime.errors import SensorError, printable
 from frametime.units import NS_PER_S
 
-ClockKind = Literal["absolute", "zoneless", "elapsed"]
-
 _OFFSET: Final = re.compile(r"([+-])(\d{2}):?(\d{2})")
-_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
-_MAX_SIDECAR_BYTES: Final = 1 << 20
-_LOG_ENDINGS: Final = frozenset(
-    (".csv", ".tsv", ".txt", ".log", ".dat", ".gz", ".bz2", ".xz", ".zst", ".zstd", ".arrow", ".feather", ".parquet")
-)
+_HOUR_NS: Final = 3600 * NS_PER_S
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -34,25 +24,36 @@ class SensorTimes:
     """The time column of a sensor log.
 
     ``absolute``: ns since 1970 in UTC. ``zoneless``: the same as if the dates were UTC, although they name no zone.
-    ``elapsed``: ns on a clock of its own.
+    ``time of day``: ns since midnight of a day that is not named. ``elapsed``: ns on a clock of its own.
+    ``other_ns`` are the times with day and month the other way round, where
+    nothing in the log tells which of two numbers is which.
     """
 
     ns: NDArray[np.int64]
     kind: ClockKind
     column: str
+    other_ns: NDArray[np.int64] | None = None
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Alignment:
     """Sample times on the capture's clock, and how the clocks were brought together.
 
-    ``assumed`` is true where nothing in the logs ties the clocks: they are taken to start together.
+    ``zero_ns`` is when the capture's clock stood at 0, on the log's clock, for messages; ``None`` where both are taken
+    to have started together, which nothing in the logs says.
     """
 
     times_ns: NDArray[np.int64]
     words: str
-    assumed: bool
     recorded_from_utc: str | None
+    zero_ns: int | None = None
+    doubt_s: float = 0.0
+    notes: tuple[str, ...] = ()
+
+    @property
+    def started_together(self) -> bool:
+        """Whether nothing but that is known."""
+        return self.zero_ns is None
 
 
 def zone_named(text: str) -> tzinfo:
@@ -84,142 +85,71 @@ def zone_named(text: str) -> tzinfo:
         raise ValueError(f"'{shown}' is not a time zone: give UTC or an offset such as +02:00") from None
 
 
-def utc_ns(text: str) -> int:
-    """Nanoseconds since 1970 of an ISO 8601 time with a zone; digits below a nanosecond are dropped.
-
-    Raises
-    ------
-    ValueError
-        If it is no such time, or names no zone.
-
-    Examples
-    --------
-    >>> utc_ns("2026-11-25T09:43:16.226568+00:00")
-    1795599796226568000
-    """
-    shown = printable(text, limit=60)
-    word = text.strip()
-    (ns,) = exact_ns([word], DATE, POINT)
-    if ns is None:
-        raise ValueError(f"'{shown}' is not an ISO 8601 time such as 2026-11-25T09:43:16.227Z")
-    if re.search(r"(?:Z|z|UTC|[+-]\d{2}(?::?\d{2})?)$", word[10:]) is None:
-        raise ValueError(f"'{shown}' names no time zone: add Z for UTC, or an offset such as +02:00")
-    return ns
-
-
-def utc_text(ns: int) -> str:
-    """ISO 8601 text in UTC, to the microsecond."""
-    return (_EPOCH + timedelta(microseconds=ns // 1000)).isoformat()
-
-
-def with_zone(times: SensorTimes, zone: str | None, *, name: str) -> SensorTimes:
-    """Dates that name no zone, put into the zone that was given.
+def _in_utc(local_ns: NDArray[np.int64], zone: str | None, name: str) -> tuple[NDArray[np.int64], str]:
+    """Local times as UTC, and the zone in words: that which was given, else that of this machine.
 
     Raises
     ------
     SensorError
-        If no zone was given, or the zone changes its offset within the log.
+        If the times lie in an hour that comes twice or never.
     """
-    if times.kind != "zoneless":
-        return times
-    if zone is None:
+    info = None if zone is None else zone_named(zone)
+    offsets = {_utc_offset_ns(int(ns), info, fold) for ns in (local_ns.min(), local_ns.max()) for fold in (0, 1)}
+    shown = "the zone of this machine" if zone is None else f"the zone {printable(zone)}"
+    if len(offsets) == 1:
+        offset = offsets.pop()
+        return local_ns - offset, f"{shown}, UTC{_signed(offset)}"
+    # The clock changes within the log. Where it was put back an hour comes twice: the second begins at the step back.
+    back = np.flatnonzero(np.diff(local_ns) < -_HOUR_NS // 2)
+    second_from = int(back[0]) + 1 if back.size else local_ns.size
+    each = [{_utc_offset_ns(int(ns), info, fold) for fold in (0, 1)} for ns in local_ns]
+    if any(len(both) > 1 for both in each) and not back.size:
         raise SensorError.at(
             name,
-            "the dates name no time zone",
-            column=times.column,
-            helps="give it with --sensor-zone, for example --sensor-zone UTC or --sensor-zone +02:00, "
-            "or as time_zone in a sensor layout",
+            f"its dates lie in an hour that comes twice or never in {shown}",
+            helps="give an offset instead, such as --sensor-zone +02:00 (in a plan: time_zone)",
         )
-    info = zone_named(zone)
-    offsets = {_utc_offset_ns(int(ns), info, fold) for ns in (times.ns.min(), times.ns.max()) for fold in (0, 1)}
-    if len(offsets) > 1:
-        raise SensorError.at(
-            name,
-            f"the zone {printable(zone)} changes its offset within the log, or in the hour around it",
-            helps="give an offset instead, for example --sensor-zone +02:00",
-        )
-    return SensorTimes(ns=times.ns - offsets.pop(), kind="absolute", column=times.column)
+    found = [_utc_offset_ns(int(ns), info, int(at >= second_from)) for at, ns in enumerate(local_ns)]
+    return local_ns - np.array(found, dtype=np.int64), f"{shown}, whose offset changes within the log"
 
 
-def _utc_offset_ns(local_ns: int, zone: tzinfo, fold: int) -> int:
+def _utc_offset_ns(local_ns: int, zone: tzinfo | None, fold: int) -> int:
     """Offset of a local time; the two folds differ in an hour that comes twice or never."""
-    local = (_EPOCH + timedelta(microseconds=local_ns // 1000)).replace(tzinfo=None)
-    offset = local.replace(tzinfo=zone, fold=fold).utcoffset()
+    local = (EPOCH + timedelta(microseconds=local_ns // 1000)).replace(tzinfo=None, fold=fold)
+    offset = (local.astimezone() if zone is None else local.replace(tzinfo=zone)).utcoffset()
     assert offset is not None
     return round(offset.total_seconds()) * NS_PER_S
 
 
-def capture_start(capture: Capture, given: str | None) -> tuple[int, str] | None:
-    """Absolute time at which the capture's clock stood at 0 (ns since 1970) and where it was found, or ``None``.
-
-    It is taken from what was given, from the capture itself, or from a JSON file beside the capture that has the same
-    name, the ending ``.json`` and the key ``recorded_from_utc``.
-
-    Raises
-    ------
-    SensorError
-        If the file beside the capture names a time that cannot be read.
-    """
-    if given is not None:
-        return utc_ns(given), "given with --recorded-from"
-    own = capture.provenance.recorded_from_utc
-    if own is not None:
-        return utc_ns(own), "from the capture itself"
-    sidecar = sidecar_of(capture.provenance.file_name)
-    text = None if sidecar is None else _sidecar_time(sidecar)
-    if sidecar is None or text is None:
-        return None
-    try:
-        return utc_ns(text), f"from {printable(sidecar.name)} beside the capture"
-    except ValueError as error:
-        raise SensorError.at(str(sidecar), f"recorded_from_utc: {error}") from None
-
-
-def sidecar_of(file_name: str) -> Path | None:
-    """The JSON file that belongs to a capture: ``run1.csv.gz`` has ``run1.json``.
-
-    Examples
-    --------
-    >>> sidecar_of("runs/run1.csv.gz").as_posix()
-    'runs/run1.json'
-    """
-    if file_name in ("", "-"):
-        return None
-    path = Path(file_name)
-    while path.suffix.casefold() in _LOG_ENDINGS:
-        path = path.with_suffix("")
-    return path.with_name(path.name + ".json") if path.name else None
-
-
-def _sidecar_time(path: Path) -> str | None:
-    try:
-        if not path.is_file() or path.stat().st_size > _MAX_SIDECAR_BYTES:
-            return None
-        content = json.loads(path.read_text("utf-8-sig"))
-    except (OSError, ValueError, RecursionError):
-        return None  # some other file that happens to lie there
-    found = content.get("recorded_from_utc") if isinstance(content, dict) else None
-    return found if isinstance(found, str) else None
+def _signed(offset_ns: int) -> str:
+    """An offset as ``+02:00``."""
+    minutes = round(abs(offset_ns) / (60 * NS_PER_S))
+    return f"{'-' if offset_ns < 0 else '+'}{minutes // 60:02d}:{minutes % 60:02d}"
 
 
 def align(
     times: SensorTimes,
     capture: Capture,
     *,
-    start: tuple[int, str] | None,
+    start: CaptureStart | None,
     offset_s: float | None,
+    zone: str | None,
+    is_shared: bool,
     name: str,
 ) -> Alignment:
-    """Put the samples on the capture's clock: by absolute time, by an offset, or by elapsed time.
+    """Put the samples on the capture's clock: by an offset, by absolute time, or by elapsed time.
 
     Parameters
     ----------
     times : SensorTimes
-        Absolute or elapsed.
-    start : tuple or None
-        Absolute time of the capture's clock at 0, and where it was found.
+    capture : Capture
+    start : CaptureStart or None
     offset_s : float or None
         Sensor clock minus capture clock; dates are counted from the first sample.
+    zone : str or None
+        Of dates that name none; without it they are local times of this machine.
+    is_shared : bool
+        Several captures share the log, so its clock did not start with this one.
 
     Raises
     ------
@@ -228,51 +158,78 @@ def align(
     """
     if offset_s is not None:
         return _by_offset(times, offset_s)
-    if times.kind == "absolute":
-        if start is None:
-            raise _not_tied(capture, name)
-        zero_ns, found = start
-        return Alignment(
-            times_ns=times.ns - zero_ns,
-            words=f"by absolute time; the capture's clock stood at 0 at {utc_text(zero_ns)}, {found}",
-            assumed=False,
-            recorded_from_utc=utc_text(int(times.ns[0])),
+    if times.kind == "elapsed" and is_shared:
+        raise SensorError.at(
+            name,
+            "its times are elapsed times, and several runs share it: nothing says when each was recorded",
+            helps="give each run its own log, or a log with dates",
         )
-    if capture.provenance.recorded_from_utc is None:
-        words = "by elapsed time: both clocks are taken to have started together (--sensor-offset overrides)"
-        return Alignment(times_ns=times.ns, words=words, assumed=False, recorded_from_utc=None)
-    words = (
-        "by elapsed time: the capture has absolute times and the sensor log has not; both are taken to have started "
-        "together (--sensor-offset overrides)"
+    if times.kind == "elapsed":
+        absolute = start is not None and not start.is_guess
+        why = "the capture has absolute times and the sensor log has not; " if absolute else ""
+        words = f"by elapsed time: {why}both clocks are taken to have started together (--sensor-offset overrides)"
+        return Alignment(times_ns=times.ns, words=words, recorded_from_utc=None, doubt_s=1.0)
+    if start is None:
+        shown = "times of day without a date" if times.kind == "time of day" else "dates"
+        raise SensorError.at(
+            name,
+            f"its times are {shown}, and nothing says when {printable(capture.provenance.file_name)} was recorded",
+            helps="give --recorded-from with an ISO 8601 time, or --sensor-offset in seconds (in a plan: recorded_from "
+            "or sensor_offset_s)",
+        )
+    notes: tuple[str, ...] = ()
+    if times.kind == "time of day":
+        times = _on_the_day(times, start, zone)
+    sensor_ns, zero_ns, utc = times.ns, start.ns, None
+    if times.kind != start.kind or zone is not None:
+        if times.kind == "zoneless":
+            sensor_ns, shown = _in_utc(sensor_ns, zone, name)
+            notes = (f"The dates of the sensor log name no time zone; they are read in {shown}.",)
+        if start.kind == "zoneless":
+            found, shown = _in_utc(np.array([zero_ns], dtype=np.int64), zone, name)
+            zero_ns = int(found[0])
+            notes = (f"The time of the capture names no zone; it is read in {shown}.",)
+        utc = utc_text(int(sensor_ns[0]))
+    elif times.kind == "absolute":
+        utc = utc_text(int(sensor_ns[0]))
+    how = "by absolute time" if utc is not None else "by local time"
+    return Alignment(
+        times_ns=sensor_ns - zero_ns,
+        words=f"{how}; the capture's clock stood at 0 at {utc_text(zero_ns)}, {start.words}",
+        recorded_from_utc=utc,
+        zero_ns=zero_ns,
+        doubt_s=start.doubt_s,
+        notes=notes if zone is None else (),
     )
-    return Alignment(times_ns=times.ns, words=words, assumed=True, recorded_from_utc=None)
 
 
-def _not_tied(capture: Capture, name: str) -> FrametimeError:
-    local = capture.provenance.metadata.get("recorded_from_local")
-    shown = printable(capture.provenance.file_name)
-    if local is not None:
-        found = f"its times are absolute, and the dates in {shown} name no time zone"
-        helps = f"give --recorded-from {local}+HH:MM with the offset of that zone, or Z for UTC"
-    else:
-        found = f"its times are absolute, and nothing says when {shown} was recorded"
-        helps = "give --recorded-from with an ISO 8601 time, or --sensor-offset in seconds"
-    return SensorError.at(name, found, helps=helps)
+def _on_the_day(times: SensorTimes, start: CaptureStart, zone: str | None) -> SensorTimes:
+    """Times of day as local times of the day of the capture, or of one beside it where its middle is nearer."""
+    local_ns = start.ns
+    if start.kind == "absolute":
+        utc = EPOCH + timedelta(microseconds=start.ns // 1000)
+        offset = utc.astimezone(None if zone is None else zone_named(zone)).utcoffset()
+        assert offset is not None
+        local_ns += round(offset.total_seconds()) * NS_PER_S
+    day_ns = 24 * _HOUR_NS
+    middle_ns = int(times.ns[0]) // 2 + int(times.ns[-1]) // 2
+    days = round((local_ns - middle_ns) / day_ns)
+    return SensorTimes(ns=times.ns + days * day_ns, kind="zoneless", column=times.column)
 
 
 def _by_offset(times: SensorTimes, offset_s: float) -> Alignment:
     offset_ns = round(offset_s * NS_PER_S)
-    if times.kind == "absolute":
-        shifted = times.ns - times.ns[0] - offset_ns
+    words, utc, first = f"by --sensor-offset {offset_s:g} s (sensor clock minus capture clock)", None, 0
+    if times.kind != "elapsed":
         words = f"by --sensor-offset {offset_s:g} s, sensor times counted from the first sample"
-        return Alignment(times_ns=shifted, words=words, assumed=False, recorded_from_utc=utc_text(int(times.ns[0])))
-    words = f"by --sensor-offset {offset_s:g} s (sensor clock minus capture clock)"
-    return Alignment(times_ns=times.ns - offset_ns, words=words, assumed=False, recorded_from_utc=None)
+        first = int(times.ns[0])
+        utc = utc_text(first) if times.kind == "absolute" else None
+    return Alignment(
+        times_ns=times.ns - first - offset_ns, words=words, recorded_from_utc=utc, zero_ns=first + offset_ns
+    )
 
 
-def check_overlap(
-    times_ns: NDArray[np.int64], span_ns: tuple[int, int], *, name: str, start: tuple[int, str] | None
-) -> float:
+def check_overlap(alignment: Alignment, span_ns: tuple[int, int], *, name: str) -> float:
     """Share of the capture between the first and the last sample.
 
     Raises
@@ -280,7 +237,7 @@ def check_overlap(
     SensorError
         If the two have no time in common: the message says how far apart they are.
     """
-    first, last = int(times_ns[0]), int(times_ns[-1])
+    first, last = int(alignment.times_ns[0]), int(alignment.times_ns[-1])
     shared = min(last, span_ns[1]) - max(first, span_ns[0])
     if shared > 0:
         return shared / (span_ns[1] - span_ns[0])
@@ -288,10 +245,15 @@ def check_overlap(
     where = "after the capture ends" if first >= span_ns[1] else "before the capture begins"
     found = f"the sensor log and the capture have no time in common: it {'starts' if first >= span_ns[1] else 'ends'} "
     found += f"{_shown_time(apart_s)} {where}"
-    if start is not None:
-        found += f" (sensors from {utc_text(first + start[0])}, capture from {utc_text(span_ns[0] + start[0])})"
+    zero_ns = alignment.zero_ns
+    if zero_ns is not None:
+        found += f" (sensors from {utc_text(first + zero_ns)}, capture from {utc_text(span_ns[0] + zero_ns)}; "
+        found += f"{alignment.words})"
     raise SensorError.at(
-        name, found, helps="give the log of that run, or correct the clocks with --sensor-zone or --sensor-offset"
+        name,
+        found,
+        helps="give the log of that run, or correct the clocks with --recorded-from, --sensor-zone or --sensor-offset "
+        "(in a plan: recorded_from, time_zone, sensor_offset_s)",
     )
 
 

@@ -305,7 +305,7 @@ def _dated(texts: Any, *, relative: bool) -> TimeValues:
     pc = compute()
     if not _bools(pc.match_substring_regex(texts, _YEAR_LAST)).any():
         return _dates(texts)
-    orders = [_dates(pc.replace_substring_regex(texts, _YEAR_LAST, order)) for order in (r"\3-\2-\1", r"\3-\1-\2")]
+    orders = dates_in_both_orders(texts)
     counts = [texts_ok(each) for each in orders]
     if counts[0] != counts[1]:
         return orders[int(counts[1] > counts[0])]
@@ -316,6 +316,15 @@ def _dated(texts: Any, *, relative: bool) -> TimeValues:
         return _dates(texts)
     first = orders[0]
     return first._replace(ns=first.ns - int(first.ns[0]), zoned=None)
+
+
+def dates_in_both_orders(texts: Any) -> tuple[TimeValues, TimeValues]:
+    """Dates with the year last, read with the day first and with the month first."""
+    pc = compute()
+    day_first, month_first = (
+        _dates(pc.replace_substring_regex(texts, _YEAR_LAST, order)) for order in (r"\3-\2-\1", r"\3-\1-\2")
+    )
+    return day_first, month_first
 
 
 def texts_ok(times: TimeValues) -> int:

@@ -15,25 +15,22 @@ from typing import Final
 import numpy as np
 
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.clocks.time_units import NANOSECOND, RATE, TimeUnit, unit_named
+from frametime.adapters.clocks.time_units import RATE, TimeUnit, unit_named
 from frametime.adapters.columns.column_facts import (
     ColumnChoice,
     ColumnFacts,
     ColumnUse,
     coarse_rates,
     column_use,
-    resolution_ns,
 )
 from frametime.adapters.columns.column_readings import (
     Course,
     Reading,
     agree,
-    counts_ticks,
+    agree_in_rows,
     course_of,
-    is_counter,
-    middle,
+    groups_of,
     usual_units,
-    values_of,
 )
 from frametime.adapters.columns.column_refusals import (
     column_named,
@@ -42,18 +39,17 @@ from frametime.adapters.columns.column_refusals import (
     several_readings,
     several_styles,
 )
-from frametime.adapters.columns.header_words import Event, Meaning, words_of
-from frametime.adapters.columns.layout import ColumnRef, Layout
+from frametime.adapters.columns.header_words import Event, Meaning
+from frametime.adapters.columns.layout import ColumnRef
 from frametime.adapters.columns.other_columns import busiest_rows, frame_number, other_columns
+from frametime.adapters.columns.possible_readings import PossibleReadings
 from frametime.adapters.columns.summaries import refuse_summaries
 from frametime.adapters.text.number_style import NumberStyle
-from frametime.caveats import Caveat, Weight
+from frametime.caveats import Caveat
 from frametime.errors import ReadError
 
 _EVENT_ORDER: Final = (Event.END, Event.UNMARKED, Event.DISPLAY, Event.START, Event.SUBMIT)
 _SPAN_ORDER: Final = (Event.UNMARKED, Event.END, Event.DISPLAY, Event.SUBMIT, Event.START)
-_SURE_FPS: Final = (20.0, 1000.0)
-"""A rate outside of this, in a unit that is not stated, is told with more weight (common practice, no source)."""
 
 
 def choose_columns(
@@ -95,23 +91,8 @@ def choose_columns(
     raise several_styles(name, facts, styles)
 
 
-class _Chooser:
+class _Chooser(PossibleReadings):
     """The choice for one way of reading numbers. Holds what each step needs, so that the steps stay short."""
-
-    def __init__(self, facts: Sequence[ColumnFacts], style: NumberStyle, options: ReadOptions, name: str) -> None:
-        self.facts = facts
-        self.style = style
-        self.options = options
-        self.layout = options.layout or Layout()
-        self.name = name
-        self.evidence: dict[str, str] = {}
-        self.caveats: list[Caveat] = []
-        told = options.unit or self.layout.unit
-        self.told_unit = unit_named(told) if told is not None else None
-        self.rows: np.ndarray[tuple[int], np.dtype[np.bool_]] | None = None
-        self.impossible: list[Reading] = []
-        self.empty: list[Reading] = []
-        self.ticks: list[Reading] = []
 
     def choose(self) -> ColumnChoice:
         told = self.options.time_column if self.options.time_column is not None else self.layout.time_column
@@ -152,9 +133,6 @@ class _Chooser:
         kind = "frame time" if use is choice.frame_time else "timestamp"
         return self._reading(self.facts[use.position], kind, use.unit).plausible
 
-    def _reading(self, fact: ColumnFacts, kind: str, unit: TimeUnit | None) -> Reading:
-        return Reading.of(fact, kind, unit or RATE, self.style, self.rows)
-
     def _told(self, ref: ColumnRef) -> tuple[ColumnUse | None, ColumnUse | None]:
         fact = column_named(self.facts, ref, key="time_column", name=self.name)
         unit = self.told_unit or fact.unit
@@ -180,7 +158,7 @@ class _Chooser:
             )
         (chosen,) = readings
         if unit is None and chosen.kind != "rate":
-            self._tell_inferred(chosen)
+            self._tell_inferred(chosen, unnamed=self._is_unnamed(chosen.fact))
         if not self.layout.kind:
             self._tell_kind(chosen)
         use = column_use(fact, chosen.unit, self.style)
@@ -208,83 +186,6 @@ class _Chooser:
             return ("timestamp",)
         return self._by_course(fact)
 
-    def _by_course(self, fact: ColumnFacts) -> tuple[str, ...]:
-        course = course_of(fact, self.style, self.rows)
-        if fact.meaning is Meaning.FRAME_TIME:
-            return ("frame time", "timestamp") if course is Course.RISES else ("frame time",)
-        if course is Course.RISES:
-            return ("timestamp", "frame time") if self._strictly_short(fact) else ("timestamp",)
-        return ("timestamp", "frame time") if course is Course.OPEN else ("frame time",)
-
-    def _strictly_short(self, fact: ColumnFacts) -> bool:
-        """Whether what rises may still be lengths: as moments the steps would be no frames."""
-        units = (fact.unit,) if fact.unit is not None else usual_units(fact, self.style)
-        return not any(self._reading(fact, "timestamp", unit).plausible for unit in units)
-
-    def _kinds(self, fact: ColumnFacts) -> tuple[str, ...]:
-        """What a column can hold by its name; without a name, by its numbers alone."""
-        meaning, clock = fact.meaning, fact.unit is not None and fact.unit.form in ("clock", "date")
-        kinds: tuple[str, ...] = ()
-        if meaning is Meaning.RATE:
-            kinds = ("rate",)
-        elif meaning is Meaning.TIMESTAMP or (clock and meaning in (Meaning.TIME, Meaning.PART)):
-            kinds = ("timestamp",)
-        elif meaning in (Meaning.FRAME_TIME, Meaning.TIME):
-            kinds = self._by_course(fact)
-        elif meaning is Meaning.PART:
-            kinds = ("timestamp",) if course_of(fact, self.style, self.rows) is Course.RISES else ()
-        elif meaning is Meaning.INDEX and "frame" in words_of(fact.name) and self._has_fractions(fact):
-            kinds = self._by_course(fact)
-        elif self._is_unnamed(fact):
-            kinds = () if is_counter(fact, self.style) else self._by_course(fact)
-            kinds += ("rate",) if self._may_be_rates(fact, kinds) else ()
-        return (self.layout.kind,) if kinds and self.layout.kind else kinds
-
-    def _readings(self, fact: ColumnFacts) -> list[Reading]:
-        """The plausible readings of a column by its name; without names, by its numbers alone."""
-        kinds = self._kinds(fact)
-        if not kinds:
-            return []
-        if counts_ticks(fact, self.style) and self.told_unit is None:
-            every = [self._reading(fact, "timestamp", unit) for unit in usual_units(fact, self.style)]
-            self.ticks += [reading for reading in every if reading.plausible]
-            return []
-        told = self.told_unit
-        if told is not None and fact.unit is not None and fact.unit != told:
-            told = None
-        units = (told,) if told else (fact.unit,) if fact.unit else usual_units(fact, self.style)
-        found = []
-        for kind in kinds:
-            for unit in (RATE,) if kind == "rate" else units:
-                if (unit.form == "rate") != (kind == "rate"):
-                    continue
-                reading = self._reading(fact, kind, unit)
-                if reading.plausible or told is not None:
-                    found.append(reading)
-                elif fact.unit is not None:
-                    (self.impossible if reading.has_frames else self.empty).append(reading)
-        return found
-
-    def _is_unnamed(self, fact: ColumnFacts) -> bool:
-        """Whether nothing but the numbers says what a column is: no name, or an only column whose name says nothing."""
-        if not any(other.name for other in self.facts):
-            return True
-        alone = sum(other.numeric for other in self.facts) == 1
-        return (
-            alone and fact.meaning is Meaning.OTHER and not (fact.said.unknown or fact.said.odd or fact.said.other_unit)
-        )
-
-    def _may_be_rates(self, fact: ColumnFacts, kinds: tuple[str, ...]) -> bool:
-        """Whether the only column of numbers may as well hold rates: as ms it would be slow, as rates it is usual."""
-        values = fact.ns(self.style, NANOSECOND)
-        good = values[np.isfinite(values)]
-        alone = sum(other.numeric for other in self.facts) == 1
-        return alone and kinds == ("frame time",) and bool(good.size) and 25.0 < middle(good) < 1000.0
-
-    def _has_fractions(self, fact: ColumnFacts) -> bool:
-        values = fact.ns(self.style)
-        return bool((values[np.isfinite(values)] % 1 > 0).any())
-
     def _found(self) -> tuple[ColumnUse | None, ColumnUse | None]:
         every = [reading for fact in self.facts if fact.numeric for reading in self._readings(fact)]
         refuse_summaries(self.name, self.facts, [*every, *self.impossible], self.style)
@@ -309,7 +210,7 @@ class _Chooser:
         self._tell(time, frame_time, group)
         for each in chosen:
             if each.fact.unit is None and each.unit is not self.told_unit and each.kind != "rate":
-                self._tell_inferred(each)
+                self._tell_inferred(each, unnamed=self._is_unnamed(each.fact))
         uses = [None if each is None else column_use(each.fact, each.unit, self.style) for each in (time, frame_time)]
         return uses[0], uses[1]
 
@@ -376,34 +277,14 @@ class _Chooser:
             kept.append(each)
         return kept
 
-    def _not_used(self, fact: ColumnFacts, why: str) -> None:
-        if any(fact.shown in caveat.message for caveat in self.caveats):
-            return
-        self.caveats.append(Caveat(code="column-not-used", message=f"Column {fact.shown} {why} is not used."))
-
     def _one_group(self, readings: list[Reading]) -> list[Reading]:
         """The readings that agree with each other, where no other group is left."""
         headless = not any(fact.name for fact in self.facts)
         if headless and any(r.kind == "timestamp" for r in readings):
             # Without names only what goes on with the clock is a length of a frame.
             stamps = [r for r in readings if r.kind == "timestamp"]
-            readings = [r for r in readings if r.kind == "timestamp" or any(agree(s, r) for s in stamps)]
-        sure = [r for r in readings if sum(other.fact is r.fact for other in readings) == 1]
-        backed = {
-            id(r.fact) for r in readings if r not in sure and any(agree(r, s) for s in readings if s.fact is not r.fact)
-        }
-        readings = [
-            r
-            for r in readings
-            if id(r.fact) not in backed or any(agree(r, s) for s in readings if s.fact is not r.fact)
-        ]
-        groups: list[list[Reading]] = []
-        for each in sorted(readings, key=lambda r: (r.kind == "rate", r.kind != "timestamp")):
-            home = next((g for g in groups if all(agree(member, each) for member in g)), None)
-            if home is None:
-                groups.append([each])
-            else:
-                home.append(each)
+            readings = [r for r in readings if r.kind == "timestamp" or any(agree_in_rows(s, r) for s in stamps)]
+        groups = groups_of(readings)
         if len(groups) > 1:
             groups = self._without_outvoted(groups)
         if len(groups) > 1:
@@ -447,76 +328,3 @@ class _Chooser:
                 )
             )
         return group
-
-    def _tell_inferred(self, reading: Reading) -> None:
-        """Say that a unit was not stated, and what the choice rests on."""
-        headless = self._is_unnamed(reading.fact)
-        thin = headless or not _SURE_FPS[0] <= reading.fps <= _SURE_FPS[1]
-        self.evidence["unit" if reading.kind != "frame time" or "unit" not in self.evidence else "frame_time_unit"] = (
-            f"only in {reading.unit.name} do frames last 0.2 ms to 1 s"
-        )
-        self.caveats.append(
-            Caveat(
-                code="reading-inferred",
-                message=f"No unit is stated{' and no column has a name' if headless else ''}: column "
-                f"{reading.fact.shown} is read as {reading.said_kind} in {reading.unit.name}, "
-                f"the only reading in which frames last 0.2 ms to 1 s ({reading.said_rate} on average at the start).",
-                weight=Weight.CARE if thin else Weight.NOTE,
-            )
-        )
-
-    def _tell_kind(self, reading: Reading) -> None:
-        """Why a column holds what it is read as."""
-        if reading.fact.meaning in (Meaning.FRAME_TIME, Meaning.RATE):
-            self.evidence["kind"] = "the name says so"
-        elif reading.fact.meaning is not Meaning.TIMESTAMP:
-            steps = np.diff(values_of(reading.fact, None, self.style, self.rows))
-            rising = f"{np.count_nonzero(steps > 0) / max(1, steps.size):.0%} of the first steps rise"
-            up_and_down = f"the values go up and down ({rising})"
-            self.evidence["kind"] = rising if reading.kind == "timestamp" else up_and_down
-
-    def _tell(self, time: Reading | None, frame_time: Reading | None, group: list[Reading]) -> None:
-        """The evidence for each of the columns that are read."""
-        first = time or frame_time
-        if first is not None and (time is None or frame_time is None) and first.kind != "rate":
-            self._tell_kind(first)
-        if time is not None:
-            fact = time.fact
-            why = f"{fact.shown} holds timestamps"
-            if fact.event is not Event.UNMARKED:
-                why = f"{fact.shown} marks the {fact.event} of a frame"
-            others = [r.fact.shown for r in group if r.kind == "timestamp" and r.fact is not fact]
-            why += f", preferred over {', '.join(others[:6])}" if others else ""
-            if frame_time is None and any(r.kind == "rate" for r in group):
-                why += "; the column of rates is not needed"
-            self.evidence["time_column"] = why
-            self.evidence["unit"] = "as told" if time.unit is self.told_unit else fact.unit_from
-        if frame_time is not None:
-            keys = ("time_column", "unit") if time is None else ("frame_time_column", "frame_time_unit")
-            self.evidence[keys[0]] = f"{frame_time.fact.shown} holds {frame_time.said_kind}"
-            self.evidence[keys[1]] = "as told" if frame_time.unit is self.told_unit else frame_time.fact.unit_from
-
-    def _best(self, readings: list[Reading], order: Sequence[Event]) -> Reading | None:
-        """Of columns that say the same: by the event that they mark, then the one with the finest steps."""
-        if not readings:
-            return None
-        ranked = sorted(
-            readings,
-            key=lambda r: (
-                order.index(r.fact.event),
-                resolution_ns(r.fact, r.unit, self.style),
-                r.fact.position,
-            ),
-        )
-        best = ranked[0]
-        same = [r.fact for r in ranked if r.fact.name and r.fact.name == best.fact.name]
-        if len(same) > 1:
-            places = ", ".join(str(fact.position + 1) for fact in sorted(same, key=lambda fact: fact.position))
-            self.caveats.append(
-                Caveat(
-                    code="duplicate-column",
-                    message=f"Columns {places} have the same name and the same first values; "
-                    f"column {best.fact.position + 1} was read.",
-                )
-            )
-        return best

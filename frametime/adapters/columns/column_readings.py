@@ -21,7 +21,7 @@ _SAME: Final = 0.001
 _RATE_APART: Final = 1.3
 """A rate may be smoothed: only beyond this factor does it say something else (common practice, no source)."""
 _FEW_STEPS: Final = 5
-_COUNTER_STEPS: Final = 8
+_MOST_ROWS: Final = 0.9
 
 
 class Course(StrEnum):
@@ -178,8 +178,19 @@ def agree(one: Reading, other: Reading) -> bool:
         stamps, spans = (one, other) if one.kind == "timestamp" else (other, one)
         # A moment may stand at the end or at the start of its frame.
         pairs = ((stamps.spans, spans.spans[1:]), (stamps.spans, spans.spans[:-1]))
-    coarse = sum(resolution_ns(r.fact, r.unit, r.style) for r in (one, other))
+    coarse = _coarse_ns(one, other)
     return any(_same_length(a, b, 2.0 * coarse) for a, b in pairs)
+
+
+def _coarse_ns(one: Reading, other: Reading) -> int:
+    return sum(resolution_ns(reading.fact, reading.unit, reading.style) for reading in (one, other))
+
+
+def agree_in_rows(stamps: Reading, spans: Reading) -> bool:
+    """Whether lengths are the steps of timestamps row by row, as nothing but the length of a frame is."""
+    allowed = _coarse_ns(stamps, spans) + 1
+    pairs = [(stamps.spans, spans.spans[1:]), (stamps.spans, spans.spans[:-1])]
+    return any(a.size == b.size and bool((np.abs(a - b) <= allowed).mean() >= _MOST_ROWS) for a, b in pairs if a.size)
 
 
 def _same_length(a: NDArray[np.float64], b: NDArray[np.float64], coarse_ns: float) -> bool:
@@ -192,3 +203,21 @@ def _same_length(a: NDArray[np.float64], b: NDArray[np.float64], coarse_ns: floa
     # What the first and the last row add or take is at most about a frame's length.
     edge = float(max(middle(np.abs(a)), middle(np.abs(b))))
     return bool(abs(a.sum() - b.sum()) <= _SAME * max(a.sum(), b.sum()) + 1.5 * edge + coarse_ns)
+
+
+def groups_of(readings: Sequence[Reading]) -> list[list[Reading]]:
+    """Readings that agree with each other, those of moments first.
+
+    Of a column that can be read in several units, those are kept that agree with another column, if any does.
+    """
+    backed = [any(agree(r, s) for s in readings if s.fact is not r.fact) for r in readings]
+    settled = {id(r.fact) for r, is_backed in zip(readings, backed, strict=True) if is_backed}
+    kept = [r for r, is_backed in zip(readings, backed, strict=True) if is_backed or id(r.fact) not in settled]
+    groups: list[list[Reading]] = []
+    for each in sorted(kept, key=lambda r: (r.kind == "rate", r.kind != "timestamp")):
+        home = next((group for group in groups if all(agree(member, each) for member in group)), None)
+        if home is None:
+            groups.append([each])
+        else:
+            home.append(each)
+    return groups

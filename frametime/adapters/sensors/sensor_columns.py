@@ -3,23 +3,22 @@
 from __future__ import annotations
 
 import re
-from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
-from typing import Any, Final, NamedTuple
+from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-from frametime.adapters.clocks.time_values import clean_texts
 from frametime.adapters.columns.column_facts import ColumnFacts, layout_choice, shown_column
 from frametime.adapters.columns.header_words import quantity_unit, unit_in_quantity_cell, words_of
+from frametime.adapters.sensors.sensor_cards import names_device
 from frametime.adapters.sensors.sensor_layout import CONVERSIONS, QUANTITIES
 from frametime.adapters.text.cell_kind import CellKind, kind_of
+from frametime.adapters.text.number_style import POINT, NumberStyle, exact_value
 from frametime.capture import SENSOR_COLUMNS
 from frametime.caveats import Caveat, Weight
-from frametime.errors import SensorError, printable
+from frametime.errors import printable
 
 _DIGITS: Final = "+-.,eE0123456789"
 
@@ -37,13 +36,42 @@ class QuantityWords:
     better: frozenset[str]
 
 
+_JOINED: Final = (
+    r"(?:^|[\s(\[{_,;])[x×*]?\s*(\d+(?:[.,]\d+)?(?:[eE][+-]?\d{1,2})?|(?:ten|hundred|thousand)ths? of)\s*[x×*]?\s*"
+    r"([A-Za-zµμ%°]{1,4})\s*[)\]}]?\s*$"
+)
+_PARTS: Final[Mapping[str, float]] = MappingProxyType({"ten": 0.1, "hundred": 0.01, "thousand": 0.001})
+
+
+def _with_factor(name: str) -> tuple[str, float] | None:
+    """The unit and the number joined to it at the end of a name; ``None`` where there is no such number.
+
+    Examples
+    --------
+    >>> _with_factor("power (0.1 W)"), _with_factor("core clock (10 MHz)"), _with_factor("GPU 1 power (W)")
+    (('W', 0.1), ('MHz', 10.0), None)
+    """
+    found = re.search(_JOINED, name)
+    unit = None if found is None else unit_in_quantity_cell(found[2])
+    if found is None or unit is None:
+        return None
+    part = _PARTS.get(found[1].partition("th")[0])
+    return unit, float(found[1].replace(",", ".")) if part is None else part
+
+
 def _words(text: str) -> frozenset[str]:
     return frozenset(text.split())
 
 
-_LIMITS: Final = _words("limit target cap maximum max minimum min rated tdp default offset delta average avg mean peak")
-_OTHERS: Final = _words("cpu processor system ram motherboard psu disk ambient room package wall outlet mains")
-_SCREEN: Final = _words("refresh display monitor screen pixel sampling sample polling poll")
+_LIMITS: Final = _words(
+    "limit target cap maximum max minimum min rated tdp default offset delta average avg mean peak requested request "
+    "wanted desired setpoint programmed nominal allowed expected predicted"
+)
+_OTHERS: Final = _words(
+    "cpu processor system ram motherboard mainboard psu disk ssd nvme hdd drive storage chipset battery ambient room "
+    "case air water coolant liquid pump package wall outlet mains display monitor screen"
+)
+_SCREEN: Final = _words("refresh pixel sampling sample polling poll")
 _MEMORY: Final = _words("memory mem vram")
 
 WORDS: Final[Mapping[str, QuantityWords]] = MappingProxyType(
@@ -91,12 +119,22 @@ WORDS: Final[Mapping[str, QuantityWords]] = MappingProxyType(
 
 @dataclass(frozen=True, kw_only=True)
 class NamedColumn:
-    """A column as it stands in the log: its name, its position from 0, and the unit outside its cells."""
+    """A column as it stands in the log: its name, its position from 0, and the unit outside its cells.
+
+    ``factor`` is the number that stands before the unit, as in ``(0.1 W)``.
+    """
 
     name: str
     position: int
     unit: str | None
     cells: tuple[str, ...]
+    factor: float = 1.0
+
+    @classmethod
+    def of(cls, fact: ColumnFacts) -> NamedColumn:
+        """A column with the unit that its name or the units row states."""
+        unit, factor = _with_factor(fact.name) or (quantity_unit(fact.name, fact.said), 1.0)
+        return cls(name=fact.name, position=fact.position, unit=unit, cells=fact.cells, factor=factor)
 
     @property
     def cell_unit(self) -> str | None:
@@ -114,12 +152,16 @@ class NamedColumn:
 
 @dataclass(frozen=True, kw_only=True)
 class SensorColumn:
-    """A column that was chosen for a quantity; ``unit`` as a UCUM code, ``None`` where only its cells state it."""
+    """A column that was chosen for a quantity; ``unit`` as a UCUM code, ``None`` where only its cells state it.
+
+    A reading is its number times ``factor``, in that unit.
+    """
 
     quantity: str
     column: NamedColumn
     unit: str | None
     evidence: str
+    factor: float = 1.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -131,12 +173,17 @@ class SensorChoice:
 
 
 def choose_sensor_columns(
-    columns: Sequence[NamedColumn], *, device: str | None = None, told: Collection[str] = ()
+    columns: Sequence[NamedColumn],
+    *,
+    device: str | None = None,
+    told: Collection[str] = (),
+    style: NumberStyle = POINT,
 ) -> SensorChoice:
     """Find the quantities among the columns of a log, without those whose column is told.
 
-    A column needs a word of the quantity in its name and a unit in name, units row or cells; a unit is never guessed.
-    Of two that fit equally well neither is taken, and a caveat says which line of a layout settles it.
+    A column needs a word of the quantity in its name and a unit in name, units row or cells. Where no unit is stated,
+    the one in which a card can have such readings is taken, with a note. Of two that fit equally well and differ
+    neither is taken, and a caveat says which line of a layout settles it.
 
     Examples
     --------
@@ -154,10 +201,17 @@ def choose_sensor_columns(
             fitting = [column for column in fitting if column in of_device]
         with_unit = [column for column in fitting if _unit_of(column, quantity) is not None]
         best = _best(with_unit, quantity)
-        if len(best) == 1:
+        if not best and (inferred := _without_stated_unit(_best(fitting, quantity), quantity, style)) is not None:
+            fitting = best = [inferred]
+            caveats.append(_inferred(quantity, inferred))
+        if best and len({column.cells for column in best}) == 1:
             unit = _unit_of(best[0], quantity)
-            evidence = f"{quantity}: column {best[0].shown}, by its name, in {unit} (--sensor-layout overrides)"
-            chosen.append(SensorColumn(quantity=quantity, column=best[0], unit=best[0].unit, evidence=evidence))
+            times = "" if best[0].factor == 1.0 else f"{best[0].factor:g} "
+            evidence = f"{quantity}: column {best[0].shown}, by its name, in {times}{unit} (--sensor-layout overrides)"
+            factor = best[0].factor if best[0].unit is not None else 1.0
+            chosen.append(
+                SensorColumn(quantity=quantity, column=best[0], unit=best[0].unit, factor=factor, evidence=evidence)
+            )
         elif best:
             caveats.append(_ambiguous(quantity, best))
         elif fitting and all(column.unit is None and column.cell_unit is None for column in fitting):
@@ -165,16 +219,43 @@ def choose_sensor_columns(
     return SensorChoice(columns=tuple(chosen), caveats=tuple(caveats))
 
 
-def names_device(name: str, device: str) -> bool:
-    """Whether the name of a column speaks of that card: the whole of it, so that card 1 is not card 10.
+_INFERRED: Final[Mapping[str, tuple[float, float]]] = MappingProxyType(
+    {
+        "power_w": (3.0, 1500.0),
+        "temperature_c": (15.0, 115.0),
+        "core_clock_mhz": (100.0, 6000.0),
+        "memory_clock_mhz": (100.0, 30_000.0),
+        "utilization_pct": (2.0, 100.0),
+        "voltage_v": (0.4, 2.0),
+    }
+)
+"""Where no unit is stated, typical readings between these are in the unit that is kept (common practice, no source)."""
 
-    Examples
-    --------
-    >>> names_device("GPU 1 power (W)", "gpu 1"), names_device("GPU 10 power (W)", "gpu 1")
-    (True, False)
-    """
-    word = re.escape(device.strip().casefold())
-    return re.search(rf"(?<![^\W_]){word}(?![^\W_])", name.casefold()) is not None
+
+def _without_stated_unit(columns: Sequence[NamedColumn], quantity: str, style: NumberStyle) -> NamedColumn | None:
+    """The one column whose readings are plausible in the unit that is kept, with that unit."""
+    if quantity not in _INFERRED or len({column.cells for column in columns}) != 1:
+        return None
+    column = columns[0]
+    # A bracket states something that is not understood.
+    if column.unit is not None or column.cell_unit is not None or re.search(r"[(\[{]", column.name):
+        return None
+    numbers = [float(value) for cell in column.cells if (value := exact_value(cell, style)) is not None]
+    low, high = _INFERRED[quantity]
+    if not numbers or not low <= float(np.median(numbers)) <= high or max(numbers) < low:
+        return None
+    return replace(column, unit=SENSOR_COLUMNS[quantity][1])
+
+
+def _inferred(quantity: str, column: NamedColumn) -> Caveat:
+    low, high = _INFERRED[quantity]
+    unit = SENSOR_COLUMNS[quantity][1]
+    return Caveat(
+        code="sensor-unit-inferred",
+        message=f"Column {column.shown} states no unit; its readings lie between {low:g} and {high:g}, so it is "
+        f"read as {SENSOR_COLUMNS[quantity][2]} in {unit} (a sensor layout overrides: {quantity}_unit).",
+        weight=Weight.NOTE,
+    )
 
 
 def _unit_of(column: NamedColumn, quantity: str) -> str | None:
@@ -218,69 +299,3 @@ def _without_unit(quantity: str, column: NamedColumn) -> Caveat:
         f'{quantity}_unit = "{SENSOR_COLUMNS[quantity][1]}"',
         weight=Weight.CARE,
     )
-
-
-_DEVICE_WORDS: Final = frozenset(("device", "card", "gpu", "adapter"))
-_NAME_WORDS: Final = frozenset(("name", "index", "id", "number", "no", "nr", "uuid", "model"))
-_MAX_DEVICES: Final = 16
-
-
-class RowsOfDevice(NamedTuple):
-    """The rows of one card, and how it was chosen."""
-
-    rows: NDArray[np.int64]
-    evidence: tuple[str, ...]
-
-
-def device_column(facts: Sequence[ColumnFacts], used: Collection[int]) -> int | None:
-    """Position of the column that names the card of each row; ``used`` are the positions of times and readings."""
-    for fact in facts:
-        words = set(words_of(fact.name))
-        if fact.position in used or fact.unit is not None or quantity_unit(fact.name, fact.said) is not None:
-            continue
-        if not words or not words <= _DEVICE_WORDS | _NAME_WORDS or not words & (_DEVICE_WORDS | {"name"}):
-            continue
-        cells = Counter(cell.strip() for cell in fact.cells if kind_of(cell) is not CellKind.MISSING)
-        if cells and sum(cells.values()) >= 2 * len(cells):
-            return fact.position
-    return None
-
-
-def rows_of_device(texts: Any, wanted: str | None, *, name: str, column: str) -> RowsOfDevice:
-    """The rows of the card that is wanted, or all where there is one.
-
-    Parameters
-    ----------
-    texts : pyarrow.ChunkedArray
-        Cells of the column that names the cards.
-    wanted : str or None
-    name, column : str
-        Of the log and of that column, for messages.
-
-    Raises
-    ------
-    SensorError
-        If there are several and none was chosen, or the one that was chosen is not there.
-    """
-    cells = np.array(clean_texts(texts).to_pylist(), dtype=object)
-    names = [str(cell) for cell in dict.fromkeys(cells.tolist())]
-    listed = ", ".join(f"'{printable(each, limit=40)}'" for each in names[:_MAX_DEVICES])
-    if wanted is None:
-        if len(names) == 1:
-            return RowsOfDevice(np.arange(cells.size, dtype=np.int64), ())
-        raise SensorError.at(
-            name,
-            f"the log holds {len(names)} cards: {listed}",
-            column=column or None,
-            helps="choose one with --sensor-device",
-        )
-    found = next((each for each in names if each.casefold() == wanted.strip().casefold()), None)
-    if found is None:
-        raise SensorError.at(
-            name,
-            f"there is no card '{printable(wanted, limit=40)}'",
-            column=column or None,
-            helps=f"the log holds {listed}",
-        )
-    evidence = f"card: '{printable(found)}' of {len(names)}, chosen with --sensor-device"
-    return RowsOfDevice(np.flatnonzero(cells == found), (evidence,))

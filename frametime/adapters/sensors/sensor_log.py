@@ -4,23 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.clocks.sensor_clock import (
-    SensorTimes,
-    utc_ns,
-    zone_named,
-)
+from frametime.adapters.clocks.capture_start import any_ns
+from frametime.adapters.clocks.sensor_clock import SensorTimes, zone_named
 from frametime.adapters.sensors.sensor_layout import SensorLayout
 from frametime.capture import Provenance
 from frametime.caveats import Caveat
 from frametime.ranges import check_ranges
-
-if TYPE_CHECKING:
-    pass
 
 COVERED_ENOUGH: Final = 0.95
 """Share of a capture that its samples must cover, else a caveat (common practice, no source)."""
@@ -49,6 +43,12 @@ SENSOR_METRICS: Final = (
 )
 """Keys of the metrics that rest on sensor samples."""
 
+SENSORS_UNUSABLE: Final = "sensors-unusable"
+"""Code of the caveat of a run whose sensor log could not be used."""
+
+CLOCKS_GUESSED: Final = "sensor-clocks-guessed"
+"""Code of the caveat of a capture whose file's last change was taken for its end."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class SensorOptions:
@@ -60,16 +60,27 @@ class SensorOptions:
         What the log leaves open, stated by the user; it wins over anything found in the log.
     offset_s : float or None
         Sensor clock minus capture clock, in s; wins over absolute times.
+    offset_doubt_s : float
+        How far ``offset_s`` may be off, where it was found and not given.
+    is_shared : bool
+        Several captures share the log, so its clock did not start with this one.
+    trusts_file_time : bool
+        The file's last change is taken for the end of the capture where nothing else says when it was made.
     time_zone : str or None
-        Of dates that name none: ``UTC``, ``+02:00`` or a name such as ``Europe/Berlin``. Never guessed.
+        Of dates that name none: ``UTC``, ``+02:00`` or a name such as ``Europe/Berlin``; by default
+        they are local times, of the capture as of the sensor log, or of this machine where one of the two is in UTC.
     device : str or None
         Card to read, where the log holds several.
     recorded_from : str or None
-        Absolute time at which the capture's clock stood at 0: ISO 8601 with a zone.
+        Absolute time at which the capture's clock stood at 0: ISO 8601; without a zone
+        a local time.
     """
 
     layout: SensorLayout | None = None
     offset_s: float | None = None
+    offset_doubt_s: float = 0.0
+    is_shared: bool = False
+    trusts_file_time: bool = True
     time_zone: str | None = None
     device: str | None = None
     recorded_from: str | None = None
@@ -79,7 +90,7 @@ class SensorOptions:
         if self.time_zone is not None:
             zone_named(self.time_zone)
         if self.recorded_from is not None:
-            utc_ns(self.recorded_from)
+            any_ns(self.recorded_from)
 
     def stated(self) -> dict[str, str]:
         """The options that are not at their default, as texts."""
@@ -105,12 +116,12 @@ class SensorSamples:
         Quantity to readings, NaN where a cell could not be used.
     provenance : Provenance
     caveats : tuple of Caveat
-    largest_back : tuple of int, or None
-        Largest step back of the clock in ns, and the line after it.
+    back_line : int or None
+        Line after the largest step back of the clock.
     """
 
     times: SensorTimes
     values: Mapping[str, NDArray[np.float64]]
     provenance: Provenance
     caveats: tuple[Caveat, ...]
-    largest_back: tuple[int, int] | None
+    back_line: int | None

@@ -23,6 +23,7 @@ from frametime.adapters.text.number_style import SPACES, NumberStyle, exact_valu
 from frametime.capture import SENSOR_COLUMNS
 from frametime.caveats import Caveat, Weight
 from frametime.errors import SensorError
+from frametime.words import counted
 
 
 def sensor_number_style(facts: Sequence[ColumnFacts], layout: Layout, name: str) -> NumberStyle:
@@ -95,9 +96,7 @@ LEAST_HIGH: Final[Mapping[str, float]] = MappingProxyType(
 )
 """Where no reading is above this, and not all are 0, the unit is another (common practice, no source)."""
 
-NEVER_ZERO: Final = frozenset(
-    ("power_w", "temperature_c", "core_clock_mhz", "memory_clock_mhz", "voltage_v", "memory_used_mib")
-)
+NEVER_ZERO: Final = frozenset(("power_w", "temperature_c", "core_clock_mhz", "memory_clock_mhz", "voltage_v"))
 """Quantities that are not exactly 0 while a card draws frames: some programs write 0 for no reading."""
 
 
@@ -114,6 +113,10 @@ class Readings:
         Cells that hold something that is not a number in a known unit.
     outside : ndarray of bool, shape (n_rows,)
         Numbers that no card can have.
+    nothing : Mapping of float to int
+        Numbers that stand for no reading, and how many of each were left out.
+    alone : tuple of float
+        Readings far above those on either side, and above all others.
     units : tuple of str
         Units that stand in the cells.
     """
@@ -122,14 +125,17 @@ class Readings:
     missing: NDArray[np.bool_]
     broken: NDArray[np.bool_]
     outside: NDArray[np.bool_]
+    nothing: Mapping[float, int]
+    alone: tuple[float, ...]
     units: tuple[str, ...]
 
 
-def readings(column: Any, quantity: str, unit: str | None, style: NumberStyle) -> Readings:
+def readings(column: Any, chosen: SensorColumn, style: NumberStyle) -> Readings:
     """The cells of a column of texts as numbers of a quantity; a cell whose unit contradicts the column's is broken."""
     import pyarrow as pa
 
     pc = compute()
+    quantity, unit = chosen.quantity, chosen.unit
     texts = clean_texts(column)
     absent = is_missing(texts)
     parts = pc.extract_regex(_with_point(texts, style), _NUMBER)
@@ -145,20 +151,62 @@ def readings(column: Any, quantity: str, unit: str | None, style: NumberStyle) -
             continue
         here = np.asarray(numpy_of(_chunked(pc.cast(pc.equal(stated, text_scalar(word)), pa.uint8()))), dtype=np.bool_)
         factor, added = known[code]
-        values[here] = raw[here] * factor + added
+        values[here] = raw[here] * (factor if word else factor * chosen.factor) + added
         if word:
             units.append(word)
     values[~np.isfinite(values)] = np.nan
+    nothing = _stand_for_nothing(raw, values, quantity)
+    left_out = np.isin(raw, list(nothing)) & np.isfinite(values)
+    values[left_out] = np.nan
     low, high = PLAUSIBLE[quantity]
     outside = (values < low) | (values > high)
     values[outside] = np.nan
+    alone = _stand_alone(values) if quantity == "power_w" else np.zeros(values.size, dtype=np.bool_)
+    high_alone = tuple(float(value) for value in values[alone])
+    values[alone] = np.nan
     return Readings(
         values=values,
         missing=absent,
-        broken=np.isnan(values) & ~absent & ~outside,
+        broken=np.isnan(values) & ~absent & ~outside & ~left_out & ~alone,
         outside=outside,
+        nothing=nothing,
+        alone=high_alone,
         units=tuple(units),
     )
+
+
+_NO_READINGS: Final = (65535.0, 9999.0, -1.0, 255.0)
+"""What programs write where a sensor does not answer (common practice, no source)."""
+
+
+def _stand_for_nothing(raw: NDArray[np.float64], values: NDArray[np.float64], quantity: str) -> dict[float, int]:
+    """Numbers that stand for no reading, far from all others, and how many there are; 0 too where no card has it."""
+    usable = np.isfinite(values)
+    candidates = [number for number in _NO_READINGS if (raw[usable] == number).any()]
+    if quantity in NEVER_ZERO and (values == 0.0).any():
+        candidates.append(0.0)
+    if not candidates:
+        return {}
+    others = raw[usable & ~np.isin(raw, candidates)]
+    found = {}
+    for number in candidates:
+        high, low = (float(others.max()), float(others.min())) if others.size else (0.0, 0.0)
+        if number == 0.0 or number > 1.5 * high or (number < 0.0 <= low):
+            found[number] = int(np.count_nonzero(raw[usable] == number))
+    return found
+
+
+def _stand_alone(values: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Single readings above three times both neighbors and twice all others: no card goes there and back in a step."""
+    alone = np.zeros(values.size, dtype=np.bool_)
+    inner = values[1:-1]
+    with np.errstate(invalid="ignore"):
+        alone[1:-1] = (inner > 3.0 * values[:-2]) & (inner > 3.0 * values[2:])
+    if not alone.any():
+        return alone
+    highest = float(np.max(values[~alone], where=np.isfinite(values[~alone]), initial=0.0))
+    alone &= values > 2.0 * highest
+    return alone
 
 
 def _with_point(texts: Any, style: NumberStyle) -> Any:
@@ -184,17 +232,7 @@ def _chunked(column: Any) -> Any:
 def _doubtful(values: NDArray[np.float64], column: SensorColumn) -> list[Caveat]:
     """Readings that are used as they stand, although a card at work hardly has them."""
     caveats = []
-    zeros = int(np.count_nonzero(values == 0.0))
     unit = SENSOR_COLUMNS[column.quantity][1]
-    if zeros and column.quantity in NEVER_ZERO:
-        caveats.append(
-            Caveat(
-                code="sensor-zeros",
-                message=f"{zeros} of {values.size} readings in column {column.column.shown} are exactly 0, which "
-                f"{column.quantity} of a card at work is not. They are used as they stand: if 0 stands for no reading, "
-                "empty those cells.",
-            )
-        )
     largest = float(values.max(initial=0.0))
     if 0.0 < largest <= LEAST_HIGH.get(column.quantity, 0.0):
         caveats.append(
@@ -220,6 +258,26 @@ def reading_caveats(found: Readings, column: SensorColumn) -> list[Caveat]:
                 f"beyond anything that {column.quantity} can be (in {unit}), left out. Did the unit change in the "
                 "log?",
                 weight=Weight.CARE,
+            )
+        )
+    if found.nothing:
+        count = sum(found.nothing.values())
+        listed = " and ".join(f"{number} of {value:g}" for value, number in found.nothing.items())
+        caveats.append(
+            Caveat(
+                code="sensor-no-reading",
+                message=f"Column {column.column.shown}: {count} of {found.values.size} readings stand for none, and "
+                f"are left out ({listed}).",
+                weight=Weight.CARE if count > 0.05 * found.values.size else Weight.NOTE,
+            )
+        )
+    if found.alone:
+        unit = SENSOR_COLUMNS[column.quantity][1]
+        caveats.append(
+            Caveat(
+                code="sensor-reading-alone",
+                message=f"Column {column.column.shown}: {counted(len(found.alone), 'reading')} far above those before "
+                f"and after, up to {max(found.alone):g} {unit}, left out.",
             )
         )
     caveats += _doubtful(found.values[np.isfinite(found.values)], column)

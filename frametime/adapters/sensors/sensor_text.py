@@ -10,26 +10,24 @@ from typing import Any, BinaryIO, Final, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.arrow.arrow_columns import arrow_int64
+from frametime.adapters.arrow.arrow_columns import arrow_int64, compute
 from frametime.adapters.base import MAX_LISTED_ROWS, ReadOptions
 from frametime.adapters.clocks.sensor_clock import SensorTimes
 from frametime.adapters.clocks.time_units import CLOCK, DATE, TimeUnit
-from frametime.adapters.clocks.time_values import times_of_texts
+from frametime.adapters.clocks.time_values import clean_texts, dates_in_both_orders, times_of_texts
 from frametime.adapters.columns.column_facts import ColumnFacts, column_facts
-from frametime.adapters.columns.header_words import quantity_unit
 from frametime.adapters.columns.layout import ColumnRef
+from frametime.adapters.sensors.sensor_cards import device_column, names_device, rows_of_device
 from frametime.adapters.sensors.sensor_columns import (
     NamedColumn,
     SensorColumn,
     choose_sensor_columns,
-    device_column,
-    names_device,
-    rows_of_device,
 )
 from frametime.adapters.sensors.sensor_layout import QUANTITIES, SensorLayout
 from frametime.adapters.sensors.sensor_log import SENSOR_METRICS, SensorOptions, SensorSamples
 from frametime.adapters.sensors.sensor_readings import reading_caveats, readings, sensor_number_style
-from frametime.adapters.sensors.sensor_time_column import column_named, find_time_column, is_absolute
+from frametime.adapters.sensors.sensor_tables import as_text
+from frametime.adapters.sensors.sensor_time_column import column_named, day_column, find_time_column, is_absolute
 from frametime.adapters.stored_log import StoredHash, kept_unchanged, open_stored, unpacked
 from frametime.adapters.text.dialect import Dialect, detect_dialect
 from frametime.adapters.text.table_reader import TextTable, lines_of_records, read_in_its_encoding, read_texts
@@ -71,7 +69,8 @@ def read_sensor_text(
                 reader = _SensorReader(text, _dialect(text, read), layout, options, read)
                 return reader.samples(wants_absolute=wants_absolute)
 
-            samples = read_in_its_encoding(cast("BinaryIO", log), read, layout.text.encoding, samples_of)
+            held, encoding = as_text(cast("BinaryIO", log), text_encoding=layout.text.encoding)
+            samples = read_in_its_encoding(held, read, encoding, samples_of)
         return _with_origin(samples, stored.size, digest.hexdigest(), compression)
 
 
@@ -126,10 +125,11 @@ class _SensorReader:
         self._evidence.append(
             f"time: column {time.shown}, in {time.unit.name} ({time.unit_from}; --sensor-layout overrides)"
         )
+        self._day = day_column(self._facts, time)
         chosen = self._quantities(time)
         device = self._device_column(time, chosen)
         positions = sorted(
-            {time.position, *(c.column.position for c in chosen), *([device] if device is not None else [])}
+            {time.position, *(c.column.position for c in chosen)} | {at for at in (device, self._day) if at is not None}
         )
         table = read_texts(self._text, self._dialect, positions, self._read)
         rows = self._rows_of_device(table, device)
@@ -144,13 +144,13 @@ class _SensorReader:
         values = {column.quantity: self._readings(table, column, rows) for column in chosen}
         records = table.records[rows]
         return SensorSamples(
-            times=SensorTimes(ns=times, kind=self._kind(time, times), column=time.name),
+            times=SensorTimes(ns=times, kind=self._kind(time, times), column=time.name, other_ns=self._other_ns),
             values=values,
             provenance=self._provenance(
                 time, chosen, device, n_rows=int(rows.size), n_rejected=n_rejected, rejected=rejected
             ),
             caveats=tuple(self._caveats),
-            largest_back=self._largest_back(times, records),
+            back_line=self._back_line(times, records),
         )
 
     def _refuse_no_table(self) -> None:
@@ -167,22 +167,17 @@ class _SensorReader:
 
     # The time
 
-    def _largest_back(self, times: NDArray[np.int64], records: NDArray[np.int64]) -> tuple[int, int] | None:
+    def _back_line(self, times: NDArray[np.int64], records: NDArray[np.int64]) -> int | None:
         steps = np.diff(times)
         if not (steps < 0).any():
             return None
-        worst = int(np.argmin(steps))
-        return -int(steps[worst]), lines_of_records(self._text, self._dialect, [int(records[worst + 1])])[0]
+        return lines_of_records(self._text, self._dialect, [int(records[int(np.argmin(steps)) + 1])])[0]
 
     def _kind(self, time: ColumnFacts, times: NDArray[np.int64]) -> Any:
-        if time.unit is DATE:
+        if time.unit is DATE or self._day is not None:
             return "absolute" if self._zoned else "zoneless"
         if time.unit is CLOCK and int(times[0]) > 3600 * 10**9 and self._options.offset_s is None:
-            raise self._error(
-                "the times are times of day without a date",
-                column=time.name,
-                helps="give --sensor-offset in seconds (sensor clock minus capture clock)",
-            )
+            return "time of day"
         if is_absolute(time, self._style):
             self._evidence.append(f"time: {time.shown} counts since 1970, which is in UTC by definition (POSIX)")
             return "absolute"
@@ -192,10 +187,18 @@ class _SensorReader:
         self, table: TextTable, time: ColumnFacts, rows: NDArray[np.int64]
     ) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
         assert isinstance(time.unit, TimeUnit)
-        found = times_of_texts(table.columns[time.position].take(arrow_int64(rows)), time.unit, self._style)
+        pc = compute()
+        texts, unit = clean_texts(table.columns[time.position].take(arrow_int64(rows))), time.unit
+        if self._day is not None:
+            days = clean_texts(table.columns[self._day].take(arrow_int64(rows)))
+            texts, unit = pc.binary_join_element_wise(days, texts, " "), DATE
+        found, self._other_ns = times_of_texts(texts, unit, self._style), None
+        if unit is DATE and found.ok is not None and not found.ok.any():
+            found, other = dates_in_both_orders(texts)
+            self._other_ns = other.ns if other.ok is None else other.ns[other.ok]
         self._zoned = found.zoned
         ok = np.ones(rows.size, dtype=np.bool_) if found.ok is None else found.ok
-        return (self._past_midnight(found.ns[ok]) if time.unit is CLOCK else found.ns[ok]), ok
+        return (self._past_midnight(found.ns[ok]) if unit is CLOCK else found.ns[ok]), ok
 
     def _past_midnight(self, ns: NDArray[np.int64]) -> NDArray[np.int64]:
         """Times of day go on after midnight: a step back by more than half a day is the next day."""
@@ -214,17 +217,11 @@ class _SensorReader:
     # The quantities
 
     def _quantities(self, time: ColumnFacts) -> tuple[SensorColumn, ...]:
-        named = {
-            fact.position: NamedColumn(
-                name=fact.name, position=fact.position, unit=quantity_unit(fact.name, fact.said), cells=fact.cells
-            )
-            for fact in self._facts
-            if fact.position != time.position
-        }
+        named = {fact.position: NamedColumn.of(fact) for fact in self._facts if fact.position != time.position}
         told = [self._told(quantity, named) for quantity in QUANTITIES if quantity in self._layout.columns]
         free = [column for column in named.values() if column.position not in {c.column.position for c in told}]
         quantities = {column.quantity for column in told}
-        found = choose_sensor_columns(free, device=self._options.device, told=quantities)
+        found = choose_sensor_columns(free, device=self._options.device, told=quantities, style=self._style)
         self._device_named = any(names_device(column.name, self._options.device or "") for column in free)
         chosen = (*told, *found.columns)
         self._caveats += found.caveats
@@ -250,9 +247,9 @@ class _SensorReader:
                 column=fact.name,
                 helps=f'add to the sensor layout: {quantity}_unit = "{SENSOR_COLUMNS[quantity][1]}"',
             )
-        return SensorColumn(
-            quantity=quantity, column=column, unit=unit, evidence=f"{quantity}: column {fact.shown}, as told"
-        )
+        factor = 1.0 if quantity in self._layout.units and unit != column.unit else column.factor
+        evidence = f"{quantity}: column {fact.shown}, as told"
+        return SensorColumn(quantity=quantity, column=column, unit=unit, factor=factor, evidence=evidence)
 
     def _column(self, ref: ColumnRef, key: str) -> ColumnFacts:
         return column_named(self._facts, ref, key=key, name=self._name)
@@ -278,7 +275,7 @@ class _SensorReader:
 
     def _readings(self, table: TextTable, column: SensorColumn, rows: NDArray[np.int64]) -> NDArray[np.float64]:
         texts = table.columns[column.column.position].take(arrow_int64(rows))
-        found = readings(texts, column.quantity, column.unit, self._style)
+        found = readings(texts, column, self._style)
         self._caveats += reading_caveats(found, column)
         return found.values
 

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from itertools import pairwise
 from typing import Final
 
 from frametime.adapters.clocks.time_units import CLOCK, DATE, unit_named
 from frametime.adapters.columns.column_facts import ColumnFacts, layout_choice
 from frametime.adapters.columns.header_words import Meaning, words_of
 from frametime.adapters.columns.layout import ColumnRef
+from frametime.adapters.sensors.sensor_cards import names_cards
 from frametime.adapters.text.number_style import NumberStyle
 from frametime.errors import SensorError, printable
 from frametime.words import joined
@@ -83,6 +83,17 @@ def find_time_column(
     return _with_unit(found[0], unit, name)
 
 
+_DAY: Final = r"\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.]\d{4}"
+
+
+def day_column(facts: Sequence[ColumnFacts], time: ColumnFacts) -> int | None:
+    """Position of the column that holds the date of a time of day; ``None`` where the time needs none, or has none."""
+    if time.unit is not CLOCK:
+        return None
+    days = [fact for fact in facts if fact.cells and all(re.fullmatch(_DAY, cell.strip()) for cell in fact.cells)]
+    return days[0].position if len(days) == 1 else None
+
+
 def column_named(facts: Sequence[ColumnFacts], ref: ColumnRef, *, key: str, name: str) -> ColumnFacts:
     """The column that a layout names, or counts from 1.
 
@@ -121,12 +132,11 @@ def _names(facts: Sequence[ColumnFacts]) -> str:
 
 def _may_be_time(fact: ColumnFacts, style: NumberStyle) -> bool:
     if fact.unit in (DATE, CLOCK):
-        return fact.unit is CLOCK or bool(fact.values(style))
+        return not names_cards(fact.name)
     if not fact.numeric or fact.meaning not in (Meaning.TIMESTAMP, Meaning.TIME):
         return False
-    steps = [later - earlier for earlier, later in pairwise(fact.values(style))]
-    # Several cards in one log share their times, so a step may be 0; a clock that jumps back is refused later.
-    return any(steps) and sum(step >= 0 for step in steps) >= 0.6 * len(steps)
+    # Several cards in one log share their times, so a step may be 0; a clock that goes back is refused later.
+    return len(set(fact.values(style))) > 1
 
 
 def _with_unit(fact: ColumnFacts, unit: str | None, name: str) -> ColumnFacts:

@@ -12,14 +12,10 @@ from numpy.typing import NDArray
 
 from frametime.adapters.arrow.arrow_columns import arrow_int64, numpy_of
 from frametime.adapters.base import ParsedLog
-from frametime.adapters.clocks.sensor_clock import (
-    SensorTimes,
-    align,
-    capture_start,
-    check_overlap,
-    with_zone,
-)
+from frametime.adapters.clocks.capture_start import capture_start
+from frametime.adapters.clocks.sensor_clock import check_overlap
 from frametime.adapters.columns.layout import Layout
+from frametime.adapters.sensors.sensor_alignment import brought_together
 from frametime.adapters.sensors.sensor_columns import NamedColumn, choose_sensor_columns, fits
 from frametime.adapters.sensors.sensor_layout import QUANTITIES
 from frametime.adapters.sensors.sensor_log import (
@@ -27,16 +23,16 @@ from frametime.adapters.sensors.sensor_log import (
     LONG_GAP_S,
     LONG_GAP_STEPS,
     SENSOR_METRICS,
+    SENSORS_UNUSABLE,
     SensorOptions,
-    SensorSamples,
 )
 from frametime.adapters.sensors.sensor_readings import reading_caveats, readings
 from frametime.adapters.sensors.sensor_text import read_sensor_text
 from frametime.adapters.text.number_style import POINT, told_style
 from frametime.capture import SENSOR_COLUMNS, TIME_COLUMN, Capture, Provenance, SensorTrace
 from frametime.caveats import Caveat, Weight
-from frametime.errors import SensorError
-from frametime.words import counted
+from frametime.errors import FrametimeError, printable
+from frametime.units import NS_PER_S
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -66,31 +62,21 @@ def attach_sensors(
         If it is no text with rows of numbers.
     """
     span_ns = _span_ns(capture)
-    start = capture_start(capture, options.recorded_from)
-    samples = read_sensor_text(source, options, wants_absolute=start is not None and options.offset_s is None)
-    name = samples.provenance.file_name
-    zone = options.time_zone or (options.layout.time_zone if options.layout is not None else None)
-    times = samples.times
-    if times.kind == "zoneless" and options.offset_s is not None:
-        times = replace(times, kind="absolute")  # an offset needs no zone
-    times = with_zone(times, zone, name=name)
-    order, merged, order_caveats = _in_order(times, samples)
-    alignment = align(
-        SensorTimes(ns=merged, kind=times.kind, column=times.column),
-        capture,
-        start=start,
-        offset_s=options.offset_s,
-        name=name,
-    )
-    covered = check_overlap(alignment.times_ns, span_ns, name=name, start=start if times.kind == "absolute" else None)
-    near = _near(alignment.times_ns, span_ns)
-    values = {quantity: _merged(column, order, merged.size)[near] for quantity, column in samples.values.items()}
+    start = capture_start(capture, options.recorded_from, trusts_file_time=options.trusts_file_time)
+    known = start is not None and not start.is_guess
+    samples = read_sensor_text(source, options, wants_absolute=known and options.offset_s is None)
+    brought = brought_together(samples, capture, start, span_ns, options)
+    alignment, values = brought.alignment, brought.values
+    doubt_ns = round(alignment.doubt_s * NS_PER_S)
+    near = _near(alignment.times_ns, (span_ns[0] - doubt_ns, span_ns[1] + doubt_ns))
+    covered = check_overlap(alignment, span_ns, name=samples.provenance.file_name)
+    values = {quantity: column[near] for quantity, column in values.items()}
     missing = {quantity: int(np.isnan(column).sum()) for quantity, column in values.items()}
     caveats = (
         *samples.caveats,
-        *order_caveats,
+        *brought.caveats,
         *missing_caveats(missing, int(near.stop - near.start)),
-        *_coverage_caveats(covered, alignment.times_ns, span_ns, assumed=alignment.assumed, words=alignment.words),
+        *_coverage_caveats(covered, alignment.times_ns, span_ns),
     )
     trace = SensorTrace(
         samples=sample_table(alignment.times_ns[near], values),
@@ -103,60 +89,31 @@ def attach_sensors(
         ),
         missing_counts=missing,
         caveats=caveats,
+        clock_doubt_s=alignment.doubt_s,
     )
     return replace(capture, sensors=trace)
+
+
+def with_sensors(
+    capture: Capture,
+    source: str | os.PathLike[str] | BinaryIO,
+    *,
+    options: SensorOptions = _DEFAULT_OPTIONS,
+    weight: Weight = Weight.CARE,
+) -> Capture:
+    """`attach_sensors`; a log that cannot be used takes away its own numbers alone, with a caveat that says why."""
+    try:
+        return attach_sensors(capture, source, options=options)
+    except (FrametimeError, OSError) as error:
+        why = printable(str(error), limit=1000)
+    message = f"There are no sensor numbers: {why}"
+    caveat = Caveat(code=SENSORS_UNUSABLE, message=message, weight=weight, metrics=SENSOR_METRICS)
+    return replace(capture, caveats=(*capture.caveats, caveat))
 
 
 def _span_ns(capture: Capture) -> tuple[int, int]:
     column = capture.frames.column(TIME_COLUMN)
     return column[0].as_py(), column[len(column) - 1].as_py()
-
-
-def _in_order(
-    times: SensorTimes, samples: SensorSamples
-) -> tuple[NDArray[np.int64], NDArray[np.int64], tuple[Caveat, ...]]:
-    """Place of each sample among the times kept, those times, and what had to be done for them to rise.
-
-    Samples at one time are averaged. A small step back (a late row) is put in order; a clock that jumps back makes
-    the time of every later sample doubtful, and is refused.
-    """
-    caveats = []
-    if samples.largest_back is not None:
-        steps = np.diff(times.ns)
-        largest_ns, line = samples.largest_back
-        if largest_ns > 2.0 * float(np.median(np.abs(steps))):
-            raise SensorError.at(
-                samples.provenance.file_name,
-                f"the clock jumps back by {largest_ns / 1e9:.3g} s",
-                line=line,
-                column=times.column,
-                helps="cut the log there, and give the part that belongs to the capture",
-            )
-        message = counted(int((steps < 0).sum()), "sample came late and was", "samples came late and were")
-        message += " put in order of time."
-        caveats.append(Caveat(code="sensor-order", message=message, weight=Weight.NOTE, metrics=SENSOR_METRICS))
-    kept, order = np.unique(times.ns, return_inverse=True)
-    if kept.size < times.ns.size:
-        count = times.ns.size - kept.size
-        often = count > 0.2 * times.ns.size
-        caveats.append(
-            Caveat(
-                code="sensor-equal-times",
-                message=counted(count, "sample has", "samples have")
-                + " the time of another; the mean is used."
-                + (" Do several cards stand in the log? A sensor layout tells: device_column." if often else ""),
-                weight=Weight.CARE if often else Weight.NOTE,
-                metrics=SENSOR_METRICS,
-            )
-        )
-    return np.asarray(order, dtype=np.int64), kept, tuple(caveats)
-
-
-def _merged(column: NDArray[np.float64], order: NDArray[np.int64], size: int) -> NDArray[np.float64]:
-    usable = np.isfinite(column)
-    counts = np.bincount(order[usable], minlength=size)
-    sums = np.bincount(order[usable], weights=column[usable], minlength=size)
-    return np.asarray(np.where(counts > 0, sums / np.maximum(counts, 1), np.nan), dtype=np.float64)
 
 
 def _near(times_ns: NDArray[np.int64], span_ns: tuple[int, int]) -> slice:
@@ -177,19 +134,8 @@ def missing_caveats(missing: Mapping[str, int], count: int) -> tuple[Caveat, ...
     return (Caveat(code="sensor-cells-missing", message=message, weight=weight, metrics=SENSOR_METRICS),)
 
 
-def _coverage_caveats(
-    covered: float, times_ns: NDArray[np.int64], span_ns: tuple[int, int], *, assumed: bool, words: str
-) -> tuple[Caveat, ...]:
+def _coverage_caveats(covered: float, times_ns: NDArray[np.int64], span_ns: tuple[int, int]) -> tuple[Caveat, ...]:
     caveats = []
-    if assumed:
-        caveats.append(
-            Caveat(
-                code="sensor-clocks-assumed",
-                message=f"Sensors are aligned {words}.",
-                weight=Weight.CARE,
-                metrics=SENSOR_METRICS,
-            )
-        )
     if covered < COVERED_ENOUGH:
         from_s, to_s = ((int(edge) - span_ns[0]) / 1e9 for edge in (times_ns[0], times_ns[-1]))
         message = (
@@ -267,13 +213,13 @@ def own_sensors(parsed: ParsedLog, provenance: Provenance) -> SensorTrace | None
         replace(column, cells=tuple(cell or "" for cell in table.column(column.name).slice(1, _LOOKED_AT).to_pylist()))
         for column in named
     ]
-    choice = choose_sensor_columns(named)
+    choice = choose_sensor_columns(named, style=told_style(Layout.from_toml(parsed.layout_toml, "layout")) or POINT)
     if not choice.columns:
         return None
     style = told_style(Layout.from_toml(parsed.layout_toml, "layout")) or POINT
     values, caveats = {}, [replace(caveat, weight=Weight.NOTE) for caveat in choice.caveats]
     for column in choice.columns:
-        found = readings(table.column(column.column.name), column.quantity, column.unit, style)
+        found = readings(table.column(column.column.name), column, style)
         # Where the first frame began there is no row of the log, so no sample either.
         values[column.quantity] = found.values[1:] if found.missing[0] else found.values
         caveats += reading_caveats(found, column)

@@ -121,7 +121,7 @@ def _score(rows: Sequence[Row], start: int, delimiter: str) -> float:
 
 
 def _is_units_row(cells: Sequence[str]) -> bool:
-    filled = [cell.strip() for cell in cells if cell.strip(" -#[]()")]
+    filled = [cell.strip() for cell in cells if cell.strip().strip(" -#[]()")]
     if not any(cell[0] in "[({" or len(cell) < 16 for cell in filled):
         return False
     known = sum(unit_of_text(cell) != (None, None) for cell in filled)
@@ -153,7 +153,10 @@ def detect_dialect(source: TextSource, options: ReadOptions, *, keeps_open_row: 
             # More may stand above the table than the first lines hold.
             if source.complete or len(source.head) >= _MAX_PREAMBLE_BYTES:
                 raise
-            source = source.longer(options)
+            longer = source.longer(options)
+            if len(longer.head) <= len(source.head):
+                raise
+            source = longer
     _refuse_zero_bytes(source, lines[: rows[start].line - 1])
     count = modal_count(rows[start : start + SAMPLE_ROWS])
     header, units, names = _header_above(source, lines, rows, start, count, delimiter, quote, spaced, layout)

@@ -14,11 +14,15 @@ from frametime.metrics.frame_series import FrameSeries, numpy_column
 from frametime.metrics.metric import Missing
 from frametime.metrics.options import MeasureOptions
 from frametime.metrics.sensors import sensor_values
+from frametime.metrics.sensors.clock_doubt import range_in_doubt
 from frametime.metrics.sensors.sensor_channels import QUANTITY_WORDS, Channel, channel
 from frametime.units import NS_PER_S
 
 COVERED_ENOUGH: Final = 0.95
 """Share of a capture that its sensor samples must cover (common practice, no source)."""
+
+DOUBT_TOLD_FRACTION: Final = 0.01
+"""A doubt of the clock that moves average power by more than this share is told (common practice, no source)."""
 
 BUSY_CAVEAT_FRACTION: Final = 0.2
 """From this share of the time under 90 % busy, something else limits (common practice, no source)."""
@@ -59,6 +63,7 @@ def sensor_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
         *_gap_caveats(channels, told, series.options),
         *_negative_caveats(channels.get(sensor_values.POWER)),
         *_busy_caveats(series),
+        *_clock_caveats(series),
     )
 
 
@@ -145,6 +150,23 @@ def _negative_caveats(power: Channel | None) -> tuple[Caveat, ...]:
             "which no card can draw. They are used as they stand: power and energy are too low by them.",
             weight=Weight.CARE,
             metrics=_BY_QUANTITY[sensor_values.POWER],
+        ),
+    )
+
+
+def _clock_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
+    """What the average power may be while the clocks are as far apart as they may."""
+    average_w = sensor_values.average_power_w(series)
+    if isinstance(average_w, Missing):
+        return ()
+    low, high = range_in_doubt(series, sensor_values.average_power_w, average_w)
+    if high - low <= DOUBT_TOLD_FRACTION * average_w or series.sensors is None:
+        return ()
+    doubt_s = series.sensors.clock_doubt_s
+    message = f"The sensor clock may be off by {doubt_s:.1f} s: average power is {low:.1f} to {high:.1f} W."
+    return (
+        Caveat(
+            code="sensor-clock-doubt", message=message, weight=Weight.CARE, metrics=_BY_QUANTITY[sensor_values.POWER]
         ),
     )
 

@@ -116,7 +116,9 @@ def samples_of(series: FrameSeries, name: str) -> tuple[NDArray[np.float64], NDA
     """Times (s since the start of the first frame) and values of one quantity; cells without a number left out."""
     trace = series.sensors
     if trace is None:
-        return Missing(reason=NO_SENSORS)
+        caveats = () if series.capture is None else series.capture.caveats
+        unusable = any(caveat.code == "sensors-unusable" for caveat in caveats)
+        return Missing(reason="the sensor log could not be used" if unusable else NO_SENSORS)
     if name not in trace.samples.column_names:
         return Missing(reason=f"the sensor log has no column for {name}")
     no_number = Missing(reason=f"no cell of {name} holds a number")

@@ -1,0 +1,189 @@
+"""When a capture was made: by what was given, its own dates, the file beside it, its name, or its last change."""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Final, Literal
+
+from frametime.adapters.clocks.time_units import DATE
+from frametime.adapters.clocks.time_values import exact_ns
+from frametime.adapters.text.number_style import POINT
+from frametime.capture import TIME_COLUMN, Capture
+from frametime.errors import SensorError, printable
+
+ClockKind = Literal["absolute", "zoneless", "time of day", "elapsed"]
+
+EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+
+_ZONE: Final = r"(?:Z|z|UTC|[+-]\d{2}(?::?\d{2})?)$"
+
+_STAMP_IN_NAME: Final = (
+    r"(?<!\d)((?:19|20)\d\d)[-_.]?(\d\d)[-_.]?(\d\d)[-_ .T]*(?:at)?[-_ .]*"
+    r"(\d\d)[-_.:h]?(\d\d)[-_.:m]?(\d\d)(?!\d)(Z?)"
+)
+
+_MAX_SIDECAR_BYTES: Final = 1 << 20
+
+_TEXT_ENDINGS: Final = (".csv", ".tsv", ".txt", ".log", ".dat", ".jsonl", ".ndjson")
+
+LOG_ENDINGS: Final = frozenset(
+    (*_TEXT_ENDINGS, ".gz", ".bz2", ".xz", ".zst", ".zstd", ".arrow", ".feather", ".parquet")
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class CaptureStart:
+    """When the clock of a capture stood at 0: ns since 1970, in UTC or as a local time that names no zone.
+
+    ``doubt_s`` is how far off it may be; ``is_guess`` that it rests on the time of the file's last change.
+    """
+
+    ns: int
+    kind: ClockKind
+    words: str
+    doubt_s: float = 0.0
+    is_guess: bool = False
+
+
+def utc_ns(text: str) -> int:
+    """Nanoseconds since 1970 of an ISO 8601 time with a zone; digits below a nanosecond are dropped.
+
+    Raises
+    ------
+    ValueError
+        If it is no such time, or names no zone.
+
+    Examples
+    --------
+    >>> utc_ns("2026-11-25T09:43:16.226568+00:00")
+    1795599796226568000
+    """
+    shown = printable(text, limit=60)
+    word = text.strip()
+    (ns,) = exact_ns([word], DATE, POINT)
+    if ns is None:
+        raise ValueError(f"'{shown}' is not an ISO 8601 time such as 2026-11-25T09:43:16.227Z")
+    if re.search(_ZONE, word[10:]) is None:
+        raise ValueError(f"'{shown}' names no time zone: add Z for UTC, or an offset such as +02:00")
+    return ns
+
+
+def utc_text(ns: int) -> str:
+    """ISO 8601 text in UTC, to the microsecond."""
+    return (EPOCH + timedelta(microseconds=ns // 1000)).isoformat()
+
+
+def capture_start(capture: Capture, given: str | None, *, trusts_file_time: bool = True) -> CaptureStart | None:
+    """When the capture's clock stood at 0, and where that was found; ``None`` where nothing says it.
+
+    It is taken from what was given, from the capture's own dates, from a JSON file beside the capture that has the
+    same name, the ending ``.json`` and the key ``recorded_from_utc``, from a date with a time in the name of the file,
+    or from the time of the file's last change as the end of the capture: the first of them that is there.
+
+    Raises
+    ------
+    SensorError
+        If the file beside the capture names a time that cannot be read.
+    """
+    if given is not None:
+        ns, kind = any_ns(given)
+        return CaptureStart(ns=ns, kind=kind, words="as given")
+    own = capture.provenance.recorded_from_utc
+    if own is not None:
+        return CaptureStart(ns=utc_ns(own), kind="absolute", words="from the capture itself")
+    local = capture.provenance.metadata.get("recorded_from_local")
+    if local is not None:
+        return CaptureStart(ns=any_ns(local)[0], kind="zoneless", words="from the capture itself, in local time")
+    sidecar = sidecar_of(capture.provenance.file_name)
+    text = None if sidecar is None else _sidecar_time(sidecar)
+    if sidecar is not None and text is not None:
+        try:
+            ns, kind = any_ns(text)
+        except ValueError as error:
+            raise SensorError.at(str(sidecar), f"recorded_from_utc: {error}") from None
+        return CaptureStart(ns=ns, kind=kind, words=f"from {printable(sidecar.name)} beside the capture")
+    named = _start_in_name(capture.provenance.file_name)
+    return named if named is not None or not trusts_file_time else _start_of_file(capture)
+
+
+def any_ns(text: str) -> tuple[int, ClockKind]:
+    """An ISO 8601 time in ns since 1970, and whether it names its zone; without one it is as if in UTC.
+
+    Raises
+    ------
+    ValueError
+        If it is no such time.
+    """
+    if re.search(_ZONE, text.strip()[10:]) is not None:
+        return utc_ns(text), "absolute"
+    return utc_ns(text.strip() + "Z"), "zoneless"
+
+
+def _start_in_name(file_name: str) -> CaptureStart | None:
+    """The date and time of day, to the second, in the name of a file; its clock is taken to have begun then."""
+    name = Path(file_name).name
+    found = re.search(_STAMP_IN_NAME, name)
+    if found is None:
+        return None
+    date, clock = ("-".join(found.group(*places)) for places in ((1, 2, 3), (4, 5, 6)))
+    try:
+        ns = utc_ns(f"{date}T{clock.replace('-', ':')}Z")
+    except ValueError:
+        return None
+    kind: ClockKind = "absolute" if found[7] else "zoneless"
+    return CaptureStart(ns=ns, kind=kind, words=f"from the name {printable(name)}", doubt_s=1.0)
+
+
+def _start_of_file(capture: Capture) -> CaptureStart | None:
+    """The file's last change is taken for the end of the capture."""
+    name = capture.provenance.file_name
+    if name in ("", "-"):
+        return None
+    try:
+        changed_ns = Path(name).stat().st_mtime_ns
+    except OSError:
+        return None
+    stamps = capture.frames.column(TIME_COLUMN)
+    return CaptureStart(
+        ns=changed_ns - int(stamps[len(stamps) - 1].as_py()),
+        kind="absolute",
+        words=f"from the last change of its file ({utc_text(changed_ns)}), taken as its end",
+        doubt_s=2.0,
+        is_guess=True,
+    )
+
+
+def sidecar_of(file_name: str) -> Path | None:
+    """The JSON file that belongs to a capture: ``run1.csv.gz`` has ``run1.json``.
+
+    Examples
+    --------
+    >>> sidecar_of("runs/run1.csv.gz").as_posix()
+    'runs/run1.json'
+    """
+    if file_name in ("", "-"):
+        return None
+    path = without_endings(Path(file_name))
+    return path.with_name(path.name + ".json") if path.name else None
+
+
+def without_endings(path: Path) -> Path:
+    """A path without the endings of logs: ``run1.csv.gz`` is ``run1``."""
+    while path.suffix.casefold() in LOG_ENDINGS:
+        path = path.with_suffix("")
+    return path
+
+
+def _sidecar_time(path: Path) -> str | None:
+    try:
+        if not path.is_file() or path.stat().st_size > _MAX_SIDECAR_BYTES:
+            return None
+        content = json.loads(path.read_text("utf-8-sig"))
+    except (OSError, ValueError, RecursionError):
+        return None  # some other file that happens to lie there
+    found = content.get("recorded_from_utc") if isinstance(content, dict) else None
+    return found if isinstance(found, str) else None
