@@ -19,16 +19,38 @@ class Stutter(NamedTuple):
     local_median_ms: float
 
 
+class Hitch(NamedTuple):
+    """Frames that stand out of those around them: number of the first and when it began (s since the start).
+
+    ``longest_ms`` is the longest of them, ``excess_ms`` by how much it is longer than the frames around it.
+    """
+
+    position: int
+    start_s: float
+    longest_ms: float
+    excess_ms: float
+
+
 class HitchPeriod(NamedTuple):
-    """Hitches that recur: the period and how sure it is."""
+    """Hitches that recur: the period, how many beats have one, how long these are, each with its interval.
+
+    ``n_left_over`` of the hitches looked at lie beside the beat; ``size_ms`` is the median length of those on it, with
+    an interval from six hitches on. ``p_value`` is the chance of as good a period in random hitches, at most.
+    """
 
     period_s: float
     period_low_s: float
     period_high_s: float
-    regularity: float
     p_value: float
     n_following: int
+    n_beats: int
     n_left_over: int
+    share_low: float
+    share_high: float
+    size_ms: float
+    size_low_ms: float | None
+    size_high_ms: float | None
+    sentence: str
 
 
 class SpectralLine(NamedTuple):
@@ -43,7 +65,7 @@ class Rhythm(NamedTuple):
     """Regular patterns: alternating frames, recurring hitches, strongest lines.
 
     ``alternating_fraction`` is the share of frames that stand in runs of alternating short and long frames;
-    ``alternation_ms`` the median size of the alternation there.
+    ``alternation_ms`` the median size of the alternation there. Of very many hitches the largest are listed.
     """
 
     alternating_fraction: float
@@ -51,6 +73,7 @@ class Rhythm(NamedTuple):
     hitch_period: HitchPeriod | None
     hitch_period_reason: str | None
     lines: tuple[SpectralLine, ...]
+    hitches: tuple[Hitch, ...] = ()
 
 
 class Change(NamedTuple):

@@ -281,14 +281,7 @@ def _rhythm(run: MeasuredRun) -> Iterator[str]:
     )
     rhythm = run.findings.rhythm
     if rhythm is not None and rhythm.hitch_period is not None:
-        period = rhythm.hitch_period
-        half = (period.period_high_s - period.period_low_s) / 2.0
-        number = f"{format_number(period.period_s, digits=3)} s"
-        yield _row(
-            "hitches recur every",
-            number,
-            f"give or take {format_number(half, digits=2)} s, {period.n_following} follow it",
-        )
+        yield f"  {rhythm.hitch_period.sentence}"
 
 
 def _display(run: MeasuredRun) -> Iterator[str]:

@@ -25,7 +25,7 @@ from frametime.metrics.rhythm.rhythm import rhythm_of
 from frametime.metrics.rhythm.spectrum import NO_LINE, spectrum_of
 from frametime.units import DIMENSIONLESS, FRAMES_PER_SECOND
 
-_RAYLEIGH: Final = "Rayleigh test: Mardia and Jupp, Directional Statistics, 2000, section 6.3.1 (from memory)"
+_LATTICE: Final = "Sadler and Casey, IEEE Transactions on Signal Processing 46, 1998 (from memory)"
 _SPECTRUM: Final = "Bracewell, The Fourier Transform, 1965; Baluev, MNRAS 385, 2008 (both from memory)"
 _TREND: Final = (
     "Sen, Journal of the American Statistical Association 63, 1968; Hamed and Rao, Journal of Hydrology 204, 1998 "
@@ -70,9 +70,9 @@ def _rhythm_rows() -> tuple[Metric, ...]:
             compute=lambda series: _given(rhythm_of(series).alternation_ms, "no frames alternate"),
         ),
         row("hitch_period_s", "hitches recur every", unit="s", better="neither", group="rhythm")(
-            definition="Period at which stutters recur, where chance would do as well in less than 1 of 100 runs.",
+            definition="Period at which frames that stand out recur, where chance would do as well in less than 1 of 100 runs.",
             compute=_hitch_period,
-            source=_RAYLEIGH,
+            source=_LATTICE,
         ),
         row("spectrum_line_hz", "strongest rhythm", unit="Hz", better="neither", group="rhythm")(
             definition="Frequency of the largest significant line in the spectrum of the frame times.",
