@@ -129,7 +129,8 @@ class FixedRefreshFit(NamedTuple):
 
     ``measured_hz`` is the rate that the times follow, ``None`` where they follow none; ``cadence`` counts the frames
     by the number of refreshes for which each was shown. ``uneven_per_min`` is ``None`` where only two frames are seen:
-    one step has none before it to differ from.
+    one step has none before it to differ from. Where ``are_shown_times``, the log's times are the shown ones, and
+    judder is that of the shown steps against an even step.
     """
 
     refresh_hz: float
@@ -141,6 +142,7 @@ class FixedRefreshFit(NamedTuple):
     uneven_per_min: float | None
     judder_rms_ms: float
     from_display_times: bool
+    are_shown_times: bool = False
 
 
 class VariableRefreshFit(NamedTuple):

@@ -32,6 +32,8 @@ class ProfileRule(NamedTuple):
         Share of alternating frames from which a run is said to alternate.
     small_judder_ms, large_judder_ms : float
         Judder up to which a fixed display shows an even picture, beyond which a very uneven one.
+    uneven_per_min : float
+        Uneven steps per minute up to which a fixed display shows an even picture: two refreshes missed are four.
     inside_fraction : float
         Share of the time inside the window from which a variable refresh follows the frames.
     """
@@ -45,6 +47,7 @@ class ProfileRule(NamedTuple):
     alternating_fraction: float = 0.01
     small_judder_ms: float = 4.0
     large_judder_ms: float = 12.0
+    uneven_per_min: float = 4.0
     inside_fraction: float = 0.99
 
 
@@ -178,12 +181,14 @@ def _display(findings: Findings, rule: ProfileRule) -> ProfileItem | None:
     if fixed is not None:
         judder_ms = fixed.judder_rms_ms
         small, large = rule.small_judder_ms, rule.large_judder_ms
+        is_even = judder_ms <= small and (fixed.uneven_per_min or 0.0) <= rule.uneven_per_min
         return ProfileItem(
             item="display",
             key="judder_rms_ms",
             value=judder_ms,
-            word="even" if judder_ms <= small else "uneven" if judder_ms <= large else "very uneven",
-            threshold=f"even up to {small:g} ms of judder, very uneven beyond {large:g} ms",
+            word="even" if is_even else "uneven" if judder_ms <= large else "very uneven",
+            threshold=f"even up to {small:g} ms and {rule.uneven_per_min:g} uneven steps a minute, very uneven over "
+            f"{large:g} ms",
             source=_VARIATION,
         )
     if variable is not None:

@@ -14,6 +14,7 @@ from frametime.errors import printable
 from frametime.metrics.findings import ProfileItem
 from frametime.metrics.level import LOW_KINDS, exact, low_key, share_label
 from frametime.metrics.metric import MeasuredRun, MetricValue
+from frametime.metrics.sensors.throttling import throttled_words
 from frametime.render.interval_gaps import ALL_HITCHES, HITCHES, gap_lines
 from frametime.render.numbers import (
     NOT_AVAILABLE,
@@ -23,6 +24,7 @@ from frametime.render.numbers import (
     format_quantity,
     significant_digits,
 )
+from frametime.units import shown_unit
 
 WIDTH: Final = 80
 LINES: Final = 30
@@ -197,7 +199,17 @@ def _number(run: MeasuredRun, key: str) -> str:
         return f"{numbers[0]} ({numbers[1]} to {numbers[2]})"
     if value.interval is not None:
         return format_estimate(value.value, value.unit, low=value.interval.low, high=value.interval.high)
-    return format_quantity(value.value, value.unit, digits=_digits(run, key))
+    return _shown(value.value, value.unit, digits=_digits(run, key))
+
+
+def _shown(value: float | None, unit: str, *, digits: int = 3) -> str:
+    """Number and unit; a number below the third decimal is not there for a reader."""
+    least = f"0.001 {shown_unit(unit)}".rstrip()
+    return (
+        f"under {least}"
+        if value is not None and 0.0 < abs(value) < 1e-3
+        else format_quantity(value, unit, digits=digits)
+    )
 
 
 def _plain_rows(run: MeasuredRun, rows: tuple[_Line, ...]) -> Iterator[str]:
@@ -290,13 +302,20 @@ def _display(run: MeasuredRun) -> Iterator[str]:
         uneven = fixed.uneven_per_min
         number = NOT_AVAILABLE if uneven is None else f"{format_number(uneven, digits=3)} per min"
         yield _row("uneven steps", number, f"on a fixed refresh of {fixed.refresh_hz:g} Hz")
-        yield _row("judder", f"{format_number(fixed.judder_rms_ms, digits=3)} ms", "rms, shown step minus frame's own")
+        compared = "an even one" if fixed.are_shown_times else "frame's own"
+        yield _row("judder", _shown(fixed.judder_rms_ms, "ms"), f"rms, shown step minus {compared}")
     if variable is not None:
         inside = f"{format_number(variable.inside_time_fraction * 100.0, digits=3)} %"
         yield _row("time inside the window", inside, f"{variable.low_hz:g} to {variable.high_hz:g} Hz")
+    if (motion := run.findings.motion) is not None:
+        worst = f"rms; worst {_shown(abs(motion.worst_ms), 'ms')} at {motion.worst_time_s:.1f} s"
+        yield _row("motion step error", _shown(motion.rms_ms, "ms"), worst)
 
 
 def _power(run: MeasuredRun) -> Iterator[str]:
+    fraction = run.values.get("throttling_time_fraction")
+    if run.findings.throttling and fraction is not None and fraction.value is not None:
+        yield f"  throttled {throttled_words(run.findings.throttling, fraction.value)}"
     rows = (
         _Line("average power", "average_power_w", "over the capture's own time"),
         _Line("energy per frame", "energy_per_frame_j", "energy divided by frames"),

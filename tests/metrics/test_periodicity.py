@@ -262,9 +262,11 @@ def test_half_of_the_beats_and_as_many_strays_are_enough(kind: str, clock: str) 
             n_share += found.share_low <= 0.5 <= found.share_high
     assert n_found >= 57
     assert n_right >= n_found - 2
-    assert n_share >= 0.85 * n_found
     if clock == "time":
         assert n_covered >= 0.85 * n_found
+    else:
+        # By the clock a beat that comes while a hitch lasts has none of its own, so fewer than half have one.
+        assert n_share >= 0.85 * n_found
 
 
 @pytest.mark.slow

@@ -70,7 +70,8 @@ def _rhythm_rows() -> tuple[Metric, ...]:
             compute=lambda series: _given(rhythm_of(series).alternation_ms, "no frames alternate"),
         ),
         row("hitch_period_s", "hitches recur every", unit="s", better="neither", group="rhythm")(
-            definition="Period at which frames that stand out recur, where chance would do as well in less than 1 of 100 runs.",
+            definition="Period at which frames that stand out recur, where chance would do as well in less than 1 of "
+            "100 runs.",
             compute=_hitch_period,
             source=_LATTICE,
         ),
@@ -135,7 +136,8 @@ def _fixed_rows(on: str) -> tuple[Metric, ...]:
             compute=lambda series: _of_fixed(series, lambda fit: fit.skipped_frame_count),
         ),
         row("judder_rms_ms", "judder", unit="ms", better="lower", group="display")(
-            definition=f"Root mean square of the shown step minus the frame's own step; {on}.",
+            definition="Root mean square of the shown step minus the frame's own step, or minus an even step where the "
+            f"log's times are the shown times; {on}.",
             compute=lambda series: _of_fixed(series, lambda fit: fit.judder_rms_ms),
             source="2:3 cadence of film on 60 Hz as in SMPTE practice",
         ),

@@ -24,6 +24,10 @@ WIDEST_RATE_DIFFERENCE = 0.004
 """Relative difference from the nominal rate up to which the measured rate is looked for: four times that of 60 and
 60000/1001 Hz."""
 
+SHOWN_TIMES_FRACTION = 0.1
+"""The log's times are the shown times when its steps differ from the shown ones by less than this share of a refresh
+(rms). Common practice, no source."""
+
 _FEW: Final = Missing(reason="fewer than two frames were shown")
 _FALLING: Final = Missing(
     reason="the display times fall back: the frames do not stand in the order in which they were shown"
@@ -173,8 +177,11 @@ class FixedSteps(NamedTuple):
         Frames of the run that are seen.
     steps : ndarray of int64, shape (n_seen - 1,)
         Refreshes from the first appearance of each to that of the next.
-    own_steps_ms : ndarray of float64, shape (n_seen - 1,)
-        From the end of each to the end of the next.
+    errors_ms : ndarray of float64, shape (n_seen - 1,)
+        By how much each shown step is longer than it should be: than the frame's own step, from its end to the end of
+        the next; where the log's times are the shown times, than an even step, see `_off_an_even_step`.
+    are_shown_times : bool
+        Whether the log's times are the shown times: they keep to the refreshes as the shown steps do.
     replaced : ndarray of int64
         Frames that were replaced unseen.
     measured_hz : float or None
@@ -183,7 +190,8 @@ class FixedSteps(NamedTuple):
 
     seen: NDArray[np.int64]
     steps: NDArray[np.int64]
-    own_steps_ms: NDArray[np.float64]
+    errors_ms: NDArray[np.float64]
+    are_shown_times: bool
     replaced: NDArray[np.int64]
     measured_hz: float | None
     from_display_times: bool
@@ -205,14 +213,31 @@ def fixed_steps(series: FrameSeries, refresh: Refresh) -> FixedSteps | Missing:
         # Of frames that would first appear on one refresh only the last is seen.
         seen = np.append(np.diff(numbers) > 0, True)
         replaced, frames, numbers = frames[~seen], frames[seen], numbers[seen]
+    period_ms = float(1000 / refresh.low_hz)
+    steps = np.diff(numbers)
+    errors_ms = steps * period_ms - np.diff(series.timestamps_ns[1:][frames]) / NS_PER_MS
+    are_shown_times = bool(np.sqrt(np.mean(errors_ms**2)) < SHOWN_TIMES_FRACTION * period_ms)
     return FixedSteps(
         seen=frames,
-        steps=np.diff(numbers),
-        own_steps_ms=np.diff(series.timestamps_ns[1:][frames]) / NS_PER_MS,
+        steps=steps,
+        errors_ms=_off_an_even_step(steps) * period_ms if are_shown_times else errors_ms,
+        are_shown_times=are_shown_times,
         replaced=replaced,
         measured_hz=measured_hz,
         from_display_times=from_display_times,
     )
+
+
+def _off_an_even_step(steps: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Each step less the mean of the steps around it: of stretches of about a second at 60 refreshes a second.
+
+    In refreshes. An even number of steps, so that 2-3-2-3 is half a refresh off at every step; a scene that runs at
+    another whole number of refreshes for seconds is even.
+    """
+    size = 2 * max(round(30.0 * steps.size / max(int(steps.sum()), 1)), 1)
+    edges = np.arange(0, max(steps.size - size // 2, 1), size)
+    counts = np.diff(edges, append=steps.size)
+    return steps - np.repeat(np.add.reduceat(steps, edges) / counts, counts)
 
 
 @once_a_series
@@ -235,7 +260,8 @@ def fit_fixed_refresh(series: FrameSeries, refresh: Refresh) -> FixedRefreshFit 
     The *cadence* of a frame is the number of refreshes from its first appearance to that of the next frame; a frame
     of cadence 3 was repeated twice. A step is *uneven* when its cadence differs from the one before: 24 frames per
     second on 60 Hz give 2-3-2-3, where every step is uneven. *Judder* is the rms of the shown step minus the
-    frame's own step, in ms: 8.33 ms for that cadence.
+    frame's own step, in ms: 8.33 ms for that cadence. Where the log's times are the shown times the two are the same by
+    definition: then it is the rms of the shown step minus an even step, which gives the same 8.33 ms.
 
     Parameters
     ----------
@@ -268,7 +294,6 @@ def fit_fixed_refresh(series: FrameSeries, refresh: Refresh) -> FixedRefreshFit 
     if isinstance(fixed, Missing):
         return None
     steps = fixed.steps
-    period_ms = float(1000 / refresh.low_hz)
     lengths, counts = np.unique(steps, return_counts=True)
     return FixedRefreshFit(
         refresh_hz=float(refresh.low_hz),
@@ -280,7 +305,8 @@ def fit_fixed_refresh(series: FrameSeries, refresh: Refresh) -> FixedRefreshFit 
             {str(length): count for length, count in zip(lengths.tolist(), counts.tolist(), strict=True)}
         ),
         uneven_per_min=np.count_nonzero(np.diff(steps)) / (series.duration_s / 60.0) if steps.size > 1 else None,
-        judder_rms_ms=float(np.sqrt(np.mean((steps * period_ms - fixed.own_steps_ms) ** 2))),
+        judder_rms_ms=float(np.sqrt(np.mean(fixed.errors_ms**2))),
+        are_shown_times=fixed.are_shown_times,
         from_display_times=fixed.from_display_times,
     )
 

@@ -58,10 +58,14 @@ class Hitches(NamedTuple):
     n_frames: int
     run_s: float
 
-    def chosen(self, which: NDArray[np.bool_]) -> Hitches:
+    def chosen(self, which: NDArray[np.bool_] | NDArray[np.int64]) -> Hitches:
         """Some of the hitches of the same run."""
-        arrays = (each[which] for each in self[:4])
-        return Hitches(*arrays, n_frames=self.n_frames, run_s=self.run_s)
+        return self._replace(
+            positions=self.positions[which],
+            starts_s=self.starts_s[which],
+            longest_ms=self.longest_ms[which],
+            excess_ms=self.excess_ms[which],
+        )
 
 
 @once_a_series
@@ -73,14 +77,15 @@ def hitches_of(series: FrameSeries) -> Hitches:
 def listed(hitches: Hitches, rule: HitchRule = DEFAULT_RULE) -> tuple[Hitch, ...]:
     """The hitches as plain values, in the order of time; of very many the largest."""
     largest = np.sort(np.argsort(-hitches.excess_ms, kind="stable")[: rule.max_listed])
-    columns = (each[largest].tolist() for each in hitches[:4])
-    return tuple(Hitch(*values) for values in zip(*columns, strict=True))
+    some = hitches.chosen(largest)
+    columns = (some.positions, some.starts_s, some.longest_ms, some.excess_ms)
+    return tuple(Hitch(*values) for values in zip(*(column.tolist() for column in columns), strict=True))
 
 
 def hitches_listed(hitches: Sequence[Hitch], *, n_frames: int, run_s: float) -> Hitches:
     """Hitches from their plain values: the other way round from `listed`."""
-    positions, *columns = np.array(hitches, dtype=np.float64).reshape(-1, 4).T
-    return Hitches(positions.astype(np.int64), *columns, n_frames=n_frames, run_s=run_s)
+    positions, starts_s, longest_ms, excess_ms = np.array(hitches, dtype=np.float64).reshape(-1, 4).T
+    return Hitches(positions.astype(np.int64), starts_s, longest_ms, excess_ms, n_frames, run_s)
 
 
 def find_hitches(
