@@ -187,8 +187,7 @@ def _display(findings: Findings, rule: ProfileRule) -> ProfileItem | None:
             key="judder_rms_ms",
             value=judder_ms,
             word="even" if is_even else "uneven" if judder_ms <= large else "very uneven",
-            threshold=f"even up to {small:g} ms and {rule.uneven_per_min:g} uneven steps a minute, very uneven over "
-            f"{large:g} ms",
+            threshold=f"even to {small:g} ms, {rule.uneven_per_min:g} uneven steps/min; very uneven over {large:g} ms",
             source=_VARIATION,
         )
     if variable is not None:
