@@ -237,7 +237,8 @@ def _off_an_even_step(steps: NDArray[np.int64]) -> NDArray[np.float64]:
     size = 2 * max(round(30.0 * steps.size / max(int(steps.sum()), 1)), 1)
     edges = np.arange(0, max(steps.size - size // 2, 1), size)
     counts = np.diff(edges, append=steps.size)
-    return steps - np.repeat(np.add.reduceat(steps, edges) / counts, counts)
+    means = np.add.reduceat(steps, edges) / counts
+    return np.asarray(steps - np.repeat(means, counts), dtype=np.float64)
 
 
 @once_a_series

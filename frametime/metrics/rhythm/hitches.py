@@ -67,6 +67,13 @@ class Hitches(NamedTuple):
             excess_ms=self.excess_ms[which],
         )
 
+    def first(self, most: int) -> Hitches:
+        """The run up to its hitch of this number, whole where it has fewer."""
+        if self.positions.size <= most:
+            return self
+        part = self.chosen(np.arange(most))
+        return part._replace(n_frames=int(self.positions[most]), run_s=float(self.starts_s[most]))
+
 
 @once_a_series
 def hitches_of(series: FrameSeries) -> Hitches:

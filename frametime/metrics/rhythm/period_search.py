@@ -40,7 +40,7 @@ class PeriodRule(NamedTuple):
     level : float
         Confidence level of the intervals.
     max_hitches : int
-        Of more hitches the largest are used: that bounds the cost.
+        Of a run with more the part that has so many is looked at: that bounds the cost.
     octave_bonus : float
         By how much less evidence a lattice of twice the period is preferred.
     log_chance_at_0 : float
@@ -63,9 +63,9 @@ DEFAULT_RULE = PeriodRule()
 
 _HARMONICS: Final = 8
 _PADDED: Final = 2
-_MOST_CELLS: Final = 1 << 18
 _PER_OCTAVE: Final = 3
 _PROPOSED: Final = 6
+_HOPELESS: Final = -6.0
 _RELATED: Final = (0.5, 1.0 / 3.0, 2.0)
 _MOST_MULTIPLES: Final = 64
 _SPREAD: Final = 0.5 * (math.sqrt(5.0) - 1.0)
@@ -98,8 +98,6 @@ class Lattice(NamedTuple):
         For each run the number of the beat of each hitch that keeps to it.
     places : tuple of ndarray of int64
         For each run which of its hitches these are: one for each beat that has any.
-    n_beats : float
-        In all runs, whole runs counted.
     evidence : float
         Logarithm of the likelihood ratio against random times, less that of the number of lattices that could be told
         apart. Divided by that number, the best ratio is below an e-value, so random times reach exp(evidence) with a
@@ -111,7 +109,6 @@ class Lattice(NamedTuple):
     half_s: float
     beats: tuple[NDArray[np.int64], ...]
     places: tuple[NDArray[np.int64], ...]
-    n_beats: float
     evidence: float
 
     @property
@@ -128,12 +125,12 @@ def best_lattice(runs: Sequence[Times], rule: PeriodRule = DEFAULT_RULE) -> Latt
     Of a period, its parts and its multiples the likelihood takes the one that explains most; where it hardly tells
     them apart, as with a single stray halfway between two beats, the longer one.
     """
-    spread = [run._replace(starts_s=run.spread()) for run in runs]
-    lattices = [_best_at(spread, period_s, rule) for period_s in _proposed_periods(spread, rule)]
+    search = _Search([run._replace(starts_s=run.spread()) for run in runs if run.starts_s.size], rule)
+    lattices = [search.near(period_s) for period_s in search.proposed_periods()]
     best = max((each for each in lattices if each is not None), key=lambda each: each.evidence, default=None)
     if best is None:
         return None
-    related = [_best_at(spread, factor * best.period_s, rule) for factor in (*_RELATED, *_multiples(best))]
+    related = [search.near(factor * best.period_s) for factor in (*_RELATED, *_multiples(best))]
     chosen = max(
         (best, *(each for each in related if each is not None)),
         key=lambda each: each.evidence + rule.octave_bonus * math.log2(each.period_s),
@@ -177,54 +174,130 @@ def _multiples(lattice: Lattice) -> list[int]:
     return [multiple for _, multiple in sorted(ranked)[-2:]]
 
 
-def _limits_s(runs: Sequence[Times], rule: PeriodRule) -> tuple[float, float]:
-    """Shortest and longest period; of very long runs short ones are not looked for, which bounds the cost."""
-    longest_s = max(run.run_s for run in runs)
-    frame_s = max(run.frame_s for run in runs)
-    shortest_s = max(rule.shortest_frames * frame_s, 4.0 * longest_s / _MOST_CELLS)
-    return 0.99 * shortest_s, rule.longest_share * longest_s
+class _Search:
+    """What is the same for every period of a search.
 
+    Periods are so long that a lattice over half of the run has the least share of its beats; that bounds the cost.
+    """
 
-def _proposed_periods(runs: Sequence[Times], rule: PeriodRule) -> list[float]:
-    """The most promising periods, the best first."""
-    shortest_s, longest_s = _limits_s(runs, rule)
-    if not shortest_s < longest_s:
-        return []
-    found: list[tuple[float, float]] = []
-    run_s = max(run.run_s for run in runs)
-    cell_s = shortest_s / 6.0
-    n_padded = 1 << math.ceil(math.log2(_PADDED * run_s / cell_s))
-    powers = np.zeros(n_padded // 2 + 1)
-    for run in runs:
-        counts = np.bincount((run.starts_s / cell_s).astype(np.int64), minlength=n_padded)[:n_padded]
-        turned = np.fft.rfft(counts)
-        powers += (turned.real**2 + turned.imag**2) * (2.0 / max(run.starts_s.size, 1))
-    step_hz = 1.0 / (n_padded * cell_s)
-    fastest_hz = 1.0 / (2.0 * cell_s)
-    low_hz = 1.0 / longest_s
-    while low_hz < 1.0 / shortest_s:
-        high_hz = min(2.0 * low_hz, 1.0 / shortest_s)
-        n_harmonics = _HARMONICS
-        while n_harmonics > 1 and n_harmonics * high_hz > fastest_hz:
-            n_harmonics //= 2
-        # The grid of the fundamental is so fine that the highest harmonic misses no peak.
-        first, last = int(low_hz * n_harmonics / step_hz), math.ceil(high_hz * n_harmonics / step_hz)
-        places = np.arange(first, last + 1)
-        sums = powers[places].copy() if n_harmonics == 1 else np.zeros(places.size)
-        if n_harmonics > 1:
+    def __init__(self, runs: Sequence[Times], rule: PeriodRule) -> None:
+        self.runs, self.rule = runs, rule
+        self.n_hitches = sum(run.starts_s.size for run in runs)
+        self.total_s = sum(run.run_s for run in runs)
+        self.run_s = max((run.run_s for run in runs), default=0.0)
+        self.frame_s = max((run.frame_s for run in runs), default=math.inf)
+        spanned_s = sum(float(run.starts_s[-1] - run.starts_s[0]) for run in runs)
+        self.shortest_s = 0.99 * max(
+            rule.shortest_frames * self.frame_s, 0.5 * rule.min_share * spanned_s / max(self.n_hitches, 1)
+        )
+        self.longest_s = rule.longest_share * self.run_s
+        self.log_octaves = math.log(max(math.log2(max(self.longest_s / self.shortest_s, 1.0)), 0.0) + 1.0)
+
+    def proposed_periods(self) -> list[float]:
+        """The most promising periods: the strongest, and of those half as strong the longest."""
+        if not self.shortest_s < self.longest_s or self.n_hitches < self.rule.min_hitches:
+            return []
+        found: list[tuple[float, float]] = []
+        # Fine enough for the highest harmonic of the shortest period, and not finer than half a frame.
+        cell_s = max(self.shortest_s / (2.0 * _HARMONICS), 0.5 * self.frame_s)
+        n_padded = 1 << math.ceil(math.log2(_PADDED * self.run_s / cell_s))
+        powers = np.zeros(n_padded // 2 + 1)
+        for run in self.runs:
+            counts = np.bincount((run.starts_s / cell_s).astype(np.int64), minlength=n_padded)[:n_padded]
+            turned = np.fft.rfft(counts)
+            powers += (turned.real**2 + turned.imag**2) * (2.0 / run.starts_s.size)
+        step_hz = 1.0 / (n_padded * cell_s)
+        low_hz, fastest_hz = 1.0 / self.longest_s, 1.0 / self.shortest_s
+        while low_hz < fastest_hz:
+            high_hz = min(2.0 * low_hz, fastest_hz)
+            n_harmonics = _HARMONICS
+            while n_harmonics > 1 and 2.0 * n_harmonics * high_hz * cell_s > 1.0:
+                n_harmonics //= 2
+            # The grid of the fundamental is so fine that the highest harmonic misses no peak.
+            first, last = int(low_hz * n_harmonics / step_hz), math.ceil(high_hz * n_harmonics / step_hz)
+            places = np.arange(first, last + 1)
+            sums = np.zeros(places.size)
             for harmonic in range(1, n_harmonics + 1):
-                sums += powers[(places * harmonic + n_harmonics // 2) // n_harmonics]
-        for place in _peaks(sums, _PER_OCTAVE, apart=2 * _PADDED):
-            chance = chi_squared_tail(float(sums[place]), n_harmonics) * sums.size
-            found.append((-math.log(max(chance, LEAST_CHANCE)), n_harmonics / (step_hz * (first + place))))
-        low_hz *= 2.0
-    # Parts of a period do as well as the period itself, and are many.
-    found.sort(reverse=True)
-    near = [period_s for strength, period_s in found if strength >= 0.5 * found[0][0]]
-    return list(dict.fromkeys((*(period_s for _, period_s in found[:_PROPOSED]), *sorted(near)[-_PROPOSED:])))
+                sums += powers[np.minimum((places * harmonic + n_harmonics // 2) // n_harmonics, powers.size - 1)]
+            for place in _peaks(sums, _PER_OCTAVE, apart=2 * _PADDED):
+                chance = chi_squared_tail(float(sums[place]), n_harmonics * len(self.runs)) * sums.size
+                found.append((-math.log(max(chance, LEAST_CHANCE)), n_harmonics / (step_hz * (first + place))))
+            low_hz *= 2.0
+        # Parts of a period do as well as the period itself, and are many.
+        found.sort(reverse=True)
+        strong = [period_s for strength, period_s in found if strength >= 0.5 * found[0][0]]
+        return list(dict.fromkeys((*(period_s for _, period_s in found[:_PROPOSED]), *sorted(strong)[-_PROPOSED:])))
+
+    def near(self, period_s: float) -> Lattice | None:
+        """The lattice of the greatest evidence near a period, over windows from wide to one frame."""
+        best: Lattice | None = None
+        if not self.shortest_s <= period_s <= self.longest_s:
+            return None
+        for start in (self.rule.widest, 0.25 * self.rule.widest):
+            refined_s, half_s = period_s, start * period_s
+            while half_s >= 0.5 * self.frame_s:
+                found = self.fold(refined_s, half_s)
+                if found is not None:
+                    best = found if best is None or found.evidence > best.evidence else best
+                    slope_s = _slope(self.runs, found)
+                    if slope_s is not None and self.shortest_s <= slope_s <= self.longest_s:
+                        refined_s = slope_s
+                half_s *= 0.5
+            if best is None or best.evidence < _HOPELESS:
+                break
+        return best
+
+    def fold(self, period_s: float, half_s: float) -> Lattice | None:
+        """For each run the phase at which most hitches lie in the window, and the evidence of them all."""
+        width = 2.0 * half_s / period_s
+        beats, places = [], []
+        for run in self.runs:
+            turns = run.starts_s / period_s
+            phases = turns % 1.0
+            order = np.argsort(phases)
+            around = phases[order]
+            around = np.concatenate((around, around + 1.0))
+            counts = np.searchsorted(around, around[: order.size] + width, side="right") - np.arange(order.size)
+            start = int(counts.argmax())
+            inside = np.sort(order[np.arange(start, start + int(counts[start])) % order.size])
+            numbers = np.floor(turns[inside] - around[start] + 1e-9).astype(np.int64)
+            # Of several hitches in one window the first counts: the others are strays.
+            kept = np.empty(numbers.size, dtype=np.bool_)
+            kept[0] = True
+            np.greater(numbers[1:], numbers[:-1], out=kept[1:])
+            beats.append(numbers[kept])
+            places.append(inside[kept])
+        n_following = sum(each.size for each in beats)
+        if n_following < self.rule.min_hitches:
+            return None
+        evidence = self.log_likelihood_ratio(n_following, period_s, width) - self.log_lattices(period_s, half_s)
+        return Lattice(period_s, half_s, tuple(beats), tuple(places), evidence)
+
+    def log_likelihood_ratio(self, n_following: int, period_s: float, width: float) -> float:
+        """Logarithm of the greatest likelihood with a lattice over that of random times.
+
+        With p the share of the beats that have a hitch, a density of p over the window for each of these, 1 - p for
+        each other beat, and a constant rate of strays.
+        """
+        n_beats = max(self.total_s / period_s, float(n_following))
+        n_strays, n_empty = self.n_hitches - n_following, n_beats - n_following
+        ratio = n_following * math.log(n_following / self.n_hitches / width) + n_following
+        if n_strays:
+            ratio += n_strays * math.log(n_strays / self.n_hitches)
+        if n_empty > 0.0:
+            ratio += n_empty * math.log(n_empty / n_beats)
+        return ratio
+
+    def log_lattices(self, period_s: float, half_s: float) -> float:
+        """Logarithm of the number of lattices that can be told apart: octaves, windows, periods, phases, shares."""
+        windows = math.log2(max(2.0 * self.rule.widest * period_s / self.frame_s, 1.0)) + 1.0
+        phases = len(self.runs) * math.log(period_s / (2.0 * half_s))
+        periods = math.log(self.run_s / (2.0 * half_s))
+        return self.log_octaves + math.log(windows) + periods + phases + 0.5 * math.log(self.run_s / period_s)
 
 
 def _peaks(values: NDArray[np.float64], most: int, *, apart: int) -> list[int]:
+    """Places of the highest values, each apart from the others."""
     places: list[int] = []
     values = values.copy()
     for _ in range(most):
@@ -234,83 +307,6 @@ def _peaks(values: NDArray[np.float64], most: int, *, apart: int) -> list[int]:
         places.append(place)
         values[max(place - apart, 0) : place + apart + 1] = 0.0
     return places
-
-
-def _best_at(runs: Sequence[Times], period_s: float, rule: PeriodRule) -> Lattice | None:
-    """The lattice of the greatest evidence near a period, over windows from wide to one frame."""
-    shortest_s, longest_s = _limits_s(runs, rule)
-    best: Lattice | None = None
-    if not shortest_s <= period_s <= longest_s:
-        return None
-    narrowest_s = 0.5 * max(run.frame_s for run in runs)
-    for start in (rule.widest, 0.25 * rule.widest):
-        refined_s, half_s = period_s, start * period_s
-        while half_s >= narrowest_s:
-            found = _fold(runs, refined_s, half_s, rule)
-            if found is not None:
-                best = found if best is None or found.evidence > best.evidence else best
-                slope_s = _slope(runs, found)
-                if slope_s is not None and shortest_s <= slope_s <= longest_s:
-                    refined_s = slope_s
-            half_s *= 0.5
-    return best
-
-
-def _fold(runs: Sequence[Times], period_s: float, half_s: float, rule: PeriodRule) -> Lattice | None:
-    """For each run the phase at which most beats have a hitch within the window, and the evidence of them all."""
-    beats, places = [], []
-    for run in runs:
-        turns = run.starts_s / period_s
-        phases = turns % 1.0
-        order = np.argsort(phases)
-        around = np.concatenate((phases[order], phases[order] + 1.0))
-        n = phases.size
-        width = 2.0 * half_s / period_s
-        counts = np.searchsorted(around, around[:n] + width, side="right") - np.arange(n)
-        start = int(counts.argmax()) if n else 0
-        inside = np.sort(order[np.arange(start, start + int(counts[start])) % n]) if n else order
-        phase = around[start] if n else 0.0
-        numbers = np.floor(turns[inside] - phase + 1e-9).astype(np.int64)
-        # Of several hitches in one window the first counts: the others are strays.
-        kept = np.concatenate(([True], np.diff(numbers) > 0))[: numbers.size]
-        beats.append(numbers[kept])
-        places.append(inside[kept])
-    n_following = sum(each.size for each in beats)
-    if n_following < rule.min_hitches:
-        return None
-    n_hitches = sum(run.starts_s.size for run in runs)
-    n_beats = max(sum(run.run_s for run in runs) / period_s, float(n_following))
-    evidence = _log_likelihood_ratio(n_following, n_hitches, n_beats, 2.0 * half_s / period_s) - _log_lattices(
-        runs, period_s, half_s, rule
-    )
-    return Lattice(period_s, half_s, tuple(beats), tuple(places), n_beats, evidence)
-
-
-def _log_likelihood_ratio(n_following: int, n_hitches: int, n_beats: float, width: float) -> float:
-    """Logarithm of the greatest likelihood with a lattice over that of random times.
-
-    With p = n_following / n_beats, a density of p over the window for each beat that has a hitch, 1 - p for each other
-    one, and a constant rate of strays.
-    """
-    n_strays, n_empty = n_hitches - n_following, n_beats - n_following
-    ratio = n_following * math.log(n_following / n_hitches / width) + n_following
-    if n_strays:
-        ratio += n_strays * math.log(n_strays / n_hitches)
-    if n_empty > 0.0:
-        ratio += n_empty * math.log(n_empty / n_beats)
-    return ratio
-
-
-def _log_lattices(runs: Sequence[Times], period_s: float, half_s: float, rule: PeriodRule) -> float:
-    """Logarithm of the number of lattices that can be told apart: octaves, windows, periods, phases, probabilities."""
-    shortest_s, longest_s = _limits_s(runs, rule)
-    run_s = max(run.run_s for run in runs)
-    frame_s = max(run.frame_s for run in runs)
-    octaves = math.log2(longest_s / shortest_s) + 1.0
-    windows = math.log2(max(rule.widest * period_s / (0.5 * frame_s), 1.0)) + 1.0
-    periods = run_s / (2.0 * half_s)
-    phases = sum(1 for run in runs if run.starts_s.size) * math.log(period_s / (2.0 * half_s))
-    return math.log(octaves * windows * periods) + phases + 0.5 * math.log(run_s / period_s)
 
 
 def _slope(runs: Sequence[Times], lattice: Lattice) -> float | None:

@@ -43,6 +43,7 @@ def find_hitch_period(
     tuple of HitchPeriod or None, and str or None
         Exactly one of the two is ``None``.
     """
+    runs = [run.first(rule.max_hitches) for run in runs]
     n = sum(run.positions.size for run in runs)
     if n < rule.min_hitches:
         count = (
