@@ -65,6 +65,7 @@ _HARMONICS: Final = 8
 _PADDED: Final = 2
 _PER_OCTAVE: Final = 3
 _PROPOSED: Final = 6
+_PROMISING: Final = 3e-4
 _HOPELESS: Final = -6.0
 _RELATED: Final = (0.5, 1.0 / 3.0, 2.0)
 _MOST_MULTIPLES: Final = 64
@@ -220,8 +221,9 @@ class _Search:
             for harmonic in range(1, n_harmonics + 1):
                 sums += powers[np.minimum((places * harmonic + n_harmonics // 2) // n_harmonics, powers.size - 1)]
             for place in _peaks(sums, _PER_OCTAVE, apart=2 * _PADDED):
-                chance = chi_squared_tail(float(sums[place]), n_harmonics * len(self.runs)) * sums.size
-                found.append((-math.log(max(chance, LEAST_CHANCE)), n_harmonics / (step_hz * (first + place))))
+                chance = chi_squared_tail(float(sums[place]), n_harmonics * len(self.runs))
+                if chance < _PROMISING:
+                    found.append((-math.log(max(chance, LEAST_CHANCE)), n_harmonics / (step_hz * (first + place))))
             low_hz *= 2.0
         # Parts of a period do as well as the period itself, and are many.
         found.sort(reverse=True)

@@ -49,7 +49,7 @@ class SpectrumRule(NamedTuple):
     min_frames: int = 512
     segment_frames: int = 8192
     max_segments: int = 4
-    points_per_frame: int = 4
+    points_per_frame: int = 2
     most_uneven: int = 4
     oversampling: int = 2
     baseline_s: float = 0.5
@@ -207,7 +207,9 @@ def averaged_spectrum(
         return f"the run lasts over {rule.most_uneven} times as long as its usual frames would"
     span_s = max(span_s for span_s in spans_s if span_s <= longest_s)
     grid_s = median_s / rule.points_per_frame
-    n_padded = 1 << math.ceil(math.log2(rule.oversampling * (span_s / grid_s + 2.0)))
+    needed = rule.oversampling * (span_s / grid_s + 2.0)
+    # The transform is fast for lengths of small factors, and the next power of two is up to twice as long.
+    n_padded = min(factor << max(math.ceil(math.log2(needed / factor)), 0) for factor in (8, 9, 10, 12, 15))
     step_hz = 1.0 / (grid_s * n_padded)
     found = [
         even_powers(
