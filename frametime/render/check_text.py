@@ -11,6 +11,7 @@ from typing import Final, NamedTuple, TypeAlias
 
 from frametime.caveats import Weight
 from frametime.errors import printable
+from frametime.metrics.catalog.catalog import CATALOG
 from frametime.metrics.findings import ProfileItem
 from frametime.metrics.level import LOW_KINDS, exact, low_key, share_label
 from frametime.metrics.metric import MeasuredRun, MetricValue
@@ -47,9 +48,6 @@ class _Line(NamedTuple):
     key: str
     meaning: str
 
-
-_TWO_DECIMALS: Final = frozenset({"alternation"})
-"""A correlation lies between -1 and 1: its digits do not follow its size."""
 
 _ROLE: Final = {"usable": "good", "usable with care": "care", "repeat this run": "bad"}
 
@@ -192,8 +190,9 @@ def _digits(run: MeasuredRun, key: str) -> int:
 
 def _number(run: MeasuredRun, key: str) -> str:
     value: MetricValue = run.values[key]
-    if key in _TWO_DECIMALS and value.value is not None and value.interval is None:
-        return format_like(value.value, decimals=2)
+    decimals = CATALOG[key].decimals if key in CATALOG else None
+    if decimals is not None and value.value is not None and value.interval is None:
+        return format_like(value.value, decimals=decimals)
     if value.interval is not None and value.value is not None and value.unit.startswith("{count}"):
         numbers = [format_like(each, decimals=0) for each in (value.value, value.interval.low, value.interval.high)]
         return f"{numbers[0]} ({numbers[1]} to {numbers[2]})"

@@ -129,8 +129,8 @@ def best_lattice(runs: Sequence[Times], rule: PeriodRule = DEFAULT_RULE) -> Latt
     search = _Search([run._replace(starts_s=run.spread()) for run in runs if run.starts_s.size], rule)
     lattices = [search.near(period_s) for period_s in search.proposed_periods()]
     best = max((each for each in lattices if each is not None), key=lambda each: each.evidence, default=None)
-    if best is None:
-        return None
+    if best is None or best.evidence < _HOPELESS:
+        return best
     related = [search.near(factor * best.period_s) for factor in (*_RELATED, *_multiples(best))]
     chosen = max(
         (best, *(each for each in related if each is not None)),
