@@ -65,8 +65,8 @@ _HARMONICS: Final = 8
 _PADDED: Final = 2
 _PER_OCTAVE: Final = 3
 _PROPOSED: Final = 6
-_PROMISING: Final = 3e-4
-_HOPELESS: Final = -6.0
+_PROMISING: Final = 1e-3
+_HOPELESS: Final = -5.0
 _RELATED: Final = (0.5, 1.0 / 3.0, 2.0)
 _MOST_MULTIPLES: Final = 64
 _SPREAD: Final = 0.5 * (math.sqrt(5.0) - 1.0)
@@ -245,8 +245,6 @@ class _Search:
                     if slope_s is not None and self.shortest_s <= slope_s <= self.longest_s:
                         refined_s = slope_s
                 half_s *= 0.5
-            if best is None or best.evidence < _HOPELESS:
-                break
         return best
 
     def fold(self, period_s: float, half_s: float) -> Lattice | None:
