@@ -121,6 +121,15 @@ def test_a_burst_with_one_far_hitch_is_no_recurrence() -> None:
     assert found is None
 
 
+def test_the_even_steps_of_one_burst_are_no_recurrence() -> None:
+    burst_s = 20.0 + 0.25 * np.arange(12)
+    alone, _ = find_hitch_period([trained(burst_s, 60.0)])
+    assert alone is not None
+    assert alone.n_following == 12
+    among, _ = find_hitch_period([trained(np.concatenate((burst_s, [3.1, 41.7, 57.9])), 60.0)])
+    assert among is None
+
+
 def test_random_times_reach_an_evidence_no_more_often_than_the_chance_says() -> None:
     """300 runs of random times; the tail must lie below exp(-evidence) times its constant."""
     reached = []

@@ -32,7 +32,10 @@ class PeriodRule(NamedTuple):
     min_hitches : int
         So many hitches must keep to the beat: any two times have a period, and three fit one by chance too often.
     min_share : float
-        Least share of the beats that have a hitch.
+        Least share of the beats that have a hitch, from the first to the last of them.
+    min_span : float
+        These must lie so far apart, as a share of the time between the first and the last hitch of all: the even steps
+        of one burst are no recurrence.
     shortest_frames, longest_share : float
         Periods from so many median frames to this share of a run.
     widest : float
@@ -50,6 +53,7 @@ class PeriodRule(NamedTuple):
     significance: float = 0.01
     min_hitches: int = 4
     min_share: float = 0.25
+    min_span: float = 0.3
     shortest_frames: float = 3.0
     longest_share: float = 1.0 / 3.0
     widest: float = 0.2

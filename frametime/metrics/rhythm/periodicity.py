@@ -46,18 +46,21 @@ def find_hitch_period(
     runs = [run.first(rule.max_hitches) for run in runs]
     n = sum(run.positions.size for run in runs)
     if n < rule.min_hitches:
-        count = (
-            "no hitch was found"
-            if n == 0
-            else f"{counted(n, 'hitch', 'hitches')} carr{'y' if n > 1 else 'ies'} no period"
-        )
+        verb = "carry" if n > 1 else "carries"
+        count = f"{counted(n, 'hitch', 'hitches')} {verb} no period" if n else "no hitch was found"
         return None, f"{count}; {rule.min_hitches} or more are needed"
     looks = _looks(runs, rule)
+    spanned_s = sum(float(run.starts_s[-1] - run.starts_s[0]) for run in runs if run.starts_s.size)
+    least_span = rule.min_span * spanned_s / sum(run.run_s for run in runs)
     found: list[tuple[float, Sequence[Hitches], Lattice]] = []
     for look in looks:
         for train in (_by_time(look), _by_frame(look)):
             lattice = best_lattice(train, rule)
-            if lattice is not None and lattice.n_following >= rule.min_share * _n_spanned(lattice):
+            if lattice is None:
+                continue
+            n_spanned = _n_spanned(lattice)
+            reaches = n_spanned * lattice.period_s >= least_span * sum(run.run_s for run in train)
+            if reaches and lattice.n_following >= rule.min_share * n_spanned:
                 found.append((chance_of(lattice.evidence, 2 * len(looks), rule), look, lattice))
             if found and found[-1][0] < _BEYOND_DOUBT:
                 break
