@@ -69,7 +69,7 @@ _HARMONICS: Final = 8
 _PADDED: Final = 2
 _PER_OCTAVE: Final = 3
 _PROPOSED: Final = 6
-_PROMISING: Final = 1e-3
+_FAR_BELOW: Final = 8.0
 _HOPELESS: Final = -5.0
 _RELATED: Final = (0.5, 1.0 / 3.0, 2.0)
 _MOST_MULTIPLES: Final = 64
@@ -203,14 +203,16 @@ class _Search:
         if not self.shortest_s < self.longest_s or self.n_hitches < self.rule.min_hitches:
             return []
         found: list[tuple[float, float]] = []
+        n_frequencies = 0
         # Fine enough for the highest harmonic of the shortest period, and not finer than half a frame.
         cell_s = max(self.shortest_s / (2.0 * _HARMONICS), 0.5 * self.frame_s)
         n_padded = 1 << math.ceil(math.log2(_PADDED * self.run_s / cell_s))
-        powers = np.zeros(n_padded // 2 + 1)
+        # The last places are those of harmonics that rounding carries beyond the fastest.
+        powers = np.zeros(n_padded // 2 + 1 + 2 * _HARMONICS)
         for run in self.runs:
             counts = np.bincount((run.starts_s / cell_s).astype(np.int64), minlength=n_padded)[:n_padded]
             turned = np.fft.rfft(counts)
-            powers += (turned.real**2 + turned.imag**2) * (2.0 / run.starts_s.size)
+            powers[: turned.size] += (turned.real**2 + turned.imag**2) * (2.0 / run.starts_s.size)
         step_hz = 1.0 / (n_padded * cell_s)
         low_hz, fastest_hz = 1.0 / self.longest_s, 1.0 / self.shortest_s
         while low_hz < fastest_hz:
@@ -218,19 +220,20 @@ class _Search:
             n_harmonics = _HARMONICS
             while n_harmonics > 1 and 2.0 * n_harmonics * high_hz * cell_s > 1.0:
                 n_harmonics //= 2
+            shift = n_harmonics.bit_length() - 1
             # The grid of the fundamental is so fine that the highest harmonic misses no peak.
             first, last = int(low_hz * n_harmonics / step_hz), math.ceil(high_hz * n_harmonics / step_hz)
             places = np.arange(first, last + 1)
             sums = np.zeros(places.size)
             for harmonic in range(1, n_harmonics + 1):
-                sums += powers[np.minimum((places * harmonic + n_harmonics // 2) // n_harmonics, powers.size - 1)]
+                sums += powers[(places * harmonic + n_harmonics // 2) >> shift]
             for place in _peaks(sums, _PER_OCTAVE, apart=2 * _PADDED):
                 chance = chi_squared_tail(float(sums[place]), n_harmonics * len(self.runs))
-                if chance < _PROMISING:
-                    found.append((-math.log(max(chance, LEAST_CHANCE)), n_harmonics / (step_hz * (first + place))))
+                found.append((-math.log(max(chance, LEAST_CHANCE)), n_harmonics / (step_hz * (first + place))))
+            n_frequencies += places.size
             low_hz *= 2.0
-        # Parts of a period do as well as the period itself, and are many.
-        found.sort(reverse=True)
+        # What random times exceed somewhere is not promising. Parts of a period do as well as the period itself.
+        found = sorted((each for each in found if each[0] > math.log(n_frequencies)), reverse=True)
         strong = [period_s for strength, period_s in found if strength >= 0.5 * found[0][0]]
         return list(dict.fromkeys((*(period_s for _, period_s in found[:_PROPOSED]), *sorted(strong)[-_PROPOSED:])))
 
@@ -243,11 +246,13 @@ class _Search:
             refined_s, half_s = period_s, start * period_s
             while half_s >= 0.5 * self.frame_s:
                 found = self.fold(refined_s, half_s)
-                if found is not None:
-                    best = found if best is None or found.evidence > best.evidence else best
-                    slope_s = _slope(self.runs, found)
-                    if slope_s is not None and self.shortest_s <= slope_s <= self.longest_s:
-                        refined_s = slope_s
+                # A narrower window has fewer.
+                if found is None or (best is not None and found.evidence < best.evidence - _FAR_BELOW):
+                    break
+                best = found if best is None or found.evidence > best.evidence else best
+                slope_s = _slope(self.runs, found)
+                if slope_s is not None and self.shortest_s <= slope_s <= self.longest_s:
+                    refined_s = slope_s
                 half_s *= 0.5
         return best
 

@@ -34,7 +34,7 @@ class AlternationRule(NamedTuple):
 
 DEFAULT_RULE = AlternationRule()
 
-_PIECE = 1 << 20
+_PIECE = 1 << 14
 
 
 @once_a_series
@@ -115,7 +115,7 @@ def alternation(
 def _turns(frame_times_ms: NDArray[np.float64], min_step_fraction: float) -> NDArray[np.bool_]:
     """Whether a large step up is followed by a large step down, or the other way round, shape (n_frames - 2,).
 
-    A piece at a time: the steps of a long run take as much memory as the run.
+    A piece at a time, so small that it stays in the processor's cache.
     """
     n_turns = frame_times_ms.size - 2
     turns = np.empty(n_turns, dtype=np.bool_)
