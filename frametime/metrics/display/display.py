@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from types import MappingProxyType
 from typing import Final, NamedTuple
 
@@ -49,6 +50,8 @@ def appearances(series: FrameSeries) -> tuple[NDArray[np.int64], NDArray[np.bool
     shown = shown_frames(series)
     kept = np.ones(series.n_frames, dtype=np.bool_) if shown is None else shown
     displayed = logged_times_ns(series, "displayed_ns")
+    if displayed is None and shown is None:
+        return series.timestamps_ns[1:] - start_ns, kept, False
     if displayed is None or np.count_nonzero(displayed[1][1:] & kept) < 2:
         return series.timestamps_ns[1:][kept] - start_ns, kept, False
     times_ns, valid = displayed
@@ -103,33 +106,47 @@ def first_refreshes(
     period_ns = float(NS_PER_S / refresh.low_hz)
     turns = times_ns / period_ns
     phase, slope, is_locked = _phase_and_slope(turns)
+    # In place: each array of a long run costs more time than what is done with it.
     if from_display_times or is_locked:
         # The times lie on the grid but for their scatter: to the nearest refresh.
-        numbers = np.round(turns - phase - slope * turns)
+        turns *= 1.0 - slope
+        turns -= phase
+        np.round(turns, out=turns)
     else:
         # With tearing a frame is seen in the refresh that is being sent out when it ends, else in the next one.
-        since_edge = turns - _emptiest_phase(turns)
-        numbers = np.floor(since_edge) if refresh.tearing else np.ceil(since_edge)
+        turns -= _emptiest_phase(_stretches(turns))
+        (np.floor if refresh.tearing else np.ceil)(turns, out=turns)
+    numbers = turns.astype(np.int64)
     numbers -= numbers[0]
     measured_hz = float(refresh.low_hz) * (1.0 - slope) if is_locked else None
-    return np.maximum.accumulate(numbers.astype(np.int64)), measured_hz
+    return np.maximum.accumulate(numbers, out=numbers), measured_hz
+
+
+def _stretches(turns: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Up to 200 stretches of the run, 256 frames of each, as rows: a million phases say no more.
+
+    One row in a run of fewer than 48 frames.
+    """
+    n_stretches = int(min(200, turns.size // 16))
+    if n_stretches < 3:
+        return turns[np.newaxis]
+    starts = np.linspace(0, turns.size, n_stretches, endpoint=False).astype(np.int64)
+    length = min(int(np.diff(starts, append=turns.size).min()), 256)
+    return np.asarray(turns[starts[:, np.newaxis] + np.arange(length)], dtype=np.float64)
 
 
 def _phase_and_slope(turns: NDArray[np.float64]) -> tuple[float, float, bool]:
     """Phase of the times on the grid (in refreshes), drift of that phase per refresh, and whether they follow it.
 
-    From up to 200 stretches of the run, 256 frames of each: a million phases say no more.
+    From stretches of the run.
     """
-    n_stretches = int(min(200, turns.size // 16))
-    if n_stretches < 3:
+    chosen = _stretches(turns)
+    if len(chosen) == 1:
         overall = np.exp(2j * np.pi * turns).mean()
         return _in_turns(overall), 0.0, bool(abs(overall) >= LOCKED_CONCENTRATION)
-    starts = np.linspace(0, turns.size, n_stretches, endpoint=False).astype(np.int64)
-    length = min(int(np.diff(starts, append=turns.size).min()), 256)
-    chosen = turns[starts[:, np.newaxis] + np.arange(length)]
     circle = np.exp(2j * np.pi * chosen)
     # First the rate inside the stretches: between them the phase may have turned round many times.
-    lag = length // 2
+    lag = chosen.shape[1] // 2
     turned = _in_turns(np.mean(circle[:, lag:] * np.conj(circle[:, :-lag])))
     apart = float(np.mean(chosen[:, lag:] - chosen[:, :-lag]))
     # Equal display times lie no time apart, and tell no rate.
@@ -158,7 +175,7 @@ def _emptiest_phase(turns: NDArray[np.float64]) -> float:
     would let the last nanosecond decide.
     """
     n_bins, width = 120, 13
-    counts = np.bincount((turns % 1.0 * n_bins).astype(np.int64) % n_bins, minlength=n_bins)
+    counts = np.bincount((turns.ravel() % 1.0 * n_bins).astype(np.int64) % n_bins, minlength=n_bins)
     around = np.concatenate((counts[-(width // 2) :], counts, counts[: width // 2]))
     sums = np.convolve(around, np.hanning(width + 2)[1:-1], mode="valid")
     lowest = np.flatnonzero(sums <= sums.min() * (1.0 + 1e-9))
@@ -215,8 +232,9 @@ def fixed_steps(series: FrameSeries, refresh: Refresh) -> FixedSteps | Missing:
         replaced, frames, numbers = frames[~seen], frames[seen], numbers[seen]
     period_ms = float(1000 / refresh.low_hz)
     steps = np.diff(numbers)
-    errors_ms = steps * period_ms - np.diff(series.timestamps_ns[1:][frames]) / NS_PER_MS
-    are_shown_times = bool(np.sqrt(np.mean(errors_ms**2)) < SHOWN_TIMES_FRACTION * period_ms)
+    errors_ms = np.diff(series.timestamps_ns[1:][frames]) / -NS_PER_MS
+    errors_ms += steps * period_ms
+    are_shown_times = _rms(errors_ms) < SHOWN_TIMES_FRACTION * period_ms
     return FixedSteps(
         seen=frames,
         steps=steps,
@@ -226,6 +244,10 @@ def fixed_steps(series: FrameSeries, refresh: Refresh) -> FixedSteps | Missing:
         measured_hz=measured_hz,
         from_display_times=from_display_times,
     )
+
+
+def _rms(values: NDArray[np.float64]) -> float:
+    return math.sqrt(float(values @ values) / values.size)
 
 
 def _off_an_even_step(steps: NDArray[np.int64]) -> NDArray[np.float64]:
@@ -306,7 +328,7 @@ def fit_fixed_refresh(series: FrameSeries, refresh: Refresh) -> FixedRefreshFit 
             {str(length): count for length, count in zip(lengths.tolist(), counts.tolist(), strict=True)}
         ),
         uneven_per_min=np.count_nonzero(np.diff(steps)) / (series.duration_s / 60.0) if steps.size > 1 else None,
-        judder_rms_ms=float(np.sqrt(np.mean(fixed.errors_ms**2))),
+        judder_rms_ms=_rms(fixed.errors_ms),
         are_shown_times=fixed.are_shown_times,
         from_display_times=fixed.from_display_times,
     )
