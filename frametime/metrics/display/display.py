@@ -225,13 +225,13 @@ def fixed_steps(series: FrameSeries, refresh: Refresh) -> FixedSteps | Missing:
     numbers, measured_hz = first_refreshes(shown_ns, refresh, from_display_times=from_display_times)
     if numbers[-1] == numbers[0]:
         return Missing(reason="all frames that were shown fall on one refresh")
-    replaced = frames[:0]
-    if not refresh.tearing:
-        # Of frames that would first appear on one refresh only the last is seen.
-        seen = np.append(np.diff(numbers) > 0, True)
-        replaced, frames, numbers = frames[~seen], frames[seen], numbers[seen]
     period_ms = float(1000 / refresh.low_hz)
     steps = np.diff(numbers)
+    # Of frames that would first appear on one refresh only the last is seen.
+    unseen = np.flatnonzero(steps == 0) if not refresh.tearing else frames[:0]
+    replaced = frames[unseen]
+    if unseen.size:
+        frames, steps = np.delete(frames, unseen), steps[steps > 0]
     errors_ms = np.diff(series.timestamps_ns[1:][frames]) / -NS_PER_MS
     errors_ms += steps * period_ms
     are_shown_times = _rms(errors_ms) < SHOWN_TIMES_FRACTION * period_ms
@@ -317,12 +317,15 @@ def fit_fixed_refresh(series: FrameSeries, refresh: Refresh) -> FixedRefreshFit 
     if isinstance(fixed, Missing):
         return None
     steps = fixed.steps
-    lengths, counts = np.unique(steps, return_counts=True)
+    # Counted, not sorted, unless a pause has made one of them longer than all are many.
+    counts = np.bincount(steps) if int(steps.max()) <= steps.size else None
+    lengths, counts = np.unique(steps, return_counts=True) if counts is None else (np.flatnonzero(counts), counts)
+    counts = counts[counts > 0]
     return FixedRefreshFit(
         refresh_hz=float(refresh.low_hz),
         measured_hz=fixed.measured_hz,
         n_refreshes=int(steps.sum()),
-        repeat_count=int(np.maximum(steps - 1, 0).sum()),
+        repeat_count=int(np.maximum(lengths - 1, 0) @ counts),
         skipped_frame_count=fixed.replaced.size,
         cadence=MappingProxyType(
             {str(length): count for length, count in zip(lengths.tolist(), counts.tolist(), strict=True)}
