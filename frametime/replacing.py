@@ -12,11 +12,12 @@ import os
 import shutil
 import stat
 import tempfile
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Final
 
-from frametime.errors import OutputError
+from frametime.errors import EndingError, OutputError
+from frametime.locking import alone_with
 
 _MOST_OF_NAME: Final = 80
 """Signs of a name that its temporary name begins with: names have a greatest length."""
@@ -58,6 +59,47 @@ def refuse_existing(
     what = "folder" if found[0].is_dir() else "file"
     told = f"the {what} exists" if len(found) == 1 else f"the {what} and {len(found) - 1} more exist"
     raise OutputError.at(str(found[0]), told, helps=helps)
+
+
+def refuse_ending(path: Path, endings: Sequence[str], what: str) -> None:
+    """Refuse a name that ends in no format of a chart, a report or what else is to be written.
+
+    Raises
+    ------
+    EndingError
+    """
+    if path.suffix.lower() not in endings:
+        helps = f"use {', '.join(endings[:-1])} or {endings[-1]}"
+        raise EndingError.at(str(path), f"the ending {path.suffix!r} is no format for a {what}", helps=helps)
+
+
+@contextlib.contextmanager
+def claiming(
+    paths: Iterable[Path], *, force: bool, folder: Path | None = None, helps: str = "--force replaces it"
+) -> Iterator[None]:
+    """Be the only writer of files until the block ends, and refuse those that are there, as `refuse_existing` does.
+
+    Parameters
+    ----------
+    paths : iterable of Path
+        All that the block writes; without ``folder`` one alone.
+    folder : Path, optional
+        Where they lie together: one lock for all of them.
+    force : bool
+    helps : str
+
+    Raises
+    ------
+    OutputError
+        Also where another process writes there.
+    """
+    paths = list(paths)
+    refuse_existing(paths, force=force, helps=helps)
+    if folder is None:
+        (folder,) = paths
+    with alone_with(folder):
+        refuse_existing(paths, force=force, helps=helps)  # what another has written meanwhile
+        yield
 
 
 def _refuse_blocked(folders: Iterable[Path]) -> None:
@@ -174,7 +216,7 @@ def _put_folder_in_place(made: Path, path: Path, last: str) -> None:
 def _exchange_content(made: Path, path: Path, last: str) -> None:
     # Hidden files say what the others are: of the old ones they go last, of the new ones they come first.
     for old in sorted(path.iterdir(), key=lambda entry: (entry.name != last, entry.name.startswith("."))):
-        if old != made:
+        if not old.name.startswith(_prefix(path)):  # the new content, and the lock
             _remove(old)
     for new in sorted(made.iterdir(), key=lambda entry: (entry.name == last, not entry.name.startswith("."))):
         shutil.move(new, path / new.name)

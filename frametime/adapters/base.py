@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, BinaryIO, Final, NamedTuple, Protocol, runtime_checkable
@@ -11,6 +10,7 @@ from frametime.adapters.clocks.time_units import unit_named, unit_names
 from frametime.adapters.columns.layout import ColumnRef, Layout
 from frametime.capture import Capture, RejectedRow
 from frametime.caveats import Caveat
+from frametime.ranges import check_ranges
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -79,19 +79,10 @@ class ReadOptions:
     def __post_init__(self) -> None:
         if self.unit is not None and unit_named(self.unit) is None:
             raise ValueError(f"unit must be one of {unit_names()}, got {self.unit!r}")
-        if not 0.0 <= self.max_rejected_fraction <= 1.0:
-            raise ValueError(f"max_rejected_fraction must lie in 0 to 1, got {self.max_rejected_fraction!r}")
-        for name in ("skip_start_s", "skip_end_s"):
-            if not (math.isfinite(getattr(self, name)) and getattr(self, name) >= 0.0):
-                raise ValueError(f"{name} must be 0 or more, got {getattr(self, name)!r}")
-        for name in ("from_s", "to_s"):
-            if getattr(self, name) is not None and not math.isfinite(getattr(self, name)):
-                raise ValueError(f"{name} must be a number of seconds, got {getattr(self, name)!r}")
+        check_ranges(self, "max_rejected_fraction", "skip_start_s", "skip_end_s", "from_s", "to_s")
+        check_ranges(self, "max_line_bytes", "max_columns", "max_decompressed_bytes", "max_decompression_ratio")
         if self.from_s is not None and self.to_s is not None and not self.from_s < self.to_s:
             raise ValueError(f"from_s must be less than to_s, got {self.from_s!r} and {self.to_s!r}")
-        for name in ("max_line_bytes", "max_columns", "max_decompressed_bytes", "max_decompression_ratio"):
-            if not getattr(self, name) > 0:
-                raise ValueError(f"{name} must be positive, got {getattr(self, name)!r}")
         if self.tolerated_rows < 0:
             raise ValueError(f"tolerated_rows must be 0 or more, got {self.tolerated_rows!r}")
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import io
 import os
+import re
 import stat
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -19,8 +20,9 @@ from typing import BinaryIO, Final, Literal, TypeAlias, cast
 from frametime.adapters.arrow.arrow_file import ARROW_HEADS
 from frametime.adapters.arrow.arrow_source import schema_names
 from frametime.adapters.base import ReadOptions
+from frametime.adapters.clocks.time_units import RATE
 from frametime.adapters.columns.column_facts import ColumnFacts, column_facts
-from frametime.adapters.columns.header_words import Meaning, header_meaning
+from frametime.adapters.columns.header_words import Event, Meaning, header_meaning
 from frametime.adapters.log_stream import KeptOpen, LogStream
 from frametime.adapters.result_tables import writer_of_text
 from frametime.adapters.stored_log import first_block
@@ -40,6 +42,7 @@ _SLOW_STEP_NS: Final = 50_000_000
 _ENOUGH_BYTES: Final = 1 << 14
 _ENOUGH_LINES: Final = 200
 _FRAME_MEANINGS: Final = frozenset((Meaning.FRAME_TIME, Meaning.RATE))
+_ONE_FRAME: Final = re.compile(r"(?<![a-z])frame(?![a-z])", re.IGNORECASE)
 _TIME_MEANINGS: Final = frozenset((Meaning.TIMESTAMP, Meaning.TIME))
 
 
@@ -139,6 +142,9 @@ def _classify_text(head: bytes, name: str, *, table: bool) -> FileKind:  # noqa:
     times = [fact for fact in facts if fact.meaning in _TIME_MEANINGS and fact.numeric]
     sensors = [fact for fact in facts if fact.said.other_unit is not None]
     meanings = {fact.meaning for fact in facts if fact.numeric} & _FRAME_MEANINGS
+    # What names say of single frames counts before how fast the rows come: a game may run at 15 frames a second.
+    if times and any(map(_is_of_one_frame, facts)):
+        return FileKind(kind="frames", reason="columns say something of single frames")
     # A rate beside sensors may be logged once a second, as they are.
     if Meaning.FRAME_TIME in meanings or (meanings and not (sensors and times and _is_slow(times, facts))):
         return FileKind(kind="frames", reason="a column holds frame times or rates")
@@ -166,6 +172,14 @@ def _whole_lines(head: bytes) -> bytes:
     return head
 
 
+def _is_of_one_frame(fact: ColumnFacts) -> bool:
+    """Whether the name of a column says something of a single frame: its moment, its number, its fate."""
+    if fact.meaning in (Meaning.SHOWN, Meaning.DROPPED) or fact.said.event in (Event.DISPLAY, Event.SUBMIT):
+        return True
+    named = fact.meaning in _TIME_MEANINGS or fact.meaning is Meaning.INDEX
+    return named and _ONE_FRAME.search(fact.name or "") is not None
+
+
 def _is_slow(times: Sequence[ColumnFacts], facts: Sequence[ColumnFacts]) -> bool:
     """Whether rows come more than 50 ms apart, as samples do."""
     style = number_styles(cell for fact in facts if fact.numeric for cell in fact.cells)[0][0]
@@ -175,7 +189,11 @@ def _is_slow(times: Sequence[ColumnFacts], facts: Sequence[ColumnFacts]) -> bool
         values = time.values(style)
         steps = sorted(b - a for a, b in pairwise(values) if b > a)
         if steps:
-            return steps[len(steps) // 2] > _SLOW_STEP_NS
+            step = steps[len(steps) // 2]
+            spans = [sorted(fact.values(style, RATE)) for fact in facts if fact.meaning is Meaning.RATE]
+            # A rate that says how far apart the rows are is that of the rows: each is a frame.
+            is_of_rows = any(span and abs(span[len(span) // 2] - step) < step / 10 for span in spans)
+            return step > _SLOW_STEP_NS and not is_of_rows
     # Without a unit the columns decide: a log of frames seldom has two of sensors and nothing of frames.
     return sum(fact.said.other_unit is not None for fact in facts) >= 2
 

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import errno
 import gc
 import importlib
+import io
 import os
+import re
 import sys
 from collections.abc import Mapping, Sequence
 from types import MappingProxyType
-from typing import Final
+from typing import BinaryIO, Final, cast
 
 import click
 
+from frametime import locking
 from frametime.errors import EndingError, FrametimeError, did_you_mean, printable
 
 COMMANDS: Final[Mapping[str, tuple[str, str]]] = MappingProxyType(
@@ -23,6 +27,7 @@ COMMANDS: Final[Mapping[str, tuple[str, str]]] = MappingProxyType(
         "compare": ("frametime.cli.compare:compare", "Draw the charts of a few captures side by side."),
         "plan": ("frametime.cli.plan:plan", "Draft a review plan from the captures in a folder."),
         "review": ("frametime.cli.review:review", "Compare cards over repeated runs: verdict, charts, report."),
+        "film": ("frametime.cli.film:film", "Draw frame times in step with recorded footage."),
         "tune": ("frametime.cli.tune:tune", "Guide and judge tuning trials (reads logs only)."),
         "convert": ("frametime.cli.convert:convert", "Write a capture as Arrow IPC or Parquet."),
         "metrics": ("frametime.cli.metrics:metrics", "List every metric with its definition and source."),
@@ -35,6 +40,14 @@ Exit codes: 0 done; 1 unexpected error; 2 wrong usage; 3 an input cannot be used
 4 a batch or a review finished, but some inputs failed; 5 a requirement is not met;
 130 interrupted."""
 
+
+_LEAST_MEMORY_MIB: Final[Mapping[str, int]] = MappingProxyType(dict.fromkeys(("check", "convert", "metrics"), 512))
+_LEAST_FOR_TABLES_MIB: Final = 4096
+"""Address space of a command on a machine of a few cores: 300 MiB were enough for a check as measured; that of tables
+with their threads is a generous guess. Most of it is never filled."""
+
+_OUT_OF_MEMORY: Final = "failed to map segment|cannot allocate memory|can't start new thread|out of memory"
+"""What the loader of libraries and the starter of threads say when memory is at its end."""
 
 _ENDED_WELL: Final = (0, 4, 5)
 """Exit codes of a command that came to its end; after others there may be something left to clear away."""
@@ -54,6 +67,7 @@ class CommandTable(click.Group):
         """The command of that name, imported now."""
         if cmd_name not in COMMANDS:
             return None
+        _refuse_small_address_space(cmd_name)
         module, _, attribute = COMMANDS[cmd_name][0].partition(":")
         command: click.Command = getattr(importlib.import_module(module), attribute)
         self.ends_at_once = cmd_name in ("check", "review")
@@ -109,6 +123,16 @@ def cli(ctx: click.Context, no_color: bool) -> None:
         ctx.color = True
 
 
+class _ClosedOutput(io.RawIOBase):
+    """Standard output that was closed before the start: whoever prints to it is told."""
+
+    def writable(self) -> bool:
+        return True
+
+    def write(self, _content: object, /) -> int:
+        raise OSError(errno.EBADF, "it is closed", "standard output")
+
+
 def _prepare_streams() -> None:
     """Let any text be printed; a stream that was closed before the start is one that holds nothing.
 
@@ -116,10 +140,41 @@ def _prepare_streams() -> None:
     """
     for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
         if getattr(sys, name) is None:
-            setattr(sys, name, os.fdopen(os.open(os.devnull, os.O_RDWR), mode, encoding="utf-8"))
+            number = os.open(os.devnull, os.O_RDWR)
+            if name == "stdout":
+                sys.stdout = io.TextIOWrapper(cast("BinaryIO", _ClosedOutput()), write_through=True)
+            else:
+                setattr(sys, name, os.fdopen(number, mode, encoding="utf-8"))
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(encoding="utf-8", errors="backslashreplace")
+
+
+def _refuse_small_address_space(command: str) -> None:
+    """Refuse to load libraries for which there is no room: some of them end the process in their own words.
+
+    Raises
+    ------
+    FrametimeError
+    """
+    try:
+        import resource
+    except ImportError:
+        return  # a system without such a limit
+    limit, least = resource.getrlimit(resource.RLIMIT_AS)[0], _LEAST_MEMORY_MIB.get(command, _LEAST_FOR_TABLES_MIB)
+    if limit != resource.RLIM_INFINITY and limit < least << 20:
+        raise FrametimeError(
+            f"memory is limited to {limit >> 20} MiB (ulimit -v); '{command}' needs {least} MiB of addresses or more"
+        )
+
+
+def _lacks_memory(error: BaseException | None) -> bool:
+    """Whether an error, or one that it came from, says that memory was at its end."""
+    while error is not None:
+        if isinstance(error, MemoryError) or re.search(_OUT_OF_MEMORY, str(error), re.IGNORECASE):
+            return True
+        error = error.__cause__ or error.__context__
+    return False
 
 
 def _pipe_ended() -> int:
@@ -142,6 +197,7 @@ def _dash_hint(arguments: Sequence[str]) -> str:
 def run(arguments: Sequence[str]) -> int:
     """Run one command line on the streams at hand, and give its exit code; what goes wrong is told in a line."""
     printed_to = sys.stdout
+    locking.on_wait = lambda told: click.echo(f"frametime: {told}", err=True)
     try:
         code = cli.main(list(arguments), prog_name="frametime", standalone_mode=False, windows_expand_args=False)
         sys.stdout.flush()
@@ -166,7 +222,25 @@ def run(arguments: Sequence[str]) -> int:
         where = "" if error.filename is None else f"{printable(str(error.filename))}: "
         click.echo(f"frametime: {where}{printable(error.strerror or str(error))}", err=True)
         code = 3
+    except (MemoryError, ImportError, RuntimeError) as error:
+        if not _lacks_memory(error):
+            raise
+        click.echo("frametime: there is not enough memory for this; raise the limit (ulimit -v)", err=True)
+        code = 3
     return code if isinstance(code, int) else 0
+
+
+def _clear_away_when_ended() -> None:
+    """Let a process that is told to end leave as from an error: half-made files go, other processes end with it."""
+    import signal
+
+    def leave(number: int, _frame: object) -> None:
+        raise SystemExit(128 + number)
+
+    for name in ("SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) is signal.SIG_DFL:
+            signal.signal(number, leave)
 
 
 def main() -> None:
@@ -174,6 +248,8 @@ def main() -> None:
     # Imports make many objects and no garbage: looking for it is a seventh of the time of a quick check.
     gc.disable()
     _prepare_streams()
+    os.environ.pop("MPLBACKEND", None)  # charts go into files; one of a notebook could not even be loaded here
+    _clear_away_when_ended()
     code = run(sys.argv[1:])
     if isinstance(cli, CommandTable) and cli.ends_at_once and code in _ENDED_WELL:
         # Taking the libraries down is a tenth of the time of a quick check, or of a review of what was measured before.

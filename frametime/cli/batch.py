@@ -7,15 +7,22 @@ import sys
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from frametime.cli.option_values import make_measure_options, make_read_options, make_sensor_options, skips_warm_up
-from frametime.cli.options import limit_options, measuring_options, reading_options, sensor_options
+from frametime.cli.option_values import (
+    make_measure_options,
+    make_read_options,
+    make_sensor_options,
+    make_worker_limits,
+    skips_warm_up,
+)
+from frametime.cli.options import limit_options, measuring_options, reading_options, sensor_options, worker_options
 from frametime.cli.output import formula_warning, refuse_log_as_output
 from frametime.cli.pattern_options import PATTERN_FIELDS, chosen_pattern, refuse_unknown_sensor_fields
-from frametime.cli.value_types import NAME, NamedPath
+from frametime.cli.settings_file import Command
+from frametime.cli.value_types import NAME, NamedPath, NumberWithin
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -24,11 +31,15 @@ if TYPE_CHECKING:
     from frametime.pipeline.batch_rows import BatchOptions
     from frametime.plans.folder_walk import Walk
 
+_MOST_LINES: Final = 3
+_MOST_NAMES: Final = 3
+
 
 @click.command(
+    cls=Command,
     epilog="\b\n"
     "Exit codes: 0 every capture was measured; 2 wrong usage; 3 the folder or the output\n"
-    "cannot be used; 4 some captures could not be measured; 130 interrupted."
+    "cannot be used; 4 some captures could not be measured; 130 interrupted.",
 )
 @click.argument("folder", type=NamedPath(file_okay=False))
 @click.option(
@@ -45,10 +56,11 @@ if TYPE_CHECKING:
 )
 @click.option("--sensors-pattern", metavar="PATTERN", help="Where the sensor log of a capture lies, by these fields.")
 @click.option(
-    "--workers", type=click.IntRange(min=1), metavar="N", help="Processes that measure; one per core by default."
+    "--workers", type=NumberWithin("workers"), metavar="N", help="Processes that measure; one per core by default."
 )
 @click.option("--cluster", metavar="ADDRESS", help="Measure on a Dask cluster; this is the address of its scheduler.")
 @click.option("-q", "--quiet", is_flag=True, help="No progress and no closing count; warnings remain.")
+@worker_options
 @reading_options
 @sensor_options
 @measuring_options
@@ -57,7 +69,7 @@ def batch(folder: str, **chosen: Any) -> None:
     """Measure every capture below FOLDER into one table, one row per capture.
 
     A file that cannot be measured is named on standard error and has a row of its
-    own with the reason. Sensor logs and other files are passed over and counted.
+    own with the reason. Sensor logs and other files are passed over, counted and named.
 
     \b
     Examples:
@@ -69,6 +81,7 @@ def batch(folder: str, **chosen: Any) -> None:
         --path-pattern "{card}/{scene}/{resolution}/run{run}.csv.gz"
     """
     from frametime.errors import OutputError
+    from frametime.locking import alone_with
     from frametime.pipeline.batch_table import check_output
 
     out = Path(chosen["out"])
@@ -76,12 +89,16 @@ def batch(folder: str, **chosen: Any) -> None:
     root = Path(folder) if chosen["cluster"] is None else Path(folder).resolve()
     if not root.is_dir():
         raise OutputError.at(folder, "there is no such folder")
-    check_output(out, force=chosen["force"] or chosen["resume"], partition_by=options.partition_by)
+    may_be_replaced = chosen["force"] or chosen["resume"]
+    check_output(out, force=may_be_replaced, partition_by=options.partition_by)
     _refuse_capture_as_table(out, root)
     walk = _walked(root, folder, out, options)
-    count = _run(root, out, options, walk, chosen)
+    with alone_with(out):
+        check_output(out, force=may_be_replaced, partition_by=options.partition_by)
+        count = _run(root, out, options, walk, chosen)
     if not chosen["quiet"]:
         click.echo(_closing(count, walk, out), err=True)
+        _show_passed_over(walk)
     if count.n_formula_cells and not options.escape_formulas:
         click.echo(formula_warning(count.n_formula_cells, str(out)), err=True)
     if count.n_failed or walk.unlisted:
@@ -112,6 +129,7 @@ def _options(chosen: Mapping[str, Any], out: Path) -> BatchOptions:
             sensors_pattern=sensors_pattern,
             skip_start_auto=skip_start_auto,
             workers=chosen["workers"],
+            limits=make_worker_limits(chosen),
             escape_formulas=_for_csv(chosen["escape_formulas"], out),
             partition_by=partition_by,
         )
@@ -219,9 +237,20 @@ class _Progress:
 
 def _others(walk: Walk) -> str:
     return ", ".join(
-        f"{count} {label.removesuffix('s') if count == 1 else label}"
-        for label, count in sorted(walk.other_counts.items())
+        f"{len(names)} {label.removesuffix('s') if len(names) == 1 else label}"
+        for label, names in sorted(walk.others.items())
     )
+
+
+def _show_passed_over(walk: Walk) -> None:
+    """Name the files that were passed over, in a line for each kind: what few are, before what many are."""
+    from frametime.errors import printable
+
+    few_first = sorted(walk.others.items(), key=lambda item: (len(item[1]), item[0]))
+    for label, names in few_first[:_MOST_LINES]:
+        more = f" and {len(names) - _MOST_NAMES} more" if len(names) > _MOST_NAMES else ""
+        shown = ", ".join(printable(name, limit=120) for name in names[:_MOST_NAMES])
+        click.echo(f"passed over, {label}: {shown}{more}", err=True)
 
 
 def _closing(count: BatchCount, walk: Walk, out: Path) -> str:

@@ -26,6 +26,7 @@ from frametime.cli.options import (
     sensor_options,
 )
 from frametime.cli.output import emit, refuse_input_as_output, refuse_one_name, refuse_unwritable, styled
+from frametime.cli.settings_file import Command
 
 if TYPE_CHECKING:
     from frametime.capture import Capture
@@ -35,9 +36,10 @@ if TYPE_CHECKING:
 
 
 @click.command(
+    cls=Command,
     epilog="\b\n"
     "Exit codes: 0 every capture was read and every requirement is met; 2 wrong usage;\n"
-    "3 a capture cannot be used; 5 a requirement is not met."
+    "3 a capture cannot be used; 5 a requirement is not met.",
 )
 @click.argument("files", nargs=-1, required=True, metavar="FILE...")
 @click.option(
@@ -102,7 +104,11 @@ def check(files: tuple[str, ...], **chosen: Any) -> None:
         refuse_input_as_output(output, [*paths, chosen["sensors"], chosen["layout"], chosen["sensor_layout"]])
     refuse_unwritable(chosen["out"], force=chosen["force"])
     if chosen["plot"] is not None:
-        _refuse_plot(chosen, len(paths))
+        from frametime.render.charts.figure_files import ENDINGS
+
+        if len(paths) > 1:
+            raise click.UsageError("--plot takes one capture; 'frametime compare' draws several")
+        refuse_unwritable(chosen["plot"], force=chosen["force"], endings=ENDINGS, what="chart")
     base = _request(chosen)
     requirements = _requirements(chosen, base)
     texts: list[str] = []
@@ -156,17 +162,6 @@ def _measured(request: MeasureRequest, *, go_on: bool) -> tuple[Capture, Measure
     if (hint := sensor_log_hint(request.path, run)) is not None:
         click.echo(f"frametime: {hint}", err=True)
     return capture, run
-
-
-def _refuse_plot(chosen: dict[str, Any], n_files: int) -> None:
-    """Stop before any work where the drawing could not be written."""
-    from pathlib import Path
-
-    from frametime.pipeline.compare_files import refuse_plot
-
-    if n_files > 1:
-        raise click.UsageError("--plot takes one capture; 'frametime compare' draws several")
-    refuse_plot(Path(chosen["plot"]), force=chosen["force"])
 
 
 def _plot(measured: tuple[Capture, MeasuredRun], chosen: dict[str, Any]) -> None:

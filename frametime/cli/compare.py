@@ -10,11 +10,12 @@ import click
 from frametime.cli.drawing_options import drawing_options, make_chart_request
 from frametime.cli.option_values import expand_paths, make_measure_options, make_read_options, skips_warm_up
 from frametime.cli.options import frame_options, reading_options
+from frametime.cli.settings_file import Command
 
 MOST_FILES = 32
 
 
-@click.command(context_settings={"help_option_names": ["-h", "--help"]})
+@click.command(cls=Command, context_settings={"help_option_names": ["-h", "--help"]})
 @click.argument("files", nargs=-1, required=True, metavar="FILE...")
 @click.option(
     "-o",

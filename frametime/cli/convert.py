@@ -9,10 +9,11 @@ import click
 from frametime.cli.option_values import make_read_options, refuse_auto_start
 from frametime.cli.options import reading_options
 from frametime.cli.output import refuse_input_as_output
+from frametime.cli.settings_file import Command
 from frametime.cli.value_types import NAME, NamedPath
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("source", metavar="IN", type=NAME)
 @click.argument("target", metavar="OUT", type=NamedPath(dir_okay=False))
 @click.option("--force", is_flag=True, help="Replace a file that exists.")

@@ -6,10 +6,11 @@ from pathlib import Path
 
 import click
 
+from frametime.cli.settings_file import Command
 from frametime.cli.value_types import NamedPath
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("folder", type=NamedPath(file_okay=False, path_type=Path))
 @click.option("--full", is_flag=True, help="Runs of 60 s instead of 30 s, and an endurance run of 45 minutes.")
 @click.option("--force", is_flag=True, help="Replace files of an earlier demo.")

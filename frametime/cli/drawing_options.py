@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any, Final, ParamSpec, TypeVar
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
@@ -11,9 +11,6 @@ from frametime.cli.options import SIZES, THEMES, all_of
 
 if TYPE_CHECKING:
     from frametime.pipeline.chart_files import ChartRequest
-
-P = ParamSpec("P")
-R = TypeVar("R")
 
 _DRAWING: Final = (
     click.option(
@@ -43,9 +40,8 @@ DRAWING_NAMES: Final = ("theme", "size", "formats", "transparent", "only")
 """Parameters of these options."""
 
 
-def drawing_options(command: Callable[P, R]) -> Callable[P, R]:
-    """Options of charts: theme, size, format, which."""
-    return all_of(_DRAWING)(command)
+drawing_options: Final = all_of(_DRAWING)
+"""Options of charts: theme, size, format, which."""
 
 
 def make_chart_request(chosen: Mapping[str, Any], known: Sequence[str]) -> ChartRequest:

@@ -9,13 +9,14 @@ import click
 
 from frametime.cli.option_values import make_measure_options
 from frametime.cli.options import measuring_options
+from frametime.cli.settings_file import Command
 from frametime.errors import did_you_mean
 
 if TYPE_CHECKING:
     from frametime.metrics.metric import Metric
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("keys", nargs=-1, metavar="[KEY]...")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 @measuring_options

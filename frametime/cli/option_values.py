@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from frametime.adapters.base import ReadOptions
     from frametime.adapters.sensors.sensor_log import SensorOptions
     from frametime.metrics.options import MeasureOptions, Refresh
+    from frametime.pipeline.worker_pool import WorkerLimits
 
 R = TypeVar("R")
 
@@ -28,7 +29,7 @@ def make_read_options(chosen: Mapping[str, Any]) -> ReadOptions:
     from frametime.adapters.columns.layout import Layout
 
     layout = None
-    if chosen["layout"] is not None:
+    if chosen.get("layout") is not None:
         layout = Layout.from_toml(_text_of(chosen["layout"]), chosen["layout"])
     if chosen["adapter"] is not None:
         _refuse_unknown_adapter(chosen["adapter"])
@@ -40,10 +41,10 @@ def make_read_options(chosen: Mapping[str, Any]) -> ReadOptions:
         stream=chosen["stream"],
         adapter=chosen["adapter"],
         sort=chosen["sort"],
-        skip_start_s=0.0 if skips_warm_up(chosen) else _seconds(chosen["skip_start"]),
-        skip_end_s=chosen["skip_end"],
-        from_s=chosen["from_s"],
-        to_s=chosen["to_s"],
+        skip_start_s=0.0 if skips_warm_up(chosen) else _seconds(chosen.get("skip_start")),
+        skip_end_s=chosen.get("skip_end", 0.0),
+        from_s=chosen.get("from_s"),
+        to_s=chosen.get("to_s"),
         max_rejected_fraction=chosen["max_rejected"] / 100.0,
         **_limits(chosen),
     )
@@ -87,7 +88,7 @@ def _limits(chosen: Mapping[str, Any]) -> dict[str, Any]:
 
 def skips_warm_up(chosen: Mapping[str, Any]) -> bool:
     """Whether the warm-up is to be found and left out."""
-    return bool(chosen["skip_start"] == "auto")
+    return bool(chosen.get("skip_start") == "auto")
 
 
 def _seconds(text: str | None) -> float:
@@ -182,22 +183,30 @@ def make_sensor_options(chosen: Mapping[str, Any], *, needs: str, given: bool) -
         If one of them is out of range, or is given without a sensor log.
     """
     if not given:
-        for name in ("sensor_layout", "sensor_offset", "sensor_zone", "sensor_device", "recorded_from"):
-            if chosen[name] is not None:
-                raise click.UsageError(f"--{name.replace('_', '-')} is for reading a sensor log: give {needs} too")
+        names = ("sensor_layout", "sensor_offset", "sensor_zone", "sensor_device", "recorded_from")
+        refuse_idle(names, f"is for reading a sensor log: give {needs} too")
         return None
     from frametime.adapters.sensors.sensor_layout import SensorLayout
     from frametime.adapters.sensors.sensor_log import SensorOptions
 
-    layout = chosen["sensor_layout"]
+    layout = chosen.get("sensor_layout")
     return _checked(
         SensorOptions,
         layout=SensorLayout.from_toml(_text_of(layout), layout) if layout is not None else None,
-        offset_s=chosen["sensor_offset"],
+        offset_s=chosen.get("sensor_offset"),
         time_zone=chosen["sensor_zone"],
         device=chosen["sensor_device"],
-        recorded_from=chosen["recorded_from"],
+        recorded_from=chosen.get("recorded_from"),
     )
+
+
+def make_worker_limits(chosen: Mapping[str, Any]) -> WorkerLimits | None:
+    """What one file may take of a process that measures; ``None`` where the command line says nothing of it."""
+    from frametime.pipeline.worker_pool import WorkerLimits
+
+    names = ("max_worker_bytes", "max_file_seconds")
+    given = {name: chosen[name] for name in names if chosen[name] is not None}
+    return WorkerLimits(**given) if given else None
 
 
 _OPTION_OF: Final[Mapping[str, str]] = {

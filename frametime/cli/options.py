@@ -3,134 +3,121 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Callable
-from typing import Final, ParamSpec, TypeVar
+from collections.abc import Callable, Sequence
+from typing import Any, Final, Protocol, TypeVar
 
 import click
 
-from frametime.cli.value_types import NAME, NUMBER, NumberRange
+from frametime.cli.settings_file import rare
+from frametime.cli.value_types import NAME, NumberWithin
 
-P = ParamSpec("P")
-R = TypeVar("R")
+C = TypeVar("C", bound=Callable[..., Any])
+
+
+class Options(Protocol):
+    """A decorator for a group of options."""
+
+    def __call__(self, command: C, /) -> C:
+        """The command with these options."""
+        ...
+
+
+def all_of(*groups: Sequence[Callable[[Any], Any]]) -> Options:
+    """One decorator for groups of options, which the help shows in this order."""
+    options = [option for group in groups for option in group]
+    return lambda command: functools.reduce(lambda inner, option: option(inner), reversed(options), command)
+
+
+def valued(
+    option: str, metavar: str, text: str, *names: str, within: str = "", heading: str = "", **more: Any
+) -> Callable[[Any], Any]:
+    """An option that takes a value; ``within`` names the range of a number, ``heading`` makes it a rare one."""
+    attributes = {"metavar": metavar, "help": text, "show_default": more.get("default") is not None, **more}
+    if within:
+        attributes["type"] = NumberWithin(within)
+    return rare(heading, option, *names, **attributes) if heading else click.option(option, *names, **attributes)
+
+
+_reading: Final = functools.partial(valued, heading="Reading")
+_sensors: Final = functools.partial(valued, heading="Sensors")
+_limits: Final = functools.partial(valued, heading="Limits")
+
+_CUTS: Final = (
+    valued("--skip-start", "S", "Seconds to leave out at the start, or 'auto' for the warm-up."),
+    valued("--skip-end", "S", "Seconds to leave out at the end.", within="skip_end_s", default=0.0),
+    valued("--from", "S", "Where to begin, in seconds from the start of the capture.", "from_s", within="from_s"),
+    valued("--to", "S", "Where to end, in seconds from the start of the capture.", "to_s", within="to_s"),
+)
+
+_LAYOUT: Final = (
+    rare("Reading", "--layout", type=click.Path(dir_okay=False), help="Column layout, a TOML file of a few lines."),
+)
 
 _READING: Final = (
-    click.option("--layout", type=click.Path(dir_okay=False), help="Column layout, a TOML file of a few lines."),
-    click.option("--time-column", type=NAME, metavar="NAME", help="Column of the time, by name, or number from 1."),
-    click.option("--unit", metavar="UNIT", help="Unit of the time column: s, ms, us, ns, fps, ..."),
-    click.option("--stream", type=NAME, metavar="NAME", help="Application to read, where the log holds several."),
-    click.option("--adapter", metavar="NAME", help="Reader to use, where the choice is not clear."),
-    click.option("--sort", is_flag=True, help="Sort rows whose time runs backwards."),
-    click.option("--skip-start", metavar="S", help="Seconds to leave out at the start, or 'auto' for the warm-up."),
-    click.option("--skip-end", type=NUMBER, default=0.0, metavar="S", help="Seconds to leave out at the end."),
-    click.option(
-        "--from", "from_s", type=NUMBER, metavar="S", help="Where to begin, in seconds from the start of the capture."
-    ),
-    click.option(
-        "--to", "to_s", type=NUMBER, metavar="S", help="Where to end, in seconds from the start of the capture."
-    ),
-    click.option(
-        "--max-rejected",
-        type=NumberRange(0.0, 100.0),
-        default=1.0,
-        show_default=True,
-        metavar="PCT",
-        help="Rows that may be unusable before the log is refused, in percent.",
-    ),
-    click.option("--max-line-bytes", type=click.IntRange(min=1), metavar="N", help="Longest line; 1 MiB by default."),
-    click.option("--max-columns", type=click.IntRange(min=1), metavar="N", help="Most columns; 2000 by default."),
-    click.option(
-        "--max-decompressed-bytes",
-        type=click.IntRange(min=1),
-        metavar="N",
-        help="Most bytes that a log may unpack to; 4 GiB by default.",
-    ),
-    click.option(
-        "--max-decompression-ratio",
-        type=NUMBER,
-        metavar="N",
-        help="Most times its size that a log may unpack to; 2000 by default.",
-    ),
-)
+    _reading("--time-column", "NAME", "Column of the time, by name, or number from 1.", type=NAME),
+    _reading("--unit", "UNIT", "Unit of the time column: s, ms, us, ns, fps, ..."),
+    _reading("--stream", "NAME", "Application to read, where the log holds several.", type=NAME),
+    _reading("--adapter", "NAME", "Reader to use, where the choice is not clear."),
+    rare("Reading", "--sort", is_flag=True, help="Sort rows whose time runs backwards."),
+    _reading("--max-rejected", "PCT", "Rows that may be unusable before the log is refused, in percent.",
+             within="max_rejected_pct", default=1.0),
+    _limits("--max-line-bytes", "N", "Longest line; 1 MiB by default.", within="max_line_bytes"),
+    _limits("--max-columns", "N", "Most columns; 2000 by default.", within="max_columns"),
+    _limits("--max-decompressed-bytes", "N", "Most bytes that a log may unpack to; 4 GiB by default.",
+            within="max_decompressed_bytes"),
+    _limits("--max-decompression-ratio", "N", "Most times its size that a log may unpack to; 2000 by default.",
+            within="max_decompression_ratio"),
+)  # fmt: skip
 
 _QUANTILES: Final = (
-    click.option(
-        "--quantile-type",
-        type=click.IntRange(1, 9),
-        default=7,
-        show_default=True,
-        metavar="N",
-        help="How percentiles are read between frames: type 1 to 9 of Hyndman & Fan.",
-    ),
-)
+    valued("--quantile-type", "N", "How percentiles are read between frames: type 1 to 9 of Hyndman & Fan.",
+           within="quantile_type", default=7),
+)  # fmt: skip
 
 _LOWS_AND_STUTTERS: Final = (
-    click.option(
-        "--lows",
-        default="1,0.1",
-        show_default=True,
-        metavar="PCT,...",
-        help="Shares of the slowest frames that lows are about, in percent.",
-    ),
-    click.option(
-        "--stutter-ratio",
-        type=NUMBER,
-        default=2.0,
-        show_default=True,
-        metavar="N",
-        help="A stutter takes over N times the median of the frames around it.",
-    ),
-    click.option(
-        "--stutter-window",
-        type=NUMBER,
-        default=1.0,
-        show_default=True,
-        metavar="S",
-        help="Length of the stretch around a frame that this median is of, in seconds.",
-    ),
-    click.option(
-        "--stutter-excess",
-        type=NUMBER,
-        default=4.0,
-        show_default=True,
-        metavar="MS",
-        help="A stutter is longer than that median by at least this much.",
-    ),
-)
+    valued("--lows", "PCT,...", "Shares of the slowest frames that lows are about, in percent.", default="1,0.1"),
+    valued("--stutter-ratio", "N", "A stutter takes over N times the median of the frames around it.",
+           within="ratio", default=2.0),
+    valued("--stutter-window", "S", "Length of the stretch around a frame that this median is of, in seconds.",
+           within="window_s", default=1.0),
+    valued("--stutter-excess", "MS", "A stutter is longer than that median by at least this much.",
+           within="min_excess_ms", default=4.0),
+)  # fmt: skip
 
 _DISPLAY: Final = (
-    click.option(
-        "--refresh", metavar="HZ", help="Refresh rate of the display: 144, 60000/1001, or a variable range 48-165."
-    ),
+    valued("--refresh", "HZ", "Refresh rate of the display: 144, 60000/1001, or a variable range 48-165."),
     click.option("--tearing", is_flag=True, help="Frames may appear in the middle of a refresh (vertical sync off)."),
 )
 
 _LIMITS: Final = (
-    click.option(
-        "--temperature-limit",
-        type=NumberRange(0.0, min_open=True),
-        metavar="C",
-        help="Temperature limit of the card in °C.",
-    ),
-    click.option(
-        "--power-limit", type=NumberRange(0.0, min_open=True), metavar="W", help="Power limit of the card in W."
-    ),
+    valued("--temperature-limit", "C", "Temperature limit of the card in °C.", within="temperature_limit_c"),
+    valued("--power-limit", "W", "Power limit of the card in W.", within="power_limit_w"),
 )
 
 _INTERVALS: Final = (click.option("--intervals", is_flag=True, help="Say how sure each number is within this run."),)
 
-_SENSORS: Final = (
-    click.option("--sensor-layout", type=click.Path(dir_okay=False), help="Column layout of the sensor log."),
-    click.option("--sensor-offset", type=NUMBER, metavar="S", help="Sensor clock minus capture clock, in seconds."),
-    click.option("--sensor-zone", metavar="ZONE", help="Time zone of sensor times that name none: UTC, +02:00, ..."),
-    click.option(
-        "--sensor-device", type=NAME, metavar="NAME", help="Card to read, where the sensor log holds several."
-    ),
-    click.option(
-        "--recorded-from",
-        metavar="TIME",
-        help="Date and time, with zone, at which the capture's clock stood at 0 (ISO 8601).",
+_SENSOR_LOGS: Final = (
+    _sensors("--sensor-zone", "ZONE", "Time zone of sensor times that name none: UTC, +02:00, ..."),
+    valued(
+        "--sensor-device", "NAME", "Card to read, where the sensor log holds several.", type=NAME, heading="Sensors"
     ),
 )
+
+_SENSORS: Final = (
+    rare("Sensors", "--sensor-layout", type=click.Path(dir_okay=False), help="Column layout of the sensor log."),
+    _sensors("--sensor-offset", "S", "Sensor clock minus capture clock, in seconds.", within="offset_s"),
+    *_SENSOR_LOGS,
+    _sensors(
+        "--recorded-from", "TIME", "Date and time, with zone, at which the capture's clock stood at 0 (ISO 8601)."
+    ),
+)
+
+_WORKERS: Final = (
+    _limits("--max-worker-bytes", "N", "Most memory of a process that measures; 8 GiB by default.",
+            within="max_worker_bytes"),
+    _limits("--max-file-seconds", "S", "Longest time that measuring one file may take; 600 by default.",
+            within="max_file_seconds"),
+)  # fmt: skip
 
 THEMES: Final = ("light", "dark")
 
@@ -143,49 +130,23 @@ _PLOT: Final = (
     click.option("--size", type=click.Choice(SIZES), default="web", show_default=True, help="Size of --plot."),
 )
 
-
-def all_of(
-    options: tuple[Callable[[Callable[P, R]], Callable[P, R]], ...],
-) -> Callable[[Callable[P, R]], Callable[P, R]]:
-    """One decorator for a group of options, which the help shows in this order."""
-    return lambda command: functools.reduce(lambda inner, option: option(inner), reversed(options), command)
-
-
-def reading_options(command: Callable[P, R]) -> Callable[P, R]:
-    """Options of reading a frame log."""
-    return all_of(_READING)(command)
-
-
-def measuring_options(command: Callable[P, R]) -> Callable[P, R]:
-    """Options of the metrics."""
-    return all_of((*_QUANTILES, *_LOWS_AND_STUTTERS, *_DISPLAY))(command)
-
-
-def frame_options(command: Callable[P, R]) -> Callable[P, R]:
-    """Those for metrics of the frames themselves, whatever the display."""
-    return all_of((*_QUANTILES, *_LOWS_AND_STUTTERS))(command)
-
-
-def low_and_stutter_options(command: Callable[P, R]) -> Callable[P, R]:
-    """Those for lows and stutters alone."""
-    return all_of(_LOWS_AND_STUTTERS)(command)
-
-
-def limit_options(command: Callable[P, R]) -> Callable[P, R]:
-    """Limits of the card, against which its sensors are held."""
-    return all_of(_LIMITS)(command)
-
-
-def interval_options(command: Callable[P, R]) -> Callable[P, R]:
-    """Whether numbers are shown with how sure they are within one run."""
-    return all_of(_INTERVALS)(command)
-
-
-def sensor_options(command: Callable[P, R]) -> Callable[P, R]:
-    """Options of reading a sensor log."""
-    return all_of(_SENSORS)(command)
-
-
-def plot_options(command: Callable[P, R]) -> Callable[P, R]:
-    """Options of the drawing of one run."""
-    return all_of(_PLOT)(command)
+reading_options: Final = all_of(_CUTS, _LAYOUT, _READING)
+"""Options of reading a frame log."""
+plan_reading_options: Final = all_of(_READING, _SENSOR_LOGS)
+"""Those that a plan has no key for: they count for every log of a review."""
+measuring_options: Final = all_of(_QUANTILES, _LOWS_AND_STUTTERS, _DISPLAY)
+"""Options of the metrics."""
+frame_options: Final = all_of(_QUANTILES, _LOWS_AND_STUTTERS)
+"""Those for metrics of the frames themselves, whatever the display."""
+low_and_stutter_options: Final = all_of(_LOWS_AND_STUTTERS)
+"""Those for lows and stutters alone."""
+limit_options: Final = all_of(_LIMITS)
+"""Limits of the card, against which its sensors are held."""
+interval_options: Final = all_of(_INTERVALS)
+"""Whether numbers are shown with how sure they are within one run."""
+sensor_options: Final = all_of(_SENSORS)
+"""Options of reading a sensor log."""
+worker_options: Final = all_of(_WORKERS)
+"""What one file may take of a process that measures."""
+plot_options: Final = all_of(_PLOT)
+"""Options of the drawing of one run."""

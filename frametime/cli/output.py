@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Final
 
 import click
@@ -80,8 +80,8 @@ def refuse_one_name(**outputs: str | None) -> None:
             raise click.UsageError(f"--{first} and --{second} name one file: give one of them another name")
 
 
-def refuse_unwritable(out: str | None, *, force: bool) -> None:
-    """Stop before any work where `emit` would refuse to write.
+def refuse_unwritable(out: str | None, *, force: bool, endings: Sequence[str] = (), what: str = "") -> None:
+    """Stop before any work where a file could not be written, or its name ends in no format of what it is to be.
 
     Raises
     ------
@@ -91,8 +91,10 @@ def refuse_unwritable(out: str | None, *, force: bool) -> None:
         return
     from pathlib import Path
 
-    from frametime.replacing import refuse_existing
+    from frametime.replacing import refuse_ending, refuse_existing
 
+    if endings:
+        refuse_ending(Path(out), endings, what)
     refuse_existing([Path(out)], force=force)
 
 
@@ -109,10 +111,10 @@ def emit(text: str, out: str | None, *, force: bool = False) -> None:
         return
     from pathlib import Path
 
-    from frametime.replacing import write_text
+    from frametime.replacing import claiming, write_text
 
-    refuse_unwritable(out, force=force)
-    write_text(Path(out), click.unstyle(text))
+    with claiming([Path(out)], force=force):
+        write_text(Path(out), click.unstyle(text))
 
 
 def formula_warning(n_cells: int, where: str) -> str:

@@ -8,39 +8,83 @@ import click
 
 from frametime.cli.output import refuse_log_as_output
 from frametime.cli.pattern_options import PATTERN_FIELDS, chosen_pattern
+from frametime.cli.settings_file import Command
 from frametime.cli.value_types import NamedPath
 
 
-@click.command()
-@click.argument("folder", type=NamedPath(path_type=Path))
+@click.command(cls=Command)
+@click.argument("folder", type=NamedPath(path_type=Path), required=False)
 @click.option(
     "--out", "-o", type=NamedPath(path_type=Path), default=Path("plan.toml"), show_default=True, metavar="FILE",
     help="Where to write the plan.",
 )  # fmt: skip
 @click.option("--path-pattern", "pattern", metavar="PATTERN", help=f"How paths are built. Fields: {PATTERN_FIELDS}.")
+@click.option(
+    "--update", type=NamedPath(path_type=Path), metavar="PLAN",
+    help="Add what is new in the folder of this plan; edits and comments stay.",
+)  # fmt: skip
+@click.option("--dry-run", is_flag=True, help="Show what was understood, and write nothing.")
 @click.option("--force", is_flag=True, help="Replace a file that exists.")
-def plan(folder: Path, out: Path, pattern: str | None, force: bool) -> None:
+def plan(folder: Path | None, out: Path, pattern: str | None, update: Path | None, dry_run: bool, force: bool) -> None:
     """Draft a review plan from the captures in a folder, ready to edit.
+
+    Card, scene, resolution and run are found from the names of folders and files. What was understood is shown first.
 
     \b
     Examples:
       frametime plan captures --out plan.toml
+      frametime plan captures --dry-run
+      frametime plan --update plan.toml
       frametime plan logs --path-pattern "{scene}_{resolution}/{card}_{run}.csv" --out plan.toml
     """
-    from frametime.errors import printable
-    from frametime.plans.plan_draft import draft_plan
-    from frametime.replacing import refuse_existing, write_text
-    from frametime.words import counted
+    from frametime.errors import PlanError, printable
+    from frametime.plans.plan_draft import draft_plans
+    from frametime.replacing import claiming, refuse_existing, write_text
 
-    refuse_existing([out], force=force)
-    refuse_log_as_output(out)
-    draft = draft_plan(folder, beside=out.parent, pattern=chosen_pattern("--path-pattern", pattern))
-    write_text(out, draft.text)
-    click.echo(
-        f"{printable(str(out))}: {counted(len(draft.cards), 'card')}, {counted(len(draft.scenes), 'scene')}, "
-        f"{counted(len(draft.resolutions), 'resolution')}, up to {counted(draft.n_runs, 'run')} a cell, "
-        f"{counted(draft.n_captures, 'capture')} (pattern {printable(draft.pattern.text)})"
-    )
-    if draft.left_over:
-        files = "1 file does" if len(draft.left_over) == 1 else f"{len(draft.left_over)} files do"
-        click.echo(f"{files} not fit the pattern, such as '{printable(draft.left_over[0])}'", err=True)
+    if (folder is None) == (update is None):
+        raise click.UsageError("Give a folder of captures, or --update and a plan.")
+    if update is not None:
+        _update(update, dry_run=dry_run)
+        return
+    assert folder is not None
+    if not dry_run:
+        refuse_existing([out], force=force)
+        refuse_log_as_output(out)
+    drafts = draft_plans(folder, beside=out.parent, pattern=chosen_pattern("--path-pattern", pattern))
+    for draft in drafts:
+        click.echo("\n".join(draft.understood))
+        if len(drafts) > 1:
+            click.echo(f"To choose this: {_choosing_command(folder, out, draft.pattern.text)}\n")
+    if len(drafts) > 1:
+        raise PlanError.at(
+            str(folder), f"the paths can be read in {len(drafts)} ways", helps="run one of the commands above"
+        )
+    if not dry_run:
+        with claiming([out], force=force):
+            write_text(out, drafts[0].text)
+        click.echo(
+            f"{printable(str(out))} is written. Edit it, then: frametime review {printable(str(out))} --coverage"
+        )
+
+
+def _update(path: Path, *, dry_run: bool) -> None:
+    from frametime.errors import printable
+    from frametime.plans.plan_update import update_plan
+    from frametime.replacing import claiming, write_text
+
+    with claiming([path], force=True):
+        updated = update_plan(path)
+        click.echo("\n".join(updated.draft.understood))
+        if not updated.added:
+            click.echo(f"Nothing is new: {printable(str(path))} stays as it is.")
+            return
+        click.echo("\n".join(f"New: {printable(line)}" for line in updated.added))
+        if not dry_run:
+            write_text(path, updated.text)
+            click.echo(f"{printable(str(path))} is updated.")
+
+
+def _choosing_command(folder: Path, out: Path, pattern: str) -> str:
+    import shlex
+
+    return shlex.join(["frametime", "plan", str(folder), "--path-pattern", pattern, "--out", str(out)])

@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import click
 
 from frametime.cli.drawing_options import DRAWING_NAMES, drawing_options, make_chart_request
-from frametime.cli.option_values import refuse_idle
+from frametime.cli.option_values import make_read_options, make_sensor_options, make_worker_limits, refuse_idle
+from frametime.cli.options import plan_reading_options, worker_options
 from frametime.cli.output import formula_warning
+from frametime.cli.settings_file import Command
+from frametime.cli.value_types import NumberWithin
 
 if TYPE_CHECKING:
+    from frametime.pipeline.worker_pool import WorkerLimits
     from frametime.plans.plan import ReviewPlan
 
 _OF_THE_RESULT: Final = ("force", "escape_formulas", "no_charts", "no_report", "quiet")
 
 
-@click.command(context_settings={"help_option_names": ["-h", "--help"]})
+@click.command(cls=Command, context_settings={"help_option_names": ["-h", "--help"]})
 @click.argument("plan", type=click.Path(dir_okay=False, path_type=Path))
 @click.option(
     "--out", "-o", type=click.Path(file_okay=False, path_type=Path), metavar="FOLDER", help="Folder for the result."
@@ -31,10 +36,12 @@ _OF_THE_RESULT: Final = ("force", "escape_formulas", "no_charts", "no_report", "
 @click.option("--no-report", is_flag=True, help="Write no report.html and no report.md.")
 @click.option("--measure-again", is_flag=True, help="Do not use the measured runs that were kept.")
 @click.option(
-    "--workers", type=click.IntRange(min=1), metavar="N", help="Processes that measure; one per core by default."
+    "--workers", type=NumberWithin("workers"), metavar="N", help="Processes that measure; one per core by default."
 )
 @click.option("--quiet", "-q", is_flag=True, help="No summary on the terminal.")
+@worker_options
 @drawing_options
+@plan_reading_options
 def review(
     plan: Path,
     out: Path | None,
@@ -72,11 +79,16 @@ def review(
         refuse_idle((*_OF_THE_RESULT, *DRAWING_NAMES), "is for the result, and --coverage writes none")
     if no_charts:
         refuse_idle(DRAWING_NAMES, "is for the charts, and --no-charts draws none")
+    limits = make_worker_limits(chosen)
     charts = make_chart_request(chosen, keys_for("review", "review cells"))
     # A plan that is wrong is told first: asking for a folder would have it read twice.
-    checked = read_plan(plan)
+    checked = replace(
+        read_plan(plan),
+        read=make_read_options(chosen),
+        sensors=make_sensor_options(chosen, needs="a plan", given=True),
+    )
     if coverage:
-        _show_coverage(ctx, checked, out, measure_again, workers)
+        _show_coverage(ctx, checked, out, measure_again, workers, limits)
     if out is None:
         raise click.UsageError("give --out FOLDER for the result, or --coverage to see what is missing")
     outcome = make_review(
@@ -89,6 +101,7 @@ def review(
             force=force,
             measure_again=measure_again,
             workers=workers,
+            limits=limits,
         )
     )
     if not quiet:
@@ -102,14 +115,23 @@ def review(
 
 
 def _show_coverage(
-    ctx: click.Context, plan: ReviewPlan, out: Path | None, measure_again: bool, workers: int | None
+    ctx: click.Context,
+    plan: ReviewPlan,
+    out: Path | None,
+    measure_again: bool,
+    workers: int | None,
+    limits: WorkerLimits | None,
 ) -> None:
     """Print what is there and what is missing, and end."""
+    from contextlib import nullcontext
+
+    from frametime.locking import alone_with
     from frametime.pipeline.review_files import review_plan
     from frametime.pipeline.review_outputs import KEPT_RUNS_FILE
     from frametime.render.review_text import coverage_text
 
     kept_file = None if out is None else out / KEPT_RUNS_FILE
-    result = review_plan(plan, kept_file=kept_file, measure_again=measure_again, workers=workers)
+    with nullcontext() if out is None else alone_with(out):  # what is measured is kept there
+        result = review_plan(plan, kept_file=kept_file, measure_again=measure_again, workers=workers, limits=limits)
     click.echo(coverage_text(result), nl=False)
     ctx.exit(0 if result.coverage.is_complete else 5)

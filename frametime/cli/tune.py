@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import functools
-from collections.abc import Callable
-from typing import Any, Final, TypeVar
+from typing import Any, Final
 
 import click
 
@@ -17,12 +15,19 @@ from frametime.cli.option_values import (
     refuse_idle,
     refuse_standard_input_twice,
 )
-from frametime.cli.options import limit_options, low_and_stutter_options, plot_options, reading_options, sensor_options
-from frametime.cli.output import refuse_input_as_output, refuse_one_name
-from frametime.cli.value_types import NAME, NUMBER, NamedPath
+from frametime.cli.options import (
+    all_of,
+    limit_options,
+    low_and_stutter_options,
+    plot_options,
+    reading_options,
+    sensor_options,
+    valued,
+)
+from frametime.cli.output import refuse_input_as_output, refuse_one_name, refuse_unwritable
+from frametime.cli.settings_file import CommandGroup
+from frametime.cli.value_types import NAME, NamedPath
 from frametime.errors import printable
-
-Command = TypeVar("Command", bound=Callable[..., Any])
 
 _OUTCOMES: Final = ("passed", "artifacts", "froze", "driver-reset", "did-not-finish")
 _RECORD: Final = click.argument("record", metavar="RECORD", type=NamedPath(dir_okay=False))
@@ -37,8 +42,9 @@ _JSON: Final = click.option("--json", "as_json", is_flag=True, help="JSON for th
 
 
 @click.group(
+    cls=CommandGroup,
     epilog="Tuning can make a system unstable, corrupt data, shorten a card's life and void its warranty. "
-    "frametime only reads logs: it sets no clock, no limit and no fan."
+    "frametime only reads logs: it sets no clock, no limit and no fan.",
 )
 def tune() -> None:
     """Guide and judge tuning trials (reads logs only).
@@ -91,24 +97,22 @@ def next_(record: str, as_json: bool) -> None:
     click.echo(next_step_text(step, record=printable(record, limit=1000)), nl=False)
 
 
-def _setting_options(command: Command) -> Command:
-    options = (
-        click.option("--core", type=int, default=0, show_default=True, metavar="MHZ", help="Core offset from stock."),
-        click.option(
-            "--memory", type=int, default=0, show_default=True, metavar="MHZ", help="Memory offset from stock."
-        ),
-        click.option("--workload", required=True, metavar="NAME", help="One of the record's workloads."),
+_setting_options: Final = all_of(
+    (
+        valued("--core", "MHZ", "Core offset from stock.", within="offset_mhz", default=0),
+        valued("--memory", "MHZ", "Memory offset from stock.", within="offset_mhz", default=0),
+        valued("--workload", "NAME", "One of the record's workloads.", required=True),
         click.option("--outcome", required=True, type=click.Choice(_OUTCOMES), help="How it ended."),
         click.option("--endurance", is_flag=True, help="This was the long run at the end."),
-        click.option("--minutes", type=NUMBER, metavar="MIN", help="How long it ran; by default as long as its log."),
-        click.option("--power-limit", type=NUMBER, metavar="W", help="Power limit that was set."),
-        click.option("--log", "logs", multiple=True, metavar="FILE", help="Frame log; once for each run."),
-        click.option("--sensors", multiple=True, metavar="FILE", help="Sensor log; once for each frame log."),
-        click.option("--fps", type=NUMBER, multiple=True, metavar="FPS", help="Average FPS of a run without a log."),
-        click.option("--on", metavar="DATE", help="Date of the trial, such as 2026-11-25."),
+        valued("--minutes", "MIN", "How long it ran; by default as long as its log.", within="minutes"),
+        valued("--power-limit", "W", "Power limit that was set.", within="power_limit_w"),
+        valued("--log", "FILE", "Frame log; once for each run.", "logs", multiple=True),
+        valued("--sensors", "FILE", "Sensor log; once for each frame log.", multiple=True),
+        valued("--fps", "FPS", "Average FPS of a run without a log.", within="fps", multiple=True),
+        valued("--on", "DATE", "Date of the trial, such as 2026-11-25."),
         click.option("--note", default="", metavar="TEXT", help="What was seen."),
     )
-    return functools.reduce(lambda inner, option: option(inner), reversed(options), command)
+)
 
 
 @tune.command(short_help="Append a trial to the record.")
@@ -162,7 +166,8 @@ def show(record: str, report: str | None, charts: str | None, force: bool, as_js
     """Show what the trials have found, and what is not yet known."""
     from pathlib import Path
 
-    from frametime.pipeline.tuning_outputs import refuse_path, write_tuning_report
+    from frametime.pipeline.tuning_outputs import ENDINGS as REPORT_ENDINGS
+    from frametime.pipeline.tuning_outputs import write_tuning_report
     from frametime.pipeline.tuning_runs import summarize_file
     from frametime.render.charts.chart_catalog import keys_for
 
@@ -173,8 +178,7 @@ def show(record: str, report: str | None, charts: str | None, force: bool, as_js
     request = make_chart_request(chosen, keys_for("tuning"))
     refuse_one_name(report=report, charts=charts)
     refuse_input_as_output(report, [record])
-    if report is not None:
-        refuse_path(Path(report), force=force)
+    refuse_unwritable(report, force=force, endings=REPORT_ENDINGS, what="report")
     summary = summarize_file(record)
     if report is not None:
         write_tuning_report(summary, Path(report), force=force)
@@ -219,10 +223,12 @@ def endurance(
     """Judge one long run: does the setting hold?"""
     from pathlib import Path
 
-    from frametime.pipeline.compare_files import plot_run, refuse_plot
+    from frametime.pipeline.compare_files import plot_run
     from frametime.pipeline.measuring import sensor_log_hint
-    from frametime.pipeline.tuning_outputs import refuse_path, write_endurance_report
+    from frametime.pipeline.tuning_outputs import ENDINGS as REPORT_ENDINGS
+    from frametime.pipeline.tuning_outputs import write_endurance_report
     from frametime.pipeline.tuning_runs import TrialReading, endurance_run
+    from frametime.render.charts.figure_files import ENDINGS as CHART_ENDINGS
 
     refuse_auto_start(chosen, "an endurance run counts from its start")
     refuse_standard_input_twice([capture], sensors)
@@ -232,10 +238,8 @@ def endurance(
         refuse_idle(("theme", "size"), "is for the drawing: give --plot FILE too")
         if report is None:
             refuse_idle(("force",), "replaces a file: give --report FILE or --plot FILE too")
-    if report is not None:
-        refuse_path(Path(report), force=force)
-    if plot is not None:
-        refuse_plot(Path(plot), force=force)
+    refuse_unwritable(report, force=force, endings=REPORT_ENDINGS, what="report")
+    refuse_unwritable(plot, force=force, endings=CHART_ENDINGS, what="chart")
     read, run, verdict = endurance_run(
         capture,
         sensors,

@@ -1,27 +1,29 @@
-"""Kinds of values that options take: finite numbers, and names that are not empty."""
+"""Kinds of values that options take: numbers within their range, and names that are not empty."""
 
 from __future__ import annotations
 
-import math
 from typing import Any, Final
 
 import click
 
-
-class _Number(click.types.FloatParamType):
-    """A number that is finite."""
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        number = super().convert(value, param, ctx)
-        return number if math.isfinite(number) else self.fail(f"'{value}' is not a finite number.", param, ctx)
+from frametime.ranges import RANGES
 
 
-class NumberRange(click.FloatRange):
-    """A number between two limits that is finite."""
+class NumberWithin(click.FloatRange):
+    """A number in a range of ``RANGES``; the help of an option shows the range."""
+
+    def __init__(self, name: str) -> None:
+        self._allowed = RANGES[name]
+        low, high = (int(bound) if bound == int(bound) else bound for bound in self._allowed[:2])
+        super().__init__(low, high, min_open=self._allowed.above)
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """The number, or wrong usage."""
-        return super().convert(NUMBER.convert(value, param, ctx), param, ctx)
+        try:
+            number = int(value) if self._allowed.is_whole else float(value)
+        except (ValueError, OverflowError):
+            number = float("nan")
+        return number if self._allowed.holds(number) else self.fail(f"'{value}' is not {self._allowed}.", param, ctx)
 
 
 class _Name(click.types.StringParamType):
@@ -39,5 +41,4 @@ class NamedPath(click.Path):
         return super().convert(NAME.convert(value, param, ctx), param, ctx)
 
 
-NUMBER: Final = _Number()
 NAME: Final = _Name()

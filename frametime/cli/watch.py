@@ -2,44 +2,48 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import click
 
-from frametime.cli.option_values import make_measure_options, make_read_options, skips_warm_up
-from frametime.cli.options import interval_options, limit_options, measuring_options, reading_options
+from frametime.cli.option_values import (
+    make_measure_options,
+    make_read_options,
+    make_worker_limits,
+    refuse_idle,
+    skips_warm_up,
+)
+from frametime.cli.options import (
+    interval_options,
+    limit_options,
+    measuring_options,
+    reading_options,
+    valued,
+    worker_options,
+)
 from frametime.cli.output import styled
 from frametime.cli.pattern_options import PATTERN_FIELDS, chosen_pattern
-from frametime.cli.value_types import NUMBER, NamedPath
+from frametime.cli.settings_file import Command
+from frametime.cli.value_types import NamedPath
+from frametime.words import counted
 
 
 @click.command(
-    epilog="\b\nIt ends with Ctrl-C, exit code 130. It needs the extra 'watch': pip install 'frametime[watch]'."
+    cls=Command,
+    epilog="\b\nIt ends with Ctrl-C, exit code 130. While FOLDER itself is gone it says so, and waits for it.",
 )
-@click.argument("folder", type=NamedPath(file_okay=False))
+@click.argument("folder", type=NamedPath(), metavar="FOLDER|PLAN")
 @click.option(
     "--path-pattern",
     metavar="PATTERN",
     help=f"How paths are built; runs that differ in {{run}} are a set. Fields: {PATTERN_FIELDS}.",
 )
-@click.option(
-    "--runs",
-    type=click.IntRange(min=1),
-    default=3,
-    show_default=True,
-    metavar="N",
-    help="Usable runs that a set needs.",
-)
-@click.option(
-    "--settle",
-    type=NUMBER,
-    default=1.0,
-    show_default=True,
-    metavar="S",
-    help="Seconds without a change after which a capture is finished.",
-)
+@valued("--runs", "N", "Usable runs that a set needs.", within="runs", default=3)
+@valued("--settle", "S", "Seconds without a change after which a capture is finished.", within="settle_s", default=1.0)
 @click.option("-q", "--quiet", is_flag=True, help="One line per capture.")
+@worker_options
 @reading_options
 @measuring_options
 @limit_options
@@ -50,14 +54,21 @@ def watch(folder: str, **chosen: Any) -> None:
     Prints the check of the capture and what its set still needs: a run to repeat,
     more runs, or nothing.
 
+    With a plan, each run is shown in three lines beside the others of its cell,
+    and then which run comes next.
+
     \b
-    Example:
+    Examples:
+      frametime watch plan.toml
       frametime watch captures --path-pattern "{card}/{scene}/{resolution}/run{run}.csv"
     """
     from frametime.errors import OutputError, printable
     from frametime.pipeline.watching import WatchOptions, watch_folder
     from frametime.render.check_text import check_text, judgement_text
 
+    if folder.lower().endswith(".toml") and not Path(folder).is_dir():
+        _watch_plan(Path(folder), chosen)
+        return
     if not Path(folder).is_dir():
         raise OutputError.at(folder, "there is no such folder")
     try:
@@ -68,20 +79,46 @@ def watch(folder: str, **chosen: Any) -> None:
             skip_start_auto=skips_warm_up(chosen),
             n_runs=chosen["runs"],
             settle_s=chosen["settle"],
+            limits=make_worker_limits(chosen),
         )
     except ValueError as error:
         raise click.UsageError(str(error)) from error
-    try:
-        for report in watch_folder(Path(folder), options=options):
-            if report.run is None:
-                click.echo(f"frametime: {report.error}", err=True)
-            elif chosen["quiet"]:
-                click.echo(judgement_text(report.run, path=report.path), nl=False)
-            else:
-                click.echo(check_text(report.run, path=report.path, style=styled))
-            if report.set_sentence is not None:
-                click.echo(printable(report.set_sentence))
-    except ModuleNotFoundError as error:
-        if error.name != "watchfiles":
-            raise
-        raise OutputError("watching needs one more package: pip install 'frametime[watch]'") from error
+    for report in watch_folder(Path(folder), options=options):
+        if report.run is None:
+            click.echo(f"frametime: {report.error}", err=True)
+        elif chosen["quiet"]:
+            click.echo(judgement_text(report.run, path=report.path), nl=False)
+        else:
+            click.echo(check_text(report.run, path=report.path, style=styled))
+        if report.set_sentence is not None:
+            click.echo(printable(report.set_sentence))
+
+
+_OF_A_FOLDER: Final = (
+    "path_pattern", "runs", "skip_start", "skip_end", "from_s", "to_s", "layout", "quantile_type", "lows",
+    "stutter_ratio", "stutter_window", "stutter_excess", "refresh", "tearing", "temperature_limit", "power_limit",
+    "intervals",
+)  # fmt: skip
+
+
+def _watch_plan(path: Path, chosen: dict[str, Any]) -> None:
+    """Watch the captures of a plan, which says how they are read and measured."""
+    from frametime.errors import printable
+    from frametime.pipeline.bench_watch import watch_plan
+    from frametime.plans.plan import read_plan
+    from frametime.render.bench_text import newest_run_text, next_run_text
+
+    refuse_idle(_OF_A_FOLDER, "is for a folder: with a plan, the plan says it")
+    plan = replace(read_plan(path), read=make_read_options(chosen))
+    for report in watch_plan(plan, settle_s=chosen["settle"], limits=make_worker_limits(chosen)):
+        if report.message is not None:
+            click.echo(f"frametime: {report.message}", err=True)
+        elif report.newest is not None:
+            text = newest_run_text(plan.design, report.newest, style=styled)
+            click.echo(text.splitlines()[0] if chosen["quiet"] else text)
+        elif report.coverage is not None:
+            n_made = sum(len(cell.present) for cell in report.coverage.cells)
+            click.echo(
+                f"{printable(plan.design.title)}: {counted(n_made, 'run')} there, {report.coverage.n_usable} usable"
+            )
+            click.echo(next_run_text(plan.design, report.coverage, report.next_run) + "\n")

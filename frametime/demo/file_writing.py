@@ -7,7 +7,7 @@ import io
 from collections.abc import Mapping
 from pathlib import Path
 
-from frametime.replacing import refuse_existing, write_bytes
+from frametime.replacing import claiming, write_bytes
 
 GZIP_LEVEL = 9
 
@@ -39,6 +39,6 @@ def write_files(folder: Path, files: Mapping[str, bytes], *, force: bool) -> Non
     OutputError
         If a file is there already and ``force`` is not given, or the folder cannot be written.
     """
-    refuse_existing((folder / name for name in files), force=force)
-    for name, content in files.items():
-        write_bytes(folder / name, content)
+    with claiming((folder / name for name in files), force=force, folder=folder):
+        for name, content in files.items():
+            write_bytes(folder / name, content)

@@ -66,6 +66,7 @@ class Rhythm(NamedTuple):
 
     ``alternating_fraction`` is the share of frames that stand in runs of alternating short and long frames;
     ``alternation_ms`` the median size of the alternation there. Of very many hitches the largest are listed.
+    ``unlooked_reason`` says why nothing that recurs was looked for; it is ``None`` where it was.
     """
 
     alternating_fraction: float
@@ -74,6 +75,7 @@ class Rhythm(NamedTuple):
     hitch_period_reason: str | None
     lines: tuple[SpectralLine, ...]
     hitches: tuple[Hitch, ...] = ()
+    unlooked_reason: str | None = None
 
 
 class Change(NamedTuple):

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 
+from frametime.ranges import check_ranges
+
 
 @dataclass(frozen=True, kw_only=True)
 class StutterRule:
@@ -23,12 +25,7 @@ class StutterRule:
     min_excess_ms: float = 4.0
 
     def __post_init__(self) -> None:
-        if not self.ratio > 1.0:
-            raise ValueError(f"ratio must exceed 1, got {self.ratio!r}")
-        if not self.window_s > 0.0:
-            raise ValueError(f"window_s must be positive, got {self.window_s!r}")
-        if not self.min_excess_ms >= 0.0:
-            raise ValueError(f"min_excess_ms must not be negative, got {self.min_excess_ms!r}")
+        check_ranges(self, "ratio", "window_s", "min_excess_ms")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -148,11 +145,7 @@ class MeasureOptions:
     seed: int = 20_240_229
 
     def __post_init__(self) -> None:
-        if self.quantile_type not in range(1, 10):
-            raise ValueError(f"quantile_type must be 1 to 9, got {self.quantile_type!r}")
-        for slowest_pct in self.slowest_pcts:
-            if not 0.0 < slowest_pct < 100.0:
-                raise ValueError(f"slowest_pcts must lie between 0 and 100, got {slowest_pct!r}")
+        check_ranges(self, "quantile_type", "slowest_pcts", "temperature_limit_c", "power_limit_w")
         if not 0.0 < self.level < 1.0:
             raise ValueError(f"level must be between 0 and 1, got {self.level!r}")
         if self.n_resamples < 1:

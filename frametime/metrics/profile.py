@@ -108,6 +108,7 @@ def _stutter(values: Mapping[str, MetricValue], rule: ProfileRule) -> ProfileIte
 def _rhythm(findings: Findings, rule: ProfileRule) -> ProfileItem:
     rhythm = findings.rhythm
     key, value, word = "alternating_fraction", None, _NONE
+    threshold = f"alternating from {100.0 * rule.alternating_fraction:g} % of frames; recurring at p < 0.01"
     if rhythm is not None:
         value = rhythm.alternating_fraction
         words = ["alternating"] if value >= rule.alternating_fraction else []
@@ -116,7 +117,8 @@ def _rhythm(findings: Findings, rule: ProfileRule) -> ProfileItem:
                 key, value = "hitch_period_s", rhythm.hitch_period.period_s
             words.append("recurring hitches")
         word = " and ".join(words) or "even"
-    threshold = f"alternating from {100.0 * rule.alternating_fraction:g} % of frames; recurring at p < 0.01"
+        if not words and rhythm.unlooked_reason is not None:
+            word, threshold = "not looked at", rhythm.unlooked_reason
     return ProfileItem("rhythm", key, value, word, threshold, PRACTICE)
 
 

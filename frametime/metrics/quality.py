@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from decimal import Decimal
-from math import ceil, floor, sqrt
+from fractions import Fraction
+from math import ceil, sqrt
 from typing import Final
 
 import numpy as np
@@ -157,28 +158,22 @@ def _few(series: FrameSeries, pct: float, *, is_low: bool) -> Caveat | None:
     needed = series.options.quality.min_tail_frames
     share = exact(pct) / 100
     n_tail = share * series.n_frames
-    if n_tail >= needed:
+    if 2 * n_tail >= 2 * needed - 1:  # 9.9 frames are 10: a run of 10 s is not told that it needs 10 s
         return None
+    shown = round(float(n_tail), 1) if n_tail >= Fraction(1, 10) else float(f"{float(n_tail):.2g}")
     n_needed = ceil(needed / share)
     more_s = n_needed * series.duration_s / series.n_frames
     keys = tuple(low_key(pct, kind) for kind in LOW_KINDS) if is_low else ()
     percentile = (_PERCENTILE_KEYS[pct],) if pct in _PERCENTILE_KEYS else ()
     return Caveat(
         code="low-few-frames",
-        message=f"The slowest {share_label(pct)} are {_tail_words(float(n_tail), needed)}; a "
+        message=f"The slowest {share_label(pct)} are {counted(shown, 'frame')}; a "
         f"{'low' if is_low else 'percentile'} needs {needed} or more, that is {n_needed} frames, "
         f"{in_decimals(more_s, 0)} s at this rate.",
         # The everyday low makes the run weak; a rarer tail is weak itself, and says so beside its number.
         weight=Weight.CARE if is_low and pct >= 1.0 else Weight.NOTE,
         metrics=(*keys, *percentile),
     )
-
-
-def _tail_words(n_frames: float, needed: int) -> str:
-    """How many frames there are, never rounded up to as many as are needed, nor down to none."""
-    rounded = round(n_frames, 1) if n_frames >= 0.1 else float(f"{n_frames:.2g}")
-    shown = rounded if rounded < needed else floor(10.0 * n_frames) / 10.0
-    return counted(shown, "frame")
 
 
 _WHOLE_FROM: Final = 10_000.0

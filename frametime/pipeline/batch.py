@@ -6,6 +6,7 @@ stopped can be taken up again; the table itself is written whole at the end and 
 
 from __future__ import annotations
 
+import os
 from array import array
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor
@@ -13,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from frametime.locking import alone_with
 from frametime.pipeline.batch_rows import (
     BatchOptions,
     columns_of,
@@ -25,8 +27,8 @@ from frametime.pipeline.batch_table import check_output, read_table, refuse_othe
 from frametime.pipeline.journal import Journal, Row, journal_rows, open_journal, open_reader
 from frametime.pipeline.measuring_many import measure_many
 from frametime.pipeline.table_frames import Column, frame_of
-from frametime.plans.folder_walk import Captures, FoundFile, Walk, walk_captures
-from frametime.replacing import clear_leftovers, make_parent
+from frametime.plans.folder_walk import Captures, FoundFile, Walk, text_of, walk_captures
+from frametime.replacing import clear_leftovers
 
 if TYPE_CHECKING:
     import polars as pl
@@ -99,7 +101,8 @@ def run_batch(
     Raises
     ------
     OutputError
-        If the table cannot be written, or ``resume`` finds a file at ``out`` that no batch has written.
+        If the table cannot be written, another process writes it, or ``resume`` finds a file at ``out`` that no batch
+        has written, or the rows of an unfinished batch of other captures or parameters.
     """
     if resume:
         refuse_other_table(out)
@@ -107,28 +110,37 @@ def run_batch(
     places = array("q", [_NOT_YET]) * len(walk.captures)
     tell = on_row if on_row is not None else lambda row: None
     n_measured = n_kept = n_failed = 0
-    make_parent(out)
-    with open_journal(journal_of(out), keep=resume) as journal:
-        if resume:
-            reusable = _reusable(out, journal, columns, digest)
-            for at, place, row in _find_kept(out, reusable, walk, folder, options):
-                places[at] = place
-                n_kept += 1
+    with alone_with(out):
+        with open_journal(journal_of(out), call=_call(folder, out, digest), keep=resume) as journal:
+            if resume:
+                reusable = _reusable(out, journal, columns, digest)
+                for at, place, row in _find_kept(out, reusable, walk, folder, options):
+                    places[at] = place
+                    n_kept += 1
+                    tell(row)
+            for at, row in _measured(places, walk, folder, options, columns=columns, digest=digest, executor=executor):
+                places[at] = journal.add(row)
+                n_failed += row["status"] == "failed"
+                n_measured += row["status"] != "failed"
                 tell(row)
-        for at, row in _measured(places, walk, folder, options, columns=columns, digest=digest, executor=executor):
-            places[at] = journal.add(row)
-            n_failed += row["status"] == "failed"
-            n_measured += row["status"] != "failed"
-            tell(row)
-    n_formulas = _write(out, places, walk, options, columns)
-    clear_leftovers(out)
-    journal_of(out).unlink()
+        n_formulas = _write(out, places, walk, options, columns)
+        clear_leftovers(out)
+        journal_of(out).unlink()
     return BatchCount(n_measured=n_measured, n_kept=n_kept, n_failed=n_failed, n_formula_cells=n_formulas)
 
 
 def journal_of(out: Path) -> Path:
     """Where the rows of an unfinished batch lie."""
     return out.with_name(f".{out.name}.unfinished.jsonl")
+
+
+def _call(folder: Path, out: Path, digest: str) -> Row:
+    """What says that two batches are the same call; folder and table stay together wherever they are moved."""
+    try:
+        captures = os.path.relpath(os.path.realpath(folder), os.path.realpath(out.parent))
+    except ValueError:  # another drive
+        captures = os.path.realpath(folder)
+    return {"captures": text_of(captures), "parameters": digest}
 
 
 def _reusable(out: Path, journal: Journal, columns: Sequence[Column], digest: str) -> dict[str, int]:
@@ -172,7 +184,7 @@ def _measured(
     """Rows of the captures that have no place yet, in the order of the walk."""
     waiting = [at for at, place in enumerate(places) if place == _NOT_YET]
     requests = (request_of(walk.captures[at], folder, options) for at in waiting)
-    outcomes = measure_many(requests, workers=options.workers, executor=executor)
+    outcomes = measure_many(requests, workers=options.workers, limits=options.limits, executor=executor)
     for at, outcome in zip(waiting, outcomes, strict=True):
         yield at, row_of(walk.captures[at], outcome, folder, columns, digest)
 

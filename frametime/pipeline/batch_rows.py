@@ -14,6 +14,7 @@ from frametime.metrics.options import MeasureOptions
 from frametime.pipeline.journal import Row
 from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest
 from frametime.pipeline.table_frames import Column
+from frametime.pipeline.worker_pool import WorkerLimits
 from frametime.plans.folder_walk import FoundFile
 from frametime.version import __version__
 
@@ -58,6 +59,8 @@ class BatchOptions:
         Leave out the warm-up that is found at the start.
     workers : int or None
         Processes; by default one a core.
+    limits : WorkerLimits or None
+        What one file may take of a process; given, no file is measured in this one.
     escape_formulas : bool
         In CSV, write an apostrophe before text that a spreadsheet would take for a formula.
     partition_by : tuple of str
@@ -72,6 +75,7 @@ class BatchOptions:
     sensors_pattern: PathPattern | None = None
     skip_start_auto: bool = False
     workers: int | None = None
+    limits: WorkerLimits | None = None
     escape_formulas: bool = False
     partition_by: tuple[str, ...] = ()
 

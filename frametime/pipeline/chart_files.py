@@ -2,24 +2,24 @@
 
 from __future__ import annotations
 
-import atexit
-import os
-import pickle
-import tempfile
-from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final, TypeAlias
 
 from frametime.errors import OutputError
 from frametime.pipeline.measuring_many import worker_count
+from frametime.pipeline.worker_pool import Lost, WorkerLimits, WorkerPool
 from frametime.render.charts.theme import Theme
 from frametime.replacing import write_bytes
 from frametime.review.result import ReviewResult
 
 if TYPE_CHECKING:
     from frametime.render.charts.drawings import Drawing
+
+_Key: TypeAlias = tuple[str, str]
+"""Name of a chart, and the ending of its file."""
 
 FOLDER: Final = "charts"
 
@@ -74,9 +74,16 @@ def chart_writers(
 ) -> Mapping[str, Callable[[Path], None]]:
     """Name of each chart file below the output folder, and what writes it to a path.
 
-    Nothing is drawn before the first file is asked for; then all are drawn, in several processes.
+    Nothing is drawn before the first file is asked for; then all are drawn, in several processes. They are asked for
+    in this order; some may be left out.
     """
-    return _Charts(result, request, workers).writers()
+    keys = [(name, ending) for name in _drawings(result, request) for ending in request.formats]
+    drawn = _drawn(result, request, keys, workers)
+
+    def write(key: _Key, path: Path) -> None:
+        write_bytes(path, next(content for found, content in drawn if found == key)())
+
+    return {f"{request.folder}/{name}.{ending}": partial(write, (name, ending)) for name, ending in keys}
 
 
 def chart_contents(
@@ -89,121 +96,44 @@ def chart_contents(
     KeyError
         If the review has no chart of one of these names.
     """
-    charts = _Charts(result, request, workers)
-    charts.choose(names)
-    try:
-        return {name: charts.content(name, request.formats[0]) for name in names}
-    finally:
-        charts.close()
+    keys = [(name, request.formats[0]) for name in names]
+    return {name: content() for (name, _), content in _drawn(result, request, keys, workers)}
 
 
-class _Charts:
-    """The drawings of one review; they are started together, when the first is needed."""
+def _drawn(
+    result: ReviewResult, request: ChartRequest, keys: Sequence[_Key], workers: int | None
+) -> Iterator[tuple[_Key, Callable[[], bytes]]]:
+    """Name and format of each file with what gives its bytes; the processes end before the last is given.
 
-    def __init__(self, result: ReviewResult, request: ChartRequest, workers: int | None) -> None:
-        self._result, self._request = result, request
-        self._workers = worker_count() if workers is None else workers
-        self._pool: ProcessPoolExecutor | None = None
-        self._futures: dict[tuple[str, str], Future[bytes]] = {}
-        self._handed_over: Path | None = None
-        self._has_curves = False
-        self._drawings: dict[str, Drawing] = {}
-
-    def writers(self) -> dict[str, Callable[[Path], None]]:
-        """File names to what writes them."""
-        self._drawings = _drawings(self._result, self._request)
-        files = [(name, ending) for name in self._drawings for ending in self._request.formats]
-        return {
-            f"{self._request.folder}/{name}.{ending}": _Writer(
-                charts=self, name=name, ending=ending, is_last=(name, ending) == files[-1]
-            )
-            for name, ending in files
-        }
-
-    def choose(self, names: Sequence[str]) -> None:
-        """Draw these only."""
-        known = _drawings(self._result, self._request)
-        self._drawings = {name: known[name] for name in names}
-
-    def content(self, name: str, ending: str) -> bytes:
-        """The bytes of one file."""
-        if not self._has_curves:
-            self._read_curves()
-        n_files = len(self._drawings) * len(self._request.formats)
-        if self._workers < 2 or n_files <= _FEW:
-            from frametime.render.charts.figure_files import figure_bytes
-
-            return figure_bytes(self._drawings[name](), self._request.theme_value(), ending)
-        if self._pool is None:
-            self._start()
-        try:
-            return self._futures[name, ending].result()
-        except BrokenExecutor as error:
-            raise OutputError(
-                "the processes that draw charts ended without an answer; in a script of your own, put the call below "
-                "if __name__ == '__main__':"
-            ) from error
-
-    def _read_curves(self) -> None:
-        """Read the curves that are drawn once, before the review is handed to other processes."""
-        from frametime.pipeline.kept_runs import read_curves
-        from frametime.render.charts.drawings import typical_runs
-
-        if any(name.startswith(tuple(_OF_CURVES)) for name in self._drawings):
-            typical = [typical_runs(self._result, cell).values() for cell in self._result.cuts[0].cells]
-            read_curves([run for runs in typical for run in runs if run is not None], workers=self._workers)
-        self._has_curves = True
-
-    def _start(self) -> None:
-        import multiprocessing
-
-        # The review goes through a file: were it large and a new process to end before it reads, as one does in a
-        # script without the guard, the start of that process would wait forever.
-        handle, name = tempfile.mkstemp(prefix="frametime-", suffix=".review")
-        self._handed_over = Path(name)
-        atexit.register(self._handed_over.unlink, missing_ok=True)
-        with os.fdopen(handle, "wb") as stream:
-            # Read-only mappings, of which a result is full, are packed as `measuring_many` says.
-            pickle.dump((self._result, self._request), stream, protocol=pickle.HIGHEST_PROTOCOL)
-        self._pool = ProcessPoolExecutor(
-            max_workers=self._workers,
-            mp_context=multiprocessing.get_context("spawn"),
-            initializer=_receive,
-            initargs=(name,),
-        )
-        self._futures = {
-            (name, ending): self._pool.submit(_draw, name, ending)
-            for name in self._drawings
-            for ending in self._request.formats
-        }
-
-    def close(self) -> None:
-        """End the other processes."""
-        if self._pool is not None:
-            self._pool.shutdown(cancel_futures=True)
-            self._pool, self._futures = None, {}
-        if self._handed_over is not None:
-            self._handed_over.unlink(missing_ok=True)
-            self._handed_over = None
+    Raises
+    ------
+    OutputError
+        Naming a chart that could not be drawn.
+    """
+    n_workers = worker_count() if workers is None else workers
+    _read_curves(result, keys, n_workers)
+    if n_workers < 2 or len(keys) <= _FEW:
+        draw = _drawer((result, request))
+        yield from ((key, partial(draw, key)) for key in keys)
+        return
+    with WorkerPool(_drawer, (result, request), workers=n_workers, limits=WorkerLimits()) as pool:
+        for (name, ending), content in zip(keys, pool.map(keys), strict=True):
+            if isinstance(content, Lost):
+                raise OutputError.at(f"{name}.{ending}", f"this chart could not be drawn: {content.reason}")
+            if (name, ending) == keys[-1]:
+                break
+            yield (name, ending), partial(bytes, content)
+    yield keys[-1], partial(bytes, content)
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Writer:
-    """Writes one chart to a path, and ends the drawing with the last one."""
+def _read_curves(result: ReviewResult, keys: Sequence[_Key], workers: int) -> None:
+    """Read the curves that are drawn once, before the review is handed to other processes."""
+    from frametime.pipeline.kept_runs import read_curves
+    from frametime.render.charts.drawings import typical_runs
 
-    charts: _Charts
-    name: str
-    ending: str
-    is_last: bool
-
-    def __call__(self, path: Path) -> None:
-        try:
-            write_bytes(path, self.charts.content(self.name, self.ending))
-        except OutputError:
-            self.charts.close()
-            raise
-        if self.is_last:
-            self.charts.close()
+    if any(name.startswith(tuple(_OF_CURVES)) for name, _ in keys):
+        typical = [typical_runs(result, cell).values() for cell in result.cuts[0].cells]
+        read_curves([run for runs in typical for run in runs if run is not None], workers=workers)
 
 
 def _drawings(result: ReviewResult, request: ChartRequest) -> dict[str, Drawing]:
@@ -212,19 +142,13 @@ def _drawings(result: ReviewResult, request: ChartRequest) -> dict[str, Drawing]
     return dict(review_figures(result, request.theme_value(), only=request.only))
 
 
-_received: dict[str, Any] = {}
-
-
-def _receive(path: str) -> None:
-    """In another process: take the review once, for all figures that this process draws."""
-    result, request = pickle.loads(Path(path).read_bytes())
-    _received.update(request=request, drawings=_drawings(result, request))
-
-
-def _draw(name: str, ending: str) -> bytes:
+def _drawer(given: tuple[ReviewResult, ChartRequest]) -> Callable[[_Key], bytes]:
+    """What draws a chart of a review by its name and format; a process takes the review once, for all of them."""
     from frametime.render.charts.figure_files import figure_bytes
 
-    return figure_bytes(_received["drawings"][name](), _received["request"].theme_value(), ending)
+    result, request = given
+    drawings = _drawings(result, request)
+    return lambda key: figure_bytes(drawings[key[0]](), request.theme_value(), key[1])
 
 
 def left_out_words(result: ReviewResult, request: ChartRequest) -> str | None:

@@ -13,7 +13,7 @@ from frametime.pipeline.chart_files import known_keys
 from frametime.pipeline.measuring import MeasureRequest, measure_file, sensor_log_hint
 from frametime.render.charts.chart_catalog import keys_for
 from frametime.render.charts.theme import SIZES, Theme
-from frametime.replacing import refuse_existing, write_bytes
+from frametime.replacing import claiming, refuse_existing, write_bytes
 
 if TYPE_CHECKING:
     from frametime.render.charts.drawings import Drawing
@@ -23,22 +23,6 @@ if TYPE_CHECKING:
 COMPARE_KEYS: Final = keys_for("capture", "captures")
 
 _VECTOR_COLUMNS: Final = 1200
-
-
-def refuse_plot(path: Path, *, force: bool) -> None:
-    """Stop before any work where the drawing of one run could not be written there.
-
-    Raises
-    ------
-    EndingError
-        If the ending is no format.
-    OutputError
-        If the file exists and ``force`` is not set.
-    """
-    from frametime.render.charts.figure_files import format_of
-
-    format_of(path)
-    refuse_existing([path], force=force)
 
 
 def plot_run(
@@ -77,8 +61,8 @@ def plot_run(
     from frametime.render.charts.frame_times import draw_frame_times
 
     look = named_theme(theme, size)
-    refuse_plot(out_path, force=force)
     n_columns = _VECTOR_COLUMNS if format_of(out_path) != "png" else None
+    refuse_existing([out_path], force=force)
     if verdict is None:
         figure = draw_frame_times(capture, run, look, n_columns=n_columns)
     else:
@@ -157,10 +141,11 @@ def compare_captures(
             if (hint := sensor_log_hint(request.path, run)) is not None:
                 on_hint(hint)
     drawings = _drawings(measured, wanted, theme)
-    for name, draw in zip(names, drawings, strict=True):
-        figure = draw()
-        for ending in formats:
-            write_bytes(folder / f"{name}.{ending}", figure_bytes(figure, theme, ending))
+    with claiming(paths, force=force, folder=folder):
+        for name, draw in zip(names, drawings, strict=True):
+            figure = draw()
+            for ending in formats:
+                write_bytes(folder / f"{name}.{ending}", figure_bytes(figure, theme, ending))
     return tuple(paths)
 
 

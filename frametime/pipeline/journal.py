@@ -50,22 +50,35 @@ class Journal:
 
 
 @contextlib.contextmanager
-def open_journal(path: Path, *, keep: bool = False) -> Iterator[Journal]:
+def open_journal(path: Path, *, call: Row, keep: bool = False) -> Iterator[Journal]:
     """A journal at ``path`` to write on: a new one, or with ``keep`` the one that lies there, after its last whole row.
+
+    Its first row is ``call``, what was asked for: only a journal of the same call is kept.
 
     Raises
     ------
     OutputError
-        If it cannot be written.
+        If it cannot be written, or is of another call.
     """
+    first = next(read_journal(path), None) if keep and path.exists() else None
+    if first is not None and first != call:
+        raise OutputError.at(
+            str(path),
+            "the rows of an unfinished batch of other captures or parameters lie here",
+            helps="go on with its own options, begin anew with --force and without --resume, or name another --out",
+        )
+    keep = first is not None
     try:
-        stream = path.open("r+b" if keep and path.exists() else "wb", buffering=0)
+        stream = path.open("r+b" if keep else "wb", buffering=0)
     except OSError as error:
         raise OutputError.at(str(path.parent), f"cannot write here ({error.strerror})") from error
     with stream:
         if keep:
             stream.truncate(_end_of_lines(stream))
-        yield Journal(stream, path)
+        journal = Journal(stream, path)
+        if not keep:
+            journal.add(call)
+        yield journal
 
 
 def _end_of_lines(stream: IO[bytes]) -> int:

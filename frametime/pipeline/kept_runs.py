@@ -54,6 +54,8 @@ class CapturedCurves(Mapping[str, Curve]):
 
     def take(self, outcome: MeasureOutcome) -> None:
         """Take the curves of the capture, measured again."""
+        if outcome.error is not None and Path(self.request.path).exists():
+            raise ReadError(outcome.error)
         if outcome.run is None or outcome.run.provenance.sha256 != self._sha256:
             raise ReadError.at(
                 self.request.path,
@@ -137,7 +139,8 @@ class KeptRuns:
         key = self._key(outcome.request, run.provenance.sha256, outcome.sensors_sha256, beside)
         # The name is that of the request, and may be no text, which cannot be encoded.
         plain = replace(run, provenance=replace(run.provenance, file_name=""), curves={})
-        self._used[key] = run.provenance.size_bytes, " ".join(run.curves), _encoder().encode(plain)
+        with suppress(UnicodeEncodeError):  # a name in an option may be no text either; it is measured again then
+            self._used[key] = run.provenance.size_bytes, " ".join(run.curves), _encoder().encode(plain)
 
     def write(self) -> None:
         """Write the runs that were found or added, and no others, unless they are what the file holds.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal
@@ -157,13 +158,35 @@ def slow_log_hint(path: str, average_fps: float | None) -> str | None:
 def measure_one(request: MeasureRequest) -> MeasureOutcome:
     """`measure_file` with the error as a value. One thread: the files of a folder share the cores."""
     try:
+        return measure_unless_full(request)
+    except MemoryError:
+        return failure(request, "there is not enough memory to measure it", "measure a part of it")
+
+
+def measure_unless_full(request: MeasureRequest) -> MeasureOutcome:
+    """The same, but for a lack of memory.
+
+    Raises
+    ------
+    MemoryError
+    """
+    try:
         _refuse_pipe(request.path)
         capture, run = measure_file(request, use_threads=False)
     except (FrametimeError, OSError) as error:
+        if isinstance(error.__context__, MemoryError):  # what a reader made of it knows of no limit of a worker
+            raise MemoryError from error
         return MeasureOutcome(request=request, run=None, error=printable(str(error), limit=500))
     read_sensors = request.sensors is not None and capture.sensors is not None
     sensors_sha256 = capture.sensors.provenance.sha256 if read_sensors and capture.sensors is not None else None
     return MeasureOutcome(request=request, run=run, error=None, sensors_sha256=sensors_sha256)
+
+
+def failure(request: MeasureRequest, found: str, helps: str | None) -> MeasureOutcome:
+    """What becomes of a file that takes too much, with its size."""
+    with suppress(OSError):
+        found += f" ({Path(request.path).stat().st_size} bytes stored)"
+    return MeasureOutcome(request=request, run=None, error=str(ReadError.at(request.path, found, helps=helps)))
 
 
 def _refuse_pipe(path: str) -> None:

@@ -1,44 +1,34 @@
 """Many files to measured runs, in other processes: in the order of the requests, with a bounded number under way.
 
-A file that cannot be read does not stop the rest, nor does a worker that dies. The workers may be those of a cluster.
+A file that cannot be read does not stop the rest, nor does one that ends its worker. The workers may be those of a
+cluster.
 """
 
 from __future__ import annotations
 
 import contextlib
-import copyreg
 import os
-import signal
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
+from concurrent.futures import BrokenExecutor, Executor, Future
+from dataclasses import replace
 from itertools import chain, islice
-from types import MappingProxyType
-from typing import Final, ParamSpec, TypeVar
+from typing import Final, TypeAlias
 
 from frametime.errors import OutputError, printable
-from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest, measure_one
+from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest, failure, measure_one, measure_unless_full
+from frametime.pipeline.worker_pool import Lost, WorkerLimits, WorkerPool
 
-P = ParamSpec("P")
-R = TypeVar("R")
-
-
-def _rebuild_mapping(content: dict[object, object]) -> MappingProxyType[object, object]:
-    return MappingProxyType(content)
-
-
-# Results hold their mappings read-only, and pickle, by which workers answer, does not know that type by itself.
-copyreg.pickle(MappingProxyType, lambda mapping: (_rebuild_mapping, (dict(mapping),)))
+_Pool: TypeAlias = WorkerPool[None, MeasureRequest, MeasureOutcome]
 
 _CHUNK: Final = 8
-"""Files sent to a worker at once: sending costs as much as measuring a small file."""
+"""Files sent to an executor at once: it can lie far away."""
 
 _FEW: Final = 12
 """Up to this many files are measured in this process: starting workers would take longer."""
 
-
-def _measure_chunk(requests: tuple[MeasureRequest, ...]) -> list[MeasureOutcome]:
-    return [measure_one(request) for request in requests]
+OPTION_OF: Final = {"max_worker_bytes": "--max-worker-bytes", "max_file_seconds": "--max-file-seconds"}
+"""Limits of a worker, as the command line calls them."""
 
 
 def worker_count() -> int:
@@ -48,51 +38,11 @@ def worker_count() -> int:
     return os.cpu_count() or 1
 
 
-def _new_pool(n_workers: int) -> Executor:
-    import multiprocessing
-
-    # A forked copy of a process that runs threads of Arrow can hang; a spawned one is the same on every system.
-    return _Pool(max_workers=n_workers, mp_context=multiprocessing.get_context("spawn"), initializer=_end_with_parent)
-
-
-class _Pool(ProcessPoolExecutor):
-    """Workers that start with Ctrl-C held back: it reaches them too, and during imports it is told at length."""
-
-    def submit(self, fn: Callable[P, R], /, *args: P.args, **kwargs: P.kwargs) -> Future[R]:
-        if not hasattr(signal, "pthread_sigmask"):  # Windows
-            return super().submit(fn, *args, **kwargs)
-        before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-        try:
-            return super().submit(fn, *args, **kwargs)
-        finally:
-            signal.pthread_sigmask(signal.SIG_SETMASK, before)
-
-
-def _end_with_parent() -> None:
-    """Let this worker end when the process that started it is gone: killed, it cannot tell its workers.
-
-    It ends without a word at Ctrl-C as well, which the parent tells.
-    """
-    import multiprocessing
-    import threading
-
-    signal.signal(signal.SIGINT, signal.SIG_DFL)
-    if hasattr(signal, "pthread_sigmask"):
-        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
-    parent = multiprocessing.parent_process()
-    assert parent is not None
-
-    def wait() -> None:
-        parent.join()
-        os._exit(1)
-
-    threading.Thread(target=wait, daemon=True).start()
-
-
 def measure_many(
     requests: Iterable[MeasureRequest],
     *,
     workers: int | None = None,
+    limits: WorkerLimits | None = None,
     executor: Executor | None = None,
 ) -> Iterator[MeasureOutcome]:
     """Measure many files, in the order of the requests.
@@ -102,7 +52,10 @@ def measure_many(
     requests : iterable of MeasureRequest
         Taken as they are needed, so that memory does not grow with their number.
     workers : int, optional
-        Processes; by default as many as there are cores. 1 measures in this process.
+        Processes; by default as many as there are cores. 1 measures in this process, as a few files are.
+    limits : WorkerLimits, optional
+        What one file may take of a process. Given, all files are measured in other processes, even a few, or with one
+        worker: the limits cannot hold for this process. They do not hold for an executor.
     executor : concurrent.futures.Executor, optional
         Where to measure instead of in processes of its own; it is not shut down.
 
@@ -116,86 +69,71 @@ def measure_many(
         raise ValueError(f"workers must be 1 or more, got {workers!r}")
     stream = iter(requests)
     if executor is not None:
-        yield from _in_executor(stream, executor, n_workers, restart=None)
+        yield from _in_executor(stream, executor, n_workers, limits)
         return
     first = list(islice(stream, _FEW + 1))
-    if n_workers == 1 or len(first) <= _FEW:
-        yield from map(measure_one, first)
-        yield from map(measure_one, stream)
+    if limits is None and (n_workers == 1 or len(first) <= _FEW):
+        yield from map(measure_one, chain(first, stream))
         return
-    pool = _new_pool(n_workers)
-    try:
-        yield from _in_executor(chain(first, stream), pool, n_workers, restart=_new_pool)
-    finally:
-        pool.shutdown(wait=True, cancel_futures=True)
+    with _pool(n_workers, limits) as pool:
+        yield from _in_pool(chain(first, stream), pool)
+
+
+@contextlib.contextmanager
+def measuring_apart(limits: WorkerLimits | None) -> Iterator[Callable[[MeasureRequest], MeasureOutcome]]:
+    """What measures one file at a time in one other process, which is started with the first."""
+    with _pool(1, limits) as pool:
+        yield lambda request: next(_in_pool(iter([request]), pool))
+
+
+def _pool(n_workers: int, limits: WorkerLimits | None) -> _Pool:
+    return WorkerPool(_measuring, None, workers=n_workers, limits=limits or WorkerLimits())
+
+
+def _measuring(_given: None) -> Callable[[MeasureRequest], MeasureOutcome]:
+    return measure_unless_full
+
+
+def _in_pool(stream: Iterator[MeasureRequest], pool: _Pool) -> Iterator[MeasureOutcome]:
+    sent: deque[MeasureRequest] = deque()
+
+    def noted() -> Iterator[MeasureRequest]:
+        for request in stream:
+            sent.append(request)
+            yield request
+
+    for answer in pool.map(noted()):
+        request = sent.popleft()
+        if isinstance(answer, Lost):
+            helps = None if answer.limit is None else f"{OPTION_OF[answer.limit]} raises the limit"
+            yield failure(request, answer.reason, helps)
+        else:
+            yield replace(answer, request=request)  # the very object, which others may know it by
+
+
+def _measure_chunk(requests: tuple[MeasureRequest, ...]) -> list[MeasureOutcome]:
+    return [measure_one(request) for request in requests]
 
 
 def _in_executor(
-    stream: Iterator[MeasureRequest],
-    executor: Executor,
-    n_workers: int,
-    restart: Callable[[int], Executor] | None,
+    stream: Iterator[MeasureRequest], executor: Executor, n_workers: int, limits: WorkerLimits | None
 ) -> Iterator[MeasureOutcome]:
-    """Keep three chunks a worker under way; after a worker died, measure its chunk file by file elsewhere."""
-    pending: deque[tuple[tuple[MeasureRequest, ...], Future[list[MeasureOutcome]] | None]] = deque()
-    current: Executor = executor
-    broken = answered = False
+    """Keep three chunks a worker under way; what an executor leaves that breaks is measured in other processes."""
+    chunks: deque[tuple[MeasureRequest, ...]] = deque()
+    futures: deque[Future[list[MeasureOutcome]]] = deque()
     try:
         while True:
-            while len(pending) < 3 * n_workers and (chunk := tuple(islice(stream, _CHUNK))):
-                pending.append((chunk, None if broken else current.submit(_measure_chunk, chunk)))
-            if not pending:
+            while len(chunks) < 3 * n_workers and (chunk := tuple(islice(stream, _CHUNK))):
+                chunks.append(chunk)
+                futures.append(executor.submit(_measure_chunk, chunk))
+            if not chunks:
                 return
-            chunk, future = pending.popleft()
-            try:
-                if future is None:
-                    raise BrokenExecutor
-                yield from future.result()
-                answered = True
-            except BrokenExecutor:
-                if not answered:
-                    _refuse_workers_that_never_start()
-                broken = restart is None
-                yield from _file_by_file(chunk)
-                if restart is not None:
-                    current.shutdown(wait=False, cancel_futures=True)
-                    current = restart(n_workers)
-                    pending = deque((waiting, current.submit(_measure_chunk, waiting)) for waiting, _ in pending)
-    finally:
-        if current is not executor:
-            current.shutdown(wait=True, cancel_futures=True)
-
-
-def _refuse_workers_that_never_start() -> None:
-    """Tell a worker that died of its file from workers that cannot start at all.
-
-    Raises
-    ------
-    OutputError
-        Where not even an empty job ends well, as in a script without the guard that new processes need.
-    """
-    with _new_pool(1) as pool:
-        try:
-            pool.submit(worker_count).result()
-        except BrokenExecutor as error:
-            raise OutputError(
-                "no worker process can start; in a script of your own, put the call below "
-                "if __name__ == '__main__':  or measure with workers=1"
-            ) from error
-
-
-def _file_by_file(chunk: tuple[MeasureRequest, ...]) -> Iterator[MeasureOutcome]:
-    """Each file in a process of its own, so that the one that ends its worker takes no other with it."""
-    for request in chunk:
-        with _new_pool(1) as pool:
-            try:
-                yield pool.submit(measure_one, request).result()
-            except BrokenExecutor:
-                yield MeasureOutcome(
-                    request=request,
-                    run=None,
-                    error=f"{printable(request.path)}: the process that measured this file ended without an answer",
-                )
+            outcomes = futures.popleft().result()
+            chunks.popleft()
+            yield from outcomes
+    except BrokenExecutor:
+        with _pool(n_workers, limits) as pool:
+            yield from _in_pool(chain(chain.from_iterable(chunks), stream), pool)
 
 
 # A lab whose captures outgrow one machine has workers on a Dask cluster. The captures must lie where every worker finds

@@ -14,6 +14,7 @@ from frametime.metrics.options import MeasureOptions
 from frametime.pipeline.kept_runs import KeptRuns, beside_sha256
 from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest
 from frametime.pipeline.measuring_many import measure_many
+from frametime.pipeline.worker_pool import WorkerLimits
 from frametime.plans.finding_runs import FoundRuns, RunFile, find_runs
 from frametime.plans.plan import ReviewPlan, exclusions_of
 from frametime.review.result import ReviewResult, UnreadableFile
@@ -37,6 +38,7 @@ def review_plan(
     kept_file: Path | None = None,
     measure_again: bool = False,
     workers: int | None = None,
+    limits: WorkerLimits | None = None,
     measuring: Measuring | None = None,
 ) -> ReviewResult:
     """Find the captures of a plan, measure what is not kept, and compare.
@@ -50,6 +52,8 @@ def review_plan(
         Measure the runs that are kept as well.
     workers : int, optional
         Processes that measure.
+    limits : WorkerLimits, optional
+        What one capture may take of a process; given, none is measured in this one.
     measuring : callable, optional
         Measures a sequence of requests, in order; by default `measure_many`.
 
@@ -76,20 +80,14 @@ def review_plan(
     if measuring is None:
 
         def measuring(requests: Sequence[MeasureRequest]) -> Iterator[MeasureOutcome]:
-            return measure_many(requests, workers=workers)
+            return measure_many(requests, workers=workers, limits=limits)
 
-    requests = _requests(plan, found.runs)
+    requests = requests_of(plan, found.runs)
     kept = None if kept_file is None else KeptRuns(kept_file)
     outcomes = zip(found.runs, _measured(requests, kept, measuring, measure_again=measure_again), strict=True)
-    placed: list[PlacedRun] = []
-    unreadable: list[UnreadableFile] = []
-    for file, outcome in outcomes:
-        if outcome.run is None:
-            error = outcome.error_for(file.name, plan.captures.folder)
-            error = error or "it could not be measured"
-            unreadable.append(UnreadableFile(file_name=file.name, **file.place, error=error))
-        else:
-            placed.append(_placed(file, outcome.run))
+    made = [run_made(plan, file, outcome) for file, outcome in outcomes]
+    placed = [run for run in made if isinstance(run, PlacedRun)]
+    unreadable = [run for run in made if isinstance(run, UnreadableFile)]
     names = [run_name(**file.place) for file in found.runs]
     exclusions = exclusions_of(plan, names)
     return review_runs(
@@ -101,15 +99,25 @@ def review_plan(
     )
 
 
-def _requests(plan: ReviewPlan, files: Sequence[RunFile]) -> list[MeasureRequest]:
+def run_made(plan: ReviewPlan, file: RunFile, outcome: MeasureOutcome) -> PlacedRun | UnreadableFile:
+    """A capture at its place, measured or with the reason why not."""
+    if outcome.run is not None:
+        return _placed(file, outcome.run)
+    error = outcome.error_for(file.name, plan.captures.folder) or "it could not be measured"
+    return UnreadableFile(file_name=file.name, **file.place, error=error)
+
+
+def requests_of(plan: ReviewPlan, files: Sequence[RunFile]) -> list[MeasureRequest]:
+    """What is to be measured of the captures of a plan, in their order."""
     from frametime.adapters.base import ReadOptions
 
-    read = ReadOptions(
+    read = replace(
+        plan.read or ReadOptions(),
         layout=_layout(plan.captures.layout),
         skip_start_s=plan.captures.skip_start_s,
         skip_end_s=plan.captures.skip_end_s,
     )
-    sensor_options = _sensor_options(plan.captures.sensor_layout) if any(file.sensors for file in files) else None
+    sensor_options = _sensor_options(plan) if any(file.sensors for file in files) else None
     # One set of options for each card: what rests on them is worked out once.
     measure = {card: _with_limits(plan, card) for card in {file.conditions.card for file in files}}
     return [_request(plan, file, read, measure[file.conditions.card], sensor_options) for file in files]
@@ -143,11 +151,13 @@ def _layout(path: Path | None) -> Layout | None:
     return None if path is None else Layout.from_toml(_layout_text(path), path.name)
 
 
-def _sensor_options(path: Path | None) -> SensorOptions:
+def _sensor_options(plan: ReviewPlan) -> SensorOptions:
     from frametime.adapters.sensors.sensor_layout import SensorLayout
     from frametime.adapters.sensors.sensor_log import SensorOptions
 
-    return SensorOptions(layout=None if path is None else SensorLayout.from_toml(_layout_text(path), path.name))
+    path = plan.captures.sensor_layout
+    layout = None if path is None else SensorLayout.from_toml(_layout_text(path), path.name)
+    return replace(plan.sensors or SensorOptions(), layout=layout)
 
 
 def _layout_text(path: Path) -> str:

@@ -12,12 +12,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from frametime.errors import OutputError, printable
+from frametime.locking import alone_with
 from frametime.pipeline.chart_files import ChartRequest, chart_writers, left_out_words
 from frametime.pipeline.kept_runs import is_free
 from frametime.pipeline.report_files import report_files
 from frametime.pipeline.review_files import review_plan
 from frametime.pipeline.review_schema import review_json
 from frametime.pipeline.review_tables import cells_csv, review_formula_count, runs_table, standings_csv
+from frametime.pipeline.worker_pool import WorkerLimits
 from frametime.replacing import clear_leftovers, replacing_folder
 from frametime.review.result import ReviewResult
 
@@ -61,6 +63,8 @@ class ReviewRequest:
         Use nothing that was kept.
     workers : int or None
         Processes that measure.
+    limits : WorkerLimits or None
+        What one capture may take of a process; given, none is measured in this one.
     """
 
     plan_file: Path
@@ -71,6 +75,7 @@ class ReviewRequest:
     force: bool = False
     measure_again: bool = False
     workers: int | None = None
+    limits: WorkerLimits | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -108,21 +113,26 @@ def make_review(request: ReviewRequest) -> ReviewOutcome:
     """
     from frametime.render.review_text import review_text
 
-    _refuse_strangers(request.out)
-    if not request.force and (request.out / RECORD_FILE).exists():
-        _refuse_other_plan(request.out, request.plan_file)
-    kept_file = request.out / KEPT_RUNS_FILE
-    result = review_plan(
-        request.plan, kept_file=kept_file, measure_again=request.measure_again, workers=request.workers
-    )
-    names = write_review(
-        result,
-        request.out,
-        drawn=request.drawn,
-        force=request.force,
-        escape_formulas=request.escape_formulas,
-        plan_file=request.plan_file,
-    )
+    with alone_with(request.out):
+        _refuse_strangers(request.out)
+        if not request.force and (request.out / RECORD_FILE).exists():
+            _refuse_other_plan(request.out, request.plan_file)
+        kept_file = request.out / KEPT_RUNS_FILE
+        result = review_plan(
+            request.plan,
+            kept_file=kept_file,
+            measure_again=request.measure_again,
+            workers=request.workers,
+            limits=request.limits,
+        )
+        names = write_review(
+            result,
+            request.out,
+            drawn=request.drawn,
+            force=request.force,
+            escape_formulas=request.escape_formulas,
+            plan_file=request.plan_file,
+        )
     return ReviewOutcome(
         names=names,
         summary=review_text(result, details_in="report.md" if request.drawn.report else "result.json"),
@@ -171,32 +181,33 @@ def write_review(
         given, or it cannot be written.
     """
     folder = folder.resolve()
-    _refuse_strangers(folder)
-    files = text_files(result, escape_formulas=escape_formulas)
-    chosen = dict(drawn_files(result, drawn))
-    is_unchanged = all(_holds(folder / name, content) for name, content in files.items())
-    if not force and not is_unchanged and (folder / RECORD_FILE).exists():
-        _refuse_other_plan(folder, plan_file)
-    # Drawn files are functions of the result: what is there need not be drawn again.
-    standing = _written(folder) - files.keys() if is_unchanged and not force else set()
-    names = (*(name for name in chosen if name not in standing), *files)
-    if is_unchanged and not force and len(names) == len(files):
+    with alone_with(folder):
+        _refuse_strangers(folder)
+        files = text_files(result, escape_formulas=escape_formulas)
+        chosen = dict(drawn_files(result, drawn))
+        is_unchanged = all(_holds(folder / name, content) for name, content in files.items())
+        if not force and not is_unchanged and (folder / RECORD_FILE).exists():
+            _refuse_other_plan(folder, plan_file)
+        # Drawn files are functions of the result: what is there need not be drawn again.
+        standing = _written(folder) - files.keys() if is_unchanged and not force else set()
+        names = (*(name for name in chosen if name not in standing), *files)
+        if is_unchanged and not force and len(names) == len(files):
+            clear_leftovers(folder)
+            return names
+        with replacing_folder(folder, last=RESULT_FILE) as making:
+            for name, write in chosen.items():
+                if name not in standing:
+                    (making / name).parent.mkdir(parents=True, exist_ok=True)
+                    write(making / name)
+            for name in (*sorted(standing), KEPT_RUNS_FILE):
+                if (folder / name).exists():
+                    (making / name).parent.mkdir(parents=True, exist_ok=True)
+                    shutil.copy2(folder / name, making / name)
+            for name, content in files.items():
+                (making / name).write_bytes(content)
+            _write_record(making, _plan_name(folder, plan_file), {*standing, *names})
         clear_leftovers(folder)
         return names
-    with replacing_folder(folder, last=RESULT_FILE) as making:
-        for name, write in chosen.items():
-            if name not in standing:
-                (making / name).parent.mkdir(parents=True, exist_ok=True)
-                write(making / name)
-        for name in (*sorted(standing), KEPT_RUNS_FILE):
-            if (folder / name).exists():
-                (making / name).parent.mkdir(parents=True, exist_ok=True)
-                shutil.copy2(folder / name, making / name)
-        for name, content in files.items():
-            (making / name).write_bytes(content)
-        _write_record(making, _plan_name(folder, plan_file), {*standing, *names})
-    clear_leftovers(folder)
-    return names
 
 
 def text_files(result: ReviewResult, *, escape_formulas: bool = False) -> Mapping[str, bytes]:

@@ -8,9 +8,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from frametime.errors import EndingError
 from frametime.pipeline.chart_files import ChartRequest
-from frametime.replacing import refuse_existing, write_bytes, write_text
+from frametime.replacing import claiming, refuse_ending, refuse_existing, write_bytes, write_text
 
 if TYPE_CHECKING:
     from frametime.capture import Capture
@@ -52,11 +51,11 @@ def write_tuning_charts(
     theme = request.theme_value()
     drawings = tuning_figures(summary, theme, only=request.only)
     paths = [folder / f"{name}.{ending}" for name, _ in drawings for ending in request.formats]
-    refuse_existing(paths, force=force)
-    for name, drawing in drawings:
-        figure = drawing()
-        for ending in request.formats:
-            write_bytes(folder / f"{name}.{ending}", figure_bytes(figure, theme, ending))
+    with claiming(paths, force=force, folder=folder):
+        for name, drawing in drawings:
+            figure = drawing()
+            for ending in request.formats:
+                write_bytes(folder / f"{name}.{ending}", figure_bytes(figure, theme, ending))
     return tuple(paths)
 
 
@@ -70,8 +69,9 @@ def write_tuning_report(summary: TuningSummary, path: Path, *, force: bool = Fal
     """
     from frametime.render.report.tuning_report import tuning_charts, tuning_report
 
-    refuse_path(path, force=force)
-    _write(tuning_report(summary, figures=() if _is_text(path) else tuning_charts(summary)), path)
+    refuse_ending(path, ENDINGS, "report")
+    refuse_existing([path], force=force)
+    _write(tuning_report(summary, figures=() if _is_text(path) else tuning_charts(summary)), path, force=force)
 
 
 def write_endurance_report(
@@ -90,32 +90,21 @@ def write_endurance_report(
     """
     from frametime.render.report.endurance_report import endurance_chart, endurance_report
 
-    refuse_path(path, force=force)
-    figures = () if measured is None or _is_text(path) else (endurance_chart(*measured, verdict),)
-    _write(endurance_report(verdict, figures=figures), path)
-
-
-def refuse_path(path: Path, *, force: bool) -> None:
-    """Stop before any work where the report could not be written there.
-
-    Raises
-    ------
-    OutputError
-    """
-    if path.suffix.lower() not in ENDINGS:
-        raise EndingError.at(
-            str(path), f"the ending {path.suffix!r} is no format for a report", helps="use .html or .md"
-        )
+    refuse_ending(path, ENDINGS, "report")
     refuse_existing([path], force=force)
+    figures = () if measured is None or _is_text(path) else (endurance_chart(*measured, verdict),)
+    _write(endurance_report(verdict, figures=figures), path, force=force)
 
 
 def _is_text(path: Path) -> bool:
     return path.suffix.lower() == ".md"
 
 
-def _write(report: Report, path: Path) -> None:
+def _write(report: Report, path: Path, *, force: bool) -> None:
     from frametime.render.report.html import render_html
     from frametime.render.report.markdown import render_markdown
 
     render = render_markdown if _is_text(path) else render_html
-    write_text(path, render(report))
+    text = render(report)
+    with claiming([path], force=force):
+        write_text(path, text)

@@ -6,14 +6,13 @@ whole to a temporary name, forced to the disk and then renamed; what stood in it
 
 from __future__ import annotations
 
-import contextlib
 import os
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
 from frametime.errors import RecordError
-from frametime.replacing import refuse_existing, write_bytes
+from frametime.locking import alone_with
+from frametime.replacing import claiming, write_bytes
 from frametime.settings.toml_source import MAX_CHARACTERS
 from frametime.tuning.record import Trial, TuningRecord
 from frametime.tuning.record_text import TEMPLATE, parse_record, refuse_trial, trial_text
@@ -39,8 +38,8 @@ def new_record(path: str) -> None:
     ------
     OutputError
     """
-    refuse_existing([Path(path)], force=False, helps="choose another name")
-    write_bytes(Path(path), TEMPLATE.encode(), is_forced=True)
+    with claiming([Path(path)], force=False, helps="choose another name"):
+        write_bytes(Path(path), TEMPLATE.encode(), is_forced=True)
 
 
 def append_trial(path: str, trial: Trial) -> TuningRecord:
@@ -54,7 +53,7 @@ def append_trial(path: str, trial: Trial) -> TuningRecord:
         If it cannot be written: the file is as it was then.
     """
     target = Path(os.path.realpath(path))
-    with _alone_with(target):
+    with alone_with(target):
         before = _bytes_of(path)
         refuse_trial(trial_text(trial), parse_record(_decoded(before, path), name=path), name=path)
         line_end = b"\r\n" if b"\r\n" in before else b"\n"
@@ -88,22 +87,3 @@ def _decoded(content: bytes, path: str) -> str:
     except UnicodeDecodeError as error:
         line = content[: error.start].count(b"\n") + 1
         raise RecordError.at(path, "the text is not UTF-8", line=line, helps="save it as UTF-8") from error
-
-
-@contextlib.contextmanager
-def _alone_with(target: Path) -> Iterator[None]:
-    """Keep a second writer waiting until this one is done, on systems that can; ends with the process."""
-    try:
-        import fcntl
-    except ImportError:  # Windows: two people do not note trials on one bench in the same millisecond
-        yield
-        return
-    try:
-        folder = os.open(target.parent, os.O_RDONLY)
-    except OSError as error:
-        raise RecordError.at(str(target), f"cannot be read ({error.strerror})") from error
-    try:
-        fcntl.flock(folder, fcntl.LOCK_EX)
-        yield
-    finally:
-        os.close(folder)

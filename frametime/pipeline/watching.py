@@ -6,25 +6,32 @@ writes under another name and renames is seen at its last name only. Nothing is 
 
 from __future__ import annotations
 
+import contextlib
+import threading
 import time
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, TypeAlias
 
 from frametime.capture import Conditions
+from frametime.errors import printable
 from frametime.metrics.metric import MeasuredRun
-from frametime.pipeline.measuring import MeasureRequest, measure_one
+from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest
+from frametime.pipeline.measuring_many import measuring_apart
+from frametime.pipeline.worker_pool import WorkerLimits
+from frametime.plans.folder_walk import files_below, passed_over, text_of
+from frametime.ranges import check_ranges
 
 if TYPE_CHECKING:
-    import threading
-
     from frametime.adapters.base import ReadOptions
     from frametime.metrics.options import MeasureOptions
     from frametime.plans.path_pattern import PathPattern
 
-_POLL_MS: Final = 200
+Measuring: TypeAlias = Callable[[MeasureRequest], MeasureOutcome]
+
+_POLL_S: Final = 0.2
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,6 +50,8 @@ class WatchOptions:
         Usable runs that a set needs.
     settle_s : float
         How long a file must have stayed as it is, in s, before it is read.
+    limits : WorkerLimits or None
+        What one capture may take of the process that measures it.
     """
 
     read: ReadOptions
@@ -51,12 +60,12 @@ class WatchOptions:
     skip_start_auto: bool = False
     n_runs: int = 3
     settle_s: float = 1.0
+    limits: WorkerLimits | None = None
 
     def __post_init__(self) -> None:
+        check_ranges(self, "settle_s")
         if self.n_runs < 1:
             raise ValueError(f"n_runs must be 1 or more, got {self.n_runs!r}")
-        if not self.settle_s > 0.0:
-            raise ValueError(f"settle_s must be positive, got {self.settle_s!r}")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -95,38 +104,63 @@ class _RunSets:
         return f"{name}: {n_usable} of {self.n_runs} usable runs, {missing} more needed{repeat}"
 
 
-class _Settling:
-    """Files that have changed and may not be finished yet."""
+class _Tree:
+    """The files below a folder as they were last seen: what has come, changed and settled since."""
 
-    def __init__(self, settle_s: float) -> None:
+    def __init__(self, folder: Path, settle_s: float) -> None:
+        self._folder = folder
         self._settle_s = settle_s
-        self._seen: dict[Path, tuple[tuple[int, int], float]] = {}
+        self._known: dict[Path, tuple[int, int]] = {}
+        self._waiting: dict[Path, tuple[tuple[int, int], float]] = {}
+        self._identity: tuple[int, int] | None = self._look_up()
 
-    def changed(self, path: Path) -> None:
-        """A file has come or changed."""
-        self._seen[path] = ((-1, -1), time.monotonic())
+    def _look_up(self) -> tuple[int, int] | None:
+        try:
+            status = self._folder.stat()
+        except OSError:
+            return None
+        return status.st_dev, status.st_ino
 
-    def settled(self) -> Iterator[Path]:
-        """Files that have stayed as they are for long enough; each is given once."""
-        now = time.monotonic()
-        for path, (state, since) in sorted(self._seen.items()):
-            try:
-                status = path.stat()
-            except OSError:
-                del self._seen[path]
-                continue
-            current = (status.st_size, status.st_mtime_ns)
-            if current != state:
-                self._seen[path] = (current, now)
-            elif now - since >= self._settle_s:
-                del self._seen[path]
-                yield path
+    def news(self) -> str | None:
+        """A sentence where the folder itself has gone, come back, or been replaced by another."""
+        before, self._identity = self._identity, self._look_up()
+        if before == self._identity:
+            return None
+        if self._identity is None:
+            return "this folder is gone; the watch goes on when it is there again"
+        return "this folder is there again" if before is None else "this is another folder now; the watch goes on in it"
+
+    def settled(self, settle_s: float | None = None) -> list[Path]:
+        """Files that are new or have changed, and have stayed as they are for long enough; each is given once."""
+        settle_s = self._settle_s if settle_s is None else settle_s
+        now, found = time.monotonic(), []
+        waiting, self._waiting = self._waiting, {}
+        with contextlib.suppress(OSError):  # the folder is gone: `news` says so
+            for path in files_below(self._folder):
+                try:
+                    status = path.stat()
+                except OSError:
+                    continue
+                state = (status.st_size, status.st_mtime_ns)
+                if self._known.get(path) == state:
+                    continue
+                before, since = waiting.get(path, (None, now))
+                since = since if before == state else now
+                if now - since >= settle_s:
+                    self._known[path] = state
+                    found.append(path)
+                else:
+                    self._waiting[path] = (state, since)
+        return sorted(found)
 
 
 def watch_folder(folder: Path, *, options: WatchOptions, stop: threading.Event | None = None) -> Iterator[WatchReport]:
     """Measure each capture below ``folder`` as it is finished, until ``stop`` is set.
 
-    Captures that lie there already count for their sets, in the order of their names, and are reported first.
+    Captures that lie there already count for their sets, in the order of their names, and are reported first. The
+    folder is looked through again and again and compared with what was seen before, so that nothing depends on how a
+    file came there, or on what kind of disk. Where the folder itself goes away or comes back, a report without a name
+    says so.
 
     Parameters
     ----------
@@ -138,41 +172,41 @@ def watch_folder(folder: Path, *, options: WatchOptions, stop: threading.Event |
     ------
     WatchReport
     """
-    from watchfiles import watch
-
-    from frametime.plans.folder_walk import walk_captures
-
-    folder = folder.resolve()
+    stop = threading.Event() if stop is None else stop
+    folder = folder.absolute()
     sets = _RunSets(options.n_runs)
-    for found in walk_captures(folder, pattern=options.path_pattern).captures:
-        yield _report(found.path, folder, options, sets)
-    settling = _Settling(options.settle_s)
-    changes = watch(
-        folder, stop_event=stop, rust_timeout=_POLL_MS, debounce=_POLL_MS, yield_on_timeout=True, raise_interrupt=True
-    )
-    for batch in changes:
-        for _, name in batch:
-            settling.changed(Path(name))
-        for path in settling.settled():
-            if _is_capture(path, folder, options):
-                yield _report(path, folder, options, sets)
+    with measuring_apart(options.limits) as measure:
+        for found in finished_files(folder, settle_s=options.settle_s, stop=stop):
+            if isinstance(found, str):
+                error = f"{printable(str(folder))}: {found}"
+                yield WatchReport(name="", path=str(folder), run=None, error=error, set_sentence=None)
+            elif passed_over(found, found.relative_to(folder).as_posix(), options.path_pattern) is None:
+                yield _report(found, folder, options, sets, measure)
 
 
-def _is_capture(path: Path, folder: Path, options: WatchOptions) -> bool:
-    from frametime.adapters.file_kind import classify_file
+def finished_files(folder: Path, *, settle_s: float, stop: threading.Event) -> Iterator[Path | str]:
+    """Files below a folder, each when it has stayed as it is for long enough; those that lie there already at once.
 
-    relative = path.relative_to(folder)
-    if not path.is_file() or any(part.startswith(".") for part in relative.parts):
-        return False
-    if options.path_pattern is not None and options.path_pattern.match(relative.as_posix()) is None:
-        return False
-    return classify_file(path).kind == "frames"
+    A text in place of a path says that the folder itself has gone, or has come back.
+    """
+    tree = _Tree(folder, settle_s)
+    wait_s: float | None = 0.0
+    while True:
+        began = time.monotonic()
+        if (news := tree.news()) is not None:
+            yield news
+        yield from tree.settled(wait_s)
+        wait_s = None
+        # A large folder is looked through for a third of the time at most.
+        if stop.wait(max(_POLL_S, 2.0 * (time.monotonic() - began))):
+            return
 
 
-def _report(path: Path, folder: Path, options: WatchOptions, sets: _RunSets) -> WatchReport:
+def _report(path: Path, folder: Path, options: WatchOptions, sets: _RunSets, measure: Measuring) -> WatchReport:
     name = path.relative_to(folder).as_posix()
-    fields = options.path_pattern.match(name) if options.path_pattern is not None else None
-    outcome = measure_one(
+    matched = options.path_pattern.match(name) if options.path_pattern is not None else None
+    fields = None if matched is None else {key: text_of(value) for key, value in matched.items()}
+    outcome = measure(
         MeasureRequest(
             path=str(path),
             read=options.read,
@@ -184,4 +218,4 @@ def _report(path: Path, folder: Path, options: WatchOptions, sets: _RunSets) -> 
     )
     usable = outcome.run is not None and outcome.run.judgement.word != "repeat this run"
     sentence = sets.add(fields, usable=usable) if fields is not None else None
-    return WatchReport(name=name, path=str(path), run=outcome.run, error=outcome.error, set_sentence=sentence)
+    return WatchReport(name=text_of(name), path=str(path), run=outcome.run, error=outcome.error, set_sentence=sentence)

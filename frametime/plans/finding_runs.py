@@ -11,6 +11,7 @@ from frametime.errors import PlanError, printable
 from frametime.plans.folder_walk import text_of
 from frametime.plans.path_pattern import PathPattern
 from frametime.plans.plan import ReviewPlan
+from frametime.plans.resolutions import RESOLUTION, resolution_name
 from frametime.review.run_set import run_name
 
 
@@ -46,6 +47,7 @@ def find_runs(plan: ReviewPlan) -> FoundRuns:
         When the folder is not there, two files stand for the same run, or a path contradicts the plan.
     """
     folder, pattern = plan.captures.folder, plan.captures.pattern
+    places = PlanPlaces(plan)
     if not folder.is_dir():
         raise PlanError.at(
             plan.file_name, f"there is no folder '{printable(str(folder))}'", helps="check [captures] folder"
@@ -55,16 +57,16 @@ def find_runs(plan: ReviewPlan) -> FoundRuns:
     cells = set(plan.design.cells)
     cards = {card.key for card in plan.design.cards}
     sensor_match = plan.captures.sensors.match if plan.captures.sensors is not None else lambda _: None
-    for path, fields in pattern.glob(folder):
+    for path, loose_fields in pattern.glob(folder):
         raw_name = path.relative_to(folder).as_posix()
         if path.name.startswith(".") or sensor_match(raw_name) is not None:
             continue
-        name, values = text_of(raw_name), {key: text_of(value) for key, value in fields.items()}
-        resolution = values.get("resolution", plan.design.resolutions[0])
-        if values["card"] not in cards or (values["scene"], resolution) not in cells:
+        name, fields = text_of(raw_name), places.fields(raw_name) or loose_fields
+        values = {key: text_of(value) for key, value in fields.items()}
+        place = places.place(values)
+        if place["card"] not in cards or (place["scene"], place["resolution"]) not in cells:
             not_in_plan.append(name)
             continue
-        place = {"card": values["card"], "scene": values["scene"], "resolution": resolution, "run": values["run"]}
         key = run_name(**place)
         if key in runs:
             raise PlanError.at(
@@ -81,9 +83,44 @@ def find_runs(plan: ReviewPlan) -> FoundRuns:
             name=name,
             place=place,
             sensors=sensors,
-            conditions=_conditions(plan, name, values, place),
+            conditions=_conditions(plan, name, {**values, "card": place["card"], "scene": place["scene"]}, place),
         )
     return FoundRuns(runs=tuple(runs.values()), not_in_plan=tuple(not_in_plan), without_sensors=tuple(without_sensors))
+
+
+class PlanPlaces:
+    """Where in the plan a path belongs: names that the plan knows are told from those beside them."""
+
+    def __init__(self, plan: ReviewPlan) -> None:
+        design, pattern = plan.design, plan.captures.pattern
+        self._names = {
+            "card": [card.key for card in design.cards],
+            "scene": [scene.key for scene in design.scenes],
+            "resolution": list(design.resolutions),
+        }
+        of_names = {field: self._names[field] for field in ("card", "scene")}
+        self._patterns = [
+            pattern.with_values(self._names),
+            pattern.with_values(of_names, told={"resolution": RESOLUTION.pattern}),
+            pattern.with_values(of_names, any_case=True, told={"resolution": RESOLUTION.pattern}),
+        ]
+        self._equal = {resolution_name(name): name for name in reversed(self._names["resolution"])}
+
+    def fields(self, name: str) -> dict[str, str] | None:
+        """The fields of a path with the names of the plan; ``None`` where it holds others."""
+        return next((fields for pattern in self._patterns if (fields := pattern.match(name)) is not None), None)
+
+    def place(self, values: Mapping[str, str]) -> dict[str, str]:
+        """Card, scene, resolution and run as the plan names them: capitals and equal resolutions do not matter."""
+        place = {}
+        for field, names in self._names.items():
+            text = values.get(field, names[0])
+            same = [name for name in names if name.casefold() == text.casefold()]
+            place[field] = text if text in names or len(same) != 1 else same[0]
+        if place["resolution"] not in self._names["resolution"]:
+            place["resolution"] = self._equal.get(resolution_name(place["resolution"]), place["resolution"])
+        run = values.get("run", "1")
+        return {**place, "run": f"{values['session']} {run}" if "session" in values else run}
 
 
 def _sensor_file(folder: Path, pattern: PathPattern | None, values: dict[str, str]) -> Path | None:

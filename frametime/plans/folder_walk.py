@@ -80,10 +80,10 @@ class Captures(Sequence[FoundFile]):
 
 @dataclass(frozen=True, kw_only=True)
 class Walk:
-    """What lies in a folder: captures, how many files of which other kind, and why which folders cannot be listed."""
+    """What lies in a folder: captures, other files with the reason, and why which folders cannot be listed."""
 
     captures: Sequence[FoundFile]
-    other_counts: Mapping[str, int]
+    others: Mapping[str, Sequence[str]]
     unlisted: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -98,23 +98,27 @@ def walk_captures(folder: Path, *, pattern: PathPattern | None = None, leave_out
     OSError
         If ``folder`` itself cannot be listed; one below it is told in ``unlisted``.
     """
-    from frametime.adapters.file_kind import classify_file
-
     names: list[str] = []
-    other_counts: dict[str, int] = {}
+    others: dict[str, list[str]] = {}
     unlisted: dict[str, str] = {}
     for path in files_below(folder, leave_out=leave_out, unlisted=unlisted):
         name = path.relative_to(folder).as_posix()
-        if pattern is not None and pattern.match(name) is None:
-            other_counts["not matching the path pattern"] = other_counts.get("not matching the path pattern", 0) + 1
-            continue
-        kind = classify_file(path)
-        if kind.kind == "frames":
+        why = passed_over(path, name, pattern)
+        if why is None:
             names.append(name)
         else:
-            label = _LABELS[kind.kind]
-            other_counts[label] = other_counts.get(label, 0) + 1
-    return Walk(captures=Captures(folder, names, pattern), other_counts=other_counts, unlisted=unlisted)
+            others.setdefault(why[0], []).append(text_of(name) + (f" ({why[1]})" if why[1] else ""))
+    return Walk(captures=Captures(folder, names, pattern), others=others, unlisted=unlisted)
+
+
+def passed_over(path: Path, name: str, pattern: PathPattern | None) -> tuple[str, str] | None:
+    """What a file is that is no capture of this name below its folder, and why; None for a capture."""
+    from frametime.adapters.file_kind import classify_file
+
+    if pattern is not None and pattern.match(name) is None:
+        return "not matching the path pattern", ""
+    kind = classify_file(path)
+    return None if kind.kind == "frames" else (_LABELS[kind.kind], kind.reason)
 
 
 def files_below(

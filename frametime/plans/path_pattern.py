@@ -4,18 +4,30 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 from typing import Final
 
 from frametime.errors import FrametimeError, PlanError, printable
 
-FIELDS: Final = ("card", "card_settings", "scene", "scene_settings", "resolution", "driver", "operating_system", "run")
+FIELDS: Final = (
+    "card",
+    "card_settings",
+    "scene",
+    "scene_settings",
+    "resolution",
+    "driver",
+    "operating_system",
+    "session",
+    "run",
+)
 _FIELD = re.compile(r"\{([^{}]*)\}")
 _VALUE: Final = r"[^/\\]+?"
 _ANY: Final = r"[^/\\]*"
-_FREE: Final = ("(?P<", _ANY[:4])
+_NOTHING: Final[Mapping[str, str]] = MappingProxyType({})
+_FREE: Final = (f"{_VALUE})", _ANY)
 
 
 @dataclass(frozen=True)
@@ -43,8 +55,16 @@ class PathPattern:
     _expression: re.Pattern[str]
 
     @classmethod
-    def parse(cls, text: str, *, where: str = "path pattern") -> PathPattern:
+    def parse(cls, text: str, *, where: str = "path pattern", told: Mapping[str, str] = _NOTHING) -> PathPattern:
         """Read a pattern.
+
+        Parameters
+        ----------
+        text : str
+        where : str
+            What messages name.
+        told : mapping of str to str
+            Expressions for fields of which more is known than that they stay inside one name.
 
         Raises
         ------
@@ -59,19 +79,43 @@ class PathPattern:
             name = found[1]
             if name not in FIELDS:
                 raise _unknown_field(name, where)
-            if text[: found.start()].endswith("}"):
+            joined = text[: found.start()].endswith("}")
+            if joined and name == "run":  # the number at the end of a name: "harbor1.csv"
+                parts[-1] = parts[-1].replace(_VALUE, r"(?:[^/\\]*[^/\\0-9])")
+            elif joined:
                 raise PlanError.at(
                     where,
                     f"nothing stands between two fields before '{{{name}}}'",
                     helps="put a separator between them, such as '/' or '_'",
                 )
             parts += _literals(text[at : found.start()], where)
-            parts.append(f"(?P={name})" if name in fields else f"(?P<{name}>{_VALUE})")
+            value = told.get(name, r"[0-9]+" if joined else _VALUE)
+            parts.append(f"(?P={name})" if name in fields else f"(?P<{name}>{value})")
             if name not in fields:
                 fields.append(name)
             at = found.end()
         parts += _literals(text[at:], where)
         return cls(text, tuple(fields), re.compile(_committed(parts), re.DOTALL))
+
+    def told(self, expressions: Mapping[str, str]) -> PathPattern:
+        """The same pattern, where more is known of some fields: an expression for each."""
+        return PathPattern.parse(self.text, told=expressions) if expressions else self
+
+    def with_values(
+        self, values: Mapping[str, Iterable[str]], *, any_case: bool = False, told: Mapping[str, str] = _NOTHING
+    ) -> PathPattern:
+        """The same pattern for the values that its fields can have: names with separators in them are told apart.
+
+        Examples
+        --------
+        >>> pattern = PathPattern.parse("{card}-{scene}.csv").with_values({"card": ["GPU-70", "GPU-80"]})
+        >>> pattern.match("GPU-70-dry-harbor.csv")
+        {'card': 'GPU-70', 'scene': 'dry-harbor'}
+        """
+        longest_first = {field: sorted(texts, key=len, reverse=True) for field, texts in values.items()}
+        flags = "i" if any_case else ""
+        expressions = {field: f"(?{flags}:{'|'.join(map(re.escape, texts))})" for field, texts in longest_first.items()}
+        return self.told({**expressions, **told})
 
     @property
     def folder_depth(self) -> int:
@@ -163,7 +207,9 @@ def _committed(parts: list[str]) -> str:
         free, literal, behind = parts[at], parts[at + 1], parts[at + 2] if at + 2 < len(parts) else ""
         if free == _ANY and behind == _ANY:
             expression += f"(?>{free}?{literal})"
-        elif free.startswith("(?P<") and f"(?P={free[4 : free.index('>')]})" not in parts and behind[:4] in _FREE:
+        elif (
+            free.endswith(f"{_VALUE})") and f"(?P={free[4 : free.index('>')]})" not in parts and behind.endswith(_FREE)
+        ):
             expression += f"(?>{free}{literal})"
         else:
             expression += free + literal

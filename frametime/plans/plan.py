@@ -6,12 +6,13 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import msgspec
 
 from frametime.errors import PlanError, printable
 from frametime.metrics.display.refresh_rates import parse_refresh
+from frametime.metrics.level import low_key
 from frametime.metrics.options import MeasureOptions, Refresh, StutterRule
 from frametime.plans.path_pattern import PathPattern
 from frametime.plans.plan_cuts import cuts_of
@@ -20,6 +21,10 @@ from frametime.render.charts.chart_catalog import keys_for
 from frametime.review.design import CardEntry, MetricEntry, ReviewDesign, RunningCost, SceneEntry
 from frametime.settings.decoding import decoded
 from frametime.settings.toml_source import KeyPath, TomlSource, one_of, shown
+
+if TYPE_CHECKING:
+    from frametime.adapters.base import ReadOptions
+    from frametime.adapters.sensors.sensor_log import SensorOptions
 
 MAX_PLAN_BYTES: Final = 1 << 20
 
@@ -68,7 +73,8 @@ class ReviewPlan:
     ``scene_settings`` and ``operating_systems`` are conditions by scene and by card, where the plan names them;
     ``limits`` are those of each card;
     ``charts`` are keys of charts of which the review draws all, where the plan names any;
-    ``resolved`` is the plan as plain values with all defaults filled in.
+    ``resolved`` is the plan as plain values with all defaults filled in;
+    ``read`` and ``sensors`` hold what a plan has no key for, for every log.
     """
 
     file_name: str
@@ -80,6 +86,8 @@ class ReviewPlan:
     limits: Mapping[str, CardLimits]
     charts: tuple[str, ...] | None
     resolved: Mapping[str, object]
+    read: ReadOptions | None = None
+    sensors: SensorOptions | None = None
 
 
 def read_plan(path: Path) -> ReviewPlan:
@@ -152,7 +160,13 @@ def parse_plan(text: str, *, file_name: str, folder: Path) -> ReviewPlan:
     return ReviewPlan(
         file_name=file_name,
         design=design,
-        captures=_captures(source, keys.captures, folder, one_resolution=len(keys.resolutions) == 1),
+        captures=_captures(
+            source,
+            keys.captures,
+            folder,
+            one_resolution=len(keys.resolutions) == 1,
+            one_scene=len(keys.scenes) == 1,
+        ),
         measure=measure,
         scene_settings={scene.key: scene.settings for scene in keys.scenes if scene.settings is not None},
         operating_systems={card.key: card.operating_system for card in keys.cards if card.operating_system is not None},
@@ -169,12 +183,18 @@ def _filled(keys: PlanKeys) -> PlanKeys:
     """The defaults that rest on other keys."""
     replace = msgspec.structs.replace
     others = [card.key for card in keys.cards if card.key != keys.baseline]
+    bench = (keys.bench,) if isinstance(keys.bench, str) else keys.bench
     subject = keys.subject or (tuple(others) if len(keys.cards) == 2 else ())
     cost = keys.running_cost
+    shares = keys.measure.slowest_pcts
+    # A low of a share that is not measured is none.
+    metrics = keys.metrics or ("average_fps", low_key(1.0 if 1.0 in shares else shares[0], "percentile"))
     return replace(
         keys,
+        bench=bench,
         subject=(subject,) if isinstance(subject, str) else subject,
-        headline=keys.headline or next(iter(keys.metrics), None),
+        metrics=metrics,
+        headline=keys.headline or metrics[0],
         cards=tuple(
             replace(card, label=card.label or card.key, currency=card.currency or keys.currency) for card in keys.cards
         ),
@@ -211,7 +231,7 @@ def _check_texts(source: TomlSource, path: KeyPath, value: object) -> None:
 def _check_keys(source: TomlSource, keys: PlanKeys) -> None:
     """What one key says of another."""
     for name in ("resolutions", "cards", "scenes", "metrics"):
-        if not getattr(keys, name):
+        if source.at((name,)) == []:
             raise source.fault((name,), "is empty", "name at least one")
     for table in ("cards", "scenes"):
         source.check_once([(*place, "key") for place in source.places((table,))], "give each its own key")
@@ -312,15 +332,17 @@ def _metrics(source: TomlSource, keys: PlanKeys, options: MeasureOptions) -> tup
     )
 
 
-def _captures(source: TomlSource, keys: CapturesKeys, folder: Path, *, one_resolution: bool) -> CapturesPlan:
+def _captures(
+    source: TomlSource, keys: CapturesKeys, folder: Path, *, one_resolution: bool, one_scene: bool
+) -> CapturesPlan:
     pattern, sensors = _pattern(source, "pattern", keys.pattern), None
-    needed = ["card", "scene", "run"] + ([] if one_resolution else ["resolution"])
+    needed = ["card", *([] if one_scene else ["scene"]), *([] if one_resolution else ["resolution"])]
     absent = ["{" + name + "}" for name in needed if name not in pattern.fields]
     if absent:
         raise source.fault(("captures", "pattern"), f"lacks {', '.join(map(shown, absent))}", "add it to the pattern")
     if keys.sensors is not None:
         sensors = _pattern(source, "sensors", keys.sensors)
-        if set(sensors.fields) != set(pattern.fields):
+        if not set(sensors.fields) <= set(pattern.fields):
             found = f"has the fields {', '.join(map(shown, sensors.fields))}"
             raise source.fault(
                 ("captures", "sensors"), found, f"allowed: those of the pattern, {one_of(pattern.fields)}"

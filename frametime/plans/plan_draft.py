@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import os
 import re
-from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path, PurePosixPath
 from typing import Final
@@ -14,40 +14,123 @@ from typing import Final
 from frametime.errors import FrametimeError, PlanError, printable
 from frametime.plans.folder_walk import files_below, text_of
 from frametime.plans.path_pattern import PathPattern
+from frametime.plans.path_reading import LOG_ENDINGS, PathReading, fields_by_pattern, is_log, read_paths
 from frametime.plans.plan import parse_plan
+from frametime.plans.resolutions import resolution_name
 from frametime.review.run_set import natural_order
 from frametime.settings.toml_writing import toml_value
+from frametime.words import counted
 
-_LOG_ENDINGS: Final = (".csv", ".tsv", ".txt", ".log", ".arrow", ".feather", ".parquet")
-_PACKED_ENDINGS: Final = ("", ".gz", ".zst", ".bz2", ".xz")
 _SENSOR_WORD: Final = re.compile(r"(?<![A-Za-z])sensors?(?![A-Za-z])", re.IGNORECASE)
-_RESOLUTION: Final = re.compile(r"\d{3,4}p|\d{3,5}x\d{3,5}|[248]k", re.IGNORECASE)
-_NUMBER_AT_END: Final = re.compile(r"(.*?)(\d+)")
 _HELPS: Final = "give --path-pattern, such as --path-pattern '{card}/{scene}/{resolution}/run{run}.csv'"
+_MOST_SHOWN: Final = 8
+
+
+@dataclass(frozen=True, kw_only=True)
+class FolderContent:
+    """What lies in a folder: captures and sensor logs by name, and why other files and folders are passed over."""
+
+    captures: tuple[str, ...]
+    sensors: tuple[str, ...]
+    passed_over: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, kw_only=True)
 class PlanDraft:
-    """What a first plan rests on, and its text: ``folder`` is as seen from the plan, keys stand in their order."""
+    """What a first plan rests on, and its text: ``folder`` is as seen from the plan, keys stand in their order.
+
+    ``places`` holds card, scene, resolution and run of each capture, as the plan names them.
+    """
 
     folder: str
     pattern: PathPattern
     sensors: PathPattern | None
-    cards: tuple[str, ...]
-    scenes: tuple[str, ...]
-    resolutions: tuple[str, ...]
-    n_runs: int
-    n_captures: int
-    left_over: tuple[str, ...]
+    places: Mapping[str, tuple[str, str, str, str]]
+    content: FolderContent
+
+    @cached_property
+    def cards(self) -> tuple[str, ...]:
+        """Keys of the cards."""
+        return _in_order(card for card, *_ in self.places.values())
+
+    @cached_property
+    def scenes(self) -> tuple[str, ...]:
+        """Keys of the scenes."""
+        return _in_order(scene for _, scene, *_ in self.places.values())
+
+    @cached_property
+    def resolutions(self) -> tuple[str, ...]:
+        """Names of the resolutions."""
+        return _in_order(resolution for _, _, resolution, _ in self.places.values())
+
+    @cached_property
+    def runs_in_cells(self) -> Counter[tuple[str, ...]]:
+        """How many captures each card has in each cell."""
+        return Counter(place[:3] for place in self.places.values())
+
+    @property
+    def n_runs(self) -> int:
+        """The most runs that a card has in a cell."""
+        return max(self.runs_in_cells.values())
+
+    @property
+    def n_captures(self) -> int:
+        """Captures that have a place in the plan."""
+        return len(self.places)
+
+    @property
+    def left_over(self) -> tuple[str, ...]:
+        """Captures whose paths do not fit the pattern."""
+        return tuple(name for name in self.content.captures if name not in self.places)
 
     @cached_property
     def text(self) -> str:
         """The plan as TOML, ready to edit."""
         return _text(self)
 
+    @property
+    def understood(self) -> list[str]:
+        """What the folder was taken for, as lines: names with their captures, one path taken apart."""
+        name, place = next(iter(self.places.items()))
+        counts = sorted(set(self.runs_in_cells.values()))
+        runs = f"{counts[0]} to {counts[-1]}" if len(counts) > 1 else str(counts[0])
+        n_missing = len(self.cards) * len(self.scenes) * len(self.resolutions) - len(self.runs_in_cells)
+        lines = [
+            f"{counted(self.n_captures, 'capture')}, pattern {printable(self.pattern.text)}",
+            *(
+                f"  {title:12}{len(names):>4}  {_some(names, Counter(one[at] for one in self.places.values()))}"
+                for at, (title, names) in enumerate(
+                    (("cards", self.cards), ("scenes", self.scenes), ("resolutions", self.resolutions))
+                )
+            ),
+            f"  {'runs':12}{'':4}  {runs} a cell"
+            + (f"; {counted(n_missing, 'cell')} without a capture" if n_missing else ""),
+            f"  {'sensor logs':12}{len(self.content.sensors):>4}"
+            + (f"  pattern {printable(self.sensors.text)}" if self.sensors is not None else ""),
+            f"For example {printable(name)} is card {printable(place[0])}, scene {printable(place[1])}, resolution "
+            f"{printable(place[2])}, run {printable(place[3])}.",
+        ]
+        if "scene" not in self.pattern.fields:
+            lines.append("Only one name differs between the captures, and is taken for the card.")
+        return lines + _grouped(
+            {**self.content.passed_over, **dict.fromkeys(self.left_over, "does not fit the pattern")}
+        )
 
-def draft_plan(folder: Path, *, beside: Path, pattern: PathPattern | None = None) -> PlanDraft:
-    """Write a first plan for the captures below a folder.
+
+def _grouped(passed_over: Mapping[str, str]) -> list[str]:
+    """Files that are no captures, by reason with an example."""
+    by_reason: dict[str, list[str]] = defaultdict(list)
+    for name, why in passed_over.items():
+        by_reason[why].append(name)
+    lines = [
+        f"  {printable(names[0])}: {why}" + (f" ({len(names)} such files)" if len(names) > 1 else "")
+        for why, names in by_reason.items()
+    ]
+    return [f"Passed over: {counted(len(passed_over), 'file')}", *lines] if lines else []
+
+
+def draft_plans(folder: Path, *, beside: Path, pattern: PathPattern | None = None) -> tuple[PlanDraft, ...]:
+    """Draft a plan for the captures below a folder: one, or one for each way to read their paths.
 
     Parameters
     ----------
@@ -68,57 +151,112 @@ def draft_plan(folder: Path, *, beside: Path, pattern: PathPattern | None = None
     if not folder.is_dir():
         wrong = "this is a file" if folder.is_file() else "there is no such folder"
         raise _fault(folder, wrong, helps="name the folder of the captures")
-    logs = sorted(path.relative_to(folder).as_posix() for path in files_below(folder) if _is_log(path.name))
-    captures = [name for name in logs if not _SENSOR_WORD.search(PurePosixPath(name).name)]
-    if not captures:
-        raise _fault(folder, "no capture lies in this folder", helps=f"logs end in {', '.join(_LOG_ENDINGS)}")
-    found = pattern or _found_pattern(folder, captures)
-    values = {
-        name: {key: text_of(value) for key, value in fields.items()}
-        for name in captures
-        if (fields := found.match(name)) is not None
-    }
-    if not values:
-        raise _fault(folder, f"none of {len(captures)} captures fits the pattern '{printable(found.text)}'")
-    absent = [name for name in ("card", "scene", "run") if name not in found.fields]
-    if absent:
-        raise _fault(
-            folder,
-            f"the pattern '{printable(found.text)}' lacks '{{{absent[0]}}}'",
-            helps="add it to --path-pattern",
-        )
-    draft = _draft(folder, beside, found, values, captures, logs)
-    _refuse_what_review_would(draft, folder, beside)
-    return draft
+    content = _content(folder)
+    if not content.captures:
+        closed = [name for name in content.passed_over if name.endswith("/")]
+        if closed:
+            raise _fault(folder / closed[0], content.passed_over[closed[0]], helps="allow reading it")
+        raise _fault(folder, "no capture lies in this folder", helps=f"logs end in {', '.join(LOG_ENDINGS)}")
+    if pattern is None:
+        readings = read_paths(content.captures)
+    else:
+        fields = fields_by_pattern(pattern, content.captures)
+        if not fields:
+            n_captures = len(content.captures)
+            raise _fault(folder, f"none of {n_captures} captures fits the pattern '{printable(pattern.text)}'")
+        if "card" not in pattern.fields:
+            raise _fault(
+                folder, f"the pattern '{printable(pattern.text)}' lacks '{{card}}'", helps="add it to --path-pattern"
+            )
+        readings = (PathReading(pattern=pattern, fields=fields),)
+    if not readings:
+        braced = [name for name in content.captures if "{" in name or "}" in name]
+        if braced:
+            raise _fault(folder, f"the path '{printable(braced[0])}' holds a brace, which marks fields")
+        shown = printable(content.captures[len(content.captures) // 2])
+        raise _fault(folder, f"card, scene and run cannot be told from paths such as '{shown}'")
+    drafts = tuple(_draft(folder, beside, reading, content) for reading in readings)
+    for draft in drafts:
+        _refuse_what_review_would(draft, folder, beside)
+    return drafts
 
 
-def _draft(
-    folder: Path,
-    beside: Path,
-    pattern: PathPattern,
-    values: Mapping[str, Mapping[str, str]],
-    captures: Sequence[str],
-    logs: Sequence[str],
-) -> PlanDraft:
+def draft_plan(folder: Path, *, beside: Path, pattern: PathPattern | None = None) -> PlanDraft:
+    """Draft the plan of a folder whose paths can be read in one way.
+
+    Raises
+    ------
+    PlanError
+        As `draft_plans`, and where two ways fit.
+    """
+    drafts = draft_plans(folder, beside=beside, pattern=pattern)
+    if len(drafts) > 1:
+        ways = " or ".join(f"'{printable(draft.pattern.text)}'" for draft in drafts)
+        raise _fault(folder, f"the paths can be read as {ways}", helps="choose one with --path-pattern")
+    return drafts[0]
+
+
+def _content(folder: Path) -> FolderContent:
+    """Files by what they hold; one whose name says that it is a sensor log is one."""
+    from frametime.adapters.file_kind import classify_file
+
+    captures, sensors = [], []
+    passed_over: dict[str, str] = {}
+    unlisted: dict[str, str] = {}
+    for path in files_below(folder, unlisted=unlisted):
+        name = path.relative_to(folder).as_posix()
+        kind = classify_file(path)
+        if kind.kind == "sensors" or (is_log(name) and _SENSOR_WORD.search(PurePosixPath(name).name)):
+            sensors.append(name)
+        elif kind.kind == "frames":
+            captures.append(name)
+        else:
+            passed_over[name] = kind.reason
+    passed_over |= {f"{name}/": f"cannot be listed: {why}" for name, why in unlisted.items()}
+    return FolderContent(captures=tuple(captures), sensors=tuple(sensors), passed_over=passed_over)
+
+
+def _draft(folder: Path, beside: Path, reading: PathReading, content: FolderContent) -> PlanDraft:
     """The draft from the fields of the captures that fit the pattern."""
-    cards, scenes = (_in_order(fields[key] for fields in values.values()) for key in ("card", "scene"))
-    resolutions = _in_order(_cell(fields)[2] for fields in values.values())
-    n_runs = max(Counter(_cell(fields) for fields in values.values()).values())
+    values = {name: {key: text_of(value) for key, value in fields.items()} for name, fields in reading.fields.items()}
+    scene_names = _merged_scenes((fields["card"], fields.get("scene", "scene")) for fields in values.values())
+    resolutions = _merged_resolutions({fields.get("resolution", "default") for fields in values.values()})
     return PlanDraft(
         folder=_relative(folder, beside),
-        pattern=pattern,
-        sensors=_sensor_pattern(pattern, [name for name in logs if name not in captures], values),
-        cards=cards,
-        scenes=scenes,
-        resolutions=resolutions,
-        n_runs=n_runs,
-        n_captures=len(values),
-        left_over=tuple(name for name in captures if name not in values),
+        pattern=reading.pattern,
+        sensors=_sensor_pattern(reading, content.sensors),
+        places={
+            name: (
+                fields["card"],
+                scene_names[fields.get("scene", "scene")],
+                resolutions[fields.get("resolution", "default")],
+                " ".join(filter(None, [fields.get("session", ""), fields.get("run", "1")])),
+            )
+            for name, fields in values.items()
+        },
+        content=content,
     )
 
 
-def _cell(fields: Mapping[str, str]) -> tuple[str, str, str]:
-    return fields["card"], fields["scene"], fields.get("resolution", "default")
+def _merged_scenes(pairs: Iterable[tuple[str, str]]) -> dict[str, str]:
+    """Scenes that differ in capitals only are one, where no card has both; cards are never merged."""
+    cards: dict[str, dict[str, set[str]]] = defaultdict(lambda: defaultdict(set))
+    for card, scene in pairs:
+        cards[scene.casefold()][scene].add(card)
+    names = {}
+    for spellings in cards.values():
+        apart = sum(len(of) for of in spellings.values()) == len(set().union(*spellings.values()))
+        first = min(spellings, key=lambda scene: (-len(spellings[scene]), scene))
+        names.update({scene: first if apart else scene for scene in spellings})
+    return names
+
+
+def _merged_resolutions(names: set[str]) -> dict[str, str]:
+    """Equal resolutions under one name; each as it is written where no other name stands for the same."""
+    equal: dict[str, set[str]] = defaultdict(set)
+    for name in names:
+        equal[resolution_name(name)].add(name)
+    return {name: (name if len(same) == 1 else one) for one, same in equal.items() for name in same}
 
 
 def _refuse_what_review_would(draft: PlanDraft, folder: Path, beside: Path) -> None:
@@ -141,73 +279,67 @@ def _relative(folder: Path, beside: Path) -> str:
         return folder.resolve().as_posix()
 
 
-def _is_log(name: str) -> bool:
-    return name.lower().endswith(tuple(log + packed for log in _LOG_ENDINGS for packed in _PACKED_ENDINGS))
-
-
 def _fault(folder: Path, message: str, *, helps: str = _HELPS) -> PlanError:
     return PlanError.at(str(folder), message, helps=helps)
 
 
-def _found_pattern(folder: Path, captures: Sequence[str]) -> PathPattern:
-    """Folders become card, scene and resolution in that order; the number at the end of the name is the run."""
-    parts = [PurePosixPath(name).parts for name in captures]
-    depths = {len(part) for part in parts}
-    if len(depths) != 1:
-        raise _fault(
-            folder,
-            f"captures lie at different depths ({printable(min(captures, key=len))} and "
-            f"{printable(max(captures, key=lambda name: name.count('/')))})",
-        )
-    folders = [_folder_field([part[at] for part in parts]) for at in range(depths.pop() - 1)]
-    unnamed = [at for at, field in enumerate(folders) if field is None]
-    if len(unnamed) != 2 or folders.count("resolution") > 1:
-        raise _fault(
-            folder,
-            f"card, scene and resolution cannot be told from the path '{printable(captures[0])}'",
-        )
-    folders[unnamed[0]], folders[unnamed[1]] = "card", "scene"
-    return PathPattern.parse("/".join([*(f"{{{field}}}" for field in folders), _name_pattern(folder, parts)]))
-
-
-def _folder_field(names: Sequence[str]) -> str | None:
-    return "resolution" if all(_RESOLUTION.fullmatch(name) for name in names) else None
-
-
-def _name_pattern(folder: Path, parts: Sequence[tuple[str, ...]]) -> str:
-    found = set()
-    for part in parts:
-        stem, dot, ending = part[-1].partition(".")
-        number = _NUMBER_AT_END.fullmatch(stem)
-        if any(brace in part[-1] for brace in "{}"):
-            raise _fault(folder, f"the file name '{printable(part[-1])}' holds a brace, which marks fields")
-        if number is None:
-            raise _fault(folder, f"the file name '{printable(part[-1])}' has no run number at its end")
-        found.add(f"{number[1]}{{run}}{dot}{ending}")
-    if len(found) != 1:
-        raise _fault(folder, f"file names differ in more than the run number ({', '.join(sorted(found)[:3])})")
-    return found.pop()
-
-
-def _sensor_pattern(
-    pattern: PathPattern, others: Sequence[str], values: Mapping[str, Mapping[str, str]]
-) -> PathPattern | None:
-    """Sensor logs that lie beside captures under the same name with the word ``sensors`` in its ending."""
-    for name in others:
-        stem, _, ending = PurePosixPath(name).name.partition(".")
-        head = pattern.text.rpartition("/")[0]
-        capture_stem = pattern.text.rpartition("/")[2].partition(".")[0]
-        candidate = "/".join(filter(None, [head, f"{capture_stem}.{ending}"]))
-        if "{" in ending or "}" in ending or not stem:
+def _sensor_pattern(reading: PathReading, sensors: Sequence[str]) -> PathPattern | None:
+    """Where the sensor logs lie: one beside each capture, one for each card or cell, or one for all."""
+    if not sensors:
+        return None
+    beside = Counter(
+        f"{pattern}{name[len(stem) :]}"
+        for name in sensors
+        for pattern, stem in _stems(reading).get(PurePosixPath(name).parent.as_posix(), ())
+        if name.startswith(stem)
+    )
+    found = [text for text, _ in beside.most_common(1)]
+    for fields in (("card",), ("card", "resolution"), ("card", "scene"), ("card", "scene", "resolution")):
+        told = [field for field in fields if field in reading.pattern.fields]
+        texts = {_with_fields(name, {field: reading.values(field) for field in told}) for name in sensors}
+        found += texts if len(texts) == 1 else []
+    found += list(sensors) if len(sensors) == 1 else []
+    for text in found:
+        try:
+            pattern = PathPattern.parse(text)
+        except PlanError:  # a name with a brace in it, or two fields side by side
             continue
-        found = PathPattern.parse(candidate)
-        fields = found.match(name)
-        if fields is not None and {key: text_of(value) for key, value in fields.items()} in values.values():
-            return found
+        told_apart = pattern.with_values({field: reading.values(field) for field in pattern.fields})
+        if all(told_apart.match(name) is not None for name in sensors):
+            return pattern
     return None
 
 
-def _in_order(names: Iterator[str]) -> tuple[str, ...]:
+def _stems(reading: PathReading) -> dict[str, list[tuple[str, str]]]:
+    """By folder, each capture's pattern and name without their ending."""
+    pattern = reading.pattern.text.rpartition("/")[0] + "/" * ("/" in reading.pattern.text)
+    name_pattern = reading.pattern.text.rpartition("/")[2].partition(".")[0]
+    stems = defaultdict(list)
+    for name in reading.fields:
+        path = PurePosixPath(name)
+        stem = path.name.partition(".")[0]
+        stems[path.parent.as_posix()].append((pattern + name_pattern, (path.parent / stem).as_posix()))
+    return stems
+
+
+def _with_fields(name: str, values: Mapping[str, set[str]]) -> str:
+    """A path with the fields in place of their values."""
+    for field_name, texts in values.items():
+        for text in sorted(texts, key=len, reverse=True):
+            name, found = re.subn(
+                rf"(?<![^\W_]){re.escape(text)}(?![^\W_])", f"{{{field_name}}}", name, flags=re.IGNORECASE
+            )
+            if found:
+                break
+    return name
+
+
+def _some(names: Sequence[str], counts: Mapping[str, int]) -> str:
+    shown = [f"{printable(name)} ({counts[name]})" for name in names[:_MOST_SHOWN]]
+    return ", ".join(shown) + (f" and {len(names) - _MOST_SHOWN} more" if len(names) > _MOST_SHOWN else "")
+
+
+def _in_order(names: Iterable[str]) -> tuple[str, ...]:
     return tuple(sorted(set(names), key=natural_order))
 
 

@@ -6,8 +6,9 @@ from typing import Annotated, Final, Literal, TypeAlias
 
 from msgspec import Meta, Struct
 
+from frametime.ranges import RANGES
 from frametime.review.design import SampleUnit, SpreadRule
-from frametime.settings.decoding import ENDLESS
+from frametime.settings.decoding import within
 
 DEFAULT_PATTERN: Final = "{card}/{scene}/{resolution}/run{run}.csv"
 
@@ -16,9 +17,8 @@ Key: TypeAlias = Annotated[
     str, Meta(pattern=r"^[^/\\]*[^/\\\s][^/\\]*$", description="the name in the paths of the captures, without '/'")
 ]
 Texts: TypeAlias = Annotated[tuple[Text, ...], Meta(description='a list of texts, such as ["1440p", "2160p"]')]
-Price: TypeAlias = Annotated[float, Meta(gt=0, lt=ENDLESS)]
-Seconds: TypeAlias = Annotated[float, Meta(ge=0, lt=ENDLESS)]
-Percent: TypeAlias = Annotated[float, Meta(gt=0, lt=100, description="a percentage between 0 and 100")]
+Price: TypeAlias = Annotated[float, within("price")]
+Percent: TypeAlias = Annotated[float, within("slowest_pcts")]
 
 
 class CapturesKeys(Struct, frozen=True, kw_only=True):
@@ -29,18 +29,18 @@ class CapturesKeys(Struct, frozen=True, kw_only=True):
     sensors: Text | None = None
     layout: Text | None = None
     sensor_layout: Text | None = None
-    skip_start_s: Seconds = 0.0
-    skip_end_s: Seconds = 0.0
+    skip_start_s: Annotated[float, within("skip_start_s")] = 0.0
+    skip_end_s: Annotated[float, within("skip_end_s")] = 0.0
     skip_warm_up: bool = False
 
 
 class MeasureKeys(Struct, frozen=True, kw_only=True):
     """``[measure]``: parameters of the metrics."""
 
-    quantile_type: Annotated[int, Meta(ge=1, le=9)] = 7
-    stutter_ratio: Annotated[float, Meta(gt=1, lt=ENDLESS)] = 2.0
-    stutter_window_s: Price = 1.0
-    stutter_min_excess_ms: Seconds = 4.0
+    quantile_type: Annotated[int, within("quantile_type")] = 7
+    stutter_ratio: Annotated[float, within("ratio")] = 2.0
+    stutter_window_s: Annotated[float, within("window_s")] = 1.0
+    stutter_min_excess_ms: Annotated[float, within("min_excess_ms")] = 4.0
     slowest_pcts: Annotated[tuple[Percent, ...], Meta(min_length=1, description="a list such as [1, 0.1]")] = (1.0, 0.1)
     refresh: Text | None = None
     tearing: bool = False
@@ -56,8 +56,8 @@ class CardKeys(Struct, frozen=True, kw_only=True):
     settings: Text | None = None
     driver: Text | None = None
     operating_system: Text | None = None
-    temperature_limit_c: Price | None = None
-    power_limit_w: Price | None = None
+    temperature_limit_c: Annotated[float, within("temperature_limit_c")] | None = None
+    power_limit_w: Annotated[float, within("power_limit_w")] | None = None
 
 
 class SceneKeys(Struct, frozen=True, kw_only=True):
@@ -86,9 +86,9 @@ class CutKeys(Struct, frozen=True, kw_only=True):
 class RunningCostKeys(Struct, frozen=True, kw_only=True):
     """``[running_cost]``."""
 
-    tariff_per_kwh: Price
-    hours_per_day: Annotated[float, Meta(gt=0, le=24)]
-    years: Annotated[float, Meta(gt=0, lt=100)] = 1.0
+    tariff_per_kwh: Annotated[float, within("tariff_per_kwh")]
+    hours_per_day: Annotated[float, within("hours_per_day")]
+    years: Annotated[float, within("years")] = 1.0
     currency: Text | None = None
 
 
@@ -103,15 +103,17 @@ class PlanKeys(Struct, frozen=True, kw_only=True):
     """The top of a plan."""
 
     title: Text
+    author: Text | None = None
+    bench: Text | Texts = ()
     baseline: Text
     margin: Annotated[
         float,
-        Meta(gt=0, lt=1, description="a number above 0 and below 1, for margin is a fraction: for 3 % write 0.03"),
+        within("margin", description=f"{RANGES['margin']}, for margin is a fraction: for 3 % write 0.03"),
     ] = 0.03
     headline: Text | None = None
-    metrics: Texts = ("average_fps", "low_1pct_percentile_fps")
+    metrics: Texts = ()
     resolutions: Texts
-    runs: Annotated[int, Meta(ge=1, le=1000)] = 3
+    runs: Annotated[int, within("runs")] = 3
     currency: Text | None = None
     subject: Text | Texts | None = None
     charts: Texts | None = None

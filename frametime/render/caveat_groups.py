@@ -76,14 +76,10 @@ def caveat_groups(placed: Iterable[PlacedCaveat]) -> tuple[CaveatGroup, ...]:
     by_code: dict[str, list[PlacedCaveat]] = {}
     for item in placed:
         by_code.setdefault(item.caveat.code, []).append(item)
-    groups = [
-        CaveatGroup(
-            code=code,
-            weight=min((item.caveat.weight for item in found), key=lambda weight: weight.place),
-            members=tuple(found),
-        )
-        for code, found in by_code.items()
-    ]
+    groups = []
+    for code, found in by_code.items():
+        weight = min((item.caveat.weight for item in found), key=lambda weight: weight.place)
+        groups.append(CaveatGroup(code=code, weight=weight, members=tuple(found)))
     return tuple(sorted(groups, key=lambda group: group.weight.place))
 
 

@@ -6,17 +6,15 @@ With intervals it is longer by the lines that say which numbers have none, and w
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Final, NamedTuple, TypeAlias
 
-from frametime.caveats import Weight
 from frametime.errors import printable
 from frametime.metrics.catalog.catalog import CATALOG
 from frametime.metrics.findings import ProfileItem
 from frametime.metrics.level import LOW_KINDS, exact, low_key, share_label
 from frametime.metrics.metric import MeasuredRun, MetricValue
 from frametime.metrics.sensors.throttling import throttled_words
-from frametime.render.interval_gaps import ALL_HITCHES, HITCHES, gap_lines
 from frametime.render.numbers import (
     NOT_AVAILABLE,
     format_estimate,
@@ -42,14 +40,26 @@ def unstyled(text: str, _role: str) -> str:
 
 
 class _Line(NamedTuple):
-    """One number: label, metric key, what it means in a few words."""
+    """One number: label, metric key, what it means in a few words; whether it is left out where it has no value."""
 
     label: str
     key: str
     meaning: str
+    is_left_out: bool = False
 
 
-_ROLE: Final = {"usable": "good", "usable with care": "care", "repeat this run": "bad"}
+_HITCHES: Final = {
+    "hitch_over_50ms_count": "frames over 50 ms",
+    "hitch_over_100ms_count": "frames over 100 ms",
+    "hitch_over_250ms_count": "frames over 250 ms",
+    "freeze_over_500ms_count": "frames over 500 ms",
+}
+"""Label of each count of long frames, by key of the catalog."""
+_ALL_HITCHES: Final = "hitches and freezes"
+_LOST: Final = "stutter_time_fraction"
+
+
+JUDGEMENT_ROLES: Final = {"usable": "good", "usable with care": "care", "repeat this run": "bad"}
 
 
 def check_text(run: MeasuredRun, *, path: str | None = None, style: Style = unstyled, verbose: bool = False) -> str:
@@ -109,7 +119,7 @@ def _judgement(run: MeasuredRun, style: Style) -> str:
     room = WIDTH - len(text) - 2
     if len(reasons) > room:
         reasons = textwrap.shorten(reasons, room, placeholder=" ...")
-    return style(text, _ROLE[word]) + (f": {reasons}" if reasons else "")
+    return style(text, JUDGEMENT_ROLES[word]) + (f": {reasons}" if reasons else "")
 
 
 def _within_run(run: MeasuredRun) -> str:
@@ -121,23 +131,39 @@ def _within_run(run: MeasuredRun) -> str:
 
 
 def _no_interval(run: MeasuredRun, style: Style) -> Iterator[str]:
-    """Numbers of the screen without an interval, and why."""
-    lines = list(gap_lines(run, width=WIDTH))
-    if lines:
+    """Numbers of the screen without an interval, and why: one entry for each reason, with the labels it holds for."""
+    by_reason: dict[str, list[str]] = {}
+    for line in (line for lines in _lines(run).values() for line in lines):
+        reason = run.values[line.key].interval_reason if line.key in run.values else None
+        if reason is not None:
+            by_reason.setdefault(reason, []).append(line.label)
+    if by_reason:
         yield style("No interval", "heading")
-        yield from lines
+    for reason, labels in by_reason.items():
+        yield from _hanging(f"{'; '.join(_together(labels))}: {reason}")
+
+
+def _together(labels: list[str]) -> list[str]:
+    """One label instead of four where all counts of long frames stand together."""
+    long_frames = list(_HITCHES.values())
+    if not set(long_frames) <= set(labels):
+        return labels
+    place = labels.index(long_frames[0])
+    rest = [label for label in labels if label not in long_frames]
+    return [*rest[:place], _ALL_HITCHES, *rest[place:]]
 
 
 def _groups(run: MeasuredRun, style: Style) -> Iterator[str]:
     profile = {str(item.item): item for item in run.findings.profile}
+    lines = _lines(run)
     for name, heading, rows in (
-        ("level", "Speed", _speed(run)),
-        ("tail", "Slowest frames", _slowest(run)),
-        ("stutter", "Stutter", _stutter(run)),
-        ("rhythm", "Rhythm", _rhythm(run)),
+        ("level", "Speed", _rows(run, lines["level"])),
+        ("tail", "Slowest frames", _slowest(run, lines)),
+        ("stutter", "Stutter", _stutter(run, lines["stutter"])),
+        ("rhythm", "Rhythm", _rhythm(run, lines["rhythm"])),
         ("drift", "Drift", iter(())),
         ("display", "Display", _display(run)),
-        ("power", "Power and heat", _power(run)),
+        ("power", "Power and heat", _power(run, lines["power"])),
     ):
         shown = list(rows)
         if name == "drift":
@@ -190,106 +216,104 @@ def _digits(run: MeasuredRun, key: str) -> int:
 
 def _number(run: MeasuredRun, key: str) -> str:
     value: MetricValue = run.values[key]
-    decimals = CATALOG[key].decimals if key in CATALOG else None
-    if decimals is not None and value.value is not None and value.interval is None:
-        return format_like(value.value, decimals=decimals)
-    if value.interval is not None and value.value is not None and value.unit.startswith("{count}"):
-        numbers = [format_like(each, decimals=0) for each in (value.value, value.interval.low, value.interval.high)]
+    number, interval, unit, digits, factor = value.value, value.interval, value.unit, _digits(run, key), 1.0
+    if key == _LOST:
+        unit, digits, factor = "%", 2, 100.0
+    if number is None or interval is None:
+        decimals = CATALOG[key].decimals if key in CATALOG else None
+        if decimals is not None and number is not None:
+            return format_like(number, decimals=decimals)
+        return _shown(None if number is None else number * factor, unit, digits=digits)
+    if unit.startswith("{count}"):
+        numbers = [format_like(each, decimals=0) for each in (number, interval.low, interval.high)]
         return f"{numbers[0]} ({numbers[1]} to {numbers[2]})"
-    if value.interval is not None:
-        return format_estimate(value.value, value.unit, low=value.interval.low, high=value.interval.high)
-    return _shown(value.value, value.unit, digits=_digits(run, key))
+    return format_estimate(number * factor, unit, low=interval.low * factor, high=interval.high * factor)
 
 
 def _shown(value: float | None, unit: str, *, digits: int = 3) -> str:
     """Number and unit; a number below the third decimal is not there for a reader."""
-    least = f"0.001 {shown_unit(unit)}".rstrip()
-    return (
-        f"under {least}"
-        if value is not None and 0.0 < abs(value) < 1e-3
-        else format_quantity(value, unit, digits=digits)
-    )
+    if value is not None and 0.0 < abs(value) < 1e-3:
+        return f"under 0.001 {shown_unit(unit)}".rstrip()
+    return format_quantity(value, unit, digits=digits)
 
 
-def _plain_rows(run: MeasuredRun, rows: tuple[_Line, ...]) -> Iterator[str]:
-    for row in rows:
-        if row.key in run.values:
-            value = run.values[row.key]
-            meaning = row.meaning if value.value is not None else (value.reason or "")
-            yield _row(row.label, _number(run, row.key), meaning)
-
-
-def _speed(run: MeasuredRun) -> Iterator[str]:
-    yield from _plain_rows(
-        run,
-        (
+def _lines(run: MeasuredRun) -> dict[str, list[_Line]]:
+    """Every number of the catalog that the screen shows, by its group, in their order."""
+    rule = run.options.stutter
+    by_share = {f"lows {pct:g}": _lows(pct) for pct in run.options.slowest_pcts}
+    return {
+        "level": [
             _Line("average", "average_fps", "frames divided by time"),
             _Line("median frame time", "median_frame_time_ms", "half of the frames are shorter"),
-        ),
-    )
-
-
-def _slowest(run: MeasuredRun) -> Iterator[str]:
-    for position, slowest_pct in enumerate(run.options.slowest_pcts):
-        keys = [low_key(slowest_pct, kind) for kind in LOW_KINDS]
-        values = [run.values.get(key) for key in keys]
-        if position == 0 or any(value is not None and value.interval is not None for value in values):
-            yield from _three_lows(run, slowest_pct)
-            continue
-        digits = _digits(run, keys[0])
-        numbers = " / ".join(format_quantity(v.value, "1", digits=digits) if v else "n/a" for v in values)
-        few = any(value.caveats for value in values if value is not None)
-        yield _row(
-            f"{share_label(slowest_pct)} low, all three",
-            f"{numbers} fps",
-            "too few frames: see the caveats" if few else "in that order",
-        )
-    yield from _plain_rows(run, (_Line("longest frame", "max_frame_time_ms", "the worst single frame"),))
-
-
-def _three_lows(run: MeasuredRun, slowest_pct: float) -> Iterator[str]:
-    share, faster = share_label(slowest_pct), share_label(float(100 - exact(slowest_pct)))
-    percentile, mean, time = (low_key(slowest_pct, kind) for kind in LOW_KINDS)
-    yield from _plain_rows(
-        run,
-        (
-            _Line(f"{share} low, percentile", percentile, f"{faster} of frames are faster"),
-            _Line(f"{share} low, mean", mean, f"the slowest {share} of frames together"),
-            _Line(f"{share} low, by time", time, f"slower frames fill {share} of the time"),
-        ),
-    )
-
-
-def _stutter(run: MeasuredRun) -> Iterator[str]:
-    rule = run.options.stutter
-    if "stutter_count" in run.values:
-        meaning = f"over {rule.ratio:g} x the local median, {rule.min_excess_ms:g} ms more"
-        yield _row("stutters", _number(run, "stutter_count"), meaning)
-    lost = run.values.get("stutter_time_fraction")
-    if lost is not None and lost.value is not None:
-        pct = f"{format_number(lost.value * 100.0, digits=2)} %"
-        if lost.interval is not None:
-            pct = format_estimate(
-                lost.value * 100.0, "%", low=lost.interval.low * 100.0, high=lost.interval.high * 100.0
-            )
-        yield _row("time lost to them", pct, "what they took beyond that median")
-    counts = [run.values[key] for key in HITCHES if key in run.values]
-    if counts:
-        numbers = " / ".join(format_quantity(value.value, value.unit) for value in counts)
-        yield _row(ALL_HITCHES, numbers, "frames over 50 / 100 / 250 / 500 ms")
-    for value in counts:
-        if value.interval is not None:
-            yield _row(HITCHES[value.key], _number(run, value.key), "")
-
-
-def _rhythm(run: MeasuredRun) -> Iterator[str]:
-    yield from _plain_rows(
-        run,
-        (
+        ],
+        **by_share,
+        "tail": [_Line("longest frame", "max_frame_time_ms", "the worst single frame")],
+        "stutter": [
+            _Line(
+                "stutters", "stutter_count", f"over {rule.ratio:g} x the local median, {rule.min_excess_ms:g} ms more"
+            ),
+            _Line("time lost to them", _LOST, "what they took beyond that median", is_left_out=True),
+            *(_Line(label, key, "") for key, label in _HITCHES.items()),
+        ],
+        "rhythm": [
             _Line("step between neighbors", "pacing_rmssd_ms", "root mean square difference"),
             _Line("alternation", "alternation", "near -1: short, long, short, long"),
-        ),
-    )
+            _Line("hitches recur every", "hitch_period_s", ""),
+        ],
+        "power": [
+            _Line("average power", "average_power_w", "over the capture's own time", is_left_out=True),
+            _Line("energy per frame", "energy_per_frame_j", "energy divided by frames", is_left_out=True),
+            _Line("highest temperature", "peak_temperature_c", "of all samples", is_left_out=True),
+        ],
+    }
+
+
+def _lows(slowest_pct: float) -> list[_Line]:
+    share, faster = share_label(slowest_pct), share_label(float(100 - exact(slowest_pct)))
+    percentile, mean, time = (low_key(slowest_pct, kind) for kind in LOW_KINDS)
+    return [
+        _Line(f"{share} low, percentile", percentile, f"{faster} of frames are faster"),
+        _Line(f"{share} low, mean", mean, f"the slowest {share} of frames together"),
+        _Line(f"{share} low, by time", time, f"slower frames fill {share} of the time"),
+    ]
+
+
+def _rows(run: MeasuredRun, lines: Iterable[_Line]) -> Iterator[str]:
+    for line in lines:
+        value = run.values.get(line.key)
+        if value is not None and not (line.is_left_out and value.value is None):
+            meaning = line.meaning if value.value is not None else (value.reason or "")
+            yield _row(line.label, _number(run, line.key), meaning)
+
+
+def _slowest(run: MeasuredRun, lines: Mapping[str, list[_Line]]) -> Iterator[str]:
+    for position, slowest_pct in enumerate(run.options.slowest_pcts):
+        lows = lines[f"lows {slowest_pct:g}"]
+        values = [run.values.get(low.key) for low in lows]
+        if position == 0 or any(value is not None and value.interval is not None for value in values):
+            yield from _rows(run, lows)
+            continue
+        digits = _digits(run, lows[0].key)
+        numbers = " / ".join(format_quantity(v.value, "1", digits=digits) if v else "n/a" for v in values)
+        few = any(value.caveats for value in values if value is not None)
+        meaning = "too few frames: see the caveats" if few else "in that order"
+        yield _row(f"{share_label(slowest_pct)} low, all three", f"{numbers} fps", meaning)
+    yield from _rows(run, lines["tail"])
+
+
+def _stutter(run: MeasuredRun, lines: list[_Line]) -> Iterator[str]:
+    yield from _rows(run, (line for line in lines if line.key not in _HITCHES))
+    counts = [run.values[key] for key in _HITCHES if key in run.values]
+    if counts:
+        numbers = " / ".join(format_quantity(value.value, value.unit) for value in counts)
+        yield _row(_ALL_HITCHES, numbers, "frames over 50 / 100 / 250 / 500 ms")
+    with_interval = {value.key for value in counts if value.interval is not None}
+    yield from _rows(run, (line for line in lines if line.key in with_interval))
+
+
+def _rhythm(run: MeasuredRun, lines: list[_Line]) -> Iterator[str]:
+    *steps, _ = lines
+    yield from _rows(run, steps)
     rhythm = run.findings.rhythm
     if rhythm is not None and rhythm.hitch_period is not None:
         yield f"  {rhythm.hitch_period.sentence}"
@@ -311,24 +335,18 @@ def _display(run: MeasuredRun) -> Iterator[str]:
         yield _row("motion step error", _shown(motion.rms_ms, "ms"), worst)
 
 
-def _power(run: MeasuredRun) -> Iterator[str]:
+def _power(run: MeasuredRun, lines: list[_Line]) -> Iterator[str]:
+    """Throttling before the numbers: what is bad comes first."""
     fraction = run.values.get("throttling_time_fraction")
     if run.findings.throttling and fraction is not None and fraction.value is not None:
         yield f"  throttled {throttled_words(run.findings.throttling, fraction.value)}"
-    rows = (
-        _Line("average power", "average_power_w", "over the capture's own time"),
-        _Line("energy per frame", "energy_per_frame_j", "energy divided by frames"),
-        _Line("highest temperature", "peak_temperature_c", "of all samples"),
-    )
-    yield from _plain_rows(
-        run, tuple(row for row in rows if row.key in run.values and run.values[row.key].value is not None)
-    )
+    yield from _rows(run, lines)
 
 
 def _caveats(run: MeasuredRun, style: Style, room: int | None) -> Iterator[str]:
     """Caveats, weightiest first: whole where they fit, else a line each, and the rest counted."""
-    order = {Weight.REPEAT: 0, Weight.CARE: 1, Weight.NOTE: 2}
-    texts = [f"{caveat.message} [{caveat.code}]" for caveat in sorted(run.caveats, key=lambda each: order[each.weight])]
+    caveats = sorted(run.caveats, key=lambda each: each.weight.place)
+    texts = [f"{caveat.message} [{caveat.code}]" for caveat in caveats]
     if not texts:
         return
     yield style("Caveats", "heading")
@@ -337,14 +355,11 @@ def _caveats(run: MeasuredRun, style: Style, room: int | None) -> Iterator[str]:
         yield from lines
         return
     n_shown = len(texts) if len(texts) <= room else max(0, room - 1)
-    for caveat, text in zip(sorted(run.caveats, key=lambda each: order[each.weight]), texts[:n_shown], strict=False):
+    for caveat, text in zip(caveats[:n_shown], texts, strict=False):
         yield text_in(text, WIDTH - 2, ending=f"... [{caveat.code}]")
     if n_shown < len(texts):
-        yield (
-            f"  and {len(texts) - n_shown} more: --verbose shows them"
-            if n_shown
-            else f"  {len(texts)}: --verbose shows them"
-        )
+        rest = f"and {len(texts) - n_shown} more" if n_shown else f"{len(texts)}"
+        yield f"  {rest}: --verbose shows them"
 
 
 def _hanging(text: str) -> list[str]:

@@ -122,30 +122,25 @@ def run_document(run: MeasuredRun, *, path: str | None = None, curves: bool = Fa
 _TUNING_SCHEMA_VERSION = 1
 
 
-def _tuning_head(kind: str) -> dict[str, object]:
+def _tuning_json(kind: str, **content: object) -> str:
     from frametime.tuning.cautions import CAUTIONS
 
-    return {
-        "kind": kind,
-        "schema_version": _TUNING_SCHEMA_VERSION,
-        "frametime_version": __version__,
-        "cautions": CAUTIONS,
-    }
+    version = {"schema_version": _TUNING_SCHEMA_VERSION, "frametime_version": __version__}
+    return json_text({"kind": kind, **version, "cautions": CAUTIONS, **content}) + "\n"
 
 
 def next_step_json(step: NextStep) -> str:
     """The next trial, or the finish."""
     from frametime.tuning.proposal import Finished
 
-    kind = "tuning-finished" if isinstance(step, Finished) else "tuning-next-trial"
-    return json_text({**_tuning_head(kind), "step": step}) + "\n"
+    return _tuning_json("tuning-finished" if isinstance(step, Finished) else "tuning-next-trial", step=step)
 
 
 def summary_json(summary: TuningSummary) -> str:
     """A tuning record, judged."""
-    return json_text({**_tuning_head("tuning-summary"), "summary": summary}) + "\n"
+    return _tuning_json("tuning-summary", summary=summary)
 
 
 def endurance_json(verdict: EnduranceVerdict) -> str:
     """The verdict of an endurance run."""
-    return json_text({**_tuning_head("endurance-verdict"), "verdict": verdict}) + "\n"
+    return _tuning_json("endurance-verdict", verdict=verdict)

@@ -90,12 +90,8 @@ def _cuts(result: ReviewResult) -> list[str]:
     # The mark and its word alone: what goes with a verdict is in the files, and a line has 80 columns.
     marks = [replace(row.cells[-1], content=row.cells[-1].content[:1]) for row in shown.rows]
     rows = (replace(row, cells=(*row.cells[:-1], mark)) for row, mark in zip(shown.rows, marks, strict=True))
-    shown = replace(shown, rows=tuple(rows))
-    return (
-        _table(shown, 2 * _MOST_ROWS if len(result.cards) <= _FEW_CARDS else _MOST_ROWS, what="row")
-        if shown.rows
-        else []
-    )
+    most = 2 * _MOST_ROWS if len(result.cards) <= _FEW_CARDS else _MOST_ROWS
+    return _table(replace(shown, rows=tuple(rows)), most, what="row") if shown.rows else []
 
 
 def _value(result: ReviewResult) -> list[str]:
@@ -163,7 +159,7 @@ def _weighty(result: ReviewResult) -> list[PlacedCaveat]:
 
 
 def coverage_text(result: ReviewResult) -> str:
-    """The matrix of usable runs, and the list of runs to make or make again with the reasons."""
+    """The matrix of usable runs, and the list of runs to make or repeat with the reasons."""
     lines = [printable(result.title), "", table_text(coverage_table(result)), "", coverage_sentence(result.coverage)]
     table = to_make_table(result)
     for row in table.rows:

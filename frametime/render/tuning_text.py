@@ -24,14 +24,13 @@ def cautions_text() -> str:
 
 def next_step_text(step: NextStep, *, record: str) -> str:
     """The next trial, why, and how to note it; or that tuning is finished."""
-    lines = _finished_lines(step) if isinstance(step, Finished) else _proposal_lines(step, record)
-    for note in step.notes:
-        lines.append(wrapped(f"Note: {note}"))
-    return "\n".join([*lines, "", cautions_text()])
-
-
-def _finished_lines(step: Finished) -> list[str]:
-    return ["Tuning is finished." if step.best is not None else "There is nothing to tune.", wrapped(step.reason)]
+    if isinstance(step, Finished):
+        title = "Tuning is finished." if step.best is not None else "There is nothing to tune."
+        lines = [title, wrapped(step.reason)]
+    else:
+        lines = _proposal_lines(step, record)
+    notes = (wrapped(f"Note: {note}") for note in step.notes)
+    return "\n".join([*lines, *notes, "", cautions_text()])
 
 
 def _proposal_lines(step: Proposal, record: str) -> list[str]:
@@ -161,10 +160,8 @@ def _map(summary: TuningSummary) -> str:
     for start in range(0, len(cores), _MAP_WIDTH):
         part = table.view(first, *cores[start : start + _MAP_WIDTH], labels=labels)
         lines.append(table_text(part, write=_short))
-    words = (
-        f"number: gain over stock in % under {summary.workloads[-1]}; \N{CHECK MARK}: passed what it ran; !: failed; "
-        "\N{EN DASH}: not tried; *: best"
-    )
+    words = f"number: gain over stock in % under {summary.workloads[-1]}; "
+    words += "\N{CHECK MARK}: passed what it ran; !: failed; \N{EN DASH}: not tried; *: best"
     return "\n".join([*lines, wrapped(words, indent=2)])
 
 

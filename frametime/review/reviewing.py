@@ -24,7 +24,7 @@ from frametime.review.methods import methods_of
 from frametime.review.money_and_power import efficiency_rows, powered_sets, value_rows
 from frametime.review.overall import overall_comparison
 from frametime.review.paragraph import paragraph
-from frametime.review.result import SCHEMA_VERSION, Exclusion, Flag, ReviewResult, UnreadableFile
+from frametime.review.result import SCHEMA_VERSION, Coverage, Exclusion, Flag, ReviewResult, UnreadableFile
 from frametime.review.result_tables import CellSummary, TableCells
 from frametime.review.run_set import (
     Place,
@@ -167,6 +167,31 @@ def review_runs(
     return replace(result, paragraphs={cut.key: paragraph(design, result, cut) for cut in design.cuts})
 
 
+def flags_and_coverage(
+    design: ReviewDesign, runs: Iterable[PlacedRun], unreadable: Sequence[UnreadableFile]
+) -> tuple[dict[str, Flag], Coverage]:
+    """What a review says of single runs and of what is missing, without comparing cards.
+
+    Raises
+    ------
+    RunSetError
+        When runs were put together that were not made under the same conditions.
+    """
+    design, _ = _without_doubles(design)
+    placed = _in_plan_order(design, runs)
+    members = list(gather(run for run in placed if run.name not in design.exclusions).values())
+    flags = flagged_runs(members, _spreads(design, members), margin=design.margin)
+    return flags, coverage_of(design, placed, flags, unreadable)
+
+
+def _spreads(design: ReviewDesign, members: Sequence[RunSet]) -> dict[tuple[str, str], CardSpread]:
+    return {
+        (card.key, metric.key): card_spread(card.key, metric.key, members, label=metric.label)
+        for card in design.cards
+        for metric in design.metrics
+    }
+
+
 def _without_doubles(design: ReviewDesign) -> tuple[ReviewDesign, list[Caveat]]:
     """Leave out metrics that are others by another name; of two the headline stays, else the first named."""
     kept: dict[str, MetricEntry] = {}
@@ -209,11 +234,7 @@ def _tables(design: ReviewDesign, placed: Sequence[PlacedRun]) -> _Tables:
         if card != design.baseline and base is not None:
             refuse_unequal(run_set, base, must_be_equal=design.must_be_equal)
     members = list(sets.values())
-    spreads = {
-        (card.key, metric.key): card_spread(card.key, metric.key, members, label=metric.label)
-        for card in design.cards
-        for metric in design.metrics
-    }
+    spreads = _spreads(design, members)
     flags = flagged_runs(members, spreads, margin=design.margin)
     counts = values_looked_at(members, spreads), sets_that_can_show_levels(spreads)
     summaries = {place: _summary(design, run_set, excluded, spreads, flags, counts) for place, run_set in sets.items()}

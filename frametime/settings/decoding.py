@@ -11,12 +11,10 @@ import msgspec
 from msgspec import inspect
 
 from frametime.errors import did_you_mean
+from frametime.ranges import RANGES
 from frametime.settings.toml_source import KeyPath, TomlSource, one_of
 
 Decoded = TypeVar("Decoded")
-ENDLESS: Final = 1e15
-"""A bound that keeps out infinity, which TOML knows, and of which no reader need hear."""
-
 _KINDS: Final[Mapping[type, str]] = MappingProxyType(
     {
         inspect.StrType: "a text in quotes",
@@ -50,6 +48,14 @@ def decoded(source: TomlSource, kind: type[Decoded]) -> Decoded:
             raise source.fault(path, "is missing", f"allowed: {_allowed(_type_at(top, path), path)}") from None
         expected = _type_at(top, path)
         raise source.refuse(path, _allowed(expected, path), _choices(expected)) from None
+
+
+def within(name: str, *, description: str | None = None) -> msgspec.Meta:
+    """What a number may be, by the name of its range."""
+    allowed = RANGES[name]
+    if allowed.above:
+        return msgspec.Meta(gt=allowed.low, le=allowed.high, description=description or str(allowed))
+    return msgspec.Meta(ge=allowed.low, le=allowed.high, description=description or str(allowed))
 
 
 def _refuse_unknown(source: TomlSource, expected: inspect.Type, path: KeyPath) -> None:
@@ -130,6 +136,6 @@ def _range(bare: Any) -> str:
         (bare.lt, "and below"),
         (bare.le, "to" if bare.ge is not None else "and up to"),
     ):
-        if bound is not None and bound < ENDLESS:
+        if bound is not None:
             words += f" {word} {bound:.15g}"
     return words

@@ -56,7 +56,7 @@ def next_trial(record: TuningRecord) -> NextStep:
 
 
 def _stock(view: TrialView, _setting: Setting) -> Answer:
-    lightest = view.record.workloads[0]
+    workload = _first_workload(view)
     # Clocks are not raised on a card whose stock setting fails, be it under a heavier load than the one at hand.
     load = view.lightest_failed(STOCK)
     if load is not None:
@@ -66,18 +66,24 @@ def _stock(view: TrialView, _setting: Setting) -> Answer:
             view,
             Phase.STOCK,
             STOCK,
-            lightest,
+            workload,
             reason="Stock first: it must hold, and every gain is measured against it.",
+            n_runs=view.record.steps.repeats if view.record.steps.search == "halving" else 1,
         )
     return STOCK
 
 
 def _core_steps(view: TrialView, setting: Setting) -> Answer:
-    return climb(view, Phase.CORE, setting, "core", workload=view.record.workloads[0], ceiling=ceiling_of(view))
+    return climb(view, Phase.CORE, setting, "core", workload=_first_workload(view), ceiling=ceiling_of(view))
 
 
 def _memory_steps(view: TrialView, setting: Setting) -> Answer:
-    return climb(view, Phase.MEMORY, setting, "memory", workload=view.record.workloads[0], ceiling=ceiling_of(view))
+    return climb(view, Phase.MEMORY, setting, "memory", workload=_first_workload(view), ceiling=ceiling_of(view))
+
+
+def _first_workload(view: TrialView) -> Workload:
+    """The lightest; in a search by halving the heaviest, for what holds under it is taken to hold under the others."""
+    return view.record.heaviest if view.record.steps.search == "halving" else view.record.workloads[0]
 
 
 def _heavier_workloads(view: TrialView, setting: Setting) -> Answer:
@@ -170,7 +176,8 @@ def _fine_steps(view: TrialView, setting: Setting) -> Answer:
                     f"{offset_mhz:+d} MHz lies between, the other clock as it was."
                 )
                 return propose(view, Phase.FINE, candidate, workload, start=setting, reason=reason)
-            if status == "passed":
+            is_slower = record.steps.search == "halving" and _wins_nothing(view, candidate, setting, workload.name)
+            if status == "passed" and not is_slower:
                 setting = candidate
             offset_mhz -= fine_mhz
     return setting
@@ -182,7 +189,8 @@ def _repeats(view: TrialView, setting: Setting) -> Answer:
         return setting
     record = view.record
     asked = propose_runs(view, Phase.REPEATS, STOCK, start=STOCK, why="the gain is measured against stock")
-    moved = True
+    # In a search by halving the best is repeated once the long run has shown which it is.
+    moved = record.steps.search != "halving"
     while asked is None and moved:
         moved = False
         asked = propose_runs(
@@ -215,15 +223,18 @@ def _endurance(view: TrialView, setting: Setting) -> Answer:
         axes = [axis for axis in clocks_of(record.heaviest) if offset_of(setting, axis) > 0]
         if not axes:
             return stock_fails(view, f"the endurance run under '{record.heaviest.name}'")
-        axis = axes[turn % len(axes)]
-        start, setting, turn = setting, lowered(setting, axis, fine_step_mhz(view, axis)), turn + 1
+        start = setting
+        for axis in axes if record.steps.search == "halving" else [axes[turn % len(axes)]]:
+            setting = lowered(setting, axis, fine_step_mhz(view, axis))
+        turn += 1
 
 
 def _win_back(view: TrialView, setting: Setting, entry: Setting) -> Answer:
     """What a clock was lowered by for the other's fault is given back in fine steps, as long as the long run holds."""
     weight = view.record.endurance_weight
     for axis in clocks_of(view.record.heaviest):
-        while offset_of(setting, axis) < offset_of(entry, axis):
+        given_up_mhz = fine_step_mhz(view, axis) if view.record.steps.search == "halving" else 0
+        while offset_of(setting, axis) + given_up_mhz < offset_of(entry, axis):
             offset_mhz = min(offset_of(setting, axis) + fine_step_mhz(view, axis), offset_of(entry, axis))
             higher = with_offset(setting, axis, offset_mhz)
             status = view.status(higher, weight)

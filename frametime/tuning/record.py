@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Annotated, TypeAlias
+from typing import Annotated, Literal, TypeAlias
 
 from msgspec import Meta
 
@@ -114,6 +114,9 @@ class Steps:
         times the usual scatter between runs.
     endurance_min_minutes, endurance_max_minutes : float
         Length of the endurance run.
+    search : str
+        ``steps`` climbs one coarse step at a time; ``halving`` doubles the step while it passes and halves it after a
+        failure, and takes the last steps like the other.
     """
 
     core_up_mhz: StepMhz = 25
@@ -129,6 +132,7 @@ class Steps:
     edge_drop_pct: Annotated[float, Meta(gt=0, le=600)] = 1.0
     endurance_min_minutes: Annotated[float, Meta(gt=0, le=600)] = 30.0
     endurance_max_minutes: Annotated[float, Meta(gt=0, le=600)] = 60.0
+    search: Literal["steps", "halving"] = "steps"
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -10,7 +10,7 @@ from typing import Annotated, Any, Final, TypeAlias
 from msgspec import Meta, Struct
 
 from frametime.errors import RecordError
-from frametime.settings.decoding import decoded
+from frametime.settings.decoding import decoded, within
 from frametime.settings.toml_source import TomlSource, shown
 from frametime.settings.toml_writing import toml_lines
 from frametime.tuning.record import (
@@ -26,7 +26,7 @@ from frametime.tuning.record import (
     Workload,
 )
 
-OffsetMhz: TypeAlias = Annotated[int, Meta(ge=-5000, le=5000)]
+OffsetMhz: TypeAlias = Annotated[int, within("offset_mhz")]
 
 
 _SAME: Final = tuple(field.name for field in fields(Trial) if field.name not in ("setting", "is_endurance", "on"))
@@ -41,11 +41,11 @@ class TrialKeys(Struct, frozen=True, kw_only=True):
     workload: Name
     outcome: Outcome
     endurance: bool = False
-    minutes: Annotated[float, Meta(gt=0, le=10_000)] | None = None
+    minutes: Annotated[float, within("minutes")] | None = None
     power_limit_w: PowerW | None = None
     logs: tuple[str, ...] = ()
     sensors: tuple[str, ...] = ()
-    average_fps: tuple[Annotated[float, Meta(gt=0, le=1_000_000)], ...] = ()
+    average_fps: tuple[Annotated[float, within("fps")], ...] = ()
     average_power_w: tuple[PowerW, ...] = ()
     peak_temperature_c: Annotated[float, Meta(ge=-50, le=200)] | None = None
     on: Any = None

@@ -17,6 +17,14 @@ SENSORS = b"time_utc,power_w,temperature_c\n" + b"".join(
     b"2026-01-02T03:04:%02d.%d00Z,120.5,61\n" % (i // 5, i % 5 * 2) for i in range(60)
 )
 SLOW_SENSORS = b"time (s);GPU power (W);core clock (MHz)\n" + b"".join(b"%d;300;1900\n" % i for i in range(30))
+
+
+def at_15_fps(names: str, *cells: str) -> bytes:
+    """Rows 1/15 s apart: a time, and the cells (``#`` is the number of the row)."""
+    rows = (f"{i / 15:.4f}," + ",".join(cells).replace("#", str(i)) for i in range(60))
+    return "\n".join((names, *rows, "")).encode()
+
+
 PRICES = b"card,price\n" + b"one,500\ntwo,600\nthree,550\n"
 
 
@@ -32,6 +40,14 @@ PRICES = b"card,price\n" + b"one,500\ntwo,600\nthree,550\n"
         ("run1.csv", FRAMES.decode().encode("utf-16"), "frames"),
         ("run1.csv", b"16.5\n16.75\n" * 30, "frames"),
         ("run1.csv", FRAMES.replace(b"\n", b",300\n").replace(b"(ms),300", b"(ms),power (W)"), "frames"),
+        # few frames a second, with power beside them
+        ("run1.csv", at_15_fps("time (s),frame time (ms),power (W)", "66.67", "210"), "frames"),
+        ("run1.csv", at_15_fps("time (s),fps,power (W)", "15", "210"), "frames"),
+        ("run1.csv", at_15_fps("time (s),frame,power (W)", "#", "210"), "frames"),
+        ("run1.csv", at_15_fps("frame_start_s,power (W)", "210"), "frames"),
+        ("run1.csv", at_15_fps("time (s),dropped,power (W)", "0", "210"), "frames"),
+        ("monitor.csv", at_15_fps("time (s),framebuffer (MB),power (W)", "900", "210"), "sensors"),
+        ("monitor.csv", at_15_fps("time (s),fps,power (W)", "60", "210"), "sensors"),
         # broken logs are logs
         ("run1.csv", b"", "frames"),
         ("run1.csv", b"time (s),frame time (ms)\n", "frames"),

@@ -59,7 +59,11 @@ def test_a_planted_circle_is_found() -> None:
     imports = package_imports()
     imports["frametime.units"] = imports["frametime.units"] | {"frametime.metrics.catalog.catalog"}
     (found,) = circles(imports)
-    assert {"frametime.units", "frametime.metrics.catalog.catalog", "frametime.metrics.display.display"} <= found
+    assert {
+        "frametime.units",
+        "frametime.metrics.catalog.catalog",
+        "frametime.metrics.display.display",
+    } <= found
 
 
 def test_imports_inside_functions_and_for_types_count() -> None:

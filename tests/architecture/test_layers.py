@@ -10,13 +10,14 @@ import pytest
 PACKAGE = Path(__file__).parents[2] / "frametime"
 
 LAYERS: tuple[dict[str, set[str]], ...] = (
-    {"errors": set(), "caveats": set(), "units": set(), "version": set(), "words": set()},
+    {"errors": set(), "caveats": set(), "units": set(), "version": set(), "words": set(), "ranges": set()},
+    {"locking": set()},
     {"capture": {"numpy", "pyarrow"}, "replacing": set(), "settings": {"msgspec"}, "statistics": {"numpy", "scipy"}},
     {"adapters": {"numpy", "polars", "pyarrow", "msgspec"}, "metrics": {"numpy", "pyarrow"}},
     {"review": {"numpy", "scipy"}, "tuning": {"numpy", "scipy", "msgspec"}, "demo": {"numpy"}},
-    {"render": {"numpy", "matplotlib", "jinja2"}},
+    {"render": {"numpy", "matplotlib", "jinja2", "PIL"}},
     {"plans": {"msgspec"}},
-    {"pipeline": {"pyarrow", "polars", "msgspec", "numpy", "watchfiles", "distributed"}},
+    {"pipeline": {"pyarrow", "polars", "msgspec", "numpy", "distributed", "av", "PIL"}},
     {"cli": {"click"}},
 )
 RANK = {part: rank for rank, layer in enumerate(LAYERS) for part in layer}

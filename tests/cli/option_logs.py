@@ -18,6 +18,7 @@ def write_option_logs(folder: Path) -> None:
         alone = folder / f"{name.replace('.', '_')}_alone"
         alone.mkdir()
         (alone / name).write_bytes(data)
+        _write_review_of(folder, name, data)
     written = {
         **sensor_logs(),
         **_LAYOUTS,
@@ -38,6 +39,20 @@ def write_option_logs(folder: Path) -> None:
         (bench / log).write_text(reading_logs()[log], encoding="utf-8")
         for name, content in sensor_logs().items():
             (bench / f"{log}.{name}").write_text(content, encoding="utf-8")
+
+
+def _write_review_of(folder: Path, name: str, data: bytes) -> None:
+    """The log as the one run of a review whose plan is beside the folder."""
+    ending = "csv.gz" if name.endswith(".gz") else "csv"
+    root = folder / f"{name.replace('.', '_')}_review"
+    run = root / "amber" / "scene" / f"run1.{ending}"
+    run.parent.mkdir(parents=True)
+    run.write_bytes(data)
+    first, _, scenes = _PLAN.replace("LABEL", "Amber").partition('[[cards]]\nkey = "birch"\nlabel = "Birch"\n\n')
+    plan = (first + scenes).replace('folder = "captures"', f'folder = "{root.name}"')
+    pattern = f"{{card}}/{{scene}}/run{{run}}.{ending}"
+    plan = plan.replace("{card}/{scene}/{resolution}/run{run}.csv", pattern)
+    root.with_suffix(".toml").write_text(plan, encoding="utf-8")
 
 
 def _write_review(folder: Path) -> None:

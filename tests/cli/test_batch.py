@@ -44,11 +44,15 @@ def test_one_row_a_capture_and_a_count(captures: Path, tmp_path: Path) -> None:
     assert all(float(row["average_fps"]) > 200 for row in rows if row["status"] == "measured")
 
 
-def test_neighbors_are_passed_over_and_counted(captures: Path, tmp_path: Path) -> None:
+def test_neighbors_are_passed_over_counted_and_named(captures: Path, tmp_path: Path) -> None:
     (captures / "preset-base" / "atlas" / "1080p" / "run9.csv.gz").unlink()
     done = frametime("batch", captures, "--out", tmp_path / "runs.csv")
     assert done.code == 0
     assert "6 sensor logs" in done.err and "6 other files" in done.err
+    lines = [line for line in done.err.splitlines() if line.startswith("passed over, ")]
+    assert len(lines) == 2 and all(line.endswith(" and 3 more") for line in lines)
+    assert lines[0].startswith("passed over, other files: preset-base/") and " (no log ends in ." in lines[0]
+    assert "passed over" not in frametime("batch", captures, "--out", tmp_path / "runs.csv", "--force", "--quiet").err
 
 
 def test_a_folder_that_cannot_be_listed_is_told_and_the_rest_goes_on(
@@ -68,6 +72,8 @@ def test_a_folder_that_cannot_be_listed_is_told_and_the_rest_goes_on(
     assert done.code == 4
     assert "preset-heavy: this folder cannot be listed (Permission denied)" in done.err
     assert "3 measured, 1 failed" in done.err and len(rows_of(out)) == 4
+    drafted = frametime("plan", captures, "--out", tmp_path / "plan.toml")
+    assert drafted.code == 0 and "preset-heavy: this folder cannot be listed (Permission denied)" in drafted.err
 
 
 @pytest.mark.parametrize("ending", ["jsonl", "parquet"])
@@ -111,7 +117,10 @@ def test_an_unfinished_batch_is_taken_up_again(captures: Path, tmp_path: Path) -
     frametime("batch", captures, "--out", whole)
     lines = whole.read_text("utf-8").splitlines(keepends=True)
     journal = tmp_path / ".runs.jsonl.unfinished.jsonl"
-    journal.write_text("".join(lines[:3]) + lines[3][:20], encoding="utf-8")
+    call = {"captures": captures.name, "parameters": json.loads(lines[0])["parameters"]}
+    journal.write_text(json.dumps(call) + "\n" + "".join(lines[:3]) + lines[3][:20], encoding="utf-8")
+    other = frametime("batch", captures, "--out", out, "--resume", "--skip-start", "0.5")
+    assert other.code == 3 and "other captures or parameters" in other.err
     done = frametime("batch", captures, "--out", out, "--resume")
     assert "kept unchanged" in done.err
     assert out.read_bytes() == whole.read_bytes()

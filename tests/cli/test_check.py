@@ -94,12 +94,12 @@ def test_wrong_usage_ends_with_2() -> None:
 @pytest.mark.parametrize(
     ("arguments", "told"),
     [
-        (["--lows", "0"], "--lows must lie between 0 and 100"),
-        (["--stutter-ratio", "1"], "--stutter-ratio must exceed 1"),
+        (["--lows", "0"], "--lows must be a number from 1e-06 to 99.999, got 0.0"),
+        (["--stutter-ratio", "1"], "'--stutter-ratio': '1' is not a number above 1"),
         (["--unit", "parsec"], "--unit must be one of"),
         (["--from", "5", "--to", "3"], "--from must be less than --to, got 5.0 and 3.0"),
-        (["--max-rejected", "200"], "'--max-rejected': 200.0 is not in the range"),
-        (["--temperature-limit", "-5"], "'--temperature-limit': -5.0"),
+        (["--max-rejected", "200"], "'--max-rejected': '200' is not a number from 0 to 100"),
+        (["--temperature-limit", "-5"], "'--temperature-limit': '-5' is not a number"),
         (["--plot", "x.png", "--size", "foo"], "'--size': 'foo' is not one of 'web'"),
     ],
 )

@@ -8,7 +8,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-HEAVY = ("pandas", "polars", "matplotlib", "scipy", "rich", "jinja2", "msgspec", "watchfiles", "distributed")
+HEAVY = ("pandas", "polars", "matplotlib", "scipy", "rich", "jinja2", "msgspec", "distributed")
 
 PROBE = """
 import json, sys

@@ -8,16 +8,17 @@ import shlex
 import shutil
 from collections.abc import Iterator, Mapping
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Final, NamedTuple
 
 import click
 import pytest
-import watchfiles
 from click.testing import CliRunner
 from option_logs import write_option_logs
 
 from frametime.cli import cli
 from frametime.errors import FrametimeError
+from frametime.pipeline import watching
 
 Options = Mapping[str, str]
 
@@ -38,6 +39,9 @@ READING: Final[Options] = {
     "max_decompressed_bytes": "run.csv.gz --max-decompressed-bytes 100",
 }
 """A log in which the option makes a difference, and the option."""
+
+IN_THE_PLAN: Final = ("layout", "skip_start", "skip_end", "from_s", "to_s")
+"""Options that a review has as keys of its plan, or not at all."""
 
 SENSORS: Final[Options] = {
     "sensor_layout": "run.csv boards.csv --sensor-layout board.toml",
@@ -73,15 +77,27 @@ DRAWING: Final[Options] = {
     "transparent": "--transparent",
 }
 
+FILM: Final = "--out clip --fps 2 --size 160x90"
+
 ELSEWHERE: Final[Mapping[tuple[str, str], str]] = {
     ("watch", "settle"): "pipeline/test_watching.py",
     ("batch", "workers"): "faults/test_same_bytes.py",
     ("batch", "cluster"): "pipeline/test_cluster.py",
+    ("film", "over"): "pipeline/test_film_files.py",
+    ("film", "find_start"): "pipeline/test_film_files.py",
+    ("plan", "update"): "plans/test_plan_update.py",
     ("review", "workers"): "faults/test_same_bytes.py",
+    **{
+        (command, name): "faults/test_workers.py"
+        for command in ("watch", "batch", "review")
+        for name in ("max_worker_bytes", "max_file_seconds")
+    },
     ("review", "measure_again"): "pipeline/test_make_review.py",
+    ("review", "sensor_zone"): "cli/test_settings_file.py",
+    ("review", "sensor_device"): "cli/test_settings_file.py",
     **{
         (command, "max_decompression_ratio"): "adapters/test_bad_input.py"
-        for command in ("check", "watch", "batch", "compare", "convert", "tune add", "tune endurance")
+        for command in ("check", "watch", "batch", "compare", "convert", "film", "review", "tune add", "tune endurance")
     },
 }
 """Options that change how a result is come by, or tell only in large logs: the tests that look at them."""
@@ -104,14 +120,18 @@ def reading_cases() -> Iterator[Case]:
         "batch": "{folder} --out out.csv",
         "compare": "{log} --out out --only percentiles",
         "convert": "{log} out.arrow",
+        "film": f"{{log}} {FILM}",
         "tune add": "record.toml --workload 'light scene' --outcome passed --on 2026-05-04 --log {log}",
         "tune endurance": "{log} --json",
+        "review": "{plan} --out out --no-charts --no-report",
     }
     for command, line in lines.items():
         for name, words in READING.items():
+            if command == "review" and name in IN_THE_PLAN:
+                continue
             log, option = words.split(" ", 1)
-            folder = f"{log.replace('.', '_')}_alone"
-            yield Case(command, name, line.format(log=log, folder=folder), option)
+            stem = log.replace(".", "_")
+            yield Case(command, name, line.format(log=log, folder=f"{stem}_alone", plan=f"{stem}_review.toml"), option)
 
 
 def sensor_cases() -> Iterator[Case]:
@@ -198,8 +218,22 @@ OTHERS: Final = (
     Case("batch", "quiet", "run_csv_alone --out out.csv", "--quiet"),
     Case("compare", "out", "run.csv --only percentiles --out out", "--out other"),
     Case("compare", "force", "run.csv --only percentiles --out out", "--force", "compare stutters.csv --out out"),
+    Case("film", "out", f"run.csv {FILM}", "--out other"),
+    Case("film", "starts", f"run.csv {FILM}", "--start 1.5"),
+    Case("film", "labels", f"run.csv {FILM}", "--label words"),
+    Case("film", "sensors", "run.csv --out clip --fps 2 --size 640x360", "--sensors sensors.csv"),
+    Case("film", "fps", "run.csv --out clip --size 160x90", "--fps 2"),
+    Case("film", "size", "run.csv --out clip --fps 2", "--size 160x90"),
+    Case("film", "theme", f"run.csv {FILM}", "--theme light"),
+    Case("film", "place", f"run.csv {FILM}", "--place side"),
+    Case("film", "motion", f"run.csv {FILM}", "--motion filling"),
+    Case("film", "window", f"run.csv {FILM}", "--window 3"),
+    Case("film", "show", f"run.csv {FILM}", "--show rate"),
+    Case("film", "lossless", "run.csv --out clip.mov --fps 2 --size 160x90", "--lossless"),
+    Case("film", "force", f"run.csv {FILM}", "--force", f"film stutters.csv {FILM}"),
     Case("plan", "out", "captures", "--out other.toml"),
-    Case("plan", "pattern", "bench --out new.toml", "--path-pattern {card}.csv"),
+    Case("plan", "pattern", "captures --out new.toml", "--path-pattern {scene}/{card}/{resolution}/run{run}.csv"),
+    Case("plan", "dry_run", "captures --out new.toml", "--dry-run"),
     Case("plan", "force", "captures --out taken.txt", "--force"),
     Case("review", "out", "plan.toml --no-charts --no-report --out out", "--out other"),
     Case("review", "coverage", "plan.toml --out out", "--coverage"),
@@ -284,7 +318,8 @@ def test_an_option_changes_what_comes_out(
 ) -> None:
     monkeypatch.setattr(os, "cpu_count", lambda: 1)  # starting processes takes longer than drawing these charts
     # Watching ends after what lies there already.
-    monkeypatch.setattr(watchfiles, "watch", lambda *_args, **_options: iter(()))
+    stopped = SimpleNamespace(Event=lambda: SimpleNamespace(wait=lambda _seconds: True))
+    monkeypatch.setattr(watching, "threading", stopped)
     outcomes = []
     for option in ("", case.option):
         folder = tmp_path / f"with{option.partition(' ')[0]}" / "here"

@@ -45,14 +45,17 @@ def test_the_short_help_option_works_for_every_command() -> None:
 @posix
 @pytest.mark.parametrize(
     ("redirected", "code"),
-    [("check run.csv >&-", 0), ("check run.csv 2>&-", 0), ("check none.csv >&- 2>&-", 3), ("check - <&-", 3),
-     ("metrics >&-", 0), ("check run.csv --min average_fps=999 >&-", 5), ("batch . --out x.csv >&- 2>&-", 0)],
+    [("check run.csv >&-", 3), ("check run.csv --out x.txt >&-", 0), ("check run.csv 2>&-", 0),
+     ("check none.csv >&- 2>&-", 3), ("check - <&-", 3),
+     ("metrics >&-", 3), ("check run.csv --min average_fps=999 >&-", 3), ("batch . --out x.csv >&- 2>&-", 0)],
 )  # fmt: skip
-def test_a_closed_stream_is_no_error(redirected: str, code: int, tmp_path: Path) -> None:
+def test_a_closed_stream_is_told_where_something_was_to_be_printed(redirected: str, code: int, tmp_path: Path) -> None:
     shutil.copy(FREEZE, tmp_path / "run.csv")
     text = f"'{sys.executable}' -m frametime {redirected}"
     done = subprocess.run(text, shell=True, cwd=tmp_path, capture_output=True, text=True, check=False)
     assert done.returncode == code and "Traceback" not in done.stderr + done.stdout
+    if code == 3 and ">&-" in redirected and "2>&-" not in redirected:
+        assert done.stderr == "frametime: standard output: it is closed\n"
     if "batch" in redirected:
         assert (tmp_path / "x.csv").read_text("utf-8").startswith("file,")
 
@@ -100,9 +103,10 @@ def test_a_reader_that_has_enough_ends_the_command_quietly(arguments: list[str])
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="a device of Linux")
-def test_a_full_disk_is_told_in_words() -> None:
+@pytest.mark.parametrize("arguments", [["metrics"], ["check", "-q", str(FREEZE)], ["--version"], ["plan", "--help"]])
+def test_a_full_disk_is_told_in_words(arguments: list[str]) -> None:
     with Path("/dev/full").open("wb") as full:
-        done = subprocess.run([*COMMAND, "metrics"], stdout=full, stderr=subprocess.PIPE, check=False)
+        done = subprocess.run([*COMMAND, *arguments], stdout=full, stderr=subprocess.PIPE, check=False)
     assert (done.returncode, done.stderr) == (3, b"frametime: No space left on device\n")
 
 

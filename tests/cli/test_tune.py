@@ -155,11 +155,15 @@ def test_the_log_of_a_failed_trial_may_be_broken_and_that_of_a_passed_one_not(be
         (("add", "bench.toml", "--workload", "courtyard", "--outcome", "passed", "--endurance"), 3, "--minutes"),
         (("add", "bench.toml", "--workload", "courtyard", "--outcome", "passed", "--on", "monday"), 3, "2026-11-25"),
         (("add", "bench.toml", "--workload", "courtyard", "--outcome", "passed", "--sensors", "x"), 2, "--sensors"),
-        (("add", "bench.toml", "--workload", "courtyard", "--outcome", "passed", "--fps", "-3"), 3, "average_fps"),
+        (
+            ("add", "bench.toml", "--workload", "courtyard", "--outcome", "passed", "--fps", "-3"),
+            2,
+            "'--fps': '-3' is not",
+        ),
         (
             ("add", "bench.toml", "--workload", "courtyard", "--outcome", "passed", "--core", "9999"),
-            3,
-            "the new trial: trials.core_offset_mhz is 9999; allowed: a whole number from -5000 to 5000",
+            2,
+            "'--core': '9999' is not a whole number from -5000 to 5000",
         ),
         (
             ("add", "bench.toml", "--workload", "courtyard", "--outcome", "passed", "--on", "2999-01-01"),

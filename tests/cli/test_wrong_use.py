@@ -26,17 +26,23 @@ SENSORS = ATLAS.with_name("run1.sensors.csv")
         (("check", FREEZE, "--lows", "1,1.0"), "--lows names a share twice"),
         (
             ("check", FREEZE, "--max-rejected", "nan"),
-            "'--max-rejected': 'nan' is not a finite number",
+            "'--max-rejected': 'nan' is not a number from 0 to 100",
         ),
-        (("check", FREEZE, "--temperature-limit", "nan"), "'--temperature-limit': 'nan' is not a finite number"),
-        (("check", FREEZE, "--power-limit", "inf"), "'--power-limit': 'inf' is not a finite number"),
-        (("check", FREEZE, "--stutter-ratio", "inf"), "'--stutter-ratio': 'inf' is not a finite number"),
-        (("check", FREEZE, "--to", "inf"), "'--to': 'inf' is not a finite number"),
+        (("check", FREEZE, "--temperature-limit", "nan"), "'--temperature-limit': 'nan' is not a number from 1 to 200"),
+        (("check", FREEZE, "--power-limit", "inf"), "'--power-limit': 'inf' is not a number from 1 to 5000"),
+        (
+            ("check", FREEZE, "--stutter-ratio", "inf"),
+            "'--stutter-ratio': 'inf' is not a number above 1 and up to 1000",
+        ),
+        (("check", FREEZE, "--to", "inf"), "'--to': 'inf' is not a number from 0 to 86400"),
         (("check", FREEZE, "--skip-start", "nan"), "--skip-start"),
         (("check", FREEZE, "--lows", "nan"), "--lows"),
         (("check", FREEZE, "--refresh", "inf"), "--refresh"),
-        (("watch", ".", "--settle", "nan"), "'--settle': 'nan' is not a finite number"),
-        (("tune", "add", "x.toml", "--workload", "a", "--outcome", "passed", "--fps", "inf"), "is not a finite number"),
+        (("watch", ".", "--settle", "nan"), "'--settle': 'nan' is not a number from 0.01 to 3600"),
+        (
+            ("tune", "add", "x.toml", "--workload", "a", "--outcome", "passed", "--fps", "inf"),
+            "'inf' is not a number above 0",
+        ),
         (("check", FREEZE, "--time-column", "0"), "--time-column 0: columns are counted from 1"),
         (("check", FREEZE, "--time-column", ""), "Invalid value for '--time-column': it is empty"),
         (("check", FREEZE, "--stream", ""), "Invalid value for '--stream': it is empty"),
@@ -44,7 +50,7 @@ SENSORS = ATLAS.with_name("run1.sensors.csv")
         (("compare", "", "--out", "x"), "a file name is empty"),
         (("convert", "", "x.arrow"), "Invalid value for 'IN': it is empty"),
         (("batch", "", "--out", "x.csv"), "Invalid value for 'FOLDER': it is empty"),
-        (("plan", ""), "Invalid value for 'FOLDER': it is empty"),
+        (("plan", ""), "Invalid value for '[FOLDER]': it is empty"),
         (("demo", ""), "Invalid value for 'FOLDER': it is empty"),
         (("check", "-dash.csv"), "'-dash.csv' is written './-dash.csv'"),
         (("check", FREEZE, "--out", "x.png", "--plot", "x.png"), "--out and --plot name one file"),
@@ -122,7 +128,7 @@ def test_what_a_command_made_itself_is_replaced_with_force(tmp_path: Path) -> No
             assert frametime("batch", ".", "--out", out, *more, "--path-pattern", "{card}/*/*", cwd=tmp_path).code == 0
     for more in ((), ("--force",)):
         done = frametime("plan", ".", "--path-pattern", "{card}/{scene}/run{run}.csv", *more, cwd=tmp_path)
-        assert done.code == 0 and "1 card, 1 scene, 1 resolution, up to 1 run a cell, 1 capture " in done.out
+        assert done.code == 0 and done.out.startswith("1 capture, pattern {card}/{scene}/run{run}.csv\n")
 
 
 @pytest.mark.parametrize(
@@ -184,7 +190,7 @@ def test_one_file_is_passed_over_in_the_singular(tmp_path: Path) -> None:
     (tmp_path / "notes.md").write_text("mine")
     (tmp_path / "prices.md").write_text("mine")
     done = frametime("batch", ".", "--out", "x.csv", cwd=tmp_path)
-    assert done.err.endswith("1 measured, 0 failed; passed over: 2 other files, 1 sensor log\n")
+    assert "1 measured, 0 failed; passed over: 2 other files, 1 sensor log\n" in done.err
 
 
 @pytest.mark.parametrize(

@@ -22,6 +22,22 @@ are missing above an output are made.
 
 {EXIT_CODES.replace(chr(10), " ")}
 
+What is printed to a standard output that is closed or full is lost: the command says so and ends with 3. Numbers have
+ranges, which stand beside each option; a number outside is wrong usage.
+
+Options under *Reading*, *Sensors* and *Limits* are rare, and mean the same in every command. They may stand in a file
+`frametime.toml` once, in the folder at hand or, for a review, beside its plan: a table for each heading, and the names
+of the options with `_` for `-`. A path in it starts beside it. Each command says which of them it took from there, and
+the command line wins.
+
+```toml
+[reading]
+unit = "ms"
+
+[limits]
+max_columns = 4000
+```
+
 Shell completion: put `eval "$(_FRAMETIME_COMPLETE=bash_source frametime)"` into `~/.bashrc`, the same with `zsh_source`
 into `~/.zshrc`, and for fish write the output of `_FRAMETIME_COMPLETE=fish_source frametime` into
 `~/.config/fish/completions/frametime.fish`.

@@ -7,7 +7,9 @@ import io
 import pytest
 
 from frametime.adapters.reading import read_capture
-from frametime.errors import ReadError
+from frametime.adapters.sensors.sensor_log import SensorOptions
+from frametime.adapters.sensors.sensor_trace import attach_sensors
+from frametime.errors import FrametimeError, ReadError
 
 ROWS = b"10.25\n" * 60
 NAMED = b"a,10.25\n" * 60
@@ -23,3 +25,17 @@ def test_a_row_of_odd_length_that_is_no_utf8_is_read_in_another_encoding() -> No
 def test_a_row_of_odd_length_that_is_no_utf8_below_its_mark_is_refused() -> None:
     with pytest.raises(ReadError, match="begins with the mark of UTF-8, and is not valid UTF-8"):
         read_capture(io.BytesIO(b"\xef\xbb\xbfname,frame_time_ms\n" + NAMED + b"\xffx,10,3\n" + NAMED))
+
+
+@pytest.mark.parametrize("mark", [b"", b"\xef\xbb\xbf"], ids=["without a mark", "below its mark"])
+@pytest.mark.parametrize("before", [3, 20_000], ids=["near", "far"])
+def test_a_sensor_log_with_a_byte_that_is_no_utf8_is_read_or_refused(mark: bytes, before: int) -> None:
+    rows = [b"%d.5,200,card" % i for i in range(before + 50)]
+    rows[before] = b"%d.5,200,car\xe9" % before
+    log = io.BytesIO(mark + b"time_s,power_w,note\n" + b"\n".join(rows) + b"\n")
+    capture = read_capture(io.BytesIO(NAMED.replace(b"a,10.25\n", b"a,frame_time_ms\n", 1) + NAMED))
+    if mark:
+        with pytest.raises(FrametimeError, match="begins with the mark of UTF-8, and is not valid UTF-8"):
+            attach_sensors(capture, log, options=SensorOptions(offset_s=0.0))
+    else:
+        attach_sensors(capture, log, options=SensorOptions(offset_s=0.0))

@@ -27,15 +27,18 @@ class MemoryMeter:
 
     def __exit__(self, *_: object) -> None:
         _, errors = self._server.communicate(timeout=60)  # it ends with its input
-        assert errors == ""
+        assert errors == "", errors
 
-    def peak_of(self, path: Path, *, room_bytes: int = 0, **options: object) -> tuple[str, int]:
+    def peak_of(
+        self, path: Path, *, room_bytes: int = 0, sensors: Path | None = None, measured: bool = False, **options: object
+    ) -> tuple[str, int]:
         """The error of a read (empty where there was none), and the bytes of memory it added at its peak.
 
-        With ``room_bytes`` the system gives it so much more address space and no more (on Linux).
+        With ``room_bytes`` the system gives it so much more address space and no more (on Linux). A log of ``sensors``
+        is attached where one is given, and the run ``measured`` where that is asked for.
         """
         assert self._server.stdin is not None and self._server.stdout is not None
-        self._server.stdin.write(json.dumps([str(path), room_bytes, options]) + "\n")
+        self._server.stdin.write(json.dumps([str(path), room_bytes, str(sensors or ""), measured, options]) + "\n")
         self._server.stdin.flush()
         answer = self._server.stdout.readline()
         assert answer, f"the read ended without an answer: {self._server.communicate(timeout=60)[1]}"
@@ -44,14 +47,17 @@ class MemoryMeter:
         return said, added
 
 
-def _read(path: str, room_bytes: int, options: dict[str, int]) -> None:
-    """Read a log and print what came of it."""
+def _read(path: str, room_bytes: int, sensors: str, measured: bool, options: dict[str, int]) -> None:
+    """Read a log, measure it where that is asked for, and print what came of it."""
     import resource
 
     from frametime.adapters.base import ReadOptions
     from frametime.adapters.file_kind import classify_file
     from frametime.adapters.reading import read_capture
+    from frametime.adapters.sensors.sensor_log import SensorOptions
+    from frametime.adapters.sensors.sensor_trace import attach_sensors
     from frametime.errors import FrametimeError
+    from frametime.metrics.measure import measure
 
     unit = 1 if sys.platform == "darwin" else 1024
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit
@@ -60,7 +66,11 @@ def _read(path: str, room_bytes: int, options: dict[str, int]) -> None:
         held = int(Path("/proc/self/statm").read_text("ascii").split()[0]) * resource.getpagesize()
         resource.setrlimit(resource.RLIMIT_AS, (held + room_bytes, held + room_bytes))
     try:
-        read_capture(path, options=ReadOptions(**options))  # type: ignore[arg-type]
+        capture = read_capture(path, options=ReadOptions(**options))  # type: ignore[arg-type]
+        if sensors:
+            capture = attach_sensors(capture, sensors, options=SensorOptions(offset_s=0.0))
+        if measured:
+            measure(capture)
         said = ""
     except FrametimeError as error:
         said = str(error)
@@ -74,14 +84,16 @@ def _serve() -> None:
 
     import frametime.adapters.arrow.arrow_file
     import frametime.adapters.frames.frame_log
-    import frametime.adapters.reading  # noqa: F401
+    import frametime.adapters.reading
+    import frametime.adapters.sensors.sensor_trace
+    import frametime.metrics.measure  # noqa: F401
 
     for line in sys.stdin:
-        path, room_bytes, options = json.loads(line)
+        asked = json.loads(line)
         pid = os.fork()
         if pid == 0:
             try:
-                _read(path, room_bytes, options)
+                _read(*asked)
             except BaseException:  # noqa: BLE001 - a copy must end here, whatever happens
                 traceback.print_exc()
                 os._exit(1)

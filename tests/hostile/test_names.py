@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -151,3 +152,38 @@ def test_a_path_too_deep_is_told(name: str, depth: int, tmp_path: Path) -> None:
         # pytest cannot remove what is deeper than a path may be long.
         shutil.move(folder / name, tmp_path / "deep")
         subprocess.run(["rm", "-rf", str(tmp_path / "deep")], check=True)
+
+
+FORMULAS = r"$\frac{1}{0$ ^a^ ==b== $`c`$"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="such names cannot be made there")
+def test_names_that_look_like_formulas_are_shown_as_they_are(tmp_path: Path) -> None:
+    """A matplotlib that read mathematics would end at this name; Markdown that reads it would hide a part."""
+    for card in ("amber", "$x_{1$"):
+        write_runs(tmp_path, card, ("1", "2"))
+    plan = """
+        title = 'T $x^2$'
+        baseline = "amber"
+        resolutions = ["1440p"]
+        [captures]
+        folder = "captures"
+        [[cards]]
+        key = "amber"
+        [[cards]]
+        key = '$x_{1$'
+        label = 'NAME'
+        [[scenes]]
+        key = "harbor"
+    """
+    (tmp_path / "plan.toml").write_text(plan.replace("NAME", FORMULAS), encoding="utf-8")
+    arguments = ("review", "plan.toml", "--out", "result", "--format", "svg", "--format", "pdf", "--only", "ratios")
+    code, text = shown(*arguments, "--workers", "1", cwd=tmp_path)
+    assert code == 0, text
+    words = (tmp_path / "result" / "report.md").read_text("utf-8")
+    assert r"\$x\^2\$" in words
+    for mark in ("$", "^", "=="):
+        assert not re.search(rf"(?<!\\){re.escape(mark)}", re.sub(r"(`+)(?!`).*?(?<!`)\1(?!`)", "", words)), mark
+    (tmp_path / f"run {FORMULAS}.csv").write_text(LOG)
+    for ending in ("png", "svg"):
+        assert shown("check", f"run {FORMULAS}.csv", "--plot", f"x.{ending}", cwd=tmp_path)[0] == 0

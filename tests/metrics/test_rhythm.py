@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from capture_samples import capture_of, measured
 from hypothesis import given
 from hypothesis import strategies as st
 from made_regularity import alternation as alternating
@@ -89,3 +90,15 @@ def test_short_even_and_single_runs_have_no_rhythm() -> None:
         assert rhythm.lines == ()
         assert rhythm.hitch_period is None
         assert rhythm.alternating_fraction == 0.0
+
+
+def test_a_run_that_is_not_looked_at_is_not_called_even() -> None:
+    slow = measured(capture_of(np.where(np.arange(300) % 3 == 0, 1500.0, 1510.0)))
+    [item] = [item for item in slow.findings.profile if item.item == "rhythm"]
+    assert (item.word, item.threshold) == ("not looked at", "half of the frames take longer than a second")
+    [even] = [item for item in measured(capture_of(np.full(300, 10.0))).findings.profile if item.item == "rhythm"]
+    assert even.word == "even"
+    # What can be told from neighbors alone is still told.
+    turns = measured(capture_of(np.where(np.arange(300) % 2 == 0, 1200.0, 1600.0)))
+    [item] = [item for item in turns.findings.profile if item.item == "rhythm"]
+    assert item.word == "alternating"

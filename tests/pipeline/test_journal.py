@@ -6,14 +6,23 @@ from pathlib import Path
 
 import pytest
 
+from frametime.errors import OutputError
 from frametime.pipeline.journal import Row, journal_rows, open_journal, open_reader, read_journal
 
 ROWS: list[Row] = [{"file": f"run{number} é.csv", "average_fps": number / 3} for number in range(3)]
+CALL: Row = {"captures": "logs", "parameters": "0123"}
 
 
 def write(path: Path, rows: list[Row], *, keep: bool = False) -> list[int]:
-    with open_journal(path, keep=keep) as journal:
+    with open_journal(path, call=CALL, keep=keep) as journal:
         return [journal.add(row) for row in rows]
+
+
+def rows_in(path: Path) -> list[Row]:
+    """The rows after the first, which says what was asked for."""
+    call, *rows = read_journal(path)
+    assert call == CALL
+    return rows
 
 
 def test_rows_are_found_by_their_places(tmp_path: Path) -> None:
@@ -21,16 +30,16 @@ def test_rows_are_found_by_their_places(tmp_path: Path) -> None:
     places = write(path, ROWS[:2]) + write(path, ROWS[2:], keep=True)
     with open_reader(path) as reader:
         assert [reader.row_at(place) for place in reversed(places)] == ROWS[::-1]
-    assert list(journal_rows(path)) == list(zip(places, ROWS, strict=True))
+    assert list(journal_rows(path))[1:] == list(zip(places, ROWS, strict=True))
 
 
 def test_a_new_journal_forgets_and_a_kept_one_does_not(tmp_path: Path) -> None:
     path = tmp_path / "journal"
     write(path, ROWS[:1], keep=True)
     write(path, ROWS[1:2], keep=True)
-    assert list(read_journal(path)) == ROWS[:2]
+    assert rows_in(path) == ROWS[:2]
     write(path, ROWS[2:])
-    assert list(read_journal(path)) == ROWS[2:]
+    assert rows_in(path) == ROWS[2:]
 
 
 @pytest.mark.parametrize("lost", [1, 3, 30])
@@ -38,9 +47,9 @@ def test_a_cut_off_last_line_goes_and_the_next_row_is_whole(lost: int, tmp_path:
     path = tmp_path / "journal"
     write(path, ROWS[:2])
     path.write_bytes(path.read_bytes()[:-lost])
-    assert list(read_journal(path)) == ROWS[:1]
+    assert rows_in(path) == ROWS[:1]
     write(path, ROWS[2:], keep=True)
-    assert list(read_journal(path)) == [ROWS[0], ROWS[2]]
+    assert rows_in(path) == [ROWS[0], ROWS[2]]
 
 
 @pytest.mark.parametrize(
@@ -52,7 +61,7 @@ def test_a_damaged_line_takes_no_other_with_it(damage: bytes, tmp_path: Path) ->
     with path.open("ab") as stream:
         stream.write(damage)
     write(path, ROWS[1:], keep=True)
-    assert list(read_journal(path)) == ROWS
+    assert rows_in(path) == ROWS
 
 
 def test_a_tail_longer_than_one_piece_is_cut_off(tmp_path: Path) -> None:
@@ -61,7 +70,22 @@ def test_a_tail_longer_than_one_piece_is_cut_off(tmp_path: Path) -> None:
     with path.open("ab") as stream:
         stream.write(b"\0" * 200_000)
     write(path, ROWS[1:], keep=True)
-    assert list(read_journal(path)) == ROWS
+    assert rows_in(path) == ROWS
     path.write_bytes(b"x" * 200_000)
     write(path, ROWS, keep=True)
-    assert list(read_journal(path)) == ROWS
+    assert rows_in(path) == ROWS
+
+
+def test_a_journal_of_another_call_is_not_gone_on_with(tmp_path: Path) -> None:
+    path = tmp_path / "journal"
+    write(path, ROWS[:1])
+    before = path.read_bytes()
+    with (
+        pytest.raises(OutputError, match="unfinished batch of other captures or parameters"),
+        open_journal(path, call={**CALL, "captures": "others"}, keep=True),
+    ):
+        pass
+    assert path.read_bytes() == before
+    with open_journal(path, call={**CALL, "captures": "others"}):  # begun anew
+        pass
+    assert list(read_journal(path)) == [{**CALL, "captures": "others"}]

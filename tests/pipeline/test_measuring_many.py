@@ -1,19 +1,16 @@
-"""Many files: in order, on any executor, past bad files and dying workers."""
+"""Many files: in order, on any executor, past bad files; dying workers stand in ``tests/faults/test_workers.py``."""
 
 from __future__ import annotations
 
-import os
-import signal
 import subprocess
 import sys
-from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
 
 from frametime.adapters.base import ReadOptions
-from frametime.pipeline import measuring_many
-from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest, measure_one
+from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest
 from frametime.pipeline.measuring_many import measure_many
 
 
@@ -46,33 +43,6 @@ def test_any_executor_will_do(tmp_path: Path) -> None:
     requests = write_logs(tmp_path, 20)
     with ThreadPoolExecutor(2) as executor:
         assert rates(list(measure_many(requests, executor=executor))) == rates(list(measure_many(requests, workers=1)))
-
-
-def _die_on(request: MeasureRequest) -> MeasureOutcome:
-    if request.path.endswith("run007.csv"):
-        os.kill(os.getpid(), signal.SIGKILL if hasattr(signal, "SIGKILL") else signal.SIGTERM)
-    return measure_one(request)
-
-
-def _die_in_chunk(requests: tuple[MeasureRequest, ...]) -> list[MeasureOutcome]:
-    return [_die_on(request) for request in requests]
-
-
-@pytest.mark.skipif(os.name == "nt", reason="a forked worker carries the planted fault; Windows cannot fork")
-def test_a_worker_that_dies_takes_only_its_own_file_with_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    import multiprocessing
-
-    def forked(n_workers: int) -> ProcessPoolExecutor:
-        return ProcessPoolExecutor(n_workers, mp_context=multiprocessing.get_context("fork"))
-
-    monkeypatch.setattr(measuring_many, "_new_pool", forked)
-    monkeypatch.setattr(measuring_many, "_measure_chunk", _die_in_chunk)
-    monkeypatch.setattr(measuring_many, "measure_one", _die_on)
-    requests = write_logs(tmp_path, 40)
-    outcomes = list(measure_many(requests, workers=2))
-    assert [outcome.request for outcome in outcomes] == requests
-    assert [number for number, outcome in enumerate(outcomes) if outcome.run is None] == [3, 7]
-    assert outcomes[7].error is not None and "ended without an answer" in outcomes[7].error
 
 
 def test_no_worker_is_refused() -> None:

@@ -58,9 +58,9 @@ def test_refresh_lows_and_limits_are_read() -> None:
     [
         ("measure", 'refresh = "fast"', "refresh"),
         ("measure", "tearing = 1", "allowed: true or false"),
-        ("measure", "slowest_pcts = [0]", "a percentage between 0 and 100"),
+        ("measure", "slowest_pcts = [0]", "a number from 1e-06 to 99.999"),
         ("captures", 'skip_warm_up = "yes"', "allowed: true or false"),
-        ("card", "power_limit_w = -1", "a number above 0"),
+        ("card", "power_limit_w = -1", "a number from 1 to 5000"),
     ],
 )
 def test_a_wrong_value_is_refused_with_its_line(kind: str, line: str, words: str) -> None:

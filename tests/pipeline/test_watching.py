@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 import threading
@@ -84,6 +85,50 @@ def test_what_lies_there_counts_and_a_bad_run_must_be_repeated(tmp_path: Path) -
     assert reports[1].error is not None
     assert reports[1].set_sentence == "mill: 1 of 2 usable runs, 1 more needed; repeat run 2"
     assert reports[2].set_sentence == "mill: complete, 2 usable runs; repeat run 2"
+
+
+def test_folders_that_are_filled_at_once_or_moved_in_whole_are_found(tmp_path: Path) -> None:
+    watched, beside = tmp_path / "watched", tmp_path / "beside"
+    watched.mkdir()
+    (beside / "dock").mkdir(parents=True)
+    (beside / "dock" / "run1.csv").write_text(log_text(10.0))
+
+    def act() -> None:
+        for number in range(20):
+            (watched / f"mill{number:02}").mkdir()
+            (watched / f"mill{number:02}" / "run1.csv").write_text(log_text(10.0))
+        (beside / "dock").rename(watched / "dock")
+
+    reports = watch_while(watched, act, 21)
+    assert {report.name for report in reports} == {f"mill{n:02}/run1.csv" for n in range(20)} | {"dock/run1.csv"}
+
+
+def test_a_folder_that_goes_and_comes_is_told_and_watched_on(tmp_path: Path) -> None:
+    watched = tmp_path / "watched"
+    watched.mkdir()
+
+    def act() -> None:
+        watched.rename(tmp_path / "away")
+        time.sleep(1.0)
+        (watched / "mill").mkdir(parents=True)
+        (watched / "mill" / "run1.csv").write_text(log_text(10.0))
+
+    gone, back, found = watch_while(watched, act, 3)
+    assert gone.run is None and gone.error is not None and "this folder is gone" in gone.error
+    assert back.run is None and back.error is not None and "there again" in back.error
+    assert found.name == "mill/run1.csv" and found.run is not None
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="names are bytes on Linux only")
+def test_a_name_that_is_not_utf_8_does_not_end_it(tmp_path: Path) -> None:
+    def act() -> None:
+        folder = Path(os.fsdecode(os.fsencode(tmp_path) + b"/mill\xff"))
+        folder.mkdir()
+        (folder / "run1.csv").write_text(log_text(10.0))
+
+    [report] = watch_while(tmp_path, act, 1)
+    assert report.name == "mill\\xff/run1.csv" and report.run is not None
+    assert report.set_sentence == "mill\\xff: 1 of 2 usable runs, 1 more needed"
 
 
 @pytest.mark.parametrize(("name", "value"), [("n_runs", 0), ("settle_s", 0.0)])

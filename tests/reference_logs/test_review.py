@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections import Counter
 from pathlib import Path
+from unittest import mock
 
 import pytest
+from once_a_run import measured_once
 
 from frametime.demo.scenario import BAD_RUN, BASELINE, CAPPED, MISSING_CELL, RESOLUTIONS, SPEEDS
+from frametime.pipeline import measuring_many
 from frametime.pipeline.review_files import review_plan
 from frametime.plans.plan import read_plan
 from frametime.review.result import ReviewResult
@@ -18,8 +21,9 @@ HEADLINE = "average_fps"
 
 
 @pytest.fixture(scope="module")
-def result() -> ReviewResult:
-    return review_plan(read_plan(REVIEW / "plan.toml"), workers=1)
+def result(tmp_path_factory: pytest.TempPathFactory) -> ReviewResult:
+    with mock.patch.object(measuring_many, "measure_one", measured_once(tmp_path_factory)):
+        return review_plan(read_plan(REVIEW / "plan.toml"), workers=1)
 
 
 @pytest.fixture(scope="module")

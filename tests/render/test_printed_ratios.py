@@ -131,7 +131,7 @@ def laws(rows: Rows) -> Iterator[tuple[str, bool | None]]:
             yield "money", quotient_fits(row["EUR per fps"], row[price], row[mean], as_change=False)
             yield "fps", quotient_fits(row["fps per EUR"], row[mean], row[price], as_change=False)
             if "Baseline there (fps)" not in row:
-                shown = "Frames for the money, against the baseline"
+                shown = "Speed for the money, against the baseline"
                 yield shown, quotient_fits(row[shown], row["fps per EUR"], same["fps per EUR"], as_change=True)
         if (rate := column(row, "Average rate")) and (power := column(row, "Average power")):
             yield "joule", quotient_fits(row["Frames per joule"], row[rate], row[power], as_change=False)

@@ -267,7 +267,8 @@ def check_laws(record: TuningRecord, step: Proposal) -> None:
         changed = (step.setting.core_offset_mhz != step.start.core_offset_mhz) + (
             step.setting.memory_offset_mhz != step.start.memory_offset_mhz
         )
-        assert changed <= 1
+        # A search by halving takes both clocks back after a failed long run, towards safety as well.
+        assert changed <= 1 or (step.is_endurance and step.start.is_at_or_beyond(step.setting))
 
 
 @given(records())
@@ -322,11 +323,53 @@ def test_following_the_steps_finds_the_best_of_a_card_with_hidden_limits(first_s
         assert len(proposals) <= 60, seed
 
 
-def test_every_step_on_the_way_keeps_the_laws() -> None:
+def by_halving(record: TuningRecord) -> TuningRecord:
+    return replace(record, steps=replace(record.steps, search="halving"))
+
+
+def test_a_search_by_halving_ends_where_steps_do_with_little_more_than_half_the_trials() -> None:
+    """On 200 random cards; within one fine step of where steps end, or faster, in 95 of 100."""
+    n_trials: dict[str, list[int]] = {"steps": [], "halving": []}
+    n_near = 0
+    for seed in range(200):
+        rng = np.random.default_rng(seed)
+        n_workloads = int(rng.integers(1, 4))
+        card, heavy = sim.random_card(rng, n_workloads), bool(rng.integers(2))
+        ends = []
+        for search, changed in (("steps", lambda record: record), ("halving", by_halving)):
+            record = changed(sim.empty_record(n_workloads, heavy=heavy))
+            _, proposals, finish = sim.follow(card, record, np.random.default_rng(10**6 + seed))
+            n_trials[search].append(len(proposals))
+            assert finish.best is not None and card.holds(finish.best, -1), seed
+            assert all(record.limits.allows(step.setting) for step in proposals), seed
+            ends.append(finish.best)
+        core_mhz = abs(ends[0].core_offset_mhz - ends[1].core_offset_mhz)
+        memory_mhz = abs(ends[0].memory_offset_mhz - ends[1].memory_offset_mhz)
+        n_near += (core_mhz <= 10 and memory_mhz <= 20) or card.true_fps(ends[1]) > card.true_fps(ends[0])
+    assert n_near >= 190, n_near
+    assert np.median(n_trials["halving"]) <= 17 < 0.6 * np.median(n_trials["steps"])
+
+
+def test_the_step_doubles_while_it_passes_and_halves_after_a_failure() -> None:
+    record = by_halving(
+        replace(sim.empty_record(1), limits=replace(sim.empty_record(1).limits, max_core_offset_mhz=400))
+    )
+    tried: list[int] = []
+    for _ in range(6):
+        step = proposal_for(record)
+        if step.phase is Phase.CORE:
+            tried.append(step.setting.core_offset_mhz)
+        outcome = Outcome.PASSED if step.setting.core_offset_mhz <= 230 else Outcome.FROZE
+        record = with_trials(record, made(step.setting.core_offset_mhz, 0, outcome=outcome))
+    assert tried == [50, 150, 350, 250, 200]
+
+
+@pytest.mark.parametrize("start", [sim.empty_record(3), by_halving(sim.empty_record(3))], ids=["steps", "halving"])
+def test_every_step_on_the_way_keeps_the_laws(start: TuningRecord) -> None:
     for seed in range(300, 320):
         rng = np.random.default_rng(seed)
         card = sim.random_card(rng, 3)
-        record, proposals, _ = sim.follow(card, sim.empty_record(3), rng)
+        record, proposals, _ = sim.follow(card, start, rng)
         for place, step in enumerate(proposals):
             before = replace(record, trials=record.trials[:place])
             check_laws(before, step)

@@ -37,16 +37,15 @@ ENDINGS: Final = (".arrow", ".parquet")
 
 def store_capture(capture: Capture, path: str | os.PathLike[str], *, force: bool) -> None:
     """Write a capture: see ``frametime.adapters.arrow.arrow_file.write_capture``."""
-    from frametime.replacing import refuse_existing, replacing
+    from frametime.replacing import claiming, replacing
 
     target = Path(path)
     name = os.fspath(path)
     if target.suffix.casefold() not in ENDINGS:
         raise EndingError.at(name, f"the ending is '{printable(target.suffix)}'", helps="use .arrow or .parquet")
-    refuse_existing([target], force=force)
     table = _with_units(capture.frames, FRAME_COLUMNS)
     table = table.replace_schema_metadata({METADATA_KEY: _to_json(capture).encode("utf-8")})
-    with replacing(target) as temporary:
+    with claiming([target], force=force), replacing(target) as temporary:
         try:
             _write_table(table, temporary, is_parquet=target.suffix.casefold() == ".parquet")
         except OSError as error:

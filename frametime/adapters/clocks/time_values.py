@@ -77,12 +77,10 @@ def _scale(values: NDArray[Any], unit: TimeUnit, out: NDArray[np.int64]) -> bool
             return False
         np.multiply(values, factor, out=out)
         return True
-    if unit.ns is None:
-        if not np.isfinite(values).all() or (values <= 0).any():
-            return False
-        scaled = 1e9 / values
-    else:
-        scaled = values * float(unit.ns)
+    if unit.ns is None and (not np.isfinite(values).all() or (values <= 0).any()):
+        return False
+    with np.errstate(over="ignore"):  # what is endless then is refused below
+        scaled = 1e9 / values if unit.ns is None else values * float(unit.ns)
     # A comparison with NaN is false, so this refuses it as well.
     if not (float(scaled.max()) < EXACT_FLOAT_NS and float(scaled.min()) > -EXACT_FLOAT_NS):
         return False

@@ -28,17 +28,17 @@ from frametime.adapters.text.dialect import Dialect, detect_dialect
 from frametime.adapters.text.number_style import NumberStyle, number_styles, told_style
 from frametime.adapters.text.table_reader import (
     NotTypedError,
-    NotUtf8Error,
     TextTable,
     lines_of_records,
+    read_in_its_encoding,
     read_texts,
     read_typed,
 )
 from frametime.adapters.text.text_faults import caveats_of_text, rows_of_no_frames, scan_rows, source_caveats
 from frametime.adapters.text.text_rows import SAMPLE_ROWS, may_lack_digits
-from frametime.adapters.text.text_source import TextSource, encoding_of, not_text, open_text, single_byte_encoding
+from frametime.adapters.text.text_source import TextSource, encoding_of, not_text
 from frametime.caveats import Caveat
-from frametime.errors import ReadError, printable
+from frametime.errors import printable
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -67,23 +67,7 @@ class FrameLogAdapter:
             If it is no frame log, or can be read only with a guess.
         """
         told = options.layout.encoding if options.layout is not None else None
-        source = open_text(log, options, encoding=told)
-        try:
-            return _parse(source, options)
-        except NotUtf8Error:
-            if told is not None:
-                raise ReadError.at(
-                    source.name, f"the text is not valid {told}", helps="remove encoding from the layout"
-                ) from None
-            again = open_text(log, options, encoding=single_byte_encoding(source.head.encode("utf-8")))
-            try:
-                return _parse(again, options)
-            except NotUtf8Error:
-                raise ReadError.at(
-                    source.name,
-                    "the file begins with the mark of UTF-8, and is not valid UTF-8",
-                    helps="save it as UTF-8, or give its encoding in a layout",
-                ) from None
+        return read_in_its_encoding(log, options, told, lambda source: _parse(source, options))
 
 
 def _parse(source: TextSource, options: ReadOptions) -> ParsedLog:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
@@ -18,6 +17,7 @@ from frametime.adapters.clocks.sensor_clock import (
 from frametime.adapters.sensors.sensor_layout import SensorLayout
 from frametime.capture import Provenance
 from frametime.caveats import Caveat
+from frametime.ranges import check_ranges
 
 if TYPE_CHECKING:
     pass
@@ -75,8 +75,7 @@ class SensorOptions:
     recorded_from: str | None = None
 
     def __post_init__(self) -> None:
-        if self.offset_s is not None and not (math.isfinite(self.offset_s) and abs(self.offset_s) < 1e9):
-            raise ValueError(f"offset_s must be a number of seconds, got {self.offset_s!r}")
+        check_ranges(self, "offset_s")
         if self.time_zone is not None:
             zone_named(self.time_zone)
         if self.recorded_from is not None:

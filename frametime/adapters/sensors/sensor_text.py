@@ -32,10 +32,10 @@ from frametime.adapters.sensors.sensor_readings import reading_caveats, readings
 from frametime.adapters.sensors.sensor_time_column import column_named, find_time_column, is_absolute
 from frametime.adapters.stored_log import StoredHash, kept_unchanged, open_stored, unpacked
 from frametime.adapters.text.dialect import Dialect, detect_dialect
-from frametime.adapters.text.table_reader import TextTable, lines_of_records, read_texts
+from frametime.adapters.text.table_reader import TextTable, lines_of_records, read_in_its_encoding, read_texts
 from frametime.adapters.text.text_faults import scan_rows, sensor_text_caveats
 from frametime.adapters.text.text_rows import may_lack_digits
-from frametime.adapters.text.text_source import TextSource, open_text
+from frametime.adapters.text.text_source import TextSource
 from frametime.capture import SENSOR_COLUMNS, Provenance, RejectedRow
 from frametime.caveats import Caveat, Weight
 from frametime.errors import SensorError, printable
@@ -66,10 +66,12 @@ def read_sensor_text(
         digest = StoredHash(again, size=stored.size, threaded=False)
         log, compression = unpacked(stored, read)
         with log:
-            text = open_text(cast("BinaryIO", log), read, encoding=layout.text.encoding)
-            with text.stream:
+
+            def samples_of(text: TextSource) -> SensorSamples:
                 reader = _SensorReader(text, _dialect(text, read), layout, options, read)
-                samples = reader.samples(wants_absolute=wants_absolute)
+                return reader.samples(wants_absolute=wants_absolute)
+
+            samples = read_in_its_encoding(cast("BinaryIO", log), read, layout.text.encoding, samples_of)
         return _with_origin(samples, stored.size, digest.hexdigest(), compression)
 
 

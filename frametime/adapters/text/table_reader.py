@@ -7,7 +7,7 @@ import io
 import os
 import re
 from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any, BinaryIO, Final, Literal, NamedTuple, cast
+from typing import TYPE_CHECKING, Any, BinaryIO, Final, Literal, NamedTuple, TypeVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,11 +19,13 @@ from frametime.adapters.stored_log import long_line
 from frametime.adapters.text.cell_kind import MISSING
 from frametime.adapters.text.dialect import Dialect
 from frametime.adapters.text.text_rows import split_rows
-from frametime.adapters.text.text_source import TextPart, TextSource
+from frametime.adapters.text.text_source import TextPart, TextSource, open_text, single_byte_encoding
 from frametime.errors import ReadError, printable
 
 if TYPE_CHECKING:
     import pyarrow as pa
+
+Read = TypeVar("Read")
 
 _LARGE_BYTES: Final = 64 << 20
 _LARGE_BLOCK: Final = 4 << 20
@@ -37,6 +39,35 @@ class NotTypedError(Exception):
 
 class NotUtf8Error(Exception):
     """A byte somewhere in the text is no UTF-8, so the text must be read in another encoding."""
+
+
+def read_in_its_encoding(
+    log: BinaryIO, options: ReadOptions, told: str | None, read: Callable[[TextSource], Read]
+) -> Read:
+    """What ``read`` makes of a log, in another encoding where a byte far below turns out to be no UTF-8.
+
+    Raises
+    ------
+    ReadError
+        If the log is said or marked to be UTF-8, and is not.
+    """
+    source = open_text(log, options, encoding=told)
+    try:
+        return read(source)
+    except NotUtf8Error:
+        if told is not None:
+            raise ReadError.at(
+                source.name, f"the text is not valid {told}", helps="remove encoding from the layout"
+            ) from None
+        again = open_text(log, options, encoding=single_byte_encoding(source.head.encode("utf-8")))
+        try:
+            return read(again)
+        except NotUtf8Error:
+            raise ReadError.at(
+                source.name,
+                "the file begins with the mark of UTF-8, and is not valid UTF-8",
+                helps="save it as UTF-8, or give its encoding in a layout",
+            ) from None
 
 
 class _ValidUtf8(io.RawIOBase):

@@ -251,21 +251,23 @@ def _source(
 def _head_lines(stream: BinaryIO, name: str, options: ReadOptions, *, start: int, end: int) -> bytes:
     """The first lines: a whole number of them, and at least one, without reading more than the longest line."""
     stream.seek(start)
-    wanted = min(HEAD_BYTES, end - start)
-    raw = stream.read(wanted)
-    while True:
-        longest = max(map(len, re.split(rb"[\r\n]", raw)), default=0)
-        if longest > options.max_line_bytes:
+    left = end - start
+    # Each byte is looked at once, however long the first line is.
+    parts: list[bytes] = []
+    n_read, n_open, before = 0, 0, b""
+    while left > 0 and (block := stream.read(min(HEAD_BYTES, left))):
+        left -= len(block)
+        first, *others = re.split(rb"[\r\n]", block)
+        if max(map(len, others), default=0) > options.max_line_bytes or n_open + len(first) > options.max_line_bytes:
             raise long_line(name, options)
-        if len(raw) >= end - start:
-            return raw[: end - start]
-        cut = max(raw.rfind(b"\n"), raw.rfind(b"\r", 0, len(raw) - 1)) + 1
-        if cut > 0:
-            return raw[:cut]
-        more = stream.read(min(HEAD_BYTES, end - start - len(raw)))
-        if not more:
-            return raw
-        raw += more
+        n_open = len(others[-1]) if others else n_open + len(first)
+        parts.append(block)
+        seen = before + block
+        cut = max(seen.rfind(b"\n"), seen.rfind(b"\r", 0, len(seen) - 1)) + 1
+        if cut > 0 and left > 0:
+            return b"".join(parts)[: n_read - len(before) + cut]
+        n_read, before = n_read + len(block), block[-1:]
+    return b"".join(parts)
 
 
 class TextPart(io.RawIOBase):

@@ -44,7 +44,7 @@ def rhythm_of(series: FrameSeries) -> Rhythm:
     ``hitch_period_reason`` says why there is no period; it is ``None`` when there is one.
     """
     fraction, size_ms = alternation(series.frame_times_ms)
-    reason: str | None = no_rhythm_reason(series.frame_times_ms, series.ends_s)
+    unlooked = reason = no_rhythm_reason(series.frame_times_ms, series.ends_s)
     period = None
     if reason is None:
         period, reason = find_hitch_period([hitches_of(series)])
@@ -55,6 +55,7 @@ def rhythm_of(series: FrameSeries) -> Rhythm:
         hitch_period_reason=reason,
         lines=lines_of(spectrum_of(series)),
         hitches=listed(hitches_of(series)),
+        unlooked_reason=unlooked,
     )
 
 

@@ -8,8 +8,8 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Final
 
-from frametime.errors import EndingError, printable
-from frametime.replacing import refuse_existing, write_bytes
+from frametime.errors import printable
+from frametime.replacing import claiming, refuse_ending, write_bytes
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -24,6 +24,7 @@ _METADATA: Final[Mapping[str, Mapping[str, None]]] = MappingProxyType(
     }
 )
 FORMATS: Final = ("png", *_METADATA)
+ENDINGS: Final = tuple(f".{name}" for name in FORMATS)
 
 _PNG_RUN_LENGTHS: Final = 3
 """Way of compressing that looks for runs of equal bytes only (``Z_RLE`` of zlib): charts are level areas and thin
@@ -83,12 +84,8 @@ def format_of(path: Path) -> str:
     EndingError
         If it is none of those that can be written.
     """
-    ending = path.suffix.removeprefix(".").lower()
-    if ending not in FORMATS:
-        raise EndingError.at(
-            str(path), f"the ending {path.suffix!r} is no format for a chart", helps="use .png, .svg or .pdf"
-        )
-    return ending
+    refuse_ending(path, ENDINGS, "chart")
+    return path.suffix.removeprefix(".").lower()
 
 
 def write_figure(figure: Figure, theme: Theme, path: Path, *, force: bool = False) -> None:
@@ -99,5 +96,6 @@ def write_figure(figure: Figure, theme: Theme, path: Path, *, force: bool = Fals
     OutputError
         If the file is there already and ``force`` is not set, or it cannot be written.
     """
-    refuse_existing([path], force=force)
-    write_bytes(path, figure_bytes(figure, theme, format_of(path)))
+    content = figure_bytes(figure, theme, format_of(path))
+    with claiming([path], force=force):
+        write_bytes(path, content)

@@ -6,13 +6,18 @@ A document knows nothing of HTML or Markdown. The two writers (`frametime.render
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import ClassVar, TypeAlias
+from typing import ClassVar, Final, TypeAlias
 
 from frametime.render.tables.table import Line, Mark, Note, Strip, Table
+from frametime.version import __version__
+
+READS_ONLY: Final = f"Made by frametime {__version__}, which only reads logs: it sets no clock, no limit and no fan."
+"""The colophon of what is said of tuning."""
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class Paragraph:
     """Sentences."""
 
@@ -21,7 +26,12 @@ class Paragraph:
     content: Line
 
 
-@dataclass(frozen=True, kw_only=True)
+def said(*sentences: str) -> Paragraph:
+    """Sentences without numbers of their own."""
+    return Paragraph((" ".join(sentences),))
+
+
+@dataclass(frozen=True)
 class Notes:
     """Caveats that belong to a section or the whole, each under its weight."""
 
@@ -30,7 +40,12 @@ class Notes:
     notes: tuple[Note, ...]
 
 
-@dataclass(frozen=True, kw_only=True)
+def listed(sentences: Sequence[str], *, none: str) -> Paragraph | Notes:
+    """Sentences as a list, or what is said where there are none."""
+    return Notes(tuple(Note(text, "note", "") for text in sentences)) if sentences else said(none)
+
+
+@dataclass(frozen=True)
 class Definition:
     """A term, what it means here, and where that comes from."""
 
@@ -39,7 +54,7 @@ class Definition:
     source: str
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class Definitions:
     """Terms with their meanings."""
 
@@ -78,7 +93,7 @@ class Figure:
     more: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class Fact:
     """A term and what stands to it."""
 
@@ -107,8 +122,6 @@ class VerdictCard:
     facts : tuple of Fact
     notes : tuple of Note
         Caveats of the judged comparison.
-    origin : str
-        Where the judged comparison stands in the result.
     """
 
     name: str
@@ -120,10 +133,9 @@ class VerdictCard:
     strip: Strip | None = None
     facts: tuple[Fact, ...] = ()
     notes: tuple[Note, ...] = ()
-    origin: str = ""
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class VerdictCards:
     """The verdicts side by side."""
 
@@ -166,7 +178,7 @@ class TraceView:
 Block: TypeAlias = Paragraph | Table | Figure | Notes | Definitions | VerdictCards | TraceView
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class Section:
     """A heading and what stands under it. ``key`` is unique in the document."""
 

@@ -12,12 +12,10 @@ if TYPE_CHECKING:
 
 from typing import Final
 
-from frametime.render.report.document import Block, Figure, Notes, Paragraph, Report, Section, VerdictCard, VerdictCards
+from frametime.render.report.document import READS_ONLY, Figure, Report, Section, VerdictCard, VerdictCards, listed
 from frametime.render.tables.parts import mark, quantity
-from frametime.render.tables.table import Note
 from frametime.render.tables.tuning import STATES, criteria_table
 from frametime.tuning.endurance_verdict import EnduranceVerdict
-from frametime.version import __version__
 
 COLUMNS: Final = 600
 """Columns in which the frame times of an endurance run are drawn: least and greatest of each."""
@@ -36,20 +34,14 @@ def endurance_report(verdict: EnduranceVerdict, *, figures: tuple[Figure, ...] =
     return Report(
         title="Endurance run",
         subtitle=verdict.file_name,
-        lead=(VerdictCards(cards=(card,)),),
+        lead=(VerdictCards((card,)),),
         cautions=verdict.cautions,
         sections=(
-            Section(key="criteria", heading="Criteria", blocks=(*figures, criteria_table(verdict))),
-            Section(key="not-known", heading="Not known", blocks=_not_known(verdict)),
+            Section("criteria", "Criteria", (*figures, criteria_table(verdict))),
+            Section("not-known", "Not known", (listed(verdict.not_known, none="Everything could be measured."),)),
         ),
-        colophon=f"Made by frametime {__version__}, which only reads logs: it sets no clock, no limit and no fan.",
+        colophon=READS_ONLY,
     )
-
-
-def _not_known(verdict: EnduranceVerdict) -> tuple[Block, ...]:
-    if not verdict.not_known:
-        return (Paragraph(content=("Everything could be measured.",)),)
-    return (Notes(notes=tuple(Note(text=text, weight="note", code="") for text in verdict.not_known)),)
 
 
 def endurance_chart(capture: Capture, run: MeasuredRun, verdict: EnduranceVerdict) -> Figure:

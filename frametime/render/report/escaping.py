@@ -33,7 +33,7 @@ def _is_kept(character: str) -> bool:
     return character.isprintable() or character in _KEPT or unicodedata.category(character) == "Zs"
 
 
-_SPECIAL: Final = re.compile(r"([\\`*\[\]<|]|(?<!\w)_|_(?!\w)|~|&(?=#?\w+;))")
+_SPECIAL: Final = re.compile(r"([\\`*\[\]<|$^]|=(?==)|(?<==)=|(?<!\w)_|_(?!\w)|~|&(?=#?\w+;))")
 _LINE_START: Final = re.compile(r"^([-+]\s|#|>|=+$|-+$)")
 _NUMBER_START: Final = re.compile(r"^(\d+)([.)]\s)")
 
@@ -43,8 +43,8 @@ def escaped(text: str) -> str:
 
     Examples
     --------
-    >>> print(escaped("a|b <i> *c* average_fps"))
-    a\|b \<i> \*c\* average_fps
+    >>> print(escaped("a|b <i> *c* average_fps $x^2$ ==d=="))
+    a\|b \<i> \*c\* average_fps \$x\^2\$ \=\=d\=\=
     """
     one_line = _SPECIAL.sub(r"\\\1", " ".join(readable(text).split()))
     return _NUMBER_START.sub(r"\1\\\2", _LINE_START.sub(r"\\\1", one_line))

@@ -115,9 +115,9 @@ def review_traces(result: ReviewResult, *, room_bytes: int) -> TraceView | None:
         view = _view(result, runs, n_steps)
         if _size(view) <= room_bytes:
             return view
-    n_most = max(_numbers(runs).values())
-    for n_kept in range(n_most - 1, 0, -1):
-        kept = [run for run in runs if _numbers(runs)[run.name] <= n_kept]
+    numbers = _numbers(runs)
+    for n_kept in range(max(numbers.values()) - 1, 0, -1):
+        kept = [run for run in runs if numbers[run.name] <= n_kept]
         view = _view(result, kept, STEPS[-1], n_left_out=len(runs) - len(kept))
         if _size(view) <= room_bytes:
             return view
@@ -142,34 +142,20 @@ def _size(view: TraceView) -> int:
 def _view(result: ReviewResult, runs: Sequence[RunEntry], n_steps: int, *, n_left_out: int = 0) -> TraceView:
     words = ReviewWords(result)
     places = dict.fromkeys((run.scene, run.resolution) for run in runs)
-    sets = tuple(
-        TraceSet(
-            label=f"{words.scenes[scene]}, {resolution}",
-            traces=tuple(
-                _trace(words, run, n_steps) for run in runs if (run.scene, run.resolution) == (scene, resolution)
-            ),
-        )
-        for scene, resolution in places
-    )
+    sets = []
+    for scene, resolution in places:
+        chosen = (run for run in runs if (run.scene, run.resolution) == (scene, resolution))
+        traces = tuple(_trace(words, run, n_steps) for run in chosen)
+        sets.append(TraceSet(label=f"{words.scenes[scene]}, {resolution}", traces=traces))
     statement = f"{len(runs)} runs in at most {n_steps} steps of equal length each"
     if n_left_out:
         statement += f"; {n_left_out} later runs of the same cells are left out, so that the page stays small"
-    return TraceView(
-        key=_KEY,
-        caption=_CAPTION,
-        statement=f"{statement}. The frames themselves are in the logs under Provenance.",
-        sets=sets,
-    )
+    statement += ". The frames themselves are in the logs under Provenance."
+    return TraceView(key=_KEY, caption=_CAPTION, statement=statement, sets=tuple(sets))
 
 
 def _trace(words: ReviewWords, run: RunEntry, n_steps: int) -> Trace:
     remarks = [text for text, applies in (("flagged", run.flag), ("left out", run.excluded_reason)) if applies]
     label = f"{words.cards[run.card]}, run {run.run}" + "".join(f", {text}" for text in remarks)
-    return trace(
-        label,
-        words.cards[run.card],
-        run.curves["trace_low"],
-        run.curves["trace_high"],
-        duration_s=run.duration_s,
-        n_steps=n_steps,
-    )
+    low, high = (run.curves[name] for name in ("trace_low", "trace_high"))
+    return trace(label, words.cards[run.card], low, high, duration_s=run.duration_s, n_steps=n_steps)

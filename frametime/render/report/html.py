@@ -11,7 +11,7 @@ from functools import cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any, Final
 
-from frametime.render.report.document import Block, Figure, Report, Section, TraceView
+from frametime.render.report.document import Block, Figure, Report, Section, Trace, TraceView
 from frametime.render.report.escaping import readable
 from frametime.render.report.inline_svg import Outlines, chart_colors_css, inline_svg
 from frametime.render.tables.table import Cell, Mark, Number, Range, ShownAs, Strip, Table
@@ -124,14 +124,9 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     environment.globals["nothing_known"] = NOTHING_KNOWN
-    environment.filters["exact"] = exact
-    environment.filters["needs_sort"] = needs_sort
-    environment.filters["column_facts"] = column_facts
-    environment.filters["keeps_together"] = keeps_together
-    environment.filters["is_wordy"] = is_wordy
-    environment.filters["strip_places"] = strip_places
-    environment.filters["strip_ends"] = strip_ends
-    environment.filters["trace_json"] = trace_json
+    cells = (needs_sort, column_facts, keeps_together, is_wordy)
+    shapes = (strip_places, strip_ends, trace_json)
+    environment.filters |= {write.__name__: write for write in (exact, *cells, *shapes)}
     return environment
 
 
@@ -172,29 +167,25 @@ NOTHING_KNOWN: Final = ColumnFacts(number="", range="", shown_as="value")
 
 def column_facts(table: Table) -> tuple[ColumnFacts, ...]:
     """For each column, the origin that all its numbers share, that of all its intervals, and how they are shown."""
+
+    def shared(found: set[str]) -> str:
+        return found.pop() if len(found) == 1 else ""
+
     facts = []
     for position in range(len(table.columns)):
         parts = [part for row in table.rows for part in row.cells[position].content]
-        numbers = {part.origin for part in parts if isinstance(part, Number)}
-        ranges = {part.origin for part in parts if isinstance(part, Range)}
+        numbers, ranges = ({part.origin for part in parts if isinstance(part, kind)} for kind in (Number, Range))
         shown = {part.shown_as for part in parts if isinstance(part, (Number, Range))}
-        facts.append(
-            ColumnFacts(
-                number=numbers.pop() if len(numbers) == 1 else "",
-                range=ranges.pop() if len(ranges) == 1 else "",
-                shown_as=shown.pop() if len(shown) == 1 else "value",
-            )
-        )
+        one = shown.pop() if len(shown) == 1 else "value"
+        facts.append(ColumnFacts(number=shared(numbers), range=shared(ranges), shown_as=one))
     return tuple(facts)
 
 
 def keeps_together(cell: Cell) -> bool:
     """Whether the words of a cell are so few that they stand on one line."""
     parts = [part if isinstance(part, str) else getattr(part, "text", None) for part in cell.content]
-    if any(part is None for part in parts):
-        return False
-    text = "".join(part for part in parts if part is not None)
-    return len(text) < _SHORT_TEXT and (" " in text or bool(cell.notes))
+    text = "".join(part or "" for part in parts)
+    return None not in parts and len(text) < _SHORT_TEXT and (" " in text or bool(cell.notes))
 
 
 def is_wordy(cell: Cell) -> bool:
@@ -234,21 +225,10 @@ def trace_json(view: TraceView) -> Markup:
     """The packed frame times as JSON that cannot end its script element."""
     from markupsafe import Markup
 
-    sets = [
-        {
-            "label": readable(part.label),
-            "traces": [
-                {
-                    "label": readable(trace.label),
-                    "group": readable(trace.group),
-                    "duration_s": trace.duration_s,
-                    "n_steps": trace.n_steps,
-                    "packed": trace.packed,
-                }
-                for trace in part.traces
-            ],
-        }
-        for part in view.sets
-    ]
+    def plain(trace: Trace) -> dict[str, object]:
+        sizes = {"duration_s": trace.duration_s, "n_steps": trace.n_steps, "packed": trace.packed}
+        return {"label": readable(trace.label), "group": readable(trace.group), **sizes}
+
+    sets = [{"label": readable(part.label), "traces": [plain(item) for item in part.traces]} for part in view.sets]
     text = json.dumps({"sets": sets}, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
     return Markup(text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))

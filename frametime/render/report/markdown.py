@@ -5,26 +5,14 @@ from __future__ import annotations
 import re
 from typing import Final
 
-from frametime.render.report.document import (
-    Block,
-    Definition,
-    Definitions,
-    Figure,
-    Notes,
-    Paragraph,
-    Report,
-    Section,
-    TraceView,
-    VerdictCard,
-    VerdictCards,
-)
+from frametime.render.report import document as doc
 from frametime.render.report.escaping import escaped, readable
 from frametime.render.tables.table import Code, Column, Inline, Line, Note, Table, line_text, plain_text
 
 _WEIGHT_WORDS: Final = {"repeat": "**Repeat:** ", "care": "**Care:** "}
 
 
-def render_markdown(report: Report) -> str:
+def render_markdown(report: doc.Report) -> str:
     """The text, ending in one line end."""
     lines = [f"# {escaped(report.title)}", "", escaped(report.subtitle), ""]
     for caution in report.cautions:
@@ -61,7 +49,7 @@ def _line(content: Line) -> str:
     return line_text(content, _inline)
 
 
-def _section(section: Section, level: int) -> list[str]:
+def _section(section: doc.Section, level: int) -> list[str]:
     lines = [f"{'#' * level} {escaped(section.heading)}", ""]
     for block in section.blocks:
         lines += _block(block, level + 1)
@@ -70,34 +58,34 @@ def _section(section: Section, level: int) -> list[str]:
     return lines
 
 
-def _block(block: Block, level: int) -> list[str]:
+def _block(block: doc.Block, level: int) -> list[str]:
     match block:
-        case Paragraph():
+        case doc.Paragraph():
             lines = [_line(block.content), ""]
         case Table():
             lines = _table(block)
-        case Figure():
+        case doc.Figure():
             lines = _figure(block)
-        case Notes():
+        case doc.Notes():
             lines = [*(f"- {_note(note)}{f' {code(note.code)}' if note.code else ''}" for note in block.notes), ""]
-        case Definitions():
+        case doc.Definitions():
             lines = [*(_definition(item) for item in block.items), ""]
-        case VerdictCards():
+        case doc.VerdictCards():
             lines = [line for card in block.cards for line in _verdict(card, level)]
-        case TraceView():
+        case doc.TraceView():
             lines = _traces(block)
     return lines
 
 
-def _definition(item: Definition) -> str:
+def _definition(item: doc.Definition) -> str:
     return f"- **{escaped(item.term)}**: {escaped(item.text)} Source: {escaped(item.source)}"
 
 
-def _traces(view: TraceView) -> list[str]:
+def _traces(view: doc.TraceView) -> list[str]:
     return [escaped(view.caption), "", "The frame times can be zoomed in report.html, which lies beside this file.", ""]
 
 
-def _figure(figure: Figure) -> list[str]:
+def _figure(figure: doc.Figure) -> list[str]:
     picture = [f"![{escaped(figure.alternative)}]({_target(figure.file)})", ""] if figure.file else []
     return [*picture, f"*{escaped(figure.caption)}*", ""]
 
@@ -106,7 +94,7 @@ def _target(path: str) -> str:
     return "<" + path.replace("<", "%3C").replace(">", "%3E") + ">" if re.search(r"[\s()<>]", path) else path
 
 
-def _verdict(card: VerdictCard, level: int) -> list[str]:
+def _verdict(card: doc.VerdictCard, level: int) -> list[str]:
     return [
         f"{'#' * level} {escaped(card.name)}: {_inline(card.mark)}",
         "",

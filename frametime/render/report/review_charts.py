@@ -148,7 +148,7 @@ def _ratios(result: ReviewResult, words: ReviewWords, asked: Mapping[str, object
     return title + _rows(told) + " " + _cells(result, candidate)
 
 
-_BARE: Final = {"ratio": "", "verdict": "", "resolution": "at"}
+_BARE: Final = {"ratio": "", "verdict": "", "resolution": "at", "counts": ""}
 
 
 def _cells(result: ReviewResult, candidate: str) -> str:
@@ -160,34 +160,27 @@ def _matrix(result: ReviewResult, words: ReviewWords, asked: Mapping[str, object
     candidate = str(asked.get("candidate"))
     table = overall_table(result).where(card=candidate, metric=result.headline, cut=result.cuts[0].key)
     title = f"{words.cards[candidate]} against {words.baseline} by {words.headline.label}. "
-    return title + _rows(table.view("cut", "counts", labels={"counts": ""})) + " " + _cells(result, candidate)
+    return title + _rows(table.view("cut", "counts", labels=_BARE)) + " " + _cells(result, candidate)
 
 
-def _standings(result: ReviewResult, words: ReviewWords, asked: Mapping[str, object]) -> str:
-    cut = _cut(result, asked)
-    tables = standings_of(result, standings_table(result), cut, key="standings")
+def _standings(result: ReviewResult, _: ReviewWords, asked: Mapping[str, object]) -> str:
+    tables = standings_of(result, standings_table(result), _cut(result, asked), key="standings")
     return " ".join(f"{table.caption} {_rows(table)}" for table in tables)
 
 
-def _value(result: ReviewResult, words: ReviewWords, asked: Mapping[str, object]) -> str:
-    cut = _cut(result, asked)
-    table = (
-        value_table(result).where(cut=cut, stands_apart=False).view("card", "mean_value", "price", "break_even_price")
-    )
-    return f"Speed and price, {words.cuts[cut]}: {_rows(table)}"
+def _placed(
+    title: str, make: Callable[[ReviewResult], Table], *columns: str
+) -> Callable[[ReviewResult, ReviewWords, Mapping[str, object]], str]:
+    """Some columns of a table, of the cards that have a place in a cut."""
+
+    def told(result: ReviewResult, words: ReviewWords, asked: Mapping[str, object]) -> str:
+        cut = _cut(result, asked)
+        return f"{title}, {words.cuts[cut]}: {_rows(make(result).where(cut=cut, stands_apart=False).view(*columns))}"
+
+    return told
 
 
-def _efficiency(result: ReviewResult, words: ReviewWords, asked: Mapping[str, object]) -> str:
-    cut = _cut(result, asked)
-    table = (
-        efficiency_table(result)
-        .where(cut=cut, stands_apart=False)
-        .view("card", "average_power_w", "energy_per_frame_j")
-    )
-    return f"Power and energy, {words.cuts[cut]}: {_rows(table)}"
-
-
-def _repeatability(result: ReviewResult, words: ReviewWords, asked: Mapping[str, object]) -> str:
+def _repeatability(result: ReviewResult, _: ReviewWords, __: Mapping[str, object]) -> str:
     flagged = [run.name for run in result.runs if run.flag]
     told = f" {len(flagged)} flagged runs" + (f": {', '.join(flagged)}." if flagged else ".")
     return _rows(repeatability_table(result).where(metric=result.headline).view("card", "s_r_pct")) + told
@@ -197,7 +190,7 @@ _WRITERS: Final[Mapping[str, Callable[[ReviewResult, ReviewWords, Mapping[str, o
     "ratios": _ratios,
     "matrix": _matrix,
     "standings": _standings,
-    "value": _value,
-    "efficiency": _efficiency,
+    "value": _placed("Speed and price", value_table, "card", "mean_value", "price", "break_even_price"),
+    "efficiency": _placed("Power and energy", efficiency_table, "card", "average_power_w", "energy_per_frame_j"),
     "repeatability": _repeatability,
 }

@@ -7,33 +7,12 @@ from dataclasses import replace
 
 from frametime.render.caveat_groups import caveat_groups, group_words, placed_caveats
 from frametime.render.json_output import plain
-from frametime.render.report.document import (
-    Block,
-    Definition,
-    Definitions,
-    Figure,
-    Notes,
-    Paragraph,
-    Report,
-    Section,
-    TraceView,
-)
+from frametime.render.report import document as doc
 from frametime.render.report.review_verdict import lead_blocks
 from frametime.render.review_words import ReviewWords
-from frametime.render.tables.parts import code_cell, count, share_pct, words_table
+from frametime.render.tables import review_runs
+from frametime.render.tables.parts import code_cell, count, percent, words_table
 from frametime.render.tables.review_cells import cells_table, comparisons_of, estimates_table
-from frametime.render.tables.review_runs import (
-    card_table,
-    caveat_table,
-    coverage_table,
-    exclusion_table,
-    file_table,
-    flagged_table,
-    repeatability_table,
-    runs_table,
-    to_make_table,
-    unreadable_table,
-)
 from frametime.render.tables.review_standings import (
     APART,
     PLACED,
@@ -43,7 +22,7 @@ from frametime.render.tables.review_standings import (
     standings_table,
 )
 from frametime.render.tables.review_value import efficiency_table, value_table
-from frametime.render.tables.table import Note, Number, Table
+from frametime.render.tables.table import Note, Table
 from frametime.review.card_repeatability import OUTLIER_STORY
 from frametime.review.result import ReviewResult
 from frametime.version import __version__
@@ -58,10 +37,10 @@ _MOST_RUN_METRICS = 6
 def review_report(
     result: ReviewResult,
     *,
-    figures: Mapping[str, Sequence[Figure]] | None = None,
-    traces: TraceView | None = None,
+    figures: Mapping[str, Sequence[doc.Figure]] | None = None,
+    traces: doc.TraceView | None = None,
     charts_folder: str | None = None,
-) -> Report:
+) -> doc.Report:
     """The document of a review: verdict first, then what it rests on.
 
     Parameters
@@ -86,7 +65,7 @@ def review_report(
         methods_section(result),
         provenance_section(result),
     ]
-    return Report(
+    return doc.Report(
         title=result.title,
         subtitle=_subtitle(result),
         lead=(*lead_blocks(result), *charts.get("lead", ())),
@@ -96,15 +75,11 @@ def review_report(
     )
 
 
-def _said(*sentences: str) -> Paragraph:
-    return Paragraph(content=(" ".join(sentences),))
-
-
-def _standings_section(result: ReviewResult, everything: Table) -> Section:
+def _standings_section(result: ReviewResult, everything: Table) -> doc.Section:
     """Places over all cells by the headline metric; every other cut and metric in a table to search."""
     first = result.cuts[0].key
-    blocks: list[Block] = [
-        _said(
+    blocks: list[doc.Block] = [
+        doc.said(
             "Cards share a place where the runs do not carry an order between them. Every mean is the geometric mean"
             " over the cells in which each card of the table has a usable value."
         ),
@@ -117,16 +92,16 @@ def _standings_section(result: ReviewResult, everything: Table) -> Section:
         columns = dict.fromkeys(("card", "cut", "metric", *PLACED[:3], *APART[1:], *PLACED))
         others = f"Standings by every other metric and cut ({len(rest.rows)} rows)"
         blocks.append(rest.view(*columns, folded_as=others))
-    return Section(key="standings", heading="Standings", blocks=tuple(blocks))
+    return doc.Section("standings", "Standings", tuple(blocks))
 
 
-def _cuts_section(result: ReviewResult, everything: Table) -> Section:
+def _cuts_section(result: ReviewResult, everything: Table) -> doc.Section:
     """The headline comparison once for every cut, then each cut in words."""
     words, table = ReviewWords(result), overall_table(result)
     by_headline = table.where(metric=result.headline)
     columns = [column.key for column in table.columns]
-    blocks: list[Block] = [
-        _said(
+    blocks: list[doc.Block] = [
+        doc.said(
             "The same comparison over different choices of cells. These scenes: what repeating the same scenes"
             " would give. Scenes like these: what other scenes of the same kind would give."
         ),
@@ -145,45 +120,42 @@ def _cuts_section(result: ReviewResult, everything: Table) -> Section:
         blocks.append(others)
     sections = []
     for number, cut in enumerate(result.cuts, 1):
-        told: list[Block] = [_said(f"{cut.definition} ({len(cut.cells)} cells)")]
-        told += [_said(text)] if (text := result.paragraphs.get(cut.key)) else []
+        told: list[doc.Block] = [doc.said(f"{cut.definition} ({len(cut.cells)} cells)")]
+        told += [doc.said(text)] if (text := result.paragraphs.get(cut.key)) else []
         told += standings_of(result, everything, cut.key, key=f"standings-{number}") if number > 1 else ()
         missing = left_out_table(result, cut.key, key=f"missing-{number}")
         told += [missing] if missing.rows else []
-        sections.append(Section(key=f"cut-{number}", heading=cut.label, blocks=tuple(told)))
-    return Section(key="cuts", heading="Cut by cut", blocks=tuple(blocks), sections=tuple(sections))
+        sections.append(doc.Section(f"cut-{number}", cut.label, tuple(told)))
+    return doc.Section("cuts", "Cut by cut", tuple(blocks), tuple(sections))
 
 
-def _cells_section(result: ReviewResult) -> Section:
+def _cells_section(result: ReviewResult) -> doc.Section:
     """Comparisons by the headline metric open, those by the others folded, then every card in every cell."""
     everything = cells_table(result)
     ordered = sorted(result.metrics, key=lambda entry: not entry.is_headline)
     tables = [comparisons_of(result, everything, entry) for entry in ordered]
-    blocks: list[Block] = [
-        _said(
+    blocks: list[doc.Block] = [
+        doc.said(
             "A cell is one scene at one resolution. Of many cells some come out ahead or behind by chance alone: a"
             " verdict that cannot be named rests on too few runs to be claimed for that cell among so many, though it"
             " counts toward the whole (see Methods, Claims of single cells)."
         ),
         *(table for table in tables if table.rows),
     ]
-    every = Section(key="cards-in-cells", heading="Every card in every cell", blocks=(estimates_table(result),))
-    return Section(key="cells", heading="Cell by cell", blocks=tuple(blocks), sections=(every,))
+    every = doc.Section("cards-in-cells", "Every card in every cell", (estimates_table(result),))
+    return doc.Section("cells", "Cell by cell", tuple(blocks), (every,))
 
 
-def _value_section(result: ReviewResult) -> Section:
+def _value_section(result: ReviewResult) -> doc.Section:
     """What the speed costs, in money and in energy; says so where prices or sensor logs are missing."""
-    value, power = value_table(result), efficiency_table(result)
-    blocks: list[Block] = [*_with_apart(value, "baseline_mean_value")]
-    if not value.rows:
-        blocks.append(_said("The plan gives no prices, so nothing is said about value."))
-    blocks += _with_apart(power, "baseline_frames_per_joule")
-    if not power.rows:
-        blocks.append(_said("There are no sensor logs, so nothing is said about power and energy."))
-    return Section(key="value", heading="Value and efficiency", blocks=tuple(blocks))
+    blocks: list[doc.Block] = [*_with_apart(value_table(result), "baseline_mean_value")]
+    blocks = blocks or [doc.said("The plan gives no prices, so nothing is said about value.")]
+    power = _with_apart(efficiency_table(result), "baseline_frames_per_joule")
+    blocks += power or [doc.said("There are no sensor logs, so nothing is said about power and energy.")]
+    return doc.Section("value", "Value and efficiency", tuple(blocks))
 
 
-def _with_apart(table: Table, of_baseline: str) -> list[Table]:
+def _with_apart(table: Table, of_baseline: str) -> Sequence[doc.Block]:
     """Cards of the table; those that stand apart below, each with the baseline on the cells of its own."""
     keys = [column.key for column in table.columns if column.key != "stands_apart"]
     placed = table.where(stands_apart=False).view(*(key for key in keys if key != of_baseline), long_from=_LONG)
@@ -196,24 +168,20 @@ def _with_apart(table: Table, of_baseline: str) -> list[Table]:
     return [shown for shown in (placed, apart) if shown.rows]
 
 
-def _runs_section(result: ReviewResult) -> Section:
+def _runs_section(result: ReviewResult) -> doc.Section:
     """Repeatability, flagged runs, exclusions, what is still to be made, and the table of runs."""
-    makers = (coverage_table, repeatability_table, flagged_table, exclusion_table, unreadable_table, to_make_table)
-    coverage = result.coverage
-    verdict = "The matrix is complete." if coverage.is_complete else "The matrix is not complete."
-    usable = Paragraph(
-        content=(
-            count(coverage.n_usable, "/coverage/n_usable"),
-            " of ",
-            count(coverage.n_planned, "/coverage/n_planned"),
-            f" planned runs can be used. {verdict} A flagged run still counts unless the plan excludes it by name.",
-        )
+    coverage, runs = result.coverage, review_runs.runs_table(result)
+    planned = (count(coverage.n_usable, "/coverage/n_usable"), " of ", count(coverage.n_planned, "/coverage/n_planned"))
+    verdict = (
+        f" planned runs can be used. The matrix is {'' if coverage.is_complete else 'not '}complete. A flagged run is"
+        " included until it is repeated or the plan excludes it by name."
     )
-    tables = [table for maker in makers if (table := maker(result)).rows]
-    blocks: list[Block] = [usable, _said(OUTLIER_STORY), *tables]
-    if not any(run.flag for run in result.runs):
-        blocks.append(_said("No run stands out from its set."))
-    runs = runs_table(result)
+    tables = (
+        *(review_runs.coverage_table(result), review_runs.repeatability_table(result)),
+        *(review_runs.flagged_table(result), review_runs.exclusion_table(result)),
+        *(review_runs.unreadable_table(result), review_runs.to_make_table(result)),
+    )
+    none = () if any(run.flag for run in result.runs) else (doc.said("No run stands out from its set."),)
     # The headline metric is the first of them that may not be left out.
     metrics = sorted(result.metrics, key=lambda entry: not entry.is_headline)[:_MOST_RUN_METRICS]
     n_others = len(result.metrics) - len(metrics)
@@ -224,37 +192,35 @@ def _runs_section(result: ReviewResult) -> Section:
         caption=f"{runs.caption}{others}",
         folded_as=f"All {len(result.runs)} runs",
     )
-    return Section(
-        key="runs",
-        heading="Repeatability and flagged runs",
-        blocks=tuple(blocks),
-        sections=(Section(key="all-runs", heading="Every run", blocks=(every,)),),
+    return doc.Section(
+        "runs",
+        "Repeatability and flagged runs",
+        (
+            doc.Paragraph((*planned, verdict)),
+            doc.said(OUTLIER_STORY),
+            *(table for table in tables if table.rows),
+            *none,
+        ),
+        (doc.Section("all-runs", "Every run", (every,)),),
     )
 
 
-def _caveats_section(result: ReviewResult) -> Section:
+def _caveats_section(result: ReviewResult) -> doc.Section:
     """The caveats by kind with their counts, the weightiest first, and folded below them every one by itself."""
     groups = caveat_groups(placed_caveats(result))
-    if not groups:
-        return Section(key="caveats", heading="Caveats", blocks=(_said("No caveat bears on this review."),))
-    notes = tuple(Note(text=group_words(result, group), weight=group.weight.value, code=group.code) for group in groups)
-    return Section(key="caveats", heading="Caveats", blocks=(Notes(notes=notes), caveat_table(result, groups)))
+    notes = tuple(Note(group_words(result, group), group.weight.value, group.code) for group in groups)
+    told = (doc.Notes(notes), review_runs.caveat_table(result, groups))
+    return doc.Section("caveats", "Caveats", told if groups else (doc.said("No caveat bears on this review."),))
 
 
-def _trace_sections(result: ReviewResult, traces: TraceView | None) -> tuple[Section, ...]:
-    block: Block
-    if traces is not None:
-        block = traces
-    elif any("trace_low" in run.curves for run in result.runs):
-        block = Paragraph(
-            content=(
-                "There is no room for the frame times in this page: with them it would be larger than 3 MB."
-                " The command 'frametime compare' draws those of a few captures.",
-            )
-        )
-    else:
+def _trace_sections(result: ReviewResult, traces: doc.TraceView | None) -> tuple[doc.Section, ...]:
+    if traces is None and not any("trace_low" in run.curves for run in result.runs):
         return ()
-    return (Section(key="traces", heading="Frame times of each run", blocks=(block,)),)
+    no_room = doc.said(
+        "There is no room for the frame times in this page: with them it would be larger than 3 MB.",
+        "The command 'frametime compare' draws those of a few captures.",
+    )
+    return (doc.Section("traces", "Frame times of each run", (traces or no_room,)),)
 
 
 def _colophon(charts_folder: str | None) -> str:
@@ -264,60 +230,63 @@ def _colophon(charts_folder: str | None) -> str:
     return f"{words} All charts, also those of single scenes, other cuts and other metrics, lie in {charts_folder}/."
 
 
-def _with_figures(section: Section, figures: Sequence[Block]) -> Section:
-    if not figures:
-        return section
-    first, *rest = section.blocks or (None,)
-    blocks = tuple(block for block in (first, *figures, *rest) if block is not None)
-    return replace(section, blocks=blocks)
+def _with_figures(section: doc.Section, figures: Sequence[doc.Block]) -> doc.Section:
+    return replace(section, blocks=(*section.blocks[:1], *figures, *section.blocks[1:]))
+
+
+def _texts(value: object) -> list[str]:
+    return [str(item) for item in value] if isinstance(value, list | tuple) else []
 
 
 def _subtitle(result: ReviewResult) -> str:
+    author = f"By {result.plan['author']}. " if result.plan.get("author") else ""
     return (
-        f"Comparison of {counted(len(result.cards), 'card')} over {counted(len(result.scenes), 'scene')} at"
+        f"{author}Comparison of {counted(len(result.cards), 'card')} over {counted(len(result.scenes), 'scene')} at"
         f" {counted(len(result.resolutions), 'resolution')}: {counted(len(result.runs), 'run')}"
     )
 
 
-def methods_section(result: ReviewResult) -> Section:
+def methods_section(result: ReviewResult) -> doc.Section:
     """Margin, headline, baseline; the definition of each metric and each method with its source."""
     words = ReviewWords(result)
-    margin = Number(text=share_pct(result.margin), value=result.margin, origin="/margin", shown_as="percent")
     metrics = tuple(
-        Definition(
-            term=words.metric_heading(entry.key),
-            text=f"{entry.definition} {words.better(entry.key).capitalize()}.",
-            source=entry.source,
+        doc.Definition(
+            words.metric_heading(entry.key),
+            f"{entry.definition} {words.better(entry.key).capitalize()}.",
+            entry.source,
         )
         for entry in result.metrics
     )
-    methods = tuple(Definition(term=item.label, text=item.text, source=item.source) for item in result.methods)
-    return Section(
-        key="methods",
-        heading="Methods",
-        blocks=(
-            Paragraph(
-                content=(
-                    "Margin ",
-                    margin,
-                    f"; baseline {words.baseline}; headline metric {words.headline.label}. One run is one repetition:"
-                    " frames within a run are never counted as repeats.",
-                )
-            ),
-        ),
-        sections=(
-            Section(key="metric-definitions", heading="Metrics", blocks=(Definitions(items=metrics),)),
-            Section(
-                key="method-definitions", heading="Comparisons and intervals", blocks=(Definitions(items=methods),)
-            ),
-        ),
+    methods = tuple(doc.Definition(item.label, item.text, item.source) for item in result.methods)
+    head = (
+        f"; baseline {words.baseline}; headline metric {words.headline.label}. One run is one repetition: frames within"
+        " a run are never counted as repeats."
+    )
+    sections = (
+        doc.Section("metric-definitions", "Metrics", (doc.Definitions(metrics),)),
+        doc.Section("method-definitions", "Comparisons and intervals", (doc.Definitions(methods),)),
+    )
+    bench = _texts(result.plan.get("bench"))
+    blocks = [doc.said("Test system:", "; ".join(bench) + ".")] if bench else []
+    return doc.Section(
+        "methods", "Methods", (*blocks, doc.Paragraph(("Margin ", percent(result.margin, "/margin"), head))), sections
     )
 
 
-def provenance_section(result: ReviewResult) -> Section:
+def provenance_section(result: ReviewResult) -> doc.Section:
     """Files with checksum and rows, cards and settings, the plan as resolved, versions."""
-    blocks: list[Block] = [card_table(result), file_table(result), _plan_table(result), _version_table(result)]
-    return Section(key="provenance", heading="Provenance", blocks=tuple(blocks))
+    pairs = flat(plain(result.plan))
+    plan = words_table(
+        "plan",
+        "The plan as it was resolved, defaults filled in.",
+        {"key": "Key", "value": "Value"},
+        ((code_cell(name), text) for name, text in pairs),
+        folded_as=f"The plan, {len(pairs)} settings",
+    )
+    labels = {"part": "Part", "version": "Version"}
+    versions = words_table("versions", "Versions of what computed the numbers.", labels, result.versions.items())
+    tables = (review_runs.card_table(result), review_runs.file_table(result), plan, versions)
+    return doc.Section("provenance", "Provenance", tables)
 
 
 def flat(value: object, name: str = "") -> list[tuple[str, str]]:
@@ -337,19 +306,3 @@ def flat(value: object, name: str = "") -> list[tuple[str, str]]:
     if value is None:
         return [(name, "not given")]
     return [(name, str(value).lower() if isinstance(value, bool) else str(value))]
-
-
-def _plan_table(result: ReviewResult) -> Table:
-    pairs = flat(plain(result.plan))
-    return words_table(
-        "plan",
-        "The plan as it was resolved, defaults filled in.",
-        {"key": "Key", "value": "Value"},
-        ((code_cell(name), text) for name, text in pairs),
-        folded_as=f"The plan, {len(pairs)} settings",
-    )
-
-
-def _version_table(result: ReviewResult) -> Table:
-    labels = {"part": "Part", "version": "Version"}
-    return words_table("versions", "Versions of what computed the numbers.", labels, result.versions.items())

@@ -4,110 +4,71 @@ from __future__ import annotations
 
 from frametime.render.report.document import Block, Fact, Paragraph, VerdictCard, VerdictCards
 from frametime.render.review_words import ReviewWords
-from frametime.render.tables.parts import (
-    VERDICT_MARKS,
-    by_weight,
-    change,
-    change_line,
-    change_range,
-    count,
-    money,
-    sentence_case,
-    share_pct,
-)
-from frametime.render.tables.review_standings import counts_line, overall_reach, overall_strip
-from frametime.render.tables.table import Line, Number
+from frametime.render.tables.parts import by_weight, count, percent, sentence_case
+from frametime.render.tables.review_standings import overall_table
+from frametime.render.tables.review_value import efficiency_table, value_table
+from frametime.render.tables.table import Mark, Range, Row, Strip, Table
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import OverallComparison
 
 
 def lead_blocks(result: ReviewResult) -> tuple[Block, ...]:
     """Verdict cards over all cells by the headline metric, and what the words mean."""
+    table = overall_table(result)
+    cards = tuple(
+        _card(result, comparison, table, row)
+        for comparison, row in zip(result.overall, table.rows, strict=True)
+        if comparison.cut == result.cuts[0].key and comparison.metric == result.headline
+    )
+    help_content = (
+        "How to read this: a difference counts as meaningful from ",
+        percent(result.margin, "/margin"),
+        " on, the margin of this review and the gray band in the pictures. Ahead and behind are differences of at"
+        " least that size that the runs carry; tied means that the difference is shown to be smaller than the"
+        " margin; undecided means that these runs cannot tell.",
+    )
+    return (*([VerdictCards(cards)] if cards else []), Paragraph(help_content))
+
+
+def _card(result: ReviewResult, comparison: OverallComparison, table: Table, row: Row) -> VerdictCard:
     words = ReviewWords(result)
-    first_cut = result.cuts[0].key
-    chosen = [
-        (number, comparison)
-        for number, comparison in enumerate(result.overall)
-        if comparison.cut == first_cut and comparison.metric == result.headline
-    ]
-    reach = overall_reach([comparison for _, comparison in chosen], result.margin)
-    cards = tuple(_card(result, words, number, comparison, reach) for number, comparison in chosen)
-    return (*([VerdictCards(cards=cards)] if cards else []), _reading_help(result))
-
-
-def _reading_help(result: ReviewResult) -> Paragraph:
-    margin = Number(text=share_pct(result.margin), value=result.margin, origin="/margin", shown_as="percent")
-    return Paragraph(
-        content=(
-            "How to read this: a difference counts as meaningful from ",
-            margin,
-            " on, the margin of this review and the gray band in the pictures. Ahead and behind are differences of at"
-            " least that size that the runs carry; tied means that the difference is shown to be smaller than the"
-            " margin; undecided means that these runs cannot tell.",
-        )
-    )
-
-
-def _card(
-    result: ReviewResult, words: ReviewWords, number: int, comparison: OverallComparison, reach: float
-) -> VerdictCard:
-    these, like_these = comparison.interval_these_scenes, comparison.interval_scenes_like_these
-    facts = [
-        Fact(term="By cell", content=(*counts_line(comparison), " of ", *_cells(comparison))),
-        Fact(
-            term="Other scenes like these",
-            content=(
-                VERDICT_MARKS[comparison.verdict_scenes_like_these],
-                " ",
-                change_range(like_these, "interval_scenes_like_these", reason="too few scenes give no interval"),
-            ),
-        ),
-        *_value_facts(result, comparison),
-        *_efficiency_facts(result, comparison),
-    ]
-    range_line: Line = (
-        ("95 % interval ", change_range(these, "interval_these_scenes"), ", these scenes repeated")
-        if these
-        else ("no interval: too few runs",)
-    )
+    verdict, picture = table.line(row, "verdict")[0], table.line(row, "picture")[0]
+    like_these = (*table.line(row, "verdict_like_these"), " ", *table.line(row, "interval_scenes_like_these"))
+    cells = (count(comparison.n_cells, f"/{row.origin}/n_cells"), " cells in ")
+    scenes = (count(comparison.n_scenes, f"/{row.origin}/n_scenes"), " scenes")
+    assert isinstance(verdict, Mark), "every comparison has a verdict"
     return VerdictCard(
         name=words.cards[comparison.candidate],
         against=f"{sentence_case(words.headline.label)} against {words.against(comparison)}",
-        mark=VERDICT_MARKS[comparison.verdict],
-        amount=(change(comparison.ratio, "ratio"),),
-        range=range_line,
-        strip=overall_strip(comparison, result.margin, reach),
+        mark=verdict,
+        amount=table.line(row, "ratio"),
+        range=("95 % interval ", *table.line(row, "interval_these_scenes"), ", these scenes repeated")
+        if comparison.interval_these_scenes
+        else ("no interval: too few runs",),
+        strip=picture if isinstance(picture, Strip) else None,
         sentence=comparison.sentence,
-        facts=tuple(facts),
+        facts=(
+            Fact("By cell", (*table.line(row, "counts"), " of ", *cells, *scenes)),
+            Fact("Other scenes like these", like_these),
+            *_value_facts(result, comparison),
+        ),
         notes=by_weight(comparison.caveats),
-        origin=f"overall/{number}",
     )
 
 
-def _cells(comparison: OverallComparison) -> Line:
-    return (count(comparison.n_cells, "n_cells"), " cells in ", count(comparison.n_scenes, "n_scenes"), " scenes")
-
-
 def _value_facts(result: ReviewResult, comparison: OverallComparison) -> list[Fact]:
-    for number, row in enumerate(result.value):
-        if row.cut != comparison.cut or row.card != comparison.candidate or row.price is None:
-            continue
-        origin = f"/value/{number}"
-        price = money(row.price, f"{origin}/price")
-        facts = [Fact(term="Price", content=(price, f" {row.currency}" if row.currency else ""))]
-        if row.value_ratio is not None:
-            content = change_line(
-                row.value_ratio, row.value_ratio_interval, f"{origin}/value_ratio", f"{origin}/value_ratio_interval"
-            )
-            facts.append(Fact(term="Frames for the money", content=content))
-        return facts
-    return []
-
-
-def _efficiency_facts(result: ReviewResult, comparison: OverallComparison) -> list[Fact]:
-    for number, row in enumerate(result.efficiency):
-        if row.cut == comparison.cut and row.card == comparison.candidate and row.efficiency_ratio is not None:
-            origins = (f"/efficiency/{number}/efficiency_ratio", f"/efficiency/{number}/efficiency_interval")
-            content = change_line(row.efficiency_ratio, row.efficiency_interval, *origins)
-            return [Fact(term="Frames per joule", content=content)]
-    return []
+    """Price, and what the speed costs in money and in energy, as far as it is known."""
+    value, power = (
+        made(result).where(card=comparison.candidate, cut=comparison.cut) for made in (value_table, efficiency_table)
+    )
+    currency = next((f" {card.currency}" for card in result.cards if card.currency), "")
+    facts = [Fact("Price", (*value.line(row, "price"), currency)) for row in value.rows]
+    for term, table, ratio, interval in (
+        ("Speed for the money", value, "value_ratio", "value_ratio_interval"),
+        ("Frames per joule", power, "efficiency_ratio", "efficiency_interval"),
+    ):
+        for row in table.rows:
+            change, ends = table.line(row, ratio), table.line(row, interval)
+            told = (*change, " (", *ends, ")") if isinstance(ends[0], Range) else change
+            facts += [] if table.exact(row, ratio) is None else [Fact(term, told)]
+    return facts

@@ -5,19 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from frametime.render.charts.chart_catalog import CATALOG
-from frametime.render.report.document import (
-    Block,
-    Definition,
-    Definitions,
-    Fact,
-    Figure,
-    Notes,
-    Paragraph,
-    Report,
-    Section,
-    VerdictCard,
-    VerdictCards,
-)
+from frametime.render.report import document as doc
 from frametime.render.tables.parts import (
     by_weight,
     change,
@@ -30,16 +18,15 @@ from frametime.render.tables.parts import (
     strip,
     strip_reach,
 )
-from frametime.render.tables.table import Line, Note, Strip
+from frametime.render.tables.table import Line, Strip
 from frametime.render.tables.tuning import TOO_FEW, edge_table, map_table, setting_table, trial_table
 from frametime.statistics.differences import Ratio
 from frametime.tuning.proposal import Finished
-from frametime.tuning.tuning_summary import MapCell, SettingRow, TuningSummary
-from frametime.version import __version__
+from frametime.tuning.tuning_summary import Cost, MapCell, SettingRow, TuningSummary
 from frametime.words import counted, percent_change, percent_change_words
 
 
-def tuning_report(summary: TuningSummary, *, figures: tuple[Figure, ...] = ()) -> Report:
+def tuning_report(summary: TuningSummary, *, figures: tuple[doc.Figure, ...] = ()) -> doc.Report:
     """The document of a tuning record.
 
     Parameters
@@ -49,37 +36,31 @@ def tuning_report(summary: TuningSummary, *, figures: tuple[Figure, ...] = ()) -
         Charts of the record, shown with the map.
     """
     cards = [_best_card(summary), *([_everyday_card(summary)] if summary.everyday else [])]
-    n_trials = len(summary.trials)
-    return Report(
+    # The map is folded away where a chart shows it.
+    drawn = replace(map_table(summary), folded_as="The map as a table" if figures else None)
+    edge, notes = edge_table(summary), by_weight(summary.caveats)
+    no_edge = doc.said("No higher clock has been shown to be slower than a lower one.")
+    caveats = doc.Notes(notes) if notes else doc.said("No caveat bears on these numbers.")
+    return doc.Report(
         title=f"Tuning of {summary.card}",
-        subtitle=f"{counted(n_trials, 'trial')} under {', '.join(summary.workloads)}",
-        lead=(VerdictCards(cards=tuple(cards)), _next_words(summary)),
+        subtitle=f"{counted(len(summary.trials), 'trial')} under {', '.join(summary.workloads)}",
+        lead=(doc.VerdictCards(tuple(cards)), _next_words(summary)),
         cautions=summary.cautions,
         sections=(
-            Section(key="not-known", heading="Not yet known", blocks=_sentences(summary.not_known)),
-            Section(
-                key="map", heading="Map of the settings", blocks=(*figures, _map_block(summary, is_drawn=bool(figures)))
+            doc.Section("not-known", "Not yet known", (doc.listed(summary.not_known, none="Nothing is left open."),)),
+            doc.Section(
+                "map",
+                "Map of the settings",
+                (*figures, drawn if summary.map else doc.said("No setting has been tried yet.")),
             ),
-            Section(key="edge", heading="Past the edge", blocks=(_edge_block(summary),)),
-            Section(key="speed", heading="Speed of the settings", blocks=(setting_table(summary),)),
-            Section(key="trials", heading="Trials", blocks=(trial_table(summary),)),
-            Section(key="caveats", heading="Caveats", blocks=_caveat_blocks(summary)),
-            Section(key="methods", heading="Methods", blocks=(_methods(summary),)),
+            doc.Section("edge", "Past the edge", (edge if edge.rows else no_edge,)),
+            doc.Section("speed", "Speed of the settings", (setting_table(summary),)),
+            doc.Section("trials", "Trials", (trial_table(summary),)),
+            doc.Section("caveats", "Caveats", (caveats,)),
+            doc.Section("methods", "Methods", (_methods(summary),)),
         ),
-        colophon=f"Made by frametime {__version__}, which only reads logs: it sets no clock, no limit and no fan.",
+        colophon=doc.READS_ONLY,
     )
-
-
-def _map_block(summary: TuningSummary, *, is_drawn: bool) -> Block:
-    """Folded away where a chart shows it."""
-    if not summary.map:
-        return Paragraph(content=("No setting has been tried yet.",))
-    return replace(map_table(summary), folded_as="The map as a table" if is_drawn else None)
-
-
-def _edge_block(summary: TuningSummary) -> Block:
-    none = Paragraph(content=("No higher clock has been shown to be slower than a lower one.",))
-    return table if (table := edge_table(summary)).rows else none
 
 
 def _strip(ratio: Ratio | None) -> Strip | None:
@@ -89,148 +70,103 @@ def _strip(ratio: Ratio | None) -> Strip | None:
     return strip(ratio.value, ratio.interval, "good" if ratio.is_credibly_above else "plain", reach=reach)
 
 
-def _range_words(ratio: Ratio) -> Line:
-    if ratio.interval is None:
-        return (f"no interval: {TOO_FEW}",)
-    return (
-        f"{ratio.interval.level * 100.0:g} % interval ",
-        change_range(ratio.interval, "best_gain/interval"),
-        " over runs",
-    )
-
-
-def _best_card(summary: TuningSummary) -> VerdictCard:
+def _best_card(summary: TuningSummary) -> doc.VerdictCard:
     limits, gain = summary.limits, summary.best_gain
+    power: Line = ("n/a",)
+    if limits.power_w:
+        power = (quantity(limits.power_w, "W", "/limits/power_w", digits=3),)
+    offsets = f"core up to {limits.max_core_offset_mhz:+d} MHz, memory up to {limits.max_memory_offset_mhz:+d} MHz"
     facts = [
-        Fact(
-            term="Temperature limit",
-            content=(quantity(limits.temperature_c, "Cel", "/limits/temperature_c", digits=3),),
-        ),
-        Fact(
-            term="Power limit",
-            content=(
-                quantity(limits.power_w, "W", "/limits/power_w", digits=3, reason="not given")
-                if limits.power_w
-                else "n/a",
-            ),
-        ),
-        Fact(
-            term="Offsets allowed",
-            content=(
-                f"core up to {limits.max_core_offset_mhz:+d} MHz, memory up to {limits.max_memory_offset_mhz:+d} MHz",
-            ),
-        ),
+        doc.Fact("Temperature limit", (quantity(limits.temperature_c, "Cel", "/limits/temperature_c", digits=3),)),
+        doc.Fact("Power limit", power),
+        doc.Fact("Offsets allowed", (offsets,)),
     ]
+    words: Line
+    needs = "needs measured runs at stock and at the best setting"
+    amount, words = missing(needs, "best_gain"), (needs,)
     if gain is not None:
-        runs: Line = (
-            count(gain.n_candidate, "best_gain/n_candidate"),
-            " and ",
-            count(gain.n_baseline, "best_gain/n_baseline"),
-            f" under {summary.workloads[-1]}",
-        )
-        facts.insert(0, Fact(term="Runs, setting and stock", content=runs))
+        amount, words = change(gain.value, "best_gain/value"), _range_words(gain, "best_gain", " over runs")
+        sides = [count(getattr(gain, name), f"best_gain/{name}") for name in ("n_candidate", "n_baseline")]
+        runs = (sides[0], " and ", sides[1], f" under {summary.workloads[-1]}")
+        facts.insert(0, doc.Fact("Runs, setting and stock", runs))
     if summary.best is None:
         state, sentence = mark("none yet", "care"), "No setting has passed the heaviest workload yet."
     elif summary.best_is_final:
         state, sentence = mark("final", "good"), "The best setting passed the endurance run, and tuning is finished."
     else:
         state, sentence = mark("so far", "care"), "The best setting found so far; tuning is not finished."
-    needs = missing("needs measured runs at stock and at the best setting", "best_gain")
-    return VerdictCard(
+    return doc.VerdictCard(
         name=sentence_case(str(summary.best)) if summary.best is not None else "No best setting yet",
         against=f"Average FPS over stock under {summary.workloads[-1]}",
         mark=state,
-        amount=(change(gain.value, "best_gain/value") if gain else needs,),
-        range=_range_words(gain) if gain else ("needs measured runs at stock and at the best setting",),
+        amount=(amount,),
+        range=words,
         strip=_strip(gain),
         sentence=sentence,
         facts=tuple(facts),
     )
 
 
-def _everyday_card(summary: TuningSummary) -> VerdictCard:
+def _range_words(ratio: Ratio | Cost, origin: str, over: str = "") -> Line:
+    if ratio.interval is None:
+        return (f"no interval: {TOO_FEW}",)
+    ends = change_range(ratio.interval, f"{origin}/interval")
+    return (f"{ratio.interval.level * 100.0:g} % interval ", ends, over)
+
+
+def _everyday_card(summary: TuningSummary) -> doc.VerdictCard:
     cost = summary.everyday_cost
-    unknown = "neither measured, nor runs enough to predict it"
-    words: Line = (f"n/a: {unknown}",)
-    if cost is None:
-        state, amount = mark("cost not known", "care"), missing(unknown, "everyday_cost")
-    else:
-        state = mark(cost.kind, "good" if cost.kind == "measured" else "care")
-        amount = change(cost.value, "everyday_cost/value")
-        words = (
-            ("95 % interval ", change_range(cost.interval, "everyday_cost/interval"))
-            if cost.interval
-            else (f"no interval: {TOO_FEW}",)
-        )
+    sentence = "Backed off from the best setting, so that it still holds when the card is older or hotter."
     if summary.everyday == summary.best:
         sentence = "The everyday setting is the best setting itself."
-    else:
-        sentence = "Backed off from the best setting, so that it still holds when the card is older or hotter."
-    return VerdictCard(
+    unknown = "neither measured, nor runs enough to predict it"
+    state, amount = mark("cost not known", "care"), missing(unknown, "everyday_cost")
+    words: Line = (f"n/a: {unknown}",)
+    if cost is not None:
+        state = mark(cost.kind, "good" if cost.kind == "measured" else "care")
+        amount, words = change(cost.value, "everyday_cost/value"), _range_words(cost, "everyday_cost")
+        sentence = f"{sentence} {sentence_case(cost.how).rstrip('.')}."
+    return doc.VerdictCard(
         name=f"Every day: {summary.everyday}",
         against="Average FPS over that of the best setting",
         mark=state,
         amount=(amount,),
         range=words,
-        sentence=f"{sentence} {sentence_case(cost.how).rstrip('.')}." if cost else sentence,
+        sentence=sentence,
     )
 
 
-def _next_words(summary: TuningSummary) -> Paragraph:
+def _next_words(summary: TuningSummary) -> doc.Paragraph:
     step = summary.next_step
     if isinstance(step, Finished):
-        return Paragraph(content=(" ".join([f"Tuning is finished. {step.reason}", *step.notes]),))
-    runs = "1 run" if step.n_runs == 1 else f"{step.n_runs} runs"
-    words = f"Next trial: {step.setting}, {runs} of {step.workload}. {step.reason}"
-    return Paragraph(content=(" ".join([words, *step.notes]),))
+        return doc.said(f"Tuning is finished. {step.reason}", *step.notes)
+    runs = counted(step.n_runs, "run")
+    return doc.said(f"Next trial: {step.setting}, {runs} of {step.workload}. {step.reason}", *step.notes)
 
 
-def _sentences(texts: tuple[str, ...]) -> tuple[Block, ...]:
-    if not texts:
-        return (Paragraph(content=("Nothing is left open.",)),)
-    return (Notes(notes=tuple(Note(text=text, weight="note", code="") for text in texts)),)
-
-
-def _caveat_blocks(summary: TuningSummary) -> tuple[Block, ...]:
-    notes = by_weight(summary.caveats)
-    return (Notes(notes=notes),) if notes else (Paragraph(content=("No caveat bears on these numbers.",)),)
-
-
-def _methods(summary: TuningSummary) -> Definitions:
-    practice = "common practice, no source"
-    return Definitions(
-        items=(
-            Definition(
-                term="Gain",
-                text=(
-                    "Geometric mean of the average FPS over the runs at a setting, over that at stock under the same"
-                    f" workload. The gain of a setting as a whole is under {summary.workloads[-1]}, the heaviest."
-                ),
-                source="B. L. Welch, Biometrika 34, 28-35, 1947, for the interval, on logarithms of runs",
-            ),
-            Definition(
-                term="Past the edge",
-                text="A higher clock whose whole interval against the nearest lower one lies below no difference.",
-                source=practice,
-            ),
-            Definition(
-                term="Failed trial",
-                text=(
-                    "Visible artifacts, a freeze, a driver reset, a workload that does not finish, or a peak above the"
-                    " temperature limit."
-                ),
-                source=practice,
-            ),
-            Definition(
-                term="Everyday setting",
-                text="The tuned maximum, backed off by the steps of the record.",
-                source=practice,
-            ),
+def _methods(summary: TuningSummary) -> doc.Definitions:
+    gain = (
+        "Geometric mean of the average FPS over the runs at a setting, over that at stock under the same workload. The"
+        f" gain of a setting as a whole is under {summary.workloads[-1]}, the heaviest."
+    )
+    edge = "A higher clock whose whole interval against the nearest lower one lies below no difference."
+    failed = (
+        "Visible artifacts, a freeze, a driver reset, a workload that does not finish, or a peak above the temperature"
+        " limit."
+    )
+    welch = "B. L. Welch, Biometrika 34, 28-35, 1947, for the interval, on logarithms of runs"
+    everyday, practice = "The tuned maximum, backed off by the steps of the record.", "common practice, no source"
+    return doc.Definitions(
+        (
+            doc.Definition("Gain", gain, welch),
+            doc.Definition("Past the edge", edge, practice),
+            doc.Definition("Failed trial", failed, practice),
+            doc.Definition("Everyday setting", everyday, practice),
         )
     )
 
 
-def tuning_charts(summary: TuningSummary) -> tuple[Figure, ...]:
+def tuning_charts(summary: TuningSummary) -> tuple[doc.Figure, ...]:
     """Map and gain of a record, as far as there is something to draw."""
     from frametime.render.charts.drawings import tuning_figures
     from frametime.render.charts.figure_files import figure_bytes
@@ -239,7 +175,7 @@ def tuning_charts(summary: TuningSummary) -> tuple[Figure, ...]:
     theme = Theme.of()
     words = {"tuning-map": _map_words, "tuning-gain": _gain_words}
     return tuple(
-        Figure(
+        doc.Figure(
             key=f"chart-{name}",
             caption=CATALOG[name].caption,
             alternative=words[name](summary),
@@ -252,12 +188,9 @@ def tuning_charts(summary: TuningSummary) -> tuple[Figure, ...]:
 
 def _map_words(summary: TuningSummary) -> str:
     tried = [item for item in summary.map if item.status != "not tried"]
-    parts = [f"{len(tried)} settings tried"]
-    if summary.best is not None:
-        parts.append(f"best {summary.best}")
-    if summary.everyday is not None:
-        parts.append(f"every day {summary.everyday}")
-    return "; ".join([*parts, *map(_cell_words, tried)]) + "."
+    best = [] if summary.best is None else [f"best {summary.best}"]
+    everyday = [] if summary.everyday is None else [f"every day {summary.everyday}"]
+    return "; ".join([f"{len(tried)} settings tried", *best, *everyday, *map(_cell_words, tried)]) + "."
 
 
 def _cell_words(item: MapCell) -> str:

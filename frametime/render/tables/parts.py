@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from functools import wraps
 from types import MappingProxyType
-from typing import Final
+from typing import Final, TypeVar
+from weakref import ref
 
 from frametime.caveats import Caveat
 from frametime.render.numbers import NOT_AVAILABLE, estimate_decimals, format_like, format_number, format_quantity
@@ -40,6 +42,7 @@ VERDICT_MARKS: Final[Mapping[str, Mark]] = MappingProxyType(
 """How a verdict is shown: a word and a symbol, so that nothing rests on color alone."""
 
 
+Result = TypeVar("Result")
 DASH: Final = "\N{EN DASH}"
 
 REACHES: Final = (1.05, 1.1, 1.2, 1.5, 2.0, 3.0, 5.0, 10.0, 100.0)
@@ -126,12 +129,6 @@ def change_range(interval: Interval | None, origin: str, *, reason: str | None =
     return Range(text=text, low=interval.low, high=interval.high, origin=origin, shown_as="change")
 
 
-def change_line(ratio: float | None, interval: Interval | None, ratio_origin: str, interval_origin: str) -> Line:
-    """A change and, in brackets, its interval where it has one."""
-    shown = change(ratio, ratio_origin)
-    return (shown,) if interval is None else (shown, " (", change_range(interval, interval_origin), ")")
-
-
 def estimate_line(value: float | None, interval: Interval | None, origin: str, *, reason: str | None = None) -> Line:
     """A value and, under it, its interval; digits follow from the interval."""
     if value is None or interval is None:
@@ -158,7 +155,7 @@ def cell(*content: Inline, notes: Iterable[Note] = (), sort: float | str | None 
     if sort is None:
         sort = next((part.value for part in content if isinstance(part, Number) and part.value is not None), None)
     reasons = (part.reason for part in content if isinstance(part, Number) and part.value is None and part.reason)
-    why = (Note(text=f"{NOT_AVAILABLE}: {reason}", weight="note", code="no-number") for reason in reasons)
+    why = (Note(f"{NOT_AVAILABLE}: {reason}", "note", "no-number") for reason in reasons)
     return Cell(content=content, sort=sort, data=data, notes=tuple(dict.fromkeys((*notes, *why))))
 
 
@@ -192,18 +189,49 @@ def filled(
         Why numbers are missing.
     """
     cells = (_formed(column, values[column.key], reason) if column.key in values else cell(DASH) for column in columns)
-    return Row(cells=tuple(cells), origin=origin)
+    return Row(tuple(cells), origin)
+
+
+def once_a_result(make: Callable[[Result], Table]) -> Callable[[Result], Table]:
+    """Make a table once for each result: terminal, report and the words of every chart read the same one.
+
+    The table of the last result is kept, as long as the result itself.
+
+    Examples
+    --------
+    >>> class Result: ...
+    >>> @once_a_result
+    ... def table(result: Result) -> Table:
+    ...     return Table("key", "caption", (), ())
+    >>> first, second = Result(), Result()
+    >>> table(first) is table(first), table(first) is table(second)
+    (True, False)
+    """
+    kept: list[tuple[ref[Result], Table]] = []
+
+    @wraps(make)
+    def made(result: Result) -> Table:
+        last = kept[0] if kept else None
+        if last is None or last[0]() is not result:
+            last = (ref(result, lambda _: kept.clear()), make(result))
+            kept[:] = [last]
+        return last[1]
+
+    return made
+
+
+def texts(**labels: str) -> tuple[Column, ...]:
+    """Columns of words by their keys; a label that begins with a star is a choice."""
+    return tuple(Column(key, label.removeprefix("*"), is_choice=label.startswith("*")) for key, label in labels.items())
 
 
 def words_table(
     key: str, caption: str, labels: Mapping[str, str], rows: Iterable[Sequence[object]], *, folded_as: str | None = None
 ) -> Table:
-    """A table of words: the labels of its columns by their keys; a label that begins with a star is a choice."""
-    columns = tuple(
-        Column(name, label.removeprefix("*"), is_choice=label.startswith("*")) for name, label in labels.items()
-    )
+    """A table of words: the labels of its columns by their keys, as `texts` takes them."""
+    columns = texts(**labels)
     made = tuple(filled(columns, dict(zip(labels, row, strict=True))) for row in rows)
-    return Table(key=key, caption=caption, columns=columns, rows=made, folded_as=folded_as)
+    return Table(key, caption, columns, made, folded_as=folded_as)
 
 
 def fields(item: object, *names: str) -> dict[str, object]:
@@ -271,25 +299,20 @@ def strip(
     return Strip(value=ratio, low=interval.low, high=interval.high, margin=margin, reach=reach, tone=tone)
 
 
-def strip_cell(shape: Strip | None) -> Cell:
-    """A strip, or a dash."""
-    return Cell(content=(shape or DASH,))
-
-
-def share_pct(value: float) -> str:
+def percent(value: float, origin: str) -> Number:
     """A fraction in percent, with as many digits as it needs.
 
     Examples
     --------
-    >>> share_pct(0.03), share_pct(0.025)
+    >>> percent(0.03, "/margin").text, percent(0.025, "/margin").text
     ('3 %', '2.5 %')
     """
-    return f"{value * 100.0:.3g} %"
+    return Number(text=f"{value * 100.0:.3g} %", value=value, origin=origin, shown_as="percent")
 
 
 def as_note(caveat: Caveat) -> Note:
     """A caveat for the document."""
-    return Note(text=caveat.message, weight=str(caveat.weight.value), code=caveat.code)
+    return Note(caveat.message, str(caveat.weight.value), caveat.code)
 
 
 def notes_of(caveats: Iterable[Caveat]) -> tuple[Note, ...]:

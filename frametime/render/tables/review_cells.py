@@ -15,6 +15,7 @@ from frametime.render.tables.parts import (
     filled,
     label_cell,
     notes_of,
+    once_a_result,
     reach_words,
     strip,
     strip_reach,
@@ -26,6 +27,7 @@ from frametime.review.result import ReviewResult
 from frametime.review.result_tables import CellComparison
 
 
+@once_a_result
 def cells_table(result: ReviewResult) -> Table:
     """Each metric, each card and each cell; the baseline has no difference."""
     words = ReviewWords(result)
@@ -82,16 +84,13 @@ def cells_table(result: ReviewResult) -> Table:
                 tone = VERDICT_MARKS[item.verdict].tone
                 picture = strip(item.ratio, item.interval_95, tone, reach=reach, margin=result.margin)
                 values |= fields(item, "baseline_value", "baseline_n_runs", "ratio", "interval_95", "interval_90")
-                values |= fields(item, "real_but_small", "p_value", "holm_p_value", "runs_needed", "at_margin")
-                values |= {
-                    "verdict": verdict_cell(item.verdict, *_remark(item)),
-                    "stands_after_holm": item.stands_after_holm,
-                    **({"picture": picture} if picture else {}),
-                }
+                values |= fields(item, "real_but_small", "p_value", "holm_p_value", "stands_after_holm")
+                values |= fields(item, "runs_needed", "at_margin")
+                values |= {"verdict": verdict_cell(item.verdict, *_remark(item)), "picture": picture}
             reason = first_reason(caveats, "one side has no usable run here")
             origin = f"cells/{place}" if item is None else f"comparisons/{number}"
             rows.append(filled(columns, values, origin=origin, reason=reason))
-    return Table(key="cells", caption="Each card in each cell.", columns=columns, rows=tuple(rows), is_long=True)
+    return Table("cells", "Each card in each cell.", columns, tuple(rows), is_long=True)
 
 
 def _remark(item: CellComparison) -> Line:
@@ -106,19 +105,18 @@ def _remark(item: CellComparison) -> Line:
 def comparisons_of(result: ReviewResult, everything: Table, metric: MetricEntry) -> Table:
     """The cells of one metric; the runs are not counted again where they are those of the headline metric."""
     words = ReviewWords(result)
-    chosen = everything.where(lambda row: row.origin.startswith("comparisons"), metric=metric.key)
-    counts = ("n_runs", "baseline_n_runs")
-    by_headline = everything.where(lambda row: row.origin.startswith("comparisons"), metric=result.headline)
+    chosen, by_headline = (
+        everything.where(lambda row: row.origin.startswith("comparisons"), metric=key)
+        for key in (metric.key, result.headline)
+    )
     has_counts = metric.is_headline or _runs(chosen) != _runs(by_headline)
     # Beside a picture the two share a cell: apart they push the last columns out of a usual window.
-    difference: tuple[str | tuple[str, ...], ...] = ("ratio", "interval_95")
-    if metric.is_headline:
-        difference = (("ratio", "interval_95"), "picture")
+    apart, together = ("ratio", "interval_95"), (("ratio", "interval_95"), "picture")
     return chosen.view(
         *("scene", "resolution", "card", "value", "baseline_value"),
-        *difference,
+        *(together if metric.is_headline else apart),
         *("verdict", "stands_after_holm", "holm_p_value"),
-        *(counts if has_counts else ()),
+        *(("n_runs", "baseline_n_runs") if has_counts else ()),
         key=f"cells-{result.metrics.index(metric) + 1}",
         caption=f"{words.metric_heading(metric.key)}: difference to the baseline {words.baseline} in each cell; "
         f"{words.difference_hint(metric.key)}.",
@@ -127,26 +125,17 @@ def comparisons_of(result: ReviewResult, everything: Table, metric: MetricEntry)
     )
 
 
-def _runs(table: Table) -> dict[tuple[object, ...], tuple[object, object]]:
+def _runs(table: Table) -> set[tuple[object, ...]]:
     """Runs of the candidate and of the baseline in each cell."""
-    return {
-        tuple(table.exact(row, key) for key in ("card", "scene", "resolution")): (
-            table.exact(row, "n_runs"),
-            table.exact(row, "baseline_n_runs"),
-        )
-        for row in table.rows
-    }
+    keys = ("card", "scene", "resolution", "n_runs", "baseline_n_runs")
+    return {tuple(table.exact(row, key) for key in keys) for row in table.rows}
 
 
 def _reach(items: list[CellComparison], margin: float) -> float:
     """Scale that holds every ratio and nine in ten of the interval ends: one wild cell must not flatten the rest."""
-    ends = sorted(
-        abs(math.log(bound))
-        for item in items
-        if item.interval_95
-        for bound in (item.interval_95.low, item.interval_95.high)
-        if bound > 0.0
-    )
+    intervals = [item.interval_95 for item in items if item.interval_95]
+    bounds = (bound for interval in intervals for bound in (interval.low, interval.high))
+    ends = sorted(abs(math.log(bound)) for bound in bounds if bound > 0.0)
     widest = math.exp(ends[int(0.9 * (len(ends) - 1))]) if ends else None
     return strip_reach([widest, *(item.ratio for item in items)], margin=margin)
 
@@ -159,10 +148,7 @@ def estimates_table(result: ReviewResult) -> Table:
         Column("resolution", "Resolution", is_choice=True),
         Column("card", "Card", is_choice=True),
         Column("n_runs", "Runs", "number"),
-        *(
-            Column(entry.key, f"{words.metric_heading(entry.key)}, {words.better(entry.key)}", "number")
-            for entry in result.metrics
-        ),
+        *(Column(key, f"{words.metric_heading(key)}, {words.better(key)}", "number") for key in words.metrics),
     )
     rows = []
     for place, summary in enumerate(result.cells):
@@ -177,10 +163,5 @@ def estimates_table(result: ReviewResult) -> Table:
             line = estimate_line(estimate.value, estimate.interval, f"estimates/{key}", reason=reason)
             values[key] = cell(*line, notes=notes_of(estimate.caveats))
         rows.append(filled(columns, values, origin=f"cells/{place}"))
-    return Table(
-        key="estimates",
-        caption="Each card in each cell: the metric over the runs that count, and under it the 95 % interval.",
-        columns=columns,
-        rows=tuple(rows),
-        is_long=True,
-    )
+    caption = "Each card in each cell: the metric over the runs that count, and under it the 95 % interval."
+    return Table("estimates", caption, columns, tuple(rows), is_long=True)

@@ -18,6 +18,7 @@ from frametime.render.tables.parts import (
     label_cell,
     mark,
     notes_of,
+    texts,
     words_table,
 )
 from frametime.render.tables.table import Cell, Code, Column, Inline, Table
@@ -27,28 +28,19 @@ from frametime.words import joined
 _LONG: Final = 12
 """Rows of a table that is seen at a glance."""
 _TONES: Final = {"usable": mark("usable", "good"), "usable with care": mark("usable with care", "care")}
-_COCHRAN: Final = {
-    "ok": "not more than chance",
-    "straggler": "straggler, more than chance (5 %)",
-    "outlier": "outlier, far more than chance (1 %)",
+_BY_TEST: Final = {
+    "ok": ("not more than chance", "no farther than chance"),
+    "straggler": ("straggler, more than chance (5 %)", "straggler, farther than chance (5 %)"),
+    "outlier": ("outlier, far more than chance (1 %)", "outlier, far beyond chance (1 %)"),
 }
-_GRUBBS: Final = {
-    "ok": "no farther than chance",
-    "straggler": "straggler, farther than chance (5 %)",
-    "outlier": "outlier, far beyond chance (1 %)",
-}
-
-
-def _texts(**labels: str) -> tuple[Column, ...]:
-    """Columns of words by their keys; a label that begins with a star is a choice."""
-    return tuple(Column(key, label.removeprefix("*"), is_choice=label.startswith("*")) for key, label in labels.items())
+"""Outcome of a test in words: of the scatter of a cell (Cochran) and of the distance of a run (Grubbs)."""
 
 
 def coverage_table(result: ReviewResult) -> Table:
     """Usable runs of those planned, a row for each scene and resolution, a column for each card."""
     words = ReviewWords(result)
     columns = (
-        *_texts(scene="*Scene", resolution="*Resolution"),
+        *texts(scene="*Scene", resolution="*Resolution"),
         *(Column(card, label) for card, label in words.cards.items()),
     )
     found: dict[tuple[str, str], dict[str, object]] = {}
@@ -58,13 +50,14 @@ def coverage_table(result: ReviewResult) -> Table:
             {"scene": label_cell(words.scenes[item.scene], item.scene), "resolution": item.resolution},
         )
         values[item.card] = f"{coverage_words(item)} !" if item.to_make else coverage_words(item)
+    is_long = len(found) > _LONG
     return Table(
-        key="coverage",
-        caption="Usable runs of those planned in each cell; ! where runs are to be made.",
-        columns=columns,
-        rows=tuple(filled(columns, values) for values in found.values()),
-        is_long=len(found) > _LONG,
-        folded_as=f"Usable runs of each cell ({len(found)} rows)" if len(found) > _LONG else None,
+        "coverage",
+        "Usable runs of those planned in each cell; ! where runs are to be made.",
+        columns,
+        tuple(filled(columns, values) for values in found.values()),
+        is_long=is_long,
+        folded_as=f"Usable runs of each cell ({len(found)} rows)" if is_long else None,
     )
 
 
@@ -72,12 +65,12 @@ def repeatability_table(result: ReviewResult) -> Table:
     """How well the runs of each card repeat, by each metric."""
     words = ReviewWords(result)
     columns = (
-        *_texts(card="*Card", metric="*Metric"),
+        *texts(card="*Card", metric="*Metric"),
         Column("s_r_pct", "Standard deviation", "number", unit="%", digits=2),
         Column("limit_pct", "Limit for two runs", "number", unit="%", digits=2),
         Column("n_cells", "Cells", "whole"),
         Column("degrees_of_freedom", "Degrees of freedom", "whole"),
-        *_texts(cochran="Cell that scatters most (Cochran's test)", grubbs="Its run farthest off (Grubbs's test)"),
+        *texts(cochran="Cell that scatters most (Cochran's test)", grubbs="Its run farthest off (Grubbs's test)"),
     )
     rows = []
     for place, item in enumerate(result.repeatability):
@@ -91,13 +84,13 @@ def repeatability_table(result: ReviewResult) -> Table:
         reason = first_reason(item.caveats, "no cell has two runs")
         rows.append(filled(columns, values, origin=f"repeatability/{place}", reason=reason))
     return Table(
-        key="repeatability",
-        caption=(
+        "repeatability",
+        (
             "How well runs of one cell repeat (ISO 5725-2, on logarithms): the standard deviation between runs, and the"
             " difference that two runs of one cell stay below in 95 of 100 cases. Lower is better."
         ),
-        columns=columns,
-        rows=tuple(rows),
+        columns,
+        tuple(rows),
         is_long=len(rows) > _LONG,
     )
 
@@ -105,7 +98,7 @@ def repeatability_table(result: ReviewResult) -> Table:
 def _cochran(words: ReviewWords, item: Repeatability) -> dict[str, object]:
     if (found := item.cochran) is None:
         return {}
-    told = f"{words.scenes.get(found.scene, found.scene)}, {found.resolution}: {_COCHRAN[found.outcome]}"
+    told = f"{words.scenes.get(found.scene, found.scene)}, {found.resolution}: {_BY_TEST[found.outcome][0]}"
     return {"cochran": cell(f"{told}, Cochran's C = ", number(found.statistic, "cochran/statistic", digits=3))}
 
 
@@ -116,7 +109,7 @@ def _grubbs(found: Sequence[GrubbsOutcome]) -> dict[str, Cell]:
         content += [
             "; " if place else "",
             Code(text=item.run_name),
-            f": {_GRUBBS[item.outcome]}, Grubbs's G = ",
+            f": {_BY_TEST[item.outcome][1]}, Grubbs's G = ",
             number(item.statistic, f"grubbs/{place}/statistic", digits=5),
         ]
     return {"grubbs": Cell(content=tuple(content))} if content else {}
@@ -126,26 +119,26 @@ def flagged_table(result: ReviewResult) -> Table:
     """Runs that stand out."""
     words = ReviewWords(result)
     columns = (
-        *_texts(run="Run", metric="Metric"),
+        *texts(run="Run", metric="Metric"),
         Column("distance_pct", "Distance from the rest", "number", unit="%", digits=3),
         Column("limit_pct", "Limit", "number", unit="%", digits=3),
-        *_texts(sentence="Evidence", counts="In the review"),
+        *texts(sentence="Evidence", counts="In the review"),
     )
-    rows = []
-    for place, run in enumerate(result.runs):
-        if (flag := run.flag) is None:
-            continue
-        values = {
-            "run": code_cell(run.name),
-            "metric": words.metrics[flag.metric].label if flag.metric in words.metrics else flag.metric,
-            "distance_pct": number(flag.distance_pct, "flag/distance_pct", digits=3),
-            "limit_pct": number(flag.limit_pct, "flag/limit_pct", digits=3),
-            "sentence": flag.sentence,
-            "counts": "left out" if run.excluded_reason else "still counts",
-        }
-        rows.append(filled(columns, values, origin=f"runs/{place}"))
-    caption = "Runs that stand out from their set and should be made again."
-    return Table(key="flagged", caption=caption, columns=columns, rows=tuple(rows))
+    rows = [
+        filled(
+            columns,
+            {
+                **fields(flag, "distance_pct", "limit_pct", "sentence"),
+                "run": code_cell(run.name),
+                "metric": words.metrics[flag.metric].label if flag.metric in words.metrics else flag.metric,
+                "counts": "left out" if run.excluded_reason else "included until it is repeated",
+            },
+            origin=f"runs/{place}/flag",
+        )
+        for place, run in enumerate(result.runs)
+        if (flag := run.flag) is not None
+    ]
+    return Table("flagged", "Runs that stand out from their set: repeat them.", columns, tuple(rows))
 
 
 def exclusion_table(result: ReviewResult) -> Table:
@@ -162,25 +155,20 @@ def unreadable_table(result: ReviewResult) -> Table:
 
 
 def to_make_table(result: ReviewResult) -> Table:
-    """Runs to make or to make again; runs of one cell with one reason share a row."""
+    """Runs to make or to repeat; runs of one cell with one reason share a row."""
     words = ReviewWords(result)
     alike: dict[tuple[str, str, str, str, str], list[str]] = {}
     for item in result.coverage.to_make:
         alike.setdefault((item.card, item.scene, item.resolution, item.reason, item.sentence), []).append(str(item.run))
-    rows = [
-        (
-            *(label_cell(words.cards[card], card), label_cell(words.scenes[scene], scene), resolution),
-            *(joined(runs), reason, sentence if len(runs) == 1 else sentence.replace("this run", "these runs")),
-        )
-        for (card, scene, resolution, reason, sentence), runs in alike.items()
-    ]
+    rows = []
+    for (card, scene, resolution, reason, sentence), runs in alike.items():
+        place = (label_cell(words.cards[card], card), label_cell(words.scenes[scene], scene), resolution)
+        told = sentence if len(runs) == 1 else sentence.replace("this run", "these runs")
+        rows.append((*place, joined(runs), reason, told))
     labels = {"card": "*Card", "scene": "*Scene", "resolution": "*Resolution", "run": "Runs", "reason": "*Because"}
+    folded_as = f"Runs to make ({len(result.coverage.to_make)})" if len(rows) > _LONG else None
     table = words_table(
-        "to-make",
-        "Runs still to be made, or to be made again.",
-        {**labels, "sentence": "In words"},
-        rows,
-        folded_as=f"Runs to make ({len(result.coverage.to_make)})" if len(rows) > _LONG else None,
+        "to-make", "Runs to make or to repeat.", {**labels, "sentence": "In words"}, rows, folded_as=folded_as
     )
     return replace(table, is_long=len(rows) > _LONG)
 
@@ -188,7 +176,8 @@ def to_make_table(result: ReviewResult) -> Table:
 def runs_table(result: ReviewResult) -> Table:
     """Every run by itself, with every metric that was measured."""
     words = ReviewWords(result)
-    keys = dict.fromkeys(key for run in result.runs for key in run.values)
+    keys = tuple(dict.fromkeys(key for run in result.runs for key in run.values))
+    headings = {key: words.metric_heading(key) for key in words.metrics}
     columns = (
         Column("run_name", "Run", name="run_name"),
         *(Column(key, name=key) for key in ("card", "scene", "resolution", "run", "file", "sha256")),
@@ -196,29 +185,14 @@ def runs_table(result: ReviewResult) -> Table:
         *(Column(key, name=key) for key in ("flag", "flag_grubbs", "excluded_reason", "caveats")),
         Column("n_frames", "Frames", "whole", unit="1", name="n_frames"),
         Column("duration_s", "Length", "number", unit="s", name="duration_s"),
-        *(
-            Column(
-                key,
-                words.metric_heading(key) if key in words.metrics else "",
-                kind="number",
-                origin=f"values/{key}",
-                name=key,
-            )
-            for key in keys
-        ),
+        *(Column(key, headings.get(key, ""), "number", origin=f"values/{key}", name=key) for key in keys),
     )
-    return Table(
-        key="runs-table",
-        caption="Every run by itself: the value of each metric, what the run is worth, and its caveats.",
-        columns=columns,
-        rows=tuple(
-            filled(columns, _run_values(run, keys), origin=f"runs/{place}") for place, run in enumerate(result.runs)
-        ),
-        is_long=True,
-    )
+    rows = (filled(columns, _run_values(run, keys), origin=f"runs/{place}") for place, run in enumerate(result.runs))
+    caption = "Every run by itself: the value of each metric, what the run is worth, and its caveats."
+    return Table("runs-table", caption, columns, tuple(rows), is_long=True)
 
 
-def _run_values(run: RunEntry, keys: Sequence[str] | dict[str, None]) -> dict[str, object]:
+def _run_values(run: RunEntry, keys: Sequence[str]) -> dict[str, object]:
     remarks = " ".join(text for text, applies in (("flagged", run.flag), ("left out", run.excluded_reason)) if applies)
     judgement = _TONES.get(run.judgement, mark(run.judgement, "bad"))
     return {
@@ -239,13 +213,10 @@ def _run_values(run: RunEntry, keys: Sequence[str] | dict[str, None]) -> dict[st
 
 def card_table(result: ReviewResult) -> Table:
     """The cards and what they ran with."""
-    rows = (
-        (
-            *(card.label, "baseline" if card.is_baseline else "candidate"),
-            *(card.settings or "not given", card.driver or "not given"),
-        )
-        for card in result.cards
-    )
+    rows = []
+    for card in result.cards:
+        role = "baseline" if card.is_baseline else "candidate"
+        rows.append((card.label, role, card.settings or "not given", card.driver or "not given"))
     labels = {"card": "Card", "role": "Role", "settings": "Settings", "driver": "Driver"}
     return words_table("cards", "Cards and the settings they ran with.", labels, rows)
 
@@ -255,36 +226,22 @@ _LONG_FILE_TABLE: Final = 20
 
 def file_table(result: ReviewResult) -> Table:
     """The captures, so that anyone can check that they are the same."""
+    counts = {"size_bytes": "Bytes", "rows_read": "Rows read", "rows_rejected": "Rows rejected"}
     columns = (
         Column("file", "File"),
-        *(
-            Column(key, label, kind="whole", origin=f"provenance/{key}")
-            for key, label in (("size_bytes", "Bytes"), ("rows_read", "Rows read"), ("rows_rejected", "Rows rejected"))
-        ),
-        *_texts(adapter="Reader", sha256="SHA-256"),
+        *(Column(key, label, "whole", origin=f"provenance/{key}") for key, label in counts.items()),
+        *texts(adapter="Reader", sha256="SHA-256"),
     )
-    rows = tuple(
-        filled(
-            columns,
-            {
-                **fields(run.provenance, "size_bytes", "rows_read", "rows_rejected"),
-                "file": code_cell(run.provenance.file_name),
-                "adapter": code_cell(run.provenance.adapter),
-                "sha256": code_cell(run.provenance.sha256),
-            },
-            origin=f"runs/{place}",
-        )
-        for place, run in enumerate(result.runs)
-    )
-    n_files = len(rows)
-    return Table(
-        key="files",
-        caption="The captures this rests on. The checksum is the SHA-256 of the file as stored.",
-        columns=columns,
-        rows=rows,
-        is_long=n_files > _LONG_FILE_TABLE,
-        folded_as=f"All {n_files} files with their checksums" if n_files > _LONG_FILE_TABLE else None,
-    )
+    rows = []
+    for place, run in enumerate(result.runs):
+        made = run.provenance
+        codes = {"file": made.file_name, "adapter": made.adapter, "sha256": made.sha256}
+        values = {**fields(made, *counts), **{key: code_cell(text) for key, text in codes.items()}}
+        rows.append(filled(columns, values, origin=f"runs/{place}"))
+    caption = "The captures this rests on. The checksum is the SHA-256 of the file as stored."
+    is_long = len(rows) > _LONG_FILE_TABLE
+    folded_as = f"All {len(rows)} files with their checksums" if is_long else None
+    return Table("files", caption, columns, tuple(rows), is_long=is_long, folded_as=folded_as)
 
 
 def caveat_table(result: ReviewResult, groups: Sequence[CaveatGroup]) -> Table:

@@ -15,13 +15,14 @@ from frametime.render.tables.parts import (
     filled,
     label_cell,
     notes_of,
+    once_a_result,
     reach_words,
     strip,
     strip_reach,
     verdict_cell,
     words_table,
 )
-from frametime.render.tables.table import Column, Line, Number, Strip, Table
+from frametime.render.tables.table import Column, Line, Table
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import OverallComparison, Standing
 from frametime.review.sentence import cells_words
@@ -32,12 +33,12 @@ APART: Final = ("card", "mean_value", "baseline_mean_value", "ratio_to_baseline"
 """Columns of cards that stand apart: each has a baseline mean of its own."""
 
 
+@once_a_result
 def standings_table(result: ReviewResult) -> Table:
     """Each card by each metric over each cut."""
     words = ReviewWords(result)
     columns = (
-        Column("cut", "Cut", is_choice=True, name="cut"),
-        Column("metric", "Metric", is_choice=True, name="metric"),
+        *(Column(key, label, is_choice=True, name=key) for key, label in (("cut", "Cut"), ("metric", "Metric"))),
         Column("unit", name="unit"),
         Column("card", "Card", is_choice=True, name="card"),
         Column("place", "Place", "number"),
@@ -91,11 +92,11 @@ def standings_table(result: ReviewResult) -> Table:
         reason = first_reason(item.caveats, "this card shares no cell with the others")
         rows.append(filled(columns, values, origin=f"standings/{number}", reason=reason))
     return Table(
-        key="standings-all",
-        caption="Standings by every metric and cut: lower frame times and higher rates are better. A row's mean and"
+        "standings-all",
+        "Standings by every metric and cut: lower frame times and higher rates are better. A row's mean and"
         " that of the baseline beside it rest on the same cells.",
-        columns=columns,
-        rows=tuple(rows),
+        columns,
+        tuple(rows),
         is_long=True,
     )
 
@@ -141,11 +142,12 @@ def standings_of(result: ReviewResult, everything: Table, cut: str, *, key: str)
     return tuple(table for table in (placed, apart) if table.rows)
 
 
+@once_a_result
 def overall_table(result: ReviewResult) -> Table:
     """Each card against the baseline by each metric over each cut."""
     words = ReviewWords(result)
     by_headline = [item for item in result.overall if item.metric == result.headline]
-    reach = overall_reach(by_headline, result.margin)
+    reach = _reach(by_headline, result.margin)
     columns = (
         Column("cut", "Cut", is_choice=True),
         Column("card", "Card", is_choice=True),
@@ -161,52 +163,41 @@ def overall_table(result: ReviewResult) -> Table:
     rows = []
     for number, item in enumerate(result.overall):
         small = (", real but small",) if item.real_but_small else ()
+        tone = VERDICT_MARKS[item.verdict].tone
         values = {
             "cut": label_cell(words.cuts[item.cut], item.cut, notes=notes_of(item.caveats)),
             "card": label_cell(words.cards[item.candidate], item.candidate),
             "metric": label_cell(words.metric_heading(item.metric), item.metric),
             **fields(item, "ratio", "interval_these_scenes", "interval_scenes_like_these"),
-            **({"picture": shape} if (shape := overall_strip(item, result.margin, reach)) else {}),
+            "picture": strip(item.ratio, item.interval_these_scenes, tone, reach=reach, margin=result.margin),
             "verdict": verdict_cell(item.verdict, *small),
             "verdict_like_these": verdict_cell(item.verdict_scenes_like_these),
-            "counts": cell(*counts_line(item)),
+            "counts": cell(*_counts_line(item)),
         }
         reason = first_reason(item.caveats, "too few runs or scenes")
         rows.append(filled(columns, values, origin=f"overall/{number}", reason=reason))
     better = words.difference_hint(result.headline)
     return Table(
-        key="overall",
-        caption=f"Difference to the baseline {words.baseline} by {words.headline.label}, over the cells of the "
+        "overall",
+        f"Difference to the baseline {words.baseline} by {words.headline.label}, over the cells of the "
         f"standings of each cut: {better}.",
-        columns=columns,
-        rows=tuple(rows),
+        columns,
+        tuple(rows),
     )
 
 
-def overall_reach(comparisons: Iterable[OverallComparison], margin: float) -> float:
+def _reach(comparisons: Iterable[OverallComparison], margin: float) -> float:
     """One scale that holds every interval over these scenes."""
-    ends: list[float | None] = []
-    for item in comparisons:
-        interval = item.interval_these_scenes
-        ends += [item.ratio, *(() if interval is None else (interval.low, interval.high))]
-    return strip_reach(ends, margin=margin)
+    told = [(item.ratio, item.interval_these_scenes) for item in comparisons]
+    ends = (end for _, interval in told if interval for end in (interval.low, interval.high))
+    return strip_reach([*(ratio for ratio, _ in told), *ends], margin=margin)
 
 
-def overall_strip(comparison: OverallComparison, margin: float, reach: float) -> Strip | None:
-    """The picture of an overall comparison."""
-    tone = VERDICT_MARKS[comparison.verdict].tone
-    return strip(comparison.ratio, comparison.interval_these_scenes, tone, reach=reach, margin=margin)
-
-
-def counts_line(comparison: OverallComparison) -> Line:
+def _counts_line(comparison: OverallComparison) -> Line:
     """In how many cells the candidate is what; verdicts that no cell has are not named."""
-    parts: list[str | Number] = []
-    for name in VERDICTS:
-        number: int = getattr(comparison.counts, name)
-        if number:
-            parts += [", "] if parts else []
-            parts += [count(number, f"counts/{name}"), f" {name}"]
-    return tuple(parts) or ("none",)
+    numbers = {name: getattr(comparison.counts, name) for name in VERDICTS}
+    parts = [(", ", count(number, f"counts/{name}"), f" {name}") for name, number in numbers.items() if number]
+    return tuple(part for told in parts for part in told)[1:] or ("none",)
 
 
 def left_out_table(result: ReviewResult, cut: str, *, key: str) -> Table:

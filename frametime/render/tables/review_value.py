@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from frametime.render.review_words import ReviewWords, first_reason
-from frametime.render.tables.parts import fields, filled, label_cell, money_cell, notes_of
+from frametime.render.tables.parts import fields, filled, label_cell, money_cell, notes_of, once_a_result
 from frametime.render.tables.table import Cell, Column, Table
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import EfficiencyRow, ValueRow
 
 
+@once_a_result
 def value_table(result: ReviewResult) -> Table:
     """What the speed costs: the cards with a price, over each cut."""
     words = ReviewWords(result)
@@ -21,7 +22,7 @@ def value_table(result: ReviewResult) -> Table:
         Column("money_per_fps", f"{currency} per fps", "money"),
         Column("fps_per_money", f"fps per {currency}", "number"),
         Column("baseline_mean_value", "Baseline there (fps)", "number"),
-        Column("value_ratio", "Frames for the money, against the baseline", "change"),
+        Column("value_ratio", "Speed for the money, against the baseline", "change"),
         Column("value_ratio_interval", "95 % interval", "range"),
         Column("break_even_price", f"Break-even price ({currency})", "money"),
         Column("baseline_break_even_price", f"{words.baseline} breaks even at ({currency})", "money"),
@@ -43,14 +44,14 @@ def value_table(result: ReviewResult) -> Table:
         values["cut"] = label_cell(words.cuts[row.cut], row.cut)
         rows.append(filled(columns, values, origin=f"value/{number}", reason=reason))
     return Table(
-        key="value-table",
-        caption=(
+        "value-table",
+        (
             f"Value by {words.headline.label}, over the cells of the standings of each cut. The break-even price is the"
-            f" price at which the card gives as many frames for the money as {words.baseline} at its own price; below"
+            f" price at which the card gives as much speed for the money as {words.baseline} at its own price; below"
             " it, the card is better value."
         ),
-        columns=columns,
-        rows=tuple(rows),
+        columns,
+        tuple(rows),
     )
 
 
@@ -58,6 +59,7 @@ def _priced(row: ValueRow | EfficiencyRow, name: str, ends: str, reason: str) ->
     return money_cell(getattr(row, name), getattr(row, ends), name, ends=ends, reason=reason)
 
 
+@once_a_result
 def efficiency_table(result: ReviewResult) -> Table:
     """Power, energy and running cost of the cards with sensor logs, over each cut."""
     words = ReviewWords(result)
@@ -95,11 +97,11 @@ def efficiency_table(result: ReviewResult) -> Table:
         values["cut"] = label_cell(words.cuts[row.cut], row.cut)
         rows.append(filled(columns, values, origin=f"efficiency/{number}", reason=reason))
     return Table(
-        key="efficiency-table",
-        caption=(
+        "efficiency-table",
+        (
             "Power and energy from the sensor logs: all numbers of a row are geometric means over the same cells, those"
             " of the standings of its cut that have sensor logs. Plus means more frames per joule."
         ),
-        columns=columns,
-        rows=tuple(rows),
+        columns,
+        tuple(rows),
     )

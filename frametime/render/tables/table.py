@@ -123,7 +123,7 @@ def line_text(content: Line, write: Callable[[Inline], str] = plain_text) -> str
     return "".join(parts).strip()
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class Note:
     """A caveat: ``weight`` is ``note``, ``care`` or ``repeat``; ``code`` is its stable name."""
 
@@ -204,7 +204,7 @@ class Column:
         return self.kind in {"text", "truth", "strip"}
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class Row:
     """Cells, one a column; the first is the row's heading. ``origin`` is where the row stands in the result."""
 
@@ -212,7 +212,7 @@ class Row:
     origin: str = ""
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class Table:
     """A table with a caption.
 
@@ -267,6 +267,15 @@ class Table:
         """The value of a row in a column."""
         return row.cells[self._places[key]].exact
 
+    def line(self, row: Row, key: str) -> Line:
+        """What people read of a row in a column, to stand elsewhere: origins begin at the top of the result."""
+        return tuple(
+            replace(part, origin=f"/{row.origin}/{part.origin}")
+            if isinstance(part, (Number, Range)) and part.origin
+            else part
+            for part in row.cells[self._places[key]].content
+        )
+
     def where(self, chosen: Callable[[Row], bool] | None = None, **exact: Datum) -> Table:
         """The rows with these values in these columns, and for which ``chosen`` holds."""
         rows = (row for row in self.rows if all(self.exact(row, key) == value for key, value in exact.items()))
@@ -294,10 +303,10 @@ class Table:
         places = [[self._places[name] for name in group] for group in groups]
         shown = [self.columns[group[0]] for group in places]
         return Table(
-            key=key or self.key,
-            caption=self.caption if caption is None else caption,
-            columns=tuple(replace(item, label=(labels or {}).get(item.key, item.label)) for item in shown),
-            rows=tuple(
+            key or self.key,
+            self.caption if caption is None else caption,
+            tuple(replace(item, label=(labels or {}).get(item.key, item.label)) for item in shown),
+            tuple(
                 replace(row, cells=tuple(_together([row.cells[place] for place in group]) for group in places))
                 for row in self.rows
             ),

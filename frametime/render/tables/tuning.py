@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from frametime.render.tables.parts import DASH, bare, cell, change, fields, filled, mark, quantity
+from frametime.render.tables.parts import DASH, bare, cell, change, fields, filled, mark, quantity, texts
 from frametime.render.tables.table import Cell, Column, Mark, Number, Table, Tone
 from frametime.tuning.endurance_verdict import EnduranceVerdict
 from frametime.tuning.record import Setting
@@ -36,11 +36,11 @@ def map_table(summary: TuningSummary) -> Table:
                 values[str(core)] = _map_cell(item, summary.map.index(item), is_best=item.setting == summary.best)
         rows.append(filled(columns, values))
     return Table(
-        key="map-table",
-        caption=f"Gain over stock under {summary.workloads[-1]}: memory offset down, core offset across. Passed: it"
+        "map-table",
+        f"Gain over stock under {summary.workloads[-1]}: memory offset down, core offset across. Passed: it"
         " passed what it ran, without a gain that can be given.",
-        columns=columns,
-        rows=tuple(rows),
+        columns,
+        tuple(rows),
     )
 
 
@@ -60,30 +60,17 @@ def _map_cell(item: MapCell, number: int, *, is_best: bool) -> Cell:
 def edge_table(summary: TuningSummary) -> Table:
     """Higher clocks that are slower."""
     columns = (
-        Column("setting", "Setting"),
-        Column("slower_than", "Slower than"),
-        Column("clock", "Clock"),
-        Column("workload", "Workload"),
+        *texts(setting="Setting", slower_than="Slower than", clock="Clock", workload="Workload"),
         Column("ratio", "Difference", "change", origin="ratio/value"),
         Column("interval", "95 % interval", "range", origin="ratio/interval"),
     )
-    rows = tuple(
-        filled(
-            columns,
-            {
-                **fields(item, "clock", "workload"),
-                "setting": str(item.setting),
-                "slower_than": str(item.slower_than),
-                "ratio": item.ratio.value,
-                "interval": item.ratio.interval,
-            },
-            origin=f"past_edge/{number}",
-            reason=TOO_FEW,
-        )
-        for number, item in enumerate(summary.past_edge)
-    )
+    rows = []
+    for number, item in enumerate(summary.past_edge):
+        values = fields(item, "clock", "workload") | fields(item.ratio, "interval") | {"ratio": item.ratio.value}
+        values |= {"setting": str(item.setting), "slower_than": str(item.slower_than)}
+        rows.append(filled(columns, values, origin=f"past_edge/{number}", reason=TOO_FEW))
     caption = "Higher clocks that are credibly slower: the whole interval of the ratio lies below no difference."
-    return Table(key="edge-table", caption=caption, columns=columns, rows=rows)
+    return Table("edge-table", caption, columns, tuple(rows))
 
 
 _OFFSETS: Final = tuple(
@@ -113,17 +100,12 @@ def setting_table(summary: TuningSummary) -> Table:
         Column("average_power_w", "Power", "number", unit="W", digits=3),
         Column("frames_per_joule", "FPS per watt", "number", digits=3),
     )
-    rows = tuple(
+    rows = (
         filled(columns, _setting_values(row), origin=f"settings/{number}", reason="no sensor log")
         for number, row in enumerate(summary.settings)
     )
-    return Table(
-        key="settings",
-        caption="All runs that passed at each setting. Gain is average FPS over that at stock; higher is better.",
-        columns=columns,
-        rows=rows,
-        is_long=True,
-    )
+    caption = "All runs that passed at each setting. Gain is average FPS over that at stock; higher is better."
+    return Table("settings", caption, columns, tuple(rows), is_long=True)
 
 
 def _setting_values(row: SettingRow) -> dict[str, object]:
@@ -158,16 +140,12 @@ def trial_table(summary: TuningSummary) -> Table:
         Column("peak_temperature_c", "Peak temperature", "number", unit="Cel", digits=3),
         Column("note", "Note"),
     )
-    return Table(
-        key="trials-table",
-        caption="Every trial in the order in which it was made.",
-        columns=columns,
-        rows=tuple(
-            filled(columns, _trial_values(row), origin=f"trials/{number}", reason="no sensor log")
-            for number, row in enumerate(summary.trials)
-        ),
-        is_long=True,
+    rows = (
+        filled(columns, _trial_values(row), origin=f"trials/{number}", reason="no sensor log")
+        for number, row in enumerate(summary.trials)
     )
+    caption = "Every trial in the order in which it was made."
+    return Table("trials-table", caption, columns, tuple(rows), is_long=True)
 
 
 def _trial_values(row: TrialRow) -> dict[str, object]:
@@ -187,23 +165,15 @@ def _trial_values(row: TrialRow) -> dict[str, object]:
 def criteria_table(verdict: EnduranceVerdict) -> Table:
     """Each criterion with its state, its number and its threshold."""
     columns = (
-        Column("label", "Criterion"),
-        Column("state", "State"),
+        *texts(label="Criterion", state="State"),
         Column("value", "Found", "number"),
-        Column("threshold", "Threshold"),
-        Column("sentence", "In words"),
+        *texts(threshold="Threshold", sentence="In words"),
     )
-    rows = tuple(
-        filled(
-            columns,
-            {
-                **fields(item, "label", "threshold", "sentence"),
-                "state": mark(item.state, STATES[item.state]),
-                "value": cell(quantity(item.value, item.unit, "value", digits=3, reason=item.sentence)),
-            },
-            origin=f"criteria/{number}",
-        )
-        for number, item in enumerate(verdict.criteria)
-    )
+    rows = []
+    for number, item in enumerate(verdict.criteria):
+        value = quantity(item.value, item.unit, "value", digits=3, reason=item.sentence)
+        values = {**fields(item, "label", "threshold", "sentence"), "value": value}
+        values["state"] = mark(item.state, STATES[item.state])
+        rows.append(filled(columns, values, origin=f"criteria/{number}"))
     caption = "What was looked at, what was found, and from where on it counts as failed."
-    return Table(key="criteria-table", caption=caption, columns=columns, rows=rows)
+    return Table("criteria-table", caption, columns, tuple(rows))

@@ -5,6 +5,8 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from matplotlib.font_manager import FontProperties
+from matplotlib.textpath import text_to_path
 
 from frametime.render.charts.text_fit import ELLIPSIS, drawable, shorten, text_width_pt, wrap
 
@@ -58,3 +60,14 @@ def test_a_number_and_what_it_counts_stay_on_one_line() -> None:
     width_pt = text_width_pt("Line: 95", 10.0)
     assert wrap(text, width_pt, 10.0, max_lines=5) == ["Line:", "95 %", "interval"]
     assert wrap("2 undecided", text_width_pt("undecided", 10.0), 10.0, max_lines=5) == ["2", "undecided"]
+
+
+@pytest.mark.parametrize("bold", [False, True])
+@pytest.mark.parametrize(
+    "text",
+    ["AVATAR To Wy.", "office affluent", "Größe – −3.0 % (+1.2 to +4.5 %)", "▲ ahead ✓ ≤ 5", "שלום", "e\u0301clair"],
+)
+def test_a_width_is_that_of_the_line_as_matplotlib_lays_it_out(text: str, bold: bool) -> None:
+    font = FontProperties(family="DejaVu Sans", size=9.0, weight="bold" if bold else "normal")
+    laid_out, _, _ = text_to_path.get_text_width_height_descent(drawable(text), font, ismath=False)
+    assert text_width_pt(text, 9.0, bold=bold) == pytest.approx(1.01 * laid_out, rel=1e-3)

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 import report_samples as samples
+from once_a_run import made_once
 
 from frametime.pipeline.report_files import write_report
 from frametime.review.result import ReviewResult
@@ -28,20 +29,14 @@ def hundred_cells() -> ReviewResult:
 
 @pytest.fixture(scope="session")
 def small_folder(small: ReviewResult, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("small")
-    write_report(small, folder)
-    return folder
+    return made_once(tmp_path_factory, "small", lambda folder: write_report(small, folder))
 
 
 @pytest.fixture(scope="session")
 def hostile_folder(hostile: ReviewResult, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("hostile")
-    write_report(hostile, folder)
-    return folder
+    return made_once(tmp_path_factory, "hostile", lambda folder: write_report(hostile, folder))
 
 
 @pytest.fixture(scope="session")
 def hundred_folder(hundred_cells: ReviewResult, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("hundred")
-    write_report(hundred_cells, folder)
-    return folder
+    return made_once(tmp_path_factory, "hundred", lambda folder: write_report(hundred_cells, folder))

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
+from example_result import example_result
 
 from frametime.caveats import Caveat, Weight
-from frametime.render.report.review_report import flat
+from frametime.render.report.document import Paragraph
+from frametime.render.report.review_report import flat, review_report
 from frametime.render.tables.parts import (
     by_weight,
     cell,
@@ -117,3 +121,11 @@ def test_a_view_is_the_same_cells() -> None:
     ]
     without = ratios().where(card="b").view(("ratio", "interval"))
     assert line_text(without.rows[0].cells[0].content) == "n/a"
+
+
+def test_author_and_test_system_of_the_plan_are_printed() -> None:
+    plan = {"author": "A. Writer", "bench": ["an open bench", "power from the wall"]}
+    told = review_report(replace(example_result(), plan=plan))
+    assert told.subtitle.startswith("By A. Writer. Comparison of 3 cards")
+    methods = next(section for section in told.sections if section.key == "methods")
+    assert methods.blocks[0] == Paragraph(content=("Test system: an open bench; power from the wall.",))

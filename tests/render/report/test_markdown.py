@@ -59,8 +59,8 @@ def test_escaped_text_is_one_line_and_loses_nothing(text: str) -> None:
     shown = escaped(text)
     shown.encode("utf-8")
     assert "\n" not in shown
-    assert re.sub(r"\\([\\`*_\[\]<|~&#>+=.)-])", r"\1", shown) == " ".join(readable(text).split())
-    assert not re.search(r"(?<!\\)(?:\\\\)*[|<`]", shown)
+    assert re.sub(r"\\([\\`*_\[\]<|~&#>+=.)$^-])", r"\1", shown) == " ".join(readable(text).split())
+    assert not re.search(r"(?<!\\)(?:\\\\)*[|<`$^]", shown)
 
 
 @given(st.text(alphabet="a`| \n"))

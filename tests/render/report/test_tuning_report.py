@@ -178,7 +178,7 @@ def test_a_finished_verdict_is_marked_in_words(tmp_path: Path) -> None:
 
 
 def test_only_known_endings_and_never_over_a_file(tmp_path: Path) -> None:
-    with pytest.raises(OutputError, match=r"the ending '\.pdf' is no format for a report; use \.html or \.md"):
+    with pytest.raises(OutputError, match=r"the ending '\.pdf' is no format for a report; use \.html, \.htm or \.md"):
         write_tuning_report(summary_of(), tmp_path / "report.pdf")
     (tmp_path / "report.md").write_text("mine", encoding="utf-8")
     with pytest.raises(OutputError, match="the file exists"):

@@ -1,0 +1,158 @@
+"""``frametime film``: frame times beside the footage."""
+
+from __future__ import annotations
+
+import sys
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import click
+
+from frametime.cli.option_values import make_read_options
+from frametime.cli.options import THEMES, reading_options
+from frametime.cli.settings_file import Command
+from frametime.cli.value_types import NamedPath, NumberWithin
+
+
+class _Rate(click.types.StringParamType):
+    """Pictures a second, as a number or as a fraction such as 60000/1001."""
+
+    name = "rate"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if isinstance(value, Fraction):
+            return value
+        try:
+            rate = Fraction(value)
+        except (ValueError, ZeroDivisionError):
+            rate = Fraction(0)
+        return rate if 1 <= rate <= 1000 else self.fail(f"'{value}' is not 1 to 1000, as 60 or 60000/1001.", param, ctx)
+
+
+class _PixelSize(click.types.StringParamType):
+    """Width and height in pixels, such as 1920x1080."""
+
+    name = "size"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        width, _, height = str(value).lower().partition("x")
+        if not (width.isdecimal() and height.isdecimal() and 64 <= int(width) <= 8192 and 64 <= int(height) <= 8192):
+            self.fail(f"'{value}' is not a size in pixels such as 1920x1080.", param, ctx)
+        return int(width) // 2 * 2, int(height) // 2 * 2
+
+
+@click.command(cls=Command)
+@click.argument("captures", nargs=-1, required=True, metavar="CAPTURE...")
+@click.option(
+    "-o", "--out", type=NamedPath(path_type=Path), metavar="FILE",
+    help="A .mov or .webm that can be seen through, or a folder of PNG; with --over the footage as .mp4, .mov or .mkv.",
+)  # fmt: skip
+@click.option(
+    "--start", "starts", type=NumberWithin("film_start_s"), multiple=True, metavar="S",
+    help="Second of the footage at which the capture begins; once for all, or once for each capture.",
+)  # fmt: skip
+@click.option(
+    "--over", type=NamedPath(path_type=Path), metavar="FOOTAGE", help="Draw into this footage; sound is kept."
+)
+@click.option(
+    "--find-start", type=NamedPath(path_type=Path), metavar="FOOTAGE",
+    help="Look in this footage for where the first capture begins, say it, and write nothing.",
+)  # fmt: skip
+@click.option("--label", "labels", multiple=True, metavar="TEXT", help="Label of each capture, such as the card.")
+@click.option("--sensors", multiple=True, type=NamedPath(), metavar="FILE", help="Sensor log of each capture.")
+@click.option("--fps", type=_Rate(), default="60", show_default=True, help="Pictures a second, such as 60000/1001.")
+@click.option("--size", type=_PixelSize(), default="1920x1080", show_default=True, help="Size in pixels.")
+@click.option("--theme", type=click.Choice(THEMES), default="dark", show_default=True, help="Colors.")
+@click.option("--place", type=click.Choice(["foot", "side", "full"]), default="foot", show_default=True,
+              help="Where the panel lies.")  # fmt: skip
+@click.option("--motion", type=click.Choice(["scrolling", "filling"]), default="scrolling", show_default=True,
+              help="Whether the trace moves past, or fills its window and begins anew.")  # fmt: skip
+@click.option("--window", type=NumberWithin("film_window_s"), default=10.0, show_default=True, metavar="S",
+              help="Seconds that the trace shows.")  # fmt: skip
+@click.option("--show", type=click.Choice(["trace", "rate", "low", "power", "temperature", "stutters", "label"]),
+              multiple=True, help="Show this only; may be given several times.  [default: all]")  # fmt: skip
+@click.option("--lossless", is_flag=True, help="A .mov without loss, in place of ProRes 4444.")
+@click.option("--force", is_flag=True, help="Replace a file that is there.")
+@reading_options
+def film(captures: tuple[str, ...], **chosen: Any) -> None:
+    """Draw frame times in step with the recorded footage.
+
+    Each picture shows what the capture held up to that moment, never more.
+    Numbers change four times a second. One to four captures of one scene.
+
+    \b
+    Examples:
+      frametime film run.csv --start 3.2 --out trace.mov
+      frametime film a.csv b.csv --label "Brae 41" --label "Tarn 6" --out trace.webm
+      frametime film run.csv --start 3.2 --over footage.mp4 --out shown.mp4
+      frametime film run.csv --find-start footage.mp4
+    """
+    from frametime.errors import printable
+    from frametime.pipeline.film_files import MOST_CAPTURES, read_tracks, write_clip, write_over
+    from frametime.pipeline.measuring import MeasureRequest
+    from frametime.render.charts.theme import PALETTES
+    from frametime.render.film.picture import SHOWN, Clip, ClipLook
+
+    n = len(captures)
+    if n > MOST_CAPTURES:
+        raise click.UsageError(f"film shows up to {MOST_CAPTURES} captures, not {n}")
+    if (chosen["out"] is None) == (chosen["find_start"] is None):
+        raise click.UsageError("give --out FILE, or --find-start FOOTAGE to look where the capture begins")
+    for option in ("labels", "sensors"):
+        if chosen[option] and len(chosen[option]) != n:
+            raise click.UsageError(
+                f"--{option.removesuffix('s') if option == 'labels' else option} is given once for each capture"
+            )
+    if len(chosen["starts"]) not in (0, 1, n):
+        raise click.UsageError("--start is given once, or once for each capture")
+    starts_s = chosen["starts"] if len(chosen["starts"]) == n else (chosen["starts"] or (0.0,)) * n
+    read = make_read_options(chosen)
+    sensors = chosen["sensors"] or (None,) * n
+    tracks = read_tracks(
+        [MeasureRequest(path=path, read=read, sensors=log) for path, log in zip(captures, sensors, strict=True)],
+        labels=chosen["labels"] or [Path(path).name if n > 1 else "" for path in captures],
+        colors=PALETTES[chosen["theme"]].series[:n],
+        starts_s=starts_s,
+    )
+    if chosen["find_start"] is not None:
+        _show_starts(tracks[0], chosen["find_start"], captures[0])
+        return
+    width, height = chosen["size"]
+    look = ClipLook(
+        width=width,
+        height=height,
+        theme=chosen["theme"],
+        place=chosen["place"],
+        motion=chosen["motion"],
+        window_s=chosen["window"],
+        shown=chosen["show"] or SHOWN,
+    )
+    out = chosen["out"]
+    with click.progressbar(length=1000, label="Drawing", file=sys.stderr) as bar:
+
+        def tell(share: float) -> None:
+            bar.update(round(1000 * share) - bar.pos)
+
+        if chosen["over"] is not None:
+            n_pictures = write_over(tracks, look, chosen["over"], out, force=chosen["force"], on_progress=tell)
+        else:
+            codec = "lossless" if chosen["lossless"] else "prores"
+            clip = Clip(tracks, look)
+            n_pictures = write_clip(clip, out, fps=chosen["fps"], codec=codec, force=chosen["force"], on_progress=tell)
+    click.echo(f"{printable(str(out))}: {n_pictures} pictures")
+
+
+def _show_starts(track: Any, footage: Path, capture: str) -> None:
+    from frametime.errors import ReadError, printable
+    from frametime.pipeline.film_start import find_start
+
+    found = find_start(track, footage)
+    if not found:
+        helps = "look for it by eye, and give --start"
+        raise ReadError.at(
+            str(footage), "neither a flash, a sound nor still pictures show where the capture begins", helps=helps
+        )
+    for estimate in found:
+        click.echo(f"By {estimate.sign}: --start {estimate.start_s:.3f} (give or take {estimate.plus_minus_s:.3f} s)")
+    click.echo(f"Look at the footage there before you use one of them with {printable(capture)}.")

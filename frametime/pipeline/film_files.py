@@ -1,0 +1,271 @@
+"""Clips for the editor, footage with the traces drawn in, and where in the footage a capture begins."""
+
+from __future__ import annotations
+
+import contextlib
+import re
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from frametime.errors import OutputError, ReadError
+from frametime.pipeline.measuring import MeasureRequest
+from frametime.render.film.picture import Clip, ClipLook
+from frametime.render.film.tracks import Track, track_of
+from frametime.replacing import refuse_existing, replacing, replacing_folder
+
+if TYPE_CHECKING:
+    from concurrent.futures import Future
+
+
+MOST_CAPTURES: Final = 4
+NO_AV: Final = "films need one more package: pip install 'frametime[video]'"
+
+_CODECS: Final = {
+    # name of the codec, pixels, options
+    ("mov", "prores"): ("prores_aw", "yuva444p10le", {}),
+    ("mov", "lossless"): ("qtrle", "argb", {}),
+    ("webm", "prores"): ("libvpx-vp9", "yuva420p", {"crf": "24", "b": "0", "deadline": "realtime", "cpu-used": "8"}),
+}
+_SAME_BYTES: Final = {"fflags": "+bitexact"}
+_FOOTAGE_OPTIONS: Final = {"crf": "18", "preset": "veryfast"}
+_OVER_ENDINGS: Final = (".mp4", ".mov", ".mkv")
+_AHEAD: Final = 6
+_PICTURE_NAME: Final = re.compile(r"\d{6}\.png")
+
+Progress = Callable[[float], None]
+"""Called with the share of the work that is done."""
+
+
+def read_tracks(
+    requests: Sequence[MeasureRequest], *, labels: Sequence[str], colors: Sequence[str], starts_s: Sequence[float]
+) -> list[Track]:
+    """Read the captures of a clip, each with its sensor log where it has one.
+
+    Raises
+    ------
+    FrametimeError
+        If a capture or its sensor log cannot be used.
+    """
+    from frametime.pipeline.measuring import measure_file
+
+    tracks = []
+    for request, label, color, start_s in zip(requests, labels, colors, starts_s, strict=True):
+        capture, _ = measure_file(replace(request, keep_curves=False))
+        tracks.append(track_of(capture, label=label, color=color, start_s=start_s))
+    return tracks
+
+
+def write_clip(
+    clip: Clip,
+    out: Path,
+    *,
+    fps: Fraction,
+    codec: str = "prores",
+    force: bool = False,
+    on_progress: Progress | None = None,
+) -> int:
+    """Write a clip that can be seen through: ``.mov``, ``.webm``, or a folder of PNG where there is no ending.
+
+    Picture k shows the moment k / fps of the footage; the clip begins with the footage and ends with the last capture.
+
+    Parameters
+    ----------
+    clip : Clip
+    out : pathlib.Path
+    fps : Fraction
+        Pictures a second, exactly.
+    codec : str
+        ``prores`` or ``lossless``, of a ``.mov``.
+    force : bool
+        Replace a file that is there.
+    on_progress : callable, optional
+
+    Returns
+    -------
+    int
+        How many pictures were written.
+
+    Raises
+    ------
+    OutputError
+        If the ending is no format, PyAV is missing, the file is there, or it cannot be written.
+    """
+    n_pictures = int(Fraction(clip.end_s).limit_denominator(10**6) * fps) + 1
+    moments_s = [float(k / fps) for k in range(n_pictures)]
+    if not out.suffix:
+        _refuse_folder(out, force=force)
+        _write_pictures(clip, out, moments_s, on_progress)
+        return n_pictures
+    key = (out.suffix.lower().removeprefix("."), codec if out.suffix.lower() == ".mov" else "prores")
+    if key not in _CODECS:
+        raise OutputError.at(str(out), "a clip is written as .mov, .webm or a folder", helps="name it with one of them")
+    refuse_existing([out], force=force)
+    name, pixels, options = _CODECS[key]
+    av = _av()
+
+    def frame_at(moment_s: float) -> Any:
+        return av.VideoFrame.from_ndarray(clip.picture(moment_s), format="rgba").reformat(format=pixels)
+
+    with (
+        replacing(out) as temporary,
+        _av_errors(out),
+        av.open(str(temporary), "w", format=key[0], options=dict(_SAME_BYTES)) as container,
+    ):
+        stream = container.add_stream(name, rate=fps, options=dict(options))
+        stream.width, stream.height, stream.pix_fmt = clip.look.width, clip.look.height, pixels
+        stream.codec_context.thread_count = 0
+        stream.codec_context.thread_type = "AUTO"
+        for k, frame in enumerate(_drawn_ahead(frame_at, moments_s)):
+            frame.pts, frame.time_base = k, 1 / fps
+            container.mux(stream.encode(frame))
+            _tell(on_progress, (k + 1) / n_pictures)
+        container.mux(stream.encode(None))
+    return n_pictures
+
+
+def _refuse_folder(out: Path, *, force: bool) -> None:
+    """Refuse to replace anything but the pictures of an earlier clip."""
+    if not out.exists():
+        return
+    is_clip = out.is_dir() and all(_PICTURE_NAME.fullmatch(path.name) for path in out.iterdir())
+    if not is_clip:
+        raise OutputError.at(str(out), "this holds something else than pictures of a clip", helps="name a new folder")
+    if not force:
+        raise OutputError.at(str(out), "it is there already", helps="give --force to replace it")
+
+
+def _write_pictures(clip: Clip, out: Path, moments_s: Sequence[float], on_progress: Progress | None) -> None:
+    from PIL import Image
+
+    with replacing_folder(out) as folder:
+        for k, pixels in enumerate(_drawn_ahead(clip.picture, moments_s)):
+            Image.fromarray(pixels).save(folder / f"{k:06d}.png", compress_level=1)
+            _tell(on_progress, (k + 1) / len(moments_s))
+
+
+def write_over(
+    tracks: list[Track],
+    look: ClipLook,
+    footage: Path,
+    out: Path,
+    *,
+    force: bool = False,
+    on_progress: Progress | None = None,
+) -> int:
+    """Draw the traces into footage in one pass; its sound is kept as it is, and each picture keeps its time stamp.
+
+    Parameters
+    ----------
+    tracks : list of Track
+    look : ClipLook
+        Its size is taken from the footage.
+    footage, out : pathlib.Path
+    force : bool
+        Replace a file that is there.
+    on_progress : callable, optional
+
+    Returns
+    -------
+    int
+        How many pictures were written.
+
+    Raises
+    ------
+    ReadError
+        If the footage cannot be read.
+    OutputError
+        If the ending is no format, PyAV is missing, the file is there, or it cannot be written.
+    """
+    if out.suffix.lower() not in _OVER_ENDINGS:
+        raise OutputError.at(str(out), f"footage is written as {', '.join(_OVER_ENDINGS)}", helps="name it with one")
+    refuse_existing([out], force=force)
+    av = _av()
+    n_pictures = 0
+    with opened_footage(footage) as source, replacing(out) as temporary, _av_errors(out):
+        video = source.streams.video[0]
+        clip = Clip(tracks, replace(look, width=video.width, height=video.height))
+        first_s = float((video.start_time or 0) * video.time_base)
+        length_s = max(float(source.duration or 0) / 1e6, 1e-9)
+        form = {".mp4": "mp4", ".mov": "mov", ".mkv": "matroska"}[out.suffix.lower()]
+        with av.open(str(temporary), "w", format=form, options={"fflags": "+bitexact"}) as container:
+            stream = container.add_stream(
+                "libx264", rate=video.average_rate, options={"crf": "18", "preset": "veryfast"}
+            )
+            stream.width, stream.height, stream.pix_fmt = video.width, video.height, "yuv420p"
+            stream.codec_context.time_base = video.time_base
+            sounds = {sound.index: container.add_stream_from_template(sound) for sound in source.streams.audio}
+            for packet in source.demux([video, *source.streams.audio]):
+                if packet.stream.index in sounds:
+                    if packet.dts is not None:
+                        packet.stream = sounds[packet.stream.index]
+                        container.mux(packet)
+                    continue
+                for frame in packet.decode():
+                    moment_s = float(frame.time) - first_s
+                    picture = frame.to_ndarray(format="rgb24")
+                    clip.blended(picture, moment_s)
+                    drawn = av.VideoFrame.from_ndarray(picture, format="rgb24").reformat(format="yuv420p")
+                    drawn.pts, drawn.time_base = frame.pts, frame.time_base
+                    container.mux(stream.encode(drawn))
+                    n_pictures += 1
+                    _tell(on_progress, min(1.0, moment_s / length_s))
+            container.mux(stream.encode(None))
+    return n_pictures
+
+
+def _drawn_ahead(draw: Callable[[float], Any], moments_s: Sequence[float]) -> Iterator[Any]:
+    """Pictures in their order, a few of them drawn while those before are written."""
+    from concurrent.futures import ThreadPoolExecutor
+
+    with ThreadPoolExecutor(2) as pool:
+        waiting: deque[Future[Any]] = deque()
+        try:
+            for moment_s in moments_s:
+                waiting.append(pool.submit(draw, moment_s))
+                if len(waiting) > _AHEAD:
+                    yield waiting.popleft().result()
+            while waiting:
+                yield waiting.popleft().result()
+        finally:
+            for drawing in waiting:
+                drawing.cancel()
+
+
+def _tell(on_progress: Progress | None, share: float) -> None:
+    if on_progress is not None:
+        on_progress(share)
+
+
+def _av() -> Any:
+    try:
+        import av
+    except ModuleNotFoundError as error:
+        raise OutputError(NO_AV) from error
+    return av
+
+
+@contextlib.contextmanager
+def opened_footage(footage: Path) -> Iterator[Any]:
+    av = _av()
+    try:
+        container = av.open(str(footage))
+    except (OSError, av.FFmpegError) as error:
+        raise ReadError.at(str(footage), f"the footage cannot be read ({error.strerror})") from error
+    with container:
+        if not container.streams.video:
+            raise ReadError.at(str(footage), "no picture is in this file", helps="name the footage")
+        container.streams.video[0].thread_type = "AUTO"
+        yield container
+
+
+@contextlib.contextmanager
+def _av_errors(out: Path) -> Iterator[None]:
+    av = _av()
+    try:
+        yield
+    except av.FFmpegError as error:
+        raise OutputError.at(str(out), f"cannot be written ({error.strerror})") from error

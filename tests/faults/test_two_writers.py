@@ -1,0 +1,101 @@
+"""Two equal commands at once into one output: each that ends with 0 has all its files, and nothing else is left."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import threading
+from pathlib import Path
+
+import pytest
+from run_cli import frametime
+
+from frametime import locking
+
+LOG = "frame_time_ms\n" + "".join(f"{10 + number % 7 / 50:.3f}\n" for number in range(600))
+RECORD = "tuning.toml"
+COMMANDS = {
+    "batch": ("batch", "captures", "--out", "out/runs.csv"),
+    "batch again": ("batch", "captures", "--out", "out/runs.csv", "--force"),
+    "batch resumed": ("batch", "captures", "--out", "out/runs.csv", "--resume"),
+    "batch folder": (
+        *("batch", "captures", "--out", "out/runs", "--force"),
+        *("--path-pattern", "{card}/{scene}/{resolution}/run{run}.csv", "--partition-by", "card"),
+    ),
+    "review": ("review", "plan.toml", "--out", "out/result", "--only", "standings"),
+    "check plot": ("check", "captures/ash/mill/1440p/run1.csv", "--plot", "out/a.svg", "--out", "out/a.txt"),
+    "compare": ("compare", "captures/ash/mill/1440p/run1.csv", "--out", "out/charts", "--only", "percentiles"),
+    "convert": ("convert", "captures/ash/mill/1440p/run1.csv", "out/a.parquet"),
+    "plan": ("plan", "captures", "--out", "out/plan.toml"),
+    "demo": ("demo", "out/demo"),
+    "tune new": ("tune", "new", "out/tuning.toml"),
+    "tune show": ("tune", "show", "tuning.toml", "--report", "out/tuning.md", "--force"),
+}
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Captures of two cards, their plan, and a tuning record."""
+    root = tmp_path_factory.mktemp("bench")
+    for card in ("ash", "elm"):
+        folder = root / "captures" / card / "mill" / "1440p"
+        folder.mkdir(parents=True)
+        for run in (1, 2, 3):
+            (folder / f"run{run}.csv").write_text(LOG)
+    for command in (("plan", "captures", "--out", "plan.toml"), ("demo", "demo")):
+        subprocess.run([sys.executable, "-m", "frametime", *command], cwd=root, check=True, capture_output=True)
+    (root / "tuning.toml").write_bytes((root / "demo" / "tuning" / "tuning.toml").read_bytes())
+    return root
+
+
+def files_in(folder: Path) -> dict[str, bytes]:
+    """Every file below a folder, hidden ones too."""
+    return {str(path.relative_to(folder)): path.read_bytes() for path in sorted(folder.rglob("*")) if path.is_file()}
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_a_command_does_not_write_while_another_does(
+    name: str, bench: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(locking, "WAIT_S", 0.2)
+    for part in ("captures", "plan.toml", "tuning.toml", "demo"):
+        (tmp_path / part).symlink_to(bench / part)
+    words = COMMANDS[name]
+    output = next(word for word in words if word.startswith("out/"))
+    held, done = threading.Event(), threading.Event()
+
+    def hold() -> None:
+        with locking.alone_with(tmp_path / output):
+            held.set()
+            done.wait(120.0)
+
+    holder = threading.Thread(target=hold)
+    holder.start()
+    assert held.wait(10.0)
+    try:
+        refused = frametime(*words, cwd=tmp_path)
+    finally:
+        done.set()
+        holder.join()
+    assert refused.code == 3 and f"process {os.getpid()} on " in refused.err and "writes it; wait" in refused.err
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", COMMANDS)
+def test_two_at_once(name: str, bench: Path, tmp_path: Path) -> None:
+    for part in ("captures", "plan.toml", "tuning.toml", "demo"):
+        (tmp_path / part).symlink_to(bench / part)
+    command = [sys.executable, "-m", "frametime", *COMMANDS[name]]
+    out = tmp_path / "out"
+    subprocess.run(command, cwd=tmp_path, check=True, capture_output=True)
+    alone = files_in(out)
+    for _ in range(4):
+        out.rename(tmp_path / f"before-{len(list(tmp_path.iterdir()))}")
+        pair = [subprocess.Popen(command, cwd=tmp_path, stderr=subprocess.PIPE, text=True) for _ in range(2)]
+        told = [process.communicate(timeout=120)[1] for process in pair]
+        codes = sorted(process.returncode for process in pair)
+        assert codes in ([0, 0], [0, 3]), told
+        assert not any("Traceback" in text or "Error" in text for text in told)
+        assert files_in(out) == alone

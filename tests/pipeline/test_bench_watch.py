@@ -1,0 +1,110 @@
+"""The bench's second screen: runs of a plan as they are made, beside the others, and which comes next."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from frametime.pipeline.bench_watch import BenchReport, watch_plan
+from frametime.plans.plan import ReviewPlan, read_plan
+from frametime.render.bench_text import newest_run_text
+
+PLAN = """
+title = "Two cards"
+baseline = "amber"
+resolutions = ["1440p"]
+runs = 2
+metrics = ["average_fps"]
+[captures]
+folder = "captures"
+pattern = "{card}/{scene}/run{run}.csv"
+sensors = "{card}/{scene}/run{run}.sensors.csv"
+[[cards]]
+key = "amber"
+[[cards]]
+key = "birch"
+[[scenes]]
+key = "harbor"
+"""
+
+
+def write(path: Path, frame_time_ms: float) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    noise = np.random.default_rng(len(path.parts)).normal(0.0, 0.05, 2000)
+    rows = "\n".join(f"{value:.4f}" for value in frame_time_ms + noise)
+    path.write_text(f"frame_time_ms\n{rows}\n")
+
+
+@pytest.fixture
+def plan(tmp_path: Path) -> ReviewPlan:
+    (tmp_path / "plan.toml").write_text(PLAN)
+    write(tmp_path / "captures" / "amber" / "harbor" / "run1.csv", 10.0)
+    return read_plan(tmp_path / "plan.toml")
+
+
+def begin(plan: ReviewPlan) -> tuple[Iterator[BenchReport], threading.Event]:
+    stop = threading.Event()
+    return watch_plan(plan, settle_s=0.05, stop=stop), stop
+
+
+def test_runs_are_told_as_they_are_made(plan: ReviewPlan) -> None:
+    reports, stop = begin(plan)
+    start = next(reports)
+    assert start.coverage is not None and start.coverage.n_usable == 1
+    assert start.next_run is not None and (start.next_run.card, start.next_run.run) == ("amber", "2")
+    write(plan.captures.folder / "amber" / "harbor" / "run2.csv", 10.4)
+    second = next(reports).newest
+    assert second is not None and second.n_others == 1
+    assert second.others_pct == pytest.approx(100.0 * (10.0 / 10.4 - 1.0), abs=0.2)
+    assert second.next_run is not None and (second.next_run.card, second.next_run.run) == ("birch", "1")
+    assert newest_run_text(plan.design, second).splitlines()[-1].startswith("Next: birch, harbor at 1440p, run 1")
+    stop.set()
+
+
+def test_a_sensor_log_that_comes_later_has_its_run_told_again(plan: ReviewPlan) -> None:
+    reports, stop = begin(plan)
+    next(reports)
+    rows = "\n".join(f"{second},{200 + second % 3}" for second in range(25))
+    (plan.captures.folder / "amber" / "harbor" / "run1.sensors.csv").write_text(f"time_s,power_w\n{rows}\n")
+    again = next(reports).newest
+    assert again is not None
+    assert " W" in newest_run_text(plan.design, again)
+    stop.set()
+
+
+def test_a_sensor_log_beside_its_capture_does_not_tell_the_run_twice(plan: ReviewPlan) -> None:
+    reports, stop = begin(plan)
+    next(reports)
+    folder = plan.captures.folder / "amber" / "harbor"
+    made = plan.captures.folder.parent / "made"
+    write(made / "run2.csv", 10.4)
+    (made / "run2.sensors.csv").write_text("time_s,power_w\n" + "\n".join(f"{second},200" for second in range(25)))
+    for name in ("run2.sensors.csv", "run2.csv"):
+        (made / name).rename(folder / name)
+    assert next(reports).newest is not None
+    write(folder / "run1.csv", 10.1)
+    again = next(reports).newest
+    assert again is not None and again.run.run == "1"
+    stop.set()
+
+
+def test_a_run_that_cannot_be_read_or_is_not_in_the_plan_does_not_end_it(plan: ReviewPlan) -> None:
+    reports, stop = begin(plan)
+    next(reports)
+    folder = plan.captures.folder
+    (folder / "amber" / "harbor" / "run2.csv").write_text("frame_time_ms\nnot,a,number\n")
+    broken = next(reports).newest
+    assert broken is not None and broken.next_run is not None
+    assert broken.next_run.reason == "unreadable"
+    write(folder / "cedar" / "harbor" / "run1.csv", 9.0)
+    assert next(reports).message == (
+        "cedar/harbor/run1.csv fits the pattern, but card, scene or resolution are not in the plan"
+    )
+    write(folder / "amber" / "harbor" / "run2.csv", 10.1)
+    mended = next(reports).newest
+    assert mended is not None and mended.coverage.n_usable == 2
+    stop.set()

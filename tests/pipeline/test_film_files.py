@@ -1,0 +1,188 @@
+"""Clips are decoded again: what was drawn is in them, at its time; footage keeps its sound and its time stamps."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from pathlib import Path
+
+import av
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from frametime.errors import OutputError, ReadError
+from frametime.pipeline.film_files import write_clip, write_over
+from frametime.pipeline.film_start import find_start
+from frametime.render.film.picture import Clip, ClipLook
+from frametime.render.film.tracks import Track
+
+LOOK = ClipLook(width=320, height=180, window_s=2.0)
+
+
+def track(times_ms: NDArray[np.float64], start_s: float = 0.0) -> Track:
+    ends_s = np.cumsum(times_ms) / 1000.0
+    stutters = np.flatnonzero(times_ms > 3.0 * np.median(times_ms))
+    return Track(label="", color="#56b4e9", start_s=start_s, ends_s=ends_s, times_ms=times_ms, stutters=stutters)
+
+
+def one_second() -> Track:
+    times_ms = np.full(100, 10.0)
+    times_ms[60] = 100.0
+    return track(times_ms, start_s=0.2)
+
+
+def decoded(path: Path, pixels: str) -> list[tuple[Fraction, NDArray[np.uint8]]]:
+    with av.open(str(path)) as container:
+        frames = list(container.decode(video=0))
+    return [(frame.pts * frame.time_base, frame.to_ndarray(format=pixels)) for frame in frames]
+
+
+def test_a_lossless_clip_gives_back_every_picture_at_its_time(tmp_path: Path) -> None:
+    clip, fps = Clip([one_second()], LOOK), Fraction(30000, 1001)
+    n_pictures = write_clip(clip, tmp_path / "clip.mov", fps=fps, codec="lossless")
+    found = decoded(tmp_path / "clip.mov", "argb")
+    assert len(found) == n_pictures == int(clip.end_s * fps) + 1
+    for k, (moment, picture) in enumerate(found):
+        assert abs(moment - k / fps) < Fraction(1, 1000)
+        assert np.array_equal(picture[..., [1, 2, 3, 0]], clip.picture(float(k / fps)))
+
+
+@pytest.mark.parametrize("name", ["clip.mov", "clip.webm"])
+def test_a_clip_keeps_its_opacity(tmp_path: Path, name: str) -> None:
+    clip = Clip([one_second()], LOOK)
+    write_clip(clip, tmp_path / name, fps=Fraction(25))
+    with av.open(str(tmp_path / name)) as container:
+        stream = container.streams.video[0]
+        if name.endswith("webm"):  # the decoder that is chosen first leaves the opacity out
+            codec = av.CodecContext.create("libvpx-vp9", "r")
+            packets = list(container.demux(stream))
+            frames = [frame for packet in packets for frame in codec.decode(packet)]
+        else:
+            frames = list(container.decode(stream))
+    wanted = clip.picture(20 / 25)
+    picture = frames[20].to_ndarray(format="rgba").astype(int)
+    assert np.abs(picture[..., 3] - wanted[..., 3]).mean() < 4.0
+    assert picture[:5, :, 3].max() <= 2
+    seen, drawn = picture[..., :3] * picture[..., 3:], wanted[..., :3].astype(int) * wanted[..., 3:]
+    assert np.abs(seen - drawn).mean() / 255.0 < 6.0
+
+
+def test_the_same_clip_is_the_same_bytes(tmp_path: Path) -> None:
+    for name in ("a.mov", "b.mov"):
+        write_clip(Clip([one_second()], LOOK), tmp_path / name, fps=Fraction(30), codec="lossless")
+    assert (tmp_path / "a.mov").read_bytes() == (tmp_path / "b.mov").read_bytes()
+
+
+def test_a_folder_of_pictures(tmp_path: Path) -> None:
+    from PIL import Image
+
+    clip = Clip([one_second()], LOOK)
+    assert write_clip(clip, tmp_path / "clip", fps=Fraction(10)) == 13
+    names = sorted(path.name for path in (tmp_path / "clip").iterdir())
+    assert (names[0], names[-1], len(names)) == ("000000.png", "000012.png", 13)
+    assert np.array_equal(np.asarray(Image.open(tmp_path / "clip" / "000007.png")), clip.picture(0.7))
+
+
+def test_a_folder_with_anything_else_in_it_is_never_replaced(tmp_path: Path) -> None:
+    clip = Clip([one_second()], LOOK)
+    write_clip(clip, tmp_path / "clip", fps=Fraction(2))
+    with pytest.raises(OutputError, match="it is there already; give --force"):
+        write_clip(clip, tmp_path / "clip", fps=Fraction(2))
+    assert write_clip(clip, tmp_path / "clip", fps=Fraction(4), force=True) == 6
+    (tmp_path / "clip" / "notes.txt").write_text("mine")
+    with pytest.raises(OutputError, match="something else than pictures"):
+        write_clip(clip, tmp_path / "clip", fps=Fraction(2), force=True)
+    assert (tmp_path / "clip" / "notes.txt").read_text() == "mine"
+
+
+def footage(path: Path, stamps_ms: list[int], *, flash_at: int = 10**9, still: set[int] | None = None) -> None:
+    """Made footage: each picture holds its number as a row of dark and light fields, and there is a tone."""
+    rng = np.random.default_rng(1)
+    with av.open(str(path), "w") as container:
+        video = container.add_stream("libx264", rate=50, options={"crf": "12", "g": "10"})
+        video.width, video.height, video.pix_fmt = 320, 180, "yuv420p"
+        video.codec_context.time_base = Fraction(1, 1000)
+        sound = container.add_stream("aac", rate=48000, layout="mono")
+        noise = rng.integers(40, 90, (180, 320, 3), dtype=np.uint8)
+        for number, stamp_ms in enumerate(stamps_ms):
+            if still is None or number not in still:
+                noise = rng.integers(40, 90, (180, 320, 3), dtype=np.uint8)
+            picture = noise.copy()
+            for bit in range(10 if still is None else 0):
+                picture[:20, bit * 32 : bit * 32 + 32] = 230 if number >> bit & 1 else 16
+            if stamp_ms >= flash_at and stamp_ms < flash_at + 100:
+                picture[20:] = 250
+            frame = av.VideoFrame.from_ndarray(picture, format="rgb24").reformat(format="yuv420p")
+            frame.pts, frame.time_base = stamp_ms, Fraction(1, 1000)
+            container.mux(video.encode(frame))
+        container.mux(video.encode(None))
+        tone = np.sin(np.arange(48000 * (stamps_ms[-1] + 20) // 1000) / 20.0).astype(np.float32)[None]
+        for at in range(0, tone.shape[1] - 1023, 1024):
+            block = av.AudioFrame.from_ndarray(
+                np.ascontiguousarray(tone[:, at : at + 1024]), format="fltp", layout="mono"
+            )
+            block.sample_rate, block.pts = 48000, at
+            container.mux(sound.encode(block))
+        container.mux(sound.encode(None))
+
+
+def counter_of(picture: NDArray[np.uint8]) -> int:
+    return sum(1 << bit for bit in range(10) if picture[5:15, bit * 32 + 8 : bit * 32 + 24].mean() > 120)
+
+
+STAMPS_MS = [0, 20, 40, 60, 100, 133, 150, 200, 217, 240, *range(260, 1400, 20)]
+
+
+def test_drawn_into_footage_each_picture_keeps_its_stamp_and_the_sound_is_untouched(tmp_path: Path) -> None:
+    footage(tmp_path / "footage.mp4", STAMPS_MS)
+    shown = one_second()
+    n_pictures = write_over([shown], LOOK, tmp_path / "footage.mp4", tmp_path / "out.mp4")
+    found, before = decoded(tmp_path / "out.mp4", "rgb24"), decoded(tmp_path / "footage.mp4", "rgb24")
+    assert n_pictures == len(found) == len(STAMPS_MS)
+    clip = Clip([shown], LOOK)
+    for number, ((moment, picture), (_, under)) in enumerate(zip(found, before, strict=True)):
+        assert abs(float(moment) * 1000.0 - STAMPS_MS[number]) < 1.0
+        assert counter_of(picture) == number
+        wanted = under.copy()
+        clip.blended(wanted, STAMPS_MS[number] / 1000.0)
+        assert np.abs(picture.astype(int) - wanted).mean() < 5.0, number
+    sounds = []
+    for name in ("footage.mp4", "out.mp4"):
+        with av.open(str(tmp_path / name)) as container:
+            sounds.append([(packet.pts, bytes(packet)) for packet in container.demux(audio=0) if packet.size])
+    assert sounds[0] == sounds[1] != []
+
+
+def test_the_start_is_found_by_a_flash_and_by_pictures_that_stand_still(tmp_path: Path) -> None:
+    rng = np.random.default_rng(3)
+    times_ms = np.full(700, 10.0)
+    times_ms[np.sort(rng.choice(np.arange(50, 650), 8, replace=False))] = rng.uniform(90.0, 160.0, 8)
+    capture = track(times_ms)
+    stamps_ms = list(range(0, 12_000, 20))
+    ends_s = 2.5 + capture.ends_s
+    still = {
+        number
+        for number, stamp in enumerate(stamps_ms)
+        for end_s, took_ms in zip(ends_s[times_ms > 50], times_ms[times_ms > 50], strict=True)
+        if end_s - took_ms / 1000.0 + 0.02 < stamp / 1000.0 < end_s
+    }
+    footage(tmp_path / "footage.mp4", stamps_ms, flash_at=2500, still=still)
+    found = {estimate.sign: estimate for estimate in find_start(capture, tmp_path / "footage.mp4")}
+    assert {"flash", "still pictures"} <= found.keys()
+    for sign in ("flash", "still pictures"):
+        assert abs(found[sign].start_s - 2.5) <= found[sign].plus_minus_s + 0.001, sign
+
+
+def test_nothing_is_claimed_of_footage_without_a_sign(tmp_path: Path) -> None:
+    footage(tmp_path / "footage.mp4", list(range(0, 2000, 20)))
+    assert [estimate.sign for estimate in find_start(one_second(), tmp_path / "footage.mp4")] in ([], ["sound"])
+
+
+def test_what_cannot_be_is_told(tmp_path: Path) -> None:
+    clip = Clip([one_second()], LOOK)
+    with pytest.raises(OutputError, match=r"a clip is written as \.mov, \.webm or a folder"):
+        write_clip(clip, tmp_path / "clip.gif", fps=Fraction(30))
+    (tmp_path / "broken.mp4").write_bytes(b"no film")
+    with pytest.raises(ReadError, match="the footage cannot be read"):
+        write_over([one_second()], LOOK, tmp_path / "broken.mp4", tmp_path / "out.mp4")
+    assert [path.name for path in tmp_path.iterdir()] == ["broken.mp4"]

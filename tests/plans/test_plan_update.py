@@ -1,0 +1,83 @@
+"""What is new in a folder is added to its plan; every edit and comment stays."""
+
+from __future__ import annotations
+
+import gzip
+from pathlib import Path
+
+from frametime.plans.plan import read_plan
+from frametime.plans.plan_draft import draft_plan
+from frametime.plans.plan_update import update_plan
+
+PLAN = """# my bench
+title = "Two cards"   # a working title
+baseline = "GPU-70"
+resolutions = ["1440p"]  # the third comes later
+runs = 1
+
+[captures]
+folder = "logs"
+pattern = "{card}-{scene}-{resolution}-{run}.csv.gz"
+
+[[cards]]
+key = "GPU-70"
+label = "The 70"  # as on the box
+price = 499
+
+[[cards]]
+key = "GPU-80"
+
+# scenes that everybody knows
+[[scenes]]
+key = "harbor"
+"""
+
+
+def write(folder: Path, *names: str) -> None:
+    folder.mkdir(exist_ok=True)
+    for name in names:
+        (folder / name).write_bytes(gzip.compress(b"frame_time_ms\n16.6\n16.7\n16.6\n"))
+
+
+def test_new_cards_scenes_resolutions_and_runs_are_added(tmp_path: Path) -> None:
+    write(
+        tmp_path / "logs",
+        *(
+            f"{card}-{scene}-{resolution}-{run}.csv.gz"
+            for card in ("GPU-70", "GPU-80", "Amber-6")
+            for scene in ("harbor", "dry-canyon")
+            for resolution in ("1440p", "2160p")
+            for run in (1, 2)
+        ),
+    )
+    path = tmp_path / "plan.toml"
+    path.write_text(PLAN, encoding="utf-8")
+    updated = update_plan(path)
+    assert updated.added == ("card Amber 6", "scene Dry Canyon", "resolution 2160p", "runs 1 -> 2")
+    kept = [line for line in PLAN.splitlines() if "resolutions" not in line and "runs = 1" not in line]
+    lines = iter(updated.text.splitlines())
+    assert all(line in lines for line in kept)  # each after the one before it
+    assert "# the third comes later" in updated.text
+    path.write_text(updated.text, encoding="utf-8")
+    assert [card.label for card in read_plan(path).design.cards] == ["The 70", "GPU-80", "Amber 6"]
+    assert update_plan(path).added == ()
+
+
+def test_capitals_and_equal_resolutions_are_not_new(tmp_path: Path) -> None:
+    write(
+        tmp_path / "logs",
+        "gpu-70-Harbor-QHD-1.csv.gz",
+        "GPU-80-harbor-2560x1440-1.csv.gz",
+        "GPU-70-harbor-1440p-2.csv.gz",
+    )
+    path = tmp_path / "plan.toml"
+    path.write_text(PLAN.replace("runs = 1", "runs = 2"), encoding="utf-8")
+    assert update_plan(path).added == ()
+
+
+def test_a_drafted_plan_has_nothing_new(tmp_path: Path) -> None:
+    names = (f"{card} {scene} {run}.csv.gz" for card in ("a1", "b2") for scene in ("x", "y") for run in (1, 2))
+    write(tmp_path / "logs", *names)
+    path = tmp_path / "plan.toml"
+    path.write_text(draft_plan(tmp_path / "logs", beside=tmp_path).text, encoding="utf-8")
+    assert update_plan(path).added == ()

@@ -1,0 +1,116 @@
+"""A picture of a clip shows what the capture held by then: no more, no less, at its place."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from frametime.metrics.level import percentile_low_fps
+from frametime.render.film.picture import MOTIONS, PLACES, SAFE_MARGIN, Clip, ClipLook
+from frametime.render.film.tracks import Track
+
+BLUE = "#56b4e9"
+
+
+def track(times_ms: NDArray[np.float64], *, start_s: float = 0.0, color: str = BLUE) -> Track:
+    ends_s = np.cumsum(times_ms) / 1000.0
+    stutters = np.flatnonzero(times_ms > 3.0 * np.median(times_ms))
+    return Track(label="Amber 6", color=color, start_s=start_s, ends_s=ends_s, times_ms=times_ms, stutters=stutters)
+
+
+def is_line(panel: NDArray[np.uint8]) -> NDArray[np.bool_]:
+    """Where the panel has the full color of the trace."""
+    color = np.array([int(BLUE[at : at + 2], 16) for at in (1, 3, 5)])
+    return np.asarray((np.abs(panel[..., :3].astype(int) - color).max(axis=-1) < 3) & (panel[..., 3] > 250))
+
+
+@pytest.mark.parametrize("motion", MOTIONS)
+def test_the_newest_end_lies_where_the_clock_of_the_capture_is(motion: str) -> None:
+    """After an hour, at a rate that is no whole number, to half a picture."""
+    times_ms = np.full(3600 * 100 + 100, 10.0)
+    look = ClipLook(motion=motion, window_s=10.0, shown=("trace",))  # type: ignore[arg-type]
+    clip = Clip([track(times_ms, start_s=0.25)], look)
+    for k in (30, 215_000, 215_784):
+        moment_s = k * 1001 / 60_000
+        from_s, to_s = clip.window(moment_s)
+        columns = np.flatnonzero(is_line(clip.panel(moment_s)).any(axis=0))
+        shown_s = from_s + (columns[-1] + 1) / clip.panel(moment_s).shape[1] * (to_s - from_s)
+        ended_s = 0.25 + np.floor((moment_s - 0.25 + 1e-9) * 100.0) / 100.0
+        assert abs(shown_s - ended_s) <= 0.5 / 59.94 + 0.01, k
+
+
+def test_nothing_is_shown_before_it_has_ended() -> None:
+    times_ms = np.full(600, 10.0)
+    times_ms[300] = 250.0  # from 3.00 to 3.25 s
+    clip = Clip([track(times_ms)], ClipLook(shown=("trace", "stutters")))
+    before, during, after = (clip.panel(moment_s) for moment_s in (2.999, 3.24, 3.2501))
+    top = clip.panel(0.0).shape[0] // 3
+    assert not is_line(before)[:top].any() and not is_line(during)[:top].any()
+    assert is_line(after)[:top].any()
+    # While it lasts the trace stands still and falls back from the edge: the long frame is seen as a gap.
+    assert np.flatnonzero(is_line(during).any(axis=0))[-1] < np.flatnonzero(is_line(before).any(axis=0))[-1] - 30
+
+
+def test_the_height_of_the_trace_is_the_frame_time() -> None:
+    clip = Clip([track(np.repeat([10.0, 20.0], 300))], ClipLook(shown=("trace",)))
+    panel = is_line(clip.panel(8.99))
+    middle = [float(np.flatnonzero(column).mean()) for column in panel.T if column.any()]
+    low, high = clip._rows(np.array([10.0, 20.0]))
+    assert middle[5] == pytest.approx(low, abs=1.0)
+    assert middle[-5] == pytest.approx(high, abs=1.0)
+
+
+def test_numbers_are_the_metrics_of_what_has_ended() -> None:
+    rng = np.random.default_rng(5)
+    times_ms = 10.0 * np.exp(rng.normal(0.0, 0.2, 3000))
+    shown = track(times_ms, start_s=1.0)
+    ends_s = 1.0 + np.cumsum(times_ms) / 1000.0
+    for moment_s in (3.0, 12.34, 25.0):
+        last = (ends_s <= moment_s) & (ends_s > moment_s - 1.0)
+        assert shown.rate_fps(moment_s) == pytest.approx(last.sum() / (times_ms[last].sum() / 1000.0), rel=1e-12)
+    so_far = times_ms[ends_s <= 25.0]
+    assert shown.low_fps(25.0) == percentile_low_fps(np.sort(so_far), slowest_pct=1.0)
+    assert shown.low_fps(3.0) is None  # fewer than ten frames in the tail
+    assert shown.rate_fps(1.5) is None and shown.rate_fps(ends_s[-1] + 0.1) is None
+
+
+def test_numbers_change_at_most_four_times_a_second() -> None:
+    times_ms = 10.0 * np.exp(np.random.default_rng(2).normal(0.0, 0.3, 1000))
+    clip = Clip([track(times_ms)], ClipLook(shown=("rate", "label")))
+    pictures = [clip.panel(3.0 + k / 60.0).tobytes() for k in range(60)]
+    changes = sum(a != b for a, b in pairwise(pictures))
+    assert 1 <= changes <= 4
+
+
+@pytest.mark.parametrize("place", PLACES)
+@pytest.mark.parametrize("n_tracks", [1, 4])
+@pytest.mark.parametrize("size", [(1920, 1080), (1080, 1920), (640, 360)])
+def test_all_lies_in_the_safe_area(place: str, n_tracks: int, size: tuple[int, int]) -> None:
+    colors = (BLUE, "#e69f00", "#cc79a7", "#f0e442")
+    tracks = [track(np.full(400, 8.0 + number), color=color) for number, color in enumerate(colors[:n_tracks])]
+    look = ClipLook(width=size[0], height=size[1], place=place)  # type: ignore[arg-type]
+    picture = Clip(tracks, look).picture(2.0)
+    rows, columns = np.nonzero(picture[..., 3])
+    assert rows.min() >= SAFE_MARGIN * size[1] - 1 and rows.max() <= (1.0 - SAFE_MARGIN) * size[1]
+    assert columns.min() >= SAFE_MARGIN * size[0] - 1 and columns.max() <= (1.0 - SAFE_MARGIN) * size[0]
+
+
+def test_opacity_is_right_over_black_and_white() -> None:
+    """Straight opacity: over any ground the picture is color times opacity plus ground times the rest."""
+    clip = Clip([track(np.full(500, 12.0))], ClipLook(width=640, height=360))
+    picture = clip.picture(3.0).astype(float)
+    for level in (0, 255):
+        ground = np.full((360, 640, 3), level, dtype=np.uint8)
+        clip.blended(ground, 3.0)
+        opacity = picture[..., 3:] / 255.0
+        assert np.abs(ground - (picture[..., :3] * opacity + level * (1.0 - opacity))).max() <= 1.0
+
+
+def test_before_the_start_and_after_the_end_there_is_a_picture() -> None:
+    clip = Clip([track(np.full(100, 10.0), start_s=5.0)], ClipLook())
+    assert not is_line(clip.panel(4.9))[:, :800].any()
+    assert clip.panel(500.0).shape == clip.panel(0.0).shape
+    assert clip.end_s == pytest.approx(6.0)

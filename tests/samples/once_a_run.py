@@ -1,0 +1,88 @@
+"""What many tests read is made once in a run of the tests, however many processes share it."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import pickle
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from frametime.pipeline.kept_runs import beside_sha256
+from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest, measure_one
+
+_PATIENCE_S = 600.0
+
+
+def shared_folder(factory: pytest.TempPathFactory) -> Path:
+    """The folder of this run of the tests that all its processes see."""
+    base = factory.getbasetemp()
+    folder = (base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "shared"
+    folder.mkdir(exist_ok=True)
+    return folder
+
+
+def made_once(factory: pytest.TempPathFactory, name: str, make: Callable[[Path], object]) -> Path:
+    """The folder ``name``, filled by ``make`` in the process that asks for it first; the others wait."""
+    folder = shared_folder(factory) / name
+    lock, started = folder.with_suffix(".lock"), time.monotonic()
+    while not folder.exists():
+        try:
+            lock.mkdir()
+        except FileExistsError:
+            assert time.monotonic() - started < _PATIENCE_S, f"{name} is not made"
+            time.sleep(0.05)
+            continue
+        try:
+            if not folder.exists():
+                unfinished = factory.mktemp(name)
+                make(unfinished)
+                unfinished.rename(folder)
+        finally:
+            lock.rmdir()  # where it failed, the next one tries, and fails with the reason
+    return folder
+
+
+def measured_once(factory: pytest.TempPathFactory) -> Callable[[MeasureRequest], MeasureOutcome]:
+    """A ``measure_one`` that measures the same bytes once, under whatever folder they lie."""
+    folder = shared_folder(factory)
+
+    def measure(request: MeasureRequest) -> MeasureOutcome:
+        kept = folder / f"{_key(request)}.run"
+        if kept.exists():
+            outcome: MeasureOutcome = pickle.loads(kept.read_bytes())
+            assert outcome.run is not None
+            provenance = replace(outcome.run.provenance, file_name=request.path)
+            return replace(outcome, request=request, run=replace(outcome.run, provenance=provenance))
+        outcome = measure_one(request)
+        if outcome.run is not None and not _names_its_folder(outcome):
+            unfinished = kept.with_suffix(f".{os.getpid()}")
+            unfinished.write_bytes(pickle.dumps(outcome))
+            unfinished.replace(kept)
+        return outcome
+
+    return measure
+
+
+def _key(request: MeasureRequest) -> str:
+    """Of all that goes into a run: the bytes read, the names of the files without their folder, every parameter."""
+    sensors = request.sensors
+    nameless = replace(request, path=Path(request.path).name, sensors=None if sensors is None else Path(sensors).name)
+    parts = repr((nameless, _digest(request.path), _digest(sensors), beside_sha256(request)))
+    return hashlib.sha256(parts.encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def _digest(path: str | None) -> str:
+    return "" if path is None or not Path(path).is_file() else hashlib.sha256(Path(path).read_bytes()).hexdigest()
+
+
+def _names_its_folder(outcome: MeasureOutcome) -> bool:
+    """Whether a caveat or the like names a file: such a run is true of this folder alone."""
+    run, request = outcome.run, outcome.request
+    assert run is not None
+    text = repr(replace(run, provenance=replace(run.provenance, file_name=""), curves={}))
+    return any(path is not None and path in text for path in (request.path, request.sensors))
