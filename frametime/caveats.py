@@ -98,6 +98,7 @@ CAVEAT_TITLES: Final[Mapping[str, str]] = MappingProxyType(
         "several-levels": "The runs lie at two levels",
         "short-run": "Runs shorter than 5 s",
         "stands-apart": "A card has too few cells for the table",
+        "throttled": "The core clock fell while the temperature stood at its limit",
         "too-few-scenes": "One scene says nothing of others",
         "too-wide": "The runs differ by a factor of a million",
         "warm-up": "The first seconds differ from the rest",

@@ -19,16 +19,38 @@ class Stutter(NamedTuple):
     local_median_ms: float
 
 
+class Hitch(NamedTuple):
+    """Frames that stand out of those around them: number of the first and when it began (s since the start).
+
+    ``longest_ms`` is the longest of them, ``excess_ms`` by how much it is longer than the frames around it.
+    """
+
+    position: int
+    start_s: float
+    longest_ms: float
+    excess_ms: float
+
+
 class HitchPeriod(NamedTuple):
-    """Hitches that recur: the period and how sure it is."""
+    """Hitches that recur: the period, how many beats have one, how long these are, each with its interval.
+
+    ``n_left_over`` of the hitches looked at lie beside the beat; ``size_ms`` is the median length of those on it, with
+    an interval from six hitches on. ``p_value`` is the chance of as good a period in random hitches, at most.
+    """
 
     period_s: float
     period_low_s: float
     period_high_s: float
-    regularity: float
     p_value: float
     n_following: int
+    n_beats: int
     n_left_over: int
+    share_low: float
+    share_high: float
+    size_ms: float
+    size_low_ms: float | None
+    size_high_ms: float | None
+    sentence: str
 
 
 class SpectralLine(NamedTuple):
@@ -43,8 +65,8 @@ class Rhythm(NamedTuple):
     """Regular patterns: alternating frames, recurring hitches, strongest lines.
 
     ``alternating_fraction`` is the share of frames that stand in runs of alternating short and long frames;
-    ``alternation_ms`` the median size of the alternation there. ``unlooked_reason`` says why nothing that recurs was
-    looked for; it is ``None`` where it was.
+    ``alternation_ms`` the median size of the alternation there. Of very many hitches the largest are listed.
+    ``unlooked_reason`` says why nothing that recurs was looked for; it is ``None`` where it was.
     """
 
     alternating_fraction: float
@@ -52,6 +74,7 @@ class Rhythm(NamedTuple):
     hitch_period: HitchPeriod | None
     hitch_period_reason: str | None
     lines: tuple[SpectralLine, ...]
+    hitches: tuple[Hitch, ...] = ()
     unlooked_reason: str | None = None
 
 
@@ -108,7 +131,8 @@ class FixedRefreshFit(NamedTuple):
 
     ``measured_hz`` is the rate that the times follow, ``None`` where they follow none; ``cadence`` counts the frames
     by the number of refreshes for which each was shown. ``uneven_per_min`` is ``None`` where only two frames are seen:
-    one step has none before it to differ from.
+    one step has none before it to differ from. Where ``are_shown_times``, the log's times are the shown ones, and
+    judder is that of the shown steps against an even step.
     """
 
     refresh_hz: float
@@ -120,6 +144,7 @@ class FixedRefreshFit(NamedTuple):
     uneven_per_min: float | None
     judder_rms_ms: float
     from_display_times: bool
+    are_shown_times: bool = False
 
 
 class VariableRefreshFit(NamedTuple):

@@ -129,7 +129,12 @@ class FrameSeries:
     @cached_property
     def ends_s(self) -> NDArray[np.float64]:
         """End of each frame in seconds since the start of the first, shape (n_frames,)."""
-        return np.asarray((self.timestamps_ns[1:] - self.timestamps_ns[0]) / NS_PER_S, dtype=np.float64)
+        ends_s = np.empty(self.n_frames)
+        for start in range(0, ends_s.size, _BLOCK):
+            block_s = ends_s[start : start + _BLOCK]
+            block_ns = self.timestamps_ns[start + 1 : start + 1 + block_s.size]
+            np.divide(block_ns - self.timestamps_ns[0], NS_PER_S, out=block_s)
+        return ends_s
 
     @property
     def sensors(self) -> SensorTrace | None:

@@ -176,7 +176,18 @@ def low_key(slowest_pct: float, kind: str) -> str:
     >>> low_key(1.0, "mean"), low_key(0.1, "time")
     ('low_1pct_mean_fps', 'low_0p1pct_time_fps')
     """
-    return f"low_{_plain(slowest_pct).replace('.', 'p')}pct_{kind}_fps"
+    return f"low_{share_key(slowest_pct)}_{kind}_fps"
+
+
+def share_key(slowest_pct: float) -> str:
+    """How a share is written in a key.
+
+    Examples
+    --------
+    >>> share_key(0.1)
+    '0p1pct'
+    """
+    return f"{_plain(slowest_pct).replace('.', 'p')}pct"
 
 
 def share_label(slowest_pct: float) -> str:

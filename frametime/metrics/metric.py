@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from functools import partial
 from typing import Final, Literal, TypeAlias
 
 from frametime.capture import Conditions, Provenance
@@ -54,6 +53,8 @@ class Metric:
         Publication, or ``PRACTICE``.
     compute : callable
         ``compute(series)`` gives the value, or ``Missing`` with the reason.
+    decimals : int or None
+        How many are shown, where the digits of a number do not follow its size.
     """
 
     key: str
@@ -64,22 +65,7 @@ class Metric:
     definition: str
     source: str
     compute: Compute
-
-
-def row(key: str, label: str, *, unit: str, better: Better, group: str) -> partial[Metric]:
-    """The first half of a row of the catalog; called with ``definition`` and ``compute``, it is a metric.
-
-    ``source`` is common practice unless it is given.
-
-    Examples
-    --------
-    >>> longest = row("max_frame_time_ms", "longest frame time", unit="ms", better="lower", group="tail")(
-    ...     definition="The longest frame of the run.", compute=lambda series: float(series.sorted_ms[-1])
-    ... )
-    >>> longest.source
-    'common practice, no source'
-    """
-    return partial(Metric, key=key, label=label, unit=unit, better=better, group=group, source=PRACTICE)
+    decimals: int | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

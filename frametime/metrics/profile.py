@@ -32,6 +32,8 @@ class ProfileRule(NamedTuple):
         Share of alternating frames from which a run is said to alternate.
     small_judder_ms, large_judder_ms : float
         Judder up to which a fixed display shows an even picture, beyond which a very uneven one.
+    uneven_per_min : float
+        Uneven steps per minute up to which a fixed display shows an even picture: two refreshes missed are four.
     inside_fraction : float
         Share of the time inside the window from which a variable refresh follows the frames.
     """
@@ -45,10 +47,12 @@ class ProfileRule(NamedTuple):
     alternating_fraction: float = 0.01
     small_judder_ms: float = 4.0
     large_judder_ms: float = 12.0
+    uneven_per_min: float = 4.0
     inside_fraction: float = 0.99
 
 
 DEFAULT_RULE: Final = ProfileRule()
+_NONE: Final = "n/a"
 
 
 def smoothness_profile(
@@ -75,133 +79,80 @@ def _value(values: Mapping[str, MetricValue], key: str) -> float | None:
 
 
 def _level(values: Mapping[str, MetricValue], rule: ProfileRule) -> ProfileItem:
-    average_fps = _value(values, "average_fps")
-    if average_fps is None:
-        word = "n/a"
-    else:
-        word = "high" if average_fps >= rule.high_fps else "medium" if average_fps >= rule.low_fps else "low"
-    return ProfileItem(
-        item="level",
-        key="average_fps",
-        value=average_fps,
-        word=word,
-        threshold=f"high from {rule.high_fps:g} fps, low below {rule.low_fps:g} fps",
-        source=PRACTICE,
-    )
+    fps = _value(values, "average_fps")
+    word = _NONE if fps is None else "high" if fps >= rule.high_fps else "medium" if fps >= rule.low_fps else "low"
+    threshold = f"high from {rule.high_fps:g} fps, low below {rule.low_fps:g} fps"
+    return ProfileItem("level", "average_fps", fps, word, threshold, PRACTICE)
 
 
 def _tail(values: Mapping[str, MetricValue], rule: ProfileRule) -> ProfileItem:
     slow_ms, median_ms = _value(values, "p95_frame_time_ms"), _value(values, "median_frame_time_ms")
-    if slow_ms is None or median_ms is None:
-        word = "n/a"
-    else:
+    word = _NONE
+    if slow_ms is not None and median_ms is not None:
         ratio = slow_ms / median_ms
         word = "narrow" if ratio <= rule.narrow_ratio else "wide" if ratio <= rule.wide_ratio else "very wide"
-    return ProfileItem(
-        item="tail",
-        key="p95_frame_time_ms",
-        value=slow_ms,
-        word=word,
-        threshold=f"narrow up to {rule.narrow_ratio:g} x the median, very wide over {rule.wide_ratio:g} x",
-        source=_FLOOR,
-    )
+    threshold = f"narrow up to {rule.narrow_ratio:g} x the median, very wide over {rule.wide_ratio:g} x"
+    return ProfileItem("tail", "p95_frame_time_ms", slow_ms, word, threshold, _FLOOR)
 
 
 def _stutter(values: Mapping[str, MetricValue], rule: ProfileRule) -> ProfileItem:
     per_min = _value(values, "stutter_per_min")
-    if per_min is None:
-        word = "n/a"
-    elif per_min == 0.0:
-        word = "none"
+    if not per_min:
+        word = _NONE if per_min is None else "none"
     else:
         word = "rare" if per_min <= rule.rare_per_min else "frequent" if per_min < rule.constant_per_min else "constant"
-    return ProfileItem(
-        item="stutter",
-        key="stutter_per_min",
-        value=per_min,
-        word=word,
-        threshold=f"rare up to {rule.rare_per_min:g} per minute, constant from {rule.constant_per_min:g}",
-        source=PRACTICE,
-    )
+    threshold = f"rare up to {rule.rare_per_min:g} per minute, constant from {rule.constant_per_min:g}"
+    return ProfileItem("stutter", "stutter_per_min", per_min, word, threshold, PRACTICE)
 
 
 def _rhythm(findings: Findings, rule: ProfileRule) -> ProfileItem:
     rhythm = findings.rhythm
+    key, value, word = "alternating_fraction", None, _NONE
     threshold = f"alternating from {100.0 * rule.alternating_fraction:g} % of frames; recurring at p < 0.01"
-    if rhythm is None:
-        key, value, word = "alternating_fraction", None, "n/a"
-    else:
-        alternates = rhythm.alternating_fraction >= rule.alternating_fraction
-        words = ["alternating"] if alternates else []
-        key, value = "alternating_fraction", rhythm.alternating_fraction
+    if rhythm is not None:
+        value = rhythm.alternating_fraction
+        words = ["alternating"] if value >= rule.alternating_fraction else []
         if rhythm.hitch_period is not None:
-            words.append("recurring hitches")
-            if not alternates:
+            if not words:
                 key, value = "hitch_period_s", rhythm.hitch_period.period_s
+            words.append("recurring hitches")
         word = " and ".join(words) or "even"
         if not words and rhythm.unlooked_reason is not None:
             word, threshold = "not looked at", rhythm.unlooked_reason
-    return ProfileItem(
-        item="rhythm",
-        key=key,
-        value=value,
-        word=word,
-        threshold=threshold,
-        source=PRACTICE,
-    )
+    return ProfileItem("rhythm", key, value, word, threshold, PRACTICE)
 
 
 def _drift(findings: Findings) -> ProfileItem:
     drift = findings.drift
     value = None if drift is None else drift.slope_pct_per_min
     if drift is None or value is None:
-        word = "n/a"
+        word = _NONE
     elif any(change.kind == "level" for change in drift.changes):
         word = "changes level"
     elif drift.is_drift:
         word = "gets slower" if value > 0.0 else "gets faster"
     elif not drift.is_steady:
         word = "not shown"
-    elif drift.warm_up is not None:
-        word = "steady after warm-up"
     else:
-        word = "steady"
-    return ProfileItem(
-        item="drift",
-        key="drift_pct_per_min",
-        value=value,
-        word=word,
-        threshold="told at p < 0.002 and from 1 % over the run; a step of level from 2 %; steady where 5 % is excluded",
-        source=PRACTICE,
-    )
+        word = "steady" if drift.warm_up is None else "steady after warm-up"
+    threshold = "told at p < 0.002 and from 1 % over the run; a step of level from 2 %; steady where 5 % is excluded"
+    return ProfileItem("drift", "drift_pct_per_min", value, word, threshold, PRACTICE)
 
 
 def _display(findings: Findings, rule: ProfileRule) -> ProfileItem | None:
     fixed, variable = findings.fixed_refresh, findings.variable_refresh
     if fixed is not None:
-        judder_ms = fixed.judder_rms_ms
-        small, large = rule.small_judder_ms, rule.large_judder_ms
-        return ProfileItem(
-            item="display",
-            key="judder_rms_ms",
-            value=judder_ms,
-            word="even" if judder_ms <= small else "uneven" if judder_ms <= large else "very uneven",
-            threshold=f"even up to {small:g} ms of judder, very uneven beyond {large:g} ms",
-            source=_VARIATION,
-        )
+        judder_ms, small, large = fixed.judder_rms_ms, rule.small_judder_ms, rule.large_judder_ms
+        is_even = judder_ms <= small and (fixed.uneven_per_min or 0.0) <= rule.uneven_per_min
+        word = "even" if is_even else "uneven" if judder_ms <= large else "very uneven"
+        threshold = f"even to {small:g} ms, {rule.uneven_per_min:g} uneven steps/min; very uneven over {large:g} ms"
+        return ProfileItem("display", "judder_rms_ms", judder_ms, word, threshold, _VARIATION)
     if variable is not None:
         inside = variable.inside_time_fraction
+        is_below = variable.below_time_fraction >= variable.above_time_fraction
+        word = "partly below the window" if is_below else "partly above the window"
         if inside >= rule.inside_fraction:
             word = "inside the window"
-        else:
-            is_below = variable.below_time_fraction >= variable.above_time_fraction
-            word = "partly below the window" if is_below else "partly above the window"
-        return ProfileItem(
-            item="display",
-            key="refresh_inside_time_fraction",
-            value=inside,
-            word=word,
-            threshold=f"inside from {100.0 * rule.inside_fraction:g} % of the time",
-            source=PRACTICE,
-        )
+        threshold = f"inside from {100.0 * rule.inside_fraction:g} % of the time"
+        return ProfileItem("display", "refresh_inside_time_fraction", inside, word, threshold, PRACTICE)
     return None

@@ -22,7 +22,9 @@ TIE_MS: Final = 1e-7
 _BLOCK: Final = 64
 # Keys that are searched for together, and positions that are worked on together: their lists must not fill the memory.
 _KEYS: Final = 1 << 12
-_POSITIONS: Final = 1 << 16
+_POSITIONS: Final = 1 << 10
+_SORTED_FRAMES: Final = 512
+"""Windows of up to so many frames are sorted as rows of one array; in longer ones the frames are kept in order."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -94,7 +96,8 @@ def local_medians_ms(
 ) -> NDArray[np.float64]:
     """Local median at each position; infinite in a run of one frame, which has no frame around it.
 
-    The frames of the window are kept in order while it moves from one position to the next.
+    Short windows are sorted each by itself; the frames of a long one are kept in order while it moves from one position
+    to the next.
 
     Parameters
     ----------
@@ -126,6 +129,9 @@ def local_medians_ms(
     for begin in range(0, positions.size, _POSITIONS):
         some = positions[begin : begin + _POSITIONS]
         first, last = windows(timestamps_ns, some, window_s=window_s)
+        if int((last - first).max(initial=0)) <= _SORTED_FRAMES:
+            medians_ms[begin : begin + some.size] = _medians_without(frame_times_ms, some, first, last)
+            continue
         for place, (own, start, stop) in enumerate(
             zip(some.tolist(), first.tolist(), last.tolist(), strict=True), begin
         ):
@@ -142,6 +148,19 @@ def local_medians_ms(
             lower, upper = (stop - start - 2) // 2, (stop - start - 1) // 2
             medians_ms[place] = 0.5 * (around_ms[lower + (lower >= rank)] + around_ms[upper + (upper >= rank)])
     return medians_ms
+
+
+def _medians_without(
+    frame_times_ms: NDArray[np.float64], own: NDArray[np.int64], first: NDArray[np.int64], last: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """Median of each stretch without one frame of it; rows are filled up with infinity to one length."""
+    lengths, numbers = last - first, np.arange(own.size)
+    offsets = np.arange(int(lengths.max(initial=0)))
+    rows = frame_times_ms[np.minimum(first[:, None] + offsets, frame_times_ms.size - 1)]
+    rows[offsets >= lengths[:, None]] = np.inf
+    rows[numbers, own - first] = np.inf
+    rows.sort(axis=1)
+    return np.asarray(0.5 * (rows[numbers, (lengths - 2) // 2] + rows[numbers, (lengths - 1) // 2]), dtype=np.float64)
 
 
 def windows(

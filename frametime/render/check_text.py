@@ -10,9 +10,11 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Final, NamedTuple, TypeAlias
 
 from frametime.errors import printable
+from frametime.metrics.catalog.catalog import CATALOG
 from frametime.metrics.findings import ProfileItem
 from frametime.metrics.level import LOW_KINDS, exact, low_key, share_label
 from frametime.metrics.metric import MeasuredRun, MetricValue
+from frametime.metrics.sensors.throttling import throttled_words
 from frametime.render.numbers import (
     NOT_AVAILABLE,
     format_estimate,
@@ -21,6 +23,7 @@ from frametime.render.numbers import (
     format_quantity,
     significant_digits,
 )
+from frametime.units import shown_unit
 
 WIDTH: Final = 80
 LINES: Final = 30
@@ -55,9 +58,6 @@ _HITCHES: Final = {
 _ALL_HITCHES: Final = "hitches and freezes"
 _LOST: Final = "stutter_time_fraction"
 
-
-_TWO_DECIMALS: Final = frozenset({"alternation"})
-"""A correlation lies between -1 and 1: its digits do not follow its size."""
 
 JUDGEMENT_ROLES: Final = {"usable": "good", "usable with care": "care", "repeat this run": "bad"}
 
@@ -163,7 +163,7 @@ def _groups(run: MeasuredRun, style: Style) -> Iterator[str]:
         ("rhythm", "Rhythm", _rhythm(run, lines["rhythm"])),
         ("drift", "Drift", iter(())),
         ("display", "Display", _display(run)),
-        ("power", "Power and heat", _rows(run, lines["power"])),
+        ("power", "Power and heat", _power(run, lines["power"])),
     ):
         shown = list(rows)
         if name == "drift":
@@ -220,13 +220,21 @@ def _number(run: MeasuredRun, key: str) -> str:
     if key == _LOST:
         unit, digits, factor = "%", 2, 100.0
     if number is None or interval is None:
-        if key in _TWO_DECIMALS and number is not None:
-            return format_like(number, decimals=2)
-        return format_quantity(None if number is None else number * factor, unit, digits=digits)
+        decimals = CATALOG[key].decimals if key in CATALOG else None
+        if decimals is not None and number is not None:
+            return format_like(number, decimals=decimals)
+        return _shown(None if number is None else number * factor, unit, digits=digits)
     if unit.startswith("{count}"):
         numbers = [format_like(each, decimals=0) for each in (number, interval.low, interval.high)]
         return f"{numbers[0]} ({numbers[1]} to {numbers[2]})"
     return format_estimate(number * factor, unit, low=interval.low * factor, high=interval.high * factor)
+
+
+def _shown(value: float | None, unit: str, *, digits: int = 3) -> str:
+    """Number and unit; a number below the third decimal is not there for a reader."""
+    if value is not None and 0.0 < abs(value) < 1e-3:
+        return f"under 0.001 {shown_unit(unit)}".rstrip()
+    return format_quantity(value, unit, digits=digits)
 
 
 def _lines(run: MeasuredRun) -> dict[str, list[_Line]]:
@@ -304,14 +312,11 @@ def _stutter(run: MeasuredRun, lines: list[_Line]) -> Iterator[str]:
 
 
 def _rhythm(run: MeasuredRun, lines: list[_Line]) -> Iterator[str]:
-    *steps, recurring = lines
+    *steps, _ = lines
     yield from _rows(run, steps)
     rhythm = run.findings.rhythm
     if rhythm is not None and rhythm.hitch_period is not None:
-        period = rhythm.hitch_period
-        half = format_number((period.period_high_s - period.period_low_s) / 2.0, digits=2)
-        meaning = f"give or take {half} s, {period.n_following} follow it"
-        yield _row(recurring.label, f"{format_number(period.period_s, digits=3)} s", meaning)
+        yield f"  {rhythm.hitch_period.sentence}"
 
 
 def _display(run: MeasuredRun) -> Iterator[str]:
@@ -320,10 +325,22 @@ def _display(run: MeasuredRun) -> Iterator[str]:
         uneven = fixed.uneven_per_min
         number = NOT_AVAILABLE if uneven is None else f"{format_number(uneven, digits=3)} per min"
         yield _row("uneven steps", number, f"on a fixed refresh of {fixed.refresh_hz:g} Hz")
-        yield _row("judder", f"{format_number(fixed.judder_rms_ms, digits=3)} ms", "rms, shown step minus frame's own")
+        compared = "an even one" if fixed.are_shown_times else "frame's own"
+        yield _row("judder", _shown(fixed.judder_rms_ms, "ms"), f"rms, shown step minus {compared}")
     if variable is not None:
         inside = f"{format_number(variable.inside_time_fraction * 100.0, digits=3)} %"
         yield _row("time inside the window", inside, f"{variable.low_hz:g} to {variable.high_hz:g} Hz")
+    if (motion := run.findings.motion) is not None:
+        worst = f"rms; worst {_shown(abs(motion.worst_ms), 'ms')} at {motion.worst_time_s:.1f} s"
+        yield _row("motion step error", _shown(motion.rms_ms, "ms"), worst)
+
+
+def _power(run: MeasuredRun, lines: list[_Line]) -> Iterator[str]:
+    """Throttling before the numbers: what is bad comes first."""
+    fraction = run.values.get("throttling_time_fraction")
+    if run.findings.throttling and fraction is not None and fraction.value is not None:
+        yield f"  throttled {throttled_words(run.findings.throttling, fraction.value)}"
+    yield from _rows(run, lines)
 
 
 def _caveats(run: MeasuredRun, style: Style, room: int | None) -> Iterator[str]:

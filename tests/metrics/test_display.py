@@ -45,6 +45,31 @@ def test_film_on_60_hz_gives_the_2_3_cadence() -> None:
     assert not fit.from_display_times
 
 
+def film_as_shown(n: int) -> list[int]:
+    """24 frames a second on 60 Hz, by the times at which they are shown: frame k on refresh ceil(2.5 k)."""
+    return [round(math.ceil(2.5 * k) * 1e9 / 60) for k in range(n)]
+
+
+@pytest.mark.parametrize("n", [242, 6001])
+def test_film_logged_as_it_is_shown_has_the_judder_of_an_uneven_step(n: int) -> None:
+    """SMPTE practice: 3-2-3-2, standard deviation of the hold 8.3333 ms; the frame's own step is the shown one here."""
+    times_ns = film_as_shown(n)
+    by_ends = FrameSeries(np.array(times_ns), options=MeasureOptions())
+    by_display = run_of(np.diff(times_ns) / 1e6, displayed_ns=times_ns)
+    for fit in (fixed(by_ends, "60"), fixed(by_display, "60")):
+        assert fit.are_shown_times
+        assert fit.judder_rms_ms == pytest.approx(8.3333333333, rel=1e-4)
+        assert fit.uneven_per_min is not None
+        assert fit.uneven_per_min > 1200.0
+
+
+def test_even_steps_at_another_rate_for_seconds_are_even() -> None:
+    refreshes = np.cumsum(np.concatenate(([0], np.full(600, 1), np.full(300, 2), np.full(600, 1))))
+    fit = fixed(FrameSeries(np.round(refreshes * 1e9 / 60).astype(np.int64), options=MeasureOptions()), "60")
+    assert fit.are_shown_times
+    assert fit.judder_rms_ms < 1.0
+
+
 @pytest.mark.parametrize(("n", "uneven_per_min"), [(2, None), (3, 0.0)])
 def test_one_step_is_neither_even_nor_uneven(n: int, uneven_per_min: float | None) -> None:
     series = run_of(np.full(n, 50.0), MeasureOptions(refresh=parse_refresh("60")))

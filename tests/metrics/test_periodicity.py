@@ -3,72 +3,113 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from made_hitches import KINDS, Array, beats_and_strays, log_of, planted_by, trained
+from made_regularity import autocorrelated
+from scipy import stats
 
-from frametime.metrics.rhythm.period_search import best_period, chance_of, concentration
-from frametime.metrics.rhythm.periodicity import find_hitch_period, pooled_hitch_period
-
-
-def test_exact_times_give_the_longest_period_that_fits() -> None:
-    fit = best_period(np.arange(8) * 3.0)
-    # Half the period fits exact times as well; it must not be named.
-    assert fit.period_s == pytest.approx(3.0, rel=1e-9)
-    assert fit.regularity == pytest.approx(1.0)
+from frametime.metrics.rhythm.hitches import Hitches, find_hitches, hitches_listed, listed
+from frametime.metrics.rhythm.period_search import Times, best_lattice, chance_of
+from frametime.metrics.rhythm.periodicity import _median_limits, _share_limits, find_hitch_period
 
 
-@settings(max_examples=60, deadline=None)
-@given(st.integers(5, 60), st.floats(0.2, 30.0), st.floats(0.0, 100.0), st.integers(0, 10**6))
-def test_a_regular_beat_is_found_at_any_scale(n: int, period_s: float, start_s: float, seed: int) -> None:
-    jitter = np.random.default_rng(seed).normal(0, 0.01 * period_s, n)
-    found, reason = find_hitch_period(np.sort(start_s + period_s * np.arange(n) + jitter))
+def found_in(times_ms: Array) -> Hitches:
+    return find_hitches(times_ms, np.cumsum(times_ms) / 1000.0)
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(6, 60), st.floats(0.2, 30.0), st.floats(0.0, 0.9), st.integers(0, 10**6))
+def test_a_regular_beat_is_found_at_any_scale(n: int, period_s: float, start: float, seed: int) -> None:
+    jitter = np.random.default_rng(seed).uniform(-0.01, 0.01, n)
+    found, reason = find_hitch_period([trained(period_s * (np.arange(n) + 0.05 + start + jitter), period_s * (n + 1))])
     assert reason is None
     assert found is not None
     assert found.period_s == pytest.approx(period_s, rel=0.02)
     assert found.period_low_s <= found.period_s <= found.period_high_s
-    assert (found.n_following, found.n_left_over) == (n, 0)
+    assert (found.n_following, found.n_beats, found.n_left_over) == (n, n, 0)
 
 
-def test_nearly_exact_times_never_give_half_the_period() -> None:
-    for seed in range(60):
-        generator = np.random.default_rng(seed)
-        n = int(generator.integers(4, 13))
-        fit = best_period(7.3 * np.arange(n) + generator.normal(0, 1e-6, n))
-        assert fit.period_s == pytest.approx(7.3, rel=1e-4), seed
-
-
-def test_missing_beats_and_hitches_beside_it() -> None:
-    beats = np.delete(np.arange(20) * 2.0, [3, 4, 11])
-    times = np.sort(np.append(beats, [7.1, 30.9]))
-    found, _ = find_hitch_period(times)
-    assert found is not None
-    assert found.period_s == pytest.approx(2.0, abs=0.01)
-    assert (found.n_following, found.n_left_over) == (17, 2)
-
-
-def test_many_small_stutters_do_not_hide_a_few_large_hitches_that_recur() -> None:
+def test_a_long_run_with_small_hitches_is_told_as_it_is() -> None:
+    """Eight minutes at 17.6 ms, 32 to 42 ms every 3.70 s (spread 0.2 %): few of these are stutters."""
     generator = np.random.default_rng(1)
-    large, small = np.arange(1, 9) * 5.0, generator.uniform(0, 45, 12)
-    times = np.concatenate((large, small))
-    order = np.argsort(times)
-    sizes = np.concatenate((np.full(8, 40.0), np.full(12, 6.0)))[order]
-    assert find_hitch_period(times[order])[0] is None
-    found, _ = find_hitch_period(times[order], sizes)
+    times_ms = 17.6 * np.exp(0.01 * autocorrelated(27_000, 0.9, generator))
+    ends_s = np.cumsum(times_ms) / 1000.0
+    beats_s = 1.0 + 3.70 * np.arange(128) + 0.0074 * generator.standard_normal(128)
+    beats_s = np.delete(beats_s, 57)
+    # The hitch lasts longer than the frame in whose place it stands: the beats are those of the clock.
+    for beat_s in beats_s[::-1]:
+        times_ms[int(np.searchsorted(ends_s, beat_s))] = generator.uniform(32.0, 42.0)
+    found, _ = find_hitch_period([found_in(times_ms)])
+    assert found is not None
+    # 127 hitches of about 37 ms in the place of 17.6 ms: each beat comes 19.4 ms later.
+    assert found.sentence == "a hitch of about 37 ms every 3.719 s (give or take 0.001 s): 127 of 128 beats"
+    assert found.size_low_ms is not None
+    assert found.size_high_ms is not None
+    assert 35.0 < found.size_low_ms < 37.0 < found.size_high_ms < 39.0
+    assert found.n_left_over == 0
+    assert found.p_value < 1e-20
+
+
+def test_a_stray_midway_between_two_beats_halves_no_period() -> None:
+    beats_s = 4.0 * np.arange(1, 16) - 0.3
+    found, _ = find_hitch_period([trained(np.append(beats_s, 31.7), 64.0)])
+    assert found is not None
+    assert found.period_s == pytest.approx(4.0, rel=1e-6)
+    assert (found.n_following, found.n_beats, found.n_left_over) == (15, 15, 1)
+
+
+def test_six_strays_among_fifteen_beats_do_not_change_the_period() -> None:
+    wrong = 0
+    for seed in range(40):
+        generator = np.random.default_rng(seed)
+        beats_s = 4.0 * np.arange(1, 16) - 0.3 + generator.normal(0.0, 0.01, 15)
+        found, _ = find_hitch_period([trained(np.append(beats_s, generator.uniform(0.0, 64.0, 6)), 64.0)])
+        wrong += found is None or abs(found.period_s - 4.0) > 0.02
+    assert wrong == 0
+
+
+def test_hitches_every_third_frame_recur() -> None:
+    times_ms = np.full(6000, 8.3)
+    times_ms[5::3] = 14.0
+    found, _ = find_hitch_period([found_in(times_ms)])
+    assert found is not None
+    assert found.period_s == pytest.approx((2 * 8.3 + 14.0) / 1000.0, rel=1e-3)
+    assert found.n_following == found.n_beats
+
+
+def test_frames_of_equal_length_are_no_period_of_random_hitches() -> None:
+    """A hitch can only begin where a frame does: that grid must not be told as the hitches' own."""
+    claims = 0
+    for seed in range(40):
+        generator = np.random.default_rng(seed)
+        times_ms = np.full(4000, 16.667)
+        times_ms[generator.choice(4000, 120, replace=False)] += 16.667
+        claims += find_hitch_period([found_in(times_ms)])[0] is not None
+    assert claims == 0
+
+
+def test_many_small_hitches_do_not_hide_a_few_large_ones_that_recur() -> None:
+    generator = np.random.default_rng(1)
+    large, small = np.arange(1, 9) * 5.0, generator.uniform(0, 45, 40)
+    excess_ms = np.concatenate((np.full(8, 40.0), np.full(40, 6.0)))
+    found, _ = find_hitch_period([trained(np.concatenate((large, small)), 45.0, excess_ms=excess_ms)])
     assert found is not None
     assert found.period_s == pytest.approx(5.0, abs=0.01)
-    assert found.n_following >= 8
-    # Two looks were taken, and the p value says so.
-    alone, _ = find_hitch_period(np.sort(large))
+    assert found.n_following == 8
+    # Two looks were taken, and the chance says so.
+    alone, _ = find_hitch_period([trained(large, 45.0, excess_ms=np.full(8, 40.0))])
     assert alone is not None
     assert found.p_value == pytest.approx(2 * alone.p_value)
 
 
 @pytest.mark.parametrize(("n", "text"), [(0, "no hitch was found"), (1, "1 hitch carries"), (3, "3 hitches carry")])
 def test_too_few_hitches_carry_no_period(n: int, text: str) -> None:
-    found, reason = find_hitch_period(np.arange(n) * 2.0)
+    found, reason = find_hitch_period([trained(np.arange(n) * 2.0, 10.0)])
     assert found is None
     assert reason is not None
     assert reason.startswith(text)
@@ -76,114 +117,177 @@ def test_too_few_hitches_carry_no_period(n: int, text: str) -> None:
 
 
 def test_a_burst_with_one_far_hitch_is_no_recurrence() -> None:
-    # The span divides into periods that all nine hit, but nearly all beats between are empty.
-    found, _ = find_hitch_period(np.append(np.arange(8) * 0.01, 60.0))
+    found, _ = find_hitch_period([trained(np.append(np.arange(8) * 0.03, 60.0), 61.0)])
     assert found is None
 
 
-def test_the_p_value_of_few_hitches_as_simulated_here() -> None:
-    """An independent simulation, other seed and frequency grid: random times, ends fixed, best concentration."""
-    generator = np.random.default_rng(77)
-    n, cycles = 6, np.arange(2.5, 12.001, 0.05)
-    highest = []
-    for _ in range(2000):
-        places = np.concatenate(([0.0], generator.random(n - 2), [1.0]))
-        highest.append(np.abs(np.exp(2j * np.pi * np.outer(cycles, places)).mean(axis=1)).max())
-    for level in (0.5, 0.9, 0.97):
-        assert chance_of(float(np.quantile(highest, level)), n) == pytest.approx(1 - level, abs=0.03)
+def test_the_even_steps_of_one_burst_are_no_recurrence() -> None:
+    burst_s = 20.0 + 0.25 * np.arange(12)
+    alone, _ = find_hitch_period([trained(burst_s, 60.0)])
+    assert alone is not None
+    assert alone.n_following == 12
+    among, _ = find_hitch_period([trained(np.concatenate((burst_s, [3.1, 41.7, 57.9])), 60.0)])
+    assert among is None
 
 
-@pytest.mark.parametrize("n", [13, 20, 32])
-def test_the_formula_for_many_hitches_errs_on_the_safe_side(n: int) -> None:
-    generator = np.random.default_rng(n)
-    cycles = np.arange(max(2.5, (n - 1) / 2), 2 * n + 1e-9, 0.125)
-    highest = []
-    for _ in range(600):
-        places = np.concatenate(([0.0], generator.random(n - 2), [1.0]))
-        highest.append(np.abs(np.exp(2j * np.pi * np.outer(cycles, places)).mean(axis=1)).max())
-    for level in (0.9, 0.98):
-        chance = chance_of(float(np.quantile(highest, level)), n)
-        assert 0.8 * (1 - level) < chance < 4 * (1 - level)
+def test_random_times_reach_an_evidence_no_more_often_than_the_chance_says() -> None:
+    """300 runs of random times; the tail must lie below exp(-evidence) times its constant."""
+    reached = []
+    for seed in range(300):
+        generator = np.random.default_rng(seed)
+        times_s = np.sort(generator.uniform(0.0, 60.0, int(generator.integers(4, 20))))
+        lattice = best_lattice([Times(times_s, 60.0, 0.0083)])
+        reached.append(-math.inf if lattice is None else lattice.evidence)
+    for chance in (0.05, 0.02):
+        evidence = next(each for each in np.arange(-5.0, 20.0, 0.01) if chance_of(float(each), 1) <= chance)
+        # Twice the standard error of 300 runs.
+        assert np.mean(np.array(reached) > evidence) <= chance + 2.0 * math.sqrt(chance / 300)
 
 
-def test_many_hitches_go_through_the_transform_with_the_same_answer() -> None:
-    generator = np.random.default_rng(3)
-    for n in (64, 65, 500):
-        times = np.sort(2.0 * np.arange(n) + generator.normal(0, 0.1, n))
-        fit = best_period(times)
-        assert fit.period_s == pytest.approx(2.0, rel=1e-3)
-        assert fit.regularity == pytest.approx(math.exp(-0.5 * (2 * math.pi * 0.05) ** 2), abs=0.02)
+def test_a_chance_too_small_for_a_number_is_not_0() -> None:
+    assert 0.0 < chance_of(1e9, 1) < 1e-300
+
+
+@pytest.mark.parametrize("n", [6, 9, 40, 180, 500])
+def test_the_limits_of_a_median_are_those_of_the_binomial(n: int) -> None:
+    """scipy's quantile test of the median, inverted: the same order statistics."""
+    ordered = np.arange(1.0, n + 1.0)
+    expected = stats.quantile_test(ordered, p=0.5).confidence_interval(0.95)
+    low, high = _median_limits(ordered, 0.95)
+    assert (low, high) == pytest.approx((expected.low, expected.high), abs=0.0 if n <= 200 else 1.0)
+
+
+def test_five_hitches_give_their_length_no_interval() -> None:
+    # Five values all lie on one side of their median once in 16 times.
+    assert _median_limits(np.arange(5.0), 0.95) == (None, None)
+
+
+@pytest.mark.parametrize(("k", "n"), [(0, 10), (3, 10), (60, 64), (64, 64)])
+def test_the_limits_of_a_share_are_wilsons(k: int, n: int) -> None:
+    expected = stats.binomtest(k, n).proportion_ci(0.95, method="wilson")
+    assert _share_limits(k, n, 0.95) == pytest.approx((expected.low, expected.high), abs=1e-12)
 
 
 def test_the_interval_covers_the_period_as_often_as_it_says() -> None:
     generator = np.random.default_rng(9)
     covered = trials = 0
-    for _ in range(400):
-        found, _ = find_hitch_period(2.0 * np.arange(6) + generator.normal(0, 0.02, 6))
+    for _ in range(200):
+        times_s = 2.0 * np.arange(12) + 0.5 + generator.normal(0, 0.02, 12)
+        found, _ = find_hitch_period([trained(times_s, 24.5)])
         if found is not None:
             trials += 1
             covered += found.period_low_s <= 2.0 <= found.period_high_s
-    assert trials == 400
-    # 95 %: the standard error of 400 trials is 1.1 %.
-    assert covered / trials == pytest.approx(0.95, abs=0.035)
+    assert trials == 200
+    # 95 %: the standard error of 200 trials is 1.5 %.
+    assert covered / trials == pytest.approx(0.95, abs=0.05)
 
 
-def test_concentration_is_that_of_the_unit_circle() -> None:
-    assert concentration(np.array([0.0, 1.0, 2.0, 3.0]), 4.0) == pytest.approx(0.0, abs=1e-12)
-    assert concentration(np.array([0.5, 2.5, 4.5]), 2.0) == pytest.approx(1.0)
+def test_the_interval_covers_the_period_of_a_timer_that_starts_anew() -> None:
+    """The spread adds up from hitch to hitch, so least squares alone would be far too sure."""
+    covered = 0
+    for seed in range(100):
+        generator = np.random.default_rng(seed)
+        times_s = np.cumsum(2.0 + generator.normal(0.0, 0.01, 100))
+        found, _ = find_hitch_period([trained(times_s, float(times_s[-1]) + 1.0)])
+        assert found is not None
+        covered += found.period_low_s <= 2.0 <= found.period_high_s
+    assert covered >= 75
 
 
 def test_runs_together_say_more_than_each() -> None:
     generator = np.random.default_rng(4)
-    runs = [2.0 * np.arange(4) + generator.normal(0, 0.03, 4) + start for start in (1.0, 1.4, 0.2)]
-    single, _ = find_hitch_period(runs[0])
-    pooled, reason = pooled_hitch_period(runs)
+    runs = [
+        trained(2.0 * np.arange(5) + generator.normal(0, 0.02, 5) + start, 11.0, n_strays=2, seed=number)
+        for number, start in enumerate((1.0, 1.4, 0.2))
+    ]
+    single = [find_hitch_period([run])[0] for run in runs]
+    pooled, reason = find_hitch_period(runs)
     assert reason is None
     assert pooled is not None
-    assert single is not None
-    assert pooled.p_value < 1e-4 < single.p_value
-    assert pooled.period_high_s - pooled.period_low_s < single.period_high_s - single.period_low_s
-    assert pooled.n_following == 12
-
-
-def test_the_pooled_interval_covers_the_period_as_often_as_it_says() -> None:
-    generator = np.random.default_rng(12)
-    covered = 0
-    for _ in range(300):
-        runs = [2.0 * np.arange(4) + generator.normal(0, 0.01, 4) + start for start in (0.5, 0.9)]
-        pooled, _ = pooled_hitch_period(runs)
-        assert pooled is not None
-        covered += pooled.period_low_s <= 2.0 <= pooled.period_high_s
-    # Eight times, less two starts and one period: Student's factor for five degrees of freedom.
-    assert covered / 300 == pytest.approx(0.95, abs=0.04)
+    assert pooled.period_s == pytest.approx(2.0, abs=0.01)
+    assert pooled.n_following >= 13
+    assert all(each is None or each.p_value > pooled.p_value for each in single)
 
 
 def test_runs_that_disagree_are_not_averaged() -> None:
-    pooled, reason = pooled_hitch_period([2.0 * np.arange(6), 3.0 * np.arange(6)])
-    assert pooled is None
-    assert reason == "the runs disagree about the period: 2, 3 s"
+    runs = [trained(2.0 * np.arange(6), 12.0), trained(3.1 * np.arange(6), 18.0)]
+    found, _ = find_hitch_period(runs)
+    assert found is None or min(abs(found.period_s - 2.0), abs(found.period_s - 3.1)) < 0.01
 
 
-def test_one_usable_run_is_no_set() -> None:
-    pooled, reason = pooled_hitch_period([2.0 * np.arange(6), np.array([1.0])])
-    assert pooled is None
-    assert reason == "1 of 2 runs have 4 hitches or more; 2 are needed"
+def test_hitches_come_back_from_their_plain_values() -> None:
+    found = found_in(log_of("single", 4000, 8.3, np.random.default_rng(2)))
+    again = hitches_listed(listed(found), n_frames=found.n_frames, run_s=found.run_s)
+    for one, other in zip(found, again, strict=True):
+        np.testing.assert_array_equal(one, other)
+    assert hitches_listed((), n_frames=10, run_s=1.0).positions.size == 0
 
 
-def test_random_runs_have_no_common_period() -> None:
-    generator = np.random.default_rng(6)
-    claims = sum(
-        pooled_hitch_period([np.sort(generator.uniform(0, 60, 8)) for _ in range(3)])[0] is not None for _ in range(100)
-    )
-    assert claims <= 3
+def test_a_step_of_the_level_is_no_hitch() -> None:
+    times_ms = np.where(np.arange(3000) % 500 < 250, 8.0, 13.0)
+    assert found_in(times_ms).positions.size == 0
 
 
-def test_a_chance_too_small_for_a_number_is_not_0() -> None:
-    # Rayleigh's exp(-n) is below the least double from 746 hitches on; Fisher's method takes its logarithm.
-    beats_s = np.arange(1.0, 1001.0) * 0.7
-    assert 0.0 < chance_of(1.0, 1000) < 1e-300
-    found, reason = pooled_hitch_period([beats_s, beats_s + 0.1])
-    assert reason is None
-    assert found is not None
-    assert found.period_s == pytest.approx(0.7, rel=1e-9)
-    assert found.n_following == 2000
+def test_frames_beside_each_other_are_one_hitch() -> None:
+    times_ms = np.full(3000, 8.0)
+    times_ms[[700, 701, 703, 1500, 1503]] = (20.0, 30.0, 25.0, 20.0, 20.0)
+    found = found_in(times_ms)
+    assert found.positions.tolist() == [700, 1500, 1503]
+    assert found.longest_ms.tolist() == [30.0, 20.0, 20.0]
+    assert found.starts_s[0] == pytest.approx(5.6)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", KINDS)
+def test_false_claims_in_runs_of_30_seconds_to_10_minutes(kind: str) -> None:
+    """300 runs a kind, one of 16 of them of 10 minutes: at most 1 %, and by chance 7 in 1 of 50 simulations."""
+    claims = Counter[bool]()
+    for seed in range(300):
+        generator = np.random.default_rng([seed, 77])
+        median_ms = float(generator.choice([4.2, 8.3, 16.7]))
+        run_s = 600.0 if seed % 16 == 0 else (30.0, 60.0, 120.0)[seed % 3]
+        times_ms = log_of(kind, int(run_s * 1000.0 / median_ms), median_ms, generator)
+        claims[find_hitch_period([found_in(times_ms)])[0] is not None] += 1
+    assert claims[True] <= 7, claims
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", ["iid", "memory", "swinging", "heavy-tailed"])
+@pytest.mark.parametrize("clock", ["time", "frames"])
+def test_half_of_the_beats_and_as_many_strays_are_enough(kind: str, clock: str) -> None:
+    """60 runs of 30 s to 10 min, 20 beats or more: 95 % are found, 98 % of these with the right period."""
+    n_found = n_right = n_covered = n_share = 0
+    for seed in range(60):
+        generator = np.random.default_rng([seed, 5])
+        median_ms = float(generator.choice([6.0, 8.3, 16.7]))
+        run_s = float(generator.choice([30.0, 60.0, 120.0, 600.0], p=[0.4, 0.3, 0.25, 0.05]))
+        period_s = math.exp(generator.uniform(math.log(0.1), math.log(run_s / 20.0)))
+        times_ms, true_s = planted_by(clock, kind, run_s, median_ms, period_s, generator)
+        found, _ = find_hitch_period([found_in(times_ms)])
+        if found is not None:
+            n_found += 1
+            n_right += abs(found.period_s / true_s - 1.0) < 0.02
+            n_covered += found.period_low_s <= true_s <= found.period_high_s
+            n_share += found.share_low <= 0.5 <= found.share_high
+    assert n_found >= 57
+    assert n_right >= n_found - 2
+    if clock == "time":
+        assert n_covered >= 0.85 * n_found
+    else:
+        # By the clock a beat that comes while a hitch lasts has none of its own, so fewer than half have one.
+        assert n_share >= 0.85 * n_found
+
+
+@pytest.mark.slow
+def test_over_three_runs_the_same_goals_hold() -> None:
+    n_right = n_claims = 0
+    for seed in range(80):
+        generator = np.random.default_rng([seed, 6])
+        period_s = generator.uniform(1.0, 6.0)
+        planted = [beats_and_strays(period_s, 60.0, generator) for _ in range(3)]
+        found, _ = find_hitch_period([trained(times_s, 60.0) for times_s in planted])
+        n_right += found is not None and abs(found.period_s / period_s - 1.0) < 0.01
+        random = [trained(generator.uniform(0.0, 60.0, generator.integers(2, 30)), 60.0) for _ in range(3)]
+        n_claims += find_hitch_period(random)[0] is not None
+    assert n_right >= 78
+    assert n_claims <= 3

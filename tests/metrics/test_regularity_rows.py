@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from typing import get_args
+
 import numpy as np
 import pytest
 from made_regularity import clean_ms, planted, run_of, slope, step, warm_up
 
 from frametime.caveats import Weight
+from frametime.metrics.catalog.catalog import catalog_for
 from frametime.metrics.catalog.catalog_regularity import regularity_metrics
+from frametime.metrics.catalog.table import table
 from frametime.metrics.display.refresh_rates import parse_refresh
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.metric import Missing
+from frametime.metrics.metric import Better, Missing
 from frametime.metrics.options import MeasureOptions
 from frametime.metrics.regularity_caveats import FIXED_KEYS, MOTION_KEYS, VARIABLE_KEYS, regularity_caveats
 
@@ -43,6 +47,21 @@ def test_rows_of_the_display_stand_only_where_a_refresh_is_given() -> None:
     assert set(MOTION_KEYS) <= plain
     groups = {row.group for row in regularity_metrics(FIXED)}
     assert groups == {"rhythm", "drift", "display", "motion", "dropped"}
+
+
+def test_every_row_of_the_table_is_a_metric_and_has_no_word_left_out() -> None:
+    metrics = [
+        metric
+        for options in (MeasureOptions(slowest_pcts=(1.0,)), FIXED, VARIABLE)
+        for metric in catalog_for(options).values()
+    ]
+    assert {metric.key.replace("low_1pct", "low_*") for metric in metrics if "0p1pct" not in metric.key} == set(table())
+    for metric in metrics:
+        assert metric.better in get_args(Better)
+        assert not set("{}*") & set(metric.label + metric.definition + metric.key), metric.key
+        assert metric.definition.endswith("."), metric.key
+        assert metric.source, metric.key
+    assert catalog_for(MeasureOptions())["alternation"].decimals == 2
 
 
 def test_the_definition_names_the_exact_refresh() -> None:

@@ -11,8 +11,8 @@ from made_regularity import alternation as alternating
 from made_regularity import clean_ms, planted, run_of, sine
 from made_regularity import hitches as planted_hitches
 
-from frametime.metrics.rhythm.rhythm import alternation, hitches, rhythm_of
-from frametime.metrics.stutter import stutters_of
+from frametime.metrics.rhythm.hitches import hitches_of
+from frametime.metrics.rhythm.rhythm import alternation, rhythm_of
 
 
 def test_the_part_that_alternates_is_measured() -> None:
@@ -45,14 +45,14 @@ def test_every_third_frame_long_is_not_alternation() -> None:
 def test_neighboring_stutters_are_one_hitch_that_begins_with_the_first() -> None:
     times_ms = np.full(1000, 8.0)
     times_ms[[300, 302, 700]] = [40.0, 30.0, 50.0]
-    begins_s, sizes_ms = hitches(stutters_of(run_of(times_ms)))
-    assert begins_s == pytest.approx([2.4, 5.6 + 0.054], abs=1e-9)
-    assert sizes_ms == pytest.approx([54.0, 42.0])
+    found = hitches_of(run_of(times_ms))
+    assert found.starts_s == pytest.approx([2.4, 5.6 + 0.054], abs=1e-9)
+    assert found.excess_ms == pytest.approx([32.0, 42.0])
 
 
-def test_no_stutters_no_hitches() -> None:
-    begins_s, sizes_ms = hitches(stutters_of(run_of(np.full(100, 8.0))))
-    assert begins_s.size == sizes_ms.size == 0
+def test_even_frames_have_no_hitches() -> None:
+    assert hitches_of(run_of(np.full(1000, 8.0))).positions.size == 0
+    assert rhythm_of(run_of(np.full(1000, 8.0))).hitches == ()
 
 
 @pytest.mark.parametrize("percent", [15.0, 25.0, 50.0])

@@ -37,6 +37,7 @@ from frametime.metrics.sensors.sensor_values import (
     utilization_under_90pct_fraction,
 )
 from frametime.metrics.sensors.throttling import find_throttling, throttling_count, throttling_time_fraction
+from frametime.render.check_text import check_text
 
 RECORDED = Path(__file__).parents[1] / "reference" / "data" / "recorded_sensors"
 
@@ -136,6 +137,26 @@ def test_throttling_is_found_with_its_time_depth_and_cause(limit: dict[str, floa
     assert (found.start_s, found.end_s, found.depth_mhz, found.cause) == (10.0, 16.0, 280.0, cause)
     assert throttling_count(throttled(**limit)) == 1.0
     assert throttling_time_fraction(throttled(**limit)) == pytest.approx(0.2)
+
+
+def test_throttling_at_the_temperature_limit_stands_on_the_screen_and_in_the_judgement() -> None:
+    series = throttled()
+    assert series.capture is not None
+    run = measure(series.capture, LIMITS)
+    words = "throttled for 20 % of the time, the clock down by up to 280 MHz at the temperature limit"
+    assert run.judgement.word == "usable with care"
+    assert any(reason.startswith(f"the card {words}") for reason in run.judgement.reasons)
+    screen = check_text(run).splitlines()
+    # Before the other numbers of its group.
+    assert screen[screen.index("Power and heat") + 1] == f"  {words.replace('throttled for', 'throttled')}"
+
+
+def test_throttling_at_the_power_limit_is_told_and_needs_no_care() -> None:
+    series = throttled(temperature=70.0, power=249.0)
+    assert series.capture is not None
+    run = measure(series.capture, LIMITS)
+    assert "throttled" not in [caveat.code for caveat in run.caveats]
+    assert "  throttled 20 % of the time, the clock down by up to 280 MHz at the power limit\n" in check_text(run)
 
 
 @pytest.mark.parametrize("kept", [{"temperature": 70.0}, {"clock": 1980.0}, {"clock": 1975.0}])

@@ -17,8 +17,9 @@ from frametime.metrics.drift.jumps import find_jumps
 from frametime.metrics.drift.segments import segments_of
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.options import MeasureOptions
-from frametime.metrics.rhythm.periodicity import pooled_hitch_period
-from frametime.metrics.rhythm.rhythm import hitches, rhythm_of
+from frametime.metrics.rhythm.hitches import hitches_of
+from frametime.metrics.rhythm.periodicity import find_hitch_period
+from frametime.metrics.rhythm.rhythm import rhythm_of
 from frametime.metrics.stutter import stutters_of
 
 FOLDER = Path(__file__).parent / "data" / "recorded_steps"
@@ -52,8 +53,8 @@ def test_every_texture_upload_of_atlas_is_found_with_its_period(name: str) -> No
 
 @pytest.mark.parametrize("resolution", ["1080p", "2160p"])
 def test_the_three_runs_of_a_set_leave_no_doubt(resolution: str) -> None:
-    found = [hitches(stutters_of(recorded(f"base-atlas-{resolution}-run{number}"))) for number in (1, 2, 3)]
-    period, reason = pooled_hitch_period([times for times, _ in found], [sizes for _, sizes in found])
+    found = [hitches_of(recorded(f"base-atlas-{resolution}-run{number}")) for number in (1, 2, 3)]
+    period, reason = find_hitch_period(found)
     assert reason is None
     assert period is not None
     assert period.p_value < 1e-5
@@ -68,8 +69,8 @@ def test_canyon_compiled_twice_in_its_first_run_and_two_hitches_have_no_period()
     assert rhythm_of(first).hitch_period_reason == "2 hitches carry no period; 4 or more are needed"
     for number in (2, 3):
         assert stutters_of(recorded(f"base-canyon-1080p-run{number}")).count == 0
-    times = [hitches(stutters_of(recorded(f"base-canyon-1080p-run{number}")))[0] for number in (1, 2, 3)]
-    assert pooled_hitch_period(times)[0] is None
+    found = [hitches_of(recorded(f"base-canyon-1080p-run{number}")) for number in (1, 2, 3)]
+    assert find_hitch_period(found)[0] is None
 
 
 @pytest.mark.parametrize("name", [name for name in ALL if "harbour" in name or "embers" in name])

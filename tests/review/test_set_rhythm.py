@@ -10,9 +10,8 @@ import pytest
 from frametime import measure, read_capture
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.options import MeasureOptions
-from frametime.metrics.rhythm.rhythm import hitches
-from frametime.metrics.stutter import stutters_of
-from frametime.review.cell_summaries import hitches_of, recurring_hitches
+from frametime.metrics.rhythm.hitches import hitches_listed, hitches_of
+from frametime.review.cell_summaries import recurring_hitches
 from frametime.review.run_set import PlacedRun, RunSet
 
 RECORDED = Path(__file__).parents[2] / "reference_logs" / "recorded" / "preset-base"
@@ -37,8 +36,10 @@ def run_set(scene: str, resolution: str) -> RunSet:
 def test_the_texture_upload_is_found_over_three_runs() -> None:
     [caveat] = recurring_hitches(run_set("atlas", "1080p"))
     assert caveat.code == "recurring-hitches"
-    assert caveat.message.startswith("Hitches recur every 2 s (give or take 0.00")
-    assert "over 3 runs: 12 follow that period" in caveat.message
+    assert caveat.message.startswith(
+        "Hitches recur over 3 runs: a hitch of about 34 ms every 2.000 s (give or take 0.00"
+    )
+    assert ": 12 of 12 beats, 0 beside them (p = " in caveat.message
 
 
 @pytest.mark.parametrize(("scene", "resolution"), [("canyon", "1080p"), ("harbour", "2160p")])
@@ -48,7 +49,9 @@ def test_no_period_is_claimed_where_there_is_none(scene: str, resolution: str) -
 
 def test_hitches_from_findings_are_those_of_the_frames() -> None:
     capture = read_capture(RECORDED / "atlas" / "1080p" / "run1.csv.gz")
-    expected = hitches(stutters_of(FrameSeries.of(capture, MeasureOptions())))
-    found = hitches_of(measure(capture).findings.stutters)
-    np.testing.assert_allclose(found[0], expected[0], rtol=1e-9)
-    np.testing.assert_allclose(found[1], expected[1], rtol=1e-9)
+    expected = hitches_of(FrameSeries.of(capture, MeasureOptions()))
+    measured = measure(capture)
+    assert measured.findings.rhythm is not None
+    found = hitches_listed(measured.findings.rhythm.hitches, n_frames=measured.n_frames, run_s=measured.duration_s)
+    for one, other in zip(found, expected, strict=True):
+        np.testing.assert_allclose(one, other, rtol=1e-12)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from types import MappingProxyType
 from typing import Final, NamedTuple
 
@@ -24,6 +25,10 @@ WIDEST_RATE_DIFFERENCE = 0.004
 """Relative difference from the nominal rate up to which the measured rate is looked for: four times that of 60 and
 60000/1001 Hz."""
 
+SHOWN_TIMES_FRACTION = 0.1
+"""The log's times are the shown times when its steps differ from the shown ones by less than this share of a refresh
+(rms). Common practice, no source."""
+
 _FEW: Final = Missing(reason="fewer than two frames were shown")
 _FALLING: Final = Missing(
     reason="the display times fall back: the frames do not stand in the order in which they were shown"
@@ -45,6 +50,8 @@ def appearances(series: FrameSeries) -> tuple[NDArray[np.int64], NDArray[np.bool
     shown = shown_frames(series)
     kept = np.ones(series.n_frames, dtype=np.bool_) if shown is None else shown
     displayed = logged_times_ns(series, "displayed_ns")
+    if displayed is None and shown is None:
+        return series.timestamps_ns[1:] - start_ns, kept, False
     if displayed is None or np.count_nonzero(displayed[1][1:] & kept) < 2:
         return series.timestamps_ns[1:][kept] - start_ns, kept, False
     times_ns, valid = displayed
@@ -99,33 +106,47 @@ def first_refreshes(
     period_ns = float(NS_PER_S / refresh.low_hz)
     turns = times_ns / period_ns
     phase, slope, is_locked = _phase_and_slope(turns)
+    # In place: each array of a long run costs more time than what is done with it.
     if from_display_times or is_locked:
         # The times lie on the grid but for their scatter: to the nearest refresh.
-        numbers = np.round(turns - phase - slope * turns)
+        turns *= 1.0 - slope
+        turns -= phase
+        np.round(turns, out=turns)
     else:
         # With tearing a frame is seen in the refresh that is being sent out when it ends, else in the next one.
-        since_edge = turns - _emptiest_phase(turns)
-        numbers = np.floor(since_edge) if refresh.tearing else np.ceil(since_edge)
+        turns -= _emptiest_phase(_stretches(turns))
+        (np.floor if refresh.tearing else np.ceil)(turns, out=turns)
+    numbers = turns.astype(np.int64)
     numbers -= numbers[0]
     measured_hz = float(refresh.low_hz) * (1.0 - slope) if is_locked else None
-    return np.maximum.accumulate(numbers.astype(np.int64)), measured_hz
+    return np.maximum.accumulate(numbers, out=numbers), measured_hz
+
+
+def _stretches(turns: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Up to 200 stretches of the run, 256 frames of each, as rows: a million phases say no more.
+
+    One row in a run of fewer than 48 frames.
+    """
+    n_stretches = int(min(200, turns.size // 16))
+    if n_stretches < 3:
+        return turns[np.newaxis]
+    starts = np.linspace(0, turns.size, n_stretches, endpoint=False).astype(np.int64)
+    length = min(int(np.diff(starts, append=turns.size).min()), 256)
+    return np.asarray(turns[starts[:, np.newaxis] + np.arange(length)], dtype=np.float64)
 
 
 def _phase_and_slope(turns: NDArray[np.float64]) -> tuple[float, float, bool]:
     """Phase of the times on the grid (in refreshes), drift of that phase per refresh, and whether they follow it.
 
-    From up to 200 stretches of the run, 256 frames of each: a million phases say no more.
+    From stretches of the run.
     """
-    n_stretches = int(min(200, turns.size // 16))
-    if n_stretches < 3:
+    chosen = _stretches(turns)
+    if len(chosen) == 1:
         overall = np.exp(2j * np.pi * turns).mean()
         return _in_turns(overall), 0.0, bool(abs(overall) >= LOCKED_CONCENTRATION)
-    starts = np.linspace(0, turns.size, n_stretches, endpoint=False).astype(np.int64)
-    length = min(int(np.diff(starts, append=turns.size).min()), 256)
-    chosen = turns[starts[:, np.newaxis] + np.arange(length)]
     circle = np.exp(2j * np.pi * chosen)
     # First the rate inside the stretches: between them the phase may have turned round many times.
-    lag = length // 2
+    lag = chosen.shape[1] // 2
     turned = _in_turns(np.mean(circle[:, lag:] * np.conj(circle[:, :-lag])))
     apart = float(np.mean(chosen[:, lag:] - chosen[:, :-lag]))
     # Equal display times lie no time apart, and tell no rate.
@@ -154,7 +175,7 @@ def _emptiest_phase(turns: NDArray[np.float64]) -> float:
     would let the last nanosecond decide.
     """
     n_bins, width = 120, 13
-    counts = np.bincount((turns % 1.0 * n_bins).astype(np.int64) % n_bins, minlength=n_bins)
+    counts = np.bincount((turns.ravel() % 1.0 * n_bins).astype(np.int64) % n_bins, minlength=n_bins)
     around = np.concatenate((counts[-(width // 2) :], counts, counts[: width // 2]))
     sums = np.convolve(around, np.hanning(width + 2)[1:-1], mode="valid")
     lowest = np.flatnonzero(sums <= sums.min() * (1.0 + 1e-9))
@@ -173,8 +194,11 @@ class FixedSteps(NamedTuple):
         Frames of the run that are seen.
     steps : ndarray of int64, shape (n_seen - 1,)
         Refreshes from the first appearance of each to that of the next.
-    own_steps_ms : ndarray of float64, shape (n_seen - 1,)
-        From the end of each to the end of the next.
+    errors_ms : ndarray of float64, shape (n_seen - 1,)
+        By how much each shown step is longer than it should be: than the frame's own step, from its end to the end of
+        the next; where the log's times are the shown times, than an even step, see `_off_an_even_step`.
+    are_shown_times : bool
+        Whether the log's times are the shown times: they keep to the refreshes as the shown steps do.
     replaced : ndarray of int64
         Frames that were replaced unseen.
     measured_hz : float or None
@@ -183,7 +207,8 @@ class FixedSteps(NamedTuple):
 
     seen: NDArray[np.int64]
     steps: NDArray[np.int64]
-    own_steps_ms: NDArray[np.float64]
+    errors_ms: NDArray[np.float64]
+    are_shown_times: bool
     replaced: NDArray[np.int64]
     measured_hz: float | None
     from_display_times: bool
@@ -200,19 +225,42 @@ def fixed_steps(series: FrameSeries, refresh: Refresh) -> FixedSteps | Missing:
     numbers, measured_hz = first_refreshes(shown_ns, refresh, from_display_times=from_display_times)
     if numbers[-1] == numbers[0]:
         return Missing(reason="all frames that were shown fall on one refresh")
-    replaced = frames[:0]
-    if not refresh.tearing:
-        # Of frames that would first appear on one refresh only the last is seen.
-        seen = np.append(np.diff(numbers) > 0, True)
-        replaced, frames, numbers = frames[~seen], frames[seen], numbers[seen]
+    period_ms = float(1000 / refresh.low_hz)
+    steps = np.diff(numbers)
+    # Of frames that would first appear on one refresh only the last is seen.
+    unseen = np.flatnonzero(steps == 0) if not refresh.tearing else frames[:0]
+    replaced = frames[unseen]
+    if unseen.size:
+        frames, steps = np.delete(frames, unseen), steps[steps > 0]
+    errors_ms = np.diff(series.timestamps_ns[1:][frames]) / -NS_PER_MS
+    errors_ms += steps * period_ms
+    are_shown_times = _rms(errors_ms) < SHOWN_TIMES_FRACTION * period_ms
     return FixedSteps(
         seen=frames,
-        steps=np.diff(numbers),
-        own_steps_ms=np.diff(series.timestamps_ns[1:][frames]) / NS_PER_MS,
+        steps=steps,
+        errors_ms=_off_an_even_step(steps) * period_ms if are_shown_times else errors_ms,
+        are_shown_times=are_shown_times,
         replaced=replaced,
         measured_hz=measured_hz,
         from_display_times=from_display_times,
     )
+
+
+def _rms(values: NDArray[np.float64]) -> float:
+    return math.sqrt(float(values @ values) / values.size)
+
+
+def _off_an_even_step(steps: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Each step less the mean of the steps around it: of stretches of about a second at 60 refreshes a second.
+
+    In refreshes. An even number of steps, so that 2-3-2-3 is half a refresh off at every step; a scene that runs at
+    another whole number of refreshes for seconds is even.
+    """
+    size = 2 * max(round(30.0 * steps.size / max(int(steps.sum()), 1)), 1)
+    edges = np.arange(0, max(steps.size - size // 2, 1), size)
+    counts = np.diff(edges, append=steps.size)
+    means = np.add.reduceat(steps, edges) / counts
+    return np.asarray(steps - np.repeat(means, counts), dtype=np.float64)
 
 
 @once_a_series
@@ -235,7 +283,8 @@ def fit_fixed_refresh(series: FrameSeries, refresh: Refresh) -> FixedRefreshFit 
     The *cadence* of a frame is the number of refreshes from its first appearance to that of the next frame; a frame
     of cadence 3 was repeated twice. A step is *uneven* when its cadence differs from the one before: 24 frames per
     second on 60 Hz give 2-3-2-3, where every step is uneven. *Judder* is the rms of the shown step minus the
-    frame's own step, in ms: 8.33 ms for that cadence.
+    frame's own step, in ms: 8.33 ms for that cadence. Where the log's times are the shown times the two are the same by
+    definition: then it is the rms of the shown step minus an even step, which gives the same 8.33 ms.
 
     Parameters
     ----------
@@ -268,19 +317,22 @@ def fit_fixed_refresh(series: FrameSeries, refresh: Refresh) -> FixedRefreshFit 
     if isinstance(fixed, Missing):
         return None
     steps = fixed.steps
-    period_ms = float(1000 / refresh.low_hz)
-    lengths, counts = np.unique(steps, return_counts=True)
+    # Counted, not sorted, unless a pause has made one of them longer than all are many.
+    counts = np.bincount(steps) if int(steps.max()) <= steps.size else None
+    lengths, counts = np.unique(steps, return_counts=True) if counts is None else (np.flatnonzero(counts), counts)
+    counts = counts[counts > 0]
     return FixedRefreshFit(
         refresh_hz=float(refresh.low_hz),
         measured_hz=fixed.measured_hz,
         n_refreshes=int(steps.sum()),
-        repeat_count=int(np.maximum(steps - 1, 0).sum()),
+        repeat_count=int(np.maximum(lengths - 1, 0) @ counts),
         skipped_frame_count=fixed.replaced.size,
         cadence=MappingProxyType(
             {str(length): count for length, count in zip(lengths.tolist(), counts.tolist(), strict=True)}
         ),
         uneven_per_min=np.count_nonzero(np.diff(steps)) / (series.duration_s / 60.0) if steps.size > 1 else None,
-        judder_rms_ms=float(np.sqrt(np.mean((steps * period_ms - fixed.own_steps_ms) ** 2))),
+        judder_rms_ms=_rms(fixed.errors_ms),
+        are_shown_times=fixed.are_shown_times,
         from_display_times=fixed.from_display_times,
     )
 

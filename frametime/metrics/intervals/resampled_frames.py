@@ -174,7 +174,6 @@ def _fixed(run: ResampledRun) -> dict[str, Outcome]:
     ends = fixed.seen[1:]
     uneven = ends[1:][np.diff(fixed.steps) != 0]
     repeated = fixed.steps > 1
-    errors_ms = fixed.steps * float(1000 / refresh.low_hz) - fixed.own_steps_ms
     refreshes = np.maximum(run.sums_at(ends, fixed.steps), 1.0)
     return {
         "refresh_uneven_per_min": too_few(uneven.size)
@@ -182,7 +181,7 @@ def _fixed(run: ResampledRun) -> dict[str, Outcome]:
         "refresh_repeat_fraction": too_few(int(np.count_nonzero(repeated)))
         or Resampled(run.sums_at(ends[repeated], fixed.steps[repeated] - 1) / refreshes, "share"),
         "refresh_skipped_count": _skipped(run, fixed.replaced),
-        "judder_rms_ms": Resampled(np.sqrt(run.mean_at(ends, errors_ms**2))),
+        "judder_rms_ms": Resampled(np.sqrt(run.mean_at(ends, fixed.errors_ms**2))),
     }
 
 

@@ -1,222 +1,335 @@
-"""Search for the period of some times, and the chance that random times have one as good."""
+"""Search for the lattice that hitches keep to: beats of one period, some of them missing, with strays between them.
+
+The problem is that of B. M. Sadler and S. D. Casey, "On periodic pulse interval analysis with outliers and missing
+observations", IEEE Transactions on Signal Processing 46, 1998, 2990-3002 (from memory). What decides is a likelihood:
+each beat has a hitch with probability p, within a window around it; strays come at a constant rate (Poisson process;
+D. J. Daley and D. Vere-Jones, An Introduction to the Theory of Point Processes, 2003, chapter 7, from memory).
+"""
 
 from __future__ import annotations
 
 import math
 import sys
-from functools import lru_cache
-from typing import Any, Final, NamedTuple
+from collections.abc import Sequence
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from frametime.statistics.distributions import chi_squared_tail
+
+LEAST_CHANCE: Final = sys.float_info.min
+"""A chance that is too small for a number is told as this one: it is never 0, and it has a logarithm."""
+
 
 class PeriodRule(NamedTuple):
-    """When hitches are said to recur. Common practice, no source, except for the test.
+    """When hitches are said to recur. Common practice, no source, except for the likelihood and the statistic.
 
     Attributes
     ----------
     significance : float
         Chance of a false claim that is accepted.
     min_hitches : int
-        Fewer carry no test: any two times have a period, and three fit one by chance too often.
-    min_covered_fraction : float
-        Least share of the beats between first and last that have a hitch.
-    follow_fraction : float
-        A hitch follows the period when it lies within this share of it from a beat.
+        So many hitches must keep to the beat: any two times have a period, and three fit one by chance too often.
+    min_share : float
+        Least share of the beats that have a hitch, from the first to the last of them.
+    min_span : float
+        These must lie so far apart, as a share of the time between the first and the last hitch of all: the even steps
+        of one burst are no recurrence.
+    shortest_frames, longest_share : float
+        Periods from so many median frames to this share of a run.
+    widest : float
+        Half width of the widest window around a beat, as a share of the period; narrower ones are halves of it.
     level : float
-        Confidence level of the interval of the period.
-    n_simulated, simulated_hitches : int
-        Up to so many hitches, chance is simulated with so many random runs; beyond, a formula is used.
+        Confidence level of the intervals.
     max_hitches : int
-        Of more hitches the first so many are used: that bounds the cost.
+        Of a run with more the part that has so many is looked at: that bounds the cost.
+    octave_bonus : float
+        By how much less evidence a lattice of twice the period is preferred.
+    log_chance_at_0 : float
+        Logarithm of the chance that random times reach an evidence of 0, see `Lattice`; from simulations.
     """
 
     significance: float = 0.01
     min_hitches: int = 4
-    min_covered_fraction: float = 0.5
-    follow_fraction: float = 0.15
+    min_share: float = 0.25
+    min_span: float = 0.3
+    shortest_frames: float = 3.0
+    longest_share: float = 1.0 / 3.0
+    widest: float = 0.2
     level: float = 0.95
-    n_simulated: int = 2000
-    simulated_hitches: int = 12
     max_hitches: int = 4096
+    octave_bonus: float = 1.0
+    log_chance_at_0: float = -2.0
 
 
 DEFAULT_RULE = PeriodRule()
 
-LEAST_CHANCE: Final = sys.float_info.min
-"""A chance that is too small for a number is told as this one: it is never 0, and it has a logarithm."""
+_HARMONICS: Final = 8
+_PADDED: Final = 2
+_PER_OCTAVE: Final = 3
+_PROPOSED: Final = 6
+_FAR_BELOW: Final = 8.0
+_HOPELESS: Final = -5.0
+_RELATED: Final = (0.5, 1.0 / 3.0, 2.0)
+_MOST_MULTIPLES: Final = 64
+_SPREAD: Final = 0.5 * (math.sqrt(5.0) - 1.0)
 
-_STEP = 0.125
-_SEED = 1904
+
+class Times(NamedTuple):
+    """When the hitches of one run began (s, rising), how long the run is (s), and its median frame (s)."""
+
+    starts_s: NDArray[np.float64]
+    run_s: float
+    frame_s: float
+
+    def spread(self) -> NDArray[np.float64]:
+        """The starts, each moved within a median frame: frames of equal length are no period of the hitches.
+
+        By multiples of the golden section, which fill the frame evenly and follow no beat.
+        """
+        moves = np.arange(1, self.starts_s.size + 1) * _SPREAD % 1.0 - 0.5
+        return np.clip(self.starts_s + moves * self.frame_s, 0.0, self.run_s)
 
 
-class PeriodFit(NamedTuple):
-    """The best period of some hitches, whether or not it is significant.
+class Lattice(NamedTuple):
+    """Beats of one period in one or several runs.
 
-    ``beats`` numbers the beat next to each hitch; ``follows`` says which hitches lie close enough to it.
+    Attributes
+    ----------
+    period_s, half_s : float
+        Period, and half width of the window around each beat.
+    beats : tuple of ndarray of int64
+        For each run the number of the beat of each hitch that keeps to it.
+    places : tuple of ndarray of int64
+        For each run which of its hitches these are: one for each beat that has any.
+    evidence : float
+        Logarithm of the likelihood ratio against random times, less that of the number of lattices that could be told
+        apart. Divided by that number, the best ratio is below an e-value, so random times reach exp(evidence) with a
+        chance of exp(-evidence) at most (Markov's inequality; V. Vovk and R. Wang, E-values, Annals of Statistics 49,
+        2021, from memory).
     """
 
     period_s: float
-    regularity: float
-    p_value: float
-    beats: NDArray[np.int64]
-    follows: NDArray[np.bool_]
-    covered_fraction: float
+    half_s: float
+    beats: tuple[NDArray[np.int64], ...]
+    places: tuple[NDArray[np.int64], ...]
+    evidence: float
+
+    @property
+    def n_following(self) -> int:
+        """Beats that have a hitch."""
+        return sum(each.size for each in self.beats)
 
 
-def concentration(times_s: NDArray[np.float64], period_s: float) -> float:
-    """Mean resultant length of the times on a circle of one period: 1 when all fall on one phase.
+def best_lattice(runs: Sequence[Times], rule: PeriodRule = DEFAULT_RULE) -> Lattice | None:
+    """The lattice of the greatest evidence, whether or not it is significant; ``None`` where no period can be searched.
 
-    The statistic of Rayleigh's test (Mardia and Jupp, Directional Statistics, 2000, section 6.3.1).
-
-    Examples
-    --------
-    >>> round(concentration(np.array([0.0, 2.0, 4.0]), 2.0), 9), round(concentration(np.array([0.0, 1.0]), 2.0), 9)
-    (1.0, 0.0)
+    Periods are proposed by the summed power of up to eight harmonics of the train of hitches (the Z-squared statistic
+    of R. Buccheri et al., Astronomy and Astrophysics 128, 1983, 245-251, from memory), the strongest of each octave.
+    Of a period, its parts and its multiples the likelihood takes the one that explains most; where it hardly tells
+    them apart, as with a single stray halfway between two beats, the longer one.
     """
-    return float(abs(_on_circle(2.0 * np.pi * times_s / period_s).sum())) / times_s.size
-
-
-def _cycle_range(n: int) -> tuple[float, float]:
-    """Searched numbers of periods between the first and the last of ``n`` hitches.
-
-    At least two and a half periods, at most two beats for each hitch, at least one beat for two hitches.
-    """
-    return max(2.5, 0.5 * (n - 1)), 2.0 * n
-
-
-def _spectrum(places: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Numbers of periods searched, and the concentration at each; ``places`` run from 0 to 1."""
-    n = places.size
-    low, high = _cycle_range(n)
-    if n <= 64:
-        cycles = np.asarray(np.arange(low, high + 1e-9, _STEP), dtype=np.float64)
-        turned = _on_circle(2.0 * np.pi * np.outer(cycles, places))
-        return cycles, np.asarray(np.abs(turned.sum(axis=1)) / n, dtype=np.float64)
-    # Linear in time: counts on a grid fine enough that the shortest period has 16 cells, then one transform.
-    n_cells = 32 * n
-    counts = np.bincount(np.minimum((places * n_cells).astype(np.int64), n_cells - 1), minlength=n_cells)
-    padded = int(n_cells / _STEP)
-    values = np.asarray(np.abs(np.fft.rfft(counts, padded)) / n, dtype=np.float64)
-    first, last = math.ceil(low / _STEP), int(high / _STEP)
-    return np.asarray(np.arange(first, last + 1) * _STEP, dtype=np.float64), values[first : last + 1]
-
-
-def _on_circle(angles: NDArray[np.floating[Any]]) -> NDArray[np.complex128]:
-    """exp(i angle), several times faster than the exponential of complex numbers."""
-    points = np.empty(angles.shape, dtype=np.complex128)
-    np.cos(angles, out=points.real)
-    np.sin(angles, out=points.imag)
-    return points
-
-
-@lru_cache(maxsize=32)
-def _chance_concentrations(n: int, n_simulated: int) -> NDArray[np.float64]:
-    """Sorted highest concentrations of ``n`` hitches at random times, ends fixed, over the searched periods.
-
-    It depends on ``n`` alone, so a batch makes it once; the seed is fixed: the same input gives the same answer.
-    """
-    import random  # To load numpy.random takes 11 ms of a quick check that takes 200.
-
-    words = np.frombuffer(random.Random(_SEED).randbytes(8 * n_simulated * (n - 2)), dtype="<u8")
-    angles = np.multiply(words.reshape(n_simulated, n - 2).T, 2.0 * np.pi * 2.0**-64, order="C")
-    low, high = _cycle_range(n)
-    turned, step = _on_circle(low * angles), _on_circle(_STEP * angles)
-    n_periods = int((high - low) / _STEP) + 1
-    ends = 1.0 + _on_circle(2.0 * np.pi * (low + _STEP * np.arange(n_periods)))
-    highest = np.zeros(n_simulated)
-    for end in ends:
-        np.maximum(highest, np.abs(turned.sum(axis=0) + end), out=highest)
-        turned *= step
-    return np.sort(highest / n)
-
-
-def chance_of(regularity: float, n: int, rule: PeriodRule = DEFAULT_RULE) -> float:
-    """Chance that ``n`` hitches at random times reach this concentration at any of the searched periods.
-
-    Few hitches: by simulation, with (count + 1) / (runs + 1). Many: Rayleigh's exp(-n R^2) for one period, and for
-    the search the upcrossing formula of R. V. Baluev, Monthly Notices of the Royal Astronomical Society 385, 2008,
-    1279-1285: W exp(-z) sqrt(z) with z = n R^2 and W the width of the search in cycles times sqrt(4 pi var(places)).
-    """
-    if n <= rule.simulated_hitches:
-        highest = _chance_concentrations(n, rule.n_simulated)
-        at_least = highest.size - int(np.searchsorted(highest, regularity - 1e-12, side="left"))
-        return (at_least + 1) / (highest.size + 1)
-    low, high = _cycle_range(n)
-    z = n * regularity**2
-    crossings = (high - low) * math.sqrt(math.pi / 3.0) * math.exp(-z) * math.sqrt(z)
-    return max(-math.expm1(-(math.exp(-z) + crossings)), LEAST_CHANCE)
-
-
-def best_period(times_s: NDArray[np.float64], rule: PeriodRule = DEFAULT_RULE) -> PeriodFit:
-    """The period that brings the times closest to one phase, and the chance of that.
-
-    Of periods that do equally well (a period and its half, with exact times) the longest is taken. The period is
-    then refined by least squares of the times on the numbers of their beats.
-    """
-    n = times_s.size
-    span_s = float(times_s[-1] - times_s[0])
-    if n < 3 or not span_s > 0.0:
-        raise ValueError(f"times_s must hold three rising times or more, got {times_s!r}")
-    cycles, values = _spectrum((times_s - times_s[0]) / span_s)
-    fit = _fit_at(times_s, span_s / _peak(cycles, values), rule)
-    if fit.covered_fraction < rule.min_covered_fraction:
-        # A few hitches halfway between two beats make half the period look better, with most of its beats empty.
-        slower = cycles <= 0.75 * span_s / fit.period_s
-        if slower.any():
-            slower_fit = _fit_at(times_s, span_s / _peak(cycles[slower], values[slower]), rule)
-            if slower_fit.covered_fraction >= rule.min_covered_fraction:
-                return slower_fit
-    return fit
-
-
-def _peak(cycles: NDArray[np.float64], values: NDArray[np.float64]) -> float:
-    """Number of periods at the highest concentration; of equally high ones the fewest."""
-    place = int(np.flatnonzero(values >= values.max() - 0.005)[0])
-    while place + 1 < values.size and values[place + 1] > values[place]:
-        place += 1
-    return float(cycles[place])
-
-
-def _fit_at(times_s: NDArray[np.float64], period_s: float, rule: PeriodRule) -> PeriodFit:
-    """Refine a period by least squares of the times on the numbers of their beats, and judge it."""
-    searched = concentration(times_s, period_s)
-    beats, follows = _beats(times_s, period_s, rule.follow_fraction)
-    for _ in range(3):
-        chosen = beats[follows]
-        if chosen.size < 2 or chosen.min() == chosen.max():
-            break
-        refined_s = _slope(chosen, times_s[follows])
-        if refined_s == period_s:
-            break
-        period_s = refined_s
-        beats, follows = _beats(times_s, period_s, rule.follow_fraction)
-    regularity = max(searched, concentration(times_s, period_s))
-    n_beats = int(beats.max() - beats.min()) + 1
-    return PeriodFit(
-        period_s=period_s,
-        regularity=regularity,
-        p_value=chance_of(regularity, times_s.size, rule),
-        beats=beats,
-        follows=follows,
-        covered_fraction=len(set(beats[follows].tolist())) / n_beats,
+    search = _Search([run._replace(starts_s=run.spread()) for run in runs if run.starts_s.size], rule)
+    lattices = [search.near(period_s) for period_s in search.proposed_periods()]
+    best = max((each for each in lattices if each is not None), key=lambda each: each.evidence, default=None)
+    if best is None or best.evidence < _HOPELESS:
+        return best
+    related = [search.near(factor * best.period_s) for factor in (*_RELATED, *_multiples(best))]
+    chosen = max(
+        (best, *(each for each in related if each is not None)),
+        key=lambda each: each.evidence + rule.octave_bonus * math.log2(each.period_s),
     )
+    return _with_all_that_keep_to_it(runs, chosen, rule)
 
 
-def _slope(beats: NDArray[np.int64], times_s: NDArray[np.float64]) -> float:
-    """Least-squares slope of the times on their beats."""
-    centered = beats - float(beats.sum()) / beats.size
-    return float(np.dot(centered, times_s) / np.dot(centered, centered))
+def _with_all_that_keep_to_it(runs: Sequence[Times], lattice: Lattice, rule: PeriodRule) -> Lattice:
+    """The lattice with the hitches that its windows hold where they were before they were moved.
+
+    The window is as wide as three standard deviations of those found first, where that is wider: the likelihood cuts
+    off the ends of a spread that it can do without.
+    """
+    followed = [
+        run.starts_s[at] - lattice.period_s * beats
+        for run, beats, at in zip(runs, lattice.beats, lattice.places, strict=True)
+    ]
+    scatter_s = math.sqrt(sum(float(each.var()) * each.size for each in followed if each.size) / lattice.n_following)
+    half_s = max(lattice.half_s + 0.5 * max(run.frame_s for run in runs), 3.0 * scatter_s)
+    half_s = max(min(half_s, rule.widest * lattice.period_s), lattice.half_s)
+    beats, places = [], []
+    for run, each in zip(runs, followed, strict=True):
+        turns = (run.starts_s - (float(each.mean()) if each.size else 0.0)) / lattice.period_s
+        numbers = np.rint(turns)
+        off_s = np.abs(turns - numbers) * lattice.period_s
+        near = np.flatnonzero((off_s <= half_s) & (each.size > 0))
+        # The nearest to each beat.
+        near = near[np.lexsort((off_s[near], numbers[near]))]
+        near = near[np.diff(numbers[near], prepend=-math.inf) > 0.0]
+        beats.append(numbers[near].astype(np.int64))
+        places.append(near)
+    return lattice._replace(half_s=half_s, beats=tuple(beats), places=tuple(places))
 
 
-def _beats(
-    times_s: NDArray[np.float64], period_s: float, follow_fraction: float
-) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
-    """Number of the nearest beat of each time, and whether the time lies close to it."""
-    turns = (times_s - times_s[0]) / period_s
-    mean = complex(_on_circle(2.0 * np.pi * turns).sum())
-    phase = math.atan2(mean.imag, mean.real) / (2.0 * math.pi)
-    turns -= phase
-    beats = np.rint(turns)
-    return beats.astype(np.int64), np.abs(turns - beats) <= follow_fraction
+def _multiples(lattice: Lattice) -> list[int]:
+    """By what multiples of the period most of the hitches keep to a lattice, too: the two that leave out fewest."""
+    ranked = []
+    for multiple in range(3, _MOST_MULTIPLES):
+        n_kept = sum(int(np.bincount(beats % multiple).max()) for beats in lattice.beats if beats.size)
+        ranked.append((n_kept + 0.5 * math.log2(multiple), multiple))
+    return [multiple for _, multiple in sorted(ranked)[-2:]]
+
+
+class _Search:
+    """What is the same for every period of a search.
+
+    Periods are so long that a lattice over half of the run has the least share of its beats; that bounds the cost.
+    """
+
+    def __init__(self, runs: Sequence[Times], rule: PeriodRule) -> None:
+        self.runs, self.rule = runs, rule
+        self.n_hitches = sum(run.starts_s.size for run in runs)
+        self.total_s = sum(run.run_s for run in runs)
+        self.run_s = max((run.run_s for run in runs), default=0.0)
+        self.frame_s = max((run.frame_s for run in runs), default=math.inf)
+        spanned_s = sum(float(run.starts_s[-1] - run.starts_s[0]) for run in runs)
+        self.shortest_s = 0.99 * max(
+            rule.shortest_frames * self.frame_s, 0.5 * rule.min_share * spanned_s / max(self.n_hitches, 1)
+        )
+        self.longest_s = rule.longest_share * self.run_s
+        self.log_octaves = math.log(max(math.log2(max(self.longest_s / self.shortest_s, 1.0)), 0.0) + 1.0)
+
+    def proposed_periods(self) -> list[float]:
+        """The most promising periods: the strongest, and of those half as strong the longest."""
+        if not self.shortest_s < self.longest_s or self.n_hitches < self.rule.min_hitches:
+            return []
+        found: list[tuple[float, float]] = []
+        n_frequencies = 0
+        # Fine enough for the highest harmonic of the shortest period, and not finer than half a frame.
+        cell_s = max(self.shortest_s / (2.0 * _HARMONICS), 0.5 * self.frame_s)
+        n_padded = 1 << math.ceil(math.log2(_PADDED * self.run_s / cell_s))
+        # The last places are those of harmonics that rounding carries beyond the fastest.
+        powers = np.zeros(n_padded // 2 + 1 + 2 * _HARMONICS)
+        for run in self.runs:
+            counts = np.bincount((run.starts_s / cell_s).astype(np.int64), minlength=n_padded)[:n_padded]
+            turned = np.fft.rfft(counts)
+            powers[: turned.size] += (turned.real**2 + turned.imag**2) * (2.0 / run.starts_s.size)
+        step_hz = 1.0 / (n_padded * cell_s)
+        low_hz, fastest_hz = 1.0 / self.longest_s, 1.0 / self.shortest_s
+        while low_hz < fastest_hz:
+            high_hz = min(2.0 * low_hz, fastest_hz)
+            n_harmonics = _HARMONICS
+            while n_harmonics > 1 and 2.0 * n_harmonics * high_hz * cell_s > 1.0:
+                n_harmonics //= 2
+            shift = n_harmonics.bit_length() - 1
+            # The grid of the fundamental is so fine that the highest harmonic misses no peak.
+            first, last = int(low_hz * n_harmonics / step_hz), math.ceil(high_hz * n_harmonics / step_hz)
+            places = np.arange(first, last + 1)
+            sums = np.zeros(places.size)
+            for harmonic in range(1, n_harmonics + 1):
+                sums += powers[(places * harmonic + n_harmonics // 2) >> shift]
+            for place in _peaks(sums, _PER_OCTAVE, apart=2 * _PADDED):
+                chance = chi_squared_tail(float(sums[place]), n_harmonics * len(self.runs))
+                found.append((-math.log(max(chance, LEAST_CHANCE)), n_harmonics / (step_hz * (first + place))))
+            n_frequencies += places.size
+            low_hz *= 2.0
+        # What random times exceed somewhere is not promising. Parts of a period do as well as the period itself.
+        found = sorted((each for each in found if each[0] > math.log(n_frequencies)), reverse=True)
+        strong = [period_s for strength, period_s in found if strength >= 0.5 * found[0][0]]
+        return list(dict.fromkeys((*(period_s for _, period_s in found[:_PROPOSED]), *sorted(strong)[-_PROPOSED:])))
+
+    def near(self, period_s: float) -> Lattice | None:
+        """The lattice of the greatest evidence near a period, over windows from wide to one frame."""
+        best: Lattice | None = None
+        if not self.shortest_s <= period_s <= self.longest_s:
+            return None
+        for start in (self.rule.widest, 0.25 * self.rule.widest):
+            refined_s, half_s = period_s, start * period_s
+            while half_s >= 0.5 * self.frame_s:
+                found = self.fold(refined_s, half_s)
+                # A narrower window has fewer.
+                if found is None or (best is not None and found.evidence < best.evidence - _FAR_BELOW):
+                    break
+                best = found if best is None or found.evidence > best.evidence else best
+                slope_s = _slope(self.runs, found)
+                if slope_s is not None and self.shortest_s <= slope_s <= self.longest_s:
+                    refined_s = slope_s
+                half_s *= 0.5
+        return best
+
+    def fold(self, period_s: float, half_s: float) -> Lattice | None:
+        """For each run the phase at which most hitches lie in the window, and the evidence of them all."""
+        width = 2.0 * half_s / period_s
+        beats, places = [], []
+        for run in self.runs:
+            turns = run.starts_s / period_s
+            phases = turns % 1.0
+            order = np.argsort(phases)
+            around = phases[order]
+            around = np.concatenate((around, around + 1.0))
+            counts = np.searchsorted(around, around[: order.size] + width, side="right") - np.arange(order.size)
+            start = int(counts.argmax())
+            inside = np.sort(order[np.arange(start, start + int(counts[start])) % order.size])
+            numbers = np.floor(turns[inside] - around[start] + 1e-9).astype(np.int64)
+            # Of several hitches in one window the first counts: the others are strays.
+            kept = np.empty(numbers.size, dtype=np.bool_)
+            kept[0] = True
+            np.greater(numbers[1:], numbers[:-1], out=kept[1:])
+            beats.append(numbers[kept])
+            places.append(inside[kept])
+        n_following = sum(each.size for each in beats)
+        if n_following < self.rule.min_hitches:
+            return None
+        evidence = self.log_likelihood_ratio(n_following, period_s, width) - self.log_lattices(period_s, half_s)
+        return Lattice(period_s, half_s, tuple(beats), tuple(places), evidence)
+
+    def log_likelihood_ratio(self, n_following: int, period_s: float, width: float) -> float:
+        """Logarithm of the greatest likelihood with a lattice over that of random times.
+
+        With p the share of the beats that have a hitch, a density of p over the window for each of these, 1 - p for
+        each other beat, and a constant rate of strays.
+        """
+        n_beats = max(self.total_s / period_s, float(n_following))
+        n_strays, n_empty = self.n_hitches - n_following, n_beats - n_following
+        ratio = n_following * math.log(n_following / self.n_hitches / width) + n_following
+        if n_strays:
+            ratio += n_strays * math.log(n_strays / self.n_hitches)
+        if n_empty > 0.0:
+            ratio += n_empty * math.log(n_empty / n_beats)
+        return ratio
+
+    def log_lattices(self, period_s: float, half_s: float) -> float:
+        """Logarithm of the number of lattices that can be told apart: octaves, windows, periods, phases, shares."""
+        windows = math.log2(max(2.0 * self.rule.widest * period_s / self.frame_s, 1.0)) + 1.0
+        phases = len(self.runs) * math.log(period_s / (2.0 * half_s))
+        periods = math.log(self.run_s / (2.0 * half_s))
+        return self.log_octaves + math.log(windows) + periods + phases + 0.5 * math.log(self.run_s / period_s)
+
+
+def _peaks(values: NDArray[np.float64], most: int, *, apart: int) -> list[int]:
+    """Places of the highest values, each apart from the others."""
+    places: list[int] = []
+    values = values.copy()
+    for _ in range(most):
+        place = int(values.argmax())
+        if not values[place] > 0.0:
+            break
+        places.append(place)
+        values[max(place - apart, 0) : place + apart + 1] = 0.0
+    return places
+
+
+def _slope(runs: Sequence[Times], lattice: Lattice) -> float | None:
+    """Least-squares slope of the times on their beats, each run with its own start."""
+    products = squares = 0.0
+    for run, beats, places in zip(runs, lattice.beats, lattice.places, strict=True):
+        if beats.size:
+            centered = beats - beats.sum() / beats.size
+            squares += float(centered @ centered)
+            products += float(centered @ run.starts_s[places])
+    return products / squares if squares > 0.0 else None
+
+
+def chance_of(evidence: float, n_looks: int, rule: PeriodRule = DEFAULT_RULE) -> float:
+    """Chance that random times reach this evidence in any of so many looks (Bonferroni), at most."""
+    log_chance = rule.log_chance_at_0 - evidence + math.log(n_looks)
+    return math.exp(max(min(log_chance, 0.0), math.log(LEAST_CHANCE)))

@@ -4,169 +4,194 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from frametime.metrics.block_medians import median
 from frametime.metrics.findings import HitchPeriod
-from frametime.metrics.rhythm.period_search import DEFAULT_RULE, LEAST_CHANCE, PeriodFit, PeriodRule, best_period
-from frametime.statistics.distributions import chi_squared_tail, student_quantile
+from frametime.metrics.rhythm.hitches import Hitches
+from frametime.metrics.rhythm.period_search import DEFAULT_RULE, Lattice, PeriodRule, Times, best_lattice, chance_of
+from frametime.statistics.distributions import normal_quantile, student_quantile
+from frametime.words import counted
 
-
-def _interval(groups: Sequence[tuple[NDArray[np.float64], NDArray[np.int64]]], level: float) -> tuple[float, float]:
-    """Least-squares period over groups of times on beats, each group with its own start: value and half width."""
-    products = squares = residual = 0.0
-    n_total = 0
-    for times_s, beats in groups:
-        centered = beats - beats.mean()
-        squares += float(centered @ centered)
-        products += float(centered @ (times_s - times_s.mean()))
-        n_total += times_s.size
-    period_s = products / squares
-    for times_s, beats in groups:
-        rest = (times_s - times_s.mean()) - period_s * (beats - beats.mean())
-        residual += float(rest @ rest)
-    degrees = n_total - len(groups) - 1
-    if degrees < 1:
-        return period_s, math.inf
-    error = math.sqrt(residual / degrees / squares)
-    return period_s, student_quantile(0.5 + 0.5 * level, degrees) * error
+_EXACT: Final = 200
+"""Beyond so many hitches a binomial variable is as good as normal."""
+_BEYOND_DOUBT: Final = 1e-6
+_SAME_PERIOD: Final = 0.01
+_WALKS: Final = 0.5
+"""Correlation of the residuals from one hitch to the next beyond which they add up; *common practice, no source*."""
 
 
 def find_hitch_period(
-    times_s: NDArray[np.float64], sizes_ms: NDArray[np.float64] | None = None, rule: PeriodRule = DEFAULT_RULE
+    runs: Sequence[Hitches], rule: PeriodRule = DEFAULT_RULE
 ) -> tuple[HitchPeriod | None, str | None]:
-    """The period at which hitches recur, or the reason why none is claimed.
+    """The period at which hitches recur in one run or in all runs of a set, or the reason why none is claimed.
 
-    All hitches are tried; where some are much larger (half the largest or more) these are tried alone too, and both
-    p values are doubled (Bonferroni). Hitches beside the beat are counted as left over.
+    Runs share the period; each has its own first beat. All hitches are looked at, then the largest alone: a few large
+    ones may recur among many small. They are looked at by the clock, and by the number of the frame where that tells
+    more: some games do their housekeeping every so many frames. The chance counts every look.
 
     Parameters
     ----------
-    times_s : ndarray of float64, shape (n_hitches,)
-        When each began, rising.
-    sizes_ms : ndarray of float64, shape (n_hitches,), optional
-        By how much each was too long.
+    runs : sequence of Hitches
+    rule : PeriodRule
 
     Returns
     -------
     tuple of HitchPeriod or None, and str or None
         Exactly one of the two is ``None``.
-
-    Examples
-    --------
-    >>> period, _ = find_hitch_period(np.array([2.0, 4.01, 5.99, 8.0, 10.01, 12.0]))
-    >>> round(period.period_s, 2), period.n_following
-    (2.0, 6)
-    >>> find_hitch_period(np.array([3.7, 7.4]))
-    (None, '2 hitches carry no period; 4 or more are needed')
     """
-    times_s = times_s[: rule.max_hitches]
-    n = times_s.size
+    runs = [run.first(rule.max_hitches) for run in runs]
+    n = sum(run.positions.size for run in runs)
     if n < rule.min_hitches:
-        count = "no hitch was found" if n == 0 else f"{n} hitch{'es carry' if n > 1 else ' carries'} no period"
+        verb = "carry" if n > 1 else "carries"
+        count = f"{counted(n, 'hitch', 'hitches')} {verb} no period" if n else "no hitch was found"
         return None, f"{count}; {rule.min_hitches} or more are needed"
-    look, fit, p_value = _best_look(times_s, sizes_ms, rule)
-    if p_value >= rule.significance:
-        return None, f"{n} hitches follow no period: chance does as well with p = {p_value:.2g}"
-    if not _is_covered(fit, rule):
-        return None, f"{n} hitches follow no period: too few beats have one"
-    period_s, half_s = _interval([(look[fit.follows], fit.beats[fit.follows])], rule.level)
-    # All hitches, not only the large ones, are said to follow it or not.
-    phase_s = float(np.mean(look[fit.follows] - period_s * fit.beats[fit.follows]))
-    turns = (times_s - phase_s) / period_s
-    n_following = int(np.count_nonzero(np.abs(turns - np.round(turns)) <= rule.follow_fraction))
-    return (
-        HitchPeriod(
-            period_s=period_s,
-            period_low_s=period_s - half_s,
-            period_high_s=period_s + half_s,
-            regularity=fit.regularity,
-            p_value=p_value,
-            n_following=n_following,
-            n_left_over=n - n_following,
-        ),
-        None,
-    )
+    looks = _looks(runs, rule)
+    spanned_s = sum(float(run.starts_s[-1] - run.starts_s[0]) for run in runs if run.starts_s.size)
+    least_span = rule.min_span * spanned_s / sum(run.run_s for run in runs)
+    found: list[tuple[float, Sequence[Hitches], Lattice]] = []
+    for look in looks:
+        for train in (_by_time(look), _by_frame(look)):
+            lattice = best_lattice(train, rule)
+            if lattice is None:
+                continue
+            n_spanned = _n_spanned(lattice)
+            reaches = n_spanned * lattice.period_s >= least_span * sum(run.run_s for run in train)
+            if reaches and lattice.n_following >= rule.min_share * n_spanned:
+                found.append((chance_of(lattice.evidence, 2 * len(looks), rule), look, lattice))
+            if found and found[-1][0] < _BEYOND_DOUBT:
+                break
+    least = min((chance for chance, _, _ in found), default=1.0)
+    if least >= rule.significance:
+        how = f": chance does as well with p = {least:.2g}" if found else ""
+        return None, f"{counted(n, 'hitch', 'hitches')} follow no period{how}"
+    told = [_told(*each, rule) for each in found if each[0] < rule.significance]
+    surest = min(told, key=lambda period: period.p_value)
+    # Of the looks that find this period the first has the most hitches: the large ones alone leave beats without one.
+    return next(each for each in told if abs(each.period_s / surest.period_s - 1.0) < _SAME_PERIOD)._replace(
+        p_value=surest.p_value
+    ), None
 
 
-def _best_look(
-    times_s: NDArray[np.float64], sizes_ms: NDArray[np.float64] | None, rule: PeriodRule
-) -> tuple[NDArray[np.float64], PeriodFit, float]:
-    """All hitches, or the large ones alone, whichever fits better; the p value counts both looks."""
-    looks = [times_s]
-    if sizes_ms is not None:
-        sizes_ms = sizes_ms[: times_s.size]
-        large = sizes_ms >= 0.5 * float(sizes_ms.max())
-        if rule.min_hitches <= np.count_nonzero(large) < times_s.size:
-            looks.append(times_s[large])
-    fits = [best_period(look, rule) for look in looks]
-    # A fit that leaves most beats empty is no recurrence, however small its p value.
-    place = min(range(len(fits)), key=lambda i: (not _is_covered(fits[i], rule), fits[i].p_value))
-    return looks[place], fits[place], min(1.0, len(looks) * fits[place].p_value)
+def _looks(runs: Sequence[Hitches], rule: PeriodRule) -> list[Sequence[Hitches]]:
+    """All hitches; those half as large as the fourth largest or more; the largest quarter; the largest sixteenth.
 
-
-def _is_covered(fit: PeriodFit, rule: PeriodRule) -> bool:
-    n_distinct = len(set(fit.beats[fit.follows].tolist()))
-    return n_distinct >= rule.min_hitches and fit.covered_fraction >= rule.min_covered_fraction
-
-
-def pooled_hitch_period(
-    times_of_runs: Sequence[NDArray[np.float64]],
-    sizes_of_runs: Sequence[NDArray[np.float64]] | None = None,
-    rule: PeriodRule = DEFAULT_RULE,
-) -> tuple[HitchPeriod | None, str | None]:
-    """The period of hitches over repeated runs of a set.
-
-    Each run with enough hitches is tested by itself; the p values are combined by Fisher's method (Statistical
-    Methods for Research Workers, 1932: minus twice the sum of their logarithms is chi-squared with twice as many
-    degrees of freedom as runs). The runs must agree in the period within a tenth. The period is one least-squares
-    slope over all runs, each with its own start.
-
-    Parameters
-    ----------
-    times_of_runs : sequence of ndarray of float64
-        When the hitches of each run began, in s.
-    sizes_of_runs : sequence of ndarray of float64, optional
-        By how much each was too long, see `find_hitch_period`.
-
-    Returns
-    -------
-    tuple of HitchPeriod or None, and str or None
-        Exactly one of the two is ``None``. ``regularity`` is the mean over the runs, weighted by their hitches.
+    Where they differ, and while they are enough to tell missing beats.
     """
-    sizes: Sequence[NDArray[np.float64] | None] = sizes_of_runs or [None] * len(times_of_runs)
-    usable = [
-        (times_s[: rule.max_hitches], sizes_ms)
-        for times_s, sizes_ms in zip(times_of_runs, sizes, strict=True)
-        if times_s.size >= rule.min_hitches
-    ]
-    if len(usable) < 2:
-        return None, f"{len(usable)} of {len(times_of_runs)} runs have {rule.min_hitches} hitches or more; 2 are needed"
-    looks = [_best_look(times_s, sizes_ms, rule) for times_s, sizes_ms in usable]
-    p_value = max(chi_squared_tail(-2.0 * sum(math.log(p) for _, _, p in looks), len(looks)), LEAST_CHANCE)
-    if p_value >= rule.significance:
-        return None, f"the hitches of {len(looks)} runs follow no period (p = {p_value:.2g})"
-    periods_s = [fit.period_s for _, fit, _ in looks]
-    middle_s = median(np.array(periods_s))
-    if any(abs(period_s - middle_s) > 0.1 * middle_s for period_s in periods_s):
-        return None, f"the runs disagree about the period: {', '.join(f'{period_s:.3g}' for period_s in periods_s)} s"
-    if not all(_is_covered(fit, rule) for _, fit, _ in looks):
-        return None, "too few beats between the first and the last hitch have one"
-    period_s, half_s = _interval([(look[fit.follows], fit.beats[fit.follows]) for look, fit, _ in looks], rule.level)
-    n_total = sum(times_s.size for times_s, _ in usable)
-    n_looked = sum(look.size for look, _, _ in looks)
-    n_following = sum(int(np.count_nonzero(fit.follows)) for _, fit, _ in looks)
-    return (
-        HitchPeriod(
-            period_s=period_s,
-            period_low_s=period_s - half_s,
-            period_high_s=period_s + half_s,
-            regularity=sum(fit.regularity * look.size for look, fit, _ in looks) / n_looked,
-            p_value=p_value,
-            n_following=n_following,
-            n_left_over=n_total - n_following,
-        ),
-        None,
+    ordered_ms = np.sort(np.concatenate([run.excess_ms for run in runs]))
+    n = ordered_ms.size
+    least_ms = [ordered_ms[0], 0.5 * ordered_ms[-rule.min_hitches]]
+    least_ms += [ordered_ms[n - n // part] for part in (4, 16) if n // part >= 2 * rule.min_hitches]
+    counts = {int(np.searchsorted(ordered_ms, least)): least for least in least_ms}
+    return [[run.chosen(run.excess_ms >= least) for run in runs] for least in counts.values()]
+
+
+def _by_time(runs: Sequence[Hitches]) -> list[Times]:
+    """The hitches by the clock; a frame is as long as the usual ones around them."""
+    frame_s = median(np.concatenate([run.longest_ms - run.excess_ms for run in runs])) / 1000.0
+    return [Times(run.starts_s, run.run_s, frame_s) for run in runs]
+
+
+def _by_frame(runs: Sequence[Hitches]) -> list[Times]:
+    return [Times(run.positions.astype(np.float64), float(run.n_frames), 1.0) for run in runs]
+
+
+def _n_spanned(lattice: Lattice) -> int:
+    """Beats from the first to the last of each run that has a hitch."""
+    return sum(int(beats[-1] - beats[0]) + 1 for beats in lattice.beats if beats.size)
+
+
+def _told(chance: float, runs: Sequence[Hitches], lattice: Lattice, rule: PeriodRule) -> HitchPeriod:
+    """The finding and its words; period and interval are those of the hitches' own times."""
+    followed = [(run, beats, at) for run, beats, at in zip(runs, lattice.beats, lattice.places, strict=True) if at.size]
+    period_s, half_s = _interval([(run.starts_s[at], beats) for run, beats, at in followed], rule.level)
+    n_following, n_beats = lattice.n_following, _n_spanned(lattice)
+    sizes_ms = np.sort(np.concatenate([run.longest_ms[at] for run, _, at in followed]))
+    size_ms = median(sizes_ms)
+    size_limits_ms = _median_limits(sizes_ms, rule.level)
+    n_left_over = sum(run.positions.size for run in runs) - n_following
+    # The first and the last beat of a run have one by choice; where strays are many, some lie on a beat by chance.
+    on_beat = min(2.0 * lattice.half_s / lattice.period_s * n_left_over / n_beats, 0.9)
+    share_low, share_high = (
+        max(limit - on_beat, 0.0) / (1.0 - on_beat)
+        for limit in _share_limits(n_following - 2 * len(followed), n_beats - 2 * len(followed), rule.level)
     )
+    return HitchPeriod(
+        period_s=period_s,
+        period_low_s=period_s - half_s,
+        period_high_s=period_s + half_s,
+        p_value=chance,
+        n_following=n_following,
+        n_beats=n_beats,
+        n_left_over=n_left_over,
+        share_low=share_low,
+        share_high=share_high,
+        size_ms=size_ms,
+        size_low_ms=size_limits_ms[0],
+        size_high_ms=size_limits_ms[1],
+        sentence=f"a hitch of about {round(size_ms)} ms every {_seconds(period_s, half_s)}: "
+        f"{n_following} of {n_beats} beats",
+    )
+
+
+def _seconds(period_s: float, half_s: float) -> str:
+    """The period with the digits that its interval carries, to milliseconds; below a second to a tenth of them."""
+    if not half_s < math.inf:
+        return f"{period_s:.3g} s"
+    finest = 3 if period_s >= 1.0 else 4
+    decimals = min(max(-math.floor(math.log10(half_s)), 0), finest) if half_s > 0.0 else finest
+    # Rounded up: an interval is not told as narrower than it is.
+    doubt_s = max(math.ceil(half_s * 10**decimals - 1e-9), 1) / 10**decimals
+    return f"{period_s:.{decimals}f} s (give or take {doubt_s:.{decimals}f} s)"
+
+
+def _interval(groups: Sequence[tuple[NDArray[np.float64], NDArray[np.int64]]], level: float) -> tuple[float, float]:
+    """Least-squares period over groups of times on beats, each group with its own start: value and half width.
+
+    Where the residuals hang together from one hitch to the next, the timer starts anew after each hitch, and what it is
+    off adds up. The slope of such a random walk of N steps of variance v has the variance 6 v / (5 N) (S. Durlauf and
+    P. Phillips, Econometrica 56, 1988, 1333-1354, from memory).
+    """
+    centered = [(beats - beats.mean(), times_s - times_s.mean()) for times_s, beats in groups]
+    squares = sum(float(beats @ beats) for beats, _ in centered)
+    period_s = sum(float(beats @ times_s) for beats, times_s in centered) / squares
+    rests = [times_s - period_s * beats for beats, times_s in centered]
+    residual = sum(float(rest @ rest) for rest in rests)
+    degrees = sum(rest.size for rest in rests) - len(groups) - 1
+    if degrees < 1:
+        return period_s, math.inf
+    error = math.sqrt(residual / degrees / squares)
+    products = sum(float(rest[1:] @ rest[:-1]) for rest in rests)
+    if products > _WALKS * residual:
+        steps = [(np.diff(rest), np.diff(beats)) for rest, (beats, _) in zip(rests, centered, strict=True)]
+        variance = sum(float((moved**2 / n_beats).sum()) for moved, n_beats in steps) / degrees
+        error = max(error, math.sqrt(1.2 * variance / sum(float(n_beats.sum()) for _, n_beats in steps)))
+    return period_s, student_quantile(0.5 + 0.5 * level, degrees) * error
+
+
+def _median_limits(ordered: NDArray[np.float64], level: float) -> tuple[float, float] | tuple[None, None]:
+    """Interval of a median by order statistics; ``None`` where even the whole range holds it less often.
+
+    The number of values below the median is binomial with one half (W. J. Conover, Practical Nonparametric
+    Statistics, 1999, section 3.2, from memory).
+    """
+    n = ordered.size
+    if n > _EXACT:
+        rank = int(0.5 * (n - normal_quantile(0.5 + 0.5 * level) * math.sqrt(n)))
+        return float(ordered[rank - 1]), float(ordered[n - rank])
+    tail, rank = 0.5**n, 0
+    while tail <= 0.5 * (1.0 - level):
+        rank += 1
+        tail += math.comb(n, rank) * 0.5**n
+    return (float(ordered[rank - 1]), float(ordered[n - rank])) if rank else (None, None)
+
+
+def _share_limits(n_with: int, n: int, level: float) -> tuple[float, float]:
+    """Score interval of a share: E. B. Wilson, Journal of the American Statistical Association 22, 1927, 209-212."""
+    z, n_with, n = normal_quantile(0.5 + 0.5 * level), max(n_with, 0), max(n, 1)
+    middle = (n_with + 0.5 * z * z) / (n + z * z)
+    half = z / (n + z * z) * math.sqrt(n_with * (n - n_with) / n + 0.25 * z * z)
+    return max(middle - half, 0.0), min(middle + half, 1.0)

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from frametime.metrics.block_medians import median
 from frametime.metrics.findings import Rhythm
 from frametime.metrics.frame_series import FrameSeries, once_a_series
+from frametime.metrics.rhythm.hitches import hitches_of, listed
 from frametime.metrics.rhythm.periodicity import find_hitch_period
 from frametime.metrics.rhythm.spectrum import lines_of, no_rhythm_reason, spectrum_of
-from frametime.metrics.stutter import Stutters, stutters_of
 
 
 class AlternationRule(NamedTuple):
@@ -34,10 +34,7 @@ class AlternationRule(NamedTuple):
 
 DEFAULT_RULE = AlternationRule()
 
-_PIECE = 1 << 20
-
-HITCH_GAP_FRAMES = 2
-"""Stutters with at most so many frames between them are one hitch."""
+_PIECE = 1 << 14
 
 
 @once_a_series
@@ -50,32 +47,16 @@ def rhythm_of(series: FrameSeries) -> Rhythm:
     unlooked = reason = no_rhythm_reason(series.frame_times_ms, series.ends_s)
     period = None
     if reason is None:
-        period, reason = find_hitch_period(*hitches(stutters_of(series)))
+        period, reason = find_hitch_period([hitches_of(series)])
     return Rhythm(
         alternating_fraction=fraction,
         alternation_ms=size_ms,
         hitch_period=period,
         hitch_period_reason=reason,
         lines=lines_of(spectrum_of(series)),
+        hitches=listed(hitches_of(series)),
         unlooked_reason=unlooked,
     )
-
-
-def hitches(stutters: Stutters) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """When each hitch began (s since the start), and by how much it was too long (ms).
-
-    A hitch that spreads over neighboring frames is one. Its time is the start of its first frame: what stops the
-    game sits there, and how long it lasts differs from one to the next.
-
-    Returns
-    -------
-    tuple of ndarray of float64, both shape (n_hitches,)
-    """
-    if stutters.count == 0:
-        return np.zeros(0), np.zeros(0)
-    begins = np.flatnonzero(np.diff(stutters.positions, prepend=-(10**9)) > HITCH_GAP_FRAMES + 1)
-    starts_s = stutters.ends_s - stutters.frame_times_ms / 1000.0
-    return starts_s[begins], np.add.reduceat(stutters.excess_ms, begins)
 
 
 def alternating_runs(
@@ -135,7 +116,7 @@ def alternation(
 def _turns(frame_times_ms: NDArray[np.float64], min_step_fraction: float) -> NDArray[np.bool_]:
     """Whether a large step up is followed by a large step down, or the other way round, shape (n_frames - 2,).
 
-    A piece at a time: the steps of a long run take as much memory as the run.
+    A piece at a time, so small that it stays in the processor's cache.
     """
     n_turns = frame_times_ms.size - 2
     turns = np.empty(n_turns, dtype=np.bool_)

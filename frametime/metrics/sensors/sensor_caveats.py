@@ -16,6 +16,7 @@ from frametime.metrics.options import MeasureOptions
 from frametime.metrics.sensors import sensor_values
 from frametime.metrics.sensors.clock_doubt import range_in_doubt
 from frametime.metrics.sensors.sensor_channels import QUANTITY_WORDS, Channel, channel
+from frametime.metrics.sensors.throttling import throttled_words, throttling_of, throttling_time_fraction
 from frametime.units import NS_PER_S
 
 COVERED_ENOUGH: Final = 0.95
@@ -64,6 +65,7 @@ def sensor_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
         *_negative_caveats(channels.get(sensor_values.POWER)),
         *_busy_caveats(series),
         *_clock_caveats(series),
+        *_throttling_caveats(series),
     )
 
 
@@ -182,5 +184,21 @@ def _busy_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
             "something else limits, and a comparison of cards here says less about the cards.",
             weight=Weight.CARE,
             metrics=(),
+        ),
+    )
+
+
+def _throttling_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
+    """Throttling by temperature only: at its power limit a card runs as its maker means it to."""
+    hot = [item for item in throttling_of(series) if item.cause == "temperature"]
+    fraction = throttling_time_fraction(series)
+    if not hot or isinstance(fraction, Missing):
+        return ()
+    return (
+        Caveat(
+            code="throttled",
+            message=f"The card throttled for {throttled_words(hot, fraction)}: it is slower than a cooler one.",
+            weight=Weight.CARE,
+            metrics=_THROTTLING,
         ),
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Final, Literal, NamedTuple
 
 import numpy as np
@@ -103,6 +104,20 @@ def throttling_time_fraction(series: FrameSeries) -> float | Missing:
         return watch
     # Two stretches joined over a short hole may hold a little time that was not watched.
     return min(sum(item.end_s - item.start_s for item in throttling_of(series)) / watch.watched_s, 1.0)
+
+
+def throttled_words(found: Sequence[Throttling], fraction: float) -> str:
+    """How much of the time the clock was down, how far at most, and at which limit.
+
+    Examples
+    --------
+    >>> throttled_words([Throttling(start_s=3.0, end_s=30.0, depth_mhz=180.0, cause="temperature")], 0.27)
+    '27 % of the time, the clock down by up to 180 MHz at the temperature limit'
+    """
+    causes = " and ".join(sorted({item.cause for item in found}, reverse=True))
+    share = f"{100.0 * fraction:.2g}" if fraction < 0.1 else f"{100.0 * fraction:.0f}"
+    deepest_mhz = max(item.depth_mhz for item in found)
+    return f"{share} % of the time, the clock down by up to {deepest_mhz:.0f} MHz at the {causes} limit"
 
 
 class _Watch(NamedTuple):

@@ -1,0 +1,62 @@
+"""What the screen of one run says of display, motion and rhythm."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from made_captures import capture_of
+from made_regularity import run_of
+
+from frametime.metrics.display.refresh_rates import parse_refresh
+from frametime.metrics.measure import measure
+from frametime.metrics.options import MeasureOptions
+from frametime.render.check_text import check_text
+
+ON_60_HZ = MeasureOptions(refresh=parse_refresh("60"))
+
+
+def test_film_logged_as_it_is_shown_is_not_even() -> None:
+    times_ns = np.array([round(math.ceil(2.5 * k) * 1e9 / 60) for k in range(242)])
+    screen = check_text(measure(capture_of(times_ns), ON_60_HZ))
+    assert "Display: uneven (even to 4 ms, 4 uneven steps/min; very uneven over 12 ms)" in screen
+    assert "8.33 ms  rms, shown step minus an even one" in screen
+
+
+def test_uneven_steps_alone_forbid_the_word_even() -> None:
+    """A refresh missed every three seconds: 40 uneven steps a minute, judder of 1 ms."""
+    refreshes = np.cumsum(np.where(np.arange(3600) % 180 == 90, 2, 1))
+    run = measure(capture_of(np.round(refreshes * 1e9 / 60).astype(np.int64)), ON_60_HZ)
+    assert run.findings.fixed_refresh is not None
+    assert run.findings.fixed_refresh.judder_rms_ms < 4.0
+    assert "Display: uneven" in check_text(run)
+
+
+def test_no_number_has_nine_decimals() -> None:
+    times_ns = np.round(np.arange(1200) * 1e9 / 60).astype(np.int64)
+    screen = check_text(measure(capture_of(times_ns), ON_60_HZ))
+    assert "Display: even" in screen
+    assert "under 0.001 ms" in screen
+    assert "0.00000" not in screen
+
+
+def test_a_motion_step_error_stands_on_the_screen() -> None:
+    generator = np.random.default_rng(1)
+    times_ms = np.full(1200, 1000.0 / 60)
+    ends_ns = np.cumsum(times_ms) * 1e6
+    started_ns = np.round(ends_ns + generator.normal(0.0, 2e6, ends_ns.size)).astype(int)
+    series = run_of(times_ms, simulation_start_ns=[None, *np.maximum.accumulate(started_ns).tolist()])
+    assert series.capture is not None
+    run = measure(series.capture)
+    assert run.findings.motion is not None
+    [line] = [line for line in check_text(run).splitlines() if "motion step error" in line]
+    assert f"{run.findings.motion.rms_ms:.2f} ms  rms; worst " in line
+
+
+def test_recurring_hitches_are_told_in_a_sentence() -> None:
+    times_ms = np.full(3600, 1000.0 / 60)
+    times_ms[60::120] = 36.0
+    series = run_of(times_ms)
+    assert series.capture is not None
+    run = measure(series.capture)
+    assert "  a hitch of about 36 ms every 2.019 s (give or take 0.001 s): 30 of 30 beats\n" in check_text(run)
