@@ -127,12 +127,9 @@ class MeasureOptions:
     temperature_limit_c, power_limit_w : float or None
         Limits of the card, for the time above them and for throttling.
     within_run_intervals : bool
-        Compute stationary-bootstrap intervals for every metric.
-    n_resamples : int
+        Compute intervals for every metric.
     level : float
         Confidence level of every interval, between 0 and 1.
-    seed : int
-        Of the resampling: the same input gives the same intervals.
     """
 
     quantile_type: int = 7
@@ -143,9 +140,7 @@ class MeasureOptions:
     temperature_limit_c: float | None = None
     power_limit_w: float | None = None
     within_run_intervals: bool = False
-    n_resamples: int = 2000
     level: float = 0.95
-    seed: int = 20_240_229
 
     def __post_init__(self) -> None:
         if self.quantile_type not in range(1, 10):
@@ -155,5 +150,3 @@ class MeasureOptions:
                 raise ValueError(f"slowest_pcts must lie between 0 and 100, got {slowest_pct!r}")
         if not 0.0 < self.level < 1.0:
             raise ValueError(f"level must be between 0 and 1, got {self.level!r}")
-        if self.n_resamples < 1:
-            raise ValueError(f"n_resamples must be 1 or more, got {self.n_resamples!r}")
