@@ -51,7 +51,7 @@ if TYPE_CHECKING:
     from frametime.statistics.differences import Interval
 
 _HOMES: Final = {
-    "CATALOG": "metrics.catalog",
+    "CATALOG": "metrics.catalog.catalog",
     "Capture": "capture",
     "Caveat": "caveats",
     "Conditions": "capture",
@@ -74,7 +74,7 @@ _HOMES: Final = {
     "StutterRule": "metrics.options",
     "Weight": "caveats",
     "batch_frame": "pipeline.batch",
-    "catalog_for": "metrics.catalog",
+    "catalog_for": "metrics.catalog.catalog",
     "cells_frame": "pipeline.review_tables",
     "measure": "metrics.measure",
     "read_capture": "adapters.reading",

@@ -110,9 +110,9 @@ def interval_of(value: float, outcome: Outcome, level: float, stretches: float =
     found = variation(outcome.items, at_most=stretches)
     if not (value > 0.0 or outcome.scale == "correlation") or not found.sd > 1e-12:
         return SAME
-    if found.equal < MIN_EQUAL:
-        return ONE_DECIDES
-    return too_short(found.stretches) or _interval(value, outcome, found, level, stretches)
+    if (missing := too_short(found.stretches)) is not None:
+        return missing
+    return ONE_DECIDES if found.equal < MIN_EQUAL else _interval(value, outcome, found, level, stretches)
 
 
 def _interval(value: float, outcome: Influence, found: Variation, level: float, stretches: float) -> Interval | Missing:
