@@ -63,7 +63,7 @@ def test_random_hitches_are_not_called_periodic() -> None:
     ("name", "plant"),
     [
         ("level", step(5.0, 41.0)),
-        ("drift", slope(5.0)),
+        ("drift", slope(7.0)),
         ("alternation", alternation(10.0)),
         ("period", hitches(15.0, 2.0, 0.1)),
     ],

@@ -38,6 +38,12 @@ def wandering_ms(n: int, seed: int) -> Array:
     return 8.3 * np.exp(logs + 0.01 * generator.standard_normal(n))
 
 
+def walking_ms(n: int, seed: int, *, pct_per_root_s: float = 0.5) -> Array:
+    """Clean noise on a level that walks at random."""
+    steps = np.random.default_rng(seed + 10**6).standard_normal(n) * np.sqrt(0.0083)
+    return np.asarray(clean_ms(n, seed) * np.exp(0.01 * pct_per_root_s * np.cumsum(steps)))
+
+
 def two_levels_ms(n: int, seed: int, *, dwell_s: float = 8.0) -> Array:
     """A scene of two parts, 8 and 10 ms a frame, each kept for a random time."""
     generator = np.random.default_rng(seed)

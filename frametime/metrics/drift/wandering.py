@@ -1,0 +1,86 @@
+"""Levels that wander: how far they swing slowly, and whether a drift or a step stands out of that.
+
+A level that goes up and down by itself, as a random walk does, ends somewhere else than it began, and any test made for
+scatter about a line calls that a drift. What a walk does over the whole run it does over parts of it too: so the change
+is compared with the slowest waves that are left once it is taken out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.metrics.block_medians import median
+
+_LINE_WAVES: Final = 4
+_CURVE_WAVES: Final = 6
+_OVER_LINE: Final = 17.0
+_OVER_CURVE: Final = 23.0
+_OVER_STEPS: Final = 8.0
+_OF_NOISE: Final = 0.3
+"""Least ratio of a change to how far the level wanders about a line, about a parabola, about levels, and how much of
+the scatter from block to block is left out of that: by simulation (`tests/metrics/test_wandering.py`), so that about
+5 in 100 random walks pass with the tests of trend and of change before them."""
+
+
+def wave_powers(residual: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Parts of the variance of a series that its cosine waves make up, the slowest first: shape (n - 1,).
+
+    Examples
+    --------
+    >>> powers = wave_powers(np.array([1.0, -1.0, 1.0, -1.0, 2.0]))
+    >>> round(float(powers.sum()), 3), round(float(np.var([1.0, -1.0, 1.0, -1.0, 2.0])), 3)
+    (1.44, 1.44)
+    """
+    n = residual.size
+    places = np.pi * (np.arange(n) + 0.5) / n
+    return np.asarray(2.0 * ((np.cos(np.arange(1, n)[:, np.newaxis] * places) @ residual) / n) ** 2, dtype=np.float64)
+
+
+def _scatter(residual: NDArray[np.float64], n_waves: int) -> float:
+    """Standard deviation by the slowest waves, without a part of what scatter from block to block puts into them."""
+    powers = wave_powers(residual)
+    return float(np.sqrt(max(powers[:n_waves].sum() - _OF_NOISE * n_waves * powers[n_waves:].mean(), 0.0)))
+
+
+def _about(logs: NDArray[np.float64], degree: int) -> NDArray[np.float64]:
+    times = np.linspace(-1.0, 1.0, logs.size)
+    return np.asarray(logs - np.polyval(np.polyfit(times, logs, degree), times), dtype=np.float64)
+
+
+def stands_out(logs: NDArray[np.float64], total: float) -> bool:
+    """Whether a change by ``total`` over the whole series is more than what it wanders about a line or a parabola.
+
+    Parameters
+    ----------
+    logs : ndarray of float64, shape (n,)
+        Logarithms of the levels, 20 or more.
+    total : float
+    """
+    # In a longer run the scatter of the blocks hides less of a random walk.
+    longer = max(logs.size / 60.0, 1.0) ** 0.2
+    return any(
+        abs(total) >= longer * least * _scatter(_about(logs, degree), n_waves)
+        for degree, n_waves, least in ((1, _LINE_WAVES, _OVER_LINE), (2, _CURVE_WAVES, _OVER_CURVE))
+    )
+
+
+def steps_stand_out(logs: NDArray[np.float64], places: Sequence[int]) -> bool:
+    """Whether the largest step between levels is more than what the series wanders about them."""
+    parts = [logs[low:high] for low, high in pairwise((0, *places, logs.size))]
+    levels = [median(part) for part in parts]
+    residual = logs - np.repeat(levels, [part.size for part in parts])
+    # Each further level takes slow waves out of what is left.
+    n_waves = min(_CURVE_WAVES + 3 * (len(places) - 1), logs.size // 3)
+    return max(abs(after - before) for before, after in pairwise(levels)) >= _OVER_STEPS * _scatter(residual, n_waves)
+
+
+def wandering(logs: NDArray[np.float64]) -> tuple[float, float]:
+    """How far a series wanders about a line (standard deviation), and the power of its slow waves over the others'."""
+    powers = wave_powers(_about(logs, 1))
+    slow, rest = float(powers[:_CURVE_WAVES].mean()), float(powers[_CURVE_WAVES:].mean())
+    return float(np.sqrt(_CURVE_WAVES * slow)), slow / max(rest, 1e-300)
