@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -12,7 +13,7 @@ from frametime.metrics.drift.change_points import ChangePoint, best_split, find_
 from frametime.metrics.drift.drift_words import change_sentence, drift_sentence, warm_up_sentence
 from frametime.metrics.drift.jumps import find_jumps
 from frametime.metrics.drift.trend import pairwise_slopes, slope_interval, trend_test
-from frametime.metrics.drift.wandering import stands_out, steps_stand_out, wandering
+from frametime.metrics.drift.wandering import change_over, stands_out, steps_stand_out, wandering
 from frametime.metrics.findings import Change, Drift, WarmUp
 from frametime.metrics.frame_series import FrameSeries, once_a_series
 from frametime.metrics.metric import Missing
@@ -155,6 +156,17 @@ def find_drift(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> Drift:
             warm_up=warm_up,
         ),
     )
+
+
+def change_over_run_pct(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> tuple[float, float] | None:
+    """Interval of the change of the level over the whole run, in percent; ``None`` where there are too few blocks."""
+    levels_ms = make_blocks(
+        series.frame_times_ms, series.ends_s, block_s=rule.block_s, max_blocks=rule.max_blocks
+    ).levels_ms
+    if levels_ms.size < rule.min_blocks:
+        return None
+    low, high = change_over(np.log(levels_ms), series.options.level)
+    return 100.0 * math.expm1(low), 100.0 * math.expm1(min(high, 5.0))
 
 
 def warm_up_length_s(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> float | Missing:

@@ -15,6 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.metrics.block_medians import median
+from frametime.metrics.intervals.memory import variation
+from frametime.statistics.distributions import student_quantile
 
 _LINE_WAVES: Final = 4
 _CURVE_WAVES: Final = 6
@@ -84,3 +86,19 @@ def wandering(logs: NDArray[np.float64]) -> tuple[float, float]:
     powers = wave_powers(_about(logs, 1))
     slow, rest = float(powers[:_CURVE_WAVES].mean()), float(powers[_CURVE_WAVES:].mean())
     return float(np.sqrt(_CURVE_WAVES * slow)), slow / max(rest, 1e-300)
+
+
+def change_over(logs: NDArray[np.float64], level: float) -> tuple[float, float]:
+    """Interval of the change of a series from its start to its end, along its straight line.
+
+    Each value moves the slope by its place and its distance from the line; how far that makes the slope vary tells
+    `variation`, however the level swings: a scene that comes again and again says more of a slow change than one that
+    comes once.
+    """
+    n = logs.size
+    places = np.arange(n) - 0.5 * (n - 1)
+    residual = _about(logs, 1)
+    total = float(places @ logs) / float(places @ places) * (n - 1)
+    found = variation(places * residual * (n - 1) / float(places @ places))
+    reach = student_quantile(0.5 + 0.5 * level, found.degrees) * found.sd
+    return total - reach, total + reach
