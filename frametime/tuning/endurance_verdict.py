@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
 from frametime.capture import Capture
 from frametime.metrics.drift.drift import change_over_run_pct
@@ -24,6 +24,10 @@ from frametime.words import counted
 VerdictWord = Literal["holds", "does not hold", "not shown"]
 
 
+NUMBERED: Final = ("length", "temperature")
+"""Criteria that the record judges by its own numbers: least length, and the limit of the temperature."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class EnduranceVerdict:
     """Whether a setting held for a long run, criterion by criterion.
@@ -39,6 +43,12 @@ class EnduranceVerdict:
     criteria: tuple[Criterion, ...]
     not_known: tuple[str, ...]
     cautions: tuple[str, ...]
+
+    @property
+    def against(self) -> tuple[str, ...]:
+        """What the log holds against a run that was seen to pass."""
+        failed = (item for item in self.criteria if item.state == "failed" and item.key not in NUMBERED)
+        return tuple(f"{item.label}: {item.sentence}" for item in failed)
 
 
 def judge_endurance(capture: Capture, run: MeasuredRun, rules: EnduranceRules | None = None) -> EnduranceVerdict:
