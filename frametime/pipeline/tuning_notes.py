@@ -108,8 +108,8 @@ def _sensors_of(log: Path) -> Path | None:
 def trial_of(new: Trial, folder: Path, runs: list[RunNumbers]) -> Trial:
     """The trial as it goes into the record: paths from the record's folder, numbers from the logs."""
     minutes = new.minutes
-    if minutes is None and runs:
-        minutes = round(sum(run.duration_s for run in runs) / 60.0, 2) if new.is_endurance else None
+    if runs and new.is_endurance:
+        minutes = round(sum(run.duration_s for run in runs) / 60.0, 2)  # what the log shows, not what was said
     trial = replace(
         new,
         minutes=minutes,
@@ -187,10 +187,12 @@ def _measured(
 
 def _refuse_short(new: Trial, record: TuningRecord, runs: list[RunNumbers]) -> None:
     """A run that is too short proves nothing; that of a failed trial may be as short as it was."""
+    if not runs:
+        return
     least = record.least_minutes(new.workload, is_endurance=new.is_endurance)
     minutes = [run.duration_s / 60.0 for run in runs]
     lengths = zip(new.logs, minutes, strict=True) if not new.is_endurance else ((new.logs[0], sum(minutes)),)
-    for log, length in lengths if runs else ():
+    for log, length in lengths:
         # A log ends within a frame or two of the time that was set.
         if length < least - 0.02:
             key = "endurance_min_minutes in [steps]" if new.is_endurance else f"'{new.workload}' in [lengths]"

@@ -221,7 +221,7 @@ def test_an_endurance_run_is_judged_with_the_limits_of_the_record(bench: Path) -
 
 
 def test_the_command_to_note_a_trial_can_be_pasted_back(bench: Path) -> None:
-    text = RECORD.replace('name = "courtyard"', 'name = "inner court"')
+    text = RECORD.replace('name = "courtyard"', 'name = "inner court"').replace("courtyard = 0.15\n", "")
     (bench / "bench.toml").write_text(text, "utf-8", newline="\n")
     done = tune(bench, "next", "bench.toml")
     assert 'frametime tune add bench.toml --core 0 --memory 0 --workload "inner court" --outcome passed' in done.out
