@@ -48,7 +48,7 @@ def _proposal_lines(step: Proposal, record: str) -> list[str]:
     for run in range(1, step.n_runs + 1):
         number = str(run) if step.n_runs > 1 else ""
         command += ["--log", f"FILE{number}", "--sensors", f"SENSORS{number}"]
-    short = f" {record}" if record != DEFAULT_RECORD else ""
+    short = f" {_quoted(record)}" if record != DEFAULT_RECORD else ""
     return [
         f"Next trial ({step.phase.value})",
         f"  set       {step.setting}",
@@ -56,7 +56,9 @@ def _proposal_lines(step: Proposal, record: str) -> list[str]:
         f"  before    power limit at its maximum{power}, fan on automatic, work saved",
         wrapped(f"Why: {step.reason}"),
         wrapped("It fails on visible artifacts, a freeze, a driver reset, or when the workload does not finish."),
-        f"Note it with 'frametime tune add{short} --passed', or with what was set by hand:",
+        "Note it with",
+        f"  frametime tune add{short} --passed",
+        "or with what was set by hand:",
         f"  {' '.join(map(_quoted, command))}",
         f"  (outcome: passed, or {failures})",
     ]
