@@ -227,6 +227,7 @@ OTHERS: Final = (
     Case("tune endurance", "gate", "run.csv", "--gate"),
     Case("tune endurance", "report", "run.csv", "--report out.md"),
     Case("tune endurance", "force", "run.csv --report taken.md", "--force"),
+    Case("tune add", "passed", "record.toml --workload 'light scene' --on 2026-05-04", "--passed"),
     *(
         Case("tune add", name, "record.toml --workload 'light scene' --outcome passed --on 2026-05-04", option)
         for name, option in {
