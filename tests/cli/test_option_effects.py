@@ -74,6 +74,7 @@ DRAWING: Final[Options] = {
 }
 
 ELSEWHERE: Final[Mapping[tuple[str, str], str]] = {
+    ("tune add", "passed"): "cli/test_tune_judging.py",
     ("watch", "settle"): "pipeline/test_watching.py",
     ("batch", "workers"): "faults/test_same_bytes.py",
     ("batch", "cluster"): "pipeline/test_cluster.py",
@@ -227,7 +228,6 @@ OTHERS: Final = (
     Case("tune endurance", "gate", "run.csv", "--gate"),
     Case("tune endurance", "report", "run.csv", "--report out.md"),
     Case("tune endurance", "force", "run.csv --report taken.md", "--force"),
-    Case("tune add", "passed", "record.toml --workload 'light scene' --on 2026-05-04", "--passed"),
     *(
         Case("tune add", name, "record.toml --workload 'light scene' --outcome passed --on 2026-05-04", option)
         for name, option in {
