@@ -9,7 +9,7 @@ from made_regularity import Array, run_of
 
 from frametime.metrics.display.refresh_rates import parse_refresh
 from frametime.metrics.intervals.tail_intervals import _slow_words
-from frametime.metrics.intervals.within_run import ONE_DECIDES, SAME, Influence, interval_of
+from frametime.metrics.intervals.within_run import FEW_DECIDE, SAME, Influence, interval_of
 from frametime.metrics.measure import measure
 from frametime.metrics.metric import MetricValue
 from frametime.metrics.options import MeasureOptions
@@ -68,7 +68,7 @@ def test_one_freeze_that_is_nearly_the_whole_run_says_nothing_of_its_own_scatter
     assert low.interval_reason is not None
     assert low.interval_reason.startswith("one frame takes nearly all of the time of the slow frames")
     alternation = values_of(times_ms, "alternation")
-    assert (alternation.interval, alternation.interval_reason) == (None, ONE_DECIDES.reason)
+    assert (alternation.interval, alternation.interval_reason) == (None, FEW_DECIDE.reason)
 
 
 def test_a_freeze_among_other_slow_frames_keeps_its_interval() -> None:

@@ -227,7 +227,7 @@ def test_a_tail_of_one_stretch_gives_no_interval() -> None:
     assert set(intervals_of(run_of(scattered, options), keys)) == set(keys)
     assert set(intervals_of(run_of(together, options), keys)) == set()
     assert "independent ones" in reason(run_of(together, options), "low_1pct_mean_fps")
-    assert "one place of the run decides it" in reason(run_of(together, options), "average_fps")
+    assert "few places of the run decide it" in reason(run_of(together, options), "average_fps")
 
 
 def test_a_run_that_remembers_for_long_gives_no_interval_but_says_so() -> None:

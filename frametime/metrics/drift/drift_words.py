@@ -110,7 +110,9 @@ def drift_sentence(
                 f"{percent(slope_pct_per_min)} % {word} per minute{rest} ({percent(bounds[0])} to {percent(bounds[1])})"
             )
         elif wander_pct is not None:
-            parts.append(f"the level wanders{rest}, by {percent(wander_pct)} % (standard deviation), without direction")
+            parts.append(
+                f"the level goes up and down{rest} by {percent(wander_pct)} % (standard deviation), with no drift"
+            )
         elif is_steady:
             parts.append(f"no drift found{rest} ({low:+.1f} to {high:+.1f} % per minute)".replace("-", _MINUS))
         else:

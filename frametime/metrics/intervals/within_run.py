@@ -24,9 +24,7 @@ MIN_EQUAL: Final = 1.5
 
 SAME: Final = Missing(reason="every part of this run gives the same number")
 ANYTHING: Final = Missing(reason="the parts of this run allow any value")
-ONE_DECIDES: Final = Missing(
-    reason="hardly more than one place of the run decides it: nothing tells how such places vary"
-)
+FEW_DECIDE: Final = Missing(reason="few places of the run decide it: too few to tell how they vary")
 
 Scale: TypeAlias = Literal["size", "count", "share", "correlation"]
 """How a number varies: sizes by factors, counts and shares by their square root, correlations as they are."""
@@ -112,7 +110,7 @@ def interval_of(value: float, outcome: Outcome, level: float, stretches: float =
         return SAME
     if (missing := too_short(found.stretches)) is not None:
         return missing
-    return ONE_DECIDES if found.equal < MIN_EQUAL else _interval(value, outcome, found, level, stretches)
+    return FEW_DECIDE if found.equal < MIN_EQUAL else _interval(value, outcome, found, level, stretches)
 
 
 def _interval(value: float, outcome: Influence, found: Variation, level: float, stretches: float) -> Interval | Missing:
