@@ -30,8 +30,10 @@ from frametime.cli.settings_file import CommandGroup
 from frametime.cli.value_types import NAME, NamedPath
 from frametime.errors import printable
 
-_OUTCOMES: Final = ("passed", "artifacts", "froze", "driver-reset", "did-not-finish")
-_RECORD: Final = click.argument("record", metavar="RECORD", type=NamedPath(dir_okay=False))
+_OUTCOMES: Final = ("passed", "artifacts", "froze", "driver-reset", "did-not-finish", "does-not-hold")
+_RECORD: Final = click.argument(
+    "record", metavar="[RECORD]", type=NamedPath(dir_okay=False), required=False, default="tuning.toml"
+)
 _REPORT: Final = click.option(
     "--report",
     type=click.Path(dir_okay=False),
@@ -52,10 +54,12 @@ def tune() -> None:
 
     \b
     Examples:
-      frametime tune new bench.toml
-      frametime tune next bench.toml
-      frametime tune add bench.toml --core 25 --workload "light scene" --outcome passed --log run.csv
-      frametime tune show bench.toml
+      frametime tune new
+      frametime tune next
+      frametime tune add --passed
+      frametime tune add --core 25 --workload "light scene" --outcome froze --log run.csv
+      frametime tune undo
+      frametime tune show
       frametime tune endurance long.csv --sensors long.sensors.csv --temperature-limit 85
     """
 
@@ -100,10 +104,11 @@ def next_(record: str, as_json: bool) -> None:
 
 _setting_options: Final = all_of(
     (
-        valued("--core", "MHZ", "Core offset from stock.", within="offset_mhz", default=0),
-        valued("--memory", "MHZ", "Memory offset from stock.", within="offset_mhz", default=0),
-        valued("--workload", "NAME", "One of the record's workloads.", required=True),
-        click.option("--outcome", required=True, type=click.Choice(_OUTCOMES), help="How it ended."),
+        click.option("--passed", is_flag=True, help="It passed: the same as --outcome passed."),
+        click.option("--outcome", type=click.Choice(_OUTCOMES), help="How it ended."),
+        valued("--core", "MHZ", "Core offset from stock; by default as proposed.", within="offset_mhz"),
+        valued("--memory", "MHZ", "Memory offset from stock; by default as proposed.", within="offset_mhz"),
+        valued("--workload", "NAME", "One of the record's workloads; by default as proposed."),
         click.option("--endurance", is_flag=True, help="This was the long run at the end."),
         valued("--minutes", "MIN", "How long it ran; by default as long as its log.", within="minutes"),
         valued("--power-limit", "W", "Power limit that was set.", within="power_limit_w"),
@@ -122,8 +127,12 @@ _setting_options: Final = all_of(
 @reading_options
 @sensor_options
 def add(record: str, **chosen: Any) -> None:
-    """Append a trial to the record; what stands there is kept byte for byte."""
-    from frametime.pipeline.tuning_notes import note_trial
+    """Append a trial to the record; what stands there is kept byte for byte.
+
+    Without a setting and a workload it is the trial that 'tune next' proposes; where it passed and the record has a
+    logs_folder, its newest logs are taken.
+    """
+    from frametime.pipeline.tuning_notes import as_proposed, note_trial
     from frametime.pipeline.tuning_runs import TrialReading
     from frametime.render.tuning_text import noted_text
     from frametime.tuning.record import Outcome, Setting, Trial
@@ -132,6 +141,11 @@ def add(record: str, **chosen: Any) -> None:
         raise click.UsageError("--fps is for runs without a log: give --log or --fps, not both")
     if chosen["sensors"] and len(chosen["sensors"]) != len(chosen["logs"]):
         raise click.UsageError("give --sensors once for each --log, in the same order")
+    if chosen["passed"] == (chosen["outcome"] is not None):
+        raise click.UsageError("say how it ended: --passed, or --outcome with one word")
+    is_proposed = all(chosen[name] is None for name in ("core", "memory", "workload")) and not chosen["endurance"]
+    if not is_proposed and chosen["workload"] is None:
+        raise click.UsageError("--workload is needed where the setting is given by hand")
     refuse_auto_start(chosen, "a trial counts as it was run")
     besides = [sensors_beside(log) for log in chosen["logs"]]
     if all(besides):
@@ -141,9 +155,9 @@ def add(record: str, **chosen: Any) -> None:
         sensors=make_sensor_options(chosen, needs="--sensors", given=bool(chosen["sensors"])),
     )
     asked = Trial(
-        setting=Setting(core_offset_mhz=chosen["core"], memory_offset_mhz=chosen["memory"]),
-        workload=chosen["workload"],
-        outcome=Outcome(chosen["outcome"]),
+        setting=Setting(core_offset_mhz=chosen["core"] or 0, memory_offset_mhz=chosen["memory"] or 0),
+        workload=chosen["workload"] or "",
+        outcome=Outcome(chosen["outcome"] or "passed"),
         is_endurance=chosen["endurance"],
         minutes=chosen["minutes"],
         power_limit_w=chosen["power_limit"],
@@ -153,10 +167,22 @@ def add(record: str, **chosen: Any) -> None:
         on=chosen["on"],
         note=chosen["note"],
     )
-    noted = note_trial(record, asked, reading=reading)
+    noted = note_trial(record, as_proposed(record, asked) if is_proposed else asked, reading=reading)
     for caveat in noted.caveats:
         click.echo(f"frametime: {caveat.message}", err=True)
     click.echo(noted_text(noted, record=printable(record, limit=1000)), nl=False)
+
+
+@tune.command()
+@_RECORD
+def undo(record: str) -> None:
+    """Take the last trial back out of the record; its logs stay."""
+    from frametime.pipeline.tuning_record_file import take_back_trial
+
+    rest, trial = take_back_trial(record)
+    shown = printable(record, limit=1000)
+    outcome = printable(f"'{trial.workload}', {trial.outcome.value}", limit=1000)
+    click.echo(f"Trial {len(rest.trials) + 1} is taken out of {shown}: {trial.setting}, {outcome}.")
 
 
 @tune.command()

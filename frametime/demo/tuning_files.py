@@ -42,6 +42,11 @@ name = "{light}"
 
 [[workloads]]
 name = "{heavy}"
+
+# Least length of a run in minutes: these invented runs are short.
+[lengths]
+{light} = 0.3
+{heavy} = 0.3
 """
 
 HALFWAY_TRIALS: Final = 14

@@ -101,7 +101,8 @@ class Drift(NamedTuple):
     """Slow change over the run, from per-block medians of the frame time.
 
     ``is_drift`` says whether the slope is larger than chance and large enough to matter, and no step explains it;
-    ``is_steady`` whether its interval leaves out any change that would matter. With neither, nothing is shown.
+    ``is_steady`` whether its interval leaves out any change that would matter; ``wander_pct`` how far the level swings
+    slowly to and fro (standard deviation), where that is what it does. With none of them, nothing is shown.
     """
 
     slope_pct_per_min: float | None
@@ -110,6 +111,7 @@ class Drift(NamedTuple):
     p_value: float | None
     is_drift: bool
     is_steady: bool
+    wander_pct: float | None
     changes: tuple[Change, ...]
     warm_up: WarmUp | None
     sentence: str

@@ -125,7 +125,7 @@ def _intervals(
 ) -> Mapping[str, Interval | Missing]:
     if not series.options.within_run_intervals:
         return {}
-    from frametime.metrics.intervals.resampling import within_run_intervals
+    from frametime.metrics.intervals.run_intervals import within_run_intervals
 
     values = {key: float(result) for key, result in results.items() if not isinstance(result, Missing)}
     found = within_run_intervals(series, values)

@@ -72,7 +72,7 @@ class Metric:
 class MetricValue:
     """A metric of one run: its value, or the reason why there is none.
 
-    ``interval`` is *within run* (frames resampled in blocks) and never used to compare cards. Where intervals were
+    ``interval`` is *within run* and never used to compare cards. Where intervals were
     asked for and a value has none, ``interval_reason`` says why.
     """
 

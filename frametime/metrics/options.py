@@ -124,12 +124,9 @@ class MeasureOptions:
     temperature_limit_c, power_limit_w : float or None
         Limits of the card, for the time above them and for throttling.
     within_run_intervals : bool
-        Compute stationary-bootstrap intervals for every metric.
-    n_resamples : int
+        Compute intervals for every metric.
     level : float
         Confidence level of every interval, between 0 and 1.
-    seed : int
-        Of the resampling: the same input gives the same intervals.
     """
 
     quantile_type: int = 7
@@ -140,13 +137,9 @@ class MeasureOptions:
     temperature_limit_c: float | None = None
     power_limit_w: float | None = None
     within_run_intervals: bool = False
-    n_resamples: int = 2000
     level: float = 0.95
-    seed: int = 20_240_229
 
     def __post_init__(self) -> None:
         check_ranges(self, "quantile_type", "slowest_pcts", "temperature_limit_c", "power_limit_w")
         if not 0.0 < self.level < 1.0:
             raise ValueError(f"level must be between 0 and 1, got {self.level!r}")
-        if self.n_resamples < 1:
-            raise ValueError(f"n_resamples must be 1 or more, got {self.n_resamples!r}")

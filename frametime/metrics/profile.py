@@ -131,6 +131,8 @@ def _drift(findings: Findings) -> ProfileItem:
         word = "changes level"
     elif drift.is_drift:
         word = "gets slower" if value > 0.0 else "gets faster"
+    elif drift.wander_pct is not None:
+        word = "wanders"
     elif not drift.is_steady:
         word = "not shown"
     else:

@@ -19,10 +19,12 @@ from frametime.pipeline.tuning_runs import (
     with_measurements,
 )
 from frametime.tuning.next_trial import next_trial
+from frametime.tuning.proposal import Finished
 from frametime.tuning.record import Outcome, Trial, TuningRecord
 from frametime.tuning.record_text import date_text
 from frametime.tuning.trial_view import TrialView
 from frametime.tuning.tuning_summary import NotedTrial
+from frametime.words import counted
 
 
 def note_trial(path: str, new: Trial, *, reading: TrialReading | None = None) -> NotedTrial:
@@ -31,7 +33,8 @@ def note_trial(path: str, new: Trial, *, reading: TrialReading | None = None) ->
     The paths of ``new`` are as seen from the current folder, not from that of the record.
 
     The log of a failed trial may be cut off or empty: the trial is noted without numbers then. The log of a trial
-    that passed must be readable.
+    that passed must be readable, as long as the record asks for, and must not contradict it: an operator may note a
+    failure of any log, but no pass against one.
 
     Raises
     ------
@@ -53,11 +56,60 @@ def note_trial(path: str, new: Trial, *, reading: TrialReading | None = None) ->
     )
 
 
+def as_proposed(path: str, new: Trial) -> Trial:
+    """The trial as the record proposed it: its setting, its workload and, where it passed, the newest logs.
+
+    Raises
+    ------
+    RecordError
+        If nothing is proposed, or fewer new logs stand in the folder than runs were asked for.
+    """
+    record = read_record(path)
+    step = next_trial(measured_record(record, Path(path).parent)[0])
+    if isinstance(step, Finished):
+        raise RecordError.at(path, "no trial is proposed", helps="say what was set: --core, --memory and --workload")
+    new = replace(new, setting=step.setting, workload=step.workload, is_endurance=step.is_endurance)
+    if record.logs_folder is None or new.logs or new.average_fps or new.outcome is not Outcome.PASSED:
+        return new
+    logs = _newest_logs(path, record, step.n_runs)
+    sensors = tuple(_sensors_of(log) for log in logs)
+    return replace(new, logs=tuple(map(str, logs)), sensors=tuple(map(str, sensors)) if all(sensors) else ())
+
+
+def _newest_logs(path: str, record: TuningRecord, n_runs: int) -> list[Path]:
+    folder = Path(path).parent / str(record.logs_folder)
+    known = {log for trial in record.trials for log in trial.logs}
+    try:
+        files = [file for file in folder.iterdir() if file.is_file() and not file.name.startswith(".")]
+        new = sorted(
+            (file.stat().st_mtime_ns, file)
+            for file in files
+            if ".sensors." not in file.name and _from_folder(str(file), Path(path).resolve().parent) not in known
+        )
+    except OSError as error:
+        raise RecordError.at(str(folder), f"cannot be read ({error.strerror})", helps="logs_folder names it") from error
+    if len(new) < n_runs:
+        asked = f"{counted(n_runs, 'run')} asked for"
+        raise RecordError.at(
+            str(folder),
+            f"{counted(len(new), 'new log')}, {asked}",
+            helps="give --log FILE, or --fps for a run without one",
+        )
+    return [file for _, file in new[-n_runs:]]
+
+
+def _sensors_of(log: Path) -> Path | None:
+    """The sensor log beside a frame log: the same name with ``.sensors`` before its ending."""
+    stem = log.name.removesuffix(".gz").rpartition(".")[0]
+    found = (log.with_name(f"{stem}.sensors.{ending}") for ending in ("csv", "csv.gz"))
+    return next((file for file in found if file.is_file()), None)
+
+
 def trial_of(new: Trial, folder: Path, runs: list[RunNumbers]) -> Trial:
     """The trial as it goes into the record: paths from the record's folder, numbers from the logs."""
     minutes = new.minutes
-    if minutes is None and runs:
-        minutes = round(sum(run.duration_s for run in runs) / 60.0, 2) if new.is_endurance else None
+    if runs and new.is_endurance:
+        minutes = round(sum(run.duration_s for run in runs) / 60.0, 2)  # what the log shows, not what was said
     trial = replace(
         new,
         minutes=minutes,
@@ -77,6 +129,10 @@ def _check(path: str, new: Trial, record: TuningRecord) -> None:
     _check_logs(path, new, record)
     if new.is_endurance and new.minutes is None and not new.logs:
         raise RecordError.at(path, "minutes is not known for the endurance run", helps="give --minutes or --log")
+    least = record.least_minutes(new.workload, is_endurance=new.is_endurance)
+    if new.outcome is Outcome.PASSED and not new.logs and new.minutes is not None and new.minutes < least:
+        found = f"minutes is {new.minutes:g}, and {least:g} are needed to show that it holds"
+        raise RecordError.at(path, found, helps="run it for longer")
 
 
 def _check_date(path: str, on: str) -> None:
@@ -108,7 +164,7 @@ def _measured(
     sensors = new.sensors or (None,) * len(new.logs)
     try:
         runs = [
-            numbers_of_log(log, other, options=options, reading=reading)
+            numbers_of_log(log, other, options=options, reading=reading, is_endurance=new.is_endurance)
             for log, other in zip(new.logs, sensors, strict=True)
         ]
     except (FrametimeError, OSError) as error:
@@ -118,7 +174,33 @@ def _measured(
         return [], (Caveat(code="trial-log-unusable", message=message, weight=Weight.NOTE),)
     if new.outcome is not Outcome.PASSED:
         return runs, ()  # a run that failed is short, and no speed is taken from it
+    for log, run in zip(new.logs, runs, strict=True):
+        if run.against:
+            raise RecordError.at(
+                log,
+                f"the trial is noted as passed, and this log shows {'; '.join(run.against)}",
+                helps="note how it ended, such as --outcome froze or --outcome does-not-hold",
+            )
+    _refuse_short(new, record, runs)
     return runs, tuple(caveat for run in runs for caveat in run.caveats)
+
+
+def _refuse_short(new: Trial, record: TuningRecord, runs: list[RunNumbers]) -> None:
+    """A run that is too short proves nothing; that of a failed trial may be as short as it was."""
+    if not runs:
+        return
+    least = record.least_minutes(new.workload, is_endurance=new.is_endurance)
+    minutes = [run.duration_s / 60.0 for run in runs]
+    lengths = zip(new.logs, minutes, strict=True) if not new.is_endurance else ((new.logs[0], sum(minutes)),)
+    for log, length in lengths:
+        # A log ends within a frame or two of the time that was set.
+        if length < least - 0.02:
+            key = "endurance_min_minutes in [steps]" if new.is_endurance else f"'{new.workload}' in [lengths]"
+            raise RecordError.at(
+                log,
+                f"the run lasted {length:.2g} minutes, and {least:g} are needed to show that it holds",
+                helps=f"run it for longer, or set {key}",
+            )
 
 
 def _from_folder(log: str, folder: Path) -> str:

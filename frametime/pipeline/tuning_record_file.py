@@ -7,6 +7,8 @@ whole to a temporary name, forced to the disk and then renamed; what stood in it
 from __future__ import annotations
 
 import os
+import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
@@ -17,6 +19,7 @@ from frametime.settings.toml_source import MAX_CHARACTERS
 from frametime.tuning.record import Trial, TuningRecord
 from frametime.tuning.record_text import TEMPLATE, parse_record, refuse_trial, trial_text
 
+_TRIAL: Final = re.compile(rb"(?:\r?\n)?^[ \t]*\[\[[ \t]*trials[ \t]*\]\]", re.MULTILINE)
 _BOM: Final = b"\xef\xbb\xbf"
 
 
@@ -66,6 +69,31 @@ def append_trial(path: str, trial: Trial) -> TuningRecord:
             )
         write_bytes(target, after, is_forced=True)
     return record
+
+
+def take_back_trial(path: str) -> tuple[TuningRecord, Trial]:
+    """Take the last trial out of the record in the file ``path``: the record without it, and the trial.
+
+    Raises
+    ------
+    RecordError
+        If there is none, or it is no ``[[trials]]`` table at the end: nothing is written then.
+    OutputError
+        If it cannot be written.
+    """
+    target = Path(os.path.realpath(path))
+    with alone_with(target):
+        before = _bytes_of(path)
+        record = parse_record(_decoded(before, path), name=path)
+        heads = list(_TRIAL.finditer(before))
+        if not record.trials or not heads:
+            raise RecordError.at(path, "there is no trial to take back", helps="frametime tune show lists the trials")
+        after = before[: heads[-1].start()]
+        rest = parse_record(_decoded(after, path), name=path)
+        if rest != replace(record, trials=record.trials[:-1]):
+            raise RecordError.at(path, "the last trial does not stand at the end", helps="take it out by hand")
+        write_bytes(target, after, is_forced=True)
+    return rest, record.trials[-1]
 
 
 def _bytes_of(path: str) -> bytes:

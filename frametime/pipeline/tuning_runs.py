@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, ReadError, printable
@@ -14,11 +14,16 @@ from frametime.metrics.metric import MeasuredRun
 from frametime.metrics.options import MeasureOptions
 from frametime.pipeline.measuring import MeasureRequest, measure_file, slow_log_hint
 from frametime.tuning.record import Limits, Outcome, Trial, TuningRecord
+from frametime.words import counted
+
+FREEZE_MS: Final = 500.0
+"""A frame that takes longer is a freeze (common practice, no source)."""
 
 if TYPE_CHECKING:
     from frametime.adapters.base import ReadOptions
     from frametime.adapters.sensors.sensor_log import SensorOptions
     from frametime.capture import Capture
+    from frametime.metrics.frame_series import FrameSeries
     from frametime.tuning.endurance_verdict import EnduranceVerdict
     from frametime.tuning.tuning_summary import TuningSummary
 
@@ -38,17 +43,26 @@ def limits_options(limits: Limits) -> MeasureOptions:
 
 @dataclass(frozen=True, kw_only=True)
 class RunNumbers:
-    """What a trial keeps of one measured run, ``None`` where there is no sensor log; and what speaks against it."""
+    """What a trial keeps of one measured run, ``None`` where there is no sensor log; and what speaks against it.
+
+    ``against`` is what the log holds against a trial that is said to have passed.
+    """
 
     duration_s: float
     average_fps: float | None
     average_power_w: float | None
     peak_temperature_c: float | None
     caveats: tuple[Caveat, ...] = ()
+    against: tuple[str, ...] = ()
 
 
 def numbers_of_log(
-    log: str, sensors: str | None, *, options: MeasureOptions, reading: TrialReading | None = None
+    log: str,
+    sensors: str | None,
+    *,
+    options: MeasureOptions,
+    reading: TrialReading | None = None,
+    is_endurance: bool = False,
 ) -> RunNumbers:
     """The few numbers that a trial keeps of one log: a record has many logs, and no need of the rest.
 
@@ -75,8 +89,23 @@ def numbers_of_log(
     return RunNumbers(
         duration_s=series.duration_s,
         caveats=_doubts(log, numbers["average_fps"], (*capture.caveats, *quality_caveats(series))),
+        against=_against(capture, series, is_endurance=is_endurance),
         **numbers,
     )
+
+
+def _against(capture: Capture, series: FrameSeries, *, is_endurance: bool) -> tuple[str, ...]:
+    """A freeze speaks against any run; against a long one all that its verdict finds."""
+    from frametime.metrics.measure import measure
+    from frametime.tuning.criterion import EnduranceRules
+    from frametime.tuning.endurance_verdict import judge_endurance
+
+    if is_endurance:
+        return judge_endurance(capture, measure(capture, series.options)).against
+    frozen_ms = series.frame_times_ms[series.frame_times_ms > FREEZE_MS]
+    if frozen_ms.size <= EnduranceRules().max_freezes:
+        return ()
+    return (f"{counted(frozen_ms.size, 'frame')} over {FREEZE_MS:g} ms; the longest took {frozen_ms.max():.0f} ms",)
 
 
 def _doubts(log: str, average_fps: float | None, caveats: Sequence[Caveat]) -> tuple[Caveat, ...]:
@@ -125,7 +154,8 @@ def with_measurements(trial: Trial, runs: Sequence[RunNumbers]) -> Trial:
 def measured_record(record: TuningRecord, folder: Path) -> tuple[TuningRecord, tuple[Caveat, ...]]:
     """The record with every trial measured that has logs and no numbers yet; ``folder`` is where its paths begin.
 
-    A log of a passed trial that cannot be used is a caveat: the trial itself still counts.
+    A log of a passed trial that cannot be used is a caveat: the trial itself still counts. One that contradicts it is a
+    caveat too, and the trial counts as failed.
     """
     trials: list[Trial] = []
     caveats: list[Caveat] = []
@@ -137,10 +167,20 @@ def measured_record(record: TuningRecord, folder: Path) -> tuple[TuningRecord, t
         sensors = trial.sensors or (None,) * len(trial.logs)
         try:
             runs = [
-                numbers_of_log(str(folder / log), None if other is None else str(folder / other), options=options)
+                numbers_of_log(
+                    str(folder / log),
+                    None if other is None else str(folder / other),
+                    options=options,
+                    is_endurance=trial.is_endurance,
+                )
                 for log, other in zip(trial.logs, sensors, strict=True)
             ]
-            trials.append(with_measurements(trial, runs))
+            measured = with_measurements(trial, runs)
+            if trial.outcome is Outcome.PASSED and (against := [told for run in runs for told in run.against]):
+                measured = replace(measured, outcome=Outcome.DOES_NOT_HOLD)
+                message = f"Trial {number} is noted as passed, and its log says otherwise: {'; '.join(against)}."
+                caveats.append(Caveat(code="trial-log-contradicts", message=message, weight=Weight.REPEAT))
+            trials.append(measured)
             if trial.outcome is Outcome.PASSED:
                 caveats += [caveat for run in runs for caveat in run.caveats]
         except (FrametimeError, OSError) as error:

@@ -9,40 +9,46 @@ from frametime.render.tables.table import Inline, Mark, plain_text
 from frametime.render.tables.tuning import criteria_table, edge_table, map_table, setting_table, trial_table
 from frametime.render.terminal_text import table_text, wrapped
 from frametime.statistics.differences import Interval
-from frametime.tuning.cautions import CAUTIONS
+from frametime.tuning.cautions import CAUTION, CAUTIONS
 from frametime.tuning.endurance_verdict import EnduranceVerdict
 from frametime.tuning.proposal import Finished, NextStep, Proposal
-from frametime.tuning.record import Outcome
+from frametime.tuning.record import DEFAULT_RECORD, Outcome
 from frametime.tuning.tuning_summary import NotedTrial, TuningSummary
 from frametime.words import counted, percent_change, percent_change_words
 
 
-def cautions_text() -> str:
-    """The short cautions, as every output about tuning ends with them."""
-    return "\n".join(["Cautions", *(wrapped(caution, indent=2) for caution in CAUTIONS)]) + "\n"
+def cautions_text(cautions: tuple[str, ...] = CAUTIONS) -> str:
+    """The cautions with which every output about tuning ends: a list, or one line."""
+    if len(cautions) == 1:
+        return wrapped(f"Caution: {cautions[0]}") + "\n"
+    return "\n".join(["Cautions", *(wrapped(caution, indent=2) for caution in cautions)]) + "\n"
 
 
 def next_step_text(step: NextStep, *, record: str) -> str:
     """The next trial, why, and how to note it; or that tuning is finished."""
-    if isinstance(step, Finished):
-        title = "Tuning is finished." if step.best is not None else "There is nothing to tune."
-        lines = [title, wrapped(step.reason)]
-    else:
-        lines = _proposal_lines(step, record)
-    notes = (wrapped(f"Note: {note}") for note in step.notes)
-    return "\n".join([*lines, *notes, "", cautions_text()])
+    lines = _finished_lines(step) if isinstance(step, Finished) else _proposal_lines(step, record)
+    for note in step.notes:
+        lines.append(wrapped(f"Note: {note}"))
+    return "\n".join([*lines, "", cautions_text(step.cautions)])
+
+
+def _finished_lines(step: Finished) -> list[str]:
+    return ["Tuning is finished." if step.best is not None else "There is nothing to tune.", wrapped(step.reason)]
 
 
 def _proposal_lines(step: Proposal, record: str) -> list[str]:
-    length = f", at least {step.minutes:g} minutes" if step.minutes is not None else ""
+    length = f", at least {counted(step.minutes, 'minute')}" + (" each" if step.n_runs > 1 else "")
     runs = counted(step.n_runs, "run")
     power = "" if step.power_limit_w is None else f" ({step.power_limit_w:g} W)"
     failures = ", ".join(item.value for item in Outcome if item is not Outcome.PASSED)
-    command = ["frametime", "tune", "add", record]
+    command = ["frametime", "tune", "add"] + ([record] if record != DEFAULT_RECORD else [])
     command += ["--core", str(step.setting.core_offset_mhz), "--memory", str(step.setting.memory_offset_mhz)]
     command += ["--workload", step.workload, "--outcome", "passed"]
-    command += ["--endurance", "--minutes", "MIN"] if step.is_endurance else []
-    command += ["--log", "FILE", "--sensors", "FILE"]
+    command += ["--endurance"] if step.is_endurance else []
+    for run in range(1, step.n_runs + 1):
+        number = str(run) if step.n_runs > 1 else ""
+        command += ["--log", f"FILE{number}", "--sensors", f"SENSORS{number}"]
+    short = f" {_quoted(record)}" if record != DEFAULT_RECORD else ""
     return [
         f"Next trial ({step.phase.value})",
         f"  set       {step.setting}",
@@ -51,6 +57,8 @@ def _proposal_lines(step: Proposal, record: str) -> list[str]:
         wrapped(f"Why: {step.reason}"),
         wrapped("It fails on visible artifacts, a freeze, a driver reset, or when the workload does not finish."),
         "Note it with",
+        f"  frametime tune add{short} --passed",
+        "or with what was set by hand:",
         f"  {' '.join(map(_quoted, command))}",
         f"  (outcome: passed, or {failures})",
     ]
@@ -61,6 +69,8 @@ def noted_text(noted: NotedTrial, *, record: str) -> str:
     trial = noted.trial
     verdict = "passed" if noted.failure is None else f"counts as failed: {noted.failure}"
     lines = [f"Trial {noted.number} is noted in {record}: {trial.setting}, '{trial.workload}', {verdict}."]
+    if trial.logs:
+        lines.append(wrapped(f"  logs: {', '.join(trial.logs)}"))
     if trial.average_fps:
         lines.append(f"  average FPS of each run: {', '.join(map(format_number, trial.average_fps))}")
     if trial.average_power_w:
@@ -218,4 +228,4 @@ def endurance_text(verdict: EnduranceVerdict) -> str:
     ]
     if verdict.not_known:
         lines += ["", "Not known", *(wrapped(sentence, indent=2) for sentence in verdict.not_known)]
-    return "\n".join([*lines, "", cautions_text()])
+    return "\n".join([*lines, "", cautions_text((CAUTION,))])

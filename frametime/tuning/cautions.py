@@ -1,4 +1,4 @@
-"""The short cautions that every output about tuning shows."""
+"""The short cautions: in full where a hand first reaches for a setting and near a limit, one line elsewhere."""
 
 from __future__ import annotations
 
@@ -11,3 +11,9 @@ CAUTIONS: Final[tuple[str, ...]] = (
     "local electrical code.",
     "frametime only reads logs: it sets no clock, no limit and no fan.",
 )
+
+CAUTION: Final = "Keep to the manufacturer's limits; stop on smell, smoke, or temperatures above the limit."
+"""The line for every other output."""
+
+NEAR_C: Final = 5.0
+"""So near its limit a temperature is warned of (common practice, no source)."""

@@ -26,9 +26,7 @@ class EnduranceRules:
     max_hitches_per_10min : float
         Frames over 250 ms, freezes left out.
     max_drift_pct : float
-        Growth of the frame time over the whole run.
-    max_change_pct : float
-        Step of the frame time to a longer level.
+        Growth of the frame time over the whole run, by a slope or by a step to a longer level.
     min_seen_fraction : float
         Share of the run that sensor samples must cover before nothing seen counts as passed.
     """
@@ -38,7 +36,6 @@ class EnduranceRules:
     max_freezes: int = 0
     max_hitches_per_10min: float = 1.0
     max_drift_pct: float = 3.0
-    max_change_pct: float = 3.0
     min_seen_fraction: float = 0.95
 
 

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
 from frametime.capture import Capture
-from frametime.metrics.drift.drift_words import open_sentence
+from frametime.metrics.drift.drift import change_over_run_pct
 from frametime.metrics.findings import Change
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import MeasuredRun
@@ -24,6 +24,10 @@ from frametime.words import counted
 VerdictWord = Literal["holds", "does not hold", "not shown"]
 
 
+NUMBERED: Final = ("length", "temperature")
+"""Criteria that the record judges by its own numbers: least length, and the limit of the temperature."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class EnduranceVerdict:
     """Whether a setting held for a long run, criterion by criterion.
@@ -39,6 +43,12 @@ class EnduranceVerdict:
     criteria: tuple[Criterion, ...]
     not_known: tuple[str, ...]
     cautions: tuple[str, ...]
+
+    @property
+    def against(self) -> tuple[str, ...]:
+        """What the log holds against a run that was seen to pass."""
+        failed = (item for item in self.criteria if item.state == "failed" and item.key not in NUMBERED)
+        return tuple(f"{item.label}: {item.sentence}" for item in failed)
 
 
 def judge_endurance(capture: Capture, run: MeasuredRun, rules: EnduranceRules | None = None) -> EnduranceVerdict:
@@ -59,8 +69,7 @@ def judge_endurance(capture: Capture, run: MeasuredRun, rules: EnduranceRules | 
         _length(minutes, rules),
         _freezes(run, rules),
         _hitches(run, minutes, rules),
-        _drift(run, minutes, rules),
-        _changes(run, rules),
+        _drift(run, series, minutes, rules),
         temperature_criterion(run, sensor_cover(series, TEMPERATURE), rules),
         throttling_criterion(run, sensor_cover(series, TEMPERATURE, CORE_CLOCK), rules),
         power_criterion(run, sensor_cover(series, POWER), rules),
@@ -124,32 +133,33 @@ def _hitches(run: MeasuredRun, minutes: float, rules: EnduranceRules) -> Criteri
     return asked.judged(count, sentence, passed=count <= allowed)
 
 
-def _drift(run: MeasuredRun, minutes: float, rules: EnduranceRules) -> Criterion:
-    asked = Question("drift", "%", f"at most {rules.max_drift_pct:g} % longer frames over the run")
-    drift = run.findings.drift
-    if drift is None or drift.slope_pct_per_min is None:
+def _drift(run: MeasuredRun, series: FrameSeries, minutes: float, rules: EnduranceRules) -> Criterion:
+    """One finding and one state: a step of the level to longer frames counts as drift, and so does a slope."""
+    asked = Question("drift", "%", f"at most {rules.max_drift_pct:g} % longer frames, slowly or in a step")
+    drift, change_pct = run.findings.drift, change_over_run_pct(series)
+    if drift is None or drift.slope_pct_per_min is None or change_pct is None:
         return asked.unmeasured("drift was not looked for" if drift is None else drift.sentence)
-    total_pct = drift.slope_pct_per_min * minutes
-    low_pct = (drift.slope_low_pct_per_min or 0.0) * minutes
-    high_pct = (drift.slope_high_pct_per_min or 0.0) * minutes
-    if not drift.is_drift and not drift.changes and high_pct > rules.max_drift_pct:
-        # Steady minute by minute can still be too much over a long run, so the finding's own words do not fit here.
-        span = open_sentence(low_pct, high_pct, "the whole run")
-        reason = f"neither a drift beyond {rules.max_drift_pct:g} % nor its absence is shown: {span}"
-        return asked.unmeasured(f"{reason}; a longer run would tell.")
-    passed = not (drift.is_drift and total_pct > rules.max_drift_pct)
-    return asked.judged(total_pct, drift.sentence, passed=passed)
-
-
-def _changes(run: MeasuredRun, rules: EnduranceRules) -> Criterion:
-    asked = Question("changes", "%", f"no step of {rules.max_change_pct:g} % or more to longer frames")
-    drift = run.findings.drift
-    if drift is None or drift.slope_pct_per_min is None:
-        return asked.unmeasured("changes were not looked for" if drift is None else drift.sentence)
-    steps = [change for change in drift.changes if change.kind == "level"]
-    largest = max(map(_step_pct, steps), default=0.0)
-    sentence = "; ".join(change.sentence for change in steps) or "no step of the frame time to another level"
-    return asked.judged(largest, sentence, passed=largest < rules.max_change_pct)
+    steps = [_step_pct(change) for change in drift.changes if change.kind == "level"]
+    if steps or drift.is_drift:
+        # Slower by this much at the end of the slope, or after the largest step.
+        found_pct = max(steps) if steps else drift.slope_pct_per_min * minutes
+        total = "" if steps else f" It makes {found_pct:.1f} % over the run."
+        sentence = f"{drift.sentence}{total}"
+        return asked.judged(found_pct, sentence, passed=found_pct < rules.max_drift_pct)
+    low_pct, high_pct = change_pct
+    middle_pct = 0.5 * (low_pct + high_pct)
+    span = f"{low_pct:+.1f} to {high_pct:+.1f} %".replace("-", "\N{MINUS SIGN}")
+    if low_pct > rules.max_drift_pct:
+        return asked.judged(middle_pct, f"the level changes by {span} over the run", passed=False)
+    if high_pct <= rules.max_drift_pct:
+        return asked.judged(middle_pct, f"no drift and no step found ({span} over the run)", passed=True)
+    if minutes < rules.min_minutes or middle_pct > rules.max_drift_pct:
+        helps = (
+            "a longer run would tell" if minutes < rules.min_minutes else "the same scene, often repeated, would tell"
+        )
+        return asked.unmeasured(f"this run tells the change of the level only to {span}; {helps}")
+    sentence = f"no drift and no step found; the level swings so much that {span} over the run would not show"
+    return asked.judged(middle_pct, sentence, passed=True)
 
 
 def _step_pct(change: Change) -> float:

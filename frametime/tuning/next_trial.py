@@ -250,6 +250,11 @@ def _win_back(view: TrialView, setting: Setting, entry: Setting) -> Answer:
 def _everyday(view: TrialView, best: Setting) -> Answer:
     """Measure what the everyday setting costs, then finish."""
     everyday = everyday_setting(best, view.record)
+    heaviest = view.record.heaviest
+    if not view.has_scores and view.n_runs(everyday, heaviest.name) == 0:
+        # It lies below the best, and is what the card is to run at every day: that it holds is seen, not concluded.
+        reason = f"{everyday} is for every day: tried by itself, not only taken to hold because {best} does."
+        return propose(view, Phase.EVERYDAY, everyday, heaviest, start=best, reason=reason)
     if view.has_scores:
         for setting, why in (
             (best, "its cost is measured from the best setting"),

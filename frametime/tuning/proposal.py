@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TypeAlias
 
+from frametime.tuning.cautions import CAUTION, CAUTIONS, NEAR_C
 from frametime.tuning.record import STOCK, Setting, TuningRecord, Workload
 from frametime.tuning.trial_view import TrialView
 from frametime.words import counted
@@ -38,12 +39,14 @@ class Proposal:
     workload : str
     n_runs : int
         Runs to make.
-    minutes : float or None
-        Least length, for the endurance run.
+    minutes : float
+        Least length of a run.
     power_limit_w : float or None
         To be set before clocks are raised.
     reason : str
     notes : tuple of str
+    cautions : tuple of str
+        In full before the first trial and near a limit, one line else.
     """
 
     phase: Phase
@@ -51,10 +54,11 @@ class Proposal:
     start: Setting
     workload: str
     n_runs: int
-    minutes: float | None
+    minutes: float
     power_limit_w: float | None
     reason: str
     notes: tuple[str, ...]
+    cautions: tuple[str, ...]
 
     @property
     def is_endurance(self) -> bool:
@@ -70,6 +74,7 @@ class Finished:
     everyday: Setting | None
     reason: str
     notes: tuple[str, ...]
+    cautions: tuple[str, ...] = (CAUTION,)
 
 
 NextStep: TypeAlias = Proposal | Finished
@@ -86,17 +91,27 @@ def propose(
     n_runs: int = 1,
 ) -> Proposal:
     """A trial, with the limits and the notes of the record."""
-    steps = view.record.steps
     return Proposal(
         phase=phase,
         setting=setting,
         start=start,
         workload=workload.name,
         n_runs=n_runs,
-        minutes=steps.endurance_min_minutes if phase is Phase.ENDURANCE else None,
+        minutes=view.record.least_minutes(workload.name, is_endurance=phase is Phase.ENDURANCE),
         power_limit_w=view.record.limits.power_w,
         reason=reason,
         notes=notes_of(view),
+        cautions=CAUTIONS if not view.record.trials or _is_near_limit(view.record, setting) else (CAUTION,),
+    )
+
+
+def _is_near_limit(record: TuningRecord, setting: Setting) -> bool:
+    """Whether a raised clock comes within a coarse step of its limit, or the last trial came near the temperature's."""
+    limits, steps, peak_c = record.limits, record.steps, record.trials[-1].peak_temperature_c
+    return (
+        (peak_c is not None and peak_c >= limits.temperature_c - NEAR_C)
+        or 0 < setting.core_offset_mhz > limits.max_core_offset_mhz - steps.core_up_mhz
+        or 0 < setting.memory_offset_mhz > limits.max_memory_offset_mhz - steps.memory_up_mhz
     )
 
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Annotated, Literal, TypeAlias
+from typing import Annotated, Final, Literal, TypeAlias
 
 from msgspec import Meta
 
@@ -15,13 +16,17 @@ PowerW: TypeAlias = Annotated[float, Meta(gt=0, le=5000)]
 
 
 class Outcome(StrEnum):
-    """How a trial ended. Everything but ``PASSED`` is a failed step (common practice, no source)."""
+    """How a trial ended. Everything but ``PASSED`` is a failed step (common practice, no source).
+
+    ``DOES_NOT_HOLD`` is what a log shows and no eye sees: a run that slows down, or whose clock falls in the heat.
+    """
 
     PASSED = "passed"
     ARTIFACTS = "artifacts"
     FROZE = "froze"
     DRIVER_RESET = "driver-reset"
     DID_NOT_FINISH = "did-not-finish"
+    DOES_NOT_HOLD = "does-not-hold"
 
 
 @dataclass(frozen=True, kw_only=True, order=True)
@@ -48,6 +53,9 @@ class Setting:
 
 
 STOCK = Setting()
+DEFAULT_RECORD: Final = "tuning.toml"
+LEAST_MINUTES: Final = 3.0
+"""A run that is shorter does not show that a step is stable (common practice, no source)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -183,13 +191,23 @@ class Trial:
 
 @dataclass(frozen=True, kw_only=True)
 class TuningRecord:
-    """Everything tried on one card: ``workloads`` from the lightest to the heaviest, ``trials`` in order of time."""
+    """Everything tried on one card: ``workloads`` from the lightest to the heaviest, ``trials`` in order of time.
+
+    ``lengths`` are the least minutes of a run by workload, ``LEAST_MINUTES`` where one is not named. ``logs_folder`` is
+    where the logger writes, as seen from the folder of the record.
+    """
 
     card: CardFacts
     limits: Limits
     workloads: tuple[Workload, ...]
     steps: Steps
     trials: tuple[Trial, ...]
+    lengths: Mapping[str, float] = field(default_factory=dict)
+    logs_folder: str | None = None
+
+    def least_minutes(self, workload: str, *, is_endurance: bool = False) -> float:
+        """Least length of a run."""
+        return self.steps.endurance_min_minutes if is_endurance else self.lengths.get(workload, LEAST_MINUTES)
 
     def weight_of(self, workload: str) -> int:
         """Place of a workload in the order of weight, 0 for the lightest.

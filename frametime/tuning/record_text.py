@@ -9,7 +9,7 @@ from typing import Annotated, Any, Final, TypeAlias
 
 from msgspec import Meta, Struct
 
-from frametime.errors import RecordError
+from frametime.errors import RecordError, did_you_mean
 from frametime.settings.decoding import decoded, within
 from frametime.settings.toml_source import TomlSource, shown
 from frametime.settings.toml_writing import toml_lines
@@ -69,6 +69,8 @@ class RecordKeys(Struct, frozen=True, kw_only=True):
     workloads: tuple[Workload, ...] = ()
     steps: Steps = Steps()
     trials: tuple[TrialKeys, ...] = ()
+    lengths: dict[str, Annotated[float, Meta(gt=0, le=600)]] = {}
+    logs_folder: Name | None = None
 
 
 class _NewTrial(Struct):
@@ -90,7 +92,11 @@ def parse_record(text: str, *, name: str) -> TuningRecord:
     source.check_once([(*place, "name") for place in source.places(("workloads",))], "give each workload its own name")
     if keys.steps.endurance_max_minutes < keys.steps.endurance_min_minutes:
         raise source.fault(("steps", "endurance_max_minutes"), "is less than endurance_min_minutes")
-    _check_trials(source, keys.trials, tuple(workload.name for workload in keys.workloads))
+    names = tuple(workload.name for workload in keys.workloads)
+    for name_of in keys.lengths:
+        if name_of not in names:
+            raise source.unknown(("lengths", name_of), did_you_mean(name_of, names) or "name one of the workloads")
+    _check_trials(source, keys.trials, names)
     _check_logs(source)
     return TuningRecord(
         card=keys.card,
@@ -98,6 +104,8 @@ def parse_record(text: str, *, name: str) -> TuningRecord:
         workloads=keys.workloads,
         steps=keys.steps,
         trials=tuple(table.trial() for table in keys.trials),
+        lengths=keys.lengths,
+        logs_folder=keys.logs_folder,
     )
 
 
@@ -165,6 +173,8 @@ def trial_text(trial: Trial) -> str:
 TEMPLATE: Final = """\
 # A tuning record of frametime. Keep it by hand, or let 'frametime tune add' append to it.
 
+# logs_folder = "logs"       # where the logger writes: 'tune add --passed' takes the newest logs from there
+
 [card]
 name = "my card"
 # core_clock_mhz = 2400      # at stock, for your own record
@@ -184,4 +194,8 @@ name = "light scene"
 [[workloads]]
 name = "heavy scene"
 memory_heavy = false
+
+# Least length of one run in minutes; 3 where it is not named (common practice, no source).
+[lengths]
+# "light scene" = 3
 """

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +15,10 @@ from frametime.metrics.metric import MeasuredRun, Missing
 from frametime.metrics.sensors.sensor_channels import QUANTITY_WORDS, Channel, channel
 from frametime.tuning.criterion import Criterion, EnduranceRules, Question, value_of
 from frametime.words import counted
+
+LONGEST_UNSEEN_S: Final = 10.0
+"""Samples farther apart leave the time between them unseen, however evenly they come: a clock falls and rises again
+within seconds (common practice, no source)."""
 
 
 class SensorCover(NamedTuple):
@@ -38,8 +42,8 @@ class SensorCover(NamedTuple):
 def sensor_cover(series: FrameSeries, *quantities: str) -> SensorCover:
     """The part of a run in which all of the quantities were sampled.
 
-    A hole between two samples that is called a gap elsewhere (over 5 usual steps and over 2 s) is not covered, and
-    neither is what lies before the first sample or after the last.
+    A hole between two samples that is called a gap elsewhere (over 5 usual steps and over 2 s), or is longer than
+    ``LONGEST_UNSEEN_S``, is not covered, and neither is what lies before the first sample or after the last.
 
     Parameters
     ----------
@@ -66,7 +70,7 @@ def sensor_cover(series: FrameSeries, *quantities: str) -> SensorCover:
 
 def _seen_at(item: Channel, times_s: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Whether each time lies between two samples that are no gap apart, shape of ``times_s``."""
-    longest_s = max(LONG_GAP_STEPS * item.step_s, LONG_GAP_S)
+    longest_s = min(max(LONG_GAP_STEPS * item.step_s, LONG_GAP_S), LONGEST_UNSEEN_S)
     is_close = np.concatenate(([False], np.diff(item.times_s) <= longest_s, [False]))
     return np.asarray(is_close[np.searchsorted(item.times_s, times_s)], dtype=np.bool_)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Final
 
 from frametime.caveats import Caveat, Weight
 from frametime.statistics.differences import Interval, Ratio, welch_ratio
@@ -49,6 +50,7 @@ def summarize(record: TuningRecord, *, level: float = 0.95, caveats: Sequence[Ca
         past_edge=past_edge(view, level),
         best=best,
         best_is_final=final,
+        endurance=_endurance_words(view, best),
         best_gain=best_gain,
         everyday=everyday,
         everyday_cost=cost,
@@ -57,6 +59,22 @@ def summarize(record: TuningRecord, *, level: float = 0.95, caveats: Sequence[Ca
         caveats=(*caveats, *_caveats(view)),
         cautions=CAUTIONS,
     )
+
+
+SEEN: Final = "seen by the operator, not measured"
+
+
+def _endurance_words(view: TrialView, best: Setting | None) -> str:
+    record = view.record
+    if best is None or view.status(best, record.endurance_weight) != "passed":
+        return "endurance run not passed yet"
+    long_runs = [
+        trial
+        for trial, proof in zip(record.trials, view.evidence, strict=True)
+        if proof.holds and proof.weight == record.endurance_weight and trial.setting.is_at_or_beyond(best)
+    ]
+    seen = "" if any(trial.logs for trial in long_runs) else f" ({SEEN})"
+    return f"passed the endurance run{seen}"
 
 
 def _trial_row(view: TrialView, trial: Trial, number: int) -> TrialRow:
@@ -70,6 +88,7 @@ def _trial_row(view: TrialView, trial: Trial, number: int) -> TrialRow:
         is_endurance=trial.is_endurance,
         minutes=trial.minutes,
         n_runs=trial.n_runs,
+        is_seen_only=trial.is_endurance and not trial.logs,
         average_fps=fps,
         average_power_w=power_w,
         frames_per_joule=None if fps is None or power_w is None else fps / power_w,
@@ -181,6 +200,8 @@ def _not_known(
     if view.status(best, record.endurance_weight) != "passed":
         minutes = f"{record.steps.endurance_min_minutes:g} to {record.steps.endurance_max_minutes:g} minutes"
         found.append(f"{best} has not passed an endurance run of {minutes}.")
+    elif _endurance_words(view, best).endswith(f"({SEEN})"):
+        found.append(f"The endurance run at {best} was {SEEN}: the log of a long run would show it.")
     for setting, words in ((STOCK, "stock"), (best, "the best setting")):
         runs = len(view.runs_fps(setting, heaviest))
         if runs < 2 and (setting != STOCK or best != STOCK):

@@ -17,7 +17,8 @@ MapStatus = Literal["passed", "failed", "not tried"]
 class TrialRow:
     """One trial: ``failure`` says why it counts as failed, ``None`` when it passed.
 
-    FPS and power are means over its runs (geometric for FPS); ``None`` where they were not measured.
+    ``is_seen_only`` of an endurance run without a log. FPS and power are means over its runs (geometric for FPS);
+    ``None`` where they were not measured.
     """
 
     number: int
@@ -28,6 +29,7 @@ class TrialRow:
     is_endurance: bool
     minutes: float | None
     n_runs: int
+    is_seen_only: bool
     average_fps: float | None
     average_power_w: float | None
     frames_per_joule: float | None
@@ -116,6 +118,8 @@ class TuningSummary:
     past_edge : tuple of PastEdge
     best : Setting or None
         The best setting found so far; ``best_is_final`` once it passed the endurance run and tuning is finished.
+    endurance : str
+        Whether the best setting passed the endurance run, and by whose word.
     best_gain : Ratio or None
     everyday : Setting or None
     everyday_cost : Cost or None
@@ -135,6 +139,7 @@ class TuningSummary:
     past_edge: tuple[PastEdge, ...]
     best: Setting | None
     best_is_final: bool
+    endurance: str
     best_gain: Ratio | None
     everyday: Setting | None
     everyday_cost: Cost | None

@@ -154,6 +154,10 @@ name = "light scene"
 
 [[workloads]]
 name = "heavy scene"
+
+[lengths]
+"light scene" = 0.05
+"heavy scene" = 0.05
 """
 
 _TRIALS = """

@@ -83,6 +83,7 @@ DRAWING: Final[Options] = {
 FILM: Final = "--out clip --fps 2 --size 160x90"
 
 ELSEWHERE: Final[Mapping[tuple[str, str], str]] = {
+    ("tune add", "passed"): "cli/test_tune_judging.py",
     ("watch", "settle"): "pipeline/test_watching.py",
     ("batch", "workers"): "faults/test_same_bytes.py",
     ("batch", "cluster"): "pipeline/test_cluster.py",

@@ -11,7 +11,7 @@ import pytest
 from log_files import write_log
 from run_cli import Done, frametime
 
-from frametime.tuning.cautions import CAUTIONS
+from frametime.tuning.cautions import CAUTION, CAUTIONS
 
 RECORDED = Path(__file__).parents[1] / "reference" / "data" / "recorded_sensors"
 RECORD = """\
@@ -29,6 +29,10 @@ name = "courtyard"
 
 [[workloads]]
 name = "canyon"
+
+[lengths]  # the recorded runs last ten seconds
+courtyard = 0.15
+canyon = 0.15
 """
 
 
@@ -49,19 +53,23 @@ def one_paragraph(text: str) -> str:
     return " ".join(text.split())
 
 
-def test_every_output_shows_the_cautions(bench: Path) -> None:
+def test_the_cautions_stand_in_full_where_a_hand_reaches_for_a_setting_and_in_a_line_elsewhere(bench: Path) -> None:
     log = "logs/base-canyon-2160p-run1.csv"
-    outputs = [
-        tune(bench, "new", "other.toml"),
-        tune(bench, "next", "bench.toml"),
+    first = [tune(bench, "new", "other.toml"), tune(bench, "next", "bench.toml")]
+    later = [
         tune(bench, "add", "bench.toml", "--workload", "courtyard", "--outcome", "passed"),
+        tune(bench, "next", "bench.toml"),
         tune(bench, "show", "bench.toml"),
         tune(bench, "endurance", log),
     ]
-    for done in outputs:
+    # The next core step would be +225 of 250 MHz at most: a limit is near.
+    near = tune(bench, "add", "bench.toml", "--workload", "courtyard", "--passed", "--core", "200")
+    beyond = tune(bench, "add", "bench.toml", "--workload", "courtyard", "--passed", "--core", "225")
+    for done in (*first, *later, near, beyond):
         assert done.code == 0, done.err
-        for caution in CAUTIONS:
-            assert caution in one_paragraph(done.out)
+        in_full = all(caution in one_paragraph(done.out) for caution in CAUTIONS)
+        assert in_full == (done in first or done is beyond), done.out
+        assert in_full or one_paragraph(done.out).endswith(f"Caution: {CAUTION}")
     for command in ("next", "show"):
         assert json.loads(tune(bench, command, "bench.toml", "--json").out)["cautions"] == list(CAUTIONS)
     assert json.loads(tune(bench, "endurance", log, "--json").out)["cautions"] == list(CAUTIONS)
@@ -113,6 +121,7 @@ def test_a_log_that_is_in_the_record_is_not_noted_again(bench: Path) -> None:
 
 def test_a_log_that_is_no_capture_or_too_short_is_told(bench: Path) -> None:
     write_log(bench / "short.csv", 10.0, times=50)
+    (bench / "bench.toml").write_text(RECORD.replace("0.15", "0.001"), "utf-8", newline="\n")
     arguments = ("add", "bench.toml", "--workload", "canyon", "--outcome", "passed", "--log")
     sensors = tune(bench, *arguments, "logs/base-canyon-2160p-run1.sensors.csv")
     assert "this looks like a sensor log" in sensors.err
@@ -153,6 +162,10 @@ def test_the_log_of_a_failed_trial_may_be_broken_and_that_of_a_passed_one_not(be
         (("add", "bench.toml", "--workload", "courtyrad", "--outcome", "passed"), 3, "did you mean 'courtyard'?"),
         (("add", "bench.toml", "--workload", "courtyard", "--outcome", "great"), 2, "--outcome"),
         (("add", "bench.toml", "--workload", "courtyard", "--outcome", "passed", "--endurance"), 3, "--minutes"),
+        (("add", "bench.toml"), 2, "say how it ended"),
+        (("add", "bench.toml", "--passed", "--outcome", "froze"), 2, "say how it ended"),
+        (("add", "bench.toml", "--passed", "--core", "25"), 2, "--workload is needed"),
+        (("undo", "bench.toml"), 3, "there is no trial to take back"),
         (("add", "bench.toml", "--workload", "courtyard", "--outcome", "passed", "--on", "monday"), 3, "2026-11-25"),
         (("add", "bench.toml", "--workload", "courtyard", "--outcome", "passed", "--sensors", "x"), 2, "--sensors"),
         (
@@ -212,7 +225,7 @@ def test_an_endurance_run_is_judged_with_the_limits_of_the_record(bench: Path) -
 
 
 def test_the_command_to_note_a_trial_can_be_pasted_back(bench: Path) -> None:
-    text = RECORD.replace('name = "courtyard"', 'name = "inner court"')
+    text = RECORD.replace('name = "courtyard"', 'name = "inner court"').replace("courtyard = 0.15\n", "")
     (bench / "bench.toml").write_text(text, "utf-8", newline="\n")
     done = tune(bench, "next", "bench.toml")
     assert 'frametime tune add bench.toml --core 0 --memory 0 --workload "inner court" --outcome passed' in done.out

@@ -119,7 +119,7 @@ def test_the_interval_follows_the_level_asked_for() -> None:
 
 def test_a_wide_interval_is_not_called_steady() -> None:
     seconds = np.arange(30)
-    level_ms = 10.0 * (1.0 + 0.08 * np.sin(2.0 * np.pi * seconds / 20.0))
+    level_ms = 10.0 * (1.0 + 0.08 * np.sin(2.0 * np.pi * seconds / 3.0))
     swinging = find_drift(run_of(np.repeat(level_ms, 100)))
     assert not swinging.is_drift and not swinging.is_steady
     assert swinging.sentence.startswith("The level may change by −")

@@ -14,15 +14,14 @@ from made_regularity import Array, autocorrelated, clean_ms
 from frametime.capture import Capture, SensorTrace
 from frametime.metrics.catalog.catalog import catalog_for
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.intervals.block_bootstrap import draw_blocks
-from frametime.metrics.intervals.resampled_frames import display_outcomes
-from frametime.metrics.intervals.resampled_run import Resampled, ResampledRun
-from frametime.metrics.intervals.resampled_sensors import SensorDraws
-from frametime.metrics.intervals.resampling import REASONS, within_run_intervals
+from frametime.metrics.intervals.frame_intervals import display_outcomes
+from frametime.metrics.intervals.run_intervals import REASONS, within_run_intervals
+from frametime.metrics.intervals.sensor_intervals import sensor_outcomes
+from frametime.metrics.intervals.within_run import Influence
 from frametime.metrics.measure import measure
 from frametime.metrics.metric import MeasuredRun, Missing
 from frametime.metrics.options import MeasureOptions, Refresh
-from frametime.metrics.sensors.sensor_channels import Channel
+from frametime.metrics.sensors.sensor_channels import channel
 from frametime.render.json_output import run_document
 from frametime.statistics.differences import Interval
 
@@ -93,7 +92,6 @@ def options_for(refresh: Refresh) -> MeasureOptions:
     return MeasureOptions(
         refresh=refresh,
         within_run_intervals=True,
-        n_resamples=300,
         temperature_limit_c=70.0,
         power_limit_w=305.0,
     )
@@ -123,9 +121,7 @@ def test_every_metric_has_an_interval_or_a_reason(run: MeasuredRun) -> None:
 
 
 def test_lows_by_time_have_intervals_where_no_freeze_fills_their_time() -> None:
-    run = measure(
-        capture_of(stamps_of(clean_ms(60_000, 5))), MeasureOptions(within_run_intervals=True, n_resamples=200)
-    )
+    run = measure(capture_of(stamps_of(clean_ms(60_000, 5))), MeasureOptions(within_run_intervals=True))
     assert all(run.values[key].interval is not None for key in FEW_FREEZES)
 
 
@@ -166,46 +162,36 @@ def test_the_docs_name_every_metric_without_an_interval(page: str) -> None:
     assert [key for key in REASONS if f"`{key}`" not in text] == []
 
 
-def positions_of(run: ResampledRun, resample: int) -> Array:
-    blocks = run.draws.rows == resample
-    pairs = zip(run.draws.starts[blocks], run.draws.ends[blocks], strict=True)
-    return np.concatenate([np.arange(low, high) for low, high in pairs]) % run.draws.n
-
-
 @pytest.mark.parametrize("refresh", [FIXED, WINDOW], ids=["fixed", "window"])
-def test_what_the_eye_sees_is_that_of_a_resample_really_made(refresh: Refresh) -> None:
-    """Each frame brings its own flag along: counted one by one, from the metric's own arrays."""
+def test_each_frame_moves_what_the_eye_sees_by_its_item(refresh: Refresh) -> None:
+    """Sums over all items by hand: those of a share or a count per frame are its flags, about their mean."""
     series = FrameSeries.of(eventful_capture(), options_for(refresh))
-    run = ResampledRun(series, draw_blocks(series.n_frames, n_resamples=5, mean_block=40.0, seed=2))
-    keys = [
-        key for key in catalog_for(series.options) if catalog_for(series.options)[key].group in ("display", "dropped")
-    ]
-    found = display_outcomes(run, dict.fromkeys(keys, 1.0))
+    keys = [key for key, row in catalog_for(series.options).items() if row.group in ("display", "dropped")]
+    found = display_outcomes(series, dict.fromkeys(keys, 1.0))
     assert series.capture is not None
     shown = np.asarray(series.capture.frames.column("shown").to_pylist()[1:])
-    frames = np.flatnonzero(shown)
-    steps_ms = np.diff(series.timestamps_ns[1:][frames], prepend=series.timestamps_ns[0]) / 1e6
-    for resample in range(5):
-        positions = positions_of(run, resample)
-        expected = {"dropped_count": np.count_nonzero(~shown[positions])}
-        expected["dropped_fraction"] = expected["dropped_count"] / series.n_frames
-        if not refresh.is_fixed:
-            step_of = np.full(series.n_frames, np.nan)
-            step_of[frames] = steps_ms
-            drawn = step_of[positions]
-            drawn = drawn[np.isfinite(drawn)]
-            expected["refresh_below_time_fraction"] = drawn[drawn > 1000 / 80].sum() / drawn.sum()
-            expected["refresh_above_time_fraction"] = drawn[drawn < 1000 / 135].sum() / drawn.sum()
-            inside = (drawn >= 1000 / 135) & (drawn <= 1000 / 80)
-            expected["refresh_inside_frames_fraction"] = inside.mean()
-        for key, value in expected.items():
-            outcome = found[key]
-            assert isinstance(outcome, Resampled), key
-            assert outcome.values[resample] == pytest.approx(value, rel=1e-9), key
+    n, frames = series.n_frames, np.flatnonzero(shown)
+    steps_ms = np.zeros(n)
+    steps_ms[frames] = np.diff(series.timestamps_ns[1:][frames], prepend=series.timestamps_ns[0]) / 1e6
+    expected = {"dropped_count": ~shown / np.count_nonzero(~shown) - 1.0 / n}
+    expected["dropped_fraction"] = expected["dropped_count"]
+    expected["shown_average_fps"] = (
+        shown / np.count_nonzero(shown) - series.frame_times_ms / series.frame_times_ms.sum()
+    )
+    if not refresh.is_fixed:
+        for key, chosen in {"below": steps_ms > 1000 / 80, "above": (steps_ms > 0) & (steps_ms < 1000 / 135)}.items():
+            part = np.where(chosen, steps_ms, 0.0)
+            expected[f"refresh_{key}_time_fraction"] = part / part.sum() - steps_ms / steps_ms.sum()
+        inside = (steps_ms >= 1000 / 135) & (steps_ms <= 1000 / 80)
+        expected["refresh_inside_frames_fraction"] = inside / np.count_nonzero(inside) - shown / frames.size
+    for key, items in expected.items():
+        outcome = found[key]
+        assert isinstance(outcome, Influence), key
+        assert outcome.items == pytest.approx(items, rel=1e-9, abs=1e-12), key
 
 
 def test_power_hangs_together_over_its_own_time() -> None:
-    """A mean of independent samples: its interval is that of the textbook, 1.96 standard errors to each side."""
+    """A mean of independent samples: its interval is that of the textbook, about two standard errors to each side."""
     capture = eventful_capture()
     assert capture.sensors is not None
     generator = np.random.default_rng(5)
@@ -220,14 +206,13 @@ def test_power_hangs_together_over_its_own_time() -> None:
     )
     value = measure(capture, options_for(FIXED)).values["average_power_w"]
     assert value.interval is not None
-    assert "sensor samples" in value.interval.method
     half_w = 0.5 * (value.interval.high - value.interval.low)
     assert half_w == pytest.approx(1.96 * 10.0 / np.sqrt(m), rel=0.25)
 
 
 @pytest.mark.parametrize(
     ("coefficient", "n_samples", "told"),
-    [(0.5, 30, "50 or more are needed"), (0.99, 200, "too short for 10 independent parts")],
+    [(0.5, 30, "100 or more are needed"), (0.99, 200, "independent stretches; 15 are needed")],
 )
 def test_sensors_that_say_too_little_give_no_interval(coefficient: float, n_samples: int, told: str) -> None:
     capture = capture_of(np.arange(0, 20_000_000_001, 10_000_000))
@@ -239,34 +224,28 @@ def test_sensors_that_say_too_little_give_no_interval(coefficient: float, n_samp
     capture = Capture(
         frames=capture.frames, conditions=capture.conditions, provenance=capture.provenance, sensors=sensors, caveats=()
     )
-    series = FrameSeries.of(capture, MeasureOptions(n_resamples=100))
+    series = FrameSeries.of(capture, MeasureOptions())
     outcome = within_run_intervals(series, {"average_power_w": 300.0, "frames_per_joule": 0.3})
     for found in outcome.values():
         assert isinstance(found, Missing), isinstance(found, Interval)
         assert told in found.reason
 
 
-def test_a_sensor_is_weighted_by_time_in_every_resample() -> None:
-    generator = np.random.default_rng(8)
-    times_s = np.append(0.0, np.cumsum(generator.uniform(0.05, 0.5, 80)))
-    values = 300.0 + 20.0 * generator.standard_normal(81)
-    power = Channel(
-        times_s=times_s,
-        values=values,
-        sample_values=values,
-        duration_s=float(times_s[-1]),
-        step_s=0.25,
-        longest_step_s=0.5,
-    )
-    series = FrameSeries(np.arange(0, int(times_s[-1] * 1e9), 8_000_000), options=MeasureOptions())
-    drawn = SensorDraws(series, power, draw_blocks(80, n_resamples=20, mean_block=3.0, seed=1))
-    means, per_joule = drawn.mean(), drawn.frames_per_joule()
-    pieces_s, pieces_w = np.diff(times_s), 0.5 * (values[1:] + values[:-1])
-    for resample in range(20):
-        blocks = drawn.draws.rows == resample
-        pairs = zip(drawn.draws.starts[blocks], drawn.draws.ends[blocks], strict=True)
-        chosen = np.concatenate([np.arange(low, high) for low, high in pairs]) % 80
-        assert means[resample] == pytest.approx(np.average(pieces_w[chosen], weights=pieces_s[chosen]), rel=1e-9)
-        frames = pieces_s[chosen].sum() / 0.008
-        expected = frames / (pieces_w[chosen] * pieces_s[chosen]).sum()
-        assert per_joule[resample] == pytest.approx(expected, rel=0.005)
+def test_each_step_between_samples_moves_a_mean_by_its_time() -> None:
+    capture = eventful_capture()
+    assert capture.sensors is not None
+    series = FrameSeries.of(capture, options_for(FIXED))
+    found = channel(series, "power_w")
+    assert not isinstance(found, Missing)
+    outcomes = sensor_outcomes(series, {"average_power_w": 300.0, "frames_per_joule": 0.3})
+    pieces_s, pieces_w = np.diff(found.times_s), 0.5 * (found.values[1:] + found.values[:-1])
+    elapsed_s = (series.timestamps_ns - series.timestamps_ns[0]) / 1e9
+    frames = np.diff(np.searchsorted(elapsed_s, found.times_s))
+    energy = pieces_s * pieces_w / (pieces_s * pieces_w).sum()
+    for key, items, rel in (
+        ("average_power_w", energy - pieces_s / pieces_s.sum(), 1e-9),
+        ("frames_per_joule", frames / frames.sum() - energy, 0.2),  # whole frames here, parts of frames there
+    ):
+        outcome = outcomes[key]
+        assert isinstance(outcome, Influence), key
+        assert np.std(outcome.items - items) <= rel * np.std(items), key

@@ -8,7 +8,8 @@ from made_captures import ordinary_ms
 from made_regularity import Array, run_of
 
 from frametime.metrics.display.refresh_rates import parse_refresh
-from frametime.metrics.intervals.resampled_run import ANYTHING, SAME, Resampled, make_interval
+from frametime.metrics.intervals.tail_intervals import _slow_words
+from frametime.metrics.intervals.within_run import FEW_DECIDE, SAME, Influence, interval_of
 from frametime.metrics.measure import measure
 from frametime.metrics.metric import MetricValue
 from frametime.metrics.options import MeasureOptions
@@ -52,9 +53,8 @@ def test_the_last_frame_of_a_run_is_not_replaced() -> None:
 
 
 def test_a_count_is_cut_off_at_the_most_there_can_be() -> None:
-    counts = np.random.default_rng(1).normal(95.0, 4.0, 2000)
-    wide = make_interval(95.0, Resampled(counts, "count"), level=0.95, factor=1.0, method="made")
-    cut = make_interval(95.0, Resampled(counts, "count", most=100.0), level=0.95, factor=1.0, method="made")
+    items = 0.01 * np.random.default_rng(1).standard_normal(200)
+    wide, cut = (interval_of(95.0, Influence(items, "count", most=most), 0.95) for most in (np.inf, 100.0))
     assert isinstance(wide, Interval)
     assert isinstance(cut, Interval)
     assert wide.high > 100.0
@@ -68,7 +68,7 @@ def test_one_freeze_that_is_nearly_the_whole_run_says_nothing_of_its_own_scatter
     assert low.interval_reason is not None
     assert low.interval_reason.startswith("one frame takes nearly all of the time of the slow frames")
     alternation = values_of(times_ms, "alternation")
-    assert (alternation.interval, alternation.interval_reason) == (None, ANYTHING.reason)
+    assert (alternation.interval, alternation.interval_reason) == (None, FEW_DECIDE.reason)
 
 
 def test_a_freeze_among_other_slow_frames_keeps_its_interval() -> None:
@@ -79,6 +79,6 @@ def test_a_freeze_among_other_slow_frames_keeps_its_interval() -> None:
 
 
 def test_less_than_one_slow_frame_is_not_called_none() -> None:
-    assert values_of(ordinary_ms(150), "p99p9_frame_time_ms").interval_reason == (
-        "it rests on 0.15 slow frames: too few"
-    )
+    assert _slow_words(0.15) == "0.15 slow frames"
+    reason = values_of(ordinary_ms(1500, seed=3), "p99p9_frame_time_ms").interval_reason
+    assert reason == "it rests on 1.5 slow frames, worth 0.9 independent ones: too few"

@@ -10,7 +10,6 @@ import numpy as np
 import pymannkendall
 import pytest
 import scipy.stats
-from arch.bootstrap import StationaryBootstrap, optimal_block_length
 from astropy.timeseries import LombScargle
 
 from frametime.metrics.display.refresh_rates import parse_refresh
@@ -23,7 +22,6 @@ from frametime.metrics.drift.trend import (
     theil_sen_slope,
     trend_test,
 )
-from frametime.metrics.intervals.block_bootstrap import draw_blocks, optimal_block_lengths
 from frametime.metrics.rhythm.spectrum import even_powers
 
 DATA = Path(__file__).parent / "data"
@@ -35,46 +33,6 @@ def nile() -> np.ndarray:
 
 def lew() -> np.ndarray:
     return np.loadtxt(DATA / "nist_strd" / "Lew.csv", skiprows=1)
-
-
-def ar1_of_arch() -> np.ndarray:
-    """The recipe of arch 8.0.0, arch/tests/bootstrap/test_block_length.py."""
-    noise = np.random.RandomState(0).standard_normal(10100)  # the published check uses it
-    values = noise.copy()
-    for i in range(1, values.size):
-        values[i] = 0.3 * values[i - 1] + noise[i]
-    return values[100:]
-
-
-# ---- Block length and bootstrap
-
-
-def test_optimal_block_lengths_of_the_published_series() -> None:
-    """Stationary and circular: 13.635665 and 15.60894 (arch 8.0.0 test suite, Politis and White 2004, Patton 2009)."""
-    assert optimal_block_lengths(ar1_of_arch()) == pytest.approx((13.635665, 15.60894), rel=1e-4)
-
-
-@pytest.mark.parametrize("n", [30, 200, 5000])
-def test_optimal_block_lengths_as_in_arch(n: int) -> None:
-    values = np.cumsum(np.random.default_rng(n).standard_normal(n))
-    expected = optimal_block_length(values).to_numpy()[0]
-    assert optimal_block_lengths(values) == pytest.approx(tuple(expected), rel=1e-9)
-
-
-def test_variance_of_the_mean_of_the_nile_under_the_stationary_bootstrap() -> None:
-    """Politis and Romano 1994, Lemma 1, evaluated exactly for a mean block of 10: 124338.612137."""
-    values = nile()
-    draws = draw_blocks(values.size, n_resamples=40_000, mean_block=10.0, seed=1)
-    means = draws.sums(values) / values.size
-    # 40 000 resamples give the variance to about 0.7 %.
-    assert values.size * np.var(means) == pytest.approx(124338.612137, rel=0.03)
-
-
-def test_the_resampled_means_are_distributed_as_those_of_arch() -> None:
-    values = nile()
-    other = StationaryBootstrap(10.0, values, seed=np.random.default_rng(2)).apply(np.mean, 4000)[:, 0]
-    draws = draw_blocks(values.size, n_resamples=4000, mean_block=10.0, seed=3)
-    assert scipy.stats.ks_2samp(draws.sums(values) / values.size, other).pvalue > 1e-3
 
 
 # ---- Trend

@@ -16,7 +16,7 @@ ATLAS = LOGS / "recorded" / "preset-base" / "atlas" / "1080p" / "run1.csv.gz"
 
 
 def run_of(path: Path, *, intervals: bool = True) -> MeasuredRun:
-    return measure(read_capture(path), MeasureOptions(within_run_intervals=intervals, n_resamples=200))
+    return measure(read_capture(path), MeasureOptions(within_run_intervals=intervals))
 
 
 def told(screen: str) -> str:

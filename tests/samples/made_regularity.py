@@ -31,6 +31,38 @@ def clean_ms(n: int, seed: int, *, coefficient: float = 0.9, scatter: float = 0.
     return 8.3 * np.exp(noise)
 
 
+def wandering_ms(n: int, seed: int) -> Array:
+    """Noise with two memories: some frames long, and some tenths of a second long."""
+    generator = np.random.default_rng(seed)
+    logs = 0.03 * autocorrelated(n, 0.9, generator) + 0.03 * autocorrelated(n, 0.98, generator)
+    return 8.3 * np.exp(logs + 0.01 * generator.standard_normal(n))
+
+
+def walking_ms(n: int, seed: int, *, pct_per_root_s: float = 0.5) -> Array:
+    """Clean noise on a level that walks at random."""
+    steps = np.random.default_rng(seed + 10**6).standard_normal(n) * np.sqrt(0.0083)
+    return np.asarray(clean_ms(n, seed) * np.exp(0.01 * pct_per_root_s * np.cumsum(steps)))
+
+
+def two_levels_ms(n: int, seed: int, *, dwell_s: float = 8.0) -> Array:
+    """A scene of two parts, 8 and 10 ms a frame, each kept for a random time."""
+    generator = np.random.default_rng(seed)
+    level, parts, n_made = int(generator.integers(2)), [], 0
+    while n_made < n:
+        level_ms = (8.0, 10.0)[level]
+        parts.append(np.full(max(int(generator.exponential(dwell_s) * 1e3 / level_ms), 1), level_ms))
+        level, n_made = 1 - level, n_made + parts[-1].size
+    return np.asarray(np.concatenate(parts)[:n] * np.exp(0.03 * autocorrelated(n, 0.5, generator)))
+
+
+def hitching_ms(n: int, seed: int) -> Array:
+    """Noise with a memory of ten frames, and a hitch in one of 200 frames, of exponential size."""
+    generator = np.random.default_rng(seed + 10**6)
+    times_ms, hits = clean_ms(n, seed), generator.random(n) < 0.005
+    times_ms[hits] += generator.exponential(12.0, int(hits.sum()))
+    return times_ms
+
+
 def run_of(
     frame_times_ms: Array, options: MeasureOptions | None = None, **columns: list[int | None] | list[bool | None]
 ) -> FrameSeries:

@@ -166,6 +166,23 @@ def test_the_endurance_run_takes_30_to_60_minutes_and_a_short_one_does_not_count
     assert isinstance(next_trial(long), Finished)
 
 
+def test_the_everyday_setting_is_tried_by_itself_though_no_speed_was_measured() -> None:
+    record = with_trials(
+        sim.empty_record(1),
+        made(0, 0),
+        made(25, 0),
+        made(50, 0, outcome=Outcome.FROZE),
+        made(40, 0, outcome=Outcome.FROZE),
+        made(30, 0, outcome=Outcome.FROZE),
+        *(made(25, memory, outcome=Outcome.FROZE) for memory in (50, 30, 10)),
+        made(25, 0, is_endurance=True, minutes=45.0),
+    )
+    step = proposal_for(replace(record, steps=replace(record.steps, everyday_core_back_mhz=10)))
+    assert (step.phase, step.setting) == (Phase.EVERYDAY, Setting(core_offset_mhz=15))
+    done = with_trials(record, made(15, 0))
+    assert isinstance(next_trial(replace(done, steps=replace(done.steps, everyday_core_back_mhz=10))), Finished)
+
+
 def test_the_everyday_setting_lies_25_and_100_mhz_below_the_tuned_maximum() -> None:
     best = Setting(core_offset_mhz=140, memory_offset_mhz=560)
     assert everyday_setting(best, sim.empty_record(1)) == Setting(core_offset_mhz=115, memory_offset_mhz=460)

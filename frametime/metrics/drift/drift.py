@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -12,6 +13,7 @@ from frametime.metrics.drift.change_points import ChangePoint, best_split, find_
 from frametime.metrics.drift.drift_words import change_sentence, drift_sentence, warm_up_sentence
 from frametime.metrics.drift.jumps import find_jumps
 from frametime.metrics.drift.trend import pairwise_slopes, slope_interval, trend_test
+from frametime.metrics.drift.wandering import change_over, stands_out, steps_stand_out, wandering
 from frametime.metrics.findings import Change, Drift, WarmUp
 from frametime.metrics.frame_series import FrameSeries, once_a_series
 from frametime.metrics.metric import Missing
@@ -37,6 +39,9 @@ class DriftRule(NamedTuple):
         Change of the level over the run below which a trend is not called drift.
     steady_total_pct : float
         A run is called steady only where the interval of the slope leaves out a change larger than this over the run.
+    wander_pct, wander_power : float
+        A level wanders when its slowest waves alone scatter by this much or more about a line, and have so many times
+        the power of the others or more: white noise exceeds 5 in 1 of 2 000 runs of a minute (F distribution).
     min_level_ratio, min_spread_ratio : float
         Least ratio of the levels, of the spreads, on the two sides of a change.
     min_change_blocks : int
@@ -61,6 +66,8 @@ class DriftRule(NamedTuple):
     significance: float = 0.002
     min_total_pct: float = 1.0
     steady_total_pct: float = 5.0
+    wander_pct: float = 0.5
+    wander_power: float = 5.0
     min_level_ratio: float = 1.02
     min_spread_ratio: float = 1.5
     min_change_blocks: int = 5
@@ -86,7 +93,8 @@ def find_drift(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> Drift:
     """Warm-up, slope and changes of the per-second median frame time.
 
     The slope is Theil-Sen, its interval from the ranks of the slopes, its p value Mann-Kendall, both with the
-    variance widened for autocorrelation. Where the first seconds are warm-up, slope and changes are those of the
+    variance widened for autocorrelation; a drift and steps of the level must be more than what the level wanders. Where
+    the first seconds are warm-up, slope and changes are those of the
     rest, and the sentence says so. Percentages are of the frame time: slower means longer.
 
     Returns
@@ -109,6 +117,7 @@ def find_drift(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> Drift:
             p_value=None,
             is_drift=False,
             is_steady=False,
+            wander_pct=None,
             changes=(),
             warm_up=warm_up,
             sentence=sentence,
@@ -118,8 +127,14 @@ def find_drift(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> Drift:
     minutes = float(times_s[-1] - times_s[0]) / 60.0
     total_pct = abs(slope) * minutes
     has_step = any(change.kind == "level" for change in changes)
-    is_drift = p_value < rule.significance and total_pct >= rule.min_total_pct and not has_step
-    is_steady = not is_drift and not has_step and max(abs(low), abs(high)) * minutes <= rule.steady_total_pct
+    logs = np.log(levels_ms)
+    has_trend = p_value < rule.significance and total_pct >= rule.min_total_pct and not has_step
+    is_drift = has_trend and stands_out(logs, total_pct / 100.0)
+    slow, power = wandering(logs)
+    wanders = not (is_drift or has_step) and 100.0 * slow >= rule.wander_pct and power >= rule.wander_power
+    wander_pct = 100.0 * slow if wanders else None
+    widest_pct = max(abs(low), abs(high)) * minutes
+    is_steady = not (has_trend or has_step or wanders) and widest_pct <= rule.steady_total_pct
     return Drift(
         slope_pct_per_min=slope,
         slope_low_pct_per_min=low,
@@ -127,6 +142,7 @@ def find_drift(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> Drift:
         p_value=p_value,
         is_drift=is_drift,
         is_steady=is_steady,
+        wander_pct=wander_pct,
         changes=changes,
         warm_up=warm_up,
         sentence=drift_sentence(
@@ -135,10 +151,22 @@ def find_drift(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> Drift:
             minutes=minutes,
             is_drift=is_drift,
             is_steady=is_steady,
+            wander_pct=wander_pct,
             changes=changes,
             warm_up=warm_up,
         ),
     )
+
+
+def change_over_run_pct(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> tuple[float, float] | None:
+    """Interval of the change of the level over the whole run, in percent; ``None`` where there are too few blocks."""
+    levels_ms = make_blocks(
+        series.frame_times_ms, series.ends_s, block_s=rule.block_s, max_blocks=rule.max_blocks
+    ).levels_ms
+    if levels_ms.size < rule.min_blocks:
+        return None
+    low, high = change_over(np.log(levels_ms), series.options.level)
+    return 100.0 * math.expm1(low), 100.0 * math.expm1(min(high, 5.0))
 
 
 def warm_up_length_s(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> float | Missing:
@@ -228,6 +256,9 @@ def _find_changes(series: FrameSeries, blocks: Blocks, first: int, rule: DriftRu
             max_changes=rule.max_changes,
         )
         if kind == "level":
+            # A level that wanders can be cut into steps: they count where they are more than that.
+            if points and not steps_stand_out(np.log(block_values[first:]), [point.n_before for point in points]):
+                points = ()
             points = _with_jumps(points, block_values[first:], rule)
         for point in points:
             frame = _frame_of_change(values, blocks.edges[first:], point)

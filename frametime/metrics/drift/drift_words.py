@@ -91,6 +91,7 @@ def drift_sentence(
     minutes: float,
     is_drift: bool,
     is_steady: bool,
+    wander_pct: float | None,
     changes: tuple[Change, ...],
     warm_up: WarmUp | None,
 ) -> str:
@@ -107,6 +108,10 @@ def drift_sentence(
             bounds = sorted((abs(low), abs(high)))
             parts.append(
                 f"{percent(slope_pct_per_min)} % {word} per minute{rest} ({percent(bounds[0])} to {percent(bounds[1])})"
+            )
+        elif wander_pct is not None:
+            parts.append(
+                f"the level goes up and down{rest} by {percent(wander_pct)} % (standard deviation), with no drift"
             )
         elif is_steady:
             parts.append(f"no drift found{rest} ({low:+.1f} to {high:+.1f} % per minute)".replace("-", _MINUS))

@@ -165,7 +165,7 @@ def _table(sheet: Sheet, summary: TuningSummary, corner: tuple[float, float]) ->
         lines = [_offsets(summary.best)]
         if gain is not None:
             lines.append(f"gain {change_words(gain.value, gain.interval)}")
-        lines.append("passed the endurance run" if summary.best_is_final else "endurance run not passed yet")
+        lines.append(summary.endurance)
         blocks.append(("best so far" if not summary.best_is_final else "best setting", lines))
     if summary.everyday is not None:
         lines = [_offsets(summary.everyday)]

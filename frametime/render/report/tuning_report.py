@@ -92,7 +92,7 @@ def _best_card(summary: TuningSummary) -> doc.VerdictCard:
     if summary.best is None:
         state, sentence = mark("none yet", "care"), "No setting has passed the heaviest workload yet."
     elif summary.best_is_final:
-        state, sentence = mark("final", "good"), "The best setting passed the endurance run, and tuning is finished."
+        state, sentence = mark("final", "good"), f"The best setting {summary.endurance}, and tuning is finished."
     else:
         state, sentence = mark("so far", "care"), "The best setting found so far; tuning is not finished."
     return doc.VerdictCard(

@@ -153,6 +153,7 @@ def _trial_values(row: TrialRow) -> dict[str, object]:
     more = [f" {row.failure}"] if row.failure is not None and row.failure != row.outcome.value else []
     if row.is_endurance:
         more.append(f" endurance, {row.minutes:g} min" if row.minutes is not None else " endurance")
+        more += [" seen by the operator, not measured"] if row.is_seen_only else []
     return {
         **fields(row, "number", "workload", "n_runs", "average_power_w", "peak_temperature_c"),
         **_offsets(row.setting),
