@@ -213,8 +213,8 @@ def test_options_reach_the_numbers() -> None:
 
 def test_findings_are_made_once(monkeypatch: pytest.MonkeyPatch) -> None:
     from frametime.metrics import stutter
-    from frametime.metrics.drift.drift import drift
-    from frametime.metrics.rhythm.rhythm import hitches
+    from frametime.metrics.drift import drift
+    from frametime.metrics.rhythm import hitches
 
     calls: list[str] = []
     for module, name in ((drift, "find_drift"), (stutter, "find_stutters"), (hitches, "find_hitches")):

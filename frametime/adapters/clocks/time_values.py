@@ -145,7 +145,7 @@ def _bools(mask: Any) -> NDArray[np.bool_]:
 def _plain_texts(texts: Any, style: NumberStyle, unit: TimeUnit) -> Any:
     """Numbers with a decimal point and nothing else; cells that state another unit than ``unit`` become empty."""
     pc = compute()
-    numbers = _unstyled(texts, style)
+    numbers = with_point(texts, style)
     plain = _bools(pc.match_substring_regex(numbers, _PLAIN))
     if plain.all():
         return numbers
@@ -156,7 +156,7 @@ def _plain_texts(texts: Any, style: NumberStyle, unit: TimeUnit) -> Any:
     written = pc.struct_field(parts, [1])
     same = [word for word in pc.unique(written).to_pylist() if word and _same_unit(unit_named(word), unit)]
     fits = pc.and_(valid, pc.is_in(written, value_set=arrow_texts(same)))
-    stripped = _unstyled(pc.fill_null(pc.struct_field(parts, [0]), text_scalar("")), style)
+    stripped = with_point(pc.fill_null(pc.struct_field(parts, [0]), text_scalar("")), style)
     return pc.if_else(fits, stripped, numbers)
 
 
@@ -164,14 +164,15 @@ def _same_unit(stated: TimeUnit | None, unit: TimeUnit) -> bool:
     return stated is not None and stated.ns == unit.ns and stated.form == unit.form
 
 
-def _unstyled(texts: Any, style: NumberStyle) -> Any:
+def with_point(texts: Any, style: NumberStyle) -> Any:
+    """Numbers, with a unit behind them or not, with a decimal point and without marks between their digits."""
     pc = compute()
     if style.thousands:
         mark = f"[{SPACES}]" if style.thousands == " " else f"[{style.thousands}’]" if style.thousands == "'" else None
         grouped = mark or ("\\." if style.thousands == "." else style.thousands)
         # Only whole groups of three: "1,23" stays as it is, and is then no number.
         decimal = "\\." if style.decimal == "." else ","
-        pattern = f"^[+-]?[0-9]{{1,3}}(?:{grouped}[0-9]{{3}})+(?:{decimal}[0-9]*)?$"
+        pattern = f"^[+-]?[0-9]{{1,3}}(?:{grouped}[0-9]{{3}})+(?:{decimal}[0-9]*)?\\s*[A-Za-zµμ/%°]{{0,12}}$"
         texts = pc.if_else(
             pc.match_substring_regex(texts, pattern), pc.replace_substring_regex(texts, grouped, ""), texts
         )

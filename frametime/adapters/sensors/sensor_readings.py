@@ -12,14 +12,14 @@ from numpy.typing import NDArray
 
 from frametime.adapters.arrow.arrow_columns import compute, numpy_of, text_scalar
 from frametime.adapters.clocks.time_units import CLOCK, DATE
-from frametime.adapters.clocks.time_values import clean_texts, is_missing
+from frametime.adapters.clocks.time_values import clean_texts, is_missing, with_point
 from frametime.adapters.columns.column_facts import ColumnFacts
 from frametime.adapters.columns.header_words import unit_in_quantity_cell
 from frametime.adapters.columns.layout import Layout
 from frametime.adapters.sensors.sensor_columns import SensorColumn
 from frametime.adapters.sensors.sensor_layout import CONVERSIONS
 from frametime.adapters.text.cell_kind import is_value, kind_of
-from frametime.adapters.text.number_style import SPACES, NumberStyle, exact_value, number_styles, told_style
+from frametime.adapters.text.number_style import NumberStyle, exact_value, number_styles, told_style
 from frametime.capture import SENSOR_COLUMNS
 from frametime.caveats import Caveat, Weight
 from frametime.errors import SensorError
@@ -138,7 +138,7 @@ def readings(column: Any, chosen: SensorColumn, style: NumberStyle) -> Readings:
     quantity, unit = chosen.quantity, chosen.unit
     texts = clean_texts(column)
     absent = is_missing(texts)
-    parts = pc.extract_regex(_with_point(texts, style), _NUMBER)
+    parts = pc.extract_regex(with_point(texts, style), _NUMBER)
     number = pc.fill_null(pc.struct_field(parts, [0]), text_scalar("nan"))
     stated = pc.fill_null(pc.struct_field(parts, [1]), text_scalar(""))
     raw = np.asarray(numpy_of(_chunked(pc.cast(number, pa.float64()))), dtype=np.float64)
@@ -207,20 +207,6 @@ def _stand_alone(values: NDArray[np.float64]) -> NDArray[np.bool_]:
     highest = float(np.max(values[~alone], where=np.isfinite(values[~alone]), initial=0.0))
     alone &= values > 2.0 * highest
     return alone
-
-
-def _with_point(texts: Any, style: NumberStyle) -> Any:
-    pc = compute()
-    if style.thousands:
-        mark = f"[{SPACES}]" if style.thousands == " " else "['’]" if style.thousands == "'" else f"[{style.thousands}]"
-        # Only whole groups of three: "2.1" stays as it is, and is then no number.
-        decimal = "[.]" if style.decimal == "." else ","
-        grouped = rf"^[+-]?[0-9]{{1,3}}(?:{mark}[0-9]{{3}})+(?:{decimal}[0-9]*)?\s*[A-Za-zµμ/%°]{{0,12}}$"
-        texts = pc.if_else(pc.match_substring_regex(texts, grouped), pc.replace_substring_regex(texts, mark, ""), texts)
-    if style.decimal == ",":
-        # A point is no part of such a number: it is turned into something that is refused.
-        texts = pc.replace_substring(pc.replace_substring(texts, ".", "?"), ",", ".")
-    return texts
 
 
 def _chunked(column: Any) -> Any:
