@@ -158,7 +158,7 @@ def recurring_hitches(run_set: RunSet) -> tuple[Caveat, ...]:
     found = [
         hitches_listed(rhythm.hitches, n_frames=run.measured.n_frames, run_s=run.measured.duration_s)
         for run in run_set.runs
-        if (rhythm := run.measured.findings.rhythm) is not None
+        if (rhythm := run.measured.findings.rhythm) is not None and rhythm.hitches
     ]
     period, _ = find_hitch_period(found) if len(found) > 1 else (None, None)
     if period is None:

@@ -209,6 +209,18 @@ def test_runs_together_say_more_than_each() -> None:
     assert all(each is None or each.p_value > pooled.p_value for each in single)
 
 
+def test_runs_without_a_hitch_or_with_small_ones_alone_stand_beside_the_others() -> None:
+    beats_s = 2.0 * np.arange(8) + 0.5
+    large = [trained(beats_s + start, 17.0, excess_ms=np.full(8, 40.0)) for start in (0.0, 0.7)]
+    small = trained(np.array([3.3, 8.9, 9.4]), 17.0, excess_ms=np.full(3, 6.0))
+    for runs in ([trained(np.zeros(0), 17.0), *large], [*large, small, trained(np.zeros(0), 17.0)]):
+        found, _ = find_hitch_period(runs)
+        assert found is not None
+        assert found.period_s == pytest.approx(2.0, abs=0.01)
+        assert 16 <= found.n_following <= 17
+    assert find_hitch_period([trained(np.zeros(0), 17.0)] * 3)[0] is None
+
+
 def test_runs_that_disagree_are_not_averaged() -> None:
     runs = [trained(2.0 * np.arange(6), 12.0), trained(3.1 * np.arange(6), 18.0)]
     found, _ = find_hitch_period(runs)

@@ -129,8 +129,14 @@ def best_lattice(runs: Sequence[Times], rule: PeriodRule = DEFAULT_RULE) -> Latt
     of R. Buccheri et al., Astronomy and Astrophysics 128, 1983, 245-251, from memory), the strongest of each octave.
     Of a period, its parts and its multiples the likelihood takes the one that explains most; where it hardly tells
     them apart, as with a single stray halfway between two beats, the longer one.
+
+    Parameters
+    ----------
+    runs : sequence of Times
+        Each with a hitch or more.
+    rule : PeriodRule
     """
-    search = _Search([run._replace(starts_s=run.spread()) for run in runs if run.starts_s.size], rule)
+    search = _Search([run._replace(starts_s=run.spread()) for run in runs], rule)
     lattices = [search.near(period_s) for period_s in search.proposed_periods()]
     best = max((each for each in lattices if each is not None), key=lambda each: each.evidence, default=None)
     if best is None or best.evidence < _HOPELESS:
@@ -158,10 +164,10 @@ def _with_all_that_keep_to_it(runs: Sequence[Times], lattice: Lattice, rule: Per
     half_s = max(min(half_s, rule.widest * lattice.period_s), lattice.half_s)
     beats, places = [], []
     for run, each in zip(runs, followed, strict=True):
-        turns = (run.starts_s - (float(each.mean()) if each.size else 0.0)) / lattice.period_s
+        turns = (run.starts_s - float(each.mean())) / lattice.period_s
         numbers = np.rint(turns)
         off_s = np.abs(turns - numbers) * lattice.period_s
-        near = np.flatnonzero((off_s <= half_s) & (each.size > 0))
+        near = np.flatnonzero(off_s <= half_s)
         # The nearest to each beat.
         near = near[np.lexsort((off_s[near], numbers[near]))]
         near = near[np.diff(numbers[near], prepend=-math.inf) > 0.0]

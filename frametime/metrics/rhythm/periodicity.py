@@ -50,7 +50,7 @@ def find_hitch_period(
         count = f"{counted(n, 'hitch', 'hitches')} {verb} no period" if n else "no hitch was found"
         return None, f"{count}; {rule.min_hitches} or more are needed"
     looks = _looks(runs, rule)
-    spanned_s = sum(float(run.starts_s[-1] - run.starts_s[0]) for run in runs if run.starts_s.size)
+    spanned_s = sum(float(run.starts_s[-1] - run.starts_s[0]) for run in runs if run.positions.size)
     least_span = rule.min_span * spanned_s / sum(run.run_s for run in runs)
     found: list[tuple[float, Sequence[Hitches], Lattice]] = []
     for look in looks:
@@ -86,7 +86,8 @@ def _looks(runs: Sequence[Hitches], rule: PeriodRule) -> list[Sequence[Hitches]]
     least_ms = [ordered_ms[0], 0.5 * ordered_ms[-rule.min_hitches]]
     least_ms += [ordered_ms[n - n // part] for part in (4, 16) if n // part >= 2 * rule.min_hitches]
     counts = {int(np.searchsorted(ordered_ms, least)): least for least in least_ms}
-    return [[run.chosen(run.excess_ms >= least) for run in runs] for least in counts.values()]
+    looks = ([run.chosen(run.excess_ms >= least) for run in runs] for least in counts.values())
+    return [[run for run in look if run.positions.size] for look in looks]
 
 
 def _by_time(runs: Sequence[Hitches]) -> list[Times]:
@@ -106,6 +107,7 @@ def _n_spanned(lattice: Lattice) -> int:
 
 def _told(chance: float, runs: Sequence[Hitches], lattice: Lattice, rule: PeriodRule) -> HitchPeriod:
     """The finding and its words; period and interval are those of the hitches' own times."""
+    # A run may have hitches and none on the beat.
     followed = [(run, beats, at) for run, beats, at in zip(runs, lattice.beats, lattice.places, strict=True) if at.size]
     period_s, half_s = _interval([(run.starts_s[at], beats) for run, beats, at in followed], rule.level)
     n_following, n_beats = lattice.n_following, _n_spanned(lattice)
