@@ -121,7 +121,7 @@ def _score(rows: Sequence[Row], start: int, delimiter: str) -> float:
 
 
 def _is_units_row(cells: Sequence[str]) -> bool:
-    filled = [cell.strip() for cell in cells if cell.strip().strip(" -#[]()")]
+    filled = [cell for cell in map(str.strip, cells) if cell.strip(" -#[]()")]
     if not any(cell[0] in "[({" or len(cell) < 16 for cell in filled):
         return False
     known = sum(unit_of_text(cell) != (None, None) for cell in filled)
