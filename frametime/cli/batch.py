@@ -19,7 +19,7 @@ from frametime.cli.option_values import (
     skips_warm_up,
 )
 from frametime.cli.options import limit_options, measuring_options, reading_options, sensor_options, worker_options
-from frametime.cli.output import formula_warning, refuse_log_as_output
+from frametime.cli.output import formula_warning, refuse_log_as_output, say_unlisted
 from frametime.cli.pattern_options import PATTERN_FIELDS, chosen_pattern, refuse_unknown_sensor_fields
 from frametime.cli.settings_file import Command
 from frametime.cli.value_types import NAME, NamedPath, NumberWithin
@@ -163,14 +163,11 @@ def _for_csv(escape_formulas: bool, out: Path) -> bool:
 
 def _walked(root: Path, folder: str, out: Path, options: BatchOptions) -> Walk:
     """The captures below the folder; folders that cannot be listed are told."""
-    from frametime.errors import OutputError, printable
+    from frametime.errors import OutputError
     from frametime.plans.folder_walk import walk_captures
 
     walk = walk_captures(root, pattern=options.path_pattern, leave_out=out)
-    for name, reason in walk.unlisted.items():
-        click.echo(
-            f"frametime: {printable(name, limit=200)}: this folder cannot be listed ({printable(reason)})", err=True
-        )
+    say_unlisted(walk.unlisted)
     if not walk.captures:
         raise OutputError.at(folder, "no capture was found here", helps=_others(walk) or "is this the right folder?")
     return walk

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Final
 
 import click
@@ -44,6 +44,15 @@ def refuse_input_as_output(out: str | None, inputs: Iterable[str | None]) -> Non
     for path in inputs:
         if path is not None and path != "-" and Path(path).exists() and Path(path).samefile(out):
             raise click.UsageError(f"{printable(out)} is an input and is not replaced: give the output another name")
+
+
+def say_unlisted(unlisted: Mapping[str, str]) -> None:
+    """Warn of each folder that cannot be listed, with the reason."""
+    from frametime.errors import printable
+
+    for name, reason in unlisted.items():
+        told = f"{printable(name, limit=200)}: this folder cannot be listed ({printable(reason)})"
+        click.echo(f"frametime: {told}", err=True)
 
 
 def refuse_log_as_output(out: Path) -> None:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from frametime.cli.output import refuse_log_as_output
+from frametime.cli.output import refuse_log_as_output, say_unlisted
 from frametime.cli.pattern_options import PATTERN_FIELDS, chosen_pattern
 from frametime.cli.settings_file import Command
 from frametime.cli.value_types import NamedPath
@@ -51,6 +51,7 @@ def plan(folder: Path | None, out: Path, pattern: str | None, update: Path | Non
         refuse_existing([out], force=force)
         refuse_log_as_output(out)
     drafts = draft_plans(folder, beside=out.parent, pattern=chosen_pattern("--path-pattern", pattern))
+    say_unlisted(drafts[0].content.unlisted)
     for draft in drafts:
         click.echo("\n".join(draft.understood))
         if len(drafts) > 1:
@@ -74,6 +75,7 @@ def _update(path: Path, *, dry_run: bool) -> None:
 
     with claiming([path], force=True):
         updated = update_plan(path)
+        say_unlisted(updated.draft.content.unlisted)
         click.echo("\n".join(updated.draft.understood))
         if not updated.added:
             click.echo(f"Nothing is new: {printable(str(path))} stays as it is.")

@@ -28,11 +28,12 @@ _MOST_SHOWN: Final = 8
 
 @dataclass(frozen=True, kw_only=True)
 class FolderContent:
-    """What lies in a folder: captures and sensor logs by name, and why other files and folders are passed over."""
+    """What lies in a folder: captures and sensor logs by name, why files are passed over or folders not listed."""
 
     captures: tuple[str, ...]
     sensors: tuple[str, ...]
     passed_over: Mapping[str, str] = field(default_factory=dict)
+    unlisted: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -153,9 +154,8 @@ def draft_plans(folder: Path, *, beside: Path, pattern: PathPattern | None = Non
         raise _fault(folder, wrong, helps="name the folder of the captures")
     content = _content(folder)
     if not content.captures:
-        closed = [name for name in content.passed_over if name.endswith("/")]
-        if closed:
-            raise _fault(folder / closed[0], content.passed_over[closed[0]], helps="allow reading it")
+        for name, why in content.unlisted.items():
+            raise _fault(folder / name, f"cannot be listed: {why}", helps="allow reading it")
         raise _fault(folder, "no capture lies in this folder", helps=f"logs end in {', '.join(LOG_ENDINGS)}")
     if pattern is None:
         readings = read_paths(content.captures)
@@ -212,8 +212,7 @@ def _content(folder: Path) -> FolderContent:
             captures.append(name)
         else:
             passed_over[name] = kind.reason
-    passed_over |= {f"{name}/": f"cannot be listed: {why}" for name, why in unlisted.items()}
-    return FolderContent(captures=tuple(captures), sensors=tuple(sensors), passed_over=passed_over)
+    return FolderContent(captures=tuple(captures), sensors=tuple(sensors), passed_over=passed_over, unlisted=unlisted)
 
 
 def _draft(folder: Path, beside: Path, reading: PathReading, content: FolderContent) -> PlanDraft:
