@@ -226,6 +226,7 @@ OTHERS: Final = (
     Case("compare", "force", "run.csv --only percentiles --out out", "--force", "compare stutters.csv --out out"),
     Case("film", "out", f"run.csv {FILM}", "--out other"),
     Case("film", "starts", f"run.csv {FILM}", "--start 1.5"),
+    Case("film", "colors", f"run.csv {FILM}", "--color '#3399cc'"),
     Case("film", "labels", f"run.csv {FILM}", "--label words"),
     Case("film", "sensors", "run.csv --out clip --fps 2 --size 640x360", "--sensors sensors.csv"),
     Case("film", "fps", "run.csv --out clip --size 160x90", "--fps 2"),
