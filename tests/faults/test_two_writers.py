@@ -124,6 +124,18 @@ def test_trials_that_are_noted_at_once_are_all_kept(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
+def test_of_two_that_note_one_log_at_once_one_is_refused(tmp_path: Path) -> None:
+    assert frametime("tune", "new", RECORD, cwd=tmp_path).code == 0
+    (tmp_path / "run1.csv").write_text(LOG)
+    command = [sys.executable, "-m", "frametime", *ADD[:-1], "--log", "run1.csv"]
+    pair = [subprocess.Popen(command, cwd=tmp_path, stderr=subprocess.PIPE, text=True) for _ in range(2)]
+    told = [process.communicate(timeout=120)[1] for process in pair]
+    assert sorted(process.returncode for process in pair) == [0, 3], told
+    assert any("this log is in the record already, with trial 1" in text for text in told)
+    assert len(read_record(str(tmp_path / RECORD)).trials) == 1
+
+
+@pytest.mark.slow
 @pytest.mark.parametrize("name", COMMANDS)
 def test_two_at_once(name: str, bench: Path, tmp_path: Path) -> None:
     for part in ("captures", "plan.toml", "tuning.toml", "demo"):
