@@ -221,6 +221,7 @@ OTHERS: Final = (
         "bench --out out.csv --path-pattern {card}.csv",
         "--sensors-pattern {card}.csv.sensors.csv",
     ),
+    Case("batch", "verbose", "bench --out out.csv --path-pattern a{card}.csv", "--verbose"),
     Case("batch", "quiet", "run_csv_alone --out out.csv", "--quiet"),
     Case("compare", "out", "run.csv --only percentiles --out out", "--out other"),
     Case("compare", "force", "run.csv --only percentiles --out out", "--force", "compare stutters.csv --out out"),
