@@ -361,3 +361,45 @@ def test_values_that_many_rows_share_are_counted_once_for_each_row() -> None:
     # A string view may point into one text from each row; each row then needs a text and its 4-byte place.
     views = pa.chunked_array([pa.array(["x" * 100] * 1000, pa.string_view())])
     assert decoded_bytes(views) == (100 + 4) * 1000
+
+
+@pytest.mark.parametrize("ending", ENDINGS)
+def test_texts_with_a_decimal_comma_are_numbers(ending: str, tmp_path: Path) -> None:
+    times = [f"{16 + i % 3}.52" for i in range(200)]
+    read = []
+    for mark in ".,":
+        texts = [time.replace(".", mark) for time in times]
+        path = write_table(pa.table({"frame time (ms)": texts, "application": ["run,5.exe"] * 200}), tmp_path, ending)
+        read.append(read_capture(str(path)))
+    assert read[0].frames.equals(read[1].frames) and read[0].n_frames == 200
+    assert shortest_ns(read[0]) == 16_520_000
+
+
+def shortest_ns(capture: Capture) -> int:
+    return int(np.diff(capture.frames["timestamp_ns"].to_numpy()).min())
+
+
+def write_table(table: pa.Table, folder: Path, ending: str) -> Path:
+    path = folder / f"texts{ending}"
+    if ending == ".parquet":
+        pq.write_table(table, path)
+    else:
+        with pa.ipc.new_file(path, table.schema) as writer:
+            writer.write_table(table)
+    return path
+
+
+def test_marks_of_texts_by_what_frames_can_be_as_told_or_refused(tmp_path: Path) -> None:
+    whole = write_table(pa.table({"frame time (ms)": ["16,525", "17,125"] * 60}), tmp_path, ".parquet")
+    assert shortest_ns(read_capture(str(whole))) == 16_525_000
+    open_ = write_table(pa.table({"frame time (us)": ["950,525", "150,525"] * 60}), tmp_path, ".parquet")
+    with pytest.raises(ReadError, match=r"can be read with a decimal comma or .*--decimal , "):
+        read_capture(str(open_))
+    told = ReadOptions(layout=Layout(decimal=","))
+    assert shortest_ns(read_capture(str(open_), options=told)) == 150_525
+    both = write_table(pa.table({"frame time (ms)": ["16.525", "16,525"] * 60}), tmp_path, ".parquet")
+    with pytest.raises(ReadError, match=r"'16\.525' and '16,525' stand among its numbers"):
+        read_capture(str(both))
+    odd = write_table(pa.table({"frame time (ms)": ["16.52", "16,53", "16.5"] * 60}), tmp_path, ".parquet")
+    with pytest.raises(ReadError, match=r"line 2: '16,53' is written in another way"):
+        read_capture(str(odd))

@@ -22,16 +22,18 @@ from frametime.adapters.arrow.arrow_source import (
 from frametime.adapters.arrow.capture_file import stored_capture
 from frametime.adapters.base import MAX_LISTED_ROWS, ParsedLog, ReadOptions
 from frametime.adapters.clocks.time_units import NANOSECOND, TimeUnit, unit_named
-from frametime.adapters.clocks.time_values import TimeValues, times_of_texts
+from frametime.adapters.clocks.time_values import TimeValues, times_of_texts, with_point
 from frametime.adapters.columns.column_choice import choose_columns
 from frametime.adapters.columns.column_facts import TIMED_ROLES, ColumnChoice, ColumnFacts, ColumnUse, column_facts
+from frametime.adapters.columns.column_refusals import several_styles
 from frametime.adapters.columns.found_layout import found_columns
 from frametime.adapters.columns.header_words import Meaning
+from frametime.adapters.columns.layout import Layout
 from frametime.adapters.frames.applications import chosen_stream, flags_of_texts, unnamed_stream
 from frametime.adapters.frames.frame_assembly import ReadColumns, assemble
-from frametime.adapters.frames.rejected import RejectedRows
+from frametime.adapters.frames.rejected import RejectedRows, reason_of
 from frametime.adapters.result_tables import METADATA_KEY, no_capture, writer_of_schema
-from frametime.adapters.text.number_style import POINT
+from frametime.adapters.text.number_style import POINT, number_styles, told_style
 from frametime.caveats import Caveat
 from frametime.errors import ReadError, printable
 
@@ -78,12 +80,10 @@ def _refuse_unit(name: str, known: str, unit: str | None) -> None:
 
 
 def _foreign(source: ArrowSource, options: ReadOptions) -> ParsedLog:
-    columns = _plain_columns(source, options)
+    columns: Sequence[Any] = _plain_columns(source, options)
     if not len(columns[0]):
         raise ReadError.at(source.name, "there is no frame (0 rows)", helps="record the run again")
-    with refusing_damage(source.name):
-        facts = _facts(source.schema, columns)
-    choice = choose_columns(facts, (POINT,), options, source.name)
+    columns, facts, choice = _chosen(source, columns, options)
     for use in (choice.time, choice.frame_time):
         if use is not None and _has_unit(kind := source.schema.field(use.position).type):
             known = f"the type of column '{printable(str(use.ref), limit=40)}' is {kind}"
@@ -133,6 +133,37 @@ def _plain_columns(source: ArrowSource, options: ReadOptions) -> list[Any]:
     table = source.read(readable, options)
     plain = dict(zip(readable, map(plain_column, table.columns), strict=True))
     return [plain.get(position, empty_column(table.num_rows)) for position in range(len(source.schema))]
+
+
+def _chosen(
+    source: ArrowSource, columns: Sequence[Any], options: ReadOptions
+) -> tuple[Sequence[Any], tuple[ColumnFacts, ...], ColumnChoice]:
+    """The columns with texts of numbers written as numbers of other types are, what is known of them, the choice."""
+    import pyarrow as pa
+
+    with refusing_damage(source.name):
+        facts = _facts(source.schema, columns)
+    texts = [fact for fact in facts if fact.numeric and pa.types.is_string(columns[fact.position].type)]
+    styles, _ = number_styles(cell for fact in texts for cell in (*fact.cells, *fact.last_cells))
+    if (told := told_style(options.layout or Layout())) is not None:
+        styles = (next((style for style in styles if style.decimal == told.decimal), told),)
+    ways, refusals = [], []
+    for style in styles:
+        plain = list(columns)
+        for fact in texts:
+            plain[fact.position] = with_point(plain[fact.position], style)
+        known = _facts(source.schema, plain)
+        try:
+            ways.append((plain, known, choose_columns(known, (POINT,), options, source.name)))
+        except ReadError as error:
+            refusals.append(error)
+    if not ways:
+        choose_columns(facts, styles, options, source.name)  # it refuses in words of the cells as they stand
+        raise refusals[0]
+    used = ways[0][2].used_positions()
+    if len(ways) > 1 and any(fact.position in used for fact in texts):
+        raise several_styles(source.name, texts, styles)
+    return ways[0]
 
 
 def _facts(schema: pa.Schema, columns: Sequence[Any]) -> tuple[ColumnFacts, ...]:
@@ -214,12 +245,15 @@ def _read_columns(
     else:
         caveats.extend(unnamed_stream(options.stream))
     main = values["frame_time"] if choice.frame_time is not None else values["time"]
+    main_use = choice.frame_time or choice.time
+    assert main_use is not None and main_use.unit is not None
     rejected = RejectedRows()
     bad = np.empty(0, dtype=np.int64) if main.ok is None else np.flatnonzero(~main.ok)
     if selected is not None:
         bad = np.intersect1d(bad, selected)
     for row in bad[:MAX_LISTED_ROWS].tolist():
-        rejected.add(row, "no value")
+        cell = columns[main_use.position][row].as_py()
+        rejected.add(row, reason_of("" if cell is None else str(cell), main_use.unit.name))
     rejected.count_more(int(bad.size) - min(int(bad.size), MAX_LISTED_ROWS))
     read = ReadColumns(
         n_rows=len(columns[0]) if columns else 0,

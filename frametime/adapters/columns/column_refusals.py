@@ -69,13 +69,25 @@ def several_styles(name: str, facts: Sequence[ColumnFacts], styles: Sequence[Num
 def impossible_unit(name: str, reading: Reading, style: NumberStyle) -> ReadError:
     """The unit that is stated gives frames that cannot be."""
     fact = reading.fact
+    column = fact.name or str(fact.position + 1)
+    with_comma, with_point = (
+        next((c.strip() for c in fact.cells if mark in c and other not in c), None) for mark, other in (",.", ".,")
+    )
+    alike = fact._replace(cells=tuple(c.replace(",", ".") for c in fact.cells), last_cells=())
+    if with_comma and with_point and Reading.of(alike, reading.kind, reading.unit, POINT).plausible:
+        return ReadError.at(
+            name,
+            f"{with_point!r} and {with_comma!r} stand among its numbers, and cannot both be {reading.said_kind}",
+            column=column,
+            helps="write all numbers with the same decimal mark",
+        )
     others = [Reading.of(fact, reading.kind, unit, style) for unit in usual_units(fact, style)]
     fitting = [each for each in others if each.plausible]
     return ReadError.at(
         name,
         f"in {reading.unit.name}, as stated, its {reading.said_kind} give frames of {reading.said_length}, "
         "which cannot be (0.2 ms to 1 s)",
-        column=fact.name or str(fact.position + 1),
+        column=column,
         helps=f"check the unit; if it is another,  {_ways(name, fitting)}"
         if fitting
         else "check the unit and the column",

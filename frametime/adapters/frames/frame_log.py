@@ -307,7 +307,8 @@ def _careful(source: TextSource, dialect: Dialect, choice: ColumnChoice, options
     for row in bad[:MAX_LISTED_ROWS].tolist():
         record = int(table.records[row])
         cut = f"too few cells: '{printable(short[record].strip(), limit=40)}'" if record in short else None
-        rejected.add(record, cut or reason_of(str(texts[row].as_py()), main.unit.name if main.unit else ""))
+        unit = main.unit.name if main.unit else ""
+        rejected.add(record, cut or reason_of(str(texts[row].as_py()), unit, choice.style))
     rejected.count_more(int(bad.size) - min(int(bad.size), MAX_LISTED_ROWS))
     return ReadColumns(
         n_rows=len(table.records),

@@ -3,25 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING
 
 from frametime.adapters.base import MAX_LISTED_ROWS, ReadOptions
-from frametime.adapters.text.cell_kind import INFINITE, MISSING, CellKind, kind_of, plain_word
+from frametime.adapters.text.cell_kind import GROUPED, INFINITE, MISSING, CellKind, kind_of, matches, plain_word
+from frametime.adapters.text.number_style import POINT, NumberStyle, exact_value
 from frametime.capture import RejectedRow
 from frametime.caveats import Caveat
 from frametime.errors import ReadError, printable
 
-if TYPE_CHECKING:
-    pass
 
-
-def reason_of(cell: str, unit: str = "") -> str:
-    """Why a cell is no time in ``unit``.
+def reason_of(cell: str, unit: str = "", style: NumberStyle = POINT) -> str:
+    """Why a cell is no time in ``unit``, where numbers are written as ``style`` says.
 
     Examples
     --------
     >>> reason_of("NA"), reason_of("ERROR"), reason_of("0.5 s", "ms")
     ('no value', "'ERROR' is not a number", "'0.5 s' is in another unit than ms")
+    >>> reason_of("10,12"), reason_of("1e300")
+    ("'10,12' is written in another way than the other numbers", "'1e300' is out of range")
     """
     word = cell.strip().strip("\"'").strip()
     lowered = plain_word(word)
@@ -33,7 +32,12 @@ def reason_of(cell: str, unit: str = "") -> str:
     kind = kind_of(word)
     if kind is CellKind.WITH_UNIT and unit:
         return f"{shown} is in another unit than {unit}"
-    return f"{shown} is out of range" if kind is CellKind.NUMBER else f"{shown} is not a number"
+    if kind is not CellKind.NUMBER:
+        return f"{shown} is not a number"
+    odd_groups = bool(style.thousands) and style.thousands in word and not matches(GROUPED, word)
+    if odd_groups or exact_value(word, style) is None:
+        return f"{shown} is written in another way than the other numbers"
+    return f"{shown} is out of range"
 
 
 class RejectedRows:
