@@ -94,6 +94,11 @@ _CHARTS: Final = (
         caption="Speed against power with lines of equal frames per joule. Farther up and farther left is better.",
     ),
     Chart(
+        key="costs",
+        title="Price and power of each card",
+        caption="Price per frame, average power and frames per joule of every card as bars, best first in each panel.",
+    ),
+    Chart(
         key="repeatability",
         title="How well the runs repeat",
         caption="Every run of every cell around the mean of its set, with flagged and excluded runs named. Closer to "

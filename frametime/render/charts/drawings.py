@@ -12,12 +12,20 @@ from typing import Final, TypeAlias
 
 from matplotlib.figure import Figure
 
-from frametime.render.charts.card_bars import best_first, draw_scene_bars, draw_standings, scene_pages, standings_pages
+from frametime.render.charts.card_bars import (
+    best_first,
+    cost_pages,
+    draw_costs,
+    draw_scene_bars,
+    draw_standings,
+    scene_pages,
+    standings_pages,
+)
 from frametime.render.charts.chart_catalog import keys_for
 from frametime.render.charts.frame_time_panels import MOST_RUNS, draw_frame_time_panels
 from frametime.render.charts.ratios import draw_ratios, most_cuts, ratio_pages
 from frametime.render.charts.repeatability import draw_repeatability, repeatability_pages
-from frametime.render.charts.review_labels import Cell, candidates_of, cell_label
+from frametime.render.charts.review_labels import Cell, candidates_of, card_index, cell_label
 from frametime.render.charts.run_distributions import draw_distribution, draw_percentiles
 from frametime.render.charts.run_traces import RunTrace, trace_of_entry
 from frametime.render.charts.theme import Theme
@@ -35,7 +43,16 @@ MOST_CHARTS: Final = 20
 """Charts of a review of any size, unless more are asked for."""
 
 _FIRST: Final[Mapping[str, int]] = MappingProxyType(
-    {"standings": 6, "scene-bars": 5, "ratios": 3, "matrix": 3, "value": 1, "efficiency": 1, "repeatability": 1}
+    {
+        "standings": 5,
+        "scene-bars": 5,
+        "ratios": 3,
+        "matrix": 3,
+        "value": 1,
+        "efficiency": 1,
+        "costs": 1,
+        "repeatability": 1,
+    }
 )
 """Of a review that has more charts, how many of each kind are drawn: `MOST_CHARTS` together."""
 
@@ -157,6 +174,7 @@ def _all(result: ReviewResult, theme: Theme, wanted: set[str]) -> Iterator[tuple
         "matrix": _matrix,
         "value": partial(_planes, has_value, draw_value),
         "efficiency": partial(_planes, has_efficiency, draw_efficiency),
+        "costs": _costs,
         "repeatability": _repeatability,
     }
     for key, make in makers.items():
@@ -235,6 +253,12 @@ def _planes(
             yield (cut.key,), partial(draw, result, theme, cut=cut.key)
 
 
+def _costs(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
+    for cut in result.cuts:
+        for name, page in _pages(len(cost_pages(result, theme, cut.key))):
+            yield (cut.key, name), partial(draw_costs, result, theme, cut=cut.key, page=page)
+
+
 def _repeatability(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
     if not any(len(cell.run_names) > 1 for cell in result.cells):
         return  # A single run is its own mean: every mark would lie at 0 %.
@@ -265,13 +289,19 @@ def _draw_cell(draw: Callable[..., Figure], result: ReviewResult, theme: Theme, 
     for card, entry in typical_runs(result, cell).items():
         if entry is not None and entry.curves and len(traces) < MOST_RUNS:
             run = f"run {entry.run}" if entry.run.isdigit() else entry.run
-            traces.append(trace_of_entry(entry, label=f"{result.card(card).label} · {run}"))
+            label = f"{result.card(card).label} · {run}"
+            traces.append(trace_of_entry(entry, label=label, card=card_index(result, card)))
     titles = {
         draw_frame_time_panels: "frame times",
         draw_percentiles: "frame-time percentiles",
         draw_distribution: "spread of frame times",
     }
-    return draw(traces, theme, title=f"{cell_label(result, cell)}: {titles[draw]}, the run closest to each mean")
+    return draw(
+        traces,
+        theme,
+        title=f"{cell_label(result, cell)}: {titles[draw]}",
+        note="Of each card the run closest to its mean.",
+    )
 
 
 def tuning_figures(

@@ -46,7 +46,7 @@ def verdict_key(palette: Palette) -> list[KeyEntry]:
     """One entry of the key for each verdict."""
     marks = {verdict: verdict_mark(verdict, palette) for verdict in VERDICTS}
     return [
-        KeyEntry(label=verdict, kind="marker", color=mark.color, marker=mark.marker, filled=verdict != "undecided")
+        KeyEntry(verdict, mark.color, "marker", mark.marker, filled=verdict != "undecided")
         for verdict, mark in marks.items()
     ]
 
@@ -197,6 +197,23 @@ def run_counts(numbers: Sequence[int]) -> str:
     if least == most:
         return "1 run" if least == 1 else f"{least} runs"
     return f"{least} to {most} runs"
+
+
+def card_index(result: ReviewResult, key: str) -> int:
+    """Number of a card in the plan, by which it has its color and mark."""
+    return [card.key for card in result.cards].index(key)
+
+
+def run_words(result: ReviewResult, cells: Sequence[Cell] | None = None) -> str:
+    """Runs of each card in these cells, or in all."""
+    return run_counts(
+        [len(item.run_names) for item in result.cells if cells is None or (item.scene, item.resolution) in cells]
+    )
+
+
+def definition_words(result: ReviewResult, metrics: Sequence[str]) -> str:
+    """What each metric is, a sentence each."""
+    return " ".join(defined(result.metric(key).label, result.metric(key).definition) for key in metrics)
 
 
 def same_unit_metrics(result: ReviewResult, *, most: int = 3) -> tuple[str, ...]:

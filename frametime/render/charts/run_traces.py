@@ -14,6 +14,7 @@ from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import Curve, MeasuredRun
 from frametime.metrics.options import StutterRule
 from frametime.metrics.stutter import local_medians_ms
+from frametime.render.charts.theme import SeriesStyle, Theme
 from frametime.render.numbers import format_quantity, significant_digits
 from frametime.review.result import RunEntry
 from frametime.units import FRAMES_PER_SECOND, NS_PER_S
@@ -44,6 +45,8 @@ class RunTrace:
         Percentile curve.
     values : Mapping of str to float or None
         Metrics by key.
+    card : int or None
+        Number of its card in the review, whose color it has; else it has the color of its place among the runs.
     """
 
     label: str
@@ -60,6 +63,7 @@ class RunTrace:
     share_pct: NDArray[np.float64]
     quantile_ms: NDArray[np.float64]
     values: Mapping[str, float | None]
+    card: int | None = None
 
     @property
     def is_complete(self) -> bool:
@@ -120,9 +124,14 @@ def trace_of_run(run: MeasuredRun, *, label: str | None = None) -> RunTrace:
     )
 
 
-def trace_of_entry(entry: RunEntry, *, label: str) -> RunTrace:
-    """The trace kept in a run of a review."""
-    return _of_curves(
+def styles_of(traces: Sequence[RunTrace], theme: Theme) -> list[SeriesStyle]:
+    """How each run is told from the others."""
+    return [theme.style(place if trace.card is None else trace.card) for place, trace in enumerate(traces)]
+
+
+def trace_of_entry(entry: RunEntry, *, label: str, card: int) -> RunTrace:
+    """The trace kept in a run of a review, of the card of that number."""
+    trace = _of_curves(
         entry.curves,
         label=label,
         n_frames=entry.n_frames,
@@ -131,6 +140,7 @@ def trace_of_entry(entry: RunEntry, *, label: str) -> RunTrace:
         rule=None,
         values=entry.values,
     )
+    return replace(trace, card=card)
 
 
 def trace_of_capture(capture: Capture, run: MeasuredRun, *, n_columns: int, label: str | None = None) -> RunTrace:
