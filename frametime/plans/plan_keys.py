@@ -17,6 +17,7 @@ Key: TypeAlias = Annotated[
 ]
 Texts: TypeAlias = Annotated[tuple[Text, ...], Meta(description='a list of texts, such as ["1440p", "2160p"]')]
 Price: TypeAlias = Annotated[float, Meta(gt=0, lt=ENDLESS)]
+Color: TypeAlias = Annotated[str, Meta(pattern=r"^#[0-9A-Fa-f]{6}$", description='a color, such as "#543282"')]
 Seconds: TypeAlias = Annotated[float, Meta(ge=0, lt=ENDLESS)]
 Percent: TypeAlias = Annotated[float, Meta(gt=0, lt=100, description="a percentage between 0 and 100")]
 
@@ -51,6 +52,7 @@ class CardKeys(Struct, frozen=True, kw_only=True):
 
     key: Key
     label: Text | None = None
+    color: Color | None = None
     price: Price | None = None
     currency: Text | None = None
     settings: Text | None = None
@@ -99,6 +101,13 @@ class ExcludeKeys(Struct, frozen=True, kw_only=True):
     reason: Text
 
 
+class PublishKeys(Struct, frozen=True, kw_only=True):
+    """``[publish]``: how charts are made fit for an article."""
+
+    notes: Literal["short", "full", "none"] = "short"
+    titles: dict[str, Text] = {}
+
+
 class PlanKeys(Struct, frozen=True, kw_only=True):
     """The top of a plan."""
 
@@ -127,4 +136,5 @@ class PlanKeys(Struct, frozen=True, kw_only=True):
     cuts: tuple[CutKeys, ...] = ()
     cut_each: tuple[Literal["resolution", "tag"], ...] = ("resolution",)
     running_cost: RunningCostKeys | None = None
+    publish: PublishKeys = PublishKeys()
     exclude: tuple[ExcludeKeys, ...] = ()

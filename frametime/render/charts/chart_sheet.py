@@ -79,8 +79,9 @@ class Sheet:
         FigureCanvasAgg(self.figure)
         self.left, self.right = 1.6 * self.em, size.width_pt - 1.6 * self.em
         self.bottom, self.top = 1.2 * self.em, size.height_pt - 1.3 * self.em
-        self._head(title, lead, (2, 4) if theme.is_narrow else head_lines)
-        self._foot({"none": (), "short": notes, "full": (*notes, *full)}[theme.notes])
+        self._head(theme.title or title, lead, (2, 4) if theme.is_narrow else head_lines)
+        by = [f"By {theme.author}."] if theme.author else []
+        self._foot({"none": (), "short": (*notes, *by), "full": (*notes, *full, *by)}[theme.notes])
 
     @property
     def width(self) -> float:

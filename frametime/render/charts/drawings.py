@@ -6,9 +6,10 @@ import math
 import re
 from collections import Counter
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from dataclasses import replace
 from functools import partial
 from types import MappingProxyType
-from typing import Final, TypeAlias
+from typing import Any, Final, TypeAlias
 
 from matplotlib.figure import Figure
 
@@ -76,9 +77,40 @@ def review_figures(
         Names are unique, fit for files, and begin with the key of the chart; ``drawing()`` gives the figure.
     """
     asked = set(asked_for(result) if only is None else only)
-    named = _named(result, theme, asked if only is not None else asked.union(_FIRST))
+    named = _named(result, plan_theme(theme, result), asked if only is not None else asked.union(_FIRST))
     first = set() if only is not None else _first_names(result, named)
-    return [(name, drawing) for key, name, drawing in named if key in asked or name in first]
+    titles = _published(result).get("titles") or {}
+    return [
+        (name, _titled(drawing, titles.get(name) or titles.get(key)))
+        for key, name, drawing in named
+        if key in asked or name in first
+    ]
+
+
+def _published(result: ReviewResult) -> Mapping[str, Any]:
+    found = result.plan.get("publish")
+    return found if isinstance(found, Mapping) else {}
+
+
+def plan_theme(theme: Theme, result: ReviewResult) -> Theme:
+    """The theme with what the plan says of colors, notes and author; notes that were asked for in words stay."""
+    cards = result.plan.get("cards")
+    colors = {card["key"]: card.get("color") for card in cards} if isinstance(cards, list | tuple) else {}
+    author = result.plan.get("author")
+    return replace(
+        theme,
+        card_colors=theme.card_colors or tuple(colors.get(card.key) for card in result.cards),
+        notes=_published(result).get("notes", "short") if theme.notes == "short" else theme.notes,
+        author=str(author) if author else None,
+    )
+
+
+def _titled(drawing: Drawing, title: str | None) -> Drawing:
+    """The same drawing with a title of the user's own."""
+    if title is None or not isinstance(drawing, partial):
+        return drawing
+    args = [replace(arg, title=title) if isinstance(arg, Theme) else arg for arg in drawing.args]
+    return partial(drawing.func, *args, **drawing.keywords)
 
 
 def asked_for(result: ReviewResult) -> tuple[str, ...]:

@@ -169,6 +169,10 @@ class Theme:
         What stands at the foot: what a viewer needs, the definitions as well, or nothing.
     card_colors : tuple of str or None
         Colors that the plan gives to its cards, in their order; a card without one has that of its place.
+    author : str or None
+        Named at the end of the notes.
+    title : str or None
+        In place of the chart's own.
 
     Examples
     --------
@@ -182,6 +186,8 @@ class Theme:
     transparent: bool
     notes: Notes = "short"
     card_colors: tuple[str | None, ...] = ()
+    author: str | None = None
+    title: str | None = None
 
     @classmethod
     def of(

@@ -336,6 +336,23 @@ def test_a_card_has_its_color_in_every_chart_and_its_metrics_shades_of_it() -> N
     assert theme.style(1).color == "#123456"
 
 
+def test_the_plan_sets_colors_notes_titles_and_author(result: ReviewResult) -> None:
+    plan = {
+        "author": "N. N.",
+        "cards": [{"key": "card-0", "color": None}, {"key": "card-1", "color": "#123456"}],
+        "publish": {"notes": "full", "titles": {"standings-all": "A title of our own", "matrix": "Every cell"}},
+    }
+    drawn = dict(review_figures(replace(result, plan=plan), THEME))
+    figure = drawn["standings-all"]()
+    assert figure.texts[0].get_text() == "A title of our own"
+    assert "Frames over time." in all_text(figure).replace("frames over", "Frames over")
+    assert "By N. N." in all_text(figure)
+    assert to_rgba("#123456")[:3] == by_gid(figure, f"bar-0-{result.card('card-1').label}")[0].get_facecolor()[:3]
+    assert to_rgba(THEME.style(2).color) == by_gid(figure, f"bar-0-{result.card('card-2').label}")[0].get_facecolor()
+    assert drawn["matrix-card-1"]().texts[0].get_text() == "Every cell"
+    assert "Every cell" not in all_text(drawn["ratios-card-1"]())
+
+
 def test_bars_of_price_and_power_are_the_rows_of_value_and_efficiency(result: ReviewResult) -> None:
     figure = draw_costs(result, THEME)
     assert [axes.get_xlabel() for axes in figure.axes] == ["EUR per fps", "W", "frames/J"]
