@@ -131,7 +131,7 @@ class _Ratios:
             full=[
                 f"{self.metric.definition.rstrip('.')}. Ratios stand on a logarithmic scale; overall is the geometric "
                 "mean, with 95 % intervals: of these scenes from run noise alone, of scenes like these with the scenes "
-                "as a sample.",
+                "as a sample."
             ],
         )
         margin = f"margin: less than {self.result.margin * 100.0:g} % apart"

@@ -62,7 +62,7 @@ def draw_percentiles(
             full=[
                 "Read: at 99 %, all but the slowest 1 % of frames are as short as the curve or shorter; 1000 over that "
                 "time is the 1 % low (percentile) in fps. The frame-time axis starts at 0 ms; each step of the lower "
-                "axis from 90 % on holds a tenth of the frames of the step before.",
+                "axis from 90 % on holds a tenth of the frames of the step before."
             ],
         )
         styles = styles_of(traces, theme)

@@ -98,7 +98,7 @@ def draw_tuning_gain(summary: TuningSummary, theme: Theme) -> Figure:
             ],
             full=[
                 "A line joins settings that differ in this clock only. Whisker: of the ratio to stock, from the "
-                "scatter of the runs; none where one side has a single run.",
+                "scatter of the runs; none where one side has a single run."
             ],
         )
         names = _names(lines["core"] + lines["memory"])

@@ -56,7 +56,7 @@ def draw_tuning_map(summary: TuningSummary, theme: Theme) -> Figure:
             full=[
                 "Average FPS: frames over time. Failed: artifacts, a freeze, a driver reset, or a workload that did "
                 "not finish, under any workload. Past the edge: credibly slower than a lower clock. Intervals: from "
-                "the scatter of the runs.",
+                "the scatter of the runs."
             ],
         )
         sheet.key(_key(theme, past_edge=bool(edge)))

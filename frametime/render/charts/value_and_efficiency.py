@@ -67,7 +67,7 @@ def draw_value(result: ReviewResult, theme: Theme, *, cut: str = "all") -> Figur
         full=[
             f"Both axes start at 0. Means are geometric. {metric.definition} Break-even: the price at which a card "
             f"gives as many {unit} per {currency} as {result.card(result.baseline).label} at its price. Intervals are "
-            "over these scenes, carried over from the ratio to the baseline.",
+            "over these scenes, carried over from the ratio to the baseline."
         ],
         key=[
             KeyEntry("card at its price", theme.palette.ink, "marker", "o"),
@@ -157,7 +157,7 @@ def draw_efficiency(result: ReviewResult, theme: Theme, *, cut: str = "all") -> 
         ],
         full=[
             "Both axes start at 0. Average rate: frames over time. Means are geometric. Frames per joule: average rate "
-            "over average power. Whisker: of the average power; in brackets: of the ratio in frames per joule.",
+            "over average power. Whisker: of the average power; in brackets: of the ratio in frames per joule."
         ],
         key=[
             KeyEntry("card", theme.palette.ink, "marker", "o"),

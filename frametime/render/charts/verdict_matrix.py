@@ -117,7 +117,7 @@ def draw_verdict_matrix(
                 f"{entry.definition} Ahead: the 95 % interval lies beyond 0 % on the better side and the difference "
                 "beyond the margin; behind likewise on the worse side; tied: the 90 % interval lies within the margin; "
                 "else undecided. The mark stands to the right where the candidate does better, to the left where it "
-                "does worse.",
+                "does worse."
             ],
         )
         sheet.key(verdict_key(theme.palette))
