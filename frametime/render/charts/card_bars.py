@@ -17,7 +17,7 @@ from frametime.render.charts.bar_panels import (
     greatest_end,
     metrics_that_fit,
 )
-from frametime.render.charts.chart_sheet import Sheet
+from frametime.render.charts.chart_sheet import KeyEntry, Sheet
 from frametime.render.charts.review_labels import (
     apart_note,
     card_index,
@@ -80,28 +80,35 @@ def draw_standings(result: ReviewResult, theme: Theme, *, cut: str = "all", page
     entry, cells = result.cut(cut), result.cells_of(cut)
     within = "" if entry == result.cuts[0] else f" ({entry.definition})"
     only = f"{headline.label}, " if len(metrics) == 1 else ""
+    return _draw(
+        theme,
+        [BarPanel(name="", unit=unit, rows=rows, greatest=greatest_end(rows), shown=shown)],
+        bar_key(result, metrics, theme),
+        title=f"{result.title}: {entry.label}{page_words(page, len(pages))}",
+        lead=f"{only}{unit}: {headline.better} is better. Best first; a place is a range where the runs settle "
+        "no order.",
+        notes=[
+            f"Mean over {cells_words(cells)}{within}, of {run_words(result, cells.cells)} each. Whisker: 95 % "
+            "interval of the ratio to the baseline (run noise only).",
+            "Apart: too few cells for a place; its mean and that of the baseline are over the cells of these two."
+            if cells.apart
+            else "",
+        ],
+        full=[
+            f"Bars start at 0 {unit}; means are geometric.",
+            definition_words(result, metrics),
+            "The whisker is that interval over these scenes, times the baseline's mean; the baseline has none.",
+            "Not told apart: neither shown to be better nor to be worse.",
+        ],
+    )
+
+
+def _draw(theme: Theme, panels: Sequence[BarPanel], key: Sequence[KeyEntry], **texts: Any) -> Figure:
+    """Panels of bars below the texts of their sheet."""
     with theme.settings():
-        sheet = Sheet(
-            theme,
-            title=f"{result.title}: {entry.label}{page_words(page, len(pages))}",
-            lead=f"{only}{unit}: {headline.better} is better. Best first; a place is a range where the runs settle "
-            "no order.",
-            notes=[
-                f"Mean over {cells_words(cells)}{within}, of {run_words(result, cells.cells)} each. Whisker: 95 % "
-                "interval of the ratio to the baseline (run noise only).",
-                "Apart: too few cells for a place; its mean and that of the baseline are over the cells of these two."
-                if cells.apart
-                else "",
-            ],
-            full=[
-                f"Bars start at 0 {unit}; means are geometric.",
-                definition_words(result, metrics),
-                "The whisker is that interval over these scenes, times the baseline's mean; the baseline has none.",
-                "Not told apart: neither shown to be better nor to be worse.",
-            ],
-        )
-        sheet.key(bar_key(result, metrics, theme))
-        draw_bar_panels(sheet, [BarPanel(name="", unit=unit, rows=rows, greatest=greatest_end(rows), shown=shown)])
+        sheet = Sheet(theme, **texts)
+        sheet.key(key)
+        draw_bar_panels(sheet, panels)
         return sheet.figure
 
 
@@ -189,27 +196,24 @@ def draw_scene_bars(result: ReviewResult, theme: Theme, *, scene: str, page: int
     greatest = max(greatest_end(rows) for rows in found.values())
     has_interval = any(bar.interval for rows in found.values() for row in rows[shown] for bar in row.bars)
     only = f"{headline.label}, " if len(metrics) == 1 else ""
-    with theme.settings():
-        sheet = Sheet(
-            theme,
-            title=f"{result.scene(scene).label}{page_words(page, len(pages))}",
-            lead=f"{only}{unit}: {headline.better} is better. Best first at each resolution.",
-            notes=[
-                f"Mean of {run_words(result, [(scene, resolution) for resolution in resolutions])}.",
-                "Whisker: 95 % interval of the mean, from the scatter of the runs."
-                if has_interval
-                else "Too few runs for an interval.",
-                f"Verdict against the baseline at a margin of {result.margin * 100.0:g} %.",
-            ],
-            full=[f"Bars start at 0 {unit}; means are geometric.", definition_words(result, metrics)],
-        )
-        sheet.key(bar_key(result, metrics, theme))
-        panels = [
+    return _draw(
+        theme,
+        [
             BarPanel(name=resolution, unit=unit, rows=rows, greatest=greatest, shown=shown)
             for resolution, rows in found.items()
-        ]
-        draw_bar_panels(sheet, panels)
-        return sheet.figure
+        ],
+        bar_key(result, metrics, theme),
+        title=f"{result.scene(scene).label}{page_words(page, len(pages))}",
+        lead=f"{only}{unit}: {headline.better} is better. Best first at each resolution.",
+        notes=[
+            f"Mean of {run_words(result, [(scene, resolution) for resolution in resolutions])}.",
+            "Whisker: 95 % interval of the mean, from the scatter of the runs."
+            if has_interval
+            else "Too few runs for an interval.",
+            f"Verdict against the baseline at a margin of {result.margin * 100.0:g} %.",
+        ],
+        full=[f"Bars start at 0 {unit}; means are geometric.", definition_words(result, metrics)],
+    )
 
 
 def scene_pages(result: ReviewResult, theme: Theme) -> list[tuple[tuple[str, ...], slice]]:
@@ -300,18 +304,16 @@ def draw_costs(result: ReviewResult, theme: Theme, *, cut: str = "all", page: in
     panels = page_of(pages, page)
     speed, power = result.cells_of(cut), result.cells_of(cut, "power")
     entry = result.cut(cut)
-    with theme.settings():
-        sheet = Sheet(
-            theme,
-            title=f"Price and power: {entry.label}{page_words(page, len(pages))}",
-            lead="Lower is better for price and power, higher for frames per joule. Best first in each panel.",
-            notes=[
-                f"Prices by the mean of {result.metric(result.headline).label} over {cells_words(speed)}, power over "
-                f"{len(power.cells)}, of {run_words(result)} each. Whisker: 95 % interval (run noise only).",
-                apart_note(result, speed),
-            ],
-            full=["Bars start at 0; means are geometric.", definition_words(result, [result.headline])],
-        )
-        sheet.key(bar_key(result, [result.headline], theme))
-        draw_bar_panels(sheet, panels)
-        return sheet.figure
+    return _draw(
+        theme,
+        panels,
+        bar_key(result, [result.headline], theme),
+        title=f"Price and power: {entry.label}{page_words(page, len(pages))}",
+        lead="Lower is better for price and power, higher for frames per joule. Best first in each panel.",
+        notes=[
+            f"Prices by the mean of {result.metric(result.headline).label} over {cells_words(speed)}, power over "
+            f"{len(power.cells)}, of {run_words(result)} each. Whisker: 95 % interval (run noise only).",
+            apart_note(result, speed),
+        ],
+        full=["Bars start at 0; means are geometric.", definition_words(result, [result.headline])],
+    )

@@ -168,19 +168,15 @@ def short_card(result: ReviewResult, key: str, theme: Theme, *, width_em: float 
 def pair_title(result: ReviewResult, candidate: str, rest: str, theme: Theme) -> str:
     """ "Candidate against baseline" and ``rest`` on one line of a title, on a narrow page on two.
 
-    Long labels share what room there is.
+    Long labels share what room there is; a short one leaves the rest of its half to the other.
     """
     line = theme.size.width_pt - 3.2 * theme.em_pt
     room = (1.7 * line if theme.is_narrow else line) - text_width_pt(f" against {rest}", theme.title_pt, bold=True)
-    labels = [result.card(key).label for key in (candidate, result.baseline)]
-    widths = [text_width_pt(drawable(label), theme.title_pt, bold=True) for label in labels]
-    if sum(widths) > room:
-        least = min(widths)
-        shares = [max(room - least, room / 2.0) if width > least else min(least, room / 2.0) for width in widths]
-        if widths[0] == widths[1]:
-            shares = [room / 2.0] * 2
-        labels = [shorten(label, share, theme.title_pt, bold=True) for label, share in zip(labels, shares, strict=True)]
-    return f"{labels[0]} against {labels[1]}{rest}"
+    labels = [drawable(result.card(key).label) for key in (candidate, result.baseline)]
+    widths = [min(text_width_pt(label, theme.title_pt, bold=True), room / 2.0) for label in labels]
+    shares = [max(room - other, room / 2.0) for other in reversed(widths)]
+    first, second = (shorten(*pair, theme.title_pt, bold=True) for pair in zip(labels, shares, strict=True))
+    return f"{first} against {second}{rest}"
 
 
 def run_counts(numbers: Sequence[int]) -> str:
