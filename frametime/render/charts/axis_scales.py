@@ -130,7 +130,7 @@ def set_tail_scale(axes: Axes, highest_pct: float, em_pt: float) -> None:
 
 
 def set_ratio_scale(
-    axes: Axes, low: float, high: float, em_pt: float, *, spacing_em: float = 6.6, overhang_pt: float = math.inf
+    axes: Axes, low: float, high: float, em_pt: float, *, spacing_em: float = 5.6, overhang_pt: float = math.inf
 ) -> None:
     """A ratio on a logarithmic x axis, labelled as a change in percent; 0 % stands at equal.
 

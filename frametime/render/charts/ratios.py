@@ -122,7 +122,9 @@ class _Ratios:
         theme = self.theme
         name = short_card(self.result, self.candidate, theme)
         base = short_card(self.result, self.result.baseline, theme)
-        title = pair_title(self.result, self.candidate, f": {self.metric.label}{page_text}", theme)
+        title = pair_title(
+            self.result, self.candidate, f": {self.metric.label}{page_text}", theme, self.overall[self.cuts[0]]
+        )
         sheet = Sheet(
             theme,
             title=title,

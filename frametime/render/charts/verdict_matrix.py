@@ -105,7 +105,7 @@ def draw_verdict_matrix(
     with theme.settings():
         sheet = Sheet(
             theme,
-            title=pair_title(result, candidate, f", cell by cell{page_words(page, len(pages))}", theme),
+            title=pair_title(result, candidate, f", cell by cell{page_words(page, len(pages))}", theme, overall),
             lead=f"{entry.label}: {lead}",
             notes=[
                 f"Difference to the baseline (0 %) from {n_runs} of each card in a cell, with its 95 % interval; "

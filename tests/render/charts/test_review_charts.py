@@ -38,6 +38,7 @@ from frametime.render.charts.value_and_efficiency import draw_efficiency, draw_v
 from frametime.render.charts.verdict_matrix import draw_verdict_matrix
 from frametime.render.review_words import change_words
 from frametime.review.result import ReviewResult
+from frametime.review.result_tables import Verdict
 from frametime.statistics.differences import Interval
 
 THEME = Theme.of("light", "web")
@@ -334,6 +335,26 @@ def test_a_card_has_its_color_in_every_chart_and_its_metrics_shades_of_it() -> N
         (line,) = [item for item in by_gid(panels, "frame-times") if item.axes is panels.axes[number]]
         assert to_rgba(line.get_facecolor()[0] if isinstance(line, Collection) else line.get_color()) == own
     assert theme.style(1).color == "#123456"
+
+
+@pytest.mark.parametrize(
+    ("ratio", "verdict", "words"),
+    [
+        (1.079, "ahead", "Basalt 9 is 8 % faster than Amber 6"),
+        (0.957, "behind", "Basalt 9 is 4.3 % slower than Amber 6"),
+        (1.001, "tied", "Basalt 9 is as fast as Amber 6"),
+        (1.04, "undecided", "Basalt 9 against Amber 6"),
+        (None, "undecided", "Basalt 9 against Amber 6"),
+    ],
+)
+def test_the_title_of_two_cards_is_a_sentence(
+    result: ReviewResult, ratio: float | None, verdict: Verdict, words: str
+) -> None:
+    overall = tuple(
+        replace(item, ratio=ratio, verdict=verdict) if item.candidate == "card-1" else item for item in result.overall
+    )
+    for draw in (draw_ratios, draw_verdict_matrix):
+        assert draw(replace(result, overall=overall), THEME, candidate="card-1").texts[0].get_text().startswith(words)
 
 
 def test_the_plan_sets_colors_notes_titles_and_author(result: ReviewResult) -> None:
