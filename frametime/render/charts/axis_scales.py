@@ -139,7 +139,7 @@ def set_ratio_scale(
     """
     axes.set_xscale("log")
     axes.set_xlim(low, high)
-    most = max(2, int(size_of(axes)[0] / (spacing_em * em_pt)))
+    most = max(3, int(size_of(axes)[0] / (spacing_em * em_pt)))
     span = math.log(high / low)
     if span <= math.log(2.0):
         step_pct = next((step for step in _CHANGE_STEPS_PCT if span / (step / 100.0) <= most), _CHANGE_STEPS_PCT[-1])
