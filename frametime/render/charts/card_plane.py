@@ -63,7 +63,7 @@ def draw_plane(sheet: Sheet, points: Sequence[CardPoint], plane: Plane) -> Axes:
     axes.spines["left"].set_visible(True)
     _slopes(axes, sheet, points, plane)
     for point in points:
-        _point(axes, sheet, point)
+        _point(axes, sheet, point, points)
     set_x_ticks(axes, em)
     set_y_ticks(axes, em)
     y_caption(axes, plane.y_label, theme)
@@ -161,7 +161,7 @@ def _any_meet(labels: Sequence[_SlopeLabel]) -> bool:
     )
 
 
-def _point(axes: Axes, sheet: Sheet, point: CardPoint) -> None:
+def _point(axes: Axes, sheet: Sheet, point: CardPoint, points: Sequence[CardPoint]) -> None:
     theme, em = sheet.theme, sheet.em
     style = theme.style(point.index)
     if point.other_x is not None:
@@ -176,8 +176,12 @@ def _point(axes: Axes, sheet: Sheet, point: CardPoint) -> None:
         if point.other_interval is not None:
             ends = point.other_interval.low, point.other_interval.high
             whisker(axes, ends, point.y, theme, color=style.color, gid=f"other-interval-{point.index}")
-        # Beside the card's own mark it is a smaller hollow one; where that would hide it, a ring around it.
-        is_close = abs(point.other_x - point.x) / axes.get_xlim()[1] * size_of(axes)[0] < 1.1 * em
+        # A smaller hollow mark; where that of a card would hide it, a ring around it.
+        steps = [
+            size / limit for size, limit in zip(size_of(axes), (axes.get_xlim()[1], axes.get_ylim()[1]), strict=True)
+        ]
+        apart = [math.hypot((point.other_x - p.x) * steps[0], (point.y - p.y) * steps[1]) for p in points]
+        is_close = min(apart) < 1.1 * em
         face = "none" if is_close or theme.transparent else theme.palette.ground
         look = {"mfc": face, "mec": style.color, "zorder": 6 if is_close else 4, "gid": f"other-{point.index}"}
         dots(axes, point.other_x, point.y, style.marker, theme, size=1.6 if is_close else 0.8, line=1.2, **look)

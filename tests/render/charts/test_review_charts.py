@@ -408,6 +408,15 @@ def test_a_break_even_price_close_to_the_price_is_a_ring_around_the_card(result:
     assert ring.get_markerfacecolor() == "none"
 
 
+def test_a_break_even_price_on_the_mark_of_another_card_is_a_ring_around_it(result: ReviewResult) -> None:
+    rows = {row.card: row for row in result.value if row.cut == "all"}
+    on = replace(rows["card-1"], break_even_price=rows["card-2"].price, mean_value=rows["card-2"].mean_value)
+    moved = replace(result, value=tuple(on if item is rows["card-1"] else item for item in result.value))
+    (ring,) = by_gid(draw_value(moved, THEME), "other-1")
+    (card,) = by_gid(draw_value(moved, THEME), "card-2")
+    assert ring.get_markersize() > 1.5 * card.get_markersize()
+
+
 def test_value_puts_each_card_at_its_price_and_speed(result: ReviewResult) -> None:
     figure = draw_value(result, THEME)
     axes = figure.axes[0]
