@@ -26,6 +26,8 @@ MOST_FILES = 32
     help="Folder to write to.",
 )
 @click.option("--force", is_flag=True, help="Replace files that are there.")
+@click.option("--label", "labels", multiple=True, metavar="TEXT", help="Name of a capture, one for each, in order.")
+@click.option("--title", metavar="TEXT", help="Title of the charts of several captures.")
 @drawing_options
 @reading_options
 @frame_options
@@ -43,13 +45,16 @@ def compare(files: tuple[str, ...], **chosen: Any) -> None:
     Examples:
       frametime compare stock.csv tuned.csv --out charts
       frametime compare "runs/*.csv" --out charts --theme dark --size video-4k
-      frametime compare a.csv b.csv --out charts --only percentiles --format svg
+      frametime compare a.csv b.csv --out charts --label stock --label tuned --title "What tuning brought"
     """
     from frametime.errors import printable
     from frametime.pipeline.compare_files import COMPARE_KEYS, compare_captures
     from frametime.pipeline.measuring import MeasureRequest
 
-    paths = expand_paths(files)
+    paths = [path for given in files for path in _captures(given)]
+    paths = list(dict.fromkeys(paths))
+    if chosen["labels"] and len(chosen["labels"]) != len(paths):
+        raise click.UsageError(f"--label is given {len(chosen['labels'])} times for {len(paths)} captures")
     if len(paths) > MOST_FILES:
         raise click.UsageError(f"compare draws up to {MOST_FILES} captures, not {len(paths)}; 'review' takes more")
     request = make_chart_request(chosen, COMPARE_KEYS)
@@ -63,8 +68,23 @@ def compare(files: tuple[str, ...], **chosen: Any) -> None:
         theme=request.theme_value(),
         formats=request.formats,
         only=request.only,
+        labels=chosen["labels"],
+        title=chosen["title"],
         force=chosen["force"],
         on_hint=lambda hint: click.echo(f"frametime: {hint}", err=True),
     )
     for path in written:
         click.echo(printable(str(path)))
+
+
+def _captures(given: str) -> list[str]:
+    """The captures that a path or pattern names; sensor logs and other files that a pattern takes in are left out."""
+    found = expand_paths((given,))
+    if found == [given]:
+        return found
+    from frametime.adapters.file_kind import classify_file
+
+    captures = [path for path in found if classify_file(path).kind == "frames"]
+    if not captures:
+        raise click.UsageError(f"{given!r} matches no capture")
+    return captures

@@ -93,6 +93,8 @@ def compare_captures(
     theme: Theme,
     formats: Sequence[str] = ("png",),
     only: Sequence[str] | None = None,
+    labels: Sequence[str] = (),
+    title: str | None = None,
     force: bool = False,
     on_hint: Callable[[str], None] | None = None,
 ) -> tuple[Path, ...]:
@@ -110,6 +112,10 @@ def compare_captures(
     only : sequence of str or None
         Keys of the charts: ``frame-times`` (one figure a capture), ``frame-time-panels``, ``percentiles``,
         ``distribution``.
+    labels : sequence of str
+        Names of the captures; by default what tells them apart.
+    title : str or None
+        Of the charts of several captures, in place of their own.
     force : bool
         Replace files that are there.
     on_hint : callable, optional
@@ -140,7 +146,7 @@ def compare_captures(
         for request, (_, run) in zip(requests, measured, strict=True):
             if (hint := sensor_log_hint(request.path, run)) is not None:
                 on_hint(hint)
-    drawings = _drawings(measured, wanted, theme)
+    drawings = _drawings(measured, wanted, theme, labels, title)
     with claiming(paths, force=force, folder=folder):
         for name, draw in zip(names, drawings, strict=True):
             figure = draw()
@@ -171,7 +177,13 @@ def _file_names(n_runs: int, wanted: Sequence[str]) -> list[str]:
     return names
 
 
-def _drawings(measured: Sequence[tuple[Capture, MeasuredRun]], wanted: Sequence[str], theme: Theme) -> list[Drawing]:
+def _drawings(
+    measured: Sequence[tuple[Capture, MeasuredRun]],
+    wanted: Sequence[str],
+    theme: Theme,
+    given: Sequence[str],
+    title: str | None,
+) -> list[Drawing]:
     """In the order of the file names."""
     from functools import partial
 
@@ -181,6 +193,8 @@ def _drawings(measured: Sequence[tuple[Capture, MeasuredRun]], wanted: Sequence[
     from frametime.render.charts.run_traces import label_of, labels_of, trace_of_capture
 
     common, labels = labels_of([run for _, run in measured])
+    if given:
+        common, labels = "", list(given)
     found: list[Drawing] = []
     if "frame-times" in wanted:
         found += [
@@ -196,11 +210,14 @@ def _drawings(measured: Sequence[tuple[Capture, MeasuredRun]], wanted: Sequence[
         ("percentiles", draw_percentiles, "Frame-time percentiles"),
         ("distribution", draw_distribution, "Spread of frame times"),
     )
-    for key, draw, title in several:
+    for key, draw, kind in several:
         if key in wanted:
             found += [
                 partial(
-                    draw, [traces[place] for place in group], theme, title=f"{title}: {common}" if common else title
+                    draw,
+                    [traces[place] for place in group],
+                    theme,
+                    title=title or (f"{kind}: {common}" if common else kind),
                 )
                 for group in _groups(len(measured))
             ]

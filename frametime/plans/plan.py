@@ -17,7 +17,7 @@ from frametime.metrics.options import MeasureOptions, Refresh, StutterRule
 from frametime.plans.path_pattern import PathPattern
 from frametime.plans.plan_cuts import cuts_of
 from frametime.plans.plan_keys import CapturesKeys, MeasureKeys, PlanKeys
-from frametime.render.charts.chart_catalog import keys_for
+from frametime.render.charts.chart_catalog import CATALOG, keys_for
 from frametime.review.design import CardEntry, MetricEntry, ReviewDesign, RunningCost, SceneEntry
 from frametime.settings.decoding import decoded
 from frametime.settings.toml_source import KeyPath, TomlSource, one_of, shown
@@ -253,6 +253,10 @@ def _check_keys(source: TomlSource, keys: PlanKeys) -> None:
     source.check_among(("baseline",), cards)
     source.check_among(("subject",), cards)
     source.check_among(("charts",), keys_for("review", "review cells"))
+    for name in keys.publish.titles:
+        if not any(name == kind or name.startswith(f"{kind}-") for kind in CATALOG):
+            helps = "begin with the kind of chart, as its file does"
+            raise source.fault(("publish", "titles", name), "names no chart", helps)
     for place in source.places(("scenes",)):
         source.check_among((*place, "resolutions"), keys.resolutions)
         if source.at((*place, "resolutions")) == []:

@@ -18,6 +18,7 @@ Key: TypeAlias = Annotated[
 ]
 Texts: TypeAlias = Annotated[tuple[Text, ...], Meta(description='a list of texts, such as ["1440p", "2160p"]')]
 Price: TypeAlias = Annotated[float, within("price")]
+Color: TypeAlias = Annotated[str, Meta(pattern=r"^#[0-9A-Fa-f]{6}$", description='a color, such as "#543282"')]
 Percent: TypeAlias = Annotated[float, within("slowest_pcts")]
 
 
@@ -55,6 +56,7 @@ class CardKeys(Struct, frozen=True, kw_only=True):
 
     key: Key
     label: Text | None = None
+    color: Color | None = None
     price: Price | None = None
     currency: Text | None = None
     settings: Text | None = None
@@ -103,6 +105,13 @@ class ExcludeKeys(Struct, frozen=True, kw_only=True):
     reason: Text
 
 
+class PublishKeys(Struct, frozen=True, kw_only=True):
+    """``[publish]``: how charts are made fit for an article."""
+
+    notes: Literal["short", "full", "none"] = "short"
+    titles: dict[str, Text] = {}
+
+
 class PlanKeys(Struct, frozen=True, kw_only=True):
     """The top of a plan."""
 
@@ -131,4 +140,5 @@ class PlanKeys(Struct, frozen=True, kw_only=True):
     cuts: tuple[CutKeys, ...] = ()
     cut_each: tuple[Literal["resolution", "tag"], ...] = ("resolution",)
     running_cost: RunningCostKeys | None = None
+    publish: PublishKeys = PublishKeys()
     exclude: tuple[ExcludeKeys, ...] = ()

@@ -112,6 +112,9 @@ def _choices(expected: inspect.Type) -> list[str]:
 
 def _allowed(expected: inspect.Type, path: KeyPath) -> str:
     """What a type allows, in words; its description where it has one."""
+    if isinstance(expected, inspect.UnionType):  # without None, whose description no key has
+        others = [kind for kind in expected.types if not isinstance(kind, inspect.NoneType)]
+        expected = others[0] if len(others) == 1 else expected
     described = getattr(expected, "extra_json_schema", None) or {}
     bare = _bare(expected)
     name = ".".join(part for part in path if isinstance(part, str))

@@ -70,3 +70,27 @@ def test_the_plot_of_a_check(logs: list[str], tmp_path: Path) -> None:
     wrong = frametime("check", logs[0], "--quiet", "--plot", tmp_path / "run.gif")
     assert wrong.code == 2
     assert "'.gif' is no format for a chart" in wrong.err
+
+
+def test_captures_are_labeled_and_the_charts_titled(logs: list[str], tmp_path: Path) -> None:
+    texts: list[str] = []
+    for chosen in ((), ("--label", "stock", "--label", "tuned", "--title", "What tuning brought")):
+        done = frametime(
+            "compare", *logs, "--out", tmp_path, "--only", "percentiles", "--format", "svg", "--force", *chosen
+        )
+        assert done.code == 0
+        texts.append((tmp_path / "percentiles.svg").read_text())
+    assert "<!-- What tuning brought -->" in texts[1]
+    assert "<!-- stock -->" in texts[1]
+    assert "<!-- What tuning brought -->" not in texts[0]
+    done = frametime("compare", *logs, "--out", tmp_path / "none", "--label", "stock")
+    assert (done.code, (tmp_path / "none").exists()) == (2, False)
+    assert "--label is given 1 times for 2 captures" in done.err
+
+
+def test_sensor_logs_that_a_pattern_takes_in_are_left_out(tmp_path: Path) -> None:
+    folder = LOGS / "preset-base" / "atlas" / "1080p"
+    assert list(folder.glob("run1*sensors*"))
+    done = frametime("compare", str(folder / "run1*"), "--out", tmp_path, "--only", "frame-times")
+    assert (done.code, done.err) == (0, "")
+    assert [path.name for path in tmp_path.iterdir()] == ["frame-times.png"]

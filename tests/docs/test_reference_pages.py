@@ -67,6 +67,7 @@ _SMALLEST = {
     "scenes": '[[scenes]]\nkey = "s"',
     "cuts": '[[cuts]]\nkey = "c"',
     "running_cost": "[running_cost]\ntariff_per_kwh = 1\nhours_per_day = 1",
+    "publish": "[publish]",
     "measure": "[measure]",
     "exclude": '[[exclude]]\nrun = "a/s/r/1"\nreason = "x"',
 }
@@ -107,9 +108,9 @@ def test_the_keys_of_cuts() -> None:
     assert told == known_keys("cuts")
 
 
-@pytest.mark.parametrize("table", ["running_cost", "measure", "exclude"])
+@pytest.mark.parametrize("table", ["running_cost", "publish", "measure", "exclude"])
 def test_the_keys_of_the_other_tables(table: str) -> None:
-    text = part_of("plan.md", "## [running_cost], [measure], [[exclude]]")
+    text = part_of("plan.md", "## [running_cost], [publish], [measure], [[exclude]]")
     rows = re.findall(rf"^\| {table} \| (.+?) \|", text, re.MULTILINE)
     assert words_in(" ".join(rows)) == known_keys(table)
 

@@ -242,6 +242,27 @@ def test_a_scene_is_played_at_its_own_resolutions() -> None:
 
 
 @pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("price = 499", 'color = "green"', ['color is "green"', "a color, such as"]),
+        ("runs = 4", 'runs = 4\npublish.notes = "long"', ['"long"', '"short"']),
+        ("runs = 4", 'runs = 4\npublish.titles = { standing = "x" }', ["names no chart", "begin with the kind"]),
+    ],
+)
+def test_what_charts_are_published_with_is_checked(old: str, new: str, words: list[str]) -> None:
+    with pytest.raises(PlanError) as caught:
+        parsed(PLAN.replace(old, new))
+    assert all(word in str(caught.value) for word in words)
+
+
+def test_colors_notes_and_titles_stand_in_the_result() -> None:
+    written = 'runs = 4\npublish = { notes = "none", titles = { standings-all = "Ours" } }'
+    plan = parsed(PLAN.replace("runs = 4", written).replace("price = 499", 'price = 499\ncolor = "#a1B2c3"'))
+    assert plan.resolved["publish"] == {"notes": "none", "titles": {"standings-all": "Ours"}}
+    assert [card["color"] for card in plan.resolved["cards"]] == ["#a1B2c3", None]  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize(
     ("listed", "words"), [('["4k"]', 'scenes.resolutions holds "4k"; allowed: one of "1440p"'), ("[]", "is empty")]
 )
 def test_a_scene_has_no_resolution_that_the_plan_lacks(listed: str, words: str) -> None:

@@ -1,4 +1,4 @@
-"""Color arithmetic for the tests: contrast of WCAG 2.2, dichromats of Viénot et al. 1999, distance in CIELAB."""
+"""Color arithmetic for the tests: contrast of WCAG 2.2, dichromats of two published models, distance in CIELAB."""
 
 from __future__ import annotations
 
@@ -18,6 +18,22 @@ RGB_TO_LMS = np.array(
 )
 PROTANOPE = np.array([[0.0, 2.02344, -2.52581], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]])
 DEUTERANOPE = np.array([[1.0, 0.0, 0.0], [0.494207, 0.0, 1.24827], [0.0, 0.0, 1.0]])
+
+# G. M. Machado, M. M. Oliveira and L. A. F. Fernandes, "A physiologically-based model for simulation of color vision
+# deficiency", IEEE Transactions on Visualization and Computer Graphics 15(6), 1291-1298, 2009: matrices on linear RGB
+# at severity 1.0, written down from memory (not looked up); `test_theme` checks that each keeps every gray.
+SIGHTS = {
+    "usual": np.eye(3),
+    "protanopia": np.array(
+        [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]]
+    ),
+    "deuteranopia": np.array(
+        [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413], [-0.011820, 0.042940, 0.968881]]
+    ),
+    "tritanopia": np.array(
+        [[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602], [0.004733, 0.691367, 0.303900]]
+    ),
+}
 
 # IEC 61966-2-1 (sRGB) to CIE XYZ under D65.
 RGB_TO_XYZ = np.array(

@@ -93,7 +93,7 @@ def spaced_labels(
         half_pt = text_width_pt(label, em_pt) / 2.0
         start, end = float(x) * width_pt - half_pt, float(x) * width_pt + half_pt
         sticks_out = start < -overhang_pt or end > width_pt + overhang_pt
-        if start < last_end + 0.6 * em_pt or end > end_pt or sticks_out:
+        if start < last_end + 1.0 * em_pt or end > end_pt or sticks_out:
             kept.append("")
         else:
             kept.append(label)
@@ -130,7 +130,7 @@ def set_tail_scale(axes: Axes, highest_pct: float, em_pt: float) -> None:
 
 
 def set_ratio_scale(
-    axes: Axes, low: float, high: float, em_pt: float, *, spacing_em: float = 4.4, overhang_pt: float = math.inf
+    axes: Axes, low: float, high: float, em_pt: float, *, spacing_em: float = 5.6, overhang_pt: float = math.inf
 ) -> None:
     """A ratio on a logarithmic x axis, labelled as a change in percent; 0 % stands at equal.
 
@@ -139,7 +139,7 @@ def set_ratio_scale(
     """
     axes.set_xscale("log")
     axes.set_xlim(low, high)
-    most = max(2, int(size_of(axes)[0] / (spacing_em * em_pt)))
+    most = max(3, int(size_of(axes)[0] / (spacing_em * em_pt)))
     span = math.log(high / low)
     if span <= math.log(2.0):
         step_pct = next((step for step in _CHANGE_STEPS_PCT if span / (step / 100.0) <= most), _CHANGE_STEPS_PCT[-1])

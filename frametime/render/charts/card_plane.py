@@ -9,8 +9,8 @@ from typing import Final
 
 from matplotlib.axes import Axes
 
-from frametime.render.charts.axis_scales import round_ticks, set_x_ticks, set_y_ticks, tick_labels
-from frametime.render.charts.chart_sheet import Sheet, dots, x_caption, y_caption
+from frametime.render.charts.axis_scales import round_ticks, set_x_ticks, set_y_ticks, size_of, tick_labels
+from frametime.render.charts.chart_sheet import Sheet, dots, whisker, x_caption, y_caption
 from frametime.render.charts.text_fit import shorten, text_width_pt
 from frametime.render.charts.theme import Theme
 from frametime.statistics.differences import Interval
@@ -57,14 +57,13 @@ def draw_plane(sheet: Sheet, points: Sequence[CardPoint], plane: Plane) -> Axes:
     if theme.is_narrow:  # the table below the plane
         table, right = sheet.left, sheet.right + 0.5 * em
         table_top = sheet.below(_table_em(len(points)) * em)
-    left, foot = sheet.left + 3.6 * em, sheet.bottom + 3.5 * em
-    axes = sheet.axes(left, foot, right - left - 11.0 * em, sheet.top - 3.4 * em - foot)
+    axes = sheet.plot(right=right - 11.0 * em, head_em=3.4)
     axes.set_xlim(0.0, 1.12 * max(_ends(points)))
     axes.set_ylim(0.0, 1.15 * max(point.y if point.y_interval is None else point.y_interval.high for point in points))
     axes.spines["left"].set_visible(True)
     _slopes(axes, sheet, points, plane)
     for point in points:
-        _point(axes, sheet, point)
+        _point(axes, sheet, point, points)
     set_x_ticks(axes, em)
     set_y_ticks(axes, em)
     y_caption(axes, plane.y_label, theme)
@@ -162,7 +161,7 @@ def _any_meet(labels: Sequence[_SlopeLabel]) -> bool:
     )
 
 
-def _point(axes: Axes, sheet: Sheet, point: CardPoint) -> None:
+def _point(axes: Axes, sheet: Sheet, point: CardPoint, points: Sequence[CardPoint]) -> None:
     theme, em = sheet.theme, sheet.em
     style = theme.style(point.index)
     if point.other_x is not None:
@@ -175,32 +174,22 @@ def _point(axes: Axes, sheet: Sheet, point: CardPoint) -> None:
             zorder=2,
         )
         if point.other_interval is not None:
-            axes.plot(
-                [point.other_interval.low, point.other_interval.high],
-                [point.y, point.y],
-                color=style.color,
-                linewidth=theme.line_pt,
-                marker="|",
-                markersize=0.7 * em,
-                zorder=3,
-                gid=f"other-interval-{point.index}",
-            )
-        face, gid = "none" if theme.transparent else theme.palette.ground, f"other-{point.index}"
-        look = {"mfc": face, "mec": style.color, "zorder": 4, "gid": gid}
-        dots(axes, point.other_x, point.y, style.marker, theme, size=0.8, line=1.2, **look)
-    whisker, marker = point.y_interval or point.x_interval, "_" if point.y_interval else "|"
-    if whisker is not None:
-        ends = [whisker.low, whisker.high]
-        axes.plot(
-            [point.x, point.x] if point.y_interval else ends,
-            ends if point.y_interval else [point.y, point.y],
-            color=theme.palette.ink,
-            linewidth=theme.line_pt,
-            marker=marker,
-            markersize=0.6 * em,
-            zorder=3,
-            gid=f"interval-{point.index}",
-        )
+            ends = point.other_interval.low, point.other_interval.high
+            whisker(axes, ends, point.y, theme, color=style.color, gid=f"other-interval-{point.index}")
+        # A smaller hollow mark; where that of a card would hide it, a ring around it.
+        steps = [
+            size / limit for size, limit in zip(size_of(axes), (axes.get_xlim()[1], axes.get_ylim()[1]), strict=True)
+        ]
+        apart = [math.hypot((point.other_x - p.x) * steps[0], (point.y - p.y) * steps[1]) for p in points]
+        is_close = min(apart) < 1.1 * em
+        face = "none" if is_close or theme.transparent else theme.palette.ground
+        look = {"mfc": face, "mec": style.color, "zorder": 6 if is_close else 4, "gid": f"other-{point.index}"}
+        dots(axes, point.other_x, point.y, style.marker, theme, size=1.6 if is_close else 0.8, line=1.2, **look)
+    interval = point.y_interval or point.x_interval
+    if interval is not None:
+        at, upright = (point.x, True) if point.y_interval else (point.y, False)
+        ends, gid = (interval.low, interval.high), f"interval-{point.index}"
+        whisker(axes, ends, at, theme, color=theme.palette.ink, gid=gid, upright=upright)
     look = {"mfc": style.color, "mec": theme.palette.ink, "zorder": 5, "gid": f"card-{point.index}"}
     dots(axes, point.x, point.y, style.marker, theme, size=0.9, line=0.6, **look)
 

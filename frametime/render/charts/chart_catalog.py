@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Final, Literal, TypeAlias
+from typing import Final, Literal, NamedTuple, TypeAlias
 
 Source: TypeAlias = Literal["capture", "captures", "review", "review cells", "tuning", "endurance"]
 
 
-@dataclass(frozen=True, kw_only=True)
-class Chart:
+class Chart(NamedTuple):
     """One kind of chart.
 
     Attributes
@@ -34,91 +32,96 @@ class Chart:
 
 _CHARTS: Final = (
     Chart(
-        key="frame-times",
-        title="Frame times of one run",
-        caption="Every frame at its place, with the local median, the stutters, and sensor values below where there "
+        "frame-times",
+        "Frame times of one run",
+        "Every frame at its place, with the local median, the stutters, and sensor values below where there "
         "are any. Lower and more even is better.",
-        sources=("capture",),
+        ("capture",),
     ),
     Chart(
-        key="frame-time-panels",
-        title="Frame times side by side",
-        caption="One panel a run, all on the same scales of time and frame time. Lower and more even is better.",
-        sources=("captures", "review cells"),
+        "frame-time-panels",
+        "Frame times side by side",
+        "One panel a run, all on the same scales of time and frame time. Lower and more even is better.",
+        ("captures", "review cells"),
     ),
     Chart(
-        key="percentiles",
-        title="Frame-time percentiles",
-        caption="How long a frame is that so many percent of frames do not exceed; the scale opens the slow tail. A "
+        "percentiles",
+        "Frame-time percentiles",
+        "How long a frame is that so many percent of frames do not exceed; the scale opens the slow tail. A "
         "lower curve is better.",
-        sources=("captures", "review cells"),
+        ("captures", "review cells"),
     ),
     Chart(
-        key="distribution",
-        title="Spread of frame times",
-        caption="Share of the frames of each run in equal bins of frame time. Farther left and narrower is better.",
-        sources=("captures", "review cells"),
+        "distribution",
+        "Spread of frame times",
+        "Share of the frames of each run in equal bins of frame time. Farther left and narrower is better.",
+        ("captures", "review cells"),
     ),
     Chart(
-        key="standings",
-        title="Average and lows of each card",
-        caption="Geometric means over the cells of a cut, best first, with intervals; cards that the intervals do "
+        "standings",
+        "Average and lows of each card",
+        "Geometric means over the cells of a cut, best first, with intervals; cards that the intervals do "
         "not tell apart share a place.",
     ),
     Chart(
-        key="scene-bars",
-        title="Average and lows in one scene",
-        caption="Every card in one scene, a panel for each resolution, best first, with intervals over the runs and "
+        "scene-bars",
+        "Average and lows in one scene",
+        "Every card in one scene, a panel for each resolution, best first, with intervals over the runs and "
         "the verdict against the baseline.",
     ),
     Chart(
-        key="ratios",
-        title="Candidate against baseline",
-        caption="Ratio of the candidate to the baseline in each cell with its interval, the margin as a band, and "
+        "ratios",
+        "Candidate against baseline",
+        "Ratio of the candidate to the baseline in each cell with its interval, the margin as a band, and "
         "the overall ratio at the foot; one panel a cut. Farther right is better for the candidate.",
     ),
     Chart(
-        key="matrix",
-        title="Verdict of every cell",
-        caption="Scenes as rows, resolutions as columns: the verdict by shape, place and color, with the number.",
+        "matrix",
+        "Verdict of every cell",
+        "Scenes as rows, resolutions as columns: the verdict by shape, place and color, with the number.",
     ),
     Chart(
-        key="value",
-        title="Speed for the money",
-        caption="Speed against price with lines of equal value, and the price at which a card's value equals the "
+        "value",
+        "Speed for the money",
+        "Speed against price with lines of equal value, and the price at which a card's value equals the "
         "baseline's. Farther up and farther left is better.",
     ),
     Chart(
-        key="efficiency",
-        title="Speed for the power",
-        caption="Speed against power with lines of equal frames per joule. Farther up and farther left is better.",
+        "efficiency",
+        "Speed for the power",
+        "Speed against power with lines of equal frames per joule. Farther up and farther left is better.",
     ),
     Chart(
-        key="repeatability",
-        title="How well the runs repeat",
-        caption="Every run of every cell around the mean of its set, with flagged and excluded runs named. Closer to "
+        "costs",
+        "Price and power of each card",
+        "Price per frame, average power and frames per joule of every card as bars, best first in each panel.",
+    ),
+    Chart(
+        "repeatability",
+        "How well the runs repeat",
+        "Every run of every cell around the mean of its set, with flagged and excluded runs named. Closer to "
         "0 % is better.",
     ),
     Chart(
-        key="tuning-map",
-        title="Tuning map",
-        caption="Every setting tried, at its core and memory offset: what passed, what failed, the gain over stock, "
+        "tuning-map",
+        "Tuning map",
+        "Every setting tried, at its core and memory offset: what passed, what failed, the gain over stock, "
         "the best and the everyday setting.",
-        sources=("tuning",),
+        ("tuning",),
     ),
     Chart(
-        key="tuning-gain",
-        title="Gain by clock",
-        caption="Gain over stock against the core and the memory offset, a line for each workload, with intervals. "
+        "tuning-gain",
+        "Gain by clock",
+        "Gain over stock against the core and the memory offset, a line for each workload, with intervals. "
         "Higher is better.",
-        sources=("tuning",),
+        ("tuning",),
     ),
     Chart(
-        key="endurance",
-        title="Endurance run",
-        caption="Frame time, power, temperature and clock of a long run on one time axis, with the verdict criterion "
+        "endurance",
+        "Endurance run",
+        "Frame time, power, temperature and clock of a long run on one time axis, with the verdict criterion "
         "by criterion.",
-        sources=("endurance",),
+        ("endurance",),
     ),
 )
 

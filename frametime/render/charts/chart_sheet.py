@@ -7,11 +7,11 @@ axes from it. Nothing is placed without being measured first, so that no text is
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any, Final, Literal
+from typing import Any, Final, Literal, NamedTuple
 
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.colors import to_rgba
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Rectangle
@@ -26,19 +26,21 @@ _MOST_NOTE_LINES: Final = 6
 _MOST_NARROW_NOTE_LINES: Final = 15
 _HANDLE_EM: Final = 2.2
 
+LEAST_WHISKER_EM: Final = 0.4
+"""A shorter interval (6 pixels at web size) is not seen as one: it is drawn as an upright mark."""
 
-@dataclass(frozen=True, kw_only=True)
-class KeyEntry:
+
+class KeyEntry(NamedTuple):
     """One entry of the key: a mark of the chart and what it means."""
 
     label: str
-    kind: Literal["line", "marker", "patch"]
     color: str
-    line: LineStyle = "-"
+    kind: Literal["line", "marker", "patch"]
     marker: str = ""
-    hatch: str = ""
+    line: LineStyle = "-"
     edge: str | None = None
     filled: bool = True
+    alpha: float | None = None
 
 
 class Sheet:
@@ -54,11 +56,20 @@ class Sheet:
     head_lines : (int, int)
         Most lines of title and lead, where the page is not narrow.
     notes : sequence of str
-        Sentences at the foot: definitions, number of runs, kind of interval, where zero is.
+        Sentences at the foot, for the viewer: what is shown, from how many runs, what a whisker is.
+    full : sequence of str
+        Sentences for the reader who wants all: definitions, where zero is. Only with the full notes of the theme.
     """
 
     def __init__(
-        self, theme: Theme, *, title: str, lead: str, notes: Sequence[str], head_lines: tuple[int, int] = (2, 2)
+        self,
+        theme: Theme,
+        *,
+        title: str,
+        lead: str,
+        notes: Sequence[str] = (),
+        full: Sequence[str] = (),
+        head_lines: tuple[int, int] = (1, 1),
     ) -> None:
         self.theme = theme
         self.em = theme.em_pt
@@ -68,8 +79,9 @@ class Sheet:
         FigureCanvasAgg(self.figure)
         self.left, self.right = 1.6 * self.em, size.width_pt - 1.6 * self.em
         self.bottom, self.top = 1.2 * self.em, size.height_pt - 1.3 * self.em
-        self._head(title, lead, (2, 4) if theme.is_narrow else head_lines)
-        self._foot(notes)
+        self._head(theme.title or title, lead, (2, 4) if theme.is_narrow else head_lines)
+        by = [f"By {theme.author}."] if theme.author else []
+        self._foot({"none": (), "short": (*notes, *by), "full": (*notes, *full, *by)}[theme.notes])
 
     @property
     def width(self) -> float:
@@ -181,6 +193,26 @@ class Sheet:
         axes.margins(0.0)
         return axes
 
+    def plot(
+        self, *, left_em: float = 3.6, head_em: float = 1.7, right: float | None = None, foot_em: float = 3.5
+    ) -> Axes:
+        """The usual axes: all that is free, but room for the labels of both axes and the caption above."""
+        left, foot = self.left + left_em * self.em, self.bottom + foot_em * self.em
+        end = self.right if right is None else right
+        return self.axes(left, foot, end - left, self.top - head_em * self.em - foot)
+
+    def label_rows(self, labels: Sequence[str], top: float, row: float, most_em: float) -> float:
+        """Labels of rows at the left, the first below ``top``; gives the width that they take."""
+        width = self.label_width(labels, most_em)
+        for place, label in enumerate(labels):
+            self.text(self.left, top - (place + 0.5) * row, shorten(label, width, self.em))
+        return width
+
+    def label_width(self, labels: Sequence[str], most_em: float, *, bold: bool = False) -> float:
+        """Width that these labels take, at most ``most_em``."""
+        widest = max((text_width_pt(label, self.em, bold=bold) for label in labels), default=0.0)
+        return min(widest, most_em * self.em) + 0.2 * self.em
+
     def key(self, entries: Sequence[KeyEntry]) -> None:
         """One or more rows that say what each mark means, below the lead."""
         if not entries:
@@ -211,10 +243,9 @@ class Sheet:
                 y - tall / 2.0,
                 width,
                 tall,
-                facecolor=face,
-                edgecolor=self.theme.palette.ground if entry.hatch else edge,
-                hatch=entry.hatch or None,
-                linewidth=0.0 if entry.hatch else self.theme.hair_pt,
+                facecolor=to_rgba(face, entry.alpha),
+                edgecolor=edge,
+                linewidth=self.theme.hair_pt,
             )
             return
         xs = [x, x + width / 2.0, x + width] if entry.kind == "line" else [x + width / 2.0]
@@ -240,6 +271,50 @@ def dots(
     """Marks of ``size`` em without a line between them; their edge is ``line`` times as wide as other lines."""
     style = {"linestyle": "none", "markersize": size * theme.em_pt, "markeredgewidth": line * theme.line_pt, **style}
     axes.plot(xs, ys, marker=marker, **style)
+
+
+def whisker(
+    axes: Axes,
+    ends: tuple[float, float],
+    at: float,
+    theme: Theme,
+    *,
+    color: str,
+    gid: str,
+    upright: bool = False,
+    caps_em: float = 0.6,
+    scale: float = 1.0,
+    halo: bool = False,
+    zorder: float = 3.0,
+) -> None:
+    """An interval as a line with caps; one that is too short to be seen as such, as a mark across its middle.
+
+    With ``halo`` a wide line of the ground lies below it, so that it is seen on a bar as well.
+    """
+    places = axes.transData.transform([(at, end) if upright else (end, at) for end in ends])
+    length_pt = abs(float(places[1][int(upright)] - places[0][int(upright)])) * 72.0 / axes.figure.dpi
+    small = length_pt < LEAST_WHISKER_EM * theme.em_pt
+    for line_color, times, name in ((theme.palette.ground, 3.0, "halo"), (color, 1.0, gid))[not halo :]:
+        width = times * scale * theme.line_pt
+        xs, ys = ([at, at], list(ends)) if upright else (list(ends), [at, at])
+        caps = "" if small or not caps_em else "_" if upright else "|"
+        look: dict[str, Any] = {"color": line_color, "markeredgewidth": width, "zorder": zorder}
+        axes.plot(
+            xs,
+            ys,
+            linewidth=width,
+            marker=caps,
+            markersize=caps_em * theme.em_pt,
+            solid_capstyle="butt",
+            gid=name,
+            **look,
+        )
+        if small:
+            middle = [(end_low + end_high) / 2.0 for end_low, end_high in (xs, ys)]
+            mark = "_" if upright else "|"
+            axes.plot(
+                *([value] for value in middle), marker=mark, markersize=0.9 * theme.em_pt, gid=f"{name}-small", **look
+            )
 
 
 def y_caption(axes: Axes, text: str, theme: Theme) -> None:

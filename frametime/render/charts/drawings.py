@@ -6,18 +6,27 @@ import math
 import re
 from collections import Counter
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from dataclasses import replace
 from functools import partial
 from types import MappingProxyType
-from typing import Final, TypeAlias
+from typing import Any, Final, TypeAlias
 
 from matplotlib.figure import Figure
 
-from frametime.render.charts.card_bars import best_first, draw_scene_bars, draw_standings, scene_pages, standings_pages
+from frametime.render.charts.card_bars import (
+    best_first,
+    cost_pages,
+    draw_costs,
+    draw_scene_bars,
+    draw_standings,
+    scene_pages,
+    standings_pages,
+)
 from frametime.render.charts.chart_catalog import keys_for
 from frametime.render.charts.frame_time_panels import MOST_RUNS, draw_frame_time_panels
 from frametime.render.charts.ratios import draw_ratios, most_cuts, ratio_pages
 from frametime.render.charts.repeatability import draw_repeatability, repeatability_pages
-from frametime.render.charts.review_labels import Cell, candidates_of, cell_label
+from frametime.render.charts.review_labels import Cell, candidates_of, card_index, cell_label
 from frametime.render.charts.run_distributions import draw_distribution, draw_percentiles
 from frametime.render.charts.run_traces import RunTrace, trace_of_entry
 from frametime.render.charts.theme import Theme
@@ -35,7 +44,16 @@ MOST_CHARTS: Final = 20
 """Charts of a review of any size, unless more are asked for."""
 
 _FIRST: Final[Mapping[str, int]] = MappingProxyType(
-    {"standings": 6, "scene-bars": 5, "ratios": 3, "matrix": 3, "value": 1, "efficiency": 1, "repeatability": 1}
+    {
+        "standings": 5,
+        "scene-bars": 5,
+        "ratios": 3,
+        "matrix": 3,
+        "value": 1,
+        "efficiency": 1,
+        "costs": 1,
+        "repeatability": 1,
+    }
 )
 """Of a review that has more charts, how many of each kind are drawn: `MOST_CHARTS` together."""
 
@@ -59,9 +77,40 @@ def review_figures(
         Names are unique, fit for files, and begin with the key of the chart; ``drawing()`` gives the figure.
     """
     asked = set(asked_for(result) if only is None else only)
-    named = _named(result, theme, asked if only is not None else asked.union(_FIRST))
+    named = _named(result, plan_theme(theme, result), asked if only is not None else asked.union(_FIRST))
     first = set() if only is not None else _first_names(result, named)
-    return [(name, drawing) for key, name, drawing in named if key in asked or name in first]
+    titles = _published(result).get("titles") or {}
+    return [
+        (name, _titled(drawing, titles.get(name) or titles.get(key)))
+        for key, name, drawing in named
+        if key in asked or name in first
+    ]
+
+
+def _published(result: ReviewResult) -> Mapping[str, Any]:
+    found = result.plan.get("publish")
+    return found if isinstance(found, Mapping) else {}
+
+
+def plan_theme(theme: Theme, result: ReviewResult) -> Theme:
+    """The theme with what the plan says of colors, notes and author; notes that were asked for in words stay."""
+    cards = result.plan.get("cards")
+    colors = {card["key"]: card.get("color") for card in cards} if isinstance(cards, list | tuple) else {}
+    author = result.plan.get("author")
+    return replace(
+        theme,
+        card_colors=theme.card_colors or tuple(colors.get(card.key) for card in result.cards),
+        notes=_published(result).get("notes", "short") if theme.notes == "short" else theme.notes,
+        author=str(author) if author else None,
+    )
+
+
+def _titled(drawing: Drawing, title: str | None) -> Drawing:
+    """The same drawing with a title of the user's own."""
+    if title is None or not isinstance(drawing, partial):
+        return drawing
+    args = [replace(arg, title=title) if isinstance(arg, Theme) else arg for arg in drawing.args]
+    return partial(drawing.func, *args, **drawing.keywords)
 
 
 def asked_for(result: ReviewResult) -> tuple[str, ...]:
@@ -144,74 +193,73 @@ def safe_name(text: str) -> str:
     return kept[:40].rstrip("-.") or "x"
 
 
-def _pages(n_pages: int) -> list[tuple[str, int]]:
-    """Part of the name of each page, and its number."""
-    return [("" if n_pages == 1 else f"page{page + 1}", page) for page in range(n_pages)]
-
-
-def _all(result: ReviewResult, theme: Theme, wanted: set[str]) -> Iterator[tuple[str, tuple[str, ...], Drawing]]:
-    makers: dict[str, Callable[[ReviewResult, Theme], Iterator[tuple[Parts, Drawing]]]] = {
-        "standings": _standings,
-        "scene-bars": _scenes,
-        "ratios": _ratios,
-        "matrix": _matrix,
-        "value": partial(_planes, has_value, draw_value),
-        "efficiency": partial(_planes, has_efficiency, draw_efficiency),
-        "repeatability": _repeatability,
-    }
-    for key, make in makers.items():
-        if key in wanted:
-            for parts, drawing in make(result, theme):
-                yield key, parts, drawing
-    singles = {
-        "frame-time-panels": draw_frame_time_panels,
-        "percentiles": draw_percentiles,
-        "distribution": draw_distribution,
-    }
-    for key, draw in singles.items():
-        if key in wanted:
-            for cell in result.cuts[0].cells:
-                if any(entry is not None and entry.curves for entry in typical_runs(result, cell).values()):
-                    yield key, cell, partial(_draw_cell, draw, result, theme, cell)
-
-
 Parts: TypeAlias = tuple[str, ...]
+Made: TypeAlias = Iterator[tuple[str, Parts, Drawing]]
 
 
-def _standings(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
-    for cut in _cuts_with_bars(result):
-        for name, page in _pages(len(standings_pages(result))):
-            yield (cut, name), partial(draw_standings, result, theme, cut=cut, page=page)
+def _all(result: ReviewResult, theme: Theme, wanted: set[str]) -> Made:
+    """Key, parts of the name and drawing of all charts of these kinds, kind by kind."""
+    cuts, scenes = [cut.key for cut in result.cuts], [scene.key for scene in result.scenes]
+    cards = candidates_of(result)
+    # Of a cut without a cell in common there is nothing to draw.
+    ranked = {item.cut for item in result.standings if item.mean_value is not None}
+    # A single run is its own mean: every mark would lie at 0 %.
+    has_sets = any(len(cell.run_names) > 1 for cell in result.cells)
+    n_ranked, n_scene, n_matrix, n_repeat = (
+        len(pages)
+        for pages in (
+            standings_pages(result),
+            scene_pages(result, theme),
+            matrix_pages(result, theme),
+            repeatability_pages(result, theme) if has_sets else (),
+        )
+    )
+    groups: list[tuple[str, Callable[..., Figure], list[tuple[int, Parts, dict[str, Any]]]]] = [
+        ("standings", draw_standings, [(n_ranked, (cut,), {"cut": cut}) for cut in cuts if cut in ranked]),
+        ("scene-bars", draw_scene_bars, [(n_scene, (scene,), {"scene": scene}) for scene in scenes]),
+        ("ratios", draw_ratios, [item for card in cards for item in _ratios(result, theme, card)]),
+        ("matrix", draw_verdict_matrix, [(n_matrix, (card,), {"candidate": card}) for card in cards]),
+        ("value", draw_value, [(0, (cut,), {"cut": cut}) for cut in cuts if has_value(result, cut)]),
+        ("efficiency", draw_efficiency, [(0, (cut,), {"cut": cut}) for cut in cuts if has_efficiency(result, cut)]),
+        (
+            "costs",
+            draw_costs,
+            [(n, (cut,), {"cut": cut}) for cut in cuts if (n := len(cost_pages(result, theme, cut)))],
+        ),
+        ("repeatability", draw_repeatability, [(n_repeat, (), {})] if has_sets else []),
+    ]
+    for key, draw, items in groups:
+        for n_pages, parts, asked in items if key in wanted else ():
+            for page in range(max(1, n_pages)):
+                of_page = {"page": page} if n_pages else {}
+                name = f"page{page + 1}" if n_pages > 1 else ""
+                yield key, (*parts, name), partial(draw, result, theme, **asked, **of_page)
+    for key in _SINGLES:
+        for cell in result.cuts[0].cells if key in wanted else ():
+            if any(entry is not None and entry.curves for entry in typical_runs(result, cell).values()):
+                yield key, cell, partial(_draw_cell, key, result, theme, cell)
 
 
-def _cuts_with_bars(result: ReviewResult) -> list[str]:
-    """Cuts with a cell that the cards have in common: of the others there is nothing to draw."""
-    drawn = {item.cut for item in result.standings if item.mean_value is not None}
-    return [cut.key for cut in result.cuts if cut.key in drawn]
+_SINGLES: Final[Mapping[str, tuple[Callable[..., Figure], str]]] = MappingProxyType(
+    {
+        "frame-time-panels": (draw_frame_time_panels, "frame times"),
+        "percentiles": (draw_percentiles, "frame-time percentiles"),
+        "distribution": (draw_distribution, "spread of frame times"),
+    }
+)
 
 
-def _cuts_compared(result: ReviewResult, candidate: str) -> list[str]:
-    """The cut of all cells, and those in which the candidate is compared with the baseline."""
+def _ratios(result: ReviewResult, theme: Theme, candidate: str) -> Iterator[tuple[int, Parts, dict[str, Any]]]:
+    """Pages, parts of the name and choice of each chart of ratios of one card, in the cuts in which it is compared."""
     drawn = {item.cut for item in result.overall if item.candidate == candidate and item.ratio is not None}
-    return [cut.key for number, cut in enumerate(result.cuts) if number == 0 or cut.key in drawn]
-
-
-def _scenes(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
-    for scene in result.scenes:
-        for name, page in _pages(len(scene_pages(result, theme))):
-            yield (scene.key, name), partial(draw_scene_bars, result, theme, scene=scene.key, page=page)
-
-
-def _ratios(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
-    for candidate in candidates_of(result):
-        groups = _panels(_cuts_compared(result, candidate), most_cuts(theme))
-        for metric in result.metrics:
-            for number, cuts in enumerate(groups):
-                shown = "" if metric.key == result.headline else metric.key
-                group = f"cuts{number + 1}" if len(groups) > 1 else ""
-                drawn = partial(draw_ratios, candidate=candidate, metric=metric.key, cuts=tuple(cuts))
-                for name, page in _pages(len(ratio_pages(result, cuts))):
-                    yield (candidate, shown, group, name), partial(drawn, result, theme, page=page)
+    keys = [cut.key for number, cut in enumerate(result.cuts) if number == 0 or cut.key in drawn]
+    groups = _panels(keys, most_cuts(theme))
+    for metric in result.metrics:
+        for number, cuts in enumerate(groups):
+            shown = "" if metric.key == result.headline else metric.key
+            group = f"cuts{number + 1}" if len(groups) > 1 else ""
+            asked = {"candidate": candidate, "metric": metric.key, "cuts": tuple(cuts)}
+            yield len(ratio_pages(result, cuts)), (candidate, shown, group), asked
 
 
 def _panels(keys: list[str], most: int) -> list[list[str]]:
@@ -219,27 +267,6 @@ def _panels(keys: list[str], most: int) -> list[list[str]]:
     rest = keys[most:]
     step = max(1, most - 1)
     return [keys[:most]] + [[*keys[: most - 1][:1], *rest[start : start + step]] for start in range(0, len(rest), step)]
-
-
-def _matrix(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
-    for candidate in candidates_of(result):
-        for name, page in _pages(len(matrix_pages(result, theme))):
-            yield (candidate, name), partial(draw_verdict_matrix, result, theme, candidate=candidate, page=page)
-
-
-def _planes(
-    has_points: Callable[[ReviewResult, str], bool], draw: Callable[..., Figure], result: ReviewResult, theme: Theme
-) -> Iterator[tuple[Parts, Drawing]]:
-    for cut in result.cuts:
-        if has_points(result, cut.key):
-            yield (cut.key,), partial(draw, result, theme, cut=cut.key)
-
-
-def _repeatability(result: ReviewResult, theme: Theme) -> Iterator[tuple[Parts, Drawing]]:
-    if not any(len(cell.run_names) > 1 for cell in result.cells):
-        return  # A single run is its own mean: every mark would lie at 0 %.
-    for name, page in _pages(len(repeatability_pages(result, theme))):
-        yield (name,), partial(draw_repeatability, result, theme, page=page)
 
 
 def typical_runs(result: ReviewResult, cell: Cell) -> dict[str, RunEntry | None]:
@@ -260,18 +287,16 @@ def typical_runs(result: ReviewResult, cell: Cell) -> dict[str, RunEntry | None]
     return found
 
 
-def _draw_cell(draw: Callable[..., Figure], result: ReviewResult, theme: Theme, cell: Cell) -> Figure:
+def _draw_cell(key: str, result: ReviewResult, theme: Theme, cell: Cell) -> Figure:
     traces: list[RunTrace] = []
     for card, entry in typical_runs(result, cell).items():
         if entry is not None and entry.curves and len(traces) < MOST_RUNS:
             run = f"run {entry.run}" if entry.run.isdigit() else entry.run
-            traces.append(trace_of_entry(entry, label=f"{result.card(card).label} · {run}"))
-    titles = {
-        draw_frame_time_panels: "frame times",
-        draw_percentiles: "frame-time percentiles",
-        draw_distribution: "spread of frame times",
-    }
-    return draw(traces, theme, title=f"{cell_label(result, cell)}: {titles[draw]}, the run closest to each mean")
+            label = f"{result.card(card).label} · {run}"
+            traces.append(trace_of_entry(entry, label=label, card=card_index(result, card)))
+    draw, words = _SINGLES[key]
+    title = f"{cell_label(result, cell)}: {words}"
+    return draw(traces, theme, title=title, note="Of each card the run closest to its mean.")
 
 
 def tuning_figures(

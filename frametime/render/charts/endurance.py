@@ -9,20 +9,20 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from frametime.capture import Capture
-from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import MeasuredRun
 from frametime.render.charts.axis_scales import round_ticks, size_of, tick_labels
-from frametime.render.charts.chart_sheet import Sheet, x_caption, y_caption
+from frametime.render.charts.chart_sheet import Sheet, x_caption
 from frametime.render.charts.frame_times import (
-    draw_trace,
+    beyond_words,
+    draw_run,
     frame_time_top,
-    name_beyond,
     pixel_columns,
     places_beyond,
     trace_key,
+    traced,
 )
-from frametime.render.charts.run_traces import FRAME_TIME, run_figures, trace_of_run, trace_of_series
-from frametime.render.charts.sensor_lanes import LANE_EM, LANE_QUANTITIES, Lane, draw_lanes, lanes_of
+from frametime.render.charts.run_traces import FRAME_TIME, run_figures
+from frametime.render.charts.sensor_lanes import LANE_EM
 from frametime.render.charts.text_fit import shorten, wrap
 from frametime.render.charts.theme import Theme
 from frametime.tuning.criterion import Criterion
@@ -58,14 +58,7 @@ def draw_endurance(
     Figure
         The first axes hold the frame times, the others one sensor quantity each.
     """
-    lanes: tuple[Lane, ...] = ()
-    if source is None:
-        trace = trace_of_run(run)
-    else:
-        series = FrameSeries.of(source, run.options)
-        columns = pixel_columns(theme) if n_columns is None else n_columns
-        trace = trace_of_series(series, run, n_columns=columns)
-        lanes = lanes_of(series, LANE_QUANTITIES)
+    trace, lanes = traced(source, run, pixel_columns(theme) if n_columns is None else n_columns)
     criteria_em = _NARROW_ROW_EM * len(verdict.criteria) + 1.5
     theme = theme.at_least(_NARROW_TIMES_EM + len(lanes) * LANE_EM + criteria_em)
     with theme.settings():
@@ -77,33 +70,23 @@ def draw_endurance(
             title=f"Endurance run: {verdict.word}",
             lead=f"{trace.label} · {run_figures(trace)}",
             notes=[
-                verdict.sentence,
-                f"{FRAME_TIME} Lower and more even is better. One run of {counted(trace.n_frames, 'frame')}: no "
-                f"interval.",
-                f"Over {top_ms:.0f} ms: {counted(beyond, 'place')}, marked at the upper edge." if beyond else "",
+                f"{verdict.sentence} Lower and more even is better. One run of {counted(trace.n_frames, 'frame')}: no "
+                "interval.",
+                beyond_words(beyond, top_ms),
                 "Shaded: the clock fell while temperature or power stood at its limit."
                 if run.findings.throttling
                 else "",
                 "Upright line: the frame times change to another level or spread." if changes else "",
             ],
-            head_lines=(1, 1),
+            full=[FRAME_TIME],
         )
         sheet.key(trace_key([trace], theme, beyond=beyond > 0))
         table, room = (sheet.right - _TABLE_EM * sheet.em, sheet.top), sheet.height
-        left, right = sheet.left + 3.6 * sheet.em, table[0] - 2.0 * sheet.em
+        right = table[0] - 2.0 * sheet.em
         if theme.is_narrow:
             room, right = (criteria_em - 1.0) * sheet.em, sheet.right
             table = sheet.left, sheet.below(room) - 0.5 * sheet.em
-        foot = sheet.bottom + 3.5 * sheet.em
-        lowest_pt = foot + len(lanes) * LANE_EM * sheet.em
-        axes = sheet.axes(left, lowest_pt, right - left, sheet.top - 1.9 * sheet.em - lowest_pt)
-        draw_trace(axes, trace, theme, color=theme.palette.series[0], top_ms=top_ms)
-        name_beyond(axes, trace, theme)
-        y_caption(axes, "frame time, ms", theme)
-        lowest = axes
-        if lanes:
-            axes.tick_params(labelbottom=False)
-            lowest = draw_lanes(sheet, lanes, (left, foot, right - left), trace.duration_s)
+        lowest = draw_run(sheet, trace, lanes, top_ms, right)
         for panel in sheet.figure.axes:
             _events(panel, run, theme)
         _time_axis(lowest, trace.duration_s, theme)

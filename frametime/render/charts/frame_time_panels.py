@@ -8,8 +8,15 @@ from matplotlib.figure import Figure
 
 from frametime.render.charts.axis_scales import set_x_ticks
 from frametime.render.charts.chart_sheet import Sheet, x_caption, y_caption
-from frametime.render.charts.frame_times import draw_trace, frame_time_top, name_beyond, places_beyond, trace_key
-from frametime.render.charts.run_traces import FRAME_TIME, RunTrace, run_figures
+from frametime.render.charts.frame_times import (
+    beyond_words,
+    draw_trace,
+    frame_time_top,
+    name_beyond,
+    places_beyond,
+    trace_key,
+)
+from frametime.render.charts.run_traces import FRAME_TIME, RunTrace, run_figures, styles_of
 from frametime.render.charts.text_fit import shorten, text_width_pt
 from frametime.render.charts.theme import Theme
 from frametime.words import counted
@@ -20,7 +27,9 @@ MOST_RUNS = 8
 _MOST_IN_ONE_COLUMN = 3
 
 
-def draw_frame_time_panels(traces: Sequence[RunTrace], theme: Theme, *, title: str = "Frame times") -> Figure:
+def draw_frame_time_panels(
+    traces: Sequence[RunTrace], theme: Theme, *, title: str = "Frame times", note: str = ""
+) -> Figure:
     """One panel a run, all on the same scales, so that what looks higher is slower.
 
     Parameters
@@ -28,7 +37,8 @@ def draw_frame_time_panels(traces: Sequence[RunTrace], theme: Theme, *, title: s
     traces : sequence of RunTrace
         1 to 8 runs.
     theme : Theme
-    title : str
+    title, note : str
+        The note is said first at the foot.
 
     Raises
     ------
@@ -45,12 +55,11 @@ def draw_frame_time_panels(traces: Sequence[RunTrace], theme: Theme, *, title: s
             theme,
             title=title,
             lead=f"{counted(len(traces), 'run')} on one scale · lower and more even is better",
-            notes=[
+            notes=[note, "One run each, so there is no interval to show.", beyond_words(beyond, top_ms)],
+            full=[
                 FRAME_TIME,
-                "Each panel is one run of single frames, so there is no interval to show; the trace spans the least "
-                "and the greatest frame time of each step of time.",
-                "Averages are frames over time; the 1 % low is the rate that all but the slowest 1 % of frames reach.",
-                f"Over {top_ms:.0f} ms: {counted(beyond, 'place')}, marked at the upper edge." if beyond else "",
+                "The trace spans the least and the greatest frame time of each step of time. Averages are frames over "
+                "time; the 1 % low is the rate that all but the slowest 1 % of frames reach.",
             ],
         )
         sheet.key(trace_key(traces, theme, beyond=beyond > 0))
@@ -72,12 +81,12 @@ def _panels(sheet: Sheet, traces: Sequence[RunTrace], *, top_ms: float, span_s: 
     foot, head = 3.4 * em, 4.0 * em
     width = (sheet.width - n_columns * tick_room - (n_columns - 1) * gap) / n_columns
     cell = (sheet.height - foot) / n_rows
-    for place, trace in enumerate(traces):
+    for place, (trace, style) in enumerate(zip(traces, styles_of(traces, theme), strict=True)):
         row, column = place % n_rows, place // n_rows
         left = sheet.left + tick_room + column * (width + tick_room + gap)
         bottom = sheet.bottom + foot + (n_rows - 1 - row) * cell
         axes = sheet.axes(left, bottom, width, cell - head)
-        draw_trace(axes, trace, theme, color=theme.palette.series[0], top_ms=top_ms)
+        draw_trace(axes, trace, theme, color=style.color, top_ms=top_ms)
         axes.set_xlim(0.0, span_s)
         set_x_ticks(axes, em)
         name_beyond(axes, trace, theme)

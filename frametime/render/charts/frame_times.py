@@ -30,8 +30,8 @@ from frametime.render.numbers import format_quantity
 from frametime.words import counted
 
 _VECTOR_COLUMNS: Final = 1200
-_MOST_TIMES_USUAL: Final = 5.0
-_CUT_TIMES_USUAL: Final = 3.0
+_MOST_TIMES_USUAL: Final = 2.5
+_CUT_TIMES_USUAL: Final = 2.0
 _MOST_NAMED: Final = 4
 
 
@@ -60,14 +60,17 @@ def draw_frame_times(
     """
     columns = pixel_columns(theme) if n_columns is None else n_columns
     with theme.settings():
-        if source is None:
-            trace = trace_of_run(run, label=label)
-            lanes: tuple[Lane, ...] = ()
-        else:
-            series = FrameSeries.of(source, run.options)
-            trace = trace_of_series(series, run, n_columns=columns, label=label)
-            lanes = lanes_of(series, LANE_QUANTITIES)
-        return _draw(trace, lanes[:3], run.judgement.word, theme)
+        return _draw(*traced(source, run, columns, label=label), run.judgement.word, theme)
+
+
+def traced(
+    source: Capture | None, run: MeasuredRun, n_columns: int, *, label: str | None = None
+) -> tuple[RunTrace, tuple[Lane, ...]]:
+    """A run ready to be drawn, with a lane for each quantity of its sensors."""
+    if source is None:
+        return trace_of_run(run, label=label), ()
+    series = FrameSeries.of(source, run.options)
+    return trace_of_series(series, run, n_columns=n_columns, label=label), lanes_of(series, LANE_QUANTITIES)
 
 
 def pixel_columns(theme: Theme) -> int:
@@ -83,39 +86,41 @@ def _draw(trace: RunTrace, lanes: tuple[Lane, ...], judged: str, theme: Theme) -
         title=f"Frame times: {trace.label}",
         lead=f"{run_figures(trace)} · lower and more even is better · judged: {judged}",
         notes=[
-            FRAME_TIME,
             f"One run, {counted(trace.n_frames, 'frame')} in {trace.duration_s:.1f} s, so there is no interval.",
-            _gathering(trace),
             stutter_words(len(trace.stutters), trace.rule),
-            _beyond_words(int(beyond.size), top_ms),
+            beyond_words(int(beyond.size), top_ms),
         ],
+        full=[FRAME_TIME, _gathering(trace)],
+        head_lines=(2, 2),
     )
     sheet.key(trace_key([trace], theme, beyond=bool(beyond.size)))
-    em = sheet.em
-    left = sheet.left + 3.6 * em
-    foot = sheet.bottom + 3.4 * em
-    lanes_height = len(lanes) * LANE_EM * em
-    axes = sheet.axes(left, foot + lanes_height, sheet.right - left, sheet.top - 1.7 * em - foot - lanes_height)
+    x_caption(draw_run(sheet, trace, lanes, top_ms, sheet.right), "time since the first frame, s", theme)
+    return sheet.figure
+
+
+def draw_run(sheet: Sheet, trace: RunTrace, lanes: tuple[Lane, ...], top_ms: float, right: float) -> Axes:
+    """Frame times as far as ``right``, and the lanes below them; gives the lowest axes."""
+    theme, em = sheet.theme, sheet.em
+    axes = sheet.plot(right=right, foot_em=3.5 + len(lanes) * LANE_EM)
     draw_trace(axes, trace, theme, color=theme.palette.series[0], top_ms=top_ms)
     name_beyond(axes, trace, theme)
     y_caption(axes, "frame time, ms", theme)
-    lowest = axes
-    if lanes:
-        axes.tick_params(labelbottom=False)
-        lowest = draw_lanes(sheet, lanes, (left, foot, sheet.right - left), trace.duration_s)
-    x_caption(lowest, "time since the first frame, s", theme)
-    return sheet.figure
+    if not lanes:
+        return axes
+    axes.tick_params(labelbottom=False)
+    left = sheet.left + 3.6 * em
+    return draw_lanes(sheet, lanes, (left, sheet.bottom + 3.5 * em, right - left), trace.duration_s)
 
 
 def trace_key(traces: Sequence[RunTrace], theme: Theme, *, beyond: bool) -> list[KeyEntry]:
     """What the marks of frame times mean; ``beyond`` where some frames lie above the axis."""
     palette = theme.palette
-    entries = [KeyEntry(label="frame time", kind="line", color=palette.series[0])]
+    entries = [KeyEntry("frame time", palette.series[0], "line")] if len(traces) == 1 else []
     if middle := next((trace.middle_name for trace in traces if trace.middle_s.size > 1), None):
-        entries.append(KeyEntry(label=middle, kind="line", color=palette.ink, line=(0, (3.0, 1.2))))
+        entries.append(KeyEntry(middle, palette.ink, "line", line=(0, (3.0, 1.2))))
     if any(trace.stutters for trace in traces):
         label = "stutter (pointing up: beyond the axis)" if beyond else "stutter"
-        entries.append(KeyEntry(label=label, kind="marker", color=palette.behind, marker="v", edge=palette.ink))
+        entries.append(KeyEntry(label, palette.behind, "marker", "v", edge=palette.ink))
     return entries
 
 
@@ -127,17 +132,17 @@ def _gathering(trace: RunTrace) -> str:
     )
 
 
-def _beyond_words(count: int, top_ms: float) -> str:
+def beyond_words(count: int, top_ms: float) -> str:
     if count == 0:
         return ""
-    return f"Over {top_ms:.0f} ms: {counted(count, 'place')}, marked at the upper edge, the longest with their times."
+    return f"Over {top_ms:.0f} ms: {counted(count, 'place')}, marked at the upper edge."
 
 
 def frame_time_top(traces: list[RunTrace]) -> float:
     """Upper end of a frame-time axis in ms.
 
-    All frames fit, unless the longest is more than five times the 99 % quantile: then one freeze would press the rest
-    into a line. The axis ends at three times the quantile instead, and the frames beyond are named at the edge.
+    All frames fit, unless the longest is more than 2.5 times the 99 % quantile: then one freeze would press the rest
+    into a line. The axis ends at twice the quantile instead, and the frames beyond are named at the edge.
     """
     greatest = max(float(trace.high_ms.max()) for trace in traces)
     usual = max(_usual_ms(trace) for trace in traces)
@@ -206,18 +211,18 @@ def draw_trace(axes: Axes, trace: RunTrace, theme: Theme, *, color: str, top_ms:
 
 
 def name_beyond(axes: Axes, trace: RunTrace, theme: Theme) -> None:
-    """Arrows at the upper edge for frames beyond the axis, the longest with their length."""
+    """Arrows at the upper edge for frames beyond the axis, the longest with their length; else the longest of all."""
     top_ms = axes.get_ylim()[1]
     beyond = places_beyond(trace, top_ms)
-    if not beyond.size:
-        return
-    times_s, high_ms = trace.times_s[beyond], trace.high_ms[beyond]
-    look = {"mfc": theme.palette.behind, "mec": theme.palette.ink, "clip_on": False, "zorder": 4, "gid": "beyond"}
-    dots(axes, times_s, np.full(times_s.size, top_ms), "^", theme, size=0.7, line=0.5, **look)
+    if beyond.size:
+        look = {"mfc": theme.palette.behind, "mec": theme.palette.ink, "clip_on": False, "zorder": 4, "gid": "beyond"}
+        dots(axes, trace.times_s[beyond], np.full(beyond.size, top_ms), "^", theme, size=0.7, line=0.5, **look)
+    named = beyond if beyond.size else np.array([int(np.argmax(trace.high_ms))])
+    times_s, high_ms = trace.times_s[named], trace.high_ms[named]
     width_pt = axes.get_position().width * theme.size.width_pt
     taken: list[tuple[float, float]] = [(0.0, text_width_pt("frame time, ms", theme.em_pt) + theme.em_pt)]
     for place in np.argsort(-high_ms, kind="stable")[:_MOST_NAMED]:
-        text = format_quantity(float(high_ms[place]), "ms", digits=3)
+        text = ("" if beyond.size else "longest ") + format_quantity(float(high_ms[place]), "ms", digits=3)
         half = text_width_pt(text, theme.em_pt) / 2.0
         middle = min(max(float(times_s[place]) / axes.get_xlim()[1] * width_pt, half), width_pt - half)
         if any(

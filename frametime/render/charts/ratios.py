@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from matplotlib.markers import CARETLEFT, CARETRIGHT
 
 from frametime.render.charts.axis_scales import ratio_limits, set_ratio_scale
-from frametime.render.charts.chart_sheet import KeyEntry, Sheet, dots, x_caption
+from frametime.render.charts.chart_sheet import KeyEntry, Sheet, dots, whisker, x_caption
 from frametime.render.charts.review_labels import (
     OUTSIDE,
     OUTSIDE_NOTE,
@@ -122,45 +122,35 @@ class _Ratios:
         theme = self.theme
         name = short_card(self.result, self.candidate, theme)
         base = short_card(self.result, self.result.baseline, theme)
-        title = pair_title(self.result, self.candidate, f": {self.metric.label}{page_text}", theme)
+        title = pair_title(
+            self.result, self.candidate, f": {self.metric.label}{page_text}", theme, self.overall[self.cuts[0]]
+        )
         sheet = Sheet(
             theme,
             title=title,
             lead=f"Farther right is better for {name}. 0 % is {base}.",
             notes=self._notes(),
-            head_lines=(1, 1),
+            full=[
+                f"{self.metric.definition.rstrip('.')}. Ratios stand on a logarithmic scale; overall is the geometric "
+                "mean, with 95 % intervals: of these scenes from run noise alone, of scenes like these with the scenes "
+                "as a sample."
+            ],
         )
-        sheet.key(
-            [
-                *verdict_key(theme.palette),
-                KeyEntry(
-                    label=f"margin: less than {self.result.margin * 100.0:g} % apart",
-                    kind="patch",
-                    color=theme.palette.band,
-                ),
-            ]
-        )
+        margin = f"margin: less than {self.result.margin * 100.0:g} % apart"
+        sheet.key([*verdict_key(theme.palette), KeyEntry(margin, theme.palette.band, "patch")])
         self._panels(sheet)
         return sheet.figure
 
     def _notes(self) -> list[str]:
         items = list(self.comparisons.values())
         n_runs = run_counts([number for item in items for number in (item.candidate_n_runs, item.baseline_n_runs)])
-        better = "lower" if self.metric.better == "lower" else "higher"
-        flipped = " (axis turned round)" if self.metric.better == "lower" else ""
-        beyond = any(item.interval_95 and _leaves(item.interval_95, self.limits) for item in items)
+        flipped = "Lower is better (axis turned round). " if self.metric.better == "lower" else ""
+        known = [item.interval_95 for item in items if item.interval_95]
+        line = "Line: 95 % interval. " if known else ""
+        few = "A mark without a line has too few runs for an interval. " if len(known) < len(items) else ""
+        on = "An arrowhead: the interval goes on. " if any(_leaves(item, self.limits) for item in known) else ""
         return [
-            f"{_sentence(self.metric.definition)} {better.capitalize()} is better{flipped}. Ratio candidate / baseline "
-            f"from {n_runs} of each card in a cell, on a logarithmic scale.",
-            "Line: 95 % interval of the ratio, from the scatter of both cards' runs."
-            if any(item.interval_95 for item in items)
-            else "",
-            "A mark without a line has too few runs for an interval."
-            if any(not item.interval_95 for item in items)
-            else "",
-            "An arrowhead: the interval goes on." if beyond else "",
-            f"Overall: geometric mean of the ratios of {self._cells_words()}, with 95 % intervals; these scenes: run "
-            "noise only; scenes like these: scenes as a sample.",
+            f"{flipped}{n_runs} of each card in a cell. {line}{few}{on}Overall: mean of {self._cells_words()}.",
             OUTSIDE_NOTE if self.outside & set(self.rows) else "",
         ]
 
@@ -176,11 +166,8 @@ class _Ratios:
         foot_labels = ["overall, these scenes", "overall, scenes like these"]
         if self.theme.is_narrow:
             foot_labels = ["these scenes", "scenes like these"]
-        wanted = max(
-            *(text_width_pt(text, em) for text in labels), *(text_width_pt(text, em, bold=True) for text in foot_labels)
-        )
         most = 13.5 if self.theme.is_narrow else 24.0 if self.is_whole else 19.0
-        label_width = min(wanted, most * em) + 0.2 * em
+        label_width = max(sheet.label_width(labels, most), sheet.label_width(foot_labels, most, bold=True))
         number_width = (18.5 if self.is_whole else 4.6) * em
         gap = _GAP_EM * em
         width = (sheet.width - label_width - 0.8 * em - number_width - gap * (len(self.cuts) - 1)) / len(self.cuts)
@@ -189,15 +176,10 @@ class _Ratios:
         bottom, top = sheet.bottom + 3.5 * em, sheet.top - head
         row = min(2.4 * em, (top - bottom) / (len(self.rows) + _FOOT_ROWS))
         bottom = top - row * (len(self.rows) + _FOOT_ROWS)
-        for place, text in enumerate(labels):
-            sheet.text(sheet.left, top - (place + 0.5) * row, shorten(text, label_width, em))
+        sheet.label_rows(labels, top, row, label_width / em)
         for line, text in enumerate(foot_labels):
-            sheet.text(
-                sheet.left,
-                top - (len(labels) + 1.4 + 2.0 * line) * row,
-                shorten(text, label_width, em, bold=True),
-                bold=True,
-            )
+            y = top - (len(labels) + 1.4 + 2.0 * line) * row
+            sheet.text(sheet.left, y, shorten(text, label_width, em, bold=True), bold=True)
         left = sheet.left + label_width + 0.8 * em
         for number, cut in enumerate(self.cuts):
             axes = sheet.axes(left, bottom, width, top - bottom)
@@ -219,13 +201,8 @@ class _Ratios:
         set_ratio_scale(axes, low, high, theme.em_pt, overhang_pt=overhang_pt)
         if self.metric.better == "lower":
             axes.set_xlim(high, low)
-        axes.axvspan(
-            1.0 / (1.0 + self.result.margin),
-            1.0 + self.result.margin,
-            color=theme.palette.band,
-            linewidth=0.0,
-            gid="margin",
-        )
+        band = (1.0 / (1.0 + self.result.margin), 1.0 + self.result.margin)
+        axes.axvspan(*band, color=theme.palette.band, linewidth=0.0, gid="margin")
         axes.axvline(1.0, color=theme.palette.muted, linewidth=theme.hair_pt * 1.6)
         axes.grid(axis="x")
         axes.set_yticks([])
@@ -233,9 +210,7 @@ class _Ratios:
         for place, cell in enumerate(self.rows):
             item = self.comparisons.get(cell)
             if cell in kept and item is not None and item.ratio is not None:
-                self._mark(
-                    axes, place + 0.5, item.ratio, item.interval_95, item.verdict, gid=f"cell-{cell[0]}-{cell[1]}"
-                )
+                self._mark(axes, place + 0.5, item.ratio, item.interval_95, item.verdict, f"cell-{cell[0]}-{cell[1]}")
         overall = self.overall[cut]
         n_rows = len(self.rows)
         axes.axhline(n_rows + 0.45, color=theme.palette.muted, linewidth=theme.hair_pt)
@@ -245,7 +220,7 @@ class _Ratios:
                 (n_rows + 3.4, overall.interval_scenes_like_these, overall.verdict_scenes_like_these, "overall-like"),
             )
             for y, interval, verdict, gid in marks:
-                self._mark(axes, y, overall.ratio, interval, verdict, gid=gid, scale=1.35)
+                self._mark(axes, y, overall.ratio, interval, verdict, gid, scale=1.35)
         x_caption(axes, "difference to the baseline", theme)
 
     def _mark(
@@ -255,7 +230,6 @@ class _Ratios:
         ratio: float,
         interval: Interval | None,
         verdict: Verdict,
-        *,
         gid: str,
         scale: float = 1.0,
     ) -> None:
@@ -263,19 +237,10 @@ class _Ratios:
         mark = verdict_mark(verdict, theme.palette)
         low, high = self.limits
         if interval is not None:
-            axes.plot(
-                [max(interval.low, low), min(interval.high, high)],
-                [y, y],
-                color=mark.color,
-                linewidth=scale * theme.line_pt,
-                solid_capstyle="butt",
-                gid=f"{gid}-interval",
-            )
-            for end, edge, goes_on in (
-                (interval.low, low, interval.low < low),
-                (interval.high, high, interval.high > high),
-            ):
-                if goes_on:
+            ends = max(interval.low, low), min(interval.high, high)
+            whisker(axes, ends, y, theme, color=mark.color, gid=f"{gid}-interval", caps_em=0.0, scale=scale)
+            for end, edge in ((interval.low, low), (interval.high, high)):
+                if (end < edge) if edge == low else (end > edge):
                     at_left = (edge == low) != (self.metric.better == "lower")
                     caret = CARETLEFT if at_left else CARETRIGHT
                     look = {"color": mark.color, "clip_on": False, "gid": f"{gid}-on-{end:g}"}
@@ -286,11 +251,9 @@ class _Ratios:
     def _count_lines(self, width: float) -> dict[str, list[str]]:
         """For each cut how many cells have each verdict, on as many lines as a panel needs."""
         em = self.theme.em_pt
-        found = {}
-        for cut, overall in self.overall.items():
-            words = "no cell with runs on both sides" if overall is None else overall.counts.in_words
-            found[cut] = wrap(words, width, em, max_lines=2)
-        return found
+        none = "no cell with runs on both sides"
+        words = {cut: none if item is None else item.counts.in_words for cut, item in self.overall.items()}
+        return {cut: wrap(text, width, em, max_lines=2) for cut, text in words.items()}
 
     def _panel_head(self, sheet: Sheet, cut: str, box: tuple[float, float, float], counts: list[str]) -> None:
         theme, em = self.theme, sheet.em
@@ -336,7 +299,3 @@ class _Ratios:
 
 def _leaves(interval: Interval, limits: tuple[float, float]) -> bool:
     return interval.low < limits[0] or interval.high > limits[1]
-
-
-def _sentence(text: str) -> str:
-    return text if text.endswith(".") else f"{text}."

@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 
 from frametime.render.charts.axis_scales import round_ticks, size_of, spaced_labels, tick_labels
 from frametime.render.charts.chart_sheet import KeyEntry, Sheet, dots, x_caption
-from frametime.render.charts.review_labels import Cell, cell_label, page_of, page_words, pages_of, run_counts
+from frametime.render.charts.review_labels import Cell, card_index, cell_label, page_of, page_words, pages_of, run_words
 from frametime.render.charts.text_fit import shorten, text_width_pt
 from frametime.render.charts.theme import Theme
 from frametime.review.result import Repeatability, ReviewResult, RunEntry
@@ -58,23 +58,22 @@ def draw_repeatability(result: ReviewResult, theme: Theme, *, metric: str | None
     entry = result.metric(metric)
     flagged = [run for run in result.runs if run.flag is not None and run.excluded_reason is None]
     excluded = [run for run in result.runs if run.excluded_reason is not None]
-    n_runs = run_counts([len(item.run_names) for item in result.cells])
     with theme.settings():
         sheet = Sheet(
             theme,
             title=f"How well the runs repeat: {entry.label}{page_words(page, len(pages))}",
             lead="Closer to 0 % is better: 0 % is the mean of the run set. Names mark runs to look at.",
             notes=[
-                f"Each mark is one run ({n_runs} a cell) and its distance to the geometric mean of its set in "
-                f"{entry.label}. {entry.definition}",
-                f"Usual spread: standard deviation of the runs of a set, pooled over the cells of the card "
-                f"(repeatability s_r, ISO 5725-2). Band: {_BAND_FACTOR:g} times that to both sides; about 95 % of "
-                "runs lie inside.",
-                f"Flagged: {len(flagged)} of {len(result.runs)} runs, each beyond the limit of its test; a flagged run "
-                "still counts.",
+                f"Each mark is one run, {run_words(result)} a cell. Band: {_BAND_FACTOR:g} times the usual spread of "
+                "the card's runs (s_r) to both sides.",
+                f"Flagged: {len(flagged)} of {len(result.runs)} runs; they still count.",
                 f"Excluded by the plan, not in the mean: {len(excluded)}." if excluded else "",
             ],
-            head_lines=(1, 1),
+            full=[
+                f"0 % is the geometric mean of the set in {entry.label}. {entry.definition}",
+                "Usual spread: standard deviation of the runs of a set, pooled over the cells of the card "
+                "(repeatability s_r, ISO 5725-2); about 95 % of runs lie in the band.",
+            ],
         )
         sheet.key(_key(theme, excluded=bool(excluded)))
         _panels(sheet, result, metric, cards, cells)
@@ -84,12 +83,12 @@ def draw_repeatability(result: ReviewResult, theme: Theme, *, metric: str | None
 def _key(theme: Theme, *, excluded: bool) -> list[KeyEntry]:
     palette = theme.palette
     entries = [
-        KeyEntry(label="run", kind="marker", color=palette.series[0], marker="|"),
-        KeyEntry(label="flagged run", kind="marker", color=palette.behind, marker="D", edge=palette.ink),
-        KeyEntry(label="where most runs of the card lie", kind="patch", color=palette.band),
+        KeyEntry("run", palette.ink, "marker", "|"),
+        KeyEntry("flagged run", palette.behind, "marker", "D", edge=palette.ink),
+        KeyEntry("where most runs of the card lie", palette.band, "patch"),
     ]
     if excluded:
-        entries.insert(2, KeyEntry(label="excluded run", kind="marker", color=palette.muted, marker="x"))
+        entries.insert(2, KeyEntry("excluded run", palette.muted, "marker", "x"))
     return entries
 
 
@@ -125,17 +124,15 @@ def _panels(sheet: Sheet, result: ReviewResult, metric: str, cards: tuple[str, .
         if (card, *cell) in summaries
     }
     labels = [cell_label(result, cell) for cell in cells]
-    label_width = (
-        min(max(text_width_pt(label, em) for label in labels), (13.0 if theme.is_narrow else 20.0) * em) + 0.2 * em
-    )
+    most_em = 13.0 if theme.is_narrow else 20.0
+    label_width = sheet.label_width(labels, most_em)
     gap = 1.6 * em
     left = sheet.left + label_width + em
     width = (sheet.right - left - gap * (len(cards) - 1)) / len(cards)
     top, bottom = sheet.top - 2.9 * em, sheet.bottom + 3.5 * em
     row = min((top - bottom) / len(cells), 2.6 * em)
     bottom = top - row * len(cells)
-    for place, label in enumerate(labels):
-        sheet.text(sheet.left, top - (place + 0.5) * row, shorten(label, label_width, em))
+    sheet.label_rows(labels, top, row, most_em)
     limit_pct = _limit_pct(list(rows.values()), list(spreads.values()))
     for card in cards:
         axes = sheet.axes(left, bottom, width, top - bottom)
@@ -147,7 +144,7 @@ def _panels(sheet: Sheet, result: ReviewResult, metric: str, cards: tuple[str, .
         words = shorten(_spread_words(spreads.get(card)), width, em)
         sheet.text(left, top + 0.8 * em, words, color=theme.palette.muted)
         for place, cell in enumerate(cells):
-            mark_runs(axes, rows.get((card, cell), []), place + 0.5, row, theme)
+            mark_runs(axes, rows.get((card, cell), []), place + 0.5, row, theme, card_index(result, card))
         if card == cards[-1]:
             x_caption(axes, f"distance to the mean of the set{', %' if theme.is_narrow else ''}", theme)
         left += width + gap
@@ -175,7 +172,7 @@ def _ground(axes: Axes, spread: Repeatability | None, theme: Theme, n_rows: int)
         axes.axhline(place, color=theme.palette.rule, linewidth=0.7 * theme.hair_pt)
     axes.set_yticks([])
     low, high = axes.get_xlim()
-    most = max(2, int(size_of(axes)[0] / (4.6 * em)))
+    most = max(2, int(size_of(axes)[0] / (6.0 * em)))
     ticks: list[float] = []
     while len(ticks) < 3:  # the middle and one to each side, clear of the neighboring panels
         ticks = [tick for tick in round_ticks(low, high, most) if abs(tick) < 0.86 * high]
@@ -185,7 +182,9 @@ def _ground(axes: Axes, spread: Repeatability | None, theme: Theme, n_rows: int)
     axes.set_xticks(ticks, spaced_labels(axes, ticks, labels, em) if theme.is_narrow else labels)
 
 
-def mark_runs(axes: Axes, found: list[tuple[RunEntry, float]], y: float, row_pt: float, theme: Theme) -> None:
+def mark_runs(
+    axes: Axes, found: list[tuple[RunEntry, float]], y: float, row_pt: float, theme: Theme, card: int = 0
+) -> None:
     """The runs of one set at their distances in percent; flagged and excluded ones are named where there is room."""
     palette, em = theme.palette, theme.em_pt
     width_pt = size_of(axes)[0]
@@ -194,7 +193,7 @@ def mark_runs(axes: Axes, found: list[tuple[RunEntry, float]], y: float, row_pt:
     marks = [(distance - low) / (high - low) * width_pt for _, distance in found]
     taken = [(x_pt - 0.25 * em, x_pt + 0.25 * em) for x_pt in marks]
     for run, distance in sorted(found, key=lambda pair: (pair[0].flag is None, pair[0].excluded_reason is None)):
-        marker, size, edge = "|", 0.62 * min(row_pt / em, 1.6), palette.series[0]
+        marker, size, edge = "|", 0.62 * min(row_pt / em, 1.6), theme.style(card).color
         if run.excluded_reason is not None:
             marker, size, edge = "x", 0.55, palette.muted
         elif run.flag is not None:

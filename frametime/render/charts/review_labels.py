@@ -14,6 +14,7 @@ from frametime.render.charts.theme import Palette, Theme
 from frametime.render.review_words import VERDICTS
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import CellComparison, OverallComparison, TableCells, Verdict
+from frametime.units import FRAMES_PER_SECOND
 from frametime.words import counted, joined
 
 Cell = tuple[str, str]
@@ -21,6 +22,8 @@ Page = TypeVar("Page")
 
 MOST_ROWS: Final = 16
 """Rows of cells that one figure can hold; more are drawn on further pages."""
+
+_WHOLE_FROM_PCT: Final = 5.0
 
 _MARKERS: Final[Mapping[Verdict, str]] = MappingProxyType({"ahead": ">", "tied": "s", "behind": "<", "undecided": "o"})
 
@@ -46,7 +49,7 @@ def verdict_key(palette: Palette) -> list[KeyEntry]:
     """One entry of the key for each verdict."""
     marks = {verdict: verdict_mark(verdict, palette) for verdict in VERDICTS}
     return [
-        KeyEntry(label=verdict, kind="marker", color=mark.color, marker=mark.marker, filled=verdict != "undecided")
+        KeyEntry(verdict, mark.color, "marker", mark.marker, filled=verdict != "undecided")
         for verdict, mark in marks.items()
     ]
 
@@ -165,22 +168,34 @@ def short_card(result: ReviewResult, key: str, theme: Theme, *, width_em: float 
     return shorten(result.card(key).label, width_em * theme.em_pt, theme.em_pt)
 
 
-def pair_title(result: ReviewResult, candidate: str, rest: str, theme: Theme) -> str:
-    """ "Candidate against baseline" and ``rest`` on one line of a title, on a narrow page on two.
+def _link(result: ReviewResult, overall: OverallComparison | None) -> str:
+    """What stands between two cards: how much faster or slower the first is, where that is shown."""
+    metric = None if overall is None else result.metric(overall.metric)
+    if overall is None or overall.ratio is None or metric is None or metric.unit != FRAMES_PER_SECOND:
+        return " against "
+    if overall.verdict == "tied":
+        return " is as fast as "
+    change_pct = 100.0 * abs(overall.ratio - 1.0)
+    digits = 0 if change_pct >= _WHOLE_FROM_PCT else 1
+    words = {"ahead": "faster", "behind": "slower"}.get(overall.verdict)
+    return f" is {change_pct:.{digits}f} % {words} than " if words else " against "
 
-    Long labels share what room there is.
+
+def pair_title(
+    result: ReviewResult, candidate: str, rest: str, theme: Theme, overall: OverallComparison | None = None
+) -> str:
+    """ "Candidate is so much faster than baseline" and ``rest`` on one line of a title, on a narrow page on two.
+
+    Long labels share what room there is; a short one leaves the rest of its half to the other.
     """
+    link = _link(result, overall)
     line = theme.size.width_pt - 3.2 * theme.em_pt
-    room = (1.7 * line if theme.is_narrow else line) - text_width_pt(f" against {rest}", theme.title_pt, bold=True)
-    labels = [result.card(key).label for key in (candidate, result.baseline)]
-    widths = [text_width_pt(drawable(label), theme.title_pt, bold=True) for label in labels]
-    if sum(widths) > room:
-        least = min(widths)
-        shares = [max(room - least, room / 2.0) if width > least else min(least, room / 2.0) for width in widths]
-        if widths[0] == widths[1]:
-            shares = [room / 2.0] * 2
-        labels = [shorten(label, share, theme.title_pt, bold=True) for label, share in zip(labels, shares, strict=True)]
-    return f"{labels[0]} against {labels[1]}{rest}"
+    room = (1.7 * line if theme.is_narrow else line) - text_width_pt(f"{link}{rest}", theme.title_pt, bold=True)
+    labels = [drawable(result.card(key).label) for key in (candidate, result.baseline)]
+    widths = [min(text_width_pt(label, theme.title_pt, bold=True), room / 2.0) for label in labels]
+    shares = [max(room - other, room / 2.0) for other in reversed(widths)]
+    first, second = (shorten(*pair, theme.title_pt, bold=True) for pair in zip(labels, shares, strict=True))
+    return f"{first}{link}{second}{rest}"
 
 
 def run_counts(numbers: Sequence[int]) -> str:
@@ -197,6 +212,23 @@ def run_counts(numbers: Sequence[int]) -> str:
     if least == most:
         return "1 run" if least == 1 else f"{least} runs"
     return f"{least} to {most} runs"
+
+
+def card_index(result: ReviewResult, key: str) -> int:
+    """Number of a card in the plan, by which it has its color and mark."""
+    return [card.key for card in result.cards].index(key)
+
+
+def run_words(result: ReviewResult, cells: Sequence[Cell] | None = None) -> str:
+    """Runs of each card in these cells, or in all."""
+    return run_counts(
+        [len(item.run_names) for item in result.cells if cells is None or (item.scene, item.resolution) in cells]
+    )
+
+
+def definition_words(result: ReviewResult, metrics: Sequence[str]) -> str:
+    """What each metric is, a sentence each."""
+    return " ".join(defined(result.metric(key).label, result.metric(key).definition) for key in metrics)
 
 
 def same_unit_metrics(result: ReviewResult, *, most: int = 3) -> tuple[str, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Final
 
@@ -13,9 +14,9 @@ from numpy.typing import NDArray
 from frametime.render.charts.axis_scales import round_ticks, set_tail_scale, set_x_ticks, set_y_ticks
 from frametime.render.charts.chart_sheet import KeyEntry, Sheet, x_caption, y_caption
 from frametime.render.charts.frame_time_panels import check_count
-from frametime.render.charts.run_traces import FRAME_TIME, RunTrace
+from frametime.render.charts.run_traces import RunTrace, styles_of
 from frametime.render.charts.text_fit import shorten, text_width_pt
-from frametime.render.charts.theme import Theme
+from frametime.render.charts.theme import SeriesStyle, Theme
 from frametime.render.numbers import format_number, format_quantity, significant_digits
 from frametime.words import counted
 
@@ -25,7 +26,9 @@ FEW_FRAMES: Final = 10
 _MOST_TIMES_USUAL: Final = 5.0
 
 
-def draw_percentiles(traces: Sequence[RunTrace], theme: Theme, *, title: str = "Frame-time percentiles") -> Figure:
+def draw_percentiles(
+    traces: Sequence[RunTrace], theme: Theme, *, title: str = "Frame-time percentiles", note: str = ""
+) -> Figure:
     """One curve a run: how long a frame is that so many percent of frames do not exceed.
 
     Parameters
@@ -33,7 +36,8 @@ def draw_percentiles(traces: Sequence[RunTrace], theme: Theme, *, title: str = "
     traces : sequence of RunTrace
         1 to 8 runs.
     theme : Theme
-    title : str
+    title, note : str
+        The note is said first at the foot.
 
     Raises
     ------
@@ -50,33 +54,34 @@ def draw_percentiles(traces: Sequence[RunTrace], theme: Theme, *, title: str = "
             title=title,
             lead="A lower curve is better: shorter frames. The right side is the slowest frames.",
             notes=[
-                "Read: at 99 %, all but the slowest 1 % of frames are as short as the curve or shorter; 1000 over that "
-                "time is the 1 % low (percentile) in fps.",
-                "The frame-time axis starts at 0 ms; each step of the lower axis from 90 % on holds a tenth of the "
-                "frames of the step before.",
-                f"{counted(len(traces), 'run')}, {_frames(traces)}; one run each, so there is no interval to show.",
-                f"Thin where fewer than {FEW_FRAMES} frames lie beyond: the next run may differ much there.",
+                note,
+                f"{counted(len(traces), 'run')}, {_frames(traces)}; one run each, so there is no interval to show. "
+                f"Thin: fewer than {FEW_FRAMES} frames lie beyond.",
                 f"Above the axis: {len(leaves)} of {len(traces)} curves." if leaves else "",
             ],
+            full=[
+                "Read: at 99 %, all but the slowest 1 % of frames are as short as the curve or shorter; 1000 over that "
+                "time is the 1 % low (percentile) in fps. The frame-time axis starts at 0 ms; each step of the lower "
+                "axis from 90 % on holds a tenth of the frames of the step before."
+            ],
         )
-        sheet.key([_entry(trace, theme, index) for index, trace in enumerate(traces)])
-        left = sheet.left + 3.6 * sheet.em
-        foot = sheet.bottom + 3.5 * sheet.em
-        axes = sheet.axes(left, foot, sheet.right - left - 1.5 * sheet.em, sheet.top - 1.7 * sheet.em - foot)
+        styles = styles_of(traces, theme)
+        sheet.key(
+            [
+                KeyEntry(trace.label, style.color, "line", line=style.line)
+                for trace, style in zip(traces, styles, strict=True)
+            ]
+        )
+        axes = sheet.plot(right=sheet.right - 1.5 * sheet.em)
         axes.set_ylim(0.0, top_ms)
-        for index, trace in enumerate(traces):
-            plot_percentiles(axes, trace, theme, index)
+        for index, (trace, style) in enumerate(zip(traces, styles, strict=True)):
+            plot_percentiles(axes, trace, theme, style, index)
         set_tail_scale(axes, highest_pct, sheet.em)
         set_y_ticks(axes, sheet.em)
         axes.grid(axis="both")
         y_caption(axes, "frame time, ms", theme)
         x_caption(axes, "share of frames that are as short or shorter", theme)
         return sheet.figure
-
-
-def _entry(trace: RunTrace, theme: Theme, index: int) -> KeyEntry:
-    style = theme.style(index)
-    return KeyEntry(label=trace.label, kind="line", color=style.color, line=style.line)
 
 
 def last_share_pct(n_frames: int) -> float:
@@ -100,9 +105,8 @@ def _frames(traces: Sequence[RunTrace]) -> str:
     return counted(least, "frame") if least == most else f"{least:,} to {most:,} frames"
 
 
-def plot_percentiles(axes: Axes, trace: RunTrace, theme: Theme, index: int) -> None:
+def plot_percentiles(axes: Axes, trace: RunTrace, theme: Theme, style: SeriesStyle, index: int) -> None:
     """The curve up to its last frame but one; thin where few frames lie beyond."""
-    style = theme.style(index)
     last_pct = last_share_pct(trace.n_frames)
     thick_pct = 100.0 * (1.0 - FEW_FRAMES / trace.n_frames)
     for part, width in ((trace.share_pct <= thick_pct, 1.5), ((trace.share_pct > thick_pct), 0.6)):
@@ -126,6 +130,7 @@ def plot_percentiles(axes: Axes, trace: RunTrace, theme: Theme, index: int) -> N
 
 _MOST_BINS: Final = 160
 _SHOWN_PCT: Final = 99.5
+_NEAR_ZERO: Final = 0.2
 
 
 def shares_pct(trace: RunTrace, edges_ms: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -146,13 +151,21 @@ def shares_pct(trace: RunTrace, edges_ms: NDArray[np.float64]) -> NDArray[np.flo
 
 
 def bin_edges_ms(traces: Sequence[RunTrace]) -> NDArray[np.float64]:
-    """Edges of equal bins from 0 ms to beyond 99.5 % of the frames of each run, of a round width."""
-    end_ms = 1.05 * max(float(np.interp(_SHOWN_PCT, trace.share_pct, trace.quantile_ms)) for trace in traces)
-    width_ms = round_ticks(0.0, end_ms, _MOST_BINS)[1]
-    return np.asarray(np.arange(int(np.ceil(end_ms / width_ms)) + 1) * width_ms, dtype=np.float64)
+    """Edges of equal bins around 99 % of the frames of each run, of a round width; from 0 ms where that is near."""
+    ends = (100.0 - _SHOWN_PCT, _SHOWN_PCT)
+    found = np.array([np.interp(ends, trace.share_pct, trace.quantile_ms) for trace in traces])
+    low_ms, high_ms = float(found[:, 0].min()), float(found[:, 1].max())
+    room_ms = max(0.08 * (high_ms - low_ms), 0.02 * high_ms)
+    low_ms = 0.0 if low_ms - room_ms < _NEAR_ZERO * high_ms else low_ms - room_ms
+    ticks_ms = round_ticks(low_ms, high_ms + room_ms, _MOST_BINS)
+    width_ms = ticks_ms[1] - ticks_ms[0]
+    first, last = math.floor(low_ms / width_ms), math.ceil((high_ms + room_ms) / width_ms)
+    return np.asarray(np.arange(first, last + 1) * width_ms, dtype=np.float64)
 
 
-def draw_distribution(traces: Sequence[RunTrace], theme: Theme, *, title: str = "Spread of frame times") -> Figure:
+def draw_distribution(
+    traces: Sequence[RunTrace], theme: Theme, *, title: str = "Spread of frame times", note: str = ""
+) -> Figure:
     """One row a run: share of its frames in each bin of frame time.
 
     Parameters
@@ -160,7 +173,8 @@ def draw_distribution(traces: Sequence[RunTrace], theme: Theme, *, title: str = 
     traces : sequence of RunTrace
         1 to 8 runs.
     theme : Theme
-    title : str
+    title, note : str
+        The note is said first at the foot.
 
     Raises
     ------
@@ -177,11 +191,14 @@ def draw_distribution(traces: Sequence[RunTrace], theme: Theme, *, title: str = 
             title=title,
             lead="Farther left is better: shorter frames. Narrower is better: more even frames.",
             notes=[
-                FRAME_TIME,
-                f"Height: share of the run's frames in a bin of {width_ms:g} ms, from 0 %, on the same scale for every "
-                f"run; the tallest bin holds {format_number(max(float(row.max()) for row in rows), digits=2)} %.",
-                "Line: median. Frames longer than the axis are counted at the right. One run each, so there is no "
-                "interval to show.",
+                note,
+                f"Height: share of a run's frames in a bin of {width_ms:g} ms; the tallest holds "
+                f"{format_number(max(float(row.max()) for row in rows), digits=2)} %. Line: median. One run each, so "
+                "there is no interval to show.",
+            ],
+            full=[
+                "Frame time: from the end of one frame to the end of the next. "
+                "Heights start at 0 % and are on one scale. Frames beyond the axis are counted."
             ],
         )
         _rows(sheet, traces, rows, edges_ms)
@@ -196,22 +213,12 @@ def _rows(
     cell = (sheet.height - foot) / len(traces)
     head = 2.3 * em
     tallest_pct = max(float(row.max()) for row in rows)
-    for index, (trace, shares) in enumerate(zip(traces, rows, strict=True)):
-        style = theme.style(index)
+    for index, (trace, shares, style) in enumerate(zip(traces, rows, styles_of(traces, theme), strict=True)):
         bottom = sheet.bottom + foot + (len(traces) - 1 - index) * cell
         axes = sheet.axes(sheet.left + 0.5 * em, bottom, sheet.width - 1.5 * em, cell - head)
-        axes.set_xlim(0.0, float(edges_ms[-1]))
+        axes.set_xlim(float(edges_ms[0]), float(edges_ms[-1]))
         axes.set_ylim(0.0, 1.05 * tallest_pct)
-        axes.stairs(
-            shares,
-            edges_ms,
-            fill=True,
-            facecolor=style.color,
-            edgecolor=theme.palette.ground,
-            hatch=style.hatch or None,
-            linewidth=0.0,
-            gid=f"shares-{index}",
-        )
+        axes.stairs(shares, edges_ms, fill=True, facecolor=style.color, linewidth=0.0, gid=f"shares-{index}")
         axes.stairs(shares, edges_ms, color=style.color, linewidth=0.7 * theme.line_pt)
         median_ms = _median_ms(trace)
         axes.axvline(median_ms, color=theme.palette.ink, linewidth=theme.line_pt, gid=f"median-{index}")
@@ -220,7 +227,8 @@ def _rows(
         set_x_ticks(axes, em)
         axes.tick_params(labelbottom=index == len(traces) - 1)
         _caption(sheet, trace, median_ms, 100.0 - float(shares.sum()), bottom + cell - 1.3 * em)
-    x_caption(axes, "frame time, ms", theme)
+    start = "" if edges_ms[0] <= 0.0 else f" (axis from {edges_ms[0]:g})"
+    x_caption(axes, f"frame time, ms{start}", theme)
 
 
 def _median_ms(trace: RunTrace) -> float:

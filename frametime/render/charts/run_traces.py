@@ -14,6 +14,7 @@ from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import Curve, MeasuredRun
 from frametime.metrics.options import StutterRule
 from frametime.metrics.stutter import local_medians_ms
+from frametime.render.charts.theme import SeriesStyle, Theme
 from frametime.render.numbers import format_quantity, significant_digits
 from frametime.review.result import RunEntry
 from frametime.units import FRAMES_PER_SECOND, NS_PER_S
@@ -44,6 +45,8 @@ class RunTrace:
         Percentile curve.
     values : Mapping of str to float or None
         Metrics by key.
+    card : int or None
+        Number of its card in the review, whose color it has; else it has the color of its place among the runs.
     """
 
     label: str
@@ -60,6 +63,7 @@ class RunTrace:
     share_pct: NDArray[np.float64]
     quantile_ms: NDArray[np.float64]
     values: Mapping[str, float | None]
+    card: int | None = None
 
     @property
     def is_complete(self) -> bool:
@@ -109,28 +113,18 @@ def _named(field: str, value: str | None) -> str:
 
 def trace_of_run(run: MeasuredRun, *, label: str | None = None) -> RunTrace:
     """The trace kept in a measured run: extremes of each of its steps."""
-    return _of_curves(
-        run.curves,
-        label=label_of(run) if label is None else label,
-        n_frames=run.n_frames,
-        duration_s=run.duration_s,
-        stutters=run.findings.stutters,
-        rule=run.options.stutter,
-        values={key: value.value for key, value in run.values.items()},
-    )
+    values = {key: value.value for key, value in run.values.items()}
+    return _of_curves(run, label_of(run) if label is None else label, run.options.stutter, values, None)
 
 
-def trace_of_entry(entry: RunEntry, *, label: str) -> RunTrace:
-    """The trace kept in a run of a review."""
-    return _of_curves(
-        entry.curves,
-        label=label,
-        n_frames=entry.n_frames,
-        duration_s=entry.duration_s,
-        stutters=entry.findings.stutters,
-        rule=None,
-        values=entry.values,
-    )
+def trace_of_entry(entry: RunEntry, *, label: str, card: int) -> RunTrace:
+    """The trace kept in a run of a review, of the card of that number."""
+    return _of_curves(entry, label, None, entry.values, card)
+
+
+def styles_of(traces: Sequence[RunTrace], theme: Theme) -> list[SeriesStyle]:
+    """How each run is told from the others."""
+    return [theme.style(place if trace.card is None else trace.card) for place, trace in enumerate(traces)]
 
 
 def trace_of_capture(capture: Capture, run: MeasuredRun, *, n_columns: int, label: str | None = None) -> RunTrace:
@@ -210,15 +204,13 @@ def _extremes(
 
 
 def _of_curves(
-    curves: Mapping[str, Curve],
-    *,
+    run: MeasuredRun | RunEntry,
     label: str,
-    n_frames: int,
-    duration_s: float,
-    stutters: tuple[Stutter, ...],
     rule: StutterRule | None,
     values: Mapping[str, float | None],
+    card: int | None,
 ) -> RunTrace:
+    curves, n_frames = run.curves, run.n_frames
     times_s, high_ms = _points(curves, "trace_high")
     _, low_ms = _points(curves, "trace_low")
     middle_s, middle_ms = _points(curves, "local_median")
@@ -232,18 +224,19 @@ def _of_curves(
     return RunTrace(
         label=label,
         n_frames=n_frames,
-        duration_s=duration_s,
+        duration_s=run.duration_s,
         times_s=times_s,
         low_ms=high_ms if n_frames == high_ms.size and np.array_equal(low_ms, high_ms) else low_ms,
         high_ms=high_ms,
         middle_s=middle_s[known],
         middle_ms=middle_ms[known],
         middle_name=middle_name,
-        stutters=stutters,
+        stutters=run.findings.stutters,
         rule=rule,
         share_pct=share_pct,
         quantile_ms=quantile_ms,
         values=values,
+        card=card,
     )
 
 

@@ -19,11 +19,11 @@ SMALLEST_TEXT_FRACTION: Final = 0.022
 
 _NARROW_EM: Final = 60.0
 
+Notes: TypeAlias = Literal["short", "full", "none"]
 LineStyle: TypeAlias = Literal["-"] | tuple[int, tuple[float, ...]]
 
 _LINE_STYLES: Final[tuple[LineStyle, ...]] = ("-", (0, (5.0, 1.6)), (0, (1.2, 1.2)), (0, (6.0, 1.5, 1.2, 1.5)))
 _MARKERS: Final = ("o", "s", "D", "^", "v", "P", "X", "h")
-_HATCHES: Final = ("", "////", "....", "xxxx", "----", "\\\\\\\\", "++++", "oooo")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -83,9 +83,10 @@ SIZES: Final[Mapping[str, Size]] = MappingProxyType(
 class Palette:
     """Colors by what they are for, as ``#rrggbb``.
 
-    ``series`` are the colors of Okabe and Ito ("Color Universal Design", 2008) that reach a contrast of 3:1 on
-    the ground; ``ink`` and ``muted`` are for text, ``rule`` for grid lines, ``band`` for the ground of a margin.
-    ``ahead``, ``behind``, ``tied`` and ``undecided`` color marks; the ``_ground`` ones lie behind text.
+    ``series`` are the tints of cards and runs: chosen by search so that any two differ with full color vision, with
+    each of the three dichromacies and in gray, and reach a contrast of 3:1 on the ground. ``ink`` and ``muted`` are
+    for text, ``rule`` for grid lines, ``band`` for the ground of a margin and of the subject. ``ahead``, ``behind``,
+    ``tied`` and ``undecided`` color marks; the ``_ground`` ones lie behind text.
     """
 
     key: str
@@ -94,7 +95,7 @@ class Palette:
     muted: str
     rule: str
     band: str
-    series: tuple[str, str, str, str]
+    series: tuple[str, ...]
     ahead: str
     behind: str
     tied: str
@@ -115,7 +116,7 @@ PALETTES: Final[Mapping[str, Palette]] = MappingProxyType(
                 muted="#565d66",
                 rule="#dcdfe3",
                 band="#e9ebee",
-                series=("#0072b2", "#d55e00", "#cc79a7", "#009e73"),
+                series=("#543282", "#4fa334", "#776a26", "#943d80", "#345b37", "#513308", "#9b6975", "#327efc"),
                 ahead="#0072b2",
                 behind="#d55e00",
                 tied="#6d747d",
@@ -131,7 +132,7 @@ PALETTES: Final[Mapping[str, Palette]] = MappingProxyType(
                 muted="#b4bac2",
                 rule="#343a43",
                 band="#262b33",
-                series=("#56b4e9", "#e69f00", "#cc79a7", "#f0e442"),
+                series=("#a176d7", "#9ce280", "#f8e05e", "#ce7fb9", "#3a8945", "#da9947", "#bb406a", "#b3befe"),
                 ahead="#56b4e9",
                 behind="#e69f00",
                 tied="#a3a9b1",
@@ -147,12 +148,11 @@ PALETTES: Final[Mapping[str, Palette]] = MappingProxyType(
 
 @dataclass(frozen=True, kw_only=True)
 class SeriesStyle:
-    """How one run or card is told from the others: color, and line, marker and hatch for those who see none."""
+    """How one run or card is told from the others: color, and line and marker for those who see none."""
 
     color: str
     line: LineStyle
     marker: str
-    hatch: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -165,6 +165,14 @@ class Theme:
     size : Size
     transparent : bool
         Leave the ground out, for laying the chart over a picture of about the same lightness.
+    notes : {'short', 'full', 'none'}
+        What stands at the foot: what a viewer needs, the definitions as well, or nothing.
+    card_colors : tuple of str or None
+        Colors that the plan gives to its cards, in their order; a card without one has that of its place.
+    author : str or None
+        Named at the end of the notes.
+    title : str or None
+        In place of the chart's own.
 
     Examples
     --------
@@ -176,9 +184,15 @@ class Theme:
     palette: Palette
     size: Size
     transparent: bool
+    notes: Notes = "short"
+    card_colors: tuple[str | None, ...] = ()
+    author: str | None = None
+    title: str | None = None
 
     @classmethod
-    def of(cls, palette: str = "light", size: str = "web", *, transparent: bool = False) -> Theme:
+    def of(
+        cls, palette: str = "light", size: str = "web", *, transparent: bool = False, notes: Notes = "short"
+    ) -> Theme:
         """The theme of these names.
 
         Raises
@@ -190,7 +204,7 @@ class Theme:
             raise ValueError(f"palette must be one of {', '.join(PALETTES)}, got {palette!r}")
         if size not in SIZES:
             raise ValueError(f"size must be one of {', '.join(SIZES)}, got {size!r}")
-        return cls(palette=PALETTES[palette], size=SIZES[size], transparent=transparent)
+        return cls(palette=PALETTES[palette], size=SIZES[size], transparent=transparent, notes=notes)
 
     @property
     def em_pt(self) -> float:
@@ -231,17 +245,17 @@ class Theme:
         return 0.06 * self.em_pt
 
     def style(self, index: int) -> SeriesStyle:
-        """Style of the series of that number, from 0.
+        """Style of the card or run of that number, from 0; a card has the color that its plan gives it.
 
-        No two of the first sixteen have the same color and line, no two of the first 32 the same color and marker.
+        No two of the first 32 have the same color and line, no two of the first 64 the same color and marker.
         """
         colors = self.palette.series
         turn = index + index // len(colors)
+        own = self.card_colors[index] if index < len(self.card_colors) else None
         return SeriesStyle(
-            color=colors[index % len(colors)],
+            color=own or colors[index % len(colors)],
             line=_LINE_STYLES[turn % len(_LINE_STYLES)],
-            marker=_MARKERS[(index + index // len(_MARKERS)) % len(_MARKERS)],
-            hatch=_HATCHES[index % len(_HATCHES)],
+            marker=_MARKERS[turn % len(_MARKERS)],
         )
 
     @contextmanager
@@ -289,8 +303,6 @@ def _rc_parameters(theme: Theme) -> dict[Any, Any]:
         "grid.color": palette.rule,
         "grid.linewidth": theme.hair_pt,
         "lines.linewidth": theme.line_pt,
-        "hatch.color": palette.ground,
-        "hatch.linewidth": 0.08 * theme.em_pt,
         "path.simplify": False,  # a thinned line could lose the one frame that matters
         "figure.dpi": theme.size.dpi,
         "savefig.dpi": "figure",

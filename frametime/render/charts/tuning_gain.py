@@ -10,8 +10,10 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from frametime.render.charts.axis_scales import round_ticks, set_x_ticks, size_of, tick_labels
-from frametime.render.charts.chart_sheet import KeyEntry, Sheet, dots, x_caption, y_caption
+from frametime.render.charts.chart_sheet import KeyEntry, Sheet, dots, whisker, x_caption, y_caption
 from frametime.render.charts.theme import Theme
+from frametime.render.charts.tuning_map import WARNING
+from frametime.statistics.differences import Interval
 from frametime.tuning.record import STOCK, Setting
 from frametime.tuning.tuning_summary import SettingRow, TuningSummary
 from frametime.words import joined
@@ -90,14 +92,14 @@ def draw_tuning_gain(summary: TuningSummary, theme: Theme) -> Figure:
             lead="Higher is better: average FPS (frames over time) over that at stock under the same workload.",
             notes=[
                 f"0 % is stock. Each mark: the mean of {min(n_runs)} to {max(n_runs)} runs of a setting that passed; "
-                "whisker: 95 % interval of the ratio to stock, from the scatter of the runs; none where one side has a "
-                "single run.",
-                "A line joins settings that differ in this clock only.",
+                "whisker: 95 % interval.",
                 f"Past the edge, credibly slower than a lower clock: {joined(edge)}." if edge else "",
-                "Tuning can make a system unstable, corrupt data and shorten a card's life: stay within the "
-                "manufacturer's limits.",
+                WARNING,
             ],
-            head_lines=(1, 1),
+            full=[
+                "A line joins settings that differ in this clock only. Whisker: of the ratio to stock, from the "
+                "scatter of the runs; none where one side has a single run."
+            ],
         )
         names = _names(lines["core"] + lines["memory"])
         sheet.key(_key(names, theme))
@@ -128,10 +130,7 @@ def _names(lines: Sequence[GainLine]) -> dict[tuple[str, str, int], str]:
 
 def _key(names: dict[tuple[str, str, int], str], theme: Theme) -> list[KeyEntry]:
     styles = [(name, theme.style(number)) for number, name in enumerate(names.values())]
-    return [
-        KeyEntry(label=name, kind="line", color=style.color, line=style.line, marker=style.marker)
-        for name, style in styles
-    ]
+    return [KeyEntry(name, style.color, "line", style.marker, style.line) for name, style in styles]
 
 
 def _limits_pct(lines: Sequence[GainLine]) -> tuple[float, float]:
@@ -141,10 +140,14 @@ def _limits_pct(lines: Sequence[GainLine]) -> tuple[float, float]:
     low, high = min(marks), max(marks)
     room = max(high - low, 1.0)
     intervals = [gain.interval for gain in gains if gain.interval is not None]
-    ends = [100.0 * (end - 1.0) for interval in intervals for end in (interval.low, interval.high)]
+    ends = [end for interval in intervals for end in _ends_pct(interval)]
     low = max(min([low, *ends]), low - _CUT_TIMES * room)
     high = min(max([high, *ends]), high + _CUT_TIMES * room)
     return low - 0.08 * (high - low) - 0.1, high + 0.08 * (high - low) + 0.1
+
+
+def _ends_pct(interval: Interval) -> tuple[float, float]:
+    return 100.0 * (interval.low - 1.0), 100.0 * (interval.high - 1.0)
 
 
 def _panel(
@@ -179,13 +182,8 @@ def _panel(
         for position, row in zip(x, line.rows, strict=True):
             interval = None if row.gain is None else row.gain.interval
             if interval is not None:
-                axes.plot(
-                    [position, position],
-                    [100.0 * (interval.low - 1.0), 100.0 * (interval.high - 1.0)],
-                    color=style.color,
-                    linewidth=0.8 * theme.line_pt,
-                    gid=f"interval-{number}-{position}",
-                )
+                ends, gid = _ends_pct(interval), f"interval-{number}-{position}"
+                whisker(axes, ends, position, theme, color=style.color, gid=gid, upright=True, scale=0.8)
         for position, gain, row in zip(x, y, line.rows, strict=True):
             if row.setting in past_edge:
                 look = {"mfc": "none", "mec": theme.palette.ink, "gid": f"edge-{number}-{position}"}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 from matplotlib.axes import Axes
@@ -15,6 +16,10 @@ from frametime.render.review_words import change_words
 from frametime.tuning.record import STOCK, Setting
 from frametime.tuning.tuning_summary import MapCell, TuningSummary
 from frametime.words import counted, percent_change
+
+WARNING: Final = (
+    "Tuning can make a system unstable, corrupt data and shorten a card's life: stay within the manufacturer's limits."
+)
 
 _TABLE_EM: Final = 22.0
 _NARROW_TABLE_EM: Final = 13.5
@@ -44,22 +49,21 @@ def draw_tuning_map(summary: TuningSummary, theme: Theme) -> Figure:
             title=f"Tuning map: {summary.card}",
             lead="Higher clocks lie farther right and farther up; 0 MHz is stock. Not every higher clock is faster.",
             notes=[
-                f"Number: gain in average FPS (frames over time; more is better) over stock under {heaviest}, the "
-                f"heaviest workload, from {max(n_runs, default=0)} runs of a setting at most; the list has the "
-                "95 % intervals, from the scatter of the runs.",
-                "Failed: artifacts, a freeze, a driver reset, or a workload that did not finish, under any workload. "
-                "Past the edge: credibly slower than a lower clock.",
-                "Tuning can make a system unstable, corrupt data and shorten a card's life: stay within the "
-                "manufacturer's limits.",
+                f"Number: gain in average FPS over stock (more is better) under {heaviest}, the heaviest workload, "
+                f"from {max(n_runs, default=0)} runs of a setting at most; 95 % intervals in the list.",
+                WARNING,
             ],
-            head_lines=(1, 1),
+            full=[
+                "Average FPS: frames over time. Failed: artifacts, a freeze, a driver reset, or a workload that did "
+                "not finish, under any workload. Past the edge: credibly slower than a lower clock. Intervals: from "
+                "the scatter of the runs."
+            ],
         )
         sheet.key(_key(theme, past_edge=bool(edge)))
         table, right = (sheet.right - _TABLE_EM * sheet.em, sheet.top), sheet.right - (_TABLE_EM + 2.5) * sheet.em
         if theme.is_narrow:
             table, right = (sheet.left, sheet.below(_NARROW_TABLE_EM * sheet.em)), sheet.right
-        left, foot = sheet.left + 4.6 * sheet.em, sheet.bottom + 3.5 * sheet.em
-        axes = sheet.axes(left, foot, right - left, sheet.top - 2.0 * sheet.em - foot)
+        axes = sheet.plot(left_em=4.6, head_em=2.0, right=right)
         _limits(axes, summary)
         for cell in summary.map:
             _mark(axes, cell, theme, past_edge=cell.setting in edge)
@@ -81,13 +85,13 @@ def draw_tuning_map(summary: TuningSummary, theme: Theme) -> Figure:
 def _key(theme: Theme, *, past_edge: bool) -> list[KeyEntry]:
     palette = theme.palette
     entries = [
-        KeyEntry(label="passed", kind="marker", color=palette.ahead, marker="o"),
-        KeyEntry(label="failed", kind="marker", color=palette.behind, marker="X"),
-        KeyEntry(label="best so far", kind="marker", color=palette.ink, marker="s", filled=False),
-        KeyEntry(label="everyday", kind="marker", color=palette.ink, marker="D", filled=False),
+        KeyEntry("passed", palette.ahead, "marker", "o"),
+        KeyEntry("failed", palette.behind, "marker", "X"),
+        KeyEntry("best so far", palette.ink, "marker", "s", filled=False),
+        KeyEntry("everyday", palette.ink, "marker", "D", filled=False),
     ]
     if past_edge:
-        entries.insert(1, KeyEntry(label="past the edge", kind="marker", color=palette.ahead, marker="v"))
+        entries.insert(1, KeyEntry("past the edge", palette.ahead, "marker", "v"))
     return entries
 
 
@@ -113,7 +117,7 @@ def _mark(axes: Axes, cell: MapCell, theme: Theme, *, past_edge: bool) -> None:
 
 
 def _gains(sheet: Sheet, axes: Axes, summary: TuningSummary) -> None:
-    """The gain above each mark, the settings of note first, as far as there is room."""
+    """The gain beside each mark, the settings of note first, where it has room and its own mark is the nearest."""
     em, theme = sheet.em, sheet.theme
     of_note = [setting for setting in (summary.best, summary.everyday) if setting is not None]
     cells = sorted(
@@ -139,14 +143,22 @@ def _gains(sheet: Sheet, axes: Axes, summary: TuningSummary) -> None:
         half = text_width_pt(words, em) / 2.0
         x, y = place(cell.setting)
         away = (1.75 if cell.setting in of_note else 1.3) * em
-        for middle in (y + away, y - away):
-            area = (x - half - 0.2 * em, middle - 0.65 * em, x + half + 0.2 * em, middle + 0.65 * em)
+        beside = half + 0.8 * away
+        for center, middle in ((x, y + away), (x, y - away), (x + beside, y), (x - beside, y)):
+            area = (center - half - 0.2 * em, middle - 0.65 * em, center + half + 0.2 * em, middle + 0.65 * em)
             clear = area[0] > left and area[2] < left + width and bottom < area[1] and area[3] < bottom + height
-            hits_mark = any(area[0] < mx < area[2] and area[1] - 0.3 * em < my < area[3] + 0.3 * em for mx, my in marks)
-            if clear and not hits_mark and not any(_meet(area, other) for other in taken):
+            others = [_distance(area, mark) for mark in marks if mark != (x, y)]
+            is_nearest = min(others, default=math.inf) > 1.3 * _distance(area, (x, y)) + 0.3 * em
+            if clear and is_nearest and not any(_meet(area, other) for other in taken):
                 taken.append(area)
-                sheet.text(x, middle, words, ha="center")
+                sheet.text(center, middle, words, ha="center")
                 break
+
+
+def _distance(area: tuple[float, float, float, float], point: tuple[float, float]) -> float:
+    """From a point to the nearest part of an area."""
+    x, y = point
+    return math.hypot(max(area[0] - x, 0.0, x - area[2]), max(area[1] - y, 0.0, y - area[3]))
 
 
 def _meet(one: tuple[float, float, float, float], other: tuple[float, float, float, float]) -> bool:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import Any
+
 from matplotlib.figure import Figure
 
 from frametime.render.charts.card_plane import CardPoint, Plane, draw_plane, plane_theme
 from frametime.render.charts.chart_sheet import KeyEntry, Sheet
-from frametime.render.charts.review_labels import apart_note, cells_words, run_counts
+from frametime.render.charts.review_labels import apart_note, card_index, cells_words, run_words
 from frametime.render.charts.theme import Theme
 from frametime.render.numbers import format_number, format_quantity
 from frametime.render.review_words import change_words
@@ -46,43 +49,41 @@ def draw_value(result: ReviewResult, theme: Theme, *, cut: str = "all") -> Figur
     metric = result.metric(rows[0].metric)
     currency = rows[0].currency or "price"
     unit = shown_unit(metric.unit)
-    base = result.card(result.baseline).label
     standings = {item.card: item for item in result.standings if (item.cut, item.metric) == (cut, metric.key)}
-    points = [_price_point(result, row, standings.get(row.card), unit) for row in rows]
     without = [card.label for card in result.cards if card.price is None]
-    n_runs = run_counts([len(item.run_names) for item in result.cells])
-    entry, cells = result.cut(cut), result.cells_of(cut)
+    cells = result.cells_of(cut)
+    return _draw(
+        theme,
+        [_price_point(result, row, standings.get(row.card), unit) for row in rows],
+        Plane(x_label=f"price, {currency}", y_label=f"{metric.label}, {unit}", slope_unit=f"{unit}/{currency}"),
+        title=f"Speed for the money: {result.cut(cut).label}",
+        lead=f"Farther up and farther left is better. Value: {unit} per {currency}; steeper is better.",
+        notes=[
+            f"Speed: mean over {cells_words(cells)} ({run_words(result)} each). Whisker and brackets: 95 % interval "
+            "(run noise only).",
+            f"Without a price: {', '.join(without)}." if without else "",
+            apart_note(result, cells),
+        ],
+        full=[
+            f"Both axes start at 0. Means are geometric. {metric.definition} Break-even: the price at which a card "
+            f"gives as many {unit} per {currency} as {result.card(result.baseline).label} at its price. Intervals are "
+            "over these scenes, carried over from the ratio to the baseline."
+        ],
+        key=[
+            KeyEntry("card at its price", theme.palette.ink, "marker", "o"),
+            KeyEntry("at its break-even price", theme.palette.ink, "marker", "o", filled=False),
+            KeyEntry(f"equal value, {unit} per {currency}", theme.palette.tied, "line"),
+        ],
+    )
+
+
+def _draw(theme: Theme, points: Sequence[CardPoint], plane: Plane, *, key: Sequence[KeyEntry], **texts: Any) -> Figure:
+    """Cards on a plane below the texts of their sheet."""
     theme = plane_theme(theme, len(points))
     with theme.settings():
-        sheet = Sheet(
-            theme,
-            title=f"Speed for the money: {entry.label}",
-            lead=f"Farther up and farther left is better. Value: {unit} per {currency}; steeper is better.",
-            notes=[
-                f"Both axes start at 0. Speed: {metric.label}, geometric mean over {cells_words(cells)} "
-                f"({n_runs} each). {metric.definition}",
-                f"Break-even: the price at which a card gives as many {unit} per {currency} as {base} at its price.",
-                "In brackets and as whiskers: 95 % interval over these scenes (run noise only), carried over from the "
-                "ratio to the baseline.",
-                f"Without a price: {', '.join(without)}." if without else "",
-                apart_note(result, cells),
-            ],
-            head_lines=(1, 1),
-        )
-        sheet.key(
-            [
-                KeyEntry(label="card at its price", kind="marker", color=theme.palette.ink, marker="o"),
-                KeyEntry(
-                    label="at its break-even price", kind="marker", color=theme.palette.ink, marker="o", filled=False
-                ),
-                KeyEntry(label=f"equal value, {unit} per {currency}", kind="line", color=theme.palette.tied),
-            ]
-        )
-        draw_plane(
-            sheet,
-            points,
-            Plane(x_label=f"price, {currency}", y_label=f"{metric.label}, {unit}", slope_unit=f"{unit}/{currency}"),
-        )
+        sheet = Sheet(theme, **texts)
+        sheet.key(key)
+        draw_plane(sheet, points, plane)
         return sheet.figure
 
 
@@ -98,7 +99,7 @@ def _price_point(result: ReviewResult, row: ValueRow, standing: Standing | None,
     elif is_baseline:
         lines.append("baseline")
     return CardPoint(
-        index=[card.key for card in result.cards].index(row.card),
+        index=card_index(result, row.card),
         label=result.card(row.card).label,
         x=row.price,
         y=row.mean_value,
@@ -140,34 +141,29 @@ def draw_efficiency(result: ReviewResult, theme: Theme, *, cut: str = "all") -> 
     rows = _drawn(result, cut)
     if not rows:
         raise ValueError(f"result must hold a card with power and speed in the cut {cut!r}")
-    points = [_power_point(result, row) for row in rows]
-    entry, cells = result.cut(cut), result.cells_of(cut, "power")
+    cells = result.cells_of(cut, "power")
     without = [card.label for card in result.cards if card.key not in (*cells.cards, *cells.apart)]
-    n_runs = run_counts([len(item.run_names) for item in result.cells])
-    theme = plane_theme(theme, len(points))
-    with theme.settings():
-        sheet = Sheet(
-            theme,
-            title=f"Speed for the power: {entry.label}",
-            lead="Farther up and farther left is better. A steeper line is more frames for the same energy.",
-            notes=[
-                f"Both axes start at 0. Average rate: frames over time. It and average power: geometric means over "
-                f"{cells_words(cells)}, of the runs with a sensor log ({n_runs} each).",
-                "Frames per joule: average rate over average power. Whisker: 95 % interval of the average power. "
-                "In brackets: 95 % interval of the ratio in frames per joule. Both over these scenes (run noise only).",
-                f"Without a sensor log: {', '.join(without)}." if without else "",
-                apart_note(result, cells),
-            ],
-            head_lines=(1, 1),
-        )
-        sheet.key(
-            [
-                KeyEntry(label="card", kind="marker", color=theme.palette.ink, marker="o"),
-                KeyEntry(label="equal frames per joule", kind="line", color=theme.palette.tied),
-            ]
-        )
-        draw_plane(sheet, points, Plane(x_label="average power, W", y_label="average rate, fps", slope_unit="frames/J"))
-        return sheet.figure
+    return _draw(
+        theme,
+        [_power_point(result, row) for row in rows],
+        Plane(x_label="average power, W", y_label="average rate, fps", slope_unit="frames/J"),
+        title=f"Speed for the power: {result.cut(cut).label}",
+        lead="Farther up and farther left is better. A steeper line is more frames for the same energy.",
+        notes=[
+            f"Means over {cells_words(cells)}, of the runs with a sensor log ({run_words(result)} each). Whisker and "
+            "brackets: 95 % interval (run noise only).",
+            f"Without a sensor log: {', '.join(without)}." if without else "",
+            apart_note(result, cells),
+        ],
+        full=[
+            "Both axes start at 0. Average rate: frames over time. Means are geometric. Frames per joule: average rate "
+            "over average power. Whisker: of the average power; in brackets: of the ratio in frames per joule."
+        ],
+        key=[
+            KeyEntry("card", theme.palette.ink, "marker", "o"),
+            KeyEntry("equal frames per joule", theme.palette.tied, "line"),
+        ],
+    )
 
 
 def _power_point(result: ReviewResult, row: EfficiencyRow) -> CardPoint:
@@ -180,7 +176,7 @@ def _power_point(result: ReviewResult, row: EfficiencyRow) -> CardPoint:
     elif row.efficiency_ratio is not None:
         lines.append(f"{change_words(row.efficiency_ratio, row.efficiency_interval)} frames/J")
     return CardPoint(
-        index=[card.key for card in result.cards].index(row.card),
+        index=card_index(result, row.card),
         label=result.card(row.card).label,
         x=row.average_power_w,
         y=row.mean_rate_fps,

@@ -105,19 +105,20 @@ def draw_verdict_matrix(
     with theme.settings():
         sheet = Sheet(
             theme,
-            title=pair_title(result, candidate, f", cell by cell{page_words(page, len(pages))}", theme),
+            title=pair_title(result, candidate, f", cell by cell{page_words(page, len(pages))}", theme, overall),
             lead=f"{entry.label}: {lead}",
             notes=[
-                f"Number: difference of the candidate to the baseline (0 %) in {entry.label}, from {n_runs} of each "
-                f"card in a cell; {entry.better} is better. {entry.definition} Under it or in brackets: 95 % interval.",
-                f"Ahead: the 95 % interval lies beyond 0 % on the better side and the difference beyond the margin of "
-                f"{result.margin * 100.0:g} %; behind likewise on the worse side; tied: the 90 % interval lies "
-                "within the margin; else undecided.",
-                "The mark stands to the right where the candidate does better, to the left where it does worse.",
+                f"Difference to the baseline (0 %) from {n_runs} of each card in a cell, with its 95 % interval; "
+                f"{entry.better} is better. Margin: {result.margin * 100.0:g} %.",
                 OUTSIDE_NOTE if outside else "",
                 *_chance_note(result, comparisons),
             ],
-            head_lines=(1, 1),
+            full=[
+                f"{entry.definition} Ahead: the 95 % interval lies beyond 0 % on the better side and the difference "
+                "beyond the margin; behind likewise on the worse side; tied: the 90 % interval lies within the margin; "
+                "else undecided. The mark stands to the right where the candidate does better, to the left where it "
+                "does worse."
+            ],
         )
         sheet.key(verdict_key(theme.palette))
         _blocks(sheet, result, *shown, comparisons, outside)

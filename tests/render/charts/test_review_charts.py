@@ -10,6 +10,8 @@ from itertools import pairwise
 import numpy as np
 import pytest
 from chart_reading import all_text, by_gid, gids
+from matplotlib.collections import Collection
+from matplotlib.colors import to_rgba
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Rectangle
@@ -23,10 +25,10 @@ from frametime.render.charts.axis_scales import (
     tail_share_pct,
     tick_labels,
 )
-from frametime.render.charts.bar_panels import metrics_that_fit, rows_that_fit
-from frametime.render.charts.card_bars import draw_scene_bars, draw_standings
+from frametime.render.charts.bar_panels import bar_layout, metrics_that_fit
+from frametime.render.charts.card_bars import draw_costs, draw_scene_bars, draw_standings
 from frametime.render.charts.chart_catalog import CATALOG, keys_for
-from frametime.render.charts.chart_sheet import Sheet
+from frametime.render.charts.chart_sheet import Sheet, whisker
 from frametime.render.charts.drawings import review_figures, safe_name, typical_runs
 from frametime.render.charts.ratios import draw_ratios
 from frametime.render.charts.repeatability import draw_repeatability, mark_runs
@@ -36,6 +38,7 @@ from frametime.render.charts.value_and_efficiency import draw_efficiency, draw_v
 from frametime.render.charts.verdict_matrix import draw_verdict_matrix
 from frametime.render.review_words import change_words
 from frametime.review.result import ReviewResult
+from frametime.review.result_tables import Verdict
 from frametime.statistics.differences import Interval
 
 THEME = Theme.of("light", "web")
@@ -243,7 +246,7 @@ def test_bars_of_the_standings(result: ReviewResult) -> None:
     )
     tops = [bars[f"bar-0-{result.card(item.card).label}"].get_y() for item in best_first]
     assert tops == sorted(tops)
-    assert "geometric mean over 14 of 15 cells, those in which every card of the table has runs" in all_text(figure)
+    assert "Mean over 14 of 15 cells, those in which every card of the table has runs" in all_text(figure)
 
 
 def test_whiskers_of_the_standings_are_the_interval_of_the_ratio_times_the_mean(result: ReviewResult) -> None:
@@ -291,12 +294,127 @@ def test_bars_of_a_scene_are_the_estimates_of_its_cells(result: ReviewResult) ->
         assert verdict in text
 
 
-@pytest.mark.parametrize("n_cards", [1, 4, 5, 8, 12])
-def test_as_many_metrics_as_there_is_room_for(n_cards: int) -> None:
+@pytest.mark.parametrize(
+    ("n_cards", "n_metrics", "is_left"), [(1, 3, False), (5, 2, False), (8, 2, True), (16, 1, True)]
+)
+def test_as_many_metrics_as_there_is_room_for(n_cards: int, n_metrics: int, is_left: bool) -> None:
     result = sample_review(n_scenes=1, n_runs=1, n_cards=2)
     metrics = metrics_that_fit(result, n_cards)
     assert metrics[0] == result.headline
-    assert n_cards <= rows_that_fit(len(metrics)) or len(metrics) == 1
+    assert len(metrics) == n_metrics
+    assert bar_layout(n_cards, 3) == (n_metrics, is_left)
+
+
+@pytest.mark.parametrize("size", ["web", "video-1080p"])
+def test_one_chart_holds_sixteen_cards_with_the_subject_marked(size: str) -> None:
+    theme = Theme.of("light", size)
+    result = replace(sample_review(n_cards=16, n_scenes=2, n_cuts=1), subject=("card-5",))
+    for key in ("standings", "scene-bars"):
+        ((name, drawing),) = review_figures(result, theme, only=(key,))[:1]
+        figure = drawing()
+        assert "page" not in name
+        assert "(1 of" not in all_text(figure)
+        assert len(gids(figure, "bar-0-")) == 16 * len(figure.axes)
+        subject = [text for text in figure.texts if text.get_text() == result.card("card-5").label]
+        assert [text.get_fontweight() for text in subject] == ["bold"] * len(figure.axes)
+        assert "what this review is about" in all_text(figure)
+
+
+def test_a_card_has_its_color_in_every_chart_and_its_metrics_shades_of_it() -> None:
+    result = sample_review(n_cards=3, with_curves=True)
+    theme = replace(THEME, card_colors=(None, "#123456", None))
+    for number, card in enumerate(result.cards):
+        own = to_rgba(theme.style(number).color)
+        bars = [by_gid(draw_standings(result, theme), f"bar-{metric}-{card.label}")[0] for metric in range(3)]
+        assert {bar.get_facecolor()[:3] for bar in bars} == {own[:3]}
+        assert [bar.get_facecolor()[3] for bar in bars] == sorted({1.0, 0.5, 0.25}, reverse=True)
+        for draw in (draw_value, draw_efficiency):
+            (mark,) = by_gid(draw(result, theme), f"card-{number}")
+            assert to_rgba(mark.get_markerfacecolor()) == own
+        panels = dict(review_figures(result, theme, only=("frame-time-panels",)))["frame-time-panels-scene-0-1080p"]()
+        (line,) = [item for item in by_gid(panels, "frame-times") if item.axes is panels.axes[number]]
+        assert to_rgba(line.get_facecolor()[0] if isinstance(line, Collection) else line.get_color()) == own
+    assert theme.style(1).color == "#123456"
+
+
+@pytest.mark.parametrize(
+    ("ratio", "verdict", "words"),
+    [
+        (1.079, "ahead", "Basalt 9 is 8 % faster than Amber 6"),
+        (0.957, "behind", "Basalt 9 is 4.3 % slower than Amber 6"),
+        (1.001, "tied", "Basalt 9 is as fast as Amber 6"),
+        (1.04, "undecided", "Basalt 9 against Amber 6"),
+        (None, "undecided", "Basalt 9 against Amber 6"),
+    ],
+)
+def test_the_title_of_two_cards_is_a_sentence(
+    result: ReviewResult, ratio: float | None, verdict: Verdict, words: str
+) -> None:
+    overall = tuple(
+        replace(item, ratio=ratio, verdict=verdict) if item.candidate == "card-1" else item for item in result.overall
+    )
+    for draw in (draw_ratios, draw_verdict_matrix):
+        assert draw(replace(result, overall=overall), THEME, candidate="card-1").texts[0].get_text().startswith(words)
+
+
+def test_the_plan_sets_colors_notes_titles_and_author(result: ReviewResult) -> None:
+    plan = {
+        "author": "N. N.",
+        "cards": [{"key": "card-0", "color": None}, {"key": "card-1", "color": "#123456"}],
+        "publish": {"notes": "full", "titles": {"standings-all": "A title of our own", "matrix": "Every cell"}},
+    }
+    drawn = dict(review_figures(replace(result, plan=plan), THEME))
+    figure = drawn["standings-all"]()
+    assert figure.texts[0].get_text() == "A title of our own"
+    assert "Frames over time." in all_text(figure).replace("frames over", "Frames over")
+    assert "By N. N." in all_text(figure)
+    assert to_rgba("#123456")[:3] == by_gid(figure, f"bar-0-{result.card('card-1').label}")[0].get_facecolor()[:3]
+    assert to_rgba(THEME.style(2).color) == by_gid(figure, f"bar-0-{result.card('card-2').label}")[0].get_facecolor()
+    assert drawn["matrix-card-1"]().texts[0].get_text() == "Every cell"
+    assert "Every cell" not in all_text(drawn["ratios-card-1"]())
+
+
+def test_bars_of_price_and_power_are_the_rows_of_value_and_efficiency(result: ReviewResult) -> None:
+    figure = draw_costs(result, THEME)
+    assert [axes.get_xlabel() for axes in figure.axes] == ["EUR per fps", "W", "frames/J"]
+    value = {row.card: row.money_per_fps for row in result.value if row.cut == "all"}
+    power = {row.card: row for row in result.efficiency if row.cut == "all"}
+    for card in result.cards:
+        bars = by_gid(figure, f"bar-0-{card.label}")
+        row = power[card.key]
+        expected = [value[card.key], row.average_power_w, row.frames_per_joule]
+        assert [bar.get_width() for bar in bars] == pytest.approx(expected)
+    with pytest.raises(ValueError, match="page must be"):
+        draw_costs(sample_review(n_scenes=1, prices=False, power=False), THEME)
+
+
+def test_an_interval_too_short_to_be_seen_is_a_mark() -> None:
+    figure = Figure(figsize=(6.0, 3.0), dpi=100)
+    axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
+    axes.set_xlim(0.0, 600.0)
+    for length, is_mark in ((5.0, True), (8.0, False)):  # pixels; at web size 0.4 em are 6 pixels
+        whisker(axes, (100.0, 100.0 + length), 0.5, THEME, color="#000000", gid=f"w{length:g}")
+        assert bool(by_gid(figure, f"w{length:g}-small")) == is_mark
+
+
+def test_a_break_even_price_close_to_the_price_is_a_ring_around_the_card(result: ReviewResult) -> None:
+    row = next(row for row in result.value if (row.cut, row.card) == ("all", "card-1"))
+    assert row.price is not None
+    near = replace(row, break_even_price=1.004 * row.price)
+    close = replace(result, value=tuple(near if item is row else item for item in result.value))
+    (ring,), (card,) = (by_gid(draw_value(close, THEME), gid) for gid in ("other-1", "card-1"))
+    assert ring.get_markersize() > 1.5 * card.get_markersize()
+    assert ring.get_zorder() > card.get_zorder()
+    assert ring.get_markerfacecolor() == "none"
+
+
+def test_a_break_even_price_on_the_mark_of_another_card_is_a_ring_around_it(result: ReviewResult) -> None:
+    rows = {row.card: row for row in result.value if row.cut == "all"}
+    on = replace(rows["card-1"], break_even_price=rows["card-2"].price, mean_value=rows["card-2"].mean_value)
+    moved = replace(result, value=tuple(on if item is rows["card-1"] else item for item in result.value))
+    (ring,) = by_gid(draw_value(moved, THEME), "other-1")
+    (card,) = by_gid(draw_value(moved, THEME), "card-2")
+    assert ring.get_markersize() > 1.5 * card.get_markersize()
 
 
 def test_value_puts_each_card_at_its_price_and_speed(result: ReviewResult) -> None:
@@ -387,7 +505,7 @@ def test_the_band_of_repeatability_is_two_s_r(result: ReviewResult) -> None:
 
 
 def test_every_chart_of_a_review_says_what_its_numbers_are(result: ReviewResult) -> None:
-    for name, drawing in review_figures(result, THEME):
+    for name, drawing in review_figures(result, Theme.of("light", "web", notes="full")):
         text = all_text(drawing())
         assert "better" in text, name
         assert re.search(r"\b\d+ runs?\b", text), name
@@ -398,6 +516,19 @@ def test_every_chart_of_a_review_says_what_its_numbers_are(result: ReviewResult)
             or "Rate that all but the slowest" in text
         ), name
         assert re.search(r"\b0 (?:%|fps)|start at 0|from 0", text), name
+
+
+def test_notes_are_short_unless_all_or_none_are_asked_for(result: ReviewResult) -> None:
+    full = Theme.of("light", "web", notes="full")
+    bare = dict(review_figures(result, replace(full, notes="none")))
+    long = dict(review_figures(result, full))
+    for name, drawing in review_figures(result, THEME):
+        texts = [[text.get_text() for text in draw().texts] for draw in (bare[name], drawing, long[name])]
+        short = [text for text in texts[1] if text not in texts[0]]
+        bare_length, length, full_length = (len("".join(found)) for found in texts)
+        assert bare_length < length < full_length, name
+        assert 1 <= len(short) <= 3, (name, short)
+        assert re.search(r"\b\d+ runs?\b", " ".join(short)), (name, short)
 
 
 def test_names_of_figures_are_unique_and_begin_with_the_key(result: ReviewResult) -> None:
@@ -415,7 +546,7 @@ def test_charts_of_single_runs_are_made_for_each_cell_when_asked_for(result: Rev
     assert len(found) == len(result.cuts[0].cells)
     text = all_text(found[0][1]())
     assert "Harbor · 1080p" in text
-    assert "the run closest to each mean" in text
+    assert "Of each card the run closest to its mean." in text
 
 
 def test_typical_runs_lie_closest_to_the_mean(result: ReviewResult) -> None:

@@ -11,10 +11,13 @@ from color_vision import (
     DEUTERANOPE,
     PROTANOPE,
     RGB_TO_LMS,
+    SIGHTS,
     as_seen_by,
     contrast,
     distance,
+    lab,
     linear,
+    luminance,
 )
 
 from frametime.render.charts.theme import PALETTES, SIZES, Palette, Theme
@@ -112,17 +115,39 @@ def test_colors_are_told_apart_with_deficient_color_vision(palette: Palette, pro
     # A difference of 10 is several times what is just noticed side by side (about 2.3, Mahy et al. 1994, from memory).
     for one, other in combinations((palette.ahead, palette.behind, palette.tied), 2):
         assert distance(as_seen_by(projection, one), as_seen_by(projection, other)) > 20.0, (one, other)
-    for one, other in combinations(palette.series, 2):
-        assert distance(as_seen_by(projection, one), as_seen_by(projection, other)) > 10.0, (one, other)
+
+
+@pytest.mark.parametrize("sight", SIGHTS)
+@pytest.mark.parametrize("palette", PALETTE_VALUES, ids=lambda palette: palette.key)
+def test_tints_of_cards_are_told_apart_with_any_color_vision(palette: Palette, sight: str) -> None:
+    seen = [lab(np.clip(SIGHTS[sight] @ linear(tint), 0.0, 1.0)) for tint in palette.series]
+    for one, other in combinations(seen, 2):
+        assert np.linalg.norm(one - other) > 13.0
+
+
+@pytest.mark.parametrize("palette", PALETTE_VALUES, ids=lambda palette: palette.key)
+def test_tints_of_cards_are_told_apart_in_gray_and_from_verdicts(palette: Palette) -> None:
+    grays = sorted(lab(np.full(3, luminance(tint)))[0] for tint in palette.series)
+    assert np.diff(grays).min() > 4.5
+    for tint in palette.series:
+        for mark in (palette.ahead, palette.behind):
+            assert distance(linear(tint), linear(mark)) > 20.0, (tint, mark)
+
+
+def test_the_matrices_of_sight_keep_grays_and_fail_a_red_and_a_green() -> None:
+    for sight, matrix in SIGHTS.items():
+        assert matrix @ np.ones(3) == pytest.approx(np.ones(3), abs=1e-5), sight
+    red, green = linear("#b04a3a"), linear("#6b7a20")
+    assert distance(red, green) > 40.0
+    assert distance(SIGHTS["deuteranopia"] @ red, SIGHTS["deuteranopia"] @ green) < 15.0
 
 
 def test_series_differ_in_more_than_color() -> None:
     theme = Theme.of()
-    styles = [theme.style(number) for number in range(8)]
-    assert len({style.marker for style in styles}) == 8
-    assert len({style.hatch for style in styles}) == 8
-    assert len({(style.color, style.line) for style in (theme.style(number) for number in range(16))}) == 16
-    assert len({(style.color, style.marker) for style in (theme.style(number) for number in range(32))}) == 32
+    styles = [theme.style(number) for number in range(64)]
+    assert len({style.marker for style in styles[:8]}) == 8
+    assert len({(style.color, style.line) for style in styles[:32]}) == 32
+    assert len({(style.color, style.marker) for style in styles}) == 64
     for start in range(0, 8, 4):
         assert len({style.line for style in styles[start : start + 4]}) == 4
 
