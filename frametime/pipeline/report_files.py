@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
@@ -86,7 +86,7 @@ def report_texts(result: ReviewResult, *, charts_folder: str | None = None) -> R
     small = replace(result, runs=tuple(replace(run, curves={}) for run in result.runs))
     request = ChartRequest(formats=("svg",))
     svgs = chart_contents(small, request, [chart.name for chart in charts])
-    figures = chart_figures(result, charts, svgs, folder=charts_folder)
+    figures = chart_figures(result, charts, svgs, narrow=_narrow(small, svgs), folder=charts_folder)
     place = place_of_traces(result)
     report = review_report(result, figures=figures, traces=place, charts_folder=charts_folder)
     page = render_html(report)
@@ -99,3 +99,13 @@ def report_texts(result: ReviewResult, *, charts_folder: str | None = None) -> R
         else:
             page = replace_traces(page, place, traces)
     return ReportTexts(page=page, text=render_markdown(report))
+
+
+def _narrow(result: ReviewResult, names: Iterable[str]) -> dict[str, bytes]:
+    """The charts of these names as a phone shows them; what spreads over other pages there has no such form."""
+    from frametime.pipeline.chart_files import ChartRequest, chart_contents
+    from frametime.render.charts.drawings import review_figures
+
+    request = ChartRequest(formats=("svg",), size="print-85mm")
+    known = {name for name, _ in review_figures(result, request.theme_value())}
+    return chart_contents(result, request, [name for name in names if name in known])

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
+from types import MappingProxyType
 from typing import Final
 
 from frametime.render.charts.chart_catalog import CATALOG
@@ -18,14 +19,14 @@ from frametime.render.tables.table import Table, line_text
 from frametime.review.result import ReviewResult
 
 MOST_FIGURES: Final = 16
-"""More would make the page slow and large; all charts are files of their own beside it, and the page names them."""
+"""More would make the page slow and large; all charts are files of their own beside it."""
 
 SECTIONS: Final[Mapping[str, str]] = {
     "ratios": "cuts",
     "standings": "standings",
     "matrix": "cells",
     "value": "value",
-    "efficiency": "value",
+    "efficiency": "power",
     "repeatability": "runs",
 }
 """Key of a chart to the section of the report in which it stands; the first is the most important."""
@@ -38,14 +39,13 @@ class ChosenChart:
     name: str
     key: str
     asked: Mapping[str, object]
-    more: tuple[str, ...]
 
 
 def chosen_charts(result: ReviewResult) -> tuple[ChosenChart, ...]:
     """The charts by the headline metric over all cells, the most important first, at most `MOST_FIGURES`.
 
     Of charts with several cuts only the first is taken: the table of cuts shows every one. Of charts on several
-    pages, too, only the first: the tables hold every cell. The names of the others go with the one that is taken.
+    pages, too, only the first: the tables hold every cell.
     """
     from frametime.render.charts.drawings import review_figures
     from frametime.render.charts.theme import Theme
@@ -63,12 +63,7 @@ def chosen_charts(result: ReviewResult) -> tuple[ChosenChart, ...]:
         over_all_cells = asked.get("cut", result.cuts[0].key) == result.cuts[0].key
         is_first = asked.get("cuts", first_cuts) == first_cuts and asked.get("page", 0) == 0
         if by_headline and over_all_cells and is_first:
-            others = tuple(
-                other
-                for other, other_key, other_asked in drawn
-                if other != name and (other_key, other_asked.get("candidate")) == (key, asked.get("candidate"))
-            )
-            found.append(ChosenChart(name=name, key=key, asked=asked, more=others))
+            found.append(ChosenChart(name=name, key=key, asked=asked))
     return tuple(sorted(found, key=lambda chart: list(SECTIONS).index(chart.key))[:MOST_FIGURES])
 
 
@@ -77,7 +72,12 @@ def _catalog_key(name: str) -> str:
 
 
 def chart_figures(
-    result: ReviewResult, charts: Sequence[ChosenChart], svgs: Mapping[str, bytes], *, folder: str | None = None
+    result: ReviewResult,
+    charts: Sequence[ChosenChart],
+    svgs: Mapping[str, bytes],
+    *,
+    narrow: Mapping[str, bytes] = MappingProxyType({}),
+    folder: str | None = None,
 ) -> dict[str, list[Figure]]:
     """Drawn charts by the section that they belong to.
 
@@ -87,6 +87,8 @@ def chart_figures(
     charts : sequence of ChosenChart
     svgs : mapping of str to bytes
         Each chart by its name, as SVG in the light palette.
+    narrow : mapping of str to bytes
+        The same for a phone, of those that have such a form.
     folder : str, optional
         Where the same charts lie as PNG files, below the folder of the report.
     """
@@ -98,7 +100,7 @@ def chart_figures(
             alternative=chart_words(result, chart.key, chart.asked),
             svg=svgs[chart.name],
             file=f"{folder}/{chart.name}.png" if folder else None,
-            more=tuple(f"{folder}/{name}.png" for name in chart.more) if folder else (),
+            narrow=narrow.get(chart.name),
         )
         figures.setdefault(SECTIONS[chart.key], []).append(figure)
     return figures
