@@ -22,9 +22,9 @@ MOST_FIGURES: Final = 16
 """More would make the page slow and large; all charts are files of their own beside it."""
 
 SECTIONS: Final[Mapping[str, str]] = {
-    "ratios": "cuts",
+    "ratios": "cuts-tables",
     "standings": "standings",
-    "matrix": "cells",
+    "matrix": "cells-tables",
     "value": "value",
     "efficiency": "power",
     "repeatability": "runs",

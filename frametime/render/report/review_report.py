@@ -79,7 +79,7 @@ def review_report(
         subtitle=_subtitle(result),
         lead=(*lead_blocks(result), *charts.get("lead", ())),
         cautions=(),
-        sections=tuple(_with_figures(section, charts.get(section.key, ())) for section in sections),
+        sections=tuple(_with_figures(section, charts) for section in sections),
         colophon=_colophon(charts_folder),
     )
 
@@ -111,10 +111,10 @@ def _cuts_section(result: ReviewResult, everything: Table) -> doc.Section:
     words, table = ReviewWords(result), overall_table(result)
     by_headline = table.where(metric=result.headline)
     columns = [column.key for column in table.columns]
-    blocks: list[doc.Block] = [
+    tables: list[doc.Block] = [
         doc.said(
-            "The same comparison over different choices of cells. These scenes: what repeating the same scenes"
-            " would give. Scenes like these: what other scenes of the same kind would give."
+            "These scenes: what repeating the same scenes would give. Scenes like these: what other scenes of the same"
+            " kind would give."
         ),
         by_headline.view(
             *(key for key in columns if key != "metric"),
@@ -133,11 +133,11 @@ def _cuts_section(result: ReviewResult, everything: Table) -> doc.Section:
             long_from=0,
             folded_as=f"The other metrics, cut by cut ({len(rest.rows)} rows)",
         )
-        blocks.append(others)
+        tables.append(others)
     sections = []
     for number, cut in enumerate(result.cuts, 1):
-        told: list[doc.Block] = [doc.said(result.answers[cut.key].first)]
-        told += [standings_bars(result, cut.key, result.headline, key=f"cut-{number}-bars")] if number > 1 else []
+        bars = standings_bars(result, cut.key, result.headline, key=f"cut-{number}-bars")
+        told: list[doc.Block] = [doc.said(result.answers[cut.key].first), bars]
         more: list[doc.Block] = [doc.said(f"{cut.definition} ({len(cut.cells)} cells)")]
         more += [doc.said(text)] if (text := result.paragraphs.get(cut.key)) else []
         more += standings_of(result, everything, cut.key, key=f"standings-{number}") if number > 1 else ()
@@ -145,7 +145,9 @@ def _cuts_section(result: ReviewResult, everything: Table) -> doc.Section:
         more += [missing] if missing.rows else []
         told.append(doc.Folded("More words and the numbers", tuple(more)))
         sections.append(doc.Section(f"cut-{number}", cut.label, tuple(told)))
-    return doc.Section("cuts", "Cut by cut", tuple(blocks), tuple(sections))
+    lead = doc.said("The same comparison over different choices of cells.")
+    together = doc.Section("cuts-tables", "All cuts together", tuple(tables))
+    return doc.Section("cuts", "Cut by cut", (lead,), (*sections, together))
 
 
 def _cells_section(result: ReviewResult) -> doc.Section:
@@ -161,11 +163,13 @@ def _cells_section(result: ReviewResult) -> doc.Section:
         ),
         *(table for table in tables if table.rows),
     ]
+    together = doc.Section("cells-tables", "Every cell against the baseline", tuple(blocks))
     every = doc.Section("cards-in-cells", "Every card in every cell", (estimates_table(result),))
+    lead = doc.said(f"Every card in every scene by {ReviewWords(result).headline.label}.")
     scenes = [
         doc.Section(f"in-scene-{number}", label, (bars,)) for number, (label, bars) in enumerate(scene_bars(result), 1)
     ]
-    return doc.Section("cells", "Scene by scene", tuple(blocks), (*scenes, every))
+    return doc.Section("cells", "Scene by scene", (lead,), (*scenes, together, every))
 
 
 def _cost_sections(result: ReviewResult) -> tuple[doc.Section, doc.Section]:
@@ -263,8 +267,10 @@ def _colophon(charts_folder: str | None) -> str:
     return f"{words} All charts, also those of single scenes, other cuts and other metrics, lie in {charts_folder}/."
 
 
-def _with_figures(section: doc.Section, figures: Sequence[doc.Block]) -> doc.Section:
-    return replace(section, blocks=(*section.blocks[:1], *figures, *section.blocks[1:]))
+def _with_figures(section: doc.Section, charts: Mapping[str, Sequence[doc.Figure]]) -> doc.Section:
+    """The section and those in it with their charts, behind what each says first."""
+    blocks = (*section.blocks[:1], *charts.get(section.key, ()), *section.blocks[1:])
+    return replace(section, blocks=blocks, sections=tuple(_with_figures(inner, charts) for inner in section.sections))
 
 
 def _texts(value: object) -> list[str]:
