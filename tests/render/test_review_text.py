@@ -109,14 +109,14 @@ def verdicts_of(result: ReviewResult, **changed: object) -> str:
 def test_verdicts_carry_what_goes_with_them(result: ReviewResult) -> None:
     plain = {"runs_needed": None, "at_margin": False, "real_but_small": False, "stands_after_holm": None}
     assert verdicts_of(result, **{**plain, "verdict": "undecided", "runs_needed": 7}) == (
-        "? undecided about 7 runs each would decide | \N{EN DASH}"
+        "○ undecided about 7 runs each would decide | \N{EN DASH}"
     )
     assert verdicts_of(result, **{**plain, "verdict": "ahead", "stands_after_holm": False}) == "► ahead | no"
     assert verdicts_of(result, **{**plain, "verdict": "tied", "real_but_small": True}) == (
-        "= tied, real but small | \N{EN DASH}"
+        "■ tied, real but small | \N{EN DASH}"
     )
     assert verdicts_of(result, **{**plain, "verdict": "undecided", "at_margin": True}) == (
-        "? undecided at the margin: more runs would not decide | \N{EN DASH}"
+        "○ undecided at the margin: more runs would not decide | \N{EN DASH}"
     )
 
 
