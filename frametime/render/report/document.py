@@ -15,6 +15,7 @@ from frametime.version import __version__
 
 READS_ONLY: Final = f"Made by frametime {__version__}, which only reads logs: it sets no clock, no limit and no fan."
 """The colophon of what is said of tuning."""
+_LONG_NAME: Final = 18
 
 
 @dataclass(frozen=True)
@@ -140,6 +141,11 @@ class Bars:
         """The end of the scale."""
         values = [(bar.value.value or 0.0, *(bar.ends or ())) for _, bars in self.groups for bar in bars]
         return max((end for ends in values for end in ends), default=0.0) or 1.0
+
+    @property
+    def has_long_names(self) -> bool:
+        """Whether a name needs a line of its own above its bar."""
+        return any(len(bar.label) > _LONG_NAME for _, bars in self.groups for bar in bars)
 
 
 @dataclass(frozen=True)

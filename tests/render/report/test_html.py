@@ -14,8 +14,6 @@ import report_samples as samples
 from report_page_reading import own_text, parsed
 
 from frametime.pipeline.report_files import report_texts, write_report
-from frametime.render.charts.drawings import review_figures
-from frametime.render.charts.theme import Theme
 from frametime.render.report.document import Paragraph, Report, Section, Strip
 from frametime.render.report.escaping import readable
 from frametime.render.report.html import render_html, strip_ends, strip_places
@@ -149,12 +147,8 @@ def test_twelve_metrics_in_a_hundred_cells_stay_below_three_megabytes() -> None:
     assert 2_000_000 < len(texts.page.encode("utf-8")) < 3_000_000
     assert re.search(r'<script[^>]* type="application/json"', texts.page)  # frame times, too
     assert "The other 6 metrics of each run are in result.json." in texts.page
-    # Every chart of a kind that stands in the page is named in it if it is drawn, and no other.
-    files = set(re.findall(r'<a\b[^>]* href="([^"]*)"', texts.page))
-    assert {"charts/ratios-birch-9.png", "charts/ratios-birch-9-page1.png"} & files
-    drawn = {f"charts/{name}.png" for name, _ in review_figures(result, Theme.of())}
-    assert {file for file in files if file.startswith("charts/")} <= drawn
-    assert {file for file in drawn if file.startswith("charts/ratios")} <= files
+    # Mailed alone the page would have dead links.
+    assert {link[:1] for link in re.findall(r'<a\b[^>]* href="?([^" >]*)', texts.page)} == {"#"}
 
 
 def test_the_same_review_gives_the_same_bytes(small_folder: Path, tmp_path: Path) -> None:
