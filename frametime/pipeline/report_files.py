@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
@@ -11,12 +11,15 @@ from typing import TYPE_CHECKING, Final
 from frametime.replacing import refuse_existing, write_text
 
 if TYPE_CHECKING:
+    from frametime.render.report.review_charts import ChosenChart
     from frametime.review.result import ReviewResult
 
 PAGE: Final = "report.html"
 TEXT: Final = "report.md"
 PAGE_BYTES: Final = 2_975_000
 """How large a page may become when its frame times are added; without them it is as large as its tables."""
+MOST_WITH_NARROW: Final = 2_500_000
+"""A page larger than that without its frame times has its charts in the wide form only."""
 MOST_TRACE_BYTES: Final = 1_400_000
 
 
@@ -86,10 +89,14 @@ def report_texts(result: ReviewResult, *, charts_folder: str | None = None) -> R
     small = replace(result, runs=tuple(replace(run, curves={}) for run in result.runs))
     request = ChartRequest(formats=("svg",))
     svgs = chart_contents(small, request, [chart.name for chart in charts])
-    figures = chart_figures(result, charts, svgs, narrow=_narrow(small, svgs), folder=charts_folder)
     place = place_of_traces(result)
+    figures = chart_figures(result, charts, svgs, narrow=_narrow(small, charts), folder=charts_folder)
     report = review_report(result, figures=figures, traces=place, charts_folder=charts_folder)
     page = render_html(report)
+    if len(page) > MOST_WITH_NARROW:
+        figures = chart_figures(result, charts, svgs, folder=charts_folder)
+        report = review_report(result, figures=figures, traces=place, charts_folder=charts_folder)
+        page = render_html(report)
     if place is not None:
         read_curves(result.runs)
         traces = review_traces(result, room_bytes=min(MOST_TRACE_BYTES, PAGE_BYTES - len(page.encode("utf-8"))))
@@ -101,11 +108,11 @@ def report_texts(result: ReviewResult, *, charts_folder: str | None = None) -> R
     return ReportTexts(page=page, text=render_markdown(report))
 
 
-def _narrow(result: ReviewResult, names: Iterable[str]) -> dict[str, bytes]:
-    """The charts of these names as a phone shows them; what spreads over other pages there has no such form."""
+def _narrow(result: ReviewResult, charts: Sequence[ChosenChart]) -> dict[str, bytes]:
+    """The charts as a phone shows them."""
     from frametime.pipeline.chart_files import ChartRequest, chart_contents
-    from frametime.render.charts.drawings import review_figures
+    from frametime.render.report.review_charts import NARROW, narrow_charts
 
-    request = ChartRequest(formats=("svg",), size="print-85mm")
-    known = {name for name, _ in review_figures(result, request.theme_value())}
-    return chart_contents(result, request, [name for name in names if name in known])
+    names = narrow_charts(result, charts)
+    drawn = chart_contents(result, ChartRequest(formats=("svg",), size=NARROW), list(names.values()))
+    return {name: drawn[narrow] for name, narrow in names.items()}

@@ -11,7 +11,7 @@ from frametime.render.tables.parts import bare
 from frametime.render.tables.review_cells import cells_table
 from frametime.render.tables.review_standings import overall_table, standings_table
 from frametime.render.tables.review_value import efficiency_table
-from frametime.render.tables.table import Line, Number, Row, Table
+from frametime.render.tables.table import Line, Number, Row, Table, plain_text
 from frametime.review.result import ReviewResult
 from frametime.review.sentence import cells_words
 from frametime.statistics.differences import Interval
@@ -59,12 +59,12 @@ def scene_bars(result: ReviewResult) -> Iterator[tuple[str, Bars]]:
             for row in of_headline.where(scene=scene.key, resolution=resolution).rows:
                 card = str(everything.exact(row, "card"))
                 estimate = estimates[card, scene.key, resolution]
+                more: Line = ("baseline",) if card == result.baseline else ()
                 if row.origin.startswith("comparisons"):
-                    line, more = everything.line(row, "value"), _against(everything, row, "ratio")
-                else:
-                    line = (bare(estimate.value, f"/{row.origin}/estimates/{result.headline}/value"),)
-                    more = ("baseline",) if card == result.baseline else ()
-                bars.append(_bar(result, card, line, estimate.interval, more))
+                    change, _, verdict = _against(everything, row, "ratio")
+                    more = (plain_text(change), " ", verdict)
+                # The tables below have each number with its address: here it is not said again.
+                bars.append(_bar(result, card, (bare(estimate.value, ""),), estimate.interval, more))
             if found := tuple(bar for bar in bars if bar is not None):
                 groups.append((resolution, found))
         caption = f"{words.metric_heading(result.headline)}, with 95 % intervals over the runs of each card."

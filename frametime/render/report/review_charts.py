@@ -21,6 +21,9 @@ from frametime.review.result import ReviewResult
 MOST_FIGURES: Final = 16
 """More would make the page slow and large; all charts are files of their own beside it."""
 
+NARROW: Final = "print-85mm"
+"""The size in which a phone shows a chart."""
+
 SECTIONS: Final[Mapping[str, str]] = {
     "ratios": "cuts-tables",
     "standings": "standings",
@@ -40,8 +43,13 @@ class ChosenChart:
     key: str
     asked: Mapping[str, object]
 
+    @property
+    def subject(self) -> tuple[str, object]:
+        """What it shows of whom, whatever its size."""
+        return self.key, self.asked.get("candidate")
 
-def chosen_charts(result: ReviewResult) -> tuple[ChosenChart, ...]:
+
+def chosen_charts(result: ReviewResult, *, size: str = "web") -> tuple[ChosenChart, ...]:
     """The charts by the headline metric over all cells, the most important first, at most `MOST_FIGURES`.
 
     Of charts with several cuts only the first is taken: the table of cuts shows every one. Of charts on several
@@ -54,7 +62,7 @@ def chosen_charts(result: ReviewResult) -> tuple[ChosenChart, ...]:
     first_cuts: object = None
     drawn = [
         (name, _catalog_key(name), drawing.keywords if isinstance(drawing, partial) else {})
-        for name, drawing in review_figures(result, Theme.of())
+        for name, drawing in review_figures(result, Theme.of(size=size))
         if _catalog_key(name) in SECTIONS
     ]
     for name, key, asked in drawn:
@@ -65,6 +73,12 @@ def chosen_charts(result: ReviewResult) -> tuple[ChosenChart, ...]:
         if by_headline and over_all_cells and is_first:
             found.append(ChosenChart(name=name, key=key, asked=asked))
     return tuple(sorted(found, key=lambda chart: list(SECTIONS).index(chart.key))[:MOST_FIGURES])
+
+
+def narrow_charts(result: ReviewResult, charts: Sequence[ChosenChart]) -> dict[str, str]:
+    """Name of each chart to that of its narrow form, which may show fewer cuts and cells at once."""
+    shown = {chart.subject: chart.name for chart in reversed(chosen_charts(result, size=NARROW))}
+    return {chart.name: shown[chart.subject] for chart in charts if chart.subject in shown}
 
 
 def _catalog_key(name: str) -> str:
