@@ -19,7 +19,8 @@ TEXT: Final = "report.md"
 PAGE_BYTES: Final = 2_975_000
 """How large a page may become when its frame times are added; without them it is as large as its tables."""
 MOST_WITH_NARROW: Final = 2_500_000
-"""A page larger than that without its frame times has its charts in the wide form only."""
+"""A page larger than that without its frame times has its charts in the wide form only, and none that is large."""
+LARGEST_DRAWING: Final = 250_000
 MOST_TRACE_BYTES: Final = 1_400_000
 
 
@@ -94,7 +95,8 @@ def report_texts(result: ReviewResult, *, charts_folder: str | None = None) -> R
     report = review_report(result, figures=figures, traces=place, charts_folder=charts_folder)
     page = render_html(report)
     if len(page) > MOST_WITH_NARROW:
-        figures = chart_figures(result, charts, svgs, folder=charts_folder)
+        light = [chart for chart in charts if len(svgs[chart.name]) < LARGEST_DRAWING]
+        figures = chart_figures(result, light, svgs, folder=charts_folder)
         report = review_report(result, figures=figures, traces=place, charts_folder=charts_folder)
         page = render_html(report)
     if place is not None:
