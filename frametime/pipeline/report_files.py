@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
@@ -11,12 +11,16 @@ from typing import TYPE_CHECKING, Final
 from frametime.replacing import refuse_existing, write_text
 
 if TYPE_CHECKING:
+    from frametime.render.report.review_charts import ChosenChart
     from frametime.review.result import ReviewResult
 
 PAGE: Final = "report.html"
 TEXT: Final = "report.md"
 PAGE_BYTES: Final = 2_975_000
 """How large a page may become when its frame times are added; without them it is as large as its tables."""
+MOST_WITH_NARROW: Final = 2_500_000
+"""A page larger than that without its frame times has its charts in the wide form only, and none that is large."""
+LARGEST_DRAWING: Final = 250_000
 MOST_TRACE_BYTES: Final = 1_400_000
 
 
@@ -86,10 +90,15 @@ def report_texts(result: ReviewResult, *, charts_folder: str | None = None) -> R
     small = replace(result, runs=tuple(replace(run, curves={}) for run in result.runs))
     request = ChartRequest(formats=("svg",))
     svgs = chart_contents(small, request, [chart.name for chart in charts])
-    figures = chart_figures(result, charts, svgs, folder=charts_folder)
     place = place_of_traces(result)
+    figures = chart_figures(result, charts, svgs, narrow=_narrow(small, charts), folder=charts_folder)
     report = review_report(result, figures=figures, traces=place, charts_folder=charts_folder)
     page = render_html(report)
+    if len(page) > MOST_WITH_NARROW:
+        light = [chart for chart in charts if len(svgs[chart.name]) < LARGEST_DRAWING]
+        figures = chart_figures(result, light, svgs, folder=charts_folder)
+        report = review_report(result, figures=figures, traces=place, charts_folder=charts_folder)
+        page = render_html(report)
     if place is not None:
         read_curves(result.runs)
         traces = review_traces(result, room_bytes=min(MOST_TRACE_BYTES, PAGE_BYTES - len(page.encode("utf-8"))))
@@ -99,3 +108,13 @@ def report_texts(result: ReviewResult, *, charts_folder: str | None = None) -> R
         else:
             page = replace_traces(page, place, traces)
     return ReportTexts(page=page, text=render_markdown(report))
+
+
+def _narrow(result: ReviewResult, charts: Sequence[ChosenChart]) -> dict[str, bytes]:
+    """The charts as a phone shows them."""
+    from frametime.pipeline.chart_files import ChartRequest, chart_contents
+    from frametime.render.report.review_charts import NARROW, narrow_charts
+
+    names = narrow_charts(result, charts)
+    drawn = chart_contents(result, ChartRequest(formats=("svg",), size=NARROW), list(names.values()))
+    return {name: drawn[narrow] for name, narrow in names.items()}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
@@ -10,7 +11,7 @@ from frametime.caveats import Caveat
 from frametime.review.card_repeatability import CardSpread
 from frametime.review.cell_summaries import bearing_on, metric_caveat, no_scatter, too_wide
 from frametime.review.design import MetricEntry, ReviewDesign, SpreadRule
-from frametime.review.result_tables import CellComparison, CellSummary, Verdict
+from frametime.review.result_tables import CellComparison, CellLogMean, CellSummary, Scatter, Verdict
 from frametime.review.run_set import Place
 from frametime.review.verdict_rule import Decision, RunsNeeded, decide, runs_needed
 from frametime.statistics.differences import Difference, LogMean, holm_adjusted, log_mean, mean_difference
@@ -78,6 +79,29 @@ def metric_means(
             means[place] = log_mean(logs, pooled=stand_in, pool=spread.card if design.spread == "pooled" else None)
     many = own if design.spread == "shared" else means
     return MetricMeans(metric=metric, means=means, means_of_many=many, spreads=of_cards)
+
+
+def log_means(table: MetricMeans) -> list[CellLogMean]:
+    """Every cell of every card, as a sum over many cells and a choice of this cell alone take it up."""
+
+    def scatter(place: Place, n_cells: int) -> Scatter:
+        mean, _ = table.with_stand_in(place, n_cells=n_cells)
+        error = None if mean.variance is None else math.sqrt(mean.variance)
+        freedom = mean.degrees_of_freedom
+        return Scatter(standard_error=error, degrees_of_freedom=freedom, is_pooled=mean.pool is not None)
+
+    return [
+        CellLogMean(
+            metric=table.metric.key,
+            card=place[0],
+            scene=place[1],
+            resolution=place[2],
+            mean=mean.mean,
+            among_many=scatter(place, 2),
+            alone=scatter(place, 1),
+        )
+        for place, mean in table.means.items()
+    ]
 
 
 def compare_cells(

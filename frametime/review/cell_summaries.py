@@ -121,6 +121,12 @@ def estimate(
     )
 
 
+def has_logs(run_values: Sequence[float | None]) -> bool:
+    """Whether a metric has a mean log: some run has a value, and none is zero or below."""
+    present = [value for value in run_values if value is not None]
+    return bool(present) and min(present) > ZERO
+
+
 def carried_caveats(run_set: RunSet) -> tuple[Caveat, ...]:
     """What the captures of a set had to say, once each, with the number of runs that say it (notes left out)."""
     by_code: dict[str, list[Caveat]] = {}

@@ -8,7 +8,7 @@ from itertools import combinations
 
 from frametime.review.design import CardEntry, CutEntry, ReviewDesign
 from frametime.review.result import ReviewResult
-from frametime.review.result_tables import OverallComparison, Standing, TableCells, ValueRow, Verdict
+from frametime.review.result_tables import Answers, OverallComparison, Standing, TableCells, ValueRow, Verdict
 from frametime.review.sentence import (
     AGAINST,
     MOST_NAMES,
@@ -65,6 +65,15 @@ def paragraph(design: ReviewDesign, result: ReviewResult, cut: CutEntry) -> str:
 
     The result needs no paragraphs as yet; its headline metric is told.
     """
+    return _story(design, result, cut).text()
+
+
+def answers(design: ReviewDesign, result: ReviewResult, cut: CutEntry) -> Answers:
+    """The first questions of a reader over a cut; the result needs no answers as yet."""
+    return _story(design, result, cut).answers()
+
+
+def _story(design: ReviewDesign, result: ReviewResult, cut: CutEntry) -> _Story:
     return _Story(
         design=design,
         result=result,
@@ -75,7 +84,7 @@ def paragraph(design: ReviewDesign, result: ReviewResult, cut: CutEntry) -> str:
         },
         standings=[item for item in result.standings if (item.cut, item.metric) == (cut.key, result.headline)],
         value={item.card: item for item in result.value if item.cut == cut.key},
-    ).text()
+    )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -97,6 +106,47 @@ class _Story:
         parts = [self._head(), *(self._about(subject) if subject else self._about_the_first())]
         missing = left_out_words(self.design, self.cells.left_out)
         return " ".join(filter(None, [*parts, *self._open(subject), missing, *self._apart()]))
+
+    def answers(self) -> Answers:
+        placed = [item.card for item in self._placed()]
+        priced = self._best_value(placed[0]) if placed and self.value else []
+        left = [*self._open(self.result.subject), left_out_words(self.design, self.cells.left_out)]
+        # These begin with a word, not with a name.
+        told = [part[0].lower() + part[1:] for part in left if part] + self._apart()
+        uncertain = "; ".join(part.removesuffix(".") for part in told)
+        return Answers(
+            first=self._first(placed),
+            price=priced[0] if priced and priced[0] else "The plan gives no prices, so nothing is said about value.",
+            power=self._best_power(),
+            uncertain=f"{uncertain[0].upper()}{uncertain[1:]}." if told else "Every result has a verdict.",
+        )
+
+    def _first(self, placed: Sequence[str]) -> str:
+        """Who is fastest and, of one card alone, by how much against the baseline, or against the next."""
+        if len(self.design.cards) == 1:
+            return self.text()
+        head, first = self._head(), [item for item in self._placed() if item.best_place == 1]
+        if len(placed) < 2 or len(first) > 1 or first[0].not_told_apart_from:
+            return head
+        other = placed[1] if placed[0] == self.design.baseline else self.design.baseline
+        seen = self._seen(placed[0], other, self.design.headline)
+        if seen is None:
+            return head
+        name = f"{self._label(other)}, the {'baseline' if other == self.design.baseline else 'next'}"
+        label = self.design.metric(self.design.headline).label
+        return f"{head.removesuffix('.')}: {percent_change_words(seen[1], seen[2])} in {label} against {name}."
+
+    def _best_power(self) -> str:
+        rows = [item for item in self.result.efficiency if item.cut == self.cut.key and not item.stands_apart]
+        known = [item for item in rows if item.frames_per_joule]
+        if not known:
+            return "There are no sensor logs, so nothing is said about power and energy."
+        best = max(known, key=lambda item: item.frames_per_joule or 0.0)
+        if best.card == self.design.baseline or best.efficiency_ratio is None:
+            return f"Most frames per joule come from the {self._label(best.card)}."
+        change = percent_change_words(best.efficiency_ratio, best.efficiency_interval)
+        against = f"{self._label(self.design.baseline)}{_unsure(best.efficiency_interval)}"
+        return f"Most frames per joule come from the {self._label(best.card)}: {change} against {against}."
 
     def _label(self, card: str) -> str:
         return self.design.label(card)

@@ -15,9 +15,11 @@ from frametime.capture import Provenance
 from frametime.caveats import Caveat
 from frametime.metrics.findings import Findings
 from frametime.metrics.metric import Curve, JudgementWord
-from frametime.review.design import CardEntry, CutEntry, MetricEntry, SceneEntry
+from frametime.review.design import CardEntry, CutEntry, MetricEntry, SampleUnit, SceneEntry
 from frametime.review.result_tables import (
+    Answers,
     CellComparison,
+    CellLogMean,
     CellsKind,
     CellSummary,
     EfficiencyRow,
@@ -251,6 +253,13 @@ class ReviewResult:
         Each cut, each metric, each pair of cards of the table: what the places rest on.
     paragraphs : Mapping of str to str
         For each cut one paragraph in plain words.
+    answers : Mapping of str to Answers
+        For each cut the first questions of a reader, each answered in one sentence.
+    sample_unit : {'scene', 'cell'}
+        What is one draw in *scenes like these*.
+    log_means : tuple of CellLogMean
+        By the headline metric, and by the one in which speed for the money is counted: what any choice of cells is
+        put together from.
     versions : Mapping of str to str
         Of the package and what it computed with.
     """
@@ -281,6 +290,9 @@ class ReviewResult:
     exclusions: tuple[Exclusion, ...]
     unreadable: tuple[UnreadableFile, ...]
     paragraphs: Mapping[str, str]
+    answers: Mapping[str, Answers]
+    sample_unit: SampleUnit
+    log_means: tuple[CellLogMean, ...]
     caveats: tuple[Caveat, ...]
     methods: tuple[Method, ...]
     versions: Mapping[str, str]

@@ -118,6 +118,57 @@ class VerdictCounts:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Scatter:
+    """What is known of how far a mean of logs may be off.
+
+    ``standard_error`` is ``None``, and ``degrees_of_freedom`` 0, where nothing tells. ``is_pooled`` where it comes from
+    the scatter of all the card's cells: the errors of such cells are one and the same.
+    """
+
+    standard_error: float | None
+    degrees_of_freedom: float
+    is_pooled: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class CellLogMean:
+    """What a choice of cells is put together from: one card in one cell, the mean log of a metric over its runs.
+
+    ``among_many`` is its scatter in a sum over several cells, ``alone`` where the choice is this cell only.
+    """
+
+    metric: str
+    card: str
+    scene: str
+    resolution: str
+    mean: float
+    among_many: Scatter
+    alone: Scatter
+
+
+@dataclass(frozen=True, kw_only=True)
+class Answers:
+    """What a reader asks first, each in one sentence, over the cells of one cut.
+
+    Attributes
+    ----------
+    first : str
+        Who is fastest, and by how much.
+    price : str
+        Who gives most speed for the money.
+    power : str
+        Who makes most frames of a joule.
+    uncertain : str
+        What the runs leave open, and what is missing.
+    """
+
+    first: str
+    price: str
+    power: str
+    uncertain: str
+
+
+@dataclass(frozen=True, kw_only=True)
 class MissingCell:
     """A cell that is left out of a table, the cards that lack a value in it, and the metrics without one there.
 

@@ -17,13 +17,13 @@ from frametime.review.card_repeatability import (
     set_caveats,
     sets_that_can_show_levels,
 )
-from frametime.review.cell_comparisons import MetricMeans, compare_cells, metric_means
+from frametime.review.cell_comparisons import MetricMeans, compare_cells, log_means, metric_means
 from frametime.review.cell_summaries import METHODS, carried_caveats, estimate, recurring_hitches
 from frametime.review.design import MetricEntry, ReviewDesign
 from frametime.review.methods import methods_of
-from frametime.review.money_and_power import efficiency_rows, powered_sets, value_rows
+from frametime.review.money_and_power import efficiency_rows, powered_sets, speed_metric, value_rows
 from frametime.review.overall import overall_comparison
-from frametime.review.paragraph import paragraph
+from frametime.review.paragraph import answers, paragraph
 from frametime.review.result import SCHEMA_VERSION, Coverage, Exclusion, Flag, ReviewResult, UnreadableFile
 from frametime.review.result_tables import CellSummary, TableCells
 from frametime.review.run_set import (
@@ -155,6 +155,14 @@ def review_runs(
         ),
         unreadable=tuple(unreadable),
         paragraphs={},
+        answers={},
+        sample_unit=design.sample_unit,
+        log_means=tuple(
+            item
+            for key, table in tables.metrics.items()
+            if key in {design.headline, speed_metric(design)}
+            for item in log_means(table)
+        ),
         caveats=(
             *caveats,
             *doubled,
@@ -164,7 +172,10 @@ def review_runs(
         methods=methods_of(design),
         versions={"frametime": __version__, "numpy": np.__version__},
     )
-    return replace(result, paragraphs={cut.key: paragraph(design, result, cut) for cut in design.cuts})
+    paragraphs = {cut.key: paragraph(design, result, cut) for cut in design.cuts}
+    return replace(
+        result, paragraphs=paragraphs, answers={cut.key: answers(design, result, cut) for cut in design.cuts}
+    )
 
 
 def flags_and_coverage(

@@ -109,21 +109,21 @@ def verdicts_of(result: ReviewResult, **changed: object) -> str:
 def test_verdicts_carry_what_goes_with_them(result: ReviewResult) -> None:
     plain = {"runs_needed": None, "at_margin": False, "real_but_small": False, "stands_after_holm": None}
     assert verdicts_of(result, **{**plain, "verdict": "undecided", "runs_needed": 7}) == (
-        "? undecided about 7 runs each would decide | \N{EN DASH}"
+        "○ undecided about 7 runs each would decide | \N{EN DASH}"
     )
-    assert verdicts_of(result, **{**plain, "verdict": "ahead", "stands_after_holm": False}) == "▲ ahead | no"
+    assert verdicts_of(result, **{**plain, "verdict": "ahead", "stands_after_holm": False}) == "► ahead | no"
     assert verdicts_of(result, **{**plain, "verdict": "tied", "real_but_small": True}) == (
-        "= tied, real but small | \N{EN DASH}"
+        "■ tied, real but small | \N{EN DASH}"
     )
     assert verdicts_of(result, **{**plain, "verdict": "undecided", "at_margin": True}) == (
-        "? undecided at the margin: more runs would not decide | \N{EN DASH}"
+        "○ undecided at the margin: more runs would not decide | \N{EN DASH}"
     )
 
 
 def test_what_cannot_be_named_is_told_beside_the_cell_and_in_the_methods(result: ReviewResult) -> None:
     doubtful = replace(result.comparisons[0], verdict="behind", stands_after_holm=False)
     report = render_markdown(review_report(replace(result, comparisons=(doubtful, *result.comparisons[1:]))))
-    assert re.search(r"\| Birch 9 [^\n]*\| ▼ behind[^|]*\| no \|", report)
+    assert re.search(r"\| Birch 9 [^\n]*\| ◄ behind[^|]*\| no \|", report)
     assert "A cell that cannot be named" in report
 
 

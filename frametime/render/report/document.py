@@ -6,15 +6,16 @@ A document knows nothing of HTML or Markdown. The two writers (`frametime.render
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import ClassVar, Final, TypeAlias
 
-from frametime.render.tables.table import Line, Mark, Note, Strip, Table
+from frametime.render.tables.table import Line, Mark, Note, Number, Strip, Table
 from frametime.version import __version__
 
 READS_ONLY: Final = f"Made by frametime {__version__}, which only reads logs: it sets no clock, no limit and no fan."
 """The colophon of what is said of tuning."""
+_LONG_NAME: Final = 18
 
 
 @dataclass(frozen=True)
@@ -77,10 +78,10 @@ class Figure:
         The main numbers in words, for who cannot see the drawing.
     svg : bytes
         The drawing in the light palette, letters as outlines.
+    narrow : bytes or None
+        The same for a phone: narrow and high.
     file : str or None
         Where the chart lies beside the report, for a text that cannot carry drawings.
-    more : tuple of str
-        Where further charts of the kind lie: other pages, cuts and metrics.
     """
 
     kind: ClassVar[str] = "figure"
@@ -90,7 +91,7 @@ class Figure:
     alternative: str
     svg: bytes
     file: str | None
-    more: tuple[str, ...] = ()
+    narrow: bytes | None = None
 
 
 @dataclass(frozen=True)
@@ -99,6 +100,80 @@ class Fact:
 
     term: str
     content: Line
+
+
+@dataclass(frozen=True, kw_only=True)
+class Bar:
+    """One card as a bar.
+
+    Attributes
+    ----------
+    label : str
+    color : int
+        Number of the card's color, from 1: the same all over the page.
+    value : Number
+        How long the bar is.
+    ends : tuple of float or None
+        Its interval, in the unit of the value.
+    more : Line
+        What stands behind the value.
+    """
+
+    label: str
+    color: int
+    value: Number
+    ends: tuple[float, float] | None
+    more: Line = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Bars:
+    """Bars from zero on one scale, in groups: each a label, which may be empty, and its bars."""
+
+    kind: ClassVar[str] = "bars"
+
+    key: str
+    caption: str
+    groups: tuple[tuple[str, tuple[Bar, ...]], ...]
+
+    @property
+    def longest(self) -> float:
+        """The end of the scale."""
+        values = [(bar.value.value or 0.0, *(bar.ends or ())) for _, bars in self.groups for bar in bars]
+        return max((end for ends in values for end in ends), default=0.0) or 1.0
+
+    @property
+    def has_long_names(self) -> bool:
+        """Whether a name needs a line of its own above its bar."""
+        return any(len(bar.label) > _LONG_NAME for _, bars in self.groups for bar in bars)
+
+
+@dataclass(frozen=True)
+class Answers:
+    """Questions and their answers, for a reader in a hurry."""
+
+    kind: ClassVar[str] = "answers"
+
+    facts: tuple[Fact, ...]
+
+
+@dataclass(frozen=True)
+class Folded:
+    """Blocks that are folded away until they are asked for."""
+
+    kind: ClassVar[str] = "folded"
+
+    summary: str
+    blocks: tuple[Block, ...]
+
+
+@dataclass(frozen=True)
+class ReaderChoice:
+    """What a page needs to let its reader choose cells and prices: plain values, see `reader_choice`."""
+
+    kind: ClassVar[str] = "reader"
+
+    data: Mapping[str, object]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -175,7 +250,9 @@ class TraceView:
     sets: tuple[TraceSet, ...]
 
 
-Block: TypeAlias = Paragraph | Table | Figure | Notes | Definitions | VerdictCards | TraceView
+Block: TypeAlias = (
+    Paragraph | Table | Figure | Notes | Definitions | Answers | Bars | Folded | ReaderChoice | VerdictCards | TraceView
+)
 
 
 @dataclass(frozen=True)

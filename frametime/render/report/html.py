@@ -6,12 +6,13 @@ import base64
 import hashlib
 import json
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any, Final
 
-from frametime.render.report.document import Block, Figure, Report, Section, Trace, TraceView
+from frametime.render.report.document import Bar, Block, Figure, Folded, ReaderChoice, Report, Section, Trace, TraceView
 from frametime.render.report.escaping import readable
 from frametime.render.report.inline_svg import Outlines, chart_colors_css, inline_svg
 from frametime.render.tables.table import Cell, Mark, Number, Range, ShownAs, Strip, Table
@@ -38,8 +39,10 @@ def render_html(report: Report) -> str:
     figures = [block for block in blocks if isinstance(block, Figure)]
     outlines = Outlines()
     drawings = {
-        figure.key: inline_svg(figure.svg, key=figure.key, alternative=figure.alternative, outlines=outlines)
+        key: inline_svg(svg, key=key, alternative=figure.alternative, outlines=outlines)
         for figure in figures
+        for key, svg in ((figure.key, figure.svg), (f"{figure.key}-narrow", figure.narrow))
+        if svg is not None
     }
     style = (
         _asset("report.css")
@@ -47,6 +50,8 @@ def render_html(report: Report) -> str:
         + (_asset("uplot/uPlot.min.css") if has_traces else "")
     )
     scripts = [_asset("tables.js")]
+    if any(isinstance(block, ReaderChoice) for block in blocks):
+        scripts.append(_asset("reader.js"))
     if has_traces:
         licence, library = (_asset(name) for name in _LIBRARY)
         scripts += [f"/*\n{licence}*/\n{library}", _asset("traces.js")]
@@ -83,7 +88,8 @@ def _all_blocks(report: Report) -> list[Block]:
     def of(section: Section) -> list[Block]:
         return [*section.blocks, *(block for inner in section.sections for block in of(inner))]
 
-    return [*report.lead, *(block for section in report.sections for block in of(section))]
+    every = [*report.lead, *(block for section in report.sections for block in of(section))]
+    return [inner for block in every for inner in (block.blocks if isinstance(block, Folded) else (block,))]
 
 
 @cache
@@ -125,7 +131,7 @@ def _environment() -> Environment:
     )
     environment.globals["nothing_known"] = NOTHING_KNOWN
     cells = (needs_sort, column_facts, keeps_together, is_wordy)
-    shapes = (strip_places, strip_ends, trace_json)
+    shapes = (strip_places, strip_ends, bar_places, trace_json, inert_json)
     environment.filters |= {write.__name__: write for write in (exact, *cells, *shapes)}
     return environment
 
@@ -221,14 +227,44 @@ def strip_ends(strip: Strip) -> tuple[str, str]:
     return f"\N{MINUS SIGN}{low_pct:.0f} %", f"+{high_pct:.0f} %"
 
 
+def bar_places(bar: Bar, longest: float) -> dict[str, str]:
+    """Where a bar and its interval end, in its own units, from zero; no ``low`` without an interval."""
+
+    def place(value: float) -> str:
+        return f"{min(1.0, max(0.0, value / longest)) * STRIP_WIDTH:.1f}"
+
+    low, high = bar.ends or (None, None)
+    return {
+        "value": place(bar.value.value or 0.0),
+        "low": "" if low is None else place(low),
+        "high": "" if high is None else place(high),
+    }
+
+
 def trace_json(view: TraceView) -> Markup:
-    """The packed frame times as JSON that cannot end its script element."""
-    from markupsafe import Markup
+    """The packed frame times for the page's script."""
 
     def plain(trace: Trace) -> dict[str, object]:
         sizes = {"duration_s": trace.duration_s, "n_steps": trace.n_steps, "packed": trace.packed}
-        return {"label": readable(trace.label), "group": readable(trace.group), **sizes}
+        return {"label": trace.label, "group": trace.group, **sizes}
 
-    sets = [{"label": readable(part.label), "traces": [plain(item) for item in part.traces]} for part in view.sets]
-    text = json.dumps({"sets": sets}, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
+    return inert_json({"sets": [{"label": part.label, "traces": list(map(plain, part.traces))} for part in view.sets]})
+
+
+def inert_json(value: object) -> Markup:
+    """Plain values as JSON that cannot end its script element; texts lose what cannot be seen."""
+    from markupsafe import Markup
+
+    text = json.dumps(_readable(value), ensure_ascii=True, allow_nan=False, separators=(",", ":"))
     return Markup(text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))
+
+
+def _readable(value: object) -> object:
+    match value:
+        case str():
+            return readable(value)
+        case Mapping():
+            return {str(key): _readable(item) for key, item in value.items()}
+        case list() | tuple():
+            return [_readable(item) for item in value]
+    return value

@@ -74,6 +74,14 @@ def _block(block: doc.Block, level: int) -> list[str]:
             lines = [line for card in block.cards for line in _verdict(card, level)]
         case doc.TraceView():
             lines = _traces(block)
+        case doc.Answers():
+            lines = [*(f"- **{escaped(fact.term)}** {_line(fact.content)}" for fact in block.facts), ""]
+        case doc.Bars():
+            lines = _bars(block)
+        case doc.Folded():
+            lines = [line for inner in block.blocks for line in _block(inner, level)]
+        case doc.ReaderChoice():
+            lines = ["Scenes, resolutions and prices can be chosen in report.html, which lies beside this file.", ""]
     return lines
 
 
@@ -88,6 +96,15 @@ def _traces(view: doc.TraceView) -> list[str]:
 def _figure(figure: doc.Figure) -> list[str]:
     picture = [f"![{escaped(figure.alternative)}]({_target(figure.file)})", ""] if figure.file else []
     return [*picture, f"*{escaped(figure.caption)}*", ""]
+
+
+def _bars(block: doc.Bars) -> list[str]:
+    lines = [f"*{escaped(block.caption)}*", ""]
+    for label, bars in block.groups:
+        lines += [f"{escaped(label)}:", ""] if label else []
+        lines += [f"- {escaped(bar.label)}: {_line((bar.value, ' ', *bar.more))}" for bar in bars]
+        lines.append("")
+    return lines
 
 
 def _target(path: str) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
+from types import MappingProxyType
 from typing import Final
 
 from frametime.render.charts.chart_catalog import CATALOG
@@ -18,14 +19,17 @@ from frametime.render.tables.table import Table, line_text
 from frametime.review.result import ReviewResult
 
 MOST_FIGURES: Final = 16
-"""More would make the page slow and large; all charts are files of their own beside it, and the page names them."""
+"""More would make the page slow and large; all charts are files of their own beside it."""
+
+NARROW: Final = "print-85mm"
+"""The size in which a phone shows a chart."""
 
 SECTIONS: Final[Mapping[str, str]] = {
-    "ratios": "cuts",
+    "ratios": "cuts-tables",
     "standings": "standings",
-    "matrix": "cells",
+    "matrix": "cells-tables",
     "value": "value",
-    "efficiency": "value",
+    "efficiency": "power",
     "repeatability": "runs",
 }
 """Key of a chart to the section of the report in which it stands; the first is the most important."""
@@ -38,14 +42,18 @@ class ChosenChart:
     name: str
     key: str
     asked: Mapping[str, object]
-    more: tuple[str, ...]
+
+    @property
+    def subject(self) -> tuple[str, object]:
+        """What it shows of whom, whatever its size."""
+        return self.key, self.asked.get("candidate")
 
 
-def chosen_charts(result: ReviewResult) -> tuple[ChosenChart, ...]:
+def chosen_charts(result: ReviewResult, *, size: str = "web") -> tuple[ChosenChart, ...]:
     """The charts by the headline metric over all cells, the most important first, at most `MOST_FIGURES`.
 
     Of charts with several cuts only the first is taken: the table of cuts shows every one. Of charts on several
-    pages, too, only the first: the tables hold every cell. The names of the others go with the one that is taken.
+    pages, too, only the first: the tables hold every cell.
     """
     from frametime.render.charts.drawings import review_figures
     from frametime.render.charts.theme import Theme
@@ -54,7 +62,7 @@ def chosen_charts(result: ReviewResult) -> tuple[ChosenChart, ...]:
     first_cuts: object = None
     drawn = [
         (name, _catalog_key(name), drawing.keywords if isinstance(drawing, partial) else {})
-        for name, drawing in review_figures(result, Theme.of())
+        for name, drawing in review_figures(result, Theme.of(size=size))
         if _catalog_key(name) in SECTIONS
     ]
     for name, key, asked in drawn:
@@ -63,13 +71,14 @@ def chosen_charts(result: ReviewResult) -> tuple[ChosenChart, ...]:
         over_all_cells = asked.get("cut", result.cuts[0].key) == result.cuts[0].key
         is_first = asked.get("cuts", first_cuts) == first_cuts and asked.get("page", 0) == 0
         if by_headline and over_all_cells and is_first:
-            others = tuple(
-                other
-                for other, other_key, other_asked in drawn
-                if other != name and (other_key, other_asked.get("candidate")) == (key, asked.get("candidate"))
-            )
-            found.append(ChosenChart(name=name, key=key, asked=asked, more=others))
+            found.append(ChosenChart(name=name, key=key, asked=asked))
     return tuple(sorted(found, key=lambda chart: list(SECTIONS).index(chart.key))[:MOST_FIGURES])
+
+
+def narrow_charts(result: ReviewResult, charts: Sequence[ChosenChart]) -> dict[str, str]:
+    """Name of each chart to that of its narrow form, which may show fewer cuts and cells at once."""
+    shown = {chart.subject: chart.name for chart in reversed(chosen_charts(result, size=NARROW))}
+    return {chart.name: shown[chart.subject] for chart in charts if chart.subject in shown}
 
 
 def _catalog_key(name: str) -> str:
@@ -77,7 +86,12 @@ def _catalog_key(name: str) -> str:
 
 
 def chart_figures(
-    result: ReviewResult, charts: Sequence[ChosenChart], svgs: Mapping[str, bytes], *, folder: str | None = None
+    result: ReviewResult,
+    charts: Sequence[ChosenChart],
+    svgs: Mapping[str, bytes],
+    *,
+    narrow: Mapping[str, bytes] = MappingProxyType({}),
+    folder: str | None = None,
 ) -> dict[str, list[Figure]]:
     """Drawn charts by the section that they belong to.
 
@@ -87,6 +101,8 @@ def chart_figures(
     charts : sequence of ChosenChart
     svgs : mapping of str to bytes
         Each chart by its name, as SVG in the light palette.
+    narrow : mapping of str to bytes
+        The same for a phone, of those that have such a form.
     folder : str, optional
         Where the same charts lie as PNG files, below the folder of the report.
     """
@@ -98,7 +114,7 @@ def chart_figures(
             alternative=chart_words(result, chart.key, chart.asked),
             svg=svgs[chart.name],
             file=f"{folder}/{chart.name}.png" if folder else None,
-            more=tuple(f"{folder}/{name}.png" for name in chart.more) if folder else (),
+            narrow=narrow.get(chart.name),
         )
         figures.setdefault(SECTIONS[chart.key], []).append(figure)
     return figures

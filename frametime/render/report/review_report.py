@@ -8,7 +8,9 @@ from dataclasses import replace
 from frametime.render.caveat_groups import caveat_groups, group_words, placed_caveats
 from frametime.render.json_output import plain
 from frametime.render.report import document as doc
-from frametime.render.report.review_verdict import lead_blocks
+from frametime.render.report.reader_choice import reader_choice
+from frametime.render.report.review_bars import power_bars, scene_bars, standings_bars
+from frametime.render.report.review_verdict import lead_blocks, verdict_cards
 from frametime.render.review_words import ReviewWords
 from frametime.render.tables import review_runs
 from frametime.render.tables.parts import code_cell, count, percent, words_table
@@ -30,6 +32,12 @@ from frametime.words import counted
 
 _LONG = 12
 """Rows of a table that is seen at a glance."""
+_CHOICE = (
+    doc.said(
+        "Switch scenes and resolutions on and off, and type other prices. The page works out what the review says of"
+        " such a cut of its cells, with the scatter of all runs."
+    ),
+)
 _MOST_RUN_METRICS = 6
 """Of more the table of runs could not be read across, and would be the largest part of the page."""
 
@@ -55,11 +63,12 @@ def review_report(
     """
     charts, standings = figures or {}, standings_table(result)
     sections = [
+        doc.Section("reader", "Your own choice", (*_CHOICE, reader_choice(result))),
         _standings_section(result, standings),
         _cuts_section(result, standings),
         _cells_section(result),
-        *_trace_sections(result, traces),
-        _value_section(result),
+        _smoothness_section(result, traces),
+        *_cost_sections(result),
         _runs_section(result),
         _caveats_section(result),
         methods_section(result),
@@ -70,13 +79,13 @@ def review_report(
         subtitle=_subtitle(result),
         lead=(*lead_blocks(result), *charts.get("lead", ())),
         cautions=(),
-        sections=tuple(_with_figures(section, charts.get(section.key, ())) for section in sections),
+        sections=tuple(_with_figures(section, charts) for section in sections),
         colophon=_colophon(charts_folder),
     )
 
 
 def _standings_section(result: ReviewResult, everything: Table) -> doc.Section:
-    """Places over all cells by the headline metric; every other cut and metric in a table to search."""
+    """Each candidate against the baseline, places over all cells, and every other cut and metric to search."""
     first = result.cuts[0].key
     blocks: list[doc.Block] = [
         doc.said(
@@ -85,6 +94,8 @@ def _standings_section(result: ReviewResult, everything: Table) -> doc.Section:
         ),
         *standings_of(result, everything, first, key="standings-1"),
     ]
+    if (cards := verdict_cards(result)).cards:
+        blocks.append(cards)
     rest = everything.where(
         lambda row: (everything.exact(row, "cut"), everything.exact(row, "metric")) != (first, result.headline)
     )
@@ -100,12 +111,17 @@ def _cuts_section(result: ReviewResult, everything: Table) -> doc.Section:
     words, table = ReviewWords(result), overall_table(result)
     by_headline = table.where(metric=result.headline)
     columns = [column.key for column in table.columns]
-    blocks: list[doc.Block] = [
+    tables: list[doc.Block] = [
         doc.said(
-            "The same comparison over different choices of cells. These scenes: what repeating the same scenes"
-            " would give. Scenes like these: what other scenes of the same kind would give."
+            "These scenes: what repeating the same scenes would give. Scenes like these: what other scenes of the same"
+            " kind would give."
         ),
-        by_headline.view(*(key for key in columns if key != "metric"), key="overall-headline", long_from=_LONG),
+        by_headline.view(
+            *(key for key in columns if key != "metric"),
+            key="overall-headline",
+            long_from=_LONG,
+            folded_as=f"Every cut in one table ({len(by_headline.rows)} rows)",
+        ),
     ]
     rest = table.where(lambda row: table.exact(row, "metric") != result.headline)
     if rest.rows:
@@ -117,16 +133,21 @@ def _cuts_section(result: ReviewResult, everything: Table) -> doc.Section:
             long_from=0,
             folded_as=f"The other metrics, cut by cut ({len(rest.rows)} rows)",
         )
-        blocks.append(others)
+        tables.append(others)
     sections = []
     for number, cut in enumerate(result.cuts, 1):
-        told: list[doc.Block] = [doc.said(f"{cut.definition} ({len(cut.cells)} cells)")]
-        told += [doc.said(text)] if (text := result.paragraphs.get(cut.key)) else []
-        told += standings_of(result, everything, cut.key, key=f"standings-{number}") if number > 1 else ()
+        bars = standings_bars(result, cut.key, result.headline, key=f"cut-{number}-bars")
+        told: list[doc.Block] = [doc.said(result.answers[cut.key].first), bars]
+        more: list[doc.Block] = [doc.said(f"{cut.definition} ({len(cut.cells)} cells)")]
+        more += [doc.said(text)] if (text := result.paragraphs.get(cut.key)) else []
+        more += standings_of(result, everything, cut.key, key=f"standings-{number}") if number > 1 else ()
         missing = left_out_table(result, cut.key, key=f"missing-{number}")
-        told += [missing] if missing.rows else []
+        more += [missing] if missing.rows else []
+        told.append(doc.Folded("More words and the numbers", tuple(more)))
         sections.append(doc.Section(f"cut-{number}", cut.label, tuple(told)))
-    return doc.Section("cuts", "Cut by cut", tuple(blocks), tuple(sections))
+    lead = doc.said("The same comparison over different choices of cells.")
+    together = doc.Section("cuts-tables", "All cuts together", tuple(tables))
+    return doc.Section("cuts", "Cut by cut", (lead,), (*sections, together))
 
 
 def _cells_section(result: ReviewResult) -> doc.Section:
@@ -142,17 +163,26 @@ def _cells_section(result: ReviewResult) -> doc.Section:
         ),
         *(table for table in tables if table.rows),
     ]
+    together = doc.Section("cells-tables", "Every cell against the baseline", tuple(blocks))
     every = doc.Section("cards-in-cells", "Every card in every cell", (estimates_table(result),))
-    return doc.Section("cells", "Cell by cell", tuple(blocks), (every,))
+    lead = doc.said(f"Every card in every scene by {ReviewWords(result).headline.label}.")
+    scenes = [
+        doc.Section(f"in-scene-{number}", label, (bars,)) for number, (label, bars) in enumerate(scene_bars(result), 1)
+    ]
+    return doc.Section("cells", "Scene by scene", (lead,), (*scenes, together, every))
 
 
-def _value_section(result: ReviewResult) -> doc.Section:
-    """What the speed costs, in money and in energy; says so where prices or sensor logs are missing."""
-    blocks: list[doc.Block] = [*_with_apart(value_table(result), "baseline_mean_value")]
-    blocks = blocks or [doc.said("The plan gives no prices, so nothing is said about value.")]
+def _cost_sections(result: ReviewResult) -> tuple[doc.Section, doc.Section]:
+    """What the speed costs, in energy and in money; says so where sensor logs or prices are missing."""
     power = _with_apart(efficiency_table(result), "baseline_frames_per_joule")
-    blocks += power or [doc.said("There are no sensor logs, so nothing is said about power and energy.")]
-    return doc.Section("value", "Value and efficiency", tuple(blocks))
+    bars = [power_bars(result, key="power-bars")] if power else []
+    no_power = doc.said("There are no sensor logs, so nothing is said about power and energy.")
+    value = _with_apart(value_table(result), "baseline_mean_value")
+    no_value = doc.said("The plan gives no prices, so nothing is said about value.")
+    return (
+        doc.Section("power", "Power and heat", (*bars, *power) or (no_power,)),
+        doc.Section("value", "Value", tuple(value) or (no_value,)),
+    )
 
 
 def _with_apart(table: Table, of_baseline: str) -> Sequence[doc.Block]:
@@ -213,14 +243,21 @@ def _caveats_section(result: ReviewResult) -> doc.Section:
     return doc.Section("caveats", "Caveats", told if groups else (doc.said("No caveat bears on this review."),))
 
 
-def _trace_sections(result: ReviewResult, traces: doc.TraceView | None) -> tuple[doc.Section, ...]:
+def _smoothness_section(result: ReviewResult, traces: doc.TraceView | None) -> doc.Section:
+    """The metrics other than the headline as bars, and the frame times of each run."""
+    others = [entry for entry in result.metrics if not entry.is_headline]
+    blocks: list[doc.Block] = [
+        standings_bars(result, result.cuts[0].key, entry.key, key=f"smooth-{number}")
+        for number, entry in enumerate(others, 1)
+    ]
     if traces is None and not any("trace_low" in run.curves for run in result.runs):
-        return ()
+        return doc.Section("traces", "Smoothness", tuple(blocks) or (doc.said("Only one metric is compared."),))
     no_room = doc.said(
         "There is no room for the frame times in this page: with them it would be larger than 3 MB.",
         "The command 'frametime compare' draws those of a few captures.",
     )
-    return (doc.Section("traces", "Frame times of each run", (traces or no_room,)),)
+    frames = doc.Section("frame-times", "Frame times of each run", (traces or no_room,))
+    return doc.Section("traces", "Smoothness", tuple(blocks), (frames,))
 
 
 def _colophon(charts_folder: str | None) -> str:
@@ -230,8 +267,10 @@ def _colophon(charts_folder: str | None) -> str:
     return f"{words} All charts, also those of single scenes, other cuts and other metrics, lie in {charts_folder}/."
 
 
-def _with_figures(section: doc.Section, figures: Sequence[doc.Block]) -> doc.Section:
-    return replace(section, blocks=(*section.blocks[:1], *figures, *section.blocks[1:]))
+def _with_figures(section: doc.Section, charts: Mapping[str, Sequence[doc.Figure]]) -> doc.Section:
+    """The section and those in it with their charts, behind what each says first."""
+    blocks = (*section.blocks[:1], *charts.get(section.key, ()), *section.blocks[1:])
+    return replace(section, blocks=blocks, sections=tuple(_with_figures(inner, charts) for inner in section.sections))
 
 
 def _texts(value: object) -> list[str]:

@@ -1,33 +1,43 @@
-"""The first thing on the page: for each candidate, whether it is ahead, by how much, and how sure that is."""
+"""The first thing on the page, who wins and how sure that is; then each candidate against the baseline."""
 
 from __future__ import annotations
 
-from frametime.render.report.document import Block, Fact, Paragraph, VerdictCard, VerdictCards
+from frametime.render.report.document import Answers, Block, Fact, Paragraph, VerdictCard, VerdictCards
+from frametime.render.report.review_bars import standings_bars
 from frametime.render.review_words import ReviewWords
 from frametime.render.tables.parts import by_weight, count, percent, sentence_case
 from frametime.render.tables.review_standings import overall_table
 from frametime.render.tables.review_value import efficiency_table, value_table
-from frametime.render.tables.table import Mark, Range, Row, Strip, Table
+from frametime.render.tables.table import Line, Mark, Range, Row, Strip, Table
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import OverallComparison
 
 
 def lead_blocks(result: ReviewResult) -> tuple[Block, ...]:
-    """Verdict cards over all cells by the headline metric, and what the words mean."""
-    table = overall_table(result)
-    cards = tuple(
-        _card(result, comparison, table, row)
-        for comparison, row in zip(result.overall, table.rows, strict=True)
-        if comparison.cut == result.cuts[0].key and comparison.metric == result.headline
-    )
-    help_content = (
-        "How to read this: a difference counts as meaningful from ",
+    """The first screen: four answers, all cards as one picture, and what the words mean."""
+    cut, told = result.cuts[0].key, result.answers[result.cuts[0].key]
+    questions = {"Speed": told.first, "Price": told.price, "Power": told.power, "Not sure": told.uncertain}
+    answers = Answers(tuple(Fact(term, (text,)) for term, text in questions.items()))
+    how_to_read: Line = (
+        "A difference counts from ",
         percent(result.margin, "/margin"),
-        " on, the margin of this review and the gray band in the pictures. Ahead and behind are differences of at"
-        " least that size that the runs carry; tied means that the difference is shown to be smaller than the"
-        " margin; undecided means that these runs cannot tell.",
+        " on, the margin of this review. Ahead and behind are differences of at least that size that the runs carry;"
+        " tied means that the difference is shown to be smaller than the margin; undecided means that these runs"
+        " cannot tell.",
     )
-    return (*([VerdictCards(cards)] if cards else []), Paragraph(help_content))
+    return (answers, standings_bars(result, cut, result.headline, key="first-bars"), Paragraph(how_to_read))
+
+
+def verdict_cards(result: ReviewResult) -> VerdictCards:
+    """Each candidate against the baseline over all cells by the headline metric."""
+    table = overall_table(result)
+    return VerdictCards(
+        tuple(
+            _card(result, comparison, table, row)
+            for comparison, row in zip(result.overall, table.rows, strict=True)
+            if comparison.cut == result.cuts[0].key and comparison.metric == result.headline
+        )
+    )
 
 
 def _card(result: ReviewResult, comparison: OverallComparison, table: Table, row: Row) -> VerdictCard:

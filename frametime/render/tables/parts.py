@@ -33,13 +33,16 @@ from frametime.words import money_range, percent_change, percent_change_range
 
 VERDICT_MARKS: Final[Mapping[str, Mark]] = MappingProxyType(
     {
-        "ahead": Mark(word="ahead", symbol="\N{BLACK UP-POINTING TRIANGLE}", tone="ahead"),
-        "behind": Mark(word="behind", symbol="\N{BLACK DOWN-POINTING TRIANGLE}", tone="behind"),
-        "tied": Mark(word="tied", symbol="=", tone="tied"),
-        "undecided": Mark(word="undecided", symbol="?", tone="undecided"),
+        "ahead": Mark(word="ahead", symbol="\N{BLACK RIGHT-POINTING POINTER}", tone="ahead"),
+        "behind": Mark(word="behind", symbol="\N{BLACK LEFT-POINTING POINTER}", tone="behind"),
+        "tied": Mark(word="tied", symbol="\N{BLACK SQUARE}", tone="tied"),
+        "undecided": Mark(word="undecided", symbol="\N{WHITE CIRCLE}", tone="undecided"),
     }
 )
-"""How a verdict is shown: a word and a symbol, so that nothing rests on color alone."""
+"""How a verdict is shown: a word and a symbol, so that nothing rests on color alone.
+
+The symbols are the shapes of the charts: arrows to the better and the worse side, a square, a ring.
+"""
 
 
 Result = TypeVar("Result")

@@ -102,7 +102,7 @@ def test_a_page_without_room_for_traces_says_so(small: ReviewResult) -> None:
 def test_the_page_carries_what_was_packed(small: ReviewResult) -> None:
     view = review_traces(small, room_bytes=1_000_000)
     tree = parsed(render_html(review_report(small, traces=view)))
-    data: Any = json.loads(next(item.text for item in tree.iter("script") if item.get("type")) or "")
+    data: Any = json.loads(next(item.text for item in tree.iter("script") if item.get("class") == "trace-data") or "")
     run = small.runs[0]
     item = data["sets"][0]["traces"][0]
     low, high = unpack(item["packed"])

@@ -1,0 +1,131 @@
+"""What stands first on the page: answers in one sentence each, and every card with the baseline as one picture."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from example_result import example_design, example_result, example_runs
+from report_page_reading import own_text, parsed
+from review_samples import sample_review
+
+from frametime.render.report.document import Answers, Bar, Bars
+from frametime.render.report.html import bar_places, inert_json, render_html
+from frametime.render.report.markdown import render_markdown
+from frametime.render.report.review_bars import power_bars, scene_bars, standings_bars
+from frametime.render.report.review_report import review_report
+from frametime.render.tables.table import Number, plain_text
+from frametime.review.result import ReviewResult
+from frametime.review.reviewing import review_runs
+
+
+def first_answers(result: ReviewResult) -> dict[str, str]:
+    block = review_report(result).lead[0]
+    assert isinstance(block, Answers)
+    return {fact.term: "".join(map(plain_text, fact.content)) for fact in block.facts}
+
+
+def test_each_answer_is_one_sentence() -> None:
+    told = first_answers(example_result())
+    assert list(told) == ["Speed", "Price", "Power", "Not sure"]
+    assert "the Birch 9 is fastest: +7.0 % (+4.7 to +9.3 %) in average rate against Amber 6" in told["Speed"]
+    assert told["Price"] == "Best value is the Amber 6 at 499 EUR."
+    assert told["Power"].startswith("Most frames per joule come from the Cedar 12: +9.6 %")
+    assert "missing: Cedar 12 in Canyon at 2160p" in told["Not sure"]
+    assert all(len(re.findall(r"\.(?:\s|$)", text)) == 1 for text in told.values())
+
+
+def test_what_is_not_known_is_said() -> None:
+    design = example_design()
+    without = replace(design, cards=tuple(replace(card, price=None, currency=None) for card in design.cards))
+    runs = [
+        replace(
+            run, measured=replace(run.measured, values={k: v for k, v in run.measured.values.items() if "_w" not in k})
+        )
+        for run in example_runs(with_curves=False)
+    ]
+    told = first_answers(review_runs(without, runs))
+    assert told["Price"] == "The plan gives no prices, so nothing is said about value."
+    assert told["Power"] == "There are no sensor logs, so nothing is said about power and energy."
+
+
+def test_one_card_alone_has_a_report() -> None:
+    told = first_answers(sample_review(n_cards=1, n_scenes=2))
+    assert "alone, with no other card" in told["Speed"]
+
+
+def test_all_cards_stand_in_the_first_picture_in_their_order() -> None:
+    result = example_result()
+    bars = standings_bars(result, "all", result.headline, key="b")
+    placed = [item.card for item in result.standings if (item.cut, item.metric) == ("all", result.headline)]
+    assert [bar.label for bar in bars.groups[0][1]] == [result.card(card).label for card in placed]
+    baseline = next(bar for bar in bars.groups[0][1] if bar.label == "Amber 6")
+    assert (baseline.more, baseline.ends) == (("baseline",), None)
+
+
+def test_a_card_keeps_its_color_all_over_the_page() -> None:
+    result = example_result()
+    pictures = [
+        standings_bars(result, cut.key, metric.key, key="b") for cut in result.cuts for metric in result.metrics
+    ]
+    pictures += [bars for _, bars in scene_bars(result)]
+    pictures.append(power_bars(result, key="p"))
+    colors: dict[str, set[int]] = {}
+    for bars in pictures:
+        for bar in (bar for _, group in bars.groups for bar in group):
+            colors.setdefault(bar.label, set()).add(bar.color)
+    assert colors == {"Amber 6": {1}, "Birch 9": {2}, "Cedar 12": {3}}
+
+
+def test_every_usable_cell_has_a_bar() -> None:
+    result = example_result()
+    count = sum(len(group) for _, bars in scene_bars(result) for _, group in bars.groups)
+    assert count == sum(item.estimates[result.headline].value is not None for item in result.cells)
+
+
+def test_bars_begin_at_zero_and_the_longest_end_fills_the_scale() -> None:
+    def bar(value: float, ends: tuple[float, float] | None) -> Bar:
+        return Bar(label="x", color=1, value=Number(text=f"{value:g}", value=value), ends=ends)
+
+    bars = Bars(key="b", caption="", groups=(("", (bar(50.0, (40.0, 80.0)), bar(20.0, None))),))
+    assert bars.longest == 80.0
+    first, second = (bar_places(item, bars.longest) for item in bars.groups[0][1])
+    assert first == {"value": "125.0", "low": "100.0", "high": "200.0"}
+    assert second == {"value": "50.0", "low": "", "high": ""}
+
+
+def test_names_in_the_data_of_the_page_are_inert() -> None:
+    written = str(inert_json({"label": ["</script><script>", "a\u202eb & \x1b"]}))
+    assert not set("<>&") & set(written)
+    assert "\\\\u202e" in written
+
+
+@pytest.fixture(scope="module")
+def page() -> Any:
+    return parsed(render_html(review_report(example_result())))
+
+
+def test_order_of_the_sections(page: Any) -> None:
+    headings = [own_text(item) for item in page.iter("h2")]
+    first = ["Verdict", "Your own choice", "Standings", "Cut by cut", "Scene by scene", "Smoothness", "Power and heat"]
+    assert headings == [*first, "Value", "Repeatability and flagged runs", "Caveats", "Methods", "Provenance"]
+
+
+def test_each_cut_has_a_sentence_and_a_picture_and_folds_the_rest(page: Any) -> None:
+    result = example_result()
+    for number, cut in enumerate(result.cuts, 1):
+        section = next(item for item in page.iter("section") if item.get("id") == f"cut-{number}")
+        assert own_text(section.find("p")).strip() == result.answers[cut.key].first
+        assert section.find("figure") is not None
+        assert section.find("table") is None
+        folded = section.find("details")
+        assert result.paragraphs[cut.key] in own_text(folded)
+
+
+def test_markdown_answers_first() -> None:
+    result = example_result()
+    text = render_markdown(review_report(result))
+    assert text.index(result.answers["all"].first.replace("<", "\\<")) < text.index("## Standings")
+    assert "► ahead" in text
