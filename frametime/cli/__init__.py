@@ -255,4 +255,6 @@ def main() -> None:
         # Taking the libraries down is a tenth of the time of a quick check, or of a review of what was measured before.
         sys.stderr.flush()
         os._exit(code)
+    # A last look for garbage now and then ends the process in the library that reads TOML, when all is written.
+    gc.freeze()
     sys.exit(code)

@@ -39,11 +39,12 @@ LINES: Final = {
     "tune show": "tuned.toml",
     "tune endurance": "run.csv --sensors sensors.csv",
     "convert": "run.csv out.arrow --force",
+    "film": "run.csv --out out --fps 2 --size 160x90 --force",
     "metrics": "",
     "demo": "demo",
 }
-NOT_TRIED: Final = ("cluster",)
-"""It asks an address for an answer."""
+NOT_TRIED: Final = ("cluster", "starts")
+"""The one asks an address for an answer; a film that starts a day before its capture has a picture for each moment."""
 
 
 def valued_options() -> Iterator[tuple[str, click.Option]]:
