@@ -60,6 +60,7 @@ _MOST_NAMES: Final = 3
 )
 @click.option("--cluster", metavar="ADDRESS", help="Measure on a Dask cluster; this is the address of its scheduler.")
 @click.option("-q", "--quiet", is_flag=True, help="No progress and no closing count; warnings remain.")
+@click.option("-v", "--verbose", is_flag=True, help="Name every file that is passed over.")
 @worker_options
 @reading_options
 @sensor_options
@@ -98,7 +99,7 @@ def batch(folder: str, **chosen: Any) -> None:
         count = _run(root, out, options, walk, chosen)
     if not chosen["quiet"]:
         click.echo(_closing(count, walk, out), err=True)
-        _show_passed_over(walk)
+        _show_passed_over(walk, every=chosen["verbose"])
     for caveat in count.caveats:
         click.echo(f"frametime: {caveat.message}", err=True)
     if count.n_formula_cells and not options.escape_formulas:
@@ -241,15 +242,16 @@ def _others(walk: Walk) -> str:
     )
 
 
-def _show_passed_over(walk: Walk) -> None:
+def _show_passed_over(walk: Walk, *, every: bool) -> None:
     """Name the files that were passed over, in a line for each kind: what few are, before what many are."""
     from frametime.errors import printable
 
     few_first = sorted(walk.others.items(), key=lambda item: (len(item[1]), item[0]))
-    for label, names in few_first[:_MOST_LINES]:
-        more = f" and {len(names) - _MOST_NAMES} more" if len(names) > _MOST_NAMES else ""
-        shown = ", ".join(printable(name, limit=120) for name in names[:_MOST_NAMES])
-        click.echo(f"passed over, {label}: {shown}{more}", err=True)
+    for label, names in few_first if every else few_first[:_MOST_LINES]:
+        shown = names if every else names[:_MOST_NAMES]
+        more = f" and {len(names) - len(shown)} more (--verbose names them)" if len(names) > len(shown) else ""
+        told = ", ".join(printable(name, limit=120) for name in shown)
+        click.echo(f"passed over, {label}: {told}{more}", err=True)
 
 
 def _closing(count: BatchCount, walk: Walk, out: Path) -> str:

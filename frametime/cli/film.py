@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from fractions import Fraction
 from pathlib import Path
@@ -28,6 +29,14 @@ class _Rate(click.types.StringParamType):
         except (ValueError, ZeroDivisionError):
             rate = Fraction(0)
         return rate if 1 <= rate <= 1000 else self.fail(f"'{value}' is not 1 to 1000, as 60 or 60000/1001.", param, ctx)
+
+
+class _Color(click.types.StringParamType):
+    """A color such as #3399cc."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        text = str(value)
+        return text if re.fullmatch(r"#[0-9A-Fa-f]{6}", text) else self.fail(f"'{text}' is not as #3399cc.", param, ctx)
 
 
 class _PixelSize(click.types.StringParamType):
@@ -60,6 +69,7 @@ class _PixelSize(click.types.StringParamType):
     help="Look in this footage for where the first capture begins, say it, and write nothing.",
 )  # fmt: skip
 @click.option("--label", "labels", multiple=True, metavar="TEXT", help="Label of each capture, such as the card.")
+@click.option("--color", "colors", multiple=True, type=_Color(), metavar="#RRGGBB", help="Color of each capture.")
 @click.option("--sensors", multiple=True, type=NamedPath(), metavar="FILE", help="Sensor log of each capture.")
 @click.option("--fps", type=_Rate(), default="60", show_default=True, help="Pictures a second, such as 60000/1001.")
 @click.option("--size", type=_PixelSize(), default="1920x1080", show_default=True, help="Size in pixels.")
@@ -89,10 +99,10 @@ def film(captures: tuple[str, ...], **chosen: Any) -> None:
       frametime film run.csv --find-start footage.mp4
     """
     from frametime.errors import printable
-    from frametime.pipeline.film_files import MOST_CAPTURES, read_tracks, write_clip, write_over
+    from frametime.film.film_files import MOST_CAPTURES, read_tracks, write_clip, write_over
+    from frametime.film.picture import SHOWN, Clip, ClipLook
     from frametime.pipeline.measuring import MeasureRequest
     from frametime.render.charts.theme import PALETTES
-    from frametime.render.film.picture import SHOWN, Clip, ClipLook
 
     n = len(captures)
     if n > MOST_CAPTURES:
@@ -112,7 +122,7 @@ def film(captures: tuple[str, ...], **chosen: Any) -> None:
     tracks = read_tracks(
         [MeasureRequest(path=path, read=read, sensors=log) for path, log in zip(captures, sensors, strict=True)],
         labels=chosen["labels"] or [Path(path).name if n > 1 else "" for path in captures],
-        colors=PALETTES[chosen["theme"]].series[:n],
+        colors=chosen["colors"] or PALETTES[chosen["theme"]].series[:n],
         starts_s=starts_s,
     )
     if chosen["find_start"] is not None:
@@ -145,7 +155,7 @@ def film(captures: tuple[str, ...], **chosen: Any) -> None:
 
 def _show_starts(track: Any, footage: Path, capture: str) -> None:
     from frametime.errors import ReadError, printable
-    from frametime.pipeline.film_start import find_start
+    from frametime.film.film_start import find_start
 
     found = find_start(track, footage)
     if not found:

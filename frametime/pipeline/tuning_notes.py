@@ -9,6 +9,7 @@ from pathlib import Path
 
 from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, RecordError, did_you_mean, printable
+from frametime.locking import alone_with
 from frametime.pipeline.tuning_record_file import append_trial, read_record
 from frametime.pipeline.tuning_runs import (
     RunNumbers,
@@ -41,11 +42,12 @@ def note_trial(path: str, new: Trial, *, reading: TrialReading | None = None) ->
     FrametimeError
         If the record, an entry or a log is wrong; nothing is written then.
     """
-    record = read_record(path)
-    _check(path, new, record)
-    runs, caveats = _measured(new, record, reading)
-    trial = trial_of(new, Path(path).resolve().parent, runs)
-    record = append_trial(path, trial)
+    with alone_with(Path(path)):  # or two at once could note one log twice
+        record = read_record(path)
+        _check(path, new, record)
+        runs, caveats = _measured(new, record, reading)
+        trial = trial_of(new, Path(path).resolve().parent, runs)
+        record = append_trial(path, trial)
     measured, more = measured_record(record, Path(path).parent)
     return NotedTrial(
         number=len(record.trials),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import atexit
+import gc
 import re
 from collections.abc import Mapping
 from types import MappingProxyType
@@ -26,6 +28,10 @@ _KINDS: Final[Mapping[type, str]] = MappingProxyType(
 _PATH = re.compile(r" - at `\$(.*)`$")
 _PART = re.compile(r"\.(\w+)|\[(\d+)\]")
 _MISSING = re.compile(r"Object missing required field `(\w+)`")
+
+# msgspec 0.22 frees what it knows of classes that hold one another in no safe order when the process ends, and some
+# processes crash there, with all work done. Classes that are left alone to the end are not freed at all.
+atexit.register(gc.freeze)
 
 
 def decoded(source: TomlSource, kind: type[Decoded]) -> Decoded:

@@ -17,7 +17,8 @@ LAYERS: tuple[dict[str, set[str]], ...] = (
     {"review": {"numpy", "scipy"}, "tuning": {"numpy", "scipy", "msgspec"}, "demo": {"numpy"}},
     {"render": {"numpy", "matplotlib", "jinja2", "PIL"}},
     {"plans": {"msgspec"}},
-    {"pipeline": {"pyarrow", "polars", "msgspec", "numpy", "distributed", "av", "PIL"}},
+    {"pipeline": {"pyarrow", "polars", "msgspec", "numpy", "distributed"}},
+    {"film": {"numpy", "matplotlib", "av", "PIL"}},
     {"cli": {"click"}},
 )
 RANK = {part: rank for rank, layer in enumerate(LAYERS) for part in layer}

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import subprocess
 import sys
 import threading
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from run_cli import frametime
 
 from frametime import locking
+from frametime.pipeline.tuning_record_file import read_record
 
 LOG = "frame_time_ms\n" + "".join(f"{10 + number % 7 / 50:.3f}\n" for number in range(600))
 RECORD = "tuning.toml"
@@ -54,6 +57,26 @@ def files_in(folder: Path) -> dict[str, bytes]:
     return {str(path.relative_to(folder)): path.read_bytes() for path in sorted(folder.rglob("*")) if path.is_file()}
 
 
+@contextlib.contextmanager
+def held(output: Path) -> Iterator[None]:
+    """Another writer of ``output`` until the block ends."""
+    is_held, is_done = threading.Event(), threading.Event()
+
+    def hold() -> None:
+        with locking.alone_with(output):
+            is_held.set()
+            is_done.wait(120.0)
+
+    holder = threading.Thread(target=hold)
+    holder.start()
+    assert is_held.wait(10.0)
+    try:
+        yield
+    finally:
+        is_done.set()
+        holder.join()
+
+
 @pytest.mark.parametrize("name", COMMANDS)
 def test_a_command_does_not_write_while_another_does(
     name: str, bench: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
@@ -62,24 +85,54 @@ def test_a_command_does_not_write_while_another_does(
     for part in ("captures", "plan.toml", "tuning.toml", "demo"):
         (tmp_path / part).symlink_to(bench / part)
     words = COMMANDS[name]
-    output = next(word for word in words if word.startswith("out/"))
-    held, done = threading.Event(), threading.Event()
-
-    def hold() -> None:
-        with locking.alone_with(tmp_path / output):
-            held.set()
-            done.wait(120.0)
-
-    holder = threading.Thread(target=hold)
-    holder.start()
-    assert held.wait(10.0)
-    try:
+    with held(tmp_path / next(word for word in words if word.startswith("out/"))):
         refused = frametime(*words, cwd=tmp_path)
-    finally:
-        done.set()
-        holder.join()
     assert refused.code == 3 and f"process {os.getpid()} on " in refused.err and "writes it; wait" in refused.err
     assert not (tmp_path / "out").exists()
+
+
+ADD = ("tune", "add", RECORD, "--workload", "light scene", "--outcome", "passed", "--core", "15", "--fps")
+
+
+def test_no_trial_is_noted_while_another_writes_the_record(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(locking, "WAIT_S", 0.2)
+    assert frametime("tune", "new", RECORD, cwd=tmp_path).code == 0
+    before = files_in(tmp_path)
+    with held(tmp_path / RECORD):
+        refused = frametime(*ADD, "80", cwd=tmp_path)
+    assert refused.code == 3 and f"process {os.getpid()} on " in refused.err and "writes it; wait" in refused.err
+    assert files_in(tmp_path) == before
+
+
+@pytest.mark.slow
+def test_trials_that_are_noted_at_once_are_all_kept(tmp_path: Path) -> None:
+    assert frametime("tune", "new", RECORD, cwd=tmp_path).code == 0
+    rates = [str(80 + number) for number in range(6)]
+    noting = [
+        subprocess.Popen(
+            [sys.executable, "-m", "frametime", *ADD, rate],
+            cwd=tmp_path, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True,
+        )
+        for rate in rates
+    ]  # fmt: skip
+    told = [process.communicate(timeout=120)[1] for process in noting]
+    assert [process.returncode for process in noting] == [0] * len(rates), told
+    assert sorted(trial.average_fps for trial in read_record(str(tmp_path / RECORD)).trials) == [
+        (float(rate),) for rate in rates
+    ]
+    assert list(files_in(tmp_path)) == [RECORD]
+
+
+@pytest.mark.slow
+def test_of_two_that_note_one_log_at_once_one_is_refused(tmp_path: Path) -> None:
+    assert frametime("tune", "new", RECORD, cwd=tmp_path).code == 0
+    (tmp_path / "run1.csv").write_text(LOG)
+    command = [sys.executable, "-m", "frametime", *ADD[:-1], "--log", "run1.csv"]
+    pair = [subprocess.Popen(command, cwd=tmp_path, stderr=subprocess.PIPE, text=True) for _ in range(2)]
+    told = [process.communicate(timeout=120)[1] for process in pair]
+    assert sorted(process.returncode for process in pair) == [0, 3], told
+    assert any("this log is in the record already, with trial 1" in text for text in told)
+    assert len(read_record(str(tmp_path / RECORD)).trials) == 1
 
 
 @pytest.mark.slow

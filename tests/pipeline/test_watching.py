@@ -16,7 +16,7 @@ from frametime.adapters.arrow.arrow_file import write_capture
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.reading import read_capture
 from frametime.metrics.options import MeasureOptions
-from frametime.pipeline.watching import WatchOptions, WatchReport, watch_folder
+from frametime.pipeline.watching import WatchOptions, WatchReport, _Tree, watch_folder
 from frametime.plans.path_pattern import PathPattern
 
 
@@ -117,6 +117,21 @@ def test_a_folder_that_goes_and_comes_is_told_and_watched_on(tmp_path: Path) -> 
     assert gone.run is None and gone.error is not None and "this folder is gone" in gone.error
     assert back.run is None and back.error is not None and "there again" in back.error
     assert found.name == "mill/run1.csv" and found.run is not None
+
+
+def test_another_folder_in_its_place_is_told_and_its_files_are_found(tmp_path: Path) -> None:
+    """Between two looks: a watch that runs could see the moment at which neither is there."""
+    watched, other = tmp_path / "watched", tmp_path / "other"
+    for folder, name in ((watched, "run1.csv"), (other, "run2.csv")):
+        folder.mkdir()
+        (folder / name).write_text(log_text(10.0))
+    tree = _Tree(watched, 1.0)
+    assert tree.news() is None and tree.settled(0.0) == [watched / "run1.csv"]
+    watched.rename(tmp_path / "away")
+    other.rename(watched)
+    assert tree.news() == "this is another folder now; the watch goes on in it"
+    assert tree.settled(0.0) == [watched / "run2.csv"]
+    assert tree.news() is None
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="names are bytes on Linux only")

@@ -12,9 +12,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from frametime.errors import OutputError, ReadError
+from frametime.film.picture import Clip, ClipLook
+from frametime.film.tracks import Track, track_of
 from frametime.pipeline.measuring import MeasureRequest
-from frametime.render.film.picture import Clip, ClipLook
-from frametime.render.film.tracks import Track, track_of
 from frametime.replacing import refuse_existing, replacing, replacing_folder
 
 if TYPE_CHECKING:

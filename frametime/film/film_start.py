@@ -9,8 +9,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.pipeline.film_files import opened_footage
-from frametime.render.film.tracks import Track
+from frametime.film.film_files import opened_footage
+from frametime.film.tracks import Track
 
 _STANDS_OUT: Final = 8.0
 """A jump must be so many times the usual one."""

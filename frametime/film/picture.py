@@ -14,8 +14,8 @@ from typing import Final, Literal, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from frametime.film.tracks import Track, top_ms
 from frametime.render.charts.theme import PALETTES
-from frametime.render.film.tracks import Track, top_ms
 
 Place: TypeAlias = Literal["foot", "side", "full"]
 Motion: TypeAlias = Literal["scrolling", "filling"]

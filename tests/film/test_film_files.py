@@ -11,10 +11,10 @@ import pytest
 from numpy.typing import NDArray
 
 from frametime.errors import OutputError, ReadError
-from frametime.pipeline.film_files import write_clip, write_over
-from frametime.pipeline.film_start import find_start
-from frametime.render.film.picture import Clip, ClipLook
-from frametime.render.film.tracks import Track
+from frametime.film.film_files import write_clip, write_over
+from frametime.film.film_start import find_start
+from frametime.film.picture import Clip, ClipLook
+from frametime.film.tracks import Track
 
 LOOK = ClipLook(width=320, height=180, window_s=2.0)
 
