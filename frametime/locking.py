@@ -20,6 +20,7 @@ from frametime.errors import OutputError, printable
 WAIT_S: Final = 10.0
 """How long a second writer waits, in s."""
 
+LOCK_ENDING: Final = ".frametime-lock"
 _POLL_S: Final = 0.05
 _TRIES: Final = 20
 _MOST_OF_NAME: Final = 60
@@ -85,7 +86,7 @@ def _wait_for(output: Path, wait_s: float) -> tuple[Path, int]:
 
 def _take(output: Path) -> tuple[Path, int | None]:
     """The file of the lock and its handle; None where another holds it, or has just removed it."""
-    place = output.with_name(f".{output.name[:_MOST_OF_NAME]}.frametime-lock")
+    place = output.with_name(f".{output.name[:_MOST_OF_NAME]}{LOCK_ENDING}")
     try:
         handle = _made(place)
     except OSError as error:

@@ -79,12 +79,14 @@ def claiming(
 ) -> Iterator[None]:
     """Be the only writer of files until the block ends, and refuse those that are there, as `refuse_existing` does.
 
+    What a run that was killed while it wrote one of them has left goes away.
+
     Parameters
     ----------
     paths : iterable of Path
-        All that the block writes; without ``folder`` one alone.
+        All that the block writes.
     folder : Path, optional
-        Where they lie together: one lock for all of them.
+        Where they lie together: one that writes others there is waited for too.
     force : bool
     helps : str
 
@@ -95,10 +97,12 @@ def claiming(
     """
     paths = list(paths)
     refuse_existing(paths, force=force, helps=helps)
-    if folder is None:
-        (folder,) = paths
-    with alone_with(folder):
+    with contextlib.ExitStack() as held:
+        for path in [*([] if folder is None else [folder]), *sorted(paths)]:
+            held.enter_context(alone_with(path))
         refuse_existing(paths, force=force, helps=helps)  # what another has written meanwhile
+        for path in paths:
+            clear_leftovers(path)
         yield
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from pathlib import Path
 
 import click
@@ -73,7 +74,7 @@ def _update(path: Path, *, dry_run: bool) -> None:
     from frametime.plans.plan_update import update_plan
     from frametime.replacing import claiming, write_text
 
-    with claiming([path], force=True):
+    with nullcontext() if dry_run else claiming([path], force=True):
         updated = update_plan(path)
         say_unlisted(updated.draft.content.unlisted)
         click.echo("\n".join(updated.draft.understood))

@@ -132,7 +132,7 @@ def add(record: str, **chosen: Any) -> None:
     Without a setting and a workload it is the trial that 'tune next' proposes; where it passed and the record has a
     logs_folder, its newest logs are taken.
     """
-    from frametime.pipeline.tuning_notes import as_proposed, note_trial
+    from frametime.pipeline.tuning_notes import note_trial
     from frametime.pipeline.tuning_runs import TrialReading
     from frametime.render.tuning_text import noted_text
     from frametime.tuning.record import Outcome, Setting, Trial
@@ -167,7 +167,7 @@ def add(record: str, **chosen: Any) -> None:
         on=chosen["on"],
         note=chosen["note"],
     )
-    noted = note_trial(record, as_proposed(record, asked) if is_proposed else asked, reading=reading)
+    noted = note_trial(record, asked, reading=reading, is_proposed=is_proposed)
     for caveat in noted.caveats:
         click.echo(f"frametime: {caveat.message}", err=True)
     click.echo(noted_text(noted, record=printable(record, limit=1000)), nl=False)

@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING, Any, Final
 from frametime.errors import OutputError, ReadError
 from frametime.film.picture import Clip, ClipLook
 from frametime.film.tracks import Track, track_of
+from frametime.locking import LOCK_ENDING, alone_with
 from frametime.pipeline.measuring import MeasureRequest
-from frametime.replacing import refuse_existing, replacing, replacing_folder
+from frametime.replacing import claiming, clear_leftovers, replacing, replacing_folder
 
 if TYPE_CHECKING:
     from concurrent.futures import Future
@@ -97,13 +98,14 @@ def write_clip(
     n_pictures = int(Fraction(clip.end_s).limit_denominator(10**6) * fps) + 1
     moments_s = [float(k / fps) for k in range(n_pictures)]
     if not out.suffix:
-        _refuse_folder(out, force=force)
-        _write_pictures(clip, out, moments_s, on_progress)
+        with alone_with(out):
+            _refuse_folder(out, force=force)
+            _write_pictures(clip, out, moments_s, on_progress)
+            clear_leftovers(out)
         return n_pictures
     key = (out.suffix.lower().removeprefix("."), codec if out.suffix.lower() == ".mov" else "prores")
     if key not in _CODECS:
         raise OutputError.at(str(out), "a clip is written as .mov, .webm or a folder", helps="name it with one of them")
-    refuse_existing([out], force=force)
     name, pixels, options = _CODECS[key]
     av = _av()
 
@@ -111,8 +113,7 @@ def write_clip(
         return av.VideoFrame.from_ndarray(clip.picture(moment_s), format="rgba").reformat(format=pixels)
 
     with (
-        replacing(out) as temporary,
-        _av_errors(out),
+        _written(out, force=force) as temporary,
         av.open(str(temporary), "w", format=key[0], options=dict(_SAME_BYTES)) as container,
     ):
         stream = container.add_stream(name, rate=fps, options=dict(options))
@@ -131,7 +132,8 @@ def _refuse_folder(out: Path, *, force: bool) -> None:
     """Refuse to replace anything but the pictures of an earlier clip."""
     if not out.exists():
         return
-    is_clip = out.is_dir() and all(_PICTURE_NAME.fullmatch(path.name) for path in out.iterdir())
+    held = (path for path in out.iterdir() if path.suffix != LOCK_ENDING) if out.is_dir() else ()
+    is_clip = out.is_dir() and all(_PICTURE_NAME.fullmatch(path.name) for path in held)
     if not is_clip:
         raise OutputError.at(str(out), "this holds something else than pictures of a clip", helps="name a new folder")
     if not force:
@@ -182,10 +184,9 @@ def write_over(
     """
     if out.suffix.lower() not in _OVER_ENDINGS:
         raise OutputError.at(str(out), f"footage is written as {', '.join(_OVER_ENDINGS)}", helps="name it with one")
-    refuse_existing([out], force=force)
     av = _av()
     n_pictures = 0
-    with opened_footage(footage) as source, replacing(out) as temporary, _av_errors(out):
+    with opened_footage(footage) as source, _written(out, force=force) as temporary:
         video = source.streams.video[0]
         clip = Clip(tracks, replace(look, width=video.width, height=video.height))
         first_s = float((video.start_time or 0) * video.time_base)
@@ -263,9 +264,11 @@ def opened_footage(footage: Path) -> Iterator[Any]:
 
 
 @contextlib.contextmanager
-def _av_errors(out: Path) -> Iterator[None]:
+def _written(out: Path, *, force: bool) -> Iterator[Path]:
+    """The temporary name of a film."""
     av = _av()
     try:
-        yield
+        with claiming([out], force=force), replacing(out) as temporary:
+            yield temporary
     except av.FFmpegError as error:
         raise OutputError.at(str(out), f"cannot be written ({error.strerror})") from error

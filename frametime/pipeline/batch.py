@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 from array import array
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
@@ -23,10 +24,11 @@ from frametime.pipeline.batch_rows import (
     parameters_digest,
     request_of,
     row_of,
+    with_layouts,
 )
 from frametime.pipeline.batch_table import check_output, read_table, refuse_other_table, write_partitions, write_table
 from frametime.pipeline.journal import Journal, Row, journal_rows, open_journal, open_reader
-from frametime.pipeline.measuring import sensors_caveat, unusable_sensors
+from frametime.pipeline.measuring import MeasureRequest, sensors_caveat, unusable_sensors
 from frametime.pipeline.measuring_many import measure_many
 from frametime.pipeline.table_frames import Column, frame_of
 from frametime.plans.folder_walk import Captures, FoundFile, Walk, text_of, walk_captures
@@ -118,8 +120,8 @@ def run_batch(
     with alone_with(out):
         with open_journal(journal_of(out), call=_call(folder, out, digest), keep=resume) as journal:
             if resume:
-                reusable = _reusable(out, journal, columns, digest)
-                for at, place, row in _find_kept(out, reusable, walk, folder, options):
+                reusable = _reusable(out, journal, columns)
+                for at, place, row in _find_kept(out, reusable, walk, folder, options, digest):
                     places[at] = place
                     n_kept += 1
                     tell(row)
@@ -156,31 +158,31 @@ def _call(folder: Path, out: Path, digest: str) -> Row:
     return {"captures": text_of(captures), "parameters": digest}
 
 
-def _reusable(out: Path, journal: Journal, columns: Sequence[Column], digest: str) -> dict[str, int]:
+def _reusable(out: Path, journal: Journal, columns: Sequence[Column]) -> dict[str, int]:
     """Names of files to the places of their rows in the journal, which takes in the rows of a finished table."""
     found: dict[str, int] = {}
     for place, row in journal_rows(journal_of(out)):
-        if _was_measured(row, digest):
+        if _was_measured(row):
             found[str(row["file"])] = place
     if out.exists():
         for row in read_table(out, columns=columns):
-            if _was_measured(row, digest) and row["file"] not in found:
+            if _was_measured(row) and row["file"] not in found:
                 found[str(row["file"])] = journal.add(row)
     return found
 
 
-def _was_measured(row: Row, digest: str) -> bool:
-    return row.get("parameters") == digest and row.get("status") == "measured" and isinstance(row.get("file"), str)
+def _was_measured(row: Row) -> bool:
+    return row.get("status") == "measured" and isinstance(row.get("file"), str)
 
 
 def _find_kept(
-    out: Path, reusable: dict[str, int], walk: Walk, folder: Path, options: BatchOptions
+    out: Path, reusable: dict[str, int], walk: Walk, folder: Path, options: BatchOptions, digest: str
 ) -> Iterator[tuple[int, int, Row]]:
     """Each capture whose earlier row is still true: its number, and the place and the row in the journal."""
     with open_reader(journal_of(out)) as reader:
         for at, found in enumerate(walk.captures):
             place = reusable.get(found.text_name)
-            if place is not None and is_still_true(row := reader.row_at(place), found, folder, options):
+            if place is not None and is_still_true(row := reader.row_at(place), found, folder, options, digest):
                 yield at, place, row
 
 
@@ -200,13 +202,19 @@ def _measured(
     ``unusable`` gets the names of those whose sensor log could not be used, and why.
     """
     waiting = [at for at, place in enumerate(places) if place == _NOT_YET]
-    requests = (request_of(walk.captures[at], folder, options) for at in waiting)
+    digests: deque[str] = deque()  # as before each was measured
+
+    def request_at(at: int) -> MeasureRequest:
+        digests.append(with_layouts(digest, walk.captures[at].path))
+        return request_of(walk.captures[at], folder, options)
+
+    requests = map(request_at, waiting)
     outcomes = measure_many(requests, workers=options.workers, limits=options.limits, executor=executor)
     for at, outcome in zip(waiting, outcomes, strict=True):
         why = None if outcome.run is None else unusable_sensors(outcome.run)
         if why is not None:
             unusable.append((walk.captures[at].text_name, why))
-        yield at, row_of(walk.captures[at], outcome, folder, columns, digest)
+        yield at, row_of(walk.captures[at], outcome, folder, columns, digests.popleft())
 
 
 def _write(out: Path, places: Sequence[int], walk: Walk, options: BatchOptions, columns: Sequence[Column]) -> int:

@@ -9,6 +9,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from frametime.adapters.columns.remembered import layouts_beside
 from frametime.capture import Conditions
 from frametime.metrics.options import MeasureOptions
 from frametime.pipeline.journal import Row
@@ -163,17 +164,33 @@ def row_of(found: FoundFile, outcome: MeasureOutcome, folder: Path, columns: Ite
     return row
 
 
-def is_still_true(row: Row, found: FoundFile, folder: Path, options: BatchOptions) -> bool:
+def is_still_true(row: Row, found: FoundFile, folder: Path, options: BatchOptions, digest: str) -> bool:
     """Whether a row of an earlier batch would be measured again to the same: the bytes of its files are the same."""
     sensors = sensors_of(found, folder, options)
     try:
         return (
             row.get("status") == "measured"
+            and row.get("parameters") == with_layouts(digest, found.path)
             and row.get("sha256") == file_sha256(found.path)
             and row.get("sensors_sha256") == (file_sha256(sensors) if sensors is not None else None)
         )
     except OSError:
         return False
+
+
+def with_layouts(digest: str, capture: Path) -> str:
+    """The digest of the parameters, with the layouts that are kept beside a capture where there are any."""
+    kept = layouts_sha256(capture)
+    return digest if kept is None else hashlib.sha256(f"{digest} {kept}".encode()).hexdigest()[:12]
+
+
+def layouts_sha256(capture: Path) -> str | None:
+    """SHA-256 of the file of layouts beside a capture; ``None`` where there is none that can be read."""
+    beside = layouts_beside(str(capture))
+    try:
+        return None if beside is None else file_sha256(beside)
+    except OSError:
+        return None
 
 
 def file_sha256(path: Path) -> str:

@@ -11,7 +11,7 @@ from typing import Final
 from frametime.errors import FrametimeError, printable
 from frametime.pipeline.measuring_many import measure_many, measuring_apart
 from frametime.pipeline.review_files import requests_of, run_made
-from frametime.pipeline.watching import finished_files
+from frametime.pipeline.watching import finished_files, state_of
 from frametime.pipeline.worker_pool import WorkerLimits
 from frametime.plans.finding_runs import FoundRuns, RunFile, find_runs
 from frametime.plans.plan import ReviewPlan, exclusions_of
@@ -39,7 +39,7 @@ class _Runs:
     def __init__(self, plan: ReviewPlan) -> None:
         self._plan = plan
         self._made: dict[str, PlacedRun | UnreadableFile] = {}
-        self.seen: dict[Path, tuple[int, int]] = {}
+        self.seen: dict[Path, tuple[int, ...]] = {}
 
     @property
     def placed(self) -> list[PlacedRun]:
@@ -57,11 +57,9 @@ class _Runs:
 
     def is_known(self, path: Path) -> bool:
         """Whether the file was read as it is now; from now on it counts as read."""
-        try:
-            status = path.stat()
-        except OSError:
+        state = state_of(path)
+        if state is None:
             return True
-        state = (status.st_size, status.st_mtime_ns)
         known, self.seen[path] = self.seen.get(path), state
         return known == state
 

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Final
 
 from frametime.errors import OutputError, ReadError
 from frametime.metrics.metric import Curve, MeasuredRun
-from frametime.pipeline.batch_rows import file_sha256
+from frametime.pipeline.batch_rows import file_sha256, layouts_sha256
 from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest, measure_one
 from frametime.pipeline.measuring_many import measure_many
 from frametime.replacing import clear_leftovers, write_bytes
@@ -181,10 +181,15 @@ class KeptRuns:
 
 
 def beside_sha256(request: MeasureRequest) -> str | None:
-    """What tells beside the bytes of both logs when a capture was made: the file beside it, its name, its last change.
+    """What bears on a run beside the bytes of its logs: the layouts that are kept there, and what tells its start.
 
-    ``None`` without a sensor log, whose clock alone that bears on.
+    That is the file beside it, its name, its last change; nothing without a sensor log, whose clock alone it bears on.
     """
+    told = [layouts_sha256(Path(request.path)), _start_sha256(request)]
+    return None if told == [None, None] else json.dumps(told)
+
+
+def _start_sha256(request: MeasureRequest) -> str | None:
     from frametime.adapters.clocks.capture_start import sidecar_of
 
     if request.sensors is None:

@@ -28,10 +28,11 @@ from frametime.tuning.tuning_summary import NotedTrial
 from frametime.words import counted
 
 
-def note_trial(path: str, new: Trial, *, reading: TrialReading | None = None) -> NotedTrial:
+def note_trial(path: str, new: Trial, *, reading: TrialReading | None = None, is_proposed: bool = False) -> NotedTrial:
     """Measure the logs of a trial, append it to the record in ``path`` and say what comes next.
 
-    The paths of ``new`` are as seen from the current folder, not from that of the record.
+    The paths of ``new`` are as seen from the current folder, not from that of the record. With ``is_proposed`` it is
+    the trial that the record proposes: its setting, its workload and, where it passed, the newest logs.
 
     The log of a failed trial may be cut off or empty: the trial is noted without numbers then. The log of a trial
     that passed must be readable, as long as the record asks for, and must not contradict it: an operator may note a
@@ -42,7 +43,9 @@ def note_trial(path: str, new: Trial, *, reading: TrialReading | None = None) ->
     FrametimeError
         If the record, an entry or a log is wrong; nothing is written then.
     """
-    with alone_with(Path(path)):  # or two at once could note one log twice
+    with alone_with(Path(path)):  # or two at once could note one log, or one proposal, twice
+        if is_proposed:
+            new = as_proposed(path, new)
         record = read_record(path)
         _check(path, new, record)
         runs, caveats = _measured(new, record, reading)

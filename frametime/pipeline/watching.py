@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, TypeAlias
 
+from frametime.adapters.columns.remembered import FILE_NAME as LAYOUTS_NAME
 from frametime.adapters.sensors.beside import sensor_log_beside
 from frametime.capture import Conditions
 from frametime.errors import printable
@@ -111,8 +112,8 @@ class _Tree:
     def __init__(self, folder: Path, settle_s: float) -> None:
         self._folder = folder
         self._settle_s = settle_s
-        self._known: dict[Path, tuple[int, int]] = {}
-        self._waiting: dict[Path, tuple[tuple[int, int], float]] = {}
+        self._known: dict[Path, tuple[int, ...]] = {}
+        self._waiting: dict[Path, tuple[tuple[int, ...], float]] = {}
         self._identity: tuple[int, int] | None = self._look_up()
 
     def _look_up(self) -> tuple[int, int] | None:
@@ -138,11 +139,9 @@ class _Tree:
         waiting, self._waiting = self._waiting, {}
         with contextlib.suppress(OSError):  # the folder is gone: `news` says so
             for path in files_below(self._folder):
-                try:
-                    status = path.stat()
-                except OSError:
+                state = state_of(path)
+                if state is None:
                     continue
-                state = (status.st_size, status.st_mtime_ns)
                 if self._known.get(path) == state:
                     continue
                 before, since = waiting.get(path, (None, now))
@@ -153,6 +152,20 @@ class _Tree:
                 else:
                     self._waiting[path] = (state, since)
         return sorted(found)
+
+
+def state_of(path: Path) -> tuple[int, ...] | None:
+    """What changes when a file changes, or the layouts that are kept beside it; ``None`` where it is gone."""
+    try:
+        status = path.stat()
+    except OSError:
+        return None
+    state = (status.st_size, status.st_mtime_ns)
+    try:
+        beside = path.with_name(LAYOUTS_NAME).stat()
+    except OSError:
+        return state
+    return (*state, beside.st_size, beside.st_mtime_ns)
 
 
 def watch_folder(folder: Path, *, options: WatchOptions, stop: threading.Event | None = None) -> Iterator[WatchReport]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import shutil
 import subprocess
 import sys
 import threading
@@ -18,6 +19,8 @@ from frametime.pipeline.tuning_record_file import read_record
 
 LOG = "frame_time_ms\n" + "".join(f"{10 + number % 7 / 50:.3f}\n" for number in range(600))
 RECORD = "tuning.toml"
+PARTS = ("captures", "plan.toml", "tuning.toml", "demo", "clip.mov")
+SMALL = ("--fps", "5", "--size", "160x90", "--lossless")
 COMMANDS = {
     "batch": ("batch", "captures", "--out", "out/runs.csv"),
     "batch again": ("batch", "captures", "--out", "out/runs.csv", "--force"),
@@ -31,6 +34,10 @@ COMMANDS = {
     "compare": ("compare", "captures/ash/mill/1440p/run1.csv", "--out", "out/charts", "--only", "percentiles"),
     "convert": ("convert", "captures/ash/mill/1440p/run1.csv", "out/a.parquet"),
     "plan": ("plan", "captures", "--out", "out/plan.toml"),
+    "plan again": ("plan", "captures", "--out", "out/plan.toml", "--force"),
+    "film": ("film", "captures/ash/mill/1440p/run1.csv", "--out", "out/clip.mov", *SMALL),
+    "film of pictures": ("film", "captures/ash/mill/1440p/run1.csv", "--out", "out/clip", *SMALL),
+    "film over footage": ("film", "captures/ash/mill/1440p/run1.csv", "--over", "clip.mov", "--out", "out/over.mp4"),
     "demo": ("demo", "out/demo"),
     "tune new": ("tune", "new", "out/tuning.toml"),
     "tune show": ("tune", "show", "tuning.toml", "--report", "out/tuning.md", "--force"),
@@ -46,7 +53,11 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
         folder.mkdir(parents=True)
         for run in (1, 2, 3):
             (folder / f"run{run}.csv").write_text(LOG)
-    for command in (("plan", "captures", "--out", "plan.toml"), ("demo", "demo")):
+    for command in (
+        ("plan", "captures", "--out", "plan.toml"),
+        ("demo", "demo"),
+        ("film", "captures/ash/mill/1440p/run1.csv", "--out", "clip.mov", *SMALL),
+    ):
         subprocess.run([sys.executable, "-m", "frametime", *command], cwd=root, check=True, capture_output=True)
     (root / "tuning.toml").write_bytes((root / "demo" / "tuning" / "tuning.toml").read_bytes())
     return root
@@ -82,13 +93,68 @@ def test_a_command_does_not_write_while_another_does(
     name: str, bench: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(locking, "WAIT_S", 0.2)
-    for part in ("captures", "plan.toml", "tuning.toml", "demo"):
+    for part in PARTS:
         (tmp_path / part).symlink_to(bench / part)
     words = COMMANDS[name]
     with held(tmp_path / next(word for word in words if word.startswith("out/"))):
         refused = frametime(*words, cwd=tmp_path)
     assert refused.code == 3 and f"process {os.getpid()} on " in refused.err and "writes it; wait" in refused.err
     assert not (tmp_path / "out").exists()
+
+
+def test_a_chart_of_check_is_not_replaced_by_compare_in_the_same_moment(
+    bench: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(locking, "WAIT_S", 0.2)
+    with held(tmp_path / "charts" / "percentiles.png"):
+        refused = frametime(
+            "compare", bench / "captures/ash/mill/1440p/run1.csv", "--out", "charts", "--only", "percentiles",
+            cwd=tmp_path,
+        )  # fmt: skip
+    assert refused.code == 3 and "percentiles.png: process" in refused.err and "writes it; wait" in refused.err
+    assert not list(tmp_path.iterdir())
+
+
+def a_plan_to_update(bench: Path, folder: Path) -> Path:
+    """A plan beside captures of one card more than it names."""
+    shutil.copytree(bench / "captures", folder / "captures")
+    (folder / "plan.toml").write_bytes((bench / "plan.toml").read_bytes())
+    shutil.copytree(folder / "captures" / "ash", folder / "captures" / "fir")
+    return folder / "plan.toml"
+
+
+def test_a_plan_is_not_updated_while_another_writes_it(
+    bench: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(locking, "WAIT_S", 0.2)
+    plan = a_plan_to_update(bench, tmp_path)
+    before = files_in(tmp_path)
+    with held(plan):
+        refused = frametime("plan", "--update", "plan.toml", cwd=tmp_path)
+        shown = frametime("plan", "--update", "plan.toml", "--dry-run", cwd=tmp_path)
+    assert refused.code == 3 and "plan.toml: process" in refused.err and "writes it; wait" in refused.err
+    assert shown.code == 0 and "New: card Fir" in shown.out  # it writes nothing
+    assert files_in(tmp_path) == before
+
+
+def test_what_a_killed_run_has_left_goes_with_the_next(bench: Path, tmp_path: Path) -> None:
+    plan = a_plan_to_update(bench, tmp_path)
+    (tmp_path / ".plan.toml.a_c4efgh.part").write_text("half")
+    assert frametime("plan", "--update", "plan.toml", cwd=tmp_path).code == 0
+    assert "fir" in plan.read_text("utf-8")
+    assert not list(tmp_path.glob(".*"))
+
+
+@pytest.mark.slow
+def test_two_that_update_one_plan_at_once(bench: Path, tmp_path: Path) -> None:
+    plan = a_plan_to_update(bench, tmp_path)
+    command = [sys.executable, "-m", "frametime", "plan", "--update", "plan.toml"]
+    pair = [subprocess.Popen(command, cwd=tmp_path, stdout=subprocess.PIPE, text=True) for _ in range(2)]
+    told = [process.communicate(timeout=120)[0] for process in pair]
+    assert [process.returncode for process in pair] == [0, 0]
+    assert sorted("plan.toml is updated." in text for text in told) == [False, True], told
+    assert plan.read_text("utf-8").count('key = "fir"') == 1
+    assert not list(tmp_path.glob(".*"))
 
 
 ADD = ("tune", "add", RECORD, "--workload", "light scene", "--outcome", "passed", "--core", "15", "--fps")
@@ -138,7 +204,7 @@ def test_of_two_that_note_one_log_at_once_one_is_refused(tmp_path: Path) -> None
 @pytest.mark.slow
 @pytest.mark.parametrize("name", COMMANDS)
 def test_two_at_once(name: str, bench: Path, tmp_path: Path) -> None:
-    for part in ("captures", "plan.toml", "tuning.toml", "demo"):
+    for part in PARTS:
         (tmp_path / part).symlink_to(bench / part)
     command = [sys.executable, "-m", "frametime", *COMMANDS[name]]
     out = tmp_path / "out"

@@ -360,3 +360,20 @@ def test_a_table_of_results_given_as_a_capture_is_refused_as_one(captures: Path,
     assert is_batch_table(out)
     with pytest.raises(ReadError, match="a table of results that 'frametime batch' wrote, not a log"):
         read_capture(out)
+
+
+def test_a_layout_that_is_kept_later_beside_a_capture_counts_for_resume(tmp_path: Path) -> None:
+    for name in ("a", "b"):
+        (tmp_path / "logs" / name).mkdir(parents=True)
+        (tmp_path / "logs" / name / "run.csv").write_text("frame time\n" + "15\n16\n" * 200)
+    out = tmp_path / "runs.csv"
+    assert run(tmp_path / "logs", out, pattern=None).n_measured == 2
+    keep_unit(tmp_path / "logs" / "a" / "run.csv", "ms")
+    again = run(tmp_path / "logs", out, pattern=None, resume=True)
+    assert (again.n_measured, again.n_kept) == (1, 1) and "layout-remembered" in out.read_text("utf-8")
+    again = run(tmp_path / "logs", out, pattern=None, resume=True)
+    assert (again.n_measured, again.n_kept) == (0, 2)
+
+
+def keep_unit(log: Path, unit: str) -> None:
+    read_capture(log, options=ReadOptions(time_column="frame time", unit=unit, remember=True))

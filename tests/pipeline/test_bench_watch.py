@@ -9,6 +9,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from frametime.adapters.base import ReadOptions
+from frametime.adapters.reading import read_capture
 from frametime.pipeline.bench_watch import BenchReport, watch_plan
 from frametime.plans.plan import ReviewPlan, read_plan
 from frametime.render.bench_text import newest_run_text
@@ -107,4 +109,16 @@ def test_a_run_that_cannot_be_read_or_is_not_in_the_plan_does_not_end_it(plan: R
     write(folder / "amber" / "harbor" / "run2.csv", 10.1)
     mended = next(reports).newest
     assert mended is not None and mended.coverage.n_usable == 2
+    stop.set()
+
+
+def test_a_layout_that_is_kept_later_has_its_runs_told_again(plan: ReviewPlan) -> None:
+    log = plan.captures.folder / "amber" / "harbor" / "run1.csv"
+    log.write_text("frame time\n" + "500\n510\n" * 200)
+    reports, stop = begin(plan)
+    start = next(reports)
+    assert start.coverage is not None and start.coverage.n_usable == 0
+    read_capture(log, options=ReadOptions(unit="us", remember=True))
+    again = next(reports).newest
+    assert again is not None and "harbor" in newest_run_text(plan.design, again)
     stop.set()

@@ -11,6 +11,7 @@ import pytest
 from example_result import measured_run
 
 from frametime.adapters.base import ReadOptions
+from frametime.adapters.reading import read_capture
 from frametime.capture import Conditions
 from frametime.errors import PlanError, ReadError, RunSetError
 from frametime.metrics.metric import MeasuredRun
@@ -420,6 +421,17 @@ def kept_twice(folder: Path) -> tuple[MeasuredRun, MeasuredRun]:
     again = KeptRuns(folder / KEPT).find(request)
     assert outcome.run is not None and again is not None
     return outcome.run, again
+
+
+def test_a_run_is_kept_with_the_layouts_beside_its_capture(tmp_path: Path) -> None:
+    log = tmp_path / "run.csv"
+    log.write_text("frame time\n" + "15\n16\n" * 200)
+    request, kept = MeasureRequest(path=str(log), read=ReadOptions()), KeptRuns(tmp_path / KEPT)
+    kept.add(measure_one(request), beside_sha256(request))
+    kept.write()
+    assert KeptRuns(tmp_path / KEPT).find(request) is not None
+    read_capture(log, options=ReadOptions(time_column="frame time", unit="ms", remember=True))
+    assert KeptRuns(tmp_path / KEPT).find(request) is None
 
 
 @pytest.mark.parametrize("ahead", [False, True])

@@ -164,3 +164,19 @@ def test_a_converted_capture_goes_by_its_own_name(tmp_path: Path) -> None:
         line = watching.stdout.readline()
         watching.terminate()
     assert line.startswith(f"{folder / 'kept.parquet'} (converted from first.csv): ")
+
+
+def test_a_capture_is_read_again_with_the_layout_that_was_kept_beside_it(tmp_path: Path) -> None:
+    (tmp_path / "mill").mkdir()
+    log = tmp_path / "mill" / "run1.csv"
+    log.write_text("frame time\n" + "500\n510\n" * 200)
+
+    stop = threading.Event()
+    options = WatchOptions(read=ReadOptions(), measure=MeasureOptions(), settle_s=0.1)
+    reports = watch_folder(tmp_path, options=options, stop=stop)
+    first = next(reports)
+    assert first.error is not None and "in 2 ways that differ" in first.error
+    read_capture(log, options=ReadOptions(unit="us", remember=True))
+    again = next(reports)
+    stop.set()
+    assert again.name == "mill/run1.csv" and again.run is not None

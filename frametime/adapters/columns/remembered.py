@@ -39,7 +39,7 @@ def with_remembered(
         If the file of layouts is damaged.
     """
     told = (options.layout, options.time_column, options.unit)
-    path = _beside(log)
+    path = layouts_beside(log)
     if any(each is not None for each in told) or path is None or not path.is_file():
         return options, ()
     for entry in _entries(path):
@@ -66,7 +66,7 @@ def remember(log: str, names: Sequence[str], n_columns: int, layout: Layout) -> 
     from frametime.replacing import write_text
     from frametime.settings.toml_writing import toml_lines
 
-    path = _beside(log)
+    path = layouts_beside(log)
     if path is None:
         return
     shape = _shape(names, n_columns)
@@ -81,7 +81,8 @@ def remember(log: str, names: Sequence[str], n_columns: int, layout: Layout) -> 
         write_text(path, text)
 
 
-def _beside(log: str) -> Path | None:
+def layouts_beside(log: str) -> Path | None:
+    """Where the layouts for a log are kept, whether there are any or not; ``None`` where the log is no file."""
     return Path(log).parent / FILE_NAME if os.path.isfile(log) else None  # noqa: PTH113 - quick, once a log
 
 
