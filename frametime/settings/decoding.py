@@ -25,7 +25,7 @@ _KINDS: Final[Mapping[type, str]] = MappingProxyType(
         inspect.FloatType: "a number",
     }
 )
-_PATH = re.compile(r" - at `\$(.*)`$")
+_PATH = re.compile(r" - at (?:`key` in )?`\$(.*)`$")
 _PART = re.compile(r"\.(\w+)|\[(\d+)\]")
 _MISSING = re.compile(r"Object missing required field `(\w+)`")
 
@@ -99,7 +99,12 @@ def _fields(expected: inspect.Type) -> dict[str, inspect.Type]:
 
 def _type_at(expected: inspect.Type, path: KeyPath) -> Any:
     for part in path:
-        expected = _fields(expected)[part] if isinstance(part, str) else _bare(expected).item_type
+        if isinstance(part, str):
+            expected = _fields(expected)[part]
+        else:
+            bare = _bare(expected)
+            lists = [kind for kind in map(_bare, getattr(bare, "types", (bare,))) if hasattr(kind, "item_type")]
+            expected = lists[0].item_type
     return expected
 
 
@@ -126,6 +131,8 @@ def _allowed(expected: inspect.Type, path: KeyPath) -> str:
         words = one_of(_choices(bare))
     elif item is not None:
         words = f"tables, each headed [[{name}]]" if _fields(item) else f"a list, each of it {_allowed(item, path)}"
+    elif isinstance(bare, inspect.DictType):
+        words = f"a table, headed [{name}], each of it {_allowed(bare.value_type, path)}"
     elif _fields(bare):
         words = f"a table, headed [{name}]"
     else:

@@ -7,6 +7,7 @@ import contextlib
 import errno
 import io
 import os
+import shlex
 import subprocess
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -119,6 +120,31 @@ def test_standard_output_that_is_full(bench: Path) -> None:
             timeout=300,
         )
     assert_told(done.returncode, done.stderr, "No space left on device")
+
+
+PRINTING = (
+    "check LOG", "check LOG --json", "plan captures --dry-run", "plan --update plan.toml --dry-run", "metrics",
+    "review plan.toml --coverage", "tune new new.toml", "tune next tuning.toml", "tune show tuning.toml",
+    "tune endurance LOG", "compare LOG --out charts --only percentiles --force", "demo demo --force", "--version",
+    "film LOG --out clip.mov --fps 2 --size 160x90 --force", "watch --help",
+    "review plan.toml --out result --no-charts --no-report --force",
+)  # fmt: skip
+
+
+@posix
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="there is no /dev/full here")
+@pytest.mark.parametrize(("to", "says"), [(">/dev/full", "No space left on device"), (">&-", "it is closed")])
+def test_what_cannot_be_printed_ends_no_command_with_0(to: str, says: str, bench: Path) -> None:
+    assert run("tune", "new", "tuning.toml", cwd=bench)[0] == 0
+    for line in PRINTING:
+        (bench / "new.toml").unlink(missing_ok=True)
+        words = [*COMMAND, *line.replace("LOG", "captures/amber/harbor/1440p/run1.csv").split()]
+        done = subprocess.run(
+            f"{shlex.join(words)} {to}", shell=True, cwd=bench, stderr=subprocess.PIPE, text=True, check=False,
+            timeout=300,
+        )  # fmt: skip
+        assert done.returncode == 3, (line, done.stderr)
+        assert "Traceback" not in done.stderr and says in done.stderr.splitlines()[-1], (line, done.stderr)
 
 
 @pytest.mark.skipif(not Path("/proc/self").exists(), reason="there is no folder here in which nobody may write")

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shlex
 import shutil
+import sys
 from collections.abc import Iterator
 from contextlib import nullcontext
+from dataclasses import fields
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Final
@@ -22,6 +25,7 @@ from frametime.cli.value_types import NumberWithin
 from frametime.pipeline import watching
 from frametime.pipeline.measuring import measure_one
 from frametime.ranges import RANGES, Range
+from frametime.tuning.record import Steps
 
 EXTREME: Final = ("1e308", "-1e308", "1e-320", "nan", "inf", "-1", "9" * 400)
 ODD: Final = ("", "0", "1e308", "nan", "9" * 400, "\udcff", "[", "{", "$x$", "1e-320,1e308", "=", "K=1e308", "../..")
@@ -189,3 +193,54 @@ def test_a_plan_of_one_share_that_is_not_the_usual_one(bench: Path, tmp_path: Pa
     done = frametime("review", "plan.toml", "--out", "out", "--no-charts", "--no-report", cwd=tmp_path)
     assert done.code == 0, done.err
     assert "low_5pct_percentile_fps" in (tmp_path / "out" / "cells.csv").read_text("utf-8")
+
+
+PLAN_TEXTS: Final = (
+    ("", "title"), ("", "author"), ("", "bench"), ("", "currency"), ("", "metrics"), ("", "charts"),
+    ("captures", "folder"), ("captures", "pattern"), ("captures", "sensors"), ("captures", "time_zone"),
+    ("captures", "recorded_from"), ("captures", "sensor_device"),
+)  # fmt: skip
+ODD_TOML: Final = (
+    "5", "-1e308", "nan", "true", '""', "[]", "[1]", "[[]]", "{}", "{ a = 1 }", "{ a = { b = 2 } }", '{ "" = "" }',
+    "9999-12-31", '"9999-99-99"', '"\\u0000"', '["a", 1]', '{ "amber" = "9999-12-31T23:59:60Z" }', f'"{"x" * 5000}"',
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(("table", "key"), PLAN_TEXTS)
+def test_odd_values_of_the_texts_of_a_plan(table: str, key: str, bench: Path, tmp_path: Path) -> None:
+    text = re.sub(rf"^{key} = .*\n", "", (bench / "plan.toml").read_text("utf-8"), flags=re.MULTILINE)
+    shutil.copytree(bench / "captures", tmp_path / "captures")
+    for value in ODD_TOML:
+        line = f"{key} = {value}\n"
+        odd = text.replace(f"[{table}]\n", f"[{table}]\n{line}") if table else line + text
+        (tmp_path / "plan.toml").write_text(odd, encoding="utf-8")
+        done = frametime("review", "plan.toml", "--coverage", cwd=tmp_path)  # raises what the program does not expect
+        assert done.code in (0, 3), (value, done.err)
+        assert done.code == 0 or done.err.count("\n") == 1, (value, done.err)
+
+
+@pytest.mark.parametrize("key", [field.name for field in fields(Steps)])
+def test_odd_steps_and_lengths_of_a_tuning_record(key: str, bench: Path, tmp_path: Path) -> None:
+    text = re.sub(r"^\[(steps|lengths)\]\n(?:(?!\[).*\n)*", "", (bench / "tuned.toml").read_text("utf-8"), flags=re.M)
+    for value in ("1e308", "nan", "-1", "0", "1", "9" * 400, "1000000", '"zz"', '""', "true", "[1]", "{ a = 1 }"):
+        for odd in (
+            f"[steps]\n{key} = {value}\n",
+            f"[lengths]\n{key} = {value}\n",
+            f"[lengths]\nendurance = {value}\n",
+        ):
+            (tmp_path / "tuning.toml").write_text(f"{text}\n{odd}", encoding="utf-8")
+            done = frametime("tune", "next", "tuning.toml", cwd=tmp_path)
+            assert done.code in ((3,) if value == "[1]" else (0, 3)), (odd, done.err)
+            assert done.code == 0 or done.err.count("\n") == 1, (odd, done.err)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="such names cannot be made there")
+def test_a_watched_name_that_is_no_text_is_shown_in_signs(
+    bench: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    stopped = SimpleNamespace(Event=lambda: SimpleNamespace(wait=lambda _seconds: True))
+    monkeypatch.setattr(watching, "threading", stopped)
+    (tmp_path / os.fsdecode(b"n\xff.csv")).write_bytes((bench / "run.csv").read_bytes())
+    done = frametime("watch", tmp_path)
+    assert done.code == 0, done.err
+    assert r"n\udcff.csv" in done.out and "frames in" in done.out

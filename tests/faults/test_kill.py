@@ -6,6 +6,7 @@ import json
 import os
 import random
 import shutil
+import signal
 import subprocess
 import sys
 import time
@@ -188,6 +189,50 @@ def test_what_stood_there_before_is_whole_until_it_is_replaced(
         assert content(out) == new
         assert left_over(out) == set()
         shutil.rmtree(out)
+
+
+def test_a_plan_is_whole_wherever_its_update_is_killed(server: Server, bench: Path, tmp_path: Path) -> None:
+    (tmp_path / "captures").symlink_to(bench / "captures")
+    plan = tmp_path / "plan.toml"
+    old = (bench / "plan.toml").read_bytes().replace(b"runs = 7", b"runs = 6")
+    command = ["plan", "--update", str(plan)]
+    plan.write_bytes(old)
+    unkilled = server.run(command)
+    new = plan.read_bytes()
+    assert unkilled["code"] == 0 and new != old
+    around = {place + step for place in unkilled["places"] for step in (-2, -1, 0, 1)}
+    seen = set()
+    for event in sorted(around & set(range(unkilled["events"]))):
+        plan.write_bytes(old)
+        assert server.run(command, at_event=event)["code"] == -9
+        assert plan.read_bytes() in (old, new)
+        seen.add(plan.read_bytes())
+        assert server.run(command)["code"] == 0
+        assert plan.read_bytes() == new
+    assert seen == {old, new}
+    plan.write_bytes(old)
+    assert server.run(command)["code"] == 0  # where nothing is new nothing is written, and leftovers may stay
+    assert {path.name for path in tmp_path.iterdir()} == {"captures", "plan.toml"}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["clip.mov", "clip"])
+@pytest.mark.parametrize("how", [signal.SIGTERM, signal.SIGKILL])
+def test_a_film_that_is_ended_leaves_nothing_half(how: signal.Signals, name: str, bench: Path, tmp_path: Path) -> None:
+    capture = next((bench / "captures").rglob("run1.csv"))
+    command = [sys.executable, "-m", "frametime", "film", str(capture), "--out", name, "--size", "320x180", "--fps"]
+    process = subprocess.Popen([*command, "1000"], cwd=tmp_path, stderr=subprocess.PIPE, text=True)
+    end_s = time.monotonic() + LIMIT_S
+    while not any(path.suffix == ".part" for path in tmp_path.iterdir()) and time.monotonic() < end_s:
+        time.sleep(0.005)
+    process.send_signal(how)
+    told = process.communicate(timeout=LIMIT_S)[1]
+    assert process.returncode not in (0, 1) and "Traceback" not in told, told
+    left = {path.name for path in tmp_path.iterdir()}
+    assert name not in left
+    assert how is signal.SIGKILL or not left
+    subprocess.run([*command, "2"], cwd=tmp_path, check=True, capture_output=True)
+    assert {path.name for path in tmp_path.iterdir()} == {name}
 
 
 @pytest.mark.slow
