@@ -354,13 +354,13 @@ def _caveats(run: MeasuredRun, style: Style, room: int | None) -> Iterator[str]:
         yield style("Caveats", "heading")
         yield from lines
         return
-    yield style("Caveats", "heading") + " (--verbose shows them whole)"
+    yield style("Caveats", "heading") + " (check --verbose shows them whole)"
     n_shown = len(texts) if len(texts) <= room else max(0, room - 1)
     for caveat, text in zip(caveats[:n_shown], texts, strict=False):
         yield text_in(text, WIDTH - 2, ending=f"... [{caveat.code}]")
     if n_shown < len(texts):
         rest = f"and {len(texts) - n_shown} more" if n_shown else f"{len(texts)}"
-        yield f"  {rest}: --verbose shows them"
+        yield f"  {rest}: check --verbose shows them"
 
 
 def _hanging(text: str) -> list[str]:

@@ -69,5 +69,5 @@ def test_caveats_that_are_cut_name_the_way_to_see_them_whole() -> None:
     assert capture is not None
     long = Caveat(code="sensors-unusable", message="There are no sensor numbers: " + "no time in common, " * 40)
     run = replace(measure(capture), caveats=(long,))
-    assert "Caveats (--verbose shows them whole)\n" in check_text(run)
+    assert "Caveats (check --verbose shows them whole)\n" in check_text(run)
     assert "\nCaveats\n" in check_text(run, verbose=True)
