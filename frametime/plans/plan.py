@@ -362,7 +362,10 @@ def _captures(
     needed = ["card", *([] if one_scene else ["scene"]), *([] if one_resolution else ["resolution"])]
     absent = ["{" + name + "}" for name in needed if name not in pattern.fields]
     if absent:
-        raise source.fault(("captures", "pattern"), f"lacks {', '.join(map(shown, absent))}", "add it to the pattern")
+        helps = "add it to the pattern"
+        if "{card}" in absent:
+            helps += ", or put the captures of each card into a folder with its name"
+        raise source.fault(("captures", "pattern"), f"lacks {', '.join(map(shown, absent))}", helps)
     if keys.sensors is not None:
         sensors = _pattern(source, "sensors", keys.sensors)
         if not set(sensors.fields) <= set(pattern.fields):

@@ -23,6 +23,7 @@ from frametime.words import counted
 
 _SENSOR_WORD: Final = re.compile(r"(?<![A-Za-z])sensors?(?![A-Za-z])", re.IGNORECASE)
 _HELPS: Final = "give --path-pattern, such as --path-pattern '{card}/{scene}/{resolution}/run{run}.csv'"
+_CARD_HELPS: Final = "add it, or put the captures of each card into a folder with its name and begin at the one above"
 _MOST_SHOWN: Final = 8
 
 
@@ -114,8 +115,15 @@ class PlanDraft:
         if "scene" not in self.pattern.fields:
             lines.append("Only one name differs between the captures, and is taken for the card.")
         return lines + _grouped(
-            {**self.content.passed_over, **dict.fromkeys(self.left_over, "does not fit the pattern")}
+            {**self.content.passed_over, **{name: self._why_left_over(name) for name in self.left_over}}
         )
+
+    def _why_left_over(self, name: str) -> str:
+        """Why a capture does not fit the pattern: often its ending alone is another."""
+        any_ending = re.sub(r"(?<=\})\.[^/{}*]+$", ".*", self.pattern.text)
+        if any_ending != self.pattern.text and fields_by_pattern(PathPattern.parse(any_ending), [name]):
+            return f"fits but for its ending; --path-pattern '{printable(any_ending)}' takes every ending"
+        return "does not fit the pattern"
 
 
 def _grouped(passed_over: Mapping[str, str]) -> list[str]:
@@ -165,9 +173,7 @@ def draft_plans(folder: Path, *, beside: Path, pattern: PathPattern | None = Non
             n_captures = len(content.captures)
             raise _fault(folder, f"none of {n_captures} captures fits the pattern '{printable(pattern.text)}'")
         if "card" not in pattern.fields:
-            raise _fault(
-                folder, f"the pattern '{printable(pattern.text)}' lacks '{{card}}'", helps="add it to --path-pattern"
-            )
+            raise _fault(folder, f"the pattern '{printable(pattern.text)}' lacks '{{card}}'", helps=_CARD_HELPS)
         readings = (PathReading(pattern=pattern, fields=fields),)
     if not readings:
         braced = [name for name in content.captures if "{" in name or "}" in name]
@@ -409,12 +415,16 @@ def _offers(parts: PlanDraft) -> list[str]:
 
 
 def labels(keys: Sequence[str]) -> list[str]:
-    """What readers see for each key: words with capitals, or the key itself where two would look the same.
+    """What readers see for each key: words with capitals, or the key itself where it reads well as it is.
+
+    So it does with spaces and capitals in it. Keys whose words would look the same stay, too.
 
     Examples
     --------
     >>> labels(["amber-6", "brae_41"]), labels(["amber", "Amber"])
     (['Amber 6', 'Brae 41'], ['amber', 'Amber'])
+    >>> labels(["Nook 5 - mini"])
+    ['Nook 5 - mini']
     """
     told = [_label(key) for key in keys]
     counts = Counter(told)
@@ -422,4 +432,6 @@ def labels(keys: Sequence[str]) -> list[str]:
 
 
 def _label(key: str) -> str:
+    if " " in key and any(letter.isupper() for letter in key):  # written for readers already
+        return key
     return " ".join(word[:1].upper() + word[1:] for word in re.split(r"[-_ ]+", key) if word) or key

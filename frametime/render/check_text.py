@@ -349,17 +349,18 @@ def _caveats(run: MeasuredRun, style: Style, room: int | None) -> Iterator[str]:
     texts = [f"{caveat.message} [{caveat.code}]" for caveat in caveats]
     if not texts:
         return
-    yield style("Caveats", "heading")
     lines = [line for text in texts for line in _hanging(text)]
     if room is None or len(lines) <= room:
+        yield style("Caveats", "heading")
         yield from lines
         return
+    yield style("Caveats", "heading") + " (check --verbose shows them whole)"
     n_shown = len(texts) if len(texts) <= room else max(0, room - 1)
     for caveat, text in zip(caveats[:n_shown], texts, strict=False):
         yield text_in(text, WIDTH - 2, ending=f"... [{caveat.code}]")
     if n_shown < len(texts):
         rest = f"and {len(texts) - n_shown} more" if n_shown else f"{len(texts)}"
-        yield f"  {rest}: --verbose shows them"
+        yield f"  {rest}: check --verbose shows them"
 
 
 def _hanging(text: str) -> list[str]:

@@ -37,7 +37,8 @@ def _finished_lines(step: Finished) -> list[str]:
 
 
 def _proposal_lines(step: Proposal, record: str) -> list[str]:
-    length = f", at least {counted(step.minutes, 'minute')}" + (" each" if step.n_runs > 1 else "")
+    least = counted(step.minutes, "minute") if step.minutes >= 1 else counted(step.minutes * 60.0, "second")
+    length = f", at least {least}" + (" each" if step.n_runs > 1 else "")
     runs = counted(step.n_runs, "run")
     power = "" if step.power_limit_w is None else f" ({step.power_limit_w:g} W)"
     failures = ", ".join(item.value for item in Outcome if item is not Outcome.PASSED)

@@ -131,7 +131,7 @@ def test_cuts_with_and_without_each_tag_on_demand() -> None:
         ('"p99_frame_time_ms", ', '"average_fps", ', 5, ['metrics holds "average_fps" a second time']),
         ("runs = 4", "runs = 0", 7, ["runs is 0", "whole number from 1"]),
         ('"{card}/{scene}/', '"../{card}/{scene}/', 12, ["captures.pattern", "'.' or '..'"]),
-        ('"{card}/{scene}', '"{scene}', 12, ['captures.pattern lacks "{card}"']),
+        ('"{card}/{scene}', '"{scene}', 12, ['captures.pattern lacks "{card}"', "into a folder with its name"]),
         ("price = 499", "price = -1", 17, ["cards.price is -1", "a number from 0.0001 to 1000000000000"]),
         ("price = 579.5", 'price = "579"', 21, ['cards.price is "579"']),
         ('key = "birch-9"', 'key = "amber-6"', 20, ["a second time"]),

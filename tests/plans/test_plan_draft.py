@@ -188,3 +188,19 @@ def test_a_name_that_no_plan_may_hold_is_told_at_once(tmp_path: Path) -> None:
     folder = touch(tmp_path / "other", "amber/harbor/1440p/run1.{x}.csv")
     with pytest.raises(PlanError, match=r"'amber/harbor/1440p/run1\.\{x\}\.csv' holds a brace"):
         draft_plan(folder, beside=tmp_path)
+
+
+def test_captures_that_fit_but_for_their_ending_are_told_with_the_pattern_that_takes_them(tmp_path: Path) -> None:
+    cards_and_runs = [(card, run) for card in ("amber", "birch") for run in (1, 2)]
+    names = [f"{card}/{scene}/{run}.csv" for card, run in cards_and_runs for scene in ("harbor", "mill")]
+    folder = touch(tmp_path / "captures", *names, "amber/canyon/1.jsonl.gz", "odd.csv")
+    lines = "\n".join(draft_plan(folder, beside=tmp_path).understood)
+    assert "canyon/1.jsonl.gz: fits but for its ending; --path-pattern '{card}/{scene}/{run}.*' takes" in lines
+    assert "odd.csv: does not fit the pattern" in lines
+    told = draft_plan(folder, beside=tmp_path, pattern=PathPattern.parse("{card}/{scene}/{run}.*"))
+    assert told.left_over == ("odd.csv",)
+
+
+def test_a_pattern_without_a_card_is_refused_with_a_way_for_one_card(tmp_path: Path) -> None:
+    with pytest.raises(PlanError, match="into a folder with its name"):
+        draft_plan(touch(tmp_path, "harbor_1.csv"), beside=tmp_path, pattern=PathPattern.parse("{scene}_{run}.csv"))

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 from made_captures import capture_of
 from made_regularity import run_of
 
+from frametime.caveats import Caveat
 from frametime.metrics.display.refresh_rates import parse_refresh
 from frametime.metrics.measure import measure
 from frametime.metrics.options import MeasureOptions
@@ -60,3 +62,12 @@ def test_recurring_hitches_are_told_in_a_sentence() -> None:
     assert series.capture is not None
     run = measure(series.capture)
     assert "  a hitch of about 36 ms every 2.019 s (give or take 0.001 s): 30 of 30 beats\n" in check_text(run)
+
+
+def test_caveats_that_are_cut_name_the_way_to_see_them_whole() -> None:
+    capture = run_of(np.full(3600, 1000.0 / 60)).capture
+    assert capture is not None
+    long = Caveat(code="sensors-unusable", message="There are no sensor numbers: " + "no time in common, " * 40)
+    run = replace(measure(capture), caveats=(long,))
+    assert "Caveats (check --verbose shows them whole)\n" in check_text(run)
+    assert "\nCaveats\n" in check_text(run, verbose=True)

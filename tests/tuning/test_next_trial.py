@@ -11,6 +11,7 @@ import simulated_card as sim
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from frametime.render.tuning_text import next_step_text
 from frametime.tuning.next_trial import everyday_setting, next_trial
 from frametime.tuning.proposal import Finished, Phase, Proposal
 from frametime.tuning.record import STOCK, Outcome, Setting, Steps, Trial, TuningRecord
@@ -42,6 +43,11 @@ def proposal_for(record: TuningRecord) -> Proposal:
 def test_stock_comes_first_with_the_power_limit_at_its_maximum() -> None:
     step = proposal_for(sim.empty_record(2))
     assert (step.phase, step.setting, step.workload, step.power_limit_w) == (Phase.STOCK, STOCK, "courtyard", 260.0)
+
+
+def test_a_length_below_a_minute_is_told_in_seconds() -> None:
+    step = replace(proposal_for(sim.empty_record(2)), minutes=0.3)
+    assert "1 run, at least 18 seconds\n" in next_step_text(step, record="tuning.toml")
 
 
 def test_the_core_goes_first_by_25_mhz() -> None:

@@ -316,10 +316,16 @@ class Table:
 
 
 def _together(cells: Sequence[Cell]) -> Cell:
-    """Cells as one. What has no number has no interval either."""
+    """Cells as one. What has no number has no interval either; an interval that is missing stands in brackets."""
     first, *rest = cells
-    if not rest or (isinstance(first.content[0], Number) and first.content[0].value is None):
+    if not rest or _is_missing(first):
         return first
     kept = [cell for cell in rest if cell.content != first.content]
-    content = (*first.content, *(part for cell in kept for part in cell.content))
+    content = first.content
+    for cell in kept:
+        content = (*content, " (", *cell.content, ")") if _is_missing(cell) else (*content, *cell.content)
     return replace(first, content=content, notes=(*first.notes, *(note for cell in kept for note in cell.notes)))
+
+
+def _is_missing(cell: Cell) -> bool:
+    return isinstance(cell.content[0], Number) and cell.content[0].value is None

@@ -15,6 +15,7 @@ from frametime.errors import OutputError
 from frametime.pipeline.tuning_outputs import write_endurance_report, write_tuning_report
 from frametime.render.json_output import plain
 from frametime.render.report.escaping import readable
+from frametime.render.tuning_text import summary_text
 from frametime.tuning.cautions import CAUTIONS
 from frametime.tuning.criterion import Criterion
 from frametime.tuning.endurance_verdict import EnduranceVerdict
@@ -185,3 +186,14 @@ def test_only_known_endings_and_never_over_a_file(tmp_path: Path) -> None:
         write_tuning_report(summary_of(), tmp_path / "report.md")
     write_tuning_report(summary_of(), tmp_path / "report.md", force=True)
     assert (tmp_path / "report.md").read_text("utf-8").startswith("# Tuning of Borealis 8")
+
+
+def test_a_missing_interval_stands_apart_from_its_gain_on_the_screen() -> None:
+    record = TuningRecord(
+        card=CardFacts(name="Borealis 8"),
+        limits=Limits(temperature_c=85.0, max_core_offset_mhz=250, max_memory_offset_mhz=800),
+        workloads=(Workload(name="canyon"),),
+        steps=Steps(),
+        trials=(trial(0, 0, 99.0, 100.0, 101.0), trial(25, 0, 102.0)),
+    )
+    assert "+2.0 % (n/a)" in summary_text(summarize(record), record="tuning.toml")
