@@ -41,6 +41,7 @@ LINES: Final = {
     "tune next": "tuned.toml",
     "tune add": "record.toml --workload 'light scene' --outcome passed --on 2026-05-04 --log run.csv",
     "tune show": "tuned.toml",
+    "tune undo": "record.toml",
     "tune endurance": "run.csv --sensors sensors.csv",
     "convert": "run.csv out.arrow --force",
     "film": "run.csv --out out --fps 2 --size 160x90 --force",
