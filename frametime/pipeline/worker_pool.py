@@ -20,6 +20,7 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field
 from itertools import islice
+from multiprocessing import resource_tracker
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 from multiprocessing.reduction import ForkingPickler
@@ -248,6 +249,8 @@ class WorkerPool(Generic[Given, Task, Answer]):
         )
         # Ctrl-C reaches workers too, which leave it to their parent, from before their first line on.
         can_block = hasattr(signal, "pthread_sigmask")  # not on Windows
+        if can_block:  # the process that Python starts first opens the way for Ctrl-C again
+            resource_tracker.ensure_running()
         before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT}) if can_block else None
         try:
             process.start()

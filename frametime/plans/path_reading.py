@@ -98,7 +98,7 @@ def read_paths(names: Sequence[str]) -> tuple[PathReading, ...]:
     """
     found: list[PathReading] = []
     for is_sure, finder in _run_finders(names):
-        readings = _readings(names, finder)
+        readings = [reading for reading in _readings(names, finder) if _says_enough(reading)]
         found += readings
         # A number that leaves one card only may be part of its name: both ways are shown.
         if is_sure or (readings and all(_stands_by_itself(one) for one in readings)):
@@ -126,6 +126,11 @@ def fields_by_pattern(pattern: PathPattern, names: Sequence[str]) -> dict[str, d
         name: {**fields, joined[1]: split[fields[joined[1]]][0], joined[3]: split[fields[joined[1]]][1]}
         for name, fields in texts.items()
     }
+
+
+def _says_enough(reading: PathReading) -> bool:
+    """Whether a name alone, without scene, resolution or run, is that of a card."""
+    return len(reading.pattern.fields) > 1 or _are_models(reading.values("card"))
 
 
 def _stands_by_itself(reading: PathReading) -> bool:

@@ -45,7 +45,7 @@ READING: Final[Options] = {
 }
 """A log in which the option makes a difference, and the option."""
 
-IN_THE_PLAN: Final = ("layout", "skip_start", "skip_end", "from_s", "to_s")
+IN_THE_PLAN: Final = ("layout", "kind", "decimal", "skip_start", "skip_end", "from_s", "to_s")
 """Options that a review has as keys of its plan, or not at all."""
 
 SENSORS: Final[Options] = {
@@ -224,6 +224,8 @@ OTHERS: Final = (
     Case("batch", "verbose", "bench --out out.csv --path-pattern a{card}.csv", "--verbose"),
     Case("batch", "quiet", "run_csv_alone --out out.csv", "--quiet"),
     Case("compare", "out", "run.csv --only percentiles --out out", "--out other"),
+    Case("compare", "labels", "run.csv --only percentiles --out out", "--label words"),
+    Case("compare", "title", "run.csv --only percentiles --out out", "--title words"),
     Case("compare", "force", "run.csv --only percentiles --out out", "--force", "compare stutters.csv --out out"),
     Case("film", "out", f"run.csv {FILM}", "--out other"),
     Case("film", "starts", f"run.csv {FILM}", "--start 1.5"),

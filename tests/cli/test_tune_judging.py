@@ -100,7 +100,7 @@ def test_an_endurance_run_without_a_log_was_seen_and_not_measured(bench: Path) -
 
 
 def test_a_trial_has_a_least_length(bench: Path) -> None:
-    assert "at least 0.5 minutes" in tune(bench, "next").out
+    assert "at least 30 seconds" in tune(bench, "next").out
     write_run(bench / "short.csv", minutes=0.3)
     refused = tune(bench, "add", "--workload", "canyon", "--passed", "--log", "short.csv")
     assert refused.code == 3
@@ -123,7 +123,7 @@ def test_the_line_to_note_three_runs_has_room_for_three_logs(bench: Path) -> Non
     trials += "".join(memory.format(offset) for offset in (50, 30, 10))
     (bench / "tuning.toml").write_text(RECORD + trials, "utf-8", newline="\n")
     told = tune(bench, "next").out
-    assert "run       'canyon', 2 runs, at least 0.5 minutes each" in told
+    assert "run       'canyon', 2 runs, at least 30 seconds each" in told
     assert "--log FILE1 --sensors SENSORS1 --log FILE2 --sensors SENSORS2" in " ".join(told.split())
 
 

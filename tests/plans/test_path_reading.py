@@ -122,7 +122,9 @@ def test_missing_captures_do_not_hide_the_pattern() -> None:
     assert reading.fields == some
 
 
-@pytest.mark.parametrize("paths", [["run1.csv"], ["a/b/c/d/run1.csv"], ["a/b/run1.csv", "a/run1.csv"]])
+@pytest.mark.parametrize(
+    "paths", [["run1.csv"], ["a/b/c/d/run1.csv"], ["a/b/run1.csv", "a/run1.csv"], ["calm.csv", "busy.csv"]]
+)
 def test_too_little_is_not_read(paths: list[str]) -> None:
     assert read_paths(paths) == ()
 

@@ -95,9 +95,9 @@ def _close_ns(cells: tuple[str, ...], unit: TimeUnit, style: NumberStyle) -> NDA
         exact = exact_ns(cells, unit, style, relative=True)
         return np.array([np.nan if value is None or abs(value) > 1e300 else float(value) for value in exact])
     numbers = plain_numbers(cells, style)
-    if unit.ns is not None:
-        return numbers * float(unit.ns)
-    with np.errstate(divide="ignore"):
+    with np.errstate(divide="ignore", over="ignore"):  # a cell may hold any number
+        if unit.ns is not None:
+            return numbers * float(unit.ns)
         return np.where(numbers > 0, 1e9 / numbers, np.nan)
 
 

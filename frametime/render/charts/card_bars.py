@@ -302,8 +302,9 @@ def draw_costs(result: ReviewResult, theme: Theme, *, cut: str = "all", page: in
     """
     pages = cost_pages(result, theme, cut)
     panels = page_of(pages, page)
-    speed, power = result.cells_of(cut), result.cells_of(cut, "power")
-    entry = result.cut(cut)
+    speed, entry = result.cells_of(cut), result.cut(cut)
+    powered = any(row.cut == cut for row in result.efficiency)
+    power = f", power over {len(result.cells_of(cut, 'power').cells)}" if powered else ""
     return _draw(
         theme,
         panels,
@@ -311,8 +312,8 @@ def draw_costs(result: ReviewResult, theme: Theme, *, cut: str = "all", page: in
         title=f"Price and power: {entry.label}{page_words(page, len(pages))}",
         lead="Lower is better for price and power, higher for frames per joule. Best first in each panel.",
         notes=[
-            f"Prices by the mean of {result.metric(result.headline).label} over {cells_words(speed)}, power over "
-            f"{len(power.cells)}, of {run_words(result)} each. Whisker: 95 % interval (run noise only).",
+            f"Prices by the mean of {result.metric(result.headline).label} over {cells_words(speed)}{power}, of "
+            f"{run_words(result)} each. Whisker: 95 % interval (run noise only).",
             apart_note(result, speed),
         ],
         full=["Bars start at 0; means are geometric.", definition_words(result, [result.headline])],
