@@ -89,8 +89,8 @@ ELSEWHERE: Final[Mapping[tuple[str, str], str]] = {
     ("watch", "settle"): "pipeline/test_watching.py",
     ("batch", "workers"): "faults/test_same_bytes.py",
     ("batch", "cluster"): "pipeline/test_cluster.py",
-    ("film", "over"): "pipeline/test_film_files.py",
-    ("film", "find_start"): "pipeline/test_film_files.py",
+    ("film", "over"): "film/test_film_files.py",
+    ("film", "find_start"): "film/test_film_files.py",
     ("plan", "update"): "plans/test_plan_update.py",
     ("review", "workers"): "faults/test_same_bytes.py",
     **{

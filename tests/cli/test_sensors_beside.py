@@ -75,7 +75,8 @@ def test_tune_add_reads_it(tmp_path: Path) -> None:
     capture = bench(tmp_path)
     record = tmp_path / "card.toml"
     assert frametime("tune", "new", record).code == 0
-    record.write_text(record.read_text("utf-8") + '\n[lengths]\n"light scene" = 0.1\n', encoding="utf-8")
+    text = record.read_text("utf-8").replace('# "light scene" = 3', '"light scene" = 0.1')
+    record.write_text(text, encoding="utf-8")
     done = frametime("tune", "add", record, "--workload", "light scene", "--outcome", "passed", "--log", capture)
     assert done.code == 0, done.err
     assert "X_1_sensors.csv" in record.read_text("utf-8")

@@ -655,7 +655,7 @@ def test_names_of_flagged_runs_lie_on_no_mark() -> None:
 
 def test_labels_of_panels_side_by_side_keep_to_their_half_of_the_gap() -> None:
     figure = Figure(figsize=(6.0, 3.0))
-    axes = figure.add_axes((0.3, 0.2, 0.3, 0.6))
+    axes = figure.add_axes((0.3, 0.2, 0.6, 0.6))
     set_ratio_scale(axes, 0.95, 1.101, 10.0)
     assert "+10 %" in [label.get_text() for label in axes.get_xticklabels()]
     set_ratio_scale(axes, 0.95, 1.101, 10.0, overhang_pt=5.0)
