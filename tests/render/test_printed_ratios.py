@@ -124,7 +124,7 @@ def laws(rows: Rows) -> Iterator[tuple[str, bool | None]]:
                 yield shown, quotient_fits(row[shown], row[mean], of_baseline(mean), as_change=as_change)
         if (shown := column(row, "Difference")) and "Baseline" in row:
             yield shown, quotient_fits(row[shown], row["Value"], row["Baseline"], as_change=True)
-        if shown := column(row, "Speed for the money"):
+        if (shown := column(row, "Speed for the money")) and "fps/EUR" in row:
             speed, base_speed = row["fps/EUR"], same.get("fps/EUR", "")
             yield shown, quotient_fits(row[shown], speed, base_speed, as_change=True)
         if (price := column(row, "Price (EUR)")) and (mean := column(row, *MEANS)):
