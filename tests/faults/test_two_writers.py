@@ -192,6 +192,8 @@ def test_trials_that_are_noted_at_once_are_all_kept(tmp_path: Path) -> None:
 @pytest.mark.slow
 def test_of_two_that_note_one_log_at_once_one_is_refused(tmp_path: Path) -> None:
     assert frametime("tune", "new", RECORD, cwd=tmp_path).code == 0
+    record = (tmp_path / RECORD).read_text("utf-8")
+    (tmp_path / RECORD).write_text(record.replace('# "light scene" = 3', '"light scene" = 0.01'), encoding="utf-8")
     (tmp_path / "run1.csv").write_text(LOG)
     command = [sys.executable, "-m", "frametime", *ADD[:-1], "--log", "run1.csv"]
     pair = [subprocess.Popen(command, cwd=tmp_path, stderr=subprocess.PIPE, text=True) for _ in range(2)]
