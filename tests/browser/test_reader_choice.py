@@ -179,7 +179,6 @@ def test_a_choice_by_chance_is_what_the_review_prints(page: Any, tmp_path: Path,
         assert page.evaluate(TEXTS) == expected(review_runs(edited, runs), metrics)
 
 
-@pytest.mark.slow
 def test_a_plan_that_is_edited_gives_what_the_page_gives(page: Any, tmp_path: Path) -> None:
     text = (REFERENCE / "plan.toml").read_text("utf-8")
     before = review_plan(parse_plan(text, file_name="plan.toml", folder=REFERENCE), workers=1)
