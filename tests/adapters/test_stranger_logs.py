@@ -117,7 +117,7 @@ REFUSED = [
     ("p99", table("frame time p99 (ms)", D)),
     ("input lag", table("input lag (ms)", GPU)),
     ("queue", table("queue time (ms)", GPU)),
-    ("gpu busy alone", table("gpu busy (ms)", GPU)),
+    ("work of the card alone", table("card work (ms)", GPU)),
     ("cpu time alone", table("cpu frame time (ms)", GPU)),
 ]
 
