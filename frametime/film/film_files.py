@@ -11,6 +11,9 @@ from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+import numpy as np
+from numpy.typing import NDArray
+
 from frametime.errors import OutputError, ReadError
 from frametime.film.picture import Clip, ClipLook
 from frametime.film.tracks import Track, track_of
@@ -109,9 +112,7 @@ def write_clip(
     name, pixels, options = _CODECS[key]
     av = _av()
 
-    def frame_at(moment_s: float) -> Any:
-        return av.VideoFrame.from_ndarray(clip.picture(moment_s), format="rgba").reformat(format=pixels)
-
+    frame_at = _frames_of(clip, pixels)
     with (
         _written(out, force=force) as temporary,
         av.open(str(temporary), "w", format=key[0], options=dict(_SAME_BYTES)) as container,
@@ -126,6 +127,40 @@ def write_clip(
             _tell(on_progress, (k + 1) / n_pictures)
         container.mux(stream.encode(None))
     return n_pictures
+
+
+def _frames_of(clip: Clip, pixels: str) -> Callable[[float], Any]:
+    """Draws the frame of a moment in a codec's pixels.
+
+    Only the panel is converted, and laid into a frame around it that was converted once: most pixels of a picture are
+    empty, and converting them took most of the time.
+    """
+    av = _av()
+    left, top = clip.box[:2]
+    width, height = clip.look.width, clip.look.height
+    surrounding = np.zeros((height, width, 4), dtype=np.uint8)
+    blank = _rows_of(av.VideoFrame.from_ndarray(surrounding, format="rgba").reformat(format=pixels))
+
+    def frame_at(moment_s: float) -> Any:
+        frame = av.VideoFrame(width, height, pixels)
+        panel = av.VideoFrame.from_ndarray(clip.panel(moment_s), format="rgba").reformat(format=pixels)
+        for rows, blank_rows, panel_rows in zip(_rows_of(frame), blank, _rows_of(panel), strict=True):
+            rows[:] = blank_rows
+            first_row, first_byte = top * len(rows) // height, left * rows.shape[1] // width
+            rows[first_row : first_row + len(panel_rows), first_byte : first_byte + panel_rows.shape[1]] = panel_rows
+        return frame
+
+    return frame_at
+
+
+def _rows_of(frame: Any) -> list[NDArray[np.uint8]]:
+    """The planes of a frame in place, each with shape (rows, bytes of a row)."""
+    bits = max(part.bits for part in frame.format.components)
+    n_bytes = len(frame.format.components) if len(frame.planes) == 1 else (bits + 7) // 8
+    return [
+        np.frombuffer(plane, dtype=np.uint8).reshape(plane.height, plane.line_size)[:, : plane.width * n_bytes]
+        for plane in frame.planes
+    ]
 
 
 def _refuse_folder(out: Path, *, force: bool) -> None:
