@@ -133,17 +133,18 @@ def _frames_of(clip: Clip, pixels: str) -> Callable[[float], Any]:
     """Draws the frame of a moment in a codec's pixels.
 
     Only the panel is converted, and laid into a frame around it that was converted once: most pixels of a picture are
-    empty, and converting them took most of the time.
+    empty, and converting them took most of the time. One thread converts: where several do, a row of 10 bits whose
+    length is no whole number of vectors runs over into the row that another thread has written.
     """
     av = _av()
     left, top = clip.box[:2]
     width, height = clip.look.width, clip.look.height
     surrounding = np.zeros((height, width, 4), dtype=np.uint8)
-    blank = _rows_of(av.VideoFrame.from_ndarray(surrounding, format="rgba").reformat(format=pixels))
+    blank = _rows_of(av.VideoFrame.from_ndarray(surrounding, format="rgba").reformat(format=pixels, threads=1))
 
     def frame_at(moment_s: float) -> Any:
         frame = av.VideoFrame(width, height, pixels)
-        panel = av.VideoFrame.from_ndarray(clip.panel(moment_s), format="rgba").reformat(format=pixels)
+        panel = av.VideoFrame.from_ndarray(clip.panel(moment_s), format="rgba").reformat(format=pixels, threads=1)
         for rows, blank_rows, panel_rows in zip(_rows_of(frame), blank, _rows_of(panel), strict=True):
             rows[:] = blank_rows
             first_row, first_byte = top * len(rows) // height, left * rows.shape[1] // width

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -11,9 +12,9 @@ import pytest
 from numpy.typing import NDArray
 
 from frametime.errors import OutputError, ReadError
-from frametime.film.film_files import write_clip, write_over
+from frametime.film.film_files import _frames_of, _rows_of, write_clip, write_over
 from frametime.film.film_start import find_start
-from frametime.film.picture import Clip, ClipLook
+from frametime.film.picture import PLACES, Clip, ClipLook, Place
 from frametime.film.tracks import Track
 
 LOOK = ClipLook(width=320, height=180, window_s=2.0)
@@ -65,6 +66,36 @@ def test_a_clip_keeps_its_opacity(tmp_path: Path, name: str) -> None:
     assert picture[:5, :, 3].max() <= 2
     seen, drawn = picture[..., :3] * picture[..., 3:], wanted[..., :3].astype(int) * wanted[..., 3:]
     assert np.abs(seen - drawn).mean() / 255.0 < 6.0
+
+
+@pytest.mark.parametrize("place", PLACES)
+@pytest.mark.parametrize("size", [(320, 180), (321, 181), (1080, 1918)])
+@pytest.mark.parametrize("pixels", ["argb", "yuva444p10le", "yuva420p"])
+def test_a_frame_is_the_whole_picture_in_the_pixels_of_the_codec(
+    pixels: str, size: tuple[int, int], place: Place
+) -> None:
+    """Against PyAV's conversion of the whole picture, in one thread.
+
+    Halved colors are compared at even sizes alone, to two levels of 255: PyAV's filter for them depends on the size.
+    """
+    clip = Clip([one_second()], replace(LOOK, width=size[0], height=size[1], place=place))
+    draw = _frames_of(clip, pixels)
+    for moment_s in (0.3, 0.5, 0.7, 0.9, 1.1):
+        frame = draw(moment_s)
+        whole = av.VideoFrame.from_ndarray(clip.picture(moment_s), format="rgba").reformat(format=pixels, threads=1)
+        assert (frame.width, frame.height, frame.format.name) == (*size, pixels)
+        for number, (found, wanted) in enumerate(zip(_rows_of(frame), _rows_of(whole), strict=True)):
+            if pixels == "yuva420p" and number in (1, 2):
+                assert size[0] % 2 or np.abs(found.astype(int) - wanted).max() <= 2
+            else:
+                assert found.any() and np.array_equal(found, wanted), number
+
+
+@pytest.mark.parametrize("place", PLACES)
+@pytest.mark.parametrize("size", [(320, 180), (321, 181), (1079, 1917)])
+def test_the_panel_lies_on_pairs_of_pixels(size: tuple[int, int], place: Place) -> None:
+    box = Clip([one_second()], replace(LOOK, width=size[0], height=size[1], place=place)).box
+    assert all(edge % 2 == 0 for edge in box)
 
 
 def test_the_same_clip_is_the_same_bytes(tmp_path: Path) -> None:
