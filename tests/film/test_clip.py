@@ -109,6 +109,29 @@ def test_opacity_is_right_over_black_and_white() -> None:
         assert np.abs(ground - (picture[..., :3] * opacity + level * (1.0 - opacity))).max() <= 1.0
 
 
+def test_a_color_laid_on_the_panel_covers_what_lies_below_by_its_share() -> None:
+    """Porter and Duff, Compositing Digital Images (1984), *over*: seen on a ground, color times cover plus the rest."""
+    clip = Clip([track(np.full(500, 12.0))], ClipLook(shown=()))
+    panel = clip.panel(0.0)[:1, :256]
+    below = panel[0, 0].astype(float)
+    color = np.array([0.2, 0.7, 0.9])
+    cover = np.arange(256, dtype=np.uint8)[None]
+    clip._lay(panel, cover, color)
+    share = cover[0, :, None] / 255.0
+    for level in (0.0, 255.0):
+        under = below[:3] * below[3] / 255.0 + level * (1.0 - below[3] / 255.0)
+        seen = panel[0, :, :3] * (panel[0, :, 3:] / 255.0) + level * (1.0 - panel[0, :, 3:] / 255.0)
+        assert np.abs(seen - (255.0 * color * share + under * (1.0 - share))).max() <= 2.0
+
+
+def test_the_ground_below_a_single_trace_is_tinted() -> None:
+    one, two = (
+        Clip([track(np.full(1500, 12.0), color=color) for color in colors], ClipLook(shown=("trace",))).panel(12.0)
+        for colors in ((BLUE,), (BLUE, "#e69f00"))
+    )
+    assert one[-1, 500, 2] > two[-1, 500, 2] + 20
+
+
 def test_before_the_start_and_after_the_end_there_is_a_picture() -> None:
     clip = Clip([track(np.full(100, 10.0), start_s=5.0)], ClipLook())
     assert not is_line(clip.panel(4.9))[:, :800].any()
