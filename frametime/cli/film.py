@@ -46,8 +46,8 @@ class _PixelSize(click.types.StringParamType):
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         width, _, height = str(value).lower().partition("x")
-        if not (width.isdecimal() and height.isdecimal() and 64 <= int(width) <= 8192 and 64 <= int(height) <= 8192):
-            self.fail(f"'{value}' is not a size in pixels such as 1920x1080.", param, ctx)
+        if not all(side.isdecimal() and 180 <= int(side) <= 8192 for side in (width, height)):
+            self.fail(f"'{value}' is not a size from 180x180 to 8192x8192 pixels, such as 1920x1080.", param, ctx)
         return int(width) // 2 * 2, int(height) // 2 * 2
 
 
@@ -72,7 +72,13 @@ class _PixelSize(click.types.StringParamType):
 @click.option("--color", "colors", multiple=True, type=_Color(), metavar="#RRGGBB", help="Color of each capture.")
 @click.option("--sensors", multiple=True, type=NamedPath(), metavar="FILE", help="Sensor log of each capture.")
 @click.option("--fps", type=_Rate(), default="60", show_default=True, help="Pictures a second, such as 60000/1001.")
-@click.option("--size", type=_PixelSize(), default="1920x1080", show_default=True, help="Size in pixels.")
+@click.option(
+    "--size",
+    type=_PixelSize(),
+    default="1920x1080",
+    show_default=True,
+    help="Size in pixels; odd numbers are taken one less.",
+)
 @click.option("--theme", type=click.Choice(THEMES), default="dark", show_default=True, help="Colors.")
 @click.option("--place", type=click.Choice(["foot", "side", "full"]), default="foot", show_default=True,
               help="Where the panel lies.")  # fmt: skip

@@ -31,6 +31,9 @@ SAFE_MARGIN: Final = 0.05
 NUMBERS_A_SECOND: Final = 4
 """How often a number may change: faster it cannot be read, and nothing flashes (WCAG 2.3.1)."""
 
+_LEAST_LETTERS: Final = 0.6
+"""Letters are never smaller than this share of their size: a clip is read at a glance."""
+
 _GROUND_OPACITY: Final = 0.72
 _FILL_OPACITY: Final = 0.22
 
@@ -64,14 +67,21 @@ class Clip:
         left, top, right, bottom = self.box
         self._width, self._height = right - left, bottom - top
         palette = PALETTES[look.theme]
-        self._em = max(12, round(0.030 * look.height))
+        # Numbers stand above a trace at a side, beside it elsewhere, and take no more than half of the panel.
+        self._em = max(12, min(round(0.030 * look.height), self._width // (10 if look.place == "side" else 20)))
         self._ink, self._muted = _rgb(palette.ink), _rgb(palette.muted)
         self._paper = _rgb(palette.ground)
         self._top_ms = top_ms(tracks)
         has_numbers = bool({"rate", "low", "power", "temperature", "label"} & set(look.shown))
         is_side = look.place == "side"
-        self._plot_width = self._width - (round(9.5 * self._em) if has_numbers and not is_side else 0)
-        self._plot_top = round(self._em * (5.6 * len(tracks) if has_numbers and is_side else 0.0))
+        self._plot_width = self._width - (
+            min(round(9.5 * self._em), self._width // 2) if has_numbers and not is_side else 0
+        )
+        block = max(0.25 + 1.25 * sum(size for _, size, _ in self._lines(track, track.end_s)) for track in tracks)
+        self._plot_top = min(round(block * self._em * len(tracks)), self._height // 2) if is_side and has_numbers else 0
+        # All lines fit, in smaller letters where need be; below three fifths the last ones are left out.
+        self._room = (self._plot_top if is_side else self._height) / len(tracks)
+        self._shrunk = min(1.0, max(_LEAST_LETTERS, self._room / (block * self._em))) if has_numbers else 1.0
         self._marks_height = round(1.2 * self._em) if "stutters" in look.shown else 0
         self._ground = self._drawn_ground()
 
@@ -124,7 +134,7 @@ class Clip:
             for value_ms in (self._top_ms / 2.0, self._top_ms):
                 row = round(float(self._rows(np.array(value_ms))))
                 ground[row : row + max(1, self._em // 18), : self._plot_width] = self._mixed(self._muted)[90]
-                self._text(ground, f"{value_ms:g} ms", self._em // 3, row + self._em // 8, 0.8, self._muted)
+                self._text(ground, f"{value_ms:g} ms", 0.8, self._em // 3, row + self._em // 8, self._muted)
         return ground
 
     def _mixed(self, color: NDArray[np.float64]) -> NDArray[np.uint8]:
@@ -186,7 +196,7 @@ class Clip:
             left = round((middle_s - from_s) / (to_s - from_s) * self._plot_width) - self._em
             if middle_s > from_s and left >= 0 and left + 3 * self._em <= free_until:
                 top = self._plot_top + self._em // 8
-                self._text(panel, f"{time_ms:.0f} ms", left, top, 0.8, _rgb(track.color))
+                self._text(panel, f"{time_ms:.0f} ms", 0.8, left, top, _rgb(track.color))
                 free_until = left
 
     def _numbers(self, panel: NDArray[np.uint8], moment_s: float) -> None:
@@ -194,13 +204,14 @@ class Clip:
         held_s = float(np.floor(moment_s * NUMBERS_A_SECOND + 1e-9)) / NUMBERS_A_SECOND
         is_side = self.look.place == "side"
         left = self._em // 2 if is_side else self._plot_width + self._em // 2
-        room = (self._plot_top if is_side else self._height) / len(self.tracks)
+        width = self._width - left - self._em // 2
         for number, track in enumerate(self.tracks):
-            top = number * room + 0.25 * self._em
-            for text, size, color in self._lines(track, held_s):
-                if top + 1.1 * size * self._em > (number + 1) * room:
+            top = number * self._room + 0.25 * self._shrunk * self._em
+            for text, whole_size, color in self._lines(track, held_s):
+                size = whole_size * self._shrunk
+                if top + 1.1 * size * self._em > (number + 1) * self._room:
                     break
-                self._text(panel, text, left, round(top), size, color)
+                self._text(panel, *self._fitted(text, size, width), left, round(top), color)
                 top += 1.25 * size * self._em
 
     def _lines(self, track: Track, moment_s: float) -> list[tuple[str, float, NDArray[np.float64]]]:
@@ -219,11 +230,21 @@ class Clip:
                 lines.append((_number(value, unit), 0.9, self._muted))
         return lines
 
+    def _fitted(self, text: str, size: float, width: int) -> tuple[str, float]:
+        """A text no wider than this: smaller letters first, then fewer of them."""
+        size_px = round(size * self._em)
+        fitting_px = int(size_px * width / _letters(text, size_px).shape[1])
+        size_px = max(round(_LEAST_LETTERS * size_px), min(size_px, fitting_px))
+        while len(text) > 2 and _letters(text, size_px).shape[1] > width:
+            text = text[:-2] + "…"
+        return text, size_px / self._em
+
     def _text(
-        self, panel: NDArray[np.uint8], text: str, left: int, top: int, size: float, color: NDArray[np.float64]
+        self, panel: NDArray[np.uint8], text: str, size: float, left: int, top: int, color: NDArray[np.float64]
     ) -> None:
         """Lay a text on the panel, cut off at its edges."""
-        letters = _letters(text, round(size * self._em))[: self._height - top, : self._width - left]
+        letters = _letters(text, round(size * self._em))
+        letters = letters[: max(0, self._height - top), : max(0, self._width - left)]
         self._lay(panel[top : top + letters.shape[0], left : left + letters.shape[1]], letters, color)
 
 

@@ -82,7 +82,7 @@ DRAWING: Final[Options] = {
     "transparent": "--transparent",
 }
 
-FILM: Final = "--out clip --fps 2 --size 160x90"
+FILM: Final = "--out clip --fps 2 --size 320x180"
 
 ELSEWHERE: Final[Mapping[tuple[str, str], str]] = {
     ("tune add", "passed"): "cli/test_tune_judging.py",
@@ -232,14 +232,14 @@ OTHERS: Final = (
     Case("film", "colors", f"run.csv {FILM}", "--color '#3399cc'"),
     Case("film", "labels", f"run.csv {FILM}", "--label words"),
     Case("film", "sensors", "run.csv --out clip --fps 2 --size 640x360", "--sensors sensors.csv"),
-    Case("film", "fps", "run.csv --out clip --size 160x90", "--fps 2"),
-    Case("film", "size", "run.csv --out clip --fps 2", "--size 160x90"),
+    Case("film", "fps", "run.csv --out clip --size 320x180", "--fps 2"),
+    Case("film", "size", "run.csv --out clip --fps 2", "--size 320x180"),
     Case("film", "theme", f"run.csv {FILM}", "--theme light"),
     Case("film", "place", f"run.csv {FILM}", "--place side"),
     Case("film", "motion", f"run.csv {FILM}", "--motion filling"),
     Case("film", "window", f"run.csv {FILM}", "--window 3"),
     Case("film", "show", f"run.csv {FILM}", "--show rate"),
-    Case("film", "lossless", "run.csv --out clip.mov --fps 2 --size 160x90", "--lossless"),
+    Case("film", "lossless", "run.csv --out clip.mov --fps 2 --size 320x180", "--lossless"),
     Case("film", "force", f"run.csv {FILM}", "--force", f"film stutters.csv {FILM}"),
     Case("plan", "out", "captures", "--out other.toml"),
     Case("plan", "pattern", "captures --out new.toml", "--path-pattern {scene}/{card}/{resolution}/run{run}.csv"),

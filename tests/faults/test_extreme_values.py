@@ -44,7 +44,7 @@ LINES: Final = {
     "tune undo": "record.toml",
     "tune endurance": "run.csv --sensors sensors.csv",
     "convert": "run.csv out.arrow --force",
-    "film": "run.csv --out out --fps 2 --size 160x90 --force",
+    "film": "run.csv --out out --fps 2 --size 320x180 --force",
     "metrics": "",
     "demo": "demo",
 }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -87,7 +88,7 @@ def test_numbers_change_at_most_four_times_a_second() -> None:
 
 @pytest.mark.parametrize("place", PLACES)
 @pytest.mark.parametrize("n_tracks", [1, 4])
-@pytest.mark.parametrize("size", [(1920, 1080), (1080, 1920), (640, 360)])
+@pytest.mark.parametrize("size", [(1920, 1080), (1080, 1920), (640, 360), (180, 180), (180, 320), (321, 181)])
 def test_all_lies_in_the_safe_area(place: str, n_tracks: int, size: tuple[int, int]) -> None:
     colors = (BLUE, "#e69f00", "#cc79a7", "#f0e442")
     tracks = [track(np.full(400, 8.0 + number), color=color) for number, color in enumerate(colors[:n_tracks])]
@@ -96,6 +97,42 @@ def test_all_lies_in_the_safe_area(place: str, n_tracks: int, size: tuple[int, i
     rows, columns = np.nonzero(picture[..., 3])
     assert rows.min() >= SAFE_MARGIN * size[1] - 1 and rows.max() <= (1.0 - SAFE_MARGIN) * size[1]
     assert columns.min() >= SAFE_MARGIN * size[0] - 1 and columns.max() <= (1.0 - SAFE_MARGIN) * size[0]
+
+
+@pytest.mark.parametrize("place", PLACES)
+@pytest.mark.parametrize("size", [(1920, 1080), (1080, 1920), (640, 360), (180, 180)])
+def test_no_number_and_no_long_label_is_cut_at_the_edge(place: str, size: tuple[int, int]) -> None:
+    fast = replace(track(np.full(20_000, 0.5)), label="Amber 6 with a name of some forty letters")
+    look = ClipLook(width=size[0], height=size[1], place=place, shown=("rate", "low", "label"))  # type: ignore[arg-type]
+    panel = Clip([fast], look).panel(9.0)
+    ground = panel[-1, -1]
+    assert (panel != ground).any(axis=-1).sum() > 100
+    assert (panel[:, -4:] == ground).all()
+
+
+def test_a_text_is_made_smaller_before_it_is_shortened() -> None:
+    clip = Clip([track(np.full(100, 10.0))], ClipLook())
+    assert clip._fitted("237 fps", 1.0, 200) == ("237 fps", 1.0)
+    text, size = clip._fitted("Amber 6 with 24 GB", 1.0, 240)
+    assert text == "Amber 6 with 24 GB" and 0.6 < size < 0.9
+    text, size = clip._fitted("Amber 6 with a name of some forty letters", 1.0, 200)
+    assert text.startswith("Amber 6 with") and text.endswith("…") and size == pytest.approx(0.6, abs=0.02)
+
+
+@pytest.mark.parametrize(("place", "n_tracks"), [("foot", 2), ("foot", 3), ("side", 3), ("full", 4)])
+def test_every_number_of_every_track_is_shown(place: str, n_tracks: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    times_s = np.arange(20.0)
+    samples = {"power_w": (times_s, times_s + 200.0), "temperature_c": (times_s, times_s + 50.0)}
+    tracks = [
+        replace(track(np.full(2000, 5.0 + number)), samples=samples if n_tracks != 3 else {})
+        for number in range(n_tracks)
+    ]
+    written: list[str] = []
+    clip = Clip(tracks, ClipLook(place=place))  # type: ignore[arg-type]
+    monkeypatch.setattr(clip, "_text", lambda _panel, text, *_: written.append(text))
+    clip.panel(9.0)
+    for ending in (" fps", "low", *([] if n_tracks == 3 else [" W", "°C"])):
+        assert sum(text.endswith(ending) for text in written) == n_tracks, (ending, written)
 
 
 def test_opacity_is_right_over_black_and_white() -> None:
