@@ -126,7 +126,7 @@ PRINTING = (
     "check LOG", "check LOG --json", "plan captures --dry-run", "plan --update plan.toml --dry-run", "metrics",
     "review plan.toml --coverage", "tune new new.toml", "tune next tuning.toml", "tune show tuning.toml",
     "tune endurance LOG", "compare LOG --out charts --only percentiles --force", "demo demo --force", "--version",
-    "film LOG --out clip.mov --fps 2 --size 160x90 --force", "watch --help",
+    "film LOG --out clip.mov --fps 2 --size 180x180 --force", "watch --help",
     "review plan.toml --out result --no-charts --no-report --force",
 )  # fmt: skip
 

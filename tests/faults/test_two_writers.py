@@ -20,7 +20,7 @@ from frametime.pipeline.tuning_record_file import read_record
 LOG = "frame_time_ms\n" + "".join(f"{10 + number % 7 / 50:.3f}\n" for number in range(600))
 RECORD = "tuning.toml"
 PARTS = ("captures", "plan.toml", "tuning.toml", "demo", "clip.mov")
-SMALL = ("--fps", "5", "--size", "160x90", "--lossless")
+SMALL = ("--fps", "5", "--size", "180x180", "--lossless")
 COMMANDS = {
     "batch": ("batch", "captures", "--out", "out/runs.csv"),
     "batch again": ("batch", "captures", "--out", "out/runs.csv", "--force"),
