@@ -86,7 +86,7 @@ def next_(record: str, as_json: bool) -> None:
 
     from frametime.pipeline.tuning_record_file import read_record
     from frametime.pipeline.tuning_runs import measured_record
-    from frametime.tuning.next_trial import next_trial
+    from frametime.tuning.search.next_trial import next_trial
 
     measured, caveats = measured_record(read_record(record), Path(record).parent)
     step = next_trial(measured)

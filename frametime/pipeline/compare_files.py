@@ -18,7 +18,7 @@ from frametime.replacing import claiming, refuse_existing, write_bytes
 if TYPE_CHECKING:
     from frametime.render.charts.drawings import Drawing
     from frametime.render.charts.run_traces import RunTrace
-    from frametime.tuning.endurance_verdict import EnduranceVerdict
+    from frametime.tuning.judging.endurance_verdict import EnduranceVerdict
 
 COMPARE_KEYS: Final = keys_for("capture", "captures")
 

@@ -19,12 +19,12 @@ from frametime.pipeline.tuning_runs import (
     numbers_of_log,
     with_measurements,
 )
-from frametime.tuning.next_trial import next_trial
-from frametime.tuning.proposal import Finished
+from frametime.tuning.judging.tuning_summary import NotedTrial
 from frametime.tuning.record import Outcome, Trial, TuningRecord
 from frametime.tuning.record_text import date_text
-from frametime.tuning.trial_view import TrialView
-from frametime.tuning.tuning_summary import NotedTrial
+from frametime.tuning.search.next_trial import next_trial
+from frametime.tuning.search.proposal import Finished
+from frametime.tuning.search.trial_view import TrialView
 from frametime.words import counted
 
 

@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from frametime.capture import Capture
     from frametime.metrics.metric import MeasuredRun
     from frametime.render.report.document import Report
-    from frametime.tuning.endurance_verdict import EnduranceVerdict
-    from frametime.tuning.tuning_summary import TuningSummary
+    from frametime.tuning.judging.endurance_verdict import EnduranceVerdict
+    from frametime.tuning.judging.tuning_summary import TuningSummary
 
 ENDINGS: Final = (".html", ".htm", ".md")
 

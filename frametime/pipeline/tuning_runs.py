@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from frametime.adapters.sensors.sensor_log import SensorOptions
     from frametime.capture import Capture
     from frametime.metrics.frame_series import FrameSeries
-    from frametime.tuning.endurance_verdict import EnduranceVerdict
-    from frametime.tuning.tuning_summary import TuningSummary
+    from frametime.tuning.judging.endurance_verdict import EnduranceVerdict
+    from frametime.tuning.judging.tuning_summary import TuningSummary
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -97,8 +97,8 @@ def numbers_of_log(
 def _against(capture: Capture, series: FrameSeries, *, is_endurance: bool) -> tuple[str, ...]:
     """A freeze speaks against any run; against a long one all that its verdict finds."""
     from frametime.metrics.measure import measure
-    from frametime.tuning.criterion import EnduranceRules
-    from frametime.tuning.endurance_verdict import judge_endurance
+    from frametime.tuning.judging.criterion import EnduranceRules
+    from frametime.tuning.judging.endurance_verdict import judge_endurance
 
     if is_endurance:
         return judge_endurance(capture, measure(capture, series.options)).against
@@ -205,7 +205,7 @@ def summarize_file(path: str) -> TuningSummary:
     RecordError
     """
     from frametime.pipeline.tuning_record_file import read_record
-    from frametime.tuning.summarizing import summarize
+    from frametime.tuning.judging.summarizing import summarize
 
     record, caveats = measured_record(read_record(path), Path(path).parent)
     return summarize(record, caveats=caveats)
@@ -227,8 +227,8 @@ def endurance_run(
         If the record, the capture or its sensor log cannot be used.
     """
     from frametime.pipeline.tuning_record_file import read_record
-    from frametime.tuning.criterion import EnduranceRules
-    from frametime.tuning.endurance_verdict import judge_endurance
+    from frametime.tuning.judging.criterion import EnduranceRules
+    from frametime.tuning.judging.endurance_verdict import judge_endurance
 
     rules = EnduranceRules()
     if record is not None:

@@ -12,9 +12,9 @@ from frametime.demo.tuning_files import HALFWAY_TRIALS
 from frametime.demo.tuning_scenario import HEAVY, LIGHT, TRIAL_S, TRIALS, DemoTrial, TuningRun, true_rate_fps
 from frametime.pipeline.tuning_record_file import read_record
 from frametime.pipeline.tuning_runs import measured_record
-from frametime.tuning.next_trial import next_trial
-from frametime.tuning.proposal import Finished, Proposal
 from frametime.tuning.record import CardFacts, Limits, Outcome, Setting, Steps, Trial, TuningRecord, Workload
+from frametime.tuning.search.next_trial import next_trial
+from frametime.tuning.search.proposal import Finished, Proposal
 
 TUNING = Path(__file__).parents[2] / "reference_logs" / "review" / "tuning"
 

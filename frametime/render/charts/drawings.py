@@ -35,7 +35,7 @@ from frametime.render.charts.tuning_map import draw_tuning_map
 from frametime.render.charts.value_and_efficiency import draw_efficiency, draw_value, has_efficiency, has_value
 from frametime.render.charts.verdict_matrix import draw_verdict_matrix, matrix_pages
 from frametime.review.result import ReviewResult, RunEntry
-from frametime.tuning.tuning_summary import TuningSummary
+from frametime.tuning.judging.tuning_summary import TuningSummary
 
 Drawing: TypeAlias = Callable[[], Figure]
 

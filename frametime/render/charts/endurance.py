@@ -25,8 +25,8 @@ from frametime.render.charts.run_traces import FRAME_TIME, run_figures
 from frametime.render.charts.sensor_lanes import LANE_EM
 from frametime.render.charts.text_fit import shorten, wrap
 from frametime.render.charts.theme import Theme
-from frametime.tuning.criterion import Criterion
-from frametime.tuning.endurance_verdict import EnduranceVerdict
+from frametime.tuning.judging.criterion import Criterion
+from frametime.tuning.judging.endurance_verdict import EnduranceVerdict
 from frametime.words import counted
 
 _TABLE_EM: Final = 27.0

@@ -14,8 +14,8 @@ from frametime.render.charts.chart_sheet import KeyEntry, Sheet, dots, whisker, 
 from frametime.render.charts.theme import Theme
 from frametime.render.charts.tuning_map import WARNING
 from frametime.statistics.differences import Interval
+from frametime.tuning.judging.tuning_summary import SettingRow, TuningSummary
 from frametime.tuning.record import STOCK, Setting
-from frametime.tuning.tuning_summary import SettingRow, TuningSummary
 from frametime.words import joined
 
 Clock = Literal["core", "memory"]

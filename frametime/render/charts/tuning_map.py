@@ -13,8 +13,8 @@ from frametime.render.charts.chart_sheet import KeyEntry, Sheet, dots, x_caption
 from frametime.render.charts.text_fit import shorten, text_width_pt
 from frametime.render.charts.theme import Theme
 from frametime.render.review_words import change_words
+from frametime.tuning.judging.tuning_summary import MapCell, TuningSummary
 from frametime.tuning.record import STOCK, Setting
-from frametime.tuning.tuning_summary import MapCell, TuningSummary
 from frametime.words import counted, percent_change
 
 WARNING: Final = (

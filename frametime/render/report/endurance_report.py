@@ -15,7 +15,7 @@ from typing import Final
 from frametime.render.report.document import READS_ONLY, Figure, Report, Section, VerdictCard, VerdictCards, listed
 from frametime.render.tables.parts import mark, quantity
 from frametime.render.tables.tuning import STATES, criteria_table
-from frametime.tuning.endurance_verdict import EnduranceVerdict
+from frametime.tuning.judging.endurance_verdict import EnduranceVerdict
 
 COLUMNS: Final = 600
 """Columns in which the frame times of an endurance run are drawn: least and greatest of each."""

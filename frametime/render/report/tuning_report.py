@@ -21,8 +21,8 @@ from frametime.render.tables.parts import (
 from frametime.render.tables.table import Line, Strip
 from frametime.render.tables.tuning import TOO_FEW, edge_table, map_table, setting_table, trial_table
 from frametime.statistics.differences import Ratio
-from frametime.tuning.proposal import Finished
-from frametime.tuning.tuning_summary import Cost, MapCell, SettingRow, TuningSummary
+from frametime.tuning.judging.tuning_summary import Cost, MapCell, SettingRow, TuningSummary
+from frametime.tuning.search.proposal import Finished
 from frametime.words import counted, percent_change, percent_change_words
 
 

@@ -19,9 +19,9 @@ from frametime.render.charts.endurance import draw_endurance
 from frametime.render.charts.theme import Theme
 from frametime.render.charts.tuning_gain import draw_tuning_gain, gain_lines
 from frametime.render.charts.tuning_map import draw_tuning_map
-from frametime.tuning.endurance_verdict import judge_endurance
+from frametime.tuning.judging.endurance_verdict import judge_endurance
+from frametime.tuning.judging.tuning_summary import TuningSummary
 from frametime.tuning.record import STOCK
-from frametime.tuning.tuning_summary import TuningSummary
 
 RECORD = Path(__file__).parents[3] / "reference_logs" / "review" / "tuning" / "tuning.toml"
 THEMES = [Theme.of("light", "web"), Theme.of("dark", "video-1080p"), Theme.of("light", "print-85mm")]

@@ -10,12 +10,19 @@ from frametime.caveats import Caveat, Weight
 from frametime.statistics.differences import Interval, Ratio, welch_ratio
 from frametime.statistics.least_squares import linear_contrast
 from frametime.tuning.cautions import CAUTIONS
-from frametime.tuning.gains import AXES, doubtful_falls, gain_over_stock, measured_settings, past_edge, setting_rows
-from frametime.tuning.next_trial import everyday_setting, next_trial
-from frametime.tuning.proposal import Finished
+from frametime.tuning.judging.gains import (
+    AXES,
+    doubtful_falls,
+    gain_over_stock,
+    measured_settings,
+    past_edge,
+    setting_rows,
+)
+from frametime.tuning.judging.tuning_summary import Cost, MapCell, TrialRow, TuningSummary
 from frametime.tuning.record import STOCK, Setting, Trial, TuningRecord
-from frametime.tuning.trial_view import TrialView, geometric_mean, mean, offset_of
-from frametime.tuning.tuning_summary import Cost, MapCell, TrialRow, TuningSummary
+from frametime.tuning.search.next_trial import everyday_setting, next_trial
+from frametime.tuning.search.proposal import Finished
+from frametime.tuning.search.trial_view import TrialView, geometric_mean, mean, offset_of
 from frametime.words import counted
 
 

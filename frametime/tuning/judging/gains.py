@@ -6,9 +6,9 @@ from collections.abc import Iterator, Sequence
 from typing import Final, NamedTuple
 
 from frametime.statistics.differences import Ratio, welch_ratio
+from frametime.tuning.judging.tuning_summary import PastEdge, SettingRow
 from frametime.tuning.record import STOCK, Setting
-from frametime.tuning.trial_view import Axis, TrialView, mean, offset_of
-from frametime.tuning.tuning_summary import PastEdge, SettingRow
+from frametime.tuning.search.trial_view import Axis, TrialView, mean, offset_of
 
 AXES: Final[tuple[Axis, Axis]] = ("core", "memory")
 

@@ -10,8 +10,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Final, TypeAlias
 
-from frametime.tuning.clock_steps import ceiling_of, climb, clocks_of, coarse_step_mhz, fine_step_mhz
-from frametime.tuning.proposal import (
+from frametime.tuning.record import STOCK, Setting, TuningRecord, Workload
+from frametime.tuning.search.clock_steps import ceiling_of, climb, clocks_of, coarse_step_mhz, fine_step_mhz
+from frametime.tuning.search.proposal import (
     Finished,
     NextStep,
     Phase,
@@ -22,8 +23,7 @@ from frametime.tuning.proposal import (
     propose_runs,
     stock_fails,
 )
-from frametime.tuning.record import STOCK, Setting, TuningRecord, Workload
-from frametime.tuning.trial_view import Axis, TrialView, lowered, offset_of, with_offset
+from frametime.tuning.search.trial_view import Axis, TrialView, lowered, offset_of, with_offset
 
 Answer: TypeAlias = Proposal | Finished | Setting
 State: TypeAlias = Callable[[TrialView, Setting], Answer]

@@ -12,8 +12,8 @@ from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import MeasuredRun
 from frametime.metrics.sensors.sensor_values import CORE_CLOCK, POWER, TEMPERATURE
 from frametime.tuning.cautions import CAUTIONS
-from frametime.tuning.criterion import Criterion, EnduranceRules, Question, value_of
-from frametime.tuning.sensor_criteria import (
+from frametime.tuning.judging.criterion import Criterion, EnduranceRules, Question, value_of
+from frametime.tuning.judging.sensor_criteria import (
     power_criterion,
     sensor_cover,
     temperature_criterion,

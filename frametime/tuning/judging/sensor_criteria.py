@@ -13,7 +13,7 @@ from frametime.metrics.findings import Throttling
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import MeasuredRun, Missing
 from frametime.metrics.sensors.sensor_channels import QUANTITY_WORDS, Channel, channel
-from frametime.tuning.criterion import Criterion, EnduranceRules, Question, value_of
+from frametime.tuning.judging.criterion import Criterion, EnduranceRules, Question, value_of
 from frametime.words import counted
 
 LONGEST_UNSEEN_S: Final = 10.0

@@ -5,9 +5,9 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import Final
 
-from frametime.tuning.proposal import Phase, Proposal, propose
 from frametime.tuning.record import Setting, Workload
-from frametime.tuning.trial_view import Axis, TrialView, offset_of, with_offset
+from frametime.tuning.search.proposal import Phase, Proposal, propose
+from frametime.tuning.search.trial_view import Axis, TrialView, offset_of, with_offset
 
 _FIRST_STRIDE: Final = 2
 _STEADY_GAIN: Final = 0.8
