@@ -12,6 +12,7 @@ from typing import Final
 
 import numpy as np
 
+from frametime.lab.looks import PLAIN, LookLevels
 from frametime.review.result_tables import Verdict
 from frametime.statistics.differences import Difference, satterthwaite_freedom
 from frametime.statistics.distributions import chi_over_its_mean_square, t_quantile
@@ -38,8 +39,10 @@ class RunsNeeded:
     at_margin: bool = False
 
 
-def decide(difference: Difference, *, margin: float) -> Decision:
+def decide(difference: Difference, *, margin: float, levels: LookLevels = PLAIN) -> Decision:
     """The verdict on an advantage: a difference of logs in which more is better.
+
+    Where a verdict is read at several looks, ``levels`` of the look take the place of 5 % and of 2.5 % a side.
 
     **tied**: the 90 % interval lies inside ``1/(1+margin)`` to ``1+margin``, which is two one-sided tests at 5 %.
     **ahead**: the 95 % interval lies above 1 and the estimate beyond the margin; **behind**: likewise below.
@@ -58,7 +61,7 @@ def decide(difference: Difference, *, margin: float) -> Decision:
     """
     if not margin > 0.0:
         raise ValueError(f"margin must be positive, got {margin!r}")
-    inner, outer = difference.bounds(0.90), difference.bounds(0.95)
+    inner, outer = difference.bounds(1.0 - 2.0 * levels.tie), difference.bounds(1.0 - 2.0 * levels.lead)
     if inner is None or outer is None:
         return Decision(verdict="undecided", real_but_small=False)
     edge = math.log1p(margin)
@@ -111,7 +114,14 @@ def runs_needed(
     return RunsNeeded(n_runs=2 + bisect_left(range(2, most_runs), power, key=chance), at_margin=False)
 
 
-def chance_to_decide(advantage: float, *, standard_error: float, degrees_of_freedom: float, margin: float) -> float:
+def chance_to_decide(
+    advantage: float,
+    *,
+    standard_error: float,
+    degrees_of_freedom: float,
+    margin: float,
+    levels: LookLevels = PLAIN,
+) -> float:
     """Probability that runs yet to be made come out as the verdict that ``advantage`` deserves.
 
     With ``e`` the margin and ``d`` the difference in logs, ``s`` the standard error as it will be found: a tie comes
@@ -127,8 +137,8 @@ def chance_to_decide(advantage: float, *, standard_error: float, degrees_of_free
 
     edge, size, se = math.log1p(margin), abs(advantage), standard_error
     found_se = se * chi_over_its_mean_square(degrees_of_freedom)
-    inner = t_quantile(0.95, degrees_of_freedom) * found_se
-    outer = np.maximum(t_quantile(0.975, degrees_of_freedom) * found_se, edge)
+    inner = t_quantile(1.0 - levels.tie, degrees_of_freedom) * found_se
+    outer = np.maximum(t_quantile(1.0 - levels.lead, degrees_of_freedom) * found_se, edge)
     tie = special.ndtr((edge - size - inner) / se) - special.ndtr((inner - edge - size) / se)
     lead = special.ndtr((size - outer) / se)
     return float(max(np.mean(np.maximum(tie, 0.0)), np.mean(lead)))

@@ -13,7 +13,11 @@ LAYERS: tuple[dict[str, set[str]], ...] = (
     {"errors": set(), "caveats": set(), "units": set(), "version": set(), "words": set(), "ranges": set()},
     {"locking": set()},
     {"capture": {"numpy", "pyarrow"}, "replacing": set(), "settings": {"msgspec"}, "statistics": {"numpy", "scipy"}},
-    {"adapters": {"numpy", "polars", "pyarrow", "msgspec"}, "metrics": {"numpy", "pyarrow"}},
+    {
+        "adapters": {"numpy", "polars", "pyarrow", "msgspec"},
+        "metrics": {"numpy", "pyarrow"},
+        "lab": {"numpy", "scipy"},
+    },
     {"review": {"numpy", "scipy"}, "tuning": {"numpy", "scipy", "msgspec"}, "demo": {"numpy"}},
     {"render": {"numpy", "matplotlib", "jinja2", "PIL"}},
     {"plans": {"msgspec"}},

@@ -1,0 +1,1 @@
+"""How measurements are planned and joined: when to stop, in which order to run, cards of other sessions."""
