@@ -47,7 +47,7 @@ if TYPE_CHECKING:
     from frametime.metrics.metric import Curve, Judgement, MeasuredRun, Metric, MetricValue, Missing
     from frametime.metrics.options import MeasureOptions, QualityRule, Refresh, StutterRule
     from frametime.pipeline.batch import batch_frame
-    from frametime.pipeline.review_tables import cells_frame, runs_frame, standings_frame
+    from frametime.pipeline.review_data import cells_frame, runs_frame, standings_frame
     from frametime.statistics.differences import Interval
 
 _HOMES: Final = {
@@ -75,11 +75,11 @@ _HOMES: Final = {
     "Weight": "caveats",
     "batch_frame": "pipeline.batch",
     "catalog_for": "metrics.catalog.catalog",
-    "cells_frame": "pipeline.review_tables",
+    "cells_frame": "pipeline.review_data",
     "measure": "metrics.measure",
     "read_capture": "adapters.reading",
-    "runs_frame": "pipeline.review_tables",
-    "standings_frame": "pipeline.review_tables",
+    "runs_frame": "pipeline.review_data",
+    "standings_frame": "pipeline.review_data",
 }
 
 __all__ = [

@@ -27,8 +27,7 @@ from frametime.cli.value_types import NAME, NamedPath, NumberWithin
 if TYPE_CHECKING:
     from concurrent.futures import Executor
 
-    from frametime.pipeline.batch import BatchCount, Row
-    from frametime.pipeline.batch_rows import BatchOptions
+    from frametime.pipeline.batch import BatchCount, BatchOptions, Row
     from frametime.plans.folder_walk import Walk
 
 _MOST_LINES: Final = 3
@@ -110,7 +109,7 @@ def batch(folder: str, **chosen: Any) -> None:
 
 def _options(chosen: Mapping[str, Any], out: Path) -> BatchOptions:
     """The options of a command line; those that are wrong or do not go together are wrong usage."""
-    from frametime.pipeline.batch_rows import BatchOptions
+    from frametime.pipeline.batch import BatchOptions
 
     if chosen["cluster"] is not None and chosen["workers"] is not None:
         raise click.UsageError("--workers is for this machine and --cluster has its own: give one of them")

@@ -169,9 +169,11 @@ def _measured(request: MeasureRequest, *, go_on: bool) -> tuple[Capture, Measure
 def _plot(measured: tuple[Capture, MeasuredRun], chosen: dict[str, Any]) -> None:
     from pathlib import Path
 
-    from frametime.pipeline.compare_files import plot_run
+    from frametime.pipeline.chart_files import plot_run
+    from frametime.render.charts.theme import Theme
 
-    plot_run(*measured, Path(chosen["plot"]), theme=chosen["theme"], size=chosen["size"], force=chosen["force"])
+    theme = Theme.of(chosen["theme"], chosen["size"])
+    plot_run(*measured, Path(chosen["plot"]), theme=theme, force=chosen["force"])
 
 
 def _segment(text: str | None) -> int | Literal["longest"] | None:

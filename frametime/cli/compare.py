@@ -48,7 +48,7 @@ def compare(files: tuple[str, ...], **chosen: Any) -> None:
       frametime compare a.csv b.csv --out charts --label stock --label tuned --title "What tuning brought"
     """
     from frametime.errors import printable
-    from frametime.pipeline.compare_files import COMPARE_KEYS, compare_captures
+    from frametime.pipeline.chart_files import COMPARE_KEYS, compare_captures
     from frametime.pipeline.measuring import MeasureRequest
 
     paths = [path for given in files for path in _captures(given)]
@@ -65,9 +65,7 @@ def compare(files: tuple[str, ...], **chosen: Any) -> None:
     written = compare_captures(
         requests,
         chosen["out"],
-        theme=request.theme_value(),
-        formats=request.formats,
-        only=request.only,
+        request=request,
         labels=chosen["labels"],
         title=chosen["title"],
         force=chosen["force"],

@@ -52,16 +52,15 @@ def make_chart_request(chosen: Mapping[str, Any], known: Sequence[str]) -> Chart
     click.UsageError
         If a key is not known.
     """
-    from frametime.pipeline.chart_files import ChartRequest, known_keys
+    from frametime.pipeline.chart_files import ChartRequest
 
-    try:
-        only = known_keys(chosen["only"], known) if chosen["only"] else None
-    except ValueError as error:
-        raise click.UsageError(f"--only: {error}") from error
+    for key in chosen["only"]:
+        if key not in known:
+            raise click.UsageError(f"--only: there is no chart {key!r} here; known are {', '.join(known)}")
     return ChartRequest(
         theme=chosen["theme"],
         size=chosen["size"],
         formats=tuple(dict.fromkeys(chosen["formats"])),
-        only=only,
+        only=chosen["only"] or None,
         transparent=chosen["transparent"],
     )

@@ -70,7 +70,7 @@ def review(
     Exit code 4: done, but some captures could not be used. 5: --coverage found runs that are missing or to repeat.
     """
     from frametime.errors import printable
-    from frametime.pipeline.review_outputs import DrawnOutputs, ReviewRequest, make_review
+    from frametime.pipeline.review_outputs import make_review
     from frametime.plans.plan import read_plan
     from frametime.render.charts.chart_catalog import keys_for
 
@@ -92,17 +92,16 @@ def review(
     if out is None:
         raise click.UsageError("give --out FOLDER for the result, or --coverage to see what is missing")
     outcome = make_review(
-        ReviewRequest(
-            plan_file=plan,
-            plan=checked,
-            out=out,
-            drawn=DrawnOutputs(charts=not no_charts, report=not no_report, request=charts),
-            escape_formulas=escape_formulas,
-            force=force,
-            measure_again=measure_again,
-            workers=workers,
-            limits=limits,
-        )
+        checked,
+        out,
+        plan_file=plan,
+        charts=None if no_charts else charts,
+        report=not no_report,
+        escape_formulas=escape_formulas,
+        force=force,
+        measure_again=measure_again,
+        workers=workers,
+        limits=limits,
     )
     if not quiet:
         click.echo(outcome.summary, nl=False)

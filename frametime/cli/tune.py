@@ -68,7 +68,7 @@ def tune() -> None:
 @_RECORD
 def new(record: str) -> None:
     """Begin a tuning record, to be filled in by hand."""
-    from frametime.pipeline.tuning_record_file import new_record
+    from frametime.pipeline.tuning_record import new_record
     from frametime.render.tuning_text import cautions_text
 
     new_record(record)
@@ -84,7 +84,7 @@ def next_(record: str, as_json: bool) -> None:
     """Say which trial comes next, and why."""
     from pathlib import Path
 
-    from frametime.pipeline.tuning_record_file import read_record
+    from frametime.pipeline.tuning_record import read_record
     from frametime.pipeline.tuning_runs import measured_record
     from frametime.tuning.search.next_trial import next_trial
 
@@ -132,7 +132,7 @@ def add(record: str, **chosen: Any) -> None:
     Without a setting and a workload it is the trial that 'tune next' proposes; where it passed and the record has a
     logs_folder, its newest logs are taken.
     """
-    from frametime.pipeline.tuning_notes import note_trial
+    from frametime.pipeline.tuning_record import note_trial
     from frametime.pipeline.tuning_runs import TrialReading
     from frametime.render.tuning_text import noted_text
     from frametime.tuning.record import Outcome, Setting, Trial
@@ -177,7 +177,7 @@ def add(record: str, **chosen: Any) -> None:
 @_RECORD
 def undo(record: str) -> None:
     """Take the last trial back out of the record; its logs stay."""
-    from frametime.pipeline.tuning_record_file import take_back_trial
+    from frametime.pipeline.tuning_record import take_back_trial
 
     rest, trial = take_back_trial(record)
     shown = printable(record, limit=1000)
@@ -196,9 +196,9 @@ def show(record: str, report: str | None, charts: str | None, force: bool, as_js
     """Show what the trials have found, and what is not yet known."""
     from pathlib import Path
 
-    from frametime.pipeline.tuning_outputs import ENDINGS as REPORT_ENDINGS
-    from frametime.pipeline.tuning_outputs import write_tuning_report
-    from frametime.pipeline.tuning_runs import summarize_file
+    from frametime.pipeline.report_files import ENDINGS as REPORT_ENDINGS
+    from frametime.pipeline.report_files import write_tuning_report
+    from frametime.pipeline.tuning_record import summarize_file
     from frametime.render.charts.chart_catalog import keys_for
 
     if charts is None:
@@ -213,7 +213,7 @@ def show(record: str, report: str | None, charts: str | None, force: bool, as_js
     if report is not None:
         write_tuning_report(summary, Path(report), force=force)
     if charts is not None:
-        from frametime.pipeline.tuning_outputs import write_tuning_charts
+        from frametime.pipeline.chart_files import write_tuning_charts
 
         write_tuning_charts(summary, Path(charts), request=request, force=force)
     if as_json:
@@ -253,12 +253,14 @@ def endurance(
     """Judge one long run: does the setting hold?"""
     from pathlib import Path
 
-    from frametime.pipeline.compare_files import plot_run
+    from frametime.pipeline.chart_files import plot_run
     from frametime.pipeline.measuring import sensor_log_hint
-    from frametime.pipeline.tuning_outputs import ENDINGS as REPORT_ENDINGS
-    from frametime.pipeline.tuning_outputs import write_endurance_report
-    from frametime.pipeline.tuning_runs import TrialReading, endurance_run
+    from frametime.pipeline.report_files import ENDINGS as REPORT_ENDINGS
+    from frametime.pipeline.report_files import write_endurance_report
+    from frametime.pipeline.tuning_record import endurance_run
+    from frametime.pipeline.tuning_runs import TrialReading
     from frametime.render.charts.figure_files import ENDINGS as CHART_ENDINGS
+    from frametime.render.charts.theme import Theme
 
     refuse_auto_start(chosen, "an endurance run counts from its start")
     refuse_standard_input_twice([capture], sensors)
@@ -286,8 +288,8 @@ def endurance(
     if report is not None:
         write_endurance_report(verdict, Path(report), measured=(read, run), force=force)
     if plot is not None:
-        look = {"theme": chosen["theme"], "size": chosen["size"]}
-        plot_run(read, run, Path(plot), verdict=verdict, force=force, **look)
+        look = Theme.of(chosen["theme"], chosen["size"])
+        plot_run(read, run, Path(plot), theme=look, verdict=verdict, force=force)
     if as_json:
         from frametime.render.json_output import endurance_json
 

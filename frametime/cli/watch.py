@@ -104,7 +104,7 @@ _OF_A_FOLDER: Final = (
 def _watch_plan(path: Path, chosen: dict[str, Any]) -> None:
     """Watch the captures of a plan, which says how they are read and measured."""
     from frametime.errors import printable
-    from frametime.pipeline.bench_watch import watch_plan
+    from frametime.pipeline.watching import watch_plan
     from frametime.plans.plan import read_plan
     from frametime.render.bench_text import newest_run_text, next_run_text
 

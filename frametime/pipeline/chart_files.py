@@ -1,22 +1,30 @@
-"""The chart files of a review, drawn in several processes."""
+"""Chart files: of a review, drawn in several processes; of a tuning record; and of a few captures, without a plan."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, TypeAlias
 
+from frametime.capture import Capture
 from frametime.errors import OutputError
+from frametime.metrics.metric import MeasuredRun
+from frametime.pipeline.measuring import MeasureRequest, measure_file, sensor_log_hint
 from frametime.pipeline.measuring_many import worker_count
 from frametime.pipeline.worker_pool import Lost, WorkerLimits, WorkerPool
+from frametime.render.charts.chart_catalog import keys_for
 from frametime.render.charts.theme import Theme
-from frametime.replacing import write_bytes
+from frametime.replacing import claiming, refuse_existing, write_bytes
 from frametime.review.result import ReviewResult
 
 if TYPE_CHECKING:
     from frametime.render.charts.drawings import Drawing
+    from frametime.render.charts.run_traces import RunTrace
+    from frametime.tuning.judging.endurance_verdict import EnduranceVerdict
+    from frametime.tuning.judging.tuning_summary import TuningSummary
+
 
 _Key: TypeAlias = tuple[str, str]
 """Name of a chart, and the ending of its file."""
@@ -67,6 +75,10 @@ class ChartRequest:
     def theme_value(self) -> Theme:
         """The theme of these names."""
         return Theme.of(self.theme, self.size, transparent=self.transparent)
+
+    def paths(self, folder: Path, names: Iterable[str]) -> tuple[Path, ...]:
+        """The files of charts of these names in a folder."""
+        return tuple(folder / f"{name}.{ending}" for name in names for ending in self.formats)
 
 
 def chart_writers(
@@ -165,15 +177,216 @@ def left_out_words(result: ReviewResult, request: ChartRequest) -> str | None:
     )
 
 
-def known_keys(keys: Sequence[str], known: Sequence[str]) -> tuple[str, ...]:
-    """The keys, if all are known.
+COMPARE_KEYS: Final = keys_for("capture", "captures")
+
+_VECTOR_COLUMNS: Final = 1200
+
+
+def plot_run(
+    capture: Capture,
+    run: MeasuredRun,
+    out_path: Path,
+    *,
+    theme: Theme,
+    verdict: EnduranceVerdict | None = None,
+    force: bool = False,
+) -> None:
+    """Draw the frame times of one capture, or an endurance run with its criteria.
+
+    Parameters
+    ----------
+    capture : Capture
+    run : MeasuredRun
+        The capture, measured.
+    out_path : Path
+        File to write; its ending is the format.
+    theme : Theme
+    verdict : EnduranceVerdict, optional
+        Of an endurance run.
+    force : bool
+        Replace a file that is there.
 
     Raises
     ------
-    ValueError
-        Naming the first that is not.
+    OutputError
+        If the file is there already, its ending is no format, or it cannot be written.
     """
-    for key in keys:
-        if key not in known:
-            raise ValueError(f"there is no chart {key!r} here; known are {', '.join(known)}")
-    return tuple(keys)
+    from frametime.render.charts.endurance import draw_endurance
+    from frametime.render.charts.figure_files import format_of, write_figure
+    from frametime.render.charts.frame_times import draw_frame_times
+
+    n_columns = _VECTOR_COLUMNS if format_of(out_path) != "png" else None
+    refuse_existing([out_path], force=force)
+    if verdict is None:
+        figure = draw_frame_times(capture, run, theme, n_columns=n_columns)
+    else:
+        figure = draw_endurance(capture, run, verdict, theme, n_columns=n_columns)
+    write_figure(figure, theme, out_path, force=force)
+
+
+def compare_captures(
+    captures: Sequence[MeasureRequest],
+    folder: Path,
+    *,
+    request: ChartRequest,
+    labels: Sequence[str] = (),
+    title: str | None = None,
+    force: bool = False,
+    on_hint: Callable[[str], None] | None = None,
+) -> tuple[Path, ...]:
+    """Measure a few captures and draw them side by side.
+
+    Parameters
+    ----------
+    captures : sequence of MeasureRequest
+        In the order in which they are shown.
+    folder : Path
+        Made where it is missing.
+    request : ChartRequest
+        Keys of the charts: ``frame-times`` (one figure a capture), ``frame-time-panels``, ``percentiles``,
+        ``distribution``; all of them by default.
+    labels : sequence of str
+        Names of the captures; by default what tells them apart.
+    title : str or None
+        Of the charts of several captures, in place of their own.
+    force : bool
+        Replace files that are there.
+    on_hint : callable, optional
+        Called with a sentence for each file that looks like a sensor log.
+
+    Returns
+    -------
+    tuple of Path
+        The files, in the order of the catalog.
+
+    Raises
+    ------
+    FrametimeError
+        If a capture cannot be used.
+    OutputError
+        If a file is there already and ``force`` is not set, or the folder cannot be written.
+    """
+    wanted = COMPARE_KEYS if request.only is None else request.only
+    names = _file_names(len(captures), wanted)
+    refuse_existing(request.paths(folder, names), force=force)
+    measured = [measure_file(capture) for capture in captures]
+    if on_hint is not None:
+        for capture, (_, run) in zip(captures, measured, strict=True):
+            if (hint := sensor_log_hint(capture.path, run)) is not None:
+                on_hint(hint)
+    drawings = _drawings_of(measured, wanted, request.theme_value(), labels, title)
+    return _write_figures(dict(zip(names, drawings, strict=True)), folder, request, force=force)
+
+
+def _write_figures(
+    drawings: Mapping[str, Drawing], folder: Path, request: ChartRequest, *, force: bool
+) -> tuple[Path, ...]:
+    """Draw figures into a folder that is made where it is missing; their files, in the same order."""
+    from frametime.render.charts.figure_files import figure_bytes
+
+    paths = request.paths(folder, drawings)
+    theme = request.theme_value()
+    with claiming(paths, force=force, folder=folder):
+        for name, drawing in drawings.items():
+            figure = drawing()
+            for path in request.paths(folder, [name]):
+                write_bytes(path, figure_bytes(figure, theme, path.suffix[1:]))
+    return paths
+
+
+def _groups(n_runs: int) -> list[range]:
+    """Runs of each figure of several runs."""
+    from frametime.render.charts.frame_time_panels import MOST_RUNS
+
+    n_groups = -(-n_runs // MOST_RUNS)
+    length = -(-n_runs // n_groups)
+    return [range(start, min(start + length, n_runs)) for start in range(0, n_runs, length)]
+
+
+def _file_names(n_runs: int, wanted: Sequence[str]) -> list[str]:
+    names = []
+    n_groups = len(_groups(n_runs))
+    for key in COMPARE_KEYS:
+        if key not in wanted:
+            continue
+        if key == "frame-times":
+            names += [key if n_runs == 1 else f"{key}-{number + 1}" for number in range(n_runs)]
+        else:
+            names += [key if n_groups == 1 else f"{key}-page{number + 1}" for number in range(n_groups)]
+    return names
+
+
+def _drawings_of(
+    measured: Sequence[tuple[Capture, MeasuredRun]],
+    wanted: Sequence[str],
+    theme: Theme,
+    given: Sequence[str],
+    title: str | None,
+) -> list[Drawing]:
+    """In the order of the file names."""
+    from functools import partial
+
+    from frametime.render.charts.frame_time_panels import draw_frame_time_panels
+    from frametime.render.charts.frame_times import draw_frame_times, pixel_columns
+    from frametime.render.charts.run_distributions import draw_distribution, draw_percentiles
+    from frametime.render.charts.run_traces import label_of, labels_of, trace_of_capture
+
+    common, labels = labels_of([run for _, run in measured])
+    if given:
+        common, labels = "", list(given)
+    found: list[Drawing] = []
+    if "frame-times" in wanted:
+        found += [
+            partial(draw_frame_times, capture, run, theme, label=label_of(run) if common else label)
+            for (capture, run), label in zip(measured, labels, strict=True)
+        ]
+    traces: list[RunTrace] = [
+        trace_of_capture(capture, run, n_columns=pixel_columns(theme) // 2, label=label)
+        for (capture, run), label in zip(measured, labels, strict=True)
+    ]
+    several = (
+        ("frame-time-panels", draw_frame_time_panels, "Frame times"),
+        ("percentiles", draw_percentiles, "Frame-time percentiles"),
+        ("distribution", draw_distribution, "Spread of frame times"),
+    )
+    for key, draw, kind in several:
+        if key in wanted:
+            found += [
+                partial(
+                    draw,
+                    [traces[place] for place in group],
+                    theme,
+                    title=title or (f"{kind}: {common}" if common else kind),
+                )
+                for group in _groups(len(measured))
+            ]
+    return found
+
+
+def write_tuning_charts(
+    summary: TuningSummary, folder: Path, *, request: ChartRequest, force: bool = False
+) -> tuple[Path, ...]:
+    """Draw the charts of a tuning record into ``folder``.
+
+    Parameters
+    ----------
+    summary : TuningSummary
+    folder : Path
+        Made where it is missing.
+    request : ChartRequest
+    force : bool
+        Replace files that are there.
+
+    Returns
+    -------
+    tuple of Path
+
+    Raises
+    ------
+    OutputError
+        If a file is there already and ``force`` is not set, or the folder cannot be written.
+    """
+    from frametime.render.charts.drawings import tuning_figures
+
+    drawings = tuning_figures(summary, request.theme_value(), only=request.only)
+    return _write_figures(dict(drawings), folder, request, force=force)

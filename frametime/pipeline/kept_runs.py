@@ -21,8 +21,7 @@ from typing import TYPE_CHECKING, Final
 
 from frametime.errors import OutputError, ReadError
 from frametime.metrics.metric import Curve, MeasuredRun
-from frametime.pipeline.batch_rows import file_sha256, layouts_sha256
-from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest, measure_one
+from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest, file_sha256, layouts_sha256, measure_one
 from frametime.pipeline.measuring_many import measure_many
 from frametime.replacing import clear_leftovers, write_bytes
 from frametime.version import __version__

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import re
 from collections.abc import Sequence
@@ -242,3 +243,20 @@ def _refuse_pipe(path: str) -> None:
     """Refuse a pipe among the files of a folder: reading it would wait for a writer that may never come."""
     if Path(path).is_fifo():
         raise ReadError.at(path, "this is a pipe, not a file", helps="read it with 'frametime check'")
+
+
+def layouts_sha256(capture: Path) -> str | None:
+    """SHA-256 of the file of layouts beside a capture; ``None`` where there is none that can be read."""
+    from frametime.adapters.columns.remembered import layouts_beside
+
+    beside = layouts_beside(str(capture))
+    try:
+        return None if beside is None else file_sha256(beside)
+    except OSError:
+        return None
+
+
+def file_sha256(path: Path) -> str:
+    """SHA-256 of the bytes of a file, in hexadecimal."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()

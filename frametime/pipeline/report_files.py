@@ -1,18 +1,23 @@
-"""A review to its report: one HTML page and the same in Markdown."""
+"""Reports: of a review, a tuning record, an endurance run; each an HTML page, or Markdown."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from frametime.replacing import refuse_existing, write_text
+from frametime.replacing import claiming, refuse_ending, refuse_existing, write_text
 
 if TYPE_CHECKING:
+    from frametime.capture import Capture
+    from frametime.metrics.metric import MeasuredRun
+    from frametime.render.report.document import Report
     from frametime.render.report.review_charts import ChosenChart
     from frametime.review.result import ReviewResult
+    from frametime.tuning.judging.endurance_verdict import EnduranceVerdict
+    from frametime.tuning.judging.tuning_summary import TuningSummary
 
 PAGE: Final = "report.html"
 TEXT: Final = "report.md"
@@ -21,15 +26,9 @@ PAGE_BYTES: Final = 2_975_000
 MOST_WITH_NARROW: Final = 2_500_000
 """A page larger than that without its frame times has its charts in the wide form only, and none that is large."""
 LARGEST_DRAWING: Final = 250_000
+ENDINGS: Final = (".html", ".htm", ".md")
+"""Of reports; the last is Markdown."""
 MOST_TRACE_BYTES: Final = 1_400_000
-
-
-@dataclass(frozen=True, kw_only=True)
-class ReportTexts:
-    """A report in its two forms."""
-
-    page: str
-    text: str
 
 
 def write_report(result: ReviewResult, folder: Path, *, force: bool = False) -> tuple[Path, ...]:
@@ -66,14 +65,11 @@ def report_files(result: ReviewResult, *, charts_folder: str | None = None) -> M
     The report is made when the first file is asked for. ``charts_folder`` is where the charts lie as PNG files.
     """
     texts = cache(lambda: report_texts(result, charts_folder=charts_folder))
-    return {
-        PAGE: lambda path: write_text(path, texts().page),
-        TEXT: lambda path: write_text(path, texts().text),
-    }
+    return {PAGE: lambda path: write_text(path, texts()[PAGE]), TEXT: lambda path: write_text(path, texts()[TEXT])}
 
 
-def report_texts(result: ReviewResult, *, charts_folder: str | None = None) -> ReportTexts:
-    """The report of a review.
+def report_texts(result: ReviewResult, *, charts_folder: str | None = None) -> dict[str, str]:
+    """The report of a review, by the names of its two files.
 
     The frame times that can be zoomed in the page get the room that the rest of it leaves below `PAGE_BYTES`.
     """
@@ -107,7 +103,7 @@ def report_texts(result: ReviewResult, *, charts_folder: str | None = None) -> R
             page = render_html(report)
         else:
             page = replace_traces(page, place, traces)
-    return ReportTexts(page=page, text=render_markdown(report))
+    return {PAGE: page, TEXT: render_markdown(report)}
 
 
 def _narrow(result: ReviewResult, charts: Sequence[ChosenChart]) -> dict[str, bytes]:
@@ -118,3 +114,50 @@ def _narrow(result: ReviewResult, charts: Sequence[ChosenChart]) -> dict[str, by
     names = narrow_charts(result, charts)
     drawn = chart_contents(result, ChartRequest(formats=("svg",), size=NARROW), list(names.values()))
     return {name: drawn[narrow] for name, narrow in names.items()}
+
+
+def write_tuning_report(summary: TuningSummary, path: Path, *, force: bool = False) -> None:
+    """Write the report of a tuning record.
+
+    Raises
+    ------
+    OutputError
+        If the name has another ending, the file is there already and ``force`` is not given, or it cannot be written.
+    """
+    from frametime.render.report.tuning_report import tuning_charts, tuning_report
+
+    _write(tuning_report(summary, figures=() if _is_text(path) else tuning_charts(summary)), path, force=force)
+
+
+def write_endurance_report(
+    verdict: EnduranceVerdict,
+    path: Path,
+    *,
+    measured: tuple[Capture, MeasuredRun] | None = None,
+    force: bool = False,
+) -> None:
+    """Write the report of one endurance run; with the capture and what was measured of it, its chart too.
+
+    Raises
+    ------
+    OutputError
+        As for `write_tuning_report`.
+    """
+    from frametime.render.report.endurance_report import endurance_chart, endurance_report
+
+    figures = () if measured is None or _is_text(path) else (endurance_chart(*measured, verdict),)
+    _write(endurance_report(verdict, figures=figures), path, force=force)
+
+
+def _is_text(path: Path) -> bool:
+    return path.suffix.lower() == ".md"
+
+
+def _write(report: Report, path: Path, *, force: bool) -> None:
+    from frametime.render.report.html import render_html
+    from frametime.render.report.markdown import render_markdown
+
+    refuse_ending(path, ENDINGS, "report")
+    render = render_markdown if _is_text(path) else render_html
+    with claiming([path], force=force):
+        write_text(path, render(report))

@@ -7,7 +7,7 @@ import json
 import os
 import shutil
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -15,10 +15,9 @@ from frametime.errors import OutputError, printable
 from frametime.locking import alone_with
 from frametime.pipeline.chart_files import ChartRequest, chart_writers, left_out_words
 from frametime.pipeline.kept_runs import is_free
-from frametime.pipeline.report_files import report_files
+from frametime.pipeline.report_files import TEXT, report_files
+from frametime.pipeline.review_data import cells_csv, review_formula_count, review_json, runs_table, standings_csv
 from frametime.pipeline.review_files import review_plan
-from frametime.pipeline.review_schema import review_json
-from frametime.pipeline.review_tables import cells_csv, review_formula_count, runs_table, standings_csv
 from frametime.pipeline.worker_pool import WorkerLimits
 from frametime.replacing import clear_leftovers, replacing_folder
 from frametime.review.result import ReviewResult
@@ -34,48 +33,6 @@ RECORD_FILE: Final = ".review.json"
 _RECORD_SCHEMA: Final = "frametime.review-folder/1"
 _OF_THE_SYSTEM: Final = frozenset({".DS_Store", "Thumbs.db"})
 """What programs that show folders leave in them."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class DrawnOutputs:
-    """Which of the slow outputs are wanted; ``request`` says which charts, and how they look."""
-
-    charts: bool
-    report: bool
-    request: ChartRequest = field(default_factory=ChartRequest)
-
-
-@dataclass(frozen=True, kw_only=True)
-class ReviewRequest:
-    """What is asked of a review.
-
-    Attributes
-    ----------
-    plan_file : pathlib.Path
-    plan : ReviewPlan
-        As it was read from that file.
-    out : pathlib.Path
-        Folder for the outputs.
-    drawn : DrawnOutputs
-    escape_formulas, force : bool
-        See `write_review`.
-    measure_again : bool
-        Use nothing that was kept.
-    workers : int or None
-        Processes that measure.
-    limits : WorkerLimits or None
-        What one capture may take of a process; given, none is measured in this one.
-    """
-
-    plan_file: Path
-    plan: ReviewPlan
-    out: Path
-    drawn: DrawnOutputs
-    escape_formulas: bool = False
-    force: bool = False
-    measure_again: bool = False
-    workers: int | None = None
-    limits: WorkerLimits | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -103,8 +60,22 @@ class ReviewOutcome:
     more_charts: str | None
 
 
-def make_review(request: ReviewRequest) -> ReviewOutcome:
+def make_review(
+    plan: ReviewPlan,
+    out: Path,
+    *,
+    plan_file: Path,
+    charts: ChartRequest | None = None,
+    report: bool = False,
+    force: bool = False,
+    escape_formulas: bool = False,
+    measure_again: bool = False,
+    workers: int | None = None,
+    limits: WorkerLimits | None = None,
+) -> ReviewOutcome:
     """Measure what is not kept, compare and write. A folder that may not be replaced is refused before any work.
+
+    Parameters are those of `review_plan` and `write_review`.
 
     Raises
     ------
@@ -113,32 +84,28 @@ def make_review(request: ReviewRequest) -> ReviewOutcome:
     """
     from frametime.render.review_text import review_text
 
-    with alone_with(request.out):
-        _refuse_strangers(request.out)
-        if not request.force and (request.out / RECORD_FILE).exists():
-            _refuse_other_plan(request.out, request.plan_file)
-        kept_file = request.out / KEPT_RUNS_FILE
+    with alone_with(out):
+        _refuse_strangers(out)
+        if not force and (out / RECORD_FILE).exists():
+            _refuse_other_plan(out, plan_file)
         result = review_plan(
-            request.plan,
-            kept_file=kept_file,
-            measure_again=request.measure_again,
-            workers=request.workers,
-            limits=request.limits,
+            plan, kept_file=out / KEPT_RUNS_FILE, measure_again=measure_again, workers=workers, limits=limits
         )
         names = write_review(
             result,
-            request.out,
-            drawn=request.drawn,
-            force=request.force,
-            escape_formulas=request.escape_formulas,
-            plan_file=request.plan_file,
+            out,
+            charts=charts,
+            report=report,
+            force=force,
+            escape_formulas=escape_formulas,
+            plan_file=plan_file,
         )
     return ReviewOutcome(
         names=names,
-        summary=review_text(result, details_in="report.md" if request.drawn.report else "result.json"),
+        summary=review_text(result, details_in=TEXT if report else RESULT_FILE),
         n_unreadable=len(result.unreadable),
-        n_formulas=0 if request.escape_formulas else review_formula_count(result),
-        more_charts=left_out_words(result, request.drawn.request) if request.drawn.charts else None,
+        n_formulas=0 if escape_formulas else review_formula_count(result),
+        more_charts=None if charts is None else left_out_words(result, charts),
     )
 
 
@@ -146,8 +113,9 @@ def write_review(
     result: ReviewResult,
     folder: Path,
     *,
-    drawn: DrawnOutputs,
-    force: bool,
+    charts: ChartRequest | None = None,
+    report: bool = False,
+    force: bool = False,
     escape_formulas: bool = False,
     plan_file: Path | None = None,
 ) -> tuple[str, ...]:
@@ -161,7 +129,10 @@ def write_review(
     ----------
     result : ReviewResult
     folder : Path
-    drawn : DrawnOutputs
+    charts : ChartRequest, optional
+        Which charts are drawn, and how they look; by default none.
+    report : bool
+        Write the report too.
     force : bool
         Replace the result of another plan, and draw all again.
     escape_formulas : bool
@@ -184,7 +155,7 @@ def write_review(
     with alone_with(folder):
         _refuse_strangers(folder)
         files = text_files(result, escape_formulas=escape_formulas)
-        chosen = dict(drawn_files(result, drawn))
+        chosen = dict(drawn_files(result, charts=charts, report=report))
         is_unchanged = all(_holds(folder / name, content) for name, content in files.items())
         if not force and not is_unchanged and (folder / RECORD_FILE).exists():
             _refuse_other_plan(folder, plan_file)
@@ -224,17 +195,19 @@ def text_files(result: ReviewResult, *, escape_formulas: bool = False) -> Mappin
     }
 
 
-def drawn_files(result: ReviewResult, drawn: DrawnOutputs) -> Iterator[tuple[str, Callable[[Path], None]]]:
+def drawn_files(
+    result: ReviewResult, *, charts: ChartRequest | None, report: bool
+) -> Iterator[tuple[str, Callable[[Path], None]]]:
     """Charts and report: name below the output folder, and what writes it to a path.
 
     This is the one place where the drawn outputs of a review are listed.
     """
-    if drawn.charts:
-        yield from chart_writers(result, drawn.request).items()
-    if drawn.report:
+    if charts is not None:
+        yield from chart_writers(result, charts).items()
+    if report:
         # The text form of the report shows the charts that lie beside it.
-        beside = drawn.charts and drawn.request.only is None and "png" in drawn.request.formats
-        yield from report_files(result, charts_folder=drawn.request.folder if beside else None).items()
+        beside = charts is not None and charts.only is None and "png" in charts.formats
+        yield from report_files(result, charts_folder=charts.folder if charts is not None and beside else None).items()
 
 
 def _plan_name(folder: Path, plan_file: Path | None) -> str | None:

@@ -10,9 +10,8 @@ from typing import TYPE_CHECKING, Final
 
 from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, ReadError, printable
-from frametime.metrics.metric import MeasuredRun
 from frametime.metrics.options import MeasureOptions
-from frametime.pipeline.measuring import MeasureRequest, measure_file, slow_log_hint
+from frametime.pipeline.measuring import MeasureRequest, slow_log_hint
 from frametime.tuning.record import Limits, Outcome, Trial, TuningRecord
 from frametime.words import counted
 
@@ -24,8 +23,6 @@ if TYPE_CHECKING:
     from frametime.adapters.sensors.sensor_log import SensorOptions
     from frametime.capture import Capture
     from frametime.metrics.frame_series import FrameSeries
-    from frametime.tuning.judging.endurance_verdict import EnduranceVerdict
-    from frametime.tuning.judging.tuning_summary import TuningSummary
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -79,7 +76,7 @@ def numbers_of_log(
     from frametime.metrics.metric import Missing
     from frametime.metrics.quality import quality_caveats
 
-    request = _request(log, sensors, options, reading)
+    request = request_of_log(log, sensors, options, reading)
     capture = read_capture(request.path, options=request.read)
     if sensors is not None:
         capture = with_sensors(capture, sensors, options=request.sensor_options or SensorOptions())
@@ -120,7 +117,10 @@ def _doubts(log: str, average_fps: float | None, caveats: Sequence[Caveat]) -> t
     ) + tuple(caveat for caveat in caveats if caveat.code == "sensors-unusable")
 
 
-def _request(log: str, sensors: str | None, options: MeasureOptions, reading: TrialReading | None) -> MeasureRequest:
+def request_of_log(
+    log: str, sensors: str | None, options: MeasureOptions, reading: TrialReading | None
+) -> MeasureRequest:
+    """What is to be measured of one log."""
     from frametime.adapters.base import ReadOptions
 
     reading = TrialReading() if reading is None else reading
@@ -195,52 +195,3 @@ def measured_record(record: TuningRecord, folder: Path) -> tuple[TuningRecord, t
 def _rounded(value: float) -> float:
     """Seven significant digits: far below what runs scatter, and readable in the record."""
     return round(value, 6 - math.floor(math.log10(abs(value)))) if value else value
-
-
-def summarize_file(path: str) -> TuningSummary:
-    """Read a tuning record, measure the logs that have no numbers yet, and judge it.
-
-    Raises
-    ------
-    RecordError
-    """
-    from frametime.pipeline.tuning_record_file import read_record
-    from frametime.tuning.judging.summarizing import summarize
-
-    record, caveats = measured_record(read_record(path), Path(path).parent)
-    return summarize(record, caveats=caveats)
-
-
-def endurance_run(
-    capture: str,
-    sensors: str | None,
-    *,
-    options: MeasureOptions,
-    reading: TrialReading | None = None,
-    record: str | None = None,
-) -> tuple[Capture, MeasuredRun, EnduranceVerdict]:
-    """One long run with its measurements and its verdict; limits that the options leave open come from the record.
-
-    Raises
-    ------
-    FrametimeError
-        If the record, the capture or its sensor log cannot be used.
-    """
-    from frametime.pipeline.tuning_record_file import read_record
-    from frametime.tuning.judging.criterion import EnduranceRules
-    from frametime.tuning.judging.endurance_verdict import judge_endurance
-
-    rules = EnduranceRules()
-    if record is not None:
-        known = read_record(record)
-        rules = EnduranceRules(
-            min_minutes=known.steps.endurance_min_minutes, max_minutes=known.steps.endurance_max_minutes
-        )
-        limits = known.limits
-        options = replace(
-            options,
-            temperature_limit_c=options.temperature_limit_c or limits.temperature_c,
-            power_limit_w=options.power_limit_w or limits.power_w,
-        )
-    read, run = measure_file(_request(capture, sensors, options, reading))
-    return read, run, judge_endurance(read, run, rules)

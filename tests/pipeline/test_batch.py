@@ -18,8 +18,7 @@ from frametime.adapters.reading import read_capture
 from frametime.errors import OutputError, ReadError
 from frametime.metrics.catalog.catalog import CATALOG
 from frametime.pipeline import batch as batch_module
-from frametime.pipeline.batch import BatchCount, Row, batch_frame, journal_of, run_batch
-from frametime.pipeline.batch_rows import BatchOptions
+from frametime.pipeline.batch import BatchCount, BatchOptions, Row, batch_frame, journal_of, run_batch
 from frametime.pipeline.batch_table import check_output, is_batch_table, write_partitions
 from frametime.pipeline.table_frames import Column
 from frametime.plans.folder_walk import walk_captures

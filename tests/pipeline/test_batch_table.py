@@ -7,8 +7,7 @@ from pathlib import Path
 import pytest
 
 from frametime.errors import OutputError
-from frametime.pipeline.batch_table import read_table, write_table
-from frametime.pipeline.journal import Row
+from frametime.pipeline.batch_table import Row, read_table, write_table
 from frametime.pipeline.table_frames import Column
 
 COLUMNS = (

@@ -11,7 +11,7 @@ import pytest
 
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.reading import read_capture
-from frametime.pipeline.bench_watch import BenchReport, watch_plan
+from frametime.pipeline.watching import BenchReport, watch_plan
 from frametime.plans.plan import ReviewPlan, read_plan
 from frametime.render.bench_text import newest_run_text
 

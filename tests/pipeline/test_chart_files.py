@@ -10,10 +10,13 @@ from review_samples import sample_review
 
 from frametime.errors import OutputError
 from frametime.metrics.options import MeasureOptions
-from frametime.pipeline.chart_files import ChartRequest, chart_writers, known_keys
-from frametime.pipeline.compare_files import named_theme, plot_run
-from frametime.pipeline.tuning_outputs import write_tuning_charts
-from frametime.pipeline.tuning_runs import summarize_file
+from frametime.pipeline.chart_files import (
+    ChartRequest,
+    chart_writers,
+    plot_run,
+    write_tuning_charts,
+)
+from frametime.pipeline.tuning_record import summarize_file
 from frametime.render.charts.drawings import review_figures
 from frametime.render.charts.figure_files import figure_bytes
 from frametime.render.charts.theme import Theme
@@ -58,31 +61,21 @@ def test_writers_draw_only_when_asked() -> None:
     assert all(name.startswith("charts/") and name.endswith(".png") for name in writers)
 
 
-def test_unknown_keys_and_names_are_refused() -> None:
-    assert known_keys(["matrix"], ("matrix", "value")) == ("matrix",)
-    with pytest.raises(ValueError, match="there is no chart 'pie' here; known are matrix, value"):
-        known_keys(["pie"], ("matrix", "value"))
-    with pytest.raises(OutputError, match="--size: there is no size 'poster'; use one of web, web-2x"):
-        named_theme("light", "poster")
-    with pytest.raises(OutputError, match="palette must be one of light, dark"):
-        named_theme("sepia", "web")
-
-
 def test_one_capture_becomes_one_picture(tmp_path: Path) -> None:
     capture = sample_capture(400)
     run = measured(capture)
-    plot_run(capture, run, tmp_path / "a.svg", theme="dark", size="video-1080p")
+    plot_run(capture, run, tmp_path / "a.svg", theme=Theme.of("dark", "video-1080p"))
     assert b"<svg" in (tmp_path / "a.svg").read_bytes()
     with pytest.raises(OutputError, match="the file exists"):
-        plot_run(capture, run, tmp_path / "a.svg")
+        plot_run(capture, run, tmp_path / "a.svg", theme=Theme.of())
 
 
 def test_tuning_charts_and_the_endurance_run(tmp_path: Path) -> None:
-    paths = write_tuning_charts(summarize_file(str(RECORD)), tmp_path)
+    paths = write_tuning_charts(summarize_file(str(RECORD)), tmp_path, request=ChartRequest())
     assert [path.name for path in paths] == ["tuning-map.png", "tuning-gain.png"]
     capture = sample_capture(900, with_sensors=True)
     run = measured(capture, MeasureOptions(temperature_limit_c=85.0))
-    plot_run(capture, run, tmp_path / "long.png", verdict=judge_endurance(capture, run))
+    plot_run(capture, run, tmp_path / "long.png", theme=Theme.of(), verdict=judge_endurance(capture, run))
     assert (tmp_path / "long.png").read_bytes().startswith(b"\x89PNG")
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from frametime.errors import OutputError
-from frametime.pipeline.journal import Row, journal_rows, open_journal, open_reader, read_journal
+from frametime.pipeline.batch_table import Row, journal_rows, open_journal, open_reader, read_journal
 
 ROWS: list[Row] = [{"file": f"run{number} é.csv", "average_fps": number / 3} for number in range(3)]
 CALL: Row = {"captures": "logs", "parameters": "0123"}

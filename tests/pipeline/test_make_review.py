@@ -6,8 +6,8 @@ import random
 import subprocess
 import sys
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -15,7 +15,7 @@ from frametime.errors import OutputError
 from frametime.pipeline import measuring_many
 from frametime.pipeline.chart_files import ChartRequest
 from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest
-from frametime.pipeline.review_outputs import KEPT_RUNS_FILE, DrawnOutputs, ReviewRequest, make_review
+from frametime.pipeline.review_outputs import KEPT_RUNS_FILE, make_review
 from frametime.plans.plan import read_plan
 
 
@@ -35,16 +35,9 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def request_of(bench: Path, out: Path, *, drawn: DrawnOutputs | None = None, **asked: bool) -> ReviewRequest:
+def request_of(bench: Path, out: Path, **asked: Any) -> dict[str, Any]:
     plan = bench / "plan.toml"
-    return ReviewRequest(
-        plan_file=plan,
-        plan=read_plan(plan),
-        out=out,
-        drawn=drawn or DrawnOutputs(charts=False, report=False),
-        workers=1,
-        **asked,  # type: ignore[arg-type]
-    )
+    return {"plan_file": plan, "plan": read_plan(plan), "out": out, "workers": 1, **asked}
 
 
 @pytest.fixture
@@ -63,13 +56,13 @@ def measured(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 
 @pytest.fixture
 def reviewed(bench: Path, tmp_path: Path) -> Path:
-    make_review(request_of(bench, tmp_path / "result"))
+    make_review(**request_of(bench, tmp_path / "result"))
     return tmp_path / "result"
 
 
 def test_the_same_is_said_again_and_nothing_is_written(bench: Path, reviewed: Path, measured: list[str]) -> None:
     before = state_of(reviewed)
-    first, second = make_review(request_of(bench, reviewed)), make_review(request_of(bench, reviewed))
+    first, second = make_review(**request_of(bench, reviewed)), make_review(**request_of(bench, reviewed))
     assert measured == []
     assert first == second
     assert len(first.summary) > 100
@@ -77,8 +70,8 @@ def test_the_same_is_said_again_and_nothing_is_written(bench: Path, reviewed: Pa
 
 
 def test_measuring_again_uses_nothing_that_was_kept(bench: Path, reviewed: Path, measured: list[str]) -> None:
-    first = make_review(request_of(bench, reviewed))
-    assert make_review(request_of(bench, reviewed, measure_again=True)) == first
+    first = make_review(**request_of(bench, reviewed))
+    assert make_review(**request_of(bench, reviewed, measure_again=True)) == first
     assert len(measured) == 6
 
 
@@ -96,7 +89,7 @@ def test_a_change_in_the_folder_is_put_right_unasked(
 ) -> None:
     expected = (reviewed / "cells.csv").read_bytes(), (reviewed / "standings.csv").read_bytes()
     change(reviewed)
-    make_review(request_of(bench, reviewed))
+    make_review(**request_of(bench, reviewed))
     assert ((reviewed / "cells.csv").read_bytes(), (reviewed / "standings.csv").read_bytes()) == expected
     assert measured == []
 
@@ -104,25 +97,25 @@ def test_a_change_in_the_folder_is_put_right_unasked(
 def test_another_baseline_leaves_no_chart_of_the_old_one(bench: Path, tmp_path: Path, measured: list[str]) -> None:
     plan, out = bench / "plan.toml", tmp_path / "result"
     text = plan.read_text("utf-8")
-    drawn = DrawnOutputs(charts=True, report=False, request=ChartRequest(only=("ratios", "percentiles")))
-    make_review(request_of(bench, out, drawn=drawn))
+    charts = ChartRequest(only=("ratios", "percentiles"))
+    make_review(**request_of(bench, out, charts=charts))
     old = {path.name for path in (out / "charts").iterdir()}
     kept = (out / KEPT_RUNS_FILE).read_bytes()
     n_measured = len(measured)
     try:
         plan.write_text(text.replace('baseline = "amber-6"', 'baseline = "birch-9"'), encoding="utf-8")
         assert plan.read_text("utf-8") != text
-        names = make_review(request_of(bench, out, drawn=drawn)).names
+        names = make_review(**request_of(bench, out, charts=charts)).names
         new = {path.name for path in (out / "charts").iterdir()}
         assert new == {Path(name).name for name in names if name.startswith("charts/")}
         assert old - new and new - old and old & new
         assert (out / KEPT_RUNS_FILE).read_bytes() == kept
         # The two runs whose curves are drawn, and no other.
         assert len(measured) - n_measured == 2
-        make_review(request_of(bench, out))
+        make_review(**request_of(bench, out))
         assert (out / "charts").exists()
         plan.write_text(text, encoding="utf-8")
-        make_review(request_of(bench, out))
+        make_review(**request_of(bench, out))
         assert not (out / "charts").exists()
     finally:
         plan.write_text(text, encoding="utf-8")
@@ -134,16 +127,16 @@ def test_the_folder_of_another_plan_is_refused_before_any_work(
     other = bench / "other.toml"
     other.write_text((bench / "plan.toml").read_text("utf-8"), encoding="utf-8")
     before = state_of(reviewed)
-    request = replace(request_of(bench, reviewed, measure_again=True), plan_file=other)
+    request = request_of(bench, reviewed, measure_again=True, plan_file=other)
     with pytest.raises(OutputError, match=r"the result of another plan, '.*plan\.toml'; --force replaces it"):
-        make_review(request)
+        make_review(**request)
     (reviewed / "notes.txt").write_text("mine", "utf-8")
     with pytest.raises(OutputError, match=r"'notes\.txt', which no review has written"):
-        make_review(replace(request, force=True))
+        make_review(**request, force=True)
     (reviewed / "notes.txt").unlink()
     assert measured == []
     assert state_of(reviewed) == before
-    make_review(replace(request, force=True))
+    make_review(**request, force=True)
     assert len(measured) == 6
 
 
@@ -152,11 +145,11 @@ def state_of(folder: Path) -> dict[Path, tuple[bytes, int]]:
 
 
 def test_charts_that_the_plan_names_are_drawn_besides_the_first_ones(bench: Path, tmp_path: Path) -> None:
-    request = request_of(bench, tmp_path / "out", drawn=DrawnOutputs(charts=True, report=False))
+    request = request_of(bench, tmp_path / "out", charts=ChartRequest())
     written = (bench / "plan.toml").read_text("utf-8").replace('"captures"', f'"{(bench / "captures").as_posix()}"')
     plan_file = tmp_path / "plan.toml"
     plan_file.write_text(f'charts = ["percentiles"]\n{written}', encoding="utf-8")
-    make_review(replace(request, plan_file=plan_file, plan=read_plan(plan_file)))
+    make_review(**request | {"plan_file": plan_file, "plan": read_plan(plan_file)})
     drawn = [path.name for path in sorted((tmp_path / "out" / "charts").iterdir())]
     assert "percentiles-harbor-1440p.png" in drawn
     assert "standings-all.png" in drawn

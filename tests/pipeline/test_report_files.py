@@ -12,8 +12,9 @@ import pytest
 
 from frametime.errors import OutputError
 from frametime.pipeline import report_files
-from frametime.pipeline.report_files import ReportTexts, write_report
-from frametime.pipeline.review_outputs import DrawnOutputs, drawn_files
+from frametime.pipeline.chart_files import ChartRequest
+from frametime.pipeline.report_files import write_report
+from frametime.pipeline.review_outputs import drawn_files
 from frametime.review.result import ReviewResult
 
 
@@ -37,9 +38,9 @@ def made_reports(monkeypatch: pytest.MonkeyPatch) -> list[str | None]:
     """Reports are not really made; the folder of charts of each that was asked for."""
     asked: list[str | None] = []
 
-    def make(_result: ReviewResult, *, charts_folder: str | None = None) -> ReportTexts:
+    def make(_result: ReviewResult, *, charts_folder: str | None = None) -> dict[str, str]:
         asked.append(charts_folder)
-        return ReportTexts(page="<!doctype html>\n", text="# Title\n")
+        return {"report.html": "<!doctype html>\n", "report.md": "# Title\n"}
 
     monkeypatch.setattr(report_files, "report_texts", make)
     return asked
@@ -65,19 +66,19 @@ def test_a_folder_that_cannot_be_made_is_an_error_of_the_user(result: ReviewResu
 def test_a_review_lists_the_report_and_makes_it_once(
     result: ReviewResult, tmp_path: Path, made_reports: list[str | None]
 ) -> None:
-    files = dict(drawn_files(result, DrawnOutputs(charts=False, report=True)))
+    files = dict(drawn_files(result, charts=None, report=True))
     assert list(files) == ["report.html", "report.md"]
     assert made_reports == []
     for name, write in files.items():
         write(tmp_path / name)
     assert made_reports == [None]
-    assert dict(drawn_files(result, DrawnOutputs(charts=False, report=False))) == {}
+    assert dict(drawn_files(result, charts=None, report=False)) == {}
 
 
 def test_the_text_names_the_charts_that_lie_beside_it(
     result: ReviewResult, tmp_path: Path, made_reports: list[str | None]
 ) -> None:
-    files = dict(drawn_files(result, DrawnOutputs(charts=True, report=True)))
+    files = dict(drawn_files(result, charts=ChartRequest(), report=True))
     assert list(files)[-2:] == ["report.html", "report.md"]
     assert len([name for name in files if name.startswith("charts/")]) > 10
     files["report.md"](tmp_path / "report.md")

@@ -21,14 +21,21 @@ from example_result import design, example_result, placed_run
 from frametime.adapters.file_kind import classify_file
 from frametime.errors import OutputError
 from frametime.pipeline import review_outputs
-from frametime.pipeline.review_outputs import KEPT_RUNS_FILE, RECORD_FILE, DrawnOutputs, text_files, write_review
-from frametime.pipeline.review_schema import review_json, review_schema, schema_text
-from frametime.pipeline.review_tables import cells_csv, review_formula_count, runs_table, standings_csv
+from frametime.pipeline.chart_files import ChartRequest
+from frametime.pipeline.review_data import (
+    cells_csv,
+    review_formula_count,
+    review_json,
+    review_schema,
+    runs_table,
+    schema_text,
+    standings_csv,
+)
+from frametime.pipeline.review_outputs import KEPT_RUNS_FILE, RECORD_FILE, text_files, write_review
 from frametime.review.result import ReviewResult
 from frametime.review.reviewing import review_runs
 
 SCHEMA_FILE = Path(__file__).parents[2] / "docs" / "result.schema.json"
-NOTHING_DRAWN = DrawnOutputs(charts=False, report=False)
 
 
 @pytest.fixture(scope="module")
@@ -133,26 +140,26 @@ def test_frames_hold_what_the_files_hold(result: ReviewResult, tmp_path: Path) -
 
 def test_all_files_are_written_and_nothing_else(result: ReviewResult, tmp_path: Path) -> None:
     out = tmp_path / "result"
-    names = write_review(result, out, drawn=NOTHING_DRAWN, force=False)
+    names = write_review(result, out)
     assert set(names) == {"result.json", "runs.parquet", "cells.csv", "standings.csv"}
     assert {path.name for path in tmp_path.rglob("*")} == {"result", RECORD_FILE, *names}
     assert b"\r" not in (out / "result.json").read_bytes()
 
 
 def test_the_same_result_is_written_again_without_a_word(result: ReviewResult, tmp_path: Path) -> None:
-    write_review(result, tmp_path, drawn=NOTHING_DRAWN, force=False)
+    write_review(result, tmp_path)
     before = {path.name: path.stat().st_mtime_ns for path in tmp_path.iterdir()}
-    write_review(result, tmp_path, drawn=NOTHING_DRAWN, force=False)
+    write_review(result, tmp_path)
     assert {path.name: path.stat().st_mtime_ns for path in tmp_path.iterdir()} == before
 
 
 def test_another_result_is_not_replaced_without_force(result: ReviewResult, tmp_path: Path) -> None:
-    write_review(example_result(8), tmp_path, drawn=NOTHING_DRAWN, force=False)
+    write_review(example_result(8), tmp_path)
     before = (tmp_path / "result.json").read_bytes()
     with pytest.raises(OutputError, match="--force"):
-        write_review(result, tmp_path, drawn=NOTHING_DRAWN, force=False)
+        write_review(result, tmp_path)
     assert (tmp_path / "result.json").read_bytes() == before
-    write_review(result, tmp_path, drawn=NOTHING_DRAWN, force=True)
+    write_review(result, tmp_path, force=True)
     assert (tmp_path / "result.json").read_bytes() == review_json(result).encode("ascii")
 
 
@@ -161,12 +168,12 @@ def test_another_result_is_not_replaced_without_force(result: ReviewResult, tmp_
 def test_a_file_that_no_review_wrote_is_never_lost(
     result: ReviewResult, tmp_path: Path, name: str, force: bool
 ) -> None:
-    write_review(result, tmp_path, drawn=NOTHING_DRAWN, force=False)
+    write_review(result, tmp_path)
     (tmp_path / name).parent.mkdir(exist_ok=True)
     (tmp_path / name).write_text("my own notes", encoding="utf-8")
     before = files_in(tmp_path)
     with pytest.raises(OutputError, match=rf"it holds '{re.escape(name)}', which no review has written"):
-        write_review(example_result(8), tmp_path, drawn=NOTHING_DRAWN, force=force)
+        write_review(example_result(8), tmp_path, force=force)
     assert files_in(tmp_path) == before
 
 
@@ -174,17 +181,17 @@ def test_a_file_that_no_review_wrote_is_never_lost(
 def test_a_folder_that_does_not_say_what_is_in_it_is_not_replaced(
     result: ReviewResult, tmp_path: Path, record: str | None
 ) -> None:
-    write_review(result, tmp_path, drawn=NOTHING_DRAWN, force=False)
+    write_review(result, tmp_path)
     (tmp_path / RECORD_FILE).unlink()
     if record is not None:
         (tmp_path / RECORD_FILE).write_text(record, encoding="utf-8")
     with pytest.raises(OutputError, match="which no review has written"):
-        write_review(result, tmp_path, drawn=NOTHING_DRAWN, force=True)
+        write_review(result, tmp_path, force=True)
 
 
 def test_the_result_of_the_same_plan_is_replaced_whole_and_unasked(result: ReviewResult, tmp_path: Path) -> None:
     out, plan = tmp_path / "bench" / "result", tmp_path / "bench" / "plan.toml"
-    write_review(example_result(8), out, drawn=NOTHING_DRAWN, force=False, plan_file=plan)
+    write_review(example_result(8), out, plan_file=plan)
     (out / "charts").mkdir()
     (out / "charts" / "ratios-of-the-old-baseline.png").write_bytes(b"png")
     record = json.loads((out / RECORD_FILE).read_text("utf-8"))
@@ -195,13 +202,13 @@ def test_the_result_of_the_same_plan_is_replaced_whole_and_unasked(result: Revie
     # The bench moves to another disk, and the plan goes with its result.
     (tmp_path / "bench").rename(tmp_path / "moved")
     out, plan = tmp_path / "moved" / "result", tmp_path / "moved" / "plan.toml"
-    write_review(result, out, drawn=NOTHING_DRAWN, force=False, plan_file=plan)
+    write_review(result, out, plan_file=plan)
     assert (out / "result.json").read_bytes() == review_json(result).encode("ascii")
     assert files_in(tmp_path / "moved").keys() == {
         f"result/{name}" for name in (RECORD_FILE, KEPT_RUNS_FILE, *text_files(result))
     }
     with pytest.raises(OutputError, match=r"the result of another plan, '\.\./plan\.toml'; --force replaces it"):
-        write_review(example_result(8), out, drawn=NOTHING_DRAWN, force=False, plan_file=tmp_path / "plan.toml")
+        write_review(example_result(8), out, plan_file=tmp_path / "plan.toml")
 
 
 @pytest.mark.parametrize("in_the_way", ["a disk is mounted on it", "the folder above is closed"])
@@ -209,7 +216,7 @@ def test_where_the_folder_cannot_be_renamed_its_content_is_replaced(
     result: ReviewResult, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, in_the_way: str
 ) -> None:
     out = tmp_path / "result"
-    write_review(example_result(8), out, drawn=NOTHING_DRAWN, force=False)
+    write_review(example_result(8), out)
     rename, mkdtemp, moved = Path.rename, tempfile.mkdtemp, shutil.move
 
     def renamed(path: Path, target: Path) -> Path:
@@ -226,7 +233,7 @@ def test_where_the_folder_cannot_be_renamed_its_content_is_replaced(
     monkeypatch.setattr(Path, "rename", renamed)
     monkeypatch.setattr(tempfile, "mkdtemp", made)
     monkeypatch.setattr(shutil, "move", lambda source, target: (names.append(source.name), moved(source, target)))
-    write_review(result, out, drawn=NOTHING_DRAWN, force=True)
+    write_review(result, out, force=True)
     assert files_in(tmp_path).keys() == {f"result/{name}" for name in (RECORD_FILE, *text_files(result))}
     assert (out / "result.json").read_bytes() == review_json(result).encode("ascii")
     assert (names[0], names[-1]) == (RECORD_FILE, "result.json")
@@ -242,12 +249,12 @@ def test_when_drawing_fails_nothing_is_left_behind(
     def fails(_: Path) -> None:
         raise OSError(28, "No space left on device")
 
-    def drawn(*_: object) -> Iterator[tuple[str, object]]:
+    def drawn(*_: object, **__: object) -> Iterator[tuple[str, object]]:
         yield "charts/one.png", fails
 
     monkeypatch.setattr(review_outputs, "drawn_files", drawn)
     with pytest.raises(OutputError, match="No space left"):
-        write_review(result, tmp_path, drawn=DrawnOutputs(charts=True, report=False), force=False)
+        write_review(result, tmp_path, charts=ChartRequest())
     assert list(tmp_path.iterdir()) == []
 
 
@@ -256,7 +263,7 @@ def test_only_what_is_missing_is_drawn_again(
 ) -> None:
     drawn_names: list[str] = []
 
-    def drawn(*_: object) -> Iterator[tuple[str, object]]:
+    def drawn(*_: object, **__: object) -> Iterator[tuple[str, object]]:
         for name in ("charts/one.png", "charts/two.png"):
 
             def write(path: Path, name: str = name) -> None:
@@ -266,16 +273,16 @@ def test_only_what_is_missing_is_drawn_again(
             yield name, write
 
     monkeypatch.setattr(review_outputs, "drawn_files", drawn)
-    write_review(result, tmp_path, drawn=DrawnOutputs(charts=True, report=False), force=False)
+    write_review(result, tmp_path, charts=ChartRequest())
     (tmp_path / "charts" / "two.png").unlink()
-    write_review(result, tmp_path, drawn=DrawnOutputs(charts=True, report=False), force=False)
+    write_review(result, tmp_path, charts=ChartRequest())
     assert drawn_names == ["charts/one.png", "charts/two.png", "charts/two.png"]
 
 
 def test_an_output_folder_that_is_a_file_is_refused(result: ReviewResult, tmp_path: Path) -> None:
     (tmp_path / "out").write_text("x", encoding="utf-8")
     with pytest.raises(OutputError, match="this is not a folder"):
-        write_review(result, tmp_path / "out", drawn=NOTHING_DRAWN, force=False)
+        write_review(result, tmp_path / "out")
 
 
 def test_text_like_a_formula_is_escaped_on_request_and_numbers_never(result: ReviewResult) -> None:

@@ -10,8 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from frametime.pipeline.batch_table import read_table, write_table
-from frametime.pipeline.journal import Row
+from frametime.pipeline.batch_table import Row, read_table, write_table
 from frametime.pipeline.table_frames import Column, escaped, formula_count, frame_of, unescaped, write_csv
 
 COLUMNS = (

@@ -1,31 +1,144 @@
-"""Noting a trial: measure its logs, append it to the record, and say what comes next."""
+"""The file of a tuning record: read, begun, judged, and appended to so that no trial is lost.
+
+A tuning step that freezes the machine may well do so while a trial is being noted. The record is therefore written
+whole to a temporary name, forced to the disk and then renamed; what stood in it before is kept byte for byte.
+"""
 
 from __future__ import annotations
 
 import os
+import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import TYPE_CHECKING, Final
 
 from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, RecordError, did_you_mean, printable
 from frametime.locking import alone_with
-from frametime.pipeline.tuning_record_file import append_trial, read_record
+from frametime.pipeline.measuring import measure_file
 from frametime.pipeline.tuning_runs import (
     RunNumbers,
     TrialReading,
     limits_options,
     measured_record,
     numbers_of_log,
+    request_of_log,
     with_measurements,
 )
+from frametime.replacing import claiming, write_bytes
+from frametime.settings.toml_source import MAX_CHARACTERS
 from frametime.tuning.judging.tuning_summary import NotedTrial
 from frametime.tuning.record import Outcome, Trial, TuningRecord
-from frametime.tuning.record_text import date_text
+from frametime.tuning.record_text import TEMPLATE, date_text, parse_record, refuse_trial, trial_text
 from frametime.tuning.search.next_trial import next_trial
 from frametime.tuning.search.proposal import Finished
 from frametime.tuning.search.trial_view import TrialView
 from frametime.words import counted
+
+if TYPE_CHECKING:
+    from frametime.capture import Capture
+    from frametime.metrics.metric import MeasuredRun
+    from frametime.metrics.options import MeasureOptions
+    from frametime.tuning.judging.endurance_verdict import EnduranceVerdict
+    from frametime.tuning.judging.tuning_summary import TuningSummary
+
+_TRIAL: Final = re.compile(rb"(?:\r?\n)?^[ \t]*\[\[[ \t]*trials[ \t]*\]\]", re.MULTILINE)
+_BOM: Final = b"\xef\xbb\xbf"
+
+
+def read_record(path: str) -> TuningRecord:
+    """The tuning record in the file ``path``.
+
+    Raises
+    ------
+    RecordError
+        If it cannot be read, or an entry is wrong.
+    """
+    return parse_record(_decoded(_bytes_of(path), path), name=path)
+
+
+def new_record(path: str) -> None:
+    """Write a first record to fill in; a file that is there already is left alone.
+
+    Raises
+    ------
+    OutputError
+    """
+    with claiming([Path(path)], force=False, helps="choose another name"):
+        write_bytes(Path(path), TEMPLATE.encode(), is_forced=True)
+
+
+def append_trial(path: str, trial: Trial) -> TuningRecord:
+    """Append a trial to the record in the file ``path`` and give the record with it.
+
+    Raises
+    ------
+    RecordError
+        If the record cannot be read, or the trial does not fit it: nothing is written then.
+    OutputError
+        If it cannot be written: the file is as it was then.
+    """
+    target = Path(os.path.realpath(path))
+    with alone_with(target):
+        before = _bytes_of(path)
+        refuse_trial(trial_text(trial), parse_record(_decoded(before, path), name=path), name=path)
+        line_end = b"\r\n" if b"\r\n" in before else b"\n"
+        added = line_end + trial_text(trial).encode().replace(b"\n", line_end)
+        after = before + (b"" if before.endswith(b"\n") else line_end) + added
+        record = parse_record(_decoded(after, path), name=path)
+        if record.trials[-1:] != (trial,):
+            raise RecordError.at(
+                path, "a trial cannot be appended to this text", helps="write trials as [[trials]] tables at the end"
+            )
+        write_bytes(target, after, is_forced=True)
+    return record
+
+
+def take_back_trial(path: str) -> tuple[TuningRecord, Trial]:
+    """Take the last trial out of the record in the file ``path``: the record without it, and the trial.
+
+    Raises
+    ------
+    RecordError
+        If there is none, or it is no ``[[trials]]`` table at the end: nothing is written then.
+    OutputError
+        If it cannot be written.
+    """
+    target = Path(os.path.realpath(path))
+    with alone_with(target):
+        before = _bytes_of(path)
+        record = parse_record(_decoded(before, path), name=path)
+        heads = list(_TRIAL.finditer(before))
+        if not record.trials or not heads:
+            raise RecordError.at(path, "there is no trial to take back", helps="frametime tune show lists the trials")
+        after = before[: heads[-1].start()]
+        rest = parse_record(_decoded(after, path), name=path)
+        if rest != replace(record, trials=record.trials[:-1]):
+            raise RecordError.at(path, "the last trial does not stand at the end", helps="take it out by hand")
+        write_bytes(target, after, is_forced=True)
+    return rest, record.trials[-1]
+
+
+def _bytes_of(path: str) -> bytes:
+    try:
+        with Path(path).open("rb") as stream:
+            content = stream.read(4 * MAX_CHARACTERS + 1)
+    except OSError as error:
+        raise RecordError.at(
+            path, f"cannot be read ({error.strerror})", helps="frametime tune new begins one"
+        ) from error
+    if len(content) > 4 * MAX_CHARACTERS:
+        raise RecordError.at(path, "the file is too large for a tuning record")
+    return content
+
+
+def _decoded(content: bytes, path: str) -> str:
+    try:
+        return content.removeprefix(_BOM).decode("utf-8")
+    except UnicodeDecodeError as error:
+        line = content[: error.start].count(b"\n") + 1
+        raise RecordError.at(path, "the text is not UTF-8", line=line, helps="save it as UTF-8") from error
 
 
 def note_trial(path: str, new: Trial, *, reading: TrialReading | None = None, is_proposed: bool = False) -> NotedTrial:
@@ -214,3 +327,50 @@ def _from_folder(log: str, folder: Path) -> str:
         return Path(os.path.relpath(Path(log).resolve(), folder)).as_posix()
     except ValueError:  # another drive
         return Path(log).resolve().as_posix()
+
+
+def summarize_file(path: str) -> TuningSummary:
+    """Read a tuning record, measure the logs that have no numbers yet, and judge it.
+
+    Raises
+    ------
+    RecordError
+    """
+    from frametime.tuning.judging.summarizing import summarize
+
+    record, caveats = measured_record(read_record(path), Path(path).parent)
+    return summarize(record, caveats=caveats)
+
+
+def endurance_run(
+    capture: str,
+    sensors: str | None,
+    *,
+    options: MeasureOptions,
+    reading: TrialReading | None = None,
+    record: str | None = None,
+) -> tuple[Capture, MeasuredRun, EnduranceVerdict]:
+    """One long run with its measurements and its verdict; limits that the options leave open come from the record.
+
+    Raises
+    ------
+    FrametimeError
+        If the record, the capture or its sensor log cannot be used.
+    """
+    from frametime.tuning.judging.criterion import EnduranceRules
+    from frametime.tuning.judging.endurance_verdict import judge_endurance
+
+    rules = EnduranceRules()
+    if record is not None:
+        known = read_record(record)
+        rules = EnduranceRules(
+            min_minutes=known.steps.endurance_min_minutes, max_minutes=known.steps.endurance_max_minutes
+        )
+        limits = known.limits
+        options = replace(
+            options,
+            temperature_limit_c=options.temperature_limit_c or limits.temperature_c,
+            power_limit_w=options.power_limit_w or limits.power_w,
+        )
+    read, run = measure_file(request_of_log(capture, sensors, options, reading))
+    return read, run, judge_endurance(read, run, rules)
