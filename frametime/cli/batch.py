@@ -48,7 +48,7 @@ _MOST_NAMES: Final = 3
     "--partition-by", metavar="FIELD,...", help="Write Parquet into the folder --out, split by these path fields."
 )
 @click.option("--escape-formulas", is_flag=True, help="In CSV, put an apostrophe before text like a formula.")
-@click.option("--force", is_flag=True, help="Replace a table that exists.")
+@click.option("--force", is_flag=True, help="Replace files that are there.")
 @click.option("--resume", is_flag=True, help="Go on with a table: measure only what is new or has changed.")
 @click.option(
     "--path-pattern", metavar="PATTERN", help=f"How paths are built; its fields become columns: {PATTERN_FIELDS}."

@@ -70,7 +70,7 @@ if TYPE_CHECKING:
 )
 @click.option("--sensors", type=click.Path(dir_okay=False), help="Sensor log that belongs to the capture.")
 @click.option("-o", "--out", metavar="FILE", help="Write to a file instead of standard output.")
-@click.option("--force", is_flag=True, help="Replace a file that exists.")
+@click.option("--force", is_flag=True, help="Replace files that are there.")
 @click.option("-v", "--verbose", is_flag=True, help="Show every caveat in full.")
 @click.option("-q", "--quiet", is_flag=True, help="Print the judgement only.")
 @reading_options

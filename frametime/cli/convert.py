@@ -16,7 +16,7 @@ from frametime.cli.value_types import NAME, NamedPath
 @click.command(cls=Command)
 @click.argument("source", metavar="IN", type=NAME)
 @click.argument("target", metavar="OUT", type=NamedPath(dir_okay=False))
-@click.option("--force", is_flag=True, help="Replace a file that exists.")
+@click.option("--force", is_flag=True, help="Replace files that are there.")
 @reading_options
 def convert(source: str, target: str, force: bool, **chosen: Any) -> None:
     """Write the capture IN as OUT: .arrow (Arrow IPC) or .parquet.

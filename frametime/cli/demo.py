@@ -13,7 +13,7 @@ from frametime.cli.value_types import NamedPath
 @click.command(cls=Command)
 @click.argument("folder", type=NamedPath(file_okay=False, path_type=Path))
 @click.option("--full", is_flag=True, help="Runs of 60 s instead of 30 s, and an endurance run of 45 minutes.")
-@click.option("--force", is_flag=True, help="Replace files of an earlier demo.")
+@click.option("--force", is_flag=True, help="Replace files that are there.")
 def demo(folder: Path, full: bool, force: bool) -> None:
     """Write a small invented review into FOLDER.
 

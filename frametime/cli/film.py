@@ -89,7 +89,7 @@ class _PixelSize(click.types.StringParamType):
 @click.option("--show", type=click.Choice(["trace", "rate", "low", "power", "temperature", "stutters", "label"]),
               multiple=True, help="Show this only; may be given several times.  [default: all]")  # fmt: skip
 @click.option("--lossless", is_flag=True, help="A .mov without loss, in place of ProRes 4444.")
-@click.option("--force", is_flag=True, help="Replace a file that is there.")
+@click.option("--force", is_flag=True, help="Replace files that are there.")
 @reading_options
 def film(captures: tuple[str, ...], **chosen: Any) -> None:
     """Draw frame times in step with the recorded footage.

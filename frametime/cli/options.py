@@ -130,8 +130,10 @@ SIZES: Final = ("web", "web-2x", "video-1080p", "video-4k", "print", "print-180m
 
 _PLOT: Final = (
     click.option("--plot", type=click.Path(dir_okay=False), metavar="FILE", help="Draw the run: .png, .svg or .pdf."),
-    click.option("--theme", type=click.Choice(THEMES), default="light", show_default=True, help="Colors of --plot."),
-    click.option("--size", type=click.Choice(SIZES), default="web", show_default=True, help="Size of --plot."),
+    click.option(
+        "--theme", type=click.Choice(THEMES), default="light", show_default=True, help="Colors of the charts."
+    ),
+    click.option("--size", type=click.Choice(SIZES), default="web", show_default=True, help="Size of the charts."),
 )
 
 reading_options: Final = all_of(_CUTS, _LAYOUT, _READING)

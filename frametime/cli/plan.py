@@ -25,7 +25,7 @@ from frametime.cli.value_types import NamedPath
     help="Add what is new in the folder of this plan; edits and comments stay.",
 )  # fmt: skip
 @click.option("--dry-run", is_flag=True, help="Show what was understood, and write nothing.")
-@click.option("--force", is_flag=True, help="Replace a file that exists.")
+@click.option("--force", is_flag=True, help="Replace files that are there.")
 def plan(folder: Path | None, out: Path, pattern: str | None, update: Path | None, dry_run: bool, force: bool) -> None:
     """Draft a review plan from the captures in a folder, ready to edit.
 

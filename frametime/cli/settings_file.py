@@ -38,7 +38,7 @@ class Command(click.Command):
         """Write the options by heading."""
         sections: dict[str, list[tuple[str, str]]] = {heading: [] for heading in _HEADINGS}
         for parameter in self.get_params(ctx):
-            if (record := parameter.get_help_record(ctx)) is not None:
+            if (record := parameter.get_help_record(ctx)) is not None and record[1]:
                 sections[getattr(parameter, "heading", _HEADINGS[0])].append(record)
         for heading, records in sections.items():
             if records:
