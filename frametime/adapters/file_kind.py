@@ -17,7 +17,6 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import BinaryIO, Final, Literal, TypeAlias, cast
 
-from frametime.adapters.arrow.arrow_file import ARROW_HEADS
 from frametime.adapters.arrow.arrow_source import schema_names
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.clocks.time_units import RATE
@@ -25,7 +24,7 @@ from frametime.adapters.columns.column_facts import ColumnFacts, column_facts
 from frametime.adapters.columns.header_words import Event, Meaning, header_meaning
 from frametime.adapters.log_stream import KeptOpen, LogStream
 from frametime.adapters.result_tables import writer_of_text
-from frametime.adapters.stored_log import first_block
+from frametime.adapters.stored_log import ARROW_HEADS, first_block
 from frametime.adapters.text.dialect import detect_dialect
 from frametime.adapters.text.number_style import number_styles
 from frametime.adapters.text.text_source import HEAD_BYTES, TextSource, encoding_of, open_text

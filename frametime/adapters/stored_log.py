@@ -33,6 +33,8 @@ _HASH_AT_ONCE_BYTES: Final = 1 << 20
 ROW_BYTES: Final = 40
 """What a row holds at least while its times are worked on (measured: 45 bytes in a log of two columns)."""
 
+ARROW_HEADS: Final = (b"ARROW1\0\0", b"PAR1", b"\xff\xff\xff\xff")
+"""First bytes of an Arrow IPC file, a Parquet file and an Arrow IPC stream."""
 COMPRESSIONS: Final = (
     (b"\x1f\x8b", "gzip"),
     (b"BZh", "bz2"),

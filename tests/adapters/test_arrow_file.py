@@ -15,7 +15,6 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from frametime.adapters.arrow.arrow_file import write_capture
-from frametime.adapters.arrow.arrow_source import decoded_bytes
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.layout import Layout
 from frametime.adapters.reading import read_capture
@@ -166,10 +165,12 @@ def test_a_timestamp_type_without_zone_is_not_taken_as_utc() -> None:
     assert zoned.recorded_from_utc == "2026-09-21T14:13:20.016666667Z"
 
 
-def test_absolute_seconds_as_float_are_read_with_a_caveat() -> None:
+def test_absolute_seconds_as_float_are_read_as_exactly_as_they_were_kept() -> None:
+    """Near 1.8e9 s the steps of float64 are 2**-22 s, 238 ns (IEEE 754), and the nearest lies half a step away."""
     capture = read_capture(foreign(pa.table({"time_s": STAMPS / 1e9 + 1_790_000_000}), "file"))
-    assert [caveat.code for caveat in capture.caveats] == ["rounded-timestamps"]
-    assert "exact to 119 ns" in capture.caveats[0].message
+    assert capture.provenance.recorded_from_utc is not None
+    read = np.array(capture.frames["timestamp_ns"].to_pylist())
+    assert np.abs((read - read[0]) - (STAMPS - STAMPS[0])).max() <= 239
 
 
 def test_a_table_without_a_time_is_refused() -> None:
@@ -292,7 +293,7 @@ def test_the_unit_in_the_metadata_of_a_column_is_told_with_its_place() -> None:
 def test_single_precision_times_are_told() -> None:
     stamps_s = (5000.0 + np.cumsum(TIMES_MS) / 1e3).astype(np.float32)
     capture = read_capture(foreign(pa.table({"time (s)": stamps_s}), "parquet"))
-    assert "exact to 244141 ns only" in next(c.message for c in capture.caveats if c.code == "rounded-timestamps")
+    assert "exact to 0.244 ms here" in next(c.message for c in capture.caveats if c.code == "rounded-timestamps")
 
 
 # What the type of a column, or a stored capture, says by itself.
@@ -315,13 +316,19 @@ def test_a_time_of_day_that_passes_midnight_goes_on(unit: str, per_s: int) -> No
     assert "clock-ran-over" in {caveat.code for caveat in capture.caveats}
 
 
-@pytest.mark.parametrize(("kind", "last"), [("int32", 2**31), ("uint32", 2**32), ("int16", 2**15), ("uint16", 2**16)])
+@pytest.mark.parametrize(("kind", "last"), [("int32", 2**31), ("uint32", 2**32)])
 def test_a_counter_that_runs_over_goes_on(kind: str, last: int) -> None:
     ticks = (last - 500 + np.arange(200, dtype=np.int64) * 10).astype(kind)
     capture = read_capture(parquet_of(timestamp_ms=pa.array(ticks)))
     assert set(np.diff(capture.frames["timestamp_ns"].to_pylist())) == {10**7}
     (message,) = [caveat.message for caveat in capture.caveats if caveat.code == "clock-ran-over"]
-    assert f"A {kind[-2:]}-bit counter" in message
+    assert "A 32-bit counter" in message
+
+
+def test_a_short_counter_that_runs_over_is_refused() -> None:
+    ticks = (2**16 - 500 + np.arange(200, dtype=np.int64) * 10).astype(np.uint16)
+    with pytest.raises(ReadError, match="line 51: time runs backwards by 65526 ms"):
+        read_capture(parquet_of(timestamp_ms=pa.array(ticks)))
 
 
 def test_a_clock_that_jumps_back_is_no_counter_that_ran_over() -> None:
@@ -334,9 +341,9 @@ def test_a_clock_that_jumps_back_is_no_counter_that_ran_over() -> None:
 def test_a_unit_that_the_type_contradicts_is_refused(kind: pa.DataType) -> None:
     column = "duration" if pa.types.is_duration(kind) else "time"
     times = pa.array(np.diff(STAMPS) if column == "duration" else STAMPS).cast(kind)
-    with pytest.raises(ReadError, match="and the unit given is ms"):
+    with pytest.raises(ReadError, match=r"is in another unit than ms|is not a number"):
         read_capture(parquet_of(**{column: times}), options=ReadOptions(unit="ms"))
-    assert read_capture(parquet_of(**{column: times}), options=ReadOptions(unit="ns")).n_frames == 99
+    assert read_capture(parquet_of(**{column: times})).n_frames == 99
 
 
 @pytest.mark.parametrize("ending", ENDINGS)
@@ -354,13 +361,15 @@ def test_a_table_that_names_no_stream_says_so() -> None:
     assert "stream-not-named" in {caveat.code for caveat in capture.caveats}
 
 
-def test_values_that_many_rows_share_are_counted_once_for_each_row() -> None:
-    indices = pa.array(np.zeros(1000, dtype=np.int8))
-    numbers = pa.chunked_array([pa.DictionaryArray.from_arrays(indices, pa.array([7], pa.int64()))])
-    assert decoded_bytes(numbers) == 8 * 1000
-    # A string view may point into one text from each row; each row then needs a text and its 4-byte place.
-    views = pa.chunked_array([pa.array(["x" * 100] * 1000, pa.string_view())])
-    assert decoded_bytes(views) == (100 + 4) * 1000
+def test_a_text_that_many_views_share_is_counted_once_for_each() -> None:
+    """A string view may point into one text from each row."""
+    text = b"x" * 1_000_000
+    views = np.tile(np.frombuffer(np.int32([len(text)]).tobytes() + b"xxxx" + bytes(8), dtype=np.uint8), 300)
+    shared = pa.Array.from_buffers(pa.string_view(), 300, [None, pa.py_buffer(views), pa.py_buffer(text)])
+    assert shared[299].as_py() == text.decode()
+    table = pa.table({"frame time (ms)": TIMES_MS, "application": shared})
+    with pytest.raises(ReadError, match="unpacks to more than 100000000 bytes"):
+        read_capture(foreign(table, "file"), options=ReadOptions(max_decompressed_bytes=100_000_000))
 
 
 @pytest.mark.parametrize("ending", ENDINGS)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 
 from frametime.adapters.base import ReadOptions
@@ -67,3 +69,16 @@ def test_a_damaged_file_of_layouts_is_named(tmp_path: Path) -> None:
         (tmp_path / FILE_NAME).write_text(text, encoding="utf-8")
         with pytest.raises(LayoutError, match=FILE_NAME):
             read_capture(path)
+
+
+def test_a_settled_layout_is_used_for_tables_as_for_texts(tmp_path: Path) -> None:
+    first, second = tmp_path / "a.parquet", tmp_path / "b.parquet"
+    for path in (first, second):
+        pq.write_table(pa.table({"frame time": LENGTHS}), path)
+    with pytest.raises(ReadError, match="in 2 ways that differ"):
+        read_capture(second)
+    done = frametime("check", first, "--time-column", "frame time", "--unit", "us", "--remember")
+    assert done.code == 0, done.err
+    capture = read_capture(second)
+    assert capture.frames["timestamp_ns"][1].as_py() == LENGTHS[0] * 1000
+    assert [caveat.code for caveat in capture.caveats] == ["layout-remembered"]

@@ -27,7 +27,7 @@ from sensor_logs import (
     told,
 )
 
-from frametime.errors import FrametimeError
+from frametime.errors import FrametimeError, ReadError
 
 
 def test_sensors_that_end_early_are_a_caveat() -> None:
@@ -228,4 +228,5 @@ def test_times_of_a_parquet_table_need_no_text() -> None:
 
 
 def test_a_parquet_table_that_is_damaged_is_refused() -> None:
-    assert "the table cannot be read" in refusal("PAR1 and nothing more")
+    with pytest.raises(ReadError, match="the Arrow or Parquet data are damaged"):
+        attached("PAR1 and nothing more")

@@ -176,7 +176,10 @@ def test_an_arrow_bomb_of_texts_is_refused_while_it_is_read(form: str, tmp_path:
     with new(str(path), table.schema, options=options) as writer:
         for _ in range(128):
             writer.write_table(table)
-    said, added = meter.peak_of(path, max_decompressed_bytes=128 * MIB)
+    said, added = meter.peak_of(path)
+    assert "a line is longer than 1048576 bytes" in said
+    assert added < ROOM_BYTES
+    said, added = meter.peak_of(path, max_decompressed_bytes=128 * MIB, max_line_bytes=32 * MIB)
     assert "unpacks to more than 134217728 bytes" in said
     assert added < ROOM_BYTES + 128 * MIB
 

@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import os
-from typing import BinaryIO, Final
+from typing import BinaryIO
 
 from frametime.adapters.base import ParsedLog, ReadOptions
+from frametime.adapters.stored_log import ARROW_HEADS
 from frametime.capture import Capture
-
-ARROW_HEADS: Final = (b"ARROW1\0\0", b"PAR1", b"\xff\xff\xff\xff")
-"""First bytes of an Arrow IPC file, a Parquet file and an Arrow IPC stream."""
 
 
 class ArrowFileAdapter:
-    """Reads Arrow IPC files and streams, and Parquet."""
+    """Reads Arrow IPC files and streams, and Parquet: captures as they were written, other tables as text."""
 
     name = "arrow-file"
 
@@ -29,9 +27,10 @@ class ArrowFileAdapter:
         ReadError
             If the file is damaged, or no column is known to be the time.
         """
-        from frametime.adapters.arrow.arrow_table import read_arrow
+        from frametime.adapters.arrow.capture_file import read_stored
+        from frametime.adapters.frames.frame_log import FrameLogAdapter
 
-        return read_arrow(log, options)
+        return read_stored(log, options) or FrameLogAdapter().parse(log, options)
 
 
 def write_capture(capture: Capture, path: str | os.PathLike[str], *, force: bool = False) -> None:

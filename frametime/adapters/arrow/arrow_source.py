@@ -1,18 +1,18 @@
-"""Arrow IPC files and streams, and Parquet: opened, and read part by part within the limits on what would be held."""
+"""Arrow IPC files and streams, and Parquet: opened, read part by part within the limits, and written as text."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, BinaryIO, Final, NamedTuple
 
 import numpy as np
 
-from frametime.adapters.arrow.arrow_columns import arrow_int64, compute
+from frametime.adapters.arrow.arrow_columns import arrow_texts, compute
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.log_stream import KeptOpen, stream_name, stream_size
+from frametime.adapters.log_stream import BLOCK_BYTES, KeptOpen, Spool, stream_name, stream_size
 from frametime.adapters.result_tables import METADATA_KEY, writer_of_schema
-from frametime.adapters.stored_log import check_unpacked_size
+from frametime.adapters.stored_log import check_unpacked_size, long_line
 from frametime.errors import ReadError, printable
 
 if TYPE_CHECKING:
@@ -20,7 +20,9 @@ if TYPE_CHECKING:
 
 _FILE_MAGIC_BYTES: Final = 8
 """An IPC file begins with a mark of that length; what follows is laid out as in a stream."""
-_UNIT_KEY: Final = b"unit"
+_MOST_ROWS: Final = 1 << 14
+_NO_CELL: Final = r"[\x00\r\n]+"
+"""Characters that a text in one cell of one line cannot have."""
 
 
 class ArrowSource(NamedTuple):
@@ -34,61 +36,66 @@ class ArrowSource(NamedTuple):
     announced : callable
         Rows and bytes of each part, by what the file itself says and before it is unpacked.
     parts : callable
-        The parts with some of the columns, one unpacked after the other.
+        The parts, one unpacked after the other.
     """
 
     name: str
     schema: pa.Schema
     stored_bytes: int
     announced: Callable[[], Iterator[tuple[int, int]]]
-    parts: Callable[[Sequence[int]], Iterator[pa.Table]]
+    parts: Callable[[], Iterator[pa.Table]]
 
-    def read(self, columns: Sequence[int], options: ReadOptions) -> pa.Table:
-        """Some of the columns, checked; a file that would hold more than the limits allow is refused before it does.
+    def within_limits(self, options: ReadOptions) -> Iterator[pa.Table]:
+        """The parts, checked; a file that would hold more than the limits allow is refused before it does.
 
         Raises
         ------
         ReadError
             If it is damaged, or beyond a limit.
         """
-        import pyarrow as pa
-
-        fields = [self.schema.field(position) for position in sorted(columns)]
+        n_rows = unpacked = 0
         with refusing_damage(self.name):
-            # Of texts each row has an offset; how long they are is seen when they are read.
-            width = sum(_width(field.type) or 4 for field in fields)
-            n_rows = unpacked = 0
+            width = sum(_width(field.type) for field in self.schema)
             for more_rows, more_bytes in self.announced():
                 n_rows, unpacked = n_rows + more_rows, unpacked + more_bytes
                 check_unpacked_size(max(unpacked, n_rows * width), self.name, self.stored_bytes, options, n_rows=n_rows)
-            parts = []
-            held = _Held()
-            for part in self.parts(columns):
-                check_unpacked_size(held.with_part(part), self.name, self.stored_bytes, options)
-                parts.append(part)
-            table = pa.concat_tables(parts) if parts else pa.schema(fields).empty_table()
-            table.validate(full=True)
-            return table
+            held = 0
+            for part in self.parts():
+                held += part.nbytes
+                check_unpacked_size(held, self.name, self.stored_bytes, options)
+                part.validate(full=True)
+                yield part
 
+    def write_text(self, options: ReadOptions) -> Spool:
+        """The rows as UTF-8 text, one line each: cells between commas, quoted where they are texts.
 
-class _Held:
-    """Bytes that the parts of a table hold once each row has its own value; dictionaries are held once."""
+        What can be no time, number or text is an empty cell. A last empty cell stands in each line, so that none is
+        blank.
 
-    def __init__(self) -> None:
-        self._bytes = 0
-        self._dictionaries: dict[int, int] = {}
-
-    def with_part(self, part: pa.Table) -> int:
-        """The bytes so far, with one more part."""
+        Raises
+        ------
+        ReadError
+            If the table is damaged, or beyond a limit.
+        """
         import pyarrow as pa
+        from pyarrow import csv
 
-        for position, column in enumerate(part.columns):
-            self._bytes += decoded_bytes(column) or column.nbytes
-            if pa.types.is_dictionary(column.type):
-                chunks: Sequence[Any] = column.chunks
-                largest = max((chunk.dictionary.nbytes for chunk in chunks), default=0)
-                self._dictionaries[position] = max(largest, self._dictionaries.get(position, 0))
-        return self._bytes + sum(self._dictionaries.values())
+        held = Spool()
+        sink: Any = held
+        style = csv.WriteOptions(include_header=False, quoting_style="needed")
+        for part in self.within_limits(options):
+            longest = max(map(_longest_text, part.columns), default=1)
+            if longest > options.max_line_bytes:
+                raise long_line(self.name, options)
+            # Many rows may share one text: so few at a time that each can have its own.
+            rows = max(1, min(_MOST_ROWS, BLOCK_BYTES // longest))
+            with refusing_damage(self.name):
+                for start in range(0, part.num_rows, rows):
+                    few = part.slice(start, rows)
+                    cells = [*map(_cells, few.columns), pa.nulls(few.num_rows)]
+                    csv.write_csv(pa.table(cells, names=list(map(str, range(len(cells))))), sink, style)
+                    check_unpacked_size(held.tell(), self.name, self.stored_bytes, options)
+        return held
 
 
 @contextmanager
@@ -127,12 +134,10 @@ def open_arrow(log: BinaryIO) -> ArrowSource:
 def _open_ipc(name: str, log: BinaryIO, size: int, *, is_file: bool) -> ArrowSource:
     import pyarrow as pa
 
-    def opened(columns: Sequence[int] = ()) -> Any:
+    def opened() -> Any:
         log.seek(0)
         stream: Any = pa.PythonFile(KeptOpen(log), mode="r")
-        wanted = pa.ipc.IpcReadOptions(included_fields=sorted(columns))
-        new = pa.ipc.open_file if is_file else pa.ipc.open_stream
-        return new(stream, options=wanted)
+        return pa.ipc.open_file(stream) if is_file else pa.ipc.open_stream(stream)
 
     def announced() -> Iterator[tuple[int, int]]:
         if not is_file:
@@ -147,8 +152,8 @@ def _open_ipc(name: str, log: BinaryIO, size: int, *, is_file: bool) -> ArrowSou
         if n_batches:
             raise ValueError("its batches do not lie one after the other")
 
-    def parts(columns: Sequence[int]) -> Iterator[pa.Table]:
-        reader = opened(columns)
+    def parts() -> Iterator[pa.Table]:
+        reader = opened()
         batches = map(reader.get_batch, range(reader.num_record_batches)) if is_file else reader
         return (pa.Table.from_batches([batch]) for batch in batches)
 
@@ -173,7 +178,7 @@ def _open_parquet(name: str, log: BinaryIO, size: int) -> ArrowSource:
     stream: Any = pa.PythonFile(KeptOpen(log), mode="r")
     schema = _legible(parquet.ParquetFile(stream).schema_arrow)
     # Texts stay as they are stored, each once with a number for each row: unpacked, a short file may be of any size.
-    texts = [field.name for field in schema if is_text(field.type)]
+    texts = [field.name for field in schema if _is_text(field.type)]
     opened = parquet.ParquetFile(stream, read_dictionary=texts)
     groups = range(opened.metadata.num_row_groups)
 
@@ -181,14 +186,7 @@ def _open_parquet(name: str, log: BinaryIO, size: int) -> ArrowSource:
         described = map(opened.metadata.row_group, groups)
         return ((group.num_rows, group.total_byte_size) for group in described)
 
-    def parts(columns: Sequence[int]) -> Iterator[pa.Table]:
-        wanted = sorted(columns)
-        if len(set(schema.names)) < len(schema.names):
-            return (opened.read_row_group(group).select(wanted) for group in groups)
-        names = [schema.field(position).name for position in wanted]
-        return (opened.read_row_group(group, columns=names) for group in groups)
-
-    return ArrowSource(name, schema, size, announced, parts)
+    return ArrowSource(name, schema, size, announced, lambda: map(opened.read_row_group, groups))
 
 
 def _legible(schema: pa.Schema) -> pa.Schema:
@@ -223,117 +221,69 @@ def schema_names(stored: BinaryIO) -> SchemaNames:
 
 
 def unit_text(field: Any) -> str:
-    metadata = field.metadata or {}
-    text = metadata.get(_UNIT_KEY, b"").decode("utf-8", "replace")
+    """The unit that the metadata of a column state; empty where they state none."""
+    text = (field.metadata or {}).get(b"unit", b"").decode("utf-8", "replace")
     return "" if text == "1" else text
 
 
-def decoded_bytes(column: Any) -> int:
-    """Bytes of a column once each row holds its own value, where many rows may share one; 0 where none do."""
-    import pyarrow as pa
-
-    kind = column.type
-    if pa.types.is_dictionary(kind):
-        return sum(_decoded_dictionary(chunk) for chunk in column.chunks)
-    if pa.types.is_run_end_encoded(kind):
-        return sum(_decoded_runs(chunk) for chunk in column.chunks)
-    if pa.types.is_string_view(kind) or pa.types.is_binary_view(kind):
-        return sum(_decoded_views(chunk) for chunk in column.chunks)
-    return 0
-
-
-def _decoded_views(chunk: Any) -> int:
-    # A view is 16 bytes and begins with the length of its text.
-    views = np.frombuffer(chunk.buffers()[1] or b"", dtype=np.int32).reshape(-1, 4)
-    lengths = views[chunk.offset : chunk.offset + len(chunk), 0]
-    return int(np.maximum(lengths, 0).sum(dtype=np.int64)) + 4 * len(chunk)
-
-
-def _decoded_dictionary(chunk: Any) -> int:
-    width = _width(chunk.dictionary.type)
-    if width is not None:
-        return len(chunk) * width
-    lengths = compute().binary_length(chunk.dictionary)
-    return _total(compute().take(lengths, chunk.indices)) + 4 * len(chunk)
-
-
-def _decoded_runs(chunk: Any) -> int:
-    width = _width(chunk.values.type)
-    if width is not None:
-        return len(chunk) * width
-    # The longest text stands for all: runs of unequal length are not told apart.
-    longest = compute().max(compute().binary_length(chunk.values)).as_py() or 0
-    return len(chunk) * (int(longest) + 4)
-
-
-def _width(kind: pa.DataType) -> int | None:
-    """Bytes of one value; ``None`` for texts, which have no width of their own."""
+def _width(kind: pa.DataType) -> int:
+    """Bytes of one value; of a text each row has an offset, and how long it is is seen when it is read."""
     try:
         return max(1, kind.bit_width // 8)
     except ValueError:
-        return None
+        return 4
 
 
-def _total(lengths: Any) -> int:
-    found = compute().sum(lengths).as_py()
-    return 0 if found is None else int(found)
-
-
-def is_readable(kind: pa.DataType) -> bool:
-    """Whether a column of that type can hold numbers, times, truth values or texts."""
-    import pyarrow as pa
-
-    if pa.types.is_dictionary(kind) or pa.types.is_run_end_encoded(kind):
-        return is_readable(kind.value_type)
-    return not (pa.types.is_nested(kind) or pa.types.is_null(kind))
-
-
-def is_text(kind: pa.DataType) -> bool:
-    """Whether a type is one of the forms in which Arrow keeps texts."""
+def _is_text(kind: pa.DataType) -> bool:
+    """Whether a type is one of the forms in which Arrow keeps texts; some writers do not mark them as such."""
     import pyarrow as pa
 
     types = pa.types
-    named = types.is_string(kind) or types.is_large_string(kind) or types.is_string_view(kind)
-    # Some writers do not mark texts as such.
-    return named or types.is_binary(kind) or types.is_large_binary(kind) or types.is_binary_view(kind)
+    return any(is_one(kind) for is_one in (types.is_string, types.is_large_string, types.is_binary)) or any(
+        is_one(kind) for is_one in (types.is_large_binary, types.is_string_view, types.is_binary_view)
+    )
 
 
-def empty_column(n_rows: int) -> Any:
-    """A column of texts without any."""
+def _longest_text(column: Any) -> int:
+    """Bytes of the longest text of a column, 1 where it has none."""
     import pyarrow as pa
 
-    return pa.chunked_array([pa.nulls(n_rows, pa.string())])
-
-
-def plain_column(column: Any) -> Any:
-    """A column as int64, float64, bool or text; times as int64 in ns; what cannot be one of these as null text."""
-    import pyarrow as pa
-
-    kind = column.type
-    try:
+    longest = 1
+    for chunk in column.chunks:
+        kind = chunk.type
+        values = chunk
         if pa.types.is_dictionary(kind):
-            return _plain_values(compute().cast(column, kind.value_type))
-        return _plain_values(compute().run_end_decode(column) if pa.types.is_run_end_encoded(kind) else column)
-    except pa.ArrowException:
-        # Numbers beyond int64, dates beyond what ns can count, bytes that are no text: no time of a frame is like that.
-        return empty_column(len(column))
+            values = chunk.dictionary
+        elif pa.types.is_run_end_encoded(kind):
+            values = chunk.values
+        if pa.types.is_string_view(values.type) or pa.types.is_binary_view(values.type):
+            # A view is 16 bytes and begins with the length of its text.
+            views = np.frombuffer(values.buffers()[1] or b"", dtype=np.int32).reshape(-1, 4)
+            longest = max(longest, int(views[:, 0].max(initial=0)))
+        elif _is_text(values.type):
+            longest = max(longest, compute().max(compute().binary_length(values)).as_py() or 0)
+    return longest
 
 
-def _plain_values(column: Any) -> Any:
+def _cells(column: Any) -> Any:
+    """A column as what can be written: numbers, times and truth values as they are, anything else as a text."""
     import pyarrow as pa
 
-    pc, kind = compute(), column.type
-    if pa.types.is_timestamp(kind) or pa.types.is_duration(kind) or pa.types.is_time(kind):
-        bits = pa.int32() if pa.types.is_time32(kind) else pa.int64()
-        numbers = pc.cast(pc.cast(column, bits), pa.int64())
-        factor = {"s": 10**9, "ms": 10**6, "us": 10**3, "ns": 1}[kind.unit]
-        return pc.multiply_checked(numbers, arrow_int64(np.array([factor], dtype=np.int64))[0])
-    if pa.types.is_integer(kind):
-        return pc.cast(column, pa.int64())
-    if pa.types.is_floating(kind):
-        return pc.cast(column, pa.float64())
-    if pa.types.is_boolean(kind):
-        return column
-    if pa.types.is_decimal(kind) or is_text(kind):
-        return pc.cast(column, pa.string())
-    return empty_column(len(column))
+    pc, types = compute(), pa.types
+    try:
+        if types.is_run_end_encoded(column.type):
+            column = pc.run_end_decode(column)
+        kind = column.type
+        if types.is_duration(kind):
+            # With its unit in each cell: another one that is told contradicts it.
+            numbers = pc.cast(pc.cast(column, pa.int64()), pa.string())
+            return pc.binary_join_element_wise(numbers, arrow_texts([kind.unit])[0], " ")
+        if types.is_floating(kind):
+            # The digits of single precision, too, are written to the last.
+            return pc.cast(column, pa.float64())
+        if types.is_integer(kind) or types.is_boolean(kind) or types.is_temporal(kind):
+            return column
+        return pc.replace_substring_regex(pc.cast(column, pa.string()), _NO_CELL, " ")
+    except pa.ArrowException:
+        # Lists and the like, and bytes that are no text: no time of a frame is like that.
+        return pa.nulls(len(column))

@@ -6,15 +6,19 @@ import base64
 import json
 import os
 from collections.abc import Mapping
-from dataclasses import fields
+from dataclasses import fields, replace
 from pathlib import Path
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any, Final, NoReturn
+from typing import TYPE_CHECKING, Any, BinaryIO, Final, NoReturn
 
 import numpy as np
 
 from frametime.adapters.arrow.arrow_columns import numpy_of
-from frametime.adapters.result_tables import METADATA_KEY
+from frametime.adapters.arrow.arrow_source import open_arrow
+from frametime.adapters.base import ParsedLog, ReadOptions
+from frametime.adapters.clocks.time_units import NANOSECOND, unit_named
+from frametime.adapters.frames.applications import unnamed_stream
+from frametime.adapters.result_tables import METADATA_KEY, no_capture, writer_of_schema
 from frametime.capture import (
     FRAME_COLUMNS,
     SENSOR_COLUMNS,
@@ -241,6 +245,31 @@ class _Stored:
 
 def _type_name(kind: str) -> str:
     return "double" if kind == "float64" else kind
+
+
+def read_stored(log: BinaryIO, options: ReadOptions) -> ParsedLog | None:
+    """The capture that a table holds; ``None`` for a table of others, and where its columns are told.
+
+    Raises
+    ------
+    ReadError
+        If it is damaged, a table of results, or read in another unit.
+    """
+    import pyarrow as pa
+
+    source = open_arrow(log)
+    metadata = source.schema.metadata or {}
+    if (command := writer_of_schema(metadata, source.schema.names)) is not None:
+        raise no_capture(source.name, command)
+    if METADATA_KEY not in metadata or options.layout is not None or options.time_column is not None:
+        return None
+    table = pa.concat_tables([source.schema.empty_table(), *source.within_limits(options)])
+    capture = stored_capture(table, metadata[METADATA_KEY], source.name)
+    if options.unit is not None and unit_named(options.unit) != NANOSECOND:
+        found = f"the times of a stored capture are in ns, and the unit given is {options.unit}"
+        raise ReadError.at(source.name, found, helps="leave out the unit")
+    capture = replace(capture, caveats=(*capture.caveats, *unnamed_stream(options.stream)))
+    return ParsedLog(frames=capture.frames, rows_read=capture.frames.num_rows, capture=capture)
 
 
 def stored_capture(table: pa.Table, metadata: bytes, name: str) -> Capture:

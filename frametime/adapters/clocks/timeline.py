@@ -67,8 +67,6 @@ class ClockRules(NamedTuple):
     sort : bool
     tick_ns : int or None
         One count of an integer clock in ns; ``None`` where it is no integer.
-    counter_bits : int
-        Width of such a clock: 32, where the log does not say.
     wraps_daily : bool
         Whether the times are times of day.
     time_resolution_ns, frame_time_resolution_ns : int
@@ -82,7 +80,6 @@ class ClockRules(NamedTuple):
     wraps_daily: bool
     time_resolution_ns: int
     frame_time_resolution_ns: int
-    counter_bits: int = 32
 
 
 NO_ROWS: Final[NDArray[np.int64]] = np.empty(0, dtype=np.int64)
@@ -194,12 +191,12 @@ def unwrapped(stamps: NDArray[np.int64], rules: ClockRules, caveats: list[Caveat
     if not back.size:
         return stamps
     typical = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
-    counts = 2**rules.counter_bits * (rules.tick_ns or 0)
+    counts = 2**32 * (rules.tick_ns or 0)
     least = -counts // 2 if int(stamps.min()) < 0 else 0
     counted_over = least <= int(stamps.min()) and int(stamps.max()) < least + counts
     for period, applies, what in (
         (_DAY_NS, rules.wraps_daily, "The time of day passed midnight"),
-        (counts, counted_over, f"A {rules.counter_bits}-bit counter ran over and began again"),
+        (counts, counted_over, "A 32-bit counter ran over and began again"),
     ):
         mended = steps[back] + period
         limit = max(1000 * typical, 10.0 * NS_PER_S)

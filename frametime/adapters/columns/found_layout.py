@@ -13,6 +13,8 @@ from frametime.adapters.text.text_source import TextSource
 def found_layout(source: TextSource, dialect: Dialect, choice: ColumnChoice) -> tuple[Layout, dict[str, str]]:
     """The layout of a text, and a sentence for each key that was decided."""
     columns, why = found_columns(choice)
+    if source.names is not None:
+        return columns, why
     plain = source.encoding == "utf-8" or source.encoding.startswith("utf-32")
     layout = replace(
         columns,

@@ -130,10 +130,6 @@ class ReadColumns(NamedTuple):
     caveats: tuple[Caveat, ...]
     number: TimeValues | None = None
     """Numbers of the frames, where the log counts them."""
-    time_of_day: bool = False
-    """Whether the type of the time says that it is a time of day."""
-    counter_bits: int | None = None
-    """Width of a time that is a whole number of less than 64 bits."""
 
 
 class Assembled(NamedTuple):
@@ -283,7 +279,7 @@ def _timeline(
     tick = None
     if choice.time is not None and choice.time.unit is not None and choice.time.unit.ns is not None:
         cells = facts[choice.time.position].cells
-        counts = columns.counter_bits or all(cell.strip().isdecimal() for cell in cells if is_value(kind_of(cell)))
+        counts = all(cell.strip().lstrip("-").isdecimal() for cell in cells if is_value(kind_of(cell)))
         if counts and choice.time.unit.ns >= 1:
             tick = int(choice.time.unit.ns)
     rules = ClockRules(
@@ -291,10 +287,9 @@ def _timeline(
         line_of=columns.line_of,
         sort=options.sort,
         tick_ns=tick,
-        wraps_daily=columns.time_of_day or (choice.time is not None and choice.time.unit is CLOCK),
+        wraps_daily=choice.time is not None and choice.time.unit is CLOCK,
         time_resolution_ns=resolution(choice.time),
         frame_time_resolution_ns=resolution(choice.frame_time),
-        counter_bits=columns.counter_bits or 32,
     )
     if columns.time is not None and columns.frame_time is not None:
         return from_both(columns.time, columns.frame_time, columns.selected, rules)

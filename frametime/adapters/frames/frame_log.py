@@ -12,7 +12,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.adapters.arrow.arrow_columns import arrow_int64
-from frametime.adapters.arrow.arrow_file import ARROW_HEADS
 from frametime.adapters.base import HEAD_BYTES, MAX_LISTED_ROWS, ParsedLog, ReadOptions
 from frametime.adapters.clocks.time_units import NANOSECOND
 from frametime.adapters.clocks.time_values import TimeValues, times_of_numbers, times_of_texts
@@ -26,6 +25,7 @@ from frametime.adapters.frames.applications import chosen_stream, chosen_stream_
 from frametime.adapters.frames.frame_assembly import ReadColumns, assemble
 from frametime.adapters.frames.rejected import RejectedRows, reason_of
 from frametime.adapters.result_tables import no_capture, writer_of_text
+from frametime.adapters.stored_log import ARROW_HEADS
 from frametime.adapters.text.cell_kind import CellKind, kind_of
 from frametime.adapters.text.dialect import Dialect, detect_dialect
 from frametime.adapters.text.number_style import NumberStyle, number_styles, told_style
@@ -115,6 +115,7 @@ def _chosen(source: TextSource, dialect: Dialect, options: ReadOptions) -> tuple
         [row.cells for row in _sample(dialect)],
         dialect.n_columns,
         [row.cells for row in dialect.tail],
+        units_place="the units row" if source.names is None else "the metadata of the column",
     )
     styles, why = _styles(dialect, facts, options.layout or Layout())
     choice = choose_columns(facts, styles, options, source.name)

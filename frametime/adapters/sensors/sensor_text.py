@@ -26,7 +26,6 @@ from frametime.adapters.sensors.sensor_columns import (
 from frametime.adapters.sensors.sensor_layout import QUANTITIES, SensorLayout
 from frametime.adapters.sensors.sensor_log import SENSOR_METRICS, SensorOptions, SensorSamples
 from frametime.adapters.sensors.sensor_readings import reading_caveats, readings, sensor_number_style
-from frametime.adapters.sensors.sensor_tables import as_text
 from frametime.adapters.sensors.sensor_time_column import column_named, day_column, find_time_column, is_absolute
 from frametime.adapters.stored_log import StoredHash, kept_unchanged, open_stored, unpacked
 from frametime.adapters.text.dialect import Dialect, detect_dialect
@@ -69,8 +68,7 @@ def read_sensor_text(
                 reader = _SensorReader(text, _dialect(text, read), layout, options, read)
                 return reader.samples(wants_absolute=wants_absolute)
 
-            held, encoding = as_text(cast("BinaryIO", log), text_encoding=layout.text.encoding)
-            samples = read_in_its_encoding(held, read, encoding, samples_of)
+            samples = read_in_its_encoding(cast("BinaryIO", log), read, layout.text.encoding, samples_of)
         return _with_origin(samples, stored.size, digest.hexdigest(), compression)
 
 

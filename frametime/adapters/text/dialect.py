@@ -24,7 +24,7 @@ from frametime.adapters.text.text_rows import (
     split_rows,
     text_ending,
 )
-from frametime.adapters.text.text_source import TextSource, lines_of
+from frametime.adapters.text.text_source import TextSource, lines_of, too_many_columns
 from frametime.errors import ReadError, printable
 
 _SHORT_PREAMBLE: Final = 20
@@ -140,6 +140,8 @@ def detect_dialect(source: TextSource, options: ReadOptions, *, keeps_open_row: 
     ReadError
         If no rows of numbers are found, or more columns than ``options.max_columns``.
     """
+    if source.names is not None:
+        return _known_dialect(source, source.names, source.units or ())
     layout = options.layout or Layout()
     while True:
         lines = lines_of(source.head)
@@ -162,7 +164,7 @@ def detect_dialect(source: TextSource, options: ReadOptions, *, keeps_open_row: 
     header, units, names = _header_above(source, lines, rows, start, count, delimiter, quote, spaced, layout)
     n_columns = count
     if n_columns > options.max_columns:
-        raise _too_many_columns(source, n_columns, rows[start].line, options)
+        raise too_many_columns(source.name, n_columns, options, rows[start].line)
     first_line = rows[start].line
     data_start = source.start + len("".join(lines[: first_line - 1]).encode("utf-8"))
     sample = tuple(rows[start:])
@@ -199,6 +201,32 @@ def detect_dialect(source: TextSource, options: ReadOptions, *, keeps_open_row: 
     )
 
 
+def _known_dialect(source: TextSource, names: tuple[str, ...], units: tuple[str, ...]) -> Dialect:
+    """The dialect of a text that this package wrote from a table of columns."""
+    last = source.tail()[1]
+    return Dialect(
+        delimiter=",",
+        quote='"',
+        spaced_quotes=False,
+        multiline_cells=False,
+        header_line=0,
+        units_line=0,
+        first_data_line=1,
+        names=names,
+        units_row=units,
+        n_columns=len(names),
+        data_start=source.start,
+        data_end=source.end,
+        sample=tuple(split_rows(lines_of(source.head), ",", '"')),
+        tail=tuple(split_rows(lines_of(last), ",", '"')[-200:]),
+        cut_last_line=None,
+        has_open_row=False,
+        footer=(),
+        metadata={},
+        evidence={},
+    )
+
+
 def _refuse_zero_bytes(source: TextSource, above: Sequence[str]) -> None:
     """Zero bytes above the rows, or in the first of them, leave open what the names are."""
     line = next((number for number, text in enumerate(above, start=1) if "\0" in text), None)
@@ -219,16 +247,7 @@ def _refuse_very_wide(source: TextSource, lines: Sequence[str], layout: Layout, 
         if len(line) > options.max_columns:
             n_columns = max(line.count(each) for each in delimiters) + 1
             if n_columns > options.max_columns:
-                raise _too_many_columns(source, n_columns, number, options)
-
-
-def _too_many_columns(source: TextSource, n_columns: int, line: int, options: ReadOptions) -> ReadError:
-    return ReadError.at(
-        source.name,
-        f"{n_columns} columns, at most {options.max_columns} are read",
-        line=line,
-        helps="raise --max-columns if this is a frame log",
-    )
+                raise too_many_columns(source.name, n_columns, options, number)
 
 
 def _padded(cells: Sequence[str], count: int) -> tuple[str, ...]:

@@ -9,7 +9,7 @@ from typing import Any, BinaryIO, Final, NamedTuple, cast
 
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.log_stream import BLOCK_BYTES, LogStream, Spool, stream_name, stream_size
-from frametime.adapters.stored_log import long_line
+from frametime.adapters.stored_log import ARROW_HEADS, long_line
 from frametime.errors import ReadError
 
 HEAD_BYTES: Final = 64 * 1024
@@ -128,6 +128,8 @@ class TextSource(NamedTuple):
         Whether the head is the whole log.
     why : str
         How the encoding was found.
+    names, units : tuple of str, or None
+        Of the columns, where they are known and the text holds nothing but rows, with commas between their cells.
     """
 
     stream: BinaryIO
@@ -140,6 +142,8 @@ class TextSource(NamedTuple):
     head: str
     complete: bool
     why: str
+    names: tuple[str, ...] | None = None
+    units: tuple[str, ...] | None = None
 
     def longer(self, options: ReadOptions) -> TextSource:
         """The same with eight times as many bytes in its head."""
@@ -178,6 +182,8 @@ def open_text(log: BinaryIO, options: ReadOptions, *, encoding: str | None = Non
     name = stream_name(log)
     size = stream_size(log)
     raw = log.read(HEAD_BYTES)
+    if raw.startswith(ARROW_HEADS):
+        return _of_table(log, name, options)
     if not raw.strip(b"\xef\xbb\xbf \t\r\n\x00"):
         _refuse_empty(log, name, size)
     what = not_text(raw)
@@ -238,6 +244,34 @@ def _transcoded(log: BinaryIO, name: str, encoding: str, *, start: int, end: int
         ) from None
     size = held.tell()
     return LogStream(cast("BinaryIO", held), name=name, size=size)
+
+
+def _of_table(log: BinaryIO, name: str, options: ReadOptions) -> TextSource:
+    """The rows of a table in Arrow's formats or Parquet."""
+    from frametime.adapters.arrow.arrow_source import open_arrow, unit_text
+
+    table = open_arrow(log)
+    if len(table.schema) > options.max_columns:
+        raise too_many_columns(name, len(table.schema), options)
+    held = table.write_text(options)
+    size = held.tell()
+    if not size:
+        raise ReadError.at(name, "there is no frame (0 rows)", helps="record the run again")
+    stream = cast("BinaryIO", LogStream(cast("BinaryIO", held), name=name, size=size))
+    why = "the file says so"
+    source = _source(stream, name, options, encoding="utf-8", bom_length=0, end=size, size=None, why=why)
+    names, units = [field.name.strip() for field in table.schema], map(unit_text, table.schema)
+    return source._replace(names=(*names, ""), units=(*units, ""))
+
+
+def too_many_columns(name: str, n_columns: int, options: ReadOptions, line: int | None = None) -> ReadError:
+    """The error for more columns than any log has."""
+    return ReadError.at(
+        name,
+        f"{n_columns} columns, at most {options.max_columns} are read",
+        line=line,
+        helps="raise --max-columns if this is a frame log",
+    )
 
 
 def _of_json_lines(source: TextSource, options: ReadOptions) -> TextSource:
