@@ -309,6 +309,12 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+@pytest.fixture(scope="module")
+def without_option() -> dict[tuple[str, str, str], Outcome]:
+    """What a line leaves without the option, by command, line and setup: many options stand on the same line."""
+    return {}
+
+
 def outcome_of(folder: Path, words: str) -> Outcome:
     done = CliRunner().invoke(cli, shlex.split(words), prog_name="frametime", standalone_mode=False)
     error = done.exception
@@ -324,22 +330,30 @@ def outcome_of(folder: Path, words: str) -> Outcome:
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: f"{case.command}-{case.name}".replace(" ", "-"))
 def test_an_option_changes_what_comes_out(
-    case: Case, bench: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    case: Case,
+    bench: Path,
+    without_option: dict[tuple[str, str, str], Outcome],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr(os, "cpu_count", lambda: 1)  # starting processes takes longer than drawing these charts
     # Watching ends after what lies there already.
     stopped = SimpleNamespace(Event=lambda: SimpleNamespace(wait=lambda _seconds: True))
     monkeypatch.setattr(watching, "threading", stopped)
     monkeypatch.setattr(watching, "measuring_apart", lambda _limits: nullcontext(measure_one))
-    outcomes = []
-    for option in ("", case.option):
+
+    def outcome(option: str) -> Outcome:
         folder = tmp_path / f"with{option.partition(' ')[0]}" / "here"
         shutil.copytree(bench, folder)
         monkeypatch.chdir(folder)
         if case.setup:
             assert outcome_of(folder, case.setup).ended.startswith("0 ")
-        outcomes.append(outcome_of(folder, f"{case.command} {case.line} {option}"))
-    without, given = (without_folder(outcome, tmp_path) for outcome in outcomes)
+        return without_folder(outcome_of(folder, f"{case.command} {case.line} {option}"), tmp_path)
+
+    line = (case.command, case.line, case.setup)
+    if line not in without_option:
+        without_option[line] = outcome("")
+    without, given = without_option[line], outcome(case.option)
     assert without != given
 
 
