@@ -27,7 +27,8 @@ from frametime.cli.value_types import NAME, NamedPath, NumberWithin
 if TYPE_CHECKING:
     from concurrent.futures import Executor
 
-    from frametime.pipeline.batch import BatchCount, BatchOptions, Row
+    from frametime.pipeline.batch import BatchCount, BatchOptions
+    from frametime.pipeline.batch_table import Row
     from frametime.plans.folder_walk import Walk
 
 _MOST_LINES: Final = 3

@@ -13,27 +13,25 @@ from array import array
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from frametime.capture import Conditions
 from frametime.caveats import Caveat
 from frametime.locking import alone_with
-from frametime.metrics.options import MeasureOptions
 from frametime.pipeline.batch_table import (
     Journal,
     Row,
-    check_output,
     journal_rows,
     open_journal,
-    open_reader,
     read_table,
     refuse_other_table,
+    row_at,
     write_partitions,
     write_table,
 )
 from frametime.pipeline.measuring import (
+    FolderOptions,
     MeasureOutcome,
     MeasureRequest,
     file_sha256,
@@ -43,16 +41,13 @@ from frametime.pipeline.measuring import (
 )
 from frametime.pipeline.measuring_many import measure_many
 from frametime.pipeline.table_frames import Column, frame_of
-from frametime.pipeline.worker_pool import WorkerLimits
-from frametime.plans.folder_walk import Captures, FoundFile, Walk, text_of, walk_captures
+from frametime.plans.folder_walk import FoundFile, Walk, text_of, walk_captures
 from frametime.replacing import clear_leftovers
 from frametime.version import __version__
 
 if TYPE_CHECKING:
     import polars as pl
 
-    from frametime.adapters.base import ReadOptions
-    from frametime.adapters.sensors.sensor_log import SensorOptions
     from frametime.plans.path_pattern import PathPattern
 
 
@@ -77,23 +72,15 @@ _FROM_PROVENANCE: Final = ("sha256", "size_bytes", "rows_read", "rows_rejected")
 
 
 @dataclass(frozen=True, kw_only=True)
-class BatchOptions:
+class BatchOptions(FolderOptions):
     """What a batch does.
 
     Attributes
     ----------
-    read, measure, sensor_options
-        As for one file.
-    path_pattern : PathPattern or None
-        Its fields become columns; files that do not match it are left out and counted.
     sensors_pattern : PathPattern or None
-        Where the sensor log of a capture lies, with the fields of ``path_pattern``.
-    skip_start_auto : bool
-        Leave out the warm-up that is found at the start.
+        Where the sensor log of a capture lies, with the fields of ``path_pattern``, which become columns.
     workers : int or None
         Processes; by default one a core.
-    limits : WorkerLimits or None
-        What one file may take of a process; given, no file is measured in this one.
     escape_formulas : bool
         In CSV, write an apostrophe before text that a spreadsheet would take for a formula.
     partition_by : tuple of str
@@ -101,14 +88,8 @@ class BatchOptions:
         table.
     """
 
-    read: ReadOptions
-    measure: MeasureOptions = field(default_factory=MeasureOptions)
-    sensor_options: SensorOptions | None = None
-    path_pattern: PathPattern | None = None
     sensors_pattern: PathPattern | None = None
-    skip_start_auto: bool = False
     workers: int | None = None
-    limits: WorkerLimits | None = None
     escape_formulas: bool = False
     partition_by: tuple[str, ...] = ()
 
@@ -159,16 +140,9 @@ def sensors_of(found: FoundFile, folder: Path, options: BatchOptions) -> Path | 
 
 def request_of(found: FoundFile, folder: Path, options: BatchOptions) -> MeasureRequest:
     """What is to be measured."""
-    sensors = sensors_of(found, folder, options)
-    return MeasureRequest(
-        path=str(found.path),
-        read=options.read,
-        measure=options.measure,
-        conditions=Conditions(**found.text_fields),
-        sensors=str(sensors) if sensors is not None else None,
-        sensor_options=options.sensor_options,
-        skip_start_auto=options.skip_start_auto,
-        keep_curves=False,
+    are_found = options.sensors_pattern is None
+    return options.request_of(
+        found.path, found.text_fields, sensors_of(found, folder, options), sensors_are_found=are_found
     )
 
 
@@ -215,20 +189,6 @@ def with_layouts(digest: str, capture: Path) -> str:
     kept = layouts_sha256(capture)
     return digest if kept is None else hashlib.sha256(f"{digest} {kept}".encode()).hexdigest()[:12]
 
-
-__all__ = [
-    "BatchCount",
-    "BatchOptions",
-    "Captures",
-    "FoundFile",
-    "Row",
-    "Walk",
-    "batch_frame",
-    "check_output",
-    "journal_of",
-    "run_batch",
-    "walk_captures",
-]
 
 _NOT_YET: Final = -1
 
@@ -358,10 +318,10 @@ def _find_kept(
     out: Path, reusable: dict[str, int], walk: Walk, folder: Path, options: BatchOptions, digest: str
 ) -> Iterator[tuple[int, int, Row]]:
     """Each capture whose earlier row is still true: its number, and the place and the row in the journal."""
-    with open_reader(journal_of(out)) as reader:
+    with journal_of(out).open("rb") as journal:
         for at, found in enumerate(walk.captures):
             place = reusable.get(found.text_name)
-            if place is not None and is_still_true(row := reader.row_at(place), found, folder, options, digest):
+            if place is not None and is_still_true(row := row_at(journal, place), found, folder, options, digest):
                 yield at, place, row
 
 
@@ -398,13 +358,13 @@ def _measured(
 
 def _write(out: Path, places: Sequence[int], walk: Walk, options: BatchOptions, columns: Sequence[Column]) -> int:
     """Write the table from the journal; the cells of CSV that look like formulas are counted."""
-    with open_reader(journal_of(out)) as reader:
+    with journal_of(out).open("rb") as journal:
 
         def rows(numbers: Iterable[int]) -> Iterator[Row]:
             for at in numbers:
                 found = walk.captures[at]
                 # What the path says is taken from the path: the pattern may be another than that of a kept row.
-                yield {**reader.row_at(places[at]), **found.text_fields, "file": found.text_name}
+                yield {**row_at(journal, places[at]), **found.text_fields, "file": found.text_name}
 
         if not options.partition_by:
             return write_table(rows(range(len(places))), out, columns=columns, escape_formulas=options.escape_formulas)

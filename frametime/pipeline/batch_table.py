@@ -38,8 +38,6 @@ if TYPE_CHECKING:
 Cell: TypeAlias = str | int | float | None
 Row: TypeAlias = dict[str, Cell]
 
-_PIECE_BYTES: Final = 1 << 16
-
 
 class Journal:
     """Rows written one by one, each whole or not at all after a stop."""
@@ -75,7 +73,7 @@ class Journal:
 
 @contextlib.contextmanager
 def open_journal(path: Path, *, call: Row, keep: bool = False) -> Iterator[Journal]:
-    """A journal at ``path`` to write on: a new one, or with ``keep`` the one that lies there, after its last whole row.
+    """A journal at ``path`` to write on: a new one, or with ``keep`` the one that lies there.
 
     Its first row is ``call``, what was asked for: only a journal of the same call is kept.
 
@@ -84,7 +82,7 @@ def open_journal(path: Path, *, call: Row, keep: bool = False) -> Iterator[Journ
     OutputError
         If it cannot be written, or is of another call.
     """
-    first = next(read_journal(path), None) if keep and path.exists() else None
+    first = next((row for _, row in journal_rows(path)), None) if keep and path.exists() else None
     if first is not None and first != call:
         raise OutputError.at(
             str(path),
@@ -98,71 +96,32 @@ def open_journal(path: Path, *, call: Row, keep: bool = False) -> Iterator[Journ
         raise OutputError.at(str(path.parent), f"cannot write here ({error.strerror})") from error
     with stream:
         if keep:
-            stream.truncate(_end_of_lines(stream))
+            stream.seek(-1, os.SEEK_END)
+            if stream.read(1) != b"\n":  # a line that a stop has cut off ends here, and is passed over
+                stream.write(b"\n")
         journal = Journal(stream, path)
         if not keep:
             journal.add(call)
         yield journal
 
 
-def _end_of_lines(stream: IO[bytes]) -> int:
-    """Where the last line that has its end, ends; what comes after was cut off by a stop."""
-    end = stream.seek(0, os.SEEK_END)
-    while end > 0:
-        start = max(0, end - _PIECE_BYTES)
-        stream.seek(start)
-        at = stream.read(end - start).rfind(b"\n")
-        if at >= 0:
-            return start + at + 1
-        end = start
-    return 0
-
-
 def journal_rows(path: Path) -> Iterator[tuple[int, Row]]:
-    """Rows of a journal with the bytes at which they lie; a line that is damaged is passed over."""
+    """Rows of a journal with the bytes at which they lie; a line that is damaged or cut off is passed over."""
     place = 0
     with path.open("rb") as stream:
         for line in stream:
-            row = _row(line)
-            if row is not None:
-                yield place, row
+            with contextlib.suppress(ValueError):
+                row = json.loads(line)
+                if isinstance(row, dict):
+                    yield place, row
             place += len(line)
 
 
-def _row(line: bytes) -> Row | None:
-    if not line.endswith(b"\n"):
-        return None
-    try:
-        row = json.loads(line)
-    except ValueError:
-        return None
-    return row if isinstance(row, dict) else None
-
-
-def read_journal(path: Path) -> Iterator[Row]:
-    """Rows of a journal; a line that is damaged or cut off is passed over."""
-    return (row for _, row in journal_rows(path))
-
-
-class JournalReader:
-    """Single rows of a journal by their places, so that none need be held in memory."""
-
-    def __init__(self, stream: IO[bytes]) -> None:
-        self._stream = stream
-
-    def row_at(self, place: int) -> Row:
-        """The row that `Journal.add` wrote at ``place``."""
-        self._stream.seek(place)
-        row = _row(self._stream.readline())
-        assert row is not None
-        return row
-
-
-@contextlib.contextmanager
-def open_reader(path: Path) -> Iterator[JournalReader]:
-    """A reader of the journal at ``path``."""
-    with path.open("rb") as stream:
-        yield JournalReader(stream)
+def row_at(stream: IO[bytes], place: int) -> Row:
+    """The row that `Journal.add` wrote at ``place`` of the file that the stream reads."""
+    stream.seek(place)
+    row: Row = json.loads(stream.readline())
+    return row
 
 
 FORMATS: Final = (".csv", ".jsonl", ".ndjson", ".parquet")
@@ -344,7 +303,7 @@ def read_table(path: Path, *, columns: Sequence[Column]) -> Iterator[Row]:
 
     try:
         if path.suffix.lower() in {".jsonl", ".ndjson"} and path.is_file():
-            yield from read_journal(path)
+            yield from (row for _, row in journal_rows(path))
             return
         for part in sorted(path.rglob("*.parquet")) if path.is_dir() else [path]:
             for frame in _frames_in(part, columns):

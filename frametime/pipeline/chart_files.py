@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import partial
+from functools import cached_property, partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, TypeAlias
+from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
 from frametime.capture import Capture
 from frametime.errors import OutputError
@@ -266,16 +266,8 @@ def compare_captures(
     OutputError
         If a file is there already and ``force`` is not set, or the folder cannot be written.
     """
-    wanted = COMPARE_KEYS if request.only is None else request.only
-    names = _file_names(len(captures), wanted)
-    refuse_existing(request.paths(folder, names), force=force)
-    measured = [measure_file(capture) for capture in captures]
-    if on_hint is not None:
-        for capture, (_, run) in zip(captures, measured, strict=True):
-            if (hint := sensor_log_hint(capture.path, run)) is not None:
-                on_hint(hint)
-    drawings = _drawings_of(measured, wanted, request.theme_value(), labels, title)
-    return _write_figures(dict(zip(names, drawings, strict=True)), folder, request, force=force)
+    figures = _ComparedFigures(captures, request.theme_value(), labels, title, on_hint or (lambda hint: None))
+    return _write_figures(figures.of_keys(request.only or COMPARE_KEYS), folder, request, force=force)
 
 
 def _write_figures(
@@ -294,73 +286,78 @@ def _write_figures(
     return paths
 
 
-def _groups(n_runs: int) -> list[range]:
-    """Runs of each figure of several runs."""
-    from frametime.render.charts.frame_time_panels import MOST_RUNS
+@dataclass(frozen=True)
+class _ComparedFigures:
+    """Figures of a few captures, which are measured when the first figure is drawn."""
 
-    n_groups = -(-n_runs // MOST_RUNS)
-    length = -(-n_runs // n_groups)
-    return [range(start, min(start + length, n_runs)) for start in range(0, n_runs, length)]
+    captures: Sequence[MeasureRequest]
+    theme: Theme
+    given_labels: Sequence[str]
+    title: str | None
+    on_hint: Callable[[str], None]
 
+    def of_keys(self, keys: Collection[str]) -> dict[str, Drawing]:
+        """Name of each figure, in the order of the catalog, and what draws it."""
+        from frametime.render.charts.frame_time_panels import MOST_RUNS
 
-def _file_names(n_runs: int, wanted: Sequence[str]) -> list[str]:
-    names = []
-    n_groups = len(_groups(n_runs))
-    for key in COMPARE_KEYS:
-        if key not in wanted:
-            continue
-        if key == "frame-times":
-            names += [key if n_runs == 1 else f"{key}-{number + 1}" for number in range(n_runs)]
-        else:
-            names += [key if n_groups == 1 else f"{key}-page{number + 1}" for number in range(n_groups)]
-    return names
+        n_runs = len(self.captures)
+        n_groups = -(-n_runs // MOST_RUNS)
+        length = -(-n_runs // n_groups)
+        found: dict[str, Drawing] = {}
+        if "frame-times" in keys:
+            for number in range(n_runs):
+                found["frame-times" if n_runs == 1 else f"frame-times-{number + 1}"] = partial(self._of_one, number)
+        for key in (key for key in COMPARE_KEYS if key in keys and key != "frame-times"):
+            for page in range(n_groups):
+                group = slice(page * length, (page + 1) * length)
+                found[key if n_groups == 1 else f"{key}-page{page + 1}"] = partial(self._of_several, key, group)
+        return found
 
+    @cached_property
+    def _measured(self) -> list[tuple[Capture, MeasuredRun]]:
+        measured = [measure_file(capture) for capture in self.captures]
+        for capture, (_, run) in zip(self.captures, measured, strict=True):
+            if (hint := sensor_log_hint(capture.path, run)) is not None:
+                self.on_hint(hint)
+        return measured
 
-def _drawings_of(
-    measured: Sequence[tuple[Capture, MeasuredRun]],
-    wanted: Sequence[str],
-    theme: Theme,
-    given: Sequence[str],
-    title: str | None,
-) -> list[Drawing]:
-    """In the order of the file names."""
-    from functools import partial
+    @cached_property
+    def _labels(self) -> tuple[str, Sequence[str]]:
+        """What the captures have in common, and what tells them apart."""
+        from frametime.render.charts.run_traces import labels_of
 
-    from frametime.render.charts.frame_time_panels import draw_frame_time_panels
-    from frametime.render.charts.frame_times import draw_frame_times, pixel_columns
-    from frametime.render.charts.run_distributions import draw_distribution, draw_percentiles
-    from frametime.render.charts.run_traces import label_of, labels_of, trace_of_capture
+        return ("", self.given_labels) if self.given_labels else labels_of([run for _, run in self._measured])
 
-    common, labels = labels_of([run for _, run in measured])
-    if given:
-        common, labels = "", list(given)
-    found: list[Drawing] = []
-    if "frame-times" in wanted:
-        found += [
-            partial(draw_frame_times, capture, run, theme, label=label_of(run) if common else label)
-            for (capture, run), label in zip(measured, labels, strict=True)
+    @cached_property
+    def _traces(self) -> list[RunTrace]:
+        from frametime.render.charts.frame_times import pixel_columns
+        from frametime.render.charts.run_traces import trace_of_capture
+
+        return [
+            trace_of_capture(capture, run, n_columns=pixel_columns(self.theme) // 2, label=label)
+            for (capture, run), label in zip(self._measured, self._labels[1], strict=True)
         ]
-    traces: list[RunTrace] = [
-        trace_of_capture(capture, run, n_columns=pixel_columns(theme) // 2, label=label)
-        for (capture, run), label in zip(measured, labels, strict=True)
-    ]
-    several = (
-        ("frame-time-panels", draw_frame_time_panels, "Frame times"),
-        ("percentiles", draw_percentiles, "Frame-time percentiles"),
-        ("distribution", draw_distribution, "Spread of frame times"),
-    )
-    for key, draw, kind in several:
-        if key in wanted:
-            found += [
-                partial(
-                    draw,
-                    [traces[place] for place in group],
-                    theme,
-                    title=title or (f"{kind}: {common}" if common else kind),
-                )
-                for group in _groups(len(measured))
-            ]
-    return found
+
+    def _of_one(self, number: int) -> Any:
+        from frametime.render.charts.frame_times import draw_frame_times
+        from frametime.render.charts.run_traces import label_of
+
+        capture, run = self._measured[number]
+        common, labels = self._labels
+        return draw_frame_times(capture, run, self.theme, label=label_of(run) if common else labels[number])
+
+    def _of_several(self, key: str, group: slice) -> Any:
+        from frametime.render.charts.frame_time_panels import draw_frame_time_panels
+        from frametime.render.charts.run_distributions import draw_distribution, draw_percentiles
+
+        draw, kind = {
+            "frame-time-panels": (draw_frame_time_panels, "Frame times"),
+            "percentiles": (draw_percentiles, "Frame-time percentiles"),
+            "distribution": (draw_distribution, "Spread of frame times"),
+        }[key]
+        common, _ = self._labels
+        title = self.title or (f"{kind}: {common}" if common else kind)
+        return draw(self._traces[group], self.theme, title=title)
 
 
 def write_tuning_charts(

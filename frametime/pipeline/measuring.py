@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -21,6 +21,8 @@ from frametime.words import counted
 if TYPE_CHECKING:
     from frametime.adapters.base import ReadOptions
     from frametime.adapters.sensors.sensor_log import SensorOptions
+    from frametime.pipeline.worker_pool import WorkerLimits
+    from frametime.plans.path_pattern import PathPattern
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,6 +59,46 @@ class MeasureRequest:
     skip_start_auto: bool = False
     segment: int | Literal["longest"] | None = None
     keep_curves: bool = True
+
+
+@dataclass(frozen=True, kw_only=True)
+class FolderOptions:
+    """How each capture of a folder is read and measured.
+
+    Attributes
+    ----------
+    read, measure, sensor_options
+        As for one file.
+    path_pattern : PathPattern or None
+        How paths are built; files that do not match it are left out.
+    skip_start_auto : bool
+        Leave out the warm-up that is found at the start.
+    limits : WorkerLimits or None
+        What one capture may take of a process; given, none is measured in this one.
+    """
+
+    read: ReadOptions
+    measure: MeasureOptions = field(default_factory=MeasureOptions)
+    sensor_options: SensorOptions | None = None
+    path_pattern: PathPattern | None = None
+    skip_start_auto: bool = False
+    limits: WorkerLimits | None = None
+
+    def request_of(
+        self, path: Path, fields: Mapping[str, str], sensors: Path | None, *, sensors_are_found: bool
+    ) -> MeasureRequest:
+        """What is to be measured of one capture; ``fields`` are those of its path."""
+        return MeasureRequest(
+            path=str(path),
+            read=self.read,
+            measure=self.measure,
+            conditions=Conditions(**fields),
+            sensors=None if sensors is None else str(sensors),
+            sensors_are_found=sensors_are_found and sensors is not None,
+            sensor_options=self.sensor_options,
+            skip_start_auto=self.skip_start_auto,
+            keep_curves=False,
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -155,12 +197,11 @@ _SLOW_FPS: Final = 20.0
 
 
 def sensor_log_hint(path: str, run: MeasuredRun) -> str | None:
-    """What to say of a sensor log that was given as a capture: each of its samples counts as a frame."""
-    return slow_log_hint(path, run.values["average_fps"].value)
+    """What to say of a sensor log that was given as a capture, whose samples count as frames; ``None`` for any other.
 
-
-def slow_log_hint(path: str, average_fps: float | None) -> str | None:
-    """What to say of a log that is as slow as a sensor log, and is one; ``None`` for any other."""
+    Only a log as slow as one is looked at.
+    """
+    average_fps = run.values["average_fps"].value
     if path == "-" or average_fps is None or average_fps > _SLOW_FPS:
         return None
     from frametime.adapters.file_kind import classify_file

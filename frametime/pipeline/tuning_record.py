@@ -13,16 +13,17 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from frametime.adapters.sensors.beside import sensor_log_beside
 from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, RecordError, did_you_mean, printable
 from frametime.locking import alone_with
 from frametime.pipeline.measuring import measure_file
 from frametime.pipeline.tuning_runs import (
-    RunNumbers,
+    MeasuredLog,
     TrialReading,
     limits_options,
+    measured_logs,
     measured_record,
-    numbers_of_log,
     request_of_log,
     with_measurements,
 )
@@ -158,11 +159,11 @@ def note_trial(path: str, new: Trial, *, reading: TrialReading | None = None, is
     """
     with alone_with(Path(path)):  # or two at once could note one log, or one proposal, twice
         if is_proposed:
-            new = as_proposed(path, new)
+            new = _as_proposed(path, new)
         record = read_record(path)
         _check(path, new, record)
         runs, caveats = _measured(new, record, reading)
-        trial = trial_of(new, Path(path).resolve().parent, runs)
+        trial = _trial_of(new, Path(path).resolve().parent, runs)
         record = append_trial(path, trial)
     measured, more = measured_record(record, Path(path).parent)
     return NotedTrial(
@@ -174,7 +175,7 @@ def note_trial(path: str, new: Trial, *, reading: TrialReading | None = None, is
     )
 
 
-def as_proposed(path: str, new: Trial) -> Trial:
+def _as_proposed(path: str, new: Trial) -> Trial:
     """The trial as the record proposed it: its setting, its workload and, where it passed, the newest logs.
 
     Raises
@@ -190,11 +191,13 @@ def as_proposed(path: str, new: Trial) -> Trial:
     if record.logs_folder is None or new.logs or new.average_fps or new.outcome is not Outcome.PASSED:
         return new
     logs = _newest_logs(path, record, step.n_runs)
-    sensors = tuple(_sensors_of(log) for log in logs)
+    sensors = tuple(sensor_log_beside(log) for log in logs)
     return replace(new, logs=tuple(map(str, logs)), sensors=tuple(map(str, sensors)) if all(sensors) else ())
 
 
 def _newest_logs(path: str, record: TuningRecord, n_runs: int) -> list[Path]:
+    from frametime.adapters.file_kind import classify_file
+
     folder = Path(path).parent / str(record.logs_folder)
     known = {log for trial in record.trials for log in trial.logs}
     try:
@@ -202,7 +205,8 @@ def _newest_logs(path: str, record: TuningRecord, n_runs: int) -> list[Path]:
         new = sorted(
             (file.stat().st_mtime_ns, file)
             for file in files
-            if ".sensors." not in file.name and _from_folder(str(file), Path(path).resolve().parent) not in known
+            if classify_file(file).kind == "frames"
+            and _from_folder(str(file), Path(path).resolve().parent) not in known
         )
     except OSError as error:
         raise RecordError.at(str(folder), f"cannot be read ({error.strerror})", helps="logs_folder names it") from error
@@ -216,18 +220,11 @@ def _newest_logs(path: str, record: TuningRecord, n_runs: int) -> list[Path]:
     return [file for _, file in new[-n_runs:]]
 
 
-def _sensors_of(log: Path) -> Path | None:
-    """The sensor log beside a frame log: the same name with ``.sensors`` before its ending."""
-    stem = log.name.removesuffix(".gz").rpartition(".")[0]
-    found = (log.with_name(f"{stem}.sensors.{ending}") for ending in ("csv", "csv.gz"))
-    return next((file for file in found if file.is_file()), None)
-
-
-def trial_of(new: Trial, folder: Path, runs: list[RunNumbers]) -> Trial:
+def _trial_of(new: Trial, folder: Path, runs: list[MeasuredLog]) -> Trial:
     """The trial as it goes into the record: paths from the record's folder, numbers from the logs."""
     minutes = new.minutes
     if runs and new.is_endurance:
-        minutes = round(sum(run.duration_s for run in runs) / 60.0, 2)  # what the log shows, not what was said
+        minutes = round(sum(run.run.duration_s for run in runs) / 60.0, 2)  # what the log shows, not what was said
     trial = replace(
         new,
         minutes=minutes,
@@ -277,14 +274,9 @@ def _check_logs(path: str, new: Trial, record: TuningRecord) -> None:
 
 def _measured(
     new: Trial, record: TuningRecord, reading: TrialReading | None
-) -> tuple[list[RunNumbers], tuple[Caveat, ...]]:
-    options = limits_options(record.limits)
-    sensors = new.sensors or (None,) * len(new.logs)
+) -> tuple[list[MeasuredLog], tuple[Caveat, ...]]:
     try:
-        runs = [
-            numbers_of_log(log, other, options=options, reading=reading, is_endurance=new.is_endurance)
-            for log, other in zip(new.logs, sensors, strict=True)
-        ]
+        runs = measured_logs(new, options=limits_options(record.limits), reading=reading)
     except (FrametimeError, OSError) as error:
         if new.outcome is Outcome.PASSED:
             raise
@@ -303,12 +295,12 @@ def _measured(
     return runs, tuple(caveat for run in runs for caveat in run.caveats)
 
 
-def _refuse_short(new: Trial, record: TuningRecord, runs: list[RunNumbers]) -> None:
+def _refuse_short(new: Trial, record: TuningRecord, runs: list[MeasuredLog]) -> None:
     """A run that is too short proves nothing; that of a failed trial may be as short as it was."""
     if not runs:
         return
     least = record.least_minutes(new.workload, is_endurance=new.is_endurance)
-    minutes = [run.duration_s / 60.0 for run in runs]
+    minutes = [run.run.duration_s / 60.0 for run in runs]
     lengths = zip(new.logs, minutes, strict=True) if not new.is_endurance else ((new.logs[0], sum(minutes)),)
     for log, length in lengths:
         # A log ends within a frame or two of the time that was set.

@@ -11,22 +11,21 @@ import contextlib
 import threading
 import time
 from collections import defaultdict
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, TypeAlias
 
 from frametime.adapters.columns.remembered import FILE_NAME as LAYOUTS_NAME
 from frametime.adapters.sensors.beside import sensor_log_beside
-from frametime.capture import Conditions
 from frametime.errors import FrametimeError, printable
 from frametime.metrics.metric import MeasuredRun
-from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest
+from frametime.pipeline.measuring import FolderOptions, MeasureOutcome, MeasureRequest
 from frametime.pipeline.measuring_many import measure_many, measuring_apart
 from frametime.pipeline.review_files import requests_of, run_made
 from frametime.pipeline.worker_pool import WorkerLimits
-from frametime.plans.finding_runs import FoundRuns, RunFile, find_runs
-from frametime.plans.folder_walk import files_below, passed_over, text_of
+from frametime.plans.finding_runs import RunFile, find_runs
+from frametime.plans.folder_walk import FoundFile, files_below, passed_over
 from frametime.plans.plan import ReviewPlan, exclusions_of
 from frametime.ranges import check_ranges
 from frametime.review.result import Coverage, RunToMake, UnreadableFile
@@ -35,9 +34,7 @@ from frametime.review.run_set import PlacedRun, run_name
 from frametime.review.runs_so_far import NewestRun, newest_run, next_to_make
 
 if TYPE_CHECKING:
-    from frametime.adapters.base import ReadOptions
-    from frametime.metrics.options import MeasureOptions
-    from frametime.plans.path_pattern import PathPattern
+    pass
 
 
 Measuring: TypeAlias = Callable[[MeasureRequest], MeasureOutcome]
@@ -46,32 +43,19 @@ _POLL_S: Final = 0.2
 
 
 @dataclass(frozen=True, kw_only=True)
-class WatchOptions:
-    """What is watched for.
+class WatchOptions(FolderOptions):
+    """What is watched for; runs that differ in the field ``run`` of ``path_pattern`` are a set.
 
     Attributes
     ----------
-    read, measure
-        As for one file.
-    path_pattern : PathPattern or None
-        Says which runs are one set; without it every capture stands alone.
-    skip_start_auto : bool
-        Leave out the warm-up that is found at the start.
     n_runs : int
         Usable runs that a set needs.
     settle_s : float
         How long a file must have stayed as it is, in s, before it is read.
-    limits : WorkerLimits or None
-        What one capture may take of the process that measures it.
     """
 
-    read: ReadOptions
-    measure: MeasureOptions
-    path_pattern: PathPattern | None = None
-    skip_start_auto: bool = False
     n_runs: int = 3
     settle_s: float = 1.0
-    limits: WorkerLimits | None = None
 
     def __post_init__(self) -> None:
         check_ranges(self, "settle_s")
@@ -203,8 +187,10 @@ def watch_folder(folder: Path, *, options: WatchOptions, stop: threading.Event |
             if isinstance(found, str):
                 error = f"{printable(str(folder))}: {found}"
                 yield WatchReport(name="", path=str(folder), run=None, error=error, set_sentence=None)
-            elif passed_over(found, found.relative_to(folder).as_posix(), options.path_pattern) is None:
-                yield _report(found, folder, options, sets, measure)
+                continue
+            file = FoundFile(folder, found.relative_to(folder).as_posix(), options.path_pattern)
+            if passed_over(file) is None:
+                yield _report(file, options, sets, measure)
 
 
 def finished_files(folder: Path, *, settle_s: float, stop: threading.Event) -> Iterator[Path | str]:
@@ -225,26 +211,14 @@ def finished_files(folder: Path, *, settle_s: float, stop: threading.Event) -> I
             return
 
 
-def _report(path: Path, folder: Path, options: WatchOptions, sets: _RunSets, measure: Measuring) -> WatchReport:
-    name = path.relative_to(folder).as_posix()
-    matched = options.path_pattern.match(name) if options.path_pattern is not None else None
-    fields = None if matched is None else {key: text_of(value) for key, value in matched.items()}
-    sensors = sensor_log_beside(path)
-    outcome = measure(
-        MeasureRequest(
-            path=str(path),
-            sensors=None if sensors is None else str(sensors),
-            sensors_are_found=sensors is not None,
-            read=options.read,
-            measure=options.measure,
-            conditions=Conditions(**(fields or {})),
-            skip_start_auto=options.skip_start_auto,
-            keep_curves=False,
-        )
-    )
+def _report(file: FoundFile, options: WatchOptions, sets: _RunSets, measure: Measuring) -> WatchReport:
+    fields = file.text_fields
+    outcome = measure(options.request_of(file.path, fields, sensor_log_beside(file.path), sensors_are_found=True))
     usable = outcome.run is not None and outcome.run.judgement.word != "repeat this run"
-    sentence = sets.add(fields, usable=usable) if fields is not None else None
-    return WatchReport(name=text_of(name), path=str(path), run=outcome.run, error=outcome.error, set_sentence=sentence)
+    sentence = sets.add(fields, usable=usable) if options.path_pattern is not None else None
+    return WatchReport(
+        name=file.text_name, path=str(file.path), run=outcome.run, error=outcome.error, set_sentence=sentence
+    )
 
 
 _NOT_A_RUN: Final = "fits the pattern, but card, scene or resolution are not in the plan"
@@ -266,7 +240,7 @@ class _Runs:
     def __init__(self, plan: ReviewPlan) -> None:
         self._plan = plan
         self._made: dict[str, PlacedRun | UnreadableFile] = {}
-        self.seen: dict[Path, tuple[int, ...]] = {}
+        self.seen: dict[Path, tuple[int, ...] | None] = {}
 
     @property
     def placed(self) -> list[PlacedRun]:
@@ -278,17 +252,19 @@ class _Runs:
         """Those that could not."""
         return [run for run in self._made.values() if isinstance(run, UnreadableFile)]
 
-    def add(self, file: RunFile, made: PlacedRun | UnreadableFile) -> None:
-        """Count a run; one of the same place takes the place of the one before."""
-        self._made[run_name(**file.place)] = made
+    def see(self, files: Iterable[RunFile]) -> None:
+        """Take the files of runs for read as they are now; done before they are read."""
+        self.seen |= {own: state_of(own) for file in files for own in _files_of(file)}
 
     def is_known(self, path: Path) -> bool:
-        """Whether the file was read as it is now; from now on it counts as read."""
-        state = state_of(path)
-        if state is None:
-            return True
-        known, self.seen[path] = self.seen.get(path), state
-        return known == state
+        """Whether the file was read as it is now, or is gone."""
+        return state_of(path) in (None, self.seen.get(path))
+
+    def add(self, file: RunFile, outcome: MeasureOutcome) -> PlacedRun | UnreadableFile:
+        """Count a run; one of the same place takes the place of the one before."""
+        made = run_made(self._plan, file, outcome)
+        self._made[run_name(**file.place)] = made
+        return made
 
     def standing(self) -> BenchReport:
         """Where the review stands before the first new run."""
@@ -334,17 +310,15 @@ def watch_plan(
     folder = plan.captures.folder.absolute()
     runs = _Runs(plan)
     found = find_runs(plan)
+    runs.see(found.runs)
     for file, outcome in zip(found.runs, measure_many(requests_of(plan, found.runs), limits=limits), strict=True):
-        runs.add(file, run_made(plan, file, outcome))
-        for own in _files_of(file):
-            runs.is_known(own)
+        runs.add(file, outcome)
     yield runs.standing()
     with measuring_apart(limits) as measure:
-        for news in finished_files(folder, settle_s=settle_s, stop=stop):
-            if isinstance(news, str):
-                yield BenchReport(message=f"{printable(str(folder))}: {news}")
+        for path in finished_files(folder, settle_s=settle_s, stop=stop):
+            if isinstance(path, str):
+                yield BenchReport(message=f"{printable(str(folder))}: {path}")
                 continue
-            path = news
             if runs.is_known(path):
                 continue
             try:
@@ -352,23 +326,16 @@ def watch_plan(
                 exclusions_of(plan, [run_name(**file.place) for file in found.runs])
                 for file in found.runs:
                     if path in _files_of(file):
-                        made = run_made(plan, file, measure(requests_of(plan, [file])[0]))
-                        runs.add(file, made)
-                        for own in _files_of(file):
-                            runs.is_known(own)
-                        yield runs.newest(made)
+                        runs.see([file])
+                        yield runs.newest(runs.add(file, measure(requests_of(plan, [file])[0])))
             except FrametimeError as error:
                 yield BenchReport(message=str(error))
                 continue
-            if _is_left_out(path, folder, found):
-                name = printable(path.relative_to(folder).as_posix())
-                yield BenchReport(message=f"{name} {_NOT_A_RUN}")
+            name = path.relative_to(folder).as_posix()
+            if name in found.not_in_plan:
+                yield BenchReport(message=f"{printable(name)} {_NOT_A_RUN}")
 
 
 def _files_of(file: RunFile) -> list[Path]:
     """The capture of a run and its sensor log, as absolute paths."""
     return [path.absolute() for path in (file.path, file.sensors) if path is not None]
-
-
-def _is_left_out(path: Path, folder: Path, found: FoundRuns) -> bool:
-    return path.relative_to(folder).as_posix() in found.not_in_plan

@@ -9,7 +9,6 @@ from __future__ import annotations
 import copyreg
 import multiprocessing
 import os
-import pickle
 import signal
 import sys
 import threading
@@ -17,15 +16,16 @@ import time
 import traceback
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import islice
 from multiprocessing import resource_tracker
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 from multiprocessing.reduction import ForkingPickler
 from types import MappingProxyType
-from typing import Any, Final, Generic, NamedTuple, Self, TypeVar
+from typing import Any, Final, Generic, NamedTuple, Self, TypeAlias, TypeVar
 
 from frametime.errors import OutputError
 
@@ -43,9 +43,6 @@ copyreg.pickle(MappingProxyType, lambda mapping: (_rebuild_mapping, (dict(mappin
 
 _AHEAD: Final = 24
 """Tasks for each worker that are taken before their turn."""
-
-_QUEUED_BYTES: Final = 4096
-"""A task up to this size waits in the pipe of a worker that is busy: the smallest pipe of any system holds it."""
 
 _START_S: Final = 120.0
 """How long a worker may take to start."""
@@ -85,25 +82,19 @@ class Lost(NamedTuple):
     limit: str | None = None
 
 
-@dataclass(eq=False)
-class _Job:
-    """A task as it is sent, and what became of it."""
-
-    data: bytes
-    is_done: bool = False
-    answer: Any = None
-    error: Exception | None = None
+_Job: TypeAlias = tuple[Any, "Future[Any]"]
+"""A task, and what will hold its answer."""
 
 
 @dataclass(eq=False)
 class _Worker:
-    """A process, the jobs that it holds, the one at hand first, and when it is late."""
+    """A process, the job that it works on, and when it is late."""
 
     process: BaseProcess
     pipe: Connection
     late_at_s: float
     is_ready: bool = False
-    jobs: deque[_Job] = field(default_factory=deque)
+    job: _Job | None = None
 
     def end(self) -> None:
         """End the process, whatever it does."""
@@ -150,84 +141,69 @@ class WorkerPool(Generic[Given, Task, Answer]):
             Where no process can start, as in a script without the guard that new processes need.
         """
         stream = iter(tasks)
-        taken: deque[_Job] = deque()
+        taken: deque[Future[Any]] = deque()
         waiting: deque[_Job] = deque()
         while True:
             for task in islice(stream, _AHEAD * self._n_workers - len(taken)):
-                taken.append(_Job(bytes(ForkingPickler.dumps(task))))
-                waiting.append(taken[-1])
+                taken.append(Future())
+                waiting.append((task, taken[-1]))
             if not taken:
                 return
             self._hand_out(waiting)
-            self._listen(waiting, may_wait=not taken[0].is_done)
-            if taken[0].is_done:
-                job = taken.popleft()
-                if job.error is not None:
-                    raise job.error
-                yield job.answer
+            self._listen(may_wait=not taken[0].done())
+            if taken[0].done():
+                yield taken.popleft().result()
 
     def _hand_out(self, waiting: deque[_Job]) -> None:
         for _ in range(min(len(waiting), self._n_workers - len(self._workers))):
             self._workers.append(self._started())
-        ready = [worker for worker in self._workers if worker.is_ready]
-        for worker in ready:
-            if waiting and not worker.jobs:
-                self._give(worker, waiting)
-        for worker in ready:
-            # A second small one each, so that none is idle until it is heard; the last ones go to who is free first.
-            if len(waiting) > self._n_workers and len(worker.jobs) < 2 and len(waiting[0].data) <= _QUEUED_BYTES:
-                self._give(worker, waiting)
+        for worker in self._workers:
+            if waiting and worker.is_ready and worker.job is None:
+                with suppress(OSError):  # it has ended meanwhile, which listening finds
+                    worker.pipe.send(waiting[0][0])
+                    worker.late_at_s = time.monotonic() + self._limits.max_file_seconds
+                    worker.job = waiting.popleft()
 
-    def _give(self, worker: _Worker, waiting: deque[_Job]) -> None:
-        with suppress(OSError):  # it has ended meanwhile, which listening finds
-            worker.pipe.send_bytes(waiting[0].data)
-            if not worker.jobs:
-                worker.late_at_s = time.monotonic() + self._limits.max_file_seconds
-            worker.jobs.append(waiting.popleft())
-
-    def _listen(self, waiting: deque[_Job], *, may_wait: bool) -> None:
+    def _listen(self, *, may_wait: bool) -> None:
         until_s = min(worker.late_at_s for worker in self._workers) if self._workers else 0.0
         wait_s = max(0.0, min(until_s - time.monotonic(), 3600.0)) if may_wait else 0.0
         heard = wait([worker.pipe for worker in self._workers], wait_s)
         for worker in list(self._workers):
             if worker.pipe in heard:
-                self._hear(worker, waiting)
+                self._hear(worker)
             elif time.monotonic() > worker.late_at_s:
                 worker.process.kill()
                 seconds = self._limits.max_file_seconds
-                self._lose(worker, waiting, Lost(f"it was not done after {seconds:g} s", "max_file_seconds"))
+                self._lose(worker, Lost(f"it was not done after {seconds:g} s", "max_file_seconds"))
 
-    def _hear(self, worker: _Worker, waiting: deque[_Job]) -> None:
+    def _hear(self, worker: _Worker) -> None:
         try:
-            message = worker.pipe.recv_bytes()
+            answer, error = worker.pipe.recv()
             if not worker.is_ready:
                 worker.pipe.send_bytes(self._given)
         except (EOFError, OSError):
-            self._lose(worker, waiting)
+            self._lose(worker)
             return
-        if worker.is_ready:
-            job = worker.jobs.popleft()
-            job.answer, job.error = pickle.loads(message)
-            job.is_done = True
-        worker.is_ready, self._failed_starts = True, 0
-        worker.late_at_s = time.monotonic() + self._limits.max_file_seconds if worker.jobs else float("inf")
+        if worker.job is not None:
+            _, future = worker.job
+            future.set_result(answer) if error is None else future.set_exception(error)
+        worker.is_ready, worker.job, worker.late_at_s = True, None, float("inf")
+        self._failed_starts = 0
 
-    def _lose(self, worker: _Worker, waiting: deque[_Job], lost: Lost | None = None) -> None:
-        """Take a process out that has ended; the job at hand is lost with it, the next ones are for another."""
+    def _lose(self, worker: _Worker, lost: Lost | None = None) -> None:
+        """Take a process out that has ended; the job at hand is lost with it."""
         worker.process.join(10.0)
         worker.end()
         self._workers.remove(worker)
-        if not worker.is_ready:
+        if worker.job is not None:
+            worker.job[1].set_result(lost or self._lost(worker.process.exitcode))
+        elif not worker.is_ready:
             self._failed_starts += 1
             if self._failed_starts >= _FAILED_STARTS:
                 raise OutputError(
                     "no worker process can start; in a script of your own, put the call below "
                     "if __name__ == '__main__':  or let it work with workers=1"
                 )
-        elif worker.jobs:
-            job = worker.jobs.popleft()
-            job.answer, job.is_done = lost or self._lost(worker.process.exitcode), True
-        waiting.extendleft(reversed(worker.jobs))
 
     def _lost(self, code: int | None) -> Lost:
         if code == _NO_MEMORY:
@@ -267,7 +243,7 @@ def _work(pipe: Connection, prepare: Callable[[Any], Callable[[Any], Any]], max_
     threading.Thread(target=_end_with_parent, daemon=True).start()
     _limit_memory(max_bytes)
     try:
-        pipe.send_bytes(b"")
+        pipe.send((None, None))
         # What is given comes after that word: were it large and this process to end before, its start would hang.
         work = prepare(pipe.recv())
         while True:

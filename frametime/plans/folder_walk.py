@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Final, overload
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 if TYPE_CHECKING:
     from frametime.plans.path_pattern import PathPattern
@@ -17,13 +17,22 @@ _LABELS: Final = MappingProxyType(
 )
 
 
-@dataclass(frozen=True, kw_only=True)
-class FoundFile:
-    """A file of the walk: where it is, its name below the folder, and the fields of its path."""
+class FoundFile(NamedTuple):
+    """A file of the walk: its name below a folder. Path and fields are made when asked for, so that many are small."""
 
-    path: Path
+    folder: Path
     name: str
-    fields: Mapping[str, str]
+    pattern: PathPattern | None = None
+
+    @property
+    def path(self) -> Path:
+        """Where it is."""
+        return self.folder / self.name
+
+    @property
+    def fields(self) -> Mapping[str, str]:
+        """The fields of its path; none where it does not fit."""
+        return (self.pattern.match(self.name) if self.pattern is not None else None) or {}
 
     @property
     def text_name(self) -> str:
@@ -55,29 +64,6 @@ def text_of(name: str) -> str:
         return name.encode("utf-8", "backslashreplace").decode("utf-8")
 
 
-class Captures(Sequence[FoundFile]):
-    """Files by their names alone; path and fields are made when one is asked for, so that twenty thousand are small."""
-
-    def __init__(self, folder: Path, names: Sequence[str], pattern: PathPattern | None = None) -> None:
-        self._folder = folder
-        self._names = tuple(names)
-        self._pattern = pattern
-
-    def __len__(self) -> int:
-        return len(self._names)
-
-    @overload
-    def __getitem__(self, at: int) -> FoundFile: ...
-    @overload
-    def __getitem__(self, at: slice) -> Captures: ...
-    def __getitem__(self, at: int | slice) -> FoundFile | Captures:
-        if isinstance(at, slice):
-            return Captures(self._folder, self._names[at], self._pattern)
-        name = self._names[at]
-        fields = self._pattern.match(name) if self._pattern is not None else None
-        return FoundFile(path=self._folder / name, name=name, fields=fields or {})
-
-
 @dataclass(frozen=True, kw_only=True)
 class Walk:
     """What lies in a folder: captures, other files with the reason, and why which folders cannot be listed."""
@@ -98,26 +84,26 @@ def walk_captures(folder: Path, *, pattern: PathPattern | None = None, leave_out
     OSError
         If ``folder`` itself cannot be listed; one below it is told in ``unlisted``.
     """
-    names: list[str] = []
+    captures: list[FoundFile] = []
     others: dict[str, list[str]] = {}
     unlisted: dict[str, str] = {}
     for path in files_below(folder, leave_out=leave_out, unlisted=unlisted):
-        name = path.relative_to(folder).as_posix()
-        why = passed_over(path, name, pattern)
+        file = FoundFile(folder, path.relative_to(folder).as_posix(), pattern)
+        why = passed_over(file)
         if why is None:
-            names.append(name)
+            captures.append(file)
         else:
-            others.setdefault(why[0], []).append(text_of(name) + (f" ({why[1]})" if why[1] else ""))
-    return Walk(captures=Captures(folder, names, pattern), others=others, unlisted=unlisted)
+            others.setdefault(why[0], []).append(file.text_name + (f" ({why[1]})" if why[1] else ""))
+    return Walk(captures=captures, others=others, unlisted=unlisted)
 
 
-def passed_over(path: Path, name: str, pattern: PathPattern | None) -> tuple[str, str] | None:
+def passed_over(file: FoundFile) -> tuple[str, str] | None:
     """What a file is that is no capture of this name below its folder, and why; None for a capture."""
     from frametime.adapters.file_kind import classify_file
 
-    if pattern is not None and pattern.match(name) is None:
+    if file.pattern is not None and file.pattern.match(file.name) is None:
         return "not matching the path pattern", ""
-    kind = classify_file(path)
+    kind = classify_file(file.path)
     return None if kind.kind == "frames" else (_LABELS[kind.kind], kind.reason)
 
 
