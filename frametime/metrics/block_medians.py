@@ -1,4 +1,4 @@
-"""Medians of stretches of a run; level and spread block by block: what drift, changes and segments are found in."""
+"""Medians of stretches of a run; its level block by block: what drift, changes and segments are found in."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 # Up to this length on average, sorting all stretches as rows of one array is faster than a partition of each.
-_SHORT: Final = 128
+_SHORT: Final = 512
 
 
 def median(values: NDArray[np.float64]) -> float:
@@ -80,8 +80,6 @@ class Blocks(NamedTuple):
     middles_s : ndarray of float64, shape (n_blocks,)
     levels_ms : ndarray of float64, shape (n_blocks,)
         Median frame time.
-    spreads_ms : ndarray of float64, shape (n_blocks,)
-        Median absolute step from frame to frame: blind to a slow rise of the level and to single hitches.
     block_s : float
         Duration of one: the run's own, divided by their number.
     """
@@ -90,7 +88,6 @@ class Blocks(NamedTuple):
     ends_s: NDArray[np.float64]
     middles_s: NDArray[np.float64]
     levels_ms: NDArray[np.float64]
-    spreads_ms: NDArray[np.float64]
     block_s: float
 
     @property
@@ -157,7 +154,6 @@ def make_blocks(
         Blocks with fewer frames are joined to the next one (the last to the one before).
     """
     marks, block_s = block_edges(ends_s, block_s=block_s, max_blocks=max_blocks, min_frames=min_frames)
-    steps = absolute_steps(frame_times_ms)
     ends = ends_s[marks[1:] - 1]
     starts = np.concatenate(([0.0], ends[:-1]))
     return Blocks(
@@ -165,6 +161,5 @@ def make_blocks(
         ends_s=ends,
         middles_s=0.5 * (starts + ends),
         levels_ms=medians_between(frame_times_ms, marks),
-        spreads_ms=medians_between(steps, marks),
         block_s=block_s,
     )

@@ -114,7 +114,7 @@ def trace_curves(series: FrameSeries) -> tuple[Curve, Curve]:
     start_ns, end_ns = int(series.timestamps_ns[0]), int(series.timestamps_ns[-1])
     # An end exactly at the last bound belongs to the last step.
     bounds_ns = start_ns + (np.arange(n_steps) * ((end_ns - start_ns) / n_steps)).astype(np.int64)
-    firsts = np.unique(np.searchsorted(series.timestamps_ns[1:], bounds_ns, side="right"))
+    firsts = _risen(np.searchsorted(series.timestamps_ns[1:], bounds_ns, side="right"))
     firsts = firsts[firsts < series.n_frames]
     lasts = np.append(firsts[1:], series.n_frames)
     middles_s: NDArray[np.float64] = (
@@ -142,7 +142,7 @@ def local_median_curve(series: FrameSeries, n_points: int) -> Curve:
         return _curve(np.empty(0), np.empty(0), x_label=_ELAPSED, y_label="local median frame time (ms)")
     start_ns, end_ns = int(series.timestamps_ns[0]), int(series.timestamps_ns[-1])
     times_ns = start_ns + np.linspace(0, end_ns - start_ns, min(n_points, series.n_frames)).astype(np.int64)
-    positions = np.unique(np.searchsorted(series.timestamps_ns[1:-1], times_ns, side="left"))
+    positions = _risen(np.searchsorted(series.timestamps_ns[1:-1], times_ns, side="left"))
     medians_ms = local_medians_ms(
         series.timestamps_ns, series.frame_times_ms, positions, window_s=series.options.stutter.window_s
     )
@@ -152,6 +152,11 @@ def local_median_curve(series: FrameSeries, n_points: int) -> Curve:
         x_label=_ELAPSED,
         y_label="local median frame time (ms)",
     )
+
+
+def _risen(places: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Places that never fall, each once."""
+    return places[np.diff(places, prepend=-1) > 0]
 
 
 def _curve(x: NDArray[np.float64], y: NDArray[np.float64], *, x_label: str, y_label: str) -> Curve:

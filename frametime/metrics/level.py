@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from decimal import Decimal
 from fractions import Fraction
+from functools import lru_cache
 from math import floor
 from typing import Final
 
@@ -74,6 +75,7 @@ def average_fps(n_frames: int, duration_s: float) -> float:
     return n_frames / duration_s
 
 
+@lru_cache(maxsize=64)
 def exact(number: float) -> Fraction:
     """The decimal number that was written: ``0.1`` is one tenth, not the nearest binary fraction.
 

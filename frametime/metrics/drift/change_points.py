@@ -43,8 +43,8 @@ def pettitt(values: NDArray[np.float64]) -> tuple[float, int, float]:
     if n < 2:
         raise ValueError(f"values must hold two points or more, got {n!r}")
     counts = np.arange(1, n + 1)
-    scores = 2.0 * np.cumsum(average_ranks(values)) - counts * (n + 1.0)
-    split = int(np.argmax(np.abs(scores[:-1]))) + 1
+    scores = 2.0 * average_ranks(values).cumsum() - counts * (n + 1.0)
+    split = int(np.abs(scores[:-1]).argmax()) + 1
     largest = float(abs(scores[split - 1]))
     return largest, split, min(1.0, 2.0 * math.exp(-6.0 * largest**2 / (n**3 + n**2)))
 
@@ -63,7 +63,7 @@ def inflation_of(residual: NDArray[np.float64], n_fitted: int) -> float:
 def clipped_variance(residual: NDArray[np.float64], n_fitted: int) -> float:
     """Mean square of a residual whose far outliers are clipped at three standard deviations, robustly estimated."""
     limit = 3.0 * 1.4826 * median(np.abs(residual))
-    return float(np.sum(np.clip(residual, -limit, limit) ** 2)) / max(residual.size - n_fitted, 1)
+    return float((residual.clip(-limit, limit) ** 2).sum()) / max(residual.size - n_fitted, 1)
 
 
 def step_chance(step: float, n_before: int, n_after: int, variance: float) -> float:
@@ -96,7 +96,7 @@ def change_test(values: NDArray[np.float64]) -> tuple[int, float]:
     largest, split, _ = pettitt(values)
     n = values.size
     before, after = median(values[:split]), median(values[split:])
-    residual = values - np.where(np.arange(n) < split, before, after)
+    residual = np.concatenate((values[:split] - before, values[split:] - after))
     inflation = inflation_of(residual, 3)
     rank_p = 2.0 * math.exp(-6.0 * largest**2 / ((n**3 + n**2) * inflation))
     size_p = step_chance(after - before, split, n - split, inflation * clipped_variance(residual, 3))
@@ -163,7 +163,9 @@ def seeded_stretches(low: int, high: int, min_length: int) -> list[tuple[int, in
         if length < min_length:
             break
         n_stretches = 2 * math.ceil(2.0 ** (layer / 2.0)) - 1
-        found += [(int(start), int(start) + length) for start in np.linspace(low, high - length, n_stretches)]
+        step = (n - length) / (n_stretches - 1)
+        starts = [*(int(place * step + low) for place in range(n_stretches - 1)), high - length]
+        found += [(start, start + length) for start in starts]
     return found
 
 
@@ -236,9 +238,10 @@ def _least_p(values: NDArray[np.float64]) -> float:
 
     As if the values were independent, with the scatter from their steps: autocorrelation makes that too small.
     """
-    steps = np.abs(np.diff(values))
-    scatter = 1.0484 * float(np.partition(steps, steps.size // 2)[steps.size // 2])
-    largest = float(np.max(np.abs(np.cumsum(values - values.mean()))))
+    steps = np.abs(values[1:] - values[:-1])
+    steps.partition(steps.size // 2)
+    scatter = 1.0484 * float(steps[steps.size // 2])
+    largest = float(np.abs((values - values.sum() / values.size).cumsum()).max())
     if scatter <= 0.0:
         return 0.0
     # Half of the squared ratio to leave room: medians against means, clipped against plain scatter.

@@ -8,7 +8,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.block_medians import Blocks, absolute_steps, block_edges, make_blocks, median
+from frametime.metrics.block_medians import Blocks, absolute_steps, block_edges, make_blocks, median, medians_between
 from frametime.metrics.drift.change_points import ChangePoint, best_split, find_change_points
 from frametime.metrics.drift.drift_words import change_sentence, drift_sentence, warm_up_sentence
 from frametime.metrics.drift.jumps import find_jumps
@@ -237,11 +237,11 @@ def _find_warm_up(blocks: Blocks, rule: DriftRule) -> tuple[WarmUp | None, int]:
 
 def _find_changes(series: FrameSeries, blocks: Blocks, first: int, rule: DriftRule) -> tuple[Change, ...]:
     """Changes of level and of spread after the warm-up, in order of time."""
-    frame_times_ms = series.frame_times_ms
-    steps_ms = absolute_steps(frame_times_ms)
+    # The median step from frame to frame is blind to a slow rise of the level and to single hitches.
+    steps_ms = absolute_steps(series.frame_times_ms)
     kinds: tuple[tuple[Literal["level", "spread"], NDArray[np.float64], NDArray[np.float64], float], ...] = (
-        ("level", frame_times_ms, blocks.levels_ms, rule.min_level_ratio),
-        ("spread", steps_ms, blocks.spreads_ms, rule.min_spread_ratio),
+        ("level", series.frame_times_ms, blocks.levels_ms, rule.min_level_ratio),
+        ("spread", steps_ms, medians_between(steps_ms, blocks.edges), rule.min_spread_ratio),
     )
     found = []
     for kind, values, block_values, min_ratio in kinds:

@@ -104,9 +104,14 @@ def average_ranks(values: NDArray[np.float64]) -> NDArray[np.float64]:
     >>> average_ranks(np.array([3.0, 1.0, 3.0])).tolist()
     [2.5, 1.0, 2.5]
     """
-    _, inverse, counts = np.unique(values, return_inverse=True, return_counts=True)
-    last = np.cumsum(counts)
-    return np.asarray((last - 0.5 * (counts - 1))[inverse], dtype=np.float64)
+    order = values.argsort()
+    ordered = values[order]
+    ranks = np.empty(values.size)
+    ranks[order] = np.arange(1.0, values.size + 1.0)
+    if (ordered[1:] != ordered[:-1]).all():
+        return ranks
+    first, last = (np.searchsorted(ordered, values, side=side) for side in ("left", "right"))
+    return np.asarray(0.5 * (first + last + 1.0), dtype=np.float64)
 
 
 def kendall_score(values: NDArray[np.float64]) -> tuple[float, float]:
@@ -128,7 +133,7 @@ def kendall_score(values: NDArray[np.float64]) -> tuple[float, float]:
 
 def autocorrelation(values: NDArray[np.float64], n_lags: int) -> NDArray[np.float64]:
     """Autocorrelation at lags 1 to ``n_lags``, each sum of products over the full sum of squares; 0 for a constant."""
-    centered = values - values.mean()
+    centered = values - values.sum() / values.size
     total = float(centered @ centered)
     if total == 0.0:
         return np.zeros(n_lags)

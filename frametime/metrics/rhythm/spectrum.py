@@ -289,7 +289,8 @@ def lines_of(spectrum: Spectrum | str, rule: SpectrumRule = DEFAULT_RULE) -> tup
 def _peaks(ratios: NDArray[np.float64], most: int, *, apart: float) -> list[int]:
     """Places of the highest ratios, each farther from the others than the foot of a line is wide."""
     places: list[int] = []
-    for place in np.argsort(-ratios)[: 100 * most].tolist():
+    highest = np.argpartition(-ratios, min(100 * most, ratios.size - 1))[: 100 * most]
+    for place in highest[np.argsort(-ratios[highest])].tolist():
         if len(places) == most:
             break
         if all(abs(place - other) > apart for other in places):
