@@ -69,6 +69,7 @@ RANGES: Final[Mapping[str, Range]] = MappingProxyType(
         "max_file_seconds": Range(0.0, DAY_S, above=True),
         "settle_s": Range(0.01, 3600.0),
         "runs": Range(1, 1000),
+        "looks": Range(2, 1000),
         # Films
         "film_start_s": Range(-DAY_S, DAY_S),
         "film_window_s": Range(1.0, 600.0),

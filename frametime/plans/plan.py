@@ -159,6 +159,7 @@ def parse_plan(text: str, *, file_name: str, folder: Path) -> ReviewPlan:
         scene_resolutions=played,
         cuts=cuts_of(source, keys),
         runs_planned=keys.runs,
+        looks=keys.looks,
         subject=keys.subject if isinstance(keys.subject, tuple) else (),
         spread=keys.spread,
         sample_unit=keys.sample_unit,
@@ -204,6 +205,7 @@ def _filled(keys: PlanKeys) -> PlanKeys:
         subject=(subject,) if isinstance(subject, str) else subject,
         metrics=metrics,
         headline=keys.headline or metrics[0],
+        runs=keys.looks[0] if keys.looks else keys.runs,
         cards=tuple(
             replace(card, label=card.label or card.key, currency=card.currency or keys.currency) for card in keys.cards
         ),
@@ -252,6 +254,7 @@ def _check_keys(source: TomlSource, keys: PlanKeys) -> None:
     cards, scenes = [card.key for card in keys.cards], [scene.key for scene in keys.scenes]
     source.check_among(("baseline",), cards)
     source.check_among(("subject",), cards)
+    _check_looks(source, keys)
     source.check_among(("charts",), keys_for("review", "review cells"))
     for name in keys.publish.titles:
         if not any(name == kind or name.startswith(f"{kind}-") for kind in CATALOG):
@@ -268,6 +271,13 @@ def _check_keys(source: TomlSource, keys: PlanKeys) -> None:
         if len(parts) != 4 or not all(map(_any_fits, parts, known)):
             words = "'card/scene/resolution/run' with keys of this plan, or * for any part of a name"
             raise source.refuse(("exclude", at, "run"), words)
+
+
+def _check_looks(source: TomlSource, keys: PlanKeys) -> None:
+    if list(keys.looks) != sorted(set(keys.looks)):
+        raise source.refuse(("looks",), "numbers of runs that rise, such as [3, 5, 8]")
+    if keys.looks and source.at(("runs",)) not in (None, keys.looks[0]):
+        raise source.refuse(("runs",), f"the runs of the first look, {keys.looks[0]}, or no such key beside looks")
 
 
 def _any_fits(pattern: str, names: Iterable[str]) -> bool:

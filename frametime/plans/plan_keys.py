@@ -127,6 +127,7 @@ class PlanKeys(Struct, frozen=True, kw_only=True):
     metrics: Texts = ()
     resolutions: Texts
     runs: Annotated[int, within("runs")] = 3
+    looks: Annotated[tuple[Annotated[int, within("looks")], ...], Meta(max_length=10)] = ()
     currency: Text | None = None
     subject: Text | Texts | None = None
     charts: Texts | None = None

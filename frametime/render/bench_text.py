@@ -6,12 +6,14 @@ from frametime.errors import printable
 from frametime.metrics.metric import MeasuredRun
 from frametime.render.check_text import JUDGEMENT_ROLES, Style, unstyled
 from frametime.render.numbers import format_quantity
+from frametime.render.review_words import look_words
 from frametime.review.design import ReviewDesign
 from frametime.review.result import Coverage, RunToMake
 from frametime.review.run_set import PlacedRun
 from frametime.review.runs_so_far import NewestRun
 from frametime.words import counted
 
+_LOOKS = {"decided": "This cell is decided.", "leave": "The last look would not decide this cell: leave it."}
 _MORE_KEYS = ("average_power_w", "peak_temperature_c")
 
 
@@ -29,6 +31,13 @@ def newest_run_text(design: ReviewDesign, newest: NewestRun, *, style: Style = u
             f"  {_numbers(design, run.measured)}",
             f"  {_beside_others(newest, style)}",
         ]
+    own = next(
+        cell
+        for cell in newest.coverage.cells
+        if (cell.card, cell.scene, cell.resolution) == (run.card, run.scene, run.resolution)
+    )
+    if own.look is not None:
+        lines[-1] += f" {_LOOKS.get(own.look) or f'This cell: {look_words(own)}.'}"
     return "\n".join([*lines, next_run_text(design, newest.coverage, newest.next_run)]) + "\n"
 
 

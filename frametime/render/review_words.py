@@ -32,8 +32,16 @@ def change_words(ratio: float | None, interval: Interval | None) -> str:
 
 
 def coverage_words(cell: CoverageCell) -> str:
-    """``3 of 3``, ``2 of 3``: usable runs of those planned."""
-    return f"{cell.n_usable} of {cell.n_planned}"
+    """``3 of 3``, ``2 of 3``: usable runs of those planned; with the looks of a plan ``3 of 5, make 2 more``."""
+    told = f"{cell.n_usable} of {cell.n_planned}"
+    return told if cell.look is None else f"{told}, {look_words(cell)}"
+
+
+def look_words(cell: CoverageCell) -> str:
+    """How a cell stands by the looks of the plan."""
+    if cell.look in ("decided", "leave"):
+        return "decided" if cell.look == "decided" else "leave it"
+    return f"make {cell.n_planned - cell.n_usable} more"
 
 
 def coverage_sentence(coverage: Coverage) -> str:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from frametime.caveats import Caveat
+from frametime.lab.looks import LEAD_ERROR, PLAIN, LookLevels, levels_at
 from frametime.review.card_repeatability import CardSpread
 from frametime.review.cell_summaries import bearing_on, metric_caveat, no_scatter, too_wide
 from frametime.review.design import MetricEntry, ReviewDesign, SpreadRule
@@ -45,11 +46,11 @@ class MetricMeans:
         """Direction of the advantage: ``sign * log ratio`` is it, +1 where more is better, -1 where less is."""
         return -1.0 if self.metric.better == "lower" else 1.0
 
-    def decided(self, difference: Difference | None, margin: float) -> Decision:
-        """The verdict on a difference of logs, whichever way is better; *undecided* where there is none."""
-        if difference is None:
+    def decided(self, difference: Difference | None, margin: float, levels: LookLevels | None = PLAIN) -> Decision:
+        """The verdict on a difference of logs, whichever way is better; *undecided* without one, or before a look."""
+        if difference is None or levels is None:
             return Decision(verdict="undecided", real_but_small=False)
-        return decide(difference if self.sign > 0 else difference.reversed(), margin=margin)
+        return decide(difference if self.sign > 0 else difference.reversed(), margin=margin, levels=levels)
 
     def with_stand_in(self, place: Place, *, n_cells: int = 1) -> tuple[LogMean, bool]:
         """The mean of a cell, alone or as one of several.
@@ -137,9 +138,13 @@ def _compare(
             caveats.append(no_scatter(key))
         if difference.standard_error is not None and interval is None:
             caveats.append(too_wide(key))
-    decision = table.decided(difference, design.margin)
+    levels = levels_at(design.looks, min(one.n_runs, other.n_runs))
+    decision = table.decided(difference, design.margin, levels)
+    p_value = None if difference is None else difference.p_value
+    if p_value is not None and levels is not None:
+        p_value = min(1.0, p_value * LEAD_ERROR / levels.lead)
     if difference is not None and decision.verdict == "undecided":
-        needed = _needed(table, places, difference, design.margin)
+        needed = runs_that_decide(table, places, difference, design)
     return CellComparison(
         metric=key,
         candidate=places[0][0],
@@ -155,7 +160,7 @@ def _compare(
         interval_90=interval_90,
         verdict=decision.verdict,
         real_but_small=decision.real_but_small,
-        p_value=None if difference is None else difference.p_value,
+        p_value=p_value,
         holm_p_value=None,
         stands_after_holm=None,
         runs_needed=needed.n_runs,
@@ -164,16 +169,24 @@ def _compare(
     )
 
 
-def _needed(table: MetricMeans, places: tuple[Place, Place], difference: Difference, margin: float) -> RunsNeeded:
+def runs_that_decide(
+    table: MetricMeans, places: tuple[Place, Place], difference: Difference, design: ReviewDesign
+) -> RunsNeeded:
+    """Runs of each card that would decide an open cell: any number, or those of a look where the plan has looks."""
     means = [table.with_stand_in(place)[0] for place in places]
     variances = [mean.variance * mean.n_runs for mean in means if mean.variance is not None]
     if len(variances) < 2 or not sum(variances) > 0.0:
         return RunsNeeded()
-    found = runs_needed(
-        difference.value, candidate_variance=variances[0], baseline_variance=variances[1], margin=margin
-    )
     # The pooled scatter can promise more than the runs at hand could keep: at least one more is always needed.
     fewest = min(mean.n_runs for mean in means) + 1
+    found = runs_needed(
+        difference.value,
+        candidate_variance=variances[0],
+        baseline_variance=variances[1],
+        margin=design.margin,
+        looks=design.looks,
+        fewest=fewest,
+    )
     return found if found.n_runs is None else replace(found, n_runs=max(found.n_runs, fewest))
 
 

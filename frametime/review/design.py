@@ -85,6 +85,8 @@ class ReviewDesign:
         Difference that counts as meaningful, as a fraction.
     runs_planned : int
         Runs of each card in each cell.
+    looks : tuple of int
+        Runs of each card after which a verdict is read, where the plan names them; the first are the runs planned.
     spread : {'shared', 'own', 'pooled'}
         Whether a cell's interval rests on the scatter of its own runs, on that of all the card's cells (s_r), or on
         its own drawn toward that of the card's other cells, as far as they scatter alike. Shared is the default: own
@@ -121,6 +123,7 @@ class ReviewDesign:
     running_cost: RunningCost | None = None
     scene_resolutions: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     subject: tuple[str, ...] = ()
+    looks: tuple[int, ...] = ()
 
     def __post_init__(self) -> None:
         if not 0.0 < self.margin < 1.0:

@@ -32,6 +32,7 @@ from frametime.review.result_tables import (
 from frametime.statistics.outlier_tests import Outcome
 
 SCHEMA_VERSION: Final = "2"
+LookState: TypeAlias = Literal["first look", "more", "decided", "leave"]
 RepeatReason: TypeAlias = Literal["missing", "flagged", "unreadable", "rejected", "excluded"]
 
 
@@ -189,7 +190,12 @@ class RunToMake:
 
 @dataclass(frozen=True, kw_only=True)
 class CoverageCell:
-    """What is there of one card in one cell. ``n_usable`` counts runs that are neither excluded nor to be repeated."""
+    """What is there of one card in one cell. ``n_usable`` counts runs that are neither excluded nor to be repeated.
+
+    Where the plan names looks, ``look`` says how the cell stands by the headline metric (that of the baseline: against
+    any candidate), and ``n_planned`` are the runs of the look that it waits for: the *first look*, or *more* runs up to
+    the next. A cell that is *decided*, or that the last look would not decide (*leave*), waits for none.
+    """
 
     card: str
     scene: str
@@ -198,6 +204,7 @@ class CoverageCell:
     present: tuple[str, ...]
     to_make: tuple[RunToMake, ...]
     n_usable: int
+    look: LookState | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

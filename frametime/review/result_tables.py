@@ -59,13 +59,16 @@ class CellComparison:
     real_but_small : bool
         *tied*, and yet the 95 % interval leaves out 1.
     p_value, holm_p_value : float or None
-        Two-sided, that the ratio is 1; adjusted by Holm over the cells of this candidate and metric.
+        Two-sided, that the ratio is 1; where the plan names looks, below 0.05 where the bound of the look is passed.
+        Then adjusted by Holm over the cells of this candidate and metric.
     stands_after_holm : bool or None
         Whether an *ahead* or *behind* can be claimed for this single cell; ``None`` for the other verdicts.
     runs_needed : int or None
-        *undecided*: runs of each card in this cell that would probably (in 4 of 5 repeats) decide it.
+        *undecided*: runs of each card in this cell that would probably (in 4 of 5 repeats) decide it; where the plan
+        names looks, those of such a look, or of the last one.
     at_margin : bool
-        *undecided*, and no number of runs up to the limit would decide: the ratio lies at the margin.
+        *undecided*, and no number of runs up to the limit, or to the last look, would decide: the ratio lies at the
+        margin.
     """
 
     metric: str

@@ -37,7 +37,14 @@ from frametime.review.run_set import (
     run_entry,
     same_file_caveats,
 )
-from frametime.review.runs_to_make import coverage_of, exclusion_caveats, flag_caveats, flagged_runs, values_looked_at
+from frametime.review.runs_to_make import (
+    coverage_of,
+    exclusion_caveats,
+    flag_caveats,
+    flagged_runs,
+    values_looked_at,
+    waiting_for_looks,
+)
 from frametime.review.table_cells import power_cells, speed_cells
 from frametime.version import __version__
 
@@ -145,7 +152,9 @@ def review_runs(
             repeatability_of(spread, list(tables.sets.values()), margin=design.margin, scenes=scenes)
             for spread in tables.spreads.values()
         ),
-        coverage=coverage_of(design, placed, tables.flags, unreadable),
+        coverage=coverage_of(
+            design, placed, tables.flags, unreadable, waiting_for_looks(design, tables.metrics[design.headline])
+        ),
         exclusions=tuple(
             Exclusion(
                 run_name=run.name, file_name=run.measured.provenance.file_name, reason=design.exclusions[run.name]
@@ -191,8 +200,10 @@ def flags_and_coverage(
     design, _ = _without_doubles(design)
     placed = _in_plan_order(design, runs)
     members = list(gather(run for run in placed if run.name not in design.exclusions).values())
-    flags = flagged_runs(members, _spreads(design, members), margin=design.margin)
-    return flags, coverage_of(design, placed, flags, unreadable)
+    spreads = _spreads(design, members)
+    flags = flagged_runs(members, spreads, margin=design.margin)
+    headline = metric_means(design.metric(design.headline), design, spreads)
+    return flags, coverage_of(design, placed, flags, unreadable, waiting_for_looks(design, headline))
 
 
 def _spreads(design: ReviewDesign, members: Sequence[RunSet]) -> dict[tuple[str, str], CardSpread]:

@@ -5,15 +5,29 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import count, filterfalse, islice
+from types import MappingProxyType
+from typing import NamedTuple
 
 import numpy as np
 
 from frametime.caveats import Caveat, Weight
+from frametime.lab.looks import levels_at
 from frametime.review.card_repeatability import CardSpread, grubbs_of, in_percent, laws_of_others, least_distance
+from frametime.review.cell_comparisons import MetricMeans, runs_that_decide
 from frametime.review.cell_summaries import metric_caveat
 from frametime.review.design import ReviewDesign
-from frametime.review.result import Coverage, CoverageCell, Flag, GrubbsOutcome, RepeatReason, RunToMake, UnreadableFile
+from frametime.review.result import (
+    Coverage,
+    CoverageCell,
+    Flag,
+    GrubbsOutcome,
+    LookState,
+    RepeatReason,
+    RunToMake,
+    UnreadableFile,
+)
 from frametime.review.run_set import ZERO, Place, PlacedRun, RunSet, natural_order
+from frametime.statistics.differences import mean_difference
 from frametime.statistics.outlier_tests import ScatterLaw, StandsOut, run_that_stands_out
 from frametime.words import counted
 
@@ -145,18 +159,71 @@ def _grubbs_words(grubbs: GrubbsOutcome) -> str:
     return f"Grubbs's test on the {grubbs.n_runs} runs of the set alone {told[grubbs.outcome]}."
 
 
+class Waiting(NamedTuple):
+    """How a cell of a card stands by the looks of the plan, and the runs of each card that it waits for."""
+
+    look: LookState
+    n_runs: int
+
+    @property
+    def is_open(self) -> bool:
+        """Whether more runs are waited for."""
+        return self.look in ("first look", "more")
+
+
+def waiting_for_looks(design: ReviewDesign, table: MetricMeans) -> dict[Place, Waiting]:
+    """Each cell of each card by one metric; nothing where the plan names no looks."""
+    if not design.looks:
+        return {}
+    found = {
+        (card, *cell): _waiting(design, table, ((card, *cell), (design.baseline, *cell)))
+        for card in design.candidates
+        for cell in design.cells
+    }
+    for cell in design.cells:
+        # The baseline waits as long as any candidate does, and else is left where one is.
+        rivals = [found[card, *cell] for card in design.candidates]
+        found[design.baseline, *cell] = max(
+            rivals or [Waiting("decided", design.looks[0])],
+            key=lambda one: (("decided", "leave").index(one.look) if not one.is_open else 2, one.n_runs),
+        )
+    return found
+
+
+def _waiting(design: ReviewDesign, table: MetricMeans, places: tuple[Place, Place]) -> Waiting:
+    means = [table.means[place] for place in places if place in table.means]
+    n_runs = min(mean.n_runs for mean in means) if len(means) == 2 else 0
+    reached = [n for n in design.looks if n <= n_runs]
+    if not reached:
+        return Waiting("first look", design.looks[0])
+    difference = mean_difference(*means)
+    if table.decided(difference, design.margin, levels_at(design.looks, n_runs)).verdict != "undecided":
+        return Waiting("decided", reached[-1])
+    later = [n for n in design.looks if n > n_runs]
+    if not later or runs_that_decide(table, places, difference, design).at_margin:
+        return Waiting("leave", reached[-1])
+    return Waiting("more", later[0])
+
+
 def coverage_of(
-    design: ReviewDesign, runs: Sequence[PlacedRun], flags: Mapping[str, Flag], unreadable: Sequence[UnreadableFile]
+    design: ReviewDesign,
+    runs: Sequence[PlacedRun],
+    flags: Mapping[str, Flag],
+    unreadable: Sequence[UnreadableFile],
+    waiting: Mapping[Place, Waiting] = MappingProxyType({}),
 ) -> Coverage:
     """Set the plan against what was found.
 
     A run counts as usable when it was read, is not excluded, not flagged, and not judged to be repeated. A cell is
-    complete with as many usable runs as planned; runs beyond the plan make up for others.
+    complete with as many usable runs as planned, or as the look needs that it waits for; runs beyond the plan make up
+    for others.
     """
     of_place: dict[Place, list[PlacedRun]] = {(card.key, *cell): [] for card in design.cards for cell in design.cells}
     for run in runs:
         of_place[run.place].append(run)
-    cells = tuple(_cell(design, place, members, flags, unreadable) for place, members in of_place.items())
+    cells = tuple(
+        _cell(design, place, members, flags, unreadable, waiting.get(place)) for place, members in of_place.items()
+    )
     return Coverage(
         cells=cells,
         n_planned=sum(cell.n_planned for cell in cells),
@@ -171,27 +238,33 @@ def _cell(
     runs: Sequence[PlacedRun],
     flags: Mapping[str, Flag],
     unreadable: Sequence[UnreadableFile],
+    waiting: Waiting | None,
 ) -> CoverageCell:
+    n_planned = design.runs_planned if waiting is None else waiting.n_runs
     members = sorted(runs, key=lambda run: natural_order(run.run))
     broken = [item for item in unreadable if (item.card, item.scene, item.resolution) == place]
     to_repeat = [found for run in members if (found := _repeat(run, design, flags)) is not None]
     to_repeat += [_to_make(place, item.run, "unreadable", f"It cannot be used: {item.error}") for item in broken]
     n_usable = len(members) + len(broken) - len(to_repeat)
-    n_missing = max(0, design.runs_planned - len(members) - len(broken))
+    n_missing = max(0, n_planned - len(members) - len(broken))
+    why = "There is no capture of this run."
+    if waiting is not None and waiting.look == "more":
+        why = f"The cell is undecided: its next look is at {waiting.n_runs} runs."
     missing = [
-        _to_make(place, name, "missing", "There is no capture of this run.")
+        _to_make(place, name, "missing", why)
         for name in _free_names({run.run for run in members} | {item.run for item in broken}, n_missing)
     ]
-    wanted = max(0, design.runs_planned - n_usable)
+    wanted = max(0, n_planned - n_usable)
     return CoverageCell(
         card=place[0],
         scene=place[1],
         resolution=place[2],
-        n_planned=design.runs_planned,
+        n_planned=n_planned,
         present=tuple(run.run for run in members),
         # Where more runs were made than planned, good ones make up for bad ones.
         to_make=tuple((to_repeat + missing)[:wanted]),
         n_usable=n_usable,
+        look=None if waiting is None else waiting.look,
     )
 
 

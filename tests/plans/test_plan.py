@@ -271,6 +271,26 @@ def test_a_scene_has_no_resolution_that_the_plan_lacks(listed: str, words: str) 
     assert words in str(caught.value)
 
 
+def test_the_runs_planned_are_those_of_the_first_look() -> None:
+    design = parsed(PLAN.replace("runs = 4", "looks = [3, 5, 8]")).design
+    assert (design.looks, design.runs_planned) == ((3, 5, 8), 3)
+    assert parsed(PLAN.replace("runs = 4", "runs = 3\nlooks = [3, 5]")).design.runs_planned == 3
+
+
+@pytest.mark.parametrize(
+    ("written", "words"),
+    [
+        ("looks = [5, 3]", "numbers of runs that rise"),
+        ("looks = [3, 3]", "numbers of runs that rise"),
+        ("looks = [1, 3]", "a whole number from 2"),
+        ("looks = [3, 5]\nruns = 4", "the runs of the first look, 3"),
+    ],
+)
+def test_looks_that_cannot_be_are_refused(written: str, words: str) -> None:
+    with pytest.raises(PlanError, match=words):
+        parsed(PLAN.replace("runs = 4", written))
+
+
 @pytest.mark.parametrize(
     ("written", "subject"),
     [

@@ -51,9 +51,12 @@ def coverage_table(result: ReviewResult) -> Table:
         )
         values[item.card] = f"{coverage_words(item)} !" if item.to_make else coverage_words(item)
     is_long = len(found) > _LONG
+    caption = "Usable runs of those planned in each cell; ! where runs are to be made."
+    if any(item.look == "leave" for item in result.coverage.cells):
+        caption += " Leave it: the last look would not decide that cell."
     return Table(
         "coverage",
-        "Usable runs of those planned in each cell; ! where runs are to be made.",
+        caption,
         columns,
         tuple(filled(columns, values) for values in found.values()),
         is_long=is_long,
