@@ -27,12 +27,19 @@ def all_metrics() -> dict[str, Metric]:
 
 
 def sections() -> dict[str, str]:
-    parts = re.split(r"^### `(\w+)`$", METRICS_PAGE, flags=re.MULTILINE)
-    assert len(set(parts[1::2])) == len(parts[1::2])
-    return dict(zip(parts[1::2], parts[2::2], strict=True))
+    """The section of each key; keys of one unit and one source may share a section."""
+    parts = re.split(r"^### (`\w+`(?:, `\w+`)*)$", METRICS_PAGE, flags=re.MULTILINE)
+    told = [
+        (key, section)
+        for keys, section in zip(parts[1::2], parts[2::2], strict=True)
+        for key in re.findall(r"\w+", keys)
+    ]
+    assert len(dict(told)) == len(told)
+    assert all(section.count("* Source: ") == 1 for _, section in told)
+    return dict(told)
 
 
-def test_one_heading_for_each_metric() -> None:
+def test_one_section_for_each_metric() -> None:
     assert set(sections()) == set(all_metrics())
     assert [key for key in sections() if key in CATALOG] == list(CATALOG)
 
