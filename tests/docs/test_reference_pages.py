@@ -165,9 +165,7 @@ def weights_by_code() -> dict[str, set[str]]:
 
 
 def told_weights() -> dict[str, str]:
-    rows = re.findall(
-        r"^\| (`[a-z-]+`(?:, `[a-z-]+`)*) \| ([^|]+) \|", part_of("caveats.md") + part_of("reading.md"), re.M
-    )
+    rows = re.findall(r"^\| (`[a-z-]+`(?:, `[a-z-]+`)*) \| ([^|]+) \|", part_of("caveats.md"), re.M)
     return {code: weight for codes, weight in rows for code in re.findall(r"`([a-z-]+)`", codes)}
 
 
@@ -181,12 +179,6 @@ def test_every_caveat_has_a_row_with_its_weights() -> None:
         if not all(weight in told[code] for weight in weights)
     }
     assert wrong == {}
-
-
-def test_the_list_of_the_reader_s_caveats_is_that_of_the_page_on_reading() -> None:
-    listed = words_in(part_of("caveats.md", "## Reading"))
-    table = words_in(" ".join(first_cells(part_of("reading.md", "## Rows that cannot be used"))))
-    assert listed == {word for word in table if word in told_weights()}
 
 
 # Parts of the package
