@@ -1,4 +1,4 @@
-"""How often intervals within a run hold the truth, and how often one is given: the table of docs/regularity.md.
+"""How often intervals within a run hold the truth, and how often one is given: the tables of interval_coverage.md.
 
 Simulations with fixed seeds. The truth is that of a very long run of the same noise.
 """
@@ -27,7 +27,7 @@ from frametime.metrics.metric import Missing
 from frametime.metrics.options import MeasureOptions, Refresh
 from frametime.statistics.differences import Interval
 
-PAGE = Path(__file__).parents[2] / "docs" / "regularity.md"
+PAGE = Path(__file__).parent / "interval_coverage.md"
 N_RUNS = 200
 LEAST, MOST = 0.90, 1.0
 """The page says 92 to 98 %; 200 runs tell a share of 95 % to 3 % (two standard errors)."""
