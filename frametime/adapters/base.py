@@ -6,8 +6,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, BinaryIO, Final, NamedTuple, Protocol, runtime_checkable
 
-from frametime.adapters.clocks.time_units import unit_named, unit_names
 from frametime.adapters.columns.layout import ColumnRef, Layout
+from frametime.adapters.columns.words import unit_named, unit_names
 from frametime.capture import Capture, RejectedRow
 from frametime.caveats import Caveat
 from frametime.ranges import check_ranges

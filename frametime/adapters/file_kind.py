@@ -19,9 +19,9 @@ from typing import BinaryIO, Final, Literal, TypeAlias, cast
 
 from frametime.adapters.arrow.arrow_source import schema_names
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.clocks.time_units import RATE
 from frametime.adapters.columns.column_facts import ColumnFacts, column_facts
 from frametime.adapters.columns.header_words import Event, Meaning, header_meaning
+from frametime.adapters.columns.words import RATE
 from frametime.adapters.log_stream import KeptOpen, LogStream
 from frametime.adapters.result_tables import writer_of_text
 from frametime.adapters.stored_log import ARROW_HEADS, first_block
@@ -120,7 +120,7 @@ def _classify_arrow(stored: BinaryIO) -> FileKind:
     if names.is_capture:
         return FileKind(kind="frames", reason="a capture written by this package")
     said = [header_meaning(name, unit) for name, unit in names.columns]
-    return _by_names([(one.meaning, one.other_unit) for one in said])
+    return _by_names([(one.meaning, one.other_unit is not None) for one in said])
 
 
 def _classify_text(head: bytes, name: str, *, table: bool) -> FileKind:  # noqa: PLR0911 - one line for each reason
@@ -205,15 +205,15 @@ def _without_rows(source: TextSource, why: str, *, table: bool) -> FileKind:
             break
     said = [header_meaning(cell.strip().strip("\"'")) for cell in first.split(delimiter)[:200]]
     if table and len(source.head) < HEAD_BYTES:
-        return _by_names([(one.meaning, one.other_unit) for one in said], why=why)
+        return _by_names([(one.meaning, one.other_unit is not None) for one in said], why=why)
     return FileKind(kind="other", reason=why)
 
 
-def _by_names(said: Sequence[tuple[Meaning, str | None]], *, why: str = "") -> FileKind:
+def _by_names(said: Sequence[tuple[Meaning, bool]], *, why: str = "") -> FileKind:
     meanings = {meaning for meaning, _ in said}
     if meanings & _FRAME_MEANINGS:
         return FileKind(kind="frames", reason=why or "a column holds frame times or rates")
-    if any(unit is not None for _, unit in said):
+    if any(is_sensor for _, is_sensor in said):
         return FileKind(kind="sensors", reason=why or "columns of sensors")
     if meanings & _TIME_MEANINGS:
         return FileKind(kind="frames", reason=why or "a column holds times")

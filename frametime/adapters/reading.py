@@ -12,7 +12,7 @@ import numpy as np
 
 from frametime.adapters.arrow.arrow_columns import numpy_of
 from frametime.adapters.base import HEAD_BYTES, ParsedLog, ReadOptions
-from frametime.adapters.columns.header_words import words_of
+from frametime.adapters.columns.words import words_of
 from frametime.adapters.plugins import BUILT_IN, choose_adapter
 from frametime.adapters.stored_log import StoredHash, compression_of, kept_unchanged, open_stored, unpacked
 from frametime.capture import FRAME_COLUMNS, TIME_COLUMN, Capture, Conditions, Provenance, SensorTrace

@@ -402,8 +402,7 @@ def _captures(
 
 def _check_clocks(source: TomlSource, keys: CapturesKeys) -> None:
     """Refuse a zone that is none, and a time that is no time."""
-    from frametime.adapters.clocks.capture_start import any_ns
-    from frametime.adapters.clocks.sensor_clock import zone_named
+    from frametime.adapters.clocks.capture_start import any_ns, zone_named
 
     tests = [("time_zone", zone_named, keys.time_zone)] if keys.time_zone is not None else []
     for path, test, text in [

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from frametime.adapters.columns.header_words import Event, Meaning, header_meaning, words_of
+from frametime.adapters.columns.header_words import Event, Meaning, header_meaning
+from frametime.adapters.columns.words import words_of
 
 SPELLINGS = (
     "Frame Time (ms)",
@@ -85,7 +86,9 @@ def test_the_units_row_wins() -> None:
     said = header_meaning("FrameTime", "[us]")
     assert said.unit is not None
     assert said.unit.name == "us"
-    assert header_meaning("Power", "W").other_unit == "W"
+    other = header_meaning("Power", "W").other_unit
+    assert other is not None
+    assert other.name == "W"
 
 
 def test_minutes_need_brackets() -> None:

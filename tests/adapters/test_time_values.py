@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from frametime.adapters.clocks.time_units import (
+from frametime.adapters.clocks.time_values import exact_ns, times_of_numbers, times_of_texts
+from frametime.adapters.columns.words import (
     CLOCK,
     DATE,
     HOUR,
@@ -20,10 +21,9 @@ from frametime.adapters.clocks.time_units import (
     NANOSECOND,
     RATE,
     SECOND,
-    TimeUnit,
+    Unit,
     unit_named,
 )
-from frametime.adapters.clocks.time_values import exact_ns, times_of_numbers, times_of_texts
 from frametime.adapters.reading import read_capture
 from frametime.adapters.text.number_style import POINT, NumberStyle, number_styles
 
@@ -33,7 +33,7 @@ DECIMALS = st.decimals(min_value=-(10**9), max_value=10**9, allow_nan=False, pla
 
 @settings(max_examples=200, deadline=None)
 @given(st.lists(DECIMALS, min_size=1, max_size=20), st.sampled_from(UNITS))
-def test_texts_are_exact(cells: list[str], unit: TimeUnit) -> None:
+def test_texts_are_exact(cells: list[str], unit: Unit) -> None:
     values = times_of_texts(pa.chunked_array([cells]), unit, POINT)
     assert values.ok is None
     wanted = [round(Fraction(cell) * (unit.ns or 0)) for cell in cells]
@@ -47,7 +47,7 @@ def test_texts_are_exact(cells: list[str], unit: TimeUnit) -> None:
 
 @settings(max_examples=200, deadline=None)
 @given(st.lists(st.integers(-(2**51) + 1, 2**51 - 1), min_size=1, max_size=20), st.sampled_from([SECOND, MILLISECOND]))
-def test_the_way_through_float64_is_exact_below_26_days(times_ns: list[int], unit: TimeUnit) -> None:
+def test_the_way_through_float64_is_exact_below_26_days(times_ns: list[int], unit: Unit) -> None:
     factor = int(unit.ns or 1)
     texts = [
         f"{'-' if ns < 0 else ''}{abs(ns) // factor}.{abs(ns) % factor:0{len(str(factor)) - 1}d}" for ns in times_ns
@@ -110,7 +110,7 @@ def test_absolute_seconds_keep_every_nanosecond() -> None:
         ('"17.247"', MILLISECOND, POINT, 17_247_000),
     ],
 )
-def test_one_cell(cell: str, unit: TimeUnit, style: NumberStyle, ns: int) -> None:
+def test_one_cell(cell: str, unit: Unit, style: NumberStyle, ns: int) -> None:
     values = times_of_texts(pa.chunked_array([[cell]]), unit, style)
     assert values.ok is None
     assert values.ns.tolist() == [ns]
@@ -128,7 +128,7 @@ def test_one_cell(cell: str, unit: TimeUnit, style: NumberStyle, ns: int) -> Non
         ("99999999999", SECOND),
     ],
 )
-def test_what_is_no_time(cell: str, unit: TimeUnit) -> None:
+def test_what_is_no_time(cell: str, unit: Unit) -> None:
     values = times_of_texts(pa.chunked_array([["0", cell]]), unit, POINT)
     assert values.ok is not None
     assert not values.ok[1]

@@ -10,8 +10,8 @@ from typing import Any
 import pyarrow as pa
 import pytest
 
-from frametime.adapters.clocks.time_units import CLOCK, SECOND
 from frametime.adapters.clocks.time_values import clean_texts, times_of_texts
+from frametime.adapters.columns.words import CLOCK, SECOND
 from frametime.adapters.text.cell_kind import CellKind, kind_of
 from frametime.adapters.text.number_style import NumberStyle, exact_value, number_styles
 

@@ -13,7 +13,8 @@ import pytest
 
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.layout import Layout
-from frametime.adapters.sensors.sensor_layout import CONVERSIONS, QUANTITIES, SensorLayout
+from frametime.adapters.sensors.quantities import QUANTITIES
+from frametime.adapters.sensors.sensor_layout import SensorLayout
 from frametime.errors import LayoutError, PlanError
 from frametime.plans.plan import parse_plan
 
@@ -55,7 +56,7 @@ def test_the_keys_of_a_sensor_layout() -> None:
 
 def test_the_units_of_a_sensor_layout() -> None:
     (row,) = re.findall(r"^\| the same with `_unit` \| (.*) \|$", part_of("sensors.md"), re.MULTILINE)
-    assert set(re.findall(r"`([^`]+)`", row)) == {unit for table in CONVERSIONS.values() for unit in table}
+    assert set(re.findall(r"`([^`]+)`", row)) == {unit for quantity in QUANTITIES.values() for unit in quantity.units}
 
 
 # Plans

@@ -42,6 +42,15 @@ def arrow_bool(values: NDArray[np.bool_], ok: NDArray[np.bool_] | None = None) -
     return pa.Array.from_buffers(pa.bool_(), len(values), [mask, bits])
 
 
+def arrow_float64(values: NDArray[np.float64]) -> Any:
+    """The same for numbers, null where one is not finite."""
+    import pyarrow as pa
+
+    usable = np.isfinite(values)
+    mask = None if bool(usable.all()) else pa.py_buffer(np.packbits(usable, bitorder="little").tobytes())
+    return pa.Array.from_buffers(pa.float64(), len(values), [mask, pa.py_buffer(np.ascontiguousarray(values).data)])
+
+
 def text_scalar(text: str) -> Any:
     """One text as an Arrow scalar (``pyarrow.scalar`` would import pandas)."""
     return arrow_texts([text])[0]

@@ -5,19 +5,22 @@ from __future__ import annotations
 import json
 import re
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from pathlib import Path
 from typing import Final, Literal
 
-from frametime.adapters.clocks.time_units import DATE
 from frametime.adapters.clocks.time_values import exact_ns
+from frametime.adapters.columns.words import DATE
 from frametime.adapters.text.number_style import POINT
 from frametime.capture import TIME_COLUMN, Capture
 from frametime.errors import SensorError, printable
+from frametime.units import NS_PER_S
 
 ClockKind = Literal["absolute", "zoneless", "time of day", "elapsed"]
 
 EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+SINCE_1970_NS: Final = (946_684_800 * NS_PER_S, 4_102_444_800 * NS_PER_S)
+"""Counts that lie in the years 2000 to 2099 since 1970 are absolute: no machine has run for 30 years."""
 
 _ZONE: Final = r"(?:Z|z|UTC|[+-]\d{2}(?::?\d{2})?)$"
 
@@ -75,6 +78,35 @@ def utc_ns(text: str) -> int:
 def utc_text(ns: int) -> str:
     """ISO 8601 text in UTC, to the microsecond."""
     return (EPOCH + timedelta(microseconds=ns // 1000)).isoformat()
+
+
+def zone_named(text: str) -> tzinfo:
+    """A time zone: ``UTC``, an offset such as ``+02:00``, or a name such as ``Europe/Berlin``.
+
+    Raises
+    ------
+    ValueError
+        If there is no such zone.
+
+    Examples
+    --------
+    >>> zone_named("+02:00")
+    datetime.timezone(datetime.timedelta(seconds=7200))
+    """
+    word = text.strip()
+    if word.upper() in {"UTC", "Z"}:
+        return UTC
+    match = re.fullmatch(r"([+-])(\d{2}):?(\d{2})", word)
+    if match is not None and int(match[2]) <= 14 and int(match[3]) < 60:
+        offset = timedelta(hours=int(match[2]), minutes=int(match[3]))
+        return timezone(-offset if match[1] == "-" else offset)
+    from zoneinfo import ZoneInfo
+
+    try:
+        return ZoneInfo(word)
+    except (OSError, ValueError, KeyError):  # a missing zone is a KeyError, a path or a folder one of the others
+        shown = printable(text, limit=60)
+        raise ValueError(f"'{shown}' is not a time zone: give UTC or an offset such as +02:00") from None
 
 
 def capture_start(capture: Capture, given: str | None, *, trusts_file_time: bool = True) -> CaptureStart | None:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.adapters.arrow.arrow_columns import arrow_bool, arrow_int64, arrow_texts, compute, numpy_of, text_scalar
-from frametime.adapters.clocks.time_units import TimeUnit, unit_named
+from frametime.adapters.columns.words import Unit, unit_named
 from frametime.adapters.text.cell_kind import BRACKETED, MISSING
 from frametime.adapters.text.number_style import SPACES, NumberStyle
 
@@ -56,7 +56,7 @@ class TimeValues(NamedTuple):
     zoned: bool | None = None
 
 
-def times_of_numbers(column: Any, unit: TimeUnit) -> TimeValues | None:
+def times_of_numbers(column: Any, unit: Unit) -> TimeValues | None:
     """Times of a column that was read as float64 or int64; ``None`` where they must be read from the text.
 
     That is where a cell is missing or infinite, or a float64 no longer holds each nanosecond.
@@ -74,7 +74,7 @@ def times_of_numbers(column: Any, unit: TimeUnit) -> TimeValues | None:
     return TimeValues(ns=ns, ok=None)
 
 
-def _scale(values: NDArray[Any], unit: TimeUnit, out: NDArray[np.int64]) -> bool:
+def _scale(values: NDArray[Any], unit: Unit, out: NDArray[np.int64]) -> bool:
     """Write the values in ns to ``out``; false if one of them cannot be taken as it is."""
     if values.dtype == np.int64 and unit.ns is not None:
         factor = int(unit.ns)
@@ -102,7 +102,7 @@ def clean_texts(column: Any) -> Any:
     return trimmed
 
 
-def times_of_texts(column: Any, unit: TimeUnit, style: NumberStyle, *, relative: bool = False) -> TimeValues:
+def times_of_texts(column: Any, unit: Unit, style: NumberStyle, *, relative: bool = False) -> TimeValues:
     """Times of a column of texts: every cell that is not exactly a time is marked as not ok."""
     texts = clean_texts(column)
     if unit.form == "clock":
@@ -112,12 +112,12 @@ def times_of_texts(column: Any, unit: TimeUnit, style: NumberStyle, *, relative:
     return _numbers(_plain_texts(texts, style, unit), unit)
 
 
-def exact_ns(cells: Sequence[str], unit: TimeUnit, style: NumberStyle, *, relative: bool = False) -> list[int | None]:
+def exact_ns(cells: Sequence[str], unit: Unit, style: NumberStyle, *, relative: bool = False) -> list[int | None]:
     """The times in a few cells as nanoseconds, ``None`` where there is none.
 
     Examples
     --------
-    >>> from frametime.adapters.clocks.time_units import CLOCK, SECOND
+    >>> from frametime.adapters.columns.words import CLOCK, SECOND
     >>> exact_ns(["1790000000.017247001", "x"], SECOND, NumberStyle()), exact_ns(["0:01:00.5"], CLOCK, NumberStyle())
     ([1790000000017247001, None], [60500000000])
     """
@@ -132,26 +132,27 @@ def is_missing(column: Any) -> NDArray[np.bool_]:
     """Where a cell is empty or a word for a missing value, in brackets or not."""
     pc = compute()
     words = pc.replace_substring_regex(pc.utf8_lower(clean_texts(column)), BRACKETED, r"\1")
-    return _bools(pc.is_in(words, value_set=arrow_texts(sorted(MISSING))))
+    return bools(pc.is_in(words, value_set=arrow_texts(sorted(MISSING))))
 
 
-def _bools(mask: Any) -> NDArray[np.bool_]:
+def bools(mask: Any) -> NDArray[np.bool_]:
+    """An Arrow column of truth values as an array."""
     import pyarrow as pa
 
     pc = compute()
     return np.asarray(numpy_of(pa.chunked_array(pc.cast(mask, pa.uint8()))), dtype=np.bool_)
 
 
-def _plain_texts(texts: Any, style: NumberStyle, unit: TimeUnit) -> Any:
+def _plain_texts(texts: Any, style: NumberStyle, unit: Unit) -> Any:
     """Numbers with a decimal point and nothing else; cells that state another unit than ``unit`` become empty."""
     pc = compute()
     numbers = with_point(texts, style)
-    plain = _bools(pc.match_substring_regex(numbers, _PLAIN))
+    plain = bools(pc.match_substring_regex(numbers, _PLAIN))
     if plain.all():
         return numbers
     parts = pc.extract_regex(texts, _WITH_UNIT)
     valid = pc.is_valid(parts)
-    if not _bools(valid).any():
+    if not bools(valid).any():
         return numbers
     written = pc.struct_field(parts, [1])
     same = [word for word in pc.unique(written).to_pylist() if word and _same_unit(unit_named(word), unit)]
@@ -160,7 +161,7 @@ def _plain_texts(texts: Any, style: NumberStyle, unit: TimeUnit) -> Any:
     return pc.if_else(fits, stripped, numbers)
 
 
-def _same_unit(stated: TimeUnit | None, unit: TimeUnit) -> bool:
+def _same_unit(stated: Unit | None, unit: Unit) -> bool:
     return stated is not None and stated.ns == unit.ns and stated.form == unit.form
 
 
@@ -182,12 +183,12 @@ def with_point(texts: Any, style: NumberStyle) -> Any:
     return texts
 
 
-def _numbers(texts: Any, unit: TimeUnit) -> TimeValues:
+def _numbers(texts: Any, unit: Unit) -> TimeValues:
     import pyarrow as pa
 
     pc = compute()
-    plain = _bools(pc.match_substring_regex(texts, _PLAIN))
-    readable = plain if plain.all() else plain | _bools(pc.match_substring_regex(texts, _SCIENTIFIC))
+    plain = bools(pc.match_substring_regex(texts, _PLAIN))
+    readable = plain if plain.all() else plain | bools(pc.match_substring_regex(texts, _SCIENTIFIC))
     unsigned = pc.utf8_ltrim(pc.if_else(pc.match_substring_regex(texts, _PLAIN[:-1]), texts, text_scalar("0")), "+")
     kept = pc.if_else(arrow_bool(readable), unsigned.combine_chunks(), text_scalar("0"))
     values = numpy_of(pa.chunked_array([pc.cast(kept, pa.float64())]))
@@ -232,13 +233,13 @@ def _mask(ok: NDArray[np.bool_]) -> NDArray[np.bool_] | None:
     return None if ok.all() else ok
 
 
-def _large(texts: Any, rows: NDArray[np.int64], unit: TimeUnit) -> NDArray[np.int64]:
+def _large(texts: Any, rows: NDArray[np.int64], unit: Unit) -> NDArray[np.int64]:
     """Exact times of plain decimal texts that are too large for float64: whole and fraction as integers."""
     pc = compute()
     assert unit.ns is not None
     chosen = pc.take(texts, arrow_int64(rows))
     parts = pc.extract_regex(chosen, r"^(?P<sign>-?)(?P<whole>[0-9]*)\.?(?P<fraction>[0-9]*)$")
-    negative = _bools(pc.match_substring(chosen, "-"))
+    negative = bools(pc.match_substring(chosen, "-"))
     whole = _integers(pc.struct_field(parts, [1]))
     digits = 15
     fraction = _integers(pc.utf8_slice_codeunits(pc.utf8_rpad(pc.struct_field(parts, [2]), digits, "0"), 0, digits))
@@ -249,7 +250,7 @@ def _large(texts: Any, rows: NDArray[np.int64], unit: TimeUnit) -> NDArray[np.in
     return np.where(negative, -ns, ns)
 
 
-def _large_with_exponent(texts: Any, rows: NDArray[np.int64], unit: TimeUnit) -> NDArray[np.int64]:
+def _large_with_exponent(texts: Any, rows: NDArray[np.int64], unit: Unit) -> NDArray[np.int64]:
     """The same of texts with an exponent, one by one: hardly a log writes such times so."""
     assert unit.ns is not None
     chosen = compute().take(texts, arrow_int64(rows)).to_pylist()
@@ -277,10 +278,10 @@ def _fraction_ns(texts: Any) -> NDArray[np.int64]:
 def _of_24(hours: NDArray[np.int64], half: Any) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
     """Hours from 0 to 23 of such with AM or PM, and whether they can be."""
     pc = compute()
-    marked = _bools(pc.match_substring_regex(half, "."))
+    marked = bools(pc.match_substring_regex(half, "."))
     if not marked.any():
         return hours, ~marked
-    after = _bools(pc.match_substring_regex(half, "[Pp]"))
+    after = bools(pc.match_substring_regex(half, "[Pp]"))
     good = ~marked | ((hours >= 1) & (hours <= 12))
     return np.where(marked, hours % 12 + np.where(after, 12, 0), hours), good
 
@@ -288,13 +289,13 @@ def _of_24(hours: NDArray[np.int64], half: Any) -> tuple[NDArray[np.int64], NDAr
 def _clocks(texts: Any) -> TimeValues:
     pc = compute()
     parts = pc.extract_regex(texts, _CLOCK)
-    ok = _bools(pc.is_valid(parts))
+    ok = bools(pc.is_valid(parts))
     minutes, seconds = _integers(_part(parts, 2)), _integers(_part(parts, 3))
     ok &= (minutes < 60) & (seconds < 60)
     hours, halved = _of_24(_integers(_part(parts, 1)), _part(parts, 5))
     ok &= halved
     ns = (hours * 3600 + minutes * 60 + seconds) * 10**9 + _fraction_ns(_part(parts, 4))
-    negative = _bools(pc.match_substring(_part(parts, 0), "-"))
+    negative = bools(pc.match_substring(_part(parts, 0), "-"))
     return TimeValues(ns=np.where(ok, np.where(negative, -ns, ns), 0), ok=_mask(ok))
 
 
@@ -304,7 +305,7 @@ def _dated(texts: Any, *, relative: bool) -> TimeValues:
     Where neither does, the times since the first are those of either order (``relative``), else they are not read.
     """
     pc = compute()
-    if not _bools(pc.match_substring_regex(texts, _YEAR_LAST)).any():
+    if not bools(pc.match_substring_regex(texts, _YEAR_LAST)).any():
         return _dates(texts)
     orders = dates_in_both_orders(texts)
     counts = [texts_ok(each) for each in orders]
@@ -336,7 +337,7 @@ def texts_ok(times: TimeValues) -> int:
 def _dates(texts: Any) -> TimeValues:
     pc = compute()
     parts = pc.extract_regex(texts, _DATE)
-    ok = _bools(pc.is_valid(parts))
+    ok = bools(pc.is_valid(parts))
     year, month, day, hour, minute, second = (_integers(_part(parts, index)) for index in range(6))
     ok &= (year >= 1700) & (year <= 2200) & (month >= 1) & (month <= 12) & (day >= 1)
     ok &= (hour < 24) & (minute < 60) & (second < 60)
@@ -351,8 +352,8 @@ def _dates(texts: Any) -> TimeValues:
     offset = (
         _integers(pc.utf8_slice_codeunits(digits, 0, 2)) * 3600 + _integers(pc.utf8_slice_codeunits(digits, 2, 4)) * 60
     )
-    west = _bools(pc.starts_with(zone, "-"))
-    zoned = _bools(pc.match_substring_regex(zone, "."))
+    west = bools(pc.starts_with(zone, "-"))
+    zoned = bools(pc.match_substring_regex(zone, "."))
     seconds = (first + day - 1) * 86400 + hour * 3600 + minute * 60 + second - np.where(west, -offset, offset)
     ns = np.where(ok, seconds * 10**9 + _fraction_ns(_part(parts, 6)), 0)
     if ok.any() and zoned[ok].any() and not zoned[ok].all():

@@ -7,10 +7,10 @@ from typing import Final
 
 import numpy as np
 
-from frametime.adapters.clocks.time_units import TimeUnit
 from frametime.adapters.columns.column_facts import ColumnFacts, resolution_ns
 from frametime.adapters.columns.column_readings import Reading, values_of
 from frametime.adapters.columns.header_words import Event, Meaning
+from frametime.adapters.columns.words import Unit
 from frametime.adapters.text.number_style import NumberStyle
 from frametime.caveats import Caveat, Weight
 
@@ -24,13 +24,13 @@ class ChoiceNotes:
     Attributes
     ----------
     style : NumberStyle
-    told_unit : TimeUnit or None
+    told_unit : Unit or None
     evidence : dict
         Layout key to a sentence.
     caveats : list of Caveat
     """
 
-    def __init__(self, style: NumberStyle, told_unit: TimeUnit | None) -> None:
+    def __init__(self, style: NumberStyle, told_unit: Unit | None) -> None:
         self.style = style
         self.told_unit = told_unit
         self.evidence: dict[str, str] = {}

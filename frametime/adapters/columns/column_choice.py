@@ -15,7 +15,6 @@ from typing import Final
 import numpy as np
 
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.clocks.time_units import RATE, TimeUnit, unit_named
 from frametime.adapters.columns.column_facts import (
     ColumnChoice,
     ColumnFacts,
@@ -44,6 +43,7 @@ from frametime.adapters.columns.layout import ColumnRef
 from frametime.adapters.columns.other_columns import busiest_rows, frame_number, other_columns
 from frametime.adapters.columns.possible_readings import PossibleReadings
 from frametime.adapters.columns.summaries import refuse_summaries
+from frametime.adapters.columns.words import RATE, Unit, unit_named
 from frametime.adapters.text.number_style import NumberStyle
 from frametime.caveats import Caveat
 from frametime.errors import ReadError
@@ -178,7 +178,7 @@ class _Chooser(PossibleReadings):
             other_unit = fitting[0].unit
         return use, column_use(other, other_unit, self.style)
 
-    def _kinds_of_told(self, fact: ColumnFacts, unit: TimeUnit | None) -> tuple[str, ...]:
+    def _kinds_of_told(self, fact: ColumnFacts, unit: Unit | None) -> tuple[str, ...]:
         """What a column that was named can hold: its name counts where it says so, else its course."""
         if (unit is not None and unit.form == "rate") or (unit is None and fact.meaning is Meaning.RATE):
             return ("rate",)

@@ -13,10 +13,10 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.clocks.time_units import CLOCK, DATE, NANOSECOND, RATE, TimeUnit
 from frametime.adapters.clocks.time_values import exact_ns
 from frametime.adapters.columns.header_words import Event, HeaderMeaning, Meaning, header_meaning
 from frametime.adapters.columns.layout import ColumnRef
+from frametime.adapters.columns.words import CLOCK, DATE, NANOSECOND, RATE, Unit
 from frametime.adapters.text.cell_kind import CellKind, kind_of
 from frametime.adapters.text.number_style import POINT, NumberStyle, digit_power, exact_value, unit_in_cell
 from frametime.caveats import Caveat
@@ -39,7 +39,7 @@ class ColumnFacts(NamedTuple):
     ref : str or int
         How a layout refers to it: by name, or by position counted from 1 where the name is not its own.
     said : HeaderMeaning
-    unit : TimeUnit or None
+    unit : Unit or None
         From the name, the units row, or the cells.
     unit_from : str
         Where the unit stands.
@@ -53,7 +53,7 @@ class ColumnFacts(NamedTuple):
     name: str
     ref: ColumnRef
     said: HeaderMeaning
-    unit: TimeUnit | None
+    unit: Unit | None
     unit_from: str
     cells: tuple[str, ...]
     last_cells: tuple[str, ...]
@@ -74,7 +74,7 @@ class ColumnFacts(NamedTuple):
         """The column for messages."""
         return shown_column(self.name, self.position)
 
-    def values(self, style: NumberStyle, unit: TimeUnit | None = None) -> list[int]:
+    def values(self, style: NumberStyle, unit: Unit | None = None) -> list[int]:
         """The first values in ns; without a unit, in billionths of whatever it is."""
         unit = unit or self.unit
         if unit is None:
@@ -83,14 +83,14 @@ class ColumnFacts(NamedTuple):
         times = exact_ns(self.cells, unit, style)
         return [value for value in times if value is not None]
 
-    def ns(self, style: NumberStyle, unit: TimeUnit | None = None, *, last: bool = False) -> NDArray[np.float64]:
+    def ns(self, style: NumberStyle, unit: Unit | None = None, *, last: bool = False) -> NDArray[np.float64]:
         """The first (or last) values in ns, NaN where there is none; close enough for a choice, not for a result."""
         unit = unit or self.unit or NANOSECOND
         return _close_ns(self.last_cells if last else self.cells, unit, style)
 
 
 @lru_cache(maxsize=512)
-def _close_ns(cells: tuple[str, ...], unit: TimeUnit, style: NumberStyle) -> NDArray[np.float64]:
+def _close_ns(cells: tuple[str, ...], unit: Unit, style: NumberStyle) -> NDArray[np.float64]:
     if unit.form in ("clock", "date"):
         exact = exact_ns(cells, unit, style, relative=True)
         return np.array([np.nan if value is None or abs(value) > 1e300 else float(value) for value in exact])
@@ -197,7 +197,7 @@ def _by_column(rows: Sequence[tuple[str, ...]], n_columns: int) -> list[tuple[st
 
 def _unit(
     said: HeaderMeaning, place: str, cells: tuple[str, ...], kinds: Counter[CellKind], filled: int
-) -> tuple[TimeUnit | None, str]:
+) -> tuple[Unit | None, str]:
     if kinds[CellKind.DATE] * 2 > filled > 0:
         return DATE, "the cells are dates in ISO 8601 form"
     if kinds[CellKind.CLOCK] * 2 > filled > 0:
@@ -231,7 +231,7 @@ class ColumnUse(NamedTuple):
 
     position: int
     ref: ColumnRef
-    unit: TimeUnit | None
+    unit: Unit | None
     event: Event = Event.UNMARKED
     resolution_ns: int = 1
 
@@ -268,7 +268,7 @@ class ColumnChoice(NamedTuple):
         return {use.position for use in uses}
 
 
-def column_use(fact: ColumnFacts, unit: TimeUnit, style: NumberStyle) -> ColumnUse:
+def column_use(fact: ColumnFacts, unit: Unit, style: NumberStyle) -> ColumnUse:
     """A column, to be read in a unit."""
     return ColumnUse(
         position=fact.position,
@@ -279,7 +279,7 @@ def column_use(fact: ColumnFacts, unit: TimeUnit, style: NumberStyle) -> ColumnU
     )
 
 
-def resolution_ns(fact: ColumnFacts, unit: TimeUnit | None, style: NumberStyle) -> int:
+def resolution_ns(fact: ColumnFacts, unit: Unit | None, style: NumberStyle) -> int:
     """Step of the last digit that is written, the coarser of the first and the last rows."""
     if unit is None or unit is RATE:
         return 1_000_000

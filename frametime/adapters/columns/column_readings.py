@@ -9,9 +9,8 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.clocks.time_units import MICROSECOND, MILLISECOND, NANOSECOND, SECOND, TimeUnit, unit_named
 from frametime.adapters.columns.column_facts import PLAUSIBLE_NS, ColumnFacts, resolution_ns
-from frametime.adapters.columns.header_words import words_of
+from frametime.adapters.columns.words import MICROSECOND, MILLISECOND, NANOSECOND, SECOND, Unit, unit_named, words_of
 from frametime.adapters.text.number_style import NumberStyle
 
 Rows = NDArray[np.bool_] | None
@@ -32,7 +31,7 @@ class Course(StrEnum):
     OPEN = "open"
 
 
-def values_of(fact: ColumnFacts, unit: TimeUnit | None, style: NumberStyle, rows: Rows) -> NDArray[np.float64]:
+def values_of(fact: ColumnFacts, unit: Unit | None, style: NumberStyle, rows: Rows) -> NDArray[np.float64]:
     """The first values in ns of the rows that count; those that are missing left out."""
     values = fact.ns(style, unit)
     if rows is not None and rows.size >= values.size:
@@ -67,7 +66,7 @@ def is_counter(fact: ColumnFacts, style: NumberStyle) -> bool:
     return values.size > 1 and bool((np.diff(values) == 1).all() or ((values == values[0]) & (values % 1 == 0)).all())
 
 
-def usual_units(fact: ColumnFacts, style: NumberStyle) -> tuple[TimeUnit, ...]:
+def usual_units(fact: ColumnFacts, style: NumberStyle) -> tuple[Unit, ...]:
     """The units that a column can be in that states none."""
     ticks = unit_named("100ns")
     assert ticks is not None
@@ -96,7 +95,7 @@ class Reading(NamedTuple):
     fact : ColumnFacts
     kind : str
         ``timestamp``, ``frame time`` or ``rate``.
-    unit : TimeUnit
+    unit : Unit
     spans : ndarray
         Lengths of the first frames in ns: steps of timestamps, or the values.
     typical_ns : tuple of float
@@ -105,13 +104,13 @@ class Reading(NamedTuple):
 
     fact: ColumnFacts
     kind: str
-    unit: TimeUnit
+    unit: Unit
     spans: NDArray[np.float64]
     typical_ns: tuple[float, ...]
     style: NumberStyle
 
     @classmethod
-    def of(cls, fact: ColumnFacts, kind: str, unit: TimeUnit, style: NumberStyle, rows: Rows = None) -> Reading:
+    def of(cls, fact: ColumnFacts, kind: str, unit: Unit, style: NumberStyle, rows: Rows = None) -> Reading:
         """The reading, with the lengths of frames that it gives."""
         spans = _spans(values_of(fact, unit, style, rows), kind)
         last = fact.ns(style, unit, last=True)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, fields
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, TypeAlias
 
-from frametime.adapters.clocks.time_units import unit_named, unit_names
+from frametime.adapters.columns.words import unit_named, unit_names
 from frametime.errors import LayoutError
 from frametime.settings.toml_writing import toml_lines
 

@@ -9,12 +9,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.clocks.time_units import NANOSECOND, unit_named, unit_names
 from frametime.adapters.columns.column_facts import FLAG_ROLES, TIMED_ROLES, ColumnFacts, ColumnUse, column_use
 from frametime.adapters.columns.column_readings import Course, course_of, middle
 from frametime.adapters.columns.column_refusals import column_named
-from frametime.adapters.columns.header_words import Event, Meaning, words_of
+from frametime.adapters.columns.header_words import Event, Meaning
 from frametime.adapters.columns.layout import Layout
+from frametime.adapters.columns.words import NANOSECOND, unit_named, unit_names, words_of
 from frametime.adapters.text.cell_kind import CellKind, kind_of
 from frametime.adapters.text.number_style import NumberStyle
 from frametime.caveats import Caveat, Weight

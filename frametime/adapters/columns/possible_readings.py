@@ -7,7 +7,6 @@ from collections.abc import Sequence
 import numpy as np
 
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.clocks.time_units import NANOSECOND, RATE, TimeUnit, unit_named
 from frametime.adapters.columns.choice_notes import ChoiceNotes
 from frametime.adapters.columns.column_facts import ColumnFacts
 from frametime.adapters.columns.column_readings import (
@@ -20,8 +19,9 @@ from frametime.adapters.columns.column_readings import (
     middle,
     usual_units,
 )
-from frametime.adapters.columns.header_words import Meaning, words_of
+from frametime.adapters.columns.header_words import Meaning
 from frametime.adapters.columns.layout import Layout
+from frametime.adapters.columns.words import NANOSECOND, RATE, Unit, unit_named, words_of
 from frametime.adapters.text.number_style import NumberStyle
 
 
@@ -53,7 +53,7 @@ class PossibleReadings(ChoiceNotes):
         self.empty: list[Reading] = []
         self.ticks: list[Reading] = []
 
-    def _reading(self, fact: ColumnFacts, kind: str, unit: TimeUnit | None) -> Reading:
+    def _reading(self, fact: ColumnFacts, kind: str, unit: Unit | None) -> Reading:
         return Reading.of(fact, kind, unit or RATE, self.style, self.rows)
 
     def _by_course(self, fact: ColumnFacts) -> tuple[str, ...]:

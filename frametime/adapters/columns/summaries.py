@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from frametime.adapters.columns.column_facts import ColumnFacts
 from frametime.adapters.columns.column_readings import Reading, middle
-from frametime.adapters.columns.header_words import Meaning, words_of
+from frametime.adapters.columns.header_words import Meaning
+from frametime.adapters.columns.words import words_of
 from frametime.adapters.text.number_style import NumberStyle
 from frametime.errors import ReadError
 

@@ -13,11 +13,10 @@ from numpy.typing import NDArray
 from frametime.adapters.arrow.arrow_columns import arrow_bool, arrow_int64
 from frametime.adapters.base import MAX_LISTED_ROWS, OtherColumn, ParsedLog, ReadOptions
 from frametime.adapters.clocks.agreeing_times import from_both
-from frametime.adapters.clocks.time_units import CLOCK
 from frametime.adapters.clocks.time_values import TimeValues
 from frametime.adapters.clocks.timeline import ClockRules, Timeline, from_frame_times, from_timestamps
 from frametime.adapters.columns.column_facts import PLAUSIBLE_NS, TIMED_ROLES, ColumnChoice, ColumnFacts, ColumnUse
-from frametime.adapters.columns.header_words import quantity_unit
+from frametime.adapters.columns.words import CLOCK
 from frametime.adapters.frames.frame_numbers import check_frame_numbers
 from frametime.adapters.frames.rejected import RejectedRows
 from frametime.adapters.text.cell_kind import is_value, kind_of
@@ -248,10 +247,10 @@ def _single_precision(choice: ColumnChoice, columns: ReadColumns) -> tuple[Cavea
 
 def _unused_columns(facts: Sequence[ColumnFacts], choice: ColumnChoice) -> tuple[OtherColumn, ...]:
     used = choice.used_positions()
+    unused = [(fact, fact.said.other_unit) for fact in facts if fact.position not in used and fact.name]
     return tuple(
-        OtherColumn(name=fact.name, position=fact.position, unit=quantity_unit(fact.name, fact.said), cells=fact.cells)
-        for fact in facts
-        if fact.position not in used and fact.name
+        OtherColumn(fact.name, fact.position, unit.name if unit is not None and unit.factor == 1 else None, fact.cells)
+        for fact, unit in unused
     )
 
 

@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 
 from frametime.adapters.arrow.arrow_columns import arrow_int64
 from frametime.adapters.base import HEAD_BYTES, MAX_LISTED_ROWS, ParsedLog, ReadOptions
-from frametime.adapters.clocks.time_units import NANOSECOND
 from frametime.adapters.clocks.time_values import TimeValues, times_of_numbers, times_of_texts
 from frametime.adapters.clocks.timeline import Timeline
 from frametime.adapters.columns.column_choice import choose_columns
@@ -21,6 +20,7 @@ from frametime.adapters.columns.column_facts import TIMED_ROLES, ColumnChoice, C
 from frametime.adapters.columns.found_layout import found_layout
 from frametime.adapters.columns.layout import Layout
 from frametime.adapters.columns.remembered import remember, with_remembered
+from frametime.adapters.columns.words import NANOSECOND
 from frametime.adapters.frames.applications import chosen_stream, chosen_stream_of_texts, flags_of_texts, unnamed_stream
 from frametime.adapters.frames.frame_assembly import ReadColumns, assemble
 from frametime.adapters.frames.rejected import RejectedRows, reason_of

@@ -3,27 +3,27 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping
-from dataclasses import replace
+from collections.abc import Mapping
 from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from frametime.adapters.clocks.capture_start import CaptureStart, utc_text
-from frametime.adapters.clocks.sensor_clock import Alignment, SensorTimes, align, check_overlap
+from frametime.adapters.sensors.quantities import sensor_caveat
+from frametime.adapters.sensors.sensor_clock import Alignment, align, check_overlap
 from frametime.adapters.sensors.sensor_load import Seen, place_of, seen_load
-from frametime.adapters.sensors.sensor_log import (
-    SENSOR_METRICS,
-    SensorOptions,
-    SensorSamples,
-)
+from frametime.adapters.sensors.sensor_log import CLOCKS_GUESSED, SensorOptions
+from frametime.adapters.sensors.sensor_reader import SensorSamples
 from frametime.adapters.sensors.sensor_text import read_sensor_text
-from frametime.capture import Capture
 from frametime.caveats import Caveat, Weight
 from frametime.errors import SensorError
 from frametime.units import NS_PER_S
 from frametime.words import counted
+
+_MOST_LATE: Final = 3
+_FEW_LATE: Final = 0.05
+"""So many rows in a row, and such a share of all, may come late (common practice, no source)."""
 
 
 def samples_in_order(
@@ -36,10 +36,9 @@ def samples_in_order(
     SensorError, ReadError
     """
     samples = read_sensor_text(source, options, wants_absolute=False)
-    order, kept, _ = _in_order(samples.times.ns, samples.times, samples)
-    first_ns = 0 if samples.times.kind in ("elapsed", "time of day") else int(samples.times.ns[0])
-    values = {quantity: _merged(column, order, kept.size) for quantity, column in samples.values.items()}
-    return (kept - first_ns) / NS_PER_S, values
+    ordered = _in_order(Alignment(samples.ns, ""), samples)
+    first_ns = 0 if samples.kind in ("elapsed", "time of day") else int(samples.ns[0])
+    return (ordered.alignment.times_ns - first_ns) / NS_PER_S, ordered.values
 
 
 class Brought(NamedTuple):
@@ -49,217 +48,171 @@ class Brought(NamedTuple):
     values: Mapping[str, NDArray[np.float64]]
     caveats: tuple[Caveat, ...]
 
+    def told(self, code: str, message: str, weight: Weight = Weight.CARE) -> Brought:
+        """The same, with one caveat more."""
+        return self._replace(caveats=(*self.caveats, sensor_caveat(code, message, weight)))
+
 
 def brought_together(
-    samples: SensorSamples,
-    capture: Capture,
-    start: CaptureStart | None,
-    span_ns: tuple[int, int],
-    options: SensorOptions,
+    samples: SensorSamples, capture: str, start: CaptureStart | None, span_ns: tuple[int, int], options: SensorOptions
 ) -> Brought:
-    """The samples on the capture's clock, with that tested against the load where nothing sure ties the two."""
-    name, offset_s = samples.provenance.file_name, options.offset_s
-    zone = options.time_zone or (options.layout.time_zone if options.layout is not None else None)
+    """The samples on the capture's clock, with that tested against the load where nothing sure ties the two.
 
-    def aligned(times: SensorTimes) -> Brought:
-        alignment = align(
-            times, capture, start=start, offset_s=offset_s, zone=zone, is_shared=options.is_shared, name=name
-        )
-        order, kept, caveats = _in_order(alignment.times_ns, times, samples)
-        values = {quantity: _merged(column, order, kept.size) for quantity, column in samples.values.items()}
-        notes = tuple(
-            Caveat(code="sensor-local-time", message=note, weight=Weight.NOTE, metrics=SENSOR_METRICS)
-            for note in alignment.notes
-        )
-        return Brought(replace(alignment, times_ns=kept), values, (*caveats, *notes))
-
+    Raises
+    ------
+    SensorError
+        If nothing ties the clocks together, or what does contradicts the load.
+    """
+    is_guess = start is not None and start.is_guess
     try:
-        found = _of_two_dates(samples, aligned, span_ns)
-        if start is not None and start.is_guess and found.alignment.zero_ns is not None and offset_s is None:
-            check_overlap(found.alignment, span_ns, name=name)
-    except SensorError as error:
+        samples, note = _of_two_dates(samples, start, options)
+        alignment = align(samples, capture, start, options)
+        found = _in_order(alignment, samples)
+        if note:
+            found = found.told("sensor-date-order", note, Weight.NOTE)
+        if alignment.note:
+            found = found.told("sensor-local-time", alignment.note, Weight.NOTE)
+        if is_guess and alignment.zero_ns is not None and options.offset_s is None:
+            check_overlap(found.alignment, span_ns, name=samples.name)
+    except SensorError:
         # Nothing sure says when the capture was made: the load may.
         sure = (
-            offset_s is not None
-            or options.is_shared
-            or samples.times.kind == "elapsed"
-            or (start is not None and not start.is_guess)
+            options.offset_s is not None or options.is_shared or samples.kind == "elapsed" or (start and not is_guess)
         )
         by_load = None if sure else _by_load(samples, span_ns)
         if by_load is None:
-            raise error from None
+            raise
         return by_load
-    if offset_s is not None and options.offset_doubt_s > 0.0:
+    if options.offset_s is not None and options.offset_doubt_s > 0.0:
         words = f"by order and length, over the stretches of load (to within {options.offset_doubt_s:.1f} s)"
+        found = found._replace(alignment=found.alignment._replace(doubt_s=options.offset_doubt_s, words=words))
         message = f"Sensors are aligned {words}, for nothing says when the runs were made."
-        alignment = replace(found.alignment, doubt_s=options.offset_doubt_s, words=words)
-        note = Caveat(code="sensor-clocks-by-load", message=message, weight=Weight.NOTE, metrics=SENSOR_METRICS)
-        return Brought(alignment, found.values, (*found.caveats, note))
-    if offset_s is not None or found.alignment.doubt_s == 0.0:
+        return found.told("sensor-clocks-by-load", message, Weight.NOTE)
+    if options.offset_s is not None or alignment.doubt_s == 0.0:
         return found
     return _tested(found, samples, start, span_ns, is_shared=options.is_shared)
 
 
 def _of_two_dates(
-    samples: SensorSamples, aligned: Callable[[SensorTimes], Brought], span_ns: tuple[int, int]
-) -> Brought:
-    """Of dates that can be read in two ways, the one of which the log and the capture have time in common."""
-    times, name = samples.times, samples.provenance.file_name
-    if times.other_ns is None:
-        return aligned(times)
-    fitting = []
-    for ns in (times.ns, times.other_ns):
-        brought = aligned(replace(times, ns=ns, other_ns=None))
-        first, last = int(brought.alignment.times_ns[0]), int(brought.alignment.times_ns[-1])
-        if min(last, span_ns[1]) > max(first, span_ns[0]):
-            fitting.append(brought)
-    read = [utc_text(int(ns[0]))[:10] for ns in (times.ns, times.other_ns)]
-    if len(fitting) != 1 or (fitting[0].alignment.recorded_from_utc is None and fitting[0].alignment.zero_ns is None):
+    samples: SensorSamples, start: CaptureStart | None, options: SensorOptions
+) -> tuple[SensorSamples, str]:
+    """Of dates that can be read in two ways, the one on a day of which the capture was made, and a note."""
+    if samples.other_ns is None or options.offset_s is not None:
+        return samples, ""
+    day_ns = 86_400 * NS_PER_S
+    ways = (samples.ns, samples.other_ns)
+    fitting = [ns for ns in ways if start and int(ns[0]) - day_ns < start.ns < int(ns[-1]) + day_ns]
+    first, second = (utc_text(int(ns[0]))[:10] for ns in ways)
+    if len(fitting) != 1:
         raise SensorError.at(
-            name,
-            f"its first date is {read[0]} or {read[1]}: nothing tells the day from the month",
-            column=times.column,
+            samples.name,
+            f"its first date is {first} or {second}: nothing tells the day from the month",
+            column=samples.column,
             helps="write dates as 2026-11-25T09:00:00",
         )
-    note = f"The dates of the sensor log can be read in two ways, from {read[0]} or from {read[1]}: the capture tells."
-    return fitting[0]._replace(
-        caveats=(
-            *fitting[0].caveats,
-            Caveat(code="sensor-date-order", message=note, weight=Weight.NOTE, metrics=SENSOR_METRICS),
-        )
-    )
+    note = f"The dates of the sensor log can be read in two ways, from {first} or from {second}: the capture tells."
+    return samples._replace(ns=fitting[0], other_ns=None), note
 
 
 def _by_load(samples: SensorSamples, span_ns: tuple[int, int]) -> Brought | None:
     """The samples with the one stretch of load that is as long as the capture laid over it."""
-    order, kept, caveats = _in_order(samples.times.ns, samples.times, samples)
-    values = {quantity: _merged(column, order, kept.size) for quantity, column in samples.values.items()}
-    place = place_of((kept - kept[0]) / 1e9, values, (span_ns[1] - span_ns[0]) / 1e9)
+    found = _in_order(Alignment(samples.ns, ""), samples)
+    times_ns = found.alignment.times_ns - found.alignment.times_ns[0]
+    place = place_of(times_ns / 1e9, found.values, (span_ns[1] - span_ns[0]) / 1e9)
     if place is None:
         return None
     words = f"by the load: one stretch of load is as long as the capture (to within {place.doubt_s:.1f} s)"
-    times_ns = kept - kept[0] - round(place.start_s * 1e9) + span_ns[0]
-    alignment = Alignment(times_ns=times_ns, words=words, recorded_from_utc=None, doubt_s=place.doubt_s)
+    alignment = Alignment(times_ns - round(place.start_s * 1e9) + span_ns[0], words, doubt_s=place.doubt_s)
     message = f"Sensors are aligned {words}, for nothing says when the capture was made."
-    return Brought(
-        alignment,
-        values,
-        (*caveats, Caveat(code="sensor-clocks-by-load", message=message, weight=Weight.CARE, metrics=SENSOR_METRICS)),
-    )
+    return found._replace(alignment=alignment).told("sensor-clocks-by-load", message)
 
 
 def _tested(
     found: Brought, samples: SensorSamples, start: CaptureStart | None, span_ns: tuple[int, int], *, is_shared: bool
 ) -> Brought:
     """An alignment that nothing sure says, held against the load's rise: confirmed, in doubt, or contradicted."""
-    alignment = found.alignment
+    alignment, doubt_s = found.alignment, found.alignment.doubt_s
     span_s = (0.0, (span_ns[1] - span_ns[0]) / 1e9)
     seen = seen_load((alignment.times_ns - span_ns[0]) / 1e9, found.values, span_s)
-    guess = start is not None and start.is_guess and not alignment.started_together
+    # Without a time of zero both clocks are taken to have started together, whatever the file says.
+    guess = start is not None and start.is_guess and alignment.zero_ns is not None
     if guess and (seen.waits_within or (is_shared and seen.state == "unknown")):
         seen = Seen("contradicted")
-    doubt_s = 0.0 if seen.state == "confirmed" and not guess else alignment.doubt_s
+    if guess and seen.state == "contradicted":
+        by_load = None if is_shared else _by_load(samples, span_ns)
+        if by_load is not None:
+            return by_load
+        raise SensorError.at(
+            samples.name,
+            f"its load does not begin and end with the capture, if that is aligned {alignment.words}",
+            helps="give --recorded-from or --sensor-offset (in a plan: recorded_from, sensor_offset_s)",
+        )
     weight, said = Weight.NOTE, "the load's rise or fall confirms it"
-    if seen.state == "unknown":
+    if seen.state == "confirmed" and not guess:
+        doubt_s = 0.0
+    elif seen.state == "unknown":
         said = f"nothing in the log confirms it, so it may be off by {doubt_s:g} s"
+        weight = Weight.NOTE if start is None or start.is_guess else Weight.CARE
     elif seen.state == "contradicted":
-        if guess:
-            by_load = None if is_shared else _by_load(samples, span_ns)
-            if by_load is not None:
-                return by_load
-            raise SensorError.at(
-                samples.provenance.file_name,
-                f"its load does not begin and end with the capture, if that is aligned {alignment.words}",
-                helps="give --recorded-from or --sensor-offset (in a plan: recorded_from, sensor_offset_s)",
-            )
         doubt_s, weight = max(abs(seen.apart_s), doubt_s), Weight.CARE
         edge = "first" if seen.apart_s > 0 else "last"
         said = (
             f"but the card waits in the {edge} {abs(seen.apart_s):.1f} s of the capture: if the clocks are apart, give "
             f"--sensor-offset {seen.apart_s:.1f} (in a plan: sensor_offset_s)"
         )
-    if seen.state == "unknown" and start is not None and not start.is_guess:
-        weight = Weight.CARE
-    message = f"Sensors are aligned {alignment.words}; {said}."
-    if guess:
-        caveat = Caveat(code="sensor-clocks-guessed", message=message, metrics=SENSOR_METRICS)
-    else:
-        caveat = Caveat(code="sensor-clocks-assumed", message=message, weight=weight, metrics=SENSOR_METRICS)
-    return Brought(replace(alignment, doubt_s=doubt_s), found.values, (*found.caveats, caveat))
+    code, weight = (CLOCKS_GUESSED, Weight.CARE) if guess else ("sensor-clocks-assumed", weight)
+    found = found._replace(alignment=alignment._replace(doubt_s=doubt_s))
+    return found.told(code, f"Sensors are aligned {alignment.words}; {said}.", weight)
 
 
-def _in_order(
-    times_ns: NDArray[np.int64], times: SensorTimes, samples: SensorSamples
-) -> tuple[NDArray[np.int64], NDArray[np.int64], tuple[Caveat, ...]]:
-    """Place of each sample among the times kept, those times, and what had to be done for them to rise.
+def _in_order(alignment: Alignment, samples: SensorSamples) -> Brought:
+    """Samples of which each has a later time than the one before, and what had to be done for that.
 
     Samples at one time are averaged. Single rows that come late are put in order; a clock that jumps back makes the
     time of every later sample doubtful, and is refused.
     """
-    caveats = []
+    times_ns, caveats = alignment.times_ns, []
     steps = np.diff(times_ns)
     if (steps < 0).any():
         late = times_ns < np.maximum.accumulate(times_ns)
-        begins = np.flatnonzero(np.diff(late.astype(np.int8), prepend=0) == 1)
+        begins = int(np.count_nonzero(np.diff(late.astype(np.int8), prepend=0) == 1))
         longest = int(np.diff(np.append(np.flatnonzero(~late), late.size)).max()) - 1
         largest_ns = -int(steps.min())
         small = largest_ns <= 2.0 * float(np.median(np.diff(np.unique(times_ns))))
         if not small and (longest > _MOST_LATE or np.count_nonzero(late) > max(_FEW_LATE * late.size, 1)):
             raise SensorError.at(
-                samples.provenance.file_name,
+                samples.name,
                 f"the clock jumps back by {largest_ns / 1e9:.3g} s",
                 line=samples.back_line,
-                column=times.column,
+                column=samples.column,
                 helps="cut the log there, and give the part that belongs to the capture",
             )
-        message = counted(int(begins.size), "sample came late and was", "samples came late and were")
-        caveats.append(
-            Caveat(
-                code="sensor-order",
-                message=f"{message} put in order of time.",
-                weight=Weight.NOTE,
-                metrics=SENSOR_METRICS,
-            )
-        )
+        message = counted(begins, "sample came late and was", "samples came late and were") + " put in order of time."
+        caveats.append(sensor_caveat("sensor-order", message, Weight.NOTE))
     kept, order = np.unique(times_ns, return_inverse=True)
-    if kept.size < times_ns.size:
-        count = times_ns.size - kept.size
+    if count := times_ns.size - kept.size:
         often = count > 0.2 * times_ns.size
         if often:
-            _refuse_two_cards(np.asarray(order), samples)
+            _refuse_two_cards(order, samples)
         message = counted(count, "sample has", "samples have") + " the time of another; the mean is used."
-        caveats.append(
-            Caveat(
-                code="sensor-equal-times",
-                message=message,
-                weight=Weight.CARE if often else Weight.NOTE,
-                metrics=SENSOR_METRICS,
-            )
-        )
-    return np.asarray(order, dtype=np.int64), kept, tuple(caveats)
+        caveats.append(sensor_caveat("sensor-equal-times", message, Weight.CARE if often else Weight.NOTE))
+    values = {quantity: _merged(column, order, kept.size) for quantity, column in samples.values.items()}
+    return Brought(alignment._replace(times_ns=kept), values, tuple(caveats))
 
 
 def _refuse_two_cards(order: NDArray[np.int64], samples: SensorSamples) -> None:
     """Refuse rows of equal times whose readings lie further apart than a card's from one time to the next."""
     pairs = np.flatnonzero(np.diff(order) == 0)
     for column in samples.values.values():
-        apart = np.abs(column[pairs + 1] - column[pairs])
-        along = np.abs(np.diff(column[pairs]))
+        apart, along = np.abs(column[pairs + 1] - column[pairs]), np.abs(np.diff(column[pairs]))
         apart, along = apart[np.isfinite(apart)], along[np.isfinite(along)]
         if apart.size > 2 and along.size and float(np.median(apart)) > 5.0 * float(np.median(along)):
             raise SensorError.at(
-                samples.provenance.file_name,
+                samples.name,
                 "two rows stand for each time, with readings far apart: they are of two cards, or two sources",
                 helps='name the column that tells them apart in a sensor layout, device_column = "NAME", and choose '
                 "one with --sensor-device (in a plan: sensor_device)",
             )
-
-
-_MOST_LATE: Final = 3
-
-_FEW_LATE: Final = 0.05
-
-"""So many rows in a row, and such a share of all, may come late (common practice, no source)."""
 
 
 def _merged(column: NDArray[np.float64], order: NDArray[np.int64], size: int) -> NDArray[np.float64]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from types import MappingProxyType
 from typing import Final
 
 from frametime.adapters.columns.layout import (
@@ -16,44 +15,12 @@ from frametime.adapters.columns.layout import (
     layout_types,
     layout_values,
 )
-from frametime.capture import SENSOR_COLUMNS
+from frametime.adapters.sensors.quantities import QUANTITIES
 from frametime.settings.toml_writing import toml_lines
 
-QUANTITIES: Final = tuple(name for name in SENSOR_COLUMNS if name != "time_ns")
-
-CONVERSIONS: Final[Mapping[str, Mapping[str, tuple[float, float]]]] = MappingProxyType(
-    {
-        # unit as UCUM code: (factor, then added) to the unit that is kept
-        "W": {"W": (1.0, 0.0), "uW": (1e-6, 0.0), "mW": (1e-3, 0.0), "kW": (1e3, 0.0)},
-        "Cel": {"Cel": (1.0, 0.0), "[degF]": (5.0 / 9.0, -160.0 / 9.0), "K": (1.0, -273.15)},
-        "MHz": {"MHz": (1.0, 0.0), "GHz": (1e3, 0.0), "kHz": (1e-3, 0.0), "Hz": (1e-6, 0.0)},
-        "%": {"%": (1.0, 0.0)},
-        "{rpm}": {"{rpm}": (1.0, 0.0)},
-        "V": {"V": (1.0, 0.0), "mV": (1e-3, 0.0)},
-        "MiBy": {
-            "MiBy": (1.0, 0.0),
-            "By": (2.0**-20, 0.0),
-            "kBy": (1e3 * 2.0**-20, 0.0),
-            "KiBy": (2.0**-10, 0.0),
-            "MBy": (1e6 * 2.0**-20, 0.0),
-            "GBy": (1e9 * 2.0**-20, 0.0),
-            "GiBy": (2.0**10, 0.0),
-        },
-    }
-)
-"""How each unit of a sensor log becomes the unit that is kept: definitions of the SI and of IEC 80000-13."""
-
-_SHARED_KEYS: Final = (
-    "time_column",
-    "unit",
-    "delimiter",
-    "decimal",
-    "thousands",
-    "quote",
-    "encoding",
-    "header_line",
-    "units_line",
-    "first_data_line",
+_OF_TEXT: Final = (
+    *("time_column", "unit", "delimiter", "decimal", "thousands", "quote", "encoding"),
+    *("header_line", "units_line", "first_data_line"),
 )
 
 
@@ -97,13 +64,13 @@ class SensorLayout:
             If the text is not TOML, or a key or value is not allowed: the message names file, line and key.
         """
         column = column_type()
-        types = {key: kind for key, kind in layout_types().items() if key in _SHARED_KEYS}
+        types = {key: kind for key, kind in layout_types().items() if key in _OF_TEXT}
         types |= {"time_zone": str, "device_column": column, **dict.fromkeys(QUANTITIES, column)}
-        types |= {f"{key}_unit": choice_type(CONVERSIONS[SENSOR_COLUMNS[key][1]]) for key in QUANTITIES}
+        types |= {f"{key}_unit": choice_type(quantity.units) for key, quantity in QUANTITIES.items()}
         source, values = layout_values(text, name, types)
         check_layout(source)
         if "time_zone" in values:
-            from frametime.adapters.clocks.sensor_clock import zone_named
+            from frametime.adapters.clocks.capture_start import zone_named
 
             try:
                 zone_named(values["time_zone"])
@@ -112,7 +79,7 @@ class SensorLayout:
 
                 raise source.fault(("time_zone",), f"is {shown(values['time_zone'])}", str(error)) from None
         return cls(
-            text=Layout(**{key: values[key] for key in _SHARED_KEYS if key in values}),
+            text=Layout(**{key: values[key] for key in _OF_TEXT if key in values}),
             time_zone=values.get("time_zone"),
             device_column=values.get("device_column"),
             columns={key: values[key] for key in QUANTITIES if key in values},

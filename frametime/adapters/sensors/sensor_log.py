@@ -1,47 +1,17 @@
-"""What a sensor log is read with, what is found in it, and which metrics rest on it."""
+"""What a sensor log is read with, and names that others need of what is found in it."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-import numpy as np
-from numpy.typing import NDArray
-
-from frametime.adapters.clocks.capture_start import any_ns
-from frametime.adapters.clocks.sensor_clock import SensorTimes, zone_named
+from frametime.adapters.clocks.capture_start import any_ns, zone_named
 from frametime.adapters.sensors.sensor_layout import SensorLayout
-from frametime.capture import Provenance
-from frametime.caveats import Caveat
 from frametime.ranges import check_ranges
-
-COVERED_ENOUGH: Final = 0.95
-"""Share of a capture that its samples must cover, else a caveat (common practice, no source)."""
 
 LONG_GAP_S: Final = 2.0
 LONG_GAP_STEPS: Final = 5.0
 """A hole between samples that is longer than both is told (common practice, no source)."""
-
-SENSOR_METRICS: Final = (
-    "average_power_w",
-    "peak_power_w",
-    "energy_per_frame_j",
-    "frames_per_joule",
-    "time_at_power_limit_fraction",
-    "average_temperature_c",
-    "peak_temperature_c",
-    "end_temperature_c",
-    "time_above_temperature_limit_fraction",
-    "average_core_clock_mhz",
-    "min_core_clock_mhz",
-    "core_clock_sd_mhz",
-    "average_memory_clock_mhz",
-    "throttling_count",
-    "throttling_time_fraction",
-    "utilization_under_90pct_fraction",
-)
-"""Keys of the metrics that rest on sensor samples."""
 
 SENSORS_UNUSABLE: Final = "sensors-unusable"
 """Code of the caveat of a run whose sensor log could not be used."""
@@ -102,26 +72,3 @@ class SensorOptions:
             "sensor_layout": None if self.layout is None else self.layout.to_toml(),
         }
         return {key: str(value) for key, value in given.items() if value is not None}
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class SensorSamples:
-    """The samples of one card as they stand in a log, on the log's own clock.
-
-    Attributes
-    ----------
-    times : SensorTimes
-        One for each sample, in the order of the rows.
-    values : Mapping of str to ndarray of float64
-        Quantity to readings, NaN where a cell could not be used.
-    provenance : Provenance
-    caveats : tuple of Caveat
-    back_line : int or None
-        Line after the largest step back of the clock.
-    """
-
-    times: SensorTimes
-    values: Mapping[str, NDArray[np.float64]]
-    provenance: Provenance
-    caveats: tuple[Caveat, ...]
-    back_line: int | None

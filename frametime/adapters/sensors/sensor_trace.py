@@ -5,28 +5,21 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, BinaryIO, Final
+from typing import BinaryIO, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.arrow.arrow_columns import arrow_int64, numpy_of
+from frametime.adapters.arrow.arrow_columns import arrow_float64, arrow_int64, numpy_of
 from frametime.adapters.base import ParsedLog
 from frametime.adapters.clocks.capture_start import capture_start
-from frametime.adapters.clocks.sensor_clock import check_overlap
 from frametime.adapters.columns.layout import Layout
+from frametime.adapters.sensors.quantities import sensor_caveat
 from frametime.adapters.sensors.sensor_alignment import brought_together
-from frametime.adapters.sensors.sensor_columns import NamedColumn, choose_sensor_columns, fits
-from frametime.adapters.sensors.sensor_layout import QUANTITIES
-from frametime.adapters.sensors.sensor_log import (
-    COVERED_ENOUGH,
-    LONG_GAP_S,
-    LONG_GAP_STEPS,
-    SENSOR_METRICS,
-    SENSORS_UNUSABLE,
-    SensorOptions,
-)
-from frametime.adapters.sensors.sensor_readings import reading_caveats, readings
+from frametime.adapters.sensors.sensor_clock import check_overlap
+from frametime.adapters.sensors.sensor_columns import SensorColumn, choose_sensor_columns
+from frametime.adapters.sensors.sensor_log import LONG_GAP_S, LONG_GAP_STEPS, SENSORS_UNUSABLE, SensorOptions
+from frametime.adapters.sensors.sensor_readings import readings
 from frametime.adapters.sensors.sensor_text import read_sensor_text
 from frametime.adapters.text.number_style import POINT, told_style
 from frametime.capture import SENSOR_COLUMNS, TIME_COLUMN, Capture, Provenance, SensorTrace
@@ -34,11 +27,9 @@ from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, printable
 from frametime.units import NS_PER_S
 
-if TYPE_CHECKING:
-    import pyarrow as pa
-
-
 _DEFAULT_OPTIONS: Final = SensorOptions()
+_COVERED_ENOUGH: Final = 0.95
+"""Share of a capture that its samples must cover, else a caveat (common practice, no source)."""
 
 
 def attach_sensors(
@@ -61,36 +52,29 @@ def attach_sensors(
     ReadError
         If it is no text with rows of numbers.
     """
-    span_ns = _span_ns(capture)
+    stamps = capture.frames.column(TIME_COLUMN)
+    span_ns = (stamps[0].as_py(), stamps[len(stamps) - 1].as_py())
     start = capture_start(capture, options.recorded_from, trusts_file_time=options.trusts_file_time)
     known = start is not None and not start.is_guess
     samples = read_sensor_text(source, options, wants_absolute=known and options.offset_s is None)
-    brought = brought_together(samples, capture, start, span_ns, options)
-    alignment, values = brought.alignment, brought.values
+    brought = brought_together(samples, capture.provenance.file_name, start, span_ns, options)
+    alignment, times_ns = brought.alignment, brought.alignment.times_ns
+    covered = check_overlap(alignment, span_ns, name=samples.name)
+    # A few samples on either side carry the ends.
     doubt_ns = round(alignment.doubt_s * NS_PER_S)
-    near = _near(alignment.times_ns, (span_ns[0] - doubt_ns, span_ns[1] + doubt_ns))
-    covered = check_overlap(alignment, span_ns, name=samples.provenance.file_name)
-    values = {quantity: column[near] for quantity, column in values.items()}
-    missing = {quantity: int(np.isnan(column).sum()) for quantity, column in values.items()}
-    caveats = (
-        *samples.caveats,
-        *brought.caveats,
-        *missing_caveats(missing, int(near.stop - near.start)),
-        *_coverage_caveats(covered, alignment.times_ns, span_ns),
+    first = max(int(np.searchsorted(times_ns, span_ns[0] - doubt_ns, side="right")) - 3, 0)
+    near = slice(first, int(np.searchsorted(times_ns, span_ns[1] + doubt_ns)) + 3)
+    about = replace(
+        samples.provenance,
+        recorded_from_utc=alignment.recorded_from_utc,
+        evidence=(*samples.provenance.evidence, f"clocks: {alignment.words}"),
+        options=options.stated(),
     )
-    trace = SensorTrace(
-        samples=sample_table(alignment.times_ns[near], values),
-        alignment=alignment.words,
-        provenance=replace(
-            samples.provenance,
-            recorded_from_utc=alignment.recorded_from_utc,
-            evidence=(*samples.provenance.evidence, f"clocks: {alignment.words}"),
-            options=options.stated(),
-        ),
-        missing_counts=missing,
-        caveats=caveats,
-        clock_doubt_s=alignment.doubt_s,
-    )
+    caveats = (*samples.caveats, *brought.caveats)
+    values = {quantity: column[near] for quantity, column in brought.values.items()}
+    trace = _trace(times_ns[near], values, alignment.words, about, caveats)
+    more = _coverage_caveats(covered, times_ns, span_ns)
+    trace = replace(trace, caveats=(*trace.caveats, *more), clock_doubt_s=alignment.doubt_s)
     return replace(capture, sensors=trace)
 
 
@@ -107,91 +91,56 @@ def with_sensors(
     except (FrametimeError, OSError) as error:
         why = printable(str(error), limit=1000)
     message = f"There are no sensor numbers: {why}"
-    caveat = Caveat(code=SENSORS_UNUSABLE, message=message, weight=weight, metrics=SENSOR_METRICS)
-    return replace(capture, caveats=(*capture.caveats, caveat))
+    return replace(capture, caveats=(*capture.caveats, sensor_caveat(SENSORS_UNUSABLE, message, weight)))
 
 
-def _span_ns(capture: Capture) -> tuple[int, int]:
-    column = capture.frames.column(TIME_COLUMN)
-    return column[0].as_py(), column[len(column) - 1].as_py()
-
-
-def _near(times_ns: NDArray[np.int64], span_ns: tuple[int, int]) -> slice:
-    """The samples of the capture, with a few on either side that carry its ends."""
-    first = max(int(np.searchsorted(times_ns, span_ns[0], side="right")) - 3, 0)
-    stop = min(int(np.searchsorted(times_ns, span_ns[1], side="left")) + 3, times_ns.size)
-    return slice(first, stop)
-
-
-def missing_caveats(missing: Mapping[str, int], count: int) -> tuple[Caveat, ...]:
-    """Cells of ``count`` samples without a number, by quantity: a care from one in twenty on."""
-    found = {quantity: number for quantity, number in missing.items() if number}
-    if not found:
-        return ()
-    listed = ", ".join(f"{quantity} {number} of {count}" for quantity, number in found.items())
-    weight = Weight.CARE if max(found.values()) > 0.05 * count else Weight.NOTE
-    message = f"Cells without a usable number, left out (not taken as 0): {listed}."
-    return (Caveat(code="sensor-cells-missing", message=message, weight=weight, metrics=SENSOR_METRICS),)
-
-
-def _coverage_caveats(covered: float, times_ns: NDArray[np.int64], span_ns: tuple[int, int]) -> tuple[Caveat, ...]:
+def _coverage_caveats(covered: float, times_ns: NDArray[np.int64], span_ns: tuple[int, int]) -> list[Caveat]:
+    """That samples cover a part of the capture only, and the longest hole between them within it."""
+    times_s, end_s = (times_ns - span_ns[0]) / 1e9, (span_ns[1] - span_ns[0]) / 1e9
     caveats = []
-    if covered < COVERED_ENOUGH:
-        from_s, to_s = ((int(edge) - span_ns[0]) / 1e9 for edge in (times_ns[0], times_ns[-1]))
+    if covered < _COVERED_ENOUGH:
         message = (
-            f"The sensor log covers {100.0 * covered:.1f} % of the capture ({from_s:.1f} to {to_s:.1f} s of "
-            f"{(span_ns[1] - span_ns[0]) / 1e9:.1f} s); sensor numbers are of that part only."
+            f"The sensor log covers {100.0 * covered:.1f} % of the capture ({times_s[0]:.1f} to {times_s[-1]:.1f} s of "
+            f"{end_s:.1f} s); sensor numbers are of that part only."
         )
-        caveats.append(Caveat(code="sensors-cover-part", message=message, weight=Weight.CARE, metrics=SENSOR_METRICS))
-    return (*caveats, *_gap_caveats(times_ns, span_ns))
+        caveats.append(sensor_caveat("sensors-cover-part", message))
+    inside_s = np.diff(np.clip(times_s, 0.0, end_s))
+    usual_s = float(np.median(np.diff(times_s))) if inside_s.size else 0.0
+    worst = int(np.argmax(inside_s)) if inside_s.size else 0
+    if inside_s.size and inside_s[worst] > max(LONG_GAP_STEPS * usual_s, LONG_GAP_S):
+        message = (
+            f"The sensor log has no sample from {times_s[worst]:.1f} to {times_s[worst + 1]:.1f} s of the capture "
+            f"(usual step {usual_s:.2f} s); readings are taken to change evenly across that gap."
+        )
+        caveats.append(sensor_caveat("sensor-gap", message))
+    return caveats
 
 
-def _gap_caveats(times_ns: NDArray[np.int64], span_ns: tuple[int, int]) -> tuple[Caveat, ...]:
-    """The longest hole between samples within the capture, whichever quantities the log holds."""
-    if times_ns.size < 2:
-        return ()
-    steps_s = np.diff(times_ns) / 1e9
-    inside_s = np.diff(np.clip(times_ns, *span_ns)) / 1e9
-    worst = int(np.argmax(inside_s))
-    usual_s = float(np.median(steps_s))
-    if inside_s[worst] <= max(LONG_GAP_STEPS * usual_s, LONG_GAP_S):
-        return ()
-    from_s, to_s = ((int(times_ns[i]) - span_ns[0]) / 1e9 for i in (worst, worst + 1))
-    message = (
-        f"The sensor log has no sample from {from_s:.1f} to {to_s:.1f} s of the capture (usual step {usual_s:.2f} s); "
-        "readings are taken to change evenly across that gap."
-    )
-    return (Caveat(code="sensor-gap", message=message, weight=Weight.CARE, metrics=SENSOR_METRICS),)
-
-
-def sample_table(times_ns: NDArray[np.int64], values: Mapping[str, NDArray[np.float64]]) -> pa.Table:
-    """Samples as the capture keeps them: their times, and a column for each quantity."""
+def _trace(
+    times_ns: NDArray[np.int64],
+    values: Mapping[str, NDArray[np.float64]],
+    alignment: str,
+    provenance: Provenance,
+    caveats: tuple[Caveat, ...],
+) -> SensorTrace:
+    """Samples as the capture keeps them, and how many cells hold no number: a care from one in twenty on."""
     import pyarrow as pa
 
-    arrays = [arrow_int64(np.ascontiguousarray(times_ns))]
-    names = ["time_ns"]
-    for quantity, column in values.items():
-        names.append(quantity)
-        arrays.append(_arrow_float64(column))
-    fields = [
-        pa.field(name, array.type, metadata={"unit": SENSOR_COLUMNS[name][1]})
-        for name, array in zip(names, arrays, strict=True)
-    ]
-    return pa.Table.from_arrays(arrays, schema=pa.schema(fields))
-
-
-def _arrow_float64(values: NDArray[np.float64]) -> Any:
-    """An Arrow column that is null where a value is NaN (``pyarrow.array`` would import pandas)."""
-    import pyarrow as pa
-
-    usable = np.isfinite(values)
-    mask = None if bool(usable.all()) else pa.py_buffer(np.packbits(usable, bitorder="little").tobytes())
-    return pa.Array.from_buffers(
-        pa.float64(), len(values), [mask, pa.py_buffer(np.ascontiguousarray(values).tobytes())]
+    arrays = {"time_ns": arrow_int64(times_ns), **{name: arrow_float64(column) for name, column in values.items()}}
+    fields = [pa.field(name, array.type, metadata={"unit": SENSOR_COLUMNS[name][1]}) for name, array in arrays.items()]
+    missing = {quantity: int(np.isnan(column).sum()) for quantity, column in values.items()}
+    if most := max(missing.values()):
+        listed = ", ".join(f"{quantity} {count} of {times_ns.size}" for quantity, count in missing.items() if count)
+        message = f"Cells without a usable number, left out (not taken as 0): {listed}."
+        weight = Weight.CARE if most > 0.05 * times_ns.size else Weight.NOTE
+        caveats = (*caveats, sensor_caveat("sensor-cells-missing", message, weight))
+    return SensorTrace(
+        samples=pa.Table.from_arrays(list(arrays.values()), schema=pa.schema(fields)),
+        alignment=alignment,
+        provenance=provenance,
+        missing_counts=missing,
+        caveats=caveats,
     )
-
-
-_LOOKED_AT = 60
 
 
 def own_sensors(parsed: ParsedLog, provenance: Provenance) -> SensorTrace | None:
@@ -199,38 +148,23 @@ def own_sensors(parsed: ParsedLog, provenance: Provenance) -> SensorTrace | None
 
     Only columns whose name speaks for a quantity are read. The log must still be open.
     """
-    if parsed.read_columns is None:
-        return None
-    named = [
-        NamedColumn(name=column.name, position=column.position, unit=column.unit, cells=())
-        for column in parsed.other_columns
+    columns = [SensorColumn.of(column.name, column.position, column.cells) for column in parsed.other_columns]
+    columns = [
+        column if column.unit else column._replace(unit=other.unit)
+        for column, other in zip(columns, parsed.other_columns, strict=True)
     ]
-    named = [column for column in named if any(fits(column, quantity) for quantity in QUANTITIES)]
-    if not named:
-        return None
-    table = parsed.read_columns([column.name for column in named])
-    named = [
-        replace(column, cells=tuple(cell or "" for cell in table.column(column.name).slice(1, _LOOKED_AT).to_pylist()))
-        for column in named
-    ]
-    choice = choose_sensor_columns(named, style=told_style(Layout.from_toml(parsed.layout_toml, "layout")) or POINT)
-    if not choice.columns:
-        return None
     style = told_style(Layout.from_toml(parsed.layout_toml, "layout")) or POINT
-    values, caveats = {}, [replace(caveat, weight=Weight.NOTE) for caveat in choice.caveats]
-    for column in choice.columns:
-        found = readings(table.column(column.column.name), column, style)
-        # Where the first frame began there is no row of the log, so no sample either.
-        values[column.quantity] = found.values[1:] if found.missing[0] else found.values
-        caveats += reading_caveats(found, column)
-    times_ns = np.asarray(numpy_of(parsed.frames.column(TIME_COLUMN)), dtype=np.int64)
-    size = min(column.size for column in values.values())
-    values = {quantity: column[column.size - size :] for quantity, column in values.items()}
-    missing = {quantity: int(np.isnan(column).sum()) for quantity, column in values.items()}
-    return SensorTrace(
-        samples=sample_table(times_ns[times_ns.size - size :], values),
-        alignment="the sensors stand in the rows of the frame log",
-        provenance=replace(provenance, evidence=tuple(column.evidence for column in choice.columns)),
-        missing_counts=missing,
-        caveats=(*caveats, *missing_caveats(missing, size)),
-    )
+    chosen, found = choose_sensor_columns(columns, style=style)
+    if parsed.read_columns is None or not chosen:
+        return None
+    caveats = [replace(caveat, weight=Weight.NOTE) for caveat in found]
+    table = parsed.read_columns([column.name for column in chosen])
+    # Where the first frame began there may be no row of the log, so no sample either.
+    first = int(not table.column(0)[0].is_valid)
+    values = {}
+    for column in chosen:
+        values[column.quantity], more = readings(table.column(column.name).slice(first), column, style)
+        caveats += more
+    times_ns = np.asarray(numpy_of(parsed.frames.column(TIME_COLUMN)), dtype=np.int64)[first:]
+    about = replace(provenance, evidence=tuple(column.evidence for column in chosen))
+    return _trace(times_ns, values, "the sensors stand in the rows of the frame log", about, tuple(caveats))

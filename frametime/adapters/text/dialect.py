@@ -11,8 +11,8 @@ from collections.abc import Sequence
 from typing import Final, NamedTuple
 
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.columns.header_words import unit_of_text
 from frametime.adapters.columns.layout import Layout
+from frametime.adapters.columns.words import unit_of_text
 from frametime.adapters.text.cell_kind import CellKind, kind_of
 from frametime.adapters.text.text_rows import (
     SAMPLE_ROWS,
@@ -124,7 +124,7 @@ def _is_units_row(cells: Sequence[str]) -> bool:
     filled = [cell for cell in map(str.strip, cells) if cell.strip(" -#[]()")]
     if not any(cell[0] in "[({" or len(cell) < 16 for cell in filled):
         return False
-    known = sum(unit_of_text(cell) != (None, None) for cell in filled)
+    known = sum(unit_of_text(cell) is not None for cell in filled)
     bracketed = sum(cell[0] + cell[-1] in ("[]", "()", "{}") for cell in filled)
     return bool(filled) and known > 0 and (known == len(filled) or bracketed == len(filled))
 

@@ -7,8 +7,8 @@ from collections.abc import Iterable
 from fractions import Fraction
 from typing import Final, NamedTuple
 
-from frametime.adapters.clocks.time_units import TimeUnit, unit_named
 from frametime.adapters.columns.layout import Layout
+from frametime.adapters.columns.words import Unit, unit_named
 from frametime.adapters.text.cell_kind import (
     GROUPED_BY_COMMA,
     GROUPED_BY_MARK,
@@ -143,7 +143,7 @@ def digit_power(cell: str, style: NumberStyle) -> int:
     return int(match[2] or 0) - min(digits, 30)
 
 
-def unit_in_cell(cell: str) -> TimeUnit | None:
+def unit_in_cell(cell: str) -> Unit | None:
     """The unit that stands behind the number of a cell."""
     match = WITH_UNIT.fullmatch(cell.strip())
     return unit_named(match[2]) if match else None

@@ -1,0 +1,384 @@
+"""The table of a sensor log: its time column, its quantities, and the rows of one card."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
+from typing import Final, NamedTuple, cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.adapters.arrow.arrow_columns import arrow_int64, compute
+from frametime.adapters.base import MAX_LISTED_ROWS, ReadOptions
+from frametime.adapters.clocks.capture_start import SINCE_1970_NS, ClockKind
+from frametime.adapters.clocks.time_values import clean_texts, dates_in_both_orders, times_of_texts
+from frametime.adapters.columns.column_facts import ColumnFacts, column_facts, layout_choice
+from frametime.adapters.columns.column_refusals import column_named
+from frametime.adapters.columns.header_words import Meaning
+from frametime.adapters.columns.layout import Layout
+from frametime.adapters.columns.words import CLOCK, DATE, WORDS, Unit, unit_named, words_of
+from frametime.adapters.sensors.quantities import QUANTITIES, SENSOR_METRICS, sensor_caveat
+from frametime.adapters.sensors.sensor_columns import SensorColumn, choose_sensor_columns, names_device
+from frametime.adapters.sensors.sensor_layout import SensorLayout
+from frametime.adapters.sensors.sensor_log import SensorOptions
+from frametime.adapters.sensors.sensor_readings import readings
+from frametime.adapters.text.cell_kind import CellKind, is_value, kind_of
+from frametime.adapters.text.dialect import Dialect
+from frametime.adapters.text.number_style import NumberStyle, exact_value, number_styles, told_style
+from frametime.adapters.text.table_reader import TextTable, lines_of_records, read_texts
+from frametime.adapters.text.text_faults import scan_rows, sensor_text_caveats
+from frametime.adapters.text.text_source import TextSource
+from frametime.capture import Provenance, RejectedRow
+from frametime.caveats import Caveat, Weight
+from frametime.errors import SensorError, printable
+from frametime.words import joined
+
+_DAY_NS: Final = 86_400 * 10**9
+_DAY: Final = r"\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.]\d{4}"
+_MOST_LISTED: Final = 16
+_DEVICE_WORDS: Final = frozenset(
+    ("device", "card", "gpu", "adapter", "uuid", "guid", "serial", "slot", "bus", "pci", "board")
+)
+_NAME_WORDS: Final = frozenset(("name", "index", "id", "number", "no", "nr", "model", "address"))
+
+
+class SensorSamples(NamedTuple):
+    """The samples of one card as they stand in a log, on the log's own clock.
+
+    Attributes
+    ----------
+    ns : ndarray of int64
+        One time for each sample, in the order of the rows. ``absolute``: ns since 1970 in UTC. ``zoneless``: the same
+        as if the dates were UTC, although they name no zone. ``time of day``: ns since midnight of a day that is not
+        named. ``elapsed``: ns on a clock of its own.
+    kind : str
+    column : str
+        Name of the time column.
+    other_ns : ndarray of int64 or None
+        The times with day and month the other way round, where nothing in the log tells which is which.
+    values : Mapping of str to ndarray of float64
+        Quantity to readings, NaN where a cell could not be used.
+    provenance : Provenance
+    caveats : tuple of Caveat
+    back_line : int or None
+        Line after the largest step back of the clock.
+    """
+
+    ns: NDArray[np.int64]
+    kind: ClockKind
+    column: str
+    other_ns: NDArray[np.int64] | None
+    values: Mapping[str, NDArray[np.float64]]
+    provenance: Provenance
+    caveats: tuple[Caveat, ...]
+    back_line: int | None
+
+    @property
+    def name(self) -> str:
+        """Of the log, for messages."""
+        return self.provenance.file_name
+
+
+class SensorReader:
+    """One sensor log being read."""
+
+    def __init__(
+        self, text: TextSource, dialect: Dialect, layout: SensorLayout, options: SensorOptions, read: ReadOptions
+    ) -> None:
+        self._text = text
+        self._dialect = dialect
+        self._layout = layout
+        self._options = options
+        self._read = read
+        self._facts = column_facts(
+            dialect.names, dialect.units_row, [row.cells for row in dialect.sample], dialect.n_columns
+        )
+        self._scan = scan_rows(text, dialect)
+        self._style = _number_style(self._facts, layout.text, text.name)
+        self._evidence: list[str] = []
+        self._caveats: list[Caveat] = []
+
+    def samples(self, wants_absolute: bool) -> SensorSamples:
+        """The samples of one card.
+
+        Raises
+        ------
+        SensorError
+            If there is no time or no quantity, or several cards and none was chosen.
+        """
+        time = self._time_column(wants_absolute=wants_absolute)
+        assert time.unit is not None
+        unit = time.unit
+        self._evidence.append(
+            f"time: column {time.shown}, in {unit.name} ({time.unit_from}; --sensor-layout overrides)"
+        )
+        days = [fact for fact in self._facts if fact.cells and all(re.fullmatch(_DAY, c.strip()) for c in fact.cells)]
+        day = days[0].position if unit is CLOCK and len(days) == 1 else None
+        chosen = self._quantities(time)
+        device = self._device_column({time.position, *(column.position for column in chosen)})
+        needed = {time.position, day, device, *(column.position for column in chosen)} - {None}
+        table = read_texts(self._text, self._dialect, sorted(cast("set[int]", needed)), self._read)
+        rows = self._rows_of_device(table, device)
+        texts = clean_texts(table.columns[time.position].take(arrow_int64(rows)))
+        if day is not None:
+            dates = clean_texts(table.columns[day].take(arrow_int64(rows)))
+            texts, unit = compute().binary_join_element_wise(dates, texts, " "), DATE
+        found, other_ns = times_of_texts(texts, unit, self._style), None
+        if unit is DATE and found.ok is not None and not found.ok.any():
+            found, other = dates_in_both_orders(texts)
+            other_ns = other.ns if other.ok is None else other.ns[other.ok]
+        ok = np.ones(rows.size, dtype=np.bool_) if found.ok is None else found.ok
+        ns, timed = found.ns[ok], rows[ok]
+        rejected = self._rejected(table, rows[~ok], time)
+        if timed.size < 2:
+            raise self._error(f"{timed.size} rows have a time, two are needed", helps="give the whole sensor log")
+        told = sensor_text_caveats(self._text, self._dialect, table, self._scan)
+        self._caveats += [replace(caveat, metrics=SENSOR_METRICS) for caveat in told]
+        if unit is CLOCK:
+            ns = self._past_midnight(ns)
+        values = {}
+        for column in chosen:
+            cells = table.columns[column.position].take(arrow_int64(timed))
+            values[column.quantity], caveats = readings(cells, column, self._style)
+            self._caveats += caveats
+        own = replace(self._layout.text, time_column=time.ref, unit=time.unit.name, encoding=self._text.encoding)
+        layout = SensorLayout(
+            text=own,
+            time_zone=self._layout.time_zone,
+            device_column=None if device is None else self._facts[device].ref,
+            columns={column.quantity: self._facts[column.position].ref for column in chosen},
+            units={column.quantity: column.unit for column in chosen if column.unit is not None},
+        )
+        steps = np.diff(ns)
+        back = [int(table.records[timed][int(np.argmin(steps)) + 1])] if (steps < 0).any() else []
+        return SensorSamples(
+            ns=ns,
+            kind=self._kind(time, unit, ns, zoned=bool(found.zoned)),
+            column=time.name,
+            other_ns=other_ns,
+            values=values,
+            provenance=Provenance(
+                file_name=self._text.name,
+                sha256="",
+                size_bytes=0,
+                adapter="sensor-text",
+                rows_read=int(timed.size),
+                rows_rejected=int((~ok).sum()) + len(table.short),
+                rejected_rows=rejected,
+                layout_toml=layout.to_toml(),
+                evidence=tuple(self._evidence),
+                metadata=self._dialect.metadata,
+            ),
+            caveats=tuple(self._caveats),
+            back_line=next(iter(lines_of_records(self._text, self._dialect, back)), None),
+        )
+
+    def _time_column(self, *, wants_absolute: bool) -> ColumnFacts:
+        """The time column, with its unit; an absolute or an elapsed one where the log has both."""
+        told, name = self._layout.text, self._text.name
+        if told.time_column is not None:
+            found = [column_named(self._facts, told.time_column, key="time_column", name=name)]
+        else:
+            fitting = [fact for fact in self._facts if self._may_be_time(fact)]
+            found = [fact for fact in fitting if self._is_absolute(fact) == wants_absolute] or fitting
+        if not found:
+            raise self._no_time()
+        if len(found) > 1:
+            choice = layout_choice([(fact.name, fact.position) for fact in found])
+            found_names = joined([fact.shown for fact in found])
+            helps = f"settle it in a sensor layout: time_column = {choice}"
+            raise self._error(f"{found_names} may each be the time", helps=helps)
+        (time,) = found
+        if told.unit is not None:
+            time = time._replace(unit=unit_named(told.unit), unit_from="as told")
+        if time.unit is None or time.unit.form == "rate":
+            raise self._error(
+                "the time has no unit",
+                column=time.name,
+                helps=f'give it in a sensor layout, two lines: time_column = "{printable(time.name, limit=60)}" '
+                'and unit = "s" (or "ms", "us", "ns")',
+            )
+        return time
+
+    def _may_be_time(self, fact: ColumnFacts) -> bool:
+        if fact.unit in (DATE, CLOCK):
+            # An address on a bus looks like a time of day.
+            return not _names_cards(fact.name)
+        # Several cards in one log share their times, so a step may be 0; a clock that goes back is refused later.
+        named = fact.numeric and fact.meaning in (Meaning.TIMESTAMP, Meaning.TIME)
+        return named and len(set(fact.values(self._style))) > 1
+
+    def _is_absolute(self, time: ColumnFacts) -> bool:
+        """Whether a time is a date, or counts since 1970."""
+        if time.unit is None or time.unit.form != "number":
+            return time.unit is DATE
+        values = time.values(self._style)
+        return bool(values) and all(SINCE_1970_NS[0] <= value <= SINCE_1970_NS[1] for value in values)
+
+    def _no_time(self) -> SensorError:
+        named = [fact for fact in self._facts if WORDS["stamp"].union(("time",)) & set(words_of(fact.name))]
+        odd = next((fact for fact in named if fact.cells and re.search(r"\d[/.:-]\d", fact.cells[0])), None)
+        if odd is not None and not odd.values(self._style):
+            return self._error(
+                f"'{printable(odd.cells[0], limit=40)}' is no time that is read",
+                column=odd.name,
+                helps="write dates as 2026-11-25T09:00:00 and times of day as 09:00:00, from 0 to 24 h",
+            )
+        shown = ", ".join(fact.shown for fact in self._facts[:12])
+        helps = 'name it in a sensor layout, two lines: time_column = "NAME" and unit = "s"'
+        return self._error(f"no time column is found among {shown}", helps=helps)
+
+    def _kind(self, time: ColumnFacts, unit: Unit, ns: NDArray[np.int64], *, zoned: bool) -> ClockKind:
+        if unit is DATE:
+            return "absolute" if zoned else "zoneless"
+        if unit is CLOCK and int(ns[0]) > 3600 * 10**9 and self._options.offset_s is None:
+            return "time of day"
+        if self._is_absolute(time):
+            self._evidence.append(f"time: {time.shown} counts since 1970, which is in UTC by definition (POSIX)")
+            return "absolute"
+        return "elapsed"
+
+    def _past_midnight(self, ns: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Times of day go on after midnight: a step back by more than half a day is the next day."""
+        passed = np.cumsum(np.diff(ns, prepend=ns[:1]) < -_DAY_NS // 2, dtype=np.int64)
+        if not passed[-1] or int(ns.max()) >= _DAY_NS:
+            return ns
+        message = "The time of day passed midnight within the sensor log; later samples are of the next day."
+        self._caveats.append(sensor_caveat("sensor-midnight", message))
+        return ns + passed * _DAY_NS
+
+    def _quantities(self, time: ColumnFacts) -> tuple[SensorColumn, ...]:
+        units_row = self._dialect.units_row or ("",) * len(self._facts)
+        columns = [
+            SensorColumn.of(fact.name, fact.position, fact.cells, units_row[fact.position])
+            for fact in self._facts
+            if fact.position != time.position
+        ]
+        told = tuple(self._told(quantity, columns) for quantity in QUANTITIES if quantity in self._layout.columns)
+        free = [column for column in columns if column.position not in {each.position for each in told}]
+        quantities = {column.quantity for column in told}
+        found, caveats = choose_sensor_columns(free, device=self._options.device, told=quantities, style=self._style)
+        chosen = (*told, *found)
+        self._caveats += caveats
+        self._evidence += [column.evidence for column in chosen]
+        if not chosen:
+            reasons = " ".join(caveat.message for caveat in caveats)
+            raise self._error(
+                "no column is found that holds power, temperature, a clock, load, fan, voltage or memory"
+                + (f" ({reasons})" if reasons else ""),
+                helps='name one in a sensor layout, for example power_w = "NAME" and power_w_unit = "W"',
+            )
+        return chosen
+
+    def _told(self, quantity: str, columns: Sequence[SensorColumn]) -> SensorColumn:
+        fact = column_named(self._facts, self._layout.columns[quantity], key=quantity, name=self._text.name)
+        column = next((column for column in columns if column.position == fact.position), None)
+        if column is None:
+            raise self._error("the column is the time", column=fact.name, helps=f"name another one for {quantity}")
+        unit = self._layout.units.get(quantity)
+        if unit is None and column.stated_unit is None:
+            helps = f'add to the sensor layout: {quantity}_unit = "{QUANTITIES[quantity].unit}"'
+            raise self._error(f"no unit is known for {quantity}", column=fact.name, helps=helps)
+        if unit not in (None, column.unit):
+            column = column._replace(unit=unit, factor=1.0)
+        return column._replace(quantity=quantity, evidence=f"{quantity}: column {fact.shown}, as told")
+
+    def _device_column(self, used: Collection[int]) -> int | None:
+        """Position of the column that names the card of each row: of several the one that tells most apart."""
+        if self._layout.device_column is not None:
+            told = self._layout.device_column
+            return column_named(self._facts, told, key="device_column", name=self._text.name).position
+        found: dict[int, int] = {}
+        for fact in self._facts:
+            # An address on a bus looks like a time of day.
+            timed = fact.unit not in (None, CLOCK) or fact.said.other_unit is not None
+            if fact.position in used or timed or not _names_cards(fact.name):
+                continue
+            cells = Counter(cell.strip() for cell in fact.cells if kind_of(cell) is not CellKind.MISSING)
+            if cells and sum(cells.values()) >= 2 * len(cells):
+                found[fact.position] = len(cells)
+        return max(found, key=lambda position: (found[position], -position), default=None)
+
+    def _rows_of_device(self, table: TextTable, device: int | None) -> NDArray[np.int64]:
+        wanted = self._options.device
+        if device is None:
+            if wanted is not None and not any(names_device(fact.name, wanted) for fact in self._facts):
+                raise self._error(
+                    f"nothing in the log names a card '{printable(wanted, limit=40)}'",
+                    helps="leave out --sensor-device, or name the column of the cards in a sensor layout: "
+                    'device_column = "NAME"',
+                )
+            return np.arange(table.records.size, dtype=np.int64)
+        cells = np.array(clean_texts(table.columns[device]).to_pylist(), dtype=object)
+        names = [str(cell) for cell in dict.fromkeys(cells.tolist())]
+        listed = ", ".join(f"'{printable(each, limit=40)}'" for each in names[:_MOST_LISTED])
+        column = self._facts[device].name
+        if wanted is None and len(names) > 1:
+            found = f"the log holds {len(names)} cards: {listed}"
+            raise self._error(found, column=column, helps="choose one with --sensor-device")
+        if wanted is None:
+            return np.arange(cells.size, dtype=np.int64)
+        card = next((each for each in names if each.casefold() == wanted.strip().casefold()), None)
+        if card is None:
+            found = f"there is no card '{printable(wanted, limit=40)}'"
+            raise self._error(found, column=column, helps=f"the log holds {listed}")
+        self._evidence.append(f"card: '{printable(card)}' of {len(names)}, chosen with --sensor-device")
+        return np.flatnonzero(cells == card)
+
+    def _rejected(self, table: TextTable, untimed: NDArray[np.int64], time: ColumnFacts) -> tuple[RejectedRow, ...]:
+        bad = [(int(record), f"the time in {time.shown} cannot be read") for record in table.records[untimed]]
+        bad = sorted([*bad, *((number, "the row has too few cells") for number, _ in table.short)])
+        total = int(table.records.size) + len(table.short)
+        if 2 * len(bad) > total:
+            raise self._error(f"{len(bad)} of {total} rows have no readable time", column=time.name)
+        if bad:
+            message = f"{len(bad)} of {total} rows of the sensor log have no readable time or too few cells."
+            weight = Weight.CARE if len(bad) > 0.01 * total else Weight.NOTE
+            self._caveats.append(sensor_caveat("sensor-rows-rejected", message, weight))
+        listed = bad[:MAX_LISTED_ROWS]
+        lines = lines_of_records(self._text, self._dialect, [record for record, _ in listed])
+        return tuple(RejectedRow(line=line, reason=why) for line, (_, why) in zip(lines, listed, strict=True))
+
+    def _error(self, found: str, *, helps: str | None = None, column: str | None = None) -> SensorError:
+        return SensorError.at(self._text.name, found, column=column or None, helps=helps)
+
+
+def _names_cards(column: str) -> bool:
+    """Whether a column of that name tells which card a row is of: ``pci.bus_id`` does, ``gpu power`` does not."""
+    words = {word for word in words_of(column) if not word.isdigit()}
+    return words <= _DEVICE_WORDS | _NAME_WORDS and bool(words & (_DEVICE_WORDS | {"name"}) or words == {"index"})
+
+
+def _number_style(facts: Sequence[ColumnFacts], layout: Layout, name: str) -> NumberStyle:
+    """The style of the numbers, as told or as the first cells show it.
+
+    Raises
+    ------
+    SensorError
+        If two styles fit, or no style fits every column.
+    """
+    if (told := told_style(layout)) is not None:
+        return told
+    numeric = [fact for fact in facts if fact.numeric and fact.unit not in (DATE, CLOCK)]
+    numbers = [(fact.name, [cell for cell in fact.cells if is_value(kind_of(cell))]) for fact in numeric]
+    styles, why = number_styles(cell for _, cells in numbers for cell in cells)
+    if len(styles) > 1:
+        each = [
+            f'decimal = "{style.decimal}"' + f' with thousands = "{style.thousands}"' * bool(style.thousands)
+            for style in styles
+        ]
+        raise SensorError.at(name, why, helps=f"say which in a sensor layout: {' or '.join(each)}")
+    for column, cells in numbers:
+        odd = [cell for cell in cells if exact_value(cell, styles[0]) is None]
+        # A few such cells are faults, which are counted when the column is read.
+        if 2 * len(odd) > len(cells):
+            raise SensorError.at(
+                name,
+                f"'{odd[0].strip()}' is written in another way than the numbers of other columns ({why})",
+                column=column or None,
+                helps='write all in one way, or say in a sensor layout which counts: decimal = "," or decimal = "."',
+            )
+    return styles[0]
