@@ -104,6 +104,7 @@ def test_permission_is_named_whoever_asks(tmp_path: Path, monkeypatch: pytest.Mo
         read_capture(path)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="sparse files are made otherwise there")
 def test_a_line_of_two_gigabytes_is_refused_in_little_memory(tmp_path: Path) -> None:
     path = tmp_path / "long.csv"

@@ -131,6 +131,7 @@ PRINTING = (
 )  # fmt: skip
 
 
+@pytest.mark.slow
 @posix
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="there is no /dev/full here")
 @pytest.mark.parametrize(("to", "says"), [(">/dev/full", "No space left on device"), (">&-", "it is closed")])

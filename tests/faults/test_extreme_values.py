@@ -84,6 +84,7 @@ def test_every_number_has_a_range_with_two_ends() -> None:
     assert all(abs(bound) < 1e16 for allowed in RANGES.values() for bound in (allowed.low, allowed.high))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("name", "option"), list(valued_options()), ids=lambda part: getattr(part, "name", part))
 def test_an_extreme_value_is_taken_or_refused_in_one_line(
     name: str, option: click.Option, bench: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
@@ -155,6 +156,7 @@ def plan_with(text: str, table: str, key: str, value: str) -> str:
     return text + f"\n[{table}]\n" + "".join(f"{name} = {held}\n" for name, held in lines.items())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("table", "key"), PLAN_NUMBERS)
 def test_extreme_numbers_in_a_plan(table: str, key: str, bench: Path, tmp_path: Path) -> None:
     text = (bench / "plan.toml").read_text("utf-8")
@@ -207,6 +209,7 @@ ODD_TOML: Final = (
 )  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("table", "key"), PLAN_TEXTS)
 def test_odd_values_of_the_texts_of_a_plan(table: str, key: str, bench: Path, tmp_path: Path) -> None:
     text = re.sub(rf"^{key} = .*\n", "", (bench / "plan.toml").read_text("utf-8"), flags=re.MULTILINE)

@@ -191,6 +191,7 @@ def test_what_stood_there_before_is_whole_until_it_is_replaced(
         shutil.rmtree(out)
 
 
+@pytest.mark.slow
 def test_a_plan_is_whole_wherever_its_update_is_killed(server: Server, bench: Path, tmp_path: Path) -> None:
     (tmp_path / "captures").symlink_to(bench / "captures")
     plan = tmp_path / "plan.toml"

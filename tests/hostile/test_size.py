@@ -276,6 +276,7 @@ def test_a_long_line_takes_time_in_proportion(content: str, tmp_path: Path) -> N
     assert seconds[1] < 9 * seconds[0], seconds
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform != "linux", reason="the limit on memory is set as Linux does")
 def test_a_table_that_memory_cannot_hold_is_not_called_damaged(tmp_path: Path, meter: MemoryMeter) -> None:
     """A file of some KiB with 100 million rows of one value, limits raised, and 1 GiB of address space left."""

@@ -34,6 +34,7 @@ def written(result: ReviewResult, folder: Path, *, request: ChartRequest, worker
     return [folder / Path(name).name for name in writers]
 
 
+@pytest.mark.slow
 def test_several_processes_draw_what_one_draws(tmp_path: Path) -> None:
     result = sample_review(n_scenes=2, n_cards=2, n_runs=2, with_curves=True)
     request = ChartRequest(only=("matrix", "ratios", "standings", "scene-bars", "repeatability", "percentiles"))

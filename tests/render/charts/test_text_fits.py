@@ -143,6 +143,7 @@ def test_a_narrow_matrix_shows_no_more_resolutions_than_fit() -> None:
     assert {resolutions for _, resolutions in matrix_pages(result, THEMES[0])} == {tuple(result.resolutions)}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("size", ["web-2x", "video-1080p", "video-4k", "print-180mm"])
 @pytest.mark.parametrize("palette", ["light", "dark"])
 def test_texts_at_other_sizes(size: str, palette: str) -> None:

@@ -142,6 +142,7 @@ def test_a_hundred_cells_stay_below_three_megabytes(hundred_folder: Path) -> Non
     assert 1_000_000 < size_bytes < 3_000_000
 
 
+@pytest.mark.slow
 def test_twelve_metrics_in_a_hundred_cells_stay_below_three_megabytes() -> None:
     result = samples.hundred_cells(many_metrics=True)
     texts = report_texts(result, charts_folder="charts")
