@@ -75,6 +75,10 @@ RANGES: Final[Mapping[str, Range]] = MappingProxyType(
         "film_window_s": Range(1.0, 600.0),
         # Plans
         "margin": Range(1e-4, 0.9999),
+        "seed": Range(0, (1 << 31) - 1),
+        "swaps": Range(0, 10_000),
+        "minutes_per_swap": Range(0.0, 1440.0),
+        "minutes_per_run": Range(0.1, 1440.0),
         "price": Range(1e-4, 1e12),
         "tariff_per_kwh": Range(1e-4, 1e6),
         "hours_per_day": Range(0.01, 24.0),

@@ -2,8 +2,8 @@
 
 Cards are put in again and again, in mirrored order (``A B C, C B A``): between two passes no card is swapped, and what
 rises or falls evenly over the session falls on all cards alike. Within a pass every card plays the same runs, in the
-same order, drawn at random. Mirrored sequences are those of a trend-free design (D. R. Cox, Biometrika 38, 312-323, 1951;
-from memory).
+same order, drawn at random. Mirrored sequences are those of designs that are free of a trend (D. R. Cox, Biometrika 38,
+312-323, 1951; from memory).
 """
 
 from __future__ import annotations

@@ -9,11 +9,14 @@ text that is nothing but a number is left alone: as a formula it would be that n
 
 from __future__ import annotations
 
+import io
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, Final, Literal
 
+from frametime.lab.order import Step
+from frametime.replacing import write_bytes
 from frametime.version import __version__
 
 if TYPE_CHECKING:
@@ -141,6 +144,15 @@ def arrow_schema(columns: Iterable[Column], name: str) -> pa.Schema:
     ]
     about: dict[bytes | str, bytes | str] = {"frametime": f'{{"schema": "{name}", "version": "{__version__}"}}'}
     return pa.schema(fields, metadata=about)
+
+
+def write_order(steps: Iterable[Step], path: Path) -> None:
+    """Write the order of runs as CSV, with an apostrophe before a text that is like a formula."""
+    kinds: dict[str, Literal["text", "whole", "number"]] = {"stint": "whole", "start_min": "number"}
+    columns = [Column(name=name, kind=kinds.get(name, "text")) for name in Step._fields]
+    stream = io.BytesIO()
+    write_csv(frame_of([step._asdict() for step in steps], columns), stream, escape_formulas=True)
+    write_bytes(path, stream.getvalue())
 
 
 def write_parquet(frames: Iterable[pl.DataFrame], path: Path, schema: pa.Schema) -> None:

@@ -27,6 +27,7 @@ from frametime.pipeline.worker_pool import WorkerLimits
 from frametime.plans.finding_runs import RunFile, find_runs
 from frametime.plans.folder_walk import FoundFile, files_below, passed_over
 from frametime.plans.plan import ReviewPlan, exclusions_of
+from frametime.plans.plan_order import chosen_order
 from frametime.ranges import check_ranges
 from frametime.review.result import Coverage, RunToMake, UnreadableFile
 from frametime.review.reviewing import flags_and_coverage
@@ -239,6 +240,7 @@ class _Runs:
 
     def __init__(self, plan: ReviewPlan) -> None:
         self._plan = plan
+        self._order = chosen_order(plan.design, plan.order)
         self._made: dict[str, PlacedRun | UnreadableFile] = {}
         self.seen: dict[Path, tuple[int, ...] | None] = {}
 
@@ -269,11 +271,12 @@ class _Runs:
     def standing(self) -> BenchReport:
         """Where the review stands before the first new run."""
         _, coverage = flags_and_coverage(self._plan.design, self.placed, self.unreadable)
-        return BenchReport(coverage=coverage, next_run=next_to_make(coverage))
+        return BenchReport(coverage=coverage, next_run=next_to_make(coverage, order=self._order))
 
     def newest(self, made: PlacedRun | UnreadableFile) -> BenchReport:
         """A run beside the others."""
-        return BenchReport(newest=newest_run(self._plan.design, self.placed, made, unreadable=self.unreadable))
+        newest = newest_run(self._plan.design, self.placed, made, unreadable=self.unreadable, order=self._order)
+        return BenchReport(newest=newest)
 
 
 def watch_plan(

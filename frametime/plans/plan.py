@@ -16,7 +16,7 @@ from frametime.metrics.level import low_key
 from frametime.metrics.options import MeasureOptions, Refresh, StutterRule
 from frametime.plans.path_pattern import PathPattern
 from frametime.plans.plan_cuts import cuts_of
-from frametime.plans.plan_keys import CapturesKeys, MeasureKeys, PlanKeys
+from frametime.plans.plan_keys import CapturesKeys, MeasureKeys, OrderKeys, PlanKeys
 from frametime.render.charts.chart_catalog import CATALOG, keys_for
 from frametime.review.design import CardEntry, MetricEntry, ReviewDesign, RunningCost, SceneEntry
 from frametime.settings.decoding import decoded
@@ -82,6 +82,7 @@ class ReviewPlan:
     ``scene_settings`` and ``operating_systems`` are conditions by scene and by card, where the plan names them;
     ``limits`` are those of each card;
     ``charts`` are keys of charts of which the review draws all, where the plan names any;
+    ``order`` says in which order runs are made, where the plan does;
     ``resolved`` is the plan as plain values with all defaults filled in;
     ``read`` and ``sensors`` hold what a plan has no key for, for every log.
     """
@@ -94,6 +95,7 @@ class ReviewPlan:
     operating_systems: Mapping[str, str]
     limits: Mapping[str, CardLimits]
     charts: tuple[str, ...] | None
+    order: OrderKeys | None
     resolved: Mapping[str, object]
     read: ReadOptions | None = None
     sensors: SensorOptions | None = None
@@ -185,6 +187,7 @@ def parse_plan(text: str, *, file_name: str, folder: Path) -> ReviewPlan:
             for card in keys.cards
         },
         charts=keys.charts,
+        order=keys.order,
         resolved=_resolved(keys, design),
     )
 

@@ -98,6 +98,15 @@ class RunningCostKeys(Struct, frozen=True, kw_only=True):
     currency: Text | None = None
 
 
+class OrderKeys(Struct, frozen=True, kw_only=True):
+    """``[order]``: in which order runs are made, and what it costs."""
+
+    seed: Annotated[int, within("seed")] = 1
+    swaps: Annotated[int, within("swaps")] | None = None
+    minutes_per_swap: Annotated[float, within("minutes_per_swap")] = 10.0
+    minutes_per_run: Annotated[float, within("minutes_per_run")] = 3.0
+
+
 class ExcludeKeys(Struct, frozen=True, kw_only=True):
     """``[[exclude]]``."""
 
@@ -142,4 +151,5 @@ class PlanKeys(Struct, frozen=True, kw_only=True):
     cut_each: tuple[Literal["resolution", "tag"], ...] = ("resolution",)
     running_cost: RunningCostKeys | None = None
     publish: PublishKeys = PublishKeys()
+    order: OrderKeys | None = None
     exclude: tuple[ExcludeKeys, ...] = ()

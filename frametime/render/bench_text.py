@@ -38,7 +38,10 @@ def newest_run_text(design: ReviewDesign, newest: NewestRun, *, style: Style = u
     )
     if own.look is not None:
         lines[-1] += f" {_LOOKS.get(own.look) or f'This cell: {look_words(own)}.'}"
-    return "\n".join([*lines, next_run_text(design, newest.coverage, newest.next_run)]) + "\n"
+    following = next_run_text(design, newest.coverage, newest.next_run)
+    if newest.next_run is not None and newest.next_run.card != run.card:
+        following = f"Swap cards. {following}"
+    return "\n".join([*lines, following]) + "\n"
 
 
 def next_run_text(design: ReviewDesign, coverage: Coverage, next_run: RunToMake | None) -> str:

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from frametime.lab.order import Step
 from frametime.review.design import ReviewDesign
 from frametime.review.result import Coverage, Flag, RunToMake, UnreadableFile
 from frametime.review.reviewing import flags_and_coverage
@@ -45,6 +46,7 @@ def newest_run(
     newest: PlacedRun | UnreadableFile,
     *,
     unreadable: Sequence[UnreadableFile] = (),
+    order: Sequence[Step] = (),
 ) -> NewestRun:
     """Set the newest run beside the others.
 
@@ -56,6 +58,8 @@ def newest_run(
     newest : PlacedRun or UnreadableFile
     unreadable : sequence of UnreadableFile
         Captures that could not be measured.
+    order : sequence of Step
+        In which runs are made, where the plan says it.
 
     Raises
     ------
@@ -82,12 +86,19 @@ def newest_run(
         others_pct=others_pct,
         n_others=n_others,
         coverage=coverage,
-        next_run=next_to_make(coverage, place),
+        next_run=next_to_make(coverage, place, run=newest.run, order=order),
     )
 
 
-def next_to_make(coverage: Coverage, place: tuple[str, str, str] | None = None) -> RunToMake | None:
-    """What to make next after a run at ``place``: a card is changed only when nothing is left to do on it."""
+def next_to_make(
+    coverage: Coverage, place: tuple[str, str, str] | None = None, *, run: str = "", order: Sequence[Step] = ()
+) -> RunToMake | None:
+    """What to make next after a run at ``place``: a card is changed only when nothing is left to do on it.
+
+    In an ``order``, when nothing is left to do in this stint on the card; what is not in it comes last.
+    """
+    if order:
+        return _next_in_order(coverage, None if place is None else (*place, run), order)
     if place is None:
         return next(iter(coverage.to_make), None)
     card, scene, resolution = place
@@ -96,3 +107,23 @@ def next_to_make(coverage: Coverage, place: tuple[str, str, str] | None = None) 
         key=lambda run: (run.card != card, run.scene != scene, run.resolution != resolution),
         default=None,
     )
+
+
+def _next_in_order(
+    coverage: Coverage, newest: tuple[str, str, str, str] | None, order: Sequence[Step]
+) -> RunToMake | None:
+    places = {_numbered(step[:4]): at for at, step in enumerate(order)}
+    here = -1 if newest is None else places.get(_numbered(newest), -1)
+    stint = order[max(here, 0)].stint
+
+    def rank(run: RunToMake) -> tuple[bool, bool, int]:
+        at = places.get(_numbered((run.card, run.scene, run.resolution, run.run)), len(order))
+        is_here = newest is not None and run.card == newest[0] and at < len(order) and order[at].stint <= stint
+        return not is_here, not is_here and at < here, at
+
+    return min(coverage.to_make, key=rank, default=None)
+
+
+def _numbered(run: tuple[str, str, str, str]) -> tuple[str, str, str, str]:
+    """A run by its number, however that is written (``02`` is run 2)."""
+    return *run[:3], run[3].lstrip("0")

@@ -245,6 +245,12 @@ OTHERS: Final = (
     Case("plan", "pattern", "captures --out new.toml", "--path-pattern {scene}/{card}/{resolution}/run{run}.csv"),
     Case("plan", "dry_run", "captures --out new.toml", "--dry-run"),
     Case("plan", "force", "captures --out taken.txt", "--force"),
+    Case("order", "swaps", "formulas.toml", "--swaps 0"),
+    Case("order", "minutes_per_swap", "formulas.toml", "--minutes-per-swap 3"),
+    Case("order", "minutes_per_run", "formulas.toml", "--minutes-per-run 9"),
+    Case("order", "seed", "formulas.toml", "--seed 4"),
+    Case("order", "out", "formulas.toml", "--out order.csv"),
+    Case("order", "force", "formulas.toml --out taken.txt", "--force"),
     Case("review", "out", "plan.toml --no-charts --no-report --out out", "--out other"),
     Case("review", "coverage", "plan.toml --out out", "--coverage"),
     Case(

@@ -70,6 +70,7 @@ _SMALLEST = {
     "running_cost": "[running_cost]\ntariff_per_kwh = 1\nhours_per_day = 1",
     "publish": "[publish]",
     "measure": "[measure]",
+    "order": "[order]",
     "exclude": '[[exclude]]\nrun = "a/s/r/1"\nreason = "x"',
 }
 
@@ -109,9 +110,9 @@ def test_the_keys_of_cuts() -> None:
     assert told == known_keys("cuts")
 
 
-@pytest.mark.parametrize("table", ["running_cost", "publish", "measure", "exclude"])
+@pytest.mark.parametrize("table", ["running_cost", "publish", "measure", "order", "exclude"])
 def test_the_keys_of_the_other_tables(table: str) -> None:
-    text = part_of("plan.md", "## [running_cost], [publish], [measure], [[exclude]]")
+    text = part_of("plan.md", "## [running_cost], [publish], [measure], [order], [[exclude]]")
     rows = re.findall(rf"^\| {table} \| (.+?) \|", text, re.MULTILINE)
     assert words_in(" ".join(rows)) == known_keys(table)
 

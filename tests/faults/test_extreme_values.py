@@ -36,6 +36,7 @@ LINES: Final = {
     "batch": "bench --out out.csv --workers 1 --path-pattern {card}.csv --sensors-pattern {card}.csv.sensors.csv",
     "compare": "run.csv --out out --only percentiles",
     "plan": "captures --out new.toml",
+    "order": "plan.toml",
     "review": "plan.toml --out out --no-charts --no-report --workers 1",
     "tune new": "new.toml",
     "tune next": "tuned.toml",

@@ -63,7 +63,11 @@ def test_runs_are_told_as_they_are_made(plan: ReviewPlan) -> None:
     assert second is not None and second.n_others == 1
     assert second.others_pct == pytest.approx(100.0 * (10.0 / 10.4 - 1.0), abs=0.2)
     assert second.next_run is not None and (second.next_run.card, second.next_run.run) == ("birch", "1")
-    assert newest_run_text(plan.design, second).splitlines()[-1].startswith("Next: birch, harbor at 1440p, run 1")
+    assert (
+        newest_run_text(plan.design, second)
+        .splitlines()[-1]
+        .startswith("Swap cards. Next: birch, harbor at 1440p, run 1")
+    )
     stop.set()
 
 

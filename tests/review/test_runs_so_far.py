@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from example_result import METRICS, design, placed_run
 
+from frametime.lab.order import Step, run_order
 from frametime.render.bench_text import newest_run_text
 from frametime.review.result import UnreadableFile
 from frametime.review.run_set import PlacedRun
@@ -65,3 +66,48 @@ def test_a_capture_that_cannot_be_read_is_the_next_to_make() -> None:
     told = newest_run(DESIGN, [], broken, unreadable=[broken])
     assert told.next_run is not None and told.next_run.reason == "unreadable"
     assert newest_run_text(DESIGN, told).splitlines()[1] == "  it is cut off"
+
+
+def _made(order: tuple[Step, ...], n: int) -> list[PlacedRun]:
+    fps = {"average_fps": 100.0}
+    return [
+        placed_run(*step[:4], {"average_fps": fps["average_fps"] * (1.0 + 0.001 * (at % 5))})
+        for at, step in enumerate(order[:n])
+    ]
+
+
+def test_in_an_order_the_next_run_is_the_next_step_and_a_swap_is_told() -> None:
+    order = run_order(CARDS, DESIGN.cells, 3, passes=2, seed=1)
+    for n in range(1, len(order)):
+        runs = _made(order, n)
+        told = newest_run(DESIGN, runs, runs[-1], order=order)
+        assert told.next_run is not None
+        assert (told.next_run.card, told.next_run.scene, told.next_run.resolution, told.next_run.run) == order[n][:4]
+        is_swap = order[n].card != order[n - 1].card
+        assert newest_run_text(DESIGN, told).splitlines()[-1].startswith("Swap cards. Next: " if is_swap else "Next: ")
+
+
+def test_in_an_order_a_run_to_repeat_is_made_while_its_card_lies_there() -> None:
+    order = run_order(CARDS, DESIGN.cells, 3, passes=2, seed=1)
+    broken = [
+        UnreadableFile(
+            file_name="x.csv",
+            **dict(zip(("card", "scene", "resolution", "run"), order[at][:4], strict=True)),
+            error="x",
+        )
+        for at in (3,)
+    ]
+    runs = [run for at, run in enumerate(_made(order, 6)) if at != 3]
+    told = newest_run(DESIGN, runs, runs[-1], unreadable=broken, order=order)
+    assert told.next_run is not None
+    assert (told.next_run.scene, told.next_run.run, told.next_run.reason) == (
+        order[3].scene,
+        order[3].run,
+        "unreadable",
+    )
+    # On the other card the list goes on; what is to be repeated waits for its card.
+    swapped = next(at for at, step in enumerate(order) if step.card != order[0].card)
+    runs = [run for at, run in enumerate(_made(order, swapped + 2)) if at != 3]
+    told = newest_run(DESIGN, runs, runs[-1], unreadable=broken, order=order)
+    assert told.next_run is not None
+    assert told.next_run.scene == order[swapped + 2].scene
