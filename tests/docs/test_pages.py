@@ -6,6 +6,7 @@ import re
 from pathlib import Path
 
 import command_pages
+import pictures
 import pytest
 
 ROOT = Path(__file__).parents[2]
@@ -53,3 +54,11 @@ def test_every_page_of_docs_can_be_reached_from_the_readme() -> None:
         for target in re.findall(r"\]\(([^)#\s]+\.md)", page.read_text("utf-8")):
             waiting.append((page.parent / target).resolve())
     assert [str(page) for page in PAGES if page not in seen] == []
+
+
+def test_every_picture_is_drawn_by_the_program_and_shown() -> None:
+    there = {path.stem for path in pictures.FOLDER.iterdir()}
+    shown = {
+        Path(target).stem for page in PAGES for target in re.findall(r"!\[[^\]]*\]\(([^)]+)\)", page.read_text("utf-8"))
+    }
+    assert there == set(pictures.COMMANDS) == shown
