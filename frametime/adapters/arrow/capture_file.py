@@ -17,7 +17,7 @@ from frametime.adapters.arrow.arrow_columns import numpy_of
 from frametime.adapters.arrow.arrow_source import open_arrow
 from frametime.adapters.base import ParsedLog, ReadOptions
 from frametime.adapters.columns.words import NANOSECOND, unit_named
-from frametime.adapters.frames.applications import unnamed_stream
+from frametime.adapters.frames.streams import unnamed_stream
 from frametime.adapters.result_tables import METADATA_KEY, no_capture, writer_of_schema
 from frametime.capture import (
     FRAME_COLUMNS,

@@ -223,7 +223,8 @@ TIMED_ROLES: Final[Mapping[str, str]] = MappingProxyType(
 )
 _COARSE_RATE: Final = Fraction(1, 100)
 """Step of the rates, as a share of the usual rate, from which it is told (common practice, no source)."""
-FLAG_ROLES: Final = ("shown", "dropped")
+FLAG_ROLES: Final = ("dropped", "shown")
+"""Of two columns, that which says that a frame was shown counts: it comes last."""
 
 
 class ColumnUse(NamedTuple):
@@ -261,6 +262,13 @@ class ColumnChoice(NamedTuple):
     caveats: tuple[Caveat, ...]
     number: ColumnUse | None = None
     """The column of frame numbers."""
+
+    def timed(self) -> dict[str, ColumnUse]:
+        """Role to each column of times that is read."""
+        uses = {"time": self.time, "frame_time": self.frame_time} | {
+            role: self.others.get(role) for role in TIMED_ROLES
+        }
+        return {role: use for role, use in uses.items() if use is not None}
 
     def used_positions(self) -> set[int]:
         """Positions of every column that is read."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, NamedTuple
@@ -11,14 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.adapters.arrow.arrow_columns import arrow_bool, arrow_int64
-from frametime.adapters.base import MAX_LISTED_ROWS, OtherColumn, ParsedLog, ReadOptions
+from frametime.adapters.base import OtherColumn, ParsedLog, ReadOptions
 from frametime.adapters.clocks.agreeing_times import from_both
 from frametime.adapters.clocks.time_values import TimeValues
 from frametime.adapters.clocks.timeline import ClockRules, Timeline, from_frame_times, from_timestamps
 from frametime.adapters.columns.column_facts import PLAUSIBLE_NS, TIMED_ROLES, ColumnChoice, ColumnFacts, ColumnUse
 from frametime.adapters.columns.words import CLOCK
+from frametime.adapters.frames.frame_columns import ReadColumns
 from frametime.adapters.frames.frame_numbers import check_frame_numbers
-from frametime.adapters.frames.rejected import RejectedRows
 from frametime.adapters.text.cell_kind import is_value, kind_of
 from frametime.capture import FRAME_COLUMNS, TIME_COLUMN
 from frametime.caveats import Caveat, Weight
@@ -92,45 +92,6 @@ _NEAR_NS: Final = 3600 * NS_PER_S
 _LONG_NS: Final = NS_PER_S
 
 
-class ReadColumns(NamedTuple):
-    """The columns that are needed, as values.
-
-    Attributes
-    ----------
-    n_rows : int
-        Rows of the table that was read.
-    records : ndarray of int64 or None
-        Number of each row among the records of the log; ``None`` where they are the same.
-    time, frame_time : TimeValues or None
-    others : Mapping
-        Role (``gpu_work``, ...) to times.
-    flags : Mapping
-        Role (``shown``, ``dropped``) to truth values, and where there are any.
-    selected : ndarray of int64 or None
-        Rows of the stream that is read; ``None`` for all.
-    line_of : callable
-        Row to line in the file, for messages.
-    lines_of_records : callable
-        The same for the records of rejected rows, several at once.
-    rejected : RejectedRows
-    caveats : tuple of Caveat
-    """
-
-    n_rows: int
-    records: NDArray[np.int64] | None
-    time: TimeValues | None
-    frame_time: TimeValues | None
-    others: Mapping[str, TimeValues]
-    flags: Mapping[str, tuple[NDArray[np.bool_], NDArray[np.bool_] | None]]
-    selected: NDArray[np.int64] | None
-    line_of: Callable[[int], int]
-    lines_of_records: Callable[[Sequence[int]], list[int]]
-    rejected: RejectedRows
-    caveats: tuple[Caveat, ...]
-    number: TimeValues | None = None
-    """Numbers of the frames, where the log counts them."""
-
-
 class Assembled(NamedTuple):
     """A parsed log, and the timeline that says which row of the table each timestamp belongs to."""
 
@@ -161,18 +122,17 @@ def assemble(
     timeline = _timeline(name, facts, choice, columns, options)
     rejected = columns.rejected
     n_selected = columns.n_rows if columns.selected is None else int(columns.selected.size)
-    _reject_bad_durations(rejected, timeline, columns)
-    listed = rejected.listed(columns.lines_of_records)
-    total = n_selected + rejected.not_rows
-    rejected.check(name, total, options, listed)
+    _reject_bad_durations(timeline, columns)
+    listed = rejected.listed(columns.lines_of)
+    left_out = rejected.told(name, n_selected + rejected.not_rows, options, listed)
     stamps = timeline.timestamps_ns
     if stamps.size < 3:
         raise _too_few(name, columns, timeline)
-    origin = clock_origin(choice.time, columns.time, stamps)
+    origin = clock_origin(choice.time, columns.times.get("time"), stamps)
     frames, unused = _frames(stamps, timeline, columns, origin)
     log = ParsedLog(
         frames=frames,
-        rows_read=n_selected - rejected.count_rows,
+        rows_read=n_selected - rejected.count + rejected.not_rows,
         rows_rejected=rejected.count,
         rejected_rows=listed,
         layout_toml=layout_toml,
@@ -182,7 +142,7 @@ def assemble(
             *columns.caveats,
             *told,
             *_single_precision(choice, columns),
-            *rejected.caveats(listed, total),
+            *left_out,
             *timeline.caveats,
             *_plausibility(stamps),
             *unused,
@@ -198,33 +158,31 @@ def _checked_rows(name: str, columns: ReadColumns) -> tuple[ReadColumns, tuple[C
     """Without rows that stand twice and a last row of totals, and what the numbers of the frames say."""
     rows = np.arange(columns.n_rows, dtype=np.int64) if columns.selected is None else columns.selected
     caveats: list[Caveat] = []
-    kept = rows
-    if columns.frame_time is not None and rows.size >= _LEAST_FOR_TOTALS:
-        lengths = columns.frame_time.ns[rows].astype(np.float64)
-        others = float(lengths[:-1].sum())
-        if lengths[-1] > 0 and abs(lengths[-1] - others) <= _TOTALS * others:
+    kept, lengths, number = rows, columns.times.get("frame_time"), columns.number
+    if lengths is not None and rows.size >= _LEAST_FOR_TOTALS:
+        each = lengths.ns[rows].astype(np.float64)
+        others = float(each[:-1].sum())
+        if each[-1] > 0 and abs(each[-1] - others) <= _TOTALS * others:
             kept = rows[:-1]
-            message = (
-                f"The last row (line {columns.line_of(int(rows[-1]))}) holds the sum of the others; it is left out."
-            )
+            line = columns.line_of(int(rows[-1]))
+            message = f"The last row (line {line}) holds the sum of the others; it is left out."
             caveats.append(Caveat(code="footer", message=message, weight=Weight.NOTE))
-    if columns.number is not None and (columns.number.ok is None or columns.number.ok[kept].all()):
-        usable = [each for each in (columns.time, columns.frame_time) if each is not None]
+    if number is not None and (number.ok is None or number.ok[kept].all()):
         found = check_frame_numbers(
-            columns.number.ns[kept],
-            tuple(each.ns[kept] for each in usable),
-            has_lengths=columns.frame_time is not None,
+            number.ns[kept],
+            tuple(columns.times[role].ns[kept] for role in ("time", "frame_time") if role in columns.times),
+            has_lengths=lengths is not None,
             name=name,
             line_of=lambda row: columns.line_of(int(kept[row])),
         )
         caveats += found.caveats
         kept = kept if found.kept is None else kept[found.kept]
-    return (columns if kept is rows or kept.size == rows.size else columns._replace(selected=kept)), tuple(caveats)
+    return (columns if kept.size == rows.size else columns._replace(selected=kept)), tuple(caveats)
 
 
 def _single_precision(choice: ColumnChoice, columns: ReadColumns) -> tuple[Caveat, ...]:
     """A caveat where timestamps in a text have more digits than the single precision that they were kept in."""
-    use, times = choice.time, columns.time
+    use, times = choice.time, columns.times.get("time")
     if use is None or times is None or use.unit is None or use.unit.ns is None or not times.ns.size:
         return ()
     unit = float(use.unit.ns)
@@ -290,32 +248,33 @@ def _timeline(
         time_resolution_ns=resolution(choice.time),
         frame_time_resolution_ns=resolution(choice.frame_time),
     )
-    if columns.time is not None and columns.frame_time is not None:
-        return from_both(columns.time, columns.frame_time, columns.selected, rules)
-    if columns.time is not None:
-        return from_timestamps(columns.time, columns.selected, rules)
-    assert columns.frame_time is not None
-    return from_frame_times(columns.frame_time, columns.selected, rules)
+    times, lengths = columns.times.get("time"), columns.times.get("frame_time")
+    if lengths is None:
+        assert times is not None
+        return from_timestamps(times, columns.selected, rules)
+    if times is None:
+        return from_frame_times(lengths, columns.selected, rules)
+    return from_both(times, lengths, columns.selected, rules)
 
 
-def _reject_bad_durations(rejected: RejectedRows, timeline: Timeline, columns: ReadColumns) -> None:
+def _reject_bad_durations(timeline: Timeline, columns: ReadColumns) -> None:
     """List the rows whose frame time is a number, but not one that a frame can take."""
-    assert columns.frame_time is not None or not timeline.bad_rows.size
-    if columns.frame_time is None:
+    lengths, bad = columns.times.get("frame_time"), timeline.bad_rows
+    if lengths is None:
         return
-    ok = columns.frame_time.ok
-    bad = timeline.bad_rows if ok is None else timeline.bad_rows[ok[timeline.bad_rows]]
-    for row in bad[:MAX_LISTED_ROWS].tolist():
-        ns = int(columns.frame_time.ns[row])
-        reason = "the frame time is zero" if ns == 0 else f"the frame time is negative ({ns / 1e6:g} ms)"
-        rejected.add_row(row, reason, columns.line_of)
-    rejected.count_more(int(bad.size) - min(int(bad.size), MAX_LISTED_ROWS))
+    bad = bad if lengths.ok is None else bad[lengths.ok[bad]]
+
+    def reason(at: int) -> str:
+        ns = int(lengths.ns[bad[at]])
+        return "the frame time is zero" if ns == 0 else f"the frame time is negative ({ns / 1e6:g} ms)"
+
+    columns.rejected.add(columns.records_of(bad), reason)
 
 
 def _too_few(name: str, columns: ReadColumns, timeline: Timeline) -> ReadError:
     n_frames = max(0, timeline.timestamps_ns.size - 1)
     found = "there is only one frame" if n_frames == 1 else "there is no frame"
-    if columns.n_rows > 2 and columns.time is not None and timeline.timestamps_ns.size == 1:
+    if columns.n_rows > 2 and "time" in columns.times and timeline.timestamps_ns.size == 1:
         found = f"all {columns.n_rows} rows have the same time"
     return ReadError.at(name, found, helps="two frames are the least that can be measured; record the run again")
 
@@ -326,36 +285,36 @@ def _frames(
     import pyarrow as pa
 
     arrays = {TIME_COLUMN: arrow_int64(stamps - origin.shift_ns if origin.shift_ns else stamps)}
-    unused = []
-    untold = 0
-    if columns.others or columns.flags:
+    caveats = []
+    others = {role: values for role, values in columns.times.items() if role in TIMED_ROLES}
+    if others or columns.flags:
         rows = timeline.row_of_each()
-        inside = np.maximum(rows, 0)
-        present = rows >= 0
-    for role, column in TIMED_ROLES.items():
-        if role not in columns.others:
-            continue
-        values = columns.others[role]
+        inside, present = np.maximum(rows, 0), rows >= 0
+    for role, values in others.items():
         ok = present if values.ok is None else present & values.ok[inside]
         ns = values.ns[inside]
         if role in _MOMENTS:
             if not _on_the_clock(ns[ok], stamps[ok]):
-                unused.append(role)
+                message = (
+                    f"The column of {_MOMENTS[role]} is on another clock than the timestamps, or in another unit; it "
+                    "is not used."
+                )
+                caveats.append(Caveat(code="column-not-used", message=message))
                 continue
             ns = ns - origin.shift_ns
-        arrays[column] = arrow_int64(ns, ok)
-    for role, sense in (("dropped", False), ("shown", True)):
-        if role in columns.flags:
-            flags, shown_ok = columns.flags[role]
-            ok = present if shown_ok is None else present & shown_ok[inside]
-            arrays["shown"] = arrow_bool(flags[inside] == sense, ok)
-            untold = int(np.count_nonzero(present)) - int(np.count_nonzero(ok))
+        arrays[TIMED_ROLES[role]] = arrow_int64(ns, ok)
+    for role, (flags, told) in columns.flags.items():
+        ok = present if told is None else present & told[inside]
+        arrays["shown"] = arrow_bool(flags[inside] == (role == "shown"), ok)
+        total = int(np.count_nonzero(present))
+        if untold := total - int(np.count_nonzero(ok)):
+            message = (
+                f"{untold} of {counted(total, 'row')} say neither yes nor no to whether the frame was shown; they are "
+                "counted as shown."
+            )
+            caveats.append(Caveat(code="shown-not-told", message=message))
     fields = [pa.field(name, array.type, metadata={"unit": FRAME_COLUMNS[name][1]}) for name, array in arrays.items()]
-    table = pa.Table.from_arrays(list(arrays.values()), schema=pa.schema(fields))
-    caveats = [_not_on_the_clock(role) for role in unused]
-    if untold:
-        caveats.append(_untold(untold, int(np.count_nonzero(present))))
-    return table, tuple(caveats)
+    return pa.Table.from_arrays(list(arrays.values()), schema=pa.schema(fields)), tuple(caveats)
 
 
 def _on_the_clock(moments_ns: NDArray[np.int64], stamps: NDArray[np.int64]) -> bool:
@@ -367,19 +326,3 @@ def _on_the_clock(moments_ns: NDArray[np.int64], stamps: NDArray[np.int64]) -> b
     gone_on, span = int(moments_ns[-1]) - int(moments_ns[0]), int(stamps[-1]) - int(stamps[0])
     # Only a long stretch tells: a single frame may be shown late.
     return span < _LONG_NS or span <= 2 * gone_on <= 4 * span
-
-
-def _untold(count: int, total: int) -> Caveat:
-    return Caveat(
-        code="shown-not-told",
-        message=f"{count} of {counted(total, 'row')} say neither yes nor no to whether the frame was shown; "
-        "they are counted as shown.",
-    )
-
-
-def _not_on_the_clock(role: str) -> Caveat:
-    return Caveat(
-        code="column-not-used",
-        message=f"The column of {_MOMENTS[role]} is on another clock than the timestamps, or in another unit; "
-        "it is not used.",
-    )

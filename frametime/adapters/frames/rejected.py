@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+import numpy as np
+from numpy.typing import NDArray
+
 from frametime.adapters.base import MAX_LISTED_ROWS, ReadOptions
 from frametime.adapters.text.cell_kind import GROUPED, INFINITE, MISSING, CellKind, kind_of, matches, plain_word
 from frametime.adapters.text.number_style import POINT, NumberStyle, exact_value
@@ -41,69 +44,45 @@ def reason_of(cell: str, unit: str = "", style: NumberStyle = POINT) -> str:
 
 
 class RejectedRows:
-    """Collects rejected rows while a log is read."""
+    """Collects the records of rejected rows while a log is read."""
 
     def __init__(self) -> None:
-        self._by_record: list[tuple[int, str]] = []
-        self._by_line: list[RejectedRow] = []
+        self._listed: list[tuple[int, str]] = []
         self.count = 0
         self.not_rows = 0
-        """How many of them are no rows of the table that was read."""
+        """How many of them are no rows of the table that was read, such as the header again."""
 
-    @property
-    def count_rows(self) -> int:
-        """How many of them are rows of the table that was read."""
-        return self.count - self.not_rows
-
-    def add(self, record: int, reason: str, *, is_row: bool = True) -> None:
-        """Count a record of the text; ``is_row`` is false where it is no row of the table, such as the header again."""
-        self.count += 1
-        self.not_rows += not is_row
-        if len(self._by_record) < MAX_LISTED_ROWS:
-            self._by_record.append((record, reason))
-
-    def add_row(self, row: int, reason: str, line_of: Callable[[int], int]) -> None:
-        """Count a row that was read, and whose line is asked for at once."""
-        self.count += 1
-        if len(self._by_line) < MAX_LISTED_ROWS:
-            self._by_line.append(RejectedRow(line=line_of(row), reason=reason))
-
-    def count_more(self, count: int) -> None:
-        """Count rows that are not listed."""
-        self.count += count
+    def add(self, records: NDArray[np.int64], reason: Callable[[int], str], *, are_rows: bool = True) -> None:
+        """Count records of the text; ``reason`` gives that of each of them, by its place."""
+        self.count += records.size
+        self.not_rows += 0 if are_rows else records.size
+        room = max(MAX_LISTED_ROWS - len(self._listed), 0)
+        self._listed += [(record, reason(at)) for at, record in enumerate(records[:room].tolist())]
 
     def listed(self, lines_of: Callable[[Sequence[int]], list[int]]) -> tuple[RejectedRow, ...]:
         """The first rejected rows in the order of their lines."""
-        ordered = sorted(self._by_record)
+        ordered = sorted(self._listed)
         lines = lines_of([record for record, _ in ordered])
-        rows = [RejectedRow(line=line, reason=reason) for line, (_, reason) in zip(lines, ordered, strict=True)]
-        return tuple(sorted([*rows, *self._by_line], key=lambda row: row.line)[:MAX_LISTED_ROWS])
+        return tuple(RejectedRow(line=line, reason=why) for line, (_, why) in zip(lines, ordered, strict=True))
 
-    def check(self, name: str, total: int, options: ReadOptions, listed: Sequence[RejectedRow]) -> None:
-        """Refuse a log with too many rejected rows.
+    def told(self, name: str, total: int, options: ReadOptions, listed: Sequence[RejectedRow]) -> tuple[Caveat, ...]:
+        """The caveat that counts them.
 
         Raises
         ------
         ReadError
+            If there are too many.
         """
         allowed = int(options.max_rejected_fraction * total)
         if options.max_rejected_fraction > 0:
             allowed = max(allowed, min(options.tolerated_rows, total // 10))
-        if self.count <= allowed:
-            return
         first = "; ".join(f"line {row.line}: {row.reason}" for row in listed[:3])
-        raise ReadError.at(
-            name,
-            f"{self.count} of {total} rows cannot be used, more than the {allowed} allowed ({first})",
-            helps="repair the file, or raise --max-rejected",
-        )
-
-    def caveats(self, listed: Sequence[RejectedRow], total: int) -> tuple[Caveat, ...]:
-        """The caveat that counts them."""
-        if not self.count:
-            return ()
-        first = "; ".join(f"line {row.line}: {row.reason}" for row in listed[:3])
+        if self.count > allowed:
+            raise ReadError.at(
+                name,
+                f"{self.count} of {total} rows cannot be used, more than the {allowed} allowed ({first})",
+                helps="repair the file, or raise --max-rejected",
+            )
         more = f"; and {self.count - 3} more" if self.count > 3 else ""
-        return (
-            Caveat(code="rejected-rows", message=f"{self.count} of {total} rows could not be used: {first}{more}."),
-        )
+        message = f"{self.count} of {total} rows could not be used: {first}{more}."
+        return (Caveat(code="rejected-rows", message=message),) if self.count else ()

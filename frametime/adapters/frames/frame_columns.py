@@ -1,0 +1,252 @@
+"""The columns of a frame log that are needed, as values: with their types where every cell fits, else as texts."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.adapters.arrow.arrow_columns import arrow_int64, arrow_texts, compute
+from frametime.adapters.base import ReadOptions
+from frametime.adapters.clocks.time_values import TimeValues, bools, clean_texts, times_of_numbers, times_of_texts
+from frametime.adapters.columns.column_facts import FLAG_ROLES, ColumnChoice, ColumnFacts, ColumnUse
+from frametime.adapters.frames.rejected import RejectedRows, reason_of
+from frametime.adapters.frames.streams import chosen_stream, unnamed_stream
+from frametime.adapters.text.cell_kind import CellKind, kind_of
+from frametime.adapters.text.dialect import Dialect
+from frametime.adapters.text.table_reader import NotTypedError, lines_of_records, read_texts, read_typed
+from frametime.adapters.text.text_faults import caveats_of_text, rows_of_no_frames
+from frametime.adapters.text.text_source import TextSource
+from frametime.caveats import Caveat
+from frametime.errors import printable
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+_TRUE: Final = ("1", "1.0", "true", "yes", "y", "t")
+_FALSE: Final = ("0", "0.0", "false", "no", "n", "f")
+_LONG_ROWS: Final = 1_000_000
+NO_ROWS: Final[NDArray[np.int64]] = np.empty(0, dtype=np.int64)
+
+
+class ReadColumns(NamedTuple):
+    """The columns that are needed, as values.
+
+    Attributes
+    ----------
+    n_rows : int
+        Rows of the table that was read.
+    records : ndarray of int64 or None
+        Number of each row among the records of the log; ``None`` where they are the same.
+    times : Mapping
+        Role (``time``, ``frame_time``, ``gpu_work``, ...) to times.
+    number : TimeValues or None
+        Numbers of the frames, where the log counts them.
+    flags : Mapping
+        Role (``shown``, ``dropped``) to truth values, and where there are any.
+    selected : ndarray of int64 or None
+        Rows of the stream that is read; ``None`` for all.
+    lines_of : callable
+        Records to lines in the file, for messages.
+    rejected : RejectedRows
+    caveats : tuple of Caveat
+    """
+
+    n_rows: int
+    records: NDArray[np.int64] | None
+    times: Mapping[str, TimeValues]
+    number: TimeValues | None
+    flags: Mapping[str, tuple[NDArray[np.bool_], NDArray[np.bool_] | None]]
+    selected: NDArray[np.int64] | None
+    lines_of: Callable[[Sequence[int]], list[int]]
+    rejected: RejectedRows
+    caveats: tuple[Caveat, ...]
+
+    def records_of(self, rows: NDArray[np.int64]) -> NDArray[np.int64]:
+        """The records of some rows."""
+        return rows if self.records is None else self.records[rows]
+
+    def line_of(self, row: int) -> int:
+        """The line of a row."""
+        return self.lines_of(self.records_of(np.array([row])).tolist())[0]
+
+
+def read_columns(
+    source: TextSource, dialect: Dialect, facts: Sequence[ColumnFacts], choice: ColumnChoice, options: ReadOptions
+) -> ReadColumns:
+    """Read the columns that are needed.
+
+    Raises
+    ------
+    ReadError
+        If the rows are no table, or the stream that was asked for is not there.
+    """
+    import pyarrow as pa
+
+    types = _types(facts, choice)
+    if types is not None:
+        try:
+            typed = read_typed(source, dialect, types, options, decimal=choice.style.decimal)
+            found = _values(source, dialect, choice, options, typed)
+        except NotTypedError:  # a cell needs a closer look
+            return _careful(source, dialect, choice, options)
+        # The pool keeps what it gave: a long log would hold its columns twice from here on.
+        typed.clear()
+        if found.n_rows > _LONG_ROWS:
+            pa.default_memory_pool().release_unused()
+        return found
+    return _careful(source, dialect, choice, options)
+
+
+def _types(facts: Sequence[ColumnFacts], choice: ColumnChoice) -> dict[int, pa.DataType] | None:
+    """Type of each column that is needed; ``None`` if one must be read as text."""
+    import pyarrow as pa
+
+    if choice.style.thousands:
+        return None
+    types: dict[int, pa.DataType] = {}
+    for use in choice.timed().values():
+        assert use.unit is not None
+        cells = facts[use.position].cells
+        if any(kind_of(cell) is CellKind.WITH_UNIT for cell in cells):
+            return None
+        if use.unit.form in ("clock", "date"):
+            types[use.position] = pa.string()
+            continue
+        whole = use.unit.form == "number" and all(cell.strip().lstrip("+-").isdecimal() for cell in cells)
+        large = np.abs(facts[use.position].ns(choice.style, use.unit)) >= 2.0**50
+        if not whole and use.unit.ns is not None and large.any():
+            return None
+        types[use.position] = pa.int64() if whole else pa.float64()
+    if choice.number is not None:
+        types.setdefault(choice.number.position, pa.int64())
+    if "stream" in choice.others:
+        types[choice.others["stream"].position] = pa.dictionary(pa.int32(), pa.string())
+    return types | {choice.others[role].position: pa.bool_() for role in FLAG_ROLES if role in choice.others}
+
+
+def _values(
+    source: TextSource,
+    dialect: Dialect,
+    choice: ColumnChoice,
+    options: ReadOptions,
+    read: Mapping[int, Any],
+    *,
+    records: NDArray[np.int64] | None = None,
+    lost: NDArray[np.int64] = NO_ROWS,
+) -> ReadColumns:
+    """Columns of types or of texts as values; ``lost`` are rows whose cell of the stream is not known.
+
+    Raises
+    ------
+    NotTypedError
+        If a column that has a type holds a cell that needs a closer look.
+    """
+    import pyarrow as pa
+
+    def timed(use: ColumnUse, role: str) -> TimeValues:
+        assert use.unit is not None
+        column = read[use.position]
+        found = (
+            times_of_texts(column, use.unit, choice.style, relative=True)
+            if pa.types.is_string(column.type)
+            else times_of_numbers(column, use.unit)
+        )
+        if found is None or (records is None and role in ("time", "frame_time") and found.ok is not None):
+            raise NotTypedError
+        return found
+
+    n_rows = len(next(iter(read.values())))
+    times = {role: timed(use, role) for role, use in choice.timed().items()}
+    number = None if choice.number is None else timed(choice.number, "number")
+    flags = {role: _flags(read[choice.others[role].position]) for role in FLAG_ROLES if role in choice.others}
+    selected, caveats = None, unnamed_stream(options.stream)
+    if "stream" in choice.others:
+        column = read[choice.others["stream"].position]
+        selected, caveats = chosen_stream(column, options.stream, source.name, unknown=lost)
+    return ReadColumns(
+        n_rows=n_rows,
+        records=records,
+        times=times,
+        number=number,
+        flags=flags,
+        selected=selected,
+        lines_of=partial(lines_of_records, source, dialect),
+        rejected=RejectedRows(),
+        caveats=caveats,
+    )
+
+
+def _flags(column: Any) -> tuple[NDArray[np.bool_], NDArray[np.bool_] | None]:
+    """Truth values of a column, and where there is one; ``None``: everywhere."""
+    import pyarrow as pa
+
+    if pa.types.is_boolean(column.type):
+        if column.null_count:
+            raise NotTypedError
+        return bools(column), None
+    lowered = compute().utf8_lower(clean_texts(column))
+    yes, no = (bools(compute().is_in(lowered, value_set=arrow_texts(words))) for words in (_TRUE, _FALSE))
+    return yes, None if (yes | no).all() else yes | no
+
+
+def _careful(source: TextSource, dialect: Dialect, choice: ColumnChoice, options: ReadOptions) -> ReadColumns:
+    """Columns read as texts, cell by cell accounted for."""
+    table = read_texts(source, dialect, sorted(choice.used_positions()), options, short_as_empty=True)
+    main = choice.frame_time or choice.time
+    assert main is not None and main.unit is not None
+    unit = main.unit.name
+    # No frames: the header once more, and a second table with a header of its own.
+    found = rows_of_no_frames(table, dialect, [use for use in (choice.time, choice.frame_time) if use is not None])
+    end = len(table.records) if found.second_table is None else found.second_table
+    told = caveats_of_text(table, len(table.records) - end)
+    headers = np.array(found.headers, dtype=np.int64)
+    kept = np.delete(np.arange(end, dtype=np.int64), headers)
+    rejected = RejectedRows()
+    rejected.add(table.records[headers], lambda _: "the header again", are_rows=False)
+    if kept.size < table.records.size:
+        table = table._replace(
+            columns={position: column.take(arrow_int64(kept)) for position, column in table.columns.items()},
+            records=table.records[kept],
+        )
+    short = dict(table.short)
+    lost = np.flatnonzero(np.isin(table.records, list(short)))
+    columns = _values(source, dialect, choice, options, table.columns, records=table.records, lost=lost)
+    times = columns.times["frame_time" if choice.frame_time is not None else "time"]
+    bad = NO_ROWS if times.ok is None else np.flatnonzero(~times.ok)
+    if columns.selected is not None:
+        bad = np.intersect1d(bad, columns.selected)
+
+    def reason(at: int) -> str:
+        record = int(table.records[bad[at]])
+        if record in short:
+            return f"too few cells: '{printable(short[record].strip(), limit=40)}'"
+        return reason_of(str(table.columns[main.position][int(bad[at])].as_py()), unit, choice.style)
+
+    rejected.add(table.records[bad], reason)
+    return columns._replace(rejected=rejected, caveats=(*told, *columns.caveats))
+
+
+def read_other_columns(
+    source: TextSource,
+    dialect: Dialect,
+    facts: Sequence[ColumnFacts],
+    records: NDArray[np.int64] | None,
+    rows: NDArray[np.int64],
+    options: ReadOptions,
+    names: Sequence[str],
+) -> pa.Table:
+    """Other columns as texts, one row for each of ``rows``; null where that is negative."""
+    import pyarrow as pa
+
+    positions = [next(fact.position for fact in facts if fact.name == name) for name in names]
+    table = read_texts(source, dialect, positions, options, short_as_empty=True)
+    taken = np.maximum(rows, 0)
+    if records is not None:
+        # Rows that were taken out of the first table are still in this one.
+        taken = np.searchsorted(table.records, records[taken])
+    indices = arrow_int64(taken, rows >= 0)
+    return pa.table({name: table.columns[p].take(indices) for name, p in zip(names, positions, strict=True)})
