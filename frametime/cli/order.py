@@ -20,7 +20,7 @@ from frametime.cli.value_types import NamedPath
 @valued("--minutes-per-run", "M", "What a run takes, loading and all; 3 by default.", within="minutes_per_run")
 @valued("--seed", "N", "Number that the order of the cells is drawn with; 1 by default.", within="seed")
 @click.option("--out", "-o", type=NamedPath(path_type=Path), metavar="FILE", help="Write the list as CSV as well.")
-@click.option("--force", is_flag=True, help="Replace a file that exists.")
+@click.option("--force", is_flag=True, help="Replace files that are there.")
 def order(plan: Path, out: Path | None, force: bool, **chosen: Any) -> None:
     """List the runs of a plan in an order in which a drift falls on all cards alike.
 
