@@ -8,9 +8,10 @@ from typing import Final
 from frametime.caveats import Caveat
 from frametime.errors import printable
 from frametime.render.numbers import NOT_AVAILABLE
-from frametime.render.tables.parts import sentence_case
+from frametime.render.tables.parts import label_cell, notes_of, sentence_case
+from frametime.render.tables.table import Cell
 from frametime.review.result import Coverage, CoverageCell, ReviewResult
-from frametime.review.result_tables import CellComparison, OverallComparison, Verdict
+from frametime.review.result_tables import Verdict
 from frametime.statistics.differences import Interval
 from frametime.units import shown_unit
 from frametime.words import money_words as amount_words
@@ -94,9 +95,20 @@ class ReviewWords:
             return "no sign is better"
         return f"{'plus' if better == 'higher' else 'minus'} is better"
 
-    def against(self, comparison: OverallComparison | CellComparison) -> str:
-        """Whom a comparison is made with."""
-        return self.cards[comparison.baseline]
+    def labels(self, item: object, caveats: Iterable[Caveat] = (), *, on: str = "") -> dict[str, Cell]:
+        """What an entry of the result is of, for columns of labels; its caveats stand ``on`` one of them."""
+        known = {
+            "scene": self.scenes,
+            "cut": self.cuts,
+            "metric": {key: self.metric_heading(key) for key in self.metrics},
+        }
+        known |= {"card": self.cards, "candidate": self.cards}
+        notes = notes_of(caveats)
+        return {
+            name.replace("candidate", "card"): label_cell(labels[key], key, notes=notes if name == on else ())
+            for name, labels in known.items()
+            if (key := getattr(item, name, None)) is not None
+        }
 
 
 def first_reason(caveats: Iterable[Caveat], otherwise: str) -> str:

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 from typing import Final
 
 from frametime.render.report.document import READS_ONLY, Figure, Report, Section, VerdictCard, VerdictCards, listed
-from frametime.render.tables.parts import mark, quantity
+from frametime.render.tables.parts import mark, number
 from frametime.render.tables.tuning import STATES, criteria_table
 from frametime.tuning.judging.endurance_verdict import EnduranceVerdict
 
@@ -27,7 +27,7 @@ def endurance_report(verdict: EnduranceVerdict, *, figures: tuple[Figure, ...] =
         name=verdict.file_name,
         against="Endurance run",
         mark=mark(verdict.word, STATES[verdict.word]),
-        amount=(quantity(verdict.minutes, "min", "minutes", digits=3),),
+        amount=(number(verdict.minutes, "minutes", "min", digits=3),),
         range=("length of the run",),
         sentence=verdict.sentence,
     )

@@ -7,7 +7,7 @@ from typing import Final
 
 from frametime.render.report.document import Bar, Bars
 from frametime.render.review_words import ReviewWords
-from frametime.render.tables.parts import bare
+from frametime.render.tables.parts import number
 from frametime.render.tables.review_cells import cells_table
 from frametime.render.tables.review_standings import overall_table, standings_table
 from frametime.render.tables.review_value import efficiency_table
@@ -52,7 +52,7 @@ def scene_bars(result: ReviewResult) -> Iterator[tuple[str, Bars]]:
     words, everything = ReviewWords(result), cells_table(result)
     estimates = {(item.card, item.scene, item.resolution): item.estimates[result.headline] for item in result.cells}
     of_headline = everything.where(metric=result.headline)
-    for number, scene in enumerate(result.scenes, 1):
+    for place, scene in enumerate(result.scenes, 1):
         groups = []
         for resolution in result.resolutions:
             bars = []
@@ -64,12 +64,12 @@ def scene_bars(result: ReviewResult) -> Iterator[tuple[str, Bars]]:
                     change, _, verdict = _against(everything, row, "ratio")
                     more = (plain_text(change), " ", verdict)
                 # The tables below have each number with its address: here it is not said again.
-                bars.append(_bar(result, card, (bare(estimate.value, ""),), estimate.interval, more))
+                bars.append(_bar(result, card, (number(estimate.value, ""),), estimate.interval, more))
             if found := tuple(bar for bar in bars if bar is not None):
                 groups.append((resolution, found))
         caption = f"{words.metric_heading(result.headline)}, with 95 % intervals over the runs of each card."
         if groups:
-            yield scene.label, Bars(key=f"scene-{number}", caption=caption, groups=tuple(groups))
+            yield scene.label, Bars(key=f"scene-{place}", caption=caption, groups=tuple(groups))
 
 
 def power_bars(result: ReviewResult, *, key: str) -> Bars:

@@ -318,12 +318,10 @@ def provenance_section(result: ReviewResult) -> doc.Section:
     plan = words_table(
         "plan",
         "The plan as it was resolved, defaults filled in.",
-        {"key": "Key", "value": "Value"},
         ((code_cell(name), text) for name, text in pairs),
         folded_as=f"The plan, {len(pairs)} settings",
     )
-    labels = {"part": "Part", "version": "Version"}
-    versions = words_table("versions", "Versions of what computed the numbers.", labels, result.versions.items())
+    versions = words_table("versions", "Versions of what computed the numbers.", result.versions.items())
     tables = (review_runs.card_table(result), review_runs.file_table(result), plan, versions)
     return doc.Section("provenance", "Provenance", tables)
 

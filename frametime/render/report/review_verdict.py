@@ -49,7 +49,7 @@ def _card(result: ReviewResult, comparison: OverallComparison, table: Table, row
     assert isinstance(verdict, Mark), "every comparison has a verdict"
     return VerdictCard(
         name=words.cards[comparison.candidate],
-        against=f"{sentence_case(words.headline.label)} against {words.against(comparison)}",
+        against=f"{sentence_case(words.headline.label)} against {words.baseline}",
         mark=verdict,
         amount=table.line(row, "ratio"),
         range=("95 % interval ", *table.line(row, "interval_these_scenes"), ", these scenes repeated")

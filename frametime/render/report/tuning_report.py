@@ -13,7 +13,7 @@ from frametime.render.tables.parts import (
     count,
     mark,
     missing,
-    quantity,
+    number,
     sentence_case,
     strip,
     strip_reach,
@@ -74,10 +74,10 @@ def _best_card(summary: TuningSummary) -> doc.VerdictCard:
     limits, gain = summary.limits, summary.best_gain
     power: Line = ("n/a",)
     if limits.power_w:
-        power = (quantity(limits.power_w, "W", "/limits/power_w", digits=3),)
+        power = (number(limits.power_w, "/limits/power_w", "W", digits=3),)
     offsets = f"core up to {limits.max_core_offset_mhz:+d} MHz, memory up to {limits.max_memory_offset_mhz:+d} MHz"
     facts = [
-        doc.Fact("Temperature limit", (quantity(limits.temperature_c, "Cel", "/limits/temperature_c", digits=3),)),
+        doc.Fact("Temperature limit", (number(limits.temperature_c, "/limits/temperature_c", "Cel", digits=3),)),
         doc.Fact("Power limit", power),
         doc.Fact("Offsets allowed", (offsets,)),
     ]

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from functools import wraps
+from functools import cache, wraps
+from pathlib import Path
 from types import MappingProxyType
-from typing import Final, TypeVar
+from typing import Final, TypeVar, cast
 from weakref import ref
 
 from frametime.caveats import Caveat
@@ -15,6 +16,7 @@ from frametime.render.tables.table import (
     Cell,
     Code,
     Column,
+    ColumnKind,
     Datum,
     Inline,
     Line,
@@ -28,8 +30,7 @@ from frametime.render.tables.table import (
     Tone,
 )
 from frametime.statistics.differences import Interval
-from frametime.words import money as money_words
-from frametime.words import money_range, percent_change, percent_change_range
+from frametime.words import money, money_range, percent_change, percent_change_range
 
 VERDICT_MARKS: Final[Mapping[str, Mark]] = MappingProxyType(
     {
@@ -47,6 +48,8 @@ The symbols are the shapes of the charts: arrows to the better and the worse sid
 
 Result = TypeVar("Result")
 DASH: Final = "\N{EN DASH}"
+NOTHING: Final = Cell(content=(DASH,))
+"""A cell of which a row has nothing to say."""
 
 REACHES: Final = (1.05, 1.1, 1.2, 1.5, 2.0, 3.0, 5.0, 10.0, 100.0)
 """Ends of the scale of a strip."""
@@ -69,46 +72,37 @@ def missing(reason: str, origin: str = "") -> Number:
     return Number(text=NOT_AVAILABLE, value=None, origin=origin, reason=reason)
 
 
-def quantity(value: float | None, unit: str, origin: str, *, digits: int = 4, reason: str | None = None) -> Number:
-    """A number with its unit."""
+def number(value: float | None, origin: str, unit: str = "", *, digits: int = 4, reason: str | None = None) -> Number:
+    """A number with its unit, or without one that stands in the heading of its column."""
     if value is None:
         return missing(reason or "not measured", origin)
-    return Number(text=format_quantity(value, unit, digits=digits), value=value, origin=origin)
+    text = format_quantity(value, unit, digits=digits) if unit else format_number(value, digits=digits)
+    return Number(text=text, value=value, origin=origin)
 
 
-def bare(value: float | None, origin: str, *, digits: int = 4, reason: str | None = None) -> Number:
-    """A number whose unit stands in the heading of its column."""
-    if value is None:
-        return missing(reason or "not measured", origin)
-    return Number(text=format_number(value, digits=digits), value=value, origin=origin)
-
-
-def count(value: int, origin: str) -> Number:
+def count(value: float | None, origin: str, *, reason: str | None = None) -> Number:
     """A whole number."""
-    return Number(text=str(value).replace("-", "\N{MINUS SIGN}"), value=value, origin=origin)
-
-
-def money(value: float | None, origin: str, *, reason: str | None = None) -> Number:
-    """An amount of money without its currency.
-
-    Examples
-    --------
-    >>> money(499.0, "price").text, money(6.5938, "money_per_fps").text
-    ('499', '6.59')
-    """
     if value is None:
-        return missing(reason or "not given", origin)
-    return Number(text=money_words(value), value=value, origin=origin)
+        return missing(reason or "not measured", origin)
+    return Number(text=str(int(value)).replace("-", "\N{MINUS SIGN}"), value=int(value), origin=origin)
 
 
 def money_cell(
-    value: float | None, interval: Interval | None, origin: str, *, ends: str, reason: str | None = None
+    value: float | None, interval: Interval | None, origin: str, *, ends: str = "", reason: str | None = None
 ) -> Cell:
-    """An amount of money and, under it, its interval, which stands at ``ends``."""
-    if value is None or interval is None:
-        return cell(money(value, origin, reason=reason))
-    number = Number(text=money_words(value, interval), value=value, origin=origin)
-    return cell(number, Range(text=money_range(interval), low=interval.low, high=interval.high, origin=ends))
+    """An amount of money without its currency and, under it, its interval, which stands at ``ends``.
+
+    Examples
+    --------
+    >>> [part.text for part in money_cell(499.0, None, "price").content]
+    ['499']
+    """
+    if value is None:
+        return cell(missing(reason or "not given", origin))
+    amount = Number(text=money(value, interval), value=value, origin=origin)
+    if interval is None:
+        return cell(amount)
+    return cell(amount, Range(text=money_range(interval), low=interval.low, high=interval.high, origin=ends))
 
 
 def change(ratio: float | None, origin: str, *, reason: str | None = None) -> Number:
@@ -135,11 +129,11 @@ def change_range(interval: Interval | None, origin: str, *, reason: str | None =
 def estimate_line(value: float | None, interval: Interval | None, origin: str, *, reason: str | None = None) -> Line:
     """A value and, under it, its interval; digits follow from the interval."""
     if value is None or interval is None:
-        return (bare(value, f"{origin}/value", reason=reason),)
+        return (number(value, f"{origin}/value", reason=reason),)
     decimals = estimate_decimals(value, interval.low, interval.high)
-    number = Number(text=format_like(value, decimals=decimals), value=value, origin=f"{origin}/value")
+    mean = Number(text=format_like(value, decimals=decimals), value=value, origin=f"{origin}/value")
     span = " to ".join(format_like(bound, decimals=decimals) for bound in (interval.low, interval.high))
-    return (number, Range(text=span, low=interval.low, high=interval.high, origin=f"{origin}/interval"))
+    return (mean, Range(text=span, low=interval.low, high=interval.high, origin=f"{origin}/interval"))
 
 
 def sentence_case(text: str) -> str:
@@ -178,7 +172,12 @@ def verdict_cell(verdict: str, *more: Inline) -> Cell:
 
 
 def filled(
-    columns: Sequence[Column], values: Mapping[str, object], *, origin: str = "", reason: str | None = None
+    columns: Sequence[Column],
+    values: Mapping[str, object],
+    *,
+    of: object = None,
+    origin: str = "",
+    reason: str | None = None,
 ) -> Row:
     """A row of values in the forms that its columns ask for; a dash where the row has nothing to say of a column.
 
@@ -186,13 +185,56 @@ def filled(
     ----------
     values : Mapping of str to object
         By key of the column: a finished cell, a part of one, or a plain value.
+    of : object, optional
+        The entry of the result that the row is of: its fields fill the columns with their names that have no value.
     origin : str
         Where the row stands in the result.
     reason : str, optional
         Why numbers are missing.
     """
-    cells = (_formed(column, values[column.key], reason) if column.key in values else cell(DASH) for column in columns)
-    return Row(tuple(cells), origin)
+    told = {column.key: getattr(of, column.key, NOTHING) for column in columns} | dict(values)
+    return Row(tuple(_formed(column, told[column.key], reason) for column in columns), origin)
+
+
+@cache
+def _column_table() -> Mapping[str, Sequence[Mapping[str, str]]]:
+    """The columns of every table in ``columns.tsv`` beside this file, by key of the table; ``-`` stands for nothing."""
+    names, *lines = (
+        line.split("\t") for line in Path(__file__).with_name("columns.tsv").read_text("utf-8").splitlines()
+    )
+    tables: dict[str, list[dict[str, str]]] = {}
+    for line in lines:
+        row = {name: "" if text == "-" else text for name, text in zip(names, line, strict=True)}
+        tables.setdefault(row.pop("table"), []).append(row)
+    return tables
+
+
+def columns_of(table: str, **words: str) -> tuple[Column, ...]:
+    """The columns of a table, as ``columns.tsv`` has them.
+
+    Parameters
+    ----------
+    words
+        What stands in braces in labels and units.
+
+    Examples
+    --------
+    >>> [column.heading for column in columns_of("overall", reach="-5 % to +5 %")][:3]
+    ['Cut', 'Card', 'Metric']
+    """
+    return tuple(
+        Column(
+            row["key"],
+            row["label"].format(**words),
+            kind=cast("ColumnKind", row["kind"] or "text"),
+            unit=row["unit"].replace("{unit}", words.get("unit", "")),
+            digits=int(row["digits"] or 4),
+            is_choice=bool(row["choice"]),
+            origin=row["origin"],
+            name=row["name"],
+        )
+        for row in _column_table()[table]
+    )
 
 
 def once_a_result(make: Callable[[Result], Table]) -> Callable[[Result], Table]:
@@ -223,23 +265,13 @@ def once_a_result(make: Callable[[Result], Table]) -> Callable[[Result], Table]:
     return made
 
 
-def texts(**labels: str) -> tuple[Column, ...]:
-    """Columns of words by their keys; a label that begins with a star is a choice."""
-    return tuple(Column(key, label.removeprefix("*"), is_choice=label.startswith("*")) for key, label in labels.items())
-
-
 def words_table(
-    key: str, caption: str, labels: Mapping[str, str], rows: Iterable[Sequence[object]], *, folded_as: str | None = None
+    key: str, caption: str, rows: Iterable[Sequence[object]], *, columns: str = "", folded_as: str | None = None
 ) -> Table:
-    """A table of words: the labels of its columns by their keys, as `texts` takes them."""
-    columns = texts(**labels)
-    made = tuple(filled(columns, dict(zip(labels, row, strict=True))) for row in rows)
-    return Table(key, caption, columns, made, folded_as=folded_as)
-
-
-def fields(item: object, *names: str) -> dict[str, object]:
-    """Some fields of an entry of the result, for columns with their names."""
-    return {name: getattr(item, name) for name in names}
+    """A table of words; ``columns`` names those of another table."""
+    held = columns_of(columns or key)
+    made = tuple(filled(held, dict(zip((each.key for each in held), row, strict=True))) for row in rows)
+    return Table(key, caption, held, made, folded_as=folded_as)
 
 
 def codes(caveats: Iterable[Caveat]) -> str:
@@ -257,24 +289,20 @@ def _formed(column: Column, value: object, reason: str | None) -> Cell:
         case bool() | str():
             return cell(value if isinstance(value, str) else ("no", "yes")[value], data=value)
         case None if column.is_text:
-            return cell(DASH)
+            return NOTHING
         case Interval() | None if column.kind == "range":
             return cell(change_range(value, origin, reason=reason))
         case int() | float() | None if column.kind in _NUMBERS:
-            return cell(_NUMBERS[column.kind](value, origin, column.digits, reason))
+            return _NUMBERS[column.kind](value, origin, column.digits, reason)
     raise TypeError(f"{column.key} must be a value of a column of kind {column.kind}, got {value!r}")
 
 
-def _whole(value: float | None, origin: str, digits: int, reason: str | None) -> Number:
-    return missing(reason or "not measured", origin) if value is None else count(int(value), origin)
-
-
-_NUMBERS: Final[Mapping[str, Callable[[float | None, str, int, str | None], Number]]] = MappingProxyType(
+_NUMBERS: Final[Mapping[str, Callable[[float | None, str, int, str | None], Cell]]] = MappingProxyType(
     {
-        "number": lambda value, origin, digits, reason: bare(value, origin, digits=digits, reason=reason),
-        "whole": _whole,
-        "change": lambda value, origin, _, reason: change(value, origin, reason=reason),
-        "money": lambda value, origin, _, reason: money(value, origin, reason=reason),
+        "number": lambda value, origin, digits, reason: cell(number(value, origin, digits=digits, reason=reason)),
+        "whole": lambda value, origin, _, reason: cell(count(value, origin, reason=reason)),
+        "change": lambda value, origin, _, reason: cell(change(value, origin, reason=reason)),
+        "money": lambda value, origin, _, reason: money_cell(value, None, origin, reason=reason),
     }
 )
 

@@ -9,11 +9,10 @@ from frametime.render.tables.parts import (
     VERDICT_MARKS,
     cell,
     codes,
+    columns_of,
     count,
     estimate_line,
-    fields,
     filled,
-    label_cell,
     notes_of,
     once_a_result,
     reach_words,
@@ -33,31 +32,7 @@ def cells_table(result: ReviewResult) -> Table:
     words = ReviewWords(result)
     of_headline = [item for item in result.comparisons if item.metric == result.headline]
     reach = _reach(of_headline, result.margin)
-    columns = (
-        Column("metric", name="metric"),
-        Column("unit", name="unit"),
-        Column("card", "Card", is_choice=True, name="card"),
-        Column("scene", "Scene", is_choice=True, name="scene"),
-        Column("resolution", "Resolution", is_choice=True, name="resolution"),
-        Column("n_runs", "Runs", "whole", origin="candidate_n_runs", name="n_runs"),
-        Column("value", "Value", "number", origin="candidate_value", name="value"),
-        Column("value_interval", kind="range", name="value_{end}_95pct"),
-        Column("baseline", name="baseline"),
-        Column("baseline_n_runs", "Baseline runs", "whole"),
-        Column("baseline_value", "Baseline", "number", name="baseline_value"),
-        Column("ratio", "Difference", "change", name="ratio"),
-        Column("interval_95", "95 % interval", "range", name="ratio_{end}_95pct"),
-        Column("interval_90", kind="range", name="ratio_{end}_90pct"),
-        Column("picture", reach_words(reach), kind="strip"),
-        Column("verdict", "Verdict", is_choice=True, name="verdict"),
-        Column("real_but_small", kind="truth", name="real_but_small"),
-        Column("p_value", kind="number", name="p_value"),
-        Column("holm_p_value", "p (Holm)", "number", digits=2, name="holm_p_value"),
-        Column("stands_after_holm", "Can be named", is_choice=True, kind="truth", name="stands_after_holm"),
-        Column("runs_needed", kind="whole", name="runs_needed"),
-        Column("at_margin", kind="truth", name="at_margin"),
-        Column("caveats", name="caveats"),
-    )
+    columns = columns_of("cells", reach=reach_words(reach))
     places = {
         (item.metric, item.candidate, item.scene, item.resolution): (number, item)
         for number, item in enumerate(result.comparisons)
@@ -69,10 +44,9 @@ def cells_table(result: ReviewResult) -> Table:
             number, item = places.get((metric.key, summary.card, summary.scene, summary.resolution), (place, None))
             caveats = (*summary.caveats, *estimate.caveats) if item is None else item.caveats
             values: dict[str, object] = {
+                **words.labels(summary, caveats, on="scene"),
                 "metric": metric.key,
                 "unit": metric.unit,
-                "card": label_cell(words.cards[summary.card], summary.card),
-                "scene": label_cell(words.scenes[summary.scene], summary.scene, notes=notes_of(caveats)),
                 "resolution": summary.resolution,
                 "n_runs": estimate.n_runs,
                 "value": estimate.value,
@@ -83,13 +57,10 @@ def cells_table(result: ReviewResult) -> Table:
             if item is not None:
                 tone = VERDICT_MARKS[item.verdict].tone
                 picture = strip(item.ratio, item.interval_95, tone, reach=reach, margin=result.margin)
-                values |= fields(item, "baseline_value", "baseline_n_runs", "ratio", "interval_95", "interval_90")
-                values |= fields(item, "real_but_small", "p_value", "holm_p_value", "stands_after_holm")
-                values |= fields(item, "runs_needed", "at_margin")
                 values |= {"verdict": verdict_cell(item.verdict, *_remark(item)), "picture": picture}
             reason = first_reason(caveats, "one side has no usable run here")
             origin = f"cells/{place}" if item is None else f"comparisons/{number}"
-            rows.append(filled(columns, values, origin=origin, reason=reason))
+            rows.append(filled(columns, values, of=item, origin=origin, reason=reason))
     return Table("cells", "Each card in each cell.", columns, tuple(rows), is_long=True)
 
 
@@ -143,25 +114,17 @@ def _reach(items: list[CellComparison], margin: float) -> float:
 def estimates_table(result: ReviewResult) -> Table:
     """Every card in every cell, a column for each metric."""
     words = ReviewWords(result)
-    columns = (
-        Column("scene", "Scene", is_choice=True),
-        Column("resolution", "Resolution", is_choice=True),
-        Column("card", "Card", is_choice=True),
-        Column("n_runs", "Runs", "number"),
-        *(Column(key, f"{words.metric_heading(key)}, {words.better(key)}", "number") for key in words.metrics),
-    )
+    metrics = (Column(key, f"{words.metric_heading(key)}, {words.better(key)}", "number") for key in words.metrics)
+    columns = (*columns_of("estimates"), *metrics)
     rows = []
     for place, summary in enumerate(result.cells):
-        values: dict[str, object] = {
-            "scene": label_cell(words.scenes[summary.scene], summary.scene, notes=notes_of(summary.caveats)),
-            "resolution": summary.resolution,
-            "card": label_cell(words.cards[summary.card], summary.card),
-            "n_runs": cell(str(len(summary.run_names)), sort=float(len(summary.run_names))),
-        }
+        n_runs = len(summary.run_names)
+        values: dict[str, object] = {**words.labels(summary, summary.caveats, on="scene")}
+        values["n_runs"] = cell(str(n_runs), sort=float(n_runs))
         for key, estimate in summary.estimates.items():
             reason = first_reason(estimate.caveats, "no run has this value")
             line = estimate_line(estimate.value, estimate.interval, f"estimates/{key}", reason=reason)
             values[key] = cell(*line, notes=notes_of(estimate.caveats))
-        rows.append(filled(columns, values, origin=f"cells/{place}"))
+        rows.append(filled(columns, values, of=summary, origin=f"cells/{place}"))
     caption = "Each card in each cell: the metric over the runs that count, and under it the 95 % interval."
     return Table("estimates", caption, columns, tuple(rows), is_long=True)

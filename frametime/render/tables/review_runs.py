@@ -8,17 +8,17 @@ from typing import Final
 
 from frametime.render.caveat_groups import CaveatGroup, place_name
 from frametime.render.review_words import ReviewWords, coverage_words, first_reason
-from frametime.render.tables.parts import bare as number
 from frametime.render.tables.parts import (
+    NOTHING,
     cell,
     code_cell,
     codes,
-    fields,
+    columns_of,
     filled,
     label_cell,
     mark,
     notes_of,
-    texts,
+    number,
     words_table,
 )
 from frametime.render.tables.table import Cell, Code, Column, Inline, Table
@@ -39,16 +39,10 @@ _BY_TEST: Final = {
 def coverage_table(result: ReviewResult) -> Table:
     """Usable runs of those planned, a row for each scene and resolution, a column for each card."""
     words = ReviewWords(result)
-    columns = (
-        *texts(scene="*Scene", resolution="*Resolution"),
-        *(Column(card, label) for card, label in words.cards.items()),
-    )
+    columns = (*columns_of("coverage"), *(Column(card, label) for card, label in words.cards.items()))
     found: dict[tuple[str, str], dict[str, object]] = {}
     for item in result.coverage.cells:
-        values = found.setdefault(
-            (item.scene, item.resolution),
-            {"scene": label_cell(words.scenes[item.scene], item.scene), "resolution": item.resolution},
-        )
+        values = found.setdefault((item.scene, item.resolution), {**words.labels(item), "resolution": item.resolution})
         values[item.card] = f"{coverage_words(item)} !" if item.to_make else coverage_words(item)
     is_long = len(found) > _LONG
     caption = "Usable runs of those planned in each cell; ! where runs are to be made."
@@ -67,25 +61,11 @@ def coverage_table(result: ReviewResult) -> Table:
 def repeatability_table(result: ReviewResult) -> Table:
     """How well the runs of each card repeat, by each metric."""
     words = ReviewWords(result)
-    columns = (
-        *texts(card="*Card", metric="*Metric"),
-        Column("s_r_pct", "Standard deviation", "number", unit="%", digits=2),
-        Column("limit_pct", "Limit for two runs", "number", unit="%", digits=2),
-        Column("n_cells", "Cells", "whole"),
-        Column("degrees_of_freedom", "Degrees of freedom", "whole"),
-        *texts(cochran="Cell that scatters most (Cochran's test)", grubbs="Its run farthest off (Grubbs's test)"),
-    )
-    rows = []
+    columns, rows = columns_of("repeatability"), []
     for place, item in enumerate(result.repeatability):
-        values = {
-            **fields(item, "s_r_pct", "limit_pct", "n_cells", "degrees_of_freedom"),
-            "card": label_cell(words.cards[item.card], item.card, notes=notes_of(item.caveats)),
-            "metric": label_cell(words.metric_heading(item.metric), item.metric),
-            **_cochran(words, item),
-            **_grubbs(item.grubbs),
-        }
+        values = {**words.labels(item, item.caveats, on="card"), **_cochran(words, item), **_grubbs(item.grubbs)}
         reason = first_reason(item.caveats, "no cell has two runs")
-        rows.append(filled(columns, values, origin=f"repeatability/{place}", reason=reason))
+        rows.append(filled(columns, values, of=item, origin=f"repeatability/{place}", reason=reason))
     return Table(
         "repeatability",
         (
@@ -100,12 +80,12 @@ def repeatability_table(result: ReviewResult) -> Table:
 
 def _cochran(words: ReviewWords, item: Repeatability) -> dict[str, object]:
     if (found := item.cochran) is None:
-        return {}
+        return {"cochran": NOTHING}
     told = f"{words.scenes.get(found.scene, found.scene)}, {found.resolution}: {_BY_TEST[found.outcome][0]}"
     return {"cochran": cell(f"{told}, Cochran's C = ", number(found.statistic, "cochran/statistic", digits=3))}
 
 
-def _grubbs(found: Sequence[GrubbsOutcome]) -> dict[str, Cell]:
+def _grubbs(found: Sequence[GrubbsOutcome]) -> dict[str, object]:
     """One outcome for each cell that scatters too much."""
     content: list[Inline] = []
     for place, item in enumerate(found):
@@ -115,46 +95,34 @@ def _grubbs(found: Sequence[GrubbsOutcome]) -> dict[str, Cell]:
             f": {_BY_TEST[item.outcome][1]}, Grubbs's G = ",
             number(item.statistic, f"grubbs/{place}/statistic", digits=5),
         ]
-    return {"grubbs": Cell(content=tuple(content))} if content else {}
+    return {"grubbs": Cell(content=tuple(content)) if content else NOTHING}
 
 
 def flagged_table(result: ReviewResult) -> Table:
     """Runs that stand out."""
     words = ReviewWords(result)
-    columns = (
-        *texts(run="Run", metric="Metric"),
-        Column("distance_pct", "Distance from the rest", "number", unit="%", digits=3),
-        Column("limit_pct", "Limit", "number", unit="%", digits=3),
-        *texts(sentence="Evidence", counts="In the review"),
-    )
-    rows = [
-        filled(
-            columns,
-            {
-                **fields(flag, "distance_pct", "limit_pct", "sentence"),
+    columns, rows = columns_of("flagged"), []
+    for place, run in enumerate(result.runs):
+        if (flag := run.flag) is not None:
+            values = {
                 "run": code_cell(run.name),
                 "metric": words.metrics[flag.metric].label if flag.metric in words.metrics else flag.metric,
                 "counts": "left out" if run.excluded_reason else "included until it is repeated",
-            },
-            origin=f"runs/{place}/flag",
-        )
-        for place, run in enumerate(result.runs)
-        if (flag := run.flag) is not None
-    ]
+            }
+            rows.append(filled(columns, values, of=flag, origin=f"runs/{place}/flag"))
     return Table("flagged", "Runs that stand out from their set: repeat them.", columns, tuple(rows))
 
 
 def exclusion_table(result: ReviewResult) -> Table:
     """Runs that the plan leaves out."""
     rows = ((code_cell(item.run_name), code_cell(item.file_name), item.reason) for item in result.exclusions)
-    labels = {"run": "Run", "file": "File", "reason": "Reason given in the plan"}
-    return words_table("exclusions", "Runs that the plan leaves out by name.", labels, rows)
+    return words_table("exclusions", "Runs that the plan leaves out by name.", rows)
 
 
 def unreadable_table(result: ReviewResult) -> Table:
     """Captures that cannot be used."""
     rows = ((code_cell(item.file_name), item.error) for item in result.unreadable)
-    return words_table("unreadable", "Captures that could not be read.", {"file": "File", "error": "Error"}, rows)
+    return words_table("unreadable", "Captures that could not be read.", rows)
 
 
 def to_make_table(result: ReviewResult) -> Table:
@@ -168,11 +136,8 @@ def to_make_table(result: ReviewResult) -> Table:
         place = (label_cell(words.cards[card], card), label_cell(words.scenes[scene], scene), resolution)
         told = sentence if len(runs) == 1 else sentence.replace("this run", "these runs")
         rows.append((*place, joined(runs), reason, told))
-    labels = {"card": "*Card", "scene": "*Scene", "resolution": "*Resolution", "run": "Runs", "reason": "*Because"}
     folded_as = f"Runs to make ({len(result.coverage.to_make)})" if len(rows) > _LONG else None
-    table = words_table(
-        "to-make", "Runs to make or to repeat.", {**labels, "sentence": "In words"}, rows, folded_as=folded_as
-    )
+    table = words_table("to-make", "Runs to make or to repeat.", rows, folded_as=folded_as)
     return replace(table, is_long=len(rows) > _LONG)
 
 
@@ -181,16 +146,11 @@ def runs_table(result: ReviewResult) -> Table:
     words = ReviewWords(result)
     keys = tuple(dict.fromkeys(key for run in result.runs for key in run.values))
     headings = {key: words.metric_heading(key) for key in words.metrics}
-    columns = (
-        Column("run_name", "Run", name="run_name"),
-        *(Column(key, name=key) for key in ("card", "scene", "resolution", "run", "file", "sha256")),
-        Column("judgement", "Judgement", is_choice=True, name="judgement"),
-        *(Column(key, name=key) for key in ("flag", "flag_grubbs", "excluded_reason", "caveats")),
-        Column("n_frames", "Frames", "whole", unit="1", name="n_frames"),
-        Column("duration_s", "Length", "number", unit="s", name="duration_s"),
-        *(Column(key, headings.get(key, ""), "number", origin=f"values/{key}", name=key) for key in keys),
+    metrics = (Column(key, headings.get(key, ""), "number", origin=f"values/{key}", name=key) for key in keys)
+    columns = (*columns_of("runs-table"), *metrics)
+    rows = (
+        filled(columns, _run_values(run, keys), of=run, origin=f"runs/{place}") for place, run in enumerate(result.runs)
     )
-    rows = (filled(columns, _run_values(run, keys), origin=f"runs/{place}") for place, run in enumerate(result.runs))
     caption = "Every run by itself: the value of each metric, what the run is worth, and its caveats."
     return Table("runs-table", caption, columns, tuple(rows), is_long=True)
 
@@ -199,7 +159,6 @@ def _run_values(run: RunEntry, keys: Sequence[str]) -> dict[str, object]:
     remarks = " ".join(text for text, applies in (("flagged", run.flag), ("left out", run.excluded_reason)) if applies)
     judgement = _TONES.get(run.judgement, mark(run.judgement, "bad"))
     return {
-        **fields(run, "card", "scene", "resolution", "run", "excluded_reason", "n_frames", "duration_s"),
         "run_name": code_cell(run.name, notes=notes_of(run.caveats)),
         "file": run.provenance.file_name,
         "sha256": run.provenance.sha256,
@@ -220,8 +179,7 @@ def card_table(result: ReviewResult) -> Table:
     for card in result.cards:
         role = "baseline" if card.is_baseline else "candidate"
         rows.append((card.label, role, card.settings or "not given", card.driver or "not given"))
-    labels = {"card": "Card", "role": "Role", "settings": "Settings", "driver": "Driver"}
-    return words_table("cards", "Cards and the settings they ran with.", labels, rows)
+    return words_table("cards", "Cards and the settings they ran with.", rows)
 
 
 _LONG_FILE_TABLE: Final = 20
@@ -229,18 +187,12 @@ _LONG_FILE_TABLE: Final = 20
 
 def file_table(result: ReviewResult) -> Table:
     """The captures, so that anyone can check that they are the same."""
-    counts = {"size_bytes": "Bytes", "rows_read": "Rows read", "rows_rejected": "Rows rejected"}
-    columns = (
-        Column("file", "File"),
-        *(Column(key, label, "whole", origin=f"provenance/{key}") for key, label in counts.items()),
-        *texts(adapter="Reader", sha256="SHA-256"),
-    )
-    rows = []
+    columns, rows = columns_of("files"), []
     for place, run in enumerate(result.runs):
         made = run.provenance
         codes = {"file": made.file_name, "adapter": made.adapter, "sha256": made.sha256}
-        values = {**fields(made, *counts), **{key: code_cell(text) for key, text in codes.items()}}
-        rows.append(filled(columns, values, origin=f"runs/{place}"))
+        values = {key: code_cell(text) for key, text in codes.items()}
+        rows.append(filled(columns, values, of=made, origin=f"runs/{place}"))
     caption = "The captures this rests on. The checksum is the SHA-256 of the file as stored."
     is_long = len(rows) > _LONG_FILE_TABLE
     folded_as = f"All {len(rows)} files with their checksums" if is_long else None
@@ -254,6 +206,5 @@ def caveat_table(result: ReviewResult, groups: Sequence[CaveatGroup]) -> Table:
         for group in groups
         for item in group.members
     )
-    labels = {"place": "Of", "kind": "*Kind", "weight": "*Weight", "message": "What it says"}
     caption, folded_as = "What each caveat says, with its numbers.", f"Every caveat by itself ({len(told)})"
-    return words_table("every-caveat", caption, labels, told, folded_as=folded_as)
+    return words_table("every-caveat", caption, told, folded_as=folded_as)

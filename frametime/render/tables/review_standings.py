@@ -10,11 +10,9 @@ from frametime.render.tables.parts import (
     VERDICT_MARKS,
     cell,
     codes,
+    columns_of,
     count,
-    fields,
     filled,
-    label_cell,
-    notes_of,
     once_a_result,
     reach_words,
     strip,
@@ -22,7 +20,7 @@ from frametime.render.tables.parts import (
     verdict_cell,
     words_table,
 )
-from frametime.render.tables.table import Column, Line, Table
+from frametime.render.tables.table import Line, Table
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import OverallComparison, Standing
 from frametime.review.sentence import cells_words
@@ -37,35 +35,7 @@ APART: Final = ("card", "mean_value", "baseline_mean_value", "ratio_to_baseline"
 def standings_table(result: ReviewResult) -> Table:
     """Each card by each metric over each cut."""
     words = ReviewWords(result)
-    columns = (
-        *(Column(key, label, is_choice=True, name=key) for key, label in (("cut", "Cut"), ("metric", "Metric"))),
-        Column("unit", name="unit"),
-        Column("card", "Card", is_choice=True, name="card"),
-        Column("place", "Place", "number"),
-        Column("best_place", kind="whole", name="best_place"),
-        Column("worst_place", kind="whole", name="worst_place"),
-        Column("stands_apart", kind="truth", name="stands_apart"),
-        Column("mean_value", "Mean", "number", name="mean_value"),
-        Column("baseline_mean_value", "Baseline there", "number", name="baseline_mean_value"),
-        Column("n_cells", "Cells", "whole", name="n_cells"),
-        Column("baseline", name="baseline"),
-        Column("ratio_to_baseline", f"Against {words.baseline}", "change", name="ratio"),
-        Column("interval", "95 % interval, these scenes", "range", name="ratio_these_scenes_{end}_95pct"),
-        Column("like_these", kind="range", name="ratio_scenes_like_these_{end}_95pct"),
-        Column("others", "Not told apart from"),
-        *(Column(name, name=name) for name in ("verdict", "verdict_scenes_like_these")),
-        *(
-            Column(f"cells_{word}", kind="whole", name=f"cells_{word}")
-            for word in ("ahead", "behind", "tied", "undecided", "missing")
-        ),
-        Column("price", kind="number", name="price"),
-        Column("currency", name="currency"),
-        *(Column(name, kind="number", name=name) for name in ("fps_per_money", "value_ratio")),
-        Column("value_ratio_interval", kind="range", name="value_ratio_{end}_95pct"),
-        Column("break_even_price", kind="number", name="break_even_price"),
-        Column("break_even_interval", kind="range", name="break_even_price_{end}_95pct"),
-        Column("caveats", name="caveats"),
-    )
+    columns = columns_of("standings-all", baseline=words.baseline)
     overall = {(item.cut, item.metric, item.candidate): item for item in result.overall}
     value = {(item.cut, item.metric, item.card): item for item in result.value}
     rows = []
@@ -73,13 +43,10 @@ def standings_table(result: ReviewResult) -> Table:
         key = (item.cut, item.metric, item.card)
         pair, money, is_base = overall.get(key), value.get(key), item.card == result.baseline
         of_pair = {} if pair is None else _of_pair(result, item, pair)
-        of_value = {} if money is None else fields(money, *_OF_VALUE)
+        of_value = {} if money is None else {name: getattr(money, name) for name in _OF_VALUE}
         values = {
-            **fields(item, "n_cells", "mean_value", "baseline_mean_value", "stands_apart", "best_place", "worst_place"),
-            "cut": label_cell(words.cuts[item.cut], item.cut),
-            "metric": label_cell(words.metric_heading(item.metric), item.metric),
+            **words.labels(item, item.caveats, on="card"),
             "unit": words.metrics[item.metric].unit,
-            "card": label_cell(words.cards[item.card], item.card, notes=notes_of(item.caveats)),
             "place": cell(item.place, sort=float((item.best_place or 999) * 1000 + (item.worst_place or 999))),
             "baseline": result.baseline,
             "ratio_to_baseline": cell("baseline", data=1.0) if is_base else item.ratio_to_baseline,
@@ -90,7 +57,7 @@ def standings_table(result: ReviewResult) -> Table:
             "caveats": codes(item.caveats if pair is None else pair.caveats),
         }
         reason = first_reason(item.caveats, "this card shares no cell with the others")
-        rows.append(filled(columns, values, origin=f"standings/{number}", reason=reason))
+        rows.append(filled(columns, values, of=item, origin=f"standings/{number}", reason=reason))
     return Table(
         "standings-all",
         "Standings by every metric and cut: lower frame times and higher rates are better. A row's mean and"
@@ -109,7 +76,8 @@ _OF_VALUE: Final = (
 
 def _of_pair(result: ReviewResult, item: Standing, pair: OverallComparison) -> dict[str, object]:
     return {
-        **fields(pair, "verdict", "verdict_scenes_like_these"),
+        "verdict": pair.verdict,
+        "verdict_scenes_like_these": pair.verdict_scenes_like_these,
         "like_these": pair.interval_scenes_like_these,
         **{f"cells_{word}": getattr(pair.counts, word) for word in VERDICTS},
         "cells_missing": result.cells_of(item.cut).n_planned - item.n_cells,
@@ -148,34 +116,20 @@ def overall_table(result: ReviewResult) -> Table:
     words = ReviewWords(result)
     by_headline = [item for item in result.overall if item.metric == result.headline]
     reach = _reach(by_headline, result.margin)
-    columns = (
-        Column("cut", "Cut", is_choice=True),
-        Column("card", "Card", is_choice=True),
-        Column("metric", "Metric", is_choice=True),
-        Column("ratio", "Difference", "change"),
-        Column("interval_these_scenes", "95 %, these scenes", "range"),
-        Column("picture", reach_words(reach), kind="strip"),
-        Column("verdict", "Verdict", is_choice=True),
-        Column("interval_scenes_like_these", "95 %, scenes like these", "range"),
-        Column("verdict_like_these", "Verdict for scenes like these"),
-        Column("counts", "Cells by verdict"),
-    )
+    columns = columns_of("overall", reach=reach_words(reach))
     rows = []
     for number, item in enumerate(result.overall):
         small = (", real but small",) if item.real_but_small else ()
         tone = VERDICT_MARKS[item.verdict].tone
         values = {
-            "cut": label_cell(words.cuts[item.cut], item.cut, notes=notes_of(item.caveats)),
-            "card": label_cell(words.cards[item.candidate], item.candidate),
-            "metric": label_cell(words.metric_heading(item.metric), item.metric),
-            **fields(item, "ratio", "interval_these_scenes", "interval_scenes_like_these"),
+            **words.labels(item, item.caveats, on="cut"),
             "picture": strip(item.ratio, item.interval_these_scenes, tone, reach=reach, margin=result.margin),
             "verdict": verdict_cell(item.verdict, *small),
             "verdict_like_these": verdict_cell(item.verdict_scenes_like_these),
             "counts": cell(*_counts_line(item)),
         }
         reason = first_reason(item.caveats, "too few runs or scenes")
-        rows.append(filled(columns, values, origin=f"overall/{number}", reason=reason))
+        rows.append(filled(columns, values, of=item, origin=f"overall/{number}", reason=reason))
     better = words.difference_hint(result.headline)
     return Table(
         "overall",
@@ -207,6 +161,5 @@ def left_out_table(result: ReviewResult, cut: str, *, key: str) -> Table:
         (words.scenes[item.scene], item.resolution, ", ".join(words.cards[card] for card in item.cards))
         for item in result.cells_of(cut).left_out
     )
-    labels = {"scene": "Scene", "resolution": "Resolution", "cards": "Cards without a value there"}
     caption = "Cells left out of these tables, as not every card has a usable value there."
-    return words_table(key, caption, labels, rows)
+    return words_table(key, caption, rows, columns="left-out")

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from frametime.render.review_words import ReviewWords, first_reason
-from frametime.render.tables.parts import fields, filled, label_cell, money_cell, notes_of, once_a_result
-from frametime.render.tables.table import Cell, Column, Table
+from frametime.render.tables.parts import NOTHING, columns_of, filled, money_cell, once_a_result
+from frametime.render.tables.table import Cell, Table
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import EfficiencyRow, ValueRow
 
@@ -14,35 +14,20 @@ def value_table(result: ReviewResult) -> Table:
     """What the speed costs: the cards with a price, over each cut."""
     words = ReviewWords(result)
     currency = next((row.currency for row in result.value if row.price is not None and row.currency), "money")
-    columns = (
-        Column("card", "Card", is_choice=True),
-        Column("cut", "Cut", is_choice=True),
-        Column("price", f"Price ({currency})", "money"),
-        Column("mean_value", f"Mean {words.headline.label}", "number", unit=words.headline.unit),
-        Column("money_per_fps", f"{currency} per fps", "money"),
-        Column("fps_per_money", f"fps per {currency}", "number"),
-        Column("baseline_mean_value", "Baseline there (fps)", "number"),
-        Column("value_ratio", "Speed for the money, against the baseline", "change"),
-        Column("value_ratio_interval", "95 % interval", "range"),
-        Column("break_even_price", f"Break-even price ({currency})", "money"),
-        Column("baseline_break_even_price", f"{words.baseline} breaks even at ({currency})", "money"),
-        Column("stands_apart", kind="truth"),
-    )
+    named = {"headline": words.headline.label, "unit": words.headline.unit, "baseline": words.baseline}
+    columns = columns_of("value-table", currency=currency, **named)
     rows = []
     for number, row in enumerate(result.value):
         if row.price is None:
             continue
         reason = first_reason(row.caveats, "no comparison with the baseline")
-        values = fields(row, "price", "mean_value", "money_per_fps", "fps_per_money", "stands_apart")
+        values: dict[str, object] = {**words.labels(row, row.caveats, on="card")}
         if row.card == result.baseline:
             values |= dict.fromkeys(("value_ratio", "value_ratio_interval"), "baseline")
+            values |= dict.fromkeys(("baseline_mean_value", "break_even_price", "baseline_break_even_price"), NOTHING)
         else:
-            values |= fields(row, "baseline_mean_value", "value_ratio", "value_ratio_interval")
-            for name in ("break_even", "baseline_break_even"):
-                values[f"{name}_price"] = _priced(row, f"{name}_price", f"{name}_interval", reason)
-        values["card"] = label_cell(words.cards[row.card], row.card, notes=notes_of(row.caveats))
-        values["cut"] = label_cell(words.cuts[row.cut], row.cut)
-        rows.append(filled(columns, values, origin=f"value/{number}", reason=reason))
+            values |= _priced(row, "break_even_price", reason) | _priced(row, "baseline_break_even_price", reason)
+        rows.append(filled(columns, values, of=row, origin=f"value/{number}", reason=reason))
     return Table(
         "value-table",
         (
@@ -55,8 +40,10 @@ def value_table(result: ReviewResult) -> Table:
     )
 
 
-def _priced(row: ValueRow | EfficiencyRow, name: str, ends: str, reason: str) -> Cell:
-    return money_cell(getattr(row, name), getattr(row, ends), name, ends=ends, reason=reason)
+def _priced(row: ValueRow | EfficiencyRow, name: str, reason: str) -> dict[str, Cell]:
+    """An amount of money with its interval."""
+    ends = f"{name.removesuffix('_price')}_interval"
+    return {name: money_cell(getattr(row, name), getattr(row, ends), name, ends=ends, reason=reason)}
 
 
 @once_a_result
@@ -66,36 +53,17 @@ def efficiency_table(result: ReviewResult) -> Table:
     currency = next((row.currency for row in result.efficiency if row.currency), "money")
     years = next((row.years for row in result.efficiency if row.years is not None), None)
     period = f"{years:g} years" if years is not None else "the time"
-    columns = (
-        Column("card", "Card", is_choice=True),
-        Column("cut", "Cut", is_choice=True),
-        Column("mean_rate_fps", "Average rate (fps)", "number"),
-        Column("average_power_w", "Average power", "number", unit="W"),
-        Column("energy_per_frame_j", "Energy per frame", "number", unit="J"),
-        Column("frames_per_joule", "Frames per joule", "number"),
-        Column("baseline_frames_per_joule", "Baseline there", "number"),
-        Column("efficiency_ratio", "Frames per joule, against the baseline", "change"),
-        Column("efficiency_interval", "95 % interval", "range"),
-        Column("running_cost", f"Running cost, {period} ({currency})", "money"),
-        Column("total_cost", f"Price and running cost ({currency})", "money"),
-        Column("n_cells", "Cells", "whole"),
-        Column("stands_apart", kind="truth"),
-    )
+    columns = columns_of("efficiency-table", currency=currency, period=period)
     rows = []
     for number, row in enumerate(result.efficiency):
-        reason = first_reason(row.caveats, "no sensor log covers these cells")
         no_cost = first_reason(row.caveats, "the plan gives no tariff")
-        values = fields(row, "mean_rate_fps", "average_power_w", "energy_per_frame_j", "frames_per_joule")
-        values |= fields(row, "n_cells", "stands_apart")
+        values: dict[str, object] = {**words.labels(row, row.caveats, on="card")}
+        values |= _priced(row, "running_cost", no_cost) | _priced(row, "total_cost", no_cost)
         if row.card == result.baseline:
             values |= dict.fromkeys(("efficiency_ratio", "efficiency_interval"), "baseline")
-        else:
-            values |= fields(row, "baseline_frames_per_joule", "efficiency_ratio", "efficiency_interval")
-        for name in ("running_cost", "total_cost"):
-            values[name] = _priced(row, name, f"{name}_interval", no_cost)
-        values["card"] = label_cell(words.cards[row.card], row.card, notes=notes_of(row.caveats))
-        values["cut"] = label_cell(words.cuts[row.cut], row.cut)
-        rows.append(filled(columns, values, origin=f"efficiency/{number}", reason=reason))
+            values["baseline_frames_per_joule"] = NOTHING
+        reason = first_reason(row.caveats, "no sensor log covers these cells")
+        rows.append(filled(columns, values, of=row, origin=f"efficiency/{number}", reason=reason))
     return Table(
         "efficiency-table",
         (

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from frametime.render.tables.parts import DASH, bare, cell, change, fields, filled, mark, quantity, texts
+from frametime.render.tables.parts import DASH, cell, change, columns_of, filled, mark, number
 from frametime.render.tables.table import Cell, Column, Mark, Number, Table, Tone
 from frametime.tuning.judging.endurance_verdict import EnduranceVerdict
 from frametime.tuning.judging.tuning_summary import MapCell, SettingRow, TrialRow, TuningSummary
@@ -24,10 +24,7 @@ def map_table(summary: TuningSummary) -> Table:
     """Gains and failures over core and memory offset."""
     found = {(item.setting.core_offset_mhz, item.setting.memory_offset_mhz): item for item in summary.map}
     cores = sorted({core for core, _ in found})
-    columns = (
-        Column("memory", "Memory offset (MHz)", "number"),
-        *(Column(str(core), f"Core {_offset(core)}", "number") for core in cores),
-    )
+    columns = (*columns_of("map-table"), *(Column(str(core), f"Core {_offset(core)}", "number") for core in cores))
     rows = []
     for memory in sorted({memory for _, memory in found}, reverse=True):
         values: dict[str, object] = {"memory": cell(_offset(memory), sort=float(memory))}
@@ -59,58 +56,36 @@ def _map_cell(item: MapCell, number: int, *, is_best: bool) -> Cell:
 
 def edge_table(summary: TuningSummary) -> Table:
     """Higher clocks that are slower."""
-    columns = (
-        *texts(setting="Setting", slower_than="Slower than", clock="Clock", workload="Workload"),
-        Column("ratio", "Difference", "change", origin="ratio/value"),
-        Column("interval", "95 % interval", "range", origin="ratio/interval"),
-    )
-    rows = []
-    for number, item in enumerate(summary.past_edge):
-        values = fields(item, "clock", "workload") | fields(item.ratio, "interval") | {"ratio": item.ratio.value}
+    columns, rows = columns_of("edge-table"), []
+    for place, item in enumerate(summary.past_edge):
+        values: dict[str, object] = {"ratio": item.ratio.value, "interval": item.ratio.interval}
         values |= {"setting": str(item.setting), "slower_than": str(item.slower_than)}
-        rows.append(filled(columns, values, origin=f"past_edge/{number}", reason=TOO_FEW))
+        rows.append(filled(columns, values, of=item, origin=f"past_edge/{place}", reason=TOO_FEW))
     caption = "Higher clocks that are credibly slower: the whole interval of the ratio lies below no difference."
     return Table("edge-table", caption, columns, tuple(rows))
-
-
-_OFFSETS: Final = tuple(
-    Column(key, label, kind="whole", origin=f"setting/{key}")
-    for key, label in (("core_offset_mhz", "Core (MHz)"), ("memory_offset_mhz", "Memory (MHz)"))
-)
 
 
 def _offsets(setting: Setting) -> dict[str, object]:
     return {
         key: Number(text=_offset(value), value=value, origin=f"setting/{key}")
-        for key, value in fields(setting, "core_offset_mhz", "memory_offset_mhz").items()
-        if isinstance(value, int)
+        for key in ("core_offset_mhz", "memory_offset_mhz")
+        if (value := getattr(setting, key)) is not None
     }
 
 
 def setting_table(summary: TuningSummary) -> Table:
     """Speed, gain and power at each setting."""
-    columns = (
-        *_OFFSETS,
-        Column("workload", "Workload", is_choice=True),
-        Column("n_runs", "Runs", "whole"),
-        Column("average_fps", "Average FPS", "number"),
-        Column("gain", "Gain over stock", "change", origin="gain/value"),
-        Column("interval", "95 % interval", "range", origin="gain/interval"),
-        Column("gain_pct_per_mhz", "Gain (% per MHz)", "number", digits=2),
-        Column("average_power_w", "Power", "number", unit="W", digits=3),
-        Column("frames_per_joule", "FPS per watt", "number", digits=3),
-    )
+    columns = columns_of("settings")
     rows = (
-        filled(columns, _setting_values(row), origin=f"settings/{number}", reason="no sensor log")
-        for number, row in enumerate(summary.settings)
+        filled(columns, _setting_values(row), of=row, origin=f"settings/{place}", reason="no sensor log")
+        for place, row in enumerate(summary.settings)
     )
     caption = "All runs that passed at each setting. Gain is average FPS over that at stock; higher is better."
     return Table("settings", caption, columns, tuple(rows), is_long=True)
 
 
 def _setting_values(row: SettingRow) -> dict[str, object]:
-    values = fields(row, "workload", "n_runs", "average_fps", "average_power_w", "frames_per_joule")
-    values |= _offsets(row.setting)
+    values = _offsets(row.setting)
     if row.gain is not None:
         values |= {"gain": row.gain.value, "interval": row.gain.interval}
         if row.gain.interval is None:
@@ -119,7 +94,7 @@ def _setting_values(row: SettingRow) -> dict[str, object]:
         values |= {"gain": "stock", "interval": "stock"}
     else:
         values |= {key: cell(change(None, "gain", reason="no runs at stock")) for key in ("gain", "interval")}
-    slope = bare(row.gain_pct_per_mhz, "gain_pct_per_mhz", digits=2, reason="no lower setting")
+    slope = number(row.gain_pct_per_mhz, "gain_pct_per_mhz", digits=2, reason="no lower setting")
     values["gain_pct_per_mhz"] = cell(slope)
     if row.gain_pct_per_mhz is not None and row.step_from is not None:
         clock = "core" if row.step_from.core_offset_mhz != row.setting.core_offset_mhz else "memory"
@@ -129,20 +104,10 @@ def _setting_values(row: SettingRow) -> dict[str, object]:
 
 def trial_table(summary: TuningSummary) -> Table:
     """Every trial with its outcome."""
-    columns = (
-        Column("number", "Trial", "whole"),
-        *_OFFSETS,
-        Column("workload", "Workload", is_choice=True),
-        Column("outcome", "Outcome", is_choice=True),
-        Column("n_runs", "Runs", "whole"),
-        Column("average_fps", "Average FPS", "number"),
-        Column("average_power_w", "Power", "number", unit="W", digits=3),
-        Column("peak_temperature_c", "Peak temperature", "number", unit="Cel", digits=3),
-        Column("note", "Note"),
-    )
+    columns = columns_of("trials-table")
     rows = (
-        filled(columns, _trial_values(row), origin=f"trials/{number}", reason="no sensor log")
-        for number, row in enumerate(summary.trials)
+        filled(columns, _trial_values(row), of=row, origin=f"trials/{place}", reason="no sensor log")
+        for place, row in enumerate(summary.trials)
     )
     caption = "Every trial in the order in which it was made."
     return Table("trials-table", caption, columns, tuple(rows), is_long=True)
@@ -155,9 +120,8 @@ def _trial_values(row: TrialRow) -> dict[str, object]:
         more.append(f" endurance, {row.minutes:g} min" if row.minutes is not None else " endurance")
         more += [" seen by the operator, not measured"] if row.is_seen_only else []
     return {
-        **fields(row, "number", "workload", "n_runs", "average_power_w", "peak_temperature_c"),
         **_offsets(row.setting),
-        "average_fps": cell(bare(row.average_fps, "average_fps", reason="not measured")),
+        "average_fps": cell(number(row.average_fps, "average_fps")),
         "outcome": cell(outcome, *more, sort=row.outcome.value),
         "note": row.note or DASH,
     }
@@ -165,16 +129,10 @@ def _trial_values(row: TrialRow) -> dict[str, object]:
 
 def criteria_table(verdict: EnduranceVerdict) -> Table:
     """Each criterion with its state, its number and its threshold."""
-    columns = (
-        *texts(label="Criterion", state="State"),
-        Column("value", "Found", "number"),
-        *texts(threshold="Threshold", sentence="In words"),
-    )
-    rows = []
-    for number, item in enumerate(verdict.criteria):
-        value = quantity(item.value, item.unit, "value", digits=3, reason=item.sentence)
-        values = {**fields(item, "label", "threshold", "sentence"), "value": value}
-        values["state"] = mark(item.state, STATES[item.state])
-        rows.append(filled(columns, values, origin=f"criteria/{number}"))
+    columns, rows = columns_of("criteria-table"), []
+    for place, item in enumerate(verdict.criteria):
+        value = number(item.value, "value", item.unit, digits=3, reason=item.sentence)
+        values = {"value": value, "state": mark(item.state, STATES[item.state])}
+        rows.append(filled(columns, values, of=item, origin=f"criteria/{place}"))
     caption = "What was looked at, what was found, and from where on it counts as failed."
     return Table("criteria-table", caption, columns, tuple(rows))
