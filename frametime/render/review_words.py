@@ -6,7 +6,6 @@ from collections.abc import Iterable
 from typing import Final
 
 from frametime.caveats import Caveat
-from frametime.errors import printable
 from frametime.render.numbers import NOT_AVAILABLE
 from frametime.render.tables.parts import label_cell, notes_of, sentence_case
 from frametime.render.tables.table import Cell
@@ -14,7 +13,6 @@ from frametime.review.result import Coverage, CoverageCell, ReviewResult
 from frametime.review.result_tables import Verdict
 from frametime.statistics.differences import Interval
 from frametime.units import shown_unit
-from frametime.words import money_words as amount_words
 from frametime.words import percent_change_words
 
 VERDICTS: Final[tuple[Verdict, ...]] = ("ahead", "tied", "behind", "undecided")
@@ -52,13 +50,6 @@ def coverage_sentence(coverage: Coverage) -> str:
     n = len(coverage.to_make)
     runs = "runs" if n != 1 else "run"
     return f"Not complete: {n} {runs} to make ({coverage.n_usable} usable, {coverage.n_planned} planned)."
-
-
-def money_words(amount: float | None, currency: str | None, interval: Interval | None = None) -> str:
-    """An amount of money, with its interval."""
-    if amount is None:
-        return NOT_AVAILABLE
-    return f"{amount_words(amount, interval)} {printable(currency or '')}".rstrip()
 
 
 def cell_name(result: ReviewResult, scene: str, resolution: str) -> str:

@@ -14,7 +14,7 @@ from frametime.render.report.escaping import escaped
 from frametime.render.report.markdown import render_markdown
 from frametime.render.report.review_report import review_report
 from frametime.render.review_text import coverage_text, review_text
-from frametime.render.review_words import change_words, money_words
+from frametime.render.review_words import change_words
 from frametime.render.tables.review_cells import cells_table
 from frametime.render.tables.table import line_text
 from frametime.render.terminal_text import text_table
@@ -155,9 +155,6 @@ def test_the_summary_is_a_page_whatever_the_size(size: dict[str, int]) -> None:
 def test_small_words() -> None:
     assert change_words(None, None) == "n/a"
     assert change_words(1.1, None) == "+10.0 % (no interval)"
-    assert money_words(None, "EUR") == "n/a"
-    assert money_words(579.4, "EUR") == "579.40 EUR"
-    assert money_words(6.594, None) == "6.59"
     assert escaped("a_b\n_c_") == "a_b \\_c\\_"
     assert text_table(["a", "b"], [["1", "2"]], indent=2, rule=True) == "  a  b\n  -  -\n  1  2"
 
