@@ -58,6 +58,7 @@ CAVEAT_TITLES: Final[Mapping[str, str]] = MappingProxyType(
         "cells-without-power": "Power is known in some cells only",
         "coarse-timer": "Coarse timestamps",
         "common-trend": "The runs of a card rise or fall over all cells",
+        "drift-not-told": "No drift of the session is taken out",
         "currencies-differ": "Prices in several currencies",
         "drift": "The frame time drifts over the run",
         "driver-differs": "Several drivers",

@@ -27,6 +27,7 @@ from frametime.plans.plan import ReviewPlan, exclusions_of, recorded_from_of
 from frametime.review.result import ReviewResult, UnreadableFile
 from frametime.review.reviewing import review_runs
 from frametime.review.run_set import PlacedRun, run_name
+from frametime.units import NS_PER_S
 from frametime.words import counted
 
 if TYPE_CHECKING:
@@ -116,7 +117,7 @@ def run_made(plan: ReviewPlan, file: RunFile, outcome: MeasureOutcome) -> Placed
     elif (hint := sensor_log_hint(outcome.request.path, outcome.run)) is not None:
         error = hint.replace(printable(outcome.request.path, limit=1000), printable(file.name))
     else:
-        return _placed(file, outcome.run)
+        return _placed(file, outcome.run, _start_h(plan, file, outcome.run))
     return UnreadableFile(file_name=file.name, **file.place, error=error)
 
 
@@ -221,10 +222,29 @@ def _measured(
     return [outcomes[at] for at in range(len(requests))]
 
 
-def _placed(file: RunFile, run: MeasuredRun) -> PlacedRun:
+def _start_h(plan: ReviewPlan, file: RunFile, run: MeasuredRun) -> float | None:
+    """When a run was made, where its order bears on the review and something says it."""
+    from frametime.adapters.clocks.capture_start import stated_start
+
+    if plan.order is None:
+        return None
+    start = stated_start(run.provenance, recorded_from_of(plan, file.name))
+    return None if start is None else start.ns / (3600.0 * NS_PER_S)
+
+
+def _placed(file: RunFile, run: MeasuredRun, start_h: float | None) -> PlacedRun:
     # The path below the captures folder, so that the same folder gives the same result wherever it lies.
     named = replace(run, provenance=replace(run.provenance, file_name=file.name))
-    return PlacedRun(name=run_name(**file.place), **file.place, measured=named)
+    card, scene, resolution, name = (file.place[field] for field in ("card", "scene", "resolution", "run"))
+    return PlacedRun(
+        name=run_name(**file.place),
+        card=card,
+        scene=scene,
+        resolution=resolution,
+        run=name,
+        measured=named,
+        start_h=start_h,
+    )
 
 
 def _caveats(found: FoundRuns) -> tuple[Caveat, ...]:

@@ -162,6 +162,7 @@ def parse_plan(text: str, *, file_name: str, folder: Path) -> ReviewPlan:
         cuts=cuts_of(source, keys),
         runs_planned=keys.runs,
         looks=keys.looks,
+        takes_out_drift=keys.order is not None,
         subject=keys.subject if isinstance(keys.subject, tuple) else (),
         spread=keys.spread,
         sample_unit=keys.sample_unit,

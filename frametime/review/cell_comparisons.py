@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 from typing import Final
 
 from frametime.caveats import Caveat
@@ -15,7 +16,7 @@ from frametime.review.design import MetricEntry, ReviewDesign, SpreadRule
 from frametime.review.result_tables import CellComparison, CellLogMean, CellSummary, Scatter, Verdict
 from frametime.review.run_set import Place
 from frametime.review.verdict_rule import Decision, RunsNeeded, decide, runs_needed
-from frametime.statistics.differences import Difference, LogMean, holm_adjusted, log_mean, mean_difference
+from frametime.statistics.differences import Difference, LogMean, SharedError, holm_adjusted, log_mean, mean_difference
 
 METHODS: Final[Mapping[SpreadRule, str]] = {
     "shared": (
@@ -66,18 +67,22 @@ class MetricMeans:
 
 
 def metric_means(
-    metric: MetricEntry, design: ReviewDesign, spreads: Mapping[tuple[str, str], CardSpread]
+    metric: MetricEntry,
+    design: ReviewDesign,
+    spreads: Mapping[tuple[str, str], CardSpread],
+    shared: Mapping[tuple[str, Place], tuple[SharedError, ...]] = MappingProxyType({}),
 ) -> MetricMeans:
-    """Mean logs of every cell, with the scatter that the design's rule gives it."""
+    """Mean logs of every cell, with the scatter that the design's rule gives it, and the errors that cells share."""
     of_cards = {card.key: spreads[card.key, metric.key] for card in design.cards}
     means: dict[Place, LogMean] = {}
     own: dict[Place, LogMean] = {}
     for spread in of_cards.values():
         for place, logs in spread.logs.items():
-            own[place] = log_mean(logs)
+            own[place] = replace(log_mean(logs), shared=shared.get((metric.key, place), ()))
             stand_in = spread.standing_in(place, design.spread)
             # The parts of a pooled scatter are one and the same; a shared one is nearly each cell's own.
-            means[place] = log_mean(logs, pooled=stand_in, pool=spread.card if design.spread == "pooled" else None)
+            pool = spread.card if design.spread == "pooled" else None
+            means[place] = replace(log_mean(logs, pooled=stand_in, pool=pool), shared=own[place].shared)
     many = own if design.spread == "shared" else means
     return MetricMeans(metric=metric, means=means, means_of_many=many, spreads=of_cards)
 

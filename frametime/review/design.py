@@ -98,6 +98,8 @@ class ReviewDesign:
         Of ``driver`` and ``operating_system``: a difference is an error and not a caveat.
     scene_resolutions : Mapping of str to (tuple of str)
         Scenes that are played at some of the resolutions only.
+    takes_out_drift : bool
+        Whether a drift of the session is taken off the runs where their order tells it.
     subject : tuple of str
         Keys of the cards that the review is about; empty where the plan names none.
     exclusions : Mapping of str to str
@@ -124,6 +126,7 @@ class ReviewDesign:
     scene_resolutions: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     subject: tuple[str, ...] = ()
     looks: tuple[int, ...] = ()
+    takes_out_drift: bool = False
 
     def __post_init__(self) -> None:
         if not 0.0 < self.margin < 1.0:

@@ -12,7 +12,7 @@ from frametime.review.cell_summaries import metric_caveat, no_scatter
 from frametime.review.design import ReviewDesign, SampleUnit
 from frametime.review.result_tables import CellComparison, OverallComparison, TableCells, Verdict, VerdictCounts
 from frametime.review.sentence import left_out_words, overall_sentence
-from frametime.statistics.differences import Difference, Interval, combined, over_sample
+from frametime.statistics.differences import Difference, Interval, combined, over_sample, with_shared
 from frametime.words import counted
 
 THESE_SCENES = "these scenes: run noise only, {n} cells, Welch-Satterthwaite t interval on logs"
@@ -63,7 +63,7 @@ def pair_cells(
     return Paired(
         cells=used,
         these=combined(terms) if used else None,
-        like_these=over_sample(log_ratios, groups),
+        like_these=with_shared(over_sample(log_ratios, groups), terms),
         n_stand_ins=n_stand_ins,
         all_equal=bool(used) and all(term.variance == 0.0 for _, term in terms),
     )

@@ -266,7 +266,7 @@ class ReviewResult:
         What is one draw in *scenes like these*.
     log_means : tuple of CellLogMean
         By the headline metric, and by the one in which speed for the money is counted: what any choice of cells is
-        put together from.
+        put together from; none where cells share errors, of a drift that was taken out.
     versions : Mapping of str to str
         Of the package and what it computed with.
     """

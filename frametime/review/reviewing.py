@@ -45,6 +45,7 @@ from frametime.review.runs_to_make import (
     values_looked_at,
     waiting_for_looks,
 )
+from frametime.review.session_drift import Shared, without_drift
 from frametime.review.table_cells import power_cells, speed_cells
 from frametime.version import __version__
 
@@ -101,8 +102,9 @@ def review_runs(
         When a run stands at a place that the design does not know, or two runs have the same name.
     """
     design, doubled = _without_doubles(design)
-    placed = _in_plan_order(design, runs)
-    tables = _tables(design, placed)
+    drift = without_drift(design, _in_plan_order(design, runs))
+    placed = drift.runs
+    tables = _tables(design, placed, drift.shared)
     comparisons = [
         item
         for table in tables.metrics.values()
@@ -169,12 +171,14 @@ def review_runs(
         log_means=tuple(
             item
             for key, table in tables.metrics.items()
-            if key in {design.headline, speed_metric(design)}
+            # The page would put a choice together without the errors that cells share.
+            if key in {design.headline, speed_metric(design)} and not drift.shared
             for item in log_means(table)
         ),
         caveats=(
             *caveats,
             *doubled,
+            *drift.caveats,
             *condition_caveats(tables.sets, must_be_equal=design.must_be_equal, labels=labels),
             *same_file_caveats(placed),
         ),
@@ -198,11 +202,12 @@ def flags_and_coverage(
         When runs were put together that were not made under the same conditions.
     """
     design, _ = _without_doubles(design)
-    placed = _in_plan_order(design, runs)
+    drift = without_drift(design, _in_plan_order(design, runs))
+    placed = drift.runs
     members = list(gather(run for run in placed if run.name not in design.exclusions).values())
     spreads = _spreads(design, members)
     flags = flagged_runs(members, spreads, margin=design.margin)
-    headline = metric_means(design.metric(design.headline), design, spreads)
+    headline = metric_means(design.metric(design.headline), design, spreads, drift.shared)
     return flags, coverage_of(design, placed, flags, unreadable, waiting_for_looks(design, headline))
 
 
@@ -248,7 +253,7 @@ def _in_plan_order(design: ReviewDesign, runs: Iterable[PlacedRun]) -> list[Plac
     return sorted(placed, key=lambda run: (places[run.place], natural_order(run.run)))
 
 
-def _tables(design: ReviewDesign, placed: Sequence[PlacedRun]) -> _Tables:
+def _tables(design: ReviewDesign, placed: Sequence[PlacedRun], shared: Shared) -> _Tables:
     sets = gather(run for run in placed if run.name not in design.exclusions)
     excluded = [run for run in placed if run.name in design.exclusions]
     for (card, scene, resolution), run_set in sets.items():
@@ -265,7 +270,7 @@ def _tables(design: ReviewDesign, placed: Sequence[PlacedRun]) -> _Tables:
         spreads=spreads,
         flags=flags,
         summaries=summaries,
-        metrics={metric.key: metric_means(metric, design, spreads) for metric in design.metrics},
+        metrics={metric.key: metric_means(metric, design, spreads, shared) for metric in design.metrics},
     )
 
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final, TypeAlias
 
 import numpy as np
@@ -31,7 +32,11 @@ _LONGEST_NUMBER: Final = 300
 
 @dataclass(frozen=True, kw_only=True)
 class PlacedRun:
-    """A measured run at its place in the plan."""
+    """A measured run at its place in the plan.
+
+    ``start_h`` is when it was made, in hours since 1970, where that is known. ``taken_off`` holds for metrics what is
+    taken off the log of its value before it is compared, such as a drift of the session.
+    """
 
     name: str
     card: str
@@ -39,6 +44,8 @@ class PlacedRun:
     resolution: str
     run: str
     measured: MeasuredRun
+    start_h: float | None = None
+    taken_off: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def place(self) -> Place:
@@ -46,9 +53,11 @@ class PlacedRun:
         return self.card, self.scene, self.resolution
 
     def value(self, key: str) -> float | None:
-        """Value of a metric; ``None`` when the run has none."""
+        """Value of a metric, less what is taken off; ``None`` when the run has none."""
         found = self.measured.values.get(key)
-        return None if found is None else found.value
+        if found is None or found.value is None or key not in self.taken_off:
+            return None if found is None else found.value
+        return found.value * math.exp(-self.taken_off[key])
 
 
 @dataclass(frozen=True, kw_only=True)

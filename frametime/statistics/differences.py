@@ -50,11 +50,22 @@ class Interval:
 
 
 @dataclass(frozen=True, kw_only=True)
+class SharedError:
+    """An error that several means have in common: ``amount`` times one whose variance is given, named by ``key``."""
+
+    key: Hashable
+    amount: float
+    variance: float
+    degrees_of_freedom: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class LogMean:
     """Mean of the logs of one set of runs, the variance of that mean, and its degrees of freedom.
 
     ``variance`` is ``None``, and ``degrees_of_freedom`` 0, when nothing tells how much runs scatter. ``pool`` names
     the pooled estimate that the variance comes from: means with the same one do not know their scatter independently.
+    ``shared`` are errors beside it that other means have as well, of what was taken off them.
     """
 
     mean: float
@@ -62,6 +73,7 @@ class LogMean:
     degrees_of_freedom: float
     n_runs: int
     pool: Hashable = None
+    shared: tuple[SharedError, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -210,12 +222,37 @@ def combined(terms: Iterable[tuple[float, LogMean]]) -> Difference:
         key: Hashable = at if term.pool is None else term.pool
         part, _ = parts.get(key, (0.0, 0.0))
         parts[key] = part + weight * weight * term.variance, term.degrees_of_freedom
-    variance = math.fsum(part for part, _ in parts.values())
-    if variance == 0.0:
+    if math.fsum(part for part, _ in parts.values()) == 0.0:
         # Runs that agree to the last digit say nothing of how much runs scatter.
         return Difference(value=value, standard_error=None, degrees_of_freedom=0)
-    freedom = satterthwaite_freedom(parts.values())
-    return Difference(value=value, standard_error=math.sqrt(variance), degrees_of_freedom=freedom)
+    return _of_parts(value, [*parts.values(), *shared_parts(terms)])
+
+
+def _of_parts(value: float, parts: Sequence[tuple[float, float]]) -> Difference:
+    variance = math.fsum(part for part, _ in parts)
+    return Difference(value=value, standard_error=math.sqrt(variance), degrees_of_freedom=satterthwaite_freedom(parts))
+
+
+def shared_parts(terms: Iterable[tuple[float, LogMean]]) -> list[tuple[float, float]]:
+    """Variance and degrees of freedom of each shared error that a weighted sum is left with.
+
+    What both sides of a difference share alike falls out of it.
+    """
+    amounts: dict[Hashable, list[float]] = {}
+    errors: dict[Hashable, SharedError] = {}
+    for weight, term in terms:
+        for error in term.shared:
+            amounts.setdefault(error.key, []).append(weight * error.amount)
+            errors[error.key] = error
+    return [(math.fsum(amounts[key]) ** 2 * error.variance, error.degrees_of_freedom) for key, error in errors.items()]
+
+
+def with_shared(found: Difference | None, terms: Iterable[tuple[float, LogMean]]) -> Difference | None:
+    """A difference that was come by otherwise, with the shared errors of the means that it is of."""
+    parts = shared_parts(terms)
+    if found is None or found.standard_error is None or not parts:
+        return found
+    return _of_parts(found.value, [(found.standard_error**2, found.degrees_of_freedom), *parts])
 
 
 def mean_difference(candidate: LogMean, baseline: LogMean) -> Difference:

@@ -12,7 +12,7 @@ from typing import Final, Literal
 from frametime.adapters.clocks.time_values import exact_ns
 from frametime.adapters.columns.words import DATE
 from frametime.adapters.text.number_style import POINT
-from frametime.capture import TIME_COLUMN, Capture
+from frametime.capture import TIME_COLUMN, Capture, Provenance
 from frametime.errors import SensorError, printable
 from frametime.units import NS_PER_S
 
@@ -121,16 +121,27 @@ def capture_start(capture: Capture, given: str | None, *, trusts_file_time: bool
     SensorError
         If the file beside the capture names a time that cannot be read.
     """
+    stated = stated_start(capture.provenance, given)
+    return stated if stated is not None or not trusts_file_time else _start_of_file(capture)
+
+
+def stated_start(provenance: Provenance, given: str | None) -> CaptureStart | None:
+    """`capture_start` without the time of the file's last change.
+
+    Raises
+    ------
+    SensorError
+    """
     if given is not None:
         ns, kind = any_ns(given)
         return CaptureStart(ns=ns, kind=kind, words="as given")
-    own = capture.provenance.recorded_from_utc
+    own = provenance.recorded_from_utc
     if own is not None:
         return CaptureStart(ns=utc_ns(own), kind="absolute", words="from the capture itself")
-    local = capture.provenance.metadata.get("recorded_from_local")
+    local = provenance.metadata.get("recorded_from_local")
     if local is not None:
         return CaptureStart(ns=any_ns(local)[0], kind="zoneless", words="from the capture itself, in local time")
-    sidecar = sidecar_of(capture.provenance.file_name)
+    sidecar = sidecar_of(provenance.file_name)
     text = None if sidecar is None else _sidecar_time(sidecar)
     if sidecar is not None and text is not None:
         try:
@@ -138,8 +149,7 @@ def capture_start(capture: Capture, given: str | None, *, trusts_file_time: bool
         except ValueError as error:
             raise SensorError.at(str(sidecar), f"recorded_from_utc: {error}") from None
         return CaptureStart(ns=ns, kind=kind, words=f"from {printable(sidecar.name)} beside the capture")
-    named = _start_in_name(capture.provenance.file_name)
-    return named if named is not None or not trusts_file_time else _start_of_file(capture)
+    return _start_in_name(provenance.file_name)
 
 
 def any_ns(text: str) -> tuple[int, ClockKind]:

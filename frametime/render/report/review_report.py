@@ -63,7 +63,7 @@ def review_report(
     """
     charts, standings = figures or {}, standings_table(result)
     sections = [
-        doc.Section("reader", "Your own choice", (*_CHOICE, reader_choice(result))),
+        *([doc.Section("reader", "Your own choice", (*_CHOICE, reader_choice(result)))] if result.log_means else []),
         _standings_section(result, standings),
         _cuts_section(result, standings),
         _cells_section(result),
