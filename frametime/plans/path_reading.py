@@ -11,7 +11,8 @@ import re
 from collections import defaultdict
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final, TypeAlias
+from itertools import permutations
+from typing import Final, NamedTuple, TypeAlias
 
 from frametime.errors import PlanError
 from frametime.plans.path_pattern import PathPattern
@@ -26,9 +27,12 @@ _ENDING: Final = re.compile(
 _SEPARATORS: Final = "-_. ()[]#"
 _RUN_WORD: Final = re.compile(
     r"(?<![^\W_])(?:runs?|takes?|pass|try|attempt|round|rep|repeat|iteration|iter|lap|r|lauf|durchgang|essai)"
-    r"[-_ #.]{0,2}0*\d{1,3}(?![^\W_])",
+    r"[-_ #.]{0,2}(?P<run>0*\d{1,3})(?![^\W_])",
     re.IGNORECASE,
 )
+_NUMBER: Final = re.compile(r"(?P<run>\d{1,3})")
+_LAST_DIGITS: Final = re.compile(r"(?<=[^\W\d_])(?P<run>\d{1,3})$")
+_FOLDER_NUMBER: Final = re.compile(r"(?:^|(?<=/))(?P<run>\d{1,3})(?=/)")
 _STAMP: Final = re.compile(
     r"""(?<![^\W_])(?:
         (?:19|20)\d\d([-_.]?)(?:0[1-9]|1[0-2])\1(?:0[1-9]|[12]\d|3[01])
@@ -37,31 +41,33 @@ _STAMP: Final = re.compile(
     | (?<![^\W_])\d{6,14}(?![^\W_])""",
     re.IGNORECASE | re.VERBOSE,
 )
-_TOKEN: Final = re.compile(rf"[^{re.escape(_SEPARATORS)}]+")
+_BLOT: Final = "\0"
+_TOKEN: Final = re.compile(rf"[^{re.escape(_SEPARATORS)}/\0]+")
 _MODEL: Final = re.compile(r"\d|(?<![a-z])(?:gpu|card)(?![a-z])", re.IGNORECASE)
 _NO_NAMES: Final = frozenset(
-    (
-        "captures",
-        "capture",
-        "logs",
-        "log",
-        "frames",
-        "frametimes",
-        "frame_times",
-        "data",
-        "results",
-        "bench",
-        "run",
-        "runs",
-    )
+    {"captures", "capture", "logs", "log", "frames", "frametimes", "frame_times", "data", "results", "bench"}
+    | {"run", "runs"}
 )
 _MOST_RUNS: Final = 60
 
-_Item: TypeAlias = tuple[str, str]  # kind ("text", "resolution", "stamp", "run", "literal") and what stands there
-_Mean: TypeAlias = "list[str] | str"  # a field, "*", "literal", "=3" (as the piece at 3), or two fields in a row
-_Means: TypeAlias = "Mapping[int, _Mean]"
-_Splits: TypeAlias = "dict[int, dict[str, tuple[str, str]] | None]"
-_RunFinder: TypeAlias = Callable[[str, bool], "tuple[int, int] | None"]
+_RunFinder: TypeAlias = Callable[[str], "re.Match[str] | None"]
+"""Finds the run in a path without its ending: a match with the group ``run``, in front of which its word may stand."""
+
+
+class _Column(NamedTuple):
+    """A piece that all paths have: what it is (literal, text, resolution, stamp, run), and its text in each path."""
+
+    kind: str
+    texts: tuple[str, ...]
+
+    def names(self) -> set[str]:
+        """The texts, whatever their capitals."""
+        return {text.casefold() for text in self.texts}
+
+
+_Roles: TypeAlias = Mapping[int, str]
+"""Columns of text by their number, and what they stand for: a field, or ``*``; a column without one is the same text
+in all paths."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,13 +87,15 @@ def is_log(name: str) -> bool:
     return _ENDING.search(name) is not None
 
 
-def read_paths(names: Sequence[str]) -> tuple[PathReading, ...]:
+def read_paths(names: Sequence[str], *, is_one_card: bool = False) -> tuple[PathReading, ...]:
     """Every way in which the paths can be read: none, one that is plain, or two between which a person chooses.
 
     Parameters
     ----------
     names : sequence of str
         Paths below the captures folder, with ``/``.
+    is_one_card : bool
+        All are of one card, and the paths name scenes alone.
 
     Examples
     --------
@@ -98,10 +106,14 @@ def read_paths(names: Sequence[str]) -> tuple[PathReading, ...]:
     """
     found: list[PathReading] = []
     for is_sure, finder in _run_finders(names):
-        readings = [reading for reading in _readings(names, finder) if _says_enough(reading)]
+        readings = [
+            reading
+            for columns, roles in _readings(names, finder, is_one_card=is_one_card)
+            if (reading := _checked(columns, roles, names)) is not None and _says_enough(reading)
+        ]
         found += readings
         # A number that leaves one card only may be part of its name: both ways are shown.
-        if is_sure or (readings and all(_stands_by_itself(one) for one in readings)):
+        if is_sure or (readings and (is_one_card or all(map(_stands_by_itself, readings)))):
             break
     return _without_doubles(found)
 
@@ -129,8 +141,11 @@ def fields_by_pattern(pattern: PathPattern, names: Sequence[str]) -> dict[str, d
 
 
 def _says_enough(reading: PathReading) -> bool:
-    """Whether a name alone, without scene, resolution or run, is that of a card."""
-    return len(reading.pattern.fields) > 1 or _are_models(reading.values("card"))
+    """Whether cards have names: no bare numbers of runs, and without scene, resolution or run such as cards have."""
+    cards = reading.values("card")
+    if cards and all(text.isdecimal() and int(text) <= _MOST_RUNS for text in cards):
+        return False
+    return len(reading.pattern.fields) > 1 or not cards or _are_models(cards)
 
 
 def _stands_by_itself(reading: PathReading) -> bool:
@@ -144,10 +159,10 @@ def _stands_by_itself(reading: PathReading) -> bool:
 
 def _without_doubles(readings: Iterable[PathReading]) -> tuple[PathReading, ...]:
     """Readings that tell the same cells apart are one: the first."""
-    kept: dict[frozenset[tuple[str, str, str]], PathReading] = {}
+    kept: dict[frozenset[tuple[str, ...]], PathReading] = {}
     for reading in readings:
-        cells = frozenset((name, fields["card"], fields.get("scene", "")) for name, fields in reading.fields.items())
-        kept.setdefault(cells, reading)
+        cells = ((name, fields.get("card", ""), fields.get("scene", "")) for name, fields in reading.fields.items())
+        kept.setdefault(frozenset(cells), reading)
     most = max((len(reading.fields) for reading in kept.values()), default=0)
     return tuple(reading for reading in kept.values() if len(reading.fields) == most)
 
@@ -158,236 +173,182 @@ def _without_doubles(readings: Iterable[PathReading]) -> tuple[PathReading, ...]
 def _run_finders(names: Sequence[str]) -> Iterator[tuple[bool, _RunFinder]]:
     """Ways to find the run, the clearest first: by its word, as the last number, as another number, as none."""
     if sum(_RUN_WORD.search(name) is not None for name in names) * 2 > len(names):
-        yield True, _worded_run
+        yield True, _RUN_WORD.search
     for at in (-1, 0, -2, 1, -3, 2):
         yield False, _numbered(at)
-    yield False, _number_behind_letters
-    yield False, _folder_number
+    yield False, _LAST_DIGITS.search
+    yield False, _FOLDER_NUMBER.search
     yield False, _no_run
 
 
-def _no_run(part: str, is_file: bool) -> None:
+def _no_run(body: str) -> None:
     return None
-
-
-def _worded_run(part: str, is_file: bool) -> tuple[int, int] | None:
-    found = _RUN_WORD.search(part)
-    if found is None:
-        return None
-    number = re.search(r"\d+$", found[0])
-    return (found.start() + number.start(), found.end()) if number is not None else None
 
 
 def _numbered(at: int) -> _RunFinder:
     """The token of the file's name at this place, where it is a number."""
 
-    def find(part: str, is_file: bool) -> tuple[int, int] | None:
-        if not is_file:
+    def find(body: str) -> re.Match[str] | None:
+        tokens = list(_TOKEN.finditer(_blotted(body, _known_spans(body)), body.rfind("/") + 1))
+        if not -len(tokens) <= at < len(tokens):
             return None
-        tokens = [token for token in _TOKEN.finditer(_masked(part)) if "\0" not in token[0]]
-        if not -len(tokens) <= at < len(tokens) or not re.fullmatch(r"\d{1,3}", tokens[at][0]):
-            return None
-        return tokens[at].span()
+        return _NUMBER.fullmatch(body, *tokens[at].span())
 
     return find
-
-
-def _number_behind_letters(part: str, is_file: bool) -> tuple[int, int] | None:
-    found = re.search(r"(?<=[^\W\d_])\d{1,3}$", part) if is_file else None
-    return found.span() if found is not None else None
-
-
-def _folder_number(part: str, is_file: bool) -> tuple[int, int] | None:
-    found = re.fullmatch(r"\d{1,3}", part)
-    return found.span() if found is not None and not is_file else None
-
-
-def _masked(part: str) -> str:
-    """The part with dates and resolutions blotted out, letter for letter."""
-    for known in (_STAMP, RESOLUTION):
-        part = known.sub(lambda found: "\0" * len(found[0]), part)
-    return part
 
 
 # Pieces of a path, and names in them
 
 
-def _readings(names: Sequence[str], find_run: _RunFinder) -> list[PathReading]:
-    """Ways to read the paths with the run found in one way; none where it is no run."""
-    shapes: dict[tuple[_Item, ...], dict[str, list[_Item]]] = defaultdict(dict)
+def _known_spans(body: str) -> list[tuple[int, int, str]]:
+    """Where dates and resolutions stand."""
+    spans = [(*found.span(), "stamp") for found in _STAMP.finditer(body)]
+    for found in RESOLUTION.finditer(body):
+        if _is_free(spans, *found.span()):
+            spans.append((*found.span(), "resolution"))
+    return spans
+
+
+def _is_free(spans: Iterable[tuple[int, int, str]], start: int, end: int) -> bool:
+    return not any(other < end and start < behind for other, behind, _ in spans)
+
+
+def _blotted(body: str, spans: Iterable[tuple[int, int, str]]) -> str:
+    """The path with what stands at these places blotted out, letter for letter."""
+    for start, end, _ in spans:
+        body = body[:start] + _BLOT * (end - start) + body[end:]
+    return body
+
+
+def _items(name: str, find_run: _RunFinder) -> list[tuple[str, str]]:
+    """A path as pieces, kind and text: literals, which may be empty, at even places."""
+    ending = _ENDING.search(name)
+    body = name if ending is None else name[: ending.start()]
+    spans = _known_spans(body)
+    run = find_run(body)
+    word: list[tuple[int, int, str]] = []
+    if run is not None and _is_free(spans, *run.span()):
+        word = [(run.start(), run.start("run"), "literal")]
+        spans.append((*run.span("run"), "run"))
+    for part in re.finditer(r"[^/]+", _blotted(body, [*spans, *word])):
+        for chunk in re.finditer(f"[^{_BLOT}]+", part[0]):
+            text = chunk[0] if _BLOT not in part[0] else chunk[0].strip(_SEPARATORS)
+            if text:
+                start = part.start() + chunk.start() + chunk[0].index(text)
+                spans.append((start, start + len(text), "text"))
+    items, at = [], 0
+    for start, end, kind in sorted(spans):
+        items += [("literal", name[at:start]), (kind, name[start:end])]
+        at = end
+    return [*items, ("literal", name[at:])]
+
+
+def _columns(names: Sequence[str], find_run: _RunFinder) -> list[_Column]:
+    """The pieces of the paths that have the most usual shape; none where most have another, or it has no such run."""
+    shapes: dict[tuple[tuple[str, str], ...], list[list[tuple[str, str]]]] = defaultdict(list)
     for name in names:
         items = _items(name, find_run)
-        shapes[tuple(item if item[0] == "literal" else (item[0], "") for item in items)][name] = items
-    shape, paths = _without_repeats(*max(shapes.items(), key=lambda item: len(item[1])))
-    if len(paths) * 2 <= len(names) or any(kind == "run" for kind, _ in shape) is (find_run is _no_run):
+        shapes[tuple((kind, text if kind == "literal" else "") for kind, text in items)].append(items)
+    shape, paths = max(shapes.items(), key=lambda item: len(item[1]))
+    kinds = [kind for kind, _ in shape]
+    if len(paths) * 2 <= len(names) or ("run" in kinds) is (find_run is _no_run):
         return []
-    if find_run not in {_no_run, _worded_run} and not _are_runs(shape, paths):
-        return []
-    return [
-        reading
-        for pattern_items in _named(shape, list(paths.values()))
-        if (reading := _checked(shape, pattern_items, paths, names)) is not None
-    ]
+    texts = zip(*([text for _, text in items] for items in paths), strict=True)
+    columns = [_Column(kind, column) for kind, column in zip(kinds, texts, strict=True)]
+    return columns if find_run in (_no_run, _RUN_WORD.search) or _are_runs(columns) else []
 
 
-def _items(name: str, find_run: _RunFinder) -> list[_Item]:
-    """A path as pieces in their order: literals between them hold separators, run words and the ending."""
-    ending = _ENDING.search(name)
-    body, tail = (name[: ending.start()], ending[0]) if ending is not None else (name, "")
-    parts = body.split("/")
-    items: list[_Item] = []
-    has_run = False
-    for at, part in enumerate(parts):
-        if at:
-            items.append(("literal", "/"))
-        spans: list[tuple[int, int, str]] = []
-        for kind, known in (("stamp", _STAMP), ("resolution", RESOLUTION)):
-            spans += [
-                (*found.span(), kind)
-                for found in known.finditer(part)
-                if not any(start < found.end() and found.start() < end for start, end, _ in spans)
-            ]
-        run = find_run(part, at == len(parts) - 1) if not has_run else None
-        if run is not None and not any(start < run[1] and run[0] < end for start, end, _ in spans):
-            spans.append((*run, "run"))
-            has_run = True
-        items += _part_items(part, sorted(spans))
-    items.append(("literal", tail))
-    return _joined(items)
-
-
-def _part_items(part: str, spans: Sequence[tuple[int, int, str]]) -> Iterator[_Item]:
-    start = 0
-    for begin, end, kind in [*spans, (len(part), len(part), "")]:
-        text = part[start:begin]
-        if (
-            kind == "run"
-            and (word := re.search(r"(?<![^\W_])[^\W\d_]+[-_ #.]*$", text))
-            and _RUN_WORD.search(f"{word[0]}1")
-        ):
-            text, behind = text[: word.start()], word[0]
-        else:
-            behind = ""
-        name = text.strip(_SEPARATORS) if spans else text
-        if name:
-            at = text.index(name)
-            yield "literal", text[:at]
-            yield "text", name
-            yield "literal", text[at + len(name) :] + behind
-        else:
-            yield "literal", text + behind
-        if kind:
-            yield kind, part[begin:end]
-        start = end
-
-
-def _joined(items: Iterable[_Item]) -> list[_Item]:
-    """Literals that follow one another as one, empty ones left out."""
-    joined: list[_Item] = []
-    for kind, text in items:
-        if kind == "literal" and joined and joined[-1][0] == "literal":
-            joined[-1] = (kind, joined[-1][1] + text)
-        elif kind != "literal" or text:
-            joined.append((kind, text))
-    return joined
-
-
-def _without_repeats(
-    shape: tuple[_Item, ...], paths: dict[str, list[_Item]]
-) -> tuple[tuple[_Item, ...], dict[str, list[_Item]]]:
-    """Part a text that repeats an earlier one in front, as ``amber/amber_harbor_1.csv`` does."""
-    texts = [at for at, (kind, _) in enumerate(shape) if kind == "text"]
-    for at in texts:
-        for earlier in (other for other in texts if other < at):
-            rests = [items[at][1].removeprefix(items[earlier][1]) for items in paths.values()]
-            gaps = {rest[: len(rest) - len(rest.lstrip(_SEPARATORS))] for rest in rests}
-            shorter = all(len(rest) < len(items[at][1]) for rest, items in zip(rests, paths.values(), strict=True))
-            if shorter and len(gaps) == 1 and "" not in gaps and all(rest.strip(_SEPARATORS) for rest in rests):
-                (gap,) = gaps
-                new = {
-                    name: [
-                        *items[:at],
-                        ("text", items[earlier][1]),
-                        ("literal", gap),
-                        ("text", rest[len(gap) :]),
-                        *items[at + 1 :],
-                    ]
-                    for (name, items), rest in zip(paths.items(), rests, strict=True)
-                }
-                return (*shape[:at], ("text", ""), ("literal", gap), ("text", ""), *shape[at + 1 :]), new
-    return shape, paths
-
-
-def _are_runs(shape: Sequence[_Item], paths: Mapping[str, list[_Item]]) -> bool:
+def _are_runs(columns: Sequence[_Column]) -> bool:
     """Whether the numbers are those of runs: small, from 0 or 1 on in most cells, and met again across the tree."""
-    at = [kind for kind, _ in shape].index("run")
+    others = zip(*(column.texts for column in columns if column.kind not in {"run", "stamp"}), strict=True)
+    runs = next(column.texts for column in columns if column.kind == "run")
     cells: dict[tuple[str, ...], set[int]] = defaultdict(set)
-    for items in paths.values():
-        cells[tuple(text.casefold() for i, (kind, text) in enumerate(items) if i != at and kind != "stamp")].add(
-            int(items[at][1])
-        )
+    for cell, run in zip(others, runs, strict=True):
+        cells[tuple(map(str.casefold, cell))].add(int(run))
     numbers = set().union(*cells.values())
     if min(numbers) > 1 or max(numbers) > _MOST_RUNS:
         return False
-    return sum(min(runs) <= 1 for runs in cells.values()) * 4 >= 3 * len(cells)
+    return sum(min(own) <= 1 for own in cells.values()) * 4 >= 3 * len(cells)
 
 
-def _named(shape: Sequence[_Item], paths: Sequence[list[_Item]]) -> list[dict[int, _Mean]]:
-    """What each text of the shape stands for: a field, two fields in a row, or a wildcard; one entry a way."""
-    places = [at for at, (kind, _) in enumerate(shape) if kind == "text"]
-    values = {at: [items[at][1] for items in paths] for at in places}
-    names = {at: {text.casefold() for text in values[at]} for at in places}
-    means: dict[int, _Mean] = {}
-    varying = [at for at in places if len(names[at]) > 1]
-    for at in list(varying):
-        for other in varying:
-            if other == at or at not in varying:
-                continue
-            pairs = set(zip(values[other], values[at], strict=True))
-            if len(pairs) == len(set(values[other])) and (len(set(values[at])) < len(set(values[other])) or other < at):
-                # The other one says it already: the same text once more, or a maker above its cards.
-                means[at] = f"={other}" if all(a == b for a, b in pairs) else "*"
-                varying.remove(at)
-    constant = [at for at in places if at not in varying and at not in means]
-    if len(varying) > 2:
-        return []
-    if len(varying) == 2:
-        return [_with_rest(means, constant, way) for way in _ways(varying[0], varying[1], shape, names)]
-    if len(varying) == 1:
-        at = varying[0]
-        split = _crossing(set(values[at]))
-        if split is not None:
-            first, second = {a.casefold() for a, _ in split.values()}, {b.casefold() for _, b in split.values()}
-            orders = _orders(first, second, outer_is_card=False)
-            return [_with_rest(means, constant, {at: list(order)}) for order in orders]
-    named = [*varying, *[at for at in reversed(constant) if not names[at] <= _NO_NAMES]]
-    if not named or (not varying and len(named) > 2):
-        return []
-    named = named[:2]
-    if len(named) == 1:
-        return [_with_rest(means, constant, {named[0]: "card"})]
-    ways = _ways(min(named), max(named), shape, names)
-    return [_with_rest(means, constant, way) for way in ways[:1]]
+def _readings(
+    names: Sequence[str], find_run: _RunFinder, *, is_one_card: bool
+) -> Iterator[tuple[list[_Column], _Roles]]:
+    """Ways to read the paths with the run found in one way: their columns, and what each text stands for."""
+    columns = _without_repeats(_columns(names, find_run))
+    texts = [at for at, column in enumerate(columns) if column.kind == "text"]
+    varying = [at for at in texts if len(columns[at].names()) > 1]
+    roles: dict[int, str] = {}
+    twins: dict[int, int] = {}
+    for at, other in permutations(varying, 2):
+        a, b = columns[at].texts, columns[other].texts
+        says_all = len(set(zip(a, b, strict=True))) == len(set(b)) and (len(set(a)) < len(set(b)) or other < at)
+        if says_all and at not in {*roles, *twins} and other not in {*roles, *twins}:
+            # The other one says it already: the same text once more, or a maker above its cards.
+            if a == b:
+                twins[at] = other
+            else:
+                roles[at] = "*"
+    varying = [at for at in varying if at not in {*roles, *twins}]
+    constant = [at for at in reversed(texts) if at not in {*varying, *roles, *twins}]
+    constant = [at for at in constant if not columns[at].names() <= _NO_NAMES]
+    if not columns or len(varying) > (1 if is_one_card else 2):
+        return
+    if len(varying) == 1 and not is_one_card and (split := _crossing(set(columns[varying[0]].texts))) is not None:
+        parted = [split[text] for text in columns[varying[0]].texts]
+        columns, (first, second) = _parted(columns, varying[0], parted)
+        shift = second - first
+        roles = {at + shift * (at > first): role for at, role in roles.items()}
+        twins = {at + shift * (at > first): other for at, other in twins.items() if other != first}
+        ways = _orders(columns, first, second)
+    elif is_one_card:
+        ways = [dict.fromkeys([*varying, *constant][:1], "scene")]
+    elif len(varying) == 2:
+        ways = _orders(columns, *varying)
+    elif len(named := [*varying, *constant]) == 1:
+        ways = [{named[0]: "card"}]
+    elif len(named) == 2 or (varying and constant):
+        ways = _orders(columns, *sorted(named[:2]))[:1]
+    else:
+        return
+    for way in ways:
+        yield columns, {**roles, **way, **{at: way.get(other, "*") for at, other in twins.items()}}
 
 
-def _with_rest(means: _Means, constant: Sequence[int], way: _Means) -> dict[int, _Mean]:
-    return {**dict.fromkeys(constant, "literal"), **means, **way}
+def _without_repeats(columns: list[_Column]) -> list[_Column]:
+    """Part a text that repeats an earlier one in front, as ``amber/amber_harbor_1.csv`` does."""
+    texts = [at for at, column in enumerate(columns) if column.kind == "text"]
+    for at in texts:
+        for earlier in (other for other in texts if other < at):
+            pairs = list(zip(columns[earlier].texts, columns[at].texts, strict=True))
+            rests = [text.removeprefix(front) for front, text in pairs]
+            gaps = {rest[: len(rest) - len(rest.lstrip(_SEPARATORS))] for rest in rests}
+            are_repeats = all(text.startswith(front) and text != front for front, text in pairs)
+            if are_repeats and len(gaps) == 1 and "" not in gaps and all(rest.strip(_SEPARATORS) for rest in rests):
+                backs = [rest.lstrip(_SEPARATORS) for rest in rests]
+                return _parted(columns, at, [(front, back) for (front, _), back in zip(pairs, backs, strict=True)])[0]
+    return columns
 
 
-def _ways(first: int, second: int, shape: Sequence[_Item], names: Mapping[int, set[str]]) -> list[dict[int, _Mean]]:
-    in_folders = any("/" in text for kind, text in shape[first:second] if kind == "literal")
-    return [
-        {first: order[0], second: order[1]} for order in _orders(names[first], names[second], outer_is_card=in_folders)
-    ]
+def _parted(
+    columns: Sequence[_Column], at: int, parts: Sequence[tuple[str, str]]
+) -> tuple[list[_Column], tuple[int, int]]:
+    """The columns with that of a text parted in two, and where these stand; what lies between is the same for all."""
+    fronts, backs = zip(*parts, strict=True)
+    whole = columns[at].texts
+    gaps = [text[len(front) : len(text) - len(back)] for text, (front, back) in zip(whole, parts, strict=True)]
+    new = [_Column("text", fronts), _Column("literal", tuple(gaps)), _Column("text", backs)]
+    return [*columns[:at], *new, *columns[at + 1 :]], (at, at + 2)
 
 
-def _orders(first: set[str], second: set[str], *, outer_is_card: bool) -> list[tuple[str, str]]:
+def _orders(columns: Sequence[_Column], first: int, second: int) -> list[_Roles]:
     """Which of two names is the card: the one with model numbers, else that of the outer folder, else either."""
-    like_models = _are_models(first), _are_models(second)
-    card_first, scene_first = ("card", "scene"), ("scene", "card")
-    if like_models[0] != like_models[1]:
-        return [card_first if like_models[0] else scene_first]
-    return [card_first] if outer_is_card else [card_first, scene_first]
+    card_first, scene_first = {first: "card", second: "scene"}, {first: "scene", second: "card"}
+    is_model = _are_models(columns[first].names())
+    if is_model != _are_models(columns[second].names()):
+        return [card_first if is_model else scene_first]
+    between = (column.texts[0] for column in columns[first:second] if column.kind == "literal")
+    return [card_first] if any("/" in text for text in between) else [card_first, scene_first]
 
 
 def _are_models(names: Collection[str]) -> bool:
@@ -421,72 +382,31 @@ def _crossing(texts: set[str], *, separator: str | None = None) -> dict[str, tup
     return best[1] if best is not None else None
 
 
-def _checked(
-    shape: Sequence[_Item],
-    means: _Means,
-    paths: Mapping[str, list[_Item]],
-    names: Sequence[str],
-) -> PathReading | None:
+def _checked(columns: Sequence[_Column], roles: _Roles, names: Sequence[str]) -> PathReading | None:
     """The reading, where every run has a place of its own; a date is part of it only where it must be."""
-    kinds = [kind for kind, _ in shape]
-    splits: _Splits = {
-        at: _crossing({items[at][1] for items in paths.values()})
-        for at, mean in means.items()
-        if isinstance(mean, list)
-    }
+    kinds = [column.kind for column in columns]
+    paths = ["".join(texts) for texts in zip(*(column.texts for column in columns), strict=True)]
     for stamp in ["*", "session" if "run" in kinds else "run"][: 1 + ("stamp" in kinds)]:
-        text = _pattern_text(shape, means, splits, next(iter(paths.values())), stamp)
-        fields = {name: _fields(items, means, splits, stamp) for name, items in paths.items()}
-        if len({tuple(one.items()) for one in fields.values()}) < len(fields):
+        means = [roles.get(at, "literal") if kind == "text" else kind for at, kind in enumerate(kinds)]
+        means = [stamp if mean == "stamp" else mean for mean in means]
+        resolved = kinds.index("resolution") if "resolution" in kinds else -1
+        means = ["*" if mean == "resolution" and at != resolved else mean for at, mean in enumerate(means)]
+        text = "".join(
+            column.texts[0] if mean == "literal" else mean if mean == "*" else f"{{{mean}}}"
+            for column, mean in zip(columns, means, strict=True)
+        )
+        told = {mean: column.texts for column, mean in zip(columns, means, strict=True) if mean not in {"*", "literal"}}
+        fields = {
+            path: dict(zip(told, one, strict=True))
+            for path, one in zip(paths, zip(*told.values(), strict=True), strict=True)
+        }
+        if len(set(zip(*told.values(), strict=True))) < len(fields):
             continue
         try:
             pattern = PathPattern.parse(text)
         except PlanError:
             return None
-        told = pattern.with_values({field: {one[field] for one in fields.values()} for field in pattern.fields})
-        if all(told.match(name) == one for name, one in fields.items()):
+        known = pattern.with_values({field: set(texts) for field, texts in told.items()})
+        if all(known.match(path) == one for path, one in fields.items()):
             return PathReading(pattern=pattern, fields=fields)
     return None
-
-
-def _fields(
-    items: Sequence[_Item],
-    means: _Means,
-    splits: _Splits,
-    stamp: str,
-) -> dict[str, str]:
-    """What stands for each field in one path."""
-    fields: dict[str, str] = {}
-    for at, (kind, text) in enumerate(items):
-        mean = means.get(at, kind) if kind in {"text", "stamp"} else kind
-        split = splits.get(at)
-        if isinstance(mean, list) and split is not None:
-            fields |= dict(zip(mean, split[text], strict=True))
-        elif isinstance(mean, str) and mean in {"card", "scene", "run", "resolution"}:
-            fields.setdefault(mean, text)
-        elif mean == "stamp" and stamp != "*":
-            fields.setdefault(stamp, text)
-    return fields
-
-
-def _pattern_text(shape: Sequence[_Item], means: _Means, splits: _Splits, example: Sequence[_Item], stamp: str) -> str:
-    text, resolved = "", False
-    for at, (kind, shown) in enumerate(shape):
-        mean = means.get(at, "") if kind == "text" else ""
-        if kind == "literal":
-            text += shown
-        elif isinstance(mean, list):
-            whole, split = example[at][1], splits[at] or {}
-            front, back = split[whole]
-            text += f"{{{mean[0]}}}{whole[len(front) : len(whole) - len(back)]}{{{mean[1]}}}"
-        elif mean == "literal":
-            text += example[at][1]
-        elif mean.startswith("="):
-            twin = means[int(mean[1:])]
-            text += f"{{{twin}}}" if twin in {"card", "scene"} else "*"
-        elif mean == "*" or (kind == "stamp" and stamp == "*") or (kind == "resolution" and resolved):
-            text += "*"
-        else:
-            text += f"{{{mean or (stamp if kind == 'stamp' else kind)}}}"
-        resolved |= kind == "resolution"
-    return text
