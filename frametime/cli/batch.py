@@ -245,12 +245,13 @@ def _others(walk: Walk) -> str:
 def _show_passed_over(walk: Walk, *, every: bool) -> None:
     """Name the files that were passed over, in a line for each kind: what few are, before what many are."""
     from frametime.errors import printable
+    from frametime.plans.folder_walk import text_of
 
     few_first = sorted(walk.others.items(), key=lambda item: (len(item[1]), item[0]))
     for label, names in few_first if every else few_first[:_MOST_LINES]:
-        shown = names if every else names[:_MOST_NAMES]
+        shown = list(names.items())[: None if every else _MOST_NAMES]
         more = f" and {len(names) - len(shown)} more (--verbose names them)" if len(names) > len(shown) else ""
-        told = ", ".join(printable(name, limit=120) for name in shown)
+        told = ", ".join(printable(text_of(name) + f" ({why})" * bool(why), limit=120) for name, why in shown)
         click.echo(f"passed over, {label}: {told}{more}", err=True)
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from frametime.cli.option_values import refuse_idle
 from frametime.cli.output import refuse_log_as_output, say_unlisted
 from frametime.cli.pattern_options import PATTERN_FIELDS, chosen_pattern
 from frametime.cli.settings_file import Command
@@ -20,13 +21,22 @@ from frametime.cli.value_types import NamedPath
     help="Where to write the plan.",
 )  # fmt: skip
 @click.option("--path-pattern", "pattern", metavar="PATTERN", help=f"How paths are built. Fields: {PATTERN_FIELDS}.")
+@click.option("--card", metavar="NAME", help="All captures are of this card, which their paths do not name.")
 @click.option(
     "--update", type=NamedPath(path_type=Path), metavar="PLAN",
     help="Add what is new in the folder of this plan; edits and comments stay.",
 )  # fmt: skip
 @click.option("--dry-run", is_flag=True, help="Show what was understood, and write nothing.")
 @click.option("--force", is_flag=True, help="Replace files that are there.")
-def plan(folder: Path | None, out: Path, pattern: str | None, update: Path | None, dry_run: bool, force: bool) -> None:
+def plan(
+    folder: Path | None,
+    out: Path,
+    pattern: str | None,
+    card: str | None,
+    update: Path | None,
+    dry_run: bool,
+    force: bool,
+) -> None:
     """Draft a review plan from the captures in a folder, ready to edit.
 
     Card, scene, resolution and run are found from the names of folders and files. What was understood is shown first.
@@ -35,6 +45,7 @@ def plan(folder: Path | None, out: Path, pattern: str | None, update: Path | Non
     Examples:
       frametime plan captures --out plan.toml
       frametime plan captures --dry-run
+      frametime plan captures --card "Amber 6"
       frametime plan --update plan.toml
       frametime plan logs --path-pattern "{scene}_{resolution}/{card}_{run}.csv" --out plan.toml
     """
@@ -45,18 +56,19 @@ def plan(folder: Path | None, out: Path, pattern: str | None, update: Path | Non
     if (folder is None) == (update is None):
         raise click.UsageError("Give a folder of captures, or --update and a plan.")
     if update is not None:
+        refuse_idle(("pattern", "card"), "is in the plan already")
         _update(update, dry_run=dry_run)
         return
     assert folder is not None
     if not dry_run:
         refuse_existing([out], force=force)
         refuse_log_as_output(out)
-    drafts = draft_plans(folder, beside=out.parent, pattern=chosen_pattern("--path-pattern", pattern))
-    say_unlisted(drafts[0].content.unlisted)
+    drafts = draft_plans(folder, beside=out.parent, pattern=chosen_pattern("--path-pattern", pattern), card=card)
+    say_unlisted(drafts[0].walk.unlisted)
     for draft in drafts:
         click.echo("\n".join(draft.understood))
         if len(drafts) > 1:
-            click.echo(f"To choose this: {_choosing_command(folder, out, draft.pattern.text)}\n")
+            click.echo(f"To choose this: {_choosing_command(folder, out, draft.pattern.text, card)}\n")
     if len(drafts) > 1:
         raise PlanError.at(
             str(folder), f"the paths can be read in {len(drafts)} ways", helps="run one of the commands above"
@@ -76,8 +88,14 @@ def _update(path: Path, *, dry_run: bool) -> None:
 
     with nullcontext() if dry_run else claiming([path], force=True):
         updated = update_plan(path)
-        say_unlisted(updated.draft.content.unlisted)
+        say_unlisted(updated.draft.walk.unlisted)
         click.echo("\n".join(updated.draft.understood))
+        if left_over := updated.draft.left_over:
+            are_left = "captures do" if len(left_over) > 1 else "capture does"
+            click.echo(
+                f"{len(left_over)} {are_left} not fit the pattern of the plan, such as {printable(left_over[0])}: "
+                "change [captures] pattern, or plan them anew."
+            )
         if not updated.added:
             click.echo(f"Nothing is new: {printable(str(path))} stays as it is.")
             return
@@ -87,7 +105,8 @@ def _update(path: Path, *, dry_run: bool) -> None:
             click.echo(f"{printable(str(path))} is updated.")
 
 
-def _choosing_command(folder: Path, out: Path, pattern: str) -> str:
+def _choosing_command(folder: Path, out: Path, pattern: str, card: str | None) -> str:
     import shlex
 
-    return shlex.join(["frametime", "plan", str(folder), "--path-pattern", pattern, "--out", str(out)])
+    of_card = [] if card is None else ["--card", card]
+    return shlex.join(["frametime", "plan", str(folder), "--path-pattern", pattern, *of_card, "--out", str(out)])

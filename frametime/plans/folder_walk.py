@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 if TYPE_CHECKING:
     from frametime.plans.path_pattern import PathPattern
 
-_LABELS: Final = MappingProxyType(
-    {"sensors": "sensor logs", "results": "earlier result tables", "other": "other files"}
-)
+SENSOR_LOGS: Final = "sensor logs"
+OTHER_FILES: Final = "other files"
+_LABELS: Final = MappingProxyType({"sensors": SENSOR_LOGS, "results": "earlier result tables", "other": OTHER_FILES})
 
 
 class FoundFile(NamedTuple):
@@ -66,10 +66,11 @@ def text_of(name: str) -> str:
 
 @dataclass(frozen=True, kw_only=True)
 class Walk:
-    """What lies in a folder: captures, other files with the reason, and why which folders cannot be listed."""
+    """What lies in a folder: captures, other files by what they are with the reason, and why which folders cannot be
+    listed."""
 
     captures: Sequence[FoundFile]
-    others: Mapping[str, Sequence[str]]
+    others: Mapping[str, Mapping[str, str]]
     unlisted: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -85,7 +86,7 @@ def walk_captures(folder: Path, *, pattern: PathPattern | None = None, leave_out
         If ``folder`` itself cannot be listed; one below it is told in ``unlisted``.
     """
     captures: list[FoundFile] = []
-    others: dict[str, list[str]] = {}
+    others: dict[str, dict[str, str]] = {}
     unlisted: dict[str, str] = {}
     for path in files_below(folder, leave_out=leave_out, unlisted=unlisted):
         file = FoundFile(folder, path.relative_to(folder).as_posix(), pattern)
@@ -93,7 +94,7 @@ def walk_captures(folder: Path, *, pattern: PathPattern | None = None, leave_out
         if why is None:
             captures.append(file)
         else:
-            others.setdefault(why[0], []).append(file.text_name + (f" ({why[1]})" if why[1] else ""))
+            others.setdefault(why[0], {})[file.name] = why[1]
     return Walk(captures=captures, others=others, unlisted=unlisted)
 
 

@@ -14,15 +14,15 @@ from dataclasses import dataclass
 from itertools import permutations
 from typing import Final, NamedTuple, TypeAlias
 
+from frametime.adapters.file_kind import COMPRESSION_ENDINGS, TABLE_ENDINGS, TEXT_ENDINGS
 from frametime.errors import PlanError
 from frametime.plans.path_pattern import PathPattern
 from frametime.plans.resolutions import RESOLUTION
 
-LOG_ENDINGS: Final = (".csv", ".tsv", ".txt", ".log", ".json", ".jsonl", ".ndjson", ".arrow", ".feather", ".parquet")
-_PACKED_ENDINGS: Final = ("", ".gz", ".zst", ".bz2", ".xz")
-
+LOG_ENDINGS: Final = tuple(sorted((TABLE_ENDINGS | TEXT_ENDINGS) - {""}))
 _ENDING: Final = re.compile(
-    rf"(?:{'|'.join(map(re.escape, LOG_ENDINGS))})(?:{'|'.join(map(re.escape, _PACKED_ENDINGS))})$", re.IGNORECASE
+    rf"(?:{'|'.join(map(re.escape, LOG_ENDINGS))})(?:{'|'.join(map(re.escape, sorted(COMPRESSION_ENDINGS)))})?$",
+    re.IGNORECASE,
 )
 _SEPARATORS: Final = "-_. ()[]#"
 _RUN_WORD: Final = re.compile(
@@ -82,11 +82,6 @@ class PathReading:
         return {fields[field] for fields in self.fields.values() if field in fields}
 
 
-def is_log(name: str) -> bool:
-    """Whether a name ends as logs do."""
-    return _ENDING.search(name) is not None
-
-
 def read_paths(names: Sequence[str], *, is_one_card: bool = False) -> tuple[PathReading, ...]:
     """Every way in which the paths can be read: none, one that is plain, or two between which a person chooses.
 
@@ -109,7 +104,7 @@ def read_paths(names: Sequence[str], *, is_one_card: bool = False) -> tuple[Path
         readings = [
             reading
             for columns, roles in _readings(names, finder, is_one_card=is_one_card)
-            if (reading := _checked(columns, roles, names)) is not None and _says_enough(reading)
+            if (reading := _checked(columns, roles)) is not None and _says_enough(reading)
         ]
         found += readings
         # A number that leaves one card only may be part of its name: both ways are shown.
@@ -143,9 +138,9 @@ def fields_by_pattern(pattern: PathPattern, names: Sequence[str]) -> dict[str, d
 def _says_enough(reading: PathReading) -> bool:
     """Whether cards have names: no bare numbers of runs, and without scene, resolution or run such as cards have."""
     cards = reading.values("card")
-    if cards and all(text.isdecimal() and int(text) <= _MOST_RUNS for text in cards):
-        return False
-    return len(reading.pattern.fields) > 1 or not cards or _are_models(cards)
+    if not cards:
+        return True
+    return not _are_bare(cards) and (len(reading.pattern.fields) > 1 or _are_models(cards))
 
 
 def _stands_by_itself(reading: PathReading) -> bool:
@@ -291,7 +286,7 @@ def _readings(
                 roles[at] = "*"
     varying = [at for at in varying if at not in {*roles, *twins}]
     constant = [at for at in reversed(texts) if at not in {*varying, *roles, *twins}]
-    constant = [at for at in constant if not columns[at].names() <= _NO_NAMES]
+    constant = [at for at in constant if not (columns[at].names() <= _NO_NAMES or _are_bare(columns[at].names()))]
     if not columns or len(varying) > (1 if is_one_card else 2):
         return
     if len(varying) == 1 and not is_one_card and (split := _crossing(set(columns[varying[0]].texts))) is not None:
@@ -343,17 +338,24 @@ def _parted(
 
 def _orders(columns: Sequence[_Column], first: int, second: int) -> list[_Roles]:
     """Which of two names is the card: the one with model numbers, else that of the outer folder, else either."""
+    names = columns[first].names(), columns[second].names()
     card_first, scene_first = {first: "card", second: "scene"}, {first: "scene", second: "card"}
-    is_model = _are_models(columns[first].names())
-    if is_model != _are_models(columns[second].names()):
+    if (is_model := _are_models(names[0])) != _are_models(names[1]):
         return [card_first if is_model else scene_first]
+    if any(map(_are_bare, names)):
+        return [scene_first if _are_bare(names[0]) else card_first]
     between = (column.texts[0] for column in columns[first:second] if column.kind == "literal")
     return [card_first] if any("/" in text for text in between) else [card_first, scene_first]
 
 
+def _are_bare(names: Collection[str]) -> bool:
+    """Whether all are numbers such as runs have, which no card has for a name."""
+    return all(text.isdecimal() and int(text) <= _MOST_RUNS for text in names)
+
+
 def _are_models(names: Collection[str]) -> bool:
     """Whether most names hold a number or the word for a card, as those of cards do (common practice, no source)."""
-    return sum(_MODEL.search(text) is not None for text in names) * 2 > len(names)
+    return sum(_MODEL.search(text) is not None for text in names) * 2 > len(names) and not _are_bare(names)
 
 
 def _crossing(texts: set[str], *, separator: str | None = None) -> dict[str, tuple[str, str]] | None:
@@ -382,26 +384,29 @@ def _crossing(texts: set[str], *, separator: str | None = None) -> dict[str, tup
     return best[1] if best is not None else None
 
 
-def _checked(columns: Sequence[_Column], roles: _Roles, names: Sequence[str]) -> PathReading | None:
+def _checked(columns: Sequence[_Column], roles: _Roles) -> PathReading | None:
     """The reading, where every run has a place of its own; a date is part of it only where it must be."""
     kinds = [column.kind for column in columns]
     paths = ["".join(texts) for texts in zip(*(column.texts for column in columns), strict=True)]
+    resolved = kinds.index("resolution") if "resolution" in kinds else -1
     for stamp in ["*", "session" if "run" in kinds else "run"][: 1 + ("stamp" in kinds)]:
-        means = [roles.get(at, "literal") if kind == "text" else kind for at, kind in enumerate(kinds)]
-        means = [stamp if mean == "stamp" else mean for mean in means]
-        resolved = kinds.index("resolution") if "resolution" in kinds else -1
-        means = ["*" if mean == "resolution" and at != resolved else mean for at, mean in enumerate(means)]
+        means = [
+            stamp if kind == "stamp" else "*" if kind == "resolution" and at != resolved else roles.get(at, kind)
+            for at, kind in enumerate(kinds)
+        ]
         text = "".join(
-            column.texts[0] if mean == "literal" else mean if mean == "*" else f"{{{mean}}}"
+            mean if mean == "*" else column.texts[0] if mean in {"literal", "text"} else f"{{{mean}}}"
             for column, mean in zip(columns, means, strict=True)
         )
-        told = {mean: column.texts for column, mean in zip(columns, means, strict=True) if mean not in {"*", "literal"}}
-        fields = {
-            path: dict(zip(told, one, strict=True))
-            for path, one in zip(paths, zip(*told.values(), strict=True), strict=True)
+        told = {
+            mean: column.texts
+            for column, mean in zip(columns, means, strict=True)
+            if mean not in {"literal", "text", "*"}
         }
-        if len(set(zip(*told.values(), strict=True))) < len(fields):
+        places = list(zip(*told.values(), strict=True))
+        if len(set(places)) < len(paths):
             continue
+        fields = {path: dict(zip(told, place, strict=True)) for path, place in zip(paths, places, strict=True)}
         try:
             pattern = PathPattern.parse(text)
         except PlanError:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -177,8 +177,11 @@ def parse_plan(text: str, *, file_name: str, folder: Path) -> ReviewPlan:
             source,
             keys.captures,
             folder,
-            one_resolution=len(keys.resolutions) == 1,
-            one_scene=len(keys.scenes) == 1,
+            several=[
+                field
+                for field, names in (("card", keys.cards), ("scene", keys.scenes), ("resolution", keys.resolutions))
+                if len(names) > 1
+            ],
         ),
         measure=measure,
         scene_settings={scene.key: scene.settings for scene in keys.scenes if scene.settings is not None},
@@ -369,12 +372,9 @@ def _metrics(source: TomlSource, keys: PlanKeys, options: MeasureOptions) -> tup
     )
 
 
-def _captures(
-    source: TomlSource, keys: CapturesKeys, folder: Path, *, one_resolution: bool, one_scene: bool
-) -> CapturesPlan:
+def _captures(source: TomlSource, keys: CapturesKeys, folder: Path, *, several: Sequence[str]) -> CapturesPlan:
     pattern, sensors = _pattern(source, "pattern", keys.pattern), None
-    needed = ["card", *([] if one_scene else ["scene"]), *([] if one_resolution else ["resolution"])]
-    absent = ["{" + name + "}" for name in needed if name not in pattern.fields]
+    absent = [f"{{{name}}}" for name in several if name not in pattern.fields]
     if absent:
         helps = "add it to the pattern"
         if "{card}" in absent:

@@ -6,15 +6,16 @@ import os
 import re
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path, PurePosixPath
 from typing import Final
 
+from frametime.adapters.file_kind import TEXT_ENDINGS
 from frametime.errors import FrametimeError, PlanError, printable
-from frametime.plans.folder_walk import files_below, text_of
+from frametime.plans.folder_walk import OTHER_FILES, SENSOR_LOGS, FoundFile, Walk, text_of, walk_captures
 from frametime.plans.path_pattern import PathPattern
-from frametime.plans.path_reading import LOG_ENDINGS, PathReading, fields_by_pattern, is_log, read_paths
+from frametime.plans.path_reading import LOG_ENDINGS, PathReading, fields_by_pattern, read_paths
 from frametime.plans.plan import parse_plan
 from frametime.plans.resolutions import resolution_name
 from frametime.review.run_set import natural_order
@@ -23,18 +24,10 @@ from frametime.words import counted
 
 _SENSOR_WORD: Final = re.compile(r"(?<![A-Za-z])sensors?(?![A-Za-z])", re.IGNORECASE)
 _HELPS: Final = "give --path-pattern, such as --path-pattern '{card}/{scene}/{resolution}/run{run}.csv'"
-_CARD_HELPS: Final = "add it, or put the captures of each card into a folder with its name and begin at the one above"
+_CARD_HELPS: Final = (
+    "add it, name the one card of all captures with --card, or put those of each card into a folder with its name"
+)
 _MOST_SHOWN: Final = 8
-
-
-@dataclass(frozen=True, kw_only=True)
-class FolderContent:
-    """What lies in a folder: captures and sensor logs by name, why files are passed over or folders not listed."""
-
-    captures: tuple[str, ...]
-    sensors: tuple[str, ...]
-    passed_over: Mapping[str, str] = field(default_factory=dict)
-    unlisted: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,7 +41,7 @@ class PlanDraft:
     pattern: PathPattern
     sensors: PathPattern | None
     places: Mapping[str, tuple[str, str, str, str]]
-    content: FolderContent
+    walk: Walk
 
     @cached_property
     def cards(self) -> tuple[str, ...]:
@@ -83,7 +76,7 @@ class PlanDraft:
     @property
     def left_over(self) -> tuple[str, ...]:
         """Captures whose paths do not fit the pattern."""
-        return tuple(name for name in self.content.captures if name not in self.places)
+        return tuple(file.name for file in self.walk.captures if file.name not in self.places)
 
     @cached_property
     def text(self) -> str:
@@ -107,16 +100,19 @@ class PlanDraft:
             ),
             f"  {'runs':12}{'':4}  {runs} a cell"
             + (f"; {counted(n_missing, 'cell')} without a capture" if n_missing else ""),
-            f"  {'sensor logs':12}{len(self.content.sensors):>4}"
+            f"  {SENSOR_LOGS:12}{len(self.walk.others.get(SENSOR_LOGS, ())):>4}"
             + (f"  pattern {printable(self.sensors.text)}" if self.sensors is not None else ""),
             f"For example {printable(name)} is card {printable(place[0])}, scene {printable(place[1])}, resolution "
             f"{printable(place[2])}, run {printable(place[3])}.",
         ]
-        if "scene" not in self.pattern.fields:
-            lines.append("Only one name differs between the captures, and is taken for the card.")
-        return lines + _grouped(
-            {**self.content.passed_over, **{name: self._why_left_over(name) for name in self.left_over}}
-        )
+        if "card" in self.pattern.fields and "scene" not in self.pattern.fields:
+            lines.append(
+                "Only one name differs between the captures, and is taken for the card; where it is the scene, "
+                "--card NAME says which card all are of."
+            )
+        passed_over = {label: files for label, files in self.walk.others.items() if label != SENSOR_LOGS}
+        why = {name: reason for files in passed_over.values() for name, reason in files.items()}
+        return lines + _grouped({**why, **{name: self._why_left_over(name) for name in self.left_over}})
 
     def _why_left_over(self, name: str) -> str:
         """Why a capture does not fit the pattern: often its ending alone is another."""
@@ -138,7 +134,9 @@ def _grouped(passed_over: Mapping[str, str]) -> list[str]:
     return [f"Passed over: {counted(len(passed_over), 'file')}", *lines] if lines else []
 
 
-def draft_plans(folder: Path, *, beside: Path, pattern: PathPattern | None = None) -> tuple[PlanDraft, ...]:
+def draft_plans(
+    folder: Path, *, beside: Path, pattern: PathPattern | None = None, card: str | None = None
+) -> tuple[PlanDraft, ...]:
     """Draft a plan for the captures below a folder: one, or one for each way to read their paths.
 
     Parameters
@@ -148,6 +146,8 @@ def draft_plans(folder: Path, *, beside: Path, pattern: PathPattern | None = Non
         Folder in which the plan will lie: the captures folder is written relative to it.
     pattern : PathPattern, optional
         How the paths are built; otherwise it is found from folders and file names.
+    card : str, optional
+        The one card of all captures, where their paths do not name it.
 
     Raises
     ------
@@ -160,34 +160,36 @@ def draft_plans(folder: Path, *, beside: Path, pattern: PathPattern | None = Non
     if not folder.is_dir():
         wrong = "this is a file" if folder.is_file() else "there is no such folder"
         raise _fault(folder, wrong, helps="name the folder of the captures")
-    content = _content(folder)
-    if not content.captures:
-        for name, why in content.unlisted.items():
+    walk = _walked(folder)
+    names = [file.name for file in walk.captures]
+    if not names:
+        for name, why in walk.unlisted.items():
             raise _fault(folder / name, f"cannot be listed: {why}", helps="allow reading it")
         raise _fault(folder, "no capture lies in this folder", helps=f"logs end in {', '.join(LOG_ENDINGS)}")
     if pattern is None:
-        readings = read_paths(content.captures)
+        readings = read_paths(names, is_one_card=card is not None)
     else:
-        fields = fields_by_pattern(pattern, content.captures)
+        fields = fields_by_pattern(pattern, names)
         if not fields:
-            n_captures = len(content.captures)
-            raise _fault(folder, f"none of {n_captures} captures fits the pattern '{printable(pattern.text)}'")
-        if "card" not in pattern.fields:
-            raise _fault(folder, f"the pattern '{printable(pattern.text)}' lacks '{{card}}'", helps=_CARD_HELPS)
+            raise _fault(folder, f"none of {len(names)} captures fits the pattern '{printable(pattern.text)}'")
+        if ("card" in pattern.fields) is (card is not None):
+            wrong, helps = ("lacks", _CARD_HELPS) if card is None else ("holds", "leave out --card")
+            raise _fault(folder, f"the pattern '{printable(pattern.text)}' {wrong} '{{card}}'", helps=helps)
         readings = (PathReading(pattern=pattern, fields=fields),)
     if not readings:
-        braced = [name for name in content.captures if "{" in name or "}" in name]
+        braced = [name for name in names if "{" in name or "}" in name]
         if braced:
             raise _fault(folder, f"the path '{printable(braced[0])}' holds a brace, which marks fields")
-        shown = printable(content.captures[len(content.captures) // 2])
-        raise _fault(folder, f"card, scene and run cannot be told from paths such as '{shown}'")
-    drafts = tuple(_draft(folder, beside, reading, content) for reading in readings)
+        shown = printable(names[len(names) // 2])
+        helps = _HELPS if card is not None else f"{_HELPS}, or where all are of one card its name with --card"
+        raise _fault(folder, f"card, scene and run cannot be told from paths such as '{shown}'", helps=helps)
+    drafts = tuple(_draft(folder, beside, reading, walk, card) for reading in readings)
     for draft in drafts:
         _refuse_what_review_would(draft, folder, beside)
     return drafts
 
 
-def draft_plan(folder: Path, *, beside: Path, pattern: PathPattern | None = None) -> PlanDraft:
+def draft_plan(folder: Path, *, beside: Path, pattern: PathPattern | None = None, card: str | None = None) -> PlanDraft:
     """Draft the plan of a folder whose paths can be read in one way.
 
     Raises
@@ -195,41 +197,52 @@ def draft_plan(folder: Path, *, beside: Path, pattern: PathPattern | None = None
     PlanError
         As `draft_plans`, and where two ways fit.
     """
-    drafts = draft_plans(folder, beside=beside, pattern=pattern)
+    drafts = draft_plans(folder, beside=beside, pattern=pattern, card=card)
     if len(drafts) > 1:
         ways = " or ".join(f"'{printable(draft.pattern.text)}'" for draft in drafts)
         raise _fault(folder, f"the paths can be read as {ways}", helps="choose one with --path-pattern")
     return drafts[0]
 
 
-def _content(folder: Path) -> FolderContent:
-    """Files by what they hold; one whose name says that it is a sensor log is one."""
-    from frametime.adapters.file_kind import classify_file
-
-    captures, sensors = [], []
-    passed_over: dict[str, str] = {}
-    unlisted: dict[str, str] = {}
-    for path in files_below(folder, unlisted=unlisted):
-        name = path.relative_to(folder).as_posix()
-        kind = classify_file(path)
-        if kind.kind == "sensors" or (is_log(name) and _SENSOR_WORD.search(PurePosixPath(name).name)):
-            sensors.append(name)
-        elif kind.kind == "frames":
-            captures.append(name)
-        else:
-            passed_over[name] = kind.reason
-    return FolderContent(captures=tuple(captures), sensors=tuple(sensors), passed_over=passed_over, unlisted=unlisted)
+def _walked(folder: Path) -> Walk:
+    """What lies there: one whose name says that it is a sensor log is one, and what reads as a capture is a capture."""
+    walk = walk_captures(folder)
+    unnamed = {name for name in walk.others.get(OTHER_FILES, ()) if _reads_as_capture(folder / name)}
+    captures = sorted([*walk.captures, *(FoundFile(folder, name) for name in unnamed)], key=lambda file: file.name)
+    worded = {file.name: "" for file in captures if _SENSOR_WORD.search(PurePosixPath(file.name).name)}
+    others = {
+        **walk.others,
+        OTHER_FILES: {name: why for name, why in walk.others.get(OTHER_FILES, {}).items() if name not in unnamed},
+        SENSOR_LOGS: dict(sorted([*walk.others.get(SENSOR_LOGS, {}).items(), *worded.items()])),
+    }
+    return replace(walk, captures=[file for file in captures if file.name not in worded], others=others)
 
 
-def _draft(folder: Path, beside: Path, reading: PathReading, content: FolderContent) -> PlanDraft:
+def _reads_as_capture(path: Path) -> bool:
+    """Whether a text without names of columns holds nothing but times of frames, as far as its numbers say."""
+    from frametime.adapters.base import ReadOptions
+    from frametime.adapters.reading import read_capture
+
+    if path.suffix.casefold() not in TEXT_ENDINGS:
+        return False
+    try:
+        read_capture(path, options=ReadOptions(), use_threads=False)
+    except FrametimeError:
+        return False
+    return True
+
+
+def _draft(folder: Path, beside: Path, reading: PathReading, walk: Walk, card: str | None) -> PlanDraft:
     """The draft from the fields of the captures that fit the pattern."""
     values = {name: {key: text_of(value) for key, value in fields.items()} for name, fields in reading.fields.items()}
+    if card is not None:
+        values = {name: {**fields, "card": card} for name, fields in values.items()}
     scene_names = _merged_scenes((fields["card"], fields.get("scene", "scene")) for fields in values.values())
     resolutions = _merged_resolutions({fields.get("resolution", "default") for fields in values.values()})
     return PlanDraft(
         folder=_relative(folder, beside),
         pattern=reading.pattern,
-        sensors=_sensor_pattern(reading, content.sensors),
+        sensors=_sensor_pattern(reading, tuple(walk.others.get(SENSOR_LOGS, ()))),
         places={
             name: (
                 fields["card"],
@@ -239,7 +252,7 @@ def _draft(folder: Path, beside: Path, reading: PathReading, content: FolderCont
             )
             for name, fields in values.items()
         },
-        content=content,
+        walk=walk,
     )
 
 

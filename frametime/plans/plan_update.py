@@ -36,7 +36,9 @@ def update_plan(path: Path) -> PlanUpdate:
     import tomlkit
 
     plan = read_plan(path)
-    draft = draft_plan(plan.captures.folder, beside=path.parent, pattern=plan.captures.pattern)
+    pattern = plan.captures.pattern
+    card = None if "card" in pattern.fields else plan.design.cards[0].key
+    draft = draft_plan(plan.captures.folder, beside=path.parent, pattern=pattern, card=card)
     places = _places(plan, draft)
     document = tomlkit.parse(path.read_text("utf-8"))
     added = [

@@ -243,6 +243,7 @@ OTHERS: Final = (
     Case("film", "force", f"run.csv {FILM}", "--force", f"film stutters.csv {FILM}"),
     Case("plan", "out", "captures", "--out other.toml"),
     Case("plan", "pattern", "captures --out new.toml", "--path-pattern {scene}/{card}/{resolution}/run{run}.csv"),
+    Case("plan", "card", "captures/amber --out new.toml", "--card one"),
     Case("plan", "dry_run", "captures --out new.toml", "--dry-run"),
     Case("plan", "force", "captures --out taken.txt", "--force"),
     Case("order", "swaps", "formulas.toml", "--swaps 0"),

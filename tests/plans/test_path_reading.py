@@ -115,6 +115,39 @@ def test_model_numbers_that_no_run_has_are_names() -> None:
     assert (reading.pattern.text, reading.values("card")) == ("{scene}/{card}.csv", set(cards))
 
 
+def test_bare_numbers_of_runs_are_never_cards() -> None:
+    assert read_paths(["1.csv", "2.csv"]) == ()
+    assert read_paths(["1/harbor.csv", "1/canyon.csv"])[0].values("card") == {"harbor", "canyon"}
+    (reading,) = read_paths([f"{run}/{card}/harbor.csv" for run in (1, 2) for card in ("amber", "birch")])
+    assert (reading.pattern.text, reading.values("card")) == ("{run}/{card}/{scene}.csv", {"amber", "birch"})
+
+
+@pytest.mark.parametrize(
+    ("way", "pattern"),
+    [
+        ("{scene}/{run}.csv", "{scene}/{run}.csv"),
+        ("{scene}_{resolution}_{run}.dat", "{scene}_{resolution}_{run}.dat"),
+        ("logs/{scene} run {run}.txt", "logs/{scene} run {run}.txt"),
+        ("{scene}.csv", "{scene}.csv"),
+    ],
+)
+def test_of_one_card_the_paths_name_scenes_alone(way: str, pattern: str) -> None:
+    paths = named(way, cards=("",), n_runs=2 if "{run}" in way else 1)
+    (reading,) = read_paths(list(paths), is_one_card=True)
+    assert (reading.pattern.text, reading.values("scene")) == (pattern, set(SCENES))
+    assert reading.values("card") == set()
+
+
+def test_of_one_card_and_one_scene_the_runs_are_enough() -> None:
+    (reading,) = read_paths(["run1.csv", "run2.csv"], is_one_card=True)
+    assert (reading.pattern.text, reading.values("run")) == ("run{run}.csv", {"1", "2"})
+
+
+def test_every_ending_of_a_log_is_no_name() -> None:
+    (reading,) = read_paths([f"GPU-{n}_{scene}_{run}.dat" for n in (1, 2) for scene in SCENES for run in (1, 2)])
+    assert reading.pattern.text == "{card}_{scene}_{run}.dat"
+
+
 def test_missing_captures_do_not_hide_the_pattern() -> None:
     paths = named("{card}-{scene}-{resolution}-{run}.csv")
     some = {path: fields for at, (path, fields) in enumerate(paths.items()) if at % 7 != 3}

@@ -401,3 +401,26 @@ def test_a_process_that_has_read_a_plan_leaves_its_classes_alone_when_it_ends() 
     script = "import atexit, gc; atexit.register(lambda: print(gc.get_freeze_count() > 0)); import frametime.plans.plan"
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
     assert done.stdout == "True\n"
+
+
+def test_a_plan_of_one_card_needs_no_card_in_its_pattern() -> None:
+    one = """title = "One card"
+baseline = "amber-6"
+resolutions = ["1440p"]
+
+[captures]
+folder = "captures"
+pattern = "{scene}/run{run}.csv"
+
+[[cards]]
+key = "amber-6"
+
+[[scenes]]
+key = "harbor"
+
+[[scenes]]
+key = "mill"
+"""
+    assert parsed(one).captures.pattern.fields == ("scene", "run")
+    with pytest.raises(PlanError, match="lacks"):
+        parsed(one.replace("[[scenes]]", '[[cards]]\nkey = "birch-9"\n\n[[scenes]]', 1))

@@ -167,7 +167,8 @@ def test_a_drafted_plan_is_one_that_a_review_takes(cards: list[str], scenes: lis
             assert str(error).isprintable() and len(str(error)) < 700
             is_odd = any(not text.isprintable() or "\\" in text or not text.strip() for text in (*cards, *scenes))
             words = re.split(r"[\W_]+", " ".join((*cards, *scenes)).casefold().strip())
-            assert is_odd or set(words) <= _NO_NAMES  # 'logs/captures' names nothing
+            words = [word for word in words if not word.isdecimal()]
+            assert is_odd or set(words) <= _NO_NAMES  # 'logs/captures' names nothing, nor does '1/2'
             return
         (Path(name) / "plan.toml").write_text(draft.text, encoding="utf-8", newline="\n")
         found = find_runs(read_plan(Path(name) / "plan.toml"))
@@ -204,3 +205,26 @@ def test_captures_that_fit_but_for_their_ending_are_told_with_the_pattern_that_t
 def test_a_pattern_without_a_card_is_refused_with_a_way_for_one_card(tmp_path: Path) -> None:
     with pytest.raises(PlanError, match="into a folder with its name"):
         draft_plan(touch(tmp_path, "harbor_1.csv"), beside=tmp_path, pattern=PathPattern.parse("{scene}_{run}.csv"))
+
+
+def test_a_plan_of_one_card_is_drafted_with_its_name_alone(tmp_path: Path) -> None:
+    folder = touch(tmp_path / "captures", *(f"{scene}/{run}.csv" for scene in ("harbor", "canyon") for run in (1, 2)))
+    with pytest.raises(PlanError, match=r"holds '\{card\}'; leave out --card"):
+        draft_plan(folder, beside=tmp_path, pattern=PathPattern.parse("{card}/{run}.csv"), card="Amber 6")
+    draft = draft_plan(folder, beside=tmp_path, card="Amber 6")
+    assert (draft.pattern.text, draft.cards, draft.scenes) == ("{scene}/{run}.csv", ("Amber 6",), ("canyon", "harbor"))
+    plan = parse_plan(draft.text, file_name="plan.toml", folder=tmp_path)
+    assert [(run.place["card"], run.place["scene"]) for run in find_runs(plan).runs] == [
+        ("Amber 6", scene) for scene in ("canyon", "canyon", "harbor", "harbor")
+    ]
+
+
+def test_texts_of_numbers_alone_are_captures_where_they_read_as_such(tmp_path: Path) -> None:
+    names = [f"{card}/{scene}_{run}.txt" for card in ("a1", "b2") for scene in ("mill", "lake") for run in (1, 2)]
+    for name in names:
+        (tmp_path / "captures" / name).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / "captures" / name).write_text("16.6\n16.7\n16.5\n" * 40, encoding="utf-8")
+    (tmp_path / "captures" / "notes.txt").write_text("Tried the new driver.\n", encoding="utf-8")
+    draft = draft_plan(tmp_path / "captures", beside=tmp_path)
+    assert (draft.pattern.text, sorted(draft.places)) == ("{card}/{scene}_{run}.txt", sorted(names))
+    assert any(line.startswith("  notes.txt: ") for line in draft.understood)

@@ -8,6 +8,7 @@ from pathlib import Path
 from frametime.plans.plan import read_plan
 from frametime.plans.plan_draft import draft_plan
 from frametime.plans.plan_update import update_plan
+from tests.cli.run_cli import frametime
 
 PLAN = """# my bench
 title = "Two cards"   # a working title
@@ -81,3 +82,17 @@ def test_a_drafted_plan_has_nothing_new(tmp_path: Path) -> None:
     path = tmp_path / "plan.toml"
     path.write_text(draft_plan(tmp_path / "logs", beside=tmp_path).text, encoding="utf-8")
     assert update_plan(path).added == ()
+
+
+def test_the_plan_of_one_card_takes_new_scenes_and_tells_what_does_not_fit(
+    tmp_path: Path,
+) -> None:
+    write(tmp_path / "logs", "harbor-1.csv.gz", "harbor-2.csv.gz")
+    path = tmp_path / "plan.toml"
+    path.write_text(draft_plan(tmp_path / "logs", beside=tmp_path, card="Amber 6").text, encoding="utf-8")
+    assert update_plan(path).added == ()
+    write(tmp_path / "logs", "mill-1.csv.gz", "odd.csv.gz")
+    done = frametime("plan", "--update", path)
+    assert "1 capture does not fit the pattern of the plan, such as odd.csv.gz: change [captures] pattern" in done.out
+    assert [scene.key for scene in read_plan(path).design.scenes] == ["harbor", "mill"]
+    assert [card.key for card in read_plan(path).design.cards] == ["Amber 6"]
