@@ -105,7 +105,7 @@ def review(
     )
     if not quiet:
         click.echo(outcome.summary, nl=False)
-    click.echo(f"{len(outcome.names)} files in {printable(str(out))}: {', '.join(outcome.names[-5:])}", err=True)
+    click.echo(f"{len(outcome.names)} files in {printable(str(out))}: {', '.join(outcome.names[-6:])}", err=True)
     if outcome.more_charts:
         click.echo(outcome.more_charts, err=True)
     if outcome.n_formulas:

@@ -15,7 +15,7 @@ from frametime.errors import OutputError, printable
 from frametime.locking import alone_with
 from frametime.pipeline.chart_files import ChartRequest, chart_writers, left_out_words
 from frametime.pipeline.kept_runs import is_free
-from frametime.pipeline.report_files import TEXT, report_files
+from frametime.pipeline.report_files import PAGE, report_files
 from frametime.pipeline.review_data import cells_csv, review_formula_count, review_json, runs_table, standings_csv
 from frametime.pipeline.review_files import review_plan
 from frametime.pipeline.worker_pool import WorkerLimits
@@ -102,7 +102,7 @@ def make_review(
         )
     return ReviewOutcome(
         names=names,
-        summary=review_text(result, details_in=TEXT if report else RESULT_FILE),
+        summary=review_text(result, details_in=PAGE if report else RESULT_FILE),
         n_unreadable=len(result.unreadable),
         n_formulas=0 if escape_formulas else review_formula_count(result),
         more_charts=None if charts is None else left_out_words(result, charts),

@@ -48,6 +48,12 @@ def test_a_drafted_plan_is_not_replaced_without_force(bench: Path) -> None:
     assert "--force" in done.err
 
 
+def test_the_last_lines_name_the_page_to_open(bench: Path) -> None:
+    done = frametime("review", "plan.toml", "--out", "with-page", "--no-charts", cwd=bench)
+    assert done.out.splitlines()[-1].endswith(" report.html.")
+    assert "6 files in with-page: report.html, report.md, " in done.err
+
+
 def test_a_review_from_end_to_end_and_again_from_kept_runs(bench: Path) -> None:
     done = frametime("review", "plan.toml", "--out", "out", "--no-charts", "--no-report", cwd=bench)
     assert done.code == 0, done.err
