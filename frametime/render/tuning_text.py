@@ -12,7 +12,7 @@ from frametime.statistics.differences import Interval
 from frametime.tuning.cautions import CAUTION, CAUTIONS
 from frametime.tuning.judging.endurance_verdict import EnduranceVerdict
 from frametime.tuning.judging.tuning_summary import NotedTrial, TuningSummary
-from frametime.tuning.record import DEFAULT_RECORD, Outcome
+from frametime.tuning.record import DEFAULT_RECORD, KNOBS, Axis, Outcome, Setting
 from frametime.tuning.search.proposal import Finished, NextStep, Proposal
 from frametime.words import counted, percent_change, percent_change_words
 
@@ -32,6 +32,14 @@ def next_step_text(step: NextStep, *, record: str) -> str:
     return "\n".join([*lines, "", cautions_text(step.cautions)])
 
 
+_OPTIONS: Final[dict[Axis, str]] = {
+    "core": "--core",
+    "memory": "--memory",
+    "voltage": "--voltage",
+    "power": "--power-limit-pct",
+}
+
+
 def _finished_lines(step: Finished) -> list[str]:
     return ["Tuning is finished." if step.best is not None else "There is nothing to tune.", wrapped(step.reason)]
 
@@ -40,10 +48,14 @@ def _proposal_lines(step: Proposal, record: str) -> list[str]:
     least = counted(step.minutes, "minute") if step.minutes >= 1 else counted(step.minutes * 60.0, "second")
     length = f", at least {least}" + (" each" if step.n_runs > 1 else "")
     runs = counted(step.n_runs, "run")
-    power = "" if step.power_limit_w is None else f" ({step.power_limit_w:g} W)"
+    watts = "" if step.power_limit_w is None else f" ({step.power_limit_w:.0f} W)"
+    is_lowered = step.setting.turned("power") > 0
+    before = f"power limit at its maximum{watts}" if step.goal == "speed" else "clocks as delivered"
     failures = ", ".join(item.value for item in Outcome if item is not Outcome.PASSED)
     command = ["frametime", "tune", "add"] + ([record] if record != DEFAULT_RECORD else [])
-    command += ["--core", str(step.setting.core_offset_mhz), "--memory", str(step.setting.memory_offset_mhz)]
+    for axis, option in _OPTIONS.items():
+        if step.setting.turned(axis) or (axis in ("core", "memory") and step.goal == "speed"):
+            command += [option, f"{getattr(step.setting, KNOBS[axis].field):g}"]
     command += ["--workload", step.workload, "--outcome", "passed"]
     command += ["--endurance"] if step.is_endurance else []
     for run in range(1, step.n_runs + 1):
@@ -52,9 +64,9 @@ def _proposal_lines(step: Proposal, record: str) -> list[str]:
     short = f" {_quoted(record)}" if record != DEFAULT_RECORD else ""
     return [
         f"Next trial ({step.phase.value})",
-        f"  set       {step.setting}",
+        f"  set       {step.setting}{watts if is_lowered else ''}",
         f"  run       '{step.workload}', {runs}{length}",
-        f"  before    power limit at its maximum{power}, fan on automatic, work saved",
+        f"  before    {before}, fan on automatic, work saved",
         wrapped(f"Why: {step.reason}"),
         wrapped("It fails on visible artifacts, a freeze, a driver reset, or when the workload does not finish."),
         "Note it with",
@@ -120,17 +132,27 @@ def change_text(value: float, interval: Interval | None) -> str:
 
 
 def _head(summary: TuningSummary) -> str:
-    limits = summary.limits
-    power = "" if limits.power_w is None else f", {limits.power_w:g} W"
+    limits, is_speed = summary.limits, summary.goal == "speed"
+    watts = "" if limits.power_w is None else f", {limits.power_w:g} W"
+    farthest = f"core up to {limits.max_core_offset_mhz:+d} MHz, memory up to {limits.max_memory_offset_mhz:+d} MHz"
+    if not is_speed:
+        farthest = f"down to {limits.farthest.words('voltage')} and {limits.farthest.words('power')}"
     lines = [
         f"Tuning of {summary.card}: {len(summary.trials)} trials",
-        f"  limits      {limits.temperature_c:g} °C{power}, core up to {limits.max_core_offset_mhz:+d} MHz, "
-        f"memory up to {limits.max_memory_offset_mhz:+d} MHz",
+        f"  limits      {limits.temperature_c:g} °C{watts}, {farthest}",
         f"  workloads   {', '.join(summary.workloads)} (from the lightest to the heaviest)",
     ]
+    if not is_speed:
+        sought = {"efficiency": "most frames per joule", "quiet": "least power"}[summary.goal]
+        lines.append(f"  goal        {sought}, at most {summary.max_speed_loss_pct:g} % of stock speed lost")
     if summary.best is None:
         return "\n".join([*lines, "  best        n/a: no setting has passed the heaviest workload yet"])
     lines.append(f"  best        {summary.best}" + ("" if summary.best_is_final else " (so far)"))
+    if not is_speed:
+        lines.append(f"    trade     {trade_words(summary, summary.best)}")
+        lines.append(f"  every day   {summary.everyday}")
+        lines.append(f"    trade     {trade_words(summary, summary.everyday)}")
+        return "\n".join(lines)
     lines.append(f"    gain      {_gain_words(summary)}")
     lines.append(f"  every day   {summary.everyday}")
     cost = summary.everyday_cost
@@ -140,6 +162,15 @@ def _head(summary: TuningSummary) -> str:
     elif summary.everyday != summary.best:
         lines.append("    cost      n/a: neither measured, nor runs enough to predict it")
     return "\n".join(lines)
+
+
+def trade_words(summary: TuningSummary, setting: Setting | None) -> str:
+    """What a setting saves of power, and what it costs of speed: both over stock, under the heaviest workload."""
+    row = summary.speed_of(setting)
+    if row is None or row.gain is None:
+        return "n/a: needs measured runs there and at stock"
+    power = "power n/a" if row.power is None else f"{percent_change(row.power.value)} power"
+    return f"{power} for {change_text(row.gain.value, row.gain.interval)} speed"
 
 
 def _gain_words(summary: TuningSummary) -> str:
@@ -162,7 +193,7 @@ def _edge(summary: TuningSummary) -> str:
 
 
 def _map(summary: TuningSummary) -> str:
-    if not summary.map:
+    if not summary.clock_map:
         return ""
     table = map_table(summary)
     first, *cores = (column.key for column in table.columns)
@@ -183,6 +214,7 @@ def _short(part: Inline) -> str:
 
 _SHORT_LABELS: Final = {
     **{"core_offset_mhz": "Core", "memory_offset_mhz": "Memory"},
+    **{"core_voltage_offset_mv": "mV", "power_limit_pct": "Limit %", "power": "Power"},
     **{"n_runs": "Runs", "average_fps": "FPS", "average_power_w": "W"},
 }
 
@@ -191,10 +223,13 @@ def _settings(summary: TuningSummary) -> str:
     if not summary.settings:
         return ""
     labels = {**_SHORT_LABELS, "gain_pct_per_mhz": "% per MHz", "frames_per_joule": "FPS/W"}
-    shown = setting_table(summary).view(
-        *("core_offset_mhz", "memory_offset_mhz", "workload", "n_runs", "average_fps"),
+    table = setting_table(summary)
+    knobs = [column.key for column in table.columns if column.key in {knob.field for knob in KNOBS.values()}]
+    more = [key for key in ("gain_pct_per_mhz", "power", "is_frontier") if any(c.key == key for c in table.columns)]
+    shown = table.view(
+        *(*knobs, "workload", "n_runs", "average_fps"),
         ("gain", "interval"),
-        *("gain_pct_per_mhz", "average_power_w", "frames_per_joule"),
+        *(*more, "average_power_w", "frames_per_joule"),
         labels=labels,
     )
     return "Speed of the settings\n" + table_text(shown)

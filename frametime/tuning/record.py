@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
-from typing import Annotated, Final, Literal, TypeAlias
+from typing import Annotated, Any, Final, Literal, NamedTuple, TypeAlias
 
 from msgspec import Meta
 
@@ -13,6 +13,13 @@ Name: TypeAlias = Annotated[str, Meta(pattern=r"\S")]
 StepMhz: TypeAlias = Annotated[int, Meta(ge=1, le=1000)]
 CeilingMhz: TypeAlias = Annotated[int, Meta(ge=0, le=5000)]
 PowerW: TypeAlias = Annotated[float, Meta(gt=0, le=5000)]
+PowerPct: TypeAlias = Annotated[float, Meta(ge=10, le=100)]
+StepMv: TypeAlias = Annotated[int, Meta(ge=1, le=100)]
+StepPct: TypeAlias = Annotated[float, Meta(ge=0.5, le=25)]
+LossPct: TypeAlias = Annotated[float, Meta(ge=0, le=50)]
+LoweredMv: TypeAlias = Annotated[int, Meta(ge=-500, le=0)]
+Goal: TypeAlias = Literal["speed", "efficiency", "quiet"]
+Axis: TypeAlias = Literal["core", "memory", "voltage", "power"]
 
 
 class Outcome(StrEnum):
@@ -29,15 +36,82 @@ class Outcome(StrEnum):
     DOES_NOT_HOLD = "does-not-hold"
 
 
+class Knob(NamedTuple):
+    """One thing that is set.
+
+    Its field of a `Setting`, its value at stock, which way a search turns it, and its words; then the fields of `Steps`
+    that say how far a coarse step goes, a fine one, and the one back to the everyday setting.
+    """
+
+    field: str
+    stock: int
+    way: int
+    words: str
+    coarse: str
+    fine: str
+    back: str | None
+
+
+KNOBS: Final[dict[Axis, Knob]] = {
+    "core": Knob("core_offset_mhz", 0, 1, "core {:+g} MHz", "core_up_mhz", "core_fine_mhz", "everyday_core_back_mhz"),
+    "memory": Knob(
+        "memory_offset_mhz", 0, 1, "memory {:+g} MHz", "memory_up_mhz", "memory_fine_mhz", "everyday_memory_back_mhz"
+    ),
+    "voltage": Knob(
+        "core_voltage_offset_mv",
+        0,
+        -1,
+        "core voltage {:+g} mV",
+        "voltage_down_mv",
+        "voltage_fine_mv",
+        "everyday_voltage_back_mv",
+    ),
+    "power": Knob("power_limit_pct", 100, -1, "power limit {:g} %", "power_down_pct", "power_fine_pct", None),
+}
+
+
 @dataclass(frozen=True, kw_only=True, order=True)
 class Setting:
-    """Offsets from the stock clocks in MHz."""
+    """Offsets from the stock clocks in MHz and from the stock voltage in mV; the power limit in % of the record's."""
 
     core_offset_mhz: int = 0
     memory_offset_mhz: int = 0
+    core_voltage_offset_mv: int = 0
+    power_limit_pct: float = 100.0
+
+    def turned(self, axis: Axis) -> float:
+        """How far a knob stands from stock, in its unit; positive in the direction of a search.
+
+        Examples
+        --------
+        >>> Setting(core_offset_mhz=50).turned("core"), Setting(power_limit_pct=85.0).turned("power")
+        (50, 15.0)
+        """
+        knob = KNOBS[axis]
+        return float((getattr(self, knob.field) - knob.stock) * knob.way)
+
+    def turned_to(self, axis: Axis, turned: float) -> Setting:
+        """The setting with one knob so far from stock.
+
+        Examples
+        --------
+        >>> str(Setting(core_offset_mhz=50).turned_to("memory", 100))
+        'core +50 MHz, memory +100 MHz'
+        >>> str(Setting().turned_to("power", 15).turned_to("voltage", 30))
+        'core voltage -30 mV, power limit 85 %'
+        """
+        knob = KNOBS[axis]
+        value = knob.stock + knob.way * turned
+        changed: dict[str, Any] = {knob.field: float(value) if axis == "power" else round(value)}
+        return replace(self, **changed)
+
+    def lowered(self, axis: Axis, by: float) -> Setting:
+        """The setting with one knob turned back, never past stock."""
+        turned = self.turned(axis)
+        return self.turned_to(axis, max(min(turned, 0), turned - by))
 
     def is_at_or_beyond(self, other: Setting) -> bool:
-        """Whether no clock is lower than in ``other``.
+        """Whether no knob is turned less far from stock than in ``other``.
 
         Examples
         --------
@@ -46,10 +120,40 @@ class Setting:
         >>> Setting(core_offset_mhz=50).is_at_or_beyond(Setting(memory_offset_mhz=50))
         False
         """
-        return self.core_offset_mhz >= other.core_offset_mhz and self.memory_offset_mhz >= other.memory_offset_mhz
+        return all(self.turned(axis) >= other.turned(axis) for axis in KNOBS)
+
+    def fails_with(self, other: Setting) -> bool:
+        """Whether this setting is taken to fail where ``other`` failed.
+
+        A voltage that was too low under one power limit is not trusted under another.
+        """
+        skipped = "power" if other.turned("voltage") else None
+        return all(self.turned(axis) >= other.turned(axis) for axis in KNOBS if axis != skipped)
+
+    def proves(self, other: Setting) -> bool:
+        """Whether ``other`` holds where this setting held.
+
+        Under another power limit a card runs at other clocks and voltages, so that has to be tried by itself.
+        """
+        return self.power_limit_pct == other.power_limit_pct and self.is_at_or_beyond(other)
+
+    def words(self, axis: Axis) -> str:
+        """One knob in words.
+
+        Examples
+        --------
+        >>> Setting(core_offset_mhz=50).words("core")
+        'core +50 MHz'
+        """
+        knob = KNOBS[axis]
+        return knob.words.format(getattr(self, knob.field))
 
     def __str__(self) -> str:
-        return f"core {self.core_offset_mhz:+d} MHz, memory {self.memory_offset_mhz:+d} MHz"
+        changed: list[Axis] = [axis for axis in KNOBS if self.turned(axis)]
+        clocks: list[Axis] = ["core", "memory"]
+        shown = clocks if not changed or set(changed) & set(clocks) else []
+        shown += [axis for axis in changed if axis not in shown]
+        return ", ".join(map(self.words, shown))
 
 
 STOCK = Setting()
@@ -77,20 +181,32 @@ class Limits:
         A trial that got hotter counts as failed.
     max_core_offset_mhz, max_memory_offset_mhz : int
     power_w : float or None
-        Power limit of the card at its maximum, set before clocks are raised.
+        Power limit of the card: at its maximum where the goal is speed, else as the card was delivered.
+    min_core_voltage_offset_mv : int
+    min_power_limit_pct : float
+        Lowest voltage offset and lowest power limit.
     """
 
     temperature_c: Annotated[float, Meta(ge=30, le=110)]
     max_core_offset_mhz: CeilingMhz
     max_memory_offset_mhz: CeilingMhz
     power_w: PowerW | None = None
+    min_core_voltage_offset_mv: LoweredMv = -200
+    min_power_limit_pct: PowerPct = 50.0
+
+    @property
+    def farthest(self) -> Setting:
+        """Every knob at its limit."""
+        return Setting(
+            core_offset_mhz=self.max_core_offset_mhz,
+            memory_offset_mhz=self.max_memory_offset_mhz,
+            core_voltage_offset_mv=self.min_core_voltage_offset_mv,
+            power_limit_pct=self.min_power_limit_pct,
+        )
 
     def allows(self, setting: Setting) -> bool:
-        """Whether no clock of a setting is above its limit."""
-        return (
-            setting.core_offset_mhz <= self.max_core_offset_mhz
-            and setting.memory_offset_mhz <= self.max_memory_offset_mhz
-        )
+        """Whether no knob of a setting is beyond its limit."""
+        return all(setting.turned(axis) <= self.farthest.turned(axis) for axis in KNOBS)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -113,8 +229,12 @@ class Steps:
         Back under a heavier workload; the last when a memory-heavy workload failed.
     core_fine_mhz, memory_fine_mhz : int
         Last refinement under the heaviest workload.
-    everyday_core_back_mhz, everyday_memory_back_mhz : int
-        From the tuned maximum to the everyday setting.
+    voltage_down_mv, voltage_fine_mv : int
+        Steps of the core voltage downward, and the last refinement; the second is a choice of this program.
+    power_down_pct, power_fine_pct : float
+        Steps of the power limit downward, and the last refinement; the second is a choice of this program.
+    everyday_core_back_mhz, everyday_memory_back_mhz, everyday_voltage_back_mv : int
+        From the tuned maximum to the everyday setting; for the voltage one step.
     repeats : int
         Runs of a setting whose speed is compared.
     edge_drop_pct : float
@@ -134,13 +254,26 @@ class Steps:
     memory_back_heavy_mhz: StepMhz = 25
     core_fine_mhz: StepMhz = 10
     memory_fine_mhz: StepMhz = 20
+    voltage_down_mv: StepMv = 10
+    voltage_fine_mv: StepMv = 3
+    power_down_pct: StepPct = 5.0
+    power_fine_pct: StepPct = 1.0
     everyday_core_back_mhz: StepMhz = 25
     everyday_memory_back_mhz: StepMhz = 100
+    everyday_voltage_back_mv: StepMv = 10
     repeats: Annotated[int, Meta(ge=1, le=1000)] = 3
     edge_drop_pct: Annotated[float, Meta(gt=0, le=600)] = 1.0
     endurance_min_minutes: Annotated[float, Meta(gt=0, le=600)] = 30.0
     endurance_max_minutes: Annotated[float, Meta(gt=0, le=600)] = 60.0
     search: Literal["steps", "halving"] = "steps"
+
+    def coarse(self, axis: Axis) -> float:
+        """Step of the search away from stock."""
+        return float(getattr(self, KNOBS[axis].coarse))
+
+    def fine(self, axis: Axis) -> float:
+        """Step between the last coarse step that held and the first that failed."""
+        return float(getattr(self, KNOBS[axis].fine))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -158,6 +291,9 @@ class Trial:
     minutes : float or None
         How long it ran; known for an endurance run.
     power_limit_w : float or None
+        As it was set, in W; what it is in % of the record's stands in the setting.
+    voltage_at_clock, fan_curve : str
+        In the operator's words.
     logs, sensors : tuple of str
         Frame logs and sensor logs, one a run, paths from the folder of the record.
     average_fps, average_power_w : tuple of float
@@ -175,6 +311,8 @@ class Trial:
     is_endurance: bool = False
     minutes: float | None = None
     power_limit_w: float | None = None
+    voltage_at_clock: str = ""
+    fan_curve: str = ""
     logs: tuple[str, ...] = ()
     sensors: tuple[str, ...] = ()
     average_fps: tuple[float, ...] = ()
@@ -194,7 +332,8 @@ class TuningRecord:
     """Everything tried on one card: ``workloads`` from the lightest to the heaviest, ``trials`` in order of time.
 
     ``lengths`` are the least minutes of a run by workload, ``LEAST_MINUTES`` where one is not named. ``logs_folder`` is
-    where the logger writes, as seen from the folder of the record.
+    where the logger writes, as seen from the folder of the record. ``goal`` is what is sought: the most speed; the most
+    frames per joule, or the least power, at no more than ``max_speed_loss_pct`` of stock speed lost.
     """
 
     card: CardFacts
@@ -204,6 +343,28 @@ class TuningRecord:
     trials: tuple[Trial, ...]
     lengths: Mapping[str, float] = field(default_factory=dict)
     logs_folder: str | None = None
+    goal: Goal = "speed"
+    max_speed_loss_pct: float = 3.0
+
+    def placed(self, trial: Trial) -> Setting:
+        """The setting of a trial, its power limit in % of the record's where it was noted in W.
+
+        Examples
+        --------
+        >>> limits = Limits(temperature_c=85, max_core_offset_mhz=0, max_memory_offset_mhz=0, power_w=285)
+        >>> record = TuningRecord(
+        ...     card=CardFacts(name="Borealis"), limits=limits, workloads=(), steps=Steps(), trials=()
+        ... )
+        >>> str(record.placed(Trial(setting=STOCK, workload="", outcome=Outcome.PASSED, power_limit_w=271)))
+        'power limit 95 %'
+        """
+        most_w, noted_w = self.limits.power_w, trial.power_limit_w
+        if most_w is None or noted_w is None or noted_w >= most_w:
+            return trial.setting
+        pct = 100.0 * noted_w / most_w
+        # What is proposed in whole percent is set in whole watts.
+        is_whole = abs(round(pct) * most_w / 100.0 - noted_w) <= 0.5
+        return replace(trial.setting, power_limit_pct=float(round(pct)) if is_whole else pct)
 
     def least_minutes(self, workload: str, *, is_endurance: bool = False) -> float:
         """Least length of a run."""

@@ -14,10 +14,16 @@ from frametime.settings.decoding import decoded, within
 from frametime.settings.toml_source import TomlSource, shown
 from frametime.settings.toml_writing import toml_lines
 from frametime.tuning.record import (
+    KNOBS,
+    STOCK,
     CardFacts,
+    Goal,
     Limits,
+    LossPct,
+    LoweredMv,
     Name,
     Outcome,
+    PowerPct,
     PowerW,
     Setting,
     Steps,
@@ -38,11 +44,15 @@ class TrialKeys(Struct, frozen=True, kw_only=True):
 
     core_offset_mhz: OffsetMhz = 0
     memory_offset_mhz: OffsetMhz = 0
+    core_voltage_offset_mv: LoweredMv = 0
+    power_limit_pct: PowerPct = 100.0
     workload: Name
     outcome: Outcome
     endurance: bool = False
     minutes: Annotated[float, within("minutes")] | None = None
     power_limit_w: PowerW | None = None
+    voltage_at_clock: str = ""
+    fan_curve: str = ""
     logs: tuple[str, ...] = ()
     sensors: tuple[str, ...] = ()
     average_fps: tuple[Annotated[float, within("fps")], ...] = ()
@@ -54,7 +64,7 @@ class TrialKeys(Struct, frozen=True, kw_only=True):
     def trial(self) -> Trial:
         """The trial that the table notes."""
         return Trial(
-            setting=Setting(core_offset_mhz=self.core_offset_mhz, memory_offset_mhz=self.memory_offset_mhz),
+            setting=Setting(**{knob.field: getattr(self, knob.field) for knob in KNOBS.values()}),
             is_endurance=self.endurance,
             on=date_text(self.on),
             **{name: getattr(self, name) for name in _SAME},
@@ -71,6 +81,8 @@ class RecordKeys(Struct, frozen=True, kw_only=True):
     trials: tuple[TrialKeys, ...] = ()
     lengths: dict[str, Annotated[float, Meta(gt=0, le=600)]] = {}
     logs_folder: Name | None = None
+    goal: Goal = "speed"
+    max_speed_loss_pct: LossPct = 3.0
 
 
 class _NewTrial(Struct):
@@ -106,6 +118,8 @@ def parse_record(text: str, *, name: str) -> TuningRecord:
         trials=tuple(table.trial() for table in keys.trials),
         lengths=keys.lengths,
         logs_folder=keys.logs_folder,
+        goal=keys.goal,
+        max_speed_loss_pct=keys.max_speed_loss_pct,
     )
 
 
@@ -129,6 +143,8 @@ def _check_trials(source: TomlSource, trials: tuple[TrialKeys, ...], workloads: 
             raise source.refuse((*path, "on"), "a date such as 2026-11-25")
         if trial.endurance and trial.minutes is None:
             raise source.fault((*path, "endurance"), "is true but minutes is not given", "add how long it ran")
+        if trial.power_limit_w is not None and trial.power_limit_pct != STOCK.power_limit_pct:
+            raise source.fault((*path, "power_limit_pct"), "stands beside power_limit_w", "give the power limit once")
         if trial.sensors and len(trial.sensors) != len(trial.logs):
             found = f"names {len(trial.sensors)} sensor logs for {len(trial.logs)} logs"
             raise source.fault((*path, "sensors"), found, "give one sensor log for each frame log, in the same order")
@@ -164,9 +180,14 @@ def date_text(value: object) -> str | None:
 def trial_text(trial: Trial) -> str:
     """One trial as a ``[[trials]]`` table that `parse_record` reads back equal; what is not known is left out."""
     told = {name: getattr(trial, name) for name in (*_SAME, "on")}
-    told |= {name: getattr(trial.setting, name) for name in ("core_offset_mhz", "memory_offset_mhz")}
+    clocks = ("core_offset_mhz", "memory_offset_mhz")
+    told |= {
+        name: getattr(trial.setting, name)
+        for name in (knob.field for knob in KNOBS.values())
+        if name in clocks or getattr(trial.setting, name) != getattr(STOCK, name)
+    }
     told |= {"outcome": trial.outcome.value, "endurance": trial.is_endurance or None}
-    known = {name: told[name] for name in TrialKeys.__struct_fields__ if told[name] not in ("", ())}
+    known = {name: told[name] for name in TrialKeys.__struct_fields__ if told.get(name, "") not in ("", ())}
     return f"[[trials]]\n{toml_lines(known)}"
 
 
@@ -174,6 +195,8 @@ TEMPLATE: Final = """\
 # A tuning record of frametime. Keep it by hand, or let 'frametime tune add' append to it.
 
 # logs_folder = "logs"       # where the logger writes: 'tune add --passed' takes the newest logs from there
+# goal = "efficiency"        # most frames per joule; "quiet": least power; "speed" where it is not named
+# max_speed_loss_pct = 3     # what of stock speed may be lost for efficiency or quiet
 
 [card]
 name = "my card"
@@ -185,7 +208,9 @@ name = "my card"
 temperature_c = 85           # reasonable under load: below 85 to 90 (common practice, no source)
 max_core_offset_mhz = 250
 max_memory_offset_mhz = 1000
-# power_w = 250              # the card's power limit at its maximum
+# power_w = 250              # the card's power limit: at its maximum, or as delivered for efficiency and quiet
+# min_power_limit_pct = 50   # in % of that
+# min_core_voltage_offset_mv = -200
 
 # From the lightest to the heaviest. memory_heavy = true where the memory is loaded more than the core.
 [[workloads]]

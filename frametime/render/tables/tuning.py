@@ -8,7 +8,7 @@ from frametime.render.tables.parts import DASH, cell, change, columns_of, filled
 from frametime.render.tables.table import Cell, Column, Mark, Number, Table, Tone
 from frametime.tuning.judging.endurance_verdict import EnduranceVerdict
 from frametime.tuning.judging.tuning_summary import MapCell, SettingRow, TrialRow, TuningSummary
-from frametime.tuning.record import Setting
+from frametime.tuning.record import KNOBS, STOCK, Axis, Setting
 
 TOO_FEW: Final = "fewer than two runs on a side, or runs equal to the last digit, give no interval"
 
@@ -22,7 +22,7 @@ STATES: Final[dict[str, Tone]] = {
 
 def map_table(summary: TuningSummary) -> Table:
     """Gains and failures over core and memory offset."""
-    found = {(item.setting.core_offset_mhz, item.setting.memory_offset_mhz): item for item in summary.map}
+    found = {(item.setting.core_offset_mhz, item.setting.memory_offset_mhz): item for item in summary.clock_map}
     cores = sorted({core for core, _ in found})
     columns = (*columns_of("map-table"), *(Column(str(core), f"Core {_offset(core)}", "number") for core in cores))
     rows = []
@@ -65,17 +65,32 @@ def edge_table(summary: TuningSummary) -> Table:
     return Table("edge-table", caption, columns, tuple(rows))
 
 
-def _offsets(setting: Setting) -> dict[str, object]:
-    return {
-        key: Number(text=_offset(value), value=value, origin=f"setting/{key}")
-        for key in ("core_offset_mhz", "memory_offset_mhz")
-        if (value := getattr(setting, key)) is not None
-    }
+_SAVING: Final = ("power", "is_frontier")
+"""Columns of the settings where power is to be saved, in place of the gain for each MHz."""
+
+
+def _columns(table: str, summary: TuningSummary) -> tuple[Column, ...]:
+    """Of the knobs those that were turned in any trial; the clocks too where speed is sought."""
+    clocks = [KNOBS["core"].field, KNOBS["memory"].field]
+    turned = [knob.field for axis, knob in KNOBS.items() if any(cell.setting.turned(axis) for cell in summary.map)]
+    is_speed = summary.goal == "speed"
+    left_out = {knob.field for knob in KNOBS.values()} - {*turned, *(clocks if is_speed or not turned else ())}
+    left_out |= set(_SAVING) if is_speed else {"gain_pct_per_mhz"}
+    return tuple(column for column in columns_of(table) if column.key not in left_out)
+
+
+def _knobs(setting: Setting) -> dict[str, object]:
+    told: dict[str, object] = {}
+    for axis, knob in KNOBS.items():
+        value = getattr(setting, knob.field)
+        text = f"{value:g}" if axis == "power" else _offset(value)
+        told[knob.field] = Number(text=text, value=value, origin=f"setting/{knob.field}")
+    return told
 
 
 def setting_table(summary: TuningSummary) -> Table:
     """Speed, gain and power at each setting."""
-    columns = columns_of("settings")
+    columns = _columns("settings", summary)
     rows = (
         filled(columns, _setting_values(row), of=row, origin=f"settings/{place}", reason="no sensor log")
         for place, row in enumerate(summary.settings)
@@ -85,26 +100,28 @@ def setting_table(summary: TuningSummary) -> Table:
 
 
 def _setting_values(row: SettingRow) -> dict[str, object]:
-    values = _offsets(row.setting)
+    values = _knobs(row.setting)
+    values["is_frontier"] = mark("on the frontier", "good") if row.is_frontier else DASH
+    values["power"] = "stock" if row.setting == STOCK else None if row.power is None else row.power.value
     if row.gain is not None:
         values |= {"gain": row.gain.value, "interval": row.gain.interval}
         if row.gain.interval is None:
             values["interval"] = cell(change(None, "gain/interval", reason=TOO_FEW))
-    elif row.setting == Setting():
+    elif row.setting == STOCK:
         values |= {"gain": "stock", "interval": "stock"}
     else:
         values |= {key: cell(change(None, "gain", reason="no runs at stock")) for key in ("gain", "interval")}
     slope = number(row.gain_pct_per_mhz, "gain_pct_per_mhz", digits=2, reason="no lower setting")
     values["gain_pct_per_mhz"] = cell(slope)
     if row.gain_pct_per_mhz is not None and row.step_from is not None:
-        clock = "core" if row.step_from.core_offset_mhz != row.setting.core_offset_mhz else "memory"
+        clock = "core" if row.step_from.turned("core") != row.setting.turned("core") else "memory"
         values["gain_pct_per_mhz"] = cell(slope, f" ({clock})")
     return values
 
 
 def trial_table(summary: TuningSummary) -> Table:
     """Every trial with its outcome."""
-    columns = columns_of("trials-table")
+    columns = _columns("trials-table", summary)
     rows = (
         filled(columns, _trial_values(row), of=row, origin=f"trials/{place}", reason="no sensor log")
         for place, row in enumerate(summary.trials)
@@ -120,7 +137,7 @@ def _trial_values(row: TrialRow) -> dict[str, object]:
         more.append(f" endurance, {row.minutes:g} min" if row.minutes is not None else " endurance")
         more += [" seen by the operator, not measured"] if row.is_seen_only else []
     return {
-        **_offsets(row.setting),
+        **_knobs(row.setting),
         "average_fps": cell(number(row.average_fps, "average_fps")),
         "outcome": cell(outcome, *more, sort=row.outcome.value),
         "note": row.note or DASH,

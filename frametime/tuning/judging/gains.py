@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import Final, NamedTuple
+from typing import NamedTuple
 
 from frametime.statistics.differences import Ratio, welch_ratio
 from frametime.tuning.judging.tuning_summary import PastEdge, SettingRow
-from frametime.tuning.record import STOCK, Setting
-from frametime.tuning.search.trial_view import Axis, TrialView, mean, offset_of
-
-AXES: Final[tuple[Axis, Axis]] = ("core", "memory")
+from frametime.tuning.record import STOCK, Axis, Setting
+from frametime.tuning.search.knob_steps import CLOCKS
+from frametime.tuning.search.trial_view import TrialView, mean
 
 
 def setting_rows(view: TrialView, level: float) -> tuple[SettingRow, ...]:
@@ -34,9 +33,28 @@ def setting_rows(view: TrialView, level: float) -> tuple[SettingRow, ...]:
                     gain_pct_per_mhz=None if lower is None else _gain_per_mhz(view, setting, lower, workload.name),
                     average_power_w=power_w,
                     frames_per_joule=None if power_w is None else fps / power_w,
+                    power=None if setting == STOCK else _power_over_stock(view, setting, workload.name, level),
+                    is_frontier=_is_frontier(view, setting, measured, workload.name),
                 )
             )
     return tuple(rows)
+
+
+def _power_over_stock(view: TrialView, setting: Setting, workload: str, level: float) -> Ratio | None:
+    runs, stock = view.runs_power_w(setting, workload), view.runs_power_w(STOCK, workload)
+    return welch_ratio(runs, stock, level=level) if runs and stock else None
+
+
+def _is_frontier(view: TrialView, setting: Setting, measured: Sequence[Setting], workload: str) -> bool:
+    """Whether no other setting gives more speed for the same power, or the same for less."""
+    fps, power_w = view.score(setting, workload), view.power_w(setting, workload)
+    if fps is None or power_w is None:
+        return False
+    others = ((view.score(other, workload) or 0.0, view.power_w(other, workload)) for other in measured)
+    return not any(
+        other_w is not None and other_fps >= fps and other_w <= power_w and (other_fps, other_w) != (fps, power_w)
+        for other_fps, other_w in others
+    )
 
 
 def measured_settings(view: TrialView, workload: str) -> list[Setting]:
@@ -46,7 +64,7 @@ def measured_settings(view: TrialView, workload: str) -> list[Setting]:
 
 def _one_clock_below(setting: Setting, measured: Sequence[Setting]) -> Setting | None:
     """The nearest lower setting that differs in one clock only; in the core clock where both have one."""
-    for axis in AXES:
+    for axis in CLOCKS:
         below = _below(setting, measured, axis)
         if below:
             return below[-1]
@@ -54,12 +72,10 @@ def _one_clock_below(setting: Setting, measured: Sequence[Setting]) -> Setting |
 
 
 def _below(setting: Setting, measured: Sequence[Setting], axis: Axis) -> list[Setting]:
-    """Settings that are lower in one clock and equal in the other, from the lowest up."""
-    other: Axis = "memory" if axis == "core" else "core"
+    """Settings that are lower in one clock and equal in all else, from the lowest up."""
+    turned = setting.turned(axis)
     return sorted(
-        known
-        for known in measured
-        if offset_of(known, other) == offset_of(setting, other) and offset_of(known, axis) < offset_of(setting, axis)
+        known for known in measured if known.turned(axis) < turned and known.turned_to(axis, turned) == setting
     )
 
 
@@ -67,7 +83,7 @@ def _gain_per_mhz(view: TrialView, setting: Setting, lower: Setting, workload: s
     fps, lower_fps = view.score(setting, workload), view.score(lower, workload)
     if fps is None or lower_fps is None:
         return None
-    step_mhz = sum(offset_of(setting, axis) - offset_of(lower, axis) for axis in AXES)
+    step_mhz = sum(setting.turned(axis) - lower.turned(axis) for axis in CLOCKS)
     return 100.0 * (fps / lower_fps - 1.0) / step_mhz
 
 
@@ -92,7 +108,7 @@ def _falls(view: TrialView, level: float) -> Iterator[_Fall]:
     """Along each clock, every setting with the fastest one below it."""
     for workload in (workload.name for workload in view.record.workloads):
         speeds = {setting: view.score(setting, workload) or 0.0 for setting in measured_settings(view, workload)}
-        for axis in AXES:
+        for axis in CLOCKS:
             for setting, fps in speeds.items():
                 fastest = max(_below(setting, list(speeds), axis), key=speeds.__getitem__, default=None)
                 if fastest is not None:

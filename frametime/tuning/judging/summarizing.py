@@ -11,7 +11,6 @@ from frametime.statistics.differences import Interval, Ratio, welch_ratio
 from frametime.statistics.least_squares import linear_contrast
 from frametime.tuning.cautions import CAUTIONS
 from frametime.tuning.judging.gains import (
-    AXES,
     doubtful_falls,
     gain_over_stock,
     measured_settings,
@@ -19,10 +18,11 @@ from frametime.tuning.judging.gains import (
     setting_rows,
 )
 from frametime.tuning.judging.tuning_summary import Cost, MapCell, TrialRow, TuningSummary
-from frametime.tuning.record import STOCK, Setting, Trial, TuningRecord
+from frametime.tuning.record import STOCK, Axis, Setting, Trial, TuningRecord
+from frametime.tuning.search.knob_steps import CLOCKS
 from frametime.tuning.search.next_trial import everyday_setting, next_trial
 from frametime.tuning.search.proposal import Finished
-from frametime.tuning.search.trial_view import TrialView, geometric_mean, mean, offset_of
+from frametime.tuning.search.trial_view import TrialView, geometric_mean, mean
 from frametime.words import counted
 
 
@@ -39,16 +39,19 @@ def summarize(record: TuningRecord, *, level: float = 0.95, caveats: Sequence[Ca
         What was found while the logs were measured.
     """
     view = TrialView(record)
+    record = view.record
     step = next_trial(record)
     settings = setting_rows(view, level)
     final = isinstance(step, Finished) and step.best is not None
     best = step.best if isinstance(step, Finished) else _best_so_far(view)
-    everyday = None if best is None else everyday_setting(best, record)
+    everyday = step.everyday if isinstance(step, Finished) else best and everyday_setting(best, record)
     heaviest = record.heaviest.name
     best_gain = None if best is None or best == STOCK else gain_over_stock(view, best, heaviest, level)
     cost = None if best is None or everyday is None else _everyday_cost(view, best, everyday, level)
     return TuningSummary(
         card=record.card.name,
+        goal=record.goal,
+        max_speed_loss_pct=record.max_speed_loss_pct,
         limits=record.limits,
         workloads=tuple(workload.name for workload in record.workloads),
         trials=tuple(_trial_row(view, trial, number) for number, trial in enumerate(record.trials, start=1)),
@@ -126,7 +129,7 @@ def _map(view: TrialView, level: float) -> tuple[MapCell, ...]:
 
 
 def _best_so_far(view: TrialView) -> Setting | None:
-    """The fastest setting within the limits that holds under the heaviest workload.
+    """The setting within the limits that is worth most of those that hold under the heaviest workload.
 
     Without a measured speed, the one with the highest core clock.
     """
@@ -139,12 +142,10 @@ def _best_so_far(view: TrialView) -> Setting | None:
             if item.holds and record.limits.allows(item.setting) and view.status(item.setting, weight) == "passed"
         }
     )
-    if not holding:
-        return None
-    scored = [setting for setting in holding if view.score(setting, record.heaviest.name) is not None]
-    if scored:
-        return max(scored, key=lambda setting: view.score(setting, record.heaviest.name) or 0.0)
-    return holding[-1]
+    axis: Axis = "core" if record.goal == "speed" else "power"
+    worth = {one: view.worth(one, axis, record.heaviest.name) for one in holding if not view.is_too_slow(one)}
+    scored = {one: value for one, value in worth.items() if value is not None}
+    return max(scored, key=scored.__getitem__) if scored else next(iter(holding[-1:]), None)
 
 
 def _everyday_cost(view: TrialView, best: Setting, everyday: Setting, level: float) -> Cost | None:
@@ -163,15 +164,17 @@ def _predicted_cost(view: TrialView, best: Setting, everyday: Setting, level: fl
     """A plane through the logs of all runs at or below the best setting, under the heaviest workload."""
     workload = view.record.heaviest.name
     below = [setting for setting in measured_settings(view, workload) if best.is_at_or_beyond(setting)]
-    axes = [axis for axis in AXES if len({offset_of(setting, axis) for setting in below}) > 1]
-    if any(offset_of(best, axis) != offset_of(everyday, axis) for axis in AXES if axis not in axes) or not axes:
+    if view.record.goal != "speed":
+        return None  # speed follows power in no straight line
+    axes = [axis for axis in CLOCKS if len({setting.turned(axis) for setting in below}) > 1]
+    if any(best.turned(axis) != everyday.turned(axis) for axis in CLOCKS if axis not in axes) or not axes:
         return None
     places, logs = [], []
     for setting in below:
         for fps in view.runs_fps(setting, workload):
-            places.append([float(offset_of(setting, axis)) for axis in axes])
+            places.append([float(setting.turned(axis)) for axis in axes])
             logs.append(math.log(fps))
-    contrast = [float(offset_of(everyday, axis) - offset_of(best, axis)) for axis in axes]
+    contrast = [float(everyday.turned(axis) - best.turned(axis)) for axis in axes]
     found = linear_contrast(places, logs, contrast, level=level)
     if found is None:
         return None
@@ -209,17 +212,23 @@ def _not_known(
         found.append(f"{best} has not passed an endurance run of {minutes}.")
     elif _endurance_words(view, best).endswith(f"({SEEN})"):
         found.append(f"The endurance run at {best} was {SEEN}: the log of a long run would show it.")
-    for setting, words in ((STOCK, "stock"), (best, "the best setting")):
-        runs = len(view.runs_fps(setting, heaviest))
+    lived_with = (best, "the best setting") if record.goal == "speed" else (everyday, "the everyday setting")
+    for setting, words in ((STOCK, "stock"), lived_with):
+        runs = 0 if setting is None else len(view.runs_fps(setting, heaviest))
         if runs < 2 and (setting != STOCK or best != STOCK):
             found.append(
                 f"{counted(runs, 'measured run')} at {words} under '{heaviest}': no interval; 2 or more runs give one."
             )
     if gain is not None and gain.interval is None and min(gain.n_candidate, gain.n_baseline) > 1:
         found.append("How sure the gain is: the runs agree to the last digit, at stock and at the best setting.")
-    if gain is not None and gain.interval is not None and gain.interval.low <= 1.0 <= gain.interval.high:
+    if (
+        record.goal == "speed"
+        and gain is not None
+        and gain.interval is not None
+        and gain.interval.low <= 1.0 <= gain.interval.high
+    ):
         found.append("Whether the best setting is faster than stock at all: its interval holds 1.")
-    if everyday != best and (cost is None or cost.kind == "predicted"):
+    if record.goal == "speed" and everyday != best and (cost is None or cost.kind == "predicted"):
         found.append(f"What the everyday setting ({everyday}) really costs: it has not been measured.")
     found += doubtful_falls(view, level)
     if not any(trial.average_power_w for trial in record.trials):
@@ -240,7 +249,7 @@ def _caveats(view: TrialView) -> tuple[Caveat, ...]:
         for number, trial in enumerate(view.record.trials, start=1)
         if limits.power_w is not None and trial.power_limit_w is not None and trial.power_limit_w < limits.power_w
     ]
-    if low:
+    if low and view.record.goal == "speed":
         numbers = ", ".join(map(str, low))
         message = f"The power limit was not at its maximum in trials {numbers}: they are not like the others."
         found.append(Caveat(code="power-limit-lowered", message=message, weight=Weight.CARE))

@@ -7,7 +7,7 @@ from typing import Literal
 
 from frametime.caveats import Caveat
 from frametime.statistics.differences import Interval, Ratio
-from frametime.tuning.record import Limits, Outcome, Setting, Trial
+from frametime.tuning.record import Axis, Goal, Limits, Outcome, Setting, Trial
 from frametime.tuning.search.proposal import NextStep
 
 MapStatus = Literal["passed", "failed", "not tried"]
@@ -51,6 +51,10 @@ class SettingRow:
         Gain over ``step_from``, in percent for each MHz of that clock.
     frames_per_joule : float or None
         The same as FPS for each watt.
+    power : Ratio or None
+        Average power over that at stock, as ``gain``.
+    is_frontier : bool
+        No other setting under this workload is as fast at less power, or faster at no more.
     """
 
     setting: Setting
@@ -62,6 +66,8 @@ class SettingRow:
     gain_pct_per_mhz: float | None
     average_power_w: float | None
     frames_per_joule: float | None
+    power: Ratio | None
+    is_frontier: bool
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -85,7 +91,7 @@ class PastEdge:
 
     setting: Setting
     slower_than: Setting
-    clock: Literal["core", "memory"]
+    clock: Axis
     workload: str
     ratio: Ratio
 
@@ -131,6 +137,8 @@ class TuningSummary:
     """
 
     card: str
+    goal: Goal
+    max_speed_loss_pct: float
     limits: Limits
     workloads: tuple[str, ...]
     trials: tuple[TrialRow, ...]
@@ -147,6 +155,20 @@ class TuningSummary:
     next_step: NextStep
     caveats: tuple[Caveat, ...]
     cautions: tuple[str, ...]
+
+    @property
+    def clock_map(self) -> tuple[MapCell, ...]:
+        """What was tried of the clocks alone; nothing where power is to be saved and no clock was turned."""
+        cells = tuple(
+            cell for cell in self.map if not cell.setting.turned("voltage") and not cell.setting.turned("power")
+        )
+        is_turned = any(cell.setting.turned("core") or cell.setting.turned("memory") for cell in cells)
+        return cells if is_turned or self.goal == "speed" else ()
+
+    def speed_of(self, setting: Setting | None) -> SettingRow | None:
+        """The runs at a setting under the heaviest workload; ``None`` where none was measured."""
+        rows = (row for row in self.settings if row.setting == setting and row.workload == self.workloads[-1])
+        return next(rows, None)
 
 
 @dataclass(frozen=True, kw_only=True)

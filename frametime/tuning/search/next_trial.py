@@ -10,8 +10,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Final, TypeAlias
 
-from frametime.tuning.record import STOCK, Setting, TuningRecord, Workload
-from frametime.tuning.search.clock_steps import ceiling_of, climb, clocks_of, coarse_step_mhz, fine_step_mhz
+from frametime.tuning.record import KNOBS, STOCK, Axis, Setting, TuningRecord, Workload
+from frametime.tuning.search.knob_steps import climb, clocks_of
 from frametime.tuning.search.proposal import (
     Finished,
     NextStep,
@@ -23,7 +23,15 @@ from frametime.tuning.search.proposal import (
     propose_runs,
     stock_fails,
 )
-from frametime.tuning.search.trial_view import Axis, TrialView, lowered, offset_of, with_offset
+from frametime.tuning.search.saving_power import (
+    everyday_for,
+    measured_stock,
+    other_workloads,
+    power_again,
+    power_steps,
+    voltage_steps,
+)
+from frametime.tuning.search.trial_view import TrialView
 
 Answer: TypeAlias = Proposal | Finished | Setting
 State: TypeAlias = Callable[[TrialView, Setting], Answer]
@@ -47,7 +55,7 @@ def next_trial(record: TuningRecord) -> NextStep:
     """
     view = TrialView(record)
     setting = STOCK
-    for state in STATES:
+    for state in STATES if record.goal == "speed" else SAVING_STATES:
         answer = state(view, setting)
         if not isinstance(answer, Setting):
             return answer
@@ -68,22 +76,28 @@ def _stock(view: TrialView, _setting: Setting) -> Answer:
             STOCK,
             workload,
             reason="Stock first: it must hold, and every gain is measured against it.",
-            n_runs=view.record.steps.repeats if view.record.steps.search == "halving" else 1,
+            n_runs=1 if _first_workload(view) != view.record.heaviest else view.record.steps.repeats,
         )
     return STOCK
 
 
 def _core_steps(view: TrialView, setting: Setting) -> Answer:
-    return climb(view, Phase.CORE, setting, "core", workload=_first_workload(view), ceiling=ceiling_of(view))
+    return climb(view, Phase.CORE, setting, "core", workload=_first_workload(view), ceiling=view.record.limits.farthest)
 
 
 def _memory_steps(view: TrialView, setting: Setting) -> Answer:
-    return climb(view, Phase.MEMORY, setting, "memory", workload=_first_workload(view), ceiling=ceiling_of(view))
+    return climb(
+        view, Phase.MEMORY, setting, "memory", workload=_first_workload(view), ceiling=view.record.limits.farthest
+    )
 
 
 def _first_workload(view: TrialView) -> Workload:
-    """The lightest; in a search by halving the heaviest, for what holds under it is taken to hold under the others."""
-    return view.record.heaviest if view.record.steps.search == "halving" else view.record.workloads[0]
+    """The lightest; the heaviest in a search by halving, and where the goal is to save power.
+
+    What holds under it is taken to hold under the others, and it is where power is drawn.
+    """
+    by_steps = view.record.steps.search == "steps" and view.record.goal == "speed"
+    return view.record.workloads[0] if by_steps else view.record.heaviest
 
 
 def _heavier_workloads(view: TrialView, setting: Setting) -> Answer:
@@ -118,14 +132,13 @@ def _back_off(view: TrialView, setting: Setting, workload: Workload) -> Answer:
                 start=start,
                 reason=f"Does it hold under '{workload.name}', which is heavier?",
             )
-        if not (stand.core_offset_mhz > 0 or stand.memory_offset_mhz > 0):
+        if not (stand.turned("core") > 0 or stand.turned("memory") > 0):
             return stock_fails(view, workload.name)
         options = _one_clock_lower(view, stand, workload)
         for axis, option in options:
             if view.status(option, weight) == "unknown":
                 reason = (
-                    f"{stand} failed under '{workload.name}': {axis} "
-                    f"{offset_of(option, axis) - offset_of(stand, axis)} MHz, the other clock as it was; "
+                    f"{stand} failed under '{workload.name}': {option.words(axis)}, the other clock as it was; "
                     "where both ways hold, the better score is kept."
                 )
                 return propose(view, Phase.HEAVIER, option, workload, start=stand, reason=reason)
@@ -145,9 +158,9 @@ def _one_clock_lower(
         "memory": steps.memory_back_heavy_mhz if workload.memory_heavy else steps.memory_back_mhz,
     }
     return [
-        (axis, lowered(setting, axis, back_mhz[axis]))
+        (axis, setting.lowered(axis, back_mhz[axis]))
         for axis in clocks_of(workload)
-        if only in (None, axis) and offset_of(setting, axis) > 0
+        if only in (None, axis) and setting.turned(axis) > 0
     ]
 
 
@@ -162,18 +175,18 @@ def _fine_steps(view: TrialView, setting: Setting) -> Answer:
     workload = record.heaviest
     weight = record.weight_of(workload.name)
     for axis in clocks_of(workload):
-        coarse_mhz, fine_mhz = coarse_step_mhz(view, axis), fine_step_mhz(view, axis)
+        coarse_mhz, fine_mhz = record.steps.coarse(axis), record.steps.fine(axis)
         failure_mhz = view.failure_above(setting, axis, weight)
-        if failure_mhz is None or failure_mhz - offset_of(setting, axis) > coarse_mhz:
+        if failure_mhz is None or failure_mhz - setting.turned(axis) > coarse_mhz:
             continue
-        offset_mhz = min(failure_mhz - fine_mhz, offset_of(ceiling_of(view), axis))
-        while offset_mhz > offset_of(setting, axis):
-            candidate = with_offset(setting, axis, offset_mhz)
+        offset_mhz = min(failure_mhz - fine_mhz, record.limits.farthest.turned(axis))
+        while offset_mhz > setting.turned(axis):
+            candidate = setting.turned_to(axis, offset_mhz)
             status = view.status(candidate, weight)
             if status == "unknown":
                 reason = (
-                    f"{axis} {failure_mhz:+d} MHz failed and {offset_of(setting, axis):+d} MHz holds: "
-                    f"{offset_mhz:+d} MHz lies between, the other clock as it was."
+                    f"{setting.turned_to(axis, failure_mhz).words(axis)} failed and {setting.words(axis)} holds: "
+                    f"{candidate.words(axis)} lies between, the other clock as it was."
                 )
                 return propose(view, Phase.FINE, candidate, workload, start=setting, reason=reason)
             is_slower = record.steps.search == "halving" and _wins_nothing(view, candidate, setting, workload.name)
@@ -197,7 +210,7 @@ def _repeats(view: TrialView, setting: Setting) -> Answer:
             view, Phase.REPEATS, setting, start=setting, why="one run does not say how much runs scatter"
         )
         for axis in clocks_of(record.heaviest):
-            lower = lowered(setting, axis, coarse_step_mhz(view, axis))
+            lower = setting.lowered(axis, view.record.steps.coarse(axis))
             if asked is not None or lower == setting:
                 continue
             asked = propose_runs(
@@ -220,23 +233,28 @@ def _endurance(view: TrialView, setting: Setting) -> Answer:
         if status == "unknown":
             why = "" if start == setting else f"It failed at {start}: one clock down by a fine step. "
             return propose_endurance(view, setting, start=start, why=why)
-        axes = [axis for axis in clocks_of(record.heaviest) if offset_of(setting, axis) > 0]
+        axes = [axis for axis in _axes(view) if setting.turned(axis) > 0]
         if not axes:
             return stock_fails(view, f"the endurance run under '{record.heaviest.name}'")
         start = setting
         for axis in axes if record.steps.search == "halving" else [axes[turn % len(axes)]]:
-            setting = lowered(setting, axis, fine_step_mhz(view, axis))
+            setting = setting.lowered(axis, view.record.steps.fine(axis))
         turn += 1
+
+
+def _axes(view: TrialView) -> tuple[Axis, ...]:
+    """The knobs that are turned back, one step at a time, where a setting does not hold."""
+    return clocks_of(view.record.heaviest) if view.record.goal == "speed" else ("voltage",)
 
 
 def _win_back(view: TrialView, setting: Setting, entry: Setting) -> Answer:
     """What a clock was lowered by for the other's fault is given back in fine steps, as long as the long run holds."""
     weight = view.record.endurance_weight
-    for axis in clocks_of(view.record.heaviest):
-        given_up_mhz = fine_step_mhz(view, axis) if view.record.steps.search == "halving" else 0
-        while offset_of(setting, axis) + given_up_mhz < offset_of(entry, axis):
-            offset_mhz = min(offset_of(setting, axis) + fine_step_mhz(view, axis), offset_of(entry, axis))
-            higher = with_offset(setting, axis, offset_mhz)
+    for axis in _axes(view):
+        given_up_mhz = view.record.steps.fine(axis) if view.record.steps.search == "halving" else 0
+        while setting.turned(axis) + given_up_mhz < entry.turned(axis):
+            offset_mhz = min(setting.turned(axis) + view.record.steps.fine(axis), entry.turned(axis))
+            higher = setting.turned_to(axis, offset_mhz)
             status = view.status(higher, weight)
             if status == "unknown":
                 why = f"{setting} held, and the {axis} clock may have been lowered for the other's fault. "
@@ -249,20 +267,21 @@ def _win_back(view: TrialView, setting: Setting, entry: Setting) -> Answer:
 
 def _everyday(view: TrialView, best: Setting) -> Answer:
     """Measure what the everyday setting costs, then finish."""
-    everyday = everyday_setting(best, view.record)
+    everyday = everyday_for(view, everyday_setting(best, view.record))
     heaviest = view.record.heaviest
     if not view.has_scores and view.n_runs(everyday, heaviest.name) == 0:
         # It lies below the best, and is what the card is to run at every day: that it holds is seen, not concluded.
         reason = f"{everyday} is for every day: tried by itself, not only taken to hold because {best} does."
         return propose(view, Phase.EVERYDAY, everyday, heaviest, start=best, reason=reason)
     if view.has_scores:
-        for setting, why in (
-            (best, "its cost is measured from the best setting"),
-            (everyday, "what the everyday setting costs is measured, not guessed"),
-        ):
-            asked = propose_runs(view, Phase.EVERYDAY, setting, start=best, why=why)
-            if asked is not None:
-                return asked
+        asked = None
+        if view.record.goal == "speed":
+            why = "its cost is measured from the best setting"
+            asked = propose_runs(view, Phase.EVERYDAY, best, start=best, why=why)
+        why = "what the everyday setting costs is measured, not guessed"
+        asked = asked or propose_runs(view, Phase.EVERYDAY, everyday, start=best, why=why)
+        if asked is not None:
+            return asked
     return Finished(
         best=best,
         everyday=everyday,
@@ -272,12 +291,14 @@ def _everyday(view: TrialView, best: Setting) -> Answer:
 
 
 def everyday_setting(best: Setting, record: TuningRecord) -> Setting:
-    """The setting for every day: both clocks backed off from the tuned maximum, never below stock.
+    """The setting for every day: clocks and voltage backed off from the tuned maximum, never past stock.
 
     The amounts are common practice, no source.
     """
-    steps = record.steps
-    return lowered(lowered(best, "core", steps.everyday_core_back_mhz), "memory", steps.everyday_memory_back_mhz)
+    for axis, knob in KNOBS.items():
+        if knob.back is not None:
+            best = best.lowered(axis, getattr(record.steps, knob.back))
+    return best
 
 
 STATES: Final[tuple[State, ...]] = (
@@ -287,6 +308,17 @@ STATES: Final[tuple[State, ...]] = (
     _heavier_workloads,
     _fine_steps,
     _repeats,
+    _endurance,
+    _everyday,
+)
+
+SAVING_STATES: Final[tuple[State, ...]] = (
+    _stock,
+    measured_stock,
+    power_steps,
+    voltage_steps,
+    power_again,
+    other_workloads,
     _endurance,
     _everyday,
 )

@@ -7,7 +7,7 @@ from enum import StrEnum
 from typing import TypeAlias
 
 from frametime.tuning.cautions import CAUTION, CAUTIONS, NEAR_C
-from frametime.tuning.record import STOCK, Setting, TuningRecord, Workload
+from frametime.tuning.record import KNOBS, STOCK, Goal, Setting, TuningRecord, Workload
 from frametime.tuning.search.trial_view import TrialView
 from frametime.words import counted
 
@@ -18,6 +18,10 @@ class Phase(StrEnum):
     STOCK = "stock"
     CORE = "core steps"
     MEMORY = "memory steps"
+    POWER = "power steps"
+    VOLTAGE = "voltage steps"
+    POWER_AGAIN = "power again"
+    OTHERS = "other workloads"
     HEAVIER = "heavier workloads"
     FINE = "fine steps"
     REPEATS = "repeats"
@@ -41,8 +45,9 @@ class Proposal:
         Runs to make.
     minutes : float
         Least length of a run.
+    goal : str
     power_limit_w : float or None
-        To be set before clocks are raised.
+        To be set before clocks are raised, or with the setting where power is to be saved.
     reason : str
     notes : tuple of str
     cautions : tuple of str
@@ -55,6 +60,7 @@ class Proposal:
     workload: str
     n_runs: int
     minutes: float
+    goal: Goal
     power_limit_w: float | None
     reason: str
     notes: tuple[str, ...]
@@ -91,6 +97,7 @@ def propose(
     n_runs: int = 1,
 ) -> Proposal:
     """A trial, with the limits and the notes of the record."""
+    most_w = view.record.limits.power_w
     return Proposal(
         phase=phase,
         setting=setting,
@@ -98,7 +105,8 @@ def propose(
         workload=workload.name,
         n_runs=n_runs,
         minutes=view.record.least_minutes(workload.name, is_endurance=phase is Phase.ENDURANCE),
-        power_limit_w=view.record.limits.power_w,
+        goal=view.record.goal,
+        power_limit_w=None if most_w is None else most_w * setting.power_limit_pct / 100.0,
         reason=reason,
         notes=notes_of(view),
         cautions=CAUTIONS if not view.record.trials or _is_near_limit(view.record, setting) else (CAUTION,),
@@ -106,13 +114,11 @@ def propose(
 
 
 def _is_near_limit(record: TuningRecord, setting: Setting) -> bool:
-    """Whether a raised clock comes within a coarse step of its limit, or the last trial came near the temperature's."""
-    limits, steps, peak_c = record.limits, record.steps, record.trials[-1].peak_temperature_c
-    return (
-        (peak_c is not None and peak_c >= limits.temperature_c - NEAR_C)
-        or 0 < setting.core_offset_mhz > limits.max_core_offset_mhz - steps.core_up_mhz
-        or 0 < setting.memory_offset_mhz > limits.max_memory_offset_mhz - steps.memory_up_mhz
-    )
+    """Whether a knob comes within a coarse step of its limit, or the last trial came near the temperature's."""
+    limits, peak_c = record.limits, record.trials[-1].peak_temperature_c
+    if peak_c is not None and peak_c >= limits.temperature_c - NEAR_C:
+        return True
+    return any(0 < setting.turned(axis) > limits.farthest.turned(axis) - record.steps.coarse(axis) for axis in KNOBS)
 
 
 def stock_fails(view: TrialView, load: str) -> Finished:

@@ -5,36 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Final, Literal, TypeAlias
+from typing import Literal, TypeAlias
 
-from frametime.tuning.record import Outcome, Setting, Trial, TuningRecord
+from frametime.tuning.record import STOCK, Axis, Outcome, Setting, Trial, TuningRecord
 
 Status: TypeAlias = Literal["passed", "failed", "unknown"]
-Axis: TypeAlias = Literal["core", "memory"]
-
-FIELD_OF: Final[dict[Axis, str]] = {"core": "core_offset_mhz", "memory": "memory_offset_mhz"}
-
-
-def offset_of(setting: Setting, axis: Axis) -> int:
-    """Offset of one clock in MHz."""
-    return int(getattr(setting, FIELD_OF[axis]))
-
-
-def with_offset(setting: Setting, axis: Axis, offset_mhz: int) -> Setting:
-    """The setting with one clock changed.
-
-    Examples
-    --------
-    >>> str(with_offset(Setting(core_offset_mhz=50), "memory", 100))
-    'core +50 MHz, memory +100 MHz'
-    """
-    return replace(setting, **{FIELD_OF[axis]: offset_mhz})
-
-
-def lowered(setting: Setting, axis: Axis, by_mhz: int) -> Setting:
-    """The setting with one clock lowered, never below stock."""
-    offset_mhz = offset_of(setting, axis)
-    return with_offset(setting, axis, max(min(offset_mhz, 0), offset_mhz - by_mhz))
 
 
 def geometric_mean(values: Sequence[float]) -> float | None:
@@ -60,13 +35,17 @@ class TrialView:
     """Conclusions from the trials of a record.
 
     A setting that failed is taken to fail under every heavier load, and so is every setting at or beyond it. A
-    setting that passed is taken to pass under every lighter load, and so is every setting at or below it. Where
-    the two contradict each other the failure counts: cards age, and a failure is the safer belief.
+    setting that passed is taken to pass under every lighter load, and so is every setting at or below it with the same
+    power limit. A lowered voltage is the exception: a card clocks higher under a lighter load, so each load has to show
+    by itself that it holds. Where a pass and a failure contradict each other the failure counts: cards age, and a
+    failure is the safer belief.
     """
 
     def __init__(self, record: TuningRecord) -> None:
-        self.record = record
-        self.evidence = tuple(self._evidence_of(trial) for trial in record.trials)
+        self.record = replace(
+            record, trials=tuple(replace(trial, setting=record.placed(trial)) for trial in record.trials)
+        )
+        self.evidence = tuple(self._evidence_of(trial) for trial in self.record.trials)
 
     def failure_of(self, trial: Trial) -> str | None:
         """Why a trial counts as failed; ``None`` when it passed."""
@@ -90,34 +69,37 @@ class TrialView:
 
     def status(self, setting: Setting, weight: int) -> Status:
         """Whether a setting holds under a weight of load, as far as the trials say."""
-        if any(
-            not item.holds and item.weight <= weight and setting.is_at_or_beyond(item.setting) for item in self.evidence
-        ):
+        if any(not item.holds and item.weight <= weight and setting.fails_with(item.setting) for item in self.evidence):
             return "failed"
-        if any(
-            item.holds and item.weight >= weight and item.setting.is_at_or_beyond(setting) for item in self.evidence
-        ):
+        if any(item.holds and self._covers(item, setting, weight) for item in self.evidence):
             return "passed"
         return "unknown"
+
+    def _covers(self, item: Evidence, setting: Setting, weight: int) -> bool:
+        """Whether what held proves a setting under a load."""
+        heaviest = self.record.endurance_weight - 1
+        is_same_load = min(item.weight, heaviest) == min(weight, heaviest)
+        return (
+            item.weight >= weight and item.setting.proves(setting) and (is_same_load or not setting.turned("voltage"))
+        )
 
     def lightest_failed(self, setting: Setting) -> str | None:
         """Lightest load under which a setting fails, a workload or the endurance run; ``None`` where none is known."""
         loads = (*(workload.name for workload in self.record.workloads), "the endurance run")
         return next((load for weight, load in enumerate(loads) if self.status(setting, weight) == "failed"), None)
 
-    def failure_above(self, setting: Setting, axis: Axis, weight: int) -> int | None:
-        """Least offset of one clock above that in ``setting`` at which a trial failed; ``None`` if there is none.
+    def failure_above(self, setting: Setting, axis: Axis, weight: int) -> float | None:
+        """Least turn of one knob beyond that in ``setting`` at which a trial failed; ``None`` if there is none.
 
-        The other clock may have been the one at fault, so this is where to look, not what is proven; an offset that
-        passed since, with the other clock as in ``setting``, is left out.
+        Another knob may have been the one at fault, so this is where to look, not what is proven; a turn that passed
+        since, with the other knobs as in ``setting``, is left out.
         """
-        offsets = {offset_of(item.setting, axis) for item in self.evidence if not item.holds and item.weight <= weight}
+        failed = {item.setting.turned(axis) for item in self.evidence if not item.holds and item.weight <= weight}
         return min(
             (
-                offset_mhz
-                for offset_mhz in offsets
-                if offset_mhz > offset_of(setting, axis)
-                and self.status(with_offset(setting, axis, offset_mhz), weight) != "passed"
+                turned
+                for turned in failed
+                if turned > setting.turned(axis) and self.status(setting.turned_to(axis, turned), weight) != "passed"
             ),
             default=None,
         )
@@ -133,6 +115,30 @@ class TrialView:
     def score(self, setting: Setting, workload: str) -> float | None:
         """Geometric mean of the average FPS over runs; ``None`` where none was measured."""
         return geometric_mean(self.runs_fps(setting, workload))
+
+    def power_w(self, setting: Setting, workload: str) -> float | None:
+        """Mean of the average power over runs; ``None`` where none was measured."""
+        return mean(self.runs_power_w(setting, workload))
+
+    def worth(self, setting: Setting, axis: Axis, workload: str) -> float | None:
+        """What one knob is turned for: more is better, ``None`` where it was not measured.
+
+        Speed for the clocks. For voltage and power limit frames per joule, or the least power where the goal is quiet
+        and the limit is turned; the limit stands for the power where none was measured.
+        """
+        fps = self.score(setting, workload)
+        if axis in ("core", "memory") or fps is None:
+            return fps
+        power_w = self.power_w(setting, workload) or setting.power_limit_pct
+        return (1.0 if self.record.goal == "quiet" and axis == "power" else fps) / power_w
+
+    def is_too_slow(self, setting: Setting) -> bool:
+        """Whether a setting costs more of stock speed, under the heaviest workload, than the goal allows."""
+        workload = self.record.heaviest.name
+        fps, stock_fps = self.score(setting, workload), self.score(STOCK, workload)
+        if self.record.goal == "speed" or fps is None or stock_fps is None:
+            return False
+        return fps < stock_fps * (1.0 - self.record.max_speed_loss_pct / 100.0)
 
     def n_runs(self, setting: Setting, workload: str) -> int:
         """Runs that passed at exactly this setting, measured or not."""
@@ -161,7 +167,7 @@ class TrialView:
             if item.holds:
                 continue
             if any(
-                earlier.holds and earlier.weight >= item.weight and earlier.setting.is_at_or_beyond(item.setting)
+                earlier.holds and earlier.weight >= item.weight and earlier.setting.proves(item.setting)
                 for earlier in self.evidence[:place]
             ):
                 found.append(

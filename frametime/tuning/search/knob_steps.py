@@ -1,0 +1,156 @@
+"""Steps of one knob: how far it is turned from stock at a time, and up to where."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Final
+
+from frametime.tuning.record import Axis, Setting, Workload
+from frametime.tuning.search.proposal import Phase, Proposal, propose, propose_runs
+from frametime.tuning.search.trial_view import Status, TrialView
+
+CLOCKS: Final[tuple[Axis, Axis]] = ("core", "memory")
+_LOWER: Final = "it scored lower, and one run does not say how much runs scatter"
+_FIRST_STRIDE: Final = 2
+_STEADY_GAIN: Final = 0.8
+"""A stretch that gains less for each MHz than so much of the one before it may hold the edge: its middle is tried."""
+
+
+def climb(
+    view: TrialView, phase: Phase, setting: Setting, axis: Axis, *, workload: Workload, ceiling: Setting | None = None
+) -> Proposal | Setting:
+    """Turn one knob in coarse steps to the last that holds, or to the best where a step scored clearly lower.
+
+    Up to ``ceiling``, or to the limits of the record.
+    """
+    ceiling = view.record.limits.farthest if ceiling is None else ceiling
+    if view.record.steps.search == "halving":
+        return _climb_by_halving(view, phase, setting, axis, workload=workload, ceiling=ceiling)
+    step = view.record.steps.coarse(axis)
+    current = best = setting
+    while current.turned(axis) < ceiling.turned(axis):
+        turned = min(current.turned(axis) + step, ceiling.turned(axis))
+        farther = setting.turned_to(axis, turned)
+        status = _status(view, farther, axis, workload)
+        if status == "failed":
+            return current
+        if status == "unknown":
+            reason = f"{current} holds under '{workload.name}': {farther.words(axis)}, all else as it was."
+            return propose(view, phase, farther, workload, start=current, reason=reason)
+        if _fell(view, farther, best, axis, workload.name):
+            again = None if axis in CLOCKS else propose_runs(view, phase, farther, start=best, why=_LOWER)
+            return best if again is None else again
+        best = _better(view, best, farther, axis, workload.name)
+        current = farther
+    return current
+
+
+def _status(view: TrialView, setting: Setting, axis: Axis, workload: Workload) -> Status:
+    """Whether a step holds: one that loses more speed than the goal allows does not.
+
+    Where it is chosen by its worth, one that was not measured is not known.
+    """
+    status = view.status(setting, view.record.weight_of(workload.name))
+    by_worth = axis == "power" or (view.record.steps.search == "halving" and view.has_scores and axis != "voltage")
+    if status == "passed" and by_worth and view.score(setting, workload.name) is None:
+        return "unknown"
+    return "failed" if view.is_too_slow(setting) else status
+
+
+def _climb_by_halving(
+    view: TrialView, phase: Phase, setting: Setting, axis: Axis, *, workload: Workload, ceiling: Setting
+) -> Proposal | Setting:
+    """Turn one knob in steps that double while they pass; then halve the gaps around the best that holds.
+
+    No gap is halved that is a coarse step wide or less, nor one below the best over which the speed has risen as it
+    did before.
+    """
+    step, most = view.record.steps.coarse(axis), ceiling.turned(axis)
+    held, edge, stride = [setting.turned(axis)], most + 1, _FIRST_STRIDE * step
+    while True:
+        best = _best(view, [setting.turned_to(axis, turned) for turned in held], axis, workload.name)
+        at = best.turned(axis)
+        above = min([turned for turned in held if turned > at], default=edge)
+        if edge > most and at == held[-1]:
+            turned = min(at + stride, most)
+            stride *= 2
+        else:
+            turned = _middle(view, best, held, above, axis, step, workload)
+        if turned in held:
+            return best
+        farther = setting.turned_to(axis, turned)
+        status = _status(view, farther, axis, workload)
+        if status == "unknown":
+            reason = (
+                f"{best} holds under '{workload.name}': {farther.words(axis)}, all else as it was; the step doubles "
+                "while it passes, and halves after a failure."
+            )
+            return propose(view, phase, farther, workload, start=best, reason=reason)
+        if status == "failed":
+            edge = min(edge, turned)
+        else:
+            held = sorted([*held, turned])
+
+
+def _best(view: TrialView, tried: list[Setting], axis: Axis, workload: str) -> Setting:
+    """Of what holds, the one that is worth most; where nothing was measured, the one that is turned farthest.
+
+    Where power is saved each step farther saves some, so the farthest counts that is not clearly worth less.
+    """
+    top = max(tried, key=lambda one: (view.worth(one, axis, workload) or 0.0, one.turned(axis)))
+    if axis in CLOCKS:
+        return top
+    return max((one for one in tried if not _fell(view, one, top, axis, workload)), key=lambda one: one.turned(axis))
+
+
+def _middle(
+    view: TrialView, best: Setting, held: list[float], above: float, axis: Axis, step: float, workload: Workload
+) -> float:
+    """The middle of a gap beside the best, in whole coarse steps; the best itself where none is worth a trial."""
+    at = best.turned(axis)
+    if above - at > step:
+        return at + max(step, (above - at) // 2 // step * step)
+    below = [turned for turned in held if turned < at][-2:]
+    worth = [view.worth(best.turned_to(axis, turned), axis, workload.name) or 0.0 for turned in (*below, at)]
+    if not below or 0.0 in worth or at - below[-1] <= step:
+        return at
+    gains = [(worth[i + 1] - worth[i]) / (b - a) for i, (a, b) in enumerate(pairwise((*below, at)))]
+    if len(gains) > 1 and gains[-1] > _STEADY_GAIN * gains[0]:
+        return at
+    return below[-1] + (at - below[-1]) // 2 // step * step
+
+
+def _fell(view: TrialView, farther: Setting, best: Setting, axis: Axis, workload: str) -> bool:
+    """Whether a step scored clearly lower than the best before it: past the edge (common practice, no source)."""
+    worth, most = view.worth(farther, axis, workload), view.worth(best, axis, workload)
+    if worth is None or most is None:
+        return False
+    return worth < most * (1.0 - view.record.steps.edge_drop_pct / 100.0)
+
+
+def _better(view: TrialView, one: Setting, other: Setting, axis: Axis, workload: str) -> Setting:
+    own, others = view.worth(one, axis, workload), view.worth(other, axis, workload)
+    return one if own is not None and others is not None and own > others else other
+
+
+def between(
+    view: TrialView, phase: Phase, setting: Setting, axis: Axis, *, workload: Workload, n_runs: int = 1
+) -> Proposal | Setting:
+    """Halve the gap between the last coarse step that held and the first that did not, down to a fine step."""
+    steps = view.record.steps
+    fine, low = steps.fine(axis), setting.turned(axis)
+    high = min(low + steps.coarse(axis), view.record.limits.farthest.turned(axis) + fine)
+    while high - low > fine:
+        turned = low + max(1, (high - low) / fine // 2) * fine
+        farther = setting.turned_to(axis, turned)
+        status = _status(view, farther, axis, workload)
+        if status == "unknown":
+            reason = f"{setting.turned_to(axis, low)} holds: {farther.words(axis)} lies below the next coarse step."
+            return propose(view, phase, farther, workload, start=setting, n_runs=n_runs, reason=reason)
+        low, high = (low, turned) if status == "failed" else (turned, high)
+    return setting.turned_to(axis, low)
+
+
+def clocks_of(workload: Workload) -> tuple[Axis, Axis]:
+    """The clock that is suspected first comes first."""
+    return (CLOCKS[1], CLOCKS[0]) if workload.memory_heavy else CLOCKS
