@@ -85,6 +85,8 @@ RANGES: Final[Mapping[str, Range]] = MappingProxyType(
         "years": Range(0.01, 100.0),
         # Tuning
         "offset_mhz": Range(-5000, 5000),
+        "lowered_mv": Range(-500, 0),
+        "power_limit_pct": Range(10.0, 100.0),
         "minutes": Range(0.0, 10_000.0, above=True),
         "fps": Range(0.0, 1_000_000.0, above=True),
     }

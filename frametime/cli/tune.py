@@ -102,19 +102,44 @@ def next_(record: str, as_json: bool) -> None:
     click.echo(next_step_text(step, record=printable(record, limit=1000)), nl=False)
 
 
+_KNOB_NAMES: Final[dict[Any, str]] = {
+    "core": "core",
+    "memory": "memory",
+    "voltage": "voltage",
+    "power": "power_limit_pct",
+}
+"""The option of each knob."""
+
 _setting_options: Final = all_of(
     (
         click.option("--passed", is_flag=True, help="It passed: the same as --outcome passed."),
         click.option("--outcome", type=click.Choice(_OUTCOMES), help="How it ended."),
         valued("--core", "MHZ", "Core offset from stock; by default as proposed.", within="offset_mhz"),
         valued("--memory", "MHZ", "Memory offset from stock; by default as proposed.", within="offset_mhz"),
+        valued("--voltage", "MV", "Core voltage offset, 0 or less; by default as proposed.", within="lowered_mv"),
+        valued(
+            "--power-limit-pct",
+            "PCT",
+            "Power limit in % of the record's; by default as proposed.",
+            within="power_limit_pct",
+        ),
         valued("--workload", "NAME", "One of the record's workloads; by default as proposed."),
         click.option("--endurance", is_flag=True, help="This was the long run at the end."),
         valued("--minutes", "MIN", "How long it ran; by default as long as its log.", within="minutes"),
         valued("--power-limit", "W", "Power limit that was set.", within="power_limit_w"),
+        valued("--voltage-at-clock", "TEXT", "Voltage at a clock, in words.", default=""),
+        valued("--fan-curve", "TEXT", "Fan curve, in words.", default=""),
         valued("--log", "FILE", "Frame log; once for each run.", "logs", multiple=True),
         valued("--sensors", "FILE", "Sensor log; once for each frame log.", multiple=True),
         valued("--fps", "FPS", "Average FPS of a run without a log.", within="fps", multiple=True),
+        valued(
+            "--power",
+            "W",
+            "Average power of a run without a log; once for each --fps.",
+            "watts",
+            within="power_limit_w",
+            multiple=True,
+        ),
         valued("--on", "DATE", "Date of the trial, such as 2026-11-25."),
         click.option("--note", default="", metavar="TEXT", help="What was seen."),
     )
@@ -135,7 +160,7 @@ def add(record: str, **chosen: Any) -> None:
     from frametime.pipeline.tuning_record import note_trial
     from frametime.pipeline.tuning_runs import TrialReading
     from frametime.render.tuning_text import noted_text
-    from frametime.tuning.record import Outcome, Setting, Trial
+    from frametime.tuning.record import KNOBS, Outcome, Setting, Trial
 
     if chosen["logs"] and chosen["fps"]:
         raise click.UsageError("--fps is for runs without a log: give --log or --fps, not both")
@@ -143,7 +168,10 @@ def add(record: str, **chosen: Any) -> None:
         raise click.UsageError("give --sensors once for each --log, in the same order")
     if chosen["passed"] == (chosen["outcome"] is not None):
         raise click.UsageError("say how it ended: --passed, or --outcome with one word")
-    is_proposed = all(chosen[name] is None for name in ("core", "memory", "workload")) and not chosen["endurance"]
+    if chosen["watts"] and len(chosen["watts"]) != len(chosen["fps"]):
+        raise click.UsageError("give --power once for each --fps, in the same order")
+    by_hand = {KNOBS[axis].field: chosen[name] for axis, name in _KNOB_NAMES.items() if chosen[name] is not None}
+    is_proposed = not by_hand and chosen["workload"] is None and not chosen["endurance"]
     if not is_proposed and chosen["workload"] is None:
         raise click.UsageError("--workload is needed where the setting is given by hand")
     refuse_auto_start(chosen, "a trial counts as it was run")
@@ -155,7 +183,7 @@ def add(record: str, **chosen: Any) -> None:
         sensors=make_sensor_options(chosen, needs="--sensors", given=bool(chosen["sensors"])),
     )
     asked = Trial(
-        setting=Setting(core_offset_mhz=chosen["core"] or 0, memory_offset_mhz=chosen["memory"] or 0),
+        setting=Setting(**by_hand),
         workload=chosen["workload"] or "",
         outcome=Outcome(chosen["outcome"] or "passed"),
         is_endurance=chosen["endurance"],
@@ -163,7 +191,10 @@ def add(record: str, **chosen: Any) -> None:
         power_limit_w=chosen["power_limit"],
         logs=chosen["logs"],
         sensors=chosen["sensors"],
+        voltage_at_clock=chosen["voltage_at_clock"],
+        fan_curve=chosen["fan_curve"],
         average_fps=chosen["fps"],
+        average_power_w=chosen["watts"],
         on=chosen["on"],
         note=chosen["note"],
     )

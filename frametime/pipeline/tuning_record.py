@@ -187,7 +187,9 @@ def _as_proposed(path: str, new: Trial) -> Trial:
     step = next_trial(measured_record(record, Path(path).parent)[0])
     if isinstance(step, Finished):
         raise RecordError.at(path, "no trial is proposed", helps="say what was set: --core, --memory and --workload")
-    new = replace(new, setting=step.setting, workload=step.workload, is_endurance=step.is_endurance)
+    # A power limit that was noted in W is kept as it was noted.
+    setting = step.setting if new.power_limit_w is None else step.setting.turned_to("power", 0)
+    new = replace(new, setting=setting, workload=step.workload, is_endurance=step.is_endurance)
     if record.logs_folder is None or new.logs or new.average_fps or new.outcome is not Outcome.PASSED:
         return new
     logs = _newest_logs(path, record, step.n_runs)

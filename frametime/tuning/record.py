@@ -9,15 +9,17 @@ from typing import Annotated, Any, Final, Literal, NamedTuple, TypeAlias
 
 from msgspec import Meta
 
+from frametime.settings.decoding import within
+
 Name: TypeAlias = Annotated[str, Meta(pattern=r"\S")]
 StepMhz: TypeAlias = Annotated[int, Meta(ge=1, le=1000)]
 CeilingMhz: TypeAlias = Annotated[int, Meta(ge=0, le=5000)]
 PowerW: TypeAlias = Annotated[float, Meta(gt=0, le=5000)]
-PowerPct: TypeAlias = Annotated[float, Meta(ge=10, le=100)]
+PowerPct: TypeAlias = Annotated[float, within("power_limit_pct")]
 StepMv: TypeAlias = Annotated[int, Meta(ge=1, le=100)]
 StepPct: TypeAlias = Annotated[float, Meta(ge=0.5, le=25)]
 LossPct: TypeAlias = Annotated[float, Meta(ge=0, le=50)]
-LoweredMv: TypeAlias = Annotated[int, Meta(ge=-500, le=0)]
+LoweredMv: TypeAlias = Annotated[int, within("lowered_mv")]
 Goal: TypeAlias = Literal["speed", "efficiency", "quiet"]
 Axis: TypeAlias = Literal["core", "memory", "voltage", "power"]
 

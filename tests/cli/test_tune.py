@@ -83,7 +83,8 @@ def test_from_stock_to_the_first_steps(bench: Path) -> None:
     assert "Trial 1 is noted in bench.toml" in noted.out
     assert "set       core +25 MHz, memory +0 MHz" in noted.out
     step = json.loads(tune(bench, "next", "bench.toml", "--json").out)["step"]
-    assert step["setting"] == {"core_offset_mhz": 25, "memory_offset_mhz": 0}
+    stock = {"memory_offset_mhz": 0, "core_voltage_offset_mv": 0, "power_limit_pct": 100.0}
+    assert step["setting"] == {"core_offset_mhz": 25, **stock}
 
 
 def test_a_trial_is_measured_from_its_logs(bench: Path) -> None:

@@ -313,8 +313,9 @@ def tuning_figures(
     """
     wanted = set(keys_for("tuning") if only is None else only)
     found: list[tuple[str, Callable[[], Figure]]] = []
-    if "tuning-map" in wanted and summary.map:
+    if "tuning-map" in wanted and summary.clock_map:
         found.append(("tuning-map", partial(draw_tuning_map, summary, theme)))
-    if "tuning-gain" in wanted and (gain_lines(summary, "core") or gain_lines(summary, "memory")):
+    is_of_clocks = bool(summary.clock_map)
+    if "tuning-gain" in wanted and is_of_clocks and (gain_lines(summary, "core") or gain_lines(summary, "memory")):
         found.append(("tuning-gain", partial(draw_tuning_gain, summary, theme)))
     return found

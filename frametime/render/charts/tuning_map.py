@@ -65,7 +65,7 @@ def draw_tuning_map(summary: TuningSummary, theme: Theme) -> Figure:
             table, right = (sheet.left, sheet.below(_NARROW_TABLE_EM * sheet.em)), sheet.right
         axes = sheet.plot(left_em=4.6, head_em=2.0, right=right)
         _limits(axes, summary)
-        for cell in summary.map:
+        for cell in summary.clock_map:
             _mark(axes, cell, theme, past_edge=cell.setting in edge)
         for setting, gid, marker in ((summary.best, "best", "s"), (summary.everyday, "everyday", "D")):
             if setting is not None:
@@ -97,7 +97,7 @@ def _key(theme: Theme, *, past_edge: bool) -> list[KeyEntry]:
 
 def _limits(axes: Axes, summary: TuningSummary) -> None:
     """Room around every setting, 0 and the settings of note."""
-    settings = [cell.setting for cell in summary.map]
+    settings = [cell.setting for cell in summary.clock_map]
     settings += [setting for setting in (summary.best, summary.everyday, STOCK) if setting is not None]
     for set_limits, values, least in (
         (axes.set_xlim, [setting.core_offset_mhz for setting in settings], 100.0),
@@ -121,7 +121,7 @@ def _gains(sheet: Sheet, axes: Axes, summary: TuningSummary) -> None:
     em, theme = sheet.em, sheet.theme
     of_note = [setting for setting in (summary.best, summary.everyday) if setting is not None]
     cells = sorted(
-        (cell for cell in summary.map if cell.gain is not None and cell.status == "passed"),
+        (cell for cell in summary.clock_map if cell.gain is not None and cell.status == "passed"),
         key=lambda cell: (cell.setting not in of_note, -(cell.gain.value if cell.gain else 0.0)),
     )
     box = axes.get_position()
@@ -135,7 +135,7 @@ def _gains(sheet: Sheet, axes: Axes, summary: TuningSummary) -> None:
             bottom + (setting.memory_offset_mhz - bottom_edge) / (top_edge - bottom_edge) * height,
         )
 
-    marks = [place(cell.setting) for cell in summary.map]
+    marks = [place(cell.setting) for cell in summary.clock_map]
     taken: list[tuple[float, float, float, float]] = []
     for cell in cells:
         assert cell.gain is not None
@@ -185,8 +185,8 @@ def _table(sheet: Sheet, summary: TuningSummary, corner: tuple[float, float]) ->
         if cost is not None:
             lines += [f"against the best, {cost.kind}:", change_words(cost.value, cost.interval)]
         blocks.append(("everyday setting", lines))
-    failed = sum(cell.status == "failed" for cell in summary.map)
-    blocks.append(("tried", [counted(len(summary.map), "setting"), f"{failed} of them failed"]))
+    failed = sum(cell.status == "failed" for cell in summary.clock_map)
+    blocks.append(("tried", [counted(len(summary.clock_map), "setting"), f"{failed} of them failed"]))
     blocks.append(("past the edge", [_offsets(item.setting) for item in summary.past_edge[:3]] or ["none found"]))
     y = top - 0.6 * em
     for place, (heading, lines) in enumerate(blocks):

@@ -40,6 +40,7 @@ def tuning_report(summary: TuningSummary, *, figures: tuple[doc.Figure, ...] = (
     drawn = replace(map_table(summary), folded_as="The map as a table" if figures else None)
     edge, notes = edge_table(summary), by_weight(summary.caveats)
     no_edge = doc.said("No higher clock has been shown to be slower than a lower one.")
+    untried = "The clocks were left as delivered." if summary.map else "No setting has been tried yet."
     caveats = doc.Notes(notes) if notes else doc.said("No caveat bears on these numbers.")
     return doc.Report(
         title=f"Tuning of {summary.card}",
@@ -51,7 +52,7 @@ def tuning_report(summary: TuningSummary, *, figures: tuple[doc.Figure, ...] = (
             doc.Section(
                 "map",
                 "Map of the settings",
-                (*figures, drawn if summary.map else doc.said("No setting has been tried yet.")),
+                (*figures, drawn if summary.clock_map else doc.said(untried)),
             ),
             doc.Section("edge", "Past the edge", (edge if edge.rows else no_edge,)),
             doc.Section("speed", "Speed of the settings", (setting_table(summary),)),
@@ -76,6 +77,8 @@ def _best_card(summary: TuningSummary) -> doc.VerdictCard:
     if limits.power_w:
         power = (number(limits.power_w, "/limits/power_w", "W", digits=3),)
     offsets = f"core up to {limits.max_core_offset_mhz:+d} MHz, memory up to {limits.max_memory_offset_mhz:+d} MHz"
+    if summary.goal != "speed":
+        offsets = f"down to {limits.farthest.words('voltage')} and {limits.farthest.words('power')}"
     facts = [
         doc.Fact("Temperature limit", (number(limits.temperature_c, "/limits/temperature_c", "Cel", digits=3),)),
         doc.Fact("Power limit", power),
@@ -114,7 +117,33 @@ def _range_words(ratio: Ratio | Cost, origin: str, over: str = "") -> Line:
     return (f"{ratio.interval.level * 100.0:g} % interval ", ends, over)
 
 
+def _trade_card(summary: TuningSummary) -> doc.VerdictCard:
+    """What the everyday setting saves of power, and what that costs of speed."""
+    row = summary.speed_of(summary.everyday)
+    state, amount = mark("not measured", "care"), missing("needs measured runs there and at stock", "settings")
+    words: Line = ()
+    facts: tuple[doc.Fact, ...] = ()
+    if row is not None and row.gain is not None:
+        origin = f"settings/{summary.settings.index(row)}"
+        state, amount = mark("measured", "good"), change(row.gain.value, f"{origin}/gain/value")
+        words = _range_words(row.gain, f"{origin}/gain", " over runs")
+        if row.power is not None:
+            facts = (doc.Fact("Power over stock", (change(row.power.value, f"{origin}/power/value"),)),)
+    return doc.VerdictCard(
+        name=f"Every day: {summary.everyday}",
+        against=f"Average FPS over stock under {summary.workloads[-1]}",
+        mark=state,
+        amount=(amount,),
+        range=words,
+        sentence=f"At most {summary.max_speed_loss_pct:g} % of stock speed may be lost. "
+        "The voltage is backed off from the best setting, so that it still holds when the card is older or hotter.",
+        facts=facts,
+    )
+
+
 def _everyday_card(summary: TuningSummary) -> doc.VerdictCard:
+    if summary.goal != "speed":
+        return _trade_card(summary)
     cost = summary.everyday_cost
     sentence = "Backed off from the best setting, so that it still holds when the card is older or hotter."
     if summary.everyday == summary.best:
@@ -187,7 +216,7 @@ def tuning_charts(summary: TuningSummary) -> tuple[doc.Figure, ...]:
 
 
 def _map_words(summary: TuningSummary) -> str:
-    tried = [item for item in summary.map if item.status != "not tried"]
+    tried = [item for item in summary.clock_map if item.status != "not tried"]
     best = [] if summary.best is None else [f"best {summary.best}"]
     everyday = [] if summary.everyday is None else [f"every day {summary.everyday}"]
     return "; ".join([f"{len(tried)} settings tried", *best, *everyday, *map(_cell_words, tried)]) + "."

@@ -76,7 +76,7 @@ def _stock(view: TrialView, _setting: Setting) -> Answer:
             STOCK,
             workload,
             reason="Stock first: it must hold, and every gain is measured against it.",
-            n_runs=1 if _first_workload(view) != view.record.heaviest else view.record.steps.repeats,
+            n_runs=1 if _is_by_steps(view) else view.record.steps.repeats,
         )
     return STOCK
 
@@ -91,13 +91,17 @@ def _memory_steps(view: TrialView, setting: Setting) -> Answer:
     )
 
 
-def _first_workload(view: TrialView) -> Workload:
-    """The lightest; the heaviest in a search by halving, and where the goal is to save power.
+def _is_by_steps(view: TrialView) -> bool:
+    """Whether the search begins under the lightest workload.
 
-    What holds under it is taken to hold under the others, and it is where power is drawn.
+    A search by halving, and one that saves power, begins under the heaviest: what holds there is taken to hold under
+    the others, and it is where power is drawn.
     """
-    by_steps = view.record.steps.search == "steps" and view.record.goal == "speed"
-    return view.record.workloads[0] if by_steps else view.record.heaviest
+    return view.record.steps.search == "steps" and view.record.goal == "speed"
+
+
+def _first_workload(view: TrialView) -> Workload:
+    return view.record.workloads[0] if _is_by_steps(view) else view.record.heaviest
 
 
 def _heavier_workloads(view: TrialView, setting: Setting) -> Answer:

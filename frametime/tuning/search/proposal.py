@@ -136,6 +136,10 @@ def notes_of(view: TrialView) -> tuple[str, ...]:
     """What is to be said beside any answer."""
     notes = list(view.aged)
     notes.extend(_beyond_limits(view.record))
+    for trial in view.record.trials[-1:]:
+        for label, text in (("voltage at a clock", trial.voltage_at_clock), ("fan curve", trial.fan_curve)):
+            if text:
+                notes.append(f"The last trial had a {label} of its own: {text}. Keep it, so that trials stay alike.")
     if not view.has_scores and view.record.trials:
         notes.append(
             "No trial has a measured speed: give frame logs with --log, or a higher clock that is slower stays unseen."
