@@ -24,10 +24,10 @@ from frametime.adapters.columns.header_words import Event, Meaning, header_meani
 from frametime.adapters.columns.words import RATE
 from frametime.adapters.log_stream import KeptOpen, LogStream
 from frametime.adapters.result_tables import writer_of_text
-from frametime.adapters.stored_log import ARROW_HEADS, first_block
+from frametime.adapters.stored_log import ARROW_HEADS, FIRST_BYTES, first_block
 from frametime.adapters.text.dialect import detect_dialect
 from frametime.adapters.text.number_style import number_styles
-from frametime.adapters.text.text_source import HEAD_BYTES, TextSource, encoding_of, open_text
+from frametime.adapters.text.text_source import TextSource, encoding_of, open_text
 from frametime.errors import FrametimeError
 
 Kind: TypeAlias = Literal["frames", "sensors", "results", "other"]
@@ -124,7 +124,7 @@ def _classify_arrow(stored: BinaryIO) -> FileKind:
 
 
 def _classify_text(head: bytes, name: str, *, table: bool) -> FileKind:  # noqa: PLR0911 - one line for each reason
-    whole = len(head) < HEAD_BYTES
+    whole = len(head) < FIRST_BYTES
     cut = head if whole else _whole_lines(head)
     options = ReadOptions()
     source = open_text(cast("BinaryIO", LogStream(io.BytesIO(cut), name=name, size=len(cut))), options)
@@ -204,7 +204,7 @@ def _without_rows(source: TextSource, why: str, *, table: bool) -> FileKind:
         if delimiter in first:
             break
     said = [header_meaning(cell.strip().strip("\"'")) for cell in first.split(delimiter)[:200]]
-    if table and len(source.head) < HEAD_BYTES:
+    if table and len(source.head) < FIRST_BYTES:
         return _by_names([(one.meaning, one.other_unit is not None) for one in said], why=why)
     return FileKind(kind="other", reason=why)
 

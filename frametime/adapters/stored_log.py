@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 _HASH_BLOCK_BYTES: Final = 1 << 18
 _HASH_AT_ONCE_BYTES: Final = 1 << 20
 
+FIRST_BYTES: Final = 1 << 16
+"""How much of a log tells what it is."""
 ROW_BYTES: Final = 40
 """What a row holds at least while its times are worked on (measured: 45 bytes in a log of two columns)."""
 
@@ -246,14 +248,14 @@ def unpacked(log: LogStream, options: ReadOptions) -> tuple[LogStream, str | Non
 
 
 def first_block(log: LogStream) -> bytes:
-    """The first 64 KiB of a log, unpacked."""
+    """The first bytes of a log, unpacked."""
     kind = compression_of(log.read(8))
     log.seek(0)
     if kind is None:
-        return log.read(1 << 16)
+        return log.read(FIRST_BYTES)
     try:
         with _decompressor(log, kind) as stream:
-            return _read_block(stream, 1 << 16)
+            return _read_block(stream, FIRST_BYTES)
     except (OSError, EOFError, ValueError) as error:
         raise _broken(log.name, kind, error) from None
 

@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import io
 import json
-import re
 from pathlib import Path
 
 import pytest
 
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.text.dialect import Dialect
 from frametime.adapters.text.table_reader import read_texts
-from frametime.adapters.text.text_rows import split_rows
-from frametime.adapters.text.text_source import LINES, TextSource, open_text
+from frametime.adapters.text.text_rows import Dialect, Marks, split_rows
+from frametime.adapters.text.text_source import TextSource, lines_of, open_text
 
 DATA = Path(__file__).parent / "data" / "csv_spectrum"
 NAMES = sorted(path.stem for path in (DATA / "csvs").glob("*.csv"))
@@ -36,12 +34,9 @@ def source_of(content: bytes) -> TextSource:
 
 def dialect_of(source: TextSource, *, header_bytes: int, n_columns: int, names: tuple[str, ...]) -> Dialect:
     return Dialect(
-        delimiter=",",
-        quote='"',
-        spaced_quotes=False,
+        marks=Marks(",", '"'),
         multiline_cells=True,
         header_line=1,
-        units_line=0,
         first_data_line=2,
         names=names,
         units_row=(),
@@ -49,12 +44,6 @@ def dialect_of(source: TextSource, *, header_bytes: int, n_columns: int, names: 
         data_start=source.start + header_bytes,
         data_end=source.end,
         sample=(),
-        tail=(),
-        cut_last_line=None,
-        has_open_row=False,
-        footer=(),
-        metadata={},
-        evidence={},
     )
 
 
@@ -65,7 +54,7 @@ def test_the_set_is_whole() -> None:
 @pytest.mark.parametrize("name", NAMES)
 def test_split(name: str) -> None:
     source = source_of((DATA / "csvs" / f"{name}.csv").read_bytes())
-    header, *rows = split_rows(re.findall(LINES, source.head), ",", '"')
+    header, *rows = split_rows(lines_of(source.head), Marks(",", '"'))
     found = [dict(zip(header.cells, row.cells, strict=True)) for row in rows]
     assert found == expected(name)
 
@@ -74,8 +63,8 @@ def test_split(name: str) -> None:
 def test_table(name: str) -> None:
     content = (DATA / "csvs" / f"{name}.csv").read_bytes()
     source = source_of(content)
-    lines = re.findall(LINES, source.head)
-    names = split_rows(lines[:1], ",", '"')[0].cells
+    lines = lines_of(source.head)
+    names = split_rows(lines[:1], Marks(",", '"'))[0].cells
     dialect = dialect_of(source, header_bytes=len(lines[0].encode()), n_columns=len(names), names=names)
     table = read_texts(source, dialect, range(len(names)), ReadOptions())
     assert table.short == table.long == ()

@@ -17,6 +17,7 @@ from frametime.adapters.columns.layout import Layout
 from frametime.adapters.reading import read_capture
 from frametime.adapters.stored_log import open_stored
 from frametime.capture import Conditions
+from frametime.errors import ReadError
 
 DATA = Path(__file__).parent / "data"
 RECORDED = sorted((DATA / "recorded").glob("*.csv.gz"))
@@ -204,3 +205,21 @@ def test_simulation_times_move_with_absolute_timestamps() -> None:
     frames = read_capture(io.BytesIO("\n".join(lines).encode())).frames
     assert frames["timestamp_ns"].to_pylist() == [i * 16_500_000 for i in range(30)]
     assert frames["simulation_start_ns"].to_pylist() == [i * 16_500_000 - 9_000_000 for i in range(30)]
+
+
+def test_a_told_encoding_beats_the_mark() -> None:
+    """The byte 0xB5 is a micro sign in Windows-1252 (its code page at unicode.org), and no UTF-8."""
+    content = b"\xef\xbb\xbfframe time (\xb5s)\n" + b"16600\n" * 9
+    with pytest.raises(ReadError, match="the text is said or marked to be UTF-8, and is not"):
+        read_capture(io.BytesIO(content), options=ReadOptions(layout=Layout(encoding="utf-8")))
+    capture = read_capture(io.BytesIO(content), options=ReadOptions(layout=Layout(encoding="cp1252")))
+    assert capture.frames["timestamp_ns"][1].as_py() == 16_600_000
+
+
+def test_a_broken_json_line_is_named_and_a_cut_last_one_left_out() -> None:
+    lines = [f'{{"frame_time_ms": {16 + i % 3}.5}}' for i in range(200)]
+    cut = "\n".join([*lines, lines[0][:9]])
+    assert read_capture(io.BytesIO(cut.encode())).n_frames == 200
+    lines[198] = lines[198][:9]
+    with pytest.raises(ReadError, match="line 199: this is no JSON object"):
+        read_capture(io.BytesIO("\n".join([*lines, ""]).encode()))

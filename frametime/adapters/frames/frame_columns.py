@@ -16,9 +16,9 @@ from frametime.adapters.columns.column_facts import FLAG_ROLES, ColumnChoice, Co
 from frametime.adapters.frames.rejected import RejectedRows, reason_of
 from frametime.adapters.frames.streams import chosen_stream, unnamed_stream
 from frametime.adapters.text.cell_kind import CellKind, kind_of
-from frametime.adapters.text.dialect import Dialect
 from frametime.adapters.text.table_reader import NotTypedError, lines_of_records, read_texts, read_typed
 from frametime.adapters.text.text_faults import caveats_of_text, rows_of_no_frames
+from frametime.adapters.text.text_rows import Dialect
 from frametime.adapters.text.text_source import TextSource
 from frametime.caveats import Caveat
 from frametime.errors import printable

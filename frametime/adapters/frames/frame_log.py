@@ -17,14 +17,11 @@ from frametime.adapters.frames.frame_assembly import assemble
 from frametime.adapters.frames.frame_columns import read_columns, read_other_columns
 from frametime.adapters.result_tables import no_capture, writer_of_text
 from frametime.adapters.stored_log import ARROW_HEADS
-from frametime.adapters.text.dialect import Dialect, detect_dialect
+from frametime.adapters.text.dialect import detect_dialect
 from frametime.adapters.text.number_style import NumberStyle, number_styles, told_style
-from frametime.adapters.text.table_reader import (
-    read_in_its_encoding,
-)
 from frametime.adapters.text.text_faults import scan_rows, source_caveats
-from frametime.adapters.text.text_rows import SAMPLE_ROWS, may_lack_digits
-from frametime.adapters.text.text_source import TextSource, encoding_of, not_text
+from frametime.adapters.text.text_rows import SAMPLE_ROWS, Dialect, may_lack_digits
+from frametime.adapters.text.text_source import TextSource, encoding_of, not_text, read_in_its_encoding
 
 if TYPE_CHECKING:
     pass
@@ -147,14 +144,13 @@ def _found_layout(source: TextSource, dialect: Dialect, choice: ColumnChoice) ->
             columns[f"{role}_unit"] = use.unit.name
     layout = Layout(**columns)
     if source.names is None:
-        plain = source.encoding == "utf-8" or source.encoding.startswith("utf-32")
         layout = replace(
             layout,
-            delimiter=dialect.delimiter or "none",
+            delimiter=dialect.marks.delimiter or "none",
             decimal=choice.style.decimal,
             thousands=choice.style.thousands or None,
-            quote="'" if dialect.quote == "'" else None,
-            encoding=None if plain else source.encoding,
+            quote="'" if dialect.marks.quote == "'" else None,
+            encoding=None if source.encoding == "utf-8" else source.encoding,
             header_line=dialect.header_line,
             units_line=dialect.units_line or None,
             first_data_line=dialect.first_data_line,

@@ -26,10 +26,10 @@ from frametime.adapters.sensors.sensor_layout import SensorLayout
 from frametime.adapters.sensors.sensor_log import SensorOptions
 from frametime.adapters.sensors.sensor_readings import readings
 from frametime.adapters.text.cell_kind import CellKind, is_value, kind_of
-from frametime.adapters.text.dialect import Dialect
 from frametime.adapters.text.number_style import NumberStyle, exact_value, number_styles, told_style
 from frametime.adapters.text.table_reader import TextTable, lines_of_records, read_texts
 from frametime.adapters.text.text_faults import scan_rows, sensor_text_caveats
+from frametime.adapters.text.text_rows import Dialect
 from frametime.adapters.text.text_source import TextSource
 from frametime.capture import Provenance, RejectedRow
 from frametime.caveats import Caveat, Weight

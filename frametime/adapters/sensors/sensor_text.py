@@ -11,10 +11,9 @@ from frametime.adapters.sensors.sensor_layout import SensorLayout
 from frametime.adapters.sensors.sensor_log import SensorOptions
 from frametime.adapters.sensors.sensor_reader import SensorReader, SensorSamples
 from frametime.adapters.stored_log import StoredHash, kept_unchanged, open_stored, unpacked
-from frametime.adapters.text.dialect import Dialect, detect_dialect
-from frametime.adapters.text.table_reader import read_in_its_encoding
-from frametime.adapters.text.text_rows import may_lack_digits
-from frametime.adapters.text.text_source import TextSource
+from frametime.adapters.text.dialect import detect_dialect
+from frametime.adapters.text.text_rows import Dialect, may_lack_digits
+from frametime.adapters.text.text_source import TextSource, read_in_its_encoding
 from frametime.errors import SensorError, printable
 
 

@@ -1,6 +1,7 @@
 """How a text is laid out: delimiter, quotes, decimal mark, preamble, header, units row, footer, cut last line.
 
-Found from the first 64 and last 16 KiB, by what holds for many rows of data; the table reader then gets only rows.
+Found from the first and last 16 KiB, more where they hold few rows, by what holds for many rows of data; the table
+reader then gets only rows.
 """
 
 from __future__ import annotations
@@ -16,15 +17,17 @@ from frametime.adapters.columns.words import unit_of_text
 from frametime.adapters.text.cell_kind import CellKind, kind_of
 from frametime.adapters.text.text_rows import (
     SAMPLE_ROWS,
+    Dialect,
+    Marks,
     Row,
     filled_count,
     first_data_row,
     is_header,
     modal_count,
     split_rows,
-    text_ending,
+    with_ending,
 )
-from frametime.adapters.text.text_source import TextSource, lines_of, too_many_columns
+from frametime.adapters.text.text_source import HEAD_BYTES, TextSource, lines_of, too_many_columns
 from frametime.errors import ReadError, printable
 
 _SHORT_PREAMBLE: Final = 20
@@ -42,62 +45,19 @@ _KEY_VALUE: Final = r"\s*([^:=]{1,60}?)\s*(?:[:=])\s*(.{1,500}?)\s*"
 _SPACED_QUOTE: Final = r'[,;|] +"'
 
 
-class Dialect(NamedTuple):
-    """How one text is laid out.
+class _Split(NamedTuple):
+    """One way to take the first lines apart: rows, where those of numbers begin, and how well they hold together."""
 
-    Attributes
-    ----------
-    delimiter : str
-        Empty for a single column; a space stands for one or more spaces.
-    quote : str
-        Empty where cells are not quoted.
-    spaced_quotes : bool
-        Whether a space stands between delimiter and quote.
-    multiline_cells : bool
-        Whether quoted cells hold line ends.
-    header_line, units_line : int
-        Counted from 1; 0 where there is none.
-    first_data_line : int
-    names, units_row : tuple of str
-        One for each column; empty where there is none.
-    n_columns : int
-    data_start, data_end : int
-        Bytes of the source between which the rows lie.
-    sample : tuple of Row
-        Rows from the start of the data.
-    tail : tuple of Row
-        Rows from the end; their line numbers count from the start of the tail.
-    cut_last_line : str or None
-        Text of a last line that was cut off, or may have been, left out of the data.
-    has_open_row : bool
-        Whether the last row of the data has no line end, nor a quote that closes its last cell.
-    footer : tuple of str
-        Lines after the data.
-    metadata : dict
-        Key and value pairs above the header.
-    evidence : dict
-        Layout key to a sentence.
-    """
+    marks: Marks
+    rows: list[Row]
+    start: int
+    score: float
+    why: str = ""
 
-    delimiter: str
-    quote: str
-    spaced_quotes: bool
-    multiline_cells: bool
-    header_line: int
-    units_line: int
-    first_data_line: int
-    names: tuple[str, ...]
-    units_row: tuple[str, ...]
-    n_columns: int
-    data_start: int
-    data_end: int
-    sample: tuple[Row, ...]
-    tail: tuple[Row, ...]
-    cut_last_line: str | None
-    has_open_row: bool
-    footer: tuple[str, ...]
-    metadata: dict[str, str]
-    evidence: dict[str, str]
+    @property
+    def n_columns(self) -> int:
+        """How many cells most rows of numbers have."""
+        return modal_count(self.rows[self.start : self.start + SAMPLE_ROWS])
 
 
 def _score(rows: Sequence[Row], start: int, delimiter: str) -> float:
@@ -143,88 +103,75 @@ def detect_dialect(source: TextSource, options: ReadOptions, *, keeps_open_row: 
     if source.names is not None:
         return _known_dialect(source, source.names, source.units or ())
     layout = options.layout or Layout()
+    lines, split = _table_in(source, layout, options)
+    marks, n_columns = split.marks, split.n_columns
+    sample = tuple(split.rows[split.start :])
+    first_line = sample[0].line
+    _refuse_zero_bytes(source, lines[: first_line - 1])
+    if n_columns > options.max_columns:
+        raise too_many_columns(source.name, n_columns, options, first_line)
+    header, units = _header_above(source, lines, split, layout)
+    evidence = {
+        "delimiter": split.why,
+        "encoding": source.why,
+        "header_line": f"line {header} is the nearest line above the numbers with as many names"
+        if header
+        else "no line of names stands above the numbers",
+        "first_data_line": f"from line {first_line} on, rows have {n_columns} cells with numbers",
+    }
+    dialect = Dialect(
+        marks=marks,
+        n_columns=n_columns,
+        names=_padded(_names_in(lines, header, marks), n_columns) if header else (),
+        units_row=_padded(_names_in(lines, units, marks), n_columns) if units else (),
+        data_start=source.start + len("".join(lines[: first_line - 1]).encode("utf-8")),
+        data_end=source.end,
+        sample=sample,
+        header_line=header,
+        units_line=units,
+        first_data_line=first_line,
+        multiline_cells=any(row.next_line - row.line > 1 for row in sample),
+        metadata=_metadata(lines[: (header or first_line) - 1], marks.delimiter),
+        evidence=evidence,
+    )
+    return with_ending(dialect, source, keeps_open_row=keeps_open_row)
+
+
+def _known_dialect(source: TextSource, names: tuple[str, ...], units: tuple[str, ...]) -> Dialect:
+    """The dialect of a text that this package wrote from a table of columns."""
+    marks = Marks(",", '"')
+    return Dialect(
+        marks=marks,
+        n_columns=len(names),
+        names=names,
+        units_row=units,
+        data_start=source.start,
+        data_end=source.end,
+        sample=tuple(split_rows(lines_of(source.head), marks)),
+        tail=tuple(split_rows(lines_of(source.tail()[1]), marks)[-200:]),
+    )
+
+
+def _table_in(source: TextSource, layout: Layout, options: ReadOptions) -> tuple[list[str], _Split]:
+    """The first lines, as many as hold rows enough, and the best way to take them apart."""
     while True:
         lines = lines_of(source.head)
         if not lines:
             raise ReadError.at(source.name, "this file holds no text", helps="record the run again")
         _refuse_very_wide(source, lines, layout, options)
-        try:
-            delimiter, quote, spaced, rows, start, why = _best_split(source, lines, layout)
-            break
-        except ReadError:
-            # More may stand above the table than the first lines hold.
-            if source.complete or len(source.head) >= _MAX_PREAMBLE_BYTES:
-                raise
-            longer = source.longer(options)
-            if len(longer.head) <= len(source.head):
-                raise
-            source = longer
-    _refuse_zero_bytes(source, lines[: rows[start].line - 1])
-    count = modal_count(rows[start : start + SAMPLE_ROWS])
-    header, units, names = _header_above(source, lines, rows, start, count, delimiter, quote, spaced, layout)
-    n_columns = count
-    if n_columns > options.max_columns:
-        raise too_many_columns(source.name, n_columns, options, rows[start].line)
-    first_line = rows[start].line
-    data_start = source.start + len("".join(lines[: first_line - 1]).encode("utf-8"))
-    sample = tuple(rows[start:])
-    ending = text_ending(source, sample, data_start, delimiter, quote, spaced, n_columns, keeps_open_row=keeps_open_row)
-    top = header.line if header is not None else first_line
-    evidence = {
-        "delimiter": why,
-        "encoding": source.why,
-        "header_line": f"line {header.line} is the nearest line above the numbers with as many names"
-        if header is not None
-        else "no line of names stands above the numbers",
-        "first_data_line": f"from line {first_line} on, rows have {n_columns} cells with numbers",
-    }
-    return Dialect(
-        delimiter=delimiter,
-        quote=quote,
-        spaced_quotes=spaced,
-        multiline_cells=any(row.next_line - row.line > 1 for row in sample),
-        header_line=header.line if header is not None else 0,
-        units_line=units.line if units is not None else 0,
-        first_data_line=first_line,
-        names=names,
-        units_row=_padded(units.cells, n_columns) if units is not None else (),
-        n_columns=n_columns,
-        data_start=data_start,
-        metadata=_metadata(lines[: top - 1], delimiter),
-        sample=ending.sample,
-        data_end=ending.data_end,
-        tail=ending.tail,
-        cut_last_line=ending.cut,
-        has_open_row=ending.is_open,
-        footer=ending.footer,
-        evidence=evidence,
-    )
-
-
-def _known_dialect(source: TextSource, names: tuple[str, ...], units: tuple[str, ...]) -> Dialect:
-    """The dialect of a text that this package wrote from a table of columns."""
-    last = source.tail()[1]
-    return Dialect(
-        delimiter=",",
-        quote='"',
-        spaced_quotes=False,
-        multiline_cells=False,
-        header_line=0,
-        units_line=0,
-        first_data_line=1,
-        names=names,
-        units_row=units,
-        n_columns=len(names),
-        data_start=source.start,
-        data_end=source.end,
-        sample=tuple(split_rows(lines_of(source.head), ",", '"')),
-        tail=tuple(split_rows(lines_of(last), ",", '"')[-200:]),
-        cut_last_line=None,
-        has_open_row=False,
-        footer=(),
-        metadata={},
-        evidence={},
-    )
+        split = _best_split(source, lines, layout)
+        if split is not None:
+            clear = len(split.rows) - split.start >= SAMPLE_ROWS and split.score >= _HOLDS_TOGETHER
+            if clear or source.complete or len(source.head) > HEAD_BYTES:
+                return lines, split
+        # More may stand above the table than the first lines hold.
+        more = not source.complete and len(source.head) < _MAX_PREAMBLE_BYTES
+        longer = source.longer(options) if more else source
+        if len(longer.head) <= len(source.head):
+            if split is None:
+                raise _no_rows(source, lines)
+            return lines, split
+        source = longer
 
 
 def _refuse_zero_bytes(source: TextSource, above: Sequence[str]) -> None:
@@ -254,7 +201,7 @@ def _padded(cells: Sequence[str], count: int) -> tuple[str, ...]:
     return (*cells[:count], *[""] * (count - len(cells)))
 
 
-def _best_split(source: TextSource, lines: Sequence[str], layout: Layout) -> tuple[str, str, bool, list[Row], int, str]:
+def _best_split(source: TextSource, lines: Sequence[str], layout: Layout) -> _Split | None:
     """The delimiter and quote under which the rows hold together best."""
     stated = re.fullmatch(_SEP_LINE, lines[0].rstrip("\r\n"))
     candidates: tuple[str, ...] = _CANDIDATES
@@ -264,60 +211,54 @@ def _best_split(source: TextSource, lines: Sequence[str], layout: Layout) -> tup
     elif stated is not None:
         candidates, why = (stated[1],), "the first line names it"
     quotes = ('"', "'") if layout.quote is None else ("" if layout.quote == "none" else layout.quote,)
-    best: tuple[float, str, str, list[Row], int] | None = None
-    spaced = re.search(_SPACED_QUOTE, source.head) is not None
-    pairs = [
-        (quote, delimiter)
+    spaced = '"' in source.head and re.search(_SPACED_QUOTE, source.head) is not None
+    tried = [
+        Marks(delimiter, quote, spaced)
         for quote in quotes
         for delimiter in candidates
-        if (not delimiter or delimiter in source.head) and not (quote == "'" and "'" not in source.head)
+        if delimiter in source.head and not (quote == "'" and "'" not in source.head)
     ]
     quoted = any(quote in source.head for quote in quotes if quote)
+    best: _Split | None = None
     for limit in (_USUAL_PREAMBLE if quoted else _SHORT_PREAMBLE, _USUAL_PREAMBLE, len(lines)):
         seen = lines[: limit + max(limit, SAMPLE_ROWS + 5)]
         below = "".join(seen[-_BELOW:])
-        for quote, delimiter in pairs:
-            if delimiter not in below or (best is not None and best[0] >= _MOST[delimiter in {"", " "}] - 1e-9):
+        for marks in tried:
+            most = _MOST[marks.delimiter in {"", " "}]
+            if marks.delimiter not in below or (best is not None and best.score >= most - 1e-9):
                 continue
-            found = _split_and_find(seen, delimiter, quote, spaced=spaced, layout=layout, limit=limit)
-            score = _score(*found, delimiter) if found is not None else 0.0
-            if found is not None and (best is None or score > best[0] + 1e-9):
-                best = (score, delimiter, quote, *found)
+            rows, start = _rows_of_numbers(seen, marks, layout, limit)
+            score = 0.0 if start is None else _score(rows, start, marks.delimiter)
+            if start is not None and (best is None or score > best.score + 1e-9):
+                best = _Split(marks, rows, start, score)
         # Lines of settings may look like a table of their own: what holds together badly is no table yet.
-        if best is not None and best[0] >= _HOLDS_TOGETHER:
+        if best is not None and best.score >= _HOLDS_TOGETHER:
             break
     if best is None:
-        raise _no_rows(source, lines)
-    _, delimiter, quote, rows, start = best
-    shown = {"\t": "tab", " ": "space", "": "none"}.get(delimiter, delimiter)
-    why = why or f"with {shown!r}, cell counts are constant and most cells are numbers"
-    return delimiter, quote, spaced, rows, start, why
+        return None
+    shown = {"\t": "tab", " ": "space", "": "none"}.get(best.marks.delimiter, best.marks.delimiter)
+    return best._replace(why=why or f"with {shown!r}, cell counts are constant and most cells are numbers")
 
 
-def _split_and_find(
-    lines: Sequence[str], delimiter: str, quote: str, *, spaced: bool, layout: Layout, limit: int
-) -> tuple[list[Row], int] | None:
+def _rows_of_numbers(lines: Sequence[str], marks: Marks, layout: Layout, limit: int) -> tuple[list[Row], int | None]:
+    """The rows, and the index of the first one of numbers."""
+    plain = marks._replace(quote="")
     if layout.first_data_line is not None:
         at = layout.first_data_line - 1
-        head = split_rows(lines[:at], delimiter, "", spaced=spaced)
-        rows = split_rows(lines[at:], delimiter, quote, spaced=spaced, first_line=at + 1)
-        return ([*head, *rows], len(head)) if rows else None
-    rows = split_rows(lines, delimiter, quote, spaced=spaced)
+        head, rows = split_rows(lines[:at], plain), split_rows(lines[at:], marks, at + 1)
+        return [*head, *rows], len(head) if rows else None
+    rows = split_rows(lines, marks)
     start = first_data_row(rows, limit)
     if start is None:
         # An odd quote in the preamble swallows the rows below it: find the data without quotes, then read with them.
-        plain = split_rows(lines, delimiter, "", spaced=spaced)
-        begin = first_data_row(plain, limit)
-        if begin is None:
-            return None
-        line = plain[begin].line
-        rows = [
-            *plain[:begin],
-            *split_rows(lines[line - 1 :], delimiter, quote, spaced=spaced, first_line=line),
-        ]
-        start = begin
-        if first_data_row(rows[begin:], 1) != 0:
-            return None
+        above = split_rows(lines, plain)
+        start = first_data_row(above, limit)
+        if start is None:
+            return rows, None
+        line = above[start].line
+        rows = [*above[:start], *split_rows(lines[line - 1 :], marks, line)]
+        if first_data_row(rows[start:], 1) != 0:
+            return rows, None
     return rows, _with_missing_above(rows, start)
 
 
@@ -336,87 +277,63 @@ def _no_rows(source: TextSource, lines: Sequence[str]) -> ReadError:
     filled = [line.strip() for line in lines if line.strip()]
     shown = printable(filled[0], limit=60) if filled else ""
     if len(filled) == 1:
-        error = ReadError.at(
-            source.name, f"there is one line and no row of numbers below it: {shown!r}", helps="record the run again"
-        )
+        found, helps = f"there is one line and no row of numbers below it: {shown!r}", "record the run again"
     else:
-        error = ReadError.at(
-            source.name,
-            f"no rows of numbers were found; the first line is {shown!r}",
-            helps="give a text file with one row a frame, or describe it with --layout",
-        )
-    return error
+        found = f"no rows of numbers were found; the first line is {shown!r}"
+        helps = "give a text file with one row a frame, or describe it with --layout"
+    return ReadError.at(source.name, found, helps=helps)
 
 
-def _header_above(
-    source: TextSource,
-    lines: Sequence[str],
-    rows: Sequence[Row],
-    start: int,
-    count: int,
-    delimiter: str,
-    quote: str,
-    spaced: bool,
-    layout: Layout,
-) -> tuple[Row | None, Row | None, tuple[str, ...]]:
-    """Header and units row above the data, and the names padded to the number of columns."""
-    above = [
-        row
-        for row in split_rows(lines[: rows[start].line - 1], delimiter, "", spaced=spaced)
-        if not re.fullmatch(_SEP_LINE, delimiter.join(row.cells))
-    ]
-    if quote:
-        above = [_unquoted(row, lines, delimiter, quote, spaced) for row in above]
+def _header_above(source: TextSource, lines: Sequence[str], split: _Split, layout: Layout) -> tuple[int, int]:
+    """Lines of the header and of the units above the data, 0 where there is none."""
+    first, count = split.rows[split.start].line, split.n_columns
     if layout.header_line is not None or layout.units_line is not None:
-        by_line = {row.line: row for row in above}
-        header = by_line.get(layout.header_line or 0)
-        if layout.header_line and header is None:
-            raise ReadError.at(
-                source.name, f"header_line is {layout.header_line}, and no header stands there", line=layout.header_line
-            )
-        units = by_line.get(layout.units_line or 0)
-        return header, units, _padded(_names(header), count) if header is not None else ()
-    fills = Counter(filled_count(row.cells) for row in rows[start : start + SAMPLE_ROWS])
-    filled = fills.most_common(1)[0][0] if fills else count
-    units = None
-    for row in reversed(above):
-        names = _names(row)
+        header, units = layout.header_line or 0, layout.units_line or 0
+        if header and not (header < first and _names_in(lines, header, split.marks)):
+            raise ReadError.at(source.name, f"header_line is {header}, and no header stands there", line=header)
+        return header, units if units < first else 0
+    filled = Counter(filled_count(row.cells) for row in split.rows[split.start :][:SAMPLE_ROWS]).most_common(1)[0][0]
+    units = nearest = 0
+    for line in range(first - 1, 0, -1):
+        names = _names_in(lines, line, split.marks)
+        nearest = nearest or (line if names else 0)
         if not filled <= len(names) or filled_count(names) > count or not "".join(names).strip(":-=+ "):
             continue
-        if units is None and _is_units_row(row.cells):
-            units = row
+        if not units and _is_units_row(names):
+            units = line
             continue
         if is_header(names):
-            return row, units, _padded(names, count)
+            return line, units
         break
-    if units is not None:
+    if units:
         # A name that is a unit itself, such as one column of "fps", with no other name above it.
-        return units, None, _padded(_names(units), count)
-    _refuse_uneven_header(source, above, filled)
-    return None, None, ()
+        return units, 0
+    if nearest:
+        _refuse_uneven_header(source, _names_in(lines, nearest, split.marks), nearest, filled)
+    return 0, 0
 
 
-def _refuse_uneven_header(source: TextSource, above: Sequence[Row], filled: int) -> None:
+def _refuse_uneven_header(source: TextSource, names: tuple[str, ...], line: int, filled: int) -> None:
     """A line of names directly above rows with another number of cells: which name belongs to which is a guess."""
-    if not above or len(above[-1].cells) < 2 or not is_header(above[-1].cells):
+    if len(names) < 2 or not is_header(names):
         return
-    names = filled_count(_names(above[-1]))
+    n_names = filled_count(names)
     helps = "give first_data_line, header_line = 0 and columns by position in a layout"
-    if filled == 2 * names:
+    if filled == 2 * n_names:
         helps = "if cells hold decimal commas, the file must be written with another delimiter or with quotes"
-    raise ReadError.at(
-        source.name, f"{names} names, but {filled} cells in the rows below", line=above[-1].line, helps=helps
-    )
+    raise ReadError.at(source.name, f"{n_names} names, but {filled} cells in the rows below", line=line, helps=helps)
 
 
-def _unquoted(row: Row, lines: Sequence[str], delimiter: str, quote: str, spaced: bool) -> Row:
-    again = split_rows(lines[row.line - 1 : row.next_line - 1], delimiter, quote, spaced=spaced, first_line=row.line)
-    return again[0] if len(again) == 1 else row
-
-
-def _names(row: Row) -> tuple[str, ...]:
-    first = re.match(_COMMENT, row.cells[0])
-    cells = (row.cells[0][first.end() :], *row.cells[1:]) if first else row.cells
+def _names_in(lines: Sequence[str], line: int, marks: Marks) -> tuple[str, ...]:
+    """Names in one line above the data, without a mark of comments before them; none where it names the delimiter."""
+    text = lines[line - 1]
+    if re.fullmatch(_SEP_LINE, text.rstrip("\r\n")):
+        return ()
+    rows = split_rows([text], marks)
+    cells = rows[0].cells if rows else ()
+    comment = re.match(_COMMENT, cells[0]) if cells else None
+    if comment is not None:
+        cells = (cells[0][comment.end() :], *cells[1:])
     return tuple(cell.strip() for cell in cells)
 
 

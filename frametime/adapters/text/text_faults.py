@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import codecs
 import csv
-import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from typing import Final, NamedTuple
@@ -16,9 +16,9 @@ from frametime.adapters.columns.column_facts import ColumnUse
 from frametime.adapters.columns.header_words import Meaning, header_meaning
 from frametime.adapters.log_stream import BLOCK_BYTES
 from frametime.adapters.text.cell_kind import CellKind, is_value, kind_of
-from frametime.adapters.text.dialect import Dialect
-from frametime.adapters.text.table_reader import TextTable, lines_of_records
-from frametime.adapters.text.text_source import LINES, TextPart, TextSource
+from frametime.adapters.text.table_reader import TextTable, lines_of_records, lines_of_rows
+from frametime.adapters.text.text_rows import NO_DELIMITER, Dialect
+from frametime.adapters.text.text_source import NotUtf8Error, TextSource, lines_of
 from frametime.caveats import Caveat, Weight
 from frametime.errors import ReadError, printable
 from frametime.words import counted
@@ -36,20 +36,25 @@ def scan_rows(source: TextSource, dialect: Dialect) -> RowScan:
 
     Raises
     ------
+    NotUtf8Error
     ReadError
         If a cell opens a quote and rows of the table lie between it and the next one: the message names the line.
     """
     zeros, first_zero = 0, None
     odd, carried, offset = False, 0, 0
-    quote = dialect.quote.encode()
-    part = TextPart(source.stream, dialect.data_start, source.end)
+    quote = dialect.marks.quote.encode()
+    decoder = codecs.getincrementaldecoder("utf-8")("strict")
+    part = source.part(dialect.data_start, source.end)
     while block := part.read(BLOCK_BYTES):
+        if not block.isascii() or decoder.getstate()[0]:
+            _refuse_other_bytes(decoder, block, source.name)
         if b"\0" in block:
             first_zero = offset + block.index(0) if first_zero is None else first_zero
             zeros += block.count(0)
         if quote and not odd and (carried or quote in block):
-            odd, carried = _odd_lines(block, quote, dialect.delimiter.encode(), carried)
+            odd, carried = _odd_lines(block, quote, dialect.marks.delimiter.encode(), carried)
         offset += len(block)
+    _refuse_other_bytes(decoder, b"", source.name, final=True)
     if odd or carried or dialect.multiline_cells:
         # Only now is it worth a look at every cell.
         line = _swallowing_line(source, dialect)
@@ -61,6 +66,13 @@ def scan_rows(source: TextSource, dialect: Dialect) -> RowScan:
                 helps='repair that line, or give quote = "none" in a layout if quotes mean nothing in this log',
             )
     return RowScan(zeros, 0 if first_zero is None else _line_at(source, dialect, first_zero))
+
+
+def _refuse_other_bytes(decoder: codecs.IncrementalDecoder, block: bytes, name: str, *, final: bool = False) -> None:
+    try:
+        decoder.decode(block, final)
+    except UnicodeDecodeError:
+        raise NotUtf8Error.of(name) from None
 
 
 def _odd_lines(block: bytes, quote: bytes, delimiter: bytes, carried: int) -> tuple[bool, int]:
@@ -78,32 +90,17 @@ def _odd_lines(block: bytes, quote: bytes, delimiter: bytes, carried: int) -> tu
     return bool((counts % 2).any()), int(marks.size - np.searchsorted(marks, ends[-1])) % 2
 
 
-def _lines(source: TextSource, dialect: Dialect) -> Iterator[str]:
-    part = TextPart(source.stream, dialect.data_start, source.end)
-    carried = b""
-    while True:
-        block = part.read(BLOCK_BYTES)
-        whole = carried + block
-        # A carriage return at the end may be half of a line end.
-        cut = max(whole.rfind(b"\n"), whole.rfind(b"\r", 0, len(whole) - 1)) + 1 if block else len(whole)
-        carried = whole[cut:]
-        for line in re.findall(LINES, whole[:cut].decode("utf-8", "surrogateescape")):
-            yield " ".join(line.split()) + "\n" if dialect.delimiter == " " else line
-        if not block:
-            return
-
-
 def _swallowing_line(source: TextSource, dialect: Dialect) -> int | None:
     """Line of the first cell that holds whole rows; several lines of a text that look like no row are a text."""
     held: list[str] = []
 
     def lines() -> Iterator[str]:
-        for line in _lines(source, dialect):
+        for line in lines_of_rows(source, dialect):
             held.append(line)
-            yield line
+            yield " ".join(line.split()) + "\n" if dialect.marks.delimiter == " " else line
 
-    delimiter = dialect.delimiter or "\x1f"
-    reader = csv.reader(lines(), delimiter=delimiter, quotechar=dialect.quote, skipinitialspace=dialect.spaced_quotes)
+    delimiter, quote, spaced = dialect.marks
+    reader = csv.reader(lines(), delimiter=delimiter or NO_DELIMITER, quotechar=quote, skipinitialspace=spaced)
     usual = Counter(_values(row.cells) for row in dialect.sample if len(row.cells) == dialect.n_columns)
     least = max(1, usual.most_common(1)[0][0]) if usual else 1
     before = 0
@@ -120,10 +117,10 @@ def _swallowing_line(source: TextSource, dialect: Dialect) -> int | None:
 
 def _holds_rows(cells: Sequence[str], lines: Sequence[str], dialect: Dialect, least: int) -> bool:
     """Whether a row of the table stands inside a quoted cell, or begins there."""
-    delimiter = dialect.delimiter or "\x1f"
-    inside = [line for cell in cells if "\n" in cell or "\r" in cell for line in re.findall(LINES, cell)]
+    delimiter = dialect.marks.delimiter or NO_DELIMITER
+    inside = [line for cell in cells if "\n" in cell or "\r" in cell for line in lines_of(cell)]
     # A row that holds the closing quote is parted by it.
-    inside += [line for line in lines[1:] if delimiter in line.partition(dialect.quote)[0]]
+    inside += [line for line in lines[1:] if delimiter in line.partition(dialect.marks.quote)[0]]
     for line in inside:
         parts = line.rstrip("\r\n").split(delimiter)
         if len(parts) >= dialect.n_columns and _values(parts[: dialect.n_columns]) >= least:
@@ -137,7 +134,7 @@ def _values(cells: Sequence[str]) -> int:
 
 def _line_at(source: TextSource, dialect: Dialect, offset: int) -> int:
     feeds = returns = 0
-    part = TextPart(source.stream, dialect.data_start, dialect.data_start + offset)
+    part = source.part(dialect.data_start, dialect.data_start + offset)
     while block := part.read(BLOCK_BYTES):
         feeds += block.count(b"\n")
         returns += block.count(b"\r")

@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import csv
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from types import MappingProxyType
 from typing import Final, NamedTuple
 
 from frametime.adapters.text.cell_kind import CellKind, is_value, kind_of
-from frametime.adapters.text.text_source import TextSource, lines_of
+from frametime.adapters.text.text_source import ENCODING, ERRORS, TextSource, lines_of
 
 WINDOW_ROWS: Final = 20
 SAMPLE_ROWS: Final = 60
+NO_DELIMITER: Final = "\x1f"
+"""Stands for none: a byte that no text holds, so that a reader sees one cell in each line."""
 _LAST_LINES: Final = 75
+_MOST_FOOTER_ROWS: Final = 200
 
 
 class Row(NamedTuple):
@@ -23,30 +27,94 @@ class Row(NamedTuple):
     cells: tuple[str, ...]
 
 
-def split_rows(
-    lines: Sequence[str], delimiter: str, quote: str, *, spaced: bool = False, first_line: int = 1
-) -> list[Row]:
+class Marks(NamedTuple):
+    """What parts the cells of a text.
+
+    Attributes
+    ----------
+    delimiter : str
+        Empty for a single column; a space stands for one or more spaces.
+    quote : str
+        Empty where cells are not quoted.
+    spaced : bool
+        Whether a space stands between delimiter and quote.
+    """
+
+    delimiter: str
+    quote: str
+    spaced: bool = False
+
+
+class Dialect(NamedTuple):
+    """How one text is laid out.
+
+    Attributes
+    ----------
+    marks : Marks
+    n_columns : int
+    names, units_row : tuple of str
+        One for each column; empty where there is none.
+    data_start, data_end : int
+        Bytes of the source between which the rows lie.
+    sample : tuple of Row
+        Rows from the start of the data.
+    tail : tuple of Row
+        Rows from the end; their line numbers count from the start of the tail.
+    header_line, units_line : int
+        Counted from 1; 0 where there is none.
+    first_data_line : int
+    multiline_cells : bool
+        Whether quoted cells hold line ends.
+    cut_last_line : str or None
+        Text of a last line that was cut off, or may have been, left out of the data.
+    has_open_row : bool
+        Whether the last row of the data has no line end, nor a quote that closes its last cell.
+    footer : tuple of str
+        Lines after the data.
+    metadata : Mapping
+        Key and value pairs above the header.
+    evidence : Mapping
+        Layout key to a sentence.
+    """
+
+    marks: Marks
+    n_columns: int
+    names: tuple[str, ...]
+    units_row: tuple[str, ...]
+    data_start: int
+    data_end: int
+    sample: tuple[Row, ...]
+    tail: tuple[Row, ...] = ()
+    header_line: int = 0
+    units_line: int = 0
+    first_data_line: int = 1
+    multiline_cells: bool = False
+    cut_last_line: str | None = None
+    has_open_row: bool = False
+    footer: tuple[str, ...] = ()
+    metadata: Mapping[str, str] = MappingProxyType({})
+    evidence: Mapping[str, str] = MappingProxyType({})
+
+
+def split_rows(lines: Sequence[str], marks: Marks, first_line: int = 1) -> list[Row]:
     """Cells of each record that is not blank.
 
     A quote counts only where a cell begins with it: ``24" wide`` is a plain text.
 
     Examples
     --------
-    >>> [row.cells for row in split_rows(['24" wide,1\\n', '\\n', '"a,b",2\\n'], ",", '"')]
+    >>> [row.cells for row in split_rows(['24" wide,1\\n', '\\n', '"a,b",2\\n'], Marks(",", '"'))]
     [('24" wide', '1'), ('a,b', '2')]
     """
-    if delimiter == "":
-        # A byte that no text holds: the reader then sees one cell in each line.
-        delimiter = "\x1f"
     prepared: Iterable[str] = lines
-    if delimiter == " ":
+    if marks.delimiter == " ":
         prepared = (" ".join(line.split()) + "\n" for line in lines)
     reader = csv.reader(
         prepared,
-        delimiter=delimiter,
-        quotechar=quote or None,
-        quoting=csv.QUOTE_MINIMAL if quote else csv.QUOTE_NONE,
-        skipinitialspace=spaced,
+        delimiter=marks.delimiter or NO_DELIMITER,
+        quotechar=marks.quote or None,
+        quoting=csv.QUOTE_MINIMAL if marks.quote else csv.QUOTE_NONE,
+        skipinitialspace=marks.spaced,
     )
     rows = []
     before = 0
@@ -116,34 +184,13 @@ def is_header(cells: Sequence[str]) -> bool:
     return texts > 0 and not any(is_value(kind) for kind in kinds)
 
 
-class TextEnding(NamedTuple):
-    """Where the rows end, and what stands there; the fields of `Dialect` say more."""
-
-    sample: tuple[Row, ...]
-    tail: tuple[Row, ...]
-    data_end: int
-    cut: str | None
-    is_open: bool
-    footer: tuple[str, ...]
-
-
-def text_ending(
-    source: TextSource,
-    sample: tuple[Row, ...],
-    data_start: int,
-    delimiter: str,
-    quote: str,
-    spaced: bool,
-    count: int,
-    *,
-    keeps_open_row: bool,
-) -> TextEnding:
-    """Take footer and a cut-off last line from the end of the data."""
+def with_ending(dialect: Dialect, source: TextSource, *, keeps_open_row: bool) -> Dialect:
+    """The dialect with what stands at the end of the text: footer and a cut-off last line are taken from the data."""
     offset, text = source.tail()
-    if offset < data_start:
-        source.stream.seek(data_start)
-        offset, text = data_start, source.stream.read(source.end - data_start).decode("utf-8", "surrogateescape")
+    if offset < dialect.data_start:
+        offset, text = dialect.data_start, source.part(dialect.data_start, source.end).read().decode(ENCODING, ERRORS)
     lines = lines_of(text)
+    sample, count, quote = dialect.sample, dialect.n_columns, dialect.marks.quote
     some = sample[:WINDOW_ROWS]
     numeric = [
         column
@@ -151,40 +198,42 @@ def text_ending(
         if sum(is_value(kind_of(row.cells[column])) for row in some if len(row.cells) > column) * 2 >= len(some)
     ]
     # The last lines are enough where rows of frames stand among them, and no quote may be open before them.
-    for least in (0 if quote and quote in text else -_LAST_LINES, 0):
-        first = max(0, len(lines) + least) if least else 0
-        rows = split_rows(lines[first:], delimiter, quote, spaced=spaced, first_line=first + 1)
+    for first in (0 if quote and quote in text else max(0, len(lines) - _LAST_LINES), 0):
+        rows = split_rows(lines[first:], dialect.marks, first + 1)
         kept = len(rows)
         while kept and not _fits(rows[kept - 1].cells, numeric):
             kept -= 1
         if len(rows) - kept < _LAST_LINES // 3 or not first:
             break
     # More lines than this are no footer: the table reader counts and lists them.
-    footer_rows = rows[kept:] if len(rows) - kept <= 200 and kept else []
-    if len(footer_rows) == 1 and not _is_footer(footer_rows[0], rows[kept - 1], count):
-        footer_rows = []
-    rows = rows[: len(rows) - len(footer_rows)]
-    footer = tuple(
-        line.rstrip("\r\n") for row in footer_rows for line in lines[row.line - 1 : row.next_line - 1] if line.strip()
-    )
+    if not kept or len(rows) - kept > _MOST_FOOTER_ROWS:
+        kept = len(rows)
+    if len(rows) - kept == 1 and not _is_footer(rows[kept], rows[kept - 1], count):
+        kept = len(rows)
+    footer = [line for row in rows[kept:] for line in lines[row.line - 1 : row.next_line - 1] if line.strip()]
     cut, is_open = None, False
-    last_line = lines[-1] if lines else ""
-    if rows and not footer_rows and not last_line.endswith(("\n", "\r")) and source.nul_bytes == 0 and len(rows) > 1:
-        known = [*sample[:SAMPLE_ROWS], *rows[:-1]] if offset > data_start else rows[:-1]
-        last_row = "".join(lines[rows[-1].line - 1 :])
-        n_quotes = last_row.count(quote) if quote else 0
-        is_open = not (n_quotes and last_row.rstrip().endswith(quote))
+    ends_open = bool(lines) and not lines[-1].endswith(("\n", "\r")) and source.nul_bytes == 0
+    if ends_open and kept == len(rows) > 1:
+        known = [*sample[:SAMPLE_ROWS], *rows[:-1]] if offset > dialect.data_start else rows[:-1]
+        last = "".join(lines[rows[-1].line - 1 :])
+        n_quotes = last.count(quote) if quote else 0
+        is_open = not (n_quotes and last.rstrip().endswith(quote))
         if n_quotes % 2 == 1 or (is_open and not keeps_open_row) or _is_cut(rows[-1].cells, known, count, numeric):
-            cut, is_open = last_row, False
-            footer_rows = [rows[-1]]
-            rows = rows[:-1]
+            cut, is_open, kept = last, False, kept - 1
     end = source.end
-    if footer_rows:
-        end = offset + len("".join(lines[: footer_rows[0].line - 1]).encode("utf-8", "surrogateescape"))
-    if offset == data_start and footer_rows:
-        below = sample[0].line - 1 + footer_rows[0].line
-        sample = tuple(row for row in sample if row.line < below)
-    return TextEnding(sample=sample, tail=tuple(rows[-200:]), data_end=end, cut=cut, is_open=is_open, footer=footer)
+    if kept < len(rows):
+        end = offset + len("".join(lines[: rows[kept].line - 1]).encode(ENCODING, ERRORS))
+        if offset == dialect.data_start:
+            below = sample[0].line - 1 + rows[kept].line
+            sample = tuple(row for row in sample if row.line < below)
+    return dialect._replace(
+        sample=sample,
+        tail=tuple(rows[:kept][-200:]),
+        data_end=end,
+        cut_last_line=cut,
+        has_open_row=is_open,
+        footer=tuple(line.rstrip("\r\n") for line in footer),
+    )
 
 
 def _fits(cells: Sequence[str], numeric: Sequence[int]) -> bool:

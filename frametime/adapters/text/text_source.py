@@ -4,19 +4,23 @@ from __future__ import annotations
 
 import codecs
 import io
+import os
 import re
-from typing import Any, BinaryIO, Final, NamedTuple, cast
+from collections.abc import Callable
+from typing import Any, BinaryIO, Final, NamedTuple, TypeVar, cast
 
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.log_stream import BLOCK_BYTES, LogStream, Spool, stream_name, stream_size
+from frametime.adapters.log_stream import BLOCK_BYTES, KeptOpen, LogStream, Spool, stream_name, stream_size
 from frametime.adapters.stored_log import ARROW_HEADS, long_line
 from frametime.errors import ReadError
 
-HEAD_BYTES: Final = 64 * 1024
-TAIL_BYTES: Final = 16 * 1024
-LINES: Final = r"[^\r\n]*(?:\r\n|\n|\r)|[^\r\n]+"
+Read = TypeVar("Read")
 
-_ODD_LINE_ENDS: Final = frozenset("\x0b\x0c\x1c\x1d\x1e")
+HEAD_BYTES: Final = 16 * 1024
+TAIL_BYTES: Final = 16 * 1024
+ENCODING: Final = "utf-8"
+ERRORS: Final = "surrogateescape"
+"""A byte that is no UTF-8 keeps its place: the rows of a text are counted in bytes."""
 
 _MAGICS: Final = (
     (b"\x89PNG", "a PNG image"),
@@ -36,8 +40,6 @@ _MAGICS: Final = (
 _MARKUP: Final = rb"(?i:\s*<(?:!doctype|html|\?xml|svg|head|body))"
 _CONTROL: Final = bytes((*range(9), *range(14, 32), 127))
 _BOMS: Final = (
-    (codecs.BOM_UTF32_LE, "utf-32-le"),
-    (codecs.BOM_UTF32_BE, "utf-32-be"),
     (codecs.BOM_UTF8, "utf-8"),
     (codecs.BOM_UTF16_LE, "utf-16-le"),
     (codecs.BOM_UTF16_BE, "utf-16-be"),
@@ -52,9 +54,7 @@ def lines_of(text: str) -> list[str]:
     >>> lines_of("a\\r\\nb\\x0cc\\nd")
     ['a\\r\\n', 'b\\x0cc\\n', 'd']
     """
-    if text.isascii() and not any(mark in text for mark in _ODD_LINE_ENDS):
-        return text.splitlines(keepends=True)
-    return re.findall(LINES, text)
+    return io.StringIO(text, newline="").readlines()
 
 
 def not_text(head: bytes) -> str | None:
@@ -85,26 +85,24 @@ def encoding_of(head: bytes, *, complete: bool) -> tuple[str, int, str]:
         if head.startswith(bom):
             return name, len(bom), "by its byte order mark"
     even, odd = head[0:4096:2], head[1:4096:2]
-    if len(odd) >= 4:
-        zeros_even, zeros_odd = even.count(0) / len(even), odd.count(0) / len(odd)
-        if zeros_odd > 0.4 and zeros_even < 0.05:
-            return "utf-16-le", 0, "every second byte is zero"
-        if zeros_even > 0.4 and zeros_odd < 0.05:
-            return "utf-16-be", 0, "every second byte is zero"
+    for name, zeros, letters in (("utf-16-le", odd, even), ("utf-16-be", even, odd)):
+        if len(odd) >= 4 and zeros.count(0) > 0.4 * len(zeros) and letters.count(0) < 0.05 * len(letters):
+            return name, 0, "every second byte is zero"
     try:
         codecs.getincrementaldecoder("utf-8")("strict").decode(head, final=complete)
     except UnicodeDecodeError:
-        return single_byte_encoding(head), 0, "the bytes are not valid UTF-8"
+        return "cp1252", 0, "the bytes are not valid UTF-8"
     return "utf-8", 0, "the bytes are valid UTF-8"
 
 
-def single_byte_encoding(head: bytes) -> str:
-    """Windows-1252 where it defines every byte of ``head``, else Latin-1 (which defines all)."""
-    try:
-        head.decode("cp1252")
-    except UnicodeDecodeError:
-        return "latin-1"
-    return "cp1252"
+class NotUtf8Error(ReadError):
+    """A byte somewhere in the text is no UTF-8, so the text must be read in another encoding."""
+
+    @classmethod
+    def of(cls, name: str) -> NotUtf8Error:
+        """The error as it is told where no other encoding may be tried."""
+        helps = "save it as UTF-8, or give its encoding in a layout"
+        return cls.at(name, "the text is said or marked to be UTF-8, and is not", helps=helps)
 
 
 class TextSource(NamedTuple):
@@ -115,33 +113,33 @@ class TextSource(NamedTuple):
     stream : BinaryIO
         Seekable, UTF-8; the file itself where it is UTF-8 already.
     name : str
-    encoding : str
-        Of the log as it was stored.
-    bom : bool
     start, end : int
         Where the text begins (after a byte order mark) and ends (before padding with zero bytes).
-    nul_bytes : int
-        Zero bytes cut from the end.
     head : str
-        The first lines, 64 KiB at most, ended at a line end unless ``complete``.
+        The first lines, 16 KiB at most where no more are asked for, ended at a line end unless ``complete``.
     complete : bool
         Whether the head is the whole log.
     why : str
         How the encoding was found.
+    encoding : str
+        Of the log as it was stored.
+    bom : bool
+    nul_bytes : int
+        Zero bytes cut from the end.
     names, units : tuple of str, or None
         Of the columns, where they are known and the text holds nothing but rows, with commas between their cells.
     """
 
     stream: BinaryIO
     name: str
-    encoding: str
-    bom: bool
     start: int
     end: int
-    nul_bytes: int
     head: str
     complete: bool
     why: str
+    encoding: str = "utf-8"
+    bom: bool = False
+    nul_bytes: int = 0
     names: tuple[str, ...] | None = None
     units: tuple[str, ...] | None = None
 
@@ -154,14 +152,43 @@ class TextSource(NamedTuple):
     def tail(self) -> tuple[int, str]:
         """Byte offset and text of the last whole lines, 16 KiB at most."""
         offset = max(self.start, self.end - TAIL_BYTES)
-        self.stream.seek(offset)
-        raw = self.stream.read(self.end - offset)
+        raw = self.part(offset, self.end).read()
         if offset > self.start:
-            cut = min((at for at in (raw.find(b"\n"), raw.find(b"\r")) if at >= 0), default=len(raw) - 1) + 1
-            if raw[cut - 1 : cut + 1] == b"\r\n":
-                cut += 1
+            cut = len(raw.splitlines(keepends=True)[0])
             offset, raw = offset + cut, raw[cut:]
-        return offset, raw.decode("utf-8", "surrogateescape")
+        return offset, raw.decode(ENCODING, ERRORS)
+
+    def part(self, start: int, end: int) -> Any:
+        """The bytes from one place to another, as a stream of Arrow's; of a plain file without Python between."""
+        import pyarrow as pa
+
+        log = self.stream
+        if isinstance(log, LogStream) and log.state:
+            try:
+                name: Any = os.fsencode(log.name)  # bytes, because a name need not be text
+                return pa.OSFile(name, "r").get_stream(start, max(0, end - start))
+            except OSError:
+                pass
+        return pa.PythonFile(cast("Any", KeptOpen(log)), mode="r").get_stream(start, max(0, end - start))
+
+
+def read_in_its_encoding(
+    log: BinaryIO, options: ReadOptions, told: str | None, read: Callable[[TextSource], Read]
+) -> Read:
+    """What ``read`` makes of a log, in another encoding where a byte far below turns out to be no UTF-8.
+
+    Raises
+    ------
+    ReadError
+        If the log is said or marked to be UTF-8, and is not.
+    """
+    source = open_text(log, options, encoding=told)
+    try:
+        return read(source)
+    except NotUtf8Error:
+        if told is not None or source.bom:
+            raise
+        return read(open_text(log, options, encoding="cp1252"))
 
 
 def open_text(log: BinaryIO, options: ReadOptions, *, encoding: str | None = None) -> TextSource:
@@ -172,46 +199,36 @@ def open_text(log: BinaryIO, options: ReadOptions, *, encoding: str | None = Non
     log : BinaryIO
         Decompressed and seekable.
     encoding : str, optional
-        Taken as told, instead of looking for it.
+        Taken as told, whatever byte order mark the log begins with.
 
     Raises
     ------
     ReadError
         If the log is empty, no text, or has a line longer than ``options.max_line_bytes``.
     """
-    name = stream_name(log)
-    size = stream_size(log)
+    name, size = stream_name(log), stream_size(log)
     raw = log.read(HEAD_BYTES)
     if raw.startswith(ARROW_HEADS):
         return _of_table(log, name, options)
-    if not raw.strip(b"\xef\xbb\xbf \t\r\n\x00"):
-        _refuse_empty(log, name, size)
-    what = not_text(raw)
-    if what is not None:
-        raise ReadError.at(name, f"this is {what}, not a frame log", helps="give a text file with one row a frame")
+    if size == 0:
+        raise ReadError.at(name, "this file is empty (0 bytes)", helps="record the run again")
     end = _end_of_text(log, size)
-    raw = raw[: min(len(raw), end)]
+    if end == 0 or not (raw.strip(b"\xef\xbb\xbf \t\r\n\x00") or end > HEAD_BYTES):
+        raise ReadError.at(name, "this file holds no text", helps="record the run again")
+    if (what := not_text(raw)) is not None:
+        raise ReadError.at(name, f"this is {what}, not a frame log", helps="give a text file with one row a frame")
+    raw = raw[:end]
     found, bom_length, why = encoding_of(raw, complete=len(raw) == end)
+    if encoding is not None:
+        found, why = encoding, "as told"
     if found.startswith("utf-16"):
         # The last character may end in a zero byte, which is no padding.
         end = min(size, end + end % 2)
-    if encoding is not None and not bom_length:
-        found, why = encoding, "as told"
-    log.seek(0)
-    if found == "utf-8":
-        source = _source(log, name, options, encoding=found, bom_length=bom_length, end=end, size=size, why=why)
-        return _of_json_lines(source, options) if source.head.lstrip()[:1] == "{" else source
-    held = cast("BinaryIO", _transcoded(log, name, found, start=bom_length, end=end))
-    source = _source(held, name, options, encoding=found, bom_length=0, end=stream_size(held), size=None, why=why)
-    return source._replace(bom=bom_length > 0, nul_bytes=size - end)
-
-
-def _refuse_empty(log: BinaryIO, name: str, size: int) -> None:
-    if size == 0:
-        raise ReadError.at(name, "this file is empty (0 bytes)", helps="record the run again")
-    if size <= HEAD_BYTES or _end_of_text(log, size) == 0:
-        raise ReadError.at(name, "this file holds no text", helps="record the run again")
-    log.seek(0)
+    place: dict[str, Any] = {"encoding": found, "bom": bom_length > 0, "nul_bytes": size - end, "why": why}
+    if found != "utf-8":
+        return _held(_transcoded(log, name, found, start=bom_length, end=end), name, options, **place)
+    source = _source(log, name, options, start=bom_length, end=end, **place)
+    return _of_json_lines(source, options) if source.head.lstrip()[:1] == "{" else source
 
 
 def _end_of_text(log: BinaryIO, size: int) -> int:
@@ -220,15 +237,14 @@ def _end_of_text(log: BinaryIO, size: int) -> int:
     while end > 0:
         start = max(0, end - BLOCK_BYTES) if end < size else max(0, end - 4096)
         log.seek(start)
-        block = log.read(end - start)
-        kept = len(block.rstrip(b"\0"))
+        kept = len(log.read(end - start).rstrip(b"\0"))
         if kept:
             return start + kept
         end = start
     return 0
 
 
-def _transcoded(log: BinaryIO, name: str, encoding: str, *, start: int, end: int) -> LogStream:
+def _transcoded(log: BinaryIO, name: str, encoding: str, *, start: int, end: int) -> Spool:
     held = Spool()
     decoder = codecs.getincrementaldecoder(encoding)("strict" if encoding.startswith("utf") else "replace")
     log.seek(start)
@@ -242,8 +258,7 @@ def _transcoded(log: BinaryIO, name: str, encoding: str, *, start: int, end: int
         raise ReadError.at(
             name, f"the text is not valid {encoding}", helps="save it as UTF-8, or name its encoding in a layout"
         ) from None
-    size = held.tell()
-    return LogStream(cast("BinaryIO", held), name=name, size=size)
+    return held
 
 
 def _of_table(log: BinaryIO, name: str, options: ReadOptions) -> TextSource:
@@ -254,14 +269,44 @@ def _of_table(log: BinaryIO, name: str, options: ReadOptions) -> TextSource:
     if len(table.schema) > options.max_columns:
         raise too_many_columns(name, len(table.schema), options)
     held = table.write_text(options)
-    size = held.tell()
-    if not size:
+    if not held.tell():
         raise ReadError.at(name, "there is no frame (0 rows)", helps="record the run again")
-    stream = cast("BinaryIO", LogStream(cast("BinaryIO", held), name=name, size=size))
-    why = "the file says so"
-    source = _source(stream, name, options, encoding="utf-8", bom_length=0, end=size, size=None, why=why)
     names, units = [field.name.strip() for field in table.schema], map(unit_text, table.schema)
-    return source._replace(names=(*names, ""), units=(*units, ""))
+    return _held(held, name, options, why="the file says so", names=(*names, ""), units=(*units, ""))
+
+
+def _of_json_lines(source: TextSource, options: ReadOptions) -> TextSource:
+    """A text with a JSON object in each line as the rows of their members; any other text as it is."""
+    import csv
+    import json
+
+    try:
+        first = [json.loads(line) for line in source.head.splitlines()[:100] if line.strip()]
+    except ValueError:
+        return source
+    if len(first) < 2 or not all(isinstance(each, dict) for each in first):
+        return source
+    plain = (str, int, float, bool, type(None))
+    names = tuple(dict.fromkeys(key for each in first for key, value in each.items() if isinstance(value, plain)))
+    held = Spool()
+    table = io.TextIOWrapper(cast("BinaryIO", held), encoding="utf-8", newline="", write_through=True)
+    writer = csv.writer(table, lineterminator="\n")
+    part = source.part(source.start, source.end)
+    for number, line in enumerate(io.TextIOWrapper(part, encoding="utf-8", errors="replace"), 1):
+        if len(line) > options.max_line_bytes:
+            raise long_line(source.name, options)
+        try:
+            row = json.loads(line, parse_float=str, parse_int=str) if line.strip() else {}
+        except ValueError:
+            if not line.endswith("\n"):
+                break  # the last line may be cut off
+            raise ReadError.at(source.name, "this is no JSON object", line=number, helps="repair the line") from None
+        if not row:
+            continue
+        cells = (row.get(name) if isinstance(row, dict) else None for name in names)
+        writer.writerow([*("" if c is None else str(c).lower() if isinstance(c, bool) else c for c in cells), ""])
+    table.detach()
+    return _held(held, source.name, options, why="each line is a JSON object", names=(*names, ""), units=())
 
 
 def too_many_columns(name: str, n_columns: int, options: ReadOptions, line: int | None = None) -> ReadError:
@@ -274,78 +319,22 @@ def too_many_columns(name: str, n_columns: int, options: ReadOptions, line: int 
     )
 
 
-def _of_json_lines(source: TextSource, options: ReadOptions) -> TextSource:
-    """A text with a JSON object in each line as a table of their members; any other text as it is."""
-    import csv
-    import json
+def _held(held: Spool, name: str, options: ReadOptions, **found: Any) -> TextSource:
+    """A text that was made while reading."""
+    size = held.tell()
+    return _source(cast("BinaryIO", held), name, options, start=0, end=size, **found)
 
+
+def _source(stream: BinaryIO, name: str, options: ReadOptions, *, start: int, end: int, **found: Any) -> TextSource:
+    raw = _head_lines(stream, name, options, start=start, end=end)
     try:
-        first = [json.loads(line) for line in source.head.splitlines()[:100] if line.strip()]
-    except ValueError:
-        return source
-    if len(first) < 2 or not all(isinstance(each, dict) for each in first):
-        return source
-    plain = (str, int, float, bool, type(None))
-    names = list(dict.fromkeys(key for each in first for key, value in each.items() if isinstance(value, plain)))
-    held = Spool()
-    table = io.TextIOWrapper(cast("BinaryIO", held), encoding="utf-8", newline="", write_through=True)
-    writer = csv.writer(table, lineterminator="\n")
-    writer.writerow(names)
-    part = TextPart(source.stream, source.start, source.end)
-    for number, line in enumerate(io.TextIOWrapper(io.BufferedReader(part), encoding="utf-8", errors="replace"), 1):
-        if len(line) > options.max_line_bytes:
-            raise long_line(source.name, options)
-        try:
-            row = json.loads(line, parse_float=str, parse_int=str) if line.strip() else {}
-        except ValueError:
-            if source.end == part.place:
-                break  # the last line may be cut off
-            raise ReadError.at(source.name, "this is no JSON object", line=number, helps="repair the line") from None
-        if row:
-            cells = (row.get(name) if isinstance(row, dict) else None for name in names)
-            writer.writerow(["" if c is None else str(c).lower() if isinstance(c, bool) else c for c in cells])
-    table.detach()
-    stream = LogStream(cast("BinaryIO", held), name=source.name, size=held.tell())
-    return _source(
-        cast("BinaryIO", stream),
-        source.name,
-        options,
-        encoding="utf-8",
-        bom_length=0,
-        end=stream_size(cast("BinaryIO", stream)),
-        size=None,
-        why="each line is a JSON object",
-    )
-
-
-def _source(
-    stream: BinaryIO,
-    name: str,
-    options: ReadOptions,
-    *,
-    encoding: str,
-    bom_length: int,
-    end: int,
-    size: int | None,
-    why: str,
-) -> TextSource:
-    raw = _head_lines(stream, name, options, start=bom_length, end=end)
-    head = raw.decode("utf-8", "replace")
+        head = raw.decode("utf-8")
+    except UnicodeDecodeError:
+        raise NotUtf8Error.of(name) from None
     zeros = head.count("\0")
     if len(raw) - len(raw.translate(None, _CONTROL)) - zeros > len(head) // 1000 or zeros > len(head) // 10:
         raise ReadError.at(name, "this is a binary file, not text", helps="give a text file with one row a frame")
-    return TextSource(
-        stream=stream,
-        name=name,
-        encoding=encoding,
-        bom=bom_length > 0,
-        start=bom_length,
-        end=end,
-        nul_bytes=0 if size is None else size - end,
-        head=head,
-        complete=len(raw) == end - bom_length,
-        why=why,
-    )
+    return TextSource(stream, name, start, end, head, complete=len(raw) == end - start, **found)
 
 
 def _head_lines(
@@ -356,59 +345,17 @@ def _head_lines(
     left = end - start
     # Each byte is looked at once, however long the first line is.
     parts: list[bytes] = []
-    n_read, n_open, before = 0, 0, b""
+    n_open = 0
     while left > 0 and (block := stream.read(min(HEAD_BYTES if parts else wanted, left))):
         left -= len(block)
-        first, *others = re.split(rb"[\r\n]", block)
-        if max(map(len, others), default=0) > options.max_line_bytes or n_open + len(first) > options.max_line_bytes:
-            raise long_line(name, options)
-        n_open = len(others[-1]) if others else n_open + len(first)
         parts.append(block)
-        seen = before + block
-        cut = max(seen.rfind(b"\n"), seen.rfind(b"\r", 0, len(seen) - 1)) + 1
+        lengths = [len(line) for line in block.splitlines()]
+        lengths[0] += n_open
+        if max(lengths) > options.max_line_bytes:
+            raise long_line(name, options)
+        n_open = 0 if block.endswith((b"\n", b"\r")) else lengths[-1]
+        cut = max(block.rfind(b"\n"), block.rfind(b"\r", 0, len(block) - 1)) + 1
         if cut > 0 and left > 0:
-            return b"".join(parts)[: n_read - len(before) + cut]
-        n_read, before = n_read + len(block), block[-1:]
+            parts[-1] = block[:cut]
+            break
     return b"".join(parts)
-
-
-class TextPart(io.RawIOBase):
-    """The bytes of a text from one place to another, as a stream for the table reader.
-
-    Parameters
-    ----------
-    stream : BinaryIO
-    start, end : int
-    owned : bool
-        Whether the stream is closed with this part of it.
-    """
-
-    def __init__(self, stream: BinaryIO, start: int, end: int, *, owned: bool = False) -> None:
-        self._stream = stream
-        self._left = max(0, end - start)
-        self._owned = owned
-        stream.seek(start)
-
-    def readable(self) -> bool:
-        return True
-
-    @property
-    def place(self) -> int:
-        """Where the next byte is read."""
-        return self._stream.tell()
-
-    def readinto(self, buffer: Any, /) -> int:
-        block = self.read(len(buffer))
-        buffer[: len(block)] = block
-        return len(block)
-
-    def read(self, size: int = -1, /) -> bytes:
-        wanted = self._left if size < 0 else min(size, self._left)
-        block = self._stream.read(wanted) if wanted else b""
-        self._left -= len(block)
-        return block
-
-    def close(self) -> None:
-        if self._owned and not self.closed:
-            self._stream.close()
-        super().close()
