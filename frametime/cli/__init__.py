@@ -26,7 +26,7 @@ COMMANDS: Final[Mapping[str, tuple[str, str]]] = MappingProxyType(
         "batch": ("frametime.cli.batch:batch", "Measure a folder of captures into one table."),
         "compare": ("frametime.cli.compare:compare", "Draw the charts of a few captures side by side."),
         "plan": ("frametime.cli.plan:plan", "Draft a review plan from the captures in a folder."),
-        "order": ("frametime.cli.order:order", "List the runs of a plan in an order that a drift cannot spoil."),
+        "order": ("frametime.cli.plan:order", "List the runs of a plan in an order that a drift cannot spoil."),
         "review": ("frametime.cli.review:review", "Compare cards over repeated runs: verdict, charts, report."),
         "film": ("frametime.cli.film:film", "Draw frame times in step with recorded footage."),
         "tune": ("frametime.cli.tune:tune", "Guide and judge tuning trials (reads logs only)."),

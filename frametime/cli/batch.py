@@ -12,17 +12,27 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from frametime.cli.option_values import (
+    chosen_pattern,
     make_measure_options,
     make_read_options,
     make_sensor_options,
     make_worker_limits,
+    refuse_unknown_sensor_fields,
     skips_warm_up,
 )
-from frametime.cli.options import limit_options, measuring_options, reading_options, sensor_options, worker_options
+from frametime.cli.options import (
+    NAME,
+    Command,
+    NamedPath,
+    NumberWithin,
+    limit_options,
+    measuring_options,
+    reading_options,
+    sensor_options,
+    worker_options,
+)
 from frametime.cli.output import formula_warning, refuse_log_as_output, say_unlisted
-from frametime.cli.pattern_options import PATTERN_FIELDS, chosen_pattern, refuse_unknown_sensor_fields
-from frametime.cli.settings_file import Command
-from frametime.cli.value_types import NAME, NamedPath, NumberWithin
+from frametime.plans.path_pattern import SHOWN_FIELDS
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -52,7 +62,7 @@ _MOST_NAMES: Final = 3
 @click.option("--force", is_flag=True, help="Replace files that are there.")
 @click.option("--resume", is_flag=True, help="Go on with a table: measure only what is new or has changed.")
 @click.option(
-    "--path-pattern", metavar="PATTERN", help=f"How paths are built; its fields become columns: {PATTERN_FIELDS}."
+    "--path-pattern", metavar="PATTERN", help=f"How paths are built; its fields become columns: {SHOWN_FIELDS}."
 )
 @click.option("--sensors-pattern", metavar="PATTERN", help="Where the sensor log of a capture lies, by these fields.")
 @click.option(

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import gc
-from typing import TYPE_CHECKING, Any, Literal
+import math
+from collections.abc import Collection
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import click
 
@@ -19,6 +21,7 @@ from frametime.cli.option_values import (
     skips_warm_up,
 )
 from frametime.cli.options import (
+    Command,
     interval_options,
     limit_options,
     measuring_options,
@@ -27,12 +30,10 @@ from frametime.cli.options import (
     sensor_options,
 )
 from frametime.cli.output import emit, refuse_input_as_output, refuse_one_name, refuse_unwritable, styled
-from frametime.cli.settings_file import Command
 
 if TYPE_CHECKING:
     from frametime.capture import Capture
     from frametime.metrics.metric import MeasuredRun
-    from frametime.pipeline.gate import Requirement
     from frametime.pipeline.measuring import MeasureRequest
 
 
@@ -91,6 +92,8 @@ def check(files: tuple[str, ...], **chosen: Any) -> None:
       frametime check run1.csv --min low_1pct_percentile_fps=60
       frametime check "runs/*.csv.gz" --explain
     """
+    from frametime.render.check_text import shown_name
+
     paths = expand_paths(files)
     if len(paths) > 1:
         gc.enable()
@@ -121,7 +124,8 @@ def check(files: tuple[str, ...], **chosen: Any) -> None:
             continue
         run = measured[1]
         texts.append(_text(run, path, chosen, indent=2 if len(paths) == 1 else None))
-        missed.extend(_missed(run, path, requirements))
+        told = (requirement.missed(run) for requirement in requirements)
+        missed += [f"{shown_name(run, path)}: {sentence}" for sentence in told if sentence is not None]
         if chosen["plot"] is not None:
             _plot(measured, chosen)
     emit(_joined(texts, chosen), chosen["out"], force=chosen["force"])
@@ -192,29 +196,65 @@ def _for_path(base: MeasureRequest, path: str, sensors: str | None) -> MeasureRe
     return replace(base, path=path, sensors=sensors, sensors_are_found=is_found)
 
 
+class Requirement(NamedTuple):
+    """Metric key, which side, and the value that is still allowed."""
+
+    key: str
+    side: Literal["min", "max"]
+    value: float
+
+    @classmethod
+    def parse(cls, text: str, side: Literal["min", "max"], known: Collection[str]) -> Requirement:
+        """Read ``KEY=VALUE``.
+
+        Raises
+        ------
+        click.UsageError
+            If the text has another form, the key is not known (the nearest one is named) or the value is no number.
+        """
+        from frametime.errors import did_you_mean
+
+        key, equals, value_text = text.partition("=")
+        if not equals:
+            raise click.UsageError(f"--{side} takes KEY=VALUE, not {text!r}")
+        if key not in known:
+            hint = did_you_mean(key, known, cutoff=0.6) or "'frametime metrics' lists them"
+            raise click.UsageError(f"--{side}: there is no metric {key!r}; {hint}")
+        try:
+            value = float(value_text)
+        except ValueError:
+            value = math.nan
+        if not math.isfinite(value):
+            raise click.UsageError(f"--{side} {key}: {value_text!r} is not a number")
+        return cls(key, side, value)
+
+    def missed(self, run: MeasuredRun) -> str | None:
+        """What a run lacks, in a sentence; a metric without a value meets nothing. ``None`` where it is met."""
+        from frametime.units import shown_unit
+
+        found = run.values[self.key]
+        unit = shown_unit(found.unit)
+        bound = f"{'at least' if self.side == 'min' else 'at most'} {self.value:g} {unit}".rstrip()
+        if found.value is None:
+            return f"{self.key} is not available ({found.reason}), {bound} is required"
+        short = self.value - found.value if self.side == "min" else found.value - self.value
+        if short <= 0.0:
+            return None
+        way = "below" if self.side == "min" else "above"
+        actual = f"{found.value:.6g} {unit}".rstrip()
+        return f"{self.key} is {actual}, {bound} is required: {f'{short:.3g} {unit}'.rstrip()} {way}"
+
+
 def _requirements(chosen: dict[str, Any], base: MeasureRequest) -> list[Requirement]:
     if not chosen["least"] and not chosen["greatest"]:
         return []
     from frametime.metrics.catalog.catalog import catalog_for
-    from frametime.pipeline.gate import Requirement
 
     known = catalog_for(base.measure)
-    try:
-        return [
-            *(Requirement.parse(text, "min", known) for text in chosen["least"]),
-            *(Requirement.parse(text, "max", known) for text in chosen["greatest"]),
-        ]
-    except ValueError as error:
-        raise click.UsageError(str(error)) from error
-
-
-def _missed(run: MeasuredRun, path: str, requirements: list[Requirement]) -> list[str]:
-    if not requirements:
-        return []
-    from frametime.pipeline.gate import unmet
-    from frametime.render.check_text import shown_name
-
-    return [f"{shown_name(run, path)}: {miss.sentence}" for miss in unmet(run, requirements)]
+    return [
+        *(Requirement.parse(text, "min", known) for text in chosen["least"]),
+        *(Requirement.parse(text, "max", known) for text in chosen["greatest"]),
+    ]
 
 
 def _text(run: MeasuredRun, path: str, chosen: dict[str, Any], *, indent: int | None) -> str:

@@ -7,10 +7,14 @@ from typing import Any
 
 import click
 
-from frametime.cli.drawing_options import drawing_options, make_chart_request
-from frametime.cli.option_values import expand_paths, make_measure_options, make_read_options, skips_warm_up
-from frametime.cli.options import frame_options, reading_options
-from frametime.cli.settings_file import Command
+from frametime.cli.option_values import (
+    expand_paths,
+    make_chart_request,
+    make_measure_options,
+    make_read_options,
+    skips_warm_up,
+)
+from frametime.cli.options import Command, drawing_options, frame_options, reading_options
 
 MOST_FILES = 32
 

@@ -7,10 +7,8 @@ from typing import Any
 import click
 
 from frametime.cli.option_values import make_read_options, refuse_auto_start
-from frametime.cli.options import reading_options
+from frametime.cli.options import NAME, Command, NamedPath, reading_options
 from frametime.cli.output import refuse_input_as_output
-from frametime.cli.settings_file import Command
-from frametime.cli.value_types import NAME, NamedPath
 
 
 @click.command(cls=Command)

@@ -6,8 +6,7 @@ from pathlib import Path
 
 import click
 
-from frametime.cli.settings_file import Command
-from frametime.cli.value_types import NamedPath
+from frametime.cli.options import Command, NamedPath
 
 
 @click.command(cls=Command)

@@ -11,9 +11,7 @@ from typing import Any
 import click
 
 from frametime.cli.option_values import make_read_options
-from frametime.cli.options import THEMES, reading_options
-from frametime.cli.settings_file import Command
-from frametime.cli.value_types import NamedPath, NumberWithin
+from frametime.cli.options import THEMES, Command, NamedPath, NumberWithin, reading_options
 
 
 class _Rate(click.types.StringParamType):

@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from frametime.cli.option_values import make_measure_options
-from frametime.cli.options import measuring_options
-from frametime.cli.settings_file import Command
+from frametime.cli.options import Command, measuring_options
 from frametime.errors import did_you_mean
 
 if TYPE_CHECKING:

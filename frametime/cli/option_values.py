@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
@@ -13,7 +13,10 @@ if TYPE_CHECKING:
     from frametime.adapters.base import ReadOptions
     from frametime.adapters.sensors.sensor_log import SensorOptions
     from frametime.metrics.options import MeasureOptions, Refresh
+    from frametime.pipeline.chart_files import ChartRequest
     from frametime.pipeline.worker_pool import WorkerLimits
+    from frametime.plans.path_pattern import PathPattern
+
 
 R = TypeVar("R")
 
@@ -224,20 +227,12 @@ def sensors_beside(capture: str) -> str | None:
 
 _OPTION_OF: Final[Mapping[str, str]] = {
     "slowest_pcts": "--lows",
-    "ratio": "--stutter-ratio",
-    "window_s": "--stutter-window",
-    "min_excess_ms": "--stutter-excess",
-    "temperature_limit_c": "--temperature-limit",
-    "power_limit_w": "--power-limit",
     "unit": "--unit",
     "skip_start_s": "--skip-start",
-    "skip_end_s": "--skip-end",
     "from_s": "--from",
     "to_s": "--to",
-    "max_decompression_ratio": "--max-decompression-ratio",
-    "offset_s": "--sensor-offset",
 }
-"""Names of fields, as the command line calls them."""
+"""Names of fields that no range of an option checks, as the command line calls them."""
 
 
 def _checked(kind: Callable[..., R], **values: Any) -> R:
@@ -326,3 +321,59 @@ def _matches(pattern: str) -> list[str]:
     if not found:
         raise click.UsageError(f"no file matches {pattern!r}")
     return found
+
+
+def chosen_pattern(option: str, text: str | None) -> PathPattern | None:
+    """The path pattern of an option.
+
+    Raises
+    ------
+    click.UsageError
+        If it is not one.
+    """
+    from frametime.errors import FrametimeError
+    from frametime.plans.path_pattern import PathPattern
+
+    if text is None:
+        return None
+    try:
+        return PathPattern.parse(text, where=option)
+    except FrametimeError as error:
+        raise click.UsageError(str(error)) from error
+
+
+def refuse_unknown_sensor_fields(sensors: PathPattern | None, path: PathPattern | None) -> None:
+    """Refuse a sensor pattern with a field that no path of a capture can fill.
+
+    Raises
+    ------
+    click.UsageError
+    """
+    known = path.fields if path is not None else ()
+    unknown = [name for name in (sensors.fields if sensors is not None else ()) if name not in known]
+    if unknown:
+        raise click.UsageError(
+            f"--sensors-pattern: the field '{{{unknown[0]}}}' is not in --path-pattern; name it there too"
+        )
+
+
+def make_chart_request(chosen: Mapping[str, Any], known: Sequence[str]) -> ChartRequest:
+    """The charts of a command line, of the keys that are known there.
+
+    Raises
+    ------
+    click.UsageError
+        If a key is not known.
+    """
+    from frametime.pipeline.chart_files import ChartRequest
+
+    for key in chosen["only"]:
+        if key not in known:
+            raise click.UsageError(f"--only: there is no chart {key!r} here; known are {', '.join(known)}")
+    return ChartRequest(
+        theme=chosen["theme"],
+        size=chosen["size"],
+        formats=tuple(dict.fromkeys(chosen["formats"])),
+        only=chosen["only"] or None,
+        transparent=chosen["transparent"],
+    )

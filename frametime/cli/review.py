@@ -8,12 +8,22 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from frametime.cli.drawing_options import DRAWING_NAMES, drawing_options, make_chart_request
-from frametime.cli.option_values import make_read_options, make_sensor_options, make_worker_limits, refuse_idle
-from frametime.cli.options import plan_reading_options, worker_options
+from frametime.cli.option_values import (
+    make_chart_request,
+    make_read_options,
+    make_sensor_options,
+    make_worker_limits,
+    refuse_idle,
+)
+from frametime.cli.options import (
+    DRAWING_NAMES,
+    Command,
+    NumberWithin,
+    drawing_options,
+    plan_reading_options,
+    worker_options,
+)
 from frametime.cli.output import formula_warning
-from frametime.cli.settings_file import Command
-from frametime.cli.value_types import NumberWithin
 
 if TYPE_CHECKING:
     from frametime.pipeline.worker_pool import WorkerLimits

@@ -6,8 +6,8 @@ from typing import Any, Final
 
 import click
 
-from frametime.cli.drawing_options import DRAWING_NAMES, drawing_options, make_chart_request
 from frametime.cli.option_values import (
+    make_chart_request,
     make_measure_options,
     make_read_options,
     make_sensor_options,
@@ -17,7 +17,12 @@ from frametime.cli.option_values import (
     sensors_beside,
 )
 from frametime.cli.options import (
+    DRAWING_NAMES,
+    NAME,
+    CommandGroup,
+    NamedPath,
     all_of,
+    drawing_options,
     limit_options,
     low_and_stutter_options,
     plot_options,
@@ -26,8 +31,6 @@ from frametime.cli.options import (
     valued,
 )
 from frametime.cli.output import refuse_input_as_output, refuse_one_name, refuse_unwritable
-from frametime.cli.settings_file import CommandGroup
-from frametime.cli.value_types import NAME, NamedPath
 from frametime.errors import printable
 
 _OUTCOMES: Final = ("passed", "artifacts", "froze", "driver-reset", "did-not-finish", "does-not-hold")

@@ -9,6 +9,7 @@ from typing import Any, Final
 import click
 
 from frametime.cli.option_values import (
+    chosen_pattern,
     make_measure_options,
     make_read_options,
     make_worker_limits,
@@ -16,6 +17,8 @@ from frametime.cli.option_values import (
     skips_warm_up,
 )
 from frametime.cli.options import (
+    Command,
+    NamedPath,
     interval_options,
     limit_options,
     measuring_options,
@@ -24,9 +27,7 @@ from frametime.cli.options import (
     worker_options,
 )
 from frametime.cli.output import styled
-from frametime.cli.pattern_options import PATTERN_FIELDS, chosen_pattern
-from frametime.cli.settings_file import Command
-from frametime.cli.value_types import NamedPath
+from frametime.plans.path_pattern import SHOWN_FIELDS
 from frametime.words import counted
 
 
@@ -38,7 +39,7 @@ from frametime.words import counted
 @click.option(
     "--path-pattern",
     metavar="PATTERN",
-    help=f"How paths are built; runs that differ in {{run}} are a set. Fields: {PATTERN_FIELDS}.",
+    help=f"How paths are built; runs that differ in {{run}} are a set. Fields: {SHOWN_FIELDS}.",
 )
 @valued("--runs", "N", "Usable runs that a set needs.", within="runs", default=3)
 @valued("--settle", "S", "Seconds without a change after which a capture is finished.", within="settle_s", default=1.0)

@@ -23,6 +23,7 @@ FIELDS: Final = (
     "session",
     "run",
 )
+SHOWN_FIELDS: Final = ", ".join(f"{{{name}}}" for name in FIELDS)
 _FIELD = re.compile(r"\{([^{}]*)\}")
 _VALUE: Final = r"[^/\\]+?"
 _ANY: Final = r"[^/\\]*"

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from run_cli import frametime
 
-from frametime.cli.drawing_options import drawing_options
+from frametime.cli.options import drawing_options
 from frametime.pipeline.chart_files import ChartRequest
 from frametime.render.charts.figure_files import FORMATS
 from frametime.render.charts.theme import PALETTES, SIZES

@@ -11,7 +11,7 @@ from pathlib import Path
 import click
 
 from frametime.cli import cli
-from frametime.cli.settings_file import Command
+from frametime.cli.options import Command
 
 PAGE = Path(__file__).parents[2] / "docs" / "commands.md"
 

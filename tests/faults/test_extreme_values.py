@@ -21,7 +21,7 @@ from run_cli import frametime
 from test_option_effects import commands
 
 from frametime.cli import cli
-from frametime.cli.value_types import NumberWithin
+from frametime.cli.options import NumberWithin
 from frametime.pipeline import watching
 from frametime.pipeline.measuring import measure_one
 from frametime.ranges import RANGES, Range

@@ -81,7 +81,7 @@ _TEXTS = ("skip_start", "lows", "refresh", "segment", "unit", "time_column", "st
 def _bench() -> tuple[Path, tuple[str, ...]]:
     """A folder of four captures with a plan, and the options of a check that take a number or a text of their own."""
     from frametime.cli.check import check
-    from frametime.cli.value_types import NumberWithin
+    from frametime.cli.options import NumberWithin
 
     folder = Path(tempfile.mkdtemp(prefix="frametime-fuzz-"))
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
