@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,9 +16,15 @@ from frametime.review.design import SpreadRule
 from frametime.review.modes import FEWEST_RUNS, common_trend, trend, two_levels
 from frametime.review.result import CochranOutcome, GrubbsOutcome, Repeatability
 from frametime.review.run_set import Place, RunSet
-from frametime.statistics.outlier_tests import ScatterLaw, cochran_test, grubbs_test, poolable
-from frametime.statistics.repeatability import REPEATABILITY_FACTOR, PooledSpread, pooled_spread
-from frametime.statistics.shared_variance import scatter_law, shared_variances, variance_prior
+from frametime.statistics.outlier_tests import OutlierTest, ScatterLaw, cochran_test, grubbs_test, poolable
+from frametime.statistics.repeatability import (
+    REPEATABILITY_FACTOR,
+    PooledSpread,
+    pooled_spread,
+    scatter_law,
+    shared_variances,
+    variance_prior,
+)
 
 OUTLIER_STORY: Final = (
     "Cochran's test asks whether a cell scatters more than the card's other cells; where it does, Grubbs's test asks "
@@ -171,15 +177,15 @@ def _cochran(spread: CardSpread) -> CochranOutcome | None:
     test = cochran_test([spread.logs[place] for place in places])
     if test is None:
         return None
-    place = places[test.largest_at]
-    return CochranOutcome(
-        statistic=test.statistic,
-        critical_5pct=test.critical_5pct,
-        critical_1pct=test.critical_1pct,
-        scene=place[1],
-        resolution=place[2],
-        outcome=test.outcome,
-    )
+    place = places[test.at]
+    return CochranOutcome(scene=place[1], resolution=place[2], **_told(test))
+
+
+def _told(test: OutlierTest) -> dict[str, Any]:
+    """A test as the result tells it."""
+    numbers = test._asdict()
+    del numbers["at"]
+    return {**numbers, "outcome": test.outcome}
 
 
 def _set_aside(place: Place, metric: str, scenes: Mapping[str, str]) -> Caveat:
@@ -253,14 +259,11 @@ def grubbs_of(run_set: RunSet, metric: str) -> GrubbsOutcome | None:
         return None
     with_value = [run for run in run_set.runs if run.value(metric) is not None]
     return GrubbsOutcome(
-        run_name=with_value[test.farthest_at].name,
+        run_name=with_value[test.at].name,
         scene=run_set.scene,
         resolution=run_set.resolution,
         n_runs=logs.size,
-        statistic=test.statistic,
-        critical_5pct=test.critical_5pct,
-        critical_1pct=test.critical_1pct,
-        outcome=test.outcome,
+        **_told(test),
     )
 
 
@@ -271,7 +274,7 @@ def suspect_runs(spread: CardSpread, sets: Sequence[RunSet]) -> tuple[GrubbsOutc
     two of forty good cells. Cells of fewer than three runs have none.
     """
     test = cochran_test([spread.logs[place] for place in spread.kept])
-    straggler = [] if test is None or test.outcome == "ok" else [spread.kept[test.largest_at]]
+    straggler = [] if test is None or test.outcome == "ok" else [spread.kept[test.at]]
     by_place = {run_set.place: run_set for run_set in sets}
     found = (grubbs_of(by_place[place], spread.metric) for place in (*spread.aside, *straggler))
     return tuple(outcome for outcome in found if outcome is not None)

@@ -10,6 +10,7 @@ from typing import Final
 
 from frametime.caveats import Caveat
 from frametime.lab.looks import LEAD_ERROR, PLAIN, LookLevels, levels_at
+from frametime.metrics.metric import Metric
 from frametime.review.card_repeatability import CardSpread
 from frametime.review.cell_summaries import bearing_on, metric_caveat, no_scatter, too_wide
 from frametime.review.design import MetricEntry, ReviewDesign, SpreadRule
@@ -37,7 +38,7 @@ class MetricMeans:
     the simulation of the tests 92 % in place of 95 %).
     """
 
-    metric: MetricEntry
+    metric: MetricEntry | Metric
     means: Mapping[Place, LogMean]
     means_of_many: Mapping[Place, LogMean]
     spreads: Mapping[str, CardSpread]
@@ -67,7 +68,7 @@ class MetricMeans:
 
 
 def metric_means(
-    metric: MetricEntry,
+    metric: MetricEntry | Metric,
     design: ReviewDesign,
     spreads: Mapping[tuple[str, str], CardSpread],
     shared: Mapping[tuple[str, Place], tuple[SharedError, ...]] = MappingProxyType({}),

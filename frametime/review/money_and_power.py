@@ -6,39 +6,21 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from frametime.caveats import Caveat, Weight
+from frametime.metrics.catalog.catalog import CATALOG
 from frametime.review.card_repeatability import card_spread
 from frametime.review.cell_comparisons import MetricMeans, metric_means
 from frametime.review.cell_summaries import metric_caveat
-from frametime.review.design import CardEntry, MetricEntry, ReviewDesign, RunningCost
-from frametime.review.overall import pair_caveats, pair_cells
+from frametime.review.design import CardEntry, ReviewDesign, RunningCost
+from frametime.review.overall import mean_value, pair_caveats, pair_cells
 from frametime.review.result_tables import EfficiencyRow, Standing, TableCells, ValueRow
 from frametime.review.run_set import ZERO, Place, RunSet
 from frametime.review.table_cells import POWER
-from frametime.statistics.differences import Interval, combined, geometric_mean
+from frametime.statistics.differences import Interval, combined
 from frametime.words import joined
 
 DAYS_PER_YEAR = 365.25
 RATE = "average_fps"
-FRAMES_PER_JOULE = MetricEntry(
-    key="frames_per_joule",
-    label="frames per joule",
-    unit="{frame}/J",
-    better="higher",
-    definition="Average rate over average power, both over the same runs.",
-    source="frames per second over joules per second",
-    is_headline=False,
-)
-
-
-_POWER = MetricEntry(
-    key=POWER,
-    label="average power",
-    unit="W",
-    better="lower",
-    definition="Mean of the power samples over the run.",
-    source="sensor log",
-    is_headline=False,
-)
+PER_JOULE = "frames_per_joule"
 
 
 def break_even_price(other_price: float, ratio: float) -> float:
@@ -143,7 +125,7 @@ class _PoweredSet(RunSet):
     """The runs of a set that have power. Frames per joule of a run are its average rate over its average power."""
 
     def values(self, key: str) -> tuple[float | None, ...]:
-        if key != FRAMES_PER_JOULE.key:
+        if key != PER_JOULE:
             return super().values(key)
         return tuple(rate / power for rate, power in zip(self.values(RATE), self.values(POWER), strict=True))  # type: ignore[operator]
 
@@ -171,15 +153,15 @@ def efficiency_rows(
         Of the whole review; those of kind ``power`` have rows, and those of kind ``speed`` say what power takes away.
     """
     members = list(sets.values())
-
-    def means_of(metric: MetricEntry) -> MetricMeans:
-        spreads = {(card.key, metric.key): card_spread(card.key, metric.key, members) for card in design.cards}
-        return metric_means(metric, design, spreads)
-
-    means = means_of(FRAMES_PER_JOULE), means_of(_POWER)
+    spreads = {
+        (card.key, key): card_spread(card.key, key, members)
+        for card in design.cards
+        for key in (RATE, POWER, PER_JOULE)
+    }
+    means = {key: metric_means(CATALOG[key], design, spreads) for key in (RATE, POWER, PER_JOULE)}
     speed = {cells.cut: cells for cells in table_cells if cells.kind == "speed"}
     return [
-        _efficiency_row(design, sets, means, cells, speed[cells.cut], card.key)
+        _efficiency_row(design, means, cells, speed[cells.cut], card.key)
         for cells in table_cells
         if cells.kind == "power"
         for card in design.cards
@@ -188,30 +170,24 @@ def efficiency_rows(
 
 
 def _efficiency_row(
-    design: ReviewDesign,
-    sets: Mapping[Place, RunSet],
-    tables: tuple[MetricMeans, MetricMeans],
-    cells: TableCells,
-    speed: TableCells,
-    card: str,
+    design: ReviewDesign, means: Mapping[str, MetricMeans], cells: TableCells, speed: TableCells, card: str
 ) -> EfficiencyRow:
-    table, powers = tables
     own, baseline = cells.of(card), design.baseline
-    power, rate = (_mean_over(sets, card, own, key) for key in (POWER, RATE))
+    rate, power = (mean_value(means[key], card, own) for key in (RATE, POWER))
     per_joule = _ratio_of(rate, power)
-    base_per_joule = _ratio_of(*(_mean_over(sets, baseline, own, key) for key in (RATE, POWER)))
+    base_per_joule = _ratio_of(*(mean_value(means[key], baseline, own) for key in (RATE, POWER)))
     interval: Interval | None = None
     caveats: list[Caveat] = []
     if card != baseline:
-        paired = pair_cells(table, card, baseline, own, sample_unit=design.sample_unit)
-        caveats.extend(pair_caveats(paired, cells, card, FRAMES_PER_JOULE.key, design))
+        paired = pair_cells(means[PER_JOULE], card, baseline, own, sample_unit=design.sample_unit)
+        caveats.extend(pair_caveats(paired, cells, card, PER_JOULE, design))
         interval = paired.interval
     if len(own) < len(speed.of(card)):
         message = f"Power is known in {len(own)} of the {len(speed.of(card))} cells that the speed rests on."
         caveats.append(Caveat(code="cells-without-power", message=message, weight=Weight.CARE))
     entry = next(item for item in design.cards if item.key == card)
     cost = None if design.running_cost is None or power is None else running_cost(power, design.running_cost)
-    power_interval = _power_interval(powers, card, own)
+    power_interval = _power_interval(means[POWER], card, own)
     cost_interval = _scaled(power_interval, _ratio_of(cost, power), "running cost")
     return EfficiencyRow(
         cut=cells.cut,
@@ -242,10 +218,3 @@ def _power_interval(powers: MetricMeans, card: str, own: Sequence[tuple[str, str
         return None
     mean = combined((1.0 / len(own), powers.with_stand_in((card, *cell), n_cells=len(own))[0]) for cell in own)
     return mean.ratio_interval(0.95, f"these scenes: run noise only, {len(own)} cells, t interval on logs of power")
-
-
-def _mean_over(sets: Mapping[Place, RunSet], card: str, cells: Sequence[tuple[str, str]], key: str) -> float | None:
-    """Geometric mean over cells of the geometric means over their runs; ``None`` where a cell has no value."""
-    found = [sets[card, *cell].log_values(key) for cell in cells if (card, *cell) in sets]
-    logs = [float(values.mean()) for values in found if values is not None]
-    return geometric_mean(logs) if logs and len(logs) == len(cells) else None

@@ -60,21 +60,9 @@ def rivals_of(card: str, standings: Sequence[Standing], cards: Sequence[CardEntr
     )
 
 
-def paragraph(design: ReviewDesign, result: ReviewResult, cut: CutEntry) -> str:
-    """One paragraph for a cut: who is fastest, the subject against its rivals, what the price says, what is not known.
-
-    The result needs no paragraphs as yet; its headline metric is told.
-    """
-    return _story(design, result, cut).text()
-
-
-def answers(design: ReviewDesign, result: ReviewResult, cut: CutEntry) -> Answers:
-    """The first questions of a reader over a cut; the result needs no answers as yet."""
-    return _story(design, result, cut).answers()
-
-
-def _story(design: ReviewDesign, result: ReviewResult, cut: CutEntry) -> _Story:
-    return _Story(
+def story_of(design: ReviewDesign, result: ReviewResult, cut: CutEntry) -> Story:
+    """What is told of a cut by the headline metric; the result needs no paragraphs and no answers as yet."""
+    return Story(
         design=design,
         result=result,
         cut=cut,
@@ -88,7 +76,7 @@ def _story(design: ReviewDesign, result: ReviewResult, cut: CutEntry) -> _Story:
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Story:
+class Story:
     """What is told of one cut, by the headline metric; comparisons of two cards by any metric."""
 
     design: ReviewDesign
@@ -100,6 +88,7 @@ class _Story:
     value: Mapping[str, ValueRow]
 
     def text(self) -> str:
+        """One paragraph: who is fastest, the subject against its rivals, what the price says, what is not known."""
         if len(self.design.cards) == 1:
             return f"{self._where()} {self.design.cards[0].label} alone, with no other card to compare it with."
         subject = self.result.subject
@@ -108,6 +97,7 @@ class _Story:
         return " ".join(filter(None, [*parts, *self._open(subject), missing, *self._apart()]))
 
     def answers(self) -> Answers:
+        """The first questions of a reader."""
         placed = [item.card for item in self._placed()]
         priced = self._best_value(placed[0]) if placed and self.value else []
         left = [*self._open(self.result.subject), left_out_words(self.design, self.cells.left_out)]

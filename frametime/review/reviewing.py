@@ -9,7 +9,6 @@ from itertools import chain
 import numpy as np
 
 from frametime.caveats import Caveat, Weight
-from frametime.review.card_order import order_pairs, place_cards
 from frametime.review.card_repeatability import (
     CardSpread,
     card_spread,
@@ -22,8 +21,8 @@ from frametime.review.cell_summaries import METHODS, carried_caveats, estimate, 
 from frametime.review.design import MetricEntry, ReviewDesign
 from frametime.review.methods import methods_of
 from frametime.review.money_and_power import efficiency_rows, powered_sets, speed_metric, value_rows
-from frametime.review.overall import overall_comparison
-from frametime.review.paragraph import answers, paragraph
+from frametime.review.overall import order_pairs, overall_comparison, place_cards
+from frametime.review.paragraph import story_of
 from frametime.review.result import SCHEMA_VERSION, Coverage, Exclusion, Flag, ReviewResult, UnreadableFile
 from frametime.review.result_tables import CellSummary, TableCells
 from frametime.review.run_set import (
@@ -185,9 +184,11 @@ def review_runs(
         methods=methods_of(design),
         versions={"frametime": __version__, "numpy": np.__version__},
     )
-    paragraphs = {cut.key: paragraph(design, result, cut) for cut in design.cuts}
+    stories = {cut.key: story_of(design, result, cut) for cut in design.cuts}
     return replace(
-        result, paragraphs=paragraphs, answers={cut.key: answers(design, result, cut) for cut in design.cuts}
+        result,
+        paragraphs={key: story.text() for key, story in stories.items()},
+        answers={key: story.answers() for key, story in stories.items()},
     )
 
 

@@ -28,45 +28,26 @@ Key = TypeVar("Key")
 FloatArray = NDArray[np.float64]
 
 
-def classed(statistic: float, critical_5pct: float, critical_1pct: float) -> Outcome:
-    """What ISO 5725-2:1994, 7.3.2 calls the item that gave a statistic.
-
-    Examples
-    --------
-    >>> classed(0.5, 0.4, 0.6)
-    'straggler'
-    """
-    if statistic > critical_1pct:
-        return "outlier"
-    return "straggler" if statistic > critical_5pct else "ok"
-
-
-@dataclass(frozen=True, kw_only=True)
-class _OutlierTest:
-    """A statistic with its critical values."""
+class OutlierTest(NamedTuple):
+    """A statistic with its critical values, and the place of the set or value that gave it."""
 
     statistic: float
     critical_5pct: float
     critical_1pct: float
+    at: int
 
     @property
     def outcome(self) -> Outcome:
-        """The set or value in the words of the standard."""
-        return classed(self.statistic, self.critical_5pct, self.critical_1pct)
+        """What ISO 5725-2:1994, 7.3.2 calls the item.
 
-
-@dataclass(frozen=True, kw_only=True)
-class CochranTest(_OutlierTest):
-    """Cochran's C: the largest of several variances over their sum, with its critical values."""
-
-    largest_at: int
-
-
-@dataclass(frozen=True, kw_only=True)
-class GrubbsTest(_OutlierTest):
-    """Grubbs's G: distance of the farthest value from the mean over the standard deviation, with critical values."""
-
-    farthest_at: int
+        Examples
+        --------
+        >>> OutlierTest(0.5, critical_5pct=0.4, critical_1pct=0.6, at=0).outcome
+        'straggler'
+        """
+        if self.statistic > self.critical_1pct:
+            return "outlier"
+        return "straggler" if self.statistic > self.critical_5pct else "ok"
 
 
 def cochran_critical(n_sets: int, n_runs: float, *, alpha: float) -> float:
@@ -86,14 +67,14 @@ def cochran_critical(n_sets: int, n_runs: float, *, alpha: float) -> float:
     return 1.0 / (1.0 + (n_sets - 1.0) / f_value)
 
 
-def cochran_test(sets: Sequence[FloatArray]) -> CochranTest | None:
-    """Test whether one set scatters more than the others.
+def cochran_test(sets: Sequence[FloatArray]) -> OutlierTest | None:
+    """Test whether one set scatters more than the others: Cochran's C, the largest of several variances over their sum.
 
     Sets of unlike size enter with the mean number of runs (ISO 5725-2 asks for nearly equal numbers).
 
     Returns
     -------
-    CochranTest or None
+    OutlierTest or None
         ``None`` with fewer than two sets of two runs, or when no set scatters at all.
     """
     positions = [at for at, values in enumerate(sets) if len(values) >= 2]
@@ -103,11 +84,11 @@ def cochran_test(sets: Sequence[FloatArray]) -> CochranTest | None:
     if not variances.sum() > 0.0:
         return None
     n_runs = float(np.mean([len(sets[at]) for at in positions]))
-    return CochranTest(
+    return OutlierTest(
         statistic=float(variances.max() / variances.sum()),
         critical_5pct=cochran_critical(len(positions), n_runs, alpha=0.05),
         critical_1pct=cochran_critical(len(positions), n_runs, alpha=0.01),
-        largest_at=positions[int(variances.argmax())],
+        at=positions[int(variances.argmax())],
     )
 
 
@@ -127,10 +108,11 @@ def grubbs_critical(n: int, *, alpha: float) -> float:
     return (n - 1) / math.sqrt(n) * math.sqrt(t * t / (n - 2 + t * t))
 
 
-def grubbs_test(values: FloatArray) -> GrubbsTest | None:
+def grubbs_test(values: FloatArray) -> OutlierTest | None:
     """Test whether the value farthest from the mean of its set is an outlier, on either side.
 
-    The critical values are those of the standard's table for one largest or one smallest value.
+    Grubbs's G is its distance from the mean over the standard deviation. The critical values are those of the
+    standard's table for one largest or one smallest value.
 
     Parameters
     ----------
@@ -138,7 +120,7 @@ def grubbs_test(values: FloatArray) -> GrubbsTest | None:
 
     Returns
     -------
-    GrubbsTest or None
+    OutlierTest or None
         ``None`` with fewer than three values, or when they do not scatter at all.
 
     References
@@ -148,7 +130,7 @@ def grubbs_test(values: FloatArray) -> GrubbsTest | None:
     Examples
     --------
     >>> found = grubbs_test(np.array([10.0, 10.1, 9.9, 10.0, 12.0]))
-    >>> found.farthest_at, found.outcome
+    >>> found.at, found.outcome
     (4, 'outlier')
     """
     values = np.asarray(values, np.float64)
@@ -159,11 +141,11 @@ def grubbs_test(values: FloatArray) -> GrubbsTest | None:
     if not spread > 0.0:
         return None
     at = int(distances.argmax())
-    return GrubbsTest(
+    return OutlierTest(
         statistic=float(distances[at]) / spread,
         critical_5pct=grubbs_critical(values.size, alpha=0.025),
         critical_1pct=grubbs_critical(values.size, alpha=0.005),
-        farthest_at=at,
+        at=at,
     )
 
 
@@ -178,7 +160,7 @@ def poolable(sets: Mapping[Key, FloatArray]) -> tuple[list[Key], list[Key]]:
         test = cochran_test([sets[key] for key in kept])
         if test is None or test.statistic <= test.critical_1pct:
             break
-        aside.append(kept.pop(test.largest_at))
+        aside.append(kept.pop(test.at))
     return kept, aside
 
 

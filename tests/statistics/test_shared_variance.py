@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from scipy import integrate, special, stats
 
 from frametime.statistics.outlier_tests import TAIL_FREEDOM, ScatterLaw, chance_beyond
-from frametime.statistics.shared_variance import (
+from frametime.statistics.repeatability import (
     VariancePrior,
     scatter_law,
     shared_variances,
