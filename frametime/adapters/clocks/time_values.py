@@ -8,6 +8,7 @@ after the decimal mark are taken as integers, and texts with an exponent as frac
 from __future__ import annotations
 
 from collections.abc import Sequence
+from decimal import Decimal
 from fractions import Fraction
 from typing import Any, Final, NamedTuple
 
@@ -208,12 +209,11 @@ def _numbers(texts: Any, unit: Unit) -> TimeValues:
     ok &= np.abs(scaled) < _MAX_NS
     scaled = np.where(ok, scaled, 0.0)
     ns_exact = np.rint(scaled).astype(np.int64)
-    large = np.flatnonzero(ok & plain & (np.abs(scaled) >= EXACT_FLOAT_NS))
+    large = np.flatnonzero(ok & (np.abs(scaled) >= EXACT_FLOAT_NS))
     if large.size:
-        ns_exact[large] = _large(kept, large, unit)
-    with_exponent = np.flatnonzero(ok & ~plain & (np.abs(scaled) >= EXACT_FLOAT_NS))
-    if with_exponent.size:
-        ns_exact[with_exponent] = _large_with_exponent(kept, with_exponent, unit)
+        exact = _exact(kept, large, unit.ns)
+        ns_exact[large] = 0 if exact is None else exact
+        ok[large] &= exact is not None
     return TimeValues(ns=ns_exact, ok=_mask(ok))
 
 
@@ -233,28 +233,18 @@ def _mask(ok: NDArray[np.bool_]) -> NDArray[np.bool_] | None:
     return None if ok.all() else ok
 
 
-def _large(texts: Any, rows: NDArray[np.int64], unit: Unit) -> NDArray[np.int64]:
-    """Exact times of plain decimal texts that are too large for float64: whole and fraction as integers."""
+def _exact(texts: Any, rows: NDArray[np.int64], unit_ns: Fraction) -> NDArray[np.int64] | None:
+    """Exact times of texts that are too large for float64; ``None`` where one has more digits than any clock."""
+    import pyarrow as pa
+
     pc = compute()
-    assert unit.ns is not None
-    chosen = pc.take(texts, arrow_int64(rows))
-    parts = pc.extract_regex(chosen, r"^(?P<sign>-?)(?P<whole>[0-9]*)\.?(?P<fraction>[0-9]*)$")
-    negative = bools(pc.match_substring(chosen, "-"))
-    whole = _integers(pc.struct_field(parts, [1]))
-    digits = 15
-    fraction = _integers(pc.utf8_slice_codeunits(pc.utf8_rpad(pc.struct_field(parts, [2]), digits, "0"), 0, digits))
-    # fraction of a unit in ns: at most 3.6e12 ns a unit, so in two steps to stay inside int64
-    factor = float(unit.ns)
-    part = np.rint(fraction.astype(np.float64) / 10.0**digits * factor).astype(np.int64)
-    ns = whole * int(unit.ns) + part
-    return np.where(negative, -ns, ns)
-
-
-def _large_with_exponent(texts: Any, rows: NDArray[np.int64], unit: Unit) -> NDArray[np.int64]:
-    """The same of texts with an exponent, one by one: hardly a log writes such times so."""
-    assert unit.ns is not None
-    chosen = compute().take(texts, arrow_int64(rows)).to_pylist()
-    return np.array([round(Fraction(text) * Fraction(unit.ns)) for text in chosen], dtype=np.int64)
+    chosen = pc.replace_substring_regex(pc.take(texts, arrow_int64(rows)), r"(\.[0-9]{30})[0-9]+", r"\1")
+    factor = text_scalar(str(Decimal(unit_ns.numerator) / unit_ns.denominator)).cast(pa.decimal128(22, 9))
+    try:
+        scaled = pc.multiply(pc.cast(chosen, pa.decimal256(52, 30)), factor)
+        return np.asarray(numpy_of(pa.chunked_array([pc.cast(pc.round(scaled), pa.int64())])), dtype=np.int64)
+    except pa.ArrowInvalid:
+        return None
 
 
 def _integers(texts: Any) -> NDArray[np.int64]:

@@ -90,14 +90,16 @@ def chosen(values: NDArray[Any], rows: NDArray[np.int64] | None) -> NDArray[Any]
     return values if rows is None else values[rows]
 
 
-def from_frame_times(frame_times: TimeValues, rows: NDArray[np.int64] | None, rules: ClockRules) -> Timeline:
-    """Timestamps from frame times alone: the first frame begins at 0."""
+def from_frame_times(
+    frame_times: TimeValues, rows: NDArray[np.int64] | None, rules: ClockRules, *, origin_ns: int = 0
+) -> Timeline:
+    """Timestamps from frame times alone: the first frame begins at 0, or where it is told to."""
     durations, good = usable_frame_times(frame_times, rows)
     bad = NO_ROWS
     if good is not None:
         durations, rows, bad = good_only(durations, good, rows)
     return Timeline(
-        timestamps_ns=cumulated(0, durations, rules),
+        timestamps_ns=cumulated(origin_ns, durations, rules),
         rows=rows,
         starts_before=True,
         bad_rows=bad,
