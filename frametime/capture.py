@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 from frametime.caveats import Caveat
 
@@ -70,8 +70,7 @@ class Conditions:
         )
 
 
-@dataclass(frozen=True, kw_only=True)
-class RejectedRow:
+class RejectedRow(NamedTuple):
     """A row that was left out: its line in the file, counted from 1, and why."""
 
     line: int

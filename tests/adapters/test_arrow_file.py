@@ -197,14 +197,14 @@ def stored(form: str) -> bytes:
 @pytest.mark.parametrize(
     ("content", "says"),
     [
-        (b"not json", "the metadata are no JSON"),
-        (b"[]", "the metadata is no table"),
+        (b"not json", "its metadata cannot be read .JSON is malformed"),
+        (b"[]", "its metadata cannot be read .Expected `object`, got `array`"),
         (b"{}", "version None"),
         (b'{"version": 2}', "version 2"),
-        (b'{"version": 1}', "conditions is no table"),
-        (b'{"version": 1, "conditions": {"card": 5}}', "conditions holds other things than texts"),
-        (b"\xff\xfe", "the metadata are no JSON"),
-        (b"[" * 100_000, "the metadata are no JSON"),
+        (b'{"version": 1}', "missing required field `provenance`"),
+        (b'{"version": 1, "conditions": {"card": 5}}', r"Expected `str \| null`, got `int` - at `\$.conditions.card`"),
+        (b"\xff\xfe", "its metadata cannot be read"),
+        (b"[" * 100_000, "its metadata cannot be read"),
     ],
 )
 def test_bad_metadata(content: bytes, says: str) -> None:

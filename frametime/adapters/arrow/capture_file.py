@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import base64
-import json
 import os
 from collections.abc import Mapping
-from dataclasses import fields, replace
+from dataclasses import replace
 from pathlib import Path
-from types import MappingProxyType
-from typing import TYPE_CHECKING, Any, BinaryIO, Final, NoReturn
+from typing import TYPE_CHECKING, BinaryIO, Final, NoReturn
 
+import msgspec
 import numpy as np
+from msgspec import Struct
 
 from frametime.adapters.arrow.arrow_columns import numpy_of
 from frametime.adapters.arrow.arrow_source import open_arrow
@@ -19,17 +18,8 @@ from frametime.adapters.base import ParsedLog, ReadOptions
 from frametime.adapters.columns.words import NANOSECOND, unit_named
 from frametime.adapters.frames.streams import unnamed_stream
 from frametime.adapters.result_tables import METADATA_KEY, no_capture, writer_of_schema
-from frametime.capture import (
-    FRAME_COLUMNS,
-    SENSOR_COLUMNS,
-    TIME_COLUMN,
-    Capture,
-    Conditions,
-    Provenance,
-    RejectedRow,
-    SensorTrace,
-)
-from frametime.caveats import Caveat, Weight
+from frametime.capture import FRAME_COLUMNS, SENSOR_COLUMNS, TIME_COLUMN, Capture, Conditions, Provenance, SensorTrace
+from frametime.caveats import Caveat
 from frametime.errors import EndingError, OutputError, ReadError, printable
 
 if TYPE_CHECKING:
@@ -48,7 +38,7 @@ def store_capture(capture: Capture, path: str | os.PathLike[str], *, force: bool
     if target.suffix.casefold() not in ENDINGS:
         raise EndingError.at(name, f"the ending is '{printable(target.suffix)}'", helps="use .arrow or .parquet")
     table = _with_units(capture.frames, FRAME_COLUMNS)
-    table = table.replace_schema_metadata({METADATA_KEY: _to_json(capture).encode("utf-8")})
+    table = table.replace_schema_metadata({METADATA_KEY: _to_json(capture)})
     with claiming([target], force=force), replacing(target) as temporary:
         try:
             _write_table(table, temporary, is_parquet=target.suffix.casefold() == ".parquet")
@@ -79,172 +69,113 @@ def _with_units(table: pa.Table, columns: Mapping[str, tuple[str, str, str]]) ->
     return pa.Table.from_arrays(table.columns, schema=schema)
 
 
-# -- to JSON -----------------------------------------------------------------------------------------------------------
+class _StoredSensors(Struct, frozen=True, kw_only=True):
+    """Sensors as they stand in the JSON: the samples as an Arrow IPC stream."""
+
+    samples: bytes
+    alignment: str
+    provenance: Provenance
+    missing_counts: dict[str, int]
+    caveats: tuple[Caveat, ...]
+    clock_doubt_s: float = 0.0
 
 
-def _to_json(capture: Capture) -> str:
-    content = {
-        "version": FORMAT_VERSION,
-        "provenance": _provenance_out(capture.provenance),
-        "conditions": {item.name: getattr(capture.conditions, item.name) for item in fields(Conditions)},
-        "caveats": [_caveat_out(caveat) for caveat in capture.caveats],
-        "sensors": None if capture.sensors is None else _sensors_out(capture.sensors),
-    }
-    return json.dumps(content, ensure_ascii=True, allow_nan=False, sort_keys=True)
+class _Stored(Struct, frozen=True, kw_only=True):
+    """All of a capture but its frames, as it stands in the JSON."""
+
+    version: int = FORMAT_VERSION
+    provenance: Provenance
+    conditions: Conditions
+    caveats: tuple[Caveat, ...]
+    sensors: _StoredSensors | None
 
 
-def _provenance_out(provenance: Provenance) -> dict[str, Any]:
-    found = {item.name: getattr(provenance, item.name) for item in fields(Provenance)}
-    found["rejected_rows"] = [[row.line, row.reason] for row in provenance.rejected_rows]
-    found["evidence"] = list(provenance.evidence)
-    found["options"], found["metadata"] = dict(provenance.options), dict(provenance.metadata)
-    return found
+class _Version(Struct):
+    """What version the JSON says."""
+
+    version: object = None
 
 
-def _caveat_out(caveat: Caveat) -> dict[str, Any]:
-    return {
-        "code": caveat.code,
-        "message": caveat.message,
-        "weight": caveat.weight.value,
-        "metrics": list(caveat.metrics),
-    }
+def _to_json(capture: Capture) -> bytes:
+    sensors = None
+    if (trace := capture.sensors) is not None:
+        sensors = _StoredSensors(
+            samples=_ipc_stream(_with_units(trace.samples, SENSOR_COLUMNS)),
+            alignment=trace.alignment,
+            provenance=trace.provenance,
+            missing_counts=dict(trace.missing_counts),
+            caveats=trace.caveats,
+            clock_doubt_s=trace.clock_doubt_s,
+        )
+    stored = _Stored(
+        provenance=capture.provenance, conditions=capture.conditions, caveats=capture.caveats, sensors=sensors
+    )
+    return msgspec.json.encode(stored, order="sorted", enc_hook=dict)
 
 
-def _sensors_out(sensors: SensorTrace) -> dict[str, Any]:
+def _ipc_stream(table: pa.Table) -> bytes:
     import pyarrow as pa
 
-    table = _with_units(sensors.samples, SENSOR_COLUMNS)
     sink = pa.BufferOutputStream()
     with pa.ipc.new_stream(sink, table.schema) as writer:
         writer.write_table(table)
-    return {
-        "samples": base64.b64encode(sink.getvalue()).decode("ascii"),
-        "alignment": sensors.alignment,
-        "provenance": _provenance_out(sensors.provenance),
-        "missing_counts": dict(sensors.missing_counts),
-        "caveats": [_caveat_out(caveat) for caveat in sensors.caveats],
-        "clock_doubt_s": sensors.clock_doubt_s,
-    }
+    content: bytes = sink.getvalue().to_pybytes()
+    return content
 
 
-# -- from JSON ---------------------------------------------------------------------------------------------------------
+def _refuse(name: str, what: str) -> NoReturn:
+    raise ReadError.at(name, f"the stored capture is damaged: {what}", helps="convert the log again")
 
 
-class _Stored:
-    """Takes the parts of the stored JSON apart; each part that is not as written is named."""
-
-    def __init__(self, name: str) -> None:
-        self.name = name
-
-    def refuse(self, key: str, found: str) -> NoReturn:
-        raise ReadError.at(self.name, f"the stored capture is damaged: {key} {found}", helps="convert the log again")
-
-    def mapping(self, value: object, key: str) -> dict[str, Any]:
-        if not isinstance(value, dict):
-            self.refuse(key, "is no table")
-        return value
-
-    def texts(self, value: object, key: str) -> dict[str, str]:
-        table = self.mapping(value, key)
-        if not all(isinstance(item, str) for item in table.values()):
-            self.refuse(key, "holds other things than texts")
-        return table
-
-    def of_type(self, value: object, kind: type, key: str) -> Any:
-        if not isinstance(value, kind) or (kind is int and isinstance(value, bool)):
-            self.refuse(key, f"is {printable(repr(value), limit=40)}")
-        return value
-
-    def caveats(self, value: object) -> tuple[Caveat, ...]:
-        found = []
-        for item in self.of_type(value, list, "caveats"):
-            table = self.mapping(item, "caveats")
-            if table.get("weight") not in {weight.value for weight in Weight}:
-                self.refuse("caveats", "have an unknown weight")
-            metrics = self.of_type(table.get("metrics"), list, "caveats.metrics")
-            found.append(
-                Caveat(
-                    code=self.of_type(table.get("code"), str, "caveats.code"),
-                    message=printable(self.of_type(table.get("message"), str, "caveats.message"), limit=2000),
-                    weight=Weight(table["weight"]),
-                    metrics=tuple(self.of_type(metric, str, "caveats.metrics") for metric in metrics),
-                )
+def _from_json(metadata: bytes, name: str) -> _Stored:
+    try:
+        version = msgspec.json.decode(metadata, type=_Version).version
+        if version != FORMAT_VERSION:
+            raise ReadError.at(
+                name,
+                f"the stored capture has version {printable(repr(version), limit=20)}",
+                helps=f"this package reads version {FORMAT_VERSION}: update it",
             )
-        return tuple(found)
-
-    def provenance(self, value: object) -> Provenance:
-        table = self.mapping(value, "provenance")
-        recorded = table.get("recorded_from_utc")
-        if recorded is not None:
-            self.of_type(recorded, str, "recorded_from_utc")
-        rejected = []
-        for row in self.of_type(table.get("rejected_rows"), list, "rejected_rows"):
-            if not isinstance(row, list) or len(row) != 2:
-                self.refuse("rejected_rows", "are not pairs")
-            line, reason = self.of_type(row[0], int, "rejected_rows"), self.of_type(row[1], str, "rejected_rows")
-            rejected.append(RejectedRow(line=line, reason=reason))
-        evidence = self.of_type(table.get("evidence"), list, "evidence")
-        return Provenance(
-            **{
-                key: self.of_type(table.get(key), str, key) for key in ("file_name", "sha256", "adapter", "layout_toml")
-            },
-            **{key: self.of_type(table.get(key), int, key) for key in ("size_bytes", "rows_read", "rows_rejected")},
-            rejected_rows=tuple(rejected),
-            evidence=tuple(self.of_type(sentence, str, "evidence") for sentence in evidence),
-            options=MappingProxyType(self.texts(table.get("options"), "options")),
-            metadata=MappingProxyType(self.texts(table.get("metadata"), "metadata")),
-            recorded_from_utc=recorded,
-        )
-
-    def conditions(self, value: object) -> Conditions:
-        table = self.mapping(value, "conditions")
-        known = {item.name for item in fields(Conditions)}
-        kept = {key: item for key, item in table.items() if key in known and item is not None}
-        return Conditions(**self.texts(kept, "conditions"))
-
-    def sensors(self, value: object) -> SensorTrace | None:
-        if value is None:
-            return None
-        table = self.mapping(value, "sensors")
-        counts = self.mapping(table.get("missing_counts"), "missing_counts")
-        return SensorTrace(
-            samples=self._samples(self.of_type(table.get("samples"), str, "sensors.samples")),
-            alignment=self.of_type(table.get("alignment"), str, "alignment"),
-            provenance=self.provenance(table.get("provenance")),
-            missing_counts=MappingProxyType({k: self.of_type(v, int, "missing_counts") for k, v in counts.items()}),
-            caveats=self.caveats(table.get("caveats")),
-            clock_doubt_s=self.of_type(table.get("clock_doubt_s", 0.0), float, "clock_doubt_s"),
-        )
-
-    def _samples(self, text: str) -> pa.Table:
-        import pyarrow as pa
-
-        try:
-            table = pa.ipc.open_stream(pa.py_buffer(base64.b64decode(text, validate=True))).read_all()
-            table.validate(full=True)
-        except (pa.ArrowException, OSError, ValueError) as error:
-            self.refuse("sensors.samples", f"cannot be read ({printable(str(error), limit=60)})")
-        for field in table.schema:
-            if field.name not in SENSOR_COLUMNS or str(field.type) != _type_name(SENSOR_COLUMNS[field.name][0]):
-                self.refuse(
-                    "sensors.samples", f"hold a column {printable(field.name, limit=40)!r} of type {field.type}"
-                )
-        if "time_ns" not in table.column_names:
-            self.refuse("sensors.samples", "hold no time_ns")
-        self.rising(table, "time_ns")
-        return table
-
-    def rising(self, table: pa.Table, column: str) -> None:
-        """Refuse times that are null or do not rise."""
-        if table.column(column).null_count:
-            self.refuse(column, "has empty cells")
-        values = numpy_of(table.column(column))
-        if values.size > 1 and not (values[1:] > values[:-1]).all():
-            self.refuse(column, "does not rise")
+        return msgspec.json.decode(metadata, type=_Stored)
+    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
+        _refuse(name, f"its metadata cannot be read ({printable(str(error), limit=100)})")
 
 
-def _type_name(kind: str) -> str:
-    return "double" if kind == "float64" else kind
+def _checked(table: pa.Table, columns: Mapping[str, tuple[str, str, str]], time: str, name: str) -> pa.Table:
+    """A table of a capture, with units; refused where it is not as one is written: types, and times that rise."""
+    for field in table.schema:
+        if field.name not in columns or str(field.type).replace("double", "float64") != columns[field.name][0]:
+            _refuse(name, f"it holds a column {printable(field.name, limit=40)!r} of type {field.type}")
+    if table.column_names.count(time) != 1 or len(set(table.column_names)) != table.num_columns:
+        _refuse(name, f"it holds no single {time}")
+    if table.column(time).null_count:
+        _refuse(name, f"{time} has empty cells")
+    stamps = numpy_of(table.column(time))
+    if not (stamps[1:] > stamps[:-1]).all():
+        _refuse(name, f"{time} does not rise")
+    return _with_units(table, columns)
+
+
+def _sensors(stored: _StoredSensors, name: str) -> SensorTrace:
+    import pyarrow as pa
+
+    try:
+        table = pa.ipc.open_stream(pa.py_buffer(stored.samples)).read_all()
+        table.validate(full=True)
+    except (pa.ArrowException, OSError, ValueError) as error:
+        _refuse(name, f"its sensors cannot be read ({printable(str(error), limit=60)})")
+    return SensorTrace(
+        samples=_checked(table, SENSOR_COLUMNS, "time_ns", name),
+        alignment=stored.alignment,
+        provenance=stored.provenance,
+        missing_counts=stored.missing_counts,
+        caveats=_printable(stored.caveats),
+        clock_doubt_s=stored.clock_doubt_s,
+    )
+
+
+def _printable(caveats: tuple[Caveat, ...]) -> tuple[Caveat, ...]:
+    return tuple(replace(caveat, message=printable(caveat.message, limit=2000)) for caveat in caveats)
 
 
 def read_stored(log: BinaryIO, options: ReadOptions) -> ParsedLog | None:
@@ -288,34 +219,17 @@ def stored_capture(table: pa.Table, metadata: bytes, name: str) -> Capture:
     ReadError
         If a part is not as it was written; the message names it.
     """
-    stored = _Stored(name)
-    try:
-        content = json.loads(metadata.decode("utf-8"))
-    except (UnicodeDecodeError, ValueError, RecursionError) as error:
-        stored.refuse("the metadata", f"are no JSON ({printable(str(error), limit=60)})")
-    content = stored.mapping(content, "the metadata")
-    version = content.get("version")
-    if version != FORMAT_VERSION:
-        raise ReadError.at(
-            name,
-            f"the stored capture has version {printable(repr(version), limit=20)}",
-            helps=f"this package reads version {FORMAT_VERSION}: update it",
-        )
-    for field in table.schema:
-        if field.name not in FRAME_COLUMNS or str(field.type) != FRAME_COLUMNS[field.name][0]:
-            stored.refuse("frames", f"hold a column {printable(field.name, limit=40)!r} of type {field.type}")
-    if TIME_COLUMN not in table.column_names or len(set(table.column_names)) != table.num_columns:
-        stored.refuse("frames", f"hold no single {TIME_COLUMN}")
+    stored = _from_json(metadata, name)
+    frames = _checked(table, FRAME_COLUMNS, TIME_COLUMN, name)
     if table.num_rows < 3:
         raise ReadError.at(name, "there is less than two frames", helps="record the run again")
-    stored.rising(table, TIME_COLUMN)
     span = np.asarray(numpy_of(table.column(TIME_COLUMN)), dtype=np.float64)
     if float(span[-1] - span[0]) > 2.0**62:
-        stored.refuse(TIME_COLUMN, "spans more than 146 years")
+        _refuse(name, f"{TIME_COLUMN} spans more than 146 years")
     return Capture(
-        frames=_with_units(table, FRAME_COLUMNS),
-        conditions=stored.conditions(content.get("conditions")),
-        provenance=stored.provenance(content.get("provenance")),
-        sensors=stored.sensors(content.get("sensors")),
-        caveats=stored.caveats(content.get("caveats")),
+        frames=frames,
+        conditions=stored.conditions,
+        provenance=stored.provenance,
+        sensors=None if stored.sensors is None else _sensors(stored.sensors, name),
+        caveats=_printable(stored.caveats),
     )
