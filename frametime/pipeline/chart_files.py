@@ -211,9 +211,8 @@ def plot_run(
     OutputError
         If the file is there already, its ending is no format, or it cannot be written.
     """
-    from frametime.render.charts.endurance import draw_endurance
     from frametime.render.charts.figure_files import format_of, write_figure
-    from frametime.render.charts.frame_times import draw_frame_times
+    from frametime.render.charts.frame_times import draw_endurance, draw_frame_times
 
     n_columns = _VECTOR_COLUMNS if format_of(out_path) != "png" else None
     refuse_existing([out_path], force=force)
@@ -298,7 +297,7 @@ class _ComparedFigures:
 
     def of_keys(self, keys: Collection[str]) -> dict[str, Drawing]:
         """Name of each figure, in the order of the catalog, and what draws it."""
-        from frametime.render.charts.frame_time_panels import MOST_RUNS
+        from frametime.render.charts.run_traces import MOST_RUNS
 
         n_runs = len(self.captures)
         n_groups = -(-n_runs // MOST_RUNS)
@@ -347,7 +346,7 @@ class _ComparedFigures:
         return draw_frame_times(capture, run, self.theme, label=label_of(run) if common else labels[number])
 
     def _of_several(self, key: str, group: slice) -> Any:
-        from frametime.render.charts.frame_time_panels import draw_frame_time_panels
+        from frametime.render.charts.frame_times import draw_frame_time_panels
         from frametime.render.charts.run_distributions import draw_distribution, draw_percentiles
 
         draw, kind = {

@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 HERE = Path(__file__).parent
-sys.path.insert(0, str(HERE))
+sys.path[:0] = [str(HERE), str(HERE.parent / "samples")]
 
 from capture_samples import measured, sample_capture  # noqa: E402
 from chart_reading import pixels  # noqa: E402
@@ -25,9 +25,9 @@ from review_samples import sample_review  # noqa: E402
 from frametime.render.charts.card_bars import draw_standings  # noqa: E402
 from frametime.render.charts.figure_files import figure_bytes  # noqa: E402
 from frametime.render.charts.frame_times import draw_frame_times  # noqa: E402
-from frametime.render.charts.ratios import draw_ratios  # noqa: E402
+from frametime.render.charts.matrix import draw_verdict_matrix  # noqa: E402
+from frametime.render.charts.points import draw_ratios  # noqa: E402
 from frametime.render.charts.theme import Theme  # noqa: E402
-from frametime.render.charts.verdict_matrix import draw_verdict_matrix  # noqa: E402
 
 BASELINE = HERE / "baseline"
 BLOCK = 15

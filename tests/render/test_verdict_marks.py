@@ -6,7 +6,7 @@ import unicodedata
 
 import pytest
 
-from frametime.render.charts.review_labels import verdict_mark
+from frametime.render.charts.review_view import verdict_mark
 from frametime.render.charts.theme import PALETTES
 from frametime.render.review_words import VERDICTS
 from frametime.render.tables.parts import VERDICT_MARKS

@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
-from frametime.render.charts.text_fit import text_width_pt
+from frametime.render.charts.text_fit import drawable, text_width_pt
 from frametime.render.numbers import format_like
 from frametime.review.result_tables import CellComparison, OverallComparison
 
@@ -50,7 +50,7 @@ def tick_labels(ticks: Sequence[float]) -> list[str]:
         ),
         6,
     )
-    return [format_like(tick, decimals=decimals) for tick in ticks]
+    return [drawable(format_like(tick, decimals=decimals)) for tick in ticks]
 
 
 def size_of(axes: Axes) -> tuple[float, float]:
@@ -75,13 +75,8 @@ def set_y_ticks(axes: Axes, em_pt: float, *, spacing_em: float = 3.4) -> None:
     axes.set_yticks(ticks, tick_labels(ticks))
 
 
-def spaced_labels(
-    axes: Axes, ticks: Sequence[float], labels: Sequence[str], em_pt: float, *, overhang_pt: float = math.inf
-) -> list[str]:
-    """Labels, emptied where one would come too near to the one before or beyond the edge of the figure.
-
-    ``overhang_pt`` is how far a label may stick out of its own panel.
-    """
+def spaced_labels(axes: Axes, ticks: Sequence[float], labels: Sequence[str], em_pt: float) -> list[str]:
+    """Labels, emptied where one would come too near to the one before or beyond the edge of the figure."""
     width_pt = size_of(axes)[0]
     figure = axes.figure
     end_pt = (figure.bbox.width - axes.get_window_extent().x0) / figure.dpi * 72.0 - 0.4 * em_pt
@@ -92,8 +87,7 @@ def spaced_labels(
         x, _ = to_axes.transform((tick, axes.get_ylim()[0]))
         half_pt = text_width_pt(label, em_pt) / 2.0
         start, end = float(x) * width_pt - half_pt, float(x) * width_pt + half_pt
-        sticks_out = start < -overhang_pt or end > width_pt + overhang_pt
-        if start < last_end + 1.0 * em_pt or end > end_pt or sticks_out:
+        if start < last_end + 1.0 * em_pt or end > end_pt:
             kept.append("")
         else:
             kept.append(label)
@@ -125,13 +119,11 @@ def set_tail_scale(axes: Axes, highest_pct: float, em_pt: float) -> None:
     axes.set_xscale("function", functions=(tail_position, tail_share_pct))
     axes.set_xlim(0.0, highest_pct)
     ticks = [tick for tick in TAIL_TICKS_PCT if tick <= highest_pct]
-    axes.set_xticks(ticks, spaced_labels(axes, ticks, [f"{tick:g} %" for tick in ticks], em_pt))
+    axes.set_xticks(ticks, spaced_labels(axes, ticks, [drawable(f"{tick:g} %") for tick in ticks], em_pt))
     axes.set_xticks([], minor=True)
 
 
-def set_ratio_scale(
-    axes: Axes, low: float, high: float, em_pt: float, *, spacing_em: float = 5.6, overhang_pt: float = math.inf
-) -> None:
+def set_ratio_scale(axes: Axes, low: float, high: float, em_pt: float, *, spacing_em: float = 5.6) -> None:
     """A ratio on a logarithmic x axis, labelled as a change in percent; 0 % stands at equal.
 
     On this scale "twice" and "half" lie equally far from the middle, so that neither card is favored by being the
@@ -152,8 +144,31 @@ def set_ratio_scale(
             pairs = sorted([*pairs, (1.5, "× 1.5"), (1.0 / 1.5, "÷ 1.5")])
     pairs = [(ratio, label) for ratio, label in pairs if low <= ratio <= high]
     ticks = [ratio for ratio, _ in pairs]
-    axes.set_xticks(ticks, spaced_labels(axes, ticks, [label for _, label in pairs], em_pt, overhang_pt=overhang_pt))
+    axes.set_xticks(ticks, spaced_labels(axes, ticks, [label for _, label in pairs], em_pt))
     axes.set_xticks([], minor=True)
+
+
+def set_change_ticks(axes: Axes, em_pt: float, *, unit: str) -> None:
+    """Signed ticks around 0 on an x axis in percent: the middle and one to each side at least, clear of the edges."""
+    high = axes.get_xlim()[1]
+    most = max(2, int(size_of(axes)[0] / (6.0 * em_pt)))
+    ticks: list[float] = []
+    while len(ticks) < 3:
+        ticks = [tick for tick in round_ticks(-high, high, most) if abs(tick) < 0.86 * high]
+        most += 1
+    axes.set_xticks(ticks, spaced_labels(axes, ticks, signed_labels(ticks, unit), em_pt))
+    axes.grid(axis="x", visible=False)
+
+
+def signed_labels(ticks: Sequence[float], unit: str) -> list[str]:
+    """Labels of changes, with their signs.
+
+    Examples
+    --------
+    >>> signed_labels([-5.0, 0.0, 5.0], " %")
+    ['−5 %', '0 %', '+5 %']
+    """
+    return [f"{'+' if tick > 0 else ''}{label}{unit}" for tick, label in zip(ticks, tick_labels(ticks), strict=True)]
 
 
 def _change_label(change_pct: float) -> str:

@@ -1,115 +1,98 @@
-"""Every card as bars, best first: means over the cells of a cut, values in one scene, its cost and its power."""
+"""Cards as bars, best first: means over the cells of a cut, values in a scene, two cards in all scenes, costs."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from typing import Any, Final
+from collections.abc import Mapping, Sequence
+from typing import Final
 
-from matplotlib.figure import Figure
-
-from frametime.render.charts.bar_panels import (
-    MOST_ROWS,
-    Bar,
-    BarPanel,
-    BarRow,
-    bar_key,
-    draw_bar_panels,
-    greatest_end,
-    metrics_that_fit,
-)
-from frametime.render.charts.chart_sheet import KeyEntry, Sheet
-from frametime.render.charts.review_labels import (
-    apart_note,
-    card_index,
-    cells_words,
-    comparisons_of,
-    definition_words,
-    even_parts,
-    page_of,
-    page_words,
-    run_words,
-)
-from frametime.render.charts.theme import Theme
-from frametime.render.numbers import format_quantity
+from frametime.render.charts.bars import SHADES, Bar, BarPanel, BarRow, Bars, bar_layout, greatest_end
+from frametime.render.charts.chart_sheet import Chart, KeyEntry
+from frametime.render.charts.review_view import Cell, PagedChart, ReviewView, even_parts
+from frametime.render.numbers import NOT_AVAILABLE, format_quantity
 from frametime.review.result import ReviewResult
-from frametime.review.result_tables import CellSummary, Standing
+from frametime.review.result_tables import Estimate, Standing
 from frametime.statistics.differences import Interval
 from frametime.units import shown_unit
-from frametime.words import counted, joined
+from frametime.words import counted, joined, percent_change
+
+MOST_ROWS: Final = 20
+"""Cards of one figure."""
 
 MOST_PANELS: Final = 3
 """Resolutions side by side on one figure."""
 
-_MOST_NARROW_PANELS: Final = 2
+_MOST_METRICS: Final = 3
+_MOST_SCENES: Final = 11
+
+ScenePage = tuple[tuple[str, ...], slice]
 
 
-def standings_pages(result: ReviewResult) -> list[slice]:
-    """Cards of each figure that the standings of one cut need, by their rank: about as many on each."""
-    return even_parts(len(result.cards), MOST_ROWS)
+def metrics_that_fit(result: ReviewResult, n_rows: int) -> tuple[str, ...]:
+    """Metrics in the unit of the headline that can be shown together for so many cards, the headline first."""
+    first = result.metric(result.headline)
+    alike = [item.key for item in result.metrics if (item.unit, item.better) == (first.unit, first.better)]
+    alike = sorted(alike, key=lambda key: key != first.key)[:_MOST_METRICS]
+    return tuple(alike[: bar_layout(n_rows, len(alike))[0]])
 
 
-def draw_standings(result: ReviewResult, theme: Theme, *, cut: str = "all", page: int = 0) -> Figure:
-    """Mean of every card over the cells of a cut, best first, with ties as ties.
+def _key(view: ReviewView, metrics: Sequence[str]) -> list[KeyEntry]:
+    """A shade for each of several metrics, and the ground of the subject."""
+    palette = view.theme.palette
+    shades = zip(metrics, SHADES, strict=False) if len(metrics) > 1 else ()
+    entries = [KeyEntry(view.metric(key).label, palette.undecided, "patch", alpha=shade) for key, shade in shades]
+    return entries + ([KeyEntry("what this review is about", palette.band, "patch")] if view.result.subject else [])
 
-    Parameters
-    ----------
-    result : ReviewResult
-    theme : Theme
-    cut : str
-        Key of the cut.
-    page : int
-        From 0; very many cards are drawn on several pages.
 
-    Raises
-    ------
-    ValueError
-        If there is no such page.
-    """
-    pages = standings_pages(result)
-    shown = page_of(pages, page)
+def _row(view: ReviewView, card: str, bars: Sequence[Bar], remark: str, short: str) -> BarRow:
+    return BarRow(view.label(card), remark, short, bars, is_subject=card in view.result.subject)
+
+
+def _bars_of(card: int, estimates: Sequence[Standing | Estimate | None]) -> list[Bar]:
+    """A bar for each metric that is known."""
+    found = []
+    for metric, item in enumerate(estimates):
+        if isinstance(item, Standing):
+            value, interval = item.mean_value, item.mean_interval
+        else:
+            value, interval = (None, None) if item is None else (item.value, item.interval)
+        if value is not None:
+            found.append(Bar(value, interval, card, metric))
+    return found
+
+
+def _unit_values(view: ReviewView, metrics: Sequence[str]) -> dict[str, str]:
+    """Unit of the bars, which way is better, and what the metrics are."""
+    first = view.metric(metrics[0])
+    unit = shown_unit(first.unit)
+    better = f"{f'{first.label}, ' if len(metrics) == 1 else ''}{unit}: {first.better} is better."
+    return {"unit": unit, "better": better, "definitions": view.definitions(metrics)}
+
+
+def _standings_pages(view: ReviewView, *, cut: str = "all") -> list[slice]:
+    """Cards of each figure by their rank; none of a cut without a cell in common."""
+    known = any(item.cut == cut and item.mean_value is not None for item in view.result.standings)
+    return even_parts(len(view.result.cards), MOST_ROWS) if known else []
+
+
+def _standings(view: ReviewView, shown: slice, *, cut: str = "all") -> Chart:
+    result = view.result
     metrics = metrics_that_fit(result, len(result.cards))
-    standings = {
-        metric: {item.card: item for item in result.standings if (item.cut, item.metric) == (cut, metric)}
-        for metric in metrics
-    }
+    standings = {(item.metric, item.card): item for item in result.standings if item.cut == cut}
     ranked = [item.card for item in best_first(result, cut)]
     cards = [*ranked, *(card.key for card in result.cards if card.key not in ranked)]
-    rows = [_standing_row(result, standings, metrics, card, theme) for card in cards]
-    headline = result.metric(metrics[0])
-    unit = shown_unit(headline.unit)
-    entry, cells = result.cut(cut), result.cells_of(cut)
-    within = "" if entry == result.cuts[0] else f" ({entry.definition})"
-    only = f"{headline.label}, " if len(metrics) == 1 else ""
-    return _draw(
-        theme,
-        [BarPanel(name="", unit=unit, rows=rows, greatest=greatest_end(rows), shown=shown)],
-        bar_key(result, metrics, theme),
-        title=f"{result.title}: {entry.label}{page_words(page, len(pages))}",
-        lead=f"{only}{unit}: {headline.better} is better. Best first; a place is a range where the runs settle "
-        "no order.",
-        notes=[
-            f"Mean over {cells_words(cells)}{within}, of {run_words(result, cells.cells)} each. Whisker: 95 % "
-            "interval of the ratio to the baseline (run noise only).",
-            "Apart: too few cells for a place; its mean and that of the baseline are over the cells of these two."
-            if cells.apart
-            else "",
-        ],
-        full=[
-            f"Bars start at 0 {unit}; means are geometric.",
-            definition_words(result, metrics),
-            "The whisker is that interval over these scenes, times the baseline's mean; the baseline has none.",
-            "Not told apart: neither shown to be better nor to be worse.",
-        ],
-    )
-
-
-def _draw(theme: Theme, panels: Sequence[BarPanel], key: Sequence[KeyEntry], **texts: Any) -> Figure:
-    """Panels of bars below the texts of their sheet."""
-    with theme.settings():
-        sheet = Sheet(theme, **texts)
-        sheet.key(key)
-        draw_bar_panels(sheet, panels)
-        return sheet.figure
+    rows = [_standing_row(view, [standings.get((metric, card)) for metric in metrics], card) for card in cards]
+    entry, cells, units = result.cut(cut), result.cells_of(cut), _unit_values(view, metrics)
+    values = {
+        **units,
+        "review": result.title,
+        "cut": entry.label,
+        "cells": view.cells_words(cut),
+        "within": "" if entry == result.cuts[0] else f" ({entry.definition})",
+        "runs": view.runs_words(cells.cells),
+        "if_apart": "" if cells.apart else None,
+    }
+    body = Bars(panels=[BarPanel("", units["unit"], rows, greatest_end(rows))], shown=shown)
+    return Chart(kind="standings", values=values, key=_key(view, metrics), body=body)
 
 
 def best_first(result: ReviewResult, cut: str = "all") -> list[Standing]:
@@ -121,200 +104,180 @@ def best_first(result: ReviewResult, cut: str = "all") -> list[Standing]:
     )
 
 
-def _row(result: ReviewResult, card: str, bars: Sequence[Bar], remark: str, short: str) -> BarRow:
-    return BarRow(
-        card=card_index(result, card),
-        label=result.card(card).label,
-        remark=remark,
-        short=short,
-        bars=tuple(bars),
-        is_subject=card in result.subject,
-    )
-
-
-def _standing_row(
-    result: ReviewResult, standings: dict[str, dict[str, Standing]], metrics: Sequence[str], card: str, theme: Theme
-) -> BarRow:
-    bars = []
-    for number, metric in enumerate(metrics):
-        standing = standings[metric].get(card)
-        if standing is not None and standing.mean_value is not None:
-            bars.append(Bar(value=standing.mean_value, interval=standing.mean_interval, metric=number))
-    standing = standings[metrics[0]].get(card)
+def _standing_row(view: ReviewView, standings: Sequence[Standing | None], card: str) -> BarRow:
+    bars, standing = _bars_of(view.number(card), standings), standings[0]
+    is_baseline, end = card == view.result.baseline, " · baseline" if card == view.result.baseline else ""
     if standing is None or not bars:
-        remark = short = "no usable run"
-    elif standing.stands_apart:
-        remark = short = f"apart · {counted(standing.n_cells, 'cell')}"
-        if standing.baseline_mean_value is not None and card != result.baseline:
-            unit = result.metric(metrics[0]).unit
-            remark += (
-                f" · {result.card(result.baseline).label} there {format_quantity(standing.baseline_mean_value, unit)}"
-            )
-    else:
-        remark = short = f"place {standing.place}"
-    if card == result.baseline:
-        remark += " · baseline"
-        short += " · baseline"
-    if standing is not None and standing.not_told_apart_from:
-        others = [result.card(key).label for key in standing.not_told_apart_from]
-        named = joined(others) if len(others) == 1 or not theme.is_narrow else f"{len(others)} others"
+        return _row(view, card, bars, f"no usable run{end}", f"no usable run{end}")
+    short = f"apart · {counted(standing.n_cells, 'cell')}" if standing.stands_apart else f"place {standing.place}"
+    there = ""
+    if standing.stands_apart and standing.baseline_mean_value is not None and not is_baseline:
+        mean = format_quantity(standing.baseline_mean_value, view.metric(standing.metric).unit)
+        there = f" · {view.label(view.result.baseline)} there {mean}"
+    shared = ""
+    # On a narrow page the baseline's remark would be cut in the middle; its place says that it is shared.
+    if standing.not_told_apart_from and not (view.theme.is_narrow and is_baseline):
+        others = [view.label(key) for key in standing.not_told_apart_from]
+        named = joined(others) if len(others) == 1 or not view.theme.is_narrow else f"{len(others)} others"
         shared = f" · {'tied with' if standing.tied_with else 'not told apart from'} {named}"
-        # On a narrow page the baseline's remark would be cut in the middle; its place says that it is shared.
-        if not (theme.is_narrow and card == result.baseline):
-            remark += shared
-    return _row(result, card, bars, remark, short)
+    return _row(view, card, bars, f"{short}{there}{end}{shared}", f"{short}{end}")
 
 
-def draw_scene_bars(result: ReviewResult, theme: Theme, *, scene: str, page: int = 0) -> Figure:
-    """Every card in one scene, a panel for each resolution, best first.
+draw_standings: Final = PagedChart(_standings_pages, _standings)
+"""Mean of every card over the cells of a ``cut``, best first, with ties as ties."""
 
-    Parameters
-    ----------
-    result : ReviewResult
-    theme : Theme
-    scene : str
-        Key of the scene.
-    page : int
-        From 0; more than three resolutions, or very many cards, are drawn on several pages.
 
-    Raises
-    ------
-    ValueError
-        If there is no such page.
-    """
-    pages = scene_pages(result, theme)
-    resolutions, shown = page_of(pages, page)
-    planned = result.cuts[0].cells
-    resolutions = tuple(item for item in resolutions if (scene, item) in planned) or resolutions
+def _resolution_pages(view: ReviewView, rows: Sequence[slice]) -> list[ScenePage]:
+    """Resolutions and rows of each figure."""
+    every, step = view.result.resolutions, 2 if view.theme.is_narrow else MOST_PANELS
+    return [(every[start : start + step], part) for start in range(0, len(every), step) for part in rows]
+
+
+def _scene_pages(view: ReviewView, **_: str) -> list[ScenePage]:
+    return _resolution_pages(view, even_parts(len(view.result.cards), MOST_ROWS))
+
+
+def _scene_bars(view: ReviewView, page: ScenePage, *, scene: str) -> Chart:
+    result = view.result
+    planned = tuple(item for item in page[0] if (scene, item) in result.cuts[0].cells) or page[0]
     metrics = metrics_that_fit(result, len(result.cards))
-    headline = result.metric(metrics[0])
-    unit = shown_unit(headline.unit)
-    found = {}
-    for resolution in resolutions:
-        summaries = {item.card: item for item in result.cells if (item.scene, item.resolution) == (scene, resolution)}
-        found[resolution] = _cell_rows(result, summaries, metrics, scene, resolution)
-    greatest = max(greatest_end(rows) for rows in found.values())
-    has_interval = any(bar.interval for rows in found.values() for row in rows[shown] for bar in row.bars)
-    only = f"{headline.label}, " if len(metrics) == 1 else ""
-    return _draw(
-        theme,
-        [
-            BarPanel(name=resolution, unit=unit, rows=rows, greatest=greatest, shown=shown)
-            for resolution, rows in found.items()
-        ],
-        bar_key(result, metrics, theme),
-        title=f"{result.scene(scene).label}{page_words(page, len(pages))}",
-        lead=f"{only}{unit}: {headline.better} is better. Best first at each resolution.",
-        notes=[
-            f"Mean of {run_words(result, [(scene, resolution) for resolution in resolutions])}.",
-            "Whisker: 95 % interval of the mean, from the scatter of the runs."
-            if has_interval
-            else "Too few runs for an interval.",
-            f"Verdict against the baseline at a margin of {result.margin * 100.0:g} %.",
-        ],
-        full=[f"Bars start at 0 {unit}; means are geometric.", definition_words(result, metrics)],
-    )
+    panels = {resolution: _cell_rows(view, metrics, (scene, resolution)) for resolution in planned}
+    values = {
+        "scene": result.scene(scene).label,
+        "runs": view.runs_words([(scene, resolution) for resolution in planned]),
+        "margin": result.margin * 100.0,
+    }
+    return _scenes_chart("scene-bars", view, panels, page[1], metrics, values, _key(view, metrics))
 
 
-def scene_pages(result: ReviewResult, theme: Theme) -> list[tuple[tuple[str, ...], slice]]:
-    """Resolutions of each figure that one scene needs, and its cards by their rank."""
-    panels = _MOST_NARROW_PANELS if theme.is_narrow else MOST_PANELS
-    return [
-        (tuple(result.resolutions[start : start + panels]), cards)
-        for start in range(0, len(result.resolutions), panels)
-        for cards in even_parts(len(result.cards), MOST_ROWS)
-    ]
+def _scenes_chart(
+    kind: str,
+    view: ReviewView,
+    panels: Mapping[str, Sequence[BarRow]],
+    shown: slice,
+    metrics: Sequence[str],
+    values: Mapping[str, object],
+    key: Sequence[KeyEntry],
+) -> Chart:
+    """A panel for each resolution, on one scale, of runs in single cells."""
+    greatest, units = max(map(greatest_end, panels.values())), _unit_values(view, metrics)
+    has_interval = any(bar.interval for rows in panels.values() for row in rows for bar in row.bars)
+    whisker = "Whisker: 95 % interval of the mean, from the scatter of the runs."
+    values = {**values, **units, "whisker": whisker if has_interval else "Too few runs for an interval."}
+    body = Bars(panels=[BarPanel(name, units["unit"], rows, greatest) for name, rows in panels.items()], shown=shown)
+    return Chart(kind=kind, values=values, key=key, body=body)
 
 
-def _cell_rows(
-    result: ReviewResult, summaries: dict[str, CellSummary], metrics: Sequence[str], scene: str, resolution: str
-) -> list[BarRow]:
+def _cell_rows(view: ReviewView, metrics: Sequence[str], cell: Cell) -> list[BarRow]:
+    """Every card in a cell, best first, with its verdict."""
+    result = view.result
+    summaries = {item.card: item.estimates for item in result.cells if (item.scene, item.resolution) == cell}
+    sign = 1.0 if view.metric(metrics[0]).better == "lower" else -1.0
     rows: list[tuple[float, BarRow]] = []
-    lower = result.metric(metrics[0]).better == "lower"
-    for card in result.cards:
-        summary = summaries.get(card.key)
-        bars = []
-        for number, metric in enumerate(metrics):
-            estimate = None if summary is None else summary.estimates.get(metric)
-            if estimate is not None and estimate.value is not None:
-                bars.append(Bar(value=estimate.value, interval=estimate.interval, metric=number))
+    for number, card in enumerate(result.cards):
+        bars = _bars_of(number, [summaries.get(card.key, {}).get(metric) for metric in metrics])
+        item = view.compared(card.key, metrics[0]).get(cell)
+        remark: str = "no usable run" if not bars else "not compared" if item is None else item.verdict
         if card.key == result.baseline:
             remark = "baseline" if bars else "baseline · no usable run"
-        else:
-            compared = comparisons_of(result, card.key, metrics[0]).get((scene, resolution))
-            remark = "no usable run" if not bars else "not compared" if compared is None else compared.verdict
-        lead = next((bar.value for bar in bars if bar.metric == 0), None)
-        rank = float("inf") if lead is None else lead if lower else -lead
-        rows.append((rank, _row(result, card.key, bars, remark, remark)))
+        rank = sign * bars[0].value if bars and bars[0].metric == 0 else float("inf")
+        rows.append((rank, _row(view, card.key, bars, remark, remark)))
     return [row for _, row in sorted(rows, key=lambda pair: pair[0])]
 
 
-def cost_panels(result: ReviewResult, cut: str) -> list[BarPanel]:
-    """Price per frame, average power and frames per joule, each with the cards that have one, best first."""
+draw_scene_bars: Final = PagedChart(_scene_pages, _scene_bars)
+"""Every card in one ``scene``, a panel for each resolution, best first, with the verdict against the baseline."""
+
+
+def _pair_pages(view: ReviewView, **_: str) -> list[ScenePage]:
+    return _resolution_pages(view, even_parts(len(view.result.scenes), _MOST_SCENES))
+
+
+def _pair(view: ReviewView, page: ScenePage, *, candidate: str) -> Chart:
+    result, cards = view.result, (candidate, view.result.baseline)
+    metric = result.headline
+    estimates = {(item.card, item.scene, item.resolution): item.estimates[metric] for item in result.cells}
+    compared = view.compared(candidate, metric)
+    panels: dict[str, list[BarRow]] = {resolution: [] for resolution in page[0]}
+    for resolution, rows in panels.items():
+        for scene in result.scenes:
+            cell = scene.key, resolution
+            item = compared.get(cell)
+            ratio = None if item is None else item.ratio
+            short = NOT_AVAILABLE if ratio is None else percent_change(ratio)
+            remark = "not compared" if item is None or ratio is None else f"{short} · {item.verdict}"
+            remark = short if view.theme.is_narrow else remark
+            first, second = (_bars_of(view.number(card), [estimates.get((card, *cell))]) for card in cards)
+            rows.append(BarRow(scene.label, remark, short, [*first, *second]))
+    values = {
+        "pair": view.pair(candidate, metric, ", scene by scene"),
+        "baseline": view.short(result.baseline),
+        "runs": view.runs_words(),
+    }
+    key = [KeyEntry(view.label(card), view.style(card).color, "patch") for card in cards]
+    return _scenes_chart("pair", view, panels, page[1], [metric], values, key)
+
+
+draw_pair: Final = PagedChart(_pair_pages, _pair)
+"""A ``candidate`` and the baseline in all scenes, two bars a scene, a panel for each resolution."""
+
+
+def _cost_panels(view: ReviewView, *, cut: str = "all") -> list[list[BarPanel]]:
+    """Panels of each figure; none where nothing is known, or where more cards are known than a panel holds."""
+    result = view.result
     values = [row for row in result.value if row.cut == cut and not row.stands_apart]
     powers = [row for row in result.efficiency if row.cut == cut and not row.stands_apart]
     currency = next((row.currency for row in values if row.currency), "price")
-    headline = shown_unit(result.metric(result.headline).unit)
-    ask: list[tuple[str, str, bool, dict[str, Bar]]] = [
-        ("Price per frame", f"{currency} per {headline}", True, _known(values, lambda row: (row.money_per_fps, None))),
-        ("Average power", "W", True, _known(powers, lambda row: (row.average_power_w, row.average_power_interval))),
-        ("Frames per joule", "frames/J", False, _known(powers, lambda row: (row.frames_per_joule, None))),
-    ]
-    panels = []
-    for name, unit, lower, bars in ask:
-        order = sorted(bars, key=lambda card: bars[card].value if lower else -bars[card].value)
-        rows = [
-            _row(result, card, [bars[card]], *["baseline" if card == result.baseline else ""] * 2) for card in order
-        ]
-        if rows:
-            panels.append(BarPanel(name=name, unit=unit, rows=rows, greatest=greatest_end(rows)))
-    return panels
-
-
-def _known(rows: Sequence[Any], value_of: Callable[[Any], tuple[float | None, Interval | None]]) -> dict[str, Bar]:
-    found = {row.card: value_of(row) for row in rows}
-    return {card: Bar(value=value, interval=interval) for card, (value, interval) in found.items() if value is not None}
-
-
-def cost_pages(result: ReviewResult, theme: Theme, cut: str) -> list[list[BarPanel]]:
-    """Panels of each figure; none where nothing is known, or where more cards are known than a panel holds."""
-    panels = cost_panels(result, cut) if len(result.cards) <= MOST_ROWS else []
-    step = 1 if theme.is_narrow else MOST_PANELS
-    return [panels[start : start + step] for start in range(0, len(panels), step)]
-
-
-def draw_costs(result: ReviewResult, theme: Theme, *, cut: str = "all", page: int = 0) -> Figure:
-    """What a frame costs in money and in power: a panel for each quantity that is known, every card a bar.
-
-    Parameters
-    ----------
-    result : ReviewResult
-    theme : Theme
-    cut : str
-        Key of the cut.
-    page : int
-        From 0; a narrow figure holds one panel.
-
-    Raises
-    ------
-    ValueError
-        If there is no such page: no card has a price or a sensor log, or there are too many cards.
-    """
-    pages = cost_pages(result, theme, cut)
-    panels = page_of(pages, page)
-    speed, entry = result.cells_of(cut), result.cut(cut)
-    powered = any(row.cut == cut for row in result.efficiency)
-    power = f", power over {len(result.cells_of(cut, 'power').cells)}" if powered else ""
-    return _draw(
-        theme,
-        panels,
-        bar_key(result, [result.headline], theme),
-        title=f"Price and power: {entry.label}{page_words(page, len(pages))}",
-        lead="Lower is better for price and power, higher for frames per joule. Best first in each panel.",
-        notes=[
-            f"Prices by the mean of {result.metric(result.headline).label} over {cells_words(speed)}{power}, of "
-            f"{run_words(result)} each. Whisker: 95 % interval (run noise only).",
-            apart_note(result, speed),
-        ],
-        full=["Bars start at 0; means are geometric.", definition_words(result, [result.headline])],
+    per_frame = f"{currency} per {shown_unit(view.metric(None).unit)}"
+    watts = {row.card: row.average_power_interval for row in powers}
+    asked: tuple[tuple[str, str, float, Mapping[str, float | None], Mapping[str, Interval | None]], ...] = (
+        ("Price per frame", per_frame, 1.0, {row.card: row.money_per_fps for row in values}, {}),
+        ("Average power", "W", 1.0, {row.card: row.average_power_w for row in powers}, watts),
+        ("Frames per joule", "frames/J", -1.0, {row.card: row.frames_per_joule for row in powers}, {}),
+        ("Peak temperature", "°C", 1.0, _peak_temperatures_c(result, cut), {}),
     )
+    panels = []
+    for name, unit, sign, known, intervals in asked if len(result.cards) <= MOST_ROWS else ():
+        bars = {
+            card: Bar(value, intervals.get(card), view.number(card))
+            for card, value in sorted(known.items(), key=lambda item: sign * (item[1] or 0.0))
+            if value is not None
+        }
+        remarks = {card: "baseline" if card == result.baseline else "" for card in bars}
+        rows = [_row(view, card, [bar], remarks[card], remarks[card]) for card, bar in bars.items()]
+        if rows:
+            panels.append(BarPanel(name, unit, rows, greatest_end(rows)))
+    most = 1 if view.theme.is_narrow else 2 if bar_layout(len(result.cards), 1)[1] else 4
+    return [panels[part] for part in even_parts(len(panels), most)]
+
+
+def _peak_temperatures_c(result: ReviewResult, cut: str) -> dict[str, float | None]:
+    """The greatest temperature of each card in any of its runs in the cells of a cut that have power."""
+    found: dict[str, float | None] = {}
+    cells = [item for item in result.table_cells if (item.cut, item.kind) == (cut, "power")]
+    for run in result.runs if cells else ():
+        peak_c = run.values.get("peak_temperature_c")
+        counts = run.excluded_reason is None and (run.scene, run.resolution) in cells[0].of(run.card)
+        if peak_c is not None and counts and run.card in cells[0].cards:
+            found[run.card] = max(peak_c, found.get(run.card) or peak_c)
+    return found
+
+
+def _costs(view: ReviewView, panels: list[BarPanel], *, cut: str = "all") -> Chart:
+    result, headline = view.result, view.result.headline
+    powered = any(row.cut == cut for row in result.efficiency)
+    values = {
+        "cut": result.cut(cut).label,
+        "metric": view.metric(headline).label,
+        "cells": view.cells_words(cut),
+        "power": f", power over {len(result.cells_of(cut, 'power').cells)}" if powered else "",
+        "runs": view.runs_words(),
+        "if_hot": "" if any(panel.unit == "°C" for panel in panels) else None,
+        "apart": view.apart_words(cut),
+        "definitions": view.definitions([headline]),
+    }
+    return Chart(kind="costs", values=values, key=_key(view, [headline]), body=Bars(panels=panels))
+
+
+draw_costs: Final = PagedChart(_cost_panels, _costs)
+"""What a frame costs in money and in power over a ``cut``, and the heat: a panel a quantity, every card a bar."""

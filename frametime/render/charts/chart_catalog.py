@@ -1,133 +1,86 @@
-"""The charts there are. Does not import matplotlib, so that a command can list them without paying for it."""
+"""The charts there are, and their texts: without matplotlib, so that a command can list them and not pay for it.
+
+``charts.json`` beside this file holds them: ``name`` and ``caption`` stand in lists and reports, ``title``, ``lead``
+and ``notes`` on the chart, ``full`` with the full notes alone.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from string import Formatter
 from types import MappingProxyType
-from typing import Final, Literal, NamedTuple, TypeAlias
+from typing import Any, Final, Literal, TypeAlias
 
 Source: TypeAlias = Literal["capture", "captures", "review", "review cells", "tuning", "endurance"]
 
 
-class Chart(NamedTuple):
+@dataclass(frozen=True, kw_only=True)
+class ChartTexts:
+    """What stands above and below a chart: the title, the line below it, and the notes at the foot.
+
+    ``full`` are sentences for the reader who wants all: definitions, where zero is.
+    """
+
+    title: str
+    lead: str
+    notes: Sequence[str]
+    full: Sequence[str]
+
+
+@dataclass(frozen=True, kw_only=True)
+class ChartKind:
     """One kind of chart.
 
     Attributes
     ----------
     key : str
         Name for ``--only`` and beginning of the file's name.
-    title : str
+    name : str
         A few words.
     caption : str
         What it shows and how it is read, in one or two sentences.
-    sources : tuple of str
+    sources : sequence of str
         What it can be drawn from; *review cells* is a chart of single runs, drawn for each cell when asked for.
+    title, lead, notes, full
+        As in `ChartTexts`, with names in braces for what each chart fills in.
     """
 
     key: str
-    title: str
+    name: str
     caption: str
-    sources: tuple[Source, ...] = ("review",)
+    sources: Sequence[Source]
+    title: str
+    lead: str
+    notes: Sequence[str]
+    full: Sequence[str]
+
+    def texts(self, **values: object) -> ChartTexts:
+        """The texts with these values; a sentence of which a value is ``None`` is left out, as is an empty one."""
+        notes, full = (
+            [sentence for template in templates if (sentence := _filled(template, values))]
+            for templates in (self.notes, self.full)
+        )
+        return ChartTexts(
+            title=self.title.format_map(values), lead=self.lead.format_map(values), notes=notes, full=full
+        )
 
 
-_CHARTS: Final = (
-    Chart(
-        "frame-times",
-        "Frame times of one run",
-        "Every frame at its place, with the local median, the stutters, and sensor values below where there "
-        "are any. Lower and more even is better.",
-        ("capture",),
-    ),
-    Chart(
-        "frame-time-panels",
-        "Frame times side by side",
-        "One panel a run, all on the same scales of time and frame time. Lower and more even is better.",
-        ("captures", "review cells"),
-    ),
-    Chart(
-        "percentiles",
-        "Frame-time percentiles",
-        "How long a frame is that so many percent of frames do not exceed; the scale opens the slow tail. A "
-        "lower curve is better.",
-        ("captures", "review cells"),
-    ),
-    Chart(
-        "distribution",
-        "Spread of frame times",
-        "Share of the frames of each run in equal bins of frame time. Farther left and narrower is better.",
-        ("captures", "review cells"),
-    ),
-    Chart(
-        "standings",
-        "Average and lows of each card",
-        "Geometric means over the cells of a cut, best first, with intervals; cards that the intervals do "
-        "not tell apart share a place.",
-    ),
-    Chart(
-        "scene-bars",
-        "Average and lows in one scene",
-        "Every card in one scene, a panel for each resolution, best first, with intervals over the runs and "
-        "the verdict against the baseline.",
-    ),
-    Chart(
-        "ratios",
-        "Candidate against baseline",
-        "Ratio of the candidate to the baseline in each cell with its interval, the margin as a band, and "
-        "the overall ratio at the foot; one panel a cut. Farther right is better for the candidate.",
-    ),
-    Chart(
-        "matrix",
-        "Verdict of every cell",
-        "Scenes as rows, resolutions as columns: the verdict by shape, place and color, with the number.",
-    ),
-    Chart(
-        "value",
-        "Speed for the money",
-        "Speed against price with lines of equal value, and the price at which a card's value equals the "
-        "baseline's. Farther up and farther left is better.",
-    ),
-    Chart(
-        "efficiency",
-        "Speed for the power",
-        "Speed against power with lines of equal frames per joule. Farther up and farther left is better.",
-    ),
-    Chart(
-        "costs",
-        "Price and power of each card",
-        "Price per frame, average power and frames per joule of every card as bars, best first in each panel.",
-    ),
-    Chart(
-        "repeatability",
-        "How well the runs repeat",
-        "Every run of every cell around the mean of its set, with flagged and excluded runs named. Closer to "
-        "0 % is better.",
-    ),
-    Chart(
-        "tuning-map",
-        "Tuning map",
-        "Every setting tried, at its core and memory offset: what passed, what failed, the gain over stock, "
-        "the best and the everyday setting.",
-        ("tuning",),
-    ),
-    Chart(
-        "tuning-gain",
-        "Gain by clock",
-        "Gain over stock against the core and the memory offset, a line for each workload, with intervals. "
-        "Higher is better.",
-        ("tuning",),
-    ),
-    Chart(
-        "endurance",
-        "Endurance run",
-        "Frame time, power, temperature and clock of a long run on one time axis, with the verdict criterion "
-        "by criterion.",
-        ("endurance",),
-    ),
+def _filled(template: str, values: Mapping[str, Any]) -> str:
+    names = [name for _, name, _, _ in Formatter().parse(template) if name]
+    return "" if any(values[name] is None for name in names) else template.format_map(values)
+
+
+CATALOG: Final[Mapping[str, ChartKind]] = MappingProxyType(
+    {
+        key: ChartKind(key=key, **found)
+        for key, found in json.loads(Path(__file__).with_name("charts.json").read_text("utf-8")).items()
+    }
 )
-
-CATALOG: Final[Mapping[str, Chart]] = MappingProxyType({chart.key: chart for chart in _CHARTS})
 
 
 def keys_for(*sources: Source) -> tuple[str, ...]:
     """Keys of the charts that can be drawn from any of these, in the order of the catalog."""
-    return tuple(key for key, chart in CATALOG.items() if any(source in chart.sources for source in sources))
+    return tuple(key for key, kind in CATALOG.items() if any(source in kind.sources for source in sources))

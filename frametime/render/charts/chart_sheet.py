@@ -6,18 +6,25 @@ axes from it. Nothing is placed without being measured first, so that no text is
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Any, Final, Literal, NamedTuple
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Final, Literal, NamedTuple, Protocol
 
+import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_rgba
 from matplotlib.figure import Figure
+from matplotlib.image import BboxImage
 from matplotlib.lines import Line2D
 from matplotlib.patches import Rectangle
 from matplotlib.text import Text
+from matplotlib.transforms import Bbox, TransformedBbox
 from numpy.typing import ArrayLike
+from PIL.Image import open as open_image
 
+from frametime.render.charts.chart_catalog import CATALOG, ChartTexts
 from frametime.render.charts.text_fit import drawable, shorten, text_width_pt, wrap
 from frametime.render.charts.theme import LineStyle, Theme
 
@@ -25,6 +32,7 @@ _LINE_HEIGHT: Final = 1.34
 _MOST_NOTE_LINES: Final = 6
 _MOST_NARROW_NOTE_LINES: Final = 15
 _HANDLE_EM: Final = 2.2
+_LOGO_EM: Final = 2.6
 
 LEAST_WHISKER_EM: Final = 0.4
 """A shorter interval (6 pixels at web size) is not seen as one: it is drawn as an upright mark."""
@@ -43,34 +51,46 @@ class KeyEntry(NamedTuple):
     alpha: float | None = None
 
 
+class Body(Protocol):
+    """What a chart shows below its head: data that know how they are drawn."""
+
+    def draw(self, sheet: Sheet) -> None:
+        """Draw into the free rectangle of a sheet."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Chart:
+    """What to draw: a chart of the catalog with the values of its texts, a key, and a body.
+
+    ``title_end`` says which of several pages it is; ``least_em`` is the height that a narrow page needs.
+    """
+
+    kind: str
+    values: Mapping[str, object]
+    body: Body
+    key: Sequence[KeyEntry] = ()
+    least_em: float = 0.0
+    title_end: str = ""
+
+
+def draw(chart: Chart, theme: Theme) -> Figure:
+    """The chart as a figure."""
+    theme = theme.at_least(chart.least_em)
+    with theme.settings():
+        texts = CATALOG[chart.kind].texts(**chart.values)
+        sheet = Sheet(theme, replace(texts, title=texts.title + chart.title_end))
+        sheet.key(chart.key)
+        chart.body.draw(sheet)
+        return sheet.figure
+
+
 class Sheet:
     """A figure whose head and foot are set, and the free rectangle between them.
 
-    Parameters
-    ----------
-    theme : Theme
-    title : str
-        What is shown: at most two lines.
-    lead : str
-        Which way is better, or the main numbers: at most two lines.
-    head_lines : (int, int)
-        Most lines of title and lead, where the page is not narrow.
-    notes : sequence of str
-        Sentences at the foot, for the viewer: what is shown, from how many runs, what a whisker is.
-    full : sequence of str
-        Sentences for the reader who wants all: definitions, where zero is. Only with the full notes of the theme.
+    The title has one line, on a narrow page two; the lead two or four.
     """
 
-    def __init__(
-        self,
-        theme: Theme,
-        *,
-        title: str,
-        lead: str,
-        notes: Sequence[str] = (),
-        full: Sequence[str] = (),
-        head_lines: tuple[int, int] = (1, 1),
-    ) -> None:
+    def __init__(self, theme: Theme, texts: ChartTexts) -> None:
         self.theme = theme
         self.em = theme.em_pt
         size = theme.size
@@ -79,9 +99,12 @@ class Sheet:
         FigureCanvasAgg(self.figure)
         self.left, self.right = 1.6 * self.em, size.width_pt - 1.6 * self.em
         self.bottom, self.top = 1.2 * self.em, size.height_pt - 1.3 * self.em
-        self._head(theme.title or title, lead, (2, 4) if theme.is_narrow else head_lines)
-        by = [f"By {theme.author}."] if theme.author else []
-        self._foot({"none": (), "short": (*notes, *by), "full": (*notes, *full, *by)}[theme.notes])
+        if theme.accent:
+            height = 0.5 * self.em
+            self.box(0.0, size.height_pt - height, size.width_pt, height, facecolor=theme.accent, linewidth=0.0)
+        self._head(theme.title or texts.title, texts.lead, (2, 4) if theme.is_narrow else (1, 2))
+        full = texts.full if theme.notes == "full" else ()
+        self._foot([] if theme.notes == "none" else [*texts.notes, *full, *theme.signed])
 
     @property
     def width(self) -> float:
@@ -110,21 +133,32 @@ class Sheet:
         self.top -= 0.4 * self.em
 
     def _foot(self, notes: Sequence[str]) -> None:
-        lines = wrap(
-            " ".join(notes),
-            self.width,
-            self.em,
-            max_lines=_MOST_NARROW_NOTE_LINES if self.theme.is_narrow else _MOST_NOTE_LINES,
-        )
+        most = _MOST_NARROW_NOTE_LINES if self.theme.is_narrow else _MOST_NOTE_LINES
+        logo_width = self._logo()
+        lines = wrap(" ".join(notes), self.width - logo_width, self.em, max_lines=most)
         step = _LINE_HEIGHT * self.em
-        for number, line in enumerate(lines):
-            y = self.bottom + (len(lines) - 1 - number) * step
+        for number, line in enumerate(lines, start=1):
+            y = self.bottom + (len(lines) - number) * step
             self.text(self.left, y, line, color=self.theme.palette.muted, va="bottom")
-        self.bottom += len(lines) * step
-        if lines:
-            self.bottom += 0.25 * self.em
+        height = max(len(lines) * step, _LOGO_EM * self.em if logo_width else 0.0)
+        if height:
+            self.bottom += height + 0.25 * self.em
             self.rule(self.left, self.right, self.bottom)
             self.bottom += 0.5 * self.em
+
+    def _logo(self) -> float:
+        """The logo in the lower right corner; gives the width that it takes."""
+        if self.theme.logo is None:
+            return 0.0
+        picture = open_image(self.theme.logo)
+        height = _LOGO_EM * self.em
+        width = min(height * picture.width / picture.height, 0.25 * self.width)
+        corners = self._fractions([self.right - width, self.right], [self.bottom, self.bottom + height])
+        place = Bbox(list(zip(*corners, strict=True)))
+        image = BboxImage(TransformedBbox(place, self.figure.transFigure), gid="logo", interpolation="antialiased")
+        image.set_data(np.asarray(picture.convert("RGBA")))
+        self.figure.add_artist(image)
+        return width + 1.5 * self.em
 
     def text(
         self,
@@ -201,13 +235,6 @@ class Sheet:
         end = self.right if right is None else right
         return self.axes(left, foot, end - left, self.top - head_em * self.em - foot)
 
-    def label_rows(self, labels: Sequence[str], top: float, row: float, most_em: float) -> float:
-        """Labels of rows at the left, the first below ``top``; gives the width that they take."""
-        width = self.label_width(labels, most_em)
-        for place, label in enumerate(labels):
-            self.text(self.left, top - (place + 0.5) * row, shorten(label, width, self.em))
-        return width
-
     def label_width(self, labels: Sequence[str], most_em: float, *, bold: bool = False) -> float:
         """Width that these labels take, at most ``most_em``."""
         widest = max((text_width_pt(label, self.em, bold=bold) for label in labels), default=0.0)
@@ -265,6 +292,74 @@ class Sheet:
         )
 
 
+class ListEntry(NamedTuple):
+    """A heading with a mark before it, and lines below it; the first line says most."""
+
+    heading: str
+    lines: Sequence[str]
+    marker: str = ""
+    color: str = ""
+
+
+_LINE_EM: Final = 1.4
+_ENTRY_GAP_EM: Final = 0.6
+
+
+def list_em(entries: Sequence[ListEntry]) -> float:
+    """Height of a list on a narrow page, two lines under each heading."""
+    return (3.0 * _LINE_EM + _ENTRY_GAP_EM) * len(entries) + 1.0
+
+
+def side_list(sheet: Sheet, entries: Sequence[ListEntry], width_em: float) -> float:
+    """A list at the right of the free rectangle, on a narrow page at its foot; gives the right end of what is left.
+
+    Lines are wrapped while there is room; where there are too many entries, each keeps its first line, beside it.
+    """
+    em, muted, is_narrow = sheet.em, sheet.theme.palette.muted, sheet.theme.is_narrow
+    left, top, height = sheet.right - width_em * em, sheet.top, sheet.height
+    if is_narrow:
+        height = min(list_em(entries) * em, 0.6 * height)
+        left, top = sheet.left, sheet.below(height)
+    indent = 1.8 * em if any(entry.marker for entry in entries) else 0.0
+    width, y = sheet.right - left - indent, top - 0.9 * em
+    room = math.floor((height / em - 0.4 - _ENTRY_GAP_EM * len(entries)) / _LINE_EM + 1e-9)
+    texts = [_packed(entry.lines, width, em) if is_narrow else list(entry.lines) for entry in entries]
+    is_short = sum(map(len, texts)) + len(entries) > room
+    spare = room - sum(map(len, texts)) - len(entries)
+    for entry, lines in list(zip(entries, texts, strict=True))[
+        : math.floor(height / em / _LINE_EM) if is_short else None
+    ]:
+        if entry.marker:
+            sheet.mark(left + 0.6 * em, y, entry.marker, entry.color)
+        beside = text_width_pt(lines[0], em) + 0.8 * em if is_short and lines else 0.0
+        heading = shorten(entry.heading, width - beside, em, bold=True)
+        sheet.text(left + indent, y, heading, bold=True)
+        if is_short:
+            sheet.text(sheet.right, y, shorten(lines[0], width, em) if lines else "", ha="right")
+            y -= _LINE_EM * em
+            continue
+        for line in lines:
+            wrapped = wrap(line, width, em, max_lines=1 + min(spare, 1))
+            spare -= len(wrapped) - 1
+            for part in wrapped:
+                y -= _LINE_EM * em
+                sheet.text(left + indent, y, part, color=muted)
+        y -= (_LINE_EM + _ENTRY_GAP_EM) * em
+    return sheet.right if is_narrow else left - 2.5 * em
+
+
+def _packed(lines: Sequence[str], width: float, em: float) -> list[str]:
+    """The lines, two on one where both fit."""
+    found: list[str] = []
+    for line in lines:
+        longer = f"{found[-1]} · {line}" if found else line
+        if found and text_width_pt(longer, em) <= width:
+            found[-1] = longer
+        else:
+            found.append(line)
+    return found
+
+
 def dots(
     axes: Axes, xs: ArrayLike, ys: ArrayLike, marker: Any, theme: Theme, *, size: float, line: float, **style: Any
 ) -> None:
@@ -315,6 +410,15 @@ def whisker(
             axes.plot(
                 *([value] for value in middle), marker=mark, markersize=0.9 * theme.em_pt, gid=f"{name}-small", **look
             )
+
+
+def beside(
+    axes: Axes, text: str, place: tuple[float, float], shift_pt: tuple[float, float], size_pt: float, **look: Any
+) -> None:
+    """Words beside a place of the axes, so many points away."""
+    axes.annotate(
+        drawable(text), place, shift_pt, textcoords="offset points", fontsize=size_pt, annotation_clip=False, **look
+    )
 
 
 def y_caption(axes: Axes, text: str, theme: Theme) -> None:

@@ -8,37 +8,27 @@ from collections import Counter
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
+from itertools import groupby, product
 from types import MappingProxyType
-from typing import Any, Final, TypeAlias
+from typing import Any, Final, NamedTuple, TypeAlias
 
 from matplotlib.figure import Figure
 
-from frametime.render.charts.card_bars import (
-    best_first,
-    cost_pages,
-    draw_costs,
-    draw_scene_bars,
-    draw_standings,
-    scene_pages,
-    standings_pages,
-)
+from frametime.render.charts.card_bars import best_first, draw_costs, draw_pair, draw_scene_bars, draw_standings
 from frametime.render.charts.chart_catalog import keys_for
-from frametime.render.charts.frame_time_panels import MOST_RUNS, draw_frame_time_panels
-from frametime.render.charts.ratios import draw_ratios, most_cuts, ratio_pages
-from frametime.render.charts.repeatability import draw_repeatability, repeatability_pages
-from frametime.render.charts.review_labels import Cell, candidates_of, card_index, cell_label
+from frametime.render.charts.frame_times import draw_frame_time_panels
+from frametime.render.charts.matrix import draw_verdict_matrix
+from frametime.render.charts.plane import draw_efficiency, draw_value
+from frametime.render.charts.points import draw_ratios, draw_repeatability
+from frametime.render.charts.review_view import Cell, PagedChart, ReviewView
 from frametime.render.charts.run_distributions import draw_distribution, draw_percentiles
-from frametime.render.charts.run_traces import RunTrace, trace_of_entry
+from frametime.render.charts.run_traces import MOST_RUNS, RunTrace, trace_of_entry
 from frametime.render.charts.theme import Theme
-from frametime.render.charts.tuning_gain import draw_tuning_gain, gain_lines
-from frametime.render.charts.tuning_map import draw_tuning_map
-from frametime.render.charts.value_and_efficiency import draw_efficiency, draw_value, has_efficiency, has_value
-from frametime.render.charts.verdict_matrix import draw_verdict_matrix, matrix_pages
+from frametime.render.charts.tuning_charts import draw_tuning_gain, draw_tuning_map, gain_lines
 from frametime.review.result import ReviewResult, RunEntry
 from frametime.tuning.judging.tuning_summary import TuningSummary
 
 Drawing: TypeAlias = Callable[[], Figure]
-
 
 MOST_CHARTS: Final = 20
 """Charts of a review of any size, unless more are asked for."""
@@ -46,7 +36,8 @@ MOST_CHARTS: Final = 20
 _FIRST: Final[Mapping[str, int]] = MappingProxyType(
     {
         "standings": 5,
-        "scene-bars": 5,
+        "scene-bars": 4,
+        "pair": 1,
         "ratios": 3,
         "matrix": 3,
         "value": 1,
@@ -56,6 +47,25 @@ _FIRST: Final[Mapping[str, int]] = MappingProxyType(
     }
 )
 """Of a review that has more charts, how many of each kind are drawn: `MOST_CHARTS` together."""
+
+
+class _Choice(NamedTuple):
+    """Pages of one kind of chart for one card, cut or scene, the parts of its file name, whether by the headline."""
+
+    key: str
+    kind: PagedChart
+    parts: tuple[str, ...] = ()
+    asked: Mapping[str, Any] = MappingProxyType({})
+    is_main: bool = True
+
+
+class _Named(NamedTuple):
+    """A chart with the name of its file, and the choice whose page it is (``None`` for charts of single runs)."""
+
+    key: str
+    name: str
+    drawing: Drawing
+    choice: _Choice | None
 
 
 def review_figures(
@@ -74,16 +84,26 @@ def review_figures(
     Returns
     -------
     list of (str, callable)
-        Names are unique, fit for files, and begin with the key of the chart; ``drawing()`` gives the figure.
+        Kind by kind, the most important first. Names are unique, fit for files, and begin with the key of the chart;
+        ``drawing()`` gives the figure.
     """
-    asked = set(asked_for(result) if only is None else only)
-    named = _named(result, plan_theme(theme, result), asked if only is not None else asked.union(_FIRST))
-    first = set() if only is not None else _first_names(result, named)
-    titles = _published(result).get("titles") or {}
+    keys = result.plan.get("charts")
+    asked = set(map(str, keys) if isinstance(keys, list | tuple) else ()) if only is None else set(only)
+    view = ReviewView(result, plan_theme(theme, result))
+    named = _named(view, asked if only is not None else asked.union(_FIRST))
+    first = set() if only is not None else _first_names(named)
+    titles, labels = (_published(result).get(name) or {} for name in ("titles", "labels"))
     return [
-        (name, _titled(drawing, titles.get(name) or titles.get(key)))
-        for key, name, drawing in named
-        if key in asked or name in first
+        (
+            item.name,
+            _own_texts(
+                item.drawing,
+                titles.get(item.name) or titles.get(item.key),
+                {**labels.get(item.key, {}), **labels.get(item.name, {})},
+            ),
+        )
+        for item in named
+        if item.key in asked or item.name in first
     ]
 
 
@@ -94,91 +114,74 @@ def _published(result: ReviewResult) -> Mapping[str, Any]:
 
 def plan_theme(theme: Theme, result: ReviewResult) -> Theme:
     """The theme with what the plan says of colors, notes and author; notes that were asked for in words stay."""
-    cards = result.plan.get("cards")
+    cards, asked = result.plan.get("cards"), _published(result)
     colors = {card["key"]: card.get("color") for card in cards} if isinstance(cards, list | tuple) else {}
-    author = result.plan.get("author")
+    by = [f"By {result.plan['author']}."] if result.plan.get("author") else []
+    labels = [*(card.label for card in result.cards), *(scene.label for scene in result.scenes)]
+    labels += [item.label for item in result.cuts]
+    folder = theme.plan_folder
+    font, logo = asked.get("font"), asked.get("logo")
     return replace(
         theme,
         card_colors=theme.card_colors or tuple(colors.get(card.key) for card in result.cards),
-        notes=_published(result).get("notes", "short") if theme.notes == "short" else theme.notes,
-        author=str(author) if author else None,
+        notes=asked.get("notes", "short") if theme.notes == "short" else theme.notes,
+        signed=(*by, *asked.get("bench", ())),
+        names=tuple(dict.fromkeys([result.title, *result.resolutions, *labels])),
+        numbers=asked.get("numbers", theme.numbers),
+        accent=asked.get("accent"),
+        font=str(folder / font) if folder and font and (folder / font).is_file() else font,
+        logo=folder / logo if folder and logo else None,
     )
 
 
-def _titled(drawing: Drawing, title: str | None) -> Drawing:
-    """The same drawing with a title of the user's own."""
-    if title is None or not isinstance(drawing, partial):
+def _own_texts(drawing: Drawing, title: str | None, labels: Mapping[str, str]) -> Drawing:
+    """The same drawing with a title and words of the user's own."""
+    if not (title or labels) or not isinstance(drawing, partial):
         return drawing
-    args = [replace(arg, title=title) if isinstance(arg, Theme) else arg for arg in drawing.args]
+    own: dict[str, Any] = {"title": title, "labels": tuple(labels.items())}
+    args = [replace(arg, **own) if isinstance(arg, Theme) else arg for arg in drawing.args]
     return partial(drawing.func, *args, **drawing.keywords)
-
-
-def asked_for(result: ReviewResult) -> tuple[str, ...]:
-    """Keys of the charts that the plan names."""
-    keys = result.plan.get("charts")
-    return tuple(map(str, keys)) if isinstance(keys, list | tuple) else ()
 
 
 def left_out(result: ReviewResult, theme: Theme) -> dict[str, int]:
     """How many charts of each kind a review has that are not drawn by default; kinds without one are left out."""
     drawn = {name for name, _ in review_figures(result, theme)}
-    return dict(Counter(key for key, name, _ in _named(result, theme, set(_FIRST)) if name not in drawn))
+    return dict(Counter(item.key for item in _named(ReviewView(result, theme), set(_FIRST)) if item.name not in drawn))
 
 
-def _named(result: ReviewResult, theme: Theme, wanted: set[str]) -> list[tuple[str, str, Drawing]]:
-    """Key, name and drawing of all charts of these kinds."""
-    found: list[tuple[str, str, Drawing]] = []
-    taken: set[str] = set()
-    for key, parts, drawing in _all(result, theme, wanted):
-        name = "-".join([key, *(safe_name(part) for part in parts if part)])
-        number = 2
-        unique = name
-        while unique.lower() in taken:
-            unique = f"{name}-{number}"
-            number += 1
-        taken.add(unique.lower())
-        found.append((key, unique, drawing))
-    return found
+def _first_names(named: Sequence[_Named]) -> set[str]:
+    """All charts of the review as a whole if they are few, else those that say most.
 
-
-def _first_names(result: ReviewResult, named: Sequence[tuple[str, str, Drawing]]) -> set[str]:
-    """All charts of the review as a whole if they are few, else those that say most."""
-    whole = [(key, name, drawing) for key, name, drawing in named if key in _FIRST]
-    if len(whole) <= MOST_CHARTS:
-        return {name for _, name, _ in whole}
-    rank = partial(_rank, result, _cards_first(result)[: _FIRST["ratios"]])
-    found: set[str] = set()
-    for kind, most in _FIRST.items():
-        ranked = [(rank(drawing), name) for key, name, drawing in whole if key == kind]
-        kept = sorted(((place, name) for place, name in ranked if place is not None), key=lambda pair: pair[0])
-        # A cut or a scene is drawn on all of its pages or none, a page of ratios for all of the cards or none.
-        step = 1 + max((place[-1 if kind in ("ratios", "matrix") else -2] for place, _ in kept), default=0)
-        found.update(name for _, name in kept[: most - most % step if step < most else most])
-    return found
-
-
-def _cards_first(result: ReviewResult) -> tuple[str, ...]:
-    """Candidates in the order in which they are drawn: those of the subject, without one the fastest first."""
-    candidates = candidates_of(result)
-    if subject := [card for card in result.subject if card in candidates]:
-        return tuple(subject)
-    places = [item.card for item in best_first(result)]
-    return tuple(sorted(candidates, key=lambda card: places.index(card) if card in places else len(places)))
-
-
-def _rank(result: ReviewResult, cards: Sequence[str], drawing: Drawing) -> tuple[int, ...] | None:
-    """Where a chart stands among those of its kind, by its cut or scene, its page and its card.
-
-    ``None`` for what is not drawn unless it is asked for: another metric than the headline, another card.
+    Of what is drawn for each card the first pages; a cut or a scene on all of its pages or not at all.
     """
-    asked = drawing.keywords if isinstance(drawing, partial) else {}
-    card = asked.get("candidate", cards[0] if cards else "")
-    if asked.get("metric", result.headline) != result.headline or (cards and card not in cards):
-        return None
-    cuts, scenes = [cut.key for cut in result.cuts], [scene.key for scene in result.scenes]
-    cut = asked.get("cuts", (asked.get("cut", cuts[0]),))[-1]
-    part = scenes.index(asked["scene"]) if "scene" in asked else cuts.index(cut)
-    return part, asked.get("page", 0), cards.index(card) if cards else 0
+    whole = [item for item in named if item.key in _FIRST]
+    found = {item.name for item in whole} if len(whole) <= MOST_CHARTS else set()
+    for kind, most in _FIRST.items() if len(whole) > MOST_CHARTS else ():
+        left = most
+        for choice, group in groupby((item for item in whole if item.key == kind), key=lambda item: item.choice):
+            names = [item.name for item in group]
+            if choice is None or not choice.is_main:
+                continue
+            names = names[:1] if "candidate" in choice.asked else names
+            if left <= 0 or len(names) > left < most:
+                break
+            found.update(names[:left])
+            left -= len(names)
+    return found
+
+
+def _named(view: ReviewView, wanted: set[str]) -> list[_Named]:
+    """All charts of these kinds; two names that would be one file are told apart by a number."""
+    found: list[_Named] = []
+    taken: Counter[str] = Counter()
+    for key, parts, drawing, choice in _all(view, wanted):
+        name = "-".join([key, *(safe_name(part) for part in parts if part)])
+        while taken[name.lower()]:
+            taken[name.lower()] += 1
+            name = f"{name}-{taken[name.lower()]}"
+        taken[name.lower()] += 1
+        found.append(_Named(key, name, drawing, choice))
+    return found
 
 
 def safe_name(text: str) -> str:
@@ -193,80 +196,46 @@ def safe_name(text: str) -> str:
     return kept[:40].rstrip("-.") or "x"
 
 
-Parts: TypeAlias = tuple[str, ...]
-Made: TypeAlias = Iterator[tuple[str, Parts, Drawing]]
-
-
-def _all(result: ReviewResult, theme: Theme, wanted: set[str]) -> Made:
-    """Key, parts of the name and drawing of all charts of these kinds, kind by kind."""
-    cuts, scenes = [cut.key for cut in result.cuts], [scene.key for scene in result.scenes]
-    cards = candidates_of(result)
-    # Of a cut without a cell in common there is nothing to draw.
-    ranked = {item.cut for item in result.standings if item.mean_value is not None}
-    # A single run is its own mean: every mark would lie at 0 %.
-    has_sets = any(len(cell.run_names) > 1 for cell in result.cells)
-    n_ranked, n_scene, n_matrix, n_repeat = (
-        len(pages)
-        for pages in (
-            standings_pages(result),
-            scene_pages(result, theme),
-            matrix_pages(result, theme),
-            repeatability_pages(result, theme) if has_sets else (),
-        )
-    )
-    groups: list[tuple[str, Callable[..., Figure], list[tuple[int, Parts, dict[str, Any]]]]] = [
-        ("standings", draw_standings, [(n_ranked, (cut,), {"cut": cut}) for cut in cuts if cut in ranked]),
-        ("scene-bars", draw_scene_bars, [(n_scene, (scene,), {"scene": scene}) for scene in scenes]),
-        ("ratios", draw_ratios, [item for card in cards for item in _ratios(result, theme, card)]),
-        ("matrix", draw_verdict_matrix, [(n_matrix, (card,), {"candidate": card}) for card in cards]),
-        ("value", draw_value, [(0, (cut,), {"cut": cut}) for cut in cuts if has_value(result, cut)]),
-        ("efficiency", draw_efficiency, [(0, (cut,), {"cut": cut}) for cut in cuts if has_efficiency(result, cut)]),
-        (
-            "costs",
-            draw_costs,
-            [(n, (cut,), {"cut": cut}) for cut in cuts if (n := len(cost_pages(result, theme, cut)))],
-        ),
-        ("repeatability", draw_repeatability, [(n_repeat, (), {})] if has_sets else []),
-    ]
-    for key, draw, items in groups:
-        for n_pages, parts, asked in items if key in wanted else ():
-            for page in range(max(1, n_pages)):
-                of_page = {"page": page} if n_pages else {}
-                name = f"page{page + 1}" if n_pages > 1 else ""
-                yield key, (*parts, name), partial(draw, result, theme, **asked, **of_page)
+def _all(view: ReviewView, wanted: set[str]) -> Iterator[tuple[str, tuple[str, ...], Drawing, _Choice | None]]:
+    """Key, parts of the name, drawing and choice of all charts of these kinds."""
+    result, theme = view.result, view.theme
+    for choice in _choices(view):
+        n_pages = len(choice.kind.pages(view, **choice.asked)) if choice.key in wanted else 0
+        for page in range(n_pages):
+            parts = (*choice.parts, f"page{page + 1}" if n_pages > 1 else "")
+            yield choice.key, parts, partial(choice.kind, result, theme, **choice.asked, page=page), choice
     for key in _SINGLES:
         for cell in result.cuts[0].cells if key in wanted else ():
             if any(entry is not None and entry.curves for entry in typical_runs(result, cell).values()):
-                yield key, cell, partial(_draw_cell, key, result, theme, cell)
+                yield key, cell, partial(_draw_cell, key, result, theme, cell), None
 
 
-_SINGLES: Final[Mapping[str, tuple[Callable[..., Figure], str]]] = MappingProxyType(
-    {
-        "frame-time-panels": (draw_frame_time_panels, "frame times"),
-        "percentiles": (draw_percentiles, "frame-time percentiles"),
-        "distribution": (draw_distribution, "spread of frame times"),
-    }
-)
+def _choices(view: ReviewView) -> Iterator[_Choice]:
+    """All charts of a review, kind by kind in the order of the catalog, the most important first.
 
-
-def _ratios(result: ReviewResult, theme: Theme, candidate: str) -> Iterator[tuple[int, Parts, dict[str, Any]]]:
-    """Pages, parts of the name and choice of each chart of ratios of one card, in the cuts in which it is compared."""
-    drawn = {item.cut for item in result.overall if item.candidate == candidate and item.ratio is not None}
-    keys = [cut.key for number, cut in enumerate(result.cuts) if number == 0 or cut.key in drawn]
-    groups = _panels(keys, most_cuts(theme))
-    for metric in result.metrics:
-        for number, cuts in enumerate(groups):
-            shown = "" if metric.key == result.headline else metric.key
-            group = f"cuts{number + 1}" if len(groups) > 1 else ""
-            asked = {"candidate": candidate, "metric": metric.key, "cuts": tuple(cuts)}
-            yield len(ratio_pages(result, cuts)), (candidate, shown, group), asked
-
-
-def _panels(keys: list[str], most: int) -> list[list[str]]:
-    """Cuts of each figure. The first panel is that of all cells, so that a cut is always seen beside them."""
-    rest = keys[most:]
-    step = max(1, most - 1)
-    return [keys[:most]] + [[*keys[: most - 1][:1], *rest[start : start + step]] for start in range(0, len(rest), step)]
+    Candidates stand in the order of the subject, without one the fastest first.
+    """
+    result, cuts = view.result, [cut.key for cut in view.result.cuts]
+    places = [item.card for item in best_first(result)]
+    cards = sorted(view.candidates, key=lambda card: places.index(card) if card in places else len(places))
+    main = [card for card in result.subject if card in cards] or cards
+    cards = [*main, *(card for card in cards if card not in main)]
+    per_card = [((card,), {"candidate": card}, card in main) for card in cards]
+    yield from (_Choice("standings", draw_standings, (cut,), {"cut": cut}) for cut in cuts)
+    for scene in result.scenes:
+        yield _Choice("scene-bars", draw_scene_bars, (scene.key,), {"scene": scene.key})
+    yield from (_Choice("pair", draw_pair, *choice) for choice in per_card)
+    others = [metric.key for metric in result.metrics if metric.key != result.headline]
+    of_ratios = [*((cut, result.headline) for cut in cuts), *((cuts[0], metric) for metric in others)]
+    for (cut, metric), card in product(of_ratios, cards):
+        parts = (card, "" if metric == result.headline else metric, "" if cut == cuts[0] else cut)
+        asked = {"candidate": card, "cut": cut, "metric": metric}
+        yield _Choice("ratios", draw_ratios, parts, asked, card in main and (cut, metric) == of_ratios[0])
+    yield from (_Choice("matrix", draw_verdict_matrix, *choice) for choice in per_card)
+    for key, kind in (("value", draw_value), ("efficiency", draw_efficiency)):
+        yield from (_Choice(key, kind, (cut,), {"cut": cut}) for cut in cuts)
+    yield _Choice("costs", draw_costs)
+    yield _Choice("repeatability", draw_repeatability)
 
 
 def typical_runs(result: ReviewResult, cell: Cell) -> dict[str, RunEntry | None]:
@@ -287,15 +256,25 @@ def typical_runs(result: ReviewResult, cell: Cell) -> dict[str, RunEntry | None]
     return found
 
 
+_SINGLES: Final[Mapping[str, tuple[Callable[..., Figure], str]]] = MappingProxyType(
+    {
+        "frame-time-panels": (draw_frame_time_panels, "frame times"),
+        "percentiles": (draw_percentiles, "frame-time percentiles"),
+        "distribution": (draw_distribution, "spread of frame times"),
+    }
+)
+
+
 def _draw_cell(key: str, result: ReviewResult, theme: Theme, cell: Cell) -> Figure:
+    view = ReviewView(result, theme)
     traces: list[RunTrace] = []
     for card, entry in typical_runs(result, cell).items():
         if entry is not None and entry.curves and len(traces) < MOST_RUNS:
             run = f"run {entry.run}" if entry.run.isdigit() else entry.run
-            label = f"{result.card(card).label} · {run}"
-            traces.append(trace_of_entry(entry, label=label, card=card_index(result, card)))
+            label = f"{view.label(card)} · {run}"
+            traces.append(trace_of_entry(entry, label=label, card=view.number(card)))
     draw, words = _SINGLES[key]
-    title = f"{cell_label(result, cell)}: {words}"
+    title = f"{view.cell_label(cell)}: {words}"
     return draw(traces, theme, title=title, note="Of each card the run closest to its mean.")
 
 

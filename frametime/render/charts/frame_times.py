@@ -1,50 +1,56 @@
-"""Frame times of one run over time, with its stutters, and what the sensors say below."""
+"""Frame times over time: of one run with its sensors, of several runs side by side or on one axis, of a long run."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
-from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from frametime.capture import Capture
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.metric import MeasuredRun
-from frametime.render.charts.axis_scales import set_x_ticks, set_y_ticks
-from frametime.render.charts.chart_sheet import KeyEntry, Sheet, dots, x_caption, y_caption
+from frametime.metrics.metric import MeasuredRun, Missing
+from frametime.metrics.sensors.sensor_channels import channel
+from frametime.render.charts.axis_scales import round_ticks, tick_labels
+from frametime.render.charts.chart_sheet import Chart, KeyEntry, ListEntry, draw, list_em
+from frametime.render.charts.plots import CAPTION_EM, Curve, Dots, Drawn, Plot, Plots, Rule, Span
 from frametime.render.charts.run_traces import (
-    FRAME_TIME,
     RunTrace,
+    check_count,
     run_figures,
     stutter_words,
-    trace_of_run,
+    styles_of,
     trace_of_series,
 )
-from frametime.render.charts.sensor_lanes import LANE_EM, LANE_QUANTITIES, Lane, draw_lanes, lanes_of
-from frametime.render.charts.text_fit import text_width_pt
 from frametime.render.charts.theme import Theme
 from frametime.render.numbers import format_quantity
+from frametime.tuning.judging.endurance_verdict import EnduranceVerdict
 from frametime.words import counted
 
 _VECTOR_COLUMNS: Final = 1200
 _MOST_TIMES_USUAL: Final = 2.5
 _CUT_TIMES_USUAL: Final = 2.0
-_MOST_NAMED: Final = 4
+_MOST_IN_ONE_COLUMN: Final = 3
+_TIME: Final = "time since the first frame"
+_DASHED: Final = (0, (3.0, 1.2))
+
+
+def pixel_columns(theme: Theme) -> int:
+    """Columns of pixels of the widest axes of a figure, and enough for a file that has no pixels."""
+    return max(_VECTOR_COLUMNS, int(0.9 * theme.size.width_in * theme.size.dpi))
 
 
 def draw_frame_times(
-    source: Capture | None, run: MeasuredRun, theme: Theme, *, label: str | None = None, n_columns: int | None = None
+    source: Capture, run: MeasuredRun, theme: Theme, *, label: str | None = None, n_columns: int | None = None
 ) -> Figure:
     """Every frame of a run at its place.
 
     Parameters
     ----------
-    source : Capture or None
-        The capture of the run, for every frame and the sensors; with ``None`` the extremes are drawn that the run
-        itself keeps.
+    source : Capture
     run : MeasuredRun
     theme : Theme
     label : str or None
@@ -58,87 +64,33 @@ def draw_frame_times(
     Figure
         The first axes hold the frame times, the others one sensor quantity each.
     """
-    columns = pixel_columns(theme) if n_columns is None else n_columns
-    with theme.settings():
-        return _draw(*traced(source, run, columns, label=label), run.judgement.word, theme)
-
-
-def traced(
-    source: Capture | None, run: MeasuredRun, n_columns: int, *, label: str | None = None
-) -> tuple[RunTrace, tuple[Lane, ...]]:
-    """A run ready to be drawn, with a lane for each quantity of its sensors."""
-    if source is None:
-        return trace_of_run(run, label=label), ()
-    series = FrameSeries.of(source, run.options)
-    return trace_of_series(series, run, n_columns=n_columns, label=label), lanes_of(series, LANE_QUANTITIES)
-
-
-def pixel_columns(theme: Theme) -> int:
-    """Columns of pixels of the widest axes of a figure, and enough for a file that has no pixels."""
-    return max(_VECTOR_COLUMNS, int(0.9 * theme.size.width_in * theme.size.dpi))
-
-
-def _draw(trace: RunTrace, lanes: tuple[Lane, ...], judged: str, theme: Theme) -> Figure:
+    trace, lanes = _traced(source, run, theme, n_columns, label)
     top_ms = frame_time_top([trace])
-    beyond = places_beyond(trace, top_ms)
-    sheet = Sheet(
-        theme,
-        title=f"Frame times: {trace.label}",
-        lead=f"{run_figures(trace)} · lower and more even is better · judged: {judged}",
-        notes=[
-            f"One run, {counted(trace.n_frames, 'frame')} in {trace.duration_s:.1f} s, so there is no interval.",
-            stutter_words(len(trace.stutters), trace.rule),
-            beyond_words(int(beyond.size), top_ms),
-        ],
-        full=[FRAME_TIME, _gathering(trace)],
-        head_lines=(2, 2),
-    )
-    sheet.key(trace_key([trace], theme, beyond=bool(beyond.size)))
-    x_caption(draw_run(sheet, trace, lanes, top_ms, sheet.right), "time since the first frame, s", theme)
-    return sheet.figure
+    values = {
+        "run": trace.label,
+        "figures": run_figures(trace),
+        "judged": run.judgement.word,
+        "frames": counted(trace.n_frames, "frame"),
+        "seconds": trace.duration_s,
+        "stutters": stutter_words(len(trace.stutters), trace.rule),
+        "beyond": _beyond_words([trace], top_ms),
+        "if_every": "" if trace.is_complete else None,
+        "n_steps": None if trace.is_complete else trace.times_s.size,
+    }
+    body = Plots(columns=[[_trace_plot(trace, theme, theme.palette.series[0], top_ms), *lanes]])
+    return draw(Chart(kind="frame-times", values=values, key=_key([trace], theme, top_ms), body=body), theme)
 
 
-def draw_run(sheet: Sheet, trace: RunTrace, lanes: tuple[Lane, ...], top_ms: float, right: float) -> Axes:
-    """Frame times as far as ``right``, and the lanes below them; gives the lowest axes."""
-    theme, em = sheet.theme, sheet.em
-    axes = sheet.plot(right=right, foot_em=3.5 + len(lanes) * LANE_EM)
-    draw_trace(axes, trace, theme, color=theme.palette.series[0], top_ms=top_ms)
-    name_beyond(axes, trace, theme)
-    y_caption(axes, "frame time, ms", theme)
-    if not lanes:
-        return axes
-    axes.tick_params(labelbottom=False)
-    left = sheet.left + 3.6 * em
-    return draw_lanes(sheet, lanes, (left, sheet.bottom + 3.5 * em, right - left), trace.duration_s)
+def _traced(
+    source: Capture, run: MeasuredRun, theme: Theme, n_columns: int | None, label: str | None = None
+) -> tuple[RunTrace, list[Plot]]:
+    """A run ready to be drawn, with a lane for each quantity of its sensors."""
+    series = FrameSeries.of(source, run.options)
+    columns = pixel_columns(theme) if n_columns is None else n_columns
+    return trace_of_series(series, run, n_columns=columns, label=label), sensor_lanes(series, theme)
 
 
-def trace_key(traces: Sequence[RunTrace], theme: Theme, *, beyond: bool) -> list[KeyEntry]:
-    """What the marks of frame times mean; ``beyond`` where some frames lie above the axis."""
-    palette = theme.palette
-    entries = [KeyEntry("frame time", palette.series[0], "line")] if len(traces) == 1 else []
-    if middle := next((trace.middle_name for trace in traces if trace.middle_s.size > 1), None):
-        entries.append(KeyEntry(middle, palette.ink, "line", line=(0, (3.0, 1.2))))
-    if any(trace.stutters for trace in traces):
-        label = "stutter (pointing up: beyond the axis)" if beyond else "stutter"
-        entries.append(KeyEntry(label, palette.behind, "marker", "v", edge=palette.ink))
-    return entries
-
-
-def _gathering(trace: RunTrace) -> str:
-    if trace.is_complete:
-        return "Every frame is drawn, as wide as it lasts."
-    return (
-        f"Drawn: the least to the greatest of each of {trace.times_s.size:,} steps of time; no frame is averaged away."
-    )
-
-
-def beyond_words(count: int, top_ms: float) -> str:
-    if count == 0:
-        return ""
-    return f"Over {top_ms:.0f} ms: {counted(count, 'place')}, marked at the upper edge."
-
-
-def frame_time_top(traces: list[RunTrace]) -> float:
+def frame_time_top(traces: Sequence[RunTrace]) -> float:
     """Upper end of a frame-time axis in ms.
 
     All frames fit, unless the longest is more than 2.5 times the 99 % quantile: then one freeze would press the rest
@@ -163,82 +115,224 @@ def places_beyond(trace: RunTrace, top_ms: float) -> NDArray[np.int64]:
     return np.flatnonzero(beyond)
 
 
-def draw_trace(axes: Axes, trace: RunTrace, theme: Theme, *, color: str, top_ms: float) -> None:
-    """Frame times, the line through their middle, and the stutters, on axes from 0 ms."""
+def _beyond_words(traces: Sequence[RunTrace], top_ms: float) -> str:
+    count = sum(int(places_beyond(trace, top_ms).size) for trace in traces)
+    return f"Over {top_ms:.0f} ms: {counted(count, 'place')}, marked at the upper edge." if count else ""
+
+
+def _key(traces: Sequence[RunTrace], theme: Theme, top_ms: float) -> list[KeyEntry]:
+    """What the marks of frame times mean."""
     palette = theme.palette
-    axes.set_xlim(0.0, trace.duration_s)
-    axes.set_ylim(0.0, top_ms)
-    axes.grid(axis="y")
-    width = 0.6 * theme.line_pt if trace.n_frames > 600 else theme.line_pt
+    entries = [KeyEntry("frame time", palette.series[0], "line")] if len(traces) == 1 else []
+    if middle := next((trace.middle_name for trace in traces if trace.middle_s.size > 1), None):
+        entries.append(KeyEntry(middle, palette.ink, "line", line=_DASHED))
+    if any(trace.stutters for trace in traces):
+        beyond = any(places_beyond(trace, top_ms).size for trace in traces)
+        label = "stutter (pointing up: beyond the axis)" if beyond else "stutter"
+        entries.append(KeyEntry(label, palette.behind, "marker", "v", edge=palette.ink))
+    return entries
+
+
+def _trace_plot(trace: RunTrace, theme: Theme, color: str, top_ms: float) -> Plot:
+    """Frame times, the line through their middle, the stutters, and the longest frames named at the upper edge."""
+    palette = theme.palette
+    width = 0.6 if trace.n_frames > 600 else 1.0
+    marks: list[Drawn] = []
     if trace.is_complete:
         # Each frame is as wide as it lasts, from the end of the one before; the first begins at 0.
-        axes.plot(
-            np.append(0.0, trace.times_s),
-            np.minimum(np.append(trace.high_ms[:1], trace.high_ms), top_ms),
-            drawstyle="steps-pre",
-            color=color,
-            linewidth=width,
-            solid_joinstyle="bevel",
-            gid="frame-times",
-        )
+        ys = np.minimum(np.append(trace.high_ms[:1], trace.high_ms), top_ms)
+        steps = {"drawstyle": "steps-pre", "solid_joinstyle": "bevel"}
+        marks.append(Curve(np.append(0.0, trace.times_s), ys, color, "frame-times", width=width, style=steps))
     else:
-        # One area from the least to the greatest of each step; its edge keeps a lone spike as wide as a line.
-        axes.fill_between(
-            trace.times_s,
-            trace.low_ms,
-            np.minimum(trace.high_ms, top_ms),
-            facecolor=color,
-            edgecolor=color,
-            linewidth=width,
-            gid="frame-times",
-        )
+        ys = np.minimum(trace.high_ms, top_ms)
+        marks.append(Curve(trace.times_s, ys, color, "frame-times", lows=trace.low_ms, width=width))
     if trace.middle_s.size > 1:
-        axes.plot(
-            trace.middle_s,
-            np.minimum(trace.middle_ms, top_ms),
-            color=palette.ink,
-            linewidth=0.9 * theme.line_pt,
-            linestyle=(0, (3.0, 1.2)),
-            gid="middle",
-        )
-    inside = [stutter for stutter in trace.stutters if stutter.frame_time_ms <= top_ms]
+        ys = np.minimum(trace.middle_ms, top_ms)
+        marks.append(Curve(trace.middle_s, ys, palette.ink, "middle", width=0.9, line=_DASHED))
+    inside = [(item.time_s, item.frame_time_ms) for item in trace.stutters if item.frame_time_ms <= top_ms]
     if inside:
-        times_s, longs_ms = zip(*((stutter.time_s, stutter.frame_time_ms) for stutter in inside), strict=True)
-        look = {"mfc": palette.behind, "mec": palette.ink, "clip_on": False, "gid": "stutters"}
-        dots(axes, times_s, longs_ms, "v", theme, size=0.62, line=0.5, **look)
-    set_x_ticks(axes, theme.em_pt)
-    set_y_ticks(axes, theme.em_pt)
-
-
-def name_beyond(axes: Axes, trace: RunTrace, theme: Theme) -> None:
-    """Arrows at the upper edge for frames beyond the axis, the longest with their length; else the longest of all."""
-    top_ms = axes.get_ylim()[1]
+        times_s, longs_ms = zip(*inside, strict=True)
+        marks.append(Dots(times_s, longs_ms, "v", palette.behind, palette.ink, "stutters", 0.62))
     beyond = places_beyond(trace, top_ms)
     if beyond.size:
-        look = {"mfc": theme.palette.behind, "mec": theme.palette.ink, "clip_on": False, "zorder": 4, "gid": "beyond"}
-        dots(axes, trace.times_s[beyond], np.full(beyond.size, top_ms), "^", theme, size=0.7, line=0.5, **look)
+        at_top = np.full(beyond.size, top_ms)
+        marks.append(Dots(trace.times_s[beyond], at_top, "^", palette.behind, palette.ink, "beyond", 0.7))
     named = beyond if beyond.size else np.array([int(np.argmax(trace.high_ms))])
-    times_s, high_ms = trace.times_s[named], trace.high_ms[named]
-    width_pt = axes.get_position().width * theme.size.width_pt
-    taken: list[tuple[float, float]] = [(0.0, text_width_pt("frame time, ms", theme.em_pt) + theme.em_pt)]
-    for place in np.argsort(-high_ms, kind="stable")[:_MOST_NAMED]:
-        text = ("" if beyond.size else "longest ") + format_quantity(float(high_ms[place]), "ms", digits=3)
-        half = text_width_pt(text, theme.em_pt) / 2.0
-        middle = min(max(float(times_s[place]) / axes.get_xlim()[1] * width_pt, half), width_pt - half)
-        if any(
-            middle - half < end + 0.5 * theme.em_pt and start - 0.5 * theme.em_pt < middle + half
-            for start, end in taken
-        ):
-            continue
-        taken.append((middle - half, middle + half))
-        axes.annotate(
-            text,
-            (middle / width_pt, 1.0),
-            xycoords="axes fraction",
-            xytext=(0.0, 0.55 * theme.em_pt),
-            textcoords="offset points",
-            ha="center",
-            va="bottom",
-            fontsize=theme.em_pt,
-            annotation_clip=False,
+    named = named[np.argsort(-trace.high_ms[named], kind="stable")]
+    return Plot(
+        marks=marks,
+        x_limits=(0.0, trace.duration_s),
+        y_limits=(0.0, top_ms),
+        x_label=_TIME,
+        y_label="frame time, ms",
+        x_ticks="time",
+        top_words=[
+            (
+                float(trace.times_s[place]),
+                ("" if beyond.size else "longest ") + format_quantity(float(trace.high_ms[place]), "ms", digits=3),
+            )
+            for place in named[:20]
+        ],
+    )
+
+
+def draw_frame_time_panels(
+    traces: Sequence[RunTrace], theme: Theme, *, title: str = "Frame times", note: str = ""
+) -> Figure:
+    """One panel a run, all on the same scales, so that what looks higher is slower.
+
+    Parameters
+    ----------
+    traces : sequence of RunTrace
+        1 to 8 runs.
+    theme : Theme
+    title, note : str
+        The note is said first at the foot.
+
+    Raises
+    ------
+    ValueError
+        If there is no run, or there are more than fit.
+    """
+    check_count(traces)
+    top_ms = frame_time_top(traces)
+    span_s = max(trace.duration_s for trace in traces)
+    n_columns = 1 if len(traces) <= _MOST_IN_ONE_COLUMN or theme.is_narrow else 2
+    plots = [
+        replace(
+            _trace_plot(trace, theme, style.color, top_ms),
+            x_limits=(0.0, span_s),
+            y_label="ms",
+            name=trace.label,
+            remark=run_figures(trace, short=n_columns > 1 or theme.is_narrow),
         )
+        for trace, style in zip(traces, styles_of(traces, theme), strict=True)
+    ]
+    n_rows = -(-len(plots) // n_columns)
+    values = {
+        "title": title,
+        "runs": counted(len(traces), "run"),
+        "note": note,
+        "beyond": _beyond_words(traces, top_ms),
+    }
+    body = Plots(columns=[plots[start : start + n_rows] for start in range(0, len(plots), n_rows)])
+    least_em, key = 22.0 + 9.0 * len(traces), _key(traces, theme, top_ms)
+    return draw(Chart(kind="frame-time-panels", values=values, key=key, body=body, least_em=least_em), theme)
+
+
+_LANES: Final = (
+    ("power_w", "power, W", 20.0),
+    ("temperature_c", "temperature, °C", 10.0),
+    ("core_clock_mhz", "core clock, MHz", 100.0),
+)
+"""Quantities of the sensors, with the caption of their axis and the least that it spans."""
+
+_MOST_SAMPLES: Final = 2000
+_LANE_EM: Final = 3.0
+
+
+def sensor_lanes(series: FrameSeries, theme: Theme) -> list[Plot]:
+    """A low plot for each quantity of which the sensor log has samples, with its limit where one is known."""
+    limits = {"power_w": series.options.power_limit_w, "temperature_c": series.options.temperature_limit_c}
+    lanes = []
+    for name, caption, least_span in _LANES:
+        found = channel(series, name)
+        if isinstance(found, Missing):
+            continue
+        limit = limits.get(name)
+        places = _kept_samples(found.values)
+        low, high = _lane_limits(found.values, limit, least_span)
+        words = f"{caption} (axis from {tick_labels([low])[0]})"
+        marks: list[Drawn] = [Curve(found.times_s[places], found.values[places], theme.palette.ink, name, width=0.8)]
+        if limit is not None:
+            marks.append(Rule(limit, theme.palette.behind, f"{name}-limit", line=(0, (5.0, 1.6)), is_level=True))
+            beyond = " above the axis" if limit > high else " below the axis" if limit < low else ""
+            words += f", {'' if beyond else 'dashed: '}limit {limit:g}{beyond}"
+        lanes.append(
+            Plot(
+                marks=marks,
+                x_limits=(0.0, series.duration_s),
+                y_limits=(low, high),
+                x_label=_TIME,
+                y_label=words,
+                x_ticks="time",
+                y_ticks="few",
+                height_em=_LANE_EM,
+            )
+        )
+    return lanes
+
+
+def _kept_samples(values: NDArray[np.float64]) -> NDArray[np.intp]:
+    """All places, or of very many the least and greatest of each of a thousand steps, in their order."""
+    places = np.arange(values.size)
+    if values.size <= _MOST_SAMPLES:
+        return places
+    parts = np.array_split(places, _MOST_SAMPLES // 2)
+    ends = [(part[values[part].argmin()], part[values[part].argmax()]) for part in parts]
+    return np.unique([0, values.size - 1, *np.ravel(ends)])
+
+
+def _lane_limits(values: NDArray[np.float64], limit: float | None, least_span: float) -> tuple[float, float]:
+    """Round limits around the values: few of these quantities start at 0, and the caption says where the axis does."""
+    low, high = float(values.min()), float(values.max())
+    if limit is not None and limit < high + max(high - low, least_span):
+        high = max(high, limit)
+    middle, half = (low + high) / 2.0, max(high - low, least_span) / 2.0
+    low, high = middle - half, middle + half
+    ticks = round_ticks(low, high, 2)
+    step = ticks[1] - ticks[0] if len(ticks) > 1 else least_span
+    return max(0.0, float(np.floor(low / step) * step)), float(np.ceil(high / step + 1e-9) * step)
+
+
+_NARROW_TIMES_EM: Final = 42.0
+_MARKERS: Final = {"passed": "s", "failed": "X", "not measurable": "o"}
+
+
+def draw_endurance(
+    source: Capture, run: MeasuredRun, verdict: EnduranceVerdict, theme: Theme, *, n_columns: int | None = None
+) -> Figure:
+    """Frame times and sensors of a long run, with the criteria beside them.
+
+    Parameters
+    ----------
+    source : Capture
+    run : MeasuredRun
+    verdict : EnduranceVerdict
+        Of the run.
+    theme : Theme
+    n_columns : int or None
+        As in ``draw_frame_times``.
+
+    Returns
+    -------
+    Figure
+        The first axes hold the frame times, the others one sensor quantity each.
+    """
+    trace, lanes = _traced(source, run, theme, n_columns)
+    palette, top_ms = theme.palette, frame_time_top([trace])
+    changes = [] if run.findings.drift is None else run.findings.drift.changes
+    events: list[Drawn] = [
+        *(Span(item.start_s, item.end_s, palette.behind_ground, "throttling") for item in run.findings.throttling),
+        *(Rule(item.time_s, palette.muted, "change", line=(0, (1.2, 1.2))) for item in changes),
+    ]
+    colors = {"passed": palette.ahead, "failed": palette.behind, "not measurable": palette.ground}
+    entries = [
+        ListEntry(f"{item.label}: {item.state}", [item.sentence], _MARKERS[item.state], colors[item.state])
+        for item in verdict.criteria
+    ]
+    plots = [_trace_plot(trace, theme, palette.series[0], top_ms), *lanes]
+    values = {
+        "verdict": verdict.word,
+        "run": trace.label,
+        "figures": run_figures(trace),
+        "sentence": verdict.sentence,
+        "frames": counted(trace.n_frames, "frame"),
+        "beyond": _beyond_words([trace], top_ms),
+        "if_throttling": "" if run.findings.throttling else None,
+        "if_changes": "" if changes else None,
+    }
+    body = Plots(columns=[[replace(plot, marks=[*events, *plot.marks]) for plot in plots]], entries=entries)
+    least_em = _NARROW_TIMES_EM + len(lanes) * (_LANE_EM + CAPTION_EM) + list_em(entries)
+    chart = Chart(kind="endurance", values=values, key=_key([trace], theme, top_ms), body=body, least_em=least_em)
+    return draw(chart, theme)

@@ -20,6 +20,9 @@ from frametime.review.result import RunEntry
 from frametime.units import FRAMES_PER_SECOND, NS_PER_S
 from frametime.words import counted
 
+MOST_RUNS = 8
+"""Runs that one figure of several runs can show; more are drawn on further figures."""
+
 MOST_POINTS = 4000
 """Up to so many frames every frame is a point; beyond, each column of pixels spans from its least to its greatest."""
 
@@ -122,6 +125,12 @@ def trace_of_entry(entry: RunEntry, *, label: str, card: int) -> RunTrace:
     return _of_curves(entry, label, None, entry.values, card)
 
 
+def check_count(traces: Sequence[RunTrace]) -> None:
+    """Refuse none and too many runs."""
+    if not 1 <= len(traces) <= MOST_RUNS:
+        raise ValueError(f"traces must hold 1 to {MOST_RUNS} runs, got {len(traces)!r}")
+
+
 def styles_of(traces: Sequence[RunTrace], theme: Theme) -> list[SeriesStyle]:
     """How each run is told from the others."""
     return [theme.style(place if trace.card is None else trace.card) for place, trace in enumerate(traces)]
@@ -135,7 +144,7 @@ def trace_of_capture(capture: Capture, run: MeasuredRun, *, n_columns: int, labe
 def trace_of_series(series: FrameSeries, run: MeasuredRun, *, n_columns: int, label: str | None = None) -> RunTrace:
     """The same from the series of frames of the capture."""
     kept = trace_of_run(run, label=label)
-    times_s, low_ms, high_ms = _series_envelope(series, n_columns=n_columns)
+    times_s, low_ms, high_ms = envelope(series.timestamps_ns, series.frame_times_ms, n_columns=n_columns)
     n_middle = min(_MIDDLE_POINTS, series.n_frames)
     positions = np.unique(np.linspace(0, series.n_frames - 1, n_middle).round().astype(np.int64))
     window_s = run.options.stutter.window_s
@@ -155,52 +164,46 @@ def trace_of_series(series: FrameSeries, run: MeasuredRun, *, n_columns: int, la
 
 
 def envelope(
-    ends_s: NDArray[np.float64], frame_times_ms: NDArray[np.float64], *, n_columns: int
+    timestamps_ns: NDArray[np.int64], frame_times_ms: NDArray[np.float64], *, n_columns: int
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Least and greatest frame time of each of ``n_columns`` equal steps of time; all frames where they are few.
 
     No frame is thinned out or averaged away. A step in which no frame ends lies within one frame, and shows that frame.
 
+    Parameters
+    ----------
+    timestamps_ns : ndarray of int64, shape (n_frames + 1,)
+        Start of the first frame and the end of each.
+    frame_times_ms : ndarray of float64, shape (n_frames,)
+    n_columns : int
+
+    Returns
+    -------
+    times_s, low_ms, high_ms : ndarray of float64
+        Ends of the frames, or the middles of the steps, since the start.
+
     Examples
     --------
     >>> times_ms = np.full(5000, 2.0)
     >>> times_ms[1234] = 90.0
-    >>> _, low_ms, high_ms = envelope(np.cumsum(times_ms) / 1000.0, times_ms, n_columns=100)
+    >>> stamps_ns = np.append(0, np.cumsum(times_ms * 1e6)).astype(np.int64)
+    >>> _, low_ms, high_ms = envelope(stamps_ns, times_ms, n_columns=100)
     >>> float(low_ms.min()), float(high_ms.max()), high_ms.size <= 100
     (2.0, 90.0, True)
     """
     if n_columns < 1:
         raise ValueError(f"n_columns must be 1 or more, got {n_columns!r}")
-    if ends_s.size <= max(MOST_POINTS, n_columns):
-        return ends_s, frame_times_ms, frame_times_ms
-    edges_s = np.linspace(0.0, float(ends_s[-1]), n_columns + 1)
+    start_ns, ends_ns = timestamps_ns[0], timestamps_ns[1:]
+    if ends_ns.size <= max(MOST_POINTS, n_columns):
+        return (ends_ns - start_ns) / NS_PER_S, frame_times_ms, frame_times_ms
+    edges_ns = np.linspace(0.0, float(ends_ns[-1] - start_ns), n_columns + 1)
     # A frame that ends exactly at a bound belongs to the step after it, the last frame to the last step.
-    firsts = np.searchsorted(ends_s, edges_s[:-1], side="left")
-    return (edges_s[:-1] + edges_s[1:]) / 2.0, *_extremes(frame_times_ms, firsts)
-
-
-def _series_envelope(
-    series: FrameSeries, *, n_columns: int
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """The same of a series: only the bounds are looked up, so that no frame's end is needed in seconds."""
-    if n_columns < 1 or series.n_frames <= max(MOST_POINTS, n_columns):
-        return envelope(series.ends_s, series.frame_times_ms, n_columns=n_columns)
-    start_ns = series.timestamps_ns[0]
-    edges_ns = np.linspace(0.0, float(series.timestamps_ns[-1] - start_ns), n_columns + 1)
-    bounds_ns = start_ns + np.ceil(edges_ns[:-1]).astype(np.int64)
-    firsts = np.searchsorted(series.timestamps_ns[1:], bounds_ns, side="left")
-    return (edges_ns[:-1] + edges_ns[1:]) / (2.0 * NS_PER_S), *_extremes(series.frame_times_ms, firsts)
-
-
-def _extremes(
-    frame_times_ms: NDArray[np.float64], firsts: NDArray[np.intp]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Least and greatest of each step, which begins with the frame at ``firsts``."""
-    has_frames = np.diff(np.append(firsts, frame_times_ms.size)) > 0
+    firsts = np.searchsorted(ends_ns, start_ns + np.ceil(edges_ns[:-1]).astype(np.int64), side="left")
+    has_frames = np.diff(np.append(firsts, ends_ns.size)) > 0
     low_ms, high_ms = frame_times_ms[firsts], frame_times_ms[firsts]
     low_ms[has_frames] = np.minimum.reduceat(frame_times_ms, firsts[has_frames])
     high_ms[has_frames] = np.maximum.reduceat(frame_times_ms, firsts[has_frames])
-    return low_ms, high_ms
+    return (edges_ns[:-1] + edges_ns[1:]) / (2.0 * NS_PER_S), low_ms, high_ms
 
 
 def _of_curves(
@@ -245,9 +248,6 @@ def _points(curves: Mapping[str, Curve], key: str) -> tuple[NDArray[np.float64],
     if curve is None:
         return np.empty(0), np.empty(0)
     return np.asarray(curve.x, dtype=np.float64), np.asarray(curve.y, dtype=np.float64)
-
-
-FRAME_TIME = "Frame time: from the end of one frame to the end of the next; its axis starts at 0 ms."
 
 
 def stutter_words(count: int, rule: StutterRule | None) -> str:

@@ -5,9 +5,11 @@ The module itself does not import matplotlib, so that a command can list sizes a
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Final, Literal, TypeAlias
 
@@ -105,45 +107,12 @@ class Palette:
     tied_ground: str
 
 
-PALETTES: Final[Mapping[str, Palette]] = MappingProxyType(
-    {
-        palette.key: palette
-        for palette in (
-            Palette(
-                key="light",
-                ground="#ffffff",
-                ink="#1b2026",
-                muted="#565d66",
-                rule="#dcdfe3",
-                band="#e9ebee",
-                series=("#543282", "#4fa334", "#776a26", "#943d80", "#345b37", "#513308", "#9b6975", "#327efc"),
-                ahead="#0072b2",
-                behind="#d55e00",
-                tied="#6d747d",
-                undecided="#565d66",
-                ahead_ground="#cfe3f1",
-                behind_ground="#fbdcc5",
-                tied_ground="#e4e6e9",
-            ),
-            Palette(
-                key="dark",
-                ground="#14171c",
-                ink="#f1f3f5",
-                muted="#b4bac2",
-                rule="#343a43",
-                band="#262b33",
-                series=("#a176d7", "#9ce280", "#f8e05e", "#ce7fb9", "#3a8945", "#da9947", "#bb406a", "#b3befe"),
-                ahead="#56b4e9",
-                behind="#e69f00",
-                tied="#a3a9b1",
-                undecided="#b4bac2",
-                ahead_ground="#123a54",
-                behind_ground="#553800",
-                tied_ground="#30353d",
-            ),
-        )
-    }
-)
+def _palettes() -> Iterator[tuple[str, Palette]]:
+    for key, colors in json.loads(Path(__file__).with_name("palettes.json").read_text("utf-8")).items():
+        yield key, Palette(key=key, **{**colors, "series": tuple(colors["series"])})
+
+
+PALETTES: Final[Mapping[str, Palette]] = MappingProxyType(dict(_palettes()))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -169,10 +138,24 @@ class Theme:
         What stands at the foot: what a viewer needs, the definitions as well, or nothing.
     card_colors : tuple of str or None
         Colors that the plan gives to its cards, in their order; a card without one has that of its place.
-    author : str or None
-        Named at the end of the notes.
+    signed : tuple of str
+        Lines at the end of the notes: who measured, on which bench.
     title : str or None
         In place of the chart's own.
+    labels : tuple of (str, str)
+        Words in the chart, and what is written in their place.
+    names : tuple of str
+        What people named, and is left as it is: cards, scenes.
+    numbers : str
+        How 1234.5 is written.
+    font : str or None
+        A font of the system by its family, or the path of a font file.
+    accent : str or None
+        Color of a bar at the upper edge.
+    logo : pathlib.Path or None
+        PNG file of a picture at the foot.
+    plan_folder : pathlib.Path or None
+        Where the files lie that a plan names.
 
     Examples
     --------
@@ -186,8 +169,15 @@ class Theme:
     transparent: bool
     notes: Notes = "short"
     card_colors: tuple[str | None, ...] = ()
-    author: str | None = None
+    signed: tuple[str, ...] = ()
     title: str | None = None
+    labels: tuple[tuple[str, str], ...] = ()
+    names: tuple[str, ...] = ()
+    numbers: str = "1,234.5"
+    font: str | None = None
+    accent: str | None = None
+    logo: Path | None = None
+    plan_folder: Path | None = None
 
     @classmethod
     def of(
@@ -266,16 +256,23 @@ class Theme:
         """
         import matplotlib as mpl
 
-        with mpl.rc_context():
-            mpl.rcdefaults()
-            mpl.rcParams.update(_rc_parameters(self))
-            yield
+        from frametime.render.charts.text_fit import TEXT_STYLE, TextStyle, font_family
+
+        family = font_family(self.font)
+        before = TEXT_STYLE.set(TextStyle(family, self.numbers, self.labels, self.names))
+        try:
+            with mpl.rc_context():
+                mpl.rcdefaults()
+                mpl.rcParams.update(_rc_parameters(self))
+                mpl.rcParams["font.family"] = list(dict.fromkeys([family, font_family(None)]))
+                yield
+        finally:
+            TEXT_STYLE.reset(before)
 
 
 def _rc_parameters(theme: Theme) -> dict[Any, Any]:
     palette = theme.palette
     return {
-        "font.family": "DejaVu Sans",  # shipped with matplotlib: the same on every system
         "font.size": theme.em_pt,
         "text.color": palette.ink,
         "text.hinting": "none",  # hinted widths change with the pixels, and a text measured to fit would not

@@ -46,8 +46,8 @@ def endurance_report(verdict: EnduranceVerdict, *, figures: tuple[Figure, ...] =
 
 def endurance_chart(capture: Capture, run: MeasuredRun, verdict: EnduranceVerdict) -> Figure:
     """Frame times and sensors of a long run."""
-    from frametime.render.charts.endurance import draw_endurance
     from frametime.render.charts.figure_files import figure_bytes
+    from frametime.render.charts.frame_times import draw_endurance
     from frametime.render.charts.theme import Theme
 
     theme = Theme.of()

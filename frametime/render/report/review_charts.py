@@ -52,25 +52,21 @@ class ChosenChart:
 def chosen_charts(result: ReviewResult, *, size: str = "web") -> tuple[ChosenChart, ...]:
     """The charts by the headline metric over all cells, the most important first, at most `MOST_FIGURES`.
 
-    Of charts with several cuts only the first is taken: the table of cuts shows every one. Of charts on several
-    pages, too, only the first: the tables hold every cell.
+    Of charts on several pages only the first is taken: the tables hold every cell.
     """
     from frametime.render.charts.drawings import review_figures
     from frametime.render.charts.theme import Theme
 
     found = []
-    first_cuts: object = None
     drawn = [
         (name, _catalog_key(name), drawing.keywords if isinstance(drawing, partial) else {})
         for name, drawing in review_figures(result, Theme.of(size=size))
         if _catalog_key(name) in SECTIONS
     ]
     for name, key, asked in drawn:
-        first_cuts = first_cuts or asked.get("cuts")
         by_headline = asked.get("metric", result.headline) == result.headline
         over_all_cells = asked.get("cut", result.cuts[0].key) == result.cuts[0].key
-        is_first = asked.get("cuts", first_cuts) == first_cuts and asked.get("page", 0) == 0
-        if by_headline and over_all_cells and is_first:
+        if by_headline and over_all_cells and asked.get("page", 0) == 0:
             found.append(ChosenChart(name=name, key=key, asked=asked))
     return tuple(sorted(found, key=lambda chart: list(SECTIONS).index(chart.key))[:MOST_FIGURES])
 
@@ -155,10 +151,8 @@ def _cut(result: ReviewResult, asked: Mapping[str, object]) -> str:
 
 
 def _ratios(result: ReviewResult, words: ReviewWords, asked: Mapping[str, object]) -> str:
-    candidate, cuts = str(asked.get("candidate")), asked.get("cuts")
-    shown = cuts if isinstance(cuts, tuple) else (result.cuts[0].key,)
-    table = overall_table(result)
-    chosen = table.where(lambda row: table.exact(row, "cut") in shown, card=candidate, metric=result.headline)
+    candidate = str(asked.get("candidate"))
+    chosen = overall_table(result).where(cut=_cut(result, asked), card=candidate, metric=result.headline)
     told = chosen.view("cut", ("ratio", "interval_these_scenes"), "verdict", labels=_BARE)
     title = f"{words.cards[candidate]} against {words.baseline}, {words.headline.label}, with 95 % intervals. "
     return title + _rows(told) + " " + _cells(result, candidate)

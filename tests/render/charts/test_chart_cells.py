@@ -15,9 +15,9 @@ from review_samples import sample_review
 from frametime.pipeline.chart_files import ChartRequest, left_out_words
 from frametime.render.charts.card_bars import draw_standings
 from frametime.render.charts.drawings import MOST_CHARTS, left_out, review_figures
-from frametime.render.charts.ratios import draw_ratios
+from frametime.render.charts.plane import draw_efficiency, draw_value
+from frametime.render.charts.points import draw_ratios
 from frametime.render.charts.theme import Theme
-from frametime.render.charts.value_and_efficiency import draw_efficiency, draw_value
 from frametime.render.numbers import format_quantity
 from frametime.review.result import ReviewResult
 
@@ -101,7 +101,7 @@ def test_value_is_the_printed_rate_over_the_printed_price(seed: int, n_apart: in
 def test_the_overall_ratio_is_the_mean_of_the_printed_ratios_that_have_no_star(n_apart: int) -> None:
     result = with_holes(seed=6, n_apart=n_apart)
     for card in ("card-1", "card-2", "card-3"):
-        figure = draw_ratios(result, THEME, candidate=card, cuts=("all",))
+        figure = draw_ratios(result, THEME, candidate=card)
         words = [text.get_text() for text in figure.texts if CHANGE.match(text.get_text())]
         overall = [text for text in words if text.endswith(("ahead", "tied", "behind", "undecided"))]
         cells = [change(text) for text in words if text not in overall and not text.endswith(" *")]

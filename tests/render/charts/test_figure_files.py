@@ -21,7 +21,7 @@ from review_samples import sample_review
 from frametime.errors import OutputError
 from frametime.render.charts.figure_files import FORMATS, figure_bytes, format_of, write_figure
 from frametime.render.charts.frame_times import draw_frame_times
-from frametime.render.charts.ratios import draw_ratios
+from frametime.render.charts.points import draw_ratios
 from frametime.render.charts.theme import Theme
 from frametime.replacing import write_bytes
 

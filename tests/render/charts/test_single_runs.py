@@ -10,8 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from frametime.metrics.options import MeasureOptions
-from frametime.render.charts.frame_time_panels import draw_frame_time_panels
-from frametime.render.charts.frame_times import draw_frame_times, frame_time_top
+from frametime.render.charts.frame_times import draw_frame_time_panels, draw_frame_times, frame_time_top
 from frametime.render.charts.run_distributions import (
     bin_edges_ms,
     draw_distribution,
@@ -64,8 +63,9 @@ def test_a_long_run_keeps_its_extremes() -> None:
 def test_envelope_holds_every_frame(times_ms: list[float], n_columns: int) -> None:
     # The limit of points is lifted by repeating the frames until an envelope is needed.
     frames = np.resize(np.array(times_ms), 4001 + len(times_ms))
-    ends_s = np.cumsum(frames) / 1000.0
-    middles_s, low_ms, high_ms = envelope(ends_s, frames, n_columns=n_columns)
+    stamps_ns = np.append(0, np.cumsum(frames * 1e6).round()).astype(np.int64)
+    ends_s = stamps_ns[1:] / 1e9
+    middles_s, low_ms, high_ms = envelope(stamps_ns, frames, n_columns=n_columns)
     assert middles_s == pytest.approx((np.arange(n_columns) + 0.5) * ends_s[-1] / n_columns)
     assert low_ms.min() == frames.min()
     assert high_ms.max() == frames.max()
@@ -82,8 +82,8 @@ def test_envelope_holds_every_frame(times_ms: list[float], n_columns: int) -> No
 def test_a_freeze_longer_than_a_step_fills_the_steps_it_lasts() -> None:
     frames = np.full(6000, 1.0)
     frames[3000] = 3000.0
-    ends_s = np.cumsum(frames) / 1000.0
-    middles_s, low_ms, high_ms = envelope(ends_s, frames, n_columns=90)
+    stamps_ns = np.append(0, np.cumsum(frames * 1e6)).astype(np.int64)
+    middles_s, low_ms, high_ms = envelope(stamps_ns, frames, n_columns=90)
     within = (middles_s > 3.1) & (middles_s < 5.9)
     assert within.sum() >= 25
     assert (low_ms[within] == 3000.0).all()
@@ -93,7 +93,7 @@ def test_a_freeze_longer_than_a_step_fills_the_steps_it_lasts() -> None:
 
 def test_no_columns_are_refused() -> None:
     with pytest.raises(ValueError, match="n_columns must be 1 or more, got 0"):
-        envelope(np.array([1.0]), np.array([1.0]), n_columns=0)
+        envelope(np.array([0, 1]), np.array([1.0]), n_columns=0)
 
 
 def test_stutters_are_marked_where_they_are() -> None:
@@ -161,9 +161,8 @@ def test_sensor_lanes_have_units_and_say_where_they_start() -> None:
 
 
 def test_a_measured_run_alone_is_drawn_from_its_curves() -> None:
-    capture = sample_capture(20_000, n_hitches=3)
-    run = measured(capture)
-    figure = draw_frame_times(None, run, THEME)
+    run = measured(sample_capture(20_000, n_hitches=3))
+    figure = draw_frame_time_panels([trace_of_run(run)], THEME)
     (area,) = by_gid(figure, "frame-times")
     heights = np.concatenate([path.vertices[:, 1] for path in area.get_paths()])
     assert heights.min() == pytest.approx(min(run.curves["trace_low"].y))

@@ -16,12 +16,12 @@ from review_samples import sample_review
 from frametime.metrics.options import MeasureOptions
 from frametime.render.charts.chart_catalog import CATALOG
 from frametime.render.charts.drawings import Drawing, review_figures
-from frametime.render.charts.frame_time_panels import draw_frame_time_panels
-from frametime.render.charts.frame_times import draw_frame_times
+from frametime.render.charts.frame_times import draw_frame_time_panels, draw_frame_times
+from frametime.render.charts.matrix import draw_verdict_matrix
+from frametime.render.charts.review_view import ReviewView
 from frametime.render.charts.run_distributions import draw_distribution, draw_percentiles
 from frametime.render.charts.run_traces import RunTrace, labels_of, trace_of_capture
 from frametime.render.charts.theme import Theme
-from frametime.render.charts.verdict_matrix import matrix_pages
 from frametime.review.result import ReviewResult
 
 REVIEWS = {
@@ -121,8 +121,7 @@ CAPTURES: dict[str, Callable[[], object]] = {
 def test_texts_of_frame_times(theme: Theme, name: str) -> None:
     capture = CAPTURES[name]()
     run = measured(capture, MeasureOptions(temperature_limit_c=85.0, power_limit_w=260.0))  # type: ignore[arg-type]
-    for source in (capture, None):
-        assert_fits(draw_frame_times(source, run, theme), theme)  # type: ignore[arg-type]
+    assert_fits(draw_frame_times(capture, run, theme), theme)  # type: ignore[arg-type]
 
 
 def test_a_narrow_chart_is_as_wide_as_a_column_and_grows_in_height() -> None:
@@ -138,9 +137,10 @@ def test_a_narrow_chart_is_as_wide_as_a_column_and_grows_in_height() -> None:
 
 def test_a_narrow_matrix_shows_no_more_resolutions_than_fit() -> None:
     result = review_of("five resolutions")
-    shown = [resolutions for _, resolutions in matrix_pages(result, THEMES[1])]
+    shown = [resolutions for _, resolutions in draw_verdict_matrix.pages(ReviewView(result, THEMES[1]))]
     assert shown == [("720p", "1080p", "1440p"), ("2160p", "4320p")]
-    assert {resolutions for _, resolutions in matrix_pages(result, THEMES[0])} == {tuple(result.resolutions)}
+    wide = draw_verdict_matrix.pages(ReviewView(result, THEMES[0]))
+    assert {resolutions for _, resolutions in wide} == {tuple(result.resolutions)}
 
 
 @pytest.mark.slow

@@ -15,10 +15,9 @@ from frametime.capture import Capture
 from frametime.metrics.options import MeasureOptions
 from frametime.pipeline.tuning_record import summarize_file
 from frametime.render.charts.drawings import tuning_figures
-from frametime.render.charts.endurance import draw_endurance
+from frametime.render.charts.frame_times import draw_endurance
 from frametime.render.charts.theme import Theme
-from frametime.render.charts.tuning_gain import draw_tuning_gain, gain_lines
-from frametime.render.charts.tuning_map import draw_tuning_map
+from frametime.render.charts.tuning_charts import draw_tuning_gain, draw_tuning_map, gain_lines
 from frametime.tuning.judging.endurance_verdict import judge_endurance
 from frametime.tuning.judging.tuning_summary import TuningSummary
 from frametime.tuning.record import STOCK
@@ -126,7 +125,7 @@ def test_texts_fit(theme: Theme) -> None:
     drawn = [drawing() for _, drawing in tuning_figures(summary(), theme)]
     for capture in (long_run(), sample_capture(600), long_run(minutes=8.0, with_sensors=False)):
         run = measured(capture, MeasureOptions(temperature_limit_c=70.0, power_limit_w=240.0))
-        drawn += [draw_endurance(source, run, judge_endurance(capture, run), theme) for source in (capture, None)]
+        drawn.append(draw_endurance(capture, run, judge_endurance(capture, run), theme))
     for figure in drawn:
         texts = shown_texts(figure, theme)
         assert overlaps(texts) == []

@@ -7,10 +7,10 @@ from chart_reading import all_text
 from report_page_reading import parsed, shown_numbers
 from review_samples import sample_review
 
-from frametime.render.charts.ratios import draw_ratios
+from frametime.render.charts.matrix import draw_verdict_matrix
+from frametime.render.charts.plane import draw_efficiency, draw_value
+from frametime.render.charts.points import draw_ratios
 from frametime.render.charts.theme import Theme
-from frametime.render.charts.value_and_efficiency import draw_efficiency, draw_value
-from frametime.render.charts.verdict_matrix import draw_verdict_matrix
 from frametime.render.report.html import render_html
 from frametime.render.report.markdown import render_markdown
 from frametime.render.report.review_charts import chart_words
