@@ -11,11 +11,11 @@ from typing import Final
 from frametime.caveats import Caveat
 from frametime.lab.looks import LEAD_ERROR, PLAIN, LookLevels, levels_at
 from frametime.metrics.metric import Metric
-from frametime.review.card_repeatability import CardSpread
-from frametime.review.cell_summaries import bearing_on, metric_caveat, no_scatter, too_wide
 from frametime.review.design import MetricEntry, ReviewDesign, SpreadRule
 from frametime.review.result_tables import CellComparison, CellLogMean, CellSummary, Scatter, Verdict
 from frametime.review.run_set import Place
+from frametime.review.runs.card_repeatability import CardSpread
+from frametime.review.runs.cell_summaries import bearing_on, metric_caveat, no_scatter, too_wide
 from frametime.review.verdict_rule import Decision, RunsNeeded, decide, runs_needed
 from frametime.statistics.differences import Difference, LogMean, SharedError, holm_adjusted, log_mean, mean_difference
 

@@ -10,7 +10,6 @@ from typing import get_args
 
 from frametime.caveats import Caveat, Weight, caveat_title
 from frametime.review.cell_comparisons import MetricMeans, holm_of_known, stands_after
-from frametime.review.cell_summaries import metric_caveat, no_scatter
 from frametime.review.design import ReviewDesign, SampleUnit
 from frametime.review.result_tables import (
     CellComparison,
@@ -21,7 +20,8 @@ from frametime.review.result_tables import (
     Verdict,
     VerdictCounts,
 )
-from frametime.review.sentence import left_out_words, overall_sentence
+from frametime.review.runs.cell_summaries import metric_caveat, no_scatter
+from frametime.review.words.sentence import left_out_words, overall_sentence
 from frametime.statistics.differences import Difference, Interval, combined, geometric_mean, over_sample, with_shared
 from frametime.words import counted
 

@@ -9,20 +9,10 @@ from itertools import chain
 import numpy as np
 
 from frametime.caveats import Caveat, Weight
-from frametime.review.card_repeatability import (
-    CardSpread,
-    card_spread,
-    repeatability_of,
-    set_caveats,
-    sets_that_can_show_levels,
-)
 from frametime.review.cell_comparisons import MetricMeans, compare_cells, log_means, metric_means
-from frametime.review.cell_summaries import METHODS, carried_caveats, estimate, recurring_hitches
 from frametime.review.design import MetricEntry, ReviewDesign
-from frametime.review.methods import methods_of
 from frametime.review.money_and_power import efficiency_rows, powered_sets, speed_metric, value_rows
 from frametime.review.overall import order_pairs, overall_comparison, place_cards
-from frametime.review.paragraph import story_of
 from frametime.review.result import SCHEMA_VERSION, Coverage, Exclusion, Flag, ReviewResult, UnreadableFile
 from frametime.review.result_tables import CellSummary, TableCells
 from frametime.review.run_set import (
@@ -36,7 +26,15 @@ from frametime.review.run_set import (
     run_entry,
     same_file_caveats,
 )
-from frametime.review.runs_to_make import (
+from frametime.review.runs.card_repeatability import (
+    CardSpread,
+    card_spread,
+    repeatability_of,
+    set_caveats,
+    sets_that_can_show_levels,
+)
+from frametime.review.runs.cell_summaries import METHODS, carried_caveats, estimate, recurring_hitches
+from frametime.review.runs.runs_to_make import (
     coverage_of,
     exclusion_caveats,
     flag_caveats,
@@ -44,8 +42,10 @@ from frametime.review.runs_to_make import (
     values_looked_at,
     waiting_for_looks,
 )
-from frametime.review.session_drift import Shared, without_drift
+from frametime.review.runs.session_drift import Shared, without_drift
 from frametime.review.table_cells import power_cells, speed_cells
+from frametime.review.words.methods import methods_of
+from frametime.review.words.paragraph import story_of
 from frametime.version import __version__
 
 _ONE_NUMBER = {

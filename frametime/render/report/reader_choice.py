@@ -6,9 +6,9 @@ from frametime.render.report.document import ReaderChoice
 from frametime.render.report.review_bars import card_colors
 from frametime.render.review_words import ReviewWords
 from frametime.render.tables.parts import VERDICT_MARKS
-from frametime.review.cell_summaries import has_logs
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import CellLogMean, Scatter
+from frametime.review.runs.cell_summaries import has_logs
 
 
 def reader_choice(result: ReviewResult) -> ReaderChoice:

@@ -13,7 +13,7 @@ from frametime.render.tables.review_standings import overall_table, standings_ta
 from frametime.render.tables.review_value import efficiency_table
 from frametime.render.tables.table import Line, Number, Row, Table, plain_text
 from frametime.review.result import ReviewResult
-from frametime.review.sentence import cells_words
+from frametime.review.words.sentence import cells_words
 from frametime.statistics.differences import Interval
 
 N_COLORS: Final = 6

@@ -23,7 +23,7 @@ from frametime.render.tables.parts import (
 from frametime.render.tables.table import Line, Table
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import OverallComparison, Standing
-from frametime.review.sentence import cells_words
+from frametime.review.words.sentence import cells_words
 
 PLACED: Final = ("card", "place", "mean_value", "ratio_to_baseline", "interval", "others", "n_cells")
 """Columns of the cards of a table."""

@@ -12,9 +12,9 @@ import numpy as np
 
 from frametime.caveats import Caveat, Weight
 from frametime.lab.drift import Drift, common_drift
-from frametime.review.cell_summaries import metric_caveat
 from frametime.review.design import MetricEntry, ReviewDesign
 from frametime.review.run_set import ZERO, Place, PlacedRun
+from frametime.review.runs.cell_summaries import metric_caveat
 from frametime.statistics.differences import SharedError
 from frametime.statistics.distributions import t_quantile
 from frametime.words import counted

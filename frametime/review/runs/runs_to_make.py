@@ -12,9 +12,7 @@ import numpy as np
 
 from frametime.caveats import Caveat, Weight
 from frametime.lab.looks import levels_at
-from frametime.review.card_repeatability import CardSpread, grubbs_of, in_percent, laws_of_others, least_distance
 from frametime.review.cell_comparisons import MetricMeans, runs_that_decide
-from frametime.review.cell_summaries import metric_caveat
 from frametime.review.design import ReviewDesign
 from frametime.review.result import (
     Coverage,
@@ -27,6 +25,8 @@ from frametime.review.result import (
     UnreadableFile,
 )
 from frametime.review.run_set import ZERO, Place, PlacedRun, RunSet, natural_order
+from frametime.review.runs.card_repeatability import CardSpread, grubbs_of, in_percent, laws_of_others, least_distance
+from frametime.review.runs.cell_summaries import metric_caveat
 from frametime.statistics.differences import mean_difference
 from frametime.statistics.outlier_tests import ScatterLaw, StandsOut, run_that_stands_out
 from frametime.words import counted

@@ -9,7 +9,7 @@ from itertools import combinations
 from frametime.review.design import CardEntry, CutEntry, ReviewDesign
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import Answers, OverallComparison, Standing, TableCells, ValueRow, Verdict
-from frametime.review.sentence import (
+from frametime.review.words.sentence import (
     AGAINST,
     MOST_NAMES,
     cells_words,

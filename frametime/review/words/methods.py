@@ -8,11 +8,11 @@ from pathlib import Path
 
 from frametime.lab.looks import levels_at
 from frametime.metrics.metric import PRACTICE
-from frametime.review.card_repeatability import least_distance
 from frametime.review.design import ReviewDesign
-from frametime.review.modes import ALPHA
 from frametime.review.money_and_power import DAYS_PER_YEAR
 from frametime.review.result import Method
+from frametime.review.runs.card_repeatability import least_distance
+from frametime.review.runs.modes import ALPHA
 from frametime.review.verdict_rule import MOST_RUNS, POWER
 from frametime.statistics.outlier_tests import TAIL_FREEDOM
 from frametime.statistics.repeatability import REPEATABILITY_FACTOR
