@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections import Counter
+from collections import defaultdict
 from collections.abc import Iterator
 from copy import copy
 from pathlib import Path
@@ -19,7 +19,7 @@ _LEAD = """\
 # Commands
 
 Look up a command or an option here. It is the program's own help (`frametime COMMAND -h`); options that several
-commands share stand once, [at the end](#options-that-several-commands-share).
+commands share stand once, [at the end](#options-that-several-commands-share), in groups that each command names.
 
 Data goes to standard output, messages to standard error. The program expands patterns such as `"runs/*.csv"` itself, so
 they work in every shell. It replaces no file without `--force`, and no input even with it.
@@ -43,8 +43,6 @@ For completion in the shell, put `eval "$(_FRAMETIME_COMPLETE=bash_source framet
 
 _SHARED = """\
 ## Options that several commands share
-
-Each command lists the names of those that it takes.
 """
 
 
@@ -74,26 +72,32 @@ def page() -> str:
     """The text of the page."""
     top = click.Context(cli, info_name="frametime", terminal_width=80, help_option_names=["-h", "--help"])
     commands = list(_commands(cli, top))
-    counts = Counter(
-        _told(option, context)
-        for _, command, context in commands
-        for option in command.params
-        if isinstance(option, click.Option)
-    )
-    shared: dict[object, click.Parameter] = {}
+    takers: defaultdict[object, list[str]] = defaultdict(list)
+    for path, command, context in commands:
+        for option in command.params:
+            if isinstance(option, click.Option):
+                takers[_told(option, context)].append(path.removeprefix("frametime "))
+    groups: dict[tuple[str, ...], dict[object, click.Parameter]] = {}
     parts = [_LEAD]
     for path, command, context in commands:
-        taken = [option for option in command.params if counts[_told(option, context)] > 1]
-        shared |= {_told(option, context): option for option in taken if _told(option, context) not in shared}
-        rest = [option for option in command.params if option not in taken]
-        text = click.unstyle(_with(command, rest).get_help(context)).rstrip()
+        own = [option for option in command.params if len(takers[_told(option, context)]) < 2]
+        text = click.unstyle(_with(command, own).get_help(context)).rstrip()
         parts.append(f"{'##' if path.count(' ') <= 1 else '###'} {path}\n\n```text\n{text}\n```\n")
+        taken = {}
+        for option in command.params:
+            if option not in own:
+                group = tuple(takers[_told(option, context)])
+                groups.setdefault(group, {}).setdefault(_told(option, context), option)
+                taken[1 + list(groups).index(group)] = option
         if taken:
-            names = ", ".join(f"`{option.opts[-1]}`" for option in taken)
-            parts.append(textwrap.fill(f"Shared: {names}.", 120, break_on_hyphens=False) + "\n")
-    formatter = click.HelpFormatter(width=80)
-    Command("shared", params=list(shared.values()), add_help_option=False).format_options(top, formatter)
-    parts.append(f"{_SHARED}\n```text\n{click.unstyle(formatter.getvalue()).strip()}\n```\n")
+            parts.append(f"Shared options: {', '.join(map(str, sorted(taken)))}.\n")
+    parts.append(_SHARED)
+    for number, (group, options) in enumerate(groups.items(), 1):
+        formatter = click.HelpFormatter(width=80)
+        _with(Command("shared"), list(options.values())).format_options(top, formatter)
+        listed = click.unstyle(formatter.getvalue()).strip().removeprefix("Options:\n")
+        names = textwrap.fill(f"**{number}.** {', '.join(f'`{name}`' for name in group)}", 120, break_on_hyphens=False)
+        parts.append(f"{names}\n\n```text\n{listed}\n```\n")
     return "\n".join(parts)
 
 
