@@ -34,7 +34,10 @@ def make_read_options(chosen: Mapping[str, Any]) -> ReadOptions:
 
     layout = None
     if chosen.get("layout") is not None:
-        layout = Layout.from_toml(_text_of(chosen["layout"]), chosen["layout"])
+        from frametime.errors import LayoutError
+        from frametime.settings.toml_source import file_text
+
+        layout = Layout.from_toml(file_text(chosen["layout"], LayoutError), chosen["layout"])
     if chosen.get("kind") is not None or chosen.get("decimal") is not None:
         told = {"kind": chosen["kind"] and chosen["kind"].replace("-", " "), "decimal": chosen["decimal"]}
         layout = replace(layout or Layout(), **{key: value for key, value in told.items() if value is not None})
@@ -106,21 +109,6 @@ def _seconds(text: str | None) -> float:
         return float(text)
     except ValueError:
         raise click.UsageError(f"--skip-start takes a number of seconds or 'auto', not {text!r}") from None
-
-
-def _text_of(path: str) -> str:
-    from pathlib import Path
-
-    from frametime.errors import LayoutError
-
-    try:
-        return Path(path).read_text(encoding="utf-8-sig")
-    except FileNotFoundError as error:
-        raise LayoutError.at(path, "there is no such file", helps="check the name and the folder") from error
-    except OSError as error:
-        raise LayoutError.at(path, f"cannot be read ({error.strerror})") from error
-    except UnicodeDecodeError as error:
-        raise LayoutError.at(path, "the text is not UTF-8", helps="save it as UTF-8") from error
 
 
 def make_measure_options(chosen: Mapping[str, Any]) -> MeasureOptions:
@@ -196,11 +184,13 @@ def make_sensor_options(chosen: Mapping[str, Any], *, needs: str, given: bool) -
         return None
     from frametime.adapters.sensors.sensor_layout import SensorLayout
     from frametime.adapters.sensors.sensor_log import SensorOptions
+    from frametime.errors import LayoutError
+    from frametime.settings.toml_source import file_text
 
     layout = chosen.get("sensor_layout")
     return _checked(
         SensorOptions,
-        layout=SensorLayout.from_toml(_text_of(layout), layout) if layout is not None else None,
+        layout=SensorLayout.from_toml(file_text(layout, LayoutError), layout) if layout is not None else None,
         offset_s=chosen.get("sensor_offset"),
         time_zone=chosen["sensor_zone"],
         device=chosen["sensor_device"],

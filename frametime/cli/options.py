@@ -96,13 +96,9 @@ def _settings(path: Path, options: Mapping[str, RareOption], ctx: click.Context)
         At a table or key that no command has, and at a value that its option does not take.
     """
     from frametime.errors import OptionError, did_you_mean
-    from frametime.settings.toml_source import TomlSource, shown
+    from frametime.settings.toml_source import TomlSource, file_text, shown
 
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise OptionError.at(str(path), f"cannot be read: {getattr(error, 'strerror', 'it is not UTF-8')}") from error
-    source = TomlSource.read(text, str(path), OptionError)
+    source = TomlSource.read(file_text(path, OptionError), str(path), OptionError)
     found: dict[str, Any] = {}
     for table, values in source.values.items():
         if table not in _RARE or not isinstance(values, dict):

@@ -13,7 +13,7 @@ import json
 import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import asdict, replace
+from dataclasses import replace
 from fractions import Fraction
 from functools import cache
 from pathlib import Path
@@ -28,7 +28,6 @@ from frametime.version import __version__
 
 if TYPE_CHECKING:
     import msgspec
-    from _typeshed import DataclassInstance
 
     from frametime.review.result import RunEntry
 
@@ -103,7 +102,6 @@ class KeptRuns:
         self._kept = _rows_of(path)
         self._sizes = {size for size, _, _ in self._kept.values()}
         self._used: dict[str, tuple[int, str, bytes]] = {}
-        self._texts: dict[int, tuple[object, str]] = {}
 
     def find(self, request: MeasureRequest) -> MeasuredRun | None:
         """The run of a request, or ``None`` when there is none that can be used.
@@ -154,29 +152,9 @@ class KeptRuns:
             clear_leftovers(self._path)
 
     def _key(self, request: MeasureRequest, sha256: str, sensors: str | None, beside: str | None) -> str:
-        parts = {
-            "version": __version__,
-            "capture": sha256,
-            "sensors": sensors,
-            "beside": beside,
-            "read": self._text(request.read),
-            "measure": self._text(request.measure),
-            "conditions": repr(request.conditions),
-            "sensor_options": None if request.sensor_options is None else self._text(request.sensor_options),
-            "skip_start_auto": request.skip_start_auto,
-            "segment": request.segment,
-            "keep_curves": request.keep_curves,
-        }
-        text = json.dumps(parts, sort_keys=True)
+        asked = replace(request, path="", sensors=None)
+        text = repr((__version__, sha256, sensors, beside, asked))
         return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
-
-    def _text(self, options: DataclassInstance) -> str:
-        """Options as text, made once: the requests of a review share them."""
-        known = self._texts.get(id(options))
-        if known is None or known[0] is not options:
-            known = options, json.dumps(asdict(options), sort_keys=True, default=str)
-            self._texts[id(options)] = known
-        return known[1]
 
 
 def beside_sha256(request: MeasureRequest) -> str | None:

@@ -27,12 +27,11 @@ from frametime.plans.plan import ReviewPlan, exclusions_of, recorded_from_of
 from frametime.review.result import ReviewResult, UnreadableFile
 from frametime.review.reviewing import review_runs
 from frametime.review.run_set import PlacedRun, run_name
+from frametime.settings.toml_source import file_text
 from frametime.units import NS_PER_S
 from frametime.words import counted
 
 if TYPE_CHECKING:
-    from frametime.adapters.base import ReadOptions
-    from frametime.adapters.columns.layout import Layout
     from frametime.adapters.sensors.sensor_log import SensorOptions
 
 Measuring: TypeAlias = Callable[[Sequence[MeasureRequest]], Iterator[MeasureOutcome]]
@@ -124,33 +123,35 @@ def run_made(plan: ReviewPlan, file: RunFile, outcome: MeasureOutcome) -> Placed
 def requests_of(plan: ReviewPlan, files: Sequence[RunFile]) -> list[MeasureRequest]:
     """What is to be measured of the captures of a plan, in their order."""
     from frametime.adapters.base import ReadOptions
+    from frametime.adapters.columns.layout import Layout
 
+    layout = plan.captures.layout
     read = replace(
         plan.read or ReadOptions(),
-        layout=_layout(plan.captures.layout),
+        layout=None if layout is None else Layout.from_toml(file_text(layout, PlanError), layout.name),
         skip_start_s=plan.captures.skip_start_s,
         skip_end_s=plan.captures.skip_end_s,
     )
     sensor_options = _sensor_options(plan) if any(file.sensors for file in files) else None
     # One set of options for each card: what rests on them is worked out once.
     measure = {card: _with_limits(plan, card) for card in {file.conditions.card for file in files}}
-    return [_request(plan, file, read, measure[file.conditions.card], sensor_options) for file in files]
-
-
-def _request(
-    plan: ReviewPlan, file: RunFile, read: ReadOptions, measure: MeasureOptions, sensor_options: SensorOptions | None
-) -> MeasureRequest:
-    return MeasureRequest(
-        path=str(file.path),
-        read=read,
-        measure=measure,
-        conditions=file.conditions,
-        sensors=None if file.sensors is None else str(file.sensors),
-        sensor_options=None
-        if file.sensors is None or sensor_options is None
-        else _with_start(plan, file, sensor_options),
-        skip_start_auto=plan.captures.skip_warm_up,
-    )
+    requests = []
+    for file in files:
+        options, start = sensor_options, recorded_from_of(plan, file.name)
+        if options is not None and start is not None:
+            options = replace(options, recorded_from=start)
+        requests.append(
+            MeasureRequest(
+                path=str(file.path),
+                read=read,
+                measure=measure[file.conditions.card],
+                conditions=file.conditions,
+                sensors=None if file.sensors is None else str(file.sensors),
+                sensor_options=None if file.sensors is None else options,
+                skip_start_auto=plan.captures.skip_warm_up,
+            )
+        )
+    return requests
 
 
 def _with_limits(plan: ReviewPlan, card: str | None) -> MeasureOptions:
@@ -161,26 +162,12 @@ def _with_limits(plan: ReviewPlan, card: str | None) -> MeasureOptions:
     return replace(plan.measure, temperature_limit_c=limits.temperature_c, power_limit_w=limits.power_w)
 
 
-def _layout(path: Path | None) -> Layout | None:
-    from frametime.adapters.columns.layout import Layout
-
-    return None if path is None else Layout.from_toml(_layout_text(path), path.name)
-
-
-def _with_start(plan: ReviewPlan, file: RunFile, options: SensorOptions | None) -> SensorOptions | None:
-    """The same options for all but the captures of which the plan says when they were made; none without sensors."""
-    if file.sensors is None or options is None:
-        return None
-    start = recorded_from_of(plan, file.name)
-    return options if start is None else replace(options, recorded_from=start)
-
-
 def _sensor_options(plan: ReviewPlan) -> SensorOptions:
     from frametime.adapters.sensors.sensor_layout import SensorLayout
     from frametime.adapters.sensors.sensor_log import SensorOptions
 
     path = plan.captures.sensor_layout
-    layout = None if path is None else SensorLayout.from_toml(_layout_text(path), path.name)
+    layout = None if path is None else SensorLayout.from_toml(file_text(path, PlanError), path.name)
     captures = plan.captures
     asked = plan.sensors or SensorOptions()
     return replace(
@@ -191,13 +178,6 @@ def _sensor_options(plan: ReviewPlan) -> SensorOptions:
         device=asked.device or captures.sensor_device,
         is_shared=captures.sensors is not None and set(captures.sensors.fields) != set(captures.pattern.fields),
     )
-
-
-def _layout_text(path: Path) -> str:
-    try:
-        return path.read_bytes().decode("utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise PlanError.at(str(path), f"the layout cannot be read as text ({printable(str(error))})") from error
 
 
 def _measured(

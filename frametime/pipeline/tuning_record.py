@@ -28,7 +28,7 @@ from frametime.pipeline.tuning_runs import (
     with_measurements,
 )
 from frametime.replacing import claiming, write_bytes
-from frametime.settings.toml_source import MAX_CHARACTERS
+from frametime.settings.toml_source import decoded_text, file_bytes
 from frametime.tuning.judging.tuning_summary import NotedTrial
 from frametime.tuning.record import Outcome, Trial, TuningRecord
 from frametime.tuning.record_text import TEMPLATE, date_text, parse_record, refuse_trial, trial_text
@@ -45,7 +45,6 @@ if TYPE_CHECKING:
     from frametime.tuning.judging.tuning_summary import TuningSummary
 
 _TRIAL: Final = re.compile(rb"(?:\r?\n)?^[ \t]*\[\[[ \t]*trials[ \t]*\]\]", re.MULTILINE)
-_BOM: Final = b"\xef\xbb\xbf"
 
 
 def read_record(path: str) -> TuningRecord:
@@ -56,7 +55,7 @@ def read_record(path: str) -> TuningRecord:
     RecordError
         If it cannot be read, or an entry is wrong.
     """
-    return parse_record(_decoded(_bytes_of(path), path), name=path)
+    return parse_record(decoded_text(_content(path), path, RecordError), name=path)
 
 
 def new_record(path: str) -> None:
@@ -82,12 +81,12 @@ def append_trial(path: str, trial: Trial) -> TuningRecord:
     """
     target = Path(os.path.realpath(path))
     with alone_with(target):
-        before = _bytes_of(path)
-        refuse_trial(trial_text(trial), parse_record(_decoded(before, path), name=path), name=path)
+        before = _content(path)
+        refuse_trial(trial_text(trial), parse_record(decoded_text(before, path, RecordError), name=path), name=path)
         line_end = b"\r\n" if b"\r\n" in before else b"\n"
         added = line_end + trial_text(trial).encode().replace(b"\n", line_end)
         after = before + (b"" if before.endswith(b"\n") else line_end) + added
-        record = parse_record(_decoded(after, path), name=path)
+        record = parse_record(decoded_text(after, path, RecordError), name=path)
         if record.trials[-1:] != (trial,):
             raise RecordError.at(
                 path, "a trial cannot be appended to this text", helps="write trials as [[trials]] tables at the end"
@@ -108,38 +107,21 @@ def take_back_trial(path: str) -> tuple[TuningRecord, Trial]:
     """
     target = Path(os.path.realpath(path))
     with alone_with(target):
-        before = _bytes_of(path)
-        record = parse_record(_decoded(before, path), name=path)
+        before = _content(path)
+        record = parse_record(decoded_text(before, path, RecordError), name=path)
         heads = list(_TRIAL.finditer(before))
         if not record.trials or not heads:
             raise RecordError.at(path, "there is no trial to take back", helps="frametime tune show lists the trials")
         after = before[: heads[-1].start()]
-        rest = parse_record(_decoded(after, path), name=path)
+        rest = parse_record(decoded_text(after, path, RecordError), name=path)
         if rest != replace(record, trials=record.trials[:-1]):
             raise RecordError.at(path, "the last trial does not stand at the end", helps="take it out by hand")
         write_bytes(target, after, is_forced=True)
     return rest, record.trials[-1]
 
 
-def _bytes_of(path: str) -> bytes:
-    try:
-        with Path(path).open("rb") as stream:
-            content = stream.read(4 * MAX_CHARACTERS + 1)
-    except OSError as error:
-        raise RecordError.at(
-            path, f"cannot be read ({error.strerror})", helps="frametime tune new begins one"
-        ) from error
-    if len(content) > 4 * MAX_CHARACTERS:
-        raise RecordError.at(path, "the file is too large for a tuning record")
-    return content
-
-
-def _decoded(content: bytes, path: str) -> str:
-    try:
-        return content.removeprefix(_BOM).decode("utf-8")
-    except UnicodeDecodeError as error:
-        line = content[: error.start].count(b"\n") + 1
-        raise RecordError.at(path, "the text is not UTF-8", line=line, helps="save it as UTF-8") from error
+def _content(path: str) -> bytes:
+    return file_bytes(path, RecordError, helps="frametime tune new begins one")
 
 
 def note_trial(path: str, new: Trial, *, reading: TrialReading | None = None, is_proposed: bool = False) -> NotedTrial:

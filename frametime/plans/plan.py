@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 import msgspec
 
@@ -20,13 +20,11 @@ from frametime.plans.plan_keys import CapturesKeys, MeasureKeys, OrderKeys, Plan
 from frametime.render.charts.chart_catalog import CATALOG, keys_for
 from frametime.review.design import CardEntry, MetricEntry, ReviewDesign, RunningCost, SceneEntry
 from frametime.settings.decoding import decoded
-from frametime.settings.toml_source import KeyPath, TomlSource, one_of, shown
+from frametime.settings.toml_source import KeyPath, TomlSource, file_text, one_of, shown
 
 if TYPE_CHECKING:
     from frametime.adapters.base import ReadOptions
     from frametime.adapters.sensors.sensor_log import SensorOptions
-
-MAX_PLAN_BYTES: Final = 1 << 20
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -110,16 +108,7 @@ def read_plan(path: Path) -> ReviewPlan:
         When it cannot be read, is not TOML, or holds anything that is not allowed: the message names file, line
         and key.
     """
-    try:
-        size = path.stat().st_size
-        if size > MAX_PLAN_BYTES:
-            raise PlanError.at(str(path), f"has {size} bytes; a plan has at most {MAX_PLAN_BYTES}")
-        text = path.read_bytes().decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise PlanError.at(str(path), f"is not UTF-8 text (byte {error.start})", helps="save it as UTF-8") from error
-    except OSError as error:
-        raise PlanError.at(str(path), f"cannot be read: {error.strerror}") from error
-    return parse_plan(text, file_name=str(path), folder=path.parent)
+    return parse_plan(file_text(path, PlanError), file_name=str(path), folder=path.parent)
 
 
 def parse_plan(text: str, *, file_name: str, folder: Path) -> ReviewPlan:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -63,6 +64,47 @@ def load_toml(text: str, *, max_characters: int = MAX_CHARACTERS, max_key_parts:
         raise ValueError(told) from None
     except RecursionError:
         raise ValueError("its brackets are nested too deeply") from None
+
+
+def file_bytes(path: str | os.PathLike[str], error: type[FrametimeError], *, helps: str | None = None) -> bytes:
+    """The content of a file that a person writes.
+
+    Raises
+    ------
+    FrametimeError
+        The given ``error``, with ``helps``, if it cannot be read; also where no TOML text is as large.
+    """
+    try:
+        with open(path, "rb") as stream:  # noqa: PTH123
+            content = stream.read(4 * MAX_CHARACTERS + 1)
+    except FileNotFoundError as fault:
+        helps = helps or "check the name and the folder"
+        raise error.at(os.fspath(path), "there is no such file", helps=helps) from fault
+    except OSError as fault:
+        raise error.at(os.fspath(path), f"cannot be read ({fault.strerror})", helps=helps) from fault
+    if len(content) > 4 * MAX_CHARACTERS:
+        raise error.at(os.fspath(path), "the file is too large for what it should be")
+    return content
+
+
+def decoded_text(content: bytes, name: str | os.PathLike[str], error: type[FrametimeError]) -> str:
+    """The text of such a file; a byte order mark at its start is passed over.
+
+    Raises
+    ------
+    FrametimeError
+        The given ``error``, with the line, where it is not UTF-8.
+    """
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as fault:
+        line = content[: fault.start].count(b"\n") + 1
+        raise error.at(os.fspath(name), "the text is not UTF-8", line=line, helps="save it as UTF-8") from fault
+
+
+def file_text(path: str | os.PathLike[str], error: type[FrametimeError]) -> str:
+    """The text of a file that a person writes, as `file_bytes` and `decoded_text` give it."""
+    return decoded_text(file_bytes(path, error), path, error)
 
 
 @dataclass(frozen=True)

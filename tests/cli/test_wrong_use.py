@@ -216,7 +216,7 @@ def test_a_converted_capture_is_named_with_the_log_it_came_from(ending: str, tmp
 
 def test_a_plan_that_is_wrong_is_told_before_a_folder_is_asked_for(tmp_path: Path) -> None:
     done = frametime("review", "none.toml", cwd=tmp_path)
-    assert done.code == 3 and "none.toml: cannot be read" in done.err
+    assert done.code == 3 and "none.toml: there is no such file" in done.err
     (tmp_path / "plan.toml").write_text('titel = "x"\n')
     done = frametime("review", "plan.toml", cwd=tmp_path)
     assert done.code == 3 and "title" in done.err

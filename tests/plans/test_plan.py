@@ -185,12 +185,12 @@ def test_a_plan_with_a_byte_order_mark_is_read(tmp_path: Path) -> None:
 def test_a_plan_that_is_not_text_is_refused(tmp_path: Path, content: bytes) -> None:
     path = tmp_path / "plan.toml"
     path.write_bytes(content)
-    with pytest.raises(PlanError, match="is not UTF-8"):
+    with pytest.raises(PlanError, match="the text is not UTF-8"):
         read_plan(path)
 
 
 def test_a_plan_that_is_not_there_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(PlanError, match="cannot be read"):
+    with pytest.raises(PlanError, match="there is no such file"):
         read_plan(tmp_path / "none.toml")
 
 
