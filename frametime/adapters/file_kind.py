@@ -14,12 +14,14 @@ import re
 import stat
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import BinaryIO, Final, Literal, TypeAlias, cast
+
+import numpy as np
 
 from frametime.adapters.arrow.arrow_source import schema_names
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.column_facts import ColumnFacts, column_facts
+from frametime.adapters.columns.column_readings import middle
 from frametime.adapters.columns.header_words import Event, Meaning, header_meaning
 from frametime.adapters.columns.words import RATE
 from frametime.adapters.log_stream import KeptOpen, LogStream
@@ -183,15 +185,12 @@ def _is_slow(times: Sequence[ColumnFacts], facts: Sequence[ColumnFacts]) -> bool
     """Whether rows come more than 50 ms apart, as samples do."""
     style = number_styles(cell for fact in facts if fact.numeric for cell in fact.cells)[0][0]
     for time in times:
-        if time.unit is None:
-            continue
-        values = time.values(style)
-        steps = sorted(b - a for a, b in pairwise(values) if b > a)
-        if steps:
-            step = steps[len(steps) // 2]
-            spans = [sorted(fact.values(style, RATE)) for fact in facts if fact.meaning is Meaning.RATE]
+        steps = np.diff(time.known_ns(style)) if time.unit is not None else np.zeros(0)
+        if (steps > 0).any():
+            step = middle(steps[steps > 0])
+            rates = [fact.known_ns(style, RATE) for fact in facts if fact.meaning is Meaning.RATE]
             # A rate that says how far apart the rows are is that of the rows: each is a frame.
-            is_of_rows = any(span and abs(span[len(span) // 2] - step) < step / 10 for span in spans)
+            is_of_rows = any(spans.size and abs(middle(spans) - step) < step / 10 for spans in rates)
             return step > _SLOW_STEP_NS and not is_of_rows
     # Without a unit the columns decide: a log of frames seldom has two of sensors and nothing of frames.
     return sum(fact.said.other_unit is not None for fact in facts) >= 2

@@ -9,32 +9,18 @@ said; if several are left the log is refused, with the command that settles it f
 from __future__ import annotations
 
 from collections.abc import Sequence
-from types import MappingProxyType
 from typing import Final
 
 import numpy as np
 
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.columns.column_facts import (
-    ColumnChoice,
-    ColumnFacts,
-    ColumnUse,
-    coarse_rates,
-    column_use,
-)
-from frametime.adapters.columns.column_readings import (
-    Course,
-    Reading,
-    agree,
-    agree_in_rows,
-    course_of,
-    groups_of,
-    usual_units,
-)
+from frametime.adapters.columns.column_facts import ColumnChoice, ColumnFacts, coarse_rates, column_use
+from frametime.adapters.columns.column_readings import Course, Reading, agree, agree_in_rows, groups_of
 from frametime.adapters.columns.column_refusals import (
     column_named,
     impossible_unit,
     nothing_found,
+    refuse_summaries,
     several_readings,
     several_styles,
 )
@@ -42,14 +28,16 @@ from frametime.adapters.columns.header_words import Event, Meaning
 from frametime.adapters.columns.layout import ColumnRef
 from frametime.adapters.columns.other_columns import busiest_rows, frame_number, other_columns
 from frametime.adapters.columns.possible_readings import PossibleReadings
-from frametime.adapters.columns.summaries import refuse_summaries
 from frametime.adapters.columns.words import RATE, Unit, unit_named
 from frametime.adapters.text.number_style import NumberStyle
-from frametime.caveats import Caveat
+from frametime.caveats import Caveat, Weight
 from frametime.errors import ReadError
 
 _EVENT_ORDER: Final = (Event.END, Event.UNMARKED, Event.DISPLAY, Event.START, Event.SUBMIT)
 _SPAN_ORDER: Final = (Event.UNMARKED, Event.END, Event.DISPLAY, Event.SUBMIT, Event.START)
+_SURE_FPS: Final = (20.0, 1000.0)
+"""A rate outside of this, in a unit that is not stated, is told with more weight (common practice, no source)."""
+_NAMED: Final = (Meaning.FRAME_TIME, Meaning.RATE)
 
 
 def choose_columns(
@@ -86,9 +74,7 @@ def choose_columns(
     if len(fitting) == 1:
         fitting[0].evidence["decimal"] = "only so do frames last 0.2 ms to 1 s"
         return fitting[0]
-    if len(refusals) == len(styles):
-        raise refusals[0]
-    raise several_styles(name, facts, styles)
+    raise refusals[0] if len(refusals) == len(styles) else several_styles(name, facts, styles)
 
 
 class _Chooser(PossibleReadings):
@@ -97,13 +83,10 @@ class _Chooser(PossibleReadings):
     def choose(self) -> ColumnChoice:
         told = self.options.time_column if self.options.time_column is not None else self.layout.time_column
         stream = self.layout.stream_column
-        self.rows = busiest_rows(
-            self.facts,
-            self.options.stream,
-            None if stream is None else column_named(self.facts, stream, name=self.name),
-            self.style,
-        )
-        time, frame_time = self._told(told) if told is not None else self._found()
+        named = None if stream is None else column_named(self.facts, stream, name=self.name)
+        self.rows = busiest_rows(self.facts, self.options.stream, named, self.style)
+        chosen = self._told(told) if told is not None else self._found()
+        time, frame_time = (None if each is None else column_use(each.fact, each.unit, self.style) for each in chosen)
         if frame_time is not None and frame_time.unit is RATE:
             self.caveats += coarse_rates(self.facts[frame_time.position], self.style)
         others = other_columns(
@@ -111,72 +94,58 @@ class _Chooser(PossibleReadings):
             self.layout,
             self.style,
             self.name,
-            clock=None if time is None else self.facts[time.position]._replace(unit=time.unit),
+            has_clock=time is not None,
             used=[use.position for use in (time, frame_time) if use is not None],
             evidence=self.evidence,
             caveats=self.caveats,
         )
-        return ColumnChoice(
-            time=time,
-            frame_time=frame_time,
-            others=MappingProxyType(others),
-            style=self.style,
-            evidence=self.evidence,
-            caveats=tuple(self.caveats),
-            number=frame_number(self.facts, self.style),
-        )
+        number = frame_number(self.facts, self.style)
+        return ColumnChoice(time, frame_time, others, self.style, self.evidence, tuple(self.caveats), number)
 
     def fits(self, choice: ColumnChoice) -> bool:
         """Whether the usual frame time of the first rows lies where frame times lie."""
         use = choice.frame_time or choice.time
         assert use is not None
         kind = "frame time" if use is choice.frame_time else "timestamp"
-        return self._reading(self.facts[use.position], kind, use.unit).plausible
+        return self.reading(self.facts[use.position], kind, use.unit).plausible
 
-    def _told(self, ref: ColumnRef) -> tuple[ColumnUse | None, ColumnUse | None]:
+    # What was told
+
+    def _told(self, ref: ColumnRef) -> tuple[Reading | None, Reading | None]:
         fact = column_named(self.facts, ref, key="time_column", name=self.name)
         unit = self.told_unit or fact.unit
         self.evidence["time_column"] = "as told"
         self.evidence["unit"] = "as told" if self.told_unit else fact.unit_from
         kinds = (self.layout.kind,) if self.layout.kind else self._kinds_of_told(fact, unit)
         if self.layout.kind and unit is not None and (self.layout.kind == "rate") != (unit.form == "rate"):
-            raise ReadError.at(
-                self.name, f"kind is {self.layout.kind!r}, and the unit is {unit.name!r}", helps="one must change"
-            )
-        readings = [
-            self._reading(fact, kind, each)
-            for kind in kinds
-            for each in ((RATE,) if kind == "rate" else (unit,) if unit is not None else usual_units(fact, self.style))
-        ]
-        if len(readings) > 1:
-            readings = [each for each in readings if each.plausible]
-        if len(readings) != 1:
-            raise (
-                several_readings(self.name, readings, fact)
-                if readings
-                else nothing_found(self.name, self.facts, self.style, [fact])
-            )
-        (chosen,) = readings
+            found = f"kind is {self.layout.kind!r}, and the unit is {unit.name!r}"
+            raise ReadError.at(self.name, found, helps="one must change")
+        chosen = self._only_one(fact, kinds, unit)
         if unit is None and chosen.kind != "rate":
-            self._tell_inferred(chosen, unnamed=self._is_unnamed(chosen.fact))
+            self._tell_inferred(chosen)
         if not self.layout.kind:
             self._tell_kind(chosen)
-        use = column_use(fact, chosen.unit, self.style)
         if chosen.kind != "timestamp":
-            return None, use
+            return None, chosen
         second = self.layout.frame_time_column
         if second is None or self.options.time_column is not None:
-            return use, None
+            return chosen, None
         other = column_named(self.facts, second, key="frame_time_column", name=self.name)
-        other_unit = unit_named(self.layout.frame_time_unit) if self.layout.frame_time_unit else other.unit
+        told = self.layout.frame_time_unit
         self.evidence["frame_time_column"] = "as told"
-        if other_unit is None:
-            options = [self._reading(other, "frame time", each) for each in usual_units(other, self.style)]
-            fitting = [each for each in options if each.plausible]
-            if len(fitting) != 1:
-                raise several_readings(self.name, fitting, other)
-            other_unit = fitting[0].unit
-        return use, column_use(other, other_unit, self.style)
+        return chosen, self._only_one(other, ("frame time",), unit_named(told) if told else other.unit)
+
+    def _only_one(self, fact: ColumnFacts, kinds: Sequence[str], unit: Unit | None) -> Reading:
+        """The one way in which a column can be read; where a unit is told, whatever that gives."""
+        units = self.units(fact) if unit is None else (unit,)
+        readings = [self.reading(fact, kind, each) for kind in kinds for each in ((RATE,) if kind == "rate" else units)]
+        if len(readings) > 1:
+            readings = [each for each in readings if each.plausible]
+        if not readings:
+            raise nothing_found(self.name, self.facts, self.style, [fact])
+        if len(readings) > 1:
+            raise several_readings(self.name, readings, fact)
+        return readings[0]
 
     def _kinds_of_told(self, fact: ColumnFacts, unit: Unit | None) -> tuple[str, ...]:
         """What a column that was named can hold: its name counts where it says so, else its course."""
@@ -184,10 +153,12 @@ class _Chooser(PossibleReadings):
             return ("rate",)
         if (unit is not None and unit.form == "date") or fact.meaning is Meaning.TIMESTAMP:
             return ("timestamp",)
-        return self._by_course(fact)
+        return self.by_course(fact)
 
-    def _found(self) -> tuple[ColumnUse | None, ColumnUse | None]:
-        every = [reading for fact in self.facts if fact.numeric for reading in self._readings(fact)]
+    # What is found
+
+    def _found(self) -> tuple[Reading | None, Reading | None]:
+        every = [reading for fact in self.facts if fact.numeric for reading in self.readings(fact)]
         refuse_summaries(self.name, self.facts, [*every, *self.impossible], self.style)
         readings = self._without_lengths_named_clocks(every)
         if self.told_unit is not None:
@@ -197,33 +168,39 @@ class _Chooser(PossibleReadings):
             readings = self.empty[:1]
         if not readings:
             raise self._nothing()
-        unordered = self._unordered(readings)
-        group = unordered or self._one_group(self._without_vague(readings))
-        group = self._without_doubtful(group)
-        time = self._best([r for r in group if r.kind == "timestamp"], _EVENT_ORDER)
-        spans = [r for r in group if r.kind == "frame time"]
-        frame_time = self._best(spans, _SPAN_ORDER)
-        rates = [r for r in group if r.kind == "rate"]
-        if frame_time is None and time is None:
-            frame_time = self._best(rates, _SPAN_ORDER)
-        chosen = [each for each in (time, frame_time) if each is not None]
+        group = self._without_unknown(self._unordered(readings) or self._one_group(self._without_vague(readings)))
+        of_kind = {kind: [r for r in group if r.kind == kind] for kind in ("timestamp", "frame time", "rate")}
+        time = self._best(of_kind["timestamp"], _EVENT_ORDER)
+        frame_time = self._best(of_kind["frame time"] or ([] if time else of_kind["rate"]), _SPAN_ORDER)
         self._tell(time, frame_time, group)
-        for each in chosen:
-            if each.fact.unit is None and each.unit is not self.told_unit and each.kind != "rate":
-                self._tell_inferred(each, unnamed=self._is_unnamed(each.fact))
-        uses = [None if each is None else column_use(each.fact, each.unit, self.style) for each in (time, frame_time)]
-        return uses[0], uses[1]
+        for each in (time, frame_time):
+            if each and each.fact.unit is None and each.unit is not self.told_unit and each.kind != "rate":
+                self._tell_inferred(each)
+        return time, frame_time
 
     def _in_told_unit(self, readings: list[Reading]) -> list[Reading]:
         """The readings in the unit that was told; it wins over what is stated where one column alone is a time."""
         told = self.told_unit
         fitting = [r for r in readings if r.unit == told]
-        positions = {r.fact.position for r in (readings or self.impossible or self.empty)}
+        timed = readings or self.impossible or self.empty
+        positions = {r.fact.position for r in timed}
         if fitting and (len({r.fact.position for r in fitting}) == 1 or len(positions) == 1):
             return fitting
         if len(positions) > 1:
             raise ReadError.at(self.name, "a unit is told, and two columns hold times", helps="name one: --time-column")
-        return [self._reading(r.fact, r.kind, told) for r in (readings or self.impossible or self.empty)[:1]]
+        return [self.reading(r.fact, r.kind, told) for r in timed[:1]]
+
+    def _without_lengths_named_clocks(self, readings: list[Reading]) -> list[Reading]:
+        """Take out what is named like a clock and goes up and down, where something else tells the frames."""
+        kept = []
+        for each in readings:
+            others = [r for r in readings if r.fact is not each.fact and r.kind != "rate"]
+            clock = each.kind == "timestamp" and each.fact.meaning is Meaning.TIMESTAMP
+            if not clock or not others or self.course(each.fact) is not Course.VARIES:
+                kept.append(each)
+            elif each.fact.unit is not None and all(r.kind != "timestamp" for r in others):
+                self._not_used(each, f"goes up and down like lengths of time, beside {others[0].fact.shown}; it")
+        return kept
 
     def _unordered(self, readings: list[Reading]) -> list[Reading]:
         """A clock whose rows are out of order, and the frame times beside it: it goes as far as the frames take."""
@@ -233,11 +210,10 @@ class _Chooser(PossibleReadings):
             for other in self.facts:
                 if other.meaning not in (Meaning.TIME, Meaning.TIMESTAMP) or other.unit is None or not other.numeric:
                     continue
-                values = other.ns(self.style)
-                values = values[np.isfinite(values)]
-                far = values.size > 5 and 2 * (values.max() - values.min()) >= float(spans.spans.sum())
-                if far and course_of(other, self.style, self.rows) is Course.VARIES:
-                    return [self._reading(other, "timestamp", other.unit), spans]
+                values = other.known_ns(self.style)
+                far = values.size > 5 and 2 * np.ptp(values) >= float(spans.spans.sum())
+                if far and self.course(other) is Course.VARIES:
+                    return [self.reading(other, "timestamp", other.unit), spans]
         return []
 
     def _without_vague(self, readings: list[Reading]) -> list[Reading]:
@@ -247,10 +223,38 @@ class _Chooser(PossibleReadings):
         for each in readings:
             vague = bool(frames) and each.kind == "frame time" and each.fact.meaning is Meaning.TIME
             if vague and not any(agree(each, other) for other in frames):
-                self._not_used(each.fact, f"goes up and down like lengths of time, beside {frames[0].fact.shown}; it")
+                self._not_used(each, f"goes up and down like lengths of time, beside {frames[0].fact.shown}; it")
             else:
                 kept.append(each)
         return kept
+
+    def _one_group(self, readings: list[Reading]) -> list[Reading]:
+        """The readings that agree with each other, where no other group is left."""
+        stamps = [r for r in readings if r.kind == "timestamp"]
+        if stamps and not any(fact.name for fact in self.facts):
+            # Without names only what goes on with the clock is a length of a frame.
+            readings = [r for r in readings if r.kind == "timestamp" or any(agree_in_rows(s, r) for s in stamps)]
+        groups = groups_of(readings)
+        full = [g for g in groups if {"timestamp", "frame time"} <= {r.kind for r in g}]
+        if len(full) == 1:
+            # A lone rate may be smoothed, where moments and lengths agree with each other.
+            for lone in (g for g in groups if len(g) == 1 and g[0].kind == "rate"):
+                self._not_used(lone[0], "gives another rate than moments and frame times; it")
+            groups = [g for g in groups if g is full[0] or len(g) > 1 or g[0].kind != "rate"]
+        if len(groups) > 1:
+            raise several_readings(self.name, [group[0] for group in groups], None)
+        return groups[0]
+
+    def _without_unknown(self, group: list[Reading]) -> list[Reading]:
+        """Without frame times whose name has words that are not known, where another column tells the frames."""
+        known = [r for r in group if not (r.kind == "frame time" and r.fact.said.unknown)]
+        if not known:
+            message = (
+                f"{group[0].fact.shown} is read as frame times ({group[0].said_rate} on average at the start), though "
+                "its name has words that are not known here; --time-column chooses another column."
+            )
+            self.caveats.append(Caveat(code="reading-inferred", message=message))
+        return known or group
 
     def _nothing(self) -> ReadError:
         """Why no reading is left."""
@@ -260,71 +264,70 @@ class _Chooser(PossibleReadings):
             return impossible_unit(self.name, self.impossible[0], self.style)
         return nothing_found(self.name, self.facts, self.style)
 
-    def _without_lengths_named_clocks(self, readings: list[Reading]) -> list[Reading]:
-        """Take out what is named like a clock and goes up and down, where something else tells the frames."""
-        kept = []
-        for each in readings:
-            named = each.fact.meaning is Meaning.TIMESTAMP and each.kind == "timestamp"
-            if named and course_of(each.fact, self.style, self.rows) is Course.VARIES:
-                others = [r for r in readings if r.fact is not each.fact and r.kind != "rate"]
-                if others:
-                    clock = any(r.kind == "timestamp" for r in others) or each.fact.unit is None
-                    if not clock:
-                        self._not_used(
-                            each.fact, f"goes up and down like lengths of time, beside {others[0].fact.shown}; it"
-                        )
-                    continue
-            kept.append(each)
-        return kept
-
-    def _one_group(self, readings: list[Reading]) -> list[Reading]:
-        """The readings that agree with each other, where no other group is left."""
-        headless = not any(fact.name for fact in self.facts)
-        if headless and any(r.kind == "timestamp" for r in readings):
-            # Without names only what goes on with the clock is a length of a frame.
-            stamps = [r for r in readings if r.kind == "timestamp"]
-            readings = [r for r in readings if r.kind == "timestamp" or any(agree_in_rows(s, r) for s in stamps)]
-        groups = groups_of(readings)
-        if len(groups) > 1:
-            groups = self._without_outvoted(groups)
-        if len(groups) > 1:
-            leads = [each for group in groups for each in group[:1]]
-            raise several_readings(self.name, leads, None)
-        return groups[0]
-
-    def _without_outvoted(self, groups: list[list[Reading]]) -> list[list[Reading]]:
-        """Leave out a lone rate or a lone clock of another event where moments and lengths agree with each other."""
-        full = [g for g in groups if {"timestamp", "frame time"} <= {r.kind for r in g}]
-        if len(full) != 1:
-            return groups
-        kept = [full[0]]
-        for group in groups:
-            if group is full[0]:
-                continue
-            if len(group) == 1 and group[0].kind == "rate":
-                self._not_used(group[0].fact, "gives another rate than moments and frame times; it")
-            else:
-                kept.append(group)
-        return kept
-
-    def _without_doubtful(self, group: list[Reading]) -> list[Reading]:
-        """Columns whose stated unit cannot be are told; so is a name with words that are not known."""
-        for reading in self.impossible:
-            told = reading.fact.meaning in (Meaning.FRAME_TIME, Meaning.RATE)
-            if told and all(reading.fact is not r.fact for r in group):
-                self._not_used(
-                    reading.fact,
-                    f"would mean {reading.said_length} a frame in {reading.unit.name}, which cannot be; it",
-                )
-        known = [r for r in group if not (r.kind == "frame time" and r.fact.said.unknown)]
-        if known:
-            return known
-        for each in group[:1]:
-            self.caveats.append(
-                Caveat(
-                    code="reading-inferred",
-                    message=f"{each.fact.shown} is read as frame times ({each.said_rate} on average at the start), "
-                    "though its name has words that are not known here; --time-column chooses another column.",
-                )
+    def _best(self, readings: list[Reading], order: Sequence[Event]) -> Reading | None:
+        """Of columns that say the same: by the event that they mark, then the one with the finest steps."""
+        if not readings:
+            return None
+        best = min(readings, key=lambda r: (order.index(r.fact.event), r.resolution_ns, r.fact.position))
+        same = sorted(r.fact.position + 1 for r in readings if r.fact.name and r.fact.name == best.fact.name)
+        if len(same) > 1:
+            message = (
+                f"Columns {', '.join(map(str, same))} have the same name and the same first values; column "
+                f"{best.fact.position + 1} was read."
             )
-        return group
+            self.caveats.append(Caveat(code="duplicate-column", message=message))
+        return best
+
+    # What is said of it
+
+    def _not_used(self, reading: Reading, why: str) -> None:
+        shown = reading.fact.shown
+        if not any(shown in caveat.message for caveat in self.caveats):
+            self.caveats.append(Caveat(code="column-not-used", message=f"Column {shown} {why} is not used."))
+
+    def _tell_inferred(self, reading: Reading) -> None:
+        """Say that a unit was not stated, and what the choice rests on."""
+        unnamed = self.is_unnamed(reading.fact)
+        thin = unnamed or not _SURE_FPS[0] <= reading.fps <= _SURE_FPS[1]
+        second = reading.kind == "frame time" and "unit" in self.evidence
+        why = f"only in {reading.unit.name} do frames last 0.2 ms to 1 s"
+        self.evidence["frame_time_unit" if second else "unit"] = why
+        message = (
+            f"No unit is stated{' and no column has a name' if unnamed else ''}: column {reading.fact.shown} is read "
+            f"as {reading.said_kind} in {reading.unit.name}, the only reading in which frames last 0.2 ms to 1 s "
+            f"({reading.said_rate} on average at the start)."
+        )
+        self.caveats.append(
+            Caveat(code="reading-inferred", message=message, weight=Weight.CARE if thin else Weight.NOTE)
+        )
+
+    def _tell_kind(self, reading: Reading) -> None:
+        """Why a column holds what it is read as."""
+        if reading.fact.meaning in _NAMED:
+            self.evidence["kind"] = "the name says so"
+        elif reading.fact.meaning is not Meaning.TIMESTAMP:
+            steps = np.diff(reading.fact.known_ns(self.style))
+            rising = f"{np.count_nonzero(steps > 0) / max(1, steps.size):.0%} of the first steps rise"
+            is_clock = reading.kind == "timestamp"
+            self.evidence["kind"] = rising if is_clock else f"the values go up and down ({rising})"
+
+    def _tell(self, time: Reading | None, frame_time: Reading | None, group: list[Reading]) -> None:
+        """The evidence for each of the columns that are read."""
+        only = time or frame_time
+        if only is not None and (time is None or frame_time is None) and only.kind != "rate":
+            self._tell_kind(only)
+        if time is not None:
+            fact = time.fact
+            why = f"{fact.shown} holds timestamps"
+            if fact.event is not Event.UNMARKED:
+                why = f"{fact.shown} marks the {fact.event} of a frame"
+            others = [r.fact.shown for r in group if r.kind == "timestamp" and r.fact is not fact]
+            why += f", preferred over {', '.join(others[:6])}" if others else ""
+            if frame_time is None and any(r.kind == "rate" for r in group):
+                why += "; the column of rates is not needed"
+            self.evidence["time_column"] = why
+            self.evidence["unit"] = "as told" if time.unit is self.told_unit else fact.unit_from
+        if frame_time is not None:
+            keys = ("time_column", "unit") if time is None else ("frame_time_column", "frame_time_unit")
+            self.evidence[keys[0]] = f"{frame_time.fact.shown} holds {frame_time.said_kind}"
+            self.evidence[keys[1]] = "as told" if frame_time.unit is self.told_unit else frame_time.fact.unit_from

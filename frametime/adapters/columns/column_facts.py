@@ -74,19 +74,15 @@ class ColumnFacts(NamedTuple):
         """The column for messages."""
         return shown_column(self.name, self.position)
 
-    def values(self, style: NumberStyle, unit: Unit | None = None) -> list[int]:
-        """The first values in ns; without a unit, in billionths of whatever it is."""
-        unit = unit or self.unit
-        if unit is None:
-            plain = (exact_value(cell, style) for cell in self.cells)
-            return [round(value * 10**9) for value in plain if value is not None]
-        times = exact_ns(self.cells, unit, style)
-        return [value for value in times if value is not None]
-
     def ns(self, style: NumberStyle, unit: Unit | None = None, *, last: bool = False) -> NDArray[np.float64]:
         """The first (or last) values in ns, NaN where there is none; close enough for a choice, not for a result."""
         unit = unit or self.unit or NANOSECOND
         return _close_ns(self.last_cells if last else self.cells, unit, style)
+
+    def known_ns(self, style: NumberStyle, unit: Unit | None = None) -> NDArray[np.float64]:
+        """The same without those that are missing."""
+        values = self.ns(style, unit)
+        return values[np.isfinite(values)]
 
 
 @lru_cache(maxsize=512)

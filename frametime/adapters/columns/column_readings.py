@@ -70,8 +70,7 @@ def usual_units(fact: ColumnFacts, style: NumberStyle) -> tuple[Unit, ...]:
     """The units that a column can be in that states none."""
     ticks = unit_named("100ns")
     assert ticks is not None
-    first = fact.ns(style, NANOSECOND)
-    first = first[np.isfinite(first)]
+    first = fact.known_ns(style, NANOSECOND)
     # Ticks of 100 ns since the years 1601 and 1 have 18 digits.
     counted = bool(first.size) and 1e17 < first[0] < 9e17
     more = (ticks,) if counted or {"tick", "ticks"} & set(words_of(fact.name)) else ()
@@ -119,9 +118,9 @@ class Reading(NamedTuple):
         return cls(fact, kind, unit, spans, middles, style)
 
     @property
-    def has_frames(self) -> bool:
-        """Whether there is any length at all."""
-        return bool(self.typical_ns)
+    def resolution_ns(self) -> int:
+        """Step of the last digit that is written."""
+        return resolution_ns(self.fact, self.unit, self.style)
 
     @property
     def plausible(self) -> bool:
@@ -164,7 +163,7 @@ def agree(one: Reading, other: Reading) -> bool:
     """Whether two readings of the same rows give the same length of a frame."""
     if one.fact is other.fact:
         return one is other
-    if not one.has_frames or not other.has_frames:
+    if not one.typical_ns or not other.typical_ns:
         return True
     if "rate" in (one.kind, other.kind):
         return any(
@@ -177,17 +176,13 @@ def agree(one: Reading, other: Reading) -> bool:
         stamps, spans = (one, other) if one.kind == "timestamp" else (other, one)
         # A moment may stand at the end or at the start of its frame.
         pairs = ((stamps.spans, spans.spans[1:]), (stamps.spans, spans.spans[:-1]))
-    coarse = _coarse_ns(one, other)
+    coarse = one.resolution_ns + other.resolution_ns
     return any(_same_length(a, b, 2.0 * coarse) for a, b in pairs)
-
-
-def _coarse_ns(one: Reading, other: Reading) -> int:
-    return sum(resolution_ns(reading.fact, reading.unit, reading.style) for reading in (one, other))
 
 
 def agree_in_rows(stamps: Reading, spans: Reading) -> bool:
     """Whether lengths are the steps of timestamps row by row, as nothing but the length of a frame is."""
-    allowed = _coarse_ns(stamps, spans) + 1
+    allowed = stamps.resolution_ns + spans.resolution_ns + 1
     pairs = [(stamps.spans, spans.spans[1:]), (stamps.spans, spans.spans[:-1])]
     return any(a.size == b.size and bool((np.abs(a - b) <= allowed).mean() >= _MOST_ROWS) for a, b in pairs if a.size)
 

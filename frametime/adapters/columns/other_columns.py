@@ -35,7 +35,7 @@ def other_columns(
     style: NumberStyle,
     name: str,
     *,
-    clock: ColumnFacts | None,
+    has_clock: bool,
     used: Sequence[int],
     evidence: dict[str, str],
     caveats: list[Caveat],
@@ -49,8 +49,8 @@ def other_columns(
     style : NumberStyle
     name : str
         Of the log, for messages.
-    clock : ColumnFacts or None
-        The column of timestamps, beside which other timestamps have a meaning.
+    has_clock : bool
+        Whether the log has timestamps, beside which others have a meaning.
     used : sequence of int
         Positions of the columns that are read already.
     evidence : dict
@@ -59,36 +59,26 @@ def other_columns(
         Gets one for each column whose name promises what its cells do not hold.
     """
     found: dict[str, ColumnUse] = {}
+    free = [fact for fact in facts if fact.position not in used]
     for role in (*TIMED_ROLES, *FLAG_ROLES, "stream"):
         key = f"{role}_column"
-        ref = getattr(layout, key)
-        fact = (
-            _stream(facts, style)
-            if ref is None and role == "stream"
-            else _by_name(
-                [fact for fact in facts if fact.position not in used],
-                role,
-                style,
-                has_clock=clock is not None,
-                caveats=caveats,
-            )
-            if ref is None
-            else column_named(facts, ref, key=key, name=name)
-        )
+        if (ref := getattr(layout, key)) is not None:
+            fact: ColumnFacts | None = column_named(facts, ref, key=key, name=name)
+        elif role == "stream":
+            fact = _stream(facts, style)
+        elif role in FLAG_ROLES:
+            fact = _flag(free, role, caveats)
+        else:
+            fact = _timed(free, role, style, caveats, has_clock=has_clock)
         if fact is None:
             continue
         if role in TIMED_ROLES:
             told = getattr(layout, f"{role}_unit")
             unit = unit_named(told) if told else fact.unit
             if unit is None or unit.form == "rate":
-                if ref is not None:
-                    raise ReadError.at(
-                        name,
-                        "its unit is not stated",
-                        column=fact.name or str(fact.position + 1),
-                        helps=f"add {role}_unit to the layout: {unit_names()}",
-                    )
-                continue
+                column = fact.name or str(fact.position + 1)
+                helps = f"add {role}_unit to the layout: {unit_names()}"
+                raise ReadError.at(name, "its unit is not stated", column=column, helps=helps)
             found[role] = column_use(fact, unit, style)
         else:
             found[role] = ColumnUse(position=fact.position, ref=fact.ref, unit=None)
@@ -96,16 +86,18 @@ def other_columns(
     return found
 
 
-def _by_name(
-    facts: Sequence[ColumnFacts], role: str, style: NumberStyle, *, has_clock: bool, caveats: list[Caveat]
+def _flag(facts: Sequence[ColumnFacts], role: str, caveats: list[Caveat]) -> ColumnFacts | None:
+    meaning = Meaning.SHOWN if role == "shown" else Meaning.DROPPED
+    named = [fact for fact in facts if fact.meaning is meaning]
+    flags = [fact for fact in named if _holds_flags(fact)]
+    caveats += [_not_used(fact, "does not say yes or no") for fact in named if not flags]
+    return next(iter(flags), None)
+
+
+def _timed(
+    facts: Sequence[ColumnFacts], role: str, style: NumberStyle, caveats: list[Caveat], *, has_clock: bool
 ) -> ColumnFacts | None:
-    if role in FLAG_ROLES:
-        meaning = Meaning.SHOWN if role == "shown" else Meaning.DROPPED
-        named = [fact for fact in facts if fact.meaning is meaning]
-        flags = [fact for fact in named if _holds_flags(fact)]
-        caveats += [_not_used(fact, "does not say yes or no") for fact in named if not flags]
-        return next(iter(flags), None)
-    timed = [fact for fact in facts if fact.numeric and fact.unit is not None]
+    timed = [fact for fact in facts if fact.numeric and fact.unit is not None and fact.unit.form != "rate"]
     if role in ("gpu_work", "cpu_work"):
         meaning = Meaning.GPU_WORK if role == "gpu_work" else Meaning.CPU_WORK
         return _first([fact for fact in timed if fact.meaning is meaning], {"work", "busy", "active"})

@@ -209,19 +209,19 @@ class SensorReader:
             return not _names_cards(fact.name)
         # Several cards in one log share their times, so a step may be 0; a clock that goes back is refused later.
         named = fact.numeric and fact.meaning in (Meaning.TIMESTAMP, Meaning.TIME)
-        return named and len(set(fact.values(self._style))) > 1
+        return named and np.unique(fact.known_ns(self._style)).size > 1
 
     def _is_absolute(self, time: ColumnFacts) -> bool:
         """Whether a time is a date, or counts since 1970."""
         if time.unit is None or time.unit.form != "number":
             return time.unit is DATE
-        values = time.values(self._style)
-        return bool(values) and all(SINCE_1970_NS[0] <= value <= SINCE_1970_NS[1] for value in values)
+        values = time.known_ns(self._style)
+        return bool(values.size) and SINCE_1970_NS[0] <= values.min() <= values.max() <= SINCE_1970_NS[1]
 
     def _no_time(self) -> SensorError:
         named = [fact for fact in self._facts if WORDS["stamp"].union(("time",)) & set(words_of(fact.name))]
         odd = next((fact for fact in named if fact.cells and re.search(r"\d[/.:-]\d", fact.cells[0])), None)
-        if odd is not None and not odd.values(self._style):
+        if odd is not None and not odd.known_ns(self._style).size:
             return self._error(
                 f"'{printable(odd.cells[0], limit=40)}' is no time that is read",
                 column=odd.name,
