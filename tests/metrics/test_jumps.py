@@ -12,9 +12,8 @@ from made_regularity import Array, autocorrelated, clean_ms, run_of
 
 from frametime.adapters.reading import read_capture
 from frametime.metrics.block_medians import make_blocks
-from frametime.metrics.drift.change_points import ChangePoint
+from frametime.metrics.drift.change_points import ChangePoint, find_jumps
 from frametime.metrics.drift.drift import drift_of
-from frametime.metrics.drift.jumps import find_jumps
 from frametime.metrics.findings import Change
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.options import MeasureOptions

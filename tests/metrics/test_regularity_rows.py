@@ -9,8 +9,7 @@ import pytest
 from made_regularity import clean_ms, planted, run_of, slope, step, warm_up
 
 from frametime.caveats import Weight
-from frametime.metrics.catalog.catalog import catalog_for
-from frametime.metrics.catalog.catalog_regularity import regularity_metrics
+from frametime.metrics.catalog.catalog import catalog_for, regularity_metrics
 from frametime.metrics.catalog.table import table
 from frametime.metrics.display.refresh_rates import parse_refresh
 from frametime.metrics.frame_series import FrameSeries

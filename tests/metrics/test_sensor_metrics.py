@@ -16,7 +16,7 @@ from made_sensors import LIMITS, series_of
 from frametime.adapters.reading import read_capture
 from frametime.adapters.sensors.sensor_trace import attach_sensors
 from frametime.caveats import Weight
-from frametime.metrics.catalog.catalog_sensors import sensor_metrics
+from frametime.metrics.catalog.catalog import sensor_metrics
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.measure import measure
 from frametime.metrics.metric import Missing

@@ -9,9 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.metrics.block_medians import Blocks, absolute_steps, block_edges, make_blocks, median, medians_between
-from frametime.metrics.drift.change_points import ChangePoint, best_split, find_change_points
+from frametime.metrics.drift.change_points import ChangePoint, best_split, find_change_points, find_jumps
 from frametime.metrics.drift.drift_words import change_sentence, drift_sentence, warm_up_sentence
-from frametime.metrics.drift.jumps import find_jumps
 from frametime.metrics.drift.trend import pairwise_slopes, slope_interval, trend_test
 from frametime.metrics.drift.wandering import change_over, stands_out, steps_stand_out, wandering
 from frametime.metrics.findings import Change, Drift, WarmUp
