@@ -57,5 +57,5 @@ def test_a_sensor_sample_that_may_lack_digits_is_left_out() -> None:
     )
     cut = read_sensor_text(io.BytesIO(b"time_s,power_w\n" + rows + b"30.0,210"), SensorOptions(), wants_absolute=False)
     assert (whole.values["power_w"].size, cut.values["power_w"].size) == (31, 30)
-    assert "sensor-last-line-cut" in [caveat.code for caveat in cut.caveats]
-    assert "sensor-last-line-cut" not in [caveat.code for caveat in whole.caveats]
+    assert "sensor-cut-last-line" in [caveat.code for caveat in cut.caveats]
+    assert "sensor-cut-last-line" not in [caveat.code for caveat in whole.caveats]

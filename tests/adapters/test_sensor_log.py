@@ -122,7 +122,7 @@ def test_surplus_cells_are_told_with_their_line(surplus: str) -> None:
     assert trace.samples.num_rows == 12
     (caveat,) = told(trace)
     assert caveat.code == "sensor-surplus-cells"
-    assert "1 row of the sensor log has more cells than the header, first in line 6" in caveat.message
+    assert "Sensor log: 1 row has more cells than the header, first in line 6" in caveat.message
 
 
 @pytest.mark.parametrize("n", [12, 3000])
@@ -131,7 +131,7 @@ def test_statistics_below_the_samples_are_told(n: int, footer: str) -> None:
     trace = attached("elapsed_s,power_w\n" + "".join(f"{i * 12 / n},100\n" for i in range(n)) + footer)
     (caveat,) = told(trace)
     assert caveat.code == "sensor-footer"
-    assert "3 lines after the samples are no samples and left out, from 'Min" in caveat.message
+    assert "Sensor log: 3 lines after the rows are none of them and left out, from 'Min" in caveat.message
 
 
 @pytest.mark.parametrize("quotes", [(7,), (7000,), (7000, 9000), (7000, 7001), (29_999 - 40,)])
@@ -158,9 +158,9 @@ def test_quotes_that_close_and_quotes_within_a_text_are_no_fault() -> None:
 def test_zero_bytes_are_told_or_refused() -> None:
     rows = [f"{i / 100},100\n" for i in range(1200)]
     held = attached("elapsed_s,power_w\n" + "".join([*rows[:700], "7.0,\0\n", *rows[701:]]))
-    assert "1 zero byte stands among the rows of the sensor log, from line 702 on" in held.caveats[0].message
+    assert "1 zero byte stands among the rows, from line 702 on" in held.caveats[0].message
     padded = attached("elapsed_s,power_w\n" + "".join(rows) + "\0" * 512)
-    assert codes(padded) == {"sensor-zero-bytes"}
+    assert codes(padded) == {"sensor-zero-bytes-at-end"}
     for text in ("elapsed_s,pow\0er_w\n" + "".join(rows), "elapsed_s,power_w\n0,\0\n" + "".join(rows)):
         with pytest.raises(FrametimeError, match=r"line [12]: a zero byte stands in the names or in the first rows"):
             attached(text)

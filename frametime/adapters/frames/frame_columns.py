@@ -17,7 +17,7 @@ from frametime.adapters.frames.rejected import RejectedRows, reason_of
 from frametime.adapters.frames.streams import chosen_stream, unnamed_stream
 from frametime.adapters.text.cell_kind import CellKind, kind_of
 from frametime.adapters.text.table_reader import NotTypedError, lines_of_records, read_texts, read_typed
-from frametime.adapters.text.text_faults import caveats_of_text, rows_of_no_frames
+from frametime.adapters.text.text_faults import rows_of_no_frames, surplus_caveats
 from frametime.adapters.text.text_rows import Dialect
 from frametime.adapters.text.text_source import TextSource
 from frametime.caveats import Caveat
@@ -202,7 +202,10 @@ def _careful(source: TextSource, dialect: Dialect, choice: ColumnChoice, options
     # No frames: the header once more, and a second table with a header of its own.
     found = rows_of_no_frames(table, dialect, [use for use in (choice.time, choice.frame_time) if use is not None])
     end = len(table.records) if found.second_table is None else found.second_table
-    told = caveats_of_text(table, len(table.records) - end)
+    told = surplus_caveats(source, dialect, table)
+    if after := len(table.records) - end:
+        message = f"Another table with a header of its own follows the frames; its {after} rows were ignored."
+        told = (*told, Caveat(code="second-table", message=message))
     headers = np.array(found.headers, dtype=np.int64)
     kept = np.delete(np.arange(end, dtype=np.int64), headers)
     rejected = RejectedRows()

@@ -78,7 +78,7 @@ def _parse(source: TextSource, options: ReadOptions) -> ParsedLog:
         options,
         layout_toml=layout.to_toml(comments=comments),
         evidence=tuple(f"{key}: {text}" for key, text in comments.items()),
-        caveats=(*remembered, *choice.caveats, *source_caveats(source, dialect, scan)),
+        caveats=(*remembered, *choice.caveats, *scan, *source_caveats(source, dialect)),
         metadata=dialect.metadata,
     )
     if remembers:

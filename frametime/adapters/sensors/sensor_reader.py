@@ -20,7 +20,7 @@ from frametime.adapters.columns.column_refusals import column_named
 from frametime.adapters.columns.header_words import Meaning
 from frametime.adapters.columns.layout import Layout
 from frametime.adapters.columns.words import CLOCK, DATE, WORDS, Unit, unit_named, words_of
-from frametime.adapters.sensors.quantities import QUANTITIES, SENSOR_METRICS, sensor_caveat
+from frametime.adapters.sensors.quantities import QUANTITIES, sensor_caveat
 from frametime.adapters.sensors.sensor_columns import SensorColumn, choose_sensor_columns, names_device
 from frametime.adapters.sensors.sensor_layout import SensorLayout
 from frametime.adapters.sensors.sensor_log import SensorOptions
@@ -28,7 +28,7 @@ from frametime.adapters.sensors.sensor_readings import readings
 from frametime.adapters.text.cell_kind import CellKind, is_value, kind_of
 from frametime.adapters.text.number_style import NumberStyle, exact_value, number_styles, told_style
 from frametime.adapters.text.table_reader import TextTable, lines_of_records, read_texts
-from frametime.adapters.text.text_faults import scan_rows, sensor_text_caveats
+from frametime.adapters.text.text_faults import scan_rows, source_caveats, surplus_caveats
 from frametime.adapters.text.text_rows import Dialect
 from frametime.adapters.text.text_source import TextSource
 from frametime.capture import Provenance, RejectedRow
@@ -135,8 +135,12 @@ class SensorReader:
         rejected = self._rejected(table, rows[~ok], time)
         if timed.size < 2:
             raise self._error(f"{timed.size} rows have a time, two are needed", helps="give the whole sensor log")
-        told = sensor_text_caveats(self._text, self._dialect, table, self._scan)
-        self._caveats += [replace(caveat, metrics=SENSOR_METRICS) for caveat in told]
+        told = (
+            *self._scan,
+            *source_caveats(self._text, self._dialect),
+            *surplus_caveats(self._text, self._dialect, table),
+        )
+        self._caveats += [sensor_caveat(f"sensor-{c.code}", f"Sensor log: {c.message}", c.weight) for c in told]
         if unit is CLOCK:
             ns = self._past_midnight(ns)
         values = {}

@@ -229,6 +229,8 @@ def _with_odd_rows(
 
 def lines_of_records(source: TextSource, dialect: Dialect, records: Sequence[int]) -> list[int]:
     """Line in the file, counted from 1, of each of a few records (given in rising order)."""
+    if not records:
+        return []
     wanted = iter(records)
     next_wanted = next(wanted, None)
     found: list[int] = []

@@ -24,15 +24,8 @@ from frametime.errors import ReadError, printable
 from frametime.words import counted
 
 
-class RowScan(NamedTuple):
-    """Zero bytes among the rows: how many, and the line of the first, counted from 1 (0 where there is none)."""
-
-    zero_bytes: int
-    zero_line: int
-
-
-def scan_rows(source: TextSource, dialect: Dialect) -> RowScan:
-    """Look once over the bytes of the rows.
+def scan_rows(source: TextSource, dialect: Dialect) -> tuple[Caveat, ...]:
+    """Look once over the bytes of the rows, and tell of zero bytes among them.
 
     Raises
     ------
@@ -40,22 +33,21 @@ def scan_rows(source: TextSource, dialect: Dialect) -> RowScan:
     ReadError
         If a cell opens a quote and rows of the table lie between it and the next one: the message names the line.
     """
-    zeros, first_zero = 0, None
-    odd, carried, offset = False, 0, 0
+    zeros, odd, unended = 0, False, b""
     quote = dialect.marks.quote.encode()
     decoder = codecs.getincrementaldecoder("utf-8")("strict")
     part = source.part(dialect.data_start, source.end)
     while block := part.read(BLOCK_BYTES):
         if not block.isascii() or decoder.getstate()[0]:
             _refuse_other_bytes(decoder, block, source.name)
-        if b"\0" in block:
-            first_zero = offset + block.index(0) if first_zero is None else first_zero
-            zeros += block.count(0)
-        if quote and not odd and (carried or quote in block):
-            odd, carried = _odd_lines(block, quote, dialect.marks.delimiter.encode(), carried)
-        offset += len(block)
+        zeros += block.count(0)
+        if quote and not odd and (unended or quote in block):
+            *lines, unended = (unended + block).splitlines(keepends=True)
+            if unended.endswith((b"\n", b"\r")) or quote not in unended:
+                lines, unended = [*lines, unended], b""
+            odd = any(line.count(quote) % 2 for line in lines)
     _refuse_other_bytes(decoder, b"", source.name, final=True)
-    if odd or carried or dialect.multiline_cells:
+    if odd or unended.count(quote) % 2 or dialect.multiline_cells:
         # Only now is it worth a look at every cell.
         line = _swallowing_line(source, dialect)
         if line is not None:
@@ -65,7 +57,15 @@ def scan_rows(source: TextSource, dialect: Dialect) -> RowScan:
                 line=line,
                 helps='repair that line, or give quote = "none" in a layout if quotes mean nothing in this log',
             )
-    return RowScan(zeros, 0 if first_zero is None else _line_at(source, dialect, first_zero))
+    if not zeros:
+        return ()
+    numbered = enumerate(lines_of_rows(source, dialect), dialect.first_data_line)
+    first = next(number for number, line in numbered if "\0" in line)
+    bytes_stand = counted(zeros, "zero byte stands", "zero bytes stand")
+    message = (
+        f"{bytes_stand} among the rows, from line {first} on, as after a loss of power: rows may be missing there."
+    )
+    return (Caveat(code="zero-bytes-inside", message=message),)
 
 
 def _refuse_other_bytes(decoder: codecs.IncrementalDecoder, block: bytes, name: str, *, final: bool = False) -> None:
@@ -73,21 +73,6 @@ def _refuse_other_bytes(decoder: codecs.IncrementalDecoder, block: bytes, name: 
         decoder.decode(block, final)
     except UnicodeDecodeError:
         raise NotUtf8Error.of(name) from None
-
-
-def _odd_lines(block: bytes, quote: bytes, delimiter: bytes, carried: int) -> tuple[bool, int]:
-    """Whether a line that ends in the block holds an odd number of quotes, and the parity of the line it breaks off."""
-    raw = np.frombuffer(block, dtype=np.uint8)
-    marks = np.flatnonzero(raw == ord(quote))
-    before = raw[np.maximum(marks - 1, 0)]
-    begins = (marks == 0) | np.isin(before, np.frombuffer(b"\r\n \t" + delimiter, dtype=np.uint8))
-    if not carried and not begins.any():
-        return False, 0  # a quote within a text counts as text
-    ends = np.flatnonzero((raw == 10) | (raw == 13))
-    if not ends.size:
-        return False, (carried + marks.size) % 2
-    counts = np.diff(np.searchsorted(marks, ends), prepend=-carried)
-    return bool((counts % 2).any()), int(marks.size - np.searchsorted(marks, ends[-1])) % 2
 
 
 def _swallowing_line(source: TextSource, dialect: Dialect) -> int | None:
@@ -130,15 +115,6 @@ def _holds_rows(cells: Sequence[str], lines: Sequence[str], dialect: Dialect, le
 
 def _values(cells: Sequence[str]) -> int:
     return sum(is_value(kind_of(cell.strip("\"' "))) for cell in cells)
-
-
-def _line_at(source: TextSource, dialect: Dialect, offset: int) -> int:
-    feeds = returns = 0
-    part = source.part(dialect.data_start, dialect.data_start + offset)
-    while block := part.read(BLOCK_BYTES):
-        feeds += block.count(b"\n")
-        returns += block.count(b"\r")
-    return dialect.first_data_line + (feeds or returns)
 
 
 _LOOKED_AT: Final = 1000
@@ -185,104 +161,32 @@ def _names_something(cells: Sequence[str]) -> bool:
     )
 
 
-def caveats_of_text(table: TextTable, after: int) -> tuple[Caveat, ...]:
-    """Caveats of rows with surplus cells, and of a second table."""
+def source_caveats(source: TextSource, dialect: Dialect) -> tuple[Caveat, ...]:
+    """Caveats of the end of a text: padding, a footer, a cut last line."""
     caveats = []
-    if table.long:
-        count = len(table.long)
-        caveats.append(
-            Caveat(
-                code="surplus-cells",
-                message=f"{counted(count, 'row has', 'rows have')} more cells than the header; "
-                "the surplus was ignored.",
-            )
+    if source.nul_bytes:
+        message = f"The file ends in {source.nul_bytes} zero bytes, as after a loss of power; they were ignored."
+        caveats.append(Caveat(code="zero-bytes-at-end", message=message))
+    if dialect.cut_last_line is not None:
+        shown = printable(dialect.cut_last_line, limit=40)
+        message = f"The last line ('{shown}') has no line end, so it may be cut off, and is left out."
+        caveats.append(Caveat(code="cut-last-line", message=message, weight=Weight.NOTE))
+    if dialect.footer:
+        lines = counted(
+            len(dialect.footer), "line after the rows is none of them", "lines after the rows are none of them"
         )
-    if after:
-        caveats.append(
-            Caveat(
-                code="second-table",
-                message=f"Another table with a header of its own follows the frames; its {after} rows were ignored.",
-            )
-        )
+        message = f"{lines} and left out, from '{printable(dialect.footer[0], limit=40)}' on."
+        caveats.append(Caveat(code="footer", message=message, weight=Weight.NOTE))
     return tuple(caveats)
 
 
-def source_caveats(source: TextSource, dialect: Dialect, scan: RowScan) -> tuple[Caveat, ...]:
-    """Caveats of the text itself: padding, zero bytes among the rows, a footer, a cut last line."""
-    caveats = []
-    if scan.zero_bytes:
-        caveats.append(
-            Caveat(
-                code="zero-bytes-inside",
-                message=f"{counted(scan.zero_bytes, 'zero byte stands', 'zero bytes stand')} among the rows, from line "
-                f"{scan.zero_line} on, as after a loss of power: rows may be missing there.",
-            )
-        )
-    if source.nul_bytes:
-        caveats.append(
-            Caveat(
-                code="zero-bytes-at-end",
-                message=f"The file ends in {source.nul_bytes} zero bytes, as after a loss of power; they were ignored.",
-            )
-        )
-    if dialect.cut_last_line is not None:
-        caveats.append(
-            Caveat(
-                code="cut-last-line",
-                message=f"The last line ('{printable(dialect.cut_last_line, limit=40)}') has no line end, so it may be "
-                "cut off, and is left out.",
-                weight=Weight.NOTE,
-            )
-        )
-    if dialect.footer:
-        count = len(dialect.footer)
-        caveats.append(
-            Caveat(
-                code="footer",
-                message=f"{counted(count, 'line')} after the frames "
-                f"{'are' if count != 1 else 'is'} no frames and left out, "
-                f"from '{printable(dialect.footer[0], limit=40)}' on.",
-                weight=Weight.NOTE,
-            )
-        )
-    return tuple(caveats)
-
-
-def sensor_text_caveats(source: TextSource, dialect: Dialect, table: TextTable, scan: RowScan) -> list[Caveat]:
-    """Caveats of surplus cells, a footer, a cut last line and zero bytes."""
-    caveats = []
-    if table.long:
-        (line,) = lines_of_records(source, dialect, [table.long[0][0]])
-        rows = counted(len(table.long), "row of the sensor log has", "rows of the sensor log have")
-        caveats.append(
-            Caveat(
-                code="sensor-surplus-cells",
-                message=f"{rows} more cells than the header, first in line {line}; the surplus was ignored. Does a "
-                "decimal comma part a number there?",
-            )
-        )
-    if dialect.footer:
-        lines = counted(len(dialect.footer), "line after the samples is", "lines after the samples are")
-        caveats.append(
-            Caveat(
-                code="sensor-footer",
-                message=f"{lines} no samples and left out, from '{printable(dialect.footer[0], limit=40)}' on.",
-                weight=Weight.NOTE,
-            )
-        )
-    if dialect.cut_last_line is not None:
-        message = "The last line of the sensor log has no line end, so it may be cut off, and is left out."
-        caveats.append(Caveat(code="sensor-last-line-cut", message=message, weight=Weight.NOTE))
-    if source.nul_bytes:
-        message = f"The sensor log ends in {source.nul_bytes} zero bytes, as after a loss of power; they were ignored."
-        caveats.append(Caveat(code="sensor-zero-bytes", message=message))
-    if scan.zero_bytes:
-        bytes_stand = counted(scan.zero_bytes, "zero byte stands", "zero bytes stand")
-        caveats.append(
-            Caveat(
-                code="sensor-zero-bytes",
-                message=f"{bytes_stand} among the rows of the sensor log, from line {scan.zero_line} on, as after a "
-                "loss of power: rows may be missing there.",
-            )
-        )
-    return caveats
+def surplus_caveats(source: TextSource, dialect: Dialect, table: TextTable) -> tuple[Caveat, ...]:
+    """A caveat of rows with more cells than the others."""
+    if not table.long:
+        return ()
+    (line,) = lines_of_records(source, dialect, [table.long[0][0]])
+    message = (
+        f"{counted(len(table.long), 'row has', 'rows have')} more cells than the header, first in line {line}; the "
+        "surplus was ignored. Does a decimal comma part a number there?"
+    )
+    return (Caveat(code="surplus-cells", message=message),)
