@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, TypeAlias
+from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
 from frametime.caveats import Caveat, Weight
 from frametime.errors import PlanError, printable
@@ -24,6 +24,7 @@ from frametime.pipeline.sensor_sessions import with_session_places
 from frametime.pipeline.worker_pool import WorkerLimits
 from frametime.plans.finding_runs import FoundRuns, RunFile, find_runs
 from frametime.plans.plan import ReviewPlan, exclusions_of, recorded_from_of
+from frametime.review.design import ReviewDesign
 from frametime.review.result import ReviewResult, UnreadableFile
 from frametime.review.reviewing import review_runs
 from frametime.review.run_set import PlacedRun, run_name
@@ -39,7 +40,40 @@ Measuring: TypeAlias = Callable[[Sequence[MeasureRequest]], Iterator[MeasureOutc
 _SHOWN_FILES: Final = 5
 
 
-def review_plan(
+@dataclass(frozen=True, kw_only=True)
+class MeasuredPlan:
+    """The runs of a plan, measured, and what goes with them into the review; ``requests`` by the name of the run."""
+
+    design: ReviewDesign
+    placed: tuple[PlacedRun, ...]
+    unreadable: tuple[UnreadableFile, ...]
+    caveats: tuple[Caveat, ...]
+    requests: Mapping[str, MeasureRequest]
+
+    def review(self, plan: ReviewPlan) -> ReviewResult:
+        """Compare them.
+
+        Raises
+        ------
+        RunSetError
+        """
+        return review_runs(
+            self.design, self.placed, unreadable=self.unreadable, plan=plan.resolved, caveats=self.caveats
+        )
+
+
+def review_plan(plan: ReviewPlan, **options: Any) -> ReviewResult:
+    """Find the captures of a plan, measure what is not kept, and compare: see `measured_plan`.
+
+    Raises
+    ------
+    PlanError, RunSetError
+        The second when runs were put together that were not made under the same conditions.
+    """
+    return measured_plan(plan, **options).review(plan)
+
+
+def measured_plan(
     plan: ReviewPlan,
     *,
     kept_file: Path | None = None,
@@ -47,8 +81,8 @@ def review_plan(
     workers: int | None = None,
     limits: WorkerLimits | None = None,
     measuring: Measuring | None = None,
-) -> ReviewResult:
-    """Find the captures of a plan, measure what is not kept, and compare.
+) -> MeasuredPlan:
+    """Find the captures of a plan, and measure what is not kept.
 
     Parameters
     ----------
@@ -68,8 +102,6 @@ def review_plan(
     ------
     PlanError
         When the captures folder is not there, or no capture of the plan lies in it.
-    RunSetError
-        When runs were put together that were not made under the same conditions.
     """
     found = find_runs(plan)
     if not found.runs:
@@ -100,12 +132,12 @@ def review_plan(
     unreadable = [run for run in made if isinstance(run, UnreadableFile)]
     names = [run_name(**file.place) for file in found.runs]
     exclusions = exclusions_of(plan, names)
-    return review_runs(
-        replace(plan.design, exclusions=exclusions),
-        placed,
-        unreadable=unreadable,
-        plan=plan.resolved,
+    return MeasuredPlan(
+        design=replace(plan.design, exclusions=exclusions),
+        placed=tuple(placed),
+        unreadable=tuple(unreadable),
         caveats=(*_caveats(found), *_unusable(placed, plan.captures.folder), *_by_order(len(again))),
+        requests={name: again.get(at, request) for at, (name, request) in enumerate(zip(names, requests, strict=True))},
     )
 
 
@@ -134,7 +166,7 @@ def requests_of(plan: ReviewPlan, files: Sequence[RunFile]) -> list[MeasureReque
     )
     sensor_options = _sensor_options(plan) if any(file.sensors for file in files) else None
     # One set of options for each card: what rests on them is worked out once.
-    measure = {card: _with_limits(plan, card) for card in {file.conditions.card for file in files}}
+    measure = {card: measure_options_of(plan, card) for card in {file.conditions.card for file in files}}
     requests = []
     for file in files:
         options, start = sensor_options, recorded_from_of(plan, file.name)
@@ -154,7 +186,7 @@ def requests_of(plan: ReviewPlan, files: Sequence[RunFile]) -> list[MeasureReque
     return requests
 
 
-def _with_limits(plan: ReviewPlan, card: str | None) -> MeasureOptions:
+def measure_options_of(plan: ReviewPlan, card: str | None) -> MeasureOptions:
     """What is measured, with the limits of a card."""
     limits = plan.limits.get(card or "")
     if limits is None:

@@ -220,6 +220,20 @@ def _plan_name(folder: Path, plan_file: Path | None) -> str | None:
         return plan_file.resolve().as_posix()
 
 
+def plan_of_folder(folder: Path) -> Path:
+    """The plan that the result in a folder was made of.
+
+    Raises
+    ------
+    OutputError
+        When no review has written the folder, or it does not say of which plan.
+    """
+    plan = _record(folder).get("plan")
+    if not isinstance(plan, str) or not (folder / RESULT_FILE).is_file():
+        raise OutputError.at(str(folder), "this is no result of a review", helps="name the folder given as --out")
+    return Path(os.path.normpath(folder / plan))
+
+
 def _record(folder: Path) -> dict[str, object]:
     """What `_write_record` noted; nothing where there is no such file."""
     try:

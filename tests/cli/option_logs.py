@@ -29,7 +29,7 @@ def write_option_logs(folder: Path) -> None:
     }
     for name, content in written.items():
         (folder / name).write_text(content, encoding="utf-8")
-    for name in ("taken.txt", "taken.md", "taken/plan.toml"):
+    for name in ("taken.txt", "taken.md", "taken.zip", "taken/plan.toml"):
         (folder / name).parent.mkdir(exist_ok=True)
         (folder / name).write_text("taken\n", encoding="utf-8")
     _write_review(folder)

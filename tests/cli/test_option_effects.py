@@ -197,6 +197,8 @@ def drawing_cases() -> Iterator[Case]:
         yield Case(command, "as_json", "run.csv", "--json")
 
 
+_REVIEWED: Final = "review plan.toml --out done --no-charts --no-report"
+
 OTHERS: Final = (
     Case("check", "least", "run.csv", "--min average_fps=900"),
     Case("check", "greatest", "run.csv", "--max average_fps=9"),
@@ -252,6 +254,9 @@ OTHERS: Final = (
     Case("order", "seed", "formulas.toml", "--seed 4"),
     Case("order", "out", "formulas.toml", "--out order.csv"),
     Case("order", "force", "formulas.toml --out taken.txt", "--force"),
+    Case("pack", "out", "done --out one.zip", "--out two.zip", _REVIEWED),
+    Case("pack", "no_frames", "done --out one.zip", "--no-frames", _REVIEWED),
+    Case("pack", "force", "done --out taken.zip", "--force", _REVIEWED),
     Case("review", "out", "plan.toml --no-charts --no-report --out out", "--out other"),
     Case("review", "coverage", "plan.toml --out out", "--coverage"),
     Case(

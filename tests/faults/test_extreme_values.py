@@ -38,6 +38,8 @@ LINES: Final = {
     "plan": "captures --out new.toml",
     "order": "plan.toml",
     "review": "plan.toml --out out --no-charts --no-report --workers 1",
+    "pack": "out --out out.zip",
+    "verify": "out.zip",
     "tune new": "new.toml",
     "tune next": "tuned.toml",
     "tune add": "record.toml --workload 'light scene' --outcome passed --on 2026-05-04 --log run.csv",

@@ -1,0 +1,386 @@
+"""A review as one file that others can check: packed by the Data Package standard, and made again from what is in it.
+
+The archive holds the plan, each capture as Parquet with its sensor samples, the files of the result, and
+``datapackage.json`` (Data Package 2.0, Open Knowledge Foundation, datapackage.org) with size, hash and, of tables,
+columns and units. Nothing of it is ever written to a disk by who checks it.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import json
+import math
+import re
+import stat
+import tempfile
+import zipfile
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from frametime.caveats import Caveat, Weight
+from frametime.errors import FrametimeError, OutputError, ReadError, printable
+from frametime.pipeline.measuring import MeasureRequest, measure_file
+from frametime.pipeline.review_data import review_json
+from frametime.pipeline.review_files import MeasuredPlan, measure_options_of, measured_plan
+from frametime.pipeline.review_outputs import KEPT_RUNS_FILE, RECORD_FILE, RESULT_FILE, plan_of_folder, text_files
+from frametime.plans.plan import exclusions_of, parse_plan, read_plan
+from frametime.replacing import claiming, replacing
+from frametime.review.result import ReviewResult, UnreadableFile
+from frametime.review.run_set import PlacedRun, run_name
+from frametime.version import __version__
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+    from frametime.plans.plan import ReviewPlan
+
+MANIFEST: Final = "datapackage.json"
+PLAN: Final = "plan.toml"
+RESULT: Final = "result/"
+CAPTURES: Final = "captures/"
+
+MOST_FILES: Final = 100_000
+MOST_BYTES: Final = 64 << 30
+"""Most bytes that all files of a package may unpack to."""
+MOST_OF_FILE: Final = 4 << 30
+MOST_RATIO: Final = 1000
+"""Most times its stored size that a file may unpack to; as text and tables of a review go, 50 is much."""
+DIGITS: Final = 1e-9
+"""Relative difference up to which numbers count as equal: other machines add up in another order."""
+
+_EPOCH: Final = (1980, 1, 1, 0, 0, 0)
+_TYPES: Final = {"int64": "integer", "double": "number", "bool": "boolean"}
+_SCHEMA: Final = "https://datapackage.org/profiles/2.0/datapackage.json"
+_WITHOUT: Final = (KEPT_RUNS_FILE, RECORD_FILE)
+
+
+# -- packing -----------------------------------------------------------------------------------------------------------
+
+
+def pack(folder: Path, out: Path, *, frames: bool = True, force: bool = False) -> int:
+    """Write the package of a result, and say how many captures lie in it.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        That of a review.
+    out : pathlib.Path
+        The package.
+    frames : bool
+        Whether the captures go with it.
+    force : bool
+        Replace a file that is there.
+
+    Raises
+    ------
+    OutputError
+        When the folder is not that of a review, or plan and captures no longer give its result.
+    FrametimeError
+        When plan or captures cannot be read.
+    """
+    plan_file = plan_of_folder(folder)
+    plan = read_plan(plan_file)
+    measured = measured_plan(plan, kept_file=folder / KEPT_RUNS_FILE)
+    stored = (folder / RESULT_FILE).read_text("utf-8")
+    if review_json(measured.review(plan)) != stored:
+        raise OutputError.at(
+            str(folder),
+            "plan and captures no longer give this result, or it was made with options of the command line",
+            helps=f"make it again: frametime review {printable(str(plan_file))} --out {printable(str(folder))}",
+        )
+    with claiming([out], force=force), replacing(out) as temporary, zipfile.ZipFile(temporary, "w") as archive:
+        resources = [_added(archive, name, content) for name, content in _texts_of(plan, plan_file, folder)]
+        runs: list[dict[str, Any]] = []
+        for run in measured.placed if frames else ():
+            name = f"{CAPTURES}{len(runs) + 1:05d}.parquet"
+            content = _capture_bytes(run, measured.requests[run.name])
+            resources.append(_added(archive, name, content, is_packed=True))
+            runs.append({"path": name, "start_h": run.start_h, **_place(run)})
+        manifest = {
+            "$schema": _SCHEMA,
+            "name": re.sub(r"[^a-z0-9]+", "-", plan.design.title.lower()).strip("-") or "review",
+            "title": plan.design.title,
+            "frametime": {
+                "version": __version__,
+                "holds_frames": frames,
+                "runs": runs,
+                "unreadable": [_plain(item) for item in measured.unreadable],
+                "caveats": [_plain(item) for item in measured.caveats],
+            },
+            "resources": resources,
+        }
+        _write(archive, MANIFEST, (json.dumps(manifest, indent=1, sort_keys=True) + "\n").encode("ascii"))
+    return len(runs)
+
+
+def _texts_of(plan: ReviewPlan, plan_file: Path, folder: Path) -> Iterator[tuple[str, bytes]]:
+    yield PLAN, plan_file.read_bytes()
+    for layout in sorted({path for path in (plan.captures.layout, plan.captures.sensor_layout) if path is not None}):
+        yield f"layouts/{layout.name}", layout.read_bytes()
+    for path in sorted(folder.rglob("*")):
+        name = path.relative_to(folder).as_posix()
+        if path.is_file() and not path.is_symlink() and name not in _WITHOUT and not path.name.startswith("."):
+            yield RESULT + name, path.read_bytes()
+
+
+def _capture_bytes(run: PlacedRun, request: MeasureRequest) -> bytes:
+    """The capture as it was measured, under the name that the result knows it by."""
+    from frametime.adapters.arrow.arrow_file import write_capture
+
+    capture, _ = measure_file(request, use_threads=False, sensor_weight=Weight.NOTE)
+    named = replace(capture.provenance, file_name=run.measured.provenance.file_name)
+    sensors = capture.sensors
+    if sensors is not None:
+        name = Path(sensors.provenance.file_name).name
+        sensors = replace(sensors, provenance=replace(sensors.provenance, file_name=name))
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder, "capture.parquet")
+        write_capture(replace(capture, provenance=named, sensors=sensors), path)
+        return path.read_bytes()
+
+
+def _place(run: PlacedRun) -> dict[str, str]:
+    return {key: getattr(run, key) for key in ("name", "card", "scene", "resolution", "run")}
+
+
+def _plain(item: Caveat | UnreadableFile) -> object:
+    import msgspec
+
+    return msgspec.to_builtins(item)
+
+
+def _added(archive: zipfile.ZipFile, name: str, content: bytes, *, is_packed: bool = False) -> dict[str, Any]:
+    """Put a file into the archive, and describe it."""
+    _write(archive, name, content, is_packed=is_packed)
+    fields = _fields(name, content)
+    return {
+        "name": re.sub(r"[^a-z0-9._-]+", "-", name.lower()),
+        "path": name,
+        "format": name.rpartition(".")[2],
+        "bytes": len(content),
+        "hash": f"sha256:{hashlib.sha256(content).hexdigest()}",
+        **({"type": "table", "schema": {"fields": fields}} if fields else {}),
+    }
+
+
+def _write(archive: zipfile.ZipFile, name: str, content: bytes, *, is_packed: bool = False) -> None:
+    about = zipfile.ZipInfo(name, _EPOCH)
+    about.create_system, about.external_attr = 3, 0o644 << 16
+    about.compress_type = zipfile.ZIP_STORED if is_packed else zipfile.ZIP_DEFLATED
+    archive.writestr(about, content)
+
+
+def _fields(name: str, content: bytes) -> list[dict[str, str]]:
+    """Columns of a table with type and unit; nothing for other files."""
+    import polars as pl
+    import pyarrow.parquet as pq
+
+    if name.endswith(".parquet"):
+        schema = pq.ParquetFile(io.BytesIO(content)).schema_arrow
+    elif name.endswith(".csv"):
+        schema = pl.read_csv(content, infer_schema_length=None).to_arrow().schema
+    else:
+        return []
+    return [_field(field) for field in schema]
+
+
+def _field(field: pa.Field[Any]) -> dict[str, str]:
+    unit = (field.metadata or {}).get(b"unit")
+    kind = {"name": field.name, "type": _TYPES.get(str(field.type), "string")}
+    return kind if unit is None else {**kind, "unit": unit.decode()}
+
+
+# -- checking ----------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True)
+class Checked:
+    """One file or table of a package: whether it is as it should be, and the first difference where not."""
+
+    name: str
+    is_equal: bool
+    words: str
+
+
+def verify(path: Path) -> list[Checked]:
+    """Make the review again from what lies in a package, and compare table by table.
+
+    Raises
+    ------
+    ReadError
+        When it is no package, or one that no honest program writes.
+    FrametimeError
+        When plan or captures in it cannot be read.
+    """
+    try:
+        with zipfile.ZipFile(path) as archive:
+            members = _members(archive, path)
+            manifest = _manifest(archive, members, path)
+            found = list(_hashes(archive, members, manifest, path))
+            if not manifest["frametime"]["holds_frames"] or not all(item.is_equal for item in found):
+                return found
+            return [*found, *_made_again(archive, members, manifest, path)]
+    except (zipfile.BadZipFile, NotImplementedError, EOFError, RuntimeError) as error:
+        raise ReadError.at(str(path), f"is no package that can be read ({printable(str(error), limit=80)})") from error
+
+
+def _members(archive: zipfile.ZipFile, path: Path) -> dict[str, zipfile.ZipInfo]:
+    """The files of an archive by name, each of which is harmless."""
+    listed = archive.infolist()
+    members = {info.filename: info for info in listed}
+    refused = None
+    if len(listed) > MOST_FILES or len(members) < len(listed):
+        refused = f"holds {len(listed)} files, some of one name, or more than {MOST_FILES}"
+    if sum(info.file_size for info in listed) > MOST_BYTES:
+        refused = f"would unpack to more than {MOST_BYTES >> 30} GiB"
+    for name, info in members.items():
+        parts = name.split("/")
+        if "\\" in name or ":" in name or any(part in ("", ".", "..") for part in parts) or not name.isprintable():
+            refused = f"holds a file whose path leads out of it, '{printable(name, limit=80)}'"
+        elif stat.S_IFMT(info.external_attr >> 16) not in (0, stat.S_IFREG):
+            refused = f"holds '{printable(name, limit=80)}', which is a link or no file"
+        elif info.file_size > min(MOST_OF_FILE, MOST_RATIO * max(info.compress_size, 1)):
+            refused = f"holds '{printable(name, limit=80)}', which unpacks to {info.file_size} bytes"
+    if refused is not None:
+        raise ReadError.at(str(path), refused, helps="do not trust where it comes from")
+    return members
+
+
+def _content(archive: zipfile.ZipFile, info: zipfile.ZipInfo) -> bytes:
+    """A file as far as it says that it goes: what unpacks to more fails by its checksum."""
+    with archive.open(info) as stream:
+        return stream.read(info.file_size)
+
+
+def _manifest(archive: zipfile.ZipFile, members: Mapping[str, zipfile.ZipInfo], path: Path) -> dict[str, Any]:
+    try:
+        manifest = json.loads(_content(archive, members[MANIFEST]))
+        own, resources = manifest["frametime"], manifest["resources"]
+        texts = [resource[key] for resource in resources for key in ("path", "hash")]
+        texts += [run[key] for run in own["runs"] for key in ("name", "card", "scene", "resolution", "run", "path")]
+        if not all(isinstance(text, str) for text in (*texts, own["version"])):
+            raise TypeError("a text is none")
+        return {**manifest, "frametime": {**own, "holds_frames": bool(own["holds_frames"])}}
+    except (KeyError, TypeError, ValueError, RecursionError) as error:
+        raise ReadError.at(
+            str(path), f"holds no {MANIFEST} of frametime ({printable(str(error), limit=60)})"
+        ) from error
+
+
+def _hashes(
+    archive: zipfile.ZipFile, members: Mapping[str, zipfile.ZipInfo], manifest: Mapping[str, Any], path: Path
+) -> Iterator[Checked]:
+    """Each file against the hash that the package names, and files that it names or holds alone."""
+    named = {resource["path"]: resource["hash"] for resource in manifest["resources"]}
+    for name in sorted({*named, *members} - {MANIFEST}):
+        if name not in members or name not in named:
+            words = "is named but not in the package" if name in named else "is in the package but not named"
+            yield Checked(name=name, is_equal=False, words=words)
+            continue
+        digest = hashlib.sha256(_content(archive, members[name])).hexdigest()
+        is_equal = named[name] == f"sha256:{digest}"
+        yield Checked(name=name, is_equal=is_equal, words="hash" if is_equal else f"has another hash, {digest[:12]}...")
+
+
+def _made_again(
+    archive: zipfile.ZipFile, members: Mapping[str, zipfile.ZipInfo], manifest: Mapping[str, Any], path: Path
+) -> Iterator[Checked]:
+    try:
+        result = _review_of(archive, members, manifest["frametime"], path)
+    except FrametimeError:
+        raise
+    except (KeyError, TypeError, ValueError) as error:
+        found = f"its {MANIFEST} does not fit what lies in it ({printable(str(error), limit=80)})"
+        raise ReadError.at(str(path), found) from error
+    made = [text_files(result, escape_formulas=escaped) for escaped in (False, True)]
+    for name in made[0]:
+        stored = _content(archive, members[RESULT + name]) if RESULT + name in members else b""
+        differences = [_difference(name, stored, files[name]) for files in made]
+        words = None if None in differences else differences[0]
+        yield Checked(name=RESULT + name, is_equal=words is None, words=words or "made again: equal")
+
+
+def _review_of(
+    archive: zipfile.ZipFile, members: Mapping[str, zipfile.ZipInfo], own: Mapping[str, Any], path: Path
+) -> ReviewResult:
+    """The review by the plan and the captures of a package."""
+    import msgspec
+
+    from frametime.adapters.reading import read_capture
+    from frametime.metrics.measure import measure
+
+    text = _content(archive, members[PLAN]).decode("utf-8-sig")
+    plan = parse_plan(text, file_name=f"{path.name}/{PLAN}", folder=Path())
+    placed = []
+    for run in own["runs"]:
+        capture = read_capture(io.BytesIO(_content(archive, members[run["path"]])))
+        measured = measure(capture, measure_options_of(plan, run["card"]))
+        place = {key: run[key] for key in ("name", "card", "scene", "resolution", "run")}
+        start_h = None if run["start_h"] is None else float(run["start_h"])
+        placed.append(PlacedRun(**place, measured=measured, start_h=start_h))
+    unreadable = msgspec.convert(own["unreadable"], tuple[UnreadableFile, ...])
+    broken = [run_name(item.card, item.scene, item.resolution, item.run) for item in unreadable]
+    return MeasuredPlan(
+        design=replace(plan.design, exclusions=exclusions_of(plan, [*(run.name for run in placed), *broken])),
+        placed=tuple(placed),
+        unreadable=unreadable,
+        caveats=msgspec.convert(own["caveats"], tuple[Caveat, ...]),
+        requests={},
+    ).review(plan)
+
+
+def _difference(name: str, stored: bytes, made: bytes) -> str | None:
+    """Where two tables differ first; ``None`` where they are equal."""
+    if stored == made:
+        return None
+    try:
+        pairs = [dict(_cells(name, content)) for content in (stored, made)]
+    except (ValueError, OSError, RecursionError, csv.Error) as error:
+        return f"cannot be read ({printable(str(error), limit=60)})"
+    for key in {**pairs[0], **pairs[1]}:
+        one, other = (pair.get(key, "nothing") for pair in pairs)
+        if not _are_equal(one, other) and not key.startswith("versions/"):
+            return f"{printable(key, limit=200)}: {_shown(one)} in the package, {_shown(other)} made again"
+    return None
+
+
+def _cells(name: str, content: bytes) -> Iterator[tuple[str, object]]:
+    """Every value of a table or document, with where it stands."""
+    if name.endswith(".json"):
+        yield from _leaves("", json.loads(content))
+        return
+    if name.endswith(".parquet"):
+        import pyarrow.parquet as pq
+
+        with pq.ParquetFile(io.BytesIO(content)) as file:
+            rows = file.read().to_pylist()
+    else:
+        rows = list(csv.DictReader(io.StringIO(content.decode("utf-8"))))
+    for number, row in enumerate(rows, 1):
+        yield from ((f"row {number}, {column}", value) for column, value in row.items())
+
+
+def _leaves(where: str, value: object) -> Iterator[tuple[str, object]]:
+    if isinstance(value, dict | list):
+        for key, item in value.items() if isinstance(value, dict) else enumerate(value):
+            yield from _leaves(f"{where}/{key}" if where else str(key), item)
+    else:
+        yield where, value
+
+
+def _are_equal(one: object, other: object) -> bool:
+    if one == other:
+        return True
+    try:
+        numbers = [float(str(value)) for value in (one, other)]
+    except ValueError:
+        return False
+    return math.isclose(*numbers, rel_tol=DIGITS, abs_tol=1e-300) or all(map(math.isnan, numbers))
+
+
+def _shown(value: object) -> str:
+    return printable(str(value), limit=60)
