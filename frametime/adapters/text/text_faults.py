@@ -14,7 +14,6 @@ from frametime.adapters.arrow.arrow_columns import compute, numpy_of
 from frametime.adapters.clocks.time_values import clean_texts
 from frametime.adapters.columns.column_facts import ColumnUse
 from frametime.adapters.columns.header_words import Meaning, header_meaning
-from frametime.adapters.log_stream import BLOCK_BYTES
 from frametime.adapters.text.cell_kind import CellKind, is_value, kind_of
 from frametime.adapters.text.table_reader import TextTable, lines_of_records, lines_of_rows
 from frametime.adapters.text.text_rows import NO_DELIMITER, Dialect
@@ -22,6 +21,9 @@ from frametime.adapters.text.text_source import NotUtf8Error, TextSource, lines_
 from frametime.caveats import Caveat, Weight
 from frametime.errors import ReadError, printable
 from frametime.words import counted
+
+_SCANNED_BYTES: Final = 1 << 16
+"""How much of the rows is looked at together: it stays in the processor's cache."""
 
 
 def scan_rows(source: TextSource, dialect: Dialect) -> tuple[Caveat, ...]:
@@ -37,10 +39,11 @@ def scan_rows(source: TextSource, dialect: Dialect) -> tuple[Caveat, ...]:
     quote = dialect.marks.quote.encode()
     decoder = codecs.getincrementaldecoder("utf-8")("strict")
     part = source.part(dialect.data_start, source.end)
-    while block := part.read(BLOCK_BYTES):
+    while block := part.read(_SCANNED_BYTES):
         if not block.isascii() or decoder.getstate()[0]:
             _refuse_other_bytes(decoder, block, source.name)
-        zeros += block.count(0)
+        if 0 in block:
+            zeros += block.count(0)
         if quote and not odd and (unended or quote in block):
             *lines, unended = (unended + block).splitlines(keepends=True)
             if unended.endswith((b"\n", b"\r")) or quote not in unended:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from types import MappingProxyType
 from typing import Final, NamedTuple
@@ -131,7 +130,8 @@ def split_rows(lines: Sequence[str], marks: Marks, first_line: int = 1) -> list[
 
 def modal_count(rows: Sequence[Row]) -> int:
     """The number of cells that most rows have."""
-    return Counter(len(row.cells) for row in rows).most_common(1)[0][0]
+    counts = [len(row.cells) for row in rows]
+    return max(dict.fromkeys(counts), key=counts.count)
 
 
 def first_data_row(rows: Sequence[Row], limit: int = 1 << 30) -> int | None:

@@ -38,6 +38,7 @@ _MAGICS: Final = (
     (b"\xd0\xcf\x11\xe0", "an old office document"),
 )
 _MARKUP: Final = rb"(?i:\s*<(?:!doctype|html|\?xml|svg|head|body))"
+_AT_ONCE_BYTES: Final = 1 << 15
 _CONTROL: Final = bytes((*range(9), *range(14, 32), 127))
 _BOMS: Final = (
     (codecs.BOM_UTF8, "utf-8"),
@@ -163,6 +164,9 @@ class TextSource(NamedTuple):
         import pyarrow as pa
 
         log = self.stream
+        if end - start <= _AT_ONCE_BYTES:
+            log.seek(start)
+            return pa.BufferReader(log.read(max(0, end - start)))
         if isinstance(log, LogStream) and log.state:
             try:
                 name: Any = os.fsencode(log.name)  # bytes, because a name need not be text
@@ -349,11 +353,10 @@ def _head_lines(
     while left > 0 and (block := stream.read(min(HEAD_BYTES if parts else wanted, left))):
         left -= len(block)
         parts.append(block)
-        lengths = [len(line) for line in block.splitlines()]
-        lengths[0] += n_open
-        if max(lengths) > options.max_line_bytes:
+        lines = block.splitlines()
+        if max(n_open + len(lines[0]), *map(len, lines)) > options.max_line_bytes:
             raise long_line(name, options)
-        n_open = 0 if block.endswith((b"\n", b"\r")) else lengths[-1]
+        n_open = 0 if block.endswith((b"\n", b"\r")) else len(lines[-1]) + (n_open if len(lines) == 1 else 0)
         cut = max(block.rfind(b"\n"), block.rfind(b"\r", 0, len(block) - 1)) + 1
         if cut > 0 and left > 0:
             parts[-1] = block[:cut]
