@@ -41,9 +41,12 @@ def compare(files: tuple[str, ...], **chosen: Any) -> None:
     No plan is needed, and no verdict is given: single runs say nothing about how
     sure a difference is. 'frametime review' does, from repeated runs.
 
+    The main numbers of each capture are said on standard error.
+
     \b
-    Charts: frame-times (one per capture), frame-time-panels, percentiles,
-    distribution. With sensors, 'frametime check --plot' draws one capture.
+    Charts: frame-times (one per capture), frame-time-panels, frame-time-overlay,
+    percentiles, distribution; with --only frame-time-band, for long runs. With
+    sensors, 'frametime check --plot' draws one capture.
 
     \b
     Examples:
@@ -74,6 +77,7 @@ def compare(files: tuple[str, ...], **chosen: Any) -> None:
         title=chosen["title"],
         force=chosen["force"],
         on_hint=lambda hint: click.echo(f"frametime: {hint}", err=True),
+        on_numbers=lambda line: click.echo(printable(line), err=True),
     )
     for path in written:
         click.echo(printable(str(path)))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeAlias
@@ -35,7 +35,7 @@ _FEW: Final = 8
 """Up to so many files are drawn in this process: starting others would take longer."""
 
 
-_OF_CURVES: Final = frozenset({"frame-time-panels", "percentiles", "distribution"})
+_OF_CURVES: Final = frozenset({"frame-time-panels", "frame-time-overlay", "percentiles", "distribution"})
 """Charts that draw single runs."""
 
 
@@ -53,6 +53,8 @@ class ChartRequest:
         Keys of the chart catalog; ``None`` for the first charts of the review, and those that its plan names.
     transparent : bool
         Leave the ground out.
+    plan_folder : pathlib.Path or None
+        Where the files lie that the plan names for its charts.
     """
 
     theme: str = "light"
@@ -60,6 +62,15 @@ class ChartRequest:
     formats: tuple[str, ...] = ("png",)
     only: tuple[str, ...] | None = None
     transparent: bool = False
+    plan_folder: Path | None = None
+
+    def with_looks_of(self, result: ReviewResult) -> tuple[ChartRequest, ...]:
+        """The same charts in this look, and in each size and theme that the plan asks for."""
+        asked = result.plan.get("publish")
+        looks: Mapping[str, Any] = asked if isinstance(asked, Mapping) else {}
+        themes = dict.fromkeys([self.theme, *looks.get("themes", ())])
+        sizes = dict.fromkeys([self.size, *looks.get("sizes", ())])
+        return tuple(replace(self, theme=theme, size=size) for theme in themes for size in sizes)
 
     @property
     def folder(self) -> str:
@@ -74,7 +85,7 @@ class ChartRequest:
 
     def theme_value(self) -> Theme:
         """The theme of these names."""
-        return Theme.of(self.theme, self.size, transparent=self.transparent)
+        return replace(Theme.of(self.theme, self.size, transparent=self.transparent), plan_folder=self.plan_folder)
 
     def paths(self, folder: Path, names: Iterable[str]) -> tuple[Path, ...]:
         """The files of charts of these names in a folder."""
@@ -179,6 +190,9 @@ def left_out_words(result: ReviewResult, request: ChartRequest) -> str | None:
 
 COMPARE_KEYS: Final = keys_for("capture", "captures")
 
+_OF_ONE: Final = ("frame-times", "frame-time-band")
+"""Charts of a single capture."""
+
 _VECTOR_COLUMNS: Final = 1200
 
 
@@ -219,7 +233,7 @@ def plot_run(
     if verdict is None:
         figure = draw_frame_times(capture, run, theme, n_columns=n_columns)
     else:
-        figure = draw_endurance(capture, run, verdict, theme, n_columns=n_columns)
+        figure = draw_endurance(capture, run, verdict, theme)
     write_figure(figure, theme, out_path, force=force)
 
 
@@ -232,6 +246,7 @@ def compare_captures(
     title: str | None = None,
     force: bool = False,
     on_hint: Callable[[str], None] | None = None,
+    on_numbers: Callable[[str], None] | None = None,
 ) -> tuple[Path, ...]:
     """Measure a few captures and draw them side by side.
 
@@ -243,7 +258,7 @@ def compare_captures(
         Made where it is missing.
     request : ChartRequest
         Keys of the charts: ``frame-times`` (one figure a capture), ``frame-time-panels``, ``percentiles``,
-        ``distribution``; all of them by default.
+        ``distribution``, ``frame-time-overlay``; by default all but ``frame-time-band``, which is for long runs.
     labels : sequence of str
         Names of the captures; by default what tells them apart.
     title : str or None
@@ -252,6 +267,8 @@ def compare_captures(
         Replace files that are there.
     on_hint : callable, optional
         Called with a sentence for each file that looks like a sensor log.
+    on_numbers : callable, optional
+        Called with a line for each capture: its name and its main numbers.
 
     Returns
     -------
@@ -266,7 +283,12 @@ def compare_captures(
         If a file is there already and ``force`` is not set, or the folder cannot be written.
     """
     figures = _ComparedFigures(captures, request.theme_value(), labels, title, on_hint or (lambda hint: None))
-    return _write_figures(figures.of_keys(request.only or COMPARE_KEYS), folder, request, force=force)
+    keys = request.only or [key for key in COMPARE_KEYS if key != "frame-time-band"]
+    paths = _write_figures(figures.of_keys(keys), folder, request, force=force)
+    if on_numbers is not None:
+        for line in figures.numbers():
+            on_numbers(line)
+    return paths
 
 
 def _write_figures(
@@ -303,10 +325,10 @@ class _ComparedFigures:
         n_groups = -(-n_runs // MOST_RUNS)
         length = -(-n_runs // n_groups)
         found: dict[str, Drawing] = {}
-        if "frame-times" in keys:
+        for key in (key for key in COMPARE_KEYS if key in keys and key in _OF_ONE):
             for number in range(n_runs):
-                found["frame-times" if n_runs == 1 else f"frame-times-{number + 1}"] = partial(self._of_one, number)
-        for key in (key for key in COMPARE_KEYS if key in keys and key != "frame-times"):
+                found[key if n_runs == 1 else f"{key}-{number + 1}"] = partial(self._of_one, key, number)
+        for key in (key for key in COMPARE_KEYS if key in keys and key not in _OF_ONE):
             for page in range(n_groups):
                 group = slice(page * length, (page + 1) * length)
                 found[key if n_groups == 1 else f"{key}-page{page + 1}"] = partial(self._of_several, key, group)
@@ -337,20 +359,28 @@ class _ComparedFigures:
             for (capture, run), label in zip(self._measured, self._labels[1], strict=True)
         ]
 
-    def _of_one(self, number: int) -> Any:
-        from frametime.render.charts.frame_times import draw_frame_times
+    def numbers(self) -> Iterator[str]:
+        """For each capture its name and its main numbers, in one line."""
+        from frametime.render.charts.run_traces import run_numbers
+
+        yield from (f"{trace.label}: {' · '.join(run_numbers(trace))}" for trace in self._traces)
+
+    def _of_one(self, key: str, number: int) -> Any:
+        from frametime.render.charts.frame_times import draw_frame_time_band, draw_frame_times
         from frametime.render.charts.run_traces import label_of
 
         capture, run = self._measured[number]
         common, labels = self._labels
-        return draw_frame_times(capture, run, self.theme, label=label_of(run) if common else labels[number])
+        draw = draw_frame_times if key == "frame-times" else draw_frame_time_band
+        return draw(capture, run, self.theme, label=label_of(run) if common else labels[number])
 
     def _of_several(self, key: str, group: slice) -> Any:
-        from frametime.render.charts.frame_times import draw_frame_time_panels
+        from frametime.render.charts.frame_times import draw_frame_time_overlay, draw_frame_time_panels
         from frametime.render.charts.run_distributions import draw_distribution, draw_percentiles
 
         draw, kind = {
             "frame-time-panels": (draw_frame_time_panels, "Frame times"),
+            "frame-time-overlay": (draw_frame_time_overlay, "Frame times"),
             "percentiles": (draw_percentiles, "Frame-time percentiles"),
             "distribution": (draw_distribution, "Spread of frame times"),
         }[key]

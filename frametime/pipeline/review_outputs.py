@@ -7,7 +7,7 @@ import json
 import os
 import shutil
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -152,6 +152,8 @@ def write_review(
         given, or it cannot be written.
     """
     folder = folder.resolve()
+    if charts is not None and plan_file is not None:
+        charts = replace(charts, plan_folder=plan_file.resolve().parent)
     with alone_with(folder):
         _refuse_strangers(folder)
         files = text_files(result, escape_formulas=escape_formulas)
@@ -203,7 +205,8 @@ def drawn_files(
     This is the one place where the drawn outputs of a review are listed.
     """
     if charts is not None:
-        yield from chart_writers(result, charts).items()
+        for look in charts.with_looks_of(result):
+            yield from chart_writers(result, look).items()
     if report:
         # The text form of the report shows the charts that lie beside it.
         beside = charts is not None and charts.only is None and "png" in charts.formats

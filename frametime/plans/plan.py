@@ -5,8 +5,9 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from hashlib import sha256
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import msgspec
 
@@ -16,8 +17,9 @@ from frametime.metrics.level import low_key
 from frametime.metrics.options import MeasureOptions, Refresh, StutterRule
 from frametime.plans.path_pattern import PathPattern
 from frametime.plans.plan_cuts import cuts_of
-from frametime.plans.plan_keys import CapturesKeys, MeasureKeys, OrderKeys, PlanKeys
+from frametime.plans.plan_keys import CapturesKeys, MeasureKeys, OrderKeys, PlanKeys, PublishKeys
 from frametime.render.charts.chart_catalog import CATALOG, keys_for
+from frametime.render.charts.theme import PALETTES, SIZES
 from frametime.review.design import CardEntry, MetricEntry, ReviewDesign, RunningCost, SceneEntry
 from frametime.settings.decoding import decoded
 from frametime.settings.toml_source import KeyPath, TomlSource, file_text, one_of, shown
@@ -25,6 +27,9 @@ from frametime.settings.toml_source import KeyPath, TomlSource, file_text, one_o
 if TYPE_CHECKING:
     from frametime.adapters.base import ReadOptions
     from frametime.adapters.sensors.sensor_log import SensorOptions
+
+_PNG: Final = b"\x89PNG\r\n\x1a\n"
+_FONTS: Final = (b"\x00\x01\x00\x00", b"OTTO", b"true")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -122,6 +127,7 @@ def parse_plan(text: str, *, file_name: str, folder: Path) -> ReviewPlan:
     keys = _filled(decoded(source, PlanKeys))
     _check_texts(source, (), source.values)
     _check_keys(source, keys)
+    published = _published_files(source, keys.publish, folder)
     measure = _measure_options(source, keys.measure)
     metrics = _metrics(source, keys, measure)
     scenes = tuple(SceneEntry(key=scene.key, label=str(scene.label), tags=scene.tags) for scene in keys.scenes)
@@ -181,7 +187,7 @@ def parse_plan(text: str, *, file_name: str, folder: Path) -> ReviewPlan:
         },
         charts=keys.charts,
         order=keys.order,
-        resolved=_resolved(keys, design),
+        resolved={**_resolved(keys, design), **published},
     )
 
 
@@ -252,10 +258,13 @@ def _check_keys(source: TomlSource, keys: PlanKeys) -> None:
     source.check_among(("subject",), cards)
     _check_looks(source, keys)
     source.check_among(("charts",), keys_for("review", "review cells"))
-    for name in keys.publish.titles:
-        if not any(name == kind or name.startswith(f"{kind}-") for kind in CATALOG):
-            helps = "begin with the kind of chart, as its file does"
-            raise source.fault(("publish", "titles", name), "names no chart", helps)
+    for table, names in (("titles", keys.publish.titles), ("labels", keys.publish.labels)):
+        for name in names:
+            if not any(name == kind or name.startswith(f"{kind}-") for kind in CATALOG):
+                helps = "begin with the kind of chart, as its file does"
+                raise source.fault(("publish", table, name), "names no chart", helps)
+    source.check_among(("publish", "sizes"), tuple(SIZES))
+    source.check_among(("publish", "themes"), tuple(PALETTES))
     for place in source.places(("scenes",)):
         source.check_among((*place, "resolutions"), keys.resolutions)
         if source.at((*place, "resolutions")) == []:
@@ -274,6 +283,22 @@ def _check_looks(source: TomlSource, keys: PlanKeys) -> None:
         raise source.refuse(("looks",), "numbers of runs that rise, such as [3, 5, 8]")
     if keys.looks and source.at(("runs",)) not in (None, keys.looks[0]):
         raise source.refuse(("runs",), f"the runs of the first look, {keys.looks[0]}, or no such key beside looks")
+
+
+def _published_files(source: TomlSource, keys: PublishKeys, folder: Path) -> dict[str, dict[str, str]]:
+    """Fingerprints of the files that charts need: a picture in PNG, and a font unless it is one of the system."""
+    font = keys.font if keys.font is not None and Path(keys.font).suffix.lower() in (".ttf", ".otf") else None
+    found = {}
+    for key, name, starts, kind in (("logo", keys.logo, (_PNG,), "PNG"), ("font", font, _FONTS, "TTF or OTF")):
+        try:
+            content = b"" if name is None else (folder / name).read_bytes()
+        except OSError as error:
+            raise source.fault(("publish", key), f"is {shown(str(name))}, which cannot be read") from error
+        if name is not None:
+            if not content.startswith(starts):
+                raise source.fault(("publish", key), f"is {shown(name)}, which is no {kind} file")
+            found[f"{key}_sha256"] = sha256(content).hexdigest()
+    return {"publish_files": found} if found else {}
 
 
 def _any_fits(pattern: str, names: Iterable[str]) -> bool:

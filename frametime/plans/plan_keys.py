@@ -119,6 +119,14 @@ class PublishKeys(Struct, frozen=True, kw_only=True):
 
     notes: Literal["short", "full", "none"] = "short"
     titles: dict[str, Text] = {}
+    labels: dict[str, dict[Text, Text]] = {}
+    bench: Texts = ()
+    numbers: Literal["1,234.5", "1.234,5", "1 234,5", "1'234.5"] = "1,234.5"
+    accent: Color | None = None
+    font: Text | None = None
+    logo: Text | None = None
+    sizes: Texts = ()
+    themes: Texts = ()
 
 
 class PlanKeys(Struct, frozen=True, kw_only=True):

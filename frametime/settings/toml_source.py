@@ -16,7 +16,7 @@ KeyPath: TypeAlias = tuple[str | int, ...]
 
 MAX_CHARACTERS: Final = 4_000_000
 MAX_KEY_PARTS: Final = 64
-_MOST_LISTED: Final = 12
+_MOST_LISTED: Final = 16
 _ALIKE: Final = 0.75
 """How much alike a wrong value must be to one that is suggested: "crashed" is not taken for "passed"."""
 _TOKEN: Final = re.compile(

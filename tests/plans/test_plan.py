@@ -258,7 +258,9 @@ def test_what_charts_are_published_with_is_checked(old: str, new: str, words: li
 def test_colors_notes_and_titles_stand_in_the_result() -> None:
     written = 'runs = 4\npublish = { notes = "none", titles = { standings-all = "Ours" } }'
     plan = parsed(PLAN.replace("runs = 4", written).replace("price = 499", 'price = 499\ncolor = "#a1B2c3"'))
-    assert plan.resolved["publish"] == {"notes": "none", "titles": {"standings-all": "Ours"}}
+    published = plan.resolved["publish"]
+    assert isinstance(published, dict)
+    assert (published["notes"], published["titles"]) == ("none", {"standings-all": "Ours"})
     assert [card["color"] for card in plan.resolved["cards"]] == ["#a1B2c3", None]  # type: ignore[attr-defined]
 
 

@@ -16,7 +16,7 @@ from matplotlib.figure import Figure
 
 from frametime.render.charts.card_bars import best_first, draw_costs, draw_pair, draw_scene_bars, draw_standings
 from frametime.render.charts.chart_catalog import keys_for
-from frametime.render.charts.frame_times import draw_frame_time_panels
+from frametime.render.charts.frame_times import draw_frame_time_overlay, draw_frame_time_panels
 from frametime.render.charts.matrix import draw_verdict_matrix
 from frametime.render.charts.plane import draw_efficiency, draw_value
 from frametime.render.charts.points import draw_ratios, draw_repeatability
@@ -259,6 +259,7 @@ def typical_runs(result: ReviewResult, cell: Cell) -> dict[str, RunEntry | None]
 _SINGLES: Final[Mapping[str, tuple[Callable[..., Figure], str]]] = MappingProxyType(
     {
         "frame-time-panels": (draw_frame_time_panels, "frame times"),
+        "frame-time-overlay": (draw_frame_time_overlay, "frame times"),
         "percentiles": (draw_percentiles, "frame-time percentiles"),
         "distribution": (draw_distribution, "spread of frame times"),
     }

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from matplotlib.figure import Figure
@@ -20,20 +20,26 @@ from frametime.render.charts.plots import CAPTION_EM, Curve, Dots, Drawn, Plot, 
 from frametime.render.charts.run_traces import (
     RunTrace,
     check_count,
+    quantile_band,
     run_figures,
+    run_numbers,
     stutter_words,
     styles_of,
+    trace_of_run,
     trace_of_series,
 )
 from frametime.render.charts.theme import Theme
 from frametime.render.numbers import format_quantity
 from frametime.tuning.judging.endurance_verdict import EnduranceVerdict
+from frametime.units import NS_PER_S
 from frametime.words import counted
 
 _VECTOR_COLUMNS: Final = 1200
 _MOST_TIMES_USUAL: Final = 2.5
 _CUT_TIMES_USUAL: Final = 2.0
 _MOST_IN_ONE_COLUMN: Final = 3
+_MOST_STEPS: Final = 600
+_NEAR_ZERO: Final = 0.25
 _TIME: Final = "time since the first frame"
 _DASHED: Final = (0, (3.0, 1.2))
 
@@ -220,6 +226,120 @@ def draw_frame_time_panels(
     return draw(Chart(kind="frame-time-panels", values=values, key=key, body=body, least_em=least_em), theme)
 
 
+def draw_frame_time_overlay(
+    traces: Sequence[RunTrace], theme: Theme, *, title: str = "Frame times", note: str = ""
+) -> Figure:
+    """The middle of the frame times of each run on one axis, which follows them, and a list of the main numbers.
+
+    Parameters
+    ----------
+    traces : sequence of RunTrace
+        1 to 8 runs.
+    theme : Theme
+    title, note : str
+        The note is said first at the foot.
+
+    Raises
+    ------
+    ValueError
+        If there is no run, or there are more than fit.
+    """
+    check_count(traces)
+    styles = styles_of(traces, theme)
+    middles = [
+        (trace.middle_s, trace.middle_ms) if trace.middle_s.size > 1 else (trace.times_s, trace.high_ms)
+        for trace in traces
+    ]
+    low_ms, high_ms = (float(end([end(ys) for _, ys in middles])) for end in (np.min, np.max))
+    plot = Plot(
+        marks=[
+            Curve(xs, ys, style.color, f"middle-{number}", width=1.2, line=style.line)
+            for number, ((xs, ys), style) in enumerate(zip(middles, styles, strict=True))
+        ],
+        x_limits=(0.0, max(trace.duration_s for trace in traces)),
+        **_axis_of(low_ms, high_ms),
+    )
+    entries = [
+        ListEntry(trace.label, run_numbers(trace), "s", style.color)
+        for trace, style in zip(traces, styles, strict=True)
+    ]
+    key = [
+        KeyEntry(trace.label, style.color, "line", line=style.line) for trace, style in zip(traces, styles, strict=True)
+    ]
+    values = {"title": title, "runs": counted(len(traces), "run"), "note": note, "middle": traces[0].middle_name}
+    body, height_em = Plots(columns=[[plot]], entries=entries), _NARROW_TIMES_EM + list_em(entries)
+    return draw(Chart(kind="frame-time-overlay", values=values, key=key, body=body, least_em=height_em), theme)
+
+
+def _axis_of(low_ms: float, high_ms: float) -> dict[str, Any]:
+    """An axis of frame times that follows the data, from 0 where that is near; its caption says where it starts."""
+    room_ms = max(0.12 * (high_ms - low_ms), 0.03 * high_ms)
+    start_ms = 0.0 if low_ms - room_ms < _NEAR_ZERO * high_ms else low_ms - room_ms
+    step_ms = 10.0 ** np.floor(np.log10(high_ms - start_ms))
+    start_ms = float(np.floor(start_ms / step_ms) * step_ms)
+    words = f"frame time, ms{f' (axis from {start_ms:g})' if start_ms else ''}"
+    return {"y_limits": (start_ms, high_ms + room_ms), "y_label": words, "x_label": _TIME, "x_ticks": "time"}
+
+
+def draw_frame_time_band(source: Capture, run: MeasuredRun, theme: Theme, *, label: str | None = None) -> Figure:
+    """Quantiles of the frame times of each second of a long run, and its stutters as ticks below.
+
+    Parameters
+    ----------
+    source : Capture
+    run : MeasuredRun
+    theme : Theme
+    label : str or None
+        Name of the run; by default from its conditions or its file.
+    """
+    series = FrameSeries.of(source, run.options)
+    trace = trace_of_run(run, label=label)
+    plot, words = _band_plot(series, trace, theme)
+    values = {
+        "run": trace.label,
+        "figures": run_figures(trace),
+        "frames": counted(trace.n_frames, "frame"),
+        "seconds": trace.duration_s,
+        "band": words,
+        "stutters": stutter_words(len(trace.stutters), trace.rule),
+    }
+    body = Plots(columns=[[plot, *sensor_lanes(series, theme)]])
+    return draw(Chart(kind="frame-time-band", values=values, key=_band_key(trace, theme), body=body), theme)
+
+
+def _band_plot(series: FrameSeries, trace: RunTrace, theme: Theme) -> tuple[Plot, str]:
+    """The band with a rug of the stutters at its foot, and what it is in words."""
+    palette = theme.palette
+    times_s, quantiles_ms, step_s = quantile_band(series, most_steps=_MOST_STEPS)
+    color = palette.series[0]
+    axis = _axis_of(float(quantiles_ms[0].min()), float(quantiles_ms[-1].max()))
+    marks: list[Drawn] = [
+        Curve(times_s, quantiles_ms[4], color, "band", lows=quantiles_ms[0], width=0.0, style={"alpha": 0.25}),
+        Curve(times_s, quantiles_ms[3], color, "middle-half", lows=quantiles_ms[1], width=0.0, style={"alpha": 0.55}),
+        Curve(times_s, quantiles_ms[2], palette.ink, "median", width=0.9),
+    ]
+    if trace.stutters:
+        rug_s = [stutter.time_s for stutter in trace.stutters]
+        foot = np.full(len(rug_s), axis["y_limits"][0])
+        marks.append(Dots(rug_s, foot, "|", palette.behind, palette.behind, "stutters", 0.9, 1.2))
+    longest = int(np.argmax(series.frame_times_ms))
+    named = f"longest {format_quantity(float(series.frame_times_ms[longest]), 'ms', digits=3)}"
+    longest_s = float(series.timestamps_ns[longest + 1] - series.timestamps_ns[0]) / NS_PER_S
+    plot = Plot(marks=marks, x_limits=(0.0, series.duration_s), top_words=[(longest_s, named)], **axis)
+    step = "each second" if step_s == 1.0 else f"each step of {step_s:.3g} s"
+    return plot, f"Bands: the middle 90 % and the middle half of the frame times of {step}."
+
+
+def _band_key(trace: RunTrace, theme: Theme) -> list[KeyEntry]:
+    color, palette = theme.palette.series[0], theme.palette
+    entries = [
+        KeyEntry("median", palette.ink, "line"),
+        KeyEntry("middle half", color, "patch", alpha=0.65),
+        KeyEntry("middle 90 %", color, "patch", alpha=0.25),
+    ]
+    return entries + ([KeyEntry("stutter", palette.behind, "marker", "|")] if trace.stutters else [])
+
+
 _LANES: Final = (
     ("power_w", "power, W", 20.0),
     ("temperature_c", "temperature, °C", 10.0),
@@ -289,9 +409,7 @@ _NARROW_TIMES_EM: Final = 42.0
 _MARKERS: Final = {"passed": "s", "failed": "X", "not measurable": "o"}
 
 
-def draw_endurance(
-    source: Capture, run: MeasuredRun, verdict: EnduranceVerdict, theme: Theme, *, n_columns: int | None = None
-) -> Figure:
+def draw_endurance(source: Capture, run: MeasuredRun, verdict: EnduranceVerdict, theme: Theme) -> Figure:
     """Frame times and sensors of a long run, with the criteria beside them.
 
     Parameters
@@ -301,16 +419,15 @@ def draw_endurance(
     verdict : EnduranceVerdict
         Of the run.
     theme : Theme
-    n_columns : int or None
-        As in ``draw_frame_times``.
 
     Returns
     -------
     Figure
         The first axes hold the frame times, the others one sensor quantity each.
     """
-    trace, lanes = _traced(source, run, theme, n_columns)
-    palette, top_ms = theme.palette, frame_time_top([trace])
+    series, palette = FrameSeries.of(source, run.options), theme.palette
+    trace, lanes = trace_of_run(run), sensor_lanes(series, theme)
+    band, words = _band_plot(series, trace, theme)
     changes = [] if run.findings.drift is None else run.findings.drift.changes
     events: list[Drawn] = [
         *(Span(item.start_s, item.end_s, palette.behind_ground, "throttling") for item in run.findings.throttling),
@@ -321,18 +438,19 @@ def draw_endurance(
         ListEntry(f"{item.label}: {item.state}", [item.sentence], _MARKERS[item.state], colors[item.state])
         for item in verdict.criteria
     ]
-    plots = [_trace_plot(trace, theme, palette.series[0], top_ms), *lanes]
+    plots = [band, *lanes]
     values = {
         "verdict": verdict.word,
         "run": trace.label,
         "figures": run_figures(trace),
         "sentence": verdict.sentence,
         "frames": counted(trace.n_frames, "frame"),
-        "beyond": _beyond_words([trace], top_ms),
+        "band": words,
         "if_throttling": "" if run.findings.throttling else None,
         "if_changes": "" if changes else None,
     }
     body = Plots(columns=[[replace(plot, marks=[*events, *plot.marks]) for plot in plots]], entries=entries)
     least_em = _NARROW_TIMES_EM + len(lanes) * (_LANE_EM + CAPTION_EM) + list_em(entries)
-    chart = Chart(kind="endurance", values=values, key=_key([trace], theme, top_ms), body=body, least_em=least_em)
-    return draw(chart, theme)
+    return draw(
+        Chart(kind="endurance", values=values, key=_band_key(trace, theme), body=body, least_em=least_em), theme
+    )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -206,6 +207,33 @@ def envelope(
     return (edges_ns[:-1] + edges_ns[1:]) / (2.0 * NS_PER_S), low_ms, high_ms
 
 
+BAND_PCT: Final = (5.0, 25.0, 50.0, 75.0, 95.0)
+"""Quantiles of a band: its ends, the ends of its middle half, the median."""
+
+_LEAST_STEP_S: Final = 1.0
+
+
+def quantile_band(series: FrameSeries, *, most_steps: int) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
+    """Quantiles of the frame times that end in each step of time: of a second, or longer in a very long run.
+
+    Returns
+    -------
+    times_s : ndarray of float64, shape (n_steps,)
+        Middles of the steps in which a frame ends.
+    quantiles_ms : ndarray of float64, shape (5, n_steps)
+        At `BAND_PCT`.
+    step_s : float
+    """
+    step_s = max(_LEAST_STEP_S, series.duration_s / most_steps)
+    n_steps = max(1, round(series.duration_s / step_s))
+    edges_ns = series.timestamps_ns[0] + np.linspace(0.0, series.duration_s * NS_PER_S, n_steps + 1).astype(np.int64)
+    bounds = np.searchsorted(series.timestamps_ns[1:], edges_ns)
+    bounds[-1] = series.n_frames
+    kept = np.flatnonzero(np.diff(bounds) > 0)
+    parts = [np.percentile(series.frame_times_ms[bounds[place] : bounds[place + 1]], BAND_PCT) for place in kept]
+    return (kept + 0.5) * series.duration_s / n_steps, np.array(parts).T, step_s
+
+
 def _of_curves(
     run: MeasuredRun | RunEntry,
     label: str,
@@ -264,6 +292,12 @@ def stutter_words(count: int, rule: StutterRule | None) -> str:
 def fps_value(values: Mapping[str, float | None], key: str, *, n_frames: int) -> str:
     """A rate of a run with as many digits as its frames support."""
     return format_quantity(values.get(key), FRAMES_PER_SECOND, digits=significant_digits(n_frames))
+
+
+def run_numbers(trace: RunTrace) -> list[str]:
+    """The main numbers of a run, as lines of a list."""
+    longest = format_quantity(float(trace.high_ms.max()), "ms", digits=3)
+    return [*run_figures(trace, short=True).split(" · "), f"longest {longest}", counted(len(trace.stutters), "stutter")]
 
 
 def run_figures(trace: RunTrace, *, short: bool = False) -> str:

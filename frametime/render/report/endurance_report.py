@@ -51,7 +51,7 @@ def endurance_chart(capture: Capture, run: MeasuredRun, verdict: EnduranceVerdic
     from frametime.render.charts.theme import Theme
 
     theme = Theme.of()
-    figure = draw_endurance(capture, run, verdict, theme, n_columns=COLUMNS)
+    figure = draw_endurance(capture, run, verdict, theme)
     return Figure(
         key="chart-endurance",
         caption=CATALOG["endurance"].caption,

@@ -10,7 +10,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from frametime.metrics.options import MeasureOptions
-from frametime.render.charts.frame_times import draw_frame_time_panels, draw_frame_times, frame_time_top
+from frametime.render.charts.frame_times import (
+    draw_frame_time_band,
+    draw_frame_time_overlay,
+    draw_frame_time_panels,
+    draw_frame_times,
+    frame_time_top,
+)
 from frametime.render.charts.run_distributions import (
     bin_edges_ms,
     draw_distribution,
@@ -177,6 +183,41 @@ def test_panels_share_their_scales() -> None:
     assert len({axes.get_xlim() for axes in figure.axes}) == 1
     assert figure.axes[0].get_ylim()[0] == 0.0
     assert figure.axes[0].get_xlim()[1] == pytest.approx(max(trace.duration_s for trace in traces))
+
+
+def test_a_band_holds_the_quantiles_of_the_frames_of_each_second() -> None:
+    rng = np.random.default_rng(4)
+    times_ms = rng.gamma(40.0, 0.25, 40_000)
+    capture = capture_of(times_ms)
+    figure = draw_frame_time_band(capture, measured(capture), THEME)
+    (median,) = by_gid(figure, "median")
+    seconds = np.minimum(np.cumsum(times_ms) / 1000.0, times_ms.sum() / 1000.0 - 1e-6)
+    n_steps = len(median.get_xdata())
+    step_of = (seconds / seconds[-1] * n_steps).clip(max=n_steps - 1).astype(int)
+    expected = [np.median(times_ms[step_of == step]) for step in range(n_steps)]
+    assert np.asarray(median.get_ydata()) == pytest.approx(expected, abs=0.05)
+    (band,) = by_gid(figure, "band")
+    heights = band.get_paths()[0].vertices[:, 1]
+    inside = (times_ms > heights.min()) & (times_ms < heights.max())
+    assert 0.90 < inside.mean() < 1.0
+    low_ms, high_ms = figure.axes[0].get_ylim()
+    assert 0.0 < low_ms < heights.min() < heights.max() < high_ms
+    assert f"(axis from {low_ms:g})" in figure.axes[0].get_ylabel()
+    assert f"longest {times_ms.max():.1f} ms" in all_text(figure)
+
+
+def test_an_overlay_lays_the_middle_of_each_run_on_one_axis_with_its_numbers_beside() -> None:
+    traces = [trace_of(sample_times_ms(2000, fps=fps), label=f"run at {fps:.0f}") for fps in (90.0, 120.0)]
+    figure = draw_frame_time_overlay(traces, THEME)
+    (axes,) = figure.axes
+    for number, trace in enumerate(traces):
+        (line,) = by_gid(figure, f"middle-{number}")
+        assert np.asarray(line.get_ydata()) == pytest.approx(trace.middle_ms)
+        assert f"longest {trace.high_ms.max():.1f} ms" in all_text(figure)
+        assert all_text(figure).count(trace.label) == 2  # in the key and in the list
+    low_ms, high_ms = axes.get_ylim()
+    assert low_ms < min(trace.middle_ms.min() for trace in traces)
+    assert high_ms > max(trace.middle_ms.max() for trace in traces)
 
 
 @pytest.mark.parametrize("count", [0, 9])
