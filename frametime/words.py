@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from typing import Protocol
 
@@ -39,6 +40,17 @@ def joined(parts: Sequence[str]) -> str:
     ('', 'a', 'a and b', 'a, b and c')
     """
     return " and ".join(filter(None, [", ".join(parts[:-1]), *parts[-1:]]))
+
+
+def entries(text: str) -> list[list[str]]:
+    """The entries of a text file of the package: each begins at the margin, and bars part what it is made of.
+
+    Examples
+    --------
+    >>> entries("mean | the mean\\n    over runs\\nvalue | speed")
+    [['mean', 'the mean over runs'], ['value', 'speed']]
+    """
+    return [" ".join(entry.split()).split(" | ") for entry in re.split(r"\n(?=\S)", text)]
 
 
 def percent_change(ratio: float) -> str:

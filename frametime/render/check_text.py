@@ -7,12 +7,15 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from functools import cache
+from itertools import chain
+from pathlib import Path
 from typing import Final, NamedTuple, TypeAlias
 
 from frametime.errors import printable
 from frametime.metrics.catalog.catalog import CATALOG
 from frametime.metrics.findings import ProfileItem
-from frametime.metrics.level import LOW_KINDS, exact, low_key, share_label
+from frametime.metrics.level import LOW_KINDS, exact, low_key, share_key, share_label
 from frametime.metrics.metric import MeasuredRun, MetricValue
 from frametime.metrics.sensors.throttling import throttled_words
 from frametime.render.numbers import (
@@ -48,16 +51,8 @@ class _Line(NamedTuple):
     is_left_out: bool = False
 
 
-_HITCHES: Final = {
-    "hitch_over_50ms_count": "frames over 50 ms",
-    "hitch_over_100ms_count": "frames over 100 ms",
-    "hitch_over_250ms_count": "frames over 250 ms",
-    "freeze_over_500ms_count": "frames over 500 ms",
-}
-"""Label of each count of long frames, by key of the catalog."""
 _ALL_HITCHES: Final = "hitches and freezes"
 _LOST: Final = "stutter_time_fraction"
-
 
 JUDGEMENT_ROLES: Final = {"usable": "good", "usable with care": "care", "repeat this run": "bad"}
 
@@ -133,19 +128,20 @@ def _within_run(run: MeasuredRun) -> str:
 def _no_interval(run: MeasuredRun, style: Style) -> Iterator[str]:
     """Numbers of the screen without an interval, and why: one entry for each reason, with the labels it holds for."""
     by_reason: dict[str, list[str]] = {}
-    for line in (line for lines in _lines(run).values() for line in lines):
+    groups = _lines(run)
+    for line in chain.from_iterable(groups.values()):
         reason = run.values[line.key].interval_reason if line.key in run.values else None
         if reason is not None:
             by_reason.setdefault(reason, []).append(line.label)
     if by_reason:
         yield style("No interval", "heading")
     for reason, labels in by_reason.items():
-        yield from _hanging(f"{'; '.join(_together(labels))}: {reason}")
+        told = _together(labels, [line.label for line in groups["hitches"]])
+        yield from _hanging(f"{'; '.join(told)}: {reason}")
 
 
-def _together(labels: list[str]) -> list[str]:
+def _together(labels: list[str], long_frames: list[str]) -> list[str]:
     """One label instead of four where all counts of long frames stand together."""
-    long_frames = list(_HITCHES.values())
     if not set(long_frames) <= set(labels):
         return labels
     place = labels.index(long_frames[0])
@@ -159,7 +155,7 @@ def _groups(run: MeasuredRun, style: Style) -> Iterator[str]:
     for name, heading, rows in (
         ("level", "Speed", _rows(run, lines["level"])),
         ("tail", "Slowest frames", _slowest(run, lines)),
-        ("stutter", "Stutter", _stutter(run, lines["stutter"])),
+        ("stutter", "Stutter", _stutter(run, lines)),
         ("rhythm", "Rhythm", _rhythm(run, lines["rhythm"])),
         ("drift", "Drift", iter(())),
         ("display", "Display", _display(run)),
@@ -237,45 +233,31 @@ def _shown(value: float | None, unit: str, *, digits: int = 3) -> str:
     return format_quantity(value, unit, digits=digits)
 
 
+@cache
+def _line_table() -> tuple[list[str], ...]:
+    """The rows of ``check_lines.tsv`` beside this file; ``-`` stands for nothing."""
+    _, *lines = Path(__file__).with_name("check_lines.tsv").read_text("utf-8").splitlines()
+    return tuple(["" if text == "-" else text for text in line.split("\t")] for line in lines)
+
+
 def _lines(run: MeasuredRun) -> dict[str, list[_Line]]:
-    """Every number of the catalog that the screen shows, by its group, in their order."""
+    """Every number of the catalog that the screen shows, by its group, in their order; each share of lows is one."""
     rule = run.options.stutter
-    by_share = {f"lows {pct:g}": _lows(pct) for pct in run.options.slowest_pcts}
-    return {
-        "level": [
-            _Line("average", "average_fps", "frames divided by time"),
-            _Line("median frame time", "median_frame_time_ms", "half of the frames are shorter"),
-        ],
-        **by_share,
-        "tail": [_Line("longest frame", "max_frame_time_ms", "the worst single frame")],
-        "stutter": [
-            _Line(
-                "stutters", "stutter_count", f"over {rule.ratio:g} x the local median, {rule.min_excess_ms:g} ms more"
-            ),
-            _Line("time lost to them", _LOST, "what they took beyond that median", is_left_out=True),
-            *(_Line(label, key, "") for key, label in _HITCHES.items()),
-        ],
-        "rhythm": [
-            _Line("step between neighbors", "pacing_rmssd_ms", "root mean square difference"),
-            _Line("alternation", "alternation", "near -1: short, long, short, long"),
-            _Line("hitches recur every", "hitch_period_s", ""),
-        ],
-        "power": [
-            _Line("average power", "average_power_w", "over the capture's own time", is_left_out=True),
-            _Line("energy per frame", "energy_per_frame_j", "energy divided by frames", is_left_out=True),
-            _Line("highest temperature", "peak_temperature_c", "of all samples", is_left_out=True),
-        ],
+    words = {"ratio": f"{rule.ratio:g}", "excess": f"{rule.min_excess_ms:g}"}
+    shares = {
+        f"lows {pct:g}": {
+            "of": share_key(pct),
+            "share": share_label(pct),
+            "faster": share_label(float(100 - exact(pct))),
+        }
+        for pct in run.options.slowest_pcts
     }
-
-
-def _lows(slowest_pct: float) -> list[_Line]:
-    share, faster = share_label(slowest_pct), share_label(float(100 - exact(slowest_pct)))
-    percentile, mean, time = (low_key(slowest_pct, kind) for kind in LOW_KINDS)
-    return [
-        _Line(f"{share} low, percentile", percentile, f"{faster} of frames are faster"),
-        _Line(f"{share} low, mean", mean, f"the slowest {share} of frames together"),
-        _Line(f"{share} low, by time", time, f"slower frames fill {share} of the time"),
-    ]
+    found: dict[str, list[_Line]] = {}
+    for group, label, key, optional, meaning in _line_table():
+        for name, share in shares.items() if group == "lows" else ((group, {"of": ""}),):
+            told = (label.format(**share), key.replace("*", share["of"]), meaning.format(**words, **share))
+            found.setdefault(name, []).append(_Line(*told, is_left_out=bool(optional)))
+    return found
 
 
 def _rows(run: MeasuredRun, lines: Iterable[_Line]) -> Iterator[str]:
@@ -301,19 +283,18 @@ def _slowest(run: MeasuredRun, lines: Mapping[str, list[_Line]]) -> Iterator[str
     yield from _rows(run, lines["tail"])
 
 
-def _stutter(run: MeasuredRun, lines: list[_Line]) -> Iterator[str]:
-    yield from _rows(run, (line for line in lines if line.key not in _HITCHES))
-    counts = [run.values[key] for key in _HITCHES if key in run.values]
+def _stutter(run: MeasuredRun, lines: Mapping[str, list[_Line]]) -> Iterator[str]:
+    yield from _rows(run, lines["stutter"])
+    counts = [value for line in lines["hitches"] if (value := run.values.get(line.key)) is not None]
     if counts:
         numbers = " / ".join(format_quantity(value.value, value.unit) for value in counts)
         yield _row(_ALL_HITCHES, numbers, "frames over 50 / 100 / 250 / 500 ms")
     with_interval = {value.key for value in counts if value.interval is not None}
-    yield from _rows(run, (line for line in lines if line.key in with_interval))
+    yield from _rows(run, (line for line in lines["hitches"] if line.key in with_interval))
 
 
 def _rhythm(run: MeasuredRun, lines: list[_Line]) -> Iterator[str]:
-    *steps, _ = lines
-    yield from _rows(run, steps)
+    yield from _rows(run, lines)
     rhythm = run.findings.rhythm
     if rhythm is not None and rhythm.hitch_period is not None:
         yield f"  {rhythm.hitch_period.sentence}"

@@ -30,7 +30,7 @@ def order_text(design: ReviewDesign, found: Sequence[OrderQuality], at: int, ste
         for place, one in enumerate(found)
     ]
     right = frozenset(range(1, len(heading)))
-    lines = [printable(design.title), "", text_table(heading, rows, right=right, indent=2, rule=True), ""]
+    lines = [printable(design.title), "", text_table(heading, rows, right=right), ""]
     lines += [wrapped(_EXPLAINED), ""]
     scenes = {scene.key: scene.label for scene in design.scenes}
     for number, (_, stint) in enumerate(groupby(steps, key=lambda step: step.stint), 1):

@@ -36,50 +36,28 @@ def wrapped(text: str, *, indent: int = 0, bullet: str = "", width: int = 80) ->
     return filled.replace(_TIED_PERCENT, " %")
 
 
-def text_table(
-    heading: Sequence[str],
-    rows: Sequence[Sequence[str]],
-    *,
-    right: frozenset[int] = frozenset(),
-    indent: int = 0,
-    rule: bool = False,
-) -> str:
-    """A table in aligned columns, two spaces apart; columns in ``right`` are flush right.
-
-    Parameters
-    ----------
-    heading, rows : sequences of str
-        One text a column.
-    right : frozenset of int
-        Places of the columns that are flush right.
-    indent : int
-        Spaces before each line.
-    rule : bool
-        Draw a line below the heading.
+def text_table(heading: Sequence[str], rows: Sequence[Sequence[str]], *, right: frozenset[int] = frozenset()) -> str:
+    """A table in aligned columns, two spaces apart, below a rule; columns in ``right`` are flush right.
 
     Examples
     --------
     >>> print(text_table(["card", "fps"], [["amber", "9.5"], ["slate", "104.2"]], right=frozenset({1})))
-    card     fps
-    amber    9.5
-    slate  104.2
-    >>> print(text_table(["card"], [["amber"]], indent=2, rule=True))
-      card
-      -----
-      amber
+      card     fps
+      -----  -----
+      amber    9.5
+      slate  104.2
     """
     shown = [[printable(cell) for cell in row] for row in (heading, *rows)]
-    widths = [max(len(row[i]) for row in shown) for i in range(len(heading))]
-    if rule:
-        shown.insert(1, ["-" * width for width in widths])
-    lines = [
-        "  ".join(
+    widths = [max(map(len, column)) for column in zip(*shown, strict=True)]
+    shown.insert(1, ["-" * width for width in widths])
+    lines = (
+        [
             cell.rjust(width) if i in right else cell.ljust(width)
             for i, (cell, width) in enumerate(zip(row, widths, strict=True))
-        )
+        ]
         for row in shown
-    ]
-    return "\n".join((" " * indent + line).rstrip() for line in lines)
+    )
+    return "\n".join(f"  {'  '.join(line)}".rstrip() for line in lines)
 
 
 def table_text(table: Table, *, most: int | None = None, write: Callable[[Inline], str] = plain_text) -> str:
@@ -98,7 +76,7 @@ def table_text(table: Table, *, most: int | None = None, write: Callable[[Inline
         over -= 1
     heading, *kept = [[_cut(text, width) for text, width in zip(line, widths, strict=True)] for line in lines]
     right = frozenset(at for at, (_, column) in enumerate(shown) if column.kind in {"number", "whole", "money"})
-    return text_table(heading, kept, right=right, indent=2, rule=True)
+    return text_table(heading, kept, right=right)
 
 
 def _cut(text: str, width: int) -> str:

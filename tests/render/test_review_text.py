@@ -156,7 +156,7 @@ def test_small_words() -> None:
     assert change_words(None, None) == "n/a"
     assert change_words(1.1, None) == "+10.0 % (no interval)"
     assert escaped("a_b\n_c_") == "a_b \\_c\\_"
-    assert text_table(["a", "b"], [["1", "2"]], indent=2, rule=True) == "  a  b\n  -  -\n  1  2"
+    assert text_table(["a", "b"], [["1", "2"]]) == "  a  b\n  -  -\n  1  2"
 
 
 def test_a_single_card_gets_no_table_without_rows() -> None:

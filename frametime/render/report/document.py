@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import ClassVar, Final, TypeAlias
+from typing import Final, TypeAlias
 
 from frametime.render.tables.table import Line, Mark, Note, Number, Strip, Table
 from frametime.version import __version__
@@ -22,8 +22,6 @@ _LONG_NAME: Final = 18
 class Paragraph:
     """Sentences."""
 
-    kind: ClassVar[str] = "paragraph"
-
     content: Line
 
 
@@ -35,8 +33,6 @@ def said(*sentences: str) -> Paragraph:
 @dataclass(frozen=True)
 class Notes:
     """Caveats that belong to a section or the whole, each under its weight."""
-
-    kind: ClassVar[str] = "notes"
 
     notes: tuple[Note, ...]
 
@@ -58,8 +54,6 @@ class Definition:
 @dataclass(frozen=True)
 class Definitions:
     """Terms with their meanings."""
-
-    kind: ClassVar[str] = "definitions"
 
     items: tuple[Definition, ...]
 
@@ -83,8 +77,6 @@ class Figure:
     file : str or None
         Where the chart lies beside the report, for a text that cannot carry drawings.
     """
-
-    kind: ClassVar[str] = "figure"
 
     key: str
     caption: str
@@ -130,8 +122,6 @@ class Bar:
 class Bars:
     """Bars from zero on one scale, in groups: each a label, which may be empty, and its bars."""
 
-    kind: ClassVar[str] = "bars"
-
     key: str
     caption: str
     groups: tuple[tuple[str, tuple[Bar, ...]], ...]
@@ -152,16 +142,12 @@ class Bars:
 class Answers:
     """Questions and their answers, for a reader in a hurry."""
 
-    kind: ClassVar[str] = "answers"
-
     facts: tuple[Fact, ...]
 
 
 @dataclass(frozen=True)
 class Folded:
     """Blocks that are folded away until they are asked for."""
-
-    kind: ClassVar[str] = "folded"
 
     summary: str
     blocks: tuple[Block, ...]
@@ -170,8 +156,6 @@ class Folded:
 @dataclass(frozen=True)
 class ReaderChoice:
     """What a page needs to let its reader choose cells and prices: plain values, see `reader_choice`."""
-
-    kind: ClassVar[str] = "reader"
 
     data: Mapping[str, object]
 
@@ -214,8 +198,6 @@ class VerdictCard:
 class VerdictCards:
     """The verdicts side by side."""
 
-    kind: ClassVar[str] = "verdicts"
-
     cards: tuple[VerdictCard, ...]
 
 
@@ -241,8 +223,6 @@ class TraceSet:
 @dataclass(frozen=True, kw_only=True)
 class TraceView:
     """Frame times over time, to zoom and switch in the page. ``statement`` says what is left out."""
-
-    kind: ClassVar[str] = "traces"
 
     key: str
     caption: str

@@ -60,14 +60,6 @@ def pack(sides: tuple[NDArray[np.uint32], ...]) -> str:
     return base64.b64encode(zlib.compress(planes.tobytes(), 9)).decode("ascii")
 
 
-def unpack(packed: str) -> tuple[NDArray[np.uint32], NDArray[np.uint32]]:
-    """The way back, for tests and for other readers of a page."""
-    planes = np.frombuffer(zlib.decompress(base64.b64decode(packed)), dtype=np.uint8).reshape(4, -1)
-    values = planes.T.copy().view("<u4").ravel()
-    half = len(values) // 2
-    return values[:half], values[half:]
-
-
 def trace(label: str, group: str, low: Curve, high: Curve, *, duration_s: float, n_steps: int) -> Trace:
     """One run, packed; never more steps than the curve has points."""
     steps = max(1, min(n_steps, len(low.x)))

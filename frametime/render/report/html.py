@@ -130,7 +130,7 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     environment.globals["nothing_known"] = NOTHING_KNOWN
-    cells = (needs_sort, column_facts, keeps_together, is_wordy)
+    cells = (kind, needs_sort, column_facts, keeps_together, is_wordy)
     shapes = (strip_places, strip_ends, bar_places, trace_json, inert_json)
     environment.filters |= {write.__name__: write for write in (exact, *cells, *shapes)}
     return environment
@@ -147,6 +147,11 @@ def exact(value: float | str) -> str:
         value = float(f"{value:.7g}")
         value = int(value) if value.is_integer() and abs(value) < 1e7 else value
     return value if isinstance(value, str) else json.dumps(value, allow_nan=False)
+
+
+def kind(part: object) -> str:
+    """What sort of part or block a template writes."""
+    return type(part).__name__.lower()
 
 
 def needs_sort(cell: Cell) -> bool:

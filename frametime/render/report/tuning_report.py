@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
+from frametime.metrics.metric import PRACTICE
 from frametime.render.charts.chart_catalog import CATALOG
 from frametime.render.report import document as doc
 from frametime.render.tables.parts import (
@@ -23,7 +25,7 @@ from frametime.render.tables.tuning import TOO_FEW, edge_table, map_table, setti
 from frametime.statistics.differences import Ratio
 from frametime.tuning.judging.tuning_summary import Cost, MapCell, SettingRow, TuningSummary
 from frametime.tuning.search.proposal import Finished
-from frametime.words import counted, percent_change, percent_change_words
+from frametime.words import counted, entries, percent_change, percent_change_words
 
 
 def tuning_report(summary: TuningSummary, *, figures: tuple[doc.Figure, ...] = ()) -> doc.Report:
@@ -174,25 +176,9 @@ def _next_words(summary: TuningSummary) -> doc.Paragraph:
 
 
 def _methods(summary: TuningSummary) -> doc.Definitions:
-    gain = (
-        "Geometric mean of the average FPS over the runs at a setting, over that at stock under the same workload. The"
-        f" gain of a setting as a whole is under {summary.workloads[-1]}, the heaviest."
-    )
-    edge = "A higher clock whose whole interval against the nearest lower one lies below no difference."
-    failed = (
-        "Visible artifacts, a freeze, a driver reset, a workload that does not finish, or a peak above the temperature"
-        " limit."
-    )
-    welch = "B. L. Welch, Biometrika 34, 28-35, 1947, for the interval, on logarithms of runs"
-    everyday, practice = "The tuned maximum, backed off by the steps of the record.", "common practice, no source"
-    return doc.Definitions(
-        (
-            doc.Definition("Gain", gain, welch),
-            doc.Definition("Past the edge", edge, practice),
-            doc.Definition("Failed trial", failed, practice),
-            doc.Definition("Everyday setting", everyday, practice),
-        )
-    )
+    text = Path(__file__).with_name("tuning_methods.txt").read_text("utf-8")
+    rows = entries(text.format(heaviest=summary.workloads[-1], practice=PRACTICE))
+    return doc.Definitions(tuple(doc.Definition(*row) for row in rows))
 
 
 def tuning_charts(summary: TuningSummary) -> tuple[doc.Figure, ...]:

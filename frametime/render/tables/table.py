@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import ClassVar, Literal, TypeAlias
+from typing import Literal, TypeAlias
 
 from frametime.units import shown_unit
 
@@ -38,8 +38,6 @@ class Number:
         Why there is no number.
     """
 
-    kind: ClassVar[str] = "number"
-
     text: str
     value: float | None
     origin: str = ""
@@ -50,8 +48,6 @@ class Number:
 @dataclass(frozen=True, kw_only=True)
 class Range:
     """An interval as it is shown: ``low`` and ``high`` in full precision; ``origin`` is that of the interval."""
-
-    kind: ClassVar[str] = "range"
 
     text: str
     low: float
@@ -64,8 +60,6 @@ class Range:
 class Mark:
     """A judgement: a word with a symbol, and a tone that the page may color."""
 
-    kind: ClassVar[str] = "mark"
-
     word: str
     symbol: str
     tone: Tone
@@ -74,8 +68,6 @@ class Mark:
 @dataclass(frozen=True, kw_only=True)
 class Code:
     """Text that is to be read letter by letter: a file name, a key, a checksum."""
-
-    kind: ClassVar[str] = "code"
 
     text: str
 
@@ -86,8 +78,6 @@ class Strip:
 
     All are ratios; ``reach`` is the greatest ratio on the scale, which runs from ``1 / reach`` to ``reach``.
     """
-
-    kind: ClassVar[str] = "strip"
 
     value: float
     low: float
@@ -227,8 +217,6 @@ class Table:
     folded_as : str or None
         When given, the table is folded away under these words until it is asked for.
     """
-
-    kind: ClassVar[str] = "table"
 
     key: str
     caption: str

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from pathlib import Path
 
 from frametime.lab.looks import levels_at
@@ -16,7 +15,7 @@ from frametime.review.runs.modes import ALPHA
 from frametime.review.verdict_rule import MOST_RUNS, POWER
 from frametime.statistics.outlier_tests import TAIL_FREEDOM
 from frametime.statistics.repeatability import REPEATABILITY_FACTOR
-from frametime.words import joined
+from frametime.words import entries, joined
 
 
 def methods_of(design: ReviewDesign) -> tuple[Method, ...]:
@@ -25,8 +24,7 @@ def methods_of(design: ReviewDesign) -> tuple[Method, ...]:
     ``methods.txt`` beside this file has for each its key, label, text and source, and below them what some of them
     say by the rules of the plan; what belongs to an entry is indented.
     """
-    text = Path(__file__).with_name("methods.txt").read_text("utf-8")
-    rows = [" ".join(entry.split()).split(" | ") for entry in re.split(r"\n(?=\S)", text)]
+    rows = entries(Path(__file__).with_name("methods.txt").read_text("utf-8"))
     by_rule = {row[0]: row[1] for row in rows if len(row) == 2}
     levels = [(n, level) for n in design.looks if (level := levels_at(design.looks, n)) is not None]
     words = {
