@@ -12,11 +12,11 @@ import os
 import shutil
 import stat
 import tempfile
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Final
 
-from frametime.errors import EndingError, OutputError
+from frametime.errors import EndingError, OutputError, printable
 from frametime.locking import alone_with
 
 _MOST_OF_NAME: Final = 80
@@ -59,6 +59,37 @@ def refuse_existing(
     what = "folder" if found[0].is_dir() else "file"
     told = f"the {what} exists" if len(found) == 1 else f"the {what} and {len(found) - 1} more exist"
     raise OutputError.at(str(found[0]), told, helps=helps)
+
+
+def refuse_strangers(folder: Path, is_own: Callable[[str], bool], *, writer: str) -> None:
+    """Refuse to replace a folder that holds what no earlier output has written: it would be lost.
+
+    Parameters
+    ----------
+    folder : Path
+    is_own : callable
+        Whether a file is such an output, by its name below the folder.
+    writer : str
+        What would have written it, for the message.
+
+    Raises
+    ------
+    OutputError
+    """
+    if not folder.is_dir() or folder.is_symlink():
+        if folder.exists() or folder.is_symlink():
+            raise OutputError.at(str(folder), "this is not a folder", helps="name another --out")
+        return
+    for root, folders, names in os.walk(folder):
+        folders.sort()
+        for name in sorted([*names, *(link for link in folders if Path(root, link).is_symlink())]):
+            inner = Path(root, name).relative_to(folder).as_posix()
+            if not is_own(inner):
+                raise OutputError.at(
+                    str(folder),
+                    f"it holds '{printable(inner)}', which no {writer} has written, and would be lost",
+                    helps="name another folder, or move that elsewhere",
+                )
 
 
 def refuse_ending(path: Path, endings: Sequence[str], what: str) -> None:

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 from array import array
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import asdict, dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -41,7 +41,7 @@ from frametime.pipeline.measuring import (
 )
 from frametime.pipeline.measuring_many import measure_many
 from frametime.pipeline.table_frames import Column, frame_of
-from frametime.plans.folder_walk import FoundFile, Walk, text_of, walk_captures
+from frametime.plans.folder_walk import FoundFile, Walk, path_from, text_of, walk_captures
 from frametime.replacing import clear_leftovers
 from frametime.version import __version__
 
@@ -128,66 +128,95 @@ def parameters_digest(options: BatchOptions) -> str:
     return hashlib.sha256(json.dumps(plain, sort_keys=True, default=str).encode()).hexdigest()[:12]
 
 
-def sensors_of(found: FoundFile, folder: Path, options: BatchOptions) -> Path | None:
-    """The sensor log of a capture, where the pattern names one and it is there; without one, that under its name."""
-    if options.sensors_pattern is None:
-        from frametime.adapters.sensors.beside import sensor_log_beside
+@dataclass(frozen=True)
+class _Batch:
+    """A folder and what is asked of its captures; the columns and the digest of the parameters are worked out once."""
 
-        return sensor_log_beside(found.path)
-    candidate = folder / options.sensors_pattern.path_of(found.fields)
-    return candidate if candidate.is_file() else None
+    folder: Path
+    options: BatchOptions
+    walk: Walk
 
+    @cached_property
+    def columns(self) -> tuple[Column, ...]:
+        return columns_of(self.options)
 
-def request_of(found: FoundFile, folder: Path, options: BatchOptions) -> MeasureRequest:
-    """What is to be measured."""
-    are_found = options.sensors_pattern is None
-    return options.request_of(
-        found.path, found.text_fields, sensors_of(found, folder, options), sensors_are_found=are_found
-    )
+    @cached_property
+    def digest(self) -> str:
+        return parameters_digest(self.options)
 
+    def sensors_of(self, found: FoundFile) -> Path | None:
+        """The sensor log of a capture, where the pattern names one and it is there; else that under its name."""
+        if self.options.sensors_pattern is None:
+            from frametime.adapters.sensors.beside import sensor_log_beside
 
-def row_of(found: FoundFile, outcome: MeasureOutcome, folder: Path, columns: Iterable[Column], digest: str) -> Row:
-    """One row of the table; a reason names files from ``folder``, wherever that lies and however it was typed."""
-    row: Row = {column.name: None for column in columns}
-    row.update(found.text_fields)
-    row["file"] = found.text_name
-    row["parameters"] = digest
-    run = outcome.run
-    if run is None:
-        row["status"], row["reason"] = "failed", outcome.error_for(found.text_name, folder)
-        return row
-    row.update({name: getattr(run.provenance, name) for name in _FROM_PROVENANCE})
-    row.update({key: value.value for key, value in run.values.items()})
-    row.update(
-        status="measured",
-        judgement=run.judgement.word,
-        judgement_reasons="; ".join(run.judgement.reasons),
-        caveats=" ".join(sorted({caveat.code for caveat in run.caveats})),
-        n_frames=run.n_frames,
-        duration_s=run.duration_s,
-        sensors_sha256=outcome.sensors_sha256,
-    )
-    return row
+            return sensor_log_beside(found.path)
+        candidate = self.folder / self.options.sensors_pattern.path_of(found.fields)
+        return candidate if candidate.is_file() else None
 
+    def request_of(self, found: FoundFile) -> MeasureRequest:
+        """What is to be measured."""
+        are_found = self.options.sensors_pattern is None
+        sensors = self.sensors_of(found)
+        return self.options.request_of(found.path, found.text_fields, sensors, sensors_are_found=are_found)
 
-def is_still_true(row: Row, found: FoundFile, folder: Path, options: BatchOptions, digest: str) -> bool:
-    """Whether a row of an earlier batch would be measured again to the same: the bytes of its files are the same."""
-    sensors = sensors_of(found, folder, options)
-    try:
-        return (
-            row.get("status") == "measured"
-            and row.get("parameters") == with_layouts(digest, found.path)
-            and row.get("sha256") == file_sha256(found.path)
-            and row.get("sensors_sha256") == (file_sha256(sensors) if sensors is not None else None)
-        )
-    except OSError:
-        return False
+    def digest_of(self, found: FoundFile) -> str:
+        """The digest of the parameters, with the layouts that are kept beside a capture where there are any."""
+        kept = layouts_sha256(found.path)
+        return self.digest if kept is None else hashlib.sha256(f"{self.digest} {kept}".encode()).hexdigest()[:12]
 
+    def row_of(self, found: FoundFile, outcome: MeasureOutcome, digest: str) -> Row:
+        """One row of the table; a reason names files from the folder, wherever it lies and however it was typed."""
+        row: Row = {column.name: None for column in self.columns}
+        row |= {**found.text_fields, "file": found.text_name, "parameters": digest}
+        run = outcome.run
+        if run is None:
+            return row | {"status": "failed", "reason": outcome.error_for(found.text_name, self.folder)}
+        row |= {name: getattr(run.provenance, name) for name in _FROM_PROVENANCE}
+        row |= {key: value.value for key, value in run.values.items()}
+        return row | {
+            "status": "measured",
+            "judgement": run.judgement.word,
+            "judgement_reasons": "; ".join(run.judgement.reasons),
+            "caveats": " ".join(sorted({caveat.code for caveat in run.caveats})),
+            "n_frames": run.n_frames,
+            "duration_s": run.duration_s,
+            "sensors_sha256": outcome.sensors_sha256,
+        }
 
-def with_layouts(digest: str, capture: Path) -> str:
-    """The digest of the parameters, with the layouts that are kept beside a capture where there are any."""
-    kept = layouts_sha256(capture)
-    return digest if kept is None else hashlib.sha256(f"{digest} {kept}".encode()).hexdigest()[:12]
+    def is_still_true(self, row: Row, found: FoundFile) -> bool:
+        """Whether an earlier row would be measured again to the same: the bytes of its files are the same."""
+        sensors = self.sensors_of(found)
+        try:
+            return (
+                row.get("status") == "measured"
+                and row.get("parameters") == self.digest_of(found)
+                and row.get("sha256") == file_sha256(found.path)
+                and row.get("sensors_sha256") == (file_sha256(sensors) if sensors is not None else None)
+            )
+        except OSError:
+            return False
+
+    def measured(
+        self, waiting: Sequence[int], unusable: list[tuple[str, str]], executor: Executor | None
+    ) -> Iterator[tuple[int, Row]]:
+        """Rows of these captures, by their numbers, in their order.
+
+        ``unusable`` gets the names of those whose sensor log could not be used, and why.
+        """
+        digests: deque[str] = deque()  # as before each was measured
+
+        def request_at(at: int) -> MeasureRequest:
+            digests.append(self.digest_of(self.walk.captures[at]))
+            return self.request_of(self.walk.captures[at])
+
+        requests = map(request_at, waiting)
+        options = self.options
+        outcomes = measure_many(requests, workers=options.workers, limits=options.limits, executor=executor)
+        for at, outcome in zip(waiting, outcomes, strict=True):
+            found = self.walk.captures[at]
+            if outcome.run is not None and (why := unusable_sensors(outcome.run)) is not None:
+                unusable.append((found.text_name, why))
+            yield at, self.row_of(found, outcome, digests.popleft())
 
 
 _NOT_YET: Final = -1
@@ -252,26 +281,25 @@ def run_batch(
     """
     if resume:
         refuse_other_table(out)
-    columns, digest = columns_of(options), parameters_digest(options)
+    batch = _Batch(folder, options, walk)
     places = array("q", [_NOT_YET]) * len(walk.captures)
     tell = on_row if on_row is not None else lambda row: None
     n_measured = n_kept = n_failed = 0
     with alone_with(out):
-        with open_journal(journal_of(out), call=_call(folder, out, digest), keep=resume) as journal:
+        with open_journal(journal_of(out), call=_call(folder, out, batch.digest), keep=resume) as journal:
             if resume:
-                reusable = _reusable(out, journal, columns)
-                for at, place, row in _find_kept(out, reusable, walk, folder, options, digest):
+                for at, place, row in _kept_rows(out, batch, _reusable(out, journal, batch.columns)):
                     places[at] = place
                     n_kept += 1
                     tell(row)
             unusable: list[tuple[str, str]] = []
-            measured = _measured(places, walk, folder, options, columns, digest, executor=executor, unusable=unusable)
-            for at, row in measured:
+            waiting = [at for at, place in enumerate(places) if place == _NOT_YET]
+            for at, row in batch.measured(waiting, unusable, executor):
                 places[at] = journal.add(row)
                 n_failed += row["status"] == "failed"
                 n_measured += row["status"] != "failed"
                 tell(row)
-        n_formulas = _write(out, places, walk, options, columns)
+        n_formulas = _write(out, batch, places)
         clear_leftovers(out)
         journal_of(out).unlink()
     return BatchCount(
@@ -290,11 +318,7 @@ def journal_of(out: Path) -> Path:
 
 def _call(folder: Path, out: Path, digest: str) -> Row:
     """What says that two batches are the same call; folder and table stay together wherever they are moved."""
-    try:
-        captures = os.path.relpath(os.path.realpath(folder), os.path.realpath(out.parent))
-    except ValueError:  # another drive
-        captures = os.path.realpath(folder)
-    return {"captures": text_of(captures), "parameters": digest}
+    return {"captures": text_of(path_from(folder, out.parent)), "parameters": digest}
 
 
 def _reusable(out: Path, journal: Journal, columns: Sequence[Column]) -> dict[str, int]:
@@ -314,63 +338,32 @@ def _was_measured(row: Row) -> bool:
     return row.get("status") == "measured" and isinstance(row.get("file"), str)
 
 
-def _find_kept(
-    out: Path, reusable: dict[str, int], walk: Walk, folder: Path, options: BatchOptions, digest: str
-) -> Iterator[tuple[int, int, Row]]:
+def _kept_rows(out: Path, batch: _Batch, reusable: Mapping[str, int]) -> Iterator[tuple[int, int, Row]]:
     """Each capture whose earlier row is still true: its number, and the place and the row in the journal."""
     with journal_of(out).open("rb") as journal:
-        for at, found in enumerate(walk.captures):
+        for at, found in enumerate(batch.walk.captures):
             place = reusable.get(found.text_name)
-            if place is not None and is_still_true(row := row_at(journal, place), found, folder, options, digest):
+            if place is not None and batch.is_still_true(row := row_at(journal, place), found):
                 yield at, place, row
 
 
-def _measured(
-    places: array[int],
-    walk: Walk,
-    folder: Path,
-    options: BatchOptions,
-    columns: Sequence[Column],
-    digest: str,
-    *,
-    executor: Executor | None,
-    unusable: list[tuple[str, str]],
-) -> Iterator[tuple[int, Row]]:
-    """Rows of the captures that have no place yet, in the order of the walk.
-
-    ``unusable`` gets the names of those whose sensor log could not be used, and why.
-    """
-    waiting = [at for at, place in enumerate(places) if place == _NOT_YET]
-    digests: deque[str] = deque()  # as before each was measured
-
-    def request_at(at: int) -> MeasureRequest:
-        digests.append(with_layouts(digest, walk.captures[at].path))
-        return request_of(walk.captures[at], folder, options)
-
-    requests = map(request_at, waiting)
-    outcomes = measure_many(requests, workers=options.workers, limits=options.limits, executor=executor)
-    for at, outcome in zip(waiting, outcomes, strict=True):
-        why = None if outcome.run is None else unusable_sensors(outcome.run)
-        if why is not None:
-            unusable.append((walk.captures[at].text_name, why))
-        yield at, row_of(walk.captures[at], outcome, folder, columns, digests.popleft())
-
-
-def _write(out: Path, places: Sequence[int], walk: Walk, options: BatchOptions, columns: Sequence[Column]) -> int:
+def _write(out: Path, batch: _Batch, places: Sequence[int]) -> int:
     """Write the table from the journal; the cells of CSV that look like formulas are counted."""
+    captures, options = batch.walk.captures, batch.options
     with journal_of(out).open("rb") as journal:
 
         def rows(numbers: Iterable[int]) -> Iterator[Row]:
             for at in numbers:
-                found = walk.captures[at]
+                found = captures[at]
                 # What the path says is taken from the path: the pattern may be another than that of a kept row.
                 yield {**row_at(journal, places[at]), **found.text_fields, "file": found.text_name}
 
         if not options.partition_by:
-            return write_table(rows(range(len(places))), out, columns=columns, escape_formulas=options.escape_formulas)
-        fields = [tuple(map(found.text_fields.get, options.partition_by)) for found in walk.captures]
+            every = rows(range(len(places)))
+            return write_table(every, out, columns=batch.columns, escape_formulas=options.escape_formulas)
+        fields = [tuple(map(found.text_fields.get, options.partition_by)) for found in captures]
         numbers = sorted(range(len(places)), key=lambda at: [value or "" for value in fields[at]])
-        write_partitions(rows(numbers), out, columns=columns, partition_by=options.partition_by)
+        write_partitions(rows(numbers), out, columns=batch.columns, partition_by=options.partition_by)
         return 0
 
 
@@ -397,7 +390,6 @@ def batch_frame(
 
     options = BatchOptions(read=ReadOptions()) if options is None else options
     walk = walk_captures(folder, pattern=options.path_pattern) if walk is None else walk
-    columns, digest = columns_of(options), parameters_digest(options)
-    places = array("q", [_NOT_YET]) * len(walk.captures)
-    measured = _measured(places, walk, folder, options, columns, digest, executor=executor, unusable=[])
-    return frame_of([row for _, row in measured], columns)
+    batch = _Batch(folder, options, walk)
+    measured = batch.measured(range(len(walk.captures)), [], executor)
+    return frame_of([row for _, row in measured], batch.columns)

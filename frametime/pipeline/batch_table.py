@@ -18,7 +18,7 @@ from itertools import islice
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Final, TypeAlias
 
-from frametime.errors import EndingError, FrametimeError, OutputError, printable
+from frametime.errors import EndingError, FrametimeError, OutputError
 from frametime.pipeline.table_frames import (
     Column,
     arrow_schema,
@@ -29,7 +29,7 @@ from frametime.pipeline.table_frames import (
     write_csv,
     write_parquet,
 )
-from frametime.replacing import refuse_existing, replacing, replacing_folder
+from frametime.replacing import refuse_existing, refuse_strangers, replacing, replacing_folder
 
 if TYPE_CHECKING:
     import polars as pl
@@ -128,7 +128,7 @@ FORMATS: Final = (".csv", ".jsonl", ".ndjson", ".parquet")
 SCHEMA: Final = "frametime.batch/1"
 _ROWS_AT_ONCE: Final = 1000
 _NO_VALUE: Final = "__HIVE_DEFAULT_PARTITION__"
-_PART: Final = re.compile(r"part-[0-9]+\.parquet")
+_PART: Final = re.compile(r"(?:[^/]*=[^/]*/)*part-[0-9]+\.parquet")
 
 
 def _frames_of(rows: Iterable[Row], columns: Sequence[Column]) -> Iterator[pl.DataFrame]:
@@ -244,27 +244,7 @@ def check_output(out: Path, *, force: bool, partition_by: Sequence[str] = ()) ->
 
 def _refuse_strangers(out: Path) -> None:
     """Replace nothing but what `write_partitions` could have written."""
-    if out.is_symlink() or (out.exists() and not out.is_dir()):
-        raise OutputError.at(str(out), "this is not a folder", helps="name another")
-    stranger = _stranger(out) if out.exists() else None
-    if stranger is not None:
-        raise OutputError.at(
-            str(out),
-            f"it holds '{printable(stranger)}', which no earlier batch has written, and would be lost",
-            helps="name another folder",
-        )
-
-
-def _stranger(folder: Path) -> str | None:
-    """Something in the folder that `write_partitions` would not have put there."""
-    for entry in sorted(folder.iterdir()):
-        if entry.is_dir() and not entry.is_symlink() and "=" in entry.name:
-            inner = _stranger(entry)
-            if inner is not None:
-                return inner
-        elif not (entry.is_file() and _PART.fullmatch(entry.name)):
-            return entry.relative_to(folder).name
-    return None
+    refuse_strangers(out, lambda name: _PART.fullmatch(name) is not None, writer="batch")
 
 
 def is_batch_table(path: Path) -> bool:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import json
-import os
 import shutil
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
@@ -19,7 +18,8 @@ from frametime.pipeline.report_files import PAGE, report_files
 from frametime.pipeline.review_data import cells_csv, review_formula_count, review_json, runs_table, standings_csv
 from frametime.pipeline.review_files import review_plan
 from frametime.pipeline.worker_pool import WorkerLimits
-from frametime.replacing import clear_leftovers, replacing_folder
+from frametime.plans.folder_walk import path_from
+from frametime.replacing import clear_leftovers, refuse_strangers, replacing_folder
 from frametime.review.result import ReviewResult
 
 if TYPE_CHECKING:
@@ -178,7 +178,7 @@ def write_review(
                     shutil.copy2(folder / name, making / name)
             for name, content in files.items():
                 (making / name).write_bytes(content)
-            _write_record(making, _plan_name(folder, plan_file), {*standing, *names})
+            _write_record(making, None if plan_file is None else path_from(plan_file, folder), {*standing, *names})
         clear_leftovers(folder)
         return names
 
@@ -211,16 +211,6 @@ def drawn_files(
         # The text form of the report shows the charts that lie beside it.
         beside = charts is not None and charts.only is None and "png" in charts.formats
         yield from report_files(result, charts_folder=charts.folder if charts is not None and beside else None).items()
-
-
-def _plan_name(folder: Path, plan_file: Path | None) -> str | None:
-    """The plan as seen from the folder: the two stay together wherever they are moved."""
-    if plan_file is None:
-        return None
-    try:
-        return Path(os.path.relpath(plan_file.resolve(), folder.resolve())).as_posix()
-    except ValueError:  # another drive
-        return plan_file.resolve().as_posix()
 
 
 def plan_of_folder(folder: Path) -> Path:
@@ -259,32 +249,22 @@ def _written(folder: Path) -> set[str]:
 
 def _refuse_other_plan(folder: Path, plan_file: Path | None) -> None:
     plan = _record(folder).get("plan")
-    if plan is None or plan != _plan_name(folder, plan_file):
+    if plan is None or plan_file is None or plan != path_from(plan_file, folder):
         of = "another result" if plan is None else f"the result of another plan, '{printable(str(plan))}'"
         raise OutputError.at(str(folder), f"this folder holds {of}", helps="--force replaces it, or name another --out")
 
 
 def _refuse_strangers(folder: Path) -> None:
     """Replace no folder that holds what no review has written, whatever was asked for."""
-    if not folder.is_dir():
-        if folder.exists() or folder.is_symlink():
-            raise OutputError.at(str(folder), "this is not a folder", helps="name another --out")
-        return
     ours = _written(folder) | {RECORD_FILE if _record(folder) else ""}
-    for root, folders, names in os.walk(folder):
-        folders.sort()
-        for name in sorted([*names, *(link for link in folders if Path(root, link).is_symlink())]):
-            path = Path(root, name)
-            inner = path.relative_to(folder).as_posix()
-            if inner in ours or name in _OF_THE_SYSTEM or (inner == KEPT_RUNS_FILE and is_free(path)):
-                continue
-            if inner.startswith((f".{KEPT_RUNS_FILE}.", f".{folder.resolve().name}.")):  # of a review that was killed
-                continue
-            raise OutputError.at(
-                str(folder),
-                f"it holds '{printable(inner)}', which no review has written, and would be lost",
-                helps="name another folder, or move that elsewhere",
-            )
+    left = (f".{KEPT_RUNS_FILE}.", f".{folder.resolve().name}.")  # of a review that was killed
+
+    def is_own(name: str) -> bool:
+        if name in ours or name.rpartition("/")[2] in _OF_THE_SYSTEM or name.startswith(left):
+            return True
+        return name == KEPT_RUNS_FILE and is_free(folder / name)
+
+    refuse_strangers(folder.resolve() if folder.is_dir() else folder, is_own, writer="review")
 
 
 def _holds(path: Path, content: bytes) -> bool:

@@ -27,6 +27,7 @@ from frametime.pipeline.tuning_runs import (
     request_of_log,
     with_measurements,
 )
+from frametime.plans.folder_walk import path_from
 from frametime.replacing import claiming, write_bytes
 from frametime.settings.toml_source import decoded_text, file_bytes
 from frametime.tuning.judging.tuning_summary import NotedTrial
@@ -189,8 +190,7 @@ def _newest_logs(path: str, record: TuningRecord, n_runs: int) -> list[Path]:
         new = sorted(
             (file.stat().st_mtime_ns, file)
             for file in files
-            if classify_file(file).kind == "frames"
-            and _from_folder(str(file), Path(path).resolve().parent) not in known
+            if classify_file(file).kind == "frames" and path_from(file, Path(path).parent) not in known
         )
     except OSError as error:
         raise RecordError.at(str(folder), f"cannot be read ({error.strerror})", helps="logs_folder names it") from error
@@ -212,8 +212,8 @@ def _trial_of(new: Trial, folder: Path, runs: list[MeasuredLog]) -> Trial:
     trial = replace(
         new,
         minutes=minutes,
-        logs=tuple(_from_folder(log, folder) for log in new.logs),
-        sensors=tuple(_from_folder(log, folder) for log in new.sensors),
+        logs=tuple(path_from(Path(log), folder) for log in new.logs),
+        sensors=tuple(path_from(Path(log), folder) for log in new.sensors),
     )
     return with_measurements(trial, runs) if runs else trial
 
@@ -248,7 +248,7 @@ def _check_logs(path: str, new: Trial, record: TuningRecord) -> None:
     """A run that was noted twice would count as two runs, and make numbers surer than they are."""
     known = {log: number for number, trial in enumerate(record.trials, start=1) for log in trial.logs}
     folder = Path(path).resolve().parent
-    for log, name in zip(new.logs, (_from_folder(log, folder) for log in new.logs), strict=True):
+    for log, name in zip(new.logs, (path_from(Path(log), folder) for log in new.logs), strict=True):
         where = f"in the record already, with trial {known[name]}" if name in known else "given twice"
         if name in known or new.logs.count(log) > 1:
             raise RecordError.at(
@@ -295,14 +295,6 @@ def _refuse_short(new: Trial, record: TuningRecord, runs: list[MeasuredLog]) -> 
                 f"the run lasted {length:.2g} minutes, and {least:g} are needed to show that it holds",
                 helps=f"run it for longer, or set {key}",
             )
-
-
-def _from_folder(log: str, folder: Path) -> str:
-    """A path as seen from the folder of the record, with forward slashes; absolute where there is none."""
-    try:
-        return Path(os.path.relpath(Path(log).resolve(), folder)).as_posix()
-    except ValueError:  # another drive
-        return Path(log).resolve().as_posix()
 
 
 def summarize_file(path: str) -> TuningSummary:

@@ -149,6 +149,17 @@ def files_below(
         waiting.extend(reversed(folders))
 
 
+def path_from(path: Path, folder: Path) -> str:
+    """A path as seen from a folder, with forward slashes, so that the two can be moved together.
+
+    It is absolute where they lie on two drives.
+    """
+    try:
+        return Path(os.path.relpath(path.resolve(), folder.resolve())).as_posix()
+    except ValueError:
+        return path.resolve().as_posix()
+
+
 def _is_folder(entry: os.DirEntry[str]) -> bool:
     try:
         return entry.is_dir()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
@@ -13,7 +12,7 @@ from typing import Final
 
 from frametime.adapters.file_kind import TEXT_ENDINGS
 from frametime.errors import FrametimeError, PlanError, printable
-from frametime.plans.folder_walk import OTHER_FILES, SENSOR_LOGS, FoundFile, Walk, text_of, walk_captures
+from frametime.plans.folder_walk import OTHER_FILES, SENSOR_LOGS, FoundFile, Walk, path_from, text_of, walk_captures
 from frametime.plans.path_pattern import PathPattern
 from frametime.plans.path_reading import LOG_ENDINGS, PathReading, fields_by_pattern, read_paths
 from frametime.plans.plan import parse_plan
@@ -240,7 +239,7 @@ def _draft(folder: Path, beside: Path, reading: PathReading, walk: Walk, card: s
     scene_names = _merged_scenes((fields["card"], fields.get("scene", "scene")) for fields in values.values())
     resolutions = _merged_resolutions({fields.get("resolution", "default") for fields in values.values()})
     return PlanDraft(
-        folder=_relative(folder, beside),
+        folder=path_from(folder, beside),
         pattern=reading.pattern,
         sensors=_sensor_pattern(reading, tuple(walk.others.get(SENSOR_LOGS, ()))),
         places={
@@ -287,14 +286,6 @@ def _refuse_what_review_would(draft: PlanDraft, folder: Path, beside: Path) -> N
             f"no plan can be drafted from these names ({error})",
             helps="rename that folder or file, or leave it out with --path-pattern",
         ) from error
-
-
-def _relative(folder: Path, beside: Path) -> str:
-    """The captures folder as seen from where the plan will lie."""
-    try:
-        return Path(os.path.relpath(folder.resolve(), beside.resolve())).as_posix()
-    except ValueError:  # another drive
-        return folder.resolve().as_posix()
 
 
 def _fault(folder: Path, message: str, *, helps: str = _HELPS) -> PlanError:
