@@ -6,6 +6,7 @@ import io
 import json
 from typing import TYPE_CHECKING, Any, Final, Literal
 
+from frametime.capture import RejectedRow
 from frametime.pipeline.table_frames import (
     Column,
     arrow_schema,
@@ -71,6 +72,14 @@ def review_schema() -> dict[str, object]:
     for name in DRAWING_ONLY:
         run["properties"].pop(name)
         run["required"].remove(name)
+    # A named tuple is an object here, not the list that it is elsewhere.
+    row = definitions["RejectedRow"]
+    definitions["RejectedRow"] = {
+        **{key: row[key] for key in ("title", "description")},
+        "type": "object",
+        "properties": dict(zip(RejectedRow._fields, row["prefixItems"], strict=True)),
+        "required": list(RejectedRow._fields),
+    }
     top = definitions.pop("ReviewResult")
     used = _reachable(top, definitions)
     return {

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import os
 import shutil
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
