@@ -129,8 +129,8 @@ class PlanPlaces:
         of_names = {field: self._names[field] for field in ("card", "scene")}
         self._patterns = [
             pattern.with_values(self._names),
-            pattern.with_values(of_names, told={"resolution": RESOLUTION.pattern}),
-            pattern.with_values(of_names, any_case=True, told={"resolution": RESOLUTION.pattern}),
+            pattern.with_values(of_names, told={"resolution": f"(?i:{RESOLUTION.pattern})"}),
+            pattern.with_values(of_names, any_case=True, told={"resolution": f"(?i:{RESOLUTION.pattern})"}),
         ]
         self._equal = {resolution_name(name): name for name in reversed(self._names["resolution"])}
 

@@ -91,6 +91,8 @@ class PathPattern:
                 )
             parts += _literals(text[at : found.start()], where)
             value = told.get(name, r"[0-9]+" if joined else _VALUE)
+            if name == "run" and text[: found.start()].endswith("*"):  # all digits of a number are the run's
+                value = f"(?<![0-9]){value}"
             parts.append(f"(?P={name})" if name in fields else f"(?P<{name}>{value})")
             if name not in fields:
                 fields.append(name)

@@ -17,7 +17,7 @@ from typing import Final, NamedTuple, TypeAlias
 from frametime.adapters.file_kind import COMPRESSION_ENDINGS, TABLE_ENDINGS, TEXT_ENDINGS
 from frametime.errors import PlanError
 from frametime.plans.path_pattern import PathPattern
-from frametime.plans.resolutions import RESOLUTION
+from frametime.plans.resolutions import RESOLUTION, resolution_name
 
 LOG_ENDINGS: Final = tuple(sorted((TABLE_ENDINGS | TEXT_ENDINGS) - {""}))
 _ENDING: Final = re.compile(
@@ -115,7 +115,7 @@ def read_paths(names: Sequence[str], *, is_one_card: bool = False) -> tuple[Path
 
 def fields_by_pattern(pattern: PathPattern, names: Sequence[str]) -> dict[str, dict[str, str]]:
     """The fields of the paths that fit a pattern; where two names join, they part so that cards cross scenes."""
-    known = {"resolution": RESOLUTION.pattern, "run": r"\d{1,3}"}
+    known = {"resolution": f"(?i:{RESOLUTION.pattern})", "run": r"\d{1,3}"}
     for fields_told in (("resolution", "run"), ("resolution",), ("run",), ()):
         told: dict[str, str] = {field: known[field] for field in fields_told if field in pattern.fields}
         plain = {name: fields for name in names if (fields := pattern.told(told).match(name)) is not None}
@@ -238,13 +238,25 @@ def _items(name: str, find_run: _RunFinder) -> list[tuple[str, str]]:
     return [*items, ("literal", name[at:])]
 
 
+def _shape(literal: str, without: str) -> str:
+    """A literal with a space for each group of separators, and without what this expression finds."""
+    return re.sub(f"[{re.escape(_SEPARATORS)}]+", " ", re.sub(without, "", literal, flags=re.IGNORECASE))
+
+
 def _columns(names: Sequence[str], find_run: _RunFinder) -> list[_Column]:
-    """The pieces of the paths that have the most usual shape; none where most have another, or it has no such run."""
-    shapes: dict[tuple[tuple[str, str], ...], list[list[tuple[str, str]]]] = defaultdict(list)
-    for name in names:
-        items = _items(name, find_run)
-        shapes[tuple((kind, text if kind == "literal" else "") for kind, text in items)].append(items)
-    shape, paths = max(shapes.items(), key=lambda item: len(item[1]))
+    """The pieces of the paths that have the most usual shape; none where most have another, or it has no such run.
+
+    Names that are parted by other separators have one shape; those that end otherwise only where no ending is usual.
+    """
+    found = [_items(name, find_run) for name in names]
+    for endings in ("", _ENDING.pattern):
+        shapes: dict[tuple[tuple[str, str], ...], list[list[tuple[str, str]]]] = defaultdict(list)
+        for items in found:
+            shape = tuple((kind, _shape(text, endings) if kind == "literal" else "") for kind, text in items)
+            shapes[shape].append(items)
+        shape, paths = max(shapes.items(), key=lambda item: len(item[1]))
+        if len(paths) * 2 > len(names):
+            break
     kinds = [kind for kind, _ in shape]
     if len(paths) * 2 <= len(names) or ("run" in kinds) is (find_run is _no_run):
         return []
@@ -255,11 +267,13 @@ def _columns(names: Sequence[str], find_run: _RunFinder) -> list[_Column]:
 
 def _are_runs(columns: Sequence[_Column]) -> bool:
     """Whether the numbers are those of runs: small, from 0 or 1 on in most cells, and met again across the tree."""
-    others = zip(*(column.texts for column in columns if column.kind not in {"run", "stamp"}), strict=True)
     runs = next(column.texts for column in columns if column.kind == "run")
+    plain: dict[str, Callable[[str], str]] = {"text": str.casefold, "resolution": resolution_name}
+    names = [map(plain[column.kind], column.texts) for column in columns if column.kind in plain]
+    others = zip(*names, strict=True) if names else [()] * len(runs)
     cells: dict[tuple[str, ...], set[int]] = defaultdict(set)
     for cell, run in zip(others, runs, strict=True):
-        cells[tuple(map(str.casefold, cell))].add(int(run))
+        cells[cell].add(int(run))
     numbers = set().union(*cells.values())
     if min(numbers) > 1 or max(numbers) > _MOST_RUNS:
         return False
@@ -384,6 +398,13 @@ def _crossing(texts: set[str], *, separator: str | None = None) -> dict[str, tup
     return best[1] if best is not None else None
 
 
+def _common(literals: Sequence[str]) -> str:
+    """A literal of a pattern: ``*`` stands for what the paths write in several ways, behind the point of an ending."""
+    if len(set(literals)) == 1:
+        return literals[0]
+    return ".*" if all(literal.startswith(".") for literal in literals) else "*"
+
+
 def _checked(columns: Sequence[_Column], roles: _Roles) -> PathReading | None:
     """The reading, where every run has a place of its own; a date is part of it only where it must be."""
     kinds = [column.kind for column in columns]
@@ -395,7 +416,7 @@ def _checked(columns: Sequence[_Column], roles: _Roles) -> PathReading | None:
             for at, kind in enumerate(kinds)
         ]
         text = "".join(
-            mean if mean == "*" else column.texts[0] if mean in {"literal", "text"} else f"{{{mean}}}"
+            mean if mean == "*" else _common(column.texts) if mean in {"literal", "text"} else f"{{{mean}}}"
             for column, mean in zip(columns, means, strict=True)
         )
         told = {

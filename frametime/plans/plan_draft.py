@@ -236,7 +236,7 @@ def _draft(folder: Path, beside: Path, reading: PathReading, walk: Walk, card: s
     values = {name: {key: text_of(value) for key, value in fields.items()} for name, fields in reading.fields.items()}
     if card is not None:
         values = {name: {**fields, "card": card} for name, fields in values.items()}
-    scene_names = _merged_scenes((fields["card"], fields.get("scene", "scene")) for fields in values.values())
+    scene_names = _merged_scenes(values.values())
     resolutions = _merged_resolutions({fields.get("resolution", "default") for fields in values.values()})
     return PlanDraft(
         folder=path_from(folder, beside),
@@ -255,16 +255,18 @@ def _draft(folder: Path, beside: Path, reading: PathReading, walk: Walk, card: s
     )
 
 
-def _merged_scenes(pairs: Iterable[tuple[str, str]]) -> dict[str, str]:
-    """Scenes that differ in capitals only are one, where no card has both; cards are never merged."""
-    cards: dict[str, dict[str, set[str]]] = defaultdict(lambda: defaultdict(set))
-    for card, scene in pairs:
-        cards[scene.casefold()][scene].add(card)
+def _merged_scenes(runs: Iterable[Mapping[str, str]]) -> dict[str, str]:
+    """Scenes that differ in capitals only are one, where no run stands twice then; cards are never merged."""
+    places: dict[str, dict[str, list[frozenset[tuple[str, str]]]]] = defaultdict(lambda: defaultdict(list))
+    for fields in runs:
+        scene = fields.get("scene", "scene")
+        place = {**fields, "scene": "", "resolution": resolution_name(fields.get("resolution", "default"))}
+        places[scene.casefold()][scene].append(frozenset(place.items()))
     names = {}
-    for spellings in cards.values():
-        apart = sum(len(of) for of in spellings.values()) == len(set().union(*spellings.values()))
+    for spellings in places.values():
+        every = [place for own in spellings.values() for place in own]
         first = min(spellings, key=lambda scene: (-len(spellings[scene]), scene))
-        names.update({scene: first if apart else scene for scene in spellings})
+        names.update({scene: first if len(set(every)) == len(every) else scene for scene in spellings})
     return names
 
 

@@ -191,6 +191,31 @@ def test_a_name_that_no_plan_may_hold_is_told_at_once(tmp_path: Path) -> None:
         draft_plan(folder, beside=tmp_path)
 
 
+def test_names_written_by_hand_are_told_apart_whatever_parts_them(tmp_path: Path) -> None:
+    folder = touch(
+        tmp_path / "captures",
+        *("Amber 6/Harbor 1440p 1.csv", "Amber 6/harbor_1440p_2.csv", "Amber 6/Harbor-QHD-#11.csv"),
+        *("Birch 9/harbor 1440 1.txt", "Birch 9/harbor 1440 2.txt", "Birch 9/HARBOR_1440p_11.txt"),
+        *(f"{card}/old mill QHD {run}.{ending}" for card, ending in (("Amber 6", "csv"), ("Birch 9", "txt"))
+          for run in ("01", "02")),
+    )  # fmt: skip
+    draft = draft_plan(folder, beside=tmp_path)
+    assert draft.pattern.text == "{card}/{scene}*{resolution}*{run}.*"
+    plan = parse_plan(draft.text, file_name="plan.toml", folder=tmp_path)
+    assert [scene.key for scene in plan.design.scenes] == ["harbor", "old mill"]
+    assert plan.design.resolutions == ("1440p",)
+    found = find_runs(plan)
+    assert (len(found.runs), found.not_in_plan) == (10, ())
+    assert {run.place["run"] for run in found.runs if run.place["scene"] == "harbor"} == {"1", "2", "11"}
+
+
+def test_scenes_that_differ_in_capitals_stay_apart_where_a_run_would_stand_twice(tmp_path: Path) -> None:
+    names = [f"{card}/{scene}/run{run}.csv" for card in ("amber", "birch") for scene in ("Mill", "mill", "canyon")
+             for run in (1, 2)]  # fmt: skip
+    draft = draft_plan(touch(tmp_path / "captures", *names), beside=tmp_path)
+    assert {scene for _, scene, _, _ in draft.places.values()} == {"Mill", "mill", "canyon"}
+
+
 def test_captures_that_fit_but_for_their_ending_are_told_with_the_pattern_that_takes_them(tmp_path: Path) -> None:
     cards_and_runs = [(card, run) for card in ("amber", "birch") for run in (1, 2)]
     names = [f"{card}/{scene}/{run}.csv" for card, run in cards_and_runs for scene in ("harbor", "mill")]
