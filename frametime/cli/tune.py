@@ -61,6 +61,7 @@ def tune() -> None:
       frametime tune next
       frametime tune add --passed
       frametime tune add --core 25 --workload "light scene" --outcome froze --log run.csv
+      frametime tune watch
       frametime tune undo
       frametime tune show
       frametime tune endurance long.csv --sensors long.sensors.csv --temperature-limit 85
@@ -205,6 +206,33 @@ def add(record: str, **chosen: Any) -> None:
     for caveat in noted.caveats:
         click.echo(f"frametime: {caveat.message}", err=True)
     click.echo(noted_text(noted, record=printable(record, limit=1000)), nl=False)
+
+
+@tune.command()
+@_RECORD
+@valued("--settle", "S", "Seconds without a change after which a log is finished.", within="settle_s", default=1.0)
+def watch(record: str, settle: float) -> None:
+    """Show the next trial, take its logs as they are finished, and ask for the rest by keys.
+
+    The record names the logs_folder. Only what no log can know is asked: artifacts, and whether it finished.
+    """
+    import sys
+
+    from frametime.pipeline.tuning_watch import TuningBench, watch_trials
+
+    if not sys.stdin.isatty():
+        raise click.UsageError("answers are keys: run it in a terminal; 'frametime tune add' notes a trial without one")
+    for told in watch_trials(TuningBench(record), _key, settle_s=settle):
+        # While a key is waited for, the terminal breaks no lines by itself.
+        click.echo(told.replace("\n", "\r\n"), nl=False)
+
+
+def _key() -> str:
+    """The next key; an empty text for Ctrl-C, Ctrl-D and where the terminal has gone."""
+    try:
+        return click.getchar()
+    except (KeyboardInterrupt, EOFError, OSError):
+        return ""
 
 
 @tune.command()

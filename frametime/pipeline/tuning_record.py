@@ -226,7 +226,7 @@ def _check(path: str, new: Trial, record: TuningRecord) -> None:
     if new.on is not None:
         _check_date(path, new.on)
     _check_logs(path, new, record)
-    if new.is_endurance and new.minutes is None and not new.logs:
+    if new.is_endurance and new.minutes is None and not new.logs and new.outcome is Outcome.PASSED:
         raise RecordError.at(path, "minutes is not known for the endurance run", helps="give --minutes or --log")
     least = record.least_minutes(new.workload, is_endurance=new.is_endurance)
     if new.outcome is Outcome.PASSED and not new.logs and new.minutes is not None and new.minutes < least:

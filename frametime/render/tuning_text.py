@@ -44,12 +44,17 @@ def _finished_lines(step: Finished) -> list[str]:
     return ["Tuning is finished." if step.best is not None else "There is nothing to tune.", wrapped(step.reason)]
 
 
-def _proposal_lines(step: Proposal, record: str) -> list[str]:
+def _set_and_run(step: Proposal) -> tuple[str, str]:
+    """What to set, and what to run for how long."""
     least = counted(step.minutes, "minute") if step.minutes >= 1 else counted(step.minutes * 60.0, "second")
     length = f", at least {least}" + (" each" if step.n_runs > 1 else "")
-    runs = counted(step.n_runs, "run")
+    watts = f" ({step.power_limit_w:.0f} W)" if step.power_limit_w and step.setting.turned("power") > 0 else ""
+    return f"{step.setting}{watts}", f"'{step.workload}', {counted(step.n_runs, 'run')}{length}"
+
+
+def _proposal_lines(step: Proposal, record: str) -> list[str]:
+    set_, run_ = _set_and_run(step)
     watts = "" if step.power_limit_w is None else f" ({step.power_limit_w:.0f} W)"
-    is_lowered = step.setting.turned("power") > 0
     before = f"power limit at its maximum{watts}" if step.goal == "speed" else "clocks as delivered"
     failures = ", ".join(item.value for item in Outcome if item is not Outcome.PASSED)
     command = ["frametime", "tune", "add"] + ([record] if record != DEFAULT_RECORD else [])
@@ -64,8 +69,8 @@ def _proposal_lines(step: Proposal, record: str) -> list[str]:
     short = f" {_quoted(record)}" if record != DEFAULT_RECORD else ""
     return [
         f"Next trial ({step.phase.value})",
-        f"  set       {step.setting}{watts if is_lowered else ''}",
-        f"  run       '{step.workload}', {runs}{length}",
+        f"  set       {set_}",
+        f"  run       {run_}",
         f"  before    {before}, fan on automatic, work saved",
         wrapped(f"Why: {step.reason}"),
         wrapped("It fails on visible artifacts, a freeze, a driver reset, or when the workload does not finish."),
@@ -75,6 +80,31 @@ def _proposal_lines(step: Proposal, record: str) -> list[str]:
         f"  {' '.join(map(_quoted, command))}",
         f"  (outcome: passed, or {failures})",
     ]
+
+
+def bench_text(step: NextStep) -> str:
+    """The next trial in few large words for a second screen: what to set, what to run, how long."""
+    if isinstance(step, Finished):
+        return "\n".join([*_finished_lines(step), "", "u take back   q end", "", cautions_text(step.cautions)])
+    set_, run = _set_and_run(step)
+    lines = [
+        f"NEXT TRIAL: {step.phase.value}",
+        "",
+        f"    SET   {set_}",
+        f"    RUN   {run}",
+        "",
+        wrapped(step.reason),
+        *(wrapped(f"Note: {note}") for note in step.notes),
+        "The log is taken as it is finished. f froze   d driver reset   a artifacts   x did not finish",
+        "u take back   q end",
+    ]
+    return "\n".join([*lines, "", cautions_text(step.cautions)])
+
+
+def short_noted_text(noted: NotedTrial) -> str:
+    """What was appended to the record, in a line."""
+    verdict = "passed" if noted.failure is None else f"failed: {noted.failure}"
+    return f"Trial {noted.number}: {noted.trial.setting}, '{noted.trial.workload}', {verdict}.\n"
 
 
 def noted_text(noted: NotedTrial, *, record: str) -> str:

@@ -141,7 +141,7 @@ def _check_trials(source: TomlSource, trials: tuple[TrialKeys, ...], workloads: 
         source.check_among((*path, "workload"), workloads)
         if trial.on is not None and date_text(trial.on) is None:
             raise source.refuse((*path, "on"), "a date such as 2026-11-25")
-        if trial.endurance and trial.minutes is None:
+        if trial.endurance and trial.minutes is None and trial.outcome is Outcome.PASSED:
             raise source.fault((*path, "endurance"), "is true but minutes is not given", "add how long it ran")
         if trial.power_limit_w is not None and trial.power_limit_pct != STOCK.power_limit_pct:
             raise source.fault((*path, "power_limit_pct"), "stands beside power_limit_w", "give the power limit once")

@@ -87,6 +87,7 @@ FILM: Final = "--out clip --fps 2 --size 320x180"
 ELSEWHERE: Final[Mapping[tuple[str, str], str]] = {
     ("tune add", "passed"): "cli/test_tune_judging.py",
     ("watch", "settle"): "pipeline/test_watching.py",
+    ("tune watch", "settle"): "cli/test_tune_watch.py",
     ("batch", "workers"): "faults/test_same_bytes.py",
     ("batch", "cluster"): "pipeline/test_cluster.py",
     ("film", "over"): "film/test_film_files.py",

@@ -45,6 +45,7 @@ LINES: Final = {
     "tune add": "record.toml --workload 'light scene' --outcome passed --on 2026-05-04 --log run.csv",
     "tune show": "tuned.toml",
     "tune undo": "record.toml",
+    "tune watch": "record.toml",
     "tune endurance": "run.csv --sensors sensors.csv",
     "convert": "run.csv out.arrow --force",
     "film": "run.csv --out out --fps 2 --size 320x180 --force",

@@ -107,6 +107,13 @@ def test_the_template_is_a_record() -> None:
             'on = "yesterday"',
             'line 21: trials.on is "yesterday"; allowed: a date such as 2026-11-25',
         ),
+        ("on = 2026-11-25", "core_voltage_offset_mv = 10", "core_voltage_offset_mv"),
+        ("on = 2026-11-25", "power_limit_pct = 101", "power_limit_pct"),
+        (
+            "on = 2026-11-25",
+            "power_limit_pct = 90\npower_limit_w = 200",
+            "power_limit_pct stands beside power_limit_w; give the power limit once",
+        ),
         ("on = 2026-11-25", "endurance = true", "endurance is true but minutes is not given"),
         (
             "on = 2026-11-25",
@@ -154,8 +161,13 @@ def test_a_record_too_long_is_refused() -> None:
     st.builds(
         Trial,
         setting=st.builds(
-            Setting, core_offset_mhz=st.integers(-5000, 5000), memory_offset_mhz=st.integers(-5000, 5000)
+            Setting,
+            core_offset_mhz=st.integers(-5000, 5000),
+            memory_offset_mhz=st.integers(-5000, 5000),
+            core_voltage_offset_mv=st.integers(-500, 0),
         ),
+        voltage_at_clock=st.sampled_from(["", "900 mV at 1900 MHz"]),
+        fan_curve=st.sampled_from(["", "flat 45 %"]),
         workload=st.just("canyon"),
         outcome=st.sampled_from(list(Outcome)),
         is_endurance=st.booleans(),
@@ -174,6 +186,11 @@ def test_a_record_too_long_is_refused() -> None:
 def test_a_trial_reads_back_as_it_was_written(trial: Trial) -> None:
     text = BASE + "\n" + trial_text(trial)
     assert parse_record(text, name="bench.toml").trials[-1] == trial
+
+
+def test_a_power_limit_reads_back_in_percent() -> None:
+    trial = Trial(setting=Setting(power_limit_pct=82.5), workload="canyon", outcome=Outcome.PASSED)
+    assert parse_record(f"{BASE}\n{trial_text(trial)}", name="bench.toml").trials[-1] == trial
 
 
 @given(st.text(max_size=200) | st.text(st.sampled_from("[]=\"\n.#{}',trialscard01"), max_size=200))

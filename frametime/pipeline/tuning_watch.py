@@ -1,0 +1,239 @@
+"""Trials at the bench: each log is taken and judged as it is finished, and only what no log can know is asked."""
+
+from __future__ import annotations
+
+import os
+import queue
+import threading
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Final, NamedTuple, TypeAlias
+
+from frametime.adapters.file_kind import classify_file
+from frametime.adapters.sensors.beside import sensor_log_beside
+from frametime.errors import FrametimeError, RecordError, printable
+from frametime.pipeline.tuning_record import note_trial, read_record, take_back_trial
+from frametime.pipeline.tuning_runs import limits_options, measured_logs, measured_record
+from frametime.pipeline.watching import finished_files, state_of
+from frametime.plans.folder_walk import files_below
+from frametime.render.tuning_text import bench_text, short_noted_text
+from frametime.tuning.record import Outcome, Trial
+from frametime.tuning.search.next_trial import next_trial
+from frametime.tuning.search.proposal import NextStep, Proposal
+
+FAILURE_KEYS: Final = {
+    "f": Outcome.FROZE,
+    "d": Outcome.DRIVER_RESET,
+    "a": Outcome.ARTIFACTS,
+    "x": Outcome.DID_NOT_FINISH,
+}
+"""What an operator sees and a log may not: one key each, at any time."""
+
+_QUESTIONS: Final = (
+    ("Artifacts? y yes, n no", "y", Outcome.ARTIFACTS),
+    ("Did it finish? y yes, n no", "n", Outcome.DID_NOT_FINISH),
+)
+"""Asked one after the other; the key that means a failure, and which."""
+
+_COUNT_S: Final = 1.0
+_SHORT_MINUTES: Final = 0.02
+Event: TypeAlias = "str | Path"
+
+
+class _Run(NamedTuple):
+    log: Path
+    sensors: Path | None
+
+
+class TuningBench:
+    """A record at the bench: what stands next, the runs that were made of it, and what was asked.
+
+    Every method gives what is to be told. Nothing is kept but the record and the runs of the trial at hand: a bench
+    that was ended goes on where it was. Logs that lie in the folder at the start are left alone.
+    """
+
+    def __init__(self, path: str) -> None:
+        record = read_record(path)
+        if record.logs_folder is None:
+            raise RecordError.at(path, "logs_folder is not given", helps="name the folder where the logger writes")
+        self._path = path
+        self.folder = (Path(path).parent / record.logs_folder).absolute()
+        if not self.folder.is_dir():
+            raise RecordError.at(str(self.folder), "there is no such folder", helps="logs_folder names it")
+        self._seen = {file: state_of(file) for file in files_below(self.folder)}
+        self._runs: list[_Run] = []
+        self._n_answers: int | None = None
+        self._asked: set[Path] = set()
+        self._began_s: dict[Path, float] = {}
+        self.step: NextStep = self._next()
+
+    def _next(self) -> NextStep:
+        return next_trial(measured_record(read_record(self._path), Path(self._path).parent)[0])
+
+    def told(self) -> str:
+        """What comes next."""
+        return bench_text(self.step)
+
+    def finished(self, path: Path) -> str:
+        """A file has been written: the log of a run is taken and judged."""
+        state = state_of(path)
+        if self._seen.get(path) == state or classify_file(path).kind != "frames":
+            return ""
+        self._seen[path] = state
+        if not isinstance(self.step, Proposal) or self._n_answers is not None:
+            return f"{self._name(path)} is left alone: no run was asked for.\n"
+        self._runs.append(_Run(path, sensor_log_beside(path)))
+        return self._judged(self.step)
+
+    def _judged(self, step: Proposal) -> str:
+        """What the newest log shows: a failure needs no key."""
+        record, run = read_record(self._path), self._runs[-1]
+        name = self._name(run.log)
+        try:
+            (log,) = measured_logs(
+                replace(self._trial(step, Outcome.PASSED), logs=(str(run.log),), sensors=self._sensors([run])),
+                options=limits_options(record.limits),
+            )
+        except FrametimeError as error:
+            self._runs.pop()
+            return f"{error}\nNo run is taken from it: record again, or say by key how it ended.\n"
+        minutes, least = log.run.duration_s / 60.0, step.minutes
+        if log.against:
+            outcome = Outcome.FROZE if any("500 ms" in told for told in log.against) else Outcome.DOES_NOT_HOLD
+            return f"{name}: {'; '.join(log.against)}\n{self._noted(step, outcome)}"
+        if minutes < least - _SHORT_MINUTES:
+            told = f"{name} is cut off after {minutes:.1f} of {least:g} minutes. If you ended it, take it back: u\n"
+            return told + self._noted(step, Outcome.DID_NOT_FINISH)
+        peak_c = log.value("peak_temperature_c")
+        if peak_c is not None and peak_c > record.limits.temperature_c:
+            return f"{name}: too hot\n{self._noted(step, Outcome.PASSED)}"
+        told = f"{name}: {minutes:.1f} minutes, run {len(self._runs)} of {step.n_runs}, nothing wrong in the log\n"
+        if len(self._runs) < step.n_runs:
+            return told
+        self._n_answers = 0
+        self._asked |= {run.log.resolve() for run in self._runs}
+        return told + self._question()
+
+    def running(self, now_s: float) -> str:
+        """How long a log has been growing: over the same line again, and nothing where none grows."""
+        growing = [file for file in files_below(self.folder) if self._seen.get(file) != state_of(file)]
+        if not growing or not isinstance(self.step, Proposal):
+            return ""
+        minutes = (now_s - self._began_s.setdefault(growing[0], now_s)) / 60.0
+        return f"\r    {minutes:.1f} of {self.step.minutes:g} minutes "
+
+    def _question(self) -> str:
+        return f"{_QUESTIONS[self._n_answers or 0][0]}, u take back\n"
+
+    def pressed(self, key: str) -> str:
+        """A key: an answer, a failure that was seen, or the last answer taken back."""
+        key = key.lower()
+        if key == "u":
+            return self._taken_back()
+        if not isinstance(self.step, Proposal):
+            return ""
+        if self._n_answers is None:
+            return self._noted(self.step, FAILURE_KEYS[key]) if key in FAILURE_KEYS else ""
+        if key in ("y", "n"):
+            _, failing, outcome = _QUESTIONS[self._n_answers]
+            self._n_answers += 1
+            if key == failing or self._n_answers == len(_QUESTIONS):
+                return self._noted(self.step, outcome if key == failing else Outcome.PASSED)
+        return self._question()
+
+    def _noted(self, step: Proposal, outcome: Outcome) -> str:
+        """The trial goes into the record, with its logs."""
+        runs, self._runs, self._n_answers = self._runs, [], None
+        runs = [_Run(run.log, sensor_log_beside(run.log)) for run in runs]  # it may have been written since
+        trial = replace(
+            self._trial(step, outcome), logs=tuple(str(run.log) for run in runs), sensors=self._sensors(runs)
+        )
+        try:
+            noted = note_trial(self._path, trial)
+        except FrametimeError as error:
+            return f"{error}\nNothing is noted: record again, or say by key how it ended.\n"
+        self.step = noted.next_step
+        told = "".join(f"{caveat.message}\n" for caveat in noted.caveats)
+        return f"{told}{short_noted_text(noted)}\n{self.told()}"
+
+    def _taken_back(self) -> str:
+        """The last answer, the last run of the trial at hand, or the last trial of the record."""
+        if self._n_answers:
+            self._n_answers -= 1
+            return self._question()
+        if self._runs:
+            self._n_answers = None
+            return f"{self._name(self._runs.pop().log)} is taken back: it counts for no trial.\n"
+        try:
+            _, trial = take_back_trial(self._path)
+        except FrametimeError as error:
+            return f"{error}\n"
+        self.step = self._next()
+        told = f"Taken back: {trial.setting}, '{trial.workload}', {trial.outcome.value}.\n\n{self.told()}"
+        logs = [(Path(self._path).parent / log).absolute() for log in trial.logs]
+        if not logs or not self._asked.issuperset(map(Path.resolve, logs)):
+            return told  # its logs spoke for themselves, or are none of this watch
+        self._runs = [_Run(log, sensor_log_beside(log)) for log in logs]
+        self._n_answers = 0 if trial.outcome is Outcome.ARTIFACTS else len(_QUESTIONS) - 1
+        return told + self._question()
+
+    @staticmethod
+    def _trial(step: Proposal, outcome: Outcome) -> Trial:
+        return Trial(setting=step.setting, workload=step.workload, outcome=outcome, is_endurance=step.is_endurance)
+
+    @staticmethod
+    def _sensors(runs: list[_Run]) -> tuple[str, ...]:
+        found = [run.sensors for run in runs if run.sensors is not None]
+        return tuple(map(str, found)) if len(found) == len(runs) else ()
+
+    def _name(self, path: Path) -> str:
+        return printable(os.path.relpath(path, self.folder))
+
+
+def watch_trials(
+    bench: TuningBench, read_keys: Callable[[], str], *, settle_s: float = 1.0, stop: threading.Event | None = None
+) -> Iterator[str]:
+    """What is to be told, as logs are finished and keys are pressed; ends with the key ``q``, or when ``stop`` is set.
+
+    Parameters
+    ----------
+    bench : TuningBench
+    read_keys : callable
+        Waits for a key, or several that were pressed at once; an empty text is the end of all keys.
+    settle_s : float
+        How long a file must have stayed as it is, in s, before it is read.
+    stop : threading.Event, optional
+    """
+    stop = threading.Event() if stop is None else stop
+    events: queue.SimpleQueue[Event] = queue.SimpleQueue()
+
+    def press() -> None:
+        while (keys := read_keys()) and "q" not in keys.lower():
+            for key in () if keys.startswith("\x1b") else keys:
+                events.put(key)
+        events.put("q")
+
+    def look() -> None:
+        for news in finished_files(bench.folder, settle_s=settle_s, stop=stop):
+            events.put(news if isinstance(news, Path) else f"\n{news}")
+
+    for work in (press, look):
+        threading.Thread(target=work, daemon=True).start()
+    yield bench.told()
+    try:
+        while True:
+            try:
+                event = events.get(timeout=_COUNT_S)
+            except queue.Empty:
+                yield bench.running(time.monotonic())
+                continue
+            if event == "q":
+                return
+            if isinstance(event, Path):
+                yield bench.finished(event)
+            else:
+                yield f"{event[1:]}\n" if event.startswith("\n") else bench.pressed(event)
+    finally:
+        stop.set()

@@ -1,0 +1,250 @@
+"""``frametime tune watch``: logs are judged as they are finished, and two keys say the rest."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import select
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+from made_captures import ordinary_ms
+from run_cli import COMMAND, frametime
+
+from frametime.pipeline.tuning_record import read_record
+from frametime.pipeline.tuning_watch import TuningBench
+from frametime.tuning.record import Outcome, Setting
+
+RECORD = """\
+logs_folder = "logs"
+
+[card]
+name = "Borealis 8"
+
+[limits]
+temperature_c = 85
+max_core_offset_mhz = 250
+max_memory_offset_mhz = 1000
+
+[[workloads]]
+name = "canyon"
+
+[lengths]
+canyon = 0.5
+
+[steps]
+endurance_min_minutes = 1
+"""
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    (tmp_path / "tuning.toml").write_text(RECORD, "utf-8", newline="\n")
+    (tmp_path / "logs").mkdir()
+    return tmp_path
+
+
+def bench_of(folder: Path) -> TuningBench:
+    return TuningBench(str(folder / "tuning.toml"))
+
+
+def write_run(path: Path, *, minutes: float = 0.6, spoiled: bool = False, heat_c: float | None = None) -> Path:
+    """A run of 25 ms frames, with one freeze of 900 ms where it is spoiled."""
+    times_ms = ordinary_ms(round(minutes * 2400), level_ms=25.0, spread=0.02, seed=len(path.name))
+    if spoiled:
+        times_ms[500] = 900.0
+    rows = "\n".join(f"{value:.3f}" for value in times_ms)
+    path.write_text(f"frame_time_ms\n{rows}\n", "utf-8")
+    if heat_c is not None:
+        rows = "".join(f"{at},200,{heat_c}\n" for at in range(round(minutes * 60) + 1))
+        path.with_suffix(".sensors.csv").write_text(f"time_s,power_w,temperature_c\n{rows}", "utf-8")
+    return path
+
+
+def trials(folder: Path) -> list[tuple[int, Outcome, int]]:
+    found = read_record(str(folder / "tuning.toml")).trials
+    return [(trial.setting.core_offset_mhz, trial.outcome, len(trial.logs)) for trial in found]
+
+
+def test_a_good_run_is_noted_after_two_keys_and_the_next_trial_stands_there(folder: Path) -> None:
+    bench = bench_of(folder)
+    assert "SET   core +0 MHz, memory +0 MHz" in bench.told()
+    asked = bench.finished(write_run(folder / "logs" / "one.csv"))
+    assert asked.endswith("Artifacts? y yes, n no, u take back\n")
+    assert bench.pressed("n") == "Did it finish? y yes, n no, u take back\n"
+    assert trials(folder) == []
+    told = bench.pressed("y")
+    assert "Trial 1: core +0 MHz, memory +0 MHz, 'canyon', passed." in told
+    assert "SET   core +25 MHz, memory +0 MHz" in told
+    assert trials(folder) == [(0, Outcome.PASSED, 1)]
+    assert len(read_record(str(folder / "tuning.toml")).trials[0].average_fps) == 1
+
+
+@pytest.mark.parametrize(
+    ("keys", "outcome"), [("y", Outcome.ARTIFACTS), ("nn", Outcome.DID_NOT_FINISH), ("?ny", Outcome.PASSED)]
+)
+def test_the_answers_are_the_outcome(folder: Path, keys: str, outcome: Outcome) -> None:
+    bench = bench_of(folder)
+    bench.finished(write_run(folder / "logs" / "one.csv"))
+    for key in keys:
+        bench.pressed(key)
+    assert trials(folder) == [(0, outcome, 1)]
+
+
+@pytest.mark.parametrize(
+    ("run", "outcome", "words"),
+    [
+        ({"spoiled": True}, Outcome.FROZE, "1 frame over 500 ms"),
+        ({"minutes": 0.2}, Outcome.DID_NOT_FINISH, "cut off after 0.2 of 0.5 minutes"),
+        ({"heat_c": 91.0}, Outcome.PASSED, "failed: 91 °C, above the limit of 85 °C"),
+    ],
+)
+def test_what_a_log_shows_needs_no_key(folder: Path, run: dict[str, float], outcome: Outcome, words: str) -> None:
+    bench = bench_of(folder)
+    (sensors,) = [folder / "logs" / "one.sensors.csv"]
+    told = bench.finished(write_run(folder / "logs" / "one.csv", **run))
+    assert words in told
+    assert trials(folder) == [(0, outcome, 1)]
+    assert sensors.exists() == ("heat_c" in run)
+
+
+@pytest.mark.parametrize(
+    ("key", "outcome"),
+    [("f", Outcome.FROZE), ("D", Outcome.DRIVER_RESET), ("a", Outcome.ARTIFACTS), ("x", Outcome.DID_NOT_FINISH)],
+)
+def test_a_crash_that_leaves_no_log_is_one_key(folder: Path, key: str, outcome: Outcome) -> None:
+    bench = bench_of(folder)
+    for answer in "ny?":
+        assert bench.pressed(answer) == ""
+    bench.pressed(key)
+    assert trials(folder) == [(0, outcome, 0)]
+
+
+def test_every_answer_can_be_taken_back(folder: Path) -> None:
+    bench = bench_of(folder)
+    before = (folder / "tuning.toml").read_bytes()
+    bench.finished(write_run(folder / "logs" / "one.csv"))
+    bench.pressed("n")
+    assert bench.pressed("u").startswith("Artifacts?")
+    bench.pressed("y")
+    assert trials(folder) == [(0, Outcome.ARTIFACTS, 1)]
+    assert bench.pressed("u").endswith("Artifacts? y yes, n no, u take back\n")
+    assert (folder / "tuning.toml").read_bytes() == before
+    for key in "ny":
+        bench.pressed(key)
+    assert trials(folder) == [(0, Outcome.PASSED, 1)]
+    assert bench.pressed("u").endswith("Did it finish? y yes, n no, u take back\n")
+    bench.pressed("u")
+    assert bench.pressed("u") == "one.csv is taken back: it counts for no trial.\n"
+    assert "no trial to take back" in bench.pressed("u")
+    assert bench.finished(folder / "logs" / "one.csv") == ""
+
+
+def test_a_failure_that_a_log_showed_is_taken_back_without_a_question(folder: Path) -> None:
+    bench = bench_of(folder)
+    bench.finished(write_run(folder / "logs" / "one.csv", minutes=0.2))
+    assert "?" not in bench.pressed("u").split("NEXT TRIAL")[1]
+    assert trials(folder) == []
+
+
+def test_a_sensor_log_that_comes_after_its_frames_is_taken_with_them(folder: Path) -> None:
+    bench = bench_of(folder)
+    bench.finished(write_run(folder / "logs" / "one.csv"))
+    write_run(folder / "logs" / "one.csv", heat_c=70.0)
+    assert bench.finished(folder / "logs" / "one.sensors.csv") == ""
+    for key in "ny":
+        bench.pressed(key)
+    assert read_record(str(folder / "tuning.toml")).trials[0].peak_temperature_c == 70.0
+
+
+def test_logs_that_lay_there_and_logs_between_two_answers_are_left_alone(folder: Path) -> None:
+    old = write_run(folder / "logs" / "old.csv")
+    bench = bench_of(folder)
+    assert bench.finished(old) == ""
+    bench.finished(write_run(folder / "logs" / "one.csv"))
+    assert "two.csv is left alone" in bench.finished(write_run(folder / "logs" / "two.csv"))
+    unreadable = folder / "logs" / "three.csv"
+    unreadable.write_text("no,frames\n1,2\n", "utf-8")
+    for key in "ny":
+        bench.pressed(key)
+    assert bench.step.setting == Setting(core_offset_mhz=25)
+    bench.finished(unreadable)
+    assert trials(folder) == [(0, Outcome.PASSED, 1)]
+
+
+def test_all_runs_of_a_trial_are_collected_before_anything_is_asked(folder: Path) -> None:
+    (folder / "tuning.toml").write_text(RECORD + 'search = "halving"\n', "utf-8")
+    bench = bench_of(folder)
+    first = bench.finished(write_run(folder / "logs" / "a.csv"))
+    assert "run 1 of 3" in first and "Artifacts" not in first
+    bench.finished(write_run(folder / "logs" / "bb.csv"))
+    assert "Artifacts?" in bench.finished(write_run(folder / "logs" / "ccc.csv"))
+    for key in "ny":
+        bench.pressed(key)
+    assert trials(folder) == [(0, Outcome.PASSED, 3)]
+
+
+def test_a_log_that_grows_is_counted(folder: Path) -> None:
+    bench = bench_of(folder)
+    assert bench.running(100.0) == ""
+    write_run(folder / "logs" / "one.csv")
+    assert bench.running(100.0) == "\r    0.0 of 0.5 minutes "
+    assert bench.running(118.0) == "\r    0.3 of 0.5 minutes "
+    bench.finished(folder / "logs" / "one.csv")
+    assert bench.running(120.0) == ""
+
+
+def test_it_needs_a_terminal_and_a_folder(folder: Path) -> None:
+    done = frametime("tune", "watch", cwd=folder)
+    assert done.code == 2 and "'frametime tune add' notes a trial without one" in done.err
+    text = (folder / "tuning.toml").read_text("utf-8")
+    (folder / "tuning.toml").write_text(text.replace('logs_folder = "logs"\n', ""), "utf-8")
+    with pytest.raises(Exception, match="logs_folder is not given"):
+        bench_of(folder)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="there is no pseudo terminal")
+def test_a_terminal_a_log_and_two_keys(folder: Path) -> None:
+    """As at the bench: the program on a pseudo terminal, a log written beside it, keys pressed when it asks."""
+    import pty
+
+    ours, its = pty.openpty()
+    process = subprocess.Popen(
+        [*COMMAND, "tune", "watch", "--settle", "0.2"], cwd=folder, stdin=its, stdout=its, stderr=its
+    )
+    os.close(its)
+    shown = ""
+
+    def until(words: str, keys: bytes = b"") -> None:
+        """Press keys, and wait until words are shown after it."""
+        nonlocal shown
+        start, ends_s = len(shown), time.monotonic() + 40.0
+        os.write(ours, keys)
+        while words not in shown[start:]:
+            assert time.monotonic() < ends_s, shown
+            if select.select([ours], [], [], 1.0)[0]:
+                shown += os.read(ours, 4096).decode("utf-8", "replace")
+
+    try:
+        until("limit and no fan.")
+        write_run(folder / "logs" / "one.csv")
+        until("Artifacts?")
+        until("Did it finish?", b"n")
+        until("SET   core +25 MHz, memory +0 MHz", b"y")
+        until("Taken back", b"u")
+        until("SET   core +25 MHz, memory +0 MHz", b"y")
+        os.write(ours, b"q")
+        with contextlib.suppress(OSError):  # how Linux tells that nobody writes any more
+            while select.select([ours], [], [], 20.0)[0] and (more := os.read(ours, 4096)):
+                shown += more.decode("utf-8", "replace")
+        assert process.wait(30) == 0
+    finally:
+        process.kill()
+        process.wait()
+        os.close(ours)
+    assert trials(folder) == [(0, Outcome.PASSED, 1)]
+    assert np.all([line.endswith("\r") for line in shown.split("\n")[:-1]])
