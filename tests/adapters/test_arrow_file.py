@@ -245,6 +245,17 @@ def test_a_name_of_a_column_that_is_no_text_is_damage(form: str) -> None:
         read_capture(io.BytesIO(content))
 
 
+def test_a_file_that_was_cut_between_two_batches_is_damage() -> None:
+    """What lies before the cut is a sound stream; the end that each file has is missing."""
+    sink = io.BytesIO()
+    with pa.ipc.new_file(sink, TABLES["integer ns"].schema) as writer:
+        writer.write_table(TABLES["integer ns"])
+        cut = sink.tell()
+        writer.write_table(TABLES["integer ns"])
+    with pytest.raises(ReadError, match="its end is missing"):
+        read_capture(io.BytesIO(sink.getvalue()[:cut]))
+
+
 def test_the_printed_layout_reads_the_same() -> None:
     for name, table in TABLES.items():
         if name == "typed timestamps with zone":

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any, BinaryIO, Final, NamedTuple
+from typing import TYPE_CHECKING, Any, BinaryIO, Final, NamedTuple, cast
 
 import numpy as np
 
@@ -20,6 +21,9 @@ if TYPE_CHECKING:
 
 _FILE_MAGIC_BYTES: Final = 8
 """An IPC file begins with a mark of that length; what follows is laid out as in a stream."""
+_FILE_END: Final = b"ARROW1"
+_TEXTS: Final = frozenset(("string", "large_string", "string_view", "binary", "large_binary", "binary_view"))
+"""Names of the types in which Arrow keeps texts; some writers do not mark them as such."""
 _MOST_ROWS: Final = 1 << 14
 _NO_CELL: Final = r"[\x00\r\n]+"
 """Characters that a text in one cell of one line cannot have."""
@@ -134,38 +138,28 @@ def open_arrow(log: BinaryIO) -> ArrowSource:
 def _open_ipc(name: str, log: BinaryIO, size: int, *, is_file: bool) -> ArrowSource:
     import pyarrow as pa
 
-    def opened() -> Any:
-        log.seek(0)
-        stream: Any = pa.PythonFile(KeptOpen(log), mode="r")
-        return pa.ipc.open_file(stream) if is_file else pa.ipc.open_stream(stream)
+    start = _FILE_MAGIC_BYTES if is_file else 0
+    if is_file:
+        log.seek(-len(_FILE_END), io.SEEK_END)
+        if log.read() != _FILE_END:
+            raise ValueError("its end is missing")
 
-    def announced() -> Iterator[tuple[int, int]]:
-        if not is_file:
-            log.seek(0)
-            yield from ((rows, 0) for rows in _batch_lengths(log))
-            return
-        n_batches = opened().num_record_batches
-        log.seek(_FILE_MAGIC_BYTES)
-        for _, rows in zip(range(n_batches), _batch_lengths(log), strict=False):
-            n_batches -= 1
-            yield rows, 0
-        if n_batches:
-            raise ValueError("its batches do not lie one after the other")
+    def stream() -> Any:
+        log.seek(start)
+        return pa.PythonFile(cast("Any", KeptOpen(log)), mode="r")
 
     def parts() -> Iterator[pa.Table]:
-        reader = opened()
-        batches = map(reader.get_batch, range(reader.num_record_batches)) if is_file else reader
-        return (pa.Table.from_batches([batch]) for batch in batches)
+        return (pa.Table.from_batches([batch]) for batch in pa.ipc.open_stream(stream()))
 
-    return ArrowSource(name, _legible(opened().schema), size, announced, parts)
+    schema = _legible(pa.ipc.open_stream(stream()).schema)
+    return ArrowSource(name, schema, size, lambda: ((rows, 0) for rows in _batch_lengths(stream())), parts)
 
 
-def _batch_lengths(log: BinaryIO) -> Iterator[int]:
+def _batch_lengths(stream: Any) -> Iterator[int]:
     """Rows of each batch, from its header: a batch read as one of no columns unpacks nothing."""
     import pyarrow as pa
 
     nothing = pa.schema([])
-    stream: Any = pa.PythonFile(KeptOpen(log), mode="r")
     for message in pa.ipc.MessageReader.open_stream(stream):
         if message.type == "record batch":
             yield pa.ipc.read_record_batch(message, nothing).num_rows
@@ -178,7 +172,7 @@ def _open_parquet(name: str, log: BinaryIO, size: int) -> ArrowSource:
     stream: Any = pa.PythonFile(KeptOpen(log), mode="r")
     schema = _legible(parquet.ParquetFile(stream).schema_arrow)
     # Texts stay as they are stored, each once with a number for each row: unpacked, a short file may be of any size.
-    texts = [field.name for field in schema if _is_text(field.type)]
+    texts = [field.name for field in schema if str(field.type) in _TEXTS]
     opened = parquet.ParquetFile(stream, read_dictionary=texts)
     groups = range(opened.metadata.num_row_groups)
 
@@ -234,16 +228,6 @@ def _width(kind: pa.DataType) -> int:
         return 4
 
 
-def _is_text(kind: pa.DataType) -> bool:
-    """Whether a type is one of the forms in which Arrow keeps texts; some writers do not mark them as such."""
-    import pyarrow as pa
-
-    types = pa.types
-    return any(is_one(kind) for is_one in (types.is_string, types.is_large_string, types.is_binary)) or any(
-        is_one(kind) for is_one in (types.is_large_binary, types.is_string_view, types.is_binary_view)
-    )
-
-
 def _longest_text(column: Any) -> int:
     """Bytes of the longest text of a column, 1 where it has none."""
     import pyarrow as pa
@@ -256,11 +240,11 @@ def _longest_text(column: Any) -> int:
             values = chunk.dictionary
         elif pa.types.is_run_end_encoded(kind):
             values = chunk.values
-        if pa.types.is_string_view(values.type) or pa.types.is_binary_view(values.type):
+        if str(values.type).endswith("_view"):
             # A view is 16 bytes and begins with the length of its text.
             views = np.frombuffer(values.buffers()[1] or b"", dtype=np.int32).reshape(-1, 4)
             longest = max(longest, int(views[:, 0].max(initial=0)))
-        elif _is_text(values.type):
+        elif str(values.type) in _TEXTS:
             longest = max(longest, compute().max(compute().binary_length(values)).as_py() or 0)
     return longest
 

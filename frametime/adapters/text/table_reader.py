@@ -51,22 +51,12 @@ class TextTable(NamedTuple):
     long: tuple[tuple[int, str], ...]
 
 
-def _column_names(count: int) -> list[str]:
-    # The log's own names may be missing or double.
-    return [f"c{position}" for position in range(count)]
-
-
-def _is_ready(dialect: Dialect) -> bool:
-    """Whether the table reader can take the rows as they are."""
-    return dialect.marks.delimiter != " " and not dialect.marks.spaced
-
-
 def _prepared(source: TextSource, dialect: Dialect) -> Any:
     """The data rows as a stream that the table reader can take."""
     import pyarrow as pa
 
     part = source.part(dialect.data_start, dialect.data_end)
-    if _is_ready(dialect):
+    if dialect.marks.delimiter != " " and not dialect.marks.spaced:
         return part
     held = Spool()
     mark = re.escape(dialect.marks.delimiter.encode())
@@ -86,25 +76,44 @@ def _with_plain_marks(lines: bytes, mark: bytes) -> bytes:
     return re.sub(rb"(?m)^[ \t]+|[ \t]+(?=[\r\n]|\Z)", b"", re.sub(rb"[ \t]+", b" ", lines))
 
 
-def _read(
+def read_typed(
     source: TextSource,
     dialect: Dialect,
     types: Mapping[int, pa.DataType],
     options: ReadOptions,
     *,
-    threads: bool,
-    on_bad_row: Callable[[Any], Literal["skip", "error"]] | None,
-    as_text: bool,
     decimal: str = ".",
-) -> pa.Table:
+    on_bad_row: Callable[[Any], Literal["skip", "error"]] | None = None,
+) -> dict[int, Any]:
+    """Columns by position, each of its type.
+
+    Parameters
+    ----------
+    source, dialect, options
+    types : Mapping of int to pyarrow.DataType
+        By position, counted from 0.
+    decimal : str
+    on_bad_row : callable, optional
+        Told of each row with another number of cells.
+
+    Raises
+    ------
+    NotTypedError
+        If a cell does not fit its type, or a row has another number of cells and nothing is told of it.
+    ReadError
+        If a line is too long, or very many rows have another number of cells.
+    """
     import pyarrow as pa
     from pyarrow import csv
 
-    names = _column_names(dialect.n_columns)
+    # The log's own names may be missing or double.
+    names = [f"c{position}" for position in range(dialect.n_columns)]
     size = dialect.data_end - dialect.data_start
     block = max(_LARGE_BLOCK if size > _LARGE_BYTES else 1 << 20, min(options.max_line_bytes, 1 << 30))
     # A single block is read by one thread anyway, and starting the others takes longer than a small log.
-    read = csv.ReadOptions(use_threads=threads and size > block, block_size=block, column_names=names)
+    read = csv.ReadOptions(
+        use_threads=options.use_threads and on_bad_row is None and size > block, block_size=block, column_names=names
+    )
     parse = csv.ParseOptions(
         delimiter=dialect.marks.delimiter or NO_DELIMITER,
         quote_char=dialect.marks.quote or False,
@@ -124,41 +133,16 @@ def _read(
     # Not closed here: after an error a thread of the reader may still be reading ahead, and closing under it crashes.
     stream = _prepared(source, dialect)
     try:
-        return csv.read_csv(stream, read_options=read, parse_options=parse, convert_options=convert)
+        table = csv.read_csv(stream, read_options=read, parse_options=parse, convert_options=convert)
     except (pa.ArrowInvalid, pa.ArrowKeyError, pa.ArrowNotImplementedError) as error:
         text = str(error)
         if "straddl" in text:
             raise long_line(source.name, options) from None
-        if as_text:
-            raise ReadError.at(
-                source.name,
-                "the rows cannot be read as a table: " + printable(text.splitlines()[0], limit=120),
-                helps="describe the file with --layout",
-            ) from None
-        raise NotTypedError(text) from None
-
-
-def read_typed(
-    source: TextSource, dialect: Dialect, types: Mapping[int, pa.DataType], options: ReadOptions, *, decimal: str
-) -> dict[int, Any]:
-    """Columns by position, each of its type.
-
-    Raises
-    ------
-    NotTypedError
-        If a cell does not fit its type, or a row has another number of cells.
-    """
-    table = _read(
-        source,
-        dialect,
-        types,
-        options,
-        threads=options.use_threads,
-        on_bad_row=None,
-        as_text=False,
-        decimal=decimal,
-    )
-    return {position: table.column(index) for index, position in enumerate(types)}
+        if on_bad_row is None:
+            raise NotTypedError(text) from None
+        found = "the rows cannot be read as a table: " + printable(text.splitlines()[0], limit=120)
+        raise ReadError.at(source.name, found, helps="describe the file with --layout") from None
+    return dict(zip(types, table.columns, strict=True))
 
 
 def read_texts(
@@ -194,10 +178,8 @@ def read_texts(
         bad.append((int(row.number) - 1, int(row.actual_columns), str(row.text)))
         return "skip"
 
-    types = {position: pa.string() for position in positions}
-    table = _read(source, dialect, types, options, threads=False, on_bad_row=on_bad_row, as_text=True)
-    columns = {position: table.column(index) for index, position in enumerate(types)}
-    total = table.num_rows + len(bad)
+    columns = read_typed(source, dialect, dict.fromkeys(positions, pa.string()), options, on_bad_row=on_bad_row)
+    total = len(next(iter(columns.values()))) + len(bad)
     good = np.ones(total, dtype=bool)
     good[[number for number, _, _ in bad]] = False
     records = np.flatnonzero(good)
