@@ -6,11 +6,25 @@ from collections.abc import Mapping
 from typing import Final
 
 from frametime.demo.file_writing import gzip_bytes
-from frametime.demo.frame_model import frame_times_us
-from frametime.demo.plan_text import plan_text
-from frametime.demo.scenario import DemoRun, demo_runs
-from frametime.demo.sensor_model import sensor_text
+from frametime.demo.models import frame_times_us, sensor_text
+from frametime.demo.scenario import (
+    BAD_RUN,
+    BASELINE,
+    CARDS,
+    CURRENCY,
+    HOURS_PER_DAY,
+    OPERATING_SYSTEM,
+    RESOLUTIONS,
+    RUNS,
+    SCENE_SETTINGS,
+    SCENES,
+    TARIFF_PER_KWH,
+    YEARS,
+    DemoRun,
+    demo_runs,
+)
 from frametime.demo.tuning_files import tuning_files
+from frametime.settings.toml_writing import toml_lines, toml_value
 
 SHORT_S: Final = 30.0
 FULL_S: Final = 60.0
@@ -53,3 +67,78 @@ def demo_files(*, full: bool) -> Mapping[str, bytes]:
     files["plan.toml"] = plan_text().encode()
     files |= {f"tuning/{name}": content for name, content in tuning_files(full=full).items()}
     return files
+
+
+_HEAD = """\
+# A review of three invented cards in five invented scenes. Nothing in it stands for a real product.
+title = "Three cards, five scenes"
+baseline = {baseline}
+currency = {currency}
+
+# A smaller difference does not count as meaningful, as a fraction.
+margin = 0.03
+headline = "average_fps"
+# "frametime metrics" lists all that can be compared.
+metrics = ["average_fps", "low_1pct_percentile_fps"]
+
+resolutions = {resolutions}
+# Runs of each card in each scene at each resolution.
+runs = {runs}
+# One cut of the result for each resolution, beside those named below.
+cut_each = ["resolution"]
+
+[captures]
+folder = "captures"
+pattern = "{{card}}/{{scene}}/{{resolution}}/run{{run}}.csv.gz"
+sensors = "{{card}}/{{scene}}/{{resolution}}/run{{run}}.sensors.csv"
+
+[running_cost]
+tariff_per_kwh = {tariff:.2f}
+hours_per_day = {hours:g}
+years = {years:g}
+"""
+
+_CUTS = """\
+[[cuts]]
+key = "ray-traced"
+label = "Ray-traced scenes"
+tags = ["ray-traced"]
+
+[[cuts]]
+key = "not-ray-traced"
+label = "Without ray-traced scenes"
+without_tags = ["ray-traced"]
+"""
+
+_EXCLUDE = """\
+# A run stays in until it is left out by name, and the reason is printed with every result.
+# Remove the # signs to leave out the run that a background task spoiled:
+#
+# [[exclude]]
+# run = "{run}"
+# reason = "a background task was running"
+"""
+
+
+def plan_text() -> str:
+    """The plan as TOML."""
+    parts = [
+        _HEAD.format(
+            baseline=toml_value(BASELINE),
+            currency=toml_value(CURRENCY),
+            resolutions=toml_value(RESOLUTIONS),
+            runs=len(RUNS),
+            tariff=TARIFF_PER_KWH,
+            hours=HOURS_PER_DAY,
+            years=YEARS,
+        )
+    ]
+    for card in CARDS:
+        head = toml_lines({"key": card.key, "label": card.label})
+        rest = toml_lines({"settings": card.settings, "driver": card.driver, "operating_system": OPERATING_SYSTEM})
+        parts.append(f"[[cards]]\n{head}price = {card.price:.2f}\n{rest}")
+    for scene in SCENES:
+        keys = toml_lines({"key": scene.key, "label": scene.label, "tags": scene.tags, "settings": SCENE_SETTINGS})
+        parts.append(f"[[scenes]]\n{keys}")
+    parts += [_CUTS, _EXCLUDE.format(run="/".join(map(str, BAD_RUN)))]
+    return "\n".join(parts)

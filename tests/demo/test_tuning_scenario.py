@@ -7,9 +7,17 @@ from pathlib import Path
 
 import pytest
 
-from frametime.demo.frame_model import frame_times_us
-from frametime.demo.tuning_files import HALFWAY_TRIALS
-from frametime.demo.tuning_scenario import HEAVY, LIGHT, TRIAL_S, TRIALS, DemoTrial, TuningRun, true_rate_fps
+from frametime.demo.models import frame_times_us
+from frametime.demo.tuning_files import (
+    HALFWAY_TRIALS,
+    HEAVY,
+    LIGHT,
+    TRIAL_S,
+    TRIALS,
+    DemoTrial,
+    TuningRun,
+    true_rate_fps,
+)
 from frametime.pipeline.tuning_record import read_record
 from frametime.pipeline.tuning_runs import measured_record
 from frametime.tuning.record import CardFacts, Limits, Outcome, Setting, Steps, Trial, TuningRecord, Workload
