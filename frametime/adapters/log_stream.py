@@ -17,8 +17,15 @@ _IN_MEMORY_BYTES: Final = 256 << 20
 class _Wrapped(io.RawIOBase):
     """A readable, seekable stream that passes on to another one."""
 
+    _is_owner = True
+
     def __init__(self, inner: IO[bytes]) -> None:
         self._inner = inner
+
+    def close(self) -> None:
+        if self._is_owner and not self.closed:
+            self._inner.close()
+        super().close()
 
     def readable(self) -> bool:
         return True
@@ -34,6 +41,12 @@ class _Wrapped(io.RawIOBase):
 
     def read(self, size: int = -1, /) -> bytes:
         return self._inner.read(size)
+
+    def readinto(self, buffer: object, /) -> int:
+        view = memoryview(buffer).cast("B")  # type: ignore[arg-type]
+        chunk = self._inner.read(len(view))
+        view[: len(chunk)] = chunk
+        return len(chunk)
 
 
 class LogStream(_Wrapped):
@@ -52,12 +65,6 @@ class LogStream(_Wrapped):
         self.shared = shared
         self.state = state
 
-    def readinto(self, buffer: object, /) -> int:
-        view = memoryview(buffer).cast("B")  # type: ignore[arg-type]
-        chunk = self._inner.read(len(view))
-        view[: len(chunk)] = chunk
-        return len(chunk)
-
     def refuse_change(self) -> None:
         """Refuse a file that is not as it was when it was opened.
 
@@ -73,11 +80,6 @@ class LogStream(_Wrapped):
             now = ()
         if now != self.state:
             raise changed(self.name)
-
-    def close(self) -> None:
-        if not self.closed:
-            self._inner.close()
-        super().close()
 
 
 class Spool(_Wrapped):
@@ -102,14 +104,11 @@ class Spool(_Wrapped):
         moved.write(cast("io.BytesIO", self._inner).getbuffer())
         self._inner, self._in_memory = moved, False
 
-    def close(self) -> None:
-        if not self.closed:
-            self._inner.close()
-        super().close()
-
 
 class KeptOpen(_Wrapped):
     """A view of a stream that leaves it open when its own reader is closed or forgotten."""
+
+    _is_owner = False
 
     def __init__(self, inner: BinaryIO | LogStream) -> None:
         super().__init__(cast("BinaryIO", inner))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from frametime.adapters.arrow.arrow_file import ArrowFileAdapter
 from frametime.adapters.base import Adapter
@@ -11,6 +11,9 @@ from frametime.adapters.frames.frame_log import FrameLogAdapter
 from frametime.adapters.text.text_source import not_text
 from frametime.caveats import Caveat
 from frametime.errors import ReadError, printable
+
+if TYPE_CHECKING:
+    from importlib.metadata import EntryPoint
 
 GROUP: Final = "frametime.adapters"
 BUILT_IN: Final[tuple[type[Adapter], ...]] = (ArrowFileAdapter, FrameLogAdapter)
@@ -62,16 +65,11 @@ def adapter_names() -> tuple[str, ...]:
 
 
 def _unclaimed(name: str, head: bytes, caveats: Sequence[Caveat]) -> ReadError:
-    what = not_text(head) or ("empty" if not head else "a binary file")
-    if what == "empty":
-        found = "this file is empty (0 bytes)"
-        error = ReadError.at(name, found, helps="record the run again")
-    else:
-        more = f" ({'; '.join(caveat.message for caveat in caveats)})" if caveats else ""
-        error = ReadError.at(
-            name, f"this is {what}, not a frame log{more}", helps="give a text file with one row a frame"
-        )
-    return error
+    if not head:
+        return ReadError.at(name, "this file is empty (0 bytes)", helps="record the run again")
+    more = f" ({'; '.join(caveat.message for caveat in caveats)})" if caveats else ""
+    found = f"this is {not_text(head) or 'a binary file'}, not a frame log{more}"
+    return ReadError.at(name, found, helps="give a text file with one row a frame")
 
 
 def _all_plugins() -> tuple[list[Adapter], tuple[Caveat, ...]]:
@@ -82,23 +80,24 @@ def _all_plugins() -> tuple[list[Adapter], tuple[Caveat, ...]]:
     for entry in sorted(entry_points(group=GROUP), key=lambda entry: entry.name):
         if entry.name in _BUILT_IN_NAMES:
             continue
-        try:
-            loaded.append(_loaded(entry.load()))
-        except Exception as error:  # noqa: BLE001 - a plug-in is foreign code: whatever it raises must not end the reading
-            caveats.append(
-                Caveat(
-                    code="adapter-not-loaded",
-                    message=f"The adapter '{printable(entry.name, limit=60)}' could not be loaded "
-                    f"({type(error).__name__}: {printable(str(error), limit=120)}).",
-                )
-            )
+        adapter = _loaded(entry)
+        if isinstance(adapter, str):
+            caveats.append(Caveat(code="adapter-not-loaded", message=f"{adapter[0].upper()}{adapter[1:]}."))
+        else:
+            loaded.append(adapter)
     return loaded, tuple(caveats)
 
 
-def _loaded(made: object) -> Adapter:
-    adapter = made() if isinstance(made, type) else made
-    if not isinstance(adapter, Adapter):
-        raise TypeError(f"{made!r} has no name, recognizes and parse")
+def _loaded(entry: EntryPoint) -> Adapter | str:
+    """The adapter of an entry point, or why there is none."""
+    try:
+        made = entry.load()
+        adapter = made() if isinstance(made, type) else made
+        if not isinstance(adapter, Adapter):
+            raise TypeError(f"{made!r} has no name, recognizes and parse")
+    except Exception as error:  # noqa: BLE001 - a plug-in is foreign code: whatever it raises must not end the reading
+        reason = f"{type(error).__name__}: {printable(str(error), limit=120)}"
+        return f"the adapter '{printable(entry.name, limit=60)}' could not be loaded ({reason})"
     return adapter
 
 
@@ -109,12 +108,7 @@ def _wanted_plugin(name: str, wanted: str) -> Adapter:
     if entry is None:
         known = ", ".join(adapter_names())
         raise ReadError.at(name, f"there is no adapter '{printable(wanted, limit=60)}'", helps=f"there are {known}")
-    try:
-        return _loaded(entry.load())
-    except Exception as error:  # noqa: BLE001 - as above
-        raise ReadError.at(
-            name,
-            f"the adapter '{printable(wanted, limit=60)}' could not be loaded "
-            f"({type(error).__name__}: {printable(str(error), limit=120)})",
-            helps="install it again, or leave --adapter out",
-        ) from None
+    adapter = _loaded(entry)
+    if isinstance(adapter, str):
+        raise ReadError.at(name, adapter, helps="install it again, or leave --adapter out")
+    return adapter

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import io
 import os
 import stat
 import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, BinaryIO, Final, cast
+from typing import Any, BinaryIO, Final, cast
 
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.log_stream import (
@@ -24,10 +23,6 @@ from frametime.adapters.log_stream import (
 )
 from frametime.errors import FrametimeError, ReadError, printable
 
-if TYPE_CHECKING:
-    from hashlib import _Hash
-
-_HASH_BLOCK_BYTES: Final = 1 << 18
 _HASH_AT_ONCE_BYTES: Final = 1 << 20
 
 FIRST_BYTES: Final = 1 << 16
@@ -73,21 +68,12 @@ class StoredHash:
     def _take(self) -> None:
         import hashlib
 
-        digest: _Hash = hashlib.sha256()
         try:
             with self._opened() as stored:
-                if isinstance(stored, io.BufferedReader):
-                    # One small place for all blocks stays in the processor's cache.
-                    block = memoryview(bytearray(_HASH_BLOCK_BYTES))
-                    while size := stored.readinto(block):
-                        digest.update(block[:size])
-                else:
-                    while part := stored.read(BLOCK_BYTES):
-                        digest.update(part)
+                self._digest = hashlib.file_digest(cast("Any", stored), "sha256").hexdigest()
         except (ReadError, OSError) as error:
             # Raised where the hash is asked for: a thread has nobody to tell.
             self._error = error
-        self._digest = digest.hexdigest()
 
     def hexdigest(self) -> str:
         """Wait for the last block and give the hash.
