@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime, timedelta
-from types import MappingProxyType
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
@@ -13,9 +11,11 @@ from numpy.typing import NDArray
 from frametime.adapters.arrow.arrow_columns import arrow_bool, arrow_int64
 from frametime.adapters.base import OtherColumn, ParsedLog, ReadOptions
 from frametime.adapters.clocks.agreeing_times import from_both
+from frametime.adapters.clocks.capture_start import SINCE_1970_NS
 from frametime.adapters.clocks.time_values import TimeValues
 from frametime.adapters.clocks.timeline import ClockRules, Timeline, from_frame_times, from_timestamps
 from frametime.adapters.columns.column_facts import PLAUSIBLE_NS, TIMED_ROLES, ColumnChoice, ColumnFacts, ColumnUse
+from frametime.adapters.columns.column_readings import middle
 from frametime.adapters.columns.words import CLOCK
 from frametime.adapters.frames.frame_columns import ReadColumns
 from frametime.adapters.frames.frame_numbers import check_frame_numbers
@@ -34,10 +34,9 @@ _LEAST_FOR_TOTALS: Final = 8
 _TOTALS: Final = 0.01
 _COARSE_NS: Final = 50_000
 _TOO_COARSE_NS: Final = 2_000_000
-_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
-# No machine has run for 30 years since it was switched on: such a count is one since 1970.
-_FIRST_ABSOLUTE_NS: Final = 946_684_800 * NS_PER_S
-_LAST_ABSOLUTE_NS: Final = 4_102_444_800 * NS_PER_S
+_MOMENTS: Final = {"simulation_start": "simulation times", "displayed": "display times"}
+_NEAR_NS: Final = 3600 * NS_PER_S
+_LONG_NS: Final = NS_PER_S
 
 
 class ClockOrigin(NamedTuple):
@@ -45,73 +44,29 @@ class ClockOrigin(NamedTuple):
 
     shift_ns: int = 0
     recorded_from_utc: str | None = None
-    metadata: Mapping[str, str] = MappingProxyType({})
+    recorded_from_local: str | None = None
     evidence: tuple[str, ...] = ()
 
 
-def clock_origin(use: ColumnUse | None, times: TimeValues | None, stamps: NDArray[np.int64]) -> ClockOrigin:
-    """The origin of a timeline.
-
-    Parameters
-    ----------
-    use : ColumnUse or None
-        The column of timestamps.
-    times : TimeValues or None
-    stamps : ndarray of int64
-        Timestamps of the frames.
-    """
+def clock_origin(use: ColumnUse | None, times: TimeValues | None, first_ns: int) -> ClockOrigin:
+    """The origin of a timeline that begins at ``first_ns``; ``use`` is the column of timestamps."""
     if use is None or times is None or use.unit is None:
         return ClockOrigin()
-    first = int(stamps[0])
-    if times.zoned is not None:
-        if times.zoned:
-            return ClockOrigin(
-                shift_ns=first, recorded_from_utc=_iso(first) + "Z", evidence=("the dates name their zone",)
-            )
-        return ClockOrigin(
-            shift_ns=first,
-            metadata={"recorded_from_local": _iso(first)},
-            evidence=("the dates name no zone, so they are not taken as UTC",),
-        )
-    if use.unit.form == "number" and _FIRST_ABSOLUTE_NS <= first <= _LAST_ABSOLUTE_NS:
-        return ClockOrigin(
-            shift_ns=first,
-            recorded_from_utc=_iso(first) + "Z",
-            evidence=(f"the times count from 1970: the first is {_iso(first)} UTC",),
-        )
+    shown = f"{np.datetime64(first_ns, 'ns')}"
+    if times.zoned is False:
+        why = "the dates name no zone, so they are not taken as UTC"
+        return ClockOrigin(first_ns, recorded_from_local=shown, evidence=(why,))
+    if times.zoned:
+        return ClockOrigin(first_ns, f"{shown}Z", evidence=("the dates name their zone",))
+    if use.unit.form == "number" and SINCE_1970_NS[0] <= first_ns <= SINCE_1970_NS[1]:
+        return ClockOrigin(first_ns, f"{shown}Z", evidence=(f"the times count from 1970: the first is {shown} UTC",))
     return ClockOrigin()
 
 
-def _iso(ns: int) -> str:
-    seconds, rest = divmod(ns, NS_PER_S)
-    return f"{(_EPOCH + timedelta(seconds=seconds)).strftime('%Y-%m-%dT%H:%M:%S')}.{rest:09d}"
-
-
-_MOMENTS: Final = MappingProxyType({"simulation_start": "simulation times", "displayed": "display times"})
-_NEAR_NS: Final = 3600 * NS_PER_S
-_LONG_NS: Final = NS_PER_S
-
-
-class Assembled(NamedTuple):
-    """A parsed log, and the timeline that says which row of the table each timestamp belongs to."""
-
-    log: ParsedLog
-    timeline: Timeline
-
-
 def assemble(
-    name: str,
-    facts: Sequence[ColumnFacts],
-    choice: ColumnChoice,
-    columns: ReadColumns,
-    options: ReadOptions,
-    *,
-    layout_toml: str,
-    evidence: tuple[str, ...],
-    caveats: tuple[Caveat, ...],
-    metadata: Mapping[str, str],
-) -> Assembled:
-    """Build the timeline and the frames from the columns that were read.
+    name: str, facts: Sequence[ColumnFacts], choice: ColumnChoice, columns: ReadColumns, options: ReadOptions
+) -> tuple[ParsedLog, NDArray[np.int64]]:
+    """The frames of a log, and the row of the table that each timestamp belongs to (-1: none).
 
     Raises
     ------
@@ -127,31 +82,28 @@ def assemble(
     left_out = rejected.told(name, n_selected + rejected.not_rows, options, listed)
     stamps = timeline.timestamps_ns
     if stamps.size < 3:
-        raise _too_few(name, columns, timeline)
-    origin = clock_origin(choice.time, columns.times.get("time"), stamps)
-    frames, unused = _frames(stamps, timeline, columns, origin)
+        found = "there is only one frame" if stamps.size == 2 else "there is no frame"
+        if columns.n_rows > 2 and "time" in columns.times and stamps.size == 1:
+            found = f"all {columns.n_rows} rows have the same time"
+        helps = "two frames are the least that can be measured; record the run again"
+        raise ReadError.at(name, found, helps=helps)
+    origin = clock_origin(choice.time, columns.times.get("time"), int(stamps[0]))
+    frames, unused = _frames(timeline, columns, origin)
+    precision = _single_precision(choice, columns)
+    told = (*columns.caveats, *told, *precision, *left_out, *timeline.caveats, *_plausibility(stamps), *unused)
+    local = origin.recorded_from_local
     log = ParsedLog(
         frames=frames,
         rows_read=n_selected - rejected.count + rejected.not_rows,
         rows_rejected=rejected.count,
         rejected_rows=listed,
-        layout_toml=layout_toml,
-        evidence=evidence + timeline.evidence + origin.evidence,
-        caveats=(
-            *caveats,
-            *columns.caveats,
-            *told,
-            *_single_precision(choice, columns),
-            *left_out,
-            *timeline.caveats,
-            *_plausibility(stamps),
-            *unused,
-        ),
-        metadata={**metadata, **origin.metadata},
+        evidence=timeline.evidence + origin.evidence,
+        caveats=told,
+        metadata={} if local is None else {"recorded_from_local": local},
         recorded_from_utc=origin.recorded_from_utc,
         other_columns=_unused_columns(facts, choice),
     )
-    return Assembled(log=log, timeline=timeline)
+    return log, timeline.row_of_each()
 
 
 def _checked_rows(name: str, columns: ReadColumns) -> tuple[ReadColumns, tuple[Caveat, ...]]:
@@ -193,14 +145,12 @@ def _single_precision(choice: ColumnChoice, columns: ReadColumns) -> tuple[Cavea
         return ()
     if (np.abs(some - single) * unit > 0.51 * use.resolution_ns).any():
         return ()
-    return (
-        Caveat(
-            code="rounded-timestamps",
-            message=f"The timestamps were kept in single precision, which is exact to {step_ns / 2e6:.3g} ms here: "
-            "single frames, their percentiles and lows are no finer.",
-            weight=Weight.REPEAT if step_ns > _TOO_COARSE_NS else Weight.CARE,
-        ),
+    message = (
+        f"The timestamps were kept in single precision, which is exact to {step_ns / 2e6:.3g} ms here: single frames, "
+        "their percentiles and lows are no finer."
     )
+    weight = Weight.REPEAT if step_ns > _TOO_COARSE_NS else Weight.CARE
+    return (Caveat(code="rounded-timestamps", message=message, weight=weight),)
 
 
 def _unused_columns(facts: Sequence[ColumnFacts], choice: ColumnChoice) -> tuple[OtherColumn, ...]:
@@ -215,38 +165,28 @@ def _unused_columns(facts: Sequence[ColumnFacts], choice: ColumnChoice) -> tuple
 def _plausibility(stamps: NDArray[np.int64]) -> tuple[Caveat, ...]:
     """A caveat where the usual frame time is none that games have: the unit may be wrong."""
     looked_at = np.linspace(0, stamps.size - 2, min(stamps.size - 1, 4096)).astype(np.int64)
-    steps = np.sort(stamps[looked_at + 1] - stamps[looked_at])
-    middle = int(steps[steps.size // 2])
-    if PLAUSIBLE_NS[0] <= middle <= PLAUSIBLE_NS[1]:
+    usual = middle((stamps[looked_at + 1] - stamps[looked_at]).astype(np.float64))
+    if PLAUSIBLE_NS[0] <= usual <= PLAUSIBLE_NS[1]:
         return ()
-    return (
-        Caveat(
-            code="unusual-frame-time",
-            message=f"The usual frame time is {middle / 1e6:.6g} ms; check the unit of the time column.",
-        ),
-    )
+    message = f"The usual frame time is {usual / 1e6:.6g} ms; check the unit of the time column."
+    return (Caveat(code="unusual-frame-time", message=message),)
 
 
 def _timeline(
     name: str, facts: Sequence[ColumnFacts], choice: ColumnChoice, columns: ReadColumns, options: ReadOptions
 ) -> Timeline:
-    def resolution(use: ColumnUse | None) -> int:
-        return 1 if use is None or use.unit is None else use.resolution_ns
-
-    tick = None
-    if choice.time is not None and choice.time.unit is not None and choice.time.unit.ns is not None:
-        cells = facts[choice.time.position].cells
-        counts = all(cell.strip().lstrip("-").isdecimal() for cell in cells if is_value(kind_of(cell)))
-        if counts and choice.time.unit.ns >= 1:
-            tick = int(choice.time.unit.ns)
+    clock, tick = choice.time, None
+    if clock is not None and clock.unit is not None and clock.unit.ns is not None and clock.unit.ns >= 1:
+        cells = [cell.strip().lstrip("-") for cell in facts[clock.position].cells if is_value(kind_of(cell))]
+        tick = int(clock.unit.ns) if all(map(str.isdecimal, cells)) else None
     rules = ClockRules(
         name=name,
         line_of=columns.line_of,
         sort=options.sort,
         tick_ns=tick,
-        wraps_daily=choice.time is not None and choice.time.unit is CLOCK,
-        time_resolution_ns=resolution(choice.time),
-        frame_time_resolution_ns=resolution(choice.frame_time),
+        wraps_daily=clock is not None and clock.unit is CLOCK,
+        time_resolution_ns=1 if clock is None else clock.resolution_ns,
+        frame_time_resolution_ns=1 if choice.frame_time is None else choice.frame_time.resolution_ns,
     )
     times, lengths = columns.times.get("time"), columns.times.get("frame_time")
     if lengths is None:
@@ -271,19 +211,10 @@ def _reject_bad_durations(timeline: Timeline, columns: ReadColumns) -> None:
     columns.rejected.add(columns.records_of(bad), reason)
 
 
-def _too_few(name: str, columns: ReadColumns, timeline: Timeline) -> ReadError:
-    n_frames = max(0, timeline.timestamps_ns.size - 1)
-    found = "there is only one frame" if n_frames == 1 else "there is no frame"
-    if columns.n_rows > 2 and "time" in columns.times and timeline.timestamps_ns.size == 1:
-        found = f"all {columns.n_rows} rows have the same time"
-    return ReadError.at(name, found, helps="two frames are the least that can be measured; record the run again")
-
-
-def _frames(
-    stamps: NDArray[np.int64], timeline: Timeline, columns: ReadColumns, origin: ClockOrigin
-) -> tuple[pa.Table, tuple[Caveat, ...]]:
+def _frames(timeline: Timeline, columns: ReadColumns, origin: ClockOrigin) -> tuple[pa.Table, tuple[Caveat, ...]]:
     import pyarrow as pa
 
+    stamps = timeline.timestamps_ns
     arrays = {TIME_COLUMN: arrow_int64(stamps - origin.shift_ns if origin.shift_ns else stamps)}
     caveats = []
     others = {role: values for role, values in columns.times.items() if role in TIMED_ROLES}

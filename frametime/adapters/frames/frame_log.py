@@ -70,22 +70,17 @@ def _parse(source: TextSource, options: ReadOptions) -> ParsedLog:
     scan = scan_rows(source, dialect)
     columns = read_columns(source, dialect, facts, choice, options)
     layout, comments = _found_layout(source, dialect, choice)
-    parsed = assemble(
-        source.name,
-        facts,
-        choice,
-        columns,
-        options,
-        layout_toml=layout.to_toml(comments=comments),
-        evidence=tuple(f"{key}: {text}" for key, text in comments.items()),
-        caveats=(*remembered, *choice.caveats, *scan, *source_caveats(source, dialect)),
-        metadata=dialect.metadata,
-    )
+    parsed, rows = assemble(source.name, facts, choice, columns, options)
     if remembers:
         remember(source.name, dialect.names, dialect.n_columns, layout)
-    rows = parsed.timeline.row_of_each()
-    read = partial(read_other_columns, source, dialect, facts, columns.records, rows, options)
-    return replace(parsed.log, read_columns=read)
+    return replace(
+        parsed,
+        layout_toml=layout.to_toml(comments=comments),
+        evidence=(*(f"{key}: {text}" for key, text in comments.items()), *parsed.evidence),
+        caveats=(*remembered, *choice.caveats, *scan, *source_caveats(source, dialect), *parsed.caveats),
+        metadata={**dialect.metadata, **parsed.metadata},
+        read_columns=partial(read_other_columns, source, dialect, facts, columns.records, rows, options),
+    )
 
 
 def _chosen(source: TextSource, dialect: Dialect, options: ReadOptions) -> tuple[tuple[ColumnFacts, ...], ColumnChoice]:
