@@ -118,9 +118,7 @@ def _without_repeated_rows(
     if not repeated.size:
         return order
     caveats.append(equal_caveat(int(repeated.size)))
-    keep = np.ones(stamps.size, dtype=np.bool_)
-    keep[repeated] = False
-    kept = np.flatnonzero(keep)
+    kept = np.delete(np.arange(stamps.size, dtype=np.int64), repeated)
     return kept if order is None else order[kept]
 
 

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import json
 import re
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from pathlib import Path
-from typing import Final, Literal
+from typing import Final, Literal, NamedTuple
 
 from frametime.adapters.clocks.time_values import exact_ns
 from frametime.adapters.columns.words import DATE
@@ -38,8 +37,7 @@ LOG_ENDINGS: Final = frozenset(
 )
 
 
-@dataclass(frozen=True, kw_only=True)
-class CaptureStart:
+class CaptureStart(NamedTuple):
     """When the clock of a capture stood at 0: ns since 1970, in UTC or as a local time that names no zone.
 
     ``doubt_s`` is how far off it may be; ``is_guess`` that it rests on the time of the file's last change.
@@ -52,27 +50,27 @@ class CaptureStart:
     is_guess: bool = False
 
 
-def utc_ns(text: str) -> int:
-    """Nanoseconds since 1970 of an ISO 8601 time with a zone; digits below a nanosecond are dropped.
+def any_ns(text: str) -> tuple[int, ClockKind]:
+    """An ISO 8601 time in ns since 1970, and whether it names its zone; without one it is as if in UTC.
+
+    Digits below a nanosecond are dropped.
 
     Raises
     ------
     ValueError
-        If it is no such time, or names no zone.
+        If it is no such time.
 
     Examples
     --------
-    >>> utc_ns("2026-11-25T09:43:16.226568+00:00")
-    1795599796226568000
+    >>> any_ns("2026-11-25T09:43:16.226568+00:00")
+    (1795599796226568000, 'absolute')
     """
-    shown = printable(text, limit=60)
     word = text.strip()
-    (ns,) = exact_ns([word], DATE, POINT)
+    zoned = re.search(_ZONE, word[10:]) is not None
+    (ns,) = exact_ns([word if zoned else f"{word}Z"], DATE, POINT)
     if ns is None:
-        raise ValueError(f"'{shown}' is not an ISO 8601 time such as 2026-11-25T09:43:16.227Z")
-    if re.search(_ZONE, word[10:]) is None:
-        raise ValueError(f"'{shown}' names no time zone: add Z for UTC, or an offset such as +02:00")
-    return ns
+        raise ValueError(f"'{printable(text, limit=60)}' is not an ISO 8601 time such as 2026-11-25T09:43:16.227Z")
+    return ns, "absolute" if zoned else "zoneless"
 
 
 def utc_text(ns: int) -> str:
@@ -133,70 +131,43 @@ def stated_start(provenance: Provenance, given: str | None) -> CaptureStart | No
     SensorError
     """
     if given is not None:
-        ns, kind = any_ns(given)
-        return CaptureStart(ns=ns, kind=kind, words="as given")
-    own = provenance.recorded_from_utc
-    if own is not None:
-        return CaptureStart(ns=utc_ns(own), kind="absolute", words="from the capture itself")
-    local = provenance.metadata.get("recorded_from_local")
-    if local is not None:
-        return CaptureStart(ns=any_ns(local)[0], kind="zoneless", words="from the capture itself, in local time")
+        return CaptureStart(*any_ns(given), "as given")
+    if provenance.recorded_from_utc is not None:
+        return CaptureStart(*any_ns(provenance.recorded_from_utc), "from the capture itself")
+    if (local := provenance.metadata.get("recorded_from_local")) is not None:
+        return CaptureStart(*any_ns(local), "from the capture itself, in local time")
     sidecar = sidecar_of(provenance.file_name)
-    text = None if sidecar is None else _sidecar_time(sidecar)
-    if sidecar is not None and text is not None:
+    if sidecar is not None and (text := _sidecar_time(sidecar)) is not None:
         try:
-            ns, kind = any_ns(text)
+            return CaptureStart(*any_ns(text), f"from {printable(sidecar.name)} beside the capture")
         except ValueError as error:
             raise SensorError.at(str(sidecar), f"recorded_from_utc: {error}") from None
-        return CaptureStart(ns=ns, kind=kind, words=f"from {printable(sidecar.name)} beside the capture")
-    return _start_in_name(provenance.file_name)
+    return _start_in_name(Path(provenance.file_name).name)
 
 
-def any_ns(text: str) -> tuple[int, ClockKind]:
-    """An ISO 8601 time in ns since 1970, and whether it names its zone; without one it is as if in UTC.
-
-    Raises
-    ------
-    ValueError
-        If it is no such time.
-    """
-    if re.search(_ZONE, text.strip()[10:]) is not None:
-        return utc_ns(text), "absolute"
-    return utc_ns(text.strip() + "Z"), "zoneless"
-
-
-def _start_in_name(file_name: str) -> CaptureStart | None:
+def _start_in_name(name: str) -> CaptureStart | None:
     """The date and time of day, to the second, in the name of a file; its clock is taken to have begun then."""
-    name = Path(file_name).name
     found = re.search(_STAMP_IN_NAME, name)
     if found is None:
         return None
-    date, clock = ("-".join(found.group(*places)) for places in ((1, 2, 3), (4, 5, 6)))
+    date, clock = "-".join(found.group(1, 2, 3)), ":".join(found.group(4, 5, 6))
     try:
-        ns = utc_ns(f"{date}T{clock.replace('-', ':')}Z")
+        return CaptureStart(*any_ns(f"{date}T{clock}{found[7]}"), f"from the name {printable(name)}", doubt_s=1.0)
     except ValueError:
         return None
-    kind: ClockKind = "absolute" if found[7] else "zoneless"
-    return CaptureStart(ns=ns, kind=kind, words=f"from the name {printable(name)}", doubt_s=1.0)
 
 
 def _start_of_file(capture: Capture) -> CaptureStart | None:
     """The file's last change is taken for the end of the capture."""
-    name = capture.provenance.file_name
-    if name in ("", "-"):
+    if capture.provenance.file_name in ("", "-"):
         return None
     try:
-        changed_ns = Path(name).stat().st_mtime_ns
+        changed_ns = Path(capture.provenance.file_name).stat().st_mtime_ns
     except OSError:
         return None
     stamps = capture.frames.column(TIME_COLUMN)
-    return CaptureStart(
-        ns=changed_ns - int(stamps[len(stamps) - 1].as_py()),
-        kind="absolute",
-        words=f"from the last change of its file ({utc_text(changed_ns)}), taken as its end",
-        doubt_s=2.0,
-        is_guess=True,
-    )
+    words = f"from the last change of its file ({utc_text(changed_ns)}), taken as its end"
+    return CaptureStart(changed_ns - int(stamps[len(stamps) - 1].as_py()), "absolute", words, 2.0, is_guess=True)
 
 
 def sidecar_of(file_name: str) -> Path | None:

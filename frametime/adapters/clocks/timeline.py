@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.adapters.clocks.time_values import TimeValues
-from frametime.caveats import Caveat, Weight
+from frametime.caveats import Caveat
 from frametime.errors import ReadError
 from frametime.units import NS_PER_MS, NS_PER_S
 from frametime.words import counted
@@ -98,14 +98,8 @@ def from_frame_times(
     bad = NO_ROWS
     if good is not None:
         durations, rows, bad = good_only(durations, good, rows)
-    return Timeline(
-        timestamps_ns=cumulated(origin_ns, durations, rules),
-        rows=rows,
-        starts_before=True,
-        bad_rows=bad,
-        caveats=(hole_caveat(int(bad.size), None),) if bad.size else (),
-        evidence=(),
-    )
+    holes = (hole_caveat(int(bad.size), None),) if bad.size else ()
+    return Timeline(cumulated(origin_ns, durations, rules), rows, True, bad, holes, ())
 
 
 def good_only(
@@ -138,9 +132,8 @@ def cumulated(origin_ns: int, durations: NDArray[np.int64], rules: ClockRules) -
         If they add up to more than the clock holds.
     """
     if float(durations.sum(dtype=np.float64)) + abs(origin_ns) > _MAX_SPAN_NS:
-        raise ReadError.at(
-            rules.name, "the frame times add up to more than 146 years", helps="check the unit of the column"
-        )
+        found = "the frame times add up to more than 146 years"
+        raise ReadError.at(rules.name, found, helps="check the unit of the column")
     stamps = np.empty(len(durations) + 1, dtype=np.int64)
     stamps[0] = 0
     np.cumsum(durations, out=stamps[1:])
@@ -152,11 +145,9 @@ def cumulated(origin_ns: int, durations: NDArray[np.int64], rules: ClockRules) -
 def hole_caveat(count: int, time_ns: int | None) -> Caveat:
     """Frames whose time is gone with rows that could not be used; ``time_ns`` is how much, where it is known."""
     amount = "an unknown time" if time_ns is None else f"{time_ns / NS_PER_MS:.3f} ms in all"
-    return Caveat(
-        code="frames-left-out",
-        message=f"{counted(count, 'frame')} beside rows that could not be used "
-        f"{'are' if count != 1 else 'is'} left out; later frames move earlier by {amount}.",
-    )
+    are = "are" if count != 1 else "is"
+    message = f"{counted(count, 'frame')} beside rows that could not be used {are} left out"
+    return Caveat(code="frames-left-out", message=f"{message}; later frames move earlier by {amount}.")
 
 
 def from_timestamps(times: TimeValues, rows: NDArray[np.int64] | None, rules: ClockRules) -> Timeline:
@@ -178,16 +169,15 @@ def from_timestamps(times: TimeValues, rows: NDArray[np.int64] | None, rules: Cl
     distinct = _distinct(stamps, rules, caveats)
     if distinct is not None:
         stamps, rows = stamps[distinct], distinct if rows is None else rows[distinct]
-    return Timeline(
-        timestamps_ns=stamps, rows=rows, starts_before=False, bad_rows=NO_ROWS, caveats=tuple(caveats), evidence=()
-    )
+    return Timeline(stamps, rows, False, NO_ROWS, tuple(caveats), ())
 
 
 def unwrapped(stamps: NDArray[np.int64], rules: ClockRules, caveats: list[Caveat]) -> NDArray[np.int64]:
     """Undo a counter that ran over, or a time of day that passed midnight."""
     if stamps.size < 2:
         return stamps
-    _check_span(stamps, rules)
+    if float(stamps.max()) - float(stamps.min()) > _MAX_SPAN_NS:
+        raise ReadError.at(rules.name, "the timestamps span more than 146 years", helps="check the unit of the column")
     steps = np.diff(stamps)
     back = np.flatnonzero(steps < 0)
     if not back.size:
@@ -203,24 +193,11 @@ def unwrapped(stamps: NDArray[np.int64], rules: ClockRules, caveats: list[Caveat
         mended = steps[back] + period
         limit = max(1000 * typical, 10.0 * NS_PER_S)
         if applies and (steps[back] < -period // 2).all() and (mended <= min(limit, period // 2)).all():
-            lines = rules.line_of(int(back[0]) + 1)
-            caveats.append(
-                Caveat(
-                    code="clock-ran-over",
-                    message=f"{what} (first before line {lines}, {counted(back.size, 'time')}); "
-                    "differences were taken across it.",
-                    weight=Weight.CARE,
-                )
-            )
-            turns = np.zeros(stamps.size, dtype=np.int64)
-            turns[back + 1] = 1
-            return stamps + np.cumsum(turns) * period
+            where = f"first before line {rules.line_of(int(back[0]) + 1)}, {counted(back.size, 'time')}"
+            message = f"{what} ({where}); differences were taken across it."
+            caveats.append(Caveat(code="clock-ran-over", message=message))
+            return stamps + np.cumsum(np.diff(stamps, prepend=stamps[0]) < 0) * period
     return stamps
-
-
-def _check_span(stamps: NDArray[np.int64], rules: ClockRules) -> None:
-    if float(stamps.max()) - float(stamps.min()) > _MAX_SPAN_NS:
-        raise ReadError.at(rules.name, "the timestamps span more than 146 years", helps="check the unit of the column")
 
 
 def row_at(rows: NDArray[np.int64] | None, index: int) -> int:
@@ -237,30 +214,19 @@ def order_of_time(
         return None
     first = int(back[0]) + 1
     line = rules.line_of(row_at(rows, first))
+    such = counted(back.size, "such row")
     order = np.argsort(stamps, kind="stable")
     far = int(np.count_nonzero(np.abs(order - np.arange(order.size)) > _NEAR_ROWS))
     if far > _NEAR_ROWS and back.size * 20 < stamps.size:
         # Sorted, two recordings would lie in each other.
-        raise ReadError.at(
-            rules.name,
-            f"the time begins again ({counted(back.size, 'such row')}): several recordings stand in one log",
-            line=line,
-            helps="give each recording as a file of its own",
-        )
+        found = f"the time begins again ({such}): several recordings stand in one log"
+        raise ReadError.at(rules.name, found, line=line, helps="give each recording as a file of its own")
     if not rules.sort:
-        step_ms = (int(stamps[first]) - int(stamps[first - 1])) / NS_PER_MS
-        raise ReadError.at(
-            rules.name,
-            f"time runs backwards by {-step_ms:.6g} ms ({counted(back.size, 'such row')})",
-            line=line,
-            helps="--sort puts the rows in order of time",
-        )
-    caveats.append(
-        Caveat(
-            code="rows-sorted",
-            message=f"{counted(back.size, 'row')} ran backwards in time; rows were sorted as told.",
-        )
-    )
+        step_ms = (int(stamps[first - 1]) - int(stamps[first])) / NS_PER_MS
+        found = f"time runs backwards by {step_ms:.6g} ms ({such})"
+        raise ReadError.at(rules.name, found, line=line, helps="--sort puts the rows in order of time")
+    message = f"{counted(back.size, 'row')} ran backwards in time; rows were sorted as told."
+    caveats.append(Caveat(code="rows-sorted", message=message))
     return order
 
 
@@ -272,9 +238,7 @@ def _closed(
     removed = np.zeros(stamps.size, dtype=np.int64)
     removed[holes + 1] = steps[holes]
     caveats.append(hole_caveat(int(holes.size), int(removed.sum())))
-    keep = np.ones(stamps.size, dtype=np.bool_)
-    keep[holes + 1] = False
-    kept = np.flatnonzero(keep)
+    kept = np.delete(np.arange(stamps.size, dtype=np.int64), holes + 1)
     return (stamps - np.cumsum(removed))[kept], kept
 
 
@@ -285,20 +249,14 @@ def _distinct(stamps: NDArray[np.int64], rules: ClockRules, caveats: list[Caveat
     if not count:
         return None
     if count > max(3, _MAX_EQUAL * stamps.size) and count + 1 < stamps.size:
-        raise ReadError.at(
-            rules.name,
-            f"{count} of {stamps.size} rows have the same time as the row before: the clock is too coarse, or rows "
-            "stand twice",
-            helps="log the time with more digits, or log frame times",
-        )
+        found = f"{count} of {stamps.size} rows have the same time as the row before"
+        helps = "log the time with more digits, or log frame times"
+        raise ReadError.at(rules.name, f"{found}: the clock is too coarse, or rows stand twice", helps=helps)
     caveats.append(equal_caveat(count))
     return np.flatnonzero(np.concatenate([[True], ~equal]))
 
 
 def equal_caveat(count: int) -> Caveat:
     """Rows with the time of the row before."""
-    return Caveat(
-        code="equal-timestamps",
-        message=f"{counted(count, 'row has', 'rows have')} the same time as the row before; "
-        f"{'they were' if count != 1 else 'it was'} merged.",
-    )
+    rows, were = counted(count, "row has", "rows have"), "they were" if count != 1 else "it was"
+    return Caveat(code="equal-timestamps", message=f"{rows} the same time as the row before; {were} merged.")
