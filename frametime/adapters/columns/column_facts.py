@@ -7,7 +7,6 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from functools import lru_cache
-from types import MappingProxyType
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -159,29 +158,17 @@ def column_facts(
     """
     counts = Counter(names)
     found = []
-    firsts = _by_column(rows[:_SAMPLE], n_columns)
-    lasts = _by_column((last_rows or [])[-_SAMPLE:], n_columns)
-    for position in range(n_columns):
+    firsts, lasts = (_by_column(each, n_columns) for each in (rows[:_SAMPLE], (last_rows or [])[-_SAMPLE:]))
+    for position, (cells, last_cells) in enumerate(zip(firsts, lasts, strict=True)):
         name = names[position] if names else ""
         unit_text = units_row[position] if units_row else ""
-        cells = firsts[position]
         kinds = Counter(map(kind_of, cells))
         filled = len(cells) - kinds[CellKind.MISSING]
         said = header_meaning(name, unit_text)
         unit, unit_from = _unit(said, units_place if unit_text.strip() else "the name", cells, kinds, filled)
-        found.append(
-            ColumnFacts(
-                position=position,
-                name=name,
-                ref=name if name and counts[name] == 1 else position + 1,
-                said=said,
-                unit=unit,
-                unit_from=unit_from,
-                cells=cells,
-                last_cells=lasts[position],
-                numeric=filled > 0 and (filled - kinds[CellKind.TEXT]) * 2 > filled,
-            )
-        )
+        ref = name if name and counts[name] == 1 else position + 1
+        numeric = filled > 0 and (filled - kinds[CellKind.TEXT]) * 2 > filled
+        found.append(ColumnFacts(position, name, ref, said, unit, unit_from, cells, last_cells, numeric))
     return tuple(found)
 
 
@@ -208,16 +195,9 @@ def _unit(
     return None, "no unit"
 
 
-TIMED_ROLES: Final[Mapping[str, str]] = MappingProxyType(
-    {
-        # layout key without "_column": column of the capture
-        "simulation_start": "simulation_start_ns",
-        "displayed": "displayed_ns",
-        "gpu_work": "gpu_work_ns",
-        "cpu_work": "cpu_work_ns",
-    }
-)
-_COARSE_RATE: Final = Fraction(1, 100)
+TIMED_ROLES: Final = ("simulation_start", "displayed", "gpu_work", "cpu_work")
+"""Columns of times beside the time: what a layout and a capture call them, without ``_column`` and ``_ns``."""
+_COARSE_RATE: Final = 0.01
 """Step of the rates, as a share of the usual rate, from which it is told (common practice, no source)."""
 FLAG_ROLES: Final = ("dropped", "shown")
 """Of two columns, that which says that a frame was shown counts: it comes last."""
@@ -229,7 +209,6 @@ class ColumnUse(NamedTuple):
     position: int
     ref: ColumnRef
     unit: Unit | None
-    event: Event = Event.UNMARKED
     resolution_ns: int = 1
 
 
@@ -261,26 +240,18 @@ class ColumnChoice(NamedTuple):
 
     def timed(self) -> dict[str, ColumnUse]:
         """Role to each column of times that is read."""
-        uses = {"time": self.time, "frame_time": self.frame_time} | {
-            role: self.others.get(role) for role in TIMED_ROLES
-        }
-        return {role: use for role, use in uses.items() if use is not None}
+        uses = {"time": self.time, "frame_time": self.frame_time, **self.others}
+        return {role: use for role, use in uses.items() if use is not None and use.unit is not None}
 
     def used_positions(self) -> set[int]:
         """Positions of every column that is read."""
-        uses = [use for use in (self.time, self.frame_time, self.number, *self.others.values()) if use is not None]
-        return {use.position for use in uses}
+        uses = (self.time, self.frame_time, self.number, *self.others.values())
+        return {use.position for use in uses if use is not None}
 
 
 def column_use(fact: ColumnFacts, unit: Unit, style: NumberStyle) -> ColumnUse:
     """A column, to be read in a unit."""
-    return ColumnUse(
-        position=fact.position,
-        ref=fact.ref,
-        unit=unit,
-        event=fact.event,
-        resolution_ns=resolution_ns(fact, unit, style),
-    )
+    return ColumnUse(fact.position, fact.ref, unit, resolution_ns(fact, unit, style))
 
 
 def resolution_ns(fact: ColumnFacts, unit: Unit | None, style: NumberStyle) -> int:
@@ -311,16 +282,14 @@ def _digits_of_seconds(cell: str) -> int:
 
 def coarse_rates(fact: ColumnFacts, style: NumberStyle) -> tuple[Caveat, ...]:
     """A caveat where rates are written with so few digits that frame times come in steps of 1 % or more."""
-    cells = [cell for cell in (*fact.cells, *fact.last_cells) if cell.strip()]
-    step = Fraction(10) ** _least_power(tuple(cells), style)
-    rates = sorted(rate for rate in (exact_value(cell, style) for cell in cells) if rate is not None and rate > 0)
-    if not rates or step < _COARSE_RATE * rates[len(rates) // 2]:
+    cells = tuple(cell for cell in (*fact.cells, *fact.last_cells) if cell.strip())
+    step = 10.0 ** _least_power(cells, style)
+    rates = plain_numbers(cells, style)
+    usual = float(np.median(rates[rates > 0])) if (rates > 0).any() else np.inf
+    if usual == np.inf or step < _COARSE_RATE * usual:
         return ()
-    usual = float(rates[len(rates) // 2])
-    return (
-        Caveat(
-            code="coarse-rates",
-            message=f"Column {fact.shown} gives rates in steps of {float(step):g} fps, which is "
-            f"{100.0 * float(step) / usual:.2g} % of the usual {usual:g} fps: frame times are no finer.",
-        ),
+    message = (
+        f"Column {fact.shown} gives rates in steps of {step:g} fps, which is {100.0 * step / usual:.2g} % of the usual "
+        f"{usual:g} fps: frame times are no finer."
     )
+    return (Caveat(code="coarse-rates", message=message),)

@@ -140,27 +140,18 @@ def column_named(facts: Sequence[ColumnFacts], ref: ColumnRef, *, name: str, key
         if not 1 <= ref <= len(facts):
             raise ReadError.at(name, f"{key} is {ref}, and rows have {counted(len(facts), 'column')}")
         return facts[ref - 1]
-    for found in (
-        [fact for fact in facts if fact.name == ref and ref],
-        [fact for fact in facts if fact.name and fact.name.strip().casefold() == ref.strip().casefold()],
-    ):
-        if len(found) == 1:
-            return found[0]
-        if found:
-            places = joined([str(fact.position + 1) for fact in found])
-            named = f"'{printable(ref, limit=60)}'"
-            raise ReadError.at(name, f"columns {places} are all named {named}", helps=f"give {key} as a position")
-    if ref.strip().isdecimal() and 1 <= int(ref) <= len(facts):
-        return facts[int(ref) - 1]
-    raise _no_such_column(facts, ref, name)
-
-
-def _no_such_column(facts: Sequence[ColumnFacts], ref: str, name: str) -> ReadError:
-    names = [fact.name for fact in facts if fact.name]
-    listed = ", ".join(f"'{printable(n, limit=40)}'" for n in names[:12])
+    named = [fact for fact in facts if fact.name]
+    word, shown = ref.strip().casefold(), f"'{printable(ref, limit=60)}'"
+    same = [fact for fact in named if fact.name == ref] or [f for f in named if f.name.strip().casefold() == word]
+    if len(same) > 1:
+        places = joined([str(fact.position + 1) for fact in same])
+        raise ReadError.at(name, f"columns {places} are all named {shown}", helps=f"give {key} as a position")
+    if same or (word.isdecimal() and 1 <= int(word) <= len(facts)):
+        return same[0] if same else facts[int(word) - 1]
+    listed = ", ".join(f"'{printable(fact.name, limit=40)}'" for fact in named[:12])
     known = f"columns are {listed}" if listed else "columns have no names here: give a position, counted from 1"
-    helps = did_you_mean(ref, names, cutoff=0.6) or known
-    return ReadError.at(name, f"there is no column '{printable(ref, limit=60)}'", helps=helps)
+    helps = did_you_mean(ref, [fact.name for fact in named], cutoff=0.6) or known
+    raise ReadError.at(name, f"there is no column {shown}", helps=helps)
 
 
 def refuse_summaries(name: str, facts: Sequence[ColumnFacts], readings: Sequence[Reading], style: NumberStyle) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
-from types import MappingProxyType
 from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, TypeAlias
 
 from frametime.adapters.columns.words import unit_named, unit_names
@@ -24,28 +23,9 @@ DECIMALS: Final = (".", ",")
 QUOTES: Final = ('"', "'", "none")
 THOUSANDS: Final = (",", ".", "'", " ", "none")
 
-UNIT_OF: Final[Mapping[str, str]] = MappingProxyType(
-    {
-        "time_column": "unit",
-        "frame_time_column": "frame_time_unit",
-        "simulation_start_column": "simulation_start_unit",
-        "displayed_column": "displayed_unit",
-        "gpu_work_column": "gpu_work_unit",
-        "cpu_work_column": "cpu_work_unit",
-    }
-)
+_TIMED: Final = ("frame_time", "simulation_start", "displayed", "gpu_work", "cpu_work")
+_UNIT_OF: Final = {"time_column": "unit", **{f"{role}_column": f"{role}_unit" for role in _TIMED}}
 """Which key holds the unit of which column."""
-
-_CHOICES: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
-    {
-        "kind": KINDS,
-        "delimiter": DELIMITERS,
-        "encoding": ENCODINGS,
-        "decimal": DECIMALS,
-        "quote": QUOTES,
-        "thousands": THOUSANDS,
-    }
-)
 _MAX_BYTES: Final = 64 * 1024
 _MAX_LINE: Final = 2**53
 
@@ -142,13 +122,13 @@ def layout_types() -> dict[str, Any]:
     line = Annotated[int, Meta(ge=0, lt=_MAX_LINE, description="a line number from 0")]
     first_line = Annotated[int, Meta(ge=1, lt=_MAX_LINE, description="a line number from 1")]
     unit = Annotated[str, Meta(description=f"one of {unit_names()}")]
-    lines = {"header_line": line, "units_line": line, "first_data_line": first_line}
-    choices: dict[str, Any] = {key: choice_type(words) for key, words in _CHOICES.items()}
-    known = lines | choices
-    return {
-        item.name: known.get(item.name) or (column if item.name.endswith("_column") else unit)
-        for item in fields(Layout)
+    known: dict[str, Any] = {
+        **{"header_line": line, "units_line": line, "first_data_line": first_line},
+        **{"kind": choice_type(KINDS), "delimiter": choice_type(DELIMITERS), "encoding": choice_type(ENCODINGS)},
+        **{"decimal": choice_type(DECIMALS), "quote": choice_type(QUOTES), "thousands": choice_type(THOUSANDS)},
     }
+    names = [item.name for item in fields(Layout)]
+    return {name: known.get(name) or (column if name.endswith("_column") else unit) for name in names}
 
 
 def column_type() -> Any:
@@ -196,7 +176,7 @@ def check_layout(source: TomlSource) -> None:
     ------
     LayoutError
     """
-    for column_key, unit_key in UNIT_OF.items():
+    for column_key, unit_key in _UNIT_OF.items():
         unit = source.at((unit_key,))
         if unit is None:
             continue

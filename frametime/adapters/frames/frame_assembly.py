@@ -233,7 +233,7 @@ def _frames(timeline: Timeline, columns: ReadColumns, origin: ClockOrigin) -> tu
                 caveats.append(Caveat(code="column-not-used", message=message))
                 continue
             ns = ns - origin.shift_ns
-        arrays[TIMED_ROLES[role]] = arrow_int64(ns, ok)
+        arrays[f"{role}_ns"] = arrow_int64(ns, ok)
     for role, (flags, told) in columns.flags.items():
         ok = present if told is None else present & told[inside]
         arrays["shown"] = arrow_bool(flags[inside] == (role == "shown"), ok)
