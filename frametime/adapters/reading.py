@@ -12,7 +12,7 @@ import numpy as np
 
 from frametime.adapters.arrow.arrow_columns import numpy_of
 from frametime.adapters.base import HEAD_BYTES, ParsedLog, ReadOptions
-from frametime.adapters.columns.words import words_of
+from frametime.adapters.columns.words import WORDS, words_of
 from frametime.adapters.plugins import BUILT_IN, choose_adapter
 from frametime.adapters.stored_log import StoredHash, compression_of, kept_unchanged, open_stored, unpacked
 from frametime.capture import FRAME_COLUMNS, TIME_COLUMN, Capture, Conditions, Provenance, SensorTrace
@@ -97,13 +97,6 @@ def cut_capture(
 
 _DEFAULT_OPTIONS = ReadOptions()
 _NO_CONDITIONS = Conditions()
-# fmt: off
-_SENSOR_WORDS = frozenset((
-    "power", "draw", "drawn", "watt", "watts", "w", "consumption", "temperature", "temp", "temperatures", "thermal",
-    "clock", "frequency", "freq", "clk", "utilization", "utilisation", "usage", "load", "busy", "util", "fan", "fans",
-    "voltage", "volt", "volts", "vcore", "vdd", "memory", "mem", "vram",
-))
-# fmt: on
 _CUTS = ("skip_start_s", "skip_end_s", "from_s", "to_s")
 
 
@@ -222,7 +215,7 @@ def _capture(
 
 def _own_sensors(parsed: ParsedLog, provenance: Provenance) -> SensorTrace | None:
     """Sensors in the log's own columns; their reader is imported only where a name or unit speaks of one."""
-    if not any(column.unit or _SENSOR_WORDS & set(words_of(column.name)) for column in parsed.other_columns):
+    if not any(column.unit or WORDS["sensor"] & set(words_of(column.name)) for column in parsed.other_columns):
         return None
     from frametime.adapters.sensors.sensor_trace import own_sensors
 

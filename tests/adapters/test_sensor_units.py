@@ -309,12 +309,12 @@ def test_a_point_that_may_group_digits_is_not_taken_for_a_decimal_point() -> Non
     assert column(trace, "voltage_v")[0] == 1.05
 
 
-def test_numbers_that_are_written_in_two_ways_are_refused() -> None:
-    message = refusal(two_ways("2{i}.5"))
-    assert "column 'voltage_v': '1,05' is written in another way" in message
-    again = attached(two_ways("2{i}.5"), layout=SensorLayout.from_toml('decimal = "."\n', "bench.toml"))
-    assert column(again, "core_clock_mhz")[0] == 2100.5
-    assert "sensor-cells-unreadable" in codes(again)
+@pytest.mark.parametrize("told", ["", 'decimal = "."\n'])
+def test_of_numbers_that_are_written_in_two_ways_one_is_read_and_the_other_told(told: str) -> None:
+    trace = attached(two_ways("2{i}.5"), layout=SensorLayout.from_toml(told, "bench.toml"))
+    assert column(trace, "core_clock_mhz")[0] == 2100.5
+    assert column(trace, "voltage_v") == [None] * 12
+    assert "sensor-cells-unreadable" in codes(trace)
 
 
 def test_only_whole_groups_of_three_are_groups() -> None:

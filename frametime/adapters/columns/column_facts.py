@@ -14,10 +14,18 @@ from numpy.typing import NDArray
 
 from frametime.adapters.clocks.time_values import exact_ns
 from frametime.adapters.columns.header_words import Event, HeaderMeaning, Meaning, header_meaning
-from frametime.adapters.columns.layout import ColumnRef
+from frametime.adapters.columns.layout import ColumnRef, Layout
 from frametime.adapters.columns.words import CLOCK, DATE, NANOSECOND, RATE, Unit
 from frametime.adapters.text.cell_kind import CellKind, kind_of
-from frametime.adapters.text.number_style import POINT, NumberStyle, digit_power, exact_value, unit_in_cell
+from frametime.adapters.text.number_style import (
+    POINT,
+    NumberStyle,
+    digit_power,
+    exact_value,
+    number_styles,
+    told_style,
+    unit_in_cell,
+)
 from frametime.caveats import Caveat
 from frametime.errors import printable
 
@@ -170,6 +178,19 @@ def column_facts(
         numeric = filled > 0 and (filled - kinds[CellKind.TEXT]) * 2 > filled
         found.append(ColumnFacts(position, name, ref, said, unit, unit_from, cells, last_cells, numeric))
     return tuple(found)
+
+
+def styles_of(facts: Sequence[ColumnFacts], layout: Layout) -> tuple[tuple[NumberStyle, ...], str]:
+    """The ways in which the numbers of a log can be read (more than one: open), as told or by its cells, and why."""
+    told = told_style(layout)
+    if told is not None and layout.thousands is not None:
+        return (told,), "as told"
+    numeric = [fact for fact in facts if fact.numeric and fact.unit not in (DATE, CLOCK)]
+    styles, why = number_styles(cell for fact in numeric for cell in (*fact.cells, *fact.last_cells))
+    if told is None:
+        return styles, why
+    # Digits may be in groups whose mark was not told.
+    return (next((style for style in styles if style.decimal == told.decimal), told),), "as told"
 
 
 def _by_column(rows: Sequence[tuple[str, ...]], n_columns: int) -> list[tuple[str, ...]]:

@@ -110,7 +110,7 @@ def _checked_rows(name: str, columns: ReadColumns) -> tuple[ReadColumns, tuple[C
     """Without rows that stand twice and a last row of totals, and what the numbers of the frames say."""
     rows = np.arange(columns.n_rows, dtype=np.int64) if columns.selected is None else columns.selected
     caveats: list[Caveat] = []
-    kept, lengths, number = rows, columns.times.get("frame_time"), columns.number
+    kept, lengths = rows, columns.times.get("frame_time")
     if lengths is not None and rows.size >= _LEAST_FOR_TOTALS:
         each = lengths.ns[rows].astype(np.float64)
         others = float(each[:-1].sum())
@@ -119,16 +119,8 @@ def _checked_rows(name: str, columns: ReadColumns) -> tuple[ReadColumns, tuple[C
             line = columns.line_of(int(rows[-1]))
             message = f"The last row (line {line}) holds the sum of the others; it is left out."
             caveats.append(Caveat(code="footer", message=message, weight=Weight.NOTE))
-    if number is not None and (number.ok is None or number.ok[kept].all()):
-        found = check_frame_numbers(
-            number.ns[kept],
-            tuple(columns.times[role].ns[kept] for role in ("time", "frame_time") if role in columns.times),
-            has_lengths=lengths is not None,
-            name=name,
-            line_of=lambda row: columns.line_of(int(kept[row])),
-        )
-        caveats += found.caveats
-        kept = kept if found.kept is None else kept[found.kept]
+    kept, told = check_frame_numbers(name, columns, kept)
+    caveats += told
     return (columns if kept.size == rows.size else columns._replace(selected=kept)), tuple(caveats)
 
 

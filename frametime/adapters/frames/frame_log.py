@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
-from itertools import chain
 from typing import TYPE_CHECKING, Any, BinaryIO, Final
 
 from frametime.adapters.base import HEAD_BYTES, ParsedLog, ReadOptions
 from frametime.adapters.columns.column_choice import choose_columns
-from frametime.adapters.columns.column_facts import ColumnChoice, ColumnFacts, column_facts
+from frametime.adapters.columns.column_facts import ColumnChoice, ColumnFacts, column_facts, styles_of
 from frametime.adapters.columns.layout import Layout
 from frametime.adapters.columns.remembered import remember, with_remembered
 from frametime.adapters.frames.frame_assembly import assemble
@@ -18,7 +17,6 @@ from frametime.adapters.frames.frame_columns import read_columns, read_other_col
 from frametime.adapters.result_tables import no_capture, writer_of_text
 from frametime.adapters.stored_log import ARROW_HEADS
 from frametime.adapters.text.dialect import detect_dialect
-from frametime.adapters.text.number_style import NumberStyle, number_styles, told_style
 from frametime.adapters.text.text_faults import scan_rows, source_caveats
 from frametime.adapters.text.text_rows import SAMPLE_ROWS, Dialect, may_lack_digits
 from frametime.adapters.text.text_source import TextSource, encoding_of, not_text, read_in_its_encoding
@@ -93,7 +91,7 @@ def _chosen(source: TextSource, dialect: Dialect, options: ReadOptions) -> tuple
         [row.cells for row in dialect.tail],
         units_place="the units row" if source.names is None else "the metadata of the column",
     )
-    styles, why = _styles(dialect, facts, options.layout or Layout())
+    styles, why = styles_of(facts, options.layout or Layout())
     choice = choose_columns(facts, styles, options, source.name)
     choice.evidence.setdefault("decimal", why)
     return facts, choice
@@ -113,17 +111,6 @@ def _ends_in_a_frame_time(dialect: Dialect, facts: Sequence[ColumnFacts], choice
 def _sample(dialect: Dialect) -> Sequence[Any]:
     """The first rows that have every cell."""
     return [row for row in dialect.sample if len(row.cells) >= dialect.n_columns][:SAMPLE_ROWS]
-
-
-def _styles(dialect: Dialect, facts: Sequence[ColumnFacts], layout: Layout) -> tuple[tuple[NumberStyle, ...], str]:
-    told = told_style(layout)
-    if told is not None and layout.thousands is not None:
-        return (told,), "as told"
-    styles, why = number_styles(chain.from_iterable((*fact.cells, *fact.last_cells) for fact in facts if fact.numeric))
-    if told is None:
-        return styles, why
-    # Digits may be in groups whose mark was not told.
-    return (next((style for style in styles if style.decimal == told.decimal), told),), "as told"
 
 
 def _found_layout(source: TextSource, dialect: Dialect, choice: ColumnChoice) -> tuple[Layout, dict[str, str]]:

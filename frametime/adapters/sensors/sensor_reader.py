@@ -15,18 +15,17 @@ from frametime.adapters.arrow.arrow_columns import arrow_int64, compute
 from frametime.adapters.base import MAX_LISTED_ROWS, ReadOptions
 from frametime.adapters.clocks.capture_start import SINCE_1970_NS, ClockKind
 from frametime.adapters.clocks.time_values import clean_texts, dates_in_both_orders, times_of_texts
-from frametime.adapters.columns.column_facts import ColumnFacts, column_facts, layout_choice
+from frametime.adapters.columns.column_facts import ColumnFacts, column_facts, layout_choice, styles_of
 from frametime.adapters.columns.column_refusals import column_named
 from frametime.adapters.columns.header_words import Meaning
-from frametime.adapters.columns.layout import Layout
-from frametime.adapters.columns.words import CLOCK, DATE, WORDS, Unit, unit_named, words_of
+from frametime.adapters.columns.words import CLOCK, DATE, Unit, unit_named, words_of
 from frametime.adapters.sensors.quantities import QUANTITIES, sensor_caveat
 from frametime.adapters.sensors.sensor_columns import SensorColumn, choose_sensor_columns, names_device
 from frametime.adapters.sensors.sensor_layout import SensorLayout
 from frametime.adapters.sensors.sensor_log import SensorOptions
 from frametime.adapters.sensors.sensor_readings import readings
-from frametime.adapters.text.cell_kind import CellKind, is_value, kind_of
-from frametime.adapters.text.number_style import NumberStyle, exact_value, number_styles, told_style
+from frametime.adapters.text.cell_kind import CellKind, kind_of
+from frametime.adapters.text.number_style import NumberStyle
 from frametime.adapters.text.table_reader import TextTable, lines_of_records, read_texts
 from frametime.adapters.text.text_faults import scan_rows, source_caveats, surplus_caveats
 from frametime.adapters.text.text_rows import Dialect
@@ -97,7 +96,11 @@ class SensorReader:
             dialect.names, dialect.units_row, [row.cells for row in dialect.sample], dialect.n_columns
         )
         self._scan = scan_rows(text, dialect)
-        self._style = _number_style(self._facts, layout.text, text.name)
+        styles, why = styles_of(self._facts, layout.text)
+        if len(styles) > 1:
+            ways = [f'decimal = "{each.decimal}"{_thousands(each)}' for each in styles]
+            raise SensorError.at(text.name, why, helps=f"say which in a sensor layout: {' or '.join(ways)}")
+        self._style = styles[0]
         self._evidence: list[str] = []
         self._caveats: list[Caveat] = []
 
@@ -189,7 +192,12 @@ class SensorReader:
             fitting = [fact for fact in self._facts if self._may_be_time(fact)]
             found = [fact for fact in fitting if self._is_absolute(fact) == wants_absolute] or fitting
         if not found:
-            raise self._no_time()
+            shown = ", ".join(fact.shown for fact in self._facts[:12])
+            helps = (
+                'name it in a sensor layout, two lines: time_column = "NAME" and unit = "s"; dates are written as '
+                "2026-11-25T09:00:00, times of day as 09:00:00"
+            )
+            raise self._error(f"no time column is found among {shown}", helps=helps)
         if len(found) > 1:
             choice = layout_choice([(fact.name, fact.position) for fact in found])
             found_names = joined([fact.shown for fact in found])
@@ -221,19 +229,6 @@ class SensorReader:
             return time.unit is DATE
         values = time.known_ns(self._style)
         return bool(values.size) and SINCE_1970_NS[0] <= values.min() <= values.max() <= SINCE_1970_NS[1]
-
-    def _no_time(self) -> SensorError:
-        named = [fact for fact in self._facts if WORDS["stamp"].union(("time",)) & set(words_of(fact.name))]
-        odd = next((fact for fact in named if fact.cells and re.search(r"\d[/.:-]\d", fact.cells[0])), None)
-        if odd is not None and not odd.known_ns(self._style).size:
-            return self._error(
-                f"'{printable(odd.cells[0], limit=40)}' is no time that is read",
-                column=odd.name,
-                helps="write dates as 2026-11-25T09:00:00 and times of day as 09:00:00, from 0 to 24 h",
-            )
-        shown = ", ".join(fact.shown for fact in self._facts[:12])
-        helps = 'name it in a sensor layout, two lines: time_column = "NAME" and unit = "s"'
-        return self._error(f"no time column is found among {shown}", helps=helps)
 
     def _kind(self, time: ColumnFacts, unit: Unit, ns: NDArray[np.int64], *, zoned: bool) -> ClockKind:
         if unit is DATE:
@@ -356,33 +351,5 @@ def _names_cards(column: str) -> bool:
     return words <= _DEVICE_WORDS | _NAME_WORDS and bool(words & (_DEVICE_WORDS | {"name"}) or words == {"index"})
 
 
-def _number_style(facts: Sequence[ColumnFacts], layout: Layout, name: str) -> NumberStyle:
-    """The style of the numbers, as told or as the first cells show it.
-
-    Raises
-    ------
-    SensorError
-        If two styles fit, or no style fits every column.
-    """
-    if (told := told_style(layout)) is not None:
-        return told
-    numeric = [fact for fact in facts if fact.numeric and fact.unit not in (DATE, CLOCK)]
-    numbers = [(fact.name, [cell for cell in fact.cells if is_value(kind_of(cell))]) for fact in numeric]
-    styles, why = number_styles(cell for _, cells in numbers for cell in cells)
-    if len(styles) > 1:
-        each = [
-            f'decimal = "{style.decimal}"' + f' with thousands = "{style.thousands}"' * bool(style.thousands)
-            for style in styles
-        ]
-        raise SensorError.at(name, why, helps=f"say which in a sensor layout: {' or '.join(each)}")
-    for column, cells in numbers:
-        odd = [cell for cell in cells if exact_value(cell, styles[0]) is None]
-        # A few such cells are faults, which are counted when the column is read.
-        if 2 * len(odd) > len(cells):
-            raise SensorError.at(
-                name,
-                f"'{odd[0].strip()}' is written in another way than the numbers of other columns ({why})",
-                column=column or None,
-                helps='write all in one way, or say in a sensor layout which counts: decimal = "," or decimal = "."',
-            )
-    return styles[0]
+def _thousands(style: NumberStyle) -> str:
+    return f' with thousands = "{style.thousands}"' if style.thousands else ""

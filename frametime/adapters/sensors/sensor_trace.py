@@ -15,8 +15,7 @@ from frametime.adapters.base import ParsedLog
 from frametime.adapters.clocks.capture_start import capture_start
 from frametime.adapters.columns.layout import Layout
 from frametime.adapters.sensors.quantities import sensor_caveat
-from frametime.adapters.sensors.sensor_alignment import brought_together
-from frametime.adapters.sensors.sensor_clock import check_overlap
+from frametime.adapters.sensors.sensor_alignment import brought_together, check_overlap
 from frametime.adapters.sensors.sensor_columns import SensorColumn, choose_sensor_columns
 from frametime.adapters.sensors.sensor_log import LONG_GAP_S, LONG_GAP_STEPS, SENSORS_UNUSABLE, SensorOptions
 from frametime.adapters.sensors.sensor_readings import readings
