@@ -136,7 +136,7 @@ def order(plan: Path, out: Path | None, force: bool, **chosen: Any) -> None:
     from frametime.pipeline.table_frames import write_order
     from frametime.plans.plan import read_plan
     from frametime.plans.plan_order import changed_order, order_lines, orders_of
-    from frametime.render.order_text import order_text
+    from frametime.render.bench_text import order_text
     from frametime.replacing import claiming
 
     read = read_plan(plan)

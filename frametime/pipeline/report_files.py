@@ -143,7 +143,7 @@ def write_endurance_report(
     OutputError
         As for `write_tuning_report`.
     """
-    from frametime.render.report.endurance_report import endurance_chart, endurance_report
+    from frametime.render.report.tuning_report import endurance_chart, endurance_report
 
     figures = () if measured is None or _is_text(path) else (endurance_chart(*measured, verdict),)
     _write(endurance_report(verdict, figures=figures), path, force=force)

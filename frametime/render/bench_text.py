@@ -1,12 +1,17 @@
-"""The newest run of a review on the bench's second screen: its check in three lines, and what comes next."""
+"""A review at the bench: the newest run on the second screen, what comes next, and the order of runs as a checklist."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from itertools import groupby
+
 from frametime.errors import printable
+from frametime.lab.order import OrderQuality, Step
 from frametime.metrics.metric import MeasuredRun
 from frametime.render.check_text import JUDGEMENT_ROLES, Style, unstyled
 from frametime.render.numbers import format_quantity
 from frametime.render.review_words import look_words
+from frametime.render.terminal_text import text_table, wrapped
 from frametime.review.design import ReviewDesign
 from frametime.review.result import Coverage, RunToMake
 from frametime.review.run_set import PlacedRun
@@ -84,3 +89,35 @@ def _beside_others(newest: NewestRun, style: Style) -> str:
     side = "above" if newest.others_pct >= 0.0 else "below"
     others = "the other run" if newest.n_others == 1 else f"the mean of the other {newest.n_others} runs"
     return f"{abs(newest.others_pct):.1f} % {side} {others} of its cell."
+
+
+_EXPLAINED = (
+    "Left of a drift of 1 % an hour, between two cards at worst: in the mean over all cells, and in one cell. "
+    "The order marked with > is listed below."
+)
+
+
+def order_text(design: ReviewDesign, found: Sequence[OrderQuality], at: int, steps: Sequence[Step]) -> str:
+    """A table of the orders, then each stint on a card with its runs, to be ticked off."""
+    heading = ["", "Swaps", "Hours", "Left over all cells", "Left in one cell"]
+    rows = [
+        [
+            ">" if place == at else "",
+            str(one.n_swaps),
+            f"{one.hours:.1f}",
+            f"{one.left_whole:.2f} %",
+            f"{one.left_cell:.2f} %",
+        ]
+        for place, one in enumerate(found)
+    ]
+    right = frozenset(range(1, len(heading)))
+    lines = [printable(design.title), "", text_table(heading, rows, right=right), ""]
+    lines += [wrapped(_EXPLAINED), ""]
+    scenes = {scene.key: scene.label for scene in design.scenes}
+    for number, (_, stint) in enumerate(groupby(steps, key=lambda step: step.stint), 1):
+        runs = list(stint)
+        hours, minutes = divmod(round(runs[0].start_min), 60)
+        lines.append(f"{number}. Put in {printable(design.label(runs[0].card))} ({hours}:{minutes:02d} h)")
+        lines += [f"   [ ] {printable(scenes[run.scene])} at {run.resolution}, run {run.run}" for run in runs]
+        lines.append("")
+    return "\n".join(lines)

@@ -1,9 +1,13 @@
-"""A judged tuning record as a document: best and everyday setting first, then what they rest on."""
+"""Tuning as documents: a judged record with its best and everyday setting first, and the verdict of a long run.
+
+The document of an endurance run goes criterion by criterion, each with its number and threshold.
+"""
 
 from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from frametime.metrics.metric import PRACTICE
 from frametime.render.charts.chart_catalog import CATALOG
@@ -21,11 +25,27 @@ from frametime.render.tables.parts import (
     strip_reach,
 )
 from frametime.render.tables.table import Line, Strip
-from frametime.render.tables.tuning import TOO_FEW, edge_table, map_table, setting_table, trial_table
+from frametime.render.tables.tuning import (
+    STATES,
+    TOO_FEW,
+    criteria_table,
+    edge_table,
+    map_table,
+    setting_table,
+    trial_table,
+)
 from frametime.statistics.differences import Ratio
+from frametime.tuning.judging.endurance_verdict import EnduranceVerdict
 from frametime.tuning.judging.tuning_summary import Cost, MapCell, SettingRow, TuningSummary
 from frametime.tuning.search.proposal import Finished
 from frametime.words import counted, entries, percent_change, percent_change_words
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from frametime.capture import Capture
+    from frametime.metrics.metric import MeasuredRun
+    from frametime.render.charts.theme import Theme
 
 
 def tuning_report(summary: TuningSummary, *, figures: tuple[doc.Figure, ...] = ()) -> doc.Report:
@@ -184,21 +204,18 @@ def _methods(summary: TuningSummary) -> doc.Definitions:
 def tuning_charts(summary: TuningSummary) -> tuple[doc.Figure, ...]:
     """Map and gain of a record, as far as there is something to draw."""
     from frametime.render.charts.drawings import tuning_figures
-    from frametime.render.charts.figure_files import figure_bytes
     from frametime.render.charts.theme import Theme
 
     theme = Theme.of()
     words = {"tuning-map": _map_words, "tuning-gain": _gain_words}
-    return tuple(
-        doc.Figure(
-            key=f"chart-{name}",
-            caption=CATALOG[name].caption,
-            alternative=words[name](summary),
-            svg=figure_bytes(drawing(), theme, "svg"),
-            file=None,
-        )
-        for name, drawing in tuning_figures(summary, theme)
-    )
+    return tuple(_figure(name, words[name](summary), draw(), theme) for name, draw in tuning_figures(summary, theme))
+
+
+def _figure(name: str, words: str, drawn: Figure, theme: Theme) -> doc.Figure:
+    from frametime.render.charts.figure_files import figure_bytes
+
+    svg = figure_bytes(drawn, theme, "svg")
+    return doc.Figure(key=f"chart-{name}", caption=CATALOG[name].caption, alternative=words, svg=svg, file=None)
 
 
 def _map_words(summary: TuningSummary) -> str:
@@ -222,3 +239,37 @@ def _gain_words(summary: TuningSummary) -> str:
 def _row_words(row: SettingRow) -> str:
     gain = "n/a" if row.gain is None else percent_change_words(row.gain.value, row.gain.interval)
     return f"{row.setting} under {row.workload}: {gain}"
+
+
+def endurance_report(verdict: EnduranceVerdict, *, figures: tuple[doc.Figure, ...] = ()) -> doc.Report:
+    """The document of one endurance run."""
+    unknown = doc.listed(verdict.not_known, none="Everything could be measured.")
+    card = doc.VerdictCard(
+        name=verdict.file_name,
+        against="Endurance run",
+        mark=mark(verdict.word, STATES[verdict.word]),
+        amount=(number(verdict.minutes, "minutes", "min", digits=3),),
+        range=("length of the run",),
+        sentence=verdict.sentence,
+    )
+    return doc.Report(
+        title="Endurance run",
+        subtitle=verdict.file_name,
+        lead=(doc.VerdictCards((card,)),),
+        cautions=verdict.cautions,
+        sections=(
+            doc.Section("criteria", "Criteria", (*figures, criteria_table(verdict))),
+            doc.Section("not-known", "Not known", (unknown,)),
+        ),
+        colophon=doc.READS_ONLY,
+    )
+
+
+def endurance_chart(capture: Capture, run: MeasuredRun, verdict: EnduranceVerdict) -> doc.Figure:
+    """Frame times and sensors of a long run."""
+    from frametime.render.charts.frame_times import draw_endurance
+    from frametime.render.charts.theme import Theme
+
+    theme = Theme.of()
+    words = f"{verdict.sentence} " + " ".join(f"{item.label}: {item.sentence}" for item in verdict.criteria)
+    return _figure("endurance", words, draw_endurance(capture, run, verdict, theme), theme)
