@@ -24,7 +24,13 @@ from frametime.render.charts.review_view import Cell, PagedChart, ReviewView
 from frametime.render.charts.run_distributions import draw_distribution, draw_percentiles
 from frametime.render.charts.run_traces import MOST_RUNS, RunTrace, trace_of_entry
 from frametime.render.charts.theme import Theme
-from frametime.render.charts.tuning_charts import draw_tuning_gain, draw_tuning_map, gain_lines
+from frametime.render.charts.tuning_charts import (
+    draw_tuning_gain,
+    draw_tuning_map,
+    draw_tuning_power,
+    gain_lines,
+    powered,
+)
 from frametime.review.result import ReviewResult, RunEntry
 from frametime.tuning.judging.tuning_summary import TuningSummary
 
@@ -298,4 +304,6 @@ def tuning_figures(
     is_of_clocks = bool(summary.clock_map)
     if "tuning-gain" in wanted and is_of_clocks and (gain_lines(summary, "core") or gain_lines(summary, "memory")):
         found.append(("tuning-gain", partial(draw_tuning_gain, summary, theme)))
+    if "tuning-power" in wanted and len(powered(summary)) > 1:
+        found.append(("tuning-power", partial(draw_tuning_power, summary, theme)))
     return found

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final, Literal, get_args
@@ -9,7 +10,7 @@ from typing import Any, Final, Literal, get_args
 from matplotlib.figure import Figure
 
 from frametime.render.charts.chart_sheet import Chart, KeyEntry, ListEntry, draw
-from frametime.render.charts.plane import Plane, PlanePoint, least_em
+from frametime.render.charts.plane import Plane, PlaneLine, PlanePoint, least_em
 from frametime.render.charts.plots import Curve, Dots, Drawn, Plot, Plots, Rule, Whisker
 from frametime.render.charts.theme import Theme
 from frametime.render.review_words import change_words
@@ -117,6 +118,80 @@ def _settings_of_note(summary: TuningSummary) -> list[ListEntry]:
 def _offset_words(setting: Setting) -> str:
     signs = f"core {setting.core_offset_mhz:+d}, memory {setting.memory_offset_mhz:+d} MHz"
     return signs.replace("-", "\N{MINUS SIGN}")
+
+
+def powered(summary: TuningSummary) -> list[SettingRow]:
+    """Settings under the heaviest workload of which power and speed are known."""
+    rows = [row for row in summary.settings if row.workload == summary.workloads[-1]]
+    return [row for row in rows if row.average_power_w is not None]
+
+
+def draw_tuning_power(summary: TuningSummary, theme: Theme) -> Figure:
+    """Speed against power of every setting, and which of them no other one beats.
+
+    Parameters
+    ----------
+    summary : TuningSummary
+    theme : Theme
+
+    Raises
+    ------
+    ValueError
+        If of fewer than two settings both are known.
+    """
+    rows, palette = powered(summary), theme.palette
+    if len(rows) < 2:
+        raise ValueError("summary must hold two settings with power under the heaviest workload")
+    of_note = {STOCK: "stock", summary.everyday: "everyday setting", summary.best: "best setting"}
+    rows.sort(key=lambda row: (row.setting not in of_note, not row.is_frontier, row.average_power_w or 0.0))
+    points, entries = [], []
+    for row in rows:
+        place: dict[str, Any] = {"x": row.average_power_w or 0.0, "y": row.average_fps}
+        marker, face = ("s", palette.ink) if row.setting == STOCK else ("o", palette.ground)
+        face = palette.ahead if row.is_frontier and row.setting != STOCK else face
+        words = of_note.get(row.setting, _short_words(row.setting) if row.is_frontier else "")
+        gid = f"power-{row.setting}"
+        points.append(PlanePoint(**place, marker=marker, face=face, edge=palette.ink, gid=gid, words=words))
+        if row.setting in of_note and row.setting != STOCK:
+            changes = [("speed", row.gain), ("power", row.power)]
+            lines = [f"{name} {change_words(item.value, item.interval)}" for name, item in changes if item is not None]
+            entries.append(ListEntry(of_note[row.setting], [_short_words(row.setting), *lines]))
+    line = sorted((row.average_power_w or 0.0, row.average_fps) for row in rows if row.is_frontier)
+    x_limits, y_limits = (_around([getattr(point, name) for point in points]) for name in ("x", "y"))
+    n_runs = [row.n_runs for row in rows]
+    values = {"card": summary.card, "least": min(n_runs), "most": max(n_runs), "heaviest": summary.workloads[-1]}
+    body = Plane(
+        points=points,
+        x_limits=x_limits,
+        y_limits=y_limits,
+        x_label=f"average power, W (axis from {x_limits[0]:.0f})",
+        y_label=f"average FPS (axis from {y_limits[0]:.0f})",
+        entries=[*entries, ListEntry("tried", [counted(len(rows), "setting with power", "settings with power")])],
+        lines=[PlaneLine([x for x, _ in line], [y for _, y in line], palette.tied, "frontier")],
+    )
+    key = [
+        KeyEntry("stock", palette.ink, "marker", "s"),
+        KeyEntry("no setting beats it", palette.ahead, "marker", "o", edge=palette.ink),
+        KeyEntry("another setting beats it", palette.ink, "marker", "o", filled=False),
+    ]
+    chart = Chart(kind="tuning-power", values=values, key=key, body=body, least_em=least_em(body.entries))
+    return draw(chart, theme)
+
+
+def _around(values: Sequence[float]) -> tuple[float, float]:
+    """Whole limits with room around some values."""
+    low, high = min(values), max(values)
+    room = max(0.12 * (high - low), 0.02 * high)
+    return float(math.floor(low - room)), float(math.ceil(high + room))
+
+
+def _short_words(setting: Setting) -> str:
+    """The knobs that are turned, in few words."""
+    offsets = [(setting.core_offset_mhz, "core {:+d} MHz"), (setting.memory_offset_mhz, "memory {:+d} MHz")]
+    offsets += [(setting.core_voltage_offset_mv, "{:+d} mV")]
+    words = [template.format(offset).replace("-", "\N{MINUS SIGN}") for offset, template in offsets if offset]
+    words += [f"{setting.power_limit_pct:g} % power"] if setting.power_limit_pct != STOCK.power_limit_pct else []
+    return ", ".join(words) or "stock"
 
 
 @dataclass(frozen=True, kw_only=True)

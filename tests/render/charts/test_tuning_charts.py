@@ -17,7 +17,7 @@ from frametime.pipeline.tuning_record import summarize_file
 from frametime.render.charts.drawings import tuning_figures
 from frametime.render.charts.frame_times import draw_endurance
 from frametime.render.charts.theme import Theme
-from frametime.render.charts.tuning_charts import draw_tuning_gain, draw_tuning_map, gain_lines
+from frametime.render.charts.tuning_charts import draw_tuning_gain, draw_tuning_map, draw_tuning_power, gain_lines
 from frametime.tuning.judging.endurance_verdict import judge_endurance
 from frametime.tuning.judging.tuning_summary import TuningSummary
 from frametime.tuning.record import STOCK
@@ -81,6 +81,33 @@ def test_gains_are_those_of_the_settings() -> None:
     assert all(axes.get_ylabel() == "gain over stock" for axes in figure.axes)
 
 
+def with_power() -> TuningSummary:
+    rows = [row for row in summary().settings if row.workload == summary().workloads[-1]]
+    rows = [
+        replace(row, average_power_w=200.0 + 7.0 * number, is_frontier=number % 2 == 0)
+        for number, row in enumerate(rows)
+    ]
+    return replace(summary(), settings=tuple(rows))
+
+
+def test_speed_stands_against_power_with_stock_and_the_frontier_marked() -> None:
+    figure = draw_tuning_power(with_power(), THEME)
+    for row in with_power().settings:
+        (mark,) = by_gid(figure, f"power-{row.setting}")
+        assert (mark.get_xdata()[0], mark.get_ydata()[0]) == pytest.approx((row.average_power_w, row.average_fps))
+        assert mark.get_marker() == ("s" if row.setting == STOCK else "o")
+    (line,) = by_gid(figure, "frontier")
+    frontier = sorted((row.average_power_w, row.average_fps) for row in with_power().settings if row.is_frontier)
+    assert np.column_stack([line.get_xdata(), line.get_ydata()]) == pytest.approx(np.array(frontier))
+    assert "stock" in all_text(figure)
+    assert f"axis from {figure.axes[0].get_xlim()[0]:.0f}" in figure.axes[0].get_xlabel()
+    bare = replace(summary(), settings=tuple(replace(row, average_power_w=None) for row in summary().settings))
+    with pytest.raises(ValueError, match="two settings with power"):
+        draw_tuning_power(bare, THEME)
+    assert "tuning-power" not in dict(tuning_figures(bare, THEME))
+    assert "tuning-power" in dict(tuning_figures(with_power(), THEME))
+
+
 def test_settings_past_the_edge_are_marked() -> None:
     assert summary().past_edge
     assert gids(draw_tuning_gain(summary(), THEME), "edge-")
@@ -122,7 +149,7 @@ def test_an_endurance_run_has_one_time_axis_and_every_criterion() -> None:
 
 @pytest.mark.parametrize("theme", THEMES, ids=lambda theme: theme.size.key)
 def test_texts_fit(theme: Theme) -> None:
-    drawn = [drawing() for _, drawing in tuning_figures(summary(), theme)]
+    drawn = [drawing() for _, drawing in tuning_figures(with_power(), theme)]
     for capture in (long_run(), sample_capture(600), long_run(minutes=8.0, with_sensors=False)):
         run = measured(capture, MeasureOptions(temperature_limit_c=70.0, power_limit_w=240.0))
         drawn.append(draw_endurance(capture, run, judge_endurance(capture, run), theme))
