@@ -143,7 +143,7 @@ class Sheet:
         height = max(len(lines) * step, _LOGO_EM * self.em if logo_width else 0.0)
         if height:
             self.bottom += height + 0.25 * self.em
-            self.rule(self.left, self.right, self.bottom)
+            self.line((self.left, self.bottom), (self.right, self.bottom), self.theme.palette.rule)
             self.bottom += 0.5 * self.em
 
     def _logo(self) -> float:
@@ -211,10 +211,11 @@ class Sheet:
         """Points of the sheet as fractions of the figure."""
         return [x / self.theme.size.width_pt for x in xs], [y / self.theme.size.height_pt for y in ys]
 
-    def rule(self, left: float, right: float, y: float) -> None:
-        """A thin level line across the sheet."""
-        points = self._fractions([left, right], [y, y])
-        self.figure.add_artist(Line2D(*points, color=self.theme.palette.rule, linewidth=self.theme.hair_pt))
+    def line(self, start: tuple[float, float], end: tuple[float, float], color: str | None = None) -> None:
+        """A thin line between two points of the sheet."""
+        points = self._fractions([start[0], end[0]], [start[1], end[1]])
+        look: dict[str, Any] = {"color": color or self.theme.palette.muted, "linewidth": self.theme.hair_pt}
+        self.figure.add_artist(Line2D(*points, **look))
 
     def axes(self, left: float, bottom: float, width: float, height: float, *, share_y: Axes | None = None) -> Axes:
         """Bare axes at a rectangle of the sheet: no frame but a thin foot, grid lines behind the marks."""

@@ -218,17 +218,25 @@ def _words(sheet: Sheet, axes: Axes, points: Sequence[PlanePoint]) -> None:
     taken: list[tuple[float, float, float, float]] = []
     for point in (point for point in points if point.words):
         half = text_width_pt(point.words, em) / 2.0
-        (x, y), away = place(point), (0.85 + 0.6 * point.size) * em
-        beside = half + 0.8 * away
-        for center, middle in ((x, y + away), (x, y - away), (x + beside, y), (x - beside, y)):
-            area = (center - half - 0.2 * em, middle - 0.65 * em, center + half + 0.2 * em, middle + 0.65 * em)
-            is_inside = area[0] > left and area[2] < left + width and bottom < area[1] and area[3] < bottom + height
-            nearest = min((_distance(area, mark) for mark in marks if mark != (x, y)), default=math.inf)
-            is_clear = nearest > 1.3 * _distance(area, (x, y)) + 0.3 * em
-            if is_inside and is_clear and not any(_meet(area, other) for other in taken):
-                taken.append(area)
-                sheet.text(center, middle, point.words, ha="center")
-                break
+        x, y = place(point)
+        # Beside its mark; what is ringed may stand farther off, at the end of a line.
+        for times in (1.0, 2.6, 4.2) if point.size > 1.0 else (1.0,):
+            away = (0.85 + 0.6 * point.size) * times * em
+            beside = half + 0.8 * away
+            for center, middle in ((x, y + away), (x, y - away), (x + beside, y), (x - beside, y)):
+                area = (center - half - 0.2 * em, middle - 0.65 * em, center + half + 0.2 * em, middle + 0.65 * em)
+                is_inside = area[0] > left and area[2] < left + width and bottom < area[1] and area[3] < bottom + height
+                nearest = min((_distance(area, mark) for mark in marks if mark != (x, y)), default=math.inf)
+                least = 1.3 * _distance(area, (x, y)) + 0.3 * em if times == 1.0 else 0.5 * em
+                if is_inside and nearest > least and not any(_meet(area, other) for other in taken):
+                    taken.append(area)
+                    sheet.text(center, middle, point.words, ha="center")
+                    if times > 1.0:
+                        sheet.line((x, y), (center, middle - math.copysign(0.7 * em, middle - y)))
+                    break
+            else:
+                continue
+            break
 
 
 def _distance(area: tuple[float, float, float, float], point: tuple[float, float]) -> float:

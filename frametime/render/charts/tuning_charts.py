@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, Literal, get_args
 
@@ -16,7 +16,7 @@ from frametime.render.charts.theme import Theme
 from frametime.render.review_words import change_words
 from frametime.statistics.differences import Interval
 from frametime.tuning.judging.tuning_summary import MapCell, SettingRow, TuningSummary
-from frametime.tuning.record import STOCK, Setting
+from frametime.tuning.record import STOCK, Outcome, Setting
 from frametime.words import counted, joined, percent_change
 
 Clock = Literal["core", "memory"]
@@ -41,23 +41,36 @@ def draw_tuning_map(summary: TuningSummary, theme: Theme) -> Figure:
     heaviest, palette = summary.workloads[-1], theme.palette
     n_runs = max((row.n_runs for row in summary.settings if row.workload == heaviest), default=0)
     edge = {item.setting for item in summary.past_edge}
-    rings = {"best": ("s", summary.best), "everyday": ("D", summary.everyday)}
-    of_note = [setting for _, setting in rings.values() if setting is not None]
-    cells = sorted(
-        summary.clock_map, key=lambda cell: (cell.setting not in of_note, -(cell.gain.value if cell.gain else 0.0))
-    )
-    points = [_map_point(cell, theme, past_edge=cell.setting in edge) for cell in cells]
-    look: dict[str, Any] = {"face": "none", "edge": palette.ink, "size": 1.5, "line": 1.1}
-    points += [
-        PlanePoint(x=setting.core_offset_mhz, y=setting.memory_offset_mhz, marker=marker, gid=gid, **look)
-        for gid, (marker, setting) in rings.items()
+    gains = {cell.setting: percent_change(cell.gain.value) for cell in summary.clock_map if cell.gain is not None}
+    rings = [("best", "s", summary.best), ("everyday", "D", summary.everyday)]
+    points = [
+        PlanePoint(
+            x=setting.core_offset_mhz,
+            y=setting.memory_offset_mhz,
+            marker=marker,
+            face="none",
+            edge=palette.ink,
+            gid=gid,
+            size=1.5,
+            line=1.1,
+            words=f"{gid} {gains.get(setting, '')}".strip(),
+        )
+        for gid, marker, setting in rings
         if setting is not None
     ]
+    of_note = [setting for _, _, setting in rings if setting is not None]
+    outcomes = {row.setting: row.outcome for row in summary.trials if row.failure is not None}
+    cells = sorted(summary.clock_map, key=lambda cell: -(cell.gain.value if cell.gain else 0.0))
+    points += [_map_point(cell, theme, edge, of_note, outcomes.get(cell.setting)) for cell in cells]
     settings = [STOCK, *of_note, *(cell.setting for cell in summary.clock_map)]
     key = [
         KeyEntry("passed", palette.ahead, "marker", "o"),
         KeyEntry("past the edge", palette.ahead, "marker", "v"),
-        KeyEntry("failed", palette.behind, "marker", "X"),
+        *(
+            KeyEntry(_end_words(end), palette.behind, "marker", marker, edge=palette.ink)
+            for end, marker in _FAILURES.items()
+            if end in outcomes.values()
+        ),
         KeyEntry("best so far", palette.ink, "marker", "s", filled=False),
         KeyEntry("everyday", palette.ink, "marker", "D", filled=False),
     ]
@@ -82,18 +95,36 @@ def _limits(offsets_mhz: Sequence[int]) -> tuple[float, float]:
     return low - room, max(high, low + 100.0) + room
 
 
-def _map_point(cell: MapCell, theme: Theme, *, past_edge: bool) -> PlanePoint:
-    failed, (x, y) = cell.status == "failed", (cell.setting.core_offset_mhz, cell.setting.memory_offset_mhz)
+_FAILURES: Final[Mapping[Outcome, str]] = {
+    Outcome.ARTIFACTS: "P",
+    Outcome.FROZE: "X",
+    Outcome.DRIVER_RESET: "d",
+    Outcome.DID_NOT_FINISH: "h",
+    Outcome.DOES_NOT_HOLD: "p",
+    Outcome.PASSED: "*",
+}
+"""Marks of a trial that failed, by how it ended; the last is one that passed by eye and failed by its log."""
+
+
+def _end_words(end: Outcome) -> str:
+    return "failed by its log" if end is Outcome.PASSED else f"failed: {end.replace('-', ' ')}"
+
+
+def _map_point(
+    cell: MapCell, theme: Theme, edge: Collection[Setting], of_note: Collection[Setting], outcome: Outcome | None
+) -> PlanePoint:
+    (x, y), failed = (cell.setting.core_offset_mhz, cell.setting.memory_offset_mhz), cell.status == "failed"
+    is_named = cell.gain is not None and not failed and cell.setting not in of_note
     return PlanePoint(
         x=x,
         y=y,
-        marker="X" if failed else "v" if past_edge else "o",
+        marker=_FAILURES.get(outcome or Outcome.PASSED, "X") if failed else "v" if cell.setting in edge else "o",
         face=theme.palette.behind if failed else theme.palette.ahead,
         edge=theme.palette.ink,
         gid=f"{cell.status}-{x}-{y}",
         size=0.75,
         line=0.5,
-        words=percent_change(cell.gain.value) if cell.gain is not None and cell.status == "passed" else "",
+        words=percent_change(cell.gain.value) if cell.gain is not None and is_named else "",
     )
 
 

@@ -41,8 +41,11 @@ def test_the_map_has_a_mark_for_every_setting_tried() -> None:
         core, memory = cell.setting.core_offset_mhz, cell.setting.memory_offset_mhz
         (mark,) = by_gid(figure, f"{cell.status}-{core}-{memory}")
         assert (mark.get_xdata()[0], mark.get_ydata()[0]) == (core, memory)
-        shape = "X" if cell.status == "failed" else "v" if cell.setting in edge else "o"
-        assert mark.get_marker() == shape
+        assert (mark.get_marker() in "PXdhp*") == (cell.status == "failed")
+        assert (mark.get_marker() == "v") == (cell.setting in edge and cell.status != "failed")
+    ends = {row.outcome for row in summary().trials if row.failure is not None}
+    assert ends
+    assert all(f"failed: {end.replace('-', ' ')}" in all_text(figure) for end in ends)
     for setting, gid in ((summary().best, "best"), (summary().everyday, "everyday")):
         assert setting is not None
         (ring,) = by_gid(figure, gid)
