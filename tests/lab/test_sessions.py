@@ -1,0 +1,137 @@
+"""Cards of different sessions: the reference shows the shift, and intervals hold the truth, by simulation."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from frametime.lab.sessions import Cells, scatter_between, shift_between
+from frametime.statistics.differences import Difference, LogMean, SharedError, combined, log_mean
+
+NOISE, N_CELLS, N_RUNS = 0.008, 10, 3
+
+
+def measured(rng: np.random.Generator, session: str, card: str, level: float, n_cells: int = N_CELLS) -> Cells:
+    """Cells of a card whose runs scatter, at a level that holds the shift of the session."""
+    return {
+        cell: LogMean(**{**vars(log_mean(rng.normal(level + 0.1 * cell, NOISE, N_RUNS))), "key": (session, card, cell)})
+        for cell in range(n_cells)
+    }
+
+
+def off(cells: Cells, amount: float, errors: tuple[SharedError, ...]) -> Cells:
+    return {
+        cell: LogMean(**{**vars(mean), "mean": mean.mean - amount, "shared": errors}) for cell, mean in cells.items()
+    }
+
+
+def over_cells(card: Cells, baseline: Cells) -> Difference:
+    share = 1.0 / len(card)
+    return combined([term for cell in card for term in ((share, card[cell]), (-share, baseline[cell]))])
+
+
+def is_covered(found: Difference, truth: float) -> bool:
+    bounds = found.bounds(0.95)
+    assert bounds is not None
+    return bounds[0] <= truth <= bounds[1]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("scatter", [0.0, 0.01, 0.02])
+@pytest.mark.parametrize(("n_reference", "is_baseline"), [(2, False), (4, True), (10, True)])
+def test_with_a_reference_95_of_100_intervals_hold_the_truth(
+    scatter: float, n_reference: int, is_baseline: bool
+) -> None:
+    rng = np.random.default_rng(11)
+    hits = []
+    for _ in range(1_000):
+        shift = float(rng.normal(0.0, scatter))
+        card = measured(rng, "then", "card", 0.05 + shift)
+        baseline = measured(rng, "now", "base", 0.0)
+        now = (
+            {cell: baseline[cell] for cell in range(n_reference)}
+            if is_baseline
+            else measured(rng, "now", "ref", 0.3, n_reference)
+        )
+        then = measured(rng, "then", "ref", (0.0 if is_baseline else 0.3) + shift, n_reference)
+        found = shift_between({"ref": then}, {"ref": now}, name="then")
+        assert found is not None
+        hits.append(is_covered(over_cells(off(card, found.difference.value, found.errors), baseline), 0.05))
+    assert 0.925 <= np.mean(hits) <= 0.97
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("scatter", [0.0, 0.005, 0.01, 0.02])
+@pytest.mark.parametrize("n_sessions", [2, 3, 5, 20])
+def test_without_a_reference_the_scatter_between_sessions_is_counted(scatter: float, n_sessions: int) -> None:
+    """At least 93 %; at most 97.5 % where sessions shift by 1 % and there are five of them or more.
+
+    Fewer sessions, or such as hardly shift, do not tell their scatter from run noise: intervals are wider there.
+    """
+    rng = np.random.default_rng(12)
+    hits = []
+    for _ in range(1_000):
+        shifts = rng.normal(0.0, scatter, n_sessions + 2)
+        shelf = {
+            number: {"ref": measured(rng, str(number), "ref", 0.3 + shifts[number], 4)} for number in range(n_sessions)
+        }
+        found = scatter_between(shelf)
+        assert found is not None
+        card = off(measured(rng, "then", "card", 0.05 + shifts[-1]), 0.0, (found.error_of("then"),))
+        baseline = off(measured(rng, "now", "base", shifts[-2]), 0.0, (found.error_of("now"),))
+        hits.append(is_covered(over_cells(card, baseline), 0.05))
+    assert np.mean(hits) >= 0.93
+    assert np.mean(hits) <= (0.975 if scatter >= 0.01 and n_sessions >= 5 else 1.0)
+
+
+def test_the_scatter_is_that_of_an_analysis_of_variance() -> None:
+    """Cards of single cells without noise: pooled variance within cards, by numpy; sessions less one."""
+    levels = {"a": {"x": 0.0, "y": 0.02, "z": 0.01}, "b": {"x": 1.0, "y": 1.04}, "c": {"z": 5.0}}
+    exact = {"variance": 0.0, "degrees_of_freedom": 1, "n_runs": 2}
+    sessions = {
+        name: {card: {"cell": LogMean(mean=of[name], **exact)} for card, of in levels.items() if name in of}
+        for name in "xyz"
+    }
+    found = scatter_between(sessions)
+    assert found is not None
+    expected = (2.0 * np.var([0.0, 0.02, 0.01], ddof=1) + np.var([1.0, 1.04], ddof=1)) / 3.0
+    assert found.variance == pytest.approx(expected)
+    assert (found.degrees_of_freedom, found.n_sessions) == (2, 3)
+    assert scatter_between({"x": sessions["x"]}) is None
+
+
+def test_no_card_in_both_sessions_shows_no_shift() -> None:
+    rng = np.random.default_rng(1)
+    assert shift_between({"a": measured(rng, "x", "a", 0.0)}, {"b": measured(rng, "y", "b", 0.0)}, name="x") is None
+
+
+def test_cards_of_one_session_are_compared_as_if_nothing_had_been_taken_off() -> None:
+    rng = np.random.default_rng(2)
+    one, other, now = (measured(rng, "then", card, 0.0) for card in ("one", "other", "now"))
+    shift = shift_between({"ref": measured(rng, "then", "ref", 0.5)}, {"ref": now}, name="then")
+    assert shift is not None
+    plain = over_cells(one, other)
+    found = over_cells(*(off(cells, shift.difference.value, shift.errors) for cells in (one, other)))
+    assert found.value == pytest.approx(plain.value)
+    assert found.standard_error == pytest.approx(plain.standard_error)
+
+
+def test_through_the_baseline_itself_a_card_is_compared_within_its_session() -> None:
+    """Where the reference is the baseline in all its cells, what it did today falls out."""
+    rng = np.random.default_rng(3)
+    card, then, today = (measured(rng, s, c, 0.0) for s, c in (("then", "card"), ("then", "base"), ("now", "base")))
+    shift = shift_between({"base": then}, {"base": today}, name="then")
+    assert shift is not None
+    found, within = over_cells(off(card, shift.difference.value, shift.errors), today), over_cells(card, then)
+    assert found.value == pytest.approx(within.value)
+    assert found.standard_error == pytest.approx(within.standard_error)
+    assert found.degrees_of_freedom == pytest.approx(within.degrees_of_freedom)
+
+
+def test_an_error_that_is_bounded_alone_widens_every_interval_by_it() -> None:
+    rng = np.random.default_rng(4)
+    bounded = SharedError(key="x", amount=1.0, variance=0.0, degrees_of_freedom=1.0, bound=0.03)
+    one, other = measured(rng, "then", "one", 0.1), measured(rng, "now", "other", 0.0)
+    plain, found = over_cells(one, other).bounds(0.95), over_cells(off(one, 0.0, (bounded,)), other).bounds(0.95)
+    assert plain is not None and found is not None
+    assert (plain[0] - found[0], found[1] - plain[1]) == (pytest.approx(0.03), pytest.approx(0.03))
