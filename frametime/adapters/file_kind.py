@@ -57,10 +57,13 @@ class FileKind:
         ``frames``, ``sensors``, ``results`` (a table that this package wrote) or ``other``.
     reason : str
         Why, in a few words.
+    command : str or None
+        Of results, the command that wrote them.
     """
 
     kind: Kind
     reason: str
+    command: str | None = None
 
 
 def classify_file(path: str | os.PathLike[str]) -> FileKind:  # noqa: PLR0911 - one line for each reason
@@ -112,7 +115,7 @@ def _broken(table: bool, why: str) -> FileKind:
 
 
 def _results(command: str) -> FileKind:
-    return FileKind(kind="results", reason=f"a table of results that 'frametime {command}' wrote")
+    return FileKind(kind="results", reason=f"a table of results that 'frametime {command}' wrote", command=command)
 
 
 def _classify_arrow(stored: BinaryIO) -> FileKind:

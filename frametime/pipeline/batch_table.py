@@ -248,27 +248,10 @@ def _refuse_strangers(out: Path) -> None:
 
 
 def is_batch_table(path: Path) -> bool:
-    """Whether a batch has written the file, as far as its first line or its schema says."""
-    from frametime.adapters.result_tables import writer_of_names, writer_of_schema, writer_of_text
+    """Whether a batch has written the file, as far as its beginning says."""
+    from frametime.adapters.file_kind import classify_file
 
-    if path.suffix.lower() == ".parquet":
-        import pyarrow as pa
-        import pyarrow.parquet as pq
-
-        try:
-            schema = pq.read_schema(path)
-        except (pa.ArrowException, OSError):
-            return False
-        return writer_of_schema(schema.metadata, schema.names) == "batch"
-    with path.open("rb") as stream:
-        head = stream.readline(1 << 20)
-    if path.suffix.lower() == ".csv":
-        return writer_of_text(head.decode("utf-8", "replace")) == "batch"
-    try:
-        first = json.loads(head)
-    except ValueError:
-        return False
-    return isinstance(first, dict) and writer_of_names(first) == "batch"
+    return classify_file(path).command == "batch"
 
 
 def read_table(path: Path, *, columns: Sequence[Column]) -> Iterator[Row]:

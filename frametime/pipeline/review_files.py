@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
 from frametime.caveats import Caveat, Weight
 from frametime.errors import PlanError, printable
-from frametime.metrics.metric import MeasuredRun
 from frametime.metrics.options import MeasureOptions
 from frametime.pipeline.kept_runs import KeptRuns, beside_sha256
 from frametime.pipeline.measuring import (
@@ -136,20 +135,31 @@ def measured_plan(
         design=replace(plan.design, exclusions=exclusions),
         placed=tuple(placed),
         unreadable=tuple(unreadable),
-        caveats=(*_caveats(found), *_unusable(placed, plan.captures.folder), *_by_order(len(again))),
+        caveats=_caveats(plan, found, placed, len(again)),
         requests={name: again.get(at, request) for at, (name, request) in enumerate(zip(names, requests, strict=True))},
     )
 
 
 def run_made(plan: ReviewPlan, file: RunFile, outcome: MeasureOutcome) -> PlacedRun | UnreadableFile:
     """A capture at its place, measured or with the reason why not."""
-    if outcome.run is None:
+    from frametime.adapters.clocks.capture_start import stated_start
+
+    run, place = outcome.run, dict[str, Any](file.place)
+    if run is None:
         error = outcome.error_for(file.name, plan.captures.folder) or "it could not be measured"
-    elif (hint := sensor_log_hint(outcome.request.path, outcome.run)) is not None:
+        return UnreadableFile(file_name=file.name, **place, error=error)
+    if (hint := sensor_log_hint(outcome.request.path, run)) is not None:
         error = hint.replace(printable(outcome.request.path, limit=1000), printable(file.name))
-    else:
-        return _placed(file, outcome.run, _start_h(plan, file, outcome.run))
-    return UnreadableFile(file_name=file.name, **file.place, error=error)
+        return UnreadableFile(file_name=file.name, **place, error=error)
+    # When it was made is asked only where the order of runs bears on the review.
+    start = None if plan.order is None else stated_start(run.provenance, recorded_from_of(plan, file.name))
+    return PlacedRun(
+        name=run_name(**place),
+        **place,
+        # The path below the captures folder, so that the same folder gives the same result wherever it lies.
+        measured=replace(run, provenance=replace(run.provenance, file_name=file.name)),
+        start_h=None if start is None else start.ns / (3600.0 * NS_PER_S),
+    )
 
 
 def requests_of(plan: ReviewPlan, files: Sequence[RunFile]) -> list[MeasureRequest]:
@@ -234,70 +244,32 @@ def _measured(
     return [outcomes[at] for at in range(len(requests))]
 
 
-def _start_h(plan: ReviewPlan, file: RunFile, run: MeasuredRun) -> float | None:
-    """When a run was made, where its order bears on the review and something says it."""
-    from frametime.adapters.clocks.capture_start import stated_start
-
-    if plan.order is None:
-        return None
-    start = stated_start(run.provenance, recorded_from_of(plan, file.name))
-    return None if start is None else start.ns / (3600.0 * NS_PER_S)
-
-
-def _placed(file: RunFile, run: MeasuredRun, start_h: float | None) -> PlacedRun:
-    # The path below the captures folder, so that the same folder gives the same result wherever it lies.
-    named = replace(run, provenance=replace(run.provenance, file_name=file.name))
-    card, scene, resolution, name = (file.place[field] for field in ("card", "scene", "resolution", "run"))
-    return PlacedRun(
-        name=run_name(**file.place),
-        card=card,
-        scene=scene,
-        resolution=resolution,
-        run=name,
-        measured=named,
-        start_h=start_h,
-    )
-
-
-def _caveats(found: FoundRuns) -> tuple[Caveat, ...]:
-    caveats = []
-    if found.not_in_plan:
-        caveats.append(
-            Caveat(
-                code="files-not-in-plan",
-                message=(
-                    f"{_files(found.not_in_plan)} the path pattern, but card, scene or resolution are not in the plan."
-                ),
-                weight=Weight.CARE,
-            )
-        )
-    if found.without_sensors:
-        caveats.append(
-            Caveat(
-                code="runs-without-sensors",
-                message=f"{len(found.without_sensors)} of {len(found.runs)} runs have no sensor log.",
-                weight=Weight.NOTE,
-            )
-        )
-    return tuple(caveats)
-
-
-def _unusable(placed: Sequence[PlacedRun], folder: Path) -> tuple[Caveat, ...]:
-    """One caveat for all sensor logs that could not be used, which are named below the captures folder."""
+def _caveats(plan: ReviewPlan, found: FoundRuns, placed: Sequence[PlacedRun], n_by_order: int) -> tuple[Caveat, ...]:
+    """What is to be known of the files of a plan; logs that could not be used are named below the captures folder."""
+    told = {
+        "files-not-in-plan": (
+            Weight.CARE,
+            found.not_in_plan
+            and f"{_files(found.not_in_plan)} the path pattern, but card, scene or resolution are not in the plan.",
+        ),
+        "runs-without-sensors": (
+            Weight.NOTE,
+            found.without_sensors and f"{len(found.without_sensors)} of {len(found.runs)} runs have no sensor log.",
+        ),
+        "sensor-clocks-by-load": (
+            Weight.CARE,
+            n_by_order
+            and f"{n_by_order} runs are laid over the stretches of load of the sensor log that they share, by their "
+            "order and lengths, for nothing says when they were made: recorded_from in the plan does.",
+        ),
+    }
     reasons = [(run.measured.provenance.file_name, why) for run in placed if (why := unusable_sensors(run.measured))]
-    below = printable(str(folder)).rstrip("/\\")
+    below = printable(str(plan.captures.folder)).rstrip("/\\")
     reasons = [(name, why.replace(f"{below}/", "").replace(f"{below}\\", "")) for name, why in reasons]
-    return sensors_caveat(reasons, len(placed))
-
-
-def _by_order(n_runs: int) -> tuple[Caveat, ...]:
-    if not n_runs:
-        return ()
-    message = (
-        f"{n_runs} runs are laid over the stretches of load of the sensor log that they share, by their order and "
-        "lengths, for nothing says when they were made: recorded_from in the plan does."
+    return (
+        *(Caveat(code=code, message=str(words), weight=weight) for code, (weight, words) in told.items() if words),
+        *sensors_caveat(reasons, len(placed)),
     )
-    return (Caveat(code="sensor-clocks-by-load", message=message, weight=Weight.CARE),)
 
 
 def _files(names: Sequence[str]) -> str:
