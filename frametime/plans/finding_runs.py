@@ -12,6 +12,7 @@ from frametime.capture import Conditions
 from frametime.errors import PlanError, printable
 from frametime.plans.folder_walk import text_of
 from frametime.plans.path_pattern import PathPattern
+from frametime.plans.path_reading import LOG_ENDING
 from frametime.plans.plan import ReviewPlan
 from frametime.plans.resolutions import RESOLUTION, resolution_name
 from frametime.review.run_set import run_name
@@ -59,6 +60,8 @@ def find_runs(plan: ReviewPlan) -> FoundRuns:
     cells = set(plan.design.cells)
     cards = {card.key for card in plan.design.cards}
     found = [(path, fields) for path, fields in pattern.glob(folder) if not path.name.startswith(".")]
+    if pattern.text.endswith("*"):
+        found = _those_of_logs(found)
     sensor_match = plan.captures.sensors.match if plan.captures.sensors is not None else lambda _: None
     besides = {} if plan.captures.sensors is not None else {path: sensor_log_beside(path) for path, _ in found}
     taken = set(besides.values())
@@ -92,6 +95,15 @@ def find_runs(plan: ReviewPlan) -> FoundRuns:
         )
     _refuse_run_twice(plan, runs.values())
     return FoundRuns(runs=tuple(runs.values()), not_in_plan=tuple(not_in_plan), without_sensors=tuple(without_sensors))
+
+
+def _those_of_logs(found: Iterable[tuple[Path, dict[str, str]]]) -> list[tuple[Path, dict[str, str]]]:
+    """The files that end as logs do, where a pattern leaves the ending open: no pictures, no JSON beside a log."""
+    logs = {path: (LOG_ENDING.sub("", str(path)), fields) for path, fields in found if LOG_ENDING.search(path.name)}
+    told = {stem for path, (stem, _) in logs.items() if path.suffix.casefold() != ".json"}
+    return [
+        (path, fields) for path, (stem, fields) in logs.items() if path.suffix.casefold() != ".json" or stem not in told
+    ]
 
 
 def _refuse_run_twice(plan: ReviewPlan, runs: Iterable[RunFile]) -> None:

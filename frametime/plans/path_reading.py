@@ -20,7 +20,7 @@ from frametime.plans.path_pattern import PathPattern
 from frametime.plans.resolutions import RESOLUTION, resolution_name
 
 LOG_ENDINGS: Final = tuple(sorted((TABLE_ENDINGS | TEXT_ENDINGS) - {""}))
-_ENDING: Final = re.compile(
+LOG_ENDING: Final = re.compile(
     rf"(?:{'|'.join(map(re.escape, LOG_ENDINGS))})(?:{'|'.join(map(re.escape, sorted(COMPRESSION_ENDINGS)))})?$",
     re.IGNORECASE,
 )
@@ -217,7 +217,7 @@ def _blotted(body: str, spans: Iterable[tuple[int, int, str]]) -> str:
 
 def _items(name: str, find_run: _RunFinder) -> list[tuple[str, str]]:
     """A path as pieces, kind and text: literals, which may be empty, at even places."""
-    ending = _ENDING.search(name)
+    ending = LOG_ENDING.search(name)
     body = name if ending is None else name[: ending.start()]
     spans = _known_spans(body)
     run = find_run(body)
@@ -249,7 +249,7 @@ def _columns(names: Sequence[str], find_run: _RunFinder) -> list[_Column]:
     Names that are parted by other separators have one shape; those that end otherwise only where no ending is usual.
     """
     found = [_items(name, find_run) for name in names]
-    for endings in ("", _ENDING.pattern):
+    for endings in ("", LOG_ENDING.pattern):
         shapes: dict[tuple[tuple[str, str], ...], list[list[tuple[str, str]]]] = defaultdict(list)
         for items in found:
             shape = tuple((kind, _shape(text, endings) if kind == "literal" else "") for kind, text in items)

@@ -209,6 +209,18 @@ def test_names_written_by_hand_are_told_apart_whatever_parts_them(tmp_path: Path
     assert {run.place["run"] for run in found.runs if run.place["scene"] == "harbor"} == {"1", "2", "11"}
 
 
+def test_pictures_and_json_beside_the_captures_are_no_runs(tmp_path: Path) -> None:
+    names = [f"{card}/{scene} {run}.{ending}" for card, ending in (("Amber 6", "csv.gz"), ("Birch 9", "txt"))
+             for scene in ("harbor", "mill") for run in (1, 2)]  # fmt: skip
+    folder = touch(
+        tmp_path / "captures", *names, "Amber 6/harbor 1.png", "Amber 6/harbor 1.json", "Birch 9/mill 2.json"
+    )
+    text = draft_plan(folder, beside=tmp_path, pattern=PathPattern.parse("{card}/{scene} {run}.*")).text
+    found = find_runs(parse_plan(text, file_name="plan.toml", folder=tmp_path))
+    assert sorted(run.name for run in found.runs) == sorted(names)
+    assert found.not_in_plan == ()
+
+
 def test_scenes_that_differ_in_capitals_stay_apart_where_a_run_would_stand_twice(tmp_path: Path) -> None:
     names = [f"{card}/{scene}/run{run}.csv" for card in ("amber", "birch") for scene in ("Mill", "mill", "canyon")
              for run in (1, 2)]  # fmt: skip
