@@ -168,7 +168,7 @@ def _head(summary: TuningSummary) -> str:
     if not is_speed:
         farthest = f"down to {limits.farthest.words('voltage')} and {limits.farthest.words('power')}"
     lines = [
-        f"Tuning of {summary.card}: {len(summary.trials)} trials",
+        f"Tuning of {summary.card}: {counted(len(summary.trials), 'trial')}",
         f"  limits      {limits.temperature_c:g} °C{watts}, {farthest}",
         f"  workloads   {', '.join(summary.workloads)} (from the lightest to the heaviest)",
     ]
