@@ -5,7 +5,6 @@ A mistake in the calling code is a ``ValueError`` or ``TypeError`` instead, neve
 
 from __future__ import annotations
 
-import difflib
 import unicodedata
 from collections.abc import Iterable
 from typing import Self
@@ -117,5 +116,7 @@ def did_you_mean(word: str, known: Iterable[str], *, cutoff: float = 0.5) -> str
     >>> did_you_mean("margn", ["level", "margin"]), did_you_mean("x", ["margin"])
     ("did you mean 'margin'?", '')
     """
+    import difflib
+
     near = difflib.get_close_matches(word, list(known), n=1, cutoff=cutoff)
     return f"did you mean '{printable(near[0], limit=60)}'?" if near else ""

@@ -165,7 +165,7 @@ def _splitting(facts: Sequence[ColumnFacts], style: NumberStyle) -> ColumnFacts 
 def _more_even(stamps: NDArray[np.float64], cells: NDArray[np.str_]) -> bool:
     whole = _unevenness(np.diff(stamps))
     return whole > _UNEVEN and all(
-        _unevenness(np.diff(stamps[cells == word])) < _MUCH_MORE_EVEN * whole for word in np.unique(cells)
+        _unevenness(np.diff(stamps[cells == word])) < _MUCH_MORE_EVEN * whole for word in set(cells.tolist())
     )
 
 
@@ -182,7 +182,7 @@ def frame_number(facts: Sequence[ColumnFacts], style: NumberStyle) -> ColumnUse 
             continue
         numbers = fact.ns(style, NANOSECOND)
         whole = numbers.size > 1 and np.isfinite(numbers).all() and not (numbers % 1).any() and not fact.unit
-        if whole and np.unique(numbers).size * 3 > numbers.size:
+        if whole and len(set(numbers.tolist())) * 3 > numbers.size:
             found.append(fact)
     best = _first(found, {"frame"})
     return None if best is None else ColumnUse(position=best.position, ref=best.ref, unit=NANOSECOND)
