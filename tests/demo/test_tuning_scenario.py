@@ -18,8 +18,8 @@ from frametime.demo.tuning_files import (
     TuningRun,
     true_rate_fps,
 )
-from frametime.pipeline.tuning_record import read_record
-from frametime.pipeline.tuning_runs import measured_record
+from frametime.pipeline.tuning.record_file import read_record
+from frametime.pipeline.tuning.trial_logs import measured_record
 from frametime.tuning.record import CardFacts, Limits, Outcome, Setting, Steps, Trial, TuningRecord, Workload
 from frametime.tuning.search.next_trial import next_trial
 from frametime.tuning.search.proposal import Finished, Proposal

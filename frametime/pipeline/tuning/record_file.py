@@ -18,7 +18,7 @@ from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, RecordError, did_you_mean, printable
 from frametime.locking import alone_with
 from frametime.pipeline.measuring import measure_file
-from frametime.pipeline.tuning_runs import (
+from frametime.pipeline.tuning.trial_logs import (
     MeasuredLog,
     TrialReading,
     limits_options,
