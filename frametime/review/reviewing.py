@@ -57,14 +57,20 @@ _ONE_NUMBER = {
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Tables:
-    """Everything that is computed once and read by many parts."""
+class _Runs:
+    """The runs as they count: put together by cell, with how they scatter and which of them stand out."""
 
+    design: ReviewDesign
+    placed: tuple[PlacedRun, ...]
+    shared: Shared
+    caveats: tuple[Caveat, ...]
     sets: Mapping[Place, RunSet]
     spreads: Mapping[tuple[str, str], CardSpread]
     flags: Mapping[str, Flag]
-    summaries: Mapping[Place, CellSummary]
-    metrics: Mapping[str, MetricMeans]
+
+    def means(self, metric: MetricEntry) -> MetricMeans:
+        """The mean of a metric in every cell of every card."""
+        return metric_means(metric, self.design, self.spreads, self.shared)
 
 
 def review_runs(
@@ -100,21 +106,18 @@ def review_runs(
     ValueError
         When a run stands at a place that the design does not know, or two runs have the same name.
     """
-    design, doubled = _without_doubles(design)
-    drift = without_drift(design, _in_plan_order(design, runs))
-    placed = drift.runs
-    tables = _tables(design, placed, drift.shared)
+    known = _runs_of(design, runs)
+    design, placed, sets = known.design, known.placed, known.sets
+    summaries, metrics = _summaries(known), {metric.key: known.means(metric) for metric in known.design.metrics}
     comparisons = [
         item
-        for table in tables.metrics.values()
+        for table in metrics.values()
         for card in design.candidates
-        for item in compare_cells(table, card, design, tables.summaries)
+        for item in compare_cells(table, card, design, summaries)
     ]
-    powered = powered_sets(tables.sets)
-    table_cells = _table_cells(design, tables, powered)
-    cut_metrics = [
-        (cells, table) for cells in table_cells if cells.kind == "speed" for table in tables.metrics.values()
-    ]
+    powered = powered_sets(sets)
+    table_cells = _table_cells(design, metrics, powered)
+    cut_metrics = [(cells, table) for cells in table_cells if cells.kind == "speed" for table in metrics.values()]
     pairs = [order_pairs(table, design, cells) for cells, table in cut_metrics]
     standings = [
         standing
@@ -136,8 +139,8 @@ def review_runs(
         resolutions=design.resolutions,
         cuts=design.cuts,
         metrics=design.metrics,
-        runs=tuple(run_entry(run, tables.flags, design.exclusions) for run in placed),
-        cells=tuple(tables.summaries.values()),
+        runs=tuple(run_entry(run, known.flags, design.exclusions) for run in placed),
+        cells=tuple(summaries.values()),
         table_cells=tuple(table_cells),
         comparisons=tuple(comparisons),
         overall=tuple(
@@ -150,11 +153,11 @@ def review_runs(
         value=tuple(value_rows(design, standings)),
         efficiency=tuple(efficiency_rows(design, powered, table_cells)),
         repeatability=tuple(
-            repeatability_of(spread, list(tables.sets.values()), margin=design.margin, scenes=scenes)
-            for spread in tables.spreads.values()
+            repeatability_of(spread, list(sets.values()), margin=design.margin, scenes=scenes)
+            for spread in known.spreads.values()
         ),
         coverage=coverage_of(
-            design, placed, tables.flags, unreadable, waiting_for_looks(design, tables.metrics[design.headline])
+            design, placed, known.flags, unreadable, waiting_for_looks(design, metrics[design.headline])
         ),
         exclusions=tuple(
             Exclusion(
@@ -169,16 +172,15 @@ def review_runs(
         sample_unit=design.sample_unit,
         log_means=tuple(
             item
-            for key, table in tables.metrics.items()
+            for key, table in metrics.items()
             # The page would put a choice together without the errors that cells share.
-            if key in {design.headline, speed_metric(design)} and not drift.shared
+            if key in {design.headline, speed_metric(design)} and not known.shared
             for item in log_means(table)
         ),
         caveats=(
             *caveats,
-            *doubled,
-            *drift.caveats,
-            *condition_caveats(tables.sets, must_be_equal=design.must_be_equal, labels=labels),
+            *known.caveats,
+            *condition_caveats(sets, must_be_equal=design.must_be_equal, labels=labels),
             *same_file_caveats(placed),
         ),
         methods=methods_of(design),
@@ -202,22 +204,30 @@ def flags_and_coverage(
     RunSetError
         When runs were put together that were not made under the same conditions.
     """
-    design, _ = _without_doubles(design)
+    known = _runs_of(design, runs)
+    waiting = waiting_for_looks(known.design, known.means(known.design.metric(design.headline)))
+    return dict(known.flags), coverage_of(known.design, known.placed, known.flags, unreadable, waiting)
+
+
+def _runs_of(design: ReviewDesign, runs: Iterable[PlacedRun]) -> _Runs:
+    design, doubled = _without_doubles(design)
     drift = without_drift(design, _in_plan_order(design, runs))
-    placed = drift.runs
-    members = list(gather(run for run in placed if run.name not in design.exclusions).values())
-    spreads = _spreads(design, members)
-    flags = flagged_runs(members, spreads, margin=design.margin)
-    headline = metric_means(design.metric(design.headline), design, spreads, drift.shared)
-    return flags, coverage_of(design, placed, flags, unreadable, waiting_for_looks(design, headline))
-
-
-def _spreads(design: ReviewDesign, members: Sequence[RunSet]) -> dict[tuple[str, str], CardSpread]:
-    return {
+    sets = gather(run for run in drift.runs if run.name not in design.exclusions)
+    members = list(sets.values())
+    spreads = {
         (card.key, metric.key): card_spread(card.key, metric.key, members, label=metric.label)
         for card in design.cards
         for metric in design.metrics
     }
+    return _Runs(
+        design=design,
+        placed=drift.runs,
+        shared=drift.shared,
+        caveats=(*doubled, *drift.caveats),
+        sets=sets,
+        spreads=spreads,
+        flags=flagged_runs(members, spreads, margin=design.margin),
+    )
 
 
 def _without_doubles(design: ReviewDesign) -> tuple[ReviewDesign, list[Caveat]]:
@@ -254,61 +264,43 @@ def _in_plan_order(design: ReviewDesign, runs: Iterable[PlacedRun]) -> list[Plac
     return sorted(placed, key=lambda run: (places[run.place], natural_order(run.run)))
 
 
-def _tables(design: ReviewDesign, placed: Sequence[PlacedRun], shared: Shared) -> _Tables:
-    sets = gather(run for run in placed if run.name not in design.exclusions)
-    excluded = [run for run in placed if run.name in design.exclusions]
-    for (card, scene, resolution), run_set in sets.items():
-        base = sets.get((design.baseline, scene, resolution))
+def _summaries(known: _Runs) -> dict[Place, CellSummary]:
+    """Each card in each cell; a cell whose two sides cannot be compared is refused."""
+    design, sets, spreads = known.design, known.sets, known.spreads
+    for (card, *cell), run_set in sets.items():
+        base = sets.get((design.baseline, cell[0], cell[1]))
         if card != design.baseline and base is not None:
             refuse_unequal(run_set, base, must_be_equal=design.must_be_equal)
-    members = list(sets.values())
-    spreads = _spreads(design, members)
-    flags = flagged_runs(members, spreads, margin=design.margin)
-    counts = values_looked_at(members, spreads), sets_that_can_show_levels(spreads)
-    summaries = {place: _summary(design, run_set, excluded, spreads, flags, counts) for place, run_set in sets.items()}
-    return _Tables(
-        sets=sets,
-        spreads=spreads,
-        flags=flags,
-        summaries=summaries,
-        metrics={metric.key: metric_means(metric, design, spreads, shared) for metric in design.metrics},
-    )
-
-
-def _summary(
-    design: ReviewDesign,
-    run_set: RunSet,
-    excluded: Sequence[PlacedRun],
-    spreads: Mapping[tuple[str, str], CardSpread],
-    flags: Mapping[str, Flag],
-    counts: tuple[int, int],
-) -> CellSummary:
-    """One card in one cell; ``counts`` are the values and the sets over which chance is counted."""
-    estimates = {}
-    for key in (metric.key for metric in design.metrics):
-        stand_in = spreads[run_set.card, key].standing_in(run_set.place, design.spread)
-        estimates[key] = estimate(
-            key, run_set.values(key), level=design.level, stand_in=stand_in, method=METHODS[design.spread]
+    excluded = [run for run in known.placed if run.name in design.exclusions]
+    n_values, n_sets = values_looked_at(list(sets.values()), spreads), sets_that_can_show_levels(spreads)
+    method, summaries = METHODS[design.spread], {}
+    for place, run_set in sets.items():
+        estimates = {}
+        for key in (metric.key for metric in design.metrics):
+            stand_in = spreads[run_set.card, key].standing_in(place, design.spread)
+            estimates[key] = estimate(key, run_set.values(key), level=design.level, stand_in=stand_in, method=method)
+        summaries[place] = CellSummary(
+            card=run_set.card,
+            scene=run_set.scene,
+            resolution=run_set.resolution,
+            run_names=tuple(run.name for run in run_set.runs),
+            estimates=estimates,
+            caveats=(
+                *flag_caveats(run_set, known.flags),
+                *exclusion_caveats(run_set, excluded, spreads, margin=design.margin, n_tests=n_values),
+                *set_caveats(run_set, spreads, margin=design.margin, n_tests=n_sets),
+                *carried_caveats(run_set),
+                *recurring_hitches(run_set),
+            ),
         )
-    return CellSummary(
-        card=run_set.card,
-        scene=run_set.scene,
-        resolution=run_set.resolution,
-        run_names=tuple(run.name for run in run_set.runs),
-        estimates=estimates,
-        caveats=(
-            *flag_caveats(run_set, flags),
-            *exclusion_caveats(run_set, excluded, spreads, margin=design.margin, n_tests=counts[0]),
-            *set_caveats(run_set, spreads, margin=design.margin, n_tests=counts[1]),
-            *carried_caveats(run_set),
-            *recurring_hitches(run_set),
-        ),
-    )
+    return summaries
 
 
-def _table_cells(design: ReviewDesign, tables: _Tables, powered: Mapping[Place, RunSet]) -> list[TableCells]:
+def _table_cells(
+    design: ReviewDesign, metrics: Mapping[str, MetricMeans], powered: Mapping[Place, RunSet]
+) -> list[TableCells]:
     found: list[TableCells | None] = []
     for cut in design.cuts:
-        speed = speed_cells(design, cut, tables.metrics)
+        speed = speed_cells(design, cut, metrics)
         found += [speed, power_cells(design, cut, speed, powered)]
     return [cells for cells in found if cells is not None]

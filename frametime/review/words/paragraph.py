@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
-from frametime.review.design import CardEntry, CutEntry, ReviewDesign
+from frametime.review.design import CutEntry, ReviewDesign
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import Answers, OverallComparison, Standing, TableCells, ValueRow, Verdict
 from frametime.review.words.sentence import (
@@ -24,40 +24,6 @@ from frametime.statistics.differences import Interval
 from frametime.words import counted, joined, money, money_range, percent_change_words
 
 _TURNED: dict[Verdict, Verdict] = {"ahead": "behind", "behind": "ahead"}
-
-
-@dataclass(frozen=True, kw_only=True)
-class Rivals:
-    """The cards next to one in speed and in price; ``None`` where there is none."""
-
-    faster: str | None
-    slower: str | None
-    dearer: str | None
-    cheaper: str | None
-
-
-def rivals_of(card: str, standings: Sequence[Standing], cards: Sequence[CardEntry]) -> Rivals:
-    """Choose the cards with which one is to be compared.
-
-    Parameters
-    ----------
-    standings : sequence of Standing
-        Of one cut and metric; cards that stand apart are no rivals.
-    cards : sequence of CardEntry
-        Prices in other currencies than the card's own do not count.
-    """
-    order = [item.card for item in standings if not item.stands_apart and item.mean_value is not None]
-    if card not in order:
-        return Rivals(faster=None, slower=None, dearer=None, cheaper=None)
-    at, own = order.index(card), next(entry for entry in cards if entry.key == card)
-    others = [entry for entry in cards if entry.key in order and entry != own and entry.currency == own.currency]
-    priced = {entry.key: entry.price - own.price for entry in others if entry.price and own.price}
-    return Rivals(
-        faster=order[at - 1] if at else None,
-        slower=order[at + 1] if at + 1 < len(order) else None,
-        dearer=min((key for key in priced if priced[key] > 0.0), key=priced.__getitem__, default=None),
-        cheaper=max((key for key in priced if priced[key] <= 0.0), key=priced.__getitem__, default=None),
-    )
 
 
 def story_of(design: ReviewDesign, result: ReviewResult, cut: CutEntry) -> Story:
@@ -217,11 +183,14 @@ class Story:
         return [*parts, *self._best_value(present[0])] if present else parts
 
     def _rivals_in_speed(self, card: str) -> str:
-        rivals, base = rivals_of(card, self.standings, self.design.cards), self.design.baseline
-        beside = {rivals.faster: "next above it in speed", rivals.slower: "next below it in speed"}
-        if base not in beside and base != card:
-            beside[base] = "the baseline"
-        told = [said for other, remark in beside.items() if other and (said := self._against(card, other, remark))]
+        """The card against those next to it in speed, and against the baseline."""
+        order, base = [item.card for item in self._placed()], self.design.baseline
+        at = order.index(card)
+        beside = dict.fromkeys(order[max(at - 1, 0) : at], "next above it in speed")
+        beside |= dict.fromkeys(order[at + 1 : at + 2], "next below it in speed")
+        if base != card:
+            beside.setdefault(base, "the baseline")
+        told = [said for other, remark in beside.items() if (said := self._against(card, other, remark))]
         if not told:
             return ""
         return f"In {self.design.metric(self.design.headline).label} {self._label(card)} is {'; '.join(told)}."
@@ -242,13 +211,22 @@ class Story:
         row = self.value[card]
         if row.price is None:
             return f"No price is given for {self._label(card)}."
-        rivals = rivals_of(card, self.standings, self.design.cards)
+        placed = {item.card for item in self._placed()}
+        prices = {
+            entry.key: entry.price
+            for entry in self.design.cards
+            if entry.price and entry.key != card and {card, entry.key} <= placed and entry.currency == row.currency
+        }
+        cheaper = [key for key, price in prices.items() if price <= row.price]
+        beside = dict.fromkeys(sorted(cheaper, key=prices.__getitem__, reverse=True)[:1], "next cheaper")
+        beside |= dict.fromkeys(
+            sorted((key for key in prices if key not in cheaper), key=prices.__getitem__)[:1], "next dearer"
+        )
         told = []
-        for other, remark in ((rivals.cheaper, "next cheaper"), (rivals.dearer, "next dearer")):
-            seen = None if other is None else self._seen(card, other, row.metric)
-            if other is None or seen is None or (price := self.value[other].price) is None:
+        for other, remark in beside.items():
+            if (seen := self._seen(card, other, row.metric)) is None:
                 continue
-            _, ratio, interval = seen
+            price, (_, ratio, interval) = prices[other], seen
             by_price = interval and interval.scaled(price / row.price)
             named = "" if len(self.design.cards) == 2 else f", {remark}"
             even = _break_even(price * ratio, interval and interval.scaled(price), row.currency)
