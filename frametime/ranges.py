@@ -79,6 +79,7 @@ RANGES: Final[Mapping[str, Range]] = MappingProxyType(
         "swaps": Range(0, 10_000),
         "minutes_per_swap": Range(0.0, 1440.0),
         "minutes_per_run": Range(0.1, 1440.0),
+        "near": Range(1, 1000),
         "price": Range(1e-4, 1e12),
         "tariff_per_kwh": Range(1e-4, 1e6),
         "hours_per_day": Range(0.01, 24.0),

@@ -28,6 +28,7 @@ COMMANDS: Final[Mapping[str, tuple[str, str]]] = MappingProxyType(
         "plan": ("frametime.cli.plan:plan", "Draft a review plan from the captures in a folder."),
         "order": ("frametime.cli.plan:order", "List the runs of a plan in an order that a drift cannot spoil."),
         "review": ("frametime.cli.review:review", "Compare cards over repeated runs: verdict, charts, report."),
+        "shelf": ("frametime.cli.package:shelf", "Look at the measured runs of earlier sessions."),
         "pack": ("frametime.cli.package:pack", "Pack a review with its captures, for others to check."),
         "verify": ("frametime.cli.package:verify", "Make the review in a package again, and compare."),
         "film": ("frametime.cli.film:film", "Draw frame times in step with recorded footage."),

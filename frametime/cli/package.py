@@ -1,4 +1,4 @@
-"""``frametime pack`` and ``frametime verify``: a review as one file that others can check."""
+"""What is kept of a review and handed on: ``frametime pack`` and ``verify`` a package, ``frametime shelf``."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from frametime.cli.options import Command, NamedPath
+from frametime.cli.options import NAME, Command, CommandGroup, NamedPath
 from frametime.cli.output import refuse_log_as_output
 
 
@@ -61,3 +61,65 @@ def verify(package: Path) -> None:
     else:
         click.echo("The package holds no captures: the review was not made again.")
     click.get_current_context().exit(0 if all(item.is_equal for item in found) else 5)
+
+
+_SHELF = click.argument("folder", type=NamedPath(path_type=Path))
+
+
+@click.group(cls=CommandGroup)
+def shelf() -> None:
+    """Look at the shelf, which holds the measured runs of earlier sessions.
+
+    frametime review --shelve fills it; [shelf] in a plan takes cards from it.
+
+    \b
+    Examples:
+      frametime shelf list shelf
+      frametime shelf show shelf amber-6
+    """
+
+
+@shelf.command("list")
+@_SHELF
+def list_(folder: Path) -> None:
+    """List the cards of each session."""
+    _show(folder, None)
+
+
+@shelf.command()
+@_SHELF
+@click.argument("card", type=NAME)
+def show(folder: Path, card: str) -> None:
+    """List the cells of a CARD in each session."""
+    _show(folder, card)
+
+
+@shelf.command()
+@_SHELF
+@click.argument("session", type=NAME)
+def remove(folder: Path, session: str) -> None:
+    """Take a SESSION off the shelf, whole."""
+    from frametime.errors import printable
+    from frametime.pipeline.shelf import take_off
+
+    take_off(folder, session)
+    click.echo(f"session '{printable(session)}' is off the shelf", err=True)
+
+
+def _show(folder: Path, card: str | None) -> None:
+    from frametime.errors import OutputError, printable
+    from frametime.pipeline.shelf import sessions_on
+    from frametime.render.terminal_text import text_table
+
+    frame = sessions_on(folder, card)
+    if frame.is_empty():
+        raise OutputError.at(str(folder), f"it holds no card '{printable(card or '')}'", helps="frametime shelf list")
+    places = ["scene", "resolution"] if card is not None else ["card", "cells"]
+    columns = ["session", *places, "runs", "average_fps", "day", "driver"]
+    rows = [
+        [f"{value:.1f}" if isinstance(value, float) else "" if value is None else str(value) for value in row]
+        for row in frame.select(columns).iter_rows()
+    ]
+    heading = [{"average_fps": "Average FPS"}.get(name, name.capitalize()) for name in columns]
+    right = frozenset(at for at, name in enumerate(columns) if name in ("cells", "runs", "average_fps"))
+    click.echo(text_table(heading, rows, right=right))

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from frametime.pipeline.worker_pool import WorkerLimits
     from frametime.plans.plan import ReviewPlan
 
-_OF_THE_RESULT: Final = ("force", "escape_formulas", "no_charts", "no_report", "quiet")
+_OF_THE_RESULT: Final = ("force", "escape_formulas", "no_charts", "no_report", "shelve", "quiet")
 
 
 @click.command(cls=Command, context_settings={"help_option_names": ["-h", "--help"]})
@@ -44,6 +44,7 @@ _OF_THE_RESULT: Final = ("force", "escape_formulas", "no_charts", "no_report", "
 @click.option("--escape-formulas", is_flag=True, help="In CSV, put an apostrophe before text like a formula.")
 @click.option("--no-charts", is_flag=True, help="Draw no charts.")
 @click.option("--no-report", is_flag=True, help="Write no report.html and no report.md.")
+@click.option("--shelve", is_flag=True, help="Put the measured runs on the shelf that the plan names.")
 @click.option("--measure-again", is_flag=True, help="Do not use the measured runs that were kept.")
 @click.option(
     "--workers", type=NumberWithin("workers"), metavar="N", help="Processes that measure; one per core by default."
@@ -60,6 +61,7 @@ def review(
     escape_formulas: bool,
     no_charts: bool,
     no_report: bool,
+    shelve: bool,
     measure_again: bool,
     workers: int | None,
     quiet: bool,
@@ -120,6 +122,13 @@ def review(
         click.echo(outcome.more_charts, err=True)
     if outcome.n_formulas:
         click.echo(formula_warning(outcome.n_formulas, "cells.csv and standings.csv"), err=True)
+    if shelve:
+        from frametime.pipeline.review_files import measured_plan
+        from frametime.pipeline.review_outputs import KEPT_RUNS_FILE
+        from frametime.pipeline.shelf import shelve as put
+
+        session, n_runs = put(checked, measured_plan(checked, kept_file=out / KEPT_RUNS_FILE, limits=limits))
+        click.echo(f"{n_runs} runs are on the shelf as session '{printable(session)}'", err=True)
     ctx.exit(4 if outcome.n_unreadable else 0)
 
 

@@ -245,6 +245,22 @@ _PAGE_BYTES: Final = 16 << 20
 """Runs are alike: the more of them are packed together, the smaller they become."""
 
 
+def encoded_run(run: MeasuredRun) -> bytes:
+    """A measured run as bytes, without its curves."""
+    return _encoder().encode(replace(run, curves={}))
+
+
+def decoded_run(content: bytes) -> MeasuredRun:
+    """The run of `encoded_run`.
+
+    Raises
+    ------
+    ValueError
+        When the bytes are none.
+    """
+    return _decoder().decode(content)
+
+
 @cache
 def _encoder() -> msgspec.msgpack.Encoder:
     import msgspec

@@ -152,7 +152,8 @@ def run_made(plan: ReviewPlan, file: RunFile, outcome: MeasureOutcome) -> Placed
         error = hint.replace(printable(outcome.request.path, limit=1000), printable(file.name))
         return UnreadableFile(file_name=file.name, **place, error=error)
     # When it was made is asked only where the order of runs bears on the review.
-    start = None if plan.order is None else stated_start(run.provenance, recorded_from_of(plan, file.name))
+    is_asked = plan.order is not None or plan.shelf is not None
+    start = stated_start(run.provenance, recorded_from_of(plan, file.name)) if is_asked else None
     return PlacedRun(
         name=run_name(**place),
         **place,

@@ -79,13 +79,23 @@ class CardLimits:
 
 
 @dataclass(frozen=True, kw_only=True)
+class ShelfPlan:
+    """The shelf of a plan: its folder, what this session is called there, and which cards are taken from it."""
+
+    folder: Path
+    session: str | None
+    cards: tuple[str, ...]
+    near: int | None
+
+
+@dataclass(frozen=True, kw_only=True)
 class ReviewPlan:
     """A plan that was read and found right.
 
     ``scene_settings`` and ``operating_systems`` are conditions by scene and by card, where the plan names them;
     ``limits`` are those of each card;
     ``charts`` are keys of charts of which the review draws all, where the plan names any;
-    ``order`` says in which order runs are made, where the plan does;
+    ``shelf`` holds measured runs of other sessions; ``order`` says in which order runs are made, where the plan does;
     ``resolved`` is the plan as plain values with all defaults filled in;
     ``read`` and ``sensors`` hold what a plan has no key for, for every log.
     """
@@ -99,6 +109,7 @@ class ReviewPlan:
     limits: Mapping[str, CardLimits]
     charts: tuple[str, ...] | None
     order: OrderKeys | None
+    shelf: ShelfPlan | None
     resolved: Mapping[str, object]
     read: ReadOptions | None = None
     sensors: SensorOptions | None = None
@@ -187,6 +198,9 @@ def parse_plan(text: str, *, file_name: str, folder: Path) -> ReviewPlan:
         },
         charts=keys.charts,
         order=keys.order,
+        shelf=None
+        if keys.shelf is None
+        else ShelfPlan(**{**msgspec.structs.asdict(keys.shelf), "folder": folder / keys.shelf.folder}),
         resolved={**_resolved(keys, design), **published},
     )
 

@@ -107,6 +107,15 @@ class OrderKeys(Struct, frozen=True, kw_only=True):
     minutes_per_run: Annotated[float, within("minutes_per_run")] = 3.0
 
 
+class ShelfKeys(Struct, frozen=True, kw_only=True):
+    """``[shelf]``: measured runs of other sessions."""
+
+    folder: Text
+    session: Text | None = None
+    cards: Texts = ()
+    near: Annotated[int, within("near")] | None = None
+
+
 class ExcludeKeys(Struct, frozen=True, kw_only=True):
     """``[[exclude]]``."""
 
@@ -160,4 +169,5 @@ class PlanKeys(Struct, frozen=True, kw_only=True):
     running_cost: RunningCostKeys | None = None
     publish: PublishKeys = PublishKeys()
     order: OrderKeys | None = None
+    shelf: ShelfKeys | None = None
     exclude: tuple[ExcludeKeys, ...] = ()

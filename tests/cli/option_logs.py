@@ -23,6 +23,7 @@ def write_option_logs(folder: Path) -> None:
         **sensor_logs(),
         **_LAYOUTS,
         "plan.toml": _PLAN.replace("LABEL", "Amber"),
+        "shelf.toml": _PLAN.replace("LABEL", "Amber") + '\n[shelf]\nfolder = "shelf"\nsession = "spring"\n',
         "formulas.toml": _PLAN.replace('"birch"', '"=birch"').replace("LABEL", "Amber"),
         "record.toml": _RECORD,
         "tuned.toml": _RECORD + _TRIALS,

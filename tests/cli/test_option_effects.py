@@ -255,6 +255,7 @@ OTHERS: Final = (
     Case("order", "seed", "formulas.toml", "--seed 4"),
     Case("order", "out", "formulas.toml", "--out order.csv"),
     Case("order", "force", "formulas.toml --out taken.txt", "--force"),
+    Case("review", "shelve", "shelf.toml --no-charts --no-report --out out", "--shelve"),
     Case("pack", "out", "done --out one.zip", "--out two.zip", _REVIEWED),
     Case("pack", "no_frames", "done --out one.zip", "--no-frames", _REVIEWED),
     Case("pack", "force", "done --out taken.zip", "--force", _REVIEWED),

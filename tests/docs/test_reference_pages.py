@@ -71,6 +71,7 @@ _SMALLEST = {
     "publish": "[publish]",
     "measure": "[measure]",
     "order": "[order]",
+    "shelf": '[shelf]\nfolder = "x"',
     "exclude": '[[exclude]]\nrun = "a/s/r/1"\nreason = "x"',
 }
 
@@ -110,9 +111,9 @@ def test_the_keys_of_cuts() -> None:
     assert told == known_keys("cuts")
 
 
-@pytest.mark.parametrize("table", ["running_cost", "publish", "measure", "order", "exclude"])
+@pytest.mark.parametrize("table", ["running_cost", "publish", "measure", "order", "shelf", "exclude"])
 def test_the_keys_of_the_other_tables(table: str) -> None:
-    text = part_of("plan.md", "## [running_cost], [publish], [measure], [order], [[exclude]]")
+    text = part_of("plan.md", "## [running_cost], [publish], [measure], [order], [shelf], [[exclude]]")
     rows = re.findall(rf"^\| {table} \| (.+?) \|", text, re.MULTILINE)
     assert words_in(" ".join(rows)) == known_keys(table)
 

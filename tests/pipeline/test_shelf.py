@@ -1,0 +1,123 @@
+"""The shelf: a session is put on it whole or not at all, and taken off again; other engines can read it."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pyarrow.parquet as pq
+import pytest
+from example_result import METRICS, design, placed_run
+from run_cli import frametime
+
+from frametime.errors import OutputError, PlanError
+from frametime.pipeline.review_files import MeasuredPlan
+from frametime.pipeline.shelf import placed_runs, runs_on, sessions_on, shelve, take_off
+from frametime.plans.plan import ReviewPlan, parse_plan
+from frametime.review.run_set import PlacedRun
+
+PLAN = """\
+title = "Two cards"
+bench = ["open bench", "16 cores"]
+baseline = "amber-6"
+metrics = ["average_fps"]
+resolutions = ["1440p"]
+cards = [{ key = "amber-6", label = "Amber 6" }, { key = "birch 9 %" }]
+scenes = [{ key = "harbor" }]
+captures = { folder = "logs" }
+shelf = { folder = "shelf", session = "spring" }
+"""
+CARDS = ("amber-6", "birch 9 %")
+
+
+def plan_in(folder: Path, text: str = PLAN) -> ReviewPlan:
+    return parse_plan(text, file_name="plan.toml", folder=folder)
+
+
+def measured(*, n_runs: int = 3, fps: float = 100.0) -> MeasuredPlan:
+    runs: list[PlacedRun] = [
+        placed_run(
+            card, "harbor", "1440p", str(run), {"average_fps": fps + run, "average_power_w": 200.0}, driver="71.3"
+        )
+        for card in CARDS
+        for run in range(n_runs)
+    ]
+    asked = design(CARDS, ("harbor",), ("1440p",), metrics=METRICS[:1])
+    return MeasuredPlan(design=asked, placed=tuple(runs), unreadable=(), caveats=(), requests={})
+
+
+def test_a_session_comes_back_as_it_was_measured(tmp_path: Path) -> None:
+    plan, made = plan_in(tmp_path), measured()
+    assert shelve(plan, made) == ("spring", 6)
+    rows = runs_on(tmp_path / "shelf").collect()
+    assert set(rows["card"]) == set(CARDS)
+    assert rows["average_fps"].to_list() == [100.0, 101.0, 102.0] * 2
+    assert rows["driver"].to_list() == ["71.3"] * 6
+    back = {run.name: run.measured for run in placed_runs(rows)}
+    assert back == {run.name: run.measured for run in made.placed}
+
+
+def test_other_engines_read_it_with_units(tmp_path: Path) -> None:
+    shelve(plan_in(tmp_path), measured())
+    (path,) = (tmp_path / "shelf").glob("session=spring/card=amber-6/runs.parquet")
+    schema = pq.read_schema(path)
+    assert schema.field("average_fps").metadata == {b"unit": b"{frame}/s"}
+    assert schema.metadata[b"frametime"] == b"frametime.shelf/1"
+
+
+def test_the_same_session_again_changes_nothing_and_another_of_its_name_is_refused(tmp_path: Path) -> None:
+    plan = plan_in(tmp_path)
+    shelve(plan, measured())
+    files = {path: path.stat().st_mtime_ns for path in (tmp_path / "shelf").rglob("*.parquet")}
+    shelve(plan, measured())
+    assert {path: path.stat().st_mtime_ns for path in (tmp_path / "shelf").rglob("*.parquet")} == files
+    with pytest.raises(OutputError, match=r"another session 'spring'.*shelf remove"):
+        shelve(plan, measured(fps=90.0))
+    assert sessions_on(tmp_path / "shelf")["runs"].to_list() == [3, 3]
+
+
+def test_a_session_is_taken_off_whole(tmp_path: Path) -> None:
+    shelve(plan_in(tmp_path), measured())
+    shelve(plan_in(tmp_path, PLAN.replace("spring", "May / 2")), measured(n_runs=2))
+    take_off(tmp_path / "shelf", "May / 2")
+    assert set(sessions_on(tmp_path / "shelf")["session"]) == {"spring"}
+    with pytest.raises(OutputError, match="no session 'May'; it holds 'spring'"):
+        take_off(tmp_path / "shelf", "May")
+    take_off(tmp_path / "shelf", "spring")
+    assert list((tmp_path / "shelf").iterdir()) == []
+    with pytest.raises(OutputError, match="no shelf, or an empty one"):
+        runs_on(tmp_path / "shelf")
+
+
+def test_a_write_that_fails_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: object, **__: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(pq, "write_table", full)
+    with pytest.raises(OutputError, match="No space left"):
+        shelve(plan_in(tmp_path), measured())
+    assert not [path for path in (tmp_path / "shelf").rglob("*") if path.is_file()]
+
+
+def test_a_plan_must_name_the_shelf_and_the_session_where_runs_tell_no_day(tmp_path: Path) -> None:
+    with pytest.raises(PlanError, match="names no shelf"):
+        shelve(plan_in(tmp_path, PLAN.partition("shelf =")[0]), measured())
+    with pytest.raises(PlanError, match="on which day"):
+        shelve(plan_in(tmp_path, PLAN.replace(', session = "spring"', "")), measured())
+
+
+def test_the_command_line_fills_lists_and_empties_it(tmp_path: Path) -> None:
+    shutil.copytree(Path(__file__).parents[2] / "reference_logs" / "review", tmp_path / "review")
+    plan, out, shelf = tmp_path / "review" / "plan.toml", str(tmp_path / "out"), str(tmp_path / "shelf")
+    with plan.open("a", encoding="utf-8") as stream:
+        stream.write('\n[shelf]\nfolder = "../shelf"\nsession = "spring"\n')
+    told = frametime("review", str(plan), "--out", out, "--no-charts", "--no-report", "--shelve")
+    assert "on the shelf as session 'spring'" in told.err
+    told = frametime("shelf", "list", shelf)
+    assert told.code == 0
+    assert "spring" in told.out
+    card = told.out.splitlines()[-1].split()[1]
+    assert "Scene" in frametime("shelf", "show", shelf, card).out
+    assert frametime("shelf", "show", shelf, "nobody").code == 3
+    assert frametime("shelf", "remove", shelf, "spring").code == 0
+    assert frametime("shelf", "list", shelf).code == 3
