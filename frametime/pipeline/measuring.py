@@ -157,8 +157,11 @@ def measure_file(
 
         options = request.sensor_options or SensorOptions()
         capture = with_sensors(capture, request.sensors, options=options, weight=sensor_weight)
+        # By its name alone: the same run says the same wherever its folder lies.
+        name, typed = printable(Path(request.sensors).name), printable(request.sensors, limit=1000)
+        said = (replace(caveat, message=caveat.message.replace(typed, name)) for caveat in capture.caveats)
+        capture = replace(capture, caveats=tuple(said))
         if request.sensors_are_found:
-            name = printable(Path(request.sensors).name)
             message = f"The sensor log {name} lies beside the capture under its name, and is read with it."
             found = Caveat(code="sensors-found-beside", message=message, weight=Weight.NOTE)
             capture = replace(capture, caveats=(*capture.caveats, found))

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from run_cli import frametime
 
+from frametime.pipeline.review_data import review_json
 from frametime.pipeline.review_files import review_plan
 from frametime.plans.plan import read_plan
 from frametime.review.result import ReviewResult
@@ -84,6 +85,21 @@ def test_sensor_logs_that_cannot_be_used_cost_their_own_numbers_and_one_warning(
     assert "6 of 18 runs have no sensor numbers; their frames count" in caveat.message
     assert sum(power is None for power in powers(result)) == 6
     assert {run.judgement for run in result.runs} == {"usable"} or "care" in str({run.judgement for run in result.runs})
+
+
+def test_what_is_said_of_a_sensor_log_is_the_same_from_any_folder(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = bench_folder(tmp_path / "bench")
+    for log in folder.rglob("*_sensors.csv"):
+        log.write_text("date,board power (W)\nyesterday,100\ntoday,100\n", "utf-8")
+    assert frametime("plan", str(folder), "--out", str(tmp_path / "plan.toml")).code == 0
+    results = []
+    for where, plan in ((tmp_path, Path("plan.toml")), (tmp_path.parent, Path(tmp_path.name) / "plan.toml")):
+        monkeypatch.chdir(where)
+        results.append(review_json(review_plan(read_plan(plan), workers=1)))
+    assert "no sensor numbers" in results[0]
+    assert results[0] == results[1]
 
 
 def test_sensor_logs_of_another_day_cost_power_alone(tmp_path: Path) -> None:
