@@ -30,6 +30,12 @@ _RUN_WORD: Final = re.compile(
     r"[-_ #.]{0,2}(?P<run>0*\d{1,3})(?![^\W_])",
     re.IGNORECASE,
 )
+_SESSION_WORD: Final = re.compile(
+    r"(?<![^\W_])(?:sessions?|days?|series|sets?|trials?|tests?|tag|serie|jour)"
+    r"[-_ #.]{0,2}(?P<run>0*\d{1,3})(?![^\W_])",
+    re.IGNORECASE,
+)
+"""Where nothing else is the run, what was repeated as a whole is."""
 _NUMBER: Final = re.compile(r"(?P<run>\d{1,3})")
 _LAST_DIGITS: Final = re.compile(r"(?<=[^\W\d_])(?P<run>\d{1,3})$")
 _FOLDER_NUMBER: Final = re.compile(r"(?:^|(?<=/))(?P<run>\d{1,3})(?=/)")
@@ -173,6 +179,7 @@ def _run_finders(names: Sequence[str]) -> Iterator[tuple[bool, _RunFinder]]:
         yield False, _numbered(at)
     yield False, _LAST_DIGITS.search
     yield False, _FOLDER_NUMBER.search
+    yield False, _SESSION_WORD.search
     yield False, _no_run
 
 

@@ -46,6 +46,8 @@ FULL = [
     ("{scene}/{card}/{resolution}/{run}.csv", "{scene}/{card}/{resolution}/{run}.csv"),
     ("{scene}.{resolution}/{card}.r{run}.txt", "{scene}.{resolution}/{card}.r{run}.txt"),
     ("run {run}/{card}/{resolution}/{scene}.csv", "run {run}/{card}/{resolution}/{scene}.csv"),
+    ("Session {run}/{card}/{scene}_{resolution}.csv", "Session {run}/{card}/{scene}_{resolution}.csv"),
+    ("{card}/{scene}_{resolution}_day{run}.csv", "{card}/{scene}_{resolution}_day{run}.csv"),
     ("{card}/captures/{resolution}/{scene}#{run}.csv", "{card}/captures/{resolution}/{scene}#{run}.csv"),
 ]
 
