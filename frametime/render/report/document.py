@@ -101,8 +101,8 @@ class Bar:
     Attributes
     ----------
     label : str
-    color : int
-        Number of the card's color, from 1: the same all over the page.
+    color : str
+        The card's color as the page writes it: the same all over the page.
     value : Number
         How long the bar is.
     ends : tuple of float or None
@@ -112,7 +112,7 @@ class Bar:
     """
 
     label: str
-    color: int
+    color: str
     value: Number
     ends: tuple[float, float] | None
     more: Line = ()
@@ -206,6 +206,7 @@ class Trace:
     """Frame times of one run, packed: see `frametime.render.report.frame_time_traces`."""
 
     label: str
+    color: str
     group: str
     duration_s: float
     n_steps: int

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from frametime.metrics.metric import Curve
 from frametime.render.report.document import Trace, TraceSet, TraceView
+from frametime.render.report.review_bars import card_colors
 from frametime.render.review_words import ReviewWords
 from frametime.review.result import ReviewResult, RunEntry
 
@@ -60,18 +61,19 @@ def pack(sides: tuple[NDArray[np.uint32], ...]) -> str:
     return base64.b64encode(zlib.compress(planes.tobytes(), 9)).decode("ascii")
 
 
-def trace(label: str, group: str, low: Curve, high: Curve, *, duration_s: float, n_steps: int) -> Trace:
+def trace(label: str, group: str, color: str, low: Curve, high: Curve, *, duration_s: float, n_steps: int) -> Trace:
     """One run, packed; never more steps than the curve has points."""
     steps = max(1, min(n_steps, len(low.x)))
     sides = envelope(low, high, duration_s=duration_s, n_steps=steps)
-    return Trace(label=label, group=group, duration_s=duration_s, n_steps=steps, packed=pack(sides))
+    return Trace(label=label, group=group, color=color, duration_s=duration_s, n_steps=steps, packed=pack(sides))
 
 
 _KEY = "trace-view"
 _SAMPLED_RUNS = 40
 _CAPTION = (
     "Each line is one run: the light band reaches from the least to the greatest frame time of each step of time,"
-    " so that no spike is lost. The scale starts at zero; lower is better, and a gap means that no frame ended there."
+    " so that no spike is lost. The scale follows the frame times shown, and the longest is named; lower is better, and"
+    " a gap means that no frame ended there."
 )
 
 
@@ -132,12 +134,12 @@ def _size(view: TraceView) -> int:
 
 
 def _view(result: ReviewResult, runs: Sequence[RunEntry], n_steps: int, *, n_left_out: int = 0) -> TraceView:
-    words = ReviewWords(result)
+    words, colors = ReviewWords(result), card_colors(result)
     places = dict.fromkeys((run.scene, run.resolution) for run in runs)
     sets = []
     for scene, resolution in places:
         chosen = (run for run in runs if (run.scene, run.resolution) == (scene, resolution))
-        traces = tuple(_trace(words, run, n_steps) for run in chosen)
+        traces = tuple(_trace(words, run, colors[run.card], n_steps) for run in chosen)
         sets.append(TraceSet(label=f"{words.scenes[scene]}, {resolution}", traces=traces))
     statement = f"{len(runs)} runs in at most {n_steps} steps of equal length each"
     if n_left_out:
@@ -146,8 +148,8 @@ def _view(result: ReviewResult, runs: Sequence[RunEntry], n_steps: int, *, n_lef
     return TraceView(key=_KEY, caption=_CAPTION, statement=statement, sets=tuple(sets))
 
 
-def _trace(words: ReviewWords, run: RunEntry, n_steps: int) -> Trace:
+def _trace(words: ReviewWords, run: RunEntry, color: str, n_steps: int) -> Trace:
     remarks = [text for text, applies in (("flagged", run.flag), ("left out", run.excluded_reason)) if applies]
     label = f"{words.cards[run.card]}, run {run.run}" + "".join(f", {text}" for text in remarks)
     low, high = (run.curves[name] for name in ("trace_low", "trace_high"))
-    return trace(label, words.cards[run.card], low, high, duration_s=run.duration_s, n_steps=n_steps)
+    return trace(label, words.cards[run.card], color, low, high, duration_s=run.duration_s, n_steps=n_steps)

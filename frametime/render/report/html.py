@@ -250,7 +250,7 @@ def trace_json(view: TraceView) -> Markup:
     """The packed frame times for the page's script."""
 
     def plain(trace: Trace) -> dict[str, object]:
-        sizes = {"duration_s": trace.duration_s, "n_steps": trace.n_steps, "packed": trace.packed}
+        sizes = {"color": trace.color, "duration_s": trace.duration_s, "n_steps": trace.n_steps, "packed": trace.packed}
         return {"label": trace.label, "group": trace.group, **sizes}
 
     return inert_json({"sets": [{"label": part.label, "traces": list(map(plain, part.traces))} for part in view.sets]})

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import Final
 
+from frametime.render.charts.theme import PALETTES
 from frametime.render.report.document import Bar, Bars
 from frametime.render.review_words import ReviewWords
 from frametime.render.tables.parts import number
@@ -16,13 +16,16 @@ from frametime.review.result import ReviewResult
 from frametime.review.words.sentence import cells_words
 from frametime.statistics.differences import Interval
 
-N_COLORS: Final = 6
-"""Colors of cards in the style sheet; more cards begin anew, told apart by their names."""
 
-
-def card_colors(result: ReviewResult) -> Mapping[str, int]:
-    """The number of each card's color, in the order of the plan."""
-    return {card.key: number % N_COLORS + 1 for number, card in enumerate(result.cards)}
+def card_colors(result: ReviewResult) -> Mapping[str, str]:
+    """The color of each card as the page writes it, as in the charts: that of the plan, or of its place there."""
+    cards = result.plan.get("cards")
+    own = {card["key"]: card.get("color") for card in cards} if isinstance(cards, list | tuple) else {}
+    n_colors = len(PALETTES["light"].series)
+    return {
+        card.key: str(own.get(card.key) or f"var(--chart-series-{number % n_colors + 1})")
+        for number, card in enumerate(result.cards)
+    }
 
 
 def standings_bars(result: ReviewResult, cut: str, metric: str, *, key: str) -> Bars:

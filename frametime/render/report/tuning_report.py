@@ -202,12 +202,12 @@ def _methods(summary: TuningSummary) -> doc.Definitions:
 
 
 def tuning_charts(summary: TuningSummary) -> tuple[doc.Figure, ...]:
-    """Map and gain of a record, as far as there is something to draw."""
+    """Map, gain and power of a record, as far as there is something to draw."""
     from frametime.render.charts.drawings import tuning_figures
     from frametime.render.charts.theme import Theme
 
     theme = Theme.of()
-    words = {"tuning-map": _map_words, "tuning-gain": _gain_words}
+    words = {"tuning-map": _map_words, "tuning-gain": _gain_words, "tuning-power": _power_words}
     return tuple(_figure(name, words[name](summary), draw(), theme) for name, draw in tuning_figures(summary, theme))
 
 
@@ -234,6 +234,14 @@ def _cell_words(item: MapCell) -> str:
 def _gain_words(summary: TuningSummary) -> str:
     rows = [row for row in summary.settings if row.gain is not None]
     return "Average FPS over stock. " + "; ".join(map(_row_words, rows)) + "."
+
+
+def _power_words(summary: TuningSummary) -> str:
+    rows = [
+        row for row in summary.settings if row.workload == summary.workloads[-1] and row.average_power_w is not None
+    ]
+    told = [f"{row.setting}: {row.average_fps:.1f} fps at {row.average_power_w:.1f} W" for row in rows]
+    return f"Average FPS and average power under {summary.workloads[-1]}. {'; '.join(told)}."
 
 
 def _row_words(row: SettingRow) -> str:

@@ -14,7 +14,7 @@ from review_samples import sample_review
 from frametime.render.report.document import Answers, Bar, Bars
 from frametime.render.report.html import bar_places, inert_json, render_html
 from frametime.render.report.markdown import render_markdown
-from frametime.render.report.review_bars import power_bars, scene_bars, standings_bars
+from frametime.render.report.review_bars import card_colors, power_bars, scene_bars, standings_bars
 from frametime.render.report.review_report import review_report
 from frametime.render.tables.table import Number, plain_text
 from frametime.review.result import ReviewResult
@@ -72,11 +72,15 @@ def test_a_card_keeps_its_color_all_over_the_page() -> None:
     ]
     pictures += [bars for _, bars in scene_bars(result)]
     pictures.append(power_bars(result, key="p"))
-    colors: dict[str, set[int]] = {}
+    colors: dict[str, set[str]] = {}
     for bars in pictures:
         for bar in (bar for _, group in bars.groups for bar in group):
             colors.setdefault(bar.label, set()).add(bar.color)
-    assert colors == {"Amber 6": {1}, "Birch 9": {2}, "Cedar 12": {3}}
+    cards = ("Amber 6", "Birch 9", "Cedar 12")
+    assert colors == {card: {f"var(--chart-series-{number})"} for number, card in enumerate(cards, 1)}
+    chosen = dict(zip((card.key for card in result.cards), (None, None, "#123456"), strict=True))
+    own = replace(result, plan={"cards": [{"key": key, "color": color} for key, color in chosen.items()]})
+    assert list(card_colors(own).values()) == ["var(--chart-series-1)", "var(--chart-series-2)", "#123456"]
 
 
 def test_every_usable_cell_has_a_bar() -> None:
@@ -87,7 +91,7 @@ def test_every_usable_cell_has_a_bar() -> None:
 
 def test_bars_begin_at_zero_and_the_longest_end_fills_the_scale() -> None:
     def bar(value: float, ends: tuple[float, float] | None) -> Bar:
-        return Bar(label="x", color=1, value=Number(text=f"{value:g}", value=value), ends=ends)
+        return Bar(label="x", color="#000000", value=Number(text=f"{value:g}", value=value), ends=ends)
 
     bars = Bars(key="b", caption="", groups=(("", (bar(50.0, (40.0, 80.0)), bar(20.0, None))),))
     assert bars.longest == 80.0

@@ -66,7 +66,7 @@ def test_a_step_without_a_frame_is_zero_and_each_extreme_is_in_its_step() -> Non
 
 def test_a_trace_has_no_more_steps_than_the_curve_has_points() -> None:
     x, y = [1.0, 2.0], [5.0, 6.0]
-    assert trace("a", "b", curve(x, y), curve(x, y), duration_s=2.0, n_steps=100).n_steps == 2
+    assert trace("a", "b", "#000000", curve(x, y), curve(x, y), duration_s=2.0, n_steps=100).n_steps == 2
 
 
 def test_a_duration_of_nothing_is_a_mistake() -> None:

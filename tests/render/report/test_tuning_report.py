@@ -151,7 +151,8 @@ def test_the_charts_of_a_record_stand_in_its_page(tmp_path: Path) -> None:
         for item in parsed((tmp_path / "report.html").read_text("utf-8")).iter("{http://www.w3.org/2000/svg}svg")
         if item.get("role") == "img"
     ]
-    assert len(charts) == 2
+    assert len(charts) == 3
+    assert " fps at " in charts[2].attrib["aria-label"]
     words = charts[0].attrib["aria-label"]
     assert "core +50 MHz, memory +0 MHz passed with +4.5 % over stock" in words
     assert "core +100 MHz, memory +0 MHz failed under canyon" in words

@@ -3,7 +3,10 @@
   "use strict";
 
   const DASHES = [[], [7, 4], [2, 3], [10, 3, 2, 3], [4, 2], [1, 2]];
-  const N_COLORS = 6;
+  const USUAL = 0.99;
+  const MOST_TIMES_USUAL = 2.5;
+  const CUT_TIMES_USUAL = 2.0;
+  const NEAR_ZERO = 0.25;
 
   async function unpack(packed) {
     const bytes = Uint8Array.from(atob(packed), (letter) => letter.charCodeAt(0));
@@ -131,10 +134,9 @@
     });
 
     function look(trace) {
-      const groups = Array.from(new Set(current.map((item) => item.group)));
-      const group = groups.indexOf(trace.group);
       const place = current.filter((item) => item.group === trace.group).indexOf(trace);
-      return { color: token(`--series-${(group % N_COLORS) + 1}`), dash: DASHES[place % DASHES.length] };
+      const named = trace.color.startsWith("var(") ? token(trace.color.slice(4, -1)) : trace.color;
+      return { color: named, dash: DASHES[place % DASHES.length] };
     }
 
     // Runs have steps of different length; the plot needs one time axis, so each value stands at the end of its step.
@@ -158,6 +160,51 @@
         });
       });
       return columns;
+    }
+
+    // The frame times of the runs shown, in the stretch shown: each with its time.
+    function inView(self) {
+      const { min, max } = self.scales.x;
+      const found = { low: Infinity, high: [], longest: null };
+      current.forEach((trace, number) => {
+        if (!visible.get(trace.label)) return;
+        const [lows, highs] = [self.data[2 * number + 1], self.data[2 * number + 2]];
+        self.data[0].forEach((time, index) => {
+          const high = highs[index];
+          if (time < min || time > max || high === null || high === undefined) return;
+          found.low = Math.min(found.low, lows[index] ?? high);
+          found.high.push(high);
+          if (!found.longest || high > found.longest.ms) found.longest = { time, ms: high };
+        });
+      });
+      found.high.sort((a, b) => a - b);
+      return found;
+    }
+
+    // As in the charts: one freeze does not press the rest into a line, and the axis starts where the data do.
+    function limits(self) {
+      const { low, high } = inView(self);
+      if (!high.length) return [0, 1];
+      const [usual, greatest] = [high[Math.floor(USUAL * (high.length - 1))], high[high.length - 1]];
+      const top = greatest <= MOST_TIMES_USUAL * usual ? greatest : CUT_TIMES_USUAL * usual;
+      const room = Math.max(0.12 * (top - low), 0.03 * top);
+      return [low - room < NEAR_ZERO * top ? 0 : low - room, top + room];
+    }
+
+    function nameLongest(self) {
+      const { longest } = inView(self);
+      if (!longest) return;
+      const { ctx, bbox } = self;
+      const words = `longest ${inMs(longest.ms)} ms`;
+      const x = self.valToPos(longest.time, "x", true);
+      const y = Math.max(bbox.top, self.valToPos(longest.ms, "y", true));
+      ctx.save();
+      ctx.font = `${13 * devicePixelRatio}px system-ui, sans-serif`;
+      ctx.fillStyle = token("--text");
+      ctx.textBaseline = "top";
+      const width = ctx.measureText(words).width;
+      ctx.fillText(words, Math.min(Math.max(x - width / 2, bbox.left), bbox.left + bbox.width - width), y + 3);
+      ctx.restore();
     }
 
     function readout(self) {
@@ -202,7 +249,7 @@
         {
           width: chart.clientWidth - 10,
           height: Math.max(260, Math.min(420, Math.round(chart.clientWidth * 0.45))),
-          scales: { x: { time: false }, y: { range: (_self, _min, max) => [0, (max || 1) * 1.06] } },
+          scales: { x: { time: false }, y: { range: limits } },
           axes: [
             { ...axis, label: "Time since the start of the run (s)", labelSize: 22 },
             { ...axis, label: "Frame time (ms), lower is better", labelSize: 22, size: 52 },
@@ -211,7 +258,7 @@
           bands,
           legend: { show: false },
           cursor: { y: false, drag: { x: true, y: false }, points: { show: false } },
-          hooks: { setCursor: [readout], ready: [readout] },
+          hooks: { setCursor: [readout], ready: [readout], draw: [nameLongest] },
         },
         data,
         chart
