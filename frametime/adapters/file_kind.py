@@ -18,14 +18,14 @@ from typing import BinaryIO, Final, Literal, TypeAlias, cast
 
 import numpy as np
 
-from frametime.adapters.arrow.arrow_source import schema_names
+from frametime.adapters.arrow.arrow_source import open_arrow, unit_text
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.column_facts import ColumnFacts, column_facts
 from frametime.adapters.columns.column_readings import middle
 from frametime.adapters.columns.header_words import Event, Meaning, header_meaning
 from frametime.adapters.columns.words import RATE
 from frametime.adapters.log_stream import KeptOpen, LogStream
-from frametime.adapters.result_tables import writer_of_names, writer_of_text
+from frametime.adapters.result_tables import METADATA_KEY, writer_of_names, writer_of_schema, writer_of_text
 from frametime.adapters.stored_log import ARROW_HEADS, FIRST_BYTES, first_block
 from frametime.adapters.text.dialect import detect_dialect
 from frametime.adapters.text.number_style import number_styles
@@ -119,12 +119,13 @@ def _results(command: str) -> FileKind:
 
 
 def _classify_arrow(stored: BinaryIO) -> FileKind:
-    names = schema_names(stored)
-    if names.results_of is not None:
-        return _results(names.results_of)
-    if names.is_capture:
+    schema = open_arrow(stored).schema
+    metadata = schema.metadata or {}
+    if (command := writer_of_schema(metadata, schema.names)) is not None:
+        return _results(command)
+    if METADATA_KEY in metadata:
         return FileKind(kind="frames", reason="a capture written by this package")
-    said = [header_meaning(name, unit) for name, unit in names.columns]
+    said = [header_meaning(field.name, unit_text(field)) for field in schema]
     return _by_names([(one.meaning, one.other_unit is not None) for one in said])
 
 

@@ -199,8 +199,8 @@ def stored(form: str) -> bytes:
     [
         (b"not json", "its metadata cannot be read .JSON is malformed"),
         (b"[]", "its metadata cannot be read .Expected `object`, got `array`"),
-        (b"{}", "version None"),
-        (b'{"version": 2}', "version 2"),
+        (b"{}", "missing required field `version`"),
+        (b'{"version": 2}', r"Invalid enum value 2 - at `\$.version`"),
         (b'{"version": 1}', "missing required field `provenance`"),
         (b'{"version": 1, "conditions": {"card": 5}}', r"Expected `str \| null`, got `int` - at `\$.conditions.card`"),
         (b"\xff\xfe", "its metadata cannot be read"),

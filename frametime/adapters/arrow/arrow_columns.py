@@ -24,31 +24,19 @@ def numpy_of(column: Any) -> NDArray[Any]:
     return chunks[0] if len(chunks) == 1 else np.concatenate(chunks)
 
 
-def arrow_int64(values: NDArray[np.int64], ok: NDArray[np.bool_] | None = None) -> Any:
-    """An Arrow column over a numpy array, null where ``ok`` is false (``pyarrow.array`` would import pandas)."""
+def arrow_array(values: NDArray[Any], ok: NDArray[np.bool_] | None = None) -> Any:
+    """An Arrow column over a numpy array of int64, float64 or bool, null where ``ok`` is false.
+
+    ``pyarrow.array`` would import pandas.
+    """
     import pyarrow as pa
 
-    values = np.ascontiguousarray(values, dtype=np.int64)
-    mask = None if ok is None or bool(ok.all()) else pa.py_buffer(np.packbits(ok, bitorder="little").tobytes())
-    return pa.Array.from_buffers(pa.int64(), len(values), [mask, pa.py_buffer(values.data)])
+    def bits(flags: NDArray[np.bool_]) -> Any:
+        return pa.py_buffer(np.packbits(flags, bitorder="little").tobytes())
 
-
-def arrow_bool(values: NDArray[np.bool_], ok: NDArray[np.bool_] | None = None) -> Any:
-    """The same for truth values."""
-    import pyarrow as pa
-
-    mask = None if ok is None or bool(ok.all()) else pa.py_buffer(np.packbits(ok, bitorder="little").tobytes())
-    bits = pa.py_buffer(np.packbits(values, bitorder="little").tobytes())
-    return pa.Array.from_buffers(pa.bool_(), len(values), [mask, bits])
-
-
-def arrow_float64(values: NDArray[np.float64]) -> Any:
-    """The same for numbers, null where one is not finite."""
-    import pyarrow as pa
-
-    usable = np.isfinite(values)
-    mask = None if bool(usable.all()) else pa.py_buffer(np.packbits(usable, bitorder="little").tobytes())
-    return pa.Array.from_buffers(pa.float64(), len(values), [mask, pa.py_buffer(np.ascontiguousarray(values).data)])
+    mask = None if ok is None or bool(ok.all()) else bits(ok)
+    content = bits(values) if values.dtype == np.bool_ else pa.py_buffer(np.ascontiguousarray(values).data)
+    return pa.Array.from_buffers(pa.from_numpy_dtype(values.dtype), len(values), [mask, content])
 
 
 def text_scalar(text: str) -> Any:

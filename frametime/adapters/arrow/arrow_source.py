@@ -12,7 +12,6 @@ import numpy as np
 from frametime.adapters.arrow.arrow_columns import arrow_texts, compute
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.log_stream import BLOCK_BYTES, KeptOpen, Spool, stream_name, stream_size
-from frametime.adapters.result_tables import METADATA_KEY, writer_of_schema
 from frametime.adapters.stored_log import check_unpacked_size, long_line
 from frametime.errors import ReadError, printable
 
@@ -192,26 +191,6 @@ def _legible(schema: pa.Schema) -> pa.Schema:
     """
     _ = schema.names
     return schema
-
-
-class SchemaNames(NamedTuple):
-    """What the schema of a table says: name and unit of each column, and whether this package wrote it."""
-
-    columns: list[tuple[str, str]]
-    is_capture: bool
-    results_of: str | None
-    """The command that wrote this table of results, where it is one."""
-
-
-def schema_names(stored: BinaryIO) -> SchemaNames:
-    """What the schema of a table says, without reading its rows."""
-    schema = open_arrow(stored).schema
-    results_of = writer_of_schema(schema.metadata, schema.names)
-    return SchemaNames(
-        columns=[(field.name, unit_text(field)) for field in schema],
-        is_capture=results_of is None and METADATA_KEY in (schema.metadata or {}),
-        results_of=results_of,
-    )
 
 
 def unit_text(field: Any) -> str:

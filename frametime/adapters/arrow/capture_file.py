@@ -6,7 +6,7 @@ import os
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, BinaryIO, Final, NoReturn
+from typing import TYPE_CHECKING, BinaryIO, Final, Literal, NoReturn
 
 import msgspec
 import numpy as np
@@ -25,7 +25,6 @@ from frametime.errors import EndingError, OutputError, ReadError, printable
 if TYPE_CHECKING:
     import pyarrow as pa
 
-FORMAT_VERSION: Final = 1
 ENDINGS: Final = (".arrow", ".parquet")
 
 
@@ -83,17 +82,11 @@ class _StoredSensors(Struct, frozen=True, kw_only=True):
 class _Stored(Struct, frozen=True, kw_only=True):
     """All of a capture but its frames, as it stands in the JSON."""
 
-    version: int = FORMAT_VERSION
+    version: Literal[1]
     provenance: Provenance
     conditions: Conditions
     caveats: tuple[Caveat, ...]
     sensors: _StoredSensors | None
-
-
-class _Version(Struct):
-    """What version the JSON says."""
-
-    version: object = None
 
 
 def _to_json(capture: Capture) -> bytes:
@@ -108,7 +101,11 @@ def _to_json(capture: Capture) -> bytes:
             clock_doubt_s=trace.clock_doubt_s,
         )
     stored = _Stored(
-        provenance=capture.provenance, conditions=capture.conditions, caveats=capture.caveats, sensors=sensors
+        version=1,
+        provenance=capture.provenance,
+        conditions=capture.conditions,
+        caveats=capture.caveats,
+        sensors=sensors,
     )
     return msgspec.json.encode(stored, order="sorted", enc_hook=dict)
 
@@ -124,18 +121,13 @@ def _ipc_stream(table: pa.Table) -> bytes:
 
 
 def _refuse(name: str, what: str) -> NoReturn:
-    raise ReadError.at(name, f"the stored capture is damaged: {what}", helps="convert the log again")
+    raise ReadError.at(
+        name, f"the stored capture is damaged: {what}", helps="convert the log again, or update this program"
+    )
 
 
 def _from_json(metadata: bytes, name: str) -> _Stored:
     try:
-        version = msgspec.json.decode(metadata, type=_Version).version
-        if version != FORMAT_VERSION:
-            raise ReadError.at(
-                name,
-                f"the stored capture has version {printable(repr(version), limit=20)}",
-                helps=f"this package reads version {FORMAT_VERSION}: update it",
-            )
         return msgspec.json.decode(metadata, type=_Stored)
     except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
         _refuse(name, f"its metadata cannot be read ({printable(str(error), limit=100)})")

@@ -15,7 +15,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.arrow.arrow_columns import arrow_bool, arrow_int64, arrow_texts, compute, numpy_of, text_scalar
+from frametime.adapters.arrow.arrow_columns import arrow_array, arrow_texts, compute, numpy_of, text_scalar
 from frametime.adapters.columns.words import Unit, unit_named
 from frametime.adapters.text.cell_kind import BRACKETED, MISSING
 from frametime.adapters.text.number_style import SPACES, NumberStyle
@@ -191,7 +191,7 @@ def _numbers(texts: Any, unit: Unit) -> TimeValues:
     plain = bools(pc.match_substring_regex(texts, _PLAIN))
     readable = plain if plain.all() else plain | bools(pc.match_substring_regex(texts, _SCIENTIFIC))
     unsigned = pc.utf8_ltrim(pc.if_else(pc.match_substring_regex(texts, _PLAIN[:-1]), texts, text_scalar("0")), "+")
-    kept = pc.if_else(arrow_bool(readable), unsigned.combine_chunks(), text_scalar("0"))
+    kept = pc.if_else(arrow_array(readable), unsigned.combine_chunks(), text_scalar("0"))
     values = numpy_of(pa.chunked_array([pc.cast(kept, pa.float64())]))
     ok = readable & np.isfinite(values)
     if unit.form == "rate":
@@ -238,7 +238,7 @@ def _exact(texts: Any, rows: NDArray[np.int64], unit_ns: Fraction) -> NDArray[np
     import pyarrow as pa
 
     pc = compute()
-    chosen = pc.replace_substring_regex(pc.take(texts, arrow_int64(rows)), r"(\.[0-9]{30})[0-9]+", r"\1")
+    chosen = pc.replace_substring_regex(pc.take(texts, arrow_array(rows)), r"(\.[0-9]{30})[0-9]+", r"\1")
     factor = text_scalar(str(Decimal(unit_ns.numerator) / unit_ns.denominator)).cast(pa.decimal128(22, 9))
     try:
         scaled = pc.multiply(pc.cast(chosen, pa.decimal256(52, 30)), factor)

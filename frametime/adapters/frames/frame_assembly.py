@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.arrow.arrow_columns import arrow_bool, arrow_int64
+from frametime.adapters.arrow.arrow_columns import arrow_array
 from frametime.adapters.base import OtherColumn, ParsedLog, ReadOptions
 from frametime.adapters.clocks.agreeing_times import from_both
 from frametime.adapters.clocks.capture_start import SINCE_1970_NS
@@ -207,7 +207,7 @@ def _frames(timeline: Timeline, columns: ReadColumns, origin: ClockOrigin) -> tu
     import pyarrow as pa
 
     stamps = timeline.timestamps_ns
-    arrays = {TIME_COLUMN: arrow_int64(stamps - origin.shift_ns if origin.shift_ns else stamps)}
+    arrays = {TIME_COLUMN: arrow_array(stamps - origin.shift_ns if origin.shift_ns else stamps)}
     caveats = []
     others = {role: values for role, values in columns.times.items() if role in TIMED_ROLES}
     if others or columns.flags:
@@ -225,10 +225,10 @@ def _frames(timeline: Timeline, columns: ReadColumns, origin: ClockOrigin) -> tu
                 caveats.append(Caveat(code="column-not-used", message=message))
                 continue
             ns = ns - origin.shift_ns
-        arrays[f"{role}_ns"] = arrow_int64(ns, ok)
+        arrays[f"{role}_ns"] = arrow_array(ns, ok)
     for role, (flags, told) in columns.flags.items():
         ok = present if told is None else present & told[inside]
-        arrays["shown"] = arrow_bool(flags[inside] == (role == "shown"), ok)
+        arrays["shown"] = arrow_array(flags[inside] == (role == "shown"), ok)
         total = int(np.count_nonzero(present))
         if untold := total - int(np.count_nonzero(ok)):
             message = (

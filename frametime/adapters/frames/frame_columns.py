@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.arrow.arrow_columns import arrow_int64, arrow_texts, compute
+from frametime.adapters.arrow.arrow_columns import arrow_array, arrow_texts, compute
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.clocks.time_values import TimeValues, bools, clean_texts, times_of_numbers, times_of_texts
 from frametime.adapters.columns.column_facts import FLAG_ROLES, ColumnChoice, ColumnFacts, ColumnUse
@@ -212,7 +212,7 @@ def _careful(source: TextSource, dialect: Dialect, choice: ColumnChoice, options
     rejected.add(table.records[headers], lambda _: "the header again", are_rows=False)
     if kept.size < table.records.size:
         table = table._replace(
-            columns={position: column.take(arrow_int64(kept)) for position, column in table.columns.items()},
+            columns={position: column.take(arrow_array(kept)) for position, column in table.columns.items()},
             records=table.records[kept],
         )
     short = dict(table.short)
@@ -251,5 +251,5 @@ def read_other_columns(
     if records is not None:
         # Rows that were taken out of the first table are still in this one.
         taken = np.searchsorted(table.records, records[taken])
-    indices = arrow_int64(taken, rows >= 0)
+    indices = arrow_array(taken, rows >= 0)
     return pa.table({name: table.columns[p].take(indices) for name, p in zip(names, positions, strict=True)})

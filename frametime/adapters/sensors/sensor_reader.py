@@ -11,7 +11,7 @@ from typing import Final, NamedTuple, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.arrow.arrow_columns import arrow_int64, compute
+from frametime.adapters.arrow.arrow_columns import arrow_array, compute
 from frametime.adapters.base import MAX_LISTED_ROWS, ReadOptions
 from frametime.adapters.clocks.capture_start import SINCE_1970_NS, ClockKind
 from frametime.adapters.clocks.time_values import clean_texts, dates_in_both_orders, times_of_texts
@@ -125,9 +125,9 @@ class SensorReader:
         needed = {time.position, day, device, *(column.position for column in chosen)} - {None}
         table = read_texts(self._text, self._dialect, sorted(cast("set[int]", needed)), self._read)
         rows = self._rows_of_device(table, device)
-        texts = clean_texts(table.columns[time.position].take(arrow_int64(rows)))
+        texts = clean_texts(table.columns[time.position].take(arrow_array(rows)))
         if day is not None:
-            dates = clean_texts(table.columns[day].take(arrow_int64(rows)))
+            dates = clean_texts(table.columns[day].take(arrow_array(rows)))
             texts, unit = compute().binary_join_element_wise(dates, texts, " "), DATE
         found, other_ns = times_of_texts(texts, unit, self._style), None
         if unit is DATE and found.ok is not None and not found.ok.any():
@@ -148,7 +148,7 @@ class SensorReader:
             ns = self._past_midnight(ns)
         values = {}
         for column in chosen:
-            cells = table.columns[column.position].take(arrow_int64(timed))
+            cells = table.columns[column.position].take(arrow_array(timed))
             values[column.quantity], caveats = readings(cells, column, self._style)
             self._caveats += caveats
         own = replace(self._layout.text, time_column=time.ref, unit=time.unit.name, encoding=self._text.encoding)

@@ -10,7 +10,7 @@ from typing import BinaryIO, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.arrow.arrow_columns import arrow_float64, arrow_int64, numpy_of
+from frametime.adapters.arrow.arrow_columns import arrow_array, numpy_of
 from frametime.adapters.base import ParsedLog
 from frametime.adapters.clocks.capture_start import capture_start
 from frametime.adapters.columns.layout import Layout
@@ -125,7 +125,10 @@ def _trace(
     """Samples as the capture keeps them, and how many cells hold no number: a care from one in twenty on."""
     import pyarrow as pa
 
-    arrays = {"time_ns": arrow_int64(times_ns), **{name: arrow_float64(column) for name, column in values.items()}}
+    arrays = {
+        "time_ns": arrow_array(times_ns),
+        **{name: arrow_array(column, np.isfinite(column)) for name, column in values.items()},
+    }
     fields = [pa.field(name, array.type, metadata={"unit": SENSOR_COLUMNS[name][1]}) for name, array in arrays.items()]
     missing = {quantity: int(np.isnan(column).sum()) for quantity, column in values.items()}
     if most := max(missing.values()):

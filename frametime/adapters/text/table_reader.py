@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal, NamedTuple, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.arrow.arrow_columns import arrow_int64, arrow_texts
+from frametime.adapters.arrow.arrow_columns import arrow_array, arrow_texts
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.log_stream import BLOCK_BYTES, Spool
 from frametime.adapters.stored_log import long_line
@@ -201,7 +201,7 @@ def _with_odd_rows(
 
     numbers = np.concatenate([records, np.array([number for number, _ in odd], dtype=np.int64)])
     order = np.argsort(numbers, kind="stable")
-    taken = arrow_int64(order)
+    taken = arrow_array(order)
     merged = {}
     for position, column in columns.items():
         extra = arrow_texts([cells[position] if len(cells) > position else "" for _, cells in odd])
