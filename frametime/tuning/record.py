@@ -87,7 +87,7 @@ class Setting:
         Examples
         --------
         >>> Setting(core_offset_mhz=50).turned("core"), Setting(power_limit_pct=85.0).turned("power")
-        (50, 15.0)
+        (50.0, 15.0)
         """
         knob = KNOBS[axis]
         return float((getattr(self, knob.field) - knob.stock) * knob.way)
