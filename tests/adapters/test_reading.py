@@ -223,3 +223,9 @@ def test_a_broken_json_line_is_named_and_a_cut_last_one_left_out() -> None:
     lines[198] = lines[198][:9]
     with pytest.raises(ReadError, match="line 199: this is no JSON object"):
         read_capture(io.BytesIO("\n".join([*lines, ""]).encode()))
+
+
+def test_a_text_of_several_lines_within_json_is_one_cell() -> None:
+    lines = [f'{{"frame_time_ms": {16 + i % 3}.5, "note": "one\\ntwo, \\"three\\""}}' for i in range(200)]
+    capture = read_capture(io.BytesIO("\n".join([*lines, ""]).encode()))
+    assert (capture.n_frames, capture.caveats) == (200, ())

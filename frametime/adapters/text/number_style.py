@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from fractions import Fraction
+from decimal import Decimal
 from typing import Final, NamedTuple
 
 from frametime.adapters.columns.layout import Layout
@@ -21,7 +21,6 @@ from frametime.adapters.text.cell_kind import (
 )
 
 SPACES: Final = " \u00a0\u2009\u202f"
-_MANTISSA: Final = r"([+-]?[\d.,]+)(?:[eE]([+-]?\d{1,3}))?"
 
 
 class NumberStyle(NamedTuple):
@@ -110,7 +109,7 @@ def _by_marks(  # noqa: PLR0911 - one line for each way of writing numbers
     return (NumberStyle(",", ""), NumberStyle(".", ",")), f"{with_comma[0]!r} can be read in two ways"
 
 
-def exact_value(cell: str, style: NumberStyle) -> Fraction | None:
+def exact_value(cell: str, style: NumberStyle) -> Decimal | None:
     """The number in one cell without its unit, exactly; ``None`` if it holds none."""
     text = cell.strip()
     match = WITH_UNIT.fullmatch(text)
@@ -124,7 +123,7 @@ def exact_value(cell: str, style: NumberStyle) -> Fraction | None:
         if "." in text:
             return None
         text = text.replace(",", ".")
-    return Fraction(text) if matches(NUMBER_POINT, text) else None
+    return Decimal(text) if matches(NUMBER_POINT, text) else None
 
 
 def digit_power(cell: str, style: NumberStyle) -> int:
@@ -135,12 +134,8 @@ def digit_power(cell: str, style: NumberStyle) -> int:
     >>> digit_power("17.247", POINT), digit_power("1.72E+01", POINT), digit_power("17247", POINT)
     (-3, -1, 0)
     """
-    match = re.match(_MANTISSA, cell.strip(), re.ASCII)
-    if match is None:
-        return 0
-    mantissa = match[1]
-    digits = len(mantissa) - mantissa.rfind(style.decimal) - 1 if style.decimal in mantissa else 0
-    return int(match[2] or 0) - min(digits, 30)
+    value = exact_value(cell, style)
+    return 0 if value is None else max(-30, int(value.as_tuple().exponent))
 
 
 def unit_in_cell(cell: str) -> Unit | None:

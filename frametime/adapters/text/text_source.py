@@ -173,7 +173,13 @@ class TextSource(NamedTuple):
                 return pa.OSFile(name, "r").get_stream(start, max(0, end - start))
             except OSError:
                 pass
-        return pa.PythonFile(cast("Any", KeptOpen(log)), mode="r").get_stream(start, max(0, end - start))
+        return _part(log, start, end)
+
+
+def _part(log: BinaryIO, start: int, end: int) -> Any:
+    import pyarrow as pa
+
+    return pa.PythonFile(cast("Any", KeptOpen(log)), mode="r").get_stream(start, max(0, end - start))
 
 
 def read_in_its_encoding(
@@ -250,14 +256,11 @@ def _end_of_text(log: BinaryIO, size: int) -> int:
 
 def _transcoded(log: BinaryIO, name: str, encoding: str, *, start: int, end: int) -> Spool:
     held = Spool()
-    decoder = codecs.getincrementaldecoder(encoding)("strict" if encoding.startswith("utf") else "replace")
-    log.seek(start)
-    left = end - start
+    errors = "strict" if encoding.startswith("utf") else "replace"
+    reader = io.TextIOWrapper(_part(log, start, end), encoding=encoding, errors=errors, newline="")
     try:
-        while left > 0:
-            block = log.read(min(BLOCK_BYTES, left))
-            left = left - len(block) if block else 0
-            held.write(decoder.decode(block, final=left <= 0).encode("utf-8"))
+        while text := reader.read(BLOCK_BYTES):
+            held.write(text.encode("utf-8"))
     except UnicodeError:
         raise ReadError.at(
             name, f"the text is not valid {encoding}", helps="save it as UTF-8, or name its encoding in a layout"
@@ -285,7 +288,7 @@ def _of_json_lines(source: TextSource, options: ReadOptions) -> TextSource:
     import json
 
     try:
-        first = [json.loads(line) for line in source.head.splitlines()[:100] if line.strip()]
+        first = [json.loads(line) for line in lines_of(source.head)[:100] if line.strip()]
     except ValueError:
         return source
     if len(first) < 2 or not all(isinstance(each, dict) for each in first):
@@ -305,12 +308,18 @@ def _of_json_lines(source: TextSource, options: ReadOptions) -> TextSource:
             if not line.endswith("\n"):
                 break  # the last line may be cut off
             raise ReadError.at(source.name, "this is no JSON object", line=number, helps="repair the line") from None
-        if not row:
-            continue
-        cells = (row.get(name) if isinstance(row, dict) else None for name in names)
-        writer.writerow([*("" if c is None else str(c).lower() if isinstance(c, bool) else c for c in cells), ""])
+        if row:
+            found = row if isinstance(row, dict) else {}
+            writer.writerow([*(_plain_cell(found.get(name)) for name in names), ""])
     table.detach()
     return _held(held, source.name, options, why="each line is a JSON object", names=(*names, ""), units=())
+
+
+def _plain_cell(value: object) -> str:
+    """What a member of a JSON object holds as a cell of one line."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    return "" if value is None else re.sub(r"[\0\r\n]+", " ", str(value))
 
 
 def too_many_columns(name: str, n_columns: int, options: ReadOptions, line: int | None = None) -> ReadError:
