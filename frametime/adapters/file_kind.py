@@ -25,7 +25,7 @@ from frametime.adapters.columns.column_readings import middle
 from frametime.adapters.columns.header_words import Event, Meaning, header_meaning
 from frametime.adapters.columns.words import RATE
 from frametime.adapters.log_stream import KeptOpen, LogStream
-from frametime.adapters.result_tables import METADATA_KEY, writer_of_names, writer_of_schema, writer_of_text
+from frametime.adapters.result_tables import METADATA_KEY, writer_of_schema, writer_of_text
 from frametime.adapters.stored_log import ARROW_HEADS, FIRST_BYTES, first_block
 from frametime.adapters.text.dialect import detect_dialect
 from frametime.adapters.text.number_style import number_styles
@@ -134,14 +134,12 @@ def _classify_text(head: bytes, name: str, *, table: bool) -> FileKind:  # noqa:
     cut = head if whole else _whole_lines(head)
     options = ReadOptions()
     source = open_text(cast("BinaryIO", LogStream(io.BytesIO(cut), name=name, size=len(cut))), options)
-    if (command := writer_of_text(source.head)) is not None:
+    if (command := writer_of_text(source.head, source.names)) is not None:
         return _results(command)
     try:
         dialect = detect_dialect(source, options)
     except FrametimeError as error:
         return _without_rows(source, str(error), table=table)
-    if (command := writer_of_names(dialect.names)) is not None:
-        return _results(command)
     rows = [row.cells for row in dialect.sample[:60] if len(row.cells) >= dialect.n_columns]
     facts = column_facts(dialect.names, dialect.units_row, rows, dialect.n_columns)
     if not dialect.names:

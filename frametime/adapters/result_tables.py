@@ -14,7 +14,7 @@ METADATA_KEY: Final = b"frametime"
 
 _BY_COLUMNS: Final[Mapping[str, frozenset[str]]] = MappingProxyType(
     {
-        "batch": frozenset(("file", "status", "judgement", "judgement_reasons", "sensors_sha256", "parameters")),
+        "batch": frozenset(("file", "status", "judgement", "judgement_reasons", "parameters")),
         "review": frozenset(("metric", "card", "n_runs", "real_but_small", "stands_after_holm", "at_margin")),
         "review (standings)": frozenset(("cut", "metric", "best_place", "worst_place", "verdict_scenes_like_these")),
         "review (runs)": frozenset(("run_name", "judgement", "flag_grubbs", "excluded_reason", "n_frames")),
@@ -37,8 +37,13 @@ def writer_of_names(names: Iterable[str]) -> str | None:
     return next((command.partition(" ")[0] for command, columns in _BY_COLUMNS.items() if columns <= own), None)
 
 
-def writer_of_text(head: str) -> str | None:
-    """The command that wrote a delimited text that begins so; ``None`` for any other text."""
+def writer_of_text(head: str, names: Iterable[str] | None = None) -> str | None:
+    """The command that wrote a delimited text that begins so; ``None`` for any other text.
+
+    ``names`` are those of its columns where they do not stand in its first line, as in JSON lines.
+    """
+    if names is not None:
+        return writer_of_names(names)
     line = head[:_MAX_HEADER].lstrip("\ufeff\r\n").partition("\n")[0].rstrip("\r")
     if not any(all(name in line for name in columns) for columns in _BY_COLUMNS.values()):
         return None

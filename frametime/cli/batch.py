@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import contextlib
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -13,12 +12,9 @@ import click
 
 from frametime.cli.option_values import (
     chosen_pattern,
-    make_measure_options,
-    make_read_options,
+    folder_options,
     make_sensor_options,
-    make_worker_limits,
     refuse_unknown_sensor_fields,
-    skips_warm_up,
 )
 from frametime.cli.options import (
     NAME,
@@ -35,8 +31,6 @@ from frametime.cli.output import formula_warning, refuse_log_as_output, say_unli
 from frametime.plans.path_pattern import SHOWN_FIELDS
 
 if TYPE_CHECKING:
-    from concurrent.futures import Executor
-
     from frametime.pipeline.batch import BatchCount, BatchOptions
     from frametime.pipeline.batch_table import Row
     from frametime.plans.folder_walk import Walk
@@ -124,26 +118,23 @@ def _options(chosen: Mapping[str, Any], out: Path) -> BatchOptions:
 
     if chosen["cluster"] is not None and chosen["workers"] is not None:
         raise click.UsageError("--workers is for this machine and --cluster has its own: give one of them")
-    path_pattern = chosen_pattern("--path-pattern", chosen["path_pattern"])
+    each = folder_options(chosen)
+    path_pattern = each["path_pattern"]
     sensors_pattern = chosen_pattern("--sensors-pattern", chosen["sensors_pattern"])
-    sensor_options = make_sensor_options(chosen, needs="--sensors-pattern", given=True)
     refuse_unknown_sensor_fields(sensors_pattern, path_pattern)
     fields = chosen["partition_by"]
     partition_by = () if fields is None else tuple(name.strip() for name in fields.split(","))
     if partition_by and path_pattern is None:
         raise click.UsageError("--partition-by takes fields of --path-pattern: give that too")
-    read, measure, skip_start_auto = make_read_options(chosen), make_measure_options(chosen), skips_warm_up(chosen)
+    if chosen["escape_formulas"] and out.suffix.lower() != ".csv":
+        raise click.UsageError("--escape-formulas is for .csv tables; other formats keep text apart from formulas")
     try:
         return BatchOptions(
-            read=read,
-            measure=measure,
-            sensor_options=sensor_options,
-            path_pattern=path_pattern,
+            **each,
+            sensor_options=make_sensor_options(chosen, needs="--sensors-pattern", given=True),
             sensors_pattern=sensors_pattern,
-            skip_start_auto=skip_start_auto,
             workers=chosen["workers"],
-            limits=make_worker_limits(chosen),
-            escape_formulas=_for_csv(chosen["escape_formulas"], out),
+            escape_formulas=chosen["escape_formulas"],
             partition_by=partition_by,
         )
     except ValueError as error:
@@ -165,13 +156,6 @@ def _refuse_capture_as_table(out: Path, root: Path) -> None:
     refuse_log_as_output(out)
 
 
-def _for_csv(escape_formulas: bool, out: Path) -> bool:
-    """Refuse the escaping of formulas in a table that no spreadsheet opens as text."""
-    if escape_formulas and out.suffix.lower() != ".csv":
-        raise click.UsageError("--escape-formulas is for .csv tables; other formats keep text apart from formulas")
-    return escape_formulas
-
-
 def _walked(root: Path, folder: str, out: Path, options: BatchOptions) -> Walk:
     """The captures below the folder; folders that cannot be listed are told."""
     from frametime.errors import OutputError
@@ -187,10 +171,11 @@ def _walked(root: Path, folder: str, out: Path, options: BatchOptions) -> Walk:
 def _run(root: Path, out: Path, options: BatchOptions, walk: Walk, chosen: dict[str, Any]) -> BatchCount:
     """Measure what is to be measured, with progress on a terminal; Ctrl-C keeps the rows so far."""
     from frametime.pipeline.batch import run_batch
+    from frametime.pipeline.measuring_many import cluster_executor
 
     counter = _Progress(len(walk.captures), shown=sys.stderr.isatty() and not chosen["quiet"])
     try:
-        with _executor(chosen["cluster"]) as (executor, workers):
+        with cluster_executor(chosen["cluster"]) as (executor, workers):
             count = run_batch(
                 root,
                 out,
@@ -206,18 +191,6 @@ def _run(root: Path, out: Path, options: BatchOptions, walk: Walk, chosen: dict[
         click.get_current_context().exit(130)
     counter.clear()
     return count
-
-
-@contextlib.contextmanager
-def _executor(cluster: str | None) -> Iterator[tuple[Executor | None, int | None]]:
-    """Workers of a cluster, or none: then the batch starts its own."""
-    if cluster is None:
-        yield None, None
-        return
-    from frametime.pipeline.measuring_many import cluster_executor
-
-    with cluster_executor(cluster) as (executor, n_workers):
-        yield executor, n_workers
 
 
 class _Progress:

@@ -347,6 +347,23 @@ def refuse_unknown_sensor_fields(sensors: PathPattern | None, path: PathPattern 
         )
 
 
+def folder_options(chosen: Mapping[str, Any]) -> dict[str, Any]:
+    """How each capture of a folder is read and measured, as ``FolderOptions`` takes it.
+
+    Raises
+    ------
+    click.UsageError
+        If one of the options is out of range.
+    """
+    return {
+        "path_pattern": chosen_pattern("--path-pattern", chosen["path_pattern"]),
+        "read": make_read_options(chosen),
+        "measure": make_measure_options(chosen),
+        "skip_start_auto": skips_warm_up(chosen),
+        "limits": make_worker_limits(chosen),
+    }
+
+
 def make_chart_request(chosen: Mapping[str, Any], known: Sequence[str]) -> ChartRequest:
     """The charts of a command line, of the keys that are known there.
 

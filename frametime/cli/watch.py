@@ -8,14 +8,7 @@ from typing import Any, Final
 
 import click
 
-from frametime.cli.option_values import (
-    chosen_pattern,
-    make_measure_options,
-    make_read_options,
-    make_worker_limits,
-    refuse_idle,
-    skips_warm_up,
-)
+from frametime.cli.option_values import folder_options, make_read_options, make_worker_limits, refuse_idle
 from frametime.cli.options import (
     Command,
     NamedPath,
@@ -73,15 +66,7 @@ def watch(folder: str, **chosen: Any) -> None:
     if not Path(folder).is_dir():
         raise OutputError.at(folder, "there is no such folder")
     try:
-        options = WatchOptions(
-            read=make_read_options(chosen),
-            measure=make_measure_options(chosen),
-            path_pattern=chosen_pattern("--path-pattern", chosen["path_pattern"]),
-            skip_start_auto=skips_warm_up(chosen),
-            n_runs=chosen["runs"],
-            settle_s=chosen["settle"],
-            limits=make_worker_limits(chosen),
-        )
+        options = WatchOptions(**folder_options(chosen), n_runs=chosen["runs"], settle_s=chosen["settle"])
     except ValueError as error:
         raise click.UsageError(str(error)) from error
     for report in watch_folder(Path(folder), options=options):

@@ -250,8 +250,12 @@ def _refuse_strangers(out: Path) -> None:
 def is_batch_table(path: Path) -> bool:
     """Whether a batch has written the file, as far as its beginning says."""
     from frametime.adapters.file_kind import classify_file
+    from frametime.adapters.result_tables import writer_of_names
 
-    return classify_file(path).command == "batch"
+    if path.suffix.lower() not in {".jsonl", ".ndjson"}:
+        return classify_file(path).command == "batch"
+    first = next((row for _, row in journal_rows(path)), {})  # also what has no value names a column here
+    return writer_of_names(first) == "batch"
 
 
 def read_table(path: Path, *, columns: Sequence[Column]) -> Iterator[Row]:

@@ -144,13 +144,13 @@ _CLOSING_S: Final = 1.0
 
 
 @contextlib.contextmanager
-def cluster_executor(address: str, *, timeout_s: float = 10.0) -> Iterator[tuple[Executor, int]]:
+def cluster_executor(address: str | None, *, timeout_s: float = 10.0) -> Iterator[tuple[Executor | None, int | None]]:
     """An executor on the cluster at ``address``, and how many files it can measure at once.
 
     Parameters
     ----------
-    address : str
-        Of the scheduler, such as ``tcp://127.0.0.1:8786``.
+    address : str or None
+        Of the scheduler, such as ``tcp://127.0.0.1:8786``; without one there is no executor, and no number.
     timeout_s : float
         How long to wait for an answer.
 
@@ -159,6 +159,9 @@ def cluster_executor(address: str, *, timeout_s: float = 10.0) -> Iterator[tuple
     OutputError
         If the extra is not installed, nothing answers at the address, or the cluster has no worker.
     """
+    if address is None:
+        yield None, None
+        return
     try:
         from distributed import Client
     except ModuleNotFoundError as error:

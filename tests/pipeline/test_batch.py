@@ -351,7 +351,7 @@ def test_a_table_of_others_with_a_few_of_the_names_is_told(captures: Path) -> No
     assert not is_batch_table(captures / "mine.csv")
 
 
-@pytest.mark.parametrize("ending", [".csv", ".parquet"])
+@pytest.mark.parametrize("ending", [".csv", ".parquet", ".jsonl"])
 def test_a_table_of_results_given_as_a_capture_is_refused_as_one(captures: Path, ending: str) -> None:
     out = captures / f"first{ending}"
     run(captures, out, pattern=None)

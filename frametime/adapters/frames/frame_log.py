@@ -56,7 +56,7 @@ class FrameLogAdapter:
 
 
 def _parse(source: TextSource, options: ReadOptions) -> ParsedLog:
-    if (command := writer_of_text(source.head)) is not None:
+    if (command := writer_of_text(source.head, source.names)) is not None:
         raise no_capture(source.name, command)
     dialect = detect_dialect(source, options)
     remembers = options.remember
