@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections import defaultdict
 from collections.abc import Iterator
@@ -18,8 +19,9 @@ PAGE = Path(__file__).parents[2] / "docs" / "commands.md"
 _LEAD = """\
 # Commands
 
-Look up a command or an option here. It is the program's own help (`frametime COMMAND -h`); options that several
-commands share stand once, [at the end](#options-that-several-commands-share), in groups that each command names.
+Look up a command or an option here. It is the program's own help (`frametime COMMAND -h`, which has examples too);
+options that several commands share stand once, [at the end](#options-that-several-commands-share), in groups that each
+command names.
 
 Data goes to standard output, messages to standard error. The program expands patterns such as `"runs/*.csv"` itself, so
 they work in every shell. It replaces no file without `--force`, and no input even with it.
@@ -40,6 +42,9 @@ For completion in the shell, put `eval "$(_FRAMETIME_COMPLETE=bash_source framet
 `zsh_source`, `~/.zshrc`). For fish, write the output of `_FRAMETIME_COMPLETE=fish_source frametime` into
 `~/.config/fish/completions/frametime.fish`.
 """
+
+_EXAMPLES = re.compile(r"\n  Examples?:\n(?:    .*\n)+")
+"""They stand in the guides, with what comes of them."""
 
 _SHARED = """\
 ## Options that several commands share
@@ -81,7 +86,7 @@ def page() -> str:
     parts = [_LEAD]
     for path, command, context in commands:
         own = [option for option in command.params if len(takers[_told(option, context)]) < 2]
-        text = click.unstyle(_with(command, own).get_help(context)).rstrip()
+        text = _EXAMPLES.sub("", click.unstyle(_with(command, own).get_help(context)).rstrip())
         parts.append(f"{'##' if path.count(' ') <= 1 else '###'} {path}\n\n```text\n{text}\n```\n")
         taken = {}
         for option in command.params:
