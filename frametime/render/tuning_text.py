@@ -207,10 +207,12 @@ def _gain_words(summary: TuningSummary) -> str:
     if summary.best_gain is None:
         return "n/a: needs measured runs at stock and at the best setting"
     gain = summary.best_gain
+    each_pct = 100.0 * (gain.value - 1.0) / len(summary.trials)
     level = "" if gain.interval is None else f", {100.0 * gain.interval.level:g} % interval over runs"
     return (
         f"{change_text(gain.value, gain.interval)} average FPS over stock{level}\n"
-        f"              ({gain.n_candidate} and {gain.n_baseline} runs of {summary.workloads[-1]})"
+        f"              ({gain.n_candidate} and {gain.n_baseline} runs of {summary.workloads[-1]}; "
+        f"{each_pct:+.2f} % for each of {len(summary.trials)} trials)".replace("-", "\N{MINUS SIGN}")
     )
 
 

@@ -11,7 +11,8 @@ from frametime.tuning.search.trial_view import Status, TrialView
 
 CLOCKS: Final[tuple[Axis, Axis]] = ("core", "memory")
 _LOWER: Final = "it scored lower, and one run does not say how much runs scatter"
-_FIRST_STRIDE: Final = 2
+_FIRST_STRIDE: Final[dict[Axis, int]] = {"core": 2, "memory": 4, "voltage": 2, "power": 2}
+"""Coarse steps of the first stride of a search by halving; a choice of this program."""
 _STEADY_GAIN: Final = 0.8
 """A stretch that gains less for each MHz than so much of the one before it may hold the edge: its middle is tried."""
 
@@ -66,7 +67,7 @@ def _climb_by_halving(
     did before.
     """
     step, most = view.record.steps.coarse(axis), ceiling.turned(axis)
-    held, edge, stride = [setting.turned(axis)], most + 1, _FIRST_STRIDE * step
+    held, edge, stride = [setting.turned(axis)], most + 1, _FIRST_STRIDE[axis] * step
     while True:
         best = _best(view, [setting.turned_to(axis, turned) for turned in held], axis, workload.name)
         at = best.turned(axis)

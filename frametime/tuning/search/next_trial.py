@@ -7,7 +7,7 @@ the same record gives the same answer, and a failure that turns up late is taken
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Final, TypeAlias
 
 from frametime.tuning.record import KNOBS, STOCK, Axis, Setting, TuningRecord, Workload
@@ -23,6 +23,7 @@ from frametime.tuning.search.proposal import (
     propose_runs,
     stock_fails,
 )
+from frametime.tuning.search.resolution import gain_left_pct, is_unresolved, resolved_pct
 from frametime.tuning.search.saving_power import (
     everyday_for,
     measured_stock,
@@ -173,20 +174,29 @@ def _wins_nothing(view: TrialView, higher: Setting, lower: Setting, workload: st
     return higher_fps is not None and lower_fps is not None and higher_fps <= lower_fps
 
 
+def _gaps(view: TrialView, setting: Setting) -> Iterator[tuple[Axis, float]]:
+    """Each clock with a failure less than a coarse step above the setting, and where it failed."""
+    heaviest = view.record.heaviest
+    for axis in clocks_of(heaviest):
+        failure_mhz = view.failure_above(setting, axis, view.record.weight_of(heaviest.name))
+        if failure_mhz is not None and failure_mhz - setting.turned(axis) <= view.record.steps.coarse(axis):
+            yield axis, failure_mhz
+
+
 def _fine_steps(view: TrialView, setting: Setting) -> Answer:
     """Between the last coarse step that held and the first that failed: down from the failure in fine steps."""
-    record = view.record
-    workload = record.heaviest
+    record, workload = view.record, view.record.heaviest
     weight = record.weight_of(workload.name)
-    for axis in clocks_of(workload):
-        coarse_mhz, fine_mhz = record.steps.coarse(axis), record.steps.fine(axis)
-        failure_mhz = view.failure_above(setting, axis, weight)
-        if failure_mhz is None or failure_mhz - setting.turned(axis) > coarse_mhz:
-            continue
+    for axis, failure_mhz in list(_gaps(view, setting)):
+        fine_mhz = record.steps.fine(axis)
         offset_mhz = min(failure_mhz - fine_mhz, record.limits.farthest.turned(axis))
-        while offset_mhz > setting.turned(axis):
+        # A search by halving leaves out what of the core clock is less than a fine step away.
+        least_mhz = fine_mhz if axis == "core" and record.steps.search == "halving" else 1
+        while offset_mhz >= setting.turned(axis) + least_mhz:
             candidate = setting.turned_to(axis, offset_mhz)
             status = view.status(candidate, weight)
+            if status == "unknown" and is_unresolved(view, setting, axis, failure_mhz):
+                break
             if status == "unknown":
                 reason = (
                     f"{setting.turned_to(axis, failure_mhz).words(axis)} failed and {setting.words(axis)} holds: "
@@ -290,8 +300,19 @@ def _everyday(view: TrialView, best: Setting) -> Answer:
         best=best,
         everyday=everyday,
         reason=f"Best setting that held: {best}. For every day: {everyday}.",
-        notes=notes_of(view),
+        notes=(*notes_of(view), *_left_out(view, best)),
     )
+
+
+def _left_out(view: TrialView, best: Setting) -> Iterator[str]:
+    """Fine steps that could not gain what the runs tell apart."""
+    for axis, failure_mhz in _gaps(view, best) if view.record.goal == "speed" else ():
+        left, resolved = gain_left_pct(view, best, axis, failure_mhz), resolved_pct(view)
+        if left is not None and resolved is not None and left < resolved:
+            yield (
+                f"Finer steps of the {axis} clock are left out: they can gain at most {max(left, 0.0):.1f} %, and "
+                f"{view.record.steps.repeats} runs tell apart {resolved:.1f} %."
+            )
 
 
 def everyday_setting(best: Setting, record: TuningRecord) -> Setting:

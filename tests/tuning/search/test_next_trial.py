@@ -16,6 +16,7 @@ from frametime.tuning.record import STOCK, Outcome, Setting, Steps, Trial, Tunin
 from frametime.tuning.record_text import TrialKeys
 from frametime.tuning.search.next_trial import everyday_setting, next_trial
 from frametime.tuning.search.proposal import Finished, Phase, Proposal
+from frametime.tuning.search.resolution import resolved_pct
 from frametime.tuning.search.trial_view import TrialView
 
 
@@ -370,7 +371,27 @@ def test_a_search_by_halving_ends_where_steps_do_with_little_more_than_half_the_
         memory_mhz = abs(ends[0].memory_offset_mhz - ends[1].memory_offset_mhz)
         n_near += (core_mhz <= 10 and memory_mhz <= 20) or card.true_fps(ends[1]) > card.true_fps(ends[0])
     assert n_near >= 190, n_near
-    assert np.median(n_trials["halving"]) <= 17 < 0.6 * np.median(n_trials["steps"])
+    assert np.median(n_trials["halving"]) <= 16 < 0.6 * np.median(n_trials["steps"])
+
+
+@pytest.mark.parametrize(("scatter_fps", "is_left_out"), [(0.02, False), (1.0, True)])
+def test_fine_steps_are_left_out_where_they_cannot_gain_what_the_runs_tell_apart(
+    scatter_fps: float, is_left_out: bool
+) -> None:
+    """3 runs that scatter by 1 % tell apart 4.303 * 1 % * sqrt(2/3) = 3.5 % (table of t, 2 degrees, 0.975)."""
+    start = sim.empty_record(1)
+    start = replace(start, limits=replace(start.limits, max_memory_offset_mhz=0))
+    stock = made(0, 0, average_fps=(100.0 - scatter_fps, 100.0, 100.0 + scatter_fps))
+    record = with_trials(start, stock, made(25, 0, average_fps=(100.6,)), made(50, 0, outcome=Outcome.FROZE))
+    assert (proposal_for(record).phase is not Phase.FINE) == is_left_out
+    assert resolved_pct(TrialView(record)) == pytest.approx(3.51 if is_left_out else 0.0703, rel=0.01)
+    if is_left_out:
+        long = made(25, 0, is_endurance=True, minutes=45.0)
+        finish = next_trial(with_trials(record, made(25, 0, average_fps=(100.6, 100.6)), long))
+        assert isinstance(finish, Finished)
+        assert finish.notes == (
+            "Finer steps of the core clock are left out: they can gain at most 1.6 %, and 3 runs tell apart 3.5 %.",
+        )
 
 
 def test_the_step_doubles_while_it_passes_and_halves_after_a_failure() -> None:
