@@ -127,7 +127,8 @@ def review(
         from frametime.pipeline.review_outputs import KEPT_RUNS_FILE
         from frametime.pipeline.shelf import shelve as put
 
-        session, n_runs = put(checked, measured_plan(checked, kept_file=out / KEPT_RUNS_FILE, limits=limits))
+        measured = measured_plan(checked, kept_file=out / KEPT_RUNS_FILE, limits=limits)
+        session, n_runs = put(checked, measured.design, measured.placed)
         click.echo(f"{n_runs} runs are on the shelf as session '{printable(session)}'", err=True)
     ctx.exit(4 if outcome.n_unreadable else 0)
 

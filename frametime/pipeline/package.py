@@ -84,6 +84,9 @@ def pack(folder: Path, out: Path, *, frames: bool = True, force: bool = False) -
     """
     plan_file = plan_of_folder(folder)
     plan = read_plan(plan_file)
+    if plan.shelf is not None and plan.shelf.takes_cards:
+        found = "it compares cards from a shelf, whose captures are not here"
+        raise OutputError.at(str(folder), found, helps="pack the reviews of their own sessions")
     measured = measured_plan(plan, kept_file=folder / KEPT_RUNS_FILE)
     stored = (folder / RESULT_FILE).read_text("utf-8")
     if review_json(measured.review(plan)) != stored:

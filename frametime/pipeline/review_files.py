@@ -27,6 +27,7 @@ from frametime.review.design import ReviewDesign
 from frametime.review.result import ReviewResult, UnreadableFile
 from frametime.review.reviewing import review_runs
 from frametime.review.run_set import PlacedRun, run_name
+from frametime.review.runs.other_sessions import OtherSessions
 from frametime.settings.toml_source import file_text
 from frametime.units import NS_PER_S
 from frametime.words import counted
@@ -50,14 +51,21 @@ class MeasuredPlan:
     requests: Mapping[str, MeasureRequest]
 
     def review(self, plan: ReviewPlan) -> ReviewResult:
-        """Compare them.
+        """Compare them, and with them the cards that the plan takes from a shelf.
 
         Raises
         ------
-        RunSetError
+        PlanError, RunSetError
+            The first when the shelf has not what the plan asks for.
         """
+        design, others, caveats = self.design, OtherSessions(), self.caveats
+        if plan.shelf is not None and plan.shelf.takes_cards:
+            from frametime.pipeline.shelf import taken_from_shelf
+
+            design, others, more = taken_from_shelf(plan, design, self.placed)
+            caveats = (*caveats, *more)
         return review_runs(
-            self.design, self.placed, unreadable=self.unreadable, plan=plan.resolved, caveats=self.caveats
+            design, self.placed, unreadable=self.unreadable, plan=plan.resolved, caveats=caveats, others=others
         )
 
 

@@ -11,18 +11,20 @@ import json
 import shutil
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import quote
 
-from frametime.errors import OutputError, PlanError, printable
+from frametime.caveats import Caveat, Weight
+from frametime.errors import OutputError, PlanError, did_you_mean, printable
 from frametime.locking import alone_with
 from frametime.pipeline.kept_runs import decoded_run, encoded_run
-from frametime.pipeline.review_files import MeasuredPlan
 from frametime.replacing import clear_leftovers, replacing_folder
-from frametime.review.run_set import PlacedRun
+from frametime.review.design import CardEntry, ReviewDesign
+from frametime.review.run_set import Place, PlacedRun
+from frametime.review.runs.other_sessions import OtherSessions
 from frametime.version import __version__
 
 if TYPE_CHECKING:
@@ -42,7 +44,7 @@ def parameters_of(plan: ReviewPlan) -> str:
     return json.dumps(asdict(plan.measure), sort_keys=True, default=str)
 
 
-def shelve(plan: ReviewPlan, measured: MeasuredPlan) -> tuple[str, int]:
+def shelve(plan: ReviewPlan, design: ReviewDesign, placed: Sequence[PlacedRun]) -> tuple[str, int]:
     """Put the measured runs of a plan on its shelf, those that the plan leaves out excepted.
 
     Returns
@@ -59,14 +61,14 @@ def shelve(plan: ReviewPlan, measured: MeasuredPlan) -> tuple[str, int]:
     """
     if plan.shelf is None:
         raise PlanError.at(plan.file_name, "it names no shelf", helps='add [shelf] with folder = "../shelf"')
-    runs = [run for run in measured.placed if run.name not in measured.design.exclusions]
+    runs = [run for run in placed if run.name not in design.exclusions]
     session = plan.shelf.session or _day_of(plan, runs)
     folder = plan.shelf.folder
     place = folder / f"session={quote(session, safe='')}"
     of_cards: dict[str, list[PlacedRun]] = defaultdict(list)
     for run in runs:
         of_cards[run.card].append(run)
-    frames = {card: _frame(plan, measured, session, members) for card, members in of_cards.items()}
+    frames = {card: _frame(plan, design, session, members) for card, members in of_cards.items()}
     with alone_with(folder):
         if place.exists() and not _is_same(folder, session, frames):
             helps = f"take it off first: frametime shelf remove {printable(str(folder))} '{printable(session)}'"
@@ -93,7 +95,7 @@ def _time(hours: float) -> str:
     return (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(hours=hours)).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
-def _frame(plan: ReviewPlan, measured: MeasuredPlan, session: str, runs: Sequence[PlacedRun]) -> pl.DataFrame:
+def _frame(plan: ReviewPlan, design: ReviewDesign, session: str, runs: Sequence[PlacedRun]) -> pl.DataFrame:
     import polars as pl
 
     from frametime.metrics.catalog.catalog import CATALOG
@@ -112,7 +114,7 @@ def _frame(plan: ReviewPlan, measured: MeasuredPlan, session: str, runs: Sequenc
             {
                 **about,
                 **{name: getattr(run, name) for name in ("card", "scene", "resolution", "run")},
-                "label": measured.design.label(run.card),
+                "label": design.label(run.card),
                 "recorded_from_utc": None if run.start_h is None else _time(run.start_h),
                 "file_name": run.measured.provenance.file_name,
                 "sha256": run.measured.provenance.sha256,
@@ -210,6 +212,111 @@ def take_off(folder: Path, session: str) -> None:
         aside = place.with_name(f".{place.name}.taken.old")
         place.rename(aside)
         shutil.rmtree(aside, ignore_errors=True)
+
+
+def taken_from_shelf(
+    plan: ReviewPlan, design: ReviewDesign, placed: Sequence[PlacedRun]
+) -> tuple[ReviewDesign, OtherSessions, tuple[Caveat, ...]]:
+    """The cards that a plan takes from its shelf, each from its latest session, and what bears on them.
+
+    Raises
+    ------
+    PlanError
+        When the shelf has no such card, or one that was measured with other parameters or lies in this session, too.
+    OutputError
+        When there is no shelf.
+    """
+    import polars as pl
+
+    assert plan.shelf is not None
+    today = {run.card for run in placed}
+    own = plan.shelf.session or (_day_of(plan, placed) if any(run.start_h is not None for run in placed) else None)
+    keys = [metric.key for metric in design.metrics]
+    runs = runs_on(plan.shelf.folder).filter(pl.col("session") != (own or ""))
+    rows = runs.select(*_TEXTS, *keys).collect()
+    settings = {run.scene: run.measured.conditions.scene_settings for run in placed}
+    is_alike = pl.col("scene_settings").eq_missing(pl.col("scene").replace_strict(settings, default=None))
+    cells = pl.DataFrame(design.cells, schema=["scene", "resolution"], orient="row")
+    in_plan = rows.join(cells, on=["scene", "resolution"], how="semi")
+    usable = in_plan.filter(is_alike & (pl.col("parameters") == parameters_of(plan)))
+    wanted = {card: _latest(plan, rows, card) for card in _wanted(plan, design, usable, placed)}
+    for card, session in wanted.items():
+        if card in today:
+            raise PlanError.at(
+                plan.file_name,
+                f"'{printable(card)}' was measured in this session",
+                helps="leave it out of [shelf] cards",
+            )
+        of_card = usable.filter((pl.col("card") == card) & (pl.col("session") == session))
+        if of_card.is_empty():
+            found = f"'{printable(card)}' of session '{printable(session)}' has no cell that is comparable"
+            helps = "other [measure], other scene settings or other scenes: measure it again, or leave it out"
+            raise PlanError.at(plan.file_name, found, helps=helps)
+    chosen = pl.DataFrame(list(wanted.items()), schema=["card", "session"], orient="row")
+    apart = in_plan.filter(~is_alike).join(chosen, on=["card", "session"], how="semi")
+    names = usable.select("card", "scene", "resolution", "run", "session")
+    full = runs.join(names.lazy(), on=names.columns, how="semi").join(chosen.lazy(), on=chosen.columns, how="semi")
+    values: dict[str, dict[Place, dict[str, list[float]]]] = defaultdict(dict)
+    for row in usable.iter_rows(named=True):
+        of_place = values[row["session"]].setdefault((row["card"], row["scene"], row["resolution"]), {})
+        for key in keys:
+            of_place.setdefault(key, []).append(row[key] or 0.0)
+    labels = dict(rows.select("card", "label").iter_rows())
+    known = {card.key for card in design.cards}
+    entries = [_entry(card, labels[card]) for card in wanted if card not in known]
+    extended = replace(design, cards=(*design.cards, *entries), shelved=wanted)
+    return extended, OtherSessions(runs=tuple(placed_runs(full.collect())), values=values), _not_comparable(apart)
+
+
+def _wanted(
+    plan: ReviewPlan, design: ReviewDesign, usable: pl.DataFrame, placed: Sequence[PlacedRun]
+) -> tuple[str, ...]:
+    """Cards that are named, then those next to the subject by the headline metric over the cells that both have."""
+    import polars as pl
+
+    shelf = plan.shelf
+    assert shelf is not None
+    if shelf.near is None:
+        return shelf.cards
+    subject = (*design.subject, *design.candidates, design.baseline)[0]
+    values = [(run.scene, run.resolution, run.value(design.headline)) for run in placed if run.card == subject]
+    own = pl.DataFrame(values, schema={"scene": pl.String, "resolution": pl.String, "own": pl.Float64}, orient="row")
+    by = ["scene", "resolution"]
+    near = (
+        usable.filter(~pl.col("card").is_in([*shelf.cards, *(run.card for run in placed)]))
+        .group_by("card", *by)
+        .agg(pl.col(design.headline).log().mean())
+        .join(own.group_by(by).agg(pl.col("own").log().mean()), on=by)
+        .group_by("card")
+        .agg((pl.col(design.headline) - pl.col("own")).mean().abs().alias("apart"))
+        .sort("apart", "card")
+    )
+    return (*shelf.cards, *near["card"].head(shelf.near))
+
+
+def _latest(plan: ReviewPlan, rows: pl.DataFrame, card: str) -> str:
+    """The session in which a card was measured last: by its day, then by its name."""
+    import polars as pl
+
+    found = rows.filter(pl.col("card") == card).group_by("session").agg(pl.col("recorded_from_utc").max())
+    if found.is_empty():
+        hint = did_you_mean(card, sorted(set(rows["card"]))) or "frametime shelf list shows its cards"
+        raise PlanError.at(plan.file_name, f"the shelf holds no card '{printable(card)}'", helps=hint)
+    return str(max((day or "", session) for session, day in found.iter_rows())[1])
+
+
+def _entry(card: str, label: str) -> CardEntry:
+    return CardEntry(key=card, label=label, price=None, currency=None, settings=None, driver=None, is_baseline=False)
+
+
+def _not_comparable(apart: pl.DataFrame) -> tuple[Caveat, ...]:
+    cells = apart.select("label", "scene", "resolution").unique().sort("label", "scene", "resolution")
+    if cells.is_empty():
+        return ()
+    told = [f"{label}, {scene} at {resolution}" for label, scene, resolution in cells.head(4).iter_rows()]
+    more = f" and {len(cells) - 4} more" if len(cells) > 4 else ""
+    message = f"Cells on the shelf that were played at other scene settings are left out: {'; '.join(told)}{more}."
+    return (Caveat(code="shelf-cells-differ", message=message, weight=Weight.CARE),)
 
 
 def placed_runs(frame: pl.DataFrame) -> list[PlacedRun]:

@@ -87,6 +87,11 @@ class ShelfPlan:
     cards: tuple[str, ...]
     near: int | None
 
+    @property
+    def takes_cards(self) -> bool:
+        """Whether the review compares cards of other sessions."""
+        return bool(self.cards) or self.near is not None
+
 
 @dataclass(frozen=True, kw_only=True)
 class ReviewPlan:

@@ -79,11 +79,12 @@ def metric_means(
     own: dict[Place, LogMean] = {}
     for spread in of_cards.values():
         for place, logs in spread.logs.items():
-            own[place] = replace(log_mean(logs), shared=shared.get((metric.key, place), ()))
+            errors = shared.get((metric.key, place), ())
+            own[place] = replace(log_mean(logs), shared=errors, key=(metric.key, place))
             stand_in = spread.standing_in(place, design.spread)
             # The parts of a pooled scatter are one and the same; a shared one is nearly each cell's own.
             pool = spread.card if design.spread == "pooled" else None
-            means[place] = replace(log_mean(logs, pooled=stand_in, pool=pool), shared=own[place].shared)
+            means[place] = replace(log_mean(logs, pooled=stand_in, pool=pool), shared=errors, key=(metric.key, place))
     many = own if design.spread == "shared" else means
     return MetricMeans(metric=metric, means=means, means_of_many=many, spreads=of_cards)
 
@@ -149,7 +150,9 @@ def _compare(
     p_value = None if difference is None else difference.p_value
     if p_value is not None and levels is not None:
         p_value = min(1.0, p_value * LEAD_ERROR / levels.lead)
-    if difference is not None and decision.verdict == "undecided":
+    # A card of another session cannot be given more runs here.
+    is_on_bench = not {place[0] for place in places} & design.shelved.keys()
+    if difference is not None and decision.verdict == "undecided" and is_on_bench:
         needed = runs_that_decide(table, places, difference, design)
     return CellComparison(
         metric=key,

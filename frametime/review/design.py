@@ -100,6 +100,8 @@ class ReviewDesign:
         Scenes that are played at some of the resolutions only.
     takes_out_drift : bool
         Whether a drift of the session is taken off the runs where their order tells it.
+    shelved : Mapping of str to str
+        Cards that were measured in another session, and its name.
     subject : tuple of str
         Keys of the cards that the review is about; empty where the plan names none.
     exclusions : Mapping of str to str
@@ -127,6 +129,7 @@ class ReviewDesign:
     subject: tuple[str, ...] = ()
     looks: tuple[int, ...] = ()
     takes_out_drift: bool = False
+    shelved: Mapping[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         if not 0.0 < self.margin < 1.0:

@@ -34,6 +34,7 @@ from frametime.review.runs.card_repeatability import (
     sets_that_can_show_levels,
 )
 from frametime.review.runs.cell_summaries import METHODS, carried_caveats, estimate, recurring_hitches
+from frametime.review.runs.other_sessions import OtherSessions, brought_beside
 from frametime.review.runs.runs_to_make import (
     coverage_of,
     exclusion_caveats,
@@ -80,6 +81,7 @@ def review_runs(
     unreadable: Sequence[UnreadableFile] = (),
     plan: Mapping[str, object] | None = None,
     caveats: Sequence[Caveat] = (),
+    others: OtherSessions = OtherSessions(),  # noqa: B008  # it cannot be changed
 ) -> ReviewResult:
     """Compare cards over repeated runs.
 
@@ -94,6 +96,8 @@ def review_runs(
         The plan as resolved, to be kept with the result.
     caveats : sequence of Caveat
         What whoever gathered the runs has to say.
+    others : OtherSessions
+        Runs of the cards that were measured in other sessions.
 
     Returns
     -------
@@ -106,7 +110,7 @@ def review_runs(
     ValueError
         When a run stands at a place that the design does not know, or two runs have the same name.
     """
-    known = _runs_of(design, runs)
+    known = _runs_of(design, runs, others)
     design, placed, sets = known.design, known.placed, known.sets
     summaries, metrics = _summaries(known), {metric.key: known.means(metric) for metric in known.design.metrics}
     comparisons = [
@@ -209,10 +213,16 @@ def flags_and_coverage(
     return dict(known.flags), coverage_of(known.design, known.placed, known.flags, unreadable, waiting)
 
 
-def _runs_of(design: ReviewDesign, runs: Iterable[PlacedRun]) -> _Runs:
+def _runs_of(
+    design: ReviewDesign,
+    runs: Iterable[PlacedRun],
+    others: OtherSessions = OtherSessions(),  # noqa: B008
+) -> _Runs:
     design, doubled = _without_doubles(design)
     drift = without_drift(design, _in_plan_order(design, runs))
-    sets = gather(run for run in drift.runs if run.name not in design.exclusions)
+    brought = brought_beside(design, drift.runs, others)
+    placed = _in_plan_order(design, [*drift.runs, *brought.runs])
+    sets = gather(run for run in placed if run.name not in design.exclusions)
     members = list(sets.values())
     spreads = {
         (card.key, metric.key): card_spread(card.key, metric.key, members, label=metric.label)
@@ -221,9 +231,11 @@ def _runs_of(design: ReviewDesign, runs: Iterable[PlacedRun]) -> _Runs:
     }
     return _Runs(
         design=design,
-        placed=drift.runs,
-        shared=drift.shared,
-        caveats=(*doubled, *drift.caveats),
+        placed=tuple(placed),
+        shared={
+            key: drift.shared.get(key, ()) + brought.shared.get(key, ()) for key in {**drift.shared, **brought.shared}
+        },
+        caveats=(*doubled, *drift.caveats, *brought.caveats),
         sets=sets,
         spreads=spreads,
         flags=flagged_runs(members, spreads, margin=design.margin),

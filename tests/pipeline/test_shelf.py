@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pyarrow.parquet as pq
@@ -11,9 +12,9 @@ from example_result import METRICS, design, placed_run
 from run_cli import frametime
 
 from frametime.errors import OutputError, PlanError
-from frametime.pipeline.review_files import MeasuredPlan
-from frametime.pipeline.shelf import placed_runs, runs_on, sessions_on, shelve, take_off
+from frametime.pipeline.shelf import placed_runs, runs_on, sessions_on, shelve, take_off, taken_from_shelf
 from frametime.plans.plan import ReviewPlan, parse_plan
+from frametime.review.design import ReviewDesign
 from frametime.review.run_set import PlacedRun
 
 PLAN = """\
@@ -34,7 +35,7 @@ def plan_in(folder: Path, text: str = PLAN) -> ReviewPlan:
     return parse_plan(text, file_name="plan.toml", folder=folder)
 
 
-def measured(*, n_runs: int = 3, fps: float = 100.0) -> MeasuredPlan:
+def measured(*, n_runs: int = 3, fps: float = 100.0) -> tuple[ReviewDesign, list[PlacedRun]]:
     runs: list[PlacedRun] = [
         placed_run(
             card, "harbor", "1440p", str(run), {"average_fps": fps + run, "average_power_w": 200.0}, driver="71.3"
@@ -43,22 +44,22 @@ def measured(*, n_runs: int = 3, fps: float = 100.0) -> MeasuredPlan:
         for run in range(n_runs)
     ]
     asked = design(CARDS, ("harbor",), ("1440p",), metrics=METRICS[:1])
-    return MeasuredPlan(design=asked, placed=tuple(runs), unreadable=(), caveats=(), requests={})
+    return asked, runs
 
 
 def test_a_session_comes_back_as_it_was_measured(tmp_path: Path) -> None:
-    plan, made = plan_in(tmp_path), measured()
-    assert shelve(plan, made) == ("spring", 6)
+    plan, (asked, made) = plan_in(tmp_path), measured()
+    assert shelve(plan, asked, made) == ("spring", 6)
     rows = runs_on(tmp_path / "shelf").collect()
     assert set(rows["card"]) == set(CARDS)
     assert rows["average_fps"].to_list() == [100.0, 101.0, 102.0] * 2
     assert rows["driver"].to_list() == ["71.3"] * 6
     back = {run.name: run.measured for run in placed_runs(rows)}
-    assert back == {run.name: run.measured for run in made.placed}
+    assert back == {run.name: run.measured for run in made}
 
 
 def test_other_engines_read_it_with_units(tmp_path: Path) -> None:
-    shelve(plan_in(tmp_path), measured())
+    shelve(plan_in(tmp_path), *measured())
     (path,) = (tmp_path / "shelf").glob("session=spring/card=amber-6/runs.parquet")
     schema = pq.read_schema(path)
     assert schema.field("average_fps").metadata == {b"unit": b"{frame}/s"}
@@ -67,18 +68,18 @@ def test_other_engines_read_it_with_units(tmp_path: Path) -> None:
 
 def test_the_same_session_again_changes_nothing_and_another_of_its_name_is_refused(tmp_path: Path) -> None:
     plan = plan_in(tmp_path)
-    shelve(plan, measured())
+    shelve(plan, *measured())
     files = {path: path.stat().st_mtime_ns for path in (tmp_path / "shelf").rglob("*.parquet")}
-    shelve(plan, measured())
+    shelve(plan, *measured())
     assert {path: path.stat().st_mtime_ns for path in (tmp_path / "shelf").rglob("*.parquet")} == files
     with pytest.raises(OutputError, match=r"another session 'spring'.*shelf remove"):
-        shelve(plan, measured(fps=90.0))
+        shelve(plan, *measured(fps=90.0))
     assert sessions_on(tmp_path / "shelf")["runs"].to_list() == [3, 3]
 
 
 def test_a_session_is_taken_off_whole(tmp_path: Path) -> None:
-    shelve(plan_in(tmp_path), measured())
-    shelve(plan_in(tmp_path, PLAN.replace("spring", "May / 2")), measured(n_runs=2))
+    shelve(plan_in(tmp_path), *measured())
+    shelve(plan_in(tmp_path, PLAN.replace("spring", "May / 2")), *measured(n_runs=2))
     take_off(tmp_path / "shelf", "May / 2")
     assert set(sessions_on(tmp_path / "shelf")["session"]) == {"spring"}
     with pytest.raises(OutputError, match="no session 'May'; it holds 'spring'"):
@@ -95,15 +96,15 @@ def test_a_write_that_fails_leaves_nothing(tmp_path: Path, monkeypatch: pytest.M
 
     monkeypatch.setattr(pq, "write_table", full)
     with pytest.raises(OutputError, match="No space left"):
-        shelve(plan_in(tmp_path), measured())
+        shelve(plan_in(tmp_path), *measured())
     assert not [path for path in (tmp_path / "shelf").rglob("*") if path.is_file()]
 
 
 def test_a_plan_must_name_the_shelf_and_the_session_where_runs_tell_no_day(tmp_path: Path) -> None:
     with pytest.raises(PlanError, match="names no shelf"):
-        shelve(plan_in(tmp_path, PLAN.partition("shelf =")[0]), measured())
+        shelve(plan_in(tmp_path, PLAN.partition("shelf =")[0]), *measured())
     with pytest.raises(PlanError, match="on which day"):
-        shelve(plan_in(tmp_path, PLAN.replace(', session = "spring"', "")), measured())
+        shelve(plan_in(tmp_path, PLAN.replace(', session = "spring"', "")), *measured())
 
 
 def test_the_command_line_fills_lists_and_empties_it(tmp_path: Path) -> None:
@@ -121,3 +122,72 @@ def test_the_command_line_fills_lists_and_empties_it(tmp_path: Path) -> None:
     assert frametime("shelf", "show", shelf, "nobody").code == 3
     assert frametime("shelf", "remove", shelf, "spring").code == 0
     assert frametime("shelf", "list", shelf).code == 3
+
+
+LATER = """\
+title = "A new card"
+baseline = "amber-6"
+metrics = ["average_fps"]
+resolutions = ["1440p"]
+cards = [{ key = "amber-6" }, { key = "cedar-12" }]
+scenes = [{ key = "harbor" }]
+captures = { folder = "logs" }
+shelf = { folder = "shelf", session = "autumn", TAKES }
+"""
+
+
+def later(folder: Path, takes: str, **conditions: str) -> tuple[ReviewPlan, ReviewDesign, list[PlacedRun]]:
+    """A plan that takes cards from the shelf, and its runs of today."""
+    runs = [
+        placed_run(card, "harbor", "1440p", str(run), {"average_fps": 110.0 + run}, **conditions)
+        for card in ("amber-6", "cedar-12")
+        for run in range(3)
+    ]
+    plan = plan_in(folder, LATER.replace("TAKES", takes))
+    return plan, plan.design, runs
+
+
+def test_a_card_that_is_named_comes_from_its_latest_session(tmp_path: Path) -> None:
+    shelve(plan_in(tmp_path), *measured())
+    shelve(plan_in(tmp_path, PLAN.replace("spring", "summer")), *measured(fps=90.0))
+    found, others, caveats = taken_from_shelf(*later(tmp_path, 'cards = ["birch 9 %"]'))
+    assert found.shelved == {"birch 9 %": "summer"}
+    assert [card.key for card in found.cards] == ["amber-6", "cedar-12", "birch 9 %"]
+    assert [run.value("average_fps") for run in others.runs] == [90.0, 91.0, 92.0]
+    assert set(others.values) == {"spring", "summer"}
+    assert others.values["spring"]["amber-6", "harbor", "1440p"] == {"average_fps": [100.0, 101.0, 102.0]}
+    assert caveats == ()
+
+
+def test_cards_near_the_subject_are_chosen_by_speed(tmp_path: Path) -> None:
+    for name, fps in (("x", 40.0), ("y", 109.0), ("z", 300.0)):
+        asked, runs = measured(fps=fps)
+        renamed = [replace(run, card=name) for run in runs if run.card != "amber-6"]
+        entry = replace(asked.cards[1], key=name)
+        shelve(plan_in(tmp_path, PLAN.replace("spring", name)), replace(asked, cards=(asked.cards[0], entry)), renamed)
+    found, _, _ = taken_from_shelf(*later(tmp_path, "near = 1"))
+    assert found.shelved == {"y": "y"}
+    found, _, _ = taken_from_shelf(*later(tmp_path, 'cards = ["z"], near = 1'))
+    assert list(found.shelved) == ["z", "y"]
+
+
+@pytest.mark.parametrize(
+    ("takes", "conditions", "words"),
+    [
+        ('cards = ["birch 9"]', {}, "the shelf holds no card 'birch 9'.*did you mean"),
+        ('cards = ["amber-6"]', {}, "'amber-6' was measured in this session"),
+        ('cards = ["birch 9 %"]', {"scene_settings": "ultra"}, "no cell that is comparable"),
+        ('cards = ["birch 9 %"] }\nmeasure = { quantile_type = 6', {}, "no cell that is comparable"),
+    ],
+)
+def test_what_the_shelf_has_not_is_refused(takes: str, conditions: dict[str, str], words: str, tmp_path: Path) -> None:
+    shelve(plan_in(tmp_path), *measured())
+    with pytest.raises(PlanError, match=words):
+        taken_from_shelf(*later(tmp_path, takes, **conditions))
+
+
+def test_the_session_of_the_plan_itself_is_not_another(tmp_path: Path) -> None:
+    shelve(plan_in(tmp_path), *measured())
+    shelve(*later(tmp_path, 'cards = ["birch 9 %"]'))
+    _, others, _ = taken_from_shelf(*later(tmp_path, 'cards = ["birch 9 %"]'))
+    assert set(others.values) == {"spring"}

@@ -182,7 +182,7 @@ def waiting_for_looks(design: ReviewDesign, table: MetricMeans) -> dict[Place, W
     }
     for cell in design.cells:
         # The baseline waits as long as any candidate does, and else is left where one is.
-        rivals = [found[card, *cell] for card in design.candidates]
+        rivals = [found[card, *cell] for card in design.candidates if card not in design.shelved]
         found[design.baseline, *cell] = max(
             rivals or [Waiting("decided", design.looks[0])],
             key=lambda one: (("decided", "leave").index(one.look) if not one.is_open else 2, one.n_runs),
@@ -218,9 +218,12 @@ def coverage_of(
     complete with as many usable runs as planned, or as the look needs that it waits for; runs beyond the plan make up
     for others.
     """
-    of_place: dict[Place, list[PlacedRun]] = {(card.key, *cell): [] for card in design.cards for cell in design.cells}
+    # Cards of other sessions do not lie on this bench.
+    cards = [card.key for card in design.cards if card.key not in design.shelved]
+    of_place: dict[Place, list[PlacedRun]] = {(card, *cell): [] for card in cards for cell in design.cells}
     for run in runs:
-        of_place[run.place].append(run)
+        if run.place in of_place:
+            of_place[run.place].append(run)
     cells = tuple(
         _cell(design, place, members, flags, unreadable, waiting.get(place)) for place, members in of_place.items()
     )

@@ -1,0 +1,118 @@
+"""Cards of another session in a review: the shift is taken off, or counted, or nothing close is called."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from example_result import METRICS, design, placed_run
+
+from frametime.review.result import ReviewResult
+from frametime.review.reviewing import review_runs
+from frametime.review.run_set import PlacedRun
+from frametime.review.runs.other_sessions import OtherSessions
+
+SCENES = tuple(f"scene-{number}" for number in range(8))
+PLAN = replace(
+    design(("amber-6", "birch-9", "cedar-12"), SCENES, ("1440p",), metrics=METRICS[:1], spread="own"),
+    shelved={"cedar-12": "spring"},
+)
+LEADS = {"amber-6": 0.0, "birch-9": 0.10, "cedar-12": 0.05}
+
+
+def made(rng: np.random.Generator, card: str, shift: float, *, n_cells: int = 8) -> list[PlacedRun]:
+    return [
+        placed_run(
+            card,
+            scene,
+            "1440p",
+            str(run),
+            {"average_fps": 100.0 * math.exp(LEADS[card] + shift + rng.normal(0.0, 0.006))},
+        )
+        for scene in SCENES[:n_cells]
+        for run in (1, 2, 3)
+    ]
+
+
+def values(runs: Sequence[PlacedRun]) -> dict[tuple[str, str, str], dict[str, list[float]]]:
+    found: dict[tuple[str, str, str], dict[str, list[float]]] = {}
+    for run in runs:
+        found.setdefault(run.place, {}).setdefault("average_fps", []).append(run.value("average_fps") or 0.0)
+    return found
+
+
+def reviewed(seed: int, shift: float, *, reference: int = 3, more: dict[str, float] | None = None) -> ReviewResult:
+    """Today two cards; in spring cedar-12, and amber-6 in some cells; ``more`` are sessions of amber-6 alone."""
+    rng = np.random.default_rng(seed)
+    today = [*made(rng, "amber-6", 0.0), *made(rng, "birch-9", 0.0)]
+    card = made(rng, "cedar-12", shift)
+    spring = [*card, *made(rng, "amber-6", shift, n_cells=reference)]
+    history = {"spring": values(spring)}
+    for name, other in (more or {}).items():
+        history[name] = values(made(rng, "amber-6", other))
+    return review_runs(PLAN, today, others=OtherSessions(runs=tuple(card), values=history))
+
+
+def told(result: ReviewResult) -> list[str]:
+    return [caveat.code for caveat in result.caveats if caveat.code.startswith("session")]
+
+
+def of_cedar(result: ReviewResult) -> tuple[float, float, float, str]:
+    item = next(row for row in result.overall if row.candidate == "cedar-12" and row.cut == "all")
+    interval = item.interval_these_scenes
+    assert item.ratio is not None and interval is not None
+    return math.log(item.ratio), math.log(interval.low), math.log(interval.high), item.verdict
+
+
+def test_through_a_reference_a_shift_of_5_pct_is_taken_off_and_said() -> None:
+    result = reviewed(1, 0.05)
+    ratio, low, high, verdict = of_cedar(result)
+    assert ratio == pytest.approx(0.05, abs=0.01)
+    assert low < 0.05 < high
+    assert verdict == "ahead"
+    assert told(result) == ["session-shift"]
+    # What was measured then stands among the runs as it was.
+    run = next(run for run in result.runs if run.card == "cedar-12")
+    assert run.values["average_fps"] == pytest.approx(100.0 * math.exp(0.10), rel=0.03)
+    assert {cell.card for cell in result.coverage.cells} == {"amber-6", "birch-9"}
+    assert result.coverage.is_complete
+    assert result.log_means == ()
+
+
+def test_with_a_reference_intervals_hold_the_truth_whatever_the_shift() -> None:
+    found = [of_cedar(reviewed(seed, 0.02 * (seed % 3 - 1))) for seed in range(200)]
+    assert 0.92 <= np.mean([low < 0.05 < high for _, low, high, _ in found]) <= 0.985
+
+
+def test_without_a_reference_the_scatter_of_sessions_is_counted() -> None:
+    shifts = {"a": 0.012, "b": -0.011, "c": 0.004, "d": -0.002}
+    result = reviewed(2, 0.0, reference=0, more=shifts)
+    assert told(result) == ["session-scatter"]
+    _, low, high, _ = of_cedar(result)
+    assert high - low > 0.03
+    # Cards of today know nothing of it.
+    plain = next(row for row in result.overall if row.candidate == "birch-9" and row.cut == "all")
+    assert plain.interval_these_scenes is not None
+    assert math.log(plain.interval_these_scenes.high / plain.interval_these_scenes.low) < 0.02
+
+
+def test_where_nothing_is_known_no_verdict_is_closer_than_the_margin() -> None:
+    result = reviewed(3, 0.0, reference=0)
+    assert told(result) == ["session-unknown"]
+    assert of_cedar(result)[3] == "ahead"
+    for shift in (-0.03, -0.05):
+        result = reviewed(3, shift, reference=0)
+        assert of_cedar(result)[3] == "undecided"
+        # More runs of the cards on this bench would not tell.
+        assert not [item for item in result.comparisons if item.candidate == "cedar-12" and item.runs_needed]
+
+
+def test_looks_of_the_baseline_do_not_wait_for_a_card_of_another_session() -> None:
+    rng = np.random.default_rng(4)
+    plan = replace(PLAN, looks=(3, 5))
+    today = [*made(rng, "amber-6", 0.0), *made(rng, "birch-9", 0.0)]
+    result = review_runs(plan, today, others=OtherSessions(runs=tuple(made(rng, "cedar-12", 0.0))))
+    assert {cell.look for cell in result.coverage.cells} == {"decided"}
