@@ -15,7 +15,14 @@ import numpy as np
 
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.column_facts import ColumnChoice, ColumnFacts, coarse_rates, column_use
-from frametime.adapters.columns.column_readings import Course, Reading, agree, agree_in_rows, groups_of
+from frametime.adapters.columns.column_readings import (
+    Course,
+    PossibleReadings,
+    Reading,
+    agree,
+    agree_in_rows,
+    groups_of,
+)
 from frametime.adapters.columns.column_refusals import (
     column_named,
     impossible_unit,
@@ -27,7 +34,6 @@ from frametime.adapters.columns.column_refusals import (
 from frametime.adapters.columns.header_words import Event, Meaning
 from frametime.adapters.columns.layout import ColumnRef
 from frametime.adapters.columns.other_columns import busiest_rows, frame_number, other_columns
-from frametime.adapters.columns.possible_readings import PossibleReadings
 from frametime.adapters.columns.words import RATE, Unit, unit_named
 from frametime.adapters.text.number_style import NumberStyle
 from frametime.caveats import Caveat, Weight
