@@ -22,6 +22,7 @@ from frametime.adapters.text.number_style import SPACES, NumberStyle
 
 EXACT_FLOAT_NS: Final = 2.0**51
 _MAX_NS: Final = 9.2e18
+_DAY_NS: Final = 86_400 * 10**9
 _PLAIN: Final = r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)$"
 _SCIENTIFIC: Final = r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)[eE][+-]?[0-9]{1,3}$"
 _WITH_UNIT: Final = (
@@ -156,14 +157,11 @@ def _plain_texts(texts: Any, style: NumberStyle, unit: Unit) -> Any:
     if not bools(valid).any():
         return numbers
     written = pc.struct_field(parts, [1])
-    same = [word for word in pc.unique(written).to_pylist() if word and _same_unit(unit_named(word), unit)]
+    units = {word: unit_named(word) for word in pc.unique(written).to_pylist() if word}
+    same = [word for word, each in units.items() if each and (each.ns, each.form) == (unit.ns, unit.form)]
     fits = pc.and_(valid, pc.is_in(written, value_set=arrow_texts(same)))
     stripped = with_point(pc.fill_null(pc.struct_field(parts, [0]), text_scalar("")), style)
     return pc.if_else(fits, stripped, numbers)
-
-
-def _same_unit(stated: Unit | None, unit: Unit) -> bool:
-    return stated is not None and stated.ns == unit.ns and stated.form == unit.form
 
 
 def with_point(texts: Any, style: NumberStyle) -> Any:
@@ -255,37 +253,27 @@ def _integers(texts: Any) -> NDArray[np.int64]:
     return np.asarray(numpy_of(pa.chunked_array(pc.cast(padded, pa.int64()))), dtype=np.int64)
 
 
-def _part(parts: Any, index: int) -> Any:
+def _part(parts: Any, name: str) -> Any:
     pc = compute()
-    return pc.fill_null(pc.struct_field(parts, [index]), text_scalar(""))
+    return pc.fill_null(pc.struct_field(parts, name), text_scalar(""))
 
 
-def _fraction_ns(texts: Any) -> NDArray[np.int64]:
+def _of_day(parts: Any) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """Hours, minutes and seconds in ns, with AM or PM or not, and whether they can be."""
     pc = compute()
-    return _integers(pc.utf8_slice_codeunits(pc.utf8_rpad(texts, 9, "0"), 0, 9))
-
-
-def _of_24(hours: NDArray[np.int64], half: Any) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
-    """Hours from 0 to 23 of such with AM or PM, and whether they can be."""
-    pc = compute()
-    marked = bools(pc.match_substring_regex(half, "."))
-    if not marked.any():
-        return hours, ~marked
-    after = bools(pc.match_substring_regex(half, "[Pp]"))
-    good = ~marked | ((hours >= 1) & (hours <= 12))
-    return np.where(marked, hours % 12 + np.where(after, 12, 0), hours), good
+    hours, minutes, seconds = (_integers(_part(parts, name)) for name in ("h", "m", "s"))
+    fraction = _integers(pc.utf8_slice_codeunits(pc.utf8_rpad(_part(parts, "f"), 9, "0"), 0, 9))
+    marked, after = (bools(pc.match_substring_regex(_part(parts, "half"), mark)) for mark in (".", "[Pp]"))
+    ok = bools(pc.is_valid(parts)) & (minutes < 60) & (seconds < 60) & (~marked | ((hours >= 1) & (hours <= 12)))
+    hours = np.where(marked, hours % 12 + np.where(after, 12, 0), hours)
+    return (hours * 3600 + minutes * 60 + seconds) * 10**9 + fraction, ok
 
 
 def _clocks(texts: Any) -> TimeValues:
     pc = compute()
     parts = pc.extract_regex(texts, _CLOCK)
-    ok = bools(pc.is_valid(parts))
-    minutes, seconds = _integers(_part(parts, 2)), _integers(_part(parts, 3))
-    ok &= (minutes < 60) & (seconds < 60)
-    hours, halved = _of_24(_integers(_part(parts, 1)), _part(parts, 5))
-    ok &= halved
-    ns = (hours * 3600 + minutes * 60 + seconds) * 10**9 + _fraction_ns(_part(parts, 4))
-    negative = bools(pc.match_substring(_part(parts, 0), "-"))
+    ns, ok = _of_day(parts)
+    negative = bools(pc.match_substring(_part(parts, "sign"), "-"))
     return TimeValues(ns=np.where(ok, np.where(negative, -ns, ns), 0), ok=_mask(ok))
 
 
@@ -298,12 +286,11 @@ def _dated(texts: Any, *, relative: bool) -> TimeValues:
     if not bools(pc.match_substring_regex(texts, _YEAR_LAST)).any():
         return _dates(texts)
     orders = dates_in_both_orders(texts)
-    counts = [texts_ok(each) for each in orders]
-    if counts[0] != counts[1]:
-        return orders[int(counts[1] > counts[0])]
-    spans = [int(each.ns.max()) - int(each.ns.min()) if each.ok is None else 0 for each in orders]
-    if spans[0] != spans[1]:
-        return orders[int(spans[1] < spans[0])]
+    # The order in which more cells are dates, or else in which they lie closer together.
+    counts = [each.ns.size if each.ok is None else int(np.count_nonzero(each.ok)) for each in orders]
+    spans = [int(np.ptp(each.ns)) if each.ok is None and each.ns.size else 0 for each in orders]
+    if (counts[0], spans[0]) != (counts[1], spans[1]):
+        return orders[int((-counts[1], spans[1]) < (-counts[0], spans[0]))]
     if not relative or not len(texts):
         return _dates(texts)
     first = orders[0]
@@ -319,33 +306,21 @@ def dates_in_both_orders(texts: Any) -> tuple[TimeValues, TimeValues]:
     return day_first, month_first
 
 
-def texts_ok(times: TimeValues) -> int:
-    """How many cells hold a time."""
-    return times.ns.size if times.ok is None else int(np.count_nonzero(times.ok))
-
-
 def _dates(texts: Any) -> TimeValues:
     pc = compute()
     parts = pc.extract_regex(texts, _DATE)
-    ok = bools(pc.is_valid(parts))
-    year, month, day, hour, minute, second = (_integers(_part(parts, index)) for index in range(6))
-    ok &= (year >= 1700) & (year <= 2200) & (month >= 1) & (month <= 12) & (day >= 1)
-    ok &= (hour < 24) & (minute < 60) & (second < 60)
+    of_day, ok = _of_day(parts)
+    year, month, day = (_integers(_part(parts, name)) for name in ("y", "mo", "d"))
+    ok &= (year >= 1700) & (year <= 2200) & (month >= 1) & (month <= 12) & (day >= 1) & (of_day < _DAY_NS)
     months = np.where(ok, (year - 1970) * 12 + month - 1, 0).astype("datetime64[M]")
-    first = months.astype("datetime64[D]").astype(np.int64)
-    length = (months + np.timedelta64(1, "M")).astype("datetime64[D]").astype(np.int64) - first
-    ok &= day <= length
-    hour, halved = _of_24(hour, _part(parts, 7))
-    ok &= halved
-    zone = _part(parts, 8)
+    first, end = ((months + np.timedelta64(n, "M")).astype("datetime64[D]").astype(np.int64) for n in (0, 1))
+    ok &= day <= end - first
+    zone = _part(parts, "z")
     digits = pc.utf8_rpad(pc.replace_substring_regex(zone, "[^0-9]", ""), 4, "0")
-    offset = (
-        _integers(pc.utf8_slice_codeunits(digits, 0, 2)) * 3600 + _integers(pc.utf8_slice_codeunits(digits, 2, 4)) * 60
-    )
-    west = bools(pc.starts_with(zone, "-"))
+    hours, minutes = (_integers(pc.utf8_slice_codeunits(digits, at, at + 2)) for at in (0, 2))
+    east = np.where(bools(pc.starts_with(zone, "-")), -1, 1) * (hours * 60 + minutes) * 60 * 10**9
     zoned = bools(pc.match_substring_regex(zone, "."))
-    seconds = (first + day - 1) * 86400 + hour * 3600 + minute * 60 + second - np.where(west, -offset, offset)
-    ns = np.where(ok, seconds * 10**9 + _fraction_ns(_part(parts, 6)), 0)
+    ns = np.where(ok, (first + day - 1) * _DAY_NS + of_day - east, 0)
     if ok.any() and zoned[ok].any() and not zoned[ok].all():
         # Some with a zone and some without cannot be put on one clock.
         ok &= zoned
