@@ -215,8 +215,8 @@ def unpacked(log: LogStream, options: ReadOptions) -> tuple[LogStream, str | Non
         return log, None
     held = Spool()
     total = since_line_end = n_lines = 0
-    try:
-        for block in _blocks(log, kind):
+    with _unpacking(log, kind) as stream:
+        while block := stream.read(BLOCK_BYTES):
             total += len(block)
             n_lines += max(block.count(b"\n"), block.count(b"\r"))
             check_unpacked_size(total, log.name, log.size, options, n_rows=n_lines)
@@ -226,8 +226,6 @@ def unpacked(log: LogStream, options: ReadOptions) -> tuple[LogStream, str | Non
             if since_line_end > max(options.max_line_bytes, BLOCK_BYTES) + BLOCK_BYTES and b"\0" not in block:
                 raise long_line(log.name, options)
             held.write(block)
-    except (OSError, EOFError, ValueError) as error:
-        raise _broken(log.name, kind, error) from None
     held.seek(0)
     log.seek(0)
     return LogStream(cast("BinaryIO", held), name=log.name, size=total), kind
@@ -239,11 +237,8 @@ def first_block(log: LogStream) -> bytes:
     log.seek(0)
     if kind is None:
         return log.read(FIRST_BYTES)
-    try:
-        with _decompressor(log, kind) as stream:
-            return _read_block(stream, FIRST_BYTES)
-    except (OSError, EOFError, ValueError) as error:
-        raise _broken(log.name, kind, error) from None
+    with _unpacking(log, kind) as stream:
+        return stream.read(FIRST_BYTES)
 
 
 def long_line(name: str, options: ReadOptions) -> ReadError:
@@ -286,43 +281,25 @@ def check_unpacked_size(total: int, name: str, size: int, options: ReadOptions, 
     )
 
 
-def _broken(name: str, kind: str, error: Exception) -> ReadError:
-    if isinstance(error, OSError) and error.errno is not None:
-        return _cannot_read(name, error)
-    cut = isinstance(error, EOFError) or "truncated" in str(error).casefold()
-    found = f"the {kind} data end before their time" if cut else f"the {kind} data are damaged"
-    return ReadError.at(name, found, helps="copy the file again, or record the run again")
-
-
-def _blocks(log: LogStream, kind: str) -> Iterator[bytes]:
-    with _decompressor(log, kind) as stream:
-        while block := _read_block(stream, BLOCK_BYTES):
-            yield block
-
-
-def _read_block(stream: BinaryIO, size: int) -> bytes:
-    import lzma
+@contextmanager
+def _unpacking(log: LogStream, kind: str) -> Iterator[BinaryIO]:
+    """The stream of what a log unpacks to; whatever broken data raise there is one line."""
     import zlib
+    from importlib import import_module
+    from lzma import LZMAError
 
     try:
-        return stream.read(size)
-    except (lzma.LZMAError, zlib.error) as error:
-        raise ValueError(str(error)) from None
+        if kind == "zstd":
+            import pyarrow as pa
 
-
-def _decompressor(log: LogStream, kind: str) -> BinaryIO:
-    if kind == "gzip":
-        import gzip
-
-        return cast("BinaryIO", gzip.GzipFile(fileobj=log, mode="rb"))
-    if kind == "bz2":
-        import bz2
-
-        return cast("BinaryIO", bz2.BZ2File(log, mode="rb"))
-    if kind == "xz":
-        import lzma
-
-        return cast("BinaryIO", lzma.LZMAFile(cast("BinaryIO", log), mode="rb"))
-    import pyarrow as pa
-
-    return cast("BinaryIO", pa.CompressedInputStream(pa.PythonFile(KeptOpen(log), mode="r"), "zstd"))
+            opened: Any = pa.CompressedInputStream(pa.PythonFile(KeptOpen(log), mode="r"), "zstd")
+        else:
+            opened = import_module("lzma" if kind == "xz" else kind).open(log, "rb")
+        with opened as stream:
+            yield stream
+    except (LZMAError, zlib.error, OSError, EOFError, ValueError) as error:
+        if isinstance(error, OSError) and error.errno is not None:
+            raise _cannot_read(log.name, error) from None
+        cut = isinstance(error, EOFError) or "truncated" in str(error).casefold()
+        found = f"the {kind} data end before their time" if cut else f"the {kind} data are damaged"
+        raise ReadError.at(log.name, found, helps="copy the file again, or record the run again") from None
