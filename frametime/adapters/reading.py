@@ -13,6 +13,7 @@ import numpy as np
 from frametime.adapters.arrow.arrow_columns import numpy_of
 from frametime.adapters.base import HEAD_BYTES, ParsedLog, ReadOptions
 from frametime.adapters.columns.words import WORDS, words_of
+from frametime.adapters.log_stream import LogStream
 from frametime.adapters.plugins import BUILT_IN, choose_adapter
 from frametime.adapters.stored_log import StoredHash, compression_of, kept_unchanged, open_stored, unpacked
 from frametime.capture import FRAME_COLUMNS, TIME_COLUMN, Capture, Conditions, Provenance, SensorTrace
@@ -50,16 +51,8 @@ def cut_capture(
     ReadError
         If fewer than two frames are left.
     """
-    given = {
-        name: value
-        for name, value in (
-            ("skip_start_s", skip_start_s or None),
-            ("skip_end_s", skip_end_s or None),
-            ("from_s", from_s),
-            ("to_s", to_s),
-        )
-        if value is not None
-    }
+    told = {"skip_start_s": skip_start_s or None, "skip_end_s": skip_end_s or None, "from_s": from_s, "to_s": to_s}
+    given = {name: value for name, value in told.items() if value is not None}
     if not given:
         return capture
     for name, value in given.items():
@@ -75,17 +68,15 @@ def cut_capture(
     first, last = (int(i) for i in np.searchsorted(elapsed, [start_ns, end_ns + 1]))
     options = ", ".join(f"{name.removesuffix('_s').replace('_', ' ')} {value:g} s" for name, value in given.items())
     if last - first < 3:
-        raise ReadError.at(
-            capture.provenance.file_name,
-            f"the cut ({options}) leaves {max(0, last - first - 1)} of {capture.n_frames} frames",
-            helps=f"the capture is {length_ns / NS_PER_S:.3f} s long: cut less",
-        )
-    caveat = Caveat(
-        code="capture-cut",
-        message=f"Cut as told ({options}): {last - first - 1} of {capture.n_frames} frames are left, "
-        f"{(int(stamps[last - 1]) - int(stamps[first])) / NS_PER_S:.3f} of {length_ns / NS_PER_S:.3f} s.",
-        weight=Weight.NOTE,
+        found = f"the cut ({options}) leaves {max(0, last - first - 1)} of {capture.n_frames} frames"
+        helps = f"the capture is {length_ns / NS_PER_S:.3f} s long: cut less"
+        raise ReadError.at(capture.provenance.file_name, found, helps=helps)
+    left_s = (int(stamps[last - 1]) - int(stamps[first])) / NS_PER_S
+    message = (
+        f"Cut as told ({options}): {last - first - 1} of {capture.n_frames} frames are left, {left_s:.3f} of "
+        f"{length_ns / NS_PER_S:.3f} s."
     )
+    caveat = Caveat(code="capture-cut", message=message, weight=Weight.NOTE)
     merged = {**capture.provenance.options, **{name: f"{value:g}" for name, value in given.items()}}
     return replace(
         capture,
@@ -152,64 +143,51 @@ def read_capture(
         if parsed.capture is not None:
             given = {item.name: getattr(conditions, item.name) for item in fields(Conditions)}
             known = replace(parsed.capture.conditions, **{k: v for k, v in given.items() if v is not None})
-            capture = replace(parsed.capture, conditions=known, caveats=(*parsed.capture.caveats, *caveats))
+            capture = replace(parsed.capture, conditions=known)
         else:
             if type(adapter) not in BUILT_IN:
                 _check_frames(parsed, stored.name, adapter.name)
-            capture = _capture(parsed, stored.name, stored.size, adapter.name, digest, options, conditions, caveats)
+            capture = _capture(parsed, stored, adapter.name, digest, options, conditions)
+        capture = replace(capture, caveats=(*caveats, *capture.caveats)) if caveats else capture
     return cut_capture(capture, **{name: getattr(options, name) for name in _CUTS})
 
 
 def _check_frames(parsed: ParsedLog, name: str, adapter: str) -> None:
     """What a reader of others gives back is foreign data too."""
-    frames = parsed.frames
-    found = None
-    wrong = [column for column in frames.column_names if column not in FRAME_COLUMNS]
-    if wrong or TIME_COLUMN not in frames.column_names:
-        found = f"columns that have no meaning here ({', '.join(wrong)})" if wrong else f"no column {TIME_COLUMN}"
-    elif any(str(field.type) != FRAME_COLUMNS[field.name][0] for field in frames.schema):
+    frames, found = parsed.frames, None
+    types = {field.name: str(field.type) for field in frames.schema}
+    if wrong := sorted(types.keys() - FRAME_COLUMNS.keys()):
+        found = f"columns that have no meaning here ({', '.join(wrong)})"
+    elif TIME_COLUMN not in types:
+        found = f"no column {TIME_COLUMN}"
+    elif any(kind != FRAME_COLUMNS[column][0] for column, kind in types.items()):
         found = "columns of another type than theirs"
     elif frames.num_rows < 3:
         found = "fewer than two frames"
     elif frames.column(TIME_COLUMN).null_count:
         found = "timestamps that are empty"
-    else:
-        stamps = numpy_of(frames.column(TIME_COLUMN))
-        found = None if (stamps[1:] > stamps[:-1]).all() else "timestamps that do not rise"
+    elif (np.diff(numpy_of(frames.column(TIME_COLUMN))) <= 0).any():
+        found = "timestamps that do not rise"
     if found is not None:
         raise ReadError.at(name, f"the adapter '{printable(adapter, limit=60)}' gave {found}", helps="mend the adapter")
 
 
 def _capture(
-    parsed: ParsedLog,
-    name: str,
-    size: int,
-    adapter: str,
-    digest: StoredHash,
-    options: ReadOptions,
-    conditions: Conditions,
-    caveats: tuple[Caveat, ...],
+    parsed: ParsedLog, stored: LogStream, adapter: str, digest: StoredHash, options: ReadOptions, conditions: Conditions
 ) -> Capture:
+    same = ("rows_read", "rows_rejected", "rejected_rows", "layout_toml", "evidence", "recorded_from_utc")
     provenance = Provenance(
-        file_name=name,
+        file_name=stored.name,
         sha256=digest.hexdigest(),
-        size_bytes=size,
+        size_bytes=stored.size,
         adapter=adapter,
-        rows_read=parsed.rows_read,
-        rows_rejected=parsed.rows_rejected,
-        rejected_rows=parsed.rejected_rows,
-        layout_toml=parsed.layout_toml,
-        evidence=parsed.evidence,
         options=MappingProxyType(_options_set(options)),
         metadata=MappingProxyType(dict(parsed.metadata)),
-        recorded_from_utc=parsed.recorded_from_utc,
+        **{name: getattr(parsed, name) for name in same},
     )
+    sensors = _own_sensors(parsed, provenance)
     return Capture(
-        frames=parsed.frames,
-        conditions=conditions,
-        provenance=provenance,
-        sensors=_own_sensors(parsed, provenance),
-        caveats=(*caveats, *parsed.caveats),
+        frames=parsed.frames, conditions=conditions, provenance=provenance, sensors=sensors, caveats=parsed.caveats
     )
 
 
