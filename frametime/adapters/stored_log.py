@@ -147,11 +147,9 @@ def kept_unchanged(log: LogStream) -> Iterator[None]:
         log.refuse_change()
         raise
     except MemoryError:
-        raise ReadError.at(
-            log.name,
-            f"there is not enough memory to hold it ({log.size} bytes stored)",
-            helps="read a part of it, or set --max-decompressed-bytes to refuse such a log before it is unpacked",
-        ) from None
+        found = f"there is not enough memory to hold it ({log.size} bytes stored)"
+        helps = "read a part of it, or set --max-decompressed-bytes to refuse such a log before it is unpacked"
+        raise ReadError.at(log.name, found, helps=helps) from None
     except OSError as error:
         raise _cannot_read(log.name, error) from None
     log.refuse_change()
@@ -159,11 +157,9 @@ def kept_unchanged(log: LogStream) -> Iterator[None]:
 
 def _cannot_read(name: str, error: OSError) -> ReadError:
     reason = error.strerror or str(error) or type(error).__name__
-    return ReadError.at(
-        name,
-        f"this file cannot be read to its end ({printable(reason)})",
-        helps="check the disk it lies on, and the room for temporary files",
-    )
+    found = f"this file cannot be read to its end ({printable(reason)})"
+    helps = "check the disk it lies on, and the room for temporary files"
+    return ReadError.at(name, found, helps=helps)
 
 
 def _cannot_open(name: str, error: OSError | ValueError) -> ReadError:
@@ -243,11 +239,9 @@ def first_block(log: LogStream) -> bytes:
 
 def long_line(name: str, options: ReadOptions) -> ReadError:
     """The error for a line that no log has."""
-    return ReadError.at(
-        name,
-        f"a line is longer than {options.max_line_bytes} bytes",
-        helps="a frame log has one short line for each frame; --max-line-bytes raises the limit",
-    )
+    found = f"a line is longer than {options.max_line_bytes} bytes"
+    helps = "a frame log has one short line for each frame; --max-line-bytes raises the limit"
+    return ReadError.at(name, found, helps=helps)
 
 
 def check_unpacked_size(total: int, name: str, size: int, options: ReadOptions, *, n_rows: int = 0) -> None:
@@ -274,11 +268,9 @@ def check_unpacked_size(total: int, name: str, size: int, options: ReadOptions, 
         limit, found, option = f"{options.max_decompression_ratio:g} times its size", total, "--max-decompression-ratio"
     else:
         return
-    raise ReadError.at(
-        name,
-        f"unpacks to more than {limit} ({found} or more, from {size} stored)",
-        helps=f"raise {option} if the file can be trusted",
-    )
+    what = f"unpacks to more than {limit} ({found} or more, from {size} stored)"
+    helps = f"raise {option} if the file can be trusted"
+    raise ReadError.at(name, what, helps=helps)
 
 
 @contextmanager

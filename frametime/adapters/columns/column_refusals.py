@@ -45,21 +45,10 @@ def _ways(name: str, readings: Sequence[Reading]) -> str:
 
 
 def several_readings(name: str, readings: Sequence[Reading], fact: ColumnFacts | None) -> ReadError:
-    """Several readings are left that give different numbers, or none that is plausible."""
+    """Several readings are left that give different numbers."""
     column = None if fact is None else (fact.name or str(fact.position + 1))
-    if not readings:
-        return ReadError.at(
-            name,
-            "in no usual unit do its values give frames of 0.2 ms to 1 s",
-            column=column,
-            helps="give --time-column, --unit and --kind if it holds times all the same",
-        )
-    return ReadError.at(
-        name,
-        f"it can be read in {len(readings)} ways that differ",
-        column=column,
-        helps=f"settle it with  {_ways(name, readings)}",
-    )
+    found = f"it can be read in {len(readings)} ways that differ"
+    return ReadError.at(name, found, column=column, helps=f"settle it with  {_ways(name, readings)}")
 
 
 def several_styles(name: str, facts: Sequence[ColumnFacts], styles: Sequence[NumberStyle]) -> ReadError:
@@ -67,11 +56,9 @@ def several_styles(name: str, facts: Sequence[ColumnFacts], styles: Sequence[Num
     mark, word = (".", "point") if POINT in styles else (",", "comma")
     shown = next((c.strip() for f in facts for c in f.cells if f.numeric and mark in c), f"1{mark}000")
     other = "," if mark == "." else "."
-    return ReadError.at(
-        name,
-        f"numbers such as {shown!r} can be read with a decimal {word} or with {word}s between thousands",
-        helps=f"settle it with  {command(name, '--decimal', mark)}  or  {command(name, '--decimal', other)}",
-    )
+    found = f"numbers such as {shown!r} can be read with a decimal {word} or with {word}s between thousands"
+    helps = f"settle it with  {command(name, '--decimal', mark)}  or  {command(name, '--decimal', other)}"
+    return ReadError.at(name, found, helps=helps)
 
 
 def impossible_unit(name: str, reading: Reading, style: NumberStyle) -> ReadError:
@@ -83,12 +70,9 @@ def impossible_unit(name: str, reading: Reading, style: NumberStyle) -> ReadErro
     )
     alike = fact._replace(cells=tuple(c.replace(",", ".") for c in fact.cells), last_cells=())
     if with_comma and with_point and Reading.of(alike, reading.kind, reading.unit, POINT).plausible:
-        return ReadError.at(
-            name,
-            f"{with_point!r} and {with_comma!r} stand among its numbers, and cannot both be {reading.said_kind}",
-            column=column,
-            helps="write all numbers with the same decimal mark",
-        )
+        found = f"{with_point!r} and {with_comma!r} stand among its numbers, and cannot both be {reading.said_kind}"
+        helps = "write all numbers with the same decimal mark"
+        return ReadError.at(name, found, column=column, helps=helps)
     others = [Reading.of(fact, reading.kind, unit, style) for unit in usual_units(fact, style)]
     fitting = [each for each in others if each.plausible]
     return ReadError.at(

@@ -319,11 +319,9 @@ class RejectedRows:
             allowed = max(allowed, min(options.tolerated_rows, total // 10))
         first = "; ".join(f"line {row.line}: {row.reason}" for row in listed[:3])
         if self.count > allowed:
-            raise ReadError.at(
-                name,
-                f"{self.count} of {total} rows cannot be used, more than the {allowed} allowed ({first})",
-                helps="repair the file, or raise --max-rejected",
-            )
+            found = f"{self.count} of {total} rows cannot be used, more than the {allowed} allowed ({first})"
+            helps = "repair the file, or raise --max-rejected"
+            raise ReadError.at(name, found, helps=helps)
         more = f"; and {self.count - 3} more" if self.count > 3 else ""
         message = f"{self.count} of {total} rows could not be used: {first}{more}."
         return (Caveat(code="rejected-rows", message=message),) if self.count else ()

@@ -120,12 +120,9 @@ def _of_two_dates(
     fitting = [ns for ns in ways if start and int(ns[0]) - day_ns < start.ns < int(ns[-1]) + day_ns]
     first, second = (utc_text(int(ns[0]))[:10] for ns in ways)
     if len(fitting) != 1:
-        raise SensorError.at(
-            samples.name,
-            f"its first date is {first} or {second}: nothing tells the day from the month",
-            column=samples.column,
-            helps="write dates as 2026-11-25T09:00:00",
-        )
+        found = f"its first date is {first} or {second}: nothing tells the day from the month"
+        helps = "write dates as 2026-11-25T09:00:00"
+        raise SensorError.at(samples.name, found, column=samples.column, helps=helps)
     note = f"The dates of the sensor log can be read in two ways, from {first} or from {second}: the capture tells."
     return samples._replace(ns=fitting[0], other_ns=None), note
 
@@ -158,11 +155,9 @@ def _tested(
         by_load = None if is_shared else _by_load(samples, span_ns)
         if by_load is not None:
             return by_load
-        raise SensorError.at(
-            samples.name,
-            f"its load does not begin and end with the capture, if that is aligned {alignment.words}",
-            helps="give --recorded-from or --sensor-offset (in a plan: recorded_from, sensor_offset_s)",
-        )
+        what = f"its load does not begin and end with the capture, if that is aligned {alignment.words}"
+        helps = "give --recorded-from or --sensor-offset (in a plan: recorded_from, sensor_offset_s)"
+        raise SensorError.at(samples.name, what, helps=helps)
     weight, said = Weight.NOTE, "the load's rise or fall confirms it"
     if seen.state == "confirmed" and not guess:
         doubt_s = 0.0
@@ -196,13 +191,9 @@ def _in_order(alignment: Alignment, samples: SensorSamples) -> Brought:
         largest_ns = -int(steps.min())
         small = largest_ns <= 2.0 * float(np.median(np.diff(np.unique(times_ns))))
         if not small and (longest > _MOST_LATE or np.count_nonzero(late) > max(_FEW_LATE * late.size, 1)):
-            raise SensorError.at(
-                samples.name,
-                f"the clock jumps back by {largest_ns / 1e9:.3g} s",
-                line=samples.back_line,
-                column=samples.column,
-                helps="cut the log there, and give the part that belongs to the capture",
-            )
+            found = f"the clock jumps back by {largest_ns / 1e9:.3g} s"
+            helps = "cut the log there, and give the part that belongs to the capture"
+            raise SensorError.at(samples.name, found, line=samples.back_line, column=samples.column, helps=helps)
         message = counted(begins, "sample came late and was", "samples came late and were") + " put in order of time."
         caveats.append(sensor_caveat("sensor-order", message, Weight.NOTE))
     kept, order = np.unique(times_ns, return_inverse=True)
@@ -256,11 +247,9 @@ def _in_utc(local_ns: NDArray[np.int64], zone: tzinfo | None, name: str) -> tupl
     later = np.cumsum(np.diff(local_ns, prepend=local_ns[:1]) < -_HOUR_NS // 2) > 0
     both = np.array([[_utc_offset_ns(int(ns), zone, fold) for fold in (0, 1)] for ns in local_ns], dtype=np.int64)
     if (both[:, 0] != both[:, 1]).any() and not later.any():
-        raise SensorError.at(
-            name,
-            f"its dates lie in an hour that comes twice or never in {shown}",
-            helps="give an offset instead, such as --sensor-zone +02:00 (in a plan: time_zone)",
-        )
+        found = f"its dates lie in an hour that comes twice or never in {shown}"
+        helps = "give an offset instead, such as --sensor-zone +02:00 (in a plan: time_zone)"
+        raise SensorError.at(name, found, helps=helps)
     return local_ns - np.where(later, both[:, 1], both[:, 0]), f"{shown}, whose offset changes within the log"
 
 
@@ -293,15 +282,14 @@ def align(samples: SensorSamples, capture: str, start: CaptureStart | None, opti
         first = 0 if kind == "elapsed" else int(sensor_ns[0])
         zero_ns = first + round(options.offset_s * NS_PER_S)
         words = f"by --sensor-offset {options.offset_s:g} s"
-        words += ", sensor times counted from the first sample" if first else " (sensor clock minus capture clock)"
+        is_elapsed = kind == "elapsed"
+        words += " (sensor clock minus capture clock)" if is_elapsed else ", sensor times counted from the first sample"
         return Alignment(sensor_ns - zero_ns, words, utc_text(first) if kind == "absolute" else None, zero_ns)
     if kind == "elapsed":
         if options.is_shared:
-            raise SensorError.at(
-                samples.name,
-                "its times are elapsed times, and several runs share it: nothing says when each was recorded",
-                helps="give each run its own log, or a log with dates",
-            )
+            found = "its times are elapsed times, and several runs share it: nothing says when each was recorded"
+            helps = "give each run its own log, or a log with dates"
+            raise SensorError.at(samples.name, found, helps=helps)
         absolute = start is not None and not start.is_guess
         why = "the capture has absolute times and the sensor log has not; " if absolute else ""
         words = f"by elapsed time: {why}both clocks are taken to have started together (--sensor-offset overrides)"
@@ -324,8 +312,8 @@ def align(samples: SensorSamples, capture: str, start: CaptureStart | None, opti
             sensor_ns, shown = _in_utc(sensor_ns, zone, samples.name)
             note = f"The dates of the sensor log name no time zone; they are read in {shown}."
         if start.kind == "zoneless":
-            found, shown = _in_utc(np.array([zero_ns], dtype=np.int64), zone, samples.name)
-            zero_ns, note = int(found[0]), f"The time of the capture names no zone; it is read in {shown}."
+            zero, shown = _in_utc(np.array([zero_ns], dtype=np.int64), zone, samples.name)
+            zero_ns, note = int(zero[0]), f"The time of the capture names no zone; it is read in {shown}."
         zoned = True
     words = f"by {'absolute' if zoned else 'local'} time; the capture's clock stood at 0 at {utc_text(zero_ns)}"
     utc = utc_text(int(sensor_ns[0])) if zoned else None
@@ -365,9 +353,8 @@ def check_overlap(alignment: Alignment, span_ns: tuple[int, int], *, name: str) 
     if (zero_ns := alignment.zero_ns) is not None:
         found += f" (sensors from {utc_text(first + zero_ns)}, capture from {utc_text(span_ns[0] + zero_ns)}; "
         found += f"{alignment.words})"
-    raise SensorError.at(
-        name,
-        found,
-        helps="give the log of that run, or correct the clocks with --recorded-from, --sensor-zone or --sensor-offset "
-        "(in a plan: recorded_from, time_zone, sensor_offset_s)",
+    helps = (
+        "give the log of that run, or correct the clocks with --recorded-from, --sensor-zone or --sensor-offset "
+        "(in a plan: recorded_from, time_zone, sensor_offset_s)"
     )
+    raise SensorError.at(name, found, helps=helps)

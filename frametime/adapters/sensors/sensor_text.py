@@ -66,11 +66,9 @@ def _dialect(text: TextSource, read: ReadOptions) -> Dialect:
         dialect = detect_dialect(text, read, keeps_open_row=False)
     if dialect.n_columns == 1:
         above = f", although the line above them is '{printable(dialect.names[0], limit=60)}'" if dialect.names else ""
-        raise SensorError.at(
-            text.name,
-            f"no delimiter parts the rows into a time and readings{above}",
-            helps='see whether the rows are cut off, or give delimiter = ";" or another in a sensor layout',
-        )
+        found = f"no delimiter parts the rows into a time and readings{above}"
+        helps = 'see whether the rows are cut off, or give delimiter = ";" or another in a sensor layout'
+        raise SensorError.at(text.name, found, helps=helps)
     if len(dialect.sample) == 1 and dialect.data_end == text.end:
         found = "there is one row of readings, two are needed"
         raise SensorError.at(text.name, found, helps="give the whole sensor log")
