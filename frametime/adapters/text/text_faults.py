@@ -62,8 +62,12 @@ def scan_rows(source: TextSource, dialect: Dialect) -> tuple[Caveat, ...]:
             )
     if not zeros:
         return ()
-    numbered = enumerate(lines_of_rows(source, dialect), dialect.first_data_line)
-    first = next(number for number, line in numbered if "\0" in line)
+    first, part = dialect.first_data_line, source.part(dialect.data_start, source.end)
+    while block := part.read(_SCANNED_BYTES):
+        before = block.partition(b"\0")[0]  # a line of zeros may be of any length: it is not held
+        first += before.count(b"\n") or before.count(b"\r")
+        if len(before) < len(block):
+            break
     bytes_stand = counted(zeros, "zero byte stands", "zero bytes stand")
     message = (
         f"{bytes_stand} among the rows, from line {first} on, as after a loss of power: rows may be missing there."
