@@ -42,10 +42,10 @@ MOST_CHARTS: Final = 20
 _FIRST: Final[Mapping[str, int]] = MappingProxyType(
     {
         "standings": 5,
-        "scene-bars": 4,
+        "scene-bars": 5,
         "pair": 1,
         "ratios": 3,
-        "matrix": 3,
+        "matrix": 2,
         "value": 1,
         "efficiency": 1,
         "costs": 1,

@@ -83,7 +83,8 @@ def draw_frame_times(
         "if_every": "" if trace.is_complete else None,
         "n_steps": None if trace.is_complete else trace.times_s.size,
     }
-    body = Plots(columns=[[_trace_plot(trace, theme, theme.palette.series[0], top_ms), *lanes]])
+    limits = frame_time_start([trace], top_ms), top_ms
+    body = Plots(columns=[[_trace_plot(trace, theme, theme.palette.series[0], limits), *lanes]])
     return draw(Chart(kind="frame-times", values=values, key=_key([trace], theme, top_ms), body=body), theme)
 
 
@@ -105,6 +106,24 @@ def frame_time_top(traces: Sequence[RunTrace]) -> float:
     greatest = max(float(trace.high_ms.max()) for trace in traces)
     usual = max(_usual_ms(trace) for trace in traces)
     return 1.08 * (greatest if greatest <= _MOST_TIMES_USUAL * usual else _CUT_TIMES_USUAL * usual)
+
+
+def frame_time_start(traces: Sequence[RunTrace], top_ms: float) -> float:
+    """Lower end of a frame-time axis in ms: a little below the shortest frames, 0 where that is near."""
+    least = min(float(trace.low_ms.min()) for trace in traces)
+    return _axis_start(least - 0.12 * (top_ms - least), top_ms)
+
+
+def _axis_start(start_ms: float, top_ms: float) -> float:
+    """A round number at or below a start, 0 where that is near."""
+    if start_ms < _NEAR_ZERO * top_ms:
+        return 0.0
+    step_ms = 10.0 ** np.floor(np.log10((top_ms - start_ms) / 5.0))
+    return float(np.floor(start_ms / step_ms) * step_ms)
+
+
+def _caption(start_ms: float, words: str = "frame time, ms") -> str:
+    return f"{words} (axis from {start_ms:g})" if start_ms else words
 
 
 def _usual_ms(trace: RunTrace) -> float:
@@ -139,9 +158,9 @@ def _key(traces: Sequence[RunTrace], theme: Theme, top_ms: float) -> list[KeyEnt
     return entries
 
 
-def _trace_plot(trace: RunTrace, theme: Theme, color: str, top_ms: float) -> Plot:
+def _trace_plot(trace: RunTrace, theme: Theme, color: str, limits: tuple[float, float]) -> Plot:
     """Frame times, the line through their middle, the stutters, and the longest frames named at the upper edge."""
-    palette = theme.palette
+    palette, (start_ms, top_ms) = theme.palette, limits
     width = 0.6 if trace.n_frames > 600 else 1.0
     marks: list[Drawn] = []
     if trace.is_complete:
@@ -168,9 +187,9 @@ def _trace_plot(trace: RunTrace, theme: Theme, color: str, top_ms: float) -> Plo
     return Plot(
         marks=marks,
         x_limits=(0.0, trace.duration_s),
-        y_limits=(0.0, top_ms),
+        y_limits=limits,
         x_label=_TIME,
-        y_label="frame time, ms",
+        y_label=_caption(start_ms),
         x_ticks="time",
         top_words=[
             (
@@ -202,13 +221,14 @@ def draw_frame_time_panels(
     """
     check_count(traces)
     top_ms = frame_time_top(traces)
+    limits = frame_time_start(traces, top_ms), top_ms
     span_s = max(trace.duration_s for trace in traces)
     n_columns = 1 if len(traces) <= _MOST_IN_ONE_COLUMN or theme.is_narrow else 2
     plots = [
         replace(
-            _trace_plot(trace, theme, style.color, top_ms),
+            _trace_plot(trace, theme, style.color, limits),
             x_limits=(0.0, span_s),
-            y_label="ms",
+            y_label=_caption(limits[0], "ms"),
             name=trace.label,
             remark=run_figures(trace, short=n_columns > 1 or theme.is_narrow),
         )
@@ -274,11 +294,9 @@ def draw_frame_time_overlay(
 def _axis_of(low_ms: float, high_ms: float) -> dict[str, Any]:
     """An axis of frame times that follows the data, from 0 where that is near; its caption says where it starts."""
     room_ms = max(0.12 * (high_ms - low_ms), 0.03 * high_ms)
-    start_ms = 0.0 if low_ms - room_ms < _NEAR_ZERO * high_ms else low_ms - room_ms
-    step_ms = 10.0 ** np.floor(np.log10(high_ms - start_ms))
-    start_ms = float(np.floor(start_ms / step_ms) * step_ms)
-    words = f"frame time, ms{f' (axis from {start_ms:g})' if start_ms else ''}"
-    return {"y_limits": (start_ms, high_ms + room_ms), "y_label": words, "x_label": _TIME, "x_ticks": "time"}
+    start_ms = _axis_start(low_ms - room_ms, high_ms)
+    limits = {"y_limits": (start_ms, high_ms + room_ms), "y_label": _caption(start_ms)}
+    return {**limits, "x_label": _TIME, "x_ticks": "time"}
 
 
 def draw_frame_time_band(source: Capture, run: MeasuredRun, theme: Theme, *, label: str | None = None) -> Figure:

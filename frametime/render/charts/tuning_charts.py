@@ -181,8 +181,8 @@ def draw_tuning_power(summary: TuningSummary, theme: Theme) -> Figure:
         marker, face = ("s", palette.ink) if row.setting == STOCK else ("o", palette.ground)
         face = palette.ahead if row.is_frontier and row.setting != STOCK else face
         words = of_note.get(row.setting, _short_words(row.setting) if row.is_frontier else "")
-        gid = f"power-{row.setting}"
-        points.append(PlanePoint(**place, marker=marker, face=face, edge=palette.ink, gid=gid, words=words))
+        gid, size = f"power-{row.setting}", 1.1 if row.setting in of_note else 0.9
+        points.append(PlanePoint(**place, marker=marker, face=face, edge=palette.ink, gid=gid, size=size, words=words))
         if row.setting in of_note and row.setting != STOCK:
             changes = [("speed", row.gain), ("power", row.power)]
             lines = [f"{name} {change_words(item.value, item.interval)}" for name, item in changes if item is not None]
