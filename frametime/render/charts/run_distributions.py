@@ -53,11 +53,12 @@ def draw_percentiles(
         for curve in percentile_curves(trace, style, f"percentiles-{index}")
     ]
     n_frames = [trace.n_frames for trace in traces]
+    least = "" if min(n_frames) == max(n_frames) else f"{min(n_frames):,} to "
     values = {
         "title": title,
         "note": note,
         "runs": counted(len(traces), "run"),
-        "frames": f"{min(n_frames):,} to {counted(max(n_frames), 'frame')}",
+        "frames": f"{least}{counted(max(n_frames), 'frame')}",
         "few": FEW_FRAMES,
         "n_leave": n_leave or None,
         "n_runs": len(traces),
