@@ -15,13 +15,15 @@ from frametime.metrics.catalog.catalog import catalog_for
 from frametime.metrics.options import MeasureOptions, Refresh
 from frametime.metrics.metric import Missing
 
-times_ms = 1000.0 / 120.0 * np.exp(0.05 * np.random.default_rng(4).standard_normal(100_000))
-stamps_ns = np.concatenate([[0], np.cumsum((times_ms * 1e6).astype(np.int64))])
 options = MeasureOptions(refresh=Refresh(low_hz=Fraction(144), high_hz=Fraction(144)))
-series = FrameSeries(stamps_ns, options=options)
-for key, row in catalog_for(options).items():
-    value = row.compute(series)
-    print(key, "none" if isinstance(value, Missing) else float(value).hex())
+for n_frames in (20_000, 50_000, 100_000):
+    for seed in range(4):
+        times_ms = 1000.0 / 120.0 * np.exp(0.05 * np.random.default_rng(seed).standard_normal(n_frames))
+        stamps_ns = np.concatenate([[0], np.cumsum((times_ms * 1e6).astype(np.int64))])
+        series = FrameSeries(stamps_ns, options=options)
+        for key, row in catalog_for(options).items():
+            value = row.compute(series)
+            print(n_frames, seed, key, "none" if isinstance(value, Missing) else float(value).hex())
 """
 
 
@@ -36,5 +38,5 @@ def values_with(n_threads: int) -> list[str]:
 
 def test_values_do_not_depend_on_the_number_of_cores() -> None:
     alone = values_with(1)
-    assert any(line.startswith("judder_rms_ms 0x") for line in alone)
+    assert any(" judder_rms_ms 0x" in line for line in alone)
     assert values_with(4) == alone
