@@ -174,10 +174,10 @@ def measure_file(
 
 def _one_segment(capture: Capture, request: MeasureRequest) -> Capture:
     from frametime.adapters.reading import cut_capture
-    from frametime.metrics.drift.segments import choose_segment, find_segments
+    from frametime.metrics.drift.segments import choose_segment, segments_of
     from frametime.metrics.frame_series import FrameSeries
 
-    segments = find_segments(FrameSeries.of(capture, request.measure))
+    segments = segments_of(FrameSeries.of(capture, request.measure))
     assert request.segment is not None
     try:
         chosen = choose_segment(segments, request.segment)

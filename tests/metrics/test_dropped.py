@@ -8,14 +8,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from made_regularity import run_of
 
-from frametime.metrics.display.dropped import dropped_frames, longest_run
+from frametime.metrics.display.dropped import dropped_of, longest_run
 from frametime.metrics.level import quantile
 
 
 def test_dropped_frames_are_counted_and_the_shown_ones_measured() -> None:
     shown: list[bool | None] = [True] * 100
     shown[10] = shown[11] = shown[12] = shown[60] = False
-    found = dropped_frames(run_of(np.full(100, 10.0), shown=[None, *shown]))
+    found = dropped_of(run_of(np.full(100, 10.0), shown=[None, *shown]))
     assert found is not None
     assert (found.count, found.fraction, found.longest_run) == (4, 0.04, 3)
     assert found.shown_average_fps == pytest.approx(96.0)
@@ -27,31 +27,31 @@ def test_dropped_frames_are_counted_and_the_shown_ones_measured() -> None:
 
 
 def test_nothing_dropped_needs_no_second_set_of_numbers() -> None:
-    found = dropped_frames(run_of(np.full(20, 10.0), shown=[None] + [True] * 20))
+    found = dropped_of(run_of(np.full(20, 10.0), shown=[None] + [True] * 20))
     assert found is not None
     assert found.count == 0
     assert found.shown_values == {}
 
 
 def test_an_empty_cell_counts_as_shown() -> None:
-    found = dropped_frames(run_of(np.full(4, 10.0), shown=[None, True, None, False, True]))
+    found = dropped_of(run_of(np.full(4, 10.0), shown=[None, True, None, False, True]))
     assert found is not None
     assert found.count == 1
 
 
 def test_a_frame_without_display_time_was_not_shown() -> None:
-    found = dropped_frames(run_of(np.full(4, 10.0), displayed_ns=[None, 10, None, 30, 40]))
+    found = dropped_of(run_of(np.full(4, 10.0), displayed_ns=[None, 10, None, 30, 40]))
     assert found is not None
     assert found.count == 1
 
 
 def test_a_log_that_does_not_say_gives_nothing() -> None:
-    assert dropped_frames(run_of(np.full(4, 10.0))) is None
-    assert dropped_frames(run_of(np.full(4, 10.0), displayed_ns=[None] * 5)) is None
+    assert dropped_of(run_of(np.full(4, 10.0))) is None
+    assert dropped_of(run_of(np.full(4, 10.0), displayed_ns=[None] * 5)) is None
 
 
 def test_all_dropped_leaves_no_shown_values() -> None:
-    found = dropped_frames(run_of(np.full(4, 10.0), shown=[None] + [False] * 4))
+    found = dropped_of(run_of(np.full(4, 10.0), shown=[None] + [False] * 4))
     assert found is not None
     assert (found.count, found.longest_run, found.shown_average_fps) == (4, 4, 0.0)
     assert found.shown_values == {}

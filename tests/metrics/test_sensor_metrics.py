@@ -36,7 +36,7 @@ from frametime.metrics.sensors.sensor_values import (
     time_at_power_limit_fraction,
     utilization_under_90pct_fraction,
 )
-from frametime.metrics.sensors.throttling import find_throttling, throttling_count, throttling_time_fraction
+from frametime.metrics.sensors.throttling import throttling_count, throttling_of, throttling_time_fraction
 from frametime.render.check_text import check_text
 
 RECORDED = Path(__file__).parents[1] / "reference" / "data" / "recorded_sensors"
@@ -133,7 +133,7 @@ def throttled(*, clock: float = 1700.0, temperature: float = 85.0, power: float 
 
 @pytest.mark.parametrize(("limit", "cause"), [({}, "temperature"), ({"temperature": 70.0, "power": 249.0}, "power")])
 def test_throttling_is_found_with_its_time_depth_and_cause(limit: dict[str, float], cause: str) -> None:
-    (found,) = find_throttling(throttled(**limit))
+    (found,) = throttling_of(throttled(**limit))
     assert (found.start_s, found.end_s, found.depth_mhz, found.cause) == (10.0, 16.0, 280.0, cause)
     assert throttling_count(throttled(**limit)) == 1.0
     assert throttling_time_fraction(throttled(**limit)) == pytest.approx(0.2)
@@ -161,7 +161,7 @@ def test_throttling_at_the_power_limit_is_told_and_needs_no_care() -> None:
 
 @pytest.mark.parametrize("kept", [{"temperature": 70.0}, {"clock": 1980.0}, {"clock": 1975.0}])
 def test_a_clock_that_falls_below_the_limits_or_not_at_all_is_no_throttling(kept: dict[str, float]) -> None:
-    assert find_throttling(throttled(**kept)) == ()
+    assert throttling_of(throttled(**kept)) == ()
     assert throttling_count(throttled(**kept)) == 0.0
 
 

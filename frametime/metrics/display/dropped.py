@@ -11,7 +11,7 @@ from frametime.metrics.catalog.catalog_frames import frame_metrics
 from frametime.metrics.display.display import appearances
 from frametime.metrics.findings import DroppedFrames
 from frametime.metrics.frame_series import FrameSeries, once_a_series, shown_frames
-from frametime.metrics.metric import Metric, Missing
+from frametime.metrics.metric import Missing
 
 SHOWN_GROUPS = ("level", "lows", "tail", "stutter")
 """Groups of the catalog that are also measured on the shown frames alone."""
@@ -45,24 +45,10 @@ def shown_series(series: FrameSeries) -> FrameSeries | None:
 
 @once_a_series
 def dropped_of(series: FrameSeries) -> DroppedFrames | None:
-    """Frames never shown, with the metrics of the shown ones; ``None`` where that is not logged."""
-    return dropped_frames(series)
+    """Frames never shown; ``None`` where the log does not tell which were.
 
-
-def dropped_frames(series: FrameSeries, metrics: tuple[Metric, ...] | None = None) -> DroppedFrames | None:
-    """Dropped frames, where the log tells which frames were shown.
-
-    Parameters
-    ----------
-    series : FrameSeries
-    metrics : tuple of Metric, optional
-        Measured on the shown frames alone; by default those of the catalog about level, lows, tail and stutter.
-
-    Returns
-    -------
-    DroppedFrames or None
-        ``shown_values`` holds the metrics on shown frames, to stand beside those on all rendered frames; empty when
-        nothing was dropped, since the two are then the same.
+    ``shown_values`` holds the metrics of the catalog about level, lows, tail and stutter on the shown frames alone, to
+    stand beside those on all rendered frames; it is empty when nothing was dropped, since the two are then the same.
     """
     shown = shown_frames(series)
     if shown is None:
@@ -72,10 +58,8 @@ def dropped_frames(series: FrameSeries, metrics: tuple[Metric, ...] | None = Non
     values: dict[str, float] = {}
     only_shown = shown_series(series) if count else None
     if only_shown is not None:
-        if metrics is None:
-            metrics = tuple(row for row in frame_metrics(series.options) if row.group in SHOWN_GROUPS)
-        for metric in metrics:
-            value = metric.compute(only_shown)
+        for metric in frame_metrics(series.options):
+            value = metric.compute(only_shown) if metric.group in SHOWN_GROUPS else Missing(reason="another group")
             if not isinstance(value, Missing):
                 values[metric.key] = value
     return DroppedFrames(

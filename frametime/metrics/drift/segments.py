@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import Literal, NamedTuple
+from typing import Final, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,16 +47,11 @@ class SegmentRule(NamedTuple):
     spread_ratio: float = 2.0
 
 
-DEFAULT_RULE = SegmentRule()
+RULE: Final = SegmentRule()
 
 
 @once_a_series
 def segments_of(series: FrameSeries) -> tuple[Segment, ...]:
-    """Stretches of play, still parts and pauses, by the usual rule."""
-    return find_segments(series)
-
-
-def find_segments(series: FrameSeries, rule: SegmentRule = DEFAULT_RULE) -> tuple[Segment, ...]:
     """The stretches of a capture in order of time; together they cover it, and nothing is cut.
 
     A *pause* is a single frame longer than ``pause_s``. Elsewhere the capture is split where the level jumps; a
@@ -64,7 +59,7 @@ def find_segments(series: FrameSeries, rule: SegmentRule = DEFAULT_RULE) -> tupl
     ``jump_ratio`` **and** its relative spread differs by ``spread_ratio``. One of the two alone is a change of scene
     and stays *play*. A level that swings smoothly has no jump and is never split.
     """
-    pauses = np.flatnonzero(series.frame_times_ms > 1000.0 * rule.pause_s)
+    pauses = np.flatnonzero(series.frame_times_ms > 1000.0 * RULE.pause_s)
     edges = [0]
     for pause in pauses.tolist():
         edges += [pause, pause + 1]
@@ -77,27 +72,27 @@ def find_segments(series: FrameSeries, rule: SegmentRule = DEFAULT_RULE) -> tupl
         if low in is_pause and high == low + 1:
             stretches.append((low, high, "pause"))
         else:
-            stretches += [(a, b, "play") for a, b in _split_at_jumps(series, low, high, rule)]
-    return _numbered(series, _with_still(series, stretches, rule))
+            stretches += [(a, b, "play") for a, b in _split_at_jumps(series, low, high)]
+    return _numbered(series, _with_still(series, stretches))
 
 
-def _split_at_jumps(series: FrameSeries, low: int, high: int, rule: SegmentRule) -> list[tuple[int, int]]:
+def _split_at_jumps(series: FrameSeries, low: int, high: int) -> list[tuple[int, int]]:
     """Cut the frames ``low`` to ``high`` where the level jumps."""
     times_ms = series.frame_times_ms[low:high]
     # A capture of one stretch, which is the usual one, begins at 0 and needs no copy.
     ends_s = series.ends_s
     if low > 0 or high < series.n_frames:
         ends_s = ends_s[low:high] - (float(ends_s[low]) - float(times_ms[0]) / 1000.0)
-    if ends_s[-1] < 2.0 * rule.min_stretch_s:
+    if ends_s[-1] < 2.0 * RULE.min_stretch_s:
         return [(low, high)]
-    cuts = [low + cut for cut in _jump_frames(times_ms, ends_s, rule)]
+    cuts = [low + cut for cut in _jump_frames(times_ms, ends_s)]
     edges = [low, *cuts, high]
     return list(pairwise(edges))
 
 
-def _jump_frames(times_ms: NDArray[np.float64], ends_s: NDArray[np.float64], rule: SegmentRule) -> list[int]:
+def _jump_frames(times_ms: NDArray[np.float64], ends_s: NDArray[np.float64]) -> list[int]:
     """Frames before each jump of the level, largest jump first taken, none closer than the shortest stretch."""
-    blocks = make_blocks(times_ms, ends_s, block_s=rule.block_s, max_blocks=rule.max_blocks, min_frames=3)
+    blocks = make_blocks(times_ms, ends_s, block_s=RULE.block_s, max_blocks=RULE.max_blocks, min_frames=3)
     logs = np.log(blocks.levels_ms)
     if logs.size < 4:
         return []
@@ -110,8 +105,8 @@ def _jump_frames(times_ms: NDArray[np.float64], ends_s: NDArray[np.float64], rul
     sizes = np.abs(0.5 * (after_low + after_high - before_low - before_high))
     # A jump stands between two levels: what lies on either side of it agrees within half of it.
     even = np.maximum(before_high - before_low, after_high - after_low) <= 0.5 * sizes
-    candidates = np.flatnonzero((sizes >= np.log(rule.jump_ratio)) & even)
-    n_apart = max(round(rule.min_stretch_s / blocks.block_s), 2)
+    candidates = np.flatnonzero((sizes >= np.log(RULE.jump_ratio)) & even)
+    n_apart = max(round(RULE.min_stretch_s / blocks.block_s), 2)
     taken: list[int] = []
     cuts: list[int] = []
     for place in candidates[np.argsort(-sizes[candidates], kind="stable")].tolist():
@@ -120,7 +115,7 @@ def _jump_frames(times_ms: NDArray[np.float64], ends_s: NDArray[np.float64], rul
             continue
         taken.append(middle)
         cut = _sharpest(times_ms, blocks, middle)
-        if _is_sharp(times_ms, ends_s, cut, rule):
+        if _is_sharp(times_ms, ends_s, cut):
             cuts.append(cut)
     return sorted(cuts)
 
@@ -132,18 +127,16 @@ def _sharpest(times_ms: NDArray[np.float64], blocks: Blocks, middle: int) -> int
     return low + best_split(np.log(times_ms[low:high]), float(np.log(before)), float(np.log(after)))
 
 
-def _is_sharp(times_ms: NDArray[np.float64], ends_s: NDArray[np.float64], cut: int, rule: SegmentRule) -> bool:
+def _is_sharp(times_ms: NDArray[np.float64], ends_s: NDArray[np.float64], cut: int) -> bool:
     """Whether the jump is complete within ``sharp_s`` on each side: a scene that swings takes longer."""
     at_s = float(ends_s[cut - 1])
-    first = min(int(np.searchsorted(ends_s, at_s - rule.sharp_s)), cut - 3)
-    last = max(int(np.searchsorted(ends_s, at_s + rule.sharp_s)), cut + 3)
+    first = min(int(np.searchsorted(ends_s, at_s - RULE.sharp_s)), cut - 3)
+    last = max(int(np.searchsorted(ends_s, at_s + RULE.sharp_s)), cut + 3)
     before, after = median(times_ms[max(first, 0) : cut]), median(times_ms[cut:last])
-    return max(before, after) >= rule.jump_ratio * min(before, after)
+    return max(before, after) >= RULE.jump_ratio * min(before, after)
 
 
-def _with_still(
-    series: FrameSeries, stretches: list[tuple[int, int, Kind]], rule: SegmentRule
-) -> list[tuple[int, int, Kind]]:
+def _with_still(series: FrameSeries, stretches: list[tuple[int, int, Kind]]) -> list[tuple[int, int, Kind]]:
     """Mark still stretches; neighbors that are both play are joined again."""
     play = [item for item in stretches if item[2] == "play"]
     if len(play) < 2:
@@ -155,11 +148,11 @@ def _with_still(
         own_kind: Kind = kind
         if kind == "play" and (low, high) != longest[:2]:
             own_level, own_spread = _level_and_spread(series, low, high)
-            long_enough = float(np.sum(series.frame_times_ms[low:high])) >= 1000.0 * rule.min_stretch_s
-            away = max(own_level, level) >= rule.jump_ratio * min(own_level, level)
+            long_enough = float(np.sum(series.frame_times_ms[low:high])) >= 1000.0 * RULE.min_stretch_s
+            away = max(own_level, level) >= RULE.jump_ratio * min(own_level, level)
             larger = max(own_spread, spread)
             # Two stretches without any spread are alike.
-            unlike = larger > 0.0 and larger >= rule.spread_ratio * min(own_spread, spread)
+            unlike = larger > 0.0 and larger >= RULE.spread_ratio * min(own_spread, spread)
             if long_enough and away and unlike:
                 own_kind = "still"
         if marked and own_kind == "play" and marked[-1][2] == "play":

@@ -49,13 +49,11 @@ class ThrottlingRule(NamedTuple):
 Cause = Literal["temperature", "power"]
 
 
+RULE: Final = ThrottlingRule()
+
+
 @once_a_series
 def throttling_of(series: FrameSeries) -> tuple[Throttling, ...]:
-    """Stretches in which the clock fell at a limit, by the usual rule; empty without sensors."""
-    return find_throttling(series)
-
-
-def find_throttling(series: FrameSeries, *, rule: ThrottlingRule | None = None) -> tuple[Throttling, ...]:
     """Stretches in which the clock was down while temperature or power stood at its limit.
 
     A stretch reaches from the first sample that shows it to the sample after which it is over; the last sample of all
@@ -65,19 +63,18 @@ def find_throttling(series: FrameSeries, *, rule: ThrottlingRule | None = None) 
     Examples
     --------
     >>> from frametime.metrics.options import MeasureOptions
-    >>> find_throttling(FrameSeries(np.array([0, 10_000_000]), options=MeasureOptions()))
+    >>> throttling_of(FrameSeries(np.array([0, 10_000_000]), options=MeasureOptions()))
     ()
     """
-    rule = ThrottlingRule() if rule is None else rule
-    watch = _watched(series, rule)
+    watch = _watched(series)
     if isinstance(watch, Missing):
         return ()
-    high_mhz = float(np.quantile(watch.clock_mhz, rule.high_clock_quantile))
-    down = watch.clock_mhz < (1.0 - rule.depth_fraction) * high_mhz
+    high_mhz = float(np.quantile(watch.clock_mhz, RULE.high_clock_quantile))
+    down = watch.clock_mhz < (1.0 - RULE.depth_fraction) * high_mhz
     found = []
-    for first, last in _stretches(watch.times_s, down & (watch.hot | watch.drawing), join_s=rule.join_s):
+    for first, last in _stretches(watch.times_s, down & (watch.hot | watch.drawing), join_s=RULE.join_s):
         start_s, end_s = float(watch.times_s[first]), float(watch.ends_s[last])
-        if end_s - start_s < rule.least_s:
+        if end_s - start_s < RULE.least_s:
             continue
         cause: Cause = "temperature" if watch.hot[first : last + 1].any() else "power"
         depth_mhz = high_mhz - float(watch.clock_mhz[first : last + 1].min())
@@ -87,7 +84,7 @@ def find_throttling(series: FrameSeries, *, rule: ThrottlingRule | None = None) 
 
 def throttling_reason(series: FrameSeries) -> str | None:
     """Why throttling cannot be looked for; ``None`` when it can."""
-    watch = _watched(series, ThrottlingRule())
+    watch = _watched(series)
     return watch.reason if isinstance(watch, Missing) else None
 
 
@@ -99,7 +96,7 @@ def throttling_count(series: FrameSeries) -> float | Missing:
 
 def throttling_time_fraction(series: FrameSeries) -> float | Missing:
     """Share of the watched time spent throttling: of the clock samples at which it could have been seen."""
-    watch = _watched(series, ThrottlingRule())
+    watch = _watched(series)
     if isinstance(watch, Missing):
         return watch
     # Two stretches joined over a short hole may hold a little time that was not watched.
@@ -136,7 +133,8 @@ class _Watch(NamedTuple):
         return float(np.sum((self.ends_s - self.times_s)[self.known]))
 
 
-def _watched(series: FrameSeries, rule: ThrottlingRule) -> _Watch | Missing:
+@once_a_series
+def _watched(series: FrameSeries) -> _Watch | Missing:
     clock = samples_of(series, CORE_CLOCK)
     if isinstance(clock, Missing):
         return clock
@@ -151,7 +149,7 @@ def _watched(series: FrameSeries, rule: ThrottlingRule) -> _Watch | Missing:
         return Missing(reason=outside or "fewer than two core clock samples lie in the capture")
     ends_s = np.minimum(np.append(times_s[1:], times_s[-1] + median(np.diff(times_s))), end_s)[inside]
     times_s, clock_mhz = times_s[inside], clock_mhz[inside]
-    hot, drawing, reasons = _standings(series, times_s, rule)
+    hot, drawing, reasons = _standings(series, times_s)
     known = hot.known | drawing.known
     if np.count_nonzero(known) < 2:
         told = "; ".join(reasons)
@@ -166,9 +164,7 @@ class _Standing(NamedTuple):
     known: NDArray[np.bool_]
 
 
-def _standings(
-    series: FrameSeries, times_s: NDArray[np.float64], rule: ThrottlingRule
-) -> tuple[_Standing, _Standing, list[str]]:
+def _standings(series: FrameSeries, times_s: NDArray[np.float64]) -> tuple[_Standing, _Standing, list[str]]:
     """Of temperature and of power, and why one whose limit was given is not known."""
     options = series.options
     hot_from_c = drawing_from_w = math.inf
@@ -176,10 +172,10 @@ def _standings(
     power: Channel | Missing = temperature
     if options.temperature_limit_c is not None:
         temperature = channel(series, TEMPERATURE)
-        hot_from_c = options.temperature_limit_c - rule.temperature_slack_c
+        hot_from_c = options.temperature_limit_c - RULE.temperature_slack_c
     if options.power_limit_w is not None:
         power = power_channel(series)
-        drawing_from_w = options.power_limit_w * (1.0 - rule.power_slack_fraction)
+        drawing_from_w = options.power_limit_w * (1.0 - RULE.power_slack_fraction)
     reasons = [found.reason for found in (temperature, power) if isinstance(found, Missing) and found.reason]
     return _standing(temperature, times_s, hot_from_c), _standing(power, times_s, drawing_from_w), reasons
 
