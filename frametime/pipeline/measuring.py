@@ -188,10 +188,10 @@ def _one_segment(capture: Capture, request: MeasureRequest) -> Capture:
 
 def _without_warm_up(capture: Capture, options: MeasureOptions) -> Capture:
     from frametime.adapters.reading import cut_capture
-    from frametime.metrics.drift.drift import find_drift
+    from frametime.metrics.drift.drift import drift_of
     from frametime.metrics.frame_series import FrameSeries
 
-    warm_up = find_drift(FrameSeries.of(capture, options)).warm_up
+    warm_up = drift_of(FrameSeries.of(capture, options)).warm_up
     return capture if warm_up is None else cut_capture(capture, skip_start_s=warm_up.skip_s)
 
 

@@ -217,13 +217,13 @@ def test_findings_are_made_once(monkeypatch: pytest.MonkeyPatch) -> None:
     from frametime.metrics.rhythm import hitches
 
     calls: list[str] = []
-    for module, name in ((drift, "find_drift"), (stutter, "find_stutters"), (hitches, "find_hitches")):
+    for module, name in ((drift, "_find_changes"), (stutter, "find_stutters"), (hitches, "find_hitches")):
         original = getattr(module, name)
         monkeypatch.setattr(
             module, name, lambda *args, _name=name, _call=original, **kw: (calls.append(_name), _call(*args, **kw))[1]
         )
     whole_run()
-    assert sorted(calls) == ["find_drift", "find_hitches", "find_stutters"]
+    assert sorted(calls) == ["_find_changes", "find_hitches", "find_stutters"]
 
 
 def test_a_series_sorts_once() -> None:

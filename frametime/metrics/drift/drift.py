@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import Literal, NamedTuple
+from typing import Final, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -79,16 +79,11 @@ class DriftRule(NamedTuple):
     warm_up_min_s: float = 20.0
 
 
-DEFAULT_RULE = DriftRule()
+RULE: Final = DriftRule()
 
 
 @once_a_series
 def drift_of(series: FrameSeries) -> Drift:
-    """Slow change over a run, by the usual rule."""
-    return find_drift(series)
-
-
-def find_drift(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> Drift:
     """Warm-up, slope and changes of the per-second median frame time.
 
     The slope is Theil-Sen, its interval from the ranks of the slopes, its p value Mann-Kendall, both with the
@@ -101,13 +96,13 @@ def find_drift(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> Drift:
     Drift
         The slope is ``None`` where there are too few blocks; the sentence gives the reason.
     """
-    blocks = make_blocks(series.frame_times_ms, series.ends_s, block_s=rule.block_s, max_blocks=rule.max_blocks)
-    warm_up, first = _find_warm_up(blocks, rule)
+    blocks = make_blocks(series.frame_times_ms, series.ends_s, block_s=RULE.block_s, max_blocks=RULE.max_blocks)
+    warm_up, first = _find_warm_up(blocks)
     times_s, levels_ms = blocks.middles_s[first:], blocks.levels_ms[first:]
-    if levels_ms.size < rule.min_blocks:
+    if levels_ms.size < RULE.min_blocks:
         sentence = (
             f"Not enough for drift: {counted(levels_ms.size, 'block')} of {blocks.block_s:.2g} s; "
-            f"{rule.min_blocks} or more are needed."
+            f"{RULE.min_blocks} or more are needed."
         )
         return Drift(
             slope_pct_per_min=None,
@@ -122,18 +117,18 @@ def find_drift(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> Drift:
             sentence=sentence,
         )
     slope, low, high, p_value = _slope(times_s, levels_ms, level=series.options.level)
-    changes = _find_changes(series, blocks, first, rule)
+    changes = _find_changes(series, blocks, first)
     minutes = float(times_s[-1] - times_s[0]) / 60.0
     total_pct = abs(slope) * minutes
     has_step = any(change.kind == "level" for change in changes)
     logs = np.log(levels_ms)
-    has_trend = p_value < rule.significance and total_pct >= rule.min_total_pct and not has_step
+    has_trend = p_value < RULE.significance and total_pct >= RULE.min_total_pct and not has_step
     is_drift = has_trend and stands_out(logs, total_pct / 100.0)
     slow, power = wandering(logs)
-    wanders = not (is_drift or has_step) and 100.0 * slow >= rule.wander_pct and power >= rule.wander_power
+    wanders = not (is_drift or has_step) and 100.0 * slow >= RULE.wander_pct and power >= RULE.wander_power
     wander_pct = 100.0 * slow if wanders else None
     widest_pct = max(abs(low), abs(high)) * minutes
-    is_steady = not (has_trend or has_step or wanders) and widest_pct <= rule.steady_total_pct
+    is_steady = not (has_trend or has_step or wanders) and widest_pct <= RULE.steady_total_pct
     return Drift(
         slope_pct_per_min=slope,
         slope_low_pct_per_min=low,
@@ -157,39 +152,39 @@ def find_drift(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> Drift:
     )
 
 
-def change_over_run_pct(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> tuple[float, float] | None:
+def change_over_run_pct(series: FrameSeries) -> tuple[float, float] | None:
     """Interval of the change of the level over the whole run, in percent; ``None`` where there are too few blocks."""
     levels_ms = make_blocks(
-        series.frame_times_ms, series.ends_s, block_s=rule.block_s, max_blocks=rule.max_blocks
+        series.frame_times_ms, series.ends_s, block_s=RULE.block_s, max_blocks=RULE.max_blocks
     ).levels_ms
-    if levels_ms.size < rule.min_blocks:
+    if levels_ms.size < RULE.min_blocks:
         return None
     low, high = change_over(np.log(levels_ms), series.options.level)
     return 100.0 * math.expm1(low), 100.0 * math.expm1(min(high, 5.0))
 
 
-def warm_up_length_s(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> float | Missing:
+def warm_up_length_s(series: FrameSeries) -> float | Missing:
     """Length of the warm-up: 0 only where it was looked for and there is none."""
     if (warm_up := drift_of(series).warm_up) is not None:
         return warm_up.skip_s
-    if series.duration_s < rule.warm_up_min_s:
-        return Missing(reason=f"in runs under {rule.warm_up_min_s:g} s warm-up cannot be told from the scene")
-    n_blocks = block_edges(series.ends_s, block_s=rule.block_s, max_blocks=rule.max_blocks)[0].size - 1
-    if _longest_warm_up(n_blocks, rule) < 2:
+    if series.duration_s < RULE.warm_up_min_s:
+        return Missing(reason=f"in runs under {RULE.warm_up_min_s:g} s warm-up cannot be told from the scene")
+    n_blocks = block_edges(series.ends_s, block_s=RULE.block_s, max_blocks=RULE.max_blocks)[0].size - 1
+    if _longest_warm_up(n_blocks) < 2:
         return Missing(reason=f"{counted(n_blocks, 'block')} of frames: too few to tell warm-up from the scene")
     return 0.0
 
 
-def level_change_count(series: FrameSeries, rule: DriftRule = DEFAULT_RULE) -> float | Missing:
+def level_change_count(series: FrameSeries) -> float | Missing:
     """Number of changes of level: 0 only where they were looked for and there is none."""
     if drift_of(series).slope_pct_per_min is None:
-        return Missing(reason=f"changes of level are looked for in {rule.min_blocks} blocks of a second or more")
+        return Missing(reason=f"changes of level are looked for in {RULE.min_blocks} blocks of a second or more")
     return float(sum(change.kind == "level" for change in drift_of(series).changes))
 
 
-def _longest_warm_up(n_blocks: int, rule: DriftRule) -> int:
+def _longest_warm_up(n_blocks: int) -> int:
     """Most of so many blocks that can be warm-up; fewer than two are none."""
-    return int(rule.warm_up_fraction * n_blocks)
+    return int(RULE.warm_up_fraction * n_blocks)
 
 
 def _slope(
@@ -204,7 +199,7 @@ def _slope(
     return slope * to_pct_per_min, low * to_pct_per_min, high * to_pct_per_min, test.p_value
 
 
-def _find_warm_up(blocks: Blocks, rule: DriftRule) -> tuple[WarmUp | None, int]:
+def _find_warm_up(blocks: Blocks) -> tuple[WarmUp | None, int]:
     """Warm-up, and the number of blocks that belong to it.
 
     The first blocks that all lie on one side of the level of the later run, farther than its own blocks scatter.
@@ -212,13 +207,13 @@ def _find_warm_up(blocks: Blocks, rule: DriftRule) -> tuple[WarmUp | None, int]:
     taken for warm-up.
     """
     levels_ms = blocks.levels_ms
-    longest = _longest_warm_up(blocks.n_blocks, rule)
-    if blocks.ends_s[-1] < rule.warm_up_min_s or longest < 2:
+    longest = _longest_warm_up(blocks.n_blocks)
+    if blocks.ends_s[-1] < RULE.warm_up_min_s or longest < 2:
         return None, 0
     rest = levels_ms[longest:]
     center = median(rest)
     scatter = 1.4826 * median(np.abs(rest - center))
-    threshold = max(rule.warm_up_pct / 100.0 * center, rule.warm_up_scatters * scatter)
+    threshold = max(RULE.warm_up_pct / 100.0 * center, RULE.warm_up_scatters * scatter)
     deviations = levels_ms - center
     side = float(np.sign(deviations[0]))
     if abs(deviations[0]) <= threshold or np.mean(np.abs(deviations[longest:]) > threshold) > 0.05:
@@ -234,13 +229,13 @@ def _find_warm_up(blocks: Blocks, rule: DriftRule) -> tuple[WarmUp | None, int]:
     return WarmUp(skip_s=skip_s, difference_pct=difference_pct, sentence=sentence), n_first
 
 
-def _find_changes(series: FrameSeries, blocks: Blocks, first: int, rule: DriftRule) -> tuple[Change, ...]:
+def _find_changes(series: FrameSeries, blocks: Blocks, first: int) -> tuple[Change, ...]:
     """Changes of level and of spread after the warm-up, in order of time."""
     # The median step from frame to frame is blind to a slow rise of the level and to single hitches.
     steps_ms = absolute_steps(series.frame_times_ms)
     kinds: tuple[tuple[Literal["level", "spread"], NDArray[np.float64], NDArray[np.float64], float], ...] = (
-        ("level", series.frame_times_ms, blocks.levels_ms, rule.min_level_ratio),
-        ("spread", steps_ms, medians_between(steps_ms, blocks.edges), rule.min_spread_ratio),
+        ("level", series.frame_times_ms, blocks.levels_ms, RULE.min_level_ratio),
+        ("spread", steps_ms, medians_between(steps_ms, blocks.edges), RULE.min_spread_ratio),
     )
     found = []
     for kind, values, block_values, min_ratio in kinds:
@@ -249,16 +244,16 @@ def _find_changes(series: FrameSeries, blocks: Blocks, first: int, rule: DriftRu
             continue
         points = find_change_points(
             block_values[first:],
-            significance=rule.significance,
-            min_blocks=rule.min_change_blocks,
+            significance=RULE.significance,
+            min_blocks=RULE.min_change_blocks,
             min_ratio=min_ratio,
-            max_changes=rule.max_changes,
+            max_changes=RULE.max_changes,
         )
         if kind == "level":
             # A level that wanders can be cut into steps: they count where they are more than that.
             if points and not steps_stand_out(np.log(block_values[first:]), [point.n_before for point in points]):
                 points = ()
-            points = _with_jumps(points, block_values[first:], rule)
+            points = _with_jumps(points, block_values[first:])
         for point in points:
             frame = _frame_of_change(values, blocks.edges[first:], point)
             time_s = float(series.ends_s[frame - 1])
@@ -275,20 +270,18 @@ def _find_changes(series: FrameSeries, blocks: Blocks, first: int, rule: DriftRu
     return tuple(sorted(found, key=lambda change: change.time_s))
 
 
-def _with_jumps(
-    points: tuple[ChangePoint, ...], levels: NDArray[np.float64], rule: DriftRule
-) -> tuple[ChangePoint, ...]:
+def _with_jumps(points: tuple[ChangePoint, ...], levels: NDArray[np.float64]) -> tuple[ChangePoint, ...]:
     """The changes, and the jumps that are not one of them."""
     jumps = find_jumps(
         levels,
-        significance=rule.significance,
-        scatters=rule.jump_scatters,
-        min_ratio=rule.min_jump_ratio,
-        min_blocks=rule.min_change_blocks,
+        significance=RULE.significance,
+        scatters=RULE.jump_scatters,
+        min_ratio=RULE.min_jump_ratio,
+        min_blocks=RULE.min_change_blocks,
     )
     places = [point.n_before for point in points]
-    others = [jump for jump in jumps if all(abs(jump.n_before - place) > rule.min_change_blocks for place in places)]
-    return (*points, *others[: rule.max_changes - len(points)])
+    others = [jump for jump in jumps if all(abs(jump.n_before - place) > RULE.min_change_blocks for place in places)]
+    return (*points, *others[: RULE.max_changes - len(points)])
 
 
 def _frame_of_change(values: NDArray[np.float64], edges: NDArray[np.int64], point: ChangePoint) -> int:

@@ -38,7 +38,7 @@ class HitchRule(NamedTuple):
     max_listed: int = 1000
 
 
-DEFAULT_RULE: Final = HitchRule()
+RULE: Final = HitchRule()
 
 _TO_SD: Final = 1.4826
 
@@ -77,13 +77,13 @@ class Hitches(NamedTuple):
 
 @once_a_series
 def hitches_of(series: FrameSeries) -> Hitches:
-    """The hitches of a run by the usual rule."""
+    """The hitches of a run by the usual RULE."""
     return find_hitches(series.frame_times_ms, series.ends_s)
 
 
-def listed(hitches: Hitches, rule: HitchRule = DEFAULT_RULE) -> tuple[Hitch, ...]:
+def listed(hitches: Hitches) -> tuple[Hitch, ...]:
     """The hitches as plain values, in the order of time; of very many the largest."""
-    largest = np.sort(np.argsort(-hitches.excess_ms, kind="stable")[: rule.max_listed])
+    largest = np.sort(np.argsort(-hitches.excess_ms, kind="stable")[: RULE.max_listed])
     some = hitches.chosen(largest)
     columns = (some.positions, some.starts_s, some.longest_ms, some.excess_ms)
     return tuple(Hitch(*values) for values in zip(*(column.tolist() for column in columns), strict=True))
@@ -95,9 +95,7 @@ def hitches_listed(hitches: Sequence[Hitch], *, n_frames: int, run_s: float) -> 
     return Hitches(positions.astype(np.int64), starts_s, longest_ms, excess_ms, n_frames, run_s)
 
 
-def find_hitches(
-    frame_times_ms: NDArray[np.float64], ends_s: NDArray[np.float64], rule: HitchRule = DEFAULT_RULE
-) -> Hitches:
+def find_hitches(frame_times_ms: NDArray[np.float64], ends_s: NDArray[np.float64]) -> Hitches:
     """The frames that stand out, neighbors joined; none in a run of fewer frames than three blocks.
 
     Parameters
@@ -112,8 +110,8 @@ def find_hitches(
     >>> found.positions.tolist(), found.excess_ms.tolist()
     ([200, 500], [8.0, 8.0])
     """
-    positions, excess_ms = _standing_out(frame_times_ms, rule)
-    begins = np.flatnonzero(np.diff(positions, prepend=-frame_times_ms.size) > rule.gap_frames)
+    positions, excess_ms = _standing_out(frame_times_ms)
+    begins = np.flatnonzero(np.diff(positions, prepend=-frame_times_ms.size) > RULE.gap_frames)
     first, longest_ms = positions[begins], frame_times_ms[positions]
     if begins.size:
         longest_ms, excess_ms = (np.maximum.reduceat(each, begins) for each in (longest_ms, excess_ms))
@@ -121,11 +119,9 @@ def find_hitches(
     return Hitches(first, starts_s, longest_ms, excess_ms, frame_times_ms.size, float(ends_s[-1]))
 
 
-def _standing_out(
-    frame_times_ms: NDArray[np.float64], rule: HitchRule
-) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+def _standing_out(frame_times_ms: NDArray[np.float64]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     """Every frame that stands out, and by how much; the last frames, too few for a block, belong to the last one."""
-    size = rule.block_frames
+    size = RULE.block_frames
     n_blocks = frame_times_ms.size // size
     if n_blocks < 3:
         return np.zeros(0, dtype=np.int64), np.zeros(0)
@@ -135,7 +131,7 @@ def _standing_out(
     highest = blocks.max(axis=1)
     highest[-1] = frame_times_ms[(n_blocks - 1) * size :].max()
     # Most blocks have no frame that is long enough: their spread need not be known.
-    places = np.flatnonzero(highest >= (1.0 + rule.least_share) * levels)
+    places = np.flatnonzero(highest >= (1.0 + RULE.least_share) * levels)
     # Not np.unique, which imports masked arrays: they take a fortieth of a quick check.
     is_near = np.zeros(n_blocks + 2, dtype=np.bool_)
     for step in (0, 1, 2):
@@ -143,7 +139,7 @@ def _standing_out(
     near = np.flatnonzero(is_near[1:-1])
     spreads = np.zeros(n_blocks)
     spreads[near] = _TO_SD * _row_medians(np.abs(blocks[near] - medians[near, None]))
-    limits = np.maximum(rule.least_share * levels, rule.scatters * _largest_around(spreads))
+    limits = np.maximum(RULE.least_share * levels, RULE.scatters * _largest_around(spreads))
     frames = (places[:, None] * size + np.arange(size)).ravel()
     if places.size and places[-1] == n_blocks - 1:
         frames = np.concatenate((frames, np.arange(n_blocks * size, frame_times_ms.size)))

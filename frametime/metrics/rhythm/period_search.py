@@ -63,7 +63,7 @@ class PeriodRule(NamedTuple):
     log_chance_at_0: float = -2.0
 
 
-DEFAULT_RULE = PeriodRule()
+RULE: Final = PeriodRule()
 
 _HARMONICS: Final = 8
 _PADDED: Final = 2
@@ -122,7 +122,7 @@ class Lattice(NamedTuple):
         return sum(each.size for each in self.beats)
 
 
-def best_lattice(runs: Sequence[Times], rule: PeriodRule = DEFAULT_RULE) -> Lattice | None:
+def best_lattice(runs: Sequence[Times]) -> Lattice | None:
     """The lattice of the greatest evidence, whether or not it is significant; ``None`` where no period can be searched.
 
     Periods are proposed by the summed power of up to eight harmonics of the train of hitches (the Z-squared statistic
@@ -134,9 +134,8 @@ def best_lattice(runs: Sequence[Times], rule: PeriodRule = DEFAULT_RULE) -> Latt
     ----------
     runs : sequence of Times
         Each with a hitch or more.
-    rule : PeriodRule
     """
-    search = _Search([run._replace(starts_s=run.spread()) for run in runs], rule)
+    search = _Search([run._replace(starts_s=run.spread()) for run in runs])
     lattices = [search.near(period_s) for period_s in search.proposed_periods()]
     best = max((each for each in lattices if each is not None), key=lambda each: each.evidence, default=None)
     if best is None or best.evidence < _HOPELESS:
@@ -144,12 +143,12 @@ def best_lattice(runs: Sequence[Times], rule: PeriodRule = DEFAULT_RULE) -> Latt
     related = [search.near(factor * best.period_s) for factor in (*_RELATED, *_multiples(best))]
     chosen = max(
         (best, *(each for each in related if each is not None)),
-        key=lambda each: each.evidence + rule.octave_bonus * math.log2(each.period_s),
+        key=lambda each: each.evidence + RULE.octave_bonus * math.log2(each.period_s),
     )
-    return _with_all_that_keep_to_it(runs, chosen, rule)
+    return _with_all_that_keep_to_it(runs, chosen)
 
 
-def _with_all_that_keep_to_it(runs: Sequence[Times], lattice: Lattice, rule: PeriodRule) -> Lattice:
+def _with_all_that_keep_to_it(runs: Sequence[Times], lattice: Lattice) -> Lattice:
     """The lattice with the hitches that its windows hold where they were before they were moved.
 
     The window is as wide as three standard deviations of those found first, where that is wider: the likelihood cuts
@@ -161,7 +160,7 @@ def _with_all_that_keep_to_it(runs: Sequence[Times], lattice: Lattice, rule: Per
     ]
     scatter_s = math.sqrt(sum(float(each.var()) * each.size for each in followed if each.size) / lattice.n_following)
     half_s = max(lattice.half_s + 0.5 * max(run.frame_s for run in runs), 3.0 * scatter_s)
-    half_s = max(min(half_s, rule.widest * lattice.period_s), lattice.half_s)
+    half_s = max(min(half_s, RULE.widest * lattice.period_s), lattice.half_s)
     beats, places = [], []
     for run, each in zip(runs, followed, strict=True):
         turns = (run.starts_s - float(each.mean())) / lattice.period_s
@@ -191,22 +190,22 @@ class _Search:
     Periods are so long that a lattice over half of the run has the least share of its beats; that bounds the cost.
     """
 
-    def __init__(self, runs: Sequence[Times], rule: PeriodRule) -> None:
-        self.runs, self.rule = runs, rule
+    def __init__(self, runs: Sequence[Times]) -> None:
+        self.runs = runs
         self.n_hitches = sum(run.starts_s.size for run in runs)
         self.total_s = sum(run.run_s for run in runs)
         self.run_s = max((run.run_s for run in runs), default=0.0)
         self.frame_s = max((run.frame_s for run in runs), default=math.inf)
         spanned_s = sum(float(run.starts_s[-1] - run.starts_s[0]) for run in runs)
         self.shortest_s = 0.99 * max(
-            rule.shortest_frames * self.frame_s, 0.5 * rule.min_share * spanned_s / max(self.n_hitches, 1)
+            RULE.shortest_frames * self.frame_s, 0.5 * RULE.min_share * spanned_s / max(self.n_hitches, 1)
         )
-        self.longest_s = rule.longest_share * self.run_s
+        self.longest_s = RULE.longest_share * self.run_s
         self.log_octaves = math.log(max(math.log2(max(self.longest_s / self.shortest_s, 1.0)), 0.0) + 1.0)
 
     def proposed_periods(self) -> list[float]:
         """The most promising periods: the strongest, and of those half as strong the longest."""
-        if not self.shortest_s < self.longest_s or self.n_hitches < self.rule.min_hitches:
+        if not self.shortest_s < self.longest_s or self.n_hitches < RULE.min_hitches:
             return []
         found: list[tuple[float, float]] = []
         n_frequencies = 0
@@ -248,7 +247,7 @@ class _Search:
         best: Lattice | None = None
         if not self.shortest_s <= period_s <= self.longest_s:
             return None
-        for start in (self.rule.widest, 0.25 * self.rule.widest):
+        for start in (RULE.widest, 0.25 * RULE.widest):
             refined_s, half_s = period_s, start * period_s
             while half_s >= 0.5 * self.frame_s:
                 found = self.fold(refined_s, half_s)
@@ -283,7 +282,7 @@ class _Search:
             beats.append(numbers[kept])
             places.append(inside[kept])
         n_following = sum(each.size for each in beats)
-        if n_following < self.rule.min_hitches:
+        if n_following < RULE.min_hitches:
             return None
         evidence = self.log_likelihood_ratio(n_following, period_s, width) - self.log_lattices(period_s, half_s)
         return Lattice(period_s, half_s, tuple(beats), tuple(places), evidence)
@@ -305,7 +304,7 @@ class _Search:
 
     def log_lattices(self, period_s: float, half_s: float) -> float:
         """Logarithm of the number of lattices that can be told apart: octaves, windows, periods, phases, shares."""
-        windows = math.log2(max(2.0 * self.rule.widest * period_s / self.frame_s, 1.0)) + 1.0
+        windows = math.log2(max(2.0 * RULE.widest * period_s / self.frame_s, 1.0)) + 1.0
         phases = len(self.runs) * math.log(period_s / (2.0 * half_s))
         periods = math.log(self.run_s / (2.0 * half_s))
         return self.log_octaves + math.log(windows) + periods + phases + 0.5 * math.log(self.run_s / period_s)
@@ -335,7 +334,7 @@ def _slope(runs: Sequence[Times], lattice: Lattice) -> float | None:
     return products / squares if squares > 0.0 else None
 
 
-def chance_of(evidence: float, n_looks: int, rule: PeriodRule = DEFAULT_RULE) -> float:
+def chance_of(evidence: float, n_looks: int) -> float:
     """Chance that random times reach this evidence in any of so many looks (Bonferroni), at most."""
-    log_chance = rule.log_chance_at_0 - evidence + math.log(n_looks)
+    log_chance = RULE.log_chance_at_0 - evidence + math.log(n_looks)
     return math.exp(max(min(log_chance, 0.0), math.log(LEAST_CHANCE)))

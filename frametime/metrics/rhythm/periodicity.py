@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from frametime.metrics.block_medians import median
 from frametime.metrics.findings import HitchPeriod
 from frametime.metrics.rhythm.hitches import Hitches
-from frametime.metrics.rhythm.period_search import DEFAULT_RULE, Lattice, PeriodRule, Times, best_lattice, chance_of
+from frametime.metrics.rhythm.period_search import RULE, Lattice, Times, best_lattice, chance_of
 from frametime.statistics.distributions import normal_quantile, student_quantile
 from frametime.words import counted
 
@@ -24,9 +24,7 @@ _WALKS: Final = 0.5
 """Correlation of the residuals from one hitch to the next beyond which they add up; *common practice, no source*."""
 
 
-def find_hitch_period(
-    runs: Sequence[Hitches], rule: PeriodRule = DEFAULT_RULE
-) -> tuple[HitchPeriod | None, str | None]:
+def find_hitch_period(runs: Sequence[Hitches]) -> tuple[HitchPeriod | None, str | None]:
     """The period at which hitches recur in one run or in all runs of a set, or the reason why none is claimed.
 
     Runs share the period; each has its own first beat. All hitches are looked at, then the largest alone: a few large
@@ -36,39 +34,38 @@ def find_hitch_period(
     Parameters
     ----------
     runs : sequence of Hitches
-    rule : PeriodRule
 
     Returns
     -------
     tuple of HitchPeriod or None, and str or None
         Exactly one of the two is ``None``.
     """
-    runs = [run.first(rule.max_hitches) for run in runs]
+    runs = [run.first(RULE.max_hitches) for run in runs]
     n = sum(run.positions.size for run in runs)
-    if n < rule.min_hitches:
+    if n < RULE.min_hitches:
         verb = "carry" if n > 1 else "carries"
         count = f"{counted(n, 'hitch', 'hitches')} {verb} no period" if n else "no hitch was found"
-        return None, f"{count}; {rule.min_hitches} or more are needed"
-    looks = _looks(runs, rule)
+        return None, f"{count}; {RULE.min_hitches} or more are needed"
+    looks = _looks(runs)
     spanned_s = sum(float(run.starts_s[-1] - run.starts_s[0]) for run in runs if run.positions.size)
-    least_span = rule.min_span * spanned_s / sum(run.run_s for run in runs)
+    least_span = RULE.min_span * spanned_s / sum(run.run_s for run in runs)
     found: list[tuple[float, Sequence[Hitches], Lattice]] = []
     for look in looks:
         for train in (_by_time(look), _by_frame(look)):
-            lattice = best_lattice(train, rule)
+            lattice = best_lattice(train)
             if lattice is None:
                 continue
             n_spanned = _n_spanned(lattice)
             reaches = n_spanned * lattice.period_s >= least_span * sum(run.run_s for run in train)
-            if reaches and lattice.n_following >= rule.min_share * n_spanned:
-                found.append((chance_of(lattice.evidence, 2 * len(looks), rule), look, lattice))
+            if reaches and lattice.n_following >= RULE.min_share * n_spanned:
+                found.append((chance_of(lattice.evidence, 2 * len(looks)), look, lattice))
             if found and found[-1][0] < _BEYOND_DOUBT:
                 break
     least = min((chance for chance, _, _ in found), default=1.0)
-    if least >= rule.significance:
+    if least >= RULE.significance:
         how = f": chance does as well with p = {least:.2g}" if found else ""
         return None, f"{counted(n, 'hitch', 'hitches')} follow no period{how}"
-    told = [_told(*each, rule) for each in found if each[0] < rule.significance]
+    told = [_told(*each) for each in found if each[0] < RULE.significance]
     surest = min(told, key=lambda period: period.p_value)
     # Of the looks that find this period the first has the most hitches: the large ones alone leave beats without one.
     return next(each for each in told if abs(each.period_s / surest.period_s - 1.0) < _SAME_PERIOD)._replace(
@@ -76,15 +73,15 @@ def find_hitch_period(
     ), None
 
 
-def _looks(runs: Sequence[Hitches], rule: PeriodRule) -> list[Sequence[Hitches]]:
+def _looks(runs: Sequence[Hitches]) -> list[Sequence[Hitches]]:
     """All hitches; those half as large as the fourth largest or more; the largest quarter; the largest sixteenth.
 
     Where they differ, and while they are enough to tell missing beats.
     """
     ordered_ms = np.sort(np.concatenate([run.excess_ms for run in runs]))
     n = ordered_ms.size
-    least_ms = [ordered_ms[0], 0.5 * ordered_ms[-rule.min_hitches]]
-    least_ms += [ordered_ms[n - n // part] for part in (4, 16) if n // part >= 2 * rule.min_hitches]
+    least_ms = [ordered_ms[0], 0.5 * ordered_ms[-RULE.min_hitches]]
+    least_ms += [ordered_ms[n - n // part] for part in (4, 16) if n // part >= 2 * RULE.min_hitches]
     counts = {int(np.searchsorted(ordered_ms, least)): least for least in least_ms}
     looks = ([run.chosen(run.excess_ms >= least) for run in runs] for least in counts.values())
     return [[run for run in look if run.positions.size] for look in looks]
@@ -105,21 +102,21 @@ def _n_spanned(lattice: Lattice) -> int:
     return sum(int(beats[-1] - beats[0]) + 1 for beats in lattice.beats if beats.size)
 
 
-def _told(chance: float, runs: Sequence[Hitches], lattice: Lattice, rule: PeriodRule) -> HitchPeriod:
+def _told(chance: float, runs: Sequence[Hitches], lattice: Lattice) -> HitchPeriod:
     """The finding and its words; period and interval are those of the hitches' own times."""
     # A run may have hitches and none on the beat.
     followed = [(run, beats, at) for run, beats, at in zip(runs, lattice.beats, lattice.places, strict=True) if at.size]
-    period_s, half_s = _interval([(run.starts_s[at], beats) for run, beats, at in followed], rule.level)
+    period_s, half_s = _interval([(run.starts_s[at], beats) for run, beats, at in followed], RULE.level)
     n_following, n_beats = lattice.n_following, _n_spanned(lattice)
     sizes_ms = np.sort(np.concatenate([run.longest_ms[at] for run, _, at in followed]))
     size_ms = median(sizes_ms)
-    size_limits_ms = _median_limits(sizes_ms, rule.level)
+    size_limits_ms = _median_limits(sizes_ms, RULE.level)
     n_left_over = sum(run.positions.size for run in runs) - n_following
     # The first and the last beat of a run have one by choice; where strays are many, some lie on a beat by chance.
     on_beat = min(2.0 * lattice.half_s / lattice.period_s * n_left_over / n_beats, 0.9)
     share_low, share_high = (
         max(limit - on_beat, 0.0) / (1.0 - on_beat)
-        for limit in _share_limits(n_following - 2 * len(followed), n_beats - 2 * len(followed), rule.level)
+        for limit in _share_limits(n_following - 2 * len(followed), n_beats - 2 * len(followed), RULE.level)
     )
     return HitchPeriod(
         period_s=period_s,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,7 +32,7 @@ class AlternationRule(NamedTuple):
     min_frames: int = 24
 
 
-DEFAULT_RULE = AlternationRule()
+RULE: Final = AlternationRule()
 
 _PIECE = 1 << 14
 
@@ -59,17 +59,15 @@ def rhythm_of(series: FrameSeries) -> Rhythm:
     )
 
 
-def alternating_runs(
-    frame_times_ms: NDArray[np.float64], rule: AlternationRule = DEFAULT_RULE
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def alternating_runs(frame_times_ms: NDArray[np.float64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """First and last frame of each run of alternating frames."""
     if frame_times_ms.size < 3:
         return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
-    turns = _turns(frame_times_ms, rule.min_step_fraction)
+    turns = _turns(frame_times_ms, RULE.min_step_fraction)
     edges = np.flatnonzero(np.diff(np.concatenate(([False], turns, [False])).astype(np.int8)))
     # A run of k turns joins k + 1 steps, so k + 2 frames.
     first, last = edges[::2], edges[1::2] + 1
-    kept = last - first + 1 >= rule.min_frames
+    kept = last - first + 1 >= RULE.min_frames
     return first[kept], last[kept]
 
 
@@ -81,9 +79,7 @@ def inside_runs(first: NDArray[np.int64], last: NDArray[np.int64], n: int) -> ND
     return np.asarray(np.cumsum(marks)[:-1] > 0)
 
 
-def alternation(
-    frame_times_ms: NDArray[np.float64], rule: AlternationRule = DEFAULT_RULE
-) -> tuple[float, float | None]:
+def alternation(frame_times_ms: NDArray[np.float64]) -> tuple[float, float | None]:
     """Share of the frames that alternate between short and long, and by how much.
 
     Parameters
@@ -104,7 +100,7 @@ def alternation(
     >>> alternation(np.full(100, 9.0))
     (0.0, None)
     """
-    first, last = alternating_runs(frame_times_ms, rule)
+    first, last = alternating_runs(frame_times_ms)
     n_alternating = int(np.sum(last - first + 1))
     if n_alternating == 0:
         return 0.0, None
