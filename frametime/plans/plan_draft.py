@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
@@ -10,6 +11,7 @@ from functools import cached_property
 from pathlib import Path, PurePosixPath
 from typing import Final
 
+from frametime.adapters.clocks.capture_start import sidecar_of
 from frametime.adapters.file_kind import TEXT_ENDINGS
 from frametime.errors import FrametimeError, PlanError, printable
 from frametime.plans.folder_walk import OTHER_FILES, SENSOR_LOGS, FoundFile, Walk, path_from, text_of, walk_captures
@@ -208,10 +210,15 @@ def _walked(folder: Path) -> Walk:
     walk = walk_captures(folder)
     unnamed = {name for name in walk.others.get(OTHER_FILES, ()) if _reads_as_capture(folder / name)}
     captures = sorted([*walk.captures, *(FoundFile(folder, name) for name in unnamed)], key=lambda file: file.name)
+    sidecars = {sidecar_of(os.fspath(file.path)) for file in captures}  # read with their captures
     worded = {file.name: "" for file in captures if _SENSOR_WORD.search(PurePosixPath(file.name).name)}
     others = {
         **walk.others,
-        OTHER_FILES: {name: why for name, why in walk.others.get(OTHER_FILES, {}).items() if name not in unnamed},
+        OTHER_FILES: {
+            name: why
+            for name, why in walk.others.get(OTHER_FILES, {}).items()
+            if name not in unnamed and folder / name not in sidecars
+        },
         SENSOR_LOGS: dict(sorted([*walk.others.get(SENSOR_LOGS, {}).items(), *worded.items()])),
     }
     return replace(walk, captures=[file for file in captures if file.name not in worded], others=others)
@@ -222,11 +229,11 @@ def _reads_as_capture(path: Path) -> bool:
     from frametime.adapters.base import ReadOptions
     from frametime.adapters.reading import read_capture
 
-    if path.suffix.casefold() not in TEXT_ENDINGS:
+    if path.suffix.casefold() not in TEXT_ENDINGS or not path.is_file():  # reading a pipe would wait for a writer
         return False
     try:
         read_capture(path, options=ReadOptions(), use_threads=False)
-    except FrametimeError:
+    except (FrametimeError, OSError):
         return False
     return True
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import os
 import re
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -262,6 +263,19 @@ def test_texts_of_numbers_alone_are_captures_where_they_read_as_such(tmp_path: P
         (tmp_path / "captures" / name).parent.mkdir(parents=True, exist_ok=True)
         (tmp_path / "captures" / name).write_text("16.6\n16.7\n16.5\n" * 40, encoding="utf-8")
     (tmp_path / "captures" / "notes.txt").write_text("Tried the new driver.\n", encoding="utf-8")
+    if hasattr(os, "mkfifo"):
+        os.mkfifo(tmp_path / "captures" / "pipe.txt")
     draft = draft_plan(tmp_path / "captures", beside=tmp_path)
     assert (draft.pattern.text, sorted(draft.places)) == ("{card}/{scene}_{run}.txt", sorted(names))
     assert any(line.startswith("  notes.txt: ") for line in draft.understood)
+
+
+def test_the_file_that_says_when_a_capture_was_made_is_not_passed_over(tmp_path: Path) -> None:
+    names = [f"{card}/mill_{run}" for card in ("a1", "b2") for run in (1, 2)]
+    folder = touch(tmp_path / "captures", *(f"{name}.csv" for name in names), "other.json")
+    for name in names:
+        (folder / f"{name}.json").write_text('{"recorded_from_utc": "2026-05-01T10:00:00Z"}', encoding="utf-8")
+    assert draft_plan(folder, beside=tmp_path).understood[-2:] == [
+        "Passed over: 1 file",
+        "  other.json: no log ends in .json",
+    ]
