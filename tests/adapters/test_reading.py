@@ -226,6 +226,8 @@ def test_a_broken_json_line_is_named_and_a_cut_last_one_left_out() -> None:
 
 
 def test_a_text_of_several_lines_within_json_is_one_cell() -> None:
-    lines = [f'{{"frame_time_ms": {16 + i % 3}.5, "note": "one\\ntwo, \\"three\\""}}' for i in range(200)]
+    """In a log of more than the block of 1 MiB that is parsed at a time: one begins within such a text."""
+    note = '"note": "' + "\\n".join(["1,2,3"] * 300) + '"'
+    lines = [f'{{"frame_time_ms": {16 + i % 3}.5, {note}}}' for i in range(3000)]
     capture = read_capture(io.BytesIO("\n".join([*lines, ""]).encode()))
-    assert (capture.n_frames, capture.caveats) == (200, ())
+    assert (capture.n_frames, capture.caveats) == (3000, ())

@@ -211,16 +211,15 @@ def _best_split(source: TextSource, lines: Sequence[str], layout: Layout) -> _Sp
     elif stated is not None:
         candidates, why = (stated[1],), "the first line names it"
     quotes = ('"', "'") if layout.quote is None else ("" if layout.quote == "none" else layout.quote,)
-    spaced = '"' in source.head and re.search(_SPACED_QUOTE, source.head) is not None
+    spaced = ' "' in source.head and re.search(_SPACED_QUOTE, source.head) is not None
     tried = [
         Marks(delimiter, quote, spaced)
         for quote in quotes
         for delimiter in candidates
         if delimiter in source.head and not (quote == "'" and "'" not in source.head)
     ]
-    quoted = any(quote in source.head for quote in quotes if quote)
     best: _Split | None = None
-    for limit in (_USUAL_PREAMBLE if quoted else _SHORT_PREAMBLE, _USUAL_PREAMBLE, len(lines)):
+    for limit in (_SHORT_PREAMBLE, _USUAL_PREAMBLE, len(lines)):
         seen = lines[: limit + max(limit, SAMPLE_ROWS + 5)]
         below = "".join(seen[-_BELOW:])
         for marks in tried:
