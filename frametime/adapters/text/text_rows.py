@@ -191,12 +191,8 @@ def with_ending(dialect: Dialect, source: TextSource, *, keeps_open_row: bool) -
         offset, text = dialect.data_start, source.part(dialect.data_start, source.end).read().decode(ENCODING, ERRORS)
     lines = lines_of(text)
     sample, count, quote = dialect.sample, dialect.n_columns, dialect.marks.quote
-    some = sample[:WINDOW_ROWS]
-    numeric = [
-        column
-        for column in range(count)
-        if sum(is_value(kind_of(row.cells[column])) for row in some if len(row.cells) > column) * 2 >= len(some)
-    ]
+    columns = ([row.cells[at] for row in sample[:WINDOW_ROWS] if len(row.cells) > at] for at in range(count))
+    numeric = next((at for at, cells in enumerate(columns) if _holds_values(cells)), count)
     # The last lines are enough where rows of frames stand among them, and no quote may be open before them.
     for first in (0 if quote and quote in text else max(0, len(lines) - _LAST_LINES), 0):
         rows = split_rows(lines[first:], dialect.marks, first + 1)
@@ -218,7 +214,7 @@ def with_ending(dialect: Dialect, source: TextSource, *, keeps_open_row: bool) -
         last = "".join(lines[rows[-1].line - 1 :])
         n_quotes = last.count(quote) if quote else 0
         is_open = not (n_quotes and last.rstrip().endswith(quote))
-        if n_quotes % 2 == 1 or (is_open and not keeps_open_row) or _is_cut(rows[-1].cells, known, count, numeric):
+        if n_quotes % 2 == 1 or (is_open and not keeps_open_row) or _is_cut(rows[-1].cells, known, count):
             cut, is_open, kept = last, False, kept - 1
     end = source.end
     if kept < len(rows):
@@ -236,11 +232,14 @@ def with_ending(dialect: Dialect, source: TextSource, *, keeps_open_row: bool) -
     )
 
 
-def _fits(cells: Sequence[str], numeric: Sequence[int]) -> bool:
+def _holds_values(cells: Sequence[str]) -> bool:
+    """Whether half the cells of a column are values, or more."""
+    return bool(cells) and sum(is_value(kind_of(cell)) for cell in cells) * 2 >= len(cells)
+
+
+def _fits(cells: Sequence[str], numeric: int) -> bool:
     """Whether a row looks like a row of frames: its first number column holds a number, or nothing."""
-    if not numeric or len(cells) <= numeric[0]:
-        return False
-    return kind_of(cells[numeric[0]]) is not CellKind.TEXT
+    return len(cells) > numeric and kind_of(cells[numeric]) is not CellKind.TEXT
 
 
 def _is_footer(row: Row, before: Row, count: int) -> bool:
@@ -250,19 +249,13 @@ def _is_footer(row: Row, before: Row, count: int) -> bool:
     )
 
 
-def _is_cut(cells: Sequence[str], known: Sequence[Row], count: int, numeric: Sequence[int]) -> bool:
+def _is_cut(cells: Sequence[str], known: Sequence[Row], count: int) -> bool:
     if len(cells) < count and all(len(row.cells) >= count for row in known):
         return True
-    last = len(cells) - 1
-    if last not in numeric:
+    own, others = cells[-1].strip(), [row.cells[-1].strip() for row in known if len(row.cells) == len(cells)]
+    if not _holds_values(others) or not is_value(kind_of(own)):
         return False
-    others = [row.cells[last].strip() for row in known if len(row.cells) == len(cells)]
     others = [other for other in others if is_value(kind_of(other))]
-    if not others:
-        return False
-    own = cells[last].strip()
-    if not is_value(kind_of(own)):
-        return False
     return _decimals(own) < min(map(_decimals, others)) or (
         _decimals(own) <= 0 and len(own) < min(map(len, others)) and all(_decimals(other) == 0 for other in others)
     )
