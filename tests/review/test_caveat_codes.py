@@ -6,8 +6,13 @@ import re
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
-SOURCES = [*sorted((ROOT / "frametime" / "review").rglob("*.py")), ROOT / "frametime" / "pipeline" / "review_files.py"]
-_CODE = re.compile(r'code="([a-z-]+)"|"([a-z-]+-differs?)"')
+PIPELINE = ROOT / "frametime" / "pipeline"
+SOURCES = [
+    *sorted((ROOT / "frametime" / "review").rglob("*.py")),
+    PIPELINE / "review_files.py",
+    PIPELINE / "shelf.py",
+]
+_CODE = re.compile(r'code="([a-z-]+)"|"([a-z-]+-differs?)"|^ +"([a-z]+(?:-[a-z]+)+)": \($', re.MULTILINE)
 
 
 def test_every_caveat_of_a_review_is_explained() -> None:

@@ -116,3 +116,50 @@ def test_looks_of_the_baseline_do_not_wait_for_a_card_of_another_session() -> No
     today = [*made(rng, "amber-6", 0.0), *made(rng, "birch-9", 0.0)]
     result = review_runs(plan, today, others=OtherSessions(runs=tuple(made(rng, "cedar-12", 0.0))))
     assert {cell.look for cell in result.coverage.cells} == {"decided"}
+
+
+@pytest.mark.slow
+def test_a_lab_of_12_cards_16_scenes_and_5_sessions_with_planted_shifts() -> None:
+    """Nine cards in four earlier sessions with the reference in four cells; 20 such labs, each card against today's."""
+    scenes = tuple(f"scene-{number}" for number in range(16))
+    cards = tuple(f"card-{number}" for number in range(12))
+    shelved = {card: f"session-{at % 4}" for at, card in enumerate(cards[3:])}
+    plan = replace(design(cards, scenes, ("1440p",), metrics=METRICS[:1], spread="own"), shelved=shelved)
+    hits, shifted = [], []
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        levels = dict(zip(cards, rng.normal(0.0, 0.1, 12), strict=True))
+        levels["card-0"] = 0.0
+        shifts = {session: float(rng.normal(0.0, 0.02)) for session in set(shelved.values())}
+
+        def played(
+            card: str,
+            shift: float,
+            n_cells: int,
+            own: dict[str, float] = levels,
+            noise: np.random.Generator = rng,
+        ) -> list[PlacedRun]:
+            logs = own[card] + shift + noise.normal(0.0, 0.008, (n_cells, 3))
+            return [
+                placed_run(card, scenes[cell], "1440p", str(run), {"average_fps": 100.0 * math.exp(logs[cell, run])})
+                for cell in range(n_cells)
+                for run in range(3)
+            ]
+
+        today = [run for card in cards[:3] for run in played(card, 0.0, 16)]
+        runs = [run for card, session in shelved.items() for run in played(card, shifts[session], 16)]
+        history = {
+            session: values(
+                [*(run for run in runs if shelved[run.card] == session), *played("card-0", shifts[session], 4)]
+            )
+            for session in shifts
+        }
+        result = review_runs(plan, today, others=OtherSessions(runs=tuple(runs), values=history))
+        for item in result.overall:
+            interval = item.interval_these_scenes
+            if item.cut == "all" and item.candidate in shelved and interval is not None:
+                hits.append(interval.low < math.exp(levels[item.candidate]) < interval.high)
+                shifted.append(abs(shifts[shelved[item.candidate]]) > 0.005)
+    assert len(hits) == 180
+    assert 0.90 <= np.mean(hits) <= 0.99
+    assert np.mean(shifted) > 0.5
