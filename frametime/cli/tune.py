@@ -289,8 +289,8 @@ def show(record: str, report: str | None, charts: str | None, force: bool, as_js
 
 
 @tune.command()
-@click.argument("capture", metavar="CAPTURE", type=NAME)
-@click.option("--sensors", metavar="FILE", help="Sensor log of the run.")
+@click.argument("captures", metavar="CAPTURE...", type=NAME, nargs=-1, required=True)
+@click.option("--sensors", metavar="FILE", multiple=True, help="Sensor log of the run; once for each capture.")
 @click.option("--record", metavar="RECORD", help="Tuning record whose limits and lengths count.")
 @click.option("--gate", is_flag=True, help="End with exit code 5 unless the setting holds.")
 @_REPORT
@@ -302,8 +302,8 @@ def show(record: str, report: str | None, charts: str | None, force: bool, as_js
 @low_and_stutter_options
 @limit_options
 def endurance(
-    capture: str,
-    sensors: str | None,
+    captures: tuple[str, ...],
+    sensors: tuple[str, ...],
     record: str | None,
     gate: bool,
     report: str | None,
@@ -312,7 +312,7 @@ def endurance(
     as_json: bool,
     **chosen: Any,
 ) -> None:
-    """Judge one long run: does the setting hold?"""
+    """Judge one long run, or several in turn as one: does the setting hold?"""
     from pathlib import Path
 
     from frametime.pipeline.chart_files import plot_run
@@ -325,33 +325,39 @@ def endurance(
     from frametime.render.charts.theme import Theme
 
     refuse_auto_start(chosen, "an endurance run counts from its start")
-    refuse_standard_input_twice([capture], sensors)
-    sensors = sensors or sensors_beside(capture)
+    if sensors and len(sensors) != len(captures):
+        raise click.UsageError("give --sensors once for each capture, in the same order")
+    if plot is not None and len(captures) > 1:
+        raise click.UsageError("--plot draws one run: give one capture")
+    refuse_standard_input_twice(captures, "-" if "-" in sensors else None)
+    beside: tuple[str | None, ...] = sensors or tuple(sensors_beside(capture) for capture in captures)
     for output in (report, plot):
-        refuse_input_as_output(output, [capture, sensors, record, chosen["layout"], chosen["sensor_layout"]])
+        refuse_input_as_output(output, [*captures, *beside, record, chosen["layout"], chosen["sensor_layout"]])
     if plot is None:
         refuse_idle(("theme", "size"), "is for the drawing: give --plot FILE too")
         if report is None:
             refuse_idle(("force",), "replaces a file: give --report FILE or --plot FILE too")
     refuse_unwritable(report, force=force, endings=REPORT_ENDINGS, what="report")
     refuse_unwritable(plot, force=force, endings=CHART_ENDINGS, what="chart")
-    read, run, verdict = endurance_run(
-        capture,
-        sensors,
+    measured, verdict = endurance_run(
+        captures,
+        beside,
         options=make_measure_options(chosen),
         reading=TrialReading(
             read=make_read_options(chosen),
-            sensors=make_sensor_options(chosen, needs="--sensors", given=sensors is not None),
+            sensors=make_sensor_options(chosen, needs="--sensors", given=any(beside)),
         ),
         record=record,
     )
-    if (hint := sensor_log_hint(capture, run)) is not None:
-        click.echo(f"frametime: {hint}", err=True)
+    for capture, (_, run) in zip(captures, measured, strict=True):
+        if (hint := sensor_log_hint(capture, run)) is not None:
+            click.echo(f"frametime: {hint}", err=True)
     if report is not None:
-        write_endurance_report(verdict, Path(report), measured=(read, run), force=force)
+        drawn = measured[0] if len(measured) == 1 else None
+        write_endurance_report(verdict, Path(report), measured=drawn, force=force)
     if plot is not None:
         look = Theme.of(chosen["theme"], chosen["size"])
-        plot_run(read, run, Path(plot), theme=look, verdict=verdict, force=force)
+        plot_run(*measured[0], Path(plot), theme=look, verdict=verdict, force=force)
     if as_json:
         from frametime.render.json_output import endurance_json
 

@@ -209,6 +209,18 @@ def test_what_is_wrong_is_said_in_one_line_and_nothing_is_written(
     assert (bench / "bench.toml").read_bytes() == before
 
 
+def test_several_captures_are_one_endurance_run_and_what_was_not_measured_stands_last_once(bench: Path) -> None:
+    logs = [f"logs/base-canyon-2160p-run{run}.csv" for run in (1, 2)]
+    alone, both = tune(bench, "endurance", logs[0]), tune(bench, "endurance", *logs)
+    assert "0.166 min" in alone.out and "0.332 min" in both.out
+    assert both.out.startswith(f"Not shown: {logs[0]}, {logs[1]}\n")
+    assert both.out.count("not measurable") == 0
+    for label in ("drift", "throttling"):
+        assert both.out.count(f"  {label}: ") == 1
+    assert "give --sensors once for each capture" in tune(bench, "endurance", *logs, "--sensors", "a.csv").err
+    assert "--plot draws one run" in tune(bench, "endurance", *logs, "--plot", "out.png").err
+
+
 def test_an_endurance_run_is_judged_with_the_limits_of_the_record(bench: Path) -> None:
     log = "logs/base-canyon-2160p-run1"
     done = tune(bench, "endurance", f"{log}.csv", "--sensors", f"{log}.sensors.csv", "--record", "bench.toml")

@@ -188,6 +188,23 @@ def test_all_runs_of_a_trial_are_collected_before_anything_is_asked(folder: Path
     assert trials(folder) == [(0, Outcome.PASSED, 3)]
 
 
+def test_several_runs_in_turn_are_one_endurance_run(folder: Path) -> None:
+    passed = '[[trials]]\nworkload = "canyon"\noutcome = "passed"\n'
+    failed = '[[trials]]\n{} = {}\nworkload = "canyon"\noutcome = "froze"\n'
+    steps = [("core_offset_mhz", at) for at in (5, 15, 25)] + [("memory_offset_mhz", at) for at in (10, 30, 50)]
+    (folder / "tuning.toml").write_text(RECORD + passed + "".join(failed.format(*step) for step in steps), "utf-8")
+    bench = bench_of(folder)
+    assert "NEXT TRIAL: endurance" in bench.told()
+    first = bench.finished(write_run(folder / "logs" / "a.csv"))
+    assert "0.6 of 1 minutes so far" in first and "Artifacts" not in first
+    assert "Artifacts?" in bench.finished(write_run(folder / "logs" / "bb.csv"))
+    for key in "ny":
+        bench.pressed(key)
+    trial = read_record(str(folder / "tuning.toml")).trials[-1]
+    assert (trial.is_endurance, trial.outcome, len(trial.logs)) == (True, Outcome.PASSED, 2)
+    assert trial.minutes == pytest.approx(1.2, abs=0.02)
+
+
 def test_a_log_that_grows_is_counted(folder: Path) -> None:
     bench = bench_of(folder)
     assert bench.running(100.0) == ""

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import re
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -311,22 +312,22 @@ def summarize_file(path: str) -> TuningSummary:
 
 
 def endurance_run(
-    capture: str,
-    sensors: str | None,
+    captures: Sequence[str],
+    sensors: Sequence[str | None],
     *,
     options: MeasureOptions,
     reading: TrialReading | None = None,
     record: str | None = None,
-) -> tuple[Capture, MeasuredRun, EnduranceVerdict]:
-    """One long run with its measurements and its verdict; limits that the options leave open come from the record.
+) -> tuple[list[tuple[Capture, MeasuredRun]], EnduranceVerdict]:
+    """The runs of one endurance run, measured, and its verdict; limits that are left open come from the record.
 
     Raises
     ------
     FrametimeError
-        If the record, the capture or its sensor log cannot be used.
+        If the record, a capture or its sensor log cannot be used.
     """
     from frametime.tuning.judging.criterion import EnduranceRules
-    from frametime.tuning.judging.endurance_verdict import judge_endurance
+    from frametime.tuning.judging.endurance_verdict import judge_endurance, judge_in_turn
 
     rules = EnduranceRules()
     if record is not None:
@@ -340,5 +341,9 @@ def endurance_run(
             temperature_limit_c=options.temperature_limit_c or limits.temperature_c,
             power_limit_w=options.power_limit_w or limits.power_w,
         )
-    read, run = measure_file(request_of_log(capture, sensors, options, reading))
-    return read, run, judge_endurance(read, run, rules)
+    measured = [
+        measure_file(request_of_log(capture, other, options, reading))
+        for capture, other in zip(captures, sensors, strict=True)
+    ]
+    verdicts = [judge_endurance(read, run, rules) for read, run in measured]
+    return measured, judge_in_turn(verdicts, rules)

@@ -145,9 +145,11 @@ def _trial_values(row: TrialRow) -> dict[str, object]:
 
 
 def criteria_table(verdict: EnduranceVerdict) -> Table:
-    """Each criterion with its state, its number and its threshold."""
+    """Each criterion that could be measured, with its state, its number and its threshold."""
     columns, rows = columns_of("criteria-table"), []
     for place, item in enumerate(verdict.criteria):
+        if item.state == "not measurable":
+            continue  # told once, at the end
         value = number(item.value, "value", item.unit, digits=3, reason=item.sentence)
         values = {"value": value, "state": mark(item.state, STATES[item.state])}
         rows.append(filled(columns, values, of=item, origin=f"criteria/{place}"))

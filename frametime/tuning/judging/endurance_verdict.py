@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 from frametime.capture import Capture
@@ -23,6 +24,8 @@ from frametime.words import counted
 
 VerdictWord = Literal["holds", "does not hold", "not shown"]
 
+
+_WORST_FIRST: Final = ("failed", "not measurable", "passed")
 
 NUMBERED: Final = ("length", "temperature")
 """Criteria that the record judges by its own numbers: least length, and the limit of the temperature."""
@@ -65,7 +68,7 @@ def judge_endurance(capture: Capture, run: MeasuredRun, rules: EnduranceRules | 
     rules = EnduranceRules() if rules is None else rules
     minutes = run.duration_s / 60.0
     series = FrameSeries.of(capture, run.options)
-    criteria = (
+    criteria: tuple[Criterion, ...] = (
         _length(minutes, rules),
         _freezes(run, rules),
         _hitches(run, minutes, rules),
@@ -74,6 +77,35 @@ def judge_endurance(capture: Capture, run: MeasuredRun, rules: EnduranceRules | 
         throttling_criterion(run, sensor_cover(series, TEMPERATURE, CORE_CLOCK), rules),
         power_criterion(run, sensor_cover(series, POWER), rules),
     )
+    return _verdict(run.provenance.file_name, minutes, criteria, rules)
+
+
+def judge_in_turn(verdicts: Sequence[EnduranceVerdict], rules: EnduranceRules | None = None) -> EnduranceVerdict:
+    """Several runs in turn as one endurance run: their lengths add up, and what failed in one has failed.
+
+    Parameters
+    ----------
+    verdicts : sequence of EnduranceVerdict
+        Of each run, in their order.
+    rules : EnduranceRules, optional
+    """
+    if len(verdicts) == 1:
+        return verdicts[0]
+    rules = EnduranceRules() if rules is None else rules
+    minutes = sum(verdict.minutes for verdict in verdicts)
+    criteria = [_length(minutes, rules)]
+    for items in zip(*(verdict.criteria[1:] for verdict in verdicts), strict=True):
+        worst = min(items, key=lambda item: _WORST_FIRST.index(item.state))
+        file_name = verdicts[items.index(worst)].file_name
+        told = worst.sentence if worst.state == "passed" else f"{file_name}: {worst.sentence}"
+        criteria.append(replace(worst, sentence=told))
+    names = ", ".join(verdict.file_name for verdict in verdicts)
+    return _verdict(names, minutes, tuple(criteria), rules)
+
+
+def _verdict(
+    file_name: str, minutes: float, criteria: tuple[Criterion, ...], rules: EnduranceRules
+) -> EnduranceVerdict:
     failed = [item for item in criteria if item.state == "failed"]
     word: VerdictWord = "holds"
     if any(item.key != "length" for item in failed):
@@ -81,7 +113,7 @@ def judge_endurance(capture: Capture, run: MeasuredRun, rules: EnduranceRules | 
     elif failed:
         word = "not shown"
     return EnduranceVerdict(
-        file_name=run.provenance.file_name,
+        file_name=file_name,
         minutes=minutes,
         word=word,
         sentence=_sentence(word, minutes, failed, rules),

@@ -14,7 +14,7 @@ from frametime.capture import Capture, Conditions, SensorTrace
 from frametime.metrics.measure import measure
 from frametime.metrics.options import MeasureOptions
 from frametime.tuning.judging.criterion import Criterion, EnduranceRules
-from frametime.tuning.judging.endurance_verdict import EnduranceVerdict, judge_endurance
+from frametime.tuning.judging.endurance_verdict import EnduranceVerdict, judge_endurance, judge_in_turn
 
 MINUTES = 32.0
 
@@ -241,3 +241,20 @@ def test_throttling_at_the_temperature_limit_needs_a_temperature_and_its_limit()
     assert criterion(verdict, "throttling").sentence == "the sensor log has no column for temperature_c"
     verdict = verdict_of(frames_ms(), temperature_c=78.0, limit_c=None)
     assert criterion(verdict, "throttling").sentence == "no temperature limit was given"
+
+
+def test_runs_in_turn_add_up_and_what_failed_in_one_has_failed() -> None:
+    part = verdict_of(frames_ms(16.0), temperature_c=70.0)
+    assert part.word == "not shown"
+    whole = judge_in_turn([part, part])
+    assert (whole.word, whole.minutes) == ("holds", pytest.approx(32.0, rel=1e-3))
+    assert whole.file_name == f"{part.file_name}, {part.file_name}"
+    frozen_ms = frames_ms(16.0)
+    frozen_ms[1000] = 800.0
+    frozen = verdict_of(frozen_ms)
+    spoiled = judge_in_turn([part, frozen])
+    assert (spoiled.word, failed(spoiled)) == ("does not hold", {"freezes"})
+    assert criterion(spoiled, "freezes").sentence.startswith(f"{frozen.file_name}: 1 frame over 500 ms")
+    # A limit that one of the runs could not show is not shown by the others.
+    assert criterion(spoiled, "temperature").state == "not measurable"
+    assert judge_in_turn([part]) == part
