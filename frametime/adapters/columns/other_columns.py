@@ -140,26 +140,25 @@ def _stream(facts: Sequence[ColumnFacts], style: NumberStyle) -> ColumnFacts | N
 
 def _splitting(facts: Sequence[ColumnFacts], style: NumberStyle) -> ColumnFacts | None:
     """A column of a few values that parts the rows into streams, each of which comes more evenly than the whole."""
+    others = (Meaning.SHOWN, Meaning.DROPPED, Meaning.TIMESTAMP, Meaning.TIME)
+    few = [fact for fact in facts if len(set(fact.cells)) <= _FEW_STREAMS and fact.meaning not in others]
+    parted = [(fact, [cell.strip() for cell in fact.cells]) for fact in few]
+    parted = [(fact, cells) for fact, cells in parted if _may_part(Counter(cells))]
     clocks = [
         fact.ns(style)
-        for fact in facts
+        for fact in (facts if parted else ())
         if fact.numeric
         and fact.meaning in (Meaning.TIMESTAMP, Meaning.TIME, Meaning.PART)
         and course_of(fact, style) is Course.RISES
     ]
-    for fact in facts:
-        if fact.meaning in (Meaning.SHOWN, Meaning.DROPPED, Meaning.TIMESTAMP, Meaning.TIME) or not clocks:
-            continue
-        if len(set(fact.cells)) > _FEW_STREAMS:
-            continue
-        cells = [cell.strip() for cell in fact.cells]
-        counts = Counter(cells)
-        if not 2 <= len(counts) <= _FEW_STREAMS or min(counts.values()) < _LEAST_ROWS:
-            continue
-        for clock in clocks:
-            if clock.size == len(cells) and _more_even(clock, np.array(cells)):
-                return fact
+    for fact, cells in parted:
+        if any(clock.size == len(cells) and _more_even(clock, np.array(cells)) for clock in clocks):
+            return fact
     return None
+
+
+def _may_part(counts: Counter[str]) -> bool:
+    return 2 <= len(counts) <= _FEW_STREAMS and min(counts.values()) >= _LEAST_ROWS
 
 
 def _more_even(stamps: NDArray[np.float64], cells: NDArray[np.str_]) -> bool:
