@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping
 from datetime import timedelta, tzinfo
+from types import MappingProxyType
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -28,10 +29,10 @@ _FEW_LATE: Final = 0.05
 
 
 class Alignment(NamedTuple):
-    """Sample times on the capture's clock, and how the clocks were brought together.
+    """Samples on the capture's clock, how the clocks were brought together, and what must be known of that.
 
     ``zero_ns`` is when the capture's clock stood at 0, on the log's clock, for messages; ``None`` where both are taken
-    to have started together, which nothing in the logs says. ``note`` is of the zone that was taken.
+    to have started together, which nothing in the logs says. ``values`` are there once the samples are in order.
     """
 
     times_ns: NDArray[np.int64]
@@ -39,7 +40,12 @@ class Alignment(NamedTuple):
     recorded_from_utc: str | None = None
     zero_ns: int | None = None
     doubt_s: float = 0.0
-    note: str = ""
+    caveats: tuple[Caveat, ...] = ()
+    values: Mapping[str, NDArray[np.float64]] = MappingProxyType({})
+
+    def told(self, code: str, message: str, weight: Weight = Weight.CARE) -> Alignment:
+        """The same, with one caveat more."""
+        return self._replace(caveats=(*self.caveats, sensor_caveat(code, message, weight)))
 
 
 def samples_in_order(
@@ -54,24 +60,12 @@ def samples_in_order(
     samples = read_sensor_text(source, options, wants_absolute=False)
     ordered = _in_order(Alignment(samples.ns, ""), samples)
     first_ns = 0 if samples.kind in ("elapsed", "time of day") else int(samples.ns[0])
-    return (ordered.alignment.times_ns - first_ns) / NS_PER_S, ordered.values
-
-
-class Brought(NamedTuple):
-    """Samples in order of time on the capture's clock."""
-
-    alignment: Alignment
-    values: Mapping[str, NDArray[np.float64]]
-    caveats: tuple[Caveat, ...]
-
-    def told(self, code: str, message: str, weight: Weight = Weight.CARE) -> Brought:
-        """The same, with one caveat more."""
-        return self._replace(caveats=(*self.caveats, sensor_caveat(code, message, weight)))
+    return (ordered.times_ns - first_ns) / NS_PER_S, ordered.values
 
 
 def brought_together(
     samples: SensorSamples, capture: str, start: CaptureStart | None, span_ns: tuple[int, int], options: SensorOptions
-) -> Brought:
+) -> Alignment:
     """The samples on the capture's clock, with that tested against the load where nothing sure ties the two.
 
     Raises
@@ -82,14 +76,11 @@ def brought_together(
     is_guess = start is not None and start.is_guess
     try:
         samples, note = _of_two_dates(samples, start, options)
-        alignment = align(samples, capture, start, options)
-        found = _in_order(alignment, samples)
+        found = _in_order(align(samples, capture, start, options), samples)
         if note:
             found = found.told("sensor-date-order", note, Weight.NOTE)
-        if alignment.note:
-            found = found.told("sensor-local-time", alignment.note, Weight.NOTE)
-        if is_guess and alignment.zero_ns is not None and options.offset_s is None:
-            check_overlap(found.alignment, span_ns, name=samples.name)
+        if is_guess and found.zero_ns is not None and options.offset_s is None:
+            check_overlap(found, span_ns, name=samples.name)
     except SensorError:
         # Nothing sure says when the capture was made: the load may.
         sure = (
@@ -101,10 +92,10 @@ def brought_together(
         return by_load
     if options.offset_s is not None and options.offset_doubt_s > 0.0:
         words = f"by order and length, over the stretches of load (to within {options.offset_doubt_s:.1f} s)"
-        found = found._replace(alignment=found.alignment._replace(doubt_s=options.offset_doubt_s, words=words))
+        found = found._replace(doubt_s=options.offset_doubt_s, words=words)
         message = f"Sensors are aligned {words}, for nothing says when the runs were made."
         return found.told("sensor-clocks-by-load", message, Weight.NOTE)
-    if options.offset_s is not None or alignment.doubt_s == 0.0:
+    if options.offset_s is not None or found.doubt_s == 0.0:
         return found
     return _tested(found, samples, start, span_ns, is_shared=options.is_shared)
 
@@ -127,35 +118,36 @@ def _of_two_dates(
     return samples._replace(ns=fitting[0], other_ns=None), note
 
 
-def _by_load(samples: SensorSamples, span_ns: tuple[int, int]) -> Brought | None:
+def _by_load(samples: SensorSamples, span_ns: tuple[int, int]) -> Alignment | None:
     """The samples with the one stretch of load that is as long as the capture laid over it."""
     found = _in_order(Alignment(samples.ns, ""), samples)
-    times_ns = found.alignment.times_ns - found.alignment.times_ns[0]
+    times_ns = found.times_ns - found.times_ns[0]
     place = place_of(times_ns / 1e9, found.values, (span_ns[1] - span_ns[0]) / 1e9)
     if place is None:
         return None
     words = f"by the load: one stretch of load is as long as the capture (to within {place.doubt_s:.1f} s)"
-    alignment = Alignment(times_ns - round(place.start_s * 1e9) + span_ns[0], words, doubt_s=place.doubt_s)
+    placed_ns = times_ns - round(place.start_s * 1e9) + span_ns[0]
     message = f"Sensors are aligned {words}, for nothing says when the capture was made."
-    return found._replace(alignment=alignment).told("sensor-clocks-by-load", message)
+    found = found._replace(times_ns=placed_ns, words=words, doubt_s=place.doubt_s)
+    return found.told("sensor-clocks-by-load", message)
 
 
 def _tested(
-    found: Brought, samples: SensorSamples, start: CaptureStart | None, span_ns: tuple[int, int], *, is_shared: bool
-) -> Brought:
+    found: Alignment, samples: SensorSamples, start: CaptureStart | None, span_ns: tuple[int, int], *, is_shared: bool
+) -> Alignment:
     """An alignment that nothing sure says, held against the load's rise: confirmed, in doubt, or contradicted."""
-    alignment, doubt_s = found.alignment, found.alignment.doubt_s
+    doubt_s = found.doubt_s
     span_s = (0.0, (span_ns[1] - span_ns[0]) / 1e9)
-    seen = seen_load((alignment.times_ns - span_ns[0]) / 1e9, found.values, span_s)
+    seen = seen_load((found.times_ns - span_ns[0]) / 1e9, found.values, span_s)
     # Without a time of zero both clocks are taken to have started together, whatever the file says.
-    guess = start is not None and start.is_guess and alignment.zero_ns is not None
+    guess = start is not None and start.is_guess and found.zero_ns is not None
     if guess and (seen.waits_within or (is_shared and seen.state == "unknown")):
         seen = Seen("contradicted")
     if guess and seen.state == "contradicted":
         by_load = None if is_shared else _by_load(samples, span_ns)
         if by_load is not None:
             return by_load
-        what = f"its load does not begin and end with the capture, if that is aligned {alignment.words}"
+        what = f"its load does not begin and end with the capture, if that is aligned {found.words}"
         helps = "give --recorded-from or --sensor-offset (in a plan: recorded_from, sensor_offset_s)"
         raise SensorError.at(samples.name, what, helps=helps)
     weight, said = Weight.NOTE, "the load's rise or fall confirms it"
@@ -172,11 +164,10 @@ def _tested(
             f"--sensor-offset {seen.apart_s:.1f} (in a plan: sensor_offset_s)"
         )
     code, weight = (CLOCKS_GUESSED, Weight.CARE) if guess else ("sensor-clocks-assumed", weight)
-    found = found._replace(alignment=alignment._replace(doubt_s=doubt_s))
-    return found.told(code, f"Sensors are aligned {alignment.words}; {said}.", weight)
+    return found._replace(doubt_s=doubt_s).told(code, f"Sensors are aligned {found.words}; {said}.", weight)
 
 
-def _in_order(alignment: Alignment, samples: SensorSamples) -> Brought:
+def _in_order(alignment: Alignment, samples: SensorSamples) -> Alignment:
     """Samples of which each has a later time than the one before, and what had to be done for that.
 
     Samples at one time are averaged. Single rows that come late are put in order; a clock that jumps back makes the
@@ -204,7 +195,7 @@ def _in_order(alignment: Alignment, samples: SensorSamples) -> Brought:
         message = counted(count, "sample has", "samples have") + " the time of another; the mean is used."
         caveats.append(sensor_caveat("sensor-equal-times", message, Weight.CARE if often else Weight.NOTE))
     values = {quantity: _merged(column, order, kept.size) for quantity, column in samples.values.items()}
-    return Brought(alignment._replace(times_ns=kept), values, tuple(caveats))
+    return alignment._replace(times_ns=kept, values=values, caveats=(*alignment.caveats, *caveats))
 
 
 def _refuse_two_cards(order: NDArray[np.int64], samples: SensorSamples) -> None:
@@ -317,8 +308,8 @@ def align(samples: SensorSamples, capture: str, start: CaptureStart | None, opti
         zoned = True
     words = f"by {'absolute' if zoned else 'local'} time; the capture's clock stood at 0 at {utc_text(zero_ns)}"
     utc = utc_text(int(sensor_ns[0])) if zoned else None
-    told = note if zone is None else ""
-    return Alignment(sensor_ns - zero_ns, f"{words}, {start.words}", utc, zero_ns, start.doubt_s, told)
+    aligned = Alignment(sensor_ns - zero_ns, f"{words}, {start.words}", utc, zero_ns, start.doubt_s)
+    return aligned.told("sensor-local-time", note, Weight.NOTE) if note and zone is None else aligned
 
 
 def _on_the_day(ns: NDArray[np.int64], start: CaptureStart, zone: tzinfo | None) -> NDArray[np.int64]:

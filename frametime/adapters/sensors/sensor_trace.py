@@ -56,8 +56,8 @@ def attach_sensors(
     start = capture_start(capture, options.recorded_from, trusts_file_time=options.trusts_file_time)
     known = start is not None and not start.is_guess
     samples = read_sensor_text(source, options, wants_absolute=known and options.offset_s is None)
-    brought = brought_together(samples, capture.provenance.file_name, start, span_ns, options)
-    alignment, times_ns = brought.alignment, brought.alignment.times_ns
+    alignment = brought_together(samples, capture.provenance.file_name, start, span_ns, options)
+    times_ns = alignment.times_ns
     covered = check_overlap(alignment, span_ns, name=samples.name)
     # A few samples on either side carry the ends.
     doubt_ns = round(alignment.doubt_s * NS_PER_S)
@@ -69,8 +69,8 @@ def attach_sensors(
         evidence=(*samples.provenance.evidence, f"clocks: {alignment.words}"),
         options=options.stated(),
     )
-    caveats = (*samples.caveats, *brought.caveats)
-    values = {quantity: column[near] for quantity, column in brought.values.items()}
+    caveats = (*samples.caveats, *alignment.caveats)
+    values = {quantity: column[near] for quantity, column in alignment.values.items()}
     trace = _trace(times_ns[near], values, alignment.words, about, caveats)
     more = _coverage_caveats(covered, times_ns, span_ns)
     trace = replace(trace, caveats=(*trace.caveats, *more), clock_doubt_s=alignment.doubt_s)
