@@ -73,7 +73,7 @@ def test_one_capture_becomes_one_picture(tmp_path: Path) -> None:
 
 def test_tuning_charts_and_the_endurance_run(tmp_path: Path) -> None:
     paths = write_tuning_charts(summarize_file(str(RECORD)), tmp_path, request=ChartRequest())
-    assert [path.name for path in paths] == ["tuning-map.png", "tuning-gain.png"]
+    assert [path.name for path in paths] == ["tuning-map.png", "tuning-gain.png", "tuning-power.png"]
     capture = sample_capture(900, with_sensors=True)
     run = measured(capture, MeasureOptions(temperature_limit_c=85.0))
     plot_run(capture, run, tmp_path / "long.png", theme=Theme.of(), verdict=judge_endurance(capture, run))

@@ -198,6 +198,8 @@ def _pair(view: ReviewView, page: ScenePage, *, candidate: str) -> Chart:
     metric = result.headline
     estimates = {(item.card, item.scene, item.resolution): item.estimates[metric] for item in result.cells}
     compared = view.compared(candidate, metric)
+    colors = [view.style(card).color for card in cards]
+    shade = 0 if colors[0] != colors[1] else 1  # of very many cards two may have one color
     panels: dict[str, list[BarRow]] = {resolution: [] for resolution in page[0]}
     for resolution, rows in panels.items():
         for scene in result.scenes:
@@ -208,13 +210,14 @@ def _pair(view: ReviewView, page: ScenePage, *, candidate: str) -> Chart:
             remark = "not compared" if item is None or ratio is None else f"{short} · {item.verdict}"
             remark = short if view.theme.is_narrow else remark
             first, second = (_bars_of(view.number(card), [estimates.get((card, *cell))]) for card in cards)
-            rows.append(BarRow(scene.label, remark, short, [*first, *second]))
+            rows.append(BarRow(scene.label, remark, short, [*first, *(bar._replace(metric=shade) for bar in second)]))
     values = {
         "pair": view.pair(candidate, metric, ", scene by scene"),
         "baseline": view.short(result.baseline),
         "runs": view.runs_words(),
     }
-    key = [KeyEntry(view.label(card), view.style(card).color, "patch") for card in cards]
+    looks = zip(cards, colors, (SHADES[0], SHADES[shade]), strict=True)
+    key = [KeyEntry(view.label(card), color, "patch", alpha=alpha) for card, color, alpha in looks]
     return _scenes_chart("pair", view, panels, page[1], [metric], values, key)
 
 

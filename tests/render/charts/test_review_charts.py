@@ -25,7 +25,7 @@ from frametime.render.charts.axis_scales import (
     tick_labels,
 )
 from frametime.render.charts.bars import bar_layout
-from frametime.render.charts.card_bars import draw_costs, draw_scene_bars, draw_standings, metrics_that_fit
+from frametime.render.charts.card_bars import draw_costs, draw_pair, draw_scene_bars, draw_standings, metrics_that_fit
 from frametime.render.charts.chart_catalog import CATALOG, ChartTexts, keys_for
 from frametime.render.charts.chart_sheet import Sheet, whisker
 from frametime.render.charts.drawings import review_figures, safe_name, typical_runs
@@ -38,6 +38,7 @@ from frametime.render.review_words import change_words
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import Verdict
 from frametime.statistics.differences import Interval
+from frametime.words import percent_change
 
 THEME = Theme.of("light", "web")
 
@@ -332,6 +333,25 @@ def test_a_card_has_its_color_in_every_chart_and_its_metrics_shades_of_it() -> N
         (line,) = [item for item in by_gid(panels, "frame-times") if item.axes is panels.axes[number]]
         assert to_rgba(line.get_facecolor()[0] if isinstance(line, Collection) else line.get_color()) == own
     assert theme.style(1).color == "#123456"
+
+
+def test_two_cards_stand_scene_by_scene_and_are_told_apart_where_they_have_one_color() -> None:
+    result = sample_review(n_cards=9, n_scenes=3)
+    for candidate, shade in (("card-1", 0), ("card-8", 1)):  # the ninth card has the color of the first again
+        figure = draw_pair(result, THEME, candidate=candidate)
+        assert len(figure.axes) == len(result.resolutions)
+        values = {
+            item.scene: item.estimates[result.headline].value
+            for item in result.cells
+            if (item.card, item.resolution) == (result.baseline, result.resolutions[0])
+        }
+        for scene in result.scenes:
+            bars = [bar for bar in figure.axes[0].patches if str(bar.get_gid()).endswith(f"-{scene.label}")]
+            assert [bar.get_facecolor()[3] for bar in bars] == [1.0, (1.0, 0.5)[shade]]
+            assert bars[1].get_width() == pytest.approx(values[scene.key])
+            item = ReviewView(result, THEME).compared(candidate, result.headline)[scene.key, result.resolutions[0]]
+            assert item.ratio is not None
+            assert f"{percent_change(item.ratio)} · {item.verdict}" in all_text(figure)
 
 
 @pytest.mark.parametrize(
