@@ -51,7 +51,8 @@ def test_an_unknown_chart_is_refused_before_anything_is_measured(tmp_path: Path)
 
 
 @pytest.mark.parametrize(
-    ("only", "names"), [((), ["tuning-gain.png", "tuning-map.png", "tuning-power.png"]), (("--only", "tuning-map"), ["tuning-map.png"])]
+    ("only", "names"),
+    [((), ["tuning-gain.png", "tuning-map.png", "tuning-power.png"]), (("--only", "tuning-map"), ["tuning-map.png"])],
 )
 def test_charts_of_a_tuning_record(tmp_path: Path, only: tuple[str, ...], names: list[str]) -> None:
     done = frametime("tune", "show", RECORD, "--charts", tmp_path / "charts", *only)

@@ -304,6 +304,7 @@ class ListEntry(NamedTuple):
 
 _LINE_EM: Final = 1.4
 _ENTRY_GAP_EM: Final = 0.6
+_LEAST_PLOT_EM: Final = 26.0
 
 
 def list_em(entries: Sequence[ListEntry]) -> float:
@@ -317,16 +318,18 @@ def side_list(sheet: Sheet, entries: Sequence[ListEntry], width_em: float) -> fl
     Lines are wrapped while there is room; where there are too many entries, each keeps its first line, beside it.
     """
     em, muted, is_narrow = sheet.em, sheet.theme.palette.muted, sheet.theme.is_narrow
-    left, top, height = sheet.right - width_em * em, sheet.top, sheet.height
-    if is_narrow:
-        height = min(list_em(entries) * em, 0.6 * height)
-        left, top = sheet.left, sheet.below(height)
+    left = sheet.left if is_narrow else sheet.right - width_em * em
+    height = min(list_em(entries) * em, sheet.height - _LEAST_PLOT_EM * em) if is_narrow else sheet.height
     indent = 1.8 * em if any(entry.marker for entry in entries) else 0.0
-    width, y = sheet.right - left - indent, top - 0.9 * em
-    room = math.floor((height / em - 0.4 - _ENTRY_GAP_EM * len(entries)) / _LINE_EM + 1e-9)
+    width = sheet.right - left - indent
     texts = [_packed(entry.lines, width, em) if is_narrow else list(entry.lines) for entry in entries]
-    is_short = sum(map(len, texts)) + len(entries) > room
-    spare = room - sum(map(len, texts)) - len(entries)
+    spare = math.floor((height / em - 0.4 - _ENTRY_GAP_EM * len(entries)) / _LINE_EM + 1e-9)
+    spare -= sum(map(len, texts)) + len(entries)
+    is_short = spare < 0
+    if is_narrow and is_short:
+        height = min(height, (_LINE_EM * len(entries) + 1.0) * em)
+    top = sheet.below(height) if is_narrow else sheet.top
+    y = top - 0.9 * em
     for entry, lines in list(zip(entries, texts, strict=True))[
         : math.floor(height / em / _LINE_EM) if is_short else None
     ]:
