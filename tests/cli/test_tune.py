@@ -216,7 +216,7 @@ def test_several_captures_are_one_endurance_run_and_what_was_not_measured_stands
     assert both.out.startswith(f"Not shown: {logs[0]}, {logs[1]}\n")
     assert both.out.count("not measurable") == 0
     for label in ("drift", "throttling"):
-        assert both.out.count(f"  {label}: ") == 1
+        assert both.out.count(f"  {label} (") == 1
     assert "give --sensors once for each capture" in tune(bench, "endurance", *logs, "--sensors", "a.csv").err
     assert "--plot draws one run" in tune(bench, "endurance", *logs, "--plot", "out.png").err
 

@@ -118,7 +118,9 @@ def _verdict(
         word=word,
         sentence=_sentence(word, minutes, failed, rules),
         criteria=criteria,
-        not_known=tuple(f"{item.label}: {item.sentence}" for item in criteria if item.state == "not measurable"),
+        not_known=tuple(
+            f"{item.label} ({item.threshold}): {item.sentence}" for item in criteria if item.state == "not measurable"
+        ),
         cautions=CAUTIONS,
     )
 
