@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable
+from functools import lru_cache
 from itertools import combinations
 from typing import Final, NamedTuple
 
@@ -14,9 +15,15 @@ from frametime.metrics.block_medians import median
 from frametime.statistics.distributions import normal_two_sided_p
 
 
+@lru_cache(maxsize=4)
+def _pairs(n: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """First and second place of every pair of ``n`` points."""
+    return np.triu_indices(n, k=1)
+
+
 def pairwise_slopes(times: NDArray[np.float64], levels: NDArray[np.float64]) -> NDArray[np.float64]:
     """Slopes of all pairs of points in rising order, shape (n (n - 1) / 2,). Quadratic: for block medians only."""
-    first, second = np.triu_indices(times.size, k=1)
+    first, second = _pairs(times.size)
     return np.sort((levels[second] - levels[first]) / (times[second] - times[first]))
 
 
@@ -124,8 +131,8 @@ def kendall_score(values: NDArray[np.float64]) -> tuple[float, float]:
         score = float(sum((later > value) - (later < value) for value, later in combinations(values.tolist(), 2)))
         ties: Iterable[int] = Counter(values.tolist()).values()
     else:
-        signs = np.sign(values[np.newaxis, :] - values[:, np.newaxis])
-        score = float(np.sum(np.triu(signs, k=1)))
+        first, second = _pairs(n)
+        score = float(np.sign(values[second] - values[first]).sum())
         ties = np.unique(values, return_counts=True)[1].tolist()
     tied = float(sum(count * (count - 1) * (2 * count + 5) for count in ties))
     return score, (n * (n - 1.0) * (2.0 * n + 5.0) - tied) / 18.0
