@@ -464,6 +464,7 @@ def draw_endurance(source: Capture, run: MeasuredRun, verdict: EnduranceVerdict,
         "sentence": verdict.sentence,
         "frames": counted(trace.n_frames, "frame"),
         "band": words,
+        "stutters": stutter_words(len(trace.stutters), trace.rule),
         "if_throttling": "" if run.findings.throttling else None,
         "if_changes": "" if changes else None,
     }
