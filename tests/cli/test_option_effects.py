@@ -61,7 +61,7 @@ MEASURING: Final[Options] = {
     "quantile_type": "--quantile-type 1",
     "lows": "--lows 5",
     "stutter_ratio": "--stutter-ratio 5",
-    "stutter_window": "--stutter-window 0.02",
+    "stutter_window": "--stutter-window 30",
     "stutter_excess": "--stutter-excess 40",
     "refresh": "--refresh 144",
     "tearing": "--tearing",
