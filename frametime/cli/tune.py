@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+from collections.abc import Iterator
 from typing import Any, Final
 
 import click
@@ -222,17 +224,44 @@ def watch(record: str, settle: float) -> None:
 
     if not sys.stdin.isatty():
         raise click.UsageError("answers are keys: run it in a terminal; 'frametime tune add' notes a trial without one")
-    for told in watch_trials(TuningBench(record), _key, settle_s=settle):
-        # While a key is waited for, the terminal breaks no lines by itself.
-        click.echo(told.replace("\n", "\r\n"), nl=False)
+    with _keys_as_pressed():
+        for told in watch_trials(TuningBench(record), _key, settle_s=settle):
+            # Where it hands over single keys, the terminal breaks no lines by itself.
+            click.echo(told.replace("\n", "\r\n"), nl=False)
+
+
+@contextlib.contextmanager
+def _keys_as_pressed() -> Iterator[None]:
+    """Let the terminal hand over each key at once, from the first to the last: between two none is lost."""
+    import sys
+
+    if sys.platform == "win32":
+        yield
+        return
+    import termios
+    import tty
+
+    terminal = sys.stdin.fileno()
+    before = termios.tcgetattr(terminal)
+    tty.setraw(terminal, termios.TCSADRAIN)
+    try:
+        yield
+    finally:
+        termios.tcsetattr(terminal, termios.TCSADRAIN, before)
 
 
 def _key() -> str:
-    """The next key; an empty text for Ctrl-C, Ctrl-D and where the terminal has gone."""
+    """The next key, or those that are waiting; an empty text for Ctrl-C, Ctrl-D and where the terminal has gone."""
+    import os
+    import sys
+
     try:
-        return click.getchar()
+        if sys.platform == "win32":
+            return click.getchar()
+        keys = os.read(sys.stdin.fileno(), 32).decode("utf-8", "replace")
     except (KeyboardInterrupt, EOFError, OSError):
         return ""
+    return "" if keys[:1] in ("\x03", "\x04") else keys
 
 
 @tune.command()

@@ -264,7 +264,7 @@ def test_memory_follows_the_frames_whatever_a_cell_says(
 def test_a_long_line_takes_time_in_proportion(content: str, tmp_path: Path) -> None:
     """Four times the line takes four times as long, or sixteen where each block looks at all before it."""
     seconds = []
-    for mib in (4, 16):
+    for mib in (1, 4):
         log = (content + content[-1] * (mib * MIB) + "\n8.25,1\n" * 3).encode()
         best = float("inf")
         for _ in range(2):

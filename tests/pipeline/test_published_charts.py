@@ -41,6 +41,7 @@ def plan_beside(folder: Path, publish: str) -> ReviewPlan:
     return read_plan(folder / "plan.toml")
 
 
+@pytest.mark.slow
 def test_charts_are_written_as_the_plan_says(tmp_path: Path) -> None:
     plan = plan_beside(tmp_path, PUBLISH)
     request = ChartRequest(formats=("svg", "png"), only=("standings",))

@@ -351,6 +351,7 @@ def by_halving(record: TuningRecord) -> TuningRecord:
     return replace(record, steps=replace(record.steps, search="halving"))
 
 
+@pytest.mark.slow
 def test_a_search_by_halving_ends_where_steps_do_with_little_more_than_half_the_trials() -> None:
     """On 200 random cards; within one fine step of where steps end, or faster, in 95 of 100."""
     n_trials: dict[str, list[int]] = {"steps": [], "halving": []}
