@@ -215,6 +215,22 @@ def test_a_log_that_grows_is_counted(folder: Path) -> None:
     assert bench.running(120.0) == ""
 
 
+@pytest.mark.parametrize(
+    ("run", "words"), [({"spoiled": True}, "1 frame over 500 ms"), ({"heat_c": 91.0}, "too hot"), ({}, "")]
+)
+def test_a_run_that_has_failed_is_told_while_its_log_grows(folder: Path, run: dict[str, float], words: str) -> None:
+    """Once, 30 s after the log was first seen, and nothing is noted before the log is finished."""
+    bench = bench_of(folder)
+    log = write_run(folder / "logs" / "one.csv", minutes=0.4, **run)
+    with log.open("a", encoding="utf-8", newline="\n") as stream:
+        stream.write("25.0")  # the line that is being written
+    assert bench.running(100.0) == "\r    0.0 of 0.5 minutes "
+    told = bench.running(130.0)
+    assert ("one.csv has failed already" in told and words in told) if words else told.startswith("\r")
+    assert bench.running(190.0) == "\r    1.5 of 0.5 minutes "
+    assert trials(folder) == []
+
+
 def test_it_needs_a_terminal_and_a_folder(folder: Path) -> None:
     done = frametime("tune", "watch", cwd=folder)
     assert done.code == 2 and "'frametime tune add' notes a trial without one" in done.err

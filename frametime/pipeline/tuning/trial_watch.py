@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import queue
 import threading
@@ -15,11 +16,11 @@ from frametime.adapters.file_kind import classify_file
 from frametime.adapters.sensors.beside import sensor_log_beside
 from frametime.errors import FrametimeError, RecordError, printable
 from frametime.pipeline.tuning.record_file import note_trial, read_record, take_back_trial
-from frametime.pipeline.tuning.trial_logs import limits_options, measured_logs, measured_record
+from frametime.pipeline.tuning.trial_logs import MeasuredLog, limits_options, measured_logs, measured_record
 from frametime.pipeline.watching import finished_files, state_of
 from frametime.plans.folder_walk import files_below
 from frametime.render.tuning_text import bench_text, short_noted_text
-from frametime.tuning.record import Outcome, Trial
+from frametime.tuning.record import Limits, Outcome, Trial
 from frametime.tuning.search.next_trial import next_trial
 from frametime.tuning.search.proposal import NextStep, Proposal
 
@@ -38,6 +39,8 @@ _QUESTIONS: Final = (
 """Asked one after the other; the key that means a failure, and which."""
 
 _COUNT_S: Final = 1.0
+_LOOK_S: Final = 30.0
+"""How often a log that grows is read, in s, to see whether its run has failed."""
 _SHORT_MINUTES: Final = 0.02
 Event: TypeAlias = "str | Path"
 
@@ -68,6 +71,8 @@ class TuningBench:
         self._n_answers: int | None = None
         self._asked: set[Path] = set()
         self._began_s: dict[Path, float] = {}
+        self._looked_s: dict[Path, float] = {}
+        """When a log that grows was read last; infinite where it has been told that its run has failed."""
         self.step: NextStep = self._next()
 
     def _next(self) -> NextStep:
@@ -110,8 +115,7 @@ class TuningBench:
         if total < least - _SHORT_MINUTES and not (step.is_endurance and is_whole):
             told = f"{name} is cut off after {minutes:.1f} of {least:g} minutes. If you ended it, take it back: u\n"
             return told + self._noted(step, Outcome.DID_NOT_FINISH)
-        peak_c = log.value("peak_temperature_c")
-        if peak_c is not None and peak_c > record.limits.temperature_c:
+        if _is_too_hot(log, record.limits):
             return f"{name}: too hot\n{self._noted(step, Outcome.PASSED)}"
         made = f"{total:.1f} of {least:g} minutes" if step.is_endurance else f"run {len(self._runs)} of {step.n_runs}"
         told = f"{name}: {minutes:.1f} minutes, {made} so far, nothing wrong in the log\n"
@@ -122,12 +126,32 @@ class TuningBench:
         return told + self._question()
 
     def running(self, now_s: float) -> str:
-        """How long a log has been growing: over the same line again, and nothing where none grows."""
+        """How long a log has been growing, over the same line again; once, that its run has failed already.
+
+        Nothing where none grows.
+        """
         growing = [file for file in files_below(self.folder) if self._seen.get(file) != state_of(file)]
         if not growing or not isinstance(self.step, Proposal):
             return ""
-        minutes = (now_s - self._began_s.setdefault(growing[0], now_s)) / 60.0
-        return f"\r    {minutes:.1f} of {self.step.minutes:g} minutes "
+        log = growing[0]
+        began_s = self._began_s.setdefault(log, now_s)
+        if now_s - self._looked_s.get(log, began_s) >= _LOOK_S:
+            failures = self._failures_so_far(log, self.step)
+            self._looked_s[log] = math.inf if failures else now_s
+            if failures:
+                return f"\n{self._name(log)} has failed already: {'; '.join(failures)}. End the run.\n"
+        return f"\r    {(now_s - began_s) / 60.0:.1f} of {self.step.minutes:g} minutes "
+
+    def _failures_so_far(self, log: Path, step: Proposal) -> tuple[str, ...]:
+        """What no later frame can take back; none of a log that cannot be read yet."""
+        limits, run = read_record(self._path).limits, _Run(log, sensor_log_beside(log))
+        # Drift and hitches are judged over the whole of a run: freezes and heat are all that a part can show.
+        trial = replace(self._trial(step, Outcome.PASSED), is_endurance=False, logs=(str(log),))
+        try:
+            (found,) = measured_logs(replace(trial, sensors=self._sensors([run])), options=limits_options(limits))
+        except FrametimeError:
+            return ()
+        return (*found.against, *(("too hot",) if _is_too_hot(found, limits) else ()))
 
     def _question(self) -> str:
         return f"{_QUESTIONS[self._n_answers or 0][0]}, u take back\n"
@@ -195,6 +219,11 @@ class TuningBench:
 
     def _name(self, path: Path) -> str:
         return printable(os.path.relpath(path, self.folder))
+
+
+def _is_too_hot(log: MeasuredLog, limits: Limits) -> bool:
+    peak_c = log.value("peak_temperature_c")
+    return peak_c is not None and peak_c > limits.temperature_c
 
 
 def watch_trials(
