@@ -61,12 +61,13 @@ class BarRow(NamedTuple):
 
 
 class BarPanel(NamedTuple):
-    """Rows on one scale, from 0 to beyond ``greatest``."""
+    """Rows on one scale, from 0 to beyond ``greatest``; three digits after the first one, or so many ``decimals``."""
 
     name: str
     unit: str
     rows: Sequence[BarRow]
     greatest: float
+    decimals: int | None = None
 
 
 def bar_layout(n_rows: int, n_bars: int) -> tuple[int, bool]:
@@ -183,7 +184,8 @@ def _panel(axes: Axes, panel: BarPanel, rows: Sequence[BarRow], room: float, loo
     """Bars with their numbers; the axes count down in em."""
     em = theme.em_pt
     greatest = panel.greatest or 1.0
-    number_of = _number_style(greatest, room / em)
+    decimals = max(0, min(3, 3 - math.floor(math.log10(greatest)))) if panel.decimals is None else panel.decimals
+    number_of = _number_style(greatest, room / em, decimals)
     text_pt = look.text_times * em
     longest = max((text_width_pt(number_of(bar), text_pt) for row in panel.rows for bar in row.bars), default=em)
     axes.set_xlim(0.0, greatest * room / max(room - longest - 0.8 * em, 0.3 * room))
@@ -208,12 +210,11 @@ def _panel(axes: Axes, panel: BarPanel, rows: Sequence[BarRow], room: float, loo
             beside(axes, number_of(bar), (bar.end, middle), (0.5 * em, 0.0), text_pt, va="center")
 
 
-def _number_style(greatest: float, room_em: float) -> Callable[[Bar], str]:
+def _number_style(greatest: float, room_em: float, decimals: int) -> Callable[[Bar], str]:
     """How the values of one panel are written: with equal decimals, and with their intervals where there is room.
 
     Where there is little, the interval is written if it is too short to be seen: as the greater of its two sides.
     """
-    decimals = max(0, min(3, 3 - math.floor(math.log10(greatest))))
 
     def number(bar: Bar) -> str:
         value = format_like(bar.value, decimals=decimals)

@@ -249,7 +249,8 @@ def _cost_panels(view: ReviewView, *, cut: str = "all") -> list[list[BarPanel]]:
         remarks = {card: "baseline" if card == result.baseline else "" for card in bars}
         rows = [_row(view, card, [bar], remarks[card], remarks[card]) for card, bar in bars.items()]
         if rows:
-            panels.append(BarPanel(name, unit, rows, greatest_end(rows)))
+            # Sensors count whole degrees, and a peak is one sample.
+            panels.append(BarPanel(name, unit, rows, greatest_end(rows), decimals=0 if unit == "°C" else None))
     most = 1 if view.theme.is_narrow else 2 if bar_layout(len(result.cards), 1)[1] else 4
     return [panels[part] for part in even_parts(len(panels), most)]
 

@@ -409,6 +409,7 @@ def test_bars_of_price_and_power_are_the_rows_of_value_and_efficiency(result: Re
         ]
         expected = [value[card.key], row.average_power_w, row.frames_per_joule, max(filter(None, peaks_c))]
         assert [bar.get_width() for bar in bars] == pytest.approx(expected)
+        assert f"{expected[-1]:.0f}" in {text.get_text() for text in figure.axes[-1].texts}  # of whole degrees
     with pytest.raises(ValueError, match="page must be"):
         draw_costs(sample_review(n_scenes=1, prices=False, power=False), THEME)
 
