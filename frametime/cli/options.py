@@ -153,6 +153,24 @@ class NamedPath(click.Path):
         return super().convert(NAME.convert(value, param, ctx), param, ctx)
 
 
+class PlanPath(NamedPath):
+    """The file of a review plan; where a folder is given, it is said how its plan is made."""
+
+    def __init__(self) -> None:
+        super().__init__(dir_okay=False, path_type=Path)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The path, or wrong usage."""
+        if value and Path(value).is_dir():
+            import shlex
+
+            plan = Path(value) / "plan.toml"
+            way = "give" if plan.is_file() else "make its plan with"
+            words = [str(plan)] if plan.is_file() else ["frametime", "plan", str(value)]
+            self.fail(f"this is a folder; {way} {shlex.join(words)}", param, ctx)
+        return super().convert(value, param, ctx)
+
+
 NAME: Final = _Name()
 
 

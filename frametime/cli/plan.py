@@ -9,7 +9,7 @@ from typing import Any
 import click
 
 from frametime.cli.option_values import chosen_pattern, refuse_idle
-from frametime.cli.options import Command, NamedPath, valued
+from frametime.cli.options import Command, NamedPath, PlanPath, valued
 from frametime.cli.output import refuse_log_as_output, say_unlisted
 from frametime.plans.path_pattern import SHOWN_FIELDS
 
@@ -113,7 +113,7 @@ def _choosing_command(folder: Path, out: Path, pattern: str, card: str | None) -
 
 
 @click.command(cls=Command)
-@click.argument("plan", type=NamedPath(dir_okay=False, path_type=Path))
+@click.argument("plan", type=PlanPath())
 @valued("--swaps", "N", "Most swaps of a card; by default the fewest that leave little of a drift.", within="swaps")
 @valued("--minutes-per-swap", "M", "What swapping a card takes; 10 by default.", within="minutes_per_swap")
 @valued("--minutes-per-run", "M", "What a run takes, loading and all; 3 by default.", within="minutes_per_run")

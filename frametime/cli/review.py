@@ -19,6 +19,7 @@ from frametime.cli.options import (
     DRAWING_NAMES,
     Command,
     NumberWithin,
+    PlanPath,
     drawing_options,
     plan_reading_options,
     worker_options,
@@ -33,7 +34,7 @@ _OF_THE_RESULT: Final = ("force", "escape_formulas", "no_charts", "no_report", "
 
 
 @click.command(cls=Command, context_settings={"help_option_names": ["-h", "--help"]})
-@click.argument("plan", type=click.Path(dir_okay=False, path_type=Path))
+@click.argument("plan", type=PlanPath())
 @click.option(
     "--out", "-o", type=click.Path(file_okay=False, path_type=Path), metavar="FOLDER", help="Folder for the result."
 )

@@ -12,6 +12,7 @@ from run_cli import frametime
 
 LOGS = Path(__file__).parents[2] / "reference_logs"
 FREEZE = LOGS / "made" / "one_freeze.csv"
+REFERENCE_PLAN = LOGS / "review" / "plan.toml"
 ATLAS = LOGS / "recorded" / "preset-base" / "atlas" / "1080p" / "run1.csv.gz"
 SENSORS = ATLAS.with_name("run1.sensors.csv")
 
@@ -51,6 +52,8 @@ SENSORS = ATLAS.with_name("run1.sensors.csv")
         (("convert", "", "x.arrow"), "Invalid value for 'IN': it is empty"),
         (("batch", "", "--out", "x.csv"), "Invalid value for 'FOLDER': it is empty"),
         (("plan", ""), "Invalid value for '[FOLDER]': it is empty"),
+        (("review", "."), "this is a folder; make its plan with frametime plan ."),
+        (("order", REFERENCE_PLAN.parent), f"this is a folder; give {REFERENCE_PLAN}"),
         (("demo", ""), "Invalid value for 'FOLDER': it is empty"),
         (("check", "-dash.csv"), "'-dash.csv' is written './-dash.csv'"),
         (("check", FREEZE, "--out", "x.png", "--plot", "x.png"), "--out and --plot name one file"),
