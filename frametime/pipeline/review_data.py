@@ -107,9 +107,12 @@ def _anything(kind: type) -> dict[str, object]:
 
 
 def _shortened(body: dict[str, Any]) -> dict[str, Any]:
-    """The first paragraph of the docstring describes the type."""
+    """The first paragraph of the docstring describes the type; empty defaults, which not every version tells, go."""
     if isinstance(text := body.get("description"), str):
         body["description"] = " ".join(text.partition("\n\n")[0].split())
+    for field in body.get("properties", {}).values():
+        if field.get("default") in ({}, []):
+            del field["default"]
     return body
 
 
