@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import json
+import os
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -423,3 +425,14 @@ def test_marks_of_texts_by_what_frames_can_be_as_told_or_refused(tmp_path: Path)
     odd = write_table(pa.table({"frame time (ms)": ["16.52", "16,53", "16.5"] * 60}), tmp_path, ".parquet")
     with pytest.raises(ReadError, match=r"line 2: '16,53' is written in another way"):
         read_capture(str(odd))
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="such names cannot be made there")
+def test_a_log_whose_name_is_no_text_is_stored(tmp_path: Path) -> None:
+    log = tmp_path / os.fsdecode(b"n\xff.csv")
+    log.write_text("frame_time_ms\n" + "8.25\n" * 100)
+    capture = read_capture(log)
+    write_capture(capture, tmp_path / "n.arrow")
+    stored = read_capture(tmp_path / "n.arrow")
+    assert stored.provenance.file_name.endswith("n?.csv")
+    assert stored.frames == capture.frames

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 from collections.abc import Mapping
 from dataclasses import replace
@@ -107,7 +108,11 @@ def _to_json(capture: Capture) -> bytes:
         caveats=capture.caveats,
         sensors=sensors,
     )
-    return msgspec.json.encode(stored, order="sorted", enc_hook=dict)
+    try:
+        return msgspec.json.encode(stored, order="sorted", enc_hook=dict)
+    except UnicodeEncodeError:  # a name or an option that is no text: what cannot be written becomes a question mark
+        plain = msgspec.to_builtins(stored, order="sorted", enc_hook=dict)
+        return json.dumps(plain, ensure_ascii=False, separators=(",", ":")).encode("utf-8", "replace")
 
 
 def _ipc_stream(table: pa.Table) -> bytes:
