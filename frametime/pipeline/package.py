@@ -228,7 +228,8 @@ def verify(path: Path) -> list[Checked]:
                 return found
             return [*found, *_made_again(archive, members, manifest, path)]
     except (zipfile.BadZipFile, NotImplementedError, EOFError, RuntimeError) as error:
-        raise ReadError.at(str(path), f"is no package that can be read ({printable(str(error), limit=80)})") from error
+        reason = printable(str(error), limit=80)
+        raise ReadError.at(str(path), f"this is no package that can be read ({reason})") from error
 
 
 def _members(archive: zipfile.ZipFile, path: Path) -> dict[str, zipfile.ZipInfo]:
