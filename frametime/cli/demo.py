@@ -25,8 +25,7 @@ def demo(folder: Path, full: bool, force: bool) -> None:
       frametime review first-review/plan.toml --out first-review/result
       frametime tune show first-review/tuning/tuning.toml
     """
-    from frametime.demo.file_writing import write_files
-    from frametime.demo.review_files import demo_files
+    from frametime.demo.demo_files import demo_files, write_files
     from frametime.errors import printable
 
     files = demo_files(full=full)

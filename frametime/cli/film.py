@@ -159,7 +159,7 @@ def film(captures: tuple[str, ...], **chosen: Any) -> None:
 
 def _show_starts(track: Any, footage: Path, capture: str) -> None:
     from frametime.errors import ReadError, printable
-    from frametime.film.film_start import find_start
+    from frametime.film.film_files import find_start
 
     found = find_start(track, footage)
     if not found:

@@ -92,7 +92,7 @@ def next_(record: str, as_json: bool) -> None:
 
     from frametime.pipeline.tuning.record_file import read_record
     from frametime.pipeline.tuning.trial_logs import measured_record
-    from frametime.tuning.search.next_trial import next_trial
+    from frametime.tuning.next_trial import next_trial
 
     measured, caveats = measured_record(read_record(record), Path(record).parent)
     step = next_trial(measured)

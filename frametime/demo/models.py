@@ -9,12 +9,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.demo.scenario import BAD_FROM, BAD_SLOWDOWN, BAD_TO, LIMIT_FPS, DemoCard, DemoScene
+from frametime.demo.scenario import BAD_FROM, BAD_SLOWDOWN, BAD_TO, LIMIT_FPS, DemoRun
 
 
 class RandomStream:
@@ -63,39 +62,7 @@ _SLOW_SHARE = 0.012
 _MEMORY_S = 0.12
 
 
-class RunSource(Protocol):
-    """What the frames and the sensor samples of a run depend on."""
-
-    @property
-    def seed(self) -> tuple[int, ...]:
-        """Entropy of this run alone."""
-
-    @property
-    def card(self) -> DemoCard:
-        """The card with its power, temperature and clocks under load."""
-
-    @property
-    def scene(self) -> DemoScene:
-        """What is rendered."""
-
-    @property
-    def rate_fps(self) -> float:
-        """True average rate, before the limiter."""
-
-    @property
-    def busy_pct(self) -> float:
-        """How busy the card is."""
-
-    @property
-    def is_bad(self) -> bool:
-        """Whether a background task spoiled it."""
-
-    @property
-    def is_capped(self) -> bool:
-        """Whether the frame limiter holds it."""
-
-
-def frame_times_us(run: RunSource, *, duration_s: float, lap_s: float | None = None) -> NDArray[np.int64]:
+def frame_times_us(run: DemoRun, *, duration_s: float, lap_s: float | None = None) -> NDArray[np.int64]:
     """Frame times in whole microseconds, shape (n_frames,), of about ``duration_s`` seconds.
 
     ``lap_s`` is the time for once along the camera path; the whole run where it is not given.
@@ -123,7 +90,7 @@ def frame_times_us(run: RunSource, *, duration_s: float, lap_s: float | None = N
     return rounded[inside]
 
 
-def _path_ends_s(run: RunSource, duration_s: float, lap_s: float) -> NDArray[np.float64]:
+def _path_ends_s(run: DemoRun, duration_s: float, lap_s: float) -> NDArray[np.float64]:
     """When each frame would end without noise, a little beyond ``duration_s``."""
     points = np.asarray(run.scene.path)
     # A tenth of a lap beyond the end, for runs whose level is fast. The path goes around.
@@ -143,7 +110,7 @@ def _path_ends_s(run: RunSource, duration_s: float, lap_s: float) -> NDArray[np.
 
 
 def _stutters_us(
-    run: RunSource, ends_s: NDArray[np.float64], stream: RandomStream, duration_s: float
+    run: DemoRun, ends_s: NDArray[np.float64], stream: RandomStream, duration_s: float
 ) -> NDArray[np.float64]:
     """Excess of the stutters, 0 for all other frames."""
     expected = run.scene.stutters_per_min * duration_s / 60.0
@@ -173,7 +140,7 @@ _CLOCK_STEP_MHZ = 15
 _WARMING_S = 9.0
 
 
-def sensor_text(run: RunSource, *, duration_s: float) -> str:
+def sensor_text(run: DemoRun, *, duration_s: float) -> str:
     """The sensor log of a run on the clock of its frame log, from 0 to a little after its end."""
     stream = RandomStream((*run.seed, 1))
     card = run.card

@@ -22,8 +22,8 @@ from frametime.review.result import ReviewResult
 if TYPE_CHECKING:
     from frametime.render.charts.drawings import Drawing
     from frametime.render.charts.run_traces import RunTrace
-    from frametime.tuning.judging.endurance_verdict import EnduranceVerdict
-    from frametime.tuning.judging.tuning_summary import TuningSummary
+    from frametime.tuning.endurance_verdict import EnduranceVerdict
+    from frametime.tuning.tuning_summary import TuningSummary
 
 
 _Key: TypeAlias = tuple[str, str]

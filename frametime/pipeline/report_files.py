@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from frametime.render.report.document import Report
     from frametime.render.report.review_charts import ChosenChart
     from frametime.review.result import ReviewResult
-    from frametime.tuning.judging.endurance_verdict import EnduranceVerdict
-    from frametime.tuning.judging.tuning_summary import TuningSummary
+    from frametime.tuning.endurance_verdict import EnduranceVerdict
+    from frametime.tuning.tuning_summary import TuningSummary
 
 PAGE: Final = "report.html"
 TEXT: Final = "report.md"

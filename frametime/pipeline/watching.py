@@ -27,7 +27,7 @@ from frametime.pipeline.worker_pool import WorkerLimits
 from frametime.plans.finding_runs import RunFile, find_runs
 from frametime.plans.folder_walk import FoundFile, files_below, passed_over
 from frametime.plans.plan import ReviewPlan, exclusions_of
-from frametime.plans.plan_order import chosen_order
+from frametime.plans.plan_keys import chosen_order
 from frametime.ranges import check_ranges
 from frametime.review.result import Coverage, RunToMake, UnreadableFile
 from frametime.review.reviewing import flags_and_coverage

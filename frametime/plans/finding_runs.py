@@ -11,10 +11,9 @@ from frametime.adapters.sensors.beside import sensor_log_beside
 from frametime.capture import Conditions
 from frametime.errors import PlanError, printable
 from frametime.plans.folder_walk import text_of
-from frametime.plans.path_pattern import PathPattern
+from frametime.plans.path_pattern import RESOLUTION, PathPattern, resolution_name
 from frametime.plans.path_reading import LOG_ENDING
 from frametime.plans.plan import ReviewPlan
-from frametime.plans.resolutions import RESOLUTION, resolution_name
 from frametime.review.run_set import run_name
 
 

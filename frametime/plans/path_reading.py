@@ -16,8 +16,7 @@ from typing import Final, NamedTuple, TypeAlias
 
 from frametime.adapters.file_kind import COMPRESSION_ENDINGS, TABLE_ENDINGS, TEXT_ENDINGS
 from frametime.errors import PlanError
-from frametime.plans.path_pattern import PathPattern
-from frametime.plans.resolutions import RESOLUTION, resolution_name
+from frametime.plans.path_pattern import RESOLUTION, PathPattern, resolution_name
 
 LOG_ENDINGS: Final = tuple(sorted((TABLE_ENDINGS | TEXT_ENDINGS) - {""}))
 LOG_ENDING: Final = re.compile(

@@ -16,8 +16,7 @@ from frametime.metrics.display.refresh_rates import parse_refresh
 from frametime.metrics.level import low_key
 from frametime.metrics.options import MeasureOptions, Refresh, StutterRule
 from frametime.plans.path_pattern import PathPattern
-from frametime.plans.plan_cuts import cuts_of
-from frametime.plans.plan_keys import CapturesKeys, MeasureKeys, OrderKeys, PlanKeys, PublishKeys
+from frametime.plans.plan_keys import CapturesKeys, MeasureKeys, OrderKeys, PlanKeys, PublishKeys, cuts_of
 from frametime.render.charts.chart_catalog import CATALOG, keys_for
 from frametime.render.charts.theme import PALETTES, SIZES
 from frametime.review.design import CardEntry, MetricEntry, ReviewDesign, RunningCost, SceneEntry

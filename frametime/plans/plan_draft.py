@@ -15,12 +15,11 @@ from frametime.adapters.clocks.capture_start import sidecar_of
 from frametime.adapters.file_kind import TEXT_ENDINGS
 from frametime.errors import FrametimeError, PlanError, printable
 from frametime.plans.folder_walk import OTHER_FILES, SENSOR_LOGS, FoundFile, Walk, path_from, text_of, walk_captures
-from frametime.plans.path_pattern import PathPattern
+from frametime.plans.path_pattern import PathPattern, resolution_name
 from frametime.plans.path_reading import LOG_ENDINGS, PathReading, fields_by_pattern, read_paths
 from frametime.plans.plan import parse_plan
-from frametime.plans.resolutions import resolution_name
 from frametime.review.run_set import natural_order
-from frametime.settings.toml_writing import toml_value
+from frametime.settings.toml_source import toml_value
 from frametime.words import counted
 
 _SENSOR_WORD: Final = re.compile(r"(?<![A-Za-z])sensors?(?![A-Za-z])", re.IGNORECASE)

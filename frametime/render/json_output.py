@@ -15,9 +15,9 @@ from frametime.metrics.metric import MeasuredRun
 from frametime.version import __version__
 
 if TYPE_CHECKING:  # a check of one capture does without the room of tuning
-    from frametime.tuning.judging.endurance_verdict import EnduranceVerdict
-    from frametime.tuning.judging.tuning_summary import TuningSummary
-    from frametime.tuning.search.proposal import NextStep
+    from frametime.tuning.endurance_verdict import EnduranceVerdict
+    from frametime.tuning.proposal import NextStep
+    from frametime.tuning.tuning_summary import TuningSummary
 
 Plain: TypeAlias = "bool | int | float | str | list[Plain] | dict[str, Plain] | None"
 
@@ -131,7 +131,7 @@ def _tuning_json(kind: str, **content: object) -> str:
 
 def next_step_json(step: NextStep) -> str:
     """The next trial, or the finish."""
-    from frametime.tuning.search.proposal import Finished
+    from frametime.tuning.proposal import Finished
 
     return _tuning_json("tuning-finished" if isinstance(step, Finished) else "tuning-next-trial", step=step)
 

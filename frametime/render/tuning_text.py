@@ -10,10 +10,10 @@ from frametime.render.tables.tuning import criteria_table, edge_table, map_table
 from frametime.render.terminal_text import table_text, wrapped
 from frametime.statistics.differences import Interval
 from frametime.tuning.cautions import CAUTION, CAUTIONS
-from frametime.tuning.judging.endurance_verdict import EnduranceVerdict
-from frametime.tuning.judging.tuning_summary import NotedTrial, TuningSummary
+from frametime.tuning.endurance_verdict import EnduranceVerdict
+from frametime.tuning.proposal import Finished, NextStep, Proposal
 from frametime.tuning.record import DEFAULT_RECORD, KNOBS, Axis, Outcome, Setting
-from frametime.tuning.search.proposal import Finished, NextStep, Proposal
+from frametime.tuning.tuning_summary import NotedTrial, TuningSummary
 from frametime.words import counted, percent_change, percent_change_words
 
 

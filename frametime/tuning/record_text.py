@@ -11,8 +11,7 @@ from msgspec import Meta, Struct
 
 from frametime.errors import RecordError, did_you_mean
 from frametime.settings.decoding import decoded, within
-from frametime.settings.toml_source import TomlSource, shown
-from frametime.settings.toml_writing import toml_lines
+from frametime.settings.toml_source import TomlSource, shown, toml_lines
 from frametime.tuning.record import (
     KNOBS,
     STOCK,

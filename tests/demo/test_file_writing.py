@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from frametime.demo.file_writing import gzip_bytes, write_files
+from frametime.demo.demo_files import gzip_bytes, write_files
 from frametime.errors import OutputError
 
 

@@ -7,22 +7,22 @@ from pathlib import Path
 
 import pytest
 
+from frametime.demo.demo_files import TRIAL_S
 from frametime.demo.models import frame_times_us
-from frametime.demo.tuning_files import (
+from frametime.demo.scenario import (
     HALFWAY_TRIALS,
     HEAVY,
     LIGHT,
-    TRIAL_S,
     TRIALS,
     DemoTrial,
-    TuningRun,
     true_rate_fps,
+    tuning_run,
 )
 from frametime.pipeline.tuning.record_file import read_record
 from frametime.pipeline.tuning.trial_logs import measured_record
+from frametime.tuning.next_trial import next_trial
+from frametime.tuning.proposal import Finished, Proposal
 from frametime.tuning.record import CardFacts, Limits, Outcome, Setting, Steps, Trial, TuningRecord, Workload
-from frametime.tuning.search.next_trial import next_trial
-from frametime.tuning.search.proposal import Finished, Proposal
 
 TUNING = Path(__file__).parents[2] / "reference_logs" / "review" / "tuning"
 
@@ -30,7 +30,7 @@ TUNING = Path(__file__).parents[2] / "reference_logs" / "review" / "tuning"
 def average_fps(trial: DemoTrial, number: int) -> tuple[float, ...]:
     values = []
     for run in range(1, trial.runs + 1):
-        times_us = frame_times_us(TuningRun(number=number, run=run, trial=trial), duration_s=TRIAL_S)
+        times_us = frame_times_us(tuning_run(trial, number, run), duration_s=TRIAL_S)
         values.append(float(times_us.size * 1e6 / times_us.sum()))
     return tuple(values)
 

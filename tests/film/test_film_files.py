@@ -12,8 +12,7 @@ import pytest
 from numpy.typing import NDArray
 
 from frametime.errors import OutputError, ReadError
-from frametime.film.film_files import _frames_of, _rows_of, write_clip, write_over
-from frametime.film.film_start import find_start
+from frametime.film.film_files import _frames_of, _rows_of, find_start, write_clip, write_over
 from frametime.film.picture import PLACES, Clip, ClipLook, Place
 from frametime.film.tracks import Track
 

@@ -21,7 +21,7 @@ from frametime.render.charts.drawings import review_figures
 from frametime.render.charts.figure_files import figure_bytes
 from frametime.render.charts.theme import Theme
 from frametime.review.result import ReviewResult
-from frametime.tuning.judging.endurance_verdict import judge_endurance
+from frametime.tuning.endurance_verdict import judge_endurance
 
 RECORD = Path(__file__).parents[2] / "reference_logs" / "review" / "tuning" / "tuning.toml"
 

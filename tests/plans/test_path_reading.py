@@ -6,9 +6,8 @@ from itertools import product
 
 import pytest
 
-from frametime.plans.path_pattern import PathPattern
+from frametime.plans.path_pattern import PathPattern, resolution_name
 from frametime.plans.path_reading import fields_by_pattern, read_paths
-from frametime.plans.resolutions import resolution_name
 
 CARDS = ("GPU-70", "GPU-80 XL", "Amber 6")
 SCENES = ("harbor", "paper-lanterns", "bottling hall")

@@ -18,7 +18,7 @@ from frametime.plans.path_pattern import PathPattern
 from frametime.plans.path_reading import _NO_NAMES
 from frametime.plans.plan import parse_plan, read_plan
 from frametime.plans.plan_draft import draft_plan
-from frametime.settings.toml_writing import toml_value
+from frametime.settings.toml_source import toml_value
 
 
 def touch(folder: Path, *names: str) -> Path:

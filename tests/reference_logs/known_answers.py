@@ -21,7 +21,7 @@ import level_logs
 import smooth_logs
 from made_log import MadeLog, log_files
 
-from frametime.demo.file_writing import write_files
+from frametime.demo.demo_files import write_files
 from frametime.errors import FrametimeError
 
 

@@ -17,7 +17,7 @@ from pathlib import Path
 
 from made_log import scaled
 
-from frametime.demo.file_writing import write_files
+from frametime.demo.demo_files import write_files
 from frametime.errors import FrametimeError, ReadError
 
 HEADERLESS_LAYOUT = """\

@@ -14,9 +14,9 @@ from frametime.metrics.metric import Curve
 from frametime.review.design import CutEntry, MetricEntry
 from frametime.review.result import ReviewResult
 from frametime.review.reviewing import review_runs
-from frametime.tuning.judging.summarizing import summarize
-from frametime.tuning.judging.tuning_summary import TuningSummary
 from frametime.tuning.record import CardFacts, Limits, Outcome, Setting, Steps, Trial, TuningRecord, Workload
+from frametime.tuning.summarizing import summarize
+from frametime.tuning.tuning_summary import TuningSummary
 
 HOSTILE = (
     "<script>alert(1)</script>",

@@ -6,9 +6,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from frametime.tuning.next_trial import next_trial
+from frametime.tuning.proposal import Finished, NextStep, Proposal
 from frametime.tuning.record import CardFacts, Limits, Outcome, Setting, Steps, Trial, TuningRecord, Workload
-from frametime.tuning.search.next_trial import next_trial
-from frametime.tuning.search.proposal import Finished, NextStep, Proposal
 
 FAILURES = (Outcome.ARTIFACTS, Outcome.FROZE, Outcome.DRIVER_RESET, Outcome.DID_NOT_FINISH)
 

@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from frametime.tuning.next_trial import next_trial
+from frametime.tuning.proposal import Finished, Proposal
 from frametime.tuning.record import STOCK, CardFacts, Limits, Outcome, Setting, Steps, Trial, TuningRecord, Workload
-from frametime.tuning.search.next_trial import next_trial
-from frametime.tuning.search.proposal import Finished, Proposal
 
 LIMITS = Limits(temperature_c=88.0, max_core_offset_mhz=0, max_memory_offset_mhz=0, power_w=300.0)
 _KNEE = 0.6

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, TypeAlias
 
 from frametime.adapters.columns.words import unit_named, unit_names
 from frametime.errors import LayoutError
-from frametime.settings.toml_writing import toml_lines
+from frametime.settings.toml_source import toml_lines
 
 if TYPE_CHECKING:
     from frametime.settings.toml_source import TomlSource

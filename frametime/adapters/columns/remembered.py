@@ -64,7 +64,7 @@ def remember(log: str, names: Sequence[str], n_columns: int, layout: Layout) -> 
         If it cannot be written.
     """
     from frametime.replacing import write_text
-    from frametime.settings.toml_writing import toml_lines
+    from frametime.settings.toml_source import toml_lines
 
     path = layouts_beside(log)
     if path is None:
@@ -103,6 +103,6 @@ def _entries(path: Path) -> list[dict[str, Any]]:
 
 
 def _layout(entry: dict[str, Any], path: Path) -> Layout:
-    from frametime.settings.toml_writing import toml_lines
+    from frametime.settings.toml_source import toml_lines
 
     return Layout.from_toml(toml_lines({key: value for key, value in entry.items() if key != "columns"}), str(path))

@@ -16,7 +16,7 @@ from frametime.adapters.columns.layout import (
     layout_values,
 )
 from frametime.adapters.sensors.quantities import QUANTITIES
-from frametime.settings.toml_writing import toml_lines
+from frametime.settings.toml_source import toml_lines
 
 _OF_TEXT: Final = (
     *("time_column", "unit", "delimiter", "decimal", "thousands", "quote", "encoding"),

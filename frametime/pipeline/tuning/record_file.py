@@ -31,20 +31,20 @@ from frametime.pipeline.tuning.trial_logs import (
 from frametime.plans.folder_walk import path_from
 from frametime.replacing import claiming, write_bytes
 from frametime.settings.toml_source import decoded_text, file_bytes
-from frametime.tuning.judging.tuning_summary import NotedTrial
+from frametime.tuning.next_trial import next_trial
+from frametime.tuning.proposal import Finished
 from frametime.tuning.record import Outcome, Trial, TuningRecord
 from frametime.tuning.record_text import TEMPLATE, date_text, parse_record, refuse_trial, trial_text
-from frametime.tuning.search.next_trial import next_trial
-from frametime.tuning.search.proposal import Finished
-from frametime.tuning.search.trial_view import TrialView
+from frametime.tuning.trial_view import TrialView
+from frametime.tuning.tuning_summary import NotedTrial
 from frametime.words import counted
 
 if TYPE_CHECKING:
     from frametime.capture import Capture
     from frametime.metrics.metric import MeasuredRun
     from frametime.metrics.options import MeasureOptions
-    from frametime.tuning.judging.endurance_verdict import EnduranceVerdict
-    from frametime.tuning.judging.tuning_summary import TuningSummary
+    from frametime.tuning.endurance_verdict import EnduranceVerdict
+    from frametime.tuning.tuning_summary import TuningSummary
 
 _TRIAL: Final = re.compile(rb"(?:\r?\n)?^[ \t]*\[\[[ \t]*trials[ \t]*\]\]", re.MULTILINE)
 
@@ -305,7 +305,7 @@ def summarize_file(path: str) -> TuningSummary:
     ------
     RecordError
     """
-    from frametime.tuning.judging.summarizing import summarize
+    from frametime.tuning.summarizing import summarize
 
     record, caveats = measured_record(read_record(path), Path(path).parent)
     return summarize(record, caveats=caveats)
@@ -326,8 +326,8 @@ def endurance_run(
     FrametimeError
         If the record, a capture or its sensor log cannot be used.
     """
-    from frametime.tuning.judging.criterion import EnduranceRules
-    from frametime.tuning.judging.endurance_verdict import judge_endurance, judge_in_turn
+    from frametime.tuning.criteria import EnduranceRules
+    from frametime.tuning.endurance_verdict import judge_endurance, judge_in_turn
 
     rules = EnduranceRules()
     if record is not None:

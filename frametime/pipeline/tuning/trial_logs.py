@@ -57,7 +57,7 @@ def measured_logs(
     FrametimeError
         If a log or its sensor log cannot be used.
     """
-    from frametime.tuning.judging.endurance_verdict import judge_endurance
+    from frametime.tuning.endurance_verdict import judge_endurance
 
     found = []
     for log, sensors in zip(trial.logs, trial.sensors or (None,) * len(trial.logs), strict=True):
@@ -71,7 +71,7 @@ def measured_logs(
 
 def _freezes(run: MeasuredRun) -> tuple[str, ...]:
     """A freeze speaks against any run."""
-    from frametime.tuning.judging.criterion import EnduranceRules
+    from frametime.tuning.criteria import EnduranceRules
 
     n_frozen = int(run.values["freeze_over_500ms_count"].value or 0)
     if n_frozen <= EnduranceRules().max_freezes:

@@ -20,9 +20,9 @@ from frametime.pipeline.tuning.trial_logs import MeasuredLog, limits_options, me
 from frametime.pipeline.watching import finished_files, state_of
 from frametime.plans.folder_walk import files_below
 from frametime.render.tuning_text import bench_text, short_noted_text
+from frametime.tuning.next_trial import next_trial
+from frametime.tuning.proposal import NextStep, Proposal
 from frametime.tuning.record import Limits, Outcome, Trial
-from frametime.tuning.search.next_trial import next_trial
-from frametime.tuning.search.proposal import NextStep, Proposal
 
 FAILURE_KEYS: Final = {
     "f": Outcome.FROZE,

@@ -32,7 +32,7 @@ from frametime.render.charts.tuning_charts import (
     powered,
 )
 from frametime.review.result import ReviewResult, RunEntry
-from frametime.tuning.judging.tuning_summary import TuningSummary
+from frametime.tuning.tuning_summary import TuningSummary
 
 Drawing: TypeAlias = Callable[[], Figure]
 

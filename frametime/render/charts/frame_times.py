@@ -30,7 +30,7 @@ from frametime.render.charts.run_traces import (
 )
 from frametime.render.charts.theme import Theme
 from frametime.render.numbers import format_quantity
-from frametime.tuning.judging.endurance_verdict import EnduranceVerdict
+from frametime.tuning.endurance_verdict import EnduranceVerdict
 from frametime.units import NS_PER_S
 from frametime.words import counted
 

@@ -15,8 +15,8 @@ from frametime.render.charts.plots import Curve, Dots, Drawn, Plot, Plots, Rule,
 from frametime.render.charts.theme import Theme
 from frametime.render.review_words import change_words
 from frametime.statistics.differences import Interval
-from frametime.tuning.judging.tuning_summary import MapCell, SettingRow, TuningSummary
 from frametime.tuning.record import STOCK, Outcome, Setting
+from frametime.tuning.tuning_summary import MapCell, SettingRow, TuningSummary
 from frametime.words import counted, joined, percent_change
 
 Clock = Literal["core", "memory"]

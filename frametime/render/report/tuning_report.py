@@ -35,9 +35,9 @@ from frametime.render.tables.tuning import (
     trial_table,
 )
 from frametime.statistics.differences import Ratio
-from frametime.tuning.judging.endurance_verdict import EnduranceVerdict
-from frametime.tuning.judging.tuning_summary import Cost, MapCell, SettingRow, TuningSummary
-from frametime.tuning.search.proposal import Finished
+from frametime.tuning.endurance_verdict import EnduranceVerdict
+from frametime.tuning.proposal import Finished
+from frametime.tuning.tuning_summary import Cost, MapCell, SettingRow, TuningSummary
 from frametime.words import counted, entries, percent_change, percent_change_words
 
 if TYPE_CHECKING:

@@ -6,9 +6,9 @@ from typing import Final
 
 from frametime.render.tables.parts import DASH, cell, change, columns_of, filled, mark, number
 from frametime.render.tables.table import Cell, Column, Mark, Number, Table, Tone
-from frametime.tuning.judging.endurance_verdict import EnduranceVerdict
-from frametime.tuning.judging.tuning_summary import MapCell, SettingRow, TrialRow, TuningSummary
+from frametime.tuning.endurance_verdict import EnduranceVerdict
 from frametime.tuning.record import KNOBS, STOCK, Setting
+from frametime.tuning.tuning_summary import MapCell, SettingRow, TrialRow, TuningSummary
 
 TOO_FEW: Final = "fewer than two runs on a side, or runs equal to the last digit, give no interval"
 

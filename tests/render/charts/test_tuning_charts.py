@@ -18,9 +18,9 @@ from frametime.render.charts.drawings import tuning_figures
 from frametime.render.charts.frame_times import draw_endurance
 from frametime.render.charts.theme import Theme
 from frametime.render.charts.tuning_charts import draw_tuning_gain, draw_tuning_map, draw_tuning_power, gain_lines
-from frametime.tuning.judging.endurance_verdict import judge_endurance
-from frametime.tuning.judging.tuning_summary import TuningSummary
+from frametime.tuning.endurance_verdict import judge_endurance
 from frametime.tuning.record import STOCK
+from frametime.tuning.tuning_summary import TuningSummary
 
 RECORD = Path(__file__).parents[3] / "reference_logs" / "review" / "tuning" / "tuning.toml"
 THEMES = [Theme.of("light", "web"), Theme.of("dark", "video-1080p"), Theme.of("light", "print-85mm")]

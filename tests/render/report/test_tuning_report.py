@@ -17,11 +17,11 @@ from frametime.render.json_output import plain
 from frametime.render.report.escaping import readable
 from frametime.render.tuning_text import summary_text
 from frametime.tuning.cautions import CAUTIONS
-from frametime.tuning.judging.criterion import Criterion
-from frametime.tuning.judging.endurance_verdict import EnduranceVerdict
-from frametime.tuning.judging.summarizing import summarize
-from frametime.tuning.judging.tuning_summary import TuningSummary
+from frametime.tuning.criteria import Criterion
+from frametime.tuning.endurance_verdict import EnduranceVerdict
 from frametime.tuning.record import CardFacts, Limits, Outcome, Setting, Steps, Trial, TuningRecord, Workload
+from frametime.tuning.summarizing import summarize
+from frametime.tuning.tuning_summary import TuningSummary
 
 ODD = '<script>alert(1)</script> | "odd" \u202e\nname'
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from run_cli import frametime
 
-from frametime.demo.review_files import demo_files
+from frametime.demo.demo_files import demo_files
 from frametime.demo.scenario import CARDS, RESOLUTIONS, SCENES, demo_runs
 
 REVIEW = Path(__file__).parents[2] / "reference_logs" / "review"

@@ -13,12 +13,15 @@ from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import MeasuredRun
 from frametime.metrics.sensors.sensor_values import CORE_CLOCK, POWER, TEMPERATURE
 from frametime.tuning.cautions import CAUTIONS
-from frametime.tuning.judging.criterion import Criterion, EnduranceRules, Question, value_of
-from frametime.tuning.judging.sensor_criteria import (
+from frametime.tuning.criteria import (
+    Criterion,
+    EnduranceRules,
+    Question,
     power_criterion,
     sensor_cover,
     temperature_criterion,
     throttling_criterion,
+    value_of,
 )
 from frametime.words import counted
 

@@ -12,12 +12,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from frametime.render.tuning_text import next_step_text
+from frametime.tuning.knob_steps import resolved_pct
+from frametime.tuning.next_trial import everyday_setting, next_trial
+from frametime.tuning.proposal import Finished, Phase, Proposal
 from frametime.tuning.record import STOCK, Outcome, Setting, Steps, Trial, TuningRecord
 from frametime.tuning.record_text import TrialKeys
-from frametime.tuning.search.next_trial import everyday_setting, next_trial
-from frametime.tuning.search.proposal import Finished, Phase, Proposal
-from frametime.tuning.search.resolution import resolved_pct
-from frametime.tuning.search.trial_view import TrialView
+from frametime.tuning.trial_view import TrialView
 
 
 def with_trials(record: TuningRecord, *trials: Trial) -> TuningRecord:
@@ -423,7 +423,7 @@ def test_every_step_on_the_way_keeps_the_laws(start: TuningRecord) -> None:
 
 
 def test_the_page_names_every_state_and_every_key() -> None:
-    page = (Path(__file__).parents[3] / "docs" / "tuning.md").read_text("utf-8")
+    page = (Path(__file__).parents[2] / "docs" / "tuning.md").read_text("utf-8")
     for phase in Phase:
         assert f"*{phase.value}*" in page
     for key in (*TrialKeys.__struct_fields__, *(field.name for field in fields(Steps))):

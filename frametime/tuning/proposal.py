@@ -8,7 +8,7 @@ from typing import TypeAlias
 
 from frametime.tuning.cautions import CAUTION, CAUTIONS, NEAR_C
 from frametime.tuning.record import KNOBS, STOCK, Goal, Setting, TuningRecord, Workload
-from frametime.tuning.search.trial_view import TrialView
+from frametime.tuning.trial_view import TrialView
 from frametime.words import counted
 
 

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from frametime.tuning.cautions import CAUTIONS
-from frametime.tuning.judging.summarizing import summarize
 from frametime.tuning.record import CardFacts, Limits, Outcome, Setting, Steps, Trial, TuningRecord, Workload
+from frametime.tuning.summarizing import summarize
 
 
 def trial(core: int, memory: int, *fps: float, workload: str = "canyon", **more: object) -> Trial:

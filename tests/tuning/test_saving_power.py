@@ -11,11 +11,11 @@ import simulated_savings as sim
 from frametime.render.report.markdown import render_markdown
 from frametime.render.report.tuning_report import tuning_report
 from frametime.render.tuning_text import next_step_text, summary_text
-from frametime.tuning.judging.summarizing import summarize
+from frametime.tuning.next_trial import next_trial
+from frametime.tuning.proposal import Finished, Phase, Proposal
 from frametime.tuning.record import STOCK, Outcome, Setting, Steps, Trial, TuningRecord
-from frametime.tuning.search.next_trial import next_trial
-from frametime.tuning.search.proposal import Finished, Phase, Proposal
-from frametime.tuning.search.trial_view import TrialView
+from frametime.tuning.summarizing import summarize
+from frametime.tuning.trial_view import TrialView
 
 
 def made(

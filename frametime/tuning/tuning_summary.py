@@ -7,8 +7,8 @@ from typing import Literal
 
 from frametime.caveats import Caveat
 from frametime.statistics.differences import Interval, Ratio
+from frametime.tuning.proposal import NextStep
 from frametime.tuning.record import Axis, Goal, Limits, Outcome, Setting, Trial
-from frametime.tuning.search.proposal import NextStep
 
 MapStatus = Literal["passed", "failed", "not tried"]
 
