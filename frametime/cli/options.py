@@ -17,7 +17,7 @@ from frametime.ranges import RANGES
 SETTINGS_FILE: Final = "frametime.toml"
 """Looked for beside the plan of a review, else in the folder at hand."""
 
-_HEADINGS: Final = ("Options", "Reading", "Sensors", "Limits")
+HEADINGS: Final = ("Options", "Reading", "Sensors", "Limits")
 
 _RARE: Final[dict[str, list[str]]] = {}
 """Names of rare options by heading, in lower case; they are the keys and tables of a settings file."""
@@ -42,10 +42,10 @@ class Command(click.Command):
 
     def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Write the options by heading."""
-        sections: dict[str, list[tuple[str, str]]] = {heading: [] for heading in _HEADINGS}
+        sections: dict[str, list[tuple[str, str]]] = {heading: [] for heading in HEADINGS}
         for parameter in self.get_params(ctx):
             if (record := parameter.get_help_record(ctx)) is not None and record[1]:
-                sections[getattr(parameter, "heading", _HEADINGS[0])].append(record)
+                sections[getattr(parameter, "heading", HEADINGS[0])].append(record)
         for heading, records in sections.items():
             if records:
                 with formatter.section(heading):
