@@ -27,31 +27,41 @@ def all_metrics() -> dict[str, Metric]:
     return found
 
 
-def sections() -> dict[str, str]:
-    """The section of each key; keys of one unit and one source may share a section."""
-    parts = re.split(r"^### (`\w+`(?:, `\w+`)*)$", METRICS_PAGE, flags=re.MULTILINE)
-    told = [
-        (key, section)
-        for keys, section in zip(parts[1::2], parts[2::2], strict=True)
-        for key in re.findall(r"\w+", keys)
-    ]
-    assert len(dict(told)) == len(told)
-    assert all(section.count("* Source: ") == 1 for _, section in told)
-    return dict(told)
+NO_SOURCE = "common practice, no source"
 
 
-def test_one_section_for_each_metric() -> None:
-    assert set(sections()) == set(all_metrics())
-    assert [key for key in sections() if key in CATALOG] == list(CATALOG)
+def told() -> dict[str, tuple[str, str, str]]:
+    """Of each key what stands in brackets, the definition, and the source; keys may share all three."""
+    found: dict[str, tuple[str, str, str]] = {}
+    above = ""
+    for item in re.split(r"^(?=\* `|## )", METRICS_PAGE, flags=re.MULTILINE)[1:]:
+        text = " ".join(item.split())
+        if text.startswith("## "):
+            above = ""
+            continue
+        told = re.fullmatch(r"\* (`\w+`(?:, `\w+`)*) \((.*?)\): (.+?)\.(?: \*Source:\* (.+)\.)?", text)
+        assert told, text
+        keys, brackets, definition, source = told.groups()
+        above = above if source == "the same" else source or NO_SOURCE
+        for key in re.findall(r"\w+", keys):
+            assert key not in found
+            found[key] = brackets, definition, above
+    return found
+
+
+def test_each_metric_stands_on_the_page_once() -> None:
+    assert set(told()) == set(all_metrics())
+    assert [key for key in told() if key in CATALOG] == list(CATALOG)
 
 
 @pytest.mark.parametrize("key", sorted(all_metrics()))
-def test_each_section_says_unit_formula_edge_cases_and_source(key: str) -> None:
-    metric, section = all_metrics()[key], " ".join(sections()[key].split())
-    assert f"(UCUM `{metric.unit}`); {metric.better} is better." in section
-    assert "* Formula: " in section
-    assert "* Edge cases: " in section
-    assert f"* Source: {metric.source}." in section
+def test_each_says_unit_what_is_better_and_its_source(key: str) -> None:
+    metric, (brackets, definition, source) = all_metrics()[key], told()[key]
+    *_, unit, better = re.split(r", (?![^`]*`$)", brackets)
+    assert unit.strip("`") == metric.unit
+    assert better == metric.better
+    assert len(definition) > 10
+    assert source == metric.source
 
 
 CAVEAT_MAKERS = {"Caveat", "metric_caveat", "sensor_caveat", "told"}
