@@ -50,31 +50,32 @@ def _commands(command: click.Command, context: click.Context) -> Iterator[tuple[
             yield from _commands(below, click.Context(below, info_name=name, parent=context, terminal_width=80))
 
 
-def _options(command: click.Command) -> Iterator[str]:
-    """A line for each heading: the options below it."""
+def _options(command: click.Command, name: str, first: dict[tuple[str, ...], str]) -> Iterator[str]:
+    """A line for each heading: the options below it, or which command (in ``first``) has just the same."""
     for heading in HEADINGS:
-        names = [
+        options = tuple(
             f"`{max(option.opts, key=len)}`"
             for option in command.params
             if isinstance(option, click.Option) and getattr(option, "heading", HEADINGS[0]) == heading
-        ]
-        if names:
-            yield textwrap.fill(
-                f"* {heading}: {', '.join(names)}.", 120, subsequent_indent="  ", break_on_hyphens=False,
-                break_long_words=False,
-            )  # fmt: skip
+        )
+        if options:
+            alike = first.setdefault(options, name)
+            told = ", ".join(options) if alike == name or len(options) < 4 else f"those of `{alike}`"
+            yield textwrap.fill(f"* {heading}: {told}.", 120, subsequent_indent="  ", break_on_hyphens=False)
 
 
 def page() -> str:
     """The text of the page."""
     top = click.Context(cli, info_name="frametime", terminal_width=80, help_option_names=["-h", "--help"])
     parts = [_LEAD]
+    first: dict[tuple[str, ...], str] = {}
     for path, command, context in _commands(cli, top):
         if command is cli:
             continue
         usage = " ".join([path, *command.collect_usage_pieces(context)])
         level = "##" if path.count(" ") == 1 else "###"
-        lines = [f"{level} {path}", "", f"`{usage}`", "", command.get_short_help_str(200), *_options(command)]
+        lines = [f"{level} {path}", "", f"`{usage}`", "", command.get_short_help_str(200)]
+        lines += _options(command, path.removeprefix("frametime "), first)
         if len(lines) > 5:
             lines.insert(5, "")
         parts.append("\n".join(lines) + "\n")
