@@ -41,22 +41,21 @@ if TYPE_CHECKING:
     from frametime.capture import Capture, Conditions, Provenance, SensorTrace
     from frametime.caveats import Caveat, Weight
     from frametime.errors import FrametimeError, ReadError
-    from frametime.metrics.catalog.catalog import CATALOG, catalog_for
-    from frametime.metrics.findings import Findings
+    from frametime.metrics.catalog import CATALOG, catalog_for
     from frametime.metrics.measure import measure
-    from frametime.metrics.metric import Curve, Judgement, MeasuredRun, Metric, MetricValue, Missing
+    from frametime.metrics.metric import Curve, Findings, Judgement, MeasuredRun, Metric, MetricValue, Missing
     from frametime.metrics.options import MeasureOptions, QualityRule, Refresh, StutterRule
     from frametime.pipeline.batch import batch_frame
     from frametime.pipeline.review_data import cells_frame, runs_frame, standings_frame
     from frametime.statistics.differences import Interval
 
 _HOMES: Final = {
-    "CATALOG": "metrics.catalog.catalog",
+    "CATALOG": "metrics.catalog",
     "Capture": "capture",
     "Caveat": "caveats",
     "Conditions": "capture",
     "Curve": "metrics.metric",
-    "Findings": "metrics.findings",
+    "Findings": "metrics.metric",
     "FrametimeError": "errors",
     "Interval": "statistics.differences",
     "Judgement": "metrics.metric",
@@ -74,7 +73,7 @@ _HOMES: Final = {
     "StutterRule": "metrics.options",
     "Weight": "caveats",
     "batch_frame": "pipeline.batch",
-    "catalog_for": "metrics.catalog.catalog",
+    "catalog_for": "metrics.catalog",
     "cells_frame": "pipeline.review_data",
     "measure": "metrics.measure",
     "read_capture": "adapters.reading",

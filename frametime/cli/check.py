@@ -248,7 +248,7 @@ class Requirement(NamedTuple):
 def _requirements(chosen: dict[str, Any], base: MeasureRequest) -> list[Requirement]:
     if not chosen["least"] and not chosen["greatest"]:
         return []
-    from frametime.metrics.catalog.catalog import catalog_for
+    from frametime.metrics.catalog import catalog_for
 
     known = catalog_for(base.measure)
     return [

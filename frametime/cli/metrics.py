@@ -27,7 +27,7 @@ def metrics(keys: tuple[str, ...], as_json: bool, **chosen: Any) -> None:
       frametime metrics
       frametime metrics low_1pct_mean_fps
     """
-    from frametime.metrics.catalog.catalog import catalog_for
+    from frametime.metrics.catalog import catalog_for
 
     catalog = catalog_for(make_measure_options(chosen))
     for key in keys:

@@ -144,7 +144,7 @@ def _refresh(text: str | None, *, tearing: bool) -> Refresh | None:
         if tearing:
             raise click.UsageError("--tearing says how frames meet the refresh of the display: give --refresh too")
         return None
-    from frametime.metrics.display.refresh_rates import parse_refresh
+    from frametime.metrics.options import parse_refresh
 
     try:
         return parse_refresh(text, tearing=tearing)

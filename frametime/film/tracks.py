@@ -14,7 +14,7 @@ from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.level import average_fps, percentile_low_fps
 from frametime.metrics.metric import Missing
 from frametime.metrics.options import MeasureOptions
-from frametime.metrics.sensors.sensor_channels import samples_of
+from frametime.metrics.sensors.sensor_values import samples_of
 from frametime.metrics.stutter import stutters_of
 
 RATE_WINDOW_S: Final = 1.0

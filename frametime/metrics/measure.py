@@ -12,21 +12,18 @@ import numpy as np
 
 from frametime.capture import Capture
 from frametime.caveats import Caveat, Weight
-from frametime.metrics.catalog.catalog import catalog_for
+from frametime.metrics.catalog import catalog_for, shown_values
 from frametime.metrics.display.display import fixed_refresh_of, variable_refresh_of
-from frametime.metrics.display.dropped import dropped_of
-from frametime.metrics.display.motion import motion_steps
+from frametime.metrics.display.shown import dropped_of, motion_steps
 from frametime.metrics.drift.drift import drift_of
 from frametime.metrics.drift.segments import segments_of
-from frametime.metrics.findings import Findings, Stutter
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.metric import Curve, Judgement, MeasuredRun, Metric, MetricValue, Missing
+from frametime.metrics.metric import Curve, Findings, Judgement, MeasuredRun, Metric, MetricValue, Missing, Stutter
 from frametime.metrics.options import MeasureOptions
-from frametime.metrics.profile import smoothness_profile
 from frametime.metrics.quality import quality_caveats
-from frametime.metrics.regularity_caveats import regularity_caveats
+from frametime.metrics.regularity import regularity_caveats, smoothness_profile
 from frametime.metrics.rhythm.rhythm import rhythm_of
-from frametime.metrics.sensors.throttling import throttling_of
+from frametime.metrics.sensors.sensor_findings import throttling_of
 from frametime.metrics.stutter import stutters_of
 from frametime.statistics.differences import Interval
 
@@ -131,7 +128,7 @@ def _intervals(
     found = within_run_intervals(series, values)
     if series.sensors is None:
         return found
-    from frametime.metrics.sensors.clock_doubt import with_clock_doubt
+    from frametime.metrics.sensors.sensor_findings import with_clock_doubt
 
     return with_clock_doubt(series, {key: row.compute for key, row in rows.items()}, values, found)
 
@@ -151,7 +148,7 @@ def _caveats(series: FrameSeries, capture: Capture) -> tuple[Caveat, ...]:
 def _sensor_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
     if series.sensors is None:
         return ()
-    from frametime.metrics.sensors.sensor_caveats import sensor_caveats
+    from frametime.metrics.sensors.sensor_findings import sensor_caveats
 
     return sensor_caveats(series)
 
@@ -164,6 +161,7 @@ def _listing_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
 
 
 def _findings(series: FrameSeries, values: Mapping[str, MetricValue]) -> Findings:
+    dropped = dropped_of(series)
     findings = Findings(
         stutters=_listed_stutters(series),
         rhythm=rhythm_of(series),
@@ -172,7 +170,7 @@ def _findings(series: FrameSeries, values: Mapping[str, MetricValue]) -> Finding
         fixed_refresh=fixed_refresh_of(series),
         variable_refresh=variable_refresh_of(series),
         motion=motion_steps(series),
-        dropped=dropped_of(series),
+        dropped=dropped and replace(dropped, shown_values=shown_values(series)),
         throttling=throttling_of(series),
         profile=(),
     )

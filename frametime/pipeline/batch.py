@@ -105,7 +105,7 @@ class BatchOptions(FolderOptions):
 
 def columns_of(options: BatchOptions) -> tuple[Column, ...]:
     """Columns of the table: fields of the path, fixed columns, then a column a metric."""
-    from frametime.metrics.catalog.catalog import catalog_for
+    from frametime.metrics.catalog import catalog_for
 
     fields = options.path_pattern.fields if options.path_pattern is not None else ()
     return (

@@ -167,7 +167,7 @@ def review_formula_count(result: ReviewResult) -> int:
 
 def runs_table(result: ReviewResult) -> pa.Table:
     """The table of `runs_frame`, with the unit of each number."""
-    from frametime.metrics.catalog.catalog import CATALOG
+    from frametime.metrics.catalog import CATALOG
 
     units = {key: metric.unit for key, metric in CATALOG.items()} | {m.key: m.unit for m in result.metrics}
     table = all_runs_table(result)

@@ -98,7 +98,7 @@ def _time(hours: float) -> str:
 def _frame(plan: ReviewPlan, design: ReviewDesign, session: str, runs: Sequence[PlacedRun]) -> pl.DataFrame:
     import polars as pl
 
-    from frametime.metrics.catalog.catalog import CATALOG
+    from frametime.metrics.catalog import CATALOG
 
     bench = plan.resolved.get("bench")
     about: dict[str, object] = {
@@ -134,7 +134,7 @@ def _write(frame: pl.DataFrame, path: Path) -> None:
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    from frametime.metrics.catalog.catalog import CATALOG
+    from frametime.metrics.catalog import CATALOG
 
     table = frame.to_arrow()
     fields = [

@@ -12,9 +12,8 @@ from typing import TYPE_CHECKING, Any, Final
 import msgspec
 
 from frametime.errors import PlanError, printable
-from frametime.metrics.display.refresh_rates import parse_refresh
 from frametime.metrics.level import low_key
-from frametime.metrics.options import MeasureOptions, Refresh, StutterRule
+from frametime.metrics.options import MeasureOptions, Refresh, StutterRule, parse_refresh
 from frametime.plans.path_pattern import PathPattern
 from frametime.plans.plan_keys import CapturesKeys, MeasureKeys, OrderKeys, PlanKeys, PublishKeys, cuts_of
 from frametime.render.charts.chart_catalog import CATALOG, keys_for
@@ -384,7 +383,7 @@ def _refresh(source: TomlSource, keys: MeasureKeys) -> Refresh | None:
 
 
 def _metrics(source: TomlSource, keys: PlanKeys, options: MeasureOptions) -> tuple[MetricEntry, ...]:
-    from frametime.metrics.catalog.catalog import catalog_for
+    from frametime.metrics.catalog import catalog_for
 
     catalog = catalog_for(options)
     comparable = [key for key, metric in catalog.items() if metric.better != "neither"]

@@ -13,11 +13,10 @@ from pathlib import Path
 from typing import Final, NamedTuple, TypeAlias
 
 from frametime.errors import printable
-from frametime.metrics.catalog.catalog import CATALOG
-from frametime.metrics.findings import ProfileItem
+from frametime.metrics.catalog import CATALOG
 from frametime.metrics.level import LOW_KINDS, exact, low_key, share_key, share_label
-from frametime.metrics.metric import MeasuredRun, MetricValue
-from frametime.metrics.sensors.throttling import throttled_words
+from frametime.metrics.metric import MeasuredRun, MetricValue, ProfileItem
+from frametime.metrics.sensors.sensor_findings import throttled_words
 from frametime.render.numbers import (
     NOT_AVAILABLE,
     format_estimate,

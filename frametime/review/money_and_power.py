@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from frametime.caveats import Caveat, Weight
-from frametime.metrics.catalog.catalog import CATALOG
+from frametime.metrics.catalog import CATALOG
 from frametime.review.cell_comparisons import MetricMeans, metric_means
 from frametime.review.design import CardEntry, ReviewDesign, RunningCost
 from frametime.review.overall import mean_value, pair_caveats, pair_cells

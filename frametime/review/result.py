@@ -13,8 +13,7 @@ from typing import Final, Literal, TypeAlias
 
 from frametime.capture import Provenance
 from frametime.caveats import Caveat
-from frametime.metrics.findings import Findings
-from frametime.metrics.metric import Curve, JudgementWord
+from frametime.metrics.metric import Curve, Findings, JudgementWord
 from frametime.review.design import CardEntry, CutEntry, MetricEntry, SampleUnit, SceneEntry
 from frametime.review.result_tables import (
     Answers,

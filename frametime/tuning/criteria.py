@@ -13,10 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.adapters.sensors.sensor_log import LONG_GAP_S, LONG_GAP_STEPS
-from frametime.metrics.findings import Throttling
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.metric import MeasuredRun, Missing
-from frametime.metrics.sensors.sensor_channels import QUANTITY_WORDS, Channel, channel
+from frametime.metrics.metric import MeasuredRun, Missing, Throttling
+from frametime.metrics.sensors.sensor_values import QUANTITY_WORDS, Channel, channel
 from frametime.words import counted
 
 CriterionState = Literal["passed", "failed", "not measurable"]

@@ -8,9 +8,8 @@ from typing import Final, Literal
 
 from frametime.capture import Capture
 from frametime.metrics.drift.drift import change_over_run_pct
-from frametime.metrics.findings import Change
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.metric import MeasuredRun
+from frametime.metrics.metric import Change, MeasuredRun
 from frametime.metrics.sensors.sensor_values import CORE_CLOCK, POWER, TEMPERATURE
 from frametime.tuning.cautions import CAUTIONS
 from frametime.tuning.criteria import (

@@ -16,7 +16,7 @@ from made_files import write_log  # noqa: E402
 from ratios import Ratio, best_of, peak_bytes, python  # noqa: E402
 
 from frametime import Capture, MeasureOptions, measure, read_capture  # noqa: E402
-from frametime.metrics.catalog.catalog_frames import frame_metrics  # noqa: E402
+from frametime.metrics.catalog import frame_metrics  # noqa: E402
 from frametime.metrics.frame_series import FrameSeries  # noqa: E402
 from frametime.metrics.quality import quality_caveats  # noqa: E402
 

@@ -16,7 +16,7 @@ from made_files import frame_times_us, write_log  # noqa: E402
 from ratios import Ratio, best_of  # noqa: E402
 
 from frametime import MeasureOptions, measure, read_capture  # noqa: E402
-from frametime.metrics.catalog.catalog import catalog_for  # noqa: E402
+from frametime.metrics.catalog import catalog_for  # noqa: E402
 from frametime.metrics.frame_series import FrameSeries  # noqa: E402
 from frametime.metrics.intervals.run_intervals import within_run_intervals  # noqa: E402
 from frametime.metrics.metric import Missing  # noqa: E402

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from frametime.caveats import CAVEAT_TITLES
-from frametime.metrics.catalog.catalog import CATALOG, catalog_for
+from frametime.metrics.catalog import CATALOG, catalog_for
 from frametime.metrics.metric import Metric
 from frametime.metrics.options import MeasureOptions, Refresh
 

@@ -16,7 +16,7 @@ from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.measure import measure
 from frametime.metrics.metric import MeasuredRun
 from frametime.metrics.options import MeasureOptions
-from frametime.metrics.sensors.clock_doubt import with_clock_doubt
+from frametime.metrics.sensors.sensor_findings import with_clock_doubt
 from frametime.metrics.sensors.sensor_values import average_power_w
 from frametime.statistics.differences import Interval
 

@@ -11,7 +11,7 @@ import hashlib
 from fractions import Fraction
 import numpy as np
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.catalog.catalog import catalog_for
+from frametime.metrics.catalog import catalog_for
 from frametime.metrics.options import MeasureOptions, Refresh
 from frametime.metrics.metric import Missing
 

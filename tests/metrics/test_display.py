@@ -10,13 +10,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_regularity import run_of
 
-from frametime.metrics.catalog.catalog import catalog_for
+from frametime.metrics.catalog import catalog_for
 from frametime.metrics.display.display import fit_fixed_refresh, fit_variable_refresh
-from frametime.metrics.display.refresh_rates import parse_refresh
-from frametime.metrics.findings import FixedRefreshFit
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.metric import Missing
-from frametime.metrics.options import MeasureOptions
+from frametime.metrics.metric import FixedRefreshFit, Missing
+from frametime.metrics.options import MeasureOptions, parse_refresh
 
 
 def fixed(series: FrameSeries, text: str, *, tearing: bool = False) -> FixedRefreshFit:

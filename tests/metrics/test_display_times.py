@@ -7,11 +7,10 @@ import pytest
 from made_regularity import run_of
 
 from frametime.caveats import Weight
-from frametime.metrics.display.refresh_rates import parse_refresh
 from frametime.metrics.measure import measure
 from frametime.metrics.metric import MeasuredRun
-from frametime.metrics.options import MeasureOptions
-from frametime.metrics.regularity_caveats import FIXED_KEYS, MOTION_KEYS, VARIABLE_KEYS
+from frametime.metrics.options import MeasureOptions, parse_refresh
+from frametime.metrics.regularity import FIXED_KEYS, MOTION_KEYS, VARIABLE_KEYS
 
 FIXED = MeasureOptions(refresh=parse_refresh("60"))
 VARIABLE = MeasureOptions(refresh=parse_refresh("48-144"))

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from made_regularity import alternation, clean_ms, hitches, planted, run_of, slope, step, wandering_ms
 
-from frametime.metrics.display.dropped import dropped_of
+from frametime.metrics.display.shown import dropped_of
 from frametime.metrics.drift.drift import drift_of
 from frametime.metrics.drift.segments import segments_of
 from frametime.metrics.frame_series import FrameSeries

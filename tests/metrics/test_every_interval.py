@@ -12,16 +12,14 @@ from made_captures import capture_of, stamps_of
 from made_regularity import Array, autocorrelated, clean_ms
 
 from frametime.capture import Capture, SensorTrace
-from frametime.metrics.catalog.catalog import catalog_for
+from frametime.metrics.catalog import catalog_for
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.intervals.frame_intervals import display_outcomes
-from frametime.metrics.intervals.run_intervals import REASONS, within_run_intervals
-from frametime.metrics.intervals.sensor_intervals import sensor_outcomes
+from frametime.metrics.intervals.run_intervals import REASONS, display_outcomes, sensor_outcomes, within_run_intervals
 from frametime.metrics.intervals.within_run import Influence
 from frametime.metrics.measure import measure
 from frametime.metrics.metric import MeasuredRun, Missing
 from frametime.metrics.options import MeasureOptions, Refresh
-from frametime.metrics.sensors.sensor_channels import channel
+from frametime.metrics.sensors.sensor_values import channel
 from frametime.render.json_output import run_document
 from frametime.statistics.differences import Interval
 

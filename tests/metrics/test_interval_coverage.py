@@ -20,7 +20,7 @@ from made_captures import capture_of, stamps_of
 from made_regularity import Array, autocorrelated, clean_ms, hitching_ms, run_of, two_levels_ms, wandering_ms
 
 from frametime.capture import Capture, SensorTrace
-from frametime.metrics.catalog.catalog import catalog_for
+from frametime.metrics.catalog import catalog_for
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.intervals.run_intervals import within_run_intervals
 from frametime.metrics.metric import Missing

@@ -7,12 +7,11 @@ import pytest
 from made_captures import ordinary_ms
 from made_regularity import Array, run_of
 
-from frametime.metrics.display.refresh_rates import parse_refresh
 from frametime.metrics.intervals.tail_intervals import _slow_words
 from frametime.metrics.intervals.within_run import FEW_DECIDE, SAME, Influence, interval_of
 from frametime.metrics.measure import measure
 from frametime.metrics.metric import MetricValue
-from frametime.metrics.options import MeasureOptions
+from frametime.metrics.options import MeasureOptions, parse_refresh
 from frametime.statistics.differences import Interval
 
 WITH_INTERVALS = MeasureOptions(within_run_intervals=True)

@@ -14,8 +14,8 @@ from frametime.adapters.reading import read_capture
 from frametime.metrics.block_medians import make_blocks
 from frametime.metrics.drift.change_points import ChangePoint, find_jumps
 from frametime.metrics.drift.drift import drift_of
-from frametime.metrics.findings import Change
 from frametime.metrics.frame_series import FrameSeries
+from frametime.metrics.metric import Change
 from frametime.metrics.options import MeasureOptions
 
 CAPTURES = Path(__file__).parents[2] / "reference_logs" / "review" / "captures"

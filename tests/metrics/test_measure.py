@@ -14,8 +14,7 @@ from made_captures import capture_of, ordinary_ms, stamps_of
 
 from frametime.caveats import Caveat, Weight
 from frametime.metrics import measure as measure_module
-from frametime.metrics.catalog.catalog import catalog_for
-from frametime.metrics.catalog.catalog_frames import frame_metrics
+from frametime.metrics.catalog import catalog_for, frame_metrics
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.measure import judge, measure
 from frametime.metrics.metric import MeasuredRun, Metric, Missing

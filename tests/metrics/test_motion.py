@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from made_regularity import run_of
 
-from frametime.metrics.display.motion import motion_steps
+from frametime.metrics.display.shown import motion_steps
 from frametime.metrics.frame_series import FrameSeries
 
 

@@ -13,9 +13,16 @@ from made_hitches import KINDS, Array, beats_and_strays, log_of, planted_by, tra
 from made_regularity import autocorrelated
 from scipy import stats
 
-from frametime.metrics.rhythm.hitches import Hitches, find_hitches, hitches_listed, listed
+from frametime.metrics.rhythm.hitches import (
+    Hitches,
+    _median_limits,
+    _share_limits,
+    find_hitch_period,
+    find_hitches,
+    hitches_listed,
+    listed,
+)
 from frametime.metrics.rhythm.period_search import Times, best_lattice, chance_of
-from frametime.metrics.rhythm.periodicity import _median_limits, _share_limits, find_hitch_period
 
 
 def found_in(times_ms: Array) -> Hitches:

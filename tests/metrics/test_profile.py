@@ -16,12 +16,11 @@ from made_regularity import (
     warm_up,
 )
 
-from frametime.metrics.display.refresh_rates import parse_refresh
-from frametime.metrics.findings import ProfileItem
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.measure import measure
-from frametime.metrics.options import MeasureOptions, Refresh
-from frametime.metrics.profile import ProfileRule, smoothness_profile
+from frametime.metrics.metric import ProfileItem
+from frametime.metrics.options import MeasureOptions, Refresh, parse_refresh
+from frametime.metrics.regularity import ProfileRule, smoothness_profile
 
 
 def profile_of(series: FrameSeries, refresh: Refresh | None = None) -> dict[str, ProfileItem]:

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from frametime.errors import FrametimeError, OptionError
-from frametime.metrics.display.refresh_rates import describe_rate, describe_refresh, parse_refresh
+from frametime.metrics.options import describe_rate, describe_refresh, parse_refresh
 
 
 @pytest.mark.parametrize(

@@ -9,13 +9,11 @@ import pytest
 from made_regularity import clean_ms, planted, run_of, slope, step, warm_up
 
 from frametime.caveats import Weight
-from frametime.metrics.catalog.catalog import catalog_for, regularity_metrics
-from frametime.metrics.catalog.table import table
-from frametime.metrics.display.refresh_rates import parse_refresh
+from frametime.metrics.catalog import catalog_for, regularity_metrics, table
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import Better, Missing
-from frametime.metrics.options import MeasureOptions
-from frametime.metrics.regularity_caveats import FIXED_KEYS, MOTION_KEYS, VARIABLE_KEYS, regularity_caveats
+from frametime.metrics.options import MeasureOptions, parse_refresh
+from frametime.metrics.regularity import FIXED_KEYS, MOTION_KEYS, VARIABLE_KEYS, regularity_caveats
 
 FIXED = MeasureOptions(refresh=parse_refresh("144"))
 VARIABLE = MeasureOptions(refresh=parse_refresh("48-144"))

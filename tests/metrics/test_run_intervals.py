@@ -12,14 +12,12 @@ import scipy.stats
 from made_regularity import Array, autocorrelated, clean_ms, hitches, planted, run_of, slope
 from scipy.stats import binom
 
-from frametime.metrics.catalog.catalog import catalog_for
+from frametime.metrics.catalog import catalog_for
 from frametime.metrics.drift.drift import drift_of
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.intervals.frame_intervals import sum_outcomes
-from frametime.metrics.intervals.memory import independent_stretches, variation
-from frametime.metrics.intervals.run_intervals import within_run_intervals
+from frametime.metrics.intervals.run_intervals import sum_outcomes, within_run_intervals
 from frametime.metrics.intervals.tail_intervals import SlowFrames
-from frametime.metrics.intervals.within_run import Influence, interval_of
+from frametime.metrics.intervals.within_run import Influence, independent_stretches, interval_of, variation
 from frametime.metrics.metric import Missing
 from frametime.metrics.options import MeasureOptions
 from frametime.statistics.differences import Interval

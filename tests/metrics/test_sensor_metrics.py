@@ -16,11 +16,16 @@ from made_sensors import LIMITS, series_of
 from frametime.adapters.reading import read_capture
 from frametime.adapters.sensors.sensor_trace import attach_sensors
 from frametime.caveats import Weight
-from frametime.metrics.catalog.catalog import sensor_metrics
+from frametime.metrics.catalog import sensor_metrics
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.measure import measure
 from frametime.metrics.metric import Missing
-from frametime.metrics.sensors.sensor_caveats import sensor_caveats
+from frametime.metrics.sensors.sensor_findings import (
+    sensor_caveats,
+    throttling_count,
+    throttling_of,
+    throttling_time_fraction,
+)
 from frametime.metrics.sensors.sensor_values import (
     average_of,
     average_power_w,
@@ -36,7 +41,6 @@ from frametime.metrics.sensors.sensor_values import (
     time_at_power_limit_fraction,
     utilization_under_90pct_fraction,
 )
-from frametime.metrics.sensors.throttling import throttling_count, throttling_of, throttling_time_fraction
 from frametime.render.check_text import check_text
 
 RECORDED = Path(__file__).parents[1] / "reference" / "data" / "recorded_sensors"

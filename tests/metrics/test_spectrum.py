@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from made_regularity import clean_ms
 
-from frametime.metrics.rhythm.spectrum import (
+from frametime.metrics.rhythm.rhythm import (
     SpectrumRule,
     averaged_spectrum,
     background,

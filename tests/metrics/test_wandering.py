@@ -12,7 +12,7 @@ import scipy.fft
 from made_regularity import Array, autocorrelated, clean_ms, planted, run_of, slope, walking_ms
 
 from frametime.metrics.drift.drift import drift_of
-from frametime.metrics.drift.wandering import stands_out, steps_stand_out, wandering, wave_powers
+from frametime.metrics.drift.trend import stands_out, steps_stand_out, wandering, wave_powers
 from frametime.metrics.measure import measure
 
 

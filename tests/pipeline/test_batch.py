@@ -16,7 +16,7 @@ from log_files import write_log
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.reading import read_capture
 from frametime.errors import OutputError, ReadError
-from frametime.metrics.catalog.catalog import CATALOG
+from frametime.metrics.catalog import CATALOG
 from frametime.pipeline.batch import BatchCount, BatchOptions, Row, batch_frame, journal_of, run_batch
 from frametime.pipeline.batch_table import check_output, is_batch_table, write_partitions
 from frametime.pipeline.table_frames import Column

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from frametime.metrics.catalog.catalog import CATALOG
+from frametime.metrics.catalog import CATALOG
 from frametime.metrics.options import MeasureOptions, StutterRule
 
 PUBLISHED = {

@@ -11,14 +11,13 @@ from made_regularity import run_of
 
 from frametime.adapters.reading import read_capture
 from frametime.metrics.block_medians import make_blocks
-from frametime.metrics.display.motion import motion_steps
+from frametime.metrics.display.shown import motion_steps
 from frametime.metrics.drift.change_points import find_jumps
 from frametime.metrics.drift.drift import drift_of
 from frametime.metrics.drift.segments import segments_of
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.options import MeasureOptions
-from frametime.metrics.rhythm.hitches import hitches_of
-from frametime.metrics.rhythm.periodicity import find_hitch_period
+from frametime.metrics.rhythm.hitches import find_hitch_period, hitches_of
 from frametime.metrics.rhythm.rhythm import rhythm_of
 from frametime.metrics.stutter import stutters_of
 

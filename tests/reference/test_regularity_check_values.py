@@ -12,7 +12,6 @@ import pytest
 import scipy.stats
 from astropy.timeseries import LombScargle
 
-from frametime.metrics.display.refresh_rates import parse_refresh
 from frametime.metrics.drift.change_points import best_split, find_change_points, pettitt
 from frametime.metrics.drift.trend import (
     average_ranks,
@@ -22,7 +21,8 @@ from frametime.metrics.drift.trend import (
     theil_sen_slope,
     trend_test,
 )
-from frametime.metrics.rhythm.spectrum import even_powers
+from frametime.metrics.options import parse_refresh
+from frametime.metrics.rhythm.rhythm import even_powers
 
 DATA = Path(__file__).parent / "data"
 

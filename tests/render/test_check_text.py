@@ -10,9 +10,8 @@ from made_captures import capture_of
 from made_regularity import run_of
 
 from frametime.caveats import Caveat
-from frametime.metrics.display.refresh_rates import parse_refresh
 from frametime.metrics.measure import measure
-from frametime.metrics.options import MeasureOptions
+from frametime.metrics.options import MeasureOptions, parse_refresh
 from frametime.render.check_text import check_text
 
 ON_60_HZ = MeasureOptions(refresh=parse_refresh("60"))

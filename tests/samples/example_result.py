@@ -15,9 +15,8 @@ from made_captures import provenance
 
 from frametime.capture import Conditions
 from frametime.caveats import Caveat
-from frametime.metrics.findings import Findings, Stutter
 from frametime.metrics.measure import judge
-from frametime.metrics.metric import Curve, MeasuredRun, MetricValue
+from frametime.metrics.metric import Curve, Findings, MeasuredRun, MetricValue, Stutter
 from frametime.metrics.options import MeasureOptions
 from frametime.review.design import CardEntry, CutEntry, MetricEntry, ReviewDesign, RunningCost, SceneEntry
 from frametime.review.result import ReviewResult

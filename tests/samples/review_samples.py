@@ -10,8 +10,7 @@ from example_result import NO_FINDINGS
 from made_captures import provenance
 
 from frametime.capture import Conditions
-from frametime.metrics.findings import Stutter
-from frametime.metrics.metric import Curve, Judgement, MeasuredRun, MetricValue
+from frametime.metrics.metric import Curve, Judgement, MeasuredRun, MetricValue, Stutter
 from frametime.metrics.options import MeasureOptions
 from frametime.review.design import CardEntry, CutEntry, MetricEntry, ReviewDesign, SceneEntry, SpreadRule
 from frametime.review.result import ReviewResult

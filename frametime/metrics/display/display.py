@@ -10,9 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.metrics.block_medians import median
-from frametime.metrics.findings import FixedRefreshFit, VariableRefreshFit
 from frametime.metrics.frame_series import FrameSeries, logged_times_ns, once_a_series, shown_frames
-from frametime.metrics.metric import Missing
+from frametime.metrics.metric import FixedRefreshFit, Missing, VariableRefreshFit
 from frametime.metrics.options import Refresh
 from frametime.units import NS_PER_MS, NS_PER_S
 
@@ -309,7 +308,7 @@ def fit_fixed_refresh(series: FrameSeries, refresh: Refresh) -> FixedRefreshFit 
     Examples
     --------
     >>> from frametime.metrics.options import MeasureOptions
-    >>> from frametime.metrics.display.refresh_rates import parse_refresh
+    >>> from frametime.metrics.options import parse_refresh
     >>> film = FrameSeries(np.arange(25) * 41_666_667, options=MeasureOptions())
     >>> fit = fit_fixed_refresh(film, parse_refresh("60"))
     >>> dict(fit.cadence), round(fit.judder_rms_ms, 2)
@@ -399,7 +398,7 @@ def fit_variable_refresh(series: FrameSeries, refresh: Refresh) -> VariableRefre
     Examples
     --------
     >>> from frametime.metrics.options import MeasureOptions
-    >>> from frametime.metrics.display.refresh_rates import parse_refresh
+    >>> from frametime.metrics.options import parse_refresh
     >>> steps_ns = np.array([0, 10, 10, 10, 30]) * 1_000_000
     >>> fit = fit_variable_refresh(FrameSeries(np.cumsum(steps_ns), options=MeasureOptions()), parse_refresh("48-165"))
     >>> fit.inside_frames_fraction, fit.below_frames_fraction, fit.below_time_fraction

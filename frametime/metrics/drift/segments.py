@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from frametime.metrics.block_medians import Blocks, make_blocks, median
 from frametime.metrics.drift.change_points import best_split
-from frametime.metrics.findings import Segment
 from frametime.metrics.frame_series import FrameSeries, once_a_series
+from frametime.metrics.metric import Segment
 
 Kind = Literal["play", "still", "pause"]
 

@@ -15,8 +15,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.intervals.memory import BINS, MIN_STRETCHES, independent_stretches, level_stretches, variation
-from frametime.metrics.intervals.within_run import SAME, Outcome, placed, too_short
+from frametime.metrics.intervals.within_run import (
+    BINS,
+    MIN_STRETCHES,
+    SAME,
+    Outcome,
+    independent_stretches,
+    level_stretches,
+    placed,
+    too_short,
+    variation,
+)
 from frametime.metrics.level import low_key
 from frametime.metrics.metric import Missing
 from frametime.statistics.differences import Interval

@@ -1,15 +1,20 @@
-"""Hitches: frames that stand out of the frames around them, whether or not they are long enough for a stutter."""
+"""Hitches, frames that stand out of those around them whether or not they are stutters, and whether they recur."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.findings import Hitch
+from frametime.metrics.block_medians import median
 from frametime.metrics.frame_series import FrameSeries, once_a_series
+from frametime.metrics.metric import Hitch, HitchPeriod
+from frametime.metrics.rhythm.period_search import RULE, Lattice, Times, best_lattice, chance_of
+from frametime.statistics.distributions import normal_quantile, student_quantile
+from frametime.words import counted
 
 
 class HitchRule(NamedTuple):
@@ -38,7 +43,7 @@ class HitchRule(NamedTuple):
     max_listed: int = 1000
 
 
-RULE: Final = HitchRule()
+HITCH_RULE: Final = HitchRule()
 
 _TO_SD: Final = 1.4826
 
@@ -77,13 +82,13 @@ class Hitches(NamedTuple):
 
 @once_a_series
 def hitches_of(series: FrameSeries) -> Hitches:
-    """The hitches of a run by the usual RULE."""
+    """The hitches of a run by the usual HITCH_RULE."""
     return find_hitches(series.frame_times_ms, series.ends_s)
 
 
 def listed(hitches: Hitches) -> tuple[Hitch, ...]:
     """The hitches as plain values, in the order of time; of very many the largest."""
-    largest = np.sort(np.argsort(-hitches.excess_ms, kind="stable")[: RULE.max_listed])
+    largest = np.sort(np.argsort(-hitches.excess_ms, kind="stable")[: HITCH_RULE.max_listed])
     some = hitches.chosen(largest)
     columns = (some.positions, some.starts_s, some.longest_ms, some.excess_ms)
     return tuple(Hitch(*values) for values in zip(*(column.tolist() for column in columns), strict=True))
@@ -111,7 +116,7 @@ def find_hitches(frame_times_ms: NDArray[np.float64], ends_s: NDArray[np.float64
     ([200, 500], [8.0, 8.0])
     """
     positions, excess_ms = _standing_out(frame_times_ms)
-    begins = np.flatnonzero(np.diff(positions, prepend=-frame_times_ms.size) > RULE.gap_frames)
+    begins = np.flatnonzero(np.diff(positions, prepend=-frame_times_ms.size) > HITCH_RULE.gap_frames)
     first, longest_ms = positions[begins], frame_times_ms[positions]
     if begins.size:
         longest_ms, excess_ms = (np.maximum.reduceat(each, begins) for each in (longest_ms, excess_ms))
@@ -121,7 +126,7 @@ def find_hitches(frame_times_ms: NDArray[np.float64], ends_s: NDArray[np.float64
 
 def _standing_out(frame_times_ms: NDArray[np.float64]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     """Every frame that stands out, and by how much; the last frames, too few for a block, belong to the last one."""
-    size = RULE.block_frames
+    size = HITCH_RULE.block_frames
     n_blocks = frame_times_ms.size // size
     if n_blocks < 3:
         return np.zeros(0, dtype=np.int64), np.zeros(0)
@@ -131,7 +136,7 @@ def _standing_out(frame_times_ms: NDArray[np.float64]) -> tuple[NDArray[np.int64
     highest = blocks.max(axis=1)
     highest[-1] = frame_times_ms[(n_blocks - 1) * size :].max()
     # Most blocks have no frame that is long enough: their spread need not be known.
-    places = np.flatnonzero(highest >= (1.0 + RULE.least_share) * levels)
+    places = np.flatnonzero(highest >= (1.0 + HITCH_RULE.least_share) * levels)
     # Not np.unique, which imports masked arrays: they take a fortieth of a quick check.
     is_near = np.zeros(n_blocks + 2, dtype=np.bool_)
     for step in (0, 1, 2):
@@ -139,7 +144,7 @@ def _standing_out(frame_times_ms: NDArray[np.float64]) -> tuple[NDArray[np.int64
     near = np.flatnonzero(is_near[1:-1])
     spreads = np.zeros(n_blocks)
     spreads[near] = _TO_SD * _row_medians(np.abs(blocks[near] - medians[near, None]))
-    limits = np.maximum(RULE.least_share * levels, RULE.scatters * _largest_around(spreads))
+    limits = np.maximum(HITCH_RULE.least_share * levels, HITCH_RULE.scatters * _largest_around(spreads))
     frames = (places[:, None] * size + np.arange(size)).ravel()
     if places.size and places[-1] == n_blocks - 1:
         frames = np.concatenate((frames, np.arange(n_blocks * size, frame_times_ms.size)))
@@ -161,3 +166,183 @@ def _largest_around(values: NDArray[np.float64]) -> NDArray[np.float64]:
     np.maximum(largest[1:], values[:-1], out=largest[1:])
     np.maximum(largest[:-1], values[1:], out=largest[:-1])
     return largest
+
+
+_EXACT: Final = 200
+"""Beyond so many hitches a binomial variable is as good as normal."""
+_BEYOND_DOUBT: Final = 1e-6
+_SAME_PERIOD: Final = 0.01
+_WALKS: Final = 0.5
+"""Correlation of the residuals from one hitch to the next beyond which they add up; *common practice, no source*."""
+
+
+def find_hitch_period(runs: Sequence[Hitches]) -> tuple[HitchPeriod | None, str | None]:
+    """The period at which hitches recur in one run or in all runs of a set, or the reason why none is claimed.
+
+    Runs share the period; each has its own first beat. All hitches are looked at, then the largest alone: a few large
+    ones may recur among many small. They are looked at by the clock, and by the number of the frame where that tells
+    more: some games do their housekeeping every so many frames. The chance counts every look.
+
+    Parameters
+    ----------
+    runs : sequence of Hitches
+
+    Returns
+    -------
+    tuple of HitchPeriod or None, and str or None
+        Exactly one of the two is ``None``.
+    """
+    runs = [run.first(RULE.max_hitches) for run in runs]
+    n = sum(run.positions.size for run in runs)
+    if n < RULE.min_hitches:
+        verb = "carry" if n > 1 else "carries"
+        count = f"{counted(n, 'hitch', 'hitches')} {verb} no period" if n else "no hitch was found"
+        return None, f"{count}; {RULE.min_hitches} or more are needed"
+    looks = _looks(runs)
+    spanned_s = sum(float(run.starts_s[-1] - run.starts_s[0]) for run in runs if run.positions.size)
+    least_span = RULE.min_span * spanned_s / sum(run.run_s for run in runs)
+    found: list[tuple[float, Sequence[Hitches], Lattice]] = []
+    for look in looks:
+        for train in (_by_time(look), _by_frame(look)):
+            lattice = best_lattice(train)
+            if lattice is None:
+                continue
+            n_spanned = _n_spanned(lattice)
+            reaches = n_spanned * lattice.period_s >= least_span * sum(run.run_s for run in train)
+            if reaches and lattice.n_following >= RULE.min_share * n_spanned:
+                found.append((chance_of(lattice.evidence, 2 * len(looks)), look, lattice))
+            if found and found[-1][0] < _BEYOND_DOUBT:
+                break
+    least = min((chance for chance, _, _ in found), default=1.0)
+    if least >= RULE.significance:
+        how = f": chance does as well with p = {least:.2g}" if found else ""
+        return None, f"{counted(n, 'hitch', 'hitches')} follow no period{how}"
+    told = [_told(*each) for each in found if each[0] < RULE.significance]
+    surest = min(told, key=lambda period: period.p_value)
+    # Of the looks that find this period the first has the most hitches: the large ones alone leave beats without one.
+    return next(each for each in told if abs(each.period_s / surest.period_s - 1.0) < _SAME_PERIOD)._replace(
+        p_value=surest.p_value
+    ), None
+
+
+def _looks(runs: Sequence[Hitches]) -> list[Sequence[Hitches]]:
+    """All hitches; those half as large as the fourth largest or more; the largest quarter; the largest sixteenth.
+
+    Where they differ, and while they are enough to tell missing beats.
+    """
+    ordered_ms = np.sort(np.concatenate([run.excess_ms for run in runs]))
+    n = ordered_ms.size
+    least_ms = [ordered_ms[0], 0.5 * ordered_ms[-RULE.min_hitches]]
+    least_ms += [ordered_ms[n - n // part] for part in (4, 16) if n // part >= 2 * RULE.min_hitches]
+    counts = {int(np.searchsorted(ordered_ms, least)): least for least in least_ms}
+    looks = ([run.chosen(run.excess_ms >= least) for run in runs] for least in counts.values())
+    return [[run for run in look if run.positions.size] for look in looks]
+
+
+def _by_time(runs: Sequence[Hitches]) -> list[Times]:
+    """The hitches by the clock; a frame is as long as the usual ones around them."""
+    frame_s = median(np.concatenate([run.longest_ms - run.excess_ms for run in runs])) / 1000.0
+    return [Times(run.starts_s, run.run_s, frame_s) for run in runs]
+
+
+def _by_frame(runs: Sequence[Hitches]) -> list[Times]:
+    return [Times(run.positions.astype(np.float64), float(run.n_frames), 1.0) for run in runs]
+
+
+def _n_spanned(lattice: Lattice) -> int:
+    """Beats from the first to the last of each run that has a hitch."""
+    return sum(int(beats[-1] - beats[0]) + 1 for beats in lattice.beats if beats.size)
+
+
+def _told(chance: float, runs: Sequence[Hitches], lattice: Lattice) -> HitchPeriod:
+    """The finding and its words; period and interval are those of the hitches' own times."""
+    # A run may have hitches and none on the beat.
+    followed = [(run, beats, at) for run, beats, at in zip(runs, lattice.beats, lattice.places, strict=True) if at.size]
+    period_s, half_s = _interval([(run.starts_s[at], beats) for run, beats, at in followed], RULE.level)
+    n_following, n_beats = lattice.n_following, _n_spanned(lattice)
+    sizes_ms = np.sort(np.concatenate([run.longest_ms[at] for run, _, at in followed]))
+    size_ms = median(sizes_ms)
+    size_limits_ms = _median_limits(sizes_ms, RULE.level)
+    n_left_over = sum(run.positions.size for run in runs) - n_following
+    # The first and the last beat of a run have one by choice; where strays are many, some lie on a beat by chance.
+    on_beat = min(2.0 * lattice.half_s / lattice.period_s * n_left_over / n_beats, 0.9)
+    share_low, share_high = (
+        max(limit - on_beat, 0.0) / (1.0 - on_beat)
+        for limit in _share_limits(n_following - 2 * len(followed), n_beats - 2 * len(followed), RULE.level)
+    )
+    return HitchPeriod(
+        period_s=period_s,
+        period_low_s=period_s - half_s,
+        period_high_s=period_s + half_s,
+        p_value=chance,
+        n_following=n_following,
+        n_beats=n_beats,
+        n_left_over=n_left_over,
+        share_low=share_low,
+        share_high=share_high,
+        size_ms=size_ms,
+        size_low_ms=size_limits_ms[0],
+        size_high_ms=size_limits_ms[1],
+        sentence=f"a hitch of about {round(size_ms)} ms every {_seconds(period_s, half_s)}: "
+        f"{n_following} of {n_beats} beats",
+    )
+
+
+def _seconds(period_s: float, half_s: float) -> str:
+    """The period with the digits that its interval carries, to milliseconds; below a second to a tenth of them."""
+    if not half_s < math.inf:
+        return f"{period_s:.3g} s"
+    finest = 3 if period_s >= 1.0 else 4
+    decimals = min(max(-math.floor(math.log10(half_s)), 0), finest) if half_s > 0.0 else finest
+    # Rounded up: an interval is not told as narrower than it is.
+    doubt_s = max(math.ceil(half_s * 10**decimals - 1e-9), 1) / 10**decimals
+    return f"{period_s:.{decimals}f} s (give or take {doubt_s:.{decimals}f} s)"
+
+
+def _interval(groups: Sequence[tuple[NDArray[np.float64], NDArray[np.int64]]], level: float) -> tuple[float, float]:
+    """Least-squares period over groups of times on beats, each group with its own start: value and half width.
+
+    Where the residuals hang together from one hitch to the next, the timer starts anew after each hitch, and what it is
+    off adds up. The slope of such a random walk of N steps of variance v has the variance 6 v / (5 N) (S. Durlauf and
+    P. Phillips, Econometrica 56, 1988, 1333-1354, from memory).
+    """
+    centered = [(beats - beats.mean(), times_s - times_s.mean()) for times_s, beats in groups]
+    squares = sum(float(beats @ beats) for beats, _ in centered)
+    period_s = sum(float(beats @ times_s) for beats, times_s in centered) / squares
+    rests = [times_s - period_s * beats for beats, times_s in centered]
+    residual = sum(float(rest @ rest) for rest in rests)
+    degrees = sum(rest.size for rest in rests) - len(groups) - 1
+    if degrees < 1:
+        return period_s, math.inf
+    error = math.sqrt(residual / degrees / squares)
+    products = sum(float(rest[1:] @ rest[:-1]) for rest in rests)
+    if products > _WALKS * residual:
+        steps = [(np.diff(rest), np.diff(beats)) for rest, (beats, _) in zip(rests, centered, strict=True)]
+        variance = sum(float((moved**2 / n_beats).sum()) for moved, n_beats in steps) / degrees
+        error = max(error, math.sqrt(1.2 * variance / sum(float(n_beats.sum()) for _, n_beats in steps)))
+    return period_s, student_quantile(0.5 + 0.5 * level, degrees) * error
+
+
+def _median_limits(ordered: NDArray[np.float64], level: float) -> tuple[float, float] | tuple[None, None]:
+    """Interval of a median by order statistics; ``None`` where even the whole range holds it less often.
+
+    The number of values below the median is binomial with one half (W. J. Conover, Practical Nonparametric
+    Statistics, 1999, section 3.2, from memory).
+    """
+    n = ordered.size
+    if n > _EXACT:
+        rank = int(0.5 * (n - normal_quantile(0.5 + 0.5 * level) * math.sqrt(n)))
+        return float(ordered[rank - 1]), float(ordered[n - rank])
+    tail, rank = 0.5**n, 0
+    while tail <= 0.5 * (1.0 - level):
+        rank += 1
+        tail += math.comb(n, rank) * 0.5**n
+    return (float(ordered[rank - 1]), float(ordered[n - rank])) if rank else (None, None)
+
+
+def _share_limits(n_with: int, n: int, level: float) -> tuple[float, float]:
+    """Score interval of a share: E. B. Wilson, Journal of the American Statistical Association 22, 1927, 209-212."""
+    z, n_with, n = normal_quantile(0.5 + 0.5 * level), max(n_with, 0), max(n, 1)
+    middle = (n_with + 0.5 * z * z) / (n + z * z)
+    half = z / (n + z * z) * math.sqrt(n_with * (n - n_with) / n + 0.25 * z * z)
+    return max(middle - half, 0.0), min(middle + half, 1.0)

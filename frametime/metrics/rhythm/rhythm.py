@@ -1,18 +1,302 @@
-"""Regular patterns in a run: alternating frames, recurring hitches, lines of the spectrum."""
+"""Regular patterns in a run: alternating frames, recurring hitches, the strongest lines of the spectrum."""
 
 from __future__ import annotations
 
+import math
 from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.block_medians import median
-from frametime.metrics.findings import Rhythm
+from frametime.metrics.block_medians import median, medians_between
 from frametime.metrics.frame_series import FrameSeries, once_a_series
-from frametime.metrics.rhythm.hitches import hitches_of, listed
-from frametime.metrics.rhythm.periodicity import find_hitch_period
-from frametime.metrics.rhythm.spectrum import lines_of, no_rhythm_reason, spectrum_of
+from frametime.metrics.metric import Rhythm, SpectralLine
+from frametime.metrics.rhythm.hitches import find_hitch_period, hitches_of, listed
+from frametime.statistics.distributions import chi_squared_tail
+
+
+class SpectrumRule(NamedTuple):
+    """How lines are looked for. Common practice, no source, unless one is named.
+
+    Attributes
+    ----------
+    significance : float
+        False-alarm probability above which a line is not told.
+    max_lines : int
+    min_frames : int
+        Shorter runs have no spectrum.
+    segment_frames, max_segments : int
+        Of long runs so many stretches of so many frames, spread evenly, are averaged: that bounds the cost.
+    points_per_frame, most_uneven : int
+        Points of the even grid for each median frame time. A stretch that lasts longer than so many of its median
+        frames is not looked at: the points follow the number of frames, never the time that a run takes.
+    oversampling : int
+        Least number of frequencies for each independent one: a line between two of them would lose up to half its
+        power.
+    baseline_s : float
+        The level is followed in blocks of this length and taken out: scene and drift are no lines.
+    lowest_hz : float
+        Slower rhythms are those of the scene and of recurring hitches.
+    clip_scatters : float
+        Frames farther than so many standard deviations (from the median absolute deviation) from the level count as
+        so far: single hitches have a spectrum of their own and are told elsewhere.
+    background_bins, near_bins : int
+        Independent frequencies in each stretch whose median power is the background, and in each stretch of the near
+        surroundings; the higher of the two counts.
+    """
+
+    significance: float = 0.01
+    max_lines: int = 3
+    min_frames: int = 512
+    segment_frames: int = 8192
+    max_segments: int = 4
+    points_per_frame: int = 2
+    most_uneven: int = 4
+    oversampling: int = 2
+    baseline_s: float = 0.5
+    lowest_hz: float = 2.0
+    clip_scatters: float = 5.0
+    background_bins: int = 80
+    near_bins: int = 20
+
+
+DEFAULT_RULE = SpectrumRule()
+
+LONGEST_RUN_S: Final = 86_400.0
+SLOWEST_MEDIAN_MS: Final = 1_000.0
+
+NO_LINE: Final = "no line stands out of the noise"
+
+
+def false_alarm_probability(ratio: float, n_independent: float, n_averaged: int = 1) -> float:
+    """Chance that noise alone gives a line of this strength anywhere in the searched band.
+
+    For one periodogram R. V. Baluev, Monthly Notices of the Royal Astronomical Society 385, 2008, 1279-1285: the
+    single-frequency chance exp(-z) plus W exp(-z) sqrt(z), with W = searched band times sqrt(4 pi var(t)), which for
+    times spread evenly over the span T is 1.02 T times the band. The mean of K periodograms is, times K, a sum of K
+    exponential variables; Rice's rate of upcrossings then has the factor s^(K - 1/2) exp(-s) / (K - 1)! at s = K z,
+    which for K = 1 is Baluev's.
+
+    Parameters
+    ----------
+    ratio : float
+        Power over the mean power of the noise at that frequency.
+    n_independent : float
+        Band times span.
+    n_averaged : int
+        Number of periodograms in the mean.
+    """
+    if not ratio > 0.0:
+        return 1.0
+    total = n_averaged * ratio
+    single = chi_squared_tail(2.0 * total, n_averaged)
+    width = math.sqrt(math.pi / 3.0) * n_independent
+    crossings = width * math.exp((n_averaged - 0.5) * math.log(total) - total - math.lgamma(n_averaged))
+    return -math.expm1(-(single + crossings))
+
+
+def without_level(
+    frame_times_ms: NDArray[np.float64], ends_s: NDArray[np.float64], rule: SpectrumRule = DEFAULT_RULE
+) -> NDArray[np.float64]:
+    """Frame times less their slowly changing level, far outliers clipped; in ms, shape (n_frames,)."""
+    # Never more blocks than frames, however long these are.
+    n_blocks = min(max(int((ends_s[-1] - ends_s[0]) / rule.baseline_s), 1), ends_s.size)
+    marks = np.searchsorted(ends_s, ends_s[0] + np.arange(1, n_blocks) * rule.baseline_s)
+    edges = np.concatenate(([0], marks, [ends_s.size]))
+    edges = edges[np.diff(edges, prepend=-1) > 0]
+    levels = medians_between(frame_times_ms, edges)
+    middles = 0.5 * (ends_s[edges[:-1]] + ends_s[edges[1:] - 1])
+    rest = frame_times_ms - np.interp(ends_s, middles, levels)
+    limit = rule.clip_scatters * 1.4826 * median(np.abs(rest))
+    return np.clip(rest, -limit, limit)
+
+
+def background(powers: NDArray[np.float64], width: int, n_averaged: int) -> NDArray[np.float64]:
+    """Mean power of the noise around each frequency, from medians, so that lines do not count.
+
+    After M. E. Mann and J. M. Lees, Climatic Change 33, 1996, 409-445 (robust noise background by median
+    smoothing). A median is turned into a mean by the ratio of the two for a mean of exponential variables.
+    """
+    n_stretches = max(powers.size // width, 1)
+    edges = np.linspace(0, powers.size, n_stretches + 1).astype(np.int64)
+    # Wilson and Hilferty 1931: median over mean of a gamma variable of shape k is close to (1 - 1 / (9 k))^3.
+    to_mean = math.log(2.0) if n_averaged == 1 else (1.0 - 1.0 / (9.0 * n_averaged)) ** 3
+    levels = np.maximum(medians_between(powers, edges) / to_mean, 1e-300)
+    middles = 0.5 * (edges[:-1] + edges[1:] - 1)
+    return np.asarray(np.exp(np.interp(np.arange(powers.size), middles, np.log(levels))), dtype=np.float64)
+
+
+def even_powers(
+    times: NDArray[np.float64], values: NDArray[np.float64], *, grid_step: float, n_padded: int
+) -> NDArray[np.float64]:
+    """Power of unevenly spaced values at the frequencies 1, 2, ... over ``n_padded * grid_step``.
+
+    Up to half the mean rate of the values. They are laid on an even grid by linear interpolation, the mean taken out
+    first. A line through values ``d`` apart, read at every ``h``, is what a triangle of twice that width does to them:
+    it takes the amplitude at the frequency f times (sin(pi f d) / (d / h sin(pi f h)))^2, which for small h is
+    sinc^2(f d) (R. N. Bracewell, The Fourier Transform and Its Applications, 1965, from memory); the power is divided
+    by its square. With ``d`` the mean spacing: exact on an even grid, where the power is ``|FFT|^2 / n``; a sine of
+    amplitude A has the power n A^2 / 4.
+
+    Parameters
+    ----------
+    times, values : ndarray of float64, shape (n,)
+        ``times`` rising.
+    grid_step : float
+        In units of time; below the mean spacing.
+    n_padded : int
+        Points of the grid, with zeros after the last value.
+
+    Returns
+    -------
+    ndarray of float64
+        In the square of the unit of ``values``.
+    """
+    n, span = times.size, float(times[-1] - times[0])
+    spacing = span / (n - 1)
+    grid = np.arange(times[0], times[-1] + 0.5 * grid_step, grid_step)
+    transform = np.fft.rfft(np.interp(grid, times, values - values.mean()), n_padded)
+    turns = np.arange(1, int(0.5 * grid_step * n_padded / spacing) + 1) / n_padded
+    kept = np.sin(np.pi * turns * spacing / grid_step) / (spacing / grid_step * np.sin(np.pi * turns))
+    # As many points as the values would have on the grid, each with a whole spacing of its own.
+    return np.asarray(np.abs(transform[1 : turns.size + 1]) ** 2 / (n * (spacing / grid_step) ** 2) / kept**4)
+
+
+class Spectrum(NamedTuple):
+    """Mean power of stretches of a run, and the noise around each frequency.
+
+    ``powers`` and ``noise`` belong to the frequencies ``step_hz``, ``2 step_hz`` and so on; lines are looked for from
+    place ``first`` on. Each of ``n_segments`` stretches has ``size`` frames and lasts about ``span_s``.
+    """
+
+    powers: NDArray[np.float64]
+    noise: NDArray[np.float64]
+    step_hz: float
+    first: int
+    size: int
+    n_segments: int
+    span_s: float
+
+
+def no_rhythm_reason(frame_times_ms: NDArray[np.float64], ends_s: NDArray[np.float64]) -> str | None:
+    """Why a run is not looked at for anything that recurs, ``None`` where it is; *common practice, no source*."""
+    if ends_s.size and ends_s[-1] - ends_s[0] > LONGEST_RUN_S:
+        return "the run lasts longer than a day"
+    # Where half of the frames are that long, the run lasts half as long as if all were: most runs need no median.
+    may_be_slow = ends_s.size and 1000.0 * float(ends_s[-1]) > 0.5 * SLOWEST_MEDIAN_MS * frame_times_ms.size
+    if may_be_slow and median(frame_times_ms) > SLOWEST_MEDIAN_MS:
+        return "half of the frames take longer than a second"
+    return None
+
+
+def averaged_spectrum(
+    frame_times_ms: NDArray[np.float64], ends_s: NDArray[np.float64], rule: SpectrumRule = DEFAULT_RULE
+) -> Spectrum | str:
+    """The spectrum in which lines are looked for, or the reason why there is none."""
+    n = frame_times_ms.size
+    if n < rule.min_frames:
+        return f"fewer than {rule.min_frames} frames"
+    if reason := no_rhythm_reason(frame_times_ms, ends_s):
+        return reason
+    size = min(n, rule.segment_frames)
+    n_segments = min(rule.max_segments, n // size)
+    starts = [(n - size) // 2] if n_segments == 1 else np.linspace(0, n - size, n_segments).astype(int).tolist()
+    parts = [slice(start, start + size) for start in starts]
+    median_s = median(np.array([median(frame_times_ms[part]) for part in parts])) / 1000.0
+    spans_s = [float(ends_s[part.stop - 1] - ends_s[part.start]) for part in parts]
+    longest_s = rule.most_uneven * size * median_s
+    parts = [part for part, span_s in zip(parts, spans_s, strict=True) if span_s <= longest_s]
+    if not parts:
+        return f"the run lasts over {rule.most_uneven} times as long as its usual frames would"
+    span_s = max(span_s for span_s in spans_s if span_s <= longest_s)
+    grid_s = median_s / rule.points_per_frame
+    needed = rule.oversampling * (span_s / grid_s + 2.0)
+    # The transform is fast for lengths of small factors, and the next power of two is up to twice as long.
+    n_padded = min(factor << max(math.ceil(math.log2(needed / factor)), 0) for factor in (8, 9, 10, 12, 15))
+    step_hz = 1.0 / (grid_s * n_padded)
+    found = [
+        even_powers(
+            ends_s[part], without_level(frame_times_ms[part], ends_s[part], rule), grid_step=grid_s, n_padded=n_padded
+        )
+        for part in parts
+    ]
+    shortest = min(each.size for each in found)
+    powers = np.mean([each[:shortest] for each in found], axis=0)
+    first = max(math.ceil(rule.lowest_hz / step_hz), 1) - 1
+    per_independent = 1.0 / (span_s * step_hz)
+    if powers.size - first < 2 * rule.background_bins * per_independent or not powers.any():
+        return NO_LINE
+    # A steep part of the noise spectrum is no line: it must stand out of the near surroundings as well.
+    noise = np.maximum(
+        background(powers, round(rule.background_bins * per_independent), len(parts)),
+        background(powers, round(rule.near_bins * per_independent), len(parts)),
+    )
+    return Spectrum(
+        powers=powers,
+        noise=noise,
+        step_hz=step_hz,
+        first=first,
+        size=size,
+        n_segments=len(parts),
+        span_s=span_s,
+    )
+
+
+@once_a_series
+def spectrum_of(series: FrameSeries) -> Spectrum | str:
+    """`averaged_spectrum` of a run by the usual rule."""
+    return averaged_spectrum(series.frame_times_ms, series.ends_s)
+
+
+def find_lines(
+    frame_times_ms: NDArray[np.float64], ends_s: NDArray[np.float64], rule: SpectrumRule = DEFAULT_RULE
+) -> tuple[SpectralLine, ...]:
+    """The strongest significant lines, strongest first.
+
+    Parameters
+    ----------
+    frame_times_ms, ends_s : ndarray of float64, shape (n_frames,)
+
+    Returns
+    -------
+    tuple of SpectralLine
+        Empty when the run is short, even, or no line stands out of the noise.
+    """
+    return lines_of(averaged_spectrum(frame_times_ms, ends_s, rule), rule)
+
+
+def lines_of(spectrum: Spectrum | str, rule: SpectrumRule = DEFAULT_RULE) -> tuple[SpectralLine, ...]:
+    """As `find_lines`, from a spectrum that is there already; none where there is a reason instead."""
+    if isinstance(spectrum, str):
+        return ()
+    ratios = spectrum.powers / spectrum.noise
+    ratios[: spectrum.first] = 0.0
+    per_independent = 1.0 / (spectrum.span_s * spectrum.step_hz)
+    n_independent = (ratios.size - spectrum.first) / per_independent
+    lines = []
+    for place in _peaks(ratios, rule.max_lines, apart=4.0 * per_independent):
+        chance = false_alarm_probability(float(ratios[place]), n_independent, spectrum.n_segments)
+        if chance < rule.significance:
+            lines.append(
+                SpectralLine(
+                    frequency_hz=(place + 1) * spectrum.step_hz,
+                    amplitude_ms=2.0 * math.sqrt(float(spectrum.powers[place]) / spectrum.size),
+                    false_alarm_probability=chance,
+                )
+            )
+    return tuple(sorted(lines, key=lambda line: -line.amplitude_ms))
+
+
+def _peaks(ratios: NDArray[np.float64], most: int, *, apart: float) -> list[int]:
+    """Places of the highest ratios, each farther from the others than the foot of a line is wide."""
+    places: list[int] = []
+    highest = np.argpartition(-ratios, min(100 * most, ratios.size - 1))[: 100 * most]
+    for place in highest[np.argsort(-ratios[highest])].tolist():
+        if len(places) == most:
+            break
+        if all(abs(place - other) > apart for other in places):
+            places.append(place)
+    return places
 
 
 class AlternationRule(NamedTuple):

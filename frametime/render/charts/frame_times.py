@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from frametime.capture import Capture
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import MeasuredRun, Missing
-from frametime.metrics.sensors.sensor_channels import channel
+from frametime.metrics.sensors.sensor_values import channel
 from frametime.render.charts.axis_scales import round_ticks, tick_labels
 from frametime.render.charts.chart_sheet import Chart, KeyEntry, ListEntry, draw, list_em
 from frametime.render.charts.plots import CAPTION_EM, Curve, Dots, Drawn, Plot, Plots, Rule, Span

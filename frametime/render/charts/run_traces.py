@@ -10,9 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.capture import Capture
-from frametime.metrics.findings import Stutter
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.metric import Curve, MeasuredRun
+from frametime.metrics.metric import Curve, MeasuredRun, Stutter
 from frametime.metrics.options import StutterRule
 from frametime.metrics.stutter import local_medians_ms
 from frametime.render.charts.theme import SeriesStyle, Theme

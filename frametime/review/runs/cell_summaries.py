@@ -9,8 +9,7 @@ from typing import Final
 import numpy as np
 
 from frametime.caveats import Caveat, Weight
-from frametime.metrics.rhythm.hitches import hitches_listed
-from frametime.metrics.rhythm.periodicity import find_hitch_period
+from frametime.metrics.rhythm.hitches import find_hitch_period, hitches_listed
 from frametime.review.design import SpreadRule
 from frametime.review.result_tables import Estimate
 from frametime.review.run_set import ZERO, RunSet

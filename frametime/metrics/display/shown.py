@@ -1,4 +1,4 @@
-"""Motion step error: whether the picture moved on by as much time as the simulation did."""
+"""Frames that were shown: how many were not, and whether the picture moved on by as much time as the simulation did."""
 
 from __future__ import annotations
 
@@ -10,10 +10,51 @@ from numpy.typing import NDArray
 from frametime.metrics.block_medians import medians_between
 from frametime.metrics.display.display import appearances, falls
 from frametime.metrics.drift.trend import theil_sen_slope
-from frametime.metrics.findings import MotionSteps
-from frametime.metrics.frame_series import FrameSeries, logged_times_ns, once_a_series
-from frametime.metrics.metric import Missing
+from frametime.metrics.frame_series import FrameSeries, logged_times_ns, once_a_series, shown_frames
+from frametime.metrics.metric import DroppedFrames, Missing, MotionSteps
 from frametime.units import NS_PER_MS, NS_PER_S
+
+
+def longest_run(flags: NDArray[np.bool_]) -> int:
+    """Length of the longest run of true values.
+
+    Examples
+    --------
+    >>> longest_run(np.array([True, False, True, True]))
+    2
+    """
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], flags, [False])).astype(np.int8)))
+    return int(np.max(edges[1::2] - edges[::2], initial=0))
+
+
+def shown_series(series: FrameSeries) -> FrameSeries | None:
+    """The steps between frames that were shown, as a series of its own; ``None`` with fewer than two steps.
+
+    From the display times where they are logged (equal or falling ones left out), else from the ends of the shown
+    frames and the start of the first.
+    """
+    shown_ns, _, from_display_times = appearances(series)
+    if not from_display_times:
+        shown_ns = np.concatenate((np.zeros(1, dtype=np.int64), shown_ns))
+    rising = np.concatenate(([True], np.diff(np.maximum.accumulate(shown_ns)) > 0))
+    shown_ns = shown_ns[rising]
+    return FrameSeries(shown_ns, options=series.options) if shown_ns.size >= 3 else None
+
+
+@once_a_series
+def dropped_of(series: FrameSeries) -> DroppedFrames | None:
+    """Frames never shown, without what the catalog tells of the others; ``None`` where the log does not say."""
+    shown = shown_frames(series)
+    if shown is None:
+        return None
+    n_shown = int(np.count_nonzero(shown))
+    return DroppedFrames(
+        count=series.n_frames - n_shown,
+        fraction=(series.n_frames - n_shown) / series.n_frames,
+        longest_run=longest_run(~shown),
+        shown_average_fps=n_shown / series.duration_s,
+    )
+
 
 MAX_BLOCKS = 300
 

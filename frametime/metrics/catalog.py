@@ -1,0 +1,388 @@
+"""The catalog of metrics: adding one is a pure function here and a row of ``metrics.tsv`` beside this file."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from functools import lru_cache, partial
+from math import sqrt
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any, Final, TypeVar
+
+import numpy as np
+
+from frametime.metrics import level, pacing
+from frametime.metrics.display.display import fixed_refresh_of, fixed_steps, variable_refresh_of, variable_steps
+from frametime.metrics.display.shown import dropped_of, motion_steps, shown_series, step_errors
+from frametime.metrics.drift.drift import drift_of, level_change_count, warm_up_length_s
+from frametime.metrics.frame_series import FrameSeries
+from frametime.metrics.metric import (
+    PRACTICE,
+    Compute,
+    DroppedFrames,
+    FixedRefreshFit,
+    Metric,
+    Missing,
+    MotionSteps,
+    SpectralLine,
+    VariableRefreshFit,
+)
+from frametime.metrics.options import MeasureOptions, Refresh, describe_refresh
+from frametime.metrics.rhythm.rhythm import NO_LINE, rhythm_of, spectrum_of
+from frametime.metrics.sensors import sensor_findings, sensor_values
+from frametime.metrics.sensors.sensor_values import CORE_CLOCK, TEMPERATURE
+from frametime.metrics.stutter import stutters_of
+from frametime.units import NS_PER_S
+
+
+@lru_cache(maxsize=1)
+def table() -> Mapping[str, Mapping[str, str]]:
+    """Every row by its key; ``-`` stands for what a metric does not have."""
+    text = Path(__file__).with_name("metrics.tsv").read_text("utf-8")
+    names, *rows = (line.split("\t") for line in text.splitlines())
+    return {row[0]: dict(zip(names, row, strict=True)) for row in rows}
+
+
+def metrics_of(functions: Mapping[str, Compute], **words: object) -> Iterator[Metric]:
+    """The metrics that these functions compute, by key, in their order.
+
+    Parameters
+    ----------
+    functions : Mapping of str to callable
+        A key with ``*`` is filled with the word ``of``.
+    words
+        What stands in braces in labels and definitions.
+
+    Raises
+    ------
+    KeyError
+        If the table has no such row.
+
+    Examples
+    --------
+    >>> [longest] = metrics_of({"max_frame_time_ms": lambda series: float(series.sorted_ms[-1])})
+    >>> longest.label, longest.unit, longest.source
+    ('longest frame time', 'ms', 'common practice, no source')
+    """
+    for key, compute in functions.items():
+        row: dict[str, Any] = dict(table()[key])
+        yield Metric(
+            key=key.replace("*", str(words.get("of"))),
+            label=row["label"].format(**words),
+            unit=row["unit"],
+            better=row["better"],
+            group=row["group"],
+            definition=row["definition"].format(**words),
+            source=PRACTICE if row["source"] == "-" else row["source"],
+            compute=compute,
+            decimals=None if row["decimals"] == "-" else int(row["decimals"]),
+        )
+
+
+_PERCENTILES: Final = {"median": 0.5, "p95": 0.95, "p99": 0.99, "p99p9": 0.999}
+
+LONG_FRAMES: Final = {
+    "hitch_over_50ms_count": 50.0,
+    "hitch_over_100ms_count": 100.0,
+    "hitch_over_250ms_count": 250.0,
+    "freeze_over_500ms_count": 500.0,
+}
+"""Key of each count of long frames, with the limit in ms."""
+
+AVERAGED_FRAMES: Final = (1, 10, 100)
+"""Frames averaged by the Allan deviations."""
+
+
+def frame_metrics(options: MeasureOptions) -> tuple[Metric, ...]:
+    """Metrics in the order in which they are shown.
+
+    Examples
+    --------
+    >>> [row.key for row in frame_metrics(MeasureOptions())][:2]
+    ['average_fps', 'median_frame_time_ms']
+    """
+    rule = options.stutter
+    words: dict[str, object] = {
+        "quantile_type": options.quantile_type,
+        "quantile": level.QUANTILE_NAMES[options.quantile_type],
+        "stutter": f"over {rule.ratio:g} times as long as the median of the frames within {rule.window_s / 2:g} s "
+        f"before and after, and by {rule.min_excess_ms:g} ms or more",
+    }
+    lows = (
+        metric
+        for pct in options.slowest_pcts
+        for metric in metrics_of(
+            {
+                "low_*_percentile_fps": partial(_percentile_low, slowest_pct=pct),
+                "low_*_mean_fps": partial(_mean_low, slowest_pct=pct),
+                "low_*_time_fps": partial(_time_low, slowest_pct=pct),
+            },
+            of=level.share_key(pct),
+            share=level.share_label(pct),
+            **words,
+        )
+    )
+    return (*metrics_of(_LEVEL, **words), *lows, *metrics_of(_STUTTER, **words), *metrics_of(_PACING))
+
+
+SHOWN_GROUPS: Final = ("level", "lows", "tail", "stutter")
+"""Groups of the catalog that are also measured on the shown frames alone."""
+
+
+def shown_values(series: FrameSeries) -> Mapping[str, float]:
+    """The metrics of these groups on the shown frames alone, by key; empty where all frames were shown."""
+    dropped = dropped_of(series)
+    only_shown = shown_series(series) if dropped is not None and dropped.count else None
+    if only_shown is None:
+        return {}
+    rows = [row for row in frame_metrics(series.options) if row.group in SHOWN_GROUPS]
+    found = {row.key: row.compute(only_shown) for row in rows}
+    return MappingProxyType({key: value for key, value in found.items() if not isinstance(value, Missing)})
+
+
+def _quantile(series: FrameSeries, *, probability: float) -> float:
+    return level.quantile(series.sorted_ms, probability, quantile_type=series.options.quantile_type)
+
+
+def _percentile_low(series: FrameSeries, *, slowest_pct: float) -> float:
+    return level.percentile_low_fps(
+        series.sorted_ms, slowest_pct=slowest_pct, quantile_type=series.options.quantile_type
+    )
+
+
+def _mean_low(series: FrameSeries, *, slowest_pct: float) -> float:
+    return level.mean_low_fps(series.sorted_ms, slowest_pct=slowest_pct)
+
+
+def _time_low(series: FrameSeries, *, slowest_pct: float) -> float:
+    return level.time_low_fps(series.sorted_ms, slowest_pct=slowest_pct, duration_ms=series.duration_s * 1000.0)
+
+
+def _count_over(series: FrameSeries, *, limit_ms: float) -> float:
+    return float(series.n_frames - int(np.searchsorted(series.sorted_ms, limit_ms, side="right")))
+
+
+def _allan(series: FrameSeries, *, averaged: int) -> float:
+    tau0_ns = series.duration_s * NS_PER_S / series.n_frames
+    return pacing.overlapping_allan_deviation(series.timestamps_ns, averaged=averaged, tau0=tau0_ns)
+
+
+def _alternation(series: FrameSeries) -> float | Missing:
+    if series.sorted_ms[0] == series.sorted_ms[-1]:
+        return Missing(reason="all frame times are equal")
+    return pacing.lag1_autocorrelation(series.frame_times_ms)
+
+
+def _mean_ms(series: FrameSeries) -> float:
+    return series.duration_s * 1000.0 / series.n_frames
+
+
+def _needs(n_needed: int, compute: Compute) -> Compute:
+    """``compute``, or the reason why there are too few frames for it."""
+
+    def computed(series: FrameSeries) -> float | Missing:
+        if series.n_frames < n_needed:
+            return Missing(reason=f"{n_needed} frames or more are needed, this run has {series.n_frames}")
+        return compute(series)
+
+    return computed
+
+
+_LEVEL: Final[dict[str, Compute]] = {
+    "average_fps": lambda series: level.average_fps(series.n_frames, series.duration_s),
+    **{f"{name}_frame_time_ms": partial(_quantile, probability=share) for name, share in _PERCENTILES.items()},
+}
+_STUTTER: Final[dict[str, Compute]] = {
+    "stutter_count": lambda series: float(stutters_of(series).count),
+    "stutter_per_min": lambda series: stutters_of(series).count / (series.duration_s / 60.0),
+    "stutter_time_fraction": lambda series: float(stutters_of(series).excess_ms.sum()) / (series.duration_s * 1000.0),
+    **{key: partial(_count_over, limit_ms=limit_ms) for key, limit_ms in LONG_FRAMES.items()},
+    "max_frame_time_ms": lambda series: float(series.sorted_ms[-1]),
+}
+_PACING: Final[dict[str, Compute]] = {
+    "frame_time_variance_ms2": _needs(2, lambda series: series.variance_ms2),
+    "frame_time_cv": _needs(2, lambda series: sqrt(series.variance_ms2) / _mean_ms(series)),
+    "pacing_rmssd_ms": _needs(2, lambda series: pacing.rmssd_ms(series.frame_times_ms)),
+    "pacing_masd_ms": _needs(2, lambda series: pacing.masd_ms(series.frame_times_ms)),
+    "pacing_jitter_last_ms": _needs(2, lambda series: series.jitter.last_ms),
+    "pacing_jitter_median_ms": _needs(2, lambda series: series.jitter.median_ms),
+    **{f"pacing_adev_{each}": _needs(2 * each, partial(_allan, averaged=each)) for each in AVERAGED_FRAMES},
+    "alternation": _needs(2, _alternation),
+}
+
+
+Fit = TypeVar("Fit")
+Find = Callable[[FrameSeries, Refresh], object]
+
+
+def regularity_metrics(options: MeasureOptions) -> tuple[Metric, ...]:
+    """Metrics of rhythm, drift, display (where a refresh is given), motion and dropped frames.
+
+    Examples
+    --------
+    >>> [row.key for row in regularity_metrics(MeasureOptions())][:2]
+    ['alternating_fraction', 'alternation_ms']
+    """
+    refresh = options.refresh
+    display = {} if refresh is None else _FIXED if refresh.is_fixed else _VARIABLE
+    on = "" if refresh is None else describe_refresh(refresh)
+    return tuple(metrics_of({**_COURSE, **display, **_SHOWN}, on=on))
+
+
+def _given(value: float | None, reason: str) -> float | Missing:
+    return Missing(reason=reason) if value is None else float(value)
+
+
+def _hitch_period(series: FrameSeries) -> float | Missing:
+    rhythm = rhythm_of(series)
+    period_s = None if rhythm.hitch_period is None else rhythm.hitch_period.period_s
+    return _given(period_s, rhythm.hitch_period_reason or "no period")
+
+
+def _line(part: Callable[[SpectralLine], float]) -> Compute:
+    def compute(series: FrameSeries) -> float | Missing:
+        if lines := rhythm_of(series).lines:
+            return part(lines[0])
+        spectrum = spectrum_of(series)
+        return Missing(reason=spectrum if isinstance(spectrum, str) else NO_LINE)
+
+    return compute
+
+
+def _fixed(part: Callable[[FixedRefreshFit], float | Missing]) -> Compute:
+    return lambda series: _part_of(fixed_refresh_of(series), part, lambda: _no_steps(series, fixed_steps))
+
+
+def _variable(part: Callable[[VariableRefreshFit], float]) -> Compute:
+    return lambda series: _part_of(variable_refresh_of(series), part, lambda: _no_steps(series, variable_steps))
+
+
+def _dropped(part: Callable[[DroppedFrames], float]) -> Compute:
+    without = Missing(reason="the log does not say which frames were shown")
+    return lambda series: _part_of(dropped_of(series), part, lambda: without)
+
+
+def _motion(part: Callable[[MotionSteps], float]) -> Compute:
+    def no_steps(series: FrameSeries) -> Missing:
+        steps = step_errors(series)
+        return steps if isinstance(steps, Missing) else Missing(reason="motion steps were not looked for")
+
+    return lambda series: _part_of(motion_steps(series), part, lambda: no_steps(series))
+
+
+def _part_of(
+    found: Fit | None, part: Callable[[Fit], float | Missing], without: Callable[[], Missing]
+) -> float | Missing:
+    if found is None:
+        return without()
+    value = part(found)
+    return value if isinstance(value, Missing) else float(value)
+
+
+def _uneven_per_min(fit: FixedRefreshFit) -> float | Missing:
+    return _given(fit.uneven_per_min, "only two frames were seen: one step has none before it to differ from")
+
+
+def _no_steps(series: FrameSeries, find: Find) -> Missing:
+    """Why there are no steps between the frames that were shown."""
+    refresh = series.options.refresh
+    found = None if refresh is None else find(series, refresh)
+    return found if isinstance(found, Missing) else Missing(reason="no refresh of this kind was given")
+
+
+_COURSE: Final[dict[str, Compute]] = {
+    "alternating_fraction": lambda series: rhythm_of(series).alternating_fraction,
+    "alternation_ms": lambda series: _given(rhythm_of(series).alternation_ms, "no frames alternate"),
+    "hitch_period_s": _hitch_period,
+    "spectrum_line_hz": _line(lambda line: line.frequency_hz),
+    "spectrum_line_ms": _line(lambda line: line.amplitude_ms),
+    "drift_pct_per_min": lambda series: _given(
+        drift_of(series).slope_pct_per_min, drift_of(series).sentence.rstrip(".")
+    ),
+    "warm_up_s": warm_up_length_s,
+    "level_change_count": level_change_count,
+}
+_FIXED: Final[dict[str, Compute]] = {
+    "refresh_uneven_per_min": _fixed(_uneven_per_min),
+    "refresh_repeat_fraction": _fixed(lambda fit: fit.repeat_count / fit.n_refreshes),
+    "refresh_skipped_count": _fixed(lambda fit: fit.skipped_frame_count),
+    "judder_rms_ms": _fixed(lambda fit: fit.judder_rms_ms),
+}
+_VARIABLE: Final[dict[str, Compute]] = {
+    "refresh_inside_frames_fraction": _variable(lambda fit: fit.inside_frames_fraction),
+    "refresh_inside_time_fraction": _variable(lambda fit: fit.inside_time_fraction),
+    "refresh_below_time_fraction": _variable(lambda fit: fit.below_time_fraction),
+    "refresh_above_time_fraction": _variable(lambda fit: fit.above_time_fraction),
+}
+_SHOWN: Final[dict[str, Compute]] = {
+    "motion_step_error_rms_ms": _motion(lambda motion: motion.rms_ms),
+    "motion_step_error_p99_ms": _motion(lambda motion: motion.p99_ms),
+    "motion_step_error_worst_ms": _motion(lambda motion: abs(motion.worst_ms)),
+    "dropped_count": _dropped(lambda dropped: dropped.count),
+    "dropped_fraction": _dropped(lambda dropped: dropped.fraction),
+    "dropped_longest_run": _dropped(lambda dropped: dropped.longest_run),
+    "shown_average_fps": _dropped(lambda dropped: dropped.shown_average_fps),
+}
+
+
+def sensor_metrics(options: MeasureOptions) -> tuple[Metric, ...]:
+    """Metrics of power, temperature, clock and load; each is ``Missing`` with its reason without samples.
+
+    Examples
+    --------
+    >>> [row.key for row in sensor_metrics(MeasureOptions())][:2]
+    ['average_power_w', 'peak_power_w']
+    """
+    limit = "the limit given" if options.temperature_limit_c is None else f"{options.temperature_limit_c:g} °C"
+    return tuple(metrics_of(_SENSORS, limit=limit))
+
+
+_SENSORS: Final[dict[str, Compute]] = {
+    "average_power_w": sensor_values.average_power_w,
+    "peak_power_w": sensor_values.peak_power_w,
+    "energy_per_frame_j": sensor_values.energy_per_frame_j,
+    "frames_per_joule": sensor_values.frames_per_joule,
+    "time_at_power_limit_fraction": sensor_values.time_at_power_limit_fraction,
+    "average_temperature_c": partial(sensor_values.average_of, name=TEMPERATURE),
+    "peak_temperature_c": partial(sensor_values.peak_of, name=TEMPERATURE),
+    "end_temperature_c": sensor_values.end_temperature_c,
+    "time_above_temperature_limit_fraction": sensor_values.time_above_temperature_limit_fraction,
+    "average_core_clock_mhz": partial(sensor_values.average_of, name=CORE_CLOCK),
+    "min_core_clock_mhz": partial(sensor_values.least_of, name=CORE_CLOCK),
+    "core_clock_sd_mhz": partial(sensor_values.spread_of, name=CORE_CLOCK),
+    "average_memory_clock_mhz": partial(sensor_values.average_of, name="memory_clock_mhz"),
+    "throttling_count": sensor_findings.throttling_count,
+    "throttling_time_fraction": sensor_findings.throttling_time_fraction,
+    "utilization_under_90pct_fraction": sensor_values.utilization_under_90pct_fraction,
+    "gpu_work_under_90pct_fraction": sensor_values.gpu_work_under_90pct_fraction,
+}
+
+
+@lru_cache(maxsize=16)
+def catalog_for(options: MeasureOptions) -> Mapping[str, Metric]:
+    """Every metric under these options, by key, in the order in which they are shown.
+
+    The shares of the lows stand in the keys, the quantile type and the stutter rule in the definitions.
+
+    Raises
+    ------
+    ValueError
+        If two rows have the same key.
+
+    Examples
+    --------
+    >>> keys = list(catalog_for(MeasureOptions(slowest_pcts=(5.0,))))
+    >>> keys[0], [key for key in keys if key.startswith("low_")][0]
+    ('average_fps', 'low_5pct_percentile_fps')
+    """
+    rows = (*frame_metrics(options), *regularity_metrics(options), *sensor_metrics(options))
+    by_key = {row.key: row for row in rows}
+    if len(by_key) != len(rows):
+        keys = [row.key for row in rows]
+        twice = sorted({key for key in keys if keys.count(key) > 1})
+        raise ValueError(f"metric keys must be unique, got twice: {twice!r}")
+    return MappingProxyType(by_key)
+
+
+CATALOG: Final[Mapping[str, Metric]] = catalog_for(MeasureOptions())
+"""The metrics under the default options."""

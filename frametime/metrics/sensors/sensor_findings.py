@@ -1,0 +1,469 @@
+"""What the sensors tell of a run beside numbers: throttling, a doubt about their clock, and caveats.
+
+Throttling: the core clock falls while temperature or power stands at its limit.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
+from types import MappingProxyType
+from typing import Final, Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.capture import SensorTrace
+from frametime.caveats import Caveat, Weight
+from frametime.metrics.block_medians import median
+from frametime.metrics.frame_series import FrameSeries, numpy_column, once_a_series
+from frametime.metrics.metric import Missing, Throttling
+from frametime.metrics.options import MeasureOptions
+from frametime.metrics.sensors import sensor_values
+from frametime.metrics.sensors.sensor_values import (
+    CORE_CLOCK,
+    POWER_SLACK_FRACTION,
+    QUANTITY_WORDS,
+    TEMPERATURE,
+    Channel,
+    channel,
+    outside_reason,
+    power_channel,
+    samples_of,
+)
+from frametime.statistics.differences import Interval
+from frametime.units import NS_PER_S
+
+NO_LIMIT: Final = "neither a temperature limit nor a power limit was given"
+
+
+class ThrottlingRule(NamedTuple):
+    """When a falling clock is called throttling. Every default is common practice, no source.
+
+    Attributes
+    ----------
+    temperature_slack_c : float
+        The temperature stands at its limit from this much below it.
+    power_slack_fraction : float
+        The power stands at its limit from this share of it below.
+    depth_fraction : float
+        The clock has fallen when it is this share below the run's own high clock.
+    high_clock_quantile : float
+        The run's own high clock is this quantile of the clock samples.
+    least_s : float
+        Shorter falls are left out.
+    join_s : float
+        Two falls that lie no farther apart are one.
+    """
+
+    temperature_slack_c: float = 1.0
+    power_slack_fraction: float = POWER_SLACK_FRACTION
+    depth_fraction: float = 0.01
+    high_clock_quantile: float = 0.95
+    least_s: float = 1.0
+    join_s: float = 2.0
+
+
+Cause = Literal["temperature", "power"]
+
+
+RULE: Final = ThrottlingRule()
+
+
+@once_a_series
+def throttling_of(series: FrameSeries) -> tuple[Throttling, ...]:
+    """Stretches in which the clock was down while temperature or power stood at its limit.
+
+    A stretch reaches from the first sample that shows it to the sample after which it is over; the last sample of all
+    stands for one usual step. Where both limits are reached, the temperature is named. Without a limit, or samples in
+    the capture, the answer is empty: ``throttling_reason`` says why.
+
+    Examples
+    --------
+    >>> from frametime.metrics.options import MeasureOptions
+    >>> throttling_of(FrameSeries(np.array([0, 10_000_000]), options=MeasureOptions()))
+    ()
+    """
+    watch = _watched(series)
+    if isinstance(watch, Missing):
+        return ()
+    high_mhz = float(np.quantile(watch.clock_mhz, RULE.high_clock_quantile))
+    down = watch.clock_mhz < (1.0 - RULE.depth_fraction) * high_mhz
+    found = []
+    for first, last in _stretches(watch.times_s, down & (watch.hot | watch.drawing), join_s=RULE.join_s):
+        start_s, end_s = float(watch.times_s[first]), float(watch.ends_s[last])
+        if end_s - start_s < RULE.least_s:
+            continue
+        cause: Cause = "temperature" if watch.hot[first : last + 1].any() else "power"
+        depth_mhz = high_mhz - float(watch.clock_mhz[first : last + 1].min())
+        found.append(Throttling(start_s=start_s, end_s=end_s, depth_mhz=depth_mhz, cause=cause))
+    return tuple(found)
+
+
+def throttling_reason(series: FrameSeries) -> str | None:
+    """Why throttling cannot be looked for; ``None`` when it can."""
+    watch = _watched(series)
+    return watch.reason if isinstance(watch, Missing) else None
+
+
+def throttling_count(series: FrameSeries) -> float | Missing:
+    """Number of stretches of throttling."""
+    reason = throttling_reason(series)
+    return float(len(throttling_of(series))) if reason is None else Missing(reason=reason)
+
+
+def throttling_time_fraction(series: FrameSeries) -> float | Missing:
+    """Share of the watched time spent throttling: of the clock samples at which it could have been seen."""
+    watch = _watched(series)
+    if isinstance(watch, Missing):
+        return watch
+    # Two stretches joined over a short hole may hold a little time that was not watched.
+    return min(sum(item.end_s - item.start_s for item in throttling_of(series)) / watch.watched_s, 1.0)
+
+
+def throttled_words(found: Sequence[Throttling], fraction: float) -> str:
+    """How much of the time the clock was down, how far at most, and at which limit.
+
+    Examples
+    --------
+    >>> throttled_words([Throttling(start_s=3.0, end_s=30.0, depth_mhz=180.0, cause="temperature")], 0.27)
+    '27 % of the time, the clock down by up to 180 MHz at the temperature limit'
+    """
+    causes = " and ".join(sorted({item.cause for item in found}, reverse=True))
+    share = f"{100.0 * fraction:.2g}" if fraction < 0.1 else f"{100.0 * fraction:.0f}"
+    deepest_mhz = max(item.depth_mhz for item in found)
+    return f"{share} % of the time, the clock down by up to {deepest_mhz:.0f} MHz at the {causes} limit"
+
+
+class _Watch(NamedTuple):
+    """The clock samples in the capture, each until the next, and what stood at its limit there."""
+
+    times_s: NDArray[np.float64]
+    ends_s: NDArray[np.float64]
+    clock_mhz: NDArray[np.float64]
+    hot: NDArray[np.bool_]
+    drawing: NDArray[np.bool_]
+    known: NDArray[np.bool_]
+
+    @property
+    def watched_s(self) -> float:
+        """Time in which the clock is known, and at least one of what a limit was given for."""
+        return float(np.sum((self.ends_s - self.times_s)[self.known]))
+
+
+@once_a_series
+def _watched(series: FrameSeries) -> _Watch | Missing:
+    clock = samples_of(series, CORE_CLOCK)
+    if isinstance(clock, Missing):
+        return clock
+    options = series.options
+    if options.temperature_limit_c is None and options.power_limit_w is None:
+        return Missing(reason=NO_LIMIT)
+    times_s, clock_mhz = clock
+    end_s = series.duration_s
+    inside = (times_s >= 0.0) & (times_s <= end_s)
+    if np.count_nonzero(inside) < 2:
+        outside = outside_reason(CORE_CLOCK, times_s, end_s)
+        return Missing(reason=outside or "fewer than two core clock samples lie in the capture")
+    ends_s = np.minimum(np.append(times_s[1:], times_s[-1] + median(np.diff(times_s))), end_s)[inside]
+    times_s, clock_mhz = times_s[inside], clock_mhz[inside]
+    hot, drawing, reasons = _standings(series, times_s)
+    known = hot.known | drawing.known
+    if np.count_nonzero(known) < 2:
+        told = "; ".join(reasons)
+        return Missing(reason=told or "fewer than two core clock samples lie where the quantity of the limit is known")
+    return _Watch(times_s, ends_s, clock_mhz, hot.reached, drawing.reached, known)
+
+
+class _Standing(NamedTuple):
+    """At each clock sample: whether a quantity stands at its limit, and whether that is known."""
+
+    reached: NDArray[np.bool_]
+    known: NDArray[np.bool_]
+
+
+def _standings(series: FrameSeries, times_s: NDArray[np.float64]) -> tuple[_Standing, _Standing, list[str]]:
+    """Of temperature and of power, and why one whose limit was given is not known."""
+    options = series.options
+    hot_from_c = drawing_from_w = math.inf
+    temperature: Channel | Missing = Missing(reason="")
+    power: Channel | Missing = temperature
+    if options.temperature_limit_c is not None:
+        temperature = channel(series, TEMPERATURE)
+        hot_from_c = options.temperature_limit_c - RULE.temperature_slack_c
+    if options.power_limit_w is not None:
+        power = power_channel(series)
+        drawing_from_w = options.power_limit_w * (1.0 - RULE.power_slack_fraction)
+    reasons = [found.reason for found in (temperature, power) if isinstance(found, Missing) and found.reason]
+    return _standing(temperature, times_s, hot_from_c), _standing(power, times_s, drawing_from_w), reasons
+
+
+def _standing(found: Channel | Missing, times_s: NDArray[np.float64], limit: float) -> _Standing:
+    """The last value holds for one usual step beyond the samples: nothing is known farther away."""
+    if isinstance(found, Missing):
+        never = np.zeros(times_s.size, dtype=np.bool_)
+        return _Standing(never, never)
+    known = (times_s >= found.times_s[0] - found.step_s) & (times_s <= found.times_s[-1] + found.step_s)
+    return _Standing(known & (np.interp(times_s, found.times_s, found.values) >= limit), known)
+
+
+def _stretches(times_s: NDArray[np.float64], marked: NDArray[np.bool_], *, join_s: float) -> list[tuple[int, int]]:
+    """First and last index of each run of marked samples, runs closer than ``join_s`` put together."""
+    places = np.flatnonzero(marked)
+    if places.size == 0:
+        return []
+    apart = (np.diff(places) > 1) & (np.diff(times_s[places]) > join_s)
+    firsts = places[np.concatenate(([True], apart))]
+    lasts = places[np.concatenate((apart, [True]))]
+    return list(zip(firsts.tolist(), lasts.tolist(), strict=True))
+
+
+_STEPS: Final = (-1.0, -0.5, 0.5, 1.0)
+_DOUBTED: Final = frozenset(
+    (
+        "average_power_w",
+        "energy_per_frame_j",
+        "frames_per_joule",
+        "average_temperature_c",
+        "average_core_clock_mhz",
+        "average_memory_clock_mhz",
+    )
+)
+
+Compute = Callable[[FrameSeries], "float | Missing"]
+
+
+def range_in_doubt(series: FrameSeries, compute: Compute, value: float) -> tuple[float, float]:
+    """Least and greatest value of a metric while the samples are off by no more than their clock may be."""
+    moved = [found for each in _moved(series) if not isinstance(found := compute(each), Missing)]
+    return min([value, *moved]), max([value, *moved])
+
+
+def with_clock_doubt(
+    series: FrameSeries,
+    computes: Mapping[str, Compute],
+    values: Mapping[str, float],
+    intervals: Mapping[str, Interval | Missing],
+) -> Mapping[str, Interval | Missing]:
+    """The intervals, with those of sensor metrics as much wider as their clock may be off."""
+    if series.sensors is None or series.sensors.clock_doubt_s <= 0.0:
+        return intervals
+    found = dict(intervals)
+    for key in _DOUBTED & values.keys():
+        interval = intervals.get(key)
+        if isinstance(interval, Interval):
+            low, high = range_in_doubt(series, computes[key], values[key])
+            found[key] = replace(
+                interval,
+                low=interval.low - (values[key] - low),
+                high=interval.high + (high - values[key]),
+                method=f"{interval.method}; wider by clocks that may be {series.sensors.clock_doubt_s:.1f} s apart",
+            )
+    return found
+
+
+@once_a_series
+def _moved(series: FrameSeries) -> tuple[FrameSeries, ...]:
+    """The series with its samples moved by parts of the doubt."""
+    import pyarrow as pa
+
+    capture = series.capture
+    if capture is None or capture.sensors is None or capture.sensors.clock_doubt_s <= 0.0:
+        return ()
+    trace = capture.sensors
+    times_ns = np.asarray(numpy_column(trace.samples, "time_ns"), dtype=np.int64)
+    at = trace.samples.schema.get_field_index("time_ns")
+    found = []
+    for step in _STEPS:
+        moved = times_ns + round(step * trace.clock_doubt_s * NS_PER_S)
+        column = pa.Array.from_buffers(pa.int64(), moved.size, [None, pa.py_buffer(moved.tobytes())])
+        samples = trace.samples.set_column(at, trace.samples.schema.field(at), column)
+        with_moved = replace(capture, sensors=replace(trace, samples=samples))
+        found.append(FrameSeries(series.timestamps_ns, options=series.options, capture=with_moved))
+    return tuple(found)
+
+
+COVERED_ENOUGH: Final = 0.95
+"""Share of a capture that its sensor samples must cover (common practice, no source)."""
+
+DOUBT_TOLD_FRACTION: Final = 0.01
+"""A doubt of the clock that moves average power by more than this share is told (common practice, no source)."""
+
+BUSY_CAVEAT_FRACTION: Final = 0.2
+"""From this share of the time under 90 % busy, something else limits (common practice, no source)."""
+
+_BY_QUANTITY: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
+    {
+        sensor_values.POWER: (
+            "average_power_w",
+            "peak_power_w",
+            "energy_per_frame_j",
+            "frames_per_joule",
+            "time_at_power_limit_fraction",
+        ),
+        sensor_values.TEMPERATURE: (
+            "average_temperature_c",
+            "peak_temperature_c",
+            "end_temperature_c",
+            "time_above_temperature_limit_fraction",
+        ),
+        sensor_values.CORE_CLOCK: ("average_core_clock_mhz", "min_core_clock_mhz", "core_clock_sd_mhz"),
+        "memory_clock_mhz": ("average_memory_clock_mhz",),
+        sensor_values.UTILIZATION: ("utilization_under_90pct_fraction",),
+    }
+)
+_THROTTLING: Final = ("throttling_count", "throttling_time_fraction")
+
+
+def sensor_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
+    """What must be known about the sensors of this run: from their reader, coverage, gaps, and a card that waits."""
+    trace = series.sensors
+    if trace is None:
+        return ()
+    channels = {name: found for name in QUANTITY_WORDS if not isinstance(found := channel(series, name), Missing)}
+    told = _told(trace, series)
+    return (
+        *trace.caveats,
+        *_coverage_caveats(channels, told, series.options),
+        *_gap_caveats(channels, told, series.options),
+        *_negative_caveats(channels.get(sensor_values.POWER)),
+        *_busy_caveats(series),
+        *_clock_caveats(series),
+        *_throttling_caveats(series),
+    )
+
+
+class _Told(NamedTuple):
+    """What the reader has told of the log as a whole: a quantity is told again only where it is worse than that."""
+
+    covered_fraction: float
+    longest_step_s: float
+
+
+def _told(trace: SensorTrace, series: FrameSeries) -> _Told:
+    codes = {caveat.code for caveat in trace.caveats}
+    if trace.samples.num_rows < 2 or not codes & {"sensors-cover-part", "sensor-gap"}:
+        return _Told(1.0, 0.0)
+    times_s = (np.asarray(numpy_column(trace.samples, "time_ns"), dtype=np.int64) - series.timestamps_ns[0]) / NS_PER_S
+    within_s = np.clip(times_s, 0.0, series.duration_s)
+    covered = float(within_s[-1] - within_s[0]) / series.duration_s
+    return _Told(
+        # A hundredth less, or more, is the same part and the same hole, seen by another count of samples.
+        covered - 0.01 if "sensors-cover-part" in codes else 1.0,
+        1.01 * float(np.max(np.diff(within_s))) if "sensor-gap" in codes else 0.0,
+    )
+
+
+def _coverage_caveats(channels: Mapping[str, Channel], told: _Told, options: MeasureOptions) -> Iterable[Caveat]:
+    """One for each part of the capture that some quantities cover: those that share a part are told together."""
+    parts: dict[str, list[str]] = {}
+    for name, found in channels.items():
+        if found.covered_fraction < told.covered_fraction:
+            part = (
+                f"{found.times_s[0]:.1f} to {found.times_s[-1]:.1f} s of {found.duration_s:.1f} s "
+                f"({100.0 * found.covered_fraction:.1f} %)"
+            )
+            parts.setdefault(part, []).append(name)
+    for part, names in parts.items():
+        covered = min(channels[name].covered_fraction for name in names)
+        yield Caveat(
+            code="sensors-cover-part",
+            message=f"The {_listed(names)} samples cover {part}; their numbers are of that part only.",
+            weight=Weight.CARE if covered < COVERED_ENOUGH else Weight.NOTE,
+            metrics=_keys(names, options),
+        )
+
+
+def _gap_caveats(channels: Mapping[str, Channel], told: _Told, options: MeasureOptions) -> Iterable[Caveat]:
+    gaps: dict[str, list[str]] = {}
+    for name, found in channels.items():
+        if found.longest_step_s > max(5.0 * found.step_s, 2.0, told.longest_step_s):
+            gap = f"for {found.longest_step_s:.1f} s (usual step {found.step_s:.2f} s)"
+            gaps.setdefault(gap, []).append(name)
+    for gap, names in gaps.items():
+        yield Caveat(
+            code="sensor-gap",
+            message=f"There is no {_listed(names)} sample {gap}; values are taken to change evenly across that gap.",
+            weight=Weight.CARE,
+            metrics=_keys(names, options),
+        )
+
+
+def _listed(names: list[str]) -> str:
+    words = [QUANTITY_WORDS[name] for name in names]
+    return " and ".join(part for part in (", ".join(words[:-1]), words[-1]) if part)
+
+
+def _keys(names: list[str], options: MeasureOptions) -> tuple[str, ...]:
+    """Metrics that rest on these quantities; throttling on the clock and on what has a limit."""
+    watched = {sensor_values.CORE_CLOCK}
+    if options.temperature_limit_c is not None:
+        watched.add(sensor_values.TEMPERATURE)
+    if options.power_limit_w is not None:
+        watched.add(sensor_values.POWER)
+    keys = tuple(key for name in names for key in _BY_QUANTITY[name])
+    return (*keys, *_THROTTLING) if watched.intersection(names) else keys
+
+
+def _negative_caveats(power: Channel | None) -> tuple[Caveat, ...]:
+    if power is None or not (power.sample_values < 0.0).any():
+        return ()
+    count, least_w = int(np.count_nonzero(power.sample_values < 0.0)), float(power.sample_values.min())
+    return (
+        Caveat(
+            code="sensor-negative-power",
+            message=f"{count} of {power.sample_values.size} power samples are below zero, down to {least_w:.1f} W, "
+            "which no card can draw. They are used as they stand: power and energy are too low by them.",
+            weight=Weight.CARE,
+            metrics=_BY_QUANTITY[sensor_values.POWER],
+        ),
+    )
+
+
+def _clock_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
+    """What the average power may be while the clocks are as far apart as they may."""
+    average_w = sensor_values.average_power_w(series)
+    if isinstance(average_w, Missing):
+        return ()
+    low, high = range_in_doubt(series, sensor_values.average_power_w, average_w)
+    if high - low <= DOUBT_TOLD_FRACTION * average_w or series.sensors is None:
+        return ()
+    doubt_s = series.sensors.clock_doubt_s
+    message = f"The sensor clock may be off by {doubt_s:.1f} s: average power is {low:.1f} to {high:.1f} W."
+    return (
+        Caveat(
+            code="sensor-clock-doubt", message=message, weight=Weight.CARE, metrics=_BY_QUANTITY[sensor_values.POWER]
+        ),
+    )
+
+
+def _busy_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
+    fraction = sensor_values.utilization_under_90pct_fraction(series)
+    if isinstance(fraction, Missing) or fraction < BUSY_CAVEAT_FRACTION:
+        return ()
+    return (
+        Caveat(
+            code="card-not-the-limit",
+            message=f"The card was under {sensor_values.BUSY_PCT:g} % busy for {100.0 * fraction:.0f} % of the time: "
+            "something else limits, and a comparison of cards here says less about the cards.",
+            weight=Weight.CARE,
+            metrics=(),
+        ),
+    )
+
+
+def _throttling_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
+    """Throttling by temperature only: at its power limit a card runs as its maker means it to."""
+    hot = [item for item in throttling_of(series) if item.cause == "temperature"]
+    fraction = throttling_time_fraction(series)
+    if not hot or isinstance(fraction, Missing):
+        return ()
+    return (
+        Caveat(
+            code="throttled",
+            message=f"The card throttled for {throttled_words(hot, fraction)}: it is slower than a cooler one.",
+            weight=Weight.CARE,
+            metrics=_THROTTLING,
+        ),
+    )
