@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from frametime.capture import Capture
     from frametime.metrics.metric import MeasuredRun
     from frametime.render.report.document import Report
-    from frametime.render.report.review_charts import ChosenChart
+    from frametime.render.report.review_blocks import ChosenChart
     from frametime.review.result import ReviewResult
     from frametime.tuning.endurance_verdict import EnduranceVerdict
     from frametime.tuning.tuning_summary import TuningSummary
@@ -75,10 +75,10 @@ def report_texts(result: ReviewResult, *, charts_folder: str | None = None) -> d
     """
     from frametime.pipeline.chart_files import ChartRequest, chart_contents
     from frametime.pipeline.kept_runs import read_curves
-    from frametime.render.report.frame_time_traces import place_of_traces, review_traces
     from frametime.render.report.html import render_html, replace_traces
     from frametime.render.report.markdown import render_markdown
-    from frametime.render.report.review_charts import chart_figures, chosen_charts
+    from frametime.render.report.page_data import place_of_traces, review_traces
+    from frametime.render.report.review_blocks import chart_figures, chosen_charts
     from frametime.render.report.review_report import review_report
 
     charts = chosen_charts(result)
@@ -109,7 +109,7 @@ def report_texts(result: ReviewResult, *, charts_folder: str | None = None) -> d
 def _narrow(result: ReviewResult, charts: Sequence[ChosenChart]) -> dict[str, bytes]:
     """The charts as a phone shows them."""
     from frametime.pipeline.chart_files import ChartRequest, chart_contents
-    from frametime.render.report.review_charts import NARROW, narrow_charts
+    from frametime.render.report.review_blocks import NARROW, narrow_charts
 
     names = narrow_charts(result, charts)
     drawn = chart_contents(result, ChartRequest(formats=("svg",), size=NARROW), list(names.values()))

@@ -17,9 +17,8 @@ from frametime.pipeline.table_frames import (
 )
 from frametime.render.json_output import Plain, plain
 from frametime.render.tables import table as shown
-from frametime.render.tables.review_cells import cells_table
+from frametime.render.tables.review_comparisons import cells_table, standings_table
 from frametime.render.tables.review_runs import runs_table as all_runs_table
-from frametime.render.tables.review_standings import standings_table
 from frametime.review.result import SCHEMA_VERSION, ReviewResult
 
 if TYPE_CHECKING:

@@ -9,11 +9,17 @@ from typing import Final
 
 from frametime.caveats import Weight
 from frametime.errors import printable
-from frametime.render.caveat_groups import PlacedCaveat, caveat_groups, group_words, placed_caveats
-from frametime.render.review_words import ReviewWords, cell_name, coverage_sentence
+from frametime.render.review_words import (
+    PlacedCaveat,
+    ReviewWords,
+    caveat_groups,
+    cell_name,
+    coverage_sentence,
+    group_words,
+    placed_caveats,
+)
+from frametime.render.tables.review_comparisons import APART, overall_table, standings_of, standings_table, value_table
 from frametime.render.tables.review_runs import coverage_table, to_make_table
-from frametime.render.tables.review_standings import APART, overall_table, standings_of, standings_table
-from frametime.render.tables.review_value import value_table
 from frametime.render.tables.table import Row, Table
 from frametime.render.terminal_text import WIDTH, table_text, wrapped
 from frametime.review.result import ReviewResult, RunEntry

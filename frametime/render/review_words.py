@@ -1,19 +1,20 @@
-"""Words and numbers of a review, the same on the terminal, in Markdown and in the report."""
+"""Words of a review, the same on the terminal, in Markdown and on the page: labels, phrases, caveats by kind."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from typing import Final
 
-from frametime.caveats import Caveat
+from frametime.caveats import Caveat, Weight, caveat_title
 from frametime.render.numbers import NOT_AVAILABLE
 from frametime.render.tables.parts import label_cell, notes_of, sentence_case
 from frametime.render.tables.table import Cell
 from frametime.review.result import Coverage, CoverageCell, ReviewResult
-from frametime.review.result_tables import Verdict
+from frametime.review.result_tables import EfficiencyRow, OverallComparison, ValueRow, Verdict
 from frametime.statistics.differences import Interval
 from frametime.units import shown_unit
-from frametime.words import percent_change_words
+from frametime.words import counted, joined, percent_change_words
 
 VERDICTS: Final[tuple[Verdict, ...]] = ("ahead", "tied", "behind", "undecided")
 """In the order in which they are told."""
@@ -105,3 +106,136 @@ class ReviewWords:
 def first_reason(caveats: Iterable[Caveat], otherwise: str) -> str:
     """The message of the first caveat, which says why a number is missing; else ``otherwise``."""
     return next((caveat.message for caveat in caveats), otherwise)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlacedCaveat:
+    """A caveat and what it is a caveat of.
+
+    Attributes
+    ----------
+    caveat : Caveat
+    card : str
+        Key of the card; empty for the whole review.
+    cell : tuple of str or None
+        Keys of scene and resolution; ``None`` above single cells.
+    cut : str
+        Key of the cut where it bears on a mean over cells, else empty.
+    """
+
+    caveat: Caveat
+    card: str = ""
+    cell: tuple[str, str] | None = None
+    cut: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CaveatGroup:
+    """All caveats of one kind, in the order in which the result holds them; the weight is the greatest of theirs."""
+
+    code: str
+    weight: Weight
+    members: tuple[PlacedCaveat, ...]
+
+    @property
+    def title(self) -> str:
+        """The kind in words."""
+        return caveat_title(self.code)
+
+
+def placed_caveats(result: ReviewResult) -> list[PlacedCaveat]:
+    """Every caveat once, at the place that it is about: what a mean carries up from its cells stands with them."""
+    return [item for item in dict.fromkeys(_all_caveats(result)) if not item.caveat.is_carried]
+
+
+def _all_caveats(result: ReviewResult) -> Iterator[PlacedCaveat]:
+    for caveat in result.caveats:
+        yield PlacedCaveat(caveat=caveat)
+    for cell in result.cells:
+        for caveat in (*cell.caveats, *(c for estimate in cell.estimates.values() for c in estimate.caveats)):
+            yield PlacedCaveat(caveat=caveat, card=cell.card, cell=(cell.scene, cell.resolution))
+    for item in result.comparisons:
+        for caveat in item.caveats:
+            yield PlacedCaveat(caveat=caveat, card=item.candidate, cell=(item.scene, item.resolution))
+    for spread in result.repeatability:
+        for caveat in spread.caveats:
+            yield PlacedCaveat(caveat=caveat, card=spread.card)
+    means: list[OverallComparison | ValueRow | EfficiencyRow] = [*result.overall, *result.value, *result.efficiency]
+    for mean in means:
+        card = mean.candidate if isinstance(mean, OverallComparison) else mean.card
+        for caveat in mean.caveats:
+            yield PlacedCaveat(caveat=caveat, card=card, cut=mean.cut)
+
+
+def caveat_groups(placed: Iterable[PlacedCaveat]) -> tuple[CaveatGroup, ...]:
+    """Caveats by their code, the weightiest kind first, otherwise in the order given."""
+    by_code: dict[str, list[PlacedCaveat]] = {}
+    for item in placed:
+        by_code.setdefault(item.caveat.code, []).append(item)
+    groups = []
+    for code, found in by_code.items():
+        weight = min((item.caveat.weight for item in found), key=lambda weight: weight.place)
+        groups.append(CaveatGroup(code=code, weight=weight, members=tuple(found)))
+    return tuple(sorted(groups, key=lambda group: group.weight.place))
+
+
+def group_words(result: ReviewResult, group: CaveatGroup) -> str:
+    """One sentence for a kind: what it says in full where that is one message, else the kind, a count and the places.
+
+    A message of the review as a whole or of a mean over cells is told as it is: it is not of a cell.
+    """
+    messages = list(dict.fromkeys(item.caveat.message for item in group.members))
+    places = place_words(result, group.members)
+    if len(messages) == 1:
+        return f"{places[:1].upper()}{places[1:]}: {messages[0]}" if places else messages[0]
+    cells = len({(item.card, item.cell) for item in group.members if item.cell is not None})
+    if not cells:
+        return f"{group.title} ({len(messages)}): {' '.join(messages)}"
+    return f"{group.title} ({counted(cells, 'run set')}): {places}."
+
+
+def place_words(result: ReviewResult, members: Sequence[PlacedCaveat]) -> str:
+    """``Birch 9 at Harbor 1080p/1440p; every card at Canyon 2160p``; cells under the cards they share.
+
+    Places above cells (a whole card) are named by the card, and only where no cell of it is named.
+    """
+    cards_of: dict[tuple[str, str], list[str]] = {}
+    for item in members:
+        if item.cell is not None and item.card not in cards_of.setdefault(item.cell, []):
+            cards_of[item.cell].append(item.card)
+    by_cards: dict[tuple[str, ...], list[tuple[str, str]]] = {}
+    order = {card.key: at for at, card in enumerate(result.cards)}
+    for cell, cards in cards_of.items():
+        by_cards.setdefault(tuple(sorted(cards, key=order.__getitem__)), []).append(cell)
+    parts = [f"{_card_words(result, cards)} at {_cell_words(result, cells)}" for cards, cells in by_cards.items()]
+    named = {card for cards in by_cards for card in cards}
+    whole = list(dict.fromkeys(item.card for item in members if item.cell is None and item.card))
+    parts += [result.card(card).label for card in whole if card not in named]
+    return "; ".join(parts)
+
+
+def _card_words(result: ReviewResult, cards: Sequence[str]) -> str:
+    if len(cards) == len(result.cards) > 2:
+        return "every card"
+    return joined([result.card(card).label for card in cards])
+
+
+def _cell_words(result: ReviewResult, cells: Sequence[tuple[str, str]]) -> str:
+    by_scene: dict[str, list[str]] = {}
+    for scene, resolution in cells:
+        by_scene.setdefault(scene, []).append(resolution)
+    order = [scene.key for scene in result.scenes]
+    return ", ".join(
+        f"{result.scene(scene).label} {'/'.join(sorted(by_scene[scene], key=result.resolutions.index))}"
+        for scene in sorted(by_scene, key=order.index)
+    )
+
+
+def place_name(result: ReviewResult, item: PlacedCaveat) -> str:
+    """What a single caveat is of: the review, a card, a card over a cut, or a card in a cell."""
+    if not item.card:
+        return "the review"
+    card = result.card(item.card).label
+    if item.cell is not None:
+        return f"{card}, {cell_name(result, *item.cell)}"
+    return f"{card}, {result.cut(item.cut).label}" if item.cut else card

@@ -17,9 +17,8 @@ from frametime.pipeline.review_files import review_plan
 from frametime.plans.plan import parse_plan
 from frametime.render.report.document import Report, Section
 from frametime.render.report.html import render_html
-from frametime.render.report.reader_choice import reader_choice
-from frametime.render.tables.review_standings import overall_table, standings_table
-from frametime.render.tables.review_value import value_table
+from frametime.render.report.page_data import reader_choice
+from frametime.render.tables.review_comparisons import overall_table, standings_table, value_table
 from frametime.render.tables.table import Table, line_text
 from frametime.review.design import CutEntry, ReviewDesign
 from frametime.review.result import ReviewResult

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from run_cli import frametime
 
-from frametime.render.report.escaping import escaped
+from frametime.render.report.markdown import escaped
 
 
 def test_a_marked_sensor_log_with_one_byte_of_another_encoding(tmp_path: Path) -> None:

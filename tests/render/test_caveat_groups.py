@@ -8,10 +8,10 @@ import pytest
 from example_result import example_result
 
 from frametime.caveats import Caveat, Weight
-from frametime.render.caveat_groups import PlacedCaveat, caveat_groups, group_words, place_words, placed_caveats
 from frametime.render.report.markdown import render_markdown
 from frametime.render.report.review_report import review_report
 from frametime.render.review_text import review_text
+from frametime.render.review_words import PlacedCaveat, caveat_groups, group_words, place_words, placed_caveats
 from frametime.review.result import ReviewResult
 
 

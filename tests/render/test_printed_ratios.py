@@ -17,7 +17,7 @@ from review_samples import sample_review
 from frametime.pipeline.review_data import cells_frame, review_json, standings_frame
 from frametime.render.report.html import render_html
 from frametime.render.report.markdown import render_markdown
-from frametime.render.report.review_charts import chart_words
+from frametime.render.report.review_blocks import chart_words
 from frametime.render.report.review_report import review_report
 from frametime.render.review_text import review_text
 from frametime.review.result import ReviewResult

@@ -10,12 +10,11 @@ from example_result import design, example_result, placed_run
 from review_samples import sample_review
 
 from frametime.caveats import Caveat, Weight
-from frametime.render.report.escaping import escaped
-from frametime.render.report.markdown import render_markdown
+from frametime.render.report.markdown import escaped, render_markdown
 from frametime.render.report.review_report import review_report
 from frametime.render.review_text import coverage_text, review_text
 from frametime.render.review_words import change_words
-from frametime.render.tables.review_cells import cells_table
+from frametime.render.tables.review_comparisons import cells_table
 from frametime.render.tables.table import line_text
 from frametime.render.terminal_text import text_table
 from frametime.review.result import ReviewResult, UnreadableFile

@@ -203,7 +203,7 @@ class VerdictCards:
 
 @dataclass(frozen=True, kw_only=True)
 class Trace:
-    """Frame times of one run, packed: see `frametime.render.report.frame_time_traces`."""
+    """Frame times of one run, packed: see `frametime.render.report.page_data`."""
 
     label: str
     color: str

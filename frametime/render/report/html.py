@@ -13,8 +13,8 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, Any, Final
 
 from frametime.render.report.document import Bar, Block, Figure, Folded, ReaderChoice, Report, Section, Trace, TraceView
-from frametime.render.report.escaping import readable
 from frametime.render.report.inline_svg import Outlines, chart_colors_css, inline_svg
+from frametime.render.report.markdown import readable
 from frametime.render.tables.table import Cell, Mark, Number, Range, ShownAs, Strip, Table
 
 if TYPE_CHECKING:

@@ -16,7 +16,7 @@ from typing import Final
 from xml.etree import ElementTree
 
 from frametime.render.charts.theme import PALETTES, Palette
-from frametime.render.report.escaping import readable
+from frametime.render.report.markdown import readable
 
 _SVG: Final = "{http://www.w3.org/2000/svg}"
 _HREF: Final = "{http://www.w3.org/1999/xlink}href"

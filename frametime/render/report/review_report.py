@@ -5,25 +5,26 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from frametime.render.caveat_groups import caveat_groups, group_words, placed_caveats
 from frametime.render.json_output import plain
 from frametime.render.report import document as doc
-from frametime.render.report.reader_choice import reader_choice
-from frametime.render.report.review_bars import power_bars, scene_bars, standings_bars
-from frametime.render.report.review_verdict import lead_blocks, verdict_cards
-from frametime.render.review_words import ReviewWords
+from frametime.render.report.page_data import reader_choice
+from frametime.render.report.review_blocks import lead_blocks, power_bars, scene_bars, standings_bars, verdict_cards
+from frametime.render.review_words import ReviewWords, caveat_groups, group_words, placed_caveats
 from frametime.render.tables import review_runs
 from frametime.render.tables.parts import code_cell, count, percent, words_table
-from frametime.render.tables.review_cells import cells_table, comparisons_of, estimates_table
-from frametime.render.tables.review_standings import (
+from frametime.render.tables.review_comparisons import (
     APART,
     PLACED,
+    cells_table,
+    comparisons_of,
+    efficiency_table,
+    estimates_table,
     left_out_table,
     overall_table,
     standings_of,
     standings_table,
+    value_table,
 )
-from frametime.render.tables.review_value import efficiency_table, value_table
 from frametime.render.tables.table import Note, Table
 from frametime.review.result import ReviewResult
 from frametime.review.runs.card_repeatability import OUTLIER_STORY

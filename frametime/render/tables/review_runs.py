@@ -6,8 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
-from frametime.render.caveat_groups import CaveatGroup, place_name
-from frametime.render.review_words import ReviewWords, coverage_words, first_reason
+from frametime.render.review_words import CaveatGroup, ReviewWords, coverage_words, first_reason, place_name
 from frametime.render.tables.parts import (
     NOTHING,
     cell,

@@ -14,7 +14,7 @@ from review_samples import sample_review
 from frametime.render.report.document import Answers, Bar, Bars
 from frametime.render.report.html import bar_places, inert_json, render_html
 from frametime.render.report.markdown import render_markdown
-from frametime.render.report.review_bars import card_colors, power_bars, scene_bars, standings_bars
+from frametime.render.report.review_blocks import card_colors, power_bars, scene_bars, standings_bars
 from frametime.render.report.review_report import review_report
 from frametime.render.tables.table import Number, plain_text
 from frametime.review.result import ReviewResult

@@ -15,9 +15,9 @@ from report_page_reading import own_text, parsed
 
 from frametime.pipeline.report_files import report_texts, write_report
 from frametime.render.report.document import Paragraph, Report, Section, Strip
-from frametime.render.report.escaping import readable
 from frametime.render.report.html import render_html, strip_ends, strip_places
-from frametime.render.report.review_charts import chosen_charts
+from frametime.render.report.markdown import readable
+from frametime.render.report.review_blocks import chosen_charts
 from frametime.review.result import ReviewResult
 
 

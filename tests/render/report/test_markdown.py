@@ -11,8 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from report_page_reading import parsed, shown_numbers
 
-from frametime.render.report.escaping import escaped, readable
-from frametime.render.report.markdown import code
+from frametime.render.report.markdown import code, escaped, readable
 
 
 def _cells(line: str) -> list[str]:

@@ -13,7 +13,7 @@ from frametime.render.charts.points import draw_ratios
 from frametime.render.charts.theme import Theme
 from frametime.render.report.html import render_html
 from frametime.render.report.markdown import render_markdown
-from frametime.render.report.review_charts import chart_words
+from frametime.render.report.review_blocks import chart_words
 from frametime.render.report.review_report import review_report
 from frametime.render.review_text import review_text
 from frametime.review.result import ReviewResult

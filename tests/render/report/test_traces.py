@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 from report_page_reading import parsed
 
 from frametime.metrics.metric import Curve
-from frametime.render.report.frame_time_traces import STEPS, envelope, pack, review_traces, trace
 from frametime.render.report.html import render_html
+from frametime.render.report.page_data import STEPS, envelope, pack, review_traces, trace
 from frametime.render.report.review_report import review_report
 from frametime.review.result import ReviewResult
 

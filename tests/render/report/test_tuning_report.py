@@ -14,7 +14,7 @@ from report_page_reading import at_pointer, expected_reading, own_text, parsed, 
 from frametime.errors import OutputError
 from frametime.pipeline.report_files import write_endurance_report, write_tuning_report
 from frametime.render.json_output import plain
-from frametime.render.report.escaping import readable
+from frametime.render.report.markdown import readable
 from frametime.render.tuning_text import summary_text
 from frametime.tuning.cautions import CAUTIONS
 from frametime.tuning.criteria import Criterion

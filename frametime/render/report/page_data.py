@@ -1,9 +1,10 @@
-"""Frame times of runs, packed small enough to lie in a page, as many points a run as the page has room for.
+"""What the scripts of a page read: frame times of runs, and what a reader's own choice of cells and prices needs.
 
-Each run becomes a number of equal steps of time, each with its least and its greatest frame time, in whole
-microseconds as unsigned 32-bit integers: first all least, then all greatest. The bytes are put in order of their
-place in the integer (all lowest bytes first), which lets the high, mostly zero bytes shrink to nothing, deflated,
-and written in base64. A step in which no frame ended is 0 in both: a gap in the line.
+Frame times are packed small enough to lie in a page, as many points a run as the page has room for: each run becomes
+a number of equal steps of time, each with its least and its greatest frame time, in whole microseconds as unsigned
+32-bit integers: first all least, then all greatest. The bytes are put in order of their place in the integer (all
+lowest bytes first), which lets the high, mostly zero bytes shrink to nothing, deflated, and written in base64. A step
+in which no frame ended is 0 in both: a gap in the line.
 """
 
 from __future__ import annotations
@@ -17,10 +18,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.metrics.metric import Curve
-from frametime.render.report.document import Trace, TraceSet, TraceView
-from frametime.render.report.review_bars import card_colors
+from frametime.render.report.document import ReaderChoice, Trace, TraceSet, TraceView
+from frametime.render.report.review_blocks import card_colors
 from frametime.render.review_words import ReviewWords
+from frametime.render.tables.parts import VERDICT_MARKS
 from frametime.review.result import ReviewResult, RunEntry
+from frametime.review.result_tables import CellLogMean, Scatter
+from frametime.review.runs.cell_summaries import has_logs
 
 STEPS: Final = (1200, 900, 600, 450, 300, 220, 160, 120)
 """Numbers of steps a run, finest first; the first that fits the page is taken."""
@@ -153,3 +157,64 @@ def _trace(words: ReviewWords, run: RunEntry, color: str, n_steps: int) -> Trace
     label = f"{words.cards[run.card]}, run {run.run}" + "".join(f", {text}" for text in remarks)
     low, high = (run.curves[name] for name in ("trace_low", "trace_high"))
     return trace(label, words.cards[run.card], color, low, high, duration_s=run.duration_s, n_steps=n_steps)
+
+
+def reader_choice(result: ReviewResult) -> ReaderChoice:
+    """Cards, scenes and cells by their places in the plan, and the mean logs of every cell.
+
+    ``means`` holds for each metric, card and cell the mean log, and of its two scatters (among many, alone) standard
+    error, degrees of freedom and whether the card's pooled scatter stands in; ``null`` where there is no mean.
+    ``lacking`` holds for every other metric the pairs of card and cell without a value of it.
+    """
+    words, cells = ReviewWords(result), result.cuts[0].cells
+    scenes = [scene.key for scene in result.scenes]
+    cards = [card.key for card in result.cards]
+    known = {(item.metric, item.card, item.scene, item.resolution): item for item in result.log_means}
+    metrics = list(dict.fromkeys([result.headline, *(item.metric for item in result.log_means)]))
+    estimates = {(item.card, item.scene, item.resolution): item.estimates for item in result.cells}
+
+    def lacks(metric: str, card: str, cell: tuple[str, str]) -> bool:
+        found = estimates.get((card, *cell))
+        return found is None or not has_logs(found[metric].run_values)
+
+    currency = next((card.currency for card in result.cards if card.currency), None)
+    colors = card_colors(result)
+    return ReaderChoice(
+        {
+            "margin": result.margin,
+            "baseline": cards.index(result.baseline),
+            "sample": result.sample_unit,
+            "currency": currency or "",
+            "has_value": bool(result.value),
+            "speed": metrics.index(result.value[0].metric) if result.value else 0,
+            "cards": [
+                {"label": card.label, "price": card.price, "currency": card.currency, "color": colors[card.key]}
+                for card in result.cards
+            ],
+            "scenes": [{"label": scene.label, "tags": list(scene.tags)} for scene in result.scenes],
+            "resolutions": list(result.resolutions),
+            "cells": [[scenes.index(scene), result.resolutions.index(resolution)] for scene, resolution in cells],
+            "metrics": [{"heading": words.metric_heading(key), "better": result.metric(key).better} for key in metrics],
+            "means": [
+                [[_packed(known.get((metric, card, *cell))) for cell in cells] for card in cards] for metric in metrics
+            ],
+            "lacking": [
+                [
+                    [place, at]
+                    for place, card in enumerate(cards)
+                    for at, cell in enumerate(cells)
+                    if lacks(entry.key, card, cell)
+                ]
+                for entry in result.metrics
+                if entry.key != result.headline
+            ],
+            "marks": {word: [mark.symbol, mark.tone] for word, mark in VERDICT_MARKS.items()},
+        }
+    )
+
+
+def _packed(item: CellLogMean | None) -> list[object] | None:
+    def scatter(part: Scatter) -> list[object]:
+        return [part.standard_error, part.degrees_of_freedom, int(part.is_pooled)]
+
+    return None if item is None else [item.mean, *scatter(item.among_many), *scatter(item.alone)]
