@@ -46,7 +46,7 @@ if TYPE_CHECKING:
     from frametime.metrics.metric import Curve, Findings, Judgement, MeasuredRun, Metric, MetricValue, Missing
     from frametime.metrics.options import MeasureOptions, QualityRule, Refresh, StutterRule
     from frametime.pipeline.batch import batch_frame
-    from frametime.pipeline.review_data import cells_frame, runs_frame, standings_frame
+    from frametime.pipeline.review_outputs import cells_frame, runs_frame, standings_frame
     from frametime.statistics.differences import Interval
 
 _HOMES: Final = {
@@ -74,11 +74,11 @@ _HOMES: Final = {
     "Weight": "caveats",
     "batch_frame": "pipeline.batch",
     "catalog_for": "metrics.catalog",
-    "cells_frame": "pipeline.review_data",
+    "cells_frame": "pipeline.review_outputs",
     "measure": "metrics.measure",
     "read_capture": "adapters.reading",
-    "runs_frame": "pipeline.review_data",
-    "standings_frame": "pipeline.review_data",
+    "runs_frame": "pipeline.review_outputs",
+    "standings_frame": "pipeline.review_outputs",
 }
 
 __all__ = [

@@ -32,7 +32,7 @@ from frametime.plans.path_pattern import SHOWN_FIELDS
 
 if TYPE_CHECKING:
     from frametime.pipeline.batch import BatchCount, BatchOptions
-    from frametime.pipeline.batch_table import Row
+    from frametime.pipeline.tables import Row
     from frametime.plans.folder_walk import Walk
 
 _MOST_LINES: Final = 3
@@ -87,7 +87,7 @@ def batch(folder: str, **chosen: Any) -> None:
     """
     from frametime.errors import OutputError
     from frametime.locking import alone_with
-    from frametime.pipeline.batch_table import check_output
+    from frametime.pipeline.tables import check_output
 
     out = Path(chosen["out"])
     options = _options(chosen, out)
@@ -143,7 +143,7 @@ def _options(chosen: Mapping[str, Any], out: Path) -> BatchOptions:
 
 def _refuse_capture_as_table(out: Path, root: Path) -> None:
     """Refuse to replace a log, or any file among the captures, that is no table of a batch."""
-    from frametime.pipeline.batch_table import is_batch_table
+    from frametime.pipeline.tables import is_batch_table
 
     if not out.is_file() or out.stat().st_size == 0 or is_batch_table(out):
         return

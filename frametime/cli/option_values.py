@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from frametime.adapters.sensors.sensor_log import SensorOptions
     from frametime.metrics.options import MeasureOptions, Refresh
     from frametime.pipeline.chart_files import ChartRequest
-    from frametime.pipeline.worker_pool import WorkerLimits
+    from frametime.pipeline.measuring import WorkerLimits
     from frametime.plans.path_pattern import PathPattern
 
 
@@ -200,7 +200,7 @@ def make_sensor_options(chosen: Mapping[str, Any], *, needs: str, given: bool) -
 
 def make_worker_limits(chosen: Mapping[str, Any]) -> WorkerLimits | None:
     """What one file may take of a process that measures; ``None`` where the command line says nothing of it."""
-    from frametime.pipeline.worker_pool import WorkerLimits
+    from frametime.pipeline.measuring import WorkerLimits
 
     names = ("max_worker_bytes", "max_file_seconds")
     given = {name: chosen[name] for name in names if chosen[name] is not None}

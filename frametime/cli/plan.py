@@ -133,7 +133,7 @@ def order(plan: Path, out: Path | None, force: bool, **chosen: Any) -> None:
       frametime order plan.toml --swaps 8 --out order.csv
     """
     from frametime.errors import printable
-    from frametime.pipeline.table_frames import write_order
+    from frametime.pipeline.tables import write_order
     from frametime.plans.plan import read_plan
     from frametime.plans.plan_keys import changed_order, order_lines, orders_of
     from frametime.render.bench_text import order_text

@@ -27,7 +27,7 @@ from frametime.cli.options import (
 from frametime.cli.output import formula_warning
 
 if TYPE_CHECKING:
-    from frametime.pipeline.worker_pool import WorkerLimits
+    from frametime.pipeline.measuring import WorkerLimits
     from frametime.plans.plan import ReviewPlan
 
 _OF_THE_RESULT: Final = ("force", "escape_formulas", "no_charts", "no_report", "shelve", "quiet")

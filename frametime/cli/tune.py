@@ -74,7 +74,7 @@ def tune() -> None:
 @_RECORD
 def new(record: str) -> None:
     """Begin a tuning record, to be filled in by hand."""
-    from frametime.pipeline.tuning.record_file import new_record
+    from frametime.pipeline.tuning_record import new_record
     from frametime.render.tuning_text import cautions_text
 
     new_record(record)
@@ -90,8 +90,7 @@ def next_(record: str, as_json: bool) -> None:
     """Say which trial comes next, and why."""
     from pathlib import Path
 
-    from frametime.pipeline.tuning.record_file import read_record
-    from frametime.pipeline.tuning.trial_logs import measured_record
+    from frametime.pipeline.tuning_record import measured_record, read_record
     from frametime.tuning.next_trial import next_trial
 
     measured, caveats = measured_record(read_record(record), Path(record).parent)
@@ -163,8 +162,7 @@ def add(record: str, **chosen: Any) -> None:
     Without a setting and a workload it is the trial that 'tune next' proposes; where it passed and the record has a
     logs_folder, its newest logs are taken.
     """
-    from frametime.pipeline.tuning.record_file import note_trial
-    from frametime.pipeline.tuning.trial_logs import TrialReading
+    from frametime.pipeline.tuning_record import TrialReading, note_trial
     from frametime.render.tuning_text import noted_text
     from frametime.tuning.record import KNOBS, Outcome, Setting, Trial
 
@@ -220,7 +218,7 @@ def watch(record: str, settle: float) -> None:
     """
     import sys
 
-    from frametime.pipeline.tuning.trial_watch import TuningBench, watch_trials
+    from frametime.pipeline.tuning_watch import TuningBench, watch_trials
 
     if not sys.stdin.isatty():
         raise click.UsageError("answers are keys: run it in a terminal; 'frametime tune add' notes a trial without one")
@@ -268,7 +266,7 @@ def _key() -> str:
 @_RECORD
 def undo(record: str) -> None:
     """Take the last trial back out of the record; its logs stay."""
-    from frametime.pipeline.tuning.record_file import take_back_trial
+    from frametime.pipeline.tuning_record import take_back_trial
 
     rest, trial = take_back_trial(record)
     shown = printable(record, limit=1000)
@@ -289,7 +287,7 @@ def show(record: str, report: str | None, charts: str | None, force: bool, as_js
 
     from frametime.pipeline.report_files import ENDINGS as REPORT_ENDINGS
     from frametime.pipeline.report_files import write_tuning_report
-    from frametime.pipeline.tuning.record_file import summarize_file
+    from frametime.pipeline.tuning_record import summarize_file
     from frametime.render.charts.chart_catalog import keys_for
 
     if charts is None:
@@ -348,8 +346,7 @@ def endurance(
     from frametime.pipeline.measuring import sensor_log_hint
     from frametime.pipeline.report_files import ENDINGS as REPORT_ENDINGS
     from frametime.pipeline.report_files import write_endurance_report
-    from frametime.pipeline.tuning.record_file import endurance_run
-    from frametime.pipeline.tuning.trial_logs import TrialReading
+    from frametime.pipeline.tuning_record import TrialReading, endurance_run
     from frametime.render.charts.figure_files import ENDINGS as CHART_ENDINGS
     from frametime.render.charts.theme import Theme
 

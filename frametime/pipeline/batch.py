@@ -19,17 +19,6 @@ from typing import TYPE_CHECKING, Final
 
 from frametime.caveats import Caveat
 from frametime.locking import alone_with
-from frametime.pipeline.batch_table import (
-    Journal,
-    Row,
-    journal_rows,
-    open_journal,
-    read_table,
-    refuse_other_table,
-    row_at,
-    write_partitions,
-    write_table,
-)
 from frametime.pipeline.measuring import (
     FolderOptions,
     MeasureOutcome,
@@ -40,7 +29,19 @@ from frametime.pipeline.measuring import (
     unusable_sensors,
 )
 from frametime.pipeline.measuring_many import measure_many
-from frametime.pipeline.table_frames import Column, frame_of
+from frametime.pipeline.tables import (
+    Column,
+    Journal,
+    Row,
+    frame_of,
+    journal_rows,
+    open_journal,
+    read_table,
+    refuse_other_table,
+    row_at,
+    write_partitions,
+    write_table,
+)
 from frametime.plans.folder_walk import FoundFile, Walk, path_from, text_of, walk_captures
 from frametime.replacing import clear_leftovers
 from frametime.version import __version__

@@ -11,9 +11,8 @@ from typing import TYPE_CHECKING, Any, Final, TypeAlias
 from frametime.capture import Capture
 from frametime.errors import OutputError
 from frametime.metrics.metric import MeasuredRun
-from frametime.pipeline.measuring import MeasureRequest, measure_file, sensor_log_hint
-from frametime.pipeline.measuring_many import worker_count
-from frametime.pipeline.worker_pool import Lost, WorkerLimits, WorkerPool
+from frametime.pipeline.measuring import MeasureRequest, WorkerLimits, measure_file, sensor_log_hint
+from frametime.pipeline.measuring_many import Lost, WorkerPool, worker_count
 from frametime.render.charts.chart_catalog import keys_for
 from frametime.render.charts.theme import Theme
 from frametime.replacing import claiming, refuse_existing, write_bytes
@@ -140,7 +139,7 @@ def _drawn(
         yield from ((key, partial(draw, key)) for key in keys)
         return
     with WorkerPool(_drawer, (result, request), workers=n_workers, limits=WorkerLimits()) as pool:
-        for (name, ending), content in zip(keys, pool.map(keys), strict=True):
+        for (name, ending), content in pool.map(keys):
             if isinstance(content, Lost):
                 raise OutputError.at(f"{name}.{ending}", f"this chart could not be drawn: {content.reason}")
             if (name, ending) == keys[-1]:

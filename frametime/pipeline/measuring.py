@@ -21,7 +21,6 @@ from frametime.words import counted
 if TYPE_CHECKING:
     from frametime.adapters.base import ReadOptions
     from frametime.adapters.sensors.sensor_log import SensorOptions
-    from frametime.pipeline.worker_pool import WorkerLimits
     from frametime.plans.path_pattern import PathPattern
 
 
@@ -59,6 +58,27 @@ class MeasureRequest:
     skip_start_auto: bool = False
     segment: int | Literal["longest"] | None = None
     keep_curves: bool = True
+
+
+@dataclass(frozen=True, kw_only=True)
+class WorkerLimits:
+    """What one task may take of a worker.
+
+    Attributes
+    ----------
+    max_worker_bytes : int
+        Memory of a worker; held to where the system offers such a limit, which Windows does not.
+    max_file_seconds : float
+        Time for one file.
+    """
+
+    max_worker_bytes: int = 8 << 30
+    max_file_seconds: float = 600.0
+
+    def __post_init__(self) -> None:
+        for name in ("max_worker_bytes", "max_file_seconds"):
+            if not getattr(self, name) > 0:
+                raise ValueError(f"{name} must be positive, got {getattr(self, name)!r}")
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -24,9 +24,15 @@ from typing import TYPE_CHECKING, Any, Final
 from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, OutputError, ReadError, printable
 from frametime.pipeline.measuring import MeasureRequest, measure_file
-from frametime.pipeline.review_data import review_json
 from frametime.pipeline.review_files import MeasuredPlan, measure_options_of, measured_plan
-from frametime.pipeline.review_outputs import KEPT_RUNS_FILE, RECORD_FILE, RESULT_FILE, plan_of_folder, text_files
+from frametime.pipeline.review_outputs import (
+    KEPT_RUNS_FILE,
+    RECORD_FILE,
+    RESULT_FILE,
+    plan_of_folder,
+    review_json,
+    text_files,
+)
 from frametime.plans.plan import exclusions_of, parse_plan, read_plan
 from frametime.replacing import claiming, replacing
 from frametime.review.result import ReviewResult, UnreadableFile

@@ -4,23 +4,27 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, TypeAlias
+from typing import TYPE_CHECKING, Any, Final, NamedTuple, TypeAlias
 
+import numpy as np
+from numpy.typing import NDArray
+
+from frametime.adapters.sensors.sensor_log import CLOCKS_GUESSED, SENSORS_UNUSABLE
 from frametime.caveats import Caveat, Weight
-from frametime.errors import PlanError, printable
+from frametime.errors import FrametimeError, PlanError, printable
 from frametime.metrics.options import MeasureOptions
 from frametime.pipeline.kept_runs import KeptRuns, beside_sha256
 from frametime.pipeline.measuring import (
     MeasureOutcome,
     MeasureRequest,
+    WorkerLimits,
     sensor_log_hint,
     sensors_caveat,
     unusable_sensors,
 )
 from frametime.pipeline.measuring_many import measure_many
-from frametime.pipeline.sensor_sessions import with_session_places
-from frametime.pipeline.worker_pool import WorkerLimits
 from frametime.plans.finding_runs import FoundRuns, RunFile, find_runs
 from frametime.plans.plan import ReviewPlan, exclusions_of, recorded_from_of
 from frametime.review.design import ReviewDesign
@@ -33,7 +37,9 @@ from frametime.units import NS_PER_S
 from frametime.words import counted
 
 if TYPE_CHECKING:
+    from frametime.adapters.sensors.sensor_load import Place
     from frametime.adapters.sensors.sensor_log import SensorOptions
+
 
 Measuring: TypeAlias = Callable[[Sequence[MeasureRequest]], Iterator[MeasureOutcome]]
 
@@ -285,3 +291,166 @@ def _files(names: Sequence[str]) -> str:
     listed = ", ".join(printable(name) for name in names[:_SHOWN_FILES])
     more = f" and {len(names) - _SHOWN_FILES} more" if len(names) > _SHOWN_FILES else ""
     return f"{counted(len(names), 'file')} ({listed}{more}) fit{'' if len(names) != 1 else 's'}"
+
+
+_MOST_ODD: Final = 0.2
+"""So many runs of a log may have no place of their own (common practice, no source)."""
+_LATE_FRACTION: Final = 0.5
+"""Files were closed one after another, as they were recorded, where each came later than half its own length."""
+
+
+class _Run(NamedTuple):
+    """A capture as far as its place needs it: number of its request, cell, run, first time, length, last change."""
+
+    at: int
+    cell: str
+    run: str
+    first_s: float
+    duration_s: float
+    changed_s: float
+
+
+def with_session_places(
+    requests: Sequence[MeasureRequest], outcomes: Sequence[MeasureOutcome]
+) -> dict[int, MeasureRequest]:
+    """Requests to measure again, by their number: with the place of each run in the sensor log that it shares.
+
+    Only logs of which no run has a sure place are looked at. Where files' last changes put some runs at a place and
+    others at none, they are trusted for none.
+    """
+    shared: dict[str, list[int]] = {}
+    for at, (request, outcome) in enumerate(zip(requests, outcomes, strict=True)):
+        if request.sensors is not None and outcome.run is not None:
+            shared.setdefault(request.sensors, []).append(at)
+    found: dict[int, MeasureRequest] = {}
+    for log, numbers in shared.items():
+        codes = [_standing(outcomes[at]) for at in numbers]
+        if len(numbers) == 1 or SENSORS_UNUSABLE not in codes or "" in codes:
+            continue
+        if codes.count(SENSORS_UNUSABLE) <= _MOST_ODD * len(codes):
+            continue
+        placed = _placed(log, numbers, requests)
+        guessed = [at for at, code in zip(numbers, codes, strict=True) if code == CLOCKS_GUESSED]
+        found |= placed or {at: _without_guess(requests[at]) for at in guessed}
+    return found
+
+
+def _standing(outcome: MeasureOutcome) -> str:
+    """The code that says that a run has no samples, or at a place that was guessed; empty for any other."""
+    codes = {caveat.code for caveat in outcome.run.caveats} if outcome.run is not None else set()
+    return next((code for code in (SENSORS_UNUSABLE, CLOCKS_GUESSED) if code in codes), "")
+
+
+def _without_guess(request: MeasureRequest) -> MeasureRequest:
+    assert request.sensor_options is not None
+    return replace(request, sensor_options=replace(request.sensor_options, trusts_file_time=False))
+
+
+def _placed(log: str, numbers: Sequence[int], requests: Sequence[MeasureRequest]) -> dict[int, MeasureRequest]:
+    from frametime.adapters.sensors.sensor_alignment import samples_in_order
+    from frametime.adapters.sensors.sensor_load import loads_of, stretches
+    from frametime.adapters.sensors.sensor_log import SensorOptions
+
+    first = requests[numbers[0]]
+    options = first.sensor_options or SensorOptions()
+    if options.offset_s is not None:
+        return {}
+    try:
+        times_s, values = samples_in_order(log, options)
+        runs = [_run(at, requests[at]) for at in numbers]
+    except (FrametimeError, OSError):
+        return {}
+    ordered = _in_order_made(runs)
+    for loaded in loads_of(values).values():
+        step_s = float(np.median(np.diff(times_s)))
+        spans = [span for span in stretches(times_s, loaded) if span[1] - span[0] > 2.0 * step_s]
+        places = _places(spans, ordered or runs, step_s, is_ordered=ordered is not None)
+        if places is not None:
+            return {
+                run.at: replace(
+                    requests[run.at],
+                    sensor_options=replace(
+                        requests[run.at].sensor_options or options,
+                        offset_s=places[run.at].start_s - run.first_s,
+                        offset_doubt_s=places[run.at].doubt_s,
+                    ),
+                )
+                for run in runs
+            }
+    return {}
+
+
+def _run(at: int, request: MeasureRequest) -> _Run:
+    from pathlib import Path
+
+    from frametime.adapters.reading import read_capture
+    from frametime.capture import TIME_COLUMN
+
+    whole = replace(request.read, skip_start_s=0.0, skip_end_s=0.0)
+    stamps = read_capture(request.path, options=whole, use_threads=False).frames.column(TIME_COLUMN)
+    first_s, last_s = (stamps[place].as_py() / 1e9 for place in (0, len(stamps) - 1))
+    made = request.conditions
+    cell = "/".join(str(part) for part in (made.card, made.scene, made.resolution))
+    return _Run(at, cell, made.run or "", first_s, last_s - first_s, Path(request.path).stat().st_mtime_ns / 1e9)
+
+
+def _in_order_made(runs: Sequence[_Run]) -> list[_Run] | None:
+    """The runs in the order of the last changes of their files, if that can be the order in which they were made."""
+    ordered = sorted(runs, key=lambda run: run.changed_s)
+    for before, run in pairwise(ordered):
+        if run.changed_s - before.changed_s < _LATE_FRACTION * run.duration_s:
+            return None
+    return ordered
+
+
+def _places(
+    spans: Sequence[tuple[float, float]], runs: Sequence[_Run], step_s: float, *, is_ordered: bool
+) -> Mapping[int, Place] | None:
+    """The one way in which the runs can lie over the stretches of load; ``None`` where there is none, or several."""
+    from frametime.adapters.sensors.sensor_load import Place, spare_of
+
+    spare = np.array([[spare_of(end - start, run.duration_s, step_s) for start, end in spans] for run in runs])
+    chosen = _only_in_order(~np.isnan(spare)) if is_ordered else _only_by_length(~np.isnan(spare), runs)
+    if chosen is None:
+        return None
+    return {
+        run.at: Place(spans[at][0] + 0.5 * spare[i, at], 0.5 * spare[i, at] + step_s)
+        for i, (run, at) in enumerate(zip(runs, chosen, strict=True))
+    }
+
+
+def _only_in_order(fits: NDArray[np.bool_]) -> list[int] | None:
+    """The one rising choice of a stretch for each run; ``None`` where there is none, or several."""
+    n_runs, n_spans = fits.shape
+    # ways[i, j]: in how many ways the runs from i on lie over the stretches from j on (2 stands for several)
+    ways = np.zeros((n_runs + 1, n_spans + 1), dtype=np.int64)
+    ways[n_runs, :] = 1
+    for i in range(n_runs - 1, -1, -1):
+        for j in range(n_spans - 1, -1, -1):
+            ways[i, j] = min(ways[i, j + 1] + (ways[i + 1, j + 1] if fits[i, j] else 0), 2)
+    if ways[0, 0] != 1:
+        return None
+    chosen, j = [], 0
+    for i in range(n_runs):
+        while not (fits[i, j] and ways[i + 1, j + 1]):
+            j += 1
+        chosen.append(j)
+        j += 1
+    return chosen
+
+
+def _only_by_length(fits: NDArray[np.bool_], runs: Sequence[_Run]) -> list[int] | None:
+    """Runs of one cell, in the order of their numbers, over as many stretches that fit them and no other cell."""
+    from frametime.review.run_set import natural_order
+
+    chosen: dict[int, int] = {}
+    for cell in {run.cell for run in runs}:
+        members = sorted(
+            (i for i, run in enumerate(runs) if run.cell == cell), key=lambda i: natural_order(runs[i].run)
+        )
+        places = np.flatnonzero(fits[members].any(axis=0))
+        others = [i for i in range(len(runs)) if i not in members]
+        if len(places) != len(members) or not fits[members][:, places].all() or fits[others][:, places].any():
+            return None
+        chosen |= dict(zip(members, places.tolist(), strict=True))
+    return [chosen[i] for i in range(len(runs))]

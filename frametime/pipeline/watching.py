@@ -20,10 +20,9 @@ from frametime.adapters.columns.remembered import FILE_NAME as LAYOUTS_NAME
 from frametime.adapters.sensors.beside import sensor_log_beside
 from frametime.errors import FrametimeError, printable
 from frametime.metrics.metric import MeasuredRun
-from frametime.pipeline.measuring import FolderOptions, MeasureOutcome, MeasureRequest
+from frametime.pipeline.measuring import FolderOptions, MeasureOutcome, MeasureRequest, WorkerLimits
 from frametime.pipeline.measuring_many import measure_many, measuring_apart
 from frametime.pipeline.review_files import requests_of, run_made
-from frametime.pipeline.worker_pool import WorkerLimits
 from frametime.plans.finding_runs import RunFile, find_runs
 from frametime.plans.folder_walk import FoundFile, files_below, passed_over
 from frametime.plans.plan import ReviewPlan, exclusions_of

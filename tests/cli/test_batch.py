@@ -83,7 +83,7 @@ def test_a_folder_that_cannot_be_listed_is_told_and_the_rest_goes_on(
 def test_the_formats_hold_the_same(ending: str, captures: Path, tmp_path: Path) -> None:
     from frametime.adapters.base import ReadOptions
     from frametime.pipeline.batch import BatchOptions, columns_of
-    from frametime.pipeline.batch_table import read_table
+    from frametime.pipeline.tables import read_table
 
     columns = columns_of(BatchOptions(read=ReadOptions()))
     frametime("batch", captures, "--out", tmp_path / "runs.csv")

@@ -15,8 +15,8 @@ import pytest
 from made_captures import ordinary_ms
 from run_cli import COMMAND, frametime
 
-from frametime.pipeline.tuning.record_file import read_record
-from frametime.pipeline.tuning.trial_watch import TuningBench
+from frametime.pipeline.tuning_record import read_record
+from frametime.pipeline.tuning_watch import TuningBench
 from frametime.tuning.record import Outcome, Setting
 
 RECORD = """\

@@ -18,8 +18,7 @@ from frametime.demo.scenario import (
     true_rate_fps,
     tuning_run,
 )
-from frametime.pipeline.tuning.record_file import read_record
-from frametime.pipeline.tuning.trial_logs import measured_record
+from frametime.pipeline.tuning_record import measured_record, read_record
 from frametime.tuning.next_trial import next_trial
 from frametime.tuning.proposal import Finished, Proposal
 from frametime.tuning.record import CardFacts, Limits, Outcome, Setting, Steps, Trial, TuningRecord, Workload

@@ -15,7 +15,7 @@ import pytest
 from run_cli import frametime
 
 from frametime import locking
-from frametime.pipeline.tuning.record_file import read_record
+from frametime.pipeline.tuning_record import read_record
 
 LOG = "frame_time_ms\n" + "".join(f"{10 + number % 7 / 50:.3f}\n" for number in range(600))
 RECORD = "tuning.toml"

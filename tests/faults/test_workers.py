@@ -20,10 +20,9 @@ from frametime.adapters.base import ReadOptions
 from frametime.errors import OutputError
 from frametime.metrics.options import MeasureOptions
 from frametime.pipeline import chart_files, measuring, measuring_many
-from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest, measure_one, measure_unless_full
-from frametime.pipeline.measuring_many import measure_many
+from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest, WorkerLimits, measure_one, measure_unless_full
+from frametime.pipeline.measuring_many import Lost, WorkerPool, measure_many
 from frametime.pipeline.watching import WatchOptions, watch_folder
-from frametime.pipeline.worker_pool import Lost, WorkerLimits, WorkerPool
 
 posix = pytest.mark.skipif(os.name != "posix", reason="limits and signals of this kind are POSIX")
 LIMIT_BYTES = 1 << 30
@@ -213,7 +212,7 @@ def playing(given: str) -> Callable[[str], str]:
 def test_answers_come_in_order_and_an_error_of_the_code_is_raised() -> None:
     with WorkerPool(playing, "played", workers=2, limits=LIMITS) as pool:
         tasks = [str(number) for number in range(100)]
-        answers = [str(answer).split() for answer in pool.map(tasks)]
+        answers = [str(answer).split() for _, answer in pool.map(tasks)]
         assert [answer[:2] for answer in answers] == [["played", task] for task in tasks]
         assert len({pid for _, _, pid in answers}) <= 2
         with pytest.raises(KeyError, match="wrong") as raised:
@@ -240,10 +239,10 @@ def test_tasks_are_taken_as_they_are_needed() -> None:
 @posix
 def test_a_process_that_is_killed_from_outside_costs_the_task_at_hand() -> None:
     with WorkerPool(playing, "", workers=1, limits=LIMITS) as pool:
-        (before,) = pool.map(["a"])
+        ((_, before),) = pool.map(["a"])
         os.kill(int(str(before).split()[1]), signal.SIGKILL)  # it is idle: nothing is lost
         time.sleep(0.2)
-        after, lost, again = pool.map(["b", "killed", "c"])
+        after, lost, again = (answer for _, answer in pool.map(["b", "killed", "c"]))
     assert isinstance(lost, Lost)
     assert not isinstance(after, Lost) and not isinstance(again, Lost)
     assert after.split()[1] not in (str(before).split()[1], again.split()[1])
@@ -287,7 +286,7 @@ def files_of(folder: Path) -> set[str]:
 
 
 def test_a_failure_to_start_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("frametime.pipeline.worker_pool._work", os._exit)  # no process can import what it shall do
+    monkeypatch.setattr("frametime.pipeline.measuring_many._work", os._exit)  # no process can import what it shall do
     with (
         pytest.raises(OutputError, match="no worker process can start"),
         WorkerPool(os._exit, 1, workers=2, limits=LIMITS) as pool,  # type: ignore[arg-type]

@@ -7,8 +7,7 @@ from pathlib import Path
 import pytest
 
 from frametime.errors import OutputError
-from frametime.pipeline.batch_table import Row, read_table, write_table
-from frametime.pipeline.table_frames import Column
+from frametime.pipeline.tables import Column, Row, read_table, write_table
 
 COLUMNS = (
     Column(name="file", kind="text"),

@@ -16,7 +16,7 @@ from frametime.pipeline.chart_files import (
     plot_run,
     write_tuning_charts,
 )
-from frametime.pipeline.tuning.record_file import summarize_file
+from frametime.pipeline.tuning_record import summarize_file
 from frametime.render.charts.drawings import review_figures
 from frametime.render.charts.figure_files import figure_bytes
 from frametime.render.charts.theme import Theme

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from frametime.errors import OutputError
-from frametime.pipeline.batch_table import Row, journal_rows, open_journal, row_at
+from frametime.pipeline.tables import Row, journal_rows, open_journal, row_at
 
 ROWS: list[Row] = [{"file": f"run{number} é.csv", "average_fps": number / 3} for number in range(3)]
 CALL: Row = {"captures": "logs", "parameters": "0123"}

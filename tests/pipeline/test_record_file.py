@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from frametime.errors import OutputError, RecordError
-from frametime.pipeline.tuning.record_file import append_trial, new_record, read_record
+from frametime.pipeline.tuning_record import append_trial, new_record, read_record
 from frametime.tuning.record import Outcome, Setting, Trial
 
 TRIAL = Trial(setting=Setting(core_offset_mhz=25), workload="light scene", outcome=Outcome.PASSED, note="fine")

@@ -19,8 +19,8 @@ from frametime.metrics.metric import MeasuredRun
 from frametime.metrics.options import MeasureOptions
 from frametime.pipeline.kept_runs import CapturedCurves, KeptRuns, beside_sha256, read_curves
 from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest, file_sha256, measure_one
-from frametime.pipeline.review_data import review_json
 from frametime.pipeline.review_files import review_plan
+from frametime.pipeline.review_outputs import review_json
 from frametime.plans.finding_runs import find_runs
 from frametime.plans.plan import ReviewPlan, parse_plan
 from frametime.render.review_text import coverage_text

@@ -22,7 +22,9 @@ from frametime.adapters.file_kind import classify_file
 from frametime.errors import OutputError
 from frametime.pipeline import review_outputs
 from frametime.pipeline.chart_files import ChartRequest
-from frametime.pipeline.review_data import (
+from frametime.pipeline.review_outputs import (
+    KEPT_RUNS_FILE,
+    RECORD_FILE,
     cells_csv,
     review_formula_count,
     review_json,
@@ -30,8 +32,9 @@ from frametime.pipeline.review_data import (
     runs_table,
     schema_text,
     standings_csv,
+    text_files,
+    write_review,
 )
-from frametime.pipeline.review_outputs import KEPT_RUNS_FILE, RECORD_FILE, text_files, write_review
 from frametime.review.result import ReviewResult
 from frametime.review.reviewing import review_runs
 

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from run_cli import frametime
 
-from frametime.pipeline.review_data import review_json
 from frametime.pipeline.review_files import review_plan
+from frametime.pipeline.review_outputs import review_json
 from frametime.plans.plan import read_plan
 from frametime.review.result import ReviewResult
 

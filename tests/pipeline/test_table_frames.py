@@ -10,8 +10,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from frametime.pipeline.batch_table import Row, read_table, write_table
-from frametime.pipeline.table_frames import Column, escaped, formula_count, frame_of, unescaped, write_csv
+from frametime.pipeline.tables import (
+    Column,
+    Row,
+    escaped,
+    formula_count,
+    frame_of,
+    read_table,
+    unescaped,
+    write_csv,
+    write_table,
+)
 
 COLUMNS = (
     Column(name="file", kind="text"),

@@ -23,7 +23,7 @@ from PIL import Image  # noqa: E402
 from review_samples import sample_review  # noqa: E402
 
 from frametime.pipeline.review_files import review_plan  # noqa: E402
-from frametime.pipeline.tuning.record_file import summarize_file  # noqa: E402
+from frametime.pipeline.tuning_record import summarize_file  # noqa: E402
 from frametime.plans.plan import read_plan  # noqa: E402
 from frametime.render.charts.chart_catalog import CATALOG, keys_for  # noqa: E402
 from frametime.render.charts.drawings import Drawing, review_figures, tuning_figures  # noqa: E402

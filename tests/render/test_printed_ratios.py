@@ -14,7 +14,7 @@ import pytest
 from report_page_reading import own_text, parsed, read_number
 from review_samples import sample_review
 
-from frametime.pipeline.review_data import cells_frame, review_json, standings_frame
+from frametime.pipeline.review_outputs import cells_frame, review_json, standings_frame
 from frametime.render.report.html import render_html
 from frametime.render.report.markdown import render_markdown
 from frametime.render.report.review_blocks import chart_words

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from frametime.caveats import Caveat, Weight
 from frametime.errors import RunSetError
-from frametime.pipeline.review_data import review_json
+from frametime.pipeline.review_outputs import review_json
 from frametime.review.result import ReviewResult
 from frametime.review.reviewing import review_runs
 from frametime.review.run_set import PlacedRun

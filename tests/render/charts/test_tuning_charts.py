@@ -13,7 +13,7 @@ from chart_reading import all_text, by_gid, gids, outside, overlaps, shown_texts
 
 from frametime.capture import Capture
 from frametime.metrics.options import MeasureOptions
-from frametime.pipeline.tuning.record_file import summarize_file
+from frametime.pipeline.tuning_record import summarize_file
 from frametime.render.charts.drawings import tuning_figures
 from frametime.render.charts.frame_times import draw_endurance
 from frametime.render.charts.theme import Theme

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from report_page_reading import at_pointer, expected_reading, parsed, read_number, shown_numbers
 
-from frametime.pipeline.review_data import review_json
+from frametime.pipeline.review_outputs import review_json
 from frametime.review.result import ReviewResult
 
 

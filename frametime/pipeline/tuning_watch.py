@@ -15,8 +15,15 @@ from typing import Final, NamedTuple, TypeAlias
 from frametime.adapters.file_kind import classify_file
 from frametime.adapters.sensors.beside import sensor_log_beside
 from frametime.errors import FrametimeError, RecordError, printable
-from frametime.pipeline.tuning.record_file import note_trial, read_record, take_back_trial
-from frametime.pipeline.tuning.trial_logs import MeasuredLog, limits_options, measured_logs, measured_record
+from frametime.pipeline.tuning_record import (
+    MeasuredLog,
+    limits_options,
+    measured_logs,
+    measured_record,
+    note_trial,
+    read_record,
+    take_back_trial,
+)
 from frametime.pipeline.watching import finished_files, state_of
 from frametime.plans.folder_walk import files_below
 from frametime.render.tuning_text import bench_text, short_noted_text
