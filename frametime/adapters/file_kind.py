@@ -12,25 +12,23 @@ import io
 import os
 import re
 import stat
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import BinaryIO, Final, Literal, TypeAlias, cast
+from collections.abc import Iterable, Mapping, Sequence
+from types import MappingProxyType
+from typing import BinaryIO, Final, Literal, NamedTuple, TypeAlias, cast
 
 import numpy as np
 
-from frametime.adapters.arrow.arrow_source import open_arrow, unit_text
+from frametime.adapters.arrow.arrow_file import open_arrow, unit_text
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.column_facts import ColumnFacts, column_facts
 from frametime.adapters.columns.column_readings import middle
 from frametime.adapters.columns.header_words import Event, Meaning, header_meaning
 from frametime.adapters.columns.words import RATE
-from frametime.adapters.log_stream import KeptOpen, LogStream
-from frametime.adapters.result_tables import METADATA_KEY, writer_of_schema, writer_of_text
-from frametime.adapters.stored_log import ARROW_HEADS, FIRST_BYTES, first_block
+from frametime.adapters.stored_log import ARROW_HEADS, FIRST_BYTES, KeptOpen, LogStream, first_block
+from frametime.adapters.text.cells import number_styles
 from frametime.adapters.text.dialect import detect_dialect
-from frametime.adapters.text.number_style import number_styles
 from frametime.adapters.text.text_source import TextSource, encoding_of, open_text
-from frametime.errors import FrametimeError
+from frametime.errors import FrametimeError, ReadError
 
 Kind: TypeAlias = Literal["frames", "sensors", "results", "other"]
 
@@ -47,8 +45,7 @@ _ONE_FRAME: Final = re.compile(r"(?<![a-z])frame(?![a-z])", re.IGNORECASE)
 _TIME_MEANINGS: Final = frozenset((Meaning.TIMESTAMP, Meaning.TIME, Meaning.PART))
 
 
-@dataclass(frozen=True, kw_only=True)
-class FileKind:
+class FileKind(NamedTuple):
     """What a file is.
 
     Attributes
@@ -221,3 +218,54 @@ def _by_names(said: Sequence[tuple[Meaning, bool]], *, why: str = "") -> FileKin
     if meanings & _TIME_MEANINGS:
         return FileKind(kind="frames", reason=why or "a column holds times")
     return FileKind(kind="other", reason=why or "no column holds a time")
+
+
+METADATA_KEY: Final = b"frametime"
+"""Key in the metadata of an Arrow schema; in a capture, too, it holds JSON."""
+
+_BY_COLUMNS: Final[Mapping[str, frozenset[str]]] = MappingProxyType(
+    {
+        "batch": frozenset(("file", "status", "judgement", "judgement_reasons", "parameters")),
+        "review": frozenset(("metric", "card", "n_runs", "real_but_small", "stands_after_holm", "at_margin")),
+        "review (standings)": frozenset(("cut", "metric", "best_place", "worst_place", "verdict_scenes_like_these")),
+        "review (runs)": frozenset(("run_name", "judgement", "flag_grubbs", "excluded_reason", "n_frames")),
+    }
+)
+"""Columns that only these tables have together, whatever a spreadsheet did to the file since."""
+_BY_SCHEMA: Final = MappingProxyType({b'"frametime.batch/': "batch", b'"frametime.runs/': "review"})
+_MAX_HEADER: Final = 1 << 16
+
+
+def writer_of_names(names: Iterable[str]) -> str | None:
+    """The command that wrote a table with these columns; ``None`` for any other table.
+
+    Examples
+    --------
+    >>> writer_of_names(["file", "status", "average_fps"]) is None
+    True
+    """
+    own = {name.strip('"\r ') for name in names}
+    return next((command.partition(" ")[0] for command, columns in _BY_COLUMNS.items() if columns <= own), None)
+
+
+def writer_of_text(head: str, names: Iterable[str] | None = None) -> str | None:
+    """The command that wrote a delimited text that begins so; ``None`` for any other text.
+
+    ``names`` are those of its columns where they do not stand in its first line, as in JSON lines.
+    """
+    line = head[:_MAX_HEADER].lstrip("\ufeff\r\n").partition("\n")[0]
+    return writer_of_names(re.split("[,;\t]", line) if names is None else names)
+
+
+def writer_of_schema(metadata: Mapping[bytes, bytes] | None, names: Iterable[str]) -> str | None:
+    """The command that wrote an Arrow or Parquet table; ``None`` for a capture and for tables of others."""
+    about = (metadata or {}).get(METADATA_KEY, b"")[:200]
+    by_schema = next((command for mark, command in _BY_SCHEMA.items() if mark in about), None)
+    return by_schema or writer_of_names(names)
+
+
+def no_capture(name: str, command: str) -> ReadError:
+    """The refusal of such a table where a capture is asked for."""
+    return ReadError.at(
+        name, f"this is a table of results that 'frametime {command}' wrote, not a log", helps="give a capture"
+    )

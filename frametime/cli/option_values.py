@@ -71,7 +71,7 @@ def _column(text: str | None) -> str | int | None:
 
 
 def _refuse_unknown_adapter(name: str) -> None:
-    from frametime.adapters.plugins import adapter_names
+    from frametime.adapters.reading import adapter_names
     from frametime.errors import did_you_mean, printable
 
     known = adapter_names()

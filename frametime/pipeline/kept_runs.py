@@ -167,7 +167,7 @@ def beside_sha256(request: MeasureRequest) -> str | None:
 
 
 def _start_sha256(request: MeasureRequest) -> str | None:
-    from frametime.adapters.clocks.capture_start import sidecar_of
+    from frametime.adapters.capture_start import sidecar_of
 
     if request.sensors is None:
         return None

@@ -156,7 +156,7 @@ def measured_plan(
 
 def run_made(plan: ReviewPlan, file: RunFile, outcome: MeasureOutcome) -> PlacedRun | UnreadableFile:
     """A capture at its place, measured or with the reason why not."""
-    from frametime.adapters.clocks.capture_start import stated_start
+    from frametime.adapters.capture_start import stated_start
 
     run, place = outcome.run, dict[str, Any](file.place)
     if run is None:

@@ -391,8 +391,7 @@ def _refuse_strangers(out: Path) -> None:
 
 def is_batch_table(path: Path) -> bool:
     """Whether a batch has written the file, as far as its beginning says."""
-    from frametime.adapters.file_kind import classify_file
-    from frametime.adapters.result_tables import writer_of_names
+    from frametime.adapters.file_kind import classify_file, writer_of_names
 
     if path.suffix.lower() not in {".jsonl", ".ndjson"}:
         return classify_file(path).command == "batch"

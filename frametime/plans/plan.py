@@ -437,7 +437,7 @@ def _captures(source: TomlSource, keys: CapturesKeys, folder: Path, *, several: 
 
 def _check_clocks(source: TomlSource, keys: CapturesKeys) -> None:
     """Refuse a zone that is none, and a time that is no time."""
-    from frametime.adapters.clocks.capture_start import any_ns, zone_named
+    from frametime.adapters.capture_start import any_ns, zone_named
 
     tests = [("time_zone", zone_named, keys.time_zone)] if keys.time_zone is not None else []
     for path, test, text in [

@@ -11,7 +11,7 @@ from functools import cached_property
 from pathlib import Path, PurePosixPath
 from typing import Final
 
-from frametime.adapters.clocks.capture_start import sidecar_of
+from frametime.adapters.capture_start import sidecar_of
 from frametime.adapters.file_kind import TEXT_ENDINGS
 from frametime.errors import FrametimeError, PlanError, printable
 from frametime.plans.folder_walk import OTHER_FILES, SENSOR_LOGS, FoundFile, Walk, path_from, text_of, walk_captures

@@ -16,11 +16,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from frametime.adapters.arrow.arrow_file import write_capture
+from frametime.adapters.arrow.capture_file import write_capture
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.layout import Layout
+from frametime.adapters.file_kind import METADATA_KEY
 from frametime.adapters.reading import read_capture
-from frametime.adapters.result_tables import METADATA_KEY
 from frametime.capture import Capture, Conditions, SensorTrace
 from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, OutputError, ReadError

@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from frametime.adapters.clocks.agreeing_times import from_both
-from frametime.adapters.clocks.time_values import TimeValues
-from frametime.adapters.clocks.timeline import ClockRules, from_frame_times, from_timestamps
+from frametime.adapters.time_values import TimeValues
+from frametime.adapters.timeline import ClockRules, from_both, from_frame_times, from_timestamps
 from frametime.errors import ReadError
 
 MS = 1_000_000

@@ -10,10 +10,9 @@ from typing import Any
 import pyarrow as pa
 import pytest
 
-from frametime.adapters.clocks.time_values import clean_texts, times_of_texts
 from frametime.adapters.columns.words import CLOCK, SECOND
-from frametime.adapters.text.cell_kind import CellKind, kind_of
-from frametime.adapters.text.number_style import NumberStyle, exact_value, number_styles
+from frametime.adapters.text.cells import CellKind, NumberStyle, exact_value, kind_of, number_styles
+from frametime.adapters.time_values import clean_texts, times_of_texts
 
 DATA = Path(__file__).parent / "data" / "w3c_csvw"
 GROUPED = NumberStyle(".", ",")

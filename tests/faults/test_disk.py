@@ -17,7 +17,7 @@ import pytest
 from log_files import log_text, write_log
 from run_cli import COMMAND, frametime
 
-from frametime.adapters import log_stream, stored_log
+from frametime.adapters import stored_log
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.reading import read_capture
 from frametime.errors import ReadError
@@ -268,6 +268,6 @@ def test_no_room_for_what_is_unpacked(tmp_path: Path, monkeypatch: pytest.Monkey
     def full(*_: object) -> BinaryIO:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
-    monkeypatch.setattr(log_stream.Spool, "write", full)
+    monkeypatch.setattr(stored_log.Spool, "write", full)
     with pytest.raises(ReadError, match=r"to its end \(No space left on device\); check .* room for temporary"):
         read_capture(path)

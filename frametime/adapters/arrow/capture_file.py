@@ -14,11 +14,11 @@ import numpy as np
 from msgspec import Struct
 
 from frametime.adapters.arrow.arrow_columns import numpy_of
-from frametime.adapters.arrow.arrow_source import open_arrow
+from frametime.adapters.arrow.arrow_file import open_arrow
 from frametime.adapters.base import ParsedLog, ReadOptions
 from frametime.adapters.columns.words import NANOSECOND, unit_named
+from frametime.adapters.file_kind import METADATA_KEY, no_capture, writer_of_schema
 from frametime.adapters.frames.streams import unnamed_stream
-from frametime.adapters.result_tables import METADATA_KEY, no_capture, writer_of_schema
 from frametime.capture import FRAME_COLUMNS, SENSOR_COLUMNS, TIME_COLUMN, Capture, Conditions, Provenance, SensorTrace
 from frametime.caveats import Caveat
 from frametime.errors import EndingError, OutputError, ReadError, printable
@@ -29,8 +29,25 @@ if TYPE_CHECKING:
 ENDINGS: Final = (".arrow", ".parquet")
 
 
-def store_capture(capture: Capture, path: str | os.PathLike[str], *, force: bool) -> None:
-    """Write a capture: see ``frametime.adapters.arrow.arrow_file.write_capture``."""
+def write_capture(capture: Capture, path: str | os.PathLike[str], *, force: bool = False) -> None:
+    """Write a capture as Arrow IPC (``.arrow``) or Parquet (``.parquet``), by the ending of ``path``.
+
+    The file holds the frames with their units (field metadata ``unit``, in UCUM), and in the schema metadata key
+    ``frametime`` a JSON text with provenance, layout, conditions, caveats and sensors: ``read_capture`` gives back an
+    equal capture. It is written under a temporary name and renamed.
+
+    Parameters
+    ----------
+    capture : Capture
+    path : path
+    force : bool
+        Replace a file of that name.
+
+    Raises
+    ------
+    OutputError
+        If the ending is another, the file exists and ``force`` is not set, or it cannot be written.
+    """
     from frametime.replacing import claiming, replacing
 
     target = Path(path)

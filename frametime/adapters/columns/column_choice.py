@@ -35,7 +35,7 @@ from frametime.adapters.columns.header_words import Event, Meaning
 from frametime.adapters.columns.layout import ColumnRef
 from frametime.adapters.columns.other_columns import busiest_rows, frame_number, other_columns
 from frametime.adapters.columns.words import RATE, Unit, unit_named
-from frametime.adapters.text.number_style import NumberStyle
+from frametime.adapters.text.cells import NumberStyle
 from frametime.caveats import Caveat, Weight
 from frametime.errors import ReadError
 

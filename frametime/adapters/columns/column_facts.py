@@ -12,20 +12,21 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.clocks.time_values import exact_ns
 from frametime.adapters.columns.header_words import Event, HeaderMeaning, Meaning, header_meaning
 from frametime.adapters.columns.layout import ColumnRef, Layout
 from frametime.adapters.columns.words import CLOCK, DATE, NANOSECOND, RATE, Unit
-from frametime.adapters.text.cell_kind import CellKind, kind_of
-from frametime.adapters.text.number_style import (
+from frametime.adapters.text.cells import (
     POINT,
+    CellKind,
     NumberStyle,
     digit_power,
     exact_value,
+    kind_of,
     number_styles,
     told_style,
     unit_in_cell,
 )
+from frametime.adapters.time_values import exact_ns
 from frametime.caveats import Caveat
 from frametime.errors import printable
 

@@ -23,7 +23,7 @@ from frametime.adapters.columns.words import (
     unit_named,
     words_of,
 )
-from frametime.adapters.text.number_style import NumberStyle
+from frametime.adapters.text.cells import NumberStyle
 from frametime.caveats import Caveat
 
 Rows = NDArray[np.bool_] | None

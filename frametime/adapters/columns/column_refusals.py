@@ -14,7 +14,7 @@ from frametime.adapters.columns.column_readings import Course, Reading, course_o
 from frametime.adapters.columns.header_words import Meaning
 from frametime.adapters.columns.layout import ColumnRef
 from frametime.adapters.columns.words import words_of
-from frametime.adapters.text.number_style import POINT, NumberStyle
+from frametime.adapters.text.cells import POINT, NumberStyle
 from frametime.errors import ReadError, did_you_mean, printable
 from frametime.words import counted, joined
 

@@ -15,8 +15,7 @@ from frametime.adapters.columns.column_refusals import column_named
 from frametime.adapters.columns.header_words import Event, Meaning
 from frametime.adapters.columns.layout import Layout
 from frametime.adapters.columns.words import NANOSECOND, unit_named, unit_names, words_of
-from frametime.adapters.text.cell_kind import CellKind, kind_of
-from frametime.adapters.text.number_style import NumberStyle
+from frametime.adapters.text.cells import CellKind, NumberStyle, kind_of
 from frametime.caveats import Caveat, Weight
 from frametime.errors import ReadError
 

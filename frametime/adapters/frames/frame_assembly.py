@@ -10,16 +10,15 @@ from numpy.typing import NDArray
 
 from frametime.adapters.arrow.arrow_columns import arrow_array
 from frametime.adapters.base import OtherColumn, ParsedLog, ReadOptions
-from frametime.adapters.clocks.agreeing_times import from_both
-from frametime.adapters.clocks.capture_start import SINCE_1970_NS
-from frametime.adapters.clocks.time_values import TimeValues
-from frametime.adapters.clocks.timeline import ClockRules, Timeline, from_frame_times, from_timestamps
+from frametime.adapters.capture_start import SINCE_1970_NS
 from frametime.adapters.columns.column_facts import PLAUSIBLE_NS, TIMED_ROLES, ColumnChoice, ColumnFacts, ColumnUse
 from frametime.adapters.columns.column_readings import middle
 from frametime.adapters.columns.words import CLOCK
 from frametime.adapters.frames.frame_columns import ReadColumns
 from frametime.adapters.frames.frame_numbers import check_frame_numbers
-from frametime.adapters.text.cell_kind import is_value, kind_of
+from frametime.adapters.text.cells import is_value, kind_of
+from frametime.adapters.time_values import TimeValues
+from frametime.adapters.timeline import ClockRules, Timeline, from_both, from_frame_times, from_timestamps
 from frametime.capture import FRAME_COLUMNS, TIME_COLUMN
 from frametime.caveats import Caveat, Weight
 from frametime.errors import ReadError

@@ -11,15 +11,31 @@ from numpy.typing import NDArray
 
 from frametime.adapters.arrow.arrow_columns import arrow_array, arrow_texts, compute
 from frametime.adapters.base import MAX_LISTED_ROWS, ReadOptions
-from frametime.adapters.clocks.time_values import TimeValues, bools, clean_texts, times_of_numbers, times_of_texts
 from frametime.adapters.columns.column_facts import FLAG_ROLES, ColumnChoice, ColumnFacts, ColumnUse
 from frametime.adapters.frames.streams import chosen_stream, unnamed_stream
-from frametime.adapters.text.cell_kind import GROUPED, INFINITE, MISSING, CellKind, kind_of, matches, plain_word
-from frametime.adapters.text.number_style import POINT, NumberStyle, exact_value
-from frametime.adapters.text.table_reader import NotTypedError, lines_of_records, read_texts, read_typed
-from frametime.adapters.text.text_faults import rows_of_no_frames, surplus_caveats
+from frametime.adapters.text.cells import (
+    GROUPED,
+    INFINITE,
+    MISSING,
+    POINT,
+    CellKind,
+    NumberStyle,
+    exact_value,
+    kind_of,
+    matches,
+    plain_word,
+)
+from frametime.adapters.text.table_reader import (
+    NotTypedError,
+    lines_of_records,
+    read_texts,
+    read_typed,
+    rows_of_no_frames,
+    surplus_caveats,
+)
 from frametime.adapters.text.text_rows import Dialect
 from frametime.adapters.text.text_source import TextSource
+from frametime.adapters.time_values import TimeValues, bools, clean_texts, times_of_numbers, times_of_texts
 from frametime.capture import RejectedRow
 from frametime.caveats import Caveat
 from frametime.errors import ReadError, printable

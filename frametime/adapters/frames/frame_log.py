@@ -12,12 +12,12 @@ from frametime.adapters.columns.column_choice import choose_columns
 from frametime.adapters.columns.column_facts import ColumnChoice, ColumnFacts, column_facts, styles_of
 from frametime.adapters.columns.layout import Layout
 from frametime.adapters.columns.remembered import remember, with_remembered
+from frametime.adapters.file_kind import no_capture, writer_of_text
 from frametime.adapters.frames.frame_assembly import assemble
 from frametime.adapters.frames.frame_columns import read_columns, read_other_columns
-from frametime.adapters.result_tables import no_capture, writer_of_text
 from frametime.adapters.stored_log import ARROW_HEADS
 from frametime.adapters.text.dialect import detect_dialect
-from frametime.adapters.text.text_faults import scan_rows, source_caveats
+from frametime.adapters.text.table_reader import scan_rows, source_caveats
 from frametime.adapters.text.text_rows import SAMPLE_ROWS, Dialect, may_lack_digits
 from frametime.adapters.text.text_source import TextSource, encoding_of, not_text, read_in_its_encoding
 

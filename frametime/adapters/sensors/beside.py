@@ -9,7 +9,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Final
 
-from frametime.adapters.clocks.capture_start import LOG_ENDINGS, without_endings
+from frametime.adapters.capture_start import LOG_ENDINGS, without_endings
 
 _ADDED: Final = r"[-_. ]+[^\W\d_]+(?:[-_. ][^\W\d_]+)*"
 """What such a name adds: words without a digit, which could be the number of another run."""

@@ -11,7 +11,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.adapters.clocks.capture_start import EPOCH, CaptureStart, utc_text, zone_named
+from frametime.adapters.capture_start import EPOCH, CaptureStart, utc_text, zone_named
 from frametime.adapters.sensors.quantities import sensor_caveat
 from frametime.adapters.sensors.sensor_load import Seen, place_of, seen_load
 from frametime.adapters.sensors.sensor_log import CLOCKS_GUESSED, SensorOptions

@@ -12,8 +12,7 @@ from frametime.adapters.columns.column_facts import layout_choice, plain_numbers
 from frametime.adapters.columns.header_words import header_meaning
 from frametime.adapters.columns.words import other_unit, words_of
 from frametime.adapters.sensors.quantities import QUANTITIES, sensor_caveat
-from frametime.adapters.text.cell_kind import CellKind, kind_of
-from frametime.adapters.text.number_style import POINT, NumberStyle
+from frametime.adapters.text.cells import POINT, CellKind, NumberStyle, kind_of
 from frametime.caveats import Caveat, Weight
 from frametime.errors import printable
 

@@ -70,7 +70,7 @@ class SensorLayout:
         source, values = layout_values(text, name, types)
         check_layout(source)
         if "time_zone" in values:
-            from frametime.adapters.clocks.capture_start import zone_named
+            from frametime.adapters.capture_start import zone_named
 
             try:
                 zone_named(values["time_zone"])

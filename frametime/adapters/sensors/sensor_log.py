@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from frametime.adapters.clocks.capture_start import any_ns, zone_named
+from frametime.adapters.capture_start import any_ns, zone_named
 from frametime.adapters.sensors.sensor_layout import SensorLayout
 from frametime.ranges import check_ranges
 

@@ -13,8 +13,7 @@ from numpy.typing import NDArray
 
 from frametime.adapters.arrow.arrow_columns import arrow_array, compute
 from frametime.adapters.base import MAX_LISTED_ROWS, ReadOptions
-from frametime.adapters.clocks.capture_start import SINCE_1970_NS, ClockKind
-from frametime.adapters.clocks.time_values import clean_texts, dates_in_both_orders, times_of_texts
+from frametime.adapters.capture_start import SINCE_1970_NS, ClockKind
 from frametime.adapters.columns.column_facts import ColumnFacts, column_facts, layout_choice, styles_of
 from frametime.adapters.columns.column_refusals import column_named
 from frametime.adapters.columns.header_words import Meaning
@@ -24,12 +23,18 @@ from frametime.adapters.sensors.sensor_columns import SensorColumn, choose_senso
 from frametime.adapters.sensors.sensor_layout import SensorLayout
 from frametime.adapters.sensors.sensor_log import SensorOptions
 from frametime.adapters.sensors.sensor_readings import readings
-from frametime.adapters.text.cell_kind import CellKind, kind_of
-from frametime.adapters.text.number_style import NumberStyle
-from frametime.adapters.text.table_reader import TextTable, lines_of_records, read_texts
-from frametime.adapters.text.text_faults import scan_rows, source_caveats, surplus_caveats
+from frametime.adapters.text.cells import CellKind, NumberStyle, kind_of
+from frametime.adapters.text.table_reader import (
+    TextTable,
+    lines_of_records,
+    read_texts,
+    scan_rows,
+    source_caveats,
+    surplus_caveats,
+)
 from frametime.adapters.text.text_rows import Dialect
 from frametime.adapters.text.text_source import TextSource
+from frametime.adapters.time_values import clean_texts, dates_in_both_orders, times_of_texts
 from frametime.capture import Provenance, RejectedRow
 from frametime.caveats import Caveat, Weight
 from frametime.errors import SensorError, printable

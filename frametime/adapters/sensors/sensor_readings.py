@@ -8,11 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.adapters.arrow.arrow_columns import compute, numpy_of, text_scalar
-from frametime.adapters.clocks.time_values import bools, clean_texts, is_missing, with_point
 from frametime.adapters.columns.words import other_unit
 from frametime.adapters.sensors.quantities import QUANTITIES, sensor_caveat
 from frametime.adapters.sensors.sensor_columns import SensorColumn
-from frametime.adapters.text.number_style import NumberStyle
+from frametime.adapters.text.cells import NumberStyle
+from frametime.adapters.time_values import bools, clean_texts, is_missing, with_point
 from frametime.caveats import Caveat, Weight
 from frametime.words import counted
 

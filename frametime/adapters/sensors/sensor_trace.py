@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from frametime.adapters.arrow.arrow_columns import arrow_array, numpy_of
 from frametime.adapters.base import ParsedLog
-from frametime.adapters.clocks.capture_start import capture_start
+from frametime.adapters.capture_start import capture_start
 from frametime.adapters.columns.layout import Layout
 from frametime.adapters.sensors.quantities import sensor_caveat
 from frametime.adapters.sensors.sensor_alignment import brought_together, check_overlap
@@ -20,7 +20,7 @@ from frametime.adapters.sensors.sensor_columns import SensorColumn, choose_senso
 from frametime.adapters.sensors.sensor_log import LONG_GAP_S, LONG_GAP_STEPS, SENSORS_UNUSABLE, SensorOptions
 from frametime.adapters.sensors.sensor_readings import readings
 from frametime.adapters.sensors.sensor_text import read_sensor_text
-from frametime.adapters.text.number_style import POINT, told_style
+from frametime.adapters.text.cells import POINT, told_style
 from frametime.capture import SENSOR_COLUMNS, TIME_COLUMN, Capture, Provenance, SensorTrace
 from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, printable

@@ -14,7 +14,7 @@ from typing import Final, NamedTuple
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.layout import Layout
 from frametime.adapters.columns.words import unit_of_text
-from frametime.adapters.text.cell_kind import CellKind, kind_of
+from frametime.adapters.text.cells import CellKind, kind_of
 from frametime.adapters.text.text_rows import (
     SAMPLE_ROWS,
     Dialect,

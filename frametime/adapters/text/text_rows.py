@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from types import MappingProxyType
 from typing import Final, NamedTuple
 
-from frametime.adapters.text.cell_kind import CellKind, is_value, kind_of
+from frametime.adapters.text.cells import CellKind, is_value, kind_of
 from frametime.adapters.text.text_source import ENCODING, ERRORS, TextSource, lines_of
 
 WINDOW_ROWS: Final = 20

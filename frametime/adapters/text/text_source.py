@@ -10,8 +10,16 @@ from collections.abc import Callable
 from typing import Any, BinaryIO, Final, NamedTuple, TypeVar, cast
 
 from frametime.adapters.base import ReadOptions
-from frametime.adapters.log_stream import BLOCK_BYTES, KeptOpen, LogStream, Spool, stream_name, stream_size
-from frametime.adapters.stored_log import ARROW_HEADS, long_line
+from frametime.adapters.stored_log import (
+    ARROW_HEADS,
+    BLOCK_BYTES,
+    KeptOpen,
+    LogStream,
+    Spool,
+    long_line,
+    stream_name,
+    stream_size,
+)
 from frametime.errors import ReadError
 
 Read = TypeVar("Read")
@@ -270,7 +278,7 @@ def _transcoded(log: BinaryIO, name: str, encoding: str, *, start: int, end: int
 
 def _of_table(log: BinaryIO, name: str, options: ReadOptions) -> TextSource:
     """The rows of a table in Arrow's formats or Parquet."""
-    from frametime.adapters.arrow.arrow_source import open_arrow, unit_text
+    from frametime.adapters.arrow.arrow_file import open_arrow, unit_text
 
     table = open_arrow(log)
     if len(table.schema) > options.max_columns:

@@ -17,8 +17,7 @@ from numpy.typing import NDArray
 
 from frametime.adapters.arrow.arrow_columns import arrow_array, arrow_texts, compute, numpy_of, text_scalar
 from frametime.adapters.columns.words import Unit, unit_named
-from frametime.adapters.text.cell_kind import BRACKETED, MISSING
-from frametime.adapters.text.number_style import SPACES, NumberStyle
+from frametime.adapters.text.cells import BRACKETED, MISSING, SPACES, NumberStyle
 
 EXACT_FLOAT_NS: Final = 2.0**51
 _MAX_NS: Final = 9.2e18

@@ -8,9 +8,9 @@ from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from pathlib import Path
 from typing import Final, Literal, NamedTuple
 
-from frametime.adapters.clocks.time_values import exact_ns
 from frametime.adapters.columns.words import DATE
-from frametime.adapters.text.number_style import POINT
+from frametime.adapters.text.cells import POINT
+from frametime.adapters.time_values import exact_ns
 from frametime.capture import TIME_COLUMN, Capture, Provenance
 from frametime.errors import SensorError, printable
 from frametime.units import NS_PER_S
