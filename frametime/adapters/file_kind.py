@@ -24,7 +24,7 @@ from frametime.adapters.columns.column_facts import ColumnFacts, column_facts
 from frametime.adapters.columns.column_readings import middle
 from frametime.adapters.columns.header_words import Event, Meaning, header_meaning
 from frametime.adapters.columns.words import RATE
-from frametime.adapters.stored_log import ARROW_HEADS, FIRST_BYTES, KeptOpen, LogStream, first_block
+from frametime.adapters.stored_log import ARROW_HEADS, FIRST_BYTES, LogStream, first_block
 from frametime.adapters.text.cells import number_styles
 from frametime.adapters.text.dialect import detect_dialect
 from frametime.adapters.text.text_source import TextSource, encoding_of, open_text
@@ -86,14 +86,13 @@ def classify_file(path: str | os.PathLike[str]) -> FileKind:  # noqa: PLR0911 - 
         if not stat.S_ISREG(os.stat(name).st_mode):  # noqa: PTH116
             # A pipe would never end, and opening one waits for a writer.
             return _broken(table, "it is not a file")
-        with open(name, "rb") as stored:  # noqa: PTH123
-            if stored.seek(0, io.SEEK_END) == 0:
+        with LogStream(open(name, "rb"), name=name, size=0) as stored:  # noqa: PTH123
+            head = first_block(stored)
+            if not head:
                 return _broken(table, "it is empty")
-            stored.seek(0)
-            head = first_block(LogStream(cast("BinaryIO", KeptOpen(stored)), name=name, size=0))
             if head.startswith(ARROW_HEADS):
                 stored.seek(0)
-                return _classify_arrow(stored)
+                return _classify_arrow(cast("BinaryIO", stored))
             return _classify_text(head, name, table=table)
     except FrametimeError as error:
         return _broken(table, str(error))

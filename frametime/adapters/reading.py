@@ -1,4 +1,4 @@
-"""From a file to a capture: choose the adapter (built in, or found by entry point), parse, check, say where it all came from, cut as told."""
+"""From a file to a capture: choose the adapter, parse, check, say where it all came from, cut as told."""
 
 from __future__ import annotations
 
@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING, BinaryIO, Final, cast
 
 import numpy as np
 
-from frametime.adapters.arrow.arrow_columns import numpy_of
+from frametime.adapters.arrow.arrow_columns import fault_of, numpy_of
 from frametime.adapters.arrow.arrow_file import ArrowFileAdapter
 from frametime.adapters.base import HEAD_BYTES, Adapter, ParsedLog, ReadOptions
 from frametime.adapters.columns.words import WORDS, words_of
 from frametime.adapters.frames.frame_log import FrameLogAdapter
-from frametime.adapters.stored_log import LogStream, StoredHash, compression_of, kept_unchanged, open_stored, unpacked
+from frametime.adapters.stored_log import OpenedLog, opened_log
 from frametime.adapters.text.text_source import not_text
 from frametime.capture import FRAME_COLUMNS, TIME_COLUMN, Capture, Conditions, Provenance, SensorTrace
 from frametime.caveats import Caveat, Weight
@@ -133,57 +133,35 @@ def read_capture(
     >>> capture.n_frames, capture.frames["timestamp_ns"].to_pylist()
     (3, [0, 16600000, 33300000, 50100000])
     """
-    stored, again = open_stored(source)
-    with stored, kept_unchanged(stored):
-        digest = StoredHash(again, size=stored.size, threaded=use_threads and not stored.shared)
-        stored.seek(0)
-        log, _ = unpacked(stored, options)
-        head = log.read(HEAD_BYTES)
-        log.seek(0)
-        if compression_of(head) is not None:
-            raise ReadError.at(stored.name, "the file is compressed twice", helps="unpack it once")
-        adapter, caveats = choose_adapter(stored.name, head, options.adapter)
-        parsed = adapter.parse(cast("BinaryIO", log), replace(options, use_threads=use_threads))
+    with opened_log(source, options, use_threads=use_threads) as opened:
+        head = opened.log.read(HEAD_BYTES)
+        opened.log.seek(0)
+        adapter, caveats = choose_adapter(opened.stored.name, head, options.adapter)
+        parsed = adapter.parse(cast("BinaryIO", opened.log), replace(options, use_threads=use_threads))
         if parsed.capture is not None:
             given = {item.name: getattr(conditions, item.name) for item in fields(Conditions)}
             known = replace(parsed.capture.conditions, **{k: v for k, v in given.items() if v is not None})
             capture = replace(parsed.capture, conditions=known)
         else:
             if type(adapter) not in BUILT_IN:
-                _check_frames(parsed, stored.name, adapter.name)
-            capture = _capture(parsed, stored, adapter.name, digest, options, conditions)
+                # What a reader of others gives back is foreign data too.
+                few = "fewer than two frames" if parsed.frames.num_rows < 3 else None
+                if (fault := fault_of(parsed.frames, FRAME_COLUMNS) or few) is not None:
+                    found = f"the adapter '{printable(adapter.name, limit=60)}' gave {fault}"
+                    raise ReadError.at(opened.stored.name, found, helps="mend the adapter")
+            capture = _capture(parsed, opened, adapter.name, options, conditions)
         capture = replace(capture, caveats=(*caveats, *capture.caveats)) if caveats else capture
     return cut_capture(capture, **{name: getattr(options, name) for name in _CUTS})
 
 
-def _check_frames(parsed: ParsedLog, name: str, adapter: str) -> None:
-    """What a reader of others gives back is foreign data too."""
-    frames, found = parsed.frames, None
-    types = {field.name: str(field.type) for field in frames.schema}
-    if wrong := sorted(types.keys() - FRAME_COLUMNS.keys()):
-        found = f"columns that have no meaning here ({', '.join(wrong)})"
-    elif TIME_COLUMN not in types:
-        found = f"no column {TIME_COLUMN}"
-    elif any(kind != FRAME_COLUMNS[column][0] for column, kind in types.items()):
-        found = "columns of another type than theirs"
-    elif frames.num_rows < 3:
-        found = "fewer than two frames"
-    elif frames.column(TIME_COLUMN).null_count:
-        found = "timestamps that are empty"
-    elif (np.diff(numpy_of(frames.column(TIME_COLUMN))) <= 0).any():
-        found = "timestamps that do not rise"
-    if found is not None:
-        raise ReadError.at(name, f"the adapter '{printable(adapter, limit=60)}' gave {found}", helps="mend the adapter")
-
-
 def _capture(
-    parsed: ParsedLog, stored: LogStream, adapter: str, digest: StoredHash, options: ReadOptions, conditions: Conditions
+    parsed: ParsedLog, opened: OpenedLog, adapter: str, options: ReadOptions, conditions: Conditions
 ) -> Capture:
     same = ("rows_read", "rows_rejected", "rejected_rows", "layout_toml", "evidence", "recorded_from_utc")
     provenance = Provenance(
-        file_name=stored.name,
-        sha256=digest.hexdigest(),
-        size_bytes=stored.size,
+        file_name=opened.stored.name,
+        sha256=opened.sha256(),
+        size_bytes=opened.stored.size,
         adapter=adapter,
         options=MappingProxyType(_options_set(options)),
         metadata=MappingProxyType(dict(parsed.metadata)),

@@ -9,26 +9,114 @@ import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import IO, Any, BinaryIO, Final, cast
+from typing import Any, BinaryIO, Final, NamedTuple, cast
 
 from frametime.adapters.base import ReadOptions
 from frametime.errors import FrametimeError, ReadError, printable
 
-_HASH_AT_ONCE_BYTES: Final = 1 << 20
-
+BLOCK_BYTES: Final = 1 << 20
+"""How much of a stream is read at a time."""
 FIRST_BYTES: Final = 1 << 16
 """How much of a log tells what it is."""
 ROW_BYTES: Final = 40
 """What a row holds at least while its times are worked on (measured: 45 bytes in a log of two columns)."""
+_IN_MEMORY_BYTES: Final = 256 << 20
+_HASH_AT_ONCE_BYTES: Final = 1 << 20
 
 ARROW_HEADS: Final = (b"ARROW1\0\0", b"PAR1", b"\xff\xff\xff\xff")
 """First bytes of an Arrow IPC file, a Parquet file and an Arrow IPC stream."""
-COMPRESSIONS: Final = (
-    (b"\x1f\x8b", "gzip"),
-    (b"BZh", "bz2"),
-    (b"\xfd7zXZ\x00", "xz"),
-    (b"\x28\xb5\x2f\xfd", "zstd"),
-)
+COMPRESSIONS: Final = {b"\x1f\x8b": "gzip", b"BZh": "bz2", b"\xfd7zXZ\x00": "xz", b"\x28\xb5\x2f\xfd": "zstd"}
+
+
+class KeptOpen(io.RawIOBase):
+    """A view of a seekable stream that leaves it open when its own reader is closed or forgotten."""
+
+    def __init__(self, inner: BinaryIO | LogStream) -> None:
+        self._inner = inner
+
+    def readable(self) -> bool:
+        return True
+
+    def seekable(self) -> bool:
+        return True
+
+    def seek(self, offset: int, whence: int = io.SEEK_SET, /) -> int:
+        return self._inner.seek(offset, whence)
+
+    def tell(self) -> int:
+        return self._inner.tell()
+
+    def read(self, size: int = -1, /) -> bytes:
+        return self._inner.read(size)
+
+
+class LogStream(KeptOpen):
+    """A seekable binary stream that knows the name and size of its log, and closes what lies under it.
+
+    ``state`` is that of the file when it was opened; empty where the bytes lie in no file that can be opened again.
+    """
+
+    def __init__(self, inner: BinaryIO, *, name: str, size: int, state: tuple[int, ...] = ()) -> None:
+        super().__init__(inner)
+        self.name = name
+        self.size = size
+        self.state = state
+
+    def close(self) -> None:
+        if not self.closed:
+            self._inner.close()
+        super().close()
+
+    def again(self) -> BinaryIO:
+        """The same bytes from their start: of a file opened once more, else by this stream itself."""
+        if self.state:
+            return open(self.name, "rb")  # noqa: PTH123 - pathlib costs a quick check 5 ms
+        self.seek(0)
+        return cast("BinaryIO", KeptOpen(self))
+
+    def refuse_change(self) -> None:
+        """Refuse a file that is not as it was when it was opened.
+
+        Raises
+        ------
+        ReadError
+        """
+        try:
+            is_same = not self.state or _state_in(os.stat(self.name)) == self.state  # noqa: PTH116 - the same
+        except OSError:
+            is_same = False
+        if not is_same:
+            helps = "wait until its recording has ended"
+            raise ReadError.at(self.name, "the file changed while it was read", helps=helps)
+
+
+def new_spool() -> BinaryIO:
+    """A place for bytes that are made while reading: in memory up to 256 MiB, then in a nameless temporary file."""
+    from tempfile import SpooledTemporaryFile
+
+    class Spool(SpooledTemporaryFile[bytes]):
+        def __del__(self) -> None:
+            self.close()  # a text goes with whoever reads it, which is no fault here
+
+    return cast("BinaryIO", Spool(max_size=_IN_MEMORY_BYTES))
+
+
+def stream_name(log: BinaryIO) -> str:
+    """Name of a log for messages."""
+    name = getattr(log, "name", None)
+    return name if isinstance(name, str) and name else "log"
+
+
+def stream_size(log: BinaryIO) -> int:
+    """Number of bytes of a seekable stream; leaves it at its start."""
+    size = log.seek(0, io.SEEK_END)
+    log.seek(0)
+    return size
+
+
+def _state_in(found: os.stat_result) -> tuple[int, ...]:
+    """What tells a file from another one, and from itself after a change."""
+    return found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns
 
 
 def compression_of(head: bytes) -> str | None:
@@ -39,56 +127,97 @@ def compression_of(head: bytes) -> str | None:
     >>> compression_of(b"BZh91AY"), compression_of(b"time,ms")
     ('bz2', None)
     """
-    return next((name for magic, name in COMPRESSIONS if head.startswith(magic)), None)
+    return next((name for magic, name in COMPRESSIONS.items() if head.startswith(magic)), None)
 
 
-class StoredHash:
-    """The sha256 of a stream's bytes, taken in a thread while the log is being parsed where that is worth it."""
+class OpenedLog(NamedTuple):
+    """A log at hand.
 
-    def __init__(self, opened: Callable[[], BinaryIO], *, size: int, threaded: bool) -> None:
-        self._opened = opened
-        self._digest = ""
-        self._error: ReadError | OSError | None = None
-        self._thread: threading.Thread | None = None
-        if threaded and size > _HASH_AT_ONCE_BYTES:
-            self._thread = threading.Thread(target=self._take, daemon=True)
-            self._thread.start()
-        else:
-            self._take()
+    Attributes
+    ----------
+    stored : LogStream
+        As it lies in the file.
+    log : LogStream
+        Without its compression.
+    compression : str or None
+    sha256 : callable
+        Gives the hash of the bytes as stored; waits for it where it is still being taken. Raises a ``ReadError`` or
+        an ``OSError`` if they could not be read a second time.
+    """
 
-    def _take(self) -> None:
-        import hashlib
-
-        try:
-            with self._opened() as stored:
-                self._digest = hashlib.file_digest(cast("Any", stored), "sha256").hexdigest()
-        except (ReadError, OSError) as error:
-            # Raised where the hash is asked for: a thread has nobody to tell.
-            self._error = error
-
-    def hexdigest(self) -> str:
-        """Wait for the last block and give the hash.
-
-        Raises
-        ------
-        ReadError, OSError
-            If the bytes could not be read a second time.
-        """
-        if self._thread is not None:
-            self._thread.join()
-        if self._error is not None:
-            raise self._error
-        return self._digest
+    stored: LogStream
+    log: LogStream
+    compression: str | None
+    sha256: Callable[[], str]
 
 
-def open_stored(source: str | os.PathLike[str] | BinaryIO) -> tuple[LogStream, Callable[[], BinaryIO]]:
-    """Open a path, ``-`` or a stream as a seekable log; also give a way to open the same bytes once more.
+@contextmanager
+def opened_log(
+    source: str | os.PathLike[str] | BinaryIO, options: ReadOptions, *, use_threads: bool
+) -> Iterator[OpenedLog]:
+    """Open a path, ``-`` or a stream.
+
+    Refuses what was read from a log that grew, was cut, gave an error of the system meanwhile or fills the memory.
 
     Raises
     ------
     ReadError
-        If the file is missing, a folder, a device, or may not be read.
+        Also if the file is missing, a folder, a device, or may not be read; or the compressed data are broken, or
+        unpack to more than the limits allow.
     """
+    with _stored(source) as stored:
+        try:
+            sha256 = _hashing(stored, use_threads=use_threads)
+            stored.seek(0)
+            yield OpenedLog(stored, *unpacked(stored, options), sha256)
+        except FrametimeError:
+            # Half a file reads as a broken one: that it changed is the better reason.
+            stored.refuse_change()
+            raise
+        except MemoryError:
+            found = f"there is not enough memory to hold it ({stored.size} bytes stored)"
+            helps = "read a part of it, or set --max-decompressed-bytes to refuse such a log before it is unpacked"
+            raise ReadError.at(stored.name, found, helps=helps) from None
+        except OSError as error:
+            stored.refuse_change()
+            raise _cannot_read(stored.name, error) from None
+        stored.refuse_change()
+
+
+def _hashing(stored: LogStream, *, use_threads: bool) -> Callable[[], str]:
+    """The hash, taken while the log is parsed; before that of a small log, or one with a single position for both."""
+    import hashlib
+
+    found: list[str | ReadError | OSError] = []
+
+    def take() -> None:
+        digest = hashlib.sha256()
+        try:
+            with stored.again() as again:
+                while block := again.read(BLOCK_BYTES):
+                    digest.update(block)
+            found.append(digest.hexdigest())
+        except (ReadError, OSError) as error:
+            found.append(error)  # raised where the hash is asked for: a thread has nobody to tell
+
+    thread = threading.Thread(target=take, daemon=True)
+    in_thread = use_threads and bool(stored.state) and stored.size > _HASH_AT_ONCE_BYTES
+    if in_thread:
+        thread.start()
+    else:
+        take()
+
+    def taken() -> str:
+        if in_thread:
+            thread.join()
+        if isinstance(found[0], str):
+            return found[0]
+        raise found[0]
+
+    return taken
+
+
+def _stored(source: str | os.PathLike[str] | BinaryIO) -> LogStream:
     if not isinstance(source, str | os.PathLike):
         return _held(source, stream_name(source))
     name = os.fspath(source)
@@ -97,9 +226,8 @@ def open_stored(source: str | os.PathLike[str] | BinaryIO) -> tuple[LogStream, C
     try:
         kind = os.stat(name).st_mode  # noqa: PTH116 - pathlib costs a quick check 5 ms
         if stat.S_ISDIR(kind):
-            raise ReadError.at(
-                name, "this is a folder, not a log", helps="give a file, or use 'frametime batch' for a folder"
-            )
+            helps = "give a file, or use 'frametime batch' for a folder"
+            raise ReadError.at(name, "this is a folder, not a log", helps=helps)
         if not stat.S_ISREG(kind) and not stat.S_ISFIFO(kind):
             raise ReadError.at(name, "this is not a file", helps="give a file with one row for each frame")
         opened = open(name, "rb")  # noqa: SIM115, PTH123 - closed with the stream that wraps it
@@ -108,42 +236,7 @@ def open_stored(source: str | os.PathLike[str] | BinaryIO) -> tuple[LogStream, C
     if stat.S_ISFIFO(kind):
         with opened:
             return _held(opened, name)
-    log = LogStream(opened, name=name, size=stream_size(opened), state=state_in(os.fstat(opened.fileno())))
-    return log, lambda: _opened_again(log)
-
-
-def _opened_again(log: LogStream) -> BinaryIO:
-    try:
-        again = open(log.name, "rb")  # noqa: SIM115, PTH123 - closed by who asks
-    except OSError:
-        raise changed(log.name) from None
-    if state_in(os.fstat(again.fileno())) != log.state:
-        again.close()
-        raise changed(log.name)
-    return again
-
-
-@contextmanager
-def kept_unchanged(log: LogStream) -> Iterator[None]:
-    """Refuse what was read from a log that grew, was cut, gave an error of the system meanwhile or fills the memory.
-
-    Raises
-    ------
-    ReadError
-    """
-    try:
-        yield
-    except FrametimeError:
-        # Half a file reads as a broken one: that it changed is the better reason.
-        log.refuse_change()
-        raise
-    except MemoryError:
-        found = f"there is not enough memory to hold it ({log.size} bytes stored)"
-        helps = "read a part of it, or set --max-decompressed-bytes to refuse such a log before it is unpacked"
-        raise ReadError.at(log.name, found, helps=helps) from None
-    except OSError as error:
-        raise _cannot_read(log.name, error) from None
-    log.refuse_change()
+    return LogStream(opened, name=name, size=stream_size(opened), state=_state_in(os.fstat(opened.fileno())))
 
 
 def _cannot_read(name: str, error: OSError) -> ReadError:
@@ -160,31 +253,19 @@ def _cannot_open(name: str, error: OSError | ValueError) -> ReadError:
         found = "this file may not be read"
         helps = "check its permissions, and close the program that has it open (a spreadsheet locks its files)"
     else:
-        reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
-        found, helps = f"this file cannot be opened ({reason})", "check the name"
+        found, helps = f"this file cannot be opened ({getattr(error, 'strerror', None) or error})", "check the name"
     return ReadError.at(name, found, helps=helps)
 
 
-def _held(stream: BinaryIO, name: str) -> tuple[LogStream, Callable[[], BinaryIO]]:
+def _held(stream: BinaryIO, name: str) -> LogStream:
     """The rest of a stream that cannot be read twice, kept until the log is closed."""
-    held = Spool()
+    held = new_spool()
     try:
         while block := stream.read(BLOCK_BYTES):
             held.write(block)
     except OSError as error:
         raise _cannot_open(name, error) from None
-    size = held.tell()
-    held.seek(0)
-
-    @contextmanager
-    def again() -> Iterator[Spool]:
-        held.seek(0)
-        yield held
-        held.seek(0)
-
-    # Hashing comes before parsing here, never beside it: both would move the same position.
-    log = LogStream(cast("BinaryIO", held), name=name, size=size, shared=True)
-    return log, cast("Callable[[], BinaryIO]", again)
+    return LogStream(held, name=name, size=stream_size(held))
 
 
 def unpacked(log: LogStream, options: ReadOptions) -> tuple[LogStream, str | None]:
@@ -195,15 +276,16 @@ def unpacked(log: LogStream, options: ReadOptions) -> tuple[LogStream, str | Non
     ReadError
         If the compressed data are broken, or unpack to more than the limits allow.
     """
-    head = log.read(8)
+    kind = compression_of(log.read(8))
     log.seek(0)
-    kind = compression_of(head)
     if kind is None:
         return log, None
-    held = Spool()
+    held = new_spool()
     total = since_line_end = n_lines = 0
     with _unpacking(log, kind) as stream:
         while block := stream.read(BLOCK_BYTES):
+            if not total and compression_of(block) is not None:
+                raise ReadError.at(log.name, "the file is compressed twice", helps="unpack it once")
             total += len(block)
             n_lines += max(block.count(b"\n"), block.count(b"\r"))
             check_unpacked_size(total, log.name, log.size, options, n_rows=n_lines)
@@ -215,7 +297,7 @@ def unpacked(log: LogStream, options: ReadOptions) -> tuple[LogStream, str | Non
             held.write(block)
     held.seek(0)
     log.seek(0)
-    return LogStream(cast("BinaryIO", held), name=log.name, size=total), kind
+    return LogStream(held, name=log.name, size=total), kind
 
 
 def first_block(log: LogStream) -> bytes:
@@ -286,132 +368,3 @@ def _unpacking(log: LogStream, kind: str) -> Iterator[BinaryIO]:
         cut = isinstance(error, EOFError) or "truncated" in str(error).casefold()
         found = f"the {kind} data end before their time" if cut else f"the {kind} data are damaged"
         raise ReadError.at(log.name, found, helps="copy the file again, or record the run again") from None
-
-
-BLOCK_BYTES: Final = 1 << 20
-"""How much of a stream is read at a time."""
-
-_IN_MEMORY_BYTES: Final = 256 << 20
-
-
-class _Wrapped(io.RawIOBase):
-    """A readable, seekable stream that passes on to another one."""
-
-    _is_owner = True
-
-    def __init__(self, inner: IO[bytes]) -> None:
-        self._inner = inner
-
-    def close(self) -> None:
-        if self._is_owner and not self.closed:
-            self._inner.close()
-        super().close()
-
-    def readable(self) -> bool:
-        return True
-
-    def seekable(self) -> bool:
-        return True
-
-    def seek(self, offset: int, whence: int = io.SEEK_SET, /) -> int:
-        return self._inner.seek(offset, whence)
-
-    def tell(self) -> int:
-        return self._inner.tell()
-
-    def read(self, size: int = -1, /) -> bytes:
-        return self._inner.read(size)
-
-    def readinto(self, buffer: object, /) -> int:
-        view = memoryview(buffer).cast("B")  # type: ignore[arg-type]
-        chunk = self._inner.read(len(view))
-        view[: len(chunk)] = chunk
-        return len(chunk)
-
-
-class LogStream(_Wrapped):
-    """A seekable binary stream that knows the name and size of its log.
-
-    ``shared`` says that the same bytes can be opened again only through this stream, and so not read beside it;
-    ``state`` is that of the file when it was opened, empty where there is none.
-    """
-
-    def __init__(
-        self, inner: BinaryIO, *, name: str, size: int, shared: bool = False, state: tuple[int, ...] = ()
-    ) -> None:
-        super().__init__(inner)
-        self.name = name
-        self.size = size
-        self.shared = shared
-        self.state = state
-
-    def refuse_change(self) -> None:
-        """Refuse a file that is not as it was when it was opened.
-
-        Raises
-        ------
-        ReadError
-        """
-        if not self.state:
-            return
-        try:
-            now = state_in(os.stat(self.name))  # noqa: PTH116 - pathlib costs a quick check 5 ms
-        except OSError:
-            now = ()
-        if now != self.state:
-            raise changed(self.name)
-
-
-class Spool(_Wrapped):
-    """A place for bytes that are made while reading: in memory up to 256 MiB, then in a nameless temporary file."""
-
-    def __init__(self) -> None:
-        super().__init__(io.BytesIO())
-        self._in_memory = True
-
-    def writable(self) -> bool:
-        return True
-
-    def write(self, block: Any, /) -> int:
-        if self._in_memory and self._inner.tell() + len(block) > _IN_MEMORY_BYTES:
-            self._roll_over()
-        return self._inner.write(block)
-
-    def _roll_over(self) -> None:
-        import tempfile
-
-        moved = cast("IO[bytes]", tempfile.TemporaryFile())  # noqa: SIM115 - closed with this object
-        moved.write(cast("io.BytesIO", self._inner).getbuffer())
-        self._inner, self._in_memory = moved, False
-
-
-class KeptOpen(_Wrapped):
-    """A view of a stream that leaves it open when its own reader is closed or forgotten."""
-
-    _is_owner = False
-
-    def __init__(self, inner: BinaryIO | LogStream) -> None:
-        super().__init__(cast("BinaryIO", inner))
-
-
-def stream_name(log: BinaryIO) -> str:
-    """Name of a log for messages."""
-    name = getattr(log, "name", None)
-    return name if isinstance(name, str) and name else "log"
-
-
-def stream_size(log: BinaryIO) -> int:
-    """Number of bytes of a seekable stream; leaves it at its start."""
-    size = log.seek(0, io.SEEK_END)
-    log.seek(0)
-    return size
-
-
-def state_in(found: os.stat_result) -> tuple[int, ...]:
-    """What tells a file from another one, and from itself after a change."""
-    return found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns
-
-
-def changed(name: str) -> ReadError:
-    """The error for a log that is no longer the one that was opened."""
-    return ReadError.at(name, "the file changed while it was read", helps="wait until its recording has ended")

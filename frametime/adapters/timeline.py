@@ -23,6 +23,9 @@ _MAX_SPAN_NS: Final = 2.0**62
 _NEAR_ROWS: Final = 64
 """Rows that threads write out of order lie near their place (common practice, no source)."""
 _MAX_EQUAL: Final = 0.05
+_FEW: Final = 16
+_SAME: Final = 0.002
+_NO_ROWS: Final[NDArray[np.int64]] = np.empty(0, dtype=np.int64)
 
 
 class Timeline(NamedTuple):
@@ -82,48 +85,48 @@ class ClockRules(NamedTuple):
     frame_time_resolution_ns: int
 
 
-NO_ROWS: Final[NDArray[np.int64]] = np.empty(0, dtype=np.int64)
-
-
-def chosen(values: NDArray[Any], rows: NDArray[np.int64] | None) -> NDArray[Any]:
+def _chosen(values: NDArray[Any], rows: NDArray[np.int64] | None) -> NDArray[Any]:
     """The values at ``rows``; all of them without."""
     return values if rows is None else values[rows]
 
 
-def from_frame_times(
-    frame_times: TimeValues, rows: NDArray[np.int64] | None, rules: ClockRules, *, origin_ns: int = 0
-) -> Timeline:
-    """Timestamps from frame times alone: the first frame begins at 0, or where it is told to."""
-    durations, good = usable_frame_times(frame_times, rows)
-    bad = NO_ROWS
-    if good is not None:
-        durations, rows, bad = good_only(durations, good, rows)
-    holes = (hole_caveat(int(bad.size), None),) if bad.size else ()
-    return Timeline(cumulated(origin_ns, durations, rules), rows, True, bad, holes, ())
+def _rows_at(rows: NDArray[np.int64] | None, places: Any) -> Any:
+    """Which rows of the table stand at some places (or at one) among those chosen."""
+    return places if rows is None else rows[places]
 
 
-def good_only(
-    durations: NDArray[np.int64], good: NDArray[np.bool_], rows: NDArray[np.int64] | None
-) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
-    """Good frame times, their rows, and the rows of the others."""
-    kept, lost = np.flatnonzero(good), np.flatnonzero(~good)
-    return durations[kept], kept if rows is None else rows[kept], lost if rows is None else rows[lost]
-
-
-def usable_frame_times(
-    frame_times: TimeValues, rows: NDArray[np.int64] | None
-) -> tuple[NDArray[np.int64], NDArray[np.bool_] | None]:
-    """Frame times in ns, and where they are more than 0; ``None`` where all are."""
-    durations = chosen(frame_times.ns, rows)
-    if frame_times.ok is None and (not durations.size or int(durations.min()) > 0):
-        return durations, None
+def _usable(frame_times: TimeValues, rows: NDArray[np.int64] | None) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """Frame times in ns, and where they are more than 0."""
+    durations = _chosen(frame_times.ns, rows)
     good = durations > 0
     if frame_times.ok is not None:
-        good &= chosen(frame_times.ok, rows)
+        good &= _chosen(frame_times.ok, rows)
     return durations, good
 
 
-def cumulated(origin_ns: int, durations: NDArray[np.int64], rules: ClockRules) -> NDArray[np.int64]:
+def from_frame_times(frame_times: TimeValues, rows: NDArray[np.int64] | None, rules: ClockRules) -> Timeline:
+    """Timestamps from frame times alone: the first frame begins at 0."""
+    return _of_lengths(*_usable(frame_times, rows), rows, rules)
+
+
+def _of_lengths(
+    durations: NDArray[np.int64],
+    good: NDArray[np.bool_],
+    rows: NDArray[np.int64] | None,
+    rules: ClockRules,
+    *,
+    origin_ns: int = 0,
+    left_out_ns: int | None = None,
+) -> Timeline:
+    """Timestamps of the good frame times; ``left_out_ns`` is how much time the others took, where it is known."""
+    bad, holes = _NO_ROWS, tuple[Caveat, ...]()
+    if not good.all():
+        kept, bad = np.flatnonzero(good), _rows_at(rows, np.flatnonzero(~good))
+        durations, rows, holes = durations[kept], _rows_at(rows, kept), (_hole_caveat(bad.size, left_out_ns),)
+    return Timeline(_cumulated(origin_ns, durations, rules), rows, True, bad, holes, ())
+
+
+def _cumulated(origin_ns: int, durations: NDArray[np.int64], rules: ClockRules) -> NDArray[np.int64]:
     """Timestamps in ns of frames of these lengths in ns, one more than there are frames.
 
     Raises
@@ -142,7 +145,7 @@ def cumulated(origin_ns: int, durations: NDArray[np.int64], rules: ClockRules) -
     return stamps
 
 
-def hole_caveat(count: int, time_ns: int | None) -> Caveat:
+def _hole_caveat(count: int, time_ns: int | None) -> Caveat:
     """Frames whose time is gone with rows that could not be used; ``time_ns`` is how much, where it is known."""
     amount = "an unknown time" if time_ns is None else f"{time_ns / NS_PER_MS:.3f} ms in all"
     are = "are" if count != 1 else "is"
@@ -152,27 +155,26 @@ def hole_caveat(count: int, time_ns: int | None) -> Caveat:
 
 def from_timestamps(times: TimeValues, rows: NDArray[np.int64] | None, rules: ClockRules) -> Timeline:
     """Timestamps as they stand in the log, in order, each once."""
-    stamps = chosen(times.ns, rows)
+    stamps = _chosen(times.ns, rows)
     caveats: list[Caveat] = []
-    holes = NO_ROWS
+    holes = _NO_ROWS
     if times.ok is not None:
-        positions = np.flatnonzero(chosen(times.ok, rows))
+        positions = np.flatnonzero(_chosen(times.ok, rows))
         holes = np.flatnonzero(np.diff(positions) > 1)
-        stamps, rows = stamps[positions], positions if rows is None else rows[positions]
-    stamps = unwrapped(stamps, rules, caveats)
-    order = order_of_time(stamps, rows, rules, caveats)
-    if order is not None:
-        stamps, rows = stamps[order], order if rows is None else rows[order]
-    elif holes.size:
+        stamps, rows = stamps[positions], _rows_at(rows, positions)
+    stamps = _unwrapped(stamps, rules, caveats)
+    kept = _order_of_time(stamps, rows, rules, caveats)
+    if kept is None and holes.size:
         stamps, kept = _closed(stamps, holes, caveats)
-        rows = chosen(kept if rows is None else rows, None if rows is None else kept)
-    distinct = _distinct(stamps, rules, caveats)
-    if distinct is not None:
-        stamps, rows = stamps[distinct], distinct if rows is None else rows[distinct]
-    return Timeline(stamps, rows, False, NO_ROWS, tuple(caveats), ())
+    if kept is not None:
+        stamps, rows = stamps[kept], _rows_at(rows, kept)
+    kept = _distinct(stamps, rules, caveats)
+    if kept is not None:
+        stamps, rows = stamps[kept], _rows_at(rows, kept)
+    return Timeline(stamps, rows, False, _NO_ROWS, tuple(caveats), ())
 
 
-def unwrapped(stamps: NDArray[np.int64], rules: ClockRules, caveats: list[Caveat]) -> NDArray[np.int64]:
+def _unwrapped(stamps: NDArray[np.int64], rules: ClockRules, caveats: list[Caveat]) -> NDArray[np.int64]:
     """Undo a counter that ran over, or a time of day that passed midnight."""
     if stamps.size < 2:
         return stamps
@@ -200,12 +202,7 @@ def unwrapped(stamps: NDArray[np.int64], rules: ClockRules, caveats: list[Caveat
     return stamps
 
 
-def row_at(rows: NDArray[np.int64] | None, index: int) -> int:
-    """Which row of the table stands at ``index`` among those chosen."""
-    return index if rows is None else int(rows[index])
-
-
-def order_of_time(
+def _order_of_time(
     stamps: NDArray[np.int64], rows: NDArray[np.int64] | None, rules: ClockRules, caveats: list[Caveat]
 ) -> NDArray[np.int64] | None:
     """The order in which time rises, or ``None`` where it does already."""
@@ -213,7 +210,7 @@ def order_of_time(
     if not back.size:
         return None
     first = int(back[0]) + 1
-    line = rules.line_of(row_at(rows, first))
+    line = rules.line_of(_rows_at(rows, first))
     such = counted(back.size, "such row")
     order = np.argsort(stamps, kind="stable")
     far = int(np.count_nonzero(np.abs(order - np.arange(order.size)) > _NEAR_ROWS))
@@ -233,13 +230,13 @@ def order_of_time(
 def _closed(
     stamps: NDArray[np.int64], holes: NDArray[np.int64], caveats: list[Caveat]
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Stamps with the holes closed, and the indices of those that are kept."""
+    """Stamps with the holes closed, and the places of those that are kept."""
     steps = np.diff(stamps)
     removed = np.zeros(stamps.size, dtype=np.int64)
     removed[holes + 1] = steps[holes]
-    caveats.append(hole_caveat(int(holes.size), int(removed.sum())))
+    caveats.append(_hole_caveat(holes.size, int(removed.sum())))
     kept = np.delete(np.arange(stamps.size, dtype=np.int64), holes + 1)
-    return (stamps - np.cumsum(removed))[kept], kept
+    return stamps - np.cumsum(removed), kept
 
 
 def _distinct(stamps: NDArray[np.int64], rules: ClockRules, caveats: list[Caveat]) -> NDArray[np.int64] | None:
@@ -252,131 +249,106 @@ def _distinct(stamps: NDArray[np.int64], rules: ClockRules, caveats: list[Caveat
         found = f"{count} of {stamps.size} rows have the same time as the row before"
         helps = "log the time with more digits, or log frame times"
         raise ReadError.at(rules.name, f"{found}: the clock is too coarse, or rows stand twice", helps=helps)
-    caveats.append(equal_caveat(count))
+    caveats.append(_equal_caveat(count))
     return np.flatnonzero(np.concatenate([[True], ~equal]))
 
 
-def equal_caveat(count: int) -> Caveat:
+def _equal_caveat(count: int) -> Caveat:
     """Rows with the time of the row before."""
     rows, were = counted(count, "row has", "rows have"), "they were" if count != 1 else "it was"
     return Caveat(code="equal-timestamps", message=f"{rows} the same time as the row before; {were} merged.")
 
 
-_BLOCK: Final = 1 << 18
-_FEW: Final = 16
-_SAME: Final = 0.002
+class _Rows(NamedTuple):
+    """Rows with a time and a frame time: both in ns, whether the frame time is good, and which rows of the log."""
+
+    stamps: NDArray[np.int64]
+    durations: NDArray[np.int64]
+    good: NDArray[np.bool_]
+    rows: NDArray[np.int64] | None
+
+    def at(self, places: NDArray[np.int64] | None) -> _Rows:
+        """Those at some places; all of them without."""
+        if places is None:
+            return self
+        return _Rows(self.stamps[places], self.durations[places], self.good[places], _rows_at(self.rows, places))
 
 
 def from_both(
     times: TimeValues, frame_times: TimeValues, rows: NDArray[np.int64] | None, rules: ClockRules
 ) -> Timeline:
     """Timestamps and frame times that must agree: the frame times give the differences, the first time the origin."""
-    durations, good = usable_frame_times(frame_times, rows)
-    stamps = chosen(times.ns, rows)
+    table = _Rows(_chosen(times.ns, rows), *_usable(frame_times, rows), rows)
     if times.ok is not None:
-        return _by_lengths_alone(stamps, chosen(times.ok, rows), frame_times, rows, rules)
+        return _by_lengths_alone(table, _chosen(times.ok, rows), rules)
     caveats: list[Caveat] = []
-    stamps = unwrapped(stamps, rules, caveats)
-    order = order_of_time(stamps, rows, rules, caveats)
-    order = _without_repeated_rows(stamps, durations, order, rules, caveats)
-    if order is not None:
-        stamps, durations = stamps[order], durations[order]
-        good = None if good is None else good[order]
-        rows = order if rows is None else rows[order]
-    at_end, in_rows, evidence = _agreement(stamps, durations, good, rows, rules, caveats)
+    table = table._replace(stamps=_unwrapped(table.stamps, rules, caveats))
+    table = table.at(_order_of_time(table.stamps, rows, rules, caveats))
+    table = table.at(_without_repeated_rows(table, rules, caveats))
+    at_end, in_rows, evidence = _agreement(table, rules, caveats)
+    stamps, durations, good, rows = table
     finer = in_rows and rules.time_resolution_ns < rules.frame_time_resolution_ns
-    if good is None and (in_rows is None or finer):
+    if (in_rows is None or finer) and good.all():
         edge = stamps[0] - durations[0] if at_end else stamps[-1] + durations[-1]
         line = np.concatenate([[edge], stamps] if at_end else [stamps, [edge]])
         if (line[1:] > line[:-1]).all():
             why = "are written more finely, so they give" if in_rows else "give"
-            return Timeline(
-                line, rows, True, NO_ROWS, tuple(caveats), (f"{evidence}; the timestamps {why} the differences",)
-            )
-    first, bad = 0, NO_ROWS
-    origin = int(stamps[0]) - int(durations[0]) * at_end if stamps.size else 0
-    if good is not None:
-        if good.any():
-            first, last = (int(place) for place in np.flatnonzero(good)[[0, -1]])
-            origin = int(stamps[first]) - int(durations[first]) * at_end
-            between = slice(first + 1, last + 1)
-            left_out = int(stamps[last] - stamps[first]) - int(durations[between][good[between]].sum())
-        durations, rows, bad = good_only(durations, good, rows)
-        if bad.size:
-            caveats.append(hole_caveat(int(bad.size), left_out if durations.size else None))
+            evidence = f"{evidence}; the timestamps {why} the differences"
+            return Timeline(line, rows, True, _NO_ROWS, tuple(caveats), (evidence,))
+    origin, left_out = 0, None
+    if stamps.size:
+        first = int(np.argmax(good))
+        origin = int(stamps[first]) - int(durations[first]) * at_end
+    if good.any():
+        last = good.size - 1 - int(np.argmax(good[::-1]))
+        between = slice(first + 1, last + 1)
+        left_out = int(stamps[last] - stamps[first]) - int(durations[between].sum(where=good[between]))
+    timeline = _of_lengths(durations, good, rows, rules, origin_ns=origin, left_out_ns=left_out)
     evidence += "; the frame times give the differences"
-    return Timeline(cumulated(origin, durations, rules), rows, True, bad, tuple(caveats), (evidence,))
+    return timeline._replace(caveats=(*caveats, *timeline.caveats), evidence=(evidence,))
 
 
-def _by_lengths_alone(
-    stamps: NDArray[np.int64],
-    stamped: NDArray[np.bool_],
-    frame_times: TimeValues,
-    rows: NDArray[np.int64] | None,
-    rules: ClockRules,
-) -> Timeline:
+def _by_lengths_alone(table: _Rows, stamped: NDArray[np.bool_], rules: ClockRules) -> Timeline:
     """Frame times placed by the first time that can be read; that times are missing is told."""
+    stamps, durations, good, rows = table
     missing = np.flatnonzero(~stamped)
-    durations, good = usable_frame_times(frame_times, rows)
-    usable = stamped if good is None else stamped & good
     origin = 0
-    if usable.any():
-        first = int(np.argmax(usable))
+    if (stamped & good).any():
+        first = int(np.argmax(stamped & good))
         until = slice(0, first + int(stamps[first] != 0))  # a clock that stands at 0 stands at the start of a frame
-        origin = int(stamps[first]) - int(durations[until].sum(where=True if good is None else good[until]))
-    timeline = from_frame_times(frame_times, rows, rules, origin_ns=origin)
+        origin = int(stamps[first]) - int(durations[until].sum(where=good[until]))
+    timeline = _of_lengths(durations, good, rows, rules, origin_ns=origin)
     message = (
         f"In {missing.size} of {counted(stamped.size, 'row')} the time cannot be read (first in line "
-        f"{rules.line_of(row_at(rows, int(missing[0])))}); the frame times were used."
+        f"{rules.line_of(_rows_at(rows, int(missing[0])))}); the frame times were used."
     )
     told = Caveat(code="time-cells-unread", message=message, weight=Weight.NOTE)
     evidence = "times are missing in the time column; the frame times give the differences"
     return timeline._replace(caveats=(told, *timeline.caveats), evidence=(evidence,))
 
 
-def _without_repeated_rows(
-    stamps: NDArray[np.int64],
-    durations: NDArray[np.int64],
-    order: NDArray[np.int64] | None,
-    rules: ClockRules,
-    caveats: list[Caveat],
-) -> NDArray[np.int64] | None:
-    """Take out rows with the time and the frame time of the row before, where the clock is fine enough to tell."""
-    ordered = stamps if order is None else stamps[order]
-    equal = np.flatnonzero(ordered[1:] == ordered[:-1])
-    if not equal.size:
-        return order
-    spans = durations if order is None else durations[order]
+def _without_repeated_rows(table: _Rows, rules: ClockRules, caveats: list[Caveat]) -> NDArray[np.int64] | None:
+    """Places of the rows but those with the time and the frame time of the row before, where the clock tells them."""
+    stamps, spans = table.stamps, table.durations
+    equal = np.flatnonzero(stamps[1:] == stamps[:-1])
     told_apart = spans[equal] > rules.time_resolution_ns + rules.frame_time_resolution_ns
     repeated = equal[(spans[equal + 1] == spans[equal]) & told_apart] + 1
     if not repeated.size:
-        return order
-    caveats.append(equal_caveat(int(repeated.size)))
-    kept = np.delete(np.arange(stamps.size, dtype=np.int64), repeated)
-    return kept if order is None else order[kept]
+        return None
+    caveats.append(_equal_caveat(repeated.size))
+    return np.delete(np.arange(stamps.size, dtype=np.int64), repeated)
 
 
-def _mismatches(
-    stamps: NDArray[np.int64],
-    durations: NDArray[np.int64],
-    good: NDArray[np.bool_] | None,
-    allowed_ns: int,
-    *,
-    at_end: bool,
-) -> tuple[int, int]:
+def _mismatches(table: _Rows, allowed_ns: int, *, at_end: bool) -> tuple[int, int]:
     """How many steps of the timestamps differ from the frame times by more than ``allowed_ns``, and which most."""
-    count, worst, largest = 0, 0, -1
-    shift, n_steps = int(at_end), stamps.size - 1
-    for start in range(0, n_steps, _BLOCK):
-        stop = min(start + _BLOCK, n_steps)
-        off = np.abs(np.diff(stamps[start : stop + 1]) - durations[start + shift : stop + shift])
-        if good is not None:
-            off[~good[start + shift : stop + shift]] = 0
-        count += int(np.count_nonzero(off > allowed_ns))
-        place = int(np.argmax(off))
-        if int(off[place]) > largest:
-            worst, largest = start + place, int(off[place])
-    return count, worst
+    if table.stamps.size < 2:
+        return 0, 0
+    those = slice(1, None) if at_end else slice(-1)
+    off = np.diff(table.stamps)
+    off -= table.durations[those]
+    np.abs(off, out=off)
+    off *= table.good[those]
+    return int(np.count_nonzero(off > allowed_ns)), int(np.argmax(off))
 
 
 def _shaken(stamps: NDArray[np.int64], spans: NDArray[np.int64]) -> float | None:
@@ -389,25 +361,19 @@ def _shaken(stamps: NDArray[np.int64], spans: NDArray[np.int64]) -> float | None
     return usual if same and stamps.size >= _FEW and bool((steps > 0).all()) else None
 
 
-def _agreement(
-    stamps: NDArray[np.int64],
-    durations: NDArray[np.int64],
-    good: NDArray[np.bool_] | None,
-    rows: NDArray[np.int64] | None,
-    rules: ClockRules,
-    caveats: list[Caveat],
-) -> tuple[bool, bool | None, str]:
+def _agreement(table: _Rows, rules: ClockRules, caveats: list[Caveat]) -> tuple[bool, bool | None, str]:
     """Whether the time stands at the end of each frame (or at its start), whether all agree, and a sentence.
 
     ``None`` where they agree over the whole run only: then the timestamps lead.
     """
+    stamps, durations = table.stamps, table.durations
     allowed = rules.time_resolution_ns + rules.frame_time_resolution_ns + 1
     n_steps = max(0, stamps.size - 1)
     # Equal frame times fit both ways: a clock that starts at 0 starts with the first frame.
     at_end = not (stamps.size and int(stamps[0]) == 0)
-    count, worst = _mismatches(stamps, durations, good, allowed, at_end=at_end)
+    count, worst = _mismatches(table, allowed, at_end=at_end)
     if count:
-        other = _mismatches(stamps, durations, good, allowed, at_end=not at_end)
+        other = _mismatches(table, allowed, at_end=not at_end)
         if other[0] < count:
             at_end, (count, worst) = not at_end, other
     if not count:
@@ -417,12 +383,13 @@ def _agreement(
     span = int(durations[worst + int(at_end)])
     numbers = (
         f"n {count} of {n_steps} rows the time column and the frame times differ "
-        f"(line {rules.line_of(row_at(rows, worst + 1))}: {step / NS_PER_MS:.6g} ms against {span / NS_PER_MS:.6g} ms)"
+        f"(line {rules.line_of(_rows_at(table.rows, worst + 1))}: {step / NS_PER_MS:.6g} ms against "
+        f"{span / NS_PER_MS:.6g} ms)"
     )
     if count <= max(3, n_steps // 100) and count * 5 <= n_steps:
         caveats.append(Caveat(code="time-columns-differ", message=f"I{numbers}; the frame times were used."))
         return at_end, False, f"timestamps and frame times agree in {n_steps - count} of {n_steps} rows"
-    shaken = None if good is not None else _shaken(stamps, durations[1:] if at_end else durations[:-1])
+    shaken = _shaken(stamps, durations[1:] if at_end else durations[:-1]) if table.good.all() else None
     if shaken is None:
         helps = "check the units, or choose one of the two columns with --time-column and --unit"
         raise ReadError.at(rules.name, f"i{numbers}", helps=helps)

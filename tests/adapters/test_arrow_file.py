@@ -221,7 +221,7 @@ def test_a_stored_capture_with_falling_times_is_refused(tmp_path: Path) -> None:
     with pa.ipc.open_file(path) as reader:
         table = reader.read_all()
     turned = table.take(list(range(table.num_rows - 1, -1, -1)))
-    with pytest.raises(ReadError, match="timestamp_ns does not rise"):
+    with pytest.raises(ReadError, match="it holds timestamps that do not rise"):
         read_capture(foreign(turned, "file"))
 
 

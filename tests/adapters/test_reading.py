@@ -15,7 +15,7 @@ import pytest
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.layout import Layout
 from frametime.adapters.reading import read_capture
-from frametime.adapters.stored_log import open_stored
+from frametime.adapters.stored_log import opened_log
 from frametime.capture import Conditions
 from frametime.errors import ReadError
 
@@ -180,10 +180,11 @@ def test_lines_are_counted_over_many_blocks() -> None:
 
 
 def test_a_stream_that_is_held_is_not_read_from_two_sides() -> None:
-    log, again = open_stored(io.BytesIO(LOG))
-    assert log.shared
-    with again() as stored:
-        assert stored.read() == LOG
+    with opened_log(io.BytesIO(LOG), ReadOptions(), use_threads=True) as opened:
+        with opened.stored.again() as again:
+            assert again.read() == LOG
+        opened.log.seek(0)
+        assert opened.log.read() == LOG
 
 
 def test_dates_are_moved_to_zero_and_their_zone_is_kept() -> None:

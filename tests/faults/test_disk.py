@@ -184,7 +184,7 @@ def changed_while_read(path: Path, change: Callable[[Path], object], monkeypatch
         change(path)
         return unpacked(*arguments)
 
-    monkeypatch.setattr("frametime.adapters.reading.unpacked", later)
+    monkeypatch.setattr("frametime.adapters.stored_log.unpacked", later)
 
 
 def grow(path: Path) -> None:
@@ -268,6 +268,6 @@ def test_no_room_for_what_is_unpacked(tmp_path: Path, monkeypatch: pytest.Monkey
     def full(*_: object) -> BinaryIO:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
-    monkeypatch.setattr(stored_log.Spool, "write", full)
+    monkeypatch.setattr("tempfile.SpooledTemporaryFile.write", full)
     with pytest.raises(ReadError, match=r"to its end \(No space left on device\); check .* room for temporary"):
         read_capture(path)

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Any
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from frametime.errors import printable
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 
 def compute() -> Any:
@@ -51,3 +56,24 @@ def arrow_texts(texts: Sequence[str]) -> Any:
     encoded = [text.encode("utf-8", "replace") for text in texts]
     offsets = np.concatenate([[0], np.cumsum([len(text) for text in encoded])]).astype(np.int32)
     return pa.StringArray.from_buffers(len(encoded), pa.py_buffer(offsets.data), pa.py_buffer(b"".join(encoded)))
+
+
+def fault_of(table: pa.Table, columns: Mapping[str, tuple[str, str, str]]) -> str | None:
+    """What is not as in a table of a capture: its columns and their types, and times that rise; ``None`` if all is.
+
+    Parameters
+    ----------
+    table : pyarrow.Table
+    columns : Mapping
+        ``FRAME_COLUMNS`` or ``SENSOR_COLUMNS``: the first of them is the time.
+    """
+    for field in table.schema:
+        if field.name not in columns or str(field.type).replace("double", "float64") != columns[field.name][0]:
+            return f"a column {printable(field.name, limit=40)!r} of type {field.type}"
+    time = next(iter(columns))
+    if table.column_names.count(time) != 1 or len(set(table.column_names)) != table.num_columns:
+        return f"no single {time}"
+    if table.column(time).null_count:
+        return f"empty cells in {time}"
+    stamps = numpy_of(table.column(time))
+    return None if (stamps[1:] > stamps[:-1]).all() else "timestamps that do not rise"

@@ -15,9 +15,9 @@ from frametime.adapters.stored_log import (
     ARROW_HEADS,
     BLOCK_BYTES,
     KeptOpen,
-    Spool,
     check_unpacked_size,
     long_line,
+    new_spool,
     stream_name,
     stream_size,
 )
@@ -101,7 +101,7 @@ class ArrowSource(NamedTuple):
                 part.validate(full=True)
                 yield part
 
-    def write_text(self, options: ReadOptions) -> Spool:
+    def write_text(self, options: ReadOptions) -> BinaryIO:
         """The rows as UTF-8 text, one line each: cells between commas, quoted where they are texts.
 
         What can be no time, number or text is an empty cell. A last empty cell stands in each line, so that none is
@@ -115,7 +115,7 @@ class ArrowSource(NamedTuple):
         import pyarrow as pa
         from pyarrow import csv
 
-        held = Spool()
+        held = new_spool()
         sink: Any = held
         style = csv.WriteOptions(include_header=False, quoting_style="needed")
         for part in self.within_limits(options):

@@ -7,13 +7,13 @@ import os
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, BinaryIO, Final, Literal, NoReturn
+from typing import TYPE_CHECKING, Any, BinaryIO, Final, Literal, NoReturn
 
 import msgspec
 import numpy as np
 from msgspec import Struct
 
-from frametime.adapters.arrow.arrow_columns import numpy_of
+from frametime.adapters.arrow.arrow_columns import fault_of, numpy_of
 from frametime.adapters.arrow.arrow_file import open_arrow
 from frametime.adapters.base import ParsedLog, ReadOptions
 from frametime.adapters.columns.words import NANOSECOND, unit_named
@@ -108,38 +108,31 @@ class _Stored(Struct, frozen=True, kw_only=True):
 
 
 def _to_json(capture: Capture) -> bytes:
-    sensors = None
-    if (trace := capture.sensors) is not None:
-        sensors = _StoredSensors(
-            samples=_ipc_stream(_with_units(trace.samples, SENSOR_COLUMNS)),
-            alignment=trace.alignment,
-            provenance=trace.provenance,
-            missing_counts=dict(trace.missing_counts),
-            caveats=trace.caveats,
-            clock_doubt_s=trace.clock_doubt_s,
-        )
-    stored = _Stored(
-        version=1,
-        provenance=capture.provenance,
-        conditions=capture.conditions,
-        caveats=capture.caveats,
-        sensors=sensors,
-    )
+    stored = {
+        "version": 1,
+        "provenance": capture.provenance,
+        "conditions": capture.conditions,
+        "caveats": capture.caveats,
+        "sensors": capture.sensors,
+    }
     try:
-        return msgspec.json.encode(stored, order="sorted", enc_hook=dict)
+        return msgspec.json.encode(stored, order="sorted", enc_hook=_plain)
     except UnicodeEncodeError:  # a name or an option that is no text: what cannot be written becomes a question mark
-        plain = msgspec.to_builtins(stored, order="sorted", enc_hook=dict)
+        plain = msgspec.to_builtins(stored, order="sorted", enc_hook=_plain)
         return json.dumps(plain, ensure_ascii=False, separators=(",", ":")).encode("utf-8", "replace")
 
 
-def _ipc_stream(table: pa.Table) -> bytes:
+def _plain(value: Any) -> Any:
+    """The samples of sensors as an Arrow IPC stream, and any mapping as a plain one."""
     import pyarrow as pa
 
+    if not isinstance(value, pa.Table):
+        return dict(value)
+    table = _with_units(value, SENSOR_COLUMNS)
     sink = pa.BufferOutputStream()
     with pa.ipc.new_stream(sink, table.schema) as writer:
         writer.write_table(table)
-    content: bytes = sink.getvalue().to_pybytes()
-    return content
+    return sink.getvalue().to_pybytes()
 
 
 def _refuse(name: str, what: str) -> NoReturn:
@@ -148,25 +141,10 @@ def _refuse(name: str, what: str) -> NoReturn:
     )
 
 
-def _from_json(metadata: bytes, name: str) -> _Stored:
-    try:
-        return msgspec.json.decode(metadata, type=_Stored)
-    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
-        _refuse(name, f"its metadata cannot be read ({printable(str(error), limit=100)})")
-
-
-def _checked(table: pa.Table, columns: Mapping[str, tuple[str, str, str]], time: str, name: str) -> pa.Table:
-    """A table of a capture, with units; refused where it is not as one is written: types, and times that rise."""
-    for field in table.schema:
-        if field.name not in columns or str(field.type).replace("double", "float64") != columns[field.name][0]:
-            _refuse(name, f"it holds a column {printable(field.name, limit=40)!r} of type {field.type}")
-    if table.column_names.count(time) != 1 or len(set(table.column_names)) != table.num_columns:
-        _refuse(name, f"it holds no single {time}")
-    if table.column(time).null_count:
-        _refuse(name, f"{time} has empty cells")
-    stamps = numpy_of(table.column(time))
-    if not (stamps[1:] > stamps[:-1]).all():
-        _refuse(name, f"{time} does not rise")
+def _checked(table: pa.Table, columns: Mapping[str, tuple[str, str, str]], name: str) -> pa.Table:
+    """A table of a capture, with units; refused where it is not as one is written."""
+    if (fault := fault_of(table, columns)) is not None:
+        _refuse(name, f"it holds {fault}")
     return _with_units(table, columns)
 
 
@@ -178,14 +156,9 @@ def _sensors(stored: _StoredSensors, name: str) -> SensorTrace:
         table.validate(full=True)
     except (pa.ArrowException, OSError, ValueError) as error:
         _refuse(name, f"its sensors cannot be read ({printable(str(error), limit=60)})")
-    return SensorTrace(
-        samples=_checked(table, SENSOR_COLUMNS, "time_ns", name),
-        alignment=stored.alignment,
-        provenance=stored.provenance,
-        missing_counts=stored.missing_counts,
-        caveats=_printable(stored.caveats),
-        clock_doubt_s=stored.clock_doubt_s,
-    )
+    samples = _checked(table, SENSOR_COLUMNS, name)
+    caveats = _printable(stored.caveats)
+    return SensorTrace(**{**msgspec.structs.asdict(stored), "samples": samples, "caveats": caveats})
 
 
 def _printable(caveats: tuple[Caveat, ...]) -> tuple[Caveat, ...]:
@@ -233,8 +206,11 @@ def stored_capture(table: pa.Table, metadata: bytes, name: str) -> Capture:
     ReadError
         If a part is not as it was written; the message names it.
     """
-    stored = _from_json(metadata, name)
-    frames = _checked(table, FRAME_COLUMNS, TIME_COLUMN, name)
+    try:
+        stored = msgspec.json.decode(metadata, type=_Stored)
+    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
+        _refuse(name, f"its metadata cannot be read ({printable(str(error), limit=100)})")
+    frames = _checked(table, FRAME_COLUMNS, name)
     if table.num_rows < 3:
         raise ReadError.at(name, "there is less than two frames", helps="record the run again")
     span = np.asarray(numpy_of(table.column(TIME_COLUMN)), dtype=np.float64)

@@ -10,7 +10,7 @@ from frametime.adapters.base import ReadOptions
 from frametime.adapters.sensors.sensor_layout import SensorLayout
 from frametime.adapters.sensors.sensor_log import SensorOptions
 from frametime.adapters.sensors.sensor_reader import SensorReader, SensorSamples
-from frametime.adapters.stored_log import StoredHash, kept_unchanged, open_stored, unpacked
+from frametime.adapters.stored_log import opened_log
 from frametime.adapters.text.dialect import detect_dialect
 from frametime.adapters.text.text_rows import Dialect, may_lack_digits
 from frametime.adapters.text.text_source import TextSource, read_in_its_encoding
@@ -36,18 +36,15 @@ def read_sensor_text(
     """
     layout = options.layout or SensorLayout()
     read = ReadOptions(layout=layout.text)
-    stored, again = open_stored(source)
-    with stored, kept_unchanged(stored):
-        digest = StoredHash(again, size=stored.size, threaded=False)
-        log, compression = unpacked(stored, read)
-        with log:
 
-            def samples_of(text: TextSource) -> SensorSamples:
-                return SensorReader(text, _dialect(text, read), layout, options, read).samples(wants_absolute)
+    def samples_of(text: TextSource) -> SensorSamples:
+        return SensorReader(text, _dialect(text, read), layout, options, read).samples(wants_absolute)
 
-            samples = read_in_its_encoding(cast("BinaryIO", log), read, layout.text.encoding, samples_of)
-    evidence = ((f"compression: {compression}",) if compression else ()) + samples.provenance.evidence
-    origin = replace(samples.provenance, sha256=digest.hexdigest(), size_bytes=stored.size, evidence=evidence)
+    with opened_log(source, read, use_threads=False) as opened:
+        samples = read_in_its_encoding(cast("BinaryIO", opened.log), read, layout.text.encoding, samples_of)
+        sha256 = opened.sha256()
+    evidence = ((f"compression: {opened.compression}",) if opened.compression else ()) + samples.provenance.evidence
+    origin = replace(samples.provenance, sha256=sha256, size_bytes=opened.stored.size, evidence=evidence)
     return samples._replace(provenance=origin)
 
 

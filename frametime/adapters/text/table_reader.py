@@ -17,7 +17,7 @@ from frametime.adapters.arrow.arrow_columns import arrow_array, arrow_texts, com
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.column_facts import ColumnUse
 from frametime.adapters.columns.header_words import Meaning, header_meaning
-from frametime.adapters.stored_log import BLOCK_BYTES, Spool, long_line
+from frametime.adapters.stored_log import BLOCK_BYTES, long_line, new_spool
 from frametime.adapters.text.cells import CellKind, is_value, kind_of
 from frametime.adapters.text.text_rows import NO_DELIMITER, Dialect, split_rows
 from frametime.adapters.text.text_source import ENCODING, ERRORS, NotUtf8Error, TextSource, lines_of
@@ -67,7 +67,7 @@ def _prepared(source: TextSource, dialect: Dialect) -> Any:
     part = source.part(dialect.data_start, dialect.data_end)
     if dialect.marks.delimiter != " " and not dialect.marks.spaced:
         return part
-    held = Spool()
+    held = new_spool()
     mark = re.escape(dialect.marks.delimiter.encode())
     carried = b""
     while block := part.read(BLOCK_BYTES):

@@ -15,8 +15,8 @@ from frametime.adapters.stored_log import (
     BLOCK_BYTES,
     KeptOpen,
     LogStream,
-    Spool,
     long_line,
+    new_spool,
     stream_name,
     stream_size,
 )
@@ -262,8 +262,8 @@ def _end_of_text(log: BinaryIO, size: int) -> int:
     return 0
 
 
-def _transcoded(log: BinaryIO, name: str, encoding: str, *, start: int, end: int) -> Spool:
-    held = Spool()
+def _transcoded(log: BinaryIO, name: str, encoding: str, *, start: int, end: int) -> BinaryIO:
+    held = new_spool()
     errors = "strict" if encoding.startswith("utf") else "replace"
     reader = io.TextIOWrapper(_part(log, start, end), encoding=encoding, errors=errors, newline="")
     try:
@@ -303,8 +303,8 @@ def _of_json_lines(source: TextSource, options: ReadOptions) -> TextSource:
         return source
     plain = (str, int, float, bool, type(None))
     names = tuple(dict.fromkeys(key for each in first for key, value in each.items() if isinstance(value, plain)))
-    held = Spool()
-    table = io.TextIOWrapper(cast("BinaryIO", held), encoding="utf-8", newline="", write_through=True)
+    held = new_spool()
+    table = io.TextIOWrapper(held, encoding="utf-8", newline="", write_through=True)
     writer = csv.writer(table, lineterminator="\n")
     part = source.part(source.start, source.end)
     for number, line in enumerate(io.TextIOWrapper(part, encoding="utf-8", errors="replace"), 1):
@@ -340,10 +340,10 @@ def too_many_columns(name: str, n_columns: int, options: ReadOptions, line: int 
     )
 
 
-def _held(held: Spool, name: str, options: ReadOptions, **found: Any) -> TextSource:
+def _held(held: BinaryIO, name: str, options: ReadOptions, **found: Any) -> TextSource:
     """A text that was made while reading."""
     size = held.tell()
-    return _source(cast("BinaryIO", held), name, options, start=0, end=size, **found)
+    return _source(held, name, options, start=0, end=size, **found)
 
 
 def _source(stream: BinaryIO, name: str, options: ReadOptions, *, start: int, end: int, **found: Any) -> TextSource:
