@@ -18,7 +18,7 @@ from typing import BinaryIO, Final, Literal, NamedTuple, TypeAlias, cast
 
 import numpy as np
 
-from frametime.adapters.arrow.arrow_file import open_arrow, unit_text
+from frametime.adapters.arrow.arrow_source import open_arrow, unit_text
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.column_facts import ColumnFacts, column_facts
 from frametime.adapters.columns.column_readings import middle

@@ -27,7 +27,7 @@ def convert(source: str, target: str, force: bool, **chosen: Any) -> None:
       frametime convert run1.csv run1.parquet
       frametime convert - run1.arrow < run1.csv
     """
-    from frametime.adapters.arrow.capture_file import write_capture
+    from frametime.adapters.arrow.arrow_file import write_capture
     from frametime.adapters.reading import read_capture
     from frametime.errors import printable
 

@@ -16,7 +16,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from frametime.adapters.arrow.capture_file import write_capture
+from frametime.adapters.arrow.arrow_file import write_capture
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.columns.layout import Layout
 from frametime.adapters.file_kind import METADATA_KEY

@@ -187,7 +187,7 @@ def _option_seeds() -> Iterator[bytes]:
 
 
 def _arrow_seeds() -> Iterator[bytes]:
-    from frametime.adapters.arrow.capture_file import write_capture
+    from frametime.adapters.arrow.arrow_file import write_capture
 
     capture = read_capture(io.BytesIO(b"frame_time_ms\n" + b"10\n" * 50))
     with tempfile.TemporaryDirectory() as folder:

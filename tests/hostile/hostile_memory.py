@@ -82,7 +82,7 @@ def _serve() -> None:
     import pyarrow.csv
     import pyarrow.parquet  # noqa: F401 - imported here, they are there in every copy
 
-    import frametime.adapters.arrow.capture_file
+    import frametime.adapters.arrow.arrow_file
     import frametime.adapters.frames.frame_log
     import frametime.adapters.reading
     import frametime.adapters.sensors.sensor_trace

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from frametime.adapters.arrow.capture_file import write_capture
+from frametime.adapters.arrow.arrow_file import write_capture
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.reading import read_capture
 from frametime.metrics.options import MeasureOptions

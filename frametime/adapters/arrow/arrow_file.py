@@ -1,30 +1,33 @@
-"""Arrow IPC files and streams, and Parquet: opened, read part by part within the limits, and written as text."""
+"""A capture as one Arrow IPC or Parquet file: its frames as the table, everything else as JSON in the metadata."""
 
 from __future__ import annotations
 
-import io
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any, BinaryIO, Final, NamedTuple, cast
+import json
+import os
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, BinaryIO, Final, Literal, NoReturn
 
 import numpy as np
 
-from frametime.adapters.arrow.arrow_columns import arrow_texts, compute
+from frametime.adapters.arrow.arrow_columns import fault_of, numpy_of
+from frametime.adapters.arrow.arrow_source import open_arrow
 from frametime.adapters.base import ParsedLog, ReadOptions
-from frametime.adapters.stored_log import (
-    ARROW_HEADS,
-    BLOCK_BYTES,
-    KeptOpen,
-    check_unpacked_size,
-    long_line,
-    new_spool,
-    stream_name,
-    stream_size,
-)
-from frametime.errors import ReadError, printable
+from frametime.adapters.columns.words import NANOSECOND, unit_named
+from frametime.adapters.file_kind import METADATA_KEY, no_capture, writer_of_schema
+from frametime.adapters.frames.frame_log import FrameLogAdapter
+from frametime.adapters.frames.streams import unnamed_stream
+from frametime.adapters.stored_log import ARROW_HEADS
+from frametime.capture import FRAME_COLUMNS, SENSOR_COLUMNS, TIME_COLUMN, Capture, Conditions, Provenance, SensorTrace
+from frametime.caveats import Caveat
+from frametime.errors import EndingError, OutputError, ReadError, printable
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     import pyarrow as pa
+
+_ENDINGS: Final = (".arrow", ".parquet")
 
 
 class ArrowFileAdapter:
@@ -44,241 +47,177 @@ class ArrowFileAdapter:
         ReadError
             If the file is damaged, or no column is known to be the time.
         """
-        from frametime.adapters.arrow.capture_file import read_stored
-        from frametime.adapters.frames.frame_log import FrameLogAdapter
-
-        return read_stored(log, options) or FrameLogAdapter().parse(log, options)
+        return _read_stored(log, options) or FrameLogAdapter().parse(log, options)
 
 
-_FILE_MAGIC_BYTES: Final = 8
-"""An IPC file begins with a mark of that length; what follows is laid out as in a stream."""
-_FILE_END: Final = b"ARROW1"
-_TEXTS: Final = frozenset(("string", "large_string", "string_view", "binary", "large_binary", "binary_view"))
-"""Names of the types in which Arrow keeps texts; some writers do not mark them as such."""
-_MOST_ROWS: Final = 1 << 14
-_NO_CELL: Final = r"[\x00\r\n]+"
-"""Characters that a text in one cell of one line cannot have."""
+def write_capture(capture: Capture, path: str | os.PathLike[str], *, force: bool = False) -> None:
+    """Write a capture as Arrow IPC (``.arrow``) or Parquet (``.parquet``), by the ending of ``path``.
 
+    The file holds the frames with their units (field metadata ``unit``, in UCUM), and in the schema metadata key
+    ``frametime`` a JSON text with provenance, layout, conditions, caveats and sensors: ``read_capture`` gives back an
+    equal capture. It is written under a temporary name and renamed.
 
-class ArrowSource(NamedTuple):
-    """An opened table.
-
-    Attributes
+    Parameters
     ----------
-    name : str
-    schema : pyarrow.Schema
-    stored_bytes : int
-    announced : callable
-        Rows and bytes of each part, by what the file itself says and before it is unpacked.
-    parts : callable
-        The parts, one unpacked after the other.
+    capture : Capture
+    path : path
+    force : bool
+        Replace a file of that name.
+
+    Raises
+    ------
+    OutputError
+        If the ending is another, the file exists and ``force`` is not set, or it cannot be written.
     """
+    from pathlib import Path
 
-    name: str
-    schema: pa.Schema
-    stored_bytes: int
-    announced: Callable[[], Iterator[tuple[int, int]]]
-    parts: Callable[[], Iterator[pa.Table]]
+    from frametime.replacing import claiming, replacing
 
-    def within_limits(self, options: ReadOptions) -> Iterator[pa.Table]:
-        """The parts, checked; a file that would hold more than the limits allow is refused before it does.
-
-        Raises
-        ------
-        ReadError
-            If it is damaged, or beyond a limit.
-        """
-        n_rows = unpacked = 0
-        with refusing_damage(self.name):
-            width = sum(_width(field.type) for field in self.schema)
-            for more_rows, more_bytes in self.announced():
-                n_rows, unpacked = n_rows + more_rows, unpacked + more_bytes
-                check_unpacked_size(max(unpacked, n_rows * width), self.name, self.stored_bytes, options, n_rows=n_rows)
-            held = 0
-            for part in self.parts():
-                held += part.nbytes
-                check_unpacked_size(held, self.name, self.stored_bytes, options)
-                part.validate(full=True)
-                yield part
-
-    def write_text(self, options: ReadOptions) -> BinaryIO:
-        """The rows as UTF-8 text, one line each: cells between commas, quoted where they are texts.
-
-        What can be no time, number or text is an empty cell. A last empty cell stands in each line, so that none is
-        blank.
-
-        Raises
-        ------
-        ReadError
-            If the table is damaged, or beyond a limit.
-        """
-        import pyarrow as pa
-        from pyarrow import csv
-
-        held = new_spool()
-        sink: Any = held
-        style = csv.WriteOptions(include_header=False, quoting_style="needed")
-        for part in self.within_limits(options):
-            longest = max(map(_longest_text, part.columns), default=1)
-            if longest > options.max_line_bytes:
-                raise long_line(self.name, options)
-            # Many rows may share one text: so few at a time that each can have its own.
-            rows = max(1, min(_MOST_ROWS, BLOCK_BYTES // longest))
-            with refusing_damage(self.name):
-                for start in range(0, part.num_rows, rows):
-                    few = part.slice(start, rows)
-                    cells = [*map(_cells, few.columns), pa.nulls(few.num_rows)]
-                    csv.write_csv(pa.table(cells, names=list(map(str, range(len(cells))))), sink, style)
-                    check_unpacked_size(held.tell(), self.name, self.stored_bytes, options)
-        return held
+    target = Path(path)
+    name = os.fspath(path)
+    if target.suffix.casefold() not in _ENDINGS:
+        raise EndingError.at(name, f"the ending is '{printable(target.suffix)}'", helps="use .arrow or .parquet")
+    table = _with_units(capture.frames, FRAME_COLUMNS)
+    table = table.replace_schema_metadata({METADATA_KEY: _to_json(capture)})
+    with claiming([target], force=force), replacing(target) as temporary:
+        try:
+            _write_table(table, temporary, is_parquet=target.suffix.casefold() == ".parquet")
+        except OSError as error:
+            # Arrow puts its own sentence, with the temporary name, where the system's reason belongs.
+            reason = os.strerror(error.errno) if error.errno else str(error)
+            raise OutputError.at(
+                name, f"cannot be written ({reason})", helps="check the folder and the space left"
+            ) from None
 
 
-@contextmanager
-def refusing_damage(name: str) -> Iterator[None]:
-    """Turn whatever a damaged file makes Arrow raise into one line; a lack of memory is no damage."""
+def _write_table(table: pa.Table, path: Path, *, is_parquet: bool) -> None:
+    import pyarrow as pa
+
+    if is_parquet:
+        from pyarrow import parquet
+
+        parquet.write_table(table, path, compression="zstd")
+        return
+    with pa.OSFile(os.fspath(path), "wb") as sink, pa.ipc.new_file(sink, table.schema) as writer:
+        writer.write_table(table)
+
+
+def _with_units(table: pa.Table, columns: Mapping[str, tuple[str, str, str]]) -> pa.Table:
+    import pyarrow as pa
+
+    schema = pa.schema([field.with_metadata({"unit": columns[field.name][1]}) for field in table.schema])
+    return pa.Table.from_arrays(table.columns, schema=schema)
+
+
+def _to_json(capture: Capture) -> bytes:
+    import msgspec
+
+    stored = {
+        "version": 1,
+        "provenance": capture.provenance,
+        "conditions": capture.conditions,
+        "caveats": capture.caveats,
+        "sensors": capture.sensors,
+    }
+    try:
+        return msgspec.json.encode(stored, order="sorted", enc_hook=_plain)
+    except UnicodeEncodeError:  # a name or an option that is no text: what cannot be written becomes a question mark
+        plain = msgspec.to_builtins(stored, order="sorted", enc_hook=_plain)
+        return json.dumps(plain, ensure_ascii=False, separators=(",", ":")).encode("utf-8", "replace")
+
+
+def _plain(value: Any) -> Any:
+    """The samples of sensors as an Arrow IPC stream, and any mapping as a plain one."""
+    import pyarrow as pa
+
+    if not isinstance(value, pa.Table):
+        return dict(value)
+    table = _with_units(value, SENSOR_COLUMNS)
+    sink = pa.BufferOutputStream()
+    with pa.ipc.new_stream(sink, table.schema) as writer:
+        writer.write_table(table)
+    return sink.getvalue().to_pybytes()
+
+
+def _refuse(name: str, what: str) -> NoReturn:
+    raise ReadError.at(
+        name, f"the stored capture is damaged: {what}", helps="convert the log again, or update this program"
+    )
+
+
+def _checked(table: pa.Table, columns: Mapping[str, tuple[str, str, str]], name: str) -> pa.Table:
+    """A table of a capture, with units; refused where it is not as one is written."""
+    if (fault := fault_of(table, columns)) is not None:
+        _refuse(name, f"it holds {fault}")
+    return _with_units(table, columns)
+
+
+def _sensors(stored: Any, name: str) -> SensorTrace:
+    import msgspec
     import pyarrow as pa
 
     try:
-        yield
-    except MemoryError:
-        raise
-    except (pa.ArrowException, OSError, ValueError, KeyError, TypeError, IndexError, EOFError, OverflowError) as error:
-        reason = printable(str(error).splitlines()[0] if str(error) else type(error).__name__, limit=100)
-        raise ReadError.at(
-            name, f"the Arrow or Parquet data are damaged ({reason})", helps="write the file again"
-        ) from None
+        table = pa.ipc.open_stream(pa.py_buffer(stored.samples)).read_all()
+        table.validate(full=True)
+    except (pa.ArrowException, OSError, ValueError) as error:
+        _refuse(name, f"its sensors cannot be read ({printable(str(error), limit=60)})")
+    samples = _checked(table, SENSOR_COLUMNS, name)
+    caveats = _printable(stored.caveats)
+    return SensorTrace(**{**msgspec.structs.asdict(stored), "samples": samples, "caveats": caveats})
 
 
-def open_arrow(log: BinaryIO) -> ArrowSource:
-    """Open an Arrow IPC file or stream, or a Parquet file.
+def _printable(caveats: tuple[Caveat, ...]) -> tuple[Caveat, ...]:
+    return tuple(replace(caveat, message=printable(caveat.message, limit=2000)) for caveat in caveats)
+
+
+def _read_stored(log: BinaryIO, options: ReadOptions) -> ParsedLog | None:
+    """The capture that a table holds; ``None`` for a table of others, and where its columns are told.
 
     Raises
     ------
     ReadError
-        If it is damaged.
+        If it is damaged, a table of results, or read in another unit.
     """
-    name, size = stream_name(log), stream_size(log)
-    head = log.read(8)
-    log.seek(0)
-    with refusing_damage(name):
-        if head.startswith(b"PAR1"):
-            return _open_parquet(name, log, size)
-        return _open_ipc(name, log, size, is_file=head.startswith(b"ARROW1"))
-
-
-def _open_ipc(name: str, log: BinaryIO, size: int, *, is_file: bool) -> ArrowSource:
     import pyarrow as pa
 
-    start = _FILE_MAGIC_BYTES if is_file else 0
-    if is_file:
-        log.seek(-len(_FILE_END), io.SEEK_END)
-        if log.read() != _FILE_END:
-            raise ValueError("its end is missing")
-
-    def stream() -> Any:
-        log.seek(start)
-        return pa.PythonFile(cast("Any", KeptOpen(log)), mode="r")
-
-    def parts() -> Iterator[pa.Table]:
-        return (pa.Table.from_batches([batch]) for batch in pa.ipc.open_stream(stream()))
-
-    schema = _legible(pa.ipc.open_stream(stream()).schema)
-    return ArrowSource(name, schema, size, lambda: ((rows, 0) for rows in _batch_lengths(stream())), parts)
+    source = open_arrow(log)
+    metadata = source.schema.metadata or {}
+    if (command := writer_of_schema(metadata, source.schema.names)) is not None:
+        raise no_capture(source.name, command)
+    if METADATA_KEY not in metadata or options.layout is not None or options.time_column is not None:
+        return None
+    table = pa.concat_tables([source.schema.empty_table(), *source.within_limits(options)])
+    capture = _stored_capture(table, metadata[METADATA_KEY], source.name)
+    if options.unit is not None and unit_named(options.unit) != NANOSECOND:
+        found = f"the times of a stored capture are in ns, and the unit given is {options.unit}"
+        raise ReadError.at(source.name, found, helps="leave out the unit")
+    capture = replace(capture, caveats=(*capture.caveats, *unnamed_stream(options.stream)))
+    return ParsedLog(frames=capture.frames, rows_read=capture.frames.num_rows, capture=capture)
 
 
-def _batch_lengths(stream: Any) -> Iterator[int]:
-    """Rows of each batch, from its header: a batch read as one of no columns unpacks nothing."""
-    import pyarrow as pa
+def _stored_capture(table: pa.Table, metadata: bytes, name: str) -> Capture:
+    """The capture that ``write_capture`` stored; a part that is not as it was written is refused by name."""
+    import msgspec
 
-    nothing = pa.schema([])
-    for message in pa.ipc.MessageReader.open_stream(stream):
-        if message.type == "record batch":
-            yield pa.ipc.read_record_batch(message, nothing).num_rows
-
-
-def _open_parquet(name: str, log: BinaryIO, size: int) -> ArrowSource:
-    import pyarrow as pa
-    from pyarrow import parquet
-
-    stream: Any = pa.PythonFile(KeptOpen(log), mode="r")
-    schema = _legible(parquet.ParquetFile(stream).schema_arrow)
-    # Texts stay as they are stored, each once with a number for each row: unpacked, a short file may be of any size.
-    texts = [field.name for field in schema if str(field.type) in _TEXTS]
-    opened = parquet.ParquetFile(stream, read_dictionary=texts)
-    groups = range(opened.metadata.num_row_groups)
-
-    def announced() -> Iterator[tuple[int, int]]:
-        described = map(opened.metadata.row_group, groups)
-        return ((group.num_rows, group.total_byte_size) for group in described)
-
-    return ArrowSource(name, schema, size, announced, lambda: map(opened.read_row_group, groups))
-
-
-def _legible(schema: pa.Schema) -> pa.Schema:
-    """The schema, once the names of its columns are known to be UTF-8: Arrow decodes each only when it is asked for.
-
-    Raises
-    ------
-    UnicodeDecodeError
-    """
-    _ = schema.names
-    return schema
-
-
-def unit_text(field: Any) -> str:
-    """The unit that the metadata of a column state; empty where they state none."""
-    text = (field.metadata or {}).get(b"unit", b"").decode("utf-8", "replace")
-    return "" if text == "1" else text
-
-
-def _width(kind: pa.DataType) -> int:
-    """Bytes of one value; of a text each row has an offset, and how long it is is seen when it is read."""
+    # All of a capture but its frames, as it stands in the JSON; the samples of sensors are an Arrow IPC stream.
+    whence, told = ("provenance", Provenance), ("caveats", tuple[Caveat, ...])
+    counts, doubt = ("missing_counts", dict[str, int]), ("clock_doubt_s", float, 0.0)
+    sensors = msgspec.defstruct("Sensors", [("samples", bytes), ("alignment", str), whence, counts, told, doubt])
+    parts = [("version", Literal[1]), whence, ("conditions", Conditions), told, ("sensors", sensors | None)]
     try:
-        return max(1, kind.bit_width // 8)
-    except ValueError:
-        return 4
-
-
-def _longest_text(column: Any) -> int:
-    """Bytes of the longest text of a column, 1 where it has none."""
-    import pyarrow as pa
-
-    longest = 1
-    for chunk in column.chunks:
-        kind = chunk.type
-        values = chunk
-        if pa.types.is_dictionary(kind):
-            values = chunk.dictionary
-        elif pa.types.is_run_end_encoded(kind):
-            values = chunk.values
-        if str(values.type).endswith("_view"):
-            # A view is 16 bytes and begins with the length of its text.
-            views = np.frombuffer(values.buffers()[1] or b"", dtype=np.int32).reshape(-1, 4)
-            longest = max(longest, int(views[:, 0].max(initial=0)))
-        elif str(values.type) in _TEXTS:
-            longest = max(longest, compute().max(compute().binary_length(values)).as_py() or 0)
-    return longest
-
-
-def _cells(column: Any) -> Any:
-    """A column as what can be written: numbers, times and truth values as they are, anything else as a text."""
-    import pyarrow as pa
-
-    pc, types = compute(), pa.types
-    try:
-        if types.is_run_end_encoded(column.type):
-            column = pc.run_end_decode(column)
-        kind = column.type
-        if types.is_duration(kind):
-            # With its unit in each cell: another one that is told contradicts it.
-            numbers = pc.cast(pc.cast(column, pa.int64()), pa.string())
-            return pc.binary_join_element_wise(numbers, arrow_texts([kind.unit])[0], " ")
-        if types.is_floating(kind):
-            # The digits of single precision, too, are written to the last.
-            return pc.cast(column, pa.float64())
-        if types.is_integer(kind) or types.is_boolean(kind) or types.is_temporal(kind):
-            return column
-        return pc.replace_substring_regex(pc.cast(column, pa.string()), _NO_CELL, " ")
-    except pa.ArrowException:
-        # Lists and the like, and bytes that are no text: no time of a frame is like that.
-        return pa.nulls(len(column))
+        stored: Any = msgspec.json.decode(metadata, type=msgspec.defstruct("Stored", parts))
+    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
+        _refuse(name, f"its metadata cannot be read ({printable(str(error), limit=100)})")
+    frames = _checked(table, FRAME_COLUMNS, name)
+    if table.num_rows < 3:
+        raise ReadError.at(name, "there is less than two frames", helps="record the run again")
+    span = np.asarray(numpy_of(table.column(TIME_COLUMN)), dtype=np.float64)
+    if float(span[-1] - span[0]) > 2.0**62:
+        _refuse(name, f"{TIME_COLUMN} spans more than 146 years")
+    return Capture(
+        frames=frames,
+        conditions=stored.conditions,
+        provenance=stored.provenance,
+        sensors=None if stored.sensors is None else _sensors(stored.sensors, name),
+        caveats=_printable(stored.caveats),
+    )

@@ -278,7 +278,7 @@ def _transcoded(log: BinaryIO, name: str, encoding: str, *, start: int, end: int
 
 def _of_table(log: BinaryIO, name: str, options: ReadOptions) -> TextSource:
     """The rows of a table in Arrow's formats or Parquet."""
-    from frametime.adapters.arrow.arrow_file import open_arrow, unit_text
+    from frametime.adapters.arrow.arrow_source import open_arrow, unit_text
 
     table = open_arrow(log)
     if len(table.schema) > options.max_columns:

@@ -1,0 +1,260 @@
+"""Arrow IPC files and streams, and Parquet: opened, read part by part within the limits, and written as text."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any, BinaryIO, Final, NamedTuple, cast
+
+import numpy as np
+
+from frametime.adapters.arrow.arrow_columns import arrow_texts, compute
+from frametime.adapters.base import ReadOptions
+from frametime.adapters.stored_log import (
+    BLOCK_BYTES,
+    KeptOpen,
+    check_unpacked_size,
+    long_line,
+    new_spool,
+    stream_name,
+    stream_size,
+)
+from frametime.errors import ReadError, printable
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+
+_FILE_MAGIC_BYTES: Final = 8
+"""An IPC file begins with a mark of that length; what follows is laid out as in a stream."""
+_FILE_END: Final = b"ARROW1"
+_TEXTS: Final = frozenset(("string", "large_string", "string_view", "binary", "large_binary", "binary_view"))
+"""Names of the types in which Arrow keeps texts; some writers do not mark them as such."""
+_MOST_ROWS: Final = 1 << 14
+_NO_CELL: Final = r"[\x00\r\n]+"
+"""Characters that a text in one cell of one line cannot have."""
+
+
+class ArrowSource(NamedTuple):
+    """An opened table.
+
+    Attributes
+    ----------
+    name : str
+    schema : pyarrow.Schema
+    stored_bytes : int
+    announced : callable
+        Rows and bytes of each part, by what the file itself says and before it is unpacked.
+    parts : callable
+        The parts, one unpacked after the other.
+    """
+
+    name: str
+    schema: pa.Schema
+    stored_bytes: int
+    announced: Callable[[], Iterator[tuple[int, int]]]
+    parts: Callable[[], Iterator[pa.Table]]
+
+    def within_limits(self, options: ReadOptions) -> Iterator[pa.Table]:
+        """The parts, checked; a file that would hold more than the limits allow is refused before it does.
+
+        Raises
+        ------
+        ReadError
+            If it is damaged, or beyond a limit.
+        """
+        n_rows = unpacked = 0
+        with refusing_damage(self.name):
+            width = sum(_width(field.type) for field in self.schema)
+            for more_rows, more_bytes in self.announced():
+                n_rows, unpacked = n_rows + more_rows, unpacked + more_bytes
+                check_unpacked_size(max(unpacked, n_rows * width), self.name, self.stored_bytes, options, n_rows=n_rows)
+            held = 0
+            for part in self.parts():
+                held += part.nbytes
+                check_unpacked_size(held, self.name, self.stored_bytes, options)
+                part.validate(full=True)
+                yield part
+
+    def write_text(self, options: ReadOptions) -> BinaryIO:
+        """The rows as UTF-8 text, one line each: cells between commas, quoted where they are texts.
+
+        What can be no time, number or text is an empty cell. A last empty cell stands in each line, so that none is
+        blank.
+
+        Raises
+        ------
+        ReadError
+            If the table is damaged, or beyond a limit.
+        """
+        import pyarrow as pa
+        from pyarrow import csv
+
+        held = new_spool()
+        sink: Any = held
+        style = csv.WriteOptions(include_header=False, quoting_style="needed")
+        for part in self.within_limits(options):
+            longest = max(map(_longest_text, part.columns), default=1)
+            if longest > options.max_line_bytes:
+                raise long_line(self.name, options)
+            # Many rows may share one text: so few at a time that each can have its own.
+            rows = max(1, min(_MOST_ROWS, BLOCK_BYTES // longest))
+            with refusing_damage(self.name):
+                for start in range(0, part.num_rows, rows):
+                    few = part.slice(start, rows)
+                    cells = [*map(_cells, few.columns), pa.nulls(few.num_rows)]
+                    csv.write_csv(pa.table(cells, names=list(map(str, range(len(cells))))), sink, style)
+                    check_unpacked_size(held.tell(), self.name, self.stored_bytes, options)
+        return held
+
+
+@contextmanager
+def refusing_damage(name: str) -> Iterator[None]:
+    """Turn whatever a damaged file makes Arrow raise into one line; a lack of memory is no damage."""
+    import pyarrow as pa
+
+    try:
+        yield
+    except MemoryError:
+        raise
+    except (pa.ArrowException, OSError, ValueError, KeyError, TypeError, IndexError, EOFError, OverflowError) as error:
+        reason = printable(str(error).splitlines()[0] if str(error) else type(error).__name__, limit=100)
+        raise ReadError.at(
+            name, f"the Arrow or Parquet data are damaged ({reason})", helps="write the file again"
+        ) from None
+
+
+def open_arrow(log: BinaryIO) -> ArrowSource:
+    """Open an Arrow IPC file or stream, or a Parquet file.
+
+    Raises
+    ------
+    ReadError
+        If it is damaged.
+    """
+    name, size = stream_name(log), stream_size(log)
+    head = log.read(8)
+    log.seek(0)
+    with refusing_damage(name):
+        if head.startswith(b"PAR1"):
+            return _open_parquet(name, log, size)
+        return _open_ipc(name, log, size, is_file=head.startswith(b"ARROW1"))
+
+
+def _open_ipc(name: str, log: BinaryIO, size: int, *, is_file: bool) -> ArrowSource:
+    import pyarrow as pa
+
+    start = _FILE_MAGIC_BYTES if is_file else 0
+    if is_file:
+        log.seek(-len(_FILE_END), io.SEEK_END)
+        if log.read() != _FILE_END:
+            raise ValueError("its end is missing")
+
+    def stream() -> Any:
+        log.seek(start)
+        return pa.PythonFile(cast("Any", KeptOpen(log)), mode="r")
+
+    def parts() -> Iterator[pa.Table]:
+        return (pa.Table.from_batches([batch]) for batch in pa.ipc.open_stream(stream()))
+
+    schema = _legible(pa.ipc.open_stream(stream()).schema)
+    return ArrowSource(name, schema, size, lambda: ((rows, 0) for rows in _batch_lengths(stream())), parts)
+
+
+def _batch_lengths(stream: Any) -> Iterator[int]:
+    """Rows of each batch, from its header: a batch read as one of no columns unpacks nothing."""
+    import pyarrow as pa
+
+    nothing = pa.schema([])
+    for message in pa.ipc.MessageReader.open_stream(stream):
+        if message.type == "record batch":
+            yield pa.ipc.read_record_batch(message, nothing).num_rows
+
+
+def _open_parquet(name: str, log: BinaryIO, size: int) -> ArrowSource:
+    import pyarrow as pa
+    from pyarrow import parquet
+
+    stream: Any = pa.PythonFile(KeptOpen(log), mode="r")
+    schema = _legible(parquet.ParquetFile(stream).schema_arrow)
+    # Texts stay as they are stored, each once with a number for each row: unpacked, a short file may be of any size.
+    texts = [field.name for field in schema if str(field.type) in _TEXTS]
+    opened = parquet.ParquetFile(stream, read_dictionary=texts)
+    groups = range(opened.metadata.num_row_groups)
+
+    def announced() -> Iterator[tuple[int, int]]:
+        described = map(opened.metadata.row_group, groups)
+        return ((group.num_rows, group.total_byte_size) for group in described)
+
+    return ArrowSource(name, schema, size, announced, lambda: map(opened.read_row_group, groups))
+
+
+def _legible(schema: pa.Schema) -> pa.Schema:
+    """The schema, once the names of its columns are known to be UTF-8: Arrow decodes each only when it is asked for.
+
+    Raises
+    ------
+    UnicodeDecodeError
+    """
+    _ = schema.names
+    return schema
+
+
+def unit_text(field: Any) -> str:
+    """The unit that the metadata of a column state; empty where they state none."""
+    text = (field.metadata or {}).get(b"unit", b"").decode("utf-8", "replace")
+    return "" if text == "1" else text
+
+
+def _width(kind: pa.DataType) -> int:
+    """Bytes of one value; of a text each row has an offset, and how long it is is seen when it is read."""
+    try:
+        return max(1, kind.bit_width // 8)
+    except ValueError:
+        return 4
+
+
+def _longest_text(column: Any) -> int:
+    """Bytes of the longest text of a column, 1 where it has none."""
+    import pyarrow as pa
+
+    longest = 1
+    for chunk in column.chunks:
+        kind = chunk.type
+        values = chunk
+        if pa.types.is_dictionary(kind):
+            values = chunk.dictionary
+        elif pa.types.is_run_end_encoded(kind):
+            values = chunk.values
+        if str(values.type).endswith("_view"):
+            # A view is 16 bytes and begins with the length of its text.
+            views = np.frombuffer(values.buffers()[1] or b"", dtype=np.int32).reshape(-1, 4)
+            longest = max(longest, int(views[:, 0].max(initial=0)))
+        elif str(values.type) in _TEXTS:
+            longest = max(longest, compute().max(compute().binary_length(values)).as_py() or 0)
+    return longest
+
+
+def _cells(column: Any) -> Any:
+    """A column as what can be written: numbers, times and truth values as they are, anything else as a text."""
+    import pyarrow as pa
+
+    pc, types = compute(), pa.types
+    try:
+        if types.is_run_end_encoded(column.type):
+            column = pc.run_end_decode(column)
+        kind = column.type
+        if types.is_duration(kind):
+            # With its unit in each cell: another one that is told contradicts it.
+            numbers = pc.cast(pc.cast(column, pa.int64()), pa.string())
+            return pc.binary_join_element_wise(numbers, arrow_texts([kind.unit])[0], " ")
+        if types.is_floating(kind):
+            # The digits of single precision, too, are written to the last.
+            return pc.cast(column, pa.float64())
+        if types.is_integer(kind) or types.is_boolean(kind) or types.is_temporal(kind):
+            return column
+        return pc.replace_substring_regex(pc.cast(column, pa.string()), _NO_CELL, " ")
+    except pa.ArrowException:
+        # Lists and the like, and bytes that are no text: no time of a frame is like that.
+        return pa.nulls(len(column))
