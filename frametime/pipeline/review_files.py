@@ -31,7 +31,7 @@ from frametime.review.design import ReviewDesign
 from frametime.review.result import ReviewResult, UnreadableFile
 from frametime.review.reviewing import review_runs
 from frametime.review.run_set import PlacedRun, run_name
-from frametime.review.runs.other_sessions import OtherSessions
+from frametime.review.sessions import OtherSessions
 from frametime.settings.toml_source import file_text
 from frametime.units import NS_PER_S
 from frametime.words import counted

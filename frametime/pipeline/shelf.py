@@ -24,7 +24,7 @@ from frametime.pipeline.kept_runs import decoded_run, encoded_run
 from frametime.replacing import clear_leftovers, replacing_folder
 from frametime.review.design import CardEntry, ReviewDesign
 from frametime.review.run_set import Place, PlacedRun
-from frametime.review.runs.other_sessions import OtherSessions
+from frametime.review.sessions import OtherSessions
 from frametime.version import __version__
 
 if TYPE_CHECKING:

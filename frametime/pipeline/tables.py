@@ -27,7 +27,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, Final, Literal, TypeAlias
 
 from frametime.errors import EndingError, FrametimeError, OutputError
-from frametime.lab.order import Step
+from frametime.lab.sessions import Step
 from frametime.replacing import refuse_existing, refuse_strangers, replacing, replacing_folder, write_bytes
 from frametime.version import __version__
 

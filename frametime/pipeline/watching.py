@@ -29,9 +29,9 @@ from frametime.plans.plan import ReviewPlan, exclusions_of
 from frametime.plans.plan_keys import chosen_order
 from frametime.ranges import check_ranges
 from frametime.review.result import Coverage, RunToMake, UnreadableFile
-from frametime.review.reviewing import flags_and_coverage
+from frametime.review.reviewing import NewestRun, flags_and_coverage, newest_run
 from frametime.review.run_set import PlacedRun, run_name
-from frametime.review.runs_so_far import NewestRun, newest_run, next_to_make
+from frametime.review.runs_to_make import next_to_make
 
 if TYPE_CHECKING:
     pass

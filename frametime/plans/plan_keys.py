@@ -11,7 +11,7 @@ from typing import Annotated, Final, Literal, TypeAlias
 import msgspec
 from msgspec import Meta, Struct
 
-from frametime.lab.order import Cost, OrderQuality, Step, orders, recommended
+from frametime.lab.sessions import Cost, OrderQuality, Step, orders, recommended
 from frametime.ranges import RANGES
 from frametime.review.design import CutEntry, ReviewDesign, SampleUnit, SpreadRule
 from frametime.settings.decoding import within

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from itertools import groupby
 
 from frametime.errors import printable
-from frametime.lab.order import OrderQuality, Step
+from frametime.lab.sessions import OrderQuality, Step
 from frametime.metrics.metric import MeasuredRun
 from frametime.render.check_text import JUDGEMENT_ROLES, Style, unstyled
 from frametime.render.numbers import format_quantity
@@ -14,8 +14,8 @@ from frametime.render.review_words import look_words
 from frametime.render.terminal_text import text_table, wrapped
 from frametime.review.design import ReviewDesign
 from frametime.review.result import Coverage, RunToMake
+from frametime.review.reviewing import NewestRun
 from frametime.review.run_set import PlacedRun
-from frametime.review.runs_so_far import NewestRun
 from frametime.words import counted
 
 _LOOKS = {"decided": "This cell is decided.", "leave": "The last look would not decide this cell: leave it."}

@@ -7,14 +7,13 @@ from dataclasses import dataclass
 
 from frametime.caveats import Caveat, Weight
 from frametime.metrics.catalog import CATALOG
+from frametime.review.card_repeatability import card_spread
 from frametime.review.cell_comparisons import MetricMeans, metric_means
+from frametime.review.cell_summaries import metric_caveat
 from frametime.review.design import CardEntry, ReviewDesign, RunningCost
-from frametime.review.overall import mean_value, pair_caveats, pair_cells
+from frametime.review.overall import POWER, mean_value, pair_caveats, pair_cells
 from frametime.review.result_tables import EfficiencyRow, Standing, TableCells, ValueRow
 from frametime.review.run_set import ZERO, Place, RunSet
-from frametime.review.runs.card_repeatability import card_spread
-from frametime.review.runs.cell_summaries import metric_caveat
-from frametime.review.table_cells import POWER
 from frametime.statistics.differences import Interval, combined
 from frametime.words import joined
 

@@ -28,7 +28,7 @@ from frametime.review.result_tables import (
     TableCells,
     ValueRow,
 )
-from frametime.statistics.outlier_tests import Outcome
+from frametime.statistics.repeatability import Outcome
 
 SCHEMA_VERSION: Final = "2"
 LookState: TypeAlias = Literal["first look", "more", "decided", "leave"]

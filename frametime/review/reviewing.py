@@ -1,7 +1,11 @@
-"""From measured runs to the result: the order in which the parts of a review are put together."""
+"""From measured runs to the result: the order in which the parts of a review are put together.
+
+And a review while its runs are being made: what the newest run is worth beside the others, and what comes next.
+"""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import chain
@@ -9,11 +13,21 @@ from itertools import chain
 import numpy as np
 
 from frametime.caveats import Caveat, Weight
+from frametime.lab.sessions import Step
+from frametime.review.card_repeatability import (
+    CardSpread,
+    card_spread,
+    repeatability_of,
+    set_caveats,
+    sets_that_can_show_levels,
+)
 from frametime.review.cell_comparisons import MetricMeans, compare_cells, log_means, metric_means
+from frametime.review.cell_summaries import METHODS, carried_caveats, estimate, recurring_hitches
 from frametime.review.design import MetricEntry, ReviewDesign
 from frametime.review.money_and_power import efficiency_rows, powered_sets, speed_metric, value_rows
-from frametime.review.overall import order_pairs, overall_comparison, place_cards
-from frametime.review.result import SCHEMA_VERSION, Coverage, Exclusion, Flag, ReviewResult, UnreadableFile
+from frametime.review.overall import order_pairs, overall_comparison, place_cards, power_cells, speed_cells
+from frametime.review.paragraph import methods_of, story_of
+from frametime.review.result import SCHEMA_VERSION, Coverage, Exclusion, Flag, ReviewResult, RunToMake, UnreadableFile
 from frametime.review.result_tables import CellSummary, TableCells
 from frametime.review.run_set import (
     Place,
@@ -26,27 +40,16 @@ from frametime.review.run_set import (
     run_entry,
     same_file_caveats,
 )
-from frametime.review.runs.card_repeatability import (
-    CardSpread,
-    card_spread,
-    repeatability_of,
-    set_caveats,
-    sets_that_can_show_levels,
-)
-from frametime.review.runs.cell_summaries import METHODS, carried_caveats, estimate, recurring_hitches
-from frametime.review.runs.other_sessions import OtherSessions, brought_beside
-from frametime.review.runs.runs_to_make import (
+from frametime.review.runs_to_make import (
     coverage_of,
     exclusion_caveats,
     flag_caveats,
     flagged_runs,
+    next_to_make,
     values_looked_at,
     waiting_for_looks,
 )
-from frametime.review.runs.session_drift import Shared, without_drift
-from frametime.review.table_cells import power_cells, speed_cells
-from frametime.review.words.methods import methods_of
-from frametime.review.words.paragraph import story_of
+from frametime.review.sessions import OtherSessions, Shared, brought_beside, without_drift
 from frametime.version import __version__
 
 _ONE_NUMBER = {
@@ -211,6 +214,83 @@ def flags_and_coverage(
     known = _runs_of(design, runs)
     waiting = waiting_for_looks(known.design, known.means(known.design.metric(design.headline)))
     return dict(known.flags), coverage_of(known.design, known.placed, known.flags, unreadable, waiting)
+
+
+@dataclass(frozen=True, kw_only=True)
+class NewestRun:
+    """The newest run of a review that is not complete yet.
+
+    Attributes
+    ----------
+    run : PlacedRun or UnreadableFile
+    flag : Flag or None
+        Why it stands out from its cell; ``None`` where it does not, or has too few runs beside it.
+    others_pct : float or None
+        Its headline metric against the geometric mean of the other runs of its cell, in percent.
+    n_others : int
+        How many those are.
+    coverage : Coverage
+        Of all runs so far.
+    next_run : RunToMake or None
+        What to make next: on the same card where there is something, in the same cell first.
+    """
+
+    run: PlacedRun | UnreadableFile
+    flag: Flag | None
+    others_pct: float | None
+    n_others: int
+    coverage: Coverage
+    next_run: RunToMake | None
+
+
+def newest_run(
+    design: ReviewDesign,
+    runs: Sequence[PlacedRun],
+    newest: PlacedRun | UnreadableFile,
+    *,
+    unreadable: Sequence[UnreadableFile] = (),
+    order: Sequence[Step] = (),
+) -> NewestRun:
+    """Set the newest run beside the others.
+
+    Parameters
+    ----------
+    design : ReviewDesign
+    runs : sequence of PlacedRun
+        All that could be measured, the newest as well.
+    newest : PlacedRun or UnreadableFile
+    unreadable : sequence of UnreadableFile
+        Captures that could not be measured.
+    order : sequence of Step
+        In which runs are made, where the plan says it.
+
+    Raises
+    ------
+    RunSetError
+        When runs were put together that were not made under the same conditions.
+    """
+    flags, coverage = flags_and_coverage(design, runs, unreadable)
+    place = (newest.card, newest.scene, newest.resolution)
+    others_pct, n_others = None, 0
+    if isinstance(newest, PlacedRun):
+        others = [
+            value
+            for run in runs
+            if run.place == place
+            and run.name not in {newest.name, *flags, *design.exclusions}
+            and (value := run.value(design.headline)) is not None
+        ]
+        own, n_others = newest.value(design.headline), len(others)
+        if others and own is not None and min([own, *others]) > 0.0:
+            others_pct = 100.0 * (own / math.exp(math.fsum(map(math.log, others)) / len(others)) - 1.0)
+    return NewestRun(
+        run=newest,
+        flag=flags.get(newest.name) if isinstance(newest, PlacedRun) else None,
+        others_pct=others_pct,
+        n_others=n_others,
+        coverage=coverage,
+        next_run=next_to_make(coverage, place, run=newest.run, order=order),
+    )
 
 
 def _runs_of(

@@ -1,7 +1,9 @@
-"""How well runs repeat: the scatter within sets, pooled over sets (ISO 5725-2) or shared between them with care.
+"""How well runs repeat: their scatter within sets, and the sets and runs that lie off.
 
-Shared, each set's variance is drawn toward a scale that all sets have in common, the more so the more alike the sets
-scatter (empirical Bayes); those functions work along the last axis, so that many matrices can be treated at once.
+The scatter is pooled over sets (ISO 5725-2) or shared between them with care: then each set's variance is drawn toward
+a scale that all sets have in common, the more so the more alike the sets scatter (empirical Bayes); those functions
+work along the last axis, so that many matrices can be treated at once. Sets that scatter too much and runs too far off
+are found by the tests of Cochran and Grubbs (ISO 5725-2) and by deleted residuals.
 
 All functions take plain values; a review passes natural logs, so that a standard deviation of 0.01 means 1 %.
 """
@@ -9,12 +11,15 @@ All functions take plain values; a review passes natural logs, so that a standar
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final, NamedTuple
+from functools import partial
+from typing import Final, Literal, NamedTuple, TypeAlias, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
+
+from frametime.statistics.distributions import f_upper_quantile, t_quantile, t_two_sided_p
 
 REPEATABILITY_FACTOR: Final = 2.8
 """ISO 5725-6:1994, 4.1: two single results differ by less than 2.8 s_r in 95 % of cases (1.96 root 2, rounded)."""
@@ -197,3 +202,250 @@ def shared_variances(
     freedom = np.broadcast_to(np.asarray(degrees_of_freedom, np.float64), variances.shape)
     weight, scale = prior.degrees_of_freedom[..., None], prior.variance[..., None]
     return (weight * scale + freedom * variances) / (weight + freedom), weight + freedom
+
+
+Outcome: TypeAlias = Literal["ok", "straggler", "outlier"]
+"""Up to the 5 % value, beyond it, beyond the 1 % value."""
+
+TAIL_FREEDOM: Final = 15.0
+"""Degrees of freedom of a single run's error: single runs stray farther than the normal law says. Chosen by the
+simulation in tests/review/test_shared_scatter.py: with t noise of 5 degrees, at most 12 % of clean reviews are flagged.
+"""
+
+Key = TypeVar("Key")
+
+
+class OutlierTest(NamedTuple):
+    """A statistic with its critical values, and the place of the set or value that gave it."""
+
+    statistic: float
+    critical_5pct: float
+    critical_1pct: float
+    at: int
+
+    @property
+    def outcome(self) -> Outcome:
+        """What ISO 5725-2:1994, 7.3.2 calls the item.
+
+        Examples
+        --------
+        >>> OutlierTest(0.5, critical_5pct=0.4, critical_1pct=0.6, at=0).outcome
+        'straggler'
+        """
+        if self.statistic > self.critical_1pct:
+            return "outlier"
+        return "straggler" if self.statistic > self.critical_5pct else "ok"
+
+
+def cochran_critical(n_sets: int, n_runs: float, *, alpha: float) -> float:
+    """Critical value of Cochran's C for ``n_sets`` sets of ``n_runs`` runs.
+
+    ``C = 1 / (1 + (p - 1) / F)`` with F the upper ``alpha / p`` point with ``n - 1`` and ``(p - 1)(n - 1)``
+    degrees of freedom; agrees with ISO 5725-2:1994, table 4.
+
+    Examples
+    --------
+    >>> round(cochran_critical(10, 3, alpha=0.05), 3)
+    0.445
+    """
+    if n_sets < 2 or n_runs < 2:
+        raise ValueError(f"n_sets and n_runs must be 2 or more, got {n_sets!r} and {n_runs!r}")
+    f_value = f_upper_quantile(alpha / n_sets, n_runs - 1.0, (n_sets - 1.0) * (n_runs - 1.0))
+    return 1.0 / (1.0 + (n_sets - 1.0) / f_value)
+
+
+def cochran_test(sets: Sequence[FloatArray]) -> OutlierTest | None:
+    """Test whether one set scatters more than the others: Cochran's C, the largest of several variances over their sum.
+
+    Sets of unlike size enter with the mean number of runs (ISO 5725-2 asks for nearly equal numbers).
+
+    Returns
+    -------
+    OutlierTest or None
+        ``None`` with fewer than two sets of two runs, or when no set scatters at all.
+    """
+    positions = [at for at, values in enumerate(sets) if len(values) >= 2]
+    if len(positions) < 2:
+        return None
+    variances = np.array([np.var(sets[at], ddof=1) for at in positions])
+    if not variances.sum() > 0.0:
+        return None
+    n_runs = float(np.mean([len(sets[at]) for at in positions]))
+    return OutlierTest(
+        statistic=float(variances.max() / variances.sum()),
+        critical_5pct=cochran_critical(len(positions), n_runs, alpha=0.05),
+        critical_1pct=cochran_critical(len(positions), n_runs, alpha=0.01),
+        at=positions[int(variances.argmax())],
+    )
+
+
+def grubbs_critical(n: int, *, alpha: float) -> float:
+    """Critical value of Grubbs's statistic for one outlying value on a side named beforehand.
+
+    ISO 5725-2:1994, table 5 lists ``alpha / 2`` under its two-sided heading: its 5 % column is ``alpha=0.025``.
+
+    Examples
+    --------
+    >>> round(grubbs_critical(10, alpha=0.025), 2)
+    2.29
+    """
+    if n < 3:
+        raise ValueError(f"n must be 3 or more, got {n!r}")
+    t = t_quantile(1.0 - alpha / n, n - 2)
+    return (n - 1) / math.sqrt(n) * math.sqrt(t * t / (n - 2 + t * t))
+
+
+def grubbs_test(values: FloatArray) -> OutlierTest | None:
+    """Test whether the value farthest from the mean of its set is an outlier, on either side.
+
+    Grubbs's G is its distance from the mean over the standard deviation. The critical values are those of the
+    standard's table for one largest or one smallest value.
+
+    Parameters
+    ----------
+    values : ndarray of float64, shape (n_runs,)
+
+    Returns
+    -------
+    OutlierTest or None
+        ``None`` with fewer than three values, or when they do not scatter at all.
+
+    References
+    ----------
+    F. E. Grubbs, Annals of Mathematical Statistics 21, 27-58, 1950; ISO 5725-2:1994, 7.3.4 and table 5.
+
+    Examples
+    --------
+    >>> found = grubbs_test(np.array([10.0, 10.1, 9.9, 10.0, 12.0]))
+    >>> found.at, found.outcome
+    (4, 'outlier')
+    """
+    values = np.asarray(values, np.float64)
+    if values.size < 3:
+        return None
+    distances = np.abs(values - values.mean())
+    spread = float(np.std(values, ddof=1))
+    if not spread > 0.0:
+        return None
+    at = int(distances.argmax())
+    return OutlierTest(
+        statistic=float(distances[at]) / spread,
+        critical_5pct=grubbs_critical(values.size, alpha=0.025),
+        critical_1pct=grubbs_critical(values.size, alpha=0.005),
+        at=at,
+    )
+
+
+def poolable(sets: Mapping[Key, FloatArray]) -> tuple[list[Key], list[Key]]:
+    """Keys of the sets to pool, and of those that Cochran's test puts aside at 1 %, one after the other.
+
+    A set beyond the 5 % value only (a straggler) stays, as ISO 5725-2 has it. At least two sets are kept.
+    """
+    kept = [key for key, values in sets.items() if len(values) >= 2]
+    aside: list[Key] = []
+    while len(kept) > 2:
+        test = cochran_test([sets[key] for key in kept])
+        if test is None or test.statistic <= test.critical_1pct:
+            break
+        aside.append(kept.pop(test.at))
+    return kept, aside
+
+
+class ScatterLaw(NamedTuple):
+    """How sets scatter: mean and standard deviation of their true log variances, and the sets that tell."""
+
+    center: float
+    width: float
+    n_sets: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class StandsOut:
+    """A run that lies too far from the rest of its set: run minus mean of the rest, and how far it may lie."""
+
+    position: int
+    distance: float
+    limit: float
+
+
+def run_that_stands_out(
+    values: FloatArray, *, others: ScatterLaw | None, n_tests: int, alpha: float = 0.05, floor: float = 0.0
+) -> StandsOut | None:
+    """Find the run of a set that lies too far from the rest, if the rest agree among themselves.
+
+    The run farthest from the mean of the rest is flagged where `chance_beyond` is below ``alpha / n_tests``. That is
+    used rather than 2.8 s_r because a run's distance from the mean of its rest is not the difference of two single
+    runs, and because in a matrix of 100 runs 2.8 s_r would flag two good ones.
+
+    Parameters
+    ----------
+    values : ndarray of float64, shape (n_runs,)
+        Three or more; with two, nobody can say which of them is off.
+    others : ScatterLaw or None
+        What other sets tell; without it the rest of the set stands alone, with Student's t.
+    n_tests : int
+        Runs that are looked at in the whole matrix (Bonferroni).
+    floor : float
+        A run nearer than this is never named: it cannot move a verdict.
+
+    Returns
+    -------
+    StandsOut or None
+        Also ``None`` when the remaining runs do not agree either: then the set scatters, and no single run is
+        to blame (Cochran's test names the set).
+
+    References
+    ----------
+    R. D. Cook and S. Weisberg, Residuals and Influence, 1982 (deleted residuals, Bonferroni's bound).
+    """
+    values = np.asarray(values, np.float64)
+    if values.size < 3:
+        return None
+    farthest = partial(_farthest_beyond, others=others, chance=alpha / max(n_tests, 1), floor=floor)
+    found = farthest(values)
+    if found is None or others is None:
+        return found
+    return None if farthest(np.delete(values, found.position)) else found
+
+
+def chance_beyond(distance: float, rest: FloatArray, others: ScatterLaw | None) -> float:
+    """Chance that a good run lies as far from the mean of the rest of its set, on either side.
+
+    The set's variance is what ``others`` make of it (normal in its log) and the rest's own scatter adds (Bayes); the
+    chance is the mean over it, by a sum over 41 places. Given the variance, the distance follows Student's t with
+    ``TAIL_FREEDOM`` degrees of freedom.
+
+    Examples
+    --------
+    >>> alone = chance_beyond(0.05, np.array([0.0, 0.01]), None)
+    >>> law = ScatterLaw(center=2.0 * math.log(0.01), width=0.5, n_sets=9)
+    >>> round(alone, 3), round(chance_beyond(0.05, np.array([0.0, 0.01]), law), 3)
+    (0.109, 0.003)
+    """
+    from scipy import special
+
+    squares, freedom = float(np.sum((rest - rest.mean()) ** 2)), rest.size - 1
+    widening = (rest.size + 1) / rest.size
+    if others is None:
+        return t_two_sided_p(distance / math.sqrt(squares / freedom * widening), freedom) if squares > 0.0 else 1.0
+    places = np.linspace(-6.0, 6.0, 41)
+    log_variances = others.center + others.width * places
+    weights = -(places**2) / 2.0 - freedom / 2.0 * log_variances - squares / 2.0 * np.exp(-log_variances)
+    weights = np.exp(weights - weights.max())
+    tails = 2.0 * special.stdtr(TAIL_FREEDOM, -abs(distance) / np.sqrt(widening * np.exp(log_variances)))
+    return float(np.sum(weights * tails) / np.sum(weights))
+
+
+def _farthest_beyond(values: FloatArray, *, others: ScatterLaw | None, chance: float, floor: float) -> StandsOut | None:
+    """The run farthest from the mean of the rest, where a good one would hardly lie."""
+    distances = (values - values.mean()) * values.size / (values.size - 1)
+    at = int(np.abs(distances).argmax())
+    rest, distance = np.delete(values, at), float(distances[at])
+    if abs(distance) <= floor or chance_beyond(distance, rest, others) >= chance:
+        return None
+    # How far a good run may lie: the chance falls with the distance, so halve the span.
+    low, high = 0.0, abs(distance)
+    for _ in range(50):
+        middle = (low + high) / 2.0
+        low, high = (middle, high) if chance_beyond(middle, rest, others) >= chance else (low, middle)
+    return StandsOut(position=at, distance=distance, limit=max(floor, high))

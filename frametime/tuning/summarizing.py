@@ -7,8 +7,7 @@ from collections.abc import Iterator, Sequence
 from typing import Final, NamedTuple
 
 from frametime.caveats import Caveat, Weight
-from frametime.statistics.differences import Interval, Ratio, welch_ratio
-from frametime.statistics.least_squares import linear_contrast
+from frametime.statistics.differences import Interval, Ratio, linear_contrast, welch_ratio
 from frametime.tuning.cautions import CAUTIONS
 from frametime.tuning.knob_steps import CLOCKS
 from frametime.tuning.next_trial import everyday_setting, next_trial

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from frametime.lab.looks import LEAD_ERROR, PLAIN, TIE_ERROR, levels_at, nominal_levels, normal_bounds, spent
-from frametime.review.verdict_rule import decide
+from frametime.review.cell_comparisons import decide
 from frametime.statistics.differences import log_mean, mean_difference
 from frametime.statistics.repeatability import PooledSpread, shared_variances, variance_prior
 

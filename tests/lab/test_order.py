@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from frametime.lab.drift import common_drift
-from frametime.lab.order import Cost, orders, quality, recommended, run_order
+from frametime.lab.sessions import Cost, common_drift, orders, quality, recommended, run_order
 
 CELLS = [(f"scene-{number}", resolution) for number in range(5) for resolution in ("1440p", "2160p")]
 CARDS = ["amber-6", "birch-9", "cedar-12"]

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from frametime.review.verdict_rule import decide
+from frametime.review.cell_comparisons import decide
 from frametime.statistics.differences import (
     Difference,
     LogMean,

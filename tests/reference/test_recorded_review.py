@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 from example_result import METRICS, design, placed_run
 
+from frametime.review.cell_comparisons import decide
 from frametime.review.result import ReviewResult
 from frametime.review.reviewing import review_runs
 from frametime.review.run_set import PlacedRun
-from frametime.review.verdict_rule import decide
 from frametime.statistics.differences import log_mean, mean_difference
 
 RUNS = Path(__file__).parent / "data" / "recorded_review" / "runs.csv"

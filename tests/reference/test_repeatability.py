@@ -11,8 +11,14 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from frametime.statistics.outlier_tests import cochran_critical, cochran_test, grubbs_critical, grubbs_test
-from frametime.statistics.repeatability import REPEATABILITY_FACTOR, pooled_spread
+from frametime.statistics.repeatability import (
+    REPEATABILITY_FACTOR,
+    cochran_critical,
+    cochran_test,
+    grubbs_critical,
+    grubbs_test,
+    pooled_spread,
+)
 
 DATA = Path(__file__).parent / "data"
 

@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
+from frametime.review.cell_comparisons import decide, runs_needed
 from frametime.review.result_tables import Verdict
-from frametime.review.verdict_rule import decide, runs_needed
 from frametime.statistics.differences import (
     Difference,
     combined,

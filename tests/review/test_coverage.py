@@ -7,7 +7,7 @@ from example_result import METRICS, design, example_result, placed_run
 from frametime.caveats import Caveat, Weight
 from frametime.review.result import CoverageCell, Flag, GrubbsOutcome, UnreadableFile
 from frametime.review.run_set import PlacedRun
-from frametime.review.runs.runs_to_make import coverage_of
+from frametime.review.runs_to_make import coverage_of
 
 ASKED = design(("amber-6",), ("harbor",), ("1440p",), metrics=METRICS[:1])
 GAP = Caveat(code="gap", message="No frame for 3.2 s.", weight=Weight.REPEAT)

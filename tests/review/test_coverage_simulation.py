@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from frametime.review.cell_comparisons import decide
 from frametime.review.result_tables import Verdict
-from frametime.review.verdict_rule import decide
 from frametime.statistics.differences import Difference, combined, log_mean, mean_difference, over_sample
 from frametime.statistics.repeatability import pooled_spread
 

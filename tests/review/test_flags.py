@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 from example_result import METRICS, placed_run
 
+from frametime.review.card_repeatability import card_spread, least_distance, repeatability_of, set_caveats
 from frametime.review.result import Flag
 from frametime.review.run_set import PlacedRun, gather
-from frametime.review.runs.card_repeatability import card_spread, least_distance, repeatability_of, set_caveats
-from frametime.review.runs.runs_to_make import flagged_runs
+from frametime.review.runs_to_make import flagged_runs
 from frametime.statistics.distributions import t_quantile
-from frametime.statistics.outlier_tests import TAIL_FREEDOM, ScatterLaw, cochran_test, poolable, run_that_stands_out
+from frametime.statistics.repeatability import TAIL_FREEDOM, ScatterLaw, cochran_test, poolable, run_that_stands_out
 
 KEY = METRICS[0].key
 

@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 from example_result import METRICS, design, placed_run
 
+from frametime.review.cell_comparisons import runs_needed
 from frametime.review.design import ReviewDesign
 from frametime.review.result import CoverageCell
 from frametime.review.reviewing import flags_and_coverage, review_runs
 from frametime.review.run_set import PlacedRun
-from frametime.review.verdict_rule import runs_needed
 
 CARDS = ("amber-6", "birch-9", "cedar-12")
 NOISE = (-0.011, 0.004, 0.007, -0.006, 0.009, -0.002, 0.003, -0.004)

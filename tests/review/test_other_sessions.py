@@ -13,7 +13,7 @@ from example_result import METRICS, design, placed_run
 from frametime.review.result import ReviewResult
 from frametime.review.reviewing import review_runs
 from frametime.review.run_set import PlacedRun
-from frametime.review.runs.other_sessions import OtherSessions
+from frametime.review.sessions import OtherSessions
 
 SCENES = tuple(f"scene-{number}" for number in range(8))
 PLAN = replace(

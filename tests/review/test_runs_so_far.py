@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from example_result import METRICS, design, placed_run
 
-from frametime.lab.order import Step, run_order
+from frametime.lab.sessions import Step, run_order
 from frametime.render.bench_text import newest_run_text
 from frametime.review.result import UnreadableFile
+from frametime.review.reviewing import newest_run
 from frametime.review.run_set import PlacedRun
-from frametime.review.runs_so_far import newest_run
 
 CARDS, SCENES = ("amber-6", "birch-9"), ("canyon", "dunes", "harbor", "inn", "jetty", "lane", "meadow", "pier")
 DESIGN = design(CARDS, SCENES, ("1440p",), metrics=METRICS[:1])

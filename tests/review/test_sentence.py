@@ -13,7 +13,7 @@ from frametime.review.design import SpreadRule
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import VerdictCounts
 from frametime.review.reviewing import review_runs
-from frametime.review.words.sentence import place_words
+from frametime.review.sentence import place_words
 from frametime.words import percent_change_words
 
 RATES = dict[tuple[str, str], list[float]]

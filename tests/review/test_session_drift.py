@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from example_result import METRICS, design, placed_run
 
-from frametime.lab.order import Step, orders
+from frametime.lab.sessions import Step, orders
 from frametime.review.result import ReviewResult
 from frametime.review.reviewing import review_runs
 from frametime.review.run_set import PlacedRun

@@ -11,8 +11,8 @@ from frametime import measure, read_capture
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.options import MeasureOptions
 from frametime.metrics.rhythm.hitches import hitches_listed, hitches_of
+from frametime.review.cell_summaries import recurring_hitches
 from frametime.review.run_set import PlacedRun, RunSet
-from frametime.review.runs.cell_summaries import recurring_hitches
 
 RECORDED = Path(__file__).parents[2] / "reference_logs" / "recorded" / "preset-base"
 

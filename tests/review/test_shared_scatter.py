@@ -15,11 +15,17 @@ import pytest
 from numpy.typing import NDArray
 from scipy import stats
 
-from frametime.review.runs.card_repeatability import least_distance
-from frametime.review.runs.modes import two_levels
+from frametime.review.card_repeatability import least_distance
+from frametime.review.cell_summaries import two_levels
 from frametime.statistics.differences import holm_adjusted, log_mean, mean_difference, over_sample
-from frametime.statistics.outlier_tests import ScatterLaw, run_that_stands_out
-from frametime.statistics.repeatability import PooledSpread, scatter_law, shared_variances, variance_prior
+from frametime.statistics.repeatability import (
+    PooledSpread,
+    ScatterLaw,
+    run_that_stands_out,
+    scatter_law,
+    shared_variances,
+    variance_prior,
+)
 
 FloatArray = NDArray[np.float64]
 EDGE = math.log1p(0.03)

@@ -10,8 +10,8 @@ from example_result import METRICS, design, placed_run
 from hypothesis import given
 from hypothesis import strategies as st
 
+from frametime.review.cell_summaries import METHODS, estimate
 from frametime.review.reviewing import review_runs
-from frametime.review.runs.cell_summaries import METHODS, estimate
 from frametime.statistics.repeatability import PooledSpread
 
 KEY = "average_fps"

@@ -11,9 +11,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import integrate, special, stats
 
-from frametime.statistics.outlier_tests import TAIL_FREEDOM, ScatterLaw, chance_beyond
 from frametime.statistics.repeatability import (
+    TAIL_FREEDOM,
+    ScatterLaw,
     VariancePrior,
+    chance_beyond,
     scatter_law,
     shared_variances,
     trigamma_inverse,

@@ -9,8 +9,7 @@ import pytest
 import statsmodels.api
 from scipy import stats
 
-from frametime.statistics.differences import log_mean, mean_difference, welch_ratio
-from frametime.statistics.least_squares import linear_contrast
+from frametime.statistics.differences import linear_contrast, log_mean, mean_difference, welch_ratio
 
 
 @pytest.mark.parametrize(

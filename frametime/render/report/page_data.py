@@ -22,9 +22,9 @@ from frametime.render.report.document import ReaderChoice, Trace, TraceSet, Trac
 from frametime.render.report.review_blocks import card_colors
 from frametime.render.review_words import ReviewWords
 from frametime.render.tables.parts import VERDICT_MARKS
+from frametime.review.cell_summaries import has_logs
 from frametime.review.result import ReviewResult, RunEntry
 from frametime.review.result_tables import CellLogMean, Scatter
-from frametime.review.runs.cell_summaries import has_logs
 
 STEPS: Final = (1200, 900, 600, 450, 300, 220, 160, 120)
 """Numbers of steps a run, finest first; the first that fits the page is taken."""

@@ -35,7 +35,7 @@ from frametime.render.tables.review_runs import repeatability_table
 from frametime.render.tables.table import Line, Mark, Number, Range, Row, Strip, Table, line_text, plain_text
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import OverallComparison
-from frametime.review.words.sentence import cells_words
+from frametime.review.sentence import cells_words
 from frametime.statistics.differences import Interval
 
 

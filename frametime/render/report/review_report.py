@@ -26,8 +26,8 @@ from frametime.render.tables.review_comparisons import (
     value_table,
 )
 from frametime.render.tables.table import Note, Table
+from frametime.review.card_repeatability import OUTLIER_STORY
 from frametime.review.result import ReviewResult
-from frametime.review.runs.card_repeatability import OUTLIER_STORY
 from frametime.version import __version__
 from frametime.words import counted
 

@@ -29,7 +29,7 @@ from frametime.render.tables.table import Cell, Column, Line, Table
 from frametime.review.design import MetricEntry
 from frametime.review.result import ReviewResult
 from frametime.review.result_tables import CellComparison, EfficiencyRow, OverallComparison, Standing, ValueRow
-from frametime.review.words.sentence import cells_words
+from frametime.review.sentence import cells_words
 from frametime.statistics.differences import Interval
 
 PLACED: Final = ("card", "place", "mean_value", "ratio_to_baseline", "interval", "others", "n_cells")

@@ -1,15 +1,23 @@
-"""What is told of a cut in a few sentences, however many cards there are."""
+"""What is told of a cut in a few sentences, however many cards there are, and in words how each number was made."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
+from pathlib import Path
 
+from frametime.lab.looks import levels_at
+from frametime.metrics.metric import PRACTICE
+from frametime.review.card_repeatability import least_distance
+from frametime.review.cell_comparisons import MOST_RUNS, POWER
+from frametime.review.cell_summaries import ALPHA
 from frametime.review.design import CutEntry, ReviewDesign
-from frametime.review.result import ReviewResult
+from frametime.review.money_and_power import DAYS_PER_YEAR
+from frametime.review.result import Method, ReviewResult
 from frametime.review.result_tables import Answers, OverallComparison, Standing, TableCells, ValueRow, Verdict
-from frametime.review.words.sentence import (
+from frametime.review.sentence import (
     AGAINST,
     MOST_NAMES,
     cells_words,
@@ -21,7 +29,8 @@ from frametime.review.words.sentence import (
     similar_scenes,
 )
 from frametime.statistics.differences import Interval
-from frametime.words import counted, joined, money, money_range, percent_change_words
+from frametime.statistics.repeatability import REPEATABILITY_FACTOR, TAIL_FREEDOM
+from frametime.words import counted, entries, joined, money, money_range, percent_change_words
 
 _TURNED: dict[Verdict, Verdict] = {"ahead": "behind", "behind": "ahead"}
 
@@ -305,3 +314,39 @@ def _break_even(price: float, interval: Interval | None, currency: str | None) -
 def _unsure(interval: Interval | None) -> str:
     is_sure = interval is None or interval.low > 1.0 or interval.high < 1.0
     return "" if is_sure else ", which is no sure difference"
+
+
+def methods_of(design: ReviewDesign) -> tuple[Method, ...]:
+    """The definitions used, for the methods part of every output.
+
+    ``methods.txt`` beside this file has for each its key, label, text and source, and below them what some of them
+    say by the rules of the plan; what belongs to an entry is indented.
+    """
+    rows = entries(Path(__file__).with_name("methods.txt").read_text("utf-8"))
+    by_rule = {row[0]: row[1] for row in rows if len(row) == 2}
+    levels = [(n, level) for n in design.looks if (level := levels_at(design.looks, n)) is not None]
+    words = {
+        "level_pct": 100 * design.level,
+        "repeatability": REPEATABILITY_FACTOR,
+        "tail_freedom": TAIL_FREEDOM,
+        "least_pct": 100.0 * math.expm1(least_distance(design.margin)),
+        "trend_pct": 100 * ALPHA,
+        "scatter": by_rule[f"scatter-{design.spread}"],
+        "margin_pct": 100.0 * design.margin,
+        "edge": 1.0 + design.margin,
+        "looks": joined([str(n) for n in design.looks]),
+        "levels": "; ".join(
+            f"{n} runs: {100.0 * (1.0 - 2.0 * level.lead):.4g} % and {100.0 * (1.0 - 2.0 * level.tie):.4g} %"
+            for n, level in levels
+        ),
+        "power_pct": 100 * POWER,
+        "most_runs": MOST_RUNS,
+        "draw": by_rule[f"draw-{design.sample_unit}"],
+        "practice": PRACTICE,
+        "days": DAYS_PER_YEAR,
+    }
+    told = [row for row in rows if len(row) > 2 and (row[0] != "looks" or design.looks)]
+    return tuple(
+        Method(key=key, label=label, text=text.format(**words), source=source.format(**words))
+        for key, label, text, source in told
+    )

@@ -12,7 +12,10 @@ import numpy as np
 
 from frametime.caveats import Caveat, Weight
 from frametime.lab.looks import levels_at
+from frametime.lab.sessions import Step
+from frametime.review.card_repeatability import CardSpread, grubbs_of, in_percent, laws_of_others, least_distance
 from frametime.review.cell_comparisons import MetricMeans, runs_that_decide
+from frametime.review.cell_summaries import metric_caveat
 from frametime.review.design import ReviewDesign
 from frametime.review.result import (
     Coverage,
@@ -25,10 +28,8 @@ from frametime.review.result import (
     UnreadableFile,
 )
 from frametime.review.run_set import ZERO, Place, PlacedRun, RunSet, natural_order
-from frametime.review.runs.card_repeatability import CardSpread, grubbs_of, in_percent, laws_of_others, least_distance
-from frametime.review.runs.cell_summaries import metric_caveat
 from frametime.statistics.differences import mean_difference
-from frametime.statistics.outlier_tests import ScatterLaw, StandsOut, run_that_stands_out
+from frametime.statistics.repeatability import ScatterLaw, StandsOut, run_that_stands_out
 from frametime.words import counted
 
 FLAG_METHOD = "chance below 5 % over all {n} values of the review, by the rest of the set and {others}"
@@ -294,3 +295,42 @@ def _free_names(taken: set[str], n: int) -> list[str]:
     width = max((len(name) for name in taken if name.isdecimal()), default=1)
     used = {int(name) for name in taken if name.isdecimal()}
     return [str(number).zfill(width) for number in islice(filterfalse(used.__contains__, count(1)), n)]
+
+
+def next_to_make(
+    coverage: Coverage, place: tuple[str, str, str] | None = None, *, run: str = "", order: Sequence[Step] = ()
+) -> RunToMake | None:
+    """What to make next after a run at ``place``: a card is changed only when nothing is left to do on it.
+
+    In an ``order``, when nothing is left to do in this stint on the card; what is not in it comes last.
+    """
+    if order:
+        return _next_in_order(coverage, None if place is None else (*place, run), order)
+    if place is None:
+        return next(iter(coverage.to_make), None)
+    card, scene, resolution = place
+    return min(
+        coverage.to_make,
+        key=lambda run: (run.card != card, run.scene != scene, run.resolution != resolution),
+        default=None,
+    )
+
+
+def _next_in_order(
+    coverage: Coverage, newest: tuple[str, str, str, str] | None, order: Sequence[Step]
+) -> RunToMake | None:
+    places = {_numbered(step[:4]): at for at, step in enumerate(order)}
+    here = -1 if newest is None else places.get(_numbered(newest), -1)
+    stint = order[max(here, 0)].stint
+
+    def rank(run: RunToMake) -> tuple[bool, bool, int]:
+        at = places.get(_numbered((run.card, run.scene, run.resolution, run.run)), len(order))
+        is_here = newest is not None and run.card == newest[0] and at < len(order) and order[at].stint <= stint
+        return not is_here, not is_here and at < here, at
+
+    return min(coverage.to_make, key=rank, default=None)
+
+
+def _numbered(run: tuple[str, str, str, str]) -> tuple[str, str, str, str]:
+    """A run by its number, however that is written (``02`` is run 2)."""
+    return *run[:3], run[3].lstrip("0")

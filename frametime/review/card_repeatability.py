@@ -11,15 +11,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frametime.caveats import Caveat, Weight
+from frametime.review.cell_summaries import FEWEST_RUNS, common_trend, metric_caveat, trend, two_levels
 from frametime.review.design import SpreadRule
 from frametime.review.result import CochranOutcome, GrubbsOutcome, Repeatability
 from frametime.review.run_set import Place, RunSet
-from frametime.review.runs.cell_summaries import metric_caveat
-from frametime.review.runs.modes import FEWEST_RUNS, common_trend, trend, two_levels
-from frametime.statistics.outlier_tests import OutlierTest, ScatterLaw, cochran_test, grubbs_test, poolable
 from frametime.statistics.repeatability import (
     REPEATABILITY_FACTOR,
+    OutlierTest,
     PooledSpread,
+    ScatterLaw,
+    cochran_test,
+    grubbs_test,
+    poolable,
     pooled_spread,
     scatter_law,
     shared_variances,
