@@ -13,20 +13,14 @@ from frametime.demo.scenario import (
     BAD_RUN,
     BASELINE,
     CARDS,
-    CURRENCY,
     HALFWAY_TRIALS,
     HEAVY,
-    HOURS_PER_DAY,
     LIGHT,
-    OPERATING_SYSTEM,
     RESOLUTIONS,
     RUNS,
-    SCENE_SETTINGS,
     SCENES,
-    TARIFF_PER_KWH,
     TRIALS,
     TUNED_CARD,
-    YEARS,
     DemoRun,
     DemoTrial,
     demo_runs,
@@ -39,7 +33,6 @@ SHORT_S: Final = 30.0
 FULL_S: Final = 60.0
 TRIAL_S: Final = 20.0
 ENDURANCE_S: Final = 45 * 60.0
-LAP_S: Final = 60.0
 
 
 def run_files(run: DemoRun, stem: str, *, duration_s: float, lap_s: float | None = None) -> dict[str, bytes]:
@@ -81,7 +74,7 @@ _HEAD = """\
 # A review of three invented cards in five invented scenes. Nothing in it stands for a real product.
 title = "Three cards, five scenes"
 baseline = {baseline}
-currency = {currency}
+currency = "EUR"
 
 # A smaller difference does not count as meaningful, as a fraction.
 margin = 0.03
@@ -101,9 +94,9 @@ pattern = "{{card}}/{{scene}}/{{resolution}}/run{{run}}.csv.gz"
 sensors = "{{card}}/{{scene}}/{{resolution}}/run{{run}}.sensors.csv"
 
 [running_cost]
-tariff_per_kwh = {tariff:.2f}
-hours_per_day = {hours:g}
-years = {years:g}
+tariff_per_kwh = 0.30
+hours_per_day = 3
+years = 4
 """
 
 _CUTS = """\
@@ -130,23 +123,14 @@ _EXCLUDE = """\
 
 def plan_text() -> str:
     """The plan as TOML."""
-    parts = [
-        _HEAD.format(
-            baseline=toml_value(BASELINE),
-            currency=toml_value(CURRENCY),
-            resolutions=toml_value(RESOLUTIONS),
-            runs=len(RUNS),
-            tariff=TARIFF_PER_KWH,
-            hours=HOURS_PER_DAY,
-            years=YEARS,
-        )
-    ]
+    told = {"baseline": toml_value(BASELINE), "resolutions": toml_value(RESOLUTIONS), "runs": len(RUNS)}
+    parts = [_HEAD.format(**told)]
     for card in CARDS:
         head = toml_lines({"key": card.key, "label": card.label})
-        rest = toml_lines({"settings": card.settings, "driver": card.driver, "operating_system": OPERATING_SYSTEM})
+        rest = toml_lines({"settings": "stock", "driver": card.driver, "operating_system": "bench image 12"})
         parts.append(f"[[cards]]\n{head}price = {card.price:.2f}\n{rest}")
     for scene in SCENES:
-        keys = toml_lines({"key": scene.key, "label": scene.label, "tags": scene.tags, "settings": SCENE_SETTINGS})
+        keys = toml_lines({"key": scene.key, "label": scene.label, "tags": scene.tags, "settings": "high"})
         parts.append(f"[[scenes]]\n{keys}")
     parts += [_CUTS, _EXCLUDE.format(run="/".join(map(str, BAD_RUN)))]
     return "\n".join(parts)
@@ -157,9 +141,9 @@ _TUNING_HEAD = """\
 # The paths of logs are counted from the folder of this file.
 
 [card]
-name = "{name}"
-core_clock_mhz = {core}
-memory_clock_mhz = {memory}
+name = "{card.label}"
+core_clock_mhz = {card.core_clock_mhz}
+memory_clock_mhz = {card.memory_clock_mhz}
 
 [limits]
 temperature_c = 85
@@ -193,12 +177,9 @@ def tuning_files(*, full: bool) -> Mapping[str, bytes]:
             files |= run_files(tuning_run(trial, number, run), stem, duration_s=TRIAL_S)
         if full and trial.endurance_minutes is not None and trial.outcome == "passed":
             stems = ["endurance"]
-            files |= run_files(tuning_run(trial, number, 1), "endurance", duration_s=ENDURANCE_S, lap_s=LAP_S)
+            files |= run_files(tuning_run(trial, number, 1), "endurance", duration_s=ENDURANCE_S, lap_s=60.0)
         trials.append(_trial_text(trial, stems))
-    card = next(card for card in CARDS if card.key == TUNED_CARD)
-    head = _TUNING_HEAD.format(
-        name=card.label, core=card.core_clock_mhz, memory=card.memory_clock_mhz, light=LIGHT, heavy=HEAVY
-    )
+    head = _TUNING_HEAD.format(card=TUNED_CARD, light=LIGHT, heavy=HEAVY)
     files["tuning.toml"] = "\n".join([head, *trials]).encode()
     files["halfway.toml"] = "\n".join([_HALFWAY + head, *trials[:HALFWAY_TRIALS]]).encode()
     return files
@@ -220,9 +201,6 @@ def _trial_text(trial: DemoTrial, stems: list[str]) -> str:
     return f"[[trials]]\n{toml_lines(told)}"
 
 
-GZIP_LEVEL = 9
-
-
 def gzip_bytes(content: bytes) -> bytes:
     """``content`` in gzip, without file name or time, so that equal content gives equal bytes.
 
@@ -234,7 +212,7 @@ def gzip_bytes(content: bytes) -> bytes:
     (b'8000', True)
     """
     stored = io.BytesIO()
-    with gzip.GzipFile(filename="", mode="wb", compresslevel=GZIP_LEVEL, fileobj=stored, mtime=0) as stream:
+    with gzip.GzipFile(filename="", mode="wb", compresslevel=9, fileobj=stored, mtime=0) as stream:
         stream.write(content)
     return stored.getvalue()
 
