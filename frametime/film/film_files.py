@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,8 +25,6 @@ if TYPE_CHECKING:
     from concurrent.futures import Future
 
 
-from dataclasses import dataclass
-
 MOST_CAPTURES: Final = 4
 NO_AV: Final = "films need one more package: pip install 'frametime[video]'"
 
@@ -37,12 +35,11 @@ _CODECS: Final = {
     ("webm", "prores"): ("libvpx-vp9", "yuva420p", {"crf": "24", "b": "0", "deadline": "realtime", "cpu-used": "8"}),
 }
 _SAME_BYTES: Final = {"fflags": "+bitexact"}
-_FOOTAGE_OPTIONS: Final = {"crf": "18", "preset": "veryfast"}
-_OVER_ENDINGS: Final = (".mp4", ".mov", ".mkv")
+_OVER_FORMS: Final = {".mp4": "mp4", ".mov": "mov", ".mkv": "matroska"}
 _AHEAD: Final = 6
 _PICTURE_NAME: Final = re.compile(r"\d{6}\.png")
 
-Progress = Callable[[float], None]
+Progress = Callable[[float], object]
 """Called with the share of the work that is done."""
 
 
@@ -72,7 +69,7 @@ def write_clip(
     fps: Fraction,
     codec: str = "prores",
     force: bool = False,
-    on_progress: Progress | None = None,
+    on_progress: Progress = lambda _share: None,
 ) -> int:
     """Write a clip that can be seen through: ``.mov``, ``.webm``, or a folder of PNG where there is no ending.
 
@@ -126,7 +123,7 @@ def write_clip(
         for k, frame in enumerate(_drawn_ahead(frame_at, moments_s)):
             frame.pts, frame.time_base = k, 1 / fps
             container.mux(stream.encode(frame))
-            _tell(on_progress, (k + 1) / n_pictures)
+            on_progress((k + 1) / n_pictures)
         container.mux(stream.encode(None))
     return n_pictures
 
@@ -168,23 +165,23 @@ def _rows_of(frame: Any) -> list[NDArray[np.uint8]]:
 
 def _refuse_folder(out: Path, *, force: bool) -> None:
     """Refuse to replace anything but the pictures of an earlier clip."""
-    if not out.exists():
-        return
-    held = (path for path in out.iterdir() if path.suffix != LOCK_ENDING) if out.is_dir() else ()
-    is_clip = out.is_dir() and all(_PICTURE_NAME.fullmatch(path.name) for path in held)
-    if not is_clip:
-        raise OutputError.at(str(out), "this holds something else than pictures of a clip", helps="name a new folder")
-    if not force:
-        raise OutputError.at(str(out), "it is there already", helps="give --force to replace it")
+    if out.exists():
+        held = [path for path in out.iterdir() if path.suffix != LOCK_ENDING] if out.is_dir() else [out]
+        if not all(_PICTURE_NAME.fullmatch(path.name) for path in held):
+            raise OutputError.at(
+                str(out), "this holds something else than pictures of a clip", helps="name a new folder"
+            )
+        if not force:
+            raise OutputError.at(str(out), "it is there already", helps="give --force to replace it")
 
 
-def _write_pictures(clip: Clip, out: Path, moments_s: Sequence[float], on_progress: Progress | None) -> None:
+def _write_pictures(clip: Clip, out: Path, moments_s: Sequence[float], on_progress: Progress) -> None:
     from PIL import Image
 
     with replacing_folder(out) as folder:
         for k, pixels in enumerate(_drawn_ahead(clip.picture, moments_s)):
             Image.fromarray(pixels).save(folder / f"{k:06d}.png", compress_level=1)
-            _tell(on_progress, (k + 1) / len(moments_s))
+            on_progress((k + 1) / len(moments_s))
 
 
 def write_over(
@@ -194,7 +191,7 @@ def write_over(
     out: Path,
     *,
     force: bool = False,
-    on_progress: Progress | None = None,
+    on_progress: Progress = lambda _share: None,
 ) -> int:
     """Draw the traces into footage in one pass; its sound is kept as it is, and each picture keeps its time stamp.
 
@@ -220,8 +217,8 @@ def write_over(
     OutputError
         If the ending is no format, PyAV is missing, the file is there, or it cannot be written.
     """
-    if out.suffix.lower() not in _OVER_ENDINGS:
-        raise OutputError.at(str(out), f"footage is written as {', '.join(_OVER_ENDINGS)}", helps="name it with one")
+    if out.suffix.lower() not in _OVER_FORMS:
+        raise OutputError.at(str(out), f"footage is written as {', '.join(_OVER_FORMS)}", helps="name it with one")
     av = _av()
     n_pictures = 0
     with opened_footage(footage) as source, _written(out, force=force) as temporary:
@@ -229,11 +226,10 @@ def write_over(
         clip = Clip(tracks, replace(look, width=video.width, height=video.height))
         first_s = float((video.start_time or 0) * video.time_base)
         length_s = max(float(source.duration or 0) / 1e6, 1e-9)
-        form = {".mp4": "mp4", ".mov": "mov", ".mkv": "matroska"}[out.suffix.lower()]
-        with av.open(str(temporary), "w", format=form, options={"fflags": "+bitexact"}) as container:
-            stream = container.add_stream(
-                "libx264", rate=video.average_rate, options={"crf": "18", "preset": "veryfast"}
-            )
+        form = _OVER_FORMS[out.suffix.lower()]
+        with av.open(str(temporary), "w", format=form, options=dict(_SAME_BYTES)) as container:
+            options = {"crf": "18", "preset": "veryfast"}
+            stream = container.add_stream("libx264", rate=video.average_rate, options=options)
             stream.width, stream.height, stream.pix_fmt = video.width, video.height, "yuv420p"
             stream.codec_context.time_base = video.time_base
             sounds = {sound.index: container.add_stream_from_template(sound) for sound in source.streams.audio}
@@ -251,7 +247,7 @@ def write_over(
                     drawn.pts, drawn.time_base = frame.pts, frame.time_base
                     container.mux(stream.encode(drawn))
                     n_pictures += 1
-                    _tell(on_progress, min(1.0, moment_s / length_s))
+                    on_progress(min(1.0, moment_s / length_s))
             container.mux(stream.encode(None))
     return n_pictures
 
@@ -262,21 +258,12 @@ def _drawn_ahead(draw: Callable[[float], Any], moments_s: Sequence[float]) -> It
 
     with ThreadPoolExecutor(2) as pool:
         waiting: deque[Future[Any]] = deque()
-        try:
-            for moment_s in moments_s:
-                waiting.append(pool.submit(draw, moment_s))
-                if len(waiting) > _AHEAD:
-                    yield waiting.popleft().result()
-            while waiting:
+        for moment_s in moments_s:
+            waiting.append(pool.submit(draw, moment_s))
+            if len(waiting) > _AHEAD:
                 yield waiting.popleft().result()
-        finally:
-            for drawing in waiting:
-                drawing.cancel()
-
-
-def _tell(on_progress: Progress | None, share: float) -> None:
-    if on_progress is not None:
-        on_progress(share)
+        for drawing in waiting:
+            yield drawing.result()
 
 
 def _av() -> Any:
@@ -321,8 +308,7 @@ _STILL_SHARE: Final = 0.1
 _SOUND_STEP_S: Final = 0.01
 
 
-@dataclass(frozen=True, kw_only=True)
-class StartEstimate:
+class StartEstimate(NamedTuple):
     """One sign of the start: what it rests on, the moment of the footage in s, and give or take."""
 
     sign: str
@@ -350,20 +336,15 @@ def find_start(track: Track, footage: Path) -> list[StartEstimate]:
         If the footage cannot be read.
     """
     times_s, light, change, sound = _signals(footage)
-    found = []
     step_s = float(np.median(np.diff(times_s))) if times_s.size > 1 else 0.0
+    signs: list[tuple[str, float | None, float]] = []
     if step_s > 0.0:
         flash = _jump(np.diff(light))
-        if flash is not None:
-            found.append(StartEstimate(sign="flash", start_s=float(times_s[flash + 1]), plus_minus_s=step_s))
-        still = _by_still_pictures(track, times_s, change, step_s)
-        if still is not None:
-            found.append(StartEstimate(sign="still pictures", start_s=still, plus_minus_s=step_s))
+        signs.append(("flash", None if flash is None else float(times_s[flash + 1]), step_s))
+        signs.append(("still pictures", _by_still_pictures(track, times_s, change, step_s), step_s))
     onset = _jump(np.diff(sound))
-    if onset is not None:
-        at_s = (onset + 1) * _SOUND_STEP_S
-        found.append(StartEstimate(sign="sound", start_s=at_s, plus_minus_s=_SOUND_STEP_S))
-    return found
+    signs.append(("sound", None if onset is None else (onset + 1) * _SOUND_STEP_S, _SOUND_STEP_S))
+    return [StartEstimate(sign, start_s, step_s) for sign, start_s, step_s in signs if start_s is not None]
 
 
 def _signals(
@@ -371,7 +352,7 @@ def _signals(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Time, light and change of each picture, and the level of the sound in steps of 10 ms."""
     times_s, light, change = [], [], []
-    levels: dict[int, float] = {}
+    levels = [(np.zeros(0, dtype=np.int64), np.zeros(0))]
     before: NDArray[np.int16] | None = None
     with opened_footage(footage) as source:
         video = source.streams.video[0]
@@ -381,19 +362,18 @@ def _signals(
                 moment_s = float(frame.time or 0.0) - first_s
                 if packet.stream.type == "audio":
                     samples = np.abs(np.atleast_2d(frame.to_ndarray()).astype(np.float64)).max(axis=0)
-                    at = np.floor((moment_s + np.arange(samples.size) / frame.sample_rate) / _SOUND_STEP_S).astype(int)
-                    for place in np.unique(at):
-                        levels[int(place)] = max(levels.get(int(place), 0.0), float(samples[at == place].max()))
+                    at = np.floor((moment_s + np.arange(samples.size) / frame.sample_rate) / _SOUND_STEP_S)
+                    places, first = np.unique(at.astype(np.int64), return_index=True)
+                    levels.append((places, np.maximum.reduceat(samples, first)))
                     continue
                 small = frame.reformat(width=160, height=90, format="gray").to_ndarray().astype(np.int16)
                 times_s.append(moment_s)
                 light.append(float(small.mean()))
                 change.append(0.0 if before is None else float(np.abs(small - before).mean()))
                 before = small
-    sound = np.zeros(max(levels, default=-1) + 1)
-    for place, level in levels.items():
-        if place >= 0:
-            sound[place] = level
+    places, loudest = map(np.concatenate, zip(*levels, strict=True))
+    sound = np.zeros(places.max(initial=-1) + 1)
+    np.maximum.at(sound, places[places >= 0], loudest[places >= 0])
     return np.array(times_s), np.array(light), np.array(change), sound
 
 

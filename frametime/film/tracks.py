@@ -96,11 +96,7 @@ class Track:
 def track_of(capture: Capture, *, label: str, color: str, start_s: float) -> Track:
     """The track of a capture, with stutters by the usual rule and sensor samples where it has some."""
     series = FrameSeries.of(capture, MeasureOptions())
-    samples = {}
-    for quantity in ("power_w", "temperature_c"):
-        found = samples_of(series, quantity)
-        if not isinstance(found, Missing):
-            samples[quantity] = found
+    found = {quantity: samples_of(series, quantity) for quantity in ("power_w", "temperature_c")}
     return Track(
         label=label,
         color=color,
@@ -108,7 +104,7 @@ def track_of(capture: Capture, *, label: str, color: str, start_s: float) -> Tra
         ends_s=series.ends_s,
         times_ms=series.frame_times_ms,
         stutters=stutters_of(series).positions,
-        samples=samples,
+        samples={quantity: one for quantity, one in found.items() if not isinstance(one, Missing)},
     )
 
 
