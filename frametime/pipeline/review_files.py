@@ -213,10 +213,10 @@ def requests_of(plan: ReviewPlan, files: Sequence[RunFile]) -> list[MeasureReque
 
 def measure_options_of(plan: ReviewPlan, card: str | None) -> MeasureOptions:
     """What is measured, with the limits of a card."""
-    limits = plan.limits.get(card or "")
-    if limits is None:
+    known = plan.cards.get(card or "")
+    if known is None:
         return plan.measure
-    return replace(plan.measure, temperature_limit_c=limits.temperature_c, power_limit_w=limits.power_w)
+    return replace(plan.measure, temperature_limit_c=known.temperature_limit_c, power_limit_w=known.power_limit_w)
 
 
 def _sensor_options(plan: ReviewPlan) -> SensorOptions:

@@ -175,12 +175,12 @@ def _sensor_file(folder: Path, pattern: PathPattern | None, values: dict[str, st
 
 
 def _conditions(plan: ReviewPlan, name: str, values: dict[str, str], place: dict[str, str]) -> Conditions:
-    card = next(card for card in plan.design.cards if card.key == values["card"])
+    card, scene = plan.cards[values["card"]], plan.scenes[values["scene"]]
     from_plan = {
         "card_settings": card.settings,
         "driver": card.driver,
-        "operating_system": plan.operating_systems.get(card.key),
-        "scene_settings": plan.scene_settings.get(values["scene"]),
+        "operating_system": card.operating_system,
+        "scene_settings": scene.settings,
     }
     for key, planned in from_plan.items():
         in_path = values.get(key)

@@ -197,8 +197,17 @@ def _literals(text: str, where: str) -> list[str]:
     """Expressions for the text between two fields: a literal, which may be empty, then ``*`` and literal in turn."""
     if "{" in text or "}" in text:
         raise PlanError.at(where, f"a brace is left open in '{printable(text)}'", helps="write fields as '{card}'")
+    return _with_stars(text)
+
+
+def _with_stars(text: str) -> list[str]:
     first, *others = map(re.escape, re.sub(r"\*+", "*", text).split("*"))
     return [first, *(part for other in others for part in (_ANY, other))]
+
+
+def starred(pattern: str, name: str) -> bool:
+    """Whether a name fits a text in which ``*`` stands for any text without a slash."""
+    return re.fullmatch(_committed(_with_stars(pattern)), name) is not None
 
 
 def _committed(parts: list[str]) -> str:

@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import msgspec
 
 from frametime.errors import PlanError, printable
 from frametime.metrics.level import low_key
-from frametime.metrics.options import MeasureOptions, Refresh, StutterRule, parse_refresh
-from frametime.plans.path_pattern import PathPattern
-from frametime.plans.plan_keys import CapturesKeys, MeasureKeys, OrderKeys, PlanKeys, PublishKeys, cuts_of
+from frametime.metrics.options import MeasureOptions, StutterRule, parse_refresh
+from frametime.plans.path_pattern import PathPattern, starred
+from frametime.plans.plan_keys import CardKeys, MeasureKeys, OrderKeys, PlanKeys, PublishKeys, SceneKeys, cuts_of
 from frametime.render.charts.chart_catalog import CATALOG, keys_for
 from frametime.render.charts.theme import PALETTES, SIZES
 from frametime.review.design import CardEntry, MetricEntry, ReviewDesign, RunningCost, SceneEntry
@@ -69,14 +68,6 @@ class CapturesPlan:
 
 
 @dataclass(frozen=True, kw_only=True)
-class CardLimits:
-    """Limits of one card, for the time above them and for throttling; ``None`` where the plan names none."""
-
-    temperature_c: float | None
-    power_w: float | None
-
-
-@dataclass(frozen=True, kw_only=True)
 class ShelfPlan:
     """The shelf of a plan: its folder, what this session is called there, and which cards are taken from it."""
 
@@ -95,8 +86,7 @@ class ShelfPlan:
 class ReviewPlan:
     """A plan that was read and found right.
 
-    ``scene_settings`` and ``operating_systems`` are conditions by scene and by card, where the plan names them;
-    ``limits`` are those of each card;
+    ``cards`` and ``scenes`` are their tables in the plan, by key;
     ``charts`` are keys of charts of which the review draws all, where the plan names any;
     ``shelf`` holds measured runs of other sessions; ``order`` says in which order runs are made, where the plan does;
     ``resolved`` is the plan as plain values with all defaults filled in;
@@ -107,9 +97,8 @@ class ReviewPlan:
     design: ReviewDesign
     captures: CapturesPlan
     measure: MeasureOptions
-    scene_settings: Mapping[str, str]
-    operating_systems: Mapping[str, str]
-    limits: Mapping[str, CardLimits]
+    cards: Mapping[str, CardKeys]
+    scenes: Mapping[str, SceneKeys]
     charts: tuple[str, ...] | None
     order: OrderKeys | None
     shelf: ShelfPlan | None
@@ -141,11 +130,10 @@ def parse_plan(text: str, *, file_name: str, folder: Path) -> ReviewPlan:
     keys = _filled(decoded(source, PlanKeys))
     _check_texts(source, (), source.values)
     _check_keys(source, keys)
+    _check_runs(source, keys)
     published = _published_files(source, keys.publish, folder)
     measure = _measure_options(source, keys.measure)
     metrics = _metrics(source, keys, measure)
-    scenes = tuple(SceneEntry(key=scene.key, label=str(scene.label), tags=scene.tags) for scene in keys.scenes)
-    played = {scene.key: scene.resolutions for scene in keys.scenes if scene.resolutions is not None}
     cost = keys.running_cost
     design = ReviewDesign(
         title=keys.title,
@@ -165,9 +153,9 @@ def parse_plan(text: str, *, file_name: str, folder: Path) -> ReviewPlan:
             )
             for card in keys.cards
         ),
-        scenes=scenes,
+        scenes=tuple(SceneEntry(key=scene.key, label=str(scene.label), tags=scene.tags) for scene in keys.scenes),
         resolutions=keys.resolutions,
-        scene_resolutions=played,
+        scene_resolutions={scene.key: scene.resolutions for scene in keys.scenes if scene.resolutions is not None},
         cuts=cuts_of(source, keys),
         runs_planned=keys.runs,
         looks=keys.looks,
@@ -179,31 +167,17 @@ def parse_plan(text: str, *, file_name: str, folder: Path) -> ReviewPlan:
         exclusions={item.run: item.reason for item in keys.exclude},
         running_cost=None if cost is None else RunningCost(**msgspec.structs.asdict(cost)),
     )
+    shelf = {} if keys.shelf is None else {**msgspec.structs.asdict(keys.shelf), "folder": folder / keys.shelf.folder}
     return ReviewPlan(
         file_name=file_name,
         design=design,
-        captures=_captures(
-            source,
-            keys.captures,
-            folder,
-            several=[
-                field
-                for field, names in (("card", keys.cards), ("scene", keys.scenes), ("resolution", keys.resolutions))
-                if len(names) > 1
-            ],
-        ),
+        captures=_captures(source, keys, folder),
         measure=measure,
-        scene_settings={scene.key: scene.settings for scene in keys.scenes if scene.settings is not None},
-        operating_systems={card.key: card.operating_system for card in keys.cards if card.operating_system is not None},
-        limits={
-            card.key: CardLimits(temperature_c=card.temperature_limit_c, power_w=card.power_limit_w)
-            for card in keys.cards
-        },
+        cards={card.key: card for card in keys.cards},
+        scenes={scene.key: scene for scene in keys.scenes},
         charts=keys.charts,
         order=keys.order,
-        shelf=None
-        if keys.shelf is None
-        else ShelfPlan(**{**msgspec.structs.asdict(keys.shelf), "folder": folder / keys.shelf.folder}),
+        shelf=ShelfPlan(**shelf) if shelf else None,
         resolved={**_resolved(keys, design), **published},
     )
 
@@ -234,17 +208,10 @@ def _filled(keys: PlanKeys) -> PlanKeys:
 
 
 def _resolved(keys: PlanKeys, design: ReviewDesign) -> dict[str, object]:
-    """The plan with its defaults, as it could be written again: it stands in every result."""
-    plain: dict[str, object] = msgspec.to_builtins(keys, builtin_types=())
+    """The plan with its defaults, as it could be written again: it stands in every result, as JSON reads it back."""
+    plain: dict[str, object] = msgspec.json.decode(msgspec.json.encode(keys))
     plain["cuts"] = [{"key": cut.key, "label": cut.label, "definition": cut.definition} for cut in design.cuts]
-    return {key: _listed(value) for key, value in plain.items() if key not in ("currency", "cut_each")}
-
-
-def _listed(value: Any) -> Any:
-    """Lists in place of tuples, as JSON reads them back."""
-    if isinstance(value, dict):
-        return {key: _listed(item) for key, item in value.items()}
-    return [_listed(item) for item in value] if isinstance(value, list | tuple) else value
+    return {key: value for key, value in plain.items() if key not in ("currency", "cut_each")}
 
 
 def _check_texts(source: TomlSource, path: KeyPath, value: object) -> None:
@@ -270,10 +237,8 @@ def _check_keys(source: TomlSource, keys: PlanKeys) -> None:
             if label in labels[:at]:
                 helps = "a reader could not tell them apart"
                 raise source.fault((table, at, "label"), f"is {shown(label)} a second time", helps)
-    cards, scenes = [card.key for card in keys.cards], [scene.key for scene in keys.scenes]
-    source.check_among(("baseline",), cards)
-    source.check_among(("subject",), cards)
-    _check_looks(source, keys)
+    for name in ("baseline", "subject"):
+        source.check_among((name,), [card.key for card in keys.cards])
     source.check_among(("charts",), keys_for("review", "review cells"))
     for table, names in (("titles", keys.publish.titles), ("labels", keys.publish.labels)):
         for name in names:
@@ -286,20 +251,22 @@ def _check_keys(source: TomlSource, keys: PlanKeys) -> None:
         source.check_among((*place, "resolutions"), keys.resolutions)
         if source.at((*place, "resolutions")) == []:
             raise source.fault((*place, "resolutions"), "is empty", "name at least one, or leave the key out")
-    source.check_once([(*place, "run") for place in source.places(("exclude",))], "exclude a run once")
-    for at, item in enumerate(keys.exclude):
-        parts = item.run.split("/")
-        known = (cards, scenes, keys.resolutions)
-        if len(parts) != 4 or not all(map(_any_fits, parts, known)):
-            words = "'card/scene/resolution/run' with keys of this plan, or * for any part of a name"
-            raise source.refuse(("exclude", at, "run"), words)
 
 
-def _check_looks(source: TomlSource, keys: PlanKeys) -> None:
+def _check_runs(source: TomlSource, keys: PlanKeys) -> None:
+    """How many runs are made, and which are left out."""
     if list(keys.looks) != sorted(set(keys.looks)):
         raise source.refuse(("looks",), "numbers of runs that rise, such as [3, 5, 8]")
     if keys.looks and source.at(("runs",)) not in (None, keys.looks[0]):
         raise source.refuse(("runs",), f"the runs of the first look, {keys.looks[0]}, or no such key beside looks")
+    source.check_once([(*place, "run") for place in source.places(("exclude",))], "exclude a run once")
+    known = ([card.key for card in keys.cards], [scene.key for scene in keys.scenes], keys.resolutions)
+    for at, item in enumerate(keys.exclude):
+        parts = item.run.split("/")
+        fitting = zip(parts[:3], known, strict=False)
+        if len(parts) != 4 or not all(any(starred(part, name) for name in names) for part, names in fitting):
+            words = "'card/scene/resolution/run' with keys of this plan, or * for any part of a name"
+            raise source.refuse(("exclude", at, "run"), words)
 
 
 def _published_files(source: TomlSource, keys: PublishKeys, folder: Path) -> dict[str, dict[str, str]]:
@@ -318,26 +285,9 @@ def _published_files(source: TomlSource, keys: PublishKeys, folder: Path) -> dic
     return {"publish_files": found} if found else {}
 
 
-def _any_fits(pattern: str, names: Iterable[str]) -> bool:
-    return any(_fits(pattern, name) for name in names)
-
-
 def recorded_from_of(plan: ReviewPlan, name: str) -> str | None:
     """When the clock of a capture stood at 0, where the plan says it; ``name`` is its path below the folder."""
-    return next((time for pattern, time in plan.captures.recorded_from.items() if _path_fits(pattern, name)), None)
-
-
-def _path_fits(pattern: str, name: str) -> bool:
-    parts, names = pattern.split("/"), name.split("/")
-    return len(parts) == len(names) and all(map(_fits, parts, names))
-
-
-def _fits(pattern: str, name: str) -> bool:
-    """Whether a name fits a pattern in which ``*`` stands for any text without a slash."""
-    first, *others = map(re.escape, re.sub(r"\*+", "*", pattern).split("*"))
-    # Each but the last ends at its first place, as in a path pattern: every parting would be tried otherwise.
-    ended = "".join(f"(?>[^/]*?{literal})" for literal in others[:-1])
-    return re.fullmatch(first + ended + "".join(f"[^/]*{literal}" for literal in others[-1:]), name) is not None
+    return next((time for pattern, time in plan.captures.recorded_from.items() if starred(pattern, name)), None)
 
 
 def exclusions_of(plan: ReviewPlan, names: Iterable[str]) -> dict[str, str]:
@@ -350,7 +300,7 @@ def exclusions_of(plan: ReviewPlan, names: Iterable[str]) -> dict[str, str]:
     """
     names, found = list(names), {}
     for pattern, reason in plan.design.exclusions.items():
-        fitting = [name for name in names if _fits(pattern, name)]
+        fitting = [name for name in names if starred(pattern, name)]
         if not fitting:
             raise PlanError.at(
                 plan.file_name,
@@ -362,24 +312,18 @@ def exclusions_of(plan: ReviewPlan, names: Iterable[str]) -> dict[str, str]:
 
 
 def _measure_options(source: TomlSource, keys: MeasureKeys) -> MeasureOptions:
+    try:
+        refresh = None if keys.refresh is None else parse_refresh(keys.refresh, tearing=keys.tearing)
+    except ValueError as error:
+        raise source.refuse(("measure", "refresh"), str(error)) from error
     return MeasureOptions(
         quantile_type=keys.quantile_type,
         stutter=StutterRule(
             ratio=keys.stutter_ratio, window_s=keys.stutter_window_s, min_excess_ms=keys.stutter_min_excess_ms
         ),
         slowest_pcts=tuple(dict.fromkeys(keys.slowest_pcts)),
-        refresh=_refresh(source, keys),
+        refresh=refresh,
     )
-
-
-def _refresh(source: TomlSource, keys: MeasureKeys) -> Refresh | None:
-    """The refresh of the display, and whether frames may appear in the middle of one."""
-    if keys.refresh is None:
-        return None
-    try:
-        return parse_refresh(keys.refresh, tearing=keys.tearing)
-    except ValueError as error:
-        raise source.refuse(("measure", "refresh"), str(error)) from error
 
 
 def _metrics(source: TomlSource, keys: PlanKeys, options: MeasureOptions) -> tuple[MetricEntry, ...]:
@@ -403,52 +347,33 @@ def _metrics(source: TomlSource, keys: PlanKeys, options: MeasureOptions) -> tup
     )
 
 
-def _captures(source: TomlSource, keys: CapturesKeys, folder: Path, *, several: Sequence[str]) -> CapturesPlan:
-    pattern, sensors = _pattern(source, "pattern", keys.pattern), None
-    absent = [f"{{{name}}}" for name in several if name not in pattern.fields]
+def _captures(source: TomlSource, plan: PlanKeys, folder: Path) -> CapturesPlan:
+    from frametime.adapters.capture_start import any_ns, zone_named
+
+    keys = plan.captures
+    pattern, sensors = (
+        text and PathPattern.parse(text, where=str(source.fault(("captures", key), "")))
+        for key, text in (("pattern", keys.pattern), ("sensors", keys.sensors))
+    )
+    assert isinstance(pattern, PathPattern)
+    several = {"card": plan.cards, "scene": plan.scenes, "resolution": plan.resolutions}
+    absent = [f"{{{field}}}" for field, names in several.items() if len(names) > 1 and field not in pattern.fields]
     if absent:
         helps = "add it to the pattern"
         if "{card}" in absent:
             helps += ", or put the captures of each card into a folder with its name"
         raise source.fault(("captures", "pattern"), f"lacks {', '.join(map(shown, absent))}", helps)
-    if keys.sensors is not None:
-        sensors = _pattern(source, "sensors", keys.sensors)
-        if not set(sensors.fields) <= set(pattern.fields):
-            found = f"has the fields {', '.join(map(shown, sensors.fields))}"
-            raise source.fault(
-                ("captures", "sensors"), found, f"allowed: those of the pattern, {one_of(pattern.fields)}"
-            )
-    _check_clocks(source, keys)
-    return CapturesPlan(
-        folder=folder / keys.folder,
-        pattern=pattern,
-        sensors=sensors,
-        layout=None if keys.layout is None else folder / keys.layout,
-        sensor_layout=None if keys.sensor_layout is None else folder / keys.sensor_layout,
-        sensor_device=keys.sensor_device,
-        sensor_offset_s=keys.sensor_offset_s,
-        time_zone=keys.time_zone,
-        recorded_from=keys.recorded_from,
-        skip_start_s=keys.skip_start_s,
-        skip_end_s=keys.skip_end_s,
-        skip_warm_up=keys.skip_warm_up,
-    )
-
-
-def _check_clocks(source: TomlSource, keys: CapturesKeys) -> None:
-    """Refuse a zone that is none, and a time that is no time."""
-    from frametime.adapters.capture_start import any_ns, zone_named
-
-    tests = [("time_zone", zone_named, keys.time_zone)] if keys.time_zone is not None else []
-    for path, test, text in [
-        *((("captures", name), test, text) for name, test, text in tests),
-        *((("captures", "recorded_from", name), any_ns, text) for name, text in keys.recorded_from.items()),
-    ]:
+    if isinstance(sensors, PathPattern) and not set(sensors.fields) <= set(pattern.fields):
+        found = f"has the fields {', '.join(map(shown, sensors.fields))}"
+        raise source.fault(("captures", "sensors"), found, f"allowed: those of the pattern, {one_of(pattern.fields)}")
+    for path, test, told in (
+        (("time_zone",), zone_named, keys.time_zone),
+        *((("recorded_from", name), any_ns, time) for name, time in keys.recorded_from.items()),
+    ):
         try:
-            test(text)
+            _ = None if told is None else test(told)
         except ValueError as error:
-            raise source.refuse(path, str(error)) from error
-
-
-def _pattern(source: TomlSource, key: str, text: str) -> PathPattern:
-    return PathPattern.parse(text, where=str(source.fault(("captures", key), "")))
+            raise source.refuse(("captures", *path), str(error)) from error
+    files = {name: getattr(keys, name) for name in ("folder", "layout", "sensor_layout")}
+    paths = {name: None if file is None else folder / file for name, file in files.items()}
+    return CapturesPlan(**{**msgspec.structs.asdict(keys), **paths, "pattern": pattern, "sensors": sensors})

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path, PurePosixPath
+from string import Template
 from typing import Final
 
 from frametime.adapters.capture_start import sidecar_of
@@ -19,7 +20,7 @@ from frametime.plans.path_pattern import PathPattern, resolution_name
 from frametime.plans.path_reading import LOG_ENDINGS, PathReading, fields_by_pattern, read_paths
 from frametime.plans.plan import parse_plan
 from frametime.review.run_set import natural_order
-from frametime.settings.toml_source import toml_value
+from frametime.settings.toml_source import toml_lines, toml_value
 from frametime.words import counted
 
 _SENSOR_WORD: Final = re.compile(r"(?<![A-Za-z])sensors?(?![A-Za-z])", re.IGNORECASE)
@@ -69,11 +70,6 @@ class PlanDraft:
         return max(self.runs_in_cells.values())
 
     @property
-    def n_captures(self) -> int:
-        """Captures that have a place in the plan."""
-        return len(self.places)
-
-    @property
     def left_over(self) -> tuple[str, ...]:
         """Captures whose paths do not fit the pattern."""
         return tuple(file.name for file in self.walk.captures if file.name not in self.places)
@@ -90,29 +86,34 @@ class PlanDraft:
         counts = sorted(set(self.runs_in_cells.values()))
         runs = f"{counts[0]} to {counts[-1]}" if len(counts) > 1 else str(counts[0])
         n_missing = len(self.cards) * len(self.scenes) * len(self.resolutions) - len(self.runs_in_cells)
+        missing = f"; {counted(n_missing, 'cell')} without a capture" if n_missing else ""
+        names = {"cards": self.cards, "scenes": self.scenes, "resolutions": self.resolutions}
+        sensors = "" if self.sensors is None else f"  pattern {printable(self.sensors.text)}"
         lines = [
-            f"{counted(self.n_captures, 'capture')}, pattern {printable(self.pattern.text)}",
+            f"{counted(len(self.places), 'capture')}, pattern {printable(self.pattern.text)}",
             *(
-                f"  {title:12}{len(names):>4}  {_some(names, Counter(one[at] for one in self.places.values()))}"
-                for at, (title, names) in enumerate(
-                    (("cards", self.cards), ("scenes", self.scenes), ("resolutions", self.resolutions))
-                )
+                f"  {title:12}{len(names[title]):>4}  {_some(names[title], Counter(each))}"
+                for title, each in zip(names, zip(*self.places.values(), strict=True), strict=False)
             ),
-            f"  {'runs':12}{'':4}  {runs} a cell"
-            + (f"; {counted(n_missing, 'cell')} without a capture" if n_missing else ""),
-            f"  {SENSOR_LOGS:12}{len(self.walk.others.get(SENSOR_LOGS, ())):>4}"
-            + (f"  pattern {printable(self.sensors.text)}" if self.sensors is not None else ""),
-            f"For example {printable(name)} is card {printable(place[0])}, scene {printable(place[1])}, resolution "
-            f"{printable(place[2])}, run {printable(place[3])}.",
+            f"  {'runs':16}  {runs} a cell{missing}",
+            f"  {SENSOR_LOGS:12}{len(self.walk.others.get(SENSOR_LOGS, ())):>4}{sensors}",
+            "For example {} is card {}, scene {}, resolution {}, run {}.".format(*map(printable, (name, *place))),
         ]
         if "card" in self.pattern.fields and "scene" not in self.pattern.fields:
             lines.append(
                 "Only one name differs between the captures, and is taken for the card; where it is the scene, "
                 "--card NAME says which card all are of."
             )
-        passed_over = {label: files for label, files in self.walk.others.items() if label != SENSOR_LOGS}
-        why = {name: reason for files in passed_over.values() for name, reason in files.items()}
-        return lines + _grouped({**why, **{name: self._why_left_over(name) for name in self.left_over}})
+        passed_over = [files for label, files in self.walk.others.items() if label != SENSOR_LOGS]
+        why = {name: reason for files in passed_over for name, reason in files.items()}
+        by_reason: dict[str, list[str]] = defaultdict(list)
+        for name, reason in {**why, **{name: self._why_left_over(name) for name in self.left_over}}.items():
+            by_reason[reason].append(name)
+        if by_reason:
+            lines.append(f"Passed over: {counted(sum(map(len, by_reason.values())), 'file')}")
+        for reason, files in by_reason.items():
+            lines.append(f"  {printable(files[0])}: {reason}" + f" ({len(files)} such files)" * (len(files) > 1))
+        return lines
 
     def _why_left_over(self, name: str) -> str:
         """Why a capture does not fit the pattern: often its ending alone is another."""
@@ -120,18 +121,6 @@ class PlanDraft:
         if any_ending != self.pattern.text and fields_by_pattern(PathPattern.parse(any_ending), [name]):
             return f"fits but for its ending; --path-pattern '{printable(any_ending)}' takes every ending"
         return "does not fit the pattern"
-
-
-def _grouped(passed_over: Mapping[str, str]) -> list[str]:
-    """Files that are no captures, by reason with an example."""
-    by_reason: dict[str, list[str]] = defaultdict(list)
-    for name, why in passed_over.items():
-        by_reason[why].append(name)
-    lines = [
-        f"  {printable(names[0])}: {why}" + (f" ({len(names)} such files)" if len(names) > 1 else "")
-        for why, names in by_reason.items()
-    ]
-    return [f"Passed over: {counted(len(passed_over), 'file')}", *lines] if lines else []
 
 
 def draft_plans(
@@ -360,70 +349,25 @@ def _in_order(names: Iterable[str]) -> tuple[str, ...]:
     return tuple(sorted(set(names), key=natural_order))
 
 
-def _text(parts: PlanDraft) -> str:
+def _text(draft: PlanDraft) -> str:
     """The plan as TOML, ready to edit: what was found filled in, and what a person adds as comments."""
-    lines = [*_head(parts), *_captures_lines(parts)]
-    for card, label in zip(parts.cards, labels(parts.cards), strict=True):
-        lines += [
-            "[[cards]]",
-            f"key = {toml_value(card)}",
-            f"label = {toml_value(label)}",
-            "# price = 499",
-            '# settings = "stock"',
-            '# driver = "1.0"',
-            "",
-        ]
-    for scene, label in zip(parts.scenes, labels(parts.scenes), strict=True):
-        lines += ["[[scenes]]", f"key = {toml_value(scene)}", f"label = {toml_value(label)}", "tags = []", ""]
-    return "\n".join([*lines, *_offers(parts)])
-
-
-def _head(parts: PlanDraft) -> list[str]:
-    return [
-        "# The plan of a review. Edit it, then: frametime review PLAN.toml --coverage",
-        "",
-        'title = "Title of the review"',
-        f"baseline = {toml_value(parts.cards[0])}  # the card that the others are compared with",
-        "margin = 0.03  # a difference that counts: 0.03 is 3 %",
-        'metrics = ["average_fps", "low_1pct_percentile_fps"]  # the first is the headline',
-        f"resolutions = {toml_value(parts.resolutions)}",
-        f"runs = {parts.n_runs}  # planned for each card in each cell",
-        'currency = "EUR"',
-        "",
+    offers = '# price = 499\n# settings = "stock"\n# driver = "1.0"\n'
+    tables = [
+        f"[[{table}]]\n{toml_lines({'key': key, 'label': label})}{rest}"
+        for table, keys, rest in (("cards", draft.cards, offers), ("scenes", draft.scenes, "tags = []\n"))
+        for key, label in zip(keys, labels(keys), strict=True)
     ]
-
-
-def _captures_lines(parts: PlanDraft) -> list[str]:
-    example = '# sensors = "{card}/{scene}/{resolution}/run{run}.sensors.csv"'
-    return [
-        "[captures]",
-        f"folder = {toml_value(parts.folder)}",
-        f"pattern = {toml_value(parts.pattern.text)}",
-        example if parts.sensors is None else f"sensors = {toml_value(parts.sensors.text)}",
-        '# layout = "layout.toml"  # a column layout, where the logs leave a choice',
-        "",
-    ]
-
-
-def _offers(parts: PlanDraft) -> list[str]:
-    """What a plan may hold besides, as comments."""
-    run = "/".join([parts.cards[0], parts.scenes[0], parts.resolutions[0], "1"])
-    return [
-        "# [[cuts]]  # cells that are also shown by themselves; one for each resolution is made anyway",
-        '# key = "without-ray-tracing"',
-        '# label = "Without ray-traced scenes"',
-        '# without_tags = ["ray-traced"]',
-        "",
-        "# [running_cost]  # where there are sensor logs",
-        "# tariff_per_kwh = 0.32",
-        "# hours_per_day = 3",
-        "# years = 4",
-        "",
-        "# [[exclude]]  # a run that must not count, with the reason that every output prints",
-        f"# run = {toml_value(run)}",
-        '# reason = "a program update ran in the background"',
-        "",
-    ]
+    sensors = '# sensors = "{card}/{scene}/{resolution}/run{run}.sensors.csv"'
+    return Template(Path(__file__).with_name("drafted_plan.toml").read_text("utf-8")).substitute(
+        baseline=toml_value(draft.cards[0]),
+        resolutions=toml_value(draft.resolutions),
+        runs=draft.n_runs,
+        folder=toml_value(draft.folder),
+        pattern=toml_value(draft.pattern.text),
+        sensors=sensors if draft.sensors is None else f"sensors = {toml_value(draft.sensors.text)}",
+        tables="\n".join(tables),
+        run=toml_value("/".join([draft.cards[0], draft.scenes[0], draft.resolutions[0], "1"])),
+    )
 
 
 def labels(keys: Sequence[str]) -> list[str]:

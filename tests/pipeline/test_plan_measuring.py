@@ -49,8 +49,8 @@ def test_refresh_lows_and_limits_are_read() -> None:
     assert plan.measure.refresh is not None
     assert (plan.measure.refresh.low_hz, plan.measure.refresh.tearing) == (Fraction(60000, 1001), True)
     assert plan.measure.slowest_pcts == (5.0, 1.0)
-    assert (plan.limits["amber"].temperature_c, plan.limits["amber"].power_w) == (85.0, 250.0)
-    assert plan.limits["cobalt"].power_w is None
+    assert (plan.cards["amber"].temperature_limit_c, plan.cards["amber"].power_limit_w) == (85.0, 250.0)
+    assert plan.cards["cobalt"].power_limit_w is None
 
 
 @pytest.mark.parametrize(

@@ -90,7 +90,7 @@ def test_a_plan_is_read_whole() -> None:
     assert design.exclusions == {"birch-9/harbor/1440p/2": "an update ran in the background"}
     assert design.running_cost is not None
     assert design.running_cost.currency == "EUR"
-    assert plan.scene_settings == {"pavilion": "high"}
+    assert {key: scene.settings for key, scene in plan.scenes.items() if scene.settings} == {"pavilion": "high"}
     assert plan.captures.folder == Path("bench/logs")
 
 

@@ -45,7 +45,7 @@ def test_the_draft_finds_what_it_was_made_from(tmp_path: Path) -> None:
     draft = draft_plan(folder, beside=tmp_path)
     assert draft.pattern.text == "{card}/{scene}/{resolution}/run{run}.csv.gz"
     assert (draft.cards, draft.scenes) == (("amber-6", "birch 9"), ("canyon", "harbor"))
-    assert (draft.resolutions, draft.n_runs, draft.n_captures) == (("1440p", "2160p"), 3, 24)
+    assert (draft.resolutions, draft.n_runs, len(draft.places)) == (("1440p", "2160p"), 3, 24)
     plan = parse_plan(draft.text, file_name="plan.toml", folder=tmp_path)
     assert len(find_runs(plan).runs) == 24
     assert plan.design.label("birch 9") == "Birch 9"
@@ -55,7 +55,7 @@ def test_the_draft_finds_what_it_was_made_from(tmp_path: Path) -> None:
 def test_sensor_logs_are_recognized_by_their_name(tmp_path: Path) -> None:
     folder = touch(tmp_path / "captures", *matrix(".csv"), *matrix(".sensors.csv"))
     draft = draft_plan(folder, beside=tmp_path)
-    assert draft.n_captures == 24
+    assert len(draft.places) == 24
     plan = parse_plan(draft.text, file_name="plan.toml", folder=tmp_path)
     assert plan.captures.sensors is not None
     found = find_runs(plan)
