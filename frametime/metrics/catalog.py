@@ -12,8 +12,8 @@ from typing import Any, Final, TypeVar
 import numpy as np
 
 from frametime.metrics import level, pacing
-from frametime.metrics.display.display import fixed_refresh_of, fixed_steps, variable_refresh_of, variable_steps
-from frametime.metrics.display.shown import dropped_of, motion_steps, shown_series, step_errors
+from frametime.metrics.display.display import fixed_refresh_of, variable_refresh_of
+from frametime.metrics.display.shown import dropped_of, motion_steps, shown_series
 from frametime.metrics.drift.drift import drift_of, level_change_count, warm_up_length_s
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import (
@@ -23,11 +23,9 @@ from frametime.metrics.metric import (
     FixedRefreshFit,
     Metric,
     Missing,
-    MotionSteps,
     SpectralLine,
-    VariableRefreshFit,
 )
-from frametime.metrics.options import MeasureOptions, Refresh, describe_refresh
+from frametime.metrics.options import MeasureOptions, describe_refresh
 from frametime.metrics.rhythm.rhythm import NO_LINE, rhythm_of, spectrum_of
 from frametime.metrics.sensors import sensor_findings, sensor_values
 from frametime.metrics.sensors.sensor_values import CORE_CLOCK, TEMPERATURE
@@ -132,7 +130,7 @@ SHOWN_GROUPS: Final = ("level", "lows", "tail", "stutter")
 def shown_values(series: FrameSeries) -> Mapping[str, float]:
     """The metrics of these groups on the shown frames alone, by key; empty where all frames were shown."""
     dropped = dropped_of(series)
-    only_shown = shown_series(series) if dropped is not None and dropped.count else None
+    only_shown = shown_series(series) if isinstance(dropped, DroppedFrames) and dropped.count else None
     if only_shown is None:
         return {}
     rows = [row for row in frame_metrics(series.options) if row.group in SHOWN_GROUPS]
@@ -212,7 +210,6 @@ _PACING: Final[dict[str, Compute]] = {
 
 
 Fit = TypeVar("Fit")
-Find = Callable[[FrameSeries, Refresh], object]
 
 
 def regularity_metrics(options: MeasureOptions) -> tuple[Metric, ...]:
@@ -249,45 +246,18 @@ def _line(part: Callable[[SpectralLine], float]) -> Compute:
     return compute
 
 
-def _fixed(part: Callable[[FixedRefreshFit], float | Missing]) -> Compute:
-    return lambda series: _part_of(fixed_refresh_of(series), part, lambda: _no_steps(series, fixed_steps))
+def _of(find: Callable[[FrameSeries], Fit | Missing], part: Callable[[Fit], float | Missing]) -> Compute:
+    """A number of what is found in a run, or the reason why that is missing."""
 
+    def compute(series: FrameSeries) -> float | Missing:
+        found = find(series)
+        return found if isinstance(found, Missing) else part(found)
 
-def _variable(part: Callable[[VariableRefreshFit], float]) -> Compute:
-    return lambda series: _part_of(variable_refresh_of(series), part, lambda: _no_steps(series, variable_steps))
-
-
-def _dropped(part: Callable[[DroppedFrames], float]) -> Compute:
-    without = Missing(reason="the log does not say which frames were shown")
-    return lambda series: _part_of(dropped_of(series), part, lambda: without)
-
-
-def _motion(part: Callable[[MotionSteps], float]) -> Compute:
-    def no_steps(series: FrameSeries) -> Missing:
-        steps = step_errors(series)
-        return steps if isinstance(steps, Missing) else Missing(reason="motion steps were not looked for")
-
-    return lambda series: _part_of(motion_steps(series), part, lambda: no_steps(series))
-
-
-def _part_of(
-    found: Fit | None, part: Callable[[Fit], float | Missing], without: Callable[[], Missing]
-) -> float | Missing:
-    if found is None:
-        return without()
-    value = part(found)
-    return value if isinstance(value, Missing) else float(value)
+    return compute
 
 
 def _uneven_per_min(fit: FixedRefreshFit) -> float | Missing:
     return _given(fit.uneven_per_min, "only two frames were seen: one step has none before it to differ from")
-
-
-def _no_steps(series: FrameSeries, find: Find) -> Missing:
-    """Why there are no steps between the frames that were shown."""
-    refresh = series.options.refresh
-    found = None if refresh is None else find(series, refresh)
-    return found if isinstance(found, Missing) else Missing(reason="no refresh of this kind was given")
 
 
 _COURSE: Final[dict[str, Compute]] = {
@@ -303,25 +273,25 @@ _COURSE: Final[dict[str, Compute]] = {
     "level_change_count": level_change_count,
 }
 _FIXED: Final[dict[str, Compute]] = {
-    "refresh_uneven_per_min": _fixed(_uneven_per_min),
-    "refresh_repeat_fraction": _fixed(lambda fit: fit.repeat_count / fit.n_refreshes),
-    "refresh_skipped_count": _fixed(lambda fit: fit.skipped_frame_count),
-    "judder_rms_ms": _fixed(lambda fit: fit.judder_rms_ms),
+    "refresh_uneven_per_min": _of(fixed_refresh_of, _uneven_per_min),
+    "refresh_repeat_fraction": _of(fixed_refresh_of, lambda fit: fit.repeat_count / fit.n_refreshes),
+    "refresh_skipped_count": _of(fixed_refresh_of, lambda fit: fit.skipped_frame_count),
+    "judder_rms_ms": _of(fixed_refresh_of, lambda fit: fit.judder_rms_ms),
 }
 _VARIABLE: Final[dict[str, Compute]] = {
-    "refresh_inside_frames_fraction": _variable(lambda fit: fit.inside_frames_fraction),
-    "refresh_inside_time_fraction": _variable(lambda fit: fit.inside_time_fraction),
-    "refresh_below_time_fraction": _variable(lambda fit: fit.below_time_fraction),
-    "refresh_above_time_fraction": _variable(lambda fit: fit.above_time_fraction),
+    "refresh_inside_frames_fraction": _of(variable_refresh_of, lambda fit: fit.inside_frames_fraction),
+    "refresh_inside_time_fraction": _of(variable_refresh_of, lambda fit: fit.inside_time_fraction),
+    "refresh_below_time_fraction": _of(variable_refresh_of, lambda fit: fit.below_time_fraction),
+    "refresh_above_time_fraction": _of(variable_refresh_of, lambda fit: fit.above_time_fraction),
 }
 _SHOWN: Final[dict[str, Compute]] = {
-    "motion_step_error_rms_ms": _motion(lambda motion: motion.rms_ms),
-    "motion_step_error_p99_ms": _motion(lambda motion: motion.p99_ms),
-    "motion_step_error_worst_ms": _motion(lambda motion: abs(motion.worst_ms)),
-    "dropped_count": _dropped(lambda dropped: dropped.count),
-    "dropped_fraction": _dropped(lambda dropped: dropped.fraction),
-    "dropped_longest_run": _dropped(lambda dropped: dropped.longest_run),
-    "shown_average_fps": _dropped(lambda dropped: dropped.shown_average_fps),
+    "motion_step_error_rms_ms": _of(motion_steps, lambda motion: motion.rms_ms),
+    "motion_step_error_p99_ms": _of(motion_steps, lambda motion: motion.p99_ms),
+    "motion_step_error_worst_ms": _of(motion_steps, lambda motion: abs(motion.worst_ms)),
+    "dropped_count": _of(dropped_of, lambda dropped: dropped.count),
+    "dropped_fraction": _of(dropped_of, lambda dropped: dropped.fraction),
+    "dropped_longest_run": _of(dropped_of, lambda dropped: dropped.longest_run),
+    "shown_average_fps": _of(dropped_of, lambda dropped: dropped.shown_average_fps),
 }
 
 

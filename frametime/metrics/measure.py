@@ -18,7 +18,17 @@ from frametime.metrics.display.shown import dropped_of, motion_steps
 from frametime.metrics.drift.drift import drift_of
 from frametime.metrics.drift.segments import segments_of
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.metric import Curve, Findings, Judgement, MeasuredRun, Metric, MetricValue, Missing, Stutter
+from frametime.metrics.metric import (
+    Curve,
+    Findings,
+    Judgement,
+    MeasuredRun,
+    Metric,
+    MetricValue,
+    Missing,
+    Stutter,
+    known,
+)
 from frametime.metrics.options import MeasureOptions
 from frametime.metrics.quality import quality_caveats
 from frametime.metrics.regularity import regularity_caveats, smoothness_profile
@@ -161,15 +171,15 @@ def _listing_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
 
 
 def _findings(series: FrameSeries, values: Mapping[str, MetricValue]) -> Findings:
-    dropped = dropped_of(series)
+    dropped = known(dropped_of(series))
     findings = Findings(
         stutters=_listed_stutters(series),
         rhythm=rhythm_of(series),
         drift=drift_of(series),
         segments=segments_of(series),
-        fixed_refresh=fixed_refresh_of(series),
-        variable_refresh=variable_refresh_of(series),
-        motion=motion_steps(series),
+        fixed_refresh=known(fixed_refresh_of(series)),
+        variable_refresh=known(variable_refresh_of(series)),
+        motion=known(motion_steps(series)),
         dropped=dropped and replace(dropped, shown_values=shown_values(series)),
         throttling=throttling_of(series),
         profile=(),

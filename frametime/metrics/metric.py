@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Final, Literal, NamedTuple, TypeAlias
+from typing import Final, Literal, NamedTuple, TypeAlias, TypeVar
 
 from frametime.capture import Conditions, Provenance
 from frametime.caveats import Caveat
@@ -234,6 +234,7 @@ class Findings:
     profile: tuple[ProfileItem, ...]
 
 
+Found = TypeVar("Found")
 Better: TypeAlias = Literal["higher", "lower", "neither"]
 JudgementWord: TypeAlias = Literal["usable", "usable with care", "repeat this run"]
 
@@ -246,6 +247,11 @@ class Missing:
     """No value, and why: shown as n/a with the reason."""
 
     reason: str
+
+
+def known(found: Found | Missing) -> Found | None:
+    """What was found; ``None`` where it is missing."""
+    return None if isinstance(found, Missing) else found
 
 
 Compute: TypeAlias = Callable[[FrameSeries], float | Missing]

@@ -11,7 +11,7 @@ from frametime.metrics.display.shown import dropped_of, motion_steps
 from frametime.metrics.drift.drift import drift_of, percent, seconds
 from frametime.metrics.drift.segments import segments_of
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.metric import PRACTICE, Findings, MetricValue, ProfileItem
+from frametime.metrics.metric import PRACTICE, DroppedFrames, Findings, MetricValue, Missing, ProfileItem, known
 from frametime.words import counted
 
 FIXED_KEYS: Final = ("refresh_uneven_per_min", "refresh_repeat_fraction", "refresh_skipped_count", "judder_rms_ms")
@@ -84,7 +84,7 @@ def _of_segments(series: FrameSeries) -> Iterator[Caveat]:
 
 
 def _of_display(series: FrameSeries) -> Iterator[Caveat]:
-    fixed, variable = fixed_refresh_of(series), variable_refresh_of(series)
+    fixed, variable = known(fixed_refresh_of(series)), known(variable_refresh_of(series))
     n_falls = display_time_falls(series)
     if n_falls:
         yield Caveat(
@@ -118,7 +118,7 @@ def _of_display(series: FrameSeries) -> Iterator[Caveat]:
 
 def _of_motion(series: FrameSeries) -> Iterator[Caveat]:
     motion = motion_steps(series)
-    if motion is None:
+    if isinstance(motion, Missing):
         return
     if not motion.from_display_times:
         yield Caveat(
@@ -141,7 +141,7 @@ def _of_motion(series: FrameSeries) -> Iterator[Caveat]:
 
 def _of_dropped(series: FrameSeries) -> Iterator[Caveat]:
     dropped = dropped_of(series)
-    if dropped is not None and dropped.count:
+    if isinstance(dropped, DroppedFrames) and dropped.count:
         yield Caveat(
             code="dropped-frames",
             message=(

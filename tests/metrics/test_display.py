@@ -11,15 +11,20 @@ from hypothesis import strategies as st
 from made_regularity import run_of
 
 from frametime.metrics.catalog import catalog_for
-from frametime.metrics.display.display import fit_fixed_refresh, fit_variable_refresh
+from frametime.metrics.display.display import fixed_refresh_of, variable_refresh_of
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import FixedRefreshFit, Missing
 from frametime.metrics.options import MeasureOptions, parse_refresh
 
 
+def on(series: FrameSeries, text: str, *, tearing: bool = False) -> FrameSeries:
+    options = MeasureOptions(refresh=parse_refresh(text, tearing=tearing))
+    return FrameSeries(series.timestamps_ns, options=options, capture=series.capture)
+
+
 def fixed(series: FrameSeries, text: str, *, tearing: bool = False) -> FixedRefreshFit:
-    fit = fit_fixed_refresh(series, parse_refresh(text, tearing=tearing))
-    assert fit is not None
+    fit = fixed_refresh_of(on(series, text, tearing=tearing))
+    assert not isinstance(fit, Missing)
     return fit
 
 
@@ -142,20 +147,20 @@ def test_frames_without_a_display_time_are_left_out() -> None:
 
 
 def test_a_run_of_one_frame_has_no_fit() -> None:
-    assert fit_fixed_refresh(run_of(np.array([10.0])), parse_refresh("60")) is None
+    assert fixed_refresh_of(on(run_of(np.array([10.0])), "60")) == Missing(reason="fewer than two frames were shown")
 
 
 def test_a_window_is_not_a_fixed_refresh() -> None:
-    with pytest.raises(ValueError, match="refresh must be fixed"):
-        fit_fixed_refresh(film(10), parse_refresh("48-144"))
+    assert fixed_refresh_of(on(film(10), "48-144")) == Missing(reason="no refresh of this kind was given")
+    assert variable_refresh_of(on(film(10), "60")) == Missing(reason="no refresh of this kind was given")
 
 
 @settings(max_examples=40, deadline=None)
 @given(st.integers(2, 400), st.floats(3.0, 60.0), st.booleans())
 def test_refreshes_are_shared_out_among_the_frames(n: int, frame_ms: float, tearing: bool) -> None:
     series = run_of(frame_ms * np.random.default_rng(n).lognormal(0, 0.1, n))
-    fit = fit_fixed_refresh(series, parse_refresh("60", tearing=tearing))
-    if fit is None:
+    fit = fixed_refresh_of(on(series, "60", tearing=tearing))
+    if isinstance(fit, Missing):
         assert series.duration_s - series.frame_times_ms[0] / 1000.0 <= 1 / 60
         return
     steps = {int(step): count for step, count in fit.cadence.items()}
@@ -169,16 +174,16 @@ def test_refreshes_are_shared_out_among_the_frames(n: int, frame_ms: float, tear
 def test_frames_on_the_edge_of_the_window_are_inside() -> None:
     # In whole ns 1/144 s is rounded down and 1/36 s up, beyond the edge.
     series = run_of(np.tile([1000 / 144, 1000 / 36], 50))
-    fit = fit_variable_refresh(series, parse_refresh("36-144"))
-    assert fit is not None
+    fit = variable_refresh_of(on(series, "36-144"))
+    assert not isinstance(fit, Missing)
     assert fit.inside_frames_fraction == 1.0
     assert fit.inside_time_fraction == 1.0
 
 
 def test_shares_of_frames_and_of_time_differ() -> None:
     series = run_of(np.array([5.0] * 60 + [10.0] * 30 + [40.0] * 10))
-    fit = fit_variable_refresh(series, parse_refresh("48-144"))
-    assert fit is not None
+    fit = variable_refresh_of(on(series, "48-144"))
+    assert not isinstance(fit, Missing)
     assert (fit.above_frames_fraction, fit.inside_frames_fraction, fit.below_frames_fraction) == (0.6, 0.3, 0.1)
     assert fit.below_time_fraction == pytest.approx(0.4)
     assert fit.above_time_fraction == pytest.approx(0.3)
@@ -188,8 +193,8 @@ def test_shares_of_frames_and_of_time_differ() -> None:
 @given(st.integers(1, 200), st.floats(2.0, 80.0))
 def test_the_three_shares_add_up(n: int, frame_ms: float) -> None:
     series = run_of(frame_ms * np.random.default_rng(n).lognormal(0, 0.3, n))
-    fit = fit_variable_refresh(series, parse_refresh("48-165"))
-    assert fit is not None
+    fit = variable_refresh_of(on(series, "48-165"))
+    assert not isinstance(fit, Missing)
     frames = fit.inside_frames_fraction + fit.below_frames_fraction + fit.above_frames_fraction
     time = fit.inside_time_fraction + fit.below_time_fraction + fit.above_time_fraction
     assert math.isclose(frames, 1.0, abs_tol=1e-12)

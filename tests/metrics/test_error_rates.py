@@ -15,6 +15,7 @@ from frametime.metrics.display.shown import dropped_of
 from frametime.metrics.drift.drift import drift_of
 from frametime.metrics.drift.segments import segments_of
 from frametime.metrics.frame_series import FrameSeries
+from frametime.metrics.metric import known
 from frametime.metrics.rhythm.rhythm import rhythm_of
 
 STATED = 0.01
@@ -32,7 +33,7 @@ def claims(series: FrameSeries) -> Counter[str]:
         "period": rhythm.hitch_period is not None,
         "lines": bool(rhythm.lines),
         "alternation": rhythm.alternating_fraction >= STATED,
-        "dropped": dropped_of(series) is not None,
+        "dropped": known(dropped_of(series)) is not None,
     }
     return Counter({name: int(is_claimed) for name, is_claimed in made.items()})
 

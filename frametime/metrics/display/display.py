@@ -31,6 +31,7 @@ SHOWN_TIMES_FRACTION = 0.1
 _BLOCK: Final = 1 << 15
 
 _FEW: Final = Missing(reason="fewer than two frames were shown")
+_OTHER_KIND: Final = Missing(reason="no refresh of this kind was given")
 _FALLING: Final = Missing(
     reason="the display times fall back: the frames do not stand in the order in which they were shown"
 )
@@ -202,6 +203,7 @@ class FixedSteps(NamedTuple):
         Whether the log's times are the shown times: they keep to the refreshes as the shown steps do.
     replaced : ndarray of int64
         Frames that were replaced unseen.
+    refresh_hz : float
     measured_hz : float or None
     from_display_times : bool
     """
@@ -211,12 +213,17 @@ class FixedSteps(NamedTuple):
     errors_ms: NDArray[np.float64]
     are_shown_times: bool
     replaced: NDArray[np.int64]
+    refresh_hz: float
     measured_hz: float | None
     from_display_times: bool
 
 
-def fixed_steps(series: FrameSeries, refresh: Refresh) -> FixedSteps | Missing:
+@once_a_series
+def fixed_steps_of(series: FrameSeries) -> FixedSteps | Missing:
     """Every shown frame on the refreshes, or why there are no steps between them."""
+    refresh = series.options.refresh
+    if refresh is None or not refresh.is_fixed:
+        return _OTHER_KIND
     shown_ns, kept, from_display_times = appearances(series)
     if shown_ns.size < 2:
         return _FEW
@@ -230,18 +237,18 @@ def fixed_steps(series: FrameSeries, refresh: Refresh) -> FixedSteps | Missing:
     steps = np.diff(numbers)
     # Of frames that would first appear on one refresh only the last is seen.
     unseen = np.flatnonzero(steps == 0) if not refresh.tearing else frames[:0]
-    replaced = frames[unseen]
-    if unseen.size:
-        frames, steps = np.delete(frames, unseen), steps[steps > 0]
-    errors_ms = np.diff(series.timestamps_ns[1:][frames]) / -NS_PER_MS
+    seen = np.delete(frames, unseen) if unseen.size else frames
+    steps = steps[steps > 0] if unseen.size else steps
+    errors_ms = np.diff(series.timestamps_ns[1:][seen]) / -NS_PER_MS
     errors_ms += steps * period_ms
     are_shown_times = _rms(errors_ms) < SHOWN_TIMES_FRACTION * period_ms
     return FixedSteps(
-        seen=frames,
+        seen=seen,
         steps=steps,
         errors_ms=_off_an_even_step(steps) * period_ms if are_shown_times else errors_ms,
         are_shown_times=are_shown_times,
-        replaced=replaced,
+        replaced=frames[unseen],
+        refresh_hz=float(refresh.low_hz),
         measured_hz=measured_hz,
         from_display_times=from_display_times,
     )
@@ -267,20 +274,7 @@ def _off_an_even_step(steps: NDArray[np.int64]) -> NDArray[np.float64]:
 
 
 @once_a_series
-def fixed_refresh_of(series: FrameSeries) -> FixedRefreshFit | None:
-    """How frames fall on the refreshes; ``None`` unless a fixed refresh was given."""
-    refresh = series.options.refresh
-    return fit_fixed_refresh(series, refresh) if refresh is not None and refresh.is_fixed else None
-
-
-@once_a_series
-def variable_refresh_of(series: FrameSeries) -> VariableRefreshFit | None:
-    """How frames fall into the window of the display; ``None`` unless a variable refresh was given."""
-    refresh = series.options.refresh
-    return None if refresh is None or refresh.is_fixed else fit_variable_refresh(series, refresh)
-
-
-def fit_fixed_refresh(series: FrameSeries, refresh: Refresh) -> FixedRefreshFit | None:
+def fixed_refresh_of(series: FrameSeries) -> FixedRefreshFit | Missing:
     """Repeats, skips and judder on a display of fixed rate.
 
     The *cadence* of a frame is the number of refreshes from its first appearance to that of the next frame; a frame
@@ -289,43 +283,30 @@ def fit_fixed_refresh(series: FrameSeries, refresh: Refresh) -> FixedRefreshFit 
     frame's own step, in ms: 8.33 ms for that cadence. Where the log's times are the shown times the two are the same by
     definition: then it is the rms of the shown step minus an even step, which gives the same 8.33 ms.
 
-    Parameters
-    ----------
-    series : FrameSeries
-    refresh : Refresh
-        Fixed.
-
     Returns
     -------
-    FixedRefreshFit or None
-        ``None`` where fewer than two refreshes show a new frame, or the display times fall back.
-
-    Raises
-    ------
-    ValueError
-        If the refresh is a variable window.
+    FixedRefreshFit or Missing
+        Missing where no fixed refresh was given, fewer than two refreshes show a new frame, or the display times fall
+        back.
 
     Examples
     --------
-    >>> from frametime.metrics.options import MeasureOptions
-    >>> from frametime.metrics.options import parse_refresh
-    >>> film = FrameSeries(np.arange(25) * 41_666_667, options=MeasureOptions())
-    >>> fit = fit_fixed_refresh(film, parse_refresh("60"))
+    >>> from frametime.metrics.options import MeasureOptions, parse_refresh
+    >>> film = FrameSeries(np.arange(25) * 41_666_667, options=MeasureOptions(refresh=parse_refresh("60")))
+    >>> fit = fixed_refresh_of(film)
     >>> dict(fit.cadence), round(fit.judder_rms_ms, 2)
     ({'2': 12, '3': 11}, 8.33)
     """
-    if not refresh.is_fixed:
-        raise ValueError(f"refresh must be fixed, got {refresh!r}")
-    fixed = fixed_steps(series, refresh)
+    fixed = fixed_steps_of(series)
     if isinstance(fixed, Missing):
-        return None
+        return fixed
     steps = fixed.steps
     # Counted, not sorted, unless a pause has made one of them longer than all are many.
     counts = np.bincount(steps) if int(steps.max()) <= steps.size else None
     lengths, counts = np.unique(steps, return_counts=True) if counts is None else (np.flatnonzero(counts), counts)
     counts = counts[counts > 0]
     return FixedRefreshFit(
-        refresh_hz=float(refresh.low_hz),
+        refresh_hz=fixed.refresh_hz,
         measured_hz=fixed.measured_hz,
         n_refreshes=int(steps.sum()),
         repeat_count=int(np.maximum(lengths - 1, 0) @ counts),
@@ -350,11 +331,16 @@ class VariableSteps(NamedTuple):
     steps_ns: NDArray[np.int64]
     below: NDArray[np.bool_]
     above: NDArray[np.bool_]
+    refresh: Refresh
     from_display_times: bool
 
 
-def variable_steps(series: FrameSeries, refresh: Refresh) -> VariableSteps | Missing:
+@once_a_series
+def variable_steps_of(series: FrameSeries) -> VariableSteps | Missing:
     """Every step between shown frames, or why there is none."""
+    refresh = series.options.refresh
+    if refresh is None or refresh.is_fixed:
+        return _OTHER_KIND
     shown_ns, kept, from_display_times = appearances(series)
     frames = np.flatnonzero(kept)
     # A shown step needs two appearances; from frame ends the start of the first frame is known too.
@@ -375,50 +361,44 @@ def variable_steps(series: FrameSeries, refresh: Refresh) -> VariableSteps | Mis
         # Whole nanoseconds: a step that rounds to the period of the edge lies on the edge, and the edge is inside.
         below=np.asarray(steps_ns > -(-NS_PER_S // refresh.low_hz)),
         above=np.asarray(steps_ns < NS_PER_S // refresh.high_hz),
+        refresh=refresh,
         from_display_times=from_display_times,
     )
 
 
-def fit_variable_refresh(series: FrameSeries, refresh: Refresh) -> VariableRefreshFit | None:
+@once_a_series
+def variable_refresh_of(series: FrameSeries) -> VariableRefreshFit | Missing:
     """Shares of frames and of time inside, below and above the window of a variable-refresh display.
 
     A frame is inside when its step lies between one period of the highest and one of the lowest rate. Below the
     window the display shows a frame twice or more (frame doubling) to stay in it; above it frames tear or wait.
 
-    Parameters
-    ----------
-    series : FrameSeries
-    refresh : Refresh
-
     Returns
     -------
-    VariableRefreshFit or None
-        ``None`` with fewer than two shown frames, or where the display times do not rise.
+    VariableRefreshFit or Missing
+        Missing where no window was given, with fewer than two shown frames, or where the display times do not rise.
 
     Examples
     --------
-    >>> from frametime.metrics.options import MeasureOptions
-    >>> from frametime.metrics.options import parse_refresh
-    >>> steps_ns = np.array([0, 10, 10, 10, 30]) * 1_000_000
-    >>> fit = fit_variable_refresh(FrameSeries(np.cumsum(steps_ns), options=MeasureOptions()), parse_refresh("48-165"))
+    >>> from frametime.metrics.options import MeasureOptions, parse_refresh
+    >>> stamps_ns = np.array([0, 10, 20, 30, 60]) * 1_000_000
+    >>> fit = variable_refresh_of(FrameSeries(stamps_ns, options=MeasureOptions(refresh=parse_refresh("48-165"))))
     >>> fit.inside_frames_fraction, fit.below_frames_fraction, fit.below_time_fraction
     (0.75, 0.25, 0.5)
     """
-    found = variable_steps(series, refresh)
+    found = variable_steps_of(series)
     if isinstance(found, Missing):
-        return None
-    _, steps_ns, below, above, from_display_times = found
-    total_ns = float(steps_ns.sum())
-    below_frames, above_frames = float(below.mean()), float(above.mean())
-    below_time, above_time = float(steps_ns[below].sum()) / total_ns, float(steps_ns[above].sum()) / total_ns
+        return found
+    refresh, steps_ns, inside = found.refresh, found.steps_ns, ~found.below & ~found.above
+
+    def shares(chosen: NDArray[np.bool_]) -> tuple[float, float]:
+        return float(chosen.mean()), float(steps_ns[chosen].sum()) / float(steps_ns.sum())
+
     return VariableRefreshFit(
-        low_hz=float(refresh.low_hz),
-        high_hz=float(refresh.high_hz),
-        inside_frames_fraction=float((~below & ~above).mean()),
-        inside_time_fraction=float(steps_ns[~below & ~above].sum()) / total_ns,
-        below_frames_fraction=below_frames,
-        below_time_fraction=below_time,
-        above_frames_fraction=above_frames,
-        above_time_fraction=above_time,
-        from_display_times=from_display_times,
+        float(refresh.low_hz),
+        float(refresh.high_hz),
+        *shares(inside),
+        *shares(found.below),
+        *shares(found.above),
+        found.from_display_times,
     )

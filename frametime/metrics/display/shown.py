@@ -42,11 +42,11 @@ def shown_series(series: FrameSeries) -> FrameSeries | None:
 
 
 @once_a_series
-def dropped_of(series: FrameSeries) -> DroppedFrames | None:
-    """Frames never shown, without what the catalog tells of the others; ``None`` where the log does not say."""
+def dropped_of(series: FrameSeries) -> DroppedFrames | Missing:
+    """Frames never shown, without what the catalog tells of the others."""
     shown = shown_frames(series)
     if shown is None:
-        return None
+        return Missing(reason="the log does not say which frames were shown")
     n_shown = int(np.count_nonzero(shown))
     return DroppedFrames(
         count=series.n_frames - n_shown,
@@ -82,6 +82,7 @@ class StepErrors(NamedTuple):
     from_display_times: bool
 
 
+@once_a_series
 def step_errors(series: FrameSeries) -> StepErrors | Missing:
     """The error of every step, or why there is none to tell."""
     simulated = logged_times_ns(series, "simulation_start_ns")
@@ -111,7 +112,7 @@ def step_errors(series: FrameSeries) -> StepErrors | Missing:
 
 
 @once_a_series
-def motion_steps(series: FrameSeries) -> MotionSteps | None:
+def motion_steps(series: FrameSeries) -> MotionSteps | Missing:
     """Shown step minus simulated step, frame by frame, over the frames that were shown.
 
     Shown times are the display times where logged, else frame ends. The drift between the two clocks (a slope of
@@ -120,13 +121,13 @@ def motion_steps(series: FrameSeries) -> MotionSteps | None:
 
     Returns
     -------
-    MotionSteps or None
-        ``None`` where the log has no simulation times, fewer than three shown frames carry one, or the times of the
+    MotionSteps or Missing
+        Missing where the log has no simulation times, fewer than three shown frames carry one, or the times of the
         simulation or of the display do not rise.
     """
     steps = step_errors(series)
     if isinstance(steps, Missing):
-        return None
+        return steps
     errors_ms = steps.errors_ms
     sizes_ms = np.abs(errors_ms)
     worst = int(np.argmax(sizes_ms))

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from frametime.metrics import pacing
 from frametime.metrics.catalog import AVERAGED_FRAMES, LONG_FRAMES
-from frametime.metrics.display.display import fixed_steps, variable_steps
+from frametime.metrics.display.display import fixed_steps_of, variable_steps_of
 from frametime.metrics.display.shown import step_errors
 from frametime.metrics.drift.drift import drift_of
 from frametime.metrics.frame_series import FrameSeries, shown_frames
@@ -153,9 +153,8 @@ def display_outcomes(series: FrameSeries, values: Mapping[str, float]) -> dict[s
     found: dict[str, Outcome] = {}
     if {"alternating_fraction", "alternation_ms"} & values.keys():
         found |= _alternating(series, values)
-    refresh = series.options.refresh
-    if refresh is not None and any(key.startswith(("refresh_", "judder_")) for key in values):
-        found |= _fixed(series) if refresh.is_fixed else _variable(series)
+    if any(key.startswith(("refresh_", "judder_")) for key in values):
+        found |= _fixed(series) | _variable(series)
     if {"motion_step_error_rms_ms", "motion_step_error_p99_ms"} & values.keys():
         found |= _motion(series, values)
     if {"dropped_count", "dropped_fraction", "shown_average_fps"} & values.keys():
@@ -188,9 +187,8 @@ def _step_size(
 
 
 def _fixed(series: FrameSeries) -> dict[str, Outcome]:
-    refresh, n = series.options.refresh, series.n_frames
-    fixed = None if refresh is None else fixed_steps(series, refresh)
-    if refresh is None or fixed is None or isinstance(fixed, Missing):
+    fixed, n = fixed_steps_of(series), series.n_frames
+    if isinstance(fixed, Missing):
         return {}
     # A step belongs to the frame that ends it.
     ends = fixed.seen[1:]
@@ -208,9 +206,8 @@ def _fixed(series: FrameSeries) -> dict[str, Outcome]:
 
 
 def _variable(series: FrameSeries) -> dict[str, Outcome]:
-    refresh = series.options.refresh
-    found = None if refresh is None else variable_steps(series, refresh)
-    if found is None or isinstance(found, Missing):
+    found = variable_steps_of(series)
+    if isinstance(found, Missing):
         return {}
     inside = ~found.below & ~found.above
     return {
