@@ -24,11 +24,12 @@ from frametime.metrics.metric import (
     Metric,
     Missing,
     SpectralLine,
+    part_of,
 )
 from frametime.metrics.options import MeasureOptions, describe_refresh
 from frametime.metrics.rhythm.rhythm import NO_LINE, rhythm_of, spectrum_of
 from frametime.metrics.sensors import sensor_findings, sensor_values
-from frametime.metrics.sensors.sensor_values import CORE_CLOCK, TEMPERATURE
+from frametime.metrics.sensors.sensor_values import CORE_CLOCK, TEMPERATURE, Channel, channel
 from frametime.metrics.stutter import stutters_of
 from frametime.units import NS_PER_S
 
@@ -246,16 +247,6 @@ def _line(part: Callable[[SpectralLine], float]) -> Compute:
     return compute
 
 
-def _of(find: Callable[[FrameSeries], Fit | Missing], part: Callable[[Fit], float | Missing]) -> Compute:
-    """A number of what is found in a run, or the reason why that is missing."""
-
-    def compute(series: FrameSeries) -> float | Missing:
-        found = find(series)
-        return found if isinstance(found, Missing) else part(found)
-
-    return compute
-
-
 def _uneven_per_min(fit: FixedRefreshFit) -> float | Missing:
     return _given(fit.uneven_per_min, "only two frames were seen: one step has none before it to differ from")
 
@@ -273,25 +264,25 @@ _COURSE: Final[dict[str, Compute]] = {
     "level_change_count": level_change_count,
 }
 _FIXED: Final[dict[str, Compute]] = {
-    "refresh_uneven_per_min": _of(fixed_refresh_of, _uneven_per_min),
-    "refresh_repeat_fraction": _of(fixed_refresh_of, lambda fit: fit.repeat_count / fit.n_refreshes),
-    "refresh_skipped_count": _of(fixed_refresh_of, lambda fit: fit.skipped_frame_count),
-    "judder_rms_ms": _of(fixed_refresh_of, lambda fit: fit.judder_rms_ms),
+    "refresh_uneven_per_min": part_of(fixed_refresh_of, _uneven_per_min),
+    "refresh_repeat_fraction": part_of(fixed_refresh_of, lambda fit: fit.repeat_count / fit.n_refreshes),
+    "refresh_skipped_count": part_of(fixed_refresh_of, lambda fit: fit.skipped_frame_count),
+    "judder_rms_ms": part_of(fixed_refresh_of, lambda fit: fit.judder_rms_ms),
 }
 _VARIABLE: Final[dict[str, Compute]] = {
-    "refresh_inside_frames_fraction": _of(variable_refresh_of, lambda fit: fit.inside_frames_fraction),
-    "refresh_inside_time_fraction": _of(variable_refresh_of, lambda fit: fit.inside_time_fraction),
-    "refresh_below_time_fraction": _of(variable_refresh_of, lambda fit: fit.below_time_fraction),
-    "refresh_above_time_fraction": _of(variable_refresh_of, lambda fit: fit.above_time_fraction),
+    "refresh_inside_frames_fraction": part_of(variable_refresh_of, lambda fit: fit.inside_frames_fraction),
+    "refresh_inside_time_fraction": part_of(variable_refresh_of, lambda fit: fit.inside_time_fraction),
+    "refresh_below_time_fraction": part_of(variable_refresh_of, lambda fit: fit.below_time_fraction),
+    "refresh_above_time_fraction": part_of(variable_refresh_of, lambda fit: fit.above_time_fraction),
 }
 _SHOWN: Final[dict[str, Compute]] = {
-    "motion_step_error_rms_ms": _of(motion_steps, lambda motion: motion.rms_ms),
-    "motion_step_error_p99_ms": _of(motion_steps, lambda motion: motion.p99_ms),
-    "motion_step_error_worst_ms": _of(motion_steps, lambda motion: abs(motion.worst_ms)),
-    "dropped_count": _of(dropped_of, lambda dropped: dropped.count),
-    "dropped_fraction": _of(dropped_of, lambda dropped: dropped.fraction),
-    "dropped_longest_run": _of(dropped_of, lambda dropped: dropped.longest_run),
-    "shown_average_fps": _of(dropped_of, lambda dropped: dropped.shown_average_fps),
+    "motion_step_error_rms_ms": part_of(motion_steps, lambda motion: motion.rms_ms),
+    "motion_step_error_p99_ms": part_of(motion_steps, lambda motion: motion.p99_ms),
+    "motion_step_error_worst_ms": part_of(motion_steps, lambda motion: abs(motion.worst_ms)),
+    "dropped_count": part_of(dropped_of, lambda dropped: dropped.count),
+    "dropped_fraction": part_of(dropped_of, lambda dropped: dropped.fraction),
+    "dropped_longest_run": part_of(dropped_of, lambda dropped: dropped.longest_run),
+    "shown_average_fps": part_of(dropped_of, lambda dropped: dropped.shown_average_fps),
 }
 
 
@@ -307,20 +298,24 @@ def sensor_metrics(options: MeasureOptions) -> tuple[Metric, ...]:
     return tuple(metrics_of(_SENSORS, limit=limit))
 
 
+def _on(quantity: str, part: Callable[[Channel], float | Missing]) -> Compute:
+    return part_of(partial(channel, name=quantity), part)
+
+
 _SENSORS: Final[dict[str, Compute]] = {
     "average_power_w": sensor_values.average_power_w,
-    "peak_power_w": sensor_values.peak_power_w,
+    "peak_power_w": part_of(sensor_values.power_channel, lambda power: power.of_samples(np.max)),
     "energy_per_frame_j": sensor_values.energy_per_frame_j,
-    "frames_per_joule": sensor_values.frames_per_joule,
+    "frames_per_joule": part_of(sensor_values.energy_per_frame_j, lambda energy_j: 1.0 / energy_j),
     "time_at_power_limit_fraction": sensor_values.time_at_power_limit_fraction,
-    "average_temperature_c": partial(sensor_values.average_of, name=TEMPERATURE),
-    "peak_temperature_c": partial(sensor_values.peak_of, name=TEMPERATURE),
+    "average_temperature_c": _on(TEMPERATURE, lambda found: found.mean),
+    "peak_temperature_c": _on(TEMPERATURE, lambda found: found.of_samples(np.max)),
     "end_temperature_c": sensor_values.end_temperature_c,
     "time_above_temperature_limit_fraction": sensor_values.time_above_temperature_limit_fraction,
-    "average_core_clock_mhz": partial(sensor_values.average_of, name=CORE_CLOCK),
-    "min_core_clock_mhz": partial(sensor_values.least_of, name=CORE_CLOCK),
-    "core_clock_sd_mhz": partial(sensor_values.spread_of, name=CORE_CLOCK),
-    "average_memory_clock_mhz": partial(sensor_values.average_of, name="memory_clock_mhz"),
+    "average_core_clock_mhz": _on(CORE_CLOCK, lambda found: found.mean),
+    "min_core_clock_mhz": _on(CORE_CLOCK, lambda found: found.of_samples(np.min)),
+    "core_clock_sd_mhz": _on(CORE_CLOCK, lambda found: found.of_samples(partial(np.std, ddof=1), n_needed=2)),
+    "average_memory_clock_mhz": _on("memory_clock_mhz", lambda found: found.mean),
     "throttling_count": sensor_findings.throttling_count,
     "throttling_time_fraction": sensor_findings.throttling_time_fraction,
     "utilization_under_90pct_fraction": sensor_values.utilization_under_90pct_fraction,

@@ -88,14 +88,22 @@ class FrameSeries:
     options : MeasureOptions
     capture : Capture or None
         Where the other columns and the sensors come from; ``None`` for a bare series.
+    sensors_later_ns : int
+        By how much later the samples of the sensors are taken to be than they say.
     """
 
     def __init__(
-        self, timestamps_ns: NDArray[np.int64], *, options: MeasureOptions, capture: Capture | None = None
+        self,
+        timestamps_ns: NDArray[np.int64],
+        *,
+        options: MeasureOptions,
+        capture: Capture | None = None,
+        sensors_later_ns: int = 0,
     ) -> None:
         self.timestamps_ns = timestamps_ns
         self.options = options
         self.capture = capture
+        self.sensors_later_ns = sensors_later_ns
         self.frame_times_ms: NDArray[np.float64] = frame_times_ms(timestamps_ns)
         self._found: dict[Callable[[FrameSeries], object], object] = {}
         self._begun_jitter: Callable[[], pacing.Jitter] | None = None

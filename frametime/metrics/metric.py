@@ -258,6 +258,16 @@ Compute: TypeAlias = Callable[[FrameSeries], float | Missing]
 """The value of a metric in one run, or why it has none."""
 
 
+def part_of(find: Callable[[FrameSeries], Found | Missing], part: Callable[[Found], float | Missing]) -> Compute:
+    """A number of what is found in a run, or the reason why that is missing."""
+
+    def compute(series: FrameSeries) -> float | Missing:
+        found = find(series)
+        return found if isinstance(found, Missing) else part(found)
+
+    return compute
+
+
 @dataclass(frozen=True, kw_only=True)
 class Metric:
     """One row of the catalog.

@@ -6,6 +6,7 @@ import json
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -16,7 +17,7 @@ from made_sensors import LIMITS, series_of
 from frametime.adapters.reading import read_capture
 from frametime.adapters.sensors.sensor_trace import attach_sensors
 from frametime.caveats import Weight
-from frametime.metrics.catalog import sensor_metrics
+from frametime.metrics.catalog import catalog_for, sensor_metrics
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.measure import measure
 from frametime.metrics.metric import Missing
@@ -26,22 +27,13 @@ from frametime.metrics.sensors.sensor_findings import (
     throttling_of,
     throttling_time_fraction,
 )
-from frametime.metrics.sensors.sensor_values import (
-    average_of,
-    average_power_w,
-    end_temperature_c,
-    energy_per_frame_j,
-    frames_per_joule,
-    gpu_work_under_90pct_fraction,
-    least_of,
-    peak_of,
-    peak_power_w,
-    spread_of,
-    time_above_temperature_limit_fraction,
-    time_at_power_limit_fraction,
-    utilization_under_90pct_fraction,
-)
 from frametime.render.check_text import check_text
+
+
+def value(series: FrameSeries, key: str) -> Any:
+    """Of a metric, by the catalog."""
+    return catalog_for(series.options)[key].compute(series)
+
 
 RECORDED = Path(__file__).parents[1] / "reference" / "data" / "recorded_sensors"
 
@@ -53,16 +45,16 @@ def test_the_trapezoid_takes_in_the_first_and_last_partial_step() -> None:
     # Power rises by 10 W a second from 85 W at -0.5 s: 90 to 190 W over the capture, 140 W on average.
     times_s = [-0.5, 3.0, 4.5, 11.0]
     series = series_of({"time_s": times_s, "power_w": [90.0 + 10.0 * time_s for time_s in times_s]})
-    assert average_power_w(series) == pytest.approx(140.0, rel=1e-12)
-    assert energy_per_frame_j(series) == pytest.approx(1.4, rel=1e-12)
-    assert frames_per_joule(series) == pytest.approx(1 / 1.4, rel=1e-12)
-    assert peak_power_w(series) == pytest.approx(135.0)  # the greatest sample inside; 190 W was not sampled
+    assert value(series, "average_power_w") == pytest.approx(140.0, rel=1e-12)
+    assert value(series, "energy_per_frame_j") == pytest.approx(1.4, rel=1e-12)
+    assert value(series, "frames_per_joule") == pytest.approx(1 / 1.4, rel=1e-12)
+    assert value(series, "peak_power_w") == pytest.approx(135.0)  # the greatest sample inside; 190 W was not sampled
 
 
 def test_nothing_is_assumed_beyond_the_samples_and_it_is_said() -> None:
     series = series_of({"time_s": [2.0, 6.0], "power_w": [100.0, 200.0]})
-    assert average_power_w(series) == pytest.approx(150.0)
-    assert energy_per_frame_j(series) == pytest.approx(600.0 / 400.0)
+    assert value(series, "average_power_w") == pytest.approx(150.0)
+    assert value(series, "energy_per_frame_j") == pytest.approx(600.0 / 400.0)
     (caveat,) = sensor_caveats(series)
     assert caveat.code == "sensors-cover-part"
     assert "2.0 to 6.0 s of 10.0 s (40.0 %)" in caveat.message
@@ -77,19 +69,19 @@ def test_a_long_gap_between_samples_is_said() -> None:
 
 def test_missing_cells_are_left_out_and_not_zero() -> None:
     series = series_of({"time_s": [0.0, 2.0, 4.0, 6.0, 10.0], "power_w": [100.0, None, 100.0, float("nan"), 100.0]})
-    assert average_power_w(series) == pytest.approx(100.0)
+    assert value(series, "average_power_w") == pytest.approx(100.0)
 
 
 def test_temperature_at_the_end_and_above_the_limit() -> None:
     # 80 to 90 °C in 10 s: above 85 °C in the second half.
     series = series_of({"time_s": [0.0, 10.0], "temperature_c": [80.0, 90.0]}, options=LIMITS)
-    assert time_above_temperature_limit_fraction(series) == pytest.approx(0.5)
-    assert end_temperature_c(series) == pytest.approx(90.0)
-    assert average_of(series, "temperature_c") == pytest.approx(85.0)
+    assert value(series, "time_above_temperature_limit_fraction") == pytest.approx(0.5)
+    assert value(series, "end_temperature_c") == pytest.approx(90.0)
+    assert value(series, "average_temperature_c") == pytest.approx(85.0)
     level = series_of({"time_s": [0.0, 10.0], "temperature_c": [85.0, 85.0]}, options=LIMITS)
-    assert time_above_temperature_limit_fraction(level) == 0.0
+    assert value(level, "time_above_temperature_limit_fraction") == 0.0
     early = series_of({"time_s": [0.0, 1.0, 2.0, 3.0], "temperature_c": [80.0] * 4})
-    assert end_temperature_c(early) == Missing(reason="the temperature samples end 7.0 s before the capture")
+    assert value(early, "end_temperature_c") == Missing(reason="the temperature samples end 7.0 s before the capture")
 
 
 def test_clock_spread_is_the_sample_standard_deviation() -> None:
@@ -97,24 +89,24 @@ def test_clock_spread_is_the_sample_standard_deviation() -> None:
     series = series_of(
         {"time_s": [float(i) for i in range(8)], "core_clock_mhz": [2.0, 4.0, 4.0, 4.0, 5.0, 5.0, 7.0, 9.0]}
     )
-    assert spread_of(series, "core_clock_mhz") == pytest.approx((32 / 7) ** 0.5)
+    assert value(series, "core_clock_sd_mhz") == pytest.approx((32 / 7) ** 0.5)
 
 
 def test_a_card_that_waits_is_a_caveat() -> None:
     times_s = [float(i) for i in range(11)]
     busy = series_of({"time_s": times_s, "utilization_pct": [99.0] * 11})
-    assert utilization_under_90pct_fraction(busy) == 0.0
+    assert value(busy, "utilization_under_90pct_fraction") == 0.0
     assert sensor_caveats(busy) == ()
     waiting = series_of({"time_s": times_s, "utilization_pct": [99.0] * 5 + [70.0] * 6})
     # From 4 to 5 s it falls from 99 to 70: under 90 for the last 20/29 of that second.
-    assert utilization_under_90pct_fraction(waiting) == pytest.approx((5.0 + 20.0 / 29.0) / 10.0)
+    assert value(waiting, "utilization_under_90pct_fraction") == pytest.approx((5.0 + 20.0 / 29.0) / 10.0)
     assert [caveat.code for caveat in sensor_caveats(waiting)] == ["card-not-the-limit"]
 
 
 def test_work_on_each_frame_against_its_length() -> None:
     work_ns: list[int | None] = [None, *([9_500_000] * 600), *([None] * 100), *([5_000_000] * 300)]
     series = series_of({"time_s": [0.0, 10.0]}, frames={"gpu_work_ns": work_ns})
-    assert gpu_work_under_90pct_fraction(series) == pytest.approx(300 / 900)
+    assert value(series, "gpu_work_under_90pct_fraction") == pytest.approx(300 / 900)
 
 
 # Throttling.
@@ -192,8 +184,8 @@ powers = st.lists(st.floats(1.0, 500.0), min_size=2, max_size=30)
 @settings(deadline=None, max_examples=60)
 def test_power_scales_and_stays_between_its_samples(watts: list[float], factor: float) -> None:
     times_s = np.linspace(-1.0, 12.0, len(watts)).tolist()
-    one = average_power_w(series_of({"time_s": times_s, "power_w": list(watts)}))
-    many = average_power_w(series_of({"time_s": times_s, "power_w": [factor * watt for watt in watts]}))
+    one = value(series_of({"time_s": times_s, "power_w": list(watts)}), "average_power_w")
+    many = value(series_of({"time_s": times_s, "power_w": [factor * watt for watt in watts]}), "average_power_w")
     assert isinstance(one, float)
     assert many == pytest.approx(factor * one, rel=1e-9)
     assert min(watts) - 1e-9 <= one <= max(watts) + 1e-9
@@ -206,8 +198,8 @@ def test_a_sample_on_the_line_between_two_changes_nothing(watts: list[float], at
     more_s = np.unique(np.append(times_s, at_s))
     before = series_of({"time_s": times_s.tolist(), "power_w": list(watts)})
     after = series_of({"time_s": more_s.tolist(), "power_w": np.interp(more_s, times_s, watts).tolist()})
-    assert average_power_w(after) == pytest.approx(average_power_w(before), rel=1e-7)
-    assert energy_per_frame_j(after) == pytest.approx(energy_per_frame_j(before), rel=1e-7)
+    assert value(after, "average_power_w") == pytest.approx(value(before, "average_power_w"), rel=1e-7)
+    assert value(after, "energy_per_frame_j") == pytest.approx(value(before, "energy_per_frame_j"), rel=1e-7)
 
 
 @given(powers)
@@ -216,11 +208,11 @@ def test_energy_per_frame_is_a_ratio_of_sums(watts: list[float]) -> None:
     """Average power over average rate, and one over the frames of a joule."""
     times_s = np.linspace(-1.0, 12.0, len(watts)).tolist()
     series = series_of({"time_s": times_s, "power_w": list(watts)})
-    power_w, energy_j = average_power_w(series), energy_per_frame_j(series)
+    power_w, energy_j = value(series, "average_power_w"), value(series, "energy_per_frame_j")
     assert isinstance(power_w, float)
     assert isinstance(energy_j, float)
     assert energy_j == pytest.approx(power_w / 100.0, rel=1e-9)
-    assert frames_per_joule(series) == pytest.approx(1.0 / energy_j, rel=1e-12)
+    assert value(series, "frames_per_joule") == pytest.approx(1.0 / energy_j, rel=1e-12)
 
 
 # Recorded: power integral over frames, by plain numpy from the files.
@@ -299,16 +291,16 @@ def test_the_caveats_of_the_reader_are_told_with_the_run() -> None:
 def test_a_capture_between_two_samples_has_an_average_but_no_sample_of_its_own() -> None:
     samples = {"time_s": [-5.0, 15.0], "power_w": [100.0, 300.0], "core_clock_mhz": [2000.0, 1800.0]}
     series = series_of(samples | {"temperature_c": [60.0, 80.0]})
-    assert average_power_w(series) == pytest.approx(200.0)
-    assert average_of(series, "core_clock_mhz") == pytest.approx(1900.0)
-    assert peak_power_w(series) == Missing(reason="no power sample lies in the capture")
-    assert peak_of(series, "temperature_c") == Missing(reason="no temperature sample lies in the capture")
-    assert least_of(series, "core_clock_mhz") == Missing(reason="no core clock sample lies in the capture")
-    assert spread_of(series, "core_clock_mhz") == Missing(reason="fewer than two core clock samples lie in the capture")
+    assert value(series, "average_power_w") == pytest.approx(200.0)
+    assert value(series, "average_core_clock_mhz") == pytest.approx(1900.0)
+    assert value(series, "peak_power_w") == Missing(reason="no power sample lies in the capture")
+    assert value(series, "peak_temperature_c") == Missing(reason="no temperature sample lies in the capture")
+    assert value(series, "min_core_clock_mhz") == Missing(reason="no core clock sample lies in the capture")
+    assert value(series, "core_clock_sd_mhz") == Missing(reason="fewer than two core clock samples lie in the capture")
 
 
 @pytest.mark.parametrize(("power_w", "fraction"), [(245.0, 1.0), (244.9, 0.0), (245.1, 1.0)])
 def test_power_exactly_2_percent_under_its_limit_stands_at_it(power_w: float, fraction: float) -> None:
     # 98 % of the 250 W of LIMITS, as throttling counts it too.
     series = series_of({"time_s": [0.0, 5.0, 10.0], "power_w": [power_w] * 3}, options=LIMITS)
-    assert time_at_power_limit_fraction(series) == fraction
+    assert value(series, "time_at_power_limit_fraction") == fraction

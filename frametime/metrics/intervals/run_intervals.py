@@ -315,7 +315,7 @@ def _at_power_limit(series: FrameSeries, found: Channel) -> Outcome:
     limit_w = series.options.power_limit_w
     if limit_w is None:
         return Missing(reason="no power limit given")
-    return _time_share(found, found.pieces_from((1.0 - sensor_values.POWER_SLACK_FRACTION) * limit_w))
+    return _time_share(found, sensor_values.at_limit(found, limit_w))
 
 
 def _spread(_series: FrameSeries, found: Channel) -> Outcome:
@@ -335,7 +335,7 @@ _ROWS: Final[Mapping[str, Mapping[str, Make]]] = {
     "memory_clock_mhz": {"average_memory_clock_mhz": _mean},
     sensor_values.UTILIZATION: {
         "utilization_under_90pct_fraction": lambda _series, found: _time_share(
-            found, found.pieces_below(sensor_values.BUSY_PCT)
+            found, found.below(sensor_values.BUSY_PCT)
         )
     },
 }

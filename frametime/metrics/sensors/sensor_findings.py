@@ -5,9 +5,9 @@ Throttling: the core clock falls while temperature or power stands at its limit.
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from types import MappingProxyType
 from typing import Final, Literal, NamedTuple
 
@@ -18,7 +18,7 @@ from frametime.capture import SensorTrace
 from frametime.caveats import Caveat, Weight
 from frametime.metrics.block_medians import median
 from frametime.metrics.frame_series import FrameSeries, numpy_column, once_a_series
-from frametime.metrics.metric import Missing, Throttling
+from frametime.metrics.metric import Compute, Missing, Throttling
 from frametime.metrics.options import MeasureOptions
 from frametime.metrics.sensors import sensor_values
 from frametime.metrics.sensors.sensor_values import (
@@ -77,7 +77,7 @@ def throttling_of(series: FrameSeries) -> tuple[Throttling, ...]:
 
     A stretch reaches from the first sample that shows it to the sample after which it is over; the last sample of all
     stands for one usual step. Where both limits are reached, the temperature is named. Without a limit, or samples in
-    the capture, the answer is empty: ``throttling_reason`` says why.
+    the capture, the answer is empty: ``throttling_count`` says why.
 
     Examples
     --------
@@ -90,27 +90,22 @@ def throttling_of(series: FrameSeries) -> tuple[Throttling, ...]:
         return ()
     high_mhz = float(np.quantile(watch.clock_mhz, RULE.high_clock_quantile))
     down = watch.clock_mhz < (1.0 - RULE.depth_fraction) * high_mhz
+    hot = watch.reached["temperature"]
     found = []
-    for first, last in _stretches(watch.times_s, down & (watch.hot | watch.drawing), join_s=RULE.join_s):
+    for first, last in _stretches(watch.times_s, down & (hot | watch.reached["power"]), join_s=RULE.join_s):
         start_s, end_s = float(watch.times_s[first]), float(watch.ends_s[last])
         if end_s - start_s < RULE.least_s:
             continue
-        cause: Cause = "temperature" if watch.hot[first : last + 1].any() else "power"
+        cause: Cause = "temperature" if hot[first : last + 1].any() else "power"
         depth_mhz = high_mhz - float(watch.clock_mhz[first : last + 1].min())
         found.append(Throttling(start_s=start_s, end_s=end_s, depth_mhz=depth_mhz, cause=cause))
     return tuple(found)
 
 
-def throttling_reason(series: FrameSeries) -> str | None:
-    """Why throttling cannot be looked for; ``None`` when it can."""
-    watch = _watched(series)
-    return watch.reason if isinstance(watch, Missing) else None
-
-
 def throttling_count(series: FrameSeries) -> float | Missing:
     """Number of stretches of throttling."""
-    reason = throttling_reason(series)
-    return float(len(throttling_of(series))) if reason is None else Missing(reason=reason)
+    watch = _watched(series)
+    return watch if isinstance(watch, Missing) else float(len(throttling_of(series)))
 
 
 def throttling_time_fraction(series: FrameSeries) -> float | Missing:
@@ -142,8 +137,7 @@ class _Watch(NamedTuple):
     times_s: NDArray[np.float64]
     ends_s: NDArray[np.float64]
     clock_mhz: NDArray[np.float64]
-    hot: NDArray[np.bool_]
-    drawing: NDArray[np.bool_]
+    reached: Mapping[Cause, NDArray[np.bool_]]
     known: NDArray[np.bool_]
 
     @property
@@ -158,7 +152,7 @@ def _watched(series: FrameSeries) -> _Watch | Missing:
     if isinstance(clock, Missing):
         return clock
     options = series.options
-    if options.temperature_limit_c is None and options.power_limit_w is None:
+    if not _limits(options):
         return Missing(reason=NO_LIMIT)
     times_s, clock_mhz = clock
     end_s = series.duration_s
@@ -168,44 +162,32 @@ def _watched(series: FrameSeries) -> _Watch | Missing:
         return Missing(reason=outside or "fewer than two core clock samples lie in the capture")
     ends_s = np.minimum(np.append(times_s[1:], times_s[-1] + median(np.diff(times_s))), end_s)[inside]
     times_s, clock_mhz = times_s[inside], clock_mhz[inside]
-    hot, drawing, reasons = _standings(series, times_s)
-    known = hot.known | drawing.known
+    known, reasons = np.zeros(times_s.size, dtype=np.bool_), []
+    reached: dict[Cause, NDArray[np.bool_]] = {"temperature": known, "power": known}
+    for cause, (limit, find) in _limits(options).items():
+        found = find(series)
+        if isinstance(found, Missing):
+            reasons.append(found.reason)
+            continue
+        # The last value holds for one usual step beyond the samples: nothing is known farther away.
+        near = (times_s >= found.times_s[0] - found.step_s) & (times_s <= found.times_s[-1] + found.step_s)
+        reached[cause] = near & (np.interp(times_s, found.times_s, found.values) >= limit)
+        known = known | near
     if np.count_nonzero(known) < 2:
         told = "; ".join(reasons)
         return Missing(reason=told or "fewer than two core clock samples lie where the quantity of the limit is known")
-    return _Watch(times_s, ends_s, clock_mhz, hot.reached, drawing.reached, known)
+    return _Watch(times_s, ends_s, clock_mhz, reached, known)
 
 
-class _Standing(NamedTuple):
-    """At each clock sample: whether a quantity stands at its limit, and whether that is known."""
-
-    reached: NDArray[np.bool_]
-    known: NDArray[np.bool_]
-
-
-def _standings(series: FrameSeries, times_s: NDArray[np.float64]) -> tuple[_Standing, _Standing, list[str]]:
-    """Of temperature and of power, and why one whose limit was given is not known."""
-    options = series.options
-    hot_from_c = drawing_from_w = math.inf
-    temperature: Channel | Missing = Missing(reason="")
-    power: Channel | Missing = temperature
+def _limits(options: MeasureOptions) -> dict[Cause, tuple[float, Callable[[FrameSeries], Channel | Missing]]]:
+    """From where on each quantity stands at its limit, for those whose limit was given, and how to find it."""
+    found: dict[Cause, tuple[float, Callable[[FrameSeries], Channel | Missing]]] = {}
     if options.temperature_limit_c is not None:
-        temperature = channel(series, TEMPERATURE)
         hot_from_c = options.temperature_limit_c - RULE.temperature_slack_c
+        found["temperature"] = hot_from_c, partial(channel, name=TEMPERATURE)
     if options.power_limit_w is not None:
-        power = power_channel(series)
-        drawing_from_w = options.power_limit_w * (1.0 - RULE.power_slack_fraction)
-    reasons = [found.reason for found in (temperature, power) if isinstance(found, Missing) and found.reason]
-    return _standing(temperature, times_s, hot_from_c), _standing(power, times_s, drawing_from_w), reasons
-
-
-def _standing(found: Channel | Missing, times_s: NDArray[np.float64], limit: float) -> _Standing:
-    """The last value holds for one usual step beyond the samples: nothing is known farther away."""
-    if isinstance(found, Missing):
-        never = np.zeros(times_s.size, dtype=np.bool_)
-        return _Standing(never, never)
-    known = (times_s >= found.times_s[0] - found.step_s) & (times_s <= found.times_s[-1] + found.step_s)
-    return _Standing(known & (np.interp(times_s, found.times_s, found.values) >= limit), known)
+        found["power"] = options.power_limit_w * (1.0 - RULE.power_slack_fraction), power_channel
+    return found
 
 
 def _stretches(times_s: NDArray[np.float64], marked: NDArray[np.bool_], *, join_s: float) -> list[tuple[int, int]]:
@@ -230,8 +212,6 @@ _DOUBTED: Final = frozenset(
         "average_memory_clock_mhz",
     )
 )
-
-Compute = Callable[[FrameSeries], "float | Missing"]
 
 
 def range_in_doubt(series: FrameSeries, compute: Compute, value: float) -> tuple[float, float]:
@@ -266,22 +246,17 @@ def with_clock_doubt(
 @once_a_series
 def _moved(series: FrameSeries) -> tuple[FrameSeries, ...]:
     """The series with its samples moved by parts of the doubt."""
-    import pyarrow as pa
-
-    capture = series.capture
-    if capture is None or capture.sensors is None or capture.sensors.clock_doubt_s <= 0.0:
-        return ()
-    trace = capture.sensors
-    times_ns = np.asarray(numpy_column(trace.samples, "time_ns"), dtype=np.int64)
-    at = trace.samples.schema.get_field_index("time_ns")
-    found = []
-    for step in _STEPS:
-        moved = times_ns + round(step * trace.clock_doubt_s * NS_PER_S)
-        column = pa.Array.from_buffers(pa.int64(), moved.size, [None, pa.py_buffer(moved.tobytes())])
-        samples = trace.samples.set_column(at, trace.samples.schema.field(at), column)
-        with_moved = replace(capture, sensors=replace(trace, samples=samples))
-        found.append(FrameSeries(series.timestamps_ns, options=series.options, capture=with_moved))
-    return tuple(found)
+    doubt_s = 0.0 if series.sensors is None else series.sensors.clock_doubt_s
+    return tuple(
+        FrameSeries(
+            series.timestamps_ns,
+            options=series.options,
+            capture=series.capture,
+            sensors_later_ns=round(step * doubt_s * NS_PER_S),
+        )
+        for step in _STEPS
+        if doubt_s > 0.0
+    )
 
 
 COVERED_ENOUGH: Final = 0.95
@@ -322,11 +297,9 @@ def sensor_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
     if trace is None:
         return ()
     channels = {name: found for name in QUANTITY_WORDS if not isinstance(found := channel(series, name), Missing)}
-    told = _told(trace, series)
     return (
         *trace.caveats,
-        *_coverage_caveats(channels, told, series.options),
-        *_gap_caveats(channels, told, series.options),
+        *_cover_caveats(channels, _told(trace, series), series.options),
         *_negative_caveats(channels.get(sensor_values.POWER)),
         *_busy_caveats(series),
         *_clock_caveats(series),
@@ -355,9 +328,10 @@ def _told(trace: SensorTrace, series: FrameSeries) -> _Told:
     )
 
 
-def _coverage_caveats(channels: Mapping[str, Channel], told: _Told, options: MeasureOptions) -> Iterable[Caveat]:
-    """One for each part of the capture that some quantities cover: those that share a part are told together."""
+def _cover_caveats(channels: Mapping[str, Channel], told: _Told, options: MeasureOptions) -> Iterator[Caveat]:
+    """One for each part of the capture that some quantities cover, and for each gap: those that share it together."""
     parts: dict[str, list[str]] = {}
+    gaps: dict[str, list[str]] = {}
     for name, found in channels.items():
         if found.covered_fraction < told.covered_fraction:
             part = (
@@ -365,6 +339,9 @@ def _coverage_caveats(channels: Mapping[str, Channel], told: _Told, options: Mea
                 f"({100.0 * found.covered_fraction:.1f} %)"
             )
             parts.setdefault(part, []).append(name)
+        if found.longest_step_s > max(5.0 * found.step_s, 2.0, told.longest_step_s):
+            gap = f"for {found.longest_step_s:.1f} s (usual step {found.step_s:.2f} s)"
+            gaps.setdefault(gap, []).append(name)
     for part, names in parts.items():
         covered = min(channels[name].covered_fraction for name in names)
         yield Caveat(
@@ -373,14 +350,6 @@ def _coverage_caveats(channels: Mapping[str, Channel], told: _Told, options: Mea
             weight=Weight.CARE if covered < COVERED_ENOUGH else Weight.NOTE,
             metrics=_keys(names, options),
         )
-
-
-def _gap_caveats(channels: Mapping[str, Channel], told: _Told, options: MeasureOptions) -> Iterable[Caveat]:
-    gaps: dict[str, list[str]] = {}
-    for name, found in channels.items():
-        if found.longest_step_s > max(5.0 * found.step_s, 2.0, told.longest_step_s):
-            gap = f"for {found.longest_step_s:.1f} s (usual step {found.step_s:.2f} s)"
-            gaps.setdefault(gap, []).append(name)
     for gap, names in gaps.items():
         yield Caveat(
             code="sensor-gap",
@@ -406,64 +375,56 @@ def _keys(names: list[str], options: MeasureOptions) -> tuple[str, ...]:
     return (*keys, *_THROTTLING) if watched.intersection(names) else keys
 
 
-def _negative_caveats(power: Channel | None) -> tuple[Caveat, ...]:
+def _negative_caveats(power: Channel | None) -> Iterator[Caveat]:
     if power is None or not (power.sample_values < 0.0).any():
-        return ()
+        return
     count, least_w = int(np.count_nonzero(power.sample_values < 0.0)), float(power.sample_values.min())
-    return (
-        Caveat(
-            code="sensor-negative-power",
-            message=f"{count} of {power.sample_values.size} power samples are below zero, down to {least_w:.1f} W, "
-            "which no card can draw. They are used as they stand: power and energy are too low by them.",
-            weight=Weight.CARE,
-            metrics=_BY_QUANTITY[sensor_values.POWER],
-        ),
+    yield Caveat(
+        code="sensor-negative-power",
+        message=f"{count} of {power.sample_values.size} power samples are below zero, down to {least_w:.1f} W, "
+        "which no card can draw. They are used as they stand: power and energy are too low by them.",
+        weight=Weight.CARE,
+        metrics=_BY_QUANTITY[sensor_values.POWER],
     )
 
 
-def _clock_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
+def _clock_caveats(series: FrameSeries) -> Iterator[Caveat]:
     """What the average power may be while the clocks are as far apart as they may."""
     average_w = sensor_values.average_power_w(series)
     if isinstance(average_w, Missing):
-        return ()
+        return
     low, high = range_in_doubt(series, sensor_values.average_power_w, average_w)
     if high - low <= DOUBT_TOLD_FRACTION * average_w or series.sensors is None:
-        return ()
+        return
     doubt_s = series.sensors.clock_doubt_s
     message = f"The sensor clock may be off by {doubt_s:.1f} s: average power is {low:.1f} to {high:.1f} W."
-    return (
-        Caveat(
-            code="sensor-clock-doubt", message=message, weight=Weight.CARE, metrics=_BY_QUANTITY[sensor_values.POWER]
-        ),
+    yield Caveat(
+        code="sensor-clock-doubt", message=message, weight=Weight.CARE, metrics=_BY_QUANTITY[sensor_values.POWER]
     )
 
 
-def _busy_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
+def _busy_caveats(series: FrameSeries) -> Iterator[Caveat]:
     fraction = sensor_values.utilization_under_90pct_fraction(series)
     if isinstance(fraction, Missing) or fraction < BUSY_CAVEAT_FRACTION:
-        return ()
-    return (
-        Caveat(
-            code="card-not-the-limit",
-            message=f"The card was under {sensor_values.BUSY_PCT:g} % busy for {100.0 * fraction:.0f} % of the time: "
-            "something else limits, and a comparison of cards here says less about the cards.",
-            weight=Weight.CARE,
-            metrics=(),
-        ),
+        return
+    yield Caveat(
+        code="card-not-the-limit",
+        message=f"The card was under {sensor_values.BUSY_PCT:g} % busy for {100.0 * fraction:.0f} % of the time: "
+        "something else limits, and a comparison of cards here says less about the cards.",
+        weight=Weight.CARE,
+        metrics=(),
     )
 
 
-def _throttling_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
+def _throttling_caveats(series: FrameSeries) -> Iterator[Caveat]:
     """Throttling by temperature only: at its power limit a card runs as its maker means it to."""
     hot = [item for item in throttling_of(series) if item.cause == "temperature"]
     fraction = throttling_time_fraction(series)
     if not hot or isinstance(fraction, Missing):
-        return ()
-    return (
-        Caveat(
-            code="throttled",
-            message=f"The card throttled for {throttled_words(hot, fraction)}: it is slower than a cooler one.",
-            weight=Weight.CARE,
-            metrics=_THROTTLING,
-        ),
+        return
+    yield Caveat(
+        code="throttled",
+        message=f"The card throttled for {throttled_words(hot, fraction)}: it is slower than a cooler one.",
+        weight=Weight.CARE,
+        metrics=_THROTTLING,
     )

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from functools import partial
 from types import MappingProxyType
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +13,7 @@ from numpy.typing import NDArray
 from frametime.capture import TIME_COLUMN
 from frametime.metrics.block_medians import median
 from frametime.metrics.frame_series import FrameSeries, numpy_column
-from frametime.metrics.metric import Missing
+from frametime.metrics.metric import Missing, part_of
 from frametime.units import NS_PER_MS, NS_PER_S
 
 NO_SENSORS: Final = "no sensor log given"
@@ -29,6 +30,16 @@ QUANTITY_WORDS: Final[Mapping[str, str]] = MappingProxyType(
 """Words for the quantities that metrics rest on."""
 
 
+POWER: Final = "power_w"
+TEMPERATURE: Final = "temperature_c"
+CORE_CLOCK: Final = "core_clock_mhz"
+UTILIZATION: Final = "utilization_pct"
+
+
+def _word(name: str) -> str:
+    return QUANTITY_WORDS.get(name, name)
+
+
 class Channel(NamedTuple):
     """One quantity over the part of the capture that its samples cover.
 
@@ -37,6 +48,8 @@ class Channel(NamedTuple):
 
     Attributes
     ----------
+    name : str
+        Of its column.
     times_s : ndarray of float64, shape (n_points,)
         Seconds since the start of the first frame, strictly rising; the first and the last point are the ends of
         the covered part.
@@ -52,6 +65,7 @@ class Channel(NamedTuple):
         Longest step between two samples, as much of it as lies in the covered part.
     """
 
+    name: str
     times_s: NDArray[np.float64]
     values: NDArray[np.float64]
     sample_values: NDArray[np.float64]
@@ -79,29 +93,29 @@ class Channel(NamedTuple):
         """Time-weighted mean over the covered part."""
         return self.integral / self.covered_s
 
-    def fraction_above(self, limit: float) -> float:
-        """Share of the covered time in which the broken line lies above ``limit``."""
-        return float(np.sum(self.pieces_above(limit) * np.diff(self.times_s)) / self.covered_s)
+    def share(self, pieces: NDArray[np.float64]) -> float:
+        """Share of the covered time that these shares of each piece between two points come to."""
+        return float(np.sum(pieces * np.diff(self.times_s)) / self.covered_s)
 
-    def pieces_above(self, limit: float) -> NDArray[np.float64]:
+    def above(self, limit: float) -> NDArray[np.float64]:
         """Share of each piece between two points that lies above ``limit``, shape (n_points - 1,)."""
         return _shares_above(self.values, limit)
 
-    def fraction_from(self, limit: float) -> float:
-        """Share of the covered time in which the broken line lies at ``limit`` or above it."""
-        return float(np.sum(self.pieces_from(limit) * np.diff(self.times_s)) / self.covered_s)
-
-    def pieces_from(self, limit: float) -> NDArray[np.float64]:
-        """Share of each piece that lies at ``limit`` or above it: a piece level with it does."""
-        return 1.0 - self.pieces_below(limit)
-
-    def fraction_below(self, limit: float) -> float:
-        """Share of the covered time in which the broken line lies below ``limit``."""
-        return float(np.sum(self.pieces_below(limit) * np.diff(self.times_s)) / self.covered_s)
-
-    def pieces_below(self, limit: float) -> NDArray[np.float64]:
+    def below(self, limit: float) -> NDArray[np.float64]:
         """Share of each piece that lies below ``limit``: a piece level with it lies neither above nor below."""
         return _shares_above(-self.values, -limit)
+
+    def of_samples(
+        self, number: Callable[[NDArray[np.float64]], np.floating[Any]], *, n_needed: int = 1
+    ) -> float | Missing:
+        """A number of the samples inside the capture; a capture between two samples has none of its own."""
+        if self.sample_values.size >= n_needed:
+            return float(number(self.sample_values))
+        return Missing(
+            reason=f"no {_word(self.name)} sample lies in the capture"
+            if n_needed == 1
+            else f"fewer than two {_word(self.name)} samples lie in the capture"
+        )
 
 
 def _shares_above(values: NDArray[np.float64], limit: float) -> NDArray[np.float64]:
@@ -131,7 +145,7 @@ def samples_of(series: FrameSeries, name: str) -> tuple[NDArray[np.float64], NDA
     finite = np.isfinite(values)
     if not finite.any():
         return no_number
-    times_s = (times_ns[finite] - series.timestamps_ns[0]) / NS_PER_S
+    times_s = (times_ns[finite] + series.sensors_later_ns - series.timestamps_ns[0]) / NS_PER_S
     return np.asarray(times_s, dtype=np.float64), values[finite]
 
 
@@ -143,23 +157,12 @@ def outside_reason(name: str, times_s: NDArray[np.float64], end_s: float) -> str
     >>> outside_reason("power_w", np.array([-9.0, -3.2]), 30.0)
     'the power samples end 3.2 s before the capture begins'
     """
-    words = QUANTITY_WORDS.get(name, name)
+    words = _word(name)
     if times_s[-1] <= 0.0:
         return f"the {words} samples end {_apart(-float(times_s[-1]))} before the capture begins"
     if times_s[0] >= end_s:
         return f"the {words} samples begin {_apart(float(times_s[0]) - end_s)} after the capture ends"
     return None
-
-
-def none_inside(name: str) -> Missing:
-    """That the capture lies between two samples of a quantity, which say nothing of its highest and lowest.
-
-    Examples
-    --------
-    >>> none_inside("power_w")
-    Missing(reason='no power sample lies in the capture')
-    """
-    return Missing(reason=f"no {QUANTITY_WORDS.get(name, name)} sample lies in the capture")
 
 
 def _apart(distance_s: float) -> str:
@@ -185,7 +188,7 @@ def channel(series: FrameSeries, name: str) -> Channel | Missing:
     if outside is not None:
         return Missing(reason=outside)
     if times_s.size < 2:
-        return Missing(reason=f"the sensor log has a single {QUANTITY_WORDS.get(name, name)} sample; two are needed")
+        return Missing(reason=f"the sensor log has a single {_word(name)} sample; two are needed")
     # One sample beyond each end is kept: it carries the interpolation there.
     first = max(int(np.searchsorted(times_s, 0.0, side="right")) - 1, 0)
     stop = min(int(np.searchsorted(times_s, end_s, side="left")) + 1, times_s.size)
@@ -195,6 +198,7 @@ def channel(series: FrameSeries, name: str) -> Channel | Missing:
     points_s = np.concatenate(([low_s], near_s[inside], [high_s]))
     in_span = (near_s >= 0.0) & (near_s <= end_s)
     return Channel(
+        name=name,
         times_s=points_s,
         values=np.interp(points_s, near_s, near),
         sample_values=near[in_span],
@@ -203,8 +207,6 @@ def channel(series: FrameSeries, name: str) -> Channel | Missing:
         longest_step_s=float(np.max(np.diff(points_s))),
     )
 
-
-POWER: Final = "power_w"
 
 NO_POWER: Final = "the power logged is zero or below on average, which no card at work draws"
 """A card cannot give power back: such a log has no sensor behind it, or its sign is wrong."""
@@ -216,34 +218,18 @@ def power_channel(series: FrameSeries) -> Channel | Missing:
     return Missing(reason=NO_POWER) if isinstance(power, Channel) and not power.mean > 0.0 else power
 
 
-def frames_in(series: FrameSeries, power: Channel) -> float:
-    """Frames drawn in the part of the capture that the samples cover; a frame at an edge counts in part."""
-    timestamps_s = (series.timestamps_ns - series.timestamps_ns[0]) / NS_PER_S
-    drawn = np.interp(power.times_s[[0, -1]], timestamps_s, np.arange(timestamps_s.size))
-    return float(drawn[1] - drawn[0])
-
-
-def average_power_w(series: FrameSeries) -> float | Missing:
-    """Energy over the covered part of the capture divided by its length, in W."""
-    power = power_channel(series)
-    return power if isinstance(power, Missing) else power.mean
-
-
-def peak_power_w(series: FrameSeries) -> float | Missing:
-    """Greatest sample of power inside the capture, in W. Peaks between two samples are not seen."""
-    return _extreme(power_channel(series), POWER, np.max)
+average_power_w: Final = part_of(power_channel, lambda power: power.mean)
+"""Energy over the covered part of the capture divided by its length, in W."""
 
 
 def energy_per_frame_j(series: FrameSeries) -> float | Missing:
-    """Energy over the covered part of the capture divided by the frames drawn in it, in J per frame."""
+    """Energy over the covered part of the capture divided by the frames drawn in it; one at an edge counts in part."""
     power = power_channel(series)
-    return power if isinstance(power, Missing) else power.integral / frames_in(series, power)
-
-
-def frames_per_joule(series: FrameSeries) -> float | Missing:
-    """Frames drawn for each joule; the same as frames per second for each watt."""
-    energy_j = energy_per_frame_j(series)
-    return energy_j if isinstance(energy_j, Missing) else 1.0 / energy_j
+    if isinstance(power, Missing):
+        return power
+    timestamps_s = (series.timestamps_ns - series.timestamps_ns[0]) / NS_PER_S
+    drawn = np.interp(power.times_s[[0, -1]], timestamps_s, np.arange(timestamps_s.size))
+    return power.integral / float(drawn[1] - drawn[0])
 
 
 POWER_SLACK_FRACTION: Final = 0.02
@@ -258,47 +244,16 @@ def time_at_power_limit_fraction(series: FrameSeries) -> float | Missing:
         return power
     if limit_w is None:
         return Missing(reason="no power limit given")
-    return power.fraction_from((1.0 - POWER_SLACK_FRACTION) * limit_w)
+    return power.share(at_limit(power, limit_w))
 
 
-TEMPERATURE = "temperature_c"
-CORE_CLOCK = "core_clock_mhz"
-UTILIZATION = "utilization_pct"
+def at_limit(power: Channel, limit_w: float) -> NDArray[np.float64]:
+    """Share of each piece at which the power stands at its limit or above it; one level with the edge does."""
+    return 1.0 - power.below((1.0 - POWER_SLACK_FRACTION) * limit_w)
+
 
 BUSY_PCT = 90.0
 """Under this the card waits for something else (common practice, no source)."""
-
-
-def average_of(series: FrameSeries, name: str) -> float | Missing:
-    """Time-weighted mean of a quantity over the covered part of the capture, in its own unit."""
-    found = channel(series, name)
-    return found if isinstance(found, Missing) else found.mean
-
-
-def peak_of(series: FrameSeries, name: str) -> float | Missing:
-    """Greatest sample of a quantity inside the capture."""
-    return _extreme(channel(series, name), name, np.max)
-
-
-def least_of(series: FrameSeries, name: str) -> float | Missing:
-    """Least sample of a quantity inside the capture."""
-    return _extreme(channel(series, name), name, np.min)
-
-
-def _extreme(found: Channel | Missing, name: str, pick: Callable[[NDArray[np.float64]], np.float64]) -> float | Missing:
-    if isinstance(found, Missing):
-        return found
-    return float(pick(found.sample_values)) if found.sample_values.size else none_inside(name)
-
-
-def spread_of(series: FrameSeries, name: str) -> float | Missing:
-    """Standard deviation (n - 1) of the samples of a quantity inside the capture."""
-    found = channel(series, name)
-    if isinstance(found, Missing):
-        return found
-    if found.sample_values.size < 2:
-        return Missing(reason=f"fewer than two {QUANTITY_WORDS.get(name, name)} samples lie in the capture")
-    return float(np.std(found.sample_values, ddof=1))
 
 
 def end_temperature_c(series: FrameSeries) -> float | Missing:
@@ -320,13 +275,15 @@ def time_above_temperature_limit_fraction(series: FrameSeries) -> float | Missin
         return found
     if limit_c is None:
         return Missing(reason="no temperature limit given")
-    return found.fraction_above(limit_c)
+    return found.share(found.above(limit_c))
 
 
-def utilization_under_90pct_fraction(series: FrameSeries) -> float | Missing:
+def busy_under_90pct(found: Channel) -> float:
     """Share of the covered time in which the card was busy under 90 % of the time."""
-    found = channel(series, UTILIZATION)
-    return found if isinstance(found, Missing) else found.fraction_below(BUSY_PCT)
+    return found.share(found.below(BUSY_PCT))
+
+
+utilization_under_90pct_fraction: Final = part_of(partial(channel, name=UTILIZATION), busy_under_90pct)
 
 
 def frames_under_90pct(series: FrameSeries) -> tuple[NDArray[np.int64], NDArray[np.bool_]] | Missing:
