@@ -10,6 +10,7 @@ from made_regularity import autocorrelated
 
 from frametime.metrics.drift.change_points import (
     ChangePoint,
+    ChangeRule,
     best_split,
     change_test,
     find_change_points,
@@ -19,7 +20,7 @@ from frametime.metrics.drift.change_points import (
 
 
 def found_in(values: np.ndarray) -> tuple[ChangePoint, ...]:
-    return find_change_points(values, significance=0.002, min_blocks=5, min_ratio=1.02, max_changes=8)
+    return find_change_points(values, ChangeRule())
 
 
 def test_pettitt_by_hand() -> None:

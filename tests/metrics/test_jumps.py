@@ -12,7 +12,7 @@ from made_regularity import Array, autocorrelated, clean_ms, run_of
 
 from frametime.adapters.reading import read_capture
 from frametime.metrics.block_medians import make_blocks
-from frametime.metrics.drift.change_points import ChangePoint, find_jumps
+from frametime.metrics.drift.change_points import ChangePoint, ChangeRule, find_jumps
 from frametime.metrics.drift.drift import drift_of
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import Change
@@ -22,7 +22,7 @@ CAPTURES = Path(__file__).parents[2] / "reference_logs" / "review" / "captures"
 
 
 def found_in(levels: Array) -> tuple[ChangePoint, ...]:
-    return find_jumps(levels, significance=0.002, scatters=6.0, min_ratio=1.05, min_blocks=5)
+    return find_jumps(levels, ChangeRule())
 
 
 def swing(n: int, seed: int) -> Array:

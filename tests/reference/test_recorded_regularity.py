@@ -12,7 +12,7 @@ from made_regularity import run_of
 from frametime.adapters.reading import read_capture
 from frametime.metrics.block_medians import make_blocks
 from frametime.metrics.display.shown import motion_steps
-from frametime.metrics.drift.change_points import find_jumps
+from frametime.metrics.drift.change_points import ChangeRule, find_jumps
 from frametime.metrics.drift.drift import drift_of
 from frametime.metrics.drift.segments import segments_of
 from frametime.metrics.frame_series import FrameSeries
@@ -113,7 +113,7 @@ def test_no_recorded_scene_jumps(block_s: float) -> None:
     for path in sorted((*FOLDER.glob("*.csv.gz"), *LOGS.rglob("run*.csv.gz"))):
         series = recorded(path.name.removesuffix(".csv.gz")) if path.parent == FOLDER else read_series(path)
         blocks = make_blocks(series.frame_times_ms, series.ends_s, block_s=block_s, max_blocks=600)
-        jumps = find_jumps(blocks.levels_ms, significance=0.002, scatters=6.0, min_ratio=1.05, min_blocks=5)
+        jumps = find_jumps(blocks.levels_ms, ChangeRule())
         assert jumps == (), path
 
 

@@ -12,7 +12,7 @@ import pytest
 import scipy.stats
 from astropy.timeseries import LombScargle
 
-from frametime.metrics.drift.change_points import best_split, find_change_points, pettitt
+from frametime.metrics.drift.change_points import ChangeRule, best_split, find_change_points, pettitt
 from frametime.metrics.drift.trend import (
     average_ranks,
     kendall_score,
@@ -101,7 +101,7 @@ def test_the_nile_changes_after_1898() -> None:
     _, split, p_value = pettitt(nile())
     assert split == 28
     assert p_value < 1e-6
-    found = find_change_points(nile(), significance=0.01, min_blocks=5, min_ratio=1.02, max_changes=4)
+    found = find_change_points(nile(), ChangeRule(significance=0.01, max_changes=4))
     assert [point.n_before for point in found] == [28]
 
 
@@ -122,7 +122,7 @@ def test_change_points_as_in_ruptures() -> None:
         120
     )
     expected = ruptures.Binseg(model="l2").fit(levels).predict(n_bkps=2)[:-1]
-    found = find_change_points(levels, significance=0.002, min_blocks=5, min_ratio=1.02, max_changes=8)
+    found = find_change_points(levels, ChangeRule())
     assert [point.n_before for point in found] == expected == [40, 70]
 
 

@@ -18,6 +18,34 @@ from frametime.metrics.drift.trend import autocorrelation, average_ranks, pairwi
 from frametime.statistics.distributions import student_cdf
 
 
+class ChangeRule(NamedTuple):
+    """When a change counts. All are common practice, no source.
+
+    Attributes
+    ----------
+    significance : float
+        Level of the tests. They are approximate and autocorrelation is estimated from few blocks, so that at 0.2 %
+        fewer than 1 of 100 steady runs is called changed.
+    min_blocks : int
+        Least number of blocks on each side of a change; for so many the level must stay after a jump, too, and none is
+        looked for nearer to the ends.
+    min_ratio : float
+        Least ratio of the medians on the two sides: 1.02 asks for 2 %.
+    max_changes : int
+        Most changes that are told. Work is bounded: each search tests some thirty stretches at most.
+    jump_scatters, min_jump_ratio : float
+        A level that jumps from one block to the next, inside a scene that swings: least size of the step in standard
+        deviations of all such steps (from the median absolute deviation), and least ratio of the levels.
+    """
+
+    significance: float = 0.002
+    min_blocks: int = 5
+    min_ratio: float = 1.02
+    max_changes: int = 8
+    jump_scatters: float = 6.0
+    min_jump_ratio: float = 1.05
+
+
 class ChangePoint(NamedTuple):
     """A change between two blocks.
 
@@ -121,17 +149,20 @@ def best_split(values: NDArray[np.float64], before: float, after: float) -> int:
     return 1 + int(np.argmin(np.cumsum(costs)[:-1]))
 
 
+def _line_squares(values: NDArray[np.float64]) -> float:
+    """Sum of the squared residuals of a straight line."""
+    times = np.arange(values.size) - 0.5 * (values.size - 1)
+    centered = values - values.mean()
+    return float(np.sum((centered - times * (float(times @ centered) / float(times @ times))) ** 2))
+
+
 def _is_line(values: NDArray[np.float64], split: int) -> bool:
     """Whether a straight line describes the series better than one step, by the sum of squared residuals.
 
     A steady slope is drift, not a change at one time.
     """
-    times = np.arange(values.size) - 0.5 * (values.size - 1)
-    centered = values - values.mean()
-    slope = float(times @ centered) / float(times @ times)
-    line_squares = float(np.sum((centered - slope * times) ** 2))
     step_squares = float(np.var(values[:split]) * split + np.var(values[split:]) * (values.size - split))
-    return line_squares < step_squares
+    return _line_squares(values) < step_squares
 
 
 def without_wild_values(values: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -174,66 +205,48 @@ def seeded_stretches(low: int, high: int, min_length: int) -> list[tuple[int, in
     return found
 
 
-def find_change_points(
-    values: NDArray[np.float64],
-    *,
-    significance: float,
-    min_blocks: int,
-    min_ratio: float,
-    max_changes: int,
-) -> tuple[ChangePoint, ...]:
+def find_change_points(values: NDArray[np.float64], rule: ChangeRule) -> tuple[ChangePoint, ...]:
     """Changes in the level of a positive series, told in order of time.
 
     Of all stretches in which a change is significant the shortest is believed first: it is the least likely to hold
     a second one. The series is split there and both parts are searched again. A change counts when its p value,
-    times the number of stretches looked at, is below ``significance``, both sides hold ``min_blocks`` or more, and
-    their medians differ by the factor ``min_ratio`` or more.
+    times the number of stretches looked at, is below the significance, and both sides are long and differ enough.
 
     Parameters
     ----------
     values : ndarray of float64, shape (n_blocks,)
         All > 0.
-    significance : float
-    min_blocks : int
-    min_ratio : float
-        More than 1; 1.02 asks for 2 %.
-    max_changes : int
-        Work is bounded: each search tests some thirty stretches at most.
+    rule : ChangeRule
     """
     values = without_wild_values(values)
     places: list[int] = []
     parts = [(0, values.size)]
-    while parts and len(places) < max_changes:
+    while parts and len(places) < rule.max_changes:
         low, high = parts.pop(0)
-        split = _shortest_change(values, low, high, significance, min_blocks, min_ratio)
+        split = _shortest_change(values, low, high, rule)
         if split is not None:
             places.append(split)
             parts += [(low, split), (split, high)]
-    n_tests = len(seeded_stretches(0, values.size, 2 * min_blocks))
-    found = _confirmed(values, sorted(places), n_tests=n_tests, significance=significance, min_ratio=min_ratio)
+    found = _confirmed(values, sorted(places), rule)
     return () if _is_slope(values, [point.n_before for point in found]) else found
 
 
-def _shortest_change(
-    values: NDArray[np.float64], low: int, high: int, significance: float, min_blocks: int, min_ratio: float
-) -> int | None:
+def _shortest_change(values: NDArray[np.float64], low: int, high: int, rule: ChangeRule) -> int | None:
     """Place of the change in the shortest stretch that has one."""
-    stretches = seeded_stretches(low, high, 2 * min_blocks)
+    stretches = seeded_stretches(low, high, 2 * rule.min_blocks)
     n_stretches = len(stretches)
     for start, stop in reversed(stretches):
         part = values[start:stop]
-        if n_stretches * _least_p(part) >= significance:
+        if n_stretches * _least_p(part) >= rule.significance:
             continue
         split, p_value = change_test(part)
-        if n_stretches * p_value >= significance or _is_line(part, split):
+        if n_stretches * p_value >= rule.significance or _is_line(part, split):
             continue
         # Ranks find that there is a change, but blocks that lie a little high before it draw the place to them.
         split = best_split(part, median(part[:split]), median(part[split:]))
         before, after = median(part[:split]), median(part[split:])
-        is_long = (
-            min(split, part.size - split) >= min_blocks and min(start + split - low, high - start - split) >= min_blocks
-        )
-        if is_long and max(before, after) >= min_ratio * min(before, after):
+        shortest = min(split, part.size - split, start + split - low, high - start - split)
+        if shortest >= rule.min_blocks and max(before, after) >= rule.min_ratio * min(before, after):
             return start + split
     return None
 
@@ -265,21 +278,17 @@ def _is_slope(values: NDArray[np.float64], places: list[int]) -> bool:
     edges = np.array([0, *places, n])
     means = np.add.reduceat(values, edges[:-1]) / np.diff(edges)
     steps = float(np.sum((values - np.repeat(means, np.diff(edges))) ** 2))
-    times = np.arange(n) - 0.5 * (n - 1)
-    centered = values - values.mean()
-    line = float(np.sum((centered - times * (float(times @ centered) / float(times @ times))) ** 2))
     tiny = 1e-12 * float(values @ values)
-    return n * math.log((line + tiny) / (steps + tiny)) < (2 * len(places) - 1) * math.log(n)
+    return n * math.log((_line_squares(values) + tiny) / (steps + tiny)) < (2 * len(places) - 1) * math.log(n)
 
 
-def _confirmed(
-    values: NDArray[np.float64], places: list[int], *, n_tests: int, significance: float, min_ratio: float
-) -> tuple[ChangePoint, ...]:
+def _confirmed(values: NDArray[np.float64], places: list[int], rule: ChangeRule) -> tuple[ChangePoint, ...]:
     """The changes that hold when all of them are looked at together; the weakest is given up until all do.
 
     A short stretch underestimates the autocorrelation. Once the levels between all changes are taken out, the whole
     series shows it: a level that wanders keeps wandering inside each part.
     """
+    n_tests = len(seeded_stretches(0, values.size, 2 * rule.min_blocks))
     while places:
         edges = [0, *places, values.size]
         levels = medians_between(values, np.array(edges, dtype=np.int64))
@@ -289,11 +298,11 @@ def _confirmed(
         sizes = np.diff(edges).tolist()
         chances = [
             n_tests * step_chance(after - before, n_before, n_after, variance)
-            if max(before, after) >= min_ratio * min(before, after)
+            if max(before, after) >= rule.min_ratio * min(before, after)
             else math.inf
             for (before, after), (n_before, n_after) in zip(pairwise(levels.tolist()), pairwise(sizes), strict=True)
         ]
-        if max(chances) < significance:
+        if max(chances) < rule.significance:
             return tuple(
                 ChangePoint(n_before=place, before=before, after=after, p_value=chance)
                 for place, (before, after), chance in zip(places, pairwise(levels.tolist()), chances, strict=True)
@@ -307,28 +316,21 @@ MAD_EFFICIENCY: Final = 0.37
 Association 88, 1993, 1273-1283. A scatter estimated with it knows as much as a standard deviation of 37 % of them."""
 
 
-def find_jumps(
-    levels: NDArray[np.float64], *, significance: float, scatters: float, min_ratio: float, min_blocks: int
-) -> tuple[ChangePoint, ...]:
+def find_jumps(levels: NDArray[np.float64], rule: ChangeRule) -> tuple[ChangePoint, ...]:
     """Steps between neighboring blocks that no other comes near and after which the level stays, in order of time.
 
     Looked at are the steps of the logarithm from each block to the next, and to the next but one for a jump in the
-    middle of a block. A step counts when it is ``scatters`` times the robust scatter of all such steps or more, its
-    p value by Student's distribution, times the number of steps looked at, is below ``significance``, and both it and
-    what is left of it once the slope of the blocks around it is taken out have a ratio of ``min_ratio`` or more. Each
-    of the ``min_blocks`` blocks on either side must lie nearer to its own side of the step than to the other.
+    middle of a block. A step counts when it is ``jump_scatters`` times the robust scatter of all such steps or more,
+    its p value by Student's distribution, times the number of steps looked at, is below ``significance``, and both it
+    and what is left of it once the slope of the blocks around it is taken out have a ratio of ``min_jump_ratio`` or
+    more. Each of the ``min_blocks`` blocks on either side must lie nearer to its own side of the step than to the
+    other.
 
     Parameters
     ----------
     levels : ndarray of float64, shape (n_blocks,)
         All > 0.
-    significance : float
-    scatters : float
-        In standard deviations, from the median absolute deviation.
-    min_ratio : float
-        More than 1; 1.05 asks for 5 %.
-    min_blocks : int
-        Blocks for which the level must stay; no jump is looked for nearer to the ends.
+    rule : ChangeRule
 
     Returns
     -------
@@ -340,12 +342,13 @@ def find_jumps(
     --------
     >>> swing = 10.0 + np.sin(np.arange(30) / 5.0)
     >>> swing[10:20] *= 1.2
-    >>> found = find_jumps(swing, significance=0.002, scatters=6.0, min_ratio=1.05, min_blocks=5)
+    >>> found = find_jumps(swing, ChangeRule())
     >>> [(jump.n_before, round(jump.after / jump.before, 2)) for jump in found]
     [(10, 1.2), (20, 0.83)]
     """
     n = levels.size
-    n_places = n - 2 * min_blocks + 1
+    n_side, log_ratio = rule.min_blocks, math.log(rule.min_jump_ratio)
+    n_places = n - 2 * n_side + 1
     if n_places < 1:
         return ()
     logs = np.log(levels)
@@ -360,15 +363,19 @@ def find_jumps(
         if not scatter > 0.0:
             continue
         found = []
-        least = max(scatters * scatter, math.log(min_ratio))
+        least = max(rule.jump_scatters * scatter, log_ratio)
         for place in (np.flatnonzero(np.abs(deviations) >= least) + 1).tolist():
             chance = 2.0 * student_cdf(-abs(float(deviations[place - 1])) / scatter, degrees) * 2 * n_places
-            sides = _sides(logs, place, place + gap - 1, min_blocks, math.log(min_ratio))
-            if chance < significance and sides is not None and (sides[1] > sides[0]) == (deviations[place - 1] > 0.0):
+            sides = _sides(logs, place, place + gap - 1, n_side, log_ratio)
+            if (
+                chance < rule.significance
+                and sides is not None
+                and (sides[1] > sides[0]) == (deviations[place - 1] > 0.0)
+            ):
                 before, after = math.exp(sides[0]), math.exp(sides[1])
                 found.append(ChangePoint(n_before=place, before=before, after=after, p_value=chance))
         for jump in sorted(found, key=lambda each: each.p_value):
-            if all(abs(jump.n_before - other.n_before) > min_blocks for other in kept):
+            if all(abs(jump.n_before - other.n_before) > n_side for other in kept):
                 kept.append(jump)
     return tuple(sorted(kept, key=lambda jump: jump.n_before))
 

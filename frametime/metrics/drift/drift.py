@@ -8,8 +8,8 @@ from typing import Final, Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.metrics.block_medians import Blocks, absolute_steps, block_edges, make_blocks, median, medians_between
-from frametime.metrics.drift.change_points import ChangePoint, best_split, find_change_points, find_jumps
+from frametime.metrics.block_medians import Blocks, absolute_steps, make_blocks, median, medians_between
+from frametime.metrics.drift.change_points import ChangePoint, ChangeRule, best_split, find_change_points, find_jumps
 from frametime.metrics.drift.trend import (
     change_over,
     pairwise_slopes,
@@ -101,36 +101,25 @@ def open_sentence(low_pct: float, high_pct: float, part: str) -> str:
     return f"the level may change by {change} over {part}"
 
 
-def drift_sentence(
-    *,
-    slope_pct_per_min: float,
-    interval_pct_per_min: tuple[float, float],
-    minutes: float,
-    is_drift: bool,
-    is_steady: bool,
-    wander_pct: float | None,
-    changes: tuple[Change, ...],
-    warm_up: WarmUp | None,
-) -> str:
+def _sentence(drift: Drift, slope: float, interval: tuple[float, float], minutes: float) -> str:
     """All of it in one sentence; a step in the level is told instead of the slope that it causes."""
+    warm_up, changes = drift.warm_up, drift.changes
     parts = [] if warm_up is None else [warm_up.sentence]
     parts += [change.sentence for change in changes[:3]]
     if len(changes) > 3:
         parts.append(counted(len(changes) - 3, "more change"))
     if not any(change.kind == "level" for change in changes):
-        low, high = interval_pct_per_min
+        low, high = interval
         rest = "" if warm_up is None else " in the rest"
-        if is_drift:
-            word = "slower" if slope_pct_per_min > 0.0 else "faster"
+        if drift.is_drift:
+            word = "slower" if slope > 0.0 else "faster"
             bounds = sorted((abs(low), abs(high)))
+            parts.append(f"{percent(slope)} % {word} per minute{rest} ({percent(bounds[0])} to {percent(bounds[1])})")
+        elif drift.wander_pct is not None:
             parts.append(
-                f"{percent(slope_pct_per_min)} % {word} per minute{rest} ({percent(bounds[0])} to {percent(bounds[1])})"
+                f"the level goes up and down{rest} by {percent(drift.wander_pct)} % (standard deviation), with no drift"
             )
-        elif wander_pct is not None:
-            parts.append(
-                f"the level goes up and down{rest} by {percent(wander_pct)} % (standard deviation), with no drift"
-            )
-        elif is_steady:
+        elif drift.is_steady:
             parts.append(f"no drift found{rest} ({low:+.1f} to {high:+.1f} % per minute)".replace("-", _MINUS))
         else:
             parts.append(open_sentence(low * minutes, high * minutes, "this run" if warm_up is None else "the rest"))
@@ -150,8 +139,8 @@ class DriftRule(NamedTuple):
     min_blocks : int
         Fewer give no slope: over a few seconds the scene changes more than the card.
     significance : float
-        Level of the tests for a trend and for a change. They are approximate and autocorrelation is estimated from few
-        blocks, so that at 0.2 % fewer than 1 of 100 steady runs is called drifting, and fewer than 1 of 100 changed.
+        Level of the test for a trend. It is approximate and autocorrelation is estimated from few blocks, so that at
+        0.2 % fewer than 1 of 100 steady runs is called drifting.
     min_total_pct : float
         Change of the level over the run below which a trend is not called drift.
     steady_total_pct : float
@@ -159,15 +148,8 @@ class DriftRule(NamedTuple):
     wander_pct, wander_power : float
         A level wanders when its slowest waves alone scatter by this much or more about a line, and have so many times
         the power of the others or more: white noise exceeds 5 in 1 of 2 000 runs of a minute (F distribution).
-    min_level_ratio, min_spread_ratio : float
-        Least ratio of the levels, of the spreads, on the two sides of a change.
-    min_change_blocks : int
-        Least number of blocks on each side of a change.
-    max_changes : int
-        Most changes that are told.
-    jump_scatters, min_jump_ratio : float
-        A level that jumps from one block to the next, inside a scene that swings: least size of the step in standard
-        deviations of all such steps (from the median absolute deviation), and least ratio of the levels.
+    level_changes, spread_changes : ChangeRule
+        For the medians of the blocks, and for their median steps from frame to frame.
     warm_up_pct, warm_up_scatters : float
         A first block belongs to the warm-up when it differs from the level of the later run by more than both: this
         many percent and this many standard deviations (from the median absolute deviation) of the later blocks.
@@ -185,12 +167,8 @@ class DriftRule(NamedTuple):
     steady_total_pct: float = 5.0
     wander_pct: float = 0.5
     wander_power: float = 5.0
-    min_level_ratio: float = 1.02
-    min_spread_ratio: float = 1.5
-    min_change_blocks: int = 5
-    max_changes: int = 8
-    jump_scatters: float = 6.0
-    min_jump_ratio: float = 1.05
+    level_changes: ChangeRule = ChangeRule()
+    spread_changes: ChangeRule = ChangeRule(min_ratio=1.5)
     warm_up_pct: float = 2.0
     warm_up_scatters: float = 5.0
     warm_up_fraction: float = 0.25
@@ -214,25 +192,25 @@ def drift_of(series: FrameSeries) -> Drift:
     Drift
         The slope is ``None`` where there are too few blocks; the sentence gives the reason.
     """
-    blocks = make_blocks(series.frame_times_ms, series.ends_s, block_s=RULE.block_s, max_blocks=RULE.max_blocks)
+    blocks = blocks_of(series)
     warm_up, first = _find_warm_up(blocks)
+    drift = Drift(
+        slope_pct_per_min=None,
+        slope_low_pct_per_min=None,
+        slope_high_pct_per_min=None,
+        p_value=None,
+        is_drift=False,
+        is_steady=False,
+        wander_pct=None,
+        changes=(),
+        warm_up=warm_up,
+        sentence="",
+    )
     times_s, levels_ms = blocks.middles_s[first:], blocks.levels_ms[first:]
     if levels_ms.size < RULE.min_blocks:
-        sentence = (
-            f"Not enough for drift: {counted(levels_ms.size, 'block')} of {blocks.block_s:.2g} s; "
+        return drift._replace(
+            sentence=f"Not enough for drift: {counted(levels_ms.size, 'block')} of {blocks.block_s:.2g} s; "
             f"{RULE.min_blocks} or more are needed."
-        )
-        return Drift(
-            slope_pct_per_min=None,
-            slope_low_pct_per_min=None,
-            slope_high_pct_per_min=None,
-            p_value=None,
-            is_drift=False,
-            is_steady=False,
-            wander_pct=None,
-            changes=(),
-            warm_up=warm_up,
-            sentence=sentence,
         )
     slope, low, high, p_value = _slope(times_s, levels_ms, level=series.options.level)
     changes = _find_changes(series, blocks, first)
@@ -244,37 +222,29 @@ def drift_of(series: FrameSeries) -> Drift:
     is_drift = has_trend and stands_out(logs, total_pct / 100.0)
     slow, power = wandering(logs)
     wanders = not (is_drift or has_step) and 100.0 * slow >= RULE.wander_pct and power >= RULE.wander_power
-    wander_pct = 100.0 * slow if wanders else None
-    widest_pct = max(abs(low), abs(high)) * minutes
-    is_steady = not (has_trend or has_step or wanders) and widest_pct <= RULE.steady_total_pct
-    return Drift(
+    drift = drift._replace(
         slope_pct_per_min=slope,
         slope_low_pct_per_min=low,
         slope_high_pct_per_min=high,
         p_value=p_value,
         is_drift=is_drift,
-        is_steady=is_steady,
-        wander_pct=wander_pct,
+        is_steady=not (has_trend or has_step or wanders)
+        and max(abs(low), abs(high)) * minutes <= RULE.steady_total_pct,
+        wander_pct=100.0 * slow if wanders else None,
         changes=changes,
-        warm_up=warm_up,
-        sentence=drift_sentence(
-            slope_pct_per_min=slope,
-            interval_pct_per_min=(low, high),
-            minutes=minutes,
-            is_drift=is_drift,
-            is_steady=is_steady,
-            wander_pct=wander_pct,
-            changes=changes,
-            warm_up=warm_up,
-        ),
     )
+    return drift._replace(sentence=_sentence(drift, slope, (low, high), minutes))
+
+
+@once_a_series
+def blocks_of(series: FrameSeries) -> Blocks:
+    """The blocks in which slow change is looked for."""
+    return make_blocks(series.frame_times_ms, series.ends_s, block_s=RULE.block_s, max_blocks=RULE.max_blocks)
 
 
 def change_over_run_pct(series: FrameSeries) -> tuple[float, float] | None:
     """Interval of the change of the level over the whole run, in percent; ``None`` where there are too few blocks."""
-    levels_ms = make_blocks(
-        series.frame_times_ms, series.ends_s, block_s=RULE.block_s, max_blocks=RULE.max_blocks
-    ).levels_ms
+    levels_ms = blocks_of(series).levels_ms
     if levels_ms.size < RULE.min_blocks:
         return None
     low, high = change_over(np.log(levels_ms), series.options.level)
@@ -287,7 +257,7 @@ def warm_up_length_s(series: FrameSeries) -> float | Missing:
         return warm_up.skip_s
     if series.duration_s < RULE.warm_up_min_s:
         return Missing(reason=f"in runs under {RULE.warm_up_min_s:g} s warm-up cannot be told from the scene")
-    n_blocks = block_edges(series.ends_s, block_s=RULE.block_s, max_blocks=RULE.max_blocks)[0].size - 1
+    n_blocks = blocks_of(series).n_blocks
     if _longest_warm_up(n_blocks) < 2:
         return Missing(reason=f"{counted(n_blocks, 'block')} of frames: too few to tell warm-up from the scene")
     return 0.0
@@ -349,60 +319,39 @@ def _find_warm_up(blocks: Blocks) -> tuple[WarmUp | None, int]:
 
 def _find_changes(series: FrameSeries, blocks: Blocks, first: int) -> tuple[Change, ...]:
     """Changes of level and of spread after the warm-up, in order of time."""
+    levels_ms = blocks.levels_ms[first:]
+    points = find_change_points(levels_ms, RULE.level_changes)
+    # A level that wanders can be cut into steps: they count where they are more than that.
+    if points and not steps_stand_out(np.log(levels_ms), [point.n_before for point in points]):
+        points = ()
+    places = [point.n_before for point in points]
+    near = RULE.level_changes.min_blocks
+    jumps = [
+        jump
+        for jump in find_jumps(levels_ms, RULE.level_changes)
+        if all(abs(jump.n_before - place) > near for place in places)
+    ]
+    points = (*points, *jumps[: RULE.level_changes.max_changes - len(points)])
+    found = [_told(series, "level", series.frame_times_ms, blocks.edges[first:], point) for point in points]
     # The median step from frame to frame is blind to a slow rise of the level and to single hitches.
     steps_ms = absolute_steps(series.frame_times_ms)
-    kinds: tuple[tuple[Literal["level", "spread"], NDArray[np.float64], NDArray[np.float64], float], ...] = (
-        ("level", series.frame_times_ms, blocks.levels_ms, RULE.min_level_ratio),
-        ("spread", steps_ms, medians_between(steps_ms, blocks.edges), RULE.min_spread_ratio),
-    )
-    found = []
-    for kind, values, block_values, min_ratio in kinds:
-        # A timer with coarse steps can make the median step 0: the ratio of spreads then says nothing.
-        if not block_values.min() > 0.0:
-            continue
-        points = find_change_points(
-            block_values[first:],
-            significance=RULE.significance,
-            min_blocks=RULE.min_change_blocks,
-            min_ratio=min_ratio,
-            max_changes=RULE.max_changes,
-        )
-        if kind == "level":
-            # A level that wanders can be cut into steps: they count where they are more than that.
-            if points and not steps_stand_out(np.log(block_values[first:]), [point.n_before for point in points]):
-                points = ()
-            points = _with_jumps(points, block_values[first:])
-        for point in points:
-            frame = _frame_of_change(values, blocks.edges[first:], point)
-            time_s = float(series.ends_s[frame - 1])
-            found.append(
-                Change(
-                    time_s=time_s,
-                    kind=kind,
-                    before_ms=point.before,
-                    after_ms=point.after,
-                    p_value=point.p_value,
-                    sentence=change_sentence(kind, point.before, point.after, time_s),
-                )
-            )
+    spreads_ms = medians_between(steps_ms, blocks.edges)
+    # A timer with coarse steps can make the median step 0: the ratio of spreads then says nothing.
+    if spreads_ms.min() > 0.0:
+        spread_points = find_change_points(spreads_ms[first:], RULE.spread_changes)
+        found += [_told(series, "spread", steps_ms, blocks.edges[first:], point) for point in spread_points]
     return tuple(sorted(found, key=lambda change: change.time_s))
 
 
-def _with_jumps(points: tuple[ChangePoint, ...], levels: NDArray[np.float64]) -> tuple[ChangePoint, ...]:
-    """The changes, and the jumps that are not one of them."""
-    jumps = find_jumps(
-        levels,
-        significance=RULE.significance,
-        scatters=RULE.jump_scatters,
-        min_ratio=RULE.min_jump_ratio,
-        min_blocks=RULE.min_change_blocks,
-    )
-    places = [point.n_before for point in points]
-    others = [jump for jump in jumps if all(abs(jump.n_before - place) > RULE.min_change_blocks for place in places)]
-    return (*points, *others[: RULE.max_changes - len(points)])
-
-
-def _frame_of_change(values: NDArray[np.float64], edges: NDArray[np.int64], point: ChangePoint) -> int:
-    """Frames before the change: the split of the four blocks around it with the least sum of absolute residuals."""
+def _told(
+    series: FrameSeries,
+    kind: Literal["level", "spread"],
+    values: NDArray[np.float64],
+    edges: NDArray[np.int64],
+    point: ChangePoint,
+) -> Change:
+    """A change with its time: the split of the four blocks around it with the least sum of absolute residuals."""
     low, high = int(edges[point.n_before - 2]), int(edges[point.n_before + 2])
-    return low + best_split(values[low:high], point.before, point.after)
+    time_s = float(series.ends_s[low + best_split(values[low:high], point.before, point.after) - 1])
+    sentence = change_sentence(kind, point.before, point.after, time_s)
+    return Change(time_s, kind, point.before, point.after, point.p_value, sentence)

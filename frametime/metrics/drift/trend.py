@@ -9,10 +9,9 @@ is compared with the slowest waves that are left once it is taken out.
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from functools import lru_cache
-from itertools import combinations, pairwise
+from itertools import pairwise
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -85,10 +84,6 @@ A random walk of 60 steps lies so close to a parabola that changes as much less 
 """
 
 
-FEW_POINTS: Final = 16
-"""Up to so many points a plain loop over the pairs is faster than the arrays; a review asks it of thousands of sets."""
-
-
 class TrendTest(NamedTuple):
     """Result of the test.
 
@@ -135,13 +130,9 @@ def kendall_score(values: NDArray[np.float64]) -> tuple[float, float]:
     H. B. Mann, Econometrica 13, 1945; M. G. Kendall, Rank Correlation Methods, 1975.
     """
     n = values.size
-    if n <= FEW_POINTS:
-        score = float(sum((later > value) - (later < value) for value, later in combinations(values.tolist(), 2)))
-        ties: Iterable[int] = Counter(values.tolist()).values()
-    else:
-        first, second = _pairs(n)
-        score = float(np.sign(values[second] - values[first]).sum())
-        ties = np.unique(values, return_counts=True)[1].tolist()
+    first, second = _pairs(n)
+    score = float(np.sign(values[second] - values[first]).sum())
+    ties = np.unique(values, return_counts=True)[1].tolist()
     tied = float(sum(count * (count - 1) * (2 * count + 5) for count in ties))
     return score, (n * (n - 1.0) * (2.0 * n + 5.0) - tied) / 18.0
 
