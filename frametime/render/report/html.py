@@ -6,14 +6,16 @@ import base64
 import hashlib
 import json
 import math
+import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any, Final
+from xml.etree import ElementTree
 
+from frametime.render.charts.theme import PALETTES, Palette
 from frametime.render.report.document import Bar, Block, Figure, Folded, ReaderChoice, Report, Section, Trace, TraceView
-from frametime.render.report.inline_svg import Outlines, chart_colors_css, inline_svg
 from frametime.render.report.markdown import readable
 from frametime.render.tables.table import Cell, Mark, Number, Range, ShownAs, Strip, Table
 
@@ -37,7 +39,7 @@ def render_html(report: Report) -> str:
     blocks = _all_blocks(report)
     has_traces = any(isinstance(block, TraceView) for block in blocks)
     figures = [block for block in blocks if isinstance(block, Figure)]
-    outlines = Outlines()
+    outlines: dict[str, str] = {}
     drawings = {
         key: inline_svg(svg, key=key, alternative=figure.alternative, outlines=outlines)
         for figure in figures
@@ -60,7 +62,7 @@ def render_html(report: Report) -> str:
         policy=_policy([style], scripts),
         style=_trusted(style),
         scripts=[_trusted(script) for script in scripts],
-        outlines=_trusted(outlines.markup() if figures else ""),
+        outlines=_trusted(outline_markup(outlines) if figures else ""),
         drawings={key: _trusted(drawing) for key, drawing in drawings.items()},
     )
 
@@ -273,3 +275,146 @@ def _readable(value: object) -> object:
         case list() | tuple():
             return [_readable(item) for item in value]
     return value
+
+
+"""Charts come as SVG files in the light palette. Their style attributes, which the policy of the page forbids, become
+presentation attributes; their colors become the tokens of `chart_colors_css`, so that one drawing serves both schemes;
+letters, which are outlines, are kept once for all charts of the page; numbers keep a hundredth of a point."""
+_SVG: Final = "{http://www.w3.org/2000/svg}"
+_HREF: Final = "{http://www.w3.org/1999/xlink}href"
+_NUMBER: Final = re.compile(r"-?\d+\.?\d*(?:e-?\d+)?")
+_COLOR: Final = re.compile(r"#[0-9a-f]{6}\b")
+_REFERENCE: Final = re.compile(r"""(url\(#|href="#)([^")]+)""")
+_TRANSLATE: Final = re.compile(r"translate\((-?[\d.]+)(?:[ ,]+(-?[\d.]+))?\)")
+_LETTER_SCALE: Final = "scale(0.015625)"
+_WITH_NUMBERS: Final = frozenset(
+    {"d", "x", "y", "x1", "x2", "y1", "y2", "width", "height", "transform", "stroke-width", "stroke-dasharray"}
+)
+
+
+def _palette_colors(palette: Palette) -> dict[str, str]:
+    """Name of each color of a palette, the ground left out, to the color."""
+    colors: dict[str, str] = {}
+    for item in fields(palette):
+        value = getattr(palette, item.name)
+        if isinstance(value, tuple):
+            colors |= {f"chart-{item.name}-{number}": color for number, color in enumerate(value, 1)}
+        elif item.name not in {"key", "ground"}:
+            colors[f"chart-{item.name.replace('_', '-')}"] = value
+    return colors
+
+
+@cache
+def color_tokens() -> Mapping[str, str]:
+    """Each color of the light palette as it is written in the page; the ground of charts is that of the page."""
+    light, dark = _palette_colors(PALETTES["light"]), _palette_colors(PALETTES["dark"])
+    tokens: dict[str, str] = {PALETTES["light"].ground: "var(--ground)"}
+    for name, color in light.items():
+        known = tokens.setdefault(color, f"var(--{name})")
+        if dark[known.removeprefix("var(--").removesuffix(")")] != dark[name]:
+            raise ValueError(f"the light color {color!r} stands for two dark ones")
+    return tokens
+
+
+def chart_colors_css() -> str:
+    """The colors of charts for both schemes, as custom properties; paper is light."""
+
+    def rule(palette: str) -> str:
+        return (
+            ":root{" + "".join(f"--{name}:{color};" for name, color in _palette_colors(PALETTES[palette]).items()) + "}"
+        )
+
+    return f"{rule('light')}@media screen and (prefers-color-scheme:dark){{{rule('dark')}}}"
+
+
+def inline_svg(svg: bytes, *, key: str, alternative: str, outlines: dict[str, str]) -> str:
+    """A chart as markup for the page.
+
+    Parameters
+    ----------
+    svg : bytes
+        As `frametime.render.charts.figure_files.figure_bytes` makes it, in the light palette.
+    key : str
+        Begins the names of clipping paths and the like, so that two charts do not share one.
+    alternative : str
+        What the chart shows, in words and numbers.
+    outlines : dict of str to str
+        Takes up the letters: each outline and its short name.
+    """
+    root = ElementTree.fromstring(svg)
+    letters: dict[str, str | None] = {}
+    for element in root.iter(f"{_SVG}path"):
+        if element.get("transform") == _LETTER_SCALE and "id" in element.attrib:
+            path = _short_numbers(element.get("d", ""))
+            letters[element.attrib["id"]] = outlines.setdefault(path, f"o{len(outlines) + 1}") if path else None
+    referred = dict.fromkeys(name for _, name in _REFERENCE.findall(svg.decode("utf-8")) if name not in letters)
+    names = {name: f"{key}-{number}" for number, name in enumerate(referred, 1)}
+    inside = [kept for child in root for kept in _slimmed(child, letters, names)]
+    chart = {"class": "chart", "role": "img", "aria-label": readable(alternative), "viewBox": root.attrib["viewBox"]}
+    root.clear()
+    root.tag, root[:] = "svg", inside
+    root.attrib |= {**chart, "stroke-linejoin": "round", "stroke-linecap": "butt", "focusable": "false"}
+    return ElementTree.tostring(root, encoding="unicode").replace(" />", "/>")
+
+
+def _slimmed(
+    element: ElementTree.Element, letters: Mapping[str, str | None], names: Mapping[str, str]
+) -> list[ElementTree.Element]:
+    """The element as the page has it, or what is in a group that means nothing; what shows nothing is left out."""
+    tag, target = element.tag.removeprefix(_SVG), element.get(_HREF, "").removeprefix("#")
+    if tag in {"metadata", "style"} or element.get("id") in letters or (target in letters and not letters[target]):
+        return []
+    letter = letters.get(target)
+    attributes = _attributes(element, names) if letter is None else _letter_place(element, letter)
+    inside = [kept for child in element for kept in _slimmed(child, letters, names)]
+    if (tag == "g" and not attributes) or (tag in {"g", "defs"} and not inside):
+        return inside
+    slim = ElementTree.Element(tag, attributes)
+    slim[:] = inside
+    return [slim]
+
+
+def _letter_place(element: ElementTree.Element, name: str) -> dict[str, str]:
+    transform = element.get("transform", "")
+    moved = _TRANSLATE.fullmatch(transform)
+    place = {"transform": _short_numbers(transform)} if transform else {}
+    if moved is not None:  # of a hundred to the height of a letter
+        told = {axis: str(round(float(value or 0))) for axis, value in zip("xy", moved.groups(), strict=True)}
+        place = {axis: value for axis, value in told.items() if value != "0"}
+    return {"href": f"#{name}", **place}
+
+
+def _attributes(element: ElementTree.Element, names: Mapping[str, str]) -> dict[str, str]:
+    found = {name: value for name, value in element.attrib.items() if name not in {"style", "id", _HREF}}
+    rules = (rule.partition(":") for rule in element.get("style", "").split(";") if rule.strip())
+    found |= {name.strip(): value.strip() for name, _, value in rules}
+    if (name := element.get("id", "")) in names:
+        found["id"] = names[name]
+    if target := element.get(_HREF, ""):
+        found["href"] = f"#{names[target[1:]]}" if target[1:] in names else target
+    return {name: _value(name, value, names) for name, value in found.items()}
+
+
+def _value(name: str, value: str, names: Mapping[str, str]) -> str:
+    value = _COLOR.sub(lambda match: color_tokens().get(match.group(), match.group()), value)
+    value = _REFERENCE.sub(lambda match: f"{match.group(1)}{names[match.group(2)]}", value)
+    return _short_numbers(value) if name in _WITH_NUMBERS else value
+
+
+def outline_markup(outlines: Mapping[str, str]) -> str:
+    """All letters, to stand once in the page."""
+    paths = "".join(f'<path id="{name}" transform="scale(.015625)" d="{path}"/>' for path, name in outlines.items())
+    head = '<svg class="outlines" width="0" height="0" aria-hidden="true" focusable="false">'
+    return f"{head}<defs>{paths}</defs></svg>"
+
+
+def _short_numbers(text: str) -> str:
+    """Numbers with no more digits than are seen, and no spaces that mean nothing."""
+    short = _NUMBER.sub(lambda match: _short(match.group()), " ".join(text.split()))
+    return re.sub(r" ?([MLQCZzHV]) ?", r"\1", short)
+
+
+def _short(number: str) -> str:
+    value = float(number)
+    text = f"{value:.{2 if abs(value) >= 1.0 else 4}f}".rstrip("0").rstrip(".")
+    return "0" if text in {"-0", ""} else re.sub(r"^(-?)0\.", r"\1.", text)

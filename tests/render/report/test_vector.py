@@ -13,13 +13,13 @@ from matplotlib.figure import Figure
 
 from frametime.render.charts.figure_files import figure_bytes
 from frametime.render.charts.theme import PALETTES, Theme
-from frametime.render.report.inline_svg import (
-    Outlines,
+from frametime.render.report.html import (
     _short,
     _short_numbers,
     chart_colors_css,
     color_tokens,
     inline_svg,
+    outline_markup,
 )
 
 
@@ -40,7 +40,7 @@ def light() -> bytes:
 
 
 def test_nothing_is_left_that_the_policy_forbids(light: bytes) -> None:
-    markup = inline_svg(light, key="chart-1", alternative='a "b" <c> \udcff', outlines=Outlines())
+    markup = inline_svg(light, key="chart-1", alternative='a "b" <c> \udcff', outlines={})
     assert "style" not in markup
     assert "<metadata" not in markup
     assert "http" not in markup
@@ -49,9 +49,9 @@ def test_nothing_is_left_that_the_policy_forbids(light: bytes) -> None:
 
 
 def test_every_reference_has_its_target(light: bytes) -> None:
-    outlines = Outlines()
+    outlines: dict[str, str] = {}
     markup = inline_svg(light, key="chart-1", alternative="", outlines=outlines)
-    both = outlines.markup() + markup
+    both = outline_markup(outlines) + markup
     wanted = set(re.findall(r'href="#([^"]+)"|url\(#([^)]+)\)', both))
     targets = {first or second for first, second in wanted}
     assert len(targets) > 10
@@ -59,11 +59,11 @@ def test_every_reference_has_its_target(light: bytes) -> None:
 
 
 def test_two_charts_share_letters_and_nothing_else(light: bytes) -> None:
-    outlines = Outlines()
+    outlines: dict[str, str] = {}
     first = inline_svg(light, key="chart-1", alternative="", outlines=outlines)
-    letters = outlines.markup()
+    letters = outline_markup(outlines)
     second = inline_svg(light, key="chart-2", alternative="", outlines=outlines)
-    assert outlines.markup() == letters
+    assert outline_markup(outlines) == letters
     names = [set(re.findall(r' id="([^"]+)"', markup)) for markup in (first, second)]
     assert names[0]
     assert not names[0] & names[1]
@@ -76,9 +76,9 @@ def test_the_drawing_in_dark_colors_is_the_dark_drawing(light: bytes) -> None:
     recolored = re.sub(
         r"var\(--([a-z0-9-]+)\)",
         lambda match: tokens[match.group(1)],
-        inline_svg(light, key="c", alternative="", outlines=Outlines()),
+        inline_svg(light, key="c", alternative="", outlines={}),
     )
-    dark = inline_svg(drawn(Theme.of("dark")), key="c", alternative="", outlines=Outlines())
+    dark = inline_svg(drawn(Theme.of("dark")), key="c", alternative="", outlines={})
     assert recolored == dark
 
 
@@ -110,5 +110,5 @@ def test_paths_lose_only_what_means_nothing() -> None:
 
 
 def test_a_chart_becomes_smaller(light: bytes) -> None:
-    markup = inline_svg(light, key="c", alternative="", outlines=Outlines())
+    markup = inline_svg(light, key="c", alternative="", outlines={})
     assert len(markup) < 0.4 * len(light)
