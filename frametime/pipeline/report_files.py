@@ -75,7 +75,7 @@ def report_texts(result: ReviewResult, *, charts_folder: str | None = None) -> d
     """
     from frametime.pipeline.chart_files import ChartRequest, chart_contents
     from frametime.pipeline.kept_runs import read_curves
-    from frametime.render.report.html import render_html, replace_traces
+    from frametime.render.report.html import render_html
     from frametime.render.report.markdown import render_markdown
     from frametime.render.report.page_data import place_of_traces, review_traces
     from frametime.render.report.review_blocks import chart_figures, chosen_charts
@@ -98,11 +98,8 @@ def report_texts(result: ReviewResult, *, charts_folder: str | None = None) -> d
     if place is not None:
         read_curves(result.runs)
         traces = review_traces(result, room_bytes=min(MOST_TRACE_BYTES, PAGE_BYTES - len(page.encode("utf-8"))))
-        if traces is None:
-            report = review_report(result, figures=figures, charts_folder=charts_folder)
-            page = render_html(report)
-        else:
-            page = replace_traces(page, place, traces)
+        report = review_report(result, figures=figures, traces=traces, charts_folder=charts_folder)
+        page = render_html(report)
     return {PAGE: page, TEXT: render_markdown(report)}
 
 

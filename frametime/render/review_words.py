@@ -10,7 +10,7 @@ from frametime.caveats import Caveat, Weight, caveat_title
 from frametime.render.numbers import NOT_AVAILABLE
 from frametime.render.tables.parts import label_cell, notes_of, sentence_case
 from frametime.render.tables.table import Cell
-from frametime.review.result import Coverage, CoverageCell, ReviewResult
+from frametime.review.result import Coverage, CoverageCell, ReviewResult, RunEntry
 from frametime.review.result_tables import EfficiencyRow, OverallComparison, ValueRow, Verdict
 from frametime.statistics.differences import Interval
 from frametime.units import shown_unit
@@ -56,6 +56,11 @@ def coverage_sentence(coverage: Coverage) -> str:
 def cell_name(result: ReviewResult, scene: str, resolution: str) -> str:
     """``Harbor at 1440p``."""
     return f"{result.scene(scene).label} at {resolution}"
+
+
+def remarks(run: RunEntry) -> list[str]:
+    """What is particular to a run, in a word each."""
+    return [word for word, applies in (("flagged", run.flag), ("left out", run.excluded_reason)) if applies]
 
 
 class ReviewWords:

@@ -202,33 +202,16 @@ class VerdictCards:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Trace:
-    """Frame times of one run, packed: see `frametime.render.report.page_data`."""
-
-    label: str
-    color: str
-    group: str
-    duration_s: float
-    n_steps: int
-    packed: str
-
-
-@dataclass(frozen=True, kw_only=True)
-class TraceSet:
-    """Runs that are looked at together."""
-
-    label: str
-    traces: tuple[Trace, ...]
-
-
-@dataclass(frozen=True, kw_only=True)
 class TraceView:
-    """Frame times over time, to zoom and switch in the page. ``statement`` says what is left out."""
+    """Frame times over time, to zoom and switch in the page: plain values, see `frametime.render.report.page_data`.
+
+    ``statement`` says what is left out.
+    """
 
     key: str
     caption: str
     statement: str
-    sets: tuple[TraceSet, ...]
+    data: Mapping[str, object]
 
 
 Block: TypeAlias = (

@@ -7,17 +7,18 @@ import hashlib
 import json
 import math
 import re
-from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from collections.abc import Iterator, Mapping
+from dataclasses import fields
 from functools import cache
 from importlib.resources import files
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 from xml.etree import ElementTree
 
 from frametime.render.charts.theme import PALETTES, Palette
-from frametime.render.report.document import Bar, Block, Figure, Folded, ReaderChoice, Report, Section, Trace, TraceView
+from frametime.render.report.document import Bar, Block, Figure, Folded, ReaderChoice, Report, Section, TraceView
 from frametime.render.report.markdown import readable
-from frametime.render.tables.table import Cell, Mark, Number, Range, ShownAs, Strip, Table
+from frametime.render.tables.parts import reach_ends
+from frametime.render.tables.table import Cell, Number, Range, Strip, Table
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -36,7 +37,7 @@ def render_html(report: Report) -> str:
     every script and style but those written here, and every connection.
     """
     environment = _environment()
-    blocks = _all_blocks(report)
+    blocks = list(_blocks_of(Section("", "", report.lead, report.sections)))
     has_traces = any(isinstance(block, TraceView) for block in blocks)
     figures = [block for block in blocks if isinstance(block, Figure)]
     outlines: dict[str, str] = {}
@@ -67,31 +68,11 @@ def render_html(report: Report) -> str:
     )
 
 
-def replace_traces(page: str, old: TraceView, new: TraceView) -> str:
-    """The page with other frame times: how much room they have is known only when the rest of it stands.
-
-    Raises
-    ------
-    ValueError
-        If ``old`` is not in the page.
-    """
-    before, after = _trace_markup(old), _trace_markup(new)
-    if page.count(before) != 1:
-        raise ValueError(f"page must hold old once, got {page.count(before)!r} times")
-    return page.replace(before, after)
-
-
-def _trace_markup(view: TraceView) -> str:
-    parts: Any = _environment().get_template("parts.html.j2").module
-    return str(parts.traces(view))
-
-
-def _all_blocks(report: Report) -> list[Block]:
-    def of(section: Section) -> list[Block]:
-        return [*section.blocks, *(block for inner in section.sections for block in of(inner))]
-
-    every = [*report.lead, *(block for section in report.sections for block in of(section))]
-    return [inner for block in every for inner in (block.blocks if isinstance(block, Folded) else (block,))]
+def _blocks_of(section: Section) -> Iterator[Block]:
+    for block in section.blocks:
+        yield from block.blocks if isinstance(block, Folded) else (block,)
+    for inner in section.sections:
+        yield from _blocks_of(inner)
 
 
 @cache
@@ -132,9 +113,8 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     environment.globals["nothing_known"] = NOTHING_KNOWN
-    cells = (kind, needs_sort, column_facts, keeps_together, is_wordy)
-    shapes = (strip_places, strip_ends, bar_places, trace_json, inert_json)
-    environment.filters |= {write.__name__: write for write in (exact, *cells, *shapes)}
+    writers = (exact, kind, column_facts, text_class, strip_places, reach_ends, bar_places, inert_json)
+    environment.filters |= {write.__name__: write for write in writers}
     return environment
 
 
@@ -156,55 +136,32 @@ def kind(part: object) -> str:
     return type(part).__name__.lower()
 
 
-def needs_sort(cell: Cell) -> bool:
-    """Whether the cell is sorted by something that is not what stands in it first."""
-    if cell.sort is None:
-        return False
-    first = cell.content[0] if cell.content else None
-    if isinstance(first, Mark):
-        return cell.sort != first.word
-    return not (isinstance(first, Number) and cell.sort == first.value)
+NOTHING_KNOWN: Final = {"number": "", "range": "", "shown_as": "value"}
 
 
-@dataclass(frozen=True, kw_only=True)
-class ColumnFacts:
-    """What holds for every number of a column, so that its heading can say it once."""
-
-    number: str
-    range: str
-    shown_as: ShownAs
-
-
-NOTHING_KNOWN: Final = ColumnFacts(number="", range="", shown_as="value")
-
-
-def column_facts(table: Table) -> tuple[ColumnFacts, ...]:
-    """For each column, the origin that all its numbers share, that of all its intervals, and how they are shown."""
-
-    def shared(found: set[str]) -> str:
-        return found.pop() if len(found) == 1 else ""
-
+def column_facts(table: Table) -> list[dict[str, str]]:
+    """For each column what its heading can say once: origin of all its numbers, of all its intervals, their form."""
     facts = []
     for position in range(len(table.columns)):
         parts = [part for row in table.rows for part in row.cells[position].content]
-        numbers, ranges = ({part.origin for part in parts if isinstance(part, kind)} for kind in (Number, Range))
-        shown = {part.shown_as for part in parts if isinstance(part, (Number, Range))}
-        one = shown.pop() if len(shown) == 1 else "value"
-        facts.append(ColumnFacts(number=shared(numbers), range=shared(ranges), shown_as=one))
-    return tuple(facts)
+        shown = [part for part in parts if isinstance(part, (Number, Range))]
+        found: dict[str, set[str]] = {
+            "number": {part.origin for part in shown if isinstance(part, Number)},
+            "range": {part.origin for part in shown if isinstance(part, Range)},
+            "shown_as": {part.shown_as for part in shown},
+        }
+        shared = {name: values.pop() for name, values in found.items() if len(values) == 1}
+        facts.append({**NOTHING_KNOWN, **shared})
+    return facts
 
 
-def keeps_together(cell: Cell) -> bool:
-    """Whether the words of a cell are so few that they stand on one line."""
+def text_class(cell: Cell) -> str:
+    """``k`` where the words are so few that they stand on one line, ``w`` for a sentence, which needs some width."""
     parts = [part if isinstance(part, str) else getattr(part, "text", None) for part in cell.content]
     text = "".join(part or "" for part in parts)
-    return None not in parts and len(text) < _SHORT_TEXT and (" " in text or bool(cell.notes))
-
-
-def is_wordy(cell: Cell) -> bool:
-    """Whether a cell holds a sentence, which needs a column of some width to be read."""
-    parts = [part for part in cell.content if isinstance(part, str)]
-    return len("".join(parts)) >= _LONG_TEXT
+    if None not in parts and len(text) < _SHORT_TEXT and (" " in text or cell.notes):
+        return "k"
+    return "w" if sum(len(part) for part in cell.content if isinstance(part, str)) >= _LONG_TEXT else ""
 
 
 def strip_places(strip: Strip) -> dict[str, str | bool]:
@@ -228,12 +185,6 @@ def strip_places(strip: Strip) -> dict[str, str | bool]:
     }
 
 
-def strip_ends(strip: Strip) -> tuple[str, str]:
-    """What the two ends of a strip stand for."""
-    low_pct, high_pct = (1.0 - 1.0 / strip.reach) * 100.0, (strip.reach - 1.0) * 100.0
-    return f"\N{MINUS SIGN}{low_pct:.0f} %", f"+{high_pct:.0f} %"
-
-
 def bar_places(bar: Bar, longest: float) -> dict[str, str]:
     """Where a bar and its interval end, in its own units, from zero; no ``low`` without an interval."""
 
@@ -246,16 +197,6 @@ def bar_places(bar: Bar, longest: float) -> dict[str, str]:
         "low": "" if low is None else place(low),
         "high": "" if high is None else place(high),
     }
-
-
-def trace_json(view: TraceView) -> Markup:
-    """The packed frame times for the page's script."""
-
-    def plain(trace: Trace) -> dict[str, object]:
-        sizes = {"color": trace.color, "duration_s": trace.duration_s, "n_steps": trace.n_steps, "packed": trace.packed}
-        return {"label": trace.label, "group": trace.group, **sizes}
-
-    return inert_json({"sets": [{"label": part.label, "traces": list(map(plain, part.traces))} for part in view.sets]})
 
 
 def inert_json(value: object) -> Markup:

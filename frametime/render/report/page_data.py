@@ -11,16 +11,17 @@ from __future__ import annotations
 
 import base64
 import zlib
-from collections.abc import Sequence
-from typing import Final
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from frametime.metrics.metric import Curve
-from frametime.render.report.document import ReaderChoice, Trace, TraceSet, TraceView
+from frametime.render.report.document import ReaderChoice, TraceView
 from frametime.render.report.review_blocks import card_colors
-from frametime.render.review_words import ReviewWords
+from frametime.render.review_words import ReviewWords, remarks
 from frametime.render.tables.parts import VERDICT_MARKS
 from frametime.review.cell_summaries import has_logs
 from frametime.review.result import ReviewResult, RunEntry
@@ -65,14 +66,13 @@ def pack(sides: tuple[NDArray[np.uint32], ...]) -> str:
     return base64.b64encode(zlib.compress(planes.tobytes(), 9)).decode("ascii")
 
 
-def trace(label: str, group: str, color: str, low: Curve, high: Curve, *, duration_s: float, n_steps: int) -> Trace:
-    """One run, packed; never more steps than the curve has points."""
+def trace(low: Curve, high: Curve, *, duration_s: float, n_steps: int, **told: str) -> dict[str, Any]:
+    """One run, packed, behind what is told of it; never more steps than the curve has points."""
     steps = max(1, min(n_steps, len(low.x)))
     sides = envelope(low, high, duration_s=duration_s, n_steps=steps)
-    return Trace(label=label, group=group, color=color, duration_s=duration_s, n_steps=steps, packed=pack(sides))
+    return {**told, "duration_s": duration_s, "n_steps": steps, "packed": pack(sides)}
 
 
-_KEY = "trace-view"
 _SAMPLED_RUNS = 40
 _CAPTION = (
     "Each line is one run: the light band reaches from the least to the greatest frame time of each step of time,"
@@ -83,9 +83,15 @@ _CAPTION = (
 
 def place_of_traces(result: ReviewResult) -> TraceView | None:
     """The view without its runs, to keep its place in a page; ``None`` where no run has a trace."""
-    if not any("trace_low" in run.curves and "trace_high" in run.curves for run in result.runs):
-        return None
-    return TraceView(key=_KEY, caption=_CAPTION, statement="", sets=())
+    return _view("", []) if _traced(result) else None
+
+
+def _traced(result: ReviewResult) -> list[RunEntry]:
+    return [run for run in result.runs if "trace_low" in run.curves and "trace_high" in run.curves]
+
+
+def _view(statement: str, sets: Sequence[Mapping[str, object]]) -> TraceView:
+    return TraceView(key="trace-view", caption=_CAPTION, statement=statement, data={"sets": sets})
 
 
 def review_traces(result: ReviewResult, *, room_bytes: int) -> TraceView | None:
@@ -100,63 +106,48 @@ def review_traces(result: ReviewResult, *, room_bytes: int) -> TraceView | None:
     room_bytes : int
         How large the packed traces may be together.
     """
-    runs = [run for run in result.runs if "trace_low" in run.curves and "trace_high" in run.curves]
-    if not runs:
-        return None
-    n_longest = max(len(run.curves["trace_low"].x) for run in runs)
-    finest = (n_longest,) if n_longest <= STEPS[0] else ()
-    for n_steps in (*finest, *(steps for steps in STEPS if steps < n_longest)):
-        # Packing is the work here, so a few runs say first whether all of them can fit.
-        few = runs[:: max(1, len(runs) // _SAMPLED_RUNS)]
-        if _size(_view(result, few, n_steps)) * len(runs) > 1.1 * room_bytes * len(few):
-            continue
-        view = _view(result, runs, n_steps)
-        if _size(view) <= room_bytes:
-            return view
-    numbers = _numbers(runs)
-    for n_kept in range(max(numbers.values()) - 1, 0, -1):
+    runs = _traced(result)
+    longest = max((len(run.curves["trace_low"].x) for run in runs), default=0)
+    repeats: Counter[tuple[str, str, str]] = Counter()
+    numbers = {}  # the how-manieth run of its card in its cell each run is
+    for run in runs:
+        repeats[place := (run.card, run.scene, run.resolution)] += 1
+        numbers[run.name] = repeats[place]
+    most = max(repeats.values(), default=0)
+    finest = (longest,) if longest <= STEPS[0] else ()
+    of_all = ((steps, most) for steps in (*finest, *(steps for steps in STEPS if steps < longest)))
+    for n_steps, n_kept in (*of_all, *((STEPS[-1], fewer) for fewer in range(most - 1, 0, -1))):
         kept = [run for run in runs if numbers[run.name] <= n_kept]
-        view = _view(result, kept, STEPS[-1], n_left_out=len(runs) - len(kept))
-        if _size(view) <= room_bytes:
-            return view
+        # Packing is the work here, so a few runs say first whether all of them can fit.
+        few = kept[:: max(1, len(kept) // _SAMPLED_RUNS)]
+        if _size(_sets(result, few, n_steps)) * len(kept) > 1.1 * room_bytes * len(few):
+            continue
+        if _size(sets := _sets(result, kept, n_steps)) <= room_bytes:
+            told = f"{len(kept)} runs in at most {n_steps} steps of equal length each"
+            if n_out := len(runs) - len(kept):
+                told += f"; {n_out} later runs of the same cells are left out, so that the page stays small"
+            return _view(f"{told}. The frames themselves are in the logs under Provenance.", sets)
     return None
 
 
-def _numbers(runs: Sequence[RunEntry]) -> dict[str, int]:
-    """The how-manieth run of its card in its cell each run is, from 1."""
-    counts: dict[tuple[str, str, str], int] = {}
-    numbers = {}
-    for run in runs:
-        place = (run.card, run.scene, run.resolution)
-        counts[place] = counts.get(place, 0) + 1
-        numbers[run.name] = counts[place]
-    return numbers
+def _size(sets: Sequence[Mapping[str, Any]]) -> int:
+    return sum(len(item["packed"]) + 110 for part in sets for item in part["traces"])
 
 
-def _size(view: TraceView) -> int:
-    return sum(len(item.packed) + 110 for part in view.sets for item in part.traces)
-
-
-def _view(result: ReviewResult, runs: Sequence[RunEntry], n_steps: int, *, n_left_out: int = 0) -> TraceView:
+def _sets(result: ReviewResult, runs: Sequence[RunEntry], n_steps: int) -> list[dict[str, Any]]:
+    """Runs that are looked at together: those of a cell."""
     words, colors = ReviewWords(result), card_colors(result)
-    places = dict.fromkeys((run.scene, run.resolution) for run in runs)
-    sets = []
-    for scene, resolution in places:
-        chosen = (run for run in runs if (run.scene, run.resolution) == (scene, resolution))
-        traces = tuple(_trace(words, run, colors[run.card], n_steps) for run in chosen)
-        sets.append(TraceSet(label=f"{words.scenes[scene]}, {resolution}", traces=traces))
-    statement = f"{len(runs)} runs in at most {n_steps} steps of equal length each"
-    if n_left_out:
-        statement += f"; {n_left_out} later runs of the same cells are left out, so that the page stays small"
-    statement += ". The frames themselves are in the logs under Provenance."
-    return TraceView(key=_KEY, caption=_CAPTION, statement=statement, sets=tuple(sets))
-
-
-def _trace(words: ReviewWords, run: RunEntry, color: str, n_steps: int) -> Trace:
-    remarks = [text for text, applies in (("flagged", run.flag), ("left out", run.excluded_reason)) if applies]
-    label = f"{words.cards[run.card]}, run {run.run}" + "".join(f", {text}" for text in remarks)
-    low, high = (run.curves[name] for name in ("trace_low", "trace_high"))
-    return trace(label, words.cards[run.card], color, low, high, duration_s=run.duration_s, n_steps=n_steps)
+    sets: dict[tuple[str, str], list[dict[str, Any]]] = {}
+    for run in runs:
+        label = ", ".join((words.cards[run.card], f"run {run.run}", *remarks(run)))
+        told = {"label": label, "group": words.cards[run.card], "color": colors[run.card]}
+        low, high = run.curves["trace_low"], run.curves["trace_high"]
+        packed = trace(low, high, duration_s=run.duration_s, n_steps=n_steps, **told)
+        sets.setdefault((run.scene, run.resolution), []).append(packed)
+    return [
+        {"label": f"{words.scenes[scene]}, {resolution}", "traces": traces}
+        for (scene, resolution), traces in sets.items()
+    ]
 
 
 def reader_choice(result: ReviewResult) -> ReaderChoice:

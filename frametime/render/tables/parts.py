@@ -148,9 +148,7 @@ def sentence_case(text: str) -> str:
 
 
 def cell(*content: Inline, notes: Iterable[Note] = (), sort: float | str | None = None, data: Datum = None) -> Cell:
-    """A cell; without ``sort``, a number sorts by its value. Why there is no number is noted."""
-    if sort is None:
-        sort = next((part.value for part in content if isinstance(part, Number) and part.value is not None), None)
+    """A cell. Why there is no number is noted."""
     reasons = (part.reason for part in content if isinstance(part, Number) and part.value is None and part.reason)
     why = (Note(f"{NOT_AVAILABLE}: {reason}", "note", "no-number") for reason in reasons)
     return Cell(content=content, sort=sort, data=data, notes=tuple(dict.fromkeys((*notes, *why))))
@@ -168,7 +166,7 @@ def label_cell(label: str, key: str, *, notes: Iterable[Note] = ()) -> Cell:
 
 def verdict_cell(verdict: str, *more: Inline) -> Cell:
     """A verdict as its mark, and what goes with it."""
-    return cell(VERDICT_MARKS[verdict], *more, sort=verdict, data=verdict)
+    return cell(VERDICT_MARKS[verdict], *more, data=verdict)
 
 
 def filled(
@@ -314,11 +312,14 @@ def strip_reach(ratios: Iterable[float | None], *, margin: float = 0.0) -> float
     return next((reach for reach in REACHES if math.log(reach) >= widest), REACHES[-1])
 
 
+def reach_ends(reach: float) -> tuple[str, str]:
+    """What the two ends of a strip stand for, as changes."""
+    return f"\N{MINUS SIGN}{(1.0 - 1.0 / reach) * 100.0:.0f} %", f"+{(reach - 1.0) * 100.0:.0f} %"
+
+
 def reach_words(reach: float) -> str:
-    """The two ends of a strip as changes: the heading of its column."""
-    return f"\N{MINUS SIGN}{(1.0 - 1.0 / reach) * 100.0:.0f} % to +{(reach - 1.0) * 100.0:.0f} %".replace(
-        " %", "\N{NO-BREAK SPACE}%"
-    )
+    """The two ends of a strip: the heading of its column."""
+    return " to ".join(reach_ends(reach)).replace(" %", "\N{NO-BREAK SPACE}%")
 
 
 def strip(

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
-from frametime.render.review_words import CaveatGroup, ReviewWords, coverage_words, first_reason, place_name
+from frametime.render.review_words import CaveatGroup, ReviewWords, coverage_words, first_reason, place_name, remarks
 from frametime.render.tables.parts import (
     NOTHING,
     cell,
@@ -81,7 +81,8 @@ def _cochran(words: ReviewWords, item: Repeatability) -> dict[str, object]:
     if (found := item.cochran) is None:
         return {"cochran": NOTHING}
     told = f"{words.scenes.get(found.scene, found.scene)}, {found.resolution}: {_BY_TEST[found.outcome][0]}"
-    return {"cochran": cell(f"{told}, Cochran's C = ", number(found.statistic, "cochran/statistic", digits=3))}
+    statistic = number(found.statistic, "cochran/statistic", digits=3)
+    return {"cochran": cell(f"{told}, Cochran's C = ", statistic, sort=found.statistic)}
 
 
 def _grubbs(found: Sequence[GrubbsOutcome]) -> dict[str, object]:
@@ -155,13 +156,12 @@ def runs_table(result: ReviewResult) -> Table:
 
 
 def _run_values(run: RunEntry, keys: Sequence[str]) -> dict[str, object]:
-    remarks = " ".join(text for text, applies in (("flagged", run.flag), ("left out", run.excluded_reason)) if applies)
     judgement = _TONES.get(run.judgement, mark(run.judgement, "bad"))
     return {
         "run_name": code_cell(run.name, notes=notes_of(run.caveats)),
         "file": run.provenance.file_name,
         "sha256": run.provenance.sha256,
-        "judgement": cell(judgement, *([f" {remarks}"] if remarks else []), sort=run.judgement, data=run.judgement),
+        "judgement": cell(judgement, *(f" {remark}" for remark in remarks(run)), data=run.judgement),
         "flag": None if run.flag is None else run.flag.sentence,
         "flag_grubbs": None if run.flag is None else run.flag.grubbs.outcome,
         "caveats": codes(run.caveats),

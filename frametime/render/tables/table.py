@@ -131,7 +131,7 @@ class Cell:
     content : Line
         What people read.
     sort : float, str or None
-        Orders the column.
+        Orders the column where the first number or mark of the content does not.
     data : str, float, bool or None
         What a file holds, and by what rows are chosen, where that is not the number in ``content``: a key where people
         read a label.

@@ -139,7 +139,7 @@ def _trial_values(row: TrialRow) -> dict[str, object]:
     return {
         **_knobs(row.setting),
         "average_fps": cell(number(row.average_fps, "average_fps")),
-        "outcome": cell(outcome, *more, sort=row.outcome.value),
+        "outcome": cell(outcome, *more),
         "note": row.note or DASH,
     }
 

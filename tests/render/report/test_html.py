@@ -15,9 +15,10 @@ from report_page_reading import own_text, parsed
 
 from frametime.pipeline.report_files import report_texts, write_report
 from frametime.render.report.document import Paragraph, Report, Section, Strip
-from frametime.render.report.html import render_html, strip_ends, strip_places
+from frametime.render.report.html import render_html, strip_places
 from frametime.render.report.markdown import readable
 from frametime.render.report.review_blocks import chosen_charts
+from frametime.render.tables.parts import reach_ends
 from frametime.review.result import ReviewResult
 
 
@@ -173,7 +174,7 @@ def test_a_strip_is_logarithmic_with_no_difference_in_the_middle() -> None:
     assert (places["band_left"], places["band_width"]) == ("50.0", "100.0")
     assert not places["cut_low"]
     assert not places["cut_high"]
-    assert strip_ends(strip) == ("\N{MINUS SIGN}17 %", "+21 %")
+    assert reach_ends(1.21) == ("\N{MINUS SIGN}17 %", "+21 %")
 
 
 def test_a_strip_says_where_it_is_cut_off() -> None:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from report_page_reading import parsed
 
 from frametime.metrics.metric import Curve
+from frametime.render.report.document import TraceView
 from frametime.render.report.html import render_html
 from frametime.render.report.page_data import STEPS, envelope, pack, review_traces, trace
 from frametime.render.report.review_report import review_report
@@ -24,6 +25,11 @@ from frametime.review.result import ReviewResult
 
 def curve(x: list[float], y: list[float]) -> Curve:
     return Curve(x=tuple(x), y=tuple(y), x_label="elapsed time, s", y_label="frame time, ms")
+
+
+def traces_of(view: TraceView) -> list[list[dict[str, Any]]]:
+    data: Any = view.data
+    return [part["traces"] for part in data["sets"]]
 
 
 def unpack(packed: str) -> tuple[NDArray[np.uint32], NDArray[np.uint32]]:
@@ -65,8 +71,8 @@ def test_a_step_without_a_frame_is_zero_and_each_extreme_is_in_its_step() -> Non
 
 
 def test_a_trace_has_no_more_steps_than_the_curve_has_points() -> None:
-    x, y = [1.0, 2.0], [5.0, 6.0]
-    assert trace("a", "b", "#000000", curve(x, y), curve(x, y), duration_s=2.0, n_steps=100).n_steps == 2
+    both = curve([1.0, 2.0], [5.0, 6.0])
+    assert trace(both, both, duration_s=2.0, n_steps=100)["n_steps"] == 2
 
 
 def test_a_duration_of_nothing_is_a_mistake() -> None:
@@ -79,18 +85,18 @@ def test_the_finest_steps_that_fit_are_taken(hundred_cells: ReviewResult) -> Non
     narrow = review_traces(hundred_cells, room_bytes=1_000_000)
     assert wide is not None
     assert narrow is not None
-    steps = [view.sets[0].traces[0].n_steps for view in (wide, narrow)]
+    steps = [traces_of(view)[0][0]["n_steps"] for view in (wide, narrow)]
     assert steps[0] == STEPS[0]
     assert steps[1] < steps[0]
     assert f"900 runs in at most {steps[1]} steps" in narrow.statement
-    packed = sum(len(item.packed) for part in narrow.sets for item in part.traces)
+    packed = sum(len(item["packed"]) for part in traces_of(narrow) for item in part)
     assert 500_000 < packed < 1_000_000
 
 
 def test_what_is_left_out_is_said(hundred_cells: ReviewResult) -> None:
     view = review_traces(hundred_cells, room_bytes=250_000)
     assert view is not None
-    assert [len(part.traces) for part in view.sets] == [3] * 100
+    assert [len(part) for part in traces_of(view)] == [3] * 100
     assert "300 runs" in view.statement
     assert "600 later runs of the same cells are left out" in view.statement
     assert review_traces(hundred_cells, room_bytes=1000) is None
