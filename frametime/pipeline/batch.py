@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import hashlib
 import json
-from array import array
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import asdict, dataclass
 from functools import cached_property
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -188,14 +188,15 @@ class _Batch:
         """Whether an earlier row would be measured again to the same: the bytes of its files are the same."""
         sensors = self.sensors_of(found)
         try:
-            return (
-                row.get("status") == "measured"
-                and row.get("parameters") == self.digest_of(found)
-                and row.get("sha256") == file_sha256(found.path)
-                and row.get("sensors_sha256") == (file_sha256(sensors) if sensors is not None else None)
-            )
+            now = {
+                "status": "measured",
+                "parameters": self.digest_of(found),
+                "sha256": file_sha256(found.path),
+                "sensors_sha256": None if sensors is None else file_sha256(sensors),
+            }
         except OSError:
             return False
+        return now.items() <= row.items()
 
     def measured(
         self, waiting: Sequence[int], unusable: list[tuple[str, str]], executor: Executor | None
@@ -218,9 +219,6 @@ class _Batch:
             if outcome.run is not None and (why := unusable_sensors(outcome.run)) is not None:
                 unusable.append((found.text_name, why))
             yield at, self.row_of(found, outcome, digests.popleft())
-
-
-_NOT_YET: Final = -1
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -283,29 +281,29 @@ def run_batch(
     if resume:
         refuse_other_table(out)
     batch = _Batch(folder, options, walk)
-    places = array("q", [_NOT_YET]) * len(walk.captures)
+    places: dict[int, int] = {}
     tell = on_row if on_row is not None else lambda row: None
-    n_measured = n_kept = n_failed = 0
+    n_failed = 0
+    # Folder and table stay together wherever they are moved: a batch that goes on is of the same call.
+    call: Row = {"captures": text_of(path_from(folder, out.parent)), "parameters": batch.digest}
     with alone_with(out):
-        with open_journal(journal_of(out), call=_call(folder, out, batch.digest), keep=resume) as journal:
-            if resume:
-                for at, place, row in _kept_rows(out, batch, _reusable(out, journal, batch.columns)):
-                    places[at] = place
-                    n_kept += 1
-                    tell(row)
+        with open_journal(journal_of(out), call=call, keep=resume) as journal:
+            for at, place, row in _kept_rows(out, batch, journal) if resume else ():
+                places[at] = place
+                tell(row)
             unusable: list[tuple[str, str]] = []
-            waiting = [at for at, place in enumerate(places) if place == _NOT_YET]
+            waiting = [at for at in range(len(walk.captures)) if at not in places]
             for at, row in batch.measured(waiting, unusable, executor):
                 places[at] = journal.add(row)
                 n_failed += row["status"] == "failed"
-                n_measured += row["status"] != "failed"
                 tell(row)
         n_formulas = _write(out, batch, places)
         clear_leftovers(out)
         journal_of(out).unlink()
+    n_measured = len(waiting) - n_failed
     return BatchCount(
         n_measured=n_measured,
-        n_kept=n_kept,
+        n_kept=len(places) - len(waiting),
         n_failed=n_failed,
         n_formula_cells=n_formulas,
         caveats=sensors_caveat(unusable, n_measured),
@@ -317,38 +315,21 @@ def journal_of(out: Path) -> Path:
     return out.with_name(f".{out.name}.unfinished.jsonl")
 
 
-def _call(folder: Path, out: Path, digest: str) -> Row:
-    """What says that two batches are the same call; folder and table stay together wherever they are moved."""
-    return {"captures": text_of(path_from(folder, out.parent)), "parameters": digest}
+def _kept_rows(out: Path, batch: _Batch, journal: Journal) -> Iterator[tuple[int, int, Row]]:
+    """Each capture of which an earlier row is still true: its number, and the place of the row in the journal.
+
+    The journal takes in the rows of a finished table.
+    """
+    numbers = {found.text_name: at for at, found in enumerate(batch.walk.captures)}
+    table = ((None, row) for row in (read_table(out, columns=batch.columns) if out.exists() else ()))
+    for place, row in chain(journal_rows(journal_of(out)), table):
+        at = numbers.get(str(row.get("file")))
+        if at is not None and batch.is_still_true(row, batch.walk.captures[at]):
+            del numbers[str(row["file"])]
+            yield at, journal.add(row) if place is None else place, row
 
 
-def _reusable(out: Path, journal: Journal, columns: Sequence[Column]) -> dict[str, int]:
-    """Names of files to the places of their rows in the journal, which takes in the rows of a finished table."""
-    found: dict[str, int] = {}
-    for place, row in journal_rows(journal_of(out)):
-        if _was_measured(row):
-            found[str(row["file"])] = place
-    if out.exists():
-        for row in read_table(out, columns=columns):
-            if _was_measured(row) and row["file"] not in found:
-                found[str(row["file"])] = journal.add(row)
-    return found
-
-
-def _was_measured(row: Row) -> bool:
-    return row.get("status") == "measured" and isinstance(row.get("file"), str)
-
-
-def _kept_rows(out: Path, batch: _Batch, reusable: Mapping[str, int]) -> Iterator[tuple[int, int, Row]]:
-    """Each capture whose earlier row is still true: its number, and the place and the row in the journal."""
-    with journal_of(out).open("rb") as journal:
-        for at, found in enumerate(batch.walk.captures):
-            place = reusable.get(found.text_name)
-            if place is not None and batch.is_still_true(row := row_at(journal, place), found):
-                yield at, place, row
-
-
-def _write(out: Path, batch: _Batch, places: Sequence[int]) -> int:
+def _write(out: Path, batch: _Batch, places: Mapping[int, int]) -> int:
     """Write the table from the journal; the cells of CSV that look like formulas are counted."""
     captures, options = batch.walk.captures, batch.options
     with journal_of(out).open("rb") as journal:

@@ -22,7 +22,6 @@ from frametime.pipeline.review_files import review_plan
 from frametime.pipeline.tables import (
     Column,
     arrow_schema,
-    arrow_table,
     formula_count,
     frame_of,
     write_csv,
@@ -194,7 +193,7 @@ def runs_table(result: ReviewResult) -> pa.Table:
         )
         for column in table.columns
     ]
-    return arrow_table(_frame(table), arrow_schema(columns, "frametime.runs/1"))
+    return _frame(table).to_arrow().cast(arrow_schema(columns, "frametime.runs/1"))
 
 
 def _frame(table: shown.Table) -> pl.DataFrame:

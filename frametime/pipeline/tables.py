@@ -39,6 +39,13 @@ if TYPE_CHECKING:
 _FORMULA: Final = r"^(?:[\t\r\n]|[\s\x1c-\x1f]*[=+\-@＝＋－＠])"
 _NUMBER: Final = r"^[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?$"
 _ESCAPE: Final = "'"
+_TYPES: Final = {
+    "text": ("String", "string"),
+    "whole": ("Int64", "int64"),
+    "number": ("Float64", "float64"),
+    "truth": ("Boolean", "bool_"),
+}
+"""Kinds of columns, as the types of frames and of Arrow are called."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -61,7 +68,8 @@ class Column:
         """The type of the column in a frame."""
         import polars as pl
 
-        return {"text": pl.String(), "whole": pl.Int64(), "number": pl.Float64(), "truth": pl.Boolean()}[self.kind]
+        found: pl.DataType = getattr(pl, _TYPES[self.kind][0])()
+        return found
 
 
 def frame_of(rows: Sequence[Mapping[str, object]], columns: Sequence[Column]) -> pl.DataFrame:
@@ -93,9 +101,9 @@ def is_formula(text: pl.Expr) -> pl.Expr:
 
 def formula_count(frame: pl.DataFrame) -> int:
     """Cells of text that a spreadsheet would take for formulas."""
-    import polars.selectors as cs
+    import polars as pl
 
-    found = frame.select(is_formula(cs.string()).sum())
+    found = frame.select(is_formula(pl.col(pl.String)).sum())
     return sum(found.row(0)) if found.width else 0
 
 
@@ -103,26 +111,17 @@ def escaped(frame: pl.DataFrame) -> pl.DataFrame:
     """The frame, with an apostrophe in front of each text that looks like a formula."""
     import polars as pl
 
-    return frame.with_columns(
-        pl.when(is_formula(pl.col(name))).then(pl.lit(_ESCAPE) + pl.col(name)).otherwise(pl.col(name)).alias(name)
-        for name in _texts(frame)
-    )
+    text = pl.col(pl.String)
+    return frame.with_columns(pl.when(is_formula(text)).then(pl.lit(_ESCAPE) + text).otherwise(text).name.keep())
 
 
 def unescaped(frame: pl.DataFrame) -> pl.DataFrame:
     """The frame before `escaped`."""
     import polars as pl
 
-    rest = {name: pl.col(name).str.strip_prefix(_ESCAPE) for name in _texts(frame)}
-    return frame.with_columns(
-        pl.when(is_formula(text)).then(text).otherwise(pl.col(name)).alias(name) for name, text in rest.items()
-    )
-
-
-def _texts(frame: pl.DataFrame) -> list[str]:
-    import polars as pl
-
-    return [name for name, kind in frame.schema.items() if kind == pl.String]
+    text = pl.col(pl.String)
+    rest = text.str.strip_prefix(_ESCAPE)
+    return frame.with_columns(pl.when(is_formula(rest)).then(rest).otherwise(text))
 
 
 def write_csv(
@@ -132,28 +131,17 @@ def write_csv(
     import polars as pl
 
     # An empty text would be written as two quotes, and read back as no value all the same.
-    plain = frame.with_columns(pl.col(name).replace("", None) for name in _texts(frame))
+    plain = frame.with_columns(pl.col(pl.String).replace("", None))
     (escaped(plain) if escape_formulas else plain).write_csv(stream, include_header=include_header)
-
-
-def arrow_table(frame: pl.DataFrame, schema: pa.Schema) -> pa.Table:
-    """The frame in Arrow's form, with the units and the origin that the schema says."""
-    return frame.to_arrow().cast(schema)
 
 
 def arrow_schema(columns: Iterable[Column], name: str) -> pa.Schema:
     """The schema of a Parquet file: the unit of each column of numbers, and what table of which version it is."""
     import pyarrow as pa
 
-    kinds: dict[str, pa.DataType] = {
-        "text": pa.string(),
-        "whole": pa.int64(),
-        "number": pa.float64(),
-        "truth": pa.bool_(),
-    }
     fields: list[pa.Field[Any]] = [
-        pa.field(column.name, kinds[column.kind], metadata={"unit": column.unit} if column.unit is not None else None)
-        for column in columns
+        pa.field(item.name, getattr(pa, _TYPES[item.kind][1])(), metadata={"unit": item.unit} if item.unit else None)
+        for item in columns
     ]
     about: dict[bytes | str, bytes | str] = {"frametime": f'{{"schema": "{name}", "version": "{__version__}"}}'}
     return pa.schema(fields, metadata=about)
@@ -168,15 +156,6 @@ def write_order(steps: Iterable[Step], path: Path) -> None:
     write_bytes(path, stream.getvalue())
 
 
-def write_parquet(frames: Iterable[pl.DataFrame], path: Path, schema: pa.Schema) -> None:
-    """Write one Parquet file, a group of rows for each frame."""
-    import pyarrow.parquet as pq
-
-    with pq.ParquetWriter(path, schema) as writer:
-        for frame in frames:
-            writer.write_table(arrow_table(frame, schema))
-
-
 Cell: TypeAlias = str | int | float | None
 Row: TypeAlias = dict[str, Cell]
 
@@ -187,7 +166,6 @@ class Journal:
     def __init__(self, stream: IO[bytes], path: Path) -> None:
         self._stream = stream
         self._path = path
-        self._end = stream.seek(0, os.SEEK_END)
 
     def add(self, row: Mapping[str, Cell]) -> int:
         """Write one row, hand it to the system, and say at which byte it lies.
@@ -198,8 +176,7 @@ class Journal:
             If the disk is full, or the row cannot be written for another reason.
         """
         line = (json.dumps(row, ensure_ascii=True, allow_nan=False) + "\n").encode("ascii")
-        place = self._end
-        self._end += len(line)
+        place = self._stream.seek(0, os.SEEK_END)
         try:
             # Not buffered: a line that could not be written must not be tried again when the file is closed.
             while line:
@@ -301,22 +278,26 @@ def write_table(rows: Iterable[Row], out: Path, *, columns: Sequence[Column], es
     ------
     OutputError
     """
+    import pyarrow.parquet as pq
+
     n_formulas = 0
     frames = _frames_of(rows, columns)
     with replacing(out) as temporary:
         if out.suffix.lower() == ".parquet":
-            write_parquet(frames, temporary, arrow_schema(columns, SCHEMA))
+            schema = arrow_schema(columns, SCHEMA)
+            with pq.ParquetWriter(temporary, schema) as writer:
+                for frame in frames:
+                    writer.write_table(frame.to_arrow().cast(schema))
             return 0
         with temporary.open("wb") as stream:
-            is_csv = out.suffix.lower() == ".csv"
-            if is_csv:
-                write_csv(frame_of([], columns), stream)
-            for frame in frames:
-                if is_csv:
-                    n_formulas += formula_count(frame)
-                    write_csv(frame, stream, escape_formulas=escape_formulas, include_header=False)
-                else:
+            if out.suffix.lower() != ".csv":
+                for frame in frames:
                     frame.write_ndjson(stream)
+                return 0
+            write_csv(frame_of([], columns), stream)
+            for frame in frames:
+                n_formulas += formula_count(frame)
+                write_csv(frame, stream, escape_formulas=escape_formulas, include_header=False)
     return n_formulas
 
 
@@ -341,7 +322,7 @@ def write_partitions(rows: Iterable[Row], out: Path, *, columns: Sequence[Column
             for name in partition_by:
                 if (frame[name] == _NO_VALUE).any():
                     raise OutputError(f"{name} '{_NO_VALUE}' would be read back as no value; rename it")
-            yield from arrow_table(frame, schema).to_batches()
+            yield from frame.to_arrow().cast(schema).to_batches()
 
     with replacing_folder(out) as making:
         ds.write_dataset(
@@ -408,14 +389,21 @@ def read_table(path: Path, *, columns: Sequence[Column]) -> Iterator[Row]:
         If it is not such a table.
     """
     import polars as pl
+    import pyarrow.parquet as pq
 
     try:
-        if path.suffix.lower() in {".jsonl", ".ndjson"} and path.is_file():
+        if path.is_dir() or path.suffix.lower() == ".parquet":
+            for part in sorted(path.rglob("*.parquet")) if path.is_dir() else [path]:
+                for batch in pq.ParquetFile(part).iter_batches(batch_size=_ROWS_AT_ONCE):
+                    yield from batch.to_pylist()
+        elif path.suffix.lower() in {".jsonl", ".ndjson"}:
             yield from (row for _, row in journal_rows(path))
-            return
-        for part in sorted(path.rglob("*.parquet")) if path.is_dir() else [path]:
-            for frame in _frames_in(part, columns):
-                yield from frame.iter_rows(named=True)
+        else:
+            table = pl.scan_csv(path, infer_schema=False)
+            names = table.collect_schema().names()
+            types = {column.name: column.dtype() for column in columns if column.name in names}
+            for frame in table.collect_batches(chunk_size=_ROWS_AT_ONCE, maintain_order=True):
+                yield from unescaped(frame).cast(types).iter_rows(named=True)  # type: ignore[arg-type]  # a mapping of instances
     except (OSError, UnicodeDecodeError, ValueError, pl.exceptions.PolarsError) as error:
         raise _no_batch_table(path) from error
 
@@ -435,21 +423,3 @@ def _no_batch_table(path: Path) -> FrametimeError:
     return OutputError.at(
         str(path), "this is not a table of an earlier batch", helps="name another --out, or use --force alone"
     )
-
-
-def _frames_in(path: Path, columns: Sequence[Column]) -> Iterator[pl.DataFrame]:
-    import polars as pl
-
-    if path.suffix.lower() == ".parquet":
-        import pyarrow.parquet as pq
-
-        for batch in pq.ParquetFile(path).iter_batches(batch_size=_ROWS_AT_ONCE):
-            frame = pl.from_arrow(batch)
-            assert isinstance(frame, pl.DataFrame)
-            yield frame
-        return
-    known = {column.name: column.dtype() for column in columns}
-    table = pl.scan_csv(path, infer_schema=False)
-    types = pl.Schema({name: known.get(name, pl.String()) for name in table.collect_schema().names()})
-    for frame in table.collect_batches(chunk_size=_ROWS_AT_ONCE, maintain_order=True):
-        yield unescaped(frame).cast(types)
