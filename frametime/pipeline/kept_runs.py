@@ -8,7 +8,6 @@ its runs are measured again. Curves are not kept: they are most of the size, and
 from __future__ import annotations
 
 import hashlib
-import io
 import json
 import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -17,13 +16,13 @@ from dataclasses import replace
 from fractions import Fraction
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from frametime.errors import OutputError, ReadError
 from frametime.metrics.metric import Curve, MeasuredRun
 from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest, file_sha256, layouts_sha256, measure_one
 from frametime.pipeline.measuring_many import measure_many
-from frametime.replacing import clear_leftovers, write_bytes
+from frametime.replacing import clear_leftovers, replacing
 from frametime.version import __version__
 
 if TYPE_CHECKING:
@@ -100,8 +99,8 @@ class KeptRuns:
     def __init__(self, path: Path) -> None:
         self._path = path
         self._kept = _rows_of(path)
-        self._sizes = {size for size, _, _ in self._kept.values()}
-        self._used: dict[str, tuple[int, str, bytes]] = {}
+        self._sizes = {row["size_bytes"] for row in self._kept.values()}
+        self._used: dict[str, dict[str, Any]] = {}
 
     def find(self, request: MeasureRequest) -> MeasuredRun | None:
         """The run of a request, or ``None`` when there is none that can be used.
@@ -120,13 +119,13 @@ class KeptRuns:
         key = self._key(request, sha256, sensors, beside_sha256(request))
         if key not in self._kept:
             return None
-        _, names, payload = self._kept[key]
+        row = self._kept[key]
         try:
-            run = _decoder().decode(payload)
+            run = decoded_run(row["run"])
         except (msgspec.DecodeError, ValueError):
             return None
-        self._used[key] = self._kept[key]
-        curves = CapturedCurves(request, names.split(), sha256)
+        self._used[key] = row
+        curves = CapturedCurves(request, row["curves"].split(), sha256)
         return replace(run, provenance=replace(run.provenance, file_name=request.path), curves=curves)
 
     def add(self, outcome: MeasureOutcome, beside: str | None) -> None:
@@ -136,9 +135,10 @@ class KeptRuns:
             return  # tried again the next time, whatever it failed of
         key = self._key(outcome.request, run.provenance.sha256, outcome.sensors_sha256, beside)
         # The name is that of the request, and may be no text, which cannot be encoded.
-        plain = replace(run, provenance=replace(run.provenance, file_name=""), curves={})
+        plain = replace(run, provenance=replace(run.provenance, file_name=""))
         with suppress(UnicodeEncodeError):  # a name in an option may be no text either; it is measured again then
-            self._used[key] = run.provenance.size_bytes, " ".join(run.curves), _encoder().encode(plain)
+            about = {"key": key, "size_bytes": run.provenance.size_bytes, "curves": " ".join(run.curves)}
+            self._used[key] = {**about, "run": encoded_run(plain)}
 
     def write(self) -> None:
         """Write the runs that were found or added, and no others, unless they are what the file holds.
@@ -147,8 +147,22 @@ class KeptRuns:
         """
         if self._used.keys() == self._kept.keys() or not is_free(self._path):
             return
+        import pyarrow as pa
+        import pyarrow.parquet as pq
+
+        columns: dict[str, pa.DataType] = {"key": pa.string(), "size_bytes": pa.int64(), "curves": pa.string()}
+        schema = pa.schema({**columns, "run": pa.binary()}, metadata={"frametime": SCHEMA})
         with suppress(OSError, OutputError):
-            write_bytes(self._path, _file_of(self._used))
+            with replacing(self._path) as temporary:
+                pq.write_table(
+                    pa.Table.from_pylist(list(self._used.values()), schema),
+                    temporary,
+                    compression="zstd",
+                    use_dictionary=False,
+                    write_statistics=False,
+                    write_page_checksum=True,
+                    data_page_size=_PAGE_BYTES,
+                )
             clear_leftovers(self._path)
 
     def _key(self, request: MeasureRequest, sha256: str, sensors: str | None, beside: str | None) -> str:
@@ -201,44 +215,19 @@ def is_free(path: Path) -> bool:
         return True
 
 
-def _rows_of(path: Path) -> dict[str, tuple[int, str, bytes]]:
-    """Keys to size of the capture, names of the curves and the run; nothing where the file cannot be used."""
+def _rows_of(path: Path) -> dict[str, dict[str, Any]]:
+    """Rows by their keys; nothing where the file cannot be used."""
     import pyarrow as pa
     import pyarrow.parquet as pq
 
     try:
         # Not read_table, which imports pandas wherever that is installed.
         with pq.ParquetFile(path, page_checksum_verification=True) as file:
-            table = file.read()
-        if (table.schema.metadata or {}).get(b"frametime") != SCHEMA.encode():
-            return {}
-        columns = [table.column(name).to_pylist() for name in ("key", "size_bytes", "curves", "run")]
-    except (pa.ArrowException, OSError, KeyError):
+            if (file.schema_arrow.metadata or {}).get(b"frametime") != SCHEMA.encode():
+                return {}
+            return {row["key"]: row for row in file.read().to_pylist()}
+    except (pa.ArrowException, OSError):
         return {}
-    return {key: (size, names, run) for key, size, names, run in zip(*columns, strict=True)}
-
-
-def _file_of(runs: Mapping[str, tuple[int, str, bytes]]) -> bytes:
-    import polars as pl
-    import pyarrow.parquet as pq
-
-    names = ("size_bytes", "curves", "run")
-    frame = pl.DataFrame(
-        {"key": list(runs), **{name: [run[at] for run in runs.values()] for at, name in enumerate(names)}},
-        schema={"key": pl.String, "size_bytes": pl.Int64, "curves": pl.String, "run": pl.Binary},
-    )
-    stream = io.BytesIO()
-    table = frame.to_arrow().replace_schema_metadata({"frametime": SCHEMA})
-    pq.write_table(
-        table,
-        stream,
-        compression="zstd",
-        use_dictionary=False,
-        write_statistics=False,
-        write_page_checksum=True,
-        data_page_size=_PAGE_BYTES,
-    )
-    return stream.getvalue()
 
 
 _PAGE_BYTES: Final = 16 << 20
@@ -247,7 +236,9 @@ _PAGE_BYTES: Final = 16 << 20
 
 def encoded_run(run: MeasuredRun) -> bytes:
     """A measured run as bytes, without its curves."""
-    return _encoder().encode(replace(run, curves={}))
+    import msgspec
+
+    return msgspec.msgpack.encode(replace(run, curves={}), enc_hook=_as_plain)
 
 
 def decoded_run(content: bytes) -> MeasuredRun:
@@ -259,13 +250,6 @@ def decoded_run(content: bytes) -> MeasuredRun:
         When the bytes are none.
     """
     return _decoder().decode(content)
-
-
-@cache
-def _encoder() -> msgspec.msgpack.Encoder:
-    import msgspec
-
-    return msgspec.msgpack.Encoder(enc_hook=_as_plain)
 
 
 @cache
