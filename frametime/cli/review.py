@@ -83,7 +83,7 @@ def review(
     Exit code 4: done, but some captures could not be used. 5: --coverage found runs that are missing or to repeat.
     """
     from frametime.errors import printable
-    from frametime.pipeline.review_outputs import make_review
+    from frametime.pipeline.review_outputs import Writing, make_review
     from frametime.plans.plan import read_plan
     from frametime.render.charts.chart_catalog import keys_for
 
@@ -107,11 +107,13 @@ def review(
     outcome = make_review(
         checked,
         out,
-        plan_file=plan,
-        charts=None if no_charts else charts,
-        report=not no_report,
-        escape_formulas=escape_formulas,
-        force=force,
+        Writing(
+            charts=None if no_charts else charts,
+            report=not no_report,
+            force=force,
+            escape_formulas=escape_formulas,
+            plan_file=plan,
+        ),
         measure_again=measure_again,
         workers=workers,
         limits=limits,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import os
+import re
 import shutil
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
@@ -16,18 +17,11 @@ from frametime.errors import OutputError, printable
 from frametime.locking import alone_with
 from frametime.pipeline.chart_files import ChartRequest, chart_writers, left_out_words
 from frametime.pipeline.kept_runs import is_free
-from frametime.pipeline.measuring import WorkerLimits
 from frametime.pipeline.report_files import PAGE, report_files
 from frametime.pipeline.review_files import review_plan
-from frametime.pipeline.tables import (
-    Column,
-    arrow_schema,
-    formula_count,
-    frame_of,
-    write_csv,
-)
+from frametime.pipeline.tables import Column, arrow_schema, csv_bytes, formula_count, frame_of
 from frametime.plans.folder_walk import path_from
-from frametime.render.json_output import Plain, plain
+from frametime.render.json_output import plain
 from frametime.render.tables import table as shown
 from frametime.render.tables.review_comparisons import cells_table, standings_table
 from frametime.render.tables.review_runs import runs_table as all_runs_table
@@ -46,29 +40,18 @@ DRAWING_ONLY: Final = ("curves", "findings")
 """Fields of a run that serve drawing and are most of the size: they stay with the measured runs."""
 
 
-def review_document(result: ReviewResult) -> dict[str, Plain]:
-    """Everything but the drawing material. Keys are only ever added within a schema number."""
-    document = plain(_without_drawing(result))
-    assert isinstance(document, dict)
-    return {"schema": SCHEMA, **document}
-
-
-def _without_drawing(result: ReviewResult) -> dict[str, object]:
+def review_json(result: ReviewResult) -> str:
+    """The text of ``result.json``: all but the drawing material. Keys are only ever added within a schema number."""
     from dataclasses import fields
 
-    shallow: dict[str, object] = {item.name: getattr(result, item.name) for item in fields(result)}
-    shallow["runs"] = [
+    import msgspec
+
+    runs = [
         {item.name: getattr(run, item.name) for item in fields(run) if item.name not in DRAWING_ONLY}
         for run in result.runs
     ]
-    return shallow
-
-
-def review_json(result: ReviewResult) -> str:
-    """The text of ``result.json``."""
-    import msgspec
-
-    text = json.dumps(review_document(result), ensure_ascii=True, allow_nan=False)
+    document = {"schema": SCHEMA, **{item.name: getattr(result, item.name) for item in fields(result)}, "runs": runs}
+    text = json.dumps(plain(document), ensure_ascii=True, allow_nan=False)
     try:
         # Indenting in Python takes ten times as long as all else here.
         return msgspec.json.format(text, indent=2) + "\n"
@@ -95,7 +78,6 @@ def review_schema() -> dict[str, object]:
         "required": list(RejectedRow._fields),
     }
     top = definitions.pop("ReviewResult")
-    used = _reachable(top, definitions)
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "$id": SCHEMA,
@@ -104,7 +86,7 @@ def review_schema() -> dict[str, object]:
         "type": "object",
         "properties": {"schema": {"const": SCHEMA}, **top["properties"]},
         "required": ["schema", *top["required"]],
-        "$defs": {name: definitions[name] for name in sorted(used)},
+        "$defs": {name: definitions[name] for name in sorted(_reachable(top, definitions))},
     }
 
 
@@ -131,18 +113,12 @@ def _shortened(body: dict[str, Any]) -> dict[str, Any]:
 
 
 def _reachable(top: object, definitions: dict[str, dict[str, Any]]) -> set[str]:
+    """Definitions that are referred to, also by one another."""
     found: set[str] = set()
     waiting = [top]
-    while waiting:
-        node = waiting.pop()
-        if isinstance(node, dict):
-            reference = node.get("$ref")
-            if isinstance(reference, str) and (name := reference.rpartition("/")[2]) not in found:
-                found.add(name)
-                waiting.append(definitions[name])
-            waiting.extend(node.values())
-        elif isinstance(node, (list, tuple)):
-            waiting.extend(node)
+    while new := set(re.findall(r'"#/\$defs/(\w+)"', json.dumps(waiting))) - found:
+        found |= new
+        waiting = [definitions[name] for name in new]
     return found
 
 
@@ -162,21 +138,6 @@ def standings_frame(result: ReviewResult) -> pl.DataFrame:
 def runs_frame(result: ReviewResult) -> pl.DataFrame:
     """One row a run: where it belongs, where it came from, what is wrong with it, and every metric."""
     return _frame(all_runs_table(result))
-
-
-def cells_csv(result: ReviewResult, *, escape_formulas: bool = False) -> bytes:
-    """The table of `cells_frame`."""
-    return _csv_bytes(cells_frame(result), escape_formulas=escape_formulas)
-
-
-def standings_csv(result: ReviewResult, *, escape_formulas: bool = False) -> bytes:
-    """The table of `standings_frame`."""
-    return _csv_bytes(standings_frame(result), escape_formulas=escape_formulas)
-
-
-def review_formula_count(result: ReviewResult) -> int:
-    """Cells of both tables that a spreadsheet would take for formulas."""
-    return formula_count(cells_frame(result)) + formula_count(standings_frame(result))
 
 
 def runs_table(result: ReviewResult) -> pa.Table:
@@ -214,12 +175,6 @@ def _end(cell: shown.Cell, end: str) -> object:
     return next((getattr(part, end) for part in cell.content if isinstance(part, shown.Range)), None)
 
 
-def _csv_bytes(frame: pl.DataFrame, *, escape_formulas: bool) -> bytes:
-    stream = io.BytesIO()
-    write_csv(frame, stream, escape_formulas=escape_formulas)
-    return stream.getvalue()
-
-
 KEPT_RUNS_FILE: Final = "kept_runs.parquet"
 RESULT_FILE: Final = "result.json"
 RECORD_FILE: Final = ".review.json"
@@ -255,22 +210,35 @@ class ReviewOutcome:
     more_charts: str | None
 
 
-def make_review(
-    plan: ReviewPlan,
-    out: Path,
-    *,
-    plan_file: Path,
-    charts: ChartRequest | None = None,
-    report: bool = False,
-    force: bool = False,
-    escape_formulas: bool = False,
-    measure_again: bool = False,
-    workers: int | None = None,
-    limits: WorkerLimits | None = None,
-) -> ReviewOutcome:
+@dataclass(frozen=True, kw_only=True)
+class Writing:
+    """What of a review is written.
+
+    Attributes
+    ----------
+    charts : ChartRequest or None
+        Which charts are drawn, and how they look; by default none.
+    report : bool
+        Write the report too.
+    force : bool
+        Replace the result of another plan, and draw all again.
+    escape_formulas : bool
+        In CSV, write an apostrophe before text that a spreadsheet would take for a formula.
+    plan_file : pathlib.Path or None
+        Where the plan comes from: an earlier result of the same file is replaced unasked.
+    """
+
+    charts: ChartRequest | None = None
+    report: bool = False
+    force: bool = False
+    escape_formulas: bool = False
+    plan_file: Path | None = None
+
+
+def make_review(plan: ReviewPlan, out: Path, writing: Writing, **measuring: Any) -> ReviewOutcome:
     """Measure what is not kept, compare and write. A folder that may not be replaced is refused before any work.
 
-    Parameters are those of `review_plan` and `write_review`.
+    ``measuring`` are further options of `review_plan`.
 
     Raises
     ------
@@ -281,59 +249,26 @@ def make_review(
 
     with alone_with(out):
         _refuse_strangers(out)
-        if not force and (out / RECORD_FILE).exists():
-            _refuse_other_plan(out, plan_file)
-        result = review_plan(
-            plan, kept_file=out / KEPT_RUNS_FILE, measure_again=measure_again, workers=workers, limits=limits
-        )
-        names = write_review(
-            result,
-            out,
-            charts=charts,
-            report=report,
-            force=force,
-            escape_formulas=escape_formulas,
-            plan_file=plan_file,
-        )
+        if not writing.force and (out / RECORD_FILE).exists():
+            _refuse_other_plan(out, writing.plan_file)
+        result = review_plan(plan, kept_file=out / KEPT_RUNS_FILE, **measuring)
+        names = write_review(result, out, writing)
+    tables = () if writing.escape_formulas else (cells_frame(result), standings_frame(result))
     return ReviewOutcome(
         names=names,
-        summary=review_text(result, details_in=PAGE if report else RESULT_FILE),
+        summary=review_text(result, details_in=PAGE if writing.report else RESULT_FILE),
         n_unreadable=len(result.unreadable),
-        n_formulas=0 if escape_formulas else review_formula_count(result),
-        more_charts=None if charts is None else left_out_words(result, charts),
+        n_formulas=sum(map(formula_count, tables)),
+        more_charts=None if writing.charts is None else left_out_words(result, writing.charts),
     )
 
 
-def write_review(
-    result: ReviewResult,
-    folder: Path,
-    *,
-    charts: ChartRequest | None = None,
-    report: bool = False,
-    force: bool = False,
-    escape_formulas: bool = False,
-    plan_file: Path | None = None,
-) -> tuple[str, ...]:
+def write_review(result: ReviewResult, folder: Path, writing: Writing = Writing()) -> tuple[str, ...]:
     """Write every output of a review.
 
     All files are made in a new folder, which takes the place of the old one whole: nothing of an earlier review stays
     but the measured runs that are kept. When the files are there already with the same content, nothing is written,
     and only the charts and the report that are missing are drawn.
-
-    Parameters
-    ----------
-    result : ReviewResult
-    folder : Path
-    charts : ChartRequest, optional
-        Which charts are drawn, and how they look; by default none.
-    report : bool
-        Write the report too.
-    force : bool
-        Replace the result of another plan, and draw all again.
-    escape_formulas : bool
-        In CSV, write an apostrophe before text that a spreadsheet would take for a formula.
-    plan_file : Path, optional
-        Where the plan comes from: an earlier result of the same file is replaced unasked.
 
     Returns
     -------
@@ -346,13 +281,14 @@ def write_review(
         When the folder holds a file that no review has written, or the result of another plan and ``force`` is not
         given, or it cannot be written.
     """
+    charts, force, plan_file = writing.charts, writing.force, writing.plan_file
     folder = folder.resolve()
     if charts is not None and plan_file is not None:
         charts = replace(charts, plan_folder=plan_file.resolve().parent)
     with alone_with(folder):
         _refuse_strangers(folder)
-        files = text_files(result, escape_formulas=escape_formulas)
-        chosen = dict(drawn_files(result, charts=charts, report=report))
+        files = text_files(result, escape_formulas=writing.escape_formulas)
+        chosen = dict(drawn_files(result, charts=charts, report=writing.report))
         is_unchanged = all(_holds(folder / name, content) for name, content in files.items())
         if not force and not is_unchanged and (folder / RECORD_FILE).exists():
             _refuse_other_plan(folder, plan_file)
@@ -386,8 +322,8 @@ def text_files(result: ReviewResult, *, escape_formulas: bool = False) -> Mappin
     pq.write_table(runs_table(result), runs)
     return {
         "runs.parquet": runs.getvalue(),
-        "cells.csv": cells_csv(result, escape_formulas=escape_formulas),
-        "standings.csv": standings_csv(result, escape_formulas=escape_formulas),
+        "cells.csv": csv_bytes(cells_frame(result), escape_formulas=escape_formulas),
+        "standings.csv": csv_bytes(standings_frame(result), escape_formulas=escape_formulas),
         RESULT_FILE: review_json(result).encode("ascii"),
     }
 

@@ -16,7 +16,6 @@ the names of folders and not in the files, signs other than letters, digits and 
 from __future__ import annotations
 
 import contextlib
-import io
 import json
 import os
 import re
@@ -124,15 +123,13 @@ def unescaped(frame: pl.DataFrame) -> pl.DataFrame:
     return frame.with_columns(pl.when(is_formula(rest)).then(rest).otherwise(text))
 
 
-def write_csv(
-    frame: pl.DataFrame, stream: IO[bytes], *, escape_formulas: bool = False, include_header: bool = True
-) -> None:
-    r"""Write a frame as CSV in UTF-8: full precision, ``\n`` after each row, an empty cell where there is no value."""
+def csv_bytes(frame: pl.DataFrame, *, escape_formulas: bool = False, include_header: bool = True) -> bytes:
+    r"""A frame as CSV in UTF-8: full precision, ``\n`` after each row, an empty cell where there is no value."""
     import polars as pl
 
     # An empty text would be written as two quotes, and read back as no value all the same.
     plain = frame.with_columns(pl.col(pl.String).replace("", None))
-    (escaped(plain) if escape_formulas else plain).write_csv(stream, include_header=include_header)
+    return (escaped(plain) if escape_formulas else plain).write_csv(include_header=include_header).encode()
 
 
 def arrow_schema(columns: Iterable[Column], name: str) -> pa.Schema:
@@ -151,9 +148,8 @@ def write_order(steps: Iterable[Step], path: Path) -> None:
     """Write the order of runs as CSV, with an apostrophe before a text that is like a formula."""
     kinds: dict[str, Literal["text", "whole", "number"]] = {"stint": "whole", "start_min": "number"}
     columns = [Column(name=name, kind=kinds.get(name, "text")) for name in Step._fields]
-    stream = io.BytesIO()
-    write_csv(frame_of([step._asdict() for step in steps], columns), stream, escape_formulas=True)
-    write_bytes(path, stream.getvalue())
+    frame = frame_of([step._asdict() for step in steps], columns)
+    write_bytes(path, csv_bytes(frame, escape_formulas=True))
 
 
 Cell: TypeAlias = str | int | float | None
@@ -294,10 +290,10 @@ def write_table(rows: Iterable[Row], out: Path, *, columns: Sequence[Column], es
                 for frame in frames:
                     frame.write_ndjson(stream)
                 return 0
-            write_csv(frame_of([], columns), stream)
+            stream.write(csv_bytes(frame_of([], columns)))
             for frame in frames:
                 n_formulas += formula_count(frame)
-                write_csv(frame, stream, escape_formulas=escape_formulas, include_header=False)
+                stream.write(csv_bytes(frame, escape_formulas=escape_formulas, include_header=False))
     return n_formulas
 
 

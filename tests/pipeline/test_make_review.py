@@ -6,6 +6,7 @@ import random
 import subprocess
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,7 @@ from frametime.errors import OutputError
 from frametime.pipeline import measuring_many
 from frametime.pipeline.chart_files import ChartRequest
 from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest
-from frametime.pipeline.review_outputs import KEPT_RUNS_FILE, make_review
+from frametime.pipeline.review_outputs import KEPT_RUNS_FILE, Writing, make_review
 from frametime.plans.plan import read_plan
 
 
@@ -37,7 +38,9 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def request_of(bench: Path, out: Path, **asked: Any) -> dict[str, Any]:
     plan = bench / "plan.toml"
-    return {"plan_file": plan, "plan": read_plan(plan), "out": out, "workers": 1, **asked}
+    again = {"measure_again": asked.pop("measure_again", False)}
+    writing = Writing(**{"plan_file": plan, **asked})
+    return {"plan": read_plan(plan), "out": out, "writing": writing, "workers": 1, **again}
 
 
 @pytest.fixture
@@ -132,11 +135,11 @@ def test_the_folder_of_another_plan_is_refused_before_any_work(
         make_review(**request)
     (reviewed / "notes.txt").write_text("mine", "utf-8")
     with pytest.raises(OutputError, match=r"'notes\.txt', which no review has written"):
-        make_review(**request, force=True)
+        make_review(**request | {"writing": replace(request["writing"], force=True)})
     (reviewed / "notes.txt").unlink()
     assert measured == []
     assert state_of(reviewed) == before
-    make_review(**request, force=True)
+    make_review(**request | {"writing": replace(request["writing"], force=True)})
     assert len(measured) == 6
 
 
@@ -149,7 +152,8 @@ def test_charts_that_the_plan_names_are_drawn_besides_the_first_ones(bench: Path
     written = (bench / "plan.toml").read_text("utf-8").replace('"captures"', f'"{(bench / "captures").as_posix()}"')
     plan_file = tmp_path / "plan.toml"
     plan_file.write_text(f'charts = ["percentiles"]\n{written}', encoding="utf-8")
-    make_review(**request | {"plan_file": plan_file, "plan": read_plan(plan_file)})
+    writing = replace(request["writing"], plan_file=plan_file)
+    make_review(**request | {"writing": writing, "plan": read_plan(plan_file)})
     drawn = [path.name for path in sorted((tmp_path / "out" / "charts").iterdir())]
     assert "percentiles-harbor-1440p.png" in drawn
     assert "standings-all.png" in drawn

@@ -12,7 +12,7 @@ from PIL import Image
 
 from frametime.errors import PlanError
 from frametime.pipeline.chart_files import ChartRequest
-from frametime.pipeline.review_outputs import make_review
+from frametime.pipeline.review_outputs import Writing, make_review
 from frametime.plans.plan import ReviewPlan, read_plan
 
 ROOT = Path(__file__).parents[2]
@@ -45,7 +45,7 @@ def plan_beside(folder: Path, publish: str) -> ReviewPlan:
 def test_charts_are_written_as_the_plan_says(tmp_path: Path) -> None:
     plan = plan_beside(tmp_path, PUBLISH)
     request = ChartRequest(formats=("svg", "png"), only=("standings",))
-    make_review(plan, tmp_path / "out", plan_file=tmp_path / "plan.toml", charts=request)
+    make_review(plan, tmp_path / "out", Writing(plan_file=tmp_path / "plan.toml", charts=request))
     folders = {path.name for path in (tmp_path / "out").glob("charts*")}
     assert folders == {"charts", "charts-light-print", "charts-dark-web", "charts-dark-print"}
     said = (tmp_path / "out" / "charts" / "standings-all.svg").read_text("utf-8")

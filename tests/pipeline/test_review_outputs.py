@@ -25,16 +25,17 @@ from frametime.pipeline.chart_files import ChartRequest
 from frametime.pipeline.review_outputs import (
     KEPT_RUNS_FILE,
     RECORD_FILE,
-    cells_csv,
-    review_formula_count,
+    Writing,
+    cells_frame,
     review_json,
     review_schema,
     runs_table,
     schema_text,
-    standings_csv,
+    standings_frame,
     text_files,
     write_review,
 )
+from frametime.pipeline.tables import formula_count
 from frametime.review.result import ReviewResult
 from frametime.review.reviewing import review_runs
 
@@ -81,7 +82,7 @@ def test_every_number_is_finite_and_drawing_material_stays_out(result: ReviewRes
 
 
 def test_cells_csv_holds_every_cell_in_full_precision(result: ReviewResult) -> None:
-    found = rows(cells_csv(result))
+    found = rows(text_files(result)["cells.csv"])
     assert len(found) == len(result.metrics) * len(result.cells)
     comparison = result.comparisons[0]
     row = next(
@@ -100,7 +101,7 @@ def test_cells_csv_holds_every_cell_in_full_precision(result: ReviewResult) -> N
 
 
 def test_standings_csv_holds_every_cut(result: ReviewResult) -> None:
-    found = rows(standings_csv(result))
+    found = rows(text_files(result)["standings.csv"])
     assert len(found) == len(result.standings)
     for row, standing in zip(found, result.standings, strict=True):
         assert (row["cut"], row["metric"], row["card"]) == (standing.cut, standing.metric, standing.card)
@@ -162,7 +163,7 @@ def test_another_result_is_not_replaced_without_force(result: ReviewResult, tmp_
     with pytest.raises(OutputError, match="--force"):
         write_review(result, tmp_path)
     assert (tmp_path / "result.json").read_bytes() == before
-    write_review(result, tmp_path, force=True)
+    write_review(result, tmp_path, Writing(force=True))
     assert (tmp_path / "result.json").read_bytes() == review_json(result).encode("ascii")
 
 
@@ -176,7 +177,7 @@ def test_a_file_that_no_review_wrote_is_never_lost(
     (tmp_path / name).write_text("my own notes", encoding="utf-8")
     before = files_in(tmp_path)
     with pytest.raises(OutputError, match=rf"it holds '{re.escape(name)}', which no review has written"):
-        write_review(example_result(8), tmp_path, force=force)
+        write_review(example_result(8), tmp_path, Writing(force=force))
     assert files_in(tmp_path) == before
 
 
@@ -189,12 +190,12 @@ def test_a_folder_that_does_not_say_what_is_in_it_is_not_replaced(
     if record is not None:
         (tmp_path / RECORD_FILE).write_text(record, encoding="utf-8")
     with pytest.raises(OutputError, match="which no review has written"):
-        write_review(result, tmp_path, force=True)
+        write_review(result, tmp_path, Writing(force=True))
 
 
 def test_the_result_of_the_same_plan_is_replaced_whole_and_unasked(result: ReviewResult, tmp_path: Path) -> None:
     out, plan = tmp_path / "bench" / "result", tmp_path / "bench" / "plan.toml"
-    write_review(example_result(8), out, plan_file=plan)
+    write_review(example_result(8), out, Writing(plan_file=plan))
     (out / "charts").mkdir()
     (out / "charts" / "ratios-of-the-old-baseline.png").write_bytes(b"png")
     record = json.loads((out / RECORD_FILE).read_text("utf-8"))
@@ -205,13 +206,13 @@ def test_the_result_of_the_same_plan_is_replaced_whole_and_unasked(result: Revie
     # The bench moves to another disk, and the plan goes with its result.
     (tmp_path / "bench").rename(tmp_path / "moved")
     out, plan = tmp_path / "moved" / "result", tmp_path / "moved" / "plan.toml"
-    write_review(result, out, plan_file=plan)
+    write_review(result, out, Writing(plan_file=plan))
     assert (out / "result.json").read_bytes() == review_json(result).encode("ascii")
     assert files_in(tmp_path / "moved").keys() == {
         f"result/{name}" for name in (RECORD_FILE, KEPT_RUNS_FILE, *text_files(result))
     }
     with pytest.raises(OutputError, match=r"the result of another plan, '\.\./plan\.toml'; --force replaces it"):
-        write_review(example_result(8), out, plan_file=tmp_path / "plan.toml")
+        write_review(example_result(8), out, Writing(plan_file=tmp_path / "plan.toml"))
 
 
 @pytest.mark.parametrize("in_the_way", ["a disk is mounted on it", "the folder above is closed"])
@@ -236,7 +237,7 @@ def test_where_the_folder_cannot_be_renamed_its_content_is_replaced(
     monkeypatch.setattr(Path, "rename", renamed)
     monkeypatch.setattr(tempfile, "mkdtemp", made)
     monkeypatch.setattr(shutil, "move", lambda source, target: (names.append(source.name), moved(source, target)))
-    write_review(result, out, force=True)
+    write_review(result, out, Writing(force=True))
     assert files_in(tmp_path).keys() == {f"result/{name}" for name in (RECORD_FILE, *text_files(result))}
     assert (out / "result.json").read_bytes() == review_json(result).encode("ascii")
     assert (names[0], names[-1]) == (RECORD_FILE, "result.json")
@@ -257,7 +258,7 @@ def test_when_drawing_fails_nothing_is_left_behind(
 
     monkeypatch.setattr(review_outputs, "drawn_files", drawn)
     with pytest.raises(OutputError, match="No space left"):
-        write_review(result, tmp_path, charts=ChartRequest())
+        write_review(result, tmp_path, Writing(charts=ChartRequest()))
     assert list(tmp_path.iterdir()) == []
 
 
@@ -276,9 +277,9 @@ def test_only_what_is_missing_is_drawn_again(
             yield name, write
 
     monkeypatch.setattr(review_outputs, "drawn_files", drawn)
-    write_review(result, tmp_path, charts=ChartRequest())
+    write_review(result, tmp_path, Writing(charts=ChartRequest()))
     (tmp_path / "charts" / "two.png").unlink()
-    write_review(result, tmp_path, charts=ChartRequest())
+    write_review(result, tmp_path, Writing(charts=ChartRequest()))
     assert drawn_names == ["charts/one.png", "charts/two.png", "charts/two.png"]
 
 
@@ -288,19 +289,23 @@ def test_an_output_folder_that_is_a_file_is_refused(result: ReviewResult, tmp_pa
         write_review(result, tmp_path / "out")
 
 
+def n_formulas(result: ReviewResult) -> int:
+    return formula_count(cells_frame(result)) + formula_count(standings_frame(result))
+
+
 def test_text_like_a_formula_is_escaped_on_request_and_numbers_never(result: ReviewResult) -> None:
-    assert review_formula_count(result) == 0
-    assert cells_csv(result, escape_formulas=True) == cells_csv(result)
+    assert n_formulas(result) == 0
+    assert text_files(result, escape_formulas=True) == text_files(result)
     cards = (*result.cards, replace(result.cards[0], key="-harbor"))
     odd = replace(result, baseline="-harbor", cards=cards)
     n_rows = 0
-    for table in (cells_csv, standings_csv):
-        plain, safe = rows(table(odd)), rows(table(odd, escape_formulas=True))
+    for table in ("cells.csv", "standings.csv"):
+        plain, safe = (rows(text_files(odd, escape_formulas=escaped)[table]) for escaped in (False, True))
         n_rows += len(plain)
         assert {row.pop("baseline") for row in plain} == {"-harbor"}
         assert {row.pop("baseline") for row in safe} == {"'-harbor"}
         assert plain == safe
-    assert review_formula_count(odd) == n_rows > 0
+    assert n_formulas(odd) == n_rows > 0
 
 
 def test_the_tables_of_a_review_are_no_captures(result: ReviewResult, tmp_path: Path) -> None:
