@@ -33,8 +33,6 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING, Final
 
-from frametime.version import __version__
-
 if TYPE_CHECKING:
     from frametime.adapters.base import ReadOptions
     from frametime.adapters.reading import read_capture
@@ -49,37 +47,24 @@ if TYPE_CHECKING:
     from frametime.pipeline.review_outputs import cells_frame, runs_frame, standings_frame
     from frametime.statistics.differences import Interval
 
-_HOMES: Final = {
-    "CATALOG": "metrics.catalog",
-    "Capture": "capture",
-    "Caveat": "caveats",
-    "Conditions": "capture",
-    "Curve": "metrics.metric",
-    "Findings": "metrics.metric",
-    "FrametimeError": "errors",
-    "Interval": "statistics.differences",
-    "Judgement": "metrics.metric",
-    "MeasureOptions": "metrics.options",
-    "MeasuredRun": "metrics.metric",
-    "Metric": "metrics.metric",
-    "MetricValue": "metrics.metric",
-    "Missing": "metrics.metric",
-    "Provenance": "capture",
-    "QualityRule": "metrics.options",
-    "ReadError": "errors",
-    "ReadOptions": "adapters.base",
-    "Refresh": "metrics.options",
-    "SensorTrace": "capture",
-    "StutterRule": "metrics.options",
-    "Weight": "caveats",
-    "batch_frame": "pipeline.batch",
-    "catalog_for": "metrics.catalog",
-    "cells_frame": "pipeline.review_outputs",
-    "measure": "metrics.measure",
-    "read_capture": "adapters.reading",
-    "runs_frame": "pipeline.review_outputs",
-    "standings_frame": "pipeline.review_outputs",
+__version__: Final = "0.1.0"
+"""The same as in ``pyproject.toml`` (a test compares them)."""
+
+_NAMES: Final = {
+    "adapters.base": "ReadOptions",
+    "adapters.reading": "read_capture",
+    "capture": "Capture Conditions Provenance SensorTrace",
+    "caveats": "Caveat Weight",
+    "errors": "FrametimeError ReadError",
+    "metrics.catalog": "CATALOG catalog_for",
+    "metrics.measure": "measure",
+    "metrics.metric": "Curve Findings Judgement MeasuredRun Metric MetricValue Missing",
+    "metrics.options": "MeasureOptions QualityRule Refresh StutterRule",
+    "pipeline.batch": "batch_frame",
+    "pipeline.review_outputs": "cells_frame runs_frame standings_frame",
+    "statistics.differences": "Interval",
 }
+_HOMES: Final = {name: home for home, names in _NAMES.items() for name in names.split()}
 
 __all__ = [
     "CATALOG",

@@ -2,25 +2,44 @@
 
 Every output of the package is written here, so that a stop at any moment leaves no half file under a final name, and
 none takes the place of another unasked.
+
+Each has one writer at a time, on every system, with no lock that outlives its process. The system holds the lock and
+takes it from a process that ends, however it ends. The file beside the output only carries it, and says to people who
+holds it; one that a killed process has left is taken over as it lies.
 """
 
 from __future__ import annotations
 
 import contextlib
-import glob
+import errno
 import os
-import shutil
+import re
 import stat
-import tempfile
+import threading
+import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
-from typing import Final
+from typing import Final, TypeVar
 
 from frametime.errors import EndingError, OutputError, printable
-from frametime.locking import alone_with
+
+Made = TypeVar("Made")
 
 _MOST_OF_NAME: Final = 80
 """Signs of a name that its temporary name begins with: names have a greatest length."""
+WAIT_S: Final = 10.0
+"""How long a second writer waits, in s."""
+LOCK_ENDING: Final = ".frametime-lock"
+_MOST_OF_LOCK: Final = 60
+_POLL_S: Final = 0.05
+_TRIES: Final = 20
+_FAR: Final = 1 << 30
+"""The byte that is locked on Windows: none of those that say who holds the lock, or nobody else could read them."""
+
+on_wait: Callable[[str], None] = lambda told: None  # noqa: E731  # the command line puts its own in place
+"""Called with a sentence when a writer begins to wait."""
+
+_held: Final[set[tuple[Path, int]]] = set()
 
 
 def refuse_existing(
@@ -46,19 +65,17 @@ def refuse_existing(
         way of one.
     """
     paths = list(paths)
-    if not are_folders:
-        for path in paths:
-            if path.is_dir():
-                raise OutputError.at(str(path), "this is a folder", helps="name a file")
-    _refuse_blocked({path.parent for path in paths})
-    if force:
-        return
-    found = [path for path in paths if path.exists() or path.is_symlink()]
-    if not found:
-        return
-    what = "folder" if found[0].is_dir() else "file"
-    told = f"the {what} exists" if len(found) == 1 else f"the {what} and {len(found) - 1} more exist"
-    raise OutputError.at(str(found[0]), told, helps=helps)
+    for path in paths:
+        if path.is_dir() and not are_folders:
+            raise OutputError.at(str(path), "this is a folder", helps="name a file")
+        there = next((folder for folder in path.parents if folder.exists()), None)
+        if there is not None and not there.is_dir():
+            raise OutputError.at(str(there), "this is a file, not a folder", helps="name another folder")
+    found = [] if force else [path for path in paths if path.exists() or path.is_symlink()]
+    if found:
+        what = "folder" if found[0].is_dir() else "file"
+        told = f"the {what} exists" if len(found) == 1 else f"the {what} and {len(found) - 1} more exist"
+        raise OutputError.at(str(found[0]), told, helps=helps)
 
 
 def refuse_strangers(folder: Path, is_own: Callable[[str], bool], *, writer: str) -> None:
@@ -76,20 +93,15 @@ def refuse_strangers(folder: Path, is_own: Callable[[str], bool], *, writer: str
     ------
     OutputError
     """
-    if not folder.is_dir() or folder.is_symlink():
-        if folder.exists() or folder.is_symlink():
-            raise OutputError.at(str(folder), "this is not a folder", helps="name another --out")
-        return
+    if (folder.exists() and not folder.is_dir()) or folder.is_symlink():
+        raise OutputError.at(str(folder), "this is not a folder", helps="name another --out")
     for root, folders, names in os.walk(folder):
         folders.sort()
-        for name in sorted([*names, *(link for link in folders if Path(root, link).is_symlink())]):
-            inner = Path(root, name).relative_to(folder).as_posix()
-            if not is_own(inner):
-                raise OutputError.at(
-                    str(folder),
-                    f"it holds '{printable(inner)}', which no {writer} has written, and would be lost",
-                    helps="name another folder, or move that elsewhere",
-                )
+        for path in sorted(Path(root, name) for name in (*names, *folders)):
+            inner = path.relative_to(folder).as_posix()
+            if (path.is_symlink() or not path.is_dir()) and not is_own(inner):
+                found = f"it holds '{printable(inner)}', which no {writer} has written, and would be lost"
+                raise OutputError.at(str(folder), found, helps="name another folder, or move that elsewhere")
 
 
 def refuse_ending(path: Path, endings: Sequence[str], what: str) -> None:
@@ -137,25 +149,6 @@ def claiming(
         yield
 
 
-def _refuse_blocked(folders: Iterable[Path]) -> None:
-    """Refuse folders that cannot be made because a file stands in their place, or in that of one above."""
-    for folder in folders:
-        there = next((path for path in (folder, *folder.parents) if path.exists()), None)
-        if there is not None and not there.is_dir():
-            raise OutputError.at(str(there), "this is a file, not a folder", helps="name another folder")
-
-
-def make_parent(path: Path) -> None:
-    """Make the folders above ``path`` that are missing.
-
-    Raises
-    ------
-    OutputError
-    """
-    with _cannot_write_in(path.parent):
-        path.parent.mkdir(parents=True, exist_ok=True)
-
-
 @contextlib.contextmanager
 def replacing(path: Path, *, is_forced: bool = False) -> Iterator[Path]:
     """A temporary name beside ``path`` that takes its place when the block ends well, and goes away when not.
@@ -175,16 +168,12 @@ def replacing(path: Path, *, is_forced: bool = False) -> Iterator[Path]:
     if path.exists() and not path.is_file():
         what = "folder" if path.is_dir() else "device or pipe"  # an administrator could replace even that
         raise OutputError.at(str(path), f"this is a {what}", helps="name a file")
-    with _refusals(path):
-        make_parent(path)
-        with _cannot_write_in(path.parent):
-            handle, name = tempfile.mkstemp(prefix=_prefix(path), suffix=".part", dir=path.parent)
-        os.close(handle)
-        temporary = Path(name)
+    with _refusing(path):
+        temporary, _ = _beside(path, _temporary_name(path), Path.touch)
         try:
+            if path.exists():
+                temporary.chmod(stat.S_IMODE(path.stat().st_mode))
             yield temporary
-            # A temporary file is private; the result has the rights of the one before, or those of any new file.
-            temporary.chmod(stat.S_IMODE(path.stat().st_mode) if path.exists() else 0o666 & ~_umask())
             if is_forced:
                 _force(temporary)
             temporary.replace(path)
@@ -207,26 +196,13 @@ def replacing_folder(path: Path, *, last: str = "") -> Iterator[Path]:
     OutputError
         If the folder above cannot be written or the folder cannot be replaced.
     """
-    with _refusals(path):
-        make_parent(path)
-        temporary = _new_folder(path)
+    with _refusing(path):
+        temporary, _ = _beside(path, _temporary_name(path), Path.mkdir)
         try:
             yield temporary
-            temporary.chmod(0o777 & ~_umask())
             _put_folder_in_place(temporary, path, last)
         finally:
-            shutil.rmtree(temporary, ignore_errors=True)
-
-
-def _new_folder(path: Path) -> Path:
-    """A temporary folder beside ``path``, or in it where nothing can be made beside it."""
-    with _cannot_write_in(path.parent):
-        try:
-            return Path(tempfile.mkdtemp(prefix=_prefix(path), suffix=".part", dir=path.parent))
-        except OSError:
-            if not path.is_dir():
-                raise
-        return Path(tempfile.mkdtemp(prefix=_prefix(path), suffix=".part", dir=path))
+            _remove(temporary)
 
 
 def _put_folder_in_place(made: Path, path: Path, last: str) -> None:
@@ -245,29 +221,35 @@ def _put_folder_in_place(made: Path, path: Path, last: str) -> None:
     except OSError:
         aside.rename(path)
         raise
-    shutil.rmtree(aside, ignore_errors=True)
+    _remove(aside)
 
 
 def _exchange_content(made: Path, path: Path, last: str) -> None:
+    from shutil import move
+
     # Hidden files say what the others are: of the old ones they go last, of the new ones they come first.
     for old in sorted(path.iterdir(), key=lambda entry: (entry.name != last, entry.name.startswith("."))):
         if not old.name.startswith(_prefix(path)):  # the new content, and the lock
             _remove(old)
     for new in sorted(made.iterdir(), key=lambda entry: (entry.name == last, not entry.name.startswith("."))):
-        shutil.move(new, path / new.name)
+        move(new, path / new.name)
 
 
 def clear_leftovers(path: Path) -> None:
     """Remove what runs that were killed while they wrote ``path`` have left, beside it and in it."""
+    left = re.compile(re.escape(_prefix(path)) + r".{8}\.(part|old)")
     for folder in (path.parent, path):
-        for left in folder.glob(f"{glob.escape(_prefix(path))}????????.*"):
-            if left.suffix in {".part", ".old"}:
-                _remove(left)
+        with contextlib.suppress(OSError):  # it is a file, or not there, or may not be looked into
+            for entry in folder.iterdir():
+                if left.fullmatch(entry.name):
+                    _remove(entry)
 
 
 def _remove(path: Path) -> None:
     if path.is_dir() and not path.is_symlink():
-        shutil.rmtree(path, ignore_errors=True)
+        from shutil import rmtree
+
+        rmtree(path, ignore_errors=True)
     else:
         path.unlink(missing_ok=True)
 
@@ -279,8 +261,7 @@ def write_text(path: Path, text: str) -> None:
     ------
     OutputError
     """
-    with replacing(path) as temporary:
-        temporary.write_text(text, encoding="utf-8", newline="\n")
+    write_bytes(path, text.encode("utf-8"))
 
 
 def write_bytes(path: Path, content: bytes, *, is_forced: bool = False) -> None:
@@ -295,27 +276,42 @@ def write_bytes(path: Path, content: bytes, *, is_forced: bool = False) -> None:
 
 
 @contextlib.contextmanager
-def _refusals(path: Path) -> Iterator[None]:
-    try:
-        yield
-    except PermissionError as error:
-        raise OutputError.at(
-            str(path), "cannot be replaced", helps="close it in the program that has it open, and try again"
-        ) from error
-    except OSError as error:
-        raise OutputError.at(str(path), f"cannot be written ({error.strerror or error})") from error
-
-
-@contextlib.contextmanager
-def _cannot_write_in(folder: Path) -> Iterator[None]:
+def _refusing(path: Path, *, is_folder: bool = False) -> Iterator[None]:
+    """Say in one line why the system refuses to write a file, or in a folder."""
     try:
         yield
     except OSError as error:
-        raise OutputError.at(str(folder), f"cannot write here ({error.strerror or error})") from error
+        found, helps = f"cannot {'write here' if is_folder else 'be written'} ({error.strerror or error})", None
+        if isinstance(error, PermissionError) and not is_folder:
+            found, helps = "cannot be replaced", "close it in the program that has it open, and try again"
+        raise OutputError.at(str(path), found, helps=helps) from error
+
+
+def _beside(path: Path, name: str, make: Callable[[Path], Made]) -> tuple[Path, Made]:
+    """Something made beside an output, and what making it gave; in a folder where nothing can be made beside it."""
+
+    def made(place: Path) -> tuple[Path, Made]:
+        for _ in range(_TRIES):  # another writer may just take away the folder that it had made
+            with contextlib.suppress(FileNotFoundError):
+                place.parent.mkdir(parents=True, exist_ok=True)
+                return place, make(place)
+        raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT))
+
+    with _refusing(path.parent, is_folder=True):
+        try:
+            return made(path.with_name(name))
+        except OSError:
+            if not path.is_dir():
+                raise
+        return made(path / name)
 
 
 def _prefix(path: Path) -> str:
     return f".{path.name[:_MOST_OF_NAME]}."
+
+
+def _temporary_name(path: Path) -> str:
+    return f"{_prefix(path)}{os.urandom(4).hex()}.part"
 
 
 def _force(path: Path) -> None:
@@ -326,7 +322,126 @@ def _force(path: Path) -> None:
         os.close(handle)
 
 
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
+@contextlib.contextmanager
+def alone_with(output: Path, *, wait_s: float | None = None) -> Iterator[None]:
+    """Be the only writer of a file or folder until the block ends; a thread that is so already goes on at once.
+
+    Parameters
+    ----------
+    output : Path
+        Folders that are missing above it are made, and go away again where nothing was put into them.
+    wait_s : float
+        How long to wait for another writer; by default `WAIT_S`.
+
+    Raises
+    ------
+    OutputError
+        If another process still writes it then, naming that; or no lock can be put beside the output.
+    """
+    output = Path(os.path.realpath(output))
+    key = (output, threading.get_ident())
+    if key in _held or (output.exists() and not (output.is_file() or output.is_dir())):  # a device: never written
+        yield
+        return
+    missing = [folder for folder in output.parents if not folder.exists()]
+    place, handle = _wait_for(output, WAIT_S if wait_s is None else wait_s)
+    _held.add(key)
+    try:
+        yield
+    finally:
+        _held.discard(key)
+        _let_go(place, handle)
+        for folder in missing:
+            with contextlib.suppress(OSError):
+                folder.rmdir()
+
+
+def _wait_for(output: Path, wait_s: float) -> tuple[Path, int]:
+    """The file that carries the lock, and its handle."""
+    until = time.monotonic() + wait_s
+    is_told = False
+    while True:
+        place, handle = _take(output)
+        if handle is not None:
+            return place, handle
+        if time.monotonic() >= until:
+            helps = "wait for that to end, or give the output another name"
+            raise OutputError.at(str(output), f"{_holder(place)} writes it", helps=helps)
+        if not is_told:
+            on_wait(f"{printable(str(output))}: {_holder(place)} writes it; waiting up to {wait_s:g} s")
+            is_told = True
+        time.sleep(_POLL_S)
+
+
+def _take(output: Path) -> tuple[Path, int | None]:
+    """The file of the lock and its handle; None where another holds it, or has just removed it."""
+    how = os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0)
+    name = f".{output.name[:_MOST_OF_LOCK]}{LOCK_ENDING}"
+    place, handle = _beside(output, name, lambda place: os.open(place, how, 0o666))
+    if _is_locked(handle) and _is_still(place, handle):
+        # On a full disk nobody can read who holds it.
+        with contextlib.suppress(OSError):
+            os.ftruncate(handle, 0)
+            os.write(handle, _own_words().encode("utf-8", "backslashreplace"))
+        return place, handle
+    os.close(handle)
+    return place, None
+
+
+def _is_locked(handle: int) -> bool:
+    """Lock an open file, and say whether that went well."""
+    try:
+        import fcntl
+    except ImportError:
+        import msvcrt
+
+        os.lseek(handle, _FAR, os.SEEK_SET)
+        try:
+            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined]
+        except OSError:
+            return False
+        os.lseek(handle, 0, os.SEEK_SET)
+        return True
+    # A disk that knows no locks: the files are still put in place whole.
+    with contextlib.suppress(OSError):
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return False
+    return True
+
+
+def _is_still(place: Path, handle: int) -> bool:
+    """Whether the locked file is the one of that name: the writer before may have removed it since it was opened."""
+    try:
+        return os.path.samestat(os.fstat(handle), place.stat())
+    except OSError:
+        return False
+
+
+def _let_go(place: Path, handle: int) -> None:
+    if os.name == "nt":  # no open file can be removed there; one that another has opened stays for that to remove
+        os.close(handle)
+        with contextlib.suppress(OSError):
+            place.unlink()
+        return
+    if _is_still(place, handle):
+        with contextlib.suppress(OSError):
+            place.unlink()
+    os.close(handle)
+
+
+def _own_words() -> str:
+    import platform
+
+    return f"process {os.getpid()} on {platform.node() or 'this machine'} (since {time.strftime('%Y-%m-%d %H:%M:%S')})"
+
+
+def _holder(place: Path) -> str:
+    """Who holds the lock, as far as it can be read."""
+    try:
+        with place.open("rb") as stream:
+            told = stream.read(400).decode("utf-8", "replace")
+    except OSError:
+        told = ""
+    return printable(told) or "another process"

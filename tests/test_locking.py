@@ -10,14 +10,14 @@ from pathlib import Path
 
 import pytest
 
-from frametime import locking
+from frametime import replacing
 from frametime.errors import OutputError
-from frametime.locking import alone_with
+from frametime.replacing import alone_with
 
 HOLDER = """
 import sys, time
 from pathlib import Path
-from frametime.locking import alone_with
+from frametime.replacing import alone_with
 with alone_with(Path(sys.argv[1])):
     print("held", flush=True)
     time.sleep(float(sys.argv[2]))
@@ -42,7 +42,7 @@ def test_a_second_writer_is_told_who_writes(tmp_path: Path) -> None:
 
 def test_a_second_writer_waits_with_a_word(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     told: list[str] = []
-    monkeypatch.setattr(locking, "on_wait", told.append)
+    monkeypatch.setattr(replacing, "on_wait", told.append)
     with holder(tmp_path / "runs.csv", 0.5), alone_with(tmp_path / "runs.csv"):
         pass
     assert len(told) == 1 and "waiting up to 10 s" in told[0]

@@ -15,7 +15,7 @@ from typing import BinaryIO, Final, cast
 
 import click
 
-from frametime import locking
+from frametime import replacing
 from frametime.errors import EndingError, FrametimeError, did_you_mean, printable
 
 COMMANDS: Final[Mapping[str, tuple[str, str]]] = MappingProxyType(
@@ -96,7 +96,7 @@ class CommandTable(click.Group):
 
 def _show_version(ctx: click.Context, _parameter: click.Parameter, value: bool) -> None:
     if value and not ctx.resilient_parsing:
-        from frametime.version import __version__
+        from frametime import __version__
 
         click.echo(f"frametime {__version__}")
         ctx.exit()
@@ -201,7 +201,7 @@ def _dash_hint(arguments: Sequence[str]) -> str:
 def run(arguments: Sequence[str]) -> int:
     """Run one command line on the streams at hand, and give its exit code; what goes wrong is told in a line."""
     printed_to = sys.stdout
-    locking.on_wait = lambda told: click.echo(f"frametime: {told}", err=True)
+    replacing.on_wait = lambda told: click.echo(f"frametime: {told}", err=True)
     try:
         code = cli.main(list(arguments), prog_name="frametime", standalone_mode=False, windows_expand_args=False)
         sys.stdout.flush()

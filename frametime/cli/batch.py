@@ -86,8 +86,8 @@ def batch(folder: str, **chosen: Any) -> None:
         --path-pattern "{card}/{scene}/{resolution}/run{run}.csv.gz"
     """
     from frametime.errors import OutputError
-    from frametime.locking import alone_with
     from frametime.pipeline.tables import check_output
+    from frametime.replacing import alone_with
 
     out = Path(chosen["out"])
     options = _options(chosen, out)

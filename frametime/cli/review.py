@@ -147,10 +147,10 @@ def _show_coverage(
     """Print what is there and what is missing, and end."""
     from contextlib import nullcontext
 
-    from frametime.locking import alone_with
     from frametime.pipeline.review_files import review_plan
     from frametime.pipeline.review_outputs import KEPT_RUNS_FILE
     from frametime.render.review_text import coverage_text
+    from frametime.replacing import alone_with
 
     kept_file = None if out is None else out / KEPT_RUNS_FILE
     with nullcontext() if out is None else alone_with(out):  # what is measured is kept there

@@ -17,9 +17,8 @@ from numpy.typing import NDArray
 from frametime.errors import OutputError, ReadError
 from frametime.film.picture import Clip, ClipLook
 from frametime.film.tracks import Track, track_of
-from frametime.locking import LOCK_ENDING, alone_with
 from frametime.pipeline.measuring import MeasureRequest
-from frametime.replacing import claiming, clear_leftovers, replacing, replacing_folder
+from frametime.replacing import LOCK_ENDING, alone_with, claiming, clear_leftovers, replacing, replacing_folder
 
 if TYPE_CHECKING:
     from concurrent.futures import Future

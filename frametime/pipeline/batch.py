@@ -17,8 +17,8 @@ from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from frametime import __version__
 from frametime.caveats import Caveat
-from frametime.locking import alone_with
 from frametime.pipeline.measuring import (
     FolderOptions,
     MeasureOutcome,
@@ -43,8 +43,7 @@ from frametime.pipeline.tables import (
     write_table,
 )
 from frametime.plans.folder_walk import FoundFile, Walk, path_from, text_of, walk_captures
-from frametime.replacing import clear_leftovers
-from frametime.version import __version__
+from frametime.replacing import alone_with, clear_leftovers
 
 if TYPE_CHECKING:
     import polars as pl

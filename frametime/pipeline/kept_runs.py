@@ -18,12 +18,12 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from frametime import __version__
 from frametime.errors import OutputError, ReadError
 from frametime.metrics.metric import Curve, MeasuredRun
 from frametime.pipeline.measuring import MeasureOutcome, MeasureRequest, file_sha256, layouts_sha256, measure_one
 from frametime.pipeline.measuring_many import measure_many
 from frametime.replacing import clear_leftovers, replacing
-from frametime.version import __version__
 
 if TYPE_CHECKING:
     import msgspec

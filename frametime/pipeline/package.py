@@ -21,6 +21,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from frametime import __version__
 from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, OutputError, ReadError, printable
 from frametime.pipeline.measuring import MeasureRequest, measure_file
@@ -37,7 +38,6 @@ from frametime.plans.plan import exclusions_of, parse_plan, read_plan
 from frametime.replacing import claiming, replacing
 from frametime.review.result import ReviewResult, UnreadableFile
 from frametime.review.run_set import PlacedRun, run_name
-from frametime.version import __version__
 
 if TYPE_CHECKING:
     import pyarrow as pa

@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 
 from frametime.capture import RejectedRow
 from frametime.errors import OutputError, printable
-from frametime.locking import alone_with
 from frametime.pipeline.chart_files import ChartRequest, chart_writers, left_out_words
 from frametime.pipeline.kept_runs import is_free
 from frametime.pipeline.report_files import PAGE, report_files
@@ -25,7 +24,7 @@ from frametime.render.json_output import plain
 from frametime.render.tables import table as shown
 from frametime.render.tables.review_comparisons import cells_table, standings_table
 from frametime.render.tables.review_runs import runs_table as all_runs_table
-from frametime.replacing import clear_leftovers, refuse_strangers, replacing_folder
+from frametime.replacing import alone_with, clear_leftovers, refuse_strangers, replacing_folder
 from frametime.review.result import SCHEMA_VERSION, ReviewResult
 
 if TYPE_CHECKING:

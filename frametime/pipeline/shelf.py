@@ -17,15 +17,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import quote
 
+from frametime import __version__
 from frametime.caveats import Caveat, Weight
 from frametime.errors import OutputError, PlanError, did_you_mean, printable
-from frametime.locking import alone_with
 from frametime.pipeline.kept_runs import decoded_run, encoded_run
-from frametime.replacing import clear_leftovers, replacing_folder
+from frametime.replacing import alone_with, clear_leftovers, replacing_folder
 from frametime.review.design import CardEntry, ReviewDesign
 from frametime.review.run_set import Place, PlacedRun
 from frametime.review.sessions import OtherSessions
-from frametime.version import __version__
 
 if TYPE_CHECKING:
     import polars as pl

@@ -25,10 +25,10 @@ from itertools import islice
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, Final, Literal, TypeAlias
 
+from frametime import __version__
 from frametime.errors import EndingError, FrametimeError, OutputError
 from frametime.lab.sessions import Step
 from frametime.replacing import refuse_existing, refuse_strangers, replacing, replacing_folder, write_bytes
-from frametime.version import __version__
 
 if TYPE_CHECKING:
     import polars as pl

@@ -18,12 +18,11 @@ from typing import TYPE_CHECKING, Final
 from frametime.adapters.sensors.beside import sensor_log_beside
 from frametime.caveats import Caveat, Weight
 from frametime.errors import FrametimeError, ReadError, RecordError, did_you_mean, printable
-from frametime.locking import alone_with
 from frametime.metrics.metric import MeasuredRun
 from frametime.metrics.options import MeasureOptions
 from frametime.pipeline.measuring import MeasureRequest, measure_file, sensor_log_hint
 from frametime.plans.folder_walk import path_from
-from frametime.replacing import claiming, write_bytes
+from frametime.replacing import alone_with, claiming, write_bytes
 from frametime.settings.toml_source import decoded_text, file_bytes
 from frametime.tuning.next_trial import next_trial
 from frametime.tuning.proposal import Finished

@@ -11,8 +11,8 @@ from fractions import Fraction
 from functools import cache, partial
 from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
+from frametime import __version__
 from frametime.metrics.metric import MeasuredRun
-from frametime.version import __version__
 
 if TYPE_CHECKING:  # a check of one capture does without the room of tuning
     from frametime.tuning.endurance_verdict import EnduranceVerdict

@@ -12,6 +12,7 @@ from itertools import chain
 
 import numpy as np
 
+from frametime import __version__
 from frametime.caveats import Caveat, Weight
 from frametime.lab.sessions import Step
 from frametime.review.card_repeatability import (
@@ -50,7 +51,6 @@ from frametime.review.runs_to_make import (
     waiting_for_looks,
 )
 from frametime.review.sessions import OtherSessions, Shared, brought_beside, without_drift
-from frametime.version import __version__
 
 _ONE_NUMBER = {
     "low_5pct_percentile_fps": "p95_frame_time_ms",

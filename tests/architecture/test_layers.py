@@ -10,8 +10,7 @@ import pytest
 PACKAGE = Path(__file__).parents[2] / "frametime"
 
 LAYERS: tuple[dict[str, set[str]], ...] = (
-    {"errors": set(), "caveats": set(), "units": set(), "version": set(), "words": set(), "ranges": set()},
-    {"locking": set()},
+    {"errors": set(), "caveats": set(), "units": set(), "words": set(), "ranges": set()},
     {"capture": {"numpy", "pyarrow"}, "replacing": set(), "settings": {"msgspec"}, "statistics": {"numpy", "scipy"}},
     {
         "adapters": {"numpy", "polars", "pyarrow", "msgspec"},

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from frametime.caveats import CAVEAT_TITLES
+from frametime.caveats import caveat_titles
 from frametime.metrics.catalog import CATALOG, catalog_for
 from frametime.metrics.metric import Metric
 from frametime.metrics.options import MeasureOptions, Refresh
@@ -85,4 +85,4 @@ def test_every_caveat_of_the_metrics_is_explained() -> None:
     assert len(codes) > 10
     assert codes <= written
     of_sensor_texts = {f"sensor-{code}" for code in caveat_codes(ROOT / "frametime" / "adapters" / "text")}
-    assert written <= caveat_codes(ROOT / "frametime") | of_sensor_texts | set(CAVEAT_TITLES)
+    assert written <= caveat_codes(ROOT / "frametime") | of_sensor_texts | set(caveat_titles())

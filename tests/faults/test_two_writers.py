@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 from run_cli import frametime
 
-from frametime import locking
+from frametime import replacing
 from frametime.pipeline.tuning_record import read_record
 
 LOG = "frame_time_ms\n" + "".join(f"{10 + number % 7 / 50:.3f}\n" for number in range(600))
@@ -74,7 +74,7 @@ def held(output: Path) -> Iterator[None]:
     is_held, is_done = threading.Event(), threading.Event()
 
     def hold() -> None:
-        with locking.alone_with(output):
+        with replacing.alone_with(output):
             is_held.set()
             is_done.wait(120.0)
 
@@ -92,7 +92,7 @@ def held(output: Path) -> Iterator[None]:
 def test_a_command_does_not_write_while_another_does(
     name: str, bench: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(locking, "WAIT_S", 0.2)
+    monkeypatch.setattr(replacing, "WAIT_S", 0.2)
     for part in PARTS:
         (tmp_path / part).symlink_to(bench / part)
     words = COMMANDS[name]
@@ -105,7 +105,7 @@ def test_a_command_does_not_write_while_another_does(
 def test_a_chart_of_check_is_not_replaced_by_compare_in_the_same_moment(
     bench: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(locking, "WAIT_S", 0.2)
+    monkeypatch.setattr(replacing, "WAIT_S", 0.2)
     with held(tmp_path / "charts" / "percentiles.png"):
         refused = frametime(
             "compare", bench / "captures/ash/mill/1440p/run1.csv", "--out", "charts", "--only", "percentiles",
@@ -126,7 +126,7 @@ def a_plan_to_update(bench: Path, folder: Path) -> Path:
 def test_a_plan_is_not_updated_while_another_writes_it(
     bench: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(locking, "WAIT_S", 0.2)
+    monkeypatch.setattr(replacing, "WAIT_S", 0.2)
     plan = a_plan_to_update(bench, tmp_path)
     before = files_in(tmp_path)
     with held(plan):
@@ -161,7 +161,7 @@ ADD = ("tune", "add", RECORD, "--workload", "light scene", "--outcome", "passed"
 
 
 def test_no_trial_is_noted_while_another_writes_the_record(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(locking, "WAIT_S", 0.2)
+    monkeypatch.setattr(replacing, "WAIT_S", 0.2)
     assert frametime("tune", "new", RECORD, cwd=tmp_path).code == 0
     before = files_in(tmp_path)
     with held(tmp_path / RECORD):

@@ -8,7 +8,6 @@ import json
 import os
 import re
 import shutil
-import tempfile
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -221,21 +220,21 @@ def test_where_the_folder_cannot_be_renamed_its_content_is_replaced(
 ) -> None:
     out = tmp_path / "result"
     write_review(example_result(8), out)
-    rename, mkdtemp, moved = Path.rename, tempfile.mkdtemp, shutil.move
+    rename, mkdir, moved = Path.rename, Path.mkdir, shutil.move
 
     def renamed(path: Path, target: Path) -> Path:
         if path == out:
             raise OSError(errno.EBUSY, os.strerror(errno.EBUSY))
         return rename(path, target)
 
-    def made(*, dir: Path, **more: str) -> str:
-        if in_the_way == "the folder above is closed" and dir == tmp_path:
+    def made(path: Path, *how: int, **more: bool) -> None:
+        if in_the_way == "the folder above is closed" and path.parent == tmp_path and not path.exists():
             raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
-        return mkdtemp(dir=dir, **more)
+        mkdir(path, *how, **more)
 
     names: list[str] = []
     monkeypatch.setattr(Path, "rename", renamed)
-    monkeypatch.setattr(tempfile, "mkdtemp", made)
+    monkeypatch.setattr(Path, "mkdir", made)
     monkeypatch.setattr(shutil, "move", lambda source, target: (names.append(source.name), moved(source, target)))
     write_review(result, out, Writing(force=True))
     assert files_in(tmp_path).keys() == {f"result/{name}" for name in (RECORD_FILE, *text_files(result))}

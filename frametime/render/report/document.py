@@ -10,8 +10,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, TypeAlias
 
+from frametime import __version__
 from frametime.render.tables.table import Line, Mark, Note, Number, Strip, Table
-from frametime.version import __version__
 
 READS_ONLY: Final = f"Made by frametime {__version__}, which only reads logs: it sets no clock, no limit and no fan."
 """The colophon of what is said of tuning."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from frametime import __version__
 from frametime.render.json_output import plain
 from frametime.render.report import document as doc
 from frametime.render.report.page_data import reader_choice
@@ -28,7 +29,6 @@ from frametime.render.tables.review_comparisons import (
 from frametime.render.tables.table import Note, Table
 from frametime.review.card_repeatability import OUTLIER_STORY
 from frametime.review.result import ReviewResult
-from frametime.version import __version__
 from frametime.words import counted
 
 _LONG = 12
