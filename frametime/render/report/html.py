@@ -291,11 +291,11 @@ def inline_svg(svg: bytes, *, key: str, alternative: str, outlines: dict[str, st
     referred = dict.fromkeys(name for _, name in _REFERENCE.findall(svg.decode("utf-8")) if name not in letters)
     names = {name: f"{key}-{number}" for number, name in enumerate(referred, 1)}
     inside = [kept for child in root for kept in _slimmed(child, letters, names)]
-    chart = {"class": "chart", "role": "img", "aria-label": readable(alternative), "viewBox": root.attrib["viewBox"]}
-    root.clear()
-    root.tag, root[:] = "svg", inside
-    root.attrib |= {**chart, "stroke-linejoin": "round", "stroke-linecap": "butt", "focusable": "false"}
-    return ElementTree.tostring(root, encoding="unicode").replace(" />", "/>")
+    chart = {"class": "chart", "role": "img", "aria-label": " ".join(readable(alternative).split())}
+    chart |= {"viewBox": root.attrib["viewBox"], "stroke-linejoin": "round", "stroke-linecap": "butt"}
+    page = ElementTree.Element("svg", {**chart, "focusable": "false"})
+    page[:] = inside
+    return ElementTree.tostring(page, encoding="unicode").replace(" />", "/>")
 
 
 def _slimmed(

@@ -107,13 +107,15 @@ def review_traces(result: ReviewResult, *, room_bytes: int) -> TraceView | None:
         How large the packed traces may be together.
     """
     runs = _traced(result)
-    longest = max((len(run.curves["trace_low"].x) for run in runs), default=0)
+    if not runs:
+        return None
+    longest = max(len(run.curves["trace_low"].x) for run in runs)
     repeats: Counter[tuple[str, str, str]] = Counter()
     numbers = {}  # the how-manieth run of its card in its cell each run is
     for run in runs:
         repeats[place := (run.card, run.scene, run.resolution)] += 1
         numbers[run.name] = repeats[place]
-    most = max(repeats.values(), default=0)
+    most = max(repeats.values())
     finest = (longest,) if longest <= STEPS[0] else ()
     of_all = ((steps, most) for steps in (*finest, *(steps for steps in STEPS if steps < longest)))
     for n_steps, n_kept in (*of_all, *((STEPS[-1], fewer) for fewer in range(most - 1, 0, -1))):
