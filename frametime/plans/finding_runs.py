@@ -11,7 +11,7 @@ from frametime.adapters.sensors.beside import sensor_log_beside
 from frametime.capture import Conditions
 from frametime.errors import PlanError, printable
 from frametime.plans.folder_walk import text_of
-from frametime.plans.path_pattern import RESOLUTION, PathPattern, resolution_name
+from frametime.plans.path_pattern import KNOWN, PathPattern, resolution_name
 from frametime.plans.path_reading import LOG_ENDING
 from frametime.plans.plan import ReviewPlan
 from frametime.review.run_set import run_name
@@ -74,6 +74,8 @@ def find_runs(plan: ReviewPlan) -> FoundRuns:
         if place["card"] not in cards or (place["scene"], place["resolution"]) not in cells:
             not_in_plan.append(name)
             continue
+        if "run" not in values and run_name(**place) in runs:  # the first of copies that are counted from 1
+            place["run"] = "0"
         key = run_name(**place)
         if key in runs:
             raise PlanError.at(
@@ -140,8 +142,8 @@ class PlanPlaces:
         of_names = {field: self._names[field] for field in ("card", "scene")}
         self._patterns = [
             pattern.with_values(self._names),
-            pattern.with_values(of_names, told={"resolution": f"(?i:{RESOLUTION.pattern})"}),
-            pattern.with_values(of_names, any_case=True, told={"resolution": f"(?i:{RESOLUTION.pattern})"}),
+            pattern.with_values(of_names, told={"resolution": KNOWN["resolution"]}),
+            pattern.with_values(of_names, any_case=True, told={"resolution": KNOWN["resolution"]}),
         ]
         self._equal = {resolution_name(name): name for name in reversed(self._names["resolution"])}
 
@@ -165,7 +167,7 @@ class PlanPlaces:
 def _sensor_file(folder: Path, pattern: PathPattern | None, values: dict[str, str]) -> Path | None:
     if pattern is None:
         return None
-    values = {name: values[name] for name in pattern.fields}
+    values = {name: values[name] for name in pattern.fields if name in values}
     relative = pattern.path_of(values)
     if "*" not in relative:
         path = folder / relative

@@ -28,15 +28,63 @@ FIELDS: Final = (
 )
 SHOWN_FIELDS: Final = ", ".join(f"{{{name}}}" for name in FIELDS)
 _FIELD = re.compile(r"\{([^{}]*)\}")
+_MAYBE: Final = re.compile(r"<([^<>/]*)>")
+_MOST_MAYBE: Final = 4
 _VALUE: Final = r"[^/\\]+?"
 _ANY: Final = r"[^/\\]*"
 _NOTHING: Final[Mapping[str, str]] = MappingProxyType({})
 _FREE: Final = (f"{_VALUE})", _ANY)
 
 
+# Sizes behind the words: common practice, no source. "2K" is left as it is: it is used for two sizes.
+_SIZES: Final = MappingProxyType(
+    {
+        "720p": (1280, 720), "1080p": (1920, 1080), "1200p": (1920, 1200), "1440p": (2560, 1440),
+        "1600p": (2560, 1600), "1800p": (3200, 1800), "2160p": (3840, 2160), "2880p": (5120, 2880),
+        "4320p": (7680, 4320),
+    }
+)  # fmt: skip
+_WORDS: Final = MappingProxyType(
+    {
+        "hd": "720p", "fhd": "1080p", "fullhd": "1080p", "qhd": "1440p", "wqhd": "1440p", "4k": "2160p", "uhd": "2160p",
+        "4kuhd": "2160p", "5k": "2880p", "8k": "4320p", "uwfhd": "2560x1080", "uwqhd": "3440x1440",
+        "ultrawide1440p": "3440x1440", "ultrawide1080p": "2560x1080",
+    }
+)  # fmt: skip
+RESOLUTION: Final = re.compile(
+    r"(?<![^\W_])(?:(?:ultra[- ]?wide[-_ ]?)?(?:\d{3,5} ?[x×] ?\d{3,5}|\d{3,4}[pi])"
+    r"|4k[-_ ]?uhd|[24568]k|full[-_ ]?hd|u?w?[fqu]hd|hd|(?:1080|1440|2160))(?![^\W_])",
+    re.IGNORECASE,
+)
+
+
+def resolution_name(text: str) -> str:
+    """One name for equal resolutions: by lines where the size is a usual one, else by width and height.
+
+    Examples
+    --------
+    >>> [resolution_name(text) for text in ("QHD", "2560x1440", "1440p", "4K", "ultrawide 3440x1440", "Low")]
+    ['1440p', '1440p', '1440p', '2160p', '3440x1440', 'low']
+    """
+    name = re.sub(r"[-_ ]", "", text).casefold().replace("×", "x")
+    name = _WORDS.get(name, name)
+    size = re.search(r"(\d{3,5})x(\d{3,5})", name)
+    if size is not None:
+        pair = int(size[1]), int(size[2])
+        return next((lines for lines, known in _SIZES.items() if known == pair), f"{pair[0]}x{pair[1]}")
+    return f"{name}p" if f"{name}p" in _SIZES else name
+
+
+KNOWN: Final[Mapping[str, str]] = MappingProxyType({"resolution": f"(?i:{RESOLUTION.pattern})", "run": r"\d{1,3}"})
+"""Expressions of fields that are known by their values."""
+UNNAMED: Final = "default"
+"""The resolution of captures whose paths name none."""
+
+
 @dataclass(frozen=True)
 class PathPattern:
-    """A path pattern with named fields; ``*`` stands for any text inside one name.
+    """A path pattern with named fields; ``*`` stands for any text inside one name, and what stands in ``< >`` may be
+    missing.
 
     A pattern is relative, uses ``/`` on every system, and cannot lead out of its folder: ``..``, an absolute
     path and a drive are refused, and a value is never empty, a separator, ``.`` or ``..``.
@@ -50,13 +98,17 @@ class PathPattern:
     {'card': 'amber-6', 'scene': 'harbor', 'run': '2'}
     >>> pattern.match("notes.txt") is None
     True
+    >>> pattern = PathPattern.parse("{card}/{scene}< {resolution}>.csv")
+    >>> pattern.match("amber-6/dry harbor.csv"), pattern.match("amber-6/dry harbor 4K.csv")
+    ({'card': 'amber-6', 'scene': 'dry harbor'}, {'card': 'amber-6', 'scene': 'dry harbor', 'resolution': '4K'})
+    >>> pattern = PathPattern.parse("{card}/{scene}/run{run}.csv.gz")
     >>> pattern.path_of({"card": "amber-6", "scene": "harbor", "run": "2"})
     'amber-6/harbor/run2.csv.gz'
     """
 
     text: str
     fields: tuple[str, ...]
-    _expression: re.Pattern[str]
+    _ways: tuple[tuple[str, re.Pattern[str]], ...]
 
     @classmethod
     def parse(cls, text: str, *, where: str = "path pattern", told: Mapping[str, str] = _NOTHING) -> PathPattern:
@@ -76,32 +128,11 @@ class PathPattern:
             Where a field is unknown or stands twice, a brace is left open, or the pattern could leave its folder.
         """
         _refuse_leaving(text, where)
-        parts: list[str] = []
-        fields: list[str] = []
-        at = 0
-        for found in _FIELD.finditer(text):
-            name = found[1]
-            if name not in FIELDS:
-                raise _unknown_field(name, where)
-            joined = text[: found.start()].endswith("}")
-            if joined and name == "run":  # the number at the end of a name: "harbor1.csv"
-                parts[-1] = parts[-1].replace(_VALUE, r"(?:[^/\\]*[^/\\0-9])")
-            elif joined:
-                raise PlanError.at(
-                    where,
-                    f"nothing stands between two fields before '{{{name}}}'",
-                    helps="put a separator between them, such as '/' or '_'",
-                )
-            parts += _literals(text[at : found.start()], where)
-            value = told.get(name, r"[0-9]+" if joined else _VALUE)
-            if name == "run" and text[: found.start()].endswith("*"):  # all digits of a number are the run's
-                value = f"(?<![0-9]){value}"
-            parts.append(f"(?P={name})" if name in fields else f"(?P<{name}>{value})")
-            if name not in fields:
-                fields.append(name)
-            at = found.end()
-        parts += _literals(text[at:], where)
-        return cls(text, tuple(fields), re.compile(_committed(parts), re.DOTALL))
+        whole, *others = _ways_of(text)
+        if others:
+            told = {**KNOWN, **told}
+        fields = tuple(dict.fromkeys(_FIELD.findall(whole)))
+        return cls(text, fields, tuple((way, _expression(way, where, told)) for way in (whole, *others)))
 
     def told(self, expressions: Mapping[str, str]) -> PathPattern:
         """The same pattern, where more is known of some fields: an expression for each."""
@@ -130,7 +161,8 @@ class PathPattern:
 
     def match(self, relative_path: str | os.PathLike[str]) -> dict[str, str] | None:
         """Values of the fields in a relative path, or ``None`` when the path does not fit."""
-        found = self._expression.fullmatch(os.fspath(relative_path).replace(os.sep, "/"))
+        path = os.fspath(relative_path).replace(os.sep, "/")
+        found = next((found for _, way in self._ways if (found := way.fullmatch(path)) is not None), None)
         if found is None or any(value in {".", ".."} for value in found.groupdict().values()):
             return None
         return found.groupdict()
@@ -143,14 +175,15 @@ class PathPattern:
         PlanError
             When a value holds a path separator, or is empty, ``.`` or ``..``.
         """
-        for name in self.fields:
+        way = next((way for way, _ in self._ways if set(_FIELD.findall(way)) <= set(values)), self.text)
+        for name in _FIELD.findall(way):
             value = values[name]
             if value in {"", ".", ".."} or any(sign in value for sign in "/\\\0"):
                 raise PlanError.at(
                     f"path pattern '{printable(self.text)}'",
                     f"'{printable(value)}' cannot stand for {name}: it would lead to another folder",
                 )
-        return _FIELD.sub(lambda found: values[found[1]], self.text)
+        return _FIELD.sub(lambda found: values[found[1]], way)
 
     def glob(self, folder: Path) -> Iterator[tuple[Path, dict[str, str]]]:
         """Files below ``folder`` that fit, with the values of their fields, sorted by relative path.
@@ -179,8 +212,46 @@ def _refuse_leaving(text: str, where: str) -> None:
         raise PlanError.at(where, f"'{shown}' holds a backslash", helps=helps)
     if text.startswith("/") or re.match(r"[A-Za-z]:", text):
         raise PlanError.at(where, f"'{shown}' is an absolute path", helps=helps)
+    if len(_MAYBE.findall(text)) > _MOST_MAYBE:
+        raise PlanError.at(where, f"'{shown}' holds more than {_MOST_MAYBE} parts in < >", helps=helps)
     if any(part in {"", ".", ".."} for part in text.split("/")):
         raise PlanError.at(where, f"'{shown}' holds an empty part, '.' or '..'", helps=helps)
+
+
+def _ways_of(text: str) -> list[str]:
+    """The pattern with all that may be missing, then without one part or another."""
+    found = _MAYBE.search(text)
+    if found is None:
+        return [text]
+    return [f"{text[: found.start()]}{part}{rest}" for part in (found[1], "") for rest in _ways_of(text[found.end() :])]
+
+
+def _expression(text: str, where: str, told: Mapping[str, str]) -> re.Pattern[str]:
+    parts: list[str] = []
+    fields: set[str] = set()
+    at = 0
+    for found in _FIELD.finditer(text):
+        name = found[1]
+        if name not in FIELDS:
+            raise _unknown_field(name, where)
+        joined = text[: found.start()].endswith("}")
+        if joined and name == "run":  # the number at the end of a name: "harbor1.csv"
+            parts[-1] = parts[-1].replace(_VALUE, r"(?:[^/\\]*[^/\\0-9])")
+        elif joined:
+            raise PlanError.at(
+                where,
+                f"nothing stands between two fields before '{{{name}}}'",
+                helps="put a separator between them, such as '/' or '_'",
+            )
+        parts += _literals(text[at : found.start()], where)
+        value = told.get(name, r"[0-9]+" if joined else _VALUE)
+        if name == "run" and text[: found.start()].endswith("*"):  # all digits of a number are the run's
+            value = f"(?<![0-9]){value}"
+        parts.append(f"(?P={name})" if name in fields else f"(?P<{name}>{value})")
+        fields.add(name)
+        at = found.end()
+    parts += _literals(text[at:], where)
+    return re.compile(_committed(parts), re.DOTALL)
 
 
 def _unknown_field(name: str, where: str) -> FrametimeError:
@@ -229,42 +300,3 @@ def _committed(parts: list[str]) -> str:
         else:
             expression += free + literal
     return expression
-
-
-# Sizes behind the words: common practice, no source. "2K" is left as it is: it is used for two sizes.
-_SIZES: Final = MappingProxyType(
-    {
-        "720p": (1280, 720), "1080p": (1920, 1080), "1200p": (1920, 1200), "1440p": (2560, 1440),
-        "1600p": (2560, 1600), "1800p": (3200, 1800), "2160p": (3840, 2160), "2880p": (5120, 2880),
-        "4320p": (7680, 4320),
-    }
-)  # fmt: skip
-_WORDS: Final = MappingProxyType(
-    {
-        "hd": "720p", "fhd": "1080p", "fullhd": "1080p", "qhd": "1440p", "wqhd": "1440p", "4k": "2160p", "uhd": "2160p",
-        "4kuhd": "2160p", "5k": "2880p", "8k": "4320p", "uwfhd": "2560x1080", "uwqhd": "3440x1440",
-        "ultrawide1440p": "3440x1440", "ultrawide1080p": "2560x1080",
-    }
-)  # fmt: skip
-RESOLUTION: Final = re.compile(
-    r"(?<![^\W_])(?:(?:ultra[- ]?wide[-_ ]?)?(?:\d{3,5} ?[x×] ?\d{3,5}|\d{3,4}[pi])"
-    r"|4k[-_ ]?uhd|[24568]k|full[-_ ]?hd|u?w?[fqu]hd|hd|(?:1080|1440|2160))(?![^\W_])",
-    re.IGNORECASE,
-)
-
-
-def resolution_name(text: str) -> str:
-    """One name for equal resolutions: by lines where the size is a usual one, else by width and height.
-
-    Examples
-    --------
-    >>> [resolution_name(text) for text in ("QHD", "2560x1440", "1440p", "4K", "ultrawide 3440x1440", "Low")]
-    ['1440p', '1440p', '1440p', '2160p', '3440x1440', 'low']
-    """
-    name = re.sub(r"[-_ ]", "", text).casefold().replace("×", "x")
-    name = _WORDS.get(name, name)
-    size = re.search(r"(\d{3,5})x(\d{3,5})", name)
-    if size is not None:
-        pair = int(size[1]), int(size[2])
-        return next((lines for lines, known in _SIZES.items() if known == pair), f"{pair[0]}x{pair[1]}")
-    return f"{name}p" if f"{name}p" in _SIZES else name

@@ -16,19 +16,21 @@ from typing import Final, NamedTuple, TypeAlias
 
 from frametime.adapters.file_kind import COMPRESSION_ENDINGS, TABLE_ENDINGS, TEXT_ENDINGS
 from frametime.errors import PlanError
-from frametime.plans.path_pattern import RESOLUTION, PathPattern, resolution_name
+from frametime.plans.path_pattern import KNOWN, RESOLUTION, PathPattern, resolution_name
 
 LOG_ENDINGS: Final = tuple(sorted((TABLE_ENDINGS | TEXT_ENDINGS) - {""}))
 LOG_ENDING: Final = re.compile(
     rf"(?:{'|'.join(map(re.escape, LOG_ENDINGS))})(?:{'|'.join(map(re.escape, sorted(COMPRESSION_ENDINGS)))})?$",
     re.IGNORECASE,
 )
-_SEPARATORS: Final = "-_. ()[]#"
-_RUN_WORD: Final = re.compile(
+SEPARATORS: Final = "-_. ()[]#"
+_WORD_OF_RUN: Final = (
     r"(?<![^\W_])(?:runs?|takes?|pass|try|attempt|round|rep|repeat|iteration|iter|lap|r|lauf|durchgang|essai)"
-    r"[-_ #.]{0,2}(?P<run>0*\d{1,3})(?![^\W_])",
-    re.IGNORECASE,
+    "[-_ #.]{0,2}"
 )
+_RUN_WORD: Final = re.compile(rf"{_WORD_OF_RUN}(?P<run>0*\d{{1,3}})(?![^\W_])", re.IGNORECASE)
+_RUN_SIGN: Final = re.compile(r"#(?P<run>0*\d{1,3})(?![^\W_])(?!.*/)")
+_WORD_IN_FRONT: Final = re.compile(rf"{_WORD_OF_RUN}$", re.IGNORECASE)
 _SESSION_WORD: Final = re.compile(
     r"(?<![^\W_])(?:sessions?|days?|series|sets?|trials?|tests?|tag|serie|jour)"
     r"[-_ #.]{0,2}(?P<run>0*\d{1,3})(?![^\W_])",
@@ -47,7 +49,7 @@ _STAMP: Final = re.compile(
     re.IGNORECASE | re.VERBOSE,
 )
 _BLOT: Final = "\0"
-_TOKEN: Final = re.compile(rf"[^{re.escape(_SEPARATORS)}/\0]+")
+TOKEN: Final = re.compile(rf"[^{re.escape(SEPARATORS)}/\0]+")
 _MODEL: Final = re.compile(r"\d|(?<![a-z])(?:gpu|card)(?![a-z])", re.IGNORECASE)
 _NO_NAMES: Final = frozenset(
     {"captures", "capture", "logs", "log", "frames", "frametimes", "frame_times", "data", "results", "bench"}
@@ -87,8 +89,8 @@ class PathReading:
         return {fields[field] for fields in self.fields.values() if field in fields}
 
 
-def read_paths(names: Sequence[str], *, is_one_card: bool = False) -> tuple[PathReading, ...]:
-    """Every way in which the paths can be read: none, one that is plain, or two between which a person chooses.
+def read_alike(names: Sequence[str], *, is_one_card: bool = False) -> tuple[PathReading, ...]:
+    """Every way in which paths of the same pieces can be read: none, one that is plain, or two.
 
     Parameters
     ----------
@@ -99,7 +101,7 @@ def read_paths(names: Sequence[str], *, is_one_card: bool = False) -> tuple[Path
 
     Examples
     --------
-    >>> reading, = read_paths([f"{card}-{scene}-QHD-{run}.csv" for card in ("GPU-70", "GPU-80")
+    >>> reading, = read_alike([f"{card}-{scene}-QHD-{run}.csv" for card in ("GPU-70", "GPU-80")
     ...                        for scene in ("harbor", "paper-lanterns") for run in (1, 2)])
     >>> reading.pattern.text, sorted(reading.values("card"))
     ('{card}-{scene}-{resolution}-{run}.csv', ['GPU-70', 'GPU-80'])
@@ -120,13 +122,12 @@ def read_paths(names: Sequence[str], *, is_one_card: bool = False) -> tuple[Path
 
 def fields_by_pattern(pattern: PathPattern, names: Sequence[str]) -> dict[str, dict[str, str]]:
     """The fields of the paths that fit a pattern; where two names join, they part so that cards cross scenes."""
-    known = {"resolution": f"(?i:{RESOLUTION.pattern})", "run": r"\d{1,3}"}
     for fields_told in (("resolution", "run"), ("resolution",), ("run",), ()):
-        told: dict[str, str] = {field: known[field] for field in fields_told if field in pattern.fields}
+        told: dict[str, str] = {field: KNOWN[field] for field in fields_told if field in pattern.fields}
         plain = {name: fields for name in names if (fields := pattern.told(told).match(name)) is not None}
         if plain or not told:
             break
-    joined = re.search(rf"\{{(card|scene)\}}([{re.escape(_SEPARATORS)}]+)\{{(card|scene)\}}", pattern.text)
+    joined = re.search(rf"\{{(card|scene)\}}([{re.escape(SEPARATORS)}]+)\{{(card|scene)\}}", pattern.text)
     if joined is None or joined[1] == joined[3]:
         return plain
     whole = PathPattern.parse(pattern.text.replace(joined[0], f"{{{joined[1]}}}")).told(told)
@@ -173,13 +174,14 @@ def _without_doubles(readings: Iterable[PathReading]) -> tuple[PathReading, ...]
 def _run_finders(names: Sequence[str]) -> Iterator[tuple[bool, _RunFinder]]:
     """Ways to find the run, the clearest first: by its word, as the last number, as another number, as none."""
     if sum(_RUN_WORD.search(name) is not None for name in names) * 2 > len(names):
-        yield True, _RUN_WORD.search
-    for at in (-1, 0, -2, 1, -3, 2):
-        yield False, _numbered(at)
-    yield False, _LAST_DIGITS.search
-    yield False, _FOLDER_NUMBER.search
-    yield False, _SESSION_WORD.search
-    yield False, _no_run
+        yield True, _worded
+    others: tuple[_RunFinder, ...] = (_LAST_DIGITS.search, _FOLDER_NUMBER.search, _SESSION_WORD.search, _no_run)
+    for finder in (*map(_numbered, (-1, 0, -2, 1, -3, 2)), *others):
+        yield False, finder
+
+
+def _worded(body: str) -> re.Match[str] | None:
+    return _RUN_WORD.search(body) or _RUN_SIGN.search(body)
 
 
 def _no_run(body: str) -> None:
@@ -190,7 +192,7 @@ def _numbered(at: int) -> _RunFinder:
     """The token of the file's name at this place, where it is a number."""
 
     def find(body: str) -> re.Match[str] | None:
-        tokens = list(_TOKEN.finditer(_blotted(body, _known_spans(body)), body.rfind("/") + 1))
+        tokens = list(TOKEN.finditer(_blotted(body, known_spans(body)), body.rfind("/") + 1))
         if not -len(tokens) <= at < len(tokens):
             return None
         return _NUMBER.fullmatch(body, *tokens[at].span())
@@ -201,7 +203,7 @@ def _numbered(at: int) -> _RunFinder:
 # Pieces of a path, and names in them
 
 
-def _known_spans(body: str) -> list[tuple[int, int, str]]:
+def known_spans(body: str) -> list[tuple[int, int, str]]:
     """Where dates and resolutions stand."""
     spans = [(*found.span(), "stamp") for found in _STAMP.finditer(body)]
     for found in RESOLUTION.finditer(body):
@@ -225,15 +227,16 @@ def _items(name: str, find_run: _RunFinder) -> list[tuple[str, str]]:
     """A path as pieces, kind and text: literals, which may be empty, at even places."""
     ending = LOG_ENDING.search(name)
     body = name if ending is None else name[: ending.start()]
-    spans = _known_spans(body)
+    spans = known_spans(body)
     run = find_run(body)
     word: list[tuple[int, int, str]] = []
     if run is not None and _is_free(spans, *run.span()):
-        word = [(run.start(), run.start("run"), "literal")]
+        in_front = _WORD_IN_FRONT.search(body, 0, run.start("run"))
+        word = [(run.start() if in_front is None else in_front.start(), run.start("run"), "literal")]
         spans.append((*run.span("run"), "run"))
     for part in re.finditer(r"[^/]+", _blotted(body, [*spans, *word])):
         for chunk in re.finditer(f"[^{_BLOT}]+", part[0]):
-            text = chunk[0] if _BLOT not in part[0] else chunk[0].strip(_SEPARATORS)
+            text = chunk[0] if _BLOT not in part[0] else chunk[0].strip(SEPARATORS)
             if text:
                 start = part.start() + chunk.start() + chunk[0].index(text)
                 spans.append((start, start + len(text), "text"))
@@ -245,8 +248,9 @@ def _items(name: str, find_run: _RunFinder) -> list[tuple[str, str]]:
 
 
 def _shape(literal: str, without: str) -> str:
-    """A literal with a space for each group of separators, and without what this expression finds."""
-    return re.sub(f"[{re.escape(_SEPARATORS)}]+", " ", re.sub(without, "", literal, flags=re.IGNORECASE))
+    """A literal with a space for each group of separators, without the word of a run and what this expression finds."""
+    bare = _WORD_IN_FRONT.sub("", re.sub(without, "", literal, flags=re.IGNORECASE))
+    return re.sub(f"[{re.escape(SEPARATORS)}]+", " ", bare)
 
 
 def _columns(names: Sequence[str], find_run: _RunFinder) -> list[_Column]:
@@ -268,7 +272,7 @@ def _columns(names: Sequence[str], find_run: _RunFinder) -> list[_Column]:
         return []
     texts = zip(*([text for _, text in items] for items in paths), strict=True)
     columns = [_Column(kind, column) for kind, column in zip(kinds, texts, strict=True)]
-    return columns if find_run in (_no_run, _RUN_WORD.search) or _are_runs(columns) else []
+    return columns if find_run in (_no_run, _worded) or _are_runs(columns) else []
 
 
 def _are_runs(columns: Sequence[_Column]) -> bool:
@@ -337,10 +341,10 @@ def _without_repeats(columns: list[_Column]) -> list[_Column]:
         for earlier in (other for other in texts if other < at):
             pairs = list(zip(columns[earlier].texts, columns[at].texts, strict=True))
             rests = [text.removeprefix(front) for front, text in pairs]
-            gaps = {rest[: len(rest) - len(rest.lstrip(_SEPARATORS))] for rest in rests}
+            gaps = {rest[: len(rest) - len(rest.lstrip(SEPARATORS))] for rest in rests}
             are_repeats = all(text.startswith(front) and text != front for front, text in pairs)
-            if are_repeats and len(gaps) == 1 and "" not in gaps and all(rest.strip(_SEPARATORS) for rest in rests):
-                backs = [rest.lstrip(_SEPARATORS) for rest in rests]
+            if are_repeats and len(gaps) == 1 and "" not in gaps and all(rest.strip(SEPARATORS) for rest in rests):
+                backs = [rest.lstrip(SEPARATORS) for rest in rests]
                 return _parted(columns, at, [(front, back) for (front, _), back in zip(pairs, backs, strict=True)])[0]
     return columns
 
@@ -387,8 +391,8 @@ def _crossing(texts: set[str], *, separator: str | None = None) -> dict[str, tup
         Front and back of each text, or nothing where no parting has two fronts or two backs that cross.
     """
     best: tuple[int, dict[str, tuple[str, str]]] | None = None
-    model = max(texts, key=lambda text: (len(_TOKEN.findall(text)), text))
-    for gap in re.finditer(re.escape(separator) if separator else rf"[{re.escape(_SEPARATORS)}]+", model):
+    model = max(texts, key=lambda text: (len(TOKEN.findall(text)), text))
+    for gap in re.finditer(re.escape(separator) if separator else rf"[{re.escape(SEPARATORS)}]+", model):
         front, back, between = model[: gap.start()], model[gap.end() :], gap[0]
         fronts = {text[: -len(between + back)] for text in texts if text.endswith(between + back)} - {""}
         backs = {text[len(front + between) :] for text in texts if text.startswith(front + between)} - {""}

@@ -16,8 +16,9 @@ from frametime.adapters.capture_start import sidecar_of
 from frametime.adapters.file_kind import TEXT_ENDINGS
 from frametime.errors import FrametimeError, PlanError, printable
 from frametime.plans.folder_walk import OTHER_FILES, SENSOR_LOGS, FoundFile, Walk, path_from, text_of, walk_captures
-from frametime.plans.path_pattern import PathPattern, resolution_name
-from frametime.plans.path_reading import LOG_ENDINGS, PathReading, fields_by_pattern, read_paths
+from frametime.plans.path_gaps import read_paths
+from frametime.plans.path_pattern import UNNAMED, PathPattern, resolution_name
+from frametime.plans.path_reading import LOG_ENDINGS, PathReading, fields_by_pattern
 from frametime.plans.plan import parse_plan
 from frametime.review.run_set import natural_order
 from frametime.settings.toml_source import toml_lines, toml_value
@@ -56,8 +57,9 @@ class PlanDraft:
 
     @cached_property
     def resolutions(self) -> tuple[str, ...]:
-        """Names of the resolutions."""
-        return _in_order(resolution for _, _, resolution, _ in self.places.values())
+        """Names of the resolutions; the first is that of captures which name none."""
+        found = _in_order(resolution for _, _, resolution, _ in self.places.values())
+        return tuple(sorted(found, key=lambda name: name != UNNAMED))
 
     @cached_property
     def runs_in_cells(self) -> Counter[tuple[str, ...]]:
@@ -104,6 +106,14 @@ class PlanDraft:
                 "Only one name differs between the captures, and is taken for the card; where it is the scene, "
                 "--card NAME says which card all are of."
             )
+        if "resolution" in self.pattern.fields and UNNAMED in self.resolutions:
+            unnamed = counted([place[2] for place in self.places.values()].count(UNNAMED), "capture")
+            lines.append(
+                f"No resolution stands in the names of {unnamed}: theirs is '{UNNAMED}', the first of the plan; write "
+                "there which it is."
+            )
+        if "({run})>" in self.pattern.text:
+            lines.append("Numbers in brackets, as copies of a file get them, are runs; the one without is the first.")
         passed_over = [files for label, files in self.walk.others.items() if label != SENSOR_LOGS]
         why = {name: reason for files in passed_over for name, reason in files.items()}
         by_reason: dict[str, list[str]] = defaultdict(list)
@@ -232,7 +242,7 @@ def _draft(folder: Path, beside: Path, reading: PathReading, walk: Walk, card: s
     if card is not None:
         values = {name: {**fields, "card": card} for name, fields in values.items()}
     scene_names = _merged_scenes(values.values())
-    resolutions = _merged_resolutions({fields.get("resolution", "default") for fields in values.values()})
+    resolutions = _merged_resolutions({fields.get("resolution", UNNAMED) for fields in values.values()})
     return PlanDraft(
         folder=path_from(folder, beside),
         pattern=reading.pattern,
@@ -241,7 +251,7 @@ def _draft(folder: Path, beside: Path, reading: PathReading, walk: Walk, card: s
             name: (
                 fields["card"],
                 scene_names[fields.get("scene", "scene")],
-                resolutions[fields.get("resolution", "default")],
+                resolutions[fields.get("resolution", UNNAMED)],
                 " ".join(filter(None, [fields.get("session", ""), fields.get("run", "1")])),
             )
             for name, fields in values.items()
@@ -255,7 +265,7 @@ def _merged_scenes(runs: Iterable[Mapping[str, str]]) -> dict[str, str]:
     places: dict[str, dict[str, list[frozenset[tuple[str, str]]]]] = defaultdict(lambda: defaultdict(list))
     for fields in runs:
         scene = fields.get("scene", "scene")
-        place = {**fields, "scene": "", "resolution": resolution_name(fields.get("resolution", "default"))}
+        place = {**fields, "scene": "", "resolution": resolution_name(fields.get("resolution", UNNAMED))}
         places[scene.casefold()][scene].append(frozenset(place.items()))
     names = {}
     for spellings in places.values():

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from frametime.plans.finding_runs import PlanPlaces
+from frametime.plans.path_pattern import UNNAMED
 from frametime.plans.plan import ReviewPlan, parse_plan, read_plan
 from frametime.plans.plan_draft import PlanDraft, draft_plan, labels
 from frametime.review.run_set import natural_order
@@ -63,7 +64,11 @@ def _places(plan: ReviewPlan, draft: PlanDraft) -> list[tuple[str, str, str, str
     places = []
     for name, (card, scene, resolution, run) in draft.places.items():
         drafted = {"card": card, "scene": scene, "resolution": resolution, "run": run}
-        only_drafted = {field: text for field, text in drafted.items() if field in plan.captures.pattern.fields}
+        only_drafted = {
+            field: text
+            for field, text in drafted.items()
+            if field in plan.captures.pattern.fields and (field, text) != ("resolution", UNNAMED)
+        }
         place = known.place(known.fields(name) or only_drafted)
         places.append((place["card"], place["scene"], place["resolution"], place["run"]))
     return places

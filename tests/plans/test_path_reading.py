@@ -6,8 +6,9 @@ from itertools import product
 
 import pytest
 
+from frametime.plans.path_gaps import read_paths
 from frametime.plans.path_pattern import PathPattern, resolution_name
-from frametime.plans.path_reading import fields_by_pattern, read_paths
+from frametime.plans.path_reading import fields_by_pattern
 
 CARDS = ("GPU-70", "GPU-80 XL", "Amber 6")
 SCENES = ("harbor", "paper-lanterns", "bottling hall")
