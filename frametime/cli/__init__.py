@@ -33,7 +33,7 @@ COMMANDS: Final[Mapping[str, tuple[str, str]]] = MappingProxyType(
         "verify": ("frametime.cli.package:verify", "Make the review in a package again, and compare."),
         "film": ("frametime.cli.film:film", "Draw frame times in step with recorded footage."),
         "tune": ("frametime.cli.tune:tune", "Guide and judge tuning trials (reads logs only)."),
-        "convert": ("frametime.cli.convert:convert", "Write a capture as Arrow IPC or Parquet."),
+        "convert": ("frametime.cli.compare:convert", "Write a capture as Arrow IPC or Parquet."),
         "metrics": ("frametime.cli.metrics:metrics", "List every metric with its definition and source."),
         "demo": ("frametime.cli.demo:demo", "Write a small invented review to try things on."),
     }

@@ -16,19 +16,8 @@ from frametime.cli.option_values import (
     make_sensor_options,
     refuse_unknown_sensor_fields,
 )
-from frametime.cli.options import (
-    NAME,
-    Command,
-    NamedPath,
-    NumberWithin,
-    limit_options,
-    measuring_options,
-    reading_options,
-    sensor_options,
-    worker_options,
-)
+from frametime.cli.options import Command, NamedPath, takes
 from frametime.cli.output import formula_warning, refuse_log_as_output, say_unlisted
-from frametime.plans.path_pattern import SHOWN_FIELDS
 
 if TYPE_CHECKING:
     from frametime.pipeline.batch import BatchCount, BatchOptions
@@ -46,30 +35,7 @@ _MOST_NAMES: Final = 3
     "cannot be used; 4 some captures could not be measured; 130 interrupted.",
 )
 @click.argument("folder", type=NamedPath(file_okay=False))
-@click.option(
-    "-o", "--out", required=True, type=NAME, metavar="PATH", help="Table to write: .csv, .jsonl, .parquet, or a folder."
-)
-@click.option(
-    "--partition-by", metavar="FIELD,...", help="Write Parquet into the folder --out, split by these path fields."
-)
-@click.option("--escape-formulas", is_flag=True, help="In CSV, put an apostrophe before text like a formula.")
-@click.option("--force", is_flag=True, help="Replace files that are there.")
-@click.option("--resume", is_flag=True, help="Go on with a table: measure only what is new or has changed.")
-@click.option(
-    "--path-pattern", metavar="PATTERN", help=f"How paths are built; its fields become columns: {SHOWN_FIELDS}."
-)
-@click.option("--sensors-pattern", metavar="PATTERN", help="Where the sensor log of a capture lies, by these fields.")
-@click.option(
-    "--workers", type=NumberWithin("workers"), metavar="N", help="Processes that measure; one per core by default."
-)
-@click.option("--cluster", metavar="ADDRESS", help="Measure on a Dask cluster; this is the address of its scheduler.")
-@click.option("-q", "--quiet", is_flag=True, help="No progress and no closing count; warnings remain.")
-@click.option("-v", "--verbose", is_flag=True, help="Name every file that is passed over.")
-@worker_options
-@reading_options
-@sensor_options
-@measuring_options
-@limit_options
+@takes("batch", "worker limits", "reading", "sensors", "measuring", "limits")
 def batch(folder: str, **chosen: Any) -> None:
     """Measure every capture below FOLDER into one table, one row per capture.
 

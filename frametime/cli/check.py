@@ -20,15 +20,7 @@ from frametime.cli.option_values import (
     sensors_beside,
     skips_warm_up,
 )
-from frametime.cli.options import (
-    Command,
-    interval_options,
-    limit_options,
-    measuring_options,
-    plot_options,
-    reading_options,
-    sensor_options,
-)
+from frametime.cli.options import Command, takes
 from frametime.cli.output import emit, refuse_input_as_output, refuse_one_name, refuse_unwritable, styled
 
 if TYPE_CHECKING:
@@ -44,41 +36,7 @@ if TYPE_CHECKING:
     "3 a capture cannot be used; 5 a requirement is not met.",
 )
 @click.argument("files", nargs=-1, required=True, metavar="FILE...")
-@click.option(
-    "--json",
-    "as_json",
-    is_flag=True,
-    help="Print JSON in full precision; one line per capture where there are several.",
-)
-@click.option(
-    "--min",
-    "least",
-    multiple=True,
-    metavar="KEY=VALUE",
-    help="Require at least this value; exit code 5 if it is not met.",
-)
-@click.option(
-    "--max",
-    "greatest",
-    multiple=True,
-    metavar="KEY=VALUE",
-    help="Require at most this value; exit code 5 if it is not met.",
-)
-@click.option("--explain", is_flag=True, help="Print which columns and units were found, and why, as a layout file.")
-@plot_options
-@click.option(
-    "--segment", metavar="N|longest", help="Measure one stretch between pauses and menus only; --json lists them."
-)
-@click.option("--sensors", type=click.Path(dir_okay=False), help="Sensor log that belongs to the capture.")
-@click.option("-o", "--out", metavar="FILE", help="Write to a file instead of standard output.")
-@click.option("--force", is_flag=True, help="Replace files that are there.")
-@click.option("-v", "--verbose", is_flag=True, help="Show every caveat in full.")
-@click.option("-q", "--quiet", is_flag=True, help="Print the judgement only.")
-@reading_options
-@sensor_options
-@measuring_options
-@limit_options
-@interval_options
+@takes("check", "plot", "check files", "reading", "sensors", "measuring", "limits", "intervals")
 def check(files: tuple[str, ...], **chosen: Any) -> None:
     """Say whether a capture can be trusted, and give its numbers.
 

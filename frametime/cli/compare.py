@@ -1,8 +1,7 @@
-"""``frametime compare``: the charts of a few captures side by side."""
+"""``frametime compare`` draws a few captures side by side; ``frametime convert`` writes one in another form."""
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 import click
@@ -12,29 +11,18 @@ from frametime.cli.option_values import (
     make_chart_request,
     make_measure_options,
     make_read_options,
+    refuse_auto_start,
     skips_warm_up,
 )
-from frametime.cli.options import Command, drawing_options, frame_options, reading_options
+from frametime.cli.options import NAME, Command, NamedPath, takes
+from frametime.cli.output import refuse_input_as_output
 
 MOST_FILES = 32
 
 
 @click.command(cls=Command, context_settings={"help_option_names": ["-h", "--help"]})
 @click.argument("files", nargs=-1, required=True, metavar="FILE...")
-@click.option(
-    "-o",
-    "--out",
-    required=True,
-    type=click.Path(file_okay=False, path_type=Path),
-    metavar="FOLDER",
-    help="Folder to write to.",
-)
-@click.option("--force", is_flag=True, help="Replace files that are there.")
-@click.option("--label", "labels", multiple=True, metavar="TEXT", help="Name of a capture, one for each, in order.")
-@click.option("--title", metavar="TEXT", help="Title of the charts of several captures.")
-@drawing_options
-@reading_options
-@frame_options
+@takes("compare", "drawing", "reading", "frames")
 def compare(files: tuple[str, ...], **chosen: Any) -> None:
     """Draw the charts of a few captures side by side.
 
@@ -94,3 +82,29 @@ def _captures(given: str) -> list[str]:
     if not captures:
         raise click.UsageError(f"{given!r} matches no capture")
     return captures
+
+
+@click.command(cls=Command)
+@click.argument("source", metavar="IN", type=NAME)
+@click.argument("target", metavar="OUT", type=NamedPath(dir_okay=False))
+@takes("force", "reading")
+def convert(source: str, target: str, force: bool, **chosen: Any) -> None:
+    """Write the capture IN as OUT: .arrow (Arrow IPC) or .parquet.
+
+    Units, provenance and the layout that was found go with it, and it is read
+    back as the same capture.
+
+    \b
+    Examples:
+      frametime convert run1.csv run1.parquet
+      frametime convert - run1.arrow < run1.csv
+    """
+    from frametime.adapters.arrow.arrow_file import write_capture
+    from frametime.adapters.reading import read_capture
+    from frametime.errors import printable
+
+    refuse_auto_start(chosen, "the warm-up is found by measuring")
+    refuse_input_as_output(target, [source, chosen["layout"]])
+    capture = read_capture(source, options=make_read_options(chosen))
+    write_capture(capture, target, force=force)
+    click.echo(f"{printable(target, limit=1000)}: {capture.n_frames} frames", err=True)

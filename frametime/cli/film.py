@@ -11,7 +11,7 @@ from typing import Any
 import click
 
 from frametime.cli.option_values import make_read_options
-from frametime.cli.options import THEMES, Command, NamedPath, NumberWithin, reading_options
+from frametime.cli.options import Command, takes
 
 
 class _Rate(click.types.StringParamType):
@@ -51,44 +51,7 @@ class _PixelSize(click.types.StringParamType):
 
 @click.command(cls=Command)
 @click.argument("captures", nargs=-1, required=True, metavar="CAPTURE...")
-@click.option(
-    "-o", "--out", type=NamedPath(path_type=Path), metavar="FILE",
-    help="A .mov or .webm that can be seen through, or a folder of PNG; with --over the footage as .mp4, .mov or .mkv.",
-)  # fmt: skip
-@click.option(
-    "--start", "starts", type=NumberWithin("film_start_s"), multiple=True, metavar="S",
-    help="Second of the footage at which the capture begins; once for all, or once for each capture.",
-)  # fmt: skip
-@click.option(
-    "--over", type=NamedPath(path_type=Path), metavar="FOOTAGE", help="Draw into this footage; sound is kept."
-)
-@click.option(
-    "--find-start", type=NamedPath(path_type=Path), metavar="FOOTAGE",
-    help="Look in this footage for where the first capture begins, say it, and write nothing.",
-)  # fmt: skip
-@click.option("--label", "labels", multiple=True, metavar="TEXT", help="Label of each capture, such as the card.")
-@click.option("--color", "colors", multiple=True, type=_Color(), metavar="#RRGGBB", help="Color of each capture.")
-@click.option("--sensors", multiple=True, type=NamedPath(), metavar="FILE", help="Sensor log of each capture.")
-@click.option("--fps", type=_Rate(), default="60", show_default=True, help="Pictures a second, such as 60000/1001.")
-@click.option(
-    "--size",
-    type=_PixelSize(),
-    default="1920x1080",
-    show_default=True,
-    help="Size in pixels; odd numbers are taken one less.",
-)
-@click.option("--theme", type=click.Choice(THEMES), default="dark", show_default=True, help="Colors.")
-@click.option("--place", type=click.Choice(["foot", "side", "full"]), default="foot", show_default=True,
-              help="Where the panel lies.")  # fmt: skip
-@click.option("--motion", type=click.Choice(["scrolling", "filling"]), default="scrolling", show_default=True,
-              help="Whether the trace moves past, or fills its window and begins anew.")  # fmt: skip
-@click.option("--window", type=NumberWithin("film_window_s"), default=10.0, show_default=True, metavar="S",
-              help="Seconds that the trace shows.")  # fmt: skip
-@click.option("--show", type=click.Choice(["trace", "rate", "low", "power", "temperature", "stutters", "label"]),
-              multiple=True, help="Show this only; may be given several times.  [default: all]")  # fmt: skip
-@click.option("--lossless", is_flag=True, help="A .mov without loss, in place of ProRes 4444.")
-@click.option("--force", is_flag=True, help="Replace files that are there.")
-@reading_options
+@takes("film", "reading", rate=_Rate(), color=_Color(), pixels=_PixelSize())
 def film(captures: tuple[str, ...], **chosen: Any) -> None:
     """Draw frame times in step with the recorded footage.
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from frametime.cli.option_values import make_measure_options
-from frametime.cli.options import Command, measuring_options
+from frametime.cli.options import Command, takes
 from frametime.errors import did_you_mean
 
 if TYPE_CHECKING:
@@ -17,8 +17,7 @@ if TYPE_CHECKING:
 
 @click.command(cls=Command)
 @click.argument("keys", nargs=-1, metavar="[KEY]...")
-@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
-@measuring_options
+@takes("metrics", "measuring")
 def metrics(keys: tuple[str, ...], as_json: bool, **chosen: Any) -> None:
     """List every metric, or say what KEY is, how it is defined and where that comes from.
 

@@ -1,14 +1,15 @@
-"""Options that commands share: kinds of values, groups of options, and rare ones, which a settings file may hold.
+"""The options of all commands, as ``options.tsv`` beside this file tells them, and the kinds of values that they take.
 
-Rare options stand under headings of their own at the end of a help, and may stand in ``frametime.toml``.
+A row of the table is an option of one set or several; a command takes whole sets. Options with a heading are rare: they
+stand under it at the end of a help, and may stand in ``frametime.toml``.
 """
 
 from __future__ import annotations
 
 import functools
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any, Final, Protocol, TypeVar
+from typing import Any, Final, NamedTuple, TypeVar
 
 import click
 
@@ -19,9 +20,6 @@ SETTINGS_FILE: Final = "frametime.toml"
 
 HEADINGS: Final = ("Options", "Reading", "Sensors", "Limits")
 
-_RARE: Final[dict[str, list[str]]] = {}
-"""Names of rare options by heading, in lower case; they are the keys and tables of a settings file."""
-
 
 class RareOption(click.Option):
     """An option that the help shows under a heading."""
@@ -31,10 +29,33 @@ class RareOption(click.Option):
         self.heading = heading
 
 
-def rare(heading: str, option: str, *names: str, **attributes: Any) -> Callable[[Any], Any]:
-    """As ``click.option``; the option is known to settings files from now on."""
-    _RARE.setdefault(heading.lower(), []).append(_key(option))
-    return click.option(option, *names, cls=RareOption, heading=heading, **attributes)
+class OptionRow(NamedTuple):
+    """An option: its sets, its names as click takes them, what its value is called, and what it takes.
+
+    ``takes`` is a kind of value, ``flag``, ``within:`` and a range, or ``one of:`` and words. ``rest`` says ``many``,
+    ``required``, and ``untold`` where the help does not name the default.
+    """
+
+    sets: str
+    option: str
+    value: str
+    takes: str
+    default: str
+    rest: str
+    heading: str
+    help: str
+
+    @property
+    def key(self) -> str:
+        """Its name in a settings file."""
+        return _key(next(name for name in self.option.split() if name.startswith("--")))
+
+
+@functools.cache
+def option_rows() -> tuple[OptionRow, ...]:
+    """The table; ``-`` stands for nothing."""
+    _, *lines = Path(__file__).with_name("options.tsv").read_text("utf-8").splitlines()
+    return tuple(OptionRow(*("" if cell == "-" else cell for cell in line.split("\t"))) for line in lines)
 
 
 class Command(click.Command):
@@ -99,13 +120,17 @@ def _settings(path: Path, options: Mapping[str, RareOption], ctx: click.Context)
     from frametime.settings.toml_source import TomlSource, file_text, shown
 
     source = TomlSource.read(file_text(path, OptionError), str(path), OptionError)
+    rare: dict[str, list[str]] = {}
+    for row in option_rows():
+        if row.heading:
+            rare.setdefault(row.heading.lower(), []).append(row.key)
     found: dict[str, Any] = {}
     for table, values in source.values.items():
-        if table not in _RARE or not isinstance(values, dict):
-            raise source.unknown((table,), f"known tables are {', '.join(f'[{name}]' for name in _RARE)}")
+        if table not in rare or not isinstance(values, dict):
+            raise source.unknown((table,), f"known tables are {', '.join(f'[{name}]' for name in rare)}")
+        known = rare[table]
         for key, value in values.items():
-            if key not in _RARE[table]:
-                known = _RARE[table]
+            if key not in known:
                 raise source.unknown((table, key), did_you_mean(key, known) or f"known keys are {', '.join(known)}")
             if (option := options.get(key)) is None:
                 continue
@@ -174,175 +199,51 @@ class PlanPath(NamedPath):
 NAME: Final = _Name()
 
 
+_KINDS: Final[Mapping[str, click.ParamType[Any]]] = {
+    "": click.STRING,
+    "name": NAME,
+    "file": click.Path(dir_okay=False),
+    "folder": click.Path(file_okay=False),
+    "folder path": click.Path(file_okay=False, path_type=Path),
+    "named": NamedPath(),
+    "path": NamedPath(path_type=Path),
+}
+"""Kinds of values by their names in the table."""
+
 C = TypeVar("C", bound=Callable[..., Any])
 
 
-class Options(Protocol):
-    """A decorator for a group of options."""
+def takes(*sets: str, **kinds: click.ParamType[Any]) -> Callable[[C], C]:
+    """A decorator: the command takes these sets of options, which the help shows in this order.
 
-    def __call__(self, command: C, /) -> C:
-        """The command with these options."""
-        ...
-
-
-def all_of(*groups: Sequence[Callable[[Any], Any]]) -> Options:
-    """One decorator for groups of options, which the help shows in this order."""
-    options = [option for group in groups for option in group]
+    ``kinds`` are kinds of values that one command alone knows.
+    """
+    rows = [row for name in sets for row in option_rows() if name in row.sets.split(", ")]
+    options = [_option(row, {**_KINDS, **kinds}) for row in rows]
     return lambda command: functools.reduce(lambda inner, option: option(inner), reversed(options), command)
 
 
-def valued(
-    option: str, metavar: str, text: str, *names: str, within: str = "", heading: str = "", **more: Any
-) -> Callable[[Any], Any]:
-    """An option that takes a value; ``within`` names the range of a number, ``heading`` makes it a rare one."""
-    attributes = {"metavar": metavar, "help": text, "show_default": more.get("default") is not None, **more}
-    if within:
-        attributes["type"] = NumberWithin(within)
-    return rare(heading, option, *names, **attributes) if heading else click.option(option, *names, **attributes)
+def _option(row: OptionRow, kinds: Mapping[str, click.ParamType[Any]]) -> Callable[[Any], Any]:
+    is_many, text = "many" in row.rest, row.help
+    if "{fields}" in text:
+        from frametime.plans.path_pattern import SHOWN_FIELDS
 
+        text = text.replace("{fields}", SHOWN_FIELDS)
+    attributes: dict[str, Any] = {"cls": RareOption, "heading": row.heading} if row.heading else {}
+    attributes |= {"help": text, "required": "required" in row.rest}
+    if row.takes == "flag":
+        return click.option(*row.option.split(), is_flag=True, **attributes)
+    attributes |= {"multiple": is_many, "metavar": row.value or None}
+    if row.default:
+        default = row.default.strip('"')
+        attributes |= {"default": [default] if is_many else default, "show_default": "untold" not in row.rest}
+    how, _, words = row.takes.partition(": ")
+    if how == "within":
+        kinds = {how: NumberWithin(words)}
+    elif how == "one of":
+        kinds = {how: click.Choice(words.split())}
+    return click.option(*row.option.split(), type=kinds[how], **attributes)
 
-_reading: Final = functools.partial(valued, heading="Reading")
-_sensors: Final = functools.partial(valued, heading="Sensors")
-_limits: Final = functools.partial(valued, heading="Limits")
-
-_CUTS: Final = (
-    valued("--skip-start", "S", "Seconds to leave out at the start, or 'auto' for the warm-up."),
-    valued("--skip-end", "S", "Seconds to leave out at the end.", within="skip_end_s", default=0.0),
-    valued("--from", "S", "Where to begin, in seconds from the start of the capture.", "from_s", within="from_s"),
-    valued("--to", "S", "Where to end, in seconds from the start of the capture.", "to_s", within="to_s"),
-)
-
-_LAYOUT: Final = (
-    rare("Reading", "--layout", type=click.Path(dir_okay=False), help="Column layout, a TOML file of a few lines."),
-    rare("Reading", "--kind", type=click.Choice(["timestamp", "frame-time", "rate"]),
-         help="What the time column holds."),
-    rare("Reading", "--decimal", type=click.Choice([".", ","]), help="Decimal mark of the numbers."),
-)  # fmt: skip
-
-_READING: Final = (
-    _reading("--time-column", "NAME", "Column of the time, by name, or number from 1.", type=NAME),
-    _reading("--unit", "UNIT", "Unit of the time column: s, ms, us, ns, fps, ..."),
-    rare("Reading", "--remember", is_flag=True, help="Keep the layout beside the log, for others of its shape."),
-    _reading("--stream", "NAME", "Application to read, where the log holds several.", type=NAME),
-    _reading("--adapter", "NAME", "Reader to use, where the choice is not clear."),
-    rare("Reading", "--sort", is_flag=True, help="Sort rows whose time runs backwards."),
-    _reading("--max-rejected", "PCT", "Rows that may be unusable before the log is refused, in percent.",
-             within="max_rejected_pct", default=1.0),
-    _limits("--max-line-bytes", "N", "Longest line; 1 MiB by default.", within="max_line_bytes"),
-    _limits("--max-columns", "N", "Most columns; 2000 by default.", within="max_columns"),
-    _limits("--max-decompressed-bytes", "N", "Most bytes that a log may unpack to; 4 GiB by default.",
-            within="max_decompressed_bytes"),
-    _limits("--max-decompression-ratio", "N", "Most times its size that a log may unpack to; 2000 by default.",
-            within="max_decompression_ratio"),
-)  # fmt: skip
-
-_QUANTILES: Final = (
-    valued("--quantile-type", "N", "How percentiles are read between frames: type 1 to 9 of Hyndman & Fan.",
-           within="quantile_type", default=7),
-)  # fmt: skip
-
-_LOWS_AND_STUTTERS: Final = (
-    valued("--lows", "PCT,...", "Shares of the slowest frames that lows are about, in percent.", default="1,0.1"),
-    valued("--stutter-ratio", "N", "A stutter takes over N times the median of the frames around it.",
-           within="ratio", default=2.0),
-    valued("--stutter-window", "S", "Length of the stretch around a frame that this median is of, in seconds.",
-           within="window_s", default=1.0),
-    valued("--stutter-excess", "MS", "A stutter is longer than that median by at least this much.",
-           within="min_excess_ms", default=4.0),
-)  # fmt: skip
-
-_DISPLAY: Final = (
-    valued("--refresh", "HZ", "Refresh rate of the display: 144, 60000/1001, or a variable range 48-165."),
-    click.option("--tearing", is_flag=True, help="Frames may appear in the middle of a refresh (vertical sync off)."),
-)
-
-_LIMITS: Final = (
-    valued("--temperature-limit", "C", "Temperature limit of the card in °C.", within="temperature_limit_c"),
-    valued("--power-limit", "W", "Power limit of the card in W.", within="power_limit_w"),
-)
-
-_INTERVALS: Final = (click.option("--intervals", is_flag=True, help="Say how sure each number is within this run."),)
-
-_SENSOR_LOGS: Final = (
-    _sensors("--sensor-zone", "ZONE", "Time zone of sensor times that name none: UTC, +02:00, ..."),
-    valued(
-        "--sensor-device", "NAME", "Card to read, where the sensor log holds several.", type=NAME, heading="Sensors"
-    ),
-)
-
-_SENSORS: Final = (
-    rare("Sensors", "--sensor-layout", type=click.Path(dir_okay=False), help="Column layout of the sensor log."),
-    _sensors("--sensor-offset", "S", "Sensor clock minus capture clock, in seconds.", within="offset_s"),
-    *_SENSOR_LOGS,
-    _sensors(
-        "--recorded-from", "TIME", "Date and time, with zone, at which the capture's clock stood at 0 (ISO 8601)."
-    ),
-)
-
-_WORKERS: Final = (
-    _limits("--max-worker-bytes", "N", "Most memory of a process that measures; 8 GiB by default.",
-            within="max_worker_bytes"),
-    _limits("--max-file-seconds", "S", "Longest time that measuring one file may take; 600 by default.",
-            within="max_file_seconds"),
-)  # fmt: skip
-
-THEMES: Final = ("light", "dark")
-
-SIZES: Final = ("web", "web-2x", "video-1080p", "video-4k", "print", "print-180mm", "print-85mm")
-"""Sizes of charts."""
-
-_LOOK: Final = (
-    click.option(
-        "--theme", type=click.Choice(THEMES), default="light", show_default=True, help="Colors of the charts."
-    ),
-    click.option("--size", type=click.Choice(SIZES), default="web", show_default=True, help="Size of the charts."),
-)
-
-_PLOT: Final = (
-    click.option("--plot", type=click.Path(dir_okay=False), metavar="FILE", help="Draw the run: .png, .svg or .pdf."),
-    *_LOOK,
-)
-
-reading_options: Final = all_of(_CUTS, _LAYOUT, _READING)
-"""Options of reading a frame log."""
-plan_reading_options: Final = all_of(_READING, _SENSOR_LOGS)
-"""Those that a plan has no key for: they count for every log of a review."""
-measuring_options: Final = all_of(_QUANTILES, _LOWS_AND_STUTTERS, _DISPLAY)
-"""Options of the metrics."""
-frame_options: Final = all_of(_QUANTILES, _LOWS_AND_STUTTERS)
-"""Those for metrics of the frames themselves, whatever the display."""
-low_and_stutter_options: Final = all_of(_LOWS_AND_STUTTERS)
-"""Those for lows and stutters alone."""
-limit_options: Final = all_of(_LIMITS)
-"""Limits of the card, against which its sensors are held."""
-interval_options: Final = all_of(_INTERVALS)
-"""Whether numbers are shown with how sure they are within one run."""
-sensor_options: Final = all_of(_SENSORS)
-"""Options of reading a sensor log."""
-worker_options: Final = all_of(_WORKERS)
-"""What one file may take of a process that measures."""
-plot_options: Final = all_of(_PLOT)
-"""Options of the drawing of one run."""
-
-
-_DRAWING: Final = (
-    *_LOOK,
-    click.option(
-        "--format",
-        "formats",
-        type=click.Choice(["png", "svg", "pdf"]),
-        multiple=True,
-        default=["png"],
-        show_default=True,
-        help="Format of the charts; may be given several times.",
-    ),
-    click.option("--transparent", is_flag=True, help="Draw charts without a background."),
-    click.option("--only", multiple=True, metavar="KEY", help="Draw this chart only; may be given several times."),
-)
 
 DRAWING_NAMES: Final = ("theme", "size", "formats", "transparent", "only")
-"""Parameters of these options."""
-
-
-drawing_options: Final = all_of(_DRAWING)
-"""Options of charts: theme, size, format, which."""
+"""Parameters of the options of charts."""

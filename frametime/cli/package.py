@@ -6,15 +6,13 @@ from pathlib import Path
 
 import click
 
-from frametime.cli.options import NAME, Command, CommandGroup, NamedPath
+from frametime.cli.options import NAME, Command, CommandGroup, NamedPath, takes
 from frametime.cli.output import refuse_log_as_output
 
 
 @click.command(cls=Command)
 @click.argument("result", type=NamedPath(path_type=Path))
-@click.option("--out", "-o", type=NamedPath(path_type=Path), metavar="FILE", required=True, help="The package, a .zip.")
-@click.option("--no-frames", is_flag=True, help="Leave the captures out: nobody can make the review again then.")
-@click.option("--force", is_flag=True, help="Replace files that are there.")
+@takes("pack")
 def pack(result: Path, out: Path, no_frames: bool, force: bool) -> None:
     """Pack the RESULT folder of a review with its plan and captures into one file.
 

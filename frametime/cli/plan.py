@@ -9,25 +9,13 @@ from typing import Any
 import click
 
 from frametime.cli.option_values import chosen_pattern, refuse_idle
-from frametime.cli.options import Command, NamedPath, PlanPath, valued
+from frametime.cli.options import Command, NamedPath, PlanPath, takes
 from frametime.cli.output import refuse_log_as_output, say_unlisted
-from frametime.plans.path_pattern import SHOWN_FIELDS
 
 
 @click.command(cls=Command)
 @click.argument("folder", type=NamedPath(path_type=Path), required=False)
-@click.option(
-    "--out", "-o", type=NamedPath(path_type=Path), default=Path("plan.toml"), show_default=True, metavar="FILE",
-    help="Where to write the plan.",
-)  # fmt: skip
-@click.option("--path-pattern", "pattern", metavar="PATTERN", help=f"How paths are built. Fields: {SHOWN_FIELDS}.")
-@click.option("--card", metavar="NAME", help="All captures are of this card, which their paths do not name.")
-@click.option(
-    "--update", type=NamedPath(path_type=Path), metavar="PLAN",
-    help="Add what is new in the folder of this plan; edits and comments stay.",
-)  # fmt: skip
-@click.option("--dry-run", is_flag=True, help="Show what was understood, and write nothing.")
-@click.option("--force", is_flag=True, help="Replace files that are there.")
+@takes("plan")
 def plan(
     folder: Path | None,
     out: Path,
@@ -114,12 +102,7 @@ def _choosing_command(folder: Path, out: Path, pattern: str, card: str | None) -
 
 @click.command(cls=Command)
 @click.argument("plan", type=PlanPath())
-@valued("--swaps", "N", "Most swaps of a card; by default the fewest that leave little of a drift.", within="swaps")
-@valued("--minutes-per-swap", "M", "What swapping a card takes; 10 by default.", within="minutes_per_swap")
-@valued("--minutes-per-run", "M", "What a run takes, loading and all; 3 by default.", within="minutes_per_run")
-@valued("--seed", "N", "Number that the order of the cells is drawn with; 1 by default.", within="seed")
-@click.option("--out", "-o", type=NamedPath(path_type=Path), metavar="FILE", help="Write the list as CSV as well.")
-@click.option("--force", is_flag=True, help="Replace files that are there.")
+@takes("order")
 def order(plan: Path, out: Path | None, force: bool, **chosen: Any) -> None:
     """List the runs of a plan in an order in which a drift falls on all cards alike.
 

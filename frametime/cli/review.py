@@ -15,15 +15,7 @@ from frametime.cli.option_values import (
     make_worker_limits,
     refuse_idle,
 )
-from frametime.cli.options import (
-    DRAWING_NAMES,
-    Command,
-    NumberWithin,
-    PlanPath,
-    drawing_options,
-    plan_reading_options,
-    worker_options,
-)
+from frametime.cli.options import DRAWING_NAMES, Command, PlanPath, takes
 from frametime.cli.output import formula_warning
 
 if TYPE_CHECKING:
@@ -35,25 +27,7 @@ _OF_THE_RESULT: Final = ("force", "escape_formulas", "no_charts", "no_report", "
 
 @click.command(cls=Command, context_settings={"help_option_names": ["-h", "--help"]})
 @click.argument("plan", type=PlanPath())
-@click.option(
-    "--out", "-o", type=click.Path(file_okay=False, path_type=Path), metavar="FOLDER", help="Folder for the result."
-)
-@click.option(
-    "--coverage", is_flag=True, help="Show which runs are there, missing, or to repeat; exit code 5 if not complete."
-)
-@click.option("--force", is_flag=True, help="Replace the result of another plan in the folder.")
-@click.option("--escape-formulas", is_flag=True, help="In CSV, put an apostrophe before text like a formula.")
-@click.option("--no-charts", is_flag=True, help="Draw no charts.")
-@click.option("--no-report", is_flag=True, help="Write no report.html and no report.md.")
-@click.option("--shelve", is_flag=True, help="Put the measured runs on the shelf that the plan names.")
-@click.option("--measure-again", is_flag=True, help="Do not use the measured runs that were kept.")
-@click.option(
-    "--workers", type=NumberWithin("workers"), metavar="N", help="Processes that measure; one per core by default."
-)
-@click.option("--quiet", "-q", is_flag=True, help="No summary on the terminal.")
-@worker_options
-@drawing_options
-@plan_reading_options
+@takes("review", "worker limits", "drawing", "plan reading")
 def review(
     plan: Path,
     out: Path | None,

@@ -18,35 +18,13 @@ from frametime.cli.option_values import (
     refuse_standard_input_twice,
     sensors_beside,
 )
-from frametime.cli.options import (
-    DRAWING_NAMES,
-    NAME,
-    CommandGroup,
-    NamedPath,
-    all_of,
-    drawing_options,
-    limit_options,
-    low_and_stutter_options,
-    plot_options,
-    reading_options,
-    sensor_options,
-    valued,
-)
+from frametime.cli.options import DRAWING_NAMES, NAME, CommandGroup, NamedPath, takes
 from frametime.cli.output import refuse_input_as_output, refuse_one_name, refuse_unwritable
 from frametime.errors import printable
 
-_OUTCOMES: Final = ("passed", "artifacts", "froze", "driver-reset", "did-not-finish", "does-not-hold")
 _RECORD: Final = click.argument(
     "record", metavar="[RECORD]", type=NamedPath(dir_okay=False), required=False, default="tuning.toml"
 )
-_REPORT: Final = click.option(
-    "--report",
-    type=click.Path(dir_okay=False),
-    metavar="FILE",
-    help="Write a report too: a page (.html) or Markdown (.md).",
-)
-_FORCE: Final = click.option("--force", is_flag=True, help="Replace files that are there.")
-_JSON: Final = click.option("--json", "as_json", is_flag=True, help="JSON for the next program.")
 
 
 @click.group(
@@ -85,7 +63,7 @@ def new(record: str) -> None:
 
 @tune.command("next")
 @_RECORD
-@_JSON
+@takes("json")
 def next_(record: str, as_json: bool) -> None:
     """Say which trial comes next, and why."""
     from pathlib import Path
@@ -115,47 +93,10 @@ _KNOB_NAMES: Final[dict[Any, str]] = {
 }
 """The option of each knob."""
 
-_setting_options: Final = all_of(
-    (
-        click.option("--passed", is_flag=True, help="It passed: the same as --outcome passed."),
-        click.option("--outcome", type=click.Choice(_OUTCOMES), help="How it ended."),
-        valued("--core", "MHZ", "Core offset from stock; by default as proposed.", within="offset_mhz"),
-        valued("--memory", "MHZ", "Memory offset from stock; by default as proposed.", within="offset_mhz"),
-        valued("--voltage", "MV", "Core voltage offset, 0 or less; by default as proposed.", within="lowered_mv"),
-        valued(
-            "--power-limit-pct",
-            "PCT",
-            "Power limit in % of the record's; by default as proposed.",
-            within="power_limit_pct",
-        ),
-        valued("--workload", "NAME", "One of the record's workloads; by default as proposed."),
-        click.option("--endurance", is_flag=True, help="This was the long run at the end."),
-        valued("--minutes", "MIN", "How long it ran; by default as long as its log.", within="minutes"),
-        valued("--power-limit", "W", "Power limit that was set.", within="power_limit_w"),
-        valued("--voltage-at-clock", "TEXT", "Voltage at a clock, in words.", default=""),
-        valued("--fan-curve", "TEXT", "Fan curve, in words.", default=""),
-        valued("--log", "FILE", "Frame log; once for each run.", "logs", multiple=True),
-        valued("--sensors", "FILE", "Sensor log; once for each frame log.", multiple=True),
-        valued("--fps", "FPS", "Average FPS of a run without a log.", within="fps", multiple=True),
-        valued(
-            "--power",
-            "W",
-            "Average power of a run without a log; once for each --fps.",
-            "watts",
-            within="power_limit_w",
-            multiple=True,
-        ),
-        valued("--on", "DATE", "Date of the trial, such as 2026-11-25."),
-        click.option("--note", default="", metavar="TEXT", help="What was seen."),
-    )
-)
-
 
 @tune.command(short_help="Append a trial to the record.")
 @_RECORD
-@_setting_options
-@reading_options
-@sensor_options
+@takes("tune add", "reading", "sensors")
 def add(record: str, **chosen: Any) -> None:
     """Append a trial to the record; what stands there is kept byte for byte.
 
@@ -210,7 +151,7 @@ def add(record: str, **chosen: Any) -> None:
 
 @tune.command()
 @_RECORD
-@valued("--settle", "S", "Seconds without a change after which a log is finished.", within="settle_s", default=1.0)
+@takes("tune watch")
 def watch(record: str, settle: float) -> None:
     """Show the next trial, take its logs as they are finished, and ask for the rest by keys.
 
@@ -276,11 +217,7 @@ def undo(record: str) -> None:
 
 @tune.command()
 @_RECORD
-@_REPORT
-@click.option("--charts", type=click.Path(file_okay=False), metavar="FOLDER", help="Draw the map and the gains.")
-@drawing_options
-@_FORCE
-@_JSON
+@takes("tune show", "drawing", "force", "json")
 def show(record: str, report: str | None, charts: str | None, force: bool, as_json: bool, **chosen: Any) -> None:
     """Show what the trials have found, and what is not yet known."""
     from pathlib import Path
@@ -317,17 +254,7 @@ def show(record: str, report: str | None, charts: str | None, force: bool, as_js
 
 @tune.command()
 @click.argument("captures", metavar="CAPTURE...", type=NAME, nargs=-1, required=True)
-@click.option("--sensors", metavar="FILE", multiple=True, help="Sensor log of the run; once for each capture.")
-@click.option("--record", metavar="RECORD", help="Tuning record whose limits and lengths count.")
-@click.option("--gate", is_flag=True, help="End with exit code 5 unless the setting holds.")
-@_REPORT
-@plot_options
-@_FORCE
-@_JSON
-@reading_options
-@sensor_options
-@low_and_stutter_options
-@limit_options
+@takes("tune endurance", "plot", "force", "json", "reading", "sensors", "lows", "limits")
 def endurance(
     captures: tuple[str, ...],
     sensors: tuple[str, ...],

@@ -9,18 +9,8 @@ from typing import Any, Final
 import click
 
 from frametime.cli.option_values import folder_options, make_read_options, make_worker_limits, refuse_idle
-from frametime.cli.options import (
-    Command,
-    NamedPath,
-    interval_options,
-    limit_options,
-    measuring_options,
-    reading_options,
-    valued,
-    worker_options,
-)
+from frametime.cli.options import Command, NamedPath, takes
 from frametime.cli.output import styled
-from frametime.plans.path_pattern import SHOWN_FIELDS
 from frametime.words import counted
 
 
@@ -29,19 +19,7 @@ from frametime.words import counted
     epilog="\b\nIt ends with Ctrl-C, exit code 130. While FOLDER itself is gone it says so, and waits for it.",
 )
 @click.argument("folder", type=NamedPath(), metavar="FOLDER|PLAN")
-@click.option(
-    "--path-pattern",
-    metavar="PATTERN",
-    help=f"How paths are built; runs that differ in {{run}} are a set. Fields: {SHOWN_FIELDS}.",
-)
-@valued("--runs", "N", "Usable runs that a set needs.", within="runs", default=3)
-@valued("--settle", "S", "Seconds without a change after which a capture is finished.", within="settle_s", default=1.0)
-@click.option("-q", "--quiet", is_flag=True, help="One line per capture.")
-@worker_options
-@reading_options
-@measuring_options
-@limit_options
-@interval_options
+@takes("watch", "worker limits", "reading", "measuring", "limits", "intervals")
 def watch(folder: str, **chosen: Any) -> None:
     """Check each capture below FOLDER as soon as it is finished being written.
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from run_cli import frametime
 
-from frametime.cli.options import drawing_options
+from frametime.cli.options import takes
 from frametime.pipeline.chart_files import ChartRequest
 from frametime.render.charts.figure_files import FORMATS
 from frametime.render.charts.theme import PALETTES, SIZES
@@ -17,7 +17,7 @@ RECORD = REVIEW / "tuning" / "tuning.toml"
 
 
 def test_the_choices_are_those_there_are() -> None:
-    @drawing_options
+    @takes("drawing")
     def command() -> None:
         """Nothing."""
 
