@@ -14,7 +14,7 @@ from made_regularity import Array, autocorrelated, clean_ms
 from frametime.capture import Capture, SensorTrace
 from frametime.metrics.catalog import catalog_for
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.intervals.run_intervals import REASONS, display_outcomes, sensor_outcomes, within_run_intervals
+from frametime.metrics.intervals.run_intervals import REASONS, frame_outcomes, sensor_outcomes, within_run_intervals
 from frametime.metrics.intervals.within_run import Influence
 from frametime.metrics.measure import measure
 from frametime.metrics.metric import MeasuredRun, Missing
@@ -165,7 +165,7 @@ def test_each_frame_moves_what_the_eye_sees_by_its_item(refresh: Refresh) -> Non
     """Sums over all items by hand: those of a share or a count per frame are its flags, about their mean."""
     series = FrameSeries.of(eventful_capture(), options_for(refresh))
     keys = [key for key, row in catalog_for(series.options).items() if row.group in ("display", "dropped")]
-    found = display_outcomes(series, dict.fromkeys(keys, 1.0))
+    found = frame_outcomes(series, dict.fromkeys(keys, 1.0))
     assert series.capture is not None
     shown = np.asarray(series.capture.frames.column("shown").to_pylist()[1:])
     n, frames = series.n_frames, np.flatnonzero(shown)

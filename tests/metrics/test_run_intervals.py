@@ -15,7 +15,7 @@ from scipy.stats import binom
 from frametime.metrics.catalog import catalog_for
 from frametime.metrics.drift.drift import drift_of
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.intervals.run_intervals import sum_outcomes, within_run_intervals
+from frametime.metrics.intervals.run_intervals import frame_outcomes, within_run_intervals
 from frametime.metrics.intervals.tail_intervals import SlowFrames
 from frametime.metrics.intervals.within_run import Influence, independent_stretches, interval_of, variation
 from frametime.metrics.metric import Missing
@@ -107,7 +107,7 @@ def test_each_frame_moves_a_number_by_its_item(part: tuple[int, int]) -> None:
         "pacing_masd_ms": 1.0,
     }
     values, moved = values_of(series, signs), values_of(more, signs)
-    for key, outcome in sum_outcomes(series, values).items():
+    for key, outcome in frame_outcomes(series, values).items():
         assert isinstance(outcome, Influence), key
         change = moved[key] / values[key] - 1.0
         assert signs[key] * outcome.items[first:last].sum() == pytest.approx(change, rel=0.1, abs=1e-4), key

@@ -12,7 +12,7 @@ memory.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Mapping
 from types import MappingProxyType
 from typing import Final
 
@@ -33,7 +33,6 @@ from frametime.metrics.intervals.within_run import (
     independent_stretches,
     interval_of,
     level_stretches,
-    merged,
     one_sided,
     placed,
     ratio,
@@ -49,30 +48,21 @@ from frametime.metrics.stutter import stutters_of
 from frametime.statistics.differences import Interval
 from frametime.units import NS_PER_S
 
-_STUTTERS: Final = ("stutter_count", "stutter_per_min", "stutter_time_fraction")
 
+def frame_outcomes(series: FrameSeries, values: Mapping[str, float]) -> dict[str, Outcome]:
+    """Of what adds up over frames, for those of the wanted metrics that the run has.
 
-def sum_outcomes(series: FrameSeries, values: Mapping[str, float]) -> dict[str, Outcome]:
-    """Average rate, spread, change from frame to frame, jitter, Allan deviations, stutters and hitches."""
-    found = {key: make(series) for key, make in _SUMS.items() if key in values} | _stutters(series, values)
-    if (key := "pacing_jitter_median_ms") in values:
-        # The running estimate belongs to the frame after which it stands: it forgets within some sixteen frames.
-        jitters_ms = pacing.running_jitter(np.diff(series.frame_times_ms))
-        found[key] = _median(series, np.arange(1, series.n_frames), jitters_ms, values[key])
-    for key, limit_ms in LONG_FRAMES.items():
-        if key in values:
-            found[key] = _count(series, np.flatnonzero(series.frame_times_ms > limit_ms))
-    for averaged in AVERAGED_FRAMES:
-        if (key := f"pacing_adev_{averaged}") in values:
-            found[key] = _allan(series, averaged)
-    return found
+    Rate, spread, change from frame to frame, stutters, rhythm, display, motion, frames never shown, and card work.
+    """
+    found = _sums(series, values) | _stutters(series) | _alternating(series, values) | _display(series)
+    found |= _motion(series, values) | _dropped(series) | {"gpu_work_under_90pct_fraction": _card_work(series)}
+    return {key: outcome for key, outcome in found.items() if key in values}
 
 
 def _count(series: FrameSeries, positions: NDArray[np.int64], spared: int = 0) -> Outcome:
     """The number of events at some frames, of which there are no more than frames."""
-    n = series.n_frames
-    outcome = too_few(positions.size) or ratio(placed(n, positions), scale="count")
-    return outcome._replace(most=float(n - spared)) if isinstance(outcome, Influence) else outcome
+    most = float(series.n_frames - spared)
+    return too_few(positions.size) or ratio(placed(series.n_frames, positions), scale="count", most=most)
 
 
 def _median(series: FrameSeries, positions: NDArray[np.int64], values: NDArray[np.float64], median: float) -> Outcome:
@@ -81,21 +71,30 @@ def _median(series: FrameSeries, positions: NDArray[np.int64], values: NDArray[n
     return short or interval_of_rank(SlowFrames(series, values, positions), 0.5 * values.size, median)
 
 
-def _squares(series: FrameSeries) -> NDArray[np.float64]:
-    return np.asarray((series.frame_times_ms - series.frame_times_ms.mean()) ** 2, dtype=np.float64)
+def _sums(series: FrameSeries, values: Mapping[str, float]) -> dict[str, Outcome]:
+    times_ms = series.frame_times_ms
+    steps_ms, squares = np.diff(times_ms), (times_ms - times_ms.mean()) ** 2
+    found: dict[str, Outcome] = {
+        "average_fps": ratio(times_ms),
+        "frame_time_variance_ms2": ratio(squares, lost=1.0),
+        "frame_time_cv": _variation(times_ms, squares),
+        "pacing_rmssd_ms": ratio(steps_ms**2, power=0.5),
+        "pacing_masd_ms": ratio(np.abs(steps_ms)),
+        "alternation": _alternation(series),
+    }
+    if (key := "pacing_jitter_median_ms") in values:
+        # The running estimate belongs to the frame after which it stands: it forgets within some sixteen frames.
+        found[key] = _median(series, np.arange(1, times_ms.size), pacing.running_jitter(steps_ms), values[key])
+    found |= {key: _count(series, np.flatnonzero(times_ms > limit_ms)) for key, limit_ms in LONG_FRAMES.items()}
+    return found | {f"pacing_adev_{averaged}": _allan(series, averaged) for averaged in AVERAGED_FRAMES}
 
 
-def _variation(series: FrameSeries) -> Outcome:
+def _variation(times_ms: NDArray[np.float64], squares: NDArray[np.float64]) -> Outcome:
     """Standard deviation over mean: both move."""
-    times_ms, spread = series.frame_times_ms, ratio(_squares(series), power=0.5)
+    spread = ratio(squares, power=0.5, lost=0.5)
     if not isinstance(spread, Influence):
         return spread
-    return Influence(spread.items + 1.0 / times_ms.size - times_ms / float(times_ms.sum()), lost=0.5)
-
-
-def _variance(series: FrameSeries) -> Outcome:
-    found = ratio(_squares(series))
-    return found._replace(lost=1.0) if isinstance(found, Influence) else found
+    return spread._replace(items=spread.items + 1.0 / times_ms.size - times_ms / float(times_ms.sum()))
 
 
 def _alternation(series: FrameSeries) -> Outcome:
@@ -124,44 +123,16 @@ def _allan(series: FrameSeries, averaged: int) -> Outcome:
     return Influence(items)
 
 
-_SUMS: Final[Mapping[str, Callable[[FrameSeries], Outcome]]] = {
-    "average_fps": lambda series: ratio(series.frame_times_ms),
-    "frame_time_variance_ms2": _variance,
-    "frame_time_cv": _variation,
-    "pacing_rmssd_ms": lambda series: ratio(np.diff(series.frame_times_ms) ** 2, power=0.5),
-    "pacing_masd_ms": lambda series: ratio(np.abs(np.diff(series.frame_times_ms))),
-    "alternation": _alternation,
-}
-
-
-def _stutters(series: FrameSeries, values: Collection[str]) -> dict[str, Outcome]:
+def _stutters(series: FrameSeries) -> dict[str, Outcome]:
     """A stutter stays one, whatever lies around it."""
-    if not any(key in values for key in _STUTTERS):
-        return {}
     stutters, times_ms = stutters_of(series), series.frame_times_ms
-    every: tuple[Outcome, ...] = (
-        _count(series, stutters.positions),
-        too_few(stutters.count) or ratio(placed(times_ms.size, stutters.positions), times_ms, scale="count"),
-        too_few(stutters.count)
-        or ratio(placed(times_ms.size, stutters.positions, stutters.excess_ms), times_ms, scale="share"),
-    )
-    return {key: outcome for key, outcome in zip(_STUTTERS, every, strict=True) if key in values}
-
-
-def display_outcomes(series: FrameSeries, values: Mapping[str, float]) -> dict[str, Outcome]:
-    """What the eye sees, for those of the wanted metrics that the run has."""
-    found: dict[str, Outcome] = {}
-    if {"alternating_fraction", "alternation_ms"} & values.keys():
-        found |= _alternating(series, values)
-    if any(key.startswith(("refresh_", "judder_")) for key in values):
-        found |= _fixed(series) | _variable(series)
-    if {"motion_step_error_rms_ms", "motion_step_error_p99_ms"} & values.keys():
-        found |= _motion(series, values)
-    if {"dropped_count", "dropped_fraction", "shown_average_fps"} & values.keys():
-        found |= _dropped(series)
-    if "gpu_work_under_90pct_fraction" in values:
-        found["gpu_work_under_90pct_fraction"] = _card_work(series)
-    return {key: outcome for key, outcome in found.items() if key in values}
+    few, events = too_few(stutters.count), placed(series.n_frames, stutters.positions)
+    lost_ms = placed(series.n_frames, stutters.positions, stutters.excess_ms)
+    return {
+        "stutter_count": _count(series, stutters.positions),
+        "stutter_per_min": few or ratio(events, times_ms, scale="count"),
+        "stutter_time_fraction": few or ratio(lost_ms, times_ms, scale="share"),
+    }
 
 
 def _alternating(series: FrameSeries, values: Mapping[str, float]) -> dict[str, Outcome]:
@@ -186,35 +157,30 @@ def _step_size(
     return _median(series, steps + 1, sizes_ms, values.get("alternation_ms", float(np.median(sizes_ms))))
 
 
-def _fixed(series: FrameSeries) -> dict[str, Outcome]:
-    fixed, n = fixed_steps_of(series), series.n_frames
-    if isinstance(fixed, Missing):
+def _display(series: FrameSeries) -> dict[str, Outcome]:
+    fixed, variable, n = fixed_steps_of(series), variable_steps_of(series), series.n_frames
+    if not isinstance(fixed, Missing):
+        # A step belongs to the frame that ends it.
+        ends = fixed.seen[1:]
+        uneven = ends[1:][np.diff(fixed.steps) != 0]
+        repeated = fixed.steps > 1
+        repeats, steps = placed(n, ends[repeated], fixed.steps[repeated] - 1), placed(n, ends, fixed.steps)
+        return {
+            "refresh_uneven_per_min": too_few(uneven.size)
+            or ratio(placed(n, uneven), series.frame_times_ms, scale="count"),
+            "refresh_repeat_fraction": too_few(int(np.count_nonzero(repeated))) or ratio(repeats, steps, scale="share"),
+            # The last frame of a run is never one of those replaced unseen.
+            "refresh_skipped_count": _count(series, fixed.replaced, spared=1),
+            "judder_rms_ms": ratio(placed(n, ends, fixed.errors_ms**2), placed(n, ends), power=0.5),
+        }
+    if isinstance(variable, Missing):
         return {}
-    # A step belongs to the frame that ends it.
-    ends = fixed.seen[1:]
-    uneven = ends[1:][np.diff(fixed.steps) != 0]
-    repeated = fixed.steps > 1
-    repeats, steps = placed(n, ends[repeated], fixed.steps[repeated] - 1), placed(n, ends, fixed.steps)
+    frames, steps_ns, inside = variable.frames, variable.steps_ns, ~variable.below & ~variable.above
     return {
-        "refresh_uneven_per_min": too_few(uneven.size)
-        or ratio(placed(n, uneven), series.frame_times_ms, scale="count"),
-        "refresh_repeat_fraction": too_few(int(np.count_nonzero(repeated))) or ratio(repeats, steps, scale="share"),
-        # The last frame of a run is never one of those replaced unseen.
-        "refresh_skipped_count": _count(series, fixed.replaced, spared=1),
-        "judder_rms_ms": ratio(placed(n, ends, fixed.errors_ms**2), placed(n, ends), power=0.5),
-    }
-
-
-def _variable(series: FrameSeries) -> dict[str, Outcome]:
-    found = variable_steps_of(series)
-    if isinstance(found, Missing):
-        return {}
-    inside = ~found.below & ~found.above
-    return {
-        "refresh_inside_frames_fraction": _share(series, found.frames, inside, np.ones(found.frames.size)),
-        "refresh_inside_time_fraction": _share(series, found.frames, inside, found.steps_ns),
-        "refresh_below_time_fraction": _share(series, found.frames, found.below, found.steps_ns),
-        "refresh_above_time_fraction": _share(series, found.frames, found.above, found.steps_ns),
+        "refresh_inside_frames_fraction": _share(series, frames, inside, np.ones(frames.size)),
+        "refresh_inside_time_fraction": _share(series, frames, inside, steps_ns),
+        "refresh_below_time_fraction": _share(series, frames, variable.below, steps_ns),
+        "refresh_above_time_fraction": _share(series, frames, variable.above, steps_ns),
     }
 
 
@@ -263,16 +229,16 @@ def _card_work(series: FrameSeries) -> Outcome:
 MIN_SAMPLES: Final = 100
 """Fewer samples give no interval: they do not tell their memory well enough (by simulation)."""
 
-Make = Callable[["FrameSeries", Channel], Outcome]
+Make = Callable[[FrameSeries, Channel], Outcome]
 
 
 def sensor_outcomes(series: FrameSeries, values: Mapping[str, float]) -> dict[str, Outcome]:
     """Power, energy, clocks and load, for those of the wanted metrics that the run has."""
     found: dict[str, Outcome] = {}
-    for name, rows in _ROWS.items():
-        wanted = {key: make for key, make in rows.items() if key in values}
-        drawn = _channel(series, name) if wanted else Missing(reason="not asked for")
-        found |= {key: drawn if isinstance(drawn, Missing) else make(series, drawn) for key, make in wanted.items()}
+    for key, (name, make) in _SENSORS.items():
+        if key in values:
+            drawn = _channel(series, name)
+            found[key] = drawn if isinstance(drawn, Missing) else make(series, drawn)
     return found
 
 
@@ -318,28 +284,25 @@ def _at_power_limit(series: FrameSeries, found: Channel) -> Outcome:
     return _time_share(found, sensor_values.at_limit(found, limit_w))
 
 
+def _under_90pct(_series: FrameSeries, found: Channel) -> Outcome:
+    return _time_share(found, found.below(sensor_values.BUSY_PCT))
+
+
 def _spread(_series: FrameSeries, found: Channel) -> Outcome:
     """Standard deviation of the values at the ends of the steps: but for the first, the samples themselves."""
-    outcome = ratio((found.values[1:] - found.values[1:].mean()) ** 2, power=0.5)
-    return outcome._replace(lost=0.5) if isinstance(outcome, Influence) else outcome
+    return ratio((found.values[1:] - found.values[1:].mean()) ** 2, power=0.5, lost=0.5)
 
 
-_ROWS: Final[Mapping[str, Mapping[str, Make]]] = {
-    sensor_values.POWER: {
-        "average_power_w": _mean,
-        "energy_per_frame_j": _frames_per_joule,
-        "frames_per_joule": _frames_per_joule,
-        "time_at_power_limit_fraction": _at_power_limit,
-    },
-    sensor_values.CORE_CLOCK: {"average_core_clock_mhz": _mean, "core_clock_sd_mhz": _spread},
-    "memory_clock_mhz": {"average_memory_clock_mhz": _mean},
-    sensor_values.UTILIZATION: {
-        "utilization_under_90pct_fraction": lambda _series, found: _time_share(
-            found, found.below(sensor_values.BUSY_PCT)
-        )
-    },
+_SENSORS: Final[Mapping[str, tuple[str, Make]]] = {
+    "average_power_w": (sensor_values.POWER, _mean),
+    "energy_per_frame_j": (sensor_values.POWER, _frames_per_joule),
+    "frames_per_joule": (sensor_values.POWER, _frames_per_joule),
+    "time_at_power_limit_fraction": (sensor_values.POWER, _at_power_limit),
+    "average_core_clock_mhz": (sensor_values.CORE_CLOCK, _mean),
+    "core_clock_sd_mhz": (sensor_values.CORE_CLOCK, _spread),
+    "average_memory_clock_mhz": ("memory_clock_mhz", _mean),
+    "utilization_under_90pct_fraction": (sensor_values.UTILIZATION, _under_90pct),
 }
-
 
 EXTREME: Final = "an extreme of the run: its parts do not tell how far beyond it another run would go"
 """P. J. Bickel and D. A. Freedman, "Some asymptotic theory for the bootstrap", Annals of Statistics 9, 1981, 1196-1217,
@@ -395,13 +358,14 @@ def within_run_intervals(series: FrameSeries, values: Mapping[str, float]) -> Ma
     Mapping of str to Interval or Missing
         With the keys of ``values``.
     """
-    found = merged(_stated(values), _own_intervals(series, values), sensor_outcomes(series, values))
+    found: dict[str, Outcome] = {key: Missing(reason=reason) for key, reason in REASONS.items() if key in values}
+    found |= _own_intervals(series, values) | sensor_outcomes(series, values)
     rest = {key: value for key, value in values.items() if key not in found}
     if series.n_frames < MIN_FRAMES:
         few = Missing(reason=f"fewer than {MIN_FRAMES} frames: how they hang together cannot be told")
         found |= dict.fromkeys(rest, few)
     elif rest:
-        found |= merged(sum_outcomes(series, rest), order_outcomes(series, rest), display_outcomes(series, rest))
+        found |= order_outcomes(series, rest) | frame_outcomes(series, rest)
     unknown, level = Missing(reason=UNKNOWN), series.options.level
     stretches = level_stretches(series) if rest else math.inf
     return MappingProxyType(
@@ -410,10 +374,6 @@ def within_run_intervals(series: FrameSeries, values: Mapping[str, float]) -> Ma
             for key, value in values.items()
         }
     )
-
-
-def _stated(values: Mapping[str, float]) -> dict[str, Outcome]:
-    return {key: Missing(reason=reason) for key, reason in REASONS.items() if key in values}
 
 
 def _own_intervals(series: FrameSeries, values: Mapping[str, float]) -> dict[str, Outcome]:

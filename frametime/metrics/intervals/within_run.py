@@ -7,7 +7,6 @@ a sum varies (the spectral density at zero), and whether the run is long enough 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from typing import Final, Literal, NamedTuple, TypeAlias
 
 import numpy as np
@@ -172,7 +171,15 @@ Outcome: TypeAlias = Influence | Interval | Missing
 """What an interval is made from, an interval made otherwise, or why there is none."""
 
 
-def ratio(upper: Array, lower: Array | None = None, *, scale: Scale = "size", power: float = 1.0) -> Outcome:
+def ratio(
+    upper: Array,
+    lower: Array | None = None,
+    *,
+    scale: Scale = "size",
+    power: float = 1.0,
+    most: float = math.inf,
+    lost: float = 0.0,
+) -> Outcome:
     """A power of the ratio of two sums over the run; ``None`` for the number of frames, which is fixed.
 
     Examples
@@ -185,7 +192,7 @@ def ratio(upper: Array, lower: Array | None = None, *, scale: Scale = "size", po
     if not total > 0.0:
         return SAME if not upper.any() else Missing(reason="it is not above zero")
     below = 1.0 / upper.size if lower is None else lower / float(lower.sum())
-    return Influence(np.asarray(power * (upper / total - below), dtype=np.float64), scale)
+    return Influence(np.asarray(power * (upper / total - below), dtype=np.float64), scale, most, lost)
 
 
 def placed(n: int, positions: NDArray[np.int64], items: Array | float = 1.0) -> NDArray[np.float64]:
@@ -261,13 +268,3 @@ def method_of(found: Variation) -> str:
         f"within run: spectral density at zero, {found.degrees} degrees of freedom; "
         f"about {found.stretches:.0f} independent stretches"
     )
-
-
-def merged(*outcomes: Mapping[str, Outcome]) -> dict[str, Outcome]:
-    """All outcomes in one mapping; a key must not come twice."""
-    found: dict[str, Outcome] = {}
-    for part in outcomes:
-        if twice := found.keys() & part.keys():
-            raise ValueError(f"each metric must have one interval, got two: {sorted(twice)!r}")
-        found |= part
-    return found
