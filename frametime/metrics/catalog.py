@@ -110,16 +110,7 @@ def frame_metrics(options: MeasureOptions) -> tuple[Metric, ...]:
     lows = (
         metric
         for pct in options.slowest_pcts
-        for metric in metrics_of(
-            {
-                "low_*_percentile_fps": partial(_percentile_low, slowest_pct=pct),
-                "low_*_mean_fps": partial(_mean_low, slowest_pct=pct),
-                "low_*_time_fps": partial(_time_low, slowest_pct=pct),
-            },
-            of=level.share_key(pct),
-            share=level.share_label(pct),
-            **words,
-        )
+        for metric in metrics_of(_lows(pct), of=level.share_key(pct), share=level.share_label(pct), **words)
     )
     return (*metrics_of(_LEVEL, **words), *lows, *metrics_of(_STUTTER, **words), *metrics_of(_PACING))
 
@@ -143,18 +134,17 @@ def _quantile(series: FrameSeries, *, probability: float) -> float:
     return level.quantile(series.sorted_ms, probability, quantile_type=series.options.quantile_type)
 
 
-def _percentile_low(series: FrameSeries, *, slowest_pct: float) -> float:
-    return level.percentile_low_fps(
-        series.sorted_ms, slowest_pct=slowest_pct, quantile_type=series.options.quantile_type
-    )
-
-
-def _mean_low(series: FrameSeries, *, slowest_pct: float) -> float:
-    return level.mean_low_fps(series.sorted_ms, slowest_pct=slowest_pct)
-
-
-def _time_low(series: FrameSeries, *, slowest_pct: float) -> float:
-    return level.time_low_fps(series.sorted_ms, slowest_pct=slowest_pct, duration_ms=series.duration_s * 1000.0)
+def _lows(pct: float) -> dict[str, Compute]:
+    """The three definitions of one low."""
+    return {
+        "low_*_percentile_fps": lambda series: level.percentile_low_fps(
+            series.sorted_ms, slowest_pct=pct, quantile_type=series.options.quantile_type
+        ),
+        "low_*_mean_fps": lambda series: level.mean_low_fps(series.sorted_ms, slowest_pct=pct),
+        "low_*_time_fps": lambda series: level.time_low_fps(
+            series.sorted_ms, slowest_pct=pct, duration_ms=series.duration_s * 1000.0
+        ),
+    }
 
 
 def _count_over(series: FrameSeries, *, limit_ms: float) -> float:
@@ -222,9 +212,9 @@ def regularity_metrics(options: MeasureOptions) -> tuple[Metric, ...]:
     ['alternating_fraction', 'alternation_ms']
     """
     refresh = options.refresh
-    display = {} if refresh is None else _FIXED if refresh.is_fixed else _VARIABLE
+    display = {} if refresh is None else FIXED if refresh.is_fixed else VARIABLE
     on = "" if refresh is None else describe_refresh(refresh)
-    return tuple(metrics_of({**_COURSE, **display, **_SHOWN}, on=on))
+    return tuple(metrics_of({**_COURSE, **display, **SHOWN}, on=on))
 
 
 def _given(value: float | None, reason: str) -> float | Missing:
@@ -237,14 +227,11 @@ def _hitch_period(series: FrameSeries) -> float | Missing:
     return _given(period_s, rhythm.hitch_period_reason or "no period")
 
 
-def _line(part: Callable[[SpectralLine], float]) -> Compute:
-    def compute(series: FrameSeries) -> float | Missing:
-        if lines := rhythm_of(series).lines:
-            return part(lines[0])
-        spectrum = spectrum_of(series)
-        return Missing(reason=spectrum if isinstance(spectrum, str) else NO_LINE)
-
-    return compute
+def _line(series: FrameSeries) -> SpectralLine | Missing:
+    if lines := rhythm_of(series).lines:
+        return lines[0]
+    spectrum = spectrum_of(series)
+    return Missing(reason=spectrum if isinstance(spectrum, str) else NO_LINE)
 
 
 def _uneven_per_min(fit: FixedRefreshFit) -> float | Missing:
@@ -255,27 +242,27 @@ _COURSE: Final[dict[str, Compute]] = {
     "alternating_fraction": lambda series: rhythm_of(series).alternating_fraction,
     "alternation_ms": lambda series: _given(rhythm_of(series).alternation_ms, "no frames alternate"),
     "hitch_period_s": _hitch_period,
-    "spectrum_line_hz": _line(lambda line: line.frequency_hz),
-    "spectrum_line_ms": _line(lambda line: line.amplitude_ms),
+    "spectrum_line_hz": part_of(_line, lambda line: line.frequency_hz),
+    "spectrum_line_ms": part_of(_line, lambda line: line.amplitude_ms),
     "drift_pct_per_min": lambda series: _given(
         drift_of(series).slope_pct_per_min, drift_of(series).sentence.rstrip(".")
     ),
     "warm_up_s": warm_up_length_s,
     "level_change_count": level_change_count,
 }
-_FIXED: Final[dict[str, Compute]] = {
+FIXED: Final[dict[str, Compute]] = {
     "refresh_uneven_per_min": part_of(fixed_refresh_of, _uneven_per_min),
     "refresh_repeat_fraction": part_of(fixed_refresh_of, lambda fit: fit.repeat_count / fit.n_refreshes),
     "refresh_skipped_count": part_of(fixed_refresh_of, lambda fit: fit.skipped_frame_count),
     "judder_rms_ms": part_of(fixed_refresh_of, lambda fit: fit.judder_rms_ms),
 }
-_VARIABLE: Final[dict[str, Compute]] = {
+VARIABLE: Final[dict[str, Compute]] = {
     "refresh_inside_frames_fraction": part_of(variable_refresh_of, lambda fit: fit.inside_frames_fraction),
     "refresh_inside_time_fraction": part_of(variable_refresh_of, lambda fit: fit.inside_time_fraction),
     "refresh_below_time_fraction": part_of(variable_refresh_of, lambda fit: fit.below_time_fraction),
     "refresh_above_time_fraction": part_of(variable_refresh_of, lambda fit: fit.above_time_fraction),
 }
-_SHOWN: Final[dict[str, Compute]] = {
+SHOWN: Final[dict[str, Compute]] = {
     "motion_step_error_rms_ms": part_of(motion_steps, lambda motion: motion.rms_ms),
     "motion_step_error_p99_ms": part_of(motion_steps, lambda motion: motion.p99_ms),
     "motion_step_error_worst_ms": part_of(motion_steps, lambda motion: abs(motion.worst_ms)),

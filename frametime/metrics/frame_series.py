@@ -64,10 +64,6 @@ def frame_times_ns(timestamps_ns: NDArray[np.int64]) -> NDArray[np.int64]:
     return np.diff(timestamps_ns)
 
 
-MANY_FRAMES: Final = 1_000_000
-"""From so many frames on some of the work is done in a second thread; below, starting it costs more than it saves."""
-
-
 def numpy_column(table: pa.Table, name: str) -> NDArray[np.generic]:
     """A column without nulls as one array.
 
@@ -106,12 +102,6 @@ class FrameSeries:
         self.sensors_later_ns = sensors_later_ns
         self.frame_times_ms: NDArray[np.float64] = frame_times_ms(timestamps_ns)
         self._found: dict[Callable[[FrameSeries], object], object] = {}
-        self._begun_jitter: Callable[[], pacing.Jitter] | None = None
-        if self.n_frames >= MANY_FRAMES:
-            from concurrent.futures import ThreadPoolExecutor
-
-            # A third of the time of all metrics of a long run, and nothing else needs its steps.
-            self._begun_jitter = ThreadPoolExecutor(1).submit(pacing.jitter, self.frame_times_ms).result
 
     @classmethod
     def of(cls, capture: Capture, options: MeasureOptions) -> FrameSeries:
@@ -157,7 +147,7 @@ class FrameSeries:
     @cached_property
     def jitter(self) -> pacing.Jitter:
         """Last and median value of the running jitter; two frames or more."""
-        return pacing.jitter(self.frame_times_ms) if self._begun_jitter is None else self._begun_jitter()
+        return pacing.jitter(self.frame_times_ms)
 
     def once(self, find: Callable[[FrameSeries], Found]) -> Found:
         """What a function finds in this series: worked out when first asked for, then the same for every caller."""

@@ -22,6 +22,7 @@ from frametime.metrics.metric import (
     Curve,
     Findings,
     Judgement,
+    JudgementWord,
     MeasuredRun,
     Metric,
     MetricValue,
@@ -33,7 +34,7 @@ from frametime.metrics.options import MeasureOptions
 from frametime.metrics.quality import quality_caveats
 from frametime.metrics.regularity import regularity_caveats, smoothness_profile
 from frametime.metrics.rhythm.rhythm import rhythm_of
-from frametime.metrics.sensors.sensor_findings import throttling_of
+from frametime.metrics.sensors.sensor_findings import sensor_caveats, throttling_of, with_clock_doubt
 from frametime.metrics.stutter import stutters_of
 from frametime.statistics.differences import Interval
 
@@ -77,6 +78,11 @@ def measure(
     series = FrameSeries.of(capture, options)
     caveats = _caveats(series, capture)
     values = _values(series, rows, caveats)
+    curves: Mapping[str, Curve] = {}
+    if with_curves:
+        from frametime.metrics.curves import run_curves
+
+        curves = run_curves(series)
     return MeasuredRun(
         conditions=capture.conditions,
         provenance=capture.provenance,
@@ -85,16 +91,10 @@ def measure(
         duration_s=series.duration_s,
         values=values,
         findings=_findings(series, values),
-        curves=_curves(series) if with_curves else {},
+        curves=curves,
         caveats=caveats,
         judgement=judge(caveats, n_frames=series.n_frames, duration_s=series.duration_s),
     )
-
-
-def _curves(series: FrameSeries) -> Mapping[str, Curve]:
-    from frametime.metrics.curves import run_curves
-
-    return run_curves(series)
 
 
 def _values(series: FrameSeries, rows: Mapping[str, Metric], caveats: tuple[Caveat, ...]) -> Mapping[str, MetricValue]:
@@ -136,10 +136,6 @@ def _intervals(
 
     values = {key: float(result) for key, result in results.items() if not isinstance(result, Missing)}
     found = within_run_intervals(series, values)
-    if series.sensors is None:
-        return found
-    from frametime.metrics.sensors.sensor_findings import with_clock_doubt
-
     return with_clock_doubt(series, {key: row.compute for key, row in rows.items()}, values, found)
 
 
@@ -149,18 +145,10 @@ def _caveats(series: FrameSeries, capture: Capture) -> tuple[Caveat, ...]:
         *capture.caveats,
         *quality_caveats(series),
         *regularity_caveats(series),
-        *_sensor_caveats(series),
+        *sensor_caveats(series),
         *_listing_caveats(series),
     )
     return tuple(sorted(found, key=lambda caveat: _HEAVIEST_FIRST.index(caveat.weight)))
-
-
-def _sensor_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
-    if series.sensors is None:
-        return ()
-    from frametime.metrics.sensors.sensor_findings import sensor_caveats
-
-    return sensor_caveats(series)
 
 
 def _listing_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
@@ -190,19 +178,9 @@ def _findings(series: FrameSeries, values: Mapping[str, MetricValue]) -> Finding
 def _listed_stutters(series: FrameSeries) -> tuple[Stutter, ...]:
     """The stutters, in the order of time; of very many the longest beyond their local median."""
     stutters = stutters_of(series)
-    chosen = np.arange(stutters.count)
-    if stutters.count > LISTED_STUTTERS:
-        largest = np.argsort(-stutters.excess_ms, kind="stable")[:LISTED_STUTTERS]
-        chosen = np.sort(largest)
-    return tuple(
-        Stutter(time_s=time_s, frame_time_ms=frame_time_ms, local_median_ms=local_median_ms)
-        for time_s, frame_time_ms, local_median_ms in zip(
-            stutters.ends_s[chosen].tolist(),
-            stutters.frame_times_ms[chosen].tolist(),
-            stutters.local_medians_ms[chosen].tolist(),
-            strict=True,
-        )
-    )
+    chosen = np.sort(np.argsort(-stutters.excess_ms, kind="stable")[:LISTED_STUTTERS])
+    columns = (stutters.ends_s, stutters.frame_times_ms, stutters.local_medians_ms)
+    return tuple(Stutter(*values) for values in zip(*(column[chosen].tolist() for column in columns), strict=True))
 
 
 def judge(caveats: Sequence[Caveat], *, n_frames: int, duration_s: float) -> Judgement:
@@ -226,12 +204,10 @@ def judge(caveats: Sequence[Caveat], *, n_frames: int, duration_s: float) -> Jud
     >>> judge([], n_frames=900, duration_s=10.0)
     Judgement(word='usable', reasons=('900 frames in 10.0 s, no problems found',))
     """
-    repeat = [caveat for caveat in caveats if caveat.weight is Weight.REPEAT]
-    if repeat:
-        return Judgement(word="repeat this run", reasons=_reasons(repeat))
-    care = [caveat for caveat in caveats if caveat.weight is Weight.CARE]
-    if care:
-        return Judgement(word="usable with care", reasons=_reasons(care))
+    words: dict[Weight, JudgementWord] = {Weight.REPEAT: "repeat this run", Weight.CARE: "usable with care"}
+    for weight, word in words.items():
+        if heaviest := [caveat for caveat in caveats if caveat.weight is weight]:
+            return Judgement(word=word, reasons=_reasons(heaviest))
     return Judgement(word="usable", reasons=(f"{n_frames} frames in {duration_s:.1f} s, no problems found",))
 
 

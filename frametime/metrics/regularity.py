@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 from typing import Final, NamedTuple
 
 from frametime.caveats import Caveat, Weight
+from frametime.metrics.catalog import FIXED, SHOWN, VARIABLE
 from frametime.metrics.display.display import display_time_falls, fixed_refresh_of, variable_refresh_of
 from frametime.metrics.display.shown import dropped_of, motion_steps
 from frametime.metrics.drift.drift import drift_of, percent, seconds
@@ -14,14 +15,9 @@ from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import PRACTICE, DroppedFrames, Findings, MetricValue, Missing, ProfileItem, known
 from frametime.words import counted
 
-FIXED_KEYS: Final = ("refresh_uneven_per_min", "refresh_repeat_fraction", "refresh_skipped_count", "judder_rms_ms")
-VARIABLE_KEYS: Final = (
-    "refresh_inside_frames_fraction",
-    "refresh_inside_time_fraction",
-    "refresh_below_time_fraction",
-    "refresh_above_time_fraction",
-)
-MOTION_KEYS: Final = ("motion_step_error_rms_ms", "motion_step_error_p99_ms", "motion_step_error_worst_ms")
+FIXED_KEYS: Final = tuple(FIXED)
+VARIABLE_KEYS: Final = tuple(VARIABLE)
+MOTION_KEYS: Final = tuple(key for key in SHOWN if key.startswith("motion_"))
 
 TOLD_CLOCK_DRIFT_PPM: Final = 10.0
 """Drift of two clocks beyond which it is told; two ordinary quartz clocks differ by tens of parts per million

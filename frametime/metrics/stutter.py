@@ -5,7 +5,6 @@ What is around a frame is told by the local median: the median of the frames wit
 
 from __future__ import annotations
 
-from bisect import bisect_left, insort
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -20,11 +19,9 @@ TIE_MS: Final = 1e-7
 """A tenth of a nanosecond: below any clock, above the rounding of float64, so that ties are decided as on paper."""
 
 _BLOCK: Final = 64
-# Keys that are searched for together, and positions that are worked on together: their lists must not fill the memory.
 _KEYS: Final = 1 << 12
-_POSITIONS: Final = 1 << 10
-_SORTED_FRAMES: Final = 512
-"""Windows of up to so many frames are sorted as rows of one array; in longer ones the frames are kept in order."""
+_AT_ONCE: Final = 1 << 18
+"""Frames of all windows that are sorted together: they must not fill the memory."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -96,9 +93,6 @@ def local_medians_ms(
 ) -> NDArray[np.float64]:
     """Local median at each position; infinite in a run of one frame, which has no frame around it.
 
-    Short windows are sorted each by itself; the frames of a long one are kept in order while it moves from one position
-    to the next.
-
     Parameters
     ----------
     timestamps_ns : ndarray of int64, shape (n_frames + 1,)
@@ -122,31 +116,11 @@ def local_medians_ms(
     medians_ms = np.full(positions.size, np.inf)
     if frame_times_ms.size < 2:
         return medians_ms
-    # Single items and short slices of a view cost a third of those of an array.
-    times_ms = frame_times_ms.data
-    around_ms: list[float] = []
-    low = high = 0
-    for begin in range(0, positions.size, _POSITIONS):
-        some = positions[begin : begin + _POSITIONS]
-        first, last = windows(timestamps_ns, some, window_s=window_s)
-        if int((last - first).max(initial=0)) <= _SORTED_FRAMES:
-            medians_ms[begin : begin + some.size] = _medians_without(frame_times_ms, some, first, last)
-            continue
-        for place, (own, start, stop) in enumerate(
-            zip(some.tolist(), first.tolist(), last.tolist(), strict=True), begin
-        ):
-            if 8 * (start - low + stop - high) > stop - start:
-                around_ms = np.sort(frame_times_ms[start:stop]).tolist()
-            else:
-                for leaving_ms in times_ms[low:start]:
-                    del around_ms[bisect_left(around_ms, leaving_ms)]
-                for coming_ms in times_ms[high:stop]:
-                    insort(around_ms, coming_ms)
-            low, high = start, stop
-            # From the frame itself upwards, every other one moves down by one place.
-            rank = bisect_left(around_ms, times_ms[own])
-            lower, upper = (stop - start - 2) // 2, (stop - start - 1) // 2
-            medians_ms[place] = 0.5 * (around_ms[lower + (lower >= rank)] + around_ms[upper + (upper >= rank)])
+    first, last = windows(timestamps_ns, positions, window_s=window_s)
+    step = max(_AT_ONCE // int((last - first).max(initial=1)), 1)
+    for begin in range(0, positions.size, step):
+        some = slice(begin, begin + step)
+        medians_ms[some] = _medians_without(frame_times_ms, positions[some], first[some], last[some])
     return medians_ms
 
 

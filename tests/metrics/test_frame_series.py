@@ -14,7 +14,6 @@ from hypothesis import strategies as st
 from made_captures import DEFAULT, capture_of, series_of
 from made_regularity import run_of
 
-from frametime.metrics import frame_series, pacing
 from frametime.metrics.frame_series import (
     FrameSeries,
     column_with_gaps,
@@ -65,17 +64,6 @@ def test_what_a_series_says_of_itself() -> None:
     assert (series.n_frames, series.duration_s) == (2, 0.04)
     assert series.sorted_ms.tolist() == [10.0, 30.0]
     assert series.ends_s.tolist() == [0.01, 0.04]
-
-
-def test_jitter_of_a_long_run_is_that_of_a_short_one(monkeypatch: pytest.MonkeyPatch) -> None:
-    times_ns = np.cumsum(np.random.default_rng(4).integers(1, 40_000_000, 5000))
-    usual = FrameSeries(times_ns, options=MeasureOptions())
-    monkeypatch.setattr(frame_series, "MANY_FRAMES", 1000)
-    ahead = FrameSeries(times_ns, options=MeasureOptions())
-    monkeypatch.setattr(pacing, "jitter", None)  # It is not computed again when asked for.
-    assert ahead.jitter is not None
-    monkeypatch.undo()
-    assert ahead.jitter == usual.jitter
 
 
 @pytest.mark.parametrize("n_chunks", [1, 3])

@@ -14,7 +14,7 @@ from frametime.metrics.rhythm.rhythm import (
     background,
     even_powers,
     false_alarm_probability,
-    find_lines,
+    lines_of,
     without_level,
 )
 
@@ -69,7 +69,7 @@ def test_the_level_is_taken_out_and_hitches_are_clipped() -> None:
 def test_long_runs_are_averaged_over_stretches() -> None:
     times_ms = clean_ms(60_000, 4)
     ends_s = np.cumsum(times_ms) / 1e3
-    lines = find_lines(times_ms + 0.04 * np.sin(2 * np.pi * 23.0 * ends_s), ends_s)
+    lines = lines_of(averaged_spectrum(times_ms + 0.04 * np.sin(2 * np.pi * 23.0 * ends_s), ends_s))
     assert lines
     assert lines[0].frequency_hz == pytest.approx(23.0, abs=0.02)
     assert lines[0].amplitude_ms == pytest.approx(0.04, rel=0.4)
@@ -79,21 +79,21 @@ def test_two_lines_are_told_apart_strongest_first() -> None:
     times_ms = clean_ms(8000, 5)
     ends_s = np.cumsum(times_ms) / 1e3
     both = 0.2 * np.sin(2 * np.pi * 30.0 * ends_s) + 0.1 * np.sin(2 * np.pi * 41.0 * ends_s)
-    lines = find_lines(times_ms + both, ends_s)
+    lines = lines_of(averaged_spectrum(times_ms + both, ends_s))
     assert [round(line.frequency_hz) for line in lines] == [30, 41]
 
 
 def test_a_weak_line_is_not_told() -> None:
     times_ms = clean_ms(8000, 5)
     ends_s = np.cumsum(times_ms) / 1e3
-    assert find_lines(times_ms + 0.003 * np.sin(2 * np.pi * 30.0 * ends_s), ends_s) == ()
+    assert lines_of(averaged_spectrum(times_ms + 0.003 * np.sin(2 * np.pi * 30.0 * ends_s), ends_s)) == ()
 
 
 def test_the_least_number_of_frames_is_a_parameter() -> None:
     times_ms = clean_ms(600, 6) + 2.0 * np.sin(2 * np.pi * 30.0 * np.cumsum(clean_ms(600, 6)) / 1e3)
     ends_s = np.cumsum(times_ms) / 1e3
-    assert find_lines(times_ms, ends_s, SpectrumRule(min_frames=601)) == ()
-    assert math.isclose(find_lines(times_ms, ends_s)[0].frequency_hz, 30.0, abs_tol=0.6)
+    assert lines_of(averaged_spectrum(times_ms, ends_s, SpectrumRule(min_frames=601))) == ()
+    assert math.isclose(lines_of(averaged_spectrum(times_ms, ends_s))[0].frequency_hz, 30.0, abs_tol=0.6)
 
 
 @pytest.mark.parametrize("scatter", [0.02, 0.3])
@@ -117,7 +117,7 @@ def test_work_follows_the_number_of_frames_and_not_the_time() -> None:
     times_ms[500] = 3.6e6
     ends_s = np.cumsum(times_ms) / 1e3
     assert averaged_spectrum(times_ms, ends_s) == "the run lasts over 4 times as long as its usual frames would"
-    assert find_lines(times_ms, ends_s) == ()
+    assert lines_of(averaged_spectrum(times_ms, ends_s)) == ()
 
 
 def test_of_a_long_run_the_stretch_with_a_pause_is_left_out() -> None:
@@ -128,4 +128,4 @@ def test_of_a_long_run_the_stretch_with_a_pause_is_left_out() -> None:
     spectrum = averaged_spectrum(times_ms, ends_s)
     assert not isinstance(spectrum, str)
     assert spectrum.n_segments == 3
-    assert find_lines(times_ms, ends_s)[0].frequency_hz == pytest.approx(23.0, abs=0.02)
+    assert lines_of(averaged_spectrum(times_ms, ends_s))[0].frequency_hz == pytest.approx(23.0, abs=0.02)

@@ -87,10 +87,10 @@ def test_at_the_thresholds(around_ms: float, frame_ms: float, rule: StutterRule,
 
 
 @pytest.mark.parametrize("spread", [0.05, 0.3, 0.8])
-@pytest.mark.parametrize("positions_at_once", [1 << 16, 50])
-def test_many_candidates(spread: float, positions_at_once: int, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Where frame times scatter, many frames pass the first bound, and the window moves from one to the next."""
-    monkeypatch.setattr(stutter, "_POSITIONS", positions_at_once)
+@pytest.mark.parametrize("frames_at_once", [1 << 18, 500])
+def test_many_candidates(spread: float, frames_at_once: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where frame times scatter, many frames pass the first bound, and their windows are sorted a few at a time."""
+    monkeypatch.setattr(stutter, "_AT_ONCE", frames_at_once)
     rng = np.random.default_rng(5)
     times_ns = np.round(8 * MS * rng.lognormal(0.0, spread, 800)).astype(int).tolist()
     rule = StutterRule(window_s=0.3)

@@ -59,20 +59,14 @@ def segments_of(series: FrameSeries) -> tuple[Segment, ...]:
     ``jump_ratio`` **and** its relative spread differs by ``spread_ratio``. One of the two alone is a change of scene
     and stays *play*. A level that swings smoothly has no jump and is never split.
     """
-    pauses = np.flatnonzero(series.frame_times_ms > 1000.0 * RULE.pause_s)
-    edges = [0]
-    for pause in pauses.tolist():
-        edges += [pause, pause + 1]
-    edges.append(series.n_frames)
     stretches: list[tuple[int, int, Kind]] = []
-    is_pause = set(pauses.tolist())
-    for low, high in pairwise(edges):
-        if low == high:
-            continue
-        if low in is_pause and high == low + 1:
-            stretches.append((low, high, "pause"))
-        else:
-            stretches += [(a, b, "play") for a, b in _split_at_jumps(series, low, high)]
+    low = 0
+    for pause in (*np.flatnonzero(series.frame_times_ms > 1000.0 * RULE.pause_s).tolist(), series.n_frames):
+        if low < pause:
+            stretches += [(first, last, "play") for first, last in _split_at_jumps(series, low, pause)]
+        if pause < series.n_frames:
+            stretches.append((pause, pause + 1, "pause"))
+        low = pause + 1
     return _numbered(series, _with_still(series, stretches))
 
 
@@ -85,9 +79,7 @@ def _split_at_jumps(series: FrameSeries, low: int, high: int) -> list[tuple[int,
         ends_s = ends_s[low:high] - (float(ends_s[low]) - float(times_ms[0]) / 1000.0)
     if ends_s[-1] < 2.0 * RULE.min_stretch_s:
         return [(low, high)]
-    cuts = [low + cut for cut in _jump_frames(times_ms, ends_s)]
-    edges = [low, *cuts, high]
-    return list(pairwise(edges))
+    return list(pairwise([low, *(low + cut for cut in _jump_frames(times_ms, ends_s)), high]))
 
 
 def _jump_frames(times_ms: NDArray[np.float64], ends_s: NDArray[np.float64]) -> list[int]:

@@ -259,12 +259,8 @@ def _interval(value: float, outcome: Influence, found: Variation, level: float, 
         return ANYTHING
     if not high - low > 1e-10 * abs(value):
         return SAME
-    return Interval(low=min(low, value), high=max(high, value), level=level, method=method_of(found))
-
-
-def method_of(found: Variation) -> str:
-    """How an interval was made, in one line."""
-    return (
+    method = (
         f"within run: spectral density at zero, {found.degrees} degrees of freedom; "
         f"about {found.stretches:.0f} independent stretches"
     )
+    return Interval(low=min(low, value), high=max(high, value), level=level, method=method)

@@ -65,12 +65,8 @@ class Hitches(NamedTuple):
 
     def chosen(self, which: NDArray[np.bool_] | NDArray[np.int64]) -> Hitches:
         """Some of the hitches of the same run."""
-        return self._replace(
-            positions=self.positions[which],
-            starts_s=self.starts_s[which],
-            longest_ms=self.longest_ms[which],
-            excess_ms=self.excess_ms[which],
-        )
+        arrays = self.positions[which], self.starts_s[which], self.longest_ms[which], self.excess_ms[which]
+        return Hitches(*arrays, self.n_frames, self.run_s)
 
     def first(self, most: int) -> Hitches:
         """The run up to its hitch of this number, whole where it has fewer."""

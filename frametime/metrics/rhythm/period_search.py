@@ -232,7 +232,7 @@ class _Search:
             sums = np.zeros(places.size)
             for harmonic in range(1, n_harmonics + 1):
                 sums += powers[(places * harmonic + n_harmonics // 2) >> shift]
-            for place in _peaks(sums, _PER_OCTAVE, apart=2 * _PADDED):
+            for place in peaks(sums, _PER_OCTAVE, apart=2 * _PADDED):
                 chance = chi_squared_tail(float(sums[place]), n_harmonics * len(self.runs))
                 found.append((-math.log(max(chance, LEAST_CHANCE)), n_harmonics / (step_hz * (first + place))))
             n_frequencies += places.size
@@ -310,7 +310,7 @@ class _Search:
         return self.log_octaves + math.log(windows) + periods + phases + 0.5 * math.log(self.run_s / period_s)
 
 
-def _peaks(values: NDArray[np.float64], most: int, *, apart: int) -> list[int]:
+def peaks(values: NDArray[np.float64], most: int, *, apart: int) -> list[int]:
     """Places of the highest values, each apart from the others."""
     places: list[int] = []
     values = values.copy()

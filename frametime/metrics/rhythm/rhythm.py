@@ -12,6 +12,7 @@ from frametime.metrics.block_medians import median, medians_between
 from frametime.metrics.frame_series import FrameSeries, once_a_series
 from frametime.metrics.metric import Rhythm, SpectralLine
 from frametime.metrics.rhythm.hitches import find_hitch_period, hitches_of, listed
+from frametime.metrics.rhythm.period_search import peaks
 from frametime.statistics.distributions import chi_squared_tail
 
 
@@ -248,25 +249,8 @@ def spectrum_of(series: FrameSeries) -> Spectrum | str:
     return averaged_spectrum(series.frame_times_ms, series.ends_s)
 
 
-def find_lines(
-    frame_times_ms: NDArray[np.float64], ends_s: NDArray[np.float64], rule: SpectrumRule = DEFAULT_RULE
-) -> tuple[SpectralLine, ...]:
-    """The strongest significant lines, strongest first.
-
-    Parameters
-    ----------
-    frame_times_ms, ends_s : ndarray of float64, shape (n_frames,)
-
-    Returns
-    -------
-    tuple of SpectralLine
-        Empty when the run is short, even, or no line stands out of the noise.
-    """
-    return lines_of(averaged_spectrum(frame_times_ms, ends_s, rule), rule)
-
-
 def lines_of(spectrum: Spectrum | str, rule: SpectrumRule = DEFAULT_RULE) -> tuple[SpectralLine, ...]:
-    """As `find_lines`, from a spectrum that is there already; none where there is a reason instead."""
+    """The strongest significant lines, strongest first; none where there is a reason instead of a spectrum."""
     if isinstance(spectrum, str):
         return ()
     ratios = spectrum.powers / spectrum.noise
@@ -274,7 +258,7 @@ def lines_of(spectrum: Spectrum | str, rule: SpectrumRule = DEFAULT_RULE) -> tup
     per_independent = 1.0 / (spectrum.span_s * spectrum.step_hz)
     n_independent = (ratios.size - spectrum.first) / per_independent
     lines = []
-    for place in _peaks(ratios, rule.max_lines, apart=4.0 * per_independent):
+    for place in peaks(ratios, rule.max_lines, apart=int(4.0 * per_independent)):
         chance = false_alarm_probability(float(ratios[place]), n_independent, spectrum.n_segments)
         if chance < rule.significance:
             lines.append(
@@ -285,18 +269,6 @@ def lines_of(spectrum: Spectrum | str, rule: SpectrumRule = DEFAULT_RULE) -> tup
                 )
             )
     return tuple(sorted(lines, key=lambda line: -line.amplitude_ms))
-
-
-def _peaks(ratios: NDArray[np.float64], most: int, *, apart: float) -> list[int]:
-    """Places of the highest ratios, each farther from the others than the foot of a line is wide."""
-    places: list[int] = []
-    highest = np.argpartition(-ratios, min(100 * most, ratios.size - 1))[: 100 * most]
-    for place in highest[np.argsort(-ratios[highest])].tolist():
-        if len(places) == most:
-            break
-        if all(abs(place - other) > apart for other in places):
-            places.append(place)
-    return places
 
 
 class AlternationRule(NamedTuple):
