@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 import re
-from datetime import UTC, datetime, timedelta, timezone, tzinfo
+from contextlib import suppress
+from datetime import UTC, datetime, timedelta, tzinfo
 from pathlib import Path
 from typing import Final, Literal, NamedTuple
 
@@ -30,11 +31,9 @@ _STAMP_IN_NAME: Final = (
 
 _MAX_SIDECAR_BYTES: Final = 1 << 20
 
-_TEXT_ENDINGS: Final = (".csv", ".tsv", ".txt", ".log", ".dat", ".jsonl", ".ndjson")
-
 LOG_ENDINGS: Final = frozenset(
-    (*_TEXT_ENDINGS, ".gz", ".bz2", ".xz", ".zst", ".zstd", ".arrow", ".feather", ".parquet")
-)
+    (".csv", ".tsv", ".txt", ".log", ".dat", ".jsonl", ".ndjson", ".arrow", ".feather", ".parquet")
+).union((".gz", ".bz2", ".xz", ".zst", ".zstd"))
 
 
 class CaptureStart(NamedTuple):
@@ -94,10 +93,10 @@ def zone_named(text: str) -> tzinfo:
     word = text.strip()
     if word.upper() in {"UTC", "Z"}:
         return UTC
-    match = re.fullmatch(r"([+-])(\d{2}):?(\d{2})", word)
-    if match is not None and int(match[2]) <= 14 and int(match[3]) < 60:
-        offset = timedelta(hours=int(match[2]), minutes=int(match[3]))
-        return timezone(-offset if match[1] == "-" else offset)
+    with suppress(ValueError):
+        offset = datetime.strptime(word, "%z").tzinfo
+        if offset is not None and abs(offset.utcoffset(None) or timedelta()) < timedelta(hours=15):
+            return offset
     from zoneinfo import ZoneInfo
 
     try:
@@ -151,10 +150,9 @@ def _start_in_name(name: str) -> CaptureStart | None:
     if found is None:
         return None
     date, clock = "-".join(found.group(1, 2, 3)), ":".join(found.group(4, 5, 6))
-    try:
+    with suppress(ValueError):
         return CaptureStart(*any_ns(f"{date}T{clock}{found[7]}"), f"from the name {printable(name)}", doubt_s=1.0)
-    except ValueError:
-        return None
+    return None
 
 
 def _start_of_file(capture: Capture) -> CaptureStart | None:

@@ -27,7 +27,7 @@ from frametime.adapters.columns.words import RATE
 from frametime.adapters.stored_log import ARROW_HEADS, FIRST_BYTES, LogStream, first_block
 from frametime.adapters.text.cells import number_styles
 from frametime.adapters.text.dialect import detect_dialect
-from frametime.adapters.text.text_source import TextSource, encoding_of, open_text
+from frametime.adapters.text.text_source import TextSource, open_text
 from frametime.errors import FrametimeError, ReadError
 
 Kind: TypeAlias = Literal["frames", "sensors", "results", "other"]
@@ -38,8 +38,6 @@ TABLE_ENDINGS: Final = frozenset(
 TEXT_ENDINGS: Final = frozenset((".txt", ".log", ".dat", ".asc", ".out", ""))
 COMPRESSION_ENDINGS: Final = frozenset((".gz", ".bz2", ".xz", ".zst", ".zstd"))
 _SLOW_STEP_NS: Final = 50_000_000
-_ENOUGH_BYTES: Final = 1 << 14
-_ENOUGH_LINES: Final = 200
 _FRAME_MEANINGS: Final = frozenset((Meaning.FRAME_TIME, Meaning.RATE))
 _ONE_FRAME: Final = re.compile(r"(?<![a-z])frame(?![a-z])", re.IGNORECASE)
 _TIME_MEANINGS: Final = frozenset((Meaning.TIMESTAMP, Meaning.TIME, Meaning.PART))
@@ -126,10 +124,8 @@ def _classify_arrow(stored: BinaryIO) -> FileKind:
 
 
 def _classify_text(head: bytes, name: str, *, table: bool) -> FileKind:  # noqa: PLR0911 - one line for each reason
-    whole = len(head) < FIRST_BYTES
-    cut = head if whole else _whole_lines(head)
     options = ReadOptions()
-    source = open_text(cast("BinaryIO", LogStream(io.BytesIO(cut), name=name, size=len(cut))), options)
+    source = open_text(cast("BinaryIO", LogStream(io.BytesIO(head), name=name, size=len(head))), options)
     if (command := writer_of_text(source.head, source.names)) is not None:
         return _results(command)
     try:
@@ -155,22 +151,6 @@ def _classify_text(head: bytes, name: str, *, table: bool) -> FileKind:  # noqa:
     if sensors and _is_slow(times, facts):
         return FileKind(kind="sensors", reason="few rows a second, with columns of sensors")
     return FileKind(kind="frames", reason="a column holds times")
-
-
-def _whole_lines(head: bytes) -> bytes:
-    """The beginning without the line that it cuts; a shorter one where that has rows enough, which is quicker."""
-    encoding = encoding_of(head, complete=False)[0]
-    marks = ("\n".encode(encoding), "\r".encode(encoding)) if encoding.startswith("utf-16") else (b"\n", b"\r")
-    width = len(marks[0])
-    if head.count(marks[0], 0, _ENOUGH_BYTES) >= _ENOUGH_LINES:
-        head = head[:_ENOUGH_BYTES]
-    for mark in marks:
-        end = head.rfind(mark)
-        while end > 0 and end % width:  # half of one character and half of the next
-            end = head.rfind(mark, 0, end + width - 1)
-        if end > 0:
-            return head[: end + width]
-    return head
 
 
 def _is_of_one_frame(fact: ColumnFacts) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import fields, replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING, BinaryIO, Final, cast
@@ -197,7 +197,7 @@ def _options_set(options: ReadOptions) -> Mapping[str, str]:
 
 GROUP: Final = "frametime.adapters"
 BUILT_IN: Final[tuple[type[Adapter], ...]] = (ArrowFileAdapter, FrameLogAdapter)
-_BUILT_IN_NAMES: Final = frozenset(("delimited-text", "arrow-file"))
+_BUILT_IN_NAMES: Final = tuple(made.name for made in BUILT_IN)
 
 
 def choose_adapter(name: str, head: bytes, wanted: str | None) -> tuple[Adapter, tuple[Caveat, ...]]:
@@ -220,52 +220,40 @@ def choose_adapter(name: str, head: bytes, wanted: str | None) -> tuple[Adapter,
     ReadError
         If none claims the log, two do, or the wanted one is missing or cannot be imported.
     """
-    built_in = [made() for made in BUILT_IN]
+    built_in = {made.name: made() for made in BUILT_IN}
+    if wanted in built_in:
+        return built_in[wanted], ()
     if wanted is not None:
-        found = next((adapter for adapter in built_in if adapter.name == wanted), None)
-        return (found, ()) if found is not None else (_wanted_plugin(name, wanted), ())
-    claiming = [adapter for adapter in built_in if adapter.recognizes(head)]
+        return _wanted_plugin(name, wanted), ()
+    claiming = [adapter for adapter in built_in.values() if adapter.recognizes(head)]
     if len(claiming) == 1:
         return claiming[0], ()
-    plugins, caveats = _all_plugins()
-    claiming += [adapter for adapter in plugins if adapter.recognizes(head)]
+    loaded = [_loaded(entry) for entry in _plugins().values()]
+    told = [why for why in loaded if isinstance(why, str)]
+    claiming += [adapter for adapter in loaded if not isinstance(adapter, str) and adapter.recognizes(head)]
     if len(claiming) > 1:
         listed = " and ".join(f"'{printable(adapter.name, limit=60)}'" for adapter in claiming)
         raise ReadError.at(name, f"the adapters {listed} both claim this log", helps="choose one with --adapter")
     if claiming:
-        return claiming[0], caveats
-    raise _unclaimed(name, head, caveats)
+        codes = (Caveat(code="adapter-not-loaded", message=f"{why[0].upper()}{why[1:]}.") for why in told)
+        return claiming[0], tuple(codes)
+    if not head:
+        raise ReadError.at(name, "this file is empty (0 bytes)", helps="record the run again")
+    more = f" ({'; '.join(told)})" if told else ""
+    found = f"this is {not_text(head) or 'a binary file'}, not a frame log{more}"
+    raise ReadError.at(name, found, helps="give a text file with one row a frame")
 
 
 def adapter_names() -> tuple[str, ...]:
     """Names that ``ReadOptions.adapter`` may have: those built in and those of entry points, sorted."""
+    return tuple(sorted((*_BUILT_IN_NAMES, *_plugins())))
+
+
+def _plugins() -> dict[str, EntryPoint]:
     from importlib.metadata import entry_points
 
-    return tuple(sorted(_BUILT_IN_NAMES | {entry.name for entry in entry_points(group=GROUP)}))
-
-
-def _unclaimed(name: str, head: bytes, caveats: Sequence[Caveat]) -> ReadError:
-    if not head:
-        return ReadError.at(name, "this file is empty (0 bytes)", helps="record the run again")
-    more = f" ({'; '.join(caveat.message for caveat in caveats)})" if caveats else ""
-    found = f"this is {not_text(head) or 'a binary file'}, not a frame log{more}"
-    return ReadError.at(name, found, helps="give a text file with one row a frame")
-
-
-def _all_plugins() -> tuple[list[Adapter], tuple[Caveat, ...]]:
-    from importlib.metadata import entry_points
-
-    loaded: list[Adapter] = []
-    caveats = []
-    for entry in sorted(entry_points(group=GROUP), key=lambda entry: entry.name):
-        if entry.name in _BUILT_IN_NAMES:
-            continue
-        adapter = _loaded(entry)
-        if isinstance(adapter, str):
-            caveats.append(Caveat(code="adapter-not-loaded", message=f"{adapter[0].upper()}{adapter[1:]}."))
-        else:
-            loaded.append(adapter)
-    return loaded, tuple(caveats)
+    entries = sorted(entry_points(group=GROUP), key=lambda entry: entry.name)
+    return {entry.name: entry for entry in entries if entry.name not in _BUILT_IN_NAMES}
 
 
 def _loaded(entry: EntryPoint) -> Adapter | str:
@@ -282,9 +270,7 @@ def _loaded(entry: EntryPoint) -> Adapter | str:
 
 
 def _wanted_plugin(name: str, wanted: str) -> Adapter:
-    from importlib.metadata import entry_points
-
-    entry = next((entry for entry in entry_points(group=GROUP) if entry.name == wanted), None)
+    entry = _plugins().get(wanted)
     if entry is None:
         known = ", ".join(adapter_names())
         raise ReadError.at(name, f"there is no adapter '{printable(wanted, limit=60)}'", helps=f"there are {known}")

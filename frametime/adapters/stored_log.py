@@ -101,17 +101,19 @@ def new_spool() -> BinaryIO:
     return cast("BinaryIO", Spool(max_size=_IN_MEMORY_BYTES))
 
 
-def stream_name(log: BinaryIO) -> str:
-    """Name of a log for messages."""
+def arrow_stream(log: BinaryIO | LogStream) -> Any:
+    """A stream as Arrow reads it; it stays open."""
+    import pyarrow as pa
+
+    return pa.PythonFile(cast("Any", KeptOpen(log)), mode="r")
+
+
+def name_and_size(log: BinaryIO) -> tuple[str, int]:
+    """Name of a log for messages, and the number of its bytes; leaves it at its start."""
     name = getattr(log, "name", None)
-    return name if isinstance(name, str) and name else "log"
-
-
-def stream_size(log: BinaryIO) -> int:
-    """Number of bytes of a seekable stream; leaves it at its start."""
     size = log.seek(0, io.SEEK_END)
     log.seek(0)
-    return size
+    return name if isinstance(name, str) and name else "log", size
 
 
 def _state_in(found: os.stat_result) -> tuple[int, ...]:
@@ -219,7 +221,8 @@ def _hashing(stored: LogStream, *, use_threads: bool) -> Callable[[], str]:
 
 def _stored(source: str | os.PathLike[str] | BinaryIO) -> LogStream:
     if not isinstance(source, str | os.PathLike):
-        return _held(source, stream_name(source))
+        name = getattr(source, "name", None)
+        return _held(source, name if isinstance(name, str) and name else "log")
     name = os.fspath(source)
     if name == "-":
         return _held(sys.stdin.buffer, "-")
@@ -236,7 +239,7 @@ def _stored(source: str | os.PathLike[str] | BinaryIO) -> LogStream:
     if stat.S_ISFIFO(kind):
         with opened:
             return _held(opened, name)
-    return LogStream(opened, name=name, size=stream_size(opened), state=_state_in(os.fstat(opened.fileno())))
+    return LogStream(opened, name=name, size=name_and_size(opened)[1], state=_state_in(os.fstat(opened.fileno())))
 
 
 def _cannot_read(name: str, error: OSError) -> ReadError:
@@ -265,7 +268,7 @@ def _held(stream: BinaryIO, name: str) -> LogStream:
             held.write(block)
     except OSError as error:
         raise _cannot_open(name, error) from None
-    return LogStream(held, name=name, size=stream_size(held))
+    return LogStream(held, name=name, size=name_and_size(held)[1])
 
 
 def unpacked(log: LogStream, options: ReadOptions) -> tuple[LogStream, str | None]:
@@ -357,7 +360,7 @@ def _unpacking(log: LogStream, kind: str) -> Iterator[BinaryIO]:
         if kind == "zstd":
             import pyarrow as pa
 
-            opened: Any = pa.CompressedInputStream(pa.PythonFile(KeptOpen(log), mode="r"), "zstd")
+            opened: Any = pa.CompressedInputStream(arrow_stream(log), "zstd")
         else:
             opened = import_module("lzma" if kind == "xz" else kind).open(log, "rb")
         with opened as stream:

@@ -17,26 +17,14 @@ from numpy.typing import NDArray
 
 from frametime.adapters.arrow.arrow_columns import arrow_array, arrow_texts, compute, numpy_of, text_scalar
 from frametime.adapters.columns.words import Unit, unit_named
-from frametime.adapters.text.cells import BRACKETED, MISSING, SPACES, NumberStyle
+from frametime.adapters.text import cells
+from frametime.adapters.text.cells import NumberStyle
 
 EXACT_FLOAT_NS: Final = 2.0**51
 _MAX_NS: Final = 9.2e18
 _DAY_NS: Final = 86_400 * 10**9
 _PLAIN: Final = r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)$"
-_SCIENTIFIC: Final = r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)[eE][+-]?[0-9]{1,3}$"
-_WITH_UNIT: Final = (
-    r"^(?P<number>[+-]?[.,]?[0-9](?:[0-9.,]*[0-9])?(?:[eE][+-]?[0-9]{1,3})?)\s*(?P<unit>[A-Za-zµμ/]{1,12})$"
-)
-_CLOCK: Final = (
-    r"^(?P<sign>[+-]?)(?:(?P<h>[0-9]{1,6}):)?(?P<m>[0-9]{1,2}):(?P<s>[0-9]{1,2})(?:[.,](?P<f>[0-9]+))?"
-    r"(?: ?(?P<half>[AaPp])\.?[Mm]\.?)?$"
-)
-_DATE: Final = (
-    r"^(?P<y>[0-9]{4})[-/.]?(?P<mo>[0-9]{1,2})[-/.]?(?P<d>[0-9]{1,2})[T ](?P<h>[0-9]{1,2}):?(?P<m>[0-9]{2})"
-    r"(?::?(?P<s>[0-9]{2})(?:[.,](?P<f>[0-9]+))?)?(?: ?(?P<half>[AaPp])\.?[Mm]\.?)?"
-    r"\s?(?P<z>Z|z|UTC|[+-][0-9]{2}(?::?[0-9]{2})?)?$"
-)
-_YEAR_LAST: Final = r"^([0-9]{1,2})[-/.]([0-9]{1,2})[-/.]([0-9]{4})"
+_READABLE: Final = f"^{cells.NUMBER_POINT}$"
 
 
 class TimeValues(NamedTuple):
@@ -64,36 +52,27 @@ def times_of_numbers(column: Any, unit: Unit) -> TimeValues | None:
     """
     if column.null_count:
         return None
-    ns = np.empty(len(column), dtype=np.int64)
-    start = 0
-    # A chunk at a time: its copies stay in the processor's cache, and the column is never there twice.
-    for chunk in column.chunks:
-        part = ns[start : start + len(chunk)]
-        start += len(chunk)
-        if len(chunk) and not _scale(np.from_dlpack(chunk), unit, part):
-            return None
-    return TimeValues(ns=ns, ok=None)
+    # A chunk at a time: its copies stay in the processor's cache.
+    parts = [_scaled(np.from_dlpack(chunk), unit) for chunk in column.chunks if len(chunk)]
+    whole = [part for part in parts if part is not None]
+    if len(whole) < len(parts):
+        return None
+    return TimeValues(ns=np.concatenate([np.empty(0, dtype=np.int64), *whole]), ok=None)
 
 
-def _scale(values: NDArray[Any], unit: Unit, out: NDArray[np.int64]) -> bool:
-    """Write the values in ns to ``out``; false if one of them cannot be taken as it is."""
+def _scaled(values: NDArray[Any], unit: Unit) -> NDArray[np.int64] | None:
+    """The values in ns; ``None`` if one of them cannot be taken as it is."""
     if values.dtype == np.int64 and unit.ns is not None:
-        factor = int(unit.ns)
-        limit = (2**63 - 1) // factor
-        if int(values.max()) > limit or int(values.min()) < -limit:
-            return False
-        np.multiply(values, factor, out=out)
-        return True
-    if unit.ns is None and (not np.isfinite(values).all() or (values <= 0).any()):
-        return False
+        limit = (2**63 - 1) // int(unit.ns)
+        return values * int(unit.ns) if -limit <= int(values.min()) and int(values.max()) <= limit else None
+    if unit.ns is None and not (values > 0).all():
+        return None
     with np.errstate(over="ignore"):  # what is endless then is refused below
         scaled = 1e9 / values if unit.ns is None else values * float(unit.ns)
     # A comparison with NaN is false, so this refuses it as well.
     if not (float(scaled.max()) < EXACT_FLOAT_NS and float(scaled.min()) > -EXACT_FLOAT_NS):
-        return False
-    np.rint(scaled, out=scaled)
-    out[:] = scaled
-    return True
+        return None
+    return np.rint(scaled, out=scaled).astype(np.int64)
 
 
 def clean_texts(column: Any) -> Any:
@@ -132,8 +111,8 @@ def exact_ns(cells: Sequence[str], unit: Unit, style: NumberStyle, *, relative: 
 def is_missing(column: Any) -> NDArray[np.bool_]:
     """Where a cell is empty or a word for a missing value, in brackets or not."""
     pc = compute()
-    words = pc.replace_substring_regex(pc.utf8_lower(clean_texts(column)), BRACKETED, r"\1")
-    return bools(pc.is_in(words, value_set=arrow_texts(sorted(MISSING))))
+    words = pc.replace_substring_regex(pc.utf8_lower(clean_texts(column)), cells.BRACKETED, r"\1")
+    return bools(pc.is_in(words, value_set=arrow_texts(sorted(cells.MISSING))))
 
 
 def bools(mask: Any) -> NDArray[np.bool_]:
@@ -151,15 +130,15 @@ def _plain_texts(texts: Any, style: NumberStyle, unit: Unit) -> Any:
     plain = bools(pc.match_substring_regex(numbers, _PLAIN))
     if plain.all():
         return numbers
-    parts = pc.extract_regex(texts, _WITH_UNIT)
+    parts = pc.extract_regex(texts, f"^{cells.WITH_UNIT}$")
     valid = pc.is_valid(parts)
     if not bools(valid).any():
         return numbers
-    written = pc.struct_field(parts, [1])
+    written = pc.struct_field(parts, "unit")
     units = {word: unit_named(word) for word in pc.unique(written).to_pylist() if word}
     same = [word for word, each in units.items() if each and (each.ns, each.form) == (unit.ns, unit.form)]
     fits = pc.and_(valid, pc.is_in(written, value_set=arrow_texts(same)))
-    stripped = with_point(pc.fill_null(pc.struct_field(parts, [0]), text_scalar("")), style)
+    stripped = with_point(pc.fill_null(pc.struct_field(parts, "number"), text_scalar("")), style)
     return pc.if_else(fits, stripped, numbers)
 
 
@@ -167,8 +146,7 @@ def with_point(texts: Any, style: NumberStyle) -> Any:
     """Numbers, with a unit behind them or not, with a decimal point and without marks between their digits."""
     pc = compute()
     if style.thousands:
-        mark = f"[{SPACES}]" if style.thousands == " " else f"[{style.thousands}’]" if style.thousands == "'" else None
-        grouped = mark or ("\\." if style.thousands == "." else style.thousands)
+        grouped = {" ": f"[{cells.SPACES}]", "'": "['’]", ".": r"\."}.get(style.thousands, style.thousands)
         # Only whole groups of three: "1,23" stays as it is, and is then no number.
         decimal = "\\." if style.decimal == "." else ","
         pattern = f"^[+-]?[0-9]{{1,3}}(?:{grouped}[0-9]{{3}})+(?:{decimal}[0-9]*)?\\s*[A-Za-zµμ/%°]{{0,12}}$"
@@ -186,7 +164,7 @@ def _numbers(texts: Any, unit: Unit) -> TimeValues:
 
     pc = compute()
     plain = bools(pc.match_substring_regex(texts, _PLAIN))
-    readable = plain if plain.all() else plain | bools(pc.match_substring_regex(texts, _SCIENTIFIC))
+    readable = plain if plain.all() else bools(pc.match_substring_regex(texts, _READABLE))
     unsigned = pc.utf8_ltrim(pc.if_else(pc.match_substring_regex(texts, _PLAIN[:-1]), texts, text_scalar("0")), "+")
     kept = pc.if_else(arrow_array(readable), unsigned.combine_chunks(), text_scalar("0"))
     values = numpy_of(pa.chunked_array([pc.cast(kept, pa.float64())]))
@@ -270,7 +248,7 @@ def _of_day(parts: Any) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
 
 def _clocks(texts: Any) -> TimeValues:
     pc = compute()
-    parts = pc.extract_regex(texts, _CLOCK)
+    parts = pc.extract_regex(texts, f"^{cells.CLOCK}$")
     ns, ok = _of_day(parts)
     negative = bools(pc.match_substring(_part(parts, "sign"), "-"))
     return TimeValues(ns=np.where(ok, np.where(negative, -ns, ns), 0), ok=_mask(ok))
@@ -282,7 +260,7 @@ def _dated(texts: Any, *, relative: bool) -> TimeValues:
     Where neither does, the times since the first are those of either order (``relative``), else they are not read.
     """
     pc = compute()
-    if not bools(pc.match_substring_regex(texts, _YEAR_LAST)).any():
+    if not bools(pc.match_substring_regex(texts, cells.YEAR_LAST)).any():
         return _dates(texts)
     orders = dates_in_both_orders(texts)
     # The order in which more cells are dates, or else in which they lie closer together.
@@ -300,14 +278,14 @@ def dates_in_both_orders(texts: Any) -> tuple[TimeValues, TimeValues]:
     """Dates with the year last, read with the day first and with the month first."""
     pc = compute()
     day_first, month_first = (
-        _dates(pc.replace_substring_regex(texts, _YEAR_LAST, order)) for order in (r"\3-\2-\1", r"\3-\1-\2")
+        _dates(pc.replace_substring_regex(texts, cells.YEAR_LAST, order)) for order in (r"\3-\2-\1", r"\3-\1-\2")
     )
     return day_first, month_first
 
 
 def _dates(texts: Any) -> TimeValues:
     pc = compute()
-    parts = pc.extract_regex(texts, _DATE)
+    parts = pc.extract_regex(texts, f"^{cells.DATE}$")
     of_day, ok = _of_day(parts)
     year, month, day = (_integers(_part(parts, name)) for name in ("y", "mo", "d"))
     ok &= (year >= 1700) & (year <= 2200) & (month >= 1) & (month <= 12) & (day >= 1) & (of_day < _DAY_NS)

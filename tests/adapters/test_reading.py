@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import hashlib
 import io
+import json
 import os
 import subprocess
 import sys
@@ -224,6 +225,14 @@ def test_a_broken_json_line_is_named_and_a_cut_last_one_left_out() -> None:
     lines[198] = lines[198][:9]
     with pytest.raises(ReadError, match="line 199: this is no JSON object"):
         read_capture(io.BytesIO("\n".join([*lines, ""]).encode()))
+
+
+def test_a_member_that_comes_late_in_json_lines_is_read() -> None:
+    """JSON Lines (jsonlines.org): each line is a value of its own, so objects need not have the same members."""
+    rows = [{"frame_time_ms": 16.5 + i % 3} | ({"shown": i != 180} if i >= 150 else {}) for i in range(200)]
+    content = "".join(json.dumps(row) + "\n" for row in rows)
+    shown = read_capture(io.BytesIO(content.encode())).frames["shown"].to_pylist()
+    assert shown == [None] * 151 + [i != 180 for i in range(150, 200)]
 
 
 def test_a_text_of_several_lines_within_json_is_one_cell() -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any, BinaryIO, Final, NamedTuple, cast
+from typing import TYPE_CHECKING, Any, BinaryIO, Final, NamedTuple
 
 import numpy as np
 
@@ -13,12 +13,11 @@ from frametime.adapters.arrow.arrow_columns import arrow_texts, compute
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.stored_log import (
     BLOCK_BYTES,
-    KeptOpen,
+    arrow_stream,
     check_unpacked_size,
     long_line,
+    name_and_size,
     new_spool,
-    stream_name,
-    stream_size,
 )
 from frametime.errors import ReadError, printable
 
@@ -133,7 +132,7 @@ def open_arrow(log: BinaryIO) -> ArrowSource:
     ReadError
         If it is damaged.
     """
-    name, size = stream_name(log), stream_size(log)
+    name, size = name_and_size(log)
     head = log.read(8)
     log.seek(0)
     with refusing_damage(name):
@@ -153,7 +152,7 @@ def _open_ipc(name: str, log: BinaryIO, size: int, *, is_file: bool) -> ArrowSou
 
     def stream() -> Any:
         log.seek(start)
-        return pa.PythonFile(cast("Any", KeptOpen(log)), mode="r")
+        return arrow_stream(log)
 
     def parts() -> Iterator[pa.Table]:
         return (pa.Table.from_batches([batch]) for batch in pa.ipc.open_stream(stream()))
@@ -173,10 +172,9 @@ def _batch_lengths(stream: Any) -> Iterator[int]:
 
 
 def _open_parquet(name: str, log: BinaryIO, size: int) -> ArrowSource:
-    import pyarrow as pa
     from pyarrow import parquet
 
-    stream: Any = pa.PythonFile(KeptOpen(log), mode="r")
+    stream = arrow_stream(log)
     schema = _legible(parquet.ParquetFile(stream).schema_arrow)
     # Texts stay as they are stored, each once with a number for each row: unpacked, a short file may be of any size.
     texts = [field.name for field in schema if str(field.type) in _TEXTS]

@@ -27,12 +27,15 @@ GROUPED_BY_MARK: Final = r"[+-]?[1-9]\d{0,2}(?:[' \u00a0\u2009\u202f’]\d{3})+(
 NUMBER: Final = r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d{1,3})?"
 GROUPED: Final = "|".join((GROUPED_BY_COMMA, GROUPED_BY_POINT, GROUPED_BY_MARK))
 GROUP_MARKS: Final = ",.' \u00a0\u2009\u202f’"
-WITH_UNIT: Final = re.compile(r"([+-]?[.,]?\d(?:[\d.,]*\d)?(?:[eE][+-]?\d{1,3})?)\s*([A-Za-zµμ/%°]{1,12})", re.ASCII)
-CLOCK: Final = r"[+-]?\d{1,6}:\d{1,2}(?::\d{1,2})?(?:[.,]\d{1,12})?(?: ?[AaPp]\.?[Mm]\.?)?"
+WITH_UNIT: Final = r"(?P<number>[+-]?[.,]?\d(?:[\d.,]*\d)?(?:[eE][+-]?\d{1,3})?)\s*(?P<unit>[A-Za-zµμ/%°]{1,12})"
+_HALF: Final = r"(?: ?(?P<half>[AaPp])\.?[Mm]\.?)?"
+CLOCK: Final = rf"(?P<sign>[+-]?)(?:(?P<h>\d{{1,6}}):)?(?P<m>\d{{1,2}}):(?P<s>\d{{1,2}})(?:[.,](?P<f>\d+))?{_HALF}"
 DATE: Final = (
-    r"(?:\d{4}[-/.]?\d{1,2}[-/.]?\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.]\d{4})[T ]\d{1,2}:?\d{2}(?::?\d{2}(?:[.,]\d{1,12})?)?"
-    r"(?: ?[AaPp]\.?[Mm]\.?)?\s?(?:Z|z|UTC|[+-]\d{2}(?::?\d{2})?)?"
+    r"(?P<y>\d{4})[-/.]?(?P<mo>\d{1,2})[-/.]?(?P<d>\d{1,2})[T ](?P<h>\d{1,2}):?(?P<m>\d{2})"
+    rf"(?::?(?P<s>\d{{2}})(?:[.,](?P<f>\d+))?)?{_HALF}\s?(?P<z>Z|z|UTC|[+-]\d{{2}}(?::?\d{{2}})?)?"
 )
+YEAR_LAST: Final = r"^(\d{1,2})[-/.](\d{1,2})[-/.](\d{4})"
+"""How a date may begin that is otherwise written as `DATE` says. Patterns of Python and of Arrow at once."""
 
 
 def matches(pattern: str, text: str) -> re.Match[str] | None:
@@ -83,11 +86,11 @@ def kind_of(cell: str) -> CellKind:  # noqa: PLR0911 - one line for each kind
     word = plain_word(text)
     if word in MISSING or word in INFINITE:
         return CellKind.MISSING
-    if matches(DATE, text):
+    if matches(DATE, re.sub(YEAR_LAST, r"\3-\2-\1", text)):
         return CellKind.DATE
     if matches(CLOCK, text):
         return CellKind.CLOCK
-    return CellKind.WITH_UNIT if WITH_UNIT.fullmatch(text) else CellKind.TEXT
+    return CellKind.WITH_UNIT if matches(WITH_UNIT, text) else CellKind.TEXT
 
 
 def is_value(kind: CellKind) -> bool:
@@ -144,7 +147,7 @@ def number_styles(cells: Iterable[str]) -> tuple[tuple[NumberStyle, ...], str]:
         if kind is CellKind.NUMBER:
             numbers.append(cell.strip())
         elif kind is CellKind.WITH_UNIT:
-            match = WITH_UNIT.fullmatch(cell.strip())
+            match = matches(WITH_UNIT, cell.strip())
             numbers.extend([match[1]] if match else [])
     # Most numbers hold no such mark: the pattern is tried on few.
     marked = next((n for n in numbers if not n.isascii() or " " in n or "'" in n if matches(GROUPED_BY_MARK, n)), None)
@@ -187,7 +190,7 @@ def _by_marks(  # noqa: PLR0911 - one line for each way of writing numbers
 def exact_value(cell: str, style: NumberStyle) -> Decimal | None:
     """The number in one cell without its unit, exactly; ``None`` if it holds none."""
     text = cell.strip()
-    match = WITH_UNIT.fullmatch(text)
+    match = matches(WITH_UNIT, text)
     if match is not None and kind_of(text) is CellKind.WITH_UNIT:
         text = match[1]
     if style.thousands == " ":
@@ -215,5 +218,5 @@ def digit_power(cell: str, style: NumberStyle) -> int:
 
 def unit_in_cell(cell: str) -> Unit | None:
     """The unit that stands behind the number of a cell."""
-    match = WITH_UNIT.fullmatch(cell.strip())
+    match = matches(WITH_UNIT, cell.strip())
     return unit_named(match[2]) if match else None

@@ -122,8 +122,8 @@ def detect_dialect(source: TextSource, options: ReadOptions, *, keeps_open_row: 
     dialect = Dialect(
         marks=marks,
         n_columns=n_columns,
-        names=_padded(_names_in(lines, header, marks), n_columns) if header else (),
-        units_row=_padded(_names_in(lines, units, marks), n_columns) if units else (),
+        names=_names_in(lines, header, marks, n_columns),
+        units_row=_names_in(lines, units, marks, n_columns),
         data_start=source.start + len("".join(lines[: first_line - 1]).encode("utf-8")),
         data_end=source.end,
         sample=sample,
@@ -160,13 +160,10 @@ def _table_in(source: TextSource, layout: Layout, options: ReadOptions) -> tuple
             raise ReadError.at(source.name, "this file holds no text", helps="record the run again")
         _refuse_very_wide(source, lines, layout, options)
         split = _best_split(source, lines, layout)
-        if split is not None:
-            clear = len(split.rows) - split.start >= SAMPLE_ROWS and split.score >= _HOLDS_TOGETHER
-            if clear or source.complete or len(source.head) > HEAD_BYTES:
-                return lines, split
+        is_clear = split is not None and len(split.rows) - split.start >= SAMPLE_ROWS and split.score >= _HOLDS_TOGETHER
         # More may stand above the table than the first lines hold.
-        more = not source.complete and len(source.head) < _MAX_PREAMBLE_BYTES
-        longer = source.longer(options) if more else source
+        most = _MAX_PREAMBLE_BYTES if split is None else HEAD_BYTES + 1
+        longer = source if is_clear or source.complete or len(source.head) >= most else source.longer(options)
         if len(longer.head) <= len(source.head):
             if split is None:
                 raise _no_rows(source, lines)
@@ -195,10 +192,6 @@ def _refuse_very_wide(source: TextSource, lines: Sequence[str], layout: Layout, 
             n_columns = max(line.count(each) for each in delimiters) + 1
             if n_columns > options.max_columns:
                 raise too_many_columns(source.name, n_columns, options, number)
-
-
-def _padded(cells: Sequence[str], count: int) -> tuple[str, ...]:
-    return (*cells[:count], *[""] * (count - len(cells)))
 
 
 def _best_split(source: TextSource, lines: Sequence[str], layout: Layout) -> _Split | None:
@@ -323,17 +316,19 @@ def _refuse_uneven_header(source: TextSource, names: tuple[str, ...], line: int,
     raise ReadError.at(source.name, f"{n_names} names, but {filled} cells in the rows below", line=line, helps=helps)
 
 
-def _names_in(lines: Sequence[str], line: int, marks: Marks) -> tuple[str, ...]:
-    """Names in one line above the data, without a mark of comments before them; none where it names the delimiter."""
-    text = lines[line - 1]
-    if re.fullmatch(_SEP_LINE, text.rstrip("\r\n")):
+def _names_in(lines: Sequence[str], line: int, marks: Marks, count: int | None = None) -> tuple[str, ...]:
+    """Names in one line above the data, without a mark of comments before them; none where it names the delimiter.
+
+    They are as many as ``count``, if that is given; none where the line is 0.
+    """
+    if not line or re.fullmatch(_SEP_LINE, lines[line - 1].rstrip("\r\n")):
         return ()
-    rows = split_rows([text], marks)
+    rows = split_rows([lines[line - 1]], marks)
     cells = rows[0].cells if rows else ()
-    comment = re.match(_COMMENT, cells[0]) if cells else None
-    if comment is not None:
-        cells = (cells[0][comment.end() :], *cells[1:])
-    return tuple(cell.strip() for cell in cells)
+    if cells:
+        cells = (re.sub(rf"\A{_COMMENT}", "", cells[0]), *cells[1:])
+    names = tuple(cell.strip() for cell in cells)
+    return names if count is None else (*names[:count], *[""] * (count - len(names)))
 
 
 def _metadata(lines: Sequence[str], delimiter: str) -> dict[str, str]:

@@ -220,23 +220,18 @@ def _with_odd_rows(
 
 def lines_of_records(source: TextSource, dialect: Dialect, records: Sequence[int]) -> list[int]:
     """Line in the file, counted from 1, of each of a few records (given in rising order)."""
-    if not records:
-        return []
-    wanted = iter(records)
-    next_wanted = next(wanted, None)
-    found: list[int] = []
-    record, line, is_open = -1, dialect.first_data_line, False
-    for line, text in enumerate(lines_of_rows(source, dialect), dialect.first_data_line):
-        if next_wanted is None:
-            break
+    found: dict[int, int] = {}
+    wanted, record, is_open = set(records), -1, False
+    for line, text in enumerate(lines_of_rows(source, dialect) if records else (), dialect.first_data_line):
         if not is_open and text.strip("\r\n"):
             record += 1
-            if record == next_wanted:
-                found.append(line)
-                next_wanted = next(wanted, None)
+            if record in wanted:
+                found[record] = line
+                if len(found) == len(wanted):
+                    break
         if dialect.multiline_cells:
             is_open ^= text.count(dialect.marks.quote) % 2 == 1
-    return found + [line] * (len(records) - len(found))
+    return [found.get(record, line) for record in records]
 
 
 def lines_of_rows(source: TextSource, dialect: Dialect) -> Iterator[str]:

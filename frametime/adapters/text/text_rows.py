@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
+from functools import cache
 from types import MappingProxyType
 from typing import Final, NamedTuple
 
@@ -115,16 +117,12 @@ def split_rows(lines: Sequence[str], marks: Marks, first_line: int = 1) -> list[
         quoting=csv.QUOTE_MINIMAL if marks.quote else csv.QUOTE_NONE,
         skipinitialspace=marks.spaced,
     )
-    rows = []
-    before = 0
-    try:
+    rows, before = [], 0
+    with suppress(csv.Error):  # a cell longer than any: what came before it still says how the text is laid out
         for cells in reader:
             if any(cells) or len(cells) > 1:
                 rows.append(Row(first_line + before, first_line + reader.line_num, tuple(cells)))
             before = reader.line_num
-    except csv.Error:
-        # A cell that is longer than any: what came before it still says how the text is laid out.
-        return rows
     return rows
 
 
@@ -136,23 +134,19 @@ def modal_count(rows: Sequence[Row]) -> int:
 
 def first_data_row(rows: Sequence[Row], limit: int = 1 << 30) -> int | None:
     """Index of the first row from which on rows have equal cell counts and the same columns of numbers."""
-    kinds: dict[int, tuple[CellKind, ...]] = {}
+
+    @cache
+    def kinds(at: int) -> tuple[CellKind, ...]:
+        return tuple(map(kind_of, rows[at].cells))
+
     for index in range(min(len(rows), limit)):
-        own = tuple(kind_of(cell) for cell in rows[index].cells)
-        if not any(is_value(kind) for kind in own):
+        if not any(map(is_value, kinds(index))):
             continue
-        kinds[index] = own
         window = range(index, min(index + WINDOW_ROWS, len(rows)))
-        count = modal_count([rows[i] for i in window])
-        if len(rows[index].cells) != count:
-            continue
-        fitting = [i for i in window if len(rows[i].cells) == count]
-        if len(fitting) * 10 < len(window) * 8:
-            continue
-        for i in fitting:
-            if i not in kinds:
-                kinds[i] = tuple(kind_of(cell) for cell in rows[i].cells)
-        if _is_data(kinds[index], [kinds[i] for i in fitting]):
+        count = modal_count(rows[window.start : window.stop])
+        fitting = [at for at in window if len(rows[at].cells) == count]
+        is_regular = index in fitting and len(fitting) * 10 >= len(window) * 8
+        if is_regular and _is_data(kinds(index), [kinds(at) for at in fitting]):
             return index
     return None
 

@@ -6,19 +6,18 @@ import codecs
 import io
 import os
 import re
-from collections.abc import Callable
-from typing import Any, BinaryIO, Final, NamedTuple, TypeVar, cast
+from collections.abc import Callable, Iterator
+from typing import Any, BinaryIO, Final, NamedTuple, TypeVar
 
 from frametime.adapters.base import ReadOptions
 from frametime.adapters.stored_log import (
     ARROW_HEADS,
     BLOCK_BYTES,
-    KeptOpen,
     LogStream,
+    arrow_stream,
     long_line,
+    name_and_size,
     new_spool,
-    stream_name,
-    stream_size,
 )
 from frametime.errors import ReadError
 
@@ -46,6 +45,8 @@ _MAGICS: Final = (
     (b"\xd0\xcf\x11\xe0", "an old office document"),
 )
 _MARKUP: Final = rb"(?i:\s*<(?:!doctype|html|\?xml|svg|head|body))"
+_PLAIN: Final = (str, int, float, bool, type(None))
+"""What a member of a JSON object may be to be a cell."""
 _AT_ONCE_BYTES: Final = 1 << 15
 _CONTROL: Final = bytes((*range(9), *range(14, 32), 127))
 _BOMS: Final = (
@@ -181,13 +182,7 @@ class TextSource(NamedTuple):
                 return pa.OSFile(name, "r").get_stream(start, max(0, end - start))
             except OSError:
                 pass
-        return _part(log, start, end)
-
-
-def _part(log: BinaryIO, start: int, end: int) -> Any:
-    import pyarrow as pa
-
-    return pa.PythonFile(cast("Any", KeptOpen(log)), mode="r").get_stream(start, max(0, end - start))
+        return arrow_stream(log).get_stream(start, max(0, end - start))
 
 
 def read_in_its_encoding(
@@ -224,7 +219,7 @@ def open_text(log: BinaryIO, options: ReadOptions, *, encoding: str | None = Non
     ReadError
         If the log is empty, no text, or has a line longer than ``options.max_line_bytes``.
     """
-    name, size = stream_name(log), stream_size(log)
+    name, size = name_and_size(log)
     raw = log.read(HEAD_BYTES)
     if raw.startswith(ARROW_HEADS):
         return _of_table(log, name, options)
@@ -265,7 +260,9 @@ def _end_of_text(log: BinaryIO, size: int) -> int:
 def _transcoded(log: BinaryIO, name: str, encoding: str, *, start: int, end: int) -> BinaryIO:
     held = new_spool()
     errors = "strict" if encoding.startswith("utf") else "replace"
-    reader = io.TextIOWrapper(_part(log, start, end), encoding=encoding, errors=errors, newline="")
+    reader = io.TextIOWrapper(
+        arrow_stream(log).get_stream(start, max(0, end - start)), encoding=encoding, errors=errors, newline=""
+    )
     try:
         while text := reader.read(BLOCK_BYTES):
             held.write(text.encode("utf-8"))
@@ -301,11 +298,22 @@ def _of_json_lines(source: TextSource, options: ReadOptions) -> TextSource:
         return source
     if len(first) < 2 or not all(isinstance(each, dict) for each in first):
         return source
-    plain = (str, int, float, bool, type(None))
-    names = tuple(dict.fromkeys(key for each in first for key, value in each.items() if isinstance(value, plain)))
-    held = new_spool()
-    table = io.TextIOWrapper(held, encoding="utf-8", newline="", write_through=True)
-    writer = csv.writer(table, lineterminator="\n")
+    names = {name: None for row in first for name, value in row.items() if isinstance(value, _PLAIN)}
+    while True:
+        held, n_names = new_spool(), len(names)
+        table = io.TextIOWrapper(held, encoding="utf-8", newline="", write_through=True)
+        writer = csv.writer(table, lineterminator="\n")
+        for row in _json_rows(source, options):
+            names |= {name: None for name, value in row.items() if isinstance(value, _PLAIN)}
+            writer.writerow([*(_plain_cell(row.get(name)) for name in names), ""])
+        table.detach()
+        if len(names) == n_names:  # or else the first rows have fewer cells than those from a new member on
+            return _held(held, source.name, options, why="each line is a JSON object", names=(*names, ""), units=())
+
+
+def _json_rows(source: TextSource, options: ReadOptions) -> Iterator[dict[str, object]]:
+    import json
+
     part = source.part(source.start, source.end)
     for number, line in enumerate(io.TextIOWrapper(part, encoding="utf-8", errors="replace"), 1):
         if len(line) > options.max_line_bytes:
@@ -317,10 +325,7 @@ def _of_json_lines(source: TextSource, options: ReadOptions) -> TextSource:
                 break  # the last line may be cut off
             raise ReadError.at(source.name, "this is no JSON object", line=number, helps="repair the line") from None
         if row:
-            found = row if isinstance(row, dict) else {}
-            writer.writerow([*(_plain_cell(found.get(name)) for name in names), ""])
-    table.detach()
-    return _held(held, source.name, options, why="each line is a JSON object", names=(*names, ""), units=())
+            yield row if isinstance(row, dict) else {}
 
 
 def _plain_cell(value: object) -> str:
@@ -363,19 +368,13 @@ def _head_lines(
 ) -> bytes:
     """The first lines: a whole number of them, and at least one, without reading more than the longest line."""
     stream.seek(start)
-    left = end - start
-    # Each byte is looked at once, however long the first line is.
-    parts: list[bytes] = []
-    n_open = 0
-    while left > 0 and (block := stream.read(min(HEAD_BYTES if parts else wanted, left))):
-        left -= len(block)
-        parts.append(block)
-        lines = block.splitlines()
-        if max(n_open + len(lines[0]), *map(len, lines)) > options.max_line_bytes:
+    size, more = end - start, wanted
+    raw, cut = b"", 0
+    # Each time as much again: a byte is looked at few times, however long the first line is.
+    while not cut and len(raw) < size and (block := stream.read(min(more, size - len(raw)))):
+        raw += block
+        more = len(raw)
+        if max(map(len, raw.splitlines())) > options.max_line_bytes:
             raise long_line(name, options)
-        n_open = 0 if block.endswith((b"\n", b"\r")) else len(lines[-1]) + (n_open if len(lines) == 1 else 0)
-        cut = max(block.rfind(b"\n"), block.rfind(b"\r", 0, len(block) - 1)) + 1
-        if cut > 0 and left > 0:
-            parts[-1] = block[:cut]
-            break
-    return b"".join(parts)
+        cut = max(raw.rfind(b"\n"), raw.rfind(b"\r", 0, len(raw) - 1)) + 1
+    return raw if len(raw) == size else raw[:cut]
