@@ -135,35 +135,22 @@ def parse_plan(text: str, *, file_name: str, folder: Path) -> ReviewPlan:
     measure = _measure_options(source, keys.measure)
     metrics = _metrics(source, keys, measure)
     cost = keys.running_cost
+    of_card = ("key", "label", "price", "currency", "settings", "driver")
+    same = ("title", "margin", "baseline", "resolutions", "looks", "spread", "sample_unit", "must_be_equal")
     design = ReviewDesign(
-        title=keys.title,
-        margin=keys.margin,
-        baseline=keys.baseline,
+        **{name: getattr(keys, name) for name in same},
         headline=next(metric.key for metric in metrics if metric.is_headline),
         metrics=metrics,
         cards=tuple(
-            CardEntry(
-                key=card.key,
-                label=str(card.label),
-                price=card.price,
-                currency=card.currency,
-                settings=card.settings,
-                driver=card.driver,
-                is_baseline=card.key == keys.baseline,
-            )
+            CardEntry(**{name: getattr(card, name) for name in of_card}, is_baseline=card.key == keys.baseline)
             for card in keys.cards
         ),
         scenes=tuple(SceneEntry(key=scene.key, label=str(scene.label), tags=scene.tags) for scene in keys.scenes),
-        resolutions=keys.resolutions,
         scene_resolutions={scene.key: scene.resolutions for scene in keys.scenes if scene.resolutions is not None},
         cuts=cuts_of(source, keys),
         runs_planned=keys.runs,
-        looks=keys.looks,
         takes_out_drift=keys.order is not None,
         subject=keys.subject if isinstance(keys.subject, tuple) else (),
-        spread=keys.spread,
-        sample_unit=keys.sample_unit,
-        must_be_equal=keys.must_be_equal,
         exclusions={item.run: item.reason for item in keys.exclude},
         running_cost=None if cost is None else RunningCost(**msgspec.structs.asdict(cost)),
     )
@@ -333,16 +320,9 @@ def _metrics(source: TomlSource, keys: PlanKeys, options: MeasureOptions) -> tup
     comparable = [key for key, metric in catalog.items() if metric.better != "neither"]
     source.check_among(("metrics",), comparable, f"one of {len(comparable)} keys, which frametime metrics lists")
     source.check_among(("headline",), keys.metrics)
+    same = ("label", "unit", "better", "definition", "source")
     return tuple(
-        MetricEntry(
-            key=key,
-            label=catalog[key].label,
-            unit=catalog[key].unit,
-            better=catalog[key].better,
-            definition=catalog[key].definition,
-            source=catalog[key].source,
-            is_headline=key == keys.headline,
-        )
+        MetricEntry(**{name: getattr(catalog[key], name) for name in same}, key=key, is_headline=key == keys.headline)
         for key in keys.metrics
     )
 

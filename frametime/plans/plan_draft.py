@@ -183,8 +183,12 @@ def draft_plans(
         helps = _HELPS if card is not None else f"{_HELPS}, or where all are of one card its name with --card"
         raise _fault(folder, f"card, scene and run cannot be told from paths such as '{shown}'", helps=helps)
     drafts = tuple(_draft(folder, beside, reading, walk, card) for reading in readings)
-    for draft in drafts:
-        _refuse_what_review_would(draft, folder, beside)
+    for draft in drafts:  # names for which there is no plan are told here, not by the review
+        try:
+            parse_plan(draft.text, file_name="drafted plan", folder=beside)
+        except FrametimeError as error:
+            helps = "rename that folder or file, or leave it out with --path-pattern"
+            raise _fault(folder, f"no plan can be drafted from these names ({error})", helps=helps) from error
     return drafts
 
 
@@ -238,25 +242,25 @@ def _reads_as_capture(path: Path) -> bool:
 
 def _draft(folder: Path, beside: Path, reading: PathReading, walk: Walk, card: str | None) -> PlanDraft:
     """The draft from the fields of the captures that fit the pattern."""
-    values = {name: {key: text_of(value) for key, value in fields.items()} for name, fields in reading.fields.items()}
-    if card is not None:
-        values = {name: {**fields, "card": card} for name, fields in values.items()}
-    scene_names = _merged_scenes(values.values())
-    resolutions = _merged_resolutions({fields.get("resolution", UNNAMED) for fields in values.values()})
+    unsaid = {"scene": "scene", "resolution": UNNAMED, "run": "1", **({} if card is None else {"card": card})}
+    values = {
+        name: {**unsaid, **{key: text_of(value) for key, value in fields.items()}}
+        for name, fields in reading.fields.items()
+    }
+    scenes = _merged_scenes(values.values())
+    resolutions = _merged_resolutions({fields["resolution"] for fields in values.values()})
+    places = {
+        name: (
+            fields["card"],
+            scenes[fields["scene"]],
+            resolutions[fields["resolution"]],
+            f"{fields.get('session', '')} {fields['run']}".lstrip(),
+        )
+        for name, fields in values.items()
+    }
+    sensors = _sensor_pattern(reading, tuple(walk.others.get(SENSOR_LOGS, ())))
     return PlanDraft(
-        folder=path_from(folder, beside),
-        pattern=reading.pattern,
-        sensors=_sensor_pattern(reading, tuple(walk.others.get(SENSOR_LOGS, ()))),
-        places={
-            name: (
-                fields["card"],
-                scene_names[fields.get("scene", "scene")],
-                resolutions[fields.get("resolution", UNNAMED)],
-                " ".join(filter(None, [fields.get("session", ""), fields.get("run", "1")])),
-            )
-            for name, fields in values.items()
-        },
-        walk=walk,
+        folder=path_from(folder, beside), pattern=reading.pattern, sensors=sensors, places=places, walk=walk
     )
 
 
@@ -264,9 +268,8 @@ def _merged_scenes(runs: Iterable[Mapping[str, str]]) -> dict[str, str]:
     """Scenes that differ in capitals only are one, where no run stands twice then; cards are never merged."""
     places: dict[str, dict[str, list[frozenset[tuple[str, str]]]]] = defaultdict(lambda: defaultdict(list))
     for fields in runs:
-        scene = fields.get("scene", "scene")
-        place = {**fields, "scene": "", "resolution": resolution_name(fields.get("resolution", UNNAMED))}
-        places[scene.casefold()][scene].append(frozenset(place.items()))
+        place = {**fields, "scene": "", "resolution": resolution_name(fields["resolution"])}
+        places[fields["scene"].casefold()][fields["scene"]].append(frozenset(place.items()))
     names = {}
     for spellings in places.values():
         every = [place for own in spellings.values() for place in own]
@@ -283,18 +286,6 @@ def _merged_resolutions(names: set[str]) -> dict[str, str]:
     return {name: (name if len(same) == 1 else one) for one, same in equal.items() for name in same}
 
 
-def _refuse_what_review_would(draft: PlanDraft, folder: Path, beside: Path) -> None:
-    """A drafted plan is one that a review takes; names for which there is none are told here, not later."""
-    try:
-        parse_plan(draft.text, file_name="drafted plan", folder=beside)
-    except FrametimeError as error:
-        raise _fault(
-            folder,
-            f"no plan can be drafted from these names ({error})",
-            helps="rename that folder or file, or leave it out with --path-pattern",
-        ) from error
-
-
 def _fault(folder: Path, message: str, *, helps: str = _HELPS) -> PlanError:
     return PlanError.at(str(folder), message, helps=helps)
 
@@ -303,18 +294,12 @@ def _sensor_pattern(reading: PathReading, sensors: Sequence[str]) -> PathPattern
     """Where the sensor logs lie: one beside each capture, one for each card or cell, or one for all."""
     if not sensors:
         return None
-    beside = Counter(
-        f"{pattern}{name[len(stem) :]}"
-        for name in sensors
-        for pattern, stem in _stems(reading).get(PurePosixPath(name).parent.as_posix(), ())
-        if name.startswith(stem)
-    )
-    found = [text for text, _ in beside.most_common(1)]
-    for fields in (("card",), ("card", "resolution"), ("card", "scene"), ("card", "scene", "resolution")):
+    first, pattern_stem = sensors[0], _stem(reading.pattern.text)
+    stems = [stem for stem in map(_stem, reading.fields) if first.startswith(stem) and "/" not in first[len(stem) :]]
+    found = [f"{pattern_stem}{first[len(stem) :]}" for stem in sorted(stems, key=len, reverse=True)]
+    for fields in (("card",), ("card", "resolution"), ("card", "scene"), ("card", "scene", "resolution"), ()):
         told = [field for field in fields if field in reading.pattern.fields]
-        texts = {_with_fields(name, {field: reading.values(field) for field in told}) for name in sensors}
-        found += texts if len(texts) == 1 else []
-    found += list(sensors) if len(sensors) == 1 else []
+        found.append(_with_fields(first, {field: reading.values(field) for field in told}))
     for text in found:
         try:
             pattern = PathPattern.parse(text)
@@ -326,16 +311,10 @@ def _sensor_pattern(reading: PathReading, sensors: Sequence[str]) -> PathPattern
     return None
 
 
-def _stems(reading: PathReading) -> dict[str, list[tuple[str, str]]]:
-    """By folder, each capture's pattern and name without their ending."""
-    pattern = reading.pattern.text.rpartition("/")[0] + "/" * ("/" in reading.pattern.text)
-    name_pattern = reading.pattern.text.rpartition("/")[2].partition(".")[0]
-    stems = defaultdict(list)
-    for name in reading.fields:
-        path = PurePosixPath(name)
-        stem = path.name.partition(".")[0]
-        stems[path.parent.as_posix()].append((pattern + name_pattern, (path.parent / stem).as_posix()))
-    return stems
+def _stem(path: str) -> str:
+    """A path up to the first point of its file's name."""
+    folder, slash, name = path.rpartition("/")
+    return f"{folder}{slash}{name.partition('.')[0]}"
 
 
 def _with_fields(name: str, values: Mapping[str, set[str]]) -> str:

@@ -180,10 +180,6 @@ class PlanKeys(Struct, frozen=True, kw_only=True):
     exclude: tuple[ExcludeKeys, ...] = ()
 
 
-_ALL = "all"
-_EVERY = "every scene at every resolution"
-
-
 def cuts_of(source: TomlSource, keys: PlanKeys) -> tuple[CutEntry, ...]:
     """All cells first, then the plan's own cuts, then those of ``cut_each``.
 
@@ -194,7 +190,7 @@ def cuts_of(source: TomlSource, keys: PlanKeys) -> tuple[CutEntry, ...]:
     ------
     PlanError
     """
-    cuts = [_cut(keys, CutKeys(key=_ALL, label="Overall"))]
+    cuts = [_cut(keys, CutKeys(key="all", label="Overall"))]
     scenes, tags = [scene.key for scene in keys.scenes], sorted({tag for scene in keys.scenes for tag in scene.tags})
     for at, table in enumerate(keys.cuts):
         place = ("cuts", at)
@@ -226,35 +222,29 @@ def _cut(keys: PlanKeys, table: CutKeys, definition: str = "") -> CutEntry:
         and (not table.resolutions or resolution in table.resolutions)
         and resolution not in table.without_resolutions
     )
-    words = [
-        f"{word} {', '.join(chosen)}"
-        for word, chosen in (
-            ("tagged", table.tags),
-            ("not tagged", table.without_tags),
-            ("scenes", table.scenes),
-            ("without scenes", table.without_scenes),
-            ("at", table.resolutions),
-            ("not at", table.without_resolutions),
-        )
-        if chosen
-    ]
-    return CutEntry(
-        key=table.key, label=table.label or table.key, definition=definition or "; ".join(words) or _EVERY, cells=cells
+    words = {
+        "tagged": table.tags,
+        "not tagged": table.without_tags,
+        "scenes": table.scenes,
+        "without scenes": table.without_scenes,
+        "at": table.resolutions,
+        "not at": table.without_resolutions,
+    }
+    told = (
+        "; ".join(f"{word} {', '.join(names)}" for word, names in words.items() if names)
+        or "every scene at every resolution"
     )
+    return CutEntry(key=table.key, label=table.label or table.key, definition=definition, cells=cells)
 
 
 def _each(keys: PlanKeys) -> Iterator[CutEntry]:
-    if "tag" in keys.cut_each:
-        for tag in dict.fromkeys(tag for scene in keys.scenes for tag in scene.tags):
-            if any(tag not in scene.tags for scene in keys.scenes):
-                yield _cut(keys, CutKeys(key=f"with-{tag}", label=f"Scenes tagged {tag}", tags=(tag,)))
-                yield _cut(
-                    keys, CutKeys(key=f"without-{tag}", label=f"Without scenes tagged {tag}", without_tags=(tag,))
-                )
+    for tag in dict.fromkeys(tag for scene in keys.scenes for tag in scene.tags):
+        if "tag" in keys.cut_each and any(tag not in scene.tags for scene in keys.scenes):
+            yield _cut(keys, CutKeys(key=f"with-{tag}", label=f"Scenes tagged {tag}", tags=(tag,)))
+            yield _cut(keys, CutKeys(key=f"without-{tag}", label=f"Without scenes tagged {tag}", without_tags=(tag,)))
     if "resolution" in keys.cut_each and len(keys.resolutions) > 1:
-        for resolution in keys.resolutions:
-            label, definition = f"{resolution} only", f"every scene at {resolution}"
-            yield _cut(keys, CutKeys(key=resolution, label=label, resolutions=(resolution,)), definition)
+        for name in keys.resolutions:
+            yield _cut(keys, CutKeys(key=name, label=f"{name} only", resolutions=(name,)), f"every scene at {name}")
 
 
 def orders_of(design: ReviewDesign, keys: OrderKeys) -> tuple[Sequence[OrderQuality], int, tuple[Step, ...]]:
