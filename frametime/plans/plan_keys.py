@@ -230,10 +230,8 @@ def _cut(keys: PlanKeys, table: CutKeys, definition: str = "") -> CutEntry:
         "at": table.resolutions,
         "not at": table.without_resolutions,
     }
-    told = (
-        "; ".join(f"{word} {', '.join(names)}" for word, names in words.items() if names)
-        or "every scene at every resolution"
-    )
+    told = "; ".join(f"{word} {', '.join(names)}" for word, names in words.items() if names)
+    definition = definition or told or "every scene at every resolution"
     return CutEntry(key=table.key, label=table.label or table.key, definition=definition, cells=cells)
 
 
