@@ -305,8 +305,9 @@ def scatter_between(sessions: Mapping[Hashable, Mapping[str, Cells]]) -> Session
     squares, freedom, told = 0.0, 0, set()
     for card in dict.fromkeys(card for cards in sessions.values() for card in cards):
         own = {session: cards[card] for session, cards in sessions.items() if card in cards}
-        common = set.intersection(*(set(cells) for cells in own.values()))
-        if len(own) < 2 or not common:
+        first, *others = own.values()
+        common = [cell for cell in first if all(cell in cells for cells in others)]
+        if not others or not common:
             continue
         means = [float(np.mean([cells[cell].mean for cell in common])) for cells in own.values()]
         squares += float(np.var(means, ddof=1)) * (len(own) - 1)

@@ -5,16 +5,18 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.caveats import Caveat, Weight
-from frametime.review.cell_summaries import FEWEST_RUNS, common_trend, metric_caveat, trend, two_levels
+from frametime.caveats import Caveat
+from frametime.review.cell_summaries import FEWEST_RUNS, common_trend, trend, two_levels
 from frametime.review.design import SpreadRule
 from frametime.review.result import CochranOutcome, GrubbsOutcome, Repeatability
 from frametime.review.run_set import Place, RunSet
+from frametime.review.sentence import caveat_of
 from frametime.statistics.repeatability import (
     REPEATABILITY_FACTOR,
     OutlierTest,
@@ -84,7 +86,6 @@ def card_spread(card: str, metric: str, sets: Sequence[RunSet], *, label: str | 
         if run_set.card == card and (values := run_set.log_values(metric)) is not None
     }
     kept, aside = poolable(logs)
-    scatters = _scatters(logs)
     return CardSpread(
         card=card,
         metric=metric,
@@ -93,8 +94,8 @@ def card_spread(card: str, metric: str, sets: Sequence[RunSet], *, label: str | 
         kept=tuple(kept),
         aside=tuple(aside),
         pooled=pooled_spread([logs[place] for place in kept]),
-        shared=_shared(*scatters),
-        others=_laws(*scatters),
+        shared=_shared(logs),
+        others=laws_of_others(logs),
     )
 
 
@@ -107,10 +108,9 @@ def _scatters(
     return places, variances, np.array([logs[place].size - 1.0 for place in places])
 
 
-def _shared(
-    places: Sequence[Place], variances: NDArray[np.float64], freedom: NDArray[np.float64]
-) -> dict[Place, PooledSpread]:
+def _shared(logs: Mapping[Place, NDArray[np.float64]]) -> dict[Place, PooledSpread]:
     """Each cell's scatter drawn toward that of all; from two cells on."""
+    places, variances, freedom = _scatters(logs)
     if len(places) < 2:
         return {}
     found = shared_variances(variances, freedom, variance_prior(variances, freedom))
@@ -122,12 +122,7 @@ def _shared(
 
 def laws_of_others(logs: Mapping[Place, NDArray[np.float64]]) -> dict[Place, ScatterLaw]:
     """For each cell how the other cells scatter; from three cells on."""
-    return _laws(*_scatters(logs))
-
-
-def _laws(
-    places: Sequence[Place], variances: NDArray[np.float64], freedom: NDArray[np.float64]
-) -> dict[Place, ScatterLaw]:
+    places, variances, freedom = _scatters(logs)
     n = len(places)
     if n < 3:
         return {}
@@ -139,32 +134,30 @@ def _laws(
 
 
 def repeatability_of(
-    spread: CardSpread, sets: Sequence[RunSet], *, margin: float, scenes: Mapping[str, str] | None = None
+    spread: CardSpread, sets: Sequence[RunSet], *, margin: float, scenes: Mapping[str, str] = MappingProxyType({})
 ) -> Repeatability:
     """Repeatability of one card and metric, with Cochran's outcome and a trend over all cells.
 
     ``scenes`` gives the labels that people read in place of the keys.
     """
-    pooled = spread.pooled
-    caveats = [_set_aside(place, spread.metric, scenes or {}) for place in spread.aside]
+    pooled, metric = spread.pooled, spread.metric
+    caveats = [
+        caveat_of("scattered-set/of a card", metric, scene=scenes.get(scene, scene), resolution=resolution)
+        for _, scene, resolution in spread.aside
+    ]
     if pooled is None:
-        message = "No cell of this card has two runs: how well they repeat is not known."
-        caveats.append(metric_caveat(spread.metric, code="no-repeats", message=message))
+        caveats.append(caveat_of("no-repeats", metric))
     ordered = [
         spread.logs[s.place] for s in sets if s.place in spread.logs and len(s.runs) == spread.logs[s.place].size
     ]
     found = common_trend(ordered, floor=least_distance(margin))
     if found is not None:
-        message = (
-            f"Over the {len(ordered)} cells of this card, the {spread.label} "
-            f"{'rises' if found.change > 0 else 'falls'} from the first run to the last by "
-            f"{abs(in_percent(found.change)):.1f} % (p = {found.p_value:.4f}): the runs are not made under "
-            "equal conditions, as when a card warms up."
-        )
-        caveats.append(metric_caveat(spread.metric, code="common-trend", message=message))
+        words = {"way": "rises" if found.change > 0 else "falls", "size": abs(in_percent(found.change))}
+        words |= {"n_cells": len(ordered), "label": spread.label, "p": found.p_value}
+        caveats.append(caveat_of("common-trend", metric, **words))
     return Repeatability(
         card=spread.card,
-        metric=spread.metric,
+        metric=metric,
         s_r_pct=None if pooled is None else 100.0 * pooled.standard_deviation,
         limit_pct=None if pooled is None else 100.0 * REPEATABILITY_FACTOR * pooled.standard_deviation,
         degrees_of_freedom=0 if pooled is None else round(pooled.degrees_of_freedom),
@@ -177,11 +170,11 @@ def repeatability_of(
 
 def _cochran(spread: CardSpread) -> CochranOutcome | None:
     places = list(spread.logs)
-    test = cochran_test([spread.logs[place] for place in places])
+    test = cochran_test(list(spread.logs.values()))
     if test is None:
         return None
-    place = places[test.at]
-    return CochranOutcome(scene=place[1], resolution=place[2], **_told(test))
+    _, scene, resolution = places[test.at]
+    return CochranOutcome(scene=scene, resolution=resolution, **_told(test))
 
 
 def _told(test: OutlierTest) -> dict[str, Any]:
@@ -189,14 +182,6 @@ def _told(test: OutlierTest) -> dict[str, Any]:
     numbers = test._asdict()
     del numbers["at"]
     return {**numbers, "outcome": test.outcome}
-
-
-def _set_aside(place: Place, metric: str, scenes: Mapping[str, str]) -> Caveat:
-    message = (
-        f"The runs of {scenes.get(place[1], place[1])} at {place[2]} scatter more than those of this card's other "
-        "cells (Cochran's test at 1 %): it is left out of the pooled repeatability. Make more runs of it."
-    )
-    return metric_caveat(metric, code="scattered-set", message=message)
 
 
 def sets_that_can_show_levels(spreads: Mapping[tuple[str, str], CardSpread]) -> int:
@@ -217,8 +202,7 @@ def set_caveats(
         if card != run_set.card or logs is None:
             continue
         if run_set.place in spread.aside:
-            message = "The runs scatter more than those of this card's other cells (Cochran's test at 1 %)."
-            caveats.append(metric_caveat(metric, code="scattered-set", message=message))
+            caveats.append(caveat_of("scattered-set", metric))
         if logs.size == len(run_set.runs):
             caveats.extend(_modes_and_trend(run_set, metric, logs, least_distance(margin), n_tests))
     return tuple(caveats)
@@ -230,22 +214,14 @@ def _modes_and_trend(
     caveats = []
     levels = two_levels(logs, floor=floor, n_tests=n_tests)
     if levels is not None:
-        lower = ", ".join(run_set.runs[i].run for i in levels.lower)
-        upper = ", ".join(run_set.runs[i].run for i in levels.upper)
-        message = (
-            f"The runs lie at two levels, {in_percent(levels.gap):.1f} % apart (runs {lower} and runs {upper}; "
-            f"p = {levels.p_value:.4f}): their mean describes neither."
-        )
-        caveats.append(metric_caveat(metric, code="several-levels", message=message, weight=Weight.REPEAT))
+        lower, upper = (", ".join(run_set.runs[at].run for at in level) for level in (levels.lower, levels.upper))
+        words = {"gap": in_percent(levels.gap), "lower": lower, "upper": upper, "p": levels.p_value}
+        caveats.append(caveat_of("several-levels", metric, **words))
     moving = trend(logs, floor=floor)
     if moving is not None:
-        order = "time" if run_set.order == "time" else "file names, for lack of times"
-        message = (
-            f"The runs {'rise' if moving.change > 0 else 'fall'} by {abs(in_percent(moving.change)):.1f} % "
-            f"from first to last (p = {moving.p_value:.4f}; order from {order}): "
-            "they were not made under equal conditions."
-        )
-        caveats.append(metric_caveat(metric, code="run-trend", message=message))
+        words = {"way": "rise" if moving.change > 0 else "fall", "size": abs(in_percent(moving.change))}
+        words |= {"order": "time" if run_set.order == "time" else "file names, for lack of times", "p": moving.p_value}
+        caveats.append(caveat_of("run-trend", metric, **words))
     return caveats
 
 

@@ -18,10 +18,10 @@ from frametime.caveats import Caveat
 from frametime.lab.looks import LEAD_ERROR, PLAIN, LookLevels, levels_at
 from frametime.metrics.metric import Metric
 from frametime.review.card_repeatability import CardSpread
-from frametime.review.cell_summaries import bearing_on, metric_caveat, no_scatter, too_wide
 from frametime.review.design import MetricEntry, ReviewDesign, SpreadRule
 from frametime.review.result_tables import CellComparison, CellLogMean, CellSummary, Scatter, Verdict
 from frametime.review.run_set import Place
+from frametime.review.sentence import caveat_of
 from frametime.statistics.differences import (
     Difference,
     LogMean,
@@ -65,7 +65,7 @@ class MetricMeans:
     def decided(self, difference: Difference | None, margin: float, levels: LookLevels | None = PLAIN) -> Decision:
         """The verdict on a difference of logs, whichever way is better; *undecided* without one, or before a look."""
         if difference is None or levels is None:
-            return Decision(verdict="undecided", real_but_small=False)
+            return Decision(verdict="undecided")
         return decide(difference if self.sign > 0 else difference.reversed(), margin=margin, levels=levels)
 
     def with_stand_in(self, place: Place, *, n_cells: int = 1) -> tuple[LogMean, bool]:
@@ -93,12 +93,12 @@ def metric_means(
     own: dict[Place, LogMean] = {}
     for spread in of_cards.values():
         for place, logs in spread.logs.items():
-            errors = shared.get((metric.key, place), ())
-            own[place] = replace(log_mean(logs), shared=errors, key=(metric.key, place))
-            stand_in = spread.standing_in(place, design.spread)
+            key = (metric.key, place)
+            own[place] = replace(log_mean(logs), shared=shared.get(key, ()), key=key)
             # The parts of a pooled scatter are one and the same; a shared one is nearly each cell's own.
             pool = spread.card if design.spread == "pooled" else None
-            means[place] = replace(log_mean(logs, pooled=stand_in, pool=pool), shared=errors, key=(metric.key, place))
+            mean = log_mean(logs, spread.standing_in(place, design.spread), pool)
+            means[place] = replace(mean, shared=own[place].shared, key=key)
     many = own if design.spread == "shared" else means
     return MetricMeans(metric=metric, means=means, means_of_many=many, spreads=of_cards)
 
@@ -108,9 +108,11 @@ def log_means(table: MetricMeans) -> list[CellLogMean]:
 
     def scatter(place: Place, n_cells: int) -> Scatter:
         mean, _ = table.with_stand_in(place, n_cells=n_cells)
-        error = None if mean.variance is None else math.sqrt(mean.variance)
-        freedom = mean.degrees_of_freedom
-        return Scatter(standard_error=error, degrees_of_freedom=freedom, is_pooled=mean.pool is not None)
+        return Scatter(
+            standard_error=None if mean.variance is None else math.sqrt(mean.variance),
+            degrees_of_freedom=mean.degrees_of_freedom,
+            is_pooled=mean.pool is not None,
+        )
 
     return [
         CellLogMean(
@@ -130,38 +132,34 @@ def compare_cells(
     table: MetricMeans, candidate: str, design: ReviewDesign, summaries: Mapping[Place, CellSummary]
 ) -> list[CellComparison]:
     """Every cell that both cards have, in the order of the plan, with Holm's adjustment over them."""
-    found = []
-    for scene, resolution in design.cells:
-        places = (candidate, scene, resolution), (design.baseline, scene, resolution)
-        if places[0] in summaries and places[1] in summaries:
-            found.append(_compare(table, places, design, summaries))
-    return _with_holm(found)
+    both = [((candidate, *cell), (design.baseline, *cell)) for cell in design.cells]
+    return _with_holm(
+        [_compare(table, places, design, summaries) for places in both if summaries.keys() >= set(places)]
+    )
 
 
 def _compare(
     table: MetricMeans, places: tuple[Place, Place], design: ReviewDesign, summaries: Mapping[Place, CellSummary]
 ) -> CellComparison:
     key = table.metric.key
-    sides = summaries[places[0]], summaries[places[1]]
-    one, other = sides[0].estimates[key], sides[1].estimates[key]
-    caveats = _side_caveats(sides, key, design)
+    one, other = (summaries[place].estimates[key] for place in places)
+    caveats = _side_caveats([summaries[place] for place in places], key, design)
     difference = interval = interval_90 = None
     needed = RunsNeeded()
     means = [table.means[place] for place in places if place in table.means]
     if len(means) < 2:
-        message = "One of the cards has no value above zero in this cell: there is no ratio."
-        caveats.append(metric_caveat(key, code="no-ratio", message=message))
+        caveats.append(caveat_of("no-ratio", key))
     else:
         difference = mean_difference(*means)
         method = METHODS[design.spread].format(candidate=one.n_runs, baseline=other.n_runs)
         interval, interval_90 = difference.ratio_interval(0.95, method), difference.ratio_interval(0.90, method)
         if difference.standard_error is None and all(mean.variance == 0.0 for mean in means):
-            caveats.append(no_scatter(key))
+            caveats.append(caveat_of("no-scatter", key))
         if difference.standard_error is not None and interval is None:
-            caveats.append(too_wide(key))
+            caveats.append(caveat_of("too-wide", key))
     levels = levels_at(design.looks, min(one.n_runs, other.n_runs))
     decision = table.decided(difference, design.margin, levels)
-    p_value = None if difference is None else difference.p_value
+    p_value = difference and difference.p_value
     if p_value is not None and levels is not None:
         p_value = min(1.0, p_value * LEAD_ERROR / levels.lead)
     # A card of another session cannot be given more runs here.
@@ -178,7 +176,7 @@ def _compare(
         baseline_value=other.value,
         candidate_n_runs=one.n_runs,
         baseline_n_runs=other.n_runs,
-        ratio=None if difference is None else difference.ratio,
+        ratio=difference and difference.ratio,
         interval_95=interval,
         interval_90=interval_90,
         verdict=decision.verdict,
@@ -202,7 +200,7 @@ def runs_that_decide(
         return RunsNeeded()
     # The pooled scatter can promise more than the runs at hand could keep: at least one more is always needed.
     fewest = min(mean.n_runs for mean in means) + 1
-    found = runs_needed(
+    return runs_needed(
         difference.value,
         candidate_variance=variances[0],
         baseline_variance=variances[1],
@@ -210,16 +208,15 @@ def runs_that_decide(
         looks=design.looks,
         fewest=fewest,
     )
-    return found if found.n_runs is None else replace(found, n_runs=max(found.n_runs, fewest))
 
 
-def _side_caveats(sides: tuple[CellSummary, CellSummary], key: str, design: ReviewDesign) -> list[Caveat]:
-    caveats: list[Caveat] = []
-    for side in sides:
-        label = design.label(side.card)
-        for caveat in (*bearing_on(side.caveats, key), *side.estimates[key].caveats):
-            caveats.append(replace(caveat, message=f"{label}: {caveat.message}", is_carried=True))
-    return caveats
+def _side_caveats(sides: Sequence[CellSummary], key: str, design: ReviewDesign) -> list[Caveat]:
+    return [
+        replace(caveat, message=f"{design.label(side.card)}: {caveat.message}", is_carried=True)
+        for side in sides
+        for caveat in (*side.caveats, *side.estimates[key].caveats)
+        if not caveat.metrics or key in caveat.metrics
+    ]
 
 
 def _with_holm(found: Sequence[CellComparison]) -> list[CellComparison]:
@@ -263,7 +260,7 @@ class Decision:
     """A verdict, and whether a difference that is smaller than the margin is nevertheless real."""
 
     verdict: Verdict
-    real_but_small: bool
+    real_but_small: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -298,15 +295,13 @@ def decide(difference: Difference, *, margin: float, levels: LookLevels = PLAIN)
         raise ValueError(f"margin must be positive, got {margin!r}")
     inner, outer = difference.bounds(1.0 - 2.0 * levels.tie), difference.bounds(1.0 - 2.0 * levels.lead)
     if inner is None or outer is None:
-        return Decision(verdict="undecided", real_but_small=False)
+        return Decision(verdict="undecided")
     edge = math.log1p(margin)
     if -edge < inner[0] and inner[1] < edge:
         return Decision(verdict="tied", real_but_small=outer[0] > 0.0 or outer[1] < 0.0)
     if outer[0] > 0.0 and difference.value > edge:
-        return Decision(verdict="ahead", real_but_small=False)
-    if outer[1] < 0.0 and difference.value < -edge:
-        return Decision(verdict="behind", real_but_small=False)
-    return Decision(verdict="undecided", real_but_small=False)
+        return Decision(verdict="ahead")
+    return Decision(verdict="behind" if outer[1] < 0.0 and difference.value < -edge else "undecided")
 
 
 def runs_needed(
@@ -346,21 +341,23 @@ def runs_needed(
     per_run_df = satterthwaite_freedom([(candidate_variance, 1.0), (baseline_variance, 1.0)])
 
     def chance(n_runs: int) -> float:
-        error, freedom = math.sqrt(total / n_runs), (n_runs - 1) * per_run_df
-        levels = levels_at(looks, n_runs) or PLAIN
         return chance_to_decide(
-            advantage, standard_error=error, degrees_of_freedom=freedom, margin=margin, levels=levels
+            advantage,
+            standard_error=math.sqrt(total / n_runs),
+            degrees_of_freedom=(n_runs - 1) * per_run_df,
+            margin=margin,
+            levels=levels_at(looks, n_runs) or PLAIN,
         )
 
     if looks:
         later = [n_runs for n_runs in looks if n_runs >= fewest]
         if not later or chance(later[-1]) < LEAST_CHANCE:
-            return RunsNeeded(n_runs=None, at_margin=True)
+            return RunsNeeded(at_margin=True)
         return RunsNeeded(n_runs=next((n_runs for n_runs in later if chance(n_runs) >= power), later[-1]))
     if chance(most_runs) < power:
-        return RunsNeeded(n_runs=None, at_margin=True)
+        return RunsNeeded(at_margin=True)
     # The chance grows with the number of runs.
-    return RunsNeeded(n_runs=2 + bisect_left(range(2, most_runs), power, key=chance), at_margin=False)
+    return RunsNeeded(n_runs=max(fewest, 2 + bisect_left(range(2, most_runs), power, key=chance)))
 
 
 def chance_to_decide(

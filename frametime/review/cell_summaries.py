@@ -20,6 +20,7 @@ from frametime.metrics.rhythm.hitches import find_hitch_period, hitches_listed
 from frametime.review.design import SpreadRule
 from frametime.review.result_tables import Estimate
 from frametime.review.run_set import ZERO, RunSet
+from frametime.review.sentence import caveat_of
 from frametime.statistics.differences import WIDEST_LOG, Interval
 from frametime.statistics.distributions import normal_two_sided_p, t_quantile
 from frametime.statistics.repeatability import PooledSpread
@@ -32,28 +33,6 @@ METHODS: Final[Mapping[SpreadRule, str]] = {
     "shared": GEOMETRIC + ", with the scatter shared with the card's other cells ({df:.3g} df)",
 }
 ARITHMETIC = "t interval over {n} runs"
-
-
-def metric_caveat(metric: str, *, code: str, message: str, weight: Weight = Weight.CARE) -> Caveat:
-    """A caveat about the numbers of one metric."""
-    return Caveat(code=code, message=message, weight=weight, metrics=(metric,))
-
-
-def bearing_on(caveats: Sequence[Caveat], metric: str) -> tuple[Caveat, ...]:
-    """Those caveats that bear on a metric."""
-    return tuple(caveat for caveat in caveats if not caveat.metrics or metric in caveat.metrics)
-
-
-def no_scatter(metric: str) -> Caveat:
-    """Runs that are equal to the last digit."""
-    message = "All runs have exactly the same value, which gives no interval; were files copied?"
-    return metric_caveat(metric, code="no-scatter", message=message)
-
-
-def too_wide(metric: str) -> Caveat:
-    """Runs that differ by orders of magnitude."""
-    message = "The runs scatter so much that the interval would span more than a factor of a million."
-    return metric_caveat(metric, code="too-wide", message=message, weight=Weight.REPEAT)
 
 
 def estimate(
@@ -89,11 +68,15 @@ def estimate(
     """
     present = np.array([value for value in run_values if value is not None], np.float64)
     n = present.size
-    caveats = _about_absence(key, n, len(run_values))
-    is_log = n > 0 and float(present.min()) > ZERO
+    is_log = has_logs(run_values)
+    caveats = []
+    if n < len(run_values):
+        runs = counted(len(run_values), "run")
+        caveats.append(caveat_of("runs-without-value", key, lacking=len(run_values) - n, runs=runs))
+    if n == 1:
+        caveats.append(caveat_of("one-run", key))
     if n and not is_log:
-        message = "A run has a value of zero or below, so the plain mean is shown and no ratio can be formed."
-        caveats.append(metric_caveat(key, code="plain-mean", message=message, weight=Weight.NOTE))
+        caveats.append(caveat_of("plain-mean", key))
     numbers = np.log(present) if is_log else present
     mean = float(numbers.mean()) if n else None
     own = float(np.std(numbers, ddof=1)) if n > 1 else None
@@ -106,7 +89,7 @@ def estimate(
     if mean is not None and spread is not None and freedom >= 1:
         half = t_quantile(0.5 + level / 2.0, freedom) * spread / math.sqrt(n)
         if is_log and half > WIDEST_LOG:
-            caveats.append(too_wide(key))
+            caveats.append(caveat_of("too-wide", key))
         else:
             low, high = mean - half, mean + half
             if is_log:
@@ -115,7 +98,7 @@ def estimate(
     if is_log and interval is not None and interval.low == interval.high:
         # Runs that agree to the last digit say nothing of how much runs scatter: a bar of no width would lie.
         interval = None
-        caveats.append(no_scatter(key))
+        caveats.append(caveat_of("no-scatter", key))
     return Estimate(
         key=key,
         value=math.exp(mean) if mean is not None and is_log else mean,
@@ -155,16 +138,6 @@ def carried_caveats(run_set: RunSet) -> tuple[Caveat, ...]:
     )
 
 
-def _about_absence(key: str, n: int, total: int) -> list[Caveat]:
-    caveats = []
-    if n < total:
-        message = f"{total - n} of {counted(total, 'run')} have no value of this metric."
-        caveats.append(metric_caveat(key, code="runs-without-value", message=message))
-    if n == 1:
-        caveats.append(metric_caveat(key, code="one-run", message="1 run gives no interval; 2 or more do."))
-    return caveats
-
-
 def recurring_hitches(run_set: RunSet) -> tuple[Caveat, ...]:
     """The period of the hitches over the runs of a set, as a note; empty where there is none."""
     found = [
@@ -175,11 +148,8 @@ def recurring_hitches(run_set: RunSet) -> tuple[Caveat, ...]:
     period, _ = find_hitch_period(found) if len(found) > 1 else (None, None)
     if period is None:
         return ()
-    message = (
-        f"Hitches recur over {len(found)} runs: {period.sentence}, {period.n_left_over} beside them "
-        f"(p = {period.p_value:.1g})."
-    )
-    return (Caveat(code="recurring-hitches", message=message, weight=Weight.NOTE),)
+    words = {"period": period.sentence, "beside": period.n_left_over, "p": period.p_value}
+    return (caveat_of("recurring-hitches", n_runs=len(found), **words),)
 
 
 FloatArray = NDArray[np.float64]
@@ -233,8 +203,7 @@ def two_levels(values: FloatArray, *, floor: float = 0.0, n_tests: int = 1) -> T
     >>> found.lower, found.upper
     ((0, 2, 4), (1, 3, 5))
     """
-    values = np.asarray(values, np.float64)
-    n = values.size
+    n = len(values)
     if n < FEWEST_RUNS:
         return None
     order = np.argsort(values, kind="stable")
@@ -285,29 +254,21 @@ def trend(values: FloatArray, *, floor: float = 0.0, alpha: float = ALPHA) -> Tr
     >>> round(trend(np.array([1.0, 2.0, 3.0, 4.0, 5.0, 6.0])).p_value, 4)
     0.0028
     """
-    values = np.asarray(values, np.float64)
-    # One rising and one falling order of all n! are the surest trend.
-    if 2.0 / math.factorial(min(values.size, 20)) > alpha:
-        return None
-    p_value, change = kendall_p(values), theil_sen_change(values)
-    if p_value is None or p_value > alpha or abs(change) <= floor:
-        return None
-    return Trend(score=int(kendall_score(values)[0]), change=change, p_value=p_value)
+    return _shown(kendall_score(values)[0], kendall_p(values), [values], floor, alpha)
 
 
-def kendall_p(values: FloatArray) -> float | None:
-    """Two-sided p value of the Mann-Kendall score; ``None`` with fewer than three runs."""
-    values = np.asarray(values, np.float64)
-    n = values.size
-    if n < 3:
-        return None
+def kendall_p(values: FloatArray) -> float:
+    """Two-sided p value of the Mann-Kendall score."""
+    n = len(values)
     score, variance = kendall_score(values)
-    score = abs(score)
     if np.unique(values).size == n and n <= 20:
-        counts = _score_counts(n)
-        at_least = sum(count for s, count in counts.items() if abs(s) >= score)
+        at_least = sum(count for s, count in _score_counts(n).items() if abs(s) >= abs(score))
         return at_least / math.factorial(n)
-    return normal_two_sided_p((score - 1) / math.sqrt(variance)) if variance > 0.0 and score > 0 else 1.0
+    return _normal_p(score, variance)
+
+
+def _normal_p(score: float, variance: float) -> float:
+    return normal_two_sided_p((abs(score) - 1) / math.sqrt(variance)) if variance > 0.0 and score != 0 else 1.0
 
 
 def common_trend(sets: Sequence[FloatArray], *, floor: float = 0.0, alpha: float = ALPHA) -> Trend | None:
@@ -319,26 +280,19 @@ def common_trend(sets: Sequence[FloatArray], *, floor: float = 0.0, alpha: float
     ----------
     R. M. Hirsch, J. R. Slack and R. A. Smith, Water Resources Research 18, 107-121, 1982 (there over seasons).
     """
-    used = [np.asarray(values, np.float64) for values in sets if len(values) >= 2]
-    if not used:
-        return None
+    used = [values for values in sets if len(values) >= 2]
     scores = [kendall_score(values) for values in used]
-    score, variance = sum(score for score, _ in scores), sum(variance for _, variance in scores)
-    if variance <= 0.0 or abs(score) < 2:
-        return None
-    p_value = normal_two_sided_p((abs(score) - 1) / math.sqrt(variance))
+    score = sum(score for score, _ in scores)
+    return _shown(score, _normal_p(score, sum(variance for _, variance in scores)), used, floor, alpha)
+
+
+def _shown(score: float, p_value: float, sets: Sequence[FloatArray], floor: float, alpha: float) -> Trend | None:
+    """A trend that is sure enough, and large enough by the robust slopes of the sets from first to last run."""
     if p_value > alpha:
         return None
-    change = float(np.median([theil_sen_change(values) for values in used]))
-    if abs(change) <= floor:
-        return None
-    return Trend(score=int(score), change=change, p_value=p_value)
-
-
-def theil_sen_change(values: FloatArray) -> float:
-    """Robust slope over the order of the runs, times the steps from the first run to the last."""
-    n = len(values)
-    return theil_sen_slope(np.arange(float(n)), values) * (n - 1) if n > 1 else 0.0
+    slopes = [theil_sen_slope(np.arange(float(len(values))), values) * (len(values) - 1) for values in sets]
+    change = float(np.median(slopes))
+    return Trend(score=int(score), change=change, p_value=p_value) if abs(change) > floor else None
 
 
 @lru_cache(maxsize=32)

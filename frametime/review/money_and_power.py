@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from frametime.caveats import Caveat, Weight
+from frametime.caveats import Caveat
 from frametime.metrics.catalog import CATALOG
 from frametime.review.card_repeatability import card_spread
 from frametime.review.cell_comparisons import MetricMeans, metric_means
-from frametime.review.cell_summaries import metric_caveat
 from frametime.review.design import CardEntry, ReviewDesign, RunningCost
-from frametime.review.overall import POWER, mean_value, pair_caveats, pair_cells
+from frametime.review.overall import POWER, Pair, mean_value
 from frametime.review.result_tables import EfficiencyRow, Standing, TableCells, ValueRow
 from frametime.review.run_set import ZERO, Place, RunSet
+from frametime.review.sentence import caveat_of
 from frametime.statistics.differences import Interval, combined
 from frametime.words import joined
 
@@ -101,11 +101,9 @@ def _scaled(interval: Interval | None, factor: float | None, what: str) -> Inter
 def _about_prices(metric: str, card: CardEntry, base: CardEntry) -> list[Caveat]:
     absent = [entry.label for entry in (card, base) if entry.price is None]
     if absent:
-        message = f"The plan gives no price for {joined(absent)}."
-        return [metric_caveat(metric, code="no-price", message=message, weight=Weight.NOTE)]
+        return [caveat_of("no-price", metric, cards=joined(absent))]
     if card.currency != base.currency:
-        message = f"The prices are in {card.currency} and {base.currency}: their value cannot be compared."
-        return [metric_caveat(metric, code="currencies-differ", message=message, weight=Weight.NOTE)]
+        return [caveat_of("currencies-differ", metric, own=card.currency, other=base.currency)]
     return []
 
 
@@ -178,12 +176,11 @@ def _efficiency_row(
     interval: Interval | None = None
     caveats: list[Caveat] = []
     if card != baseline:
-        paired = pair_cells(means[PER_JOULE], card, baseline, own, sample_unit=design.sample_unit)
-        caveats.extend(pair_caveats(paired, cells, card, PER_JOULE, design))
-        interval = paired.interval
+        pair = Pair(design, means[PER_JOULE], cells, card, baseline)
+        caveats.extend(pair.caveats())
+        interval = pair.interval
     if len(own) < len(speed.of(card)):
-        message = f"Power is known in {len(own)} of the {len(speed.of(card))} cells that the speed rests on."
-        caveats.append(Caveat(code="cells-without-power", message=message, weight=Weight.CARE))
+        caveats.append(caveat_of("cells-without-power", n=len(own), n_speed=len(speed.of(card))))
     entry = next(item for item in design.cards if item.key == card)
     cost = None if design.running_cost is None or power is None else running_cost(power, design.running_cost)
     power_interval = _power_interval(means[POWER], card, own)

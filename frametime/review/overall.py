@@ -9,15 +9,15 @@ baseline alone.
 from __future__ import annotations
 
 import math
+from collections import defaultdict
 from collections.abc import Collection, Hashable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import combinations
 from typing import get_args
 
 from frametime.caveats import Caveat, Weight, caveat_title
 from frametime.review.cell_comparisons import MetricMeans, holm_of_known, stands_after
-from frametime.review.cell_summaries import metric_caveat, no_scatter
-from frametime.review.design import CutEntry, ReviewDesign, SampleUnit
+from frametime.review.design import CutEntry, ReviewDesign
 from frametime.review.result_tables import (
     CellComparison,
     MissingCell,
@@ -29,187 +29,149 @@ from frametime.review.result_tables import (
     VerdictCounts,
 )
 from frametime.review.run_set import Place
-from frametime.review.sentence import left_out_words, overall_sentence
-from frametime.statistics.differences import Difference, Interval, combined, geometric_mean, over_sample, with_shared
+from frametime.review.sentence import caveat_of, left_out_words, overall_sentence
+from frametime.statistics.differences import Interval, LogMean, combined, geometric_mean, over_sample, with_shared
 from frametime.words import counted
 
 THESE_SCENES = "these scenes: run noise only, {n} cells, Welch-Satterthwaite t interval on logs"
 SCENES_LIKE_THESE = "scenes like these: {n} {unit}s as a sample, t interval on logs"
+POWER = "average_power_w"
 
 Cell = tuple[str, str]
 
 
-@dataclass(frozen=True, kw_only=True)
-class Paired:
-    """Two cards over given cells; ``all_equal`` where the runs of each cell agree to the last digit.
+class Pair:
+    """Two cards by one metric over the cells of a table; over none where either lacks it in one of them.
 
     ``these`` carries run noise only; ``like_these`` the scatter between scenes, ``None`` with fewer than two.
     """
 
-    cells: tuple[Cell, ...]
-    these: Difference | None
-    like_these: Difference | None
-    n_stand_ins: int
-    all_equal: bool
+    def __init__(self, design: ReviewDesign, table: MetricMeans, tabled: TableCells, card: str, other: str) -> None:
+        self.design, self.metric = design, table.metric.key
+        self.tabled, self.card = tabled, card
+        own = tabled.of(card)
+        self.cells = own if all((name, *cell) in table.means for name in (card, other) for cell in own) else ()
+        terms: list[tuple[float, LogMean]] = []
+        log_ratios, self.n_stand_ins = [], 0
+        for cell in self.cells:
+            one, is_stand_in = table.with_stand_in((card, *cell), n_cells=len(self.cells))
+            two, is_other_stand_in = table.with_stand_in((other, *cell), n_cells=len(self.cells))
+            self.n_stand_ins += is_stand_in + is_other_stand_in
+            terms += [(1.0 / len(self.cells), one), (-1.0 / len(self.cells), two)]
+            log_ratios.append(one.mean - two.mean)
+        groups: list[Hashable] = [cell if design.sample_unit == "cell" else cell[0] for cell in self.cells]
+        self.n_scenes, self.n_groups = len({scene for scene, _ in self.cells}), len(set(groups))
+        self.these = combined(terms) if terms else None
+        self.like_these = with_shared(over_sample(log_ratios, groups), terms)
+        self.all_equal = bool(terms) and all(term.variance == 0.0 for _, term in terms)
 
     @property
-    def n_scenes(self) -> int:
-        """Scenes of the cells."""
-        return len({scene for scene, _ in self.cells})
+    def ratio(self) -> float | None:
+        """Of the first card over the other."""
+        return None if self.these is None else self.these.ratio
 
     @property
     def interval(self) -> Interval | None:
         """95 % interval of the ratio over these scenes."""
-        return None if self.these is None else self.these.ratio_interval(0.95, THESE_SCENES.format(n=len(self.cells)))
+        return self.these and self.these.ratio_interval(0.95, THESE_SCENES.format(n=len(self.cells)))
 
-
-def pair_cells(
-    table: MetricMeans, card: str, other: str, cells: Sequence[Cell], *, sample_unit: SampleUnit = "scene"
-) -> Paired:
-    """Pair two cards over the cells of a table; over none where either lacks the metric in one of them."""
-    used = tuple(cells) if all((name, *cell) in table.means for name in (card, other) for cell in cells) else ()
-    terms = []
-    n_stand_ins = 0
-    log_ratios = []
-    for scene, resolution in used:
-        one, is_stand_in = table.with_stand_in((card, scene, resolution), n_cells=len(used))
-        two, is_other_stand_in = table.with_stand_in((other, scene, resolution), n_cells=len(used))
-        n_stand_ins += is_stand_in + is_other_stand_in
-        terms += [(1.0 / len(used), one), (-1.0 / len(used), two)]
-        log_ratios.append(one.mean - two.mean)
-    groups: list[Hashable] = [cell if sample_unit == "cell" else cell[0] for cell in used]
-    return Paired(
-        cells=used,
-        these=combined(terms) if used else None,
-        like_these=with_shared(over_sample(log_ratios, groups), terms),
-        n_stand_ins=n_stand_ins,
-        all_equal=bool(used) and all(term.variance == 0.0 for _, term in terms),
-    )
-
-
-def pair_caveats(paired: Paired, cells: TableCells, card: str, metric: str, design: ReviewDesign) -> tuple[Caveat, ...]:
-    """What must be said with the numbers of a card against the baseline."""
-    if not paired.cells:
-        lacking = "In some cells one of the cards has no value of this metric: there is no ratio."
-        message = lacking if cells.of(card) else "No cell has usable runs of both cards."
-        return (metric_caveat(metric, code="no-common-cell", message=message),)
-    caveats = []
-    if card in cells.apart:
-        message = (
-            f"This card has too few cells for the table and stands apart. It and {design.label(design.baseline)} are "
-            f"compared over the {counted(len(paired.cells), 'cell')} of {cells.n_planned} that both have."
-        )
-        caveats.append(metric_caveat(metric, code="stands-apart", message=message))
-    elif cells.left_out:
-        message = f"{left_out_words(design, cells.left_out)} Left out for every card of the table."
-        caveats.append(metric_caveat(metric, code="missing-cells", message=message))
-    if paired.all_equal:
-        caveats.append(no_scatter(metric))
-    elif paired.these is not None and paired.these.standard_error is None:
-        message = "Single runs give no interval; two or more do."
-        caveats.append(metric_caveat(metric, code="one-run", message=message))
-    if paired.n_stand_ins:
-        one = "A cell has a single run" if paired.n_stand_ins == 1 else f"{paired.n_stand_ins} cells have a single run"
-        message = f"{one}: the scatter of the card's other cells is taken there."
-        caveats.append(metric_caveat(metric, code="one-run-pooled", message=message))
-    if paired.like_these is None:
-        message = "One scene says nothing about other scenes: there is no interval for scenes like these."
-        caveats.append(metric_caveat(metric, code="too-few-scenes", message=message))
-    return tuple(caveats)
+    def caveats(self) -> tuple[Caveat, ...]:
+        """What must be said with the numbers of a card against the baseline."""
+        tabled, metric, n_stand_ins = self.tabled, self.metric, self.n_stand_ins
+        if not self.cells:
+            return (caveat_of("no-common-cell/by value" if tabled.of(self.card) else "no-common-cell", metric),)
+        caveats = []
+        if self.card in tabled.apart:
+            words = {"baseline": self.design.label(self.design.baseline), "cells": counted(len(self.cells), "cell")}
+            caveats.append(caveat_of("stands-apart", metric, n_planned=tabled.n_planned, **words))
+        elif tabled.left_out:
+            caveats.append(caveat_of("missing-cells", metric, missing=left_out_words(self.design, tabled.left_out)))
+        if self.all_equal:
+            caveats.append(caveat_of("no-scatter", metric))
+        elif self.these is not None and self.these.standard_error is None:
+            caveats.append(caveat_of("one-run/over cells", metric))
+        if n_stand_ins:
+            cells = "A cell has" if n_stand_ins == 1 else f"{n_stand_ins} cells have"
+            caveats.append(caveat_of("one-run-pooled", metric, cells=cells))
+        if self.like_these is None:
+            caveats.append(caveat_of("too-few-scenes", metric))
+        return tuple(caveats)
 
 
 def overall_comparison(
     design: ReviewDesign, table: MetricMeans, cells: TableCells, candidate: str, comparisons: Sequence[CellComparison]
 ) -> OverallComparison:
     """Candidate against baseline over the cells of a table, with the caveats of these cells."""
-    key = table.metric.key
-    paired = pair_cells(table, candidate, design.baseline, cells.of(candidate), sample_unit=design.sample_unit)
-    of_pair = [item for item in comparisons if item.metric == key and item.candidate == candidate]
-    in_cells = [item for item in of_pair if (item.scene, item.resolution) in set(paired.cells)]
-    verdicts, these, like_these = [item.verdict for item in in_cells], paired.these, paired.like_these
-    decision, decision_like = table.decided(these, design.margin), table.decided(like_these, design.margin)
-    n_units = paired.n_scenes if design.sample_unit == "scene" else len(paired.cells)
-    like_method = SCENES_LIKE_THESE.format(n=n_units, unit=design.sample_unit)
+    pair = Pair(design, table, cells, candidate, design.baseline)
+    of_pair = [item for item in comparisons if (item.metric, item.candidate) == (pair.metric, candidate)]
+    in_cells = [item for item in of_pair if (item.scene, item.resolution) in set(pair.cells)]
+    verdicts = [item.verdict for item in in_cells]
+    decision, decision_like = table.decided(pair.these, design.margin), table.decided(pair.like_these, design.margin)
+    like_method = SCENES_LIKE_THESE.format(n=pair.n_groups, unit=design.sample_unit)
     row = OverallComparison(
         cut=cells.cut,
-        metric=key,
+        metric=pair.metric,
         candidate=candidate,
         baseline=design.baseline,
-        ratio=None if these is None else these.ratio,
-        interval_these_scenes=paired.interval,
-        interval_scenes_like_these=None if like_these is None else like_these.ratio_interval(0.95, like_method),
-        n_cells=len(paired.cells),
-        n_scenes=paired.n_scenes,
+        ratio=pair.ratio,
+        interval_these_scenes=pair.interval,
+        interval_scenes_like_these=pair.like_these and pair.like_these.ratio_interval(0.95, like_method),
+        n_cells=len(pair.cells),
+        n_scenes=pair.n_scenes,
         counts=VerdictCounts(**{word: verdicts.count(word) for word in get_args(Verdict)}),
         n_named=sum(item.stands_after_holm is True for item in in_cells),
         verdict=decision.verdict,
         verdict_scenes_like_these=decision_like.verdict,
         real_but_small=decision.real_but_small,
         sentence="",
-        caveats=(
-            *pair_caveats(paired, cells, candidate, key, design),
-            *_carried(design, [(item, caveat) for item in in_cells for caveat in item.caveats]),
-        ),
+        caveats=(*pair.caveats(), *_carried(design, in_cells)),
     )
     return replace(row, sentence=overall_sentence(design, row))
 
 
-def _carried(design: ReviewDesign, found: Sequence[tuple[CellComparison, Caveat]]) -> tuple[Caveat, ...]:
+def _carried(design: ReviewDesign, cells: Sequence[CellComparison]) -> list[Caveat]:
     """One caveat for each kind, naming the cells: the details stand with the cells."""
     labels = {scene.key: scene.label for scene in design.scenes}
-    by_code: dict[str, list[tuple[CellComparison, Caveat]]] = {}
-    for item in found:
-        # A note stays with its cell.
-        if item[1].weight is not Weight.NOTE:
-            by_code.setdefault(item[1].code, []).append(item)
+    by_code: dict[str, list[tuple[str, Caveat]]] = defaultdict(list)
+    for item in cells:
+        for caveat in item.caveats:
+            # A note stays with its cell.
+            if caveat.weight is not Weight.NOTE:
+                by_code[caveat.code].append((f"{labels[item.scene]} at {item.resolution}", caveat))
     carried = []
     for code, members in by_code.items():
-        cells = list(dict.fromkeys(f"{labels[item.scene]} at {item.resolution}" for item, _ in members))
-        messages = list(dict.fromkeys(caveat.message for _, caveat in members))
-        # One message must not pass for the others: its numbers are those of one cell.
-        told = f"{cells[0]}, {messages[0]}" if len(messages) == 1 else _kind_words(code, cells)
-        carried.append(
-            Caveat(
-                code=code,
-                message=told,
-                weight=max((caveat.weight for _, caveat in members), key=list(Weight).index),
-                metrics=members[0][1].metrics,
-                is_carried=True,
-            )
-        )
-    return tuple(carried)
-
-
-def _kind_words(code: str, cells: Sequence[str]) -> str:
-    shown = ", ".join(cells[:4]) + (f" and {len(cells) - 4} more" if len(cells) > 4 else "")
-    return f"{caveat_title(code)} in {counted(len(cells), 'cell')}: {shown}."
+        places, messages = list(dict(members)), {caveat.message for _, caveat in members}
+        told = f"{places[0]}, {members[0][1].message}"
+        if len(messages) > 1:
+            # One message must not pass for the others: its numbers are those of one cell.
+            shown = ", ".join(places[:4]) + (f" and {len(places) - 4} more" if len(places) > 4 else "")
+            told = f"{caveat_title(code)} in {counted(len(places), 'cell')}: {shown}."
+        weight = max((caveat.weight for _, caveat in members), key=list(Weight).index)
+        carried.append(replace(members[0][1], message=told, weight=weight, is_carried=True))
+    return carried
 
 
 def order_pairs(table: MetricMeans, design: ReviewDesign, cells: TableCells) -> list[PairOrder]:
     """Compare every two cards of a table, with Holm's adjustment over the pairs; each pair once, in plan order."""
-    pairs: list[PairOrder] = []
-    p_values: list[float | None] = []
-    for card, other in combinations(cells.cards, 2):
-        paired = pair_cells(table, card, other, cells.cells, sample_unit=design.sample_unit)
-        these = paired.these
-        p_values.append(None if these is None else these.p_value)
-        pairs.append(
+    pairs = [(two, Pair(design, table, cells, *two)) for two in combinations(cells.cards, 2)]
+    adjusted = holm_of_known([pair.these and pair.these.p_value for _, pair in pairs])
+    found = []
+    for ((card, other), pair), p_value in zip(pairs, adjusted, strict=True):
+        verdict = table.decided(pair.these, design.margin).verdict
+        found.append(
             PairOrder(
                 cut=cells.cut,
-                metric=table.metric.key,
+                metric=pair.metric,
                 card=card,
                 other=other,
-                ratio=None if these is None else these.ratio,
-                interval=paired.interval,
-                verdict=table.decided(these, design.margin).verdict,
-                stands_after_holm=None,
-                n_cells=len(paired.cells),
+                ratio=pair.ratio,
+                interval=pair.interval,
+                verdict=verdict,
+                stands_after_holm=stands_after(verdict, p_value),
+                n_cells=len(pair.cells),
             )
         )
-    adjusted = holm_of_known(p_values)
-    return [
-        replace(pair, stands_after_holm=stands_after(pair.verdict, p)) for pair, p in zip(pairs, adjusted, strict=True)
-    ]
+    return found
 
 
 def place_cards(
@@ -228,48 +190,40 @@ def place_cards(
     }
     tied = {frozenset((pair.card, pair.other)) for pair in pairs if pair.verdict == "tied"}
     standings = []
-    for card in cells.cards:
-        above = [other for other in cells.cards if (other, card) in better]
-        below = [other for other in cells.cards if (card, other) in better]
-        best, worst = len(above) + 1, len(cells.cards) - len(below)
-        others = tuple(other for other in cells.cards if other != card and other not in above and other not in below)
+    for card in (*cells.cards, *cells.apart):
+        own, is_apart, is_base = cells.of(card), card in cells.apart, card == design.baseline
+        pair = Pair(design, table, cells, card, design.baseline)
+        mean, baseline_mean = (mean_value(table, key, own) for key in (card, design.baseline))
+        beside = [other for other in cells.cards if other != card and not is_apart]
+        others = tuple(other for other in beside if not {(card, other), (other, card)} & better)
+        best = 1 + sum((other, card) in better for other in beside)
+        worst = len(cells.cards) - sum((card, other) in better for other in beside)
         standings.append(
-            replace(
-                _standing(table, design, cells, card),
-                best_place=best,
-                worst_place=worst,
-                place=str(best) if best == worst else f"{best} to {worst}",
+            Standing(
+                cut=cells.cut,
+                metric=pair.metric,
+                card=card,
+                best_place=None if is_apart else best,
+                worst_place=None if is_apart else worst,
+                place="apart" if is_apart else " to ".join(str(place) for place in dict.fromkeys((best, worst))),
                 not_told_apart_from=others,
                 tied_with=others if all({*two} in tied for two in combinations((card, *others), 2)) else (),
+                ratio_to_baseline=mean and baseline_mean and mean / baseline_mean,
+                interval=None if is_base else pair.interval,
+                mean_value=mean,
+                baseline_mean_value=baseline_mean,
+                n_cells=len(own),
+                stands_apart=is_apart,
+                caveats=() if is_base else pair.caveats(),
             )
         )
-    # What is in equal places is listed by the estimates, too; the place says that this is no order.
-    standings.sort(key=lambda item: math.inf if item.mean_value is None else -table.sign * math.log(item.mean_value))
-    return [*standings, *(_standing(table, design, cells, card) for card in cells.apart)]
 
+    def rank(item: Standing) -> tuple[bool, float]:
+        # What is in equal places is listed by the estimates, too; the place says that this is no order.
+        is_last = item.stands_apart or item.mean_value is None
+        return item.stands_apart, math.inf if is_last else -table.sign * math.log(item.mean_value or 1.0)
 
-def _standing(table: MetricMeans, design: ReviewDesign, cells: TableCells, card: str) -> Standing:
-    """The numbers of a card on its cells, as yet without a place."""
-    own, baseline = cells.of(card), design.baseline
-    paired = pair_cells(table, card, baseline, own, sample_unit=design.sample_unit)
-    mean, baseline_mean = (mean_value(table, key, own) for key in (card, baseline))
-    return Standing(
-        cut=cells.cut,
-        metric=table.metric.key,
-        card=card,
-        best_place=None,
-        worst_place=None,
-        place="apart",
-        not_told_apart_from=(),
-        tied_with=(),
-        ratio_to_baseline=mean and baseline_mean and mean / baseline_mean,
-        interval=None if card == baseline else paired.interval,
-        mean_value=mean,
-        baseline_mean_value=baseline_mean,
-        n_cells=len(own),
-        stands_apart=card in cells.apart,
-        caveats=() if card == baseline else pair_caveats(paired, cells, card, table.metric.key, design),
-    )
+    return sorted(standings, key=rank)
 
 
 def mean_value(table: MetricMeans, card: str, cells: Sequence[Cell]) -> float | None:
@@ -278,38 +232,35 @@ def mean_value(table: MetricMeans, card: str, cells: Sequence[Cell]) -> float | 
     return geometric_mean(logs) if logs and len(logs) == len(cells) else None
 
 
-POWER = "average_power_w"
-
-
 def speed_cells(design: ReviewDesign, cut: CutEntry, metrics: Mapping[str, MetricMeans]) -> TableCells:
     """The cells of standings, pairs, overall comparisons and value.
 
     The cards are chosen by the headline metric. The other metrics take away the cells in which they have no value,
     as long as half of the cells remain; a metric that would take away more has no mean in the tables of this cut.
     """
-    headline = metrics[design.headline].means
+    headline, baseline = metrics[design.headline].means, design.baseline
     has = {card.key: [cell for cell in cut.cells if (card.key, *cell) in headline] for card in design.cards}
-    cards, common = _cards_and_cells(has, design.baseline)
+    cards, common = _cards_and_cells(has, baseline)
     others = [table.means for key, table in metrics.items() if key != design.headline]
-    apart = [card for card in has if card not in cards]
-    beside = {card: _beside_baseline(has[card], has[design.baseline]) for card in apart}
     cells = _with_other_metrics(cards, common, others)
-    counting = {key: table.means for key, table in metrics.items() if _all_have(table.means, cards, cells)}
+    apart_cells = {}
+    for card in (card for card in has if card not in cards):
+        beside = _beside_baseline(has[card], has[baseline])
+        sides = (card, baseline) if set(beside) <= set(has[baseline]) else (card,)
+        apart_cells[card] = _with_other_metrics(sides, beside, others)
     return TableCells(
         cut=cut.key,
         kind="speed",
         cards=cards,
         cells=cells,
-        apart=tuple(apart),
-        apart_cells={
-            card: _with_other_metrics(
-                (card, design.baseline) if set(cells_apart) <= set(has[design.baseline]) else (card,),
-                cells_apart,
-                others,
-            )
-            for card, cells_apart in beside.items()
-        },
-        left_out=_left_out(cut.cells, cells, cards, counting),
+        apart=tuple(apart_cells),
+        apart_cells=apart_cells,
+        left_out=_left_out(
+            cut.cells,
+            cells,
+            cards,
+            {key: table.means for key, table in metrics.items() if _all_have(table.means, cards, cells)},
+        ),
         n_planned=len(cut.cells),
     )
 
@@ -322,21 +273,18 @@ def power_cells(design: ReviewDesign, cut: CutEntry, speed: TableCells, has: Col
     powered = [card.key for card in design.cards if any((card.key, *cell) in has for cell in cut.cells)]
     if not powered:
         return None
-    of_card = {card: [cell for cell in speed.of(card) if (card, *cell) in has] for card in powered}
-    cards, cells = _cards_and_cells({card: of_card[card] for card in powered if card in speed.cards}, design.baseline)
-    apart = tuple(card for card in powered if card not in cards)
-    return TableCells(
-        cut=cut.key,
+    own = {card: [cell for cell in speed.of(card) if (card, *cell) in has] for card in powered}
+    cards, cells = _cards_and_cells({card: own[card] for card in powered if card in speed.cards}, design.baseline)
+    of_baseline = [cell for cell in cut.cells if (design.baseline, *cell) in has]
+    apart_cells = {card: _beside_baseline(own[card], of_baseline) for card in powered if card not in cards}
+    return replace(
+        speed,
         kind="power",
         cards=cards,
         cells=cells,
-        apart=apart,
-        apart_cells={
-            card: _beside_baseline(of_card[card], [cell for cell in of_card[card] if (design.baseline, *cell) in has])
-            for card in apart
-        },
+        apart=tuple(apart_cells),
+        apart_cells=apart_cells,
         left_out=(*speed.left_out, *_left_out(speed.cells, cells, cards, {POWER: has})),
-        n_planned=len(cut.cells),
     )
 
 
@@ -354,11 +302,9 @@ def _cards_and_cells(has: Mapping[str, Sequence[Cell]], baseline: str) -> tuple[
         others = [other for other in cards if other != card]
         return len(_shared(has, others)), -len(has[card]), cards.index(card)
 
-    common = _shared(has, cards)
-    while 2 * len(common) < len(has[anchor]):
+    while 2 * len(common := _shared(has, cards)) < len(has[anchor]):
         # The card without which most cells remain; of equals that with the fewest cells, then the last of the plan.
         cards.remove(max((card for card in cards if card != anchor), key=without))
-        common = _shared(has, cards)
     return tuple(cards), common
 
 

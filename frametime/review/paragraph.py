@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from itertools import combinations
 from pathlib import Path
 
@@ -16,10 +14,11 @@ from frametime.review.cell_summaries import ALPHA
 from frametime.review.design import CutEntry, ReviewDesign
 from frametime.review.money_and_power import DAYS_PER_YEAR
 from frametime.review.result import Method, ReviewResult
-from frametime.review.result_tables import Answers, OverallComparison, Standing, TableCells, ValueRow, Verdict
+from frametime.review.result_tables import Answers, Verdict
 from frametime.review.sentence import (
     AGAINST,
     MOST_NAMES,
+    begun,
     cells_words,
     difference,
     in_words,
@@ -27,6 +26,7 @@ from frametime.review.sentence import (
     names_of,
     place_words,
     similar_scenes,
+    span_words,
 )
 from frametime.statistics.differences import Interval
 from frametime.statistics.repeatability import REPEATABILITY_FACTOR, TAIL_FREEDOM
@@ -35,183 +35,156 @@ from frametime.words import counted, entries, joined, money, money_range, percen
 _TURNED: dict[Verdict, Verdict] = {"ahead": "behind", "behind": "ahead"}
 
 
-def story_of(design: ReviewDesign, result: ReviewResult, cut: CutEntry) -> Story:
-    """What is told of a cut by the headline metric; the result needs no paragraphs and no answers as yet."""
-    return Story(
-        design=design,
-        result=result,
-        cut=cut,
-        cells=result.cells_of(cut.key),
-        overall={
-            item.candidate: item for item in result.overall if (item.cut, item.metric) == (cut.key, result.headline)
-        },
-        standings=[item for item in result.standings if (item.cut, item.metric) == (cut.key, result.headline)],
-        value={item.card: item for item in result.value if item.cut == cut.key},
-    )
-
-
-@dataclass(frozen=True, kw_only=True)
 class Story:
-    """What is told of one cut, by the headline metric; comparisons of two cards by any metric."""
+    """What is told of one cut, by the headline metric; comparisons of two cards by any metric.
 
-    design: ReviewDesign
-    result: ReviewResult
-    cut: CutEntry
-    cells: TableCells
-    overall: Mapping[str, OverallComparison]
-    standings: Sequence[Standing]
-    value: Mapping[str, ValueRow]
+    The result needs no paragraphs and no answers as yet. ``placed`` are the standings of cards with a place, best
+    first; ``seen`` holds verdict, ratio and interval of two cards of the table by a metric, as seen from the first.
+    """
+
+    def __init__(self, design: ReviewDesign, result: ReviewResult, cut: CutEntry) -> None:
+        headline = (cut.key, design.headline)
+        self.design, self.result, self.cut = design, result, cut
+        self.base, self.subject = design.baseline, result.subject
+        self.label, self.metric = design.label, design.metric(design.headline)
+        self.cells = result.cells_of(cut.key)
+        self.missing = left_out_words(design, self.cells.left_out)
+        self.overall = {item.candidate: item for item in result.overall if (item.cut, item.metric) == headline}
+        self.placed = {
+            item.card: item
+            for item in result.standings
+            if (item.cut, item.metric) == headline and not item.stands_apart and item.mean_value is not None
+        }
+        self.value = {item.card: item for item in result.value if item.cut == cut.key}
+        self.seen: dict[tuple[str, str, str], tuple[Verdict, float, Interval | None]] = {}
+        for item in result.pairs:
+            if item.cut == cut.key and item.ratio is not None:
+                turned = item.interval and item.interval.of_reciprocal()
+                verdict = _TURNED.get(item.verdict, item.verdict)
+                self.seen[item.card, item.other, item.metric] = item.verdict, item.ratio, item.interval
+                self.seen[item.other, item.card, item.metric] = verdict, 1.0 / item.ratio, turned
 
     def text(self) -> str:
         """One paragraph: who is fastest, the subject against its rivals, what the price says, what is not known."""
         if len(self.design.cards) == 1:
             return f"{self._where()} {self.design.cards[0].label} alone, with no other card to compare it with."
-        subject = self.result.subject
-        parts = [self._head(), *(self._about(subject) if subject else self._about_the_first())]
-        missing = left_out_words(self.design, self.cells.left_out)
-        return " ".join(filter(None, [*parts, *self._open(subject), missing, *self._apart()]))
+        parts = [self._head(), *(self._about_the_subject() if self.subject else self._about_the_first())]
+        return " ".join(filter(None, [*parts, *self._open(), self.missing, *self._apart()]))
 
     def answers(self) -> Answers:
         """The first questions of a reader."""
-        placed = [item.card for item in self._placed()]
-        priced = self._best_value(placed[0]) if placed and self.value else []
-        left = [*self._open(self.result.subject), left_out_words(self.design, self.cells.left_out)]
+        priced = self._best_value(next(iter(self.placed))) if self.placed and self.value else []
         # These begin with a word, not with a name.
-        told = [part[0].lower() + part[1:] for part in left if part] + self._apart()
+        told = [part[0].lower() + part[1:] for part in (*self._open(), self.missing) if part] + self._apart()
         uncertain = "; ".join(part.removesuffix(".") for part in told)
         return Answers(
-            first=self._first(placed),
+            first=self._first(),
             price=priced[0] if priced and priced[0] else "The plan gives no prices, so nothing is said about value.",
             power=self._best_power(),
-            uncertain=f"{uncertain[0].upper()}{uncertain[1:]}." if told else "Every result has a verdict.",
+            uncertain=f"{begun(uncertain)}." if told else "Every result has a verdict.",
         )
 
-    def _first(self, placed: Sequence[str]) -> str:
+    def _first(self) -> str:
         """Who is fastest and, of one card alone, by how much against the baseline, or against the next."""
         if len(self.design.cards) == 1:
             return self.text()
-        head, first = self._head(), [item for item in self._placed() if item.best_place == 1]
-        if len(placed) < 2 or len(first) > 1 or first[0].not_told_apart_from:
+        head, order = self._head(), list(self.placed)
+        first = [item for item in self.placed.values() if item.best_place == 1]
+        if len(order) < 2 or len(first) > 1 or first[0].not_told_apart_from:
             return head
-        other = placed[1] if placed[0] == self.design.baseline else self.design.baseline
-        seen = self._seen(placed[0], other, self.design.headline)
+        other, which = (order[1], "next") if order[0] == self.base else (self.base, "baseline")
+        seen = self.seen.get((order[0], other, self.metric.key))
         if seen is None:
             return head
-        name = f"{self._label(other)}, the {'baseline' if other == self.design.baseline else 'next'}"
-        label = self.design.metric(self.design.headline).label
-        return f"{head.removesuffix('.')}: {percent_change_words(seen[1], seen[2])} in {label} against {name}."
+        change = f"{percent_change_words(*seen[1:])} in {self.metric.label}"
+        return f"{head.removesuffix('.')}: {change} against {self.label(other)}, the {which}."
 
     def _best_power(self) -> str:
         rows = [item for item in self.result.efficiency if item.cut == self.cut.key and not item.stands_apart]
-        known = [item for item in rows if item.frames_per_joule]
-        if not known:
+        best = max(rows, key=lambda item: item.frames_per_joule or 0.0, default=None)
+        if best is None or not best.frames_per_joule:
             return "There are no sensor logs, so nothing is said about power and energy."
-        best = max(known, key=lambda item: item.frames_per_joule or 0.0)
-        if best.card == self.design.baseline or best.efficiency_ratio is None:
-            return f"Most frames per joule come from the {self._label(best.card)}."
+        said = f"Most frames per joule come from the {self.label(best.card)}"
+        if best.card == self.base or best.efficiency_ratio is None:
+            return f"{said}."
         change = percent_change_words(best.efficiency_ratio, best.efficiency_interval)
-        against = f"{self._label(self.design.baseline)}{_unsure(best.efficiency_interval)}"
-        return f"Most frames per joule come from the {self._label(best.card)}: {change} against {against}."
-
-    def _label(self, card: str) -> str:
-        return self.design.label(card)
+        return f"{said}: {change} against {self.label(self.base)}{_unsure(best.efficiency_interval)}."
 
     def _where(self) -> str:
         said = f"({cells_words(self.cells.cells, n_planned=self.cells.n_planned)})"
         return f"Overall {said}" if self.cut.key == "all" else f"{self.cut.label} {said}:"
 
-    def _placed(self) -> list[Standing]:
-        return [item for item in self.standings if not item.stands_apart and item.mean_value is not None]
-
     def _head(self) -> str:
-        placed = self._placed()
-        first = [item for item in placed if item.best_place == 1]
+        first = [card for card, item in self.placed.items() if item.best_place == 1]
         if not first:
             return f"{self._where()} no card can be placed."
-        # A first card need not be shown ahead of each other one.
-        first += [item for item in placed if len(first) == 1 and item.card in first[0].not_told_apart_from]
-        names = joined([self._label(item.card) for item in first])
-        if len(placed) == 1:
-            return f"{self._where()} only the {names} has enough runs for a place."
         if len(first) == 1:
-            headline = self.design.metric(self.design.headline)
-            how = "is fastest" if headline.key == "average_fps" else f"is best in {headline.label}"
-            return f"{self._where()} the {names} {how}."
-        seen = [self._seen(one.card, two.card, one.metric) for one, two in combinations(first, 2)]
-        if all(found is not None and found[0] == "tied" for found in seen):
-            return f"{self._where()} {names} share first place."
-        lead = "" if len(first) == len(placed) else "lead and "
-        return f"{self._where()} {names} {lead}cannot be told apart by these runs."
-
-    def _seen(self, card: str, other: str, metric: str) -> tuple[Verdict, float, Interval | None] | None:
-        """Verdict, ratio and interval of two cards of the table, as seen from the first."""
-        for item in self.result.pairs:
-            if (item.cut, item.metric) != (self.cut.key, metric) or item.ratio is None:
-                continue
-            if {item.card, item.other} == {card, other}:
-                if item.card == card:
-                    return item.verdict, item.ratio, item.interval
-                turned = item.interval and item.interval.of_reciprocal()
-                return _TURNED.get(item.verdict, item.verdict), 1.0 / item.ratio, turned
-        return None
+            # A first card need not be shown ahead of each other one.
+            first += [card for card in self.placed if card in self.placed[first[0]].not_told_apart_from]
+        names = joined([self.label(card) for card in first])
+        seen = [self.seen.get((*two, self.metric.key)) for two in combinations(first, 2)]
+        if len(self.placed) == 1:
+            said = f"only the {names} has enough runs for a place"
+        elif len(first) == 1:
+            is_rate = self.metric.key == "average_fps"
+            said = f"the {names} is {'fastest' if is_rate else f'best in {self.metric.label}'}"
+        elif all(found is not None and found[0] == "tied" for found in seen):
+            said = f"{names} share first place"
+        else:
+            lead = "" if len(first) == len(self.placed) else "lead and "
+            said = f"{names} {lead}cannot be told apart by these runs"
+        return f"{self._where()} {said}."
 
     def _against(self, card: str, other: str, remark: str) -> str:
-        seen = self._seen(card, other, self.design.headline)
+        seen = self.seen.get((card, other, self.metric.key))
         if seen is None:
             return ""
-        return f"{AGAINST[seen[0]]} {self._label(other)}, {remark}: {percent_change_words(seen[1], seen[2])}"
+        return f"{AGAINST[seen[0]]} {self.label(other)}, {remark}: {percent_change_words(*seen[1:])}"
 
     def _about_the_first(self) -> list[str]:
         """Without a subject: the first against the baseline and against the next, and the best value."""
-        placed = [item.card for item in self._placed()]
-        if len(placed) < 2:
+        if len(self.placed) < 2:
             return []
-        first, base = placed[0], self.design.baseline
-        item = self.overall[first if first != base else placed[1]]
+        first, second, *_ = self.placed
+        item = self.overall[first if first != self.base else second]
         parts = [difference(self.design, item), similar_scenes(item)] if item.ratio is not None else []
-        if base not in placed[:2] and (said := self._against(first, placed[1], "next in speed")):
-            parts.append(f"{self._label(first)} is {said}.")
+        if self.base not in (first, second) and (said := self._against(first, second, "next in speed")):
+            parts.append(f"{self.label(first)} is {said}.")
         return [*parts, *self._best_value(first)]
 
-    def _about(self, subject: Sequence[str]) -> list[str]:
+    def _about_the_subject(self) -> list[str]:
         """The subject against its rivals; of several cards those in speed alone, of more than three the places."""
-        standings = {item.card: item for item in self._placed()}
         if len(self.design.cards) == 2:
-            return [item.sentence for item in self.overall.values()] + [self._prices(card) for card in subject]
-        apart = [card for card in subject if card in self.cells.apart and card in self.overall][:MOST_NAMES]
+            return [item.sentence for item in self.overall.values()] + [self._prices(card) for card in self.subject]
+        apart = [card for card in self.subject if card in self.cells.apart and card in self.overall][:MOST_NAMES]
         parts = [difference(self.design, self.overall[card]) for card in apart]
-        present = [card for card in subject if card in standings]
-        places = [f"{self._label(card)} is {place_words(standings[card], self._label)}" for card in present[:6]]
+        present = [card for card in self.subject if card in self.placed]
+        places = [f"{self.label(card)} is {place_words(self.placed[card], self.label)}" for card in present[:6]]
         # Of the first card alone its place has been told.
-        if len(present) > 1 or any(standings[card].worst_place != 1 for card in present):
-            parts.append(f"Of {counted(len(standings), 'card')} {joined(places)}.")
-        if len(present) == 1:
-            return [*parts, self._rivals_in_speed(present[0]), self._similar(present[0]), self._prices(present[0])]
+        if len(present) > 1 or any(self.placed[card].worst_place != 1 for card in present):
+            parts.append(f"Of {counted(len(self.placed), 'card')} {joined(places)}.")
         if len(present) <= MOST_NAMES:
             parts += [self._rivals_in_speed(card) for card in present]
-        return [*parts, *self._best_value(present[0])] if present else parts
+        if len(present) == 1:
+            # It is told against others than the baseline, which similar scenes are about.
+            said = similar_scenes(self.overall[present[0]]) if present[0] in self.overall else ""
+            parts += [said.replace(":", f" against {self.label(self.base)}:", 1), self._prices(present[0])]
+        return [*parts, *self._best_value(present[0])] if len(present) > 1 else parts
 
     def _rivals_in_speed(self, card: str) -> str:
         """The card against those next to it in speed, and against the baseline."""
-        order, base = [item.card for item in self._placed()], self.design.baseline
+        order = list(self.placed)
         at = order.index(card)
         beside = dict.fromkeys(order[max(at - 1, 0) : at], "next above it in speed")
         beside |= dict.fromkeys(order[at + 1 : at + 2], "next below it in speed")
-        if base != card:
-            beside.setdefault(base, "the baseline")
+        if self.base != card:
+            beside.setdefault(self.base, "the baseline")
         told = [said for other, remark in beside.items() if (said := self._against(card, other, remark))]
-        if not told:
-            return ""
-        return f"In {self.design.metric(self.design.headline).label} {self._label(card)} is {'; '.join(told)}."
+        return f"In {self.metric.label} {self.label(card)} is {'; '.join(told)}." if told else ""
 
-    def _similar(self, card: str) -> str:
-        """What similar scenes would give of a card that is told against others than the baseline."""
-        said = similar_scenes(self.overall[card]) if card in self.overall else ""
-        return said.replace(":", f" against {self._label(self.design.baseline)}:", 1)
-
-    def _priced(self, card: str) -> str:
+    def _at_price(self, card: str) -> str:
         row = self.value[card]
-        return f"{money(row.price or 0.0)} {row.currency or ''}".rstrip()
+        return f"{self.label(card)} at {money(row.price or 0.0)} {row.currency or ''}".rstrip()
 
     def _prices(self, card: str) -> str:
         """The subject against the cards next to it in price, as far as they have prices."""
@@ -219,66 +192,63 @@ class Story:
             return ""
         row = self.value[card]
         if row.price is None:
-            return f"No price is given for {self._label(card)}."
-        placed = {item.card for item in self._placed()}
+            return f"No price is given for {self.label(card)}."
         prices = {
             entry.key: entry.price
             for entry in self.design.cards
-            if entry.price and entry.key != card and {card, entry.key} <= placed and entry.currency == row.currency
+            if entry.price and entry.key != card and entry.currency == row.currency
+            if {card, entry.key} <= self.placed.keys()
         }
         cheaper = [key for key, price in prices.items() if price <= row.price]
+        dearer = [key for key in prices if key not in cheaper]
         beside = dict.fromkeys(sorted(cheaper, key=prices.__getitem__, reverse=True)[:1], "next cheaper")
-        beside |= dict.fromkeys(
-            sorted((key for key in prices if key not in cheaper), key=prices.__getitem__)[:1], "next dearer"
-        )
+        beside |= dict.fromkeys(sorted(dearer, key=prices.__getitem__)[:1], "next dearer")
         told = []
         for other, remark in beside.items():
-            if (seen := self._seen(card, other, row.metric)) is None:
+            seen, price = self.seen.get((card, other, row.metric)), prices[other]
+            if seen is None:
                 continue
-            price, (_, ratio, interval) = prices[other], seen
-            by_price = interval and interval.scaled(price / row.price)
+            by_price = seen[2] and seen[2].scaled(price / row.price)
             named = "" if len(self.design.cards) == 2 else f", {remark}"
-            even = _break_even(price * ratio, interval and interval.scaled(price), row.currency)
             told.append(
-                f"{percent_change_words(ratio * price / row.price, by_price)} against {self._label(other)} at "
-                f"{self._priced(other)}{named}{_unsure(by_price)}, and would break even at {even}"
+                f"{percent_change_words(seen[1] * price / row.price, by_price)} against {self._at_price(other)}"
+                f"{named}{_unsure(by_price)}, and would break even at "
+                f"{_break_even(price * seen[1], seen[2] and seen[2].scaled(price), row.currency)}"
             )
         if not told:
             return self._without_price()
-        return f"In speed for the money {self._label(card)} at {self._priced(card)} gives {'; '.join(told)}."
+        return f"In speed for the money {self._at_price(card)} gives {'; '.join(told)}."
 
     def _best_value(self, first: str) -> list[str]:
         rows = {card: row for card, row in self.value.items() if row.fps_per_money and not row.stands_apart}
         if not rows:
             return []
-        base, parts = self.design.baseline, []
+        parts = []
         if len({row.currency for row in rows.values()}) == 1:
             best = max(rows.values(), key=lambda row: row.fps_per_money or 0.0)
-            text = f"Best value is the {self._label(best.card)} at {self._priced(best.card)}"
-            if best.value_ratio is not None and best.card != base:
+            said = f"Best value is the {self._at_price(best.card)}"
+            if best.value_ratio is not None and best.card != self.base:
                 change = percent_change_words(best.value_ratio, best.value_ratio_interval)
-                text += (
-                    f": {change} speed for the money against {self._label(base)} at {self._priced(base)}"
-                    f"{_unsure(best.value_ratio_interval)}"
-                )
-            parts.append(f"{text}.")
+                against = f"{self._at_price(self.base)}{_unsure(best.value_ratio_interval)}"
+                said += f": {change} speed for the money against {against}"
+            parts.append(f"{said}.")
             row = rows.get(first)
-            if row is not None and row.break_even_price is not None and first not in {base, best.card}:
+            if row is not None and row.break_even_price is not None and first not in {self.base, best.card}:
                 even = _break_even(row.break_even_price, row.break_even_interval, row.currency)
-                parts.append(f"{self._label(first)} at {self._priced(first)} would break even at {even}.")
+                parts.append(f"{self._at_price(first)} would break even at {even}.")
         return [*parts, self._without_price()]
 
     def _without_price(self) -> str:
         without = [card.key for card in self.design.cards if card.price is None]
-        return f"No price is given for {names_of(without, self._label)}." if without else ""
+        return f"No price is given for {names_of(without, self.label)}." if without else ""
 
-    def _open(self, subject: Sequence[str]) -> list[str]:
+    def _open(self) -> list[str]:
         """Results that the runs leave open, of the subject where there is one; a result is one card in one cell."""
-        told = set(subject) - {self.design.baseline} or set(self.cells.cards)
+        told = set(self.subject) - {self.base} or set(self.cells.cards)
         results = [
             item
             for item in self.result.comparisons
-            if item.metric == self.result.headline
+            if item.metric == self.metric.key
             if item.candidate in told and (item.scene, item.resolution) in set(self.cells.of(item.candidate))
         ]
         parts, undecided = [], [item for item in results if item.verdict == "undecided"]
@@ -286,24 +256,22 @@ class Story:
             are = "result is" if close == 1 else "results are"
             parts.append(f"{in_words(close)} {are} too close to {self.design.margin * 100.0:g} % to call.")
         if more := [item.runs_needed for item in undecided if item.runs_needed is not None]:
-            span = " to ".join(str(n) for n in dict.fromkeys((min(more), max(more))))
             would = "undecided result" if len(more) == 1 else "undecided results"
-            parts.append(f"{in_words(len(more))} {would} would need {span} runs of each card.")
+            parts.append(f"{in_words(len(more))} {would} would need {span_words(more)} runs of each card.")
         if none := sum(item.interval_95 is None for item in undecided):
             whole = none == len(results) > 1
             have = "result has" if none == 1 or whole else "results have"
             parts.append(f"{'no' if whole else in_words(none)} {have} {'an' if whole else 'no'} interval.")
-        return [part[0].upper() + part[1:] for part in parts]
+        return [begun(part) for part in parts]
 
     def _apart(self) -> list[str]:
         n_cells = {card: len(self.cells.of(card)) for card in self.cells.apart}
         without, few = ([card for card, n in n_cells.items() if bool(n) is some] for some in (False, True))
-        parts = [f"There is no usable run of {names_of(without, self._label)}."] if without else []
+        parts = [f"There is no usable run of {names_of(without, self.label)}."] if without else []
         if few:
-            n = " to ".join(str(n) for n in dict.fromkeys((min(n_cells[c] for c in few), max(n_cells[c] for c in few))))
-            of_all = f"with {n} of {counted(self.cells.n_planned, 'cell')}"
-            parts.append(f"{names_of(few, self._label)} {'stands' if len(few) == 1 else 'stand'} apart, {of_all}.")
-        return [part[0].upper() + part[1:] for part in parts]
+            of_all = f"with {span_words([n_cells[card] for card in few])} of {counted(self.cells.n_planned, 'cell')}"
+            parts.append(f"{names_of(few, self.label)} {'stands' if len(few) == 1 else 'stand'} apart, {of_all}.")
+        return [begun(part) for part in parts]
 
 
 def _break_even(price: float, interval: Interval | None, currency: str | None) -> str:

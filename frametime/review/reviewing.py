@@ -13,7 +13,7 @@ from itertools import chain
 import numpy as np
 
 from frametime import __version__
-from frametime.caveats import Caveat, Weight
+from frametime.caveats import Caveat
 from frametime.lab.sessions import Step
 from frametime.review.card_repeatability import (
     CardSpread,
@@ -27,7 +27,7 @@ from frametime.review.cell_summaries import METHODS, carried_caveats, estimate, 
 from frametime.review.design import MetricEntry, ReviewDesign
 from frametime.review.money_and_power import efficiency_rows, powered_sets, speed_metric, value_rows
 from frametime.review.overall import order_pairs, overall_comparison, place_cards, power_cells, speed_cells
-from frametime.review.paragraph import methods_of, story_of
+from frametime.review.paragraph import Story, methods_of
 from frametime.review.result import SCHEMA_VERSION, Coverage, Exclusion, Flag, ReviewResult, RunToMake, UnreadableFile
 from frametime.review.result_tables import CellSummary, TableCells
 from frametime.review.run_set import (
@@ -50,6 +50,7 @@ from frametime.review.runs_to_make import (
     values_looked_at,
     waiting_for_looks,
 )
+from frametime.review.sentence import caveat_of
 from frametime.review.sessions import OtherSessions, Shared, brought_beside, without_drift
 
 _ONE_NUMBER = {
@@ -193,7 +194,7 @@ def review_runs(
         methods=methods_of(design),
         versions={"frametime": __version__, "numpy": np.__version__},
     )
-    stories = {cut.key: story_of(design, result, cut) for cut in design.cuts}
+    stories = {cut.key: Story(design, result, cut) for cut in design.cuts}
     return replace(
         result,
         paragraphs={key: story.text() for key, story in stories.items()},
@@ -329,11 +330,7 @@ def _without_doubles(design: ReviewDesign) -> tuple[ReviewDesign, list[Caveat]]:
     for metric in sorted(design.metrics, key=lambda metric: metric.key != design.headline):
         number = _ONE_NUMBER.get(metric.key, metric.key)
         if number in kept:
-            message = (
-                f"The {metric.label} is left out: it is the {kept[number].label} by another name, one being 1000 over "
-                "the other."
-            )
-            caveats.append(Caveat(code="same-number-twice", message=message, weight=Weight.NOTE))
+            caveats.append(caveat_of("same-number-twice", label=metric.label, other=kept[number].label))
         else:
             kept[number] = metric
     metrics = tuple(metric for metric in design.metrics if metric in kept.values())

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final, TypeAlias
@@ -11,17 +12,15 @@ from typing import Final, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from frametime.capture import Conditions
-from frametime.caveats import Caveat, Weight
+from frametime.caveats import Caveat
 from frametime.errors import RunSetError, printable
 from frametime.metrics.metric import MeasuredRun
 from frametime.review.design import ALWAYS_EQUAL, EQUAL_WHERE_ASKED
 from frametime.review.result import Flag, RunEntry
+from frametime.review.sentence import caveat_of
 
 Place: TypeAlias = tuple[str, str, str]
 """Card, scene, resolution."""
-
-_DIFFERS = {"driver": "driver-differs", "operating_system": "operating-system-differs"}
 
 ZERO: Final = 1e-12
 """A value up to this counts as zero: no metric in its unit is that small, and its log would drown all others."""
@@ -55,9 +54,8 @@ class PlacedRun:
     def value(self, key: str) -> float | None:
         """Value of a metric, less what is taken off; ``None`` when the run has none."""
         found = self.measured.values.get(key)
-        if found is None or found.value is None or key not in self.taken_off:
-            return None if found is None else found.value
-        return found.value * math.exp(-self.taken_off[key])
+        value = None if found is None else found.value
+        return value if value is None or key not in self.taken_off else value * math.exp(-self.taken_off[key])
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -85,9 +83,7 @@ class RunSet:
     def log_values(self, key: str) -> NDArray[np.float64] | None:
         """Natural logs of a metric over the runs that have it; ``None`` when one is zero or below, or none has it."""
         present = [value for value in self.values(key) if value is not None]
-        if not present or min(present) <= ZERO:
-            return None
-        return np.log(np.array(present, np.float64))
+        return np.log(np.array(present, np.float64)) if present and min(present) > ZERO else None
 
 
 def run_name(card: str, scene: str, resolution: str, run: str) -> str:
@@ -118,9 +114,9 @@ def gather(runs: Iterable[PlacedRun]) -> dict[Place, RunSet]:
     RunSetError
         When runs of one set were not made under the same conditions: the message names field and files.
     """
-    sets: dict[Place, list[PlacedRun]] = {}
+    sets: dict[Place, list[PlacedRun]] = defaultdict(list)
     for run in runs:
-        sets.setdefault(run.place, []).append(run)
+        sets[run.place].append(run)
     return {place: _run_set(place, members) for place, members in sets.items()}
 
 
@@ -129,11 +125,10 @@ def _run_set(place: Place, members: Sequence[PlacedRun]) -> RunSet:
     for other in members[1:]:
         for name in first.conditions.differences(other.measured.conditions):
             raise _differs(name, first, other.measured, "runs of one set must have the same")
-    times = [run.measured.provenance.recorded_from_utc for run in members]
-    if all(time is not None for time in times):
-        order, runs = "time", sorted(members, key=lambda run: run.measured.provenance.recorded_from_utc or "")
-    else:
-        order, runs = "name", sorted(members, key=lambda run: natural_order(run.run))
+    times = {run.name: run.measured.provenance.recorded_from_utc for run in members}
+    runs, order = sorted(members, key=lambda run: natural_order(run.run)), "name"
+    if None not in times.values():
+        runs, order = sorted(members, key=lambda run: times[run.name] or ""), "time"
     return RunSet(card=place[0], scene=place[1], resolution=place[2], runs=tuple(runs), order=order)
 
 
@@ -156,26 +151,14 @@ def condition_caveats(
 ) -> tuple[Caveat, ...]:
     """One caveat for each condition, of those that may differ with a warning, that is not the same everywhere."""
     caveats = []
-    for name in EQUAL_WHERE_ASKED:
-        if name in must_be_equal:
-            continue
-        by_value: dict[str, list[str]] = {}
+    for name in sorted(set(EQUAL_WHERE_ASKED) - set(must_be_equal)):
+        by_value: dict[str, dict[str, None]] = defaultdict(dict)
         for run_set in sets.values():
             value = getattr(run_set.runs[0].measured.conditions, name)
-            shown = "not known" if value is None else str(value)
-            label = labels[run_set.card]
-            if label not in by_value.setdefault(shown, []):
-                by_value[shown].append(label)
+            by_value["not known" if value is None else str(value)][labels[run_set.card]] = None
         if len(by_value) > 1:
             listed = "; ".join(f"{value}: {', '.join(cards)}" for value, cards in by_value.items())
-            caveats.append(
-                Caveat(
-                    code=_DIFFERS[name],
-                    message=f"The {_words(name)} is not the same everywhere ({listed}): "
-                    "a part of any difference may be its own.",
-                    weight=Weight.CARE,
-                )
-            )
+            caveats.append(caveat_of(f"{name.replace('_', '-')}-differs", listed=listed))
     return tuple(caveats)
 
 
@@ -205,23 +188,17 @@ def run_entry(run: PlacedRun, flags: Mapping[str, Flag], exclusions: Mapping[str
 
 def same_file_caveats(runs: Sequence[PlacedRun]) -> list[Caveat]:
     """The same bytes under two names: a copied file makes runs look more alike than they are."""
-    by_hash: dict[str, list[str]] = {}
+    by_hash: dict[str, list[str]] = defaultdict(list)
     for run in runs:
-        by_hash.setdefault(run.measured.provenance.sha256, []).append(run.name)
-    return [
-        Caveat(
-            code="same-file-twice",
-            message=f"The runs {' and '.join(names)} hold the same bytes: one of them is a copy.",
-            weight=Weight.REPEAT,
-        )
-        for names in by_hash.values()
-        if len(names) > 1
-    ]
+        by_hash[run.measured.provenance.sha256].append(run.name)
+    copies = [names for names in by_hash.values() if len(names) > 1]
+    return [caveat_of("same-file-twice", names=" and ".join(names)) for names in copies]
 
 
 def _differs(name: str, one: MeasuredRun, other: MeasuredRun, rule: str) -> RunSetError:
-    words = _words(name)
-    found, expected = _shown(other.conditions, name), _shown(one.conditions, name)
+    words = name.replace("_", " ")
+    values = [getattr(run.conditions, name) for run in (other, one)]
+    found, expected = ("not known" if value is None else f"'{printable(str(value), limit=80)}'" for value in values)
     error = RunSetError.at(
         other.provenance.file_name,
         f"{words} {'are' if words.endswith('s') else 'is'} {found}, but {expected} in "
@@ -230,12 +207,3 @@ def _differs(name: str, one: MeasuredRun, other: MeasuredRun, rule: str) -> RunS
     )
     assert isinstance(error, RunSetError)
     return error
-
-
-def _words(name: str) -> str:
-    return name.replace("_", " ")
-
-
-def _shown(conditions: Conditions, name: str) -> str:
-    value = getattr(conditions, name)
-    return "not known" if value is None else f"'{printable(str(value), limit=80)}'"

@@ -10,24 +10,23 @@ from typing import NamedTuple
 
 import numpy as np
 
-from frametime.caveats import Caveat, Weight
+from frametime.caveats import Caveat
 from frametime.lab.looks import levels_at
 from frametime.lab.sessions import Step
 from frametime.review.card_repeatability import CardSpread, grubbs_of, in_percent, laws_of_others, least_distance
 from frametime.review.cell_comparisons import MetricMeans, runs_that_decide
-from frametime.review.cell_summaries import metric_caveat
 from frametime.review.design import ReviewDesign
 from frametime.review.result import (
     Coverage,
     CoverageCell,
     Flag,
-    GrubbsOutcome,
     LookState,
     RepeatReason,
     RunToMake,
     UnreadableFile,
 )
 from frametime.review.run_set import ZERO, Place, PlacedRun, RunSet, natural_order
+from frametime.review.sentence import begun, caveat_of
 from frametime.statistics.differences import mean_difference
 from frametime.statistics.repeatability import ScatterLaw, StandsOut, run_that_stands_out
 from frametime.words import counted
@@ -43,16 +42,15 @@ def flagged_runs(
     The 5 % hold for the review as a whole, all its runs and metrics: of twenty reviews without a bad run, one flags a
     run.
     """
-    flags: dict[str, tuple[float, Flag]] = {}
+    flags: dict[str, Flag] = {}
+    worst: dict[str, float] = {}
     n_tests = values_looked_at(sets, spreads)
-    for (card, _), spread in spreads.items():
-        own_sets = [run_set for run_set in sets if run_set.card == card]
-        for run_set, found, others in _standing_out(spread, own_sets, n_tests, least_distance(margin)):
-            name = run_set.runs[found.position].name
-            severity = abs(found.distance) / found.limit
-            if name not in flags or severity > flags[name][0]:
-                flags[name] = (severity, _flag(spread, found, others, n_tests, run_set))
-    return {name: flag for name, (_, flag) in flags.items()}
+    for spread in spreads.values():
+        for run_set, found, others in _standing_out(spread, sets, n_tests, least_distance(margin)):
+            name, severity = run_set.runs[found.position].name, abs(found.distance) / found.limit
+            if severity > worst.get(name, 0.0):
+                worst[name], flags[name] = severity, _flag(spread, found, others, n_tests, run_set)
+    return flags
 
 
 def _standing_out(
@@ -63,16 +61,16 @@ def _standing_out(
     Once a run is found, the others are looked at again without it: two spoiled runs must not hide each other.
     """
     logs, others = dict(spread.logs), spread.others
-    waiting = [run_set for run_set in sets if run_set.place in logs and logs[run_set.place].size == len(run_set.runs)]
+    waiting = {s.place: s for s in sets if s.place in logs and logs[s.place].size == len(s.runs)}
     is_new = True
     while is_new:
         is_new = False
-        for run_set in list(waiting):
-            place = run_set.place
-            found = run_that_stands_out(logs[place], others=others.get(place), n_tests=n_tests, floor=floor)
+        for place, run_set in list(waiting.items()):
+            law = others.get(place)
+            found = run_that_stands_out(logs[place], others=law, n_tests=n_tests, floor=floor)
             if found is not None:
-                yield run_set, found, others.get(place)
-                waiting.remove(run_set)
+                yield run_set, found, law
+                del waiting[place]
                 logs[place], is_new = np.delete(logs[place], found.position), True
         others = laws_of_others(logs) if is_new else others
 
@@ -107,21 +105,21 @@ def exclusion_caveats(
             if found is None or found.position != logs.size:
                 continue
             shift = in_percent(float(full.mean() - logs.mean()))
-            message = (
-                f"Run {run.run}, which stands out, is left out. With it the {spread.label} here would be "
-                f"{abs(shift):.1f} % {'higher' if shift > 0 else 'lower'}; the interval does not count that."
-            )
-            caveats.append(metric_caveat(metric, code="left-out-run", message=message))
+            words = {"size": abs(shift), "way": "higher" if shift > 0 else "lower"}
+            caveats.append(caveat_of("left-out-run", metric, run=run.run, label=spread.label, **words))
     return caveats
 
 
 def _flag(spread: CardSpread, found: StandsOut, others: ScatterLaw | None, n_tests: int, run_set: RunSet) -> Flag:
-    side = "above" if found.distance > 0 else "below"
-    n_rest = len(run_set.runs) - 1
     # Both on the same side: a run can lie 100 % below at most, and any amount above.
     distance, limit = in_percent(found.distance), abs(in_percent(math.copysign(found.limit, found.distance)))
     grubbs = grubbs_of(run_set, spread.metric)
     assert grubbs is not None, "a flagged run has two others in its set, and lies off them"
+    told = {
+        "ok": "does not find it" + (": too few runs" if grubbs.n_runs < 6 else ""),
+        "straggler": "calls it a straggler, too",
+        "outlier": "calls it an outlier, too",
+    }
     cells = None if others is None else f"the card's {counted(others.n_sets, 'other cell')}"
     return Flag(
         metric=spread.metric,
@@ -129,9 +127,10 @@ def _flag(spread: CardSpread, found: StandsOut, others: ScatterLaw | None, n_tes
         limit_pct=limit,
         method=FLAG_METHOD.format(n=n_tests, others=cells or "nothing else"),
         sentence=(
-            f"The {spread.label} is {abs(distance):.1f} % {side} the mean of the other {n_rest} runs of its set; "
-            f"normal variation on this card is at most {limit:.1f} % "
-            f"(from {f'these and {cells}' if cells else 'these alone'}). {_grubbs_words(grubbs)}"
+            f"The {spread.label} is {abs(distance):.1f} % {'above' if found.distance > 0 else 'below'} the mean of the "
+            f"other {len(run_set.runs) - 1} runs of its set; normal variation on this card is at most {limit:.1f} % "
+            f"(from {f'these and {cells}' if cells else 'these alone'}). Grubbs's test on the {grubbs.n_runs} runs of "
+            f"the set alone {told[grubbs.outcome]}."
         ),
         grubbs=grubbs,
     )
@@ -140,53 +139,32 @@ def _flag(spread: CardSpread, found: StandsOut, others: ScatterLaw | None, n_tes
 def flag_caveats(run_set: RunSet, flags: Mapping[str, Flag]) -> list[Caveat]:
     """What a set must say of its flagged runs."""
     return [
-        Caveat(
-            code="run-to-repeat",
-            message=f"Repeat run {run.run}; until then it is included. {flags[run.name].sentence}",
-            weight=Weight.REPEAT,
-        )
+        caveat_of("run-to-repeat", run=run.run, why=flags[run.name].sentence)
         for run in run_set.runs
         if run.name in flags
     ]
 
 
-def _grubbs_words(grubbs: GrubbsOutcome) -> str:
-    """What the set alone says: with few runs it can say little, and the flag does not rest on it."""
-    told = {
-        "ok": "does not find it" + (": too few runs" if grubbs.n_runs < 6 else ""),
-        "straggler": "calls it a straggler, too",
-        "outlier": "calls it an outlier, too",
-    }
-    return f"Grubbs's test on the {grubbs.n_runs} runs of the set alone {told[grubbs.outcome]}."
-
-
 class Waiting(NamedTuple):
     """How a cell of a card stands by the looks of the plan, and the runs of each card that it waits for."""
 
-    look: LookState
+    look: LookState | None
     n_runs: int
-
-    @property
-    def is_open(self) -> bool:
-        """Whether more runs are waited for."""
-        return self.look in ("first look", "more")
 
 
 def waiting_for_looks(design: ReviewDesign, table: MetricMeans) -> dict[Place, Waiting]:
     """Each cell of each card by one metric; nothing where the plan names no looks."""
     if not design.looks:
         return {}
-    found = {
-        (card, *cell): _waiting(design, table, ((card, *cell), (design.baseline, *cell)))
-        for card in design.candidates
-        for cell in design.cells
-    }
+    found: dict[Place, Waiting] = {}
     for cell in design.cells:
+        own = {card: _waiting(design, table, ((card, *cell), (design.baseline, *cell))) for card in design.candidates}
+        found |= {(card, *cell): waiting for card, waiting in own.items()}
         # The baseline waits as long as any candidate does, and else is left where one is.
-        rivals = [found[card, *cell] for card in design.candidates if card not in design.shelved]
+        rivals = [waiting for card, waiting in own.items() if card not in design.shelved]
         found[design.baseline, *cell] = max(
             rivals or [Waiting("decided", design.looks[0])],
-            key=lambda one: (("decided", "leave").index(one.look) if not one.is_open else 2, one.n_runs),
+            key=lambda one: (("decided", "leave", "first look", "more").index(one.look or ""), one.n_runs),
         )
     return found
 
@@ -222,11 +200,13 @@ def coverage_of(
     # Cards of other sessions do not lie on this bench.
     cards = [card.key for card in design.cards if card.key not in design.shelved]
     of_place: dict[Place, list[PlacedRun]] = {(card, *cell): [] for card in cards for cell in design.cells}
-    for run in runs:
+    for run in sorted(runs, key=lambda run: natural_order(run.run)):
         if run.place in of_place:
             of_place[run.place].append(run)
+    planned = Waiting(None, design.runs_planned)
     cells = tuple(
-        _cell(design, place, members, flags, unreadable, waiting.get(place)) for place, members in of_place.items()
+        _cell(design, place, members, flags, unreadable, waiting.get(place, planned))
+        for place, members in of_place.items()
     )
     return Coverage(
         cells=cells,
@@ -242,95 +222,72 @@ def _cell(
     runs: Sequence[PlacedRun],
     flags: Mapping[str, Flag],
     unreadable: Sequence[UnreadableFile],
-    waiting: Waiting | None,
+    waiting: Waiting,
 ) -> CoverageCell:
-    n_planned = design.runs_planned if waiting is None else waiting.n_runs
-    members = sorted(runs, key=lambda run: natural_order(run.run))
+    card, scene, resolution = place
     broken = [item for item in unreadable if (item.card, item.scene, item.resolution) == place]
-    to_repeat = [found for run in members if (found := _repeat(run, design, flags)) is not None]
-    to_repeat += [_to_make(place, item.run, "unreadable", f"It cannot be used: {item.error}") for item in broken]
-    n_usable = len(members) + len(broken) - len(to_repeat)
-    n_missing = max(0, n_planned - len(members) - len(broken))
-    why = "There is no capture of this run."
-    if waiting is not None and waiting.look == "more":
-        why = f"The cell is undecided: its next look is at {waiting.n_runs} runs."
-    missing = [
-        _to_make(place, name, "missing", why)
-        for name in _free_names({run.run for run in members} | {item.run for item in broken}, n_missing)
-    ]
-    wanted = max(0, n_planned - n_usable)
+    to_make = [(run.run, *why) for run in runs if (why := _why_again(run, design, flags)) is not None]
+    to_make += [(item.run, "unreadable", f"It cannot be used: {item.error}") for item in broken]
+    taken = [run.run for run in runs] + [item.run for item in broken]
+    n_usable = len(taken) - len(to_make)
+    why_missing = "There is no capture of this run."
+    if waiting.look == "more":
+        why_missing = f"The cell is undecided: its next look is at {waiting.n_runs} runs."
+    n_missing = max(0, waiting.n_runs - len(taken))
+    to_make += [(name, "missing", why_missing) for name in _free_names(set(taken), n_missing)]
     return CoverageCell(
-        card=place[0],
-        scene=place[1],
-        resolution=place[2],
-        n_planned=n_planned,
-        present=tuple(run.run for run in members),
+        card=card,
+        scene=scene,
+        resolution=resolution,
+        n_planned=waiting.n_runs,
+        present=tuple(run.run for run in runs),
         # Where more runs were made than planned, good ones make up for bad ones.
-        to_make=tuple((to_repeat + missing)[:wanted]),
+        to_make=tuple(
+            RunToMake(card=card, scene=scene, resolution=resolution, run=run, reason=reason, sentence=sentence)
+            for run, reason, sentence in to_make[: max(0, waiting.n_runs - n_usable)]
+        ),
         n_usable=n_usable,
-        look=None if waiting is None else waiting.look,
+        look=waiting.look,
     )
 
 
-def _repeat(run: PlacedRun, design: ReviewDesign, flags: Mapping[str, Flag]) -> RunToMake | None:
+def _why_again(run: PlacedRun, design: ReviewDesign, flags: Mapping[str, Flag]) -> tuple[RepeatReason, str] | None:
     if run.name in design.exclusions:
-        return _to_make(run.place, run.run, "excluded", f"The plan leaves it out: {design.exclusions[run.name]}")
+        return "excluded", f"The plan leaves it out: {design.exclusions[run.name]}"
     if run.measured.judgement.word == "repeat this run":
-        return _to_make(run.place, run.run, "rejected", _sentence("; ".join(run.measured.judgement.reasons)))
-    if run.name in flags:
-        return _to_make(run.place, run.run, "flagged", flags[run.name].sentence)
-    return None
-
-
-def _to_make(place: Place, run: str, reason: RepeatReason, sentence: str) -> RunToMake:
-    return RunToMake(card=place[0], scene=place[1], resolution=place[2], run=run, reason=reason, sentence=sentence)
-
-
-def _sentence(text: str) -> str:
-    return text[:1].upper() + text[1:].rstrip(".") + "."
+        return "rejected", f"{begun('; '.join(run.measured.judgement.reasons).rstrip('.'))}."
+    return ("flagged", flags[run.name].sentence) if run.name in flags else None
 
 
 def _free_names(taken: set[str], n: int) -> list[str]:
     """The first numbers that no run bears yet, written as the others are (``02`` beside ``01``)."""
-    width = max((len(name) for name in taken if name.isdecimal()), default=1)
-    used = {int(name) for name in taken if name.isdecimal()}
-    return [str(number).zfill(width) for number in islice(filterfalse(used.__contains__, count(1)), n)]
+    numbers = [name for name in taken if name.isdecimal()]
+    width = max(map(len, numbers), default=1)
+    free = filterfalse({int(name) for name in numbers}.__contains__, count(1))
+    return [str(number).zfill(width) for number in islice(free, n)]
 
 
 def next_to_make(
-    coverage: Coverage, place: tuple[str, str, str] | None = None, *, run: str = "", order: Sequence[Step] = ()
+    coverage: Coverage, place: Place | None = None, *, run: str = "", order: Sequence[Step] = ()
 ) -> RunToMake | None:
     """What to make next after a run at ``place``: a card is changed only when nothing is left to do on it.
 
     In an ``order``, when nothing is left to do in this stint on the card; what is not in it comes last.
     """
-    if order:
-        return _next_in_order(coverage, None if place is None else (*place, run), order)
-    if place is None:
-        return next(iter(coverage.to_make), None)
-    card, scene, resolution = place
-    return min(
-        coverage.to_make,
-        key=lambda run: (run.card != card, run.scene != scene, run.resolution != resolution),
-        default=None,
-    )
+    places = {_numbered(*step[:4]): at for at, step in enumerate(order)}
+    here = -1 if place is None else places.get(_numbered(*place, run), -1)
 
-
-def _next_in_order(
-    coverage: Coverage, newest: tuple[str, str, str, str] | None, order: Sequence[Step]
-) -> RunToMake | None:
-    places = {_numbered(step[:4]): at for at, step in enumerate(order)}
-    here = -1 if newest is None else places.get(_numbered(newest), -1)
-    stint = order[max(here, 0)].stint
-
-    def rank(run: RunToMake) -> tuple[bool, bool, int]:
-        at = places.get(_numbered((run.card, run.scene, run.resolution, run.run)), len(order))
-        is_here = newest is not None and run.card == newest[0] and at < len(order) and order[at].stint <= stint
+    def rank(one: RunToMake) -> tuple[bool, ...] | tuple[bool, bool, int]:
+        if place is not None and not order:
+            return one.card != place[0], one.scene != place[1], one.resolution != place[2]
+        at = places.get(_numbered(one.card, one.scene, one.resolution, one.run), len(order))
+        is_on_card = place is not None and one.card == place[0]
+        is_here = is_on_card and at < len(order) and order[at].stint <= order[max(here, 0)].stint
         return not is_here, not is_here and at < here, at
 
     return min(coverage.to_make, key=rank, default=None)
 
 
-def _numbered(run: tuple[str, str, str, str]) -> tuple[str, str, str, str]:
+def _numbered(card: str, scene: str, resolution: str, run: str) -> tuple[str, str, str, str]:
     """A run by its number, however that is written (``02`` is run 2)."""
-    return *run[:3], run[3].lstrip("0")
+    return card, scene, resolution, run.lstrip("0")

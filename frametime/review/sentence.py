@@ -1,22 +1,52 @@
-"""The result in plain words, built from the numbers and from nothing else."""
+"""The result in plain words, built from the numbers and from nothing else; caveats by the texts of ``caveats.txt``."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import cache
+from pathlib import Path
 
+from frametime.caveats import Caveat, Weight
 from frametime.review.design import ReviewDesign
 from frametime.review.result_tables import MissingCell, OverallComparison, Standing
 from frametime.statistics.differences import Interval
-from frametime.words import counted, joined, percent_change, percent_change_words
+from frametime.words import counted, entries, joined, percent_change, percent_change_words
 
 ONE_SCENE = "One scene alone says nothing of other scenes."
 NONE_NAMED = "not enough runs to name single cells"
 """Said where the whole is clear and no single cell stands among so many (Holm's adjustment)."""
 
 AGAINST = {"ahead": "ahead of", "behind": "behind", "tied": "tied with", "undecided": "not told apart from"}
+_NO_INTERVAL = {
+    "one-run": "single runs, so its uncertainty is unknown",
+    "no-scatter": "runs that are all equal, so its uncertainty is unknown",
+    "too-wide": "runs that scatter too much for an interval",
+}
 _NUMBERS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 MOST_NAMES = 3
 """More cards or cells than these are counted, with one example."""
+
+
+@cache
+def _caveats() -> dict[str, tuple[str, str]]:
+    """Weights and texts of ``caveats.txt``, by their keys."""
+    rows = entries(Path(__file__).with_name("caveats.txt").read_text("utf-8"))
+    return {key: (weight, text) for key, weight, text in rows}
+
+
+def caveat_of(key: str, *metrics: str, **words: object) -> Caveat:
+    """A caveat of ``caveats.txt`` about some metrics, or about all, with its numbers and names put in.
+
+    The key is the code of the caveat; where a code has several texts, what follows a slash tells them apart.
+
+    Examples
+    --------
+    >>> found = caveat_of("runs-without-value", "average_fps", lacking=1, runs="3 runs")
+    >>> found.code, found.message, found.weight.value
+    ('runs-without-value', '1 of 3 runs have no value of this metric.', 'care')
+    """
+    weight, text = _caveats()[key]
+    return Caveat(code=key.partition("/")[0], message=text.format(**words), weight=Weight(weight), metrics=metrics)
 
 
 def overall_sentence(design: ReviewDesign, item: OverallComparison) -> str:
@@ -40,13 +70,10 @@ def difference(design: ReviewDesign, item: OverallComparison) -> str:
     interval, label = item.interval_these_scenes, design.metric(item.metric).label
     if interval is None:
         codes = {caveat.code for caveat in item.caveats}
-        if "one-run" in codes:
-            why = "from single runs, so its uncertainty is unknown"
-        elif "no-scatter" in codes:
-            why = "from runs that are all equal, so its uncertainty is unknown"
-        else:
-            why = "from runs that scatter too much for an interval"
-        return f"{one} against {other}: {percent_change(item.ratio)} in {label}, {why}."
+        why = next(
+            (why for code, why in _NO_INTERVAL.items() if code in codes), "runs that scatter too much for an interval"
+        )
+        return f"{one} against {other}: {percent_change(item.ratio)} in {label}, from {why}."
     amount, margin = f"{percent_change_words(item.ratio, interval)} in {label}", f"{design.margin * 100.0:g} %"
     if _is_clear(item):
         return f"{one} is {AGAINST[item.verdict]} {other}: {amount}."
@@ -102,8 +129,7 @@ def place_words(standing: Standing, label: Callable[[str], str]) -> str:
         return "apart"
     if standing.tied_with:
         return f"tied for {ordinal(standing.best_place)} with {names_of(standing.tied_with, label)}"
-    ends = dict.fromkeys((standing.best_place, standing.worst_place))
-    return " to ".join(ordinal(place) for place in ends)
+    return " to ".join(ordinal(place) for place in dict.fromkeys((standing.best_place, standing.worst_place)))
 
 
 def names_of(cards: Sequence[str], label: Callable[[str], str]) -> str:
@@ -116,6 +142,22 @@ def names_of(cards: Sequence[str], label: Callable[[str], str]) -> str:
 def in_words(count: int) -> str:
     """A count up to ten as a word."""
     return _NUMBERS[count] if count < len(_NUMBERS) else f"{count:,}"
+
+
+def span_words(numbers: Sequence[int]) -> str:
+    """The least and the greatest of some numbers; one of them where they are the same.
+
+    Examples
+    --------
+    >>> span_words([5, 3, 4]), span_words([3, 3])
+    ('3 to 5', '3')
+    """
+    return " to ".join(str(number) for number in dict.fromkeys((min(numbers), max(numbers))))
+
+
+def begun(text: str) -> str:
+    """A text as a sentence begins."""
+    return text[:1].upper() + text[1:]
 
 
 def cells_words(cells: Sequence[tuple[str, str]], *, n_planned: int | None = None) -> str:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -84,6 +84,7 @@ class LogMean:
     key: Hashable = None
 
 
+@final
 @dataclass(frozen=True, kw_only=True)
 class Difference:
     """A difference of logs with its standard error; ``None`` when nothing tells how much runs scatter.
@@ -152,7 +153,7 @@ class Ratio:
 
 
 def log_mean(
-    log_values: Sequence[float] | NDArray[np.float64], *, pooled: PooledSpread | None = None, pool: Hashable = None
+    log_values: Sequence[float] | NDArray[np.float64], pooled: PooledSpread | None = None, pool: Hashable = None
 ) -> LogMean:
     """Mean over runs with the set's own variance, or with a pooled one where it is given.
 

@@ -13,6 +13,7 @@ from frametime.caveats import caveat_titles
 from frametime.metrics.catalog import CATALOG, catalog_for
 from frametime.metrics.metric import Metric
 from frametime.metrics.options import MeasureOptions, Refresh
+from frametime.words import entries
 
 ROOT = Path(__file__).parents[2]
 METRICS_PAGE = (ROOT / "docs" / "metrics.md").read_text("utf-8")
@@ -75,6 +76,8 @@ def caveat_codes(folder: Path) -> set[str]:
             if isinstance(node, ast.Call) and getattr(node.func, "id", getattr(node.func, "attr", "")) in CAVEAT_MAKERS:
                 told = [*node.args[:1], *(word.value for word in node.keywords if word.arg == "code")]
                 codes |= {value.value for value in told if isinstance(value, ast.Constant)}
+    for path in folder.rglob("caveats.txt"):
+        codes |= {key.partition("/")[0] for key, *_ in entries(path.read_text("utf-8"))}
     return codes
 
 

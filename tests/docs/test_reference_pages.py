@@ -17,6 +17,7 @@ from frametime.adapters.sensors.quantities import QUANTITIES
 from frametime.adapters.sensors.sensor_layout import SensorLayout
 from frametime.errors import LayoutError, PlanError
 from frametime.plans.plan import parse_plan
+from frametime.words import entries
 
 ROOT = Path(__file__).parents[2]
 DOCS = ROOT / "docs"
@@ -164,6 +165,8 @@ def weights_by_code() -> dict[str, set[str]]:
             for code in codes:
                 if isinstance(code, str) and code != "code" and re.fullmatch(r"[a-z]+(-[a-z]+)*", code):
                     found[code] |= weights
+    for key, weight, _ in entries((ROOT / "frametime" / "review" / "caveats.txt").read_text("utf-8")):
+        found[key.partition("/")[0]].add(weight)
     return found
 
 
