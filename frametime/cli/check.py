@@ -66,7 +66,7 @@ def check(files: tuple[str, ...], **chosen: Any) -> None:
         refuse_input_as_output(output, [*paths, chosen["sensors"], chosen["layout"], chosen["sensor_layout"]])
     refuse_unwritable(chosen["out"], force=chosen["force"])
     if chosen["plot"] is not None:
-        from frametime.render.charts.figure_files import ENDINGS
+        from frametime.render.charts.theme import ENDINGS
 
         if len(paths) > 1:
             raise click.UsageError("--plot takes one capture; 'frametime compare' draws several")

@@ -274,7 +274,7 @@ def endurance(
     from frametime.pipeline.report_files import ENDINGS as REPORT_ENDINGS
     from frametime.pipeline.report_files import write_endurance_report
     from frametime.pipeline.tuning_record import TrialReading, endurance_run
-    from frametime.render.charts.figure_files import ENDINGS as CHART_ENDINGS
+    from frametime.render.charts.theme import ENDINGS as CHART_ENDINGS
     from frametime.render.charts.theme import Theme
 
     refuse_auto_start(chosen, "an endurance run counts from its start")

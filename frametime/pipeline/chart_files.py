@@ -166,7 +166,7 @@ def _drawings(result: ReviewResult, request: ChartRequest) -> dict[str, Drawing]
 
 def _drawer(given: tuple[ReviewResult, ChartRequest]) -> Callable[[_Key], bytes]:
     """What draws a chart of a review by its name and format; a process takes the review once, for all of them."""
-    from frametime.render.charts.figure_files import figure_bytes
+    from frametime.render.charts.chart_sheet import figure_bytes
 
     result, request = given
     drawings = _drawings(result, request)
@@ -224,7 +224,7 @@ def plot_run(
     OutputError
         If the file is there already, its ending is no format, or it cannot be written.
     """
-    from frametime.render.charts.figure_files import format_of, write_figure
+    from frametime.render.charts.chart_sheet import format_of, write_figure
     from frametime.render.charts.frame_times import draw_endurance, draw_frame_times
 
     n_columns = _VECTOR_COLUMNS if format_of(out_path) != "png" else None
@@ -294,7 +294,7 @@ def _write_figures(
     drawings: Mapping[str, Drawing], folder: Path, request: ChartRequest, *, force: bool
 ) -> tuple[Path, ...]:
     """Draw figures into a folder that is made where it is missing; their files, in the same order."""
-    from frametime.render.charts.figure_files import figure_bytes
+    from frametime.render.charts.chart_sheet import figure_bytes
 
     paths = request.paths(folder, drawings)
     theme = request.theme_value()
@@ -374,18 +374,11 @@ class _ComparedFigures:
         return draw(capture, run, self.theme, label=label_of(run) if common else labels[number])
 
     def _of_several(self, key: str, group: slice) -> Any:
-        from frametime.render.charts.frame_times import draw_frame_time_overlay, draw_frame_time_panels
-        from frametime.render.charts.run_distributions import draw_distribution, draw_percentiles
+        from frametime.render.charts.run_charts import RUN_CHARTS
 
-        draw, kind = {
-            "frame-time-panels": (draw_frame_time_panels, "Frame times"),
-            "frame-time-overlay": (draw_frame_time_overlay, "Frame times"),
-            "percentiles": (draw_percentiles, "Frame-time percentiles"),
-            "distribution": (draw_distribution, "Spread of frame times"),
-        }[key]
-        common, _ = self._labels
-        title = self.title or (f"{kind}: {common}" if common else kind)
-        return draw(self._traces[group], self.theme, title=title)
+        chart, (common, _) = RUN_CHARTS[key], self._labels
+        title = self.title or (f"{chart.title}: {common}" if common else chart.title)
+        return chart(self._traces[group], self.theme, title=title)
 
 
 def write_tuning_charts(

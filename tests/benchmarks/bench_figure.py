@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 
 from frametime.capture import Capture
 from frametime.metrics.metric import MeasuredRun
-from frametime.render.charts.figure_files import figure_bytes
+from frametime.render.charts.chart_sheet import figure_bytes
 from frametime.render.charts.frame_times import draw_frame_times
 from frametime.render.charts.theme import Theme
 

@@ -9,8 +9,7 @@ from run_cli import frametime
 
 from frametime.cli.options import takes
 from frametime.pipeline.chart_files import ChartRequest
-from frametime.render.charts.figure_files import FORMATS
-from frametime.render.charts.theme import PALETTES, SIZES
+from frametime.render.charts.theme import FORMATS, PALETTES, SIZES
 
 REVIEW = Path(__file__).parents[2] / "reference_logs" / "review"
 RECORD = REVIEW / "tuning" / "tuning.toml"

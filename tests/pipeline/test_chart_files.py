@@ -17,8 +17,8 @@ from frametime.pipeline.chart_files import (
     write_tuning_charts,
 )
 from frametime.pipeline.tuning_record import summarize_file
+from frametime.render.charts.chart_sheet import figure_bytes
 from frametime.render.charts.drawings import review_figures
-from frametime.render.charts.figure_files import figure_bytes
 from frametime.render.charts.theme import Theme
 from frametime.review.result import ReviewResult
 from frametime.tuning.endurance_verdict import judge_endurance

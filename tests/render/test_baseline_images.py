@@ -23,7 +23,7 @@ from matplotlib.figure import Figure  # noqa: E402
 from review_samples import sample_review  # noqa: E402
 
 from frametime.render.charts.card_bars import draw_standings  # noqa: E402
-from frametime.render.charts.figure_files import figure_bytes  # noqa: E402
+from frametime.render.charts.chart_sheet import figure_bytes  # noqa: E402
 from frametime.render.charts.frame_times import draw_frame_times  # noqa: E402
 from frametime.render.charts.matrix import draw_verdict_matrix  # noqa: E402
 from frametime.render.charts.points import draw_ratios  # noqa: E402

@@ -10,9 +10,9 @@ from typing import Any, Final, NamedTuple
 from matplotlib.axes import Axes
 from matplotlib.colors import to_rgba
 
-from frametime.render.charts.axis_scales import set_x_ticks
-from frametime.render.charts.chart_sheet import LEAST_WHISKER_EM, Sheet, beside, whisker, x_caption
-from frametime.render.charts.text_fit import shorten, text_width_pt
+from frametime.render.charts.chart_sheet import Sheet
+from frametime.render.charts.plots import LEAST_WHISKER_EM, Whisker
+from frametime.render.charts.text_fit import beside, set_round_x_ticks, shorten, text_width_pt, x_caption
 from frametime.render.charts.theme import Theme
 from frametime.render.numbers import format_like
 from frametime.statistics.differences import Interval
@@ -193,7 +193,7 @@ def _panel(axes: Axes, panel: BarPanel, rows: Sequence[BarRow], room: float, loo
     axes.set_yticks([])
     axes.grid(axis="x")
     axes.axvline(0.0, color=theme.palette.muted, linewidth=theme.hair_pt)
-    set_x_ticks(axes, em)
+    set_round_x_ticks(axes, em)
     x_caption(axes, panel.unit, theme)
     for place, row in enumerate(rows):
         top_em = place * look.height_em + look.head_em
@@ -206,7 +206,7 @@ def _panel(axes: Axes, panel: BarPanel, rows: Sequence[BarRow], room: float, loo
             axes.barh(middle, bar.value, height=0.84 * look.bar_em, **fill)
             if bar.interval is not None:
                 ends, gid = (bar.interval.low, bar.interval.high), f"interval-{bar.metric}-{row.label}"
-                whisker(axes, ends, middle, theme, color=theme.palette.ink, gid=gid, halo=True)
+                Whisker(ends, middle, theme.palette.ink, gid, halo=True).draw(axes, theme)
             beside(axes, number_of(bar), (bar.end, middle), (0.5 * em, 0.0), text_pt, va="center")
 
 

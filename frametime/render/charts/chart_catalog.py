@@ -8,26 +8,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from string import Formatter
 from types import MappingProxyType
 from typing import Any, Final, Literal, TypeAlias
 
 Source: TypeAlias = Literal["capture", "captures", "review", "review cells", "tuning", "endurance"]
-
-
-@dataclass(frozen=True, kw_only=True)
-class ChartTexts:
-    """What stands above and below a chart: the title, the line below it, and the notes at the foot.
-
-    ``full`` are sentences for the reader who wants all: definitions, where zero is.
-    """
-
-    title: str
-    lead: str
-    notes: Sequence[str]
-    full: Sequence[str]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -44,8 +31,10 @@ class ChartKind:
         What it shows and how it is read, in one or two sentences.
     sources : sequence of str
         What it can be drawn from; *review cells* is a chart of single runs, drawn for each cell when asked for.
-    title, lead, notes, full
-        As in `ChartTexts`, with names in braces for what each chart fills in.
+    title, lead : str
+        What stands above the chart, with names in braces for what each fills in.
+    notes, full : sequence of str
+        What stands at its foot; ``full`` are sentences for the reader who wants all: definitions, where zero is.
     """
 
     key: str
@@ -57,15 +46,11 @@ class ChartKind:
     notes: Sequence[str]
     full: Sequence[str]
 
-    def texts(self, **values: object) -> ChartTexts:
+    def filled(self, **values: object) -> ChartKind:
         """The texts with these values; a sentence of which a value is ``None`` is left out, as is an empty one."""
-        notes, full = (
-            [sentence for template in templates if (sentence := _filled(template, values))]
-            for templates in (self.notes, self.full)
-        )
-        return ChartTexts(
-            title=self.title.format_map(values), lead=self.lead.format_map(values), notes=notes, full=full
-        )
+        title, lead = self.title.format_map(values), self.lead.format_map(values)
+        notes, full = ([text for line in lines if (text := _filled(line, values))] for lines in (self.notes, self.full))
+        return replace(self, title=title, lead=lead, notes=notes, full=full)
 
 
 def _filled(template: str, values: Mapping[str, Any]) -> str:

@@ -16,12 +16,10 @@ from matplotlib.figure import Figure
 
 from frametime.render.charts.card_bars import best_first, draw_costs, draw_pair, draw_scene_bars, draw_standings
 from frametime.render.charts.chart_catalog import keys_for
-from frametime.render.charts.frame_times import draw_frame_time_overlay, draw_frame_time_panels
 from frametime.render.charts.matrix import draw_verdict_matrix
-from frametime.render.charts.plane import draw_efficiency, draw_value
-from frametime.render.charts.points import draw_ratios, draw_repeatability
+from frametime.render.charts.points import draw_efficiency, draw_ratios, draw_repeatability, draw_value
 from frametime.render.charts.review_view import Cell, PagedChart, ReviewView
-from frametime.render.charts.run_distributions import draw_distribution, draw_percentiles
+from frametime.render.charts.run_charts import RUN_CHARTS
 from frametime.render.charts.run_traces import MOST_RUNS, RunTrace, trace_of_entry
 from frametime.render.charts.theme import Theme
 from frametime.render.charts.tuning_charts import (
@@ -66,11 +64,11 @@ class _Choice(NamedTuple):
 
 
 class _Named(NamedTuple):
-    """A chart with the name of its file, and the choice whose page it is (``None`` for charts of single runs)."""
+    """A chart with the name of its file, what draws it in a theme, and its choice (``None`` for single runs)."""
 
     key: str
     name: str
-    drawing: Drawing
+    draw: Callable[[Theme], Figure]
     choice: _Choice | None
 
 
@@ -95,22 +93,17 @@ def review_figures(
     """
     keys = result.plan.get("charts")
     asked = set(map(str, keys) if isinstance(keys, list | tuple) else ()) if only is None else set(only)
-    view = ReviewView(result, plan_theme(theme, result))
-    named = _named(view, asked if only is not None else asked.union(_FIRST))
+    theme = plan_theme(theme, result)
+    named = _named(ReviewView(result, theme), asked if only is not None else asked.union(_FIRST))
     first = set() if only is not None else _first_names(named)
     titles, labels = (_published(result).get(name) or {} for name in ("titles", "labels"))
-    return [
-        (
-            item.name,
-            _own_texts(
-                item.drawing,
-                titles.get(item.name) or titles.get(item.key),
-                {**labels.get(item.key, {}), **labels.get(item.name, {})},
-            ),
-        )
-        for item in named
-        if item.key in asked or item.name in first
-    ]
+    found: list[tuple[str, Drawing]] = []
+    for key, name, draw, _ in named:
+        if key in asked or name in first:
+            words = {**labels.get(key, {}), **labels.get(name, {})}
+            own = replace(theme, title=titles.get(name) or titles.get(key), labels=tuple(words.items()))
+            found.append((name, partial(draw, own)))
+    return found
 
 
 def _published(result: ReviewResult) -> Mapping[str, Any]:
@@ -140,15 +133,6 @@ def plan_theme(theme: Theme, result: ReviewResult) -> Theme:
     )
 
 
-def _own_texts(drawing: Drawing, title: str | None, labels: Mapping[str, str]) -> Drawing:
-    """The same drawing with a title and words of the user's own."""
-    if not (title or labels) or not isinstance(drawing, partial):
-        return drawing
-    own: dict[str, Any] = {"title": title, "labels": tuple(labels.items())}
-    args = [replace(arg, **own) if isinstance(arg, Theme) else arg for arg in drawing.args]
-    return partial(drawing.func, *args, **drawing.keywords)
-
-
 def left_out(result: ReviewResult, theme: Theme) -> dict[str, int]:
     """How many charts of each kind a review has that are not drawn by default; kinds without one are left out."""
     drawn = {name for name, _ in review_figures(result, theme)}
@@ -176,17 +160,28 @@ def _first_names(named: Sequence[_Named]) -> set[str]:
     return found
 
 
-def _named(view: ReviewView, wanted: set[str]) -> list[_Named]:
+def _named(view: ReviewView, wanted: Collection[str]) -> list[_Named]:
     """All charts of these kinds; two names that would be one file are told apart by a number."""
     found: list[_Named] = []
     taken: Counter[str] = Counter()
-    for key, parts, drawing, choice in _all(view, wanted):
+
+    def add(key: str, parts: Sequence[str], draw: Callable[[Theme], Figure], choice: _Choice | None) -> None:
         name = "-".join([key, *(safe_name(part) for part in parts if part)])
         while taken[name.lower()]:
             taken[name.lower()] += 1
             name = f"{name}-{taken[name.lower()]}"
         taken[name.lower()] += 1
-        found.append(_Named(key, name, drawing, choice))
+        found.append(_Named(key, name, draw, choice))
+
+    for choice in _choices(view):
+        n_pages = len(choice.kind.pages(view, **choice.asked)) if choice.key in wanted else 0
+        for page in range(n_pages):
+            parts = (*choice.parts, f"page{page + 1}" if n_pages > 1 else "")
+            add(choice.key, parts, partial(choice.kind, view.result, **choice.asked, page=page), choice)
+    for key in (key for key in RUN_CHARTS if key in wanted):
+        for cell in view.result.cuts[0].cells:
+            if any(entry is not None and entry.curves for entry in typical_runs(view.result, cell).values()):
+                add(key, cell, partial(_draw_cell, key, view.result, cell), None)
     return found
 
 
@@ -200,20 +195,6 @@ def safe_name(text: str) -> str:
     """
     kept = re.sub(r"[^A-Za-z0-9.]+", "-", text).strip("-.")
     return kept[:40].rstrip("-.") or "x"
-
-
-def _all(view: ReviewView, wanted: set[str]) -> Iterator[tuple[str, tuple[str, ...], Drawing, _Choice | None]]:
-    """Key, parts of the name, drawing and choice of all charts of these kinds."""
-    result, theme = view.result, view.theme
-    for choice in _choices(view):
-        n_pages = len(choice.kind.pages(view, **choice.asked)) if choice.key in wanted else 0
-        for page in range(n_pages):
-            parts = (*choice.parts, f"page{page + 1}" if n_pages > 1 else "")
-            yield choice.key, parts, partial(choice.kind, result, theme, **choice.asked, page=page), choice
-    for key in _SINGLES:
-        for cell in result.cuts[0].cells if key in wanted else ():
-            if any(entry is not None and entry.curves for entry in typical_runs(result, cell).values()):
-                yield key, cell, partial(_draw_cell, key, result, theme, cell), None
 
 
 def _choices(view: ReviewView) -> Iterator[_Choice]:
@@ -262,27 +243,15 @@ def typical_runs(result: ReviewResult, cell: Cell) -> dict[str, RunEntry | None]
     return found
 
 
-_SINGLES: Final[Mapping[str, tuple[Callable[..., Figure], str]]] = MappingProxyType(
-    {
-        "frame-time-panels": (draw_frame_time_panels, "frame times"),
-        "frame-time-overlay": (draw_frame_time_overlay, "frame times"),
-        "percentiles": (draw_percentiles, "frame-time percentiles"),
-        "distribution": (draw_distribution, "spread of frame times"),
-    }
-)
-
-
-def _draw_cell(key: str, result: ReviewResult, theme: Theme, cell: Cell) -> Figure:
-    view = ReviewView(result, theme)
+def _draw_cell(key: str, result: ReviewResult, cell: Cell, theme: Theme) -> Figure:
+    view, chart = ReviewView(result, theme), RUN_CHARTS[key]
     traces: list[RunTrace] = []
     for card, entry in typical_runs(result, cell).items():
         if entry is not None and entry.curves and len(traces) < MOST_RUNS:
             run = f"run {entry.run}" if entry.run.isdigit() else entry.run
-            label = f"{view.label(card)} · {run}"
-            traces.append(trace_of_entry(entry, label=label, card=view.number(card)))
-    draw, words = _SINGLES[key]
-    title = f"{view.cell_label(cell)}: {words}"
-    return draw(traces, theme, title=title, note="Of each card the run closest to its mean.")
+            traces.append(trace_of_entry(entry, label=f"{view.label(card)} · {run}", card=view.number(card)))
+    title = f"{view.cell_label(cell)}: {chart.title[0].lower()}{chart.title[1:]}"
+    return chart(traces, theme, title=title, note="Of each card the run closest to its mean.")
 
 
 def tuning_figures(
@@ -298,12 +267,10 @@ def tuning_figures(
         Keys of the catalog.
     """
     wanted = set(keys_for("tuning") if only is None else only)
-    found: list[tuple[str, Callable[[], Figure]]] = []
-    if "tuning-map" in wanted and summary.clock_map:
-        found.append(("tuning-map", partial(draw_tuning_map, summary, theme)))
-    is_of_clocks = bool(summary.clock_map)
-    if "tuning-gain" in wanted and is_of_clocks and (gain_lines(summary, "core") or gain_lines(summary, "memory")):
-        found.append(("tuning-gain", partial(draw_tuning_gain, summary, theme)))
-    if "tuning-power" in wanted and len(powered(summary)) > 1:
-        found.append(("tuning-power", partial(draw_tuning_power, summary, theme)))
-    return found
+    has_gain = bool(gain_lines(summary, "core") or gain_lines(summary, "memory"))
+    asked = (
+        ("tuning-map", bool(summary.clock_map), draw_tuning_map),
+        ("tuning-gain", bool(summary.clock_map) and has_gain, draw_tuning_gain),
+        ("tuning-power", len(powered(summary)) > 1, draw_tuning_power),
+    )
+    return [(key, partial(draw, summary, theme)) for key, is_known, draw in asked if is_known and key in wanted]

@@ -14,20 +14,17 @@ from frametime.capture import Capture
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import MeasuredRun, Missing
 from frametime.metrics.sensors.sensor_values import channel
-from frametime.render.charts.axis_scales import round_ticks, tick_labels
-from frametime.render.charts.chart_sheet import Chart, KeyEntry, ListEntry, draw, list_em
+from frametime.render.charts.chart_sheet import Chart, KeyEntry, ListEntry, list_em
 from frametime.render.charts.plots import CAPTION_EM, Curve, Dots, Drawn, Plot, Plots, Rule, Span
 from frametime.render.charts.run_traces import (
     RunTrace,
-    check_count,
     quantile_band,
     run_figures,
-    run_numbers,
     stutter_words,
-    styles_of,
     trace_of_run,
     trace_of_series,
 )
+from frametime.render.charts.text_fit import round_ticks
 from frametime.render.charts.theme import Theme
 from frametime.render.numbers import format_quantity
 from frametime.tuning.endurance_verdict import EnduranceVerdict
@@ -37,7 +34,6 @@ from frametime.words import counted
 _VECTOR_COLUMNS: Final = 1200
 _MOST_TIMES_USUAL: Final = 2.5
 _CUT_TIMES_USUAL: Final = 2.0
-_MOST_IN_ONE_COLUMN: Final = 3
 _MOST_STEPS: Final = 600
 _NEAR_ZERO: Final = 0.25
 _TIME: Final = "time since the first frame"
@@ -70,31 +66,31 @@ def draw_frame_times(
     Figure
         The first axes hold the frame times, the others one sensor quantity each.
     """
-    trace, lanes = _traced(source, run, theme, n_columns, label)
-    top_ms = frame_time_top([trace])
+    series = FrameSeries.of(source, run.options)
+    columns = pixel_columns(theme) if n_columns is None else n_columns
+    trace = trace_of_series(series, run, n_columns=columns, label=label)
+    limits = frame_time_limits([trace])
     values = {
-        "run": trace.label,
-        "figures": run_figures(trace),
+        **_run_values(trace),
         "judged": run.judgement.word,
-        "frames": counted(trace.n_frames, "frame"),
-        "seconds": trace.duration_s,
-        "stutters": stutter_words(len(trace.stutters), trace.rule),
-        "beyond": _beyond_words([trace], top_ms),
+        "beyond": beyond_words([trace], limits[1]),
         "if_every": "" if trace.is_complete else None,
         "n_steps": None if trace.is_complete else trace.times_s.size,
     }
-    limits = frame_time_start([trace], top_ms), top_ms
-    body = Plots(columns=[[_trace_plot(trace, theme, theme.palette.series[0], limits), *lanes]])
-    return draw(Chart(kind="frame-times", values=values, key=_key([trace], theme, top_ms), body=body), theme)
+    plots = [times_plot(trace, theme, theme.palette.series[0], limits), *sensor_lanes(series, theme)]
+    key = times_key([trace], theme, limits[1])
+    return Chart(kind="frame-times", values=values, key=key, body=Plots(columns=[plots])).draw(theme)
 
 
-def _traced(
-    source: Capture, run: MeasuredRun, theme: Theme, n_columns: int | None, label: str | None = None
-) -> tuple[RunTrace, list[Plot]]:
-    """A run ready to be drawn, with a lane for each quantity of its sensors."""
-    series = FrameSeries.of(source, run.options)
-    columns = pixel_columns(theme) if n_columns is None else n_columns
-    return trace_of_series(series, run, n_columns=columns, label=label), sensor_lanes(series, theme)
+def _run_values(trace: RunTrace) -> dict[str, object]:
+    """What the texts of every chart of one run say."""
+    return {
+        "run": trace.label,
+        "figures": run_figures(trace),
+        "frames": counted(trace.n_frames, "frame"),
+        "seconds": trace.duration_s,
+        "stutters": stutter_words(len(trace.stutters), trace.rule),
+    }
 
 
 def frame_time_top(traces: Sequence[RunTrace]) -> float:
@@ -108,10 +104,10 @@ def frame_time_top(traces: Sequence[RunTrace]) -> float:
     return 1.08 * (greatest if greatest <= _MOST_TIMES_USUAL * usual else _CUT_TIMES_USUAL * usual)
 
 
-def frame_time_start(traces: Sequence[RunTrace], top_ms: float) -> float:
-    """Lower end of a frame-time axis in ms: a little below the shortest frames, 0 where that is near."""
-    least = min(float(trace.low_ms.min()) for trace in traces)
-    return _axis_start(least - 0.12 * (top_ms - least), top_ms)
+def frame_time_limits(traces: Sequence[RunTrace]) -> tuple[float, float]:
+    """Ends of a frame-time axis in ms: from a little below the shortest frames, 0 where that is near."""
+    top_ms, least = frame_time_top(traces), min(float(trace.low_ms.min()) for trace in traces)
+    return _axis_start(least - 0.12 * (top_ms - least), top_ms), top_ms
 
 
 def _axis_start(start_ms: float, top_ms: float) -> float:
@@ -122,8 +118,9 @@ def _axis_start(start_ms: float, top_ms: float) -> float:
     return float(np.floor(start_ms / step_ms) * step_ms)
 
 
-def _caption(start_ms: float, words: str = "frame time, ms") -> str:
-    return f"{words} (axis from {start_ms:g})" if start_ms else words
+def start_words(caption: str, start: float) -> str:
+    """The caption of an axis, which says where it starts if not at 0."""
+    return f"{caption} (axis from {start:g})" if start else caption
 
 
 def _usual_ms(trace: RunTrace) -> float:
@@ -140,12 +137,12 @@ def places_beyond(trace: RunTrace, top_ms: float) -> NDArray[np.int64]:
     return np.flatnonzero(beyond)
 
 
-def _beyond_words(traces: Sequence[RunTrace], top_ms: float) -> str:
+def beyond_words(traces: Sequence[RunTrace], top_ms: float) -> str:
     count = sum(int(places_beyond(trace, top_ms).size) for trace in traces)
     return f"Over {top_ms:.0f} ms: {counted(count, 'place')}, marked at the upper edge." if count else ""
 
 
-def _key(traces: Sequence[RunTrace], theme: Theme, top_ms: float) -> list[KeyEntry]:
+def times_key(traces: Sequence[RunTrace], theme: Theme, top_ms: float) -> list[KeyEntry]:
     """What the marks of frame times mean."""
     palette = theme.palette
     entries = [KeyEntry("frame time", palette.series[0], "line")] if len(traces) == 1 else []
@@ -158,7 +155,7 @@ def _key(traces: Sequence[RunTrace], theme: Theme, top_ms: float) -> list[KeyEnt
     return entries
 
 
-def _trace_plot(trace: RunTrace, theme: Theme, color: str, limits: tuple[float, float]) -> Plot:
+def times_plot(trace: RunTrace, theme: Theme, color: str, limits: tuple[float, float]) -> Plot:
     """Frame times, the line through their middle, the stutters, and the longest frames named at the upper edge."""
     palette, (start_ms, top_ms) = theme.palette, limits
     width = 0.6 if trace.n_frames > 600 else 1.0
@@ -189,7 +186,7 @@ def _trace_plot(trace: RunTrace, theme: Theme, color: str, limits: tuple[float, 
         x_limits=(0.0, trace.duration_s),
         y_limits=limits,
         x_label=_TIME,
-        y_label=_caption(start_ms),
+        y_label=start_words("frame time, ms", start_ms),
         x_ticks="time",
         top_words=[
             (
@@ -201,101 +198,11 @@ def _trace_plot(trace: RunTrace, theme: Theme, color: str, limits: tuple[float, 
     )
 
 
-def draw_frame_time_panels(
-    traces: Sequence[RunTrace], theme: Theme, *, title: str = "Frame times", note: str = ""
-) -> Figure:
-    """One panel a run, all on the same scales, so that what looks higher is slower.
-
-    Parameters
-    ----------
-    traces : sequence of RunTrace
-        1 to 8 runs.
-    theme : Theme
-    title, note : str
-        The note is said first at the foot.
-
-    Raises
-    ------
-    ValueError
-        If there is no run, or there are more than fit.
-    """
-    check_count(traces)
-    top_ms = frame_time_top(traces)
-    limits = frame_time_start(traces, top_ms), top_ms
-    span_s = max(trace.duration_s for trace in traces)
-    n_columns = 1 if len(traces) <= _MOST_IN_ONE_COLUMN or theme.is_narrow else 2
-    plots = [
-        replace(
-            _trace_plot(trace, theme, style.color, limits),
-            x_limits=(0.0, span_s),
-            y_label=_caption(limits[0], "ms"),
-            name=trace.label,
-            remark=run_figures(trace, short=n_columns > 1 or theme.is_narrow),
-        )
-        for trace, style in zip(traces, styles_of(traces, theme), strict=True)
-    ]
-    n_rows = -(-len(plots) // n_columns)
-    values = {
-        "title": title,
-        "runs": counted(len(traces), "run"),
-        "note": note,
-        "beyond": _beyond_words(traces, top_ms),
-    }
-    body = Plots(columns=[plots[start : start + n_rows] for start in range(0, len(plots), n_rows)])
-    least_em, key = 22.0 + 9.0 * len(traces), _key(traces, theme, top_ms)
-    return draw(Chart(kind="frame-time-panels", values=values, key=key, body=body, least_em=least_em), theme)
-
-
-def draw_frame_time_overlay(
-    traces: Sequence[RunTrace], theme: Theme, *, title: str = "Frame times", note: str = ""
-) -> Figure:
-    """The middle of the frame times of each run on one axis, which follows them, and a list of the main numbers.
-
-    Parameters
-    ----------
-    traces : sequence of RunTrace
-        1 to 8 runs.
-    theme : Theme
-    title, note : str
-        The note is said first at the foot.
-
-    Raises
-    ------
-    ValueError
-        If there is no run, or there are more than fit.
-    """
-    check_count(traces)
-    styles = styles_of(traces, theme)
-    middles = [
-        (trace.middle_s, trace.middle_ms) if trace.middle_s.size > 1 else (trace.times_s, trace.high_ms)
-        for trace in traces
-    ]
-    low_ms, high_ms = (float(end([end(ys) for _, ys in middles])) for end in (np.min, np.max))
-    plot = Plot(
-        marks=[
-            Curve(xs, ys, style.color, f"middle-{number}", width=1.2, line=style.line)
-            for number, ((xs, ys), style) in enumerate(zip(middles, styles, strict=True))
-        ],
-        x_limits=(0.0, max(trace.duration_s for trace in traces)),
-        **_axis_of(low_ms, high_ms),
-    )
-    entries = [
-        ListEntry(trace.label, run_numbers(trace), "s", style.color)
-        for trace, style in zip(traces, styles, strict=True)
-    ]
-    key = [
-        KeyEntry(trace.label, style.color, "line", line=style.line) for trace, style in zip(traces, styles, strict=True)
-    ]
-    values = {"title": title, "runs": counted(len(traces), "run"), "note": note, "middle": traces[0].middle_name}
-    body, height_em = Plots(columns=[[plot]], entries=entries), _NARROW_TIMES_EM + list_em(entries)
-    return draw(Chart(kind="frame-time-overlay", values=values, key=key, body=body, least_em=height_em), theme)
-
-
-def _axis_of(low_ms: float, high_ms: float) -> dict[str, Any]:
+def axis_of(low_ms: float, high_ms: float) -> dict[str, Any]:
     """An axis of frame times that follows the data, from 0 where that is near; its caption says where it starts."""
     room_ms = max(0.12 * (high_ms - low_ms), 0.03 * high_ms)
     start_ms = _axis_start(low_ms - room_ms, high_ms)
-    limits = {"y_limits": (start_ms, high_ms + room_ms), "y_label": _caption(start_ms)}
+    limits = {"y_limits": (start_ms, high_ms + room_ms), "y_label": start_words("frame time, ms", start_ms)}
     return {**limits, "x_label": _TIME, "x_ticks": "time"}
 
 
@@ -313,16 +220,8 @@ def draw_frame_time_band(source: Capture, run: MeasuredRun, theme: Theme, *, lab
     series = FrameSeries.of(source, run.options)
     trace = trace_of_run(run, label=label)
     plot, words = _band_plot(series, trace, theme)
-    values = {
-        "run": trace.label,
-        "figures": run_figures(trace),
-        "frames": counted(trace.n_frames, "frame"),
-        "seconds": trace.duration_s,
-        "band": words,
-        "stutters": stutter_words(len(trace.stutters), trace.rule),
-    }
-    body = Plots(columns=[[plot, *sensor_lanes(series, theme)]])
-    return draw(Chart(kind="frame-time-band", values=values, key=_band_key(trace, theme), body=body), theme)
+    values, body = {**_run_values(trace), "band": words}, Plots(columns=[[plot, *sensor_lanes(series, theme)]])
+    return Chart(kind="frame-time-band", values=values, key=_band_key(trace, theme), body=body).draw(theme)
 
 
 def _band_plot(series: FrameSeries, trace: RunTrace, theme: Theme) -> tuple[Plot, str]:
@@ -330,7 +229,7 @@ def _band_plot(series: FrameSeries, trace: RunTrace, theme: Theme) -> tuple[Plot
     palette = theme.palette
     times_s, quantiles_ms, step_s = quantile_band(series, most_steps=_MOST_STEPS)
     color = palette.series[0]
-    axis = _axis_of(float(quantiles_ms[0].min()), float(quantiles_ms[-1].max()))
+    axis = axis_of(float(quantiles_ms[0].min()), float(quantiles_ms[-1].max()))
     marks: list[Drawn] = [
         Curve(times_s, quantiles_ms[4], color, "band", lows=quantiles_ms[0], width=0.0, style={"alpha": 0.25}),
         Curve(times_s, quantiles_ms[3], color, "middle-half", lows=quantiles_ms[1], width=0.0, style={"alpha": 0.55}),
@@ -380,7 +279,7 @@ def sensor_lanes(series: FrameSeries, theme: Theme) -> list[Plot]:
         limit = limits.get(name)
         places = _kept_samples(found.values)
         low, high = _lane_limits(found.values, limit, least_span)
-        words = f"{caption} (axis from {tick_labels([low])[0]})"
+        words = f"{caption} (axis from {low:g})"
         marks: list[Drawn] = [Curve(found.times_s[places], found.values[places], theme.palette.ink, name, width=0.8)]
         if limit is not None:
             marks.append(Rule(limit, theme.palette.behind, f"{name}-limit", line=(0, (5.0, 1.6)), is_level=True))
@@ -423,7 +322,7 @@ def _lane_limits(values: NDArray[np.float64], limit: float | None, least_span: f
     return max(0.0, float(np.floor(low / step) * step)), float(np.ceil(high / step + 1e-9) * step)
 
 
-_NARROW_TIMES_EM: Final = 42.0
+NARROW_TIMES_EM: Final = 42.0
 _MARKERS: Final = {"passed": "s", "failed": "X", "not measurable": "o"}
 
 
@@ -458,18 +357,14 @@ def draw_endurance(source: Capture, run: MeasuredRun, verdict: EnduranceVerdict,
     ]
     plots = [band, *lanes]
     values = {
+        **_run_values(trace),
         "verdict": verdict.word,
-        "run": trace.label,
-        "figures": run_figures(trace),
         "sentence": verdict.sentence,
-        "frames": counted(trace.n_frames, "frame"),
         "band": words,
-        "stutters": stutter_words(len(trace.stutters), trace.rule),
         "if_throttling": "" if run.findings.throttling else None,
         "if_changes": "" if changes else None,
     }
     body = Plots(columns=[[replace(plot, marks=[*events, *plot.marks]) for plot in plots]], entries=entries)
-    least_em = _NARROW_TIMES_EM + len(lanes) * (_LANE_EM + CAPTION_EM) + list_em(entries)
-    return draw(
-        Chart(kind="endurance", values=values, key=_band_key(trace, theme), body=body, least_em=least_em), theme
-    )
+    least_em = NARROW_TIMES_EM + len(lanes) * (_LANE_EM + CAPTION_EM) + list_em(entries)
+    key = _band_key(trace, theme)
+    return Chart(kind="endurance", values=values, key=key, body=body, least_em=least_em).draw(theme)

@@ -1,36 +1,60 @@
-"""Curves, bands and marks over an x axis: plots in columns, with a list beside them where there is one."""
+"""Plots in columns: marks on axes, rows named at the side, lines of equal slope, a list beside them where there is one.
+
+What is drawn is data: a plot says its limits, captions and marks, and a mark draws itself.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from math import inf
 from types import MappingProxyType
 from typing import Any, Final, Literal, NamedTuple, Protocol
 
 import numpy as np
 from matplotlib.axes import Axes
-from numpy.typing import ArrayLike
+from matplotlib.markers import CARETDOWN, CARETLEFT, CARETRIGHT, CARETUP
+from numpy.typing import ArrayLike, NDArray
 
-from frametime.render.charts.axis_scales import (
+from frametime.render.charts.chart_sheet import ListEntry, Sheet, side_list
+from frametime.render.charts.text_fit import (
+    beside,
     round_ticks,
-    set_tail_scale,
     set_x_ticks,
-    set_y_ticks,
+    shorten,
     signed_labels,
     size_of,
+    text_width_pt,
     tick_labels,
+    wrap,
+    x_caption,
+    y_caption,
 )
-from frametime.render.charts.chart_sheet import ListEntry, Sheet, beside, dots, side_list, whisker, x_caption, y_caption
-from frametime.render.charts.text_fit import shorten, text_width_pt
-from frametime.render.charts.theme import LineStyle, Theme
+from frametime.render.charts.theme import POINTS_PER_INCH, LineStyle, Theme
 
 HEAD_EM: Final = 2.3
 CAPTION_EM: Final = 1.9
 FOOT_EM: Final = 3.5
+NARROW_PLANE_EM: Final = 46.0
+"""Height of a narrow page with one plot whose list is left out."""
+
+LEAST_WHISKER_EM: Final = 0.4
+"""A shorter interval (6 pixels at web size) is not seen as one: it is drawn as an upright mark."""
+
 _GAP_EM: Final = 2.2
-_LIST_EM: Final = 27.0
+_LIST_EM: Final = 26.0
+_MOST_SLOPES: Final = 6
+_MOST_ROW_EM: Final = 2.5
+_MOST_LABEL_EM: Final = 22.0
+_MOST_NARROW_LABEL_EM: Final = 13.5
+_LEAST_TICK_EM: Final = 3.6
 _LONG_S: Final = 300.0
 _MOST_WORDS: Final = 4
+_TAIL_TICKS_PCT: Final = (0.0, 50.0, 90.0, 99.0, 99.9, 99.99, 99.999)
+_FACTORS: Final = (2.0, 4.0, 8.0, 16.0, 32.0, 64.0, 128.0, 256.0)
+
+Area = tuple[float, float, float, float]
+"""Left, bottom, right and upper end, in points from the lower left corner of the axes."""
 
 
 class Drawn(Protocol):
@@ -62,35 +86,68 @@ class Curve(NamedTuple):
 
 
 class Dots(NamedTuple):
-    """Marks without a line between them."""
+    """Marks of ``size`` em without a line between them; ``words`` stand beside a single one where there is room."""
 
     xs: ArrayLike
     ys: ArrayLike
-    marker: str
+    marker: Any
     face: str
     edge: str
     gid: str
-    size: float
-    line: float = 0.5
+    size: float = 0.9
+    line: float = 0.6
     zorder: float = 4.0
+    words: str = ""
 
     def draw(self, axes: Axes, theme: Theme) -> None:
         """Marks that are not cut at the edge of the axes."""
-        look: dict[str, Any] = {"mfc": self.face, "mec": self.edge, "clip_on": False, "zorder": self.zorder}
-        dots(axes, self.xs, self.ys, self.marker, theme, size=self.size, line=self.line, gid=self.gid, **look)
+        look: dict[str, Any] = {"mfc": self.face, "mec": self.edge, "mew": self.line * theme.line_pt, "clip_on": False}
+        look |= {"markersize": self.size * theme.em_pt, "zorder": self.zorder, "gid": self.gid}
+        axes.plot(self.xs, self.ys, linestyle="none", marker=self.marker, **look)
 
 
 class Whisker(NamedTuple):
-    """An upright interval at a place."""
+    """An interval at a place, with caps; one too short to be seen as such is a mark across its middle.
 
-    x: float
+    What goes beyond the axis ends in an arrowhead at its edge. With ``halo`` a wide line of the ground lies below it,
+    so that it is seen on a bar as well.
+    """
+
     ends: tuple[float, float]
+    at: float
     color: str
     gid: str
+    upright: bool = False
+    caps_em: float = 0.6
+    width: float = 1.0
+    halo: bool = False
 
     def draw(self, axes: Axes, theme: Theme) -> None:
-        """A line with caps."""
-        whisker(axes, self.ends, self.x, theme, color=self.color, gid=self.gid, upright=True, scale=0.8)
+        """A line with what stands at its ends."""
+        limits = axes.get_ylim() if self.upright else axes.get_xlim()
+        ends = [min(max(end, min(limits)), max(limits)) for end in self.ends]
+        places = axes.transData.transform(np.column_stack(self._points(ends)))
+        is_small = (
+            np.abs(places[1] - places[0]).max() * POINTS_PER_INCH / axes.figure.dpi < LEAST_WHISKER_EM * theme.em_pt
+        )
+        across = "_" if self.upright else "|"
+        for color, times, gid in ((theme.palette.ground, 3.0, "halo"), (self.color, 1.0, self.gid))[not self.halo :]:
+            width = times * self.width * theme.line_pt
+            look: dict[str, Any] = {"color": color, "mew": width, "zorder": 3.0, "linewidth": width}
+            caps = across if self.caps_em and not is_small else ""
+            look |= {"solid_capstyle": "butt", "markersize": (self.caps_em if caps else 0.9) * theme.em_pt}
+            axes.plot(*self._points(ends), marker=caps, gid=gid, **look)
+            if is_small:
+                axes.plot(*self._points([sum(ends) / 2.0]), marker=across, gid=f"{gid}-small", **look)
+        carets = (CARETDOWN, CARETUP) if self.upright else (CARETLEFT, CARETRIGHT)
+        for end, kept in zip(self.ends, ends, strict=True):
+            if end != kept:
+                caret, gid = carets[int(kept == limits[1])], f"{self.gid}-on-{end:g}"
+                Dots(*self._points([kept]), caret, self.color, self.color, gid, 0.6, 1.0).draw(axes, theme)
+
+    def _points(self, values: Sequence[float]) -> tuple[Sequence[float], Sequence[float]]:
+        same = [self.at] * len(values)
+        return (same, values) if self.upright else (values, same)
 
 
 class Steps(NamedTuple):
@@ -103,8 +160,8 @@ class Steps(NamedTuple):
 
     def draw(self, axes: Axes, theme: Theme) -> None:
         """An area with a thin edge, so that an empty bin beside a full one is seen."""
-        axes.stairs(self.values, self.edges, fill=True, facecolor=self.color, linewidth=0.0, gid=self.gid)
-        axes.stairs(self.values, self.edges, color=self.color, linewidth=0.7 * theme.line_pt)
+        look: dict[str, Any] = {"color": self.color, "linewidth": 0.7 * theme.line_pt}
+        axes.stairs(self.values, self.edges, fill=True, gid=self.gid, **look)
 
 
 class Span(NamedTuple):
@@ -128,11 +185,21 @@ class Rule(NamedTuple):
     gid: str
     line: LineStyle = "-"
     is_level: bool = False
+    width: float = 1.0
 
     def draw(self, axes: Axes, theme: Theme) -> None:
         """From edge to edge."""
         across = axes.axhline if self.is_level else axes.axvline
-        across(self.at, color=self.color, linewidth=theme.line_pt, linestyle=self.line, gid=self.gid)
+        across(self.at, color=self.color, linewidth=self.width * theme.line_pt, linestyle=self.line, gid=self.gid)
+
+
+class Row(NamedTuple):
+    """A row at a height, in rows from the top: its name at the left of the plots, its number at their right."""
+
+    y: float
+    label: str
+    number: str = ""
+    bold: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -141,7 +208,11 @@ class Plot:
 
     ``name`` and ``remark`` stand above, as does the caption of the y axis; ``top_words`` stand at their places on the
     upper edge as far as there is room. ``height_em`` is the height of the axes alone; without it, an equal share of
-    what the others leave. ``x_ticks`` *time* counts a long time in minutes, *tail* opens the slowest frames.
+    what the others leave. With ``slope_unit`` lines of equal slope go from the origin around all marks.
+
+    ``x_ticks`` *time* counts a long time in minutes, *tail* opens the slowest frames, *change* has signs, and *ratio*
+    is a logarithmic scale on which "twice" and "half" lie equally far from the middle, so that neither card is favored
+    by being the baseline.
     """
 
     marks: Sequence[Drawn]
@@ -151,90 +222,169 @@ class Plot:
     y_label: str = ""
     name: str = ""
     remark: str = ""
-    x_ticks: Literal["round", "time", "tail"] = "round"
+    x_ticks: Literal["round", "time", "tail", "ratio", "change"] = "round"
     y_ticks: Literal["round", "change", "few", "none"] = "round"
+    grid: Literal["x", "y", "both", "none"] = "y"
     height_em: float | None = None
     top_words: Sequence[tuple[float, str]] = ()
+    slope_unit: str = ""
 
     @property
     def head_em(self) -> float:
         """Height of what stands above the axes."""
         return (HEAD_EM if self.name else 0.0) + (CAPTION_EM if self.y_label else 0.0)
 
+    def y_scale(self, height_em: float) -> tuple[list[float], list[str]]:
+        """Ticks of the y axis and their labels."""
+        if self.y_ticks == "none":
+            return [], []
+        spacing_em = 2.6 if self.y_ticks == "change" else 3.4  # two at least: one tick alone gives no scale
+        ticks = round_ticks(*self.y_limits, 2 if self.y_ticks == "few" else max(2, int(height_em / spacing_em)))
+        return ticks, signed_labels(ticks, " %") if self.y_ticks == "change" else tick_labels(ticks)
+
 
 @dataclass(frozen=True, kw_only=True)
 class Plots:
-    """Columns of plots on one x axis each, and a list beside them."""
+    """Columns of plots on one x axis each, all columns alike; ``rows`` that all share are named at their sides."""
 
     columns: Sequence[Sequence[Plot]]
     entries: Sequence[ListEntry] = ()
+    rows: Sequence[Row] = ()
 
     def draw(self, sheet: Sheet) -> None:
         """Column by column; only the lowest plot of each names the ticks of the x axis."""
-        em = sheet.em
-        right = side_list(sheet, self.entries, _LIST_EM) if self.entries else sheet.right
-        tick_ems = [{"none": 0.5, "change": 4.2}.get(column[0].y_ticks, 3.6) for column in self.columns]
-        gaps = _GAP_EM * em * (len(self.columns) - 1)
-        width = (right - sheet.left - sum(tick_ems) * em - gaps) / len(self.columns)
-        n_rows = max(map(len, self.columns))
-        left = sheet.left
-        for column, tick_em in zip(self.columns, tick_ems, strict=True):
-            left += tick_em * em
-            heads = sum(plot.head_em for plot in column) + column[0].head_em * (n_rows - len(column))
-            fixed = sum(plot.height_em or 0.0 for plot in column)
-            n_equal = sum(plot.height_em is None for plot in column) + n_rows - len(column)
-            share = (sheet.height - (FOOT_EM + heads + fixed) * em) / max(1, n_equal)
+        em, first = sheet.em, self.columns[0]
+        left, right = sheet.left, side_list(sheet, self.entries, _LIST_EM) if self.entries else sheet.right
+        label_pt, number_pt = self._row_widths(sheet)
+        slope_pt = text_width_pt(f"0.000 {first[0].slope_unit}", em) + 0.8 * em if first[0].slope_unit else 0.0
+        left, right = left + label_pt, right - number_pt - slope_pt
+        ticks_pt = [_tick_width_pt(column, em) for column in self.columns]
+        width = (right - left - sum(ticks_pt) - _GAP_EM * em * (len(self.columns) - 1)) / len(self.columns)
+        remarks = [wrap(column[0].remark, width, em, max_lines=2) if self.rows else [] for column in self.columns]
+        below_em = 1.3 * max(map(len, remarks))
+        fixed_em = sum(plot.head_em + below_em + (plot.height_em or 0.0) for plot in first)
+        share = sheet.height - (FOOT_EM + fixed_em) * em
+        share /= max(1, sum(plot.height_em is None for plot in first))
+        if self.rows:
+            share = min(share, _MOST_ROW_EM * max(first[0].y_limits) * em)
+        for column, lines, tick_pt in zip(self.columns, remarks, ticks_pt, strict=True):
+            left += tick_pt
             top = sheet.top
             for plot in column:
                 height = share if plot.height_em is None else plot.height_em * em
-                bottom = top - plot.head_em * em - height
-                axes = sheet.axes(left, bottom, width, height)
+                start = left if self.rows else left - tick_pt
+                _head(sheet, plot, (start, top - 1.35 * em, left + width), lines if self.rows else None)
+                top -= (plot.head_em + below_em) * em + height
+                axes = sheet.axes(left, top, width, height)
                 _draw_plot(axes, plot, sheet.theme, is_lowest=plot is column[-1])
-                if plot.name:
-                    _head(sheet, plot, left - tick_em * em, top - 1.35 * em, left + width)
-                top = bottom
+                _words(axes, plot.marks, sheet.theme, in_rows=bool(self.rows))
             left += width + _GAP_EM * em
+        for row in self.rows:
+            y = top + share * (1.0 - row.y / max(first[0].y_limits))
+            sheet.text(sheet.left, y, shorten(row.label, label_pt - 0.6 * em, em, bold=row.bold), bold=row.bold)
+            sheet.text(sheet.right - number_pt + 0.5 * em, y, row.number, bold=row.bold)
+
+    def _row_widths(self, sheet: Sheet) -> tuple[float, float]:
+        """Widths of the columns with the names of the rows and with their numbers."""
+        em, most_em = sheet.em, _MOST_NARROW_LABEL_EM if sheet.theme.is_narrow else _MOST_LABEL_EM
+        labels, numbers = (
+            max((text_width_pt(text, em, bold=row.bold) for row, text in texts if text), default=-0.8 * em)
+            for texts in ([(row, row.label) for row in self.rows], [(row, row.number) for row in self.rows])
+        )
+        return min(labels, most_em * em) + 0.8 * em, numbers + 0.8 * em
 
 
-def _head(sheet: Sheet, plot: Plot, left: float, y: float, right: float) -> None:
-    theme, em = sheet.theme, sheet.em
-    room = right - left - text_width_pt(plot.remark, em) - 1.5 * em
+def _tick_width_pt(column: Sequence[Plot], em: float) -> float:
+    """Room for the labels of the y axes."""
+    labels = [label for plot in column for label in plot.y_scale(30.0)[1]]
+    return max(_LEAST_TICK_EM * em, *(text_width_pt(label, em) + 0.8 * em for label in labels)) if labels else 0.5 * em
+
+
+def _head(sheet: Sheet, plot: Plot, place: tuple[float, float, float], lines: Sequence[str] | None) -> None:
+    """Name and remark of a plot: the remark at the right end, or as lines below."""
+    (left, y, right), theme, em = place, sheet.theme, sheet.em
+    room = right - left - (text_width_pt(plot.remark, em) + 1.5 * em if lines is None else 0.0)
     sheet.text(left, y, shorten(plot.name, room, theme.label_pt, bold=True), size_pt=theme.label_pt, bold=True)
-    sheet.text(right, y, plot.remark, color=theme.palette.muted, ha="right")
+    if lines is None:
+        sheet.text(right, y, plot.remark, color=theme.palette.muted, ha="right")
+    for number, line in enumerate(lines or ()):
+        sheet.text(left, y - (1.4 + 1.3 * number) * em, line, color=theme.palette.muted)
 
 
 def _draw_plot(axes: Axes, plot: Plot, theme: Theme, *, is_lowest: bool) -> None:
-    em = theme.em_pt
     axes.set_ylim(*plot.y_limits)
-    if plot.x_ticks == "tail":
-        set_tail_scale(axes, plot.x_limits[1], em)
-    else:
-        axes.set_xlim(*plot.x_limits)
-        is_long = plot.x_ticks == "time" and plot.x_limits[1] >= _LONG_S
-        if is_long:  # the axes themselves stay in seconds
-            most = max(2, int(size_of(axes)[0] / (5.0 * em)))
-            minutes = round_ticks(0.0, plot.x_limits[1] / 60.0, most)
-            axes.set_xticks([60.0 * minute for minute in minutes], tick_labels(minutes))
-        else:
-            set_x_ticks(axes, em)
+    _x_axis(axes, plot, theme)
+    axes.set_yticks(*plot.y_scale(size_of(axes)[1] / theme.em_pt))
+    if plot.grid != "none":
+        axes.grid(axis=plot.grid)
+    axes.spines["left"].set_visible(plot.grid == "both" or bool(plot.slope_unit))
+    if plot.slope_unit:
+        _slopes(axes, plot, theme)
     for mark in plot.marks:
         mark.draw(axes, theme)
-    if plot.y_ticks == "none":
-        axes.set_yticks([])
-    elif plot.y_ticks == "round":
-        set_y_ticks(axes, em)
-    else:
-        most = 2 if plot.y_ticks == "few" else max(2, int(size_of(axes)[1] / (2.6 * em)))
-        ticks = round_ticks(*plot.y_limits, most)
-        axes.set_yticks(ticks, tick_labels(ticks) if plot.y_ticks == "few" else signed_labels(ticks, " %"))
-    axes.grid(axis="both" if plot.x_ticks == "tail" else "x" if plot.y_ticks == "none" else "y")
     if plot.y_label:
         y_caption(axes, plot.y_label, theme)
     axes.tick_params(labelbottom=is_lowest)
-    if is_lowest:
+    if is_lowest and plot.x_label:
         unit = {"time": ", min" if plot.x_limits[1] >= _LONG_S else ", s"}.get(plot.x_ticks, "")
         x_caption(axes, plot.x_label + unit, theme)
     _top_words(axes, plot, theme)
+
+
+def _x_axis(axes: Axes, plot: Plot, theme: Theme) -> None:
+    """Scale, limits and ticks of the x axis."""
+    em, (low, high) = theme.em_pt, plot.x_limits
+    if plot.x_ticks == "tail":
+        axes.set_xscale("function", functions=(tail_position, tail_share_pct))
+    elif plot.x_ticks == "ratio":
+        axes.set_xscale("log")
+    axes.set_xlim(low, high)
+    width_em = size_of(axes)[0] / em
+    ticks = round_ticks(low, high, max(1, int(width_em / 7.0)))
+    labels = tick_labels(ticks)
+    if plot.x_ticks == "time" and high >= _LONG_S:  # the axes themselves stay in seconds
+        minutes = round_ticks(0.0, high / 60.0, max(2, int(width_em / 5.0)))
+        ticks, labels = [60.0 * minute for minute in minutes], tick_labels(minutes)
+    elif plot.x_ticks == "tail":
+        ticks = [tick for tick in _TAIL_TICKS_PCT if tick <= high]
+        labels = [f"{tick:g} %" for tick in ticks]
+    elif plot.x_ticks == "change":  # the middle and one to each side at least, clear of the edges
+        ticks = round_ticks(0.86 * low, 0.86 * high, max(2, int(width_em / 6.0)), least=3)
+        labels = signed_labels(ticks)
+    elif plot.x_ticks == "ratio":
+        ticks, labels = _ratio_ticks(min(low, high), max(low, high), max(3, int(width_em / 5.6)))
+    set_x_ticks(axes, em, ticks, labels)
+
+
+def _ratio_ticks(low: float, high: float, most: int) -> tuple[list[float], list[str]]:
+    """Ratios as changes in percent, 0 % at equal; on an axis of more than a factor of two, as factors."""
+    if high / low <= 2.0:
+        changes = round_ticks(100.0 * (low - 1.0), 100.0 * (high - 1.0), most)
+        return [1.0 + change / 100.0 for change in changes], signed_labels(changes, " %")
+    factors = [1.5, *_FACTORS] if high / low <= 8.0 else _FACTORS
+    pairs = [*((1.0 / factor, f"÷ {factor:g}") for factor in factors), (1.0, "0 %")]
+    pairs = sorted([*pairs, *((factor, f"× {factor:g}") for factor in factors)])
+    kept = [(ratio, label) for ratio, label in pairs if low <= ratio <= high]
+    return [ratio for ratio, _ in kept], [label for _, label in kept]
+
+
+def tail_position(share_pct: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Place of a percentile on the tail scale: one unit for each factor of ten fewer slow frames.
+
+    ``-log10(1 - share)``: 0 at 0 %, 1 at 90 %, 2 at 99 %, 3 at 99.9 %.
+
+    Examples
+    --------
+    >>> tail_position(np.array([0.0, 90.0, 99.0])).round(6).tolist()
+    [0.0, 1.0, 2.0]
+    """
+    left = np.clip(1.0 - np.asarray(share_pct, dtype=np.float64) / 100.0, 1e-9, None)
+    return np.asarray(-np.log10(left) + 0.0, dtype=np.float64)
+
+
+def tail_share_pct(position: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The inverse of ``tail_position``."""
+    return np.asarray(100.0 * (1.0 - 10.0 ** (-np.asarray(position, dtype=np.float64))), dtype=np.float64)
 
 
 def _top_words(axes: Axes, plot: Plot, theme: Theme) -> None:
@@ -247,3 +397,88 @@ def _top_words(axes: Axes, plot: Plot, theme: Theme) -> None:
         if all(middle - half >= end + 0.5 * em or start - 0.5 * em >= middle + half for start, end in taken):
             taken.append((middle - half, middle + half))
             beside(axes, text, (middle / width_pt, 1.0), (0.0, 0.55 * em), em, xycoords="axes fraction", ha="center")
+
+
+def _places(marks: Sequence[Drawn]) -> NDArray[np.float64]:
+    """Where all dots among some marks are, one a row."""
+    found = [np.column_stack([np.ravel(mark.xs), np.ravel(mark.ys)]) for mark in marks if isinstance(mark, Dots)]
+    return np.concatenate([np.empty((0, 2)), *found])
+
+
+def _slopes(axes: Axes, plot: Plot, theme: Theme) -> None:
+    """Lines of equal slope through the origin, labeled where they leave the plane: at the right edge or above."""
+    em, (width, height), (x_end, y_end) = theme.em_pt, size_of(axes), (plot.x_limits[1], plot.y_limits[1])
+    slopes = np.divide(*_places(plot.marks).T[::-1])
+    kept: list[tuple[float, float, Area, str]] = []
+    for most in range(_MOST_SLOPES, 0, -1):  # fewer lines, until each has its label
+        # Wide enough to lie on both sides of every card, close enough to tell them apart.
+        values = round_ticks(0.8 * slopes.min(), 1.25 * slopes.max(), most, least=1)
+        kept, taken = [], [(0.0, height, text_width_pt(plot.y_label, em) + 0.9 * em, inf)]
+        for slope, label in zip(values, tick_labels(values), strict=True):
+            x, y = min(x_end, y_end / slope), min(y_end, slope * x_end)
+            at_right = slope * x_end < y_end
+            words = f"{label} {plot.slope_unit}" if at_right else label
+            start = width + 0.4 * em if at_right else x / x_end * width - text_width_pt(label, em) / 2.0
+            middle = y / y_end * height if at_right else height + 0.9 * em
+            area = (start - 0.3 * em, middle - 0.7 * em, start + text_width_pt(words, em) + 0.3 * em, middle + 0.7 * em)
+            if not any(_meet(area, other) for other in taken):
+                taken.append(area)
+                kept.append((x, y, area, words))
+        if len(kept) == len(values):
+            break
+    for x, y, area, words in kept:
+        look: dict[str, Any] = {"color": theme.palette.tied, "linewidth": 1.2 * theme.hair_pt, "zorder": 1}
+        axes.plot([0.0, x], [0.0, y], gid=f"slope-{y / x:.6g}", **look)
+        _in_area(axes, words, area, em, color=theme.palette.muted)
+
+
+def _in_area(axes: Axes, words: str, area: Area, em: float, color: str) -> None:
+    """Words in the middle of an area."""
+    middle = (area[0] + area[2]) / 2.0, (area[1] + area[3]) / 2.0
+    look: dict[str, Any] = {"xycoords": "axes points", "color": color, "ha": "center", "va": "center"}
+    beside(axes, words, middle, (0.0, 0.0), em, **look)
+
+
+def _words(axes: Axes, marks: Sequence[Drawn], theme: Theme, *, in_rows: bool) -> None:
+    """Words beside their marks, first those of the last marks, where they have room and their own mark is the nearest.
+
+    In rows they stand to the right or left of the mark.
+    """
+    named = [mark for mark in reversed(marks) if isinstance(mark, Dots) and mark.words]
+    em, (width, height), taken = theme.em_pt, size_of(axes), list[Area]()
+    to_axes = axes.transData - axes.transAxes
+    points = to_axes.transform(_places(marks)) * (width, height) if named else np.empty((0, 2))
+    for mark in named:
+        ((x, y),) = to_axes.transform(_places([mark])) * (width, height)
+        others = points[np.any(points != (x, y), axis=1)]
+        half = text_width_pt(mark.words, em) / 2.0
+        # Beside its mark; what is ringed may stand farther off, at the end of a line.
+        for times in (1.0, 2.6, 4.2) if mark.size > 1.0 else (1.0,):
+            away = (0.85 + 0.6 * mark.size) * times * em
+            sides = [(x, y + away), (x, y - away), (x + half + 0.8 * away, y), (x - half - 0.8 * away, y)]
+            for center, middle in sides[2 * in_rows :]:
+                area = (center - half - 0.2 * em, middle - 0.65 * em, center + half + 0.2 * em, middle + 0.65 * em)
+                own = _distance(area, np.array([[x, y]]))
+                least = 0.0 if in_rows else 1.3 * own + 0.3 * em if times == 1.0 else 0.5 * em
+                is_inside = area[0] > 0.0 and area[2] < width and area[1] > 0.0 and area[3] < height
+                if is_inside and _distance(area, others) > least and not any(_meet(area, other) for other in taken):
+                    break
+            else:
+                continue
+            taken.append(area)
+            _in_area(axes, mark.words, area, em, color=theme.palette.ink)
+            if times > 1.0:
+                end = middle - np.copysign(0.7 * em, middle - y)
+                look: dict[str, Any] = {"color": theme.palette.muted, "linewidth": theme.hair_pt}
+                axes.plot([x / width, center / width], [y / height, end / height], transform=axes.transAxes, **look)
+            break
+
+
+def _distance(area: Area, points: NDArray[np.float64]) -> float:
+    """From the nearest of some points to an area."""
+    beyond = np.maximum(0.0, np.maximum(np.array(area[:2]) - points, points - np.array(area[2:])))
+    return float(np.hypot(*beyond.T).min(initial=inf))
+
+
+def _meet(one: Area, other: Area) -> bool:
+    return one[0] < other[2] and other[0] < one[2] and one[1] < other[3] and other[1] < one[3]

@@ -1,16 +1,13 @@
-"""Points with whiskers in rows, a row a cell: ratios to the baseline, and every run around the mean of its set."""
+"""Cards as points: ratios to the baseline in each cell, every run around its mean, speed against price and power."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any, Final, Literal, NamedTuple
+from typing import Any, Final, NamedTuple
 
-from matplotlib.axes import Axes
-from matplotlib.markers import CARETLEFT, CARETRIGHT
-
-from frametime.render.charts.axis_scales import ratio_limits, set_change_ticks, set_ratio_scale, size_of
-from frametime.render.charts.chart_sheet import Chart, KeyEntry, Sheet, beside, dots, whisker, x_caption
+from frametime.render.charts.chart_sheet import Chart, KeyEntry, ListEntry, list_em
+from frametime.render.charts.plots import NARROW_PLANE_EM, Curve, Dots, Drawn, Plot, Plots, Row, Rule, Span, Whisker
 from frametime.render.charts.review_view import (
     OUTSIDE,
     Cell,
@@ -21,156 +18,21 @@ from frametime.render.charts.review_view import (
     verdict_key,
     verdict_mark,
 )
-from frametime.render.charts.text_fit import shorten, text_width_pt, wrap
-from frametime.render.charts.theme import Palette, Theme
+from frametime.render.charts.text_fit import limits_around
+from frametime.render.charts.theme import Palette
+from frametime.render.numbers import format_number, format_quantity
 from frametime.render.review_words import change_words
 from frametime.review.result import ReviewResult, RunEntry
-from frametime.review.result_tables import Verdict
+from frametime.review.result_tables import (
+    CellComparison,
+    EfficiencyRow,
+    OverallComparison,
+    ValueRow,
+    Verdict,
+)
 from frametime.statistics.differences import Interval
-from frametime.words import counted, percent_change
-
-_GAP_EM: Final = 1.4
-_MOST_ROW_EM: Final = 2.5
-_MOST_LABEL_EM: Final = 22.0
-_MOST_NARROW_LABEL_EM: Final = 13.5
-
-
-class Words(NamedTuple):
-    """A text at a height, in rows from the top."""
-
-    y: float
-    text: str
-    bold: bool = False
-
-
-class Mark(NamedTuple):
-    """A point at a height, in rows from the top, with its interval; ``name`` stands beside it where there is room."""
-
-    x: float
-    y: float
-    marker: str
-    face: str
-    edge: str
-    gid: str
-    size: float
-    interval: Interval | None = None
-    scale: float = 1.0
-    name: str = ""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Panel:
-    """Marks on one scale before a band."""
-
-    name: str
-    remark: str
-    marks: Sequence[Mark]
-    band: tuple[float, float] | None = None
-
-
-@dataclass(frozen=True, kw_only=True)
-class Points:
-    """Rows of points, panels side by side on one scale.
-
-    ``limits`` are those of every panel, the higher first where the axis is turned round; ``rules`` are the heights of
-    level lines. ``numbers`` stand behind the last panel.
-    """
-
-    labels: Sequence[Words]
-    n_rows: float
-    panels: Sequence[Panel]
-    scale: Literal["ratio", "percent"]
-    limits: tuple[float, float]
-    caption: str
-    rules: Sequence[float]
-    numbers: Sequence[Words] = ()
-
-    def draw(self, sheet: Sheet) -> None:
-        """Labels at the left, then panel by panel."""
-        em, theme = sheet.em, sheet.theme
-        most_em = _MOST_NARROW_LABEL_EM if theme.is_narrow else _MOST_LABEL_EM
-        label_width = max(sheet.label_width([item.text], most_em, bold=item.bold) for item in self.labels)
-        number_width = max((text_width_pt(item.text, em, bold=item.bold) for item in self.numbers), default=-0.5 * em)
-        left, gap = sheet.left + label_width + 0.9 * em, _GAP_EM * em
-        room = sheet.right - left - number_width - 0.5 * em - gap * (len(self.panels) - 1)
-        width = room / len(self.panels)
-        remarks = [wrap(panel.remark, width, em, max_lines=2) for panel in self.panels]
-        head = (1.6 + 1.3 * max(map(len, remarks))) * em
-        top, bottom = sheet.top - head, sheet.bottom + 3.5 * em
-        row = min(_MOST_ROW_EM * em, (top - bottom) / self.n_rows)
-        for item in self.labels:
-            shown = shorten(item.text, label_width, em, bold=item.bold)
-            sheet.text(sheet.left, top - item.y * row, shown, bold=item.bold)
-        for item in self.numbers:
-            sheet.text(sheet.right - number_width, top - item.y * row, item.text, bold=item.bold)
-        for panel, lines in zip(self.panels, remarks, strict=True):
-            name = shorten(panel.name, width, theme.label_pt, bold=True)
-            sheet.text(left, top + head - 0.75 * em, name, size_pt=theme.label_pt, bold=True)
-            for number, line in enumerate(lines):
-                sheet.text(left, top + head - (2.1 + 1.3 * number) * em, line, color=theme.palette.muted)
-            axes = sheet.axes(left, top - row * self.n_rows, width, row * self.n_rows)
-            axes.set_ylim(self.n_rows, 0.0)
-            self._panel(axes, panel, theme)
-            left += width + gap
-
-    def _panel(self, axes: Axes, panel: Panel, theme: Theme) -> None:
-        em, muted = theme.em_pt, theme.palette.muted
-        if self.scale == "ratio":
-            set_ratio_scale(axes, min(self.limits), max(self.limits), em)
-            axes.grid(axis="x")
-        else:
-            axes.set_xlim(*self.limits)
-            set_change_ticks(axes, em, unit="" if theme.is_narrow else " %")
-        axes.set_xlim(*self.limits)
-        axes.set_yticks([])
-        if panel.band is not None:
-            axes.axvspan(*panel.band, color=theme.palette.band, linewidth=0.0, gid="band")
-        axes.axvline(1.0 if self.scale == "ratio" else 0.0, color=muted, linewidth=1.6 * theme.hair_pt)
-        for y in self.rules:
-            axes.axhline(y, color=theme.palette.rule, linewidth=theme.hair_pt)
-        draw_marks(axes, panel.marks, theme)
-        if panel is self.panels[-1]:
-            x_caption(axes, self.caption, theme)
-
-
-def draw_marks(axes: Axes, marks: Sequence[Mark], theme: Theme) -> None:
-    """Marks with their intervals; what goes beyond the axis ends in an arrowhead at its edge."""
-    low, high = sorted(axes.get_xlim())
-    is_turned = axes.get_xlim()[0] > axes.get_xlim()[1]
-    for mark in marks:
-        if mark.interval is not None:
-            ends = max(mark.interval.low, low), min(mark.interval.high, high)
-            gid = f"{mark.gid}-interval"
-            whisker(axes, ends, mark.y, theme, color=mark.edge, gid=gid, caps_em=0.0, scale=mark.scale)
-            beyond = [(low, mark.interval.low, not is_turned)] if mark.interval.low < low else []
-            beyond += [(high, mark.interval.high, is_turned)] if mark.interval.high > high else []
-            for edge, end, at_left in beyond:
-                caret = CARETLEFT if at_left else CARETRIGHT
-                look: dict[str, Any] = {"color": mark.edge, "clip_on": False, "gid": f"{mark.gid}-on-{end:g}"}
-                dots(axes, edge, mark.y, caret, theme, size=0.6, line=1.0, **look)
-        look = {"mfc": mark.face, "mec": mark.edge, "clip_on": False, "zorder": 4, "gid": mark.gid}
-        dots(axes, min(max(mark.x, low), high), mark.y, mark.marker, theme, size=mark.size, line=1.0, **look)
-    for y in dict.fromkeys(mark.y for mark in marks if mark.name):
-        _names(axes, [mark for mark in marks if mark.y == y], theme)
-
-
-def _names(axes: Axes, marks: Sequence[Mark], theme: Theme) -> None:
-    """Names beside the marks of one row: none lies on a mark, nor one on another."""
-    em, width_pt = theme.em_pt, size_of(axes)[0]
-    low, high = axes.get_xlim()
-    taken = [((mark.x - low) / (high - low) * width_pt - 0.25 * em,) * 2 for mark in marks]
-    taken = [(start, start + 0.5 * em) for start, _ in taken]
-    for mark in (mark for mark in marks if mark.name):
-        words = shorten(mark.name, 0.3 * width_pt, em)
-        text_pt = text_width_pt(words, em)
-        x_pt = (mark.x - low) / (high - low) * width_pt
-        for start, shift, side in ((x_pt + 0.7 * em, 0.7, "left"), (x_pt - 0.7 * em - text_pt, -0.7, "right")):
-            is_inside = start >= 0.0 and start + text_pt + 0.3 * em <= width_pt
-            if is_inside and not any(start < end and begin < start + text_pt for begin, end in taken):
-                taken.append((start, start + text_pt))
-                beside(axes, words, (mark.x, mark.y), (shift * em, 0.0), em, ha=side, va="center")
-                break
-
+from frametime.units import shown_unit
+from frametime.words import counted, money, money_words, percent_change
 
 MOST_CELLS: Final = 16
 """Rows of ratios in one figure."""
@@ -186,13 +48,28 @@ def _ratio_pages(view: ReviewView, *, candidate: str, cut: str = "all", metric: 
     return [cells[part] for part in even_parts(len(cells), MOST_CELLS)]
 
 
+def ratio_limits(
+    comparisons: Sequence[CellComparison], overall: Sequence[OverallComparison | None], margin: float
+) -> tuple[float, float]:
+    """Limits of the ratio axis, evenly around the marks on its logarithmic scale; the margin is inside."""
+    ratios, intervals = [item.ratio for item in comparisons], [item.interval_95 for item in comparisons]
+    for item in overall:
+        ratios += [] if item is None else [item.ratio]
+        intervals += [] if item is None else [item.interval_these_scenes, item.interval_scenes_like_these]
+    least, marks = 2.2 * math.log1p(margin), [0.0, *(math.log(ratio) for ratio in ratios if ratio is not None)]
+    known = [interval for interval in intervals if interval is not None and interval.low > 0.0]
+    ends = [-least, least, *(math.log(end) for interval in known for end in (interval.low, interval.high))]
+    low, high = limits_around(marks, ends, least=least, times=1.5, pad=0.04)
+    return math.exp(low), math.exp(high)
+
+
 def _ratios(
-    view: ReviewView, rows: list[Cell], *, candidate: str, cut: str = "all", metric: str | None = None
+    view: ReviewView, shown: list[Cell], *, candidate: str, cut: str = "all", metric: str | None = None
 ) -> Chart:
-    result, theme, entry, n_rows = view.result, view.theme, view.metric(metric), len(rows)
+    result, theme, entry, n_rows = view.result, view.theme, view.metric(metric), len(shown)
     compared = {cell: item for cell, item in view.compared(candidate, entry.key).items() if item.ratio is not None}
     overall, cells = view.overall(candidate, entry.key, cut), result.cells_of(cut)
-    outside = view.outside(candidate, [cut]) & compared.keys() & set(rows)
+    outside = view.outside(candidate, [cut]) & compared.keys() & set(shown)
     limits = ratio_limits(list(compared.values()), [overall], result.margin)
     known = [item.interval_95 for item in compared.values() if item.interval_95]
     leaves = any(interval.low < limits[0] or interval.high > limits[1] for interval in known)
@@ -211,52 +88,50 @@ def _ratios(
         "if_outside": "" if outside else None,
         "definition": entry.definition.rstrip("."),
     }
-    marks, numbers = [], []
-    labels = [Words(place + 0.5, view.cell_label(cell)) for place, cell in enumerate(rows)]
-    for label, cell in zip(labels, rows, strict=True):
-        item = compared.get(cell)
-        if item is None or item.ratio is None:
-            numbers.append(Words(label.y, "no runs"))
-            continue
-        gid, star = f"cell-{cell[0]}-{cell[1]}", OUTSIDE if cell in outside else ""
-        marks.append(_verdict_mark(theme, label.y, gid, item.ratio, item.interval_95, item.verdict))
-        numbers.append(Words(label.y, _change(view, item.ratio, item.interval_95) + star))
-    for y, gid, scenes in ((1.4, "these", "these scenes"), (2.9, "like", "scenes like these")):
-        labels.append(Words(n_rows + y, f"{'' if theme.is_narrow else 'overall, '}{scenes}", bold=True))
+    rows, margin, palette = [], 1.0 + result.margin, theme.palette
+    marks: list[Drawn] = [
+        Span(1.0 / margin, margin, palette.band, "band"),
+        Rule(1.0, palette.muted, "equal", width=0.7),
+        Rule(n_rows + 0.45, palette.rule, "foot", is_level=True, width=0.5),
+    ]
+
+    def add(y: float, gid: str, ratio: float, interval: Interval | None, verdict: Verdict, times: float = 1.0) -> str:
+        """A row's mark with its interval; gives its number, with the interval where there is room."""
+        look = verdict_mark(verdict, palette)
+        if interval is not None:
+            ends = interval.low, interval.high
+            marks.append(Whisker(ends, y, look.color, f"{gid}-interval", caps_em=0.0, width=times))
+        marks.append(Dots(ratio, y, look.marker, look.face, look.color, gid, 0.68 * times, 1.0))
+        return percent_change(ratio) if theme.is_narrow else change_words(ratio, interval)
+
+    for place, cell in enumerate(shown):
+        y, item, number = place + 0.5, compared.get(cell), "no runs"
+        if item is not None and item.ratio is not None:
+            number = add(y, f"cell-{cell[0]}-{cell[1]}", item.ratio, item.interval_95, item.verdict)
+        rows.append(Row(y, view.cell_label(cell), number + (OUTSIDE if cell in outside else "")))
+    for y, gid, scenes in ((n_rows + 1.4, "these", "these scenes"), (n_rows + 2.9, "like", "scenes like these")):
+        number = ""
         if overall is not None and overall.ratio is not None:
             interval, verdict = overall.interval_these_scenes, overall.verdict
             if gid == "like":
                 interval, verdict = overall.interval_scenes_like_these, overall.verdict_scenes_like_these
-            look = _verdict_mark(theme, n_rows + y, f"overall-{gid}", overall.ratio, interval, verdict, scale=1.35)
-            marks.append(look)
-            end = f", {verdict}" if interval and not theme.is_narrow else ""
-            numbers.append(Words(n_rows + y, _change(view, overall.ratio, interval) + end, bold=True))
-    counts = "no cell with runs on both sides" if overall is None else overall.counts.in_words
-    margin = 1.0 + result.margin
-    body = Points(
-        labels=labels,
-        n_rows=n_rows + _FOOT_ROWS,
-        panels=[Panel(name=result.cut(cut).label, remark=counts, marks=marks, band=(1.0 / margin, margin))],
-        scale="ratio",
-        limits=limits if entry.better == "higher" else (limits[1], limits[0]),
-        caption="difference to the baseline",
-        rules=[n_rows + 0.45],
-        numbers=numbers,
+            number = add(y, f"overall-{gid}", overall.ratio, interval, verdict, 1.35)
+            number += f", {verdict}" if interval and not theme.is_narrow else ""
+        rows.append(Row(y, scenes if theme.is_narrow else f"overall, {scenes}", number, bold=True))
+    plot = Plot(
+        marks=marks,
+        x_limits=limits if entry.better == "higher" else (limits[1], limits[0]),
+        y_limits=(n_rows + _FOOT_ROWS, 0.0),
+        x_label="difference to the baseline",
+        name=result.cut(cut).label,
+        remark="no cell with runs on both sides" if overall is None else overall.counts.in_words,
+        x_ticks="ratio",
+        y_ticks="none",
+        grid="x",
     )
-    in_margin = KeyEntry(f"margin: less than {result.margin * 100.0:g} % apart", theme.palette.band, "patch")
-    return Chart(kind="ratios", values=values, key=[*verdict_key(theme.palette), in_margin], body=body)
-
-
-def _change(view: ReviewView, ratio: float, interval: Interval | None) -> str:
-    """The number beside a mark, with its interval where there is room."""
-    return percent_change(ratio) if view.theme.is_narrow else change_words(ratio, interval)
-
-
-def _verdict_mark(
-    theme: Theme, y: float, gid: str, ratio: float, interval: Interval | None, verdict: Verdict, scale: float = 1.0
-) -> Mark:
-    look = verdict_mark(verdict, theme.palette)
-    return Mark(ratio, y, look.marker, look.face, look.color, gid, 0.68 * scale, interval=interval, scale=scale)
+    in_margin = KeyEntry(f"margin: less than {result.margin * 100.0:g} % apart", palette.band, "patch")
+    body, key = Plots(columns=[[plot]], rows=rows), [*verdict_key(palette), in_margin]
+    return Chart(kind="ratios", values=values, key=key, body=body)
 
 
 draw_ratios: Final = PagedChart(_ratio_pages, _ratios)
@@ -284,21 +159,35 @@ def _run_pages(view: ReviewView, **_: str) -> list[RunPage]:
 
 
 def _repeatability(view: ReviewView, page: RunPage, *, metric: str | None = None) -> Chart:
-    (cards, cells), result, theme, palette = page, view.result, view.theme, view.theme.palette
+    (cards, cells), result, palette = page, view.result, view.theme.palette
     entry, distances = view.metric(metric), distances_pct(result, view.metric(metric).key)
-    spreads = {item.card: item.s_r_pct for item in result.repeatability if item.metric == entry.key}
-    panels, ends = [], [0.5]
+    bands = {
+        item.card: _BAND_FACTOR * item.s_r_pct
+        for item in result.repeatability
+        if item.metric == entry.key and item.s_r_pct is not None
+    }
+    shown = [pair for card in cards for cell in cells for pair in distances.get((card, *cell), ())]
+    end = 1.15 * max([0.5, *(abs(distance) for _, distance in shown), *(1.3 * bands.get(card, 0.0) for card in cards)])
+    columns = []
     for card in cards:
-        spread = spreads.get(card)
-        marks = [
-            _run_mark(run, distance_pct, place + 0.5, palette, view.style(card).color)
-            for place, cell in enumerate(cells)
-            for run, distance_pct in distances.get((card, *cell), ())
-        ]
-        remark = "too few runs for a spread" if spread is None else f"usual spread {spread:.2g} %"
-        band = None if spread is None else (-_BAND_FACTOR * spread, _BAND_FACTOR * spread)
-        panels.append(Panel(name=view.label(card), remark=remark, marks=marks, band=band))
-        ends += [abs(mark.x) for mark in marks] + ([1.3 * band[1]] if band else [])
+        band = bands.get(card)
+        marks: list[Drawn] = [Span(-band, band, palette.band, "band")] if band is not None else []
+        marks += [Rule(y, palette.rule, "row", is_level=True, width=0.5) for y in range(1, len(cells))]
+        marks += [Rule(0.0, palette.muted, "mean", width=0.7)]
+        runs = [(run, pct, y + 0.5) for y, cell in enumerate(cells) for run, pct in distances.get((card, *cell), ())]
+        marks += [_run_mark(run, pct, y, palette, view.style(card).color) for run, pct, y in reversed(runs)]
+        plot = Plot(
+            marks=marks,
+            x_limits=(-end, end),
+            y_limits=(float(len(cells)), 0.0),
+            x_label="distance to the mean of the set, %" if card == cards[-1] else "",
+            name=view.label(card),
+            remark="too few runs for a spread" if band is None else f"usual spread {band / _BAND_FACTOR:.2g} %",
+            x_ticks="change",
+            y_ticks="none",
+            grid="none",
+        )
+        columns.append([plot])
     n_excluded = sum(run.excluded_reason is not None for run in result.runs)
     values = {
         "metric": entry.label,
@@ -312,20 +201,11 @@ def _repeatability(view: ReviewView, page: RunPage, *, metric: str | None = None
     key = [
         KeyEntry("run", palette.ink, "marker", "|"),
         KeyEntry("flagged run", palette.behind, "marker", "D", edge=palette.ink),
-        KeyEntry("excluded run", palette.muted, "marker", "x"),
+        *([KeyEntry("excluded run", palette.muted, "marker", "x")] if n_excluded else []),
         KeyEntry("where most runs of the card lie", palette.band, "patch"),
     ]
-    body = Points(
-        labels=[Words(place + 0.5, view.cell_label(cell)) for place, cell in enumerate(cells)],
-        n_rows=len(cells),
-        panels=panels,
-        scale="percent",
-        limits=(-1.15 * max(ends), 1.15 * max(ends)),
-        caption=f"distance to the mean of the set{', %' if theme.is_narrow else ''}",
-        rules=range(1, len(cells)),
-    )
-    kept = [item for item in key if n_excluded or item.label != "excluded run"]
-    return Chart(kind="repeatability", values=values, key=kept, body=body)
+    rows = [Row(y + 0.5, view.cell_label(cell)) for y, cell in enumerate(cells)]
+    return Chart(kind="repeatability", values=values, key=key, body=Plots(columns=columns, rows=rows))
 
 
 def distances_pct(result: ReviewResult, metric: str) -> dict[tuple[str, str, str], list[tuple[RunEntry, float]]]:
@@ -342,15 +222,159 @@ def distances_pct(result: ReviewResult, metric: str) -> dict[tuple[str, str, str
     return found
 
 
-def _run_mark(run: RunEntry, distance_pct: float, y: float, palette: Palette, color: str) -> Mark:
+def _run_mark(run: RunEntry, distance_pct: float, y: float, palette: Palette, color: str) -> Dots:
     marker, size, edge = "|", 0.9, color
     if run.excluded_reason is not None:
         marker, size, edge = "x", 0.55, palette.muted
     elif run.flag is not None:
         marker, size, edge = "D", 0.55, palette.ink
-    name = "" if marker == "|" else f"run {run.run}" if run.run.isdigit() else run.run
-    return Mark(distance_pct, y, marker, palette.behind, edge, f"run-{run.name}", size, name=name)
+    words = "" if marker == "|" else f"run {run.run}" if run.run.isdigit() else run.run
+    return Dots(distance_pct, y, marker, palette.behind, edge, f"run-{run.name}", size, 1.0, words=words)
 
 
 draw_repeatability: Final = PagedChart(_run_pages, _repeatability)
 """Every run of every cell around the mean of its set, by a metric (the headline by default): a panel a card."""
+
+
+_CLOSE: Final = 0.04
+"""Marks so near, as a share of both axes, that one hides the other."""
+
+
+class CardPoint(NamedTuple):
+    """A card on a plane, with its intervals and the lines of the list; ``other_x`` is a second place at its height."""
+
+    card: str
+    x: float
+    y: float
+    lines: Sequence[str]
+    x_interval: Interval | None = None
+    y_interval: Interval | None = None
+    other_x: float | None = None
+    other_interval: Interval | None = None
+
+
+def _plane(
+    kind: str,
+    view: ReviewView,
+    points: Sequence[CardPoint],
+    values: dict[str, object],
+    key: list[KeyEntry],
+    **plot: Any,
+) -> Chart:
+    """Cards on a plane from 0 with lines of equal slope, and a list beside it."""
+    theme, ink = view.theme, view.theme.palette.ink
+    right = 1.12 * max(max(p.x, p.other_x or 0.0, p.x_interval.high if p.x_interval else 0.0) for p in points)
+    top = 1.15 * max(max(p.y, p.y_interval.high if p.y_interval else 0.0) for p in points)
+    marks, entries = list[Drawn](), []
+    for card, x, y, lines, x_interval, y_interval, other_x, other_interval in points:
+        style, gid = view.style(card), f"card-{view.number(card)}"
+        for interval, at, color, name in (
+            (other_interval, y, style.color, f"other-interval-{gid}"),
+            (x_interval, y, ink, f"interval-{gid}"),
+            (y_interval, x, ink, f"interval-{gid}"),
+        ):
+            if interval is not None:
+                upright = interval is y_interval
+                marks.append(Whisker((interval.low, interval.high), at, color, name, upright=upright))
+        if other_x is not None:
+            marks.append(Curve([x, other_x], [y, y], style.color, f"to-{gid}", width=0.8, line=(0, (1.2, 1.6))))
+            # A smaller hollow mark; where that of a card would hide it, a ring around it.
+            is_close = min(math.hypot((other_x - p.x) / right, (y - p.y) / top) for p in points) < _CLOSE
+            face = "none" if is_close or theme.transparent else theme.palette.ground
+            size, zorder = (1.6, 6.0) if is_close else (0.8, 4.0)
+            marks.append(Dots(other_x, y, style.marker, face, style.color, f"other-{gid}", size, 1.2, zorder))
+        marks.append(Dots(x, y, style.marker, style.color, ink, gid, zorder=5.0))
+        entries.append(ListEntry(view.label(card), lines, style.marker, style.color))
+    body = Plots(
+        columns=[[Plot(marks=marks, x_limits=(0.0, right), y_limits=(0.0, top), grid="none", **plot)]], entries=entries
+    )
+    return Chart(kind=kind, values=values, key=key, body=body, least_em=NARROW_PLANE_EM + list_em(entries))
+
+
+def _value_rows(view: ReviewView, *, cut: str = "all") -> list[list[ValueRow]]:
+    """All cards with a price in one figure."""
+    rows = [row for row in view.result.value if row.cut == cut and not row.stands_apart]
+    rows = [row for row in rows if row.price and row.mean_value]
+    return [rows] if rows else []
+
+
+def _value(view: ReviewView, rows: list[ValueRow], *, cut: str = "all") -> Chart:
+    result, metric, ink = view.result, view.metric(rows[0].metric), view.theme.palette.ink
+    currency, unit = rows[0].currency or "price", shown_unit(metric.unit)
+    standings = {item.card: item for item in result.standings if (item.cut, item.metric) == (cut, metric.key)}
+    points = []
+    for row in rows:
+        assert row.price is not None and row.mean_value is not None
+        lines = [f"{format_quantity(row.mean_value, '1')} {unit} for {money(row.price)} {currency}"]
+        if row.fps_per_money is not None:
+            lines.append(f"{format_number(row.fps_per_money, digits=3)} {unit} per {currency}")
+        other = None if row.card == result.baseline else row.break_even_price
+        if row.card == result.baseline:
+            lines.append("baseline")
+        elif other is not None:
+            lines.append(f"break-even {money_words(other, row.break_even_interval)} {currency}")
+        interval = standings[row.card].mean_interval if row.card in standings else None
+        even = None if other is None else row.break_even_interval
+        points.append(CardPoint(row.card, row.price, row.mean_value, lines, None, interval, other, even))
+    values: dict[str, object] = {
+        "cut": result.cut(cut).label,
+        "unit": unit,
+        "currency": currency,
+        "cells": view.cells_words(cut),
+        "runs": view.runs_words(),
+        "without": ", ".join(card.label for card in result.cards if card.price is None) or None,
+        "apart": view.apart_words(cut),
+        "definition": metric.definition,
+        "baseline": view.label(result.baseline),
+    }
+    key = [
+        KeyEntry("card at its price", ink, "marker", "o"),
+        KeyEntry("at its break-even price", ink, "marker", "o", filled=False),
+        KeyEntry(f"equal value, {unit} per {currency}", view.theme.palette.tied, "line"),
+    ]
+    labels = {"x_label": f"price, {currency}", "y_label": f"{metric.label}, {unit}", "slope_unit": f"{unit}/{currency}"}
+    return _plane("value", view, points, values, key, **labels)
+
+
+draw_value: Final = PagedChart(_value_rows, _value)
+"""Every card that has a price, over one ``cut``: speed against price, and the break-even prices."""
+
+
+def _efficiency_rows(view: ReviewView, *, cut: str = "all") -> list[list[EfficiencyRow]]:
+    """All cards with power and speed in one figure."""
+    rows = [row for row in view.result.efficiency if row.cut == cut and not row.stands_apart]
+    rows = [row for row in rows if row.average_power_w and row.mean_rate_fps]
+    return [rows] if rows else []
+
+
+def _efficiency(view: ReviewView, rows: list[EfficiencyRow], *, cut: str = "all") -> Chart:
+    result, palette = view.result, view.theme.palette
+    points = []
+    for row in rows:
+        assert row.average_power_w is not None and row.mean_rate_fps is not None
+        lines = [f"{format_number(row.mean_rate_fps)} fps at {format_number(row.average_power_w)} W"]
+        if row.frames_per_joule is not None:
+            lines.append(f"{format_number(row.frames_per_joule, digits=3)} frames/J")
+        if row.card == result.baseline:
+            lines.append("baseline")
+        elif row.efficiency_ratio is not None:
+            lines.append(f"{change_words(row.efficiency_ratio, row.efficiency_interval)} frames/J")
+        points.append(
+            CardPoint(row.card, row.average_power_w, row.mean_rate_fps, lines, x_interval=row.average_power_interval)
+        )
+    cells = result.cells_of(cut, "power")
+    known = (*cells.cards, *cells.apart)
+    values: dict[str, object] = {
+        "cut": result.cut(cut).label,
+        "cells": view.cells_words(cut, "power"),
+        "runs": view.runs_words(),
+        "without": ", ".join(card.label for card in result.cards if card.key not in known) or None,
+        "apart": view.apart_words(cut, "power"),
+    }
+    key = [KeyEntry("card", palette.ink, "marker", "o"), KeyEntry("equal frames per joule", palette.tied, "line")]
+    labels = {"x_label": "average power, W", "y_label": "average rate, fps", "slope_unit": "frames/J"}
+    return _plane("efficiency", view, points, values, key, **labels)
+
+
+draw_efficiency: Final = PagedChart(_efficiency_rows, _efficiency)
+"""Every card with a sensor log, over one ``cut``: average rate against average power."""

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any, Final, NamedTuple
 
 from matplotlib.figure import Figure
 
-from frametime.render.charts.chart_sheet import Chart, KeyEntry, draw
+from frametime.render.charts.chart_sheet import Chart, KeyEntry
 from frametime.render.charts.text_fit import drawable, shorten, text_width_pt
 from frametime.render.charts.theme import Palette, SeriesStyle, Theme
 from frametime.render.review_words import VERDICTS
@@ -219,4 +219,4 @@ class PagedChart:
             if not 0 <= page < len(pages):
                 raise ValueError(f"page must be 0 to {len(pages) - 1}, got {page!r}")
             number = "" if len(pages) == 1 else f" ({page + 1} of {len(pages)})"
-            return draw(replace(self.chart(view, pages[page], **asked), title_end=number), theme)
+            return self.chart(view, pages[page], **asked).draw(theme, title_end=number)

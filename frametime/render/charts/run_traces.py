@@ -14,7 +14,6 @@ from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.metric import Curve, MeasuredRun, Stutter
 from frametime.metrics.options import StutterRule
 from frametime.metrics.stutter import local_medians_ms
-from frametime.render.charts.theme import SeriesStyle, Theme
 from frametime.render.numbers import format_quantity, significant_digits
 from frametime.review.result import RunEntry
 from frametime.units import FRAMES_PER_SECOND, NS_PER_S
@@ -123,17 +122,6 @@ def trace_of_run(run: MeasuredRun, *, label: str | None = None) -> RunTrace:
 def trace_of_entry(entry: RunEntry, *, label: str, card: int) -> RunTrace:
     """The trace kept in a run of a review, of the card of that number."""
     return _of_curves(entry, label, None, entry.values, card)
-
-
-def check_count(traces: Sequence[RunTrace]) -> None:
-    """Refuse none and too many runs."""
-    if not 1 <= len(traces) <= MOST_RUNS:
-        raise ValueError(f"traces must hold 1 to {MOST_RUNS} runs, got {len(traces)!r}")
-
-
-def styles_of(traces: Sequence[RunTrace], theme: Theme) -> list[SeriesStyle]:
-    """How each run is told from the others."""
-    return [theme.style(place if trace.card is None else trace.card) for place, trace in enumerate(traces)]
 
 
 def trace_of_capture(capture: Capture, run: MeasuredRun, *, n_columns: int, label: str | None = None) -> RunTrace:

@@ -1,22 +1,28 @@
-"""How wide a text is, and how it is wrapped or shortened to fit: labels come from logs and plans of any length."""
+"""What is written on a chart fits: texts are measured, wrapped or shortened, and ticks have room for their labels.
+
+Labels come from logs and plans of any length.
+"""
 
 from __future__ import annotations
 
+import math
 import re
+from bisect import bisect_right
+from collections.abc import Sequence
 from contextvars import ContextVar
 from functools import cache, lru_cache
-from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
+from matplotlib.axes import Axes
 from matplotlib.font_manager import FontProperties, findfont, fontManager
-from matplotlib.ft2font import FT2Font, Kerning, LoadFlags
+from matplotlib.ft2font import FT2Font
 from matplotlib.textpath import text_to_path
+from matplotlib.ticker import MaxNLocator
 
 from frametime.errors import OutputError, printable
-
-if TYPE_CHECKING:
-    from matplotlib.ft2font import GlyphIndexType
+from frametime.render.charts.theme import POINTS_PER_INCH, Theme
+from frametime.render.numbers import format_like
 
 ELLIPSIS: Final = "…"
 _REPLACEMENT: Final = "\N{REPLACEMENT CHARACTER}"
@@ -113,52 +119,21 @@ def _in_style(text: str, style: TextStyle) -> str:
     return re.sub("|".join([*words, _NUMBER.pattern]), written, text)
 
 
-@lru_cache(maxsize=8192, typed=True)
-def _width_pt(text: str, size_pt: float, bold: bool, family: str) -> float:
-    if family == _FAMILY and all(letter < _COMBINING or _DASHES <= letter <= _SYMBOLS for letter in text):
-        for apart, together in _LIGATURES.items():
-            text = text.replace(apart, together)
-        letters = [_letter(character, bold=bold) for character in text]
-        font = _font(bold=bold)
-        kerning = sum(font.get_kerning(one, other, Kerning.UNFITTED) for (_, one), (_, other) in pairwise(letters))
-        width = (sum(advance for advance, _ in letters) + kerning / 64.0) * size_pt / _LAID_OUT_PT
-    else:
-        laid_out = FontProperties(family=[family, _FAMILY], size=size_pt, weight="bold" if bold else "normal")
-        width, _, _ = text_to_path.get_text_width_height_descent(text, laid_out, ismath=False)
-    return float(width) * 1.01  # rounding of the glyphs to pixels
-
-
 def text_width_pt(text: str, size_pt: float, *, bold: bool = False) -> float:
-    """Width of one line in points, in the font of the charts, of what can be drawn of ``text``.
+    """Width of one line in points, in the font of the charts, of what can be drawn of ``text``: word by word."""
+    words, family = drawable(text).split(" "), TEXT_STYLE.get().family
+    width = sum(_word_pt(word, bold, family) for word in words) + (len(words) - 1) * _word_pt(" ", bold, family)
+    return width * size_pt / _LAID_OUT_PT * 1.01  # rounding of the glyphs to pixels
 
-    The advances of its letters and what each pair is moved together: a tenth of a percent from what is drawn, and
-    thirty times as fast as laying the line out. Text with combining marks, scripts other than Latin and other fonts are
-    laid out.
-    """
-    return _width_pt(drawable(text), size_pt, bold, TEXT_STYLE.get().family)
+
+@lru_cache(maxsize=8192)
+def _word_pt(word: str, bold: bool, family: str) -> float:
+    font = FontProperties(family=[family, _FAMILY], size=_LAID_OUT_PT, weight="bold" if bold else "normal")
+    return float(text_to_path.get_text_width_height_descent(word, font, ismath=False)[0]) if word else 0.0
 
 
 _NUMBER: Final = re.compile(r"(?P<number>\d{1,3}(?:,\d{3})+(?:\.\d+)?|\d+\.\d+)")
-_COMBINING: Final = "\N{COMBINING GRAVE ACCENT}"
-_DASHES, _SYMBOLS = "\N{HYPHEN}", "\u2bff"
-_LIGATURES: Final = {"ffi": "\ufb03", "ffl": "\ufb04", "ff": "\ufb00", "fi": "\ufb01", "fl": "\ufb02"}
-"""Letters that the font draws as one shape, the longest first."""
 _LAID_OUT_PT: Final = 100.0
-
-
-@cache
-def _font(*, bold: bool) -> FT2Font:
-    font = FT2Font(findfont(FontProperties(family=_FAMILY, weight="bold" if bold else "normal")))
-    font.set_size(_LAID_OUT_PT, 72)
-    return font
-
-
-@cache
-def _letter(character: str, *, bold: bool) -> tuple[float, GlyphIndexType]:
-    """How far a letter moves the pen, and its number in the font."""
-    font = _font(bold=bold)
-    advance = font.load_char(ord(character), flags=LoadFlags.NO_HINTING).linearHoriAdvance / 65536.0
-    return advance, font.get_char_index(ord(character))
 
 
 def shorten(text: str, width_pt: float, size_pt: float, *, bold: bool = False) -> Shown:
@@ -169,14 +144,11 @@ def shorten(text: str, width_pt: float, size_pt: float, *, bold: bool = False) -
     text = drawable(text)
     if text_width_pt(text, size_pt, bold=bold) <= width_pt:
         return text
-    least, most = 0, len(text) - 1
-    while least < most:
-        kept = (least + most + 1) // 2
-        if text_width_pt(_cut(text, kept), size_pt, bold=bold) <= width_pt:
-            least = kept
-        else:
-            most = kept - 1
-    return _cut(text, least)
+
+    def width_with(kept: int) -> float:
+        return text_width_pt(_cut(text, kept), size_pt, bold=bold)
+
+    return _cut(text, max(0, bisect_right(range(len(text)), width_pt, key=width_with) - 1))
 
 
 def _cut(text: str, kept: int) -> Shown:
@@ -208,3 +180,109 @@ def wrap(text: str, width_pt: float, size_pt: float, *, max_lines: int, bold: bo
             lines.append(current)
         current = shorten(word, width_pt, size_pt, bold=bold)
     return [*lines, current] if current else lines
+
+
+_STEPS: Final = (1.0, 2.0, 2.5, 5.0, 10.0)
+
+
+def round_ticks(low: float, high: float, most: int, *, least: int = 2) -> list[float]:
+    """Round values from ``low`` to ``high``, at most ``most`` + 1 of them unless fewer than ``least`` would be left.
+
+    Examples
+    --------
+    >>> round_ticks(0.0, 37.0, 4)
+    [0.0, 10.0, 20.0, 30.0]
+    """
+    found = MaxNLocator(most, steps=_STEPS, min_n_ticks=least).tick_values(low, high)
+    slack = 1e-9 * (high - low)
+    return [float(tick) + 0.0 for tick in found if low - slack <= tick <= high + slack]
+
+
+def tick_labels(ticks: Sequence[float]) -> list[str]:
+    """Labels with the same number of decimals, as many as the step needs.
+
+    Examples
+    --------
+    >>> tick_labels([0.0, 2.5, 5.0])
+    ['0.0', '2.5', '5.0']
+    """
+    decimals = max((len(f"{tick:.6f}".rstrip("0").partition(".")[2]) for tick in ticks), default=0)
+    return [drawable(format_like(tick, decimals=decimals)) for tick in ticks]
+
+
+def signed_labels(ticks: Sequence[float], unit: str = "") -> list[str]:
+    """Labels of changes, with their signs; the middle is 0 without decimals.
+
+    Examples
+    --------
+    >>> signed_labels([-2.5, 0.0, 2.5], " %")
+    ['−2.5 %', '0 %', '+2.5 %']
+    """
+    labels = ["0" if tick == 0.0 else label for tick, label in zip(ticks, tick_labels(ticks), strict=True)]
+    return [f"{'+' if tick > 0 else ''}{label}{unit}" for tick, label in zip(ticks, labels, strict=True)]
+
+
+def size_of(axes: Axes) -> tuple[float, float]:
+    """Width and height of the axes in points."""
+    extent, dpi = axes.get_window_extent(), axes.figure.dpi
+    return float(extent.width / dpi * POINTS_PER_INCH), float(extent.height / dpi * POINTS_PER_INCH)
+
+
+def set_x_ticks(axes: Axes, em_pt: float, ticks: Sequence[float], labels: Sequence[str]) -> None:
+    """Ticks on the x axis; a label too near to the one before, or beyond the edge of the figure, is left out."""
+    scale, low = POINTS_PER_INCH / axes.figure.dpi, axes.get_ylim()[0]
+    places_pt = [float(axes.transData.transform((tick, low))[0]) * scale for tick in ticks]
+    start_pt, end_pt = -math.inf, axes.figure.bbox.width * scale - 0.4 * em_pt
+    shown: list[tuple[float, str]] = []
+    for x_pt, tick, label in sorted(zip(places_pt, ticks, map(drawable, labels), strict=True)):
+        half_pt = text_width_pt(label, em_pt) / 2.0
+        fits = start_pt <= x_pt - half_pt and x_pt + half_pt <= end_pt
+        start_pt = x_pt + half_pt + em_pt if fits else start_pt
+        shown.append((tick, label if fits else ""))
+    axes.set_xticks([tick for tick, _ in shown], [label for _, label in shown])
+    axes.set_xticks([], minor=True)
+
+
+def set_round_x_ticks(axes: Axes, em_pt: float) -> None:
+    """Round ticks on a linear x axis whose limits are set, so far apart that their labels have room."""
+    ticks = round_ticks(*axes.get_xlim(), max(1, int(size_of(axes)[0] / (7.0 * em_pt))))
+    set_x_ticks(axes, em_pt, ticks, tick_labels(ticks))
+
+
+def limits_around(
+    marks: Sequence[float], ends: Sequence[float], *, least: float, times: float, pad: float
+) -> tuple[float, float]:
+    """Limits of an axis: every mark is inside, and the ends of intervals unless far wider than the marks.
+
+    A set of two runs can have an interval of several hundred percent; drawn in full it would press all others
+    together. What goes beyond ``times`` the room of the marks (``least`` or more) ends at the edge.
+
+    Examples
+    --------
+    >>> limits_around([0.0, 4.0], [-1.0, 90.0], least=1.0, times=2.0, pad=0.0)
+    (-1.0, 12.0)
+    """
+    room = max(max(marks) - min(marks), least)
+    low = max(min([*marks, *ends]), min(marks) - times * room)
+    high = min(max([*marks, *ends]), max(marks) + times * room)
+    return low - pad * (high - low), high + pad * (high - low)
+
+
+def y_caption(axes: Axes, text: str, theme: Theme) -> None:
+    """Caption of the y axis: level, above its upper end, where it is read first and needs no turned head."""
+    axes.set_ylabel(drawable(text), rotation=0.0, ha="left", va="bottom")
+    axes.yaxis.set_label_coords(0.0, 1.0 + 0.45 * theme.em_pt / size_of(axes)[1])
+
+
+def x_caption(axes: Axes, text: str, theme: Theme) -> None:
+    """Caption of the x axis, below its tick labels, at the right end."""
+    axes.set_xlabel(drawable(text), ha="right", va="top")
+    axes.xaxis.set_label_coords(1.0, -2.0 * theme.em_pt / size_of(axes)[1])
+
+
+def beside(
+    axes: Axes, text: str, place: tuple[float, float], shift_pt: tuple[float, float], size_pt: float, **look: Any
+) -> None:
+    """Words beside a place of the axes, so many points away."""
+    look = {"textcoords": "offset points", "annotation_clip": False, **look}
+    axes.annotate(drawable(text), place, shift_pt, fontsize=size_pt, **look)

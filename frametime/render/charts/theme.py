@@ -13,6 +13,9 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Final, Literal, TypeAlias
 
+FORMATS: Final = ("png", "svg", "pdf")
+ENDINGS: Final = tuple(f".{name}" for name in FORMATS)
+
 MM_PER_INCH: Final = 25.4
 POINTS_PER_INCH: Final = 72.0
 

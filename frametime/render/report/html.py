@@ -274,7 +274,7 @@ def inline_svg(svg: bytes, *, key: str, alternative: str, outlines: dict[str, st
     Parameters
     ----------
     svg : bytes
-        As `frametime.render.charts.figure_files.figure_bytes` makes it, in the light palette.
+        As `frametime.render.charts.chart_sheet.figure_bytes` makes it, in the light palette.
     key : str
         Begins the names of clipping paths and the like, so that two charts do not share one.
     alternative : str

@@ -212,7 +212,7 @@ def tuning_charts(summary: TuningSummary) -> tuple[doc.Figure, ...]:
 
 
 def _figure(name: str, words: str, drawn: Figure, theme: Theme) -> doc.Figure:
-    from frametime.render.charts.figure_files import figure_bytes
+    from frametime.render.charts.chart_sheet import figure_bytes
 
     svg = figure_bytes(drawn, theme, "svg")
     return doc.Figure(key=f"chart-{name}", caption=CATALOG[name].caption, alternative=words, svg=svg, file=None)

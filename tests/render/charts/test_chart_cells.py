@@ -15,8 +15,7 @@ from review_samples import sample_review
 from frametime.pipeline.chart_files import ChartRequest, left_out_words
 from frametime.render.charts.card_bars import draw_standings
 from frametime.render.charts.drawings import MOST_CHARTS, left_out, review_figures
-from frametime.render.charts.plane import draw_efficiency, draw_value
-from frametime.render.charts.points import draw_ratios
+from frametime.render.charts.points import draw_efficiency, draw_ratios, draw_value
 from frametime.render.charts.theme import Theme
 from frametime.render.numbers import format_quantity
 from frametime.review.result import ReviewResult

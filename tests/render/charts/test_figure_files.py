@@ -19,7 +19,7 @@ from PIL import Image
 from review_samples import sample_review
 
 from frametime.errors import OutputError
-from frametime.render.charts.figure_files import FORMATS, figure_bytes, format_of, write_figure
+from frametime.render.charts.chart_sheet import FORMATS, figure_bytes, format_of, write_figure
 from frametime.render.charts.frame_times import draw_frame_times
 from frametime.render.charts.points import draw_ratios
 from frametime.render.charts.theme import Theme
@@ -151,7 +151,7 @@ def test_drawing_does_not_import_pyplot() -> None:
         "from review_samples import sample_review\n"
         "from frametime.render.charts.frame_times import draw_frame_times\n"
         "from frametime.render.charts.drawings import review_figures\n"
-        "from frametime.render.charts.figure_files import figure_bytes\n"
+        "from frametime.render.charts.chart_sheet import figure_bytes\n"
         "from frametime.render.charts.theme import Theme\n"
         "theme = Theme.of('light', 'web')\n"
         "capture = sample_capture(300)\n"

@@ -17,22 +17,16 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Rectangle
 from review_samples import sample_review
 
-from frametime.render.charts.axis_scales import (
-    ratio_limits,
-    round_ticks,
-    tail_position,
-    tail_share_pct,
-    tick_labels,
-)
 from frametime.render.charts.bars import bar_layout
 from frametime.render.charts.card_bars import draw_costs, draw_pair, draw_scene_bars, draw_standings, metrics_that_fit
-from frametime.render.charts.chart_catalog import CATALOG, ChartTexts, keys_for
-from frametime.render.charts.chart_sheet import Sheet, whisker
+from frametime.render.charts.chart_catalog import CATALOG, keys_for
+from frametime.render.charts.chart_sheet import Sheet
 from frametime.render.charts.drawings import review_figures, safe_name, typical_runs
 from frametime.render.charts.matrix import draw_verdict_matrix
-from frametime.render.charts.plane import draw_efficiency, draw_value
-from frametime.render.charts.points import Mark, draw_marks, draw_ratios, draw_repeatability
+from frametime.render.charts.plots import Dots, Plot, Plots, Row, Whisker, tail_position, tail_share_pct
+from frametime.render.charts.points import draw_efficiency, draw_ratios, draw_repeatability, draw_value, ratio_limits
 from frametime.render.charts.review_view import ReviewView, verdict_mark
+from frametime.render.charts.text_fit import round_ticks, tick_labels
 from frametime.render.charts.theme import Theme
 from frametime.render.review_words import change_words
 from frametime.review.result import ReviewResult
@@ -162,14 +156,13 @@ def test_the_matrix_tells_each_verdict_by_shape_and_place(result: ReviewResult) 
     figure = draw_verdict_matrix(result, THEME, candidate="card-1")
     with THEME.settings():
         figure.draw_without_rendering()
-    width_px = figure.bbox.width
     places: dict[str, set[float]] = {}
     for (scene, resolution), item in ReviewView(result, THEME).compared("card-1", "average_fps").items():
         (mark,) = by_gid(figure, f"verdict-{scene}-{resolution}")
         assert mark.get_marker() == verdict_mark(item.verdict, THEME.palette).marker
         column = result.resolutions.index(resolution)
         if column == 0 and item.verdict != "undecided":
-            places.setdefault(item.verdict, set()).add(round(mark.get_xdata()[0] * width_px, 3))
+            places.setdefault(item.verdict, set()).add(round(mark.get_xdata()[0], 3))
         # Few scenes leave room for two lines a cell: the difference, and under it its interval.
         number, _, span = change_words(item.ratio, item.interval_95).partition(" (")
         shown = [text.get_text() for text in figure.texts]
@@ -419,7 +412,7 @@ def test_an_interval_too_short_to_be_seen_is_a_mark() -> None:
     axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
     axes.set_xlim(0.0, 600.0)
     for length, is_mark in ((5.0, True), (8.0, False)):  # pixels; at web size 0.4 em are 6 pixels
-        whisker(axes, (100.0, 100.0 + length), 0.5, THEME, color="#000000", gid=f"w{length:g}")
+        Whisker((100.0, 100.0 + length), 0.5, "#000000", f"w{length:g}").draw(axes, THEME)
         assert bool(by_gid(figure, f"w{length:g}-small")) == is_mark
 
 
@@ -642,10 +635,10 @@ def test_few_rows_use_the_room_above_the_foot() -> None:
         assert drawn_em[0] > 22.0
         assert drawn_em[1] > 1.4
     # What is left between the lowest cell of the matrix and the rule above its foot, as a share of the figure.
-    figure = draw_verdict_matrix(few, THEME, candidate="card-1")
-    lowest = min(box.get_y() for box in figure.findobj(Rectangle) if 0.03 < box.get_height() < 0.5)
+    figure, height_pt = draw_verdict_matrix(few, THEME, candidate="card-1"), THEME.size.height_pt
+    lowest = min(box.get_y() for box in figure.findobj(Rectangle) if 0.03 < box.get_height() / height_pt < 0.5)
     rule = max(line.get_ydata()[0] for line in figure.findobj(Line2D) if len(line.get_xdata()) == 2)
-    assert 0.0 < lowest - rule < 0.05
+    assert 0.0 < (lowest - rule) / height_pt < 0.05
 
 
 def test_every_line_of_equal_value_has_its_label() -> None:
@@ -654,7 +647,7 @@ def test_every_line_of_equal_value_has_its_label() -> None:
             figure = draw_value(sample_review(n_cards=n_cards, n_scenes=2), theme)
             lines = gids(figure, "slope-")
             assert lines
-            labels = [text.get_text().split(" ")[0] for text in figure.texts]
+            labels = [text.get_text().split(" ")[0] for text in figure.axes[0].texts]
             for line in lines:
                 slope = float(line.removeprefix("slope-"))
                 assert any(
@@ -663,17 +656,19 @@ def test_every_line_of_equal_value_has_its_label() -> None:
 
 
 def test_names_of_flagged_runs_lie_on_no_mark() -> None:
-    theme = Theme.of("light", "web")
-    with theme.settings():
-        axes = Sheet(theme, ChartTexts(title="", lead="", notes=[], full=[])).axes(0.0, 0.0, 300.0, 40.0)
-        axes.set_xlim(-8.0, 8.0)
-        axes.set_ylim(1.0, 0.0)
-        looks = {"y": 0.5, "marker": "|", "face": "none", "edge": "#000000", "gid": "", "size": 0.6}
-        draw_marks(axes, [Mark(x=-0.6, name="run 2", **looks), *(Mark(x=x, **looks) for x in (0.2, 0.4))], theme)  # type: ignore[arg-type]
+    looks = {"ys": 0.5, "marker": "|", "face": "none", "edge": "#000000", "gid": "run", "size": 0.6}
+    marks = [*(Dots(xs=x, **looks) for x in (0.2, 0.4)), Dots(xs=-0.6, words="run 2", **looks)]  # type: ignore[arg-type]
+    plot = Plot(marks=marks, x_limits=(-8.0, 8.0), y_limits=(1.0, 0.0), name="card", y_ticks="none")
+    with THEME.settings():
+        sheet = Sheet(THEME, replace(CATALOG["repeatability"], title="", lead="", notes=(), full=()))
+        Plots(columns=[[plot]], rows=[Row(0.5, "cell")]).draw(sheet)
+        sheet.figure.draw_without_rendering()
+        (axes,) = sheet.figure.axes
         (name,) = axes.texts
-        axes.figure.draw_without_rendering()
         box = name.get_window_extent()
-        places = [axes.transData.transform((line.get_xdata()[0], 0.5))[0] for line in axes.lines]
+        places = [
+            axes.transData.transform((np.ravel(line.get_xdata())[0], 0.5))[0] for line in by_gid(sheet.figure, "run")
+        ]
     assert len(places) == 3
     assert not [x for x in places if box.x0 <= x <= box.x1]
 

@@ -12,14 +12,14 @@ from hypothesis import strategies as st
 from frametime.metrics.options import MeasureOptions
 from frametime.render.charts.frame_times import (
     draw_frame_time_band,
-    draw_frame_time_overlay,
-    draw_frame_time_panels,
     draw_frame_times,
     frame_time_top,
 )
-from frametime.render.charts.run_distributions import (
+from frametime.render.charts.run_charts import (
     bin_edges_ms,
     draw_distribution,
+    draw_frame_time_overlay,
+    draw_frame_time_panels,
     draw_percentiles,
     last_share_pct,
     shares_pct,

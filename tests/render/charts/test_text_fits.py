@@ -16,10 +16,10 @@ from review_samples import sample_review
 from frametime.metrics.options import MeasureOptions
 from frametime.render.charts.chart_catalog import CATALOG
 from frametime.render.charts.drawings import Drawing, review_figures
-from frametime.render.charts.frame_times import draw_frame_time_panels, draw_frame_times
+from frametime.render.charts.frame_times import draw_frame_times
 from frametime.render.charts.matrix import draw_verdict_matrix
 from frametime.render.charts.review_view import ReviewView
-from frametime.render.charts.run_distributions import draw_distribution, draw_percentiles
+from frametime.render.charts.run_charts import draw_distribution, draw_frame_time_panels, draw_percentiles
 from frametime.render.charts.run_traces import RunTrace, labels_of, trace_of_capture
 from frametime.render.charts.theme import Theme
 from frametime.review.result import ReviewResult

@@ -8,8 +8,7 @@ from report_page_reading import parsed, shown_numbers
 from review_samples import sample_review
 
 from frametime.render.charts.matrix import draw_verdict_matrix
-from frametime.render.charts.plane import draw_efficiency, draw_value
-from frametime.render.charts.points import draw_ratios
+from frametime.render.charts.points import draw_efficiency, draw_ratios, draw_value
 from frametime.render.charts.theme import Theme
 from frametime.render.report.html import render_html
 from frametime.render.report.markdown import render_markdown

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from matplotlib.figure import Figure
 
-from frametime.render.charts.figure_files import figure_bytes
+from frametime.render.charts.chart_sheet import figure_bytes
 from frametime.render.charts.theme import PALETTES, Theme
 from frametime.render.report.html import (
     _short,
