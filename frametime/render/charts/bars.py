@@ -194,7 +194,7 @@ def _panel(axes: Axes, panel: BarPanel, rows: Sequence[BarRow], room: float, loo
     axes.grid(axis="x")
     axes.axvline(0.0, color=theme.palette.muted, linewidth=theme.hair_pt)
     set_round_x_ticks(axes, em)
-    x_caption(axes, panel.unit, theme)
+    x_caption(axes, panel.unit, em)
     for place, row in enumerate(rows):
         top_em = place * look.height_em + look.head_em
         if not look.head_em:  # names at the left: the bars stand in the middle of their row

@@ -323,11 +323,11 @@ def _draw_plot(axes: Axes, plot: Plot, theme: Theme, *, is_lowest: bool) -> None
     for mark in plot.marks:
         mark.draw(axes, theme)
     if plot.y_label:
-        y_caption(axes, plot.y_label, theme)
+        y_caption(axes, plot.y_label, theme.em_pt)
     axes.tick_params(labelbottom=is_lowest)
     if is_lowest and plot.x_label:
         unit = {"time": ", min" if plot.x_limits[1] >= _LONG_S else ", s"}.get(plot.x_ticks, "")
-        x_caption(axes, plot.x_label + unit, theme)
+        x_caption(axes, plot.x_label + unit, theme.em_pt)
     _top_words(axes, plot, theme)
 
 

@@ -21,7 +21,6 @@ from matplotlib.textpath import text_to_path
 from matplotlib.ticker import MaxNLocator
 
 from frametime.errors import OutputError, printable
-from frametime.render.charts.theme import POINTS_PER_INCH, Theme
 from frametime.render.numbers import format_like
 
 ELLIPSIS: Final = "…"
@@ -182,6 +181,7 @@ def wrap(text: str, width_pt: float, size_pt: float, *, max_lines: int, bold: bo
     return [*lines, current] if current else lines
 
 
+_POINTS_PER_INCH: Final = 72.0
 _STEPS: Final = (1.0, 2.0, 2.5, 5.0, 10.0)
 
 
@@ -225,12 +225,12 @@ def signed_labels(ticks: Sequence[float], unit: str = "") -> list[str]:
 def size_of(axes: Axes) -> tuple[float, float]:
     """Width and height of the axes in points."""
     extent, dpi = axes.get_window_extent(), axes.figure.dpi
-    return float(extent.width / dpi * POINTS_PER_INCH), float(extent.height / dpi * POINTS_PER_INCH)
+    return float(extent.width / dpi * _POINTS_PER_INCH), float(extent.height / dpi * _POINTS_PER_INCH)
 
 
 def set_x_ticks(axes: Axes, em_pt: float, ticks: Sequence[float], labels: Sequence[str]) -> None:
     """Ticks on the x axis; a label too near to the one before, or beyond the edge of the figure, is left out."""
-    scale, low = POINTS_PER_INCH / axes.figure.dpi, axes.get_ylim()[0]
+    scale, low = _POINTS_PER_INCH / axes.figure.dpi, axes.get_ylim()[0]
     places_pt = [float(axes.transData.transform((tick, low))[0]) * scale for tick in ticks]
     start_pt, end_pt = -math.inf, axes.figure.bbox.width * scale - 0.4 * em_pt
     shown: list[tuple[float, str]] = []
@@ -268,16 +268,16 @@ def limits_around(
     return low - pad * (high - low), high + pad * (high - low)
 
 
-def y_caption(axes: Axes, text: str, theme: Theme) -> None:
+def y_caption(axes: Axes, text: str, em_pt: float) -> None:
     """Caption of the y axis: level, above its upper end, where it is read first and needs no turned head."""
     axes.set_ylabel(drawable(text), rotation=0.0, ha="left", va="bottom")
-    axes.yaxis.set_label_coords(0.0, 1.0 + 0.45 * theme.em_pt / size_of(axes)[1])
+    axes.yaxis.set_label_coords(0.0, 1.0 + 0.45 * em_pt / size_of(axes)[1])
 
 
-def x_caption(axes: Axes, text: str, theme: Theme) -> None:
+def x_caption(axes: Axes, text: str, em_pt: float) -> None:
     """Caption of the x axis, below its tick labels, at the right end."""
     axes.set_xlabel(drawable(text), ha="right", va="top")
-    axes.xaxis.set_label_coords(1.0, -2.0 * theme.em_pt / size_of(axes)[1])
+    axes.xaxis.set_label_coords(1.0, -2.0 * em_pt / size_of(axes)[1])
 
 
 def beside(
