@@ -5,8 +5,7 @@ A limit counts as kept only where the samples of the sensors cover the run.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal, NamedTuple
 
 import numpy as np
@@ -14,7 +13,7 @@ from numpy.typing import NDArray
 
 from frametime.adapters.sensors.sensor_log import LONG_GAP_S, LONG_GAP_STEPS
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.metric import MeasuredRun, Missing, Throttling
+from frametime.metrics.metric import MeasuredRun, Missing
 from frametime.metrics.sensors.sensor_values import QUANTITY_WORDS, Channel, channel
 from frametime.words import counted
 
@@ -56,38 +55,24 @@ class Criterion:
 
     key: str
     label: str
-    state: CriterionState
-    value: float | None
+    state: CriterionState = "not measurable"
+    value: float | None = None
     unit: str
     threshold: str
-    sentence: str
+    sentence: str = ""
 
-
-class Question(NamedTuple):
-    """One thing to look at, in which unit, and the threshold: answered with a number, or with why there is none."""
-
-    key: str
-    unit: str
-    threshold: str
+    @classmethod
+    def of(cls, key: str, unit: str, threshold: str) -> Criterion:
+        """One thing to look at, not answered yet."""
+        return cls(key=key, label=key, unit=unit, threshold=threshold)
 
     def judged(self, value: float, sentence: str, *, passed: bool) -> Criterion:
-        """A criterion with its number, passed or failed."""
-        return self._answer("passed" if passed else "failed", value, sentence)
+        """The criterion with its number, passed or failed."""
+        return replace(self, state="passed" if passed else "failed", value=value, sentence=sentence)
 
     def unmeasured(self, reason: str) -> Criterion:
-        """A criterion without a number, and why."""
-        return self._answer("not measurable", None, reason)
-
-    def _answer(self, state: CriterionState, value: float | None, sentence: str) -> Criterion:
-        return Criterion(
-            key=self.key,
-            label=self.key,
-            state=state,
-            value=value,
-            unit=self.unit,
-            threshold=self.threshold,
-            sentence=sentence,
-        )
+        """The criterion without a number, and why."""
+        return replace(self, sentence=reason)
 
 
 def value_of(run: MeasuredRun, key: str) -> tuple[float | None, str]:
@@ -160,7 +145,9 @@ def _seen_at(item: Channel, times_s: NDArray[np.float64]) -> NDArray[np.bool_]:
 def temperature_criterion(run: MeasuredRun, cover: SensorCover, rules: EnduranceRules) -> Criterion:
     """Whether the peak stayed within the limit; a limit that was passed anywhere is failed."""
     limit_c = run.options.temperature_limit_c
-    asked = Question("temperature", "Cel", "the temperature limit" if limit_c is None else f"at most {limit_c:g} °C")
+    asked = Criterion.of(
+        "temperature", "Cel", "the temperature limit" if limit_c is None else f"at most {limit_c:g} °C"
+    )
     peak_c, reason = value_of(run, "peak_temperature_c")
     if peak_c is None or limit_c is None:
         return asked.unmeasured(reason or f"the peak was {peak_c:g} °C, and no temperature limit was given")
@@ -172,23 +159,15 @@ def temperature_criterion(run: MeasuredRun, cover: SensorCover, rules: Endurance
 
 def throttling_criterion(run: MeasuredRun, cover: SensorCover, rules: EnduranceRules) -> Criterion:
     """Whether the clock fell at the temperature limit; ``cover`` is of temperature and core clock together."""
-    asked = Question("throttling", "{count}", "no fall of the clock at the temperature limit")
+    asked = Criterion.of("throttling", "{count}", "no fall of the clock at the temperature limit")
     count, reason = value_of(run, "throttling_count")
-    if count is None:
-        return asked.unmeasured(reason)
-    if run.options.temperature_limit_c is None:
-        return asked.unmeasured("no temperature limit was given")
-    peak_c, reason = value_of(run, "peak_temperature_c")
-    if peak_c is None:
+    if count is not None and run.options.temperature_limit_c is None:
+        reason = "no temperature limit was given"
+    elif count is not None:
+        _, reason = value_of(run, "peak_temperature_c")
+    if reason:
         return asked.unmeasured(reason)
     hot = [item for item in run.findings.throttling if item.cause == "temperature"]
-    sentence = _throttling_words(hot, n_at_power_limit=len(run.findings.throttling) - len(hot))
-    if not hot and cover.fraction < rules.min_seen_fraction:
-        return asked.unmeasured(f"{sentence} where both were seen: {cover}")
-    return asked.judged(float(len(hot)), sentence, passed=not hot)
-
-
-def _throttling_words(hot: Sequence[Throttling], *, n_at_power_limit: int) -> str:
     sentence = f"the clock fell {counted(len(hot), 'time')} at the temperature limit"
     if hot:
         length_s = sum(item.end_s - item.start_s for item in hot)
@@ -196,14 +175,16 @@ def _throttling_words(hot: Sequence[Throttling], *, n_at_power_limit: int) -> st
         sentence += (
             f", for {length_s:.0f} s together and by up to {deepest_mhz:.0f} MHz, first after {hot[0].start_s:.0f} s"
         )
-    if n_at_power_limit:
+    if n_at_power_limit := len(run.findings.throttling) - len(hot):
         sentence += f"; {counted(n_at_power_limit, 'time')} at the power limit, which is how a power limit works"
-    return sentence
+    if not hot and cover.fraction < rules.min_seen_fraction:
+        return asked.unmeasured(f"{sentence} where both were seen: {cover}")
+    return asked.judged(float(len(hot)), sentence, passed=not hot)
 
 
 def power_criterion(run: MeasuredRun, cover: SensorCover, rules: EnduranceRules) -> Criterion:
     """How long the power stood at its limit, which is no fault."""
-    asked = Question("power", "1", "reported only: a card may stand at its power limit")
+    asked = Criterion.of("power", "1", "reported only: a card may stand at its power limit")
     fraction, reason = value_of(run, "time_at_power_limit_fraction")
     if fraction is None:
         return asked.unmeasured(reason)

@@ -15,7 +15,6 @@ from frametime.tuning.cautions import CAUTIONS
 from frametime.tuning.criteria import (
     Criterion,
     EnduranceRules,
-    Question,
     power_criterion,
     sensor_cover,
     temperature_criterion,
@@ -139,13 +138,13 @@ def _sentence(word: VerdictWord, minutes: float, failed: list[Criterion], rules:
 
 
 def _length(minutes: float, rules: EnduranceRules) -> Criterion:
-    asked = Question("length", "min", f"{rules.min_minutes:g} to {rules.max_minutes:g} min")
+    asked = Criterion.of("length", "min", f"{rules.min_minutes:g} to {rules.max_minutes:g} min")
     return asked.judged(minutes, f"the run lasted {minutes:.1f} minutes", passed=minutes >= rules.min_minutes)
 
 
 def _freezes(run: MeasuredRun, rules: EnduranceRules) -> Criterion:
     most = f"at most {counted(rules.max_freezes, 'frame')}" if rules.max_freezes else "no frame"
-    asked = Question("freezes", "{count}", f"{most} over 500 ms")
+    asked = Criterion.of("freezes", "{count}", f"{most} over 500 ms")
     count, reason = value_of(run, "freeze_over_500ms_count")
     if count is None:
         return asked.unmeasured(reason)
@@ -157,7 +156,7 @@ def _freezes(run: MeasuredRun, rules: EnduranceRules) -> Criterion:
 
 def _hitches(run: MeasuredRun, minutes: float, rules: EnduranceRules) -> Criterion:
     most = counted(rules.max_hitches_per_10min, "frame")
-    asked = Question("hitches", "{count}", f"at most {most} over 250 ms in 10 min")
+    asked = Criterion.of("hitches", "{count}", f"at most {most} over 250 ms in 10 min")
     hitches, reason = value_of(run, "hitch_over_250ms_count")
     freezes, _ = value_of(run, "freeze_over_500ms_count")
     if hitches is None:
@@ -171,7 +170,7 @@ def _hitches(run: MeasuredRun, minutes: float, rules: EnduranceRules) -> Criteri
 
 def _drift(run: MeasuredRun, series: FrameSeries, minutes: float, rules: EnduranceRules) -> Criterion:
     """One finding and one state: a step of the level to longer frames counts as drift, and so does a slope."""
-    asked = Question("drift", "%", f"at most {rules.max_drift_pct:g} % longer frames, slowly or in a step")
+    asked = Criterion.of("drift", "%", f"at most {rules.max_drift_pct:g} % longer frames, slowly or in a step")
     drift, change_pct = run.findings.drift, change_over_run_pct(series)
     if drift is None or drift.slope_pct_per_min is None or change_pct is None:
         return asked.unmeasured("drift was not looked for" if drift is None else drift.sentence)

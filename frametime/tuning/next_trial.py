@@ -78,14 +78,9 @@ def _stock(view: TrialView, _setting: Setting) -> Answer:
     return STOCK
 
 
-def _core_steps(view: TrialView, setting: Setting) -> Answer:
-    return climb(view, Phase.CORE, setting, "core", workload=_first_workload(view), ceiling=view.record.limits.farthest)
-
-
-def _memory_steps(view: TrialView, setting: Setting) -> Answer:
-    return climb(
-        view, Phase.MEMORY, setting, "memory", workload=_first_workload(view), ceiling=view.record.limits.farthest
-    )
+def _climbing(phase: Phase, axis: Axis) -> State:
+    """The state that turns one knob in coarse steps under the first workload."""
+    return lambda view, setting: climb(view, phase, setting, axis, workload=_first_workload(view))
 
 
 def _is_by_steps(view: TrialView) -> bool:
@@ -277,7 +272,7 @@ def _win_back(view: TrialView, setting: Setting, entry: Setting) -> Answer:
 
 def _everyday(view: TrialView, best: Setting) -> Answer:
     """Measure what the everyday setting costs, then finish."""
-    everyday = everyday_for(view, everyday_setting(best, view.record))
+    everyday = _everyday_for(view, everyday_setting(best, view.record))
     heaviest = view.record.heaviest
     if not view.has_scores and view.n_runs(everyday, heaviest.name) == 0:
         # It lies below the best, and is what the card is to run at every day: that it holds is seen, not concluded.
@@ -322,7 +317,7 @@ def everyday_setting(best: Setting, record: TuningRecord) -> Setting:
     return best
 
 
-def measured_stock(view: TrialView, setting: Setting) -> Proposal | Setting:
+def _measured_stock(view: TrialView, setting: Setting) -> Proposal | Setting:
     """A loss of speed is told from that at stock, so stock needs a measured speed."""
     if view.score(STOCK, view.record.heaviest.name) is not None:
         return setting
@@ -331,22 +326,16 @@ def measured_stock(view: TrialView, setting: Setting) -> Proposal | Setting:
     return propose(view, Phase.STOCK, STOCK, view.record.heaviest, n_runs=n_runs, reason=reason)
 
 
-def power_steps(view: TrialView, setting: Setting) -> Proposal | Setting:
-    """Power limit down in coarse steps, until too much speed is lost or nothing is saved."""
-    record = view.record
-    return climb(view, Phase.POWER, setting, "power", workload=record.heaviest)
-
-
-def voltage_steps(view: TrialView, setting: Setting) -> Proposal | Setting:
+def _voltage_steps(view: TrialView, setting: Setting) -> Proposal | Setting:
     """Core voltage down in coarse steps to the last that holds, then in a fine one."""
     record = view.record
     answer = climb(view, Phase.VOLTAGE, setting, "voltage", workload=record.heaviest)
-    if isinstance(answer, Proposal):
-        return answer
-    return between(view, Phase.VOLTAGE, answer, "voltage", workload=record.heaviest)
+    if isinstance(answer, Setting):
+        answer = between(view, Phase.VOLTAGE, answer, "voltage", workload=record.heaviest)
+    return answer
 
 
-def power_again(view: TrialView, setting: Setting) -> Proposal | Setting:
+def _power_again(view: TrialView, setting: Setting) -> Proposal | Setting:
     """Power limit down once more at the voltage for every day, with repeats at the end, for a small loss decides."""
     record = view.record
     everyday = setting.lowered("voltage", record.steps.everyday_voltage_back_mv)
@@ -358,7 +347,7 @@ def power_again(view: TrialView, setting: Setting) -> Proposal | Setting:
     return answer if isinstance(answer, Proposal) else answer.turned_to("voltage", setting.turned("voltage"))
 
 
-def other_workloads(view: TrialView, setting: Setting) -> Proposal | Finished | Setting:
+def _other_workloads(view: TrialView, setting: Setting) -> Proposal | Finished | Setting:
     """A card clocks higher under a lighter load: a low voltage has to hold under each of them."""
     record = view.record
     for workload in record.workloads:
@@ -374,7 +363,7 @@ def other_workloads(view: TrialView, setting: Setting) -> Proposal | Finished | 
     return setting
 
 
-def everyday_for(view: TrialView, everyday: Setting) -> Setting:
+def _everyday_for(view: TrialView, everyday: Setting) -> Setting:
     """The setting for every day with as much of the power limit given back as keeps its speed within the goal."""
     while view.is_too_slow(everyday) and everyday.turned("power") > 0:
         everyday = everyday.lowered("power", view.record.steps.power_fine_pct)
@@ -383,8 +372,8 @@ def everyday_for(view: TrialView, everyday: Setting) -> Setting:
 
 STATES: Final[tuple[State, ...]] = (
     _stock,
-    _core_steps,
-    _memory_steps,
+    _climbing(Phase.CORE, "core"),
+    _climbing(Phase.MEMORY, "memory"),
     _heavier_workloads,
     _fine_steps,
     _repeats,
@@ -394,11 +383,11 @@ STATES: Final[tuple[State, ...]] = (
 
 SAVING_STATES: Final[tuple[State, ...]] = (
     _stock,
-    measured_stock,
-    power_steps,
-    voltage_steps,
-    power_again,
-    other_workloads,
+    _measured_stock,
+    _climbing(Phase.POWER, "power"),
+    _voltage_steps,
+    _power_again,
+    _other_workloads,
     _endurance,
     _everyday,
 )

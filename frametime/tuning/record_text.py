@@ -5,6 +5,7 @@ from __future__ import annotations
 import posixpath
 from dataclasses import fields
 from datetime import date, datetime
+from pathlib import Path
 from typing import Annotated, Any, Final, TypeAlias
 
 from msgspec import Meta, Struct
@@ -109,17 +110,8 @@ def parse_record(text: str, *, name: str) -> TuningRecord:
             raise source.unknown(("lengths", name_of), did_you_mean(name_of, names) or "name one of the workloads")
     _check_trials(source, keys.trials, names)
     _check_logs(source)
-    return TuningRecord(
-        card=keys.card,
-        limits=keys.limits,
-        workloads=keys.workloads,
-        steps=keys.steps,
-        trials=tuple(table.trial() for table in keys.trials),
-        lengths=keys.lengths,
-        logs_folder=keys.logs_folder,
-        goal=keys.goal,
-        max_speed_loss_pct=keys.max_speed_loss_pct,
-    )
+    tables = {name: getattr(keys, name) for name in RecordKeys.__struct_fields__}
+    return TuningRecord(**{**tables, "trials": tuple(table.trial() for table in keys.trials)})
 
 
 def refuse_trial(text: str, record: TuningRecord, *, name: str) -> None:
@@ -190,36 +182,5 @@ def trial_text(trial: Trial) -> str:
     return f"[[trials]]\n{toml_lines(known)}"
 
 
-TEMPLATE: Final = """\
-# A tuning record of frametime. Keep it by hand, or let 'frametime tune add' append to it.
-
-# logs_folder = "logs"       # where the logger writes: 'tune add --passed' takes the newest logs from there
-# goal = "efficiency"        # most frames per joule; "quiet": least power; "speed" where it is not named
-# max_speed_loss_pct = 3     # what of stock speed may be lost for efficiency or quiet
-
-[card]
-name = "my card"
-# core_clock_mhz = 2400      # at stock, for your own record
-# memory_clock_mhz = 2100
-
-# Nothing beyond these is ever proposed. The numbers here are examples: put the manufacturer's first.
-[limits]
-temperature_c = 85           # reasonable under load: below 85 to 90 (common practice, no source)
-max_core_offset_mhz = 250
-max_memory_offset_mhz = 1000
-# power_w = 250              # the card's power limit: at its maximum, or as delivered for efficiency and quiet
-# min_power_limit_pct = 50   # in % of that
-# min_core_voltage_offset_mv = -200
-
-# From the lightest to the heaviest. memory_heavy = true where the memory is loaded more than the core.
-[[workloads]]
-name = "light scene"
-
-[[workloads]]
-name = "heavy scene"
-memory_heavy = false
-
-# Least length of one run in minutes; 3 where it is not named (common practice, no source).
-[lengths]
-# "light scene" = 3
-"""
+TEMPLATE: Final = Path(__file__).with_name("new_record.toml").read_text("utf-8")
+"""What a new record begins with."""

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
-from typing import Final, NamedTuple
+from collections.abc import Callable, Iterator, Sequence
+from typing import Final
 
 from frametime.caveats import Caveat, Weight
 from frametime.statistics.differences import Interval, Ratio, linear_contrast, welch_ratio
@@ -38,7 +38,7 @@ def summarize(record: TuningRecord, *, level: float = 0.95, caveats: Sequence[Ca
     best = step.best if isinstance(step, Finished) else _best_so_far(view)
     everyday = step.everyday if isinstance(step, Finished) else best and everyday_setting(best, record)
     heaviest = record.heaviest.name
-    best_gain = None if best is None or best == STOCK else gain_over_stock(view, best, heaviest, level)
+    best_gain = None if best is None else over_stock(view.runs_fps, best, heaviest, level)
     cost = None if best is None or everyday is None else _everyday_cost(view, best, everyday, level)
     return TuningSummary(
         card=record.card.name,
@@ -114,7 +114,7 @@ def _map(view: TrialView, level: float) -> tuple[MapCell, ...]:
                 status="failed" if failed is not None else "passed" if passed is not None else "not tried",
                 heaviest_passed=None if passed is None else loads[passed],
                 failed_under=None if failed is None else loads[failed],
-                gain=None if setting == STOCK else gain_over_stock(view, setting, record.heaviest.name, level),
+                gain=over_stock(view.runs_fps, setting, record.heaviest.name, level),
             )
         )
     return tuple(cells)
@@ -264,21 +264,16 @@ def setting_rows(view: TrialView, level: float) -> tuple[SettingRow, ...]:
                     workload=workload.name,
                     n_runs=len(view.runs_fps(setting, workload.name)),
                     average_fps=fps,
-                    gain=None if setting == STOCK else gain_over_stock(view, setting, workload.name, level),
+                    gain=over_stock(view.runs_fps, setting, workload.name, level),
                     step_from=lower,
                     gain_pct_per_mhz=None if lower is None else _gain_per_mhz(view, setting, lower, workload.name),
                     average_power_w=power_w,
                     frames_per_joule=None if power_w is None else fps / power_w,
-                    power=None if setting == STOCK else _power_over_stock(view, setting, workload.name, level),
+                    power=over_stock(view.runs_power_w, setting, workload.name, level),
                     is_frontier=_is_frontier(view, setting, measured, workload.name),
                 )
             )
     return tuple(rows)
-
-
-def _power_over_stock(view: TrialView, setting: Setting, workload: str, level: float) -> Ratio | None:
-    runs, stock = view.runs_power_w(setting, workload), view.runs_power_w(STOCK, workload)
-    return welch_ratio(runs, stock, level=level) if runs and stock else None
 
 
 def _is_frontier(view: TrialView, setting: Setting, measured: Sequence[Setting], workload: str) -> bool:
@@ -323,57 +318,39 @@ def _gain_per_mhz(view: TrialView, setting: Setting, lower: Setting, workload: s
     return 100.0 * (fps / lower_fps - 1.0) / step_mhz
 
 
-def gain_over_stock(view: TrialView, setting: Setting, workload: str, level: float) -> Ratio | None:
-    """Average FPS over that at stock, runs as repeats; ``None`` where either was not measured."""
-    runs, stock = view.runs_fps(setting, workload), view.runs_fps(STOCK, workload)
-    return welch_ratio(runs, stock, level=level) if runs and stock else None
+def over_stock(
+    runs_of: Callable[[Setting, str], Sequence[float]], setting: Setting, workload: str, level: float
+) -> Ratio | None:
+    """Runs at a setting over those at stock, runs as repeats; ``None`` at stock, and where either was not measured."""
+    runs, stock = runs_of(setting, workload), runs_of(STOCK, workload)
+    return welch_ratio(runs, stock, level=level) if setting != STOCK and runs and stock else None
 
 
-class _Fall(NamedTuple):
-    """A setting along one clock, the fastest one below it, and the ratio of their speeds."""
-
-    setting: Setting
-    fastest: Setting
-    clock: Axis
-    workload: str
-    speed: float
-    ratio: Ratio
-
-
-def _falls(view: TrialView, level: float) -> Iterator[_Fall]:
-    """Along each clock, every setting with the fastest one below it."""
+def _falls(view: TrialView, level: float) -> Iterator[tuple[PastEdge, float]]:
+    """Along each clock, every setting with the fastest one below it, and the ratio of their speeds."""
     for workload in (workload.name for workload in view.record.workloads):
         speeds = {setting: view.score(setting, workload) or 0.0 for setting in measured_settings(view, workload)}
         for axis in CLOCKS:
             for setting, fps in speeds.items():
                 fastest = max(_below(setting, list(speeds), axis), key=speeds.__getitem__, default=None)
                 if fastest is not None:
-                    runs = view.runs_fps(setting, workload), view.runs_fps(fastest, workload)
-                    speed = fps / speeds[fastest]
-                    yield _Fall(setting, fastest, axis, workload, speed, welch_ratio(*runs, level=level))
+                    ratio = welch_ratio(view.runs_fps(setting, workload), view.runs_fps(fastest, workload), level=level)
+                    fall = PastEdge(setting=setting, slower_than=fastest, clock=axis, workload=workload, ratio=ratio)
+                    yield fall, fps / speeds[fastest]
 
 
 def past_edge(view: TrialView, level: float) -> tuple[PastEdge, ...]:
     """Along each clock, every setting that is credibly slower than the fastest one below it."""
-    return tuple(
-        PastEdge(
-            setting=fall.setting,
-            slower_than=fall.fastest,
-            clock=fall.clock,
-            workload=fall.workload,
-            ratio=fall.ratio,
-        )
-        for fall in _falls(view, level)
-        if fall.ratio.is_credibly_below
-    )
+    return tuple(fall for fall, _ in _falls(view, level) if fall.ratio.is_credibly_below)
 
 
 def doubtful_falls(view: TrialView, level: float) -> tuple[str, ...]:
     """Sentences about settings that scored clearly lower than one below them, in runs that give no interval."""
     least = 1.0 - view.record.steps.edge_drop_pct / 100.0
     return tuple(
-        f"Whether {fall.setting} is past the edge: it scored {100.0 * (1.0 - fall.speed):.1f} % lower than "
-        f"{fall.fastest} under '{fall.workload}', in runs that give no interval (too few, or equal to the last digit)."
-        for fall in _falls(view, level)
-        if fall.speed < least and fall.ratio.interval is None
+        f"Whether {fall.setting} is past the edge: it scored {100.0 * (1.0 - speed):.1f} % lower than "
+        f"{fall.slower_than} under '{fall.workload}', in runs that give no interval (too few, or equal to the last "
+        "digit)."
+        for fall, speed in _falls(view, level)
+        if speed < least and fall.ratio.interval is None
     )
