@@ -7,7 +7,7 @@ from functools import lru_cache, partial
 from math import sqrt
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any, Final, TypeVar
+from typing import Any, Final
 
 import numpy as np
 
@@ -92,29 +92,6 @@ AVERAGED_FRAMES: Final = (1, 10, 100)
 """Frames averaged by the Allan deviations."""
 
 
-def frame_metrics(options: MeasureOptions) -> tuple[Metric, ...]:
-    """Metrics in the order in which they are shown.
-
-    Examples
-    --------
-    >>> [row.key for row in frame_metrics(MeasureOptions())][:2]
-    ['average_fps', 'median_frame_time_ms']
-    """
-    rule = options.stutter
-    words: dict[str, object] = {
-        "quantile_type": options.quantile_type,
-        "quantile": level.QUANTILE_NAMES[options.quantile_type],
-        "stutter": f"over {rule.ratio:g} times as long as the median of the frames within {rule.window_s / 2:g} s "
-        f"before and after, and by {rule.min_excess_ms:g} ms or more",
-    }
-    lows = (
-        metric
-        for pct in options.slowest_pcts
-        for metric in metrics_of(_lows(pct), of=level.share_key(pct), share=level.share_label(pct), **words)
-    )
-    return (*metrics_of(_LEVEL, **words), *lows, *metrics_of(_STUTTER, **words), *metrics_of(_PACING))
-
-
 SHOWN_GROUPS: Final = ("level", "lows", "tail", "stutter")
 """Groups of the catalog that are also measured on the shown frames alone."""
 
@@ -125,7 +102,7 @@ def shown_values(series: FrameSeries) -> Mapping[str, float]:
     only_shown = shown_series(series) if isinstance(dropped, DroppedFrames) and dropped.count else None
     if only_shown is None:
         return {}
-    rows = [row for row in frame_metrics(series.options) if row.group in SHOWN_GROUPS]
+    rows = [row for row in catalog_for(series.options).values() if row.group in SHOWN_GROUPS]
     found = {row.key: row.compute(only_shown) for row in rows}
     return MappingProxyType({key: value for key, value in found.items() if not isinstance(value, Missing)})
 
@@ -200,23 +177,6 @@ _PACING: Final[dict[str, Compute]] = {
 }
 
 
-Fit = TypeVar("Fit")
-
-
-def regularity_metrics(options: MeasureOptions) -> tuple[Metric, ...]:
-    """Metrics of rhythm, drift, display (where a refresh is given), motion and dropped frames.
-
-    Examples
-    --------
-    >>> [row.key for row in regularity_metrics(MeasureOptions())][:2]
-    ['alternating_fraction', 'alternation_ms']
-    """
-    refresh = options.refresh
-    display = {} if refresh is None else FIXED if refresh.is_fixed else VARIABLE
-    on = "" if refresh is None else describe_refresh(refresh)
-    return tuple(metrics_of({**_COURSE, **display, **SHOWN}, on=on))
-
-
 def _given(value: float | None, reason: str) -> float | Missing:
     return Missing(reason=reason) if value is None else float(value)
 
@@ -273,18 +233,6 @@ SHOWN: Final[dict[str, Compute]] = {
 }
 
 
-def sensor_metrics(options: MeasureOptions) -> tuple[Metric, ...]:
-    """Metrics of power, temperature, clock and load; each is ``Missing`` with its reason without samples.
-
-    Examples
-    --------
-    >>> [row.key for row in sensor_metrics(MeasureOptions())][:2]
-    ['average_power_w', 'peak_power_w']
-    """
-    limit = "the limit given" if options.temperature_limit_c is None else f"{options.temperature_limit_c:g} °C"
-    return tuple(metrics_of(_SENSORS, limit=limit))
-
-
 def _on(quantity: str, part: Callable[[Channel], float | Missing]) -> Compute:
     return part_of(partial(channel, name=quantity), part)
 
@@ -327,7 +275,20 @@ def catalog_for(options: MeasureOptions) -> Mapping[str, Metric]:
     >>> keys[0], [key for key in keys if key.startswith("low_")][0]
     ('average_fps', 'low_5pct_percentile_fps')
     """
-    rows = (*frame_metrics(options), *regularity_metrics(options), *sensor_metrics(options))
+    rule, refresh, limit_c = options.stutter, options.refresh, options.temperature_limit_c
+    words = {
+        "quantile_type": options.quantile_type,
+        "quantile": level.QUANTILE_NAMES[options.quantile_type],
+        "stutter": f"over {rule.ratio:g} times as long as the median of the frames within {rule.window_s / 2:g} s "
+        f"before and after, and by {rule.min_excess_ms:g} ms or more",
+        "on": "" if refresh is None else describe_refresh(refresh),
+        "limit": "the limit given" if limit_c is None else f"{limit_c:g} °C",
+    }
+    rows = [*metrics_of(_LEVEL, **words)]
+    for pct in options.slowest_pcts:
+        rows += metrics_of(_lows(pct), of=level.share_key(pct), share=level.share_label(pct), **words)
+    display = {} if refresh is None else FIXED if refresh.is_fixed else VARIABLE
+    rows += metrics_of({**_STUTTER, **_PACING, **_COURSE, **display, **SHOWN, **_SENSORS}, **words)
     by_key = {row.key: row for row in rows}
     if len(by_key) != len(rows):
         keys = [row.key for row in rows]

@@ -14,14 +14,18 @@ from made_captures import capture_of, ordinary_ms, stamps_of
 
 from frametime.caveats import Caveat, Weight
 from frametime.metrics import measure as measure_module
-from frametime.metrics.catalog import catalog_for, frame_metrics
+from frametime.metrics.catalog import catalog_for
 from frametime.metrics.frame_series import FrameSeries
 from frametime.metrics.measure import judge, measure
 from frametime.metrics.metric import MeasuredRun, Metric, Missing
 from frametime.metrics.options import MeasureOptions, StutterRule
 
 OPTIONS = MeasureOptions()
-FRAME_ROWS = {row.key: row for row in frame_metrics(OPTIONS)}
+FRAME_ROWS = {
+    key: row
+    for key, row in catalog_for(OPTIONS).items()
+    if row.group in ("level", "lows", "tail", "stutter", "pacing") or key == "alternation"
+}
 
 
 def values_of(frame_times_ms: list[float], start_ns: int = 0) -> dict[str, float | None]:

@@ -9,14 +9,20 @@ import pytest
 from made_regularity import clean_ms, planted, run_of, slope, step, warm_up
 
 from frametime.caveats import Weight
-from frametime.metrics.catalog import catalog_for, regularity_metrics, table
+from frametime.metrics.catalog import catalog_for, table
 from frametime.metrics.frame_series import FrameSeries
-from frametime.metrics.metric import Better, Missing
+from frametime.metrics.metric import Better, Metric, Missing
 from frametime.metrics.options import MeasureOptions, parse_refresh
 from frametime.metrics.regularity import FIXED_KEYS, MOTION_KEYS, VARIABLE_KEYS, regularity_caveats
 
 FIXED = MeasureOptions(refresh=parse_refresh("144"))
 VARIABLE = MeasureOptions(refresh=parse_refresh("48-144"))
+
+
+def regularity_metrics(options: MeasureOptions) -> list[Metric]:
+    """What the eye sees: rhythm, drift, display, motion and frames never shown."""
+    groups = ("rhythm", "drift", "display", "motion", "dropped")
+    return [row for row in catalog_for(options).values() if row.group in groups]
 
 
 def rows_of(series: FrameSeries) -> dict[str, float | Missing]:
@@ -44,6 +50,7 @@ def test_rows_of_the_display_stand_only_where_a_refresh_is_given() -> None:
     assert set(MOTION_KEYS) <= plain
     groups = {row.group for row in regularity_metrics(FIXED)}
     assert groups == {"rhythm", "drift", "display", "motion", "dropped"}
+    assert "display" not in {row.group for row in regularity_metrics(MeasureOptions())}
 
 
 def test_every_row_of_the_table_is_a_metric_and_has_no_word_left_out() -> None:

@@ -299,7 +299,7 @@ def sensor_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
     channels = {name: found for name in QUANTITY_WORDS if not isinstance(found := channel(series, name), Missing)}
     return (
         *trace.caveats,
-        *_cover_caveats(channels, _told(trace, series), series.options),
+        *_cover_caveats(channels, trace, series),
         *_negative_caveats(channels.get(sensor_values.POWER)),
         *_busy_caveats(series),
         *_clock_caveats(series),
@@ -307,39 +307,37 @@ def sensor_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
     )
 
 
-class _Told(NamedTuple):
-    """What the reader has told of the log as a whole: a quantity is told again only where it is worse than that."""
-
-    covered_fraction: float
-    longest_step_s: float
-
-
-def _told(trace: SensorTrace, series: FrameSeries) -> _Told:
+def _told(trace: SensorTrace, series: FrameSeries) -> tuple[float, float]:
+    """Share covered and longest step that the reader has told of the log as a whole; 1 and 0 where it has not."""
     codes = {caveat.code for caveat in trace.caveats}
     if trace.samples.num_rows < 2 or not codes & {"sensors-cover-part", "sensor-gap"}:
-        return _Told(1.0, 0.0)
+        return 1.0, 0.0
     times_s = (np.asarray(numpy_column(trace.samples, "time_ns"), dtype=np.int64) - series.timestamps_ns[0]) / NS_PER_S
     within_s = np.clip(times_s, 0.0, series.duration_s)
     covered = float(within_s[-1] - within_s[0]) / series.duration_s
-    return _Told(
-        # A hundredth less, or more, is the same part and the same hole, seen by another count of samples.
+    # A hundredth less, or more, is the same part and the same hole, seen by another count of samples.
+    return (
         covered - 0.01 if "sensors-cover-part" in codes else 1.0,
         1.01 * float(np.max(np.diff(within_s))) if "sensor-gap" in codes else 0.0,
     )
 
 
-def _cover_caveats(channels: Mapping[str, Channel], told: _Told, options: MeasureOptions) -> Iterator[Caveat]:
-    """One for each part of the capture that some quantities cover, and for each gap: those that share it together."""
+def _cover_caveats(channels: Mapping[str, Channel], trace: SensorTrace, series: FrameSeries) -> Iterator[Caveat]:
+    """One for each part of the capture that some quantities cover, and for each gap: those that share it together.
+
+    A quantity is told again only where it is worse than what the reader has told of the log as a whole.
+    """
+    covered_told, step_told_s = _told(trace, series)
     parts: dict[str, list[str]] = {}
     gaps: dict[str, list[str]] = {}
     for name, found in channels.items():
-        if found.covered_fraction < told.covered_fraction:
+        if found.covered_fraction < covered_told:
             part = (
                 f"{found.times_s[0]:.1f} to {found.times_s[-1]:.1f} s of {found.duration_s:.1f} s "
                 f"({100.0 * found.covered_fraction:.1f} %)"
             )
             parts.setdefault(part, []).append(name)
-        if found.longest_step_s > max(5.0 * found.step_s, 2.0, told.longest_step_s):
+        if found.longest_step_s > max(5.0 * found.step_s, 2.0, step_told_s):
             gap = f"for {found.longest_step_s:.1f} s (usual step {found.step_s:.2f} s)"
             gaps.setdefault(gap, []).append(name)
     for part, names in parts.items():
@@ -348,14 +346,14 @@ def _cover_caveats(channels: Mapping[str, Channel], told: _Told, options: Measur
             code="sensors-cover-part",
             message=f"The {_listed(names)} samples cover {part}; their numbers are of that part only.",
             weight=Weight.CARE if covered < COVERED_ENOUGH else Weight.NOTE,
-            metrics=_keys(names, options),
+            metrics=_keys(names, series.options),
         )
     for gap, names in gaps.items():
         yield Caveat(
             code="sensor-gap",
             message=f"There is no {_listed(names)} sample {gap}; values are taken to change evenly across that gap.",
             weight=Weight.CARE,
-            metrics=_keys(names, options),
+            metrics=_keys(names, series.options),
         )
 
 
