@@ -110,30 +110,6 @@ def absolute_steps(values: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.abs(steps, out=steps)
 
 
-def block_edges(
-    ends_s: NDArray[np.float64], *, block_s: float, max_blocks: int, min_frames: int = 4
-) -> tuple[NDArray[np.int64], float]:
-    """Where a run is cut into equal blocks, as in `make_blocks`: frames before each edge, and the length of one in s.
-
-    Examples
-    --------
-    >>> block_edges(np.arange(1, 13) * 0.1, block_s=0.5, max_blocks=600)[0].tolist()
-    [0, 6, 12]
-    """
-    duration_s = float(ends_s[-1])
-    n_aimed = min(max(round(duration_s / block_s), 1), max_blocks)
-    block_s = duration_s / n_aimed
-    inner = np.searchsorted(ends_s, np.arange(1, n_aimed) * block_s, side="right")
-    edges = [0]
-    for edge in inner.tolist():
-        if edge - edges[-1] >= min_frames:
-            edges.append(edge)
-    if ends_s.size - edges[-1] < min_frames and len(edges) > 1:
-        edges.pop()
-    edges.append(ends_s.size)
-    return np.array(edges, dtype=np.int64), block_s
-
-
 def make_blocks(
     frame_times_ms: NDArray[np.float64],
     ends_s: NDArray[np.float64],
@@ -152,8 +128,23 @@ def make_blocks(
         Bounds the cost of what is done with the blocks.
     min_frames : int
         Blocks with fewer frames are joined to the next one (the last to the one before).
+
+    Examples
+    --------
+    >>> make_blocks(np.full(12, 100.0), np.arange(1, 13) * 0.1, block_s=0.5, max_blocks=600).edges.tolist()
+    [0, 6, 12]
     """
-    marks, block_s = block_edges(ends_s, block_s=block_s, max_blocks=max_blocks, min_frames=min_frames)
+    duration_s = float(ends_s[-1])
+    n_aimed = min(max(round(duration_s / block_s), 1), max_blocks)
+    block_s = duration_s / n_aimed
+    inner = np.searchsorted(ends_s, np.arange(1, n_aimed) * block_s, side="right")
+    edges = [0]
+    for edge in inner.tolist():
+        if edge - edges[-1] >= min_frames:
+            edges.append(edge)
+    if ends_s.size - edges[-1] < min_frames and len(edges) > 1:
+        edges.pop()
+    marks = np.array([*edges, ends_s.size], dtype=np.int64)
     ends = ends_s[marks[1:] - 1]
     starts = np.concatenate(([0.0], ends[:-1]))
     return Blocks(

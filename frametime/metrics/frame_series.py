@@ -59,11 +59,6 @@ def frame_times_ms(timestamps_ns: NDArray[np.int64]) -> NDArray[np.float64]:
     return times_ms
 
 
-def frame_times_ns(timestamps_ns: NDArray[np.int64]) -> NDArray[np.int64]:
-    """The same as whole nanoseconds, for whoever needs to see the steps of the clock itself."""
-    return np.diff(timestamps_ns)
-
-
 def numpy_column(table: pa.Table, name: str) -> NDArray[np.generic]:
     """A column without nulls as one array.
 

@@ -111,16 +111,14 @@ def _values(series: FrameSeries, rows: Mapping[str, Metric], caveats: tuple[Cave
 def _value(
     row: Metric, result: float | Missing, interval: Interval | Missing | None, caveats: tuple[Caveat, ...]
 ) -> MetricValue:
-    if isinstance(result, Missing):
-        return MetricValue(key=row.key, unit=row.unit, value=None, reason=result.reason, interval=None, caveats=caveats)
-    value = float(result)
-    if not isfinite(value):
+    value = None if isinstance(result, Missing) else float(result)
+    if value is not None and not isfinite(value):
         raise ValueError(f"{row.key} must be a finite number or Missing with its reason, got {value!r}")
     return MetricValue(
         key=row.key,
         unit=row.unit,
         value=value,
-        reason=None,
+        reason=result.reason if isinstance(result, Missing) else None,
         interval=None if isinstance(interval, Missing) else interval,
         caveats=caveats,
         interval_reason=interval.reason if isinstance(interval, Missing) else None,

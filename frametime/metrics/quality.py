@@ -6,6 +6,7 @@ frames back.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from decimal import Decimal
 from fractions import Fraction
 from math import ceil, sqrt
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 
 from frametime.caveats import Caveat, Weight
 from frametime.metrics.block_medians import median
-from frametime.metrics.frame_series import FrameSeries, frame_times_ms, frame_times_ns
+from frametime.metrics.frame_series import FrameSeries, frame_times_ms
 from frametime.metrics.level import LOW_KINDS, exact, low_key, quantile, share_label
 from frametime.metrics.options import QualityRule
 from frametime.words import counted
@@ -52,22 +53,23 @@ def quality_caveats(series: FrameSeries) -> tuple[Caveat, ...]:
     tuple of Caveat
         ``gap``, ``few-frames``, ``short-run``, ``coarse-timer``, ``capped``, ``low-few-frames``.
     """
-    step_ms = _timer_step_ms(series)
+    median_ms = quantile(series.sorted_ms, 0.5)
+    least_ns = series.options.quality.timer_note_fraction * median_ms * 1e6
+    step_ns = timer_step_ns(series.timestamps_ns, least_ns=least_ns)
     return (
         *_gap(series),
         *_length(series),
-        *_coarse_timer(series, step_ms),
         # A coarse clock gathers any frame times at a few values: a cap cannot be seen through it.
-        *(_capped(series) if step_ms is None else ()),
+        *(_capped(series) if step_ns is None else _coarse_timer(series, step_ns / 1e6, median_ms)),
         *_few_in_tail(series),
     )
 
 
-def _gap(series: FrameSeries) -> tuple[Caveat, ...]:
+def _gap(series: FrameSeries) -> Iterator[Caveat]:
     limit_s = series.options.quality.gap_s
     n_gaps = series.n_frames - int(np.searchsorted(series.sorted_ms, limit_s * 1000.0, side="right"))
     if n_gaps == 0:
-        return ()
+        return
     longest = int(np.argmax(series.frame_times_ms))
     gap_s = float(series.frame_times_ms[longest]) / 1000.0
     start_s = float(series.timestamps_ns[longest] - series.timestamps_ns[0]) / 1e9
@@ -76,30 +78,26 @@ def _gap(series: FrameSeries) -> tuple[Caveat, ...]:
         f"No frame for {in_decimals(gap_s, 1)} s, {in_decimals(start_s, 1)} s after the start{others}; cut it off or "
         "repeat the run."
     )
-    return (Caveat(code="gap", message=message, weight=Weight.REPEAT),)
+    yield Caveat(code="gap", message=message, weight=Weight.REPEAT)
 
 
-def _length(series: FrameSeries) -> tuple[Caveat, ...]:
+def _length(series: FrameSeries) -> Iterator[Caveat]:
     rule = series.options.quality
     if series.n_frames < rule.min_frames:
         message = (
             f"Only {counted(series.n_frames, 'frame')}; {rule.min_frames} or more are needed for any of the numbers."
         )
-        return (Caveat(code="few-frames", message=message, weight=Weight.REPEAT),)
-    if series.duration_s < rule.min_duration_s:
+        yield Caveat(code="few-frames", message=message, weight=Weight.REPEAT)
+    elif series.duration_s < rule.min_duration_s:
         message = (
             f"The run lasts {in_decimals(series.duration_s, 1)} s; {rule.min_duration_s:g} s or more show how a scene "
             "runs."
         )
-        return (Caveat(code="short-run", message=message, weight=Weight.CARE),)
-    return ()
+        yield Caveat(code="short-run", message=message, weight=Weight.CARE)
 
 
-def _coarse_timer(series: FrameSeries, step_ms: float | None) -> tuple[Caveat, ...]:
-    if step_ms is None:
-        return ()
-    rule = series.options.quality
-    fraction = step_ms / _median_ms(series)
+def _coarse_timer(series: FrameSeries, step_ms: float, median_ms: float) -> Iterator[Caveat]:
+    rule, fraction = series.options.quality, step_ms / median_ms
     weight = Weight.NOTE
     if fraction >= rule.timer_repeat_fraction:
         weight = Weight.REPEAT
@@ -112,28 +110,17 @@ def _coarse_timer(series: FrameSeries, step_ms: float | None) -> tuple[Caveat, .
     )
     tails = ("median_frame_time_ms", "p95_frame_time_ms", "p99_frame_time_ms", "p99p9_frame_time_ms")
     lows = tuple(low_key(pct, kind) for pct in series.options.slowest_pcts for kind in LOW_KINDS if kind != "mean")
-    return (Caveat(code="coarse-timer", message=message, weight=weight, metrics=(*_PACING, *tails, *lows)),)
+    yield Caveat(code="coarse-timer", message=message, weight=weight, metrics=(*_PACING, *tails, *lows))
 
 
-def _timer_step_ms(series: FrameSeries) -> float | None:
-    """Step of the clock where it is coarse."""
-    least_ms = series.options.quality.timer_note_fraction * _median_ms(series)
-    step_ns = timer_step_ns(series.timestamps_ns, least_ns=least_ms * 1e6)
-    return None if step_ns is None else step_ns / 1e6
-
-
-def _median_ms(series: FrameSeries) -> float:
-    return quantile(series.sorted_ms, 0.5)
-
-
-def _capped(series: FrameSeries) -> tuple[Caveat, ...]:
+def _capped(series: FrameSeries) -> Iterator[Caveat]:
     rule = series.options.quality
     if series.n_frames < max(rule.min_frames, 2):
-        return ()
+        return
     cap = find_cap(series.timestamps_ns, series.sorted_ms, rule=rule)
     if cap is None:
-        return ()
-    return (Caveat(code="capped", message=_cap_message(cap), weight=Weight.CARE, metrics=_LEVEL),)
+        return
+    yield Caveat(code="capped", message=_cap_message(cap), weight=Weight.CARE, metrics=_LEVEL)
 
 
 def _cap_message(cap: Cap) -> str:
@@ -149,37 +136,31 @@ def _cap_message(cap: Cap) -> str:
     return f"{share} and {why}, as with a frame limiter or a fixed refresh: the rate shows the limit, not the card."
 
 
-def _few_in_tail(series: FrameSeries) -> tuple[Caveat, ...]:
+def _few_in_tail(series: FrameSeries) -> Iterator[Caveat]:
     """For each share of the slowest frames: whether enough frames lie in it, and how many would be needed.
 
     The shares of the lows asked for, and those of the percentiles that every run has.
     """
-    lows = series.options.slowest_pcts
-    alone = [pct for pct in _PERCENTILE_KEYS if pct not in lows]
-    found = [*(_few(series, pct, is_low=True) for pct in lows), *(_few(series, pct, is_low=False) for pct in alone)]
-    return tuple(caveat for caveat in found if caveat is not None)
-
-
-def _few(series: FrameSeries, pct: float, *, is_low: bool) -> Caveat | None:
-    needed = series.options.quality.min_tail_frames
-    share = exact(pct) / 100
-    n_tail = share * series.n_frames
-    if 2 * n_tail >= 2 * needed - 1:  # 9.9 frames are 10: a run of 10 s is not told that it needs 10 s
-        return None
-    shown = round(float(n_tail), 1) if n_tail >= Fraction(1, 10) else float(f"{float(n_tail):.2g}")
-    n_needed = ceil(needed / share)
-    more_s = n_needed * series.duration_s / series.n_frames
-    keys = tuple(low_key(pct, kind) for kind in LOW_KINDS) if is_low else ()
-    percentile = (_PERCENTILE_KEYS[pct],) if pct in _PERCENTILE_KEYS else ()
-    return Caveat(
-        code="low-few-frames",
-        message=f"The slowest {share_label(pct)} are {counted(shown, 'frame')}; a "
-        f"{'low' if is_low else 'percentile'} needs {needed} or more, that is {n_needed} frames, "
-        f"{in_decimals(more_s, 0)} s at this rate.",
-        # The everyday low makes the run weak; a rarer tail is weak itself, and says so beside its number.
-        weight=Weight.CARE if is_low and pct >= 1.0 else Weight.NOTE,
-        metrics=(*keys, *percentile),
-    )
+    lows, needed = series.options.slowest_pcts, series.options.quality.min_tail_frames
+    for pct in (*lows, *(pct for pct in _PERCENTILE_KEYS if pct not in lows)):
+        is_low, share = pct in lows, exact(pct) / 100
+        n_tail = share * series.n_frames
+        if 2 * n_tail >= 2 * needed - 1:  # 9.9 frames are 10: a run of 10 s is not told that it needs 10 s
+            continue
+        shown = round(float(n_tail), 1) if n_tail >= Fraction(1, 10) else float(f"{float(n_tail):.2g}")
+        n_needed = ceil(needed / share)
+        more_s = n_needed * series.duration_s / series.n_frames
+        keys = tuple(low_key(pct, kind) for kind in LOW_KINDS) if is_low else ()
+        percentile = (_PERCENTILE_KEYS[pct],) if pct in _PERCENTILE_KEYS else ()
+        yield Caveat(
+            code="low-few-frames",
+            message=f"The slowest {share_label(pct)} are {counted(shown, 'frame')}; a "
+            f"{'low' if is_low else 'percentile'} needs {needed} or more, that is {n_needed} frames, "
+            f"{in_decimals(more_s, 0)} s at this rate.",
+            # The everyday low makes the run weak; a rarer tail is weak itself, and says so beside its number.
+            weight=Weight.CARE if is_low and pct >= 1.0 else Weight.NOTE,
+            metrics=(*keys, *percentile),
+        )
 
 
 _WHOLE_FROM: Final = 10_000.0
@@ -242,7 +223,7 @@ def timer_step_ns(timestamps_ns: NDArray[np.int64], *, least_ns: float) -> int |
     >>> timer_step_ns(beat_ns, least_ns=1e5) is None
     True
     """
-    times_ns = frame_times_ns(middle_stretch(timestamps_ns))
+    times_ns = np.diff(middle_stretch(timestamps_ns))
     if int(np.gcd.reduce(times_ns[:256])) < least_ns:
         return None
     step_ns = int(np.gcd.reduce(times_ns))

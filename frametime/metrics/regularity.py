@@ -209,10 +209,9 @@ def smoothness_profile(
         Of the run.
     rule : ProfileRule
     """
-    items = [_level(values, rule), _tail(values, rule), _stutter(values, rule), _rhythm(findings, rule)]
-    items.append(_drift(findings))
-    display = _display(findings, rule)
-    return (*items, display) if display is not None else tuple(items)
+    of_values = _level(values, rule), _tail(values, rule), _stutter(values, rule)
+    items = (*of_values, _rhythm(findings, rule), _drift(findings), _display(findings, rule))
+    return tuple(item for item in items if item is not None)
 
 
 def _value(values: Mapping[str, MetricValue], key: str) -> float | None:

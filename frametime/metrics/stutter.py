@@ -6,7 +6,7 @@ What is around a frame is told by the local median: the median of the frames wit
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +19,6 @@ TIE_MS: Final = 1e-7
 """A tenth of a nanosecond: below any clock, above the rounding of float64, so that ties are decided as on paper."""
 
 _BLOCK: Final = 64
-_KEYS: Final = 1 << 12
 _AT_ONCE: Final = 1 << 18
 """Frames of all windows that are sorted together: they must not fill the memory."""
 
@@ -159,8 +158,8 @@ def windows(
     """
     half_ns = _half_window_ns(window_s)
     # Frame j begins at timestamp j and ends at timestamp j + 1.
-    first = _search_rising(timestamps_ns, timestamps_ns[positions] - half_ns, side="right") - 1
-    last = _search_rising(timestamps_ns, timestamps_ns[positions + 1] + half_ns, side="left")
+    first = np.searchsorted(timestamps_ns, timestamps_ns[positions] - half_ns, side="right") - 1
+    last = np.searchsorted(timestamps_ns, timestamps_ns[positions + 1] + half_ns, side="left")
     n_frames = timestamps_ns.size - 1
     return np.maximum(first, 0), np.minimum(last, n_frames)
 
@@ -168,21 +167,6 @@ def windows(
 def _half_window_ns(window_s: float) -> int:
     """Half of the window, as the integer that all comparisons use."""
     return round(window_s * NS_PER_S / 2)
-
-
-def _search_rising(
-    values: NDArray[np.int64], keys: NDArray[np.int64], *, side: Literal["left", "right"]
-) -> NDArray[np.int64]:
-    """``np.searchsorted`` for keys that rise, too: each group of keys is searched for in its own stretch only.
-
-    The whole array would be walked through for every key, and its middle is never in the cache.
-    """
-    places = np.empty(keys.size, dtype=np.int64)
-    for start in range(0, keys.size, _KEYS):
-        group = keys[start : start + _KEYS]
-        low, high = np.searchsorted(values, group[[0, -1]], side=side).tolist()
-        places[start : start + _KEYS] = low + np.searchsorted(values[low:high], group, side=side)
-    return places
 
 
 def candidates(
@@ -206,8 +190,8 @@ def candidates(
     half_ns = _half_window_ns(rule.window_s)
     block_starts_ns = np.ascontiguousarray(timestamps_ns[:-1:_BLOCK])
     # The blocks that hold the windows of all frames of a block.
-    first = np.maximum(_search_rising(block_starts_ns, timestamps_ns[starts] - half_ns, side="right") - 1, 0)
-    last = _search_rising(block_starts_ns, timestamps_ns[stops] + half_ns, side="left")
+    first = np.maximum(np.searchsorted(block_starts_ns, timestamps_ns[starts] - half_ns, side="right") - 1, 0)
+    last = np.searchsorted(block_starts_ns, timestamps_ns[stops] + half_ns, side="left")
     least = _range_minima(np.minimum.reduceat(frame_times_ms, starts), first, last)
     limits = np.maximum(rule.ratio * least, least + rule.min_excess_ms - TIE_MS)
     blocks = np.flatnonzero(np.maximum.reduceat(frame_times_ms, starts) >= limits)

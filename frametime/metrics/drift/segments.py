@@ -136,22 +136,23 @@ def _with_still(series: FrameSeries, stretches: list[tuple[int, int, Kind]]) -> 
     longest = max(play, key=lambda item: float(np.sum(series.frame_times_ms[item[0] : item[1]])))
     level, spread = _level_and_spread(series, *longest[:2])
     marked: list[tuple[int, int, Kind]] = []
-    for low, high, kind in stretches:
-        own_kind: Kind = kind
-        if kind == "play" and (low, high) != longest[:2]:
-            own_level, own_spread = _level_and_spread(series, low, high)
-            long_enough = float(np.sum(series.frame_times_ms[low:high])) >= 1000.0 * RULE.min_stretch_s
-            away = max(own_level, level) >= RULE.jump_ratio * min(own_level, level)
-            larger = max(own_spread, spread)
-            # Two stretches without any spread are alike.
-            unlike = larger > 0.0 and larger >= RULE.spread_ratio * min(own_spread, spread)
-            if long_enough and away and unlike:
-                own_kind = "still"
-        if marked and own_kind == "play" and marked[-1][2] == "play":
+    for low, high, own_kind in stretches:
+        may_be_still = own_kind == "play" and (low, high) != longest[:2]
+        kind: Kind = "still" if may_be_still and _is_still(series, low, high, level, spread) else own_kind
+        if marked and kind == "play" and marked[-1][2] == "play":
             marked[-1] = (marked[-1][0], high, "play")
         else:
-            marked.append((low, high, own_kind))
+            marked.append((low, high, kind))
     return marked
+
+
+def _is_still(series: FrameSeries, low: int, high: int, level: float, spread: float) -> bool:
+    """Whether a stretch is long, and away from the level and from the spread of play; two without spread are alike."""
+    own_level, own_spread = _level_and_spread(series, low, high)
+    long_enough = float(np.sum(series.frame_times_ms[low:high])) >= 1000.0 * RULE.min_stretch_s
+    away = max(own_level, level) >= RULE.jump_ratio * min(own_level, level)
+    larger = max(own_spread, spread)
+    return long_enough and away and larger > 0.0 and larger >= RULE.spread_ratio * min(own_spread, spread)
 
 
 def _level_and_spread(series: FrameSeries, low: int, high: int) -> tuple[float, float]:

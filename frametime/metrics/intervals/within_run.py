@@ -238,12 +238,8 @@ def interval_of(value: float, outcome: Outcome, level: float, stretches: float =
     found = variation(outcome.items, at_most=stretches)
     if not (value > 0.0 or outcome.scale == "correlation") or not found.sd > 1e-12:
         return SAME
-    if (missing := too_short(found.stretches)) is not None:
+    if (missing := too_short(found.stretches) or (FEW_DECIDE if found.equal < MIN_EQUAL else None)) is not None:
         return missing
-    return FEW_DECIDE if found.equal < MIN_EQUAL else _interval(value, outcome, found, level, stretches)
-
-
-def _interval(value: float, outcome: Influence, found: Variation, level: float, stretches: float) -> Interval | Missing:
     reach = student_quantile(0.5 + 0.5 * level, found.degrees) * found.sd + outcome.lost / min(
         stretches, found.stretches
     )
