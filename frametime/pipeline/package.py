@@ -17,7 +17,7 @@ import stat
 import tempfile
 import zipfile
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -36,12 +36,10 @@ from frametime.pipeline.review_outputs import (
 )
 from frametime.plans.plan import exclusions_of, parse_plan, read_plan
 from frametime.replacing import claiming, replacing
-from frametime.review.result import ReviewResult, UnreadableFile
+from frametime.review.result import UnreadableFile
 from frametime.review.run_set import PlacedRun, run_name
 
 if TYPE_CHECKING:
-    import pyarrow as pa
-
     from frametime.plans.plan import ReviewPlan
 
 MANIFEST: Final = "datapackage.json"
@@ -62,6 +60,19 @@ _EPOCH: Final = (1980, 1, 1, 0, 0, 0)
 _TYPES: Final = {"int64": "integer", "double": "number", "bool": "boolean"}
 _SCHEMA: Final = "https://datapackage.org/profiles/2.0/datapackage.json"
 _WITHOUT: Final = (KEPT_RUNS_FILE, RECORD_FILE)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _PackedRun:
+    """A run, and where its capture lies in the package."""
+
+    path: str
+    name: str
+    card: str
+    scene: str
+    resolution: str
+    run: str
+    start_h: float | None
 
 
 # -- packing -----------------------------------------------------------------------------------------------------------
@@ -88,6 +99,8 @@ def pack(folder: Path, out: Path, *, frames: bool = True, force: bool = False) -
     FrametimeError
         When plan or captures cannot be read.
     """
+    import msgspec
+
     plan_file = plan_of_folder(folder)
     plan = read_plan(plan_file)
     if plan.shelf is not None and plan.shelf.takes_cards:
@@ -103,23 +116,20 @@ def pack(folder: Path, out: Path, *, frames: bool = True, force: bool = False) -
         )
     with claiming([out], force=force), replacing(out) as temporary, zipfile.ZipFile(temporary, "w") as archive:
         resources = [_added(archive, name, content) for name, content in _texts_of(plan, plan_file, folder)]
-        runs: list[dict[str, Any]] = []
+        runs: list[_PackedRun] = []
         for run in measured.placed if frames else ():
             name = f"{CAPTURES}{len(runs) + 1:05d}.parquet"
             content = _capture_bytes(run, measured.requests[run.name])
             resources.append(_added(archive, name, content, is_packed=True))
-            runs.append({"path": name, "start_h": run.start_h, **_place(run)})
+            place = {key: getattr(run, key) for key in ("name", "card", "scene", "resolution", "run", "start_h")}
+            runs.append(_PackedRun(path=name, **place))
+        own = {"version": __version__, "holds_frames": frames, "runs": runs}
+        own |= {"unreadable": measured.unreadable, "caveats": measured.caveats}
         manifest = {
             "$schema": _SCHEMA,
             "name": re.sub(r"[^a-z0-9]+", "-", plan.design.title.lower()).strip("-") or "review",
             "title": plan.design.title,
-            "frametime": {
-                "version": __version__,
-                "holds_frames": frames,
-                "runs": runs,
-                "unreadable": [_plain(item) for item in measured.unreadable],
-                "caveats": [_plain(item) for item in measured.caveats],
-            },
+            "frametime": msgspec.to_builtins(own),
             "resources": resources,
         }
         _write(archive, MANIFEST, (json.dumps(manifest, indent=1, sort_keys=True) + "\n").encode("ascii"))
@@ -150,16 +160,6 @@ def _capture_bytes(run: PlacedRun, request: MeasureRequest) -> bytes:
         path = Path(folder, "capture.parquet")
         write_capture(replace(capture, provenance=named, sensors=sensors), path)
         return path.read_bytes()
-
-
-def _place(run: PlacedRun) -> dict[str, str]:
-    return {key: getattr(run, key) for key in ("name", "card", "scene", "resolution", "run")}
-
-
-def _plain(item: Caveat | UnreadableFile) -> object:
-    import msgspec
-
-    return msgspec.to_builtins(item)
 
 
 def _added(archive: zipfile.ZipFile, name: str, content: bytes, *, is_packed: bool = False) -> dict[str, Any]:
@@ -194,13 +194,11 @@ def _fields(name: str, content: bytes) -> list[dict[str, str]]:
         schema = pl.read_csv(content, infer_schema_length=None).to_arrow().schema
     else:
         return []
-    return [_field(field) for field in schema]
-
-
-def _field(field: pa.Field[Any]) -> dict[str, str]:
-    unit = (field.metadata or {}).get(b"unit")
-    kind = {"name": field.name, "type": _TYPES.get(str(field.type), "string")}
-    return kind if unit is None else {**kind, "unit": unit.decode()}
+    told = [{"name": field.name, "type": _TYPES.get(str(field.type), "string")} for field in schema]
+    for field, item in zip(schema, told, strict=True):
+        if unit := (field.metadata or {}).get(b"unit"):
+            item["unit"] = unit.decode()
+    return told
 
 
 # -- checking ----------------------------------------------------------------------------------------------------------
@@ -225,21 +223,31 @@ def verify(path: Path) -> list[Checked]:
     FrametimeError
         When plan or captures in it cannot be read.
     """
+    if not path.is_file():
+        raise ReadError.at(str(path), "there is no such file", helps="frametime pack makes a package of a review")
     try:
         with zipfile.ZipFile(path) as archive:
-            members = _members(archive, path)
-            manifest = _manifest(archive, members, path)
-            found = list(_hashes(archive, members, manifest, path))
-            if not manifest["frametime"]["holds_frames"] or not all(item.is_equal for item in found):
+            _refuse_harmful(archive, path)
+            if MANIFEST not in archive.namelist():
+                raise ReadError.at(str(path), f"holds no {MANIFEST} of frametime")
+            manifest = json.loads(archive.read(MANIFEST))
+            own = manifest["frametime"]
+            found = list(_hashes(archive, {resource["path"]: resource["hash"] for resource in manifest["resources"]}))
+            if not own["holds_frames"] or not all(item.is_equal for item in found):
                 return found
-            return [*found, *_made_again(archive, members, manifest, path)]
+            return [*found, *_made_again(archive, own, path)]
+    except FrametimeError:
+        raise
     except (zipfile.BadZipFile, NotImplementedError, EOFError, RuntimeError) as error:
         reason = printable(str(error), limit=80)
         raise ReadError.at(str(path), f"this is no package that can be read ({reason})") from error
+    except (KeyError, TypeError, ValueError) as error:
+        found_wrong = f"its {MANIFEST} does not fit what lies in it ({printable(str(error), limit=80)})"
+        raise ReadError.at(str(path), found_wrong) from error
 
 
-def _members(archive: zipfile.ZipFile, path: Path) -> dict[str, zipfile.ZipInfo]:
-    """The files of an archive by name, each of which is harmless."""
+def _refuse_harmful(archive: zipfile.ZipFile, path: Path) -> None:
+    """Refuse an archive with a file that would do harm; what unpacks to more than it says fails by its checksum."""
     listed = archive.infolist()
     members = {info.filename: info for info in listed}
     refused = None
@@ -257,90 +265,50 @@ def _members(archive: zipfile.ZipFile, path: Path) -> dict[str, zipfile.ZipInfo]
             refused = f"holds '{printable(name, limit=80)}', which unpacks to {info.file_size} bytes"
     if refused is not None:
         raise ReadError.at(str(path), refused, helps="do not trust where it comes from")
-    return members
 
 
-def _content(archive: zipfile.ZipFile, info: zipfile.ZipInfo) -> bytes:
-    """A file as far as it says that it goes: what unpacks to more fails by its checksum."""
-    with archive.open(info) as stream:
-        return stream.read(info.file_size)
-
-
-def _manifest(archive: zipfile.ZipFile, members: Mapping[str, zipfile.ZipInfo], path: Path) -> dict[str, Any]:
-    try:
-        manifest = json.loads(_content(archive, members[MANIFEST]))
-        own, resources = manifest["frametime"], manifest["resources"]
-        texts = [resource[key] for resource in resources for key in ("path", "hash")]
-        texts += [run[key] for run in own["runs"] for key in ("name", "card", "scene", "resolution", "run", "path")]
-        if not all(isinstance(text, str) for text in (*texts, own["version"])):
-            raise TypeError("a text is none")
-        return {**manifest, "frametime": {**own, "holds_frames": bool(own["holds_frames"])}}
-    except (KeyError, TypeError, ValueError, RecursionError) as error:
-        raise ReadError.at(
-            str(path), f"holds no {MANIFEST} of frametime ({printable(str(error), limit=60)})"
-        ) from error
-
-
-def _hashes(
-    archive: zipfile.ZipFile, members: Mapping[str, zipfile.ZipInfo], manifest: Mapping[str, Any], path: Path
-) -> Iterator[Checked]:
+def _hashes(archive: zipfile.ZipFile, named: Mapping[str, str]) -> Iterator[Checked]:
     """Each file against the hash that the package names, and files that it names or holds alone."""
-    named = {resource["path"]: resource["hash"] for resource in manifest["resources"]}
+    members = set(archive.namelist())
     for name in sorted({*named, *members} - {MANIFEST}):
         if name not in members or name not in named:
             words = "is named but not in the package" if name in named else "is in the package but not named"
             yield Checked(name=name, is_equal=False, words=words)
             continue
-        digest = hashlib.sha256(_content(archive, members[name])).hexdigest()
+        digest = hashlib.sha256(archive.read(name)).hexdigest()
         is_equal = named[name] == f"sha256:{digest}"
         yield Checked(name=name, is_equal=is_equal, words="hash" if is_equal else f"has another hash, {digest[:12]}...")
 
 
-def _made_again(
-    archive: zipfile.ZipFile, members: Mapping[str, zipfile.ZipInfo], manifest: Mapping[str, Any], path: Path
-) -> Iterator[Checked]:
-    try:
-        result = _review_of(archive, members, manifest["frametime"], path)
-    except FrametimeError:
-        raise
-    except (KeyError, TypeError, ValueError) as error:
-        found = f"its {MANIFEST} does not fit what lies in it ({printable(str(error), limit=80)})"
-        raise ReadError.at(str(path), found) from error
-    made = [text_files(result, escape_formulas=escaped) for escaped in (False, True)]
-    for name in made[0]:
-        stored = _content(archive, members[RESULT + name]) if RESULT + name in members else b""
-        differences = [_difference(name, stored, files[name]) for files in made]
-        words = None if None in differences else differences[0]
-        yield Checked(name=RESULT + name, is_equal=words is None, words=words or "made again: equal")
-
-
-def _review_of(
-    archive: zipfile.ZipFile, members: Mapping[str, zipfile.ZipInfo], own: Mapping[str, Any], path: Path
-) -> ReviewResult:
-    """The review by the plan and the captures of a package."""
+def _made_again(archive: zipfile.ZipFile, own: Mapping[str, Any], path: Path) -> Iterator[Checked]:
+    """The tables of the review by the plan and the captures of a package, against those in it."""
     import msgspec
 
     from frametime.adapters.reading import read_capture
     from frametime.metrics.measure import measure
 
-    text = _content(archive, members[PLAN]).decode("utf-8-sig")
+    unreadable = msgspec.convert(own["unreadable"], tuple[UnreadableFile, ...])
+    text = archive.read(PLAN).decode("utf-8-sig")
     plan = parse_plan(text, file_name=f"{path.name}/{PLAN}", folder=Path())
     placed = []
-    for run in own["runs"]:
-        capture = read_capture(io.BytesIO(_content(archive, members[run["path"]])))
-        measured = measure(capture, measure_options_of(plan, run["card"]))
-        place = {key: run[key] for key in ("name", "card", "scene", "resolution", "run")}
-        start_h = None if run["start_h"] is None else float(run["start_h"])
-        placed.append(PlacedRun(**place, measured=measured, start_h=start_h))
-    unreadable = msgspec.convert(own["unreadable"], tuple[UnreadableFile, ...])
+    for run in msgspec.convert(own["runs"], tuple[_PackedRun, ...]):
+        measured = measure(read_capture(io.BytesIO(archive.read(run.path))), measure_options_of(plan, run.card))
+        place = {key: value for key, value in asdict(run).items() if key != "path"}
+        placed.append(PlacedRun(**place, measured=measured))
     broken = [run_name(item.card, item.scene, item.resolution, item.run) for item in unreadable]
-    return MeasuredPlan(
+    result = MeasuredPlan(
         design=replace(plan.design, exclusions=exclusions_of(plan, [*(run.name for run in placed), *broken])),
         placed=tuple(placed),
         unreadable=unreadable,
         caveats=msgspec.convert(own["caveats"], tuple[Caveat, ...]),
         requests={},
     ).review(plan)
+    made = [text_files(result, escape_formulas=escaped) for escaped in (False, True)]
+    for name in made[0]:
+        stored = archive.read(RESULT + name) if RESULT + name in archive.namelist() else b""
+        differences = [_difference(name, stored, files[name]) for files in made]
+        words = None if None in differences else differences[0]
+        yield Checked(name=RESULT + name, is_equal=words is None, words=words or "made again: equal")
 
 
 def _difference(name: str, stored: bytes, made: bytes) -> str | None:
@@ -354,15 +322,15 @@ def _difference(name: str, stored: bytes, made: bytes) -> str | None:
     for key in {**pairs[0], **pairs[1]}:
         one, other = (pair.get(key, "nothing") for pair in pairs)
         if not _are_equal(one, other) and not key.startswith("versions/"):
-            return f"{printable(key, limit=200)}: {_shown(one)} in the package, {_shown(other)} made again"
+            there, again = (printable(str(value), limit=60) for value in (one, other))
+            return f"{printable(key, limit=200)}: {there} in the package, {again} made again"
     return None
 
 
 def _cells(name: str, content: bytes) -> Iterator[tuple[str, object]]:
     """Every value of a table or document, with where it stands."""
     if name.endswith(".json"):
-        yield from _leaves("", json.loads(content))
-        return
+        return _leaves("", json.loads(content), "/")
     if name.endswith(".parquet"):
         import pyarrow.parquet as pq
 
@@ -370,14 +338,13 @@ def _cells(name: str, content: bytes) -> Iterator[tuple[str, object]]:
             rows = file.read().to_pylist()
     else:
         rows = list(csv.DictReader(io.StringIO(content.decode("utf-8"))))
-    for number, row in enumerate(rows, 1):
-        yield from ((f"row {number}, {column}", value) for column, value in row.items())
+    return _leaves("", {f"row {number}": row for number, row in enumerate(rows, 1)}, ", ")
 
 
-def _leaves(where: str, value: object) -> Iterator[tuple[str, object]]:
+def _leaves(where: str, value: object, joint: str) -> Iterator[tuple[str, object]]:
     if isinstance(value, dict | list):
         for key, item in value.items() if isinstance(value, dict) else enumerate(value):
-            yield from _leaves(f"{where}/{key}" if where else str(key), item)
+            yield from _leaves(f"{where}{joint}{key}" if where else str(key), item, joint)
     else:
         yield where, value
 
@@ -390,7 +357,3 @@ def _are_equal(one: object, other: object) -> bool:
     except ValueError:
         return False
     return math.isclose(*numbers, rel_tol=DIGITS, abs_tol=1e-300) or all(map(math.isnan, numbers))
-
-
-def _shown(value: object) -> str:
-    return printable(str(value), limit=60)

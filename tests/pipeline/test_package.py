@@ -163,6 +163,12 @@ def test_a_result_that_its_captures_no_longer_give_is_not_packed(bench: Path, tm
     assert not (tmp_path / "x.zip").exists()
 
 
+def test_a_name_that_is_no_file_is_told(tmp_path: Path) -> None:
+    told = frametime("verify", "none.zip", cwd=tmp_path)
+    assert told.code == 3
+    assert told.err == "frametime: none.zip: there is no such file; frametime pack makes a package of a review\n"
+
+
 def test_a_folder_without_a_review_and_another_ending_are_refused(tmp_path: Path) -> None:
     assert "no result of a review" in frametime("pack", str(tmp_path), "--out", str(tmp_path / "x.zip")).err
     assert frametime("pack", str(tmp_path), "--out", str(tmp_path / "x.tar")).code == 2
