@@ -16,7 +16,7 @@ from xml.etree import ElementTree
 
 from frametime.render.charts.theme import PALETTES, Palette
 from frametime.render.report.document import Bar, Block, Figure, Folded, ReaderChoice, Report, Section, TraceView
-from frametime.render.report.markdown import readable
+from frametime.render.report.markdown import kind, readable
 from frametime.render.tables.parts import reach_ends
 from frametime.render.tables.table import Cell, Number, Range, Strip, Table
 
@@ -129,11 +129,6 @@ def exact(value: float | str) -> str:
         value = float(f"{value:.7g}")
         value = int(value) if value.is_integer() and abs(value) < 1e7 else value
     return value if isinstance(value, str) else json.dumps(value, allow_nan=False)
-
-
-def kind(part: object) -> str:
-    """What sort of part or block a template writes."""
-    return type(part).__name__.lower()
 
 
 NOTHING_KNOWN: Final = {"number": "", "range": "", "shown_as": "value"}
