@@ -108,11 +108,6 @@ class ReviewWords:
         }
 
 
-def first_reason(caveats: Iterable[Caveat], otherwise: str) -> str:
-    """The message of the first caveat, which says why a number is missing; else ``otherwise``."""
-    return next((caveat.message for caveat in caveats), otherwise)
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlacedCaveat:
     """A caveat and what it is a caveat of.

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import cache, wraps
 from pathlib import Path
 from types import MappingProxyType
-from typing import Final, TypeVar, cast
+from typing import Any, Final, TypeVar, cast
 from weakref import ref
 
 from frametime.caveats import Caveat
@@ -32,20 +32,6 @@ from frametime.render.tables.table import (
 from frametime.statistics.differences import Interval
 from frametime.words import money, money_range, percent_change, percent_change_range
 
-VERDICT_MARKS: Final[Mapping[str, Mark]] = MappingProxyType(
-    {
-        "ahead": Mark(word="ahead", symbol="\N{BLACK RIGHT-POINTING POINTER}", tone="ahead"),
-        "behind": Mark(word="behind", symbol="\N{BLACK LEFT-POINTING POINTER}", tone="behind"),
-        "tied": Mark(word="tied", symbol="\N{BLACK SQUARE}", tone="tied"),
-        "undecided": Mark(word="undecided", symbol="\N{WHITE CIRCLE}", tone="undecided"),
-    }
-)
-"""How a verdict is shown: a word and a symbol, so that nothing rests on color alone.
-
-The symbols are the shapes of the charts: arrows to the better and the worse side, a square, a ring.
-"""
-
-
 Result = TypeVar("Result")
 DASH: Final = "\N{EN DASH}"
 NOTHING: Final = Cell(content=(DASH,))
@@ -53,6 +39,13 @@ NOTHING: Final = Cell(content=(DASH,))
 
 REACHES: Final = (1.05, 1.1, 1.2, 1.5, 2.0, 3.0, 5.0, 10.0, 100.0)
 """Ends of the scale of a strip."""
+
+
+_SYMBOLS: Final[Mapping[Tone, str]] = {
+    **{"ahead": "\N{BLACK RIGHT-POINTING POINTER}", "behind": "\N{BLACK LEFT-POINTING POINTER}"},
+    **{"tied": "\N{BLACK SQUARE}", "undecided": "\N{WHITE CIRCLE}"},
+    **{"good": "\N{CHECK MARK}", "care": "~", "bad": "!", "plain": "\N{MIDDLE DOT}"},
+}
 
 
 def mark(word: str, tone: Tone) -> Mark:
@@ -63,8 +56,17 @@ def mark(word: str, tone: Tone) -> Mark:
     >>> mark("repeat this run", "bad").symbol
     '!'
     """
-    symbols = {"good": "\N{CHECK MARK}", "care": "~", "bad": "!", "plain": "\N{MIDDLE DOT}"}
-    return Mark(word=word, symbol=symbols.get(tone, "?"), tone=tone)
+    return Mark(word=word, symbol=_SYMBOLS[tone], tone=tone)
+
+
+VERDICT_MARKS: Final[Mapping[str, Mark]] = MappingProxyType(
+    {"ahead": mark("ahead", "ahead"), "behind": mark("behind", "behind")}
+    | {"tied": mark("tied", "tied"), "undecided": mark("undecided", "undecided")}
+)
+"""How a verdict is shown: a word and a symbol, so that nothing rests on color alone.
+
+The symbols are the shapes of the charts: arrows to the better and the worse side, a square, a ring.
+"""
 
 
 def missing(reason: str, origin: str = "") -> Number:
@@ -238,7 +240,7 @@ def columns_of(table: str, **words: str) -> tuple[Column, ...]:
 def once_a_result(make: Callable[[Result], Table]) -> Callable[[Result], Table]:
     """Make a table once for each result: terminal, report and the words of every chart read the same one.
 
-    The table of the last result is kept, as long as the result itself.
+    The table of the last result is kept.
 
     Examples
     --------
@@ -254,13 +256,49 @@ def once_a_result(make: Callable[[Result], Table]) -> Callable[[Result], Table]:
 
     @wraps(make)
     def made(result: Result) -> Table:
-        last = kept[0] if kept else None
-        if last is None or last[0]() is not result:
-            last = (ref(result, lambda _: kept.clear()), make(result))
-            kept[:] = [last]
-        return last[1]
+        if not kept or kept[0][0]() is not result:
+            kept[:] = [(ref(result), make(result))]
+        return kept[0][1]
 
     return made
+
+
+def table_of(
+    key: str,
+    caption: str,
+    result: object,
+    part: str,
+    values: Callable[[Any], Mapping[str, object] | None],
+    *,
+    reason: str = "not measured",
+    columns: Sequence[Column] = (),
+    is_long: bool = False,
+    folded_as: str | None = None,
+) -> Table:
+    """A table with a row for each entry of a part of a result, but those for which ``values`` says nothing.
+
+    Parameters
+    ----------
+    part : str
+        Name of the part; the fields of its entries fill the columns with their names.
+    values : callable
+        What `filled` takes for an entry.
+    reason : str
+        Why numbers of an entry are missing that has no caveat.
+    columns : sequence of Column, optional
+        Where they are not those of `columns_of` for the key.
+    """
+    held, rows = tuple(columns or columns_of(key)), []
+    for place, item in enumerate(getattr(result, part)):
+        if (told := values(item)) is not None:
+            why = first_reason(getattr(item, "caveats", ()), reason)
+            rows.append(filled(held, told, of=item, origin=f"{part}/{place}", reason=why))
+    return Table(key, caption, held, tuple(rows), is_long=is_long, folded_as=folded_as)
+
+
+def first_reason(caveats: Iterable[Caveat], otherwise: str) -> str:
+    """The message of the first caveat, which says why a number is missing; else ``otherwise``."""
+    return next((caveat.message for caveat in caveats), otherwise)
 
 
 def words_table(
@@ -295,14 +333,12 @@ def _formed(column: Column, value: object, reason: str | None) -> Cell:
     raise TypeError(f"{column.key} must be a value of a column of kind {column.kind}, got {value!r}")
 
 
-_NUMBERS: Final[Mapping[str, Callable[[float | None, str, int, str | None], Cell]]] = MappingProxyType(
-    {
-        "number": lambda value, origin, digits, reason: cell(number(value, origin, digits=digits, reason=reason)),
-        "whole": lambda value, origin, _, reason: cell(count(value, origin, reason=reason)),
-        "change": lambda value, origin, _, reason: cell(change(value, origin, reason=reason)),
-        "money": lambda value, origin, _, reason: money_cell(value, None, origin, reason=reason),
-    }
-)
+_NUMBERS: Final[Mapping[str, Callable[[float | None, str, int, str | None], Cell]]] = {
+    "number": lambda value, origin, digits, reason: cell(number(value, origin, digits=digits, reason=reason)),
+    "whole": lambda value, origin, _, reason: cell(count(value, origin, reason=reason)),
+    "change": lambda value, origin, _, reason: cell(change(value, origin, reason=reason)),
+    "money": lambda value, origin, _, reason: money_cell(value, None, origin, reason=reason),
+}
 
 
 def strip_reach(ratios: Iterable[float | None], *, margin: float = 0.0) -> float:
@@ -342,17 +378,11 @@ def percent(value: float, origin: str) -> Number:
     return Number(text=f"{value * 100.0:.3g} %", value=value, origin=origin, shown_as="percent")
 
 
-def as_note(caveat: Caveat) -> Note:
-    """A caveat for the document."""
-    return Note(caveat.message, str(caveat.weight.value), caveat.code)
-
-
 def notes_of(caveats: Iterable[Caveat]) -> tuple[Note, ...]:
     """Each caveat once."""
-    return tuple(map(as_note, dict.fromkeys(caveats)))
+    return tuple(Note(item.message, str(item.weight.value), item.code) for item in dict.fromkeys(caveats))
 
 
 def by_weight(caveats: Iterable[Caveat]) -> tuple[Note, ...]:
     """Each caveat once, the weightiest first, otherwise in the order given."""
-    once = dict.fromkeys(caveats)
-    return tuple(as_note(caveat) for caveat in sorted(once, key=lambda item: item.weight.place))
+    return notes_of(sorted(caveats, key=lambda item: item.weight.place))

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable
 from typing import Final
 
-from frametime.render.review_words import VERDICTS, ReviewWords, first_reason
+from frametime.render.review_words import VERDICTS, ReviewWords
 from frametime.render.tables.parts import (
     NOTHING,
     VERDICT_MARKS,
@@ -16,19 +16,28 @@ from frametime.render.tables.parts import (
     count,
     estimate_line,
     filled,
+    first_reason,
     money_cell,
     notes_of,
     once_a_result,
     reach_words,
     strip,
     strip_reach,
+    table_of,
     verdict_cell,
     words_table,
 )
 from frametime.render.tables.table import Cell, Column, Line, Table
 from frametime.review.design import MetricEntry
 from frametime.review.result import ReviewResult
-from frametime.review.result_tables import CellComparison, EfficiencyRow, OverallComparison, Standing, ValueRow
+from frametime.review.result_tables import (
+    CellComparison,
+    CellSummary,
+    EfficiencyRow,
+    OverallComparison,
+    Standing,
+    ValueRow,
+)
 from frametime.review.sentence import cells_words
 from frametime.statistics.differences import Interval
 
@@ -42,16 +51,13 @@ APART: Final = ("card", "mean_value", "baseline_mean_value", "ratio_to_baseline"
 def standings_table(result: ReviewResult) -> Table:
     """Each card by each metric over each cut."""
     words = ReviewWords(result)
-    columns = columns_of("standings-all", baseline=words.baseline)
     overall = {(item.cut, item.metric, item.candidate): item for item in result.overall}
     value = {(item.cut, item.metric, item.card): item for item in result.value}
-    rows = []
-    for number, item in enumerate(result.standings):
+
+    def values(item: Standing) -> dict[str, object]:
         key = (item.cut, item.metric, item.card)
         pair, money, is_base = overall.get(key), value.get(key), item.card == result.baseline
-        of_pair = {} if pair is None else _of_pair(result, item, pair)
-        of_value = {} if money is None else {name: getattr(money, name) for name in _OF_VALUE}
-        values = {
+        return {
             **words.labels(item, item.caveats, on="card"),
             "unit": words.metrics[item.metric].unit,
             "place": cell(item.place, sort=float((item.best_place or 999) * 1000 + (item.worst_place or 999))),
@@ -59,18 +65,20 @@ def standings_table(result: ReviewResult) -> Table:
             "ratio_to_baseline": cell("baseline", data=1.0) if is_base else item.ratio_to_baseline,
             "interval": cell("baseline") if is_base else item.interval,
             "others": ", ".join(words.cards[other] for other in item.not_told_apart_from) or None,
-            **of_pair,
-            **of_value,
+            **({} if pair is None else _of_pair(result, item, pair)),
+            **({} if money is None else {name: getattr(money, name) for name in _OF_VALUE}),
             "caveats": codes(item.caveats if pair is None else pair.caveats),
         }
-        reason = first_reason(item.caveats, "this card shares no cell with the others")
-        rows.append(filled(columns, values, of=item, origin=f"standings/{number}", reason=reason))
-    return Table(
+
+    return table_of(
         "standings-all",
         "Standings by every metric and cut: lower frame times and higher rates are better. A row's mean and"
         " that of the baseline beside it rest on the same cells.",
-        columns,
-        tuple(rows),
+        result,
+        "standings",
+        values,
+        reason="this card shares no cell with the others",
+        columns=columns_of("standings-all", baseline=words.baseline),
         is_long=True,
     )
 
@@ -123,27 +131,27 @@ def overall_table(result: ReviewResult) -> Table:
     words = ReviewWords(result)
     by_headline = [item for item in result.overall if item.metric == result.headline]
     reach = _reach(((item.ratio, item.interval_these_scenes) for item in by_headline), result.margin)
-    columns = columns_of("overall", reach=reach_words(reach))
-    rows = []
-    for number, item in enumerate(result.overall):
+
+    def values(item: OverallComparison) -> dict[str, object]:
         small = (", real but small",) if item.real_but_small else ()
         tone = VERDICT_MARKS[item.verdict].tone
-        values = {
+        return {
             **words.labels(item, item.caveats, on="cut"),
             "picture": strip(item.ratio, item.interval_these_scenes, tone, reach=reach, margin=result.margin),
             "verdict": verdict_cell(item.verdict, *small),
             "verdict_like_these": verdict_cell(item.verdict_scenes_like_these),
             "counts": cell(*_counts_line(item)),
         }
-        reason = first_reason(item.caveats, "too few runs or scenes")
-        rows.append(filled(columns, values, of=item, origin=f"overall/{number}", reason=reason))
-    better = words.difference_hint(result.headline)
-    return Table(
+
+    return table_of(
         "overall",
         f"Difference to the baseline {words.baseline} by {words.headline.label}, over the cells of the "
-        f"standings of each cut: {better}.",
-        columns,
-        tuple(rows),
+        f"standings of each cut: {words.difference_hint(result.headline)}.",
+        result,
+        "overall",
+        values,
+        reason="too few runs or scenes",
+        columns=columns_of("overall", reach=reach_words(reach)),
     )
 
 
@@ -254,19 +262,20 @@ def estimates_table(result: ReviewResult) -> Table:
     """Every card in every cell, a column for each metric."""
     words = ReviewWords(result)
     metrics = (Column(key, f"{words.metric_heading(key)}, {words.better(key)}", "number") for key in words.metrics)
-    columns = (*columns_of("estimates"), *metrics)
-    rows = []
-    for place, summary in enumerate(result.cells):
+
+    def values(summary: CellSummary) -> dict[str, object]:
         n_runs = len(summary.run_names)
-        values: dict[str, object] = {**words.labels(summary, summary.caveats, on="scene")}
-        values["n_runs"] = cell(str(n_runs), sort=float(n_runs))
+        told: dict[str, object] = {**words.labels(summary, summary.caveats, on="scene")}
+        told["n_runs"] = cell(str(n_runs), sort=float(n_runs))
         for key, estimate in summary.estimates.items():
             reason = first_reason(estimate.caveats, "no run has this value")
             line = estimate_line(estimate.value, estimate.interval, f"estimates/{key}", reason=reason)
-            values[key] = cell(*line, notes=notes_of(estimate.caveats))
-        rows.append(filled(columns, values, of=summary, origin=f"cells/{place}"))
+            told[key] = cell(*line, notes=notes_of(estimate.caveats))
+        return told
+
     caption = "Each card in each cell: the metric over the runs that count, and under it the 95 % interval."
-    return Table("estimates", caption, columns, tuple(rows), is_long=True)
+    columns = (*columns_of("estimates"), *metrics)
+    return table_of("estimates", caption, result, "cells", values, columns=columns, is_long=True)
 
 
 @once_a_result
@@ -275,35 +284,37 @@ def value_table(result: ReviewResult) -> Table:
     words = ReviewWords(result)
     currency = next((row.currency for row in result.value if row.price is not None and row.currency), "money")
     named = {"headline": words.headline.label, "unit": words.headline.unit, "baseline": words.baseline}
-    columns = columns_of("value-table", currency=currency, **named)
-    rows = []
-    for number, row in enumerate(result.value):
+
+    def values(row: ValueRow) -> dict[str, object] | None:
         if row.price is None:
-            continue
-        reason = first_reason(row.caveats, "no comparison with the baseline")
-        values: dict[str, object] = {**words.labels(row, row.caveats, on="card")}
+            return None
+        told: dict[str, object] = {**words.labels(row, row.caveats, on="card")}
+        prices = ("break_even_price", "baseline_break_even_price")
         if row.card == result.baseline:
-            values |= dict.fromkeys(("value_ratio", "value_ratio_interval"), "baseline")
-            values |= dict.fromkeys(("baseline_mean_value", "break_even_price", "baseline_break_even_price"), NOTHING)
-        else:
-            values |= _priced(row, "break_even_price", reason) | _priced(row, "baseline_break_even_price", reason)
-        rows.append(filled(columns, values, of=row, origin=f"value/{number}", reason=reason))
-    return Table(
+            told |= dict.fromkeys(("value_ratio", "value_ratio_interval"), "baseline")
+            return told | dict.fromkeys(("baseline_mean_value", *prices), NOTHING)
+        return told | _priced(row, *prices, reason="no comparison with the baseline")
+
+    return table_of(
         "value-table",
-        (
-            f"Value by {words.headline.label}, over the cells of the standings of each cut. The break-even price is the"
-            f" price at which the card gives as much speed for the money as {words.baseline} at its own price; below"
-            " it, the card is better value."
-        ),
-        columns,
-        tuple(rows),
+        f"Value by {words.headline.label}, over the cells of the standings of each cut. The break-even price is the"
+        f" price at which the card gives as much speed for the money as {words.baseline} at its own price; below"
+        " it, the card is better value.",
+        result,
+        "value",
+        values,
+        reason="no comparison with the baseline",
+        columns=columns_of("value-table", currency=currency, **named),
     )
 
 
-def _priced(row: ValueRow | EfficiencyRow, name: str, reason: str) -> dict[str, Cell]:
-    """An amount of money with its interval."""
-    ends = f"{name.removesuffix('_price')}_interval"
-    return {name: money_cell(getattr(row, name), getattr(row, ends), name, ends=ends, reason=reason)}
+def _priced(row: ValueRow | EfficiencyRow, *names: str, reason: str) -> dict[str, Cell]:
+    """Amounts of money with their intervals."""
+    ends, why = {name: f"{name.removesuffix('_price')}_interval" for name in names}, first_reason(row.caveats, reason)
+    return {
+        name: money_cell(getattr(row, name), getattr(row, end), name, ends=end, reason=why)
+        for name, end in ends.items()
+    }
 
 
 @once_a_result
@@ -313,23 +324,22 @@ def efficiency_table(result: ReviewResult) -> Table:
     currency = next((row.currency for row in result.efficiency if row.currency), "money")
     years = next((row.years for row in result.efficiency if row.years is not None), None)
     period = f"{years:g} years" if years is not None else "the time"
-    columns = columns_of("efficiency-table", currency=currency, period=period)
-    rows = []
-    for number, row in enumerate(result.efficiency):
-        no_cost = first_reason(row.caveats, "the plan gives no tariff")
-        values: dict[str, object] = {**words.labels(row, row.caveats, on="card")}
-        values |= _priced(row, "running_cost", no_cost) | _priced(row, "total_cost", no_cost)
+
+    def values(row: EfficiencyRow) -> dict[str, object]:
+        told: dict[str, object] = {**words.labels(row, row.caveats, on="card")}
+        told |= _priced(row, "running_cost", "total_cost", reason="the plan gives no tariff")
         if row.card == result.baseline:
-            values |= dict.fromkeys(("efficiency_ratio", "efficiency_interval"), "baseline")
-            values["baseline_frames_per_joule"] = NOTHING
-        reason = first_reason(row.caveats, "no sensor log covers these cells")
-        rows.append(filled(columns, values, of=row, origin=f"efficiency/{number}", reason=reason))
-    return Table(
+            told |= dict.fromkeys(("efficiency_ratio", "efficiency_interval"), "baseline")
+            told["baseline_frames_per_joule"] = NOTHING
+        return told
+
+    return table_of(
         "efficiency-table",
-        (
-            "Power and energy from the sensor logs: all numbers of a row are geometric means over the same cells, those"
-            " of the standings of its cut that have sensor logs. Plus means more frames per joule."
-        ),
-        columns,
-        tuple(rows),
+        "Power and energy from the sensor logs: all numbers of a row are geometric means over the same cells, those"
+        " of the standings of its cut that have sensor logs. Plus means more frames per joule.",
+        result,
+        "efficiency",
+        values,
+        reason="no sensor log covers these cells",
+        columns=columns_of("efficiency-table", currency=currency, period=period),
     )

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 from typing import Final
 
-from frametime.render.review_words import CaveatGroup, ReviewWords, coverage_words, first_reason, place_name, remarks
+from frametime.render.review_words import CaveatGroup, ReviewWords, coverage_words, place_name, remarks
 from frametime.render.tables.parts import (
     NOTHING,
     cell,
@@ -18,6 +19,7 @@ from frametime.render.tables.parts import (
     mark,
     notes_of,
     number,
+    table_of,
     words_table,
 )
 from frametime.render.tables.table import Cell, Code, Column, Inline, Table
@@ -60,20 +62,19 @@ def coverage_table(result: ReviewResult) -> Table:
 def repeatability_table(result: ReviewResult) -> Table:
     """How well the runs of each card repeat, by each metric."""
     words = ReviewWords(result)
-    columns, rows = columns_of("repeatability"), []
-    for place, item in enumerate(result.repeatability):
-        values = {**words.labels(item, item.caveats, on="card"), **_cochran(words, item), **_grubbs(item.grubbs)}
-        reason = first_reason(item.caveats, "no cell has two runs")
-        rows.append(filled(columns, values, of=item, origin=f"repeatability/{place}", reason=reason))
-    return Table(
+
+    def values(item: Repeatability) -> dict[str, object]:
+        return {**words.labels(item, item.caveats, on="card"), **_cochran(words, item), **_grubbs(item.grubbs)}
+
+    return table_of(
         "repeatability",
-        (
-            "How well runs of one cell repeat (ISO 5725-2, on logarithms): the standard deviation between runs, and the"
-            " difference that two runs of one cell stay below in 95 of 100 cases. Lower is better."
-        ),
-        columns,
-        tuple(rows),
-        is_long=len(rows) > _LONG,
+        "How well runs of one cell repeat (ISO 5725-2, on logarithms): the standard deviation between runs, and the"
+        " difference that two runs of one cell stay below in 95 of 100 cases. Lower is better.",
+        result,
+        "repeatability",
+        values,
+        reason="no cell has two runs",
+        is_long=len(result.repeatability) > _LONG,
     )
 
 
@@ -147,12 +148,9 @@ def runs_table(result: ReviewResult) -> Table:
     keys = tuple(dict.fromkeys(key for run in result.runs for key in run.values))
     headings = {key: words.metric_heading(key) for key in words.metrics}
     metrics = (Column(key, headings.get(key, ""), "number", origin=f"values/{key}", name=key) for key in keys)
-    columns = (*columns_of("runs-table"), *metrics)
-    rows = (
-        filled(columns, _run_values(run, keys), of=run, origin=f"runs/{place}") for place, run in enumerate(result.runs)
-    )
     caption = "Every run by itself: the value of each metric, what the run is worth, and its caveats."
-    return Table("runs-table", caption, columns, tuple(rows), is_long=True)
+    values, columns = partial(_run_values, keys=keys), (*columns_of("runs-table"), *metrics)
+    return table_of("runs-table", caption, result, "runs", values, columns=columns, is_long=True)
 
 
 def _run_values(run: RunEntry, keys: Sequence[str]) -> dict[str, object]:
@@ -186,16 +184,17 @@ _LONG_FILE_TABLE: Final = 20
 
 def file_table(result: ReviewResult) -> Table:
     """The captures, so that anyone can check that they are the same."""
-    columns, rows = columns_of("files"), []
-    for place, run in enumerate(result.runs):
-        made = run.provenance
-        codes = {"file": made.file_name, "adapter": made.adapter, "sha256": made.sha256}
-        values = {key: code_cell(text) for key, text in codes.items()}
-        rows.append(filled(columns, values, of=made, origin=f"runs/{place}"))
     caption = "The captures this rests on. The checksum is the SHA-256 of the file as stored."
-    is_long = len(rows) > _LONG_FILE_TABLE
-    folded_as = f"All {len(rows)} files with their checksums" if is_long else None
-    return Table("files", caption, columns, tuple(rows), is_long=is_long, folded_as=folded_as)
+    is_long = len(result.runs) > _LONG_FILE_TABLE
+    folded_as = f"All {len(result.runs)} files with their checksums" if is_long else None
+    return table_of("files", caption, result, "runs", _file_values, is_long=is_long, folded_as=folded_as)
+
+
+def _file_values(run: RunEntry) -> dict[str, object]:
+    made = run.provenance
+    texts = {"file": made.file_name, "adapter": made.adapter, "sha256": made.sha256}
+    numbers = {name: getattr(made, name) for name in ("size_bytes", "rows_read", "rows_rejected")}
+    return {**{key: code_cell(text) for key, text in texts.items()}, **numbers}
 
 
 def caveat_table(result: ReviewResult, groups: Sequence[CaveatGroup]) -> Table:

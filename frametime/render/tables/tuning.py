@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from typing import Final
 
-from frametime.render.tables.parts import DASH, cell, change, columns_of, filled, mark, number
+from frametime.render.tables.parts import DASH, cell, change, columns_of, filled, mark, number, table_of
 from frametime.render.tables.table import Cell, Column, Mark, Number, Table, Tone
+from frametime.tuning.criteria import Criterion
 from frametime.tuning.endurance_verdict import EnduranceVerdict
 from frametime.tuning.record import KNOBS, STOCK, Setting
-from frametime.tuning.tuning_summary import MapCell, SettingRow, TrialRow, TuningSummary
+from frametime.tuning.tuning_summary import MapCell, PastEdge, SettingRow, TrialRow, TuningSummary
 
 TOO_FEW: Final = "fewer than two runs on a side, or runs equal to the last digit, give no interval"
+NO_LOG: Final = "no sensor log"
 
 STATES: Final[dict[str, Tone]] = {
     **dict.fromkeys(("holds", "passed"), "good"),
@@ -56,13 +58,13 @@ def _map_cell(item: MapCell, number: int, *, is_best: bool) -> Cell:
 
 def edge_table(summary: TuningSummary) -> Table:
     """Higher clocks that are slower."""
-    columns, rows = columns_of("edge-table"), []
-    for place, item in enumerate(summary.past_edge):
-        values: dict[str, object] = {"ratio": item.ratio.value, "interval": item.ratio.interval}
-        values |= {"setting": str(item.setting), "slower_than": str(item.slower_than)}
-        rows.append(filled(columns, values, of=item, origin=f"past_edge/{place}", reason=TOO_FEW))
     caption = "Higher clocks that are credibly slower: the whole interval of the ratio lies below no difference."
-    return Table("edge-table", caption, columns, tuple(rows))
+    return table_of("edge-table", caption, summary, "past_edge", _edge_values, reason=TOO_FEW)
+
+
+def _edge_values(item: PastEdge) -> dict[str, object]:
+    ratio = {"ratio": item.ratio.value, "interval": item.ratio.interval}
+    return {"setting": str(item.setting), "slower_than": str(item.slower_than), **ratio}
 
 
 _SAVING: Final = ("power", "is_frontier")
@@ -90,13 +92,11 @@ def _knobs(setting: Setting) -> dict[str, object]:
 
 def setting_table(summary: TuningSummary) -> Table:
     """Speed, gain and power at each setting."""
-    columns = _columns("settings", summary)
-    rows = (
-        filled(columns, _setting_values(row), of=row, origin=f"settings/{place}", reason="no sensor log")
-        for place, row in enumerate(summary.settings)
-    )
     caption = "All runs that passed at each setting. Gain is average FPS over that at stock; higher is better."
-    return Table("settings", caption, columns, tuple(rows), is_long=True)
+    columns = _columns("settings", summary)
+    return table_of(
+        "settings", caption, summary, "settings", _setting_values, reason=NO_LOG, columns=columns, is_long=True
+    )
 
 
 def _setting_values(row: SettingRow) -> dict[str, object]:
@@ -121,13 +121,11 @@ def _setting_values(row: SettingRow) -> dict[str, object]:
 
 def trial_table(summary: TuningSummary) -> Table:
     """Every trial with its outcome."""
-    columns = _columns("trials-table", summary)
-    rows = (
-        filled(columns, _trial_values(row), of=row, origin=f"trials/{place}", reason="no sensor log")
-        for place, row in enumerate(summary.trials)
-    )
     caption = "Every trial in the order in which it was made."
-    return Table("trials-table", caption, columns, tuple(rows), is_long=True)
+    columns = _columns("trials-table", summary)
+    return table_of(
+        "trials-table", caption, summary, "trials", _trial_values, reason=NO_LOG, columns=columns, is_long=True
+    )
 
 
 def _trial_values(row: TrialRow) -> dict[str, object]:
@@ -146,12 +144,12 @@ def _trial_values(row: TrialRow) -> dict[str, object]:
 
 def criteria_table(verdict: EnduranceVerdict) -> Table:
     """Each criterion that could be measured, with its state, its number and its threshold."""
-    columns, rows = columns_of("criteria-table"), []
-    for place, item in enumerate(verdict.criteria):
-        if item.state == "not measurable":
-            continue  # told once, at the end
-        value = number(item.value, "value", item.unit, digits=3, reason=item.sentence)
-        values = {"value": value, "state": mark(item.state, STATES[item.state])}
-        rows.append(filled(columns, values, of=item, origin=f"criteria/{place}"))
     caption = "What was looked at, what was found, and from where on it counts as failed."
-    return Table("criteria-table", caption, columns, tuple(rows))
+    return table_of("criteria-table", caption, verdict, "criteria", _criterion_values)
+
+
+def _criterion_values(item: Criterion) -> dict[str, object] | None:
+    if item.state == "not measurable":
+        return None  # told once, at the end
+    value = number(item.value, "value", item.unit, digits=3, reason=item.sentence)
+    return {"value": value, "state": mark(item.state, STATES[item.state])}
