@@ -165,7 +165,7 @@ def throttling_criterion(run: MeasuredRun, cover: SensorCover, rules: EnduranceR
         reason = "no temperature limit was given"
     elif count is not None:
         _, reason = value_of(run, "peak_temperature_c")
-    if reason:
+    if count is None or reason:
         return asked.unmeasured(reason)
     hot = [item for item in run.findings.throttling if item.cause == "temperature"]
     sentence = f"the clock fell {counted(len(hot), 'time')} at the temperature limit"
